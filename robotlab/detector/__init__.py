@@ -1,0 +1,1 @@
+"""The trained detector: network, head fit, full training, one file."""
