@@ -1,1 +1,1 @@
-
+"""The course: building lessons from their sources, and checking the machine they run on."""

@@ -1,1 +1,10 @@
+"""Interactive pictures for the notebooks: one file each, on one small kit.
 
+Every one has a text alternative, works from the keyboard, and says so when
+the kernel behind it is gone.
+"""
+
+from robotlab.widgets.replay import Replay
+from robotlab.widgets.slider_picture import Slider, SliderPicture
+
+__all__ = ["Replay", "Slider", "SliderPicture"]

@@ -1,0 +1,369 @@
+"""Build the lessons: one text source each, two notebooks and their pictures.
+
+A source is a Python file in the jupytext percent format
+(``instructor/source/NN_name.py``).  Tags on its cells say who gets them:
+
+=========== ==================== ====================
+tag         learner's notebook   worked notebook
+=========== ==================== ====================
+(none)      yes                  yes, run
+``starter`` yes                  no
+``worked``  no                   yes, run
+``verify``  yes                  yes, run
+``explore`` yes                  yes, run
+``still``   as a picture         as a picture
+=========== ==================== ====================
+
+A ``still`` cell draws one picture, in the state that the cells above have
+left.  The build runs it, writes ``pictures/NN_NAME.png`` beside the lessons
+and puts the picture in its place, so that a notebook which nobody has run
+still shows what its interactive pictures look like.  Its name and its text
+alternative are cell metadata: ``# %% tags=["still"] picture="NAME" alt="..."``.
+
+Building needs the ``build`` extra (jupytext, nbclient); reading lessons does not.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+import sys
+from pathlib import Path
+from typing import Any
+
+from robotlab.course.outputs import CHECKS_NOTHING, LessonError, tidy
+from robotlab.files import write_whole
+
+KINDS = ("starter", "worked", "verify", "explore", "still")
+# How nbval (0.11, its documentation) reads tags; "raises-exception" is Jupyter's own.
+RUNNER_TAGS = (CHECKS_NOTHING, "nbval-skip", "raises-exception")
+
+# A lesson is read on slow lines too: no still larger than this, in bytes.
+STILL_LIMIT = 250_000
+
+# Seconds that one cell may take; the longest in the course trains a network.
+CELL_TIMEOUT_S = 300
+
+
+def build(
+    source_folder: str | Path,
+    lessons_folder: str | Path,
+    worked_folder: str | Path,
+    check: bool = False,
+    only: str | None = None,
+) -> list[str]:
+    """Build every lesson, or check that the built ones are up to date.
+
+    Parameters
+    ----------
+    source_folder : path-like
+        Holds ``NN_name.py``.
+    lessons_folder : path-like
+        Gets the learners' notebooks and ``pictures/``.
+    worked_folder : path-like
+        Gets the worked notebooks, run, outputs kept.
+    check : bool
+        Write nothing; report what a build would change.  Outputs are not
+        compared here, that is nbval's work.
+    only : str or None
+        Build the lessons whose name starts with this, such as ``"00"``.
+
+    Returns
+    -------
+    list of str
+        With `check`, one line for each difference; without, one line for
+        each lesson built.
+
+    Raises
+    ------
+    LessonError
+        If a source breaks a rule, or a cell fails.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> folder = pathlib.Path(tempfile.mkdtemp())
+    >>> _ = (folder / "00_hello.py").write_text("# %% [markdown]\\n# # Hello\\n")
+    >>> build(folder, folder / "lessons", folder / "worked", check=True)
+    ['00_hello: lessons/00_hello.ipynb is missing', '00_hello: worked/00_hello.ipynb is missing']
+    """
+    source_folder, lessons_folder, worked_folder = map(Path, (source_folder, lessons_folder, worked_folder))
+    if not source_folder.is_dir():
+        raise LessonError(f"the sources must be in a folder, {source_folder} is none; check the path")
+    sources = [path for path in sorted(source_folder.glob("*.py")) if path.stem.startswith(only or "")]
+    if not sources:
+        wanted = f" that starts with {only}" if only else ""
+        raise LessonError(f"a folder of sources must hold a file NN_name.py{wanted}, {source_folder} holds none; check the path")
+    said = []
+    for source in sources:
+        said += _check_one(source, lessons_folder, worked_folder) if check else [_build_one(source, lessons_folder, worked_folder)]
+    if check and only is None:
+        names = {source.stem for source in sources}
+        for folder in (lessons_folder, worked_folder):
+            said += [
+                f"{path.stem}: {folder.name}/{path.name} has no source"
+                for path in sorted(folder.glob("*.ipynb"))
+                if path.stem not in names
+            ]
+    return said
+
+
+def read_source(path: str | Path) -> list[dict[str, Any]]:
+    """Read a lesson's source as a list of cells, checked.
+
+    Parameters
+    ----------
+    path : path-like
+        ``NN_name.py``, in the percent format.
+
+    Returns
+    -------
+    list of dict
+        ``type`` ("markdown" or "code"), ``source``, ``tags`` and ``metadata``.
+
+    Raises
+    ------
+    LessonError
+        If the file has a wrong name, no title, an unknown tag, a still
+        without name or text alternative, or a starter without its worked cell.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "00_hello.py"
+    >>> _ = path.write_text("# %% [markdown]\\n# # Hello\\n\\n# %% tags=[\\"explore\\"]\\n1 + 1\\n")
+    >>> [(cell["type"], cell["tags"]) for cell in read_source(path)]
+    [('markdown', []), ('code', ['explore'])]
+    """
+    try:
+        import jupytext
+    except ModuleNotFoundError:
+        raise LessonError("building lessons needs jupytext, it is not installed; pip install 'robotlab[build]'") from None
+    path = Path(path)
+    if not re.fullmatch(r"\d\d_[a-z0-9_]+", path.stem):
+        raise LessonError(f"a source must be called NN_name.py (two digits, small letters), got {path.name}; rename it")
+    cells = []
+    for number, raw in enumerate(jupytext.reads(path.read_text(encoding="utf-8"), fmt="py:percent").cells, start=1):
+        # jupytext notes the blank lines after a cell in its metadata; they mean nothing here.
+        metadata = {name: value for name, value in raw.metadata.items() if not name.startswith("lines_to_")}
+        tags = list(metadata.pop("tags", []))
+        where = f"{path.name}, cell {number}"
+        unknown = [tag for tag in tags if tag not in KINDS + RUNNER_TAGS]
+        if unknown:
+            raise LessonError(f"{where}: a tag must be one of {', '.join(KINDS + RUNNER_TAGS)}, got {unknown[0]!r}; mend its spelling")
+        kinds = [tag for tag in tags if tag in KINDS]
+        if len(kinds) > 1:
+            raise LessonError(f"{where}: a cell must be of one kind, got {' and '.join(kinds)}; keep one of them")
+        if "still" in tags and (raw.cell_type != "code" or set(metadata) != {"picture", "alt"}):
+            raise LessonError(f'{where}: a still must be code with picture="name" and alt="text", got {sorted(metadata)}; add them')
+        if "still" not in tags and metadata:
+            raise LessonError(f"{where}: a cell must have no metadata but tags, got {sorted(metadata)}; take them away")
+        cells.append({"type": raw.cell_type, "source": raw.source.strip("\n"), "tags": tags, "metadata": metadata})
+    if not cells or cells[0]["type"] != "markdown" or not cells[0]["source"].startswith("# "):
+        raise LessonError(f"{path.name}: a lesson must begin with a markdown cell and its title, '# ...'; add one")
+    starters, worked = (sum(kind in cell["tags"] for cell in cells) for kind in ("starter", "worked"))
+    if starters != worked:
+        raise LessonError(f"{path.name}: each starter must have its worked cell, got {starters} and {worked}; add what is missing")
+    return cells
+
+
+def learner_notebook(path: str | Path) -> str:
+    """The learner's notebook of one source, unrun, as the text of its file.
+
+    Parameters
+    ----------
+    path : path-like
+        The source.
+
+    Returns
+    -------
+    str
+        The content of ``lessons/NN_name.ipynb``.
+
+    Raises
+    ------
+    LessonError
+        If the source breaks a rule.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib, json
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "00_hello.py"
+    >>> _ = path.write_text("# %% [markdown]\\n# # Hello\\n")
+    >>> json.loads(learner_notebook(path))["cells"][0]["source"]
+    ['# Hello']
+    """
+    path = Path(path)
+    cells = [cell for cell in read_source(path) if "worked" not in cell["tags"]]
+    return _text(_notebook([_cell(cell, path.stem, "pictures") for cell in cells], path))
+
+
+def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
+    from robotlab.course.runner import run
+
+    cells = [cell for cell in read_source(source) if "starter" not in cell["tags"]]
+    to_run = [_runnable(cell) for cell in cells]
+    run(_notebook(to_run, source), lessons_folder if lessons_folder.is_dir() else source.parent, CELL_TIMEOUT_S)
+    stills: dict[Path, bytes] = {}
+    built, count = [], 0
+    for cell, ran in zip(cells, to_run):
+        kept = _cell(cell, source.stem, _between(worked_folder, lessons_folder) + "pictures")
+        if "still" in cell["tags"]:
+            where = lessons_folder / "pictures" / _still_name(source.stem, cell)
+            stills[where] = _picture_of(ran, f"{source.name}, still {cell['metadata']['picture']}")
+        elif cell["type"] == "code":
+            count += 1
+            kept["execution_count"] = count
+            kept["outputs"] = tidy(ran["outputs"], count, cell["tags"], f"{source.name}, code cell {count}")
+        built.append(kept)
+    for where, content in stills.items():
+        write_whole(where, content)
+    write_whole(lessons_folder / f"{source.stem}.ipynb", learner_notebook(source))
+    write_whole(worked_folder / f"{source.stem}.ipynb", _text(_notebook(built, source)))
+    return f"{source.stem}: {len(built)} cells, {count} run, {len(stills)} stills"
+
+
+def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[str]:
+    import json
+
+    name, wrong = source.stem, []
+    learner, worked = lessons_folder / f"{name}.ipynb", worked_folder / f"{name}.ipynb"
+    if not learner.is_file():
+        wrong.append(f"{name}: {lessons_folder.name}/{name}.ipynb is missing")
+    elif learner.read_text(encoding="utf-8") != learner_notebook(source):
+        wrong.append(f"{name}: {lessons_folder.name}/{name}.ipynb differs from its source")
+    cells = [cell for cell in read_source(source) if "starter" not in cell["tags"]]
+    if not worked.is_file():
+        wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb is missing")
+    else:
+        built = json.loads(worked.read_text(encoding="utf-8"))
+        unrun = sum(cell["cell_type"] == "code" and cell["execution_count"] is None for cell in built["cells"])
+        if unrun:
+            wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb has {unrun} code cells that were not run")
+        for cell in built["cells"]:
+            if cell["cell_type"] == "code":
+                cell.update(outputs=[], execution_count=None)
+        fresh = [_cell(cell, name, _between(worked_folder, lessons_folder) + "pictures") for cell in cells]
+        if _text(built) != _text(_notebook(fresh, source)):
+            wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb differs from its source")
+    for cell in cells:
+        if "still" in cell["tags"] and not (lessons_folder / "pictures" / _still_name(name, cell)).is_file():
+            wrong.append(f"{name}: {lessons_folder.name}/pictures/{_still_name(name, cell)} is missing")
+    return wrong
+
+
+def _runnable(cell: dict[str, Any]) -> dict[str, Any]:
+    """A cell as the kernel gets it: a still is code there."""
+    return {
+        "cell_type": cell["type"],
+        "id": "x",
+        "metadata": {"tags": cell["tags"]},
+        "source": cell["source"],
+        **({"outputs": [], "execution_count": None} if cell["type"] == "code" else {}),
+    }
+
+
+def _cell(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, Any]:
+    """A cell as a notebook holds it, not run."""
+    if "still" in cell["tags"]:
+        alt = cell["metadata"]["alt"].replace("[", "(").replace("]", ")")
+        return {"cell_type": "markdown", "metadata": {}, "source": f"![{alt}]({pictures}/{_still_name(lesson, cell)})"}
+    kept = {"cell_type": cell["type"], "metadata": {"tags": cell["tags"]} if cell["tags"] else {}, "source": cell["source"]}
+    if cell["type"] == "code":
+        kept.update(outputs=[], execution_count=None)
+    return kept
+
+
+def _notebook(cells: list[dict[str, Any]], source: Path) -> dict[str, Any]:
+    """A notebook of cells; an id is made from its cell, so an edit elsewhere leaves it alone."""
+    seen: dict[str, int] = {}
+    for cell in cells:
+        # Not the folder of a picture, which differs between the two notebooks.
+        content = re.sub(r"\]\([^)]*pictures/", "](pictures/", cell["source"])
+        key = f"{source.stem}|{cell['cell_type']}|{content}"
+        seen[key] = seen.get(key, 0) + 1
+        cell["id"] = hashlib.sha256(f"{key}|{seen[key]}".encode()).hexdigest()[:8]
+    return {
+        "cells": cells,
+        "metadata": {
+            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+            "language_info": {"name": "python"},
+            # Ties the stills and the outputs to the very text that made them.
+            "robotlab": {"source": f"{source.name} {hashlib.sha256(source.read_bytes()).hexdigest()[:16]}"},
+        },
+        "nbformat": 4,
+        "nbformat_minor": 5,
+    }
+
+
+def _text(notebook: dict[str, Any]) -> str:
+    """The one way a notebook is written, so that equal notebooks are equal files."""
+    import nbformat
+
+    return nbformat.writes(nbformat.from_dict(notebook), version=4).rstrip("\n") + "\n"
+
+
+def _still_name(lesson: str, cell: dict[str, Any]) -> str:
+    return f"{lesson[:2]}_{cell['metadata']['picture']}.png"
+
+
+def _between(start: Path, end: Path) -> str:
+    """The way from one folder to another, with slashes, as a link has it."""
+    import os
+
+    way = os.path.relpath(end.resolve(), start.resolve()).replace(os.sep, "/")
+    return "" if way == "." else way + "/"
+
+
+def _picture_of(ran: dict[str, Any], where: str) -> bytes:
+    pictures = [out["data"]["image/png"] for out in ran["outputs"] if "image/png" in out.get("data", {})]
+    if len(pictures) != 1:
+        raise LessonError(f"{where}: a still must draw one picture, it drew {len(pictures)}; show one figure at its end")
+    content = base64.b64decode(pictures[0])
+    if len(content) > STILL_LIMIT:
+        raise LessonError(f"{where}: a still must be under {STILL_LIMIT} bytes, it has {len(content)}; draw it smaller")
+    return content
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Build or check the lessons of a checkout: ``[--check] [--only NN] [FOLDER]``.
+
+    Parameters
+    ----------
+    arguments : list of str or None
+        The words after the command; ``None`` takes those of the process.
+
+    Returns
+    -------
+    int
+        0 when all is well, 1 when `--check` found differences, 2 when a
+        source breaks a rule.
+
+    Examples
+    --------
+    >>> main(["--check", "no/such/folder"])
+    2
+    """
+    import argparse
+
+    parser = argparse.ArgumentParser(prog="robotlab build", description="Build the notebooks of the lessons from their sources.")
+    parser.add_argument("folder", nargs="?", default=".", help="the checkout (default: here)")
+    parser.add_argument("--check", action="store_true", help="write nothing, report what a build would change")
+    parser.add_argument("--only", metavar="NN", help="only lessons whose name starts with this")
+    chosen = parser.parse_args(arguments)
+    root = Path(chosen.folder)
+    try:
+        said = build(root / "instructor" / "source", root / "lessons", root / "instructor" / "worked", chosen.check, chosen.only)
+    except LessonError as error:
+        print(f"robotlab build: {error}", file=sys.stderr)
+        return 2
+    for line in said:
+        print(line)
+    if chosen.check:
+        print(f"{len(said)} differences" + ("; run robotlab build" if said else ": the notebooks are what their sources say"))
+    return 1 if chosen.check and said else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,86 @@
+"""Run a notebook in a kernel of this very environment."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import warnings
+from pathlib import Path
+from typing import Any
+
+from robotlab.course.outputs import LessonError
+
+
+def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[str, Any]:
+    """Run all cells of a notebook; the outputs are put into it.
+
+    Parameters
+    ----------
+    notebook : dict
+        In the notebook format, version 4.  Changed in place.
+    folder : path-like
+        Where the kernel runs.
+    timeout_s : float
+        The longest one cell may take, s.
+
+    Returns
+    -------
+    dict
+        The same notebook.
+
+    Raises
+    ------
+    LessonError
+        If nbclient is not installed, or a cell takes too long.
+
+    Examples
+    --------
+    >>> run({"cells": []}, ".", 10)
+    {'cells': []}
+    """
+    if not any(cell["cell_type"] == "code" for cell in notebook["cells"]):
+        return notebook
+    try:
+        import nbformat
+        from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+        from jupyter_client.manager import AsyncKernelManager
+        from nbclient import NotebookClient
+        from nbclient.exceptions import CellTimeoutError
+    except ModuleNotFoundError as error:
+        raise LessonError(f"building lessons needs {error.name}, it is not installed; pip install 'robotlab[build]'") from None
+
+    class ThisPython(KernelSpecManager):
+        """Knows one kernel, this Python, whatever else is registered on the machine."""
+
+        def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+            argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+            return KernelSpec(argv=argv, display_name="Python 3", language="python")
+
+    manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ThisPython())
+    # The order of a set, and with it any text made from one, is then the same in each run.
+    environment = {**os.environ, "PYTHONHASHSEED": "0"}
+    opened = nbformat.from_dict(notebook)
+    client = NotebookClient(
+        opened,
+        km=manager,
+        timeout=timeout_s,
+        allow_errors=True,
+        record_timing=False,
+        store_widget_state=False,
+        resources={"metadata": {"path": str(folder)}},
+    )
+    with warnings.catch_warnings():
+        # Leak reports of the client's own sockets say nothing about the lesson.
+        warnings.simplefilter("ignore", ResourceWarning)
+        warnings.simplefilter("ignore", DeprecationWarning)
+        try:
+            # What the kernel program itself logs goes nowhere; what a cell writes is an output.
+            client.execute(env=environment, stderr=subprocess.DEVNULL)
+        except CellTimeoutError as error:
+            raise LessonError(f"a cell must end within {timeout_s:g} s, one did not; make it shorter: {str(error)[:200]}") from None
+    for cell, ran in zip(notebook["cells"], opened.cells):
+        if cell["cell_type"] == "code":
+            cell["outputs"] = [dict(output) for output in ran.outputs]
+            cell["execution_count"] = ran.execution_count
+    return notebook

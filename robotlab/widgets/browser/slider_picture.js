@@ -1,0 +1,79 @@
+// Milliseconds after which the reader is told that no picture came.
+const PATIENCE_MS = 5000;
+
+function render({ model, el }) {
+  const box = make("div", { class: "robotlab-widget robotlab-slider-picture" });
+  const image = make("img", { alt: model.get("alt") });
+  const text = make("p", { class: "robotlab-text", "aria-live": "polite" });
+  const gone = goneNotice(
+    "No answer from the kernel: it is busy, or it has stopped. Wait for it, or restart it and run the cells from the top.");
+  box.append(image, text);
+
+  let values = { ...model.get("asked").values };
+  let waiting = false;   // one picture is being drawn
+  let wanted = false;    // the values have moved on since
+  let timer = null;
+
+  function ask() {
+    if (waiting) { wanted = true; return; }
+    waiting = true;
+    wanted = false;
+    timer = setTimeout(() => box.classList.add("unanswered"), PATIENCE_MS);
+    // A new object each time: a changed one would not be sent.
+    model.set("asked", { number: model.get("asked").number + 1, values: { ...values } });
+    model.save_changes();
+  }
+
+  function show() {
+    text.textContent = model.get("text");
+    text.classList.toggle("failed", model.get("failed"));
+    const bytes = model.get("picture");
+    const old = image.src;
+    image.src = URL.createObjectURL(new Blob([bytes], { type: "image/png" }));
+    if (old) URL.revokeObjectURL(old);
+  }
+
+  function answer() {
+    clearTimeout(timer);
+    box.classList.remove("unanswered");
+    waiting = false;
+    show();
+    image.dataset.answered = model.get("answered");
+    if (wanted) ask();
+  }
+
+  image.addEventListener("load", () => {
+    image.style.width = `${image.naturalWidth * model.get("zoom")}px`;
+  });
+
+  for (const slider of model.get("sliders")) {
+    const id = `robotlab-${Math.random().toString(36).slice(2)}`;
+    const digits = (String(slider.step).split(".")[1] || "").length;
+    const say = (value) => `${Number(value).toFixed(digits)} ${slider.unit}`.trim();
+    const input = make("input", {
+      type: "range", id, min: slider.low, max: slider.high, step: slider.step,
+      value: values[slider.name], "data-name": slider.name,
+    });
+    const output = make("output", { for: id }, say(values[slider.name]));
+    input.setAttribute("aria-valuetext", say(values[slider.name]));
+    input.addEventListener("input", () => {
+      values[slider.name] = Number(input.value);
+      output.textContent = say(input.value);
+      input.setAttribute("aria-valuetext", say(input.value));
+      ask();
+    });
+    keepKeys(input);
+    box.append(make("div", { class: "robotlab-row" }, make("label", { for: id }, slider.label), input, output));
+  }
+  box.append(gone);
+  el.append(box);
+  show();
+  model.on("change:answered", answer);
+  return () => {
+    clearTimeout(timer);
+    model.off("change:answered", answer);
+    if (image.src) URL.revokeObjectURL(image.src);
+  };
+}
+
+export default { render };

@@ -1,0 +1,88 @@
+"""What all interactive pictures share: their browser side, and pictures as bytes."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from robotlab.errors import PictureError
+from robotlab.picture import encode
+
+_BROWSER = Path(__file__).parent / "browser"
+
+
+def browser_code(name: str) -> str:
+    """The JavaScript module of one widget: the shared part, then its own.
+
+    Parameters
+    ----------
+    name : str
+        The file in ``widgets/browser``, without its ending.
+
+    Returns
+    -------
+    str
+        One module.
+
+    Examples
+    --------
+    >>> "export default" in browser_code("slider_picture")
+    True
+    """
+    return "\n".join((_BROWSER / f"{part}.js").read_text(encoding="utf-8") for part in ("kit", name))
+
+
+def browser_style() -> str:
+    """The style sheet of all widgets.
+
+    Returns
+    -------
+    str
+        CSS.
+
+    Examples
+    --------
+    >>> ".robotlab-widget" in browser_style()
+    True
+    """
+    return (_BROWSER / "kit.css").read_text(encoding="utf-8")
+
+
+def picture_bytes(drawn: np.ndarray | Figure) -> bytes:
+    """A drawn picture as the bytes of a PNG file.
+
+    Parameters
+    ----------
+    drawn : (H, W, 3) ndarray of uint8, or matplotlib Figure
+        A figure is drawn anew on the canvas it has, so keep one figure and
+        move its artists: building a figure takes longer than drawing it.
+
+    Returns
+    -------
+    bytes
+        PNG.
+
+    Raises
+    ------
+    PictureError
+        If it is neither.
+
+    Examples
+    --------
+    >>> picture_bytes(np.zeros((4, 6, 3), np.uint8))[1:4]
+    b'PNG'
+    """
+    if isinstance(drawn, np.ndarray):
+        return encode(drawn, "png")
+    if isinstance(drawn, Figure):
+        out = io.BytesIO()
+        # Level 1: three times faster than the default, and a tenth larger (measured on a line plot).
+        drawn.savefig(out, format="png", pil_kwargs={"compress_level": 1})
+        return out.getvalue()
+    raise PictureError(
+        f"a drawing function must return a picture (H, W, 3) of uint8 or a matplotlib Figure, got {type(drawn).__name__}; "
+        "return one of them, or one of them and a line of text"
+    )

@@ -1,0 +1,147 @@
+"""A picture that a Python function draws anew whenever a slider moves."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import anywidget
+import traitlets
+
+from robotlab.errors import InputError
+from robotlab.widgets.kit import browser_code, browser_style, picture_bytes
+
+
+@dataclass(frozen=True)
+class Slider:
+    """One slider: its range, its start, what it says.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the range, in the slider's own unit.
+    start : float
+        Where it stands at first.
+    step : float
+        The smallest move.
+    label : str
+        What it sets, in words.
+    unit : str
+        Unit shown behind the number.
+
+    Raises
+    ------
+    InputError
+        If the range is empty, the step is not positive, or the start is outside.
+
+    Examples
+    --------
+    >>> Slider(0.3, 6.0, start=2.0, step=0.1, label="distance", unit="m").high
+    6.0
+    """
+
+    low: float
+    high: float
+    start: float
+    step: float
+    label: str
+    unit: str = ""
+
+    def __post_init__(self) -> None:
+        numbers = (self.low, self.high, self.start, self.step)
+        if not all(math.isfinite(number) for number in numbers):
+            raise InputError(f"a slider must have finite numbers, got {numbers}; check its range")
+        if not (self.low < self.high and self.step > 0 and self.low <= self.start <= self.high):
+            raise InputError(f"a slider must have low < high, step > 0 and its start between, got {numbers}; check its range")
+
+
+class SliderPicture(anywidget.AnyWidget):
+    """A picture with sliders under it; each move draws it anew.
+
+    Parameters
+    ----------
+    draw : callable
+        Called with one keyword for each slider; returns a picture
+        ``(H, W, 3)`` of uint8 or a matplotlib Figure, alone or with a line of
+        text.  For speed keep one Figure and move its artists.
+    alt : str
+        What the picture shows, in words, for those who do not see it; the
+        line of text is read out at every move.
+    zoom : float
+        CSS pixels for one pixel of the picture; it never gets wider than the page.
+    **sliders : Slider
+        By the name of the keyword that `draw` takes.
+
+    Raises
+    ------
+    InputError
+        If there is no slider, no text alternative, or `draw` fails at the start.
+
+    Notes
+    -----
+    The browser asks for one picture at a time and remembers only the newest
+    wish, so a slow drawing lags by one picture and never piles up.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> def gray(level):
+    ...     return np.full((4, 6, 3), int(level), np.uint8), f"level {level:.0f}"
+    >>> SliderPicture(gray, alt="One even gray.", level=Slider(0, 255, 90, 1, "gray level"))
+    Picture with sliders (gray level): One even gray. Now: level 90
+    """
+
+    _esm = browser_code("slider_picture")
+    _css = browser_style()
+
+    sliders = traitlets.List().tag(sync=True)
+    alt = traitlets.Unicode().tag(sync=True)
+    zoom = traitlets.Float(1.0).tag(sync=True)
+    # The browser's wish and the answer to it; equal numbers mean the picture is of these values.
+    asked = traitlets.Dict().tag(sync=True)
+    answered = traitlets.Int(0).tag(sync=True)
+    picture = traitlets.Bytes().tag(sync=True)
+    text = traitlets.Unicode().tag(sync=True)
+    failed = traitlets.Bool(False).tag(sync=True)
+
+    def __init__(self, draw: Callable[..., Any], *, alt: str, zoom: float = 1.0, **sliders: Slider) -> None:
+        if not sliders:
+            raise InputError("a picture with sliders must have one at least, got none; pass one as name=Slider(...)")
+        if not alt.strip():
+            raise InputError("alt must say in words what the picture shows, got an empty text; write a sentence")
+        self._draw = draw
+        values = {name: slider.start for name, slider in sliders.items()}
+        picture, text = self._drawn(values)
+        super().__init__(
+            sliders=[{"name": name, **vars(slider)} for name, slider in sliders.items()],
+            alt=alt,
+            zoom=float(zoom),
+            asked={"number": 0, "values": values},
+            picture=picture,
+            text=text,
+        )
+        self.observe(self._answer, names="asked")
+
+    def _drawn(self, values: Mapping[str, float]) -> tuple[bytes, str]:
+        result = self._draw(**values)
+        drawn, text = result if isinstance(result, tuple) else (result, "")
+        return picture_bytes(drawn), str(text)
+
+    def _answer(self, change: dict[str, Any]) -> None:
+        """Draw what the browser asked for; a failing function is shown, not swallowed."""
+        wish = change["new"]
+        try:
+            picture, text = self._drawn(wish["values"])
+            failed = False
+        except Exception as error:  # The learner's own function: whatever it raises belongs on the page.
+            picture, text, failed = self.picture, f"{type(error).__name__}: {error}", True
+        # One message to the browser, so that picture and text never disagree.
+        with self.hold_sync():
+            self.picture, self.text, self.failed = picture, text, failed
+            self.answered = int(wish["number"])
+
+    def __repr__(self) -> str:
+        labels = ", ".join(slider["label"] for slider in self.sliders)
+        return f"Picture with sliders ({labels}): {self.alt} Now: {self.text}"
