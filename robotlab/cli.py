@@ -1,0 +1,139 @@
+"""The ``robotlab`` command: words in, one function each, errors in one line.
+
+The work is done elsewhere; here arguments are read, results printed and exit
+codes set: 0 done, 1 a check found something, 2 bad input, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+from robotlab import __version__
+from robotlab.errors import InputError
+
+
+def _names(text: str) -> tuple[str, ...]:
+    """Comma-separated names of an option."""
+    return tuple(part.strip() for part in text.split(",") if part.strip())
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="robotlab",
+        description="Make a small robot see an object of your choosing and follow it: the course and its tools.",
+        epilog="Start with 'robotlab open' (the course) or 'robotlab tour' (the whole chain, without a browser).",
+    )
+    parser.add_argument("--version", action="version", version=f"robotlab {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def command(name: str, help_text: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=help_text, description=help_text, allow_abbrev=False)
+        sub.add_argument("--quiet", action="store_true", help="no progress bars")
+        return sub
+
+    def choice_of_pictures(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
+        sub.add_argument("--recordings", type=_names, metavar="A,B", help="only these recordings (default: all)")
+        sub.add_argument("--classes", type=_names, metavar="A,B", help="only these classes (default: all)")
+
+    sub = command("open", "start JupyterLab at the first lesson")
+    sub.add_argument("--port", type=int, default=8888, help="first port to try")
+    sub.add_argument("--no-browser", action="store_true", help="do not open a browser window, print the address")
+
+    sub = command("tour", "run the whole chain once and write a report with pictures, tables and the replay")
+    sub.add_argument("-o", "--output", default="tour", metavar="FOLDER", help="where the report goes (default: tour)")
+    sub.add_argument("--seed", type=int, default=0)
+
+    sub = command("checkup", "check the environment, or a data set before you train on it")
+    sub.add_argument("data", metavar="DATA", nargs="?", help="a data set; without it, the environment is checked")
+    sub.add_argument("--json", action="store_true", help="print JSON")
+
+    sub = command("fit", "train a detector on a data set and write one .onnx file")
+    choice_of_pictures(sub)
+    sub.add_argument("-o", "--output", default="model.onnx", metavar="FILE", help="the model file (default: model.onnx)")
+    sub.add_argument("--stage", choices=("head", "full"), default="head", help="head: seconds; full: all layers, minutes")
+    sub.add_argument("--hold-out", type=_names, metavar="A,B", help="recordings kept apart for early stopping and the threshold")
+    sub.add_argument("--engine", choices=("auto", "numpy", "torch"), default="auto", help="of full training")
+    sub.add_argument("--start", choices=("shipped", "scratch"), default="shipped", help="weights that full training starts from")
+    sub.add_argument("--head", choices=("linear", "mlp"), default="linear", help="of the head fit")
+    sub.add_argument("--epochs", type=int, metavar="N", help="of full training (default: chosen from the number of pictures)")
+    sub.add_argument("--resume", metavar="FILE", help="state file of full training: written as it runs, continued from if it exists")
+    sub.add_argument("--seed", type=int, default=0)
+
+    sub = command("judge", "score a tracker, or a results file, on a labelled data set")
+    choice_of_pictures(sub)
+    who = sub.add_mutually_exclusive_group(required=True)
+    who.add_argument("--with", dest="who", metavar="MODEL|color", help="a model file, or the word color")
+    who.add_argument("--results", metavar="FILE", help="a COCO-style results file")
+    sub.add_argument("--learn", type=_names, metavar="A,B", help="recordings the color bands are learned from (default: those not judged)")
+    sub.add_argument("--json", action="store_true", help="print JSON")
+    sub.add_argument("--html", metavar="FILE", help="also write a report with pictures")
+    sub.add_argument("--save-results", metavar="FILE", help="also write what was found, as a COCO-style results file")
+
+    sub = command("compare", "put the color tracker and a detector through the same pictures and the same walks")
+    choice_of_pictures(sub)
+    sub.add_argument("--model", metavar="FILE", help="a model file (default: fit a head on the recordings not judged)")
+    sub.add_argument("--learn", type=_names, metavar="A,B", help="recordings to learn from (default: those not judged)")
+    sub.add_argument("--walks", type=_names, metavar="A,B", help="walks to follow (default: two; 'none' for no walk)")
+    sub.add_argument("--json", action="store_true", help="print JSON")
+    sub.add_argument("-o", "--output", default="compare.html", metavar="FILE", help="the report (default: compare.html)")
+    sub.add_argument("--seed", type=int, default=0)
+
+    sub = command("drive", "follow a walk in the rendered greenhouse and write the replay")
+    sub.add_argument("--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)")
+    sub.add_argument("--walk", default=None, help="name of the walk (an unknown name lists them)")
+    sub.add_argument("--lamp", default=None, help="another lamp than the walk's own")
+    sub.add_argument("-o", "--output", default="drive.html", metavar="FILE", help="the replay (default: drive.html)")
+    sub.add_argument("--log", metavar="FILE", help="also write the run log")
+    sub.add_argument("--seed", type=int, default=0)
+
+    sub = command("build", "write the notebooks from their source (contributors)")
+    sub.add_argument("--check", action="store_true", help="write nothing; exit 1 when a notebook differs from its source")
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after ``robotlab``; by default those of the process.
+
+    Returns
+    -------
+    int
+        Exit code: 0 done, 1 a check found something, 2 bad input,
+        130 interrupted.
+    """
+    options = _parser().parse_args(arguments)
+    from robotlab import commands  # after parsing, so that --help answers at once
+
+    try:
+        return getattr(commands, options.command)(options)
+    except InputError as error:
+        print(f"robotlab {options.command}: {error}", file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"robotlab {options.command}: {where}{error.strerror or error}; check the path, the rights and the free disk", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print(f"robotlab {options.command}: interrupted; what was finished is kept", file=sys.stderr)
+        return 130
+
+
+def run() -> None:
+    """Entry point of the console script; a closed pipe ends it quietly."""
+    try:
+        code = main()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 1
+    sys.exit(code)
