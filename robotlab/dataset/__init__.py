@@ -1,1 +1,10 @@
+"""Data sets: labelled pictures on disk, opened, checked, split and written.
 
+Any COCO-style JSON file opens; VOC XML comes in and goes out.
+"""
+
+from robotlab.dataset.coco import open_dataset, read_labels
+from robotlab.dataset.model import DataSet, Entry
+from robotlab.dataset.results import read_results, write_results
+
+__all__ = ["DataSet", "Entry", "open_dataset", "read_labels", "read_results", "write_results"]

@@ -1,0 +1,195 @@
+"""Find the labels file of a folder, and the picture files of a labels file."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from pathlib import Path, PureWindowsPath
+
+from robotlab.errors import DataSetError
+
+# Folders that people keep pictures in, beside or below the labels (common
+# practice, no source).
+PICTURE_FOLDERS = ("pictures", "images", "JPEGImages")
+# Folders that people keep labels files in (common practice, no source).
+LABEL_FOLDERS = ("annotations", "labels", "Annotations")
+
+
+def read_json(path: Path) -> object:
+    """Read a JSON file; NaN and infinity come through as floats.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    object
+        What it holds.
+
+    Raises
+    ------
+    DataSetError
+        If it is missing, empty, or not JSON; with line and column.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "a.json"
+    >>> _ = path.write_text('{"a": [1]}')
+    >>> read_json(path)
+    {'a': [1]}
+    """
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise DataSetError(f"a labels or results file must exist, {path} does not; check its name and folder") from None
+    except OSError as error:
+        raise DataSetError(f"{path} must be a readable file, it is not ({error.strerror}); check the path") from None
+    try:
+        return json.loads(content)
+    except json.JSONDecodeError as error:
+        raise DataSetError(
+            f"{path} must be JSON, it breaks off at line {error.lineno}, column {error.colno} ({error.msg}); "
+            "mend that line, or export the file again"
+        ) from None
+    except (UnicodeDecodeError, RecursionError, ValueError) as error:
+        raise DataSetError(f"{path} must be JSON text in UTF-8, it is not ({error}); export the file again") from None
+
+
+def looks_like_labels(value: object) -> bool:
+    """True if a JSON value has the two lists that every COCO-style file has."""
+    return isinstance(value, dict) and all(isinstance(value.get(key), list) for key in ("images", "annotations"))
+
+
+def find_labels(path: str | os.PathLike) -> Path | None:
+    """The COCO-style labels file of a folder, or None if there is none.
+
+    Parameters
+    ----------
+    path : path-like
+        A ``.json`` file, or a folder.  In a folder ``labels.json`` comes
+        first, then ``annotations.json``, then the one JSON file, there or in
+        ``annotations/`` or ``labels/``, that has ``images`` and
+        ``annotations``.
+
+    Returns
+    -------
+    Path or None
+        The file.
+
+    Raises
+    ------
+    DataSetError
+        If the path is not there, or several files could be meant.
+    """
+    path = Path(path)
+    if path.is_file():
+        return path
+    if not path.is_dir():
+        left = sorted(path.parent.glob(f".{path.name}.old-*")) if path.parent.is_dir() else []
+        hint = f"; a write was interrupted, rename {left[0].name} to {path.name}" if left else "; check the path"
+        raise DataSetError(f"a data set must be a folder or a .json file that exists, {path} is neither{hint}")
+    for name in ("labels.json", "annotations.json"):
+        if (path / name).is_file():
+            return path / name
+    found = [
+        file
+        for folder in (path, *(path / name for name in LABEL_FOLDERS))
+        for file in sorted(folder.glob("*.json"))
+        if _is_labels_file(file)
+    ]
+    # A file system that ignores case lists one folder under two names.
+    found = list({os.path.realpath(file).casefold(): file for file in found}.values())
+    if len(found) > 1:
+        raise DataSetError(
+            f"{path} must hold one labels file, it has {', '.join(str(f.relative_to(path)) for f in found[:9])}; "
+            "give the path of the one you mean"
+        )
+    return found[0] if found else None
+
+
+def _is_labels_file(path: Path) -> bool:
+    try:
+        return looks_like_labels(read_json(path))
+    except DataSetError:
+        return False
+
+
+class PictureFinder:
+    """Where the pictures of one labels file lie.
+
+    A picture is looked for in the folder of the labels file, in picture
+    folders below it, and in picture folders beside it (``pictures``,
+    ``images``, and for ``instances_NAME.json`` a folder ``NAME``).  A file
+    name that leads outside those folders, by ``..`` or as an absolute path, is
+    refused: labels that come from elsewhere must not reach other files.  An
+    absolute path from another machine is looked for by its last parts.
+
+    Parameters
+    ----------
+    labels : Path
+        The labels file.
+    """
+
+    def __init__(self, labels: Path):
+        folder = Path(os.path.abspath(labels)).parent
+        split = re.sub(r"^(instances|person_keypoints|annotations?|labels?)_", "", labels.stem)
+        names = (*PICTURE_FOLDERS, split)
+        roots = [folder, *(folder / name for name in names), *(folder.parent / name for name in names)]
+        if folder.name in LABEL_FOLDERS:
+            roots.insert(1, folder.parent)
+        self.folder = folder
+        self.roots = [folder] + [root for root in roots[1:] if root.is_dir()]
+
+    def find(self, name: str) -> tuple[Path | None, str]:
+        """The path of a picture, and the folder part of its name.
+
+        Parameters
+        ----------
+        name : str
+            The ``file_name`` of the labels file; ``\\`` counts as ``/``.
+
+        Returns
+        -------
+        path : Path or None
+            Where it is; None if it is in none of the folders.
+        within : str
+            Its folder below the one it was found in, ``""`` for none.
+
+        Raises
+        ------
+        DataSetError
+            If the name leads outside the data set.
+        """
+        plain = name.replace("\\", "/")
+        absolute = plain.startswith("/") or bool(PureWindowsPath(plain).drive)
+        tails = [plain]
+        if absolute:
+            parts = [part for part in PureWindowsPath(plain).parts[1:] if part != ".."]
+            tails += ["/".join(parts[first:]) for first in range(len(parts))]
+        inside = False
+        for tail in tails:
+            for root in self.roots:
+                path = os.path.abspath(os.path.join(root, tail))
+                home = next((r for r in self.roots if path.startswith(os.path.join(r, ""))), None)
+                if home is None:
+                    continue
+                inside = True
+                if os.path.isfile(path):
+                    return Path(path), _folder_part(path, home)
+        if not inside:
+            raise DataSetError(
+                f"a picture must lie in the data set's folder {self.folder} or in a picture folder beside it, "
+                f"{name!r} leads outside; copy the picture there and correct its file_name"
+            )
+        return None, _folder_part(os.path.join(self.folder, tails[-1]), self.folder)
+
+
+def _folder_part(path: str | os.PathLike, home: str | os.PathLike) -> str:
+    parts = list(Path(os.path.relpath(path, home)).parts[:-1])
+    while parts and parts[0] in (*PICTURE_FOLDERS, ".", ".."):
+        parts.pop(0)
+    return "/".join(parts)

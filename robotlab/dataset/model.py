@@ -1,0 +1,317 @@
+"""What a data set is once it is open: :class:`DataSet` and its :class:`Entry` rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from robotlab import picture as pictures_io
+from robotlab.errors import DataSetError, PictureError
+
+
+@dataclass(frozen=True, eq=False)
+class Entry:
+    """One picture of a data set with everything its labels say about it.
+
+    Parameters
+    ----------
+    id : int or str
+        The picture's id in the labels file.
+    path : Path
+        Where the picture lies.
+    width_px, height_px : int
+        Its size, px.
+    recording : str
+        The recording it was taken from; pictures of one recording belong
+        together on one side of a split.
+    lamp : str or None
+        The light it was taken in, where known.
+    distance_m : float or None
+        Distance from the camera to the target, m, where known.
+    boxes : (N, 4) ndarray
+        Corners ``[x0, y0, x1, y1]``, px, inside the picture.
+    labels : (N,) ndarray of int
+        Index into the data set's classes.
+    areas : (N,) ndarray
+        Area as the annotation gives it, px²; the box's own where it does not.
+    crowd : (N,) ndarray of bool
+        A box around many things at once (COCO's ``iscrowd``).
+    ignore : (N,) ndarray of bool
+        A thing that nobody has to find, and that is no error to find.
+    visibility : (N,) ndarray
+        Visible part of the thing, 0 to 1; 1 where unknown.
+    distances_m : (N,) ndarray
+        Distance from the camera to the thing, m; NaN where unknown.
+    annotation_ids : (N,) ndarray
+        The annotations' ids in the labels file.
+    record : mapping
+        The picture's record as it stands in the labels file.
+    annotations : tuple of mapping
+        The annotations' records as they stand there, one for each box.
+
+    Examples
+    --------
+    >>> entry = Entry(1, Path("a.png"), 8, 6, boxes=np.array([[0, 0, 4, 4.0]]), labels=np.array([0]))
+    >>> len(entry), entry.areas.tolist(), entry.recording
+    (1, [16.0], 'all')
+    """
+
+    id: int | str
+    path: Path
+    width_px: int
+    height_px: int
+    recording: str = "all"
+    lamp: str | None = None
+    distance_m: float | None = None
+    boxes: np.ndarray = None
+    labels: np.ndarray = None
+    areas: np.ndarray = None
+    crowd: np.ndarray = None
+    ignore: np.ndarray = None
+    visibility: np.ndarray = None
+    distances_m: np.ndarray = None
+    annotation_ids: np.ndarray = None
+    record: Mapping[str, Any] = field(default_factory=dict, repr=False)
+    annotations: tuple[Mapping[str, Any], ...] = field(default=(), repr=False)
+
+    def __post_init__(self) -> None:
+        boxes = np.zeros((0, 4)) if self.boxes is None else np.asarray(self.boxes, float).reshape(-1, 4)
+        n = len(boxes)
+        sides = boxes[:, 2:] - boxes[:, :2]
+        usual = {
+            "labels": np.zeros(n, np.int64),
+            "areas": sides[:, 0] * sides[:, 1],
+            "crowd": np.zeros(n, bool),
+            "ignore": np.zeros(n, bool),
+            "visibility": np.ones(n),
+            "distances_m": np.full(n, np.nan),
+            "annotation_ids": np.arange(1, n + 1),
+        }
+        arrays = {"boxes": boxes}
+        for name, value in usual.items():
+            given = getattr(self, name)
+            # Ids may be words; every other column has the type of its usual value.
+            kind = None if name == "annotation_ids" else value.dtype
+            arrays[name] = value if given is None else np.asarray(given, dtype=kind)
+            if arrays[name].shape != (n,):
+                raise DataSetError(f"{name} must be ({n},), one for each box, got {arrays[name].shape}; pass one a box")
+        for name, value in arrays.items():
+            value = value.copy()
+            value.flags.writeable = False
+            object.__setattr__(self, name, value)
+
+    def __len__(self) -> int:
+        return len(self.boxes)
+
+    @property
+    def name(self) -> str:
+        """The picture's file name as the labels file gives it."""
+        return str(self.record.get("file_name", self.path.name))
+
+
+@dataclass(frozen=True, eq=False)
+class DataSet:
+    """Labelled pictures, opened but not yet read.
+
+    Open one with :func:`robotlab.dataset.open_dataset`.
+
+    Parameters
+    ----------
+    labels_path : Path
+        The labels file, or the folder of VOC files.
+    classes : tuple of str
+        Class names, in the order of the file; labels index into them.
+    category_ids : tuple of int or str
+        The classes' ids in the file; may have gaps.
+    pictures : tuple of Entry
+        The pictures, in the order of the file.
+    categories : tuple of mapping
+        The classes' records as they stand in the file.
+    rest : mapping
+        Everything else at the top of the file (``info``, ``licenses``, ...).
+    known_ids : frozenset
+        Ids of every picture of the file, also those left out by :meth:`only`.
+
+    Examples
+    --------
+    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (Entry(7, Path("a.png"), 8, 6),))
+    >>> len(data), data.recordings, data.box_count
+    (1, ('all',), 0)
+    """
+
+    labels_path: Path
+    classes: tuple[str, ...]
+    category_ids: tuple[int | str, ...]
+    pictures: tuple[Entry, ...]
+    categories: tuple[Mapping[str, Any], ...] = field(default=(), repr=False)
+    rest: Mapping[str, Any] = field(default_factory=dict, repr=False)
+    known_ids: frozenset = field(default=frozenset(), repr=False)
+
+    def __post_init__(self) -> None:
+        if not self.known_ids:
+            object.__setattr__(self, "known_ids", frozenset(entry.id for entry in self.pictures))
+
+    def __len__(self) -> int:
+        return len(self.pictures)
+
+    def __iter__(self) -> Iterator[Entry]:
+        return iter(self.pictures)
+
+    def __getitem__(self, place: int) -> Entry:
+        return self.pictures[place]
+
+    @property
+    def folder(self) -> Path:
+        """The folder the labels lie in."""
+        return self.labels_path if self.labels_path.is_dir() else self.labels_path.parent
+
+    @property
+    def recordings(self) -> tuple[str, ...]:
+        """The recordings, each once, in order of appearance."""
+        return tuple(dict.fromkeys(entry.recording for entry in self.pictures))
+
+    @property
+    def lamps(self) -> tuple[str, ...]:
+        """The lamps, each once, in order of appearance; unknown ones left out."""
+        return tuple(dict.fromkeys(entry.lamp for entry in self.pictures if entry.lamp is not None))
+
+    @property
+    def box_count(self) -> int:
+        """How many boxes there are in all pictures together."""
+        return sum(len(entry) for entry in self.pictures)
+
+    def only(
+        self,
+        recordings: Iterable[str] | str | None = None,
+        lamps: Iterable[str] | str | None = None,
+        ids: Iterable[int | str] | None = None,
+    ) -> DataSet:
+        """The pictures of some recordings, lamps or ids; all conditions hold.
+
+        Parameters
+        ----------
+        recordings, lamps : iterable of str, str or None
+            Names to keep; ``None`` keeps all.
+        ids : iterable of int or str, or None
+            Picture ids to keep.
+
+        Returns
+        -------
+        DataSet
+            The same classes with fewer pictures, in the same order.
+
+        Raises
+        ------
+        DataSetError
+            If a name or id is not there, or no picture is left.
+
+        Examples
+        --------
+        >>> rows = tuple(Entry(n, Path(f"{n}.png"), 8, 6, recording="ab"[n % 2]) for n in range(4))
+        >>> data = DataSet(Path("labels.json"), ("post",), (1,), rows)
+        >>> [entry.id for entry in data.only(recordings="b")]
+        [1, 3]
+        """
+        keep = list(self.pictures)
+        for word, wanted, there, value in (
+            ("recordings", recordings, self.recordings, lambda entry: entry.recording),
+            ("lamps", lamps, self.lamps, lambda entry: entry.lamp),
+            ("ids", ids, tuple(entry.id for entry in self.pictures), lambda entry: entry.id),
+        ):
+            if wanted is None:
+                continue
+            wanted = {wanted} if isinstance(wanted, str) else set(wanted)
+            missing = sorted((str(name) for name in wanted - set(there)))
+            if missing:
+                listed = ", ".join(str(name) for name in there[:20]) or "none"
+                more = f" and {len(there) - 20} more" if len(there) > 20 else ""
+                raise DataSetError(
+                    f"{self.labels_path}: {word} must be among {listed}{more}, got {', '.join(missing)}; "
+                    "check the spelling"
+                )
+            keep = [entry for entry in keep if value(entry) in wanted]
+        return self.having(keep)
+
+    def having(self, entries: Sequence[Entry]) -> DataSet:
+        """The same data set with other entries.
+
+        Parameters
+        ----------
+        entries : sequence of Entry
+            At least one.
+
+        Returns
+        -------
+        DataSet
+            With those entries.
+
+        Raises
+        ------
+        DataSetError
+            If there are none.
+        """
+        if not entries:
+            raise DataSetError(f"{self.labels_path}: a data set must have at least one picture, none is left; choose more")
+        return replace(self, pictures=tuple(entries))
+
+    def need_boxes(self) -> DataSet:
+        """Return the data set if it has boxes to learn from or to judge by.
+
+        Returns
+        -------
+        DataSet
+            Itself.
+
+        Raises
+        ------
+        DataSetError
+            If no picture has a box that counts.
+        """
+        if not any((~(entry.ignore | entry.crowd)).any() for entry in self.pictures):
+            raise DataSetError(
+                f"{self.labels_path}: the {len(self)} pictures chosen must have at least one box that counts, "
+                "they have none; label them, or choose other recordings"
+            )
+        return self
+
+    def load(self, entry: Entry) -> np.ndarray:
+        """Read one picture.
+
+        Parameters
+        ----------
+        entry : Entry
+            One of the data set's pictures.
+
+        Returns
+        -------
+        (H, W, 3) ndarray of uint8
+            Red-green-blue.
+
+        Raises
+        ------
+        DataSetError
+            If the file is missing, cut short, no picture, or of another size
+            than its label says.
+        """
+        try:
+            picture = pictures_io.load(entry.path)
+        except PictureError as error:
+            raise DataSetError(f"{self.labels_path}: picture id {entry.id} ({entry.name}): {error}") from None
+        size = (picture.shape[1], picture.shape[0])
+        if size != (entry.width_px, entry.height_px):
+            raise DataSetError(size_problem(self.labels_path, entry.id, entry.name, (entry.width_px, entry.height_px), size))
+        return picture
+
+
+def size_problem(where: Path, id: int | str, name: str, label: tuple[int, int], real: tuple[int, int]) -> str:
+    """The sentence for a picture whose size is not the one its label gives."""
+    turned = " (width and height are swapped: was it turned after labelling?)" if real == label[::-1] else ""
+    return (
+        f"{where}: picture id {id} ({name}): width and height must be those of the file, the label says "
+        f"{label[0]} x {label[1]} px and the file has {real[0]} x {real[1]} px{turned}; "
+        "correct the label, or bring back the picture that was labelled"
+    )

@@ -1,0 +1,150 @@
+"""COCO-style results files: what some tracker found, in and out."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from robotlab.dataset.locate import read_json
+from robotlab.dataset.model import DataSet
+from robotlab.dataset.values import as_id, four_numbers, number, short, typed
+from robotlab.errors import DataSetError
+from robotlab.files import write_json
+from robotlab.trackers import Detections
+
+
+def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
+    """Read a COCO-style results file: what some tracker found.
+
+    Parameters
+    ----------
+    path : path-like
+        A JSON list of ``{"image_id", "category_id", "bbox": [x, y, width,
+        height], "score"}``.
+    data : DataSet
+        The pictures and classes it speaks of.
+
+    Returns
+    -------
+    list of Detections
+        One for each picture of `data`, in its order; rows in the order of the
+        file, scores as given.  Rows for pictures that :meth:`DataSet.only`
+        left out are passed over.
+
+    Raises
+    ------
+    DataSetError
+        If the file is no such list, or an entry breaks a rule.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.dataset import Entry
+    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (Entry(7, Path("a.png"), 8, 6),))
+    >>> path = write_json(Path(tempfile.mkdtemp()) / "results.json",
+    ...                   [{"image_id": 7, "category_id": 3, "bbox": [1, 2, 4, 3], "score": 0.5}])
+    >>> read_results(path, data)[0].boxes.tolist()
+    [[1.0, 2.0, 5.0, 5.0]]
+    """
+    path = Path(path)
+    value = read_json(path)
+    if not isinstance(value, list):
+        raise DataSetError(
+            f"{path} must be a list of results with image_id, category_id, bbox and score, it is "
+            f"{'an object' if isinstance(value, dict) else 'a ' + type(value).__name__}; write the bare list"
+        )
+    places = {id: place for place, id in enumerate(data.category_ids)}
+    rows: dict = {entry.id: [] for entry in data.pictures}
+    needed = ("image_id", "category_id", "bbox", "score")
+    for place, record in enumerate(value):
+        where = f"{path}: results[{place}]"
+        if not isinstance(record, dict):
+            raise DataSetError(f"{where} must be an object, it is a {type(record).__name__}; write the file again")
+        missing = [key for key in needed if key not in record]
+        if missing:
+            raise DataSetError(f"{where} must have {', '.join(needed)}, it lacks {', '.join(missing)}; add it")
+        id, label = as_id(record["image_id"]), as_id(record["category_id"])
+        if id is None or id not in data.known_ids:
+            raise DataSetError(
+                f"{where}: image_id must be the id of a picture in {data.labels_path}, {record['image_id']!r} is none; "
+                "are the results for other labels?" + typed(record["image_id"], data.known_ids)
+            )
+        if label is None or label not in places:
+            listed = ", ".join(f"{id!r} {name}" for id, name in zip(data.category_ids[:20], data.classes, strict=False))
+            raise DataSetError(
+                f"{where}: category_id must be one of {listed}, got {record['category_id']!r}; "
+                "are the results for other classes?" + typed(record["category_id"], places)
+            )
+        numbers, score = four_numbers(record["bbox"]), number(record["score"])
+        if numbers is None or not all(map(math.isfinite, numbers)) or numbers[2] < 0 or numbers[3] < 0:
+            raise DataSetError(
+                f"{where}: bbox must be four finite numbers x, y, width >= 0, height >= 0, got {short(record['bbox'])}; "
+                "leave such boxes out"
+            )
+        if score is None or not math.isfinite(score):
+            raise DataSetError(f"{where}: score must be a finite number, got {short(record['score'])}; leave such boxes out")
+        if id in rows:
+            x, y, w, h = numbers
+            rows[id].append(((x, y, x + w, y + h), score, places[label]))
+    return [
+        Detections(
+            np.array([box for box, _, _ in found], dtype=np.float64).reshape(-1, 4),
+            np.array([score for _, score, _ in found], dtype=np.float64),
+            np.array([label for _, _, label in found], dtype=np.int64),
+            data.classes,
+        )
+        for found in rows.values()
+    ]
+
+
+def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[Detections]) -> Path:
+    """Write what a tracker found as a COCO-style results file.
+
+    Parameters
+    ----------
+    path : path-like
+        Where the file goes.
+    data : DataSet
+        The pictures looked at.
+    detections : sequence of Detections
+        One for each picture, in the order of `data`.
+
+    Returns
+    -------
+    Path
+        The path written.
+
+    Raises
+    ------
+    DataSetError
+        If there are more or fewer, or one names a class `data` has not.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.dataset import Entry
+    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (Entry(7, Path("a.png"), 8, 6),))
+    >>> found = Detections([[1, 2, 5, 5]], [0.5], [0], ["post"])
+    >>> path = write_results(Path(tempfile.mkdtemp()) / "results.json", data, [found])
+    >>> read_results(path, data)[0].scores.tolist()
+    [0.5]
+    """
+    if len(detections) != len(data):
+        raise DataSetError(f"detections must be {len(data)}, one for each picture, got {len(detections)}; pass one a picture")
+    ids = dict(zip(data.classes, data.category_ids, strict=True))
+    rows = []
+    for entry, found in zip(data.pictures, detections, strict=True):
+        for box, score, label in zip(found.boxes.tolist(), found.scores.tolist(), found.labels.tolist(), strict=True):
+            name = found.classes[label]
+            if name not in ids:
+                raise DataSetError(
+                    f"the class of a detection must be one of {', '.join(data.classes)}, picture {entry.name} has {name!r}; "
+                    "use a tracker that was made for these classes"
+                )
+            x0, y0, x1, y1 = box
+            rows.append({"image_id": entry.id, "category_id": ids[name], "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score})
+    return write_json(path, rows, indent=None)

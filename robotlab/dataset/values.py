@@ -1,0 +1,56 @@
+"""What a JSON value must be to count as an id, a number or a box."""
+
+from __future__ import annotations
+
+import math
+
+
+def as_id(value: object) -> int | str | None:
+    """A whole number or a word as an id; None for anything else."""
+    if isinstance(value, bool):
+        return None
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
+    return value if isinstance(value, (int, str)) and value != "" else None
+
+
+def number(value: object) -> float | None:
+    """A JSON number as a float; None for anything else, or past the floats."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    try:
+        return float(value)
+    except OverflowError:
+        return None
+
+
+def four_numbers(value: object) -> tuple[float, ...] | None:
+    """Four floats from a list of four numbers; None for anything else."""
+    if not isinstance(value, list) or len(value) != 4:
+        return None
+    numbers = tuple(map(number, value))
+    return None if None in numbers else numbers
+
+
+def has_nan(value: object) -> bool:
+    """True if a JSON value holds NaN or infinity anywhere."""
+    if isinstance(value, float):
+        return not math.isfinite(value)
+    if isinstance(value, dict):
+        return any(map(has_nan, value.values()))
+    return isinstance(value, list) and any(map(has_nan, value))
+
+
+def short(value: object) -> str:
+    """A JSON value in at most 60 signs, for a message."""
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def typed(value: object, known: object) -> str:
+    """A hint when an id is there as the other type: 3 for "3"."""
+    if isinstance(value, str) and value.lstrip("-").isdigit() and int(value) in known:
+        return f" (there is {int(value)}, a number: write it without the quotes)"
+    if isinstance(value, int) and str(value) in known:
+        return f' (there is "{value}", a word: write it with quotes)'
+    return ""
