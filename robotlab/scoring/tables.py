@@ -1,0 +1,390 @@
+"""Truths and detections of a whole data set as flat tables: what scoring works on.
+
+Row by row: which picture, which class, which box.  Boxes are kept as ``x, y,
+width, height``, the form of COCO-style files, so that nothing is rounded on
+the way from a file to its numbers.  Pictures are numbered in the order of
+their ids and classes in the order of theirs: equal scores are ranked in that
+order, so it is part of the result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from robotlab.boxes import corners_from_xywh, xywh_from_corners
+from robotlab.errors import BoxError, DataSetError
+from robotlab.trackers import Detections
+
+
+def _column(value: Any, count: int, kind: Any, name: str) -> np.ndarray:
+    column = np.array(value, dtype=kind)
+    if column.shape != (count,):
+        raise BoxError(f"{name} must be ({count},), one for each box, got {column.shape}; pass one value a box")
+    column.flags.writeable = False
+    return column
+
+
+def _sides(xywh: Any, name: str) -> np.ndarray:
+    try:
+        xywh = np.array(xywh, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise BoxError(f"{name} must hold four numbers a box, x, y, width, height; check its rows") from None
+    xywh = xywh.reshape(0, 4) if xywh.size == 0 else xywh
+    if xywh.ndim != 2 or xywh.shape[1] != 4:
+        raise BoxError(f"{name} must be (N, 4), got {xywh.shape}; one row per box, x, y, width, height")
+    bad = ~np.isfinite(xywh).all(axis=1) | (xywh[:, 2:] < 0).any(axis=1)
+    if bad.any():
+        row = int(np.flatnonzero(bad)[0])
+        raise BoxError(
+            f"{name} must be finite with width and height of 0 or more, row {row} is {xywh[row].tolist()}; "
+            "mend or remove that box"
+        )
+    xywh.flags.writeable = False
+    return xywh
+
+
+def _within(column: np.ndarray, count: int, name: str, of: str) -> None:
+    if column.size and (column.min() < 0 or column.max() >= count):
+        raise BoxError(f"{name} must be from 0 to {count - 1}, got {column.min()} to {column.max()}; it is a place in {of}")
+
+
+@dataclass(frozen=True, eq=False)
+class TruthTable:
+    """Every labelled box of a data set.
+
+    Parameters
+    ----------
+    picture : (G,) ndarray of int
+        Place of the box's picture, 0 to ``pictures - 1``.
+    label : (G,) ndarray of int
+        Place of its class in `classes`.
+    xywh : (G, 4) ndarray
+        ``[x, y, width, height]``, px.
+    pictures : int
+        How many pictures there are, those without boxes included.
+    classes : sequence of str
+        Class names.
+    area : (G,) ndarray, optional
+        px²; in COCO-style files it is the area of the thing, not of its box.
+        Width times height where not given.
+    crowd : (G,) ndarray of bool, optional
+        A box around many things at once: detections inside it count neither
+        for nor against.
+    ignore : (G,) ndarray of bool, optional
+        Marked by the labeler as not to be counted.  COCO's own evaluation
+        overwrites this mark, see :func:`robotlab.scoring.evaluate`.
+
+    Raises
+    ------
+    BoxError
+        If shapes disagree or a value is outside its range.
+
+    Examples
+    --------
+    >>> truths = TruthTable([0, 0], [0, 1], [[0, 0, 10, 10], [5, 5, 4, 2]], 1, ["post", "crate"])
+    >>> truths.area.tolist()
+    [100.0, 8.0]
+    """
+
+    picture: np.ndarray
+    label: np.ndarray
+    xywh: np.ndarray
+    pictures: int
+    classes: tuple[str, ...]
+    area: np.ndarray | None = None
+    crowd: np.ndarray | None = None
+    ignore: np.ndarray | None = None
+
+    def __post_init__(self) -> None:
+        xywh = _sides(self.xywh, "truth boxes")
+        count = len(xywh)
+        classes = tuple(str(name) for name in self.classes)
+        area = xywh[:, 2] * xywh[:, 3] if self.area is None else self.area
+        columns = {
+            "picture": _column(self.picture, count, np.int64, "picture"),
+            "label": _column(self.label, count, np.int64, "label"),
+            "area": _column(area, count, np.float64, "area"),
+            "crowd": _column(np.zeros(count, bool) if self.crowd is None else self.crowd, count, bool, "crowd"),
+            "ignore": _column(np.zeros(count, bool) if self.ignore is None else self.ignore, count, bool, "ignore"),
+        }
+        _within(columns["picture"], self.pictures, "picture", "the pictures")
+        _within(columns["label"], len(classes), "label", "the classes")
+        if not np.isfinite(columns["area"]).all():
+            raise BoxError("area must be finite, a row is not; leave area out to take width times height")
+        for name, value in {"xywh": xywh, "classes": classes, **columns}.items():
+            object.__setattr__(self, name, value)
+
+    def __len__(self) -> int:
+        return len(self.xywh)
+
+    @property
+    def boxes(self) -> np.ndarray:
+        """(G, 4) corners, px."""
+        return corners_from_xywh(self.xywh)
+
+
+@dataclass(frozen=True, eq=False)
+class FoundTable:
+    """Every detection in a data set, picture after picture.
+
+    Parameters
+    ----------
+    picture : (D,) ndarray of int
+        Place of the picture.
+    label : (D,) ndarray of int
+        Place of the class.
+    xywh : (D, 4) ndarray
+        ``[x, y, width, height]``, px.
+    score : (D,) ndarray
+        Higher is surer; finite.
+
+    Raises
+    ------
+    BoxError
+        If shapes disagree or a number is not finite.
+
+    Examples
+    --------
+    >>> len(FoundTable([0], [0], [[0, 0, 9, 10]], [0.8]))
+    1
+    """
+
+    picture: np.ndarray
+    label: np.ndarray
+    xywh: np.ndarray
+    score: np.ndarray
+    area: np.ndarray = field(init=False)
+
+    def __post_init__(self) -> None:
+        xywh = _sides(self.xywh, "found boxes")
+        count = len(xywh)
+        score = _column(self.score, count, np.float64, "score")
+        if not np.isfinite(score).all():
+            row = int(np.flatnonzero(~np.isfinite(score))[0])
+            raise BoxError(f"scores must be finite, row {row} is {score[row]}; leave such detections out")
+        columns = {
+            "picture": _column(self.picture, count, np.int64, "picture"),
+            "label": _column(self.label, count, np.int64, "label"),
+            "xywh": xywh,
+            "score": score,
+            "area": xywh[:, 2] * xywh[:, 3],
+        }
+        for name, value in columns.items():
+            object.__setattr__(self, name, value)
+
+    def __len__(self) -> int:
+        return len(self.xywh)
+
+    @property
+    def boxes(self) -> np.ndarray:
+        """(D, 4) corners, px."""
+        return corners_from_xywh(self.xywh)
+
+
+def check_tables(truths: TruthTable, found: FoundTable) -> None:
+    """Refuse detections in pictures or of classes that the truths do not have.
+
+    Parameters
+    ----------
+    truths : TruthTable
+        The labelled boxes.
+    found : FoundTable
+        The detections.
+
+    Raises
+    ------
+    BoxError
+        If a picture or a class is out of range.
+
+    Examples
+    --------
+    >>> check_tables(TruthTable([], [], [], 1, ["post"]), FoundTable([], [], [], []))
+    """
+    _within(found.picture, truths.pictures, "picture", "the pictures")
+    _within(found.label, len(truths.classes), "label", "the classes")
+
+
+def found_table(detections: Sequence[Detections], classes: Sequence[str]) -> FoundTable:
+    """One table from a tracker's answers, one :class:`Detections` a picture.
+
+    Parameters
+    ----------
+    detections : sequence of Detections
+        In the order of the pictures.
+    classes : sequence of str
+        Class names of the data set; a tracker may know them in another order,
+        or know only some of them.
+
+    Returns
+    -------
+    FoundTable
+        With labels as places in `classes`.
+
+    Raises
+    ------
+    DataSetError
+        If an entry is no :class:`Detections`, or of a class that the data set
+        does not have.
+
+    Examples
+    --------
+    >>> found = Detections([[0, 0, 4, 9]], [0.9], [0], ["crate"])
+    >>> found_table([found], ["post", "crate"]).label.tolist()
+    [1]
+    """
+    place = {name: row for row, name in enumerate(classes)}
+    pictures, labels, boxes, scores = [], [], [np.zeros((0, 4))], [np.zeros(0)]
+    for row, found in enumerate(detections):
+        if not isinstance(found, Detections):
+            raise DataSetError(
+                f"detections must hold one Detections a picture, entry {row} is {type(found).__name__}; "
+                "pass [tracker.find(picture) for each picture]"
+            )
+        used = np.unique(found.labels)
+        unknown = [found.classes[label] for label in used if found.classes[label] not in place]
+        if unknown:
+            raise DataSetError(
+                f"a detection's class must be one of {', '.join(classes)}, entry {row} has {unknown[0]!r}; "
+                "rename the class or leave those detections out with of_class"
+            )
+        to = np.array([place.get(name, -1) for name in found.classes], dtype=np.int64)
+        pictures.append(np.full(len(found), row))
+        labels.append(to[found.labels])
+        boxes.append(found.boxes)
+        scores.append(found.scores)
+    return FoundTable(
+        np.concatenate([np.zeros(0, np.int64), *pictures]),
+        np.concatenate([np.zeros(0, np.int64), *labels]),
+        xywh_from_corners(np.concatenate(boxes)),
+        np.concatenate(scores),
+    )
+
+
+def tables_from_coco(labels: Mapping[str, Any], results: Sequence[Mapping[str, Any]]) -> tuple[TruthTable, FoundTable]:
+    """Both tables from COCO-style labels and results as :mod:`json` reads them.
+
+    Parameters
+    ----------
+    labels : mapping
+        With ``images``, ``annotations`` and ``categories``.
+    results : sequence of mapping
+        Each with ``image_id``, ``category_id``, ``bbox`` (x, y, width,
+        height) and ``score``.
+
+    Returns
+    -------
+    TruthTable, FoundTable
+        Pictures and classes in the order of their ids.
+
+    Raises
+    ------
+    DataSetError
+        If a key is missing, an id is unknown or used twice, or a number is
+        not finite.
+
+    Examples
+    --------
+    >>> labels = {"images": [{"id": 7}], "categories": [{"id": 3, "name": "post"}],
+    ...           "annotations": [{"id": 1, "image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9]}]}
+    >>> truths, found = tables_from_coco(labels, [])
+    >>> len(truths), len(found)
+    (1, 0)
+    """
+    try:
+        images = sorted(image["id"] for image in labels["images"])
+        categories = sorted((category["id"], str(category["name"])) for category in labels["categories"])
+        rows = labels["annotations"]
+        xywh = [row["bbox"] for row in rows]
+        area = [row["area"] if "area" in row else row["bbox"][2] * row["bbox"][3] for row in rows]
+        picture_ids, class_ids = [row["image_id"] for row in rows], [row["category_id"] for row in rows]
+    except (KeyError, TypeError, IndexError) as error:
+        raise DataSetError(
+            f"COCO-style labels must have images (id), categories (id, name) and annotations (image_id, "
+            f"category_id, bbox), {error!r} came up; add what is missing"
+        ) from None
+    class_order = [number for number, _ in categories]
+    for numbers, what in ((images, "image"), (class_order, "category")):
+        if len(set(numbers)) != len(numbers):
+            raise DataSetError(f"every {what} id must be used once, one is used twice; give each its own number")
+    try:
+        truths = TruthTable(
+            _places(picture_ids, images, "image_id", "annotation"),
+            _places(class_ids, class_order, "category_id", "annotation"),
+            xywh,
+            len(images),
+            [name for _, name in categories],
+            area,
+            [bool(row.get("iscrowd", 0)) for row in rows],
+            [bool(row.get("ignore", 0)) for row in rows],
+        )
+    except BoxError as error:
+        raise DataSetError(f"annotations: {error}") from None
+    return truths, found_from_results(results, images, class_order)
+
+
+def found_from_results(
+    results: Sequence[Mapping[str, Any]], picture_ids: Sequence[int], category_ids: Sequence[int], name: str = "results"
+) -> FoundTable:
+    """The detections of a COCO-style results list.
+
+    Parameters
+    ----------
+    results : sequence of mapping
+        Each with ``image_id``, ``category_id``, ``bbox``, ``score``.
+    picture_ids, category_ids : sequence of int
+        Ids in the order of the truth table.
+    name : str
+        How error messages call the list.
+
+    Returns
+    -------
+    FoundTable
+        Rows in the order of the list.
+
+    Raises
+    ------
+    DataSetError
+        If an entry lacks a key, names an unknown picture or class, or holds a
+        number that is not finite.
+
+    Examples
+    --------
+    >>> rows = [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]
+    >>> found_from_results(rows, [7], [3]).picture.tolist()
+    [0]
+    """
+    if not isinstance(results, Sequence) or isinstance(results, (str, bytes)):
+        raise DataSetError(f"{name} must be a list of detections, got {type(results).__name__}; see the COCO results form")
+    columns: dict[str, list] = {}
+    for key in ("image_id", "category_id", "bbox", "score"):
+        try:
+            columns[key] = [row[key] for row in results]
+        except (KeyError, TypeError):
+            row = next(n for n, entry in enumerate(results) if not isinstance(entry, Mapping) or key not in entry)
+            raise DataSetError(f"{name}: every entry must have {key}, entry {row} has not; add it") from None
+    try:
+        return FoundTable(
+            _places(columns["image_id"], picture_ids, "image_id", f"{name}: entry"),
+            _places(columns["category_id"], category_ids, "category_id", f"{name}: entry"),
+            columns["bbox"],
+            columns["score"],
+        )
+    except BoxError as error:
+        raise DataSetError(f"{name}: {error}") from None
+    except (TypeError, ValueError) as error:
+        if isinstance(error, DataSetError):
+            raise
+        raise DataSetError(f"{name}: bbox and score must be numbers ({error}); check for text or null") from None
+
+
+def _places(values: Sequence[int], known: Sequence[int], key: str, what: str) -> np.ndarray:
+    place = {number: row for row, number in enumerate(known)}
+    try:
+        return np.fromiter(map(place.__getitem__, values), np.int64, len(values))
+    except (KeyError, TypeError):
+        row = next(n for n, value in enumerate(values) if not isinstance(value, int) or value not in place)
+        raise DataSetError(f"{what} {row} must have a known {key}, got {values[row]!r}; correct it or add that {key.split('_')[0]}") from None
