@@ -89,7 +89,7 @@ def find_labels(path: str | os.PathLike) -> Path | None:
     if path.is_file():
         return path
     if not path.is_dir():
-        left = sorted(path.parent.glob(f".{path.name}.old-*")) if path.parent.is_dir() else []
+        left = sorted(path.parent.glob(f".{path.name}.*.old")) if path.parent.is_dir() else []
         hint = f"; a write was interrupted, rename {left[0].name} to {path.name}" if left else "; check the path"
         raise DataSetError(f"a data set must be a folder or a .json file that exists, {path} is neither{hint}")
     for name in ("labels.json", "annotations.json"):
