@@ -1,0 +1,481 @@
+"""The trained detector as one ``.onnx`` file.
+
+The graph holds the features, the head, the softmax and the peak picking; what
+is left for NumPy is to turn a few peaks into boxes.  The file's metadata holds
+the class names, the working size and the facts of the training.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import onnx
+import onnxruntime
+from onnx import helper
+
+from robotlab.detector.grid import decode
+from robotlab.detector.onnxio import LARGEST_FILE_BYTES, make_model, network_nodes, read_onnx
+from robotlab.detector.spec import PICTURE_MEAN, STRIDE_MULTIPLE, Layer
+from robotlab.errors import InputError, ModelError
+from robotlab.files import write_whole
+from robotlab.picture import check_picture, resize
+from robotlab.trackers import Detections
+
+# Raised by one when an old file can no longer be read as it was meant.
+FORMAT = 1
+# Operators that a file of ours can hold; any other makes it foreign.
+_OPERATORS = frozenset(
+    "Sub Mul Conv Relu Resize Add Concat Slice Softmax MaxPool Equal Cast".split()
+)
+# Below this a box is noise, above it average precision still gains.
+MIN_SCORE = 0.01
+# Two boxes of a class that overlap more are one thing: common practice, no source.
+IOU_LIMIT = 0.5
+# COCO's limit of detections a picture (Lin et al., arXiv:1405.0312).
+MOST = 100
+
+
+def head_layers(class_count: int, hidden: int = 0, source: str = "features") -> tuple[Layer, ...]:
+    """The head: background, classes and four box numbers for every cell.
+
+    Parameters
+    ----------
+    class_count : int
+        Classes without the background.
+    hidden : int
+        Channels of a layer between, with ReLU; 0 is a linear head.
+    source : str
+        The layer it reads.
+
+    Returns
+    -------
+    tuple of Layer
+        The last is called ``head``.
+
+    Examples
+    --------
+    >>> head_layers(3)[-1].channels
+    8
+    """
+    between = (Layer("hidden", "conv", (source,), hidden, kernel=1, norm=False),) if hidden else ()
+    last = Layer(
+        "head", "conv", ("hidden" if hidden else source,), class_count + 5, kernel=1, norm=False, relu=False
+    )
+    return (*between, last)
+
+
+def _peak_nodes(class_count: int) -> tuple[list[onnx.NodeProto], dict[str, np.ndarray]]:
+    """From the head to ``peaks`` and ``boxes``: softmax, 3x3 maximum, equals."""
+
+    def part(name: str, first: int, end: int) -> tuple[list, dict]:
+        starts = {f"{name}.first": np.array([first]), f"{name}.end": np.array([end])}
+        return [helper.make_node("Slice", ["", f"{name}.first", f"{name}.end", "channel"], [name], name)], starts
+
+    nodes, constants = [], {"channel": np.array([1])}
+    for name, source, first, end in (
+        ("scores", "head", 0, class_count + 1),
+        ("boxes", "head", class_count + 1, class_count + 5),
+        ("found", "shares", 1, class_count + 1),
+    ):
+        if name == "found":
+            nodes.append(helper.make_node("Softmax", ["scores"], ["shares"], "shares", axis=1))
+        step, more = part(name, first, end)
+        step[0].input[0] = source
+        nodes += step
+        constants.update(more)
+    nodes += [
+        helper.make_node(
+            "MaxPool", ["found"], ["highest"], "highest", kernel_shape=[3, 3], strides=[1, 1], pads=[1, 1, 1, 1]
+        ),
+        helper.make_node("Equal", ["found", "highest"], ["is_peak"], "is_peak"),
+        helper.make_node("Cast", ["is_peak"], ["keep"], "keep", to=onnx.TensorProto.FLOAT),
+        helper.make_node("Mul", ["found", "keep"], ["peaks"], "peaks"),
+    ]
+    return nodes, constants
+
+
+class Detector:
+    """A trained detector: a tracker that fits in one file.
+
+    Make one with :func:`robotlab.detector.fit` or :meth:`Detector.load`.
+
+    Parameters
+    ----------
+    content : bytes
+        An ONNX file of ours.
+    name : str
+        How error messages call it.
+    threads : int
+        Processor threads; 0 lets onnxruntime choose.
+
+    Attributes
+    ----------
+    classes : tuple of str
+        Class names.
+    facts : dict
+        What is known of the training: pictures, recordings, seed, stage,
+        average precision on the held-out recording, ``best_score`` (the score
+        that gave the highest F1 there).
+    working_px : int or None
+        Pictures with a longer side are shrunk to it first.
+
+    Raises
+    ------
+    ModelError
+        If the content is damaged or foreign.
+
+    Examples
+    --------
+    >>> from robotlab.detector.spec import FEATURES, first_weights
+    >>> layers = FEATURES + head_layers(1)
+    >>> detector = Detector.build(layers, first_weights(layers), ["post"], {})
+    >>> detector.find(np.full((60, 90, 3), 128, np.uint8), min_score=1).classes
+    ('post',)
+    """
+
+    def __init__(self, content: bytes, name: str = "the model", threads: int = 0) -> None:
+        self._content = bytes(content)
+        self._name = name
+        self._threads = threads
+        self.classes, self.working_px, self.scale, self.facts = _checked_metadata(
+            _parsed(self._content, name), name
+        )
+        options = onnxruntime.SessionOptions()
+        options.intra_op_num_threads = threads
+        options.inter_op_num_threads = 1
+        options.log_severity_level = 4
+        try:
+            self._session = onnxruntime.InferenceSession(self._content, options, providers=["CPUExecutionProvider"])
+        except Exception as error:  # onnxruntime's error classes share no public root
+            raise ModelError(f"{name} must run in onnxruntime, it does not ({type(error).__name__}); fit or copy it again") from None
+
+    @classmethod
+    def build(
+        cls,
+        layers: Iterable[Layer],
+        weights: Mapping[str, np.ndarray],
+        classes: Sequence[str],
+        facts: Mapping[str, Any],
+        working_px: int | None = None,
+        scale: float = 1.0,
+        threads: int = 0,
+    ) -> Detector:
+        """A detector from a network and its weights.
+
+        Parameters
+        ----------
+        layers : iterable of Layer
+            Features and head.
+        weights : mapping of str to ndarray
+            As in :func:`~robotlab.detector.spec.weight_shapes`.
+        classes : sequence of str
+            Class names.
+        facts : mapping
+            What is known of the training; must be possible in JSON.
+        working_px : int or None
+            Longest side that the network sees.
+        scale : float
+            Pictures are made larger by this, up to `working_px`.
+        threads : int
+            Processor threads; 0 lets onnxruntime choose.
+
+        Returns
+        -------
+        Detector
+            Ready to find.
+
+        Examples
+        --------
+        >>> from robotlab.detector.spec import FEATURES, first_weights
+        >>> layers = FEATURES + head_layers(2)
+        >>> Detector.build(layers, first_weights(layers), ["post", "crate"], {"seed": 0}).facts
+        {'seed': 0}
+        """
+        layers = tuple(layers)
+        nodes, constants = network_nodes(layers, weights, fold_norm=True)
+        more_nodes, more_constants = _peak_nodes(len(classes))
+        metadata = {
+            "robotlab_format": str(FORMAT),
+            "classes": json.dumps(list(classes)),
+            "input": f"picture (N, 3, H, W) float32 RGB 0 to 255; H and W multiples of {STRIDE_MULTIPLE}",
+            "working": json.dumps({"longest_px": working_px, "scale": scale}),
+            "facts": json.dumps(dict(facts), sort_keys=True, allow_nan=False),
+        }
+        outputs = {"peaks": ("N", len(classes), "h", "w"), "boxes": ("N", 4, "h", "w")}
+        model = make_model(nodes + more_nodes, {**constants, **more_constants}, outputs, metadata)
+        return cls(model.SerializeToString(deterministic=True), "the new model", threads)
+
+    @classmethod
+    def load(cls, path: str | os.PathLike, classes: Sequence[str] | None = None, threads: int = 0) -> Detector:
+        """Read a detector's file.
+
+        Parameters
+        ----------
+        path : path-like
+            The ``.onnx`` file.
+        classes : sequence of str, optional
+            Classes it must know, in any order.
+        threads : int
+            Processor threads; 0 lets onnxruntime choose.
+
+        Returns
+        -------
+        Detector
+            Ready to find.
+
+        Raises
+        ------
+        ModelError
+            If the file is missing, damaged, foreign, or for other classes.
+
+        Examples
+        --------
+        >>> Detector.load("no_such.onnx")
+        Traceback (most recent call last):
+        robotlab.errors.ModelError: a model must exist to be read, no_such.onnx does not; check its name and folder
+        """
+        read_onnx(path)
+        detector = cls(Path(path).read_bytes(), str(path), threads)
+        if classes is not None:
+            detector.check_classes(classes)
+        return detector
+
+    def save(self, path: str | os.PathLike) -> Path:
+        """Write the detector's file, whole or not at all.
+
+        Parameters
+        ----------
+        path : path-like
+            Ends in ``.onnx``.
+
+        Returns
+        -------
+        Path
+            The path written.
+
+        Raises
+        ------
+        ModelError
+            If the name ends otherwise.
+        """
+        path = Path(path)
+        if path.suffix.lower() != ".onnx":
+            raise ModelError(f"a model's name must end in .onnx, got {path.name!r}; rename it")
+        return write_whole(path, self._content)
+
+    def check_classes(self, classes: Sequence[str]) -> None:
+        """Refuse to be used for other classes.
+
+        Parameters
+        ----------
+        classes : sequence of str
+            The classes of a data set, in any order.
+
+        Raises
+        ------
+        ModelError
+            If the names are not the same.
+        """
+        if set(classes) != set(self.classes):
+            raise ModelError(
+                f"{self._name} must know the classes {', '.join(classes)}, it knows {', '.join(self.classes)}; "
+                "fit a model on this data set, or choose the data set it was fitted on"
+            )
+
+    def outputs(self, picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """What the graph says of a picture that needs no resizing.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue, any size.
+
+        Returns
+        -------
+        peaks : (C, h, w) ndarray of float32
+            Score of each class at its peaks, 0 elsewhere.
+        numbers : (4, h, w) ndarray of float32
+            ``dx, dy, log w, log h`` of each cell, cells.
+        """
+        peaks, numbers = self._session.run(["peaks", "boxes"], {"picture": network_input(picture)[None]})
+        return peaks[0], numbers[0]
+
+    def find(
+        self, picture: np.ndarray, min_score: float = MIN_SCORE, iou_limit: float = IOU_LIMIT, most: int = MOST
+    ) -> Detections:
+        """Find things in a picture of any size.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue.
+        min_score : float, 0 to 1
+            Lower scores are dropped.  The default keeps nearly all, as judging
+            needs; to act on what is found use ``facts["best_score"]``.
+        iou_limit : float, 0 to 1
+            Boxes of a class that overlap more are one thing.
+        most : int
+            At most so many.
+
+        Returns
+        -------
+        Detections
+            Boxes in the pixels of `picture`, best first.
+
+        Raises
+        ------
+        PictureError
+            If `picture` is no RGB byte picture.
+
+        Examples
+        --------
+        >>> from robotlab.detector.spec import FEATURES, first_weights
+        >>> layers = FEATURES + head_layers(1)
+        >>> detector = Detector.build(layers, first_weights(layers), ["post"], {})
+        >>> len(detector.find(np.full((60, 90, 3), 128, np.uint8), min_score=1))
+        0
+        """
+        check_picture(picture)
+        if not 0 <= min_score <= 1:
+            raise InputError(f"min_score must be from 0 to 1, got {min_score}; facts['best_score'] is a good one")
+        height, width = picture.shape[:2]
+        size = working_size(width, height, self.working_px, self.scale)
+        peaks, numbers = self.outputs(picture if size == (width, height) else to_size(picture, size))
+        found = decode(peaks, numbers, self.classes, size, min_score, iou_limit, most)
+        if size == (width, height):
+            return found
+        ratio = np.array([width / size[0], height / size[1]] * 2)
+        return Detections(found.boxes * ratio, found.scores, found.labels, self.classes)
+
+    def __reduce__(self) -> tuple:
+        return Detector, (self._content, self._name, self._threads)
+
+    def __repr__(self) -> str:
+        return f"<Detector of {', '.join(self.classes)}; {len(self._content) / 1e6:.1f} MB>"
+
+
+def network_input(picture: np.ndarray) -> np.ndarray:
+    """A picture as the network takes it, padded to whole blocks.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        Red-green-blue.
+
+    Returns
+    -------
+    (3, H', W') ndarray of float32
+        0 to 255; H' and W' are multiples of 16.  The pixels added on the right
+        and below are the middle gray that the network sees as zero.
+
+    Examples
+    --------
+    >>> network_input(np.zeros((60, 90, 3), np.uint8)).shape
+    (3, 64, 96)
+    """
+    height, width = picture.shape[:2]
+    block = STRIDE_MULTIPLE
+    padded = np.full((3, -(-height // block) * block, -(-width // block) * block), PICTURE_MEAN, np.float32)
+    padded[:, :height, :width] = picture.transpose(2, 0, 1)
+    return padded
+
+
+def working_size(width: int, height: int, longest_px: int | None, scale: float) -> tuple[int, int]:
+    """Size at which the network sees a picture.
+
+    Parameters
+    ----------
+    width, height : int
+        Of the picture, px.
+    longest_px : int or None
+        The longer side is at most this.
+    scale : float
+        Wanted enlargement.
+
+    Returns
+    -------
+    (int, int)
+        Width and height, px.
+
+    Examples
+    --------
+    >>> working_size(1280, 720, 640, 1.0)
+    (640, 360)
+    """
+    factor = scale
+    if longest_px is not None:
+        factor = min(factor, longest_px / max(width, height))
+    return max(1, round(width * factor)), max(1, round(height * factor))
+
+
+def to_size(picture: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """Resize a picture to its working size, averaging when it shrinks.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        Red-green-blue.
+    size : (int, int)
+        Width and height, px.
+
+    Returns
+    -------
+    (height, width, 3) ndarray of uint8
+        The resized picture.
+    """
+    return resize(picture, size, "area" if size[0] < picture.shape[1] else "linear")
+
+
+def _parsed(content: bytes, name: str) -> onnx.ModelProto:
+    """The model in the bytes, or a clear error."""
+    if len(content) > LARGEST_FILE_BYTES:
+        raise ModelError(f"a model must be under {LARGEST_FILE_BYTES >> 20} MiB, {name} is larger; is it one of robotlab's?")
+    try:
+        return onnx.ModelProto.FromString(content)
+    except Exception:  # the parser's own error class differs between protobuf releases
+        raise ModelError(f"a model must be a whole ONNX file, {name} is not; fit or copy it again") from None
+
+
+def _checked_metadata(model: onnx.ModelProto, name: str) -> tuple[tuple[str, ...], int | None, float, dict]:
+    """Classes, working size and facts, after checking that the file is ours."""
+    known = {entry.key: entry.value for entry in model.metadata_props}
+    foreign = f"{name} must be a detector of robotlab, it is another ONNX file; make one with fit"
+    if "robotlab_format" not in known:
+        raise ModelError(f"{foreign} (no robotlab_format in its metadata)")
+    if known["robotlab_format"] != str(FORMAT):
+        raise ModelError(
+            f"{name} must have format {FORMAT}, it has {known['robotlab_format']!r}; fit it again with this release"
+        )
+    strange = {node.op_type for node in model.graph.node} - _OPERATORS
+    if strange:
+        raise ModelError(f"{foreign} (it holds {', '.join(sorted(strange))})")
+    try:
+        classes = json.loads(known["classes"])
+        working = json.loads(known["working"])
+        longest, scale = working["longest_px"], working["scale"]
+        facts = json.loads(known["facts"])
+    except (KeyError, TypeError, ValueError):
+        raise ModelError(f"the metadata of {name} must be whole, it is damaged; fit or copy the model again") from None
+    whole = (
+        isinstance(classes, list)
+        and classes
+        and all(isinstance(one, str) for one in classes)
+        and (longest is None or (isinstance(longest, int) and longest >= STRIDE_MULTIPLE))
+        and isinstance(scale, (int, float))
+        and 0 < scale <= 8
+        and isinstance(facts, dict)
+    )
+    if not whole:
+        raise ModelError(f"the metadata of {name} must be whole, it is damaged; fit or copy the model again")
+    channels = {
+        one.name: one.type.tensor_type.shape.dim[1].dim_value if len(one.type.tensor_type.shape.dim) == 4 else 0
+        for one in model.graph.output
+    }
+    if channels != {"peaks": len(classes), "boxes": 4}:
+        raise ModelError(f"{name} must give peaks of {len(classes)} classes and boxes, it does not; fit it again")
+    return tuple(classes), longest, float(scale), facts

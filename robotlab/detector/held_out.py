@@ -1,0 +1,197 @@
+"""The held-out pictures: which they are, and how well they go.
+
+Pictures of one recording look alike, so a picture held out must come from a
+recording that is not learned from; with one recording alone, from its end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from robotlab.dataset import DataSet
+from robotlab.errors import InputError
+from robotlab.scoring.coco import evaluate
+from robotlab.scoring.tables import TruthTable, found_table
+from robotlab.trackers import Detections, Tracker
+
+# About this share of the pictures is held out when the learner names none.
+SHARE = 0.15
+# With fewer pictures than this none is held out: too few to say anything.
+LEAST_PICTURES = 12
+
+
+def split_held_out(data: DataSet, hold_out: Sequence[str] | str | None = None) -> tuple[DataSet, DataSet | None, str]:
+    """Split a data set into pictures to learn from and pictures held out.
+
+    Parameters
+    ----------
+    data : DataSet
+        Labelled pictures, each recording in time order.
+    hold_out : str or sequence of str, optional
+        Recordings to hold out.  Without it the last recordings are, until
+        about 15 % of the pictures are held out, as long as every class stays
+        among the others; where there is one recording, its last 15 %.
+
+    Returns
+    -------
+    learned : DataSet
+        What is learned from.
+    held : DataSet or None
+        What is held out; ``None`` when there are fewer than 12 pictures.
+    words : str
+        What was held out, in words.
+
+    Raises
+    ------
+    InputError
+        If `hold_out` leaves nothing to learn from.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from robotlab.dataset import Entry
+    >>> box = {"boxes": np.array([[0, 0, 4, 4.0]]), "labels": np.array([0])}
+    >>> rows = tuple(Entry(n, Path("a.png"), 8, 6, recording="ab"[n >= 15], **box) for n in range(20))
+    >>> learned, held, words = split_held_out(DataSet(Path("labels.json"), ("post",), (1,), rows))
+    >>> len(learned), len(held), words
+    (15, 5, 'recording b')
+    """
+    if hold_out is not None:
+        names = [hold_out] if isinstance(hold_out, str) else list(hold_out)
+        held = data.only(recordings=names)
+        rest = [entry for entry in data.pictures if entry.recording not in set(names)]
+        if not rest:
+            raise InputError(f"hold_out must leave a recording to learn from, got all of them ({', '.join(names)}); name fewer")
+        return data.having(rest), held, "recording " + ", ".join(names)
+    if len(data) < LEAST_PICTURES:
+        return data, None, "none"
+    wanted = SHARE * len(data)
+    if len(data.recordings) == 1:
+        first = len(data) - round(wanted)
+        if _teaches(data, data.pictures[:first]):
+            return data.having(data.pictures[:first]), data.having(data.pictures[first:]), f"the last {len(data) - first} pictures"
+        return data, None, "none"
+    chosen: list[str] = []
+    for name in reversed(data.recordings):
+        rest = [entry for entry in data.pictures if entry.recording not in (*chosen, name)]
+        if len(rest) < len(data) / 2 or not _teaches(data, rest):
+            continue
+        chosen.append(name)
+        if len(data) - len(rest) >= wanted:
+            break
+    if not chosen:
+        return data, None, "none"
+    held = [entry for entry in data.pictures if entry.recording in chosen]
+    rest = [entry for entry in data.pictures if entry.recording not in chosen]
+    return data.having(rest), data.having(held), "recording " + ", ".join(reversed(chosen))
+
+
+def _teaches(data: DataSet, entries: Sequence) -> bool:
+    """Whether every class that the data set shows is among the entries."""
+
+    def shown(some: Sequence) -> set[int]:
+        return {int(label) for entry in some for label in entry.labels[~(entry.crowd | entry.ignore)]}
+
+    return bool(entries) and shown(entries) == shown(data.pictures)
+
+
+def truth_table(data: DataSet) -> TruthTable:
+    """The truths of a data set, for the scoring; ignored ones count as crowds.
+
+    Parameters
+    ----------
+    data : DataSet
+        Labelled pictures.
+
+    Returns
+    -------
+    TruthTable
+        One row for each box.
+    """
+    rows = [(n, entry) for n, entry in enumerate(data.pictures)]
+    boxes = np.concatenate([entry.boxes for _, entry in rows])
+    return TruthTable(
+        np.concatenate([np.full(len(entry.boxes), n) for n, entry in rows]),
+        np.concatenate([entry.labels for _, entry in rows]),
+        np.concatenate([boxes[:, :2], boxes[:, 2:] - boxes[:, :2]], axis=1),
+        len(data),
+        data.classes,
+        np.concatenate([entry.areas for _, entry in rows]),
+        np.concatenate([entry.crowd for _, entry in rows]),
+        np.concatenate([entry.ignore for _, entry in rows]),
+    )
+
+
+def figures(data: DataSet, detections: Sequence[Detections]) -> dict[str, float]:
+    """How well detections match the truths.
+
+    Parameters
+    ----------
+    data : DataSet
+        Labelled pictures.
+    detections : sequence of Detections
+        One a picture, in order.
+
+    Returns
+    -------
+    dict of str to float
+        ``AP`` and ``AP50`` (COCO's), ``best_score``, the score whose detections
+        have the highest F1 at IoU .5, and that ``best_f1``.
+
+    Notes
+    -----
+    ``F1 = 2 TP / (2 TP + FP + FN)``; detections on crowds and ignored truths
+    count neither way.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from robotlab.dataset import Entry
+    >>> entry = Entry(1, Path("a.png"), 64, 48, boxes=np.array([[0, 0, 8, 8.0]]), labels=np.array([0]))
+    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> found = Detections([[0, 0, 8, 8], [20, 20, 30, 30]], [0.9, 0.2], [0, 0], ["post"])
+    >>> figures(data, [found])["best_f1"]
+    1.0
+    """
+    truths = truth_table(data)
+    found = found_table(detections, data.classes)
+    table = evaluate(truths, found, use_ignore=True)
+    numbers = table.numbers()
+    bit = np.uint64(1)
+    matches = table.matches
+    scores = found.score[matches.row]
+    counts = (matches.void & bit) == 0
+    order = np.argsort(-scores[counts], kind="stable")
+    hits = np.cumsum((matches.hit[counts][order] & bit) > 0)
+    total = int(matches.truth_counts[:, 0].sum())
+    best_score, best_f1 = 0.5, 0.0
+    if len(order) and total:
+        f1 = 2 * hits / (np.arange(1, len(order) + 1) + total)
+        ranked = scores[counts][order]
+        # Of equal scores all are in or all are out.
+        f1[:-1][ranked[:-1] == ranked[1:]] = 0
+        best = int(f1.argmax())
+        # Halfway to the next lower score, so that rounding cannot drop the last hit.
+        lower = ranked[best + 1] if best + 1 < len(ranked) else 0.0
+        best_score, best_f1 = float((ranked[best] + lower) / 2), float(f1[best])
+    return {"AP": numbers["AP"], "AP50": numbers["AP50"], "best_score": best_score, "best_f1": best_f1}
+
+
+def find_all(tracker: Tracker, data: DataSet) -> list[Detections]:
+    """What a tracker finds in every picture.
+
+    Parameters
+    ----------
+    tracker : Tracker
+        With ``find``.
+    data : DataSet
+        Labelled pictures.
+
+    Returns
+    -------
+    list of Detections
+        One a picture, in order.
+    """
+    return [tracker.find(data.load(entry)) for entry in data.pictures]
