@@ -1,1 +1,45 @@
+"""The color tracker: a threshold on colour, the simple baseline.
 
+``hsv`` and ``bands`` say which pixels fit, ``blobs`` puts touching pixels
+together, ``tracker`` makes detections of them; ``learn`` and ``fit`` choose the
+numbers; ``lamp`` says when colour is the wrong tool.  What is named *slow* is
+the clear way, and tests prove that the fast way gives the same.
+"""
+
+from robotlab.color.balance import apply_gains, grey_card, grey_world
+from robotlab.color.bands import Band, LabBand, overlay
+from robotlab.color.blobs import Blobs, blobs_slow, find_blobs
+from robotlab.color.cleanup import clean, grow, shrink
+from robotlab.color.fast import blobs_in_band, pixels_in_band
+from robotlab.color.hsv import HUES, hsv, hsv_slow, hue_step, mean_hue
+from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
+from robotlab.color.tracker import ColorTracker, Shape
+
+__all__ = [
+    "HUES",
+    "Band",
+    "Blobs",
+    "ColorTracker",
+    "LabBand",
+    "Shape",
+    "apply_gains",
+    "blobs_in_band",
+    "blobs_slow",
+    "clean",
+    "click_boxes",
+    "core_pixels",
+    "find_blobs",
+    "grey_card",
+    "grey_world",
+    "grow",
+    "hsv",
+    "hsv_slow",
+    "hue_step",
+    "learn_band",
+    "learn_from_boxes",
+    "learn_lab_band",
+    "mean_hue",
+    "overlay",
+    "pixels_in_band",
+    "shrink",
+]

@@ -1,0 +1,166 @@
+"""White balance: take a lamp's colour out of a picture, roughly.
+
+Each channel is multiplied by one number.  That undoes a lamp that scales the
+channels (the assumption of von Kries, 1902); it cannot bring back a colour the
+lamp has none of: under magenta LEDs there is hardly any green to multiply.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from robotlab.boxes import check_boxes
+from robotlab.errors import InputError
+from robotlab.picture import check_picture
+
+# Beyond this a channel is nearly dark and multiplying it shows only noise
+# (common practice, no source).
+LARGEST_GAIN = 8.0
+
+
+def grey_world(picture: np.ndarray) -> np.ndarray:
+    """Gains that make the mean of the picture grey.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        Red-green-blue.
+
+    Returns
+    -------
+    (3,) ndarray of float64
+        For red, green and blue, from 1/8 to 8.
+
+    Raises
+    ------
+    PictureError
+        If the picture is wrong.
+
+    Notes
+    -----
+    The world is grey on average (Buchsbaum, J. Franklin Inst. 310:1-26, 1980;
+    cited from memory).  A greenhouse is not, it is green; so this takes out
+    some of the leaves' green as well.  Gains average to 1 over the channel
+    means, so the brightness stays.
+
+    Examples
+    --------
+    >>> grey_world(np.full((2, 2, 3), [200, 100, 150], np.uint8)).round(3).tolist()
+    [0.75, 1.5, 1.0]
+    """
+    means = check_picture(picture).reshape(-1, 3).mean(axis=0)
+    return _gains(means)
+
+
+def grey_card(picture: np.ndarray, box: np.ndarray) -> np.ndarray:
+    """Gains that make the inside of a box grey: a grey card held into view.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        Red-green-blue, with the card in it.
+    box : (4,) array-like
+        Corners ``[x0, y0, x1, y1]`` of the card, px.
+
+    Returns
+    -------
+    (3,) ndarray of float64
+        For red, green and blue, from 1/8 to 8.
+
+    Raises
+    ------
+    InputError
+        If the box holds no pixel, or a channel is all dark or all at 255
+        there, where a ratio says nothing.
+
+    Examples
+    --------
+    >>> picture = np.full((4, 4, 3), [200, 100, 150], np.uint8)
+    >>> grey_card(picture, [0, 0, 2, 2]).round(3).tolist()
+    [0.75, 1.5, 1.0]
+    """
+    check_picture(picture)
+    x0, y0, x1, y1 = np.rint(check_boxes([box])[0]).astype(int)
+    card = picture[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)].reshape(-1, 3)
+    if not len(card):
+        raise InputError(f"the grey card's box must hold a pixel of the picture, got {list(map(float, box))}; draw it again")
+    middle = np.median(card, axis=0)
+    if middle.min() < 1 or middle.max() > 254:
+        raise InputError(
+            f"the grey card must be neither black nor burnt out, its median is {middle.astype(int).tolist()}; change the exposure"
+        )
+    return _gains(middle)
+
+
+def apply_gains(picture: np.ndarray, gains: np.ndarray) -> np.ndarray:
+    """Multiply the channels of a picture.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        Red-green-blue.
+    gains : (3,) array-like
+        For red, green and blue.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of uint8
+        Rounded, and cut off at 255.
+
+    Raises
+    ------
+    InputError
+        If the gains are not three finite numbers above 0.
+
+    Examples
+    --------
+    >>> apply_gains(np.full((1, 1, 3), 100, np.uint8), (0.5, 1, 3)).tolist()
+    [[[50, 100, 255]]]
+    """
+    check_picture(picture)
+    gains = check_gains(gains)
+    tables = np.minimum(np.rint(np.arange(256) * gains[:, None]), 255).astype(np.uint8)
+    out = np.empty_like(picture)
+    for channel in range(3):
+        out[..., channel] = tables[channel][picture[..., channel]]
+    return out
+
+
+def check_gains(gains: np.ndarray) -> np.ndarray:
+    """Return gains as (3,) floats, or say what is wrong.
+
+    Parameters
+    ----------
+    gains : (3,) array-like
+        For red, green and blue.
+
+    Returns
+    -------
+    (3,) ndarray of float64
+        The gains.
+
+    Raises
+    ------
+    InputError
+        If they are not three finite numbers above 0.
+
+    Examples
+    --------
+    >>> check_gains((1, 2, 1)).tolist()
+    [1.0, 2.0, 1.0]
+    """
+    try:
+        values = np.asarray(gains, np.float64)
+    except (TypeError, ValueError):
+        values = np.zeros(0)
+    if values.shape != (3,) or not np.isfinite(values).all() or values.min() <= 0:
+        raise InputError(f"gains must be three finite numbers above 0 (red, green, blue), got {gains}; 1, 1, 1 changes nothing")
+    return values
+
+
+def _gains(means: np.ndarray) -> np.ndarray:
+    """From channel means: the common mean divided by each."""
+    common = means.mean()
+    if common == 0:
+        return np.ones(3)
+    return np.clip(common / np.maximum(means, common / LARGEST_GAIN), 1 / LARGEST_GAIN, LARGEST_GAIN)

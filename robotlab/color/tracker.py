@@ -1,0 +1,528 @@
+"""The color tracker: a band for each class, blobs, boxes, scores."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from robotlab.color.balance import apply_gains, check_gains, grey_world
+from robotlab.color.bands import Band, LabBand, band_from_json
+from robotlab.color.blobs import Blobs, blobs_of_runs, runs_of_pixels
+from robotlab.color.cleanup import clean
+from robotlab.color.fast import pixels_in_band
+from robotlab.color.hsv import hsv_of_bytes
+from robotlab.color.learn import CORE, learn_from_boxes
+from robotlab.errors import InputError, ModelError
+from robotlab.files import write_json
+from robotlab.picture import check_picture
+from robotlab.trackers import Detections
+
+_KIND = "robotlab color tracker"
+
+
+@dataclass(frozen=True)
+class Shape:
+    """What a blob must look like to count.
+
+    Parameters
+    ----------
+    min_area_px : int
+        Fewest pixels.
+    aspect : (float, float)
+        Least and greatest width / height of its box.
+    min_fill : float, 0 to 1
+        Least share of its box that the blob fills.
+
+    Raises
+    ------
+    InputError
+        If a number is outside its range.
+
+    Examples
+    --------
+    >>> Shape(min_area_px=20, aspect=(0.1, 0.8)).min_fill
+    0.0
+    """
+
+    # A dozen pixels: less is mostly noise (common practice, no source).
+    min_area_px: int = 12
+    aspect: tuple[float, float] = (0.0, float("inf"))
+    min_fill: float = 0.0
+
+    def __post_init__(self) -> None:
+        try:
+            low, high = (float(n) for n in self.aspect)
+            area, fill = int(self.min_area_px), float(self.min_fill)
+        except (TypeError, ValueError, OverflowError):
+            raise InputError(f"a shape must hold numbers, got {self}; write Shape(min_area_px=12, aspect=(0.1, 0.8))") from None
+        if area < 1 or area != self.min_area_px:
+            raise InputError(f"min_area_px must be a whole number, 1 or more, got {self.min_area_px}; 1 keeps every blob")
+        if not 0 <= low <= high:
+            raise InputError(f"aspect must be (least, greatest), 0 or more, got ({low}, {high}); it is width divided by height")
+        if not 0 <= fill <= 1:
+            raise InputError(f"min_fill must be from 0 to 1, got {self.min_fill}; 0 keeps every blob")
+        object.__setattr__(self, "aspect", (low, high))
+        object.__setattr__(self, "min_area_px", area)
+        object.__setattr__(self, "min_fill", fill)
+
+    def fits(self, blobs: Blobs) -> np.ndarray:
+        """Which blobs look right.
+
+        Parameters
+        ----------
+        blobs : Blobs
+            The blobs.
+
+        Returns
+        -------
+        (N,) ndarray of bool
+            True where all limits hold.
+        """
+        aspects = blobs.aspects
+        return (
+            (blobs.areas >= self.min_area_px)
+            & (aspects >= self.aspect[0])
+            & (aspects <= self.aspect[1])
+            & (blobs.fills >= self.min_fill)
+        )
+
+
+class ColorTracker:
+    """Finds things by colour alone.
+
+    Parameters
+    ----------
+    bands : Band, LabBand, a sequence of them, or a mapping from class to band
+        What colour each class has.
+    classes : sequence of str, optional
+        Class names.  With a mapping they may hold more names than have bands;
+        of those nothing is ever found.
+    shapes : Shape or mapping from class to Shape, optional
+        What its blobs must look like.
+    all_blobs : bool
+        False gives the largest fitting blob of each class, True all of them.
+    open_px, close_px : int
+        Clean-up of the mask, see :func:`robotlab.color.clean`.
+    balance : None, "grey world", or three gains
+        White balance before anything else; gains come from
+        :func:`robotlab.color.grey_card`.
+
+    Raises
+    ------
+    InputError
+        If bands and classes do not fit together or a setting is wrong.
+
+    Notes
+    -----
+    Score of a blob: the square root of fill × depth.  *Fill* is the share of
+    its box that the blob covers; *depth* is how far inside the band its
+    pixels lie, on average (:meth:`Band.depth`).  Both are 0 to 1; it says how
+    much the blob is like a solid thing of the right colour, and is *not* a
+    probability.
+
+    Examples
+    --------
+    >>> picture = np.zeros((60, 80, 3), np.uint8)
+    >>> picture[20:50, 30:40] = 230, 110, 20
+    >>> tracker = ColorTracker({"post": Band(hue=(5, 18), saturation=(150, 255), value=(80, 255))})
+    >>> tracker.find(picture).boxes.tolist()
+    [[30.0, 20.0, 40.0, 50.0]]
+    """
+
+    def __init__(
+        self,
+        bands: Band | LabBand | Sequence[Band | LabBand] | Mapping[str, Band | LabBand],
+        classes: Sequence[str] | None = None,
+        *,
+        shapes: Shape | Mapping[str, Shape] | None = None,
+        all_blobs: bool = False,
+        open_px: int = 0,
+        close_px: int = 0,
+        balance: str | Sequence[float] | None = None,
+    ) -> None:
+        self.bands, self.classes = _named_bands(bands, classes)
+        shapes = {} if shapes is None else shapes
+        if isinstance(shapes, Shape):
+            shapes = {name: shapes for name in self.bands}
+        for name, shape in shapes.items():
+            if name not in self.classes or not isinstance(shape, Shape):
+                raise InputError(f"shapes must give a Shape for classes of the tracker, got {name!r}: {shape!r}; see its classes")
+        self.shapes = {name: shapes.get(name, Shape()) for name in self.bands}
+        self.all_blobs = bool(all_blobs)
+        # Radii are checked where they are used; once here, to fail early.
+        clean(np.zeros((1, 1), bool), open_px, close_px)
+        self.open_px, self.close_px = int(open_px), int(close_px)
+        if isinstance(balance, str) and balance != "grey world":
+            raise InputError(f'balance must be None, "grey world" or three gains, got {balance!r}; choose one of them')
+        self.balance = balance if balance is None or isinstance(balance, str) else tuple(check_gains(balance).tolist())
+
+    def __repr__(self) -> str:
+        bands = ", ".join(f"{name!r}: {band}" for name, band in self.bands.items())
+        return f"ColorTracker({{{bands}}}, all_blobs={self.all_blobs}, open_px={self.open_px}, close_px={self.close_px}, balance={self.balance!r})"
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, ColorTracker) and self._to_json() == other._to_json()
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def find(self, picture: np.ndarray) -> Detections:
+        """Find the things of the tracker's classes.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue.
+
+        Returns
+        -------
+        Detections
+            Best score first; equal scores by class, then larger first.
+
+        Raises
+        ------
+        PictureError
+            If the picture is wrong.
+        """
+        picture = self.balanced(picture)
+        parts = []
+        for name in self.bands:
+            blobs, scores = self.blobs(picture, name)
+            if not self.all_blobs:
+                blobs, scores = blobs.pick(slice(0, 1)), scores[:1]
+            parts.append((blobs.boxes, scores, np.full(len(blobs), self.classes.index(name))))
+        boxes, scores, labels = (np.concatenate(column) for column in zip(*parts))
+        return Detections(boxes, scores, labels, self.classes).pick(np.argsort(-scores, kind="stable"))
+
+    def balanced(self, picture: np.ndarray) -> np.ndarray:
+        """The picture after white balance.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue.
+
+        Returns
+        -------
+        (H, W, 3) ndarray of uint8
+            The same array where there is no white balance.
+
+        Raises
+        ------
+        PictureError
+            If the picture is wrong.
+        """
+        check_picture(picture)
+        if self.balance is None:
+            return picture
+        return apply_gains(picture, grey_world(picture) if self.balance == "grey world" else self.balance)
+
+    def mask(self, picture: np.ndarray, name: str | None = None) -> np.ndarray:
+        """The pixels of a class, cleaned up.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue, before white balance.
+        name : str, optional
+            The class; may be left out where there is only one.
+
+        Returns
+        -------
+        (H, W) ndarray of bool
+            True where the colour fits.
+
+        Raises
+        ------
+        PictureError, InputError
+            If the picture is wrong or the class has no band.
+        """
+        return clean(self.band_of(name).mask(self.balanced(picture)), self.open_px, self.close_px)
+
+    def band_of(self, name: str | None = None) -> Band | LabBand:
+        """The band of a class.
+
+        Parameters
+        ----------
+        name : str, optional
+            The class; may be left out where there is only one.
+
+        Returns
+        -------
+        Band or LabBand
+            Its band.
+
+        Raises
+        ------
+        InputError
+            If the class has no band, or there are several and no name.
+        """
+        if name is None and len(self.bands) == 1:
+            name = next(iter(self.bands))
+        if name not in self.bands:
+            raise InputError(f"the class must be one with a band ({', '.join(self.bands)}), got {name!r}; choose one of them")
+        return self.bands[name]
+
+    def blobs(self, picture: np.ndarray, name: str | None = None) -> tuple[Blobs, np.ndarray]:
+        """The fitting blobs of one class, with their scores.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue, *after* white balance (:meth:`balanced`).
+        name : str, optional
+            The class; may be left out where there is only one.
+
+        Returns
+        -------
+        blobs : Blobs
+            Largest first.
+        scores : (N,) ndarray of float64
+            Square root of fill × depth.
+
+        Raises
+        ------
+        PictureError, InputError
+            If the picture is wrong or the class has no band.
+        """
+        band = self.band_of(name)
+        shape = self.shapes[name if name is not None else next(iter(self.bands))]
+        pixels, colors = pixels_in_band(picture, band)
+        if self.open_px or self.close_px:
+            mask = np.zeros(picture.shape[:2], bool)
+            mask.reshape(-1)[pixels] = True
+            pixels, colors = np.flatnonzero(clean(mask, self.open_px, self.close_px)), None
+        runs = runs_of_pixels(pixels, picture.shape[1])
+        blobs, owners = blobs_of_runs(runs, shape.min_area_px)
+        keep = shape.fits(blobs)
+        if not len(pixels):
+            return blobs, np.zeros(0)
+        depth = _depth(picture, band, pixels, colors)
+        lengths = runs.stops - runs.starts
+        per_run = np.add.reduceat(depth, np.cumsum(lengths) - lengths)
+        owned = owners >= 0
+        depth = np.bincount(owners[owned], per_run[owned], minlength=len(blobs)) / blobs.areas
+        return blobs.pick(keep), np.sqrt(blobs.fills * np.clip(depth, 0, 1))[keep]
+
+    @classmethod
+    def learn(
+        cls,
+        pictures: np.ndarray | Sequence[np.ndarray],
+        boxes: np.ndarray | Sequence[np.ndarray],
+        class_name: str = "target",
+        *,
+        core: float = CORE,
+        kind: str = "hsv",
+        **settings,
+    ) -> ColorTracker:
+        """A tracker for one class from a few boxes.
+
+        Parameters
+        ----------
+        pictures : (H, W, 3) ndarray of uint8, or a sequence of them
+            Red-green-blue.
+        boxes : (N, 4) array-like, or one such array for each picture
+            Corners, px; for clicks see :func:`robotlab.color.click_boxes`.
+        class_name : str
+            What is in the boxes.
+        core : float
+            Middle share of each box that is taken.
+        kind : {"hsv", "lab"}
+            Which sort of band.
+        **settings
+            As for :class:`ColorTracker`.
+
+        Returns
+        -------
+        ColorTracker
+            With one class.
+
+        Raises
+        ------
+        InputError
+            If there are no boxes or a setting is wrong.
+
+        Examples
+        --------
+        >>> picture = np.zeros((60, 80, 3), np.uint8)
+        >>> picture[20:50, 30:40] = 230, 110, 20
+        >>> ColorTracker.learn(picture, [[30, 20, 40, 50]], "post").find(picture).boxes.tolist()
+        [[30.0, 20.0, 40.0, 50.0]]
+        """
+        untaught = cls(Band(), [class_name], **settings)
+        if isinstance(pictures, np.ndarray) and pictures.ndim == 3:
+            pictures, boxes = [pictures], [boxes]
+        band = learn_from_boxes([untaught.balanced(picture) for picture in pictures], boxes, core, kind)
+        return cls(band, [class_name], **settings)
+
+    @classmethod
+    def from_dataset(cls, data, class_names: str | Sequence[str] | None = None) -> ColorTracker:
+        """A tracker from a labelled data set, with everything chosen on it.
+
+        Parameters
+        ----------
+        data : robotlab.dataset.DataSet
+            The pictures to learn from; keep those to be judged on apart.
+        class_names : str or sequence of str, optional
+            Only these classes; without it all that have boxes.
+
+        Returns
+        -------
+        ColorTracker
+            Finding all blobs of each class, with the data set's classes.
+
+        Raises
+        ------
+        InputError
+            If a class is unknown or has no boxes.
+        """
+        from robotlab.color.fit import fit_tracker  # imports this module
+
+        return fit_tracker(data, class_names)
+
+    def save(self, path: str | os.PathLike) -> Path:
+        """Write the tracker as a small JSON file.
+
+        Parameters
+        ----------
+        path : path-like
+            Where.
+
+        Returns
+        -------
+        Path
+            The path written.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> tracker = ColorTracker({"post": Band(hue=(5, 18))})
+        >>> ColorTracker.load(tracker.save(tempfile.mkdtemp() + "/post.json")) == tracker
+        True
+        """
+        return write_json(path, self._to_json())
+
+    @classmethod
+    def load(cls, path: str | os.PathLike) -> ColorTracker:
+        """Read a tracker that :meth:`save` wrote.
+
+        Parameters
+        ----------
+        path : path-like
+            The file.
+
+        Returns
+        -------
+        ColorTracker
+            Equal to the one saved.
+
+        Raises
+        ------
+        ModelError
+            If the file is missing, damaged, of another kind, or holds a value
+            that breaks a rule.
+        """
+        path = Path(path)
+        try:
+            value = json.loads(path.read_text("utf-8"))
+        except FileNotFoundError:
+            raise ModelError(f"a color tracker's file must exist, {path} does not; check its name and folder") from None
+        except OSError as error:
+            raise ModelError(f"a color tracker's file must be readable, {path} is not ({error.strerror}); check the path") from None
+        except (ValueError, RecursionError):
+            raise ModelError(f"{path} must be JSON, it is not or is cut short; save the tracker again") from None
+        try:
+            return _from_json(cls, value)
+        except InputError as error:
+            raise ModelError(f"{path}: {error}") from None
+
+    def _to_json(self) -> dict:
+        return {
+            "kind": _KIND,
+            "version": 1,
+            "classes": list(self.classes),
+            "bands": {name: band.to_json() for name, band in self.bands.items()},
+            "shapes": {
+                name: {
+                    "min_area_px": shape.min_area_px,
+                    # JSON has no infinity.
+                    "aspect": [shape.aspect[0], shape.aspect[1] if np.isfinite(shape.aspect[1]) else None],
+                    "min_fill": shape.min_fill,
+                }
+                for name, shape in self.shapes.items()
+            },
+            "all_blobs": self.all_blobs,
+            "open_px": self.open_px,
+            "close_px": self.close_px,
+            "balance": list(self.balance) if isinstance(self.balance, tuple) else self.balance,
+        }
+
+
+def _from_json(make: type[ColorTracker], value: dict) -> ColorTracker:
+    """A tracker from what ``_to_json`` gave; every surprise is an InputError."""
+    if not isinstance(value, dict) or value.get("kind") != _KIND:
+        raise InputError(f'a color tracker must be a JSON object of kind "{_KIND}", this is not; give a file saved by ColorTracker.save')
+    if value.get("version") != 1:
+        raise InputError(f"the version must be 1, got {value.get('version')!r}; save it again with this robotlab")
+    keys = {"kind", "version", "classes", "bands", "shapes", "all_blobs", "open_px", "close_px", "balance"}
+    if set(value) != keys:
+        raise InputError(f"the keys must be {', '.join(sorted(keys))}, got {', '.join(sorted(value))}; save the tracker again")
+    if not isinstance(value["classes"], list) or not all(isinstance(name, str) for name in value["classes"]):
+        raise InputError(f"classes must be a list of names, got {value['classes']!r}; save the tracker again")
+    if not isinstance(value["bands"], dict) or not isinstance(value["shapes"], dict) or set(value["shapes"]) != set(value["bands"]):
+        raise InputError("bands and shapes must be objects with the same class names; save the tracker again")
+    if not isinstance(value["all_blobs"], bool):
+        raise InputError(f"all_blobs must be true or false, got {value['all_blobs']!r}; save the tracker again")
+    shapes = {}
+    for name, shape in value["shapes"].items():
+        if not isinstance(shape, dict) or set(shape) != {"min_area_px", "aspect", "min_fill"} or not isinstance(shape["aspect"], list):
+            raise InputError(f"the shape of {name} must have min_area_px, aspect and min_fill, got {shape!r}; save the tracker again")
+        aspect = [float("inf") if place == 1 and end is None else end for place, end in enumerate(shape["aspect"])]
+        shapes[name] = Shape(shape["min_area_px"], tuple(aspect), shape["min_fill"])
+    return make(
+        {name: band_from_json(band, f"the band of {name}") for name, band in value["bands"].items()},
+        value["classes"],
+        shapes=shapes,
+        all_blobs=value["all_blobs"],
+        open_px=value["open_px"],
+        close_px=value["close_px"],
+        balance=value["balance"],
+    )
+
+
+def _named_bands(bands, classes: Sequence[str] | None) -> tuple[dict[str, Band | LabBand], tuple[str, ...]]:
+    """Bands by class name, and all class names."""
+    if isinstance(classes, str):
+        raise InputError(f"classes must be a list of names, got the text {classes!r}; write [{classes!r}]")
+    if isinstance(bands, (Band, LabBand)):
+        bands = [bands]
+        classes = ["target"] if classes is None else classes
+    if isinstance(bands, Mapping):
+        named = dict(bands)
+        classes = tuple(named) if classes is None else tuple(classes)
+    else:
+        bands = list(bands)
+        classes = tuple(classes or ())
+        if len(bands) != len(classes):
+            raise InputError(f"there must be one class name for each band, got {len(classes)} for {len(bands)}; pass classes=[...]")
+        named = dict(zip(classes, bands))
+    if not named or len(set(classes)) != len(classes):
+        raise InputError(f"classes must be different names and at least one must have a band, got {list(classes)}; name each once")
+    for name, band in named.items():
+        if name not in classes or not isinstance(band, (Band, LabBand)):
+            raise InputError(f"bands must give a Band or LabBand for each of {list(classes)}, got {name!r}: {band!r}; see robotlab.color.Band")
+    return {str(name): named[name] for name in classes if name in named}, tuple(str(name) for name in classes)
+
+
+def _depth(picture: np.ndarray, band: Band | LabBand, pixels: np.ndarray, colors) -> np.ndarray:
+    """How deep in the band each pixel is, 0 to 1."""
+    if colors is None:
+        some = picture.reshape(-1, 3)[pixels]
+        if isinstance(band, LabBand):
+            return np.clip(1 - band.distance(some[None])[0] / band.radius, 0, 1)
+        colors = hsv_of_bytes(*some.T)
+    return band.depth(*colors)
