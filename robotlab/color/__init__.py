@@ -13,7 +13,8 @@ from robotlab.color.cleanup import clean, grow, shrink
 from robotlab.color.fast import blobs_in_band, pixels_in_band
 from robotlab.color.hsv import HUES, hsv, hsv_slow, hue_step, mean_hue
 from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
-from robotlab.color.tracker import ColorTracker, Shape
+from robotlab.color.shape import Shape
+from robotlab.color.tracker import ColorTracker
 
 __all__ = [
     "HUES",

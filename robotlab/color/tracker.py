@@ -2,94 +2,25 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from robotlab.color.balance import apply_gains, check_gains, grey_world
-from robotlab.color.bands import Band, LabBand, band_from_json
-from robotlab.color.blobs import Blobs, blobs_of_runs, runs_of_pixels
-from robotlab.color.cleanup import clean
+from robotlab.color.bands import Band, LabBand
+from robotlab.color.blobs import Blobs, Runs, blobs_of_runs, runs_of_pixels
+from robotlab.color.cleanup import clean, reach_px
 from robotlab.color.fast import pixels_in_band
 from robotlab.color.hsv import hsv_of_bytes
 from robotlab.color.learn import CORE, learn_from_boxes
+from robotlab.color.shape import Shape
+from robotlab.color.store import read_tracker, tracker_to_json
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_json
 from robotlab.picture import check_picture
 from robotlab.trackers import Detections
-
-_KIND = "robotlab color tracker"
-
-
-@dataclass(frozen=True)
-class Shape:
-    """What a blob must look like to count.
-
-    Parameters
-    ----------
-    min_area_px : int
-        Fewest pixels.
-    aspect : (float, float)
-        Least and greatest width / height of its box.
-    min_fill : float, 0 to 1
-        Least share of its box that the blob fills.
-
-    Raises
-    ------
-    InputError
-        If a number is outside its range.
-
-    Examples
-    --------
-    >>> Shape(min_area_px=20, aspect=(0.1, 0.8)).min_fill
-    0.0
-    """
-
-    # A dozen pixels: less is mostly noise (common practice, no source).
-    min_area_px: int = 12
-    aspect: tuple[float, float] = (0.0, float("inf"))
-    min_fill: float = 0.0
-
-    def __post_init__(self) -> None:
-        try:
-            low, high = (float(n) for n in self.aspect)
-            area, fill = int(self.min_area_px), float(self.min_fill)
-        except (TypeError, ValueError, OverflowError):
-            raise InputError(f"a shape must hold numbers, got {self}; write Shape(min_area_px=12, aspect=(0.1, 0.8))") from None
-        if area < 1 or area != self.min_area_px:
-            raise InputError(f"min_area_px must be a whole number, 1 or more, got {self.min_area_px}; 1 keeps every blob")
-        if not 0 <= low <= high:
-            raise InputError(f"aspect must be (least, greatest), 0 or more, got ({low}, {high}); it is width divided by height")
-        if not 0 <= fill <= 1:
-            raise InputError(f"min_fill must be from 0 to 1, got {self.min_fill}; 0 keeps every blob")
-        object.__setattr__(self, "aspect", (low, high))
-        object.__setattr__(self, "min_area_px", area)
-        object.__setattr__(self, "min_fill", fill)
-
-    def fits(self, blobs: Blobs) -> np.ndarray:
-        """Which blobs look right.
-
-        Parameters
-        ----------
-        blobs : Blobs
-            The blobs.
-
-        Returns
-        -------
-        (N,) ndarray of bool
-            True where all limits hold.
-        """
-        aspects = blobs.aspects
-        return (
-            (blobs.areas >= self.min_area_px)
-            & (aspects >= self.aspect[0])
-            & (aspects <= self.aspect[1])
-            & (blobs.fills >= self.min_fill)
-        )
 
 
 class ColorTracker:
@@ -166,7 +97,7 @@ class ColorTracker:
         return f"ColorTracker({{{bands}}}, all_blobs={self.all_blobs}, open_px={self.open_px}, close_px={self.close_px}, balance={self.balance!r})"
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, ColorTracker) and self._to_json() == other._to_json()
+        return isinstance(other, ColorTracker) and vars(self) == vars(other)
 
     __hash__ = None  # type: ignore[assignment]
 
@@ -216,10 +147,31 @@ class ColorTracker:
         PictureError
             If the picture is wrong.
         """
+        gains = self.gains(picture)
+        return picture if gains is None else apply_gains(picture, gains)
+
+    def gains(self, picture: np.ndarray) -> np.ndarray | None:
+        """The gains of the white balance for a picture.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue.
+
+        Returns
+        -------
+        (3,) ndarray of float64 or None
+            For red, green and blue; None where there is no white balance.
+
+        Raises
+        ------
+        PictureError
+            If the picture is wrong.
+        """
         check_picture(picture)
         if self.balance is None:
-            return picture
-        return apply_gains(picture, grey_world(picture) if self.balance == "grey world" else self.balance)
+            return None
+        return grey_world(picture) if self.balance == "grey world" else np.array(self.balance)
 
     def mask(self, picture: np.ndarray, name: str | None = None) -> np.ndarray:
         """The pixels of a class, cleaned up.
@@ -261,11 +213,14 @@ class ColorTracker:
         InputError
             If the class has no band, or there are several and no name.
         """
+        return self.bands[self._name(name)]
+
+    def _name(self, name: str | None) -> str:
         if name is None and len(self.bands) == 1:
-            name = next(iter(self.bands))
+            return next(iter(self.bands))
         if name not in self.bands:
             raise InputError(f"the class must be one with a band ({', '.join(self.bands)}), got {name!r}; choose one of them")
-        return self.bands[name]
+        return name
 
     def blobs(self, picture: np.ndarray, name: str | None = None) -> tuple[Blobs, np.ndarray]:
         """The fitting blobs of one class, with their scores.
@@ -289,24 +244,62 @@ class ColorTracker:
         PictureError, InputError
             If the picture is wrong or the class has no band.
         """
-        band = self.band_of(name)
-        shape = self.shapes[name if name is not None else next(iter(self.bands))]
-        pixels, colors = pixels_in_band(picture, band)
-        if self.open_px or self.close_px:
-            mask = np.zeros(picture.shape[:2], bool)
+        check_picture(picture)
+        blobs, scores = self.all_in(picture, self._name(name))
+        keep = self.shapes[self._name(name)].fits(blobs)
+        return blobs.pick(keep), scores[keep]
+
+    def all_in(
+        self, picture: np.ndarray, name: str, region: tuple[int, int, int, int] | None = None, gains: np.ndarray | None = None
+    ) -> tuple[Blobs, np.ndarray]:
+        """All blobs of one class, whatever their shape, in a part of a picture.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue.
+        name : str
+            The class.
+        region : (int, int, int, int), optional
+            Left, top, right and bottom edge of the part; without it all.
+        gains : (3,) ndarray, optional
+            White balance to apply to the part.
+
+        Returns
+        -------
+        blobs : Blobs
+            Largest first, in the pixels of the whole picture; clean-up has
+            seen what lies around the part.
+        scores : (N,) ndarray of float64
+            Square root of fill × depth.
+        """
+        height, width = picture.shape[:2]
+        left, top, right, bottom = (0, 0, width, height) if region is None else region
+        around = reach_px(self.open_px, self.close_px)
+        x0, y0 = max(left - around, 0), max(top - around, 0)
+        part = picture[y0 : bottom + around, x0 : right + around]
+        if gains is not None:
+            part = apply_gains(part, gains)
+        band = self.bands[name]
+        pixels, colors = pixels_in_band(part, band)
+        if around:
+            mask = np.zeros(part.shape[:2], bool)
             mask.reshape(-1)[pixels] = True
-            pixels, colors = np.flatnonzero(clean(mask, self.open_px, self.close_px)), None
-        runs = runs_of_pixels(pixels, picture.shape[1])
-        blobs, owners = blobs_of_runs(runs, shape.min_area_px)
-        keep = shape.fits(blobs)
-        if not len(pixels):
+            mask = clean(mask, self.open_px, self.close_px)[top - y0 : bottom - y0, left - x0 : right - x0]
+            part = part[top - y0 : bottom - y0, left - x0 : right - x0]
+            pixels, colors = np.flatnonzero(mask), None
+        runs = runs_of_pixels(pixels, right - left)
+        # In the whole picture's pixels before anything is summed, so that a
+        # part gives the same numbers to the last bit.
+        runs = Runs(runs.rows + top, runs.starts + left, runs.stops + left, width)
+        blobs, owners = blobs_of_runs(runs)
+        if not len(blobs):
             return blobs, np.zeros(0)
-        depth = _depth(picture, band, pixels, colors)
         lengths = runs.stops - runs.starts
+        depth = _depth(part, band, pixels, colors)
         per_run = np.add.reduceat(depth, np.cumsum(lengths) - lengths)
-        owned = owners >= 0
-        depth = np.bincount(owners[owned], per_run[owned], minlength=len(blobs)) / blobs.areas
-        return blobs.pick(keep), np.sqrt(blobs.fills * np.clip(depth, 0, 1))[keep]
+        depth = np.bincount(owners, per_run) / blobs.areas
+        return blobs, np.sqrt(blobs.fills * np.clip(depth, 0, 1))
 
     @classmethod
     def learn(
@@ -404,7 +397,7 @@ class ColorTracker:
         >>> ColorTracker.load(tracker.save(tempfile.mkdtemp() + "/post.json")) == tracker
         True
         """
-        return write_json(path, self._to_json())
+        return write_json(path, tracker_to_json(self))
 
     @classmethod
     def load(cls, path: str | os.PathLike) -> ColorTracker:
@@ -427,71 +420,11 @@ class ColorTracker:
             that breaks a rule.
         """
         path = Path(path)
+        arguments = read_tracker(path)
         try:
-            value = json.loads(path.read_text("utf-8"))
-        except FileNotFoundError:
-            raise ModelError(f"a color tracker's file must exist, {path} does not; check its name and folder") from None
-        except OSError as error:
-            raise ModelError(f"a color tracker's file must be readable, {path} is not ({error.strerror}); check the path") from None
-        except (ValueError, RecursionError):
-            raise ModelError(f"{path} must be JSON, it is not or is cut short; save the tracker again") from None
-        try:
-            return _from_json(cls, value)
+            return cls(**arguments)
         except InputError as error:
             raise ModelError(f"{path}: {error}") from None
-
-    def _to_json(self) -> dict:
-        return {
-            "kind": _KIND,
-            "version": 1,
-            "classes": list(self.classes),
-            "bands": {name: band.to_json() for name, band in self.bands.items()},
-            "shapes": {
-                name: {
-                    "min_area_px": shape.min_area_px,
-                    # JSON has no infinity.
-                    "aspect": [shape.aspect[0], shape.aspect[1] if np.isfinite(shape.aspect[1]) else None],
-                    "min_fill": shape.min_fill,
-                }
-                for name, shape in self.shapes.items()
-            },
-            "all_blobs": self.all_blobs,
-            "open_px": self.open_px,
-            "close_px": self.close_px,
-            "balance": list(self.balance) if isinstance(self.balance, tuple) else self.balance,
-        }
-
-
-def _from_json(make: type[ColorTracker], value: dict) -> ColorTracker:
-    """A tracker from what ``_to_json`` gave; every surprise is an InputError."""
-    if not isinstance(value, dict) or value.get("kind") != _KIND:
-        raise InputError(f'a color tracker must be a JSON object of kind "{_KIND}", this is not; give a file saved by ColorTracker.save')
-    if value.get("version") != 1:
-        raise InputError(f"the version must be 1, got {value.get('version')!r}; save it again with this robotlab")
-    keys = {"kind", "version", "classes", "bands", "shapes", "all_blobs", "open_px", "close_px", "balance"}
-    if set(value) != keys:
-        raise InputError(f"the keys must be {', '.join(sorted(keys))}, got {', '.join(sorted(value))}; save the tracker again")
-    if not isinstance(value["classes"], list) or not all(isinstance(name, str) for name in value["classes"]):
-        raise InputError(f"classes must be a list of names, got {value['classes']!r}; save the tracker again")
-    if not isinstance(value["bands"], dict) or not isinstance(value["shapes"], dict) or set(value["shapes"]) != set(value["bands"]):
-        raise InputError("bands and shapes must be objects with the same class names; save the tracker again")
-    if not isinstance(value["all_blobs"], bool):
-        raise InputError(f"all_blobs must be true or false, got {value['all_blobs']!r}; save the tracker again")
-    shapes = {}
-    for name, shape in value["shapes"].items():
-        if not isinstance(shape, dict) or set(shape) != {"min_area_px", "aspect", "min_fill"} or not isinstance(shape["aspect"], list):
-            raise InputError(f"the shape of {name} must have min_area_px, aspect and min_fill, got {shape!r}; save the tracker again")
-        aspect = [float("inf") if place == 1 and end is None else end for place, end in enumerate(shape["aspect"])]
-        shapes[name] = Shape(shape["min_area_px"], tuple(aspect), shape["min_fill"])
-    return make(
-        {name: band_from_json(band, f"the band of {name}") for name, band in value["bands"].items()},
-        value["classes"],
-        shapes=shapes,
-        all_blobs=value["all_blobs"],
-        open_px=value["open_px"],
-        close_px=value["close_px"],
-        balance=value["balance"],
-    )
 
 
 def _named_bands(bands, classes: Sequence[str] | None) -> tuple[dict[str, Band | LabBand], tuple[str, ...]]:
@@ -521,7 +454,7 @@ def _named_bands(bands, classes: Sequence[str] | None) -> tuple[dict[str, Band |
 def _depth(picture: np.ndarray, band: Band | LabBand, pixels: np.ndarray, colors) -> np.ndarray:
     """How deep in the band each pixel is, 0 to 1."""
     if colors is None:
-        some = picture.reshape(-1, 3)[pixels]
+        some = picture[np.unravel_index(pixels, picture.shape[:2])]
         if isinstance(band, LabBand):
             return np.clip(1 - band.distance(some[None])[0] / band.radius, 0, 1)
         colors = hsv_of_bytes(*some.T)

@@ -1,0 +1,321 @@
+"""Choose everything of a color tracker on a labelled set, as a careful person would.
+
+The band of a class is the box in hue, saturation and value that best tells its
+pixels from all others; then white balance, clean-up and shape limits are tried,
+and what finds the labelled boxes best is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from robotlab.boxes import iou
+from robotlab.color.bands import Band
+from robotlab.color.hsv import HUES, hsv
+from robotlab.color.learn import core_pixels, learn_band, thin
+from robotlab.color.tracker import ColorTracker, Shape
+from robotlab.errors import DataSetError
+from robotlab.trackers import Detections
+
+# Saturation and value are counted in steps of 4; finer than the noise of a
+# camera is of no use (common practice, no source).
+_STEP = 4
+_STEPS = 256 // _STEP
+
+# Counts are blurred by this much (hue, saturation, value; in steps of the
+# counts), so that a band does not end at the last colour that happened to be
+# seen (common practice, no source).
+_BLUR = (2.0, 2.0, 2.0)
+
+# Enough to count colours and to compare settings, and about 10 s of work.
+_MOST_PICTURES = 160
+_MOST_TRIALS = 64
+
+# Limits of shape: a little beyond what the labels have (common practice, no
+# source); boxes cut off at the picture's edge make any shape possible, so the
+# ends are percentiles.
+_ASPECT_SLACK = 1.6
+_AREA_SLACK = 0.3
+
+# Clean-ups tried, gentlest first: (open, close) in px.
+_CLEANUPS = ((0, 0), (0, 1), (1, 0), (1, 1), (0, 2), (1, 2), (0, 4), (1, 4))
+_FILLS = (0.0, 0.25, 0.4, 0.55)
+
+# A setting must win by this much average precision to be preferred to a
+# simpler one.
+_WORTH = 0.003
+
+
+@dataclass(frozen=True, eq=False)
+class _Labelled:
+    """A picture with the boxes that count and those that do not."""
+
+    picture: np.ndarray
+    boxes: np.ndarray
+    labels: np.ndarray
+    unclear: np.ndarray
+
+
+def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTracker:
+    """A color tracker with every number chosen on a labelled data set.
+
+    Parameters
+    ----------
+    data : robotlab.dataset.DataSet
+        The pictures to learn from.
+    class_names : str or sequence of str, optional
+        Only these classes; without it all that have boxes.
+
+    Returns
+    -------
+    ColorTracker
+        Finding all blobs of each class; its classes are the data set's.
+
+    Raises
+    ------
+    DataSetError
+        If a class is unknown or has no boxes.
+
+    Notes
+    -----
+    Nothing is random.  Of larger sets an even selection of pictures is used.
+    """
+    wanted = _wanted(data, class_names)
+    shown = _load(data)
+    names = [name for name in wanted if any((one.labels == data.classes.index(name)).any() for one in shown)]
+    if not names or (class_names is not None and len(names) < len(wanted)):
+        missing = [name for name in wanted if name not in names]
+        raise DataSetError(
+            f"{data.labels_path}: a color is learned from boxes, there are none of {', '.join(missing)} "
+            "(crowds, ignored and mostly hidden things do not count); label some"
+        )
+    shapes = {name: _shape(shown, data.classes.index(name)) for name in names}
+    trials = shown[:: -(-len(shown) // _MOST_TRIALS)]
+
+    def made(bands: dict[str, Band], shapes: dict[str, Shape] = shapes, **settings) -> ColorTracker:
+        return ColorTracker(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
+
+    best, best_ap = None, -1.0
+    for balance in (None, "grey world"):
+        seen = [made({name: Band() for name in names}, balance=balance).balanced(one.picture) for one in shown]
+        for search in (False, True):
+            bands = {name: _band(shown, seen, data.classes.index(name), search) for name in names}
+            tracker = made(bands, balance=balance)
+            ap = np.mean([average_precision(tracker, trials, data.classes.index(name)) for name in names])
+            if ap > best_ap + _WORTH:
+                best, best_ap = tracker, ap
+    for open_px, close_px in _CLEANUPS[1:]:
+        tracker = made(best.bands, balance=best.balance, open_px=open_px, close_px=close_px)
+        ap = np.mean([average_precision(tracker, trials, data.classes.index(name)) for name in names])
+        if ap > best_ap + _WORTH:
+            best, best_ap = tracker, ap
+    for name in names:
+        label = data.classes.index(name)
+        kept = average_precision(best, trials, label)
+        for fill in _FILLS[1:]:
+            shape = best.shapes[name]
+            trial = dict(best.shapes) | {name: Shape(shape.min_area_px, shape.aspect, fill)}
+            tracker = made(best.bands, trial, balance=best.balance, open_px=best.open_px, close_px=best.close_px)
+            ap = average_precision(tracker, trials, label)
+            if ap > kept + _WORTH:
+                best, kept = tracker, ap
+    return best
+
+
+def average_precision(tracker: ColorTracker, shown: Sequence[_Labelled], label: int) -> float:
+    """Area under precision against recall for one class, boxes overlapping by half.
+
+    Parameters
+    ----------
+    tracker : ColorTracker
+        The tracker.
+    shown : sequence of _Labelled
+        Pictures and boxes.
+    label : int
+        The class.
+
+    Returns
+    -------
+    float
+        0 to 1.  A quick measure to choose settings with; judging is done by
+        :mod:`robotlab.scoring`.
+    """
+    scores, right, truths = [], [], 0
+    for one in shown:
+        found = tracker.find(one.picture)
+        found = found.pick(found.labels == label)
+        truth = one.boxes[one.labels == label]
+        truths += len(truth)
+        hit = _hits(found, truth)
+        # On things that do not count, a find is neither right nor wrong.
+        counts = hit | ~(iou(found.boxes, one.unclear) >= 0.5).any(axis=1)
+        scores.append(found.scores[counts])
+        right.append(hit[counts])
+    if not truths:
+        return 0.0
+    order = np.argsort(-np.concatenate(scores), kind="stable")
+    right = np.concatenate(right)[order]
+    precision = np.cumsum(right) / np.arange(1, len(right) + 1)
+    best_after = np.maximum.accumulate(precision[::-1])[::-1]
+    return float(best_after[right].sum() / truths)
+
+
+def _hits(found: Detections, truth: np.ndarray) -> np.ndarray:
+    """Which finds are the first to overlap a true box by half, best score first."""
+    overlap = iou(found.boxes, truth)
+    hit = np.zeros(len(found), bool)
+    if not truth.size:
+        return hit
+    for row in range(len(found)):
+        place = overlap[row].argmax()
+        if overlap[row, place] >= 0.5:
+            hit[row] = True
+            overlap[:, place] = 0
+    return hit
+
+
+def _wanted(data, class_names) -> list[str]:
+    if class_names is None:
+        return list(data.classes)
+    names = [class_names] if isinstance(class_names, str) else list(class_names)
+    for name in names:
+        if name not in data.classes:
+            raise DataSetError(f"{data.labels_path}: class must be one of {', '.join(data.classes)}, got {name!r}; check the spelling")
+    if not names:
+        raise DataSetError("class_names must name at least one class, got none; leave it out for all of them")
+    return names
+
+
+def _load(data) -> list[_Labelled]:
+    """An even selection of the pictures, with their boxes."""
+    entries = data.pictures
+    if not len(entries):
+        raise DataSetError(f"{data.labels_path}: a color is learned from pictures, there are none; add some")
+    picked = np.arange(min(len(entries), _MOST_PICTURES)) * len(entries) // min(len(entries), _MOST_PICTURES)
+    shown = []
+    for place in picked:
+        entry = entries[place]
+        sides = entry.boxes[:, 2:] - entry.boxes[:, :2]
+        clear = ~entry.crowd & ~entry.ignore & (sides.min(axis=1, initial=np.inf) > 0)
+        teaches = clear & (entry.visibility >= 0.5)
+        shown.append(_Labelled(data.load(entry), entry.boxes[teaches], entry.labels[teaches], entry.boxes[~teaches]))
+    return shown
+
+
+def _shape(shown: list[_Labelled], label: int) -> Shape:
+    """Limits of area and aspect from the labelled boxes."""
+    boxes = np.concatenate([one.boxes[one.labels == label] for one in shown])
+    sides = boxes[:, 2:] - boxes[:, :2]
+    low, high = np.percentile(sides[:, 0] / sides[:, 1], (2, 98))
+    least = np.percentile(sides.prod(axis=1), 2) * _AREA_SLACK
+    return Shape(max(int(least), 4), (low / _ASPECT_SLACK, high * _ASPECT_SLACK))
+
+
+def _band(shown: list[_Labelled], seen: list[np.ndarray], label: int, search: bool) -> Band:
+    """The band of a class: from percentiles, or searched for from there."""
+    inside = np.zeros((HUES, _STEPS, _STEPS))
+    outside = np.zeros_like(inside)
+    cores, shares = [], []
+    for one, picture in zip(shown, seen):
+        boxes = one.boxes[one.labels == label]
+        for colors in core_pixels(picture, boxes):
+            cores.append(thin(colors))
+            # Each box counts the same, near or far.
+            _count(inside, colors[None], 1 / len(colors))
+        shares.extend((boxes[:, 2:] - boxes[:, :2]).prod(axis=1) / picture[..., 0].size)
+        if search:
+            apart = ~_covered(picture.shape[:2], np.concatenate([boxes, one.unclear]))
+            if apart.any():
+                _count(outside, thin(picture[apart], 4096)[None], apart.mean() / min(apart.sum(), 4096))
+    start = learn_band(np.concatenate(cores))
+    if not search:
+        return start
+    inside = gaussian_filter(inside, _BLUR, mode=("wrap", "nearest", "nearest")) / len(cores)
+    outside = gaussian_filter(outside, _BLUR, mode=("wrap", "nearest", "nearest")) / len(shown)
+    return search_band(inside, outside, float(np.median(shares)), start)
+
+
+def _count(counts: np.ndarray, colors: np.ndarray, weight: float) -> None:
+    hue, saturation, value = np.moveaxis(hsv(np.ascontiguousarray(colors)), -1, 0)
+    place = np.ravel_multi_index((hue, saturation // _STEP, value // _STEP), counts.shape).ravel()
+    counts += weight * np.bincount(place, minlength=counts.size).reshape(counts.shape)
+
+
+def _covered(shape: tuple[int, int], boxes: np.ndarray) -> np.ndarray:
+    mask = np.zeros(shape, bool)
+    for x0, y0, x1, y1 in boxes:
+        mask[int(np.floor(y0)) : int(np.ceil(y1)), int(np.floor(x0)) : int(np.ceil(x1))] = True
+    return mask
+
+
+def search_band(inside: np.ndarray, outside: np.ndarray, share: float, start: Band) -> Band:
+    """The band with the best F1 of pixels, climbing one scale at a time.
+
+    Parameters
+    ----------
+    inside : (180, 64, 64) ndarray
+        Share of a target's pixels with each hue, saturation and value (the
+        last two in steps of 4); sums to 1.
+    outside : (180, 64, 64) ndarray
+        The same of the rest of a picture, in shares of the picture.
+    share : float
+        What share of a picture a target covers.
+    start : Band
+        Where to start.
+
+    Returns
+    -------
+    Band
+        Where no other hue range, saturation range or value range is better.
+
+    Notes
+    -----
+    With R the share of the target inside the band and F the share of the
+    picture that is wrongly so, precision is ``share R / (share R + F)`` and
+    ``F1 = 2 share R / (share + share R + F)``.
+    """
+    ranges = [
+        (start.hue[0], start.hue_width),
+        (start.saturation[0] // _STEP, start.saturation[1] // _STEP - start.saturation[0] // _STEP + 1),
+        (start.value[0] // _STEP, start.value[1] // _STEP - start.value[0] // _STEP + 1),
+    ]
+    best = -1.0
+    while True:
+        before = best
+        for axis, bins in enumerate((HUES, _STEPS, _STEPS)):
+            others = tuple(other for other in range(3) if other != axis)
+            lines = []
+            for counts in (inside, outside):
+                for other in others:
+                    first, length = ranges[other]
+                    counts = counts.take((first + np.arange(length)) % counts.shape[other], axis=other)
+                lines.append(counts.sum(axis=others))
+            hit, wrong = (_stretches(line, wraps=axis == 0) for line in lines)
+            with np.errstate(invalid="ignore"):
+                f1 = 2 * share * hit / (share + share * hit + wrong)
+            f1[np.isnan(f1)] = -1
+            if f1.max() > best + 1e-9:
+                best = float(f1.max())
+                first, length = np.unravel_index(int(f1.argmax()), f1.shape)
+                ranges[axis] = int(first), int(length) + 1
+        if best <= before:
+            break
+    (h, width), (s, s_steps), (v, v_steps) = ranges
+    return Band(
+        (h, (h + width - 1) % HUES),
+        (s * _STEP, (s + s_steps) * _STEP - 1),
+        (v * _STEP, (v + v_steps) * _STEP - 1),
+    )
+
+
+def _stretches(line: np.ndarray, wraps: bool) -> np.ndarray:
+    """Sum of each stretch of a line, by its first place and its length - 1; NaN where it would leave the line."""
+    bins = len(line)
+    sums = np.concatenate([[0], np.cumsum(np.concatenate([line, line]))])
+    first, length = np.arange(bins)[:, None], np.arange(1, bins + 1)[None, :]
+    total = sums[first + length] - sums[first]
+    return total if wraps else np.where(first + length <= bins, total, np.nan)

@@ -1,0 +1,77 @@
+"""What a blob must look like to count: size, aspect, fill."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from robotlab.color.blobs import Blobs
+from robotlab.errors import InputError
+
+
+@dataclass(frozen=True)
+class Shape:
+    """What a blob must look like to count.
+
+    Parameters
+    ----------
+    min_area_px : int
+        Fewest pixels.
+    aspect : (float, float)
+        Least and greatest width / height of its box.
+    min_fill : float, 0 to 1
+        Least share of its box that the blob fills.
+
+    Raises
+    ------
+    InputError
+        If a number is outside its range.
+
+    Examples
+    --------
+    >>> Shape(min_area_px=20, aspect=(0.1, 0.8)).min_fill
+    0.0
+    """
+
+    # A dozen pixels: less is mostly noise (common practice, no source).
+    min_area_px: int = 12
+    aspect: tuple[float, float] = (0.0, float("inf"))
+    min_fill: float = 0.0
+
+    def __post_init__(self) -> None:
+        try:
+            low, high = (float(n) for n in self.aspect)
+            area, fill = int(self.min_area_px), float(self.min_fill)
+        except (TypeError, ValueError, OverflowError):
+            raise InputError(f"a shape must hold numbers, got {self}; write Shape(min_area_px=12, aspect=(0.1, 0.8))") from None
+        if area < 1 or area != self.min_area_px:
+            raise InputError(f"min_area_px must be a whole number, 1 or more, got {self.min_area_px}; 1 keeps every blob")
+        if not 0 <= low <= high:
+            raise InputError(f"aspect must be (least, greatest), 0 or more, got ({low}, {high}); it is width divided by height")
+        if not 0 <= fill <= 1:
+            raise InputError(f"min_fill must be from 0 to 1, got {self.min_fill}; 0 keeps every blob")
+        object.__setattr__(self, "aspect", (low, high))
+        object.__setattr__(self, "min_area_px", area)
+        object.__setattr__(self, "min_fill", fill)
+
+    def fits(self, blobs: Blobs) -> np.ndarray:
+        """Which blobs look right.
+
+        Parameters
+        ----------
+        blobs : Blobs
+            The blobs.
+
+        Returns
+        -------
+        (N,) ndarray of bool
+            True where all limits hold.
+        """
+        aspects = blobs.aspects
+        return (
+            (blobs.areas >= self.min_area_px)
+            & (aspects >= self.aspect[0])
+            & (aspects <= self.aspect[1])
+            & (blobs.fills >= self.min_fill)
+        )

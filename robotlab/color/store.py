@@ -1,0 +1,121 @@
+"""A color tracker as a small JSON file, and back, trusting nothing in it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from robotlab.color.bands import band_from_json
+from robotlab.color.shape import Shape
+from robotlab.errors import InputError, ModelError
+
+if TYPE_CHECKING:
+    from robotlab.color.tracker import ColorTracker
+
+_KIND = "robotlab color tracker"
+_VERSION = 1
+_SHAPE_KEYS = {"min_area_px", "aspect", "min_fill"}
+
+
+def tracker_to_json(tracker: ColorTracker) -> dict[str, Any]:
+    """Everything about a tracker as plain JSON values.
+
+    Parameters
+    ----------
+    tracker : ColorTracker
+        The tracker.
+
+    Returns
+    -------
+    dict
+        What :func:`read_tracker` reads.
+    """
+    return {
+        "kind": _KIND,
+        "version": _VERSION,
+        "classes": list(tracker.classes),
+        "bands": {name: band.to_json() for name, band in tracker.bands.items()},
+        "shapes": {
+            name: {
+                "min_area_px": shape.min_area_px,
+                # JSON has no infinity.
+                "aspect": [shape.aspect[0], shape.aspect[1] if np.isfinite(shape.aspect[1]) else None],
+                "min_fill": shape.min_fill,
+            }
+            for name, shape in tracker.shapes.items()
+        },
+        "all_blobs": tracker.all_blobs,
+        "open_px": tracker.open_px,
+        "close_px": tracker.close_px,
+        "balance": list(tracker.balance) if isinstance(tracker.balance, tuple) else tracker.balance,
+    }
+
+
+def read_tracker(path: Path) -> dict[str, Any]:
+    """The arguments of a saved tracker.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    dict
+        For ``ColorTracker(**arguments)``.
+
+    Raises
+    ------
+    ModelError
+        If the file is missing, damaged, of another kind, or holds a value
+        that breaks a rule.
+    """
+    try:
+        value = json.loads(path.read_text("utf-8"))
+    except FileNotFoundError:
+        raise ModelError(f"a color tracker's file must exist, {path} does not; check its name and folder") from None
+    except OSError as error:
+        raise ModelError(f"a color tracker's file must be readable, {path} is not ({error.strerror}); check the path") from None
+    except (ValueError, RecursionError):
+        raise ModelError(f"{path} must be JSON, it is not or is cut short; save the tracker again") from None
+    try:
+        return _arguments(value)
+    except InputError as error:
+        raise ModelError(f"{path}: {error}") from None
+
+
+def _arguments(value: Any) -> dict[str, Any]:
+    again = "save the tracker again"
+    if not isinstance(value, dict) or value.get("kind") != _KIND:
+        raise InputError(f'a color tracker must be a JSON object of kind "{_KIND}", this is not; give a file saved by ColorTracker.save')
+    if value.get("version") != _VERSION:
+        raise InputError(f"the version must be {_VERSION}, got {value.get('version')!r}; save it again with this robotlab")
+    keys = {"kind", "version", "classes", "bands", "shapes", "all_blobs", "open_px", "close_px", "balance"}
+    if set(value) != keys:
+        raise InputError(f"the keys must be {', '.join(sorted(keys))}, got {', '.join(sorted(value))}; {again}")
+    classes, bands, shapes = value["classes"], value["bands"], value["shapes"]
+    if not isinstance(classes, list) or not all(isinstance(name, str) for name in classes):
+        raise InputError(f"classes must be a list of names, got {classes!r}; {again}")
+    if not (isinstance(bands, dict) and isinstance(shapes, dict) and set(shapes) == set(bands)):
+        raise InputError(f"bands and shapes must be objects with the same class names, they are not; {again}")
+    if not isinstance(value["all_blobs"], bool):
+        raise InputError(f"all_blobs must be true or false, got {value['all_blobs']!r}; {again}")
+    return {
+        "bands": {name: band_from_json(band, f"the band of {name}") for name, band in bands.items()},
+        "classes": classes,
+        "shapes": {name: _shape(name, shape) for name, shape in shapes.items()},
+        "all_blobs": value["all_blobs"],
+        "open_px": value["open_px"],
+        "close_px": value["close_px"],
+        "balance": value["balance"],
+    }
+
+
+def _shape(name: str, value: Any) -> Shape:
+    if not isinstance(value, dict) or set(value) != _SHAPE_KEYS or not isinstance(value["aspect"], list):
+        raise InputError(f"the shape of {name} must have {', '.join(sorted(_SHAPE_KEYS))}, got {value!r}; save the tracker again")
+    aspect = [np.inf if place == 1 and end is None else end for place, end in enumerate(value["aspect"])]
+    return Shape(value["min_area_px"], tuple(aspect), value["min_fill"])
