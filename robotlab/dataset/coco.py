@@ -114,26 +114,56 @@ def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], N
             f"{labels} must have the lists images, annotations and categories, it has {has}; "
             "export it as COCO-style JSON (a results file goes with --results)"
         )
-    return _Reader(labels, pictures, complain).read(value)
+    return Reader(labels, PictureFinder(labels), pictures, complain).read(value)
 
 
-class _Reader:
-    """Turns the records of one labels file into entries, checking each."""
+class Reader:
+    """Turns the records of one labels file into entries, checking each.
 
-    def __init__(self, labels: Path, pictures: bool, complain: Callable[[str], None] | None):
+    Parameters
+    ----------
+    labels : Path
+        The labels file, for messages.
+    finder : PictureFinder
+        Knows where pictures lie.
+    pictures : bool
+        As in :func:`open_dataset`.
+    complain : callable or None
+        As in :func:`read_labels`.
+    """
+
+    def __init__(self, labels: Path, finder: PictureFinder, pictures: bool, complain: Callable[[str], None] | None):
         self.labels = Path(labels)
+        self.finder = finder
         self.pictures = pictures
         self.tell = complain or self._raise
-        self.finder = PictureFinder(self.labels)
 
     @staticmethod
     def _raise(sentence: str) -> None:
         raise DataSetError(sentence)
 
     def complain(self, where: str, sentence: str) -> None:
+        """Tell of a broken rule, naming file and entry."""
         self.tell(f"{self.labels}: {where}: {sentence}")
 
     def read(self, value: dict) -> DataSet:
+        """Read a whole labels file, parsed.
+
+        Parameters
+        ----------
+        value : dict
+            With the lists ``images``, ``annotations`` and ``categories``.
+
+        Returns
+        -------
+        DataSet
+            The records that keep the rules.
+
+        Raises
+        ------
+        DataSetError
+            If no picture or no class is left, or by the default `complain`.
+        """
         for key in value:
             if key not in ("images", "annotations", "categories") and has_nan(value[key]):
                 self.complain(f"key {key}", "numbers must be finite, it holds NaN or infinity; put a number or leave it out")
@@ -150,13 +180,16 @@ class _Reader:
     def _records(self, key: str, records: list, needed: tuple[str, ...]):
         """Those records that are objects with the needed keys and a new id."""
         seen: dict = {}
+        # Annotations without an id get one after the largest that is used.
+        used = [as_id(record.get("id")) for record in records if isinstance(record, dict)]
+        spare = 1 + max((id for id in used if isinstance(id, int)), default=0)
         for place, record in enumerate(records):
             where = f"{key}[{place}]"
             if not isinstance(record, dict):
                 self.complain(where, f"each entry must be an object, it is a {type(record).__name__}; export the file again")
                 continue
             if key == "annotations" and "id" not in record:
-                id = self.spare_id(records, place)
+                id = spare + place
             else:
                 id = as_id(record.get("id"))
                 where += f" (id {record.get('id')!r})" if "id" in record else ""
@@ -174,13 +207,6 @@ class _Reader:
             else:
                 seen[id] = place
                 yield where, id, record
-
-    def spare_id(self, records: list, place: int) -> int:
-        """An id for an annotation without one: after the largest that is used."""
-        if not hasattr(self, "_last_id"):
-            used = [as_id(record.get("id")) for record in records if isinstance(record, dict)]
-            self._last_id = max((id for id in used if isinstance(id, int)), default=0)
-        return self._last_id + 1 + place
 
     def _categories(self, records: list) -> tuple[list[str], list, list[dict]]:
         names, ids, kept = [], [], []

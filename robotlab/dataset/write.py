@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import json
 import os
@@ -133,11 +134,7 @@ def write_dataset(
     >>> sorted(path.name for path in folder.iterdir()), data[0].boxes.tolist()
     (['card.md', 'labels.json', 'pictures'], [[1.0, 2.0, 5.0, 5.0]])
     """
-    folder = Path(os.path.realpath(folder))
-    _check_place(folder, replace)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}.", suffix=".part"))
-    try:
+    with whole_folder(folder, replace) as beside:
         if isinstance(pictures, DataSet):
             labels = _copy(beside, pictures)
             old_card = pictures.folder / "card.md"
@@ -149,8 +146,41 @@ def write_dataset(
             labels["info"] = {**labels.get("info", {}), **info}
         write_whole(beside / "labels.json", labels_text(labels))
         written = open_dataset(beside)
-        write_whole(beside / "card.md", card if card is not None else usual_card(folder.name, written))
-        os.chmod(beside, 0o777 & ~_umask())
+        write_whole(beside / "card.md", card if card is not None else usual_card(Path(folder).name, written))
+    return open_dataset(folder)
+
+
+@contextlib.contextmanager
+def whole_folder(folder: str | os.PathLike, replace: bool = False) -> Iterator[Path]:
+    """Fill a folder whole or not at all.
+
+    Parameters
+    ----------
+    folder : path-like
+        The folder; new or empty.
+    replace : bool
+        True allows to take the place of a data set, if it holds nothing else.
+
+    Yields
+    ------
+    Path
+        A hidden folder beside, to be filled; it takes the name when the block
+        ends, and goes when the block fails.
+
+    Raises
+    ------
+    DataSetError
+        If something is there already.
+    """
+    folder = Path(os.path.realpath(folder))
+    _check_place(folder, replace)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}.", suffix=".part"))
+    try:
+        yield beside
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(beside, 0o777 & ~mask)
         _flush_folders(beside)
         _take_place(beside, folder)
     except BaseException as error:
@@ -158,7 +188,6 @@ def write_dataset(
         if isinstance(error, DataSetError):
             raise DataSetError(str(error).replace(str(beside), str(folder))) from None
         raise
-    return open_dataset(folder)
 
 
 def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None, quality: int) -> dict:
@@ -196,7 +225,7 @@ def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None,
 def _copy(beside: Path, data: DataSet) -> dict:
     images, annotations, used = [], [], set()
     for entry in data.pictures:
-        file_name = f"pictures/{_kept_name(entry, used)}"
+        file_name = f"pictures/{kept_name(entry, used)}"
         data.load(entry)  # a damaged picture is not copied on
         write_whole(beside / file_name, entry.path.read_bytes())
         images.append(_picture_record(entry, file_name))
@@ -221,11 +250,11 @@ def _picture_record(entry: Entry, file_name: str) -> dict:
 
 
 def _annotation_records(entry: Entry, category_ids: Sequence) -> Iterator[dict]:
-    old = {as_key(note.get("id")): note for note in entry.annotations}
+    old = {_as_key(note.get("id")): note for note in entry.annotations}
     for row, (x0, y0, x1, y1) in enumerate(entry.boxes.tolist()):
         id = entry.annotation_ids[row]
         id = id if isinstance(id, str) else int(id)
-        note = dict(old.get(as_key(id), {}))
+        note = dict(old.get(_as_key(id), {}))
         bbox = [plain(x0), plain(y0), plain(x1 - x0), plain(y1 - y0)]
         said = note.get("bbox")
         # Keep the file's own numbers where they mean this very box.
@@ -251,7 +280,7 @@ def _annotation_records(entry: Entry, category_ids: Sequence) -> Iterator[dict]:
         yield note
 
 
-def as_key(id: object) -> tuple:
+def _as_key(id: object) -> tuple:
     """An id that tells 1 from "1"."""
     return (isinstance(id, str), id)
 
@@ -344,8 +373,21 @@ def _clean_name(name: str, where: str) -> str:
     return str(path)
 
 
-def _kept_name(entry: Entry, used: set[str]) -> str:
-    """The picture's own name without a picture folder in front; made unique."""
+def kept_name(entry: Entry, used: set[str]) -> str:
+    """The picture's own name without a picture folder in front; made unique.
+
+    Parameters
+    ----------
+    entry : Entry
+        The picture.
+    used : set of str
+        Names that are taken, in lower case; the new one is added.
+
+    Returns
+    -------
+    str
+        A relative path with ``/``.
+    """
     path = PurePosixPath(entry.name.replace("\\", "/"))
     parts = [part for part in path.parts if part not in (".", "..")]
     while len(parts) > 1 and parts[0] in PICTURE_FOLDERS:
@@ -372,7 +414,7 @@ def _check_place(folder: Path, replace: bool) -> None:
     if not replace:
         raise DataSetError(
             f"{folder} must be new or empty, it holds {', '.join(sorted(content)[:5])}; choose another folder, or say "
-            "replace=True to give up the data set in it"
+            "replace=True (--replace) to give up the data set in it"
         )
     foreign = content - {"labels.json", "card.md", "pictures"}
     if "labels.json" not in content:
@@ -387,12 +429,6 @@ def _check_place(folder: Path, replace: bool) -> None:
             f"{folder} may be replaced when it holds one data set and nothing else, it has also "
             f"{', '.join(sorted(foreign)[:5])}; move that away first, or choose another folder"
         )
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def _flush_folders(top: Path) -> None:
