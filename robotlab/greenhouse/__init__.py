@@ -1,1 +1,13 @@
+"""The rendered greenhouse: a trolley's view of a guide post among buckets and crates.
 
+Pictures from here are *rendered*; no camera took them.  Start with
+:func:`random_scene` and :func:`render`, or with a scripted walk from
+:data:`WALKS`.
+"""
+
+from robotlab.greenhouse.lamps import LAMPS
+from robotlab.greenhouse.render import Frame, Truths, render
+from robotlab.greenhouse.scene import CLASSES, KINDS, Scene, Thing, random_scene
+from robotlab.greenhouse.walks import WALKS, Walk
+
+__all__ = ["CLASSES", "KINDS", "LAMPS", "WALKS", "Frame", "Scene", "Thing", "Truths", "Walk", "random_scene", "render"]

@@ -1,0 +1,197 @@
+"""The outline of a thing in the picture, in closed form, and the truth from it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from robotlab.camera import Camera
+from robotlab.greenhouse.scene import Thing
+
+# Nearer to the plane of the lens than this, an outline grows without limit.
+_NEAR_M = 0.02
+
+
+def _extremes(a: tuple[float, float, float], d: tuple[float, float, float]) -> tuple[float, float]:
+    """Least and largest value of (a0 + a1 cos + a2 sin) / (d0 + d1 cos + d2 sin) over a circle.
+
+    At an extreme value q the equation a0 - q d0 = -(a1 - q d1) cos - ... has
+    just one solution, so (a0 - q d0)^2 = (a1 - q d1)^2 + (a2 - q d2)^2.
+    """
+    square = d[0] * d[0] - d[1] * d[1] - d[2] * d[2]
+    middle = a[0] * d[0] - a[1] * d[1] - a[2] * d[2]
+    rest = a[0] * a[0] - a[1] * a[1] - a[2] * a[2]
+    root = math.sqrt(max(middle * middle - square * rest, 0.0))
+    return (middle - root) / square, (middle + root) / square
+
+
+def _circle_box(camera: Camera, cx: float, cy: float, z: float, radius: float) -> tuple[float, float, float, float]:
+    """Box in the picture of a level circle, px."""
+    cos, sin = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad)
+    below = camera.height_m - z
+    depth = (cos * cx + sin * below, cos * radius, 0.0)
+    f = camera.focal_px
+    x0, x1 = _extremes((-f * cy, 0.0, -f * radius), depth)
+    y0, y1 = _extremes((f * (cos * below - sin * cx), -f * sin * radius, 0.0), depth)
+    return camera.width_px / 2 + x0, camera.height_px / 2 + y0, camera.width_px / 2 + x1, camera.height_px / 2 + y1
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Where a thing lies in the picture.
+
+    Parameters
+    ----------
+    camera : Camera
+        What looks.
+    box : (float, float, float, float) or None
+        Box of the whole thing, px; ``None`` where a part is beside or behind
+        the lens, so that it has no limits.
+    points : (N, 3) ndarray
+        Points of the body whose hull is the outline, body axes, m.
+    """
+
+    camera: Camera
+    box: tuple[float, float, float, float] | None
+    points: np.ndarray
+
+    def window(self, samples: int) -> tuple[int, int, int, int]:
+        """First column and row, and last plus one, of the rays that may meet it."""
+        columns, rows = self.camera.width_px * samples, self.camera.height_px * samples
+        if self.box is None:
+            return 0, 0, columns, rows
+        x0, y0, x1, y1 = (v * samples for v in self.box)
+        return (
+            int(min(max(math.floor(x0), 0), columns)), int(min(max(math.floor(y0), 0), rows)),
+            int(min(max(math.ceil(x1), 0), columns)), int(min(max(math.ceil(y1), 0), rows)),
+        )
+
+    def inside_share(self) -> float:
+        """Share of the outline's area that lies inside the picture."""
+        width, height = self.camera.width_px, self.camera.height_px
+        if self.box is not None:
+            x0, y0, x1, y1 = self.box
+            if x0 >= 0 and y0 >= 0 and x1 <= width and y1 <= height:
+                return 1.0
+        pixels, depth = self.camera.project(self.points)
+        hull = _hull(pixels[depth > _NEAR_M])
+        whole = _area(hull)
+        for axis, limit, keep_below in ((0, 0.0, False), (0, width, True), (1, 0.0, False), (1, height, True)):
+            hull = _cut(hull, axis, limit, keep_below)
+        return min(1.0, _area(hull) / whole) if whole > 0 else 0.0
+
+    def truth(self, hit: np.ndarray, shows: np.ndarray, corner: tuple[int, int], samples: int):
+        """Visible box, whole box and visibility, from which rays meet it and which see it.
+
+        Parameters
+        ----------
+        hit, shows : (rows, columns) ndarray of bool
+            In the window that starts at `corner`.
+        corner : (int, int)
+            Column and row of the window.
+        samples : int
+            Rays along each side of a pixel.
+
+        Returns
+        -------
+        (box, whole box, visibility) or None
+            ``None`` where nothing of it shows.
+        """
+        seen = int(np.count_nonzero(shows))
+        if seen == 0:
+            return None
+        columns, rows = np.flatnonzero(shows.any(axis=0)), np.flatnonzero(shows.any(axis=1))
+        drawn = (
+            (columns[0] + corner[0]) / samples, (rows[0] + corner[1]) / samples,
+            (columns[-1] + 1 + corner[0]) / samples, (rows[-1] + 1 + corner[1]) / samples,
+        )
+        whole = self.box or drawn
+        limits = (self.camera.width_px, self.camera.height_px) * 2
+        clipped = [min(max(v, 0.0), float(limit)) for v, limit in zip(whole, limits, strict=True)]
+        # A side that nothing hides lies within one ray of where the formula has it: take the formula's.
+        box = [exact if abs(exact - edge) <= 1.5 / samples else edge for exact, edge in zip(clipped, drawn, strict=True)]
+        hits = int(np.count_nonzero(hit))
+        return tuple(box), tuple(whole), self.inside_share() * seen / hits
+
+
+def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) -> Outline:
+    """The outline of a thing.
+
+    Parameters
+    ----------
+    thing : Thing
+        What is looked at.
+    camera : Camera
+        What looks.
+    cx, cy : float
+        Middle of its foot, body axes, m.
+    turn : float
+        Direction of its length, body axes, rad.
+
+    Returns
+    -------
+    Outline
+        Exact for boxes and truncated cones, whose outline is the hull of their
+        corners and of their two rims.
+    """
+    a, b, height = thing.size_m
+    if thing.shape == "round":
+        angle = np.arange(24) * (2 * math.pi / 24)
+        ring = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(24)])
+        points = np.concatenate([ring * a, ring * b])
+        points[24:, 2] = height
+    elif thing.shape == "box":
+        cos, sin = math.cos(turn) / 2, math.sin(turn) / 2
+        points = np.array([[i * a * cos - j * b * sin, i * a * sin + j * b * cos, z]
+                           for z in (0.0, height) for i in (-1, 1) for j in (-1, 1)])
+    else:
+        away = max(math.hypot(cx, cy), 1e-9)
+        points = np.array([[-s * cy / away * a / 2, s * cx / away * a / 2, z] for z in (0.0, height) for s in (-1, 1)])
+    points[:, 0] += cx
+    points[:, 1] += cy
+    pixels, depth = camera.project(points)
+    if (depth <= _NEAR_M).any():
+        return Outline(camera, None if (depth > _NEAR_M).any() else (0.0, 0.0, 0.0, 0.0), points)
+    if thing.shape == "round":
+        low, high = _circle_box(camera, cx, cy, 0.0, a), _circle_box(camera, cx, cy, height, b)
+        box = (min(low[0], high[0]), min(low[1], high[1]), max(low[2], high[2]), max(low[3], high[3]))
+    else:
+        box = (*pixels.min(axis=0).tolist(), *pixels.max(axis=0).tolist())
+    return Outline(camera, box, points)
+
+
+def _hull(points: np.ndarray) -> list[tuple[float, float]]:
+    """Convex hull, in order around it (Andrew's monotone chain, 1979)."""
+    ordered = sorted(set(map(tuple, points.tolist())))
+    if len(ordered) < 3:
+        return ordered
+    chains = []
+    for run in (ordered, ordered[::-1]):
+        chain: list[tuple[float, float]] = []
+        for p in run:
+            while len(chain) > 1 and (chain[-1][0] - chain[-2][0]) * (p[1] - chain[-2][1]) <= (chain[-1][1] - chain[-2][1]) * (p[0] - chain[-2][0]):
+                chain.pop()
+            chain.append(p)
+        chains.append(chain[:-1])
+    return chains[0] + chains[1]
+
+
+def _area(polygon: list[tuple[float, float]]) -> float:
+    """Area of a polygon (the shoelace formula)."""
+    return abs(sum(p[0] * q[1] - q[0] * p[1] for p, q in zip(polygon, polygon[1:] + polygon[:1], strict=True))) / 2
+
+
+def _cut(polygon: list[tuple[float, float]], axis: int, limit: float, keep_below: bool) -> list[tuple[float, float]]:
+    """Keep the part of a polygon on one side of a level or upright line (Sutherland & Hodgman, 1974)."""
+    sign = 1.0 if keep_below else -1.0
+    kept = []
+    for p, q in zip(polygon, polygon[1:] + polygon[:1], strict=True):
+        inside_p, inside_q = sign * (limit - p[axis]) >= 0, sign * (limit - q[axis]) >= 0
+        if inside_p:
+            kept.append(p)
+        if inside_p != inside_q:
+            share = (limit - p[axis]) / (q[axis] - p[axis])
+            kept.append((p[0] + share * (q[0] - p[0]), p[1] + share * (q[1] - p[1])))
+    return kept

@@ -1,0 +1,344 @@
+"""What stands in the greenhouse: things, and whole scenes of them.
+
+World frame: x and y on the ground in m, z up, angles counter-clockwise.  The
+aisle runs along x; y = 0 is its middle.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from robotlab.errors import InputError
+from robotlab.greenhouse.lamps import lamp_named
+from robotlab.greenhouse.textures import FLOORS
+
+CLASSES: tuple[str, ...] = ("post", "bucket", "crate")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """Shape and usual colour of one kind of thing.
+
+    Parameters
+    ----------
+    shape : {"round", "box", "plant"}
+        A truncated cone, a box, or a flat sprite that turns to the camera.
+    size_m : (float, float, float)
+        For a round thing its lower and upper radius and its height; for a box
+        its length, width and height; for a plant its width, 0 and height, m.
+    color : (int, int, int)
+        sRGB bytes in daylight.
+    open_top : bool
+        Whether one can look into it.
+    """
+
+    shape: str
+    size_m: tuple[float, float, float]
+    color: tuple[int, int, int]
+    open_top: bool = False
+
+
+# Sizes: the post as the job states it, the rest common garden goods (common
+# practice, no source).  Colours chosen by eye.
+KINDS: dict[str, Kind] = {
+    "post": Kind("round", (0.036, 0.034, 0.50), (232, 92, 18)),
+    "bucket": Kind("round", (0.105, 0.140, 0.27), (28, 84, 178), open_top=True),
+    "crate": Kind("box", (0.50, 0.34, 0.27), (232, 186, 38), open_top=True),
+    # Wrong things of the same colours.
+    "tray": Kind("box", (0.56, 0.36, 0.06), (232, 98, 22), open_top=True),
+    "drum": Kind("round", (0.24, 0.24, 0.75), (26, 78, 170)),
+    "pole": Kind("round", (0.022, 0.022, 1.40), (232, 190, 40)),
+    # Clutter.
+    "pot": Kind("round", (0.075, 0.110, 0.20), (178, 96, 62), open_top=True),
+    "plant": Kind("plant", (0.70, 0.0, 0.70), (84, 134, 48)),
+}
+
+
+@dataclass(frozen=True)
+class Thing:
+    """One thing on the ground.
+
+    Parameters
+    ----------
+    kind : str
+        One of :data:`KINDS`.
+    x_m, y_m : float
+        Middle of its foot, world frame, m.
+    heading_rad : float
+        Direction of its length, counter-clockwise from world x, rad.
+    scale : float
+        Factor on its size.
+    color : (int, int, int), optional
+        sRGB bytes in daylight; the kind's own when left out.
+    bands : int
+        Number of white bands around a post.
+    seed : int
+        Picks its scuffs, or which plant it is.
+
+    Raises
+    ------
+    InputError
+        If the kind is unknown or a number is out of range.
+
+    Examples
+    --------
+    >>> Thing("post", 2.0, 0.5).height_m
+    0.5
+    """
+
+    kind: str
+    x_m: float
+    y_m: float
+    heading_rad: float = 0.0
+    scale: float = 1.0
+    color: tuple[int, int, int] | None = None
+    bands: int = 0
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS:
+            raise InputError(f"kind must be one of {', '.join(KINDS)}, got {self.kind!r}; choose one of them")
+        numbers = (self.x_m, self.y_m, self.heading_rad, self.scale)
+        if not all(math.isfinite(value) for value in numbers) or not self.scale > 0:
+            raise InputError(f"a thing needs finite x_m, y_m, heading_rad and a scale > 0, got {numbers}; check them")
+
+    @property
+    def shape(self) -> str:
+        """``"round"``, ``"box"`` or ``"plant"``."""
+        return KINDS[self.kind].shape
+
+    @property
+    def size_m(self) -> tuple[float, float, float]:
+        """As :class:`Kind` has it, times the scale, m."""
+        a, b, c = KINDS[self.kind].size_m
+        return a * self.scale, b * self.scale, c * self.scale
+
+    @property
+    def height_m(self) -> float:
+        """Height, m."""
+        return self.size_m[2]
+
+    @property
+    def reach_m(self) -> float:
+        """Radius of a circle around its foot, m."""
+        a, b, _ = self.size_m
+        return {"round": max(a, b), "box": math.hypot(a, b) / 2, "plant": a / 2}[self.shape]
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A greenhouse with things in it, under one lamp.
+
+    Parameters
+    ----------
+    things : tuple of Thing
+        In any order.
+    lamp : str
+        One of :data:`robotlab.greenhouse.LAMPS`.
+    seed : int
+        Picks the textures and the direction of the sun.
+    floor : (str, str)
+        Covering of the path and of the ground beside it.
+    path_half_m : float
+        Half the width of the path, m.
+    room_m : (float, float, float, float)
+        Walls: least x, least y, most x, most y, m.
+    plants_m : float
+        Height of the row of plants along the walls, m; 0 for none.
+
+    Raises
+    ------
+    InputError
+        If the lamp or a floor is unknown.
+
+    Examples
+    --------
+    >>> Scene((Thing("post", 2.0, 0.0),), "dusk").posts[0].x_m
+    2.0
+    """
+
+    things: tuple[Thing, ...] = ()
+    lamp: str = "daylight"
+    seed: int = 0
+    floor: tuple[str, str] = ("paving", "soil")
+    path_half_m: float = 1.1
+    room_m: tuple[float, float, float, float] = (-3.0, -3.5, 11.0, 3.5)
+    plants_m: float = 1.4
+
+    def __post_init__(self) -> None:
+        lamp_named(self.lamp)
+        object.__setattr__(self, "things", tuple(self.things))
+        for name in self.floor:
+            if name not in FLOORS:
+                raise InputError(f"floor must name two of {', '.join(FLOORS)}, got {self.floor}; choose two of them")
+        x0, y0, x1, y1 = self.room_m
+        if not (x0 < x1 and y0 < y1):
+            raise InputError(f"room_m must be least x, least y, most x, most y, got {self.room_m}; put them in order")
+
+    @property
+    def posts(self) -> tuple[Thing, ...]:
+        """The guide posts."""
+        return tuple(thing for thing in self.things if thing.kind == "post")
+
+    def with_post_at(self, x_m: float, y_m: float) -> Scene:
+        """The same scene with its first guide post moved.
+
+        Parameters
+        ----------
+        x_m, y_m : float
+            New place, world frame, m.
+
+        Returns
+        -------
+        Scene
+            A post is added when there was none.
+
+        Examples
+        --------
+        >>> Scene((Thing("post", 2.0, 0.0),)).with_post_at(3.0, 1.0).posts[0].y_m
+        1.0
+        """
+        for i, thing in enumerate(self.things):
+            if thing.kind == "post":
+                moved = replace(thing, x_m=float(x_m), y_m=float(y_m))
+                return replace(self, things=self.things[:i] + (moved,) + self.things[i + 1 :])
+        return replace(self, things=(*self.things, Thing("post", float(x_m), float(y_m))))
+
+    def under(self, lamp: str) -> Scene:
+        """The same scene under another lamp.
+
+        Parameters
+        ----------
+        lamp : str
+            One of :data:`robotlab.greenhouse.LAMPS`.
+
+        Returns
+        -------
+        Scene
+            All else unchanged.
+
+        Examples
+        --------
+        >>> Scene().under("grow").lamp
+        'grow'
+        """
+        return replace(self, lamp=lamp)
+
+
+def vary_color(rng: np.random.Generator, kind: str, spread: float = 1.0) -> tuple[int, int, int]:
+    """The colour of one copy of a kind: faded, dirty, of another batch.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of chance.
+    kind : str
+        One of :data:`KINDS`.
+    spread : float
+        Factor on how much it varies.
+
+    Returns
+    -------
+    (int, int, int)
+        sRGB bytes.
+    """
+    base = np.array(KINDS[kind].color, float)
+    faded = base + (base.mean() - base) * max(0.0, rng.normal(0.06, 0.08)) * spread
+    color = faded * rng.normal(1.0, 0.06 * spread) + rng.normal(0, 6 * spread, 3)
+    return tuple(int(v) for v in np.clip(np.round(color), 0, 255))
+
+
+@dataclass
+class _Plot:
+    """Keeps things from standing inside each other."""
+
+    rng: np.random.Generator
+    taken: list[tuple[float, float, float]] = field(default_factory=list)
+
+    def place(self, kind: str, x_range: tuple[float, float], y_range: tuple[float, float], tries: int = 30, **extra) -> Thing | None:
+        rng = self.rng
+        scale = float(np.clip(rng.normal(1.0, 0.04 if kind == "post" else 0.10), 0.8, 1.25)) if kind != "plant" else rng.uniform(0.5, 1.5)
+        for _ in range(tries):
+            thing = Thing(kind, round(rng.uniform(*x_range), 4), round(rng.uniform(*y_range), 4),
+                          heading_rad=round(rng.uniform(-math.pi, math.pi), 4), scale=round(float(scale), 4),
+                          color=vary_color(rng, kind), seed=int(rng.integers(1000)), **extra)
+            gap = 0.10 if kind != "plant" else -0.08
+            if all(math.hypot(thing.x_m - x, thing.y_m - y) > r + thing.reach_m + gap for x, y, r in self.taken):
+                self.taken.append((thing.x_m, thing.y_m, thing.reach_m if kind != "plant" else thing.reach_m * 0.6))
+                return thing
+        return None
+
+
+def random_scene(
+    rng: np.random.Generator | int,
+    lamp: str = "daylight",
+    *,
+    buckets: int | None = None,
+    crates: int | None = None,
+    clutter: float = 1.0,
+    wrong_things: bool = True,
+    post: tuple[float, float] | None = None,
+    seed: int | None = None,
+) -> Scene:
+    """A greenhouse with a post, buckets, crates and clutter at random places.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator or int
+        Source of chance, or its seed.
+    lamp : str
+        One of :data:`robotlab.greenhouse.LAMPS`.
+    buckets, crates : int, optional
+        How many; at random when left out.
+    clutter : float
+        Factor on the number of pots and plants.
+    wrong_things : bool
+        Whether orange trays, blue drums and yellow poles may stand about.
+    post : (float, float), optional
+        Where the post stands, world frame, m; at random ahead when left out.
+    seed : int, optional
+        Seed of the textures; drawn from `rng` when left out.
+
+    Returns
+    -------
+    Scene
+        Meant to be looked at from near the origin along world x.
+
+    Examples
+    --------
+    >>> scene = random_scene(3, "dusk")
+    >>> scene.lamp, len(scene.posts)
+    ('dusk', 1)
+    """
+    rng = np.random.default_rng(rng) if isinstance(rng, int | np.integer) else rng
+    textures = int(rng.integers(1 << 30)) if seed is None else seed
+    floors = [("paving", "soil"), ("concrete", "moss"), ("soil", "moss"), ("gravel", "soil"), ("paving", "gravel"), ("concrete", "soil"), ("moss", "soil")]
+    half = round(rng.uniform(0.8, 1.6), 3)
+    plot = _Plot(rng, [(0.0, 0.0, 0.3)])
+    things: list[Thing | None] = []
+    bands = int(rng.choice([0, 0, 1, 2]))
+    if post is not None:
+        things.append(Thing("post", *post, color=vary_color(rng, "post"), bands=bands))
+        plot.taken.append((*post, 0.05))
+    else:
+        things.append(plot.place("post", (0.6, 6.0), (-0.6, 0.6), bands=bands))
+    count = {
+        "bucket": int(rng.integers(2, 6)) if buckets is None else buckets,
+        "crate": int(rng.integers(2, 6)) if crates is None else crates,
+        "pot": int(rng.integers(3, 8) * clutter),
+        "plant": int(rng.integers(6, 14) * clutter),
+    }
+    if wrong_things:
+        for kind, chance in (("tray", 0.6), ("drum", 0.6), ("pole", 0.7)):
+            count[kind] = int(rng.random() < chance) + int(rng.random() < 0.2)
+    for kind, number in count.items():
+        for _ in range(number):
+            near = rng.random() < 0.65 and kind not in ("plant", "drum")
+            side = float(rng.choice([-1, 1]))
+            y_range = (-half, half) if near else tuple(sorted((side * (half - 0.1), side * 3.0)))
+            things.append(plot.place(kind, (0.7, 8.5), y_range))
+    return Scene(tuple(t for t in things if t is not None), lamp, textures, floors[rng.integers(len(floors))], half,
+                 plants_m=round(float(rng.uniform(0.9, 2.0)), 2))
