@@ -153,6 +153,8 @@ def tiles(grey: np.ndarray, pieces: np.ndarray) -> Iterator[Sample]:
                     labels=[0] * len(masks),
                     recording=side,
                     areas=seen,
+                    # Many COCO tools know iscrowd alone as the mark of what does not count.
+                    crowd=part < LEAST_VISIBLE,
                     ignore=part < LEAST_VISIBLE,
                     visibility=part.round(3),
                 )
@@ -210,13 +212,14 @@ Real pictures: 48 tiles of 160 × 160 px, cut from one photograph of 24 coins on
 - **Source.** `skimage.data.coins`, which comes with scikit-image: 303 × 384 px, grey. Its notes say: Greek coins from
   Pompeii, downloaded from the Brooklyn Museum Collection (archives image 51611), "no known copyright restrictions".
 - **Boxes.** Found by a watershed on the gradient between sure plate and sure coin pixels, holes filled, one coin a
-  piece; the box is the tightest around the piece. Seen at nine-fold size by eye, all 24 sit within about 1 px of the
+  piece; the box is the tightest around the piece. Seen at nine-fold size by eye, all 24 sit within 1 to 2 px of the
   rim. `area` counts the coin's pixels. Class: `coin`.
 - **Recordings.** `left` (x below 186 px) and `right` (x from 201 px): train on one, test on the other. They share no
   pixel and no coin; the strip between them is left out. 12 coins on each side; one on the left and three on the right
   are cut by the strip and show 65 to 87 % of themselves at most.
 - **Tiles.** Every 11 px across and every 20 px down, 24 a side. `visibility` is the part of the coin that the tile
-  shows; coins that show less than half are marked `ignore`: they need not be found, and finding them is no error.
+  shows; coins that show less than half are marked `ignore`, and `iscrowd` for tools that know that mark alone: they
+  need not be found, and finding them is no error.
 - **Limits.** One photograph, one light, one plate, 12 coins a side: tiles overlap, so they are far from independent,
   and a good figure here says that the trainer works, not that coins will be found elsewhere. Grey: the color tracker
   has nothing to hold on to. No distances, no lamps.
