@@ -1,1 +1,53 @@
+"""Scoring: what a tracker found, against what is there.
 
+:func:`judge` does all of it.  Below it, in reading order: ``matching`` (which
+detection found which thing), ``curves`` (precision, recall, average
+precision), ``coco_clear`` (COCO's twelve numbers as one would explain them),
+``coco`` (the same numbers, fast), ``faults`` (kinds of error), ``chance`` and
+``bootstrap`` (how much of a difference is luck), ``compare`` (two trackers).
+
+Names: an ``AP``, ``precision``, ``recall`` or ``F1`` is better when larger, an
+``error`` when smaller.
+"""
+
+from robotlab.scoring.chance import mcnemar, resample_weights, wilson
+from robotlab.scoring.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVELS, CocoTable, evaluate
+from robotlab.scoring.compare import Comparison, compare_judgements
+from robotlab.scoring.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
+from robotlab.scoring.faults import KINDS
+from robotlab.scoring.judgement import Judgement, judge, read_results_table, results_table, score_results, truth_table
+from robotlab.scoring.matching import Match, match
+from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table, tables_from_coco
+
+__all__ = [
+    "AP_METHODS",
+    "AREA_RANGES",
+    "IOU_LIMITS",
+    "KINDS",
+    "NUMBERS",
+    "RECALL_LEVELS",
+    "CocoTable",
+    "Comparison",
+    "Curve",
+    "FoundTable",
+    "Judgement",
+    "Match",
+    "TruthTable",
+    "average_precision",
+    "calibration",
+    "compare_judgements",
+    "evaluate",
+    "found_from_results",
+    "found_table",
+    "judge",
+    "match",
+    "mcnemar",
+    "precision_recall",
+    "read_results_table",
+    "resample_weights",
+    "results_table",
+    "score_results",
+    "tables_from_coco",
+    "truth_table",
+    "wilson",
+]

@@ -19,10 +19,11 @@ What makes this one fast:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from robotlab.scoring.pairs import near_pairs
 from robotlab.scoring.tables import FoundTable, TruthTable, check_tables
 
 # The four settings below: Lin et al., arXiv:1405.0312, and cocoeval.py.
@@ -49,8 +50,6 @@ NUMBERS = (
 
 _T, _A = len(IOU_LIMITS), len(AREA_RANGES)
 _FULL = np.uint64((1 << (_T * _A)) - 1)
-# Pairs looked at in one go: bounds the memory to about 100 MB.
-_CHUNK = 1_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +76,8 @@ class Matches:
         The counted truth matched at IoU .5 in any size, or -1.
     paired : (D,) ndarray of bool
         Had IoU of at least .5 with some truth of its class.
+    counted : (G,) ndarray of uint64
+        Same bits: the area ranges in which each truth counts.
     truth_counts : (K, 4) ndarray of int
         Truths that count, by class and area range.
     """
@@ -88,7 +89,31 @@ class Matches:
     void: np.ndarray
     truth: np.ndarray
     paired: np.ndarray
+    counted: np.ndarray
     truth_counts: np.ndarray
+
+    def part(self, rows: np.ndarray, truths: TruthTable, keep: np.ndarray) -> Matches:
+        """The matches of some pictures: no picture bears on another.
+
+        Parameters
+        ----------
+        rows : (D,) ndarray of bool
+            Rows in those pictures.
+        truths : TruthTable
+            The labelled boxes.
+        keep : (G,) ndarray of bool
+            Truths in those pictures.
+
+        Returns
+        -------
+        Matches
+            As if only those pictures had been judged.
+        """
+        return replace(
+            self,
+            **{name: getattr(self, name)[rows] for name in ("row", "label", "rank", "hit", "void", "truth", "paired")},
+            truth_counts=_count(self.counted[keep], truths.label[keep], len(truths.classes)),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,7 +211,7 @@ def evaluate(truths: TruthTable, found: FoundTable, use_ignore: bool = False) ->
     """
     check_tables(truths, found)
     matches = _match(truths, found, truths.crowd | truths.ignore if use_ignore else truths.crowd)
-    return CocoTable(*_accumulate(matches), matches)
+    return CocoTable(*accumulate(matches), matches)
 
 
 def area_bits(area: np.ndarray) -> np.ndarray:
@@ -215,56 +240,17 @@ def _limit_bits(iou: np.ndarray) -> np.ndarray:
     return (np.uint64(1) << (reached * np.uint64(_A))) - np.uint64(1)
 
 
-def _pairs(truths: TruthTable, found: FoundTable, first: np.ndarray, count: np.ndarray, rows: np.ndarray, order: np.ndarray):
-    """Pairs (detection, truth) of one picture and class with IoU >= .5."""
-    # Sorted by group, so a chunk is a run of detections.
-    ends = np.cumsum(count)
-    kept_d, kept_g, kept_iou = [], [], []
-    start = 0
-    while start < len(rows):
-        done = ends[start - 1] if start else 0
-        stop = max(start + 1, int(np.searchsorted(ends, done + _CHUNK, side="right")))
-        n = count[start:stop]
-        d = np.repeat(np.arange(start, stop), n)
-        offset = np.arange(len(d)) - np.repeat(np.cumsum(n) - n, n)
-        g = order[first[d] + offset]
-        a, b = found.xywh[rows[d]], truths.xywh[g]
-        width = np.minimum(a[:, 0] + a[:, 2], b[:, 0] + b[:, 2]) - np.maximum(a[:, 0], b[:, 0])
-        height = np.minimum(a[:, 1] + a[:, 3], b[:, 1] + b[:, 3]) - np.maximum(a[:, 1], b[:, 1])
-        meet = np.flatnonzero((width > 0) & (height > 0))
-        d, g, a, b = d[meet], g[meet], a[meet], b[meet]
-        shared = width[meet] * height[meet]
-        own = a[:, 2] * a[:, 3]
-        # In a crowd the detection need only lie inside: shared over its own area.
-        joint = np.where(truths.crowd[g], own, own + b[:, 2] * b[:, 3] - shared)
-        iou = shared / joint
-        near = iou >= IOU_LIMITS[0]
-        kept_d.append(d[near])
-        kept_g.append(g[near])
-        kept_iou.append(iou[near])
-        start = stop
-    if not kept_d:
-        return np.zeros(0, int), np.zeros(0, int), np.zeros(0)
-    return np.concatenate(kept_d), np.concatenate(kept_g), np.concatenate(kept_iou)
-
-
 def _match(truths: TruthTable, found: FoundTable, uncounted: np.ndarray) -> Matches:
     """Greedy matching of all pictures at once, rank after rank."""
     group_t = truths.label * truths.pictures + truths.picture
     group_d = found.label * truths.pictures + found.picture
-    order = np.argsort(group_t, kind="stable")
-    group_t = group_t[order]
     rows = np.lexsort((-found.score, group_d))
     group_d = group_d[rows]
-    place = np.arange(len(rows))
-    fresh = np.diff(group_d, prepend=-1) != 0
-    rank = place - np.maximum.accumulate(np.where(fresh, place, 0))
+    rank = np.arange(len(rows)) - np.searchsorted(group_d, group_d, side="left")
     keep = rank < DETECTION_LIMITS[-1]
     rows, group_d, rank = rows[keep], group_d[keep], rank[keep]
 
-    first = np.searchsorted(group_t, group_d, side="left")
-    count = np.searchsorted(group_t, group_d, side="right") - first
-    d, g, iou = _pairs(truths, found, first, count, rows, order)
+    d, g, iou = near_pairs(truths, found, rows, group_t, group_d, IOU_LIMITS[0])
 
     # A detection's pairs in the order it would take them: best IoU first; of
     # equals the last in the file, as cocoeval.py does.
@@ -275,10 +261,6 @@ def _match(truths: TruthTable, found: FoundTable, uncounted: np.ndarray) -> Matc
     d, g, iou, turn = d[by_turn], g[by_turn], iou[by_turn], turn[by_turn]
 
     counted = np.where(uncounted, np.uint64(0), area_bits(truths.area))
-    truth_counts = np.array(
-        [[np.count_nonzero((truths.label == k) & (counted >> np.uint64(a) & np.uint64(1) > 0)) for a in range(_A)]
-         for k in range(len(truths.classes))], dtype=np.int64
-    ).reshape(len(truths.classes), _A)  # fmt: skip
     near = _limit_bits(iou)
     shareable = np.where(truths.crowd, _FULL, np.uint64(0))
     taken = np.zeros(len(truths), np.uint64)
@@ -313,12 +295,32 @@ def _match(truths: TruthTable, found: FoundTable, uncounted: np.ndarray) -> Matc
     label = found.label[rows]
     final = np.lexsort((-found.score[rows], label))
     return Matches(
-        rows[final], label[final], rank[final], hit[final], void[final], truth[final], paired[final], truth_counts
+        rows[final], label[final], rank[final], hit[final], void[final], truth[final], paired[final], counted,
+        _count(counted, truths.label, len(truths.classes)),
     )
 
 
-def _accumulate(matches: Matches) -> tuple[np.ndarray, np.ndarray]:
-    """Precision at the 101 recall levels, and recall, in every setting."""
+def _count(counted: np.ndarray, label: np.ndarray, classes: int) -> np.ndarray:
+    """(K, 4) truths that count, by class and area range."""
+    return np.stack(
+        [np.bincount(label[counted >> np.uint64(a) & np.uint64(1) > 0], minlength=classes) for a in range(_A)], axis=1
+    )
+
+
+def accumulate(matches: Matches) -> tuple[np.ndarray, np.ndarray]:
+    """Precision at the 101 recall levels, and recall, in every setting.
+
+    Parameters
+    ----------
+    matches : Matches
+        Of all pictures, or of a part of them.
+
+    Returns
+    -------
+    precision : (10, 101, K, 4) ndarray
+    recall : (10, K, 4, 3) ndarray
+        As in :class:`CocoTable`.
+    """
     classes = len(matches.truth_counts)
     precision = -np.ones((_T, len(RECALL_LEVELS), classes, _A))
     recall = -np.ones((_T, classes, _A, len(DETECTION_LIMITS)))

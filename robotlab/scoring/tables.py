@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -298,13 +300,13 @@ def tables_from_coco(labels: Mapping[str, Any], results: Sequence[Mapping[str, A
         images = sorted(image["id"] for image in labels["images"])
         categories = sorted((category["id"], str(category["name"])) for category in labels["categories"])
         rows = labels["annotations"]
-        xywh = [row["bbox"] for row in rows]
-        area = [row["area"] if "area" in row else row["bbox"][2] * row["bbox"][3] for row in rows]
-        picture_ids, class_ids = [row["image_id"] for row in rows], [row["category_id"] for row in rows]
-    except (KeyError, TypeError, IndexError) as error:
+        picture_ids, class_ids, boxes = _columns(rows, ("image_id", "category_id", "bbox"), "annotations")
+        xywh = _four(boxes, "annotations")
+        area = [row["area"] if "area" in row else box[2] * box[3] for row, box in zip(rows, boxes, strict=True)]
+    except (KeyError, TypeError) as error:
         raise DataSetError(
-            f"COCO-style labels must have images (id), categories (id, name) and annotations (image_id, "
-            f"category_id, bbox), {error!r} came up; add what is missing"
+            f"COCO-style labels must have images (id), categories (id, name) and annotations, "
+            f"{error!r} came up; add what is missing"
         ) from None
     class_order = [number for number, _ in categories]
     for numbers, what in ((images, "image"), (class_order, "category")):
@@ -359,26 +361,45 @@ def found_from_results(
     """
     if not isinstance(results, Sequence) or isinstance(results, (str, bytes)):
         raise DataSetError(f"{name} must be a list of detections, got {type(results).__name__}; see the COCO results form")
-    columns: dict[str, list] = {}
-    for key in ("image_id", "category_id", "bbox", "score"):
-        try:
-            columns[key] = [row[key] for row in results]
-        except (KeyError, TypeError):
-            row = next(n for n, entry in enumerate(results) if not isinstance(entry, Mapping) or key not in entry)
-            raise DataSetError(f"{name}: every entry must have {key}, entry {row} has not; add it") from None
+    pictures, classes, boxes, scores = _columns(results, ("image_id", "category_id", "bbox", "score"), name)
     try:
         return FoundTable(
-            _places(columns["image_id"], picture_ids, "image_id", f"{name}: entry"),
-            _places(columns["category_id"], category_ids, "category_id", f"{name}: entry"),
-            columns["bbox"],
-            columns["score"],
+            _places(pictures, picture_ids, "image_id", f"{name}: entry"),
+            _places(classes, category_ids, "category_id", f"{name}: entry"),
+            _four(boxes, name),
+            np.fromiter(scores, np.float64, len(scores)),
         )
     except BoxError as error:
         raise DataSetError(f"{name}: {error}") from None
     except (TypeError, ValueError) as error:
         if isinstance(error, DataSetError):
             raise
-        raise DataSetError(f"{name}: bbox and score must be numbers ({error}); check for text or null") from None
+        raise DataSetError(f"{name}: every score must be a number ({error}); check for text or null") from None
+
+
+def _columns(rows: Sequence[Mapping[str, Any]], keys: tuple[str, ...], name: str) -> list[list]:
+    """One list a key, from a list of dicts."""
+    try:
+        return [list(map(itemgetter(key), rows)) for key in keys]
+    except (KeyError, TypeError):
+        for number, row in enumerate(rows):
+            for key in keys:
+                if not isinstance(row, Mapping) or key not in row:
+                    raise DataSetError(f"{name}: every entry must have {key}, entry {number} has not; add it") from None
+        raise
+
+
+def _four(boxes: Sequence[Sequence[float]], name: str) -> np.ndarray:
+    """(N, 4) from a list of lists, checked to be four numbers each."""
+    try:
+        if set(map(len, boxes)) - {4}:
+            row = next(n for n, box in enumerate(boxes) if len(box) != 4)
+            raise DataSetError(f"{name}: a bbox must be x, y, width, height, entry {row} has {len(boxes[row])} numbers; mend it")
+        return np.fromiter(chain.from_iterable(boxes), np.float64, 4 * len(boxes)).reshape(-1, 4)
+    except (TypeError, ValueError) as error:
+        if isinstance(error, DataSetError):
+            raise
+        raise DataSetError(f"{name}: a bbox must hold four numbers ({error}); check for text or null") from None
 
 
 def _places(values: Sequence[int], known: Sequence[int], key: str, what: str) -> np.ndarray:
@@ -387,4 +408,6 @@ def _places(values: Sequence[int], known: Sequence[int], key: str, what: str) ->
         return np.fromiter(map(place.__getitem__, values), np.int64, len(values))
     except (KeyError, TypeError):
         row = next(n for n, value in enumerate(values) if not isinstance(value, int) or value not in place)
-        raise DataSetError(f"{what} {row} must have a known {key}, got {values[row]!r}; correct it or add that {key.split('_')[0]}") from None
+        raise DataSetError(
+            f"{what} {row} must have a known {key}, got {values[row]!r}; correct it or add that {key.split('_')[0]}"
+        ) from None

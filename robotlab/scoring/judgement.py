@@ -1,0 +1,535 @@
+"""One judgement: every number about one tracker on one data set."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from robotlab.errors import DataSetError, InputError
+from robotlab.scoring.bootstrap import weighted_ap
+from robotlab.scoring.breakdown import by_distance, by_group, by_size, recall_of, smallest_usable_px
+from robotlab.scoring.chance import resample_weights, wilson
+from robotlab.scoring.coco import CocoTable, evaluate
+from robotlab.scoring.curves import Curve, calibration
+from robotlab.scoring.faults import KINDS, confusion, error_kinds
+from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table
+from robotlab.trackers import Detections
+
+if TYPE_CHECKING:
+    from robotlab.dataset import DataSet
+
+# Below this many, a bootstrap says little about recordings not seen (common practice, no source).
+FEW_RECORDINGS = 5
+# Resamples of the 95 % interval: at least 1000 for a percentile interval
+# (Efron & Tibshirani, An Introduction to the Bootstrap, 1993; from memory).
+RESAMPLES = 1000
+
+
+@dataclass(frozen=True, eq=False)
+class Judgement:
+    """What :func:`judge` found out.
+
+    Parameters
+    ----------
+    name : str
+        The tracker, as tables call it.
+    truths : TruthTable
+        The labelled boxes.
+    found : FoundTable
+        The detections.
+    table : CocoTable
+        Precision and recall in every setting.
+    score : float or None
+        Threshold of use: precision, recall, errors and breakdowns are at this
+        one; None when nothing was found.
+    recordings, lamps : tuple of str or None
+        Of each picture, in the order of the tables.
+    distances_m : (G,) ndarray
+        Of each truth; NaN where unknown.
+    use_ignore : bool
+        Whether truths marked ``ignore`` were left out.
+    """
+
+    name: str
+    truths: TruthTable
+    found: FoundTable
+    table: CocoTable
+    score: float | None
+    recordings: tuple[str, ...]
+    lamps: tuple[str | None, ...]
+    distances_m: np.ndarray
+    use_ignore: bool = False
+    coco: dict[str, float] = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "coco", self.table.numbers())
+
+    @property
+    def AP(self) -> float:
+        """COCO's AP: mean over classes and IoU .50 to .95; -1 without truths."""
+        return self.coco["AP"]
+
+    @property
+    def AP50(self) -> float:
+        """AP at IoU .50; -1 without truths."""
+        return self.coco["AP50"]
+
+    @property
+    def classes(self) -> tuple[str, ...]:
+        """Class names, in the order of their ids."""
+        return self.truths.classes
+
+    @property
+    def pictures(self) -> int:
+        """How many pictures were judged."""
+        return self.truths.pictures
+
+    @cached_property
+    def counted(self) -> np.ndarray:
+        """(G,) bool: truths that count at all."""
+        return self.table.matches.counted & np.uint64(1) > 0
+
+    @cached_property
+    def found_truths(self) -> np.ndarray:
+        """(G,) bool: truths found at IoU .5 with the threshold of use."""
+        matches, flags = self.table.matches, np.zeros(len(self.truths), bool)
+        if self.score is not None:
+            flags[matches.truth[(matches.truth >= 0) & (self.found.score[matches.row] >= self.score)]] = True
+        return flags
+
+    def curve(self, class_name: str | None = None) -> Curve:
+        """Precision against recall at IoU .5.
+
+        Parameters
+        ----------
+        class_name : str, optional
+            One class; where not given, all classes in one ranked list.
+
+        Returns
+        -------
+        Curve
+            With ``score``, ``precision`` and ``recall`` arrays.
+
+        Raises
+        ------
+        InputError
+            If there is no such class.
+        """
+        if class_name is not None and class_name not in self.classes:
+            raise InputError(f"class must be one of {', '.join(self.classes)}, got {class_name!r}; choose one of them")
+        return _curve(self.table, self.found, None if class_name is None else self.classes.index(class_name))
+
+    @cached_property
+    def at(self) -> dict[str, Any]:
+        """Counts and rates at the threshold of use, with Wilson's 95 % intervals."""
+        row = self.curve().at(math.inf if self.score is None else self.score)
+        row["score"] = self.score
+        row["precision_interval"] = list(wilson(row["hits"], row["found"])) if row["found"] else None
+        counted = row["hits"] + row["missed"]
+        row["recall_interval"] = list(wilson(row["hits"], counted)) if counted else None
+        return row
+
+    @cached_property
+    def per_class(self) -> dict[str, dict]:
+        """By class name: AP, AP50, AP75, counts, rates and the class's own best threshold."""
+        aps = {name: self.table.per_class(limit) for name, limit in (("AP", None), ("AP50", 0.5), ("AP75", 0.75))}
+        rows = {}
+        for k, name in enumerate(self.classes):
+            curve = self.curve(name)
+            at = curve.at(math.inf if self.score is None else self.score)
+            best = curve.best()
+            row = {key: (float(value[k]) if value[k] > -1 else None) for key, value in aps.items()}
+            row |= {"truths": curve.truths, **{key: at[key] for key in ("found", "hits", "missed", "precision", "recall", "F1")}}
+            row["recall_interval"] = list(wilson(at["hits"], curve.truths)) if curve.truths else None
+            row["best_score"], row["best_F1"] = (best["score"], best["F1"]) if best else (None, None)
+            rows[name] = row
+        return rows
+
+    @cached_property
+    def per_recording(self) -> dict[str, dict]:
+        """By recording: AP, AP50, counts and rates."""
+        return by_group(self, self.recordings)
+
+    @cached_property
+    def per_lamp(self) -> dict[str, dict]:
+        """By lamp, where known: AP, AP50, counts and rates."""
+        return by_group(self, self.lamps)
+
+    @cached_property
+    def per_size(self) -> dict[str, dict]:
+        """By COCO's area ranges: AP, AR, truths, recall."""
+        rows = {}
+        for a, size in enumerate(("small", "medium", "large"), 1):
+            keep = self.table.matches.counted >> np.uint64(a) & np.uint64(1) > 0
+            numbers = {key: self.coco[f"{key}_{size}"] for key in ("AP", "AR")}
+            rows[size] = {key: (value if value > -1 else None) for key, value in numbers.items()} | recall_of(self, keep)
+        return rows
+
+    @cached_property
+    def recall_by_size(self) -> list[dict]:
+        """Recall in steps of the box's size, px."""
+        return by_size(self)
+
+    @cached_property
+    def per_distance(self) -> dict[str, dict]:
+        """Recall in steps of distance, where known."""
+        return by_distance(self)
+
+    @cached_property
+    def errors(self) -> dict[str, int]:
+        """How many detections are of each kind, and how many truths were missed."""
+        matches = self.table.matches
+        kinds = error_kinds(self.truths, self.found, matches, math.inf if self.score is None else self.score)[1]
+        counts = np.bincount(kinds, minlength=len(KINDS)).tolist()
+        return {**dict(zip(KINDS, counts, strict=True)), "missed": int(np.count_nonzero(self.counted & ~self.found_truths))}
+
+    @cached_property
+    def confusion(self) -> np.ndarray:
+        """(K + 1, K + 1) int: row what it is, column what it was taken for, last one background."""
+        return confusion(self.truths, self.found, self.table.matches, math.inf if self.score is None else self.score)
+
+    @cached_property
+    def calibration(self) -> dict | None:
+        """Whether scores mean what they say, over all detections that count."""
+        curve = self.curve()
+        return calibration(curve.score, curve.hit)
+
+    def resampled(self, weights: np.ndarray, groups: Sequence[Any], limits: Sequence[float] | None = None) -> np.ndarray:
+        """AP when groups of pictures count more or less often.
+
+        Parameters
+        ----------
+        weights : (B, R) ndarray of int
+            How often each group counts; groups in order of appearance.
+        groups : sequence
+            Group of each picture.
+        limits : sequence of float, optional
+            IoU limits; all ten where not given.
+
+        Returns
+        -------
+        (B, T) ndarray
+            AP of each resample.
+        """
+        names = list(dict.fromkeys(groups))
+        place = np.array([names.index(group) for group in groups], dtype=np.int64)
+        truths_by_group = np.zeros((len(self.classes), len(names)))
+        np.add.at(truths_by_group, (self.truths.label[self.counted], place[self.truths.picture[self.counted]]), 1)
+        matches = self.table.matches
+        return weighted_ap(matches, place[self.found.picture[matches.row]], truths_by_group, weights, limits)
+
+    @cached_property
+    def intervals(self) -> dict[str, Any]:
+        """95 % intervals of AP and AP50 over recordings, or None with the reason."""
+        count = len(set(self.recordings))
+        rows: dict[str, Any] = {"AP": None, "AP50": None, "recordings": count}
+        if count < 2 or not self.counted.any():
+            rows["note"] = "an interval needs at least two recordings: frames of one recording look alike"
+            return rows
+        aps = self.resampled(resample_weights(count, RESAMPLES), self.recordings)
+        for key, values in (("AP", aps.mean(axis=1)), ("AP50", aps[:, 0])):
+            values = values[np.isfinite(values)]
+            rows[key] = [float(bound) for bound in np.percentile(values, [2.5, 97.5])]
+        rows["note"] = f"percentile bootstrap over {count} recordings, {RESAMPLES} resamples"
+        if count < FEW_RECORDINGS:
+            rows["note"] += f"; fewer than {FEW_RECORDINGS} recordings, so take it as a rough guide"
+        return rows
+
+    def to_json(self) -> dict[str, Any]:
+        """Everything as plain numbers, lists and dicts; finite or None.
+
+        Returns
+        -------
+        dict
+            ``AP`` and ``AP50`` first, -1 where nothing was there to be found.
+        """
+        return _plain(
+            {
+                "AP": self.AP,
+                "AP50": self.AP50,
+                "AP75": self.coco["AP75"],
+                "tracker": self.name,
+                "pictures": self.pictures,
+                "truths": int(self.counted.sum()),
+                "detections": len(self.found),
+                "coco": self.coco,
+                "intervals": self.intervals,
+                "at": self.at,
+                "per_class": self.per_class,
+                "per_lamp": self.per_lamp,
+                "per_size": self.per_size,
+                "per_distance": self.per_distance,
+                "per_recording": self.per_recording,
+                "recall_by_size": self.recall_by_size,
+                "smallest_usable_px": smallest_usable_px(self.recall_by_size),
+                "errors": self.errors,
+                "confusion": {"classes": [*self.classes, "background"], "counts": self.confusion},
+                "calibration": self.calibration,
+                "ignore_marks_used": self.use_ignore,
+            }
+        )
+
+    def text(self) -> str:
+        """A table for a terminal.
+
+        Returns
+        -------
+        str
+            Several lines, no more than 79 characters wide.
+        """
+        from robotlab.scoring.text import judgement_text
+
+        return judgement_text(self)
+
+
+def _curve(table: CocoTable, found: FoundTable, label: int | None) -> Curve:
+    matches = table.matches
+    counts = matches.void & np.uint64(1) == 0
+    if label is not None:
+        counts &= matches.label == label
+    rows = np.flatnonzero(counts)
+    score = found.score[matches.row[rows]]
+    order = np.argsort(-score, kind="stable")
+    truths = matches.truth_counts[:, 0]
+    return Curve(score[order], (matches.hit[rows] & np.uint64(1) > 0)[order], int(truths.sum() if label is None else truths[label]))
+
+
+def truth_table(data: DataSet) -> tuple[TruthTable, list]:
+    """The truths of a data set as one table.
+
+    Parameters
+    ----------
+    data : DataSet
+        From :func:`robotlab.dataset.open_dataset`.
+
+    Returns
+    -------
+    truths : TruthTable
+        Pictures and classes in the order of their ids; boxes as the labels
+        file gives them.
+    entries : list of Entry
+        The pictures in that order.
+    """
+    entries = sorted(data.pictures, key=lambda entry: _id_order(entry.id))
+    order = sorted(range(len(data.classes)), key=lambda k: _id_order(data.category_ids[k]))
+    place = np.empty(len(order), np.int64)
+    place[order] = np.arange(len(order))
+    boxes = []
+    for entry in entries:
+        # The file's own numbers where there are some: corners and back would round.
+        if len(entry.annotations) == len(entry.boxes):
+            boxes += [[float(number) for number in note["bbox"]] for note in entry.annotations]
+        else:
+            boxes += np.column_stack([entry.boxes[:, :2], entry.boxes[:, 2:] - entry.boxes[:, :2]]).tolist()
+
+    def column(name: str, kind: type) -> np.ndarray:
+        return np.concatenate([np.zeros(0, kind), *(getattr(entry, name) for entry in entries)])
+
+    return (
+        TruthTable(
+            np.repeat(np.arange(len(entries)), [len(entry.boxes) for entry in entries]),
+            place[column("labels", np.int64)],
+            boxes,
+            len(entries),
+            [data.classes[k] for k in order],
+            column("areas", np.float64),
+            column("crowd", bool),
+            column("ignore", bool),
+        ),
+        entries,
+    )
+
+
+def _id_order(number: int | str) -> tuple:
+    return (isinstance(number, str), number)
+
+
+def judge(
+    data: DataSet,
+    detections: Sequence[Detections] | FoundTable,
+    name: str = "tracker",
+    score: float | None = None,
+    use_ignore: bool = False,
+) -> Judgement:
+    """Judge what a tracker found in a data set.
+
+    Parameters
+    ----------
+    data : DataSet
+        Labelled pictures.
+    detections : sequence of Detections
+        One for each picture, in the order of ``data.pictures``; or a table
+        whose pictures and classes are in the order of :func:`truth_table`.
+    name : str
+        How tables call the tracker.
+    score : float, optional
+        Threshold of use; where not given, the one with the best F1 over all
+        classes at IoU .5 (chosen on this very data set, so a little rosy).
+    use_ignore : bool
+        Leave out truths marked ``ignore``.  Off by default, because COCO's
+        program overwrites that mark and its numbers are the ones compared.
+
+    Returns
+    -------
+    Judgement
+        All numbers.
+
+    Raises
+    ------
+    DataSetError
+        If there are more or fewer detections than pictures, or a class that
+        the data set does not have.
+    InputError
+        If the score is not finite.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> entry = Entry(7, Path("a.png"), 64, 48, boxes=[[0, 0, 10, 10]], labels=[0])
+    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> judge(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])]).AP.__round__(6)
+    1.0
+    """
+    if score is not None and not math.isfinite(score):
+        raise InputError(f"score must be a finite number, got {score}; leave it out to take the best F1")
+    truths, entries = truth_table(data)
+    if isinstance(detections, FoundTable):
+        found = detections
+    else:
+        detections = list(detections)
+        if len(detections) != len(entries):
+            raise DataSetError(
+                f"detections must be {len(entries)}, one for each picture, got {len(detections)}; "
+                "pass [tracker.find(data.load(entry)) for entry in data]"
+            )
+        by_id = {entry.id: found for entry, found in zip(data.pictures, detections, strict=True)}
+        found = found_table([by_id[entry.id] for entry in entries], truths.classes)
+    table = evaluate(truths, found, use_ignore)
+    if score is None:
+        best = _curve(table, found, None).best()
+        score = best["score"] if best else None
+    distances = [_distances(entry) for entry in entries]
+    return Judgement(
+        name,
+        truths,
+        found,
+        table,
+        score,
+        tuple(entry.recording for entry in entries),
+        tuple(entry.lamp for entry in entries),
+        np.concatenate([np.zeros(0), *distances]),
+        use_ignore,
+    )
+
+
+def _distances(entry: Any) -> np.ndarray:
+    """A picture's own distance stands in where it has one thing without one."""
+    if len(entry.boxes) == 1 and entry.distance_m is not None and np.isnan(entry.distances_m[0]):
+        return np.array([float(entry.distance_m)])
+    return entry.distances_m
+
+
+def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str = "results") -> FoundTable:
+    """A COCO-style results list as a table for :func:`judge`.
+
+    Parameters
+    ----------
+    data : DataSet
+        The pictures that it speaks of; rows for pictures that
+        ``data.only(...)`` left out are passed over.
+    results : sequence of mapping
+        As :mod:`json` reads them.
+    name : str
+        How error messages call the list.
+
+    Returns
+    -------
+    FoundTable
+        In the order of :func:`truth_table`.
+
+    Raises
+    ------
+    DataSetError
+        If an entry breaks a rule.
+    """
+    here = {entry.id for entry in data.pictures}
+    if isinstance(results, list) and data.known_ids - here:
+        results = [
+            row for row in results
+            if not isinstance(row, Mapping) or row.get("image_id") in here or row.get("image_id") not in data.known_ids
+        ]  # fmt: skip
+    return found_from_results(
+        results, sorted(here, key=_id_order), sorted(data.category_ids, key=_id_order), name
+    )
+
+
+def score_results(data: DataSet, results_path: str | os.PathLike) -> dict[str, float]:
+    """COCO's twelve numbers for a COCO-style results file.
+
+    Parameters
+    ----------
+    data : DataSet
+        The labelled pictures.
+    results_path : path-like
+        A JSON list of ``image_id, category_id, bbox, score``.
+
+    Returns
+    -------
+    dict of str to float
+        Keys :data:`robotlab.scoring.NUMBERS`, equal bit for bit to those of
+        COCO's own program; -1 where nothing was there to be found.
+
+    Raises
+    ------
+    DataSetError
+        If the file is missing or no such list, or an entry breaks a rule.
+    """
+    return evaluate(truth_table(data)[0], read_results_table(data, results_path)).numbers()
+
+
+def read_results_table(data: DataSet, results_path: str | os.PathLike) -> FoundTable:
+    """Read a COCO-style results file into a table for :func:`judge`.
+
+    Parameters
+    ----------
+    data : DataSet
+        The pictures that it speaks of.
+    results_path : path-like
+        A JSON list of ``image_id, category_id, bbox, score``.
+
+    Returns
+    -------
+    FoundTable
+        Numbers as the file has them, unrounded.
+
+    Raises
+    ------
+    DataSetError
+        If the file is missing or no such list, or an entry breaks a rule.
+    """
+    from robotlab.dataset.locate import read_json
+
+    return results_table(data, read_json(results_path), str(results_path))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, (bool, np.bool_)):
+        return bool(value)
+    if isinstance(value, (int, np.integer)):
+        return int(value)
+    if isinstance(value, (float, np.floating)):
+        return float(value) if math.isfinite(value) else None
+    return value
