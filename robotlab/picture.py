@@ -180,7 +180,9 @@ def size_of(path: str | os.PathLike) -> tuple[int, int]:
     try:
         with Image.open(path) as image:
             width, height = image.size
-            turned = image.getexif().get(0x0112, 1) >= 5
+            # Pillow decodes a whole PNG to look for rotation notes behind the pixels; no camera writes them there.
+            noted = image.format != "PNG" or "exif" in image.info
+            turned = noted and image.getexif().get(0x0112, 1) >= 5
     except FileNotFoundError:
         raise PictureError(f"a picture must exist to be read, {path} does not; check its name and folder") from None
     except (UnidentifiedImageError, OSError, SyntaxError, ValueError):

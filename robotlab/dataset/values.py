@@ -6,11 +6,13 @@ import math
 
 
 def as_id(value: object) -> int | str | None:
-    """A whole number or a word as an id; None for anything else."""
+    """A whole number (of 64 bits) or a word as an id; None for anything else."""
     if isinstance(value, bool):
         return None
     if isinstance(value, float) and value.is_integer():
-        return int(value)
+        value = int(value)
+    if isinstance(value, int) and not -(2**63) <= value < 2**63:
+        return None
     return value if isinstance(value, (int, str)) and value != "" else None
 
 
