@@ -56,8 +56,8 @@ class Lamp:
     name : str
         What the scene calls it.
     level : float
-        Brightness of a white card as the camera's fixed exposure sees it;
-        daylight is 1.
+        Brightness of a white card as the camera's fixed exposure sees it; at 1
+        it just fills a pixel.
     direct : float
         Share of the light that comes from one direction and casts shadows, 0 to 1.
     elevation_rad : float
@@ -87,7 +87,7 @@ class Lamp:
 
         Examples
         --------
-        >>> bool(np.allclose(LAMP["daylight"].matrix(), np.eye(3)))
+        >>> bool(np.allclose(LAMP["daylight"].matrix(), LAMP["daylight"].level * np.eye(3)))
         True
         """
         return _matrix(self)
@@ -131,11 +131,11 @@ def _matrix(lamp: Lamp) -> np.ndarray:
 LAMP: dict[str, Lamp] = {
     lamp.name: lamp
     for lamp in (
-        Lamp("daylight", 1.0, 0.55, 0.85, 0.0, 1.0),
-        Lamp("overcast", 0.75, 0.0, 1.2, 0.3, 1.0),
-        Lamp("dusk", 0.28, 0.12, 0.35, 0.1, 1.0),
-        Lamp("warm", 0.55, 0.35, 1.25, 0.35, 0.12),
-        Lamp("grow", 0.42, 0.40, 1.30, 0.15, 0.10),
+        Lamp("daylight", 1.15, 0.55, 0.85, 0.0, 1.0),
+        Lamp("overcast", 0.85, 0.0, 1.2, 0.3, 1.0),
+        Lamp("dusk", 0.36, 0.12, 0.35, 0.1, 1.0),
+        Lamp("warm", 0.65, 0.35, 1.25, 0.35, 0.12),
+        Lamp("grow", 0.52, 0.40, 1.30, 0.15, 0.10),
     )
 }
 LAMPS: tuple[str, ...] = tuple(LAMP)

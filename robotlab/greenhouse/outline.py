@@ -44,18 +44,25 @@ class Outline:
 
     Parameters
     ----------
+    thing : Thing
+        What is looked at.
     camera : Camera
         What looks.
+    cx, cy : float
+        Middle of its foot, body axes, m.
+    turn : float
+        Direction of its length, body axes, rad.
     box : (float, float, float, float) or None
-        Box of the whole thing, px; ``None`` where a part is beside or behind
-        the lens, so that it has no limits.
-    points : (N, 3) ndarray
-        Points of the body whose hull is the outline, body axes, m.
+        Box of the whole thing, px; ``None`` where a part of it is beside or
+        behind the lens, so that the box has no limits.
     """
 
+    thing: Thing
     camera: Camera
+    cx: float
+    cy: float
+    turn: float
     box: tuple[float, float, float, float] | None
-    points: np.ndarray
 
     def window(self, samples: int) -> tuple[int, int, int, int]:
         """First column and row, and last plus one, of the rays that may meet it."""
@@ -75,7 +82,7 @@ class Outline:
             x0, y0, x1, y1 = self.box
             if x0 >= 0 and y0 >= 0 and x1 <= width and y1 <= height:
                 return 1.0
-        pixels, depth = self.camera.project(self.points)
+        pixels, depth = self.camera.project(np.array(_points(self.thing, self.cx, self.cy, self.turn)))
         hull = _hull(pixels[depth > _NEAR_M])
         whole = _area(hull)
         for axis, limit, keep_below in ((0, 0.0, False), (0, width, True), (1, 0.0, False), (1, height, True)):
@@ -137,29 +144,38 @@ def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) 
         corners and of their two rims.
     """
     a, b, height = thing.size_m
-    if thing.shape == "round":
-        angle = np.arange(24) * (2 * math.pi / 24)
-        ring = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(24)])
-        points = np.concatenate([ring * a, ring * b])
-        points[24:, 2] = height
-    elif thing.shape == "box":
-        cos, sin = math.cos(turn) / 2, math.sin(turn) / 2
-        points = np.array([[i * a * cos - j * b * sin, i * a * sin + j * b * cos, z]
-                           for z in (0.0, height) for i in (-1, 1) for j in (-1, 1)])
-    else:
-        away = max(math.hypot(cx, cy), 1e-9)
-        points = np.array([[-s * cy / away * a / 2, s * cx / away * a / 2, z] for z in (0.0, height) for s in (-1, 1)])
-    points[:, 0] += cx
-    points[:, 1] += cy
-    pixels, depth = camera.project(points)
-    if (depth <= _NEAR_M).any():
-        return Outline(camera, None if (depth > _NEAR_M).any() else (0.0, 0.0, 0.0, 0.0), points)
+    cos, sin, eye, f = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad), camera.height_m, camera.focal_px
+    # Depth of the nearest and the farthest point of an upright cylinder around the thing.
+    reach = cos * thing.reach_m
+    ends = (cos * cx + sin * eye, cos * cx + sin * (eye - height))
+    if min(ends) - reach <= _NEAR_M:
+        behind = max(ends) + reach <= _NEAR_M
+        return Outline(thing, camera, cx, cy, turn, (0.0, 0.0, 0.0, 0.0) if behind else None)
     if thing.shape == "round":
         low, high = _circle_box(camera, cx, cy, 0.0, a), _circle_box(camera, cx, cy, height, b)
         box = (min(low[0], high[0]), min(low[1], high[1]), max(low[2], high[2]), max(low[3], high[3]))
     else:
-        box = (*pixels.min(axis=0).tolist(), *pixels.max(axis=0).tolist())
-    return Outline(camera, box, points)
+        xs, ys = [], []
+        for x, y, z in _points(thing, cx, cy, turn):
+            scale = f / (cos * x + sin * (eye - z))
+            xs.append(camera.width_px / 2 - scale * y)
+            ys.append(camera.height_px / 2 + scale * (cos * (eye - z) - sin * x))
+        box = (min(xs), min(ys), max(xs), max(ys))
+    return Outline(thing, camera, cx, cy, turn, box)
+
+
+def _points(thing: Thing, cx: float, cy: float, turn: float) -> list[tuple[float, float, float]]:
+    """Points of a thing whose hull in the picture is its outline, body axes, m."""
+    a, b, height = thing.size_m
+    if thing.shape == "round":
+        around = [(math.cos(i * math.pi / 32), math.sin(i * math.pi / 32)) for i in range(64)]
+        return [(cx + r * c, cy + r * s, z) for r, z in ((a, 0.0), (b, height)) for c, s in around]
+    if thing.shape == "box":
+        cos, sin = math.cos(turn) / 2, math.sin(turn) / 2
+        return [(cx + i * a * cos - j * b * sin, cy + i * a * sin + j * b * cos, z)
+                for z in (0.0, height) for i in (-1, 1) for j in (-1, 1)]
+    away = max(math.hypot(cx, cy), 1e-9)
+    return [(cx - i * cy / away * a / 2, cy + i * cx / away * a / 2, z) for z in (0.0, height) for i in (-1, 1)]
 
 
 def _hull(points: np.ndarray) -> list[tuple[float, float]]:

@@ -95,16 +95,28 @@ class _View:
         self.dx = np.broadcast_to(cos - down * sin, shape).astype(f)
         self.dy = np.broadcast_to(-right, shape).astype(f)
         self.dz = np.broadcast_to(-sin - down * cos, shape).astype(f)
-        drop = np.maximum(-self.dz, f(1e-7))
-        self.t_ground = np.minimum(f(camera.height_m) / drop, f(1e6))
+        # Rows above the horizon look at no ground.
+        self.horizon = int(np.count_nonzero(self.dz[:, 0] >= -1e-4))
+        with np.errstate(divide="ignore", over="ignore"):
+            t = np.where(self.dz < 0, f(camera.height_m) / np.maximum(-self.dz, f(1e-7)), _FAR)
+        self.t_ground = np.minimum(t, f(1e6))
         away = self.t_ground * np.sqrt(self.dx**2 + self.dy**2)
         self.row_reach = away.max(axis=1)
-        # cos^4: the natural fall-off of light towards the corners of a picture.
-        self.falloff = ((1 + right**2 + down**2) ** -2).reshape(-1).astype(f)
-        # Size of a ground pixel: between its width and its (longer) depth.
-        slant = np.maximum(away / max(camera.height_m, 1e-3), 1)
-        foot = self.t_ground / f(focal) * np.sqrt(np.minimum(slant, 16))
-        self.level = np.clip(np.floor(np.log2(np.maximum(foot * 256, 1e-6))), 0, 5).astype(np.int32)
+        # Real lenses darken the corners, most less than the cos^4 of a bare
+        # pinhole: cos^2 here, chosen by eye.
+        self.falloff = ((1 + right**2 + down**2) ** -1).reshape(-1).astype(f)
+        # Copy of the floor texture for each pixel: by a size between the width and
+        # the (longer) depth of the piece of ground that it sees.
+        slant = np.clip(away / max(camera.height_m, 1e-3), 1, 16)
+        foot = self.t_ground / f(focal) * np.sqrt(slant) * textures.FLOOR_PER_METER
+        self.level = np.clip(np.floor(np.log2(np.maximum(foot, 1e-6))), 0, textures.FLOOR_LEVELS - 1).astype(np.int32)
+        self.texels = (textures.FLOOR_PER_METER / 2.0**self.level).astype(f)
+        sizes = [(textures.FLOOR_ROWS >> i, textures.FLOOR_COLUMNS >> i) for i in range(textures.FLOOR_LEVELS)]
+        starts = np.cumsum([0] + [rows * columns for rows, columns in sizes[:-1]])
+        self.start = starts.astype(np.int32)[self.level]
+        self.row_mask = np.array([rows - 1 for rows, _ in sizes], np.int32)[self.level]
+        self.column_mask = self.row_mask >> 1
+        self.column_shift = np.array([columns.bit_length() - 1 for _, columns in sizes], np.int32)[self.level]
         jitter = np.random.default_rng(0).random((2, *shape), dtype=f)
         self.jitter = jitter - f(0.5)
 
@@ -119,7 +131,7 @@ class _Decor:
 
     def __init__(self, seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> None:
         rng = np.random.default_rng([seed, 1])
-        self.floor = textures.floor(rng, *floor, 8.0, path_half_m)
+        self.floor = textures.floor(rng, *floor, path_half_m)
         self.wall = textures.wall(np.random.default_rng([seed, 2]), plants_m, outside)
         self.bushes = [textures.Sprite.build(*textures.bush(np.random.default_rng([seed, 3, i]))) for i in range(6)]
         rng = np.random.default_rng([seed, 4])
@@ -207,9 +219,8 @@ def render(
     light = light.reshape(3, view.rows, view.columns)
     if samples > 1:
         light = sum(light[:, i::samples, j::samples] for i in range(samples) for j in range(samples)) / np.float32(samples**2)
-    matrix = lamp.matrix().astype(np.float32)
     lit = np.empty_like(light)
-    for row, plane in zip(matrix, lit, strict=True):
+    for row, plane in zip(lamp.matrix().astype(np.float32), lit, strict=True):
         np.multiply(light[0], row[0], out=plane)
         plane += light[1] * row[1]
         plane += light[2] * row[2]
@@ -236,61 +247,91 @@ def _check(scene, camera, pose, exposure, noise, blur, samples) -> tuple[float, 
 
 def _background(view: _View, decor: _Decor, scene: Scene, sun: Light, x: float, y: float, yaw: float) -> np.ndarray:
     """Floor and walls: (3, rows * columns) linear light."""
-    f = np.float32
-    cos, sin = f(math.cos(yaw)), f(math.sin(yaw))
-    dx = view.dx * cos - view.dy * sin
-    dy = view.dx * sin + view.dy * cos
-    wx = dx * view.t_ground
-    wx += f(x)
-    wy = dy * view.t_ground
-    wy += f(y)
-
-    floor, level = decor.floor, view.level
-    # The texture repeats every 4 m along x and every 8 m along y; 64 m keeps indices positive.
-    u = np.clip(wx * f(floor.per_meter) + f(64 * floor.per_meter), 0, 1e6).astype(np.int32) >> level
-    v = np.clip(wy * f(floor.per_meter) + f(68 * floor.per_meter), 0, 1e6).astype(np.int32) >> level
-    columns = np.array(floor.columns, np.int32)[level]
-    rows = np.array(floor.rows, np.int32)[level]
-    index = np.array(floor.starts, np.int32)[level] + (v & (rows - 1)) * columns + (u & (columns - 1))
-    shade = _shadow_map(tuple(t for t in scene.things if t.kind != "post"), scene.room_m, sun).look_up(wx, wy, view.jitter)
-
-    light = np.empty((3, view.rows * view.columns), f)
-    for plane, source in zip(light, floor.planes, strict=True):
-        value = source.take(index.ravel(), mode="clip").astype(f)
-        np.multiply(value, value, out=plane)
-        plane *= shade.ravel()
-    light *= f(1 / 255**2)
-
     x0, y0, x1, y1 = scene.room_m
     nearest = min(x - x0, x1 - x, y - y0, y1 - y)
-    top = int(np.count_nonzero(view.row_reach >= nearest))
-    if top:
-        _paint_walls(view, decor, scene, light, dx[:top], dy[:top], top, x, y)
+    # Rows from `walls` on see the floor only; rows before the horizon only walls.
+    walls = int(np.count_nonzero(view.row_reach >= nearest))
+    light = np.empty((3, view.rows * view.columns), np.float32)
+    if view.horizon < view.rows:
+        _paint_floor(view, decor, scene, sun, light, x, y, yaw)
+    if walls:
+        _paint_walls(view, decor, scene, light, walls, x, y, yaw)
     return light
 
 
-def _paint_walls(view, decor, scene, light, dx, dy, top, x, y) -> None:
+def _paint_floor(view: _View, decor: _Decor, scene: Scene, sun: Light, light: np.ndarray, x: float, y: float, yaw: float) -> None:
+    f = np.float32
+    low = slice(view.horizon, None)
+    cos, sin, t = f(math.cos(yaw)), f(math.sin(yaw)), view.t_ground[low]
+    gx, gy = view.dx[low] * t, view.dy[low] * t
+    wx = gx * cos
+    wx -= gy * sin
+    wx += f(x)
+    wy = gx * sin
+    wy += gy * cos
+    wy += f(y)
+    # Ground far outside the room is behind a wall: any texel will do.
+    np.clip(wx, -60, 60, out=wx)
+    np.clip(wy, -60, 60, out=wy)
+    # 64 m is a whole number of repeats, and keeps indices positive; y = 0 is the middle row.
+    texels = view.texels[low]
+    u = ((wx + f(64)) * texels).astype(np.int32)
+    v = ((wy + f(68)) * texels).astype(np.int32)
+    u &= view.column_mask[low]
+    v &= view.row_mask[low]
+    np.left_shift(v, view.column_shift[low], out=v)
+    u += v
+    u += view.start[low]
+    index = u.ravel().astype(np.intp)
+    still = tuple(thing for thing in scene.things if thing.kind != "post")
+    shade = _shadow_map(still, scene.room_m, sun).look_up(wx, wy, view.jitter[:, low]).ravel()
+    shade *= f(1 / 255**2)
+    for plane, source in zip(light[:, view.horizon * view.columns :], decor.floor.planes, strict=True):
+        value = source.take(index, mode="clip").astype(f)
+        np.multiply(value, value, out=plane)
+        plane *= shade
+
+
+def _paint_walls(view: _View, decor: _Decor, scene: Scene, light: np.ndarray, rows: int, x: float, y: float, yaw: float) -> None:
     f = np.float32
     x0, y0, x1, y1 = scene.room_m
-    tiny = f(1e-9)
-    tx = np.where(dx > 0, f(x1 - x), f(x0 - x)) / np.where(np.abs(dx) < tiny, tiny, dx)
-    ty = np.where(dy > 0, f(y1 - y), f(y0 - y)) / np.where(np.abs(dy) < tiny, tiny, dy)
-    tx, ty = np.where(tx > 0, tx, _FAR), np.where(ty > 0, ty, _FAR)
+    cos, sin = f(math.cos(yaw)), f(math.sin(yaw))
+    dx = view.dx[:rows] * cos - view.dy[:rows] * sin
+    dy = view.dx[:rows] * sin + view.dy[:rows] * cos
+    # One of the two walls of a pair lies ahead; 1e-9 stands for a ray along the wall.
+    tx = np.maximum(f(x1 - x) * (inverse := 1 / (dx + f(1e-9))), f(x0 - x) * inverse)
+    ty = np.maximum(f(y1 - y) * (inverse := 1 / (dy + f(1e-9))), f(y0 - y) * inverse)
     t = np.minimum(tx, ty)
-    at = np.flatnonzero((t < view.t_ground[:top]).ravel())
-    t, side = t.ravel()[at], (tx < ty).ravel()[at]
-    along = np.where(side, t * dy.ravel()[at] + f(y), t * dx.ravel()[at] + f(x))
-    z = view.dz[:top].ravel()[at] * t + f(view.camera.height_m)
+    side = tx < ty
+    along = np.where(side, t * dy + f(y), t * dx + f(x))
+    z = view.dz[:rows] * t
+    z += f(view.camera.height_m)
     wall = decor.wall
     size = t * f(wall.per_meter / view.focal)
-    level = (size > 1.4).astype(np.int32) + (size > 2.8) + (size > 5.6)
-    u = ((along + f(64)) * f(wall.per_meter)).astype(np.int32) + np.where(side, 301, 0) >> level
-    v = np.clip(z * f(wall.per_meter), 0, wall.rows[0] - 1).astype(np.int32) >> level
-    columns = np.array(wall.columns, np.int32)[level]
-    index = np.array(wall.starts, np.int32)[level] + v * columns + (u & (columns - 1))
+    level = (size > 1.4).astype(np.int32)
+    level += size > 2.8
+    level += size > 5.6
+    along += f(64)
+    along *= f(wall.per_meter)
+    u = along.astype(np.int32)
+    # The side walls and the end walls show different stretches of the one texture.
+    u += side * np.int32(301)
+    u >>= level
+    z *= f(wall.per_meter)
+    v = np.clip(z, 0, wall.rows[0] - 1, out=z).astype(np.int32)
+    v >>= level
+    columns = np.array(wall.columns, np.int32).take(level)
+    u &= columns - 1
+    v *= columns
+    v += u
+    v += np.array(wall.starts, np.int32).take(level)
+    index = v.ravel().astype(np.intp)
+    ahead = (t < view.t_ground[:rows]).ravel()
     for plane, source in zip(light, wall.planes, strict=True):
         value = source.take(index, mode="clip").astype(f)
-        plane[at] = value * value * f(1 / 255**2)
+        value *= value
+        value *= f(1 / 255**2)
+        np.copyto(plane[: value.size], value, where=ahead)
 
 
 def _draw_things(view: _View, decor: _Decor, scene: Scene, sun: Light, light: np.ndarray, x: float, y: float, yaw: float) -> Truths:
@@ -363,20 +404,21 @@ def _gap(thing: Thing, cx: float, cy: float, turn: float) -> float:
 
 def _post_shadow(view: _View, planes: np.ndarray, lamp: Light, thing: Thing, cx: float, cy: float) -> None:
     """The shadow of a post, which moves and so is not in the shadow map."""
-    reach = 0.25 + thing.height_m * math.hypot(*lamp.toward[:2]) / max(lamp.toward[2], 0.35) * (lamp.direct > 0)
-    corners = np.array([[cx + i * reach, cy + j * reach, 0.0] for i in (-1, 1) for j in (-1, 1)])
+    # The shadow starts at the foot and points away from the lamp.
+    long = thing.height_m / max(lamp.toward[2], 0.35) * (lamp.direct > 0)
+    tip_x, tip_y = cx - long * lamp.toward[0], cy - long * lamp.toward[1]
+    reach = 0.25
+    corners = np.array([[x + i * reach, y + j * reach, 0.0] for x, y in ((cx, cy), (tip_x, tip_y)) for i in (-1, 1) for j in (-1, 1)])
     pixels, depth = view.camera.project(corners)
     if (depth > 0.05).all():
         low, high = pixels.min(axis=0) * view.samples, pixels.max(axis=0) * view.samples
-    elif (depth > 0.05).any() or math.hypot(cx, cy) < reach:
+    elif (depth > 0.05).any():
         low, high = np.zeros(2), np.array([view.columns, view.rows], float)
     else:
         return
     c0, r0 = (max(0, int(v)) for v in low)
     c1, r1 = min(view.columns, int(high[0]) + 2), min(view.rows, int(high[1]) + 2)
-    # Only below the horizon is there ground.
-    horizon = int(np.count_nonzero(view.dz[:, 0] >= -1e-4))
-    r0 = max(r0, horizon)
+    r0 = max(r0, view.horizon)
     if c0 >= c1 or r0 >= r1:
         return
     window = (slice(r0, r1), slice(c0, c1))

@@ -15,9 +15,9 @@ import numpy as np
 FULL_WELL_E = 5000.0
 READ_NOISE_E = 6.0
 
-# Steps of the encoding table: fine enough that near black, where the curve is
-# steepest (12.92 x 255 bytes a unit), one step is a fifth of a byte.
-_CODE_STEPS = 16384
+# Steps of the encoding table over the square root of light: a step is at most
+# a sixth of a byte.
+_CODE_STEPS = 4096
 _NOISE_BANK = 1 << 20
 
 
@@ -66,14 +66,16 @@ def srgb_decode(encoded: np.ndarray) -> np.ndarray:
     return np.where(encoded <= 0.04045, encoded / 12.92, ((np.maximum(encoded, 0.04045) + 0.055) / 1.055) ** 2.4)
 
 
-@functools.lru_cache(maxsize=1)
-def _code_table() -> np.ndarray:
-    return np.round(srgb_encode(np.arange(_CODE_STEPS) / (_CODE_STEPS - 1)) * 255).astype(np.uint8)
+@functools.lru_cache(maxsize=4)
+def _code_table(dark: float) -> np.ndarray:
+    """Byte for each step of the square root of (light + dark)."""
+    root = np.arange(_CODE_STEPS) / (_CODE_STEPS - 1) * np.sqrt(1 + dark)
+    return np.round(srgb_encode(np.clip(root**2 - dark, 0, 1)) * 255).astype(np.uint8)
 
 
-@functools.lru_cache(maxsize=1)
-def _noise_bank() -> np.ndarray:
-    return np.random.default_rng(0).standard_normal(_NOISE_BANK, dtype=np.float32)
+@functools.lru_cache(maxsize=4)
+def _noise_bank(spread: float) -> np.ndarray:
+    return np.random.default_rng(0).standard_normal(_NOISE_BANK, dtype=np.float32) * np.float32(spread)
 
 
 def blur_planes(light: np.ndarray, sigma_px: float) -> np.ndarray:
@@ -136,23 +138,29 @@ def expose(light: np.ndarray, exposure: float, noise: float, seed: int) -> np.nd
     -----
     A pixel that holds N electrons has the standard deviation
     ``sqrt(N + read^2)``: shot noise (Poisson, here its normal limit) and read
-    noise.  The normal numbers come from one fixed table, read from a seeded
-    place on, since drawing them afresh would take longer than all else.
+    noise.  The square root of ``N + read^2`` then has the same standard
+    deviation, 1/2, everywhere (the square root makes Poisson counts equally
+    noisy: Bartlett, 1936), so the noise is added there.  The normal numbers
+    come from one fixed table, read from a seeded place on, since drawing them
+    afresh would take longer than all else.
     """
-    signal = light * np.float32(exposure)
+    # Read noise as if it were the shot noise of a little more light.
+    dark = (READ_NOISE_E**2 / FULL_WELL_E) if noise else 0.0
+    root = light * np.float32(exposure)
+    np.maximum(root, 0, out=root)
+    root += np.float32(dark)
+    np.sqrt(root, out=root)
+    steps = (_CODE_STEPS - 1) / float(np.sqrt(1 + dark))
+    root *= np.float32(steps)
+    root += np.float32(0.5)
     if noise:
-        bank = _noise_bank()
-        rng = np.random.default_rng(seed)
-        variance = np.maximum(signal, np.float32(0))
-        variance *= np.float32(noise**2 / FULL_WELL_E)
-        variance += np.float32((noise * READ_NOISE_E / FULL_WELL_E) ** 2)
-        np.sqrt(variance, out=variance)
-        for plane, spread in zip(signal, variance, strict=True):
-            start = int(rng.integers(0, max(1, _NOISE_BANK - plane.size)))
-            spread *= np.resize(bank[start : start + plane.size], plane.size).reshape(plane.shape)
-            plane += spread
-    signal *= np.float32(_CODE_STEPS - 1)
-    signal += np.float32(0.5)
-    np.clip(signal, 0, _CODE_STEPS - 1, out=signal)
-    codes = _code_table().take(signal.astype(np.int32).ravel(), mode="clip").reshape(signal.shape)
+        bank = _noise_bank(steps * noise * 0.5 / float(np.sqrt(FULL_WELL_E)))
+        start = int(np.random.default_rng(seed).integers(0, _NOISE_BANK))
+        flat = root.reshape(-1)
+        for first in range(0, flat.size, _NOISE_BANK):
+            part = flat[first : first + _NOISE_BANK]
+            wrap = min(len(part), _NOISE_BANK - start)
+            part[:wrap] += bank[start : start + wrap]
+            part[wrap:] += bank[: len(part) - wrap]
+    codes = _code_table(dark).take(root.astype(np.intp), mode="clip")
     return np.ascontiguousarray(codes.transpose(1, 2, 0))

@@ -18,6 +18,9 @@ from robotlab.greenhouse.textures import Sprite, rgb
 
 _FAR = np.float32(1e9)
 
+# Things of fewer rays than this get no scuffs: they would not be seen.
+_PLAIN_BELOW_PX = 200
+
 
 @dataclass(frozen=True)
 class Light:
@@ -134,11 +137,15 @@ def _round_skin(thing: Thing, nx: np.ndarray, ny: np.ndarray, z: np.ndarray, ban
     f = np.float32
     base = rgb(*(thing.color or KINDS[thing.kind].color)).astype(f)[:, None]
     height = thing.height_m
-    scuffs = _scuff(nx * f(0.5) + ny * f(0.37) + f(2), z + f(1), bank, thing.seed)
-    dirt = np.clip((f(0.10) - z) * f(5) + scuffs * f(0.15), 0, f(0.4))
-    tone = f(1) + f(0.06) * scuffs
-    color = base * tone
-    color += (rgb(120, 100, 78).astype(f)[:, None] - color) * dirt
+    if z.size < _PLAIN_BELOW_PX:
+        tone = f(1)
+        color = base + np.zeros_like(z)
+    else:
+        scuffs = _scuff(nx * f(0.5) + ny * f(0.37) + f(2), z + f(1), bank, thing.seed)
+        tone = f(1) + f(0.06) * scuffs
+        color = base * tone
+        dirt = np.clip((f(0.10) - z) * f(5) + scuffs * f(0.15), 0, f(0.4))
+        color += (rgb(120, 100, 78).astype(f)[:, None] - color) * dirt
     gloss = 0.22
     if thing.kind == "post":
         gloss = 0.16

@@ -6,6 +6,7 @@ a pyramid of ever coarser copies, so that far ground does not flicker.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,11 @@ from robotlab.greenhouse.sensor import srgb_decode
 
 FLOORS = ("paving", "concrete", "soil", "gravel", "moss")
 
+# Size of a floor texture: 8 m across the aisle, 4 m along it, then it repeats.
+FLOOR_ROWS, FLOOR_COLUMNS, FLOOR_LEVELS, FLOOR_PER_METER = 2048, 1024, 6, 256
 
+
+@functools.lru_cache(maxsize=256)
 def rgb(*bytes_: float) -> np.ndarray:
     """Linear colour of an sRGB byte triple.
 
@@ -34,7 +39,9 @@ def rgb(*bytes_: float) -> np.ndarray:
     >>> rgb(0, 255, 0).tolist()
     [0.0, 1.0, 0.0]
     """
-    return srgb_decode(np.array(bytes_, float) / 255)
+    color = srgb_decode(np.array(bytes_, float) / 255)
+    color.flags.writeable = False
+    return color
 
 
 def grain(rng: np.random.Generator, shape: tuple[int, int], *sizes_px: float) -> np.ndarray:
@@ -54,17 +61,33 @@ def grain(rng: np.random.Generator, shape: tuple[int, int], *sizes_px: float) ->
     (rows, columns) ndarray of float32
         Mean 0, standard deviation 1.
     """
+    rows, columns = shape
     total = np.zeros(shape, np.float32)
     for size in sizes_px:
-        # Coarse noise is drawn on a coarse grid and stretched: the same look for less time.
+        # Coarse noise is drawn on a coarse grid and stretched; fine noise is drawn
+        # once for a tile and repeated: the same look for a tenth of the time.
         step = max(1, int(size) // 2)
-        rows, columns = -(-shape[0] // step), -(-shape[1] // step)
-        layer = gaussian_filter(rng.standard_normal((rows, columns), dtype=np.float32), size / step, mode="wrap")
-        layer = layer.repeat(step, 0).repeat(step, 1)[: shape[0], : shape[1]]
-        if step > 1:
-            layer = gaussian_filter(layer, step / 2, mode="wrap")
-        total += layer / layer.std()
+        coarse = (-(-rows // step), -(-columns // step))
+        tile = (min(coarse[0], 512), min(coarse[1], 512))
+        layer = gaussian_filter(rng.standard_normal(tile, dtype=np.float32), size / step, mode="wrap")
+        layer = layer / layer.std()
+        for axis in (0, 1):
+            layer = _stretch(layer, step, axis)
+            repeats = -(-shape[axis] // layer.shape[axis])
+            layer = np.concatenate([layer] * repeats, axis) if repeats > 1 else layer
+        total += layer[:rows, :columns]
     return (total - total.mean()) / total.std()
+
+
+def _stretch(layer: np.ndarray, step: int, axis: int) -> np.ndarray:
+    """Linear interpolation to `step` times as many, wrapping around."""
+    if step == 1:
+        return layer
+    layer = layer.swapaxes(0, axis)
+    ahead = np.roll(layer, -1, 0)
+    share = (np.arange(step, dtype=np.float32) / step)[:, None]
+    out = layer[:, None] * (1 - share) + ahead[:, None] * share
+    return out.reshape(-1, layer.shape[1]).swapaxes(0, axis)
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,16 +146,17 @@ def _surface(rng: np.random.Generator, kind: str, shape: tuple[int, int], per_me
     if kind == "moss":
         patches = grain(rng, shape, 5, 18)
         picture = _mix(rgb(52, 70, 28), rgb(104, 120, 58), 0.5 + 0.22 * fine + 0.25 * patches)
-        return picture * (1 - 0.55 * np.clip(-1.1 - patches, 0, 1)).astype(np.float32)
+        return picture * (1 - np.float32(0.55) * np.clip(-1.1 - patches, 0, 1))
     if kind == "gravel":
         # Pebbles: the cells of a rough relief, each lit from one side.
         relief = grain(rng, shape, 2.2)
         side = relief - np.roll(relief, (1, 1), (0, 1))
         tint = grain(rng, shape, 4)
         return _mix(rgb(70, 66, 62), rgb(186, 178, 164), 0.45 + 0.22 * relief + 0.5 * side + 0.12 * tint)
-    picture = _mix(rgb(112, 110, 106), rgb(176, 174, 168), 0.5 + 0.10 * fine + 0.20 * broad)
+    tint = rng.uniform(0.94, 1.06, 3)
+    picture = _mix(rgb(122, 120, 114) * tint, rgb(184, 180, 172) * tint, 0.5 + 0.12 * fine + 0.13 * broad)
     stains = grain(rng, shape, 25) + 0.35 * grain(rng, shape, 3)
-    picture = picture * (1 - 0.35 * np.clip(stains - 1.0, 0, 1)).astype(np.float32)
+    picture *= 1 - 0.22 * np.clip(stains - 1.0, 0, 1)
     if kind == "paving":
         picture = _pave(rng, picture, per_meter)
     return picture
@@ -160,7 +184,7 @@ def _pave(rng: np.random.Generator, picture: np.ndarray, per_meter: float) -> np
     return (picture * tone[at] * tint * (1 - gap) + joint.astype(np.float32)[:, None, None] * gap).astype(np.float32)
 
 
-def floor(rng: np.random.Generator, path: str, beside: str, width_m: float, path_half_m: float) -> Pyramid:
+def floor(rng: np.random.Generator, path: str, beside: str, path_half_m: float) -> Pyramid:
     """A path of one covering between beds of another.
 
     Parameters
@@ -169,9 +193,6 @@ def floor(rng: np.random.Generator, path: str, beside: str, width_m: float, path
         Source of chance.
     path, beside : str
         Two of :data:`FLOORS`.
-    width_m : float
-        How wide the texture is across the path (rows), m; it repeats after
-        half of that along it (columns).
     path_half_m : float
         Half the width of the path, m.
 
@@ -180,17 +201,20 @@ def floor(rng: np.random.Generator, path: str, beside: str, width_m: float, path
     Pyramid
         Rows run along world y, columns along world x.
     """
-    rows, columns = 2048, 1024
-    per_meter = rows / width_m
-    on, off = (_surface(rng, kind, (rows, columns), per_meter) for kind in (path, beside))
-    y = (np.arange(rows) + 0.5) / per_meter - width_m / 2
+    rows, columns, per_meter = FLOOR_ROWS, FLOOR_COLUMNS, FLOOR_PER_METER
+    y = (np.arange(rows) + 0.5) / per_meter - rows / per_meter / 2
+    linear = _surface(rng, beside, (rows, columns), per_meter)
     ragged = 0.02 if path in ("paving", "concrete") else 0.09
-    edge = path_half_m - np.abs(y)[:, None] + ragged * grain(rng, (rows, columns), 6, 20)
-    share = np.clip(edge / 0.015 + 0.5, 0, 1).astype(np.float32)[None]
-    rim = np.clip(1 - np.abs(edge) / 0.05, 0, 1).astype(np.float32)[None]
-    linear = (off + (on - off) * share) * (1 - 0.35 * rim)
-    linear *= (1 + 0.08 * grain(rng, (rows, columns), 90))[None].clip(0.7, 1.3)
-    return Pyramid.build(linear.astype(np.float32), per_meter, 6)
+    # Only the rows of the path and its edge need the other covering.
+    band = slice(*np.searchsorted(y, [-path_half_m - 4 * ragged - 0.06, path_half_m + 4 * ragged + 0.06]))
+    shape = (band.stop - band.start, columns)
+    edge = path_half_m - np.abs(y[band])[:, None].astype(np.float32) + np.float32(ragged) * grain(rng, shape, 6, 20)
+    share = np.clip(edge / 0.015 + 0.5, 0, 1)[None]
+    rim = np.clip(1 - np.abs(edge) / 0.05, 0, 1)[None]
+    linear[:, band] += (_surface(rng, path, shape, per_meter) - linear[:, band]) * share
+    linear[:, band] *= 1 - np.float32(0.35) * rim
+    linear *= (1 + 0.08 * grain(rng, (rows, columns), 90)).clip(0.7, 1.3)
+    return Pyramid.build(linear, per_meter, FLOOR_LEVELS)
 
 
 def draw_leaf(canvas: np.ndarray, cover: np.ndarray, x: float, y: float, length: float, width: float,
@@ -339,7 +363,8 @@ def wall(rng: np.random.Generator, plants_m: float, outside: float = 1.0) -> Pyr
     upright = (c < 6)[None, :] & (z[:, None] > knee)
     level = (np.abs(z - knee - 0.02) < 0.03)[:, None] | (np.abs(z - 2.2) < 0.025)[:, None]
     shade = np.where(c < 3, 1.0, 0.72)[None, None, :]
-    picture = np.where((upright | level)[None], bar * shade, picture)
+    # Bars catch the light of inside and outside alike.
+    picture = np.where((upright | level)[None], bar * shade * np.float32(0.35 + 0.65 * outside), picture)
     cover = np.zeros((rows, columns), np.float32)
     picture = np.ascontiguousarray(picture, np.float32)
     if plants_m > 0:
