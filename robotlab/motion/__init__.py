@@ -1,1 +1,48 @@
+"""Motion: wheels, motors, ramps, steering laws, watchdog, motor link.
 
+Command flows down through this folder: a steering law gives a body twist
+(:mod:`.steer`), a ramp smooths it (:mod:`.ramp`), the drive turns it into wheel
+speeds (:mod:`.drive`), a link carries them (:mod:`.link`), the motors lag behind
+(:mod:`.motor`).  Beside it: how large a gain may be (:mod:`.stability`), and what
+to do when a part falls silent (:mod:`.safety`).
+"""
+
+from robotlab.motion.drive import Drive, advance, advance_many, keep_turn, wrap_rad
+from robotlab.motion.link import Board, LinkError, MotorLink, SerialLink, SimulatedLink
+from robotlab.motion.motor import Motor
+from robotlab.motion.pacer import Jitter, RampThread
+from robotlab.motion.ramp import (
+    JerkRamp,
+    Ramp,
+    make_ramp,
+    move_speed_mps,
+    move_time_s,
+    speed_change_time_s,
+    stopping_distance_m,
+)
+from robotlab.motion.safety import Fault, StopKind, Watchdog, promised_stop_m
+from robotlab.motion.stability import (
+    GainSearch,
+    continuous_bearing,
+    continuous_critical,
+    continuous_limit,
+    find_limit,
+    growth_per_frame,
+    loop_limit,
+    margins,
+    sampled_bearing,
+    sampled_critical,
+    sampled_limit,
+    sweep,
+    swing_growth,
+)
+from robotlab.motion.steer import FeedForwardTurn, PDTurn, SignCheck, sign_check, speed_toward, turn_toward
+
+__all__ = [
+    "Board", "Drive", "Fault", "FeedForwardTurn", "GainSearch", "JerkRamp", "Jitter", "LinkError", "Motor", "MotorLink",
+    "PDTurn", "Ramp", "RampThread", "SerialLink", "SignCheck", "SimulatedLink", "StopKind", "Watchdog", "advance",
+    "advance_many", "continuous_bearing", "continuous_critical", "continuous_limit", "find_limit", "growth_per_frame",
+    "keep_turn", "loop_limit", "make_ramp", "margins", "move_speed_mps", "move_time_s", "promised_stop_m",
+    "sampled_bearing", "sampled_critical", "sampled_limit", "sign_check", "speed_change_time_s", "speed_toward",
+    "stopping_distance_m", "sweep", "swing_growth", "turn_toward", "wrap_rad",
+]  # fmt: skip

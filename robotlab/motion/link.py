@@ -1,0 +1,441 @@
+"""The motor link: how wheel speeds reach the motors.
+
+Anything with ``send(left_mps, right_mps)`` and ``stop()`` is a motor link.
+Two come with the package: a simulated one, and a serial one that speaks the
+line protocol below to a motor board.
+
+The line protocol, version 1
+----------------------------
+ASCII lines that end with a line feed, at most 64 bytes.  Each line is
+``WORDS*CC``: words parted by single spaces, a star, and the CRC-8 of the
+words (polynomial 0x07, start 0, as in SMBus) as two capital hex digits.
+
+=========================  ===============================================
+computer to board          meaning
+=========================  ===============================================
+``GO seq left right``      drive the wheels at these whole mm/s, forward +
+``HALT seq``               ramp down, then let go of the motors
+=========================  ===============================================
+
+=========================  ===============================================
+board to computer          meaning
+=========================  ===============================================
+``OK seq``                 line ``seq`` was understood and is being done
+``NO seq reason``          it was not; the wheels keep their last command
+=========================  ===============================================
+
+``seq`` counts up from 0 to 65535 and starts again.  A board answers every
+line whose check agrees, and ignores the others.  **A board must ramp to a
+halt by itself when no good line has come for 250 ms**: that is the last
+software guard, and like all software it is no safety function.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import Protocol, runtime_checkable
+
+from robotlab.errors import MotionError
+from robotlab.motion.checks import number
+
+# A good line must come at least this often, or the board halts: five lines
+# at 20 Hz, so that one lost line never stops the trolley.
+BOARD_TIMEOUT_S = 0.25
+LONGEST_LINE = 64
+_SEQUENCES = 65536
+
+
+class LinkError(MotionError):
+    """The motor board does not answer, or does not answer sense."""
+
+
+@runtime_checkable
+class MotorLink(Protocol):
+    """Anything that can be told wheel speeds."""
+
+    def send(self, left_mps: float, right_mps: float) -> None:
+        """Drive the wheels at these speeds from now on.
+
+        Parameters
+        ----------
+        left_mps, right_mps : float
+            Speeds over the ground, m/s, positive forward.
+        """
+        ...
+
+    def stop(self) -> None:
+        """Ramp down and let go of the motors."""
+        ...
+
+
+class SimulatedLink:
+    """A link to no motors: it remembers what it was told, and times out.
+
+    Parameters
+    ----------
+    timeout_s : float
+        The wheels halt when nothing has been sent for this long.
+    clock : callable
+        Gives the time in seconds.
+
+    Attributes
+    ----------
+    sent : list of (t_s, left_mps, right_mps)
+        Everything sent, in order.
+
+    Examples
+    --------
+    >>> now = [0.0]
+    >>> link = SimulatedLink(timeout_s=0.25, clock=lambda: now[0])
+    >>> link.send(0.2, 0.3)
+    >>> link.wheels()
+    (0.2, 0.3)
+    >>> now[0] = 0.3
+    >>> link.wheels()
+    (0.0, 0.0)
+    """
+
+    def __init__(self, timeout_s: float = BOARD_TIMEOUT_S, clock=time.monotonic) -> None:
+        self._timeout = number(timeout_s, "timeout_s", 0, open_low=True)
+        self._clock = clock
+        self.sent: list[tuple[float, float, float]] = []
+        self._stopped = True
+
+    def send(self, left_mps: float, right_mps: float) -> None:
+        """Drive the wheels at these speeds from now on.
+
+        Parameters
+        ----------
+        left_mps, right_mps : float
+            Speeds, m/s.
+
+        Raises
+        ------
+        MotionError
+            If a speed is not finite.
+        """
+        left, right = number(left_mps, "left_mps"), number(right_mps, "right_mps")
+        self.sent.append((self._clock(), left, right))
+        self._stopped = False
+
+    def stop(self) -> None:
+        """Halt the wheels."""
+        self.sent.append((self._clock(), 0.0, 0.0))
+        self._stopped = True
+
+    def wheels(self) -> tuple[float, float]:
+        """What the wheels are commanded to do now.
+
+        Returns
+        -------
+        (left_mps, right_mps) : tuple of float
+            0 after a stop or a time-out, m/s.
+        """
+        if self._stopped or self._clock() - self.sent[-1][0] > self._timeout:
+            return 0.0, 0.0
+        return self.sent[-1][1:]
+
+
+def crc8(content: bytes) -> int:
+    """CRC-8 with polynomial 0x07 and start 0 (SMBus).
+
+    Parameters
+    ----------
+    content : bytes
+        What to check.
+
+    Returns
+    -------
+    int
+        0 to 255.
+
+    Examples
+    --------
+    >>> hex(crc8(b"123456789"))
+    '0xf4'
+    """
+    crc = 0
+    for byte in content:
+        crc ^= byte
+        for _ in range(8):
+            crc = (crc << 1) ^ 0x107 if crc & 0x80 else crc << 1
+    return crc
+
+
+def frame(*words: object) -> bytes:
+    """A line of the protocol.
+
+    Parameters
+    ----------
+    *words : object
+        Written with ``str``; no spaces within.
+
+    Returns
+    -------
+    bytes
+        With its check and line feed.
+
+    Examples
+    --------
+    >>> frame("GO", 0, 250, 250)
+    b'GO 0 250 250*60\\n'
+    """
+    text = " ".join(str(word) for word in words).encode("ascii")
+    return text + b"*%02X\n" % crc8(text)
+
+
+def unframe(line: bytes) -> list[str]:
+    """The words of a line whose check agrees.
+
+    Parameters
+    ----------
+    line : bytes
+        One line; its line feed may be missing.
+
+    Returns
+    -------
+    list of str
+        The words.
+
+    Raises
+    ------
+    LinkError
+        If the line is too long, not ASCII, or its check disagrees.
+
+    Examples
+    --------
+    >>> unframe(frame("OK", 7))
+    ['OK', '7']
+    """
+    body = line.rstrip(b"\r\n")
+    text, star, check = body.rpartition(b"*")
+    if len(line) > LONGEST_LINE or not star or not text.isascii() or check != b"%02X" % crc8(text):
+        raise LinkError(f"a line must end in * and its CRC-8, got {bytes(line[:LONGEST_LINE])!r}; check cable, speed and earth")
+    return text.decode("ascii").split(" ")
+
+
+class SerialLink:
+    """A link over a serial port, or any byte stream, in the line protocol.
+
+    Parameters
+    ----------
+    stream : object
+        Has ``write(bytes)`` and ``readline() -> bytes`` that gives up after
+        its own time-out with what it has; a pyserial port is one.
+    reply_s : float
+        Longest wait for the answer to one line.
+    max_mps : float
+        Speeds beyond this are refused, not cut: they are a mistake upstream.
+    clock : callable
+        Gives the time in seconds.
+
+    Examples
+    --------
+    >>> board = Board()
+    >>> link = SerialLink(board)
+    >>> link.send(0.25, -0.1)
+    >>> board.wheels()
+    (0.25, -0.1)
+    """
+
+    def __init__(self, stream, reply_s: float = 0.1, max_mps: float = 2.0, clock=time.monotonic) -> None:
+        self._stream = stream
+        self._reply = number(reply_s, "reply_s", 0, open_low=True)
+        self._max = number(max_mps, "max_mps", 0, open_low=True)
+        self._clock = clock
+        self._next = 0
+
+    @classmethod
+    def open(cls, port: str, baud: int = 115200, reply_s: float = 0.1, max_mps: float = 2.0) -> SerialLink:
+        """Open a serial port of this machine.
+
+        Parameters
+        ----------
+        port : str
+            Its name, such as ``/dev/ttyUSB0`` or ``COM3``.
+        baud : int
+            Bits a second, as set in the board.
+        reply_s, max_mps : float
+            As in the class.
+
+        Returns
+        -------
+        SerialLink
+            Ready to send; nothing has been sent.
+
+        Raises
+        ------
+        LinkError
+            If pyserial is not installed or the port cannot be opened.
+        """
+        try:
+            import serial
+        except ImportError:
+            raise LinkError(
+                "a serial port needs the package pyserial, it is not installed; run pip install 'robotlab[robot]'"
+            ) from None
+        try:
+            stream = serial.Serial(port, baud, timeout=reply_s, write_timeout=reply_s)
+        except (OSError, ValueError) as error:
+            raise LinkError(f"port must name a serial port that is free, {port!r} cannot be opened ({error}); check cable and name") from None
+        return cls(stream, reply_s, max_mps)
+
+    def send(self, left_mps: float, right_mps: float) -> None:
+        """Drive the wheels at these speeds from now on.
+
+        Parameters
+        ----------
+        left_mps, right_mps : float
+            Speeds over the ground, m/s, sent as whole mm/s.
+
+        Raises
+        ------
+        MotionError
+            If a speed is not finite or too high; nothing is sent then.
+        LinkError
+            If the board does not confirm in time.
+        """
+        wheels = [
+            round(1000 * number(value, name, -self._max, self._max, repair="lower it, or raise max_mps if the trolley is that fast"))
+            for value, name in ((left_mps, "left_mps"), (right_mps, "right_mps"))
+        ]
+        self._ask("GO", *wheels)
+
+    def stop(self) -> None:
+        """Ramp down and let go of the motors.
+
+        Raises
+        ------
+        LinkError
+            If the board does not confirm in time; cut the power then.
+        """
+        self._ask("HALT")
+
+    def close(self) -> None:
+        """Close the stream, if it can be closed."""
+        close = getattr(self._stream, "close", None)
+        if close is not None:
+            close()
+
+    def _ask(self, word: str, *values: int) -> None:
+        seq = self._next
+        self._next = (seq + 1) % _SEQUENCES
+        try:
+            self._stream.write(frame(word, seq, *values))
+        except OSError as error:
+            raise LinkError(f"the board must take commands, writing failed ({error}); check cable and power") from None
+        end = self._clock() + self._reply
+        while True:
+            line = self._stream.readline()
+            try:
+                words = unframe(line) if line else []
+            except LinkError:
+                words = []  # half a line, or noise: the answer may still come
+            # Answers to earlier lines may still be under way: pass them by.
+            if words[:2] == ["OK", str(seq)]:
+                return
+            if words[:2] == ["NO", str(seq)]:
+                raise LinkError(f"the board must accept {word} {values}, it answered {' '.join(words[2:]) or 'no'}; check its limits")
+            if self._clock() >= end:
+                raise LinkError(f"the board must confirm within {self._reply:g} s, it did not; check cable, power and speed")
+
+
+class Board:
+    """A motor board in memory: the other end of the line protocol.
+
+    Use it to try a program without hardware, or as the model for firmware.
+
+    Parameters
+    ----------
+    max_mps : float
+        Faster commands are answered with ``NO``.
+    clock : callable
+        Gives the time in seconds.
+
+    Attributes
+    ----------
+    ignored : int
+        Lines whose check did not agree.
+
+    Examples
+    --------
+    >>> board = Board()
+    >>> _ = board.write(frame("GO", 0, 300, 300))
+    >>> board.readline()
+    b'OK 0*1D\\n'
+    """
+
+    def __init__(self, max_mps: float = 1.0, clock=time.monotonic) -> None:
+        self._max = number(max_mps, "max_mps", 0, open_low=True)
+        self._clock = clock
+        self._heard = -1e9
+        self._wheels = (0.0, 0.0)
+        self._in = b""
+        self._out = b""
+        self.ignored = 0
+
+    def write(self, content: bytes) -> int:
+        """Take bytes from the computer, and act on whole lines.
+
+        Parameters
+        ----------
+        content : bytes
+            Any piece of the stream.
+
+        Returns
+        -------
+        int
+            How many bytes were taken.
+        """
+        self._in += content
+        *lines, self._in = self._in.split(b"\n")
+        for line in lines:
+            self._do(line)
+        # A stream of noise without line feeds must not fill the memory.
+        if len(self._in) > LONGEST_LINE:
+            self.ignored, self._in = self.ignored + 1, b""
+        return len(content)
+
+    def readline(self) -> bytes:
+        """The next answer.
+
+        Returns
+        -------
+        bytes
+            One line, or nothing if there is none.
+        """
+        line, feed, self._out = self._out.partition(b"\n")
+        return line + feed
+
+    def wheels(self) -> tuple[float, float]:
+        """What the wheels are told now.
+
+        Returns
+        -------
+        (left_mps, right_mps) : tuple of float
+            0 after HALT, or when no good line came for 250 ms, m/s.
+        """
+        if self._clock() - self._heard > BOARD_TIMEOUT_S:
+            self._wheels = (0.0, 0.0)
+        return self._wheels
+
+    def _do(self, line: bytes) -> None:
+        try:
+            word, seq, *values = unframe(line)
+            numbers = [int(value) for value in values]
+            int(seq)
+        except ValueError:  # LinkError is one: a bad check, too few words, no number
+            self.ignored += 1
+            return
+        if word == "GO" and len(numbers) == 2:
+            if max(abs(value) for value in numbers) > 1000 * self._max:
+                self._out += frame("NO", seq, "fast")
+                return
+            self._wheels = (numbers[0] / 1000, numbers[1] / 1000)
+        elif word == "HALT" and not numbers:
+            self._wheels = (0.0, 0.0)
+        else:
+            self._out += frame("NO", seq, "word")
+            return
+        self._heard = self._clock()
+        self._out += frame("OK", seq)

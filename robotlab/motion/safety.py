@@ -1,0 +1,253 @@
+"""Watching the parts of the loop, and stopping when one falls silent.
+
+What is here helps a trolley to stop in an orderly way.  It is **not a safety
+function**: the program can hang, and then none of it runs.  Stop categories
+are those of IEC 60204-1: 0, power is removed at once; 1, the machine is
+braked under power, then power is removed; 2, it is braked and held under
+power.  An *emergency* stop is category 0 or 1, acts without software, has a
+red actuator, and releasing it starts nothing (ISO 13850).  First design the
+danger out, then guard it, then warn of it (ISO 12100, from memory).
+"""
+
+from __future__ import annotations
+
+import enum
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from robotlab.errors import MotionError
+from robotlab.motion.checks import number
+from robotlab.motion.ramp import stopping_distance_m
+
+
+class StopKind(enum.Enum):
+    """How the trolley is brought to rest (categories of IEC 60204-1).
+
+    ``HOLD`` (category 2) brakes along the ramp and stays ready: the target is
+    lost.  ``RELEASE`` (category 1) brakes along the ramp, then lets go of the
+    motors and stays stopped until a person resets it: a part has failed.
+    Category 0 is the power switch in a person's hand; software has none.
+
+    Examples
+    --------
+    >>> StopKind.RELEASE.category
+    1
+    """
+
+    HOLD = "hold"
+    RELEASE = "release"
+
+    @property
+    def category(self) -> int:
+        """The stop category of IEC 60204-1, as a number.
+
+        Returns
+        -------
+        int
+            1 or 2.
+        """
+        return 2 if self is StopKind.HOLD else 1
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One part that fell silent, or a clock that jumped.
+
+    Attributes
+    ----------
+    part : str
+        Which part.
+    t_s : float
+        When it was noticed, on the watchdog's clock.
+    message : str
+        What was expected and what happened.
+    """
+
+    part: str
+    t_s: float
+    message: str
+
+
+class Watchdog:
+    """Trip when a part of the loop is silent for too long.
+
+    Parameters
+    ----------
+    limits_s : mapping of str to float
+        Longest silence of each part, for instance
+        ``{"camera": 0.5, "tracker": 0.5, "link": 0.3}``.
+    max_gap_s : float
+        Longest time between two checks; a longer one, or one backwards,
+        means that the clock jumped or that the program was held up.
+    clock : callable
+        Gives the time in seconds; must never go backwards.
+
+    Attributes
+    ----------
+    fault : Fault or None
+        The first fault; it stays until :meth:`reset`.
+
+    Raises
+    ------
+    MotionError
+        If a limit is not a positive number.
+
+    Notes
+    -----
+    This is a software watchdog and no safety function: one in the motor
+    board, which stops the wheels when commands stop coming, must stand behind
+    it, and a switch that cuts the power behind both.
+
+    Examples
+    --------
+    >>> now = [0.0]
+    >>> dog = Watchdog({"camera": 0.5}, clock=lambda: now[0])
+    >>> now[0] = 0.4
+    >>> dog.check() is None
+    True
+    >>> now[0] = 0.6
+    >>> dog.check().part
+    'camera'
+    """
+
+    def __init__(
+        self, limits_s: Mapping[str, float], max_gap_s: float = 1.0, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._limits = {
+            str(part): number(limit, f"limit of {part}", 0, open_low=True, repair="give its longest silence, in seconds")
+            for part, limit in limits_s.items()
+        }
+        self._gap = number(max_gap_s, "max_gap_s", 0, open_low=True)
+        self._clock = clock
+        self.reset()
+
+    def feed(self, part: str) -> None:
+        """Note a sign of life.
+
+        Parameters
+        ----------
+        part : str
+            The part that has just worked.
+
+        Raises
+        ------
+        MotionError
+            If the watchdog does not watch it.
+
+        Examples
+        --------
+        >>> Watchdog({"camera": 0.5}).feed("camera")
+        """
+        if part not in self._limits:
+            raise MotionError(f"part must be one of {', '.join(self._limits)}, got {part!r}; add it to limits_s")
+        self._seen[part] = self._clock()
+
+    def watches(self, part: str) -> bool:
+        """Whether a part is watched.
+
+        Parameters
+        ----------
+        part : str
+            Its name.
+
+        Returns
+        -------
+        bool
+            True if it has a limit.
+
+        Examples
+        --------
+        >>> Watchdog({"camera": 0.5}).watches("link")
+        False
+        """
+        return part in self._limits
+
+    def check(self) -> Fault | None:
+        """Look at all parts; call this at a steady rate.
+
+        Returns
+        -------
+        Fault or None
+            The first fault since the last reset.
+
+        Examples
+        --------
+        >>> Watchdog({"camera": 0.5}).check() is None
+        True
+        """
+        now = self._clock()
+        if self.fault is None:
+            gap = now - self._checked
+            if not 0 <= gap <= self._gap:  # NaN fails this, too
+                self.fault = Fault("clock", now, f"two checks must be 0 to {self._gap:g} s apart, they were {gap:g} s")
+            else:
+                # The longest overdue first, so that the message names the cause.
+                late = [(now - self._seen[part] - limit, part) for part, limit in self._limits.items()]
+                overdue, part = max(late, default=(0.0, ""))
+                if overdue > 0:
+                    limit = self._limits[part]
+                    self.fault = Fault(part, now, f"{part} must answer every {limit:g} s, it was silent for {limit + overdue:.3g} s")
+        self._checked = now
+        return self.fault
+
+    def reset(self) -> None:
+        """Forget the fault and start to count anew; a person decides to.
+
+        Examples
+        --------
+        >>> Watchdog({"camera": 0.5}).reset()
+        """
+        now = self._clock()
+        self.fault: Fault | None = None
+        self._checked = now
+        self._seen = dict.fromkeys(self._limits, now)
+
+
+def promised_stop_m(
+    speed_mps: float,
+    max_accel: float,
+    *,
+    silence_s: float,
+    check_s: float,
+    delay_s: float = 0.0,
+    motor_lag_s: float = 0.0,
+    max_jerk: float | None = None,
+) -> float:
+    """The longest way the trolley should go from the moment a part fails.
+
+    Parameters
+    ----------
+    speed_mps : float
+        Highest speed.
+    max_accel : float
+        Deceleration of the stop ramp, m/s^2.
+    silence_s : float
+        Longest silence that the watchdog allows the part.
+    check_s : float
+        Time between two checks.
+    delay_s : float
+        From the check to the first changed command.
+    motor_lag_s : float
+        Time constant of the motors.
+    max_jerk : float or None
+        Jerk limit of the stop ramp.
+
+    Returns
+    -------
+    float
+        Stopping distance with all the times added up, m.
+
+    Notes
+    -----
+    At worst the part dies just after a sign of life and the silence ends just
+    after a check.  This is a computed figure for a flat dry floor and not a
+    guarantee; software is not a safety function.
+
+    Examples
+    --------
+    >>> round(promised_stop_m(0.5, 1.0, silence_s=0.19, check_s=0.01), 6)
+    0.225
+    """
+    wait = number(silence_s, "silence_s", 0) + number(check_s, "check_s", 0) + number(delay_s, "delay_s", 0)
+    return stopping_distance_m(speed_mps, max_accel, wait, motor_lag_s, max_jerk)

@@ -1,0 +1,282 @@
+"""Motor link, watchdog and the ramp thread."""
+
+import os
+import sys
+import threading
+import time
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from robotlab.errors import MotionError
+from robotlab.motion import (
+    Board,
+    Drive,
+    LinkError,
+    MotorLink,
+    RampThread,
+    SerialLink,
+    SimulatedLink,
+    StopKind,
+    Watchdog,
+    promised_stop_m,
+)
+from robotlab.motion.link import BOARD_TIMEOUT_S, crc8, frame, unframe
+
+
+class Clock:
+    """A clock that stands until it is set."""
+
+    def __init__(self):
+        self.now = 100.0
+
+    def __call__(self):
+        return self.now
+
+
+class TestProtocol:
+    def test_crc_check_value(self):
+        # Catalogue of parametrised CRC algorithms, CRC-8/SMBUS: check value of
+        # the digits 1 to 9 is 0xF4 (from memory).
+        assert crc8(b"123456789") == 0xF4
+
+    @given(st.integers(0, 65535), st.integers(-3000, 3000), st.integers(-3000, 3000))
+    def test_round_trip(self, seq, left, right):
+        assert unframe(frame("GO", seq, left, right)) == ["GO", str(seq), str(left), str(right)]
+
+    @given(st.integers(0, 15), st.integers(1, 255))
+    def test_any_single_damaged_byte_is_caught(self, place, change):
+        line = bytearray(frame("GO", 12, 250, -250))
+        line[place] ^= change
+        if line[place] in b"\r\n":
+            return
+        with pytest.raises(LinkError):
+            unframe(bytes(line))
+
+    @given(st.binary(max_size=200))
+    def test_board_survives_noise(self, noise):
+        board = Board()
+        board.write(noise)
+        board.write(b"\n")
+        board.write(frame("GO", 1, 100, 100))
+        assert board.wheels() == (0.1, 0.1)
+        assert len(board._in) <= 64
+
+    def test_lines_may_come_in_pieces(self):
+        board, line = Board(), frame("GO", 3, 120, 130)
+        for place in range(len(line)):
+            board.write(line[place : place + 1])
+        assert board.wheels() == (0.12, 0.13)
+        assert unframe(board.readline()) == ["OK", "3"]
+
+
+class TestSerialLink:
+    def test_is_a_motor_link(self):
+        assert isinstance(SerialLink(Board()), MotorLink)
+        assert isinstance(SimulatedLink(), MotorLink)
+
+    def test_send_and_stop(self):
+        board = Board()
+        link = SerialLink(board)
+        link.send(0.2504, -0.1)
+        assert board.wheels() == (0.25, -0.1)
+        link.stop()
+        assert board.wheels() == (0.0, 0.0)
+
+    def test_board_halts_when_lines_stop_coming(self):
+        clock = Clock()
+        board = Board(clock=clock)
+        SerialLink(board).send(0.3, 0.3)
+        clock.now += BOARD_TIMEOUT_S
+        assert board.wheels() == (0.3, 0.3)
+        clock.now += 0.001
+        assert board.wheels() == (0.0, 0.0)
+
+    def test_refused_command_names_the_reason(self):
+        with pytest.raises(LinkError, match="answered fast"):
+            SerialLink(Board(max_mps=0.5)).send(0.6, 0.0)
+
+    @pytest.mark.parametrize("speed", [float("nan"), float("inf"), 2.5, "fast"])
+    def test_bad_speed_is_not_sent(self, speed):
+        board = Board()
+        with pytest.raises(MotionError, match="left_mps must be"):
+            SerialLink(board).send(speed, 0.0)
+        assert board.readline() == b""
+
+    def test_silent_board(self):
+        class Silent(Board):
+            def readline(self):
+                return b""
+
+        with pytest.raises(LinkError, match="must confirm within 0.02 s"):
+            SerialLink(Silent(), reply_s=0.02).send(0.1, 0.1)
+
+    def test_late_and_damaged_answers_are_passed_by(self):
+        board = Board()
+        board._out = frame("OK", 65000) + b"OK 0*00\n" + b"\xff\xfe\n"
+        link = SerialLink(board)
+        link.send(0.1, 0.1)
+        assert board.wheels() == (0.1, 0.1)
+
+    def test_without_pyserial(self, monkeypatch):
+        monkeypatch.setitem(sys.modules, "serial", None)
+        with pytest.raises(LinkError, match="pip install 'robotlab"):
+            SerialLink.open("/dev/null")
+
+    def test_no_such_port(self):
+        pytest.importorskip("serial", reason="pyserial is an extra: pip install 'robotlab[robot]'")
+        with pytest.raises(LinkError, match="cannot be opened"):
+            SerialLink.open("/dev/no-such-port")
+
+    @pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals on this system")
+    def test_over_a_pseudo_terminal(self):
+        pytest.importorskip("serial", reason="pyserial is an extra: pip install 'robotlab[robot]'")
+        ours, theirs = os.openpty()
+        board, done = Board(), threading.Event()
+
+        def serve():
+            while not done.is_set():
+                board.write(os.read(ours, 64))
+                while answer := board.readline():
+                    os.write(ours, answer)
+
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        link = SerialLink.open(os.ttyname(theirs), reply_s=2.0)
+        try:
+            for speed in (0.1, 0.2, -0.3):
+                link.send(speed, speed)
+                assert board._wheels == (speed, speed)
+            done.set()
+            link.stop()
+            assert board._wheels == (0.0, 0.0)
+        finally:
+            done.set()
+            link.close()
+            thread.join(timeout=2)
+            os.close(theirs)
+            os.close(ours)
+
+
+class TestWatchdog:
+    def test_each_part_trips_and_stays_tripped(self):
+        for part in ("camera", "tracker", "link"):
+            clock = Clock()
+            dog = Watchdog({"camera": 0.3, "tracker": 0.3, "link": 0.3}, clock=clock)
+            for _ in range(20):
+                clock.now += 0.05
+                for other in ("camera", "tracker", "link"):
+                    if other != part:
+                        dog.feed(other)
+                dog.check()
+            assert dog.fault.part == part
+            dog.feed(part)
+            clock.now += 0.05
+            assert dog.check().part == part  # a sign of life must not restart anything
+            dog.reset()
+            assert dog.check() is None
+
+    def test_trips_neither_early_nor_late(self):
+        clock = Clock()
+        dog = Watchdog({"camera": 0.3}, clock=clock)
+        clock.now += 0.3
+        assert dog.check() is None
+        clock.now += 0.001
+        assert "silent for 0.301 s" in dog.check().message
+
+    @pytest.mark.parametrize("jump", [-0.01, 5.0, float("nan")])
+    def test_clock_jumps(self, jump):
+        clock = Clock()
+        dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=clock)
+        clock.now += jump
+        assert dog.check().part == "clock"
+
+    def test_unknown_part(self):
+        with pytest.raises(MotionError, match="part must be one of camera, got 'lidar'"):
+            Watchdog({"camera": 1}).feed("lidar")
+
+    def test_stop_categories(self):
+        # IEC 60204-1 (secondary source): 1 releases after braking, 2 holds.
+        assert (StopKind.RELEASE.category, StopKind.HOLD.category) == (1, 2)
+
+    def test_promise_adds_all_times(self):
+        # .5 m/s, 1 m/s^2: .125 m of braking and .5 m/s of every wait.
+        promise = promised_stop_m(0.5, 1.0, silence_s=0.3, check_s=0.02, delay_s=0.05, motor_lag_s=0.1)
+        assert promise == pytest.approx(0.125 + 0.5 * 0.47)
+
+
+class Recorder(SimulatedLink):
+    """A link that can fail after some sends."""
+
+    fail_after = 10**9
+    stops = 0
+
+    def send(self, left_mps, right_mps):
+        if len(self.sent) >= self.fail_after:
+            raise LinkError("the board must confirm, it did not; check the cable")
+        super().send(left_mps, right_mps)
+
+    def stop(self):
+        self.stops += 1
+        super().stop()
+
+
+def _lefts(link):
+    return [left for _, left, _ in link.sent]
+
+
+class TestRampThread:
+    def test_ramps_up_and_down_within_the_limit(self):
+        link = Recorder()
+        with RampThread(link, Drive(), max_accel=2.0, rate_hz=200) as thread:
+            thread.want(0.2, 0.0)
+            time.sleep(0.3)
+            jitter = thread.jitter()
+        speeds = _lefts(link)
+        assert max(speeds) == pytest.approx(0.2)
+        assert speeds[-1] == 0.0 and link.stops == 1
+        steps = [abs(b - a) for a, b in zip(speeds, speeds[1:], strict=False)]
+        assert max(steps) <= 2.0 / 200 + 1e-9
+        assert jitter.steps > 5 and 0 <= jitter.mean_s <= jitter.worst_s
+
+    def test_leaving_by_an_error_still_stops(self):
+        link = Recorder()
+        with pytest.raises(RuntimeError, match="tracker"):
+            with RampThread(link, Drive(), max_accel=2.0, rate_hz=200) as thread:
+                thread.want(0.2, 0.5)
+                time.sleep(0.1)
+                raise RuntimeError("the tracker broke")
+        assert link.sent[-1][1:] == (0.0, 0.0) and link.stops == 1
+
+    def test_silence_means_stop(self):
+        link = Recorder()
+        with RampThread(link, Drive(), max_accel=5.0, rate_hz=200, command_s=0.1) as thread:
+            thread.want(0.2, 0.0)
+            time.sleep(0.6)
+            speeds = _lefts(link)
+        assert max(speeds) > 0.1 and speeds[-1] == 0.0
+
+    def test_watchdog_ends_it(self):
+        link = Recorder()
+        dog = Watchdog({"camera": 0.1, "link": 1.0})
+        with RampThread(link, Drive(), max_accel=5.0, rate_hz=200, watchdog=dog) as thread:
+            thread.want(0.2, 0.0)
+            time.sleep(0.5)
+            with pytest.raises(MotionError, match="camera must answer every 0.1 s"):
+                thread.want(0.2, 0.0)
+        assert link.stops == 1 and _lefts(link)[-1] == 0.0
+
+    def test_broken_link_is_reported(self):
+        link = Recorder()
+        link.fail_after = 5
+        with RampThread(link, Drive(), max_accel=5.0, rate_hz=200) as thread:
+            thread.want(0.2, 0.0)
+            time.sleep(0.3)
+            assert isinstance(thread.error, LinkError)
+        assert link.stops == 1
+
+    def test_bad_wishes_are_refused(self):
+        with RampThread(Recorder(), Drive(), max_accel=1.0) as thread:
+            with pytest.raises(MotionError, match="yaw_radps must be"):
+                thread.want(0.1, float("nan"))
