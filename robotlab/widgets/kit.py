@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 
+import anywidget
 import numpy as np
 from matplotlib.figure import Figure
 
@@ -12,6 +14,20 @@ from robotlab.errors import PictureError
 from robotlab.picture import encode
 
 _BROWSER = Path(__file__).parent / "browser"
+
+
+class Widget(anywidget.AnyWidget):
+    """Answers the browser's question whether the kernel is still there.
+
+    Examples
+    --------
+    >>> Widget().comm is not None
+    True
+    """
+
+    def __init__(self, **traits: Any) -> None:
+        super().__init__(**traits)
+        self.on_msg(lambda widget, content, buffers: self.send("here"))
 
 
 def browser_code(name: str) -> str:

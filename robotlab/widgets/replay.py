@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import anywidget
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.widgets.kit import browser_code, browser_style
+from robotlab.widgets.kit import Widget, browser_code, browser_style
 
 
-class Replay(anywidget.AnyWidget):
+class Replay(Widget):
     """A replay page inside a notebook, in a frame of its own.
 
     Parameters

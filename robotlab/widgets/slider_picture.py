@@ -7,11 +7,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import anywidget
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.widgets.kit import browser_code, browser_style, picture_bytes
+from robotlab.widgets.kit import Widget, browser_code, browser_style, picture_bytes
 
 
 @dataclass(frozen=True)
@@ -57,7 +56,7 @@ class Slider:
             raise InputError(f"a slider must have low < high, step > 0 and its start between, got {numbers}; check its range")
 
 
-class SliderPicture(anywidget.AnyWidget):
+class SliderPicture(Widget):
     """A picture with sliders under it; each move draws it anew.
 
     Parameters

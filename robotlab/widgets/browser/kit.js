@@ -16,8 +16,38 @@ function keepKeys(element) {
   });
 }
 
-// Shown by the style sheet when the notebook says that the widget's kernel is
-// gone, and by the class "unanswered".
-function goneNotice(words) {
-  return make("p", { class: "robotlab-gone", role: "status" }, words);
+// Milliseconds after which the reader is told that no answer came.
+const PATIENCE_MS = 5000;
+
+// Puts a notice at the end of a widget and shows it while the kernel does not
+// answer. Asked whenever the pointer or the keyboard comes to the widget, since
+// no notebook tells a widget that its kernel was restarted or shut down.
+function watchKernel(model, box, words) {
+  let timer = null;
+  let asked = -Infinity;
+  const watch = {
+    ask() {
+      if (performance.now() - asked < PATIENCE_MS) return;
+      asked = performance.now();
+      watch.expect();
+      model.send("there?");
+    },
+    expect() {
+      if (timer === null) timer = setTimeout(() => box.classList.add("unanswered"), PATIENCE_MS);
+    },
+    heard() {
+      clearTimeout(timer);
+      timer = null;
+      box.classList.remove("unanswered");
+    },
+    stop() {
+      clearTimeout(timer);
+      model.off("msg:custom", watch.heard);
+    },
+  };
+  box.append(make("p", { class: "robotlab-gone", role: "status" }, words));
+  box.addEventListener("pointerenter", watch.ask);
+  box.addEventListener("focusin", watch.ask);
+  model.on("msg:custom", watch.heard);
+  return watch;
 }

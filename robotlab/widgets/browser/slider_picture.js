@@ -1,24 +1,18 @@
-// Milliseconds after which the reader is told that no picture came.
-const PATIENCE_MS = 5000;
-
 function render({ model, el }) {
   const box = make("div", { class: "robotlab-widget robotlab-slider-picture" });
   const image = make("img", { alt: model.get("alt") });
   const text = make("p", { class: "robotlab-text", "aria-live": "polite" });
-  const gone = goneNotice(
-    "No answer from the kernel: it is busy, or it has stopped. Wait for it, or restart it and run the cells from the top.");
   box.append(image, text);
 
   let values = { ...model.get("asked").values };
   let waiting = false;   // one picture is being drawn
   let wanted = false;    // the values have moved on since
-  let timer = null;
 
   function ask() {
     if (waiting) { wanted = true; return; }
     waiting = true;
     wanted = false;
-    timer = setTimeout(() => box.classList.add("unanswered"), PATIENCE_MS);
+    watch.expect();
     // A new object each time: a changed one would not be sent.
     model.set("asked", { number: model.get("asked").number + 1, values: { ...values } });
     model.save_changes();
@@ -34,8 +28,7 @@ function render({ model, el }) {
   }
 
   function answer() {
-    clearTimeout(timer);
-    box.classList.remove("unanswered");
+    watch.heard();
     waiting = false;
     show();
     image.dataset.answered = model.get("answered");
@@ -65,12 +58,13 @@ function render({ model, el }) {
     keepKeys(input);
     box.append(make("div", { class: "robotlab-row" }, make("label", { for: id }, slider.label), input, output));
   }
-  box.append(gone);
+  const watch = watchKernel(model, box,
+    "No answer from the kernel: it is busy, or it has stopped. Wait for it, or restart it and run the cells from the top.");
   el.append(box);
   show();
   model.on("change:answered", answer);
   return () => {
-    clearTimeout(timer);
+    watch.stop();
     model.off("change:answered", answer);
     if (image.src) URL.revokeObjectURL(image.src);
   };

@@ -1,0 +1,198 @@
+"""A real JupyterLab and a real Chromium for the tests in this folder.
+
+Set ROBOTLAB_CHROMIUM to the program to use; ROBOTLAB_NEED_BROWSER=1 makes a
+missing one a failure instead of a skip.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    path = os.environ.get("ROBOTLAB_CHROMIUM") or next(filter(None, map(shutil.which, NAMES)), None)
+    if path and Path(path).exists():
+        return path
+    reason = f"needs a Chromium on the path ({', '.join(NAMES)}) or in ROBOTLAB_CHROMIUM"
+    if os.environ.get("ROBOTLAB_NEED_BROWSER") == "1":
+        pytest.fail(reason)
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def browser(chromium):
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=chromium,
+            headless=True,
+            args=["--no-sandbox", "--disable-background-networking", "--disable-component-update", "--no-first-run"],
+        )
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(browser):
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    page.set_default_timeout(30_000)
+    yield page
+    context.close()
+
+
+class Lab:
+    """A JupyterLab of its own, with its own settings, on a folder of notebooks."""
+
+    def __init__(self, folder: Path, private: Path) -> None:
+        self.folder = folder
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = probe.getsockname()[1]
+        self.url = f"http://127.0.0.1:{port}"
+        settings = private / "settings" / "@jupyterlab" / "apputils-extension"
+        settings.mkdir(parents=True)
+        # Otherwise the first start asks, over the page, whether to fetch news.
+        (settings / "notification.jupyterlab-settings").write_text('{"fetchNews": "false", "checkForUpdates": false}')
+        places = {
+            name: str(private / name.lower())
+            for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR", "MPLCONFIGDIR")
+        }
+        self.log = (private / "lab.log").open("w+")
+        self.process = subprocess.Popen(
+            [
+                sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1", f"--port={port}",
+                "--ServerApp.port_retries=0", "--IdentityProvider.token=", "--ServerApp.allow_root=True",
+                f"--ServerApp.root_dir={folder}", "--LabApp.extension_manager=readonly",
+            ],
+            env={
+                **os.environ, **places,
+                "JUPYTERLAB_SETTINGS_DIR": str(private / "settings"),
+                "JUPYTERLAB_WORKSPACES_DIR": str(private / "workspaces"),
+                "JUPYTER_PREFER_ENV_PATH": "1",
+            },
+            stdin=subprocess.DEVNULL, stdout=self.log, stderr=subprocess.STDOUT,
+        )  # fmt: skip
+        until = time.monotonic() + 90
+        while not self._answers():
+            if self.process.poll() is not None or time.monotonic() > until:
+                self.close()
+                raise RuntimeError("JupyterLab did not start:\n" + (private / "lab.log").read_text()[-3000:])
+            time.sleep(0.3)
+
+    def _answers(self) -> bool:
+        try:
+            with urllib.request.urlopen(f"{self.url}/api/status", timeout=2) as reply:
+                return reply.status == 200
+        except OSError:
+            return False
+
+    def kernels(self) -> list[dict]:
+        with urllib.request.urlopen(f"{self.url}/api/kernels", timeout=10) as reply:
+            return json.load(reply)
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.terminate()
+            try:
+                self.process.wait(20)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait()
+        self.log.close()
+
+
+@pytest.fixture
+def lab(chromium, tmp_path):
+    """Called with the notebooks to copy; gives a running JupyterLab on the copies."""
+    started = []
+
+    def start(*notebooks: Path) -> Lab:
+        folder, private = tmp_path / "lessons", tmp_path / "private"
+        folder.mkdir()
+        private.mkdir()
+        for notebook in notebooks:
+            shutil.copy(notebook, folder)
+            pictures = notebook.parent / "pictures"
+            if pictures.is_dir():
+                shutil.copytree(pictures, folder / "pictures", dirs_exist_ok=True)
+        started.append(Lab(folder, private))
+        return started[-1]
+
+    yield start
+    for one in started:
+        one.close()
+
+
+class Notebook:
+    """One notebook, open in JupyterLab, used as a person uses it."""
+
+    def __init__(self, lab: Lab, page, name: str) -> None:
+        self.lab, self.page, self.path = lab, page, lab.folder / name
+        page.goto(f"{lab.url}/lab/tree/{name}")
+        page.locator(".jp-Notebook .jp-Cell").first.wait_for()
+        self.until(lambda: lab.kernels(), "a kernel")
+
+    def until(self, true, what: str, timeout_s: float = 60):
+        """Wait, with the page alive, until a function gives something true."""
+        end = time.monotonic() + timeout_s
+        while time.monotonic() < end:
+            value = true()
+            if value:
+                return value
+            self.page.wait_for_timeout(150)
+        shot = self.lab.folder.parent / "in_vain.png"
+        self.page.screenshot(path=shot)
+        raise AssertionError(f"waited {timeout_s:g} s in vain for {what}; the page is in {shot}")
+
+    def choose(self, menu: str, item: str) -> None:
+        self.page.get_by_role("menuitem", name=menu, exact=True).click()
+        # By its label alone: the accessible name of an item also holds its keys.
+        self.page.locator(".lm-Menu-itemLabel").get_by_text(item, exact=True).click()
+
+    def run_all(self, timeout_s: float = 240) -> None:
+        """Run > Run All Cells, then wait until the kernel has nothing left to do."""
+        self.choose("Run", "Run All Cells")
+        self.until(self._all_ran, "all cells to run", timeout_s)
+
+    def _all_ran(self) -> bool:
+        if any(kernel["execution_state"] != "idle" for kernel in self.lab.kernels()):
+            return False
+        cells = self.saved()["cells"]
+        return all(cell["execution_count"] for cell in cells if cell["cell_type"] == "code" and "".join(cell["source"]).strip())
+
+    def saved(self) -> dict:
+        """Save with Ctrl+S, then read the file, as the next program would."""
+        self.page.keyboard.press("Control+s")
+        self.page.wait_for_timeout(300)
+        return json.loads(self.path.read_text())
+
+    def troubles(self) -> list[str]:
+        """Every error and warning among the outputs."""
+        found = []
+        for cell in self.saved()["cells"]:
+            for output in cell.get("outputs", []):
+                if output["output_type"] == "error":
+                    found.append(f"{output['ename']}: {output['evalue']}")
+                if output["output_type"] == "stream" and output["name"] == "stderr":
+                    found.append("".join(output["text"])[-300:])
+        return found
+
+
+@pytest.fixture
+def open_notebook(page):
+    return lambda lab, name: Notebook(lab, page, name)

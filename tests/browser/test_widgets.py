@@ -1,0 +1,89 @@
+"""The kit of interactive pictures, in a real JupyterLab, with real mouse and keys."""
+
+import nbformat
+import pytest
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+CELLS = [
+    """
+import numpy as np
+from robotlab.widgets import Replay, Slider, SliderPicture
+def draw(level, width):
+    if level > 250:
+        raise ValueError("too bright for this lamp")
+    return np.full((40, int(width), 3), int(level), np.uint8), f"level {level:.0f}, {width:.0f} px wide"
+SliderPicture(draw, alt="One even gray.", zoom=3, level=Slider(0, 255, 90, 1, "gray level"), width=Slider(20, 80, 40, 1, "width", "px"))
+""",
+    'Replay("<p id=\'said\'>waits</p><script>document.getElementById(\'said\').textContent = \'plays\'</script>", alt="A word.")',
+]
+
+
+@pytest.fixture
+def kit(tmp_path, lab, open_notebook):
+    source = tmp_path / "kit.ipynb"
+    cells = [nbformat.v4.new_code_cell(cell.strip()) for cell in CELLS]
+    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
+    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), source)
+    notebook = open_notebook(lab(source), "kit.ipynb")
+    notebook.run_all()
+    assert notebook.troubles() == []
+    return notebook
+
+
+def test_slider_picture_and_replay(kit):
+    page = kit.page
+    picture = page.locator(".robotlab-slider-picture")
+    picture.wait_for()
+    image, text = picture.locator("img"), picture.locator(".robotlab-text")
+    assert text.inner_text() == "level 90, 40 px wide"
+    assert image.get_attribute("alt") == "One even gray."
+    kit.until(lambda: image.bounding_box()["width"] == 120, "the picture at three times its 40 px")
+
+    # Arrow keys move the slider and do not move JupyterLab's own cursor between cells.
+    slider = picture.get_by_label("gray level")
+    slider.focus()
+    active = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
+    before = image.get_attribute("src")
+    for _ in range(5):
+        page.keyboard.press("ArrowUp")
+    kit.until(lambda: text.inner_text() == "level 95, 40 px wide", "five steps up")
+    assert image.get_attribute("src") != before
+    assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
+
+    # The mouse: drag the second slider from its middle to its right end.
+    box = picture.get_by_label("width").bounding_box()
+    page.mouse.move(box["x"] + box["width"] / 3, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] + 30, box["y"] + box["height"] / 2, steps=12)
+    page.mouse.up()
+    kit.until(lambda: text.inner_text() == "level 95, 80 px wide", "the right end")
+    kit.until(lambda: image.bounding_box()["width"] == 240, "a picture twice as wide")
+
+    # A drawing function that fails says so on the page, and the next value mends it.
+    slider.focus()
+    page.keyboard.press("End")
+    kit.until(lambda: text.inner_text() == "ValueError: too bright for this lamp", "the function's own error")
+    page.keyboard.press("Home")
+    kit.until(lambda: text.inner_text() == "level 0, 80 px wide", "the picture after the error")
+
+    # The replay's own script runs inside its frame, which is as high as its page.
+    frame = page.locator(".robotlab-replay iframe")
+    assert frame.get_attribute("title") == "A word."
+    assert page.frame_locator(".robotlab-replay iframe").locator("#said").inner_text() == "plays"
+    kit.until(lambda: frame.bounding_box()["height"] < 100, "a frame that fits its page")
+
+
+def test_says_when_the_kernel_is_gone(kit):
+    page, notices = kit.page, kit.page.locator(".robotlab-gone")
+    page.locator(".robotlab-slider-picture").hover()
+    page.locator(".robotlab-replay").hover()
+    page.wait_for_timeout(6000)
+    assert notices.count() == 2 and not notices.nth(0).is_visible() and not notices.nth(1).is_visible()
+    kit.choose("Kernel", "Shut Down Kernel")
+    kit.until(lambda: not kit.lab.kernels(), "the kernel to stop")
+    page.get_by_label("gray level").focus()
+    page.keyboard.press("ArrowUp")
+    page.locator(".robotlab-replay").hover()
+    kit.until(lambda: notices.nth(0).is_visible() and notices.nth(1).is_visible(), "both notices", 30)
+    assert "restart it and run the cells from the top" in notices.first.inner_text()
