@@ -43,8 +43,10 @@ HARD_FROM = 0.02
 # greenhouse pictures; small, since there are far more cells than weights.
 LOGISTIC_PENALTY = 1e-5
 RIDGE_PENALTY = 1e-3
-# The most steps of the minimiser; it stops earlier when the gradient is flat.
+# The most steps of the minimiser, in the last fit and in those that only look for
+# hard background; it stops earlier when the gradient is flat.
 STEPS = 150
+STEPS_BETWEEN = 30
 
 
 class FrozenFeatures:
@@ -226,8 +228,13 @@ def softmax(scores: np.ndarray) -> np.ndarray:
 
 
 def fit_logistic(
-    x: np.ndarray, classes: np.ndarray, weights: np.ndarray, count: int, penalty: float = LOGISTIC_PENALTY,
+    x: np.ndarray,
+    classes: np.ndarray,
+    weights: np.ndarray,
+    count: int,
+    penalty: float = LOGISTIC_PENALTY,
     start: np.ndarray | None = None,
+    steps: int = STEPS,
 ) -> np.ndarray:
     """Multinomial logistic regression.
 
@@ -244,7 +251,9 @@ def fit_logistic(
     penalty : float
         Times half the squared weights is added to the loss.
     start : (F, count) ndarray, optional
-        Where to start; the answer does not depend on it.
+        Where to start; given time, the answer does not depend on it.
+    steps : int
+        The most steps of the minimiser.
 
     Returns
     -------
@@ -278,7 +287,7 @@ def fit_logistic(
         return value, ((x.T @ p).astype(np.float64) + penalty * w).ravel()
 
     first = np.zeros((x.shape[1], count)) if start is None else start
-    found = minimize(loss, first.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": STEPS, "gtol": 1e-6})
+    found = minimize(loss, first.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": steps, "gtol": 1e-6})
     return found.x.reshape(x.shape[1], count)
 
 
@@ -316,7 +325,9 @@ def fit_ridge(x: np.ndarray, targets: np.ndarray, weights: np.ndarray, penalty: 
     return np.stack(columns, axis=1)
 
 
-def fit_linear_head(cells: Cells, class_count: int, start: np.ndarray | None = None) -> dict[str, np.ndarray]:
+def fit_linear_head(
+    cells: Cells, class_count: int, start: Mapping[str, np.ndarray] | None = None, last: bool = True
+) -> dict[str, np.ndarray]:
     """Weights of the layer ``head`` from cells.
 
     Parameters
@@ -325,25 +336,39 @@ def fit_linear_head(cells: Cells, class_count: int, start: np.ndarray | None = N
         What was gathered.
     class_count : int
         Classes without the background.
-    start : (class_count + 5, F) ndarray, optional
-        The last head, for a quicker start.
+    start : mapping of str to ndarray, optional
+        The head so far, for a quicker start.
+    last : bool
+        ``False``: a rough fit that only has to find hard background.
 
     Returns
     -------
     dict of str to ndarray of float32
         ``head.kernel`` (class_count + 5, F, 1, 1) and ``head.bias``.
+
+    Notes
+    -----
+    Features are first brought to mean 0 and spread 1, so that the penalty
+    treats all alike; the head returned undoes that, and works on raw features.
     """
     mean = cells.features.mean(axis=0, dtype=np.float64)
     spread = cells.features.std(axis=0, dtype=np.float64) + 1e-6
-    x = np.ones((len(cells.features), cells.features.shape[1] + 1), np.float32)
-    x[:, :-1] = (cells.features - mean.astype(np.float32)) / spread.astype(np.float32)
-    counted = cells.weights > 0
-    scores = fit_logistic(x[counted], cells.classes[counted], cells.weights[counted], class_count + 1)
-    boxed = cells.box_weights > 0
-    # An error of the center counts by its share of the box, like one of log size.
-    sides = np.exp(cells.boxes[boxed][:, [2, 3]])
-    weights = cells.box_weights[boxed][:, None] * np.concatenate([1 / sides**2, np.ones_like(sides)], axis=1)
-    boxes = fit_ridge(x[boxed], cells.boxes[boxed], weights)
+    x = np.ones((len(cells.features), len(mean) + 1), np.float32)
+    np.subtract(cells.features, mean.astype(np.float32), out=x[:, :-1])
+    x[:, :-1] /= spread.astype(np.float32)
+    first = None
+    if start is not None:
+        kernel = start["head.kernel"][: class_count + 1, :, 0, 0].T.astype(np.float64)
+        first = np.vstack([kernel * spread[:, None], start["head.bias"][: class_count + 1] + mean @ kernel])
+    steps = STEPS if last else STEPS_BETWEEN
+    scores = fit_logistic(x, cells.classes, cells.weights, class_count + 1, start=first, steps=steps)
+    boxes = np.zeros((len(x[0]), 4))
+    if last:
+        boxed = cells.box_weights > 0
+        # An error of the center counts by its share of the box, like one of log size.
+        sides = np.exp(cells.boxes[boxed][:, 2:])
+        weights = cells.box_weights[boxed][:, None] * np.concatenate([1 / sides**2, np.ones_like(sides)], axis=1)
+        boxes = fit_ridge(x[boxed], cells.boxes[boxed], weights)
     both = np.concatenate([scores, boxes], axis=1)
     kernel = both[:-1] / spread[:, None]
     bias = both[-1] - mean @ kernel
@@ -416,5 +441,5 @@ def gather_cells(
             parts.append(cells_of(found, sample, index, rng, scores))
             step()
         if turn < passes - 1:
-            head = fit_linear_head(Cells.joined(parts), class_count)
+            head = fit_linear_head(Cells.joined(parts), class_count, head, last=False)
     return Cells.joined(parts)

@@ -1,0 +1,7 @@
+"""The training engine in plain NumPy: forward, backward, losses, steps.
+
+Read it in this order: :mod:`.layers` (one convolution of one picture, and its
+gradient), :mod:`.network` (all layers, forwards and backwards), :mod:`.losses`,
+:mod:`.optim`.  :mod:`.check` proves a gradient by finite differences, and
+:mod:`.crew` puts the pictures of a batch on all processor cores.
+"""
