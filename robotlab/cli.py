@@ -110,10 +110,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         130 interrupted.
     """
     options = _parser().parse_args(arguments)
-    from robotlab import commands  # after parsing, so that --help answers at once
+    from robotlab.commands import COMMANDS  # after parsing, so that --help answers at once
 
     try:
-        return getattr(commands, options.command)(options)
+        return COMMANDS[options.command](options)
     except InputError as error:
         print(f"robotlab {options.command}: {error}", file=sys.stderr)
         return 2

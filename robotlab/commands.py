@@ -1,0 +1,253 @@
+"""What each command of :mod:`robotlab.cli` does.
+
+Every function takes the parsed options and returns the exit code; bad input is
+raised as :class:`~robotlab.errors.InputError` and becomes one line and code 2.
+Results go to standard output, progress to standard error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+from robotlab.color import ColorTracker
+from robotlab.dataset import DataSet, open_dataset, read_results, write_results
+from robotlab.errors import DataSetError, InputError, ModelError
+from robotlab.trackers import Tracker
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr)
+
+
+def _open(options: argparse.Namespace) -> DataSet:
+    """The whole data set, with the chosen classes."""
+    data = open_dataset(options.data)
+    return data.of_classes(options.classes) if options.classes else data
+
+
+def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
+    return data.only(recordings=recordings) if recordings else data
+
+
+def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tuple[DataSet, str]:
+    """What a tracker learns from, and a sentence that says so."""
+    if learn:
+        both = sorted(set(learn) & set(judged.recordings))
+        note = f"learned from {', '.join(learn)}"
+        if both:
+            note += f"; caution: {', '.join(both)} is also judged, so the figures flatter"
+        return data.only(recordings=learn), note
+    others = [name for name in data.recordings if name not in judged.recordings]
+    if others:
+        return data.only(recordings=others), f"learned from {', '.join(others)}"
+    return data, "learned from the very pictures it is judged on, so the figures flatter; give --recordings or --learn"
+
+
+def _tracker(who: str, data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tuple[Tracker, str, str]:
+    """Tracker, its name, and how it came to be."""
+    if who == "color":
+        source, note = _rest(data, judged, learn)
+        return ColorTracker.from_dataset(source), "color", note
+    if learn:
+        raise InputError("--learn goes with the color tracker, a model file has learned already; leave it out")
+    from robotlab.detector import Detector
+
+    if not who.lower().endswith(".onnx"):
+        raise ModelError(f"--with must be the word color or an .onnx file, got {who!r}; make one with robotlab fit")
+    detector = Detector.load(who, classes=judged.classes)
+    return detector, Path(who).name, f"trained on {detector.facts.get('pictures', '?')} pictures, stage {detector.facts.get('stage', '?')}"
+
+
+def fit(options: argparse.Namespace) -> int:
+    """Train a detector and write its file."""
+    from robotlab.detector import fit as train
+
+    path = Path(options.output)
+    if path.suffix.lower() != ".onnx":
+        raise ModelError(f"a model's name must end in .onnx, got {path.name!r}; rename it")
+    if options.stage == "head" and (options.epochs or options.resume):
+        raise InputError("--epochs and --resume go with --stage full, the head fit takes seconds; leave them out")
+    data = _open(options)
+    wanted = options.recordings
+    if wanted and options.hold_out:
+        wanted = tuple(dict.fromkeys(wanted + options.hold_out))
+    data = _chosen(data, wanted)
+    detector = train(
+        data,
+        stage=options.stage,
+        engine=options.engine,
+        seed=options.seed,
+        hold_out=options.hold_out,
+        head=options.head,
+        epochs=options.epochs,
+        start=options.start,
+        progress=not options.quiet,
+        state_path=options.resume,
+    )
+    detector.save(path)
+    facts = detector.facts
+    print(f"{path}: {', '.join(detector.classes)}; {path.stat().st_size / 1e6:.2f} MB")
+    print(f"trained on {facts['pictures']} pictures of {', '.join(facts['recordings'])}")
+    if facts.get("best_score") is not None:
+        print(f"score that maximises F1 on held-out pictures: {facts['best_score']:.2f}")
+    print(f"next: robotlab judge {options.data} --with {path}")
+    return 0
+
+
+def judge(options: argparse.Namespace) -> int:
+    """Score a tracker or a results file."""
+    from robotlab.face_off import find_all
+    from robotlab.scoring import judge as score
+
+    data = _open(options)
+    judged = _chosen(data, options.recordings)
+    milliseconds = None
+    if options.results:
+        for name, value in (("--learn", options.learn), ("--save-results", options.save_results)):
+            if value:
+                raise InputError(f"{name} goes with --with, a results file holds what was found already; leave it out")
+        detections, name, note = read_results(options.results, judged), Path(options.results).name, "read from the file"
+    else:
+        tracker, name, note = _tracker(options.who, data, judged, options.learn)
+        found = find_all(tracker, judged, name, not options.quiet)
+        detections, milliseconds = list(found.detections), float(sorted(found.milliseconds)[len(judged) // 2])
+    judgement = score(judged, detections)
+    if options.save_results:
+        _say(f"results: {write_results(options.save_results, judged, detections)}")
+    if options.html:
+        from robotlab.pages import judgement_page
+
+        _say(f"report: {judgement_page(judged, detections, judgement, name, note).save(options.html)}")
+    if options.json:
+        value = judgement.to_json()
+        value["tracker"] = {"name": name, "note": note, "milliseconds_median": milliseconds}
+        print(json.dumps(value, indent=1, allow_nan=False))
+    else:
+        print(f"{name} ({note})")
+        print(judgement.text())
+        if milliseconds is not None:
+            print(f"time of one picture, median: {milliseconds:.1f} ms")
+    return 0
+
+
+def compare(options: argparse.Namespace) -> int:
+    """Color tracker and detector through the same pictures and walks."""
+    from robotlab.compare import compare as run
+
+    data = _open(options)
+    judged = _chosen(data, options.recordings)
+    source, note = _rest(data, judged, options.learn)
+    trackers: dict[str, Tracker] = {"color": ColorTracker.from_dataset(source)}
+    from robotlab.detector import Detector
+    from robotlab.detector import fit as train
+
+    if options.model:
+        trackers["detector"] = Detector.load(options.model, classes=judged.classes)
+    else:
+        trackers["detector"] = train(source, seed=options.seed, progress=not options.quiet)
+    outcome = run(judged, trackers, options.walks, note, options.seed, progress=not options.quiet)
+    path = outcome.page().save(options.output)
+    print(json.dumps(outcome.to_json(), indent=1, allow_nan=False) if options.json else outcome.text())
+    (_say if options.json else print)(f"report: {path}")
+    return 0
+
+
+def tour(options: argparse.Namespace) -> int:
+    """The whole chain once."""
+    from robotlab.tour import tour as run
+
+    path = run(options.output, seed=options.seed, progress=not options.quiet)
+    print(f"report: {path.resolve()}")
+    print("next: open it in a browser, then start the course with robotlab open")
+    return 0
+
+
+def checkup(options: argparse.Namespace) -> int:
+    """The environment, or a data set."""
+    if options.data:
+        from robotlab.dataset import checkup as check
+
+        report = check(options.data)
+    else:
+        from robotlab.environment import checkup as check
+
+        report = check()
+    print(json.dumps(report.to_dict(), indent=1) if options.json else report.text())
+    return 0 if report.ok else 1
+
+
+def drive(options: argparse.Namespace) -> int:
+    """One walk in the rendered greenhouse."""
+    raise InputError("not yet")
+
+
+def build(options: argparse.Namespace) -> int:
+    """Notebooks from their source."""
+    from robotlab.course.builder import main
+
+    return main(["--check"] if options.check else [])
+
+
+def checkout_folder() -> Path:
+    """The folder that holds ``lessons/`` and ``datasets/``.
+
+    Returns
+    -------
+    Path
+        The checkout this package was installed from, or the current folder.
+
+    Raises
+    ------
+    DataSetError
+        If neither holds them.
+    """
+    for folder in (Path(__file__).resolve().parents[1], Path.cwd()):
+        if (folder / "lessons").is_dir() and (folder / "datasets").is_dir():
+            return folder
+    raise DataSetError(
+        f"the course needs the folders lessons and datasets, {Path.cwd()} has none; "
+        "go to the folder you cloned, or install from it with pip install -e ."
+    )
+
+
+def open_course(options: argparse.Namespace) -> int:
+    """JupyterLab at the first lesson, in this environment."""
+    import os
+
+    root = checkout_folder()
+    first = sorted((root / "lessons").glob("00_*.ipynb"))
+    if not first:
+        raise DataSetError(f"the course begins with lessons/00_….ipynb, {root / 'lessons'} has none; run robotlab build")
+    words = [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={root}",
+        f"--LabApp.default_url=/lab/tree/lessons/{first[0].name}",
+        f"--ServerApp.port={options.port}",
+    ]
+    if options.no_browser:
+        words.append("--no-browser")
+    _say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
+    sys.stdout.flush()
+    # Replace this process, so that Ctrl+C reaches JupyterLab alone.
+    if os.name == "posix":
+        os.execv(words[0], words)
+    import subprocess
+
+    return subprocess.call(words)
+
+
+COMMANDS = {
+    "open": open_course,
+    "tour": tour,
+    "checkup": checkup,
+    "fit": fit,
+    "judge": judge,
+    "compare": compare,
+    "drive": drive,
+    "build": build,
+}

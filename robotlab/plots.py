@@ -1,0 +1,171 @@
+"""Figures of judgements: each draws on the Axes it is given and returns them.
+
+Trackers keep their colour and their marker in every figure, so a figure can
+also be read in grey.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+if TYPE_CHECKING:
+    from robotlab.scoring import Judgement
+
+# Okabe & Ito, "Color Universal Design" (2008): told apart with any color vision.
+COLORS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+MARKERS = ("o", "s", "^", "D", "v", "P")
+LINES = ("-", "--", "-.", ":", "-", "--")
+
+
+def new_figure(rows: int = 1, columns: int = 1, width_in: float = 7.0, height_in: float = 3.4) -> tuple[Figure, np.ndarray]:
+    """A figure of its own, apart from pyplot's list of open figures.
+
+    Parameters
+    ----------
+    rows, columns : int
+        Grid of Axes.
+    width_in, height_in : float
+        Size of the whole figure, inch.
+
+    Returns
+    -------
+    figure : matplotlib.figure.Figure
+        The figure.
+    axes : (rows, columns) ndarray of Axes
+        Its Axes.
+
+    Examples
+    --------
+    >>> figure, axes = new_figure(1, 2)
+    >>> axes.shape
+    (1, 2)
+    """
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    axes = figure.subplots(rows, columns, squeeze=False)
+    for ax in axes.flat:
+        ax.spines[["top", "right"]].set_visible(False)
+    return figure, axes
+
+
+def plot_precision_recall(ax: Axes, judgements: Mapping[str, Judgement], class_name: str | None = None) -> Axes:
+    """Precision against recall at IoU .5, one line a tracker.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    judgements : mapping of str to Judgement
+        By tracker; the threshold with the best F1 is marked.
+    class_name : str, optional
+        One class; all together where not given.
+
+    Returns
+    -------
+    Axes
+        The same.
+    """
+    for i, (name, judgement) in enumerate(judgements.items()):
+        curve = judgement.curve(class_name)
+        if curve.truths and len(curve.score):
+            ax.plot(curve.recall, curve.precision, LINES[i % 6], color=COLORS[i % 6], label=name, drawstyle="steps-post")
+            best = curve.best()
+            if best["precision"] is not None:
+                ax.plot(best["recall"], best["precision"], MARKERS[i % 6], color=COLORS[i % 6])
+    ax.set(xlim=(0, 1.02), ylim=(0, 1.04), xlabel="recall: found of all there is", ylabel="precision: right of all found")
+    ax.set_title(class_name or "all classes", fontsize=10)
+    if ax.get_legend_handles_labels()[0]:
+        ax.legend(frameon=False, fontsize=9)
+    return ax
+
+
+def plot_groups(ax: Axes, judgements: Mapping[str, Judgement], groups: str = "per_lamp", number: str = "AP50") -> Axes:
+    """One number of each tracker, group by group.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    judgements : mapping of str to Judgement
+        By tracker.
+    groups : {"per_lamp", "per_recording", "per_class"}
+        What the pictures are grouped by.
+    number : str
+        ``AP50``, ``AP``, ``precision`` or ``recall``.
+
+    Returns
+    -------
+    Axes
+        The same.
+    """
+    tables = {name: getattr(judgement, groups) for name, judgement in judgements.items()}
+    names = list(dict.fromkeys(group for table in tables.values() for group in table))
+    for i, (name, table) in enumerate(tables.items()):
+        shift = (i - (len(tables) - 1) / 2) * 0.16
+        places = [(k + shift, table[group][number]) for k, group in enumerate(names) if group in table]
+        places = [(x, y) for x, y in places if y is not None and y >= 0]
+        ax.plot(*zip(*places, strict=True), MARKERS[i % 6], color=COLORS[i % 6], label=name) if places else None
+        ax.vlines([x for x, _ in places], 0, [y for _, y in places], color=COLORS[i % 6], linewidth=1, linestyle=LINES[i % 6])
+    ax.set_xticks(range(len(names)), names, rotation=0 if len(names) < 7 else 30, ha="center" if len(names) < 7 else "right")
+    ax.set(xlim=(-0.6, len(names) - 0.4), ylim=(0, 1.04), ylabel=number)
+    ax.legend(frameon=False, fontsize=9, loc="lower left")
+    return ax
+
+
+def plot_recall_by_size(ax: Axes, judgements: Mapping[str, Judgement]) -> Axes:
+    """Recall against size of the box, with Wilson's 95 % intervals.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    judgements : mapping of str to Judgement
+        By tracker.
+
+    Returns
+    -------
+    Axes
+        The same.
+    """
+    names: list[str] = []
+    for i, (name, judgement) in enumerate(judgements.items()):
+        rows = judgement.recall_by_size
+        names = [f"{row['from_px']:g}–{row['to_px']:g}" if row["to_px"] else f"{row['from_px']:g}+" for row in rows]
+        here = [(k, row) for k, row in enumerate(rows) if row["recall"] is not None]
+        x = np.array([k for k, _ in here]) + (i - (len(judgements) - 1) / 2) * 0.12
+        y = np.array([row["recall"] for _, row in here])
+        spread = np.array([row["recall_interval"] for _, row in here]).reshape(-1, 2)
+        below_above = np.clip(np.vstack([y - spread[:, 0], spread[:, 1] - y]), 0, None)
+        ax.errorbar(x, y, below_above, fmt=MARKERS[i % 6] + LINES[i % 6], color=COLORS[i % 6], label=name, capsize=2, linewidth=1)
+    ax.set_xticks(range(len(names)), names)
+    ax.set(ylim=(0, 1.04), xlabel="side of the box (root of its area), px", ylabel="recall")
+    ax.legend(frameon=False, fontsize=9, loc="lower right")
+    return ax
+
+
+def plot_pictures(axes: Sequence[Axes], pictures: Sequence[np.ndarray], titles: Sequence[str]) -> Sequence[Axes]:
+    """Pictures side by side, their pixels as squares.
+
+    Parameters
+    ----------
+    axes : sequence of Axes
+        One for each picture.
+    pictures : sequence of (H, W, 3) ndarray of uint8
+        Red-green-blue.
+    titles : sequence of str
+        Above each.
+
+    Returns
+    -------
+    sequence of Axes
+        The same.
+    """
+    for ax, picture, title in zip(axes, pictures, titles, strict=True):
+        ax.imshow(picture, interpolation="nearest")
+        ax.set_title(title, fontsize=9)
+        ax.set_axis_off()
+    return axes
