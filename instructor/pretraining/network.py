@@ -1,0 +1,178 @@
+"""The network of :mod:`robotlab.detector.spec` in PyTorch, and its losses."""
+
+from __future__ import annotations
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+from torch import nn
+
+from render import Batch
+from robotlab.detector.spec import FEATURE_STRIDE, FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, first_weights
+from shapes import COLORS, NAMES
+
+# Widths of the soft center of a thing: share of its size, and the least (cells).
+CENTER_SHARE, CENTER_LEAST = 0.16, 0.6
+# Cells with at least this much of a center learn the box.
+BOX_FROM = 0.25
+# Things less visible than this, or smaller (px), neither count for nor against.
+LEAST_VISIBLE, LEAST_SIZE = 0.35, 5.0
+
+
+class Features(nn.Module):
+    """The layers of the spec, one module each, named alike."""
+
+    def __init__(self, layers=FEATURES, seed: int = 0):
+        super().__init__()
+        self.layers = tuple(layers)
+        self.steps = nn.ModuleDict()
+        channels = {"picture": 3}
+        for layer in self.layers:
+            if layer.kind == "conv":
+                pad = layer.dilation * (layer.kernel - 1) // 2
+                conv = nn.Conv2d(channels[layer.inputs[0]], layer.channels, layer.kernel, layer.stride, pad, layer.dilation, bias=False)
+                self.steps[layer.name] = nn.Sequential(conv, nn.BatchNorm2d(layer.channels, eps=NORM_EPSILON), nn.ReLU())
+            channels[layer.name] = layer.channels
+        self.load(first_weights(self.layers, seed))
+
+    def forward(self, pictures: torch.Tensor) -> torch.Tensor:
+        """Features (N, C, h, w) of pictures (N, 3, H, W), RGB 0 to 255."""
+        made = {"picture": (pictures - PICTURE_MEAN) / PICTURE_SPREAD}
+        for layer in self.layers:
+            inputs = [made[name] for name in layer.inputs]
+            if layer.kind == "conv":
+                made[layer.name] = self.steps[layer.name](inputs[0])
+            elif layer.kind == "double":
+                made[layer.name] = F.interpolate(inputs[0], scale_factor=2, mode="nearest")
+            elif layer.kind == "add":
+                made[layer.name] = inputs[0] + inputs[1]
+            else:
+                made[layer.name] = torch.cat(inputs, 1)
+        return made[self.layers[-1].name]
+
+    def _named(self) -> dict[str, torch.Tensor]:
+        named = {}
+        for name, (conv, norm, _) in self.steps.items():
+            named[f"{name}.kernel"] = conv.weight
+            named[f"{name}.scale"], named[f"{name}.shift"] = norm.weight, norm.bias
+            named[f"{name}.mean"], named[f"{name}.variance"] = norm.running_mean, norm.running_var
+        return named
+
+    def load(self, weights: dict[str, np.ndarray]) -> None:
+        """Take weights named as in the spec."""
+        with torch.no_grad():
+            for name, tensor in self._named().items():
+                tensor.copy_(torch.from_numpy(weights[name]))
+
+    def weights(self) -> dict[str, np.ndarray]:
+        """Weights named as in the spec, float32."""
+        return {name: tensor.detach().float().cpu().numpy().copy() for name, tensor in self._named().items()}
+
+
+class Readings(nn.Module):
+    """What is read off each cell while pre-training, all of it linear.
+
+    Is there a thing; which shape; which shape in which color; the box.  The
+    readings are thrown away afterwards.  They are linear because the heads
+    that people fit on the features are linear too.
+    """
+
+    PARTS = (1, len(NAMES), len(NAMES) * len(COLORS), 4)
+
+    def __init__(self, channels: int):
+        super().__init__()
+        self.read = nn.Conv2d(channels, sum(self.PARTS), 1)
+        nn.init.normal_(self.read.weight, std=0.01)
+        # One cell in a hundred is a thing at the start (Lin et al., ICCV 2017, section 3.3).
+        nn.init.constant_(self.read.bias[:-4], -4.6)
+        # A typical side of 25 px.
+        with torch.no_grad():
+            self.read.bias[-4:] = torch.tensor([0.0, 0.0, 3.2, 3.2])
+
+    def forward(self, features: torch.Tensor) -> tuple[torch.Tensor, ...]:
+        return self.read(features).split(self.PARTS, 1)
+
+
+def cell_targets(batch: Batch) -> dict[str, torch.Tensor]:
+    """For each cell: the thing whose center is nearest by its own measure.
+
+    Returns
+    -------
+    dict
+        ``heat`` (B, h, w) 0 to 1; ``count`` (B, h, w) 0 where the cell must be
+        left out; ``shape``, ``pair`` (B, h, w) class of that thing; ``box``
+        (B, 4, h, w) its offset from the cell (cells) and log size (log px);
+        ``side`` (B, 2, h, w) its size, px.
+    """
+    height, width = (length // FEATURE_STRIDE for length in batch.pictures.shape[2:])
+    device = batch.pictures.device
+    x0, y0, x1, y1 = (batch.boxes / FEATURE_STRIDE)[..., None, None].unbind(2)
+    wide, high = (x1 - x0).clamp_min(0.1), (y1 - y0).clamp_min(0.1)
+    dx = (x0 + x1) / 2 - (torch.arange(width, device=device) + 0.5)
+    dy = (y0 + y1) / 2 - (torch.arange(height, device=device) + 0.5)[:, None]
+    bell = torch.exp(
+        -0.5 * (dx / (CENTER_SHARE * wide).clamp_min(CENTER_LEAST)) ** 2 - 0.5 * (dy / (CENTER_SHARE * high).clamp_min(CENTER_LEAST)) ** 2
+    )
+    exists = batch.shape >= 0
+    clear = exists & (batch.visible >= LEAST_VISIBLE) & (torch.maximum(wide, high)[..., 0, 0] * FEATURE_STRIDE >= LEAST_SIZE)
+    heat, best = (bell * clear[..., None, None]).max(1)
+    vague = (bell * (exists & ~clear)[..., None, None]).amax(1)
+    rows = torch.arange(len(best), device=device)[:, None, None]
+    shape, color = batch.shape.clamp_min(0)[rows, best], batch.color[rows, best]
+    side = torch.stack([wide[rows, best][..., 0, 0], high[rows, best][..., 0, 0]], 1) * FEATURE_STRIDE
+    centers = torch.stack([(x0 + x1)[..., 0, 0], (y0 + y1)[..., 0, 0]], -1)[rows, best] / 2
+    offset = centers.permute(0, 3, 1, 2) - torch.stack(
+        torch.meshgrid(torch.arange(width, device=device) + 0.5, torch.arange(height, device=device) + 0.5, indexing="xy")
+    )
+    return {
+        "heat": heat,
+        "count": ((vague < 0.1) | (heat > vague)).float(),
+        "shape": shape,
+        "pair": shape * len(COLORS) + color,
+        "box": torch.cat([offset, torch.log(side)], 1),
+        "side": side,
+    }
+
+
+def soft_focal(logits: torch.Tensor, chosen: torch.Tensor, heat: torch.Tensor, count: torch.Tensor) -> torch.Tensor:
+    """Focal loss with soft targets, summed: |t - s|^2 BCE(s, t), s = sigmoid(logit).
+
+    The target t is `heat` for the class `chosen` in a cell and 0 for all
+    others (Li et al., Generalized focal loss, NeurIPS 2020, equation 5, b = 2).
+    """
+    logits = logits.float()
+    absent = (F.softplus(logits) * torch.sigmoid(logits) ** 2).sum(1)
+    own = torch.gather(logits, 1, chosen[:, None])[:, 0]
+    s = torch.sigmoid(own)
+    own_loss = (heat - s) ** 2 * F.binary_cross_entropy_with_logits(own, heat, reduction="none") - F.softplus(own) * s**2
+    return ((absent + own_loss) * count).sum()
+
+
+def loss_of(readings: tuple[torch.Tensor, ...], batch: Batch) -> dict[str, torch.Tensor]:
+    """The parts of the loss, each per thing."""
+    thing, shape, pair, box = readings
+    target = cell_targets(batch)
+    heat, count = target["heat"], target["count"]
+    things = (heat * count).sum().clamp_min(1)
+    colored = count * (~batch.colorless)[:, None, None].float()
+    losses = {
+        "thing": soft_focal(thing, torch.zeros_like(target["shape"]), heat, count) / things,
+        "shape": soft_focal(shape, target["shape"], heat, count) / things,
+        "pair": soft_focal(pair, target["pair"], heat, colored) / (heat * colored).sum().clamp_min(1),
+    }
+    weight = heat * count * (heat >= BOX_FROM)
+    # Offsets count in shares of the size, as they do for the overlap.
+    error = box.float() - target["box"]
+    error = torch.cat([error[:, :2] * FEATURE_STRIDE / target["side"].clamp_min(4), error[:, 2:]], 1)
+    smooth = F.smooth_l1_loss(error, torch.zeros_like(error), beta=0.05, reduction="none").sum(1)
+    losses["box"] = (smooth * weight).sum() / weight.sum().clamp_min(1)
+    return losses
+
+
+# The parts so weighted are of one size half-way through training.
+LOSS_WEIGHTS = {"thing": 1.0, "shape": 1.0, "pair": 1.0, "box": 2.0}
+
+
+def total_loss(losses: dict[str, torch.Tensor]) -> torch.Tensor:
+    """Weighted sum."""
+    return sum(LOSS_WEIGHTS[name] * value for name, value in losses.items())

@@ -1,0 +1,391 @@
+"""Shapes to pre-train on: each a short list of simple parts.
+
+A part is a superellipse |x/a|^p + |y/b|^p <= 1 (p = 2 an ellipse, large p a
+rectangle) that can taper, lean, turn, be hollow and have lobes.  It paints, or
+cuts a hole in what was painted before.  x goes right, y down, and a shape is
+about two units across; its size in pixels comes later.
+
+The shapes that the course and its users train on stay out: see :data:`HELD_OUT`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import torch
+
+# Name and default of every number of a part.
+#   x, y      centre                     a, b     half width and half height
+#   taper     width at y is a (1 + taper y / b); > 0 is wider at the foot
+#   lean      sideways shift per unit down        slant    downward shift per unit right
+#   power     p above
+#   hollow    width of the wall as a share of the radius, 0 is solid
+#   lobes, swing, phase   the radius times 1 + swing cos(lobes angle + phase)
+#   turn      rad                        paint    +1 paints, -1 cuts, 0 absent
+#   tone      brightness                 dye      which of the three colors
+#   round     0 flat, 1 lit like an upright cylinder, 2 like a ball
+DEFAULTS = {
+    "x": 0.0, "y": 0.0, "a": 1.0, "b": 1.0, "taper": 0.0, "lean": 0.0, "slant": 0.0, "power": 2.0, "hollow": 0.0,
+    "lobes": 0.0, "swing": 0.0, "phase": 0.0, "turn": 0.0, "paint": 1.0, "tone": 1.0, "dye": 0.0, "round": 0.0,
+}  # fmt: skip
+FIELD = {name: index for index, name in enumerate(DEFAULTS)}
+MOST_PARTS = 9
+# A power at which a superellipse is a rectangle to the eye.
+SQUARE = 14.0
+
+Part = dict[str, "torch.Tensor | float"]
+
+
+class Draw:
+    """Random numbers for `n` things at once, from one seeded generator."""
+
+    def __init__(self, n: int, generator: torch.Generator):
+        self.n, self.generator, self.device = n, generator, generator.device
+
+    def u(self, low: float = 0.0, high: float = 1.0, *more: int) -> torch.Tensor:
+        """Uniform, shape (n, *more)."""
+        return low + (high - low) * torch.rand(self.n, *more, generator=self.generator, device=self.device)
+
+    def log_u(self, low: float, high: float, *more: int) -> torch.Tensor:
+        """Uniform in the logarithm."""
+        span = torch.log(torch.tensor(high / low)).item()
+        return low * torch.exp(self.u(0.0, span, *more))
+
+    def maybe(self, chance: float, *more: int) -> torch.Tensor:
+        """1.0 with this chance, else 0.0."""
+        return (self.u(0, 1, *more) < chance).float()
+
+    def whole(self, low: int, high: int, *more: int) -> torch.Tensor:
+        """Whole numbers from `low` to `high`, both included."""
+        return torch.randint(low, high + 1, (self.n, *more), generator=self.generator, device=self.device)
+
+    def sign(self) -> torch.Tensor:
+        """-1.0 or 1.0."""
+        return 2 * self.maybe(0.5) - 1
+
+
+def disc(d: Draw) -> list[Part]:
+    b, inner = d.u(0.7, 1), d.u(0.3, 0.85)
+    return [
+        {"b": b, "round": 2 * d.maybe(0.5)},
+        {"a": inner, "b": inner * b, "tone": d.u(0.6, 1.4), "paint": d.maybe(0.6), "dye": d.whole(0, 1), "lobes": d.whole(3, 9),
+         "swing": d.u(0, 0.4) * d.maybe(0.6), "phase": d.u(0, 6)},
+        {"b": b, "hollow": d.u(0.05, 0.2), "tone": d.u(0.7, 1.3), "paint": d.maybe(0.5)},
+    ]  # fmt: skip
+
+
+def ring(d: Draw) -> list[Part]:
+    return [{"b": d.u(0.4, 1), "hollow": d.u(0.15, 0.5), "power": d.u(1.6, 6), "round": 2 * d.maybe(0.5)}]
+
+
+def panel(d: Draw) -> list[Part]:
+    b = d.u(0.35, 1)
+    return [
+        {"b": b, "power": d.u(4, SQUARE)},
+        {"x": d.u(-0.3, 0.3), "y": d.u(-0.3, 0.3) * b, "a": d.u(0.2, 0.6), "b": d.u(0.1, 0.4) * b, "power": SQUARE, "dye": d.whole(1, 2),
+         "paint": d.maybe(0.5)},
+    ]  # fmt: skip
+
+
+def block(d: Draw) -> list[Part]:
+    """A cuboid: front, side and top face."""
+    b, deep, side = d.u(0.4, 1.2), d.u(0.1, 0.4), d.u(0.1, 0.5)
+    slope = -deep / side
+    flip = d.sign()
+    return [
+        {"a": 0.8, "b": b, "power": SQUARE},
+        {"x": flip * (0.8 + side / 2), "y": -deep / 2, "a": side / 2, "b": b, "power": SQUARE, "tone": d.u(0.4, 0.8), "slant": flip * slope},
+        {"x": flip * side / 2, "y": -b - deep / 2, "a": 0.8, "b": deep / 2, "power": SQUARE, "tone": d.u(0.9, 1.5), "lean": -flip * side / deep},
+    ]  # fmt: skip
+
+
+def can(d: Draw) -> list[Part]:
+    """An upright cylinder with its lid seen from above."""
+    b, lid, band = d.u(0.5, 1.6), d.u(0.06, 0.3), d.u(-0.5, 0.5)
+    return [
+        {"a": 0.8, "y": b, "b": lid, "round": 1},
+        {"a": 0.8, "b": b, "power": SQUARE, "round": 1},
+        {"a": 0.8, "y": band * b, "b": d.u(0.1, 0.4) * b, "power": SQUARE, "round": 1, "dye": 1, "paint": d.maybe(0.5)},
+        {"a": 0.8, "y": -b, "b": lid, "tone": d.u(0.5, 1.5), "dye": 2 * d.maybe(0.3)},
+    ]
+
+
+def tub(d: Draw) -> list[Part]:
+    """A bucket: wider at the top, with its dark mouth and sometimes a handle."""
+    b, taper, lid, mouth = d.u(0.5, 1.1), -d.u(0.06, 0.3), d.u(0.05, 0.28), d.u(0.8, 0.95)
+    return [
+        {"y": -b, "a": 0.75 * (1 - taper), "b": d.u(0.5, 1.1), "hollow": d.u(0.03, 0.07), "tone": d.u(0.3, 1.2), "dye": 2, "paint": d.maybe(0.4)},
+        {"y": b, "a": 0.75 * (1 + taper), "b": lid * 0.8, "round": 1},
+        {"a": 0.75, "b": b, "taper": taper, "power": SQUARE, "round": 1},
+        {"y": -b, "a": 0.75 * (1 - taper), "b": lid, "tone": d.u(0.8, 1.4)},
+        {"y": -b, "a": 0.75 * (1 - taper) * mouth, "b": lid * mouth, "tone": d.u(0.2, 0.8), "dye": 2 * d.maybe(0.3)},
+    ]
+
+
+def cone(d: Draw) -> list[Part]:
+    b, foot = d.u(0.6, 1.5), d.u(0.04, 0.15)
+    return [
+        {"y": b, "a": 1.25 * d.u(0.9, 1.0), "b": foot, "power": d.u(2, SQUARE), "tone": d.u(0.5, 1.0), "paint": d.maybe(0.6)},
+        {"a": 0.52, "b": b, "taper": d.u(0.7, 0.98), "power": SQUARE, "round": 1},
+        {"y": d.u(-0.2, 0.4) * b, "a": 0.5, "b": d.u(0.08, 0.2) * b, "taper": 0.15, "power": SQUARE, "round": 1, "dye": 1, "paint": d.maybe(0.4)},
+    ]
+
+
+def pole(d: Draw) -> list[Part]:
+    a = d.log_u(0.07, 0.35)
+    return [
+        {"a": a, "b": 1.4, "power": d.u(5, SQUARE), "round": 1},
+        {"y": -1.4, "a": a * d.u(0.8, 1.6), "b": a * d.u(0.5, 1.5), "round": 2, "paint": d.maybe(0.4), "dye": d.whole(0, 1)},
+        {"y": 1.4, "a": a * d.u(1.2, 3), "b": a * d.u(0.2, 0.6), "paint": d.maybe(0.4), "tone": d.u(0.4, 1), "dye": d.whole(0, 2)},
+    ]
+
+
+def banded_pole(d: Draw) -> list[Part]:
+    a, step, b = d.log_u(0.1, 0.35), d.u(0.35, 0.7), d.u(0.08, 0.2)
+    parts: list[Part] = [{"a": a, "b": 1.4, "power": d.u(5, SQUARE), "round": 1}]
+    for k in (-1, 0, 1):
+        parts.append({"y": k * step, "a": a, "b": b, "power": SQUARE, "round": 1, "dye": 1})
+    return parts
+
+
+def slats(d: Draw) -> list[Part]:
+    """A crate: dark inside, boards across, two uprights."""
+    b, count = d.u(0.45, 1.0), d.whole(3, 4)
+    pitch = 2 * b / count
+    parts: list[Part] = [{"a": 1.0, "b": b * 0.97, "power": SQUARE, "tone": d.u(0.1, 0.6), "dye": 2 * d.maybe(0.5), "paint": d.maybe(0.8)}]
+    for k in range(4):
+        parts.append({"y": -b + (k + 0.5) * pitch, "b": pitch * d.u(0.28, 0.42), "power": SQUARE, "paint": (k < count).float(),
+                      "tone": d.u(0.85, 1.1)})  # fmt: skip
+    for k in (-1, 1):
+        parts.append({"x": k * 0.9, "a": d.u(0.07, 0.12), "b": b, "power": SQUARE, "tone": d.u(0.6, 1.2)})
+    return parts
+
+
+def cross(d: Draw) -> list[Part]:
+    arm = d.u(0.15, 0.4)
+    return [{"a": arm, "power": SQUARE}, {"b": arm * d.u(0.7, 1.3), "y": d.u(-0.4, 0.3), "a": d.u(0.6, 1), "power": SQUARE}]
+
+
+def star(d: Draw) -> list[Part]:
+    return [
+        {"lobes": d.whole(3, 7), "swing": d.u(0.25, 0.5), "phase": d.u(0, 6), "round": 2 * d.maybe(0.4)},
+        {"a": d.u(0.15, 0.35), "b": d.u(0.15, 0.35), "paint": d.maybe(0.5), "dye": 1},
+    ]
+
+
+def pawn(d: Draw) -> list[Part]:
+    head = d.u(0.3, 0.5)
+    return [
+        {"y": 1.2, "a": d.u(0.6, 0.8), "b": d.u(0.1, 0.25), "power": d.u(2, 8), "round": 1},
+        {"y": 0.2, "a": d.u(0.3, 0.45), "b": 1, "taper": d.u(0.1, 0.5), "power": SQUARE, "round": 1},
+        {"y": -1, "a": head, "b": head, "round": 2, "dye": d.whole(0, 1)},
+    ]
+
+
+def table(d: Draw) -> list[Part]:
+    leg, b, x = d.u(0.05, 0.15), d.u(0.4, 1.0), d.u(0.5, 0.9)
+    return [
+        {"x": -x, "y": b, "a": leg, "b": b, "power": SQUARE, "lean": d.u(-0.25, 0), "tone": d.u(0.5, 1), "dye": d.whole(0, 1)},
+        {"x": x, "y": b, "a": leg, "b": b, "power": SQUARE, "lean": d.u(0, 0.25), "tone": d.u(0.5, 1), "dye": 0},
+        {"x": x - 0.5, "y": b * 0.9, "a": leg * 0.8, "b": b * 0.9, "power": SQUARE, "tone": d.u(0.4, 0.9), "paint": d.maybe(0.5)},
+        {"b": d.u(0.08, 0.3), "power": d.u(4, SQUARE)},
+        {"x": d.sign() * 0.9, "y": -0.6, "a": leg, "b": 0.6, "power": SQUARE, "paint": d.maybe(0.4)},
+    ]
+
+
+def leaf(d: Draw) -> list[Part]:
+    a = d.u(0.25, 0.6)
+    return [
+        {"a": a, "power": d.u(1.1, 1.7), "taper": d.u(-0.3, 0.3)},
+        {"a": 0.03, "b": 1.15, "power": SQUARE, "tone": d.u(0.5, 1.4)},
+        {"x": d.u(-0.7, 0.7), "y": d.u(-0.3, 0.6), "a": a, "b": 0.8, "turn": d.u(-1.2, 1.2), "power": 1.4, "tone": d.u(0.6, 1.3), "paint": d.maybe(0.5)},
+    ]
+
+
+def crescent(d: Draw) -> list[Part]:
+    return [{}, {"x": d.u(0.35, 0.8), "y": d.u(-0.3, 0.3), "a": d.u(0.7, 1), "b": d.u(0.7, 1), "paint": -1}]
+
+
+def bracket(d: Draw) -> list[Part]:
+    """L, T and U shapes."""
+    thick, at = d.u(0.12, 0.3), d.u(-1, 1)
+    return [
+        {"y": 0.8, "b": thick, "power": SQUARE},
+        {"x": -1 + thick, "a": thick, "power": SQUARE, "paint": d.maybe(0.7)},
+        {"x": at * (1 - thick), "a": thick, "b": d.u(0.6, 1), "power": SQUARE, "tone": d.u(0.8, 1.1)},
+    ]
+
+
+def arch(d: Draw) -> list[Part]:
+    b, hole = d.u(0.6, 1.2), d.u(0.35, 0.75)
+    return [{"b": b, "power": d.u(3, SQUARE)}, {"y": b * 0.6, "a": hole, "b": b * d.u(0.6, 1.2), "power": d.u(2, SQUARE), "paint": -1}]
+
+
+def bottle(d: Draw) -> list[Part]:
+    neck = d.u(0.12, 0.25)
+    return [
+        {"y": 0.45, "a": 0.5, "b": 0.85, "power": d.u(4, SQUARE), "round": 1},
+        {"y": -0.4, "a": 0.5, "b": d.u(0.2, 0.45), "round": 1},
+        {"y": -0.9, "a": neck, "b": 0.45, "power": SQUARE, "round": 1},
+        {"y": -1.3, "a": neck * 1.3, "b": 0.12, "power": 6, "round": 1, "dye": 1},
+        {"y": d.u(0.2, 0.6), "a": 0.5, "b": d.u(0.2, 0.4), "power": SQUARE, "round": 1, "dye": d.whole(1, 2), "paint": d.maybe(0.6)},
+    ]
+
+
+def mug(d: Draw) -> list[Part]:
+    b, side = d.u(0.6, 1), d.sign()
+    return [
+        {"x": side * 0.75, "a": d.u(0.3, 0.5), "b": b * d.u(0.5, 0.7), "hollow": d.u(0.2, 0.4), "tone": d.u(0.7, 1)},
+        {"a": 0.75, "b": b, "power": d.u(8, SQUARE), "taper": d.u(-0.15, 0.05), "round": 1},
+        {"y": -b, "a": 0.78, "b": d.u(0.05, 0.2), "tone": d.u(0.3, 1.3)},
+    ]
+
+
+def gear(d: Draw) -> list[Part]:
+    hole = d.u(0.15, 0.55)
+    return [
+        {"lobes": d.whole(8, 14), "swing": d.u(0.06, 0.15), "phase": d.u(0, 6)},
+        {"a": hole, "b": hole, "paint": -d.maybe(0.7)},
+        {"a": d.u(0.5, 0.7), "b": d.u(0.5, 0.7), "hollow": 0.15, "tone": d.u(0.5, 1.4), "paint": d.maybe(0.5)},
+    ]
+
+
+def tray(d: Draw) -> list[Part]:
+    """Low and wide."""
+    b = d.u(0.08, 0.25)
+    return [
+        {"b": b, "taper": d.u(-0.25, 0.25), "power": d.u(4, SQUARE)},
+        {"y": -b * 0.3, "a": d.u(0.75, 0.9), "b": b * 0.5, "tone": d.u(0.4, 0.9), "power": SQUARE, "paint": d.maybe(0.6), "dye": d.whole(0, 1)},
+    ]
+
+
+def blob(d: Draw) -> list[Part]:
+    """A cut-out with no name: two or three wavy patches."""
+    parts: list[Part] = []
+    for k in range(3):
+        parts.append({"x": k * d.u(-0.5, 0.5), "y": k * d.u(-0.5, 0.5), "a": d.u(0.4, 1), "b": d.u(0.4, 1), "turn": d.u(0, 3), "lobes": d.whole(2, 5),
+                      "swing": d.u(0, 0.3), "phase": d.u(0, 6), "power": d.u(1.3, 5), "paint": d.maybe(0.7 if k else 1.0),
+                      "round": d.whole(0, 2), "tone": d.u(0.8, 1.2)})  # fmt: skip
+    return parts
+
+
+def beast(d: Draw) -> list[Part]:
+    """A long body on four legs."""
+    b, leg, side = d.u(0.25, 0.5), d.u(0.07, 0.15), d.sign()
+    parts: list[Part] = [{"x": k * 0.33, "y": b + 0.2, "a": leg, "b": d.u(0.4, 0.8), "power": 6, "lean": d.u(-0.3, 0.3), "tone": d.u(0.5, 1)} for k in (-2.4, -1.4, 1.4, 2.4)]
+    parts.append({"b": b, "power": d.u(2, 4), "round": 1, "x": 0.0})
+    parts.append({"x": side * 1.0, "y": -b * d.u(0.5, 2), "a": d.u(0.2, 0.4), "b": d.u(0.2, 0.4), "round": 2, "dye": d.whole(0, 1)})
+    parts.append({"x": -side * 1.1, "y": -0.2, "a": 0.06, "b": d.u(0.2, 0.5), "turn": d.u(-1, 1), "paint": d.maybe(0.6)})
+    return parts
+
+
+def sign_post(d: Draw) -> list[Part]:
+    """A plate on a thin stick."""
+    size = d.u(0.35, 0.6)
+    return [
+        {"y": 0.4, "a": d.u(0.04, 0.1), "b": 1.0, "power": SQUARE, "dye": d.whole(0, 2), "tone": d.u(0.4, 1)},
+        {"y": -0.8, "a": size, "b": size * d.u(0.6, 1.2), "power": d.u(1, SQUARE), "lobes": 4, "swing": d.u(0, 0.15)},
+        {"y": -0.8, "a": size * 0.6, "b": size * 0.4, "power": d.u(2, SQUARE), "dye": 1, "paint": d.maybe(0.6)},
+    ]
+
+
+def pot_plant(d: Draw) -> list[Part]:
+    taper = -d.u(0.1, 0.3)
+    parts: list[Part] = [{"x": d.u(-0.3, 0.3), "y": d.u(-0.9, -0.3), "a": d.u(0.15, 0.3), "b": d.u(0.5, 0.8), "turn": k + d.u(-0.2, 0.2), "power": 1.5,
+                          "dye": 1, "tone": d.u(0.6, 1.3)} for k in (-0.9, -0.4, 0.1, 0.5, 0.9)]  # fmt: skip
+    parts.append({"y": 0.6, "a": 0.55, "b": 0.5, "taper": taper, "power": SQUARE, "round": 1})
+    parts.append({"y": 0.12, "a": 0.6 * (1 - taper), "b": d.u(0.06, 0.14), "power": 6, "round": 1, "tone": d.u(0.8, 1.3)})
+    return parts
+
+
+def mushroom(d: Draw) -> list[Part]:
+    """A cap on a stem, or an umbrella."""
+    b = d.u(0.3, 0.9)
+    return [
+        {"y": 0.6, "a": d.u(0.05, 0.35), "b": 0.8, "power": SQUARE, "round": 1, "dye": d.whole(0, 1), "tone": d.u(0.5, 1.1)},
+        {"b": b, "round": 2},
+        {"y": b * 0.7, "a": 1.1, "b": b * 0.7, "power": SQUARE, "paint": -1},
+        {"y": 0.7, "a": d.u(0.05, 0.3), "b": 0.7, "power": SQUARE, "round": 1, "dye": 1},
+    ]
+
+
+def hut(d: Draw) -> list[Part]:
+    b = d.u(0.4, 0.9)
+    return [
+        {"y": b, "a": 0.8, "b": b, "power": SQUARE},
+        {"y": -0.4, "a": 0.55, "b": 0.45, "taper": d.u(0.8, 0.98), "power": SQUARE, "dye": d.whole(0, 1), "tone": d.u(0.5, 1.2)},
+        {"x": d.u(-0.4, 0.4), "y": b * 1.3, "a": 0.18, "b": b * 0.6, "power": SQUARE, "dye": 2, "paint": d.maybe(0.6)},
+    ]
+
+
+def trestle(d: Draw) -> list[Part]:
+    """An A on two spread legs."""
+    spread, thick, bar = d.u(0.15, 0.5), d.u(0.08, 0.22), d.u(-0.3, 0.5)
+    return [
+        {"x": -spread, "a": thick, "b": 1.2, "lean": -spread, "power": SQUARE, "tone": d.u(0.6, 1.0)},
+        {"x": spread, "a": thick, "b": 1.2, "lean": spread, "power": SQUARE},
+        {"y": bar, "a": spread * 1.2, "b": thick * 0.7, "power": SQUARE, "dye": d.whole(0, 1), "paint": d.maybe(0.6)},
+        {"y": -1.1, "a": thick + spread * d.u(0.2, 1), "b": thick, "power": 6, "dye": d.whole(0, 1)},
+    ]
+
+
+def lamp(d: Draw) -> list[Part]:
+    """A shade on a stem on a foot."""
+    return [
+        {"y": 1.2, "a": d.u(0.35, 0.7), "b": d.u(0.06, 0.2), "power": d.u(2, 8), "dye": d.whole(0, 2)},
+        {"y": 0.4, "a": d.u(0.05, 0.15), "b": 0.9, "power": SQUARE, "tone": d.u(0.4, 1), "dye": d.whole(0, 2)},
+        {"y": -0.8, "a": 0.6, "b": d.u(0.35, 0.6), "taper": d.u(0.2, 0.5), "power": SQUARE, "round": 1},
+    ]
+
+
+def sack(d: Draw) -> list[Part]:
+    return [
+        {"y": -0.8, "a": d.u(0.15, 0.4), "b": d.u(0.2, 0.5), "taper": -0.5, "power": 3, "tone": d.u(0.6, 1)},
+        {"y": 0.2, "a": d.u(0.7, 1), "b": 0.9, "taper": d.u(0.05, 0.3), "power": d.u(2, 4), "round": d.whole(1, 2)},
+        {"y": -0.5, "a": 0.3, "b": 0.08, "dye": 1, "paint": d.maybe(0.5)},
+    ]
+
+
+SHAPES: dict[str, Callable[[Draw], list[Part]]] = {
+    make.__name__: make
+    for make in (disc, ring, panel, block, can, tub, cone, pole, banded_pole, slats, cross, star, pawn, table, leaf, crescent, bracket, arch,
+                 bottle, mug, gear, tray, blob, beast, sign_post, pot_plant, mushroom, hut, trestle, lamp, sack)
+}  # fmt: skip
+NAMES = tuple(SHAPES)
+COLORS = ("red", "orange", "yellow", "green", "cyan", "blue", "purple", "pink", "brown", "white", "gray", "black", "photo")
+# Never drawn: what the course's own classes look like, and coins (also in
+# colorless pictures).  No human figure is among the shapes.
+HELD_OUT = frozenset(
+    [(shape, "orange") for shape in ("pole", "banded_pole")]
+    + [("tub", "blue")]
+    + [(shape, "yellow") for shape in ("slats", "block")]
+    + [("disc", color) for color in ("gray", "white", "black")]
+)
+NOT_IN_GRAY = ("disc",)
+
+
+def parts_table(shape: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
+    """Random parts of each thing.
+
+    Parameters
+    ----------
+    shape : (n,) tensor of int
+        Index into :data:`NAMES`.
+    generator : torch.Generator
+        Where the randomness comes from.
+
+    Returns
+    -------
+    (n, MOST_PARTS, len(FIELD)) tensor
+        Unused parts have ``paint`` 0.
+    """
+    table = torch.tensor(list(DEFAULTS.values()), device=shape.device).repeat(len(shape), MOST_PARTS, 1)
+    table[:, :, FIELD["paint"]] = 0
+    for index, make in enumerate(SHAPES.values()):
+        rows = torch.nonzero(shape == index)[:, 0]
+        if len(rows) == 0:
+            continue
+        for k, part in enumerate(make(Draw(len(rows), generator))):
+            for name, value in {"paint": 1.0, **part}.items():
+                table[rows, k, FIELD[name]] = value.float() if torch.is_tensor(value) else float(value)
+    return table
