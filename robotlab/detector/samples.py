@@ -107,3 +107,22 @@ class SampleSource(Sequence):
             self._room -= picture.nbytes
             self._kept[index] = sample
         return sample
+
+    def sizes_and_sides(self) -> tuple[list[tuple[int, int]], np.ndarray]:
+        """Sizes of the pictures, and longer sides of the truths, as the network sees them.
+
+        Returns
+        -------
+        sizes : list of (int, int)
+            Width and height of each picture, px.
+        sides : (N,) ndarray
+            Longer side of each truth, px.
+        """
+        sizes, sides = [], [np.zeros(0)]
+        for entry in self.data.pictures:
+            size = working_size(entry.width_px, entry.height_px, self.working_px, self.scale)
+            sizes.append(size)
+            learned = ~(entry.crowd | entry.ignore)
+            spans = (entry.boxes[learned, 2:] - entry.boxes[learned, :2]).max(axis=1, initial=0)
+            sides.append(spans * (size[0] / entry.width_px))
+        return sizes, np.concatenate(sides)
