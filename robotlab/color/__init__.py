@@ -12,7 +12,11 @@ from robotlab.color.blobs import Blobs, blobs_slow, find_blobs
 from robotlab.color.cleanup import clean, grow, shrink
 from robotlab.color.fast import blobs_in_band, pixels_in_band
 from robotlab.color.hsv import HUES, hsv, hsv_slow, hue_step, mean_hue
+from robotlab.color.join import join_stacked
+from robotlab.color.lamp import LampCheck, lamp_check
 from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
+from robotlab.color.plot import histogram, plot_histogram, plot_mask
+from robotlab.color.region import RegionTracker
 from robotlab.color.shape import Shape
 from robotlab.color.tracker import ColorTracker
 
@@ -22,6 +26,8 @@ __all__ = [
     "Blobs",
     "ColorTracker",
     "LabBand",
+    "LampCheck",
+    "RegionTracker",
     "Shape",
     "apply_gains",
     "blobs_in_band",
@@ -33,14 +39,19 @@ __all__ = [
     "grey_card",
     "grey_world",
     "grow",
+    "histogram",
     "hsv",
     "hsv_slow",
     "hue_step",
+    "join_stacked",
+    "lamp_check",
     "learn_band",
     "learn_from_boxes",
     "learn_lab_band",
     "mean_hue",
     "overlay",
     "pixels_in_band",
+    "plot_histogram",
+    "plot_mask",
     "shrink",
 ]

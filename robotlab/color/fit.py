@@ -8,14 +8,14 @@ and what finds the labelled boxes best is kept.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
 from robotlab.boxes import iou
 from robotlab.color.bands import Band
-from robotlab.color.hsv import HUES, hsv
+from robotlab.color.hsv import HUES, hsv_of_bytes
 from robotlab.color.learn import core_pixels, learn_band, thin
 from robotlab.color.tracker import ColorTracker, Shape
 from robotlab.errors import DataSetError
@@ -33,7 +33,7 @@ _BLUR = (2.0, 2.0, 2.0)
 
 # Enough to count colours and to compare settings, and about 10 s of work.
 _MOST_PICTURES = 160
-_MOST_TRIALS = 64
+_MOST_TRIALS = 96
 
 # Limits of shape: a little beyond what the labels have (common practice, no
 # source); boxes cut off at the picture's edge make any shape possible, so the
@@ -43,11 +43,12 @@ _AREA_SLACK = 0.3
 
 # Clean-ups tried, gentlest first: (open, close) in px.
 _CLEANUPS = ((0, 0), (0, 1), (1, 0), (1, 1), (0, 2), (1, 2), (0, 4), (1, 4))
-_FILLS = (0.0, 0.25, 0.4, 0.55)
+# Shape settings tried, simplest first, one after the other.
+_TRIED = (("join_gap", (1.5, 3.0)), ("min_fill", (0.25, 0.4, 0.55)))
 
 # A setting must win by this much average precision to be preferred to a
 # simpler one.
-_WORTH = 0.003
+_WORTH = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,40 +95,41 @@ def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTr
             "(crowds, ignored and mostly hidden things do not count); label some"
         )
     shapes = {name: _shape(shown, data.classes.index(name)) for name in names}
-    trials = shown[:: -(-len(shown) // _MOST_TRIALS)]
+    trials = [shown[place] for place in _evenly(len(shown), _MOST_TRIALS)]
 
     def made(bands: dict[str, Band], shapes: dict[str, Shape] = shapes, **settings) -> ColorTracker:
         return ColorTracker(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
 
+    labels = [data.classes.index(name) for name in names]
     best, best_ap = None, -1.0
     for balance in (None, "grey world"):
         seen = [made({name: Band() for name in names}, balance=balance).balanced(one.picture) for one in shown]
-        for search in (False, True):
-            bands = {name: _band(shown, seen, data.classes.index(name), search) for name in names}
-            tracker = made(bands, balance=balance)
-            ap = np.mean([average_precision(tracker, trials, data.classes.index(name)) for name in names])
+        counted = [_Colors.of(shown, seen, label) for label in labels]
+        for choose in (_Colors.percentiles, _Colors.searched):
+            tracker = made(dict(zip(names, map(choose, counted))), balance=balance)
+            ap = average_precisions(tracker, trials, labels).mean()
             if ap > best_ap + _WORTH:
                 best, best_ap = tracker, ap
     for open_px, close_px in _CLEANUPS[1:]:
         tracker = made(best.bands, balance=best.balance, open_px=open_px, close_px=close_px)
-        ap = np.mean([average_precision(tracker, trials, data.classes.index(name)) for name in names])
+        ap = average_precisions(tracker, trials, labels).mean()
         if ap > best_ap + _WORTH:
             best, best_ap = tracker, ap
-    for name in names:
-        label = data.classes.index(name)
-        kept = average_precision(best, trials, label)
-        for fill in _FILLS[1:]:
-            shape = best.shapes[name]
-            trial = dict(best.shapes) | {name: Shape(shape.min_area_px, shape.aspect, fill)}
-            tracker = made(best.bands, trial, balance=best.balance, open_px=best.open_px, close_px=best.close_px)
-            ap = average_precision(tracker, trials, label)
-            if ap > kept + _WORTH:
-                best, kept = tracker, ap
-    return best
+    settings = {"balance": best.balance, "open_px": best.open_px, "close_px": best.close_px}
+    kept = average_precisions(best, trials, labels)
+    for key, values in _TRIED:
+        start = shapes
+        for value in values:
+            tried = {name: replace(shape, **{key: value}) for name, shape in start.items()}
+            found = average_precisions(made(best.bands, tried, **settings), trials, labels)
+            for place in np.flatnonzero(found > kept + _WORTH):
+                kept[place] = found[place]
+                shapes = shapes | {names[place]: tried[names[place]]}
+    return made(best.bands, shapes, **settings)
 
 
-def average_precision(tracker: ColorTracker, shown: Sequence[_Labelled], label: int) -> float:
-    """Area under precision against recall for one class, boxes overlapping by half.
+def average_precisions(tracker: ColorTracker, shown: Sequence[_Labelled], labels: Sequence[int]) -> np.ndarray:
+    """Area under precision against recall of each class, boxes overlapping by half.
 
     Parameters
     ----------
@@ -135,18 +137,22 @@ def average_precision(tracker: ColorTracker, shown: Sequence[_Labelled], label: 
         The tracker.
     shown : sequence of _Labelled
         Pictures and boxes.
-    label : int
-        The class.
+    labels : sequence of int
+        The classes.
 
     Returns
     -------
-    float
+    (N,) ndarray of float64
         0 to 1.  A quick measure to choose settings with; judging is done by
         :mod:`robotlab.scoring`.
     """
+    all_found = [tracker.find(one.picture) for one in shown]
+    return np.array([_average_precision(all_found, shown, label) for label in labels])
+
+
+def _average_precision(all_found: Sequence[Detections], shown: Sequence[_Labelled], label: int) -> float:
     scores, right, truths = [], [], 0
-    for one in shown:
-        found = tracker.find(one.picture)
+    for found, one in zip(all_found, shown):
         found = found.pick(found.labels == label)
         truth = one.boxes[one.labels == label]
         truths += len(truth)
@@ -190,14 +196,18 @@ def _wanted(data, class_names) -> list[str]:
     return names
 
 
+def _evenly(count: int, most: int) -> np.ndarray:
+    """At most so many places out of `count`, evenly spread."""
+    return np.arange(min(count, most)) * count // min(count, most)
+
+
 def _load(data) -> list[_Labelled]:
     """An even selection of the pictures, with their boxes."""
     entries = data.pictures
     if not len(entries):
         raise DataSetError(f"{data.labels_path}: a color is learned from pictures, there are none; add some")
-    picked = np.arange(min(len(entries), _MOST_PICTURES)) * len(entries) // min(len(entries), _MOST_PICTURES)
     shown = []
-    for place in picked:
+    for place in _evenly(len(entries), _MOST_PICTURES):
         entry = entries[place]
         sides = entry.boxes[:, 2:] - entry.boxes[:, :2]
         clear = ~entry.crowd & ~entry.ignore & (sides.min(axis=1, initial=np.inf) > 0)
@@ -215,34 +225,53 @@ def _shape(shown: list[_Labelled], label: int) -> Shape:
     return Shape(max(int(least), 4), (low / _ASPECT_SLACK, high * _ASPECT_SLACK))
 
 
-def _band(shown: list[_Labelled], seen: list[np.ndarray], label: int, search: bool) -> Band:
-    """The band of a class: from percentiles, or searched for from there."""
-    inside = np.zeros((HUES, _STEPS, _STEPS))
-    outside = np.zeros_like(inside)
-    cores, shares = [], []
-    for one, picture in zip(shown, seen):
-        boxes = one.boxes[one.labels == label]
-        for colors in core_pixels(picture, boxes):
-            cores.append(thin(colors))
-            # Each box counts the same, near or far.
-            _count(inside, colors[None], 1 / len(colors))
-        shares.extend((boxes[:, 2:] - boxes[:, :2]).prod(axis=1) / picture[..., 0].size)
-        if search:
+@dataclass(frozen=True, eq=False)
+class _Colors:
+    """The colours of one class and of everything else, counted."""
+
+    cores: np.ndarray
+    inside: np.ndarray
+    outside: np.ndarray
+    share: float
+
+    @classmethod
+    def of(cls, shown: list[_Labelled], seen: list[np.ndarray], label: int) -> _Colors:
+        """Count them in balanced pictures."""
+        inside = np.zeros((HUES, _STEPS, _STEPS))
+        outside = np.zeros_like(inside)
+        cores, shares = [], []
+        for one, picture in zip(shown, seen):
+            boxes = one.boxes[one.labels == label]
+            for colors in core_pixels(picture, boxes):
+                cores.append(thin(colors))
+                # Each box counts the same, near or far.
+                _count(inside, cores[-1], 1.0)
+            shares.extend((boxes[:, 2:] - boxes[:, :2]).prod(axis=1) / picture[..., 0].size)
             apart = ~_covered(picture.shape[:2], np.concatenate([boxes, one.unclear]))
-            if apart.any():
-                _count(outside, thin(picture[apart], 4096)[None], apart.mean() / min(apart.sum(), 4096))
-    start = learn_band(np.concatenate(cores))
-    if not search:
-        return start
-    inside = gaussian_filter(inside, _BLUR, mode=("wrap", "nearest", "nearest")) / len(cores)
-    outside = gaussian_filter(outside, _BLUR, mode=("wrap", "nearest", "nearest")) / len(shown)
-    return search_band(inside, outside, float(np.median(shares)), start)
+            _count(outside, thin(picture[apart], 4096), apart.mean())
+        return cls(np.concatenate(cores), inside / len(cores), outside / len(shown), float(np.median(shares)))
+
+    def percentiles(self) -> Band:
+        """The band that a look at the targets alone gives."""
+        return learn_band(self.cores)
+
+    def searched(self) -> Band:
+        """The band that tells targets from the rest, starting from that one."""
+        modes = ("wrap", "nearest", "nearest")
+        return search_band(
+            gaussian_filter(self.inside, _BLUR, mode=modes),
+            gaussian_filter(self.outside, _BLUR, mode=modes),
+            self.share,
+            self.percentiles(),
+        )
 
 
 def _count(counts: np.ndarray, colors: np.ndarray, weight: float) -> None:
-    hue, saturation, value = np.moveaxis(hsv(np.ascontiguousarray(colors)), -1, 0)
-    place = np.ravel_multi_index((hue, saturation // _STEP, value // _STEP), counts.shape).ravel()
-    counts += weight * np.bincount(place, minlength=counts.size).reshape(counts.shape)
+    """Add some colours, together of this weight."""
+    if len(colors):
+        hue, saturation, value = hsv_of_bytes(*colors.T)
+        places = np.ravel_multi_index((hue, saturation // _STEP, value // _STEP), counts.shape)
+        np.add.at(counts.reshape(-1), places, weight / len(colors))
 
 
 def _covered(shape: tuple[int, int], boxes: np.ndarray) -> np.ndarray:

@@ -22,6 +22,10 @@ class Shape:
         Least and greatest width / height of its box.
     min_fill : float, 0 to 1
         Least share of its box that the blob fills.
+    join_gap : float
+        Blobs above each other join into one when the gap is at most this many
+        widths, see :func:`robotlab.color.join_stacked`; 0 joins nothing.  The
+        other limits are for what is joined.
 
     Raises
     ------
@@ -38,11 +42,12 @@ class Shape:
     min_area_px: int = 12
     aspect: tuple[float, float] = (0.0, float("inf"))
     min_fill: float = 0.0
+    join_gap: float = 0.0
 
     def __post_init__(self) -> None:
         try:
             low, high = (float(n) for n in self.aspect)
-            area, fill = int(self.min_area_px), float(self.min_fill)
+            area, fill, gap = int(self.min_area_px), float(self.min_fill), float(self.join_gap)
         except (TypeError, ValueError, OverflowError):
             raise InputError(f"a shape must hold numbers, got {self}; write Shape(min_area_px=12, aspect=(0.1, 0.8))") from None
         if area < 1 or area != self.min_area_px:
@@ -51,7 +56,10 @@ class Shape:
             raise InputError(f"aspect must be (least, greatest), 0 or more, got ({low}, {high}); it is width divided by height")
         if not 0 <= fill <= 1:
             raise InputError(f"min_fill must be from 0 to 1, got {self.min_fill}; 0 keeps every blob")
+        if not 0 <= gap < np.inf:
+            raise InputError(f"join_gap must be a finite number, 0 or more, got {self.join_gap}; 2 joins over stripes of two widths")
         object.__setattr__(self, "aspect", (low, high))
+        object.__setattr__(self, "join_gap", gap)
         object.__setattr__(self, "min_area_px", area)
         object.__setattr__(self, "min_fill", fill)
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _KIND = "robotlab color tracker"
 _VERSION = 1
-_SHAPE_KEYS = {"min_area_px", "aspect", "min_fill"}
+_SHAPE_KEYS = {"min_area_px", "aspect", "min_fill", "join_gap"}
 
 
 def tracker_to_json(tracker: ColorTracker) -> dict[str, Any]:
@@ -44,6 +44,7 @@ def tracker_to_json(tracker: ColorTracker) -> dict[str, Any]:
                 # JSON has no infinity.
                 "aspect": [shape.aspect[0], shape.aspect[1] if np.isfinite(shape.aspect[1]) else None],
                 "min_fill": shape.min_fill,
+                "join_gap": shape.join_gap,
             }
             for name, shape in tracker.shapes.items()
         },
@@ -118,4 +119,4 @@ def _shape(name: str, value: Any) -> Shape:
     if not isinstance(value, dict) or set(value) != _SHAPE_KEYS or not isinstance(value["aspect"], list):
         raise InputError(f"the shape of {name} must have {', '.join(sorted(_SHAPE_KEYS))}, got {value!r}; save the tracker again")
     aspect = [np.inf if place == 1 and end is None else end for place, end in enumerate(value["aspect"])]
-    return Shape(value["min_area_px"], tuple(aspect), value["min_fill"])
+    return Shape(value["min_area_px"], tuple(aspect), value["min_fill"], value["join_gap"])

@@ -10,11 +10,11 @@ import numpy as np
 
 from robotlab.color.balance import apply_gains, check_gains, grey_world
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.blobs import Blobs, Runs, blobs_of_runs, runs_of_pixels
-from robotlab.color.cleanup import clean, reach_px
-from robotlab.color.fast import pixels_in_band
-from robotlab.color.hsv import hsv_of_bytes
+from robotlab.color.blobs import Blobs
+from robotlab.color.cleanup import clean
+from robotlab.color.join import join_stacked
 from robotlab.color.learn import CORE, learn_from_boxes
+from robotlab.color.pieces import pieces_in_band
 from robotlab.color.shape import Shape
 from robotlab.color.store import read_tracker, tracker_to_json
 from robotlab.errors import InputError, ModelError
@@ -50,11 +50,12 @@ class ColorTracker:
 
     Notes
     -----
-    Score of a blob: the square root of fill × depth.  *Fill* is the share of
-    its box that the blob covers; *depth* is how far inside the band its
-    pixels lie, on average (:meth:`Band.depth`).  Both are 0 to 1; it says how
-    much the blob is like a solid thing of the right colour, and is *not* a
-    probability.
+    Score of a blob: √(fill × depth) × size.  *Fill* is the share of its box
+    that the blob covers; *depth* is how far inside the band its pixels lie, on
+    average (:meth:`Band.depth`); *size* is n / (n + least area) for n pixels,
+    so half at the least area and near 1 for large blobs.  All are 0 to 1; the
+    score says how much the blob is like a solid thing of the right colour, and
+    is *not* a probability.
 
     Examples
     --------
@@ -237,7 +238,7 @@ class ColorTracker:
         blobs : Blobs
             Largest first.
         scores : (N,) ndarray of float64
-            Square root of fill × depth.
+            See Notes of the class.
 
         Raises
         ------
@@ -245,61 +246,52 @@ class ColorTracker:
             If the picture is wrong or the class has no band.
         """
         check_picture(picture)
-        blobs, scores = self.all_in(picture, self._name(name))
-        keep = self.shapes[self._name(name)].fits(blobs)
-        return blobs.pick(keep), scores[keep]
+        name = self._name(name)
+        return self.fitting(name, *self.pieces(picture, name))
 
-    def all_in(
-        self, picture: np.ndarray, name: str, region: tuple[int, int, int, int] | None = None, gains: np.ndarray | None = None
-    ) -> tuple[Blobs, np.ndarray]:
-        """All blobs of one class, whatever their shape, in a part of a picture.
+    def fitting(self, name: str, blobs: Blobs, depths: np.ndarray) -> tuple[Blobs, np.ndarray]:
+        """Join pieces, keep what has the right shape, and score it.
 
         Parameters
         ----------
-        picture : (H, W, 3) ndarray of uint8
-            Red-green-blue.
         name : str
             The class.
-        region : (int, int, int, int), optional
-            Left, top, right and bottom edge of the part; without it all.
-        gains : (3,) ndarray, optional
-            White balance to apply to the part.
+        blobs, depths
+            As from :meth:`pieces`.
 
         Returns
         -------
         blobs : Blobs
-            Largest first, in the pixels of the whole picture; clean-up has
-            seen what lies around the part.
+            Largest first.
         scores : (N,) ndarray of float64
-            Square root of fill × depth.
+            See Notes of the class.
         """
-        height, width = picture.shape[:2]
-        left, top, right, bottom = (0, 0, width, height) if region is None else region
-        around = reach_px(self.open_px, self.close_px)
-        x0, y0 = max(left - around, 0), max(top - around, 0)
-        part = picture[y0 : bottom + around, x0 : right + around]
-        if gains is not None:
-            part = apply_gains(part, gains)
-        band = self.bands[name]
-        pixels, colors = pixels_in_band(part, band)
-        if around:
-            mask = np.zeros(part.shape[:2], bool)
-            mask.reshape(-1)[pixels] = True
-            mask = clean(mask, self.open_px, self.close_px)[top - y0 : bottom - y0, left - x0 : right - x0]
-            part = part[top - y0 : bottom - y0, left - x0 : right - x0]
-            pixels, colors = np.flatnonzero(mask), None
-        runs = runs_of_pixels(pixels, right - left)
-        # In the whole picture's pixels before anything is summed, so that a
-        # part gives the same numbers to the last bit.
-        runs = Runs(runs.rows + top, runs.starts + left, runs.stops + left, width)
-        blobs, owners = blobs_of_runs(runs)
-        if not len(blobs):
-            return blobs, np.zeros(0)
-        lengths = runs.stops - runs.starts
-        depth = _depth(part, band, pixels, colors)
-        per_run = np.add.reduceat(depth, np.cumsum(lengths) - lengths)
-        depth = np.bincount(owners, per_run) / blobs.areas
-        return blobs, np.sqrt(blobs.fills * np.clip(depth, 0, 1))
+        shape = self.shapes[name]
+        blobs, depths = join_stacked(blobs, depths, shape.join_gap)
+        keep = shape.fits(blobs)
+        blobs, depths = blobs.pick(keep), depths[keep]
+        return blobs, np.sqrt(blobs.fills * depths) * (blobs.areas / (blobs.areas + shape.min_area_px))
+
+    def pieces(
+        self, picture: np.ndarray, name: str, region: tuple[int, int, int, int] | None = None, gains: np.ndarray | None = None
+    ) -> tuple[Blobs, np.ndarray]:
+        """All blobs of one class, before joining and whatever their shape.
+
+        Parameters
+        ----------
+        picture, region, gains
+            As for :func:`robotlab.color.pieces.pieces_in_band`.
+        name : str
+            The class.
+
+        Returns
+        -------
+        blobs : Blobs
+            Largest first.
+        depths : (N,) ndarray of float64
+            Mean depth in the band of each, 0 to 1.
+        """
+        return pieces_in_band(picture, self.bands[name], self.open_px, self.close_px, region, gains)
 
     @classmethod
     def learn(
@@ -449,13 +441,3 @@ def _named_bands(bands, classes: Sequence[str] | None) -> tuple[dict[str, Band |
         if name not in classes or not isinstance(band, (Band, LabBand)):
             raise InputError(f"bands must give a Band or LabBand for each of {list(classes)}, got {name!r}: {band!r}; see robotlab.color.Band")
     return {str(name): named[name] for name in classes if name in named}, tuple(str(name) for name in classes)
-
-
-def _depth(picture: np.ndarray, band: Band | LabBand, pixels: np.ndarray, colors) -> np.ndarray:
-    """How deep in the band each pixel is, 0 to 1."""
-    if colors is None:
-        some = picture[np.unravel_index(pixels, picture.shape[:2])]
-        if isinstance(band, LabBand):
-            return np.clip(1 - band.distance(some[None])[0] / band.radius, 0, 1)
-        colors = hsv_of_bytes(*some.T)
-    return band.depth(*colors)
