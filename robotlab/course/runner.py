@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import sys
@@ -79,6 +80,10 @@ def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[
             client.execute(env=environment, stderr=subprocess.DEVNULL)
         except CellTimeoutError as error:
             raise LessonError(f"a cell must end within {timeout_s:g} s, one did not; make it shorter: {str(error)[:200]}") from None
+        finally:
+            # The client leaves its sockets to the collector; let that happen here.
+            del client
+            gc.collect()
     for cell, ran in zip(notebook["cells"], opened.cells):
         if cell["cell_type"] == "code":
             cell["outputs"] = [dict(output) for output in ran.outputs]

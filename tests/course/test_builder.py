@@ -1,0 +1,200 @@
+"""The builder: who gets which cell, the same files each time, and what it refuses."""
+
+import json
+import re
+
+import pytest
+
+from robotlab.course.builder import build, main, read_source
+from robotlab.course.kernel import Match, environment_of
+from robotlab.course.outputs import LessonError, tidy
+
+SOURCE = '''# %% [markdown]
+# # A small lesson
+
+# %% tags=["explore"]
+width_px = 320
+print(f"{width_px} px")
+
+# %% tags=["starter"]
+def half(width_px):
+    ...
+
+# %% tags=["worked"]
+def half(width_px):
+    return width_px / 2
+
+# %% tags=["verify"]
+print(half)  if half(2) is None else print(f"{half(width_px):.1f}")
+
+# %% tags=["still"] picture="line" alt="A line that rises."
+import matplotlib.pyplot as plt
+_, axes = plt.subplots(figsize=(2, 1))
+_ = axes.plot([0, width_px])
+'''
+
+
+@pytest.fixture
+def folders(tmp_path):
+    source = tmp_path / "source"
+    source.mkdir()
+    (source / "00_small.py").write_text(SOURCE)
+    return source, tmp_path / "lessons", tmp_path / "worked"
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory):
+    """Built once; the tests that change a file make their own."""
+    root = tmp_path_factory.mktemp("built")
+    source = root / "source"
+    source.mkdir()
+    (source / "00_small.py").write_text(SOURCE)
+    folders = source, root / "lessons", root / "worked"
+    build(*folders)
+    return folders
+
+
+def cells(folder):
+    return json.loads((folder / "00_small.ipynb").read_text())["cells"]
+
+
+def test_who_gets_which_cell(built):
+    _, lessons, worked = built
+    learner = ["".join(cell["source"]) for cell in cells(lessons)]
+    teacher = ["".join(cell["source"]) for cell in cells(worked)]
+    assert len(learner) == len(teacher) == 5
+    assert "..." in learner[2] and "return" not in "".join(learner)
+    assert "return width_px / 2" in teacher[2] and "..." not in "".join(teacher)
+    assert learner[4] == "![A line that rises.](pictures/00_line.png)"
+    assert teacher[4] == "![A line that rises.](../lessons/pictures/00_line.png)"
+    assert (lessons / "pictures" / "00_line.png").read_bytes()[1:4] == b"PNG"
+
+
+def test_the_learners_notebook_is_not_run_and_the_worked_one_is(built):
+    _, lessons, worked = built
+    assert all(cell["outputs"] == [] and cell["execution_count"] is None for cell in cells(lessons) if cell["cell_type"] == "code")
+    ran = [cell for cell in cells(worked) if cell["cell_type"] == "code"]
+    assert [cell["execution_count"] for cell in ran] == [1, 2, 3]
+    assert "".join(ran[0]["outputs"][0]["text"]) == "320 px\n"
+    assert "".join(ran[2]["outputs"][0]["text"]) == "160.0\n"
+
+
+def test_shared_cells_have_one_id_in_both_and_an_edit_elsewhere_leaves_it(built, folders):
+    learner, teacher = cells(built[1]), cells(built[2])
+    same = [(a["id"], b["id"]) for a, b in zip(learner, teacher) if a["metadata"].get("tags") not in (["starter"], ["worked"])]
+    assert all(a == b for a, b in same)
+    source, lessons, worked = folders
+    (source / "00_small.py").write_text(SOURCE.replace("# # A small lesson", "# # A small lesson\n# More text.\n\n# %%\n1 + 1"))
+    build(source, lessons, worked)
+    assert {cell["id"] for cell in learner[1:]} < {cell["id"] for cell in cells(lessons)}
+
+
+def test_built_twice_is_built_the_same(built, folders):
+    build(*folders)
+    for one, other in zip(built[1:], folders[1:]):
+        assert (one / "00_small.ipynb").read_bytes() == (other / "00_small.ipynb").read_bytes()
+
+
+def test_check_finds_every_kind_of_drift(folders):
+    source, lessons, worked = folders
+    build(*folders)
+    assert build(*folders, check=True) == []
+    learner, teacher, still = lessons / "00_small.ipynb", worked / "00_small.ipynb", lessons / "pictures" / "00_line.png"
+    for path, old, new, said in (
+        (learner, "320", "321", "lessons/00_small.ipynb differs from its source"),
+        (teacher, "return width_px / 2", "return width_px // 2", "worked/00_small.ipynb differs from its source"),
+        (teacher, '"execution_count": 2', '"execution_count": null', "worked/00_small.ipynb has 1 code cells that were not run"),
+    ):
+        text = path.read_text()
+        assert old in text
+        path.write_text(text.replace(old, new))
+        assert build(*folders, check=True) == [f"00_small: {said}"]
+        path.write_text(text)
+    # Only a still's code changes: no notebook holds it, the picture is old all the same.
+    (source / "00_small.py").write_text(SOURCE.replace("figsize=(2, 1)", "figsize=(2, 2)"))
+    assert len(build(*folders, check=True)) == 2
+    (source / "00_small.py").write_text(SOURCE)
+    still.unlink()
+    assert build(*folders, check=True) == ["00_small: lessons/pictures/00_line.png is missing"]
+    (lessons / "01_gone.ipynb").write_text("{}")
+    assert "01_gone: lessons/01_gone.ipynb has no source" in build(*folders, check=True)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('tags=["explore"]', 'tags=["exlpore"]', "a tag must be one of"),
+        ('tags=["explore"]', 'tags=["explore", "verify"]', "of one kind"),
+        ('tags=["explore"]', 'tags=["explore"] colour="red"', "no metadata but tags"),
+        ('picture="line" ', "", "a still must be code with"),
+        ("# # A small lesson", "# A small lesson", "must begin with a markdown cell and its title"),
+        ('tags=["starter"]', "", "each starter must have its worked cell"),
+    ],
+)
+def test_a_source_that_breaks_a_rule_is_refused(folders, old, new, message):
+    path = folders[0] / "00_small.py"
+    path.write_text(SOURCE.replace(old, new))
+    with pytest.raises(LessonError, match=re.escape(message)):
+        read_source(path)
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("1 / 0", "it raised ZeroDivisionError"),
+        ("import warnings; warnings.warn('old name')", "must run without warnings"),
+        ("print(object())", "the same in every run"),
+        ("import sys; print(sys.prefix + '/lib')", "no folder of this machine"),
+    ],
+)
+def test_a_run_that_is_not_fit_to_keep_writes_nothing(folders, line, message):
+    source, lessons, worked = folders
+    (source / "00_small.py").write_text(SOURCE.replace("width_px = 320", f"width_px = 320\n{line}"))
+    with pytest.raises(LessonError, match=re.escape(message)):
+        build(source, lessons, worked)
+    assert not lessons.exists() and not worked.exists()
+
+
+def test_a_still_must_draw_one_picture(folders):
+    source, lessons, worked = folders
+    (source / "00_small.py").write_text(SOURCE.replace("_ = axes.plot([0, width_px])", "plt.close('all')"))
+    with pytest.raises(LessonError, match="a still must draw one picture, it drew 0"):
+        build(source, lessons, worked)
+
+
+def test_outputs_lose_what_only_a_running_kernel_knows():
+    view = {"application/vnd.jupyter.widget-view+json": {"model_id": "8f0c"}, "text/plain": "Replay: a walk"}
+    kept = tidy([{"output_type": "display_data", "data": view, "metadata": {"x": 1}}], 1, [], "a cell")
+    assert kept == [{"output_type": "display_data", "data": {"text/plain": "Replay: a walk"}, "metadata": {}}]
+
+
+def test_a_cell_whose_output_is_its_machines_affair_keeps_its_pictures_only():
+    outputs = [
+        {"output_type": "stream", "name": "stderr", "text": "100 %"},
+        {"output_type": "display_data", "data": {"image/png": "aGk="}, "metadata": {}},
+    ]
+    assert [out["output_type"] for out in tidy(outputs, 1, ["nbval-ignore-output"], "a cell")] == ["display_data"]
+
+
+def test_command_gives_its_exit_codes(folders, capsys):
+    source, lessons, worked = folders
+    root = source.parent
+    (root / "instructor").mkdir()
+    source.rename(root / "instructor" / "source")
+    assert main([str(root)]) == 0
+    assert main(["--check", str(root)]) == 0
+    (root / "lessons" / "00_small.ipynb").unlink()
+    assert main(["--check", str(root)]) == 1
+    assert main(["--check", "--only", "07", str(root)]) == 2
+    assert "holds none" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("same", "words"), [(True, "one environment"), (False, "Close Jupyter and start it with robotlab open"), (None, "robotlab open")]
+)
+def test_kernel_and_jupyter_are_compared_in_words(same, words):
+    assert words in Match(same, "here", "there").text()
+
+
+def test_environment_of_a_python_on_windows_and_elsewhere():
+    assert environment_of("venv/bin/python") == environment_of("venv/Scripts/python.exe") == "venv"

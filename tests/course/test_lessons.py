@@ -1,0 +1,72 @@
+"""The lessons as they are shipped: what their sources say, and running from top to bottom.
+
+nbval runs them: the worked notebooks strictly, every printed word compared; the
+learners' notebooks for running through, since their answers are not in yet.
+"""
+
+import json
+import re
+import subprocess
+import sys
+
+import pytest
+
+import robotlab
+from pathlib import Path
+
+from robotlab.course.builder import build
+
+ROOT = Path(robotlab.__file__).resolve().parents[1]
+LESSONS, WORKED = ROOT / "lessons", ROOT / "instructor" / "worked"
+NAMES = sorted(path.stem for path in (ROOT / "instructor" / "source").glob("*.py"))
+# Seconds; a cell that trains must stay well below this on two cores.
+CELL_TIMEOUT_S = 180
+
+
+def test_there_are_lessons():
+    assert "00_start_here" in NAMES
+
+
+def test_notebooks_are_what_their_sources_say():
+    assert build(ROOT / "instructor" / "source", LESSONS, WORKED, check=True) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(("folder", "how"), [(WORKED, "--nbval"), (LESSONS, "--nbval-lax")], ids=["worked", "learner"])
+def test_notebook_runs(folder, how, name, tmp_path):
+    words = [
+        sys.executable, "-m", "pytest", how, "--nbval-current-env", f"--nbval-cell-timeout={CELL_TIMEOUT_S}",
+        # Its own rules: a warning of the runner itself is no fault of a lesson.
+        "-p", "no:cacheprovider", "-o", "filterwarnings=default", "-o", "addopts=", "-q", str(folder / f"{name}.ipynb"),
+    ]  # fmt: skip
+    ran = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, stdin=subprocess.DEVNULL, check=False)
+    assert ran.returncode == 0, ran.stdout[-6000:] + ran.stderr[-2000:]
+    cells = json.loads((folder / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]
+    count = sum(cell["cell_type"] == "code" for cell in cells)
+    assert re.search(rf"\b{count} passed", ran.stdout), ran.stdout[-500:]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_picture_of_a_lesson_is_there_and_has_words(name):
+    for folder in (LESSONS, WORKED):
+        for cell in json.loads((folder / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]:
+            if cell["cell_type"] != "markdown":
+                continue
+            for alt, where in re.findall(r"!\[([^\]]*)\]\(([^)]+)\)", "".join(cell["source"])):
+                assert len(alt) > 20, f"{where}: its text alternative is {alt!r}"
+                assert (folder / where).is_file(), where
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_lesson_has_the_parts_every_lesson_has(name):
+    """Outcome, time, cautions first; what to remember, own robot and sources last."""
+    text = "\n".join(
+        "".join(cell["source"])
+        for cell in json.loads((LESSONS / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]
+        if cell["cell_type"] == "markdown"
+    )
+    places = [text.find(words) for words in ("What you will have", "Time", "**Predict.**", "**Why.**", "What to remember", "On your own", "Sources")]
+    assert -1 not in places
+    minutes = re.search(r"(\d+) minutes", text)
+    assert 25 <= int(minutes[1]) <= 50
