@@ -392,7 +392,13 @@ def lab(picture: np.ndarray) -> np.ndarray:
     return rgb2lab(check_picture(picture))
 
 
-def write_text(picture: np.ndarray, corner_px: tuple[int, int], text: str, color: tuple[int, int, int] = (255, 255, 255), size_px: int = 12) -> np.ndarray:
+def write_text(
+    picture: np.ndarray,
+    corner_px: tuple[int, int],
+    text: str,
+    color: tuple[int, int, int] = (255, 255, 255),
+    size_px: int = 12,
+) -> np.ndarray:
     """Write one line of text on a picture.
 
     Parameters

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 from collections import Counter
 from dataclasses import dataclass
@@ -163,7 +164,7 @@ def _facts(data: DataSet) -> dict[str, Any]:
     labels = np.concatenate([entry.labels for entry in data]).astype(int)
     spared = np.concatenate([entry.ignore | entry.crowd for entry in data]).astype(bool)
     edges = (*SIZE_EDGES_PX, np.inf)
-    names = [f"{low}-{high} px" if np.isfinite(high) else f"over {low} px" for low, high in zip(edges, edges[1:], strict=False)]
+    names = [f"{low}-{high} px" for low, high in itertools.pairwise(SIZE_EDGES_PX)] + [f"over {SIZE_EDGES_PX[-1]} px"]
     recordings = {}
     for name in data.recordings:
         part = data.only(recordings=name)
@@ -196,16 +197,21 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
         notes.append("all pictures are one recording: make a second one at another time, to test on")
     if facts["pictures_without_boxes"]:
         bare = [entry.name for entry in data if len(entry) == 0]
-        notes.append(f"{_count(len(bare), 'picture')} without boxes ({_some(bare)}): right if nothing is in view, else label them")
+        notes.append(
+            f"{_count(len(bare), 'picture')} without boxes ({_some(bare)}): right if nothing is in view, else label them"
+        )
     if facts["tiny_boxes"]:
-        notes.append(f"{_count(facts['tiny_boxes'], 'box', 'boxes')} with a side under {TINY_PX} px: too small to learn from, mark them ignore or go closer")
+        notes.append(
+            f"{_count(facts['tiny_boxes'], 'box', 'boxes')} with a side under {TINY_PX} px: too small to learn from, "
+            "mark them ignore or go closer"
+        )
     for entry in data:
         overlap = np.triu(iou(entry.boxes, entry.boxes), 1)
         overlap[entry.labels[:, None] != entry.labels[None, :]] = 0
         for a, b in np.argwhere(overlap > TWICE_IOU):
             notes.append(
-                f"{entry.name}: annotations {entry.annotation_ids[a]} and {entry.annotation_ids[b]} ({data.classes[entry.labels[a]]}) "
-                f"overlap by IoU {overlap[a, b]:.2f}: is one thing labelled twice?"
+                f"{entry.name}: annotations {entry.annotation_ids[a]} and {entry.annotation_ids[b]} "
+                f"({data.classes[entry.labels[a]]}) overlap by IoU {overlap[a, b]:.2f}: is one thing labelled twice?"
             )
     return notes
 
@@ -238,9 +244,9 @@ def _facts_text(facts: dict[str, Any]) -> list[str]:
         f"({facts['boxes_not_counted']} that do not count), {facts['pictures_without_boxes']} without boxes"
     ]
     lines.append("Picture sizes: " + ", ".join(f"{size} ({count})" for size, count in facts["picture_sizes"].items()))
-    for title, table in (("Boxes per class", facts["boxes_per_class"]), ("Longer side of the boxes", facts["longer_side"]), ("Lamps", facts["lamps"])):
-        if table:
-            lines += [f"{title}:", *_bars(table)]
+    for title, key in (("Boxes per class", "boxes_per_class"), ("Longer side of the boxes", "longer_side"), ("Lamps", "lamps")):
+        if facts[key]:
+            lines += [f"{title}:", *_bars(facts[key])]
     lines.append("Recordings:")
     wide = max(map(len, facts["recordings"]))
     for name, row in facts["recordings"].items():

@@ -106,10 +106,24 @@ def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], N
     ------
     DataSetError
         At the first broken rule, or when nothing is left to open.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.files import write_json
+    >>> labels = write_json(Path(tempfile.mkdtemp()) / "labels.json", {
+    ...     "images": [{"id": 1, "file_name": "a.png", "width": 8, "height": 6}],
+    ...     "annotations": [{"id": 1, "image_id": 1, "category_id": 3, "bbox": [1, 2, 40, 3]}],
+    ...     "categories": [{"id": 3, "name": "post"}]})
+    >>> said = []
+    >>> read_labels(labels, pictures=False, complain=said.append).box_count, len(said)
+    (0, 1)
     """
     value = read_json(labels)
     if not looks_like_labels(value) or not isinstance(value.get("categories"), list):
-        has = f"the keys {', '.join(sorted(map(str, value))[:9]) or 'none'}" if isinstance(value, dict) else f"a {type(value).__name__}"
+        has = f"a {type(value).__name__}"
+        if isinstance(value, dict):
+            has = f"the keys {', '.join(sorted(value)[:9]) or 'none'}"
         raise DataSetError(
             f"{labels} must have the lists images, annotations and categories, it has {has}; "
             "export it as COCO-style JSON (a results file goes with --results)"
@@ -352,7 +366,8 @@ class Reader:
         record, path, width, height, recording, where = row
         distance = number(record.get("distance_m"))
         if record.get("distance_m") is not None and not (distance is not None and distance > 0):
-            self.complain(where, f"distance_m must be a number of m > 0, got {short(record['distance_m'])}; correct it, or leave the key out")
+            came = short(record["distance_m"])
+            self.complain(where, f"distance_m must be a number of m > 0, got {came}; correct it, or leave the key out")
             distance = None
         lamp = record.get("lamp")
         ids = [id for id, *_ in found]

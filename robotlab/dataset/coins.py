@@ -137,6 +137,12 @@ def tiles(grey: np.ndarray, pieces: np.ndarray) -> Iterator[Sample]:
     ------
     Sample
         160 x 160 px; recordings ``left`` and ``right``.
+
+    Examples
+    --------
+    >>> grey = photograph()
+    >>> next(tiles(grey, outline(grey))).name
+    'left_x000_y000.png'
     """
     whole = np.bincount(pieces.ravel(), minlength=pieces.max() + 1)
     for side, (x_first, x_last) in SIDES.items():
@@ -179,6 +185,12 @@ def build(folder: str | os.PathLike, replace: bool = False) -> DataSet:
     ------
     DataSetError
         If something else is in the folder.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> len(build(tempfile.mkdtemp()))
+    48
     """
     grey = photograph()
     info = {"description": "Coins of one museum photograph, in overlapping tiles", "version": "1"}
@@ -192,6 +204,11 @@ def sheet() -> np.ndarray:
     -------
     (909, 1152, 3) ndarray of uint8
         The picture.
+
+    Examples
+    --------
+    >>> sheet().shape
+    (909, 1152, 3)
     """
     grey = photograph()
     pieces = outline(grey)

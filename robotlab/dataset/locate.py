@@ -60,7 +60,23 @@ def read_json(path: Path) -> object:
 
 
 def looks_like_labels(value: object) -> bool:
-    """True if a JSON value has the two lists that every COCO-style file has."""
+    """True if a JSON value has the two lists that every COCO-style file has.
+
+    Parameters
+    ----------
+    value : object
+        From :func:`read_json`.
+
+    Returns
+    -------
+    bool
+        Whether it could be a labels file.
+
+    Examples
+    --------
+    >>> looks_like_labels([]), looks_like_labels({"images": [], "annotations": []})
+    (False, True)
+    """
     return isinstance(value, dict) and all(isinstance(value.get(key), list) for key in ("images", "annotations"))
 
 
@@ -84,6 +100,14 @@ def find_labels(path: str | os.PathLike) -> Path | None:
     ------
     DataSetError
         If the path is not there, or several files could be meant.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / "walk.json").write_text('{"images": [], "annotations": []}')
+    >>> find_labels(folder).name
+    'walk.json'
     """
     path = Path(path)
     if path.is_file():
@@ -132,6 +156,16 @@ class PictureFinder:
     ----------
     labels : Path
         The labels file.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> (folder / "pictures" / "walk").mkdir(parents=True)
+    >>> (folder / "pictures" / "walk" / "a.png").touch()
+    >>> path, within = PictureFinder(folder / "labels.json").find("walk\\\\a.png")
+    >>> path.name, within
+    ('a.png', 'walk')
     """
 
     def __init__(self, labels: Path):

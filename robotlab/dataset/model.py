@@ -253,6 +253,12 @@ class DataSet:
         ------
         DataSetError
             If there are none.
+
+        Examples
+        --------
+        >>> data = DataSet(Path("labels.json"), ("post",), (1,), (Entry(7, Path("a.png"), 8, 6),))
+        >>> len(data.having([data[0], data[0]]))
+        2
         """
         if not entries:
             raise DataSetError(f"{self.labels_path}: a data set must have at least one picture, none is left; choose more")
@@ -270,6 +276,12 @@ class DataSet:
         ------
         DataSetError
             If no picture has a box that counts.
+
+        Examples
+        --------
+        >>> row = Entry(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4]])
+        >>> DataSet(Path("labels.json"), ("post",), (1,), (row,)).need_boxes().box_count
+        1
         """
         if not any((~(entry.ignore | entry.crowd)).any() for entry in self.pictures):
             raise DataSetError(
@@ -296,6 +308,14 @@ class DataSet:
         DataSetError
             If the file is missing, cut short, no picture, or of another size
             than its label says.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> path = pictures_io.save(Path(tempfile.mkdtemp()) / "a.png", np.zeros((6, 8, 3), np.uint8))
+        >>> data = DataSet(Path("labels.json"), ("post",), (1,), (Entry(7, path, 8, 6),))
+        >>> data.load(data[0]).shape
+        (6, 8, 3)
         """
         try:
             picture = pictures_io.load(entry.path)
@@ -303,12 +323,28 @@ class DataSet:
             raise DataSetError(f"{self.labels_path}: picture id {entry.id} ({entry.name}): {error}") from None
         size = (picture.shape[1], picture.shape[0])
         if size != (entry.width_px, entry.height_px):
-            raise DataSetError(size_problem(self.labels_path, entry.id, entry.name, (entry.width_px, entry.height_px), size))
+            label = (entry.width_px, entry.height_px)
+            raise DataSetError(size_problem(self.labels_path, entry.id, entry.name, label, size))
         return picture
 
 
 def size_problem(where: Path, id: int | str, name: str, label: tuple[int, int], real: tuple[int, int]) -> str:
-    """The sentence for a picture whose size is not the one its label gives."""
+    """The sentence for a picture whose size is not the one its label gives.
+
+    Parameters
+    ----------
+    where : Path
+        The labels file.
+    id, name : int or str
+        The picture.
+    label, real : (int, int)
+        Width and height by the label and by the file, px.
+
+    Returns
+    -------
+    str
+        Rule, what came, repair.
+    """
     turned = " (width and height are swapped: was it turned after labelling?)" if real == label[::-1] else ""
     return (
         f"{where}: picture id {id} ({name}): width and height must be those of the file, the label says "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -22,7 +23,9 @@ _PAPER, _INK, _DIM = (24, 24, 24), (235, 235, 235), (150, 150, 150)
 _GAP_PX = 6
 
 
-def draw_boxes(picture: np.ndarray, boxes: np.ndarray, colors: list, thick_px: int = 2, dashed: np.ndarray | None = None) -> np.ndarray:
+def draw_boxes(
+    picture: np.ndarray, boxes: np.ndarray, colors: Sequence, thick_px: int = 2, dashed: np.ndarray | None = None
+) -> np.ndarray:
     """Draw boxes on a copy of a picture.
 
     Parameters

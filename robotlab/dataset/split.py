@@ -65,7 +65,9 @@ def split_by_recording(data: DataSet, hold_out: float | Sequence[str] | str = 0.
         held = set(data.only(recordings=hold_out).recordings)
     kept = [name for name in names if name not in held]
     if not kept:
-        raise DataSetError(f"{data.labels_path}: a recording must be left to learn from, all {len(names)} are held out; hold out fewer")
+        raise DataSetError(
+            f"{data.labels_path}: a recording must be left to learn from, all {len(names)} are held out; hold out fewer"
+        )
     return data.only(recordings=kept), data.only(recordings=held)
 
 
@@ -97,6 +99,12 @@ class Leak:
         The pictures.
     bits : int
         How many of 128 bits of their marks differ.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> Leak(Entry(1, Path("a.png"), 8, 6), Entry(2, Path("b.png"), 8, 6), 3).bits
+    3
     """
 
     train: Entry
@@ -129,6 +137,16 @@ def find_leaks(train: DataSet, test: DataSet, limit_bits: int = NEAR_BITS) -> tu
     A leak is a reason to look, not a proof: a robot that stands still makes
     two recordings of one view.  And no leak is no proof either: the same
     place from a step to the side is not found.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> from robotlab.dataset import Sample, write_dataset
+    >>> view = np.random.default_rng(0).integers(0, 256, (24, 32, 3), dtype=np.uint8)
+    >>> samples = [Sample("a.png", view, recording="day1"), Sample("b.jpg", view, recording="day2")]
+    >>> data = write_dataset(pathlib.Path(tempfile.mkdtemp()) / "two", samples, ["post"])
+    >>> [leak.test.name for leak in find_leaks(data.only("day1"), data.only("day2"))]
+    ['pictures/b.jpg']
     """
     sides = [np.array([mark(data.load(entry)) for entry in data.pictures]) for data in (train, test)]
     return tuple(Leak(train[a], test[b], int(bits)) for a, b, bits in near_pairs(*sides, limit_bits))

@@ -21,7 +21,8 @@ import numpy as np
 from robotlab.dataset.coco import Reader
 from robotlab.dataset.locate import LABEL_FOLDERS, PICTURE_FOLDERS, PictureFinder
 from robotlab.dataset.model import DataSet, Entry
-from robotlab.dataset.write import kept_name, whole_folder
+from robotlab.dataset.whole import whole_folder
+from robotlab.dataset.write import kept_name
 from robotlab.errors import DataSetError
 from robotlab.files import write_whole
 
@@ -92,6 +93,12 @@ def has_voc(folder: str | os.PathLike) -> bool:
     -------
     bool
         Whether :func:`open_voc` has something to open.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> has_voc(tempfile.mkdtemp())
+    False
     """
     return _xml_folder(Path(folder)) is not None
 
@@ -183,6 +190,13 @@ def read_xml(path: Path) -> ElementTree.Element:
     ------
     DataSetError
         If it is too large, not XML, declares a document type, or is not VOC.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = write_whole(Path(tempfile.mkdtemp()) / "a.xml", "<annotation/>")
+    >>> read_xml(path).tag
+    'annotation'
     """
     if path.stat().st_size > _LARGEST_XML:
         raise DataSetError(f"{path} must be under {_LARGEST_XML // 10**6} MB, it is larger; is it a label file?")

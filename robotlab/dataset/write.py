@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
 import json
 import os
-import shutil
-import sys
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
@@ -21,13 +16,9 @@ from robotlab.boxes import check_boxes
 from robotlab.dataset.coco import open_dataset
 from robotlab.dataset.locate import PICTURE_FOLDERS
 from robotlab.dataset.model import DataSet, Entry
+from robotlab.dataset.whole import whole_folder
 from robotlab.errors import DataSetError
 from robotlab.files import write_whole
-
-# What operating systems drop into folders by themselves (common practice, no
-# source); nobody misses it.
-_LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}
-
 
 @dataclass(frozen=True, eq=False)
 class Sample:
@@ -129,6 +120,7 @@ def write_dataset(
 
     Examples
     --------
+    >>> import tempfile
     >>> folder = Path(tempfile.mkdtemp()) / "bench"
     >>> data = write_dataset(folder, [Sample("a.png", np.zeros((6, 8, 3), np.uint8), [[1, 2, 5, 5]], [0])], ["post"])
     >>> sorted(path.name for path in folder.iterdir()), data[0].boxes.tolist()
@@ -148,46 +140,6 @@ def write_dataset(
         written = open_dataset(beside)
         write_whole(beside / "card.md", card if card is not None else usual_card(Path(folder).name, written))
     return open_dataset(folder)
-
-
-@contextlib.contextmanager
-def whole_folder(folder: str | os.PathLike, replace: bool = False) -> Iterator[Path]:
-    """Fill a folder whole or not at all.
-
-    Parameters
-    ----------
-    folder : path-like
-        The folder; new or empty.
-    replace : bool
-        True allows to take the place of a data set, if it holds nothing else.
-
-    Yields
-    ------
-    Path
-        A hidden folder beside, to be filled; it takes the name when the block
-        ends, and goes when the block fails.
-
-    Raises
-    ------
-    DataSetError
-        If something is there already.
-    """
-    folder = Path(os.path.realpath(folder))
-    _check_place(folder, replace)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}.", suffix=".part"))
-    try:
-        yield beside
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(beside, 0o777 & ~mask)
-        _flush_folders(beside)
-        _take_place(beside, folder)
-    except BaseException as error:
-        shutil.rmtree(beside, ignore_errors=True)
-        if isinstance(error, DataSetError):
-            raise DataSetError(str(error).replace(str(beside), str(folder))) from None
-        raise
 
 
 def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None, quality: int) -> dict:
@@ -214,7 +166,8 @@ def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None,
             record=dict(sample.more),
         )  # fmt: skip
         if len(entry) and not 0 <= entry.labels.min() <= entry.labels.max() < len(classes):
-            raise DataSetError(f"{where}: labels must be from 0 to {len(classes) - 1}, got {entry.labels.tolist()}; count from 0")
+            came = entry.labels.tolist()
+            raise DataSetError(f"{where}: labels must be from 0 to {len(classes) - 1}, got {came}; count from 0")
         write_whole(beside / file_name, content)
         images.append(_picture_record(entry, file_name))
         annotations += _annotation_records(entry, range(1, len(classes) + 1))
@@ -335,7 +288,9 @@ def labels_text(labels: Mapping[str, Any]) -> str:
                 text = dump(value)
             parts.append(f"{dump(key)}: {text}")
     except (ValueError, TypeError) as error:
-        raise DataSetError(f"labels must hold text and finite numbers alone ({error}); correct or leave out that value") from None
+        raise DataSetError(
+            f"labels must hold text and finite numbers alone ({error}); correct or leave out that value"
+        ) from None
     return "{\n" + ",\n".join(parts) + "\n}\n"
 
 
@@ -353,15 +308,26 @@ def usual_card(name: str, data: DataSet) -> str:
     -------
     str
         Markdown.
+
+    Examples
+    --------
+    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (Entry(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4]]),))
+    >>> print(usual_card("bench", data).splitlines()[2])
+    1 picture in 1 recording (all); boxes: 1 post.
     """
     counts = ", ".join(
         f"{sum(int((entry.labels == place).sum()) for entry in data)} {label}" for place, label in enumerate(data.classes)
     )
     return (
-        f"# {name}\n\n{len(data)} pictures in {len(data.recordings)} recordings ({', '.join(data.recordings)}); boxes: {counts}.\n\n"
+        f"# {name}\n\n{_count(len(data), 'picture')} in {_count(len(data.recordings), 'recording')} "
+        f"({', '.join(data.recordings)}); boxes: {counts}.\n\n"
         "- Taken by, where, when, with which camera: not stated\n- License: not stated\n"
         "- How it was labelled and checked: not stated\n- Limits: not stated\n"
     )
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def _clean_name(name: str, where: str) -> str:
@@ -387,6 +353,12 @@ def kept_name(entry: Entry, used: set[str]) -> str:
     -------
     str
         A relative path with ``/``.
+
+    Examples
+    --------
+    >>> used = set()
+    >>> [kept_name(Entry(n, Path("images/a.png"), 8, 6), used) for n in range(2)]
+    ['a.png', 'a-2.png']
     """
     path = PurePosixPath(entry.name.replace("\\", "/"))
     parts = [part for part in path.parts if part not in (".", "..")]
@@ -400,74 +372,3 @@ def kept_name(entry: Entry, used: set[str]) -> str:
         name = path.with_name(f"{path.stem}-{number}{path.suffix}")
     used.add(str(name).casefold())
     return str(name)
-
-
-def _check_place(folder: Path, replace: bool) -> None:
-    """Refuse to write over anything that nobody offered up."""
-    if not folder.exists():
-        return
-    if not folder.is_dir():
-        raise DataSetError(f"a data set goes into a folder, {folder} is a file; choose another name")
-    content = {path.name for path in folder.iterdir()} - _LITTER
-    if not content:
-        return
-    if not replace:
-        raise DataSetError(
-            f"{folder} must be new or empty, it holds {', '.join(sorted(content)[:5])}; choose another folder, or say "
-            "replace=True (--replace) to give up the data set in it"
-        )
-    foreign = content - {"labels.json", "card.md", "pictures"}
-    if "labels.json" not in content:
-        raise DataSetError(f"{folder} must hold a data set to be replaced, it has no labels.json; choose another folder")
-    if not foreign:
-        listed = {os.path.realpath(entry.path) for entry in open_dataset(folder, pictures=False)}
-        listed |= {os.path.realpath(folder / "pictures" / entry.name) for entry in open_dataset(folder, pictures=False)}
-        files = (Path(top, name) for top, _, names in os.walk(folder / "pictures") for name in names if name not in _LITTER)
-        foreign = {str(path.relative_to(folder)) for path in files if os.path.realpath(path) not in listed}
-    if foreign:
-        raise DataSetError(
-            f"{folder} may be replaced when it holds one data set and nothing else, it has also "
-            f"{', '.join(sorted(foreign)[:5])}; move that away first, or choose another folder"
-        )
-
-
-def _flush_folders(top: Path) -> None:
-    """Flush folder entries to the disk, where the system lets folders be opened."""
-    if os.name != "posix":
-        return
-    for folder in (*(Path(found) for found, _, _ in os.walk(top)), top.parent):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
-def _take_place(beside: Path, folder: Path) -> None:
-    """Give `beside` the name `folder`; what was there goes."""
-    if not folder.exists():
-        os.rename(beside, folder)
-    elif _exchange(beside, folder):
-        shutil.rmtree(beside)
-    else:
-        # Two renames: a process killed just between them leaves the old set
-        # beside, whole, under a name that open_dataset points to.
-        old = beside.with_suffix(".old")
-        os.rename(folder, old)
-        try:
-            os.rename(beside, folder)
-        except BaseException:
-            os.rename(old, folder)
-            raise
-        shutil.rmtree(old)
-
-
-def _exchange(a: Path, b: Path) -> bool:
-    """Swap two folders in one step; False where the system cannot."""
-    if not sys.platform.startswith("linux"):
-        return False
-    rename = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
-    if rename is None:
-        return False
-    # AT_FDCWD is -100 (linux/fcntl.h), RENAME_EXCHANGE is 2 (renameat2(2)).
-    return rename(-100, os.fsencode(a), -100, os.fsencode(b), 2) == 0

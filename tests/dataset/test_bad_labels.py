@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from robotlab import picture
-from robotlab.dataset import open_dataset, read_results
+from robotlab.dataset import checkup, open_dataset, read_results
 from robotlab.errors import DataSetError, InputError
 
 NAN, INF = float("nan"), float("inf")
@@ -204,3 +204,20 @@ def test_any_junk_in_results_is_read_or_says_why(tmp_path, way, junk):
         assert "results.json" in str(error)
     else:
         assert len(found) == 2
+
+
+@given(st.sampled_from(list(places(base_labels()))), JSON)
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_the_check_up_lists_what_opening_refuses(tmp_path, way, junk):
+    folder = tmp_path / "set"
+    if not folder.exists():
+        save_set(folder, base_labels())
+    (folder / "labels.json").write_text(json.dumps(spoiled(base_labels(), way, junk)))
+    report = checkup(folder, look=False)
+    try:
+        open_dataset(folder)
+    except DataSetError as error:
+        assert report.problems[0] == str(error)
+    else:
+        assert report.ok
+    assert report.text()

@@ -16,7 +16,7 @@ from pycocotools.coco import COCO
 
 from robotlab import picture
 from robotlab.dataset import Sample, open_dataset, write_dataset
-from robotlab.dataset import write as write_module
+from robotlab.dataset import whole
 from robotlab.errors import DataSetError, InputError
 
 
@@ -120,7 +120,7 @@ def test_one_record_a_line(tmp_path):
     write_dataset(tmp_path / "set", [Sample("a.png", grey(), [[1, 2, 3, 4]], [0])], ["post"])
     text = (tmp_path / "set" / "labels.json").read_text("utf-8")
     assert '{"id": 1, "image_id": 1, "category_id": 1, "bbox": [1, 2, 2, 2], "area": 4, "iscrowd": 0}\n' in text
-    assert "1 pictures in 1 recordings (all); boxes: 1 post" in (tmp_path / "set" / "card.md").read_text("utf-8")
+    assert "1 picture in 1 recording (all); boxes: 1 post" in (tmp_path / "set" / "card.md").read_text("utf-8")
 
 
 @pytest.mark.parametrize(
@@ -206,7 +206,7 @@ def test_a_failure_leaves_the_old_set(tmp_path, monkeypatch, exchange, fails):
     folder = tmp_path / "set"
     write_dataset(folder, [Sample("old.png", grey())], ["post"])
     if not exchange:
-        monkeypatch.setattr(write_module, "_exchange", lambda a, b: False)
+        monkeypatch.setattr(whole, "_exchange", lambda a, b: False)
 
     def fail(*_):
         raise KeyboardInterrupt
@@ -216,7 +216,7 @@ def test_a_failure_leaves_the_old_set(tmp_path, monkeypatch, exchange, fails):
             real = os.rename
             patch.setattr(os, "rename", lambda a, b: fail() if str(b) == str(folder) and ".part" in str(a) else real(a, b))
         else:
-            patch.setattr(write_module, fails, fail)
+            patch.setattr(whole, fails, fail)
         with pytest.raises(KeyboardInterrupt):
             write_dataset(folder, [Sample("new.png", grey())], ["post"], replace=True)
     assert open_dataset(folder)[0].name == "pictures/old.png"
