@@ -1,0 +1,335 @@
+"""A run: what happened, as arrays, and how good it was."""
+
+from __future__ import annotations
+
+import math
+import os
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from robotlab.camera import Camera
+from robotlab.errors import InputError
+from robotlab.follow.decide import STATES
+from robotlab.follow.log import LOG_VERSION, RunLog, read_log
+from robotlab.follow.settings import Settings
+from robotlab.motion import Drive, Motor
+
+# Less than this share of the post in the picture counts as out of view
+# (common practice, no source).
+IN_VIEW = 0.25
+# Accelerations and jerks are taken over this time: about what a person or a
+# crate on the trolley feels as one jolt (common practice, no source).
+_FEEL_S = 0.1
+# Rolling resistance of small rubber wheels on a hard floor, order of magnitude
+# only (from memory).
+_ROLLING = 0.02
+_GRAVITY = 9.81  # m/s^2, rounded standard gravity (ISO 80000-3)
+_SOLID = ("round", "box")
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """One run of the loop.
+
+    Attributes
+    ----------
+    facts : dict
+        The first record of the log: walk, lamp, seed, tracker, room, things.
+    settings : Settings
+        The numbers it ran with, delays rounded to ticks.
+    camera : Camera
+        The camera.
+    t_s : (T,) ndarray
+        Time of each tick.
+    pose : (T, 3) ndarray
+        x and y, m, and yaw, rad.
+    wheels_mps, commands_mps : (T, 2) ndarray
+        Speeds of the left and right wheel, and what they were told.
+    states : (T,) ndarray of int
+        Index into :data:`robotlab.follow.STATES`.
+    post_m : (T, 2) ndarray
+        Where the post was.
+    picture_t_s : (F,) ndarray
+        Time of each picture.
+    truths : (F, 4) ndarray
+        True box of the part of the post that shows, px; NaN for none.
+    visible : (F,) ndarray
+        Share of the post that shows.
+    boxes : (F, 4) ndarray
+        The box that was followed, px; NaN for none.
+    found : tuple of (N, 6) ndarray
+        Everything found in each picture: corners, score, label.
+    bearings_rad, distances_m : (F,) ndarray
+        As measured from the box; NaN for none.
+    events : tuple of dict
+        Changes of state and failures.
+    pictures : dict of int to bytes
+        JPEG of each picture as the tracker saw it, where kept.
+    complete : bool
+        False when the log was cut off.
+    """
+
+    facts: dict
+    settings: Settings
+    camera: Camera
+    t_s: np.ndarray
+    pose: np.ndarray
+    wheels_mps: np.ndarray
+    commands_mps: np.ndarray
+    states: np.ndarray
+    post_m: np.ndarray
+    picture_t_s: np.ndarray
+    truths: np.ndarray
+    visible: np.ndarray
+    boxes: np.ndarray
+    found: tuple[np.ndarray, ...]
+    bearings_rad: np.ndarray
+    distances_m: np.ndarray
+    events: tuple[dict, ...]
+    pictures: dict[int, bytes] = field(default_factory=dict, repr=False)
+    complete: bool = True
+    _records: tuple[dict, ...] = field(default=(), repr=False)
+
+    @classmethod
+    def from_records(cls, records, pictures: dict[int, bytes] | None = None) -> Run:
+        """A run from the records of its log.
+
+        Parameters
+        ----------
+        records : sequence of dict
+            As :func:`robotlab.follow.log.read_log` gives them.
+        pictures : dict of int to bytes, optional
+            JPEG by number of the picture.
+
+        Returns
+        -------
+        Run
+            Everything up to the last record.
+
+        Raises
+        ------
+        InputError
+            If the records are no run of this version, or hold no tick.
+        """
+        by_kind: dict[str, list[dict]] = {kind: [] for kind in ("start", "tick", "picture", "sight", "event", "end")}
+        for record in records:
+            by_kind.setdefault(record["kind"], []).append(record)
+        ticks, taken = by_kind["tick"], by_kind["picture"]
+        if not by_kind["start"] or not ticks:
+            raise InputError("a run needs a start record and at least one tick, these records have none; run again")
+        facts = by_kind["start"][0]
+        if facts.get("version") != LOG_VERSION:
+            raise InputError(f"a run log must be of version {LOG_VERSION}, this one is {facts.get('version')!r}; run again")
+        try:
+            return cls._build(facts, ticks, taken, by_kind, tuple(records), pictures or {})
+        except (KeyError, TypeError, ValueError) as error:
+            raise InputError(f"a run log must hold the records that a run writes, this one does not ({error}); run again") from None
+
+    @classmethod
+    def _build(cls, facts, ticks, taken, by_kind, records, pictures) -> Run:
+        settings = dict(facts["settings"])
+        settings["drive"], settings["motor"] = Drive(**settings["drive"]), Motor(**settings["motor"])
+        count = len(taken)
+        none = [math.nan] * 4
+        boxes, bearings, distances = np.full((count, 4), math.nan), np.full(count, math.nan), np.full(count, math.nan)
+        found = [np.zeros((0, 6))] * count
+        for sight in by_kind["sight"]:
+            i = sight["i"]
+            found[i] = np.array(sight["found"], float).reshape(-1, 6)
+            if sight["box"] is not None:
+                boxes[i], bearings[i], distances[i] = sight["box"], sight["bearing"], sight["distance"]
+        return cls(
+            facts=facts,
+            settings=Settings(**settings),
+            camera=Camera(**facts["camera"]),
+            t_s=np.array([tick["t"] for tick in ticks]),
+            pose=np.array([tick["pose"] for tick in ticks]),
+            wheels_mps=np.array([tick["wheels"] for tick in ticks]),
+            commands_mps=np.array([tick["command"] for tick in ticks]),
+            states=np.array([STATES.index(tick["state"]) for tick in ticks]),
+            post_m=np.array([tick["post"] for tick in ticks]),
+            picture_t_s=np.array([picture["t"] for picture in taken]),
+            truths=np.array([picture["truth"] or none for picture in taken]).reshape(-1, 4),
+            visible=np.array([picture["visible"] for picture in taken]),
+            boxes=boxes,
+            found=tuple(found),
+            bearings_rad=bearings,
+            distances_m=distances,
+            events=tuple(by_kind["event"]),
+            pictures=pictures,
+            complete=bool(by_kind["end"]),
+            _records=records,
+        )
+
+    @classmethod
+    def load(cls, path: str | os.PathLike) -> Run:
+        """A run from its log; it has no pictures.
+
+        Parameters
+        ----------
+        path : path-like
+            The log.
+
+        Returns
+        -------
+        Run
+            Everything up to the last full record.
+
+        Raises
+        ------
+        InputError
+            If the file is no run log.
+        """
+        return cls.from_records(read_log(path).records)
+
+    def save(self, path: str | os.PathLike) -> None:
+        """Write the log of this run.
+
+        Parameters
+        ----------
+        path : path-like
+            The file; an older one is replaced.
+        """
+        with RunLog(path) as log:
+            for record in self._records:
+                log.write(record)
+
+    @property
+    def true_bearings_rad(self) -> np.ndarray:
+        """(T,) true bearing of the post at each tick, rad, positive left."""
+        away = self.post_m - self.pose[:, :2]
+        angle = np.arctan2(away[:, 1], away[:, 0]) - self.pose[:, 2]
+        return np.arctan2(np.sin(angle), np.cos(angle))
+
+    @property
+    def true_distances_m(self) -> np.ndarray:
+        """(T,) true distance to the post at each tick, m."""
+        return np.hypot(*(self.post_m - self.pose[:, :2]).T)
+
+    @property
+    def speeds_mps(self) -> np.ndarray:
+        """(T,) forward speed at each tick, m/s."""
+        return self.settings.motor.ground(self.settings.drive.twist(*self.wheels_mps.T)[0])
+
+    def state_at(self, tick: int) -> str:
+        """Name of the state at a tick.
+
+        Parameters
+        ----------
+        tick : int
+            Which tick.
+
+        Returns
+        -------
+        str
+            One of :data:`robotlab.follow.STATES`.
+        """
+        return STATES[self.states[tick]]
+
+    def contacts(self) -> list[tuple[float, str]]:
+        """When the trolley began to touch something, and what.
+
+        Returns
+        -------
+        list of (t_s, what)
+            Sorted by time; plants give way and do not count.
+        """
+        radius, place = self.settings.radius_m, self.pose[:, :2]
+        gaps = {"post": self.true_distances_m - self.settings.target_width_m / 2 - radius}
+        for i, thing in enumerate(self.facts["things"]):
+            if thing["shape"] in _SOLID:
+                gaps[f"{thing['kind']}#{i}"] = _gap(thing, place) - radius
+        x0, y0, x1, y1 = self.facts["room"]
+        edges = np.column_stack([place - [x0, y0], [x1, y1] - place])
+        # The walls hold the trolley at exactly its radius: allow for rounding.
+        gaps["wall"] = edges.min(axis=1) - radius - 1e-5
+        found = []
+        for name, gap in gaps.items():
+            touching = gap < 0
+            begins = np.flatnonzero(touching & ~np.concatenate([[False], touching[:-1]]))
+            found += [(float(self.t_s[k]), name.split("#")[0]) for k in begins]
+        return sorted(found)
+
+    def scores(self) -> dict[str, float]:
+        """How good the run was.
+
+        Returns
+        -------
+        dict of str to float
+            ``time_in_view``: share of the pictures in which at least a quarter
+            of the post shows.  ``time_following``: share of the time in which
+            it was being followed.  ``distance_error_m``: root mean square of
+            the true distance less the distance to keep.  ``bearing_error_rad``:
+            root mean square of the true bearing.  ``losses`` and
+            ``recoveries``: how often the target was given up (slow, search or
+            stop) and how often found again.  ``contacts``, and
+            ``closest_m``, the least distance to the post.
+            ``peak_accel_mps2``, ``peak_jerk_mps3`` and ``rms_jerk_mps3``: of
+            the forward speed, taken over 0.1 s.  ``peak_jump_mps``: largest
+            change of a wheel command from one tick to the next.
+            ``energy_j``: work of the motors at the wheels, nothing regained.
+            ``way_m``: way driven.  ``end_distance_m``: last distance.
+        """
+        following = np.isin(self.states, [STATES.index("follow"), STATES.index("coast")])
+        lost = np.isin(self.states, [STATES.index(name) for name in ("slow", "search", "stop", "fault")])
+        ever = np.maximum.accumulate(following)
+        gone = np.diff((lost & ever).astype(int))
+        accel, jerk = self._felt()
+        distance = self.true_distances_m
+        tick = float(self.facts["tick_s"])
+        return {
+            "time_in_view": float(np.mean(self.visible >= IN_VIEW)) if len(self.visible) else 0.0,
+            "time_following": float(np.mean(following)),
+            "distance_error_m": _rms(distance - self.settings.keep_m),
+            "bearing_error_rad": _rms(self.true_bearings_rad),
+            "losses": int((gone > 0).sum()),
+            "recoveries": int((gone < 0).sum()),
+            "contacts": len(self.contacts()),
+            "closest_m": float(distance.min()),
+            "end_distance_m": float(distance[-1]),
+            "peak_accel_mps2": float(np.abs(accel).max(initial=0.0)),
+            "peak_jerk_mps3": float(np.abs(jerk).max(initial=0.0)),
+            "rms_jerk_mps3": _rms(jerk),
+            "peak_jump_mps": float(np.abs(np.diff(self.commands_mps, axis=0)).max(initial=0.0)),
+            "energy_j": self._energy(tick),
+            "way_m": float(np.abs(self.speeds_mps).sum() * tick),
+        }
+
+    def _felt(self) -> tuple[np.ndarray, np.ndarray]:
+        """Acceleration and jerk of the forward speed over a fixed time, whatever the tick."""
+        tick = float(self.facts["tick_s"])
+        times = np.arange(self.t_s[0], self.t_s[-1], min(tick, _FEEL_S))
+        if len(times) < 2:
+            return np.zeros(0), np.zeros(0)
+
+        def speed(t):
+            return np.interp(t, self.t_s, self.speeds_mps)
+
+        half = _FEEL_S / 2
+        accel = (speed(times + half) - speed(times - half)) / _FEEL_S
+        jerk = (speed(times + _FEEL_S) - 2 * speed(times) + speed(times - _FEEL_S)) / _FEEL_S**2
+        return accel, jerk
+
+    def _energy(self, tick_s: float) -> float:
+        """Each wheel moves half the mass and rolls; braking gives nothing back."""
+        half = self.settings.mass_kg / 2
+        force = half * np.diff(self.wheels_mps, axis=0) / tick_s
+        speed = (self.wheels_mps[1:] + self.wheels_mps[:-1]) / 2
+        power = force * speed + half * _GRAVITY * _ROLLING * np.abs(speed)
+        return float(np.maximum(power, 0).sum() * tick_s)
+
+
+def _rms(values: np.ndarray) -> float:
+    return float(np.sqrt(np.mean(values**2))) if len(values) else 0.0
+
+
+def _gap(thing: dict, place: np.ndarray) -> np.ndarray:
+    """(T,) distance from each place to the edge of a thing, m; 0 inside."""
+    away = place - [thing["x"], thing["y"]]
+    if thing["shape"] == "round":
+        return np.maximum(np.hypot(*away.T) - max(thing["size"][:2]), 0.0)
+    cos, sin = math.cos(thing["heading"]), math.sin(thing["heading"])
+    along = np.abs(away @ [cos, sin]) - thing["size"][0] / 2
+    across = np.abs(away @ [-sin, cos]) - thing["size"][1] / 2
+    return np.hypot(np.maximum(along, 0), np.maximum(across, 0))

@@ -1,0 +1,217 @@
+"""The numbers of one following trolley, in one frozen object."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields, replace
+
+from robotlab.errors import MotionError
+from robotlab.motion import Drive, Motor, loop_limit
+from robotlab.motion.checks import number
+
+LAWS = ("p", "pd", "feed_forward")
+RULERS = ("height", "width", "nearer")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """How the trolley sees, decides and moves.
+
+    Parameters
+    ----------
+    frame_hz : float
+        Pictures a second.
+    delay_s : float
+        From the middle of the exposure until the tracker may start: exposure,
+        transfer, decoding.  Pictures under way do not hold up each other.
+    tracker_s : float
+        Time the tracker needs for one picture.  It does one at a time; what
+        arrives meanwhile waits, and only the newest is kept.
+    tracker_px : (int, int) or None
+        The picture is squeezed to this width and height before the tracker
+        sees it; ``None`` leaves it as it is.
+    hfov_rad : float or None
+        Replaces the camera's horizontal field of view.
+    target : str
+        Class that is followed.
+    min_score : float
+        Boxes with a lower score are not believed.
+    gate : float or None
+        While the target is in sight, the next box must have its middle within
+        this share of the picture's width from the last one's; ``None`` takes
+        the best score anywhere.
+    target_height_m, target_width_m : float
+        Real size of the target.
+    distance_from : {"height", "width", "nearer"}
+        Which side of the box measures the distance.  A side that the edge of
+        the picture cuts is left out while the other is whole; ``"nearer"``
+        takes the shorter of both distances.
+    keep_m : float
+        Distance to keep.
+    turn_gain : float
+        Yaw rate for each radian of bearing, 1/s.
+    drive_gain : float
+        Speed for each metre too far, 1/s.
+    law : {"p", "pd", "feed_forward"}
+        Steering law.
+    damping : float
+        For ``"pd"``: yaw rate for each rad/s of change of the bearing.
+    steering_sign : int
+        +1, or -1 for a trolley whose steering is wired the wrong way.
+    max_mps, max_yaw_radps : float
+        Limits of the wanted speed and yaw rate.
+    max_reverse_mps : float
+        Limit backwards; 0 never backs up.
+    max_accel : float or None
+        Acceleration limit, m/s^2; ``None`` has the speed jump.
+    max_yaw_accel : float or None
+        Limit of the change of the yaw rate, rad/s^2; not used when
+        `max_accel` is ``None``.
+    max_jerk : float or None
+        Jerk limit of the forward speed, m/s^3.
+    coast_s, slow_s, search_s : float
+        After the target was last seen: keep the last motion for `coast_s`,
+        stand for `slow_s`, turn on the spot to where it went for `search_s`,
+        then stop and stay stopped.
+    search_radps : float
+        Yaw rate of the search.
+    watch_s : float or None
+        Longest silence of camera, tracker and motor link; ``None`` takes two
+        frames, the delays and .3 s.
+    link_timeout_s : float
+        The motors halt by themselves after this long without a command.
+    ramp_hz : float
+        Least rate of the ramp; a frame is cut into whole steps.
+    drive : Drive
+        Wheels.
+    motor : Motor
+        Motors.
+    mass_kg : float
+        Mass of the trolley, for energy.
+    radius_m : float
+        The trolley touches what is nearer than this to its middle.
+
+    Raises
+    ------
+    MotionError
+        If a number is out of its range or a word is unknown.
+
+    Examples
+    --------
+    >>> Settings(turn_gain=1.5).but(steering_sign=-1).steering_sign
+    -1
+    """
+
+    frame_hz: float = 10.0
+    delay_s: float = 0.10
+    tracker_s: float = 0.0
+    tracker_px: tuple[int, int] | None = None
+    hfov_rad: float | None = None
+    target: str = "post"
+    min_score: float = 0.3
+    gate: float | None = None
+    target_height_m: float = 0.50
+    target_width_m: float = 0.07
+    distance_from: str = "height"
+    keep_m: float = 1.2
+    turn_gain: float = 1.8
+    drive_gain: float = 1.2
+    law: str = "p"
+    damping: float = 0.1
+    steering_sign: int = 1
+    max_mps: float = 0.6
+    max_yaw_radps: float = 1.5
+    max_reverse_mps: float = 0.0
+    max_accel: float | None = 0.8
+    max_yaw_accel: float | None = 6.0
+    max_jerk: float | None = None
+    coast_s: float = 0.4
+    slow_s: float = 0.6
+    search_s: float = 8.0
+    search_radps: float = 0.8
+    watch_s: float | None = None
+    link_timeout_s: float = 0.25
+    ramp_hz: float = 50.0
+    drive: Drive = field(default_factory=Drive)
+    motor: Motor = field(default_factory=Motor)
+    mass_kg: float = 8.0
+    radius_m: float = 0.20
+
+    def __post_init__(self) -> None:
+        positive = ("frame_hz", "target_height_m", "target_width_m", "keep_m", "max_mps", "max_yaw_radps", "ramp_hz",
+                    "link_timeout_s", "mass_kg", "radius_m")  # fmt: skip
+        not_negative = ("delay_s", "tracker_s", "min_score", "turn_gain", "drive_gain", "damping", "max_reverse_mps",
+                        "coast_s", "slow_s", "search_s", "search_radps")  # fmt: skip
+        for name in positive:
+            object.__setattr__(self, name, number(getattr(self, name), name, 0, open_low=True))
+        for name in not_negative:
+            object.__setattr__(self, name, number(getattr(self, name), name, 0))
+        for name in ("gate", "hfov_rad", "max_accel", "max_yaw_accel", "max_jerk", "watch_s"):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, number(getattr(self, name), name, 0, open_low=True))
+        for name, words in (("law", LAWS), ("distance_from", RULERS), ("steering_sign", (1, -1))):
+            if getattr(self, name) not in words:
+                raise MotionError(f"{name} must be one of {', '.join(map(str, words))}, got {getattr(self, name)!r}; choose one of them")
+        if self.max_jerk is not None and self.max_accel is None:
+            raise MotionError("a jerk limit needs an acceleration limit, got max_accel None; give both or neither")
+        if self.tracker_px is not None:
+            size = tuple(int(number(n, "tracker_px", 1)) for n in self.tracker_px)
+            if len(size) != 2:
+                raise MotionError(f"tracker_px must be width and height, got {self.tracker_px}; for instance (160, 120)")
+            object.__setattr__(self, "tracker_px", size)
+        least = 1 / self.frame_hz + self.delay_s + self.tracker_s
+        if self.watch_s is not None and self.watch_s <= least:
+            raise MotionError(
+                f"watch_s must be longer than a frame and its delays ({least:.3g} s), got {self.watch_s}; "
+                "else the watchdog trips on a healthy loop"
+            )
+
+    def but(self, **changes) -> Settings:
+        """The same settings with some changed.
+
+        Parameters
+        ----------
+        **changes
+            Any parameter of the class.
+
+        Returns
+        -------
+        Settings
+            New settings.
+
+        Raises
+        ------
+        MotionError
+            If a name is unknown or a value is out of range.
+
+        Examples
+        --------
+        >>> Settings().but(max_accel=None).max_accel is None
+        True
+        """
+        known = [item.name for item in fields(self)]
+        unknown = [name for name in changes if name not in known]
+        if unknown:
+            raise MotionError(f"settings must be among {', '.join(known)}, got {', '.join(unknown)}; check the spelling")
+        return replace(self, **changes)
+
+    @property
+    def frame_s(self) -> float:
+        """Time between two pictures, s."""
+        return 1 / self.frame_hz
+
+    @property
+    def silence_s(self) -> float:
+        """Longest silence that the watchdog allows, s."""
+        if self.watch_s is not None:
+            return self.watch_s
+        # Two frames may be lost before a silence is one; the rest is reserve (common practice, no source).
+        return 2 * self.frame_s + self.delay_s + self.tracker_s + 0.3
+
+    @property
+    def gain_limit(self) -> float:
+        """Steering gain from which this loop swings wider and wider, 1/s.
+
+        For a target that stands still far away and a tracker that keeps up;
+        the ramp and the speed limits are not in it.
+        """
+        return loop_limit(self.frame_s, self.delay_s + self.tracker_s, self.motor.lag_s)

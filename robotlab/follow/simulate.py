@@ -1,0 +1,389 @@
+"""The whole loop in simulation: perceive -> decide -> act.
+
+Time runs in ticks; a frame is a whole number of them.  In each tick, in this
+order: the camera takes a picture if one is due; the tracker looks at the
+newest picture that has arrived; the follower decides; the ramp smooths; the
+link carries the wheel speeds; the motors follow; the trolley moves along
+exact arcs.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections import deque
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import asdict, replace
+
+import numpy as np
+
+from robotlab.camera import Camera
+from robotlab.errors import InputError
+from robotlab.follow.decide import Follower, Wish
+from robotlab.follow.log import LOG_VERSION, RunLog
+from robotlab.follow.oracle import TruthTracker, post_box
+from robotlab.follow.run import Run
+from robotlab.follow.settings import Settings
+from robotlab.greenhouse import Walk, render
+from robotlab.motion import Ramp, Watchdog, advance, keep_turn, make_ramp
+from robotlab.motion.checks import whole
+from robotlab.picture import encode, resize
+from robotlab.trackers import Detections, Tracker, as_tracker
+
+
+class NoFaults:
+    """Nothing goes wrong; what to inherit from to have something go wrong."""
+
+    def pictures(self, index: int, t_s: float, picture: np.ndarray | None) -> list[tuple[np.ndarray | None, float]]:
+        """What arrives of one picture.
+
+        Parameters
+        ----------
+        index : int
+            Number of the picture.
+        t_s : float
+            True time.
+        picture : (H, W, 3) ndarray or None
+            What the camera took; ``None`` for a tracker that needs none.
+
+        Returns
+        -------
+        list of (picture, extra_s)
+            Nothing, one or several pictures, each with its extra delay.
+        """
+        return [(picture, 0.0)]
+
+    def clock(self, t_s: float) -> float:
+        """What the computer takes the time for.
+
+        Parameters
+        ----------
+        t_s : float
+            True time.
+
+        Returns
+        -------
+        float
+            Time on the computer's clock, s.
+        """
+        return t_s
+
+    def link(self, t_s: float) -> bool:
+        """Whether the motor link works.
+
+        Parameters
+        ----------
+        t_s : float
+            True time.
+
+        Returns
+        -------
+        bool
+            False while it is cut.
+        """
+        return True
+
+
+def default_camera(width_px: int = 320, height_px: int = 240) -> Camera:
+    """The trolley's camera: 62.2 degrees wide, 25 cm above the ground, level.
+
+    Parameters
+    ----------
+    width_px, height_px : int
+        Size of the picture.
+
+    Returns
+    -------
+    Camera
+        The published field of view of a common small camera (IMX219 with its
+        3.04 mm lens).
+
+    Examples
+    --------
+    >>> default_camera().width_px
+    320
+    """
+    return Camera(width_px, height_px, math.radians(62.2), height_m=0.25)
+
+
+def simulate(
+    tracker: Tracker | TruthTracker | Callable[[np.ndarray], Detections],
+    walk: Walk,
+    camera: Camera | None = None,
+    settings: Settings | None = None,
+    seed: int = 0,
+    *,
+    lamp: str | None = None,
+    duration_s: float | None = None,
+    start: tuple[float, float, float] = (0.0, 0.0, 0.0),
+    pictures: bool = True,
+    log: str | os.PathLike | None = None,
+    sync_s: float | None = None,
+    faults: NoFaults | None = None,
+    strict: bool = True,
+    progress: Callable[[float], None] | None = None,
+) -> Run:
+    """Let a trolley follow a walking post, and record everything.
+
+    Parameters
+    ----------
+    tracker : Tracker, TruthTracker or callable
+        What finds the post.
+    walk : Walk
+        Where the post goes, and the greenhouse around it.
+    camera : Camera, optional
+        The trolley's camera, above the middle of the axle.
+    settings : Settings, optional
+        All the numbers.
+    seed : int
+        Of the sensor noise; same seed, same run.
+    lamp : str, optional
+        Another lamp than the walk's own.
+    duration_s : float, optional
+        How long; by default as long as the walk.
+    start : (float, float, float)
+        Pose at the start: x and y, m, and yaw, rad.
+    pictures : bool
+        Render pictures and keep them for the replay.  A truth tracker can do
+        without: False is then many times faster, but nothing hides the post.
+    log : path-like, optional
+        Also write the run log while running.
+    sync_s : float, optional
+        As in :class:`robotlab.follow.log.RunLog`.
+    faults : NoFaults, optional
+        What goes wrong.
+    strict : bool
+        An error in the tracker ends the simulation; False notes it and goes
+        on without a result, as a robot must.
+    progress : callable, optional
+        Called with the share of the run that is done.
+
+    Returns
+    -------
+    Run
+        All the arrays, and :meth:`~robotlab.follow.run.Run.scores`.
+
+    Raises
+    ------
+    InputError
+        If something does not fit together.
+
+    Notes
+    -----
+    The pictures are rendered; no camera took them.  Delays are rounded to
+    whole ticks of at most ``1 / ramp_hz``; the run's settings say to what.
+
+    Examples
+    --------
+    >>> from robotlab.follow import Oracle
+    >>> from robotlab.greenhouse import WALKS
+    >>> run = simulate(Oracle(), WALKS["straight"], duration_s=5, pictures=False)
+    >>> run.scores()["time_in_view"]
+    1.0
+    """
+    camera, settings = camera or default_camera(), settings or Settings()
+    if settings.hfov_rad is not None:
+        camera = replace(camera, hfov_rad=settings.hfov_rad)
+    seed = whole(seed, "seed")
+    if not isinstance(tracker, TruthTracker):
+        tracker = as_tracker(tracker)
+        if not pictures:
+            raise InputError("a tracker that looks at pictures needs them, got pictures=False; leave it out, or use an Oracle")
+    loop = _Loop(tracker, walk, camera, settings, seed, lamp, start, pictures, faults or NoFaults(), strict)
+    ticks = round((walk.duration_s if duration_s is None else duration_s) / loop.tick_s)
+    with ExitStack() as stack:
+        if log is not None:
+            loop.file = stack.enter_context(RunLog(log, sync_s))
+        loop.write(loop.first_record())
+        for tick in range(ticks + 1):
+            loop.step(tick)
+            if progress is not None and tick % loop.ticks_per_frame == 0:
+                progress(tick / ticks if ticks else 1.0)
+        loop.write({"kind": "end", "t": round(ticks * loop.tick_s, 6)})
+    return Run.from_records(loop.records, loop.pictures)
+
+
+class _Loop:
+    """State of one simulation."""
+
+    def __init__(self, tracker, walk, camera, settings, seed, lamp, start, pictures, faults, strict) -> None:
+        self.tracker, self.walk, self.camera, self.seed, self.lamp = tracker, walk, camera, seed, lamp
+        self.keep, self.faults, self.strict = pictures, faults, strict
+        # The rounding guards against 4.999999 ticks to a frame.
+        self.ticks_per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
+        self.tick_s = settings.frame_s / self.ticks_per_frame
+        self.delay, self.busy = round(settings.delay_s / self.tick_s), round(settings.tracker_s / self.tick_s)
+        self.settings = s = settings.but(delay_s=self.delay * self.tick_s, tracker_s=self.busy * self.tick_s)
+        self.now = 0.0
+        self.follower = Follower(camera, s, faults.clock(0.0))
+        self.watchdog = Watchdog({"camera": s.silence_s, "tracker": s.silence_s, "link": s.silence_s},
+                                 max_gap_s=s.silence_s, clock=lambda: self.now)  # fmt: skip
+        self.ramps = (make_ramp(s.max_accel, s.max_jerk), Ramp(None if s.max_accel is None else s.max_yaw_accel))
+        # The motor board halts by itself when the link is cut, along its own ramp.
+        self.board = (Ramp(s.max_accel), Ramp(s.max_accel))
+        self.heard = 0.0
+        self.pose, self.wheels = tuple(float(value) for value in start), (0.0, 0.0)
+        self.arriving: list = []
+        self.waiting: deque = deque(maxlen=1)
+        self.work: tuple | None = None
+        self.state = ""
+        self.records: list[dict] = []
+        self.pictures: dict[int, bytes] = {}
+        self.file: RunLog | None = None
+        self.scene = walk.scene if lamp is None else walk.scene.under(lamp)
+        if isinstance(tracker, TruthTracker):
+            tracker.begin(seed)
+
+    def write(self, record: dict) -> None:
+        self.records.append(record)
+        if self.file is not None:
+            self.file.write(record)
+
+    def first_record(self) -> dict:
+        things = [
+            {"kind": thing.kind, "shape": thing.shape, "size": list(thing.size_m), "x": thing.x_m, "y": thing.y_m, "heading": thing.heading_rad}
+            for thing in self.scene.things
+            if thing.kind != "post"
+        ]
+        return {
+            "kind": "start", "version": LOG_VERSION, "walk": self.walk.name, "lamp": self.scene.lamp, "seed": self.seed,
+            "tracker": type(self.tracker).__name__, "tick_s": self.tick_s, "camera": asdict(self.camera),
+            "settings": asdict(self.settings), "room": list(self.scene.room_m), "path_half_m": self.scene.path_half_m, "things": things,
+        }  # fmt: skip
+
+    def step(self, tick: int) -> None:
+        t = tick * self.tick_s
+        self.now = self.faults.clock(t)
+        post = self.walk.post_at(t)
+        if tick % self.ticks_per_frame == 0:
+            self._take(tick, t, post)
+        self._look(tick, t)
+        wish = self._decide(t)
+        command = self._act(t, wish)
+        self.write({
+            "kind": "tick", "t": round(t, 6), "pose": [round(value, 6) for value in self.pose],
+            "wheels": [round(value, 6) for value in self.wheels], "command": [round(value, 6) for value in command],
+            "state": wish.state, "post": [round(value, 6) for value in post],
+        })  # fmt: skip
+        self._move(command)
+
+    def _take(self, tick: int, t: float, post: tuple[float, float]) -> None:
+        """Perceive, first half: the camera."""
+        index, (x, y, yaw) = tick // self.ticks_per_frame, self.pose
+        picture = None
+        if self.keep:
+            # One seed for each picture of each run: a prime parts the runs.
+            frame = render(self.scene.with_post_at(*post), self.camera, self.pose, seed=self.seed * 1_000_003 + index)
+            picture = frame.picture
+            rows = np.flatnonzero(frame.truths.labels == frame.truths.classes.index("post"))
+            box, visible = (frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])) if len(rows) else (None, 0.0)
+        else:
+            dx, dy, cos, sin = post[0] - x, post[1] - y, math.cos(yaw), math.sin(yaw)
+            size = (self.settings.target_height_m, self.settings.target_width_m)
+            box, visible = post_box(self.camera, cos * dx + sin * dy, cos * dy - sin * dx, *size)
+        if picture is not None and self.settings.tracker_px is not None:
+            picture = resize(picture, self.settings.tracker_px)
+        self.write({"kind": "picture", "i": index, "t": round(t, 6), "truth": _rounded(box), "visible": round(visible, 4)})
+        if picture is not None:
+            self.pictures[index] = encode(picture, "jpg", quality=75)
+        for seen, extra in self.faults.pictures(index, t, picture):
+            due = tick + self.delay + round(extra / self.tick_s)
+            self.arriving.append((due, index, seen, self.faults.clock(t), yaw, box, visible))
+
+    def _look(self, tick: int, t: float) -> None:
+        """Perceive, second half: the tracker, one picture at a time, the newest first."""
+        if self.work is not None and tick >= self.work[0]:
+            self._take_in(t)
+        here = [item for item in self.arriving if item[0] <= tick]
+        self.arriving = [item for item in self.arriving if item[0] > tick]
+        for item in here:
+            self.watchdog.feed("camera")
+            self.waiting.append(item)
+            if self.work is None:
+                self._start(tick)
+                if self.busy == 0:
+                    self._take_in(t)
+        if self.work is None and self.waiting:
+            self._start(tick)
+
+    def _start(self, tick: int) -> None:
+        _, index, picture, taken, yaw, box, visible = self.waiting.popleft()
+        self.work = (tick + self.busy + self._extra(index), index, self._find(picture, box, visible), taken, yaw)
+
+    def _extra(self, index: int) -> int:
+        slow = getattr(self.faults, "tracker_extra_s", None)
+        return round(slow(index) / self.tick_s) if slow is not None else 0
+
+    def _find(self, picture, box, visible) -> Detections | Exception:
+        """Call the tracker; boxes come back in the camera's pixels."""
+        size = self.settings.tracker_px or (self.camera.width_px, self.camera.height_px)
+        scale = np.array([self.camera.width_px / size[0], self.camera.height_px / size[1]] * 2)
+        try:
+            if isinstance(self.tracker, TruthTracker):
+                found = self.tracker.find_truth(None if box is None else box / scale, visible)
+            else:
+                found = self.tracker.find(picture)
+            return Detections(found.boxes * scale, found.scores, found.labels, found.classes)
+        except Exception as error:
+            if self.strict:
+                raise
+            return error
+
+    def _take_in(self, t: float) -> None:
+        _, index, found, taken, yaw = self.work
+        self.work = None
+        if isinstance(found, Exception):
+            self.write({"kind": "event", "t": round(t, 6), "what": "tracker failed", "text": f"{type(found).__name__}: {found}"})
+            return
+        self.watchdog.feed("tracker")
+        sight = self.follower.see(found, taken, yaw)
+        rows = [[*_rounded(box), round(float(score), 4), int(label)]
+                for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)]  # fmt: skip
+        record = {"kind": "sight", "i": index, "t": round(t, 6), "found": rows, "classes": list(found.classes), "box": None}
+        if sight is not None:
+            record.update(box=_rounded(sight.box), score=round(sight.score, 4), bearing=round(sight.bearing_rad, 6),
+                          distance=round(sight.distance_m, 4))  # fmt: skip
+        self.write(record)
+
+    def _decide(self, t: float) -> Wish:
+        fault = self.watchdog.check()
+        wish = self.follower.wish(self.now) if fault is None else Wish(0.0, 0.0, "fault")
+        if wish.state != self.state:
+            text = fault.message if fault is not None else ""
+            self.write({"kind": "event", "t": round(t, 6), "what": wish.state, "text": text})
+            self.state = wish.state
+        return wish
+
+    def _act(self, t: float, wish: Wish) -> tuple[float, float]:
+        """Ramp, link and motor board: the wheel commands that the motors get."""
+        s = self.settings
+        v = self.ramps[0].step(wish.v_mps, self.tick_s)
+        yaw = self.ramps[1].step(wish.yaw_radps, self.tick_s)
+        command = keep_turn(*s.drive.wheels(v, s.steering_sign * yaw), s.motor.max_mps)
+        if self.faults.link(t):
+            self.watchdog.feed("link")
+            self.heard = t
+            for ramp, speed in zip(self.board, command, strict=True):
+                ramp.speed = speed
+        elif t - self.heard > s.link_timeout_s:
+            for ramp in self.board:
+                ramp.step(0.0, self.tick_s)
+        return self.board[0].speed, self.board[1].speed
+
+    def _move(self, command: tuple[float, float]) -> None:
+        motor = self.settings.motor
+        (left, left_mean), (right, right_mean) = (
+            motor.step(speed, goal, self.tick_s) for speed, goal in zip(self.wheels, command, strict=True)
+        )
+        self.wheels = (left, right)
+        v, yaw = self.settings.drive.twist(motor.ground(left_mean), motor.ground(right_mean))
+        x, y, angle = advance(*self.pose, v, yaw, self.tick_s)
+        # A wall stops the trolley; its wheels then slip.
+        x0, y0, x1, y1 = self.scene.room_m
+        edge = self.settings.radius_m
+        self.pose = (min(max(x, x0 + edge), x1 - edge), min(max(y, y0 + edge), y1 - edge), angle)
+
+
+def _rounded(box) -> list[float] | None:
+    return None if box is None else [round(float(value), 3) for value in box]
