@@ -101,6 +101,7 @@ def judge(options: argparse.Namespace) -> int:
     """Score a tracker or a results file."""
     from robotlab.face_off import find_all
     from robotlab.scoring import judge as score
+    from robotlab.scoring import read_results_table
 
     data = _open(options)
     judged = _chosen(data, options.recordings)
@@ -110,11 +111,13 @@ def judge(options: argparse.Namespace) -> int:
             if value:
                 raise InputError(f"{name} goes with --with, a results file holds what was found already; leave it out")
         detections, name, note = read_results(options.results, judged), Path(options.results).name, "read from the file"
+        # The table keeps the file's own x, y, width, height: exact to the last bit.
+        judgement = score(judged, read_results_table(judged, options.results), name)
     else:
         tracker, name, note = _tracker(options.who, data, judged, options.learn)
         found = find_all(tracker, judged, name, not options.quiet)
         detections, milliseconds = list(found.detections), float(sorted(found.milliseconds)[len(judged) // 2])
-    judgement = score(judged, detections)
+        judgement = score(judged, detections, name)
     if options.save_results:
         _say(f"results: {write_results(options.save_results, judged, detections)}")
     if options.html:
@@ -123,7 +126,7 @@ def judge(options: argparse.Namespace) -> int:
         _say(f"report: {judgement_page(judged, detections, judgement, name, note).save(options.html)}")
     if options.json:
         value = judgement.to_json()
-        value["tracker"] = {"name": name, "note": note, "milliseconds_median": milliseconds}
+        value |= {"note": note, "milliseconds_median": milliseconds}
         print(json.dumps(value, indent=1, allow_nan=False))
     else:
         print(f"{name} ({note})")

@@ -44,7 +44,7 @@ def numbers_table(page: Report, judgements: Mapping[str, Judgement]) -> None:
         ("tracker", "AP", "AP50", "AP50, 95 %", "precision", "recall", "at score", "false alarms", "missed"),
         rows,
         "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at "
-        "the score with the best F1. " + next(iter(judgements.values())).intervals["note"] + ".",
+        f"the score with the best F1. About the interval: {next(iter(judgements.values())).intervals['note']}.",
     )
 
 
@@ -159,6 +159,8 @@ def pictures_part(
         How many.
     """
     places = np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1]) if len(data) > count else range(len(data))
+    order = f"Left to right: {', '.join(found)}. " if len(found) > 1 else ""
+    page.begin_row()
     for place in places:
         entry = data.pictures[place]
         drawn = [picture_of(data, entry, found[name][place], judgements[name].score) for name in found]
@@ -169,9 +171,10 @@ def pictures_part(
         truths = len(entry) - int((entry.ignore | entry.crowd).sum())
         page.picture(
             row, f"{entry.name}: {truths} things to find; {counts}.",
-            f"{entry.name} ({entry.recording}{lamp}). Left to right: {', '.join(found)}. Dashed white: what is there.",
+            f"{entry.name} ({entry.recording}{lamp}). {order}Dashed white: what is there.",
             kind="jpg",
         )
+    page.end_row()
 
 
 def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgement, name: str, note: str) -> Report:

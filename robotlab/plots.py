@@ -132,16 +132,20 @@ def plot_recall_by_size(ax: Axes, judgements: Mapping[str, Judgement]) -> Axes:
         The same.
     """
     names: list[str] = []
-    for i, (name, judgement) in enumerate(judgements.items()):
-        rows = judgement.recall_by_size
+    tables = {name: judgement.recall_by_size for name, judgement in judgements.items()}
+    # Sizes that occur in no picture would only squeeze the others.
+    last = max((k for rows in tables.values() for k, row in enumerate(rows) if row["truths"]), default=-1) + 1
+    first = min((k for rows in tables.values() for k, row in enumerate(rows) if row["truths"]), default=0)
+    for i, (name, rows) in enumerate(tables.items()):
+        rows = rows[first:last]
         names = [f"{row['from_px']:g}–{row['to_px']:g}" if row["to_px"] else f"{row['from_px']:g}+" for row in rows]
         here = [(k, row) for k, row in enumerate(rows) if row["recall"] is not None]
-        x = np.array([k for k, _ in here]) + (i - (len(judgements) - 1) / 2) * 0.12
+        x = np.array([k for k, _ in here]) + (i - (len(tables) - 1) / 2) * 0.12
         y = np.array([row["recall"] for _, row in here])
         spread = np.array([row["recall_interval"] for _, row in here]).reshape(-1, 2)
         below_above = np.clip(np.vstack([y - spread[:, 0], spread[:, 1] - y]), 0, None)
         ax.errorbar(x, y, below_above, fmt=MARKERS[i % 6] + LINES[i % 6], color=COLORS[i % 6], label=name, capsize=2, linewidth=1)
-    ax.set_xticks(range(len(names)), names)
+    ax.set_xticks(range(len(names)), names, fontsize=7)
     ax.set(ylim=(0, 1.04), xlabel="side of the box (root of its area), px", ylabel="recall")
     ax.legend(frameon=False, fontsize=9, loc="lower right")
     return ax

@@ -33,7 +33,9 @@ h2 { font-size: 1.3rem; margin: 2.6rem 0 .6rem; padding-top: .8rem; border-top: 
 p, li { max-width: 46rem; }
 nav { margin: 1rem 0 0; }
 nav a { display: inline-block; margin: 0 1rem .3rem 0; color: #005a8f; }
-figure { margin: 1rem 0 1.6rem; }
+figure { margin: 1rem 1.4rem 1.6rem 0; }
+.row { display: flex; flex-wrap: wrap; }
+.row figure { max-width: 24rem; }
 figure img { max-width: 100%; height: auto; display: block; }
 figure.magnified img { image-rendering: pixelated; }
 figcaption { color: #4b564e; font-size: .92rem; margin-top: .4rem; max-width: 46rem; }
@@ -187,6 +189,14 @@ class Report:
             Trusted HTML of our own.
         """
         self._parts.append(fragment)
+
+    def begin_row(self) -> None:
+        """Put the figures that follow side by side, as many as there is room for."""
+        self._parts.append('<div class="row">')
+
+    def end_row(self) -> None:
+        """End what :meth:`begin_row` began."""
+        self._parts.append("</div>")
 
     def html(self) -> str:
         """The whole page.

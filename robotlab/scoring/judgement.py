@@ -516,7 +516,7 @@ def read_results_table(data: DataSet, results_path: str | os.PathLike) -> FoundT
     """
     from robotlab.dataset.locate import read_json
 
-    return results_table(data, read_json(results_path), str(results_path))
+    return results_table(data, read_json(Path(results_path)), str(results_path))
 
 
 def _plain(value: Any) -> Any:
