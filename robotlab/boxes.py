@@ -5,14 +5,15 @@ centres, x to the right and y down, so that a box around one pixel in the top
 left corner is ``0, 0, 1, 1`` and width is plainly ``x1 - x0``.  Every function
 takes and gives boxes as ``(N, 4)`` arrays of float64.
 
-The functions come as a clear one and, where speed matters, a fast one that a
-test proves equal.
+:func:`iou` and :func:`suppress` are the fast ones; :mod:`robotlab.boxes_clear`
+has the same two written to be read, and a test proves them equal bit for bit.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
+from robotlab._box_speed import iou_blocks, suppress_sorted
 from robotlab.errors import BoxError
 
 
@@ -233,6 +234,39 @@ def clip(boxes: np.ndarray, width_px: float, height_px: float) -> np.ndarray:
     return np.clip(check_boxes(boxes), 0, limit)
 
 
+def intersection(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Area shared by every box in `a` with every box in `b`.
+
+    Parameters
+    ----------
+    a : (N, 4) ndarray
+        Corners, px.
+    b : (M, 4) ndarray
+        Corners, px.
+
+    Returns
+    -------
+    (N, M) ndarray of float64
+        px²; 0 where they only touch or lie apart.
+
+    Raises
+    ------
+    BoxError
+        If the boxes are wrong.
+
+    Examples
+    --------
+    >>> intersection([[0, 0, 10, 10]], [[5, 5, 15, 15]]).tolist()
+    [[25.0]]
+    """
+    a, b = check_boxes(a, "a"), check_boxes(b, "b")
+    x0 = np.maximum(a[:, None, 0], b[None, :, 0])
+    y0 = np.maximum(a[:, None, 1], b[None, :, 1])
+    x1 = np.minimum(a[:, None, 2], b[None, :, 2])
+    y1 = np.minimum(a[:, None, 3], b[None, :, 3])
+    return np.clip(x1 - x0, 0, None) * np.clip(y1 - y0, 0, None)
+
+
 def iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     """Intersection over union of every box in `a` with every box in `b`.
 
@@ -258,21 +292,56 @@ def iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     -----
     ``IoU = |A ∩ B| / |A ∪ B|`` (Jaccard, 1912; in detection since Everingham
     et al., IJCV 88:303-338, 2010).  Sides are plain differences: this is not
-    the inclusive-pixel form of the VOC tools, which adds 1 to each side.
+    the inclusive-pixel form of the VOC tools, which adds 1 to each side (add 1
+    to x1 and y1 of such boxes first).
 
     Examples
     --------
     >>> float(iou([[0, 0, 10, 10]], [[5, 5, 15, 15]])[0, 0].round(6))
     0.142857
     """
+    return iou_blocks(check_boxes(a, "a"), check_boxes(b, "b"))
+
+
+def giou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """Generalized IoU of every pair: also says how far apart two boxes are.
+
+    Parameters
+    ----------
+    a : (N, 4) ndarray
+        Corners, px.
+    b : (M, 4) ndarray
+        Corners, px.
+
+    Returns
+    -------
+    (N, M) ndarray of float64
+        -1 to 1: IoU less the part of the smallest enclosing box that neither
+        fills; 0 when the enclosing box has no area.
+
+    Raises
+    ------
+    BoxError
+        If the boxes are wrong.
+
+    Notes
+    -----
+    ``GIoU = IoU - |C \\ (A ∪ B)| / |C|`` with C the enclosing box (Rezatofighi
+    et al., CVPR 2019, arXiv:1902.09630).
+
+    Examples
+    --------
+    >>> giou([[0, 0, 1, 1]], [[2, 0, 3, 1]]).round(4).tolist()
+    [[-0.3333]]
+    """
     a, b = check_boxes(a, "a"), check_boxes(b, "b")
-    x0 = np.maximum(a[:, None, 0], b[None, :, 0])
-    y0 = np.maximum(a[:, None, 1], b[None, :, 1])
-    x1 = np.minimum(a[:, None, 2], b[None, :, 2])
-    y1 = np.minimum(a[:, None, 3], b[None, :, 3])
-    shared = np.clip(x1 - x0, 0, None) * np.clip(y1 - y0, 0, None)
+    shared = intersection(a, b)
     joint = area(a)[:, None] + area(b)[None, :] - shared
-    return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0)
+    width = np.maximum(a[:, None, 2], b[None, :, 2]) - np.minimum(a[:, None, 0], b[None, :, 0])
+    height = np.maximum(a[:, None, 3], b[None, :, 3]) - np.minimum(a[:, None, 1], b[None, :, 1])
+    around = width * height
+    empty = np.divide(around - joint, around, out=np.zeros_like(around), where=around > 0)
+    return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0) - empty
 
 
 def suppress(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labels: np.ndarray | None = None) -> np.ndarray:
@@ -305,6 +374,45 @@ def suppress(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labe
     >>> suppress([[0, 0, 10, 10], [1, 0, 11, 10], [50, 0, 60, 10]], [.8, .9, .7]).tolist()
     [1, 2]
     """
+    boxes, scores, group = check_suppress(boxes, scores, iou_limit, labels)
+    order = np.argsort(-scores, kind="stable")
+    if labels is None:
+        return order[suppress_sorted(boxes[order], iou_limit)]
+    stays = np.zeros(len(boxes), bool)
+    for one in np.unique(group):
+        rows = order[group[order] == one]
+        stays[rows] = suppress_sorted(boxes[rows], iou_limit)
+    return order[stays[order]]
+
+
+def check_suppress(
+    boxes: np.ndarray, scores: np.ndarray, iou_limit: float, labels: np.ndarray | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return what suppression is given as arrays, or say what is wrong.
+
+    Parameters
+    ----------
+    boxes, scores, iou_limit, labels
+        As in :func:`suppress`.
+
+    Returns
+    -------
+    boxes : (N, 4) ndarray of float64
+    scores : (N,) ndarray of float64
+    group : (N,) ndarray of int
+        The labels; zeros where there are none.
+
+    Raises
+    ------
+    BoxError
+        If shapes disagree, a number is not finite, or the limit is outside
+        0 to 1.
+
+    Examples
+    --------
+    >>> check_suppress([[0, 0, 4, 9]], [0.5], 0.5, None)[2].tolist()
+    [0]
+    """
     boxes = check_boxes(boxes)
     scores = check_scores(scores, len(boxes))
     if not 0 <= iou_limit <= 1:
@@ -312,15 +420,7 @@ def suppress(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labe
     group = np.zeros(len(boxes), int) if labels is None else np.asarray(labels)
     if group.shape != (len(boxes),):
         raise BoxError(f"labels must be ({len(boxes)},), one for each box, got {group.shape}; pass one label a box")
-    waiting = np.argsort(-scores, kind="stable")
-    kept = []
-    while waiting.size:
-        best, waiting = waiting[0], waiting[1:]
-        kept.append(best)
-        rival = group[waiting] == group[best]
-        rival[rival] = iou(boxes[best][None], boxes[waiting[rival]])[0] > iou_limit
-        waiting = waiting[~rival]
-    return np.array(kept, dtype=int)
+    return boxes, scores, group
 
 
 def check_scores(scores: np.ndarray, count: int) -> np.ndarray:

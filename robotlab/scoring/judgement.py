@@ -7,6 +7,8 @@ import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from pathlib import Path
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np

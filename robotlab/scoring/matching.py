@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.boxes import area, check_boxes, check_scores, iou
+from robotlab.boxes import area, check_boxes, check_scores, intersection, iou
 from robotlab.errors import BoxError, InputError
 
 
@@ -139,11 +139,9 @@ def overlaps(boxes: np.ndarray, truths: np.ndarray, crowd: np.ndarray) -> np.nda
     >>> overlaps([[0, 0, 2, 2]], [[0, 0, 4, 4], [0, 0, 4, 4]], np.array([False, True])).tolist()
     [[0.25, 1.0]]
     """
-    share = iou(boxes, truths)
-    own, other = area(boxes)[:, None], area(truths)[None, :]
-    # From IoU back to the shared area: shared = IoU * joint, joint = own + other - shared.
-    inside = np.divide(share * (own + other), (1 + share) * own, out=np.zeros_like(share), where=own > 0)
-    return np.where(crowd, np.minimum(inside, 1.0), share)
+    own = area(boxes)[:, None]
+    inside = np.divide(intersection(boxes, truths), own, out=np.zeros((len(own), len(crowd))), where=own > 0)
+    return np.where(crowd, inside, iou(boxes, truths))
 
 
 def choose_coco(

@@ -9,7 +9,7 @@ order, so it is part of the result.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import chain
 from operator import itemgetter
@@ -367,14 +367,10 @@ def found_from_results(
             _places(pictures, picture_ids, "image_id", f"{name}: entry"),
             _places(classes, category_ids, "category_id", f"{name}: entry"),
             _four(boxes, name),
-            np.fromiter(scores, np.float64, len(scores)),
+            _numbers(scores, lambda row: scores[row], f"{name}: a score must be a number"),
         )
     except BoxError as error:
         raise DataSetError(f"{name}: {error}") from None
-    except (TypeError, ValueError) as error:
-        if isinstance(error, DataSetError):
-            raise
-        raise DataSetError(f"{name}: every score must be a number ({error}); check for text or null") from None
 
 
 def _columns(rows: Sequence[Mapping[str, Any]], keys: tuple[str, ...], name: str) -> list[list]:
@@ -391,15 +387,23 @@ def _columns(rows: Sequence[Mapping[str, Any]], keys: tuple[str, ...], name: str
 
 def _four(boxes: Sequence[Sequence[float]], name: str) -> np.ndarray:
     """(N, 4) from a list of lists, checked to be four numbers each."""
-    try:
-        if set(map(len, boxes)) - {4}:
-            row = next(n for n, box in enumerate(boxes) if len(box) != 4)
-            raise DataSetError(f"{name}: a bbox must be x, y, width, height, entry {row} has {len(boxes[row])} numbers; mend it")
-        return np.fromiter(chain.from_iterable(boxes), np.float64, 4 * len(boxes)).reshape(-1, 4)
-    except (TypeError, ValueError) as error:
-        if isinstance(error, DataSetError):
-            raise
-        raise DataSetError(f"{name}: a bbox must hold four numbers ({error}); check for text or null") from None
+    rule = f"{name}: a bbox must be four numbers, x, y, width, height"
+    sound = {*map(type, boxes)} <= {list, tuple} and {*map(len, boxes)} <= {4}
+    for row, box in () if sound else enumerate(boxes):
+        if type(box) not in (list, tuple) or len(box) != 4:
+            raise DataSetError(f"{rule}, entry {row} is {box!r}; mend it")
+    return _numbers(chain.from_iterable(boxes), lambda place: boxes[place // 4], rule, 4).reshape(-1, 4)
+
+
+def _numbers(values: Iterable, at: Callable[[int], Any], rule: str, each: int = 1) -> np.ndarray:
+    """Floats from numbers; text and null refused."""
+    values = list(values)
+    if {*map(type, values)} <= {int, float}:
+        return np.array(values, dtype=np.float64)
+    for place, value in enumerate(values):
+        if isinstance(value, bool) or not isinstance(value, (int, float, np.integer, np.floating)):
+            raise DataSetError(f"{rule}, entry {place // each} has {at(place)!r}; check for text or null")
+    return np.array(values, dtype=np.float64)
 
 
 def _places(values: Sequence[int], known: Sequence[int], key: str, what: str) -> np.ndarray:
