@@ -16,7 +16,7 @@ import numpy as np
 
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.blobs import Blobs, blobs_of_runs, check_min_area, runs_of_pixels
-from robotlab.color.hsv import HUES, hsv_of_bytes
+from robotlab.color.hsv import HUE_ERROR, HUES, SATURATION_ERROR, hsv_of_bytes
 from robotlab.picture import check_picture
 
 # Bytes handled at a time: with the buffers it stays in a 512 KB cache.
@@ -52,22 +52,20 @@ def sieve(band: Band) -> tuple[tuple[int, int, int], ...]:
     -----
     A colour of hue h has ``a - b = C (f_a(h) - f_b(h))``, where f is 1 near
     the channel's own hue and 0 on the far side.  C is at least
-    ``S_low V_low / 255``, less what rounding of the bytes may hide: half a
-    step each of S and, for f, of H.  Over the hues of the band, f_a - f_b is
-    smallest at an end or where a rule changes.
+    ``S_low V_low / 255``, less what rounding of the bytes may hide of S and,
+    for f, of H.  Over the hues of the band, f_a - f_b is smallest at an end
+    or where a rule changes.
 
     Examples
     --------
     >>> sieve(Band(hue=(5, 18), saturation=(150, 255), value=(100, 255)))
     ((0, 2, 59), (0, 1, 23))
     """
-    # Rounding hides up to .5, and 12-bit tables a little more (under .04).
-    slack = 0.55
-    least_spread = (band.saturation[0] - slack) * max(band.value[0], 1) / 255
-    if least_spread <= 0 or band.hue_width + 1 >= HUES:
+    least_spread = (band.saturation[0] - SATURATION_ERROR) * max(band.value[0], 1) / 255
+    if least_spread <= 0 or band.hue_width + 2 >= HUES:
         return ()
-    h0 = band.hue[0] - slack
-    h1 = h0 + band.hue_width - 1 + 2 * slack
+    h0 = band.hue[0] - HUE_ERROR
+    h1 = h0 + band.hue_width - 1 + 2 * HUE_ERROR
     kinks = np.arange(np.ceil(h0 / _SIXTH), np.floor(h1 / _SIXTH) + 1) * _SIXTH
     hues = np.concatenate([[h0], kinks, [h1]])
     found = []
