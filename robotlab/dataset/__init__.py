@@ -5,8 +5,9 @@ Any COCO-style JSON file opens; VOC XML comes in and goes out.
 
 from robotlab.dataset.check import Report, checkup
 from robotlab.dataset.coco import open_dataset, read_labels
+from robotlab.dataset.entry import Entry
 from robotlab.dataset.likeness import mark, near_pairs
-from robotlab.dataset.model import DataSet, Entry
+from robotlab.dataset.model import DataSet
 from robotlab.dataset.results import read_results, write_results
 from robotlab.dataset.sheet import contact_sheet, draw_boxes
 from robotlab.dataset.split import Leak, find_leaks, split_by_recording

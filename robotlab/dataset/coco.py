@@ -15,8 +15,9 @@ from pathlib import Path
 import numpy as np
 
 from robotlab import picture as pictures_io
+from robotlab.dataset.entry import Entry
 from robotlab.dataset.locate import PictureFinder, find_labels, looks_like_labels, read_json
-from robotlab.dataset.model import DataSet, Entry, size_problem
+from robotlab.dataset.model import DataSet, size_problem
 from robotlab.dataset.values import as_id, four_numbers, has_nan, number, short, typed
 from robotlab.errors import DataSetError, PictureError
 

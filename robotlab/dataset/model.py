@@ -1,4 +1,4 @@
-"""What a data set is once it is open: :class:`DataSet` and its :class:`Entry` rows."""
+"""What a data set is once it is open."""
 
 from __future__ import annotations
 
@@ -10,107 +10,8 @@ from typing import Any
 import numpy as np
 
 from robotlab import picture as pictures_io
+from robotlab.dataset.entry import Entry
 from robotlab.errors import DataSetError, PictureError
-
-
-@dataclass(frozen=True, eq=False)
-class Entry:
-    """One picture of a data set with everything its labels say about it.
-
-    Parameters
-    ----------
-    id : int or str
-        The picture's id in the labels file.
-    path : Path
-        Where the picture lies.
-    width_px, height_px : int
-        Its size, px.
-    recording : str
-        The recording it was taken from; pictures of one recording belong
-        together on one side of a split.
-    lamp : str or None
-        The light it was taken in, where known.
-    distance_m : float or None
-        Distance from the camera to the target, m, where known.
-    boxes : (N, 4) ndarray
-        Corners ``[x0, y0, x1, y1]``, px, inside the picture.
-    labels : (N,) ndarray of int
-        Index into the data set's classes.
-    areas : (N,) ndarray
-        Area as the annotation gives it, px²; the box's own where it does not.
-    crowd : (N,) ndarray of bool
-        A box around many things at once (COCO's ``iscrowd``).
-    ignore : (N,) ndarray of bool
-        A thing that nobody has to find, and that is no error to find.
-    visibility : (N,) ndarray
-        Visible part of the thing, 0 to 1; 1 where unknown.
-    distances_m : (N,) ndarray
-        Distance from the camera to the thing, m; NaN where unknown.
-    annotation_ids : (N,) ndarray
-        The annotations' ids in the labels file.
-    record : mapping
-        The picture's record as it stands in the labels file.
-    annotations : tuple of mapping
-        The annotations' records as they stand there, one for each box.
-
-    Examples
-    --------
-    >>> entry = Entry(1, Path("a.png"), 8, 6, boxes=np.array([[0, 0, 4, 4.0]]), labels=np.array([0]))
-    >>> len(entry), entry.areas.tolist(), entry.recording
-    (1, [16.0], 'all')
-    """
-
-    id: int | str
-    path: Path
-    width_px: int
-    height_px: int
-    recording: str = "all"
-    lamp: str | None = None
-    distance_m: float | None = None
-    boxes: np.ndarray = None
-    labels: np.ndarray = None
-    areas: np.ndarray = None
-    crowd: np.ndarray = None
-    ignore: np.ndarray = None
-    visibility: np.ndarray = None
-    distances_m: np.ndarray = None
-    annotation_ids: np.ndarray = None
-    record: Mapping[str, Any] = field(default_factory=dict, repr=False)
-    annotations: tuple[Mapping[str, Any], ...] = field(default=(), repr=False)
-
-    def __post_init__(self) -> None:
-        boxes = np.zeros((0, 4)) if self.boxes is None else np.asarray(self.boxes, float).reshape(-1, 4)
-        n = len(boxes)
-        sides = boxes[:, 2:] - boxes[:, :2]
-        usual = {
-            "labels": np.zeros(n, np.int64),
-            "areas": sides[:, 0] * sides[:, 1],
-            "crowd": np.zeros(n, bool),
-            "ignore": np.zeros(n, bool),
-            "visibility": np.ones(n),
-            "distances_m": np.full(n, np.nan),
-            "annotation_ids": np.arange(1, n + 1),
-        }
-        arrays = {"boxes": boxes}
-        for name, value in usual.items():
-            given = getattr(self, name)
-            # Ids may be words; every other column has the type of its usual value.
-            kind = None if name == "annotation_ids" else value.dtype
-            arrays[name] = value if given is None else np.asarray(given, dtype=kind)
-            if arrays[name].shape != (n,):
-                raise DataSetError(f"{name} must be ({n},), one for each box, got {arrays[name].shape}; pass one a box")
-        for name, value in arrays.items():
-            value = value.copy()
-            value.flags.writeable = False
-            object.__setattr__(self, name, value)
-
-    def __len__(self) -> int:
-        return len(self.boxes)
-
-    @property
-    def name(self) -> str:
-        """The picture's file name as the labels file gives it."""
-        return str(self.record.get("file_name", self.path.name))
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,6 +36,9 @@ class DataSet:
         Everything else at the top of the file (``info``, ``licenses``, ...).
     known_ids : frozenset
         Ids of every picture of the file, also those left out by :meth:`only`.
+    known_category_ids : frozenset
+        Ids of every class of the file, also those left out by
+        :meth:`of_classes`.
 
     Examples
     --------
@@ -150,10 +54,13 @@ class DataSet:
     categories: tuple[Mapping[str, Any], ...] = field(default=(), repr=False)
     rest: Mapping[str, Any] = field(default_factory=dict, repr=False)
     known_ids: frozenset = field(default=frozenset(), repr=False)
+    known_category_ids: frozenset = field(default=frozenset(), repr=False)
 
     def __post_init__(self) -> None:
         if not self.known_ids:
             object.__setattr__(self, "known_ids", frozenset(entry.id for entry in self.pictures))
+        if not self.known_category_ids:
+            object.__setattr__(self, "known_category_ids", frozenset(self.category_ids))
 
     def __len__(self) -> int:
         return len(self.pictures)
@@ -235,6 +142,53 @@ class DataSet:
                 )
             keep = [entry for entry in keep if value(entry) in wanted]
         return self.having(keep)
+
+    def of_classes(self, names: Iterable[str] | str) -> DataSet:
+        """Only some of the classes; boxes of the others go, all pictures stay.
+
+        Parameters
+        ----------
+        names : iterable of str, or str
+            The classes to keep; they keep the order of the file.
+
+        Returns
+        -------
+        DataSet
+            With fewer classes and labels counted anew.
+
+        Raises
+        ------
+        DataSetError
+            If a class is not there, or none is named.
+
+        Examples
+        --------
+        >>> row = Entry(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4], [1, 1, 2, 2]], labels=[0, 1])
+        >>> data = DataSet(Path("labels.json"), ("post", "crate"), (1, 4), (row,)).of_classes("crate")
+        >>> data.classes, data.category_ids, data[0].labels.tolist()
+        (('crate',), (4,), [0])
+        """
+        wanted = {names} if isinstance(names, str) else set(names)
+        missing = sorted(wanted - set(self.classes))
+        if missing or not wanted:
+            raise DataSetError(
+                f"{self.labels_path}: classes must be among {', '.join(self.classes)}, got {', '.join(missing) or 'none'}; "
+                "check the spelling"
+            )
+        keep = [place for place, name in enumerate(self.classes) if name in wanted]
+        new = np.full(len(self.classes), -1)
+        new[keep] = np.arange(len(keep))
+        entries = []
+        for entry in self.pictures:
+            rows = np.flatnonzero(new[entry.labels] >= 0)
+            entries.append(entry.pick(rows, new[entry.labels[rows]]))
+        return replace(
+            self,
+            classes=tuple(self.classes[place] for place in keep),
+            category_ids=tuple(self.category_ids[place] for place in keep),
+            categories=tuple(self.categories[place] for place in keep) if self.categories else (),
+            pictures=tuple(entries),
+        )
 
     def having(self, entries: Sequence[Entry]) -> DataSet:
         """The same data set with other entries.

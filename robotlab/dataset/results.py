@@ -34,7 +34,8 @@ def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
     list of Detections
         One for each picture of `data`, in its order; rows in the order of the
         file, scores as given.  Rows for pictures that :meth:`DataSet.only`
-        left out are passed over.
+        left out, and for classes that :meth:`DataSet.of_classes` left out, are
+        passed over.
 
     Raises
     ------
@@ -62,16 +63,18 @@ def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
     if columns is None:
         columns = _checked_columns(path, value, data)
     pictures, boxes, scores, labels = columns
+    pictures = np.where(labels < 0, -1, pictures)
     order = np.argsort(pictures, kind="stable")
-    order = order[np.searchsorted(pictures[order], 0) :]  # -1: left out by only()
+    order = order[np.searchsorted(pictures[order], 0) :]  # those at -1 were left out
     ends = np.searchsorted(pictures[order], np.arange(1, len(data)))
     return [Detections(boxes[rows], scores[rows], labels[rows], data.classes) for rows in np.split(order, ends)]
 
 
 def _places(data: DataSet) -> tuple[dict, dict]:
-    """Picture id -> place in `data` (-1 when left out), category id -> label."""
+    """Picture id -> place in `data`, category id -> label; -1 for what was left out."""
     pictures = dict.fromkeys(data.known_ids, -1) | {entry.id: place for place, entry in enumerate(data.pictures)}
-    return pictures, {id: label for label, id in enumerate(data.category_ids)}
+    labels = dict.fromkeys(data.known_category_ids, -1) | {id: label for label, id in enumerate(data.category_ids)}
+    return pictures, labels
 
 
 def _columns(value: list, data: DataSet) -> tuple[np.ndarray, ...] | None:

@@ -9,7 +9,8 @@ import numpy as np
 
 from robotlab import picture as pictures_io
 from robotlab.boxes import check_boxes
-from robotlab.dataset.model import DataSet, Entry
+from robotlab.dataset.entry import Entry
+from robotlab.dataset.model import DataSet
 from robotlab.errors import DataSetError
 
 # Eight colours that people with any common colour vision tell apart (Okabe and

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from robotlab.dataset.entry import Entry
 from robotlab.dataset.likeness import NEAR_BITS, mark, near_pairs
-from robotlab.dataset.model import DataSet, Entry
+from robotlab.dataset.model import DataSet
 from robotlab.errors import DataSetError
 
 

@@ -19,8 +19,9 @@ from xml.parsers import expat
 import numpy as np
 
 from robotlab.dataset.coco import Reader
+from robotlab.dataset.entry import Entry
 from robotlab.dataset.locate import LABEL_FOLDERS, PICTURE_FOLDERS, PictureFinder
-from robotlab.dataset.model import DataSet, Entry
+from robotlab.dataset.model import DataSet
 from robotlab.dataset.whole import whole_folder
 from robotlab.dataset.write import kept_name
 from robotlab.errors import DataSetError

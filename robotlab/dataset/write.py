@@ -14,8 +14,9 @@ import numpy as np
 from robotlab import picture as pictures_io
 from robotlab.boxes import check_boxes
 from robotlab.dataset.coco import open_dataset
+from robotlab.dataset.entry import Entry
 from robotlab.dataset.locate import PICTURE_FOLDERS
-from robotlab.dataset.model import DataSet, Entry
+from robotlab.dataset.model import DataSet
 from robotlab.dataset.whole import whole_folder
 from robotlab.errors import DataSetError
 from robotlab.files import write_whole

@@ -45,6 +45,14 @@ def test_rows_of_pictures_left_out_are_passed_over(folder):
     assert [len(found) for found in read_results(put_results(folder, rows), data)] == [1]
 
 
+def test_rows_of_classes_left_out_are_passed_over(folder):
+    data = open_dataset(folder).of_classes("post")
+    first, second = read_results(put_results(folder, [GOOD, {**GOOD, "category_id": 90, "score": 2}]), data)
+    assert len(first) == 0 and second.scores.tolist() == [2] and second.classes == ("post",)
+    with pytest.raises(DataSetError, match="got 4"):
+        read_results(put_results(folder, [{**GOOD, "category_id": 4}]), data)
+
+
 @pytest.mark.parametrize(
     ("rows", "message"),
     [
