@@ -18,6 +18,7 @@ from robotlab.detector.engines import Engine, NumpyEngine, choose_engine
 from robotlab.detector.file import Detector, head_layers
 from robotlab.detector.head import PASSES, Cells, FrozenFeatures, fit_linear_head, gather_cells
 from robotlab.detector.held_out import figures, find_all, split_held_out
+from robotlab.detector.mlp_head import HIDDEN, fit_mlp_head
 from robotlab.detector.onnxio import weights_from_onnx
 from robotlab.detector.plan import Budget, check_disk, disk_bytes, memory_bytes
 from robotlab.detector.samples import CACHE_BYTES, SampleSource, choose_working
@@ -211,10 +212,11 @@ def fit_head(
     working_px, scale = choose_working(learned)
     weights = shipped_weights()
     features = FrozenFeatures(weights)
-    layers = FEATURES + head_layers(count)
+    layers = FEATURES + head_layers(count, HIDDEN if head == "mlp" else 0)
 
     def made(cells: Cells, known: Mapping[str, Any]) -> Detector:
-        return Detector.build(layers, {**weights, **fit_linear_head(cells, count)}, learned.classes, known, working_px, scale)
+        fitted = fit_mlp_head(cells, count, seed) if head == "mlp" else fit_linear_head(cells, count)
+        return Detector.build(layers, {**weights, **fitted}, learned.classes, known, working_px, scale)
 
     last_too = held is not None and not named
     total = (len(learned) + (len(held) if last_too else 0)) * PASSES
