@@ -122,9 +122,8 @@ def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], N
     """
     value = read_json(labels)
     if not looks_like_labels(value) or not isinstance(value.get("categories"), list):
-        has = f"a {type(value).__name__}"
-        if isinstance(value, dict):
-            has = f"the keys {', '.join(sorted(value)[:9]) or 'none'}"
+        keys = ", ".join(sorted(value)[:9]) if isinstance(value, dict) else ""
+        has = f"the keys {keys}" if keys else f"a {type(value).__name__} without them"
         raise DataSetError(
             f"{labels} must have the lists images, annotations and categories, it has {has}; "
             "export it as COCO-style JSON (a results file goes with --results)"
@@ -151,11 +150,7 @@ class Reader:
         self.labels = Path(labels)
         self.finder = finder
         self.pictures = pictures
-        self.tell = complain or self._raise
-
-    @staticmethod
-    def _raise(sentence: str) -> None:
-        raise DataSetError(sentence)
+        self.tell = complain or _raise
 
     def complain(self, where: str, sentence: str) -> None:
         """Tell of a broken rule, naming file and entry."""
@@ -245,7 +240,7 @@ class Reader:
             if not isinstance(name, str) or not name.strip() or "\0" in name:
                 self.complain(where, f"file_name must be the name of a file, got {name!r}; write the picture's name")
                 continue
-            where = f"images[{where.split('[')[1].split(']')[0]}] (id {id!r}, {name})"
+            where = f"{where.split(' ')[0]} (id {id!r}, {name})"
             try:
                 path, within = self.finder.find(name)
             except DataSetError as error:
@@ -399,3 +394,7 @@ class Reader:
             record=record,
             annotations=tuple(notes),
         )
+
+
+def _raise(sentence: str) -> None:
+    raise DataSetError(sentence)

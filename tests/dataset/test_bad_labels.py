@@ -171,7 +171,7 @@ def spoiled(value, way, junk):
 
 
 @given(st.sampled_from(list(places(base_labels()))), JSON)
-@settings(max_examples=600, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_junk_anywhere_opens_or_says_why(tmp_path, way, junk):
     folder = tmp_path / "set"
     if not folder.exists():

@@ -94,7 +94,7 @@ ROW = st.fixed_dictionaries(
 )
 
 
-@given(st.lists(ROW, max_size=30))
+@given(st.lists(ROW, max_size=20))
 @settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_the_fast_way_equals_the_clear_way(tmp_path, rows):
     folder = tmp_path / "set"

@@ -143,7 +143,7 @@ WHOLE = st.tuples(st.integers(0, 62), st.integers(0, 46)).flatmap(
 
 
 @given(st.lists(WHOLE, min_size=1, max_size=4), st.text(st.characters(min_codepoint=32, max_codepoint=0x2FF, exclude_categories=["Cc", "Zs"]), min_size=1, max_size=6))
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whole_pixels_go_out_and_in_unchanged(tmp_path_factory, boxes, name):
     home = tmp_path_factory.mktemp("voc")
     sample = Sample("walk/a.png", np.zeros((48, 64, 3), np.uint8), boxes, [0] * len(boxes), "walk", ignore=[n % 2 == 1 for n in range(len(boxes))])

@@ -59,7 +59,7 @@ def samples(draw):
 
 
 @given(samples())
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_written_and_opened_is_the_same(tmp_path, given_samples):
     folder = tmp_path / "set"
     written = write_dataset(folder, given_samples, ["post", "crate"], replace=True)
