@@ -131,7 +131,7 @@ def _matrix(lamp: Lamp) -> np.ndarray:
 LAMP: dict[str, Lamp] = {
     lamp.name: lamp
     for lamp in (
-        Lamp("daylight", 1.15, 0.55, 0.85, 0.0, 1.0),
+        Lamp("daylight", 1.15, 0.62, 0.85, 0.0, 1.0),
         Lamp("overcast", 0.85, 0.0, 1.2, 0.3, 1.0),
         Lamp("dusk", 0.36, 0.12, 0.35, 0.1, 1.0),
         Lamp("warm", 0.65, 0.35, 1.25, 0.35, 0.12),

@@ -75,52 +75,49 @@ class Outline:
             int(min(max(math.ceil(x1), 0), columns)), int(min(max(math.ceil(y1), 0), rows)),
         )
 
-    def inside_share(self) -> float:
-        """Share of the outline's area that lies inside the picture."""
-        width, height = self.camera.width_px, self.camera.height_px
-        if self.box is not None:
-            x0, y0, x1, y1 = self.box
-            if x0 >= 0 and y0 >= 0 and x1 <= width and y1 <= height:
-                return 1.0
+    def inside(self) -> tuple[list[float], float]:
+        """Box of the part inside the picture, px, and that part's share of the outline's area."""
+        width, height = float(self.camera.width_px), float(self.camera.height_px)
+        if self.box is not None and self.box[0] >= 0 and self.box[1] >= 0 and self.box[2] <= width and self.box[3] <= height:
+            return list(self.box), 1.0
         pixels, depth = self.camera.project(np.array(_points(self.thing, self.cx, self.cy, self.turn)))
         hull = _hull(pixels[depth > _NEAR_M])
         whole = _area(hull)
         for axis, limit, keep_below in ((0, 0.0, False), (0, width, True), (1, 0.0, False), (1, height, True)):
             hull = _cut(hull, axis, limit, keep_below)
-        return min(1.0, _area(hull) / whole) if whole > 0 else 0.0
+        if len(hull) < 3 or not whole > 0:
+            return [0.0, 0.0, 0.0, 0.0], 0.0
+        xs, ys = zip(*hull, strict=True)
+        return [min(xs), min(ys), max(xs), max(ys)], min(1.0, _area(hull) / whole)
 
-    def truth(self, hit: np.ndarray, shows: np.ndarray, corner: tuple[int, int], samples: int):
-        """Visible box, whole box and visibility, from which rays meet it and which see it.
+    def truth(self, pixels: np.ndarray | None, columns: int, samples: int) -> tuple[list[float], list[float], float]:
+        """Visible box, whole box, and share inside the picture.
 
         Parameters
         ----------
-        hit, shows : (rows, columns) ndarray of bool
-            In the window that starts at `corner`.
-        corner : (int, int)
-            Column and row of the window.
+        pixels : (N,) ndarray of int or None
+            Which rays of the flat picture show the thing; ``None`` where
+            nothing hides any of it.
+        columns : int
+            Rays in a row.
         samples : int
             Rays along each side of a pixel.
 
         Returns
         -------
-        (box, whole box, visibility) or None
-            ``None`` where nothing of it shows.
+        (box, whole box, share)
+            Boxes in px.
         """
-        seen = int(np.count_nonzero(shows))
-        if seen == 0:
-            return None
-        columns, rows = np.flatnonzero(shows.any(axis=0)), np.flatnonzero(shows.any(axis=1))
-        drawn = (
-            (columns[0] + corner[0]) / samples, (rows[0] + corner[1]) / samples,
-            (columns[-1] + 1 + corner[0]) / samples, (rows[-1] + 1 + corner[1]) / samples,
-        )
-        whole = self.box or drawn
-        limits = (self.camera.width_px, self.camera.height_px) * 2
-        clipped = [min(max(v, 0.0), float(limit)) for v, limit in zip(whole, limits, strict=True)]
-        # A side that nothing hides lies within one ray of where the formula has it: take the formula's.
-        box = [exact if abs(exact - edge) <= 1.5 / samples else edge for exact, edge in zip(clipped, drawn, strict=True)]
-        hits = int(np.count_nonzero(hit))
-        return tuple(box), tuple(whole), self.inside_share() * seen / hits
+        inside, share = self.inside()
+        if pixels is None:
+            return inside, list(self.box), share
+        row, column = np.divmod(pixels, columns)
+        drawn = [float(v) / samples for v in (column.min(), row.min(), column.max() + 1, row.max() + 1)]
+        if self.box is None:
+            return drawn, drawn, share
+        # A side that nothing hides lies within a ray or so of where the formula has it: take the formula's.
+        box = [exact if abs(exact - edge) <= 1.5 / samples else edge for exact, edge in zip(inside, drawn, strict=True)]
+        return box, list(self.box), share
 
 
 def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) -> Outline:

@@ -8,7 +8,6 @@ nearest first, so that a pixel is painted once and what it hides is known.
 
 from __future__ import annotations
 
-import functools
 import math
 from dataclasses import dataclass
 
@@ -16,15 +15,15 @@ import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.errors import InputError
-from robotlab.greenhouse import textures
+from robotlab.greenhouse.background import Decor, View, background, decor_of, post_shadow, view_of
 from robotlab.greenhouse.lamps import lamp_named
 from robotlab.greenhouse.outline import outline_of
-from robotlab.greenhouse.scene import CLASSES, Scene, Thing
+from robotlab.greenhouse.scene import CLASSES, Scene
 from robotlab.greenhouse.sensor import blur_planes, expose
-from robotlab.greenhouse.shadows import ShadowMap, darken
-from robotlab.greenhouse.solids import Light, box_thing, plant_thing, round_thing
-
-_FAR = np.float32(1e9)
+from robotlab.greenhouse.skins import paint_box, paint_plant, paint_round
+from robotlab.greenhouse.solids import (
+    FAR, Batch, Light, Placed, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,6 +61,15 @@ class Truths:
     def __len__(self) -> int:
         return len(self.boxes)
 
+    @classmethod
+    def of(cls, rows: list[tuple]) -> Truths:
+        """From rows of thing, box, whole box, visibility, label, distance."""
+        things, boxes, whole, visibility, labels, distance = zip(*rows, strict=True) if rows else ([],) * 6
+        return cls(
+            np.array(boxes, float).reshape(-1, 4), np.array(labels, np.int64), np.array(visibility, float), np.array(distance, float),
+            np.array(whole, float).reshape(-1, 4), np.array(things, np.int64),
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Frame:
@@ -77,76 +85,6 @@ class Frame:
 
     picture: np.ndarray
     truths: Truths
-
-
-class _View:
-    """All that depends on the camera alone: the rays and where they meet the ground."""
-
-    def __init__(self, camera: Camera, samples: int) -> None:
-        self.camera, self.samples = camera, samples
-        self.rows, self.columns = camera.height_px * samples, camera.width_px * samples
-        focal = camera.focal_px * samples
-        self.focal = focal
-        right = ((np.arange(self.columns) + 0.5 - self.columns / 2) / focal)[None, :]
-        down = ((np.arange(self.rows) + 0.5 - self.rows / 2) / focal)[:, None]
-        cos, sin = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad)
-        shape = (self.rows, self.columns)
-        f = np.float32
-        self.dx = np.broadcast_to(cos - down * sin, shape).astype(f)
-        self.dy = np.broadcast_to(-right, shape).astype(f)
-        self.dz = np.broadcast_to(-sin - down * cos, shape).astype(f)
-        # Rows above the horizon look at no ground.
-        self.horizon = int(np.count_nonzero(self.dz[:, 0] >= -1e-4))
-        with np.errstate(divide="ignore", over="ignore"):
-            t = np.where(self.dz < 0, f(camera.height_m) / np.maximum(-self.dz, f(1e-7)), _FAR)
-        self.t_ground = np.minimum(t, f(1e6))
-        away = self.t_ground * np.sqrt(self.dx**2 + self.dy**2)
-        self.row_reach = away.max(axis=1)
-        # Real lenses darken the corners, most less than the cos^4 of a bare
-        # pinhole: cos^2 here, chosen by eye.
-        self.falloff = ((1 + right**2 + down**2) ** -1).reshape(-1).astype(f)
-        # Copy of the floor texture for each pixel: by a size between the width and
-        # the (longer) depth of the piece of ground that it sees.
-        slant = np.clip(away / max(camera.height_m, 1e-3), 1, 16)
-        foot = self.t_ground / f(focal) * np.sqrt(slant) * textures.FLOOR_PER_METER
-        self.level = np.clip(np.floor(np.log2(np.maximum(foot, 1e-6))), 0, textures.FLOOR_LEVELS - 1).astype(np.int32)
-        self.texels = (textures.FLOOR_PER_METER / 2.0**self.level).astype(f)
-        sizes = [(textures.FLOOR_ROWS >> i, textures.FLOOR_COLUMNS >> i) for i in range(textures.FLOOR_LEVELS)]
-        starts = np.cumsum([0] + [rows * columns for rows, columns in sizes[:-1]])
-        self.start = starts.astype(np.int32)[self.level]
-        self.row_mask = np.array([rows - 1 for rows, _ in sizes], np.int32)[self.level]
-        self.column_mask = self.row_mask >> 1
-        self.column_shift = np.array([columns.bit_length() - 1 for _, columns in sizes], np.int32)[self.level]
-        jitter = np.random.default_rng(0).random((2, *shape), dtype=f)
-        self.jitter = jitter - f(0.5)
-
-
-@functools.lru_cache(maxsize=8)
-def _view(camera: Camera, samples: int) -> _View:
-    return _View(camera, samples)
-
-
-class _Decor:
-    """All that a seed and a lamp decide: floor, walls, plants, sun, scuffs."""
-
-    def __init__(self, seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> None:
-        rng = np.random.default_rng([seed, 1])
-        self.floor = textures.floor(rng, *floor, path_half_m)
-        self.wall = textures.wall(np.random.default_rng([seed, 2]), plants_m, outside)
-        self.bushes = [textures.Sprite.build(*textures.bush(np.random.default_rng([seed, 3, i]))) for i in range(6)]
-        rng = np.random.default_rng([seed, 4])
-        self.bank = textures.grain(rng, (128, 128), 1.5, 5).astype(np.float32)
-        self.azimuth = float(rng.uniform(-math.pi, math.pi))
-
-
-@functools.lru_cache(maxsize=6)
-def _decor(seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> _Decor:
-    return _Decor(seed, floor, path_half_m, plants_m, outside)
-
-
-@functools.lru_cache(maxsize=12)
-def _shadow_map(things: tuple[Thing, ...], room_m: tuple[float, float, float, float], sun: Light) -> ShadowMap:
-    return ShadowMap(things, room_m, sun)
 
 
 def render(
@@ -208,13 +146,16 @@ def render(
     ((120, 160, 3), 'post')
     """
     x, y, yaw = _check(scene, camera, pose, exposure, noise, blur, samples)
-    view = _view(camera, samples)
+    view = view_of(camera, samples)
     lamp = lamp_named(scene.lamp)
-    decor = _decor(scene.seed, scene.floor, scene.path_half_m, scene.plants_m, lamp.outside)
+    decor = decor_of(scene.seed, scene.floor, scene.path_half_m, scene.plants_m, lamp.outside)
     sun = Light((math.cos(decor.azimuth) * math.cos(lamp.elevation_rad), math.sin(decor.azimuth) * math.cos(lamp.elevation_rad),
                  math.sin(lamp.elevation_rad)), lamp.direct)
-    light = _background(view, decor, scene, sun, x, y, yaw)
-    truths = _draw_things(view, decor, scene, sun, light, x, y, yaw)
+    light = background(view, decor, scene, sun, x, y, yaw)
+    for post in scene.posts:
+        post_shadow(view, light, sun, post, x, y, yaw)
+    truths = _draw_things(view, decor, scene, sun.turned(yaw), light, x, y, yaw)
+    light *= view.falloff
 
     light = light.reshape(3, view.rows, view.columns)
     if samples > 1:
@@ -245,183 +186,62 @@ def _check(scene, camera, pose, exposure, noise, blur, samples) -> tuple[float, 
     return x, y, yaw
 
 
-def _background(view: _View, decor: _Decor, scene: Scene, sun: Light, x: float, y: float, yaw: float) -> np.ndarray:
-    """Floor and walls: (3, rows * columns) linear light."""
-    x0, y0, x1, y1 = scene.room_m
-    nearest = min(x - x0, x1 - x, y - y0, y1 - y)
-    # Rows from `walls` on see the floor only; rows before the horizon only walls.
-    walls = int(np.count_nonzero(view.row_reach >= nearest))
-    light = np.empty((3, view.rows * view.columns), np.float32)
-    if view.horizon < view.rows:
-        _paint_floor(view, decor, scene, sun, light, x, y, yaw)
-    if walls:
-        _paint_walls(view, decor, scene, light, walls, x, y, yaw)
-    return light
-
-
-def _paint_floor(view: _View, decor: _Decor, scene: Scene, sun: Light, light: np.ndarray, x: float, y: float, yaw: float) -> None:
-    f = np.float32
-    low = slice(view.horizon, None)
-    cos, sin, t = f(math.cos(yaw)), f(math.sin(yaw)), view.t_ground[low]
-    gx, gy = view.dx[low] * t, view.dy[low] * t
-    wx = gx * cos
-    wx -= gy * sin
-    wx += f(x)
-    wy = gx * sin
-    wy += gy * cos
-    wy += f(y)
-    # Ground far outside the room is behind a wall: any texel will do.
-    np.clip(wx, -60, 60, out=wx)
-    np.clip(wy, -60, 60, out=wy)
-    # 64 m is a whole number of repeats, and keeps indices positive; y = 0 is the middle row.
-    texels = view.texels[low]
-    u = ((wx + f(64)) * texels).astype(np.int32)
-    v = ((wy + f(68)) * texels).astype(np.int32)
-    u &= view.column_mask[low]
-    v &= view.row_mask[low]
-    np.left_shift(v, view.column_shift[low], out=v)
-    u += v
-    u += view.start[low]
-    index = u.ravel().astype(np.intp)
-    still = tuple(thing for thing in scene.things if thing.kind != "post")
-    shade = _shadow_map(still, scene.room_m, sun).look_up(wx, wy, view.jitter[:, low]).ravel()
-    shade *= f(1 / 255**2)
-    for plane, source in zip(light[:, view.horizon * view.columns :], decor.floor.planes, strict=True):
-        value = source.take(index, mode="clip").astype(f)
-        np.multiply(value, value, out=plane)
-        plane *= shade
-
-
-def _paint_walls(view: _View, decor: _Decor, scene: Scene, light: np.ndarray, rows: int, x: float, y: float, yaw: float) -> None:
-    f = np.float32
-    x0, y0, x1, y1 = scene.room_m
-    cos, sin = f(math.cos(yaw)), f(math.sin(yaw))
-    dx = view.dx[:rows] * cos - view.dy[:rows] * sin
-    dy = view.dx[:rows] * sin + view.dy[:rows] * cos
-    # One of the two walls of a pair lies ahead; 1e-9 stands for a ray along the wall.
-    tx = np.maximum(f(x1 - x) * (inverse := 1 / (dx + f(1e-9))), f(x0 - x) * inverse)
-    ty = np.maximum(f(y1 - y) * (inverse := 1 / (dy + f(1e-9))), f(y0 - y) * inverse)
-    t = np.minimum(tx, ty)
-    side = tx < ty
-    along = np.where(side, t * dy + f(y), t * dx + f(x))
-    z = view.dz[:rows] * t
-    z += f(view.camera.height_m)
-    wall = decor.wall
-    size = t * f(wall.per_meter / view.focal)
-    level = (size > 1.4).astype(np.int32)
-    level += size > 2.8
-    level += size > 5.6
-    along += f(64)
-    along *= f(wall.per_meter)
-    u = along.astype(np.int32)
-    # The side walls and the end walls show different stretches of the one texture.
-    u += side * np.int32(301)
-    u >>= level
-    z *= f(wall.per_meter)
-    v = np.clip(z, 0, wall.rows[0] - 1, out=z).astype(np.int32)
-    v >>= level
-    columns = np.array(wall.columns, np.int32).take(level)
-    u &= columns - 1
-    v *= columns
-    v += u
-    v += np.array(wall.starts, np.int32).take(level)
-    index = v.ravel().astype(np.intp)
-    ahead = (t < view.t_ground[:rows]).ravel()
-    for plane, source in zip(light, wall.planes, strict=True):
-        value = source.take(index, mode="clip").astype(f)
-        value *= value
-        value *= f(1 / 255**2)
-        np.copyto(plane[: value.size], value, where=ahead)
-
-
-def _draw_things(view: _View, decor: _Decor, scene: Scene, sun: Light, light: np.ndarray, x: float, y: float, yaw: float) -> Truths:
-    """Paint the things, nearest first, into `light`, and note the truth."""
+def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.ndarray, x: float, y: float, yaw: float) -> Truths:
+    """Paint the things into `light`, (3, rows * columns), and note the truth."""
+    eye, sheet = view.camera.height_m, decor.plants
     cos, sin = math.cos(yaw), math.sin(yaw)
-    lx, ly, lz = sun.toward
-    lamp = Light((cos * lx + sin * ly, cos * ly - sin * lx, lz), sun.direct)
-    eye = view.camera.height_m
-    planes = light.reshape(3, view.rows, view.columns)
-    falloff = view.falloff.reshape(view.rows, view.columns)
-    placed = []
+    shapes: dict[str, list] = {"round": [], "box": [], "plant": []}
     for i, thing in enumerate(scene.things):
         cx, cy = cos * (thing.x_m - x) + sin * (thing.y_m - y), cos * (thing.y_m - y) - sin * (thing.x_m - x)
-        turn = thing.heading_rad - yaw
-        if cx + thing.reach_m > 0:
-            placed.append((_gap(thing, cx, cy, turn), i, thing, cx, cy, turn))
-    for _, _, thing, cx, cy, _ in placed:
-        if thing.kind == "post":
-            _post_shadow(view, planes, lamp, thing, cx, cy)
-
-    taken = np.zeros((view.rows, view.columns), bool)
-    found = []
-    for _, i, thing, cx, cy, turn in sorted(placed, key=lambda item: item[:2]):
-        outline = outline_of(thing, view.camera, cx, cy, turn)
+        if cx + thing.reach_m <= 0:
+            continue
+        outline = outline_of(thing, view.camera, cx, cy, thing.heading_rad - yaw)
         c0, r0, c1, r1 = outline.window(view.samples)
-        if c0 >= c1 or r0 >= r1:
+        if c0 < c1 and r0 < r1:
+            shapes[thing.shape].append((i, outline, view.pixels[r0:r1, c0:c1].ravel()))
+
+    # First where every ray meets every thing in its way, then which is nearest, then its colour.
+    nearest = np.full(view.pixels.size, FAR)
+    met = {}
+    for shape, items in shapes.items():
+        if not items:
             continue
-        window = (slice(r0, r1), slice(c0, c1))
-        hidden = taken[window]
-        if hidden.all():
-            continue
-        rays = [d[window].ravel() for d in (view.dx, view.dy, view.dz)]
-        if thing.shape == "round":
-            depth, color = round_thing(thing, cx, cy, eye, *rays, lamp, decor.bank)
-        elif thing.shape == "box":
-            depth, color = box_thing(thing, cx, cy, turn, eye, *rays, lamp, decor.bank)
+        placed = [Placed(outline.thing, outline.cx, outline.cy, outline.turn) for _, outline, _ in items]
+        if shape == "round":
+            batch = Batch.build(view.rays, [item[2] for item in items], round_numbers(placed, eye))
+            depth, how = meet_round(batch, eye)
+        elif shape == "box":
+            batch = Batch.build(view.rays, [item[2] for item in items], box_numbers(placed, eye))
+            depth, how = meet_box(batch, eye)
         else:
-            depth, color = plant_thing(thing, decor.bushes[thing.seed % len(decor.bushes)], cx, cy, eye, *rays, lamp, view.focal)
-        hit = (depth < _FAR).reshape(hidden.shape)
-        shows = hit & ~hidden
-        color = color.reshape(3, *hidden.shape)
-        for plane, value in zip(planes, color, strict=True):
-            np.copyto(plane[window], value, where=shows)
-        hidden |= hit
-        if thing.kind in CLASSES:
-            row = outline.truth(hit, shows, (c0, r0), view.samples)
-            if row is not None:
-                found.append((*row, CLASSES.index(thing.kind), math.hypot(cx, cy), i))
-    planes *= falloff
-    found.sort(key=lambda row: row[-1])
-    return Truths(
-        np.array([row[0] for row in found], float).reshape(-1, 4),
-        np.array([row[3] for row in found], np.int64),
-        np.array([row[2] for row in found], float),
-        np.array([row[4] for row in found], float),
-        np.array([row[1] for row in found], float).reshape(-1, 4),
-        np.array([row[5] for row in found], np.int64),
-    )
+            batch = Batch.build(view.rays, [item[2] for item in items], plant_numbers(placed, eye, view.focal, sheet))
+            depth, how = meet_plant(batch, eye, sheet)
+        np.minimum.at(nearest, batch.pixels, depth)
+        met[shape] = (placed, batch, depth, how)
 
-
-def _gap(thing: Thing, cx: float, cy: float, turn: float) -> float:
-    """Distance along the ground from under the lens to the nearest part of the foot."""
-    if thing.shape != "box":
-        return math.hypot(cx, cy) - (thing.reach_m if thing.shape == "round" else 0.0)
-    cos, sin = math.cos(turn), math.sin(turn)
-    along, across = abs(cos * cx + sin * cy), abs(cos * cy - sin * cx)
-    length, width, _ = thing.size_m
-    return math.hypot(max(along - length / 2, 0), max(across - width / 2, 0))
-
-
-def _post_shadow(view: _View, planes: np.ndarray, lamp: Light, thing: Thing, cx: float, cy: float) -> None:
-    """The shadow of a post, which moves and so is not in the shadow map."""
-    # The shadow starts at the foot and points away from the lamp.
-    long = thing.height_m / max(lamp.toward[2], 0.35) * (lamp.direct > 0)
-    tip_x, tip_y = cx - long * lamp.toward[0], cy - long * lamp.toward[1]
-    reach = 0.25
-    corners = np.array([[x + i * reach, y + j * reach, 0.0] for x, y in ((cx, cy), (tip_x, tip_y)) for i in (-1, 1) for j in (-1, 1)])
-    pixels, depth = view.camera.project(corners)
-    if (depth > 0.05).all():
-        low, high = pixels.min(axis=0) * view.samples, pixels.max(axis=0) * view.samples
-    elif (depth > 0.05).any():
-        low, high = np.zeros(2), np.array([view.columns, view.rows], float)
-    else:
-        return
-    c0, r0 = (max(0, int(v)) for v in low)
-    c1, r1 = min(view.columns, int(high[0]) + 2), min(view.rows, int(high[1]) + 2)
-    r0 = max(r0, view.horizon)
-    if c0 >= c1 or r0 >= r1:
-        return
-    window = (slice(r0, r1), slice(c0, c1))
-    t = view.t_ground[window]
-    shade = darken(thing, cx, cy, 0.0, view.dx[window] * t, view.dy[window] * t, lamp)
-    planes[(slice(None), *window)] *= shade
+    found = []
+    for shape, (placed, batch, depth, how) in met.items():
+        hit = depth < FAR
+        shows = hit & (depth == nearest.take(batch.pixels))
+        at = np.flatnonzero(shows)
+        seen, t = batch.pick(at), depth.take(at)
+        if shape == "round":
+            color = paint_round(seen, placed, t, how.take(at), eye, lamp, decor.bank)
+        elif shape == "box":
+            color = paint_box(seen, placed, how.pick(at), eye, lamp, decor.bank)
+        else:
+            color = paint_plant(seen, t, how.take(at), sheet, eye, lamp)
+        for plane, value in zip(light, color, strict=True):
+            plane[seen.pixels] = value
+        if shape == "plant":
+            continue
+        hits = np.bincount(batch.owner[hit], minlength=len(placed))
+        shown = np.bincount(seen.owner, minlength=len(placed))
+        for j, (i, outline, _) in enumerate(shapes[shape]):
+            if outline.thing.kind in CLASSES and shown[j]:
+                pixels = seen.pixels[seen.owner == j] if shown[j] < hits[j] or outline.box is None else None
+                box, whole, share = outline.truth(pixels, view.columns, view.samples)
+                label = CLASSES.index(outline.thing.kind)
+                found.append((i, box, whole, share * shown[j] / hits[j], label, math.hypot(outline.cx, outline.cy)))
+    found.sort(key=lambda row: row[0])
+    return Truths.of(found)

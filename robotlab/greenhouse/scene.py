@@ -340,5 +340,6 @@ def random_scene(
             side = float(rng.choice([-1, 1]))
             y_range = (-half, half) if near else tuple(sorted((side * (half - 0.1), side * 3.0)))
             things.append(plot.place(kind, (0.7, 8.5), y_range))
+    wide, long = round(rng.uniform(3.2, 4.0), 2), round(rng.uniform(9.5, 14.0), 2)
     return Scene(tuple(t for t in things if t is not None), lamp, textures, floors[rng.integers(len(floors))], half,
-                 plants_m=round(float(rng.uniform(0.9, 2.0)), 2))
+                 room_m=(-3.0, -wide, long, wide), plants_m=round(float(rng.uniform(0.9, 2.0)), 2))

@@ -67,14 +67,14 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
         s = np.clip(px * f(ux) + py * f(uy), 0, f(max(length, 1e-6)))
         up = s * f(1 / max(length, 1e-6))
         qx, qy = px - s * f(ux), py - s * f(uy)
-        soft = f(0.012) + f(0.10 * height) * up
+        soft = f(0.012) + f(0.06 * height) * up
         edge = f(r0) + f(r1 - r0) * up + soft * f(0.5) - np.sqrt(qx * qx + qy * qy)
         cover = np.clip(edge / soft, 0, 1)
     else:
         steps = 8 if thing.shape == "box" else 5
         for i in range(steps):
             up = i / (steps - 1)
-            soft = f(0.015 + 0.10 * height * up + (0.2 * height if thing.shape == "plant" else 0))
+            soft = f(0.015 + 0.06 * height * up + (0.2 * height if thing.shape == "plant" else 0))
             gone = _outside(thing, px - f(ux * length * up), py - f(uy * length * up), turn)
             np.maximum(cover, np.clip(f(1) - gone / soft, 0, 1), out=cover)
         if thing.shape == "plant":

@@ -1,0 +1,111 @@
+"""Rendering: one frame of the closed loop beside pybullet's software renderer.
+
+Both render the same greenhouse from the same camera with the post at another
+place in each call: ours with textures, shading, soft shadows, noise and the
+truth boxes; pybullet's TinyRenderer with plain coloured cylinders and boxes on
+a plain floor, no shadows and no segmentation mask, which is the least it does.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import itertools
+import math
+
+import numpy as np
+from timing import Missing, growth_row, side_by_side
+
+from robotlab.camera import Camera
+from robotlab.greenhouse import KINDS, WALKS, Scene, Thing, render
+
+# Share of pybullet's time that meets the aim: three and five times faster.
+AIMS = {(160, 120): 1 / 3, (320, 240): 1 / 5}
+WALK = WALKS["weave"]
+
+
+def _camera(width: int, height: int) -> Camera:
+    return Camera(width, height, math.radians(62), height_m=0.28, pitch_rad=0.12)
+
+
+def _ours(camera: Camera):
+    times = itertools.cycle(np.linspace(0, WALK.duration_s, 40))
+    return lambda: render(WALK.scene_at(next(times)), camera, (0.0, 0.0, 0.0)).picture
+
+
+def _body(bullet, thing: Thing) -> int:
+    color = [value / 255 for value in KINDS[thing.kind].color] + [1.0]
+    a, b, height = thing.size_m
+    if thing.shape == "round":
+        shape = bullet.createVisualShape(bullet.GEOM_CYLINDER, radius=(a + b) / 2, length=height, rgbaColor=color)
+    else:
+        half = [a / 2, b / 2 if thing.shape == "box" else 0.01, height / 2]
+        shape = bullet.createVisualShape(bullet.GEOM_BOX, halfExtents=half, rgbaColor=color)
+    turn = bullet.getQuaternionFromEuler([0, 0, thing.heading_rad if thing.shape == "box" else math.pi / 2])
+    return bullet.createMultiBody(0, -1, shape, [thing.x_m, thing.y_m, height / 2], turn)
+
+
+class _Bullet:
+    """The same scene in pybullet."""
+
+    def __init__(self, scene: Scene, camera: Camera) -> None:
+        import pybullet
+
+        self.bullet, self.camera = pybullet, camera
+        pybullet.connect(pybullet.DIRECT)
+        floor = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[8, 4, 0.01], rgbaColor=[0.6, 0.6, 0.58, 1])
+        pybullet.createMultiBody(0, -1, floor, [5, 0, -0.01])
+        wall = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[0.01, 4, 2], rgbaColor=[0.5, 0.7, 0.5, 1])
+        pybullet.createMultiBody(0, -1, wall, [13, 0, 2])
+        bodies = [_body(pybullet, thing) for thing in scene.things]
+        self.post = bodies[[thing.kind for thing in scene.things].index("post")]
+        ahead = [math.cos(camera.pitch_rad), 0, camera.height_m - math.sin(camera.pitch_rad)]
+        self.view = pybullet.computeViewMatrix([0, 0, camera.height_m], ahead, [0, 0, 1])
+        self.lens = pybullet.computeProjectionMatrixFOV(math.degrees(camera.vfov_rad), camera.width_px / camera.height_px, 0.05, 20)
+        self.times = itertools.cycle(np.linspace(0, WALK.duration_s, 40))
+
+    def __call__(self) -> np.ndarray:
+        bullet = self.bullet
+        x, y = WALK.post_at(next(self.times))
+        bullet.resetBasePositionAndOrientation(self.post, [x, y, 0.25], [0, 0, 0, 1])
+        _, _, pixels, _, _ = bullet.getCameraImage(
+            self.camera.width_px, self.camera.height_px, self.view, self.lens, shadow=0,
+            flags=bullet.ER_NO_SEGMENTATION_MASK, renderer=bullet.ER_TINY_RENDERER,
+        )
+        return np.reshape(np.asarray(pixels, np.uint8), (self.camera.height_px, self.camera.width_px, 4))[..., :3]
+
+    def close(self) -> None:
+        self.bullet.disconnect()
+
+
+def _post_is_there(ours: np.ndarray, theirs: np.ndarray) -> None:
+    """Both first pictures show something orange in the same columns."""
+    middles = []
+    for picture in (ours, theirs):
+        r, g, b = picture.astype(int).transpose(2, 0, 1)
+        columns = np.flatnonzero(((r > 90) & (r > 1.6 * g) & (g > b)).sum(axis=0) > picture.shape[0] / 12)
+        middles.append(np.median(columns) / picture.shape[1] if len(columns) else np.nan)
+    if not abs(middles[0] - middles[1]) < 0.03:
+        raise AssertionError(f"the post must be at the same place in both pictures, got {middles}")
+
+
+def rows() -> list[dict]:
+    """160 x 120 and 320 x 240, one thread."""
+    if importlib.util.find_spec("pybullet") is None:
+        raise Missing("pybullet")
+    out = []
+    for (width, height), aim in AIMS.items():
+        camera = _camera(width, height)
+        bullet = _Bullet(WALK.scene, camera)
+        try:
+            timed = side_by_side(_ours(camera), bullet, repeats=31, check=_post_is_there)
+        finally:
+            bullet.close()
+        out.append(timed.row(f"render {width} x {height}, {len(WALK.scene.things)} things", "pybullet TinyRenderer, no shadows", aim))
+    return out
+
+
+def growth() -> list[dict]:
+    """Time against pixels."""
+    sizes = [(80, 60), (160, 120), (320, 240), (640, 480)]
+    by_pixels = {width * height: (width, height) for width, height in sizes}
+    return [growth_row("render, pixels", list(by_pixels), lambda n: _ours(_camera(*by_pixels[n])), lambda frame: frame(), repeats=9)]
