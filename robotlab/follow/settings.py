@@ -43,8 +43,9 @@ class Settings:
         Real size of the target.
     distance_from : {"height", "width", "nearer"}
         Which side of the box measures the distance.  A side that the edge of
-        the picture cuts is left out while the other is whole; ``"nearer"``
-        takes the shorter of both distances.
+        the picture cuts is left out while the other is whole.  ``"nearer"``
+        takes the shorter of both distances: whatever hides a part of the post
+        makes that side read too far.
     keep_m : float
         Distance to keep.
     turn_gain : float
@@ -60,7 +61,8 @@ class Settings:
     max_mps, max_yaw_radps : float
         Limits of the wanted speed and yaw rate.
     max_reverse_mps : float
-        Limit backwards; 0 never backs up.
+        Limit backwards; 0 never backs up, which is right where somebody may
+        stand behind a trolley that cannot see there.
     max_accel : float or None
         Acceleration limit, m/s^2; ``None`` has the speed jump.
     max_yaw_accel : float or None
@@ -111,7 +113,7 @@ class Settings:
     gate: float | None = None
     target_height_m: float = 0.50
     target_width_m: float = 0.07
-    distance_from: str = "height"
+    distance_from: str = "nearer"
     keep_m: float = 1.2
     turn_gain: float = 1.8
     drive_gain: float = 1.2
@@ -120,7 +122,7 @@ class Settings:
     steering_sign: int = 1
     max_mps: float = 0.6
     max_yaw_radps: float = 1.5
-    max_reverse_mps: float = 0.0
+    max_reverse_mps: float = 0.3
     max_accel: float | None = 0.8
     max_yaw_accel: float | None = 6.0
     max_jerk: float | None = None
