@@ -235,23 +235,28 @@ def blobs_of_runs(runs: Runs, min_area_px: int = 1) -> tuple[Blobs, np.ndarray]:
     areas = np.bincount(place, lengths).astype(np.int64)
     sum_x = np.bincount(place, lengths * (runs.starts + runs.stops - 1)) / 2
     sum_y = np.bincount(place, lengths * runs.rows)
-    boxes = np.empty((len(tops), 4))
-    boxes[:, 0] = runs.width_px
-    np.minimum.at(boxes[:, 0], place, runs.starts)
-    boxes[:, 1] = runs.rows[tops]
-    boxes[:, 2] = 0
-    np.maximum.at(boxes[:, 2], place, runs.stops)
-    # Runs are in reading order, so the last to be written is the lowest.
-    boxes[place, 3] = runs.rows + 1
+    # Whole numbers into whole numbers: with mixed types ufunc.at is 40 times slower.
+    left, right = runs.starts[tops], runs.stops[tops]
+    np.minimum.at(left, place, runs.starts)
+    np.maximum.at(right, place, runs.stops)
+    # Runs are in reading order: the first is the highest, the last written the lowest.
+    bottom = np.empty_like(left)
+    bottom[place] = runs.rows + 1
 
     # Tops are in reading order and the sort keeps it among equals.
     order = np.argsort(-areas, kind="stable")
-    order = order[areas[order] >= min_area_px]
-    centroids = np.column_stack([sum_x, sum_y]) / areas[:, None]
-    firsts = np.column_stack([runs.starts[tops], runs.rows[tops]])
+    order = order[: np.searchsorted(-areas[order], -min_area_px, side="right")]
     rank = np.full(len(tops), -1)
     rank[order] = np.arange(len(order))
-    return Blobs(areas, centroids, boxes, firsts).pick(order), rank[place]
+    areas, left, right, bottom = areas[order], left[order], right[order], bottom[order]
+    first_x, top = runs.starts[tops[order]], runs.rows[tops[order]]
+    blobs = Blobs(
+        areas,
+        np.column_stack([sum_x[order] / areas, sum_y[order] / areas]),
+        np.column_stack([left, top, right, bottom]).astype(np.float64),
+        np.column_stack([first_x, top]),
+    )
+    return blobs, rank[place]
 
 
 def find_blobs(mask: np.ndarray, min_area_px: int = 1) -> Blobs:
