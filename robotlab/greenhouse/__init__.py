@@ -6,7 +6,7 @@ Pictures from here are *rendered*; no camera took them.  Start with
 """
 
 from robotlab.greenhouse.lamps import LAMPS
-from robotlab.greenhouse.render import Frame, Truths, render
+from robotlab.greenhouse.renderer import Frame, Truths, render
 from robotlab.greenhouse.scene import CLASSES, KINDS, Scene, Thing, random_scene
 from robotlab.greenhouse.walks import WALKS, Walk
 

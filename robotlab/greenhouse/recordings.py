@@ -26,7 +26,7 @@ from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.files import write_json, write_whole
 from robotlab.greenhouse.card import card_text
-from robotlab.greenhouse.render import Frame, render
+from robotlab.greenhouse.renderer import Frame, render
 from robotlab.greenhouse.scene import CLASSES, Scene, random_scene
 
 WIDTH_PX, HEIGHT_PX = 320, 240
