@@ -101,9 +101,13 @@ class Lab:
         except OSError:
             return False
 
-    def kernels(self) -> list[dict]:
-        with urllib.request.urlopen(f"{self.url}/api/kernels", timeout=10) as reply:
-            return json.load(reply)
+    def kernels(self) -> list[dict] | None:
+        """The running kernels; None while the server cannot tell, as when one is just starting."""
+        try:
+            with urllib.request.urlopen(f"{self.url}/api/kernels", timeout=10) as reply:
+                return json.load(reply)
+        except OSError:
+            return None
 
     def close(self) -> None:
         if self.process.poll() is None:
@@ -170,7 +174,8 @@ class Notebook:
         self.until(self._all_ran, "all cells to run", timeout_s)
 
     def _all_ran(self) -> bool:
-        if any(kernel["execution_state"] != "idle" for kernel in self.lab.kernels()):
+        kernels = self.lab.kernels()
+        if not kernels or any(kernel["execution_state"] != "idle" for kernel in kernels):
             return False
         cells = self.saved()["cells"]
         return all(cell["execution_count"] for cell in cells if cell["cell_type"] == "code" and "".join(cell["source"]).strip())

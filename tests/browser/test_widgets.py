@@ -81,7 +81,7 @@ def test_says_when_the_kernel_is_gone(kit):
     page.wait_for_timeout(6000)
     assert notices.count() == 2 and not notices.nth(0).is_visible() and not notices.nth(1).is_visible()
     kit.choose("Kernel", "Shut Down Kernel")
-    kit.until(lambda: not kit.lab.kernels(), "the kernel to stop")
+    kit.until(lambda: kit.lab.kernels() == [], "the kernel to stop")
     page.get_by_label("gray level").focus()
     page.keyboard.press("ArrowUp")
     page.locator(".robotlab-replay").hover()
