@@ -7,11 +7,12 @@ for a simulated and a real trolley.
 from robotlab.follow.decide import STATES, Follower, Sight, Wish, distance_from_box
 from robotlab.follow.log import LogContent, RunLog, read_log
 from robotlab.follow.oracle import Oracle, TruthTracker, post_box
+from robotlab.follow.replay import replay_html, replay_pair_html, summary
 from robotlab.follow.run import Run
 from robotlab.follow.settings import Settings
 from robotlab.follow.simulate import NoFaults, default_camera, simulate
 
 __all__ = [
     "STATES", "Follower", "LogContent", "NoFaults", "Oracle", "Run", "RunLog", "Settings", "Sight", "TruthTracker", "Wish",
-    "default_camera", "distance_from_box", "post_box", "read_log", "simulate",
+    "default_camera", "distance_from_box", "post_box", "read_log", "replay_html", "replay_pair_html", "simulate", "summary",
 ]  # fmt: skip
