@@ -26,8 +26,8 @@ def under_lamp(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tens
     known = torch.tensor(LAMPS, device=pictures.device)[d.whole(0, len(LAMPS) - 1)]
     gain = torch.where(d.maybe(0.5)[:, None] > 0, known, torch.exp(d.u(-0.35, 0.35, 3)))
     gain = torch.lerp(torch.ones_like(gain), gain, d.u(0, 1.1)[:, None]).clamp_min(0.05)
-    # Plain light, or up to two stops dark and one stop bright.
-    gain = gain * torch.where(d.maybe(0.55) > 0, d.log_u(0.8, 1.3), d.log_u(0.25, 2.0))[:, None]
+    # Plain light, or up to one and a half stops dark and one stop bright.
+    gain = gain * torch.where(d.maybe(0.55) > 0, d.log_u(0.8, 1.3), d.log_u(0.35, 2.0))[:, None]
     height, width = pictures.shape[2:]
     y = torch.linspace(-1, 1, height, device=pictures.device)[None, :, None]
     x = torch.linspace(-1, 1, width, device=pictures.device)[None, None, :]
@@ -60,7 +60,7 @@ def on_sensor(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tenso
     """Noise that grows with the light, and a little that does not."""
     n, _, height, width = pictures.shape
     d = Draw(n, generator)
-    fixed = torch.where(d.maybe(0.5) > 0, d.u(0, 0.012), d.u(0, 0.06))[:, None, None, None]
+    fixed = torch.where(d.maybe(0.5) > 0, d.u(0, 0.012), d.u(0, 0.045))[:, None, None, None]
     noise = torch.randn(pictures.shape, generator=generator, device=pictures.device)
     # Some cameras smooth their noise into grains of two pixels.
     coarse = torch.randn((n, 3, height // 2, width // 2), generator=generator, device=pictures.device)
@@ -72,7 +72,7 @@ def on_sensor(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tenso
 def compressed(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
     """Most pictures through JPEG's cosine transform and quantisation.
 
-    Quality 25 to 95 scales the tables as is usual (common practice, no
+    Quality 35 to 95 scales the tables as is usual (common practice, no
     source); color at half resolution in half of them.
     """
     n, _, height, width = pictures.shape
@@ -85,7 +85,7 @@ def compressed(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tens
     planes = torch.where((d.maybe(0.5) > 0)[:, None, None, None], torch.cat([planes[:, :1], half], 1), planes)
     k = torch.arange(8, device=device)
     cosines = torch.cos((2 * k[None, :] + 1) * k[:, None] * math.pi / 16) * torch.where(k == 0, 8**-0.5, 0.5)[:, None]
-    quality = d.u(25, 95)
+    quality = d.u(35, 95)
     factor = torch.where(quality < 50, 50 / quality, 2 - quality / 50)
     table = torch.tensor([LUMA, CHROMA, CHROMA], device=device, dtype=torch.float32).reshape(1, 3, 1, 8, 1, 8)
     table = (table * factor[:, None, None, None, None, None]).clamp_min(1)

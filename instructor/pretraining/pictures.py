@@ -54,7 +54,7 @@ def draw_batch(renderer: Renderer, n: int, height: int, width: int) -> Batch:
     """
     device, slots = renderer.device, MOST_THINGS
     d = Draw(n, renderer.generator)
-    colorless, dull = d.maybe(0.15) > 0, d.maybe(0.2)
+    colorless, dull = d.maybe(0.12) > 0, d.maybe(0.15)
     shape, color = _kinds(renderer, n, slots, colorless, dull)
 
     # One typical size a picture (longer side, px), the things around it.
@@ -149,6 +149,5 @@ def _composed(renderer, pictures, things, rgba, half_px, at, boxes):
         solid = cover[:, 0] > 0.5
         area[k] = solid.sum((1, 2)).float()
         owner[rows] = torch.where(solid, k[:, None, None], owner[rows])
-    seen = torch.zeros(len(rgba) + 1, device=device)
-    seen.scatter_add_(0, (owner + 1).reshape(-1), torch.ones(owner.numel(), device=device))
-    return pictures, seen[1:] / area.clamp_min(1)
+    seen = torch.bincount(owner[owner >= 0], minlength=len(rgba))
+    return pictures, seen / area.clamp_min(1)

@@ -8,8 +8,9 @@ under a random lamp by a random camera.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
+import numpy as np
 import torch
 import torch.nn.functional as F
 
@@ -44,6 +45,11 @@ class Batch:
     visible: torch.Tensor  # (B, K) share of the thing that can be seen
     colorless: torch.Tensor  # (B,) bool: a gray picture, where color says nothing
 
+    def split(self, n: int) -> list[Batch]:
+        """The same as several batches of `n` pictures."""
+        pieces = [[part.clone() for part in getattr(self, field.name).split(n)] for field in fields(self)]
+        return [Batch(*parts) for parts in zip(*pieces, strict=True)]
+
 
 def photo_atlas(device: torch.device) -> torch.Tensor:
     """The photographs as (P, 3, PHOTO_SIDE, PHOTO_SIDE), 0 to 1."""
@@ -69,8 +75,9 @@ def hsv_to_rgb(hsv: torch.Tensor) -> torch.Tensor:
 class Renderer:
     """Draws batches from one seed."""
 
-    def __init__(self, seed: int, device: torch.device):
+    def __init__(self, seed: int, device: torch.device, views: np.ndarray):
         self.device = device
+        self.views = torch.from_numpy(views).to(device).permute(0, 3, 1, 2)
         self.generator = torch.Generator(device).manual_seed(seed)
         self.atlas = photo_atlas(device)
         # For each shape, the colors it may have.
@@ -136,6 +143,15 @@ class Renderer:
         gray = piece.mean(1, keepdim=True)
         return (gray + (piece - gray) * d.u(0, 1.5)[:, None, None, None]).mul(tint).clamp(0, 1)
 
+    def view(self, n: int, height: int, width: int) -> torch.Tensor:
+        """Pieces of the empty greenhouses, (n, 3, H, W)."""
+        d = Draw(n, self.generator)
+        side, zero = d.log_u(0.4, 1.0), torch.zeros(n, device=self.device)
+        theta = torch.stack([side * d.sign(), zero, d.u(-1, 1) * (1 - side), zero, side, d.u(-1, 1) * (1 - side)], 1)
+        grid = F.affine_grid(theta.reshape(n, 2, 3), (n, 3, height, width), align_corners=False)
+        source = self.views[d.whole(0, len(self.views) - 1)].float() / 255
+        return F.grid_sample(source, grid, padding_mode="reflection", align_corners=False)
+
     def backgrounds(self, n: int, height: int, width: int) -> torch.Tensor:
         """(n, 3, H, W): photographs, or a floor and a wall, with lines and patches."""
         d = Draw(n, self.generator)
@@ -161,11 +177,12 @@ class Renderer:
         floor = floor * (1 - far) + floor.mean((2, 3), keepdim=True) * far
         ground = ((y - horizon) * height + 0.5).clamp(0, 1)[:, None]
         picture = torch.where(d.maybe(0.65)[:, None, None, None] > 0, ground * floor + (1 - ground) * wall, self.photo(n, height, width, 0.3, 1.0))
+        picture = torch.where(d.maybe(0.25)[:, None, None, None] > 0, self.view(n, height, width), picture)
         # Bands, edges and cloudy patches of another surface: things to ignore.
         other = surface()
         for _ in range(3):
             s = Draw(n, self.generator)
-            angle = torch.where(s.maybe(0.5) > 0, s.whole(0, 1) * math.pi / 2, s.u(0, math.pi))[:, None, None]
+            angle = torch.where(s.maybe(0.5) > 0, s.u(math.pi / 2, math.pi / 2), s.u(0, math.pi))[:, None, None]
             at = x * torch.cos(angle) + (2 * y - 1) * torch.sin(angle) - s.u(-1, 1)[:, None, None]
             band = torch.sigmoid((s.log_u(0.01, 0.6)[:, None, None] - at.abs()) * width / 2)[:, None]
             picture = torch.lerp(picture, other * s.u(0.3, 1.5)[:, None, None, None], band * (s.maybe(0.3) * s.u(0.2, 1))[:, None, None, None])
