@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
@@ -66,6 +67,10 @@ def _rows(title: str, rows: Iterable[tuple[str, dict]]) -> list[str]:
     return lines
 
 
+def _wrapped(text: str) -> list[str]:
+    return textwrap.wrap(text, 77, initial_indent="  ", subsequent_indent="  ")
+
+
 def judgement_text(judgement: Judgement) -> str:
     """The table of a judgement.
 
@@ -88,13 +93,13 @@ def judgement_text(judgement: Judgement) -> str:
     for key in ("AP", "AP50"):
         bounds = f"   95 %: {interval(spread[key])}" if spread[key] else ""
         lines.append(f"  {key:<5}{number(judgement.coco[key]):>6}{bounds}")
-    lines += [f"  ({spread['note']})", ""]
+    lines += [*_wrapped(f"({spread['note']})"), ""]
     if judgement.score is not None:
-        lines.append(
-            f"at score {judgement.score:.3g}: precision {number(at['precision'])} ({interval(at['precision_interval'])}), "
-            f"recall {number(at['recall'])} ({interval(at['recall_interval'])}), F1 {number(at['F1'])}"
-        )
-        lines.append(", ".join(f"{count} {kind}" for kind, count in judgement.errors.items()))
+        lines.append(f"at score {judgement.score:.3g} (IoU .5):")
+        for key in ("precision", "recall"):
+            lines.append(f"  {key:<10}{number(at[key]):>6}   95 %: {interval(at[f'{key}_interval'])}")
+        lines.append(f"  {'F1':<10}{number(at['F1']):>6}")
+        lines += _wrapped(", ".join(f"{count} {kind}" for kind, count in judgement.errors.items()))
         lines.append("")
     lines += _rows("class", judgement.per_class.items())
     for title, rows in (("lamp", judgement.per_lamp), ("recording", judgement.per_recording)):
