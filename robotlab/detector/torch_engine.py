@@ -151,7 +151,7 @@ class TorchEngine:
         self.optimiser.zero_grad()
         loss = self._loss(batch)
         loss.backward()
-        return float(loss), {name: value.grad.cpu().numpy() for name, value in self.learned.items()}
+        return float(loss.detach()), {name: value.grad.cpu().numpy() for name, value in self.learned.items()}
 
     def step(self, batch: Batch, rate: float) -> float:
         """Learn from a batch; gives its loss."""
@@ -163,7 +163,7 @@ class TorchEngine:
             group["lr"] = rate
         self.optimiser.step()
         self._average.follow(self._arrays())
-        return float(loss)
+        return float(loss.detach())
 
     def average(self) -> dict[str, np.ndarray]:
         """The slow average of the weights, to judge and to keep."""
