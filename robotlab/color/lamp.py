@@ -11,7 +11,7 @@ from robotlab.color.bands import Band, LabBand
 from robotlab.color.blobs import blobs_of_runs, runs_of_pixels
 from robotlab.color.fast import pixels_in_band
 from robotlab.color.hsv import HUES, hsv_of_bytes, hue_step, mean_hue
-from robotlab.color.learn import CORE, core_pixels, paired, thin
+from robotlab.color.learn import CORE, colorful, core_pixels, paired, thin
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, lab
 
@@ -36,8 +36,8 @@ class LampCheck:
     pictures, boxes : int
         How many were looked at.
     coverage : float
-        Share of a target's core that is in the band, 0 to 1: the median over
-        boxes; NaN without boxes.
+        Share of a target's core that is in the band, 0 to 1, not counting
+        white stripes and gaps: the median over boxes; NaN without boxes.
     hue_moved_deg : float
         Turn from the middle of the band to the mean hue of the targets,
         degrees, positive from red towards yellow; NaN without boxes, or where
@@ -118,7 +118,7 @@ Learn the band again under this lamp, or use a tracker that also looks at shape.
         return _without_boxes([check_picture(one, f"picture {n}") for n, one in enumerate(pictures)], band)
     pictures, boxes = paired(pictures, boxes)
     _some(pictures)
-    cores = [colors for one, some in zip(pictures, boxes) for colors in core_pixels(one, some, core)]
+    cores = [colors[colorful(colors)] for one, some in zip(pictures, boxes) for colors in core_pixels(one, some, core)]
     if not cores:
         raise InputError("lamp_check needs at least one box where boxes are given, got none; leave boxes out to count lookalikes alone")
     coverage = float(np.median([len(pixels_in_band(colors[None], band)[0]) / len(colors) for colors in cores]))

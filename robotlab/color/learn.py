@@ -21,6 +21,10 @@ GREY_SATURATION = 20
 # highlights, gaps and edge pixels (common practice, no source).
 OUTSIDE_PERCENT = 5.0
 
+# Paler than this share of the most colourful fifth's saturation is something
+# else, such as the white of a banded post (common practice, no source).
+PALE = 0.4
+
 # Added at each end afterwards, for lamps and noise not seen yet (common
 # practice, no source): steps of hue, of saturation and value.
 HUE_SLACK = 3
@@ -139,12 +143,12 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
 
     Notes
     -----
-    The mean hue is a circular one, weighted with C = max - min, so that grey
-    pixels, whose hue is noise, do not count.  Pixels more than a sixth of the
-    circle from it are gaps and edges and are left out; then percentiles of
-    the *turn* from the mean hue are taken, which do not care where red wraps.
-    When most pixels are grey the band takes all hues and bounds saturation
-    from above.
+    Pixels much paler than the most colourful fifth are stripes, gaps and
+    glints, and are left out.  The mean hue of the others is a circular one,
+    weighted with C = max - min.  Pixels more than a sixth of the circle from
+    it go as well; then percentiles of the *turn* from the mean hue are taken,
+    which do not care where red wraps.  When even the most colourful fifth is
+    grey, the band takes all hues and bounds saturation from above.
 
     Examples
     --------
@@ -158,11 +162,11 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
         raise InputError(f"outside_percent must be from 0 to below 50, got {outside_percent}; 5 is usual")
     ends = (outside_percent, 100 - outside_percent)
     hue, saturation, value = hsv_of_bytes(*pixels.T)
-    if np.median(saturation) < GREY_SATURATION:
+    if np.percentile(saturation, 80) < GREY_SATURATION:
         s1 = int(np.ceil(np.percentile(saturation, ends[1]))) + OTHER_SLACK
         v0, v1 = np.percentile(value, ends)
         return Band((0, HUES - 1), (0, min(s1, 255)), (max(int(v0) - OTHER_SLACK, 0), min(int(np.ceil(v1)) + OTHER_SLACK, 255)))
-    weight = saturation.astype(np.float64) * value
+    weight = saturation.astype(np.float64) * value * colorful(pixels)
     for _ in range(2):
         middle = mean_hue(hue, weight)
         weight = weight * (np.abs(hue_step(hue, middle)) <= HUES / 6)
@@ -177,6 +181,29 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
     v0, v1 = np.percentile(value[near], ends)
     top = 255 if v1 >= 64 else int(np.ceil(v1)) + OTHER_SLACK
     return Band((int(low) % HUES, int(high) % HUES), (max(s0, 0), 255), (max(int(v0) - OTHER_SLACK, 0), top))
+
+
+def colorful(pixels: np.ndarray) -> np.ndarray:
+    """Which colours are not much paler than the most colourful fifth.
+
+    Parameters
+    ----------
+    pixels : (N, 3) ndarray of uint8
+        Red-green-blue, N > 0.
+
+    Returns
+    -------
+    (N,) ndarray of bool
+        False for white stripes, gaps and glints; all true where all is grey.
+
+    Examples
+    --------
+    >>> colorful(np.array([[230, 110, 20]] * 5 + [[200, 190, 180]], np.uint8)).tolist()
+    [True, True, True, True, True, False]
+    """
+    _, saturation, _ = hsv_of_bytes(*pixels.T)
+    most = np.percentile(saturation, 80)
+    return saturation >= PALE * most if most >= GREY_SATURATION else np.ones(len(pixels), bool)
 
 
 def learn_lab_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT, lightness_weight: float = 0.5) -> LabBand:
@@ -194,7 +221,7 @@ def learn_lab_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT,
     Returns
     -------
     LabBand
-        Around the median colour.
+        Around the median colour, without what is much paler than the rest.
 
     Raises
     ------
@@ -211,6 +238,7 @@ def learn_lab_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT,
         raise InputError(f"pixels must be (N, 3) of uint8 with N > 0, got {pixels.shape} of {pixels.dtype}; use picture[mask]")
     if not 0 <= outside_percent < 50:
         raise InputError(f"outside_percent must be from 0 to below 50, got {outside_percent}; 5 is usual")
+    pixels = pixels[colorful(pixels)]
     colors = lab(pixels[None])
     center = tuple(np.median(colors[0], axis=0))
     away = LabBand(center, 1.0, lightness_weight).distance(pixels[None])[0]

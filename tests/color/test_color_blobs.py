@@ -124,7 +124,7 @@ def test_spiral_is_one_blob():
 def test_thousands_of_random_masks():
     # Oracle: OpenCV connectedComponentsWithStats, connectivity 8; to the last bit.
     rng = np.random.default_rng(20)
-    for number in range(4000):
+    for number in range(3000):
         mask = rng.random(rng.integers(1, 45, 2)) < rng.random()
         if number % 3 == 0:
             # Coarse patches, with salt.
