@@ -15,6 +15,7 @@ from pathlib import Path
 from robotlab.color import ColorTracker
 from robotlab.dataset import DataSet, open_dataset, read_results, write_results
 from robotlab.errors import DataSetError, InputError, ModelError
+from robotlab.follow import Settings
 from robotlab.trackers import Tracker
 
 
@@ -22,9 +23,9 @@ def _say(text: str) -> None:
     print(text, file=sys.stderr)
 
 
-def _open(options: argparse.Namespace) -> DataSet:
+def _open(options: argparse.Namespace, pictures: bool = True) -> DataSet:
     """The whole data set, with the chosen classes."""
-    data = open_dataset(options.data)
+    data = open_dataset(options.data, pictures)
     return data.of_classes(options.classes) if options.classes else data
 
 
@@ -103,7 +104,8 @@ def judge(options: argparse.Namespace) -> int:
     from robotlab.scoring import judge as score
     from robotlab.scoring import read_results_table
 
-    data = _open(options)
+    # Found boxes are scored without looking at a picture; a report shows some.
+    data = _open(options, pictures=not options.results or bool(options.html))
     judged = _chosen(data, options.recordings)
     milliseconds = None
     if options.results:
@@ -138,22 +140,33 @@ def judge(options: argparse.Namespace) -> int:
 
 def compare(options: argparse.Namespace) -> int:
     """Color tracker and detector through the same pictures and walks."""
-    from robotlab.compare import compare as run
+    from robotlab.detector import Detector
+    from robotlab.detector import fit as train
+    from robotlab.face_off import USUAL_WALKS, face_off, threshold
+    from robotlab.pages import face_off_page, face_off_text
 
     data = _open(options)
     judged = _chosen(data, options.recordings)
     source, note = _rest(data, judged, options.learn)
+    target_known = Settings().target in judged.classes
+    walks = options.walks if options.walks is not None else USUAL_WALKS if target_known else ()
+    if walks == ("none",):
+        walks = ()
+    if walks and not target_known:
+        raise InputError(
+            f"on the walks a {Settings().target} is followed, the classes here are {', '.join(judged.classes)}; "
+            "leave --walks out to compare on pictures alone"
+        )
     trackers: dict[str, Tracker] = {"color": ColorTracker.from_dataset(source)}
-    from robotlab.detector import Detector
-    from robotlab.detector import fit as train
-
     if options.model:
         trackers["detector"] = Detector.load(options.model, classes=judged.classes)
+        note += f" (color); the detector is {Path(options.model).name}"
     else:
         trackers["detector"] = train(source, seed=options.seed, progress=not options.quiet)
-    outcome = run(judged, trackers, options.walks, note, options.seed, progress=not options.quiet)
-    path = outcome.page().save(options.output)
-    print(json.dumps(outcome.to_json(), indent=1, allow_nan=False) if options.json else outcome.text())
+    scores = {name: threshold(tracker, source) for name, tracker in trackers.items()}
+    outcome = face_off(judged, trackers, scores, walks, note, options.seed, progress=not options.quiet)
+    path = face_off_page(outcome).save(options.output)
+    print(json.dumps(outcome.to_json(), indent=1, allow_nan=False) if options.json else face_off_text(outcome))
     (_say if options.json else print)(f"report: {path}")
     return 0
 
@@ -184,7 +197,23 @@ def checkup(options: argparse.Namespace) -> int:
 
 def drive(options: argparse.Namespace) -> int:
     """One walk in the rendered greenhouse."""
-    raise InputError("not yet")
+    from robotlab.detector import Detector
+    from robotlab.face_off import drive as follow
+    from robotlab.face_off import threshold
+    from robotlab.pages import drive_page
+    from robotlab.report import text_table
+
+    if options.who == "color":
+        source = open_dataset(checkout_folder() / "datasets" / "greenhouse")
+        tracker: Tracker = ColorTracker.from_dataset(source)
+        score = threshold(tracker, source)
+    else:
+        tracker = Detector.load(options.who)
+        score = float(tracker.facts.get("best_score") or Settings().min_score)
+    run = follow(tracker, options.walk, Settings(min_score=score), options.seed, options.who, not options.quiet, log=options.log)
+    print(text_table(("score of the run", options.who), run.scores().items()))
+    print(f"replay: {drive_page(run, options.who).save(options.output)}")
+    return 0
 
 
 def build(options: argparse.Namespace) -> int:

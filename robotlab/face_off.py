@@ -1,17 +1,27 @@
-"""Several trackers through the same pictures, class names made to agree."""
+"""The face-off: trackers through the same pictures and the same walks."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from tqdm import tqdm
 
 from robotlab.dataset import DataSet
-from robotlab.errors import ModelError
+from robotlab.errors import InputError, ModelError
+from robotlab.follow import Run, Settings, simulate
+from robotlab.greenhouse import LAMPS, WALKS, Walk
+from robotlab.scoring import Comparison, Judgement, compare_judgements, judge
 from robotlab.trackers import Detections, Tracker
+
+# What is followed when nothing else is asked for: plain light first, then
+# coloured light beside things of the post's own colour.
+USUAL_WALKS = ("weave", "wrong_things:grow")
+# Shares of time nearer than this are called equal (common practice, no source).
+SAME_SHARE = 0.03
 
 
 @dataclass(frozen=True)
@@ -105,23 +115,244 @@ def find_all(tracker: Tracker, data: DataSet, name: str = "finding", progress: b
     return Found(tuple(detections), np.array(times))
 
 
-def check_classes(tracker_classes: Sequence[str], data: DataSet) -> None:
-    """Refuse a model that was made for other classes before any work is done.
+def walk_named(words: str) -> tuple[Walk, str]:
+    """A walk and a lamp from ``NAME`` or ``NAME:LAMP``.
 
     Parameters
     ----------
-    tracker_classes : sequence of str
-        What the tracker knows.
-    data : DataSet
-        What it is to be judged on.
+    words : str
+        Such as ``weave`` or ``weave:grow``.
+
+    Returns
+    -------
+    walk : Walk
+        The walk.
+    lamp : str
+        The lamp; the walk's own where none is named.
 
     Raises
     ------
-    ModelError
-        If the two lists hold different names.
+    InputError
+        If there is no such walk or lamp.
+
+    Examples
+    --------
+    >>> walk, lamp = walk_named("weave:grow")
+    >>> walk.name, lamp
+    ('weave', 'grow')
     """
-    if set(tracker_classes) != set(data.classes):
-        raise ModelError(
-            f"a model must know the classes of the data set ({', '.join(data.classes)}), this one knows "
-            f"{', '.join(tracker_classes)}; judge with --classes to leave some out, or train on this data set"
-        )
+    name, _, lamp = words.partition(":")
+    if name not in WALKS:
+        raise InputError(f"a walk must be one of {', '.join(WALKS)}, got {name!r}; choose one of them")
+    lamp = lamp or WALKS[name].scene.lamp
+    if lamp not in LAMPS:
+        raise InputError(f"a lamp must be one of {', '.join(LAMPS)}, got {lamp!r}; choose one of them")
+    return WALKS[name], lamp
+
+
+def drive(
+    tracker: Tracker, words: str, settings: Settings | None = None, seed: int = 0, name: str = "following", progress: bool = True, **more: Any
+) -> Run:
+    """Follow one walk, with a progress bar.
+
+    Parameters
+    ----------
+    tracker : Tracker
+        What finds the post.
+    words : str
+        The walk, as in :func:`walk_named`.
+    settings : Settings, optional
+        The loop's numbers.
+    seed : int
+        Of the sensor noise.
+    name : str
+        Shown beside the bar.
+    progress : bool
+        Show the bar (on standard error).
+    **more
+        Passed on to :func:`robotlab.follow.simulate`.
+
+    Returns
+    -------
+    Run
+        What happened.
+    """
+    walk, lamp = walk_named(words)
+    with tqdm(total=100, desc=f"{name}, {words}", unit="%", disable=not progress, leave=False) as bar:
+
+        def show(share: float) -> None:
+            bar.update(round(100 * share) - bar.n)
+
+        return simulate(tracker, walk, settings=settings, seed=seed, lamp=lamp, progress=show, **more)
+
+
+def threshold(tracker: Tracker, source: DataSet, most: int = 60) -> float:
+    """The score from which on a tracker is to be believed.
+
+    Parameters
+    ----------
+    tracker : Tracker
+        A detector knows its own (``facts["best_score"]``).
+    source : DataSet
+        Pictures it learned from; the best F1 on them is taken otherwise.
+    most : int
+        At most so many of them, evenly spread.
+
+    Returns
+    -------
+    float
+        The score.
+    """
+    known = getattr(tracker, "facts", {}).get("best_score")
+    if known is not None:
+        return float(known)
+    step = max(1, len(source) // most)
+    some = source.having(source.pictures[::step])
+    score = judge(some, find_all(tracker, some, progress=False).detections).score
+    return 0.0 if score is None else float(score)
+
+
+@dataclass(frozen=True, eq=False)
+class FaceOff:
+    """Two trackers, the same pictures, the same walks.
+
+    Parameters
+    ----------
+    data : DataSet
+        The pictures.
+    found : dict of str to Found
+        By tracker.
+    judgements : dict of str to Judgement
+        By tracker.
+    comparison : Comparison
+        The second against the first.
+    runs : dict of str to dict of str to Run
+        By walk, then by tracker.
+    note : str
+        What the trackers learned from.
+    """
+
+    data: DataSet
+    found: dict[str, Found]
+    judgements: dict[str, Judgement]
+    comparison: Comparison
+    runs: dict[str, dict[str, Run]]
+    note: str
+
+    def milliseconds(self) -> dict[str, float]:
+        """Median time of one picture.
+
+        Returns
+        -------
+        dict of str to float
+            By tracker, ms.
+        """
+        return {name: float(np.median(found.milliseconds)) for name, found in self.found.items()}
+
+    def sentences(self) -> list[str]:
+        """The conclusions, one for the pictures and one for each walk.
+
+        Returns
+        -------
+        list of str
+            Plain sentences that follow from the numbers.
+        """
+        return [self.comparison.sentence, *(walk_sentence(walk, runs) for walk, runs in self.runs.items())]
+
+    def to_json(self) -> dict[str, Any]:
+        """Everything as plain values.
+
+        Returns
+        -------
+        dict
+            ``conclusion``, ``trackers``, ``walks`` and ``comparison``.
+        """
+        times = self.milliseconds()
+        return {
+            "conclusion": self.sentences(),
+            "learned": self.note,
+            "trackers": {name: j.to_json() | {"milliseconds_median": times[name]} for name, j in self.judgements.items()},
+            "walks": {walk: {name: run.scores() for name, run in runs.items()} for walk, runs in self.runs.items()},
+            "comparison": self.comparison.to_json(),
+        }
+
+
+def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
+    """Who followed better on one walk, in words.
+
+    Parameters
+    ----------
+    walk : str
+        The walk.
+    runs : mapping of str to Run
+        Two trackers' runs, the simple one first.
+
+    Returns
+    -------
+    str
+        A sentence with the numbers it follows from.
+    """
+    (a, b), scores = tuple(runs), [run.scores() for run in runs.values()]
+    share_a, share_b = (score["time_following"] * score["time_in_view"] for score in scores)
+    numbers = f"{a} followed for {scores[0]['time_following']:.0%} of the time, {b} for {scores[1]['time_following']:.0%}"
+    views = f"the post was in view for {scores[0]['time_in_view']:.0%} and {scores[1]['time_in_view']:.0%}"
+    if abs(share_a - share_b) < SAME_SHARE:
+        end = f"the simpler one, {a}, is enough here" if share_a > 0.5 else "neither follows well here"
+    else:
+        end = f"{a if share_a > share_b else b} follows better here"
+    return f"Walk {walk}: {numbers}; {views}: {end}."
+
+
+def face_off(
+    data: DataSet,
+    trackers: Mapping[str, Tracker],
+    scores: Mapping[str, float],
+    walks: Sequence[str] = USUAL_WALKS,
+    note: str = "",
+    seed: int = 0,
+    progress: bool = True,
+) -> FaceOff:
+    """Put two trackers through the same pictures and the same walks.
+
+    Parameters
+    ----------
+    data : DataSet
+        Pictures that neither has learned from.
+    trackers : mapping of str to Tracker
+        Two, the simple one first.
+    scores : mapping of str to float
+        From which score on each is believed, on pictures and on walks.
+    walks : sequence of str
+        As in :func:`walk_named`.
+    note : str
+        What they learned from, for the report.
+    seed : int
+        Of the walks' sensor noise and of the resampling.
+    progress : bool
+        Show progress bars.
+
+    Returns
+    -------
+    FaceOff
+        Numbers and runs.
+
+    Raises
+    ------
+    InputError
+        If there are not two trackers, or a walk is unknown.
+    """
+    if len(trackers) != 2:
+        raise InputError(f"a face-off needs two trackers, got {len(trackers)}; name two")
+    for words in walks:
+        walk_named(words)
+    found = {name: find_all(tracker, data, name, progress) for name, tracker in trackers.items()}
+    judgements = {name: judge(data, found[name].detections, name, scores[name]) for name in trackers}
+    comparison = compare_judgements(*judgements.values(), seed=seed)
+    runs = {
+        words: {
+            name: drive(tracker, words, Settings(min_score=scores[name]), seed, name, progress)
+            for name, tracker in trackers.items()
+        }
+        for words in walks
+    }
+    return FaceOff(data, found, judgements, comparison, runs, note)

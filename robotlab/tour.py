@@ -1,0 +1,313 @@
+"""The whole chain once: render, learn, judge, steer, follow, report.
+
+About a minute on two cores.  Every figure of the report is computed here and
+now; nothing is read from a file but the labelled pictures.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from tqdm import tqdm
+
+from robotlab import pages
+from robotlab.camera import Camera, pixels_on_target
+from robotlab.color import ColorTracker
+from robotlab.dataset import DataSet, contact_sheet, open_dataset
+from robotlab.detector import Detector, fit
+from robotlab.errors import DataSetError
+from robotlab.face_off import face_off, threshold
+from robotlab.follow import Oracle, Run, Settings, default_camera, simulate
+from robotlab.greenhouse import LAMPS, WALKS, Scene, Thing, render
+from robotlab.picture import resize
+from robotlab.plots import COLORS, LINES, new_figure, plot_pictures
+from robotlab.report import Report
+from robotlab.trackers import Tracker
+
+# Of each recording this many pictures are used, evenly spread: enough to learn
+# and judge with, few enough for a minute.
+LEARN_PICTURES = 14
+JUDGE_PICTURES = 12
+# Width of the squeezed picture, px: a quarter of the camera's.
+SQUEEZED_PX = 80
+NARROW_VIEW_RAD = math.radians(20.0)
+FAR_M = 4.5
+NEAR_M = 0.55
+
+
+def thinned(data: DataSet, each: int) -> DataSet:
+    """At most so many pictures of each recording, evenly spread.
+
+    Parameters
+    ----------
+    data : DataSet
+        The pictures.
+    each : int
+        How many of each recording.
+
+    Returns
+    -------
+    DataSet
+        Fewer pictures, in the same order.
+    """
+    keep: set = set()
+    for name in data.recordings:
+        entries = [entry for entry in data.pictures if entry.recording == name]
+        places = np.unique(np.linspace(0, len(entries) - 1, min(each, len(entries))).round().astype(int))
+        keep |= {entries[place].id for place in places}
+    return data.only(ids=keep)
+
+
+def tour(folder: str | os.PathLike, seed: int = 0, progress: bool = True, data: str | os.PathLike | None = None) -> Path:
+    """Run the chain and write ``tour.html`` and the trained ``model.onnx``.
+
+    Parameters
+    ----------
+    folder : path-like
+        Where they go; made when missing.
+    seed : int
+        Of training and of the sensor noise.
+    progress : bool
+        Show progress bars.
+    data : path-like, optional
+        The greenhouse data set; the one of the checkout where not given.
+
+    Returns
+    -------
+    Path
+        The report.
+
+    Raises
+    ------
+    DataSetError
+        If the data set is not there or has no recordings meant for testing.
+    """
+    begin = time.perf_counter()
+    if data is None:
+        from robotlab.commands import checkout_folder
+
+        data = checkout_folder() / "datasets" / "greenhouse"
+    whole = open_dataset(data)
+    uses = whole.rest.get("info", {}).get("uses", {})
+    names = {use: [name for name in whole.recordings if uses.get(name) == use] for use in ("train", "test")}
+    if not names["train"] or not names["test"]:
+        raise DataSetError(f"{whole.labels_path}: info.uses must say which recordings are for train and for test, it does not; render it again")
+    source = thinned(whole.only(recordings=names["train"]), LEARN_PICTURES)
+    judged = thinned(whole.only(recordings=names["test"]), JUDGE_PICTURES)
+    page = Report("One trolley, one post: the whole chain in a minute")
+    page.text(
+        "A greenhouse trolley with one camera is to follow the grower's guide post among buckets and crates. This page was computed "
+        "on your machine just now: pictures were rendered, two trackers learned, both were judged, steered and set against each other. "
+        "The greenhouse is rendered and the trolley simulated; no camera took these pictures."
+    )
+    steps = tqdm(total=6, desc="tour", disable=not progress, unit="step")
+
+    def done(words: str) -> None:
+        steps.set_postfix_str(words)
+        steps.update()
+
+    lamps_part(page)
+    done("learning")
+    color = ColorTracker.from_dataset(source)
+    learning = time.perf_counter()
+    detector = fit(source, seed=seed, progress=progress)
+    learning = time.perf_counter() - learning
+    model = detector.save(Path(folder) / "model.onnx")
+    scores = {"color": threshold(color, source), "detector": threshold(detector, source)}
+    data_part(page, source, judged, learning, model)
+    done("the camera")
+    camera_part(page, detector, scores["detector"])
+    done("judging and following")
+    outcome = face_off(judged, {"color": color, "detector": detector}, scores, note=f"learned from {', '.join(source.recordings)}", seed=seed, progress=progress)
+    page.heading("Judging: the same pictures for both")
+    page.text(
+        f"{len(judged)} pictures of recordings that neither has seen. The lamps "
+        f"{', '.join(lamp for lamp in judged.lamps if lamp not in source.lamps)} were not among those learned from."
+    )
+    pages.face_off_part(page, outcome)
+    done("steering")
+    steering_part(page, progress)
+    page.heading("The face-off: the same walks for both")
+    pages.walks_part(page, outcome)
+    page.heading("What came out")
+    for sentence in outcome.sentences():
+        page.text(sentence)
+    page.text(pages.MOVING, "caution")
+    page.text(f"Computed in {time.perf_counter() - begin:.0f} s. Next: `robotlab open` starts the course at lesson 00.")
+    path = page.save(Path(folder) / "tour.html")
+    done("report")
+    steps.close()
+    return path
+
+
+def lamps_part(page: Report) -> None:
+    """The same greenhouse under each lamp.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    """
+    page.heading("The greenhouse and its lamps")
+    scene = WALKS["wrong_things"].scene_at(3.0)
+    figure, axes = new_figure(1, len(LAMPS), 11.0, 2.1)
+    frames = [render(scene.under(lamp), default_camera(), seed=1) for lamp in LAMPS]
+    plot_pictures(axes[0], [frame.picture for frame in frames], LAMPS)
+    post = frames[0].truths
+    height = [box[3] - box[1] for box, label in zip(post.boxes, post.labels, strict=True) if post.classes[label] == "post"]
+    page.figure(
+        figure,
+        f"One scene under {', '.join(LAMPS)}: the orange post turns yellow under warm lamps and red under grow lamps.",
+        f"The same post, {height[0]:.0f} px tall, under five lamps. A tracker that knows only its colour is in for a surprise.",
+        dpi=140,
+    )
+
+
+def data_part(page: Report, source: DataSet, judged: DataSet, learning_s: float, model: Path) -> None:
+    """What was learned from, and what it took.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    source, judged : DataSet
+        Learned from and judged on.
+    learning_s : float
+        Time of the head fit, s.
+    model : Path
+        The detector's file.
+    """
+    page.heading("Labelled pictures, and learning from them")
+    page.picture(
+        contact_sheet(source, 12, 6, 170),
+        f"Twelve of the {len(source)} labelled pictures, with boxes around posts, buckets and crates.",
+        f"Twelve of the {len(source)} labelled pictures learned from. Dashed boxes are too small or too hidden to count.",
+        kind="jpg",
+    )
+    page.text(
+        f"The color tracker took the middle range of hue, saturation and value inside the boxes of each class. The detector kept its "
+        f"{model.stat().st_size / 1e6:.1f} MB feature network as shipped and fitted a head on it in {learning_s:.0f} s, without any "
+        f"deep-learning framework; the file is {model.name}, beside this page. Whole recordings are kept apart: "
+        f"{len(judged)} pictures of {len(judged.recordings)} other recordings are for judging."
+    )
+
+
+def _row_of_posts(distance_m: float, count: int) -> list[Scene]:
+    """Scenes with one post at a distance, each in another place before another floor."""
+    walks = list(WALKS.values())
+    scenes = []
+    for i in range(count):
+        side = (i / (count - 1) - 0.5) * 0.25 * distance_m
+        others = tuple(thing for thing in walks[i % len(walks)].scene.things if thing.kind in ("plant", "pot"))
+        things = (Thing("post", distance_m, side), *others)
+        scenes.append(replace(walks[i % len(walks)].scene, things=things))
+    return scenes
+
+
+def _found_share(tracker: Tracker, scenes: Sequence[Scene], camera: Camera, score: float, size: tuple[int, int] | None) -> tuple[float, np.ndarray]:
+    """Share of scenes in which a post is found where it is, and the last picture."""
+    hits = 0
+    for i, scene in enumerate(scenes):
+        frame = render(scene, camera, seed=i)
+        picture = frame.picture if size is None else resize(frame.picture, size)
+        ratio = frame.picture.shape[1] / picture.shape[1]
+        found = tracker.find(picture).of_class("post")
+        found = found.pick(found.scores >= score).best()
+        row = np.flatnonzero(frame.truths.labels == frame.truths.classes.index("post"))
+        if len(found) and len(row):
+            middle = (found.boxes[0, :2] + found.boxes[0, 2:]) / 2 * ratio
+            box = frame.truths.whole_boxes[row[0]]
+            hits += bool((middle >= box[:2]).all() and (middle <= box[2:]).all())
+    return hits / len(scenes), picture
+
+
+def camera_part(page: Report, detector: Detector, score: float) -> None:
+    """A squeezed picture loses the far post, a narrow view the near one.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    detector : Detector
+        What looks.
+    score : float
+        From which score on it is believed.
+    """
+    page.heading("What the camera can see")
+    camera = default_camera()
+    small = (SQUEEZED_PX, SQUEEZED_PX * camera.height_px // camera.width_px)
+    narrow = replace(camera, hfov_rad=NARROW_VIEW_RAD)
+    far, near = _row_of_posts(FAR_M, 12), _row_of_posts(NEAR_M, 12)
+    rows, shown = [], []
+    for words, scenes, distance, eye, size in (
+        ("far, whole picture", far, FAR_M, camera, None),
+        (f"far, squeezed to {small[0]} x {small[1]}", far, FAR_M, camera, small),
+        ("near, wide view", near, NEAR_M, camera, None),
+        ("near, narrow view", near, NEAR_M, narrow, None),
+    ):
+        share, picture = _found_share(detector, scenes, eye, score, size)
+        tall = pixels_on_target(0.5, distance, eye.hfov_rad, eye.width_px if size is None else size[0])
+        rows.append((words, f"{distance:g} m", f"{math.degrees(eye.hfov_rad):.0f}°", f"{tall:.0f}", f"{share:.0%}"))
+        shown.append((picture, words))
+    figure, axes = new_figure(1, 4, 11.0, 2.4)
+    plot_pictures(axes[0], [picture for picture, _ in shown], [words for _, words in shown])
+    page.figure(
+        figure, "A far post in the whole and in the squeezed picture; a near post in a wide and in a narrow view.",
+        "One of the twelve scenes of each row below.", dpi=140,
+    )  # fmt: skip
+    page.table(
+        ("post", "distance", "view", "post's height, px", "found by the detector"), rows,
+        "Twelve posts each. Squeezing erases the far post; a narrow view shows only a piece of the near one.",
+    )  # fmt: skip
+
+
+def steering_part(page: Report, progress: bool = True) -> None:
+    """A wrong sign flees; without an acceleration limit the trolley jumps.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    progress : bool
+        Show a progress bar.
+    """
+    page.heading("Steering: a sign, a gain, a ramp")
+    page.text(
+        "The same trolley with a tracker that never errs, so that only the steering differs. A post right of the middle needs a turn to "
+        "the right: a negative yaw rate, since yaw counts counter-clockwise (ISO 8855)."
+    )
+    ways = {
+        "as it should be": Settings(),
+        "steering sign flipped": Settings(steering_sign=-1),
+        "no acceleration limit": Settings(max_accel=None),
+    }
+    runs: dict[str, Run] = {}
+    for words, settings in tqdm(ways.items(), desc="steering", disable=not progress, leave=False):
+        runs[words] = simulate(Oracle(), WALKS["reverse"], settings=settings, pictures=False)
+    figure, axes = new_figure(1, 3, 11.0, 2.9)
+    for i, (words, run) in enumerate(runs.items()):
+        look = {"color": COLORS[i], "linestyle": LINES[i], "label": words, "linewidth": 1.3}
+        axes[0, 0].plot(run.t_s, np.degrees(run.true_bearings_rad), **look)
+        axes[0, 1].plot(run.t_s, run.true_distances_m, **look)
+        axes[0, 2].plot(run.t_s, run.speeds_mps, **look)
+    for ax, title in zip(axes[0], ("bearing of the post, degrees", "distance to the post, m", "speed, m/s"), strict=True):
+        ax.set_title(title, fontsize=9)
+        ax.set_xlabel("time, s")
+    figure.legend(*axes[0, 0].get_legend_handles_labels(), loc="outside lower center", ncols=3, frameon=False, fontsize=9)
+    flees, jumps, good = (runs[name].scores() for name in ("steering sign flipped", "no acceleration limit", "as it should be"))
+    page.figure(
+        figure,
+        "Bearing, distance and speed against time for three trolleys: the one with the flipped sign loses the post, the one without "
+        "an acceleration limit has the highest peaks of acceleration.",
+        f"With the sign flipped the post is in view for {flees['time_in_view']:.0%} of the time instead of {good['time_in_view']:.0%}: "
+        f"the trolley flees. Without an acceleration limit the peak is {jumps['peak_accel_mps2']:.1f} m/s² instead of "
+        f"{good['peak_accel_mps2']:.1f}: it jumps.",
+        dpi=130,
+    )
+    pages.runs_table(page, runs)
