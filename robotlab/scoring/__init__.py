@@ -15,7 +15,8 @@ from robotlab.scoring.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVEL
 from robotlab.scoring.compare import Comparison, compare_judgements
 from robotlab.scoring.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
 from robotlab.scoring.faults import KINDS
-from robotlab.scoring.judgement import Judgement, judge, read_results_table, results_table, score_results, truth_table
+from robotlab.scoring.judgement import Judgement
+from robotlab.scoring.judging import judge, read_results_table, results_table, score_results, truth_table
 from robotlab.scoring.matching import Match, match
 from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table, tables_from_coco
 

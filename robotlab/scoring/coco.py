@@ -321,37 +321,65 @@ def accumulate(matches: Matches) -> tuple[np.ndarray, np.ndarray]:
     recall : (10, K, 4, 3) ndarray
         As in :class:`CocoTable`.
     """
-    classes = len(matches.truth_counts)
-    precision = -np.ones((_T, len(RECALL_LEVELS), classes, _A))
-    recall = -np.ones((_T, classes, _A, len(DETECTION_LIMITS)))
-    pair_place = np.flatnonzero(matches.paired)
-    hit, void, rank = matches.hit[pair_place], matches.void[pair_place], matches.rank[pair_place]
-    ends = np.searchsorted(matches.label, np.arange(classes + 1))
-    pair_ends = np.searchsorted(pair_place, ends)
-    needed = {int(n): np.searchsorted(np.arange(1, n + 1) / n, RECALL_LEVELS) for n in np.unique(matches.truth_counts) if n}
-    for a in range(_A):
-        # Detections near no truth are the same false positives at every limit.
-        plain = ~matches.paired & (matches.void >> np.uint64(a) & np.uint64(1) == 0)
-        plain = np.concatenate([[0], np.cumsum(plain)])
-        for t in range(_T):
-            bit = np.uint64(t * _A + a)
-            is_hit = hit >> bit & np.uint64(1) > 0
-            wrong = np.cumsum(~is_hit & (void >> bit & np.uint64(1) == 0))
-            for k in range(classes):
-                count = int(matches.truth_counts[k, a])
-                if not count:
-                    continue
-                part = slice(pair_ends[k], pair_ends[k + 1])
-                places = np.flatnonzero(is_hit[part]) + pair_ends[k]
-                for m, limit in enumerate(DETECTION_LIMITS):
-                    recall[t, k, a, m] = np.count_nonzero(rank[places] < limit) / count
-                before = wrong[pair_ends[k] - 1] if pair_ends[k] else 0
-                false = plain[pair_place[places]] - plain[ends[k]] + wrong[places] - before
-                true = np.arange(1, len(places) + 1)
-                # The tiny addend is cocoeval.py's guard against 0 / 0, kept for equality.
-                curve = true / ((false + true) + np.spacing(1))
-                curve = np.maximum.accumulate(curve[::-1])[::-1]
-                reached = needed[count] < len(places)
-                precision[t, :, k, a] = 0
-                precision[t, reached, k, a] = curve[needed[count][reached]]
+    tables = [_accumulate_area(matches, a) for a in range(_A)]  # one at a time: a quarter of the memory
+    precision, recall = (np.stack(part, axis=2) for part in zip(*tables, strict=True))
+    return precision.transpose(0, 3, 1, 2), recall
+
+
+def _accumulate_area(matches: Matches, a: int) -> tuple[np.ndarray, np.ndarray]:
+    """(10, K, 101) precision and (10, K, 3) recall in one area range."""
+    counts = matches.truth_counts[:, a]
+    classes = len(counts)
+    pairs = np.flatnonzero(matches.paired)
+    label, rank = matches.label[pairs], matches.rank[pairs]
+    bits = np.arange(a, _T * _A, _A, dtype=np.uint64)[:, None]
+    hit = matches.hit[pairs] >> bits & np.uint64(1) > 0  # (10, P)
+    void = matches.void[pairs] >> bits & np.uint64(1) > 0
+
+    # Every true positive, by IoU limit, class and falling score.
+    limit, place = np.nonzero(hit)
+    group = limit * classes + label[place]
+    recall = -np.ones((_T, classes, len(DETECTION_LIMITS)))
+    for m, most in enumerate(DETECTION_LIMITS):
+        hits = np.bincount(group[rank[place] < most], minlength=_T * classes).reshape(_T, classes)
+        np.divide(hits, counts, out=recall[..., m], where=counts > 0)
+
+    starts = np.searchsorted(group, np.arange(_T * classes + 1))
+    true = np.arange(len(group)) - starts[group] + 1
+    # The false ones before it: those near no truth, the same at every IoU limit, and the others.
+    first = np.searchsorted(matches.label, np.arange(classes))[label[place]]
+    lone = _running(~matches.paired & (matches.void >> np.uint64(a) & np.uint64(1) == 0))
+    near = _running(~hit & ~void)
+    false = lone[pairs[place]] - lone[first] + near[limit, place] - near[limit, np.searchsorted(pairs, first)]
+    # The tiny addend is cocoeval.py's guard against 0 / 0, kept for equality.
+    curve = _envelope(true / ((false + true) + np.spacing(1)), group)
+
+    # The first true positive that reaches each level, and the curve there.
+    steps = {n: np.searchsorted(np.arange(1, n + 1) / n, RECALL_LEVELS) for n in np.unique(counts).tolist() if n}
+    needed = np.zeros((classes, len(RECALL_LEVELS)), np.int64)
+    for k in np.flatnonzero(counts):
+        needed[k] = steps[int(counts[k])]
+    at = starts[:-1].reshape(_T, classes, 1) + needed
+    reached = at < starts[1:].reshape(_T, classes, 1)
+    precision = np.where(counts[:, None] > 0, np.zeros(at.shape), -1.0)
+    precision[reached] = curve[at[reached]]
     return precision, recall
+
+
+def _running(flags: np.ndarray) -> np.ndarray:
+    """How many flags are set before each place of the last axis, and in all."""
+    out = np.zeros((*flags.shape[:-1], flags.shape[-1] + 1), np.int64)
+    np.cumsum(flags, axis=-1, out=out[..., 1:])
+    return out
+
+
+def _envelope(values: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """The largest value from each place to the end of its group; groups rise."""
+    if not len(values):
+        return values
+    # A running maximum that starts anew in each group: whole-number ranks, which
+    # are exact, lifted more the earlier the group, taken from the end.
+    levels, order = np.unique(values, return_inverse=True)
+    lift = (group[-1] - group) * len(levels)
+    top = np.maximum.accumulate((order + lift)[::-1])[::-1]
+    return levels[top - lift]

@@ -1,9 +1,10 @@
 """Rendering: one frame of the closed loop beside pybullet's software renderer.
 
 Both render the same greenhouse from the same camera with the post at another
-place in each call: ours with textures, shading, soft shadows, noise and the
-truth boxes; pybullet's TinyRenderer with plain coloured cylinders and boxes on
-a plain floor, no shadows and no segmentation mask, which is the least it does.
+place in each call: a textured floor, four walls and the same things.  Ours adds
+textured walls, leaves, slats, soft shadows, lens blur, noise and the truth
+boxes; pybullet's TinyRenderer draws plain coloured cylinders and boxes, without
+shadows and without the segmentation mask that truth boxes would need.
 """
 
 from __future__ import annotations
@@ -11,12 +12,15 @@ from __future__ import annotations
 import importlib.util
 import itertools
 import math
+import tempfile
+from pathlib import Path
 
 import numpy as np
 from timing import Missing, growth_row, side_by_side
 
 from robotlab.camera import Camera
 from robotlab.greenhouse import KINDS, WALKS, Scene, Thing, render
+from robotlab.picture import save
 
 # Share of pybullet's time that meets the aim: three and five times faster.
 AIMS = {(160, 120): 1 / 3, (320, 240): 1 / 5}
@@ -52,10 +56,17 @@ class _Bullet:
 
         self.bullet, self.camera = pybullet, camera
         pybullet.connect(pybullet.DIRECT)
-        floor = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[8, 4, 0.01], rgbaColor=[0.6, 0.6, 0.58, 1])
-        pybullet.createMultiBody(0, -1, floor, [5, 0, -0.01])
-        wall = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[0.01, 4, 2], rgbaColor=[0.5, 0.7, 0.5, 1])
-        pybullet.createMultiBody(0, -1, wall, [13, 0, 2])
+        x0, y0, x1, y1 = scene.room_m
+        middle, half = ((x0 + x1) / 2, (y0 + y1) / 2), ((x1 - x0) / 2, (y1 - y0) / 2)
+        shape = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[*half, 0.01])
+        floor = pybullet.createMultiBody(0, -1, shape, [*middle, -0.01])
+        with tempfile.TemporaryDirectory() as folder:
+            texture = save(Path(folder) / "floor.png", np.random.default_rng(0).integers(90, 190, (256, 256, 3), np.uint8))
+            pybullet.changeVisualShape(floor, -1, textureUniqueId=pybullet.loadTexture(str(texture)))
+        for at, size in (((x0, middle[1]), (0.01, half[1])), ((x1, middle[1]), (0.01, half[1])),
+                         ((middle[0], y0), (half[0], 0.01)), ((middle[0], y1), (half[0], 0.01))):
+            wall = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[*size, 2], rgbaColor=[0.5, 0.7, 0.5, 1])
+            pybullet.createMultiBody(0, -1, wall, [*at, 2])
         bodies = [_body(pybullet, thing) for thing in scene.things]
         self.post = bodies[[thing.kind for thing in scene.things].index("post")]
         ahead = [math.cos(camera.pitch_rad), 0, camera.height_m - math.sin(camera.pitch_rad)]

@@ -15,6 +15,7 @@ for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
 
 import argparse
 import importlib
+import json
 import platform
 import time
 from importlib.metadata import PackageNotFoundError, version
@@ -109,6 +110,32 @@ def main(wanted: list[str]) -> dict:
     return results
 
 
+def merged(results: dict, path: Path) -> dict:
+    """Results of some modules, with what the file already holds of the others.
+
+    Parameters
+    ----------
+    results : dict
+        What :func:`main` returned.
+    path : Path
+        An older results.json, or none.
+
+    Returns
+    -------
+    dict
+        Both, in the order of the modules.
+    """
+    if not path.exists():
+        return results
+    before = json.loads(path.read_text())
+    fresh = {row["module"] for key in ("rows", "growth") for row in results[key]}
+    joined = dict(results)
+    for key in ("rows", "growth"):
+        kept = [row for row in before[key] if row["module"] not in fresh]
+        joined[key] = sorted(kept + results[key], key=lambda row: row["module"])
+    return joined
+
+
 def draw(results: dict, path: Path) -> None:
     """Draw the ratios and the growth curves.
 
@@ -161,6 +188,8 @@ if __name__ == "__main__":
     parser.add_argument("--out", type=Path, default=FOLDER, help="folder for results.json and benchmarks.png")
     arguments = parser.parse_args()
     outcome = main(arguments.names)
+    if arguments.names:
+        outcome = merged(outcome, arguments.out / "results.json")
     write_json(arguments.out / "results.json", outcome)
     draw(outcome, arguments.out / "benchmarks.png")
     print(f"wrote {arguments.out / 'results.json'} and {arguments.out / 'benchmarks.png'}")

@@ -1,0 +1,238 @@
+"""From a data set and what was found in it to a :class:`Judgement`."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from robotlab.dataset.locate import read_json
+from robotlab.errors import DataSetError, InputError
+from robotlab.scoring.coco import evaluate
+from robotlab.scoring.judgement import Judgement, curve_of
+from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table
+from robotlab.trackers import Detections
+
+if TYPE_CHECKING:
+    from robotlab.dataset import DataSet
+
+
+def truth_table(data: DataSet) -> tuple[TruthTable, list]:
+    """The truths of a data set as one table.
+
+    Parameters
+    ----------
+    data : DataSet
+        From :func:`robotlab.dataset.open_dataset`.
+
+    Returns
+    -------
+    truths : TruthTable
+        Pictures and classes in the order of their ids; boxes as the labels
+        file gives them.
+    entries : list of Entry
+        The pictures in that order.
+    """
+    entries = sorted(data.pictures, key=lambda entry: _id_order(entry.id))
+    order = sorted(range(len(data.classes)), key=lambda k: _id_order(data.category_ids[k]))
+    place = np.empty(len(order), np.int64)
+    place[order] = np.arange(len(order))
+    boxes = []
+    for entry in entries:
+        # The file's own numbers where there are some: corners and back would round.
+        if len(entry.annotations) == len(entry.boxes):
+            boxes += [[float(number) for number in note["bbox"]] for note in entry.annotations]
+        else:
+            boxes += np.column_stack([entry.boxes[:, :2], entry.boxes[:, 2:] - entry.boxes[:, :2]]).tolist()
+
+    def column(name: str, kind: type) -> np.ndarray:
+        return np.concatenate([np.zeros(0, kind), *(getattr(entry, name) for entry in entries)])
+
+    return (
+        TruthTable(
+            np.repeat(np.arange(len(entries)), [len(entry.boxes) for entry in entries]),
+            place[column("labels", np.int64)],
+            boxes,
+            len(entries),
+            [data.classes[k] for k in order],
+            column("areas", np.float64),
+            column("crowd", bool),
+            column("ignore", bool),
+        ),
+        entries,
+    )
+
+
+def _id_order(number: int | str) -> tuple:
+    return (isinstance(number, str), number)
+
+
+def judge(
+    data: DataSet,
+    detections: Sequence[Detections] | FoundTable,
+    name: str = "tracker",
+    score: float | None = None,
+    use_ignore: bool = False,
+) -> Judgement:
+    """Judge what a tracker found in a data set.
+
+    Parameters
+    ----------
+    data : DataSet
+        Labelled pictures.
+    detections : sequence of Detections
+        One for each picture, in the order of ``data.pictures``; or a table
+        whose pictures and classes are in the order of :func:`truth_table`.
+    name : str
+        How tables call the tracker.
+    score : float, optional
+        Threshold of use; where not given, the one with the best F1 over all
+        classes at IoU .5 (chosen on this very data set, so a little rosy).
+    use_ignore : bool
+        Leave out truths marked ``ignore``.  Off by default, because COCO's
+        program overwrites that mark and its numbers are the ones compared.
+
+    Returns
+    -------
+    Judgement
+        All numbers.
+
+    Raises
+    ------
+    DataSetError
+        If there are more or fewer detections than pictures, or a class that
+        the data set does not have.
+    InputError
+        If the score is not finite.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> entry = Entry(7, Path("a.png"), 64, 48, boxes=[[0, 0, 10, 10]], labels=[0])
+    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> judge(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])]).AP.__round__(6)
+    1.0
+    """
+    if score is not None and not math.isfinite(score):
+        raise InputError(f"score must be a finite number, got {score}; leave it out to take the best F1")
+    truths, entries = truth_table(data)
+    if isinstance(detections, FoundTable):
+        found = detections
+    else:
+        detections = list(detections)
+        if len(detections) != len(entries):
+            raise DataSetError(
+                f"detections must be {len(entries)}, one for each picture, got {len(detections)}; "
+                "pass [tracker.find(data.load(entry)) for entry in data]"
+            )
+        by_id = {entry.id: found for entry, found in zip(data.pictures, detections, strict=True)}
+        found = found_table([by_id[entry.id] for entry in entries], truths.classes)
+    table = evaluate(truths, found, use_ignore)
+    if score is None:
+        best = curve_of(table, found, None).best()
+        score = best["score"] if best else None
+    distances = [_distances(entry) for entry in entries]
+    return Judgement(
+        name,
+        truths,
+        found,
+        table,
+        score,
+        tuple(entry.recording for entry in entries),
+        tuple(entry.lamp for entry in entries),
+        np.concatenate([np.zeros(0), *distances]),
+        use_ignore,
+    )
+
+
+def _distances(entry: Any) -> np.ndarray:
+    """A picture's own distance stands in where it has one thing without one."""
+    if len(entry.boxes) == 1 and entry.distance_m is not None and np.isnan(entry.distances_m[0]):
+        return np.array([float(entry.distance_m)])
+    return entry.distances_m
+
+
+def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str = "results") -> FoundTable:
+    """A COCO-style results list as a table for :func:`judge`.
+
+    Parameters
+    ----------
+    data : DataSet
+        The pictures that it speaks of; rows for pictures that
+        ``data.only(...)`` left out are passed over.
+    results : sequence of mapping
+        As :mod:`json` reads them.
+    name : str
+        How error messages call the list.
+
+    Returns
+    -------
+    FoundTable
+        In the order of :func:`truth_table`.
+
+    Raises
+    ------
+    DataSetError
+        If an entry breaks a rule.
+    """
+    here = {entry.id for entry in data.pictures}
+    if isinstance(results, list) and data.known_ids - here:
+        results = [
+            row for row in results
+            if not isinstance(row, Mapping) or row.get("image_id") in here or row.get("image_id") not in data.known_ids
+        ]  # fmt: skip
+    return found_from_results(
+        results, sorted(here, key=_id_order), sorted(data.category_ids, key=_id_order), name
+    )
+
+
+def score_results(data: DataSet, results_path: str | os.PathLike) -> dict[str, float]:
+    """COCO's twelve numbers for a COCO-style results file.
+
+    Parameters
+    ----------
+    data : DataSet
+        The labelled pictures.
+    results_path : path-like
+        A JSON list of ``image_id, category_id, bbox, score``.
+
+    Returns
+    -------
+    dict of str to float
+        Keys :data:`robotlab.scoring.NUMBERS`, equal bit for bit to those of
+        COCO's own program; -1 where nothing was there to be found.
+
+    Raises
+    ------
+    DataSetError
+        If the file is missing or no such list, or an entry breaks a rule.
+    """
+    return evaluate(truth_table(data)[0], read_results_table(data, results_path)).numbers()
+
+
+def read_results_table(data: DataSet, results_path: str | os.PathLike) -> FoundTable:
+    """Read a COCO-style results file into a table for :func:`judge`.
+
+    Parameters
+    ----------
+    data : DataSet
+        The pictures that it speaks of.
+    results_path : path-like
+        A JSON list of ``image_id, category_id, bbox, score``.
+
+    Returns
+    -------
+    FoundTable
+        Numbers as the file has them, unrounded.
+
+    Raises
+    ------
+    DataSetError
+        If the file is missing or no such list, or an entry breaks a rule.
+    """
+    return results_table(data, read_json(Path(results_path)), str(results_path))

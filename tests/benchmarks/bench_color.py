@@ -1,0 +1,125 @@
+"""The color tracker beside OpenCV: HSV, band, largest blob, one thread.
+
+Both sides give area, centroid and box of the largest blob, and are checked to
+be exactly equal.  OpenCV does cvtColor, inRange and connectedComponentsWithStats
+(8-connectivity); ours is NumPy only.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import numpy as np
+from timing import Missing, growth_row, side_by_side
+
+from robotlab.camera import Camera
+from robotlab.color import Band, ColorTracker, RegionTracker, blobs_in_band, find_blobs, hsv
+from robotlab.greenhouse import random_scene, render
+
+try:
+    import cv2
+except ImportError:
+    cv2 = None
+
+ORANGE = Band((4, 15), (131, 255), (96, 255))
+REFERENCE = "OpenCV cvtColor + inRange + connectedComponentsWithStats"
+
+
+@cache
+def greenhouse(width_px: int, height_px: int, noise: float = 1.0) -> np.ndarray:
+    """A rendered post in daylight, with sensor noise."""
+    camera = Camera(width_px, height_px, math.radians(62), height_m=0.25, pitch_rad=0.08)
+    return render(random_scene(42, "daylight", post=(1.4, 0.1)), camera, noise=noise, seed=1).picture
+
+
+def speckled(picture: np.ndarray, share: float) -> np.ndarray:
+    """The picture with single pixels of the target's colour strewn over it."""
+    picture = picture.copy()
+    picture[np.random.default_rng(5).random(picture.shape[:2]) < share] = 215, 95, 30
+    return picture
+
+
+def covered(picture: np.ndarray, share: float) -> np.ndarray:
+    """The picture with the target's colour over a share of it, from the left."""
+    picture = picture.copy()
+    picture[:, : int(share * picture.shape[1])] = 215, 95, 30
+    return picture
+
+
+def ours(picture: np.ndarray):
+    """Area, centroid and box of the largest blob, our way."""
+    blobs = blobs_in_band(picture, ORANGE)
+    return (int(blobs.areas[0]), *blobs.centroids[0].tolist(), *blobs.boxes[0].tolist())
+
+
+def theirs(picture: np.ndarray):
+    """The same with OpenCV."""
+    (h0, h1), (s0, s1), (v0, v1) = ORANGE.hue, ORANGE.saturation, ORANGE.value
+    mask = cv2.inRange(cv2.cvtColor(picture, cv2.COLOR_RGB2HSV), (h0, s0, v0), (h1, s1, v1))
+    _, _, stats, centroids = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    place = 1 + stats[1:, cv2.CC_STAT_AREA].argmax()
+    x, y, width, height, area = stats[place].tolist()
+    return (area, *centroids[place].tolist(), x, y, x + width, y + height)
+
+
+def same(one, other) -> None:
+    """Refuse to time answers that differ."""
+    assert one == other, (one, other)
+
+
+def rows() -> list[dict]:
+    """Every row: ours beside OpenCV."""
+    if cv2 is None:
+        raise Missing("opencv-python-headless")
+    found = []
+    for width, height, aim in ((640, 480, 0.6), (1280, 720, 0.5)):
+        picture = greenhouse(width, height)
+        timed = side_by_side(lambda: ours(picture), lambda: theirs(picture), repeats=41, calls=3, check=same)
+        found.append(timed.row(f"color tracker, {width}×{height}", REFERENCE, aim))
+    picture = greenhouse(640, 480)
+    for share in (0.005, 0.01, 0.02, 0.04):
+        noisy = speckled(picture, share)
+        timed = side_by_side(lambda: ours(noisy), lambda: theirs(noisy), repeats=21, check=same)
+        found.append(timed.row(f"color tracker, 640×480, {100 * share:g} % specks", REFERENCE, note="where it loses"))
+    for share in (0.1, 0.25, 0.5):
+        large = covered(picture, share)
+        timed = side_by_side(lambda: ours(large), lambda: theirs(large), repeats=21, check=same)
+        found.append(timed.row(f"color tracker, 640×480, {100 * share:g} % covered", REFERENCE, note="where it loses"))
+
+    tracker = ColorTracker(ORANGE)
+    follower = RegionTracker(tracker, recheck_every=10**9)
+    follower.find(picture)
+    timed = side_by_side(
+        lambda: follower.find(picture).boxes, lambda: tracker.find(picture).boxes, repeats=21, calls=3, check=np.testing.assert_array_equal
+    )
+    found.append(timed.row("region prediction, 640×480", "ours, whole picture"))
+    timed = side_by_side(
+        lambda: hsv(picture), lambda: cv2.cvtColor(picture, cv2.COLOR_RGB2HSV), repeats=9, check=np.testing.assert_array_equal
+    )
+    found.append(timed.row("HSV of all pixels, 640×480", "OpenCV cvtColor", note="the clear way, not the tracker's"))
+    mask = ORANGE.mask(picture)
+    timed = side_by_side(
+        lambda: find_blobs(mask).areas[0],
+        lambda: cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)[2][1:, 4].max(),
+        repeats=21,
+        check=np.testing.assert_array_equal,
+    )
+    found.append(timed.row("blobs of a mask, 640×480", "OpenCV connectedComponentsWithStats"))
+    return found
+
+
+def growth() -> list[dict]:
+    """Time against pixels, and against the number of blobs."""
+    widths = [160, 320, 640, 1280]
+    pictures = {width * width * 3 // 4: greenhouse(width, width * 3 // 4) for width in widths}
+
+    def dots(count: int) -> np.ndarray:
+        mask = np.zeros((480, 640), bool)
+        mask[::2, ::2].flat[np.random.default_rng(6).permutation(240 * 320)[:count]] = True
+        return mask
+
+    return [
+        growth_row("color tracker, pixels", list(pictures), pictures.__getitem__, ours, repeats=15),
+        growth_row("blobs of a 640×480 mask, blobs", [1000, 4000, 16000, 64000], dots, find_blobs, repeats=7),
+    ]
