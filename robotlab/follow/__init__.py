@@ -5,6 +5,7 @@ for a simulated and a real trolley.
 """
 
 from robotlab.follow.decide import STATES, Follower, Sight, Wish, distance_from_box
+from robotlab.follow.film import filmstrip, moment, save_gif
 from robotlab.follow.log import LogContent, RunLog, read_log
 from robotlab.follow.oracle import Oracle, TruthTracker, post_box
 from robotlab.follow.replay import replay_html, replay_pair_html, summary
@@ -14,5 +15,6 @@ from robotlab.follow.simulate import NoFaults, default_camera, simulate
 
 __all__ = [
     "STATES", "Follower", "LogContent", "NoFaults", "Oracle", "Run", "RunLog", "Settings", "Sight", "TruthTracker", "Wish",
-    "default_camera", "distance_from_box", "post_box", "read_log", "replay_html", "replay_pair_html", "simulate", "summary",
+    "default_camera", "distance_from_box", "filmstrip", "moment", "post_box", "read_log", "replay_html", "replay_pair_html",
+    "save_gif", "simulate", "summary",
 ]  # fmt: skip

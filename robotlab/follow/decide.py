@@ -85,7 +85,9 @@ def distance_from_box(box: np.ndarray, camera: Camera, settings: Settings) -> fl
     float
         Along the ground, m.  From the height as in
         :meth:`robotlab.camera.Camera.distance_m`; from the width
-        ``f W / width``, over the cosine of the bearing.
+        ``f W / (width cos^2)`` of the bearing: a round post always turns its
+        full width to the camera, and off the middle each degree covers more
+        pixels.
 
     Raises
     ------
@@ -102,7 +104,7 @@ def distance_from_box(box: np.ndarray, camera: Camera, settings: Settings) -> fl
     if not (x1 > x0 and y1 > y0):
         raise InputError(f"a box must have an area to measure a distance, got {[x0, y0, x1, y1]}; leave such boxes out")
     tall = camera.distance_m(box, settings.target_height_m)
-    wide = camera.focal_px * settings.target_width_m / (x1 - x0) / math.cos(camera.bearing_rad((x0 + x1) / 2))
+    wide = camera.focal_px * settings.target_width_m / (x1 - x0) / math.cos(camera.bearing_rad((x0 + x1) / 2)) ** 2
     cut_tall = y0 < _EDGE_PX or y1 > camera.height_px - _EDGE_PX
     cut_wide = x0 < _EDGE_PX or x1 > camera.width_px - _EDGE_PX
     if cut_tall != cut_wide:

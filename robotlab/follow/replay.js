@@ -26,7 +26,7 @@
     make("rect", {x: rx0, y: -half, width: rx1 - rx0, height: 2 * half, fill: "#f4f1ec"}, svg);
     for (let x = Math.ceil(x0); x <= x1; x++) {
       make("line", {x1: x, x2: x, y1: -y1, y2: -y0, stroke: "#00000014", "stroke-width": 0.015}, svg);
-      make("text", {x: x + 0.05, y: -y0 - 0.07, "font-size": 0.2, fill: "#4a4f57"}, svg).textContent = `${x} m`;
+      make("text", {x: x + 0.05, y: -y0 - 0.07, "font-size": (x1 - x0) / 42, fill: "#4a4f57"}, svg).textContent = `${x} m`;
     }
     for (const thing of run.things) {
       const at = `translate(${thing.x} ${-thing.y}) rotate(${-thing.turn})`;
@@ -97,7 +97,8 @@
   }
 
   function chart(svg, run, end) {
-    const w = 600, h = 96, left = 34, top = Math.max(2, ...run.ticks.map((k) => k[7])) * 1.08;
+    // As wide as it is on the page, so that its letters keep their size.
+    const w = Math.min(1200, Math.max(320, svg.clientWidth || 700)), h = 96, left = 34, top = Math.max(2, ...run.ticks.map((k) => k[7])) * 1.08;
     svg.setAttribute("viewBox", `0 0 ${w} ${h}`);
     const px = (t) => left + ((w - left - 4) * t) / (end || 1), py = (d) => h - 14 - ((h - 20) * d) / top;
     make("rect", {x: left, y: 6, width: w - left - 4, height: h - 20, fill: "#f6f7f9"}, svg);

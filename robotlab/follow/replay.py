@@ -51,10 +51,12 @@ def summary(run: Run) -> str:
     scores, keep = run.scores(), run.settings.keep_m
     times = {0: "never lost it", 1: "lost it once"}.get(scores["losses"], f"lost it {scores['losses']} times")
     touched = sorted({what for _, what in run.contacts()})
-    end = f"touched {' and '.join(touched)}" if touched else "touched nothing"
+    # The post and the walls are known; of the other things there are many.
+    named = [f"the {what}" if what in ("post", "wall") else f"a {what}" for what in touched]
+    end = f"touched {' and '.join(named)}" if named else "touched nothing"
     return (
-        f"The post was in view in {scores['time_in_view']:.0%} of the pictures; the trolley held {keep:g} m within "
-        f"{scores['distance_error_m']:.2f} m (root mean square), {times} and {end}."
+        f"The post was in view in {scores['time_in_view']:.0%} of the pictures; the distance was {scores['distance_error_m']:.2f} m "
+        f"off the wanted {keep:g} m (root mean square); the trolley {times} and {end}."
     ).replace("%", " %", 1)
 
 
