@@ -19,7 +19,7 @@ from robotlab.trackers import Detections, Tracker
 
 # What is followed when nothing else is asked for: plain light first, then
 # coloured light beside things of the post's own colour.
-USUAL_WALKS = ("weave", "wrong_things:grow")
+USUAL_WALKS = ("weave", "wrong_things:warm")
 # Shares of time nearer than this are called equal (common practice, no source).
 SAME_SHARE = 0.03
 
@@ -121,7 +121,7 @@ def walk_named(words: str) -> tuple[Walk, str]:
     Parameters
     ----------
     words : str
-        Such as ``weave`` or ``weave:grow``.
+        Such as ``weave`` or ``weave:warm``.
 
     Returns
     -------
@@ -137,9 +137,9 @@ def walk_named(words: str) -> tuple[Walk, str]:
 
     Examples
     --------
-    >>> walk, lamp = walk_named("weave:grow")
+    >>> walk, lamp = walk_named("weave:warm")
     >>> walk.name, lamp
-    ('weave', 'grow')
+    ('weave', 'warm')
     """
     name, _, lamp = words.partition(":")
     if name not in WALKS:

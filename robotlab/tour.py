@@ -25,6 +25,7 @@ from robotlab.errors import DataSetError
 from robotlab.face_off import face_off, threshold
 from robotlab.follow import Oracle, Run, Settings, default_camera, simulate
 from robotlab.greenhouse import LAMPS, WALKS, Scene, Thing, render
+from robotlab.motion import Motor
 from robotlab.picture import resize
 from robotlab.plots import COLORS, LINES, new_figure, plot_pictures
 from robotlab.report import Report
@@ -37,6 +38,9 @@ JUDGE_PICTURES = 12
 # Width of the squeezed picture, px: a quarter of the camera's.
 SQUEEZED_PX = 80
 NARROW_VIEW_RAD = math.radians(20.0)
+# A light trolley: its motors follow in a fiftieth of a second, its gain is high.
+BRISK = Settings(motor=Motor(lag_s=0.02), drive_gain=4.0, max_reverse_mps=0.6)
+ASIDE = (-1.0, 0.4, 0.0)
 FAR_M = 4.5
 NEAR_M = 0.55
 
@@ -279,21 +283,22 @@ def steering_part(page: Report, progress: bool = True) -> None:
     """
     page.heading("Steering: a sign, a gain, a ramp")
     page.text(
-        "The same trolley with a tracker that never errs, so that only the steering differs. A post right of the middle needs a turn to "
-        "the right: a negative yaw rate, since yaw counts counter-clockwise (ISO 8855)."
+        "A light, brisk trolley with a tracker that never errs, so that only the steering differs. It starts to the left of its way, so "
+        "that the post is right of the middle and needs a turn to the right: a negative yaw rate, since yaw counts counter-clockwise "
+        "(ISO 8855). Then the post turns back twice."
     )
     ways = {
-        "as it should be": Settings(),
-        "steering sign flipped": Settings(steering_sign=-1),
-        "no acceleration limit": Settings(max_accel=None),
+        "as it should be": BRISK,
+        "steering sign flipped": BRISK.but(steering_sign=-1),
+        "no acceleration limit": BRISK.but(max_accel=None),
     }
     runs: dict[str, Run] = {}
     for words, settings in tqdm(ways.items(), desc="steering", disable=not progress, leave=False):
-        runs[words] = simulate(Oracle(), WALKS["reverse"], settings=settings, pictures=False)
+        runs[words] = simulate(Oracle(), WALKS["reverse"], settings=settings, pictures=False, start=ASIDE)
     figure, axes = new_figure(1, 3, 11.0, 2.9)
     for i, (words, run) in enumerate(runs.items()):
         look = {"color": COLORS[i], "linestyle": LINES[i], "label": words, "linewidth": 1.3}
-        axes[0, 0].plot(run.t_s, np.degrees(run.true_bearings_rad), **look)
+        axes[0, 0].plot(run.t_s, np.degrees(np.unwrap(run.true_bearings_rad)), **look)
         axes[0, 1].plot(run.t_s, run.true_distances_m, **look)
         axes[0, 2].plot(run.t_s, run.speeds_mps, **look)
     for ax, title in zip(axes[0], ("bearing of the post, degrees", "distance to the post, m", "speed, m/s"), strict=True):
