@@ -1,0 +1,155 @@
+"""The commands as a person types them: exit codes, one-line errors, files whole or absent."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from robotlab.cli import main
+from robotlab.dataset import open_dataset, write_dataset
+from robotlab.dataset.write import Sample
+
+COINS = Path(__file__).resolve().parents[1] / "datasets" / "coins"
+
+
+@pytest.fixture(scope="module")
+def posts(tmp_path_factory) -> Path:
+    """Six small pictures: an orange upright on grey, in two recordings."""
+    rng = np.random.default_rng(3)
+    samples = []
+    for i in range(6):
+        picture = rng.integers(90, 130, (96, 128, 3), dtype=np.uint8)
+        x, y = int(rng.integers(5, 90)), int(rng.integers(5, 30))
+        picture[y : y + 50, x : x + 14] = (230, 110, 30)
+        samples.append(Sample(f"p{i}.png", picture, [[x, y, x + 14, y + 50]], [0], recording="ab"[i % 2], lamp="daylight"))
+    folder = tmp_path_factory.mktemp("posts") / "set"
+    write_dataset(folder, samples, ["post"])
+    return folder
+
+
+def said(capsys) -> tuple[str, str]:
+    out = capsys.readouterr()
+    return out.out, out.err
+
+
+class TestJudge:
+    def test_color_in_json(self, posts, capsys):
+        assert main(["judge", str(posts), "--with", "color", "--recordings", "b", "--json", "--quiet"]) == 0
+        value = json.loads(said(capsys)[0])
+        assert list(value)[:2] == ["AP", "AP50"]
+        assert value["AP50"] == 1.0 and value["note"] == "learned from a"
+        assert set(value["per_class"]) == {"post"} and set(value["per_lamp"]) == {"daylight"}
+
+    def test_says_when_it_judges_on_what_it_learned(self, posts, capsys):
+        assert main(["judge", str(posts), "--with", "color", "--quiet"]) == 0
+        assert "flatter" in said(capsys)[0]
+        assert main(["judge", str(posts), "--with", "color", "--recordings", "b", "--learn", "a,b", "--quiet"]) == 0
+        assert "caution: b is also judged" in said(capsys)[0]
+
+    def test_results_file_gives_the_twelve_numbers_of_pycocotools(self, posts, tmp_path, capsys):
+        from pycocotools.coco import COCO
+        from pycocotools.cocoeval import COCOeval
+
+        results = tmp_path / "results.json"
+        assert main(["judge", str(posts), "--with", "color", "--save-results", str(results), "--quiet"]) == 0
+        said(capsys)
+        rows = json.loads(results.read_text())
+        rng = np.random.default_rng(0)
+        for row in rows:  # shift the boxes, so that the numbers are not all 1
+            row["bbox"] = [float(v) for v in np.array(row["bbox"]) + rng.uniform(-3, 3, 4)]
+        results.write_text(json.dumps(rows))
+        assert main(["judge", str(posts), "--results", str(results), "--json"]) == 0
+        ours = list(json.loads(said(capsys)[0])["coco"].values())
+        truth = COCO(str(posts / "labels.json"))
+        theirs = COCOeval(truth, truth.loadRes(str(results)), "bbox")
+        theirs.evaluate(), theirs.accumulate(), theirs.summarize()
+        assert ours == theirs.stats.tolist()  # determined with pycocotools: equal to the last bit
+        assert 0 < ours[0] < 1
+
+    def test_report_shows_pictures_and_tables(self, posts, tmp_path):
+        page = tmp_path / "page.html"
+        assert main(["judge", str(posts), "--with", "color", "--recordings", "b", "--html", str(page), "--quiet"]) == 0
+        text = page.read_text()
+        assert text.count("<img") >= 4 and "AP50" in text and "http" not in text.replace("http-equiv", "")
+
+
+class TestBadInput:
+    @pytest.mark.parametrize(
+        ("words", "part"),
+        [
+            (["judge", "nowhere", "--with", "color"], "nowhere"),
+            (["judge", "{posts}", "--with", "missing.onnx"], "missing.onnx"),
+            (["judge", "{posts}", "--with", "{junk}"], "junk.onnx"),
+            (["judge", "{posts}", "--with", "shade"], "the word color or an .onnx file"),
+            (["judge", "{posts}", "--with", "color", "--recordings", "z"], "recordings must be among a, b"),
+            (["judge", "{posts}", "--with", "color", "--classes", "drum"], "drum"),
+            (["judge", "{posts}", "--results", "{junk_json}"], "junk.json"),
+            (["fit", "{posts}", "-o", "{out}/model.txt"], ".onnx"),
+            (["fit", "{posts}", "-o", "{out}/m.onnx", "--epochs", "3"], "--stage full"),
+            (["drive", "--with", "missing.onnx"], "missing.onnx"),
+            (["compare", "{coins}", "--walks", "weave", "-o", "{out}/c.html"], "followed"),
+        ],
+    )
+    def test_one_line_and_code_2(self, posts, tmp_path, capsys, words, part):
+        junk, junk_json, out = tmp_path / "junk.onnx", tmp_path / "junk.json", tmp_path / "out"
+        junk.write_bytes(b"\x08\x07not a model"), junk_json.write_text("[{"), out.mkdir()
+        words = [word.format(posts=posts, junk=junk, junk_json=junk_json, out=out, coins=COINS) for word in words]
+        assert main(words) == 2
+        shown, error = said(capsys)
+        assert part in error and error.count("\n") == 1 and error.startswith(f"robotlab {words[0]}: ")
+        assert shown == "" and not list(out.iterdir())
+
+    @pytest.mark.parametrize("damage", ["truncated picture", "labels", "missing picture"])
+    def test_damaged_data_set(self, posts, tmp_path, capsys, damage):
+        folder = tmp_path / "set"
+        shutil.copytree(posts, folder)
+        picture = sorted((folder / "pictures").iterdir())[2]
+        if damage == "truncated picture":
+            picture.write_bytes(picture.read_bytes()[:3000])
+        elif damage == "labels":
+            (folder / "labels.json").write_text((folder / "labels.json").read_text()[:-40])
+        else:
+            picture.unlink()
+        out = tmp_path / "model.onnx"
+        assert main(["fit", str(folder), "-o", str(out), "--quiet"]) == 2
+        error = said(capsys)[1]
+        assert (picture.name if damage != "labels" else "labels.json") in error
+        assert not out.exists() and not list(tmp_path.glob(".*.part"))
+
+    def test_no_command_and_unknown_options(self, capsys):
+        for words in ([], ["judge"], ["judge", "x", "--with", "color", "--results", "y"], ["jude"]):
+            with pytest.raises(SystemExit) as end:
+                main(words)
+            assert end.value.code == 2
+
+
+class TestFitAndJudge:
+    def test_a_model_and_a_data_set_of_other_classes(self, posts, tmp_path, capsys):
+        model = tmp_path / "model.onnx"
+        assert main(["fit", str(posts), "-o", str(model), "--quiet"]) == 0
+        assert model.exists() and "next: robotlab judge" in said(capsys)[0]
+        assert main(["judge", str(posts), "--with", str(model), "--json", "--quiet"]) == 0
+        assert json.loads(said(capsys)[0])["AP50"] > 0.9
+        assert main(["judge", str(COINS), "--with", str(model)]) == 2
+        error = said(capsys)[1]
+        assert "coin" in error and "post" in error
+
+    def test_same_seed_same_file(self, posts, tmp_path):
+        for name in ("one.onnx", "two.onnx"):
+            assert main(["fit", str(posts), "-o", str(tmp_path / name), "--seed", "4", "--quiet"]) == 0
+        assert (tmp_path / "one.onnx").read_bytes() == (tmp_path / "two.onnx").read_bytes()
+
+
+class TestCheckup:
+    def test_environment_is_ready_here(self, capsys):
+        assert main(["checkup", "--json"]) == 0
+        assert json.loads(said(capsys)[0])["ok"] is True
+
+    def test_data_set(self, posts, capsys):
+        assert main(["checkup", str(posts)]) == 0
+        assert "post" in said(capsys)[0]
+        assert open_dataset(posts).box_count == 6
