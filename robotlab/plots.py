@@ -112,7 +112,7 @@ def plot_groups(ax: Axes, judgements: Mapping[str, Judgement], groups: str = "pe
         ax.vlines([x for x, _ in places], 0, [y for _, y in places], color=COLORS[i % 6], linewidth=1, linestyle=LINES[i % 6])
     ax.set_xticks(range(len(names)), names, rotation=0 if len(names) < 7 else 30, ha="center" if len(names) < 7 else "right")
     ax.set(xlim=(-0.6, len(names) - 0.4), ylim=(0, 1.04), ylabel=number)
-    ax.legend(frameon=False, fontsize=9, loc="lower left")
+    ax.legend(frameon=False, fontsize=9, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=len(tables), borderaxespad=0)
     return ax
 
 

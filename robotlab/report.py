@@ -35,7 +35,7 @@ nav { margin: 1rem 0 0; }
 nav a { display: inline-block; margin: 0 1rem .3rem 0; color: #005a8f; }
 figure { margin: 1rem 1.4rem 1.6rem 0; }
 .row { display: flex; flex-wrap: wrap; }
-.row figure { max-width: 24rem; }
+.row figure { max-width: 31rem; }
 figure img { max-width: 100%; height: auto; display: block; }
 figure.magnified img { image-rendering: pixelated; }
 figcaption { color: #4b564e; font-size: .92rem; margin-top: .4rem; max-width: 46rem; }
