@@ -110,6 +110,19 @@ def compare_judgements(a: Judgement, b: Judgement, resamples: int = RESAMPLES, s
     on films.  Whose AP50 is higher: paired bootstrap, the same recordings
     drawn for both, which does know that frames of one recording look alike.
     Only when both answer alike, beyond chance, is one called better.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> from robotlab.scoring import judge
+    >>> from robotlab.trackers import Detections
+    >>> rows = [Entry(n, Path("a.png"), 64, 48, "ab"[n % 2], boxes=[[0, 0, 9, 9]], labels=[0]) for n in range(8)]
+    >>> data = DataSet(Path("labels.json"), ("post",), (3,), tuple(rows))
+    >>> blind = judge(data, [Detections.none(["post"])] * 8, "blind")
+    >>> keen = judge(data, [Detections([[0, 0, 9, 9]], [0.9], [0], ["post"])] * 8, "keen")
+    >>> compare_judgements(blind, keen).sentence.split(".")[0]
+    'keen finds more: 8 of 8 things, blind 0'
     """
     if not (
         a.classes == b.classes

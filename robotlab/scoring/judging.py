@@ -36,6 +36,14 @@ def truth_table(data: DataSet) -> tuple[TruthTable, list]:
         file gives them.
     entries : list of Entry
         The pictures in that order.
+
+    Examples
+    --------
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (Entry(7, Path("a.png"), 64, 48, boxes=[[0, 0, 9, 9]], labels=[0]),))
+    >>> truths, entries = truth_table(data)
+    >>> truths.xywh.tolist(), [entry.id for entry in entries]
+    ([[0.0, 0.0, 9.0, 9.0]], [7])
     """
     entries = sorted(data.pictures, key=lambda entry: _id_order(entry.id))
     order = sorted(range(len(data.classes)), key=lambda k: _id_order(data.category_ids[k]))
@@ -179,6 +187,13 @@ def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str
     ------
     DataSetError
         If an entry breaks a rule.
+
+    Examples
+    --------
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (Entry(7, Path("a.png"), 64, 48),))
+    >>> results_table(data, [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]).score.tolist()
+    [0.5]
     """
     here = {entry.id for entry in data.pictures}
     if isinstance(results, list) and data.known_ids - here:
@@ -211,6 +226,17 @@ def score_results(data: DataSet, results_path: str | os.PathLike) -> dict[str, f
     ------
     DataSetError
         If the file is missing or no such list, or an entry breaks a rule.
+
+    Examples
+    --------
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (Entry(7, Path("a.png"), 64, 48, boxes=[[0, 0, 9, 9]], labels=[0]),))
+    >>> import tempfile
+    >>> from robotlab.files import write_json
+    >>> rows = [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]
+    >>> path = write_json(Path(tempfile.mkdtemp()) / "results.json", rows)
+    >>> round(score_results(data, path)["AP"], 6)
+    1.0
     """
     return evaluate(truth_table(data)[0], read_results_table(data, results_path)).numbers()
 
@@ -234,5 +260,16 @@ def read_results_table(data: DataSet, results_path: str | os.PathLike) -> FoundT
     ------
     DataSetError
         If the file is missing or no such list, or an entry breaks a rule.
+
+    Examples
+    --------
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (Entry(7, Path("a.png"), 64, 48),))
+    >>> import tempfile
+    >>> from robotlab.files import write_json
+    >>> rows = [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]
+    >>> path = write_json(Path(tempfile.mkdtemp()) / "results.json", rows)
+    >>> len(read_results_table(data, path))
+    1
     """
     return results_table(data, read_json(Path(results_path)), str(results_path))
