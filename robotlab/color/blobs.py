@@ -197,7 +197,7 @@ def _follow(heads: np.ndarray) -> np.ndarray:
         heads = further
 
 
-def blobs_of_runs(runs: Runs, min_area_px: int = 1) -> tuple[Blobs, np.ndarray]:
+def blobs_of_runs(runs: Runs, min_area_px: int = 1, most: int | None = None) -> tuple[Blobs, np.ndarray]:
     """Put runs together into blobs.
 
     Parameters
@@ -206,6 +206,8 @@ def blobs_of_runs(runs: Runs, min_area_px: int = 1) -> tuple[Blobs, np.ndarray]:
         In reading order.
     min_area_px : int
         Smaller blobs are left out.
+    most : int, optional
+        Only this many of the largest.
 
     Returns
     -------
@@ -233,30 +235,32 @@ def blobs_of_runs(runs: Runs, min_area_px: int = 1) -> tuple[Blobs, np.ndarray]:
 
     # Sums of whole numbers below 2**53 are exact in float64.
     areas = np.bincount(place, lengths).astype(np.int64)
-    sum_x = np.bincount(place, lengths * (runs.starts + runs.stops - 1)) / 2
-    sum_y = np.bincount(place, lengths * runs.rows)
-    # Whole numbers into whole numbers: with mixed types ufunc.at is 40 times slower.
-    left, right = runs.starts[tops], runs.stops[tops]
-    np.minimum.at(left, place, runs.starts)
-    np.maximum.at(right, place, runs.stops)
-    # Runs are in reading order: the first is the highest, the last written the lowest.
-    bottom = np.empty_like(left)
-    bottom[place] = runs.rows + 1
-
     # Tops are in reading order and the sort keeps it among equals.
     order = np.argsort(-areas, kind="stable")
-    order = order[: np.searchsorted(-areas[order], -min_area_px, side="right")]
+    order = order[: np.searchsorted(-areas[order], -min_area_px, side="right")][:most]
     rank = np.full(len(tops), -1)
     rank[order] = np.arange(len(order))
-    areas, left, right, bottom = areas[order], left[order], right[order], bottom[order]
-    first_x, top = runs.starts[tops[order]], runs.rows[tops[order]]
+    owners = rank[place]
+
+    kept = owners >= 0
+    own, rows, starts, stops, lengths = owners[kept], runs.rows[kept], runs.starts[kept], runs.stops[kept], lengths[kept]
+    areas, tops = areas[order], tops[order]
+    sum_x = np.bincount(own, lengths * (starts + stops - 1), len(order)) / 2
+    sum_y = np.bincount(own, lengths * rows, len(order))
+    first_x, top = runs.starts[tops], runs.rows[tops]
+    # Whole numbers into whole numbers: with mixed types ufunc.at is 40 times slower.
+    left, right, bottom = first_x.copy(), runs.stops[tops], np.empty_like(top)
+    np.minimum.at(left, own, starts)
+    np.maximum.at(right, own, stops)
+    # Runs are in reading order, so the last to be written is the lowest.
+    bottom[own] = rows + 1
     blobs = Blobs(
         areas,
-        np.column_stack([sum_x[order] / areas, sum_y[order] / areas]),
+        np.column_stack([sum_x / areas, sum_y / areas]),
         np.column_stack([left, top, right, bottom]).astype(np.float64),
         np.column_stack([first_x, top]),
     )
-    return blobs, rank[place]
+    return blobs, owners
 
 
 def find_blobs(mask: np.ndarray, min_area_px: int = 1) -> Blobs:

@@ -107,7 +107,14 @@ def test_fast_clear_and_opencv_agree(band, seed, size):
     assert np.array_equal(pixels, np.flatnonzero(mask))
     assert np.array_equal(np.stack(colors, -1), hsv(picture)[mask])
     ours, clear = blobs_in_band(picture, band, 2), find_blobs(mask, 2)
-    assert np.array_equal(ours.boxes, clear.boxes) and np.array_equal(ours.centroids, clear.centroids)
+    for few, some in ((ours, clear), (blobs_in_band(picture, band, 2, most=1), clear.pick(slice(0, 1)))):
+        for field in ("areas", "boxes", "centroids", "firsts"):
+            assert np.array_equal(getattr(few, field), getattr(some, field))
+
+
+def test_fewer_than_one_blob_is_refused():
+    with pytest.raises(InputError, match="most must be"):
+        blobs_in_band(np.zeros((4, 4, 3), np.uint8), BANDS[0], most=0)
 
 
 def test_views_go_the_fast_way_too():

@@ -75,7 +75,7 @@ def test_same_answer_when_the_target_is_inside(name):
                 assert rows.size and (scores[rows] == ours.scores[0]).any(), seed
             in_region += region is not None
     # The fast way was taken, often enough for the test to mean something.
-    assert in_region > 60
+    assert in_region > 40
 
 
 def test_alone_it_always_gives_the_whole_pictures_answer():
