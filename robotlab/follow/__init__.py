@@ -5,16 +5,19 @@ for a simulated and a real trolley.
 """
 
 from robotlab.follow.decide import STATES, Follower, Sight, Wish, distance_from_box
+from robotlab.follow.faults import FAULTS, FaultReport, blind_way_m, campaign, promise_m
 from robotlab.follow.film import filmstrip, moment, save_gif
+from robotlab.follow.fleet import Fleet, fleet, fleet_slow
+from robotlab.follow.hooks import NoFaults, Shot
 from robotlab.follow.log import LogContent, RunLog, read_log
 from robotlab.follow.oracle import Oracle, TruthTracker, post_box
 from robotlab.follow.replay import replay_html, replay_pair_html, summary
 from robotlab.follow.run import Run
 from robotlab.follow.settings import Settings
-from robotlab.follow.simulate import NoFaults, default_camera, simulate
+from robotlab.follow.simulate import default_camera, simulate
 
 __all__ = [
-    "STATES", "Follower", "LogContent", "NoFaults", "Oracle", "Run", "RunLog", "Settings", "Sight", "TruthTracker", "Wish",
-    "default_camera", "distance_from_box", "filmstrip", "moment", "post_box", "read_log", "replay_html", "replay_pair_html",
-    "save_gif", "simulate", "summary",
+    "FAULTS", "STATES", "FaultReport", "Fleet", "Follower", "LogContent", "NoFaults", "Oracle", "Run", "RunLog", "Settings", "Shot",
+    "Sight", "TruthTracker", "Wish", "blind_way_m", "campaign", "default_camera", "distance_from_box", "filmstrip", "fleet",
+    "fleet_slow", "moment", "post_box", "promise_m", "read_log", "replay_html", "replay_pair_html", "save_gif", "simulate", "summary",
 ]  # fmt: skip

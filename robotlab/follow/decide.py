@@ -97,7 +97,7 @@ def distance_from_box(box: np.ndarray, camera: Camera, settings: Settings) -> fl
     Examples
     --------
     >>> camera = Camera(320, 240, math.radians(90), height_m=0.25)
-    >>> round(distance_from_box(np.array([155.0, 100, 165, 140]), camera, Settings()), 6)
+    >>> round(distance_from_box(np.array([155.0, 100, 165, 140]), camera, Settings(distance_from="height")), 6)
     2.0
     """
     x0, y0, x1, y1 = (float(corner) for corner in box)

@@ -13,7 +13,7 @@ from robotlab.errors import InputError
 from robotlab.follow.decide import STATES
 from robotlab.follow.log import LOG_VERSION, RunLog, read_log
 from robotlab.follow.settings import Settings
-from robotlab.motion import Drive, Motor
+from robotlab.motion import Drive, Motor, SignCheck, sign_check
 
 # Less than this share of the post in the picture counts as out of view
 # (common practice, no source).
@@ -226,6 +226,31 @@ class Run:
             One of :data:`robotlab.follow.STATES`.
         """
         return STATES[self.states[tick]]
+
+    def sign_check(self) -> SignCheck:
+        """Whether the wheels turned the trolley towards the post.
+
+        Returns
+        -------
+        SignCheck
+            From each sight and the wheel speeds three motor lags after it was
+            acted on.  Only a run with the post standing still for a while on
+            the left and on the right can pass; best with the wheels lifted.
+
+        Examples
+        --------
+        >>> from robotlab.follow import Oracle, Settings, simulate
+        >>> from robotlab.greenhouse import WALKS
+        >>> run = simulate(Oracle(), WALKS["weave"], settings=Settings(steering_sign=-1), pictures=False, lifted=True)
+        >>> run.sign_check().flees
+        True
+        """
+        tick = float(self.facts["tick_s"])
+        settle = round(3 * self.settings.motor.lag_s / tick)
+        sights = [record for record in self._records if record["kind"] == "sight" and record["box"] is not None]
+        rows = [(record["bearing"], round(record["t"] / tick) + settle) for record in sights]
+        rows = [(bearing, k) for bearing, k in rows if k < len(self.t_s)]
+        return sign_check([bearing for bearing, _ in rows], *self.wheels_mps[[k for _, k in rows]].T.tolist() if rows else ([], []))
 
     def contacts(self) -> list[tuple[float, str]]:
         """When the trolley began to touch something, and what.

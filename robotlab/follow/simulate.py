@@ -21,6 +21,7 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.follow.decide import Follower, Wish
+from robotlab.follow.hooks import NoFaults, Shot
 from robotlab.follow.log import LOG_VERSION, RunLog
 from robotlab.follow.oracle import TruthTracker, post_box
 from robotlab.follow.run import Run
@@ -30,59 +31,6 @@ from robotlab.motion import Ramp, Watchdog, advance, keep_turn, make_ramp
 from robotlab.motion.checks import whole
 from robotlab.picture import encode, resize
 from robotlab.trackers import Detections, Tracker, as_tracker
-
-
-class NoFaults:
-    """Nothing goes wrong; what to inherit from to have something go wrong."""
-
-    def pictures(self, index: int, t_s: float, picture: np.ndarray | None) -> list[tuple[np.ndarray | None, float]]:
-        """What arrives of one picture.
-
-        Parameters
-        ----------
-        index : int
-            Number of the picture.
-        t_s : float
-            True time.
-        picture : (H, W, 3) ndarray or None
-            What the camera took; ``None`` for a tracker that needs none.
-
-        Returns
-        -------
-        list of (picture, extra_s)
-            Nothing, one or several pictures, each with its extra delay.
-        """
-        return [(picture, 0.0)]
-
-    def clock(self, t_s: float) -> float:
-        """What the computer takes the time for.
-
-        Parameters
-        ----------
-        t_s : float
-            True time.
-
-        Returns
-        -------
-        float
-            Time on the computer's clock, s.
-        """
-        return t_s
-
-    def link(self, t_s: float) -> bool:
-        """Whether the motor link works.
-
-        Parameters
-        ----------
-        t_s : float
-            True time.
-
-        Returns
-        -------
-        bool
-            False while it is cut.
-        """
-        return True
 
 
 def default_camera(width_px: int = 320, height_px: int = 240) -> Camera:
@@ -118,6 +66,7 @@ def simulate(
     duration_s: float | None = None,
     start: tuple[float, float, float] = (0.0, 0.0, 0.0),
     pictures: bool = True,
+    lifted: bool = False,
     log: str | os.PathLike | None = None,
     sync_s: float | None = None,
     faults: NoFaults | None = None,
@@ -147,6 +96,9 @@ def simulate(
     pictures : bool
         Render pictures and keep them for the replay.  A truth tracker can do
         without: False is then many times faster, but nothing hides the post.
+    lifted : bool
+        The wheels are off the ground: they turn, the trolley stays.  Then ask
+        :meth:`Run.sign_check`.
     log : path-like, optional
         Also write the run log while running.
     sync_s : float, optional
@@ -191,6 +143,7 @@ def simulate(
         if not pictures:
             raise InputError("a tracker that looks at pictures needs them, got pictures=False; leave it out, or use an Oracle")
     loop = _Loop(tracker, walk, camera, settings, seed, lamp, start, pictures, faults or NoFaults(), strict)
+    loop.lifted = lifted
     ticks = round((walk.duration_s if duration_s is None else duration_s) / loop.tick_s)
     with ExitStack() as stack:
         if log is not None:
@@ -209,7 +162,7 @@ class _Loop:
 
     def __init__(self, tracker, walk, camera, settings, seed, lamp, start, pictures, faults, strict) -> None:
         self.tracker, self.walk, self.camera, self.seed, self.lamp = tracker, walk, camera, seed, lamp
-        self.keep, self.faults, self.strict = pictures, faults, strict
+        self.keep, self.faults, self.strict, self.lifted = pictures, faults, strict, False
         # The rounding guards against 4.999999 ticks to a frame.
         self.ticks_per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
         self.tick_s = settings.frame_s / self.ticks_per_frame
@@ -226,6 +179,8 @@ class _Loop:
         self.pose, self.wheels = tuple(float(value) for value in start), (0.0, 0.0)
         self.arriving: list = []
         self.waiting: deque = deque(maxlen=1)
+        self.newest: Shot | None = None
+        self.newest_taken = -math.inf
         self.work: tuple | None = None
         self.state = ""
         self.records: list[dict] = []
@@ -287,9 +242,9 @@ class _Loop:
         self.write({"kind": "picture", "i": index, "t": round(t, 6), "truth": _rounded(box), "visible": round(visible, 4)})
         if picture is not None:
             self.pictures[index] = encode(picture, "jpg", quality=75)
-        for seen, extra in self.faults.pictures(index, t, picture):
+        for shot, extra in self.faults.shots(index, t, Shot(picture, box, visible)):
             due = tick + self.delay + round(extra / self.tick_s)
-            self.arriving.append((due, index, seen, self.faults.clock(t), yaw, box, visible))
+            self.arriving.append((due, index, t, shot, self.now, yaw))
 
     def _look(self, tick: int, t: float) -> None:
         """Perceive, second half: the tracker, one picture at a time, the newest first."""
@@ -298,32 +253,35 @@ class _Loop:
         here = [item for item in self.arriving if item[0] <= tick]
         self.arriving = [item for item in self.arriving if item[0] > tick]
         for item in here:
+            # The same picture again, or an older one, is no sign of life: the camera hangs.
+            _, _, _, shot, taken, _ = item
+            if shot.same_as(self.newest) or taken <= self.newest_taken:
+                continue
+            self.newest, self.newest_taken = shot, taken
             self.watchdog.feed("camera")
             self.waiting.append(item)
             if self.work is None:
-                self._start(tick)
-                if self.busy == 0:
-                    self._take_in(t)
+                self._start(tick, t)
         if self.work is None and self.waiting:
-            self._start(tick)
+            self._start(tick, t)
 
-    def _start(self, tick: int) -> None:
-        _, index, picture, taken, yaw, box, visible = self.waiting.popleft()
-        self.work = (tick + self.busy + self._extra(index), index, self._find(picture, box, visible), taken, yaw)
+    def _start(self, tick: int, t: float) -> None:
+        _, index, true_t, shot, taken, yaw = self.waiting.popleft()
+        busy = self.busy + round(self.faults.tracker_extra_s(t) / self.tick_s)
+        self.work = (tick + busy, index, self._find(index, true_t, shot), taken, yaw)
+        if busy == 0:
+            self._take_in(t)
 
-    def _extra(self, index: int) -> int:
-        slow = getattr(self.faults, "tracker_extra_s", None)
-        return round(slow(index) / self.tick_s) if slow is not None else 0
-
-    def _find(self, picture, box, visible) -> Detections | Exception:
+    def _find(self, index: int, t: float, shot: Shot) -> Detections | Exception:
         """Call the tracker; boxes come back in the camera's pixels."""
         size = self.settings.tracker_px or (self.camera.width_px, self.camera.height_px)
         scale = np.array([self.camera.width_px / size[0], self.camera.height_px / size[1]] * 2)
         try:
             if isinstance(self.tracker, TruthTracker):
-                found = self.tracker.find_truth(None if box is None else box / scale, visible)
+                found = self.tracker.find_truth(None if shot.truth is None else shot.truth / scale, shot.visible)
             else:
-                found = self.tracker.find(picture)
+                found = self.tracker.find(shot.picture)
+            found = self.faults.found(index, t, found)
             return Detections(found.boxes * scale, found.scores, found.labels, found.classes)
         except Exception as error:
             if self.strict:
@@ -333,6 +291,7 @@ class _Loop:
     def _take_in(self, t: float) -> None:
         _, index, found, taken, yaw = self.work
         self.work = None
+        # Whatever it found, it works; only an error is no sign of life.
         if isinstance(found, Exception):
             self.write({"kind": "event", "t": round(t, 6), "what": "tracker failed", "text": f"{type(found).__name__}: {found}"})
             return
@@ -377,6 +336,8 @@ class _Loop:
             motor.step(speed, goal, self.tick_s) for speed, goal in zip(self.wheels, command, strict=True)
         )
         self.wheels = (left, right)
+        if self.lifted:
+            return
         v, yaw = self.settings.drive.twist(motor.ground(left_mean), motor.ground(right_mean))
         x, y, angle = advance(*self.pose, v, yaw, self.tick_s)
         # A wall stops the trolley; its wheels then slip.

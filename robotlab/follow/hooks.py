@@ -1,0 +1,132 @@
+"""Where a simulated loop lets something go wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from robotlab.trackers import Detections
+
+
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """One picture on its way to the tracker, with the truth beside it.
+
+    Attributes
+    ----------
+    picture : (H, W, 3) ndarray or None
+        What the camera took; ``None`` for a tracker that needs none.
+    truth : (4,) ndarray or None
+        True box of the part of the post that shows, px of the camera.
+    visible : float
+        Share of the post that shows.
+    """
+
+    picture: np.ndarray | None
+    truth: np.ndarray | None
+    visible: float
+
+    def same_as(self, other: Shot | None) -> bool:
+        """Whether it is the same picture, to the last bit.
+
+        Parameters
+        ----------
+        other : Shot or None
+            Another one.
+
+        Returns
+        -------
+        bool
+            A live camera never takes one picture twice: its noise differs.
+        """
+        if self is other or other is None or self.picture is None or other.picture is None:
+            return self is other
+        return np.array_equal(self.picture, other.picture)
+
+
+class NoFaults:
+    """Nothing goes wrong; what to inherit from to have something go wrong."""
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """What arrives of one picture.
+
+        Parameters
+        ----------
+        index : int
+            Number of the picture.
+        t_s : float
+            True time.
+        shot : Shot
+            What the camera took.
+
+        Returns
+        -------
+        list of (Shot, extra_s)
+            Nothing, one or several pictures, each with its extra delay.
+        """
+        return [(shot, 0.0)]
+
+    def found(self, index: int, t_s: float, found: Detections) -> Detections:
+        """What comes out of the tracker.
+
+        Parameters
+        ----------
+        index : int
+            Number of the picture.
+        t_s : float
+            True time of the picture.
+        found : Detections
+            What the tracker found.
+
+        Returns
+        -------
+        Detections
+            What the loop gets; may raise, as a tracker may.
+        """
+        return found
+
+    def tracker_extra_s(self, t_s: float) -> float:
+        """How much longer the tracker takes.
+
+        Parameters
+        ----------
+        t_s : float
+            True time.
+
+        Returns
+        -------
+        float
+            Extra time for one picture, s.
+        """
+        return 0.0
+
+    def clock(self, t_s: float) -> float:
+        """What the computer takes the time for.
+
+        Parameters
+        ----------
+        t_s : float
+            True time.
+
+        Returns
+        -------
+        float
+            Time on the computer's clock, s.
+        """
+        return t_s
+
+    def link(self, t_s: float) -> bool:
+        """Whether the motor link works.
+
+        Parameters
+        ----------
+        t_s : float
+            True time.
+
+        Returns
+        -------
+        bool
+            False while it is cut.
+        """
+        return True

@@ -1,0 +1,96 @@
+"""Many runs at once equal one after the other, and agree with the full loop and with theory."""
+
+import numpy as np
+import pytest
+
+from robotlab.errors import MotionError
+from robotlab.follow import Oracle, Settings, simulate
+from robotlab.follow.fleet import fleet, fleet_slow
+from robotlab.greenhouse import WALKS, Scene, Walk
+from robotlab.motion import Motor, loop_limit, sampled_limit
+
+RNG = np.random.default_rng(7)
+VARY = {
+    "turn_gain": RNG.uniform(0.3, 6, 24),
+    "drive_gain": RNG.uniform(0.3, 3, 24),
+    "keep_m": RNG.uniform(0.6, 2, 24),
+    "bearing_noise_rad": RNG.uniform(0, 0.1, 24),
+    "distance_noise": RNG.uniform(0, 0.2, 24),
+    "miss": RNG.uniform(0, 0.9, 24),
+}
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        Settings(),
+        Settings(steering_sign=-1, search_s=1.0),
+        Settings(max_accel=None, delay_s=0.0, motor=Motor(lag_s=0.0)),
+        Settings(delay_s=0.34, frame_hz=7, motor=Motor(lag_s=0.2, slip=0.1, max_mps=0.5), max_mps=0.9, max_yaw_radps=3.0),
+        Settings(coast_s=0.0, slow_s=0.0, frame_hz=25, ramp_hz=25),
+    ],
+    ids=["plain", "wrong sign", "jumping", "slow and slipping", "no patience"],
+)
+def test_plain_and_vectorised_are_equal(settings):
+    ours, slow = (way(WALKS["weave"], settings, 24, seed=3, vary=VARY, duration_s=12) for way in (fleet, fleet_slow))
+    for name in ("distance_error_m", "bearing_error_rad", "time_in_view", "time_following", "losses", "closest_m", "swing", "end_pose"):
+        np.testing.assert_allclose(getattr(ours, name), getattr(slow, name), rtol=1e-9, atol=1e-9, err_msg=name)
+
+
+@pytest.mark.parametrize("name", sorted(WALKS))
+def test_agrees_with_the_full_loop(name):
+    one = fleet(WALKS[name], runs=1)
+    run = simulate(Oracle(), WALKS[name], settings=Settings(distance_from="height"), pictures=False)
+    scores = run.scores()
+    assert one.distance_error_m[0] == pytest.approx(scores["distance_error_m"], abs=0.01)
+    assert one.bearing_error_rad[0] == pytest.approx(scores["bearing_error_rad"], abs=0.005)
+    np.testing.assert_allclose(one.end_pose[0, :2], run.pose[-1, :2], atol=0.03)
+
+
+def still(start_yaw, **settings):
+    """Small swings of trolleys that only turn."""
+    walk = Walk("still", "The post stands.", (0.0, 9e9), ((3.0, 0.0), (3.0, 0.0)), Scene())
+    free = {"drive_gain": 0.0, "max_accel": None, "max_yaw_radps": 99.0, "frame_hz": 10.0, "ramp_hz": 10.0}
+    return walk, Settings(**(free | settings)), (0.0, 0.0, start_yaw)
+
+
+@pytest.mark.parametrize("delay", [0, 1, 2, 3, 5, 10])
+def test_sweep_of_gains_finds_the_sampled_limit(delay):
+    # Levin and May, 1976 (from memory).
+    limit = sampled_limit(delay) * 10.0
+    walk, settings, start = still(0.01, delay_s=delay / 10, motor=Motor(lag_s=0.0, max_mps=99.0))
+    shares = np.linspace(0.97, 1.03, 61)
+    result = fleet(walk, settings, 61, vary={"turn_gain": shares * limit}, start=start, duration_s=12.0 * (2 * delay + 1))
+    found = shares[np.flatnonzero(result.swing < 1)[-1]]
+    assert found == pytest.approx(1.0, abs=0.01)
+
+
+@pytest.mark.parametrize(("delay", "lag"), [(0.1, 0.1), (0.3, 0.05), (0.06, 0.3)])
+def test_sweep_finds_the_limit_with_motor_lag(delay, lag):
+    walk, settings, start = still(0.01, delay_s=delay, ramp_hz=50.0, motor=Motor(lag_s=lag, max_mps=99.0))
+    limit = loop_limit(0.1, delay, lag)
+    shares = np.linspace(0.95, 1.05, 51)
+    result = fleet(walk, settings, 51, vary={"turn_gain": shares * limit}, start=start, duration_s=60)
+    assert shares[np.flatnonzero(result.swing < 1)[-1]] == pytest.approx(1.0, abs=0.01)
+    assert settings.gain_limit == pytest.approx(limit)
+
+
+def test_more_misses_lose_more():
+    result = fleet(WALKS["weave"], runs=300, vary={"miss": np.repeat([0.0, 0.5, 0.8], 100)})
+    losses = result.losses.reshape(3, 100).mean(axis=1)
+    assert losses[0] == 0 and losses[0] < losses[1] < losses[2]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ({"vary": {"colour": 1.0}}, "vary must name some of turn_gain"),
+        ({"vary": {"miss": np.zeros(3)}}, "miss must be one number or"),
+        ({"vary": {"turn_gain": -1.0}}, "turn_gain must be"),
+        ({"settings": Settings(law="pd")}, "a fleet has the P-law"),
+        ({"runs": 0}, "runs must be 1 or more"),
+    ],
+)
+def test_bad_fleets_are_refused(arguments, words):
+    with pytest.raises(MotionError, match=words):
+        fleet(WALKS["straight"], **({"runs": 5} | arguments))
