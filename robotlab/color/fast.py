@@ -124,19 +124,26 @@ def pixels_in_band(picture: np.ndarray, band: Band | LabBand) -> tuple[np.ndarra
     flat = np.ascontiguousarray(picture).reshape(-1)
     differences = sieve(band)
     places = _through_first(flat, differences[0]) if differences else np.arange(len(flat) // 3)
+    # Piece by piece, so that the buffers stay in the cache when many are left.
+    pieces = [_checked(flat, places[start : start + _CHUNK_PX], band) for start in range(0, max(len(places), 1), _CHUNK_PX)]
+    pixels, *colors = pieces[0] if len(pieces) == 1 else map(np.concatenate, zip(*pieces))
+    return pixels, tuple(colors)
+
+
+def _checked(flat: np.ndarray, places: np.ndarray, band: Band) -> tuple[np.ndarray, ...]:
+    """Which of some pixels are in the band, and their hue, saturation and value."""
     at = places * 3
     channels = [flat[channel:].take(at) for channel in range(3)]
-
     # Saturation and value ask only for the largest and the smallest channel.
     value = np.maximum(np.maximum(channels[0], channels[1]), channels[2])
     spread = value - np.minimum(np.minimum(channels[0], channels[1]), channels[2])
     keep = spread >= _least_spreads(band).take(value)
-    for a, b, least in differences[1:]:
+    for a, b, least in sieve(band)[1:]:
         keep &= _excess(channels[a], channels[b]) >= least
     keep = np.flatnonzero(keep)
     colors = hsv_of_bytes(*(channel.take(keep) for channel in channels))
     inside = np.flatnonzero(band.holds(*colors))
-    return places.take(keep.take(inside)), tuple(color.take(inside) for color in colors)
+    return places.take(keep.take(inside)), *(color.take(inside) for color in colors)
 
 
 @lru_cache(maxsize=256)
