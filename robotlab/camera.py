@@ -12,6 +12,7 @@ published lenses differ from it by a few degrees.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -261,7 +262,7 @@ class Camera:
     def __post_init__(self) -> None:
         for name in ("width_px", "height_px"):
             value = getattr(self, name)
-            if isinstance(value, bool) or int(value) != value or value < 1:
+            if isinstance(value, bool) or not isinstance(value, int | float | np.number) or value < 1 or value % 1:
                 raise InputError(f"{name} must be a whole number of 1 px or more, got {value!r}; give the picture's size")
             object.__setattr__(self, name, int(value))
         object.__setattr__(self, "hfov_rad", _angle("hfov_rad", self.hfov_rad))
@@ -272,12 +273,12 @@ class Camera:
         object.__setattr__(self, "height_m", float(self.height_m))
         object.__setattr__(self, "pitch_rad", float(self.pitch_rad))
 
-    @property
+    @functools.cached_property
     def focal_px(self) -> float:
         """Focal length, px."""
         return focal_px(self.width_px, self.hfov_rad)
 
-    @property
+    @functools.cached_property
     def vfov_rad(self) -> float:
         """Vertical field of view, rad."""
         return fov_rad(self.height_px, self.focal_px)

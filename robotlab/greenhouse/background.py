@@ -10,7 +10,7 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.greenhouse import foliage, textures
 from robotlab.greenhouse.scene import Scene, Thing
-from robotlab.greenhouse.shadows import ShadowMap, darken
+from robotlab.greenhouse.shadows import ORIGIN_M, SHADOW_SHIFT, ShadowMap, darken
 from robotlab.greenhouse.solids import FAR, Light
 
 
@@ -38,23 +38,41 @@ class View:
         self.t_ground = np.minimum(t, f(1e6))
         away = self.t_ground * np.sqrt(self.dx**2 + self.dy**2)
         self.row_reach = away.max(axis=1)
-        # Real lenses darken the corners, most less than the cos^4 of a bare
-        # pinhole: cos^2 here, chosen by eye.
-        self.falloff = ((1 + right**2 + down**2) ** -1).reshape(-1).astype(f)
-        # Copy of the floor texture for each pixel: by a size between the width and
-        # the (longer) depth of the piece of ground that it sees.
-        slant = np.clip(away / max(camera.height_m, 1e-3), 1, 16)
-        foot = self.t_ground / f(focal) * np.sqrt(slant) * textures.FLOOR_PER_METER
-        self.level = np.clip(np.floor(np.log2(np.maximum(foot, 1e-6))), 0, textures.FLOOR_LEVELS - 1).astype(np.int32)
-        self.texels = (textures.FLOOR_PER_METER / 2.0**self.level).astype(f)
+        self.falloff = _falloff(camera)
+        self._look_at_ground(away)
+
+    def _look_at_ground(self, away: np.ndarray) -> None:
+        """Where the rays below the horizon meet the ground, in texels of the floor's finest copy."""
+        f, low = np.float32, slice(self.horizon, None)
+        t, per_meter = self.t_ground[low], f(textures.FLOOR_PER_METER)
+        # Half a cell of the shadow map to and fro: turns its steps, and those of the
+        # texture close to the camera, into fine grain.
+        jitter = np.random.default_rng(0).random((2, *t.shape), dtype=f) - f(0.5)
+        # Beyond 60 m is behind a wall: any texel will do.
+        self.gx = np.clip(self.dx[low] * t, -60, 60) * per_meter + jitter[0] * f(1 << SHADOW_SHIFT)
+        self.gy = np.clip(self.dy[low] * t, -60, 60) * per_meter + jitter[1] * f(1 << SHADOW_SHIFT)
+        # Which copy of the floor texture: by a size between the width and the
+        # (longer) depth of the piece of ground that a ray sees.
+        slant = np.clip(away[low] / max(self.camera.height_m, 1e-3), 1, 16)
+        foot = t / f(self.focal) * np.sqrt(slant) * per_meter
+        level = np.clip(np.floor(np.log2(np.maximum(foot, 1e-6))), 0, textures.FLOOR_LEVELS - 1).astype(np.int32)
         sizes = [(textures.FLOOR_ROWS >> i, textures.FLOOR_COLUMNS >> i) for i in range(textures.FLOOR_LEVELS)]
         starts = np.cumsum([0] + [rows * columns for rows, columns in sizes[:-1]])
-        self.start = starts.astype(np.int32)[self.level]
-        self.row_mask = np.array([rows - 1 for rows, _ in sizes], np.int32)[self.level]
-        self.column_mask = self.row_mask >> 1
-        self.column_shift = np.array([columns.bit_length() - 1 for _, columns in sizes], np.int32)[self.level]
-        jitter = np.random.default_rng(0).random((2, *shape), dtype=f)
-        self.jitter = jitter - f(0.5)
+        self.level, self.start = level, starts.astype(np.int32)[level]
+        self.row_mask = np.array([rows - 1 for rows, _ in sizes], np.int32)[level]
+        self.column_mask = np.array([columns - 1 for _, columns in sizes], np.int32)[level]
+        self.column_shift = np.array([columns.bit_length() - 1 for _, columns in sizes], np.int32)[level]
+
+
+def _falloff(camera: Camera) -> np.ndarray:
+    """Share of the light at each pixel, (H, W).
+
+    Real lenses darken the corners, most less than the cos^4 of a bare pinhole:
+    cos^2 here, chosen by eye.
+    """
+    right = ((np.arange(camera.width_px) + 0.5 - camera.width_px / 2) / camera.focal_px)[None, :]
+    down = ((np.arange(camera.height_px) + 0.5 - camera.height_px / 2) / camera.focal_px)[:, None]
+    return ((1 + right**2 + down**2) ** -1).astype(np.float32)
 
 
 @functools.lru_cache(maxsize=8)
@@ -80,7 +98,7 @@ def decor_of(seed: int, floor: tuple[str, str], path_half_m: float, plants_m: fl
     return Decor(seed, floor, path_half_m, plants_m, outside)
 
 
-@functools.lru_cache(maxsize=12)
+@functools.lru_cache(maxsize=4)
 def _shadow_map(things: tuple[Thing, ...], room_m: tuple[float, float, float, float], sun: Light) -> ShadowMap:
     return ShadowMap(things, room_m, sun)
 
@@ -100,36 +118,29 @@ def background(view: View, decor: Decor, scene: Scene, sun: Light, x: float, y: 
 
 
 def _paint_floor(view: View, decor: Decor, scene: Scene, sun: Light, light: np.ndarray, x: float, y: float, yaw: float) -> None:
-    f = np.float32
-    low = slice(view.horizon, None)
-    cos, sin, t = f(math.cos(yaw)), f(math.sin(yaw)), view.t_ground[low]
-    gx, gy = view.dx[low] * t, view.dy[low] * t
-    wx = gx * cos
-    wx -= gy * sin
-    wx += f(x)
-    wy = gx * sin
-    wy += gy * cos
-    wy += f(y)
-    # Ground far outside the room is behind a wall: any texel will do.
-    np.clip(wx, -60, 60, out=wx)
-    np.clip(wy, -60, 60, out=wy)
-    # 64 m is a whole number of repeats, and keeps indices positive; y = 0 is the middle row.
-    texels = view.texels[low]
-    u = ((wx + f(64)) * texels).astype(np.int32)
-    v = ((wy + f(68)) * texels).astype(np.int32)
-    u &= view.column_mask[low]
-    v &= view.row_mask[low]
-    np.left_shift(v, view.column_shift[low], out=v)
-    u += v
-    u += view.start[low]
-    index = u.ravel().astype(np.intp)
+    f, per_meter = np.float32, textures.FLOOR_PER_METER
+    cos, sin = f(math.cos(yaw)), f(math.sin(yaw))
+    # World x and y in texels, from a corner far outside the room; a whole number of repeats away.
+    u = view.gx * cos
+    u -= view.gy * sin
+    u += f((x + ORIGIN_M[0]) * per_meter)
+    v = view.gx * sin
+    v += view.gy * cos
+    v += f((y + ORIGIN_M[1]) * per_meter)
+    u, v = u.astype(np.int32), v.astype(np.int32)
     still = tuple(thing for thing in scene.things if thing.kind != "post")
-    shade = _shadow_map(still, scene.room_m, sun).look_up(wx, wy, view.jitter[:, low]).ravel()
-    shade *= f(1 / 255**2)
+    shade = _shadow_map(still, scene.room_m, sun).look_up(u, v)
+    u >>= view.level
+    u &= view.column_mask
+    v >>= view.level
+    v &= view.row_mask
+    np.left_shift(v, view.column_shift, out=v)
+    v += u
+    v += view.start
+    index = v.ravel().astype(np.intp)
     for plane, source in zip(light[:, view.horizon * view.columns :], decor.floor.planes, strict=True):
-        value = source.take(index, mode="clip").astype(f)
-        np.multiply(value, value, out=plane)
-        plane *= shade
+        np.multiply(source.take(index, mode="clip"), shade, out=plane)
+        np.multiply(plane, plane, out=plane)
 
 
 def _paint_walls(view: View, decor: Decor, scene: Scene, light: np.ndarray, rows: int, x: float, y: float, yaw: float) -> None:
@@ -139,38 +150,36 @@ def _paint_walls(view: View, decor: Decor, scene: Scene, light: np.ndarray, rows
     dx = view.dx[:rows] * cos - view.dy[:rows] * sin
     dy = view.dx[:rows] * sin + view.dy[:rows] * cos
     # One of the two walls of a pair lies ahead; 1e-9 stands for a ray along the wall.
-    tx = np.maximum(f(x1 - x) * (inverse := 1 / (dx + f(1e-9))), f(x0 - x) * inverse)
-    ty = np.maximum(f(y1 - y) * (inverse := 1 / (dy + f(1e-9))), f(y0 - y) * inverse)
+    inverse = 1 / (dx + f(1e-9))
+    tx = np.maximum(f(x1 - x) * inverse, f(x0 - x) * inverse)
+    inverse = 1 / (dy + f(1e-9))
+    ty = np.maximum(f(y1 - y) * inverse, f(y0 - y) * inverse)
     t = np.minimum(tx, ty)
     side = tx < ty
-    along = np.where(side, t * dy + f(y), t * dx + f(x))
+    dx *= t
+    dx += f(x + 64)
+    dy *= t
+    dy += f(y + 66.5)
+    wall = decor.wall
+    # One copy of the texture for the whole picture, fit for a middling distance.
+    size = float(t[::16, ::16].mean()) * wall.per_meter / view.focal
+    level = min(max(math.floor(math.log2(size) + 0.5), 0), len(wall.rows) - 1)
+    per_meter = f(wall.per_meter / 2**level)
     z = view.dz[:rows] * t
     z += f(view.camera.height_m)
-    wall = decor.wall
-    size = t * f(wall.per_meter / view.focal)
-    level = (size > 1.4).astype(np.int32)
-    level += size > 2.8
-    level += size > 5.6
-    along += f(64)
-    along *= f(wall.per_meter)
-    u = along.astype(np.int32)
+    z *= per_meter
+    v = np.clip(z, 0, wall.rows[level] - 1, out=z).astype(np.int32)
+    v *= wall.columns[level]
+    v += wall.starts[level]
     # The side walls and the end walls show different stretches of the one texture.
-    u += side * np.int32(301)
-    u >>= level
-    z *= f(wall.per_meter)
-    v = np.clip(z, 0, wall.rows[0] - 1, out=z).astype(np.int32)
-    v >>= level
-    columns = np.array(wall.columns, np.int32).take(level)
-    u &= columns - 1
-    v *= columns
+    u = (np.where(side, dy, dx) * per_meter).astype(np.int32)
+    u &= wall.columns[level] - 1
     v += u
-    v += np.array(wall.starts, np.int32).take(level)
     index = v.ravel().astype(np.intp)
     ahead = (t < view.t_ground[:rows]).ravel()
     for plane, source in zip(light, wall.planes, strict=True):
-        value = source.take(index, mode="clip").astype(f)
+        value = source.take(index, mode="clip") * f(1 / 255)
         value *= value
-        value *= f(1 / 255**2)
         np.copyto(plane[: value.size], value, where=ahead)
 
 

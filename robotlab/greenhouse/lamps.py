@@ -122,6 +122,8 @@ def _matrix(lamp: Lamp) -> np.ndarray:
     matrix = matrix * (white.max() / white)[:, None] ** lamp.balance
     # Luminance weights of linear sRGB (IEC 61966-2-1).
     matrix = matrix * lamp.level / (np.array([0.2126, 0.7152, 0.0722]) @ matrix.sum(axis=1))
+    # Without the last digits, where only rounding is left, so that daylight needs no mixing.
+    matrix = matrix.round(12)
     matrix.flags.writeable = False
     return matrix
 

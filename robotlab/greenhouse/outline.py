@@ -9,9 +9,17 @@ import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.greenhouse.scene import Thing
+from robotlab.greenhouse.solids import Placed
 
 # Nearer to the plane of the lens than this, an outline grows without limit.
 _NEAR_M = 0.02
+
+# A circle as a polygon, half in and half out of it: within 0.3 % of its radius.
+_SIDES = 32
+_AROUND = [
+    (math.cos(i * 2 * math.pi / _SIDES) / math.sqrt(math.cos(math.pi / _SIDES)), math.sin(i * 2 * math.pi / _SIDES) / math.sqrt(math.cos(math.pi / _SIDES)))
+    for i in range(_SIDES)
+]
 
 
 def _extremes(a: tuple[float, float, float], d: tuple[float, float, float]) -> tuple[float, float]:
@@ -38,30 +46,20 @@ def _circle_box(camera: Camera, cx: float, cy: float, z: float, radius: float) -
     return camera.width_px / 2 + x0, camera.height_px / 2 + y0, camera.width_px / 2 + x1, camera.height_px / 2 + y1
 
 
-@dataclass(frozen=True)
-class Outline:
-    """Where a thing lies in the picture.
+@dataclass(slots=True)
+class Outline(Placed):
+    """Where a placed thing lies in the picture.
 
     Parameters
     ----------
-    thing : Thing
-        What is looked at.
     camera : Camera
         What looks.
-    cx, cy : float
-        Middle of its foot, body axes, m.
-    turn : float
-        Direction of its length, body axes, rad.
     box : (float, float, float, float) or None
         Box of the whole thing, px; ``None`` where a part of it is beside or
         behind the lens, so that the box has no limits.
     """
 
-    thing: Thing
     camera: Camera
-    cx: float
-    cy: float
-    turn: float
     box: tuple[float, float, float, float] | None
 
     def window(self, samples: int) -> tuple[int, int, int, int]:
@@ -147,7 +145,7 @@ def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) 
     ends = (cos * cx + sin * eye, cos * cx + sin * (eye - height))
     if min(ends) - reach <= _NEAR_M:
         behind = max(ends) + reach <= _NEAR_M
-        return Outline(thing, camera, cx, cy, turn, (0.0, 0.0, 0.0, 0.0) if behind else None)
+        return Outline(thing, cx, cy, turn, camera, (0.0, 0.0, 0.0, 0.0) if behind else None)
     if thing.shape == "round":
         low, high = _circle_box(camera, cx, cy, 0.0, a), _circle_box(camera, cx, cy, height, b)
         box = (min(low[0], high[0]), min(low[1], high[1]), max(low[2], high[2]), max(low[3], high[3]))
@@ -158,15 +156,14 @@ def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) 
             xs.append(camera.width_px / 2 - scale * y)
             ys.append(camera.height_px / 2 + scale * (cos * (eye - z) - sin * x))
         box = (min(xs), min(ys), max(xs), max(ys))
-    return Outline(thing, camera, cx, cy, turn, box)
+    return Outline(thing, cx, cy, turn, camera, box)
 
 
 def _points(thing: Thing, cx: float, cy: float, turn: float) -> list[tuple[float, float, float]]:
     """Points of a thing whose hull in the picture is its outline, body axes, m."""
     a, b, height = thing.size_m
     if thing.shape == "round":
-        around = [(math.cos(i * math.pi / 32), math.sin(i * math.pi / 32)) for i in range(64)]
-        return [(cx + r * c, cy + r * s, z) for r, z in ((a, 0.0), (b, height)) for c, s in around]
+        return [(cx + r * c, cy + r * s, z) for r, z in ((a, 0.0), (b, height)) for c, s in _AROUND]
     if thing.shape == "box":
         cos, sin = math.cos(turn) / 2, math.sin(turn) / 2
         return [(cx + i * a * cos - j * b * sin, cy + i * a * sin + j * b * cos, z)

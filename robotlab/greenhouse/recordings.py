@@ -143,8 +143,26 @@ def _place(rng, scene, others, camera, progress) -> tuple[tuple[float, float, fl
     raise InputError(f"no free place for the post in scene {scene.seed} within 1000 tries; use another seed")
 
 
-def _rows(frame: Frame) -> list[dict]:
-    """Annotations of one picture, without ids."""
+def annotations_of(frame: Frame) -> list[dict]:
+    """COCO-style annotations of one rendered picture, without ids.
+
+    Parameters
+    ----------
+    frame : Frame
+        The picture and its truth.
+
+    Returns
+    -------
+    list of dict
+        ``category_id`` (1 is the first class), ``bbox`` (x, y, width, height,
+        px), ``area``, ``iscrowd``, ``ignore``, ``visibility``, ``distance_m``;
+        things that show less than a pixel are left out.
+
+    Examples
+    --------
+    >>> annotations_of(next(frames(RECORDINGS[0])))[0]["category_id"] in (1, 2, 3)
+    True
+    """
     truths, rows = frame.truths, []
     for box, label, visibility, distance in zip(truths.boxes, truths.labels, truths.visibility, truths.distance_m, strict=True):
         x0, y0, x1, y1 = (round(float(v), 2) for v in box)
@@ -194,7 +212,7 @@ def build(folder: str | os.PathLike, recordings: tuple[Recording, ...] = RECORDI
             pictures.save(folder / "pictures" / name, frame.picture, quality=JPEG_QUALITY)
             image = {"id": len(images) + 1, "file_name": f"pictures/{name}", "width": WIDTH_PX, "height": HEIGHT_PX,
                      "recording": recording.name, "lamp": recording.lamp}
-            rows = _rows(frame)
+            rows = annotations_of(frame)
             for row in rows:
                 annotations.append({"id": len(annotations) + 1, "image_id": image["id"], **row})
                 if row["category_id"] == 1 and not row["ignore"]:

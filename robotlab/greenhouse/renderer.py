@@ -16,13 +16,13 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.greenhouse.background import Decor, View, background, decor_of, post_shadow, view_of
-from robotlab.greenhouse.lamps import lamp_named
+from robotlab.greenhouse.lamps import Lamp, lamp_named
 from robotlab.greenhouse.outline import outline_of
 from robotlab.greenhouse.scene import CLASSES, Scene
 from robotlab.greenhouse.sensor import blur_planes, expose
 from robotlab.greenhouse.skins import paint_box, paint_plant, paint_round
 from robotlab.greenhouse.solids import (
-    FAR, Batch, Light, Placed, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers,
+    FAR, Batch, Light, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers,
 )
 
 
@@ -155,17 +155,25 @@ def render(
     for post in scene.posts:
         post_shadow(view, light, sun, post, x, y, yaw)
     truths = _draw_things(view, decor, scene, sun.turned(yaw), light, x, y, yaw)
-    light *= view.falloff
 
     light = light.reshape(3, view.rows, view.columns)
     if samples > 1:
         light = sum(light[:, i::samples, j::samples] for i in range(samples) for j in range(samples)) / np.float32(samples**2)
-    lit = np.empty_like(light)
-    for row, plane in zip(lamp.matrix().astype(np.float32), lit, strict=True):
+    light, level = _under(lamp, light)
+    return Frame(expose(blur_planes(light, blur), exposure * level * view.falloff, noise, seed), truths)
+
+
+def _under(lamp: Lamp, light: np.ndarray) -> tuple[np.ndarray, float]:
+    """Daylight colours (3, H, W) as that lamp shows them, and a factor on them."""
+    matrix = lamp.matrix()
+    if not (matrix - matrix[0, 0] * np.eye(3)).any():
+        return light, float(matrix[0, 0])
+    lit, part = np.empty_like(light), np.empty_like(light[0])
+    for row, plane in zip(matrix.astype(np.float32), lit, strict=True):
         np.multiply(light[0], row[0], out=plane)
-        plane += light[1] * row[1]
-        plane += light[2] * row[2]
-    return Frame(expose(blur_planes(lit, blur), exposure, noise, seed), truths)
+        plane += np.multiply(light[1], row[1], out=part)
+        plane += np.multiply(light[2], row[2], out=part)
+    return lit, 1.0
 
 
 def _check(scene, camera, pose, exposure, noise, blur, samples) -> tuple[float, float, float]:
@@ -190,10 +198,12 @@ def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.
     """Paint the things into `light`, (3, rows * columns), and note the truth."""
     eye, sheet = view.camera.height_m, decor.plants
     cos, sin = math.cos(yaw), math.sin(yaw)
+    # Beyond this slope a thing is beside the picture, even if the camera looks down.
+    aside = view.camera.width_px / 2 / view.camera.focal_px
     shapes: dict[str, list] = {"round": [], "box": [], "plant": []}
     for i, thing in enumerate(scene.things):
         cx, cy = cos * (thing.x_m - x) + sin * (thing.y_m - y), cos * (thing.y_m - y) - sin * (thing.x_m - x)
-        if cx + thing.reach_m <= 0:
+        if cx + thing.reach_m <= 0 or abs(cy) - thing.reach_m > aside * (cx + thing.reach_m + eye + thing.height_m):
             continue
         outline = outline_of(thing, view.camera, cx, cy, thing.heading_rad - yaw)
         c0, r0, c1, r1 = outline.window(view.samples)
@@ -206,7 +216,7 @@ def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.
     for shape, items in shapes.items():
         if not items:
             continue
-        placed = [Placed(outline.thing, outline.cx, outline.cy, outline.turn) for _, outline, _ in items]
+        placed = [outline for _, outline, _ in items]
         if shape == "round":
             batch = Batch.build(view.rays, [item[2] for item in items], round_numbers(placed, eye))
             depth, how = meet_round(batch, eye)

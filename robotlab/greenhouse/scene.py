@@ -6,6 +6,7 @@ aisle runs along x; y = 0 is its middle.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass, field, replace
 
@@ -105,23 +106,31 @@ class Thing:
         if not all(math.isfinite(value) for value in numbers) or not self.scale > 0:
             raise InputError(f"a thing needs finite x_m, y_m, heading_rad and a scale > 0, got {numbers}; check them")
 
-    @property
+    def __hash__(self) -> int:
+        return self._hash
+
+    @functools.cached_property
+    def _hash(self) -> int:
+        # Kept, since a scene's things are hashed for every frame.
+        return hash((self.kind, self.x_m, self.y_m, self.heading_rad, self.scale, self.color, self.bands, self.seed))
+
+    @functools.cached_property
     def shape(self) -> str:
         """``"round"``, ``"box"`` or ``"plant"``."""
         return KINDS[self.kind].shape
 
-    @property
+    @functools.cached_property
     def size_m(self) -> tuple[float, float, float]:
         """As :class:`Kind` has it, times the scale, m."""
         a, b, c = KINDS[self.kind].size_m
         return a * self.scale, b * self.scale, c * self.scale
 
-    @property
+    @functools.cached_property
     def height_m(self) -> float:
         """Height, m."""
         return self.size_m[2]
 
-    @property
+    @functools.cached_property
     def reach_m(self) -> float:
         """Radius of a circle around its foot, m."""
         a, b, _ = self.size_m

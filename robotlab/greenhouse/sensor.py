@@ -7,6 +7,7 @@ look-ups, whose results do not depend on the processor.
 from __future__ import annotations
 
 import functools
+import math
 
 import numpy as np
 
@@ -75,7 +76,8 @@ def _code_table(dark: float) -> np.ndarray:
 
 @functools.lru_cache(maxsize=4)
 def _noise_bank(spread: float) -> np.ndarray:
-    return np.random.default_rng(0).standard_normal(_NOISE_BANK, dtype=np.float32) * np.float32(spread)
+    """Normal numbers, plus the half that makes a cut-off into a rounding."""
+    return np.random.default_rng(0).standard_normal(_NOISE_BANK, dtype=np.float32) * np.float32(spread) + np.float32(0.5)
 
 
 def blur_planes(light: np.ndarray, sigma_px: float) -> np.ndarray:
@@ -98,31 +100,28 @@ def blur_planes(light: np.ndarray, sigma_px: float) -> np.ndarray:
         return light
     passes = int(np.ceil(sigma_px**2 / 0.5))
     side = np.float32(sigma_px**2 / passes / 2)
-    middle = np.float32(1 - 2 * float(side))
+    light = light.copy()
     for _ in range(passes):
         for axis in (1, 2):
-            out = light * middle
-            scaled = light * side
-            here, there = [slice(None)] * 3, [slice(None)] * 3
-            here[axis], there[axis] = slice(1, None), slice(None, -1)
-            out[tuple(here)] += scaled[tuple(there)]
-            out[tuple(there)] += scaled[tuple(here)]
-            first, last = [slice(None)] * 3, [slice(None)] * 3
-            first[axis], last[axis] = slice(0, 1), slice(-1, None)
-            out[tuple(first)] += scaled[tuple(first)]
-            out[tuple(last)] += scaled[tuple(last)]
-            light = out
+            # Each pair of neighbours exchanges a share of its difference, which is that
+            # kernel; the edge has one neighbour less, as if it went on for ever.
+            before, after = (slice(None, -1), slice(1, None))
+            before, after = ((slice(None),) * axis + (part,) for part in (before, after))
+            flow = light[after] - light[before]
+            flow *= side
+            light[before] += flow
+            light[after] -= flow
     return light
 
 
-def expose(light: np.ndarray, exposure: float, noise: float, seed: int) -> np.ndarray:
+def expose(light: np.ndarray, exposure: float | np.ndarray, noise: float, seed: int) -> np.ndarray:
     """Turn light on the sensor into a picture.
 
     Parameters
     ----------
     light : (3, H, W) ndarray of float32
         Linear light; 1 fills the pixel at exposure 1.
-    exposure : float
+    exposure : float or (H, W) ndarray
         Factor on the light.
     noise : float
         Factor on the noise: 1 is a small sensor, 0 none.
@@ -146,21 +145,26 @@ def expose(light: np.ndarray, exposure: float, noise: float, seed: int) -> np.nd
     """
     # Read noise as if it were the shot noise of a little more light.
     dark = (READ_NOISE_E**2 / FULL_WELL_E) if noise else 0.0
-    root = light * np.float32(exposure)
+    # Everything in steps of the encoding table, which runs over the square root.
+    steps = (_CODE_STEPS - 1) / math.sqrt(1 + dark)
+    root = light * (np.asarray(exposure, np.float32) * np.float32(steps**2))
+    root += np.float32(dark * steps**2)
     np.maximum(root, 0, out=root)
-    root += np.float32(dark)
     np.sqrt(root, out=root)
-    steps = (_CODE_STEPS - 1) / float(np.sqrt(1 + dark))
-    root *= np.float32(steps)
-    root += np.float32(0.5)
     if noise:
-        bank = _noise_bank(steps * noise * 0.5 / float(np.sqrt(FULL_WELL_E)))
-        start = int(np.random.default_rng(seed).integers(0, _NOISE_BANK))
+        bank = _noise_bank(steps * noise * 0.5 / math.sqrt(FULL_WELL_E))
+        # Knuth's multiplicative hash spreads neighbouring seeds over the table.
+        start = int(seed) * 2654435761 % 2**32 % _NOISE_BANK
         flat = root.reshape(-1)
         for first in range(0, flat.size, _NOISE_BANK):
             part = flat[first : first + _NOISE_BANK]
             wrap = min(len(part), _NOISE_BANK - start)
             part[:wrap] += bank[start : start + wrap]
             part[wrap:] += bank[: len(part) - wrap]
-    codes = _code_table(dark).take(root.astype(np.intp), mode="clip")
-    return np.ascontiguousarray(codes.transpose(1, 2, 0))
+    else:
+        root += np.float32(0.5)
+    # Colours last from here on: moving the steps costs less than moving the bytes.
+    index = np.empty((*root.shape[1:], 3), np.int32)
+    for channel, plane in enumerate(root):
+        index[..., channel] = plane
+    return _code_table(dark).take(index, mode="clip")

@@ -8,6 +8,15 @@ import numpy as np
 
 from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.solids import Light
+from robotlab.greenhouse.textures import FLOOR_PER_METER
+
+# A cell of the shadow map is two texels of the floor: a contact shadow is several cells wide.
+SHADOW_SHIFT = 1
+
+# Texels are counted from here (minus x, minus y, m): far outside any room, so that
+# counts are positive; 64 m along x and 68 m along y are whole repeats of the floor,
+# 4 m and 8 m, with y = 0 on the texture's middle row.
+ORIGIN_M = (64.0, 68.0)
 
 
 def _outside(thing: Thing, x: np.ndarray, y: np.ndarray, turn: float) -> np.ndarray:
@@ -95,49 +104,45 @@ class ShadowMap:
         World frame.
     """
 
-    # Cells a metre: a contact shadow is about five cells wide.
-    per_meter = 100
-
     def __init__(self, things: tuple[Thing, ...], room_m: tuple[float, float, float, float], light: Light) -> None:
-        self.x0, self.y0, x1, y1 = room_m
-        self.columns = math.ceil((x1 - self.x0) * self.per_meter) + 1
-        self.rows = math.ceil((y1 - self.y0) * self.per_meter) + 1
-        share = np.ones((self.rows, self.columns), np.float32)
+        per_meter = FLOOR_PER_METER >> SHADOW_SHIFT
+        x0, y0, x1, y1 = room_m
+        self.first = (math.floor((x0 + ORIGIN_M[0]) * per_meter), math.floor((y0 + ORIGIN_M[1]) * per_meter))
+        self.columns = math.ceil((x1 - x0) * per_meter) + 2
+        rows = math.ceil((y1 - y0) * per_meter) + 2
+        left, bottom = (at / per_meter - origin for at, origin in zip(self.first, ORIGIN_M, strict=True))
+        share = np.ones((rows, self.columns), np.float32)
         for thing in things:
             reach = thing.reach_m + 0.5 + thing.height_m * math.hypot(*light.toward[:2]) / max(light.toward[2], 0.35)
-            c0, r0 = (max(0, int((at - low - reach) * self.per_meter)) for at, low in ((thing.x_m, self.x0), (thing.y_m, self.y0)))
-            c1 = min(self.columns, int((thing.x_m - self.x0 + reach) * self.per_meter) + 2)
-            r1 = min(self.rows, int((thing.y_m - self.y0 + reach) * self.per_meter) + 2)
+            c0, r0 = max(0, int((thing.x_m - left - reach) * per_meter)), max(0, int((thing.y_m - bottom - reach) * per_meter))
+            c1 = min(self.columns, int((thing.x_m - left + reach) * per_meter) + 2)
+            r1 = min(rows, int((thing.y_m - bottom + reach) * per_meter) + 2)
             if c0 >= c1 or r0 >= r1:
                 continue
-            x = ((np.arange(c0, c1) + 0.5) / self.per_meter + self.x0).astype(np.float32)[None, :]
-            y = ((np.arange(r0, r1) + 0.5) / self.per_meter + self.y0).astype(np.float32)[:, None]
+            x = ((np.arange(c0, c1) + 0.5) / per_meter + left).astype(np.float32)[None, :]
+            y = ((np.arange(r0, r1) + 0.5) / per_meter + bottom).astype(np.float32)[:, None]
             x, y = np.broadcast_arrays(x, y)
             share[r0:r1, c0:c1] *= darken(thing, thing.x_m, thing.y_m, thing.heading_rad, x, y, light)
-        self.share = share.ravel()
+        # The root, over 255: times the byte of a texture, squared, is lit linear light.
+        self.root = np.sqrt(share).ravel() * np.float32(1 / 255)
 
-    def look_up(self, x: np.ndarray, y: np.ndarray, jitter: np.ndarray) -> np.ndarray:
-        """Share of the light at points of the world.
+    def look_up(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+        """Root of the share of the light, over 255.
 
         Parameters
         ----------
-        x, y : ndarray of float32
-            World frame, m; points outside the room take the nearest edge's.
-        jitter : (2, ...) ndarray of float32
-            Added to the cell coordinates: turns the steps between cells into
-            fine grain.
+        u, v : ndarray of int32
+            Floor texels from :data:`ORIGIN_M` along world x and y.  Places
+            outside the room get some value: they are behind a wall.
 
         Returns
         -------
-        ndarray of float32
-            0 to 1.
+        (N,) ndarray of float32
+            0 to 1 / 255.
         """
-        f = np.float32
-        c = x * f(self.per_meter) + (jitter[0] - f(self.x0 * self.per_meter))
-        r = y * f(self.per_meter) + (jitter[1] - f(self.y0 * self.per_meter))
-        np.clip(c, 0, self.columns - 1, out=c)
-        np.clip(r, 0, self.rows - 1, out=r)
-        index = r.astype(np.int32)
+        index = v >> SHADOW_SHIFT
+        index -= np.int32(self.first[1])
         index *= np.int32(self.columns)
-        index += c.astype(np.int32)
-        return self.share.take(index, mode="clip")
+        index += u >> SHADOW_SHIFT
+        index -= np.int32(self.first[0])
+        return self.root.take(index.ravel(), mode="clip")

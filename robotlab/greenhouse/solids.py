@@ -21,7 +21,7 @@ from robotlab.greenhouse.scene import Thing
 FAR = np.float32(1e9)
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True)
 class Placed:
     """A thing as the camera sees it.
 
