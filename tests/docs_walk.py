@@ -16,6 +16,9 @@ ROOT = Path(robotlab.__file__).resolve().parents[1]
 # Packages of extras that a learner need not have, by the name one imports.
 OPTIONAL = {"torch": "torch", "serial": "robot", "cv2": "video", "distributed": "cluster"}
 
+# What stands behind the commands: pages and chains of whole parts, no building blocks.
+COMMANDS = ("cli", "commands", "compare", "pages", "tour")
+
 
 def module_names() -> list[str]:
     """All modules of the package by name, without importing them."""
@@ -49,7 +52,7 @@ def public(module: ModuleType) -> list[tuple[str, object]]:
 
 def is_api(name: str) -> bool:
     """True for modules straight under the package that are no command: all their names are API."""
-    return name.count(".") == 1 and not name.startswith("robotlab._") and name not in ("robotlab.cli", "robotlab.commands")
+    return name.count(".") == 1 and not name.startswith("robotlab._") and name.split(".")[1] not in COMMANDS
 
 
 def exported() -> set[object]:

@@ -17,9 +17,9 @@ def sections(docstring: str) -> dict[str, str]:
 
 
 def documented(docstring: str) -> list[str]:
-    """The names under Parameters, in order."""
-    names = []
-    for line in sections(docstring).get("Parameters", "").splitlines():
+    """The names under Parameters, in order; a result that nobody makes by hand may call them Attributes."""
+    names, there = [], sections(docstring)
+    for line in there.get("Parameters", there.get("Attributes", "")).splitlines():
         if line and not line[0].isspace():
             names += [name.strip().lstrip("*") for name in line.split(" : ")[0].split(",")]
     return names

@@ -1,7 +1,9 @@
-"""The course: building lessons from their sources, and what lessons need to know of their place."""
+"""The course: building lessons from their sources, and what lessons need to know of their place.
 
-from robotlab.course.builder import build
+The builder is :mod:`robotlab.course.builder`; it needs the ``build`` extra.
+"""
+
 from robotlab.course.kernel import Match, match
 from robotlab.course.places import shipped
 
-__all__ = ["Match", "build", "match", "shipped"]
+__all__ = ["Match", "match", "shipped"]

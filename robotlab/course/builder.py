@@ -14,6 +14,11 @@ tag         learner's notebook   worked notebook
 ``still``   as a picture         as a picture
 =========== ==================== ====================
 
+Two more tags are about a cell's text.  ``approximate``: numbers that another
+processor may compute a little differently; kept, not compared.
+``nbval-ignore-output``: text that is its machine's own affair, a progress bar
+or a version; neither kept nor compared.
+
 A ``still`` cell draws one picture, in the state that the cells above have
 left.  The build runs it, writes ``pictures/NN_NAME.png`` beside the lessons
 and puts the picture in its place, so that a notebook which nobody has run
@@ -32,12 +37,12 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from robotlab.course.outputs import CHECKS_NOTHING, LessonError, tidy
+from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
 from robotlab.files import write_whole
 
 KINDS = ("starter", "worked", "verify", "explore", "still")
 # How nbval (0.11, its documentation) reads tags; "raises-exception" is Jupyter's own.
-RUNNER_TAGS = (CHECKS_NOTHING, "nbval-skip", "raises-exception")
+RUNNER_TAGS = (CHECKS_NOTHING, "nbval-skip", "raises-exception", APPROXIMATE)
 
 # A lesson is read on slow lines too: no still larger than this, in bytes.
 STILL_LIMIT = 250_000
@@ -269,7 +274,8 @@ def _cell(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, Any]:
     if "still" in cell["tags"]:
         alt = cell["metadata"]["alt"].replace("[", "(").replace("]", ")")
         return {"cell_type": "markdown", "metadata": {}, "source": f"![{alt}]({pictures}/{_still_name(lesson, cell)})"}
-    kept = {"cell_type": cell["type"], "metadata": {"tags": cell["tags"]} if cell["tags"] else {}, "source": cell["source"]}
+    tags = [*cell["tags"], CHECKS_NOTHING] if APPROXIMATE in cell["tags"] else cell["tags"]
+    kept = {"cell_type": cell["type"], "metadata": {"tags": tags} if tags else {}, "source": cell["source"]}
     if cell["type"] == "code":
         kept.update(outputs=[], execution_count=None)
     return kept

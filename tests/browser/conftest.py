@@ -187,13 +187,14 @@ class Notebook:
         return json.loads(self.path.read_text())
 
     def troubles(self) -> list[str]:
-        """Every error and warning among the outputs."""
+        """Every error and warning among the outputs; progress bars, in cells marked as such, are neither."""
         found = []
         for cell in self.saved()["cells"]:
+            loud = "nbval-ignore-output" not in cell["metadata"].get("tags", [])
             for output in cell.get("outputs", []):
                 if output["output_type"] == "error":
                     found.append(f"{output['ename']}: {output['evalue']}")
-                if output["output_type"] == "stream" and output["name"] == "stderr":
+                if output["output_type"] == "stream" and output["name"] == "stderr" and loud:
                     found.append("".join(output["text"])[-300:])
         return found
 
