@@ -302,7 +302,13 @@ class Detector:
         numbers : (4, h, w) ndarray of float32
             ``dx, dy, log w, log h`` of each cell, cells.
         """
-        peaks, numbers = self._session.run(["peaks", "boxes"], {"picture": network_input(picture)[None]})
+        try:
+            peaks, numbers = self._session.run(["peaks", "boxes"], {"picture": network_input(picture)[None]})
+        except Exception as error:  # onnxruntime's error classes share no public root
+            raise ModelError(
+                f"{self._name} must run on a {picture.shape[1]}x{picture.shape[0]} picture, it does not "
+                f"({type(error).__name__}); fit or copy it again"
+            ) from None
         return peaks[0], numbers[0]
 
     def find(

@@ -220,12 +220,12 @@ def fit_head(
 
     last_too = held is not None and not named
     total = (len(learned) + (len(held) if last_too else 0)) * PASSES
-    with bar(total, "head fit", progress) as shown:
-        cells = gather_cells(SampleSource(learned, working_px, scale), features, count, seed, step=shown.update)
+    with bar(total, "head fit", progress) as shown, Crew() as crew:
+        cells = gather_cells(SampleSource(learned, working_px, scale), features, count, seed, crew, step=shown.update)
         facts = {**facts, "cells": len(cells.classes), "head": head}
         facts |= judged_facts(made(cells, facts), held)
         if last_too:
-            more = gather_cells(SampleSource(held, working_px, scale), features, count, seed + 1, step=shown.update)
+            more = gather_cells(SampleSource(held, working_px, scale), features, count, seed + 1, crew, step=shown.update)
             cells = Cells.joined([cells, more])
             facts["held_out_learned_after"] = True
         return made(cells, facts)
@@ -254,9 +254,9 @@ def start_weights(source: SampleSource, count: int, start: str, seed: int, progr
     """
     if start == "shipped":
         weights = shipped_weights()
-        with bar(len(source) * WARM_PASSES, "head first", progress) as shown:
-            cells = gather_cells(source, FrozenFeatures(weights), count, seed, WARM_PASSES, shown.update)
-        return {**weights, **fit_linear_head(cells, count)}
+        with bar(len(source) * WARM_PASSES, "head first", progress) as shown, Crew() as crew:
+            cells = gather_cells(source, FrozenFeatures(weights), count, seed, crew, WARM_PASSES, shown.update)
+            return {**weights, **fit_linear_head(cells, count)}
     weights = first_weights(FEATURES + head_layers(count), seed)
     weights["head.kernel"] *= np.float32(0.1)
     # At first every cell is background with share 1 - FIRST_SHARE, so that the

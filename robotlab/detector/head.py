@@ -27,6 +27,7 @@ from scipy.optimize import minimize
 
 from robotlab.detector import augment
 from robotlab.detector.augment import Sample
+from robotlab.detector.engine.crew import Crew
 from robotlab.detector.file import network_input
 from robotlab.detector.grid import cell_targets
 from robotlab.detector.onnxio import network_to_onnx
@@ -59,7 +60,7 @@ class FrozenFeatures:
     layers : tuple of Layer
         The feature network.
     threads : int
-        Processor threads; 0 lets onnxruntime choose.
+        Processor threads of one call; several calls may run at once.
 
     Examples
     --------
@@ -69,7 +70,7 @@ class FrozenFeatures:
     """
 
     def __init__(
-        self, weights: Mapping[str, np.ndarray], layers: tuple[Layer, ...] = FEATURES, threads: int = 0
+        self, weights: Mapping[str, np.ndarray], layers: tuple[Layer, ...] = FEATURES, threads: int = 1
     ) -> None:
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = threads
@@ -205,17 +206,19 @@ def cells_of(
     )
 
 
-def softmax(scores: np.ndarray) -> np.ndarray:
-    """Shares that add up to one: ``exp(s_k) / sum_j exp(s_j)`` along the last axis.
+def softmax(scores: np.ndarray, axis: int = -1) -> np.ndarray:
+    """Shares that add up to one: ``exp(s_k) / sum_j exp(s_j)``.
 
     Parameters
     ----------
-    scores : (..., K) ndarray
+    scores : ndarray
         Any numbers.
+    axis : int
+        Along which the classes lie.
 
     Returns
     -------
-    (..., K) ndarray
+    ndarray
         Shares; taking the largest score off first keeps the exponentials finite.
 
     Examples
@@ -223,8 +226,10 @@ def softmax(scores: np.ndarray) -> np.ndarray:
     >>> softmax(np.array([0.0, 0.0])).tolist()
     [0.5, 0.5]
     """
-    grown = np.exp(scores - scores.max(axis=-1, keepdims=True))
-    return grown / grown.sum(axis=-1, keepdims=True)
+    grown = scores - scores.max(axis=axis, keepdims=True)
+    np.exp(grown, out=grown)
+    grown /= grown.sum(axis=axis, keepdims=True)
+    return grown
 
 
 def fit_logistic(
@@ -278,17 +283,18 @@ def fit_logistic(
     share = (weights / weights.sum()).astype(np.float32)
 
     def loss(flat: np.ndarray) -> tuple[float, np.ndarray]:
-        w = flat.reshape(x.shape[1], count)
-        p = softmax(x @ w.astype(np.float32))
-        likely = np.maximum(p[rows, classes], 1e-30)
+        w = flat.reshape(count, -1)
+        # One row a class: sums over so few classes are quick along that axis.
+        p = softmax(w.astype(np.float32) @ x.T, axis=0)
+        likely = np.maximum(p[classes, rows], 1e-30)
         value = -float(np.dot(share, np.log(likely))) + penalty / 2 * float((w**2).sum())
-        p[rows, classes] -= 1
-        p *= share[:, None]
-        return value, ((x.T @ p).astype(np.float64) + penalty * w).ravel()
+        p[classes, rows] -= 1
+        p *= share
+        return value, ((p @ x).astype(np.float64) + penalty * w).ravel()
 
-    first = np.zeros((x.shape[1], count)) if start is None else start
+    first = np.zeros((count, x.shape[1])) if start is None else start.T
     found = minimize(loss, first.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": steps, "gtol": 1e-6})
-    return found.x.reshape(x.shape[1], count)
+    return found.x.reshape(count, -1).T
 
 
 def fit_ridge(x: np.ndarray, targets: np.ndarray, weights: np.ndarray, penalty: float = RIDGE_PENALTY) -> np.ndarray:
@@ -404,8 +410,9 @@ def gather_cells(
     features: Callable[[np.ndarray], np.ndarray],
     class_count: int,
     seed: int,
+    crew: Crew,
     passes: int = PASSES,
-    step: Callable[[], None] = lambda: None,
+    step: Callable[[], object] = lambda: None,
 ) -> Cells:
     """Cells of all pictures, gathered in several passes.
 
@@ -419,6 +426,8 @@ def gather_cells(
         Classes without the background.
     seed : int
         Same seed, same cells.
+    crew : Crew
+        Who does the work.
     passes : int
         The first sees the pictures as they are; later ones mirrored and under
         other light, and look for background that fools the fit so far.
@@ -430,16 +439,21 @@ def gather_cells(
     Cells
         Ready to fit.
     """
-    rng = np.random.default_rng(seed)
     parts: list[Cells] = []
     head = None
     for turn in range(passes):
-        for index in range(len(source)):
+        drawn: list[Cells | None] = [None] * len(source)
+
+        def draw(index: int, worker: int, turn: int = turn, head: dict | None = head, drawn: list = drawn) -> None:
+            rng = np.random.default_rng([seed, turn, index])
             sample = draw_sample(source[index], rng, plain=turn == 0)
             found = features(sample.picture)
             scores = None if head is None else head_scores(found, head, class_count)
-            parts.append(cells_of(found, sample, index, rng, scores))
+            drawn[index] = cells_of(found, sample, index, rng, scores)
             step()
+
+        crew.each(draw, len(source))
+        parts += drawn
         if turn < passes - 1:
             head = fit_linear_head(Cells.joined(parts), class_count, head, last=False)
     return Cells.joined(parts)

@@ -165,7 +165,8 @@ def train(
     if state_path is not None and Path(state_path).exists():
         first, spent, course, best = _restored(state_path, engine, marks)
     started = time.monotonic() - spent
-    judge_at = {round(steps * (JUDGED_FROM + (1 - JUDGED_FROM) * k / JUDGED)) for k in range(1, JUDGED + 1)}
+    judge_from = [steps * (JUDGED_FROM + (1 - JUDGED_FROM) * k / JUDGED) for k in range(JUDGED)]
+    judge_from = [at for at in judge_from if at >= first]
     since: list[float] = []
     step = first
     finished = True
@@ -173,7 +174,7 @@ def train(
         while step < steps:
             used = (time.monotonic() - started) / seconds if seconds else 0.0
             # By the steps, or by the clock where that is ahead.
-            place = max(step, min(int(used * steps), steps - 1))
+            place = min(max(step, int(used * steps)), steps - 1)
             since.append(engine.step(batches(step), one_cycle(place, steps, PEAK_RATE)))
             step += 1
             if len(since) == max(1, steps // 100) or step == steps:
@@ -181,7 +182,9 @@ def train(
                 course.losses.append(float(np.mean(since)))
                 since.clear()
             last = step == steps or used >= 1
-            if judge is not None and (step in judge_at or last):
+            due = [at for at in judge_from if at <= place]
+            if judge is not None and (due or last):
+                judge_from = judge_from[len(due) :]
                 _judge_now(engine, judge, step, course, best)
                 if state_path is not None and not last:
                     _save_state(state_path, engine, marks, step, time.monotonic() - started, course, best)
@@ -235,7 +238,7 @@ def _save_state(
 def _restored(path: str | os.PathLike, engine: Engine, marks: Mapping) -> tuple[int, float, Course, Best]:
     """Go on from a state file, if it is of the same training."""
     try:
-        with np.load(path, allow_pickle=False) as file:
+        with Path(path).open("rb") as handle, np.load(handle, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
         note = json.loads(arrays.pop("note").tobytes())
         if note["format"] != STATE_FORMAT or note["engine"] != engine.name or note["marks"] != json.loads(json.dumps(marks)):

@@ -21,8 +21,10 @@ from robotlab.detector.spec import FEATURE_STRIDE, STRIDE_MULTIPLE
 # Twelve of 160 px beat eight of 192 and four of whole pictures in the same time.
 USUAL_SIDE_PX = 160
 USUAL_COUNT = 12
-# A window is at least so many times as long as the larger targets.
-ROOM = 1.5
+# A window is at least so many times as long as all but the largest targets; those
+# fit when the scale drawn is small.
+ROOM = 1.3
+LARGE_SHARE = 0.85
 # Logarithm of the scale, uniform within plus and minus this.
 SCALE_LOG = 0.35
 # Share of windows that are placed anywhere.
@@ -91,7 +93,7 @@ def plan_windows(sizes: Sequence[tuple[int, int]], sides: np.ndarray) -> WindowP
     >>> plan_windows([(320, 240)], np.array([30.0, 60.0]))
     WindowPlan(width_px=160, height_px=160, count=12)
     """
-    large = float(np.quantile(sides, 0.95)) if len(sides) else USUAL_SIDE_PX
+    large = float(np.quantile(sides, LARGE_SHARE)) if len(sides) else USUAL_SIDE_PX
     side = max(USUAL_SIDE_PX, large * ROOM)
 
     def blocks(px: float) -> int:

@@ -94,17 +94,17 @@ class Crew:
     def __enter__(self) -> Crew:
         if self.workers > 1:
             self._pool = ThreadPoolExecutor(self.workers - 1)
-            self._before = [getter() for _, getter in self._setters]
-            for setter, _ in self._setters:
-                setter(1)
+        self._before = [getter() for _, getter in self._setters]
+        for setter, _ in self._setters:
+            setter(1)
         return self
 
     def __exit__(self, *_: object) -> None:
         if self._pool is not None:
             self._pool.shutdown()
             self._pool = None
-            for (setter, _), before in zip(self._setters, self._before, strict=True):
-                setter(before)
+        for (setter, _), before in zip(self._setters, self._before, strict=True):
+            setter(before)
 
     def each(self, work: Callable[[int, int], object], pictures: int) -> None:
         """Call ``work(picture, worker)`` for every picture and wait.

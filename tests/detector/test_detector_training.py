@@ -1,0 +1,222 @@
+"""Stage two: the loop, interruption, resuming, the budget."""
+
+import shutil
+from collections import namedtuple
+
+import numpy as np
+import pytest
+
+from robotlab.detector import fit, fitting
+from robotlab.detector.engine.crew import Crew
+from robotlab.detector.engines import NumpyEngine, choose_engine, torch_is_there
+from robotlab.detector.file import head_layers
+from robotlab.detector.held_out import figures, find_all
+from robotlab.detector.plan import Budget, activation_count, check_disk, disk_bytes
+from robotlab.detector.samples import SampleSource
+from robotlab.detector.spec import FEATURES, Layer, first_weights
+from robotlab.detector.train import BatchMaker, train
+from robotlab.detector.windows import WindowPlan
+from robotlab.errors import InputError, ModelError
+
+LAYERS = FEATURES + head_layers(2)
+WINDOWS = WindowPlan(64, 64, 3)
+
+
+def parts(blocks, crew, seed=0):
+    engine = NumpyEngine(LAYERS, first_weights(LAYERS, seed), crew)
+    return engine, BatchMaker(SampleSource(blocks), WINDOWS, seed, crew)
+
+
+def test_full_training_learns_blocks(blocks):
+    detector = fit(blocks, stage="full", engine="numpy", epochs=10, progress=False)
+    facts = detector.facts
+    assert facts["engine"] == "numpy" and facts["start"] == "shipped" and facts["steps"] == len(facts["curve"]["losses"])
+    learned = blocks.only(recordings="r0")
+    assert figures(learned, find_all(detector, learned))["AP50"] > 0.8
+    assert max(facts["curve"]["judged_AP50"]) == pytest.approx(facts["held_out_AP50"], abs=1e-3)
+
+
+def test_loss_falls_from_scratch(blocks):
+    with Crew() as crew:
+        engine, batches = parts(blocks, crew)
+        _, course, finished = train(engine, batches, 40, None)
+    assert finished and np.mean(course.losses[-5:]) < 0.6 * np.mean(course.losses[:5])
+
+
+def test_training_is_repeatable(blocks):
+    results = []
+    for workers in (1, 2):
+        with Crew(workers) as crew:
+            engine, batches = parts(blocks, crew)
+            results.append(train(engine, batches, 4, None)[0])
+    for name in results[0]:
+        np.testing.assert_array_equal(results[0][name], results[1][name])
+
+
+def test_batches_show_every_picture_before_any_twice(blocks):
+    with Crew(1) as crew:
+        seen = []
+
+        class Noted(SampleSource):
+            def __getitem__(self, index):
+                seen.append(index)
+                return super().__getitem__(index)
+
+        batches = BatchMaker(Noted(blocks), WINDOWS, 0, crew)
+        for step in range(16):
+            batches(step)
+    for turn in range(2):
+        assert sorted(seen[24 * turn : 24 * turn + 24]) == list(range(24))
+
+
+def test_interruption_keeps_the_best_and_resuming_ends_like_no_interruption(blocks, tmp_path):
+    state = tmp_path / "state.npz"
+
+    def judge(weights):
+        # Any figure that differs from time to time.
+        value = float(np.abs(weights["c1.kernel"]).mean())
+        return {"AP": value, "AP50": value}
+
+    def stop_at(limit):
+        def tell(step, course):
+            if step == limit:
+                raise KeyboardInterrupt
+
+        return tell
+
+    with Crew(1) as crew:
+        whole = train(*parts(blocks, crew), 10, judge)
+        first = train(*parts(blocks, crew), 10, judge, stop_at(6), state_path=state)
+        assert not first[2] and state.exists() and first[1].judged_steps
+        second = train(*parts(blocks, crew), 10, judge, state_path=state)
+    assert second[2] and not state.exists()
+    assert second[1].losses == pytest.approx(whole[1].losses)
+    for name in whole[0]:
+        np.testing.assert_array_equal(second[0][name], whole[0][name])
+
+
+def test_best_weights_are_kept_not_the_last(blocks):
+    seen = []
+
+    def judge(weights):
+        seen.append(weights["c1.kernel"].copy())
+        value = 1.0 if len(seen) == 2 else 0.5
+        return {"AP": value, "AP50": value}
+
+    with Crew(1) as crew:
+        weights, _, _ = train(*parts(blocks, crew), 8, judge)
+    np.testing.assert_array_equal(weights["c1.kernel"], seen[1])
+    assert not np.array_equal(seen[-1], seen[1])
+
+
+def test_interrupted_fit_says_so(blocks, monkeypatch):
+    step = NumpyEngine.step
+    count = []
+
+    def stopping(self, batch, rate):
+        count.append(1)
+        if len(count) > 8:
+            raise KeyboardInterrupt
+        return step(self, batch, rate)
+
+    monkeypatch.setattr(NumpyEngine, "step", stopping)
+    detector = fit(blocks, stage="full", engine="numpy", epochs=20, progress=False)
+    assert detector.facts["interrupted"] is True
+
+
+@pytest.mark.parametrize("content", [b"", b"PK\x03\x04nonsense", None, b"x" * 5000])
+def test_damaged_state_is_refused(blocks, tmp_path, content):
+    state = tmp_path / "state.npz"
+    with Crew(1) as crew:
+        if content is None:
+
+            def tell(step, course):
+                raise KeyboardInterrupt
+
+            train(*parts(blocks, crew), 5, None, tell, state_path=state)
+            content = state.read_bytes()[:-3000]
+        state.write_bytes(content)
+        with pytest.raises(ModelError, match="must be a whole state file"):
+            train(*parts(blocks, crew), 5, None, state_path=state)
+
+
+def test_state_of_another_training_is_refused(blocks, tmp_path):
+    state = tmp_path / "state.npz"
+
+    def tell(step, course):
+        raise KeyboardInterrupt
+
+    with Crew(1) as crew:
+        train(*parts(blocks, crew), 5, None, tell, state_path=state)
+        with pytest.raises(ModelError, match="it is of another"):
+            train(*parts(blocks, crew), 6, None, state_path=state)
+
+
+def test_the_clock_ends_the_cycle(blocks):
+    rates = []
+    with Crew(1) as crew:
+        engine, batches = parts(blocks, crew)
+        step = engine.step
+        engine.step = lambda batch, rate: rates.append(rate) or step(batch, rate)
+        _, course, finished = train(engine, batches, 100_000, None, seconds=3)
+    assert finished and len(rates) < 1000
+    assert rates[-1] < 0.2 * max(rates)
+
+
+# --- engines and budget --------------------------------------------------------------
+
+
+def test_torch_engine_is_taken_where_it_is():
+    assert choose_engine("auto") == ("torch" if torch_is_there() else "numpy")
+
+
+def test_torch_is_asked_for_in_vain(monkeypatch):
+    monkeypatch.setattr("robotlab.detector.engines.torch_is_there", lambda: False)
+    with pytest.raises(InputError, match="needs PyTorch"):
+        choose_engine("torch")
+
+
+def test_torch_engine_trains_and_resumes(blocks, tmp_path):
+    pytest.importorskip("torch", reason="PyTorch is not installed: pip install 'robotlab[torch]'")
+    from robotlab.detector.torch_engine import TorchEngine
+
+    with Crew(1) as crew:
+        batches = BatchMaker(SampleSource(blocks), WINDOWS, 0, crew)
+        one = TorchEngine(LAYERS, first_weights(LAYERS), "cpu")
+        for step in range(2):
+            one.step(batches(step), 0.001)
+        state = {name: np.array(value) for name, value in one.state().items()}
+        two = TorchEngine(LAYERS, first_weights(LAYERS, 1), "cpu")
+        two.restore(state)
+        assert one.step(batches(2), 0.001) == pytest.approx(two.step(batches(2), 0.001), rel=1e-5)
+        for name, value in one.average().items():
+            np.testing.assert_allclose(two.average()[name], value, rtol=1e-4, atol=1e-5)
+
+
+def test_probe_leaves_no_trace(blocks):
+    with Crew(1) as crew:
+        engine, batches = parts(blocks, crew)
+        before = {name: np.array(value) for name, value in engine.state().items()}
+        assert fitting.probe(engine, batches) > 0
+        for name, value in engine.state().items():
+            np.testing.assert_array_equal(value, before[name])
+
+
+def test_a_full_disk_is_refused_before_training(blocks, monkeypatch):
+    usage = namedtuple("usage", "total used free")
+    monkeypatch.setattr(shutil, "disk_usage", lambda path: usage(10**9, 10**9, 1000))
+    with pytest.raises(InputError, match="MB of free disk at .*, there are 0 MB"):
+        fit(blocks, stage="full", engine="numpy", epochs=1, progress=False)
+    with pytest.raises(InputError, match="free disk"):
+        check_disk("no/such/folder/yet", 1)
+
+
+def test_activations_counted_by_hand():
+    # Picture 3*32*32; first layer 8 channels of 16*16, three arrays; doubled once, two.
+    layers = [Layer("a", "conv", ("picture",), 8, stride=2), Layer("b", "double", ("a",), 8)]
+    assert activation_count(layers, 32, 32) == 3 * 1024 + 3 * 8 * 256 + 2 * 8 * 1024
+
+
+def test_budget_reads_well():
+    assert str(Budget(240, 400 * 2**20, 4 * 2**20)) == "about 4.0 min, 400 MB of memory, 4.0 MB of disk"
+    assert disk_bytes(LAYERS, True) > 5 * disk_bytes(LAYERS, False)
