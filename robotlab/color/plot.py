@@ -91,7 +91,7 @@ def plot_histogram(ax: Axes, picture: np.ndarray, band: Band | None = None, scal
     if band is not None:
         low, high = getattr(band, scale)
         for start, stop in [(low, high)] if low <= high else [(low, top - 1), (0, high)]:
-            ax.axvspan(start - 0.5, stop + 0.5, color="black", alpha=0.15, lw=0)
+            ax.axvspan(start - 0.5, stop + 0.5, color="black", alpha=0.15, lw=0, zorder=0)
     ax.set_xlim(-0.5, top - 0.5)
     ax.set_xlabel("hue (two degrees a step)" if scale == "hue" else scale)
     ax.set_ylabel("pixels, weighted by saturation" if scale == "hue" else "pixels")

@@ -279,10 +279,14 @@ class ColorTracker:
 
         Parameters
         ----------
-        picture, region, gains
-            As for :func:`robotlab.color.pieces.pieces_in_band`.
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue.
         name : str
             The class.
+        region : (int, int, int, int), optional
+            Left, top, right and bottom edge of the part to look at.
+        gains : (3,) ndarray, optional
+            White balance to apply first.
 
         Returns
         -------
