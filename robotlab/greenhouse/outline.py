@@ -52,6 +52,8 @@ class Outline(Placed):
 
     Parameters
     ----------
+    thing, cx, cy, turn
+        As in :class:`Placed`.
     camera : Camera
         What looks.
     box : (float, float, float, float) or None
@@ -61,17 +63,6 @@ class Outline(Placed):
 
     camera: Camera
     box: tuple[float, float, float, float] | None
-
-    def window(self, samples: int) -> tuple[int, int, int, int]:
-        """First column and row, and last plus one, of the rays that may meet it."""
-        columns, rows = self.camera.width_px * samples, self.camera.height_px * samples
-        if self.box is None:
-            return 0, 0, columns, rows
-        x0, y0, x1, y1 = (v * samples for v in self.box)
-        return (
-            int(min(max(math.floor(x0), 0), columns)), int(min(max(math.floor(y0), 0), rows)),
-            int(min(max(math.ceil(x1), 0), columns)), int(min(max(math.ceil(y1), 0), rows)),
-        )
 
     def inside(self) -> tuple[list[float], float]:
         """Box of the part inside the picture, px, and that part's share of the outline's area."""
@@ -116,6 +107,44 @@ class Outline(Placed):
         # A side that nothing hides lies within a ray or so of where the formula has it: take the formula's.
         box = [exact if abs(exact - edge) <= 1.5 / samples else edge for exact, edge in zip(inside, drawn, strict=True)]
         return box, list(self.box), share
+
+
+def windows(camera: Camera, samples: int, cx: np.ndarray, cy: np.ndarray, reach: np.ndarray, height: np.ndarray) -> np.ndarray:
+    """Which rays may meet things, from the upright cylinder around each.
+
+    Parameters
+    ----------
+    camera : Camera
+        What looks.
+    samples : int
+        Rays along each side of a pixel.
+    cx, cy : (N,) ndarray
+        Middles of their feet, body axes, m.
+    reach, height : (N,) ndarray
+        Radius and height of the cylinders, m.
+
+    Returns
+    -------
+    (N, 4) ndarray of int
+        First column and row, and last plus one; nothing between them where a
+        thing is out of sight, the whole picture where one is beside the lens.
+    """
+    cos, sin, eye = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad), camera.height_m
+    f = camera.focal_px * samples
+    columns, rows = camera.width_px * samples, camera.height_px * samples
+    near, far = cx - reach, cx + reach
+    # Depth and drop of the nearer and farther side at the ground and at the top:
+    # the row is a ratio of the two, so its extremes are at these four corners.
+    x = np.array([near, far, near, far])
+    drop = np.array([np.full_like(cx, eye)] * 2 + [eye - height] * 2)
+    depth = cos * x + sin * drop
+    safe = np.maximum(depth, _NEAR_M)
+    y = (cos * drop - sin * x) / safe
+    left, right = (cy + reach) / safe, (cy - reach) / safe
+    box = np.array([columns / 2 - f * left.max(0), rows / 2 + f * y.min(0), columns / 2 - f * right.min(0) + 1, rows / 2 + f * y.max(0) + 1])
+    box = np.where(depth.min(0) > _NEAR_M, box, np.array([0, 0, columns, rows])[:, None])
+    box = np.where(depth.max(0) > _NEAR_M, box, 0)
+    return np.clip(box, 0, np.array([columns, rows, columns, rows])[:, None]).astype(int).T
 
 
 def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) -> Outline:

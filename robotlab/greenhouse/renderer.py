@@ -17,12 +17,12 @@ from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.greenhouse.background import Decor, View, background, decor_of, post_shadow, view_of
 from robotlab.greenhouse.lamps import Lamp, lamp_named
-from robotlab.greenhouse.outline import outline_of
+from robotlab.greenhouse.outline import outline_of, windows
 from robotlab.greenhouse.scene import CLASSES, Scene
 from robotlab.greenhouse.sensor import blur_planes, expose
 from robotlab.greenhouse.skins import paint_box, paint_plant, paint_round
 from robotlab.greenhouse.solids import (
-    FAR, Batch, Light, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers,
+    FAR, Batch, Light, Placed, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers,
 )
 
 
@@ -60,15 +60,6 @@ class Truths:
 
     def __len__(self) -> int:
         return len(self.boxes)
-
-    @classmethod
-    def of(cls, rows: list[tuple]) -> Truths:
-        """From rows of thing, box, whole box, visibility, label, distance."""
-        things, boxes, whole, visibility, labels, distance = zip(*rows, strict=True) if rows else ([],) * 6
-        return cls(
-            np.array(boxes, float).reshape(-1, 4), np.array(labels, np.int64), np.array(visibility, float), np.array(distance, float),
-            np.array(whole, float).reshape(-1, 4), np.array(things, np.int64),
-        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,17 +189,13 @@ def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.
     """Paint the things into `light`, (3, rows * columns), and note the truth."""
     eye, sheet = view.camera.height_m, decor.plants
     cos, sin = math.cos(yaw), math.sin(yaw)
-    # Beyond this slope a thing is beside the picture, even if the camera looks down.
-    aside = view.camera.width_px / 2 / view.camera.focal_px
     shapes: dict[str, list] = {"round": [], "box": [], "plant": []}
-    for i, thing in enumerate(scene.things):
-        cx, cy = cos * (thing.x_m - x) + sin * (thing.y_m - y), cos * (thing.y_m - y) - sin * (thing.x_m - x)
-        if cx + thing.reach_m <= 0 or abs(cy) - thing.reach_m > aside * (cx + thing.reach_m + eye + thing.height_m):
-            continue
-        outline = outline_of(thing, view.camera, cx, cy, thing.heading_rad - yaw)
-        c0, r0, c1, r1 = outline.window(view.samples)
+    east, north, reach, height = np.array([(t.x_m - x, t.y_m - y, t.reach_m, t.height_m) for t in scene.things]).reshape(-1, 4).T
+    cx, cy = cos * east + sin * north, cos * north - sin * east
+    in_sight = windows(view.camera, view.samples, cx, cy, reach, height)
+    for i, (thing, ahead, left, (c0, r0, c1, r1)) in enumerate(zip(scene.things, cx.tolist(), cy.tolist(), in_sight.tolist(), strict=True)):
         if c0 < c1 and r0 < r1:
-            shapes[thing.shape].append((i, outline, view.pixels[r0:r1, c0:c1].ravel()))
+            shapes[thing.shape].append((i, Placed(thing, ahead, left, thing.heading_rad - yaw), view.pixels[r0:r1, c0:c1].ravel()))
 
     # First where every ray meets every thing in its way, then which is nearest, then its colour.
     nearest = np.full(view.pixels.size, FAR)
@@ -216,7 +203,7 @@ def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.
     for shape, items in shapes.items():
         if not items:
             continue
-        placed = [outline for _, outline, _ in items]
+        placed = [item[1] for item in items]
         if shape == "round":
             batch = Batch.build(view.rays, [item[2] for item in items], round_numbers(placed, eye))
             depth, how = meet_round(batch, eye)
@@ -247,11 +234,16 @@ def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.
             continue
         hits = np.bincount(batch.owner[hit], minlength=len(placed))
         shown = np.bincount(seen.owner, minlength=len(placed))
-        for j, (i, outline, _) in enumerate(shapes[shape]):
-            if outline.thing.kind in CLASSES and shown[j]:
+        for j, (i, one, _) in enumerate(shapes[shape]):
+            if one.thing.kind in CLASSES and shown[j]:
+                outline = outline_of(one.thing, view.camera, one.cx, one.cy, one.turn)
                 pixels = seen.pixels[seen.owner == j] if shown[j] < hits[j] or outline.box is None else None
                 box, whole, share = outline.truth(pixels, view.columns, view.samples)
-                label = CLASSES.index(outline.thing.kind)
-                found.append((i, box, whole, share * shown[j] / hits[j], label, math.hypot(outline.cx, outline.cy)))
+                label = CLASSES.index(one.thing.kind)
+                found.append((i, box, whole, share * shown[j] / hits[j], label, math.hypot(one.cx, one.cy)))
     found.sort(key=lambda row: row[0])
-    return Truths.of(found)
+    things, boxes, whole, visibility, labels, distance = zip(*found, strict=True) if found else ([],) * 6
+    return Truths(
+        np.array(boxes, float).reshape(-1, 4), np.array(labels, np.int64), np.array(visibility, float), np.array(distance, float),
+        np.array(whole, float).reshape(-1, 4), np.array(things, np.int64),
+    )

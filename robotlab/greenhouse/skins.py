@@ -53,12 +53,14 @@ def _profile(kind: str, color: tuple[int, int, int] | None, bands: int, height: 
     return out.astype(np.float32)
 
 
-def _scuffs(bank: np.ndarray, a: np.ndarray, b: np.ndarray, seed: np.ndarray) -> np.ndarray:
+def _scuffs(bank: np.ndarray, a: np.ndarray, b: np.ndarray, things: Sequence[Placed], owner: np.ndarray) -> np.ndarray:
     """Blotches that stick to a surface, from a small table of smooth noise with sides that are powers of two."""
     f = np.float32
     rows, columns = bank.shape
-    i = (a * f(90) + (seed * f(17) + f(9000))).astype(np.int32)
-    j = (b * f(90) + (seed * f(31) + f(9000))).astype(np.int32)
+    # Each thing looks at another part of the table; 9000 keeps places positive.
+    shift = np.array([(p.thing.seed * 17 + 9000, p.thing.seed * 31 + 9000) for p in things], f).T.take(owner, axis=1)
+    i = (a * f(90) + shift[0]).astype(np.int32)
+    j = (b * f(90) + shift[1]).astype(np.int32)
     i &= rows - 1
     j &= columns - 1
     i *= columns
@@ -109,7 +111,7 @@ def paint_round(batch: Batch, things: Sequence[Placed], t: np.ndarray, on_top: n
     nx = (batch.dx * t - n["cx"]) / radius
     ny = (batch.dy * t - n["cy"]) / radius
     shade = light.on(nx, ny, -n["k"])
-    scuffs = _scuffs(bank, nx * f(0.5) + ny * f(0.37), z, n["seed"])
+    scuffs = _scuffs(bank, nx * f(0.5) + ny * f(0.37), z, things, batch.owner)
     shade *= f(1) + f(0.06) * scuffs
     profiles = np.concatenate([_profile(p.thing.kind, p.thing.color, p.thing.bands, p.thing.height_m) for p in things])
     step = np.minimum((z / n["height"] * f(_STEPS)).astype(np.int32), _STEPS - 1)
@@ -117,12 +119,15 @@ def paint_round(batch: Batch, things: Sequence[Placed], t: np.ndarray, on_top: n
     _soil(color, z, scuffs)
     color *= shade
     # A highlight where the surface faces halfway between lamp and camera.
-    hx, hy = (f(light.toward[i]) - n[name] / np.sqrt(n["cx"] ** 2 + n["cy"] ** 2) for i, name in enumerate(("cx", "cy")))
-    shine = np.clip((nx * hx + ny * hy) / np.sqrt(hx * hx + hy * hy + f(light.toward[2] ** 2)), 0, 1)
+    cx, cy, gloss = np.array([(p.cx, p.cy, 0.03 if p.thing.kind == "pot" else 0.2) for p in things], f).T
+    away = np.sqrt(cx**2 + cy**2)
+    hx, hy = f(light.toward[0]) - cx / away, f(light.toward[1]) - cy / away
+    size = np.sqrt(hx * hx + hy * hy + f(light.toward[2] ** 2))
+    hx, hy, size, gloss = np.array([hx, hy, size, gloss]).take(batch.owner, axis=1)
+    shine = np.clip((nx * hx + ny * hy) / size, 0, 1)
     for _ in range(4):
         shine *= shine
-    gloss = np.array([0.03 if p.thing.kind == "pot" else 0.2 for p in things], np.float32)
-    color += shine * gloss.take(batch.owner) * f(0.25 + 0.75 * light.direct)
+    color += shine * gloss * f(0.25 + 0.75 * light.direct)
     top = np.flatnonzero(on_top)
     if top.size:
         color[:, top] = _round_tops(batch.pick(top), things, t[top], eye)
@@ -177,7 +182,7 @@ def paint_box(batch: Batch, things: Sequence[Placed], m: BoxMeeting, eye: float,
     shade *= f(1) - f(0.40) / (f(1) + (z * f(1 / 0.05)) ** 2)
     slatted = n["slatted"] > 0
     along, half = np.where(m.on_x, py, px), np.where(m.on_x, n["half_y"], n["half_x"])
-    scuffs = _scuffs(bank, along, z, n["seed"])
+    scuffs = _scuffs(bank, along, z, things, batch.owner)
     base = np.array([_base(p.thing) for p in things]).take(batch.owner, axis=0).T
     color = base * (f(1) + f(0.08) * scuffs)
     _soil(color, z, scuffs)

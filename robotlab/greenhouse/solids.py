@@ -119,13 +119,13 @@ class Batch:
 
 def round_numbers(things: Sequence[Placed], eye: float) -> dict[str, list[float]]:
     """What :func:`meet_round` needs to know: the radius is ``r0 + k z``, ``r_eye`` that at the lens."""
-    rows: dict[str, list[float]] = {name: [] for name in ("cx", "cy", "r0", "k", "height", "k_eye", "c", "r1_square", "seed")}
+    rows: dict[str, list[float]] = {name: [] for name in ("cx", "cy", "r0", "k", "height", "k_eye", "c", "r1_square")}
     for placed in things:
         r0, r1, height = placed.thing.size_m
         k = (r1 - r0) / height
         r_eye = r0 + k * eye
         c = placed.cx**2 + placed.cy**2 - r_eye**2
-        for row, value in zip(rows.values(), (placed.cx, placed.cy, r0, k, height, k * r_eye, c, r1 * r1, placed.thing.seed), strict=True):
+        for row, value in zip(rows.values(), (placed.cx, placed.cy, r0, k, height, k * r_eye, c, r1 * r1), strict=True):
             row.append(value)
     return rows
 
@@ -191,13 +191,13 @@ def leave_round(batch: Batch) -> np.ndarray:
 
 def box_numbers(things: Sequence[Placed], eye: float) -> dict[str, list[float]]:
     """What :func:`meet_box` needs to know; ``ox, oy`` is the lens in the box's own axes."""
-    names = ("cos", "sin", "ox", "oy", "half_x", "half_y", "height", "slatted", "seed")
+    names = ("cos", "sin", "ox", "oy", "half_x", "half_y", "height", "slatted")
     rows: dict[str, list[float]] = {name: [] for name in names}
     for placed in things:
         length, width, height = placed.thing.size_m
         cos, sin = math.cos(placed.turn), math.sin(placed.turn)
         ox, oy = -(cos * placed.cx + sin * placed.cy), sin * placed.cx - cos * placed.cy
-        values = (cos, sin, ox, oy, length / 2, width / 2, height, placed.thing.kind == "crate", placed.thing.seed)
+        values = (cos, sin, ox, oy, length / 2, width / 2, height, placed.thing.kind == "crate")
         for row, value in zip(rows.values(), values, strict=True):
             row.append(value)
     return rows
