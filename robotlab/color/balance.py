@@ -48,8 +48,9 @@ def grey_world(picture: np.ndarray) -> np.ndarray:
     >>> grey_world(np.full((2, 2, 3), [200, 100, 150], np.uint8)).round(3).tolist()
     [0.75, 1.5, 1.0]
     """
-    means = check_picture(picture).reshape(-1, 3).mean(axis=0)
-    return _gains(means)
+    # Row upon row first: several times faster than pixel upon pixel, and exact.
+    sums = check_picture(picture).sum(axis=0, dtype=np.uint32).sum(axis=0, dtype=np.uint64)
+    return _gains(sums / (picture.shape[0] * picture.shape[1]))
 
 
 def grey_card(picture: np.ndarray, box: np.ndarray) -> np.ndarray:

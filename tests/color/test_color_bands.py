@@ -248,6 +248,9 @@ def test_wrong_radii_are_refused(radius):
 
 def test_grey_world_makes_the_mean_grey():
     picture = np.random.default_rng(13).integers(0, [120, 90, 60], (40, 50, 3)).astype(np.uint8)
+    # Without gains cut off, the gains are the common mean over each mean.
+    wanted = picture.mean() / picture.reshape(-1, 3).mean(axis=0)
+    assert grey_world(picture) == pytest.approx(wanted, rel=1e-12)
     means = apply_gains(picture, grey_world(picture)).reshape(-1, 3).mean(axis=0)
     assert np.ptp(means) < 0.5 and means.mean() == pytest.approx(picture.mean(), abs=0.5)
 
