@@ -12,12 +12,15 @@ from robotlab.follow.hooks import NoFaults, Shot
 from robotlab.follow.log import LogContent, RunLog, read_log
 from robotlab.follow.oracle import Oracle, TruthTracker, post_box
 from robotlab.follow.replay import replay_html, replay_pair_html, summary
+from robotlab.follow.robot import DriveReport, drive
 from robotlab.follow.run import Run
 from robotlab.follow.settings import Settings
 from robotlab.follow.simulate import default_camera, simulate
+from robotlab.follow.surrogate import Surrogate, fit_surrogate
 
 __all__ = [
-    "FAULTS", "STATES", "FaultReport", "Fleet", "Follower", "LogContent", "NoFaults", "Oracle", "Run", "RunLog", "Settings", "Shot",
-    "Sight", "TruthTracker", "Wish", "blind_way_m", "campaign", "default_camera", "distance_from_box", "filmstrip", "fleet",
-    "fleet_slow", "moment", "post_box", "promise_m", "read_log", "replay_html", "replay_pair_html", "save_gif", "simulate", "summary",
+    "FAULTS", "STATES", "DriveReport", "FaultReport", "Fleet", "Follower", "LogContent", "NoFaults", "Oracle", "Run", "RunLog", "Settings",
+    "Shot", "Sight", "Surrogate", "TruthTracker", "Wish", "blind_way_m", "campaign", "default_camera", "distance_from_box", "drive",
+    "filmstrip", "fit_surrogate", "fleet", "fleet_slow", "moment", "post_box", "promise_m", "read_log", "replay_html", "replay_pair_html",
+    "save_gif", "simulate", "summary",
 ]  # fmt: skip

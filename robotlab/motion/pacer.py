@@ -160,6 +160,11 @@ class RampThread:
         if self._thread.is_alive():
             self._thread.join()
 
+    @property
+    def steps(self) -> int:
+        """Steps made so far."""
+        return len(self._late)
+
     def jitter(self) -> Jitter:
         """How late the steps were so far.
 
