@@ -190,7 +190,7 @@ def size_of(path: str | os.PathLike) -> tuple[int, int]:
     return (height, width) if turned else (width, height)
 
 
-def encode(picture: np.ndarray, kind: str = "png", quality: int = 90) -> bytes:
+def encode(picture: np.ndarray, kind: str = "png", quality: int = 90, effort: int = 6) -> bytes:
     """The bytes of a picture file.
 
     Parameters
@@ -201,6 +201,9 @@ def encode(picture: np.ndarray, kind: str = "png", quality: int = 90) -> bytes:
         The file format.
     quality : int, 1 to 95
         JPEG quality; PNG does not use it.
+    effort : int, 0 to 9
+        How hard PNG tries to be small; 1 is about three times faster than 6
+        and a tenth larger.
 
     Returns
     -------
@@ -222,7 +225,7 @@ def encode(picture: np.ndarray, kind: str = "png", quality: int = 90) -> bytes:
     if fmt is None:
         raise PictureError(f"kind must be png, jpg or jpeg, got {kind!r}; choose one of them")
     out = io.BytesIO()
-    options = {"quality": int(quality)} if fmt == "JPEG" else {}
+    options = {"quality": int(quality)} if fmt == "JPEG" else {"compress_level": int(effort)}
     Image.fromarray(picture).save(out, fmt, **options)
     return out.getvalue()
 

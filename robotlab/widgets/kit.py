@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import Any
 
 import anywidget
 import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from robotlab.errors import PictureError
@@ -73,8 +73,8 @@ def picture_bytes(drawn: np.ndarray | Figure) -> bytes:
     Parameters
     ----------
     drawn : (H, W, 3) ndarray of uint8, or matplotlib Figure
-        A figure is drawn anew on the canvas it has, so keep one figure and
-        move its artists: building a figure takes longer than drawing it.
+        Keep one figure and move its artists: building a figure takes longer
+        than drawing it.
 
     Returns
     -------
@@ -92,12 +92,13 @@ def picture_bytes(drawn: np.ndarray | Figure) -> bytes:
     b'PNG'
     """
     if isinstance(drawn, np.ndarray):
-        return encode(drawn, "png")
+        return encode(drawn, "png", effort=1)
     if isinstance(drawn, Figure):
-        out = io.BytesIO()
-        # Level 1: three times faster than the default, and a tenth larger (measured on a line plot).
-        drawn.savefig(out, format="png", pil_kwargs={"compress_level": 1})
-        return out.getvalue()
+        canvas = drawn.canvas if hasattr(drawn.canvas, "buffer_rgba") else FigureCanvasAgg(drawn)
+        canvas.draw()
+        # Laid out once: the axes then stay where they are while numbers change, and drawing takes half the time.
+        drawn.set_layout_engine("none")
+        return encode(np.ascontiguousarray(np.asarray(canvas.buffer_rgba())[..., :3]), "png", effort=1)
     raise PictureError(
         f"a drawing function must return a picture (H, W, 3) of uint8 or a matplotlib Figure, got {type(drawn).__name__}; "
         "return one of them, or one of them and a line of text"
