@@ -101,16 +101,17 @@ def blur_planes(light: np.ndarray, sigma_px: float) -> np.ndarray:
     passes = int(np.ceil(sigma_px**2 / 0.5))
     side = np.float32(sigma_px**2 / passes / 2)
     light = light.copy()
-    for _ in range(passes):
-        for axis in (1, 2):
+    # One plane after the other: it stays in the processor's cache.
+    for plane in light:
+        flow_down, flow_right = np.empty_like(plane[1:]), np.empty_like(plane[:, 1:])
+        for _ in range(passes):
             # Each pair of neighbours exchanges a share of its difference, which is that
             # kernel; the edge has one neighbour less, as if it went on for ever.
-            before, after = (slice(None, -1), slice(1, None))
-            before, after = ((slice(None),) * axis + (part,) for part in (before, after))
-            flow = light[after] - light[before]
-            flow *= side
-            light[before] += flow
-            light[after] -= flow
+            for before, after, flow in ((plane[:-1], plane[1:], flow_down), (plane[:, :-1], plane[:, 1:], flow_right)):
+                np.subtract(after, before, out=flow)
+                flow *= side
+                before += flow
+                after -= flow
     return light
 
 
@@ -147,24 +148,32 @@ def expose(light: np.ndarray, exposure: float | np.ndarray, noise: float, seed: 
     dark = (READ_NOISE_E**2 / FULL_WELL_E) if noise else 0.0
     # Everything in steps of the encoding table, which runs over the square root.
     steps = (_CODE_STEPS - 1) / math.sqrt(1 + dark)
-    root = light * (np.asarray(exposure, np.float32) * np.float32(steps**2))
-    root += np.float32(dark * steps**2)
-    np.maximum(root, 0, out=root)
-    np.sqrt(root, out=root)
+    gain = np.asarray(exposure, np.float32) * np.float32(steps**2)
     if noise:
         bank = _noise_bank(steps * noise * 0.5 / math.sqrt(FULL_WELL_E))
         # Knuth's multiplicative hash spreads neighbouring seeds over the table.
         start = int(seed) * 2654435761 % 2**32 % _NOISE_BANK
-        flat = root.reshape(-1)
-        for first in range(0, flat.size, _NOISE_BANK):
-            part = flat[first : first + _NOISE_BANK]
-            wrap = min(len(part), _NOISE_BANK - start)
-            part[:wrap] += bank[start : start + wrap]
-            part[wrap:] += bank[: len(part) - wrap]
-    else:
-        root += np.float32(0.5)
     # Colours last from here on: moving the steps costs less than moving the bytes.
-    index = np.empty((*root.shape[1:], 3), np.int32)
-    for channel, plane in enumerate(root):
-        index[..., channel] = plane
+    index = np.empty((*light.shape[1:], 3), np.int32)
+    for channel, plane in enumerate(light):
+        root = plane * gain
+        root += np.float32(dark * steps**2)
+        np.maximum(root, 0, out=root)
+        np.sqrt(root, out=root)
+        if noise:
+            start = _add_from(bank, start, root.reshape(-1))
+        else:
+            root += np.float32(0.5)
+        index[..., channel] = root
     return _code_table(dark).take(index, mode="clip")
+
+
+def _add_from(bank: np.ndarray, start: int, values: np.ndarray) -> int:
+    """Add numbers of a table from `start` on, around its end if need be; gives where the next would be."""
+    done = 0
+    while done < len(values):
+        part = values[done : done + len(bank) - start]
+        part += bank[start : start + len(part)]
+        done += len(part)
+        start = (start + len(part)) % len(bank)
+    return start
