@@ -19,7 +19,7 @@ _HANDFUL, _WORTH, _FEW, _LOOK = 12, 0.8, 300, 64
 
 
 def iou_blocks(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """IoU of every pair, a few rows at a time, in place.
+    """IoU of every pair, a few rows at a time.
 
     Parameters
     ----------
@@ -32,31 +32,35 @@ def iou_blocks(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     -------
     (N, M) ndarray of float64
         As :func:`robotlab.boxes_clear.iou_clear`.
+
+    Notes
+    -----
+    Two habits of NumPy's loops: a minimum of two rows of numbers is faster than
+    that of a row and one number, so each number is spread over its row first;
+    and what stays in a core's own cache is faster than what does not.
     """
     out = np.empty((len(a), len(b)))
     x0, y0, x1, y1 = np.ascontiguousarray(b.T)
-    area_a = (a[:, 2] - a[:, 0]) * (a[:, 3] - a[:, 1])
-    area_b = (x1 - x0) * (y1 - y0)
+    area, zero = (x1 - x0) * (y1 - y0), np.zeros(len(b))
     memory = np.empty((3, _ROWS, len(b)))
     for start in range(0, len(a), _ROWS):
         rows = a[start : start + _ROWS]
         width, height, other = memory[:, : len(rows)]
         left, top, right, bottom = rows.T[:, :, None]
-        np.minimum(right, x1, out=width)
-        np.maximum(left, x0, out=other)
-        np.subtract(width, other, out=width)
-        np.maximum(width, 0, out=width)
-        np.minimum(bottom, y1, out=height)
-        np.maximum(top, y0, out=other)
-        np.subtract(height, other, out=height)
-        np.maximum(height, 0, out=height)
+        for side, low, high, near, far in ((width, left, right, x0, x1), (height, top, bottom, y0, y1)):
+            side[...] = high
+            np.minimum(side, far, out=side)
+            other[...] = low
+            np.maximum(other, near, out=other)
+            np.subtract(side, other, out=side)
+            np.maximum(side, zero, out=side)
         shared = np.multiply(width, height, out=width)
-        joint = np.add(area_a[start : start + _ROWS, None], area_b, out=other)
+        joint = np.add((right - left) * (bottom - top), area, out=other)
         np.subtract(joint, shared, out=joint)
         with np.errstate(invalid="ignore"):
             np.divide(shared, joint, out=out[start : start + _ROWS])
-    if (area_a == 0).any() and (area_b == 0).any():
-        out[np.isnan(out)] = 0  # two boxes without area
+        if not joint.all():
+            out[start : start + _ROWS][joint == 0] = 0.0  # two boxes without area
     return out
 
 
