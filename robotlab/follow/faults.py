@@ -357,12 +357,14 @@ def campaign(
 
     Parameters
     ----------
-    tracker, walk, camera, settings, seed, pictures
+    tracker, walk, camera, settings, seed
         As for :func:`robotlab.follow.simulate`.
     at_s : float
         When each fault begins.
     after_s : float
         How long each run goes on.
+    pictures : bool
+        As for :func:`robotlab.follow.simulate`.
     faults : sequence of (name, fault, must_rest)
         By default :data:`FAULTS`.
 

@@ -128,6 +128,17 @@ def save_gif(run: Run, path: str | os.PathLike, height_px: int = 200, picture_hz
     ------
     InputError
         If the run has no pictures or the name ends otherwise.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.color import Band, ColorTracker
+    >>> from robotlab.follow import simulate
+    >>> from robotlab.greenhouse import WALKS
+    >>> tracker = ColorTracker({"post": Band((6, 16), (190, 255), (70, 255))})
+    >>> run = simulate(tracker, WALKS["straight"], duration_s=0.5)
+    >>> save_gif(run, Path(tempfile.mkdtemp()) / "run.gif", height_px=60).name
+    'run.gif'
     """
     path = Path(path)
     if path.suffix.lower() != ".gif":

@@ -46,7 +46,16 @@ class Shot:
 
 
 class NoFaults:
-    """Nothing goes wrong; what to inherit from to have something go wrong."""
+    """Nothing goes wrong; what to inherit from to have something go wrong.
+
+    Examples
+    --------
+    >>> class SlowClock(NoFaults):
+    ...     def clock(self, t_s):
+    ...         return 0.5 * t_s
+    >>> SlowClock().clock(4.0), SlowClock().link(4.0)
+    (2.0, True)
+    """
 
     def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
         """What arrives of one picture.

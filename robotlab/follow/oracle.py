@@ -66,6 +66,8 @@ class Oracle:
         Share of the other pictures in which the post is missed, at random.
     noise_px : float
         Standard deviation of each edge of the box, px.
+    classes : tuple of str
+        Class names; what it finds is of the first.
 
     Examples
     --------
@@ -125,6 +127,11 @@ class Oracle:
         ----------
         picture : (H, W, 3) ndarray of uint8
             Any picture.
+
+        Returns
+        -------
+        Detections
+            Never.
 
         Raises
         ------

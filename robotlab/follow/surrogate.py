@@ -47,6 +47,8 @@ class Surrogate:
         Where they were, px of a picture of `size_px`.
     size_px : (int, int)
         Size of the pictures it was fitted on.
+    classes : tuple of str
+        Class names; what it finds is of the first.
 
     Examples
     --------

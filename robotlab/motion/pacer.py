@@ -29,10 +29,12 @@ class Jitter:
     ----------
     steps : int
         Steps measured.
-    mean_s, worst_s : float
-        Mean and largest lateness of a step, s.
+    mean_s : float
+        Mean lateness of a step, s.
     p99_s : float
         Lateness that 99 % of the steps stay under (linear method), s.
+    worst_s : float
+        Largest lateness of a step, s.
     missed : int
         Steps left out because the one before took too long.
     """
