@@ -96,7 +96,7 @@ def suppress_sorted(boxes: np.ndarray, limit: float) -> np.ndarray:
             some = boxes[waiting]
             kept, left = _among_neighbours(some, limit) if apart else _among_all(some, limit)
             stays[waiting[kept]] = True
-            apart = len(left) > _FEW and len(left) > _WORTH * len(waiting) or apart and len(left) > _FEW
+            apart = len(left) > _FEW and (apart or len(left) > _WORTH * len(waiting))
             waiting = waiting[left]
     return stays
 

@@ -2,9 +2,10 @@
 
 Both render the same greenhouse from the same camera with the post at another
 place in each call: a textured floor, four walls and the same things.  Ours adds
-textured walls, leaves, slats, soft shadows, lens blur, noise and the truth
-boxes; pybullet's TinyRenderer draws plain coloured cylinders and boxes, without
-shadows and without the segmentation mask that truth boxes would need.
+textured walls, leaves, slats, soft shadows, lens blur, noise and truth boxes with
+visibility; pybullet's TinyRenderer draws plain coloured cylinders and boxes
+without shadows, with the mask of which thing is where that it always gives
+unless told otherwise, and that truth boxes would need.
 """
 
 from __future__ import annotations
@@ -79,8 +80,7 @@ class _Bullet:
         x, y = WALK.post_at(next(self.times))
         bullet.resetBasePositionAndOrientation(self.post, [x, y, 0.25], [0, 0, 0, 1])
         _, _, pixels, _, _ = bullet.getCameraImage(
-            self.camera.width_px, self.camera.height_px, self.view, self.lens, shadow=0,
-            flags=bullet.ER_NO_SEGMENTATION_MASK, renderer=bullet.ER_TINY_RENDERER,
+            self.camera.width_px, self.camera.height_px, self.view, self.lens, shadow=0, renderer=bullet.ER_TINY_RENDERER
         )
         return np.reshape(np.asarray(pixels, np.uint8), (self.camera.height_px, self.camera.width_px, 4))[..., :3]
 
