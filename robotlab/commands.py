@@ -13,8 +13,9 @@ import sys
 from pathlib import Path
 
 from robotlab.color import ColorTracker
+from robotlab.course.places import shipped
 from robotlab.dataset import DataSet, open_dataset, read_results, write_results
-from robotlab.errors import DataSetError, InputError, ModelError
+from robotlab.errors import InputError, ModelError
 from robotlab.follow import Settings
 from robotlab.trackers import Tracker
 
@@ -204,7 +205,7 @@ def drive(options: argparse.Namespace) -> int:
     from robotlab.report import text_table
 
     if options.who == "color":
-        source = open_dataset(checkout_folder() / "datasets" / "greenhouse")
+        source = open_dataset(shipped("datasets/greenhouse"))
         tracker: Tracker = ColorTracker.from_dataset(source)
         score = threshold(tracker, source)
     else:
@@ -223,42 +224,18 @@ def build(options: argparse.Namespace) -> int:
     return main(["--check"] if options.check else [])
 
 
-def checkout_folder() -> Path:
-    """The folder that holds ``lessons/`` and ``datasets/``.
-
-    Returns
-    -------
-    Path
-        The checkout this package was installed from, or the current folder.
-
-    Raises
-    ------
-    DataSetError
-        If neither holds them.
-    """
-    for folder in (Path(__file__).resolve().parents[1], Path.cwd()):
-        if (folder / "lessons").is_dir() and (folder / "datasets").is_dir():
-            return folder
-    raise DataSetError(
-        f"the course needs the folders lessons and datasets, {Path.cwd()} has none; "
-        "go to the folder you cloned, or install from it with pip install -e ."
-    )
-
-
 def open_course(options: argparse.Namespace) -> int:
     """JupyterLab at the first lesson, in this environment."""
     import os
 
-    root = checkout_folder()
-    first = sorted((root / "lessons").glob("00_*.ipynb"))
-    if not first:
-        raise DataSetError(f"the course begins with lessons/00_….ipynb, {root / 'lessons'} has none; run robotlab build")
+    first = shipped("lessons/00_start_here.ipynb")
+    root = first.parents[1]
     words = [
         sys.executable,
         "-m",
         "jupyterlab",
         f"--ServerApp.root_dir={root}",
-        f"--LabApp.default_url=/lab/tree/lessons/{first[0].name}",
+        f"--LabApp.default_url=/lab/tree/lessons/{first.name}",
         f"--ServerApp.port={options.port}",
     ]
     if options.no_browser:

@@ -104,6 +104,16 @@ def find_all(tracker: Tracker, data: DataSet, name: str = "finding", progress: b
         If the tracker knows a class that the data set does not.
     PictureError
         If a picture is missing or damaged.
+
+    Examples
+    --------
+    >>> from robotlab.course.places import shipped
+    >>> from robotlab.dataset import open_dataset
+    >>> data = open_dataset(shipped("datasets/coins")).only(ids=[1, 2])
+    >>> from robotlab.trackers import as_tracker
+    >>> found = find_all(as_tracker(lambda picture: Detections.none(["coin"])), data, progress=False)
+    >>> len(found.detections), len(found.detections[0])
+    (2, 0)
     """
     detections, times = [], []
     for entry in tqdm(data.pictures, desc=name, unit="picture", disable=not progress, leave=False):
@@ -176,6 +186,13 @@ def drive(
     -------
     Run
         What happened.
+
+    Examples
+    --------
+    >>> from robotlab.follow import Oracle
+    >>> run = drive(Oracle(), "weave", duration_s=2, pictures=False, progress=False)
+    >>> run.facts["walk"]
+    'weave'
     """
     walk, lamp = walk_named(words)
     with tqdm(total=100, desc=f"{name}, {words}", unit="%", disable=not progress, leave=False) as bar:
@@ -202,6 +219,12 @@ def threshold(tracker: Tracker, source: DataSet, most: int = 60) -> float:
     -------
     float
         The score.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> threshold(SimpleNamespace(facts={"best_score": 0.25}), None)
+    0.25
     """
     known = getattr(tracker, "facts", {}).get("best_score")
     if known is not None:
@@ -291,6 +314,13 @@ def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
     -------
     str
         A sentence with the numbers it follows from.
+
+    Examples
+    --------
+    >>> from robotlab.follow import Oracle
+    >>> run = drive(Oracle(), "straight", duration_s=5, pictures=False, progress=False)
+    >>> walk_sentence("straight", {"color": run, "detector": run}).split(": ")[-1]
+    'the simpler one, color, is enough here.'
     """
     (a, b), scores = tuple(runs), [run.scores() for run in runs.values()]
     share_a, share_b = (score["time_following"] * score["time_in_view"] for score in scores)
@@ -340,6 +370,12 @@ def face_off(
     ------
     InputError
         If there are not two trackers, or a walk is unknown.
+
+    Examples
+    --------
+    >>> face_off(None, {}, {})
+    Traceback (most recent call last):
+    robotlab.errors.InputError: a face-off needs two trackers, got 0; name two
     """
     if len(trackers) != 2:
         raise InputError(f"a face-off needs two trackers, got {len(trackers)}; name two")

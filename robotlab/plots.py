@@ -68,6 +68,19 @@ def plot_precision_recall(ax: Axes, judgements: Mapping[str, Judgement], class_n
     -------
     Axes
         The same.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> from robotlab.scoring import judge
+    >>> from robotlab.trackers import Detections
+    >>> entry = Entry(7, Path("a.png"), 64, 48, lamp="dusk", boxes=[[0, 0, 10, 10]], labels=[0])
+    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> judgement = judge(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])])
+    >>> figure, axes = new_figure()
+    >>> plot_precision_recall(axes[0, 0], {"color": judgement}).get_title()
+    'all classes'
     """
     for i, (name, judgement) in enumerate(judgements.items()):
         curve = judgement.curve(class_name)
@@ -101,6 +114,19 @@ def plot_groups(ax: Axes, judgements: Mapping[str, Judgement], groups: str = "pe
     -------
     Axes
         The same.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> from robotlab.scoring import judge
+    >>> from robotlab.trackers import Detections
+    >>> entry = Entry(7, Path("a.png"), 64, 48, lamp="dusk", boxes=[[0, 0, 10, 10]], labels=[0])
+    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> judgement = judge(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])])
+    >>> figure, axes = new_figure()
+    >>> [text.get_text() for text in plot_groups(axes[0, 0], {"color": judgement}).get_xticklabels()]
+    ['dusk']
     """
     tables = {name: getattr(judgement, groups) for name, judgement in judgements.items()}
     names = list(dict.fromkeys(group for table in tables.values() for group in table))
@@ -130,6 +156,19 @@ def plot_recall_by_size(ax: Axes, judgements: Mapping[str, Judgement]) -> Axes:
     -------
     Axes
         The same.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from robotlab.dataset import DataSet, Entry
+    >>> from robotlab.scoring import judge
+    >>> from robotlab.trackers import Detections
+    >>> entry = Entry(7, Path("a.png"), 64, 48, lamp="dusk", boxes=[[0, 0, 10, 10]], labels=[0])
+    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> judgement = judge(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])])
+    >>> figure, axes = new_figure()
+    >>> [text.get_text() for text in plot_recall_by_size(axes[0, 0], {"color": judgement}).get_xticklabels()]
+    ['8–12']
     """
     names: list[str] = []
     tables = {name: judgement.recall_by_size for name, judgement in judgements.items()}
@@ -167,6 +206,12 @@ def plot_pictures(axes: Sequence[Axes], pictures: Sequence[np.ndarray], titles: 
     -------
     sequence of Axes
         The same.
+
+    Examples
+    --------
+    >>> figure, axes = new_figure()
+    >>> plot_pictures(axes[0], [np.zeros((4, 6, 3), np.uint8)], ["night"])[0].get_title()
+    'night'
     """
     for ax, picture, title in zip(axes, pictures, titles, strict=True):
         ax.imshow(picture, interpolation="nearest")

@@ -19,6 +19,7 @@ from tqdm import tqdm
 from robotlab import pages
 from robotlab.camera import Camera, pixels_on_target
 from robotlab.color import ColorTracker
+from robotlab.course.places import shipped
 from robotlab.dataset import DataSet, contact_sheet, open_dataset
 from robotlab.detector import Detector, fit
 from robotlab.errors import DataSetError
@@ -93,11 +94,7 @@ def tour(folder: str | os.PathLike, seed: int = 0, progress: bool = True, data: 
         If the data set is not there or has no recordings meant for testing.
     """
     begin = time.perf_counter()
-    if data is None:
-        from robotlab.commands import checkout_folder
-
-        data = checkout_folder() / "datasets" / "greenhouse"
-    whole = open_dataset(data)
+    whole = open_dataset(data or shipped("datasets/greenhouse"))
     uses = whole.rest.get("info", {}).get("uses", {})
     names = {use: [name for name in whole.recordings if uses.get(name) == use] for use in ("train", "test")}
     if not names["train"] or not names["test"]:
