@@ -191,17 +191,21 @@ def post_shadow(view: View, light: np.ndarray, sun: Light, thing: Thing, x: floa
     # The shadow starts at the foot and points away from the lamp.
     long = thing.height_m / max(lamp.toward[2], 0.35) * (lamp.direct > 0)
     tip_x, tip_y = cx - long * lamp.toward[0], cy - long * lamp.toward[1]
-    reach = 0.25
-    corners = np.array([[px + i * reach, py + j * reach, 0.0] for px, py in ((cx, cy), (tip_x, tip_y)) for i in (-1, 1) for j in (-1, 1)])
-    pixels, depth = view.camera.project(corners)
-    if (depth > 0.05).all():
-        low, high = pixels.min(axis=0) * view.samples, pixels.max(axis=0) * view.samples
-    elif (depth > 0.05).any():
-        low, high = np.zeros(2), np.array([view.columns, view.rows], float)
-    else:
+    # Beyond 25 cm from either end nothing is left of it.
+    pitch_cos, pitch_sin, eye = math.cos(view.camera.pitch_rad), math.sin(view.camera.pitch_rad), view.camera.height_m
+    columns, rows, depths = [], [], []
+    for px, py in ((cx - 0.25, cy), (cx + 0.25, cy), (tip_x - 0.25, tip_y), (tip_x + 0.25, tip_y)):
+        depth = pitch_cos * px + pitch_sin * eye
+        depths.append(depth)
+        scale = view.focal / max(depth, 0.05)
+        rows.append(view.rows / 2 + scale * (pitch_cos * eye - pitch_sin * px))
+        columns += [view.columns / 2 - scale * (py - 0.25), view.columns / 2 - scale * (py + 0.25)]
+    if max(depths) <= 0.05:
         return
-    c0, r0 = (max(0, int(v)) for v in low)
-    c1, r1 = min(view.columns, int(high[0]) + 2), min(view.rows, int(high[1]) + 2)
+    c0, r0, c1, r1 = 0, 0, view.columns, view.rows
+    if min(depths) > 0.05:
+        c0, r0 = max(0, int(min(columns))), max(0, int(min(rows)))
+        c1, r1 = min(view.columns, int(max(columns)) + 2), min(view.rows, int(max(rows)) + 2)
     r0 = max(r0, view.horizon)
     if c0 >= c1 or r0 >= r1:
         return
