@@ -212,8 +212,8 @@ class Judgement:
         (B, T) ndarray
             AP of each resample.
         """
-        names = list(dict.fromkeys(groups))
-        place = np.array([names.index(group) for group in groups], dtype=np.int64)
+        names = {group: row for row, group in enumerate(dict.fromkeys(groups))}
+        place = np.array([names[group] for group in groups], dtype=np.int64)
         truths_by_group = np.zeros((len(self.classes), len(names)))
         np.add.at(truths_by_group, (self.truths.label[self.counted], place[self.truths.picture[self.counted]]), 1)
         matches = self.table.matches
