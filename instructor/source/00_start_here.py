@@ -65,8 +65,9 @@ def show(pictures, titles, boxes, wide_in=2.6):
         ax.set_title(title)
         ax.set_axis_off()
         if box is not None:
-            x0, y0, x1, y1 = box
-            for color, width in (("black", 3.5), ("white", 1.5)):
+            # Drawn 4 pixels outside, so that the lines do not cover what is in the box.
+            x0, y0, x1, y1 = box + np.array([-4, -4, 4, 4])
+            for color, width in (("black", 2.6), ("white", 1.0)):
                 ax.plot([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=color, linewidth=width)
 
 
@@ -207,19 +208,19 @@ run = runs["detector"]
 frame_number = 60
 tick = int(np.searchsorted(run.t_s, run.picture_t_s[frame_number]))
 figure, (plan, seen) = plt.subplots(1, 2, figsize=(9, 3.2), layout="constrained", width_ratios=[1.25, 1])
-for thing in run.facts["things"]:
-    shape = {"bucket": ("s", "#0072b2"), "crate": ("D", "#e69f00"), "plant": ("^", "#009e73")}.get(thing["kind"], ("o", "#999999"))
-    plan.plot(thing["x"], thing["y"], shape[0], color=shape[1], markersize=6)
+for kind, mark, shade in (("bucket", "s", "#0072b2"), ("crate", "D", "#e69f00"), ("plant", "^", "#009e73"), ("pot", "o", "#999999")):
+    places = [(thing["x"], thing["y"]) for thing in run.facts["things"] if thing["kind"] == kind]
+    plan.plot(*zip(*places), mark, color=shade, markersize=6, label=kind)
 plan.plot(*run.post_m[: tick + 1].T, "--", color="#d55e00", label="post")
 plan.plot(*run.post_m[tick], "o", color="#d55e00", markersize=9)
 plan.plot(*run.pose[: tick + 1, :2].T, "-", color="black", label="trolley")
 x, y, yaw = run.pose[tick]
 plan.arrow(x, y, 0.35 * math.cos(yaw), 0.35 * math.sin(yaw), width=0.05, color="black")
-plan.set(xlim=(-0.5, 6.0), ylim=(-2.2, 2.9), aspect="equal", xlabel="m", ylabel="m", title=f"from above, after {run.t_s[tick]:.1f} s")
-plan.legend(loc="upper left", frameon=False, ncols=2)
+plan.set(xlim=(-0.5, 6.0), ylim=(-2.3, 3.4), aspect="equal", xlabel="m", ylabel="m", title=f"from above, after {run.t_s[tick]:.1f} s")
+plan.legend(loc="upper left", frameon=False, ncols=3, fontsize=8)
 seen.imshow(decode(run.pictures[frame_number]))
-x0, y0, x1, y1 = run.boxes[frame_number]
-for edge, width in (("black", 3.5), ("white", 1.5)):
+x0, y0, x1, y1 = run.boxes[frame_number] + np.array([-3, -3, 3, 3])
+for edge, width in (("black", 2.6), ("white", 1.0)):
     seen.plot([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=edge, linewidth=width)
 seen.set_title("what the camera saw (rendered)")
 seen.set_axis_off()
