@@ -48,8 +48,9 @@ person would draw it. Beside the usual fields there are `recording` and `lamp`
 for each picture, `visibility` (share of the thing that is neither hidden nor
 outside the picture) and `distance_m` (along the ground, from under the lens to
 the middle of the thing's foot) for each label. Labels with a visibility under
-{visibility} or a side under {side:.0f} px carry `"ignore": 1`: finding them is neither
-right nor wrong. `area` is that of the box.
+{visibility} or a side under {side:.0f} px carry `"ignore": 1`, and `"iscrowd": 1` for tools that
+know that mark alone: finding them is neither right nor wrong. `area` is that of the
+box.
 
 ## Limits
 One kind of place, three classes, things that always stand upright on flat

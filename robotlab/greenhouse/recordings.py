@@ -169,12 +169,14 @@ def annotations_of(frame: Frame) -> list[dict]:
         width, height = round(x1 - x0, 2), round(y1 - y0, 2)
         if width < 1 or height < 1:
             continue
+        ignored = int(visibility < LEAST_VISIBILITY or min(width, height) < LEAST_SIDE_PX)
         rows.append({
             "category_id": int(label) + 1,
             "bbox": [x0, y0, width, height],
             "area": round(width * height, 2),
-            "iscrowd": 0,
-            "ignore": int(visibility < LEAST_VISIBILITY or min(width, height) < LEAST_SIDE_PX),
+            # Many COCO tools know iscrowd alone as the mark of what does not count.
+            "iscrowd": ignored,
+            "ignore": ignored,
             "visibility": round(float(visibility), 3),
             "distance_m": round(float(distance), 3),
         })

@@ -68,7 +68,7 @@ def test_every_label_is_sound(labels):
         width, height = sizes[a["image_id"]]
         assert x >= 0 and y >= 0 and w >= 1 and h >= 1 and x + w <= width + 0.011 and y + h <= height + 0.011
         assert a["area"] == pytest.approx(w * h, abs=0.01) and 0 <= a["visibility"] <= 1 and a["distance_m"] > 0
-        assert a["ignore"] == int(a["visibility"] < 0.25 or min(w, h) < 4) or a["visibility"] == 0.25
+        assert a["ignore"] == int(a["visibility"] < 0.25 or min(w, h) < 4) == a["iscrowd"] or a["visibility"] == 0.25
     counted = Counter(a["category_id"] for a in labels["annotations"] if not a["ignore"])
     assert min(counted[i + 1] for i in range(len(CLASSES))) > 250
 
