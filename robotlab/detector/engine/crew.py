@@ -24,9 +24,10 @@ _SETTERS = ("scipy_openblas_set_num_threads64_", "scipy_openblas_set_num_threads
 
 
 def _blas_setters() -> list[tuple[Callable[[int], None], Callable[[], int]]]:
-    """Functions that set and get the threads of NumPy's matrix library, if it is OpenBLAS."""
-    base = Path(np.__file__).parent
-    folders = [base.parent / "numpy.libs", base / ".libs", base / ".dylibs"]
+    """Functions that set and get the threads of NumPy's and SciPy's matrix libraries, if they are OpenBLAS."""
+    site = Path(np.__file__).parent.parent
+    folders = [site / f"{name}.libs" for name in ("numpy", "scipy")]
+    folders += [site / name / ".dylibs" for name in ("numpy", "scipy")]
     found = []
     for path in sorted(file for folder in folders if folder.is_dir() for file in folder.iterdir()):
         if "openblas" not in path.name:
