@@ -46,17 +46,19 @@ def test_lesson_00_in_the_browser(lab, open_notebook, tmp_path):
     picture = page.locator(".robotlab-slider-picture")
     picture.scroll_into_view_if_needed()
     image, text = picture.locator("img"), picture.locator(".robotlab-text")
-    assert text.inner_text().startswith("2.0 m away: the post is 66 pixels tall and 9.3 pixels wide")
+    # f = 160 / tan(31.1 deg) = 265.2 px, so .50 m at 2 m are 66.3 px and .07 m are 9.3 px.
+    notebook.until(lambda: text.inner_text() == "2.0 m away: the post is 66 pixels tall and 9.3 pixels wide", "2 m")
     source = image.get_attribute("src")
     distance = picture.get_by_label("distance of the post")
     distance.focus()
     for _ in range(10):
         page.keyboard.press("ArrowRight")
-    # f = 160 / tan(31.1 deg) = 265.2 px, so .50 m at 3 m are 44.2 px and .07 m are 6.2 px.
+    # At 3 m: 44.2 px and 6.2 px.
     notebook.until(lambda: text.inner_text() == "3.0 m away: the post is 44 pixels tall and 6.2 pixels wide", "3 m")
     assert image.get_attribute("src") != source
-    box = distance.bounding_box()
     at_3_m = image.screenshot()
+    distance.scroll_into_view_if_needed()
+    box = distance.bounding_box()
     page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     page.mouse.down()
     page.mouse.move(box["x"] - 20, box["y"] + box["height"] / 2, steps=10)
