@@ -104,7 +104,7 @@ show([look(distance)[0] for distance in (0.5, 2.0, 6.0)], ["0.5 m", "2 m", "6 m"
 # %% [markdown]
 # *Above, as a still for those who have not run the cell: 0.5, 2 and 6 m.*
 #
-# Near and far both have a limit. Nearer than about 0.6 m the ends of the post leave the picture. Beyond 4.6 m it is less than 4 pixels wide, and soon too little for any tracker. Lesson 02 makes this a table for your own camera.
+# Near and far both have a limit. Nearer than 0.55 m the ends of the post leave the picture. Beyond 4.6 m it is less than 4 pixels wide, which leaves a tracker little to go by. Lesson 02 finds both limits for your own camera.
 
 # %% [markdown]
 # ## 3. Find it by its color

@@ -184,7 +184,11 @@ class Notebook:
         """Save with Ctrl+S, then read the file, as the next program would."""
         self.page.keyboard.press("Control+s")
         self.page.wait_for_timeout(300)
-        return json.loads(self.path.read_text())
+        try:
+            return json.loads(self.path.read_text())
+        except json.JSONDecodeError:  # It is being written at this moment.
+            self.page.wait_for_timeout(1000)
+            return json.loads(self.path.read_text())
 
     def troubles(self) -> list[str]:
         """Every error and warning among the outputs; progress bars, in cells marked as such, are neither."""
