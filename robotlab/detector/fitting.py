@@ -34,7 +34,7 @@ WARM_PASSES = 2
 FIRST_SHARE = 0.01
 # Windows that are drawn of each picture, and limits on the number of steps.
 USUAL_EPOCHS = 100
-STEP_LIMITS = (300, 1000)
+STEP_LIMITS = (300, 1500)
 # Time after which the usual training ends, whatever the machine.
 USUAL_SECONDS = 280.0
 # Held-out pictures that are looked at while training; all are at the end.

@@ -140,7 +140,7 @@ def test_windows_fit_the_targets_and_keep_the_pixels():
         plan = plan_windows([(320, 240)], np.array(sides))
         assert plan.width_px % 16 == 0 and plan.height_px % 16 == 0
         assert plan.width_px >= sides[0] and plan.height_px >= min(sides[0], 240)
-        assert 0.6 < plan.count * plan.width_px * plan.height_px / (12 * 160 * 160) < 1.7
+        assert 0.6 < plan.count * plan.width_px * plan.height_px / (5 * 240 * 240) < 1.7
     assert plan_windows([(64, 48)], np.array([10.0])) == WindowPlan(64, 48, 32)
 
 

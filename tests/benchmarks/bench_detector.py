@@ -1,0 +1,192 @@
+"""The detector: a training step beside PyTorch, inference beside OpenCV, the head fit's time.
+
+``python tests/benchmarks/bench_detector.py`` prints the quality figures too
+(some minutes): the head fit on 25 to 200 pictures of the greenhouse, coins, full
+training, the range report.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from timing import Missing, side_by_side
+
+from robotlab.dataset import DataSet, open_dataset
+from robotlab.detector import Detector, fit
+from robotlab.detector.engine.crew import Crew
+from robotlab.detector.engines import NumpyEngine, torch_is_there
+from robotlab.detector.fewshot import PICTURES, learning_curve, range_report
+from robotlab.detector.file import head_layers, network_input
+from robotlab.detector.fitting import shipped_weights
+from robotlab.detector.held_out import figures, find_all
+from robotlab.detector.spec import FEATURES, first_weights
+from robotlab.detector.train import BatchMaker
+from robotlab.detector.windows import WindowPlan
+
+DATASETS = Path(__file__).resolve().parents[2] / "datasets"
+LAYERS = FEATURES + head_layers(3)
+
+
+class Grain(list):
+    """Pictures without a file: grain with boxes, to time on."""
+
+    def __init__(self, count: int, width: int, height: int) -> None:
+        from robotlab.detector.augment import Sample
+
+        rng = np.random.default_rng(0)
+        corner = rng.uniform(0, min(width, height) - 60, (count, 3, 2))
+        super().__init__(
+            Sample(
+                rng.integers(0, 256, (height, width, 3), dtype=np.uint8),
+                np.concatenate([corner[n], corner[n] + [30, 50]], axis=1),
+                np.arange(3),
+                np.zeros((0, 4)),
+            )
+            for n in range(count)
+        )
+
+
+def train_and_test() -> tuple[DataSet, DataSet]:
+    """The greenhouse's recordings meant for training, and those meant for testing."""
+    data = open_dataset(DATASETS / "greenhouse")
+    names = data.recordings
+    return data.only(recordings=names[:7]), data.only(recordings=names[7:])
+
+
+def start_weights() -> dict[str, np.ndarray]:
+    """Shipped features with a random head."""
+    return {**first_weights(LAYERS), **shipped_weights()}
+
+
+def step_row(windows: WindowPlan, threads: int) -> dict:
+    """One training step: forward, loss, backward, AdamW, average of the weights."""
+    if not torch_is_there():
+        raise Missing("torch")
+    import torch
+
+    from robotlab.detector.torch_engine import TorchEngine
+
+    torch.set_num_threads(threads)
+    with Crew(threads) as crew:
+        batch = BatchMaker(Grain(8, 384, 288), windows, 0, crew)(0)
+        ours = NumpyEngine(LAYERS, start_weights(), crew)
+        theirs = TorchEngine(LAYERS, start_weights(), "cpu")
+        torch.set_num_threads(threads)
+
+        def same(a: float, b: float) -> None:
+            assert abs(a - b) < 1e-3 * abs(b), (a, b)
+
+        timed = side_by_side(
+            lambda: ours.step(batch, 1e-4), lambda: theirs.step(batch, 1e-4), repeats=9, threads=threads, check=same
+        )
+    size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
+    return timed.row(f"NumPy training step, {size}", "PyTorch CPU, same network and batch", aim=2.5)
+
+
+def inference_row() -> dict:
+    """From a padded picture to peaks and boxes, the whole file, one thread."""
+    try:
+        import cv2
+    except ImportError:
+        raise Missing("opencv-python-headless") from None
+    with tempfile.TemporaryDirectory() as folder:
+        path = Detector.build(LAYERS, start_weights(), ["a", "b", "c"], {}).save(Path(folder) / "model.onnx")
+        detector = Detector.load(path, threads=1)
+        picture = np.random.default_rng(0).integers(0, 256, (240, 320, 3), dtype=np.uint8)
+        net = cv2.dnn.readNetFromONNX(str(path))
+        x = network_input(picture)[None]
+
+        def theirs() -> tuple:
+            net.setInput(x)
+            return net.forward(["peaks", "boxes"])
+
+        def same(a: tuple, b: tuple) -> None:
+            np.testing.assert_allclose(a[1], b[1][0], atol=1e-3)
+
+        # Ours prepares the picture too; OpenCV is given it prepared.
+        timed = side_by_side(lambda: detector.outputs(picture), theirs, repeats=25, threads=1, check=same)
+    return timed.row("detector, one file, 320x240", "OpenCV DNN on the same file", aim=1.0)
+
+
+def head_row() -> dict:
+    """The head fit on the greenhouse's training recordings, as a learner runs it."""
+    train, test = train_and_test()
+    fitted = []
+    timed = side_by_side(lambda: fitted.append(fit(train, progress=False)), None, repeats=1, threads=2)
+    checked = figures(test, find_all(fitted[-1], test))
+    note = f"test recordings AP50 {checked['AP50']:.3f}, AP {checked['AP']:.3f}; {peak_memory_mb():.0f} MB at most"
+    return timed.row(f"head fit, {len(train)} pictures of 320x240", None, note=note, aim_s=30)
+
+
+def peak_memory_mb() -> float:
+    """Largest memory of this process so far."""
+    try:
+        import resource
+    except ImportError:
+        return float("nan")
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return peak / (2**20 if sys.platform == "darwin" else 2**10)
+
+
+def rows() -> list[dict]:
+    """The detector's rows of the results table."""
+    return [
+        head_row(),
+        inference_row(),
+        step_row(WindowPlan(240, 240, 5), 2),
+        step_row(WindowPlan(160, 160, 12), 2),
+    ]
+
+
+def quality() -> dict:
+    """The quality figures, printed as they come."""
+    train, test = train_and_test()
+    seen = set(train.lamps)
+    result: dict = {}
+
+    def note(name: str, data: DataSet, detector: Detector, seconds: float) -> None:
+        checked = figures(data, find_all(detector, data))
+        result[name] = {"AP": checked["AP"], "AP50": checked["AP50"], "seconds": seconds}
+        print(f"{name:<52} AP50 {checked['AP50']:.3f}  AP {checked['AP']:.3f}  {seconds:.0f} s", flush=True)
+
+    def timed_fit(data: DataSet, **options: object) -> tuple[Detector, float]:
+        start = time.perf_counter()
+        return fit(data, progress=False, **options), time.perf_counter() - start
+
+    def by_lamp(name: str, detector: Detector) -> None:
+        report = range_report(detector, test, seen)
+        result[f"{name}, range"] = report.to_dict()
+        print(f"  smallest usable {report.smallest_px} px, farthest {report.farthest_m} m; by side:",
+              "  ".join(f"{b.low:g}-{b.high:g}: {b.recall:.2f}" for b in report.by_side), flush=True)
+        groups = {seen_: [lamp for lamp in test.lamps if (lamp in seen) == seen_] for seen_ in (True, False)}
+        for seen_, lamps in groups.items():
+            part = test.only(lamps=lamps)
+            checked = figures(part, find_all(detector, part))
+            result[f"{name}, {'seen' if seen_ else 'unseen'} lamps"] = checked
+            print(f"  {'seen' if seen_ else 'unseen'} lamps {', '.join(lamps)}: AP50 {checked['AP50']:.3f}  AP {checked['AP']:.3f}", flush=True)
+
+    result["curve"] = learning_curve(train, test, PICTURES, tell=lambda count, row: print(
+        f"head fit, {count} pictures: AP50 {row['AP50']:.3f}  AP {row['AP']:.3f}", flush=True))
+    for head in ("linear", "mlp"):
+        detector, seconds = timed_fit(train, head=head)
+        note(f"greenhouse, head fit ({head})", test, detector, seconds)
+        by_lamp(f"greenhouse, head fit ({head})", detector)
+    coins = open_dataset(DATASETS / "coins")
+    left, right = coins.only(recordings="left"), coins.only(recordings="right")
+    note("coins left to right, head fit", right, *timed_fit(left))
+    note("coins left to right, full training (NumPy)", right, *timed_fit(left, stage="full", engine="numpy"))
+    detector, seconds = timed_fit(train, stage="full", engine="numpy")
+    note("greenhouse, full training (NumPy)", test, detector, seconds)
+    by_lamp("greenhouse, full training (NumPy)", detector)
+    return result
+
+
+if __name__ == "__main__":
+    for row in rows():
+        print(json.dumps(row))
+    print(json.dumps(quality(), indent=1))
