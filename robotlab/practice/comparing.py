@@ -1,0 +1,224 @@
+"""Compare what a learner's function gave with what it must give, and say what differs."""
+
+from __future__ import annotations
+
+import inspect
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Why a result is not the right one.
+
+    Parameters
+    ----------
+    kind : {"type", "shape", "nan", "value"}
+        The first rule it breaks.
+    says : str
+        One or two sentences, without the answer.
+    """
+
+    kind: str
+    says: str
+
+
+def compare(expected: Any, got: Any, rtol: float, atol: float) -> Fault | None:
+    """The first thing wrong with a result, or nothing.
+
+    Parameters
+    ----------
+    expected : None, bool, int, float, str, tuple of these, or ndarray
+        The right result.  Its type says what is asked for: an int wants a
+        whole number, a float any real number, a tuple that many values in any
+        sequence, an array an array of that shape and kind.
+    got : object
+        The learner's result.
+    rtol, atol : float
+        Tolerances, for numbers with fractions.
+
+    Returns
+    -------
+    Fault or None
+        None if it is right.
+
+    Examples
+    --------
+    >>> compare(1.0, 1.0 + 1e-12, 1e-6, 0.0) is None
+    True
+    >>> compare(np.zeros(2), np.zeros(3), 1e-6, 0.0).says
+    'The result must have shape (2,), yours has (3,).'
+    """
+    if expected is None:
+        return None if got is None else Fault("value", f"Here the right result is None, yours is {_kind_of(got)}.")
+    if got is None or got is ...:
+        return Fault("type", f"Your function gave {'nothing (None)' if got is None else '...'} for this case; it must return {wanted(expected)}.")
+    if isinstance(expected, str):
+        if not isinstance(got, str):
+            return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
+        return None if got == expected else Fault("value", "Your result is another word than the right one.")
+    if isinstance(expected, tuple):
+        return _compare_tuple(expected, got, rtol, atol)
+    if isinstance(expected, np.ndarray) and not isinstance(got, np.ndarray):
+        if isinstance(got, list | tuple):
+            return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}; np.array(...) makes an array of it.")
+        return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
+    return _compare_numbers(expected, got, rtol, atol)
+
+
+def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Fault | None:
+    if isinstance(got, np.ndarray) and got.ndim == 1:
+        got = tuple(got)
+    if not isinstance(got, tuple | list):
+        return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
+    if len(got) != len(expected):
+        return Fault("shape", f"The result must hold {len(expected)} values, yours holds {len(got)}.")
+    faults = [compare(one, other, rtol, atol) for one, other in zip(expected, got)]
+    wrong = [i for i, fault in enumerate(faults) if fault]
+    if not wrong:
+        return None
+    fault = faults[wrong[0]]
+    which = "Both values are" if len(wrong) == len(expected) == 2 else f"Value {wrong[0] + 1} of {len(expected)} is"
+    return fault if fault.kind != "value" else Fault("value", f"{which} not right.")
+
+
+def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Fault | None:
+    right = np.asarray(expected)
+    numbers = as_numbers(got)
+    if numbers is None or isinstance(got, list | tuple):
+        return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.{_type_hint(got)}")
+    if numbers.shape != right.shape:
+        if right.ndim == 0:
+            return Fault("shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.")
+        turned = " Rows and columns may have changed places." if numbers.ndim > 1 and numbers.T.shape == right.shape else ""
+        return Fault("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned}")
+    if numbers.dtype.kind == "f" and np.isnan(numbers).any():
+        where = f"{int(np.isnan(numbers).sum())} of {numbers.size} numbers are" if numbers.ndim else "The result is"
+        return Fault("nan", f"{where} NaN (not a number): look for 0 / 0, inf - inf, or the root of a negative number.")
+    if right.dtype.kind == "b" and numbers.dtype.kind != "b":
+        return Fault("type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a comparison such as a > b gives bool.")
+    if right.dtype.kind in "iu" and numbers.dtype.kind not in "iu":
+        return Fault("type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a count or a place is an int.")
+    if right.dtype.kind == "f" and numbers.dtype.kind == "b":
+        return Fault("type", f"The result must be {wanted(expected)}, yours is True or False.")
+    if right.dtype.kind == "f":
+        good = np.isclose(numbers, right, rtol=rtol, atol=atol)
+    else:
+        good = numbers == right
+    if good.all():
+        return None
+    if right.ndim == 0:
+        if right.dtype.kind == "b":
+            return Fault("value", "Your result is the opposite of the right one.")
+        return Fault("value", f"Your result is too {'large' if numbers > right else 'small'}.")
+    first = tuple(int(n) for n in np.argwhere(~good)[0])
+    place = f"[{', '.join(map(str, first))}]"
+    return Fault("value", f"{int((~good).sum())} of {good.size} values are not right, the first at {place}.")
+
+
+def agree(a: Any, b: Any, rtol: float, atol: float) -> bool:
+    """Whether two results are the same but for their types: list or array, int or float.
+
+    Parameters
+    ----------
+    a, b : object
+        Results, of a learner and of a slip.
+    rtol, atol : float
+        Tolerances.
+
+    Returns
+    -------
+    bool
+        NaN agrees with NaN, None with None.
+
+    Examples
+    --------
+    >>> agree((1, 2), np.array([1.0, 2.0]), 0, 0), agree(None, 0, 0, 0)
+    (True, False)
+    """
+    if a is None or b is None or isinstance(a, str) or isinstance(b, str):
+        return type(a) is type(b) and a == b
+    one, other = as_numbers(a), as_numbers(b)
+    if one is None or other is None or one.shape != other.shape:
+        return False
+    # Subtracting two large bytes or bools would not do; floats hold both.
+    return bool(np.allclose(one.astype(float), other.astype(float), rtol=rtol, atol=atol, equal_nan=True))
+
+
+def as_numbers(value: Any) -> np.ndarray | None:
+    """A result as an array of real numbers or bools, or None where it is something else.
+
+    Parameters
+    ----------
+    value : object
+        A result.
+
+    Returns
+    -------
+    ndarray or None
+        Of kind b, i, u or f.
+
+    Examples
+    --------
+    >>> as_numbers([1, 2.5]).dtype.name, as_numbers("post") is None
+    ('float64', True)
+    """
+    if isinstance(value, str | bytes | dict | set):
+        return None
+    try:
+        array = np.asarray(value)
+    except Exception:  # A learner's object may do anything when asked to be an array.
+        return None
+    return array if array.dtype.kind in "biuf" else None
+
+
+def wanted(expected: Any) -> str:
+    """What is asked for, in words, without its value.
+
+    Parameters
+    ----------
+    expected : object
+        The right result.
+
+    Returns
+    -------
+    str
+        Such as "a whole number" or "an array of shape (2, 4) of float".
+
+    Examples
+    --------
+    >>> wanted((1.5, 2.5)), wanted(np.zeros((2, 4)))
+    ('2 values, each a number', 'an array of shape (2, 4) of float')
+    """
+    if isinstance(expected, np.ndarray):
+        kind = {"b": "bool", "i": "int", "u": "int", "f": "float"}[expected.dtype.kind]
+        return f"an array of shape {expected.shape} of {kind}"
+    if isinstance(expected, tuple):
+        return f"{len(expected)} values, each {wanted(expected[0])}"
+    if isinstance(expected, bool | np.bool_):
+        return "True or False"
+    if isinstance(expected, str):
+        return "a piece of text"
+    return "a whole number (int)" if isinstance(expected, int | np.integer) else "a number"
+
+
+def _kind_of(value: Any) -> str:
+    if isinstance(value, np.ndarray):
+        return f"an array of shape {value.shape} of {value.dtype}"
+    if isinstance(value, list | tuple):
+        return f"a {type(value).__name__} of {len(value)}"
+    name = type(value).__name__
+    return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"
+
+
+def _type_hint(value: Any) -> str:
+    if inspect.isgenerator(value):
+        return " A function with yield gives a generator; use return."
+    if inspect.iscoroutine(value):
+        value.close()  # Else Python warns that nobody awaited it.
+        return " Write def, not async def."
+    if callable(value):
+        return " Perhaps the parentheses of a call are missing."
+    return ""

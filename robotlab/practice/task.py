@@ -1,0 +1,169 @@
+"""What a task is: a question, its answer, its cases, its nudges and its slips."""
+
+from __future__ import annotations
+
+import copy
+import inspect
+import textwrap
+import zlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from robotlab.errors import InputError
+
+# Units by the ending of an input's name, the law of names in this library.
+UNITS = {"px": "px", "mm": "mm", "m": "m", "rad": "rad", "deg": "°", "hz": "Hz", "s": "s", "mps": "m/s"}
+# Fewer slips than this and a wrong answer mostly meets a plain "not yet".
+LEAST_SLIPS = 3
+# One to point at the right place, one at the idea, one at the formula.
+LEAST_NUDGES = 3
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A known misconception, written as a wrong answer that runs.
+
+    Parameters
+    ----------
+    name : str
+        A few words, such as "half the angle".
+    says : str
+        The sentence or two that help: what the learner's numbers are, and
+        where to look.  Never the answer.
+    function : callable
+        Takes what the task's reference takes, and gives what a learner with
+        this misconception gets.  It may raise; it must not change its inputs.
+
+    Examples
+    --------
+    >>> Slip("twice", "Your result is twice as large.", lambda x: 2 * x).function(3)
+    6
+    """
+
+    name: str
+    says: str
+    function: Callable[..., Any]
+
+
+@dataclass(frozen=True)
+class Task:
+    """A function for the learner to write.
+
+    Parameters
+    ----------
+    reference : callable
+        The right answer.  Its name is the task's name; its inputs and its
+        docstring become the starter.
+    lesson : int
+        Number of the lesson it belongs to.
+    statement : str
+        One paragraph: what to write, with units.
+    unit : str
+        Unit of the result, empty for one without.
+    fixed : tuple of tuple
+        Cases written by hand, each the inputs of one call.  The first that
+        fails is shown to the learner, so the plainest come first.
+    draw : callable
+        Takes a seeded :class:`numpy.random.Generator`, gives one more case.
+    nudges : tuple of str
+        Hints from faint to strong, at least three; the last may show the
+        formula, none is the code.
+    slips : tuple of Slip
+        At least three.  The cases must tell them from the reference and from
+        one another.
+    draws : int
+        How many random cases.
+    rtol, atol : float
+        How far a right number may be from the reference: relative, absolute.
+
+    Raises
+    ------
+    InputError
+        If there are too few nudges or slips, or two slips with one name.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> task = task_named("field_of_view")
+    >>> task.inputs, task.unit, len(task.slips) >= 3
+    (('sensor_mm', 'focal_mm'), 'rad', True)
+    """
+
+    reference: Callable[..., Any]
+    lesson: int
+    statement: str
+    unit: str
+    fixed: tuple[tuple, ...]
+    draw: Callable[[np.random.Generator], tuple]
+    nudges: tuple[str, ...]
+    slips: tuple[Slip, ...]
+    draws: int = 12
+    rtol: float = 1e-6
+    atol: float = 1e-9
+
+    def __post_init__(self) -> None:
+        for what, found, least in (("nudges", self.nudges, LEAST_NUDGES), ("slips", self.slips, LEAST_SLIPS)):
+            if len(found) < least:
+                raise InputError(f"{self.name}: a task must have {least} {what} or more, got {len(found)}; add what learners need")
+        names = [slip.name for slip in self.slips]
+        if len(set(names)) < len(names):
+            raise InputError(f"{self.name}: each slip must have a name of its own, got {', '.join(sorted(names))}; rename one")
+
+    @property
+    def name(self) -> str:
+        """Name of the function to write."""
+        return self.reference.__name__
+
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """Names of its inputs."""
+        return tuple(inspect.signature(self.reference).parameters)
+
+    @property
+    def starter(self) -> str:
+        """Source of the stub that the learner begins with."""
+        words = inspect.getdoc(self.reference) or ""
+        docstring = textwrap.indent(f'"""{words}' + ("\n" if "\n" in words else "") + '"""', "    ")
+        return f"def {self.name}({', '.join(self.inputs)}):\n{docstring}\n    ...\n"
+
+    def unit_of(self, name: str) -> str:
+        """Unit of an input, read from the ending of its name.
+
+        Parameters
+        ----------
+        name : str
+            The input.
+
+        Returns
+        -------
+        str
+            Empty where the name has no such ending.
+
+        Examples
+        --------
+        >>> from robotlab.practice import task_named
+        >>> task_named("field_of_view").unit_of("sensor_mm")
+        'mm'
+        """
+        return UNITS.get(name.rpartition("_")[2], "") if "_" in name else ""
+
+    def cases(self) -> list[tuple]:
+        """All cases, the fixed ones first; the same in every run.
+
+        Returns
+        -------
+        list of tuple
+            Inputs of one call each, yours to change.
+
+        Examples
+        --------
+        >>> from robotlab.practice import task_named
+        >>> task = task_named("field_of_view")
+        >>> len(task.cases()) == len(task.fixed) + task.draws
+        True
+        """
+        rng = np.random.default_rng(zlib.crc32(self.name.encode()))
+        return copy.deepcopy(list(self.fixed)) + [self.draw(rng) for _ in range(self.draws)]

@@ -1,0 +1,43 @@
+"""The tasks, one module a lesson: ``lesson_NN.py`` holds ``TASKS`` in the order of the lesson."""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import pkgutil
+import re
+
+from robotlab.errors import InputError
+from robotlab.practice.task import Task
+
+
+@functools.cache
+def all_tasks() -> tuple[Task, ...]:
+    """Every task of the course, found by the names of the modules here.
+
+    Returns
+    -------
+    tuple of Task
+        By lesson, then in the order of its module.
+
+    Raises
+    ------
+    InputError
+        If two tasks have one name, or a task stands in another lesson's module.
+
+    Examples
+    --------
+    >>> all_tasks()[0].lesson
+    1
+    """
+    found: dict[str, Task] = {}
+    for name in sorted(module.name for module in pkgutil.iter_modules(__path__)):
+        if not re.fullmatch(r"lesson_\d\d", name):
+            continue
+        for task in importlib.import_module(f"{__name__}.{name}").TASKS:
+            if task.lesson != int(name[-2:]):
+                raise InputError(f"{task.name}: a task must stand in its own lesson's module, {name} has one of lesson {task.lesson}; move it")
+            if task.name in found:
+                raise InputError(f"each task must have a name of its own, lessons {found[task.name].lesson} and {task.lesson} have {task.name}; rename one")
+            found[task.name] = task
+    return tuple(found.values())
