@@ -240,6 +240,9 @@ def open_course(options: argparse.Namespace) -> int:
     ]
     if options.no_browser:
         words.append("--no-browser")
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        # In a container one often is root, and Jupyter then wants to be asked twice.
+        words.append("--allow-root")
     _say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
     sys.stdout.flush()
     # Replace this process, so that Ctrl+C reaches JupyterLab alone.
