@@ -16,14 +16,15 @@ from typing import Any
 import numpy as np
 import onnx
 import onnxruntime
-from onnx import helper
 
+from robotlab.detector.graph import peak_nodes
 from robotlab.detector.grid import decode
 from robotlab.detector.onnxio import LARGEST_FILE_BYTES, make_model, network_nodes, read_onnx
-from robotlab.detector.spec import PICTURE_MEAN, STRIDE_MULTIPLE, Layer
+from robotlab.detector.sizes import network_input, to_size, working_size
+from robotlab.detector.spec import STRIDE_MULTIPLE, Layer
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_whole
-from robotlab.picture import check_picture, resize
+from robotlab.picture import check_picture
 from robotlab.trackers import Detections
 
 # Raised by one when an old file can no longer be read as it was meant.
@@ -38,65 +39,6 @@ MIN_SCORE = 0.01
 IOU_LIMIT = 0.5
 # COCO's limit of detections a picture (Lin et al., arXiv:1405.0312).
 MOST = 100
-
-
-def head_layers(class_count: int, hidden: int = 0, source: str = "features") -> tuple[Layer, ...]:
-    """The head: background, classes and four box numbers for every cell.
-
-    Parameters
-    ----------
-    class_count : int
-        Classes without the background.
-    hidden : int
-        Channels of a layer between, with ReLU; 0 is a linear head.
-    source : str
-        The layer it reads.
-
-    Returns
-    -------
-    tuple of Layer
-        The last is called ``head``.
-
-    Examples
-    --------
-    >>> head_layers(3)[-1].channels
-    8
-    """
-    between = (Layer("hidden", "conv", (source,), hidden, kernel=1, norm=False),) if hidden else ()
-    last = Layer(
-        "head", "conv", ("hidden" if hidden else source,), class_count + 5, kernel=1, norm=False, relu=False
-    )
-    return (*between, last)
-
-
-def _peak_nodes(class_count: int) -> tuple[list[onnx.NodeProto], dict[str, np.ndarray]]:
-    """From the head to ``peaks`` and ``boxes``: softmax, 3x3 maximum, equals."""
-
-    def part(name: str, first: int, end: int) -> tuple[list, dict]:
-        starts = {f"{name}.first": np.array([first]), f"{name}.end": np.array([end])}
-        return [helper.make_node("Slice", ["", f"{name}.first", f"{name}.end", "channel"], [name], name)], starts
-
-    nodes, constants = [], {"channel": np.array([1])}
-    for name, source, first, end in (
-        ("scores", "head", 0, class_count + 1),
-        ("boxes", "head", class_count + 1, class_count + 5),
-        ("found", "shares", 1, class_count + 1),
-    ):
-        if name == "found":
-            nodes.append(helper.make_node("Softmax", ["scores"], ["shares"], "shares", axis=1))
-        step, more = part(name, first, end)
-        step[0].input[0] = source
-        nodes += step
-        constants.update(more)
-    nodes += [
-        helper.make_node(
-            "MaxPool", ["found"], ["highest"], "highest", kernel_shape=[3, 3], strides=[1, 1], pads=[1, 1, 1, 1]
-        ),
-        helper.make_node("Equal", ["found", "highest"], ["is_peak"], "is_peak"),
-        helper.make_node("Cast", ["is_peak"], ["keep"], "keep", to=onnx.TensorProto.FLOAT),
-        helper.make_node("Mul", ["found", "keep"], ["peaks"], "peaks"),
-    ]
-    return nodes, constants
 
 
 class Detector:
@@ -131,6 +73,7 @@ class Detector:
 
     Examples
     --------
+    >>> from robotlab.detector.graph import head_layers
     >>> from robotlab.detector.spec import FEATURES, first_weights
     >>> layers = FEATURES + head_layers(1)
     >>> detector = Detector.build(layers, first_weights(layers), ["post"], {})
@@ -191,14 +134,15 @@ class Detector:
 
         Examples
         --------
-        >>> from robotlab.detector.spec import FEATURES, first_weights
+        >>> from robotlab.detector.graph import head_layers
+    >>> from robotlab.detector.spec import FEATURES, first_weights
         >>> layers = FEATURES + head_layers(2)
         >>> Detector.build(layers, first_weights(layers), ["post", "crate"], {"seed": 0}).facts
         {'seed': 0}
         """
         layers = tuple(layers)
         nodes, constants = network_nodes(layers, weights, fold_norm=True)
-        more_nodes, more_constants = _peak_nodes(len(classes))
+        more_nodes, more_constants = peak_nodes(len(classes))
         metadata = {
             "robotlab_format": str(FORMAT),
             "classes": json.dumps(list(classes)),
@@ -340,7 +284,8 @@ class Detector:
 
         Examples
         --------
-        >>> from robotlab.detector.spec import FEATURES, first_weights
+        >>> from robotlab.detector.graph import head_layers
+    >>> from robotlab.detector.spec import FEATURES, first_weights
         >>> layers = FEATURES + head_layers(1)
         >>> detector = Detector.build(layers, first_weights(layers), ["post"], {})
         >>> len(detector.find(np.full((60, 90, 3), 128, np.uint8), min_score=1))
@@ -363,78 +308,6 @@ class Detector:
 
     def __repr__(self) -> str:
         return f"<Detector of {', '.join(self.classes)}; {len(self._content) / 1e6:.1f} MB>"
-
-
-def network_input(picture: np.ndarray) -> np.ndarray:
-    """A picture as the network takes it, padded to whole blocks.
-
-    Parameters
-    ----------
-    picture : (H, W, 3) ndarray of uint8
-        Red-green-blue.
-
-    Returns
-    -------
-    (3, H', W') ndarray of float32
-        0 to 255; H' and W' are multiples of 16.  The pixels added on the right
-        and below are the middle gray that the network sees as zero.
-
-    Examples
-    --------
-    >>> network_input(np.zeros((60, 90, 3), np.uint8)).shape
-    (3, 64, 96)
-    """
-    height, width = picture.shape[:2]
-    block = STRIDE_MULTIPLE
-    padded = np.full((3, -(-height // block) * block, -(-width // block) * block), PICTURE_MEAN, np.float32)
-    padded[:, :height, :width] = picture.transpose(2, 0, 1)
-    return padded
-
-
-def working_size(width: int, height: int, longest_px: int | None, scale: float) -> tuple[int, int]:
-    """Size at which the network sees a picture.
-
-    Parameters
-    ----------
-    width, height : int
-        Of the picture, px.
-    longest_px : int or None
-        The longer side is at most this.
-    scale : float
-        Wanted enlargement.
-
-    Returns
-    -------
-    (int, int)
-        Width and height, px.
-
-    Examples
-    --------
-    >>> working_size(1280, 720, 640, 1.0)
-    (640, 360)
-    """
-    factor = scale
-    if longest_px is not None:
-        factor = min(factor, longest_px / max(width, height))
-    return max(1, round(width * factor)), max(1, round(height * factor))
-
-
-def to_size(picture: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    """Resize a picture to its working size, averaging when it shrinks.
-
-    Parameters
-    ----------
-    picture : (H, W, 3) ndarray of uint8
-        Red-green-blue.
-    size : (int, int)
-        Width and height, px.
-
-    Returns
-    -------
-    (height, width, 3) ndarray of uint8
-        The resized picture.
-    """
-    return resize(picture, size, "area" if size[0] < picture.shape[1] else "linear")
 
 
 def _parsed(content: bytes, name: str) -> onnx.ModelProto:

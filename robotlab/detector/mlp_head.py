@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from robotlab.detector.cells import Cells
 from robotlab.detector.engine.losses import detection_loss
 from robotlab.detector.engine.optim import AdamW, Average, clip_length, one_cycle
-from robotlab.detector.head import Cells
 
 # Numbers between; twice as many gained nothing on the greenhouse pictures.
 HIDDEN = 96

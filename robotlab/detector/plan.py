@@ -106,6 +106,27 @@ def memory_bytes(layers: Iterable[Layer], count: int, height_px: int, width_px: 
     return BASE_BYTES + (TORCH_BYTES if torch else 0) + activations + weights + cache_bytes
 
 
+def head_memory_bytes(cells: int, channels: int, cache_bytes: int) -> int:
+    """Largest memory of a head fit.
+
+    Parameters
+    ----------
+    cells : int
+        Rows that the fit will see.
+    channels : int
+        Features of each.
+    cache_bytes : int
+        Pictures kept in memory.
+
+    Returns
+    -------
+    int
+        The rows are there three times at most: in parts, joined, and brought to
+        mean 0 and spread 1.
+    """
+    return BASE_BYTES + 3 * 4 * cells * channels + cache_bytes
+
+
 def disk_bytes(layers: Iterable[Layer], keeps_state: bool) -> int:
     """Room that the files of a training need at most.
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from robotlab.dataset import DataSet
 from robotlab.detector.augment import Sample
-from robotlab.detector.file import to_size, working_size
+from robotlab.detector.sizes import to_size, working_size
 
 # Longest side for large pictures, px, unless small targets need more: twice the
 # width of the course's pictures, and four times their pixels to compute.
@@ -20,6 +20,9 @@ SMALL_TARGET_PX = 16.0
 SMALL_SHARE = 0.1
 # Enlarging more than this invents pixels without adding detail.
 LARGEST_SCALE = 2.0
+# Pictures are enlarged for small targets only up to this longest side, px: on the
+# greenhouse's 320 px, 1.5 times as large gained .01 AP for 2.25 times the work.
+ENLARGED_LONGEST_PX = 320
 # Pictures are kept in memory up to this many bytes, after that read again.
 CACHE_BYTES = 150 * 2**20
 
@@ -41,9 +44,10 @@ def choose_working(data: DataSet) -> tuple[int | None, float]:
 
     Notes
     -----
-    Pictures up to 640 px are seen as they are.  Larger ones are shrunk until
-    their longest side is 640 px, or less far when more than a tenth of the
-    truths would then have a side (the root of the area) under 16 px.
+    Pictures up to 640 px are seen as they are; up to 320 px they are enlarged,
+    at most twice, when more than a tenth of the truths has a side (the root of
+    the area) under 16 px.  Larger ones are shrunk until their longest side is
+    640 px, or less far where that would make such small truths.
 
     Examples
     --------
@@ -54,17 +58,18 @@ def choose_working(data: DataSet) -> tuple[int | None, float]:
     (640, 1.0)
     """
     longest = max(max(entry.width_px, entry.height_px) for entry in data.pictures)
-    if longest <= USUAL_LONGEST_PX:
-        return None, 1.0
-    sides = []
+    sides = [np.zeros(0)]
     for entry in data.pictures:
         learned = ~(entry.crowd | entry.ignore)
         size = (entry.boxes[learned, 2:] - entry.boxes[learned, :2]).prod(axis=1) ** 0.5
         # What the side would be if this picture's longest side were the set's.
         sides.append(size * (longest / max(entry.width_px, entry.height_px)))
-    small = float(np.quantile(np.concatenate(sides), SMALL_SHARE))
-    needed = longest * min(1.0, SMALL_TARGET_PX / max(small, 1.0))
-    return min(longest, max(USUAL_LONGEST_PX, round(needed))), 1.0
+    small = max(1.0, float(np.quantile(np.concatenate(sides), SMALL_SHARE)))
+    wanted = SMALL_TARGET_PX / small
+    if longest <= USUAL_LONGEST_PX:
+        largest = min(LARGEST_SCALE, ENLARGED_LONGEST_PX / longest)
+        return None, round(max(1.0, min(wanted, largest)), 2)
+    return min(longest, max(USUAL_LONGEST_PX, round(longest * min(1.0, wanted)))), 1.0
 
 
 class SampleSource(Sequence):
@@ -126,3 +131,13 @@ class SampleSource(Sequence):
             spans = (entry.boxes[learned, 2:] - entry.boxes[learned, :2]).max(axis=1, initial=0)
             sides.append(spans * (size[0] / entry.width_px))
         return sizes, np.concatenate(sides)
+
+    def bytes_in_all(self) -> int:
+        """Memory of all pictures at the size that the network sees.
+
+        Returns
+        -------
+        int
+            Three bytes a pixel.
+        """
+        return sum(3 * width * height for width, height in self.sizes_and_sides()[0])

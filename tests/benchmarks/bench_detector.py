@@ -21,9 +21,10 @@ from robotlab.detector import Detector, fit
 from robotlab.detector.engine.crew import Crew
 from robotlab.detector.engines import NumpyEngine, torch_is_there
 from robotlab.detector.fewshot import PICTURES, learning_curve, range_report
-from robotlab.detector.file import head_layers, network_input
-from robotlab.detector.fitting import shipped_weights
+from robotlab.detector.graph import head_layers
+from robotlab.detector.common import shipped_weights
 from robotlab.detector.held_out import figures, find_all
+from robotlab.detector.sizes import network_input
 from robotlab.detector.spec import FEATURES, first_weights
 from robotlab.detector.train import BatchMaker
 from robotlab.detector.windows import WindowPlan

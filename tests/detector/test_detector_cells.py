@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from robotlab.boxes import iou
 from robotlab.detector import augment
 from robotlab.detector.augment import Sample
-from robotlab.detector.file import working_size
+from robotlab.detector.sizes import working_size
 from robotlab.detector.grid import cell_targets, decode
 from robotlab.detector.windows import WindowPlan, batch_of, draw_window, plan_windows
 

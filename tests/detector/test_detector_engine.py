@@ -10,7 +10,7 @@ from robotlab.detector.engine.crew import Crew
 from robotlab.detector.engine.layers import Scratch, convolve, convolve_back
 from robotlab.detector.engine.network import Network
 from robotlab.detector.engines import NumpyEngine
-from robotlab.detector.file import head_layers
+from robotlab.detector.graph import head_layers
 from robotlab.detector.grid import cell_targets
 from robotlab.detector.spec import FEATURES, Layer, first_weights
 from robotlab.detector.windows import Batch

@@ -12,8 +12,9 @@ from robotlab.detector import Detector
 from robotlab.detector.engine.crew import Crew
 from robotlab.detector.engine.losses import softmax_channels
 from robotlab.detector.engine.network import Network
-from robotlab.detector.file import head_layers, network_input
+from robotlab.detector.graph import head_layers
 from robotlab.detector.onnxio import network_to_onnx, save_onnx, weights_from_onnx
+from robotlab.detector.sizes import network_input
 from robotlab.detector.spec import FEATURES, first_weights
 from robotlab.errors import InputError, ModelError, PictureError
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from robotlab.detector import Detector, fit
-from robotlab.detector.head import FrozenFeatures, cells_of, fit_logistic, fit_ridge, softmax
+from robotlab.detector.cells import FrozenFeatures, cells_of
+from robotlab.detector.head import fit_logistic, fit_ridge, softmax
 from robotlab.detector.held_out import figures, find_all, split_held_out
 from robotlab.detector.augment import Sample
 from robotlab.detector.samples import SampleSource, choose_working
@@ -153,6 +154,11 @@ def test_large_pictures_get_a_working_size_that_keeps_small_targets():
         return data_of([Entry(1, "a.png", width, height, boxes=np.array([[0, 0, side, side]], float), labels=np.array([0]))])
 
     assert choose_working(one(640, 480, 5)) == (None, 1.0)
+    # Tiny pictures are enlarged, at most twice and to 320 px.
+    assert choose_working(one(64, 48, 10)) == (None, 1.6)
+    assert choose_working(one(64, 48, 2)) == (None, 2.0)
+    assert choose_working(one(200, 150, 10)) == (None, 1.6)
+    assert choose_working(one(300, 150, 4)) == (None, 1.07)
     assert choose_working(one(1280, 720, 100)) == (640, 1.0)
     # 20 px at 1920 must stay 16 px.
     assert choose_working(one(1920, 1080, 20))[0] == 1536

@@ -1,15 +1,16 @@
 """Stage two: the loop, interruption, resuming, the budget."""
 
+import re
 import shutil
 from collections import namedtuple
 
 import numpy as np
 import pytest
 
-from robotlab.detector import fit, fitting
+from robotlab.detector import fit
 from robotlab.detector.engine.crew import Crew
 from robotlab.detector.engines import NumpyEngine, choose_engine, torch_is_there
-from robotlab.detector.file import head_layers
+from robotlab.detector.graph import head_layers
 from robotlab.detector.held_out import figures, find_all
 from robotlab.detector.plan import Budget, activation_count, check_disk, disk_bytes
 from robotlab.detector.samples import SampleSource
@@ -193,13 +194,11 @@ def test_torch_engine_trains_and_resumes(blocks, tmp_path):
             np.testing.assert_allclose(two.average()[name], value, rtol=1e-4, atol=1e-5)
 
 
-def test_probe_leaves_no_trace(blocks):
-    with Crew(1) as crew:
-        engine, batches = parts(blocks, crew)
-        before = {name: np.array(value) for name, value in engine.state().items()}
-        assert fitting.probe(engine, batches) > 0
-        for name, value in engine.state().items():
-            np.testing.assert_array_equal(value, before[name])
+def test_budget_is_shown_before_and_is_about_right(blocks, capsys):
+    for options in ({}, {"stage": "full", "engine": "numpy", "epochs": 3}):
+        fit(blocks, **options)
+        out = capsys.readouterr()
+        assert re.search(r"about [\d.]+ (s|min), \d+ MB of memory, [\d.]+ MB of disk", out.out + out.err)
 
 
 def test_a_full_disk_is_refused_before_training(blocks, monkeypatch):

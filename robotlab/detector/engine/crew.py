@@ -20,7 +20,12 @@ import numpy as np
 
 # Names under which builds of OpenBLAS export "use n threads"; the first two are
 # those of NumPy's own wheels.
-_SETTERS = ("scipy_openblas_set_num_threads64_", "scipy_openblas_set_num_threads", "openblas_set_num_threads64_", "openblas_set_num_threads")
+_SETTERS = (
+    "scipy_openblas_set_num_threads64_",
+    "scipy_openblas_set_num_threads",
+    "openblas_set_num_threads64_",
+    "openblas_set_num_threads",
+)
 
 
 def _blas_setters() -> list[tuple[Callable[[int], None], Callable[[], int]]]:

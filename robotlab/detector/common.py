@@ -1,0 +1,73 @@
+"""What both stages share: shipped weights, facts, progress bars."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from tqdm import tqdm
+
+from robotlab.dataset import DataSet
+from robotlab.detector.file import Detector
+from robotlab.detector.held_out import figures, find_all
+from robotlab.detector.onnxio import weights_from_onnx
+from robotlab.detector.spec import FEATURES
+
+SHIPPED = Path(__file__).with_name("features.onnx")
+
+
+def shipped_weights() -> dict[str, np.ndarray]:
+    """Weights of the feature network that comes with robotlab.
+
+    Returns
+    -------
+    dict of str to ndarray of float32
+        As in :func:`~robotlab.detector.spec.weight_shapes`.
+
+    Raises
+    ------
+    ModelError
+        If the file is missing or damaged.
+
+    Examples
+    --------
+    >>> shipped_weights()["c1.kernel"].shape[1:]
+    (3, 3, 3)
+    """
+    return weights_from_onnx(SHIPPED, FEATURES)
+
+
+def first_facts(learned: DataSet, held: DataSet | None, held_words: str, stage: str, seed: int) -> dict[str, Any]:
+    """What is known before training starts, for the file's metadata."""
+    sides = np.concatenate(
+        [(e.boxes[:, 2:] - e.boxes[:, :2]).prod(axis=1)[~(e.crowd | e.ignore)] ** 0.5 for e in learned.pictures]
+    )
+    return {
+        "stage": stage,
+        "seed": seed,
+        "pictures": len(learned),
+        "truths": int(len(sides)),
+        "recordings": list(learned.recordings),
+        "held_out": held_words,
+        "held_out_pictures": 0 if held is None else len(held),
+        "side_px": {name: round(float(np.quantile(sides, q)), 1) for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95))},
+    }
+
+
+@contextmanager
+def bar(total: int, words: str, shown: bool) -> Iterator[tqdm]:
+    """A progress bar, hidden unless shown."""
+    with tqdm(total=total, desc=words, disable=not shown, leave=True, dynamic_ncols=True) as progress_bar:
+        yield progress_bar
+
+
+def judged_facts(detector: Detector, held: DataSet | None) -> dict[str, float]:
+    """Figures on the held-out pictures, for the file's metadata."""
+    if held is None:
+        return {"best_score": 0.5}
+    checked = figures(held, find_all(detector, held))
+    names = {"AP": "held_out_AP", "AP50": "held_out_AP50", "best_score": "best_score", "best_f1": "best_f1"}
+    return {name: round(checked[key], 4) for key, name in names.items()}

@@ -1,0 +1,201 @@
+"""Stage two on a data set: full training, from the budget to the finished detector."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from tqdm import tqdm
+
+from robotlab.dataset import DataSet
+from robotlab.detector.cells import FrozenFeatures, gather_cells
+from robotlab.detector.common import bar, judged_facts, shipped_weights
+from robotlab.detector.engine.crew import Crew
+from robotlab.detector.engines import Engine, NumpyEngine
+from robotlab.detector.file import Detector
+from robotlab.detector.graph import head_layers
+from robotlab.detector.head import fit_linear_head, rough_head
+from robotlab.detector.held_out import figures, find_all
+from robotlab.detector.plan import Budget, check_disk, disk_bytes, memory_bytes
+from robotlab.detector.samples import CACHE_BYTES, SampleSource, choose_working
+from robotlab.detector.spec import FEATURES, Layer, first_weights
+from robotlab.detector.train import BatchMaker, Course, train
+from robotlab.detector.windows import plan_windows
+
+# Passes over the pictures to fit the head that full training starts with.
+WARM_PASSES = 2
+# Share that the classes have of a cell before anything is learned (Lin et al.).
+FIRST_SHARE = 0.01
+# Windows that are drawn of each picture, and limits on the number of steps.
+USUAL_EPOCHS = 100
+STEP_LIMITS = (300, 1500)
+# Time after which the usual training ends, whatever the machine.
+USUAL_SECONDS = 280.0
+# Held-out pictures that are looked at while training; all are at the end.
+JUDGED_PICTURES = 80
+
+
+def start_weights(source: SampleSource, count: int, start: str, seed: int, crew: Crew, progress: bool) -> dict[str, np.ndarray]:
+    """Weights that full training starts from: features and head.
+
+    Parameters
+    ----------
+    source : SampleSource
+        Pictures to learn from.
+    count : int
+        Number of classes.
+    start : {"shipped", "scratch"}
+        ``shipped`` takes the features as shipped and fits a head on them first.
+    seed : int
+        For chance.
+    crew : Crew
+        Who does the work.
+    progress : bool
+        Show a progress bar.
+
+    Returns
+    -------
+    dict of str to ndarray
+        For the layers ``FEATURES + head_layers(count)``.
+    """
+    if start == "shipped":
+        weights = shipped_weights()
+        with bar(len(source) * WARM_PASSES, "head first", progress) as shown:
+            cells = gather_cells(source, FrozenFeatures(weights), rough_head(count), seed, crew, WARM_PASSES, shown.update)
+        return {**weights, **fit_linear_head(cells, count)}
+    weights = first_weights(FEATURES + head_layers(count), seed)
+    weights["head.kernel"] *= np.float32(0.1)
+    # At first every cell is background with share 1 - FIRST_SHARE, so that the
+    # many background cells do not drown the few centers (arXiv:1708.02002, 3.3).
+    weights["head.bias"][0] = np.log((1 - FIRST_SHARE) / FIRST_SHARE * count)
+    return weights
+
+
+def fit_full(
+    learned: DataSet,
+    held: DataSet | None,
+    facts: Mapping[str, Any],
+    seed: int,
+    engine_name: str,
+    start: str,
+    minutes: float | None,
+    epochs: int | None,
+    progress: bool,
+    state_path: str | os.PathLike | None,
+) -> Detector:
+    """Stage two on a data set that is already split.
+
+    Parameters
+    ----------
+    learned, held : DataSet
+        Pictures to learn from, and held out (or ``None``).
+    facts : mapping
+        What is known already.
+    seed : int
+        For chance.
+    engine_name : {"numpy", "torch"}
+        Which engine.
+    start : {"shipped", "scratch"}
+        Weights to start from.
+    minutes, epochs : float, int, optional
+        At most so long.
+    progress : bool
+        Show progress bars and the budget.
+    state_path : path-like, optional
+        Kept there and continued from.
+
+    Returns
+    -------
+    Detector
+        The best on the held-out pictures; after Ctrl-C the best so far, and
+        ``facts["interrupted"]`` says so.
+    """
+    count = len(learned.classes)
+    working_px, scale = choose_working(learned)
+    source = SampleSource(learned, working_px, scale)
+    layers = FEATURES + head_layers(count)
+    windows = plan_windows(*source.sizes_and_sides())
+    needed = disk_bytes(layers, state_path is not None)
+    check_disk(Path(state_path).parent if state_path is not None else Path.cwd(), needed)
+    steps = step_count(len(learned), windows.count, epochs)
+    seconds = 60 * minutes if minutes else (USUAL_SECONDS if epochs is None else None)
+    judged = None if held is None else thinned(held, JUDGED_PICTURES)
+
+    def made(trained: Mapping[str, np.ndarray], known: Mapping[str, Any]) -> Detector:
+        return Detector.build(layers, trained, learned.classes, known, working_px, scale)
+
+    def judge(trained: Mapping[str, np.ndarray]) -> dict[str, float]:
+        return figures(judged, find_all(made(trained, {}), judged))
+
+    with Crew() as crew:
+        batches = BatchMaker(source, windows, seed, crew)
+        if progress:
+            trial = make_engine(engine_name, layers, first_weights(layers), crew)
+            predicted = min(steps * step_seconds(trial, batches), seconds or np.inf)
+            cache = min(CACHE_BYTES, source.bytes_in_all())
+            memory = memory_bytes(layers, windows.count, windows.height_px, windows.width_px, cache, engine_name == "torch")
+            size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
+            tqdm.write(f"full training ({engine_name}): up to {steps} steps of {size}; {Budget(predicted, memory, needed)}")
+        engine = make_engine(engine_name, layers, start_weights(source, count, start, seed, crew, progress), crew)
+        with bar(steps, "full training", progress) as shown:
+
+            def tell(step: int, course: Course) -> None:
+                shown.update(step - shown.n)
+                words = {"loss": f"{course.losses[-1]:.3f}"} if course.losses else {}
+                if course.judged_AP:
+                    words["held-out AP50"] = f"{course.judged_AP50[-1]:.3f}"
+                    words["AP"] = f"{course.judged_AP[-1]:.3f}"
+                shown.set_postfix(words, refresh=False)
+
+            marks = {"seed": seed, "pictures": len(learned), "classes": list(learned.classes), "windows": vars(windows)}
+            trained, course, finished = train(
+                engine, batches, steps, None if held is None else judge, tell, seconds, state_path, marks
+            )
+    facts = {
+        **facts,
+        "engine": engine_name,
+        "start": start,
+        "steps": course.steps[-1] if course.steps else 0,
+        "windows": vars(windows),
+        "curve": {name: [round(value, 4) for value in values] for name, values in vars(course).items()},
+    }
+    if not finished:
+        facts["interrupted"] = True
+    return made(trained, {**facts, **judged_facts(made(trained, {}), held)})
+
+
+def make_engine(name: str, layers: Sequence[Layer], weights: Mapping[str, np.ndarray], crew: Crew) -> Engine:
+    """The engine of that name."""
+    if name == "numpy":
+        return NumpyEngine(layers, weights, crew)
+    from robotlab.detector.torch_engine import TorchEngine  # PyTorch is optional and slow to import
+
+    return TorchEngine(layers, weights)
+
+
+def step_seconds(engine: Engine, batches: BatchMaker) -> float:
+    """Seconds that one step takes; the engine is one to throw away."""
+    took = []
+    for step in range(3):
+        started = time.perf_counter()
+        engine.step(batches(step), 0.0)
+        took.append(time.perf_counter() - started)
+    return min(took)
+
+
+def step_count(pictures: int, windows: int, epochs: int | None) -> int:
+    """Steps of a full training."""
+    if epochs is not None:
+        return max(1, round(epochs * pictures / windows))
+    return int(np.clip(round(USUAL_EPOCHS * pictures / windows), *STEP_LIMITS))
+
+
+def thinned(data: DataSet, most: int) -> DataSet:
+    """At most so many pictures, evenly spread."""
+    if len(data) <= most:
+        return data
+    return data.having([data.pictures[i] for i in np.linspace(0, len(data) - 1, most).round().astype(int)])
