@@ -15,7 +15,7 @@ Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general`` ->
 ``judging`` -> ``verdict`` -> ``desk`` (verify, nudge), with ``progress`` beside it.
 """
 
-from robotlab.practice.desk import Nudge, nudge, progress_map, task_named, tasks, verify
+from robotlab.practice.desk import Nudge, nudge, progress_map, task_named, tasks_of, verify
 from robotlab.practice.judging import judge, judge_outcomes
 from robotlab.practice.progress import ProgressMap, progress_path
 from robotlab.practice.task import Slip, Task
@@ -23,5 +23,5 @@ from robotlab.practice.verdict import Verdict
 
 __all__ = [
     "Nudge", "ProgressMap", "Slip", "Task", "Verdict", "judge", "judge_outcomes", "nudge", "progress_map",
-    "progress_path", "task_named", "tasks", "verify",
+    "progress_path", "task_named", "tasks_of", "verify",
 ]  # fmt: skip

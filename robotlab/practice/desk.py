@@ -18,7 +18,7 @@ from robotlab.practice.verdict import Verdict
 _open: dict[object, Progress] = {}
 
 
-def tasks(lesson: int | None = None) -> tuple[Task, ...]:
+def tasks_of(lesson: int | None = None) -> tuple[Task, ...]:
     """The tasks of the course, or of one lesson.
 
     Parameters
@@ -33,7 +33,7 @@ def tasks(lesson: int | None = None) -> tuple[Task, ...]:
 
     Examples
     --------
-    >>> [task.name for task in tasks(2)]
+    >>> [task.name for task in tasks_of(2)]
     ['field_of_view', 'pixels_on_target', 'working_band', 'bearing']
     """
     return tuple(task for task in all_tasks() if lesson in (None, task.lesson))
@@ -198,9 +198,9 @@ def _no_such_task(name: str) -> str:
         return "A task is found by your function's name, and a lambda has none; write def with the task's name."
     if close:
         lesson = next(task.lesson for task in all_tasks() if task.name == close[0])
-        others = ", ".join(task.name for task in tasks(lesson))
+        others = ", ".join(task.name for task in tasks_of(lesson))
         return f"A task is found by your function's name; none is called {name}. Did you mean {close[0]}? Lesson {lesson:02d} has {others}."
     by_lesson = "; ".join(
-        f"lesson {lesson:02d}: {', '.join(task.name for task in tasks(lesson))}" for lesson in sorted({task.lesson for task in all_tasks()})
+        f"lesson {lesson:02d}: {', '.join(task.name for task in tasks_of(lesson))}" for lesson in sorted({task.lesson for task in all_tasks()})
     )
     return f"A task is found by your function's name; none is called {name}. There are, in {by_lesson}."

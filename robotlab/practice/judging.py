@@ -9,7 +9,7 @@ from types import FunctionType
 from typing import Any
 
 from robotlab.practice.comparing import Fault, agree, compare, wanted
-from robotlab.practice.general import GENERAL, changed
+from robotlab.practice.general import GENERAL, General, changed
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, Ran, error_text, outcome_of, run_cases
 from robotlab.practice.showing import show
 from robotlab.practice.task import Task
@@ -96,7 +96,8 @@ def judge_outcomes(task: Task, cases: Sequence[tuple], ran: Ran) -> Verdict:
         if all(one.kind == "value" and one.value is None for one in ran.outcomes):
             says = f"Your function computes something and returns None. It must end with return and give {wanted(_first_value(right))}."
             return Verdict(task.name, "nothing", says, **beside)
-        slip = _recognize(task, cases, right, ran.outcomes)
+        # A right result with a changed input is no slip, whatever else agrees.
+        slip = _recognize(task, cases, right, ran.outcomes) if any(one and one.kind != "changed" for one in faults) else None
         if slip:
             return Verdict(task.name, "slip", slip[1], slip[0], table=_table(task, cases[first], outcome), **beside)
     return Verdict(task.name, fault.kind, fault.says, table=_table(task, cases[first], outcome), **beside)
@@ -175,13 +176,23 @@ def _recognize(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Se
         return None
     usable = [general for general in GENERAL if general.unit in ("", task.unit)]
     for general in usable:
-        if all(agree(changed(general, a), b.value, task.rtol, task.atol) for a, b in zip(right, got)):
+        if _turned_by(general, task, right, got):
             return general.name, general.says
     for slip, outcomes in own:  # Two mistakes at once.
+        if any(outcome.kind != "value" for outcome in outcomes):
+            continue
         for general in usable:
-            if all(a.kind == "value" and agree(changed(general, a.value), b.value, task.rtol, task.atol) for a, b in zip(outcomes, got)):
+            if _turned_by(general, task, [outcome.value for outcome in outcomes], got):
                 return f"{slip.name}, and {general.name}", f"Two things at once. {slip.says} When that is mended, look at this: {general.says}"
     return None
+
+
+def _turned_by(general: General, task: Task, values: Sequence[Any], got: Sequence[Outcome]) -> bool:
+    """Whether a general slip makes what was got out of these values in every case, and changes some of them."""
+    wrong = [changed(general, value) for value in values]
+    return all(agree(a, b.value, task.rtol, task.atol) for a, b in zip(wrong, got)) and not all(
+        agree(a, b, task.rtol, task.atol) for a, b in zip(wrong, values)
+    )
 
 
 def _alike(task: Task, slip: Outcome, got: Outcome) -> bool:

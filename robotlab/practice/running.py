@@ -32,7 +32,7 @@ import numpy as np
 # For all cases together.  A right answer takes milliseconds; the rest is room
 # for a first import inside the function on a busy machine.
 TIME_LIMIT_S = 8.0
-# Characters that a function may print; ten screens full.
+# Characters that a function may print in one call; ten screens full.
 PRINT_LIMIT = 20_000
 # How often the timer rings again, for a loop that catches every exception.
 _AGAIN_S = 0.1
@@ -123,7 +123,7 @@ def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_
     ):
         warnings.simplefilter("always")
         for case in cases:
-            pages.parts.clear()
+            pages.start_again()
             outcome = _call(function, case, max(0.01, end - time.monotonic()))
             outcomes.append(replace(outcome, printed="".join(pages.parts)))
             if outcomes[-1].kind in ("hang", "flood"):
@@ -231,7 +231,11 @@ class _Capped(io.TextIOBase):
     """Keeps what is written, up to a limit; then stops the writer."""
 
     def __init__(self, limit: int) -> None:
-        self.limit, self.length, self.parts = limit, 0, []
+        self.limit = limit
+        self.start_again()
+
+    def start_again(self) -> None:
+        self.length, self.parts = 0, []
 
     def writable(self) -> bool:
         return True

@@ -1,0 +1,185 @@
+"""Lesson 04: what versus where."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from robotlab.practice.task import Slip, Task
+
+
+def softmax(scores):
+    """Probabilities from scores: each row becomes positive and adds up to 1; (N, K) of float.
+
+    scores: (N, K) array of float; a row for each picture, a column for each class.
+    """
+    shifted = np.exp(scores - scores.max(axis=1, keepdims=True))
+    return shifted / shifted.sum(axis=1, keepdims=True)
+
+
+def _shares(scores):
+    """Without the shift: large scores overflow."""
+    return np.exp(scores) / np.exp(scores).sum(axis=1, keepdims=True)
+
+
+def _shifted(scores, shift):
+    return np.exp(scores - shift) / np.exp(scores - shift).sum(axis=1, keepdims=True)
+
+
+SOFTMAX = Task(
+    reference=softmax,
+    lesson=4,
+    statement="Write softmax(scores): turn scores (N, K), a row for each picture and a column for each class, into probabilities of the same "
+    "shape. Each row holds exp(score) as a share of the row's sum. Scores may be large, 1000 and more, or far apart: no result may be NaN.",
+    unit="",
+    fixed=(
+        (np.array([[1.0, 2.0, 3.0], [0.0, 0.0, 0.0]]),),
+        (np.array([[-1.0, 0.5, 2.5, -2.0]]),),
+        (np.array([[1000.0, 1001.0, 999.0]]),),
+        (np.array([[1000.0, 1001.0], [-1000.0, -999.0]]),),
+    ),
+    draw=lambda rng: (np.round(rng.normal(0, 2, (int(rng.integers(2, 4)), int(rng.integers(4, 6)))), 2),),
+    nudges=(
+        "Start with one row: np.exp of it, divided by the sum. What is the sum of the result?",
+        "For all rows at once, sum over axis=1, and keepdims=True keeps the sums a column, so that each row is divided by its own.",
+        "np.exp(1000) is inf. Taking the same number off every score of a row changes no share: take off the row's largest.",
+    ),
+    slips=(
+        Slip("large scores overflow", "Right for small scores. np.exp(1000) is inf, and inf / inf is NaN. A number taken off every score of a row changes no share.",
+             _shares),
+        Slip("one shift for all rows", "You take the same number off every row, the largest of all. A row far below it becomes 0 / 0. Each row needs its own.",
+             lambda s: _shifted(s, s.max())),
+        Slip("all rows share one sum", "All your probabilities together add up to 1. Each picture has its own: every row must add up to 1.",
+             lambda s: np.exp(s - s.max()) / np.exp(s - s.max()).sum()),
+        Slip("columns for rows", "Your columns add up to 1. The classes of one picture stand in a row.",
+             lambda s: np.exp(s - s.max(axis=0)) / np.exp(s - s.max(axis=0)).sum(axis=0)),
+        Slip("scores shared without exp", "You divided the scores by their sum. Scores may be negative; exp makes them positive first.",
+             lambda s: s / s.sum(axis=1, keepdims=True)),
+        Slip("each class for itself", "You squeezed every score by itself, 1 / (1 + exp(-score)). The classes of a row must compete: it adds up to 1.",
+             lambda s: 1 / (1 + np.exp(-s))),
+        Slip("no division", "Your largest value in each row is 1. Divide by the row's sum.",
+             lambda s: np.exp(s - s.max(axis=1, keepdims=True))),
+        Slip("winner takes all", "You gave everything to the best class. The others keep their shares; how close they are is what confidence is.",
+             lambda s: np.eye(s.shape[1])[s.argmax(axis=1)]),
+        Slip("logarithms", "Your results are negative: the logarithms of the probabilities.",
+             lambda s: s - s.max(axis=1, keepdims=True) - np.log(np.exp(s - s.max(axis=1, keepdims=True)).sum(axis=1, keepdims=True))),
+        Slip("sign of the scores", "Your lowest scores get the highest probabilities. There is a minus too many before the scores.",
+             lambda s: _shifted(-s, (-s).max(axis=1, keepdims=True))),
+        Slip("powers of two", "You took powers of 2. Probabilities from scores use exp, powers of e.",
+             lambda s: _shifted(s * np.log(2), (s * np.log(2)).max(axis=1, keepdims=True))),
+    ),
+)  # fmt: skip
+
+
+def top_k(scores, k):
+    """Places of the k highest scores, best first: an array of int.
+
+    scores: (N,) array of float.  k: how many; when k is more than N, all of them.
+    Equal scores keep their order: the earlier place first.
+    """
+    return np.argsort(-scores, kind="stable")[:k]
+
+
+def _ranking(rng):
+    """Scores with ties, since every second picture of a row of classes has some."""
+    scores = np.round(rng.permutation(10) / 10, 1)
+    scores[int(rng.integers(0, 5))] = scores[int(rng.integers(5, 10))]
+    return scores, int(rng.integers(3, 7))
+
+
+TOP_K = Task(
+    reference=top_k,
+    lesson=4,
+    statement="Write top_k(scores, k): the places (0, 1, 2 ...) of the k highest of N scores, the best first, as an array of int. Of equal "
+    "scores the earlier place comes first. If k is more than N, give all N places.",
+    unit="",
+    fixed=(
+        (np.array([0.1, 0.7, 0.2]), 2),
+        (np.array([0.3, 0.1, 0.3, 0.2, 0.3]), 3),
+        (np.array([0.2, 0.6, 0.1, 0.1]), 9),
+    ),
+    draw=_ranking,
+    nudges=(
+        "Sorting the scores would lose where they were. np.argsort gives the places in the order of a sort.",
+        "np.argsort begins with the lowest. Sort the negative scores, and it begins with the highest.",
+        'kind="stable" keeps equal scores in their order. Then [:k] takes the first k, or all when there are fewer.',
+    ),
+    slips=(
+        Slip("the lowest", "You give the places of the lowest scores. np.argsort begins with the smallest.",
+             lambda s, k: np.argsort(s, kind="stable")[:k]),
+        Slip("best last", "You have the right places, with the best at the end.", lambda s, k: np.argsort(-s, kind="stable")[:k][::-1]),
+        Slip("scores for places", "You give the scores themselves. Asked for is where they stand.", lambda s, k: np.sort(s)[::-1][:k]),
+        Slip("ties turned round", "Of equal scores you give the later place first. Turning a sorted list round turns the ties round as well.",
+             lambda s, k: np.argsort(s, kind="stable")[::-1][:k]),
+        Slip("one too few", "You give one place too few. A slice [:k] stops before k, so it already holds k.",
+             lambda s, k: np.argsort(-s, kind="stable")[: min(k, len(s)) - 1]),
+        Slip("in order of place", "You have the right places, ordered by place and not by score.",
+             lambda s, k: np.sort(np.argsort(-s, kind="stable")[:k])),
+        Slip("only the best", "You give the best place alone.", lambda s, k: np.argsort(-s, kind="stable")[:1]),
+        Slip("k forgotten", "You give all places in the right order. Only the first k are asked for.", lambda s, k: np.argsort(-s, kind="stable")),
+        Slip("counted from 1", "Your places are counted from 1. The first place is 0.", lambda s, k: np.argsort(-s, kind="stable")[:k] + 1),
+        Slip("ranks for places", "You give the rank of the first scores, not the places of the best: one argsort too many.",
+             lambda s, k: np.argsort(np.argsort(-s, kind="stable"), kind="stable")[:k]),
+    ),
+)  # fmt: skip
+
+
+def abstain(probabilities, least):
+    """Class of each picture, or -1 where the best probability is less than `least`: (N,) of int.
+
+    probabilities: (N, K) array; a row for each picture, a column for each class.  least: 0 to 1.
+    """
+    return np.where(probabilities.max(axis=1) >= least, probabilities.argmax(axis=1), -1)
+
+
+def _guesses(rng):
+    chances = rng.dirichlet([0.6] * 3, 8)
+    return np.round(chances, 3), float(rng.choice([0.4, 0.55, 0.7]))
+
+
+def _when(sure, label, otherwise=-1):
+    return np.where(sure, label, otherwise)
+
+
+ABSTAIN = Task(
+    reference=abstain,
+    lesson=4,
+    statement="Write abstain(probabilities, least): for each picture the place of its most probable class, or -1 where that probability is "
+    "less than least, because saying nothing is better than a wrong word. A probability of exactly least is enough. The probabilities are "
+    "(N, K), a row for each picture; the result is (N,) of int.",
+    unit="",
+    fixed=(
+        (np.array([[0.7, 0.2, 0.1], [0.3, 0.4, 0.3], [0.05, 0.05, 0.9]]), 0.6),
+        (np.array([[0.5, 0.25, 0.25], [0.25, 0.5, 0.25], [0.25, 0.375, 0.375]]), 0.5),
+        # The second best comes close, so a margin decides otherwise.
+        (np.array([[0.45, 0.55, 0.0], [0.0, 0.46, 0.54], [0.5, 0.26, 0.24]]), 0.52),
+        (np.array([[0.4, 0.35, 0.25], [0.3, 0.2, 0.5]]), 0.6),
+    ),
+    draw=_guesses,
+    nudges=(
+        "Two questions for each row: which class is the best, and how probable is it?",
+        "argmax(axis=1) answers the first and max(axis=1) the second; axis=1 runs along the classes of one picture.",
+        "np.where(condition, a, b) takes a where the condition holds and b elsewhere.",
+    ),
+    slips=(
+        Slip("never abstains", "You always give the best class. Where even the best is less than least, the answer is -1.",
+             lambda p, t: p.argmax(axis=1)),
+        Slip("more than least", "You abstain where the probability is exactly least. That is enough: >=, not >.",
+             lambda p, t: _when(p.max(axis=1) > t, p.argmax(axis=1))),
+        Slip("class 0 for unsure", "Where you are unsure you say class 0. That is a real class; -1 is none.",
+             lambda p, t: _when(p.max(axis=1) >= t, p.argmax(axis=1), 0)),
+        Slip("turned round", "You abstain where you are sure and answer where you are not.",
+             lambda p, t: _when(p.max(axis=1) < t, p.argmax(axis=1))),
+        Slip("columns for rows", "You looked down the columns, one answer for each class. A row holds the classes of one picture: axis=1.",
+             lambda p, t: _when(p.max(axis=0) >= t, p.argmax(axis=0))),
+        Slip("margin over the second", "You compare the lead over the second best with least. The task asks for the best probability itself.",
+             lambda p, t: _when(np.diff(np.sort(p, axis=1)[:, -2:])[:, 0] >= t, p.argmax(axis=1))),
+        Slip("one decision for all", "You decide once for all pictures, by the surest of them. Each row decides for itself.",
+             lambda p, t: _when(np.full(len(p), p.max() >= t), p.argmax(axis=1))),
+        Slip("probability for class", "You give the probability where you are sure. Asked for is the place of the class.",
+             lambda p, t: _when(p.max(axis=1) >= t, p.max(axis=1))),
+        Slip("true or false", "You give whether each picture is sure. Asked for is the place of its class, or -1.",
+             lambda p, t: p.max(axis=1) >= t),
+    ),
+)  # fmt: skip
+
+TASKS = (SOFTMAX, TOP_K, ABSTAIN)

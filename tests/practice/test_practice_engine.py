@@ -1,0 +1,442 @@
+"""Whatever a learner's function does, ``verify`` answers with its own clear sentence and never raises."""
+
+import math
+import signal
+import sys
+import threading
+import time
+import warnings
+
+import numpy as np
+import pytest
+
+from robotlab.practice import Verdict, judge, nudge, task_named, tasks_of, verify
+from robotlab.practice.comparing import compare
+from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, outcome_of, run_cases
+from robotlab.practice.showing import show
+from robotlab.practice.verdict import KINDS
+
+TASKS = tasks_of()
+# Seconds; a right answer takes a few milliseconds.
+SHORT_S = 0.2
+
+
+def named(name, function):
+    function.__name__ = name
+    return function
+
+
+def hangs(*inputs):
+    while True:
+        pass
+
+
+def floods(*inputs):
+    while True:
+        print("a post, a post, a post")
+
+
+def raises(*inputs):
+    return 1 / 0
+
+
+def says_nothing(*inputs):
+    len(inputs)
+
+
+def gives_text(*inputs):
+    return "a post"
+
+
+def without_numbers(right):
+    """A result of the same form, all NaN; None stays, as it says that nothing was found."""
+    if right is None:
+        return None
+    if isinstance(right, tuple):
+        return tuple(math.nan for _ in right)
+    return np.full(right.shape, math.nan) if isinstance(right, np.ndarray) else math.nan
+
+
+def misshapen(right):
+    if isinstance(right, tuple):
+        return (*right, 0)
+    return np.asarray(right)[None] if right is not None else None
+
+
+def after(task, change):
+    return lambda *inputs: change(task.reference(*inputs))
+
+
+@pytest.mark.parametrize("task", TASKS, ids=lambda task: task.name)
+def test_each_misbehavior_gets_its_own_sentence(task):
+    answers = {
+        "hang": hangs,
+        "flood": floods,
+        "raised": raises,
+        "nothing": says_nothing,
+        "type": gives_text,
+        "nan": after(task, without_numbers),
+        "shape": after(task, misshapen),
+    }
+    verdicts = {kind: judge(task, answer, SHORT_S if kind == "hang" else TIME_LIMIT_S) for kind, answer in answers.items()}
+    for kind, verdict in verdicts.items():
+        assert verdict.kind == kind, verdict
+        assert not verdict.passed
+    assert len({verdict.says for verdict in verdicts.values()}) == len(verdicts)
+    assert "does not end" in str(verdicts["hang"]) and "becomes False" in verdicts["hang"].says
+    assert f"more than {PRINT_LIMIT} characters" in verdicts["flood"].says
+    assert "ZeroDivisionError: division by zero" in verdicts["raised"].says and "return 1 / 0" in verdicts["raised"].says
+    assert "NaN" in verdicts["nan"].says
+    assert "return" in verdicts["nothing"].says
+    assert "a str" in verdicts["type"].says
+
+
+@pytest.mark.parametrize("task", [task for task in TASKS if any(isinstance(one, np.ndarray) for one in task.fixed[0])], ids=lambda task: task.name)
+def test_a_changed_input_is_noticed_though_the_result_is_right(task):
+    place = next(i for i, one in enumerate(task.fixed[0]) if isinstance(one, np.ndarray))
+
+    def changes(*inputs):
+        right = task.reference(*inputs)
+        inputs[place][...] = ~inputs[place] if inputs[place].dtype == bool else inputs[place] + 1
+        return right
+
+    verdict = judge(task, changes)
+    assert verdict.kind == "changed", verdict
+    assert task.inputs[place] in verdict.says and "copy" in verdict.says
+
+
+def test_the_learners_own_line_is_shown_not_the_librarys():
+    def softmax(scores):
+        wrong = np.zeros((3, 3, 3))
+        return np.concatenate([scores, wrong])
+
+    says = verify(softmax).says
+    assert "return np.concatenate([scores, wrong])" in says
+    assert f"line {softmax.__code__.co_firstlineno + 2}" in says
+
+
+@pytest.mark.parametrize(
+    ("body", "kind", "words"),
+    [
+        ("return bearing(x_px, width_px, hfov_rad)", "raised", "RecursionError"),
+        ("raise SystemExit(3)", "raised", "SystemExit: 3"),
+        ("import sys; sys.exit()", "raised", "SystemExit"),
+        ("raise ValueError(chr(10) * 9 + 'many' * 1000)", "raised", "..."),
+        ("yield 1.0", "type", "use return"),
+        ("return bearing", "type", "parentheses"),
+        ("return 1j", "type", "complex"),
+        ("return None if x_px == 80 else 1.0", "type", "None"),
+        ("return np.array([1.0])", "shape", "(1,)"),
+        ("return math.inf", "value", "large"),
+        ("return {1: 2}", "type", "dict"),
+        ("return True", "type", "True or False"),
+        ("return ...", "not started", "left"),
+        ("raise NotImplementedError", "not started", "left"),
+        ("pass", "not started", "left"),
+        ("return", "not started", "left"),
+        ("return [[1, 2], [3]]", "type", "list"),
+        ("return Strange()", "type", "Strange"),
+        ("return math.atan((width_px / 2 - x_px) / (width_px / 2) * math.tan(hfov_rad / 2))", "passed", ""),
+        ("return np.float32(1)", "value", "large"),
+        ("return np.asarray(math.atan((1 - 2 * x_px / width_px) * math.tan(hfov_rad / 2)))", "passed", ""),
+    ],
+)
+def test_odd_answers(body, kind, words):
+    class Strange:
+        def __repr__(self):
+            raise RuntimeError("no text")
+
+        def __array__(self, *args, **kwargs):
+            raise RuntimeError("no array")
+
+        def __eq__(self, other):
+            return True
+
+    namespace = {"math": math, "np": np, "Strange": Strange}
+    exec(f"def bearing(x_px, width_px, hfov_rad):\n    {body}\n", namespace)
+    verdict = verify(namespace["bearing"])
+    assert verdict.kind == kind, verdict
+    assert words in verdict.says
+    assert str(verdict) and verdict._repr_html_()
+
+
+def test_async_functions_are_told_apart_without_a_warning():
+    async def bearing(x_px, width_px, hfov_rad):
+        return 1.0
+
+    verdict = verify(bearing)
+    assert verdict.kind == "type" and "Write def, not async def" in verdict.says
+
+
+@pytest.mark.parametrize(
+    ("source", "words"),
+    [
+        ("def iou(a): return 1", "It must take 2 inputs, a and b; yours takes a."),
+        ("def iou(): return 1", "yours takes none"),
+        ("def iou(a, b, c): return 1", "yours takes a, b, c"),
+        ("def iou(a, b, *, clip): return 1", "yours takes a, b, clip"),
+        ("def softmax(): return 1", "It must take 1 input, scores; yours takes none."),
+    ],
+)
+def test_other_inputs_than_asked(source, words):
+    namespace = {}
+    exec(source, namespace)
+    verdict = verify(namespace[source[4 : source.index("(")]])
+    assert verdict.kind == "signature" and words in verdict.says
+
+
+def test_more_inputs_with_defaults_and_other_names_are_welcome():
+    def iou(first, second, eps=0.0):
+        return task_named("iou").reference(first, second)
+
+    assert verify(iou)
+    assert verify(named("iou", lambda *boxes: task_named("iou").reference(*boxes)))
+
+
+def test_names_that_are_no_task():
+    def bearings(x_px):
+        return 0
+
+    verdict = verify(bearings)
+    assert verdict.kind == "unknown" and "Did you mean bearing?" in verdict.says
+    assert all(task.name in verdict.says for task in tasks_of(2))
+    assert not any(task.name in verdict.says for task in tasks_of(5))
+    # Nothing like it: all tasks, by lesson.
+    far = verify(named("zzzz", lambda: 0))
+    assert all(task.name in far.says for task in TASKS) and "lesson 05:" in far.says
+    assert "write def" in verify(lambda x: x).says
+    assert nudge("bearings").says == verdict.says
+
+
+@pytest.mark.parametrize("thing", [3.5, None, np.zeros(3), "iou", task_named("iou")], ids=lambda thing: type(thing).__name__)
+def test_something_that_is_no_function(thing):
+    verdict = verify(thing)
+    assert verdict.kind == "no function" and "without parentheses" in verdict.says
+
+
+def test_a_loop_that_catches_everything_is_ended_all_the_same():
+    def bearing(x_px, width_px, hfov_rad):
+        while True:
+            try:
+                x_px += 1
+            except:  # noqa: E722
+                pass
+
+    assert verify(bearing, SHORT_S).kind == "hang"
+
+
+def test_sleeping_and_waiting_for_input_count_as_hanging():
+    def bearing(x_px, width_px, hfov_rad):
+        time.sleep(1000)
+
+    verdict = verify(bearing, SHORT_S)
+    assert verdict.kind == "hang" and "time.sleep(1000)" in verdict.says
+
+
+def test_the_time_limit_leaves_no_timer_and_gives_back_the_old_one():
+    if not hasattr(signal, "setitimer"):
+        pytest.skip("this system has no setitimer")
+    rung = []
+    old = signal.signal(signal.SIGALRM, lambda *args: rung.append(1))
+    signal.setitimer(signal.ITIMER_REAL, 100)
+    try:
+        judge(task_named("bearing"), hangs, SHORT_S)
+        judge(task_named("bearing"), task_named("bearing").reference)
+        left, again = signal.getitimer(signal.ITIMER_REAL)
+        assert 50 < left < 100 and again == 0
+        signal.getsignal(signal.SIGALRM)()
+        assert rung == [1]
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, old)
+
+
+def test_in_another_thread_the_same_verdicts():
+    """Where there is no timer, as on Windows, the function runs in a thread that is told to stop."""
+    verdicts = {}
+
+    def work():
+        for kind, answer in {"hang": hangs, "flood": floods, "raised": raises, "passed": task_named("iou").reference}.items():
+            verdicts[kind] = judge(task_named("iou"), answer, SHORT_S if kind == "hang" else TIME_LIMIT_S)
+
+    thread = threading.Thread(target=work)
+    before = threading.active_count()
+    thread.start()
+    thread.join(30)
+    assert {kind: verdict.kind for kind, verdict in verdicts.items()} == {kind: kind for kind in verdicts} and len(verdicts) == 4
+    assert "return 1 / 0" in verdicts["raised"].says
+    for _ in range(100):
+        if threading.active_count() == before:
+            break
+        time.sleep(0.05)
+    assert threading.active_count() == before, "the function that hung must have been stopped"
+
+
+def test_printing_is_shown_once_and_capped_and_goes_nowhere_else(capsys):
+    def bearing(x_px, width_px, hfov_rad):
+        print("x", x_px)
+        sys.stderr.write("to stderr\n")
+        return task_named("bearing").reference(x_px, width_px, hfov_rad)
+
+    verdict = verify(bearing)
+    assert verdict.passed and verdict.printed == "x 80.0\nto stderr\n"
+    assert "    | x 80.0" in str(verdict)
+
+    def much(x_px, width_px, hfov_rad):
+        print("word " * 300)
+        for n in range(30):
+            print(n)
+        return bearing(x_px, width_px, hfov_rad)
+
+    printed = verify(named("bearing", much)).printed
+    assert len(printed) < 1200 and "and more" in printed
+    assert capsys.readouterr() == ("", "")
+
+
+def test_warnings_become_notes():
+    def softmax(scores):
+        return np.exp(scores) / np.exp(scores).sum(axis=1, keepdims=True)
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        verdict = verify(softmax)
+    assert verdict.slip == "large scores overflow"
+    assert any("RuntimeWarning: overflow" in note for note in verdict.notes)
+
+
+def test_an_interrupt_by_the_user_is_let_through():
+    def interrupt(*inputs):
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        judge(task_named("bearing"), interrupt)
+
+
+GENERAL = [
+    ("field_of_view", lambda right: -right, "sign"),
+    ("bearing", lambda right: math.radians(right), "radians twice"),
+    ("mean_hue", lambda right: right / 2, "half"),
+    ("working_band", lambda right: (1000 * right[0], 1000 * right[1]), "thousand"),
+    ("iou", lambda right: 100 * right, "percent"),
+    ("pixels_on_target", lambda right: right + 1, "one too many"),
+    ("mean_hue", lambda right: round(right, 2), "rounded to 2"),
+    ("shrink", lambda right: np.round(right).astype(float), "rounded to 0"),
+    ("in_band", lambda right: ~right, "inverted mask"),
+    ("largest_blob", lambda right: ~right, "inverted mask"),
+    ("suppress", lambda right: right[::-1], "other way round"),
+    ("softmax", lambda right: np.round(right, 3), "rounded to 3"),
+]
+
+
+@pytest.mark.parametrize(("name", "change", "slip"), GENERAL, ids=[f"{name}: {slip}" for name, _, slip in GENERAL])
+def test_slips_of_every_task_are_recognized_too(name, change, slip):
+    verdict = judge(task_named(name), after(task_named(name), change))
+    assert (verdict.kind, verdict.slip) == ("slip", slip), verdict
+
+
+def test_two_slips_at_once_are_both_named():
+    verdict = judge(task_named("field_of_view"), lambda sensor, focal: math.degrees(math.atan(sensor / focal / 2)))
+    assert verdict.slip == "half the angle, and degrees for radians"
+    assert verdict.says.startswith("Two things at once.")
+
+
+def test_a_slip_that_holds_in_some_cases_only_is_not_named():
+    def iou(a, b):
+        if a[0] == 0:
+            return task_named("iou").reference(a, b) * 0.9
+        return 0.123
+
+    verdict = verify(iou)
+    assert verdict.kind == "value" and verdict.slip == ""
+    assert "too small" in verdict.says
+
+
+def test_the_failing_case_shows_inputs_units_and_shape_and_not_the_answer():
+    def shrink(gray, step):
+        return gray[::step, ::step] * 1.5
+
+    verdict = verify(shrink)
+    table = dict(verdict.table)
+    assert list(table) == ["gray", "step", "your result"]
+    assert "(4, 4) float64" in table["gray"] and "(2, 2) float64" in table["your result"]
+    assert "2.5" not in table["your result"] and "2.5" not in verdict.says
+    band = judge(task_named("working_band"), lambda *inputs: (1.0, 2.0))
+    assert dict(band.table)["object_m"] == "0.5 m" and dict(band.table)["width_px"] == "320 px"
+    assert dict(band.table)["your result"] == "(1, 2) m"
+    mask = judge(task_named("centroid"), lambda mask: (1.0, 2.0))
+    assert dict(mask.table)["mask"].splitlines()[1] == "........" and dict(mask.table)["mask"].splitlines()[2] == ".#......"
+
+
+def test_verdicts_are_the_same_every_time_and_escape_what_they_show():
+    def bearing(x_px, width_px, hfov_rad):
+        print("<script>alert(1)</script>")
+        raise ValueError("<b>bold</b>")
+
+    one, other = verify(bearing), verify(bearing)
+    assert str(one) == str(other) and one._repr_html_() == other._repr_html_()
+    page = one._repr_html_()
+    assert "<script" not in page and "<b>" not in page and "&lt;b&gt;bold" in page
+    assert 'scope="row"' in page and "<caption" in page
+
+
+def test_every_kind_has_words_and_shows():
+    for kind in KINDS:
+        verdict = Verdict("iou", kind, "A sentence.", slip="half" if kind == "slip" else "", table=(("a", "1\n2"),), notes=("Note.",), printed="text")
+        assert "iou" in str(verdict) and "A sentence." in str(verdict) and "      2" in str(verdict)
+        assert "A sentence." in verdict._repr_html_()
+        assert bool(verdict) == (kind == "passed")
+
+
+@pytest.mark.parametrize(
+    ("expected", "got", "kind"),
+    [
+        (3, 3.0, "type"),
+        (3, np.int64(3), None),
+        (3, True, "type"),
+        (True, np.True_, None),
+        (True, 1, "type"),
+        (True, False, "value"),
+        (2.0, 2, None),
+        (2.0, np.array([2.0]), "shape"),
+        ("post", "post", None),
+        ("post", "crate", "value"),
+        ("post", 3, "type"),
+        (None, 0, "value"),
+        ((1, 2), [1, 2], None),
+        ((1, 2), np.array([1, 2]), None),
+        ((1.0, 2.0), (1.0, 2.5), "value"),
+        ((1.0, 2.0), (1.0, math.nan), "nan"),
+        ((1.0, 2.0), 1.0, "type"),
+        (np.zeros((2, 3)), np.zeros((3, 2)), "shape"),
+        (np.zeros((2, 3)), np.zeros((2, 3), int), None),
+        (np.zeros((2, 3)), np.zeros((2, 3), bool), "type"),
+        (np.zeros(2, int), np.zeros(2), "type"),
+        (np.zeros(2, bool), np.zeros(2, np.uint8), "type"),
+        (np.zeros(2), [0.0, 0.0], "type"),
+        (np.zeros(2), np.array([0.0, math.inf]), "value"),
+        (np.zeros(2), np.array(["a", "b"]), "type"),
+        (np.zeros(2), np.array([None, 0]), "type"),
+    ],
+)
+def test_comparing(expected, got, kind):
+    fault = compare(expected, got, 1e-6, 1e-9)
+    assert (fault and fault.kind) == kind
+    if kind == "shape" and isinstance(got, np.ndarray) and got.ndim == 2:
+        assert "Rows and columns may have changed places" in fault.says
+
+
+def test_values_are_shown_short():
+    assert show(np.zeros((480, 640, 3), np.uint8)) == "(480, 640, 3) uint8, from 0 to 0"
+    assert show(10**300) == "1e+300"
+    assert len(show("x" * 10_000)) < 400
+    assert show([1.0] * 1000).endswith("...") or "1000 values" in show([1.0] * 1000)
+    assert show(np.zeros((0, 4))).startswith("(0, 4) float64")
+    assert show(90.0, "°") == "90°"
+    assert show(np.array(2.5), "px") == "2.5 px"
+    assert show(1 + 2j) == "(1+2j)"
+    assert show(np.full((100, 100), True)) == "(100, 100) bool, 10000 of 10000 True"
+
+
+def test_a_slip_that_raises_is_recognized_by_its_error():
+    assert outcome_of(raises, (1,)).kind == "raised"
+    assert [outcome.kind for outcome in run_cases(raises, [(1,), (2,)]).outcomes] == ["raised", "raised"]

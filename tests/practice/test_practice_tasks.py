@@ -1,0 +1,138 @@
+"""Every task: right answers pass, starters have not begun, every slip is rejected and named as itself."""
+
+import dataclasses
+import inspect
+import itertools
+import sys
+import types
+
+import numpy as np
+import pytest
+import worked_answers
+
+from robotlab.errors import InputError
+from robotlab.practice import Slip, judge, tasks_of
+from robotlab.practice.running import outcome_of, run_cases
+from robotlab.practice.task import Task
+from robotlab.practice.tasks import all_tasks
+
+TASKS = tasks_of()
+SLIPS = [(task, slip) for task in TASKS for slip in task.slips]
+
+
+def of_task(one):
+    return one.name if isinstance(one, Task) else getattr(one, "name", None)
+
+
+def test_lessons_1_to_5_have_three_tasks_or_more():
+    for lesson in range(1, 6):
+        assert len(tasks_of(lesson)) >= 3, lesson
+
+
+@pytest.mark.parametrize("task", TASKS, ids=of_task)
+def test_a_worked_answer_passes(task):
+    verdict = judge(task, getattr(worked_answers, task.name))
+    assert verdict.passed, verdict
+    assert verdict.cases == len(task.fixed) + task.draws
+
+
+@pytest.mark.parametrize("task", TASKS, ids=of_task)
+def test_the_starter_is_not_started(task):
+    namespace = {}
+    exec(task.starter, namespace)
+    function = namespace[task.name]
+    verdict = judge(task, function)
+    assert verdict.kind == "not started"
+    assert verdict.says == task.statement
+    assert not verdict.passed
+    assert tuple(function.__code__.co_varnames) == task.inputs
+    assert function.__doc__.strip(), "the starter must say what to write"
+
+
+@pytest.mark.parametrize(("task", "slip"), SLIPS, ids=of_task)
+def test_a_slip_is_named_as_itself(task, slip):
+    verdict = judge(task, slip.function)
+    assert verdict.kind == "slip", verdict
+    assert (verdict.slip, verdict.says) == (slip.name, slip.says)
+
+
+@pytest.mark.parametrize("task", TASKS, ids=of_task)
+def test_cases_tell_slips_apart_by_far(task):
+    """Two slips, or a slip and the right answer, differ by much more than the tolerance somewhere."""
+    answers = {slip.name: slip.function for slip in task.slips} | {"right": task.reference}
+    values = {name: [outcome_of(function, case).value for case in task.cases()] for name, function in answers.items()}
+    for one, other in itertools.combinations(values, 2):
+        assert any(far_apart(a, b, 100 * task.rtol) for a, b in zip(values[one], values[other])), f"{one} and {other}"
+
+
+def far_apart(a, b, rtol):
+    if a is None or b is None:
+        return a is not b
+    a, b = np.asarray(a, float), np.asarray(b, float)
+    if a.shape != b.shape:
+        return True
+    return bool((np.isnan(a) != np.isnan(b)).any() or (np.abs(a - b) > rtol * np.abs(b) + 1e-6).any())
+
+
+@pytest.mark.parametrize("task", TASKS, ids=of_task)
+def test_references_and_slips_leave_their_inputs_alone_and_references_give_values(task):
+    for function in (task.reference, *(slip.function for slip in task.slips)):
+        outcomes = run_cases(function, task.cases()).outcomes
+        assert not any(outcome.changed for outcome in outcomes)
+        if function is task.reference:
+            assert all(outcome.kind == "value" for outcome in outcomes)
+            finite = [np.isfinite(np.asarray(one.value, float)).all() for one in outcomes if one.value is not None]
+            assert finite and all(finite)
+
+
+@pytest.mark.parametrize("task", TASKS, ids=of_task)
+def test_cases_are_the_same_in_every_run_and_in_reach(task):
+    first, second = task.cases(), task.cases()
+    assert repr(first) == repr(second)
+    assert all(len(case) == len(task.inputs) for case in first)
+    # The random ones are not one case again and again.
+    assert len({repr(case) for case in first[len(task.fixed) :]}) == task.draws
+
+
+@pytest.mark.parametrize("task", TASKS, ids=of_task)
+def test_words_help_and_do_not_give_the_answer_away(task):
+    texts = [*task.nudges, *(slip.says for slip in task.slips)]
+    assert len(set(texts)) == len(texts)
+    for text in (task.statement, *texts):
+        assert 15 < len(text) < 560 and text[-1] in ".?", text
+    for name in task.inputs:
+        assert name in task.statement, f"the statement does not speak of {name}"
+    # No hint holds a line of the reference's own code.
+    code = [line.strip().removeprefix("return ") for line in inspect.getsource(task.reference).splitlines() if "=" in line or "return" in line]
+    for text in texts:
+        assert not any(line in text for line in code if len(line) > 12), text
+
+
+def test_a_task_needs_nudges_and_slips():
+    def twice(x):
+        """Two times x."""
+        return 2 * x
+
+    slips = tuple(Slip(f"slip {n}", "A sentence.", lambda x, n=n: x + n) for n in range(3))
+    parts = dict(reference=twice, lesson=1, statement="", unit="", fixed=((1,),), draw=lambda rng: (2,), nudges=("a", "b", "c"), slips=slips)
+    Task(**parts)
+    with pytest.raises(InputError, match="3 nudges or more, got 1"):
+        Task(**{**parts, "nudges": ("a",)})
+    with pytest.raises(InputError, match="3 slips or more, got 2"):
+        Task(**{**parts, "slips": slips[:2]})
+    with pytest.raises(InputError, match="a name of its own"):
+        Task(**{**parts, "slips": (*slips, slips[0])})
+
+
+@pytest.mark.parametrize(("lesson", "match"), [(6, "must stand in its own lesson's module"), (99, "a name of its own")])
+def test_a_task_in_the_wrong_place_is_refused(lesson, match, monkeypatch):
+    """A module for a lesson 99 that holds tasks of other lessons, or one that is there already."""
+    from robotlab.practice import tasks as package
+
+    module = types.ModuleType("robotlab.practice.tasks.lesson_99")
+    module.TASKS = (dataclasses.replace(TASKS[0], lesson=lesson),)
+    monkeypatch.setitem(sys.modules, module.__name__, module)
+    found = [*package.pkgutil.iter_modules(package.__path__), types.SimpleNamespace(name="lesson_99")]
+    monkeypatch.setattr(package.pkgutil, "iter_modules", lambda path: found)
+    with pytest.raises(InputError, match=match):
+        all_tasks.__wrapped__()
