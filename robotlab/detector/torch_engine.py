@@ -13,7 +13,7 @@ import torch
 from torch.nn import functional
 
 from robotlab.detector.engine.crew import core_count
-from robotlab.detector.engine.losses import FOCUS, SMOOTH_BELOW
+from robotlab.detector.engine.losses import BOX_SHARE, FOCUS, SMOOTH_BELOW
 from robotlab.detector.engine.network import NORM_MOMENTUM
 from robotlab.detector.engine.optim import Average
 from robotlab.detector.engines import DECAY, LONGEST, MEMORY
@@ -68,7 +68,7 @@ def detection_loss(
     weights: torch.Tensor,
     boxes: torch.Tensor,
     box_weights: torch.Tensor,
-    box_share: float = 1.0,
+    box_share: float = BOX_SHARE,
 ) -> torch.Tensor:
     """The loss of :func:`robotlab.detector.engine.losses.detection_loss`.
 
