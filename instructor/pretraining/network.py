@@ -19,7 +19,7 @@ BOX_FROM = 0.25
 # at each step, counts for all.
 NEAR, EMPTY_SHARE = 0.02, 0.2
 # Things less visible than this, or smaller (px), neither count for nor against.
-LEAST_VISIBLE, LEAST_SIZE = 0.35, 5.0
+LEAST_VISIBLE, LEAST_SIZE = 0.25, 4.5
 
 
 class Features(nn.Module):

@@ -7,7 +7,7 @@ import torch.nn.functional as F
 
 from camera import compressed, on_sensor, through_lens, under_lamp
 from render import MOST_THINGS, PATCH, Batch, Renderer
-from shapes import COLORS, NAMES, Draw
+from shapes import COLORS, SHAPES, Draw
 
 GRAYS = [COLORS.index(name) for name in ("white", "gray", "black", "brown")]
 
@@ -15,7 +15,7 @@ GRAYS = [COLORS.index(name) for name in ("white", "gray", "black", "brown")]
 def _kinds(renderer: Renderer, n: int, slots: int, colorless: torch.Tensor, dull: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
     """Shape and color of every slot; a picture repeats some on purpose."""
     device = renderer.device
-    weights = torch.ones(n * slots, len(NAMES), device=device)
+    weights = torch.ones(n * slots, len(SHAPES), device=device)
     gray_rows = colorless.repeat_interleave(slots)
     weights = torch.where(gray_rows[:, None], weights * renderer.open_shapes, weights)
     shape = renderer._pick(weights).reshape(n, slots)
@@ -94,17 +94,66 @@ def draw_batch(renderer: Renderer, n: int, height: int, width: int) -> Batch:
     visible = visible * ((cut[:, 2:] - cut[:, :2]).clamp_min(0).prod(1) / whole)
     gray = pictures.mean(1, keepdim=True).expand(-1, 3, -1, -1)
     fade = torch.where(colorless, torch.ones_like(dull), dull * d.u(0, 0.5))[:, None, None, None]
-    pictures = torch.lerp(pictures, gray, fade)
-    seen = compressed(on_sensor(through_lens(under_lamp(pictures, renderer.generator), renderer.generator), renderer.generator), renderer.generator)
-    last_gray = seen.mean(1, keepdim=True).expand(-1, 3, -1, -1)
-    seen = torch.where(colorless[:, None, None, None], last_gray, seen)
+    seen = photographed(torch.lerp(pictures, gray, fade), colorless, renderer.generator)
 
     out_boxes = torch.zeros(n, slots, 4, device=device)
     out_boxes[used] = cut
     out_visible = torch.zeros(n, slots, device=device)
     out_visible[used] = visible
     none = torch.full_like(shape, -1)
-    return Batch((seen * 255).round().to(torch.uint8), out_boxes, torch.where(used, shape, none), color, out_visible, colorless)
+    return Batch(seen, out_boxes, torch.where(used, shape, none), color, out_visible, colorless)
+
+
+def photographed(pictures: torch.Tensor, colorless: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
+    """Lamp, lens, sensor and file: 0 to 1 in, bytes out."""
+    for step in (under_lamp, through_lens, on_sensor, compressed):
+        pictures = step(pictures, generator)
+    gray = pictures.mean(1, keepdim=True).expand(-1, 3, -1, -1)
+    pictures = torch.where(colorless[:, None, None, None], gray, pictures)
+    return (pictures * 255).round().to(torch.uint8)
+
+
+def framed(renderer: Renderer, raw: torch.Tensor, rows: torch.Tensor, height: int, width: int) -> Batch:
+    """Rendered greenhouses cut to a random window, mirrored or not, and photographed.
+
+    Parameters
+    ----------
+    renderer : Renderer
+        Gives the randomness.
+    raw : (B, 3, H, W) tensor of uint8
+        From :mod:`views`.
+    rows : (B, K, 7) tensor
+        As :func:`views.furnished_greenhouse` gives them.
+    height, width : int
+        Size wanted, px.
+
+    Returns
+    -------
+    Batch
+        Pictures and truth.
+    """
+    n = len(raw)
+    d = Draw(n, renderer.generator)
+    side, flip = d.log_u(0.5, 1.0), d.sign()
+    left, top = d.u(0, 1) * (1 - side), d.u(0, 1) * (1 - side)
+    zero = torch.zeros_like(side)
+    theta = torch.stack([side * flip, zero, 2 * left + side - 1, zero, side, 2 * top + side - 1], 1).reshape(n, 2, 3)
+    grid = F.affine_grid(theta, (n, 3, height, width), align_corners=False)
+    pictures = F.grid_sample(raw.float() / 255, grid, padding_mode="reflection", align_corners=False)
+    size = torch.tensor([raw.shape[3], raw.shape[2]], device=raw.device)
+    corners = (rows[..., :4].reshape(n, -1, 2, 2) / size - torch.stack([left, top], 1)[:, None, None]) / side[:, None, None, None]
+    x0, x1 = corners[:, :, 0, 0], corners[:, :, 1, 0]
+    mirrored = (flip < 0)[:, None]
+    x0, x1 = torch.where(mirrored, 1 - x1, x0), torch.where(mirrored, 1 - x0, x1)
+    y0, y1 = corners[:, :, 0, 1], corners[:, :, 1, 1]
+    whole = (x1 - x0) * (y1 - y0)
+    cut = torch.stack([x0, y0, x1, y1], -1).clamp(0, 1)
+    share = (cut[..., 2:] - cut[..., :2]).prod(-1) / whole.clamp_min(1e-6)
+    shape = torch.where(share > 0.01, rows[..., 4].long(), -torch.ones_like(rows[..., 4].long()))
+    boxes = cut * torch.tensor([width, height, width, height], device=raw.device)
+    colorless = d.maybe(0.05) > 0
+    seen = photographed(pictures, colorless, renderer.generator)
+    return Batch(seen, boxes, shape, rows[..., 5].long().clamp_min(0), rows[..., 6] * share, colorless)
 
 
 def _shrunk(rgba: torch.Tensor, factor: torch.Tensor) -> torch.Tensor:

@@ -14,18 +14,11 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 
-from shapes import COLORS, FIELD, HELD_OUT, NAMES, NOT_IN_GRAY, Draw, parts_table
+from shapes import COLOR_RANGES, COLORS, FIELD, HELD_OUT, NOT_IN_GRAY, SHAPES, Draw, parts_table
 
 # Side of the square in which a shape is drawn before it is put in place, px.
 PATCH = 96
 MOST_THINGS = 14
-# Hue (turns), saturation and value of the color names: low and high.
-COLOR_RANGES = {
-    "red": (-0.03, 0.025, 0.65, 1, 0.4, 1), "orange": (0.045, 0.095, 0.7, 1, 0.6, 1), "yellow": (0.12, 0.18, 0.6, 1, 0.6, 1),
-    "green": (0.24, 0.42, 0.4, 1, 0.25, 0.95), "cyan": (0.46, 0.54, 0.45, 1, 0.4, 1), "blue": (0.57, 0.68, 0.5, 1, 0.35, 1),
-    "purple": (0.72, 0.82, 0.35, 1, 0.35, 0.9), "pink": (0.86, 0.95, 0.3, 0.8, 0.65, 1), "brown": (0.02, 0.09, 0.4, 0.75, 0.2, 0.5),
-    "white": (0, 1, 0, 0.1, 0.8, 1), "gray": (0, 1, 0, 0.1, 0.25, 0.75), "black": (0, 1, 0, 0.3, 0.02, 0.18), "photo": (0, 1, 0, 0.3, 0.8, 1),
-}  # fmt: skip
 # scikit-image's own photographs that are in the public domain or CC0, as its
 # documentation states; the coins, the faces and pictures without a stated
 # license stay out.
@@ -81,10 +74,10 @@ class Renderer:
         self.generator = torch.Generator(device).manual_seed(seed)
         self.atlas = photo_atlas(device)
         # For each shape, the colors it may have.
-        allowed = torch.tensor([[float((s, c) not in HELD_OUT) for c in COLORS] for s in NAMES], device=device)
+        allowed = torch.tensor([[float((s, c) not in HELD_OUT) for c in COLORS] for s in SHAPES], device=device)
         self.allowed = allowed
         self.ranges = torch.tensor([COLOR_RANGES[name] for name in COLORS], device=device)
-        self.open_shapes = torch.tensor([float(name not in NOT_IN_GRAY) for name in NAMES], device=device)
+        self.open_shapes = torch.tensor([float(name not in NOT_IN_GRAY) for name in SHAPES], device=device)
 
     # ---- pieces -------------------------------------------------------------
 

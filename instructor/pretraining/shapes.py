@@ -351,14 +351,24 @@ SHAPES: dict[str, Callable[[Draw], list[Part]]] = {
     for make in (disc, ring, panel, block, can, tub, cone, pole, banded_pole, slats, cross, star, pawn, table, leaf, crescent, bracket, arch,
                  bottle, mug, gear, tray, blob, beast, sign_post, pot_plant, mushroom, hut, trestle, lamp, sack)
 }  # fmt: skip
-NAMES = tuple(SHAPES)
+# Solid kinds of robotlab.greenhouse, see views.py.
+KINDS = ("post", "bucket", "crate", "tray", "drum", "pole", "pot")
+NAMES = tuple(SHAPES) + tuple(f"greenhouse {kind}" for kind in KINDS)
 COLORS = ("red", "orange", "yellow", "green", "cyan", "blue", "purple", "pink", "brown", "white", "gray", "black", "photo")
+# Hue (turns), saturation and value of the color names: low and high.
+COLOR_RANGES = {
+    "red": (-0.03, 0.025, 0.65, 1, 0.4, 1), "orange": (0.045, 0.095, 0.7, 1, 0.6, 1), "yellow": (0.12, 0.18, 0.6, 1, 0.6, 1),
+    "green": (0.24, 0.42, 0.4, 1, 0.25, 0.95), "cyan": (0.46, 0.54, 0.45, 1, 0.4, 1), "blue": (0.57, 0.68, 0.5, 1, 0.35, 1),
+    "purple": (0.72, 0.82, 0.35, 1, 0.35, 0.9), "pink": (0.86, 0.95, 0.3, 0.8, 0.65, 1), "brown": (0.02, 0.09, 0.4, 0.75, 0.2, 0.5),
+    "white": (0, 1, 0, 0.1, 0.8, 1), "gray": (0, 1, 0, 0.1, 0.25, 0.75), "black": (0, 1, 0, 0.3, 0.02, 0.18), "photo": (0, 1, 0, 0.3, 0.8, 1),
+}  # fmt: skip
 # Never drawn: what the course's own classes look like, and coins (also in
 # colorless pictures).  No human figure is among the shapes.
 HELD_OUT = frozenset(
     [(shape, "orange") for shape in ("pole", "banded_pole")]
-    + [("tub", "blue")]
-    + [(shape, "yellow") for shape in ("slats", "block")]
+    + [("greenhouse post", color) for color in ("orange", "red", "brown")]
+    + [(shape, "blue") for shape in ("tub", "greenhouse bucket")]
+    + [(shape, "yellow") for shape in ("slats", "block", "greenhouse crate")]
     + [("disc", color) for color in ("gray", "white", "black")]
 )
 NOT_IN_GRAY = ("disc",)
