@@ -60,7 +60,8 @@ def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[
 
     manager = AsyncKernelManager(kernel_name="python3", kernel_spec_manager=ThisPython())
     # The order of a set, and with it any text made from one, is then the same in each run.
-    environment = {**os.environ, "PYTHONHASHSEED": "0"}
+    # A lesson that is built is nobody's progress.
+    environment = {**os.environ, "PYTHONHASHSEED": "0", "ROBOTLAB_PROGRESS": "off"}
     opened = nbformat.from_dict(notebook)
     client = NotebookClient(
         opened,

@@ -94,6 +94,8 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Fault
             return Fault("shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.")
         turned = " Rows and columns may have changed places." if numbers.ndim > 1 and numbers.T.shape == right.shape else ""
         return Fault("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned}")
+    if right.size == 0:  # np.array([]) holds floats, whatever would be in it.
+        return None
     if numbers.dtype.kind == "f" and np.isnan(numbers).any():
         where = f"{int(np.isnan(numbers).sum())} of {numbers.size} numbers are" if numbers.ndim else "The result is"
         return Fault("nan", f"{where} NaN (not a number): look for 0 / 0, inf - inf, or the root of a negative number.")

@@ -64,7 +64,7 @@ GENERAL = (
     General("cut to whole numbers", "Your results are cut off to whole numbers; fractions count here. Look for int(...) or //.",
             _fractions(np.trunc)),
     *(
-        General(f"rounded to {n}", f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
+        General(f"rounded to {n} decimals", f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
                 _fractions(lambda right, n=n: np.round(right, n)))
         for n in (0, 1, 2, 3, 4)
     ),

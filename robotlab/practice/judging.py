@@ -8,9 +8,12 @@ from collections.abc import Callable, Sequence
 from types import FunctionType
 from typing import Any
 
-from robotlab.practice.comparing import Fault, agree, compare, wanted
-from robotlab.practice.general import GENERAL, General, changed
-from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, Ran, error_text, outcome_of, run_cases
+import numpy as np
+
+from robotlab.practice.comparing import Fault, agree, as_numbers, compare, wanted
+from robotlab.practice.general import GENERAL, changed
+from robotlab.practice.hints import hint
+from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
 from robotlab.practice.showing import show
 from robotlab.practice.task import Task
 from robotlab.practice.verdict import Verdict
@@ -51,13 +54,13 @@ def judge(task: Task, function: Callable, limit_s: float = TIME_LIMIT_S) -> Verd
     said = _wrong_inputs(task, function, cases[0])
     if said:
         return Verdict(task.name, "signature", said)
-    ran = run_cases(function, cases, limit_s)
-    if isinstance(ran.outcomes[0].error, NotImplementedError) or all(one.value is ... for one in ran.outcomes):
+    outcomes = run_cases(function, cases, limit_s)
+    if type(outcomes[0].error) is NotImplementedError or all(one.value is ... for one in outcomes):
         return Verdict(task.name, "not started", task.statement)
-    return judge_outcomes(task, cases, ran)
+    return judge_outcomes(task, cases, outcomes)
 
 
-def judge_outcomes(task: Task, cases: Sequence[tuple], ran: Ran) -> Verdict:
+def judge_outcomes(task: Task, cases: Sequence[tuple], outcomes: Sequence[Outcome]) -> Verdict:
     """Say what an answer is from what it came to; the answer itself is not needed.
 
     Parameters
@@ -66,8 +69,8 @@ def judge_outcomes(task: Task, cases: Sequence[tuple], ran: Ran) -> Verdict:
         The task.
     cases : sequence of tuple
         Its cases.
-    ran : Ran
-        What became of them.
+    outcomes : sequence of Outcome
+        What became of them; they may end at a hang or a flood.
 
     Returns
     -------
@@ -82,22 +85,21 @@ def judge_outcomes(task: Task, cases: Sequence[tuple], ran: Ran) -> Verdict:
     'passed'
     """
     right = [outcome_of(task.reference, case).value for case in cases]
-    faults = [_fault(task, cases[i], right[i], outcome) for i, outcome in enumerate(ran.outcomes)]
+    faults = [_fault(task, cases[i], right[i], outcome) for i, outcome in enumerate(outcomes)]
     first = next((i for i, fault in enumerate(faults) if fault), None)
-    outcome = ran.outcomes[first or 0]
+    outcome = outcomes[first or 0]
     beside = {
-        "notes": (f"Python warned: {ran.warned}",) if ran.warned else (),
+        "notes": (f"Python warned: {outcome.warned}",) if outcome.warned else (),
         "printed": "" if outcome.kind == "flood" else _first_lines(outcome.printed),
     }
     if first is None:
         return Verdict(task.name, "passed", cases=len(cases), **beside)
     fault = faults[first]
-    if len(ran.outcomes) == len(cases):
-        if all(one.kind == "value" and one.value is None for one in ran.outcomes):
+    if len(outcomes) == len(cases):
+        if all(one.kind == "value" and one.value is None for one in outcomes):
             says = f"Your function computes something and returns None. It must end with return and give {wanted(_first_value(right))}."
             return Verdict(task.name, "nothing", says, **beside)
-        # A right result with a changed input is no slip, whatever else agrees.
-        slip = _recognize(task, cases, right, ran.outcomes) if any(one and one.kind != "changed" for one in faults) else None
+        slip = _recognize(task, cases, right, outcomes)
         if slip:
             return Verdict(task.name, "slip", slip[1], slip[0], table=_table(task, cases[first], outcome), **beside)
     return Verdict(task.name, fault.kind, fault.says, table=_table(task, cases[first], outcome), **beside)
@@ -155,7 +157,9 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Fault | Non
         where = f" It was stopped in {outcome.place}." if outcome.place else ""
         return Fault("flood", f"It printed more than {PRINT_LIMIT} characters: take print out of the loop.{where}")
     if outcome.kind == "raised":
-        return Fault("raised", f"{error_text(outcome.error)}.{at}")
+        said = error_text(outcome.error)
+        meaning = hint(said)
+        return Fault("raised", f"{said}{'' if said.endswith('.') else '.'}{at + '.' if at else ''}{' ' + meaning if meaning else ''}")
     try:
         fault = compare(right, outcome.value, task.rtol, task.atol)
     except Exception as error:  # A learner's object may do anything when it is compared.
@@ -167,32 +171,46 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Fault | Non
 
 
 def _recognize(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]) -> tuple[str, str] | None:
-    """Name and sentence of the slip that gives the learner's results in every case."""
-    own = [(slip, [outcome_of(slip.function, case) for case in cases]) for slip in task.slips]
-    for slip, outcomes in own:
-        if all(_alike(task, a, b) for a, b in zip(outcomes, got)):
-            return slip.name, slip.says
-    if any(outcome.kind != "value" for outcome in got):
+    """Name and sentence of the slip that gives the learner's results, if there is one.
+
+    In every case at best; else in all but those edges where the learner's
+    function fails in its own way; else in all plain cases.
+    """
+    spellings = [
+        (slip, [outcome_of(function, case) for case in cases]) for slip in task.slips for function in (slip.function, *slip.also)
+    ]
+    plain = range(task.plain)
+    everywhere = range(len(cases))
+    usable = [i for i in everywhere if i < task.plain or (got[i].kind == "value" and not _has_nan(got[i].value))]
+    for places in (everywhere, usable, plain):
+        if _is_right(task, right, got, places):
+            return None
+        for slip, outcomes in spellings:
+            if all(_alike(task, outcomes[i], got[i]) for i in places):
+                return slip.name, slip.says
+    if any(got[i].kind != "value" for i in plain):
         return None
-    usable = [general for general in GENERAL if general.unit in ("", task.unit)]
-    for general in usable:
-        if _turned_by(general, task, right, got):
+    general_slips = [general for general in GENERAL if general.unit in ("", task.unit)]
+    for general in general_slips:
+        if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
             return general.name, general.says
-    for slip, outcomes in own:  # Two mistakes at once.
-        if any(outcome.kind != "value" for outcome in outcomes):
+    for slip, outcomes in spellings:  # Two mistakes at once.
+        if any(outcomes[i].kind != "value" for i in plain) or _is_right(task, right, outcomes, plain):
             continue
-        for general in usable:
-            if _turned_by(general, task, [outcome.value for outcome in outcomes], got):
+        for general in general_slips:
+            if all(agree(changed(general, outcomes[i].value), got[i].value, task.rtol, task.atol) for i in plain):
                 return f"{slip.name}, and {general.name}", f"Two things at once. {slip.says} When that is mended, look at this: {general.says}"
     return None
 
 
-def _turned_by(general: General, task: Task, values: Sequence[Any], got: Sequence[Outcome]) -> bool:
-    """Whether a general slip makes what was got out of these values in every case, and changes some of them."""
-    wrong = [changed(general, value) for value in values]
-    return all(agree(a, b.value, task.rtol, task.atol) for a, b in zip(wrong, got)) and not all(
-        agree(a, b, task.rtol, task.atol) for a, b in zip(wrong, values)
-    )
+def _is_right(task: Task, right: Sequence[Any], got: Sequence[Outcome], places: Sequence[int]) -> bool:
+    """Whether results are right in these cases, but perhaps for their type."""
+    return all(got[i].kind == "value" and agree(right[i], got[i].value, task.rtol, task.atol) for i in places)
+
+
+def _has_nan(value: Any) -> bool:
+    numbers = as_numbers(value)
+    return numbers is not None and numbers.dtype.kind == "f" and bool(np.isnan(numbers).any())
 
 
 def _alike(task: Task, slip: Outcome, got: Outcome) -> bool:

@@ -64,6 +64,8 @@ class Outcome:
         Places of the inputs that it changed.
     printed : str
         What it printed.
+    warned : str
+        The first warning, empty if there was none.
     """
 
     kind: str
@@ -72,25 +74,10 @@ class Outcome:
     place: str = ""
     changed: tuple[int, ...] = ()
     printed: str = ""
+    warned: str = ""
 
 
-@dataclass(frozen=True, eq=False)
-class Ran:
-    """What all calls came to.
-
-    Parameters
-    ----------
-    outcomes : list of Outcome
-        One a case; they end at a hang or a flood.
-    warned : str
-        The first warning, empty if there was none.
-    """
-
-    outcomes: list[Outcome]
-    warned: str
-
-
-def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_LIMIT_S) -> Ran:
+def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_LIMIT_S) -> list[Outcome]:
     """Call a function once for each case, on copies of the inputs.
 
     Parameters
@@ -104,32 +91,29 @@ def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_
 
     Returns
     -------
-    Ran
-        Nothing that the function does by mistake is raised here; a
+    list of Outcome
+        One a case; they end at a hang or a flood.  Nothing that the function does by mistake is raised here; a
         ``KeyboardInterrupt`` is, since that is the user's wish.
 
     Examples
     --------
-    >>> [outcome.kind for outcome in run_cases(lambda x: 1 / x, [(2,), (0,)]).outcomes]
+    >>> [outcome.kind for outcome in run_cases(lambda x: 1 / x, [(2,), (0,)])]
     ['value', 'raised']
     """
     outcomes: list[Outcome] = []
     end = time.monotonic() + limit_s
     pages = _Capped(PRINT_LIMIT)
-    with (
-        contextlib.redirect_stdout(pages),
-        contextlib.redirect_stderr(pages),
-        warnings.catch_warnings(record=True) as warned,
-    ):
-        warnings.simplefilter("always")
+    with contextlib.redirect_stdout(pages), contextlib.redirect_stderr(pages):
         for case in cases:
             pages.start_again()
-            outcome = _call(function, case, max(0.01, end - time.monotonic()))
-            outcomes.append(replace(outcome, printed="".join(pages.parts)))
-            if outcomes[-1].kind in ("hang", "flood"):
+            with warnings.catch_warnings(record=True) as warned:
+                warnings.simplefilter("always")
+                outcome = _call(function, case, max(0.01, end - time.monotonic()))
+            first = f"{warned[0].category.__name__}: {_words(warned[0].message)}" if warned else ""
+            outcomes.append(replace(outcome, printed="".join(pages.parts), warned=first))
+            if outcome.kind in ("hang", "flood"):
                 break
-    first = f"{warned[0].category.__name__}: {_words(warned[0].message)}" if warned else ""
-    return Ran(outcomes, first)
+    return outcomes
 
 
 def outcome_of(function: Callable, case: tuple) -> Outcome:
@@ -257,7 +241,7 @@ def _place(error: BaseException, function: Callable) -> str:
     if not lines:
         return ""
     source = linecache.getline(file, lines[-1]).strip()
-    return f"line {lines[-1]}" + (f": {source}" if source else "")
+    return f"line {lines[-1]}" + (f", `{source}`" if source else "")
 
 
 def _words(thing: object) -> str:

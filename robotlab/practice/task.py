@@ -36,6 +36,9 @@ class Slip:
     function : callable
         Takes what the task's reference takes, and gives what a learner with
         this misconception gets.  It may raise; it must not change its inputs.
+    also : tuple of callable
+        Other spellings of the same misconception whose results differ, for
+        instance where NumPy leaves the order of equal values open.
 
     Examples
     --------
@@ -46,6 +49,7 @@ class Slip:
     name: str
     says: str
     function: Callable[..., Any]
+    also: tuple[Callable[..., Any], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -74,6 +78,10 @@ class Task:
     slips : tuple of Slip
         At least three.  The cases must tell them from the reference and from
         one another.
+    edges : tuple of tuple
+        Cases at the border: empty, equal, huge.  They count like the others
+        and come last; a slip is also recognized without them, since many an
+        answer with a slip stumbles there in its own way.
     draws : int
         How many random cases.
     rtol, atol : float
@@ -100,6 +108,7 @@ class Task:
     draw: Callable[[np.random.Generator], tuple]
     nudges: tuple[str, ...]
     slips: tuple[Slip, ...]
+    edges: tuple[tuple, ...] = ()
     draws: int = 12
     rtol: float = 1e-6
     atol: float = 1e-9
@@ -151,7 +160,7 @@ class Task:
         return UNITS.get(name.rpartition("_")[2], "") if "_" in name else ""
 
     def cases(self) -> list[tuple]:
-        """All cases, the fixed ones first; the same in every run.
+        """All cases: fixed, drawn, edges; the same in every run.
 
         Returns
         -------
@@ -162,8 +171,13 @@ class Task:
         --------
         >>> from robotlab.practice import task_named
         >>> task = task_named("field_of_view")
-        >>> len(task.cases()) == len(task.fixed) + task.draws
+        >>> len(task.cases()) == task.plain + len(task.edges)
         True
         """
         rng = np.random.default_rng(zlib.crc32(self.name.encode()))
-        return copy.deepcopy(list(self.fixed)) + [self.draw(rng) for _ in range(self.draws)]
+        return copy.deepcopy([*self.fixed, *(self.draw(rng) for _ in range(self.draws)), *self.edges])
+
+    @property
+    def plain(self) -> int:
+        """How many cases come before the edges."""
+        return len(self.fixed) + self.draws

@@ -1,5 +1,6 @@
 """Whatever a learner's function does, ``verify`` answers with its own clear sentence and never raises."""
 
+import io
 import math
 import signal
 import sys
@@ -9,6 +10,7 @@ import warnings
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from robotlab.practice import Verdict, judge, nudge, task_named, tasks_of, verify
 from robotlab.practice.comparing import compare
@@ -132,6 +134,8 @@ def test_the_learners_own_line_is_shown_not_the_librarys():
         ("return True", "type", "True or False"),
         ("return ...", "not started", "left"),
         ("raise NotImplementedError", "not started", "left"),
+        ("raise io.UnsupportedOperation('no reading')", "raised", "UnsupportedOperation"),
+        ("raise type('Own', (NotImplementedError,), {})()", "raised", "Own"),
         ("pass", "not started", "left"),
         ("return", "not started", "left"),
         ("return [[1, 2], [3]]", "type", "list"),
@@ -152,7 +156,7 @@ def test_odd_answers(body, kind, words):
         def __eq__(self, other):
             return True
 
-    namespace = {"math": math, "np": np, "Strange": Strange}
+    namespace = {"math": math, "np": np, "io": io, "Strange": Strange}
     exec(f"def bearing(x_px, width_px, hfov_rad):\n    {body}\n", namespace)
     verdict = verify(namespace["bearing"])
     assert verdict.kind == kind, verdict
@@ -319,12 +323,12 @@ GENERAL = [
     ("working_band", lambda right: (1000 * right[0], 1000 * right[1]), "thousand"),
     ("iou", lambda right: 100 * right, "percent"),
     ("pixels_on_target", lambda right: right + 1, "one too many"),
-    ("mean_hue", lambda right: round(right, 2), "rounded to 2"),
-    ("shrink", lambda right: np.round(right).astype(float), "rounded to 0"),
+    ("mean_hue", lambda right: round(right, 2), "rounded to 2 decimals"),
+    ("shrink", lambda right: np.round(right).astype(float), "rounded to 0 decimals"),
     ("in_band", lambda right: ~right, "inverted mask"),
     ("largest_blob", lambda right: ~right, "inverted mask"),
     ("suppress", lambda right: right[::-1], "other way round"),
-    ("softmax", lambda right: np.round(right, 3), "rounded to 3"),
+    ("softmax", lambda right: np.round(right, 3), "rounded to 3 decimals"),
 ]
 
 
@@ -338,6 +342,53 @@ def test_two_slips_at_once_are_both_named():
     verdict = judge(task_named("field_of_view"), lambda sensor, focal: math.degrees(math.atan(sensor / focal / 2)))
     assert verdict.slip == "half the angle, and degrees for radians"
     assert verdict.says.startswith("Two things at once.")
+
+
+@pytest.mark.parametrize(
+    ("source", "slip"),
+    [
+        # A mask without True pixels: the mean of nothing.
+        ("def centroid(mask):\n rows, columns = np.nonzero(mask)\n return columns.mean(), rows.mean()", "half a pixel"),
+        ("def centroid(mask):\n rows, columns = np.nonzero(mask)\n return sum(rows) / len(rows) + .5, sum(columns) / len(columns) + .5", "rows for columns"),
+        ("def softmax(scores):\n return np.exp(scores) / np.exp(scores).sum()", "all rows share one sum"),
+        ("def scaled_size(w, h, n):\n return n, round(h * n / w)", "always by the width"),
+        ("def largest_blob(mask):\n labels = ndimage.label(mask)[0]\n return labels == 1 + np.bincount(labels.ravel())[1:].argmax()", "no corners"),
+        ("def suppress(boxes, scores, limit):\n return np.array([scores.argmax()])", "only one box stays"),
+    ],
+)
+def test_a_slip_is_named_though_the_answer_stumbles_at_the_edges_in_its_own_way(source, slip):
+    namespace = {"np": np, "ndimage": ndimage}
+    exec(source, namespace)
+    verdict = verify(namespace[source[4 : source.index("(")]])
+    assert verdict.slip == slip, verdict
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("0 <= scores <= 1", "use & and |"),
+        ("scores + np.zeros(99)", "keepdims=True"),
+        ("math.exp(scores)", "np.sin and the like"),
+        ("scores[1, 1, 1]", "fewer axes"),
+        ("scores[999]", "counts rows"),
+        ("scores[0, 999]", "begins at 0"),
+        ("[1, 2][5]", "begins at 0"),
+        ("numpy.exp(scores)", "does not know this name"),
+        ("a, b, c = [1, 2]", "number of names"),
+        ("scores(1)", "square brackets"),
+        ("[1, 2] / 2", "A list is no array"),
+        ("None + 1", "None where a value"),
+        ("softmax(scores)", "without end"),
+        ("x = scores.astype(int); x /= 3", "cannot take fractions"),
+        ("np.exp(np.array(['a']))", "dtype"),
+        ("len(later); later = 1", "in some paths"),
+    ],
+)
+def test_common_errors_are_explained(line, words):
+    namespace = {"np": np, "math": math}
+    exec(f"def softmax(scores):\n    {line}\n    return scores", namespace)
+    verdict = verify(namespace["softmax"])
+    assert verdict.kind == "raised" and words in verdict.says, verdict
 
 
 def test_a_slip_that_holds_in_some_cases_only_is_not_named():
@@ -411,6 +462,8 @@ def test_every_kind_has_words_and_shows():
         (np.zeros((2, 3)), np.zeros((2, 3), int), None),
         (np.zeros((2, 3)), np.zeros((2, 3), bool), "type"),
         (np.zeros(2, int), np.zeros(2), "type"),
+        (np.zeros(0, int), np.array([]), None),
+        (np.zeros((0, 4)), np.array([]), "shape"),
         (np.zeros(2, bool), np.zeros(2, np.uint8), "type"),
         (np.zeros(2), [0.0, 0.0], "type"),
         (np.zeros(2), np.array([0.0, math.inf]), "value"),
@@ -439,4 +492,4 @@ def test_values_are_shown_short():
 
 def test_a_slip_that_raises_is_recognized_by_its_error():
     assert outcome_of(raises, (1,)).kind == "raised"
-    assert [outcome.kind for outcome in run_cases(raises, [(1,), (2,)]).outcomes] == ["raised", "raised"]
+    assert [outcome.kind for outcome in run_cases(raises, [(1,), (2,)])] == ["raised", "raised"]

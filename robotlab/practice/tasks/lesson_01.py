@@ -20,7 +20,7 @@ def luminance(picture):
 
 
 def _picture(rng):
-    return (rng.integers(0, 256, (int(rng.integers(2, 5)), int(rng.integers(5, 8)), 3)).astype(np.uint8),)
+    return (rng.integers(0, 256, (int(rng.integers(3, 6)), int(rng.integers(6, 8)), 3)).astype(np.uint8),)
 
 
 LUMINANCE = Task(
@@ -30,8 +30,8 @@ LUMINANCE = Task(
     "(H, W, 3) of uint8, the result (H, W) of float from 0 to 255, not rounded.",
     unit="",
     fixed=(
-        (np.array([[[255, 0, 0], [0, 255, 0], [0, 0, 255]]], np.uint8),),
-        (np.arange(24, dtype=np.uint8).reshape(2, 4, 3) * 10,),
+        (np.array([[[255, 0, 0], [255, 255, 255]], [[0, 255, 0], [90, 90, 90]], [[0, 0, 255], [0, 0, 0]]], np.uint8),),
+        (np.arange(36, dtype=np.uint8).reshape(3, 4, 3) * 7,),
     ),
     draw=_picture,
     nudges=(
@@ -54,6 +54,10 @@ LUMINANCE = Task(
              "blue as bright as white.", lambda p: p.max(axis=2).astype(float)),
         Slip("cut to bytes", "Your gray values are cut off to whole bytes. Keep the fractions; round when you save a picture.",
              lambda p: (p @ _BT601).astype(np.uint8)),
+        Slip("integer division", "You divided bytes with //, which throws a fraction away three times, and all colors have the same weight.",
+             lambda p: (p // 3).sum(axis=2).astype(float)),
+        Slip("rows for colors", "picture[0] is the first row of pixels, not the red. The colors are the last axis: picture[..., 0].",
+             lambda p: 0.299 * p[0] + 0.587 * p[1] + 0.114 * p[2]),
         Slip("0 to 1", "Your gray values run from 0 to 1. The task asks for 0 to 255.", lambda p: p @ _BT601 / 255),
     ),
 )  # fmt: skip
@@ -88,8 +92,9 @@ SCALED_SIZE = Task(
     "scaled, with its proportions kept, so that its longer side is longest_px. Round to the nearest px; no side may be less than 1 px. "
     "A small picture is made larger.",
     unit="px",
-    fixed=((640, 480, 320), (1920, 1080, 300), (480, 640, 320), (1080, 1920, 301), (100, 75, 400), (4000, 3, 300)),
+    fixed=((640, 480, 320), (1920, 1080, 300), (480, 640, 320), (1080, 1920, 301), (100, 75, 400)),
     draw=_size,
+    edges=((4000, 3, 300), (2, 900, 300)),
     nudges=(
         "One number scales both sides, or the picture is squashed. Which side decides it?",
         "The factor is longest_px / max(width_px, height_px). It may be more than 1.",
@@ -106,7 +111,12 @@ SCALED_SIZE = Task(
              lambda w, h, n: _scaled(h, w, n / max(w, h))),
         Slip("cut off", "Your sizes are cut off, as // and int(...) do. Round to the nearest px.",
              lambda w, h, n: (max(1, w * n // max(w, h)), max(1, h * n // max(w, h)))),
-        Slip("whole factor", "Your factor is a whole number: // throws its fraction away before you use it.",
+        Slip("rounded up", "Your sizes are rounded up. Round to the nearest px.",
+             lambda w, h, n: (-(-w * n // max(w, h)), -(-h * n // max(w, h)))),
+        Slip("a factor of 0", "Your factor is 0 for every picture larger than longest_px: // throws the fraction away, and here the fraction is all there is.",
+             lambda w, h, n: (w * (n // max(w, h)), h * (n // max(w, h))),
+             also=(lambda w, h, n: _scaled(w, h, n // max(w, h)),)),
+        Slip("whole factor", "You divide by a whole number: // throws its fraction away before you use it.",
              lambda w, h, n: tuple(max(1, side // max(1, max(w, h) // n)) for side in (w, h))),
         Slip("a side of 0 px", "A very thin picture gets a side of 0 px. It must keep at least 1.",
              lambda w, h, n: (round(w * n / max(w, h)), round(h * n / max(w, h)))),
@@ -165,6 +175,8 @@ SHRINK = Task(
              lambda g, n: _blocks(g, n).mean(axis=(1, 3)).T),
         Slip("cut to whole numbers", "Your means are cut off to whole numbers. Keep the fractions.",
              lambda g, n: np.floor(_blocks(g, n).mean(axis=(1, 3)))),
+        Slip("overlapping blocks", "Your blocks move on by one pixel and overlap. The next block begins step pixels on.",
+             lambda g, n: np.array([[g[i : i + n, j : j + n].mean() for j in range(g.shape[1] // n)] for i in range(g.shape[0] // n)])),
         Slip("runs for blocks", "You averaged runs of pixels in reading order. A block reaches over several rows.",
              lambda g, n: g.reshape(g.shape[0] // n, g.shape[1] // n, n * n).mean(axis=2)),
     ),
@@ -212,6 +224,8 @@ ALIAS_FREQUENCY = Task(
              lambda f, n: f * n),
         Slip("remainder only", "You took whole cycles away, and what is left may still be more than 0.5. 0.8 forward looks like something backward.",
              lambda f, n: f * n % 1),
+        Slip("starts again at 0.5", "You start again from 0 beyond 0.5. The stripes come back the way they went: a little more than 0.5 looks like a little less.",
+             lambda f, n: f * n % 0.5),
         Slip("divided by step", "You divided by step. With fewer pixels, each step between kept ones covers more of the stripes, not less.",
              lambda f, n: _fold(f / n)),
         Slip("in old pixels", "Your frequency is in cycles per old pixel. The small picture is counted in kept pixels.",

@@ -104,8 +104,9 @@ CENTROID = Task(
     "top left corner of the picture. A pixel counts where its middle is, so a mask that is True in its first pixel alone gives (0.5, 0.5). "
     "With no True pixel the result is None.",
     unit="px",
-    fixed=((_L,), (_drawn("#..... ......"),), (_drawn("...... .####. .####."),), (np.zeros((3, 4), bool),)),
+    fixed=((_L,), (_drawn("#..... ......"),), (_drawn("...... .####. .####."),)),
     draw=_speckle,
+    edges=((np.zeros((3, 4), bool),),),
     nudges=(
         "np.nonzero(mask) gives the places of the True pixels: first their rows, then their columns.",
         "x is across: the mean of the columns. y is down: the mean of the rows. Add what brings you from a pixel's corner to its middle.",
@@ -149,6 +150,15 @@ def largest_blob(mask):
     return labels == 1 + int(np.argmax(np.bincount(labels.ravel())[1:]))
 
 
+def _blobs(rng):
+    """A mask whose largest blob is larger than any other, joined with corners and without."""
+    while True:
+        mask = rng.random((7, 11)) < 0.35
+        sizes = [np.sort(np.bincount(ndimage.label(mask, structure)[0].ravel())[1:])[-2:] for structure in (_CORNERS, None)]
+        if all(second < first for second, first in sizes):
+            return (mask,)
+
+
 def _pick(mask, choose, structure=_CORNERS):
     """The blob that `choose` names by its place in the list of (mask, size) in reading order."""
     labels, count = ndimage.label(mask, structure)
@@ -176,12 +186,15 @@ LARGEST_BLOB = Task(
     fixed=(
         (_drawn("##....... ....###.. ....###.. #........ #...####."),),
         (_drawn("#......## .#.....## ..#...... ...#..... ....#...."),),
-        (_drawn("......... .....##.. .##..##.. .##......"),),
         (_drawn("#........ .#...###. ..#..###. ...#..... ....#...."),),
         (np.ones((2, 3), bool),),
+    ),
+    draw=_blobs,
+    edges=(
+        (_drawn("......... .....##.. .##..##.. .##......"),),
+        (_drawn("##.....## ##.....## ......... ....##..."),),
         (np.zeros((3, 4), bool),),
     ),
-    draw=lambda rng: (rng.random((7, 11)) < 0.35,),
     nudges=(
         "scipy.ndimage.label(mask) numbers the blobs: 0 is the background, then 1, 2, 3 ... in reading order.",
         "It joins sideways only, unless you give it structure=np.ones((3, 3)). np.bincount(labels.ravel()) counts the pixels of each number.",

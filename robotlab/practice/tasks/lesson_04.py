@@ -34,6 +34,8 @@ SOFTMAX = Task(
     fixed=(
         (np.array([[1.0, 2.0, 3.0], [0.0, 0.0, 0.0]]),),
         (np.array([[-1.0, 0.5, 2.5, -2.0]]),),
+    ),
+    edges=(
         (np.array([[1000.0, 1001.0, 999.0]]),),
         (np.array([[1000.0, 1001.0], [-1000.0, -999.0]]),),
     ),
@@ -80,10 +82,7 @@ def top_k(scores, k):
 
 
 def _ranking(rng):
-    """Scores with ties, since every second picture of a row of classes has some."""
-    scores = np.round(rng.permutation(10) / 10, 1)
-    scores[int(rng.integers(0, 5))] = scores[int(rng.integers(5, 10))]
-    return scores, int(rng.integers(3, 7))
+    return np.round(rng.permutation(10) / 10, 1), int(rng.integers(3, 7))
 
 
 TOP_K = Task(
@@ -94,8 +93,12 @@ TOP_K = Task(
     unit="",
     fixed=(
         (np.array([0.1, 0.7, 0.2]), 2),
-        (np.array([0.3, 0.1, 0.3, 0.2, 0.3]), 3),
-        (np.array([0.2, 0.6, 0.1, 0.1]), 9),
+        (np.array([0.3, 0.1, 0.5, 0.2, 0.4]), 3),
+    ),
+    edges=(
+        (np.array([0.3, 0.1, 0.3, 0.2, 0.3]), 2),
+        (np.array([0.5, 0.2, 0.7, 0.5, 0.1, 0.7, 0.5, 0.7, 0.2, 0.9]), 6),
+        (np.array([0.2, 0.6, 0.1]), 9),
     ),
     draw=_ranking,
     nudges=(
@@ -108,12 +111,14 @@ TOP_K = Task(
              lambda s, k: np.argsort(s, kind="stable")[:k]),
         Slip("best last", "You have the right places, with the best at the end.", lambda s, k: np.argsort(-s, kind="stable")[:k][::-1]),
         Slip("scores for places", "You give the scores themselves. Asked for is where they stand.", lambda s, k: np.sort(s)[::-1][:k]),
-        Slip("ties turned round", "Of equal scores you give the later place first. Turning a sorted list round turns the ties round as well.",
-             lambda s, k: np.argsort(s, kind="stable")[::-1][:k]),
+        Slip("order of equals", "Of equal scores you do not always give the earlier place first. Turning a sorted list round turns equals "
+             'round as well, and np.argsort keeps their order only with kind="stable".',
+             lambda s, k: np.argsort(s, kind="stable")[::-1][:k], also=(lambda s, k: np.argsort(s)[::-1][:k], lambda s, k: np.argsort(-s)[:k])),
         Slip("one too few", "You give one place too few. A slice [:k] stops before k, so it already holds k.",
              lambda s, k: np.argsort(-s, kind="stable")[: min(k, len(s)) - 1]),
-        Slip("in order of place", "You have the right places, ordered by place and not by score.",
-             lambda s, k: np.sort(np.argsort(-s, kind="stable")[:k])),
+        Slip("not best first", "You have the right places, ordered by place or not at all. The best must come first.",
+             lambda s, k: np.sort(np.argsort(-s, kind="stable")[:k]),
+             also=(lambda s, k: np.argpartition(s, -k)[-k:], lambda s, k: np.argpartition(-s, k)[:k], lambda s, k: np.argpartition(-s, k - 1)[:k])),
         Slip("only the best", "You give the best place alone.", lambda s, k: np.argsort(-s, kind="stable")[:1]),
         Slip("k forgotten", "You give all places in the right order. Only the first k are asked for.", lambda s, k: np.argsort(-s, kind="stable")),
         Slip("counted from 1", "Your places are counted from 1. The first place is 0.", lambda s, k: np.argsort(-s, kind="stable")[:k] + 1),
@@ -149,12 +154,15 @@ ABSTAIN = Task(
     unit="",
     fixed=(
         (np.array([[0.7, 0.2, 0.1], [0.3, 0.4, 0.3], [0.05, 0.05, 0.9]]), 0.6),
-        (np.array([[0.5, 0.25, 0.25], [0.25, 0.5, 0.25], [0.25, 0.375, 0.375]]), 0.5),
+        (np.array([[0.25, 0.4, 0.35], [0.8, 0.2, 0.0]]), 0.5),
         # The second best comes close, so a margin decides otherwise.
         (np.array([[0.45, 0.55, 0.0], [0.0, 0.46, 0.54], [0.5, 0.26, 0.24]]), 0.52),
-        (np.array([[0.4, 0.35, 0.25], [0.3, 0.2, 0.5]]), 0.6),
     ),
     draw=_guesses,
+    edges=(
+        (np.array([[0.5, 0.25, 0.25], [0.25, 0.5, 0.25], [0.25, 0.375, 0.375]]), 0.5),
+        (np.array([[0.4, 0.35, 0.25], [0.3, 0.2, 0.5]]), 0.6),
+    ),
     nudges=(
         "Two questions for each row: which class is the best, and how probable is it?",
         "argmax(axis=1) answers the first and max(axis=1) the second; axis=1 runs along the classes of one picture.",
@@ -174,7 +182,8 @@ ABSTAIN = Task(
         Slip("margin over the second", "You compare the lead over the second best with least. The task asks for the best probability itself.",
              lambda p, t: _when(np.diff(np.sort(p, axis=1)[:, -2:])[:, 0] >= t, p.argmax(axis=1))),
         Slip("one decision for all", "You decide once for all pictures, by the surest of them. Each row decides for itself.",
-             lambda p, t: _when(np.full(len(p), p.max() >= t), p.argmax(axis=1))),
+             lambda p, t: _when(np.full(len(p), p.max() >= t), p.argmax(axis=1)),
+             also=(lambda p, t: p.argmax(axis=1) if p.max() >= t else -1, lambda p, t: p.argmax(axis=1) if (p.max(axis=1) >= t).all() else -1)),
         Slip("probability for class", "You give the probability where you are sure. Asked for is the place of the class.",
              lambda p, t: _when(p.max(axis=1) >= t, p.max(axis=1))),
         Slip("true or false", "You give whether each picture is sure. Asked for is the place of its class, or -1.",

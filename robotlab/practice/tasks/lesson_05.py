@@ -36,9 +36,9 @@ CORNERS_FROM_XYWH = Task(
     fixed=(
         (np.array([[10.0, 20.0, 5.0, 4.0]]),),
         (np.array([[0.0, 0.0, 1.0, 1.0], [100.0, 50.0, 16.5, 80.0]]),),
-        (np.zeros((0, 4)),),
     ),
     draw=lambda rng: (_boxes(rng),),
+    edges=((np.zeros((0, 4)),),),
     nudges=(
         "boxes[:, 0] is every box's x. What is its right edge, in the same words?",
         "x1 = x + width and y1 = y + height. np.column_stack puts four columns side by side.",
@@ -114,9 +114,12 @@ IOU = Task(
         (np.array([0.0, 0, 100, 100]), np.array([0.0, 0, 50, 50])),
         (np.array([0.0, 0, 10, 10]), np.array([20.0, 30, 40, 50])),
         (np.array([0.0, 0, 10, 10]), np.array([20.0, 2, 40, 8])),
-        (np.array([3.0, 4, 3, 4]), np.array([3.0, 4, 3, 4])),
     ),
     draw=_pair,
+    edges=(
+        (np.array([0.0, 0, 10, 10]), np.array([10.0, 0, 20, 10])),
+        (np.array([3.0, 4, 3, 4]), np.array([3.0, 4, 3, 4])),
+    ),
     nudges=(
         "Draw both boxes. Where does the shared part begin on the left, and where does it end on the right?",
         "It begins at the larger x0 and ends at the smaller x1. If it ends before it begins, nothing is shared: max(0, ...).",
@@ -154,11 +157,11 @@ def suppress(boxes, scores, iou_limit):
 
 
 def _crowd(rng):
-    """Boxes in heaps, the scores in no order and some of them equal."""
+    """Boxes in heaps, the scores in no order."""
     middles = rng.integers(10, 90, (3, 2))
     at = middles[rng.integers(0, 3, 9)] + rng.integers(-6, 7, (9, 2))
     size = rng.integers(16, 24, (9, 2))
-    return np.column_stack([at, at + size]).astype(float), np.round(rng.permutation(9) // 2 * 0.1 + 0.1, 1), 0.4
+    return np.column_stack([at, at + size]).astype(float), np.round(rng.permutation(9) * 0.1 + 0.1, 1), 0.4
 
 
 def _greedy(boxes, scores, limit, order=None, goes=None, against_all=False, last_only=False):
@@ -188,11 +191,14 @@ SUPPRESS = Task(
     fixed=(
         (np.array([[0.0, 0, 10, 10], [1, 0, 11, 10], [50, 0, 60, 10]]), np.array([0.8, 0.9, 0.7]), 0.5),
         (_ROW, np.array([0.7, 0.9, 0.8, 0.6, 0.5]), 0.5),
-        (_HALF, np.array([0.9, 0.8, 0.7]), 0.5),
-        (_ROW[:2], np.array([0.5, 0.5]), 0.5),
-        (np.zeros((0, 4)), np.zeros(0), 0.5),
     ),
     draw=_crowd,
+    edges=(
+        (_HALF, np.array([0.9, 0.8, 0.7]), 0.5),
+        (_ROW[:2], np.array([0.5, 0.5]), 0.5),
+        (_ROW, np.array([0.5, 0.5, 0.7, 0.7, 0.5]), 0.3),
+        (np.zeros((0, 4)), np.zeros(0), 0.5),
+    ),
     draws=8,
     nudges=(
         "Which box is certainly kept? Begin there.",
@@ -204,8 +210,10 @@ SUPPRESS = Task(
              lambda b, s, t: _greedy(b, s, t, range(len(s)))),
         Slip("lowest first", "You began with the lowest score: the weakest box of each heap stays.",
              lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable"))),
-        Slip("ties turned round", "Of equal scores you take the later box first. Turning a sorted list round turns the ties round as well.",
-             lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable")[::-1])),
+        Slip("order of equals", "Of equal scores you do not always take the earlier box first. Turning a sorted list round turns equals "
+             'round as well, and np.argsort keeps their order only with kind="stable".',
+             lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable")[::-1]),
+             also=(lambda b, s, t: _greedy(b, s, t, np.argsort(s)[::-1]), lambda b, s, t: _greedy(b, s, t, np.argsort(-s)))),
         Slip("exactly the limit", "You drop a box whose IoU is exactly iou_limit. It goes only when the IoU exceeds it: >, not >=.",
              lambda b, s, t: _greedy(b, s, t, goes=lambda overlap: overlap >= t)),
         Slip("dropped boxes drop others", "You compare with boxes that were dropped themselves. Only a box that stays may drop another.",
