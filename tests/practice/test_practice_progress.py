@@ -118,6 +118,13 @@ def test_off_writes_nothing(tmp_path, monkeypatch):
     assert progress_path() is None and list(tmp_path.iterdir()) == []
 
 
+def test_the_variable_names_the_file(monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", "~/mine.json")
+    assert progress_path() == Path.home() / "mine.json"
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", " OFF ")
+    assert progress_path() is None
+
+
 @pytest.mark.parametrize(
     ("platform", "environment", "end"),
     [
