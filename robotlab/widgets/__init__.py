@@ -4,7 +4,8 @@ Every one has a text alternative, works from the keyboard, and says so when
 the kernel behind it is gone.
 """
 
+from robotlab.widgets.camera_view import CameraView
 from robotlab.widgets.replay import Replay
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
-__all__ = ["Replay", "Slider", "SliderPicture"]
+__all__ = ["CameraView", "Replay", "Slider", "SliderPicture"]

@@ -51,3 +51,30 @@ function watchKernel(model, box, words) {
   model.on("msg:custom", watch.heard);
   return watch;
 }
+
+// One slider with its label and its number; `moved` gets each new value.
+function sliderRow(slider, start, moved) {
+  const id = `robotlab-${Math.random().toString(36).slice(2)}`;
+  const digits = Math.max(...[slider.low, slider.step].map((number) => (String(number).split(".")[1] || "").length));
+  const say = (value) => `${Number(value).toFixed(digits)} ${slider.unit}`.trim();
+  const input = make("input", {
+    type: "range", id, min: slider.low, max: slider.high, step: slider.step,
+    value: start, "data-name": slider.name,
+  });
+  const output = make("output", { for: id }, say(start));
+  input.setAttribute("aria-valuetext", say(start));
+  input.addEventListener("input", () => {
+    output.textContent = say(input.value);
+    input.setAttribute("aria-valuetext", say(input.value));
+    moved(Number(input.value));
+  });
+  keepKeys(input);
+  return make("div", { class: "robotlab-row" }, make("label", { for: id }, slider.label), input, output);
+}
+
+// Puts the bytes of a PNG file into an image.
+function putPicture(image, bytes) {
+  const old = image.src;
+  image.src = URL.createObjectURL(new Blob([bytes], { type: "image/png" }));
+  if (old) URL.revokeObjectURL(old);
+}

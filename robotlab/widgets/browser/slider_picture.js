@@ -21,10 +21,7 @@ function render({ model, el }) {
   function show() {
     text.textContent = model.get("text");
     text.classList.toggle("failed", model.get("failed"));
-    const bytes = model.get("picture");
-    const old = image.src;
-    image.src = URL.createObjectURL(new Blob([bytes], { type: "image/png" }));
-    if (old) URL.revokeObjectURL(old);
+    putPicture(image, model.get("picture"));
   }
 
   function answer() {
@@ -40,23 +37,10 @@ function render({ model, el }) {
   });
 
   for (const slider of model.get("sliders")) {
-    const id = `robotlab-${Math.random().toString(36).slice(2)}`;
-    const digits = (String(slider.step).split(".")[1] || "").length;
-    const say = (value) => `${Number(value).toFixed(digits)} ${slider.unit}`.trim();
-    const input = make("input", {
-      type: "range", id, min: slider.low, max: slider.high, step: slider.step,
-      value: values[slider.name], "data-name": slider.name,
-    });
-    const output = make("output", { for: id }, say(values[slider.name]));
-    input.setAttribute("aria-valuetext", say(values[slider.name]));
-    input.addEventListener("input", () => {
-      values[slider.name] = Number(input.value);
-      output.textContent = say(input.value);
-      input.setAttribute("aria-valuetext", say(input.value));
+    box.append(sliderRow(slider, values[slider.name], (value) => {
+      values[slider.name] = value;
       ask();
-    });
-    keepKeys(input);
-    box.append(make("div", { class: "robotlab-row" }, make("label", { for: id }, slider.label), input, output));
+    }));
   }
   const watch = watchKernel(model, box,
     "No answer from the kernel: it is busy, or it has stopped. Wait for it, or restart it and run the cells from the top.");

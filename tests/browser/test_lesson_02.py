@@ -1,0 +1,94 @@
+"""Lesson 02 as a learner has it: run, the post dragged with mouse and keys, a task solved by typing."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "02_what_the_camera_sees.ipynb"
+
+
+def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", "off")
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+    notebook.run_all()
+    assert notebook.troubles() == []
+    unstarted = [name for name in ("field_of_view", "pixels_on_target", "working_band", "bearing") if f"{name}: not started" in str(notebook.saved())]
+    assert len(unstarted) == 4
+
+    widget = page.locator(".robotlab-camera-view")
+    widget.scroll_into_view_if_needed()
+    text, view, lens, plan = widget.locator(".robotlab-text"), widget.locator(".robotlab-view"), widget.locator(".robotlab-lens"), widget.locator("svg")
+    plan.wait_for()
+    # f = 160 / tan(31.1 deg) = 265.2 px: .50 m at 2 m are 66.3 px, .07 m are 9.3 px.
+    at_first = "2.0 m ahead, in the middle: 66.3 px tall, 9.3 px wide, bearing 0.0°. All of it in the picture."
+    notebook.until(lambda: text.inner_text() == at_first, "2 m")
+
+    # Keys: 1 m farther, .5 m to the left; atan(.5 / 3) = 9.5 deg, and left is positive.
+    plan.focus()
+    active = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
+    for _ in range(10):
+        page.keyboard.press("ArrowUp")
+    page.keyboard.press("Shift+ArrowLeft")
+    notebook.until(lambda: text.inner_text().startswith("3.0 m ahead, 0.50 m to the left: 44.2 px tall, 6.2 px wide, bearing +9.5°"), "3 m")
+    assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
+    seen, magnified = view.get_attribute("src"), lens.get_attribute("src")
+
+    # The mouse: drag the post to the right edge of the plan, close to the camera: out of the view.
+    dot = widget.locator("svg circle").last.bounding_box()
+    place = plan.bounding_box()
+    page.mouse.move(dot["x"] + dot["width"] / 2, dot["y"] + dot["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(place["x"] + place["width"] - 2, place["y"] + 0.88 * place["height"], steps=12)
+    page.mouse.up()
+    notebook.until(lambda: re.search(r"2\.40 m to the right: .* bearing −\d+\.\d°\. Outside of the picture\.", text.inner_text()), "the right edge")
+    notebook.until(lambda: seen != view.get_attribute("src") and magnified != lens.get_attribute("src"), "new pictures")
+
+    # A picture half as wide: half the pixels, 66.3 / 2 and 9.28 / 2.
+    plan.focus()
+    page.keyboard.press("Home")
+    width = widget.get_by_label("width of the picture")
+    width.focus()
+    for _ in range(8):
+        page.keyboard.press("ArrowLeft")
+    notebook.until(lambda: text.inner_text().startswith("2.0 m ahead, in the middle: 33.2 px tall, 4.6 px wide"), "160 px")
+    notebook.until(lambda: view.evaluate("image => image.naturalWidth") == 160, "a picture of 160 px")
+
+    widget.scroll_into_view_if_needed()
+    page.screenshot(path=tmp_path / "at_1280.png")
+    page.set_viewport_size({"width": 800, "height": 900})
+    width.scroll_into_view_if_needed()
+    for part in (text, width, view, lens, plan):
+        box = part.bounding_box()
+        assert box["x"] >= 0 and box["x"] + box["width"] <= 800
+    widget.evaluate("element => element.scrollIntoView()")
+    page.screenshot(path=tmp_path / "at_800.png")
+    page.set_viewport_size({"width": 1280, "height": 900})
+
+    # Task 1: a slip first, which is named; then the answer.
+    said = type_answer(notebook, "field_of_view", "return math.atan(sensor_mm / 2 / focal_mm)")
+    assert "recognized: half the angle" in said
+    said = type_answer(notebook, "field_of_view", "return 2 * math.atan(sensor_mm / 2 / focal_mm)")
+    assert "field_of_view: passed" in said
+
+
+def type_answer(notebook, name, line):
+    """Type over the last line of a starter, run it and its verify cell, as a learner does; what verify says."""
+    page = notebook.page
+    starter = page.locator(".jp-CodeCell", has_text=f"def {name}(")
+    starter.scroll_into_view_if_needed()
+    starter.locator(".cm-content").click()
+    page.keyboard.press("Control+End")
+    page.keyboard.press("Shift+Home")
+    page.keyboard.type(line)
+    page.keyboard.press("Shift+Enter")
+    check = page.locator(".jp-CodeCell", has_text=f"verify({name})")
+    before = check.locator(".jp-OutputArea-output").inner_text()
+    page.keyboard.press("Shift+Enter")
+    notebook.until(lambda: check.locator(".jp-OutputArea-output").inner_text() != before, "another verdict")
+    return check.locator(".jp-OutputArea-output").inner_text()
