@@ -1,0 +1,94 @@
+"""Lesson 03 as a learner has it: run in JupyterLab, its bands moved, a task solved by typing."""
+
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "03_follow_a_color.ipynb"
+
+ANSWER = """def in_band(hue, low, high):
+return (hue >= low) & (hue <= high) if low <= high else (hue >= low) | (hue <= high)"""
+SLIP = """def in_band(hue, low, high):
+return (hue >= low) & (hue <= high)"""
+
+
+def type_into(notebook, cell, text):
+    """Empty a cell, type into it as a person does, and run it."""
+    page = notebook.page
+    cell.scroll_into_view_if_needed()
+    cell.locator(".cm-content").click()
+    page.keyboard.press("Control+a")
+    page.keyboard.press("Delete")
+    # The editor indents by itself after a colon.
+    page.keyboard.type(text)
+    page.keyboard.press("Control+Enter")
+
+
+def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", str(tmp_path / "progress.json"))
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+
+    still = page.locator("img[src*='03_bands']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+
+    notebook.run_all()
+    assert notebook.troubles() == []
+
+    # The bands. By day the post is found; a hue band without orange finds nothing.
+    picture = page.locator(".robotlab-slider-picture").first
+    picture.scroll_into_view_if_needed()
+    image, text = picture.locator("img"), picture.locator(".robotlab-text")
+    notebook.until(lambda: text.inner_text().startswith("daylight: ") and text.inner_text().endswith(": found"), "the post by day")
+    source = image.get_attribute("src")
+    chooser = picture.get_by_label("picture: 1 daylight, 2 overcast, 3 dusk, 4 warm, 5 grow")
+    chooser.focus()
+    page.keyboard.press("End")
+    notebook.until(lambda: text.inner_text().startswith("grow: ") and text.inner_text().endswith("not found"), "the grow lamp")
+    assert image.get_attribute("src") != source
+    # What the lesson asks for: the band goes down to 0 to 9, where the grow lamp has put the post.
+    for label, keys in (("hue to", ["ArrowLeft"] * 6), ("hue from", ["Home"])):
+        picture.get_by_label(label).focus()
+        for key in keys:
+            page.keyboard.press(key)
+    notebook.until(lambda: text.inner_text().endswith(": found"), "the post under the grow lamp")
+    # The mouse: drag value's lower end to the right, past all that is bright.
+    value = picture.get_by_label("value from")
+    value.scroll_into_view_if_needed()
+    box = value.bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 104 / 255, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] + 30, box["y"] + box["height"] / 2, steps=10)
+    page.mouse.up()
+    notebook.until(lambda: "no blob of 12 pixels or more" in text.inner_text(), "an empty band")
+
+    for width in (1280, 800):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(500)
+        image.scroll_into_view_if_needed()
+        frame, inner = page.locator(".jp-Notebook").first.bounding_box(), image.bounding_box()
+        assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
+        page.screenshot(path=tmp_path / f"lesson_03_{width}.png")
+        print(f"screenshot: {tmp_path / f'lesson_03_{width}.png'}")
+    page.set_viewport_size({"width": 1280, "height": 900})
+
+    # A task: first the usual slip, which is recognized, then the answer, which passes.
+    cells = page.locator(".jp-CodeCell")
+    starter = cells.filter(has_text="def in_band(hue, low, high):").first
+    check = cells.filter(has_text="verify(in_band)").first
+    starter.scroll_into_view_if_needed()
+    # Cells that are not in view are not on the page; "not started" comes with the scrolling.
+    notebook.until(lambda: "not started" in check.inner_text(), "the task, not started")
+    for typed, expected in ((SLIP, "no way through red"), (ANSWER, "in_band: passed")):
+        type_into(notebook, starter, typed)
+        check.scroll_into_view_if_needed()
+        check.locator(".cm-content").click()
+        page.keyboard.press("Control+Enter")
+        notebook.until(lambda expected=expected: expected in check.inner_text(), expected)
+    page.screenshot(path=tmp_path / "lesson_03_task.png")
+    print(f"screenshot: {tmp_path / 'lesson_03_task.png'}")
