@@ -43,7 +43,9 @@ NARROW_VIEW_RAD = math.radians(20.0)
 BRISK = Settings(motor=Motor(lag_s=0.02), drive_gain=4.0, max_reverse_mps=0.6)
 ASIDE = (-1.0, 0.4, 0.0)
 FAR_M = 4.5
-NEAR_M = 0.55
+NEAR_M = 0.6
+ASIDE_M = 0.2
+POSTS = 12
 
 
 def thinned(data: DataSet, each: int) -> DataSet:
@@ -199,15 +201,15 @@ def data_part(page: Report, source: DataSet, judged: DataSet, learning_s: float,
     )
 
 
-def _row_of_posts(distance_m: float, count: int) -> list[Scene]:
-    """Scenes with one post at a distance, each in another place before another floor."""
+def _row_of_posts(distance_m: float) -> list[Scene]:
+    """Scenes with one post at a distance and a little aside, each in another greenhouse."""
     walks = list(WALKS.values())
     scenes = []
-    for i in range(count):
-        side = (i / (count - 1) - 0.5) * 0.25 * distance_m
-        others = tuple(thing for thing in walks[i % len(walks)].scene.things if thing.kind in ("plant", "pot"))
-        things = (Thing("post", distance_m, side), *others)
-        scenes.append(replace(walks[i % len(walks)].scene, things=things))
+    for i in range(POSTS):
+        side = ASIDE_M * (1 + 0.3 * i / POSTS) * (-1) ** i
+        scene = walks[i % len(walks)].scene
+        others = tuple(thing for thing in scene.things if thing.kind in ("plant", "pot"))
+        scenes.append(replace(scene, things=(Thing("post", distance_m, side), *others)))
     return scenes
 
 
@@ -244,27 +246,29 @@ def camera_part(page: Report, detector: Detector, score: float) -> None:
     camera = default_camera()
     small = (SQUEEZED_PX, SQUEEZED_PX * camera.height_px // camera.width_px)
     narrow = replace(camera, hfov_rad=NARROW_VIEW_RAD)
-    far, near = _row_of_posts(FAR_M, 12), _row_of_posts(NEAR_M, 12)
+    far, near = _row_of_posts(FAR_M), _row_of_posts(NEAR_M)
     rows, shown = [], []
     for words, scenes, distance, eye, size in (
         ("far, whole picture", far, FAR_M, camera, None),
         (f"far, squeezed to {small[0]} x {small[1]}", far, FAR_M, camera, small),
-        ("near, wide view", near, NEAR_M, camera, None),
+        ("far, narrow view", far, FAR_M, narrow, None),
         ("near, narrow view", near, NEAR_M, narrow, None),
+        ("near, wide view", near, NEAR_M, camera, None),
     ):
         share, picture = _found_share(detector, scenes, eye, score, size)
         tall = pixels_on_target(0.5, distance, eye.hfov_rad, eye.width_px if size is None else size[0])
         rows.append((words, f"{distance:g} m", f"{math.degrees(eye.hfov_rad):.0f}°", f"{tall:.0f}", f"{share:.0%}"))
         shown.append((picture, words))
-    figure, axes = new_figure(1, 4, 11.0, 2.4)
+    figure, axes = new_figure(1, 5, 12.0, 2.2)
     plot_pictures(axes[0], [picture for picture, _ in shown], [words for _, words in shown])
     page.figure(
-        figure, "A far post in the whole and in the squeezed picture; a near post in a wide and in a narrow view.",
-        "One of the twelve scenes of each row below.", dpi=140,
+        figure, "A far post in the whole and in the squeezed picture; a far and a near post in a narrow view, a near one in a wide view.",
+        f"One of the {POSTS} scenes of each row below; the post stands about {100 * ASIDE_M:.0f} cm aside.", dpi=140,
     )  # fmt: skip
     page.table(
         ("post", "distance", "view", "post's height, px", "found by the detector"), rows,
-        "Twelve posts each. Squeezing erases the far post; a narrow view shows only a piece of the near one.",
+        f"{POSTS} posts each, {100 * ASIDE_M:.0f} to {130 * ASIDE_M:.0f} cm aside. Squeezing erases the far post. A narrow view shows "
+        "the far one larger, and loses the near one past its edge.",
     )  # fmt: skip
 
 
