@@ -19,9 +19,9 @@ from robotlab.boxes import suppress
 from robotlab.detector.spec import FEATURE_STRIDE
 from robotlab.trackers import Detections
 
-# Width of the soft center as a share of the box's side: chosen on the greenhouse
-# pictures (see tests/benchmarks/bench_detector.py); the ellipse follows the
-# box's shape as in Liu et al., "Training-Time-Friendly Network", AAAI 2020.
+# Width of the soft center as a share of the box's side: common practice is an
+# eighth or so, no source; the ellipse follows the box's shape as in Liu et al.,
+# "Training-Time-Friendly Network", AAAI 2020 (arXiv:1909.00700).
 CENTER_SHARE = 0.12
 # Smallest width in cells, so that the center of a small box still has neighbors.
 CENTER_LEAST_CELLS = 0.6

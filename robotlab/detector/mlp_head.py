@@ -12,7 +12,7 @@ from robotlab.detector.cells import Cells
 from robotlab.detector.engine.losses import detection_loss
 from robotlab.detector.engine.optim import AdamW, Average, clip_length, one_cycle
 
-# Numbers between; twice as many gained nothing on the greenhouse pictures.
+# Numbers between: as many as there are features.
 HIDDEN = 96
 # Cells a step, and how often each cell is seen.
 CELLS_A_STEP = 1024

@@ -121,10 +121,10 @@ def head_memory_bytes(cells: int, channels: int, cache_bytes: int) -> int:
     Returns
     -------
     int
-        The rows are there three times at most: in parts, joined, and brought to
-        mean 0 and spread 1.
+        The rows are there in parts, joined, brought to mean 0 and spread 1, and
+        those with a box in double precision: five times in all.
     """
-    return BASE_BYTES + 3 * 4 * cells * channels + cache_bytes
+    return BASE_BYTES + 5 * 4 * cells * channels + cache_bytes
 
 
 def disk_bytes(layers: Iterable[Layer], keeps_state: bool) -> int:

@@ -21,7 +21,7 @@ SMALL_SHARE = 0.1
 # Enlarging more than this invents pixels without adding detail.
 LARGEST_SCALE = 2.0
 # Pictures are enlarged for small targets only up to this longest side, px: on the
-# greenhouse's 320 px, 1.5 times as large gained .01 AP for 2.25 times the work.
+# greenhouse's 320 px, 1.5 times as large gained nothing for 2.25 times the work.
 ENLARGED_LONGEST_PX = 320
 # Pictures are kept in memory up to this many bytes, after that read again.
 CACHE_BYTES = 150 * 2**20
