@@ -1,0 +1,86 @@
+"""What a detector's head says in each of its cells, before peaks and boxes."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import onnx
+import onnxruntime
+
+from robotlab.detector import Detector
+from robotlab.detector.sizes import network_input, to_size, working_size
+from robotlab.detector.spec import FEATURE_STRIDE
+from robotlab.errors import ModelError
+from robotlab.picture import check_picture
+
+# The graph's softmax over background and classes, for each cell.
+SHARES = "shares"
+
+
+class CellMap:
+    """A detector's classifier, seen cell by cell.
+
+    The head of a detector is a classifier of cells: the same softmax regression
+    as :class:`~robotlab.classify.Classifier`, asked once for each 4x4 px of the
+    picture, "is the middle of a thing here, and of which?".
+
+    Parameters
+    ----------
+    detector : Detector
+        From :func:`robotlab.detector.fit`.
+
+    Attributes
+    ----------
+    classes : tuple of str
+        ``"background"``, then the detector's.
+
+    Raises
+    ------
+    ModelError
+        If the detector's graph holds no shares of cells.
+
+    Examples
+    --------
+    >>> from robotlab.detector.graph import head_layers
+    >>> from robotlab.detector.spec import FEATURES, first_weights
+    >>> layers = FEATURES + head_layers(1)
+    >>> cells = CellMap(Detector.build(layers, first_weights(layers), ["post"], {}))
+    >>> cells.classes, cells.probabilities(np.zeros((60, 90, 3), np.uint8)).shape
+    (('background', 'post'), (15, 23, 2))
+    """
+
+    def __init__(self, detector: Detector) -> None:
+        self.classes = ("background", *detector.classes)
+        self._working = detector.working_px, detector.scale
+        with tempfile.TemporaryDirectory() as folder:
+            model = onnx.load(detector.save(Path(folder) / "detector.onnx"))
+        if not any(SHARES in node.output for node in model.graph.node):
+            raise ModelError(f"a detector's graph must hold {SHARES!r}, this one does not; fit it again")
+        shape = ("N", len(self.classes), "h", "w")
+        model.graph.output.append(onnx.helper.make_tensor_value_info(SHARES, onnx.TensorProto.FLOAT, shape))
+        options = onnxruntime.SessionOptions()
+        options.log_severity_level = 4
+        self._session = onnxruntime.InferenceSession(model.SerializeToString(), options, providers=["CPUExecutionProvider"])
+
+    def probabilities(self, picture: np.ndarray) -> np.ndarray:
+        """The share of each class in each cell.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue.
+
+        Returns
+        -------
+        (h, w, K) ndarray of float32
+            The shares of a cell add up to 1.  One cell is 4 px of the picture
+            at the detector's working size; cells of padding are cut off.
+        """
+        check_picture(picture)
+        height, width = picture.shape[:2]
+        size = working_size(width, height, *self._working)
+        seen = picture if size == (width, height) else to_size(picture, size)
+        shares = self._session.run([SHARES], {"picture": network_input(seen)[None]})[0][0].transpose(1, 2, 0)
+        return shares[: -(-size[1] // FEATURE_STRIDE), : -(-size[0] // FEATURE_STRIDE)]

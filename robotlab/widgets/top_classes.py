@@ -1,0 +1,170 @@
+"""The likeliest classes of a square that one moves over a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from robotlab.classify import square_crop
+from robotlab.errors import InputError
+from robotlab.picture import check_picture
+from robotlab.widgets.slider_picture import Slider, SliderPicture
+
+# Blue for bars, vermilion for the limit: two of the set by Okabe and Ito, told apart
+# with any color vision (Okabe & Ito, Color Universal Design, 2008).
+BAR_COLOR, LIMIT_COLOR = "#0072b2", "#d55e00"
+# Smallest square, px: below it there is hardly a picture.
+SMALLEST_PX = 12
+
+
+class TellsClasses(Protocol):
+    """Anything with class names and shares, such as a Classifier or Photographs."""
+
+    classes: tuple[str, ...]
+
+    def probabilities(self, pictures: Sequence[np.ndarray]) -> np.ndarray:
+        """(N, K) shares of N pictures."""
+        ...
+
+
+class TopClasses(SliderPicture):
+    """A picture, a square to move over it, and the classes that fit it best.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        Red-green-blue, 24 px or more on each side.
+    classifier : TellsClasses
+        Asked about the square.
+    middle : (float, float)
+        Where the middle of the square starts, px: x to the right, y down.
+    side_px : float
+        Side of the square at the start.
+    least : float, 0 to 1
+        Where the limit starts; less sure answers are not given.
+    k : int
+        How many classes are shown.
+    alt : str
+        What the picture shows, in words.
+
+    Raises
+    ------
+    InputError
+        If the picture is too small, or the start outside of it.
+
+    Examples
+    --------
+    >>> class Gray:
+    ...     classes = ("dark", "bright")
+    ...     def probabilities(self, pictures):
+    ...         bright = np.array([picture.mean() / 255 for picture in pictures])
+    ...         return np.stack([1 - bright, bright], axis=1)
+    >>> look = TopClasses(np.full((60, 80, 3), 204, np.uint8), Gray(), (40, 30), 20, alt="One even gray.")
+    >>> look.text
+    'bright: 0.80. Next: dark 0.20'
+    """
+
+    def __init__(
+        self,
+        picture: np.ndarray,
+        classifier: TellsClasses,
+        middle: tuple[float, float],
+        side_px: float,
+        *,
+        least: float = 0.5,
+        k: int = 4,
+        alt: str,
+    ) -> None:
+        check_picture(picture)
+        height, width = picture.shape[:2]
+        if min(height, width) < 2 * SMALLEST_PX:
+            raise InputError(f"the picture must have {2 * SMALLEST_PX} px or more on each side, got {width}x{height}; take a larger one")
+        if k < 1:
+            raise InputError(f"k must be 1 or more classes, got {k}; 4 is usual")
+        self._view = TopClassesFigure(picture, classifier, k)
+        super().__init__(
+            self._view.draw,
+            alt=alt,
+            x_px=Slider(0, width, middle[0], 1, "middle of the square, from the left", "px"),
+            y_px=Slider(0, height, middle[1], 1, "middle of the square, from the top", "px"),
+            side_px=Slider(SMALLEST_PX, min(height, width), side_px, 1, "side of the square", "px"),
+            least=Slider(0, 1, least, 0.01, "say nothing below"),
+        )
+
+
+class TopClassesFigure:
+    """The kept figure: picture and square at the left, bars at the right.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        Red-green-blue.
+    classifier : TellsClasses
+        Asked about the square.
+    k : int
+        How many classes are shown.
+    """
+
+    def __init__(self, picture: np.ndarray, classifier: TellsClasses, k: int) -> None:
+        self._picture, self._classifier = picture, classifier
+        self._k = min(k, len(classifier.classes))
+        figure = Figure(figsize=(7.6, 3.0), dpi=100, layout="constrained")
+        seen, bars = figure.subplots(1, 2, width_ratios=[1.25, 1])
+        seen.imshow(picture, extent=(0, picture.shape[1], picture.shape[0], 0))
+        seen.set(xlim=(0, picture.shape[1]), ylim=(picture.shape[0], 0), xticks=[], yticks=[])
+        # A light line on a dark one shows on every picture.
+        self._outlines = [seen.plot([], [], color=color, linewidth=width)[0] for color, width in (("black", 3.6), ("white", 1.6))]
+        self._bars = bars.barh(range(self._k), [0] * self._k, color=BAR_COLOR, height=0.62)
+        self._names = [bars.text(0.01, row - 0.34, "", va="bottom", ha="left", fontsize=10) for row in range(self._k)]
+        self._limit = bars.axvline(0.5, color=LIMIT_COLOR, linewidth=2, linestyle="--")
+        bars.set(xlim=(0, 1), ylim=(self._k - 0.4, -0.8), yticks=[], xlabel="share (dashed: say nothing below)")
+        bars.spines[["top", "right"]].set_visible(False)
+        # What never changes is drawn once; the rest is drawn on a copy of it at each move.
+        self._moving = [*self._outlines, *self._bars, *self._names, self._limit]
+        for artist in self._moving:
+            artist.set_animated(True)
+        self._canvas = FigureCanvasAgg(figure)
+        self._canvas.draw()
+        self._still = self._canvas.copy_from_bbox(figure.bbox)
+
+    def draw(self, x_px: float, y_px: float, side_px: float, least: float) -> tuple[np.ndarray, str]:
+        """The drawing and its line of text for one place of the square.
+
+        Parameters
+        ----------
+        x_px, y_px : float
+            Middle of the square.
+        side_px : float
+            Its side.
+        least : float
+            Less sure answers are not given.
+
+        Returns
+        -------
+        drawing : (300, 760, 3) ndarray of uint8
+            Red-green-blue.
+        text : str
+            The answer in words.
+        """
+        x0, y0 = x_px - side_px / 2, y_px - side_px / 2
+        x1, y1 = x0 + side_px, y0 + side_px
+        shares = self._classifier.probabilities([square_crop(self._picture, [x0, y0, x1, y1], margin=0)])[0]
+        order = np.argsort(-shares, kind="stable")[: self._k]
+        for outline in self._outlines:
+            outline.set_data([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0])
+        for bar, name, place in zip(self._bars, self._names, order, strict=True):
+            bar.set_width(float(shares[place]))
+            name.set_text(f"{self._classifier.classes[place]}  {shares[place]:.2f}")
+        self._limit.set_xdata([least, least])
+        best, share = self._classifier.classes[order[0]], float(shares[order[0]])
+        said = f"{best}: {share:.2f}" if share >= least else f"no answer: {best} would be best, with only {share:.2f}"
+        rest = ", ".join(f"{self._classifier.classes[place]} {shares[place]:.2f}" for place in order[1:])
+        self._canvas.restore_region(self._still)
+        for artist in self._moving:
+            artist.axes.draw_artist(artist)
+        drawing = np.array(np.asarray(self._canvas.buffer_rgba())[..., :3])
+        return drawing, f"{said}. Next: {rest}" if rest else said

@@ -1,0 +1,104 @@
+"""Lesson 04 as a learner has it: opened in JupyterLab in a real Chromium, run, its square moved, a task solved."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "04_what_versus_where.ipynb"
+
+WRONG = """def abstain(probabilities, least):
+return probabilities.argmax(axis=1)"""
+# JupyterLab indents after a colon by itself.
+RIGHT = """def abstain(probabilities, least):
+import numpy as np
+answers = np.argmax(probabilities, axis=1)
+answers[np.max(probabilities, axis=1) < least] = -1
+return answers"""
+
+
+def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+    still = page.locator("img[src*='04_top_classes']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+
+    notebook.run_all()
+    assert notebook.troubles() == []
+    printed = "".join(
+        "".join(output.get("text", "")) + "".join(output.get("data", {}).get("text/plain", ""))
+        for cell in notebook.saved()["cells"]
+        for output in cell.get("outputs", [])
+    )
+    assert "most drums are called: bucket" in printed
+    for task in ("softmax", "top_k", "abstain"):
+        assert f"{task}: not started" in printed
+
+    # The square: it starts on the post; with the keys, then with the mouse, it leaves it.
+    picture = page.locator(".robotlab-slider-picture").first
+    picture.scroll_into_view_if_needed()
+    image, text = picture.locator("img"), picture.locator(".robotlab-text")
+    notebook.until(lambda: text.inner_text().startswith("post: "), "the post")
+    across = picture.get_by_label("middle of the square, from the left")
+    across.focus()
+    first, asked = image.get_attribute("src"), image.get_attribute("data-answered")
+    for _ in range(8):
+        page.keyboard.press("ArrowRight")
+    notebook.until(lambda: image.get_attribute("src") != first and image.get_attribute("data-answered") != asked, "the square to move")
+    page.screenshot(path=tmp_path / "lesson_04_1280.png")
+
+    # The bucket fills columns 52 to 94 of 320 and rows 117 to 157; a square of 55 px at the post's height holds most of it.
+    box = across.bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 157 / 320, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 75 / 320, box["y"] + box["height"] / 2, steps=10)
+    page.mouse.up()
+    side = picture.get_by_label("side of the square")
+    side.focus()
+    for _ in range(55):
+        page.keyboard.press("ArrowLeft")
+    notebook.until(lambda: re.match(r"bucket: ", text.inner_text()), "the bucket")
+    # A limit of 1 silences it, unless it is quite sure.
+    limit = picture.get_by_label("say nothing below")
+    limit.scroll_into_view_if_needed()
+    box = limit.bounding_box()
+    page.mouse.click(box["x"] + 3, box["y"] + box["height"] / 2)
+    notebook.until(lambda: limit.input_value() in ("0", "0.01", "0.02"), "the limit to go to its left end")
+
+    # Task 3: a known mistake is recognized, the right answer passes.
+    starter = page.locator(".jp-CodeCell", has_text="def abstain(probabilities, least):").first
+    verifier = page.locator(".jp-CodeCell", has_text="verify(abstain)").first
+
+    def answer(code, said):
+        starter.scroll_into_view_if_needed()
+        starter.locator(".cm-content").click()
+        page.keyboard.press("Control+a")
+        page.keyboard.press("Delete")
+        for number, line in enumerate(code.splitlines()):
+            if number:
+                page.keyboard.press("Enter")
+            page.keyboard.insert_text(line)
+        page.keyboard.press("Shift+Enter")
+        verifier.locator(".cm-content").click()
+        page.keyboard.press("Shift+Enter")
+        notebook.until(lambda: said in verifier.locator(".jp-OutputArea").inner_text(), said)
+
+    answer(WRONG, "recognized: never abstains")
+    answer(RIGHT, "abstain: passed")
+    page.screenshot(path=tmp_path / "lesson_04_task.png")
+
+    # Readable on a small window too: nothing of the widget is cut off at 800 px.
+    page.set_viewport_size({"width": 800, "height": 900})
+    picture.scroll_into_view_if_needed()
+    page.wait_for_timeout(500)
+    frame, inner = page.locator(".jp-Notebook").first.bounding_box(), image.bounding_box()
+    assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
+    shot = tmp_path / "lesson_04_800.png"
+    page.screenshot(path=shot)
+    print(f"screenshots: {tmp_path}")
+    assert shot.stat().st_size > 10_000
