@@ -1,0 +1,116 @@
+"""Files that are cut, filled with rubbish, or written while the machine gives up."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from robotlab import files
+from robotlab.errors import PictureError
+from robotlab.picture import decode, encode, load
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="module", params=["png", "jpg"])
+def content(request) -> bytes:
+    """A picture with texture, so that its file has no long run of zeros to lose."""
+    rng = np.random.default_rng(0)
+    return encode(rng.integers(0, 255, (48, 64, 3), dtype=np.uint8), request.param)
+
+
+def test_every_cut_of_a_picture_is_noticed(content, tmp_path):
+    path = tmp_path / "cut.bin"
+    for length in [*range(0, len(content) - 40, max(1, len(content) // 60)), len(content) // 2]:
+        path.write_bytes(content[:length])
+        with pytest.raises(PictureError, match="cut.bin"):
+            load(path)
+
+
+def test_spoiled_bytes_give_a_picture_or_one_error(content):
+    rng = np.random.default_rng(1)
+    for _ in range(200):
+        spoiled = bytearray(content)
+        for place in rng.integers(0, len(spoiled), 8):
+            spoiled[place] = rng.integers(256)
+        try:
+            picture = decode(bytes(spoiled))
+        except PictureError:
+            continue
+        assert picture.dtype == np.uint8 and picture.ndim == 3
+
+
+def test_too_many_pixels_are_refused_before_they_are_made():
+    # A PNG header that promises 60000 x 60000 pixels (PNG specification, section 11.2.1).
+    import struct
+    import zlib
+
+    head = b"IHDR" + struct.pack(">IIBBBBB", 60000, 60000, 8, 2, 0, 0, 0)
+    bomb = b"\x89PNG\r\n\x1a\n" + struct.pack(">I", 13) + head + struct.pack(">I", zlib.crc32(head))
+    with pytest.raises(PictureError):
+        decode(bomb)
+
+
+@pytest.mark.parametrize("call", ["fsync", "replace"])
+def test_a_full_disk_leaves_the_old_file(tmp_path, monkeypatch, call):
+    path = tmp_path / "labels.json"
+    files.write_whole(path, "old")
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, call, full)
+    with pytest.raises(OSError, match="No space"):
+        files.write_whole(path, "new")
+    assert path.read_text() == "old" and [p.name for p in tmp_path.iterdir()] == ["labels.json"]
+
+
+def test_nan_is_not_written_as_json(tmp_path):
+    with pytest.raises(ValueError):
+        files.write_json(tmp_path / "a.json", {"score": float("nan")})
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.skipif(os.name != "posix", reason="SIGKILL is a POSIX signal")
+def test_killed_while_writing_leaves_one_whole_version(tmp_path):
+    path = tmp_path / "model.onnx"
+    code = (
+        "import sys; from robotlab.files import write_whole\n"
+        "n = 0\n"
+        "while True:\n"
+        "    n = (n + 1) % 256\n"
+        "    write_whole(sys.argv[1], bytes([n]) * 400_000)\n"
+        "    print(n, flush=True)\n"
+    )
+    for wait in (0.0, 0.01, 0.03):
+        child = subprocess.Popen([sys.executable, "-c", code, str(path)], stdout=subprocess.PIPE, cwd=ROOT)
+        child.stdout.readline()
+        time.sleep(wait)
+        child.send_signal(signal.SIGKILL)
+        child.communicate()
+        found = path.read_bytes()
+        assert len(found) == 400_000 and len(set(found)) == 1
+
+
+@pytest.mark.skipif(os.name != "posix", reason="SIGINT is sent as a terminal on POSIX sends it")
+def test_interrupted_fit_writes_nothing_and_says_so(tmp_path):
+    model = tmp_path / "model.onnx"
+    words = [sys.executable, "-m", "robotlab", "fit", str(ROOT / "datasets" / "greenhouse"), "-o", str(model)]
+    child = subprocess.Popen(words, stderr=subprocess.PIPE, stdout=subprocess.PIPE, cwd=tmp_path)
+    seen = b""
+    while b"head fit" not in seen:  # the progress bar has begun
+        piece = child.stderr.read1(256)
+        assert piece, seen
+        seen += piece
+    child.send_signal(signal.SIGINT)
+    _, error = child.communicate(timeout=120)
+    assert child.returncode == 130 and b"interrupted" in error
+    assert not list(tmp_path.iterdir())
