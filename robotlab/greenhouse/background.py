@@ -58,10 +58,11 @@ class View:
         level = np.clip(np.floor(np.log2(np.maximum(foot, 1e-6))), 0, textures.FLOOR_LEVELS - 1).astype(np.int32)
         sizes = [(textures.FLOOR_ROWS >> i, textures.FLOOR_COLUMNS >> i) for i in range(textures.FLOOR_LEVELS)]
         starts = np.cumsum([0] + [rows * columns for rows, columns in sizes[:-1]])
-        self.level, self.start = level, starts.astype(np.int32)[level]
-        self.row_mask = np.array([rows - 1 for rows, _ in sizes], np.int32)[level]
-        self.column_mask = np.array([columns - 1 for _, columns in sizes], np.int32)[level]
-        self.column_shift = np.array([columns.bit_length() - 1 for _, columns in sizes], np.int32)[level]
+        starts, rows, columns = (np.array(numbers, np.int32)[level] for numbers in (starts, *zip(*sizes, strict=True)))
+        self.level, self.start = level, starts.ravel()
+        self.column_mask, self.row_mask = columns - 1, (rows - 1) * columns
+        # Row (v >> level) & (rows - 1) begins at that times the columns: the same bits as v * row_step & row_mask.
+        self.row_step = columns >> level
 
 
 def _falloff(camera: Camera) -> np.ndarray:
@@ -85,8 +86,11 @@ class Decor:
 
     def __init__(self, seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> None:
         rng = np.random.default_rng([seed, 1])
-        self.floor = textures.floor(rng, *floor, path_half_m)
+        ground = textures.floor(rng, *floor, path_half_m)
         self.wall = foliage.wall(np.random.default_rng([seed, 2]), plants_m, outside)
+        # Floor and walls end to end: one look-up serves every pixel.
+        self.texels = np.concatenate([ground.texels, self.wall.texels])
+        self.wall_start = ground.texels.size
         self.plants = foliage.SpriteSheet.build([foliage.bush(np.random.default_rng([seed, 3, i])) for i in range(6)])
         rng = np.random.default_rng([seed, 4])
         self.bank = textures.grain(rng, (128, 128), 1.5, 5).astype(np.float32)
@@ -108,52 +112,63 @@ def background(view: View, decor: Decor, scene: Scene, sun: Light, x: float, y: 
     x0, y0, x1, y1 = scene.room_m
     nearest = min(x - x0, x1 - x, y - y0, y1 - y)
     # Rows from `walls` on see the floor only; rows before the horizon only walls.
-    walls = int(np.count_nonzero(view.row_reach >= nearest))
-    light = np.empty((3, view.rows * view.columns), np.float32)
+    walls = max(view.horizon, int(np.count_nonzero(view.row_reach >= nearest)))
+    # For each pixel where its texel is, and the root of the light there over 255.
+    at = np.empty(view.rows * view.columns, np.intp)
+    root = np.empty(at.size, np.float32)
     if view.horizon < view.rows:
-        _paint_floor(view, decor, scene, sun, light, x, y, yaw)
+        _look_at_floor(view, scene, sun, at, root, x, y, yaw)
     if walls:
-        _paint_walls(view, decor, scene, light, walls, x, y, yaw)
+        _look_at_walls(view, decor, scene, at, root, walls, x, y, yaw)
+    texels = decor.texels.take(at, mode="clip")
+    light = np.empty((3, at.size), np.float32)
+    part = np.empty_like(texels)
+    for plane, shift in zip(light, textures.SHIFTS, strict=True):
+        np.right_shift(texels, shift, out=part)
+        part &= textures.BYTE
+        np.copyto(plane, part, casting="unsafe")
+        plane *= root
+        plane *= plane
     return light
 
 
-def _paint_floor(view: View, decor: Decor, scene: Scene, sun: Light, light: np.ndarray, x: float, y: float, yaw: float) -> None:
+def _look_at_floor(view: View, scene: Scene, sun: Light, at: np.ndarray, root: np.ndarray, x: float, y: float, yaw: float) -> None:
     f, per_meter = np.float32, textures.FLOOR_PER_METER
     cos, sin = f(math.cos(yaw)), f(math.sin(yaw))
     # World x and y in texels, from a corner far outside the room; a whole number of repeats away.
     u = view.gx * cos
-    u -= view.gy * sin
+    part = view.gy * sin
+    u -= part
     u += f((x + ORIGIN_M[0]) * per_meter)
     v = view.gx * sin
-    v += view.gy * cos
+    v += np.multiply(view.gy, cos, out=part)
     v += f((y + ORIGIN_M[1]) * per_meter)
     u, v = u.astype(np.int32), v.astype(np.int32)
+    first = view.horizon * view.columns
     still = tuple(thing for thing in scene.things if thing.kind != "post")
-    shade = _shadow_map(still, scene.room_m, sun).look_up(u, v)
+    _shadow_map(still, scene.room_m, sun).look_up(u, v, root[first:])
     u >>= view.level
     u &= view.column_mask
-    v >>= view.level
+    v *= view.row_step
     v &= view.row_mask
-    np.left_shift(v, view.column_shift, out=v)
     v += u
-    v += view.start
-    index = v.ravel().astype(np.intp)
-    for plane, source in zip(light[:, view.horizon * view.columns :], decor.floor.planes, strict=True):
-        np.multiply(source.take(index, mode="clip"), shade, out=plane)
-        np.multiply(plane, plane, out=plane)
+    np.add(v.reshape(-1), view.start, out=at[first:])
 
 
-def _paint_walls(view: View, decor: Decor, scene: Scene, light: np.ndarray, rows: int, x: float, y: float, yaw: float) -> None:
+def _look_at_walls(view: View, decor: Decor, scene: Scene, at: np.ndarray, root: np.ndarray, rows: int, x: float, y: float, yaw: float) -> None:
     f = np.float32
     x0, y0, x1, y1 = scene.room_m
     cos, sin = f(math.cos(yaw)), f(math.sin(yaw))
-    dx = view.dx[:rows] * cos - view.dy[:rows] * sin
-    dy = view.dx[:rows] * sin + view.dy[:rows] * cos
+    dx, dy, part = view.dx[:rows] * cos, view.dx[:rows] * sin, view.dy[:rows] * sin
+    dx -= part
+    dy += np.multiply(view.dy[:rows], cos, out=part)
     # One of the two walls of a pair lies ahead; 1e-9 stands for a ray along the wall.
-    inverse = 1 / (dx + f(1e-9))
-    tx = np.maximum(f(x1 - x) * inverse, f(x0 - x) * inverse)
-    inverse = 1 / (dy + f(1e-9))
-    ty = np.maximum(f(y1 - y) * inverse, f(y0 - y) * inverse)
+    tx, ty = dx + f(1e-9), dy + f(1e-9)
+    for t, ahead, behind in ((tx, x1 - x, x0 - x), (ty, y1 - y, y0 - y)):
+        np.divide(f(1), t, out=t)
+        np.multiply(t, f(behind), out=part)
+        t *= f(ahead)
+        np.maximum(t, part, out=t)
     t = np.minimum(tx, ty)
     side = tx < ty
     dx *= t
@@ -165,22 +180,27 @@ def _paint_walls(view: View, decor: Decor, scene: Scene, light: np.ndarray, rows
     size = float(t[::16, ::16].mean()) * wall.per_meter / view.focal
     level = min(max(math.floor(math.log2(size) + 0.5), 0), len(wall.rows) - 1)
     per_meter = f(wall.per_meter / 2**level)
-    z = view.dz[:rows] * t
+    z = np.multiply(view.dz[:rows], t, out=part)
     z += f(view.camera.height_m)
     z *= per_meter
-    v = np.clip(z, 0, wall.rows[level] - 1, out=z).astype(np.int32)
-    v *= wall.columns[level]
-    v += wall.starts[level]
+    np.maximum(z, 0, out=z)
+    np.minimum(z, f(wall.rows[level] - 1), out=z)
+    v = z.astype(np.int32)
+    v *= np.int32(wall.columns[level])
+    v += np.int32(decor.wall_start + wall.starts[level])
     # The side walls and the end walls show different stretches of the one texture.
-    u = (np.where(side, dy, dx) * per_meter).astype(np.int32)
-    u &= wall.columns[level] - 1
+    np.copyto(dx, dy, where=side)
+    dx *= per_meter
+    u = dx.astype(np.int32)
+    u &= np.int32(wall.columns[level] - 1)
     v += u
-    index = v.ravel().astype(np.intp)
-    ahead = (t < view.t_ground[:rows]).ravel()
-    for plane, source in zip(light, wall.planes, strict=True):
-        value = source.take(index, mode="clip") * f(1 / 255)
-        value *= value
-        np.copyto(plane[: value.size], value, where=ahead)
+    # Above the horizon all is wall; from there on the nearer of wall and floor.
+    v, only, both = v.reshape(-1), view.horizon * view.columns, slice(view.horizon * view.columns, rows * view.columns)
+    at[:only] = v[:only]
+    root[:only] = f(1 / 255)
+    nearer = t.reshape(-1)[both] < view.t_ground.reshape(-1)[both]
+    np.copyto(at[both], v[both], where=nearer)
+    np.copyto(root[both], f(1 / 255), where=nearer)
 
 
 def post_shadow(view: View, light: np.ndarray, sun: Light, thing: Thing, x: float, y: float, yaw: float) -> None:

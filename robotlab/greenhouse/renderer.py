@@ -19,7 +19,7 @@ from robotlab.greenhouse.background import Decor, View, background, decor_of, po
 from robotlab.greenhouse.lamps import Lamp, lamp_named
 from robotlab.greenhouse.outline import outline_of, windows
 from robotlab.greenhouse.scene import CLASSES, Scene
-from robotlab.greenhouse.sensor import blur_planes, expose
+from robotlab.greenhouse.sensor import blur_in_place, expose
 from robotlab.greenhouse.skins import paint_box, paint_plant, paint_round
 from robotlab.greenhouse.solids import (
     FAR, Batch, Light, Placed, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers,
@@ -151,7 +151,7 @@ def render(
     if samples > 1:
         light = sum(light[:, i::samples, j::samples] for i in range(samples) for j in range(samples)) / np.float32(samples**2)
     light, level = _under(lamp, light)
-    return Frame(expose(blur_planes(light, blur), exposure * level * view.falloff, noise, seed), truths)
+    return Frame(expose(blur_in_place(light, blur), exposure * level * view.falloff, noise, seed), truths)
 
 
 def _under(lamp: Lamp, light: np.ndarray) -> tuple[np.ndarray, float]:

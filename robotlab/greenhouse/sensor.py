@@ -96,22 +96,31 @@ def blur_planes(light: np.ndarray, sigma_px: float) -> np.ndarray:
         Blurred by repeated passes of ``[w, 1 - 2w, w]`` along both axes; one
         pass has the variance ``2 w``, and variances add.
     """
+    return blur_in_place(np.array(light, np.float32, order="C"), sigma_px)
+
+
+def blur_in_place(light: np.ndarray, sigma_px: float) -> np.ndarray:
+    """:func:`blur_planes` into the planes themselves, which must lie in one piece."""
     if sigma_px == 0:
         return light
     passes = int(np.ceil(sigma_px**2 / 0.5))
     side = np.float32(sigma_px**2 / passes / 2)
-    light = light.copy()
+    _, rows, columns = light.shape
+    flow = np.empty(rows * columns, np.float32)
     # One plane after the other: it stays in the processor's cache.
-    for plane in light:
-        flow_down, flow_right = np.empty_like(plane[1:]), np.empty_like(plane[:, 1:])
+    for plane in light.reshape(3, -1):
         for _ in range(passes):
             # Each pair of neighbours exchanges a share of its difference, which is that
             # kernel; the edge has one neighbour less, as if it went on for ever.
-            for before, after, flow in ((plane[:-1], plane[1:], flow_down), (plane[:, :-1], plane[:, 1:], flow_right)):
-                np.subtract(after, before, out=flow)
-                flow *= side
-                before += flow
-                after -= flow
+            for step in (columns, 1):
+                before, after, part = plane[:-step], plane[step:], flow[:-step]
+                np.subtract(after, before, out=part)
+                if step == 1:
+                    # The end of a row and the start of the next are no neighbours.
+                    part[columns - 1 :: columns] = 0
+                part *= side
+                before += part
+                after -= part
     return light
 
 
@@ -153,10 +162,12 @@ def expose(light: np.ndarray, exposure: float | np.ndarray, noise: float, seed: 
         bank = _noise_bank(steps * noise * 0.5 / math.sqrt(FULL_WELL_E))
         # Knuth's multiplicative hash spreads neighbouring seeds over the table.
         start = int(seed) * 2654435761 % 2**32 % _NOISE_BANK
-    # Colours last from here on: moving the steps costs less than moving the bytes.
-    index = np.empty((*light.shape[1:], 3), np.int32)
+    table = _code_table(dark)
+    picture = np.empty((*light.shape[1:], 3), np.uint8)
+    root, step = np.empty(light.shape[1:], np.float32), np.empty(light.shape[1:], np.int32)
+    # One plane after the other: it stays in the processor's cache.
     for channel, plane in enumerate(light):
-        root = plane * gain
+        np.multiply(plane, gain, out=root)
         root += np.float32(dark * steps**2)
         np.maximum(root, 0, out=root)
         np.sqrt(root, out=root)
@@ -164,8 +175,9 @@ def expose(light: np.ndarray, exposure: float | np.ndarray, noise: float, seed: 
             start = _add_from(bank, start, root.reshape(-1))
         else:
             root += np.float32(0.5)
-        index[..., channel] = root
-    return _code_table(dark).take(index, mode="clip")
+        np.copyto(step, root, casting="unsafe")
+        picture[..., channel] = table.take(step, mode="clip")
+    return picture
 
 
 def _add_from(bank: np.ndarray, start: int, values: np.ndarray) -> int:

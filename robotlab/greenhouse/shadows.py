@@ -126,7 +126,7 @@ class ShadowMap:
         # The root, over 255: times the byte of a texture, squared, is lit linear light.
         self.root = np.sqrt(share).ravel() * np.float32(1 / 255)
 
-    def look_up(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    def look_up(self, u: np.ndarray, v: np.ndarray, out: np.ndarray) -> None:
         """Root of the share of the light, over 255.
 
         Parameters
@@ -134,15 +134,11 @@ class ShadowMap:
         u, v : ndarray of int32
             Floor texels from :data:`ORIGIN_M` along world x and y.  Places
             outside the room get some value: they are behind a wall.
-
-        Returns
-        -------
-        (N,) ndarray of float32
-            0 to 1 / 255.
+        out : (N,) ndarray of float32
+            Takes the answer, 0 to 1 / 255.
         """
-        index = v >> SHADOW_SHIFT
-        index -= np.int32(self.first[1])
+        index = v >> np.int32(SHADOW_SHIFT)
         index *= np.int32(self.columns)
-        index += u >> SHADOW_SHIFT
-        index -= np.int32(self.first[0])
-        return self.root.take(index.ravel(), mode="clip")
+        index += u >> np.int32(SHADOW_SHIFT)
+        index -= np.int32(self.first[1] * self.columns + self.first[0])
+        self.root.take(index.reshape(-1), mode="clip", out=out)

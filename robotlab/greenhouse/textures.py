@@ -19,6 +19,9 @@ FLOORS = ("paving", "concrete", "soil", "gravel", "moss")
 # Size of a floor texture: 8 m across the aisle, 4 m along it, then it repeats.
 FLOOR_ROWS, FLOOR_COLUMNS, FLOOR_LEVELS, FLOOR_PER_METER = 2048, 1024, 6, 256
 
+# A texel is one number with a byte each for red, green and blue: looked up in one go.
+SHIFTS, BYTE = (np.int32(0), np.int32(8), np.int32(16)), np.int32(255)
+
 
 @functools.lru_cache(maxsize=256)
 def rgb(*bytes_: float) -> np.ndarray:
@@ -96,8 +99,8 @@ class Pyramid:
 
     Parameters
     ----------
-    planes : (3, N) ndarray of uint8
-        Gamma 2 bytes of every level.
+    texels : (N,) ndarray of int32
+        Gamma 2 bytes of every level, red << 0 | green << 8 | blue << 16.
     rows, columns : tuple of int
         Size of each level.
     starts : tuple of int
@@ -106,7 +109,7 @@ class Pyramid:
         Texels a metre at the finest level.
     """
 
-    planes: np.ndarray
+    texels: np.ndarray
     rows: tuple[int, ...]
     columns: tuple[int, ...]
     starts: tuple[int, ...]
@@ -118,14 +121,15 @@ class Pyramid:
         rows, columns, starts, parts, start = [], [], [], [], 0
         for _ in range(levels):
             encoded = np.sqrt(np.clip(linear, 0, 1)) * 255 + 0.5
-            parts.append(encoded.astype(np.uint8).reshape(3, -1))
+            red, green, blue = encoded.astype(np.uint8).reshape(3, -1).astype(np.int32)
+            parts.append(red << SHIFTS[0] | green << SHIFTS[1] | blue << SHIFTS[2])
             rows.append(linear.shape[1])
             columns.append(linear.shape[2])
             starts.append(start)
-            start += parts[-1].shape[1]
+            start += parts[-1].size
             linear = (linear[:, ::2] + linear[:, 1::2]) / 2
             linear = (linear[:, :, ::2] + linear[:, :, 1::2]) / 2
-        return cls(np.concatenate(parts, axis=1), tuple(rows), tuple(columns), tuple(starts), per_meter)
+        return cls(np.concatenate(parts), tuple(rows), tuple(columns), tuple(starts), per_meter)
 
 
 def mix(low: np.ndarray, high: np.ndarray, share: np.ndarray) -> np.ndarray:
