@@ -1,0 +1,87 @@
+"""Lesson 01 as a learner has it: run, the far post resized with mouse and keys, a task solved by typing."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "01_pictures.ipynb"
+
+
+def test_lesson_01_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", "off")
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+    notebook.run_all()
+    assert notebook.troubles() == []
+    saved = str(notebook.saved())
+    for name in ("luminance", "scaled_size", "shrink", "alias_frequency"):
+        assert f"{name}: not started" in saved
+
+    widget = page.locator(".robotlab-slider-picture")
+    widget.scroll_into_view_if_needed()
+    image, text = widget.locator("img"), widget.locator(".robotlab-text")
+
+    def says(start):
+        notebook.until(lambda: text.inner_text().startswith(start), start)
+        return dict(re.findall(r"(area|linear|nearest) (\d+)", text.inner_text()))
+
+    # f = 320 / tan(31.1 deg) = 530.5 px: .07 m at 6 m are 6.2 px, an eighth of that is .8.
+    first = says("6.0 m away, 80 × 60 pixels, the post 0.8 pixels wide")
+    source = image.get_attribute("src")
+    # Keys: 2 cm to the left, and nearest, which had all but lost the post, meets it.
+    widget.get_by_label("moved to the left").focus()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    notebook.until(lambda: image.get_attribute("src") != source, "a new picture")
+    notebook.until(lambda: re.findall(r"nearest (\d+)", text.inner_text()) != [first["nearest"]], "another number")
+    moved = says("6.0 m away, 80 × 60 pixels")
+    assert int(first["nearest"]) < int(first["area"]) < int(moved["area"]) < int(moved["nearest"])
+
+    # The mouse: the slider "how many times smaller" to its left end, where nothing is resized and all agree.
+    smaller = widget.get_by_label("how many times smaller")
+    smaller.scroll_into_view_if_needed()
+    box = smaller.bounding_box()
+    page.mouse.move(box["x"] + 0.47 * box["width"], box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] - 20, box["y"] + box["height"] / 2, steps=10)
+    page.mouse.up()
+    same = says("6.0 m away, 640 × 480 pixels, the post 6.2 pixels wide")
+    assert len(set(same.values())) == 1
+    page.screenshot(path=tmp_path / "at_1280.png")
+
+    page.set_viewport_size({"width": 800, "height": 900})
+    widget.get_by_label("how many times smaller").focus()
+    for _ in range(7):
+        page.keyboard.press("ArrowRight")
+    says("6.0 m away, 80 × 60 pixels")
+    frame, inner = page.locator(".jp-Notebook").first.bounding_box(), image.bounding_box()
+    assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
+    widget.evaluate("element => element.scrollIntoView()")
+    page.screenshot(path=tmp_path / "at_800.png")
+    page.set_viewport_size({"width": 1280, "height": 900})
+
+    # Task 1: a slip first, which is named; then the answer.
+    assert "recognized: all colors alike" in type_answer(notebook, "luminance", "return picture.mean(axis=2)")
+    assert "luminance: passed" in type_answer(notebook, "luminance", "return picture @ [0.299, 0.587, 0.114]")
+
+
+def type_answer(notebook, name, line):
+    """Type over the last line of a starter, run it and its verify cell, as a learner does; what verify says."""
+    page = notebook.page
+    starter = page.locator(".jp-CodeCell", has_text=f"def {name}(")
+    starter.scroll_into_view_if_needed()
+    starter.locator(".cm-content").click()
+    page.keyboard.press("Control+End")
+    page.keyboard.press("Shift+Home")
+    page.keyboard.type(line)
+    page.keyboard.press("Shift+Enter")
+    check = page.locator(".jp-CodeCell", has_text=f"verify({name})")
+    before = check.locator(".jp-OutputArea-output").inner_text()
+    page.keyboard.press("Shift+Enter")
+    notebook.until(lambda: check.locator(".jp-OutputArea-output").inner_text() != before, "another verdict")
+    return check.locator(".jp-OutputArea-output").inner_text()
