@@ -5,8 +5,10 @@ the kernel behind it is gone.
 """
 
 from robotlab.widgets.camera_view import CameraView
+from robotlab.widgets.color_bands import ColorBands
 from robotlab.widgets.replay import Replay
 from robotlab.widgets.resizing import Resizing
 from robotlab.widgets.slider_picture import Slider, SliderPicture
+from robotlab.widgets.two_boxes import TwoBoxes
 
-__all__ = ["CameraView", "Replay", "Resizing", "Slider", "SliderPicture"]
+__all__ = ["CameraView", "ColorBands", "Replay", "Resizing", "Slider", "SliderPicture", "TwoBoxes"]

@@ -1,0 +1,110 @@
+"""Lesson 05 as a learner has it: run in JupyterLab, its boxes dragged, a task solved by typing."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "05_boxes.ipynb"
+
+# As typed: the editor indents by itself after a colon.
+ANSWER = """def iou(a, b):
+w, h = max(0, min(a[2], b[2]) - max(a[0], b[0])), max(0, min(a[3], b[3]) - max(a[1], b[1]))
+u = (a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1]) - w * h
+return w * h / u if u > 0 else 0.0"""
+SLIP = """def iou(a, b):
+w, h = max(0, min(a[2], b[2]) - max(a[0], b[0])), max(0, min(a[3], b[3]) - max(a[1], b[1]))
+u = (a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1])
+return w * h / u if u > 0 else 0.0"""
+
+
+def type_into(page, cell, text):
+    """Empty a cell, type into it as a person does, and run it."""
+    cell.scroll_into_view_if_needed()
+    cell.locator(".cm-content").click()
+    page.keyboard.press("Control+a")
+    page.keyboard.press("Delete")
+    page.keyboard.type(text)
+    page.keyboard.press("Control+Enter")
+
+
+def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", str(tmp_path / "progress.json"))
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+
+    still = page.locator("img[src*='05_two_boxes']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+
+    notebook.run_all()
+    assert notebook.troubles() == []
+
+    sheet = page.locator("svg.robotlab-two-boxes").first
+    sheet.scroll_into_view_if_needed()
+    text = page.locator(".robotlab-widget", has=sheet).locator(".robotlab-text").first
+    # [0,0,10,10] against [5,5,15,15] is 1/7 wherever both stand.
+    notebook.until(lambda: text.inner_text().endswith("IoU 25 / 175 = 0.143"), "1/7")
+
+    def at(x, y):
+        """A place on the sheet of 40 × 24 px, on the page."""
+        box = sheet.bounding_box()
+        return box["x"] + x * box["width"] / 40, box["y"] + y * box["height"] / 24
+
+    def drag(start, end):
+        page.mouse.move(*at(*start))
+        page.mouse.down()
+        page.mouse.move(*at(*end), steps=12)
+        page.mouse.up()
+
+    # B by its inside, 5 px back and up: both in one place.
+    drag((23, 18), (18, 13))
+    notebook.until(lambda: text.inner_text().endswith("IoU 100 / 100 = 1.000"), "both in one place")
+    # Keys: B has the focus since the drag. Three to the right: 7 / 13; one more: 6 / 14, below a half.
+    cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    notebook.until(lambda: text.inner_text().endswith("IoU 70 / 130 = 0.538"), "7 / 13")
+    page.keyboard.press("ArrowRight")
+    notebook.until(lambda: text.inner_text().endswith("IoU 60 / 140 = 0.429"), "6 / 14")
+    assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
+    # B by its lower right corner, to 5 × 5, inside of A; then one wider with Shift.
+    drag((24, 16), (19, 11))
+    notebook.until(lambda: "B 5 × 5 = 25 px²" in text.inner_text() and text.inner_text().endswith("IoU 25 / 100 = 0.250"), "inside")
+    page.keyboard.press("Shift+ArrowRight")
+    notebook.until(lambda: "B 6 × 5 = 30 px²" in text.inner_text(), "one wider")
+    # Tab goes to the other box; out of the sheet nothing goes.
+    sheet.locator("g[data-box=A]").focus()
+    for _ in range(14):
+        page.keyboard.press("ArrowLeft")
+    notebook.until(lambda: re.search(r"shared 0 px².*IoU 0 / 130 = 0\.000$", text.inner_text()), "apart")
+    assert "corners 0, 6, 10, 16" in sheet.locator("g[data-box=A]").get_attribute("aria-label")
+
+    for width in (800, 1280):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(500)
+        sheet.scroll_into_view_if_needed()
+        frame, inner = page.locator(".jp-Notebook").first.bounding_box(), sheet.bounding_box()
+        assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
+        page.screenshot(path=tmp_path / f"lesson_05_{width}.png")
+        print(f"screenshot: {tmp_path / f'lesson_05_{width}.png'}")
+
+    # A task: first a usual slip, which is recognized, then the answer, which passes.
+    cells = page.locator(".jp-CodeCell")
+    starter = cells.filter(has_text="def iou(a, b):").first
+    check = cells.filter(has_text=re.compile(r"verify\(iou\)")).first
+    starter.scroll_into_view_if_needed()
+    # Cells that are not in view are not on the page; "not started" comes with the scrolling.
+    notebook.until(lambda: "not started" in check.inner_text(), "the task, not started")
+    for typed, expected in ((SLIP, "sum for union"), (ANSWER, "iou: passed")):
+        type_into(page, starter, typed)
+        check.scroll_into_view_if_needed()
+        check.locator(".cm-content").click()
+        page.keyboard.press("Control+Enter")
+        notebook.until(lambda expected=expected: expected in check.inner_text(), expected)
+    page.screenshot(path=tmp_path / "lesson_05_task.png")
+    print(f"screenshot: {tmp_path / 'lesson_05_task.png'}")
