@@ -8,6 +8,7 @@ nearest first, so that a pixel is painted once and what it hides is known.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -156,15 +157,24 @@ def render(
 
 def _under(lamp: Lamp, light: np.ndarray) -> tuple[np.ndarray, float]:
     """Daylight colours (3, H, W) as that lamp shows them, and a factor on them."""
-    matrix = lamp.matrix()
-    if not (matrix - matrix[0, 0] * np.eye(3)).any():
-        return light, float(matrix[0, 0])
+    matrix, level = _mixing(lamp)
+    if matrix is None:
+        return light, level
     lit, part = np.empty_like(light), np.empty_like(light[0])
-    for row, plane in zip(matrix.astype(np.float32), lit, strict=True):
+    for row, plane in zip(matrix, lit, strict=True):
         np.multiply(light[0], row[0], out=plane)
         plane += np.multiply(light[1], row[1], out=part)
         plane += np.multiply(light[2], row[2], out=part)
     return lit, 1.0
+
+
+@functools.lru_cache(maxsize=32)
+def _mixing(lamp: Lamp) -> tuple[np.ndarray | None, float]:
+    """What a lamp does to colours, or ``None`` where it only makes them brighter, and by how much."""
+    matrix = lamp.matrix()
+    if (matrix == matrix[0, 0] * np.eye(3)).all():
+        return None, float(matrix[0, 0])
+    return matrix.astype(np.float32), 1.0
 
 
 def _check(scene, camera, pose, exposure, noise, blur, samples) -> tuple[float, float, float]:
@@ -196,51 +206,62 @@ def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.
     for i, (thing, ahead, left, (c0, r0, c1, r1)) in enumerate(zip(scene.things, cx.tolist(), cy.tolist(), in_sight.tolist(), strict=True)):
         if c0 < c1 and r0 < r1:
             shapes[thing.shape].append((i, Placed(thing, ahead, left, thing.heading_rad - yaw), view.pixels[r0:r1, c0:c1].ravel()))
+    items = [item for group in shapes.values() for item in group]
+    if not items:
+        return _truths([])
+
+    # Things of one shape lie together in one batch of rays.
+    placed, numbers, rays, groups = [item[1] for item in items], [], 0, []
+    for shape, group in shapes.items():
+        if group:
+            mine, first = [item[1] for item in group], sum(len(group[1]) for group in groups)
+            rows = (round_numbers(mine, eye) if shape == "round" else box_numbers(mine, eye) if shape == "box"
+                    else plant_numbers(mine, eye, view.focal, sheet))
+            cut = slice(rays, rays := rays + sum(item[2].size for item in group))
+            numbers.append(np.array(list(rows.values()), np.float32))
+            groups.append((shape, mine, first, cut, tuple(rows)))
+    every = Batch.gather(view.rays, [item[2] for item in items], np.concatenate(numbers, axis=1))
 
     # First where every ray meets every thing in its way, then which is nearest, then its colour.
+    depth, met = np.empty(rays, np.float32), []
+    for shape, _, first, cut, names in groups:
+        batch = every.part(cut, first, names)
+        meet = meet_round(batch, eye) if shape == "round" else meet_box(batch, eye) if shape == "box" else meet_plant(batch, eye, sheet)
+        depth[cut] = meet[0]
+        met.append(meet[1])
     nearest = np.full(view.pixels.size, FAR)
-    met = {}
-    for shape, items in shapes.items():
-        if not items:
-            continue
-        placed = [item[1] for item in items]
-        if shape == "round":
-            batch = Batch.build(view.rays, [item[2] for item in items], round_numbers(placed, eye))
-            depth, how = meet_round(batch, eye)
-        elif shape == "box":
-            batch = Batch.build(view.rays, [item[2] for item in items], box_numbers(placed, eye))
-            depth, how = meet_box(batch, eye)
-        else:
-            batch = Batch.build(view.rays, [item[2] for item in items], plant_numbers(placed, eye, view.focal, sheet))
-            depth, how = meet_plant(batch, eye, sheet)
-        np.minimum.at(nearest, batch.pixels, depth)
-        met[shape] = (placed, batch, depth, how)
+    np.minimum.at(nearest, every.pixels, depth)
+    hit = depth < FAR
+    at = np.flatnonzero(hit & (depth == nearest.take(every.pixels)))
+    seen, t = every.pick(at), depth.take(at)
+    color, ends = np.empty((3, at.size), np.float32), np.searchsorted(at, [cut.stop for _, _, _, cut, _ in groups]).tolist()
+    for (shape, mine, first, cut, names), how, start, end in zip(groups, met, [0, *ends], ends, strict=False):
+        if start < end:
+            part = slice(start, end)
+            batch, how = seen.part(part, first, names), how.pick(at[part] - cut.start) if shape == "box" else how.take(at[part] - cut.start)
+            if shape == "round":
+                color[:, part] = paint_round(batch, mine, t[part], how, eye, lamp, decor.bank)
+            elif shape == "box":
+                color[:, part] = paint_box(batch, mine, how, eye, lamp, decor.bank)
+            else:
+                color[:, part] = paint_plant(batch, t[part], how, sheet, eye, lamp)
+    for plane, value in zip(light, color, strict=True):
+        plane[seen.pixels] = value
 
-    found = []
-    for shape, (placed, batch, depth, how) in met.items():
-        hit = depth < FAR
-        shows = hit & (depth == nearest.take(batch.pixels))
-        at = np.flatnonzero(shows)
-        seen, t = batch.pick(at), depth.take(at)
-        if shape == "round":
-            color = paint_round(seen, placed, t, how.take(at), eye, lamp, decor.bank)
-        elif shape == "box":
-            color = paint_box(seen, placed, how.pick(at), eye, lamp, decor.bank)
-        else:
-            color = paint_plant(seen, t, how.take(at), sheet, eye, lamp)
-        for plane, value in zip(light, color, strict=True):
-            plane[seen.pixels] = value
-        if shape == "plant":
-            continue
-        hits = np.bincount(batch.owner[hit], minlength=len(placed))
-        shown = np.bincount(seen.owner, minlength=len(placed))
-        for j, (i, one, _) in enumerate(shapes[shape]):
-            if one.thing.kind in CLASSES and shown[j]:
-                outline = outline_of(one.thing, view.camera, one.cx, one.cy, one.turn)
-                pixels = seen.pixels[seen.owner == j] if shown[j] < hits[j] or outline.box is None else None
-                box, whole, share = outline.truth(pixels, view.columns, view.samples)
-                label = CLASSES.index(one.thing.kind)
-                found.append((i, box, whole, share * shown[j] / hits[j], label, math.hypot(one.cx, one.cy)))
+    found, end = [], 0
+    hits, shown = (np.bincount(owner, minlength=len(items)).tolist() for owner in (every.owner[hit], seen.owner))
+    for (i, one, _), rays_hit, rays_shown in zip(items, hits, shown, strict=True):
+        start, end = end, end + rays_shown
+        if one.thing.kind in CLASSES and rays_shown:
+            outline = outline_of(one.thing, view.camera, one.cx, one.cy, one.turn)
+            pixels = seen.pixels[start:end] if rays_shown < rays_hit or outline.box is None else None
+            box, whole, share = outline.truth(pixels, view.columns, view.samples)
+            found.append((i, box, whole, share * rays_shown / rays_hit, CLASSES.index(one.thing.kind), math.hypot(one.cx, one.cy)))
+    return _truths(found)
+
+
+def _truths(found: list[tuple]) -> Truths:
+    """From thing, box, whole box, visibility, label and distance of each."""
     found.sort(key=lambda row: row[0])
     things, boxes, whole, visibility, labels, distance = zip(*found, strict=True) if found else ([],) * 6
     return Truths(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -15,16 +16,18 @@ from robotlab.greenhouse.textures import rgb
 # Steps of the colour profile along the height of a round thing: 2 mm on a post.
 _STEPS = 256
 _SLATS = 4
-_DIRT = rgb(120, 100, 78).astype(np.float32)
+_DIRT, _EARTH = (rgb(*color).astype(np.float32)[:, None] for color in ((120, 100, 78), (52, 38, 28)))
 
 
-def _base(thing: Thing) -> np.ndarray:
-    return rgb(*(thing.color or KINDS[thing.kind].color)).astype(np.float32)
+@functools.lru_cache(maxsize=4096)
+def _base(thing: Thing) -> tuple[float, float, float]:
+    """Its colour, linear."""
+    return tuple(rgb(*(thing.color or KINDS[thing.kind].color)).tolist())
 
 
 @functools.lru_cache(maxsize=512)
 def _profile(kind: str, color: tuple[int, int, int] | None, bands: int, height: float) -> np.ndarray:
-    """Colour of a round thing from foot to top: (steps, 3), linear; bands, rims, ridges and caps."""
+    """Colour of a round thing from foot to top: (3, steps), linear; bands, rims, ridges and caps."""
     z = (np.arange(_STEPS) + 0.5) / _STEPS * height
     base = rgb(*(color or KINDS[kind].color))
     out = np.repeat(base[None], _STEPS, 0)
@@ -50,30 +53,47 @@ def _profile(kind: str, color: tuple[int, int, int] | None, bands: int, height: 
         out[z < 0.12] = rgb(70, 70, 72)
     # Close to the ground less light comes from around.
     out *= (1 - 0.45 / (1 + (z / 0.05) ** 2))[:, None]
-    return out.astype(np.float32)
+    return out.T.astype(np.float32)
 
 
-def _scuffs(bank: np.ndarray, a: np.ndarray, b: np.ndarray, things: Sequence[Placed], owner: np.ndarray) -> np.ndarray:
+@functools.lru_cache(maxsize=64)
+def _profiles(keys: tuple[tuple, ...]) -> np.ndarray:
+    """The profiles of several things, one after the other, (3, things * steps)."""
+    return np.concatenate([_profile(*key) for key in keys], axis=1)
+
+
+def _scuffs(bank: np.ndarray, a: np.ndarray, b: np.ndarray, shift: np.ndarray) -> np.ndarray:
     """Blotches that stick to a surface, from a small table of smooth noise with sides that are powers of two."""
     f = np.float32
     rows, columns = bank.shape
-    # Each thing looks at another part of the table; 9000 keeps places positive.
-    shift = np.array([(p.thing.seed * 17 + 9000, p.thing.seed * 31 + 9000) for p in things], f).T.take(owner, axis=1)
-    i = (a * f(90) + shift[0]).astype(np.int32)
-    j = (b * f(90) + shift[1]).astype(np.int32)
+    place = np.empty((2, a.size), f)
+    np.multiply(a, f(90), out=place[0])
+    np.multiply(b, f(90), out=place[1])
+    place += shift
+    i, j = place.astype(np.int32)
     i &= rows - 1
     j &= columns - 1
     i *= columns
     i += j
-    return bank.ravel().take(i)
+    return bank.reshape(-1).take(i)
+
+
+def _shift(thing: Thing) -> tuple[float, float]:
+    """Each thing looks at another part of the table; 9000 keeps places positive."""
+    return thing.seed * 17 + 9000.0, thing.seed * 31 + 9000.0
 
 
 def _soil(color: np.ndarray, z: np.ndarray, scuffs: np.ndarray) -> None:
     """Mix dirt into colours (3, N), most near the ground."""
     f = np.float32
-    share = np.clip((f(0.10) - z) * f(4.5) + scuffs * f(0.14), 0, f(0.4))
-    for plane, dirt in zip(color, _DIRT, strict=True):
-        plane += (dirt - plane) * share
+    share = f(0.10) - z
+    share *= f(4.5)
+    share += scuffs * f(0.14)
+    np.maximum(share, 0, out=share)
+    np.minimum(share, f(0.4), out=share)
+    change = _DIRT - color
+    change *= share
+    color += change
 
 
 def paint_round(batch: Batch, things: Sequence[Placed], t: np.ndarray, on_top: np.ndarray, eye: float, light: Light, bank: np.ndarray) -> np.ndarray:
@@ -101,52 +121,76 @@ def paint_round(batch: Batch, things: Sequence[Placed], t: np.ndarray, on_top: n
     (3, N) ndarray of float32
         Linear, in daylight colours.
     """
-    f, n = np.float32, batch.numbers
-    z = batch.dz * t
-    z += f(eye)
-    np.clip(z, 0, n["height"], out=z)
-    # The outward normal, level enough to take its length as 1.
-    radius = n["k"] * z
-    radius += n["r0"]
-    nx = (batch.dx * t - n["cx"]) / radius
-    ny = (batch.dy * t - n["cy"]) / radius
-    shade = light.on(nx, ny, -n["k"])
-    scuffs = _scuffs(bank, nx * f(0.5) + ny * f(0.37), z, things, batch.owner)
-    shade *= f(1) + f(0.06) * scuffs
-    profiles = np.concatenate([_profile(p.thing.kind, p.thing.color, p.thing.bands, p.thing.height_m) for p in things])
-    step = np.minimum((z / n["height"] * f(_STEPS)).astype(np.int32), _STEPS - 1)
-    color = profiles.take(batch.owner * _STEPS + step, axis=0).T.copy()
-    _soil(color, z, scuffs)
-    color *= shade
-    # A highlight where the surface faces halfway between lamp and camera.
-    cx, cy, gloss = np.array([(p.cx, p.cy, 0.03 if p.thing.kind == "pot" else 0.2) for p in things], f).T
+    f, n, owner = np.float32, batch.numbers, batch.owner
+    # What depends on the thing alone: towards where it shines (halfway between lamp and camera), light, scuffs.
+    cx, cy, k, gloss, *shift = np.array(
+        [(p.cx, p.cy, (p.thing.size_m[1] - p.thing.size_m[0]) / p.thing.height_m, 0.03 if p.thing.kind == "pot" else 0.2, *_shift(p.thing)) for p in things], f
+    ).T
     away = np.sqrt(cx**2 + cy**2)
     hx, hy = f(light.toward[0]) - cx / away, f(light.toward[1]) - cy / away
     size = np.sqrt(hx * hx + hy * hy + f(light.toward[2] ** 2))
-    hx, hy, size, gloss = np.array([hx, hy, size, gloss]).take(batch.owner, axis=1)
-    shine = np.clip((nx * hx + ny * hy) / size, 0, 1)
+    hx, hy, size, gloss, direct, around, *shift = np.array([hx, hy, size, gloss, *light.above(-k), *shift]).take(owner, axis=1)
+
+    z = batch.dz * t
+    z += f(eye)
+    np.maximum(z, 0, out=z)
+    np.minimum(z, n["height"], out=z)
+    # The outward normal, level enough to take its length as 1.
+    radius = n["k"] * z
+    radius += n["r0"]
+    nx, ny = batch.dx * t, batch.dy * t
+    nx -= n["cx"]
+    ny -= n["cy"]
+    nx /= radius
+    ny /= radius
+    shade = light.beside(nx, ny, direct, around)
+    around_it = nx * f(0.5)
+    around_it += ny * f(0.37)
+    scuffs = _scuffs(bank, around_it, z, shift)
+    shade *= f(1) + f(0.06) * scuffs
+    step = z / n["height"]
+    step *= f(_STEPS)
+    step = step.astype(np.int32)
+    np.minimum(step, _STEPS - 1, out=step)
+    step += owner * _STEPS
+    color = _profiles(tuple((p.thing.kind, p.thing.color, p.thing.bands, p.thing.height_m) for p in things)).take(step, axis=1)
+    _soil(color, z, scuffs)
+    color *= shade
+    shine = nx * hx
+    shine += ny * hy
+    shine /= size
+    np.maximum(shine, 0, out=shine)
+    np.minimum(shine, 1, out=shine)
     for _ in range(4):
         shine *= shine
-    color += shine * gloss * f(0.25 + 0.75 * light.direct)
+    shine *= gloss
+    shine *= f(0.25 + 0.75 * light.direct)
+    color += shine
     top = np.flatnonzero(on_top)
     if top.size:
-        color[:, top] = _round_tops(batch.pick(top), things, t[top], eye)
+        color[:, top] = _round_tops(batch.pick(top), things, t.take(top), eye)
     return color
+
+
+# What is on top of a round thing.
+_LID, _EARTHED, _HOLLOW = 0.0, 1.0, 2.0
 
 
 def _round_tops(batch: Batch, things: Sequence[Placed], t: np.ndarray, eye: float) -> np.ndarray:
     """What one sees on the flat top of a round thing, or through it where it is open."""
     f, n = np.float32, batch.numbers
-    x, y = batch.dx * t - n["cx"], batch.dy * t - n["cy"]
+    x, y = batch.dx * t, batch.dy * t
+    x -= n["cx"]
+    y -= n["cy"]
     out = (x * x + y * y) / n["r1_square"]
-    base = np.array([_base(p.thing) for p in things]).take(batch.owner, axis=0).T
-    kinds = np.array([{"pot": 1}.get(p.thing.kind, 2 if KINDS[p.thing.kind].open_top else 0) for p in things]).take(batch.owner)
-    lid = base * np.where(out > f(0.74), f(0.72), f(1.0))
-    earth = np.where(out > f(0.74), base * f(1.1), rgb(52, 38, 28).astype(f)[:, None])
+    kinds = [_EARTHED if p.thing.kind == "pot" else _HOLLOW if KINDS[p.thing.kind].open_top else _LID for p in things]
+    *base, kind = np.array([(*_base(p.thing), what) for p, what in zip(things, kinds, strict=True)], f).T.take(batch.owner, axis=1)
+    rim = out > f(0.74)
     # The far meeting with the cone lies on the inner wall; deeper is darker.
     deep = np.clip((batch.dz * leave_round(batch) + f(eye)) / n["height"], 0, 1)
-    hollow = base * np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
-    return np.where(kinds == 0, lid, np.where(kinds == 1, earth, hollow))
+    hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
+    bright = np.where(kind == _LID, np.where(rim, f(0.72), f(1.0)), np.where(kind == _EARTHED, f(1.1), hollow))
+    return np.where((kind == _EARTHED) & ~rim, _EARTH, base * bright)
 
 
 def paint_box(batch: Batch, things: Sequence[Placed], m: BoxMeeting, eye: float, light: Light, bank: np.ndarray) -> np.ndarray:
@@ -172,35 +216,57 @@ def paint_box(batch: Batch, things: Sequence[Placed], m: BoxMeeting, eye: float,
     (3, N) ndarray of float32
         Linear, in daylight colours.
     """
-    f, n = np.float32, batch.numbers
-    px, py, z = m.ex * m.enter + n["ox"], m.ey * m.enter + n["oy"], m.ez * m.enter + f(eye)
-    # Outward normals, back in body axes.
-    sx, sy = np.where(m.ex > 0, f(-1), f(1)), np.where(m.ey > 0, f(-1), f(1))
-    nx = np.where(m.on_top, 0, np.where(m.on_x, sx * n["cos"], sy * -n["sin"]))
-    ny = np.where(m.on_top, 0, np.where(m.on_x, sx * n["sin"], sy * n["cos"]))
-    shade = light.on(nx, ny, m.on_top.astype(f))
-    shade *= f(1) - f(0.40) / (f(1) + (z * f(1 / 0.05)) ** 2)
-    slatted = n["slatted"] > 0
-    along, half = np.where(m.on_x, py, px), np.where(m.on_x, n["half_y"], n["half_x"])
-    scuffs = _scuffs(bank, along, z, things, batch.owner)
-    base = np.array([_base(p.thing) for p in things]).take(batch.owner, axis=0).T
+    f, n, owner = np.float32, batch.numbers, batch.owner
+    px, py, z = m.way[:3] * m.enter
+    px += n["ox"]
+    py += n["oy"]
+    z += f(eye)
+    shade = _faces(things, light).take(owner * 5 + np.where(m.on_top, 4, np.where(m.on_x, m.ex > 0, (m.ey > 0) + 2)))
+    high = z * f(1 / 0.05)
+    high *= high
+    high += f(1)
+    shade *= f(1) - f(0.40) / high
+    looks = np.array([(*_base(p.thing), *_shift(p.thing)) for p in things], f).T.take(owner, axis=1)
+    base = looks[:3]
+    plank, half = np.where(m.on_x, py, px), np.where(m.on_x, n["half_y"], n["half_x"])
+    scuffs = _scuffs(bank, plank, z, looks[3:])
     color = base * (f(1) + f(0.08) * scuffs)
     _soil(color, z, scuffs)
-    inner = _box_inside(batch, m, eye)
 
-    place = z * f(_SLATS) / n["height"]
+    slatted = n["slatted"] > 0
+    place = z * f(_SLATS)
+    place /= n["height"]
     place -= np.floor(place)
-    plank = np.abs(along)
-    frame = (half - plank < f(0.035)) | (plank < f(0.02))
-    gap = slatted & ~frame & ~m.on_top & (place < f(0.22)) & (z < f(0.93) * n["height"])
+    np.abs(plank, out=plank)
+    frame = half - plank < f(0.035)
+    frame |= plank < f(0.02)
+    slats = slatted & ~m.on_top
+    gap = slats & ~frame
     # The upper edge of each slat lies in the shade of nothing, its lower lip is dark.
-    shade *= np.where(slatted & ~m.on_top, np.where(frame, f(0.92), np.where(place > f(0.90), f(0.72), f(1))), f(1))
+    shade *= np.where(slats, np.where(frame, f(0.92), np.where(place > f(0.90), f(0.72), f(1))), f(1))
+    gap &= place < f(0.22)
+    gap &= z < f(0.93) * n["height"]
     wall = np.where(slatted, f(0.022), f(0.014))
-    rim = (np.abs(px) > n["half_x"] - wall) | (np.abs(py) > n["half_y"] - wall)
-    through = gap | (m.on_top & ~rim)
-    inner *= np.where(gap, f(0.55), f(1))
+    hole = np.abs(px) <= n["half_x"] - wall
+    hole &= np.abs(py) <= n["half_y"] - wall
+    hole &= m.on_top
+    hole |= gap
     color *= shade
-    return np.where(through, base * inner, color)
+    inside = np.flatnonzero(hole)
+    if inside.size:
+        light_inside = _box_inside(batch.pick(inside), m.pick(inside), eye)
+        light_inside *= np.where(gap.take(inside), f(0.55), f(1))
+        color[:, inside] = base.take(inside, axis=1) * light_inside
+    return color
+
+
+def _faces(things: Sequence[Placed], light: Light) -> np.ndarray:
+    """Brightness of the faces of boxes, five each: those that look along x, minus x, y, minus y (of the box) and up."""
+    f = np.float32
+    cos, sin = np.array([(math.cos(p.turn), math.sin(p.turn)) for p in things], f).T
+    zero = np.zeros_like(cos)
+    nx, ny = np.stack([cos, -cos, -sin, sin, zero], axis=1), np.stack([sin, -sin, cos, -cos, zero], axis=1)
+    return light.on(nx, ny, np.array([0, 0, 0, 0, 1], f))
 
 
 def _box_inside(batch: Batch, m: BoxMeeting, eye: float) -> np.ndarray:

@@ -9,7 +9,7 @@ the numbers of that thing; so each formula below runs once over all of them.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,22 +62,33 @@ class Light:
         x, y, z = self.toward
         return Light((cos * x + sin * y, cos * y - sin * x, z), self.direct)
 
-    def on(self, nx: np.ndarray, ny: np.ndarray, nz: np.ndarray | float) -> np.ndarray:
+    def on(self, nx: np.ndarray, ny: np.ndarray, nz: np.ndarray) -> np.ndarray:
         """Brightness of a matt surface with that normal; 1 for open level ground.
 
         The light from all around is that of a bright upper half and a dim
         lower half of the world; direct light follows Lambert's cosine law.
         """
+        return self.beside(nx, ny, *self.above(nz))
+
+    def above(self, nz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """What :meth:`on` needs to know of the upright part of the normal: its direct light, and the light from around."""
         f = np.float32
-        x, y, z = self.toward
-        # Over z: level ground in full sun counts as 1; capped for a low sun.
-        share = self.direct / max(z, 0.45)
-        facing = nx * f(x * share)
-        facing += ny * f(y * share)
-        facing += nz * f(z * share)
+        return nz * f(self.toward[2] * self._share), f(1 - self.direct) * (f(0.68) + f(0.32) * nz)
+
+    def beside(self, nx: np.ndarray, ny: np.ndarray, direct: np.ndarray, around: np.ndarray) -> np.ndarray:
+        """As :meth:`on`, with the two parts from :meth:`above`."""
+        f = np.float32
+        facing = nx * f(self.toward[0] * self._share)
+        facing += ny * f(self.toward[1] * self._share)
+        facing += direct
         np.maximum(facing, 0, out=facing)
-        facing += f(1 - self.direct) * (f(0.68) + f(0.32) * nz)
+        facing += around
         return facing
+
+    @property
+    def _share(self) -> float:
+        # Over z: level ground in full sun counts as 1; capped for a low sun.
+        return self.direct / max(self.toward[2], 0.45)
 
 
 class Batch:
@@ -90,31 +101,42 @@ class Batch:
     owner : (N,) ndarray of int
         Which of the batch's things it belongs to.
     names : tuple of str
-        What the rows of the table are: ``dx``, ``dy``, ``dz``, then what the
-        shape needs to know of the thing.
-    table : (K, N) ndarray of float32
-        The numbers.
+        What the rows of the table from the fourth on are; none where it
+        holds several shapes.
+    table : (3 + K, N) ndarray of float32
+        ``dx``, ``dy``, ``dz`` and the numbers of the thing.
     """
 
     def __init__(self, pixels: np.ndarray, owner: np.ndarray, names: tuple[str, ...], table: np.ndarray) -> None:
         self.pixels, self.owner, self.names, self.table = pixels, owner, names, table
-        self.numbers = dict(zip(names, table, strict=True))
         self.dx, self.dy, self.dz = table[:3]
+        self.numbers = dict(zip(names, table[3:], strict=True)) if names else {}
 
     @classmethod
     def build(cls, rays: np.ndarray, pixels: Sequence[np.ndarray], rows: dict[str, list[float]]) -> Batch:
-        """From the rays (3, pixels), the pixels of each thing and the numbers of each thing."""
+        """From the rays (3, pixels), the pixels of each thing and the numbers of each thing, all of one shape."""
+        batch = cls.gather(rays, pixels, np.array(list(rows.values()), np.float32))
+        return batch.part(slice(None), 0, rows)
+
+    @classmethod
+    def gather(cls, rays: np.ndarray, pixels: Sequence[np.ndarray], numbers: np.ndarray) -> Batch:
+        """As :meth:`build`, from numbers (K, things) without names, so that they may mean one or the other."""
         sizes = [part.size for part in pixels]
         at = np.concatenate(pixels)
         owner = np.repeat(np.arange(len(sizes)), sizes)
-        table = np.empty((3 + len(rows), at.size), np.float32)
+        table = np.empty((3 + len(numbers), at.size), np.float32)
         rays.take(at, axis=1, out=table[:3], mode="clip")
-        np.array(list(rows.values()), np.float32).take(owner, axis=1, out=table[3:], mode="clip")
-        return cls(at, owner, ("dx", "dy", "dz", *rows), table)
+        numbers.take(owner, axis=1, out=table[3:], mode="clip")
+        return cls(at, owner, (), table)
 
     def pick(self, which: np.ndarray) -> Batch:
         """Some of the rays."""
         return Batch(self.pixels.take(which), self.owner.take(which), self.names, self.table.take(which, axis=1))
+
+    def part(self, rays: slice, first: int, names: Iterable[str]) -> Batch:
+        """Neighbouring rays, whose things count from `first` and have numbers of these names."""
+        owner = self.owner[rays]
+        return Batch(self.pixels[rays], owner - first if first else owner, tuple(names), self.table[:, rays])
 
 
 def round_numbers(things: Sequence[Placed], eye: float) -> dict[str, list[float]]:
@@ -159,14 +181,25 @@ def meet_round(batch: Batch, eye: float) -> tuple[np.ndarray, np.ndarray]:
     near /= a
     z = dz * near
     z += f(eye)
-    hit = (inside > 0) & (z >= 0) & (z <= n["height"]) & (near > 0)
+    hit = inside > 0
+    hit &= z >= 0
+    hit &= z <= n["height"]
+    hit &= near > 0
     depth = np.where(hit, near, FAR)
     below = n["height"] - f(eye)
     if not (below < 0).any():
         return depth, np.zeros(len(depth), bool)
     over = below / np.minimum(dz, f(-1e-6))
-    x, y = dx * over - n["cx"], dy * over - n["cy"]
-    on_top = (x * x + y * y <= n["r1_square"]) & (dz < 0) & (over > 0) & (over < depth)
+    x, y = dx * over, dy * over
+    x -= n["cx"]
+    y -= n["cy"]
+    x *= x
+    y *= y
+    x += y
+    on_top = x <= n["r1_square"]
+    on_top &= dz < 0
+    on_top &= over > 0
+    on_top &= over < depth
     return np.where(on_top, over, depth), on_top
 
 
@@ -203,23 +236,26 @@ def box_numbers(things: Sequence[Placed], eye: float) -> dict[str, list[float]]:
     return rows
 
 
-@dataclass(frozen=True, eq=False)
 class BoxMeeting:
-    """Rays in the axes of their boxes: directions, and depth of entry and exit on each axis."""
+    """How rays go through their boxes, in the axes of those.
 
-    ex: np.ndarray
-    ey: np.ndarray
-    ez: np.ndarray
-    enter: np.ndarray
-    leave: np.ndarray
-    on_top: np.ndarray
-    on_x: np.ndarray
-    to_bottom: np.ndarray
+    Parameters
+    ----------
+    way : (5, N) ndarray of float32
+        Direction, depth of entry, depth of exit: ``ex, ey, ez, enter, leave``.
+    sides : (3, N) ndarray of bool
+        Whether it enters by the top, else by a side along x, and leaves by the
+        bottom: ``on_top, on_x, to_bottom``.
+    """
+
+    def __init__(self, way: np.ndarray, sides: np.ndarray) -> None:
+        self.way, self.sides = way, sides
+        self.ex, self.ey, self.ez, self.enter, self.leave = way
+        self.on_top, self.on_x, self.to_bottom = sides
 
     def pick(self, which: np.ndarray) -> BoxMeeting:
         """Some of the rays."""
-        parts = (self.ex, self.ey, self.ez, self.enter, self.leave, self.on_top, self.on_x, self.to_bottom)
-        return BoxMeeting(*(part.take(which) for part in parts))
+        return BoxMeeting(self.way.take(which, axis=1), self.sides.take(which, axis=1))
 
 
 def meet_box(batch: Batch, eye: float) -> tuple[np.ndarray, BoxMeeting]:
@@ -245,26 +281,38 @@ def meet_box(batch: Batch, eye: float) -> tuple[np.ndarray, BoxMeeting]:
     exit over the three pairs of faces.
     """
     f, n = np.float32, batch.numbers
+    way, sides = np.empty((5, batch.dx.size), f), np.empty((3, batch.dx.size), bool)
+    ex, ey, ez, enter, leave = way
+    part = batch.dy * n["sin"]
+    np.multiply(batch.dx, n["cos"], out=ex)
+    ex += part
+    np.multiply(batch.dy, n["cos"], out=ey)
+    ey -= np.multiply(batch.dx, n["sin"], out=part)
+    ez[...] = batch.dz
     # 1e-9 keeps a ray along a face from dividing by zero.
-    ex = batch.dx * n["cos"] + batch.dy * n["sin"] + f(1e-9)
-    ey = batch.dy * n["cos"] - batch.dx * n["sin"] + f(1e-9)
-    ez = batch.dz + f(1e-9)
-    sides = []
-    for direction, low, high in (
-        (ex, -n["half_x"] - n["ox"], n["half_x"] - n["ox"]),
-        (ey, -n["half_y"] - n["oy"], n["half_y"] - n["oy"]),
-        (ez, f(-eye), n["height"] - f(eye)),
-    ):
-        inverse = 1 / direction
-        first, second = low * inverse, high * inverse
-        sides += [np.minimum(first, second), np.maximum(first, second)]
-    in_x, out_x, in_y, out_y, in_z, out_z = sides
-    level = np.maximum(in_x, in_y)
-    enter = np.maximum(level, in_z)
-    out = np.minimum(out_x, out_y)
-    leave = np.minimum(out, out_z)
-    depth = np.where((leave > enter) & (enter > 0), enter, FAR)
-    return depth, BoxMeeting(ex, ey, ez, enter, leave, in_z >= level, in_x > in_y, out_z <= out)
+    way[:3] += f(1e-9)
+    inverse = 1 / way[:3]
+    # Both faces of each pair: at minus and plus half the size, or at the ground and the top.
+    first, second = np.empty((3, part.size), f), np.empty((3, part.size), f)
+    np.subtract(-n["half_x"], n["ox"], out=first[0])
+    np.subtract(n["half_x"], n["ox"], out=second[0])
+    np.subtract(-n["half_y"], n["oy"], out=first[1])
+    np.subtract(n["half_y"], n["oy"], out=second[1])
+    first[2] = f(-eye)
+    np.subtract(n["height"], f(eye), out=second[2])
+    first *= inverse
+    second *= inverse
+    in_x, in_y, in_z = np.minimum(first, second)
+    out_x, out_y, out_z = np.maximum(first, second)
+    level, out = np.maximum(in_x, in_y), np.minimum(out_x, out_y)
+    np.maximum(level, in_z, out=enter)
+    np.minimum(out, out_z, out=leave)
+    np.greater_equal(in_z, level, out=sides[0])
+    np.greater(in_x, in_y, out=sides[1])
+    np.less_equal(out_z, out, out=sides[2])
+    through = leave > enter
+    through &= enter > 0
+    return np.where(through, enter, FAR), BoxMeeting(way, sides)
 
 
 def plant_numbers(things: Sequence[Placed], eye: float, focal: float, sheet: SpriteSheet) -> dict[str, list[float]]:
@@ -302,15 +350,30 @@ def meet_plant(batch: Batch, eye: float, sheet: SpriteSheet) -> tuple[np.ndarray
     """
     f, n = np.float32, batch.numbers
     dx, dy = batch.dx, batch.dy
-    toward = np.maximum(dx * n["ux"] + dy * n["uy"], f(1e-6))
+    toward = dx * n["ux"]
+    toward += dy * n["uy"]
+    np.maximum(toward, f(1e-6), out=toward)
     t = n["away"] / toward
-    across = (dy * n["ux"] - dx * n["uy"]) * t
-    up = (batch.dz * t + f(eye)) * n["per_height"]
-    side = across * n["per_width"] + f(0.5)
-    inside = (up >= 0) & (up < 1) & (side >= 0) & (side < 1)
-    row = ((1 - np.clip(up, 0, 1)) * n["rows"]).astype(np.int32)
-    column = (np.clip(side, 0, 1) * n["columns"]).astype(np.int32)
-    texels = np.minimum(row, n["rows"].astype(np.int32) - 1) * n["columns"].astype(np.int32)
-    texels += np.minimum(column, n["columns"].astype(np.int32) - 1)
-    texels += n["start"].astype(np.int32)
-    return np.where(inside & sheet.cover.take(texels), t, FAR), texels
+    side = dy * n["ux"]
+    side -= dx * n["uy"]
+    side *= t
+    side *= n["per_width"]
+    side += f(0.5)
+    up = batch.dz * t
+    up += f(eye)
+    up *= n["per_height"]
+    inside = up >= 0
+    inside &= up < 1
+    inside &= side >= 0
+    inside &= side < 1
+    # Outside, any texel will do.
+    up, side = np.where(inside, [up, side], f(0))
+    rows, columns, start = batch.table[-3:].astype(np.int32)
+    texels = np.subtract(f(1), up, out=up)
+    texels = (texels * n["rows"]).astype(np.int32)
+    np.minimum(texels, rows - 1, out=texels)
+    texels *= columns
+    texels += np.minimum((side * n["columns"]).astype(np.int32), columns - 1)
+    texels += start
+    inside &= sheet.cover.take(texels)
+    return np.where(inside, t, FAR), texels
