@@ -89,9 +89,9 @@ class TopClasses(SliderPicture):
         super().__init__(
             self._view.draw,
             alt=alt,
-            x_px=Slider(0, width, middle[0], 1, "middle of the square, from the left", "px"),
-            y_px=Slider(0, height, middle[1], 1, "middle of the square, from the top", "px"),
-            side_px=Slider(SMALLEST_PX, min(height, width), side_px, 1, "side of the square", "px"),
+            x_px=Slider(0, width, middle[0], 1, "from the left", "px"),
+            y_px=Slider(0, height, middle[1], 1, "from the top", "px"),
+            side_px=Slider(SMALLEST_PX, min(height, width), side_px, 1, "side", "px"),
             least=Slider(0, 1, least, 0.01, "say nothing below"),
         )
 
@@ -112,16 +112,18 @@ class TopClassesFigure:
     def __init__(self, picture: np.ndarray, classifier: TellsClasses, k: int) -> None:
         self._picture, self._classifier = picture, classifier
         self._k = min(k, len(classifier.classes))
-        figure = Figure(figsize=(7.6, 3.0), dpi=100, layout="constrained")
-        seen, bars = figure.subplots(1, 2, width_ratios=[1.25, 1])
+        figure = Figure(figsize=(6.4, 3.0), dpi=100, layout="constrained")
+        seen, bars = figure.subplots(1, 2, width_ratios=[1.2, 1])
         seen.imshow(picture, extent=(0, picture.shape[1], picture.shape[0], 0))
         seen.set(xlim=(0, picture.shape[1]), ylim=(picture.shape[0], 0), xticks=[], yticks=[])
         # A light line on a dark one shows on every picture.
         self._outlines = [seen.plot([], [], color=color, linewidth=width)[0] for color, width in (("black", 3.6), ("white", 1.6))]
-        self._bars = bars.barh(range(self._k), [0] * self._k, color=BAR_COLOR, height=0.62)
-        self._names = [bars.text(0.01, row - 0.34, "", va="bottom", ha="left", fontsize=10) for row in range(self._k)]
+        self._bars = bars.barh(range(self._k), [0] * self._k, color=BAR_COLOR, height=0.5)
+        self._names = [bars.text(0.01, row - 0.26, "", va="bottom", ha="left", fontsize=13) for row in range(self._k)]
         self._limit = bars.axvline(0.5, color=LIMIT_COLOR, linewidth=2, linestyle="--")
-        bars.set(xlim=(0, 1), ylim=(self._k - 0.4, -0.8), yticks=[], xlabel="share (dashed: say nothing below)")
+        bars.set(xlim=(0, 1), ylim=(self._k - 0.4, -0.8), yticks=[], xticks=[0, 0.5, 1])
+        bars.set_xlabel("share; dashed: the limit", fontsize=12)
+        bars.tick_params(labelsize=12)
         bars.spines[["top", "right"]].set_visible(False)
         # What never changes is drawn once; the rest is drawn on a copy of it at each move.
         self._moving = [*self._outlines, *self._bars, *self._names, self._limit]
@@ -145,7 +147,7 @@ class TopClassesFigure:
 
         Returns
         -------
-        drawing : (300, 760, 3) ndarray of uint8
+        drawing : (300, 640, 3) ndarray of uint8
             Red-green-blue.
         text : str
             The answer in words.
