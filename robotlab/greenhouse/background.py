@@ -177,15 +177,16 @@ def _look_at_walls(view: View, decor: Decor, scene: Scene, at: np.ndarray, root:
     dy += f(y + 66.5)
     wall = decor.wall
     # One copy of the texture for the whole picture, fit for a middling distance.
-    size = float(t[::16, ::16].mean()) * wall.per_meter / view.focal
+    some = t[::16, ::16]
+    size = float(np.add.reduce(some, axis=None)) / some.size * wall.per_meter / view.focal
     level = min(max(math.floor(math.log2(size) + 0.5), 0), len(wall.rows) - 1)
     per_meter = f(wall.per_meter / 2**level)
     z = np.multiply(view.dz[:rows], t, out=part)
     z += f(view.camera.height_m)
     z *= per_meter
-    np.maximum(z, 0, out=z)
-    np.minimum(z, f(wall.rows[level] - 1), out=z)
+    # Below 0 the floor is nearer.
     v = z.astype(np.int32)
+    np.minimum(v, np.int32(wall.rows[level] - 1), out=v)
     v *= np.int32(wall.columns[level])
     v += np.int32(decor.wall_start + wall.starts[level])
     # The side walls and the end walls show different stretches of the one texture.

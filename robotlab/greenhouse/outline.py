@@ -85,8 +85,8 @@ class Outline(Placed):
         Parameters
         ----------
         pixels : (N,) ndarray of int or None
-            Which rays of the flat picture show the thing; ``None`` where
-            nothing hides any of it.
+            Which rays of the flat picture show the thing, in order; ``None``
+            where nothing hides any of it.
         columns : int
             Rays in a row.
         samples : int
@@ -100,8 +100,9 @@ class Outline(Placed):
         inside, share = self.inside()
         if pixels is None:
             return inside, list(self.box), share
-        row, column = np.divmod(pixels, columns)
-        drawn = [float(v) / samples for v in (column.min(), row.min(), column.max() + 1, row.max() + 1)]
+        column = pixels % columns
+        ends = (column.min(), pixels[0] // columns, column.max() + 1, pixels[-1] // columns + 1)
+        drawn = [int(v) / samples for v in ends]
         if self.box is None:
             return drawn, drawn, share
         # A side that nothing hides lies within a ray or so of where the formula has it: take the formula's.
@@ -136,15 +137,24 @@ def windows(camera: Camera, samples: int, cx: np.ndarray, cy: np.ndarray, reach:
     # Depth and drop of the nearer and farther side at the ground and at the top:
     # the row is a ratio of the two, so its extremes are at these four corners.
     x = np.array([near, far, near, far])
-    drop = np.array([np.full_like(cx, eye)] * 2 + [eye - height] * 2)
+    drop = np.empty_like(x)
+    drop[:2], drop[2:] = eye, eye - height
     depth = cos * x + sin * drop
     safe = np.maximum(depth, _NEAR_M)
     y = (cos * drop - sin * x) / safe
-    left, right = (cy + reach) / safe, (cy - reach) / safe
-    box = np.array([columns / 2 - f * left.max(0), rows / 2 + f * y.min(0), columns / 2 - f * right.min(0) + 1, rows / 2 + f * y.max(0) + 1])
-    box = np.where(depth.min(0) > _NEAR_M, box, np.array([0, 0, columns, rows])[:, None])
-    box = np.where(depth.max(0) > _NEAR_M, box, 0)
-    return np.clip(box, 0, np.array([columns, rows, columns, rows])[:, None]).astype(int).T
+    edges = np.empty((4, len(cx)))
+    most, least = np.maximum.reduce, np.minimum.reduce
+    edges[0], edges[1] = most((cy + reach) / safe), least(y)
+    edges[2], edges[3] = least((cy - reach) / safe), most(y)
+    edges *= np.array([-f, f, -f, f])[:, None]
+    edges += np.array([columns / 2, rows / 2, columns / 2, rows / 2])[:, None]
+    edges[2:] += 1
+    size = np.array([columns, rows, columns, rows])[:, None]
+    beside, behind = least(depth) <= _NEAR_M, most(depth) <= _NEAR_M
+    if beside.any():
+        edges[:, beside] = size * [[0], [0], [1], [1]]
+        edges[:, behind] = 0
+    return np.minimum(np.maximum(edges, 0), size).astype(int).T
 
 
 def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) -> Outline:

@@ -165,11 +165,13 @@ def expose(light: np.ndarray, exposure: float | np.ndarray, noise: float, seed: 
     table = _code_table(dark)
     picture = np.empty((*light.shape[1:], 3), np.uint8)
     root, step = np.empty(light.shape[1:], np.float32), np.empty(light.shape[1:], np.int32)
+    # NumPy finds the larger of two arrays faster than that of an array and one number.
+    zero = np.zeros_like(root)
     # One plane after the other: it stays in the processor's cache.
     for channel, plane in enumerate(light):
         np.multiply(plane, gain, out=root)
         root += np.float32(dark * steps**2)
-        np.maximum(root, 0, out=root)
+        np.maximum(root, zero, out=root)
         np.sqrt(root, out=root)
         if noise:
             start = _add_from(bank, start, root.reshape(-1))

@@ -70,16 +70,25 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
     slope = math.hypot(lx, ly) / max(lz, 0.35)
     length = height * slope
     ux, uy = (-lx / math.hypot(lx, ly), -ly / math.hypot(lx, ly)) if slope > 0 else (0.0, 0.0)
-    cover = np.zeros_like(px)
     if thing.shape == "round":
         r0, r1, _ = thing.size_m
-        s = np.clip(px * f(ux) + py * f(uy), 0, f(max(length, 1e-6)))
+        s = px * f(ux)
+        s += py * f(uy)
+        np.maximum(s, 0, out=s)
+        np.minimum(s, f(max(length, 1e-6)), out=s)
         up = s * f(1 / max(length, 1e-6))
         qx, qy = px - s * f(ux), py - s * f(uy)
         soft = f(0.012) + f(0.06 * height) * up
-        edge = f(r0) + f(r1 - r0) * up + soft * f(0.5) - np.sqrt(qx * qx + qy * qy)
-        cover = np.clip(edge / soft, 0, 1)
+        qx *= qx
+        qx += qy * qy
+        cover = f(r0) + f(r1 - r0) * up
+        cover += soft * f(0.5)
+        cover -= np.sqrt(qx, out=qx)
+        cover /= soft
+        np.maximum(cover, 0, out=cover)
+        np.minimum(cover, 1, out=cover)
     else:
+        cover = np.zeros_like(px)
         steps = 8 if thing.shape == "box" else 5
         for i in range(steps):
             up = i / (steps - 1)

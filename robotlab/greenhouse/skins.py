@@ -187,7 +187,8 @@ def _round_tops(batch: Batch, things: Sequence[Placed], t: np.ndarray, eye: floa
     *base, kind = np.array([(*_base(p.thing), what) for p, what in zip(things, kinds, strict=True)], f).T.take(batch.owner, axis=1)
     rim = out > f(0.74)
     # The far meeting with the cone lies on the inner wall; deeper is darker.
-    deep = np.clip((batch.dz * leave_round(batch) + f(eye)) / n["height"], 0, 1)
+    deep = (batch.dz * leave_round(batch) + f(eye)) / n["height"]
+    deep = np.minimum(np.maximum(deep, 0), 1)
     hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
     bright = np.where(kind == _LID, np.where(rim, f(0.72), f(1.0)), np.where(kind == _EARTHED, f(1.1), hollow))
     return np.where((kind == _EARTHED) & ~rim, _EARTH, base * bright)
@@ -221,7 +222,10 @@ def paint_box(batch: Batch, things: Sequence[Placed], m: BoxMeeting, eye: float,
     px += n["ox"]
     py += n["oy"]
     z += f(eye)
-    shade = _faces(things, light).take(owner * 5 + np.where(m.on_top, 4, np.where(m.on_x, m.ex > 0, (m.ey > 0) + 2)))
+    face = np.where(m.on_top, 4, np.where(m.on_x, m.ex > 0, (m.ey > 0) + 2))
+    face *= len(things)
+    face += owner
+    shade = _faces(things, light).take(face)
     high = z * f(1 / 0.05)
     high *= high
     high += f(1)
@@ -261,12 +265,14 @@ def paint_box(batch: Batch, things: Sequence[Placed], m: BoxMeeting, eye: float,
 
 
 def _faces(things: Sequence[Placed], light: Light) -> np.ndarray:
-    """Brightness of the faces of boxes, five each: those that look along x, minus x, y, minus y (of the box) and up."""
+    """Brightness of the faces of boxes, (5, things): those that look along x, minus x, y, minus y (of the box) and up."""
     f = np.float32
     cos, sin = np.array([(math.cos(p.turn), math.sin(p.turn)) for p in things], f).T
-    zero = np.zeros_like(cos)
-    nx, ny = np.stack([cos, -cos, -sin, sin, zero], axis=1), np.stack([sin, -sin, cos, -cos, zero], axis=1)
-    return light.on(nx, ny, np.array([0, 0, 0, 0, 1], f))
+    nx, ny, nz = np.zeros((3, 5, len(things)), f)
+    nx[0], nx[1], nx[2], nx[3] = cos, -cos, -sin, sin
+    ny[0], ny[1], ny[2], ny[3] = sin, -sin, cos, -cos
+    nz[4] = 1
+    return light.on(nx, ny, nz)
 
 
 def _box_inside(batch: Batch, m: BoxMeeting, eye: float) -> np.ndarray:

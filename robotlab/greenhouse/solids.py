@@ -109,8 +109,8 @@ class Batch:
 
     def __init__(self, pixels: np.ndarray, owner: np.ndarray, names: tuple[str, ...], table: np.ndarray) -> None:
         self.pixels, self.owner, self.names, self.table = pixels, owner, names, table
-        self.dx, self.dy, self.dz = table[:3]
-        self.numbers = dict(zip(names, table[3:], strict=True)) if names else {}
+        self.dx, self.dy, self.dz, *rows = table
+        self.numbers = dict(zip(names, rows, strict=True)) if names else {}
 
     @classmethod
     def build(cls, rays: np.ndarray, pixels: Sequence[np.ndarray], rows: dict[str, list[float]]) -> Batch:
