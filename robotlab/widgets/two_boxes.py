@@ -106,7 +106,10 @@ class TwoBoxes(Widget):
         if self._measure is None:
             return text, False
         try:
-            return f"{text}. Your function gives {float(self._measure(a.copy(), b.copy())):.3f}", False
+            own = self._measure(a.copy(), b.copy())
+            if not isinstance(own, (int, float, np.number)):
+                return f"{text}. Your function gives no number yet: {str(own)[:60]}", True
+            return f"{text}. Your function gives {float(own):.3f}", False
         except Exception as error:  # The learner's own function: whatever it raises belongs on the page.
             return f"{text}. Your function stops: {type(error).__name__}: {error}", True
 

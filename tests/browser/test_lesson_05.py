@@ -51,9 +51,9 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     notebook.until(lambda: text.inner_text().endswith("IoU 25 / 175 = 0.143"), "1/7")
 
     def at(x, y):
-        """A place on the sheet of 40 × 24 px, on the page."""
+        """A place on the sheet of 40 × 24 px, which has a rim of half a px, on the page."""
         box = sheet.bounding_box()
-        return box["x"] + x * box["width"] / 40, box["y"] + y * box["height"] / 24
+        return box["x"] + (x + 0.5) * box["width"] / 41, box["y"] + (y + 0.5) * box["height"] / 25
 
     def drag(start, end):
         page.mouse.move(*at(*start))

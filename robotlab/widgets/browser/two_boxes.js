@@ -18,12 +18,15 @@ function render({ model, el }) {
   const [wide, tall] = model.get("size_px");
   // Sizes of text and handles in px of the sheet: about a thirtieth of its width.
   const unit = wide / 40;
+  // Room around the sheet for the handles of a box at its edge.
+  const rim = unit / 2;
   let boxes = model.get("asked").boxes.map((box) => [...box]);
 
   const sheet = shape("svg", {
-    viewBox: `0 0 ${wide} ${tall}`, class: "robotlab-two-boxes", role: "group", "aria-label": model.get("alt"),
-    style: "display: block; width: 720px; max-width: 100%; background: #fff; border: 1px solid #bbb; touch-action: none; user-select: none; cursor: grab;",
+    viewBox: `${-rim} ${-rim} ${wide + 2 * rim} ${tall + 2 * rim}`, class: "robotlab-two-boxes", role: "group", "aria-label": model.get("alt"),
+    style: "display: block; width: 660px; max-width: 100%; background: #fff; touch-action: none; user-select: none; cursor: grab;",
   });
+  sheet.append(shape("rect", { width: wide, height: tall, fill: "none", stroke: "#999", "stroke-width": 0.08 * unit }));
   const bytes = model.get("background");
   let address = null;
   if (bytes.byteLength) {
@@ -60,6 +63,7 @@ function render({ model, el }) {
   const text = make("p", { class: "robotlab-text", "aria-live": "polite" });
   const help = make("p", { class: "robotlab-text" },
     "Drag a box to move it, a corner to change it. Keys: Tab to a box, arrows move it, Shift and arrows change its size.");
+  // The text below: above, a line more or less would move the sheet under the pointer.
   const box = make("div", { class: "robotlab-widget" }, sheet, text, help);
 
   function put(rect, [x0, y0, x1, y1]) {
@@ -126,8 +130,8 @@ function render({ model, el }) {
 
   function pointer(event) {
     const at = sheet.getBoundingClientRect();
-    const scale = wide / at.width;
-    return { x: (event.clientX - at.left) * scale, y: (event.clientY - at.top) * scale, near: NEAR_PX * scale };
+    const scale = (wide + 2 * rim) / at.width;
+    return { x: (event.clientX - at.left) * scale - rim, y: (event.clientY - at.top) * scale - rim, near: NEAR_PX * scale };
   }
   let grip = null;
   sheet.addEventListener("pointerdown", (event) => {
