@@ -119,14 +119,18 @@ class TopClassesFigure:
         # A light line on a dark one shows on every picture.
         self._outlines = [seen.plot([], [], color=color, linewidth=width)[0] for color, width in (("black", 3.6), ("white", 1.6))]
         self._bars = bars.barh(range(self._k), [0] * self._k, color=BAR_COLOR, height=0.5)
-        self._names = [bars.text(0.01, row - 0.26, "", va="bottom", ha="left", fontsize=13) for row in range(self._k)]
+        # The names' plates cover the line of the limit, so that letters stay readable.
+        plate = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}
+        self._names = [
+            bars.text(0.01, row - 0.28, "", va="bottom", ha="left", fontsize=13, bbox=plate) for row in range(self._k)
+        ]
         self._limit = bars.axvline(0.5, color=LIMIT_COLOR, linewidth=2, linestyle="--")
         bars.set(xlim=(0, 1), ylim=(self._k - 0.4, -0.8), yticks=[], xticks=[0, 0.5, 1])
         bars.set_xlabel("share; dashed: the limit", fontsize=12)
         bars.tick_params(labelsize=12)
         bars.spines[["top", "right"]].set_visible(False)
         # What never changes is drawn once; the rest is drawn on a copy of it at each move.
-        self._moving = [*self._outlines, *self._bars, *self._names, self._limit]
+        self._moving = [*self._outlines, *self._bars, self._limit, *self._names]
         for artist in self._moving:
             artist.set_animated(True)
         self._canvas = FigureCanvasAgg(figure)
