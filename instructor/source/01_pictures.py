@@ -43,22 +43,14 @@ print(f"shape {picture.shape}, {picture.dtype}, {picture.nbytes} bytes")
 print("picture[140, 107] =", picture[140, 107].tolist())
 print("picture[107, 140] =", picture[107, 140].tolist())
 
-
 # %% tags=["nbval-ignore-output"]
-def two_places(figsize):
-    figure, ax = plt.subplots(figsize=figsize, layout="constrained")
-    ax.imshow(picture)
-    for row, column, mark in ((140, 107, "o"), (107, 140, "s")):
-        ax.plot(column, row, mark, markersize=11, markerfacecolor="none", markeredgecolor="white", markeredgewidth=3)
-        ax.plot(column, row, mark, markersize=11, markerfacecolor="none", markeredgecolor="black", label=f"picture[{row}, {column}]")
-    ax.legend(loc="lower right")
-    ax.set(xlabel="column, px", ylabel="row, px")
-
-
-two_places((6, 4.4))
-
-# %% tags=["still"] picture="places" alt="The rendered picture with its axes: columns to the right, rows downward. A circle on the orange post at row 140, column 107; a square on the leaves behind at row 107, column 140."
-two_places((5, 3.7))
+figure, ax = plt.subplots(figsize=(5.4, 4), layout="constrained")
+ax.imshow(picture)
+for row, column, mark in ((140, 107, "o"), (107, 140, "s")):
+    ax.plot(column, row, mark, markersize=11, markerfacecolor="none", color="white", markeredgewidth=3)
+    ax.plot(column, row, mark, markersize=11, markerfacecolor="none", color="black", label=f"picture[{row}, {column}]")
+ax.legend(loc="lower right")
+ax.set(xlabel="column, px", ylabel="row, px")
 
 # %% [markdown]
 # **Why.** `picture[row, column]`. Much red, some green, hardly any blue: that is orange. But *sizes* are said the other way round, width first: "320 × 240". Mixing the two up is the slip of everybody's first week. Often it does not even raise an error, as here.
@@ -84,18 +76,11 @@ print(f"{100 * (brighter < picture).mean():.0f} % of all bytes became darker")
 # %% tags=["nbval-ignore-output"]
 careful = np.clip(picture.astype(int) + 120, 0, 255).astype(np.uint8)
 
-
-def brightened(figsize):
-    figure, axes = plt.subplots(1, 3, figsize=figsize, layout="constrained")
-    for ax, one, title in zip(axes, (picture, brighter, careful), ("before", "bytes added", "held at 255")):
-        ax.imshow(one)
-        ax.set(title=title, xticks=[], yticks=[])
-
-
-brightened((9, 2.7))
-
-# %% tags=["still"] picture="overflow" alt="Three pictures: as rendered; with 120 added to the bytes, where the sky has turned dark in wrong colors; and with 120 added and held at 255, where all is brighter and the sky is white."
-brightened((7.2, 2.1))
+figure, axes = plt.subplots(1, 3, figsize=(9, 2.7), layout="constrained")
+titles = ("before", "bytes added", "held at 255")
+for ax, one, title in zip(axes, (picture, brighter, careful), titles):
+    ax.imshow(one)
+    ax.set(title=title, xticks=[], yticks=[])
 
 # %% [markdown]
 # **Why.** A byte ends at 255 and starts again at 0. The sky's blue: 208 + 120 = 328, and 328 − 256 = 72. NumPy says nothing. Before you compute with a picture, make larger numbers of its bytes, `picture.astype(float)`, and hold the result between 0 and 255 before you make bytes of it again.
@@ -117,26 +102,18 @@ for lamp in ("daylight", "dusk", "grow"):
     x0, y0, x1, y1 = frame.truths.boxes[0].round().astype(int)
     inside = np.s_[y0 + 2 : y1 - 2, x0 + 1 : x1 - 1]
     behind = render(without_post(lit), camera).picture
-    gray_post, gray_behind = (pictures.luminance(one)[inside].mean() for one in (frame.picture, behind))
-    red_post, red_behind = (one[inside][..., 0].mean() for one in (frame.picture, behind))
-    print(f"{lamp:<9} gray: post {gray_post:3.0f}, behind it {gray_behind:3.0f}    red alone: post {red_post:3.0f}, behind it {red_behind:3.0f}")
-
+    for name, one in (("post", frame.picture), ("behind it", behind)):
+        gray, red = pictures.luminance(one)[inside].mean(), one[inside][..., 0].mean()
+        print(f"{lamp:<9} {name:<10} gray {gray:3.0f}   red alone {red:3.0f}")
 
 # %% tags=["nbval-ignore-output"]
-def color_and_gray(figsize):
-    figure, axes = plt.subplots(1, 4, figsize=figsize, layout="constrained")
-    for (left, right), lamp in zip((axes[:2], axes[2:]), ("daylight", "grow")):
-        lit = render(scene.under(lamp).with_post_at(2.0, 0.0), camera).picture[60:190, 80:240]
-        left.imshow(lit)
-        right.imshow(pictures.luminance(lit), cmap="gray", vmin=0, vmax=255)
-        left.set(title=lamp, xticks=[], yticks=[])
-        right.set(title="in gray", xticks=[], yticks=[])
-
-
-color_and_gray((9, 2.3))
-
-# %% tags=["still"] picture="gray" alt="The post in daylight, in color and in gray, where it is a dark bar before brighter leaves; and under the grow lamp, in color, where it is bright red, and in gray, where it is about as bright as what lies behind it."
-color_and_gray((7.2, 1.8))
+figure, axes = plt.subplots(1, 4, figsize=(9, 2.3), layout="constrained")
+for (left, right), lamp in zip((axes[:2], axes[2:]), ("daylight", "grow")):
+    lit = render(scene.under(lamp).with_post_at(2.0, 0.0), camera).picture[60:190, 80:240]
+    left.imshow(lit)
+    right.imshow(pictures.luminance(lit), cmap="gray", vmin=0, vmax=255)
+    left.set(title=lamp, xticks=[], yticks=[])
+    right.set(title="in gray", xticks=[], yticks=[])
 
 # %% [markdown]
 # **Why.** Under the grow lamp the post sends more red and less green than what lies behind it, and the weighted sums come out nearly equal: 70 and 73. Three numbers became one, and the difference was in what was thrown away. Gray is quick and small. Look at what it costs before you use it.
@@ -205,7 +182,8 @@ def scaled_size(width_px, height_px, longest_px):
     width_px, height_px: size now, px.  Each side is rounded to the nearest px and is at least 1.
     """
     longest = max(width_px, height_px)
-    return max(1, round(width_px * longest_px / longest)), max(1, round(height_px * longest_px / longest))
+    width, height = round(width_px * longest_px / longest), round(height_px * longest_px / longest)
+    return max(1, width), max(1, height)
 
 
 # %% tags=["verify"]
@@ -278,7 +256,8 @@ for smaller in (1, 4, 8, 16):
     size = (640 // smaller, 480 // smaller)
     said = []
     for method in ("area", "linear", "nearest"):
-        outs = [standing_out(pictures.resize(one, size, method), pictures.resize(bare, size, method)) for one in posted]
+        small_bare = pictures.resize(bare, size, method)
+        outs = [standing_out(pictures.resize(one, size, method), small_bare) for one in posted]
         said.append(f"{method} {min(outs):>3} to {max(outs):>3}")
     print(f"{size[0]:>3} × {size[1]:<3}  {'   '.join(said)}")
 
@@ -321,24 +300,16 @@ def frequency(row):
 columns = np.arange(400)
 row = 127.5 + 127.5 * np.cos(2 * np.pi * 0.4 * columns)
 halves = row.reshape(200, 2).mean(axis=1)
-print(f"before            {frequency(row):.1f} cycles per pixel, from {row.min():5.1f} to {row.max():5.1f}")
-print(f"every second      {frequency(row[::2]):.1f} cycles per pixel, from {row[::2].min():5.1f} to {row[::2].max():5.1f}")
-print(f"means of two      {frequency(halves):.1f} cycles per pixel, from {halves.min():5.1f} to {halves.max():5.1f}")
-
+for name, one in (("before", row), ("every second", row[::2]), ("means of two", halves)):
+    print(f"{name:<13} {frequency(one):.1f} cycles per pixel, gray {one.min():5.1f} to {one.max():5.1f}")
 
 # %% tags=["nbval-ignore-output"]
-def stripes(figsize):
-    figure, axes = plt.subplots(3, 1, figsize=figsize, layout="constrained")
-    for ax, one, title in zip(axes, (row[:40], row[:40:2], halves[:20]), ("40 pixels, 0.4 cycles per pixel", "every second pixel", "means of two pixels")):
-        ax.imshow(one[None], cmap="gray", vmin=0, vmax=255, aspect="auto", interpolation="nearest")
-        ax.set_title(title, loc="left", fontsize=10)
-        ax.set(xticks=[], yticks=[])
-
-
-stripes((8, 2.6))
-
-# %% tags=["still"] picture="stripes" alt="Three strips of gray pixels over the same length. Top: 40 pixels with 16 fine stripes. Middle: every second pixel kept, 4 broad stripes of full strength. Bottom: means of two pixels, the same 4 stripes, fainter."
-stripes((7, 2.4))
+figure, axes = plt.subplots(3, 1, figsize=(8, 2.6), layout="constrained")
+titles = ("40 pixels, 0.4 cycles per pixel", "every second pixel", "means of two pixels")
+for ax, one, title in zip(axes, (row[:40], row[:40:2], halves[:20]), titles):
+    ax.imshow(one[None], cmap="gray", vmin=0, vmax=255, aspect="auto", interpolation="nearest")
+    ax.set_title(title, loc="left", fontsize=10)
+    ax.set(xticks=[], yticks=[])
 
 # %% [markdown]
 # **Why.** From one kept pixel to the next the stripes move on by 0.8 of a cycle. That looks just like 0.2 of a cycle *backward*. The stripes come out broader than they are, as strong as before, and nothing in the small picture tells that they are false. This is **aliasing**. Nothing finer than 0.5 cycles per pixel, light, dark, light, dark, can be told apart in any picture.
@@ -380,12 +351,16 @@ my_picture = None  # such as "far.jpg"
 middle = None      # such as (540, 960): row, column
 longest_px = 300   # the longer side of the small pictures
 
-mine = pictures.load(my_picture) if my_picture else render(scene.with_post_at(6.0, 0.0), default_camera(1920, 1080)).picture
+if my_picture:
+    mine = pictures.load(my_picture)
+else:
+    mine = render(scene.with_post_at(6.0, 0.0), default_camera(1920, 1080)).picture
 height, width = mine.shape[:2]
 row, column = middle or (height // 2, width // 2)
 factor = longest_px / max(width, height)
 size = (max(1, round(width * factor)), max(1, round(height * factor)))
-print(f"{width} × {height} pixels, {mine.nbytes / 1e6:.1f} MB as an array; pixel [{row}, {column}] is {mine[row, column].tolist()}")
+print(f"{width} × {height} pixels, {mine.nbytes / 1e6:.1f} MB as an array")
+print(f"pixel [{row}, {column}] is {mine[row, column].tolist()}")
 print(f"small: {size[0]} × {size[1]} pixels, {size[0] * size[1] * 3 / 1e6:.2f} MB")
 
 figure, axes = plt.subplots(1, 4, figsize=(10, 2.9), layout="constrained")
@@ -393,7 +368,8 @@ smalls = {method: pictures.resize(mine, size, method) for method in ("area", "li
 for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):
     ax.imshow(one, extent=(0, width, height, 0), interpolation="nearest")
     reach = max(width, height) / 16
-    ax.set(xlim=(column - reach, column + reach), ylim=(row + reach, row - reach), title=title, xticks=[], yticks=[])
+    ax.set(xlim=(column - reach, column + reach), ylim=(row + reach, row - reach))
+    ax.set(title=title, xticks=[], yticks=[])
 
 # %% [markdown]
 # **Try.**

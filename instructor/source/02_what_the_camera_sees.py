@@ -47,7 +47,8 @@ CAMERAS = {  # name: sensor width mm, focal length mm, published horizontal fiel
 }  # fmt: skip
 for name, (sensor_mm, focal_mm, published_deg) in CAMERAS.items():
     pinhole_deg = math.degrees(optics.fov_rad(sensor_mm, focal_mm))
-    print(f"{name:<13} pinhole {pinhole_deg:5.1f}°   published {published_deg:5.1f}°   difference {published_deg - pinhole_deg:+.1f}°")
+    more_deg = published_deg - pinhole_deg
+    print(f"{name:<13} pinhole {pinhole_deg:5.1f}°   published {published_deg:5.1f}°   difference {more_deg:+.1f}°")
 
 # %% [markdown]
 # **Why.** Two agree within 0.2°. The wide lens sees 2.9° more than a pinhole would: wide lenses bend straight lines and squeeze what lies at the edges, and the formula knows of no bending. The third sees 2.5° less than its formula; the table does not say why. So a data sheet is good to a few degrees. That is enough to choose a camera. Before you build on it, measure (part 7).
@@ -92,7 +93,8 @@ verify(field_of_view)
 
 # %%
 hfov_rad = math.radians(62.2)
-print(f"{optics.pixels_on_target(0.07, 3.0, hfov_rad, 320):.1f} pixels wide, {optics.pixels_on_target(0.50, 3.0, hfov_rad, 320):.1f} pixels tall")
+for name, size_m in (("wide", 0.07), ("tall", 0.50)):
+    print(f"{optics.pixels_on_target(size_m, 3.0, hfov_rad, 320):.1f} pixels {name}")
 
 # %% tags=["nbval-ignore-output"]
 import matplotlib.pyplot as plt
@@ -119,21 +121,13 @@ def magnify(ax, picture, box, title, margin_px=3):
 
 frame = render(scene.with_post_at(3.0, 0.0), camera)
 
-
-def picture_and_pixels(figsize):
-    figure, (whole, near) = plt.subplots(1, 2, figsize=figsize, width_ratios=[2.6, 1], layout="constrained")
-    whole.imshow(frame.picture)
-    whole.set(title="320 × 240 pixels, the post 3 m away (rendered)", xticks=[], yticks=[])
-    magnify(near, frame.picture, frame.truths.boxes[0], "its pixels")
-
-
-picture_and_pixels((8, 4.2))
-
-# %% tags=["still"] picture="pixels" alt="Left, the rendered picture with a small orange post 3 m away. Right, the post magnified with a line between pixels: six columns of orange, the outer ones mixed with what is behind, and 44 rows."
-picture_and_pixels((7, 3.6))
+figure, (whole, near) = plt.subplots(1, 2, figsize=(8, 4.2), width_ratios=[2.6, 1], layout="constrained")
+whole.imshow(frame.picture)
+whole.set(title="320 × 240 pixels, the post 3 m away (rendered)", xticks=[], yticks=[])
+magnify(near, frame.picture, frame.truths.boxes[0], "its pixels")
 
 # %% [markdown]
-# Count the orange columns: five or six, and paler ones at the edges, where one pixel holds a bit of post and a bit of ground.
+# Count the orange columns: five or six, and paler ones at the edges, where one pixel holds a bit of post and a bit of what lies behind.
 #
 # **Why.** At 3 m the camera sees a strip 2 · 3 m · tan(62.2° / 2) = 3.62 m wide. Those 3.62 m share 320 pixels, so one pixel is 1.13 cm, and 7 cm are 6.2 pixels. In one formula, for a picture W pixels wide, a thing of size s and a distance Z along the axis, both in m:
 #
@@ -214,13 +208,15 @@ from robotlab.color import ColorTracker
 from robotlab.picture import resize
 
 large = default_camera(640, 480)
-views = {distance: render(scene.with_post_at(distance, 0.0), large) for distance in np.arange(1.0, 10.1, 0.5)}
+distances_m = np.arange(1.0, 10.1, 0.5)
+views = {distance: render(scene.with_post_at(distance, 0.0), large) for distance in distances_m}
 teachers = [views[distance] for distance in (1.5, 2.0, 3.0)]
-tracker = ColorTracker.learn([one.picture for one in teachers], [one.truths.boxes[:1] for one in teachers], "post")
+boxes = [one.truths.boxes[:1] for one in teachers]
+tracker = ColorTracker.learn([one.picture for one in teachers], boxes, "post")
 
 
 def finds(view, width_px):
-    """Whether the tracker finds the post in a copy of this width: boxes that overlap by half or more."""
+    """Whether the tracker finds the post in a copy of this width: boxes overlap by half or more."""
     scale = width_px / view.picture.shape[1]
     copy = resize(view.picture, (width_px, round(view.picture.shape[0] * scale)))
     best = tracker.find(copy).of_class("post").best()
@@ -250,26 +246,18 @@ view = render(scene.with_post_at(6.0, 0.0), hd)
 x0, y0, x1, y1 = view.truths.whole_boxes[0]
 for width_px, height_px in ((1920, 1080), (300, 169), (300, 300)):
     wide, tall = (x1 - x0) * width_px / 1920, (y1 - y0) * height_px / 1080
-    print(f"{width_px:>4} × {height_px:<4} the post is {wide:4.1f} pixels wide and {tall:5.1f} tall: {tall / wide:4.1f} times as tall as wide")
+    print(f"{width_px:>4} × {height_px:<4} {wide:4.1f} pixels wide, {tall:5.1f} tall: {tall / wide:4.1f} times as tall as wide")
 
 # %% tags=["nbval-ignore-output"]
-def compare_copies(figsize):
-    figure, axes = plt.subplots(1, 3, figsize=figsize, layout="constrained")
-    for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300))):
-        copy = resize(view.picture, (width_px, height_px))
-        middle = np.array([(x0 + x1) / 2 * width_px / 1920, (y0 + y1) / 2 * height_px / 1080])
-        half = np.array([0.06 * width_px, 0.12 * height_px])
-        # The same piece of the world each time: 12 % of the picture's width, 24 % of its height.
-        ax.imshow(copy, interpolation="nearest", extent=(0, width_px, height_px, 0), aspect="auto")
-        ax.set(xlim=(middle[0] - half[0], middle[0] + half[0]), ylim=(middle[1] + half[1], middle[1] - half[1]))
-        ax.set(title=f"{width_px} × {height_px}", xticks=[], yticks=[])
-        ax.set_box_aspect(24 * height_px / (12 * width_px))
-
-
-compare_copies((8, 3.2))
-
-# %% tags=["still"] picture="squeezed" alt="The same post 6 m away, cut out of three rendered pictures: sharp in 1920 by 1080; a few coarse pixels in 300 by 169; in 300 by 300 as coarse, and little more than half as wide for its height."
-compare_copies((7, 2.8))
+# The same piece of the world each time: 12 % of the picture's width, 24 % of its height.
+figure, axes = plt.subplots(1, 3, figsize=(8, 3.2), layout="constrained")
+for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300))):
+    copy = resize(view.picture, (width_px, height_px))
+    x, y = (x0 + x1) / 2 * width_px / 1920, (y0 + y1) / 2 * height_px / 1080
+    ax.imshow(copy, interpolation="nearest", extent=(0, width_px, height_px, 0), aspect="auto")
+    ax.set(xlim=(x - 0.06 * width_px, x + 0.06 * width_px), ylim=(y + 0.12 * height_px, y - 0.12 * height_px))
+    ax.set(title=f"{width_px} × {height_px}", xticks=[], yticks=[])
+    ax.set_box_aspect(0.24 * height_px / (0.12 * width_px))
 
 # %% [markdown]
 # **Why.** 1920 / 300 = 6.4: each new pixel holds what 6.4 × 6.4 old ones held. Squeezed into a square, the post is also 16 / 9 = 1.8 times as slender as it was, and a network that has learned the one shape meets the other.
@@ -279,13 +267,13 @@ compare_copies((7, 2.8))
 #
 # Far, pixels run out. Near, the object grows out of the picture.
 #
-# **Predict.** A level camera at half the height of the post, 320 × 240 pixels, 62.2°: from where on is all of the post in the picture: 0.25 m, 0.55 m, 1.1 m?
+# **Predict.** A level camera at half the height of the post, 320 × 240 pixels, 62.2°: from where on is all of the post in the picture, rows 0 to 240: 0.25 m, 0.55 m, 1.1 m?
 
 # %%
 for distance in (0.45, 0.50, 0.55, 0.60, 0.65):
     whole = render(scene.with_post_at(distance, 0.0), camera).truths.whole_boxes[0]
     inside = whole[1] >= 0 and whole[3] <= camera.height_px
-    print(f"{distance:.2f} m: rows {whole[1]:6.1f} to {whole[3]:5.1f} of 0 to {camera.height_px}: {'all of it' if inside else 'cut'}")
+    print(f"{distance:.2f} m: rows {whole[1]:6.1f} to {whole[3]:5.1f}: {'all of it' if inside else 'cut'}")
 
 # %%
 near_m, far_m = optics.working_band(camera, object_height_m=0.50, smallest_px=12)
@@ -401,8 +389,8 @@ for name, one in (("full picture", mine), (f"squeezed to {network_px} px", copy)
         print(f"{name:<19} from {near_m:.2f} m to {far_m:.1f} m")
     else:
         print(f"{name:<19} no distance at which it is both whole and {smallest_px} px tall")
-    distance_m = 3.0
-    print(f"{'':<19} at {distance_m:.0f} m the object is {one.focal_px * object_height_m / distance_m:.0f} px tall, {one.focal_px * object_width_m / distance_m:.1f} px wide")
+    tall_px, wide_px = one.focal_px * object_height_m / 3.0, one.focal_px * object_width_m / 3.0
+    print(f"{'':<19} at 3 m the object is {tall_px:.0f} px tall, {wide_px:.1f} px wide")
 
 # %% [markdown]
 # **Check it.** Put your object at the far limit of the squeezed picture, take a photograph, make it 300 pixels wide (lesson 01, or `robotlab.picture.resize`) and count its pixels. Within 10 % of 12 is good. If not: was the tape level, the wall square to the camera, the mode the same?
