@@ -46,11 +46,12 @@ print("picture[107, 140] =", picture[107, 140].tolist())
 # %% tags=["nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(5.4, 4), layout="constrained")
 ax.imshow(picture)
-for row, column, mark in ((140, 107, "o"), (107, 140, "s")):
-    ax.plot(column, row, mark, markersize=11, markerfacecolor="none", color="white", markeredgewidth=3)
-    ax.plot(column, row, mark, markersize=11, markerfacecolor="none", color="black", label=f"picture[{row}, {column}]")
-ax.legend(loc="lower right")
 ax.set(xlabel="column, px", ylabel="row, px")
+for row, column, mark in ((140, 107, "o"), (107, 140, "s")):
+    name = f"picture[{row}, {column}]"
+    ax.plot(column, row, mark, markersize=11, markerfacecolor="none", color="white", markeredgewidth=3)
+    ax.plot(column, row, mark, markersize=11, markerfacecolor="none", color="black", label=name)
+names = ax.legend(loc="lower right")
 
 # %% [markdown]
 # **Why.** `picture[row, column]`. Much red, some green, hardly any blue: that is orange. But *sizes* are said the other way round, width first: "320 × 240". Mixing the two up is the slip of everybody's first week. Often it does not even raise an error, as here.
