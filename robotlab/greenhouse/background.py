@@ -60,7 +60,7 @@ class View:
         starts = np.cumsum([0] + [rows * columns for rows, columns in sizes[:-1]])
         starts, rows, columns = (np.array(numbers, np.int32)[level] for numbers in (starts, *zip(*sizes, strict=True)))
         self.level, self.start = level, starts.ravel()
-        self.column_mask, self.row_mask = columns - 1, (rows - 1) * columns
+        self.row_mask = (rows - 1) * columns
         # Row (v >> level) & (rows - 1) begins at that times the columns: the same bits as v * row_step & row_mask.
         self.row_step = columns >> level
 
@@ -147,8 +147,8 @@ def _look_at_floor(view: View, scene: Scene, sun: Light, at: np.ndarray, root: n
     first = view.horizon * view.columns
     still = tuple(thing for thing in scene.things if thing.kind != "post")
     _shadow_map(still, scene.room_m, sun).look_up(u, v, root[first:])
+    u &= np.int32(textures.FLOOR_COLUMNS - 1)
     u >>= view.level
-    u &= view.column_mask
     v *= view.row_step
     v &= view.row_mask
     v += u

@@ -211,7 +211,7 @@ def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.
         return _truths([])
 
     # Things of one shape lie together in one batch of rays.
-    placed, numbers, rays, groups = [item[1] for item in items], [], 0, []
+    numbers, rays, groups = [], 0, []
     for shape, group in shapes.items():
         if group:
             mine, first = [item[1] for item in group], sum(len(group[1]) for group in groups)
@@ -263,8 +263,6 @@ def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.
 def _truths(found: list[tuple]) -> Truths:
     """From thing, box, whole box, visibility, label and distance of each."""
     found.sort(key=lambda row: row[0])
-    things, boxes, whole, visibility, labels, distance = zip(*found, strict=True) if found else ([],) * 6
-    return Truths(
-        np.array(boxes, float).reshape(-1, 4), np.array(labels, np.int64), np.array(visibility, float), np.array(distance, float),
-        np.array(whole, float).reshape(-1, 4), np.array(things, np.int64),
-    )
+    numbers = np.array([(*box, *whole, visibility, distance) for _, box, whole, visibility, _, distance in found], float).reshape(-1, 10)
+    things, labels = np.array([(row[0], row[4]) for row in found], np.int64).reshape(-1, 2).T.copy()
+    return Truths(numbers[:, :4].copy(), labels, numbers[:, 8].copy(), numbers[:, 9].copy(), numbers[:, 4:8].copy(), things)

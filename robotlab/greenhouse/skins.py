@@ -19,10 +19,22 @@ _SLATS = 4
 _DIRT, _EARTH = (rgb(*color).astype(np.float32)[:, None] for color in ((120, 100, 78), (52, 38, 28)))
 
 
+# What is on top of a round thing.
+_LID, _EARTHED, _HOLLOW = 0.0, 1.0, 2.0
+
+
 @functools.lru_cache(maxsize=4096)
-def _base(thing: Thing) -> tuple[float, float, float]:
-    """Its colour, linear."""
-    return tuple(rgb(*(thing.color or KINDS[thing.kind].color)).tolist())
+def _look(thing: Thing) -> tuple[float, float, float, float, float, float, float]:
+    """Linear colour (3), where its scuffs are in their table (2), gloss, and what is on top."""
+    color = rgb(*(thing.color or KINDS[thing.kind].color)).tolist()
+    top = _EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID
+    # Each thing looks at another part of the table; 9000 keeps places positive.
+    return (*color, thing.seed * 17 + 9000.0, thing.seed * 31 + 9000.0, 0.03 if thing.kind == "pot" else 0.2, top)
+
+
+def _looks(things: Sequence[Placed]) -> np.ndarray:
+    """All of :func:`_look`, (7, things)."""
+    return np.array([_look(placed.thing) for placed in things], np.float32).T
 
 
 @functools.lru_cache(maxsize=512)
@@ -78,11 +90,6 @@ def _scuffs(bank: np.ndarray, a: np.ndarray, b: np.ndarray, shift: np.ndarray) -
     return bank.reshape(-1).take(i)
 
 
-def _shift(thing: Thing) -> tuple[float, float]:
-    """Each thing looks at another part of the table; 9000 keeps places positive."""
-    return thing.seed * 17 + 9000.0, thing.seed * 31 + 9000.0
-
-
 def _soil(color: np.ndarray, z: np.ndarray, scuffs: np.ndarray) -> None:
     """Mix dirt into colours (3, N), most near the ground."""
     f = np.float32
@@ -123,13 +130,13 @@ def paint_round(batch: Batch, things: Sequence[Placed], t: np.ndarray, on_top: n
     """
     f, n, owner = np.float32, batch.numbers, batch.owner
     # What depends on the thing alone: towards where it shines (halfway between lamp and camera), light, scuffs.
-    cx, cy, k, gloss, *shift = np.array(
-        [(p.cx, p.cy, (p.thing.size_m[1] - p.thing.size_m[0]) / p.thing.height_m, 0.03 if p.thing.kind == "pot" else 0.2, *_shift(p.thing)) for p in things], f
-    ).T
+    looks = _looks(things)
+    cx, cy, k = np.array([(p.cx, p.cy, (p.thing.size_m[1] - p.thing.size_m[0]) / p.thing.height_m) for p in things], f).T
     away = np.sqrt(cx**2 + cy**2)
     hx, hy = f(light.toward[0]) - cx / away, f(light.toward[1]) - cy / away
     size = np.sqrt(hx * hx + hy * hy + f(light.toward[2] ** 2))
-    hx, hy, size, gloss, direct, around, *shift = np.array([hx, hy, size, gloss, *light.above(-k), *shift]).take(owner, axis=1)
+    own = np.concatenate([looks[3:6], [hx, hy, size, *light.above(-k)]]).take(owner, axis=1)
+    shift, (gloss, hx, hy, size, direct, around) = own[:2], own[2:]
 
     z = batch.dz * t
     z += f(eye)
@@ -172,10 +179,6 @@ def paint_round(batch: Batch, things: Sequence[Placed], t: np.ndarray, on_top: n
     return color
 
 
-# What is on top of a round thing.
-_LID, _EARTHED, _HOLLOW = 0.0, 1.0, 2.0
-
-
 def _round_tops(batch: Batch, things: Sequence[Placed], t: np.ndarray, eye: float) -> np.ndarray:
     """What one sees on the flat top of a round thing, or through it where it is open."""
     f, n = np.float32, batch.numbers
@@ -183,8 +186,8 @@ def _round_tops(batch: Batch, things: Sequence[Placed], t: np.ndarray, eye: floa
     x -= n["cx"]
     y -= n["cy"]
     out = (x * x + y * y) / n["r1_square"]
-    kinds = [_EARTHED if p.thing.kind == "pot" else _HOLLOW if KINDS[p.thing.kind].open_top else _LID for p in things]
-    *base, kind = np.array([(*_base(p.thing), what) for p, what in zip(things, kinds, strict=True)], f).T.take(batch.owner, axis=1)
+    looks = _looks(things).take(batch.owner, axis=1)
+    base, kind = looks[:3], looks[6]
     rim = out > f(0.74)
     # The far meeting with the cone lies on the inner wall; deeper is darker.
     deep = (batch.dz * leave_round(batch) + f(eye)) / n["height"]
@@ -230,10 +233,10 @@ def paint_box(batch: Batch, things: Sequence[Placed], m: BoxMeeting, eye: float,
     high *= high
     high += f(1)
     shade *= f(1) - f(0.40) / high
-    looks = np.array([(*_base(p.thing), *_shift(p.thing)) for p in things], f).T.take(owner, axis=1)
+    looks = _looks(things).take(owner, axis=1)
     base = looks[:3]
     plank, half = np.where(m.on_x, py, px), np.where(m.on_x, n["half_y"], n["half_x"])
-    scuffs = _scuffs(bank, plank, z, looks[3:])
+    scuffs = _scuffs(bank, plank, z, looks[3:5])
     color = base * (f(1) + f(0.08) * scuffs)
     _soil(color, z, scuffs)
 
