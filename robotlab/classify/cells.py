@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import onnx
-import onnxruntime
 
 from robotlab.detector import Detector
+from robotlab.detector.onnxio import open_session
 from robotlab.detector.sizes import network_input, to_size, working_size
 from robotlab.detector.spec import FEATURE_STRIDE
 from robotlab.errors import ModelError
@@ -60,9 +60,7 @@ class CellMap:
             raise ModelError(f"a detector's graph must hold {SHARES!r}, this one does not; fit it again")
         shape = ("N", len(self.classes), "h", "w")
         model.graph.output.append(onnx.helper.make_tensor_value_info(SHARES, onnx.TensorProto.FLOAT, shape))
-        options = onnxruntime.SessionOptions()
-        options.log_severity_level = 4
-        self._session = onnxruntime.InferenceSession(model.SerializeToString(), options, providers=["CPUExecutionProvider"])
+        self._session = open_session(model.SerializeToString())
 
     def probabilities(self, picture: np.ndarray) -> np.ndarray:
         """The share of each class in each cell.

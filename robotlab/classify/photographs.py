@@ -19,12 +19,11 @@ from pathlib import Path
 
 import numpy as np
 import onnx
-import onnxruntime
 from onnx import helper
 
 from robotlab.classify.checkpoint import read_checkpoint
 from robotlab.detector.head import softmax
-from robotlab.detector.onnxio import make_model
+from robotlab.detector.onnxio import make_model, open_session
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_whole
 from robotlab.picture import check_picture, resize
@@ -125,10 +124,7 @@ class Photographs:
 
     def __init__(self) -> None:
         self.classes = class_names()
-        options = onnxruntime.SessionOptions()
-        options.log_severity_level = 4
-        options.intra_op_num_threads = 1
-        self._session = onnxruntime.InferenceSession(_network(), options, providers=["CPUExecutionProvider"])
+        self._session = open_session(_network(), threads=1)
 
     def scores(self, pictures: Sequence[np.ndarray]) -> np.ndarray:
         """One number for each class; the highest wins.

@@ -12,13 +12,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import onnxruntime
 
 from robotlab.detector import augment
 from robotlab.detector.augment import Sample
 from robotlab.detector.engine.crew import Crew
 from robotlab.detector.grid import cell_targets
-from robotlab.detector.onnxio import network_to_onnx
+from robotlab.detector.onnxio import network_to_onnx, open_session
 from robotlab.detector.sizes import network_input
 from robotlab.detector.spec import FEATURE_STRIDE, FEATURES, Layer
 
@@ -55,11 +54,7 @@ class FrozenFeatures:
     def __init__(
         self, weights: Mapping[str, np.ndarray], layers: tuple[Layer, ...] = FEATURES, threads: int = 1
     ) -> None:
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = threads
-        options.log_severity_level = 4
-        content = network_to_onnx(layers, weights).SerializeToString()
-        self._session = onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
+        self._session = open_session(network_to_onnx(layers, weights).SerializeToString(), threads)
 
     def __call__(self, picture: np.ndarray) -> np.ndarray:
         """Features of every cell.

@@ -15,11 +15,10 @@ from typing import Any
 
 import numpy as np
 import onnx
-import onnxruntime
 
 from robotlab.detector.graph import peak_nodes
 from robotlab.detector.grid import decode
-from robotlab.detector.onnxio import LARGEST_FILE_BYTES, make_model, network_nodes, read_onnx
+from robotlab.detector.onnxio import LARGEST_FILE_BYTES, make_model, network_nodes, open_session, read_onnx
 from robotlab.detector.sizes import network_input, to_size, working_size
 from robotlab.detector.spec import STRIDE_MULTIPLE, Layer
 from robotlab.errors import InputError, ModelError
@@ -88,12 +87,8 @@ class Detector:
         self.classes, self.working_px, self.scale, self.facts = _checked_metadata(
             _parsed(self._content, name), name
         )
-        options = onnxruntime.SessionOptions()
-        options.intra_op_num_threads = threads
-        options.inter_op_num_threads = 1
-        options.log_severity_level = 4
         try:
-            self._session = onnxruntime.InferenceSession(self._content, options, providers=["CPUExecutionProvider"])
+            self._session = open_session(self._content, threads)
         except Exception as error:  # onnxruntime's error classes share no public root
             raise ModelError(f"{name} must run in onnxruntime, it does not ({type(error).__name__}); fit or copy it again") from None
 
