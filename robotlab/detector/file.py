@@ -130,7 +130,7 @@ class Detector:
         Examples
         --------
         >>> from robotlab.detector.graph import head_layers
-    >>> from robotlab.detector.spec import FEATURES, first_weights
+        >>> from robotlab.detector.spec import FEATURES, first_weights
         >>> layers = FEATURES + head_layers(2)
         >>> Detector.build(layers, first_weights(layers), ["post", "crate"], {"seed": 0}).facts
         {'seed': 0}
@@ -280,7 +280,7 @@ class Detector:
         Examples
         --------
         >>> from robotlab.detector.graph import head_layers
-    >>> from robotlab.detector.spec import FEATURES, first_weights
+        >>> from robotlab.detector.spec import FEATURES, first_weights
         >>> layers = FEATURES + head_layers(1)
         >>> detector = Detector.build(layers, first_weights(layers), ["post"], {})
         >>> len(detector.find(np.full((60, 90, 3), 128, np.uint8), min_score=1))
