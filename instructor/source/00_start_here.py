@@ -254,11 +254,11 @@ for sign in (+1, -1):
 # | | lesson | you will have |
 # |---|---|---|
 # | **00** | **start here** | **a trolley that follows once** |
-# | 01 | pictures are numbers | a picture taken apart, and what resizing does to a far post |
-# | 02 | what the camera can see | the near and far limit of your own camera |
-# | 03 | follow a color | a color tracker, and the lamps that break it |
-# | 04 | what versus where | a classifier, and why it cannot steer |
-# | 05 | boxes | overlap and suppression, written by you |
+# | 01 | [pictures are numbers](01_pictures.ipynb) | a picture taken apart, and what resizing does to a far post |
+# | 02 | [what the camera can see](02_what_the_camera_sees.ipynb) | the near and far limit of your own camera |
+# | 03 | [follow a color](03_follow_a_color.ipynb) | a color tracker, and the lamps that break it |
+# | 04 | [what versus where](04_what_versus_where.ipynb) | a classifier, and why it cannot steer |
+# | 05 | [boxes](05_boxes.ipynb) | overlap and suppression, written by you |
 # | 06 | gather and label | a data set of your own object |
 # | 07 | train a detector | your detector in one file |
 # | 08 | judge it | precision, recall, average precision, and how sure they are |
@@ -268,7 +268,14 @@ for sign in (+1, -1):
 # | 12 | the face-off | color against detector, chosen and defended |
 # | 13 | onto your robot | the first drive, wheels up first |
 #
-# This copy holds lesson 00. Lessons 01 to 13 are in preparation; what they teach is in the library already, and `help(robotlab.camera)` and the like show it with examples.
+# This copy holds lessons 00 to 05. Lessons 06 to 13 are in preparation; what they teach is in the library already, and `help(robotlab.scoring)` and the like show it with examples.
+#
+# From lesson 01 on there are tasks: you write a function, `verify` tries it out, and `nudge` gives a hint. How far you are is kept on this machine alone; this cell shows it whenever you run it.
+
+# %% tags=["nbval-ignore-output"]
+from robotlab.practice import progress_map
+
+progress_map()
 
 # %% [markdown]
 # ## What to remember
