@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from robotlab._box_speed import iou_blocks, suppress_sorted
+from robotlab._box_speed import best_first, iou_blocks, suppress_sorted
 from robotlab.errors import BoxError
 
 
@@ -54,9 +54,9 @@ def check_boxes(boxes: np.ndarray, name: str = "boxes", ordered: bool = True) ->
     if boxes.ndim != 2 or boxes.shape[1] != 4:
         hint = f"; for one box pass {name}[None, :]" if boxes.shape == (4,) else "; one row per box, four numbers a row"
         raise BoxError(f"{name} must be (N, 4), got {boxes.shape}{hint}")
-    bad = ~np.isfinite(boxes).all(axis=1)
-    if bad.any():
-        row = int(np.flatnonzero(bad)[0])
+    finite = np.isfinite(boxes)
+    if not finite.all():
+        row = int(np.flatnonzero(~finite.all(axis=1))[0])
         raise BoxError(f"{name} must be finite, row {row} is {boxes[row].tolist()}; leave such boxes out")
     if ordered:
         bad = (boxes[:, 2] < boxes[:, 0]) | (boxes[:, 3] < boxes[:, 1])
@@ -375,7 +375,7 @@ def suppress(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labe
     [1, 2]
     """
     boxes, scores, group = check_suppress(boxes, scores, iou_limit, labels)
-    order = np.argsort(-scores, kind="stable")
+    order = best_first(scores)
     if labels is None:
         return order[suppress_sorted(boxes[order], iou_limit)]
     stays = np.zeros(len(boxes), bool)

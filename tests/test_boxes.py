@@ -63,6 +63,13 @@ def test_fast_suppression_equals_clear(kind, limit):
         np.testing.assert_array_equal(suppress(found, scores, limit, labels), suppress_clear(found, scores, limit, labels))
 
 
+@pytest.mark.parametrize("kind", ["clusters", "whole", "equal", "far"])
+def test_fast_suppression_equals_clear_where_it_takes_many_boxes_in_blocks(kind):
+    rng = np.random.default_rng(6)
+    found, scores = random_boxes(rng, 5000, kind), rng.permutation(5000) / 5000
+    np.testing.assert_array_equal(suppress(found, scores, 0.3), suppress_clear(found, scores, 0.3))
+
+
 def test_fast_suppression_equals_clear_at_an_overlap_of_exactly_the_limit():
     # Half and quarter overlaps are exact in binary; "exceeds" keeps both boxes.
     pair = [[0, 0, 10, 10], [0, 0, 10, 5], [0, 0, 5, 5]]
