@@ -128,7 +128,7 @@ def windows(camera: Camera, samples: int, cx: np.ndarray, cy: np.ndarray, reach:
     -------
     (N, 4) ndarray of int
         First column and row, and last plus one; nothing between them where a
-        thing is out of sight, the whole picture where one is beside the lens.
+        thing is out of sight, the whole picture where one beside the lens may show.
     """
     cos, sin, eye = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad), camera.height_m
     f = camera.focal_px * samples
@@ -150,10 +150,14 @@ def windows(camera: Camera, samples: int, cx: np.ndarray, cy: np.ndarray, reach:
     edges += np.array([columns / 2, rows / 2, columns / 2, rows / 2])[:, None]
     edges[2:] += 1
     size = np.array([columns, rows, columns, rows])[:, None]
-    beside, behind = least(depth) <= _NEAR_M, most(depth) <= _NEAR_M
+    beside = least(depth) <= _NEAR_M
     if beside.any():
         edges[:, beside] = size * [[0], [0], [1], [1]]
-        edges[:, behind] = 0
+        # Outside the upright plane through the lens and the picture's left edge, which
+        # is y = tan * depth, or through its right edge; 1e-6 m is far above rounding.
+        tan = columns / 2 / f
+        out = np.abs(cy) - tan * cos * cx - reach * math.hypot(1, tan * cos) - tan * most(sin * drop) > 1e-6
+        edges[:, beside & (out | (most(depth) <= _NEAR_M))] = 0
     return np.minimum(np.maximum(edges, 0), size).astype(int).T
 
 

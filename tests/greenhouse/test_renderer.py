@@ -9,7 +9,7 @@ import pytest
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.greenhouse import CLASSES, KINDS, LAMPS, Scene, Thing, random_scene, render
-from robotlab.greenhouse.outline import outline_of
+from robotlab.greenhouse.outline import outline_of, windows
 from robotlab.greenhouse.solids import FAR, Batch, Placed, box_numbers, meet_box, meet_round, round_numbers
 
 CAMERA = Camera(160, 120, math.radians(62), height_m=0.3, pitch_rad=0.12)
@@ -50,6 +50,29 @@ def test_rays_meet_things_where_small_steps_first_get_inside(kind, eye):
     assert 20 < missed.sum() < 280
     for direction in directions[missed]:
         assert _inside(thing, [0, 0, eye] + steps[:, None] * direction, cx, cy, turn).sum() < 12
+
+
+def test_windows_hold_every_ray_that_meets_a_thing_even_beside_the_lens():
+    """Against all rays of the picture, each asked whether it meets the thing."""
+    rng = np.random.default_rng(12)
+    empty = whole = 0
+    for _ in range(300):
+        camera = Camera(40, 30, rng.uniform(0.4, 2.2), rng.uniform(0.05, 1.2), rng.uniform(-0.9, 1.1))
+        thing, cx, cy, turn = Thing(str(rng.choice(["bucket", "drum", "pole", "crate"])), 0, 0), rng.uniform(-0.4, 1.2), rng.uniform(-1, 1), rng.uniform(-3, 3)
+        if math.hypot(cx, cy) <= thing.reach_m + 0.03:
+            continue
+        window = windows(camera, 1, *(np.array([value]) for value in (cx, cy, thing.reach_m, thing.height_m)))[0]
+        right, down = (np.arange(40) - 19.5) / camera.focal_px, ((np.arange(30) - 14.5) / camera.focal_px)[:, None]
+        cos, sin = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad)
+        rays = np.stack(np.broadcast_arrays(cos - down * sin, -right, -sin - down * cos)).reshape(3, -1).astype(np.float32)
+        numbers, meet = (round_numbers, meet_round) if thing.shape == "round" else (box_numbers, meet_box)
+        batch = Batch.build(rays, [np.arange(1200)], numbers([Placed(thing, cx, cy, turn)], camera.height_m))
+        hit = (meet(batch, camera.height_m)[0] < FAR).reshape(30, 40)
+        hit[window[1] : window[3], window[0] : window[2]] = False
+        assert not hit.any()
+        empty += window[0] >= window[2] or window[1] >= window[3]
+        whole += window.tolist() == [0, 0, 40, 30]
+    assert empty > 30 and whole > 30
 
 
 @pytest.mark.parametrize("kind", ["post", "bucket", "crate"])
