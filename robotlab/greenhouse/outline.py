@@ -22,28 +22,28 @@ _AROUND = [
 ]
 
 
-def _extremes(a: tuple[float, float, float], d: tuple[float, float, float]) -> tuple[float, float]:
-    """Least and largest value of (a0 + a1 cos + a2 sin) / (d0 + d1 cos + d2 sin) over a circle.
+def _circle_box(camera: Camera, focal: float, cos: float, sin: float, cx: float, cy: float, z: float, radius: float) -> tuple[float, float, float, float]:
+    """Box in the picture of a level circle, px; cosine and sine are those of the camera's pitch.
 
-    At an extreme value q the equation a0 - q d0 = -(a1 - q d1) cos - ... has
-    just one solution, so (a0 - q d0)^2 = (a1 - q d1)^2 + (a2 - q d2)^2.
+    Both coordinates are (a0 + a1 c + a2 s) / (d0 + d1 c) with c, s the cosine and
+    sine of the angle around the circle.  At an extreme value q the equation
+    a0 - q d0 = -(a1 - q d1) c - a2 s has just one solution, so
+    (a0 - q d0)^2 = (a1 - q d1)^2 + a2^2: a quadratic in q.
     """
-    square = d[0] * d[0] - d[1] * d[1] - d[2] * d[2]
-    middle = a[0] * d[0] - a[1] * d[1] - a[2] * d[2]
-    rest = a[0] * a[0] - a[1] * a[1] - a[2] * a[2]
-    root = math.sqrt(max(middle * middle - square * rest, 0.0))
-    return (middle - root) / square, (middle + root) / square
-
-
-def _circle_box(camera: Camera, cx: float, cy: float, z: float, radius: float) -> tuple[float, float, float, float]:
-    """Box in the picture of a level circle, px."""
-    cos, sin = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad)
     below = camera.height_m - z
-    depth = (cos * cx + sin * below, cos * radius, 0.0)
-    f = camera.focal_px
-    x0, x1 = _extremes((-f * cy, 0.0, -f * radius), depth)
-    y0, y1 = _extremes((f * (cos * below - sin * cx), -f * sin * radius, 0.0), depth)
-    return camera.width_px / 2 + x0, camera.height_px / 2 + y0, camera.width_px / 2 + x1, camera.height_px / 2 + y1
+    d0, d1 = cos * cx + sin * below, cos * radius
+    square = d0 * d0 - d1 * d1
+    wide = -focal * radius
+    # Across: a1 is 0.
+    a0 = -focal * cy
+    middle_x = a0 * d0
+    root_x = math.sqrt(max(middle_x * middle_x - square * (a0 * a0 - wide * wide), 0.0))
+    # Down: a2 is 0.
+    a0, a1 = focal * (cos * below - sin * cx), -focal * sin * radius
+    middle_y = a0 * d0 - a1 * d1
+    root_y = math.sqrt(max(middle_y * middle_y - square * (a0 * a0 - a1 * a1), 0.0))
+    x, y = camera.width_px / 2, camera.height_px / 2
+    return x + (middle_x - root_x) / square, y + (middle_y - root_y) / square, x + (middle_x + root_x) / square, y + (middle_y + root_y) / square
 
 
 @dataclass(slots=True)
@@ -190,7 +190,7 @@ def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) 
         behind = max(ends) + reach <= _NEAR_M
         return Outline(thing, cx, cy, turn, camera, (0.0, 0.0, 0.0, 0.0) if behind else None)
     if thing.shape == "round":
-        low, high = _circle_box(camera, cx, cy, 0.0, a), _circle_box(camera, cx, cy, height, b)
+        low, high = (_circle_box(camera, f, cos, sin, cx, cy, z, radius) for z, radius in ((0.0, a), (height, b)))
         box = (min(low[0], high[0]), min(low[1], high[1]), max(low[2], high[2]), max(low[3], high[3]))
     else:
         xs, ys = [], []

@@ -113,7 +113,7 @@ class Batch:
         self.numbers = dict(zip(names, rows, strict=True)) if names else {}
 
     @classmethod
-    def build(cls, rays: np.ndarray, pixels: Sequence[np.ndarray], rows: dict[str, list[float]]) -> Batch:
+    def build(cls, rays: np.ndarray, pixels: Sequence[np.ndarray], rows: dict[str, Sequence[float]]) -> Batch:
         """From the rays (3, pixels), the pixels of each thing and the numbers of each thing, all of one shape."""
         batch = cls.gather(rays, pixels, np.array(list(rows.values()), np.float32))
         return batch.part(slice(None), 0, rows)
@@ -139,17 +139,20 @@ class Batch:
         return Batch(self.pixels[rays], owner - first if first else owner, tuple(names), self.table[:, rays])
 
 
-def round_numbers(things: Sequence[Placed], eye: float) -> dict[str, list[float]]:
+def _by_name(names: tuple[str, ...], rows: list[tuple[float, ...]]) -> dict[str, Sequence[float]]:
+    return dict(zip(names, zip(*rows, strict=True), strict=True))
+
+
+def round_numbers(things: Sequence[Placed], eye: float) -> dict[str, Sequence[float]]:
     """What :func:`meet_round` needs to know: the radius is ``r0 + k z``, ``r_eye`` that at the lens."""
-    rows: dict[str, list[float]] = {name: [] for name in ("cx", "cy", "r0", "k", "height", "k_eye", "c", "r1_square")}
+    rows = []
     for placed in things:
         r0, r1, height = placed.thing.size_m
         k = (r1 - r0) / height
         r_eye = r0 + k * eye
         c = placed.cx**2 + placed.cy**2 - r_eye**2
-        for row, value in zip(rows.values(), (placed.cx, placed.cy, r0, k, height, k * r_eye, c, r1 * r1), strict=True):
-            row.append(value)
-    return rows
+        rows.append((placed.cx, placed.cy, r0, k, height, k * r_eye, c, r1 * r1))
+    return _by_name(("cx", "cy", "r0", "k", "height", "k_eye", "c", "r1_square"), rows)
 
 
 def meet_round(batch: Batch, eye: float) -> tuple[np.ndarray, np.ndarray]:
@@ -222,18 +225,15 @@ def leave_round(batch: Batch) -> np.ndarray:
     return (b + np.sqrt(np.maximum(inside, 0))) / a
 
 
-def box_numbers(things: Sequence[Placed], eye: float) -> dict[str, list[float]]:
+def box_numbers(things: Sequence[Placed], eye: float) -> dict[str, Sequence[float]]:
     """What :func:`meet_box` needs to know; ``ox, oy`` is the lens in the box's own axes."""
-    names = ("cos", "sin", "ox", "oy", "half_x", "half_y", "height", "slatted")
-    rows: dict[str, list[float]] = {name: [] for name in names}
+    rows = []
     for placed in things:
         length, width, height = placed.thing.size_m
         cos, sin = math.cos(placed.turn), math.sin(placed.turn)
         ox, oy = -(cos * placed.cx + sin * placed.cy), sin * placed.cx - cos * placed.cy
-        values = (cos, sin, ox, oy, length / 2, width / 2, height, placed.thing.kind == "crate")
-        for row, value in zip(rows.values(), values, strict=True):
-            row.append(value)
-    return rows
+        rows.append((cos, sin, ox, oy, length / 2, width / 2, height, placed.thing.kind == "crate"))
+    return _by_name(("cos", "sin", "ox", "oy", "half_x", "half_y", "height", "slatted"), rows)
 
 
 class BoxMeeting:
@@ -315,18 +315,15 @@ def meet_box(batch: Batch, eye: float) -> tuple[np.ndarray, BoxMeeting]:
     return np.where(through, enter, FAR), BoxMeeting(way, sides)
 
 
-def plant_numbers(things: Sequence[Placed], eye: float, focal: float, sheet: SpriteSheet) -> dict[str, list[float]]:
+def plant_numbers(things: Sequence[Placed], eye: float, focal: float, sheet: SpriteSheet) -> dict[str, Sequence[float]]:
     """What :func:`meet_plant` needs to know; ``start`` is where its sprite begins in the sheet."""
-    names = ("ux", "uy", "away", "per_width", "per_height", "rows", "columns", "start")
-    rows: dict[str, list[float]] = {name: [] for name in names}
+    rows = []
     for placed in things:
         width, _, height = placed.thing.size_m
         away = max(math.hypot(placed.cx, placed.cy), 1e-6)
         start, tall, wide = sheet.copy(placed.thing.seed, away / (height * focal))
-        values = (placed.cx / away, placed.cy / away, away, 1 / width, 1 / height, tall, wide, start)
-        for row, value in zip(rows.values(), values, strict=True):
-            row.append(value)
-    return rows
+        rows.append((placed.cx / away, placed.cy / away, away, 1 / width, 1 / height, tall, wide, start))
+    return _by_name(("ux", "uy", "away", "per_width", "per_height", "rows", "columns", "start"), rows)
 
 
 def meet_plant(batch: Batch, eye: float, sheet: SpriteSheet) -> tuple[np.ndarray, np.ndarray]:
