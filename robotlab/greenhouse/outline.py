@@ -16,13 +16,13 @@ _NEAR_M = 0.02
 
 # A circle as a polygon, half in and half out of it: within 0.3 % of its radius.
 _SIDES = 32
-_AROUND = [
-    (math.cos(i * 2 * math.pi / _SIDES) / math.sqrt(math.cos(math.pi / _SIDES)), math.sin(i * 2 * math.pi / _SIDES) / math.sqrt(math.cos(math.pi / _SIDES)))
-    for i in range(_SIDES)
-]
+_SCALE = math.sqrt(math.cos(math.pi / _SIDES))
+_AROUND = [(math.cos(i * 2 * math.pi / _SIDES) / _SCALE, math.sin(i * 2 * math.pi / _SIDES) / _SCALE) for i in range(_SIDES)]
 
 
-def _circle_box(camera: Camera, focal: float, cos: float, sin: float, cx: float, cy: float, z: float, radius: float) -> tuple[float, float, float, float]:
+def _circle_box(
+    camera: Camera, focal: float, cos: float, sin: float, cx: float, cy: float, z: float, radius: float
+) -> tuple[float, float, float, float]:
     """Box in the picture of a level circle, px; cosine and sine are those of the camera's pitch.
 
     Both coordinates are (a0 + a1 c + a2 s) / (d0 + d1 c) with c, s the cosine and

@@ -11,6 +11,7 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -195,10 +196,20 @@ def _check(scene, camera, pose, exposure, noise, blur, samples) -> tuple[float, 
     return x, y, yaw
 
 
-def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.ndarray, x: float, y: float, yaw: float) -> Truths:
-    """Paint the things into `light`, (3, rows * columns), and note the truth."""
-    eye, sheet = view.camera.height_m, decor.plants
-    cos, sin = math.cos(yaw), math.sin(yaw)
+class _Group(NamedTuple):
+    """Things of one shape, which lie together in the batch of all."""
+
+    shape: str
+    things: tuple[Placed, ...]
+    # Number of its first thing, its rays, and the names of its numbers.
+    first: int
+    rays: slice
+    names: tuple[str, ...]
+
+
+def _gather(view: View, decor: Decor, scene: Scene, x: float, y: float, yaw: float) -> tuple[list[int], list[_Group], Batch | None]:
+    """Which of the scene's things may be seen, the same by shape, and all rays that may meet them."""
+    eye, cos, sin = view.camera.height_m, math.cos(yaw), math.sin(yaw)
     shapes: dict[str, list] = {"round": [], "box": [], "plant": []}
     east, north, reach, height = np.array([(t.x_m - x, t.y_m - y, t.reach_m, t.height_m) for t in scene.things]).reshape(-1, 4).T
     cx, cy = cos * east + sin * north, cos * north - sin * east
@@ -206,55 +217,67 @@ def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.
     for i, (thing, ahead, left, (c0, r0, c1, r1)) in enumerate(zip(scene.things, cx.tolist(), cy.tolist(), in_sight.tolist(), strict=True)):
         if c0 < c1 and r0 < r1:
             shapes[thing.shape].append((i, Placed(thing, ahead, left, thing.heading_rad - yaw), view.pixels[r0:r1, c0:c1].ravel()))
-    items = [item for group in shapes.values() for item in group]
-    if not items:
-        return _truths([])
-
-    # Things of one shape lie together in one batch of rays.
-    numbers, rays, groups = [], 0, []
-    for shape, group in shapes.items():
-        if group:
-            mine, first = [item[1] for item in group], sum(len(group[1]) for group in groups)
-            rows = (round_numbers(mine, eye) if shape == "round" else box_numbers(mine, eye) if shape == "box"
-                    else plant_numbers(mine, eye, view.focal, sheet))
-            cut = slice(rays, rays := rays + sum(item[2].size for item in group))
+    which, pixels, numbers, groups, start = [], [], [], [], 0
+    for shape, found in shapes.items():
+        if found:
+            numbers_of, things, own_pixels = zip(*found, strict=True)
+            if shape == "round":
+                rows = round_numbers(things, eye)
+            else:
+                rows = box_numbers(things, eye) if shape == "box" else plant_numbers(things, eye, view.focal, decor.plants)
+            stop = start + sum(part.size for part in own_pixels)
+            groups.append(_Group(shape, things, len(which), slice(start, stop), tuple(rows)))
             numbers.append(np.array(list(rows.values()), np.float32))
-            groups.append((shape, mine, first, cut, tuple(rows)))
-    every = Batch.gather(view.rays, [item[2] for item in items], np.concatenate(numbers, axis=1))
+            which += numbers_of
+            pixels += own_pixels
+            start = stop
+    return which, groups, Batch.gather(view.rays, pixels, np.concatenate(numbers, axis=1)) if groups else None
 
+
+def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.ndarray, x: float, y: float, yaw: float) -> Truths:
+    """Paint the things into `light`, (3, rows * columns), and note the truth."""
+    eye, sheet = view.camera.height_m, decor.plants
+    which, groups, every = _gather(view, decor, scene, x, y, yaw)
+    if not groups:
+        return _truths([])
     # First where every ray meets every thing in its way, then which is nearest, then its colour.
-    depth, met = np.empty(rays, np.float32), []
-    for shape, _, first, cut, names in groups:
-        batch = every.part(cut, first, names)
-        meet = meet_round(batch, eye) if shape == "round" else meet_box(batch, eye) if shape == "box" else meet_plant(batch, eye, sheet)
-        depth[cut] = meet[0]
-        met.append(meet[1])
+    depth, ways = np.empty(every.pixels.size, np.float32), []
+    for group in groups:
+        batch = every.part(group.rays, group.first, group.names)
+        if group.shape == "round":
+            depth[group.rays], way = meet_round(batch, eye)
+        else:
+            depth[group.rays], way = meet_box(batch, eye) if group.shape == "box" else meet_plant(batch, eye, sheet)
+        ways.append(way)
     nearest = np.full(view.pixels.size, FAR)
     np.minimum.at(nearest, every.pixels, depth)
     hit = depth < FAR
     at = np.flatnonzero(hit & (depth == nearest.take(every.pixels)))
     seen, t = every.pick(at), depth.take(at)
-    color, ends = np.empty((3, at.size), np.float32), np.searchsorted(at, [cut.stop for _, _, _, cut, _ in groups]).tolist()
-    for (shape, mine, first, cut, names), how, start, end in zip(groups, met, [0, *ends], ends, strict=False):
-        if start < end:
-            part = slice(start, end)
-            batch, how = seen.part(part, first, names), how.pick(at[part] - cut.start) if shape == "box" else how.take(at[part] - cut.start)
-            if shape == "round":
-                color[:, part] = paint_round(batch, mine, t[part], how, eye, lamp, decor.bank)
-            elif shape == "box":
-                color[:, part] = paint_box(batch, mine, how, eye, lamp, decor.bank)
-            else:
-                color[:, part] = paint_plant(batch, t[part], how, sheet, eye, lamp)
+    color = np.empty((3, at.size), np.float32)
+    stops = np.searchsorted(at, [group.rays.stop for group in groups]).tolist()
+    for group, way, start, stop in zip(groups, ways, [0, *stops[:-1]], stops, strict=True):
+        if start == stop:
+            continue
+        part = slice(start, stop)
+        batch, own = seen.part(part, group.first, group.names), at[part] - group.rays.start
+        if group.shape == "round":
+            color[:, part] = paint_round(batch, group.things, t[part], way.take(own), eye, lamp, decor.bank)
+        elif group.shape == "box":
+            color[:, part] = paint_box(batch, group.things, way.pick(own), eye, lamp, decor.bank)
+        else:
+            color[:, part] = paint_plant(batch, t[part], way.take(own), sheet, eye, lamp)
     for plane, value in zip(light, color, strict=True):
         plane[seen.pixels] = value
 
-    found, end = [], 0
-    hits, shown = (np.bincount(owner, minlength=len(items)).tolist() for owner in (every.owner[hit], seen.owner))
-    for (i, one, _), rays_hit, rays_shown in zip(items, hits, shown, strict=True):
-        start, end = end, end + rays_shown
+    found, stop = [], 0
+    hits, shown = (np.bincount(owner, minlength=len(which)).tolist() for owner in (every.owner[hit], seen.owner))
+    things = (one for group in groups for one in group.things)
+    for i, one, rays_hit, rays_shown in zip(which, things, hits, shown, strict=True):
+        start, stop = stop, stop + rays_shown
         if one.thing.kind in CLASSES and rays_shown:
             outline = outline_of(one.thing, view.camera, one.cx, one.cy, one.turn)
-            pixels = seen.pixels[start:end] if rays_shown < rays_hit or outline.box is None else None
+            pixels = seen.pixels[start:stop] if rays_shown < rays_hit or outline.box is None else None
             box, whole, share = outline.truth(pixels, view.columns, view.samples)
             found.append((i, box, whole, share * rays_shown / rays_hit, CLASSES.index(one.thing.kind), math.hypot(one.cx, one.cy)))
     return _truths(found)
