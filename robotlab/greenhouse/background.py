@@ -145,7 +145,7 @@ def _look_at_floor(view: View, scene: Scene, sun: Light, at: np.ndarray, root: n
     v += f((y + ORIGIN_M[1]) * per_meter)
     u, v = u.astype(np.int32), v.astype(np.int32)
     first = view.horizon * view.columns
-    still = tuple(thing for thing in scene.things if thing.kind != "post")
+    still = tuple([thing for thing in scene.things if thing.kind != "post"])
     _shadow_map(still, scene.room_m, sun).look_up(u, v, root[first:])
     u &= np.int32(textures.FLOOR_COLUMNS - 1)
     u >>= view.level

@@ -147,17 +147,17 @@ def windows(camera: Camera, samples: int, cx: np.ndarray, cy: np.ndarray, reach:
     edges[0], edges[1] = most((cy + reach) / safe), least(y)
     edges[2], edges[3] = least((cy - reach) / safe), most(y)
     edges *= np.array([-f, f, -f, f])[:, None]
-    edges += np.array([columns / 2, rows / 2, columns / 2, rows / 2])[:, None]
-    edges[2:] += 1
+    edges += np.array([columns / 2, rows / 2, columns / 2 + 1, rows / 2 + 1])[:, None]
     size = np.array([columns, rows, columns, rows])[:, None]
     beside = least(depth) <= _NEAR_M
     if beside.any():
-        edges[:, beside] = size * [[0], [0], [1], [1]]
+        whole = np.array([0, 0, columns, rows])[:, None]
         # Outside the upright plane through the lens and the picture's left edge, which
         # is y = tan * depth, or through its right edge; 1e-6 m is far above rounding.
         tan = columns / 2 / f
         out = np.abs(cy) - tan * cos * cx - reach * math.hypot(1, tan * cos) - tan * most(sin * drop) > 1e-6
-        edges[:, beside & (out | (most(depth) <= _NEAR_M))] = 0
+        out |= most(depth) <= _NEAR_M
+        edges = np.where(beside, np.where(out, 0, whole), edges)
     return np.minimum(np.maximum(edges, 0), size).astype(int).T
 
 

@@ -63,7 +63,11 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
     height = thing.height_m
     depth = _outside(thing, px, py, turn) * f(1 / (0.06 + 0.14 * min(height, 0.5)))
     strength = 0.62 if thing.shape != "plant" else 0.5
-    share = f(1) - f(strength) / (f(1) + depth * depth * f(4))
+    depth *= depth
+    depth *= f(4)
+    depth += f(1)
+    share = np.divide(f(strength), depth, out=depth)
+    np.subtract(f(1), share, out=share)
     if light.direct <= 0:
         return share
     lx, ly, lz = light.toward
@@ -97,7 +101,9 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
             np.maximum(cover, np.clip(f(1) - gone / soft, 0, 1), out=cover)
         if thing.shape == "plant":
             cover *= f(0.6)
-    return share * (f(1) - f(0.9 * light.direct) * cover)
+    cover *= f(0.9 * light.direct)
+    share *= np.subtract(f(1), cover, out=cover)
+    return share
 
 
 class ShadowMap:

@@ -190,7 +190,7 @@ def meet_round(batch: Batch, eye: float) -> tuple[np.ndarray, np.ndarray]:
     hit &= near > 0
     depth = np.where(hit, near, FAR)
     below = n["height"] - f(eye)
-    if not (below < 0).any():
+    if not below.size or below.min() >= 0:
         return depth, np.zeros(len(depth), bool)
     over = below / np.minimum(dz, f(-1e-6))
     x, y = dx * over, dy * over
