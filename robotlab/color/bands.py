@@ -111,8 +111,8 @@ class Band:
 
         Examples
         --------
-        >>> Band(value=(0, 40)).mask(np.zeros((2, 2, 3), np.uint8)).all()
-        np.True_
+        >>> bool(Band(value=(0, 40)).mask(np.zeros((2, 2, 3), np.uint8)).all())
+        True
         """
         return self.holds(*np.moveaxis(hsv(picture), -1, 0))
 

@@ -66,7 +66,7 @@ def _run(tree: ast.Module, namespace: dict[str, object], where: str) -> dict[str
 
 
 def _is_constant(node: ast.stmt) -> bool:
-    if not isinstance(node, ast.Assign):
+    if not (isinstance(node, ast.Assign) and all(isinstance(target, ast.Name) for target in node.targets)):
         return False
     try:
         ast.literal_eval(node.value)
