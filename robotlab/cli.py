@@ -24,14 +24,18 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="robotlab",
         description="Make a small robot see an object of your choosing and follow it: the course and its tools.",
-        epilog="Start with 'robotlab open' (the course) or 'robotlab tour' (the whole chain, without a browser).",
+        epilog="Start with 'robotlab open' (the course) or 'robotlab tour' (the whole chain, without a browser). "
+        "Exit codes: 0 done, 1 a check found something, 2 bad input.",
     )
     parser.add_argument("--version", action="version", version=f"robotlab {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
 
     def command(name: str, help_text: str) -> argparse.ArgumentParser:
         sub = commands.add_parser(name, help=help_text, description=help_text, allow_abbrev=False)
-        sub.add_argument("--quiet", action="store_true", help="no progress bars")
+        if name in ("tour", "fit", "judge", "compare", "drive"):
+            sub.add_argument("--quiet", action="store_true", help="no progress bars")
+        if name in ("tour", "fit", "compare", "drive"):
+            sub.add_argument("--seed", type=int, default=0, help="same seed, same result (default: 0)")
         return sub
 
     def choice_of_pictures(sub: argparse.ArgumentParser) -> None:
@@ -45,7 +49,6 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command("tour", "run the whole chain once and write a report with pictures, tables and the replay")
     sub.add_argument("-o", "--output", default="tour", metavar="FOLDER", help="where the report goes (default: tour)")
-    sub.add_argument("--seed", type=int, default=0)
 
     sub = command("checkup", "check the environment, or a data set before you train on it")
     sub.add_argument("data", metavar="DATA", nargs="?", help="a data set; without it, the environment is checked")
@@ -56,14 +59,13 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("-o", "--output", default="model.onnx", metavar="FILE", help="the model file (default: model.onnx)")
     sub.add_argument("--stage", choices=("head", "full"), default="head", help="head: seconds; full: all layers, minutes")
     sub.add_argument("--hold-out", type=_names, metavar="A,B", help="recordings kept apart for early stopping and the threshold")
-    sub.add_argument("--engine", choices=("auto", "numpy", "torch"), default="auto", help="of full training")
-    sub.add_argument("--start", choices=("shipped", "scratch"), default="shipped", help="weights that full training starts from")
-    sub.add_argument("--head", choices=("linear", "mlp"), default="linear", help="of the head fit")
-    sub.add_argument("--epochs", type=int, metavar="N", help="of full training (default: chosen from the number of pictures)")
+    sub.add_argument("--engine", choices=("auto", "numpy", "torch"), help="what full training runs on (default: auto, PyTorch where it is installed)")
+    sub.add_argument("--start", choices=("shipped", "scratch"), help="weights that full training starts from (default: shipped)")
+    sub.add_argument("--head", choices=("linear", "mlp"), help="kind of head of the head fit: linear (default), or mlp with one small layer between")
+    sub.add_argument("--epochs", type=int, metavar="N", help="passes of full training (default: chosen from the number of pictures)")
     sub.add_argument("--resume", metavar="FILE", help="state file of full training: written as it runs, continued from if it exists")
-    sub.add_argument("--seed", type=int, default=0)
 
-    sub = command("judge", "score a tracker, or a results file, on a labelled data set")
+    sub = command("judge", "score a tracker, or a results file, on a labeled data set")
     choice_of_pictures(sub)
     who = sub.add_mutually_exclusive_group(required=True)
     who.add_argument("--with", dest="who", metavar="MODEL|color", help="a model file, or the word color")
@@ -80,14 +82,12 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument("--walks", type=_names, metavar="A,B", help="walks to follow, NAME or NAME:LAMP (default: weave,wrong_things:warm; none: no walk)")
     sub.add_argument("--json", action="store_true", help="print JSON")
     sub.add_argument("-o", "--output", default="compare.html", metavar="FILE", help="the report (default: compare.html)")
-    sub.add_argument("--seed", type=int, default=0)
 
     sub = command("drive", "follow a walk in the rendered greenhouse and write the replay")
     sub.add_argument("--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)")
     sub.add_argument("--walk", default="weave", metavar="NAME[:LAMP]", help="the walk, such as weave or weave:warm (default: weave)")
     sub.add_argument("-o", "--output", default="drive.html", metavar="FILE", help="the replay (default: drive.html)")
     sub.add_argument("--log", metavar="FILE", help="also write the run log")
-    sub.add_argument("--seed", type=int, default=0)
 
     sub = command("build", "write the notebooks from their source (contributors)")
     sub.add_argument("--check", action="store_true", help="write nothing; exit 1 when a notebook differs from its source")

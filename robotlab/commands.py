@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from robotlab.color import ColorTracker
@@ -34,14 +35,16 @@ def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
     return data.only(recordings=recordings) if recordings else data
 
 
+def _flatters(learned: Sequence[str], judged: DataSet) -> str:
+    """The caution where a tracker is judged on recordings it learned from."""
+    both = sorted(set(learned) & set(judged.recordings))
+    return f"; caution: {', '.join(both)} is also judged, so the figures flatter" if both else ""
+
+
 def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tuple[DataSet, str]:
     """What a tracker learns from, and a sentence that says so."""
     if learn:
-        both = sorted(set(learn) & set(judged.recordings))
-        note = f"learned from {', '.join(learn)}"
-        if both:
-            note += f"; caution: {', '.join(both)} is also judged, so the figures flatter"
-        return data.only(recordings=learn), note
+        return data.only(recordings=learn), f"learned from {', '.join(learn)}" + _flatters(learn, judged)
     others = [name for name in data.recordings if name not in judged.recordings]
     if others:
         return data.only(recordings=others), f"learned from {', '.join(others)}"
@@ -60,7 +63,9 @@ def _tracker(who: str, data: DataSet, judged: DataSet, learn: tuple[str, ...] | 
     if not who.lower().endswith(".onnx"):
         raise ModelError(f"--with must be the word color or an .onnx file, got {who!r}; make one with robotlab fit")
     detector = Detector.load(who, classes=judged.classes)
-    return detector, Path(who).name, f"trained on {detector.facts.get('pictures', '?')} pictures, stage {detector.facts.get('stage', '?')}"
+    facts = detector.facts
+    note = f"trained on {facts.get('pictures', '?')} pictures, stage {facts.get('stage', '?')}"
+    return detector, Path(who).name, note + _flatters(facts.get("recordings", ()), judged)
 
 
 def fit(options: argparse.Namespace) -> int:
@@ -70,8 +75,12 @@ def fit(options: argparse.Namespace) -> int:
     path = Path(options.output)
     if path.suffix.lower() != ".onnx":
         raise ModelError(f"a model's name must end in .onnx, got {path.name!r}; rename it")
-    if options.stage == "head" and (options.epochs or options.resume):
-        raise InputError("--epochs and --resume go with --stage full, the head fit takes seconds; leave them out")
+    of_full = {"--epochs": options.epochs, "--resume": options.resume, "--engine": options.engine, "--start": options.start}
+    wrong = [name for name, value in of_full.items() if value is not None] if options.stage == "head" else []
+    if wrong:
+        raise InputError(f"{' and '.join(wrong)} go with --stage full, this is the head fit; leave them out or add --stage full")
+    if options.stage == "full" and options.head is not None:
+        raise InputError("--head goes with --stage head, full training has a head of its own; leave it out")
     data = _open(options)
     wanted = options.recordings
     if wanted and options.hold_out:
@@ -80,12 +89,12 @@ def fit(options: argparse.Namespace) -> int:
     detector = train(
         data,
         stage=options.stage,
-        engine=options.engine,
+        engine=options.engine or "auto",
         seed=options.seed,
         hold_out=options.hold_out,
-        head=options.head,
+        head=options.head or "linear",
         epochs=options.epochs,
-        start=options.start,
+        start=options.start or "shipped",
         progress=not options.quiet,
         state_path=options.resume,
     )
@@ -94,8 +103,10 @@ def fit(options: argparse.Namespace) -> int:
     print(f"{path}: {', '.join(detector.classes)}; {path.stat().st_size / 1e6:.2f} MB")
     print(f"trained on {facts['pictures']} pictures of {', '.join(facts['recordings'])}")
     if facts.get("best_score") is not None:
-        print(f"score that maximises F1 on held-out pictures: {facts['best_score']:.2f}")
-    print(f"next: robotlab judge {options.data} --with {path}")
+        print(f"score that maximizes F1 on held-out pictures: {facts['best_score']:.2f}")
+    others = [name for name in _open(options).recordings if name not in facts["recordings"]]
+    some = f" --recordings {','.join(others)}" if others else ""
+    print(f"next: robotlab judge {options.data} --with {path}{some}" + ("" if others else ", on pictures kept apart"))
     return 0
 
 
@@ -161,7 +172,8 @@ def compare(options: argparse.Namespace) -> int:
     trackers: dict[str, Tracker] = {"color": ColorTracker.from_dataset(source)}
     if options.model:
         trackers["detector"] = Detector.load(options.model, classes=judged.classes)
-        note += f" (color); the detector is {Path(options.model).name}"
+        learned = trackers["detector"].facts.get("recordings", ())
+        note += f" (color); the detector is {Path(options.model).name}" + _flatters(learned, judged)
     else:
         trackers["detector"] = train(source, seed=options.seed, progress=not options.quiet)
     scores = {name: threshold(tracker, source) for name, tracker in trackers.items()}

@@ -74,7 +74,7 @@ def show(pictures, titles, boxes, wide_in=2.6):
 show([frame.picture], ["2 m away (rendered)"], [frame.truths.boxes[0]])
 
 # %% [markdown]
-# **Why.** At 2 m the camera sees a strip 2 · 2 m · tan(62.2° / 2) = 2.41 m wide, and spreads it over 320 pixels. That is 133 pixels for each meter, so 0.50 m is 66 pixels. Twice as far, half as many.
+# **Why.** At 2 m the camera sees a strip 2 · 2 m · tan(62.2° / 2) = 2.41 m wide, and spreads it over 320 pixels. That is 133 pixels for each meter, so 0.50 m is 66 pixels. (The picture says 67: the 2 m count to the middle of the post, and its front is 3.5 cm nearer.) Twice as far, half as many.
 #
 # **Try.** Move the slider, with the mouse or with the arrow keys. Where is the post only 4 pixels wide? Where do its two ends leave the picture?
 
@@ -104,7 +104,7 @@ show([look(distance)[0] for distance in (0.5, 2.0, 6.0)], ["0.5 m", "2 m", "6 m"
 # %% [markdown]
 # *Above, as a still for those who have not run the cell: 0.5, 2 and 6 m.*
 #
-# Near and far both have a limit. Nearer than 0.55 m the ends of the post leave the picture. Beyond 4.6 m it is less than 4 pixels wide, which leaves a tracker little to go by. Lesson 02 finds both limits for your own camera.
+# Near and far both have a limit. Nearer than about 0.6 m the ends of the post leave the picture. Far away its pixels run out: beyond 4.6 m it is less than 4 pixels wide. Lesson 02 measures how few are too few, for your own camera too.
 
 # %% [markdown]
 # ## 3. Find it by its color
@@ -268,7 +268,7 @@ for sign in (+1, -1):
 # | 12 | the face-off | color against detector, chosen and defended |
 # | 13 | onto your robot | the first drive, wheels up first |
 #
-# This copy holds lessons 00 to 05. Lessons 06 to 13 are in preparation; what they teach is in the library already, and `help(robotlab.scoring)` and the like show it with examples.
+# This copy holds lessons 00 to 05. Lessons 06 to 13 are in preparation. Training, judging, steering and the face-off are in the library already; `help(robotlab.scoring)` and the like show them with examples.
 #
 # From lesson 01 on there are tasks: you write a function, `verify` tries it out, and `nudge` gives a hint. How far you are is kept on this machine alone; this cell shows it whenever you run it.
 
@@ -289,7 +289,7 @@ progress_map()
 # ## On your own
 #
 # - Give `simulate` another walk: `list(WALKS)` names them, and `WALKS["reverse"].about` says what each is a test of.
-# - `robotlab tour`, in a terminal, runs the whole chain and writes a report with more pictures and figures.
+# - `.venv/bin/robotlab tour`, in a terminal in the folder you cloned, runs the whole chain and writes a report with more pictures and figures.
 # - Take ten photographs of the object that your robot shall follow: near, far, at the edge, in the worst light of your room. Keep them for lesson 01.
 #
 # ## Sources

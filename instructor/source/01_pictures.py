@@ -196,7 +196,7 @@ verify(scaled_size)
 # Three common methods, when a picture is made smaller:
 # - **area**: a new pixel is the mean of all the old ones under it;
 # - **linear**: a weighted mean, with the most weight in the middle and some on the neighbors;
-# - **nearest**: a new pixel is the one old pixel nearest to its middle. The others are dropped.
+# - **nearest**: a new pixel is the one old pixel nearest to its middle; when several are equally near, this library takes the lower right one. The others are dropped.
 #
 # **Predict.** This picture of 4 × 4 pixels is shrunk to 2 × 2. What is the new pixel at the top left, by area and by nearest?
 
@@ -263,7 +263,7 @@ for smaller in (1, 4, 8, 16):
     print(f"{size[0]:>3} × {size[1]:<3}  {'   '.join(said)}")
 
 # %% [markdown]
-# **Why.** Area mixes the post with what lies beside it. It gets paler, and it is always there: no old pixel goes unused. Nearest takes one pixel of 8 × 8 and drops 63. If it meets the post, the post is as strong as it ever was. If it passes by, the post is gone. A post that is there in one picture and not in the next is worse for a tracker than a pale one.
+# **Why.** Area mixes the post with what lies beside it. It gets paler, and it is always there: no old pixel goes unused. Nearest takes one pixel of 8 × 8 and drops 63. If it meets the post, the post is as strong as it ever was. If it passes by, only the post's pale edge is left (22), and in the next smaller picture nothing (1). A post that is there in one picture and not in the next is worse for a tracker than a pale one.
 #
 # **Try.** Move the post to the left, 1 cm at a time. Count its pixels by each method. Where does *nearest* lose it, and where does area?
 
@@ -293,7 +293,7 @@ ax.set_axis_off()
 
 # %%
 def frequency(row):
-    """The strongest frequency of a row of pixels, cycles per pixel, by its Fourier transform."""
+    """The strongest frequency of a row of pixels, cycles per pixel; np.fft.rfft says how much of each is in it."""
     strength = np.abs(np.fft.rfft(row - row.mean()))
     return np.fft.rfftfreq(len(row))[strength.argmax()]
 

@@ -234,7 +234,7 @@ for width_px in (640, 300, 240, 160, 80):
     print(f"{width_px:>3} pixels wide: found up to {far_m:4.1f} m, {end}")
 
 # %% [markdown]
-# **Why.** The meters differ, the pixels hardly: in each copy the post is last seen when it is 12 to 14 pixels tall, and about 2 wide. (At 10 m in the 300-pixel copy it is 12 pixels tall: the end is near.) A tracker's limit is a number of *pixels*, so the limit in meters grows and shrinks with the width of the picture that the tracker gets. Half as wide, half as far.
+# **Why.** The meters differ, the pixels hardly: each of the three copies that lose the post last sees it 12 to 14 pixels tall, and about 2 wide. (The two largest never lose it; at 10 m in the 300-pixel copy it is 12 pixels tall: the end is near.) A tracker's limit is a number of *pixels*, so the limit in meters grows and shrinks with the width of the picture that the tracker gets. Half as wide, half as far.
 #
 # Every tracker has such a number, and you find it as we did: by moving the object away until it fails. We take 12 pixels from here on.
 #

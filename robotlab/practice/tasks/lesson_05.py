@@ -11,7 +11,7 @@ from robotlab.practice.task import Slip, Task
 def corners_from_xywh(boxes):
     """Corners (N, 4), x0 y0 x1 y1, of boxes given as corner and size; a new array.
 
-    boxes: (N, 4) array, x y width height, px; x y is the top left corner.
+    boxes: (N, 4) array, x y width height, px; x y is the top left corner.  N may be 0: then give (0, 4).
     """
     return np.column_stack([boxes[:, :2], boxes[:, :2] + boxes[:, 2:]])
 
