@@ -241,6 +241,12 @@ def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgem
     return page
 
 
+def _runs_cells(runs: Mapping[str, Run]) -> tuple[list[str], list[tuple]]:
+    """Names of the runs, and their scores, one row a score."""
+    scores = [run.scores() for run in runs.values()]
+    return list(runs), [(words, *(score[key] for score in scores)) for key, words in RUN_WORDS.items()]
+
+
 def runs_table(page: Report, runs: Mapping[str, Run], caption: str = "") -> None:
     """Scores of several runs, one column a run.
 
@@ -253,9 +259,8 @@ def runs_table(page: Report, runs: Mapping[str, Run], caption: str = "") -> None
     caption : str
         Below the table.
     """
-    scores = {name: run.scores() for name, run in runs.items()}
-    rows = [(words, *(score[key] for score in scores.values())) for key, words in RUN_WORDS.items()]
-    page.table(("score of the run", *scores), rows, caption)
+    names, rows = _runs_cells(runs)
+    page.table(("score of the run", *names), rows, caption)
 
 
 def face_off_text(outcome: FaceOff) -> str:
@@ -275,9 +280,8 @@ def face_off_text(outcome: FaceOff) -> str:
     rows = [(name, _shown(j.AP), _shown(j.AP50), j.at["precision"], j.at["recall"], times[name]) for name, j in outcome.judgements.items()]
     parts = [text_table(("tracker", "AP", "AP50", "precision", "recall", "ms"), rows)]
     for walk, runs in outcome.runs.items():
-        scores = {name: run.scores() for name, run in runs.items()}
-        rows = [(words, *(score[key] for score in scores.values())) for key, words in RUN_WORDS.items()]
-        parts.append(text_table((f"walk {walk}", *scores), rows))
+        names, rows = _runs_cells(runs)
+        parts.append(text_table((f"walk {walk}", *names), rows))
     return "\n\n".join([*parts, *outcome.sentences()])
 
 

@@ -21,10 +21,10 @@ from robotlab.detector.head import fit_logistic, softmax
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, resize
 
-# Every crop is brought to this side, px; 32 and 64 gave less on held-out lamps.
+# Every crop is brought to this side, px; 32 and 64 gave less on test recordings (day4, dusk3, warm1, grow1).
 SIDE_PX = 48
 # Penalty on the squared weights (features in standard deviations); .001 was as good
-# on held-out recordings and surer of things it had never seen.
+# on those test recordings and surer of things it had never seen.
 PENALTY = 1e-2
 
 

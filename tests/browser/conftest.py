@@ -168,6 +168,21 @@ class Notebook:
         # By its label alone: the accessible name of an item also holds its keys.
         self.page.locator(".lm-Menu-itemLabel").get_by_text(item, exact=True).click()
 
+    def type_answer(self, name: str, line: str) -> str:
+        """Type over the last line of a starter, run it and its verify cell, as a learner does; what verify says."""
+        starter = self.page.locator(".jp-CodeCell", has_text=f"def {name}(")
+        starter.scroll_into_view_if_needed()
+        starter.locator(".cm-content").click()
+        self.page.keyboard.press("Control+End")
+        self.page.keyboard.press("Shift+Home")
+        self.page.keyboard.type(line)
+        self.page.keyboard.press("Shift+Enter")
+        said = self.page.locator(".jp-CodeCell", has_text=f"verify({name})").locator(".jp-OutputArea-output")
+        before = said.inner_text()
+        self.page.keyboard.press("Shift+Enter")
+        self.until(lambda: said.inner_text() != before, "another verdict")
+        return said.inner_text()
+
     def run_all(self, timeout_s: float = 240) -> None:
         """Run > Run All Cells, then wait until the kernel has nothing left to do."""
         self.choose("Run", "Run All Cells")

@@ -71,24 +71,7 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     page.set_viewport_size({"width": 1280, "height": 900})
 
     # Task 1: a slip first, which is named; then the answer.
-    said = type_answer(notebook, "field_of_view", "return math.atan(sensor_mm / 2 / focal_mm)")
+    said = notebook.type_answer("field_of_view", "return math.atan(sensor_mm / 2 / focal_mm)")
     assert "recognized: half the angle" in said
-    said = type_answer(notebook, "field_of_view", "return 2 * math.atan(sensor_mm / 2 / focal_mm)")
+    said = notebook.type_answer("field_of_view", "return 2 * math.atan(sensor_mm / 2 / focal_mm)")
     assert "field_of_view: passed" in said
-
-
-def type_answer(notebook, name, line):
-    """Type over the last line of a starter, run it and its verify cell, as a learner does; what verify says."""
-    page = notebook.page
-    starter = page.locator(".jp-CodeCell", has_text=f"def {name}(")
-    starter.scroll_into_view_if_needed()
-    starter.locator(".cm-content").click()
-    page.keyboard.press("Control+End")
-    page.keyboard.press("Shift+Home")
-    page.keyboard.type(line)
-    page.keyboard.press("Shift+Enter")
-    check = page.locator(".jp-CodeCell", has_text=f"verify({name})")
-    before = check.locator(".jp-OutputArea-output").inner_text()
-    page.keyboard.press("Shift+Enter")
-    notebook.until(lambda: check.locator(".jp-OutputArea-output").inner_text() != before, "another verdict")
-    return check.locator(".jp-OutputArea-output").inner_text()
