@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from robotlab.detector.mlp_head import HIDDEN, fit_mlp_head
 from robotlab.detector.plan import Budget, check_disk, disk_bytes, head_memory_bytes
 from robotlab.detector.samples import CACHE_BYTES, SampleSource, choose_working
 from robotlab.detector.spec import FEATURES
+from robotlab.detector.train import Course
 from robotlab.errors import InputError
 
 # Time of the convex fits for each picture and pass (measured on two cores).
@@ -43,6 +44,7 @@ def fit(
     start: str = "shipped",
     progress: bool = True,
     state_path: str | os.PathLike | None = None,
+    watch: Callable[[Course, Detector | None], object] | None = None,
 ) -> Detector:
     """Train a detector on labelled pictures.
 
@@ -71,6 +73,11 @@ def fit(
         Show progress bars.
     state_path : path-like, optional
         Full training keeps its state there and continues from it.
+    watch : callable, optional
+        Called during full training with the :class:`~robotlab.detector.train.Course`
+        so far and, when the held-out pictures have just been judged, the
+        detector as it is then (else ``None``); `TrainingMonitor` of
+        :mod:`robotlab.widgets` has one.
 
     Returns
     -------
@@ -101,13 +108,15 @@ def fit(
     for name, value in (("minutes", minutes), ("epochs", epochs)):
         if value is not None and not value > 0:
             raise InputError(f"{name} must be above 0, got {value}; leave it out for the usual")
+    if watch is not None and stage == "head":
+        raise InputError("watch must be left out in a head fit, which has no course to watch; leave it out, or pass stage='full'")
     data = data.need_boxes()
     learned, held, held_words = split_held_out(data, hold_out)
     learned.need_boxes()
     facts = first_facts(learned, held, held_words, stage, seed)
     if stage == "head":
         return fit_head(learned, held, hold_out is not None, facts, seed, head, progress)
-    return fit_full(learned, held, facts, seed, choose_engine(engine), start, minutes, epochs, progress, state_path)
+    return fit_full(learned, held, facts, seed, choose_engine(engine), start, minutes, epochs, progress, state_path, watch)
 
 
 def fit_head(

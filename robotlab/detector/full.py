@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -86,6 +86,7 @@ def fit_full(
     epochs: int | None,
     progress: bool,
     state_path: str | os.PathLike | None,
+    watch: Callable[[Course, Detector | None], object] | None = None,
 ) -> Detector:
     """Stage two on a data set that is already split.
 
@@ -107,6 +108,8 @@ def fit_full(
         Show progress bars and the budget.
     state_path : path-like, optional
         Kept there and continued from.
+    watch : callable, optional
+        Told how it goes, see :func:`robotlab.detector.fit`.
 
     Returns
     -------
@@ -128,8 +131,11 @@ def fit_full(
     def made(trained: Mapping[str, np.ndarray], known: Mapping[str, Any]) -> Detector:
         return Detector.build(layers, trained, learned.classes, known, working_px, scale)
 
+    newest: list[Detector] = []
+
     def judge(trained: Mapping[str, np.ndarray]) -> dict[str, float]:
-        return figures(judged, find_all(made(trained, {}), judged))
+        newest[:] = [made(trained, {})]
+        return figures(judged, find_all(newest[0], judged))
 
     with Crew() as crew:
         batches = BatchMaker(source, windows, seed, crew)
@@ -150,6 +156,8 @@ def fit_full(
                     words["held-out AP50"] = f"{course.judged_AP50[-1]:.3f}"
                     words["AP"] = f"{course.judged_AP[-1]:.3f}"
                 shown.set_postfix(words, refresh=False)
+                if watch is not None and (newest or course.steps[-1:] == [step]):
+                    watch(course, newest.pop() if newest else None)
 
             marks = {"seed": seed, "pictures": len(learned), "classes": list(learned.classes), "windows": vars(windows)}
             trained, course, finished = train(

@@ -1,8 +1,9 @@
 """Stage two, full training: minutes, every layer learns.
 
 Each step draws windows, runs them forwards and backwards, and moves all weights
-against the gradient.  From time to time the slow average of the weights is
-judged on the held-out pictures; the best so far is what training returns.
+against the gradient.  Before the first step and from time to time the slow
+average of the weights is judged on the held-out pictures; the best so far is
+what training returns, so it is never worse there than what it began with.
 """
 
 from __future__ import annotations
@@ -143,7 +144,7 @@ def train(
         Gives ``AP`` and ``AP50`` of weights on the held-out pictures; without
         it the last average is kept.
     tell : callable
-        Told of each step, for a progress bar.
+        Told of each step, and of the first judgement, for a progress bar.
     seconds : float, optional
         At most so long: the rate then falls by the clock, so that a slow
         machine ends its cycle too.
@@ -172,6 +173,9 @@ def train(
     step = first
     finished = True
     try:
+        if judge is not None and not course.judged_steps:
+            _judge_now(engine, judge, step, course, best)
+            tell(step, course)
         while step < steps:
             used = (time.monotonic() - started) / seconds if seconds else 0.0
             # By the steps, or by the clock where that is ahead.

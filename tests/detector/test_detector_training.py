@@ -125,6 +125,26 @@ def test_interrupted_fit_says_so(blocks, monkeypatch):
     assert detector.facts["interrupted"] is True
 
 
+def test_watch_sees_the_start_every_loss_and_every_judgement(blocks):
+    seen = []
+
+    def watch(course, detector):
+        seen.append((len(course.losses), len(course.judged_steps), detector))
+
+    detector = fit(blocks, stage="full", engine="numpy", epochs=2, progress=False, watch=watch)
+    curve = detector.facts["curve"]
+    assert curve["judged_steps"][0] == 0 and seen[0][:2] == (0, 1)
+    # From the shipped weights the start is a fitted head, which already finds blocks.
+    assert curve["judged_AP50"][0] > 0.3
+    assert [losses for losses, _, _ in seen] == list(range(len(curve["losses"]) + 1))
+    assert sum(found is not None for _, _, found in seen) == len(curve["judged_steps"])
+    assert all(found.classes == blocks.classes for _, _, found in seen if found is not None)
+    # What is kept is never worse on the held-out pictures than what it began with.
+    assert detector.facts["held_out_AP50"] + detector.facts["held_out_AP"] >= curve["judged_AP50"][0] + curve["judged_AP"][0] - 1e-3
+    with pytest.raises(InputError, match="watch must be left out in a head fit"):
+        fit(blocks, watch=watch)
+
+
 @pytest.mark.parametrize("content", [b"", b"PK\x03\x04nonsense", None, b"x" * 5000])
 def test_damaged_state_is_refused(blocks, tmp_path, content):
     state = tmp_path / "state.npz"
