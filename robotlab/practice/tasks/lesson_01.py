@@ -167,6 +167,8 @@ SHRINK = Task(
              lambda g, n: g[n // 2 :: n, n // 2 :: n].astype(float)),
         Slip("sum for mean", "You added the pixels of each block. Divide by how many there are, or the picture becomes brighter as it shrinks.",
              lambda g, n: _blocks(g, n).sum(axis=(1, 3)).astype(float)),
+        Slip("bytes that overflow", "Your sums start again at 0 beyond 255: bytes were added as bytes, and divided afterwards. Turn them into floats first.",
+             lambda g, n: _blocks(g, n).sum(axis=(1, 3), dtype=g.dtype) / (n * n)),
         Slip("divided by step once", "You divided the sum by step. A block holds step × step pixels.",
              lambda g, n: _blocks(g, n).sum(axis=(1, 3)) / n),
         Slip("the largest of each block", "You took the largest pixel of each block. Bright things grow and dark ones vanish.",
