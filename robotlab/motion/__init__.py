@@ -3,9 +3,9 @@
 Command flows down through this folder: a steering law gives a body twist
 (:mod:`.steer`), a ramp smooths it (:mod:`.ramp`), the drive turns it into wheel
 speeds (:mod:`.drive`), a link carries them (:mod:`.link`), the motors lag behind
-(:mod:`.motor`).  Beside it: how large a gain may be (:mod:`.stability`), what to
-do when a part falls silent (:mod:`.safety`), and what a jolt does to what stands
-on the wheels (:mod:`.jolt`).
+(:mod:`.motor`).  Beside it: how large a gain may be (:mod:`.stability`,
+:mod:`.tuning`), what to do when a part falls silent (:mod:`.safety`), and what
+a jolt does to what stands on the wheels (:mod:`.jolt`).
 """
 
 from robotlab.motion.drive import Drive, advance, advance_many, keep_turn, wrap_rad
@@ -39,13 +39,14 @@ from robotlab.motion.stability import (
     swing_growth,
 )
 from robotlab.motion.steer import FeedForwardTurn, PDTurn, SignCheck, sign_check, speed_toward, turn_toward
+from robotlab.motion.tuning import Swing, measure_swing
 
 __all__ = [
     "Board", "Drive", "Fault", "FeedForwardTurn", "GainSearch", "JerkRamp", "Jitter", "LinkError", "Motor",
-    "MotorLink", "PDTurn", "Ramp", "RampThread", "SerialLink", "SignCheck", "SimulatedLink", "StopKind", "Watchdog",
-    "advance", "advance_many", "continuous_bearing", "continuous_critical", "continuous_limit", "find_limit",
+    "MotorLink", "PDTurn", "Ramp", "RampThread", "SerialLink", "SignCheck", "SimulatedLink", "StopKind",
+    "Swing", "Watchdog", "advance", "advance_many", "continuous_bearing", "continuous_critical", "continuous_limit", "find_limit",
     "grip", "grip_limit_mps2", "growth_per_frame", "keep_turn", "loop_limit", "make_ramp", "margins",
-    "move_speed_mps", "move_time_s", "promised_stop_m", "sampled_bearing", "sampled_critical", "sampled_limit",
+    "measure_swing", "move_speed_mps", "move_time_s", "promised_stop_m", "sampled_bearing", "sampled_critical", "sampled_limit",
     "shake", "sign_check", "speed_change_time_s", "speed_toward", "stopping_distance_m", "sweep", "swing_growth",
     "tilt", "tip_limit_mps2", "turn_toward", "wrap_rad",
 ]  # fmt: skip
