@@ -76,6 +76,8 @@ def test_cases_tell_slips_apart_by_far(task):
 def far_apart(a, b, rtol):
     if a is None or b is None:
         return a is not b
+    if isinstance(a, str) or isinstance(b, str):
+        return a != b
     a, b = np.asarray(a, float), np.asarray(b, float)
     if a.shape != b.shape:
         return True
@@ -89,8 +91,8 @@ def test_references_and_slips_leave_their_inputs_alone_and_references_give_value
         assert not any(outcome.changed for outcome in outcomes)
         if function is task.reference:
             assert all(outcome.kind == "value" for outcome in outcomes)
-            finite = [np.isfinite(np.asarray(one.value, float)).all() for one in outcomes if one.value is not None]
-            assert finite and all(finite)
+            finite = [np.isfinite(np.asarray(one.value, float)).all() for one in outcomes if one.value is not None and not isinstance(one.value, str)]
+            assert all(finite) and (finite or isinstance(outcomes[0].value, str))
 
 
 @pytest.mark.parametrize("task", TASKS, ids=of_task)

@@ -116,3 +116,25 @@ def suppress(boxes, scores, iou_limit):
         kept.append(best)
         left = [place for place in left if iou(boxes[best], boxes[place]) <= iou_limit]
     return np.array(kept, int)
+
+
+def ramp_step(speed_mps, wanted_mps, accel_mps2, dt_s):
+    if wanted_mps > speed_mps:
+        return min(wanted_mps, speed_mps + accel_mps2 * dt_s)
+    return max(wanted_mps, speed_mps - accel_mps2 * dt_s)
+
+
+def stopping_distance(speed_mps, decel_mps2, delay_s):
+    braking_s = abs(speed_mps) / decel_mps2
+    return abs(speed_mps) * (delay_s + braking_s / 2)
+
+
+def safe_speed(clear_m, decel_mps2, delay_s):
+    return max(np.roots([1 / (2 * decel_mps2), delay_s, -clear_m]))
+
+
+def watchdog(now_s, last_good_s, slow_s, stop_s):
+    age = now_s - last_good_s
+    if math.isnan(age) or age < 0 or age > stop_s:
+        return "stop"
+    return "slow" if age > slow_s else "go"

@@ -1,0 +1,235 @@
+"""Lesson 11: smooth and safe."""
+
+from __future__ import annotations
+
+import math
+
+from robotlab.practice.task import Slip, Task
+
+
+def ramp_step(speed_mps, wanted_mps, accel_mps2, dt_s):
+    """One step of a ramp: the next speed in m/s, as near to the wanted one as the limit allows.
+
+    speed_mps: speed now, m/s.  wanted_mps: wanted speed, m/s; both may be negative, which is backward.
+    accel_mps2: acceleration limit, m/s², up and down alike.  dt_s: length of the step, s.
+    """
+    room = accel_mps2 * dt_s
+    return speed_mps + min(max(wanted_mps - speed_mps, -room), room)
+
+
+def _clip(value, most):
+    return min(max(value, -most), most)
+
+
+def _by_size(speed, wanted, accel, dt):
+    room = accel * dt
+    if abs(wanted - speed) <= room:
+        return wanted
+    return speed + (room if abs(wanted) > abs(speed) else -room)
+
+
+def _random_step(rng):
+    speed, accel, dt = float(rng.uniform(-0.8, 0.8)), float(rng.uniform(0.3, 3)), float(rng.uniform(0.01, 0.1))
+    # Half of them want less than one step.
+    gap = accel * dt * float(rng.choice([rng.uniform(0.2, 0.9), rng.uniform(1.2, 8)]))
+    return speed, speed + float(rng.choice([-1, 1])) * gap, accel, dt
+
+
+RAMP_STEP = Task(
+    reference=ramp_step,
+    lesson=11,
+    statement="Write ramp_step(speed_mps, wanted_mps, accel_mps2, dt_s): the speed in m/s after one step of dt_s seconds, when the speed now "
+    "is speed_mps, wanted_mps is asked for, and no more than accel_mps2 is allowed, speeding up or slowing down, forward or backward.",
+    unit="m/s",
+    fixed=((0.0, 0.5, 1.0, 0.1), (0.5, 0.0, 1.0, 0.1), (0.45, 0.5, 1.0, 0.1), (0.1, -0.4, 2.0, 0.05), (-0.3, -0.6, 0.8, 0.02), (-0.6, 0.6, 0.8, 0.02)),
+    draw=_random_step,
+    nudges=(
+        "How much may the speed change in one step? A limit in m/s², for dt_s seconds.",
+        "The gap is what is wanted less what there is, with its sign. Take as much of it as the step allows, up or down.",
+        "Cut the gap to between minus that room and plus that room, and add what is left of it to the speed now.",
+    ),
+    slips=(
+        Slip("no limit", "Your speed jumps to what is wanted. In dt_s seconds it may change by little.", lambda s, w, a, dt: w),
+        Slip("limit upward only", "Speeding up is limited, slowing down is not: your trolley brakes at once, and its load goes on without it.",
+             lambda s, w, a, dt: min(w, s + a * dt)),
+        Slip("always a whole step", "You always take a whole step, so you pass the wanted speed and swing about it. A small gap needs a small step.",
+             lambda s, w, a, dt: s + math.copysign(a * dt, w - s) if w != s else s),
+        Slip("limit of one second", "Your step is as large as a whole second allows. dt_s is shorter: m/s² times s.",
+             lambda s, w, a, dt: s + _clip(w - s, a)),
+        Slip("change for speed", "Your result is how much the speed changes. The task asks for the new speed.",
+             lambda s, w, a, dt: _clip(w - s, a * dt)),
+        Slip("limit on the speed", "You limit the wanted speed itself. What is limited is its difference from the speed now.",
+             lambda s, w, a, dt: _clip(w, a * dt)),
+        Slip("sizes for signs", "You compare how large the speeds are, without their signs. Going backward, and through 0, your ramp turns the wrong way.",
+             _by_size),
+        Slip("share of the gap", "You take a share of the gap in each step. That starts with a jolt and never quite arrives; the limit asks for equal steps.",
+             lambda s, w, a, dt: s + (w - s) * dt, also=(lambda s, w, a, dt: s + (w - s) * _clip(a * dt, 1),)),
+        Slip("way for speed", "a·t²/2 is the way gained in the step. The speed gains a·t.", lambda s, w, a, dt: s + _clip(w - s, a * dt * dt / 2)),
+    ),
+)  # fmt: skip
+
+
+def stopping_distance(speed_mps, decel_mps2, delay_s):
+    """Way in m from the moment something happens until the trolley stands; never negative.
+
+    speed_mps: speed at that moment, m/s; negative is backward.
+    decel_mps2: deceleration of the stop ramp, m/s², positive.  delay_s: time until the ramp begins, s.
+    """
+    speed = abs(speed_mps)
+    return speed * delay_s + speed * speed / (2 * decel_mps2)
+
+
+STOPPING_DISTANCE = Task(
+    reference=stopping_distance,
+    lesson=11,
+    statement="Write stopping_distance(speed_mps, decel_mps2, delay_s): how many m the trolley still goes when it drives at speed_mps, "
+    "nothing happens for delay_s seconds, and it then brakes at decel_mps2. A distance is never negative, also when it drives backward.",
+    unit="m",
+    fixed=((0.5, 1.0, 0.2), (1.6, 1.5, 0.25), (0.6, 0.8, 0.35), (-0.4, 0.5, 0.3)),
+    draw=lambda rng: (float(rng.choice([-1, 1, 1]) * rng.uniform(0.1, 2)), float(rng.uniform(0.3, 4)), float(rng.uniform(0.05, 0.9))),
+    nudges=(
+        "Two pieces: one at a steady speed, one on the ramp. Draw the speed over time; the way is the area beneath it.",
+        "The steady piece is a rectangle: speed times delay. The ramp is a triangle; how long does it take from this speed to 0?",
+        "The ramp takes v / a seconds at half the speed on average.",
+    ),
+    slips=(
+        Slip("full speed on the ramp", "Your ramp is twice as long as it should be: on it the trolley goes half as fast on average. A triangle, no rectangle.",
+             lambda v, a, t: abs(v) * t + v * v / a),
+        Slip("no delay", "Your result is the ramp alone. Until the ramp begins the trolley drives on.", lambda v, a, t: v * v / (2 * a)),
+        Slip("delay alone", "Your result is the way in the delay alone. A trolley does not stand at once when it brakes.", lambda v, a, t: abs(v) * t),
+        Slip("half the delay", "You halve the way in the delay too. There the trolley still has all its speed.",
+             lambda v, a, t: abs(v) * t / 2 + v * v / (2 * a)),
+        Slip("time for way", "Your result is the time until it stands, in s. The task asks for the way.", lambda v, a, t: t + abs(v) / a),
+        Slip("speed not squared", "Twice as fast, you get twice the ramp. It takes twice as long *and* is driven twice as fast: four times the way.",
+             lambda v, a, t: abs(v) * t + abs(v) / (2 * a)),
+        Slip("order of operations", "Python reads v**2 / 2 * a as (v**2 / 2) · a: the harder you brake, the longer your way. Put what stands below the line into parentheses.",
+             lambda v, a, t: abs(v) * t + v * v / 2 * a),
+        Slip("backward shortens", "Backward, your delay makes the way shorter. The trolley drives on in the delay whichever way it goes.",
+             lambda v, a, t: v * t + v * v / (2 * a)),
+        Slip("speeding up in the delay", "You let the trolley speed up or brake during the delay. Nothing happens in it: v·t.",
+             lambda v, a, t: a * t * t / 2 + v * v / (2 * a)),
+        Slip("delay in milliseconds", "You divide the delay by 1000. delay_s is in s already, as its name says.",
+             lambda v, a, t: abs(v) * t / 1000 + v * v / (2 * a)),
+    ),
+)  # fmt: skip
+
+
+def safe_speed(clear_m, decel_mps2, delay_s):
+    """The highest speed in m/s from which the trolley stands within clear_m.
+
+    clear_m: way that is surely free, m, 0 or more.
+    decel_mps2: deceleration of the stop ramp, m/s², positive.  delay_s: time until the ramp begins, s.
+    """
+    lost = decel_mps2 * delay_s
+    return math.sqrt(lost * lost + 2 * decel_mps2 * clear_m) - lost
+
+
+def _two_tries(d, a, t):
+    first = math.sqrt(2 * a * d)
+    return math.sqrt(2 * a * max(0.0, d - first * t))
+
+
+SAFE_SPEED = Task(
+    reference=safe_speed,
+    lesson=11,
+    statement="Write safe_speed(clear_m, decel_mps2, delay_s): the highest speed in m/s at which the stopping distance of the task before, "
+    "with a deceleration of decel_mps2 and a delay of delay_s, is just clear_m.",
+    unit="m/s",
+    fixed=((0.225, 1.0, 0.2), (0.6, 0.8, 0.35), (1.0, 0.5, 0.1), (0.3, 2.0, 0.6)),
+    draw=lambda rng: (float(rng.uniform(0.1, 3)), float(rng.uniform(0.3, 4)), float(rng.uniform(0.05, 0.9))),
+    edges=((0.5, 2.0, 0.0), (0.0, 1.0, 0.2)),
+    nudges=(
+        "Write the stopping distance down with v unknown, and set it equal to clear_m.",
+        "Multiplied by 2a it is v² + 2·a·t·v − 2·a·d = 0: a quadratic in v.",
+        "Of its two roots one is negative, which is no speed. The other is a root less something: first the root of (a·t)² + 2·a·d.",
+    ),
+    slips=(
+        Slip("no delay", "Your speed is right for a delay of 0. With a delay, part of the way is used up before braking begins.",
+             lambda d, a, t: math.sqrt(2 * a * d)),
+        Slip("plus for minus", "You add what the delay costs. A longer delay must make the safe speed lower.",
+             lambda d, a, t: math.sqrt((a * t) ** 2 + 2 * a * d) + a * t),
+        Slip("the negative root", "Your result is the other root of the quadratic. A speed below 0 is no answer here.",
+             lambda d, a, t: -a * t - math.sqrt((a * t) ** 2 + 2 * a * d)),
+        Slip("delay alone", "Your result leaves no way to brake in: you drive through all of clear_m before the ramp begins.", lambda d, a, t: d / t),
+        Slip("full speed on the ramp", "Your ramp is v²/a long. A triangle has half of that.",
+             lambda d, a, t: (math.sqrt((a * t) ** 2 + 4 * a * d) - a * t) / 2),
+        Slip("delay outside of the root", "You take a·t off the speed without delay. The square of a·t belongs under the root as well.",
+             lambda d, a, t: math.sqrt(2 * a * d) - a * t),
+        Slip("half the middle term", "In v² + p·v − q = 0 the middle factor p is 2·a·t. You used a·t.",
+             lambda d, a, t: math.sqrt((a * t / 2) ** 2 + 2 * a * d) - a * t / 2),
+        Slip("delay at the wrong speed", "You took the way lost in the delay at the speed without delay. The trolley will be slower than that: "
+             "your result is safe, but not the highest.", _two_tries),
+        Slip("under no root", "Your result is the square of a speed. Take the root before you take off a·t.",
+             lambda d, a, t: (a * t) ** 2 + 2 * a * d - a * t),
+    ),
+)  # fmt: skip
+
+
+def watchdog(now_s, last_good_s, slow_s, stop_s):
+    """What to do at the age of the last good picture: "go", "slow" or "stop".
+
+    now_s: time now, s.  last_good_s: time of the last good picture, s; NaN when there was none.
+    slow_s, stop_s: oldest age for "go" and for "slow", s, each included.  An age that makes no sense is "stop".
+    """
+    age = now_s - last_good_s
+    if 0 <= age <= slow_s:
+        return "go"
+    if 0 <= age <= stop_s:
+        return "slow"
+    return "stop"
+
+
+def _word(age, slow, stop):
+    return "stop" if age > stop else "slow" if age > slow else "go"
+
+
+def _random_watch(rng):
+    last, slow = float(rng.uniform(0, 1000)), float(rng.uniform(0.1, 0.4))
+    stop = slow + float(rng.uniform(0.1, 0.6))
+    age = float(rng.choice([rng.uniform(0.1, 0.9) * slow, slow + rng.uniform(0.1, 0.9) * (stop - slow), stop * rng.uniform(1.1, 3)]))
+    return last + age, last, slow, stop
+
+
+WATCHDOG = Task(
+    reference=watchdog,
+    lesson=11,
+    statement='Write watchdog(now_s, last_good_s, slow_s, stop_s): "go" while the last good picture is at most slow_s old, "slow" while it is '
+    'at most stop_s old, else "stop". An age that makes no sense is "stop" too: below 0 (the clock went back), or NaN (there was no good picture).',
+    unit="",
+    fixed=(
+        (10.1, 10.0, 0.25, 0.75), (10.5, 10.0, 0.25, 0.75), (11.0, 10.0, 0.25, 0.75), (5.0, math.nan, 0.25, 0.75),
+        (5.0, 10.0, 0.25, 0.75), (9.875, 10.0, 0.25, 0.75), (9.5, 10.0, 0.25, 0.75), (10.25, 10.0, 0.25, 0.75), (10.75, 10.0, 0.25, 0.75), (10.875, 10.0, 0.25, 0.75),
+    ),
+    draw=_random_watch,
+    edges=((10.0, 10.0, 0.25, 0.75), (math.inf, 10.0, 0.25, 0.75), (math.nan, 10.0, 0.25, 0.75)),
+    nudges=(
+        "First the age: now less then. Then ask what must be true to go on, not what must be true to stop.",
+        "Every comparison with NaN is False. Arrange your questions so that False leads to the stop.",
+        'Two questions, each with both ends: is the age between 0 and slow_s, is it between 0 and stop_s? What passes neither is "stop".',
+    ),
+    slips=(
+        Slip("nonsense goes on", 'You ask whether the age is too large, and go on otherwise. NaN and a negative age are not too large, so your trolley drives on. '
+             "Ask what must be true to go.", lambda n, g, s, t: _word(n - g, s, t)),
+        Slip("a clock that goes back", "A negative age passes as a fresh picture. The clock went back: nobody knows how old the picture is.",
+             lambda n, g, s, t: "stop" if math.isnan(n - g) else _word(n - g, s, t),
+             also=(lambda n, g, s, t: "go" if n - g <= s else "slow" if n - g <= t else "stop",)),
+        Slip("NaN goes on", "A picture that never came passes as fresh: every comparison with NaN is False, so neither of your limits is exceeded.",
+             lambda n, g, s, t: "stop" if n - g < 0 else _word(n - g, s, t)),
+        Slip("age without its sign", "You take the size of the age. A clock that goes back by a little then gives a fresh picture.",
+             lambda n, g, s, t: "stop" if math.isnan(n - g) else _word(abs(n - g), s, t),
+             also=(lambda n, g, s, t: _word(abs(n - g), s, t),)),
+        Slip("never stops", "What is older than stop_s is older than slow_s as well, and your first question has already taken it.",
+             lambda n, g, s, t: "go" if 0 <= n - g <= s else "stop" if math.isnan(n - g) or n < g else "slow",
+             also=(lambda n, g, s, t: "slow" if n - g > s else "stop" if n - g > t else "go",)),
+        Slip("limit not included", 'At exactly slow_s it is still "go", and at exactly stop_s still "slow". Look at < and <=.',
+             lambda n, g, s, t: "go" if 0 <= n - g < s else "slow" if 0 <= n - g < t else "stop"),
+        Slip("one limit after the other", "You count stop_s from slow_s on. Both are ages of the picture.",
+             lambda n, g, s, t: "go" if 0 <= n - g <= s else "slow" if 0 <= n - g <= s + t else "stop"),
+        Slip("then less now", "Your age is the last picture's time less now, so it is below 0 whenever all is well.",
+             lambda n, g, s, t: "go" if 0 <= g - n <= s else "slow" if 0 <= g - n <= t else "stop"),
+        Slip("no middle", 'You never say "slow": a picture that is late by a little deserves a slower trolley, not yet a stop.',
+             lambda n, g, s, t: "go" if 0 <= n - g <= s else "stop", also=(lambda n, g, s, t: "go" if 0 <= n - g <= t else "stop",)),
+    ),
+)  # fmt: skip
+
+TASKS = (RAMP_STEP, STOPPING_DISTANCE, SAFE_SPEED, WATCHDOG)
