@@ -9,6 +9,7 @@ from robotlab.widgets.color_bands import ColorBands
 from robotlab.widgets.replay import Replay
 from robotlab.widgets.resizing import Resizing
 from robotlab.widgets.slider_picture import Slider, SliderPicture
+from robotlab.widgets.stop_picture import StopPicture
 from robotlab.widgets.two_boxes import TwoBoxes
 
-__all__ = ["CameraView", "ColorBands", "Replay", "Resizing", "Slider", "SliderPicture", "TwoBoxes"]
+__all__ = ["CameraView", "ColorBands", "Replay", "Resizing", "Slider", "SliderPicture", "StopPicture", "TwoBoxes"]
