@@ -138,3 +138,85 @@ def watchdog(now_s, last_good_s, slow_s, stop_s):
     if math.isnan(age) or age < 0 or age > stop_s:
         return "stop"
     return "slow" if age > slow_s else "go"
+
+
+def bearing_error(box, width_px, hfov_rad):
+    left_px = width_px - box[0] - box[2]
+    return math.atan2(left_px * math.tan(hfov_rad / 2), width_px)
+
+
+def p_law(bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps):
+    yaw, speed = turn_gain * bearing_rad, drive_gain * distance_m - drive_gain * keep_m
+    if abs(yaw) > max_yaw_radps:
+        yaw = math.copysign(max_yaw_radps, yaw)
+    return [float(np.clip(speed, 0, max_mps)), yaw]
+
+
+def wheel_speeds(v_mps, yaw_radps, track_m, max_mps):
+    wheels = np.linalg.solve([[0.5, 0.5], [-1 / track_m, 1 / track_m]], [v_mps, yaw_radps])
+    fastest = np.abs(wheels).max()
+    return wheels if fastest <= max_mps else wheels / fastest * max_mps
+
+
+def gain_limit(delay_frames, frame_s):
+    return 2 * math.cos(math.pi * delay_frames / (2 * delay_frames + 1)) / frame_s
+
+
+def cross_entropy(scores, classes):
+    losses = [np.logaddexp.reduce(row) - row[label] for row, label in zip(scores, classes)]
+    return sum(losses) / len(losses)
+
+
+def head_gradient(x, shares, classes):
+    gradient = np.zeros((x.shape[1], shares.shape[1]))
+    for row, share, label in zip(x, shares, classes):
+        for k in range(len(share)):
+            gradient[:, k] += row * (share[k] - (k == label)) / len(x)
+    return gradient
+
+
+def ridge(x, y, penalty):
+    more = math.sqrt(penalty) * np.eye(x.shape[1])
+    return np.linalg.lstsq(np.vstack([x, more]), np.append(y, np.zeros(x.shape[1])), rcond=None)[0]
+
+
+def cycle_rate(step, steps, peak):
+    top = (steps - 1) / 4
+    if step < top:
+        return peak * (1 / 25 + 24 / 25 * math.sin(math.pi / 2 * step / top) ** 2)
+    return peak * (1 - 0.999 * math.sin(math.pi / 2 * (step - top) / (3 * top)) ** 2)
+
+
+def match_boxes(overlaps, scores, iou_limit):
+    free, found = overlaps.copy(), np.full(len(scores), -1)
+    for row in sorted(range(len(scores)), key=lambda place: -scores[place]):
+        if free.shape[1] and free[row].max() >= iou_limit:
+            found[row] = int(np.argmax(free[row]))
+            free[:, found[row]] = -1
+    return found
+
+
+def precision_recall(hits, truths):
+    right = [sum(hits[: place + 1]) for place in range(len(hits))]
+    return np.array([n / (place + 1) for place, n in enumerate(right)]), np.array([n / truths for n in right])
+
+
+def average_precision(hits, truths):
+    area = 0.0
+    for level in range(1, sum(hits) + 1):
+        later = [sum(hits[: place + 1]) / (place + 1) for place in range(len(hits)) if sum(hits[: place + 1]) >= level]
+        area += max(later) / truths
+    return area
+
+
+def wilson_interval(hits, trials):
+    # The ends are the shares q with (p - q)² = z² q (1 - q) / n: a quadratic.
+    p, spread = hits / trials, 1.96**2 / trials
+    root = math.sqrt(max(0, (2 * p + spread) ** 2 - 4 * (1 + spread) * p * p))
+    return [(2 * p + spread - root) / (2 + 2 * spread), (2 * p + spread + root) / (2 + 2 * spread)]
+
+
+def mcnemar_p(only_a, only_b):
+    total = only_a + only_b
+    ways = sum(math.comb(total, few) for few in range(min(only_a, only_b) + 1))
+    return min(1, 2 * ways / 2**total)

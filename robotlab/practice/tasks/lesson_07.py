@@ -1,0 +1,287 @@
+"""Lesson 07: train a detector."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from robotlab.practice.task import Slip, Task
+
+
+def cross_entropy(scores, classes):
+    """Mean over the cells of minus the logarithm of the share that softmax gives the true class: one number.
+
+    scores: (N, K) array of float; a row for each cell, a column for each class.
+    classes: (N,) array of int, the true class of each cell.
+    """
+    shifted = scores - scores.max(axis=1, keepdims=True)
+    logs = shifted - np.log(np.exp(shifted).sum(axis=1, keepdims=True))
+    return float(-logs[np.arange(len(scores)), classes].mean())
+
+
+def _shares(scores, axis=1):
+    grown = np.exp(scores - scores.max(axis=axis, keepdims=True))
+    return grown / grown.sum(axis=axis, keepdims=True)
+
+
+def _true(table, classes):
+    return table[np.arange(len(table)), classes]
+
+
+def _plain_shares(scores):
+    """Without the shift: large scores overflow."""
+    return np.exp(scores) / np.exp(scores).sum(axis=1, keepdims=True)
+
+
+def _scored_cells(rng):
+    rows, count = int(rng.integers(3, 6)), int(rng.integers(3, 5))
+    return np.round(rng.normal(0, 2, (rows, count)), 2), rng.integers(0, count, rows)
+
+
+CROSS_ENTROPY = Task(
+    reference=cross_entropy,
+    lesson=7,
+    statement="Write cross_entropy(scores, classes): the loss of N cells. Softmax makes shares of the K scores of a row; the loss of a cell is "
+    "minus the natural logarithm of its true class's share; the result is the mean over the cells. Scores may be large, 1000 and more, or far "
+    "apart: the result must stay finite.",
+    unit="",
+    fixed=(
+        (np.array([[0.0, 0.0, 0.0, 0.0], [2.0, 0.0, 1.0, -1.0], [0.5, 3.0, 0.0, 1.0]]), np.array([2, 0, 3])),
+        (np.array([[1.0, -1.0, 0.5], [-2.0, 0.0, 1.0], [0.3, 2.0, -1.0], [0.0, 1.0, 4.0], [1.5, 1.0, 0.0]]), np.array([1, 2, 0, 2, 1])),
+    ),
+    edges=(
+        (np.array([[1000.0, 1001.0, 999.0]]), np.array([0])),
+        (np.array([[0.0, 2000.0], [5.0, 0.0]]), np.array([0, 0])),
+    ),
+    draw=_scored_cells,
+    nudges=(
+        "Start with one row: its shares, then the share of its true class, then minus the logarithm of that. Four equal scores must give log 4, 1.386.",
+        "For all rows at once: table[np.arange(N), classes] takes one value of each row, the one in the column of its true class.",
+        "A share of 0 has no logarithm. Take the logarithm on paper first: log share = score - log(sum of exp(scores)), and a number taken off every "
+        "score of a row changes no share.",
+    ),
+    slips=(
+        Slip("large scores overflow", "Right for small scores. np.exp(1000) is inf, and inf / inf is NaN. Take each row's largest score off first.",
+             lambda s, c: -np.log(_true(_plain_shares(s), c)).mean(),
+             also=(lambda s, c: (np.log(np.exp(s).sum(axis=1)) - _true(s, c)).mean(),)),
+        Slip("logarithm of a share of 0", "Right for most scores. Where one score is far below the others its share is rounded to 0, which has no logarithm. "
+             "Work with the logarithm of the share: it is the score minus the logarithm of a sum.",
+             lambda s, c: -np.log(_true(_shares(s), c)).mean()),
+        Slip("sum for mean", "You added up the cells. Their mean is asked for, so that a loss does not grow with the number of cells.",
+             lambda s, c: len(s) * cross_entropy(s, c)),
+        Slip("no minus sign", "Your loss is negative. A share is at most 1, so its logarithm is at most 0; the loss is minus that.",
+             lambda s, c: -cross_entropy(s, c)),
+        Slip("share without logarithm", "You gave 1 minus the true class's share. That hardly grows for a cell that is sure and wrong; the logarithm does.",
+             lambda s, c: (1 - _true(_shares(s), c)).mean()),
+        Slip("mean before logarithm", "You took the mean of the shares, then one logarithm. Each cell has its own logarithm; the mean comes last.",
+             lambda s, c: -np.log(_true(_shares(s), c).mean())),
+        Slip("best class for true class", "You took the share of the best class. A cell that is sure and wrong then costs nothing; classes says which is true.",
+             lambda s, c: -np.log(_shares(s).max(axis=1)).mean()),
+        Slip("all classes", "You took the logarithms of all shares of a row. Only the true class's share counts; it holds down the others, for all add up to 1.",
+             lambda s, c: -np.log(_shares(s)).mean(), also=(lambda s, c: -np.log(_shares(s)).sum(axis=1).mean(),)),
+        Slip("columns for rows", "Your columns add up to 1. The classes of one cell stand in a row.",
+             lambda s, c: -np.log(_true(_shares(s, axis=0), c)).mean()),
+        Slip("raw scores", "You took minus the true class's score. A score means nothing by itself: softmax compares it with the others first.",
+             lambda s, c: -_true(s, c).mean()),
+        Slip("logarithm to base 2", "You took the logarithm to base 2. The natural one is asked for, np.log.",
+             lambda s, c: cross_entropy(s, c) / np.log(2)),
+        Slip("logarithm to base 10", "You took the logarithm to base 10. The natural one is asked for, np.log.",
+             lambda s, c: cross_entropy(s, c) / np.log(10)),
+    ),
+)  # fmt: skip
+
+
+def head_gradient(x, shares, classes):
+    """Gradient of the mean cross-entropy with respect to the weights: (F, K), as the weights have it.
+
+    x: (N, F) array, the features of N cells; their scores are x @ weights.
+    shares: (N, K) array, the softmax of the scores.
+    classes: (N,) array of int, the true class of each cell.
+    """
+    error = shares - np.eye(shares.shape[1])[classes]
+    return x.T @ error / len(x)
+
+
+def _error(shares, classes):
+    return shares - np.eye(shares.shape[1])[classes]
+
+
+def _shared_cells(rng):
+    rows, features, count = int(rng.integers(4, 7)), 2, 3
+    return np.round(rng.normal(0, 1, (rows, features)), 2), rng.dirichlet([1.0] * count, rows).round(3), rng.integers(0, count, rows)
+
+
+HEAD_GRADIENT = Task(
+    reference=head_gradient,
+    lesson=7,
+    statement="Write head_gradient(x, shares, classes): how the mean cross-entropy of N cells changes with each weight. The scores are x @ weights, "
+    "shares is their softmax, classes holds the true classes. Per cell, the loss changes with the score of class k by share of k, minus 1 where k is "
+    "the true class. The result has the shape of the weights, (F, K): a row for each feature, a column for each class. Leave the inputs unchanged.",
+    unit="",
+    fixed=(
+        (np.array([[1.0, 0.0], [0.0, 2.0], [1.0, 1.0]]), np.array([[0.5, 0.25, 0.25], [0.2, 0.2, 0.6], [0.7, 0.2, 0.1]]), np.array([0, 1, 2])),
+        (np.array([[0.5, -1.0], [2.0, 1.0]]), np.array([[0.1, 0.6, 0.3], [0.3, 0.3, 0.4]]), np.array([0, 2])),
+    ),
+    edges=((np.array([[3.0, -2.0]]), np.array([[0.0, 1.0, 0.0]]), np.array([1])),),
+    draw=_shared_cells,
+    nudges=(
+        "First the error of each cell and class, (N, K): what it says, minus what is true. np.eye(K)[classes] is 1 at the true class and 0 elsewhere.",
+        "A weight of feature f and class k meets every cell once: its slope is the mean over the cells of x[n, f] times error[n, k].",
+        "A sum over n of x[n, f] error[n, k] is a matrix product of x turned round (F, N) with the error (N, K).",
+    ),
+    slips=(
+        Slip("truth left out", "You used the shares alone. The true class's share must have 1 taken off: that is the part that teaches.",
+             lambda x, p, c: x.T @ p / len(x)),
+        Slip("sum for mean", "You added up the cells. The loss is a mean over the cells, so the gradient is too.",
+             lambda x, p, c: x.T @ _error(p, c)),
+        Slip("truth minus share", "All your signs are turned: you took truth minus share. The gradient points to where the loss grows.",
+             lambda x, p, c: -x.T @ _error(p, c) / len(x)),
+        Slip("turned round", "Your result has a row for each class. The weights have a row for each feature.",
+             lambda x, p, c: _error(p, c).T @ x / len(x)),
+        Slip("divided by all entries", "You divided by cells times classes, as np.mean of the whole table would. Divide by the number of cells.",
+             lambda x, p, c: x.T @ _error(p, c) / p.size),
+        Slip("true class alone", "Only the true classes' columns learn in yours. The other classes' shares must go down as well.",
+             lambda x, p, c: x.T @ (_error(p, c) * np.eye(p.shape[1])[c]) / len(x)),
+        Slip("means multiplied", "You took the means of features and errors, then multiplied. Multiply cell by cell, the mean comes last.",
+             lambda x, p, c: np.outer(x.mean(axis=0), _error(p, c).mean(axis=0))),
+        Slip("slope of a squared error", "There is a factor share * (1 - share) too many. It belongs to a squared error; the logarithm has cancelled it.",
+             lambda x, p, c: x.T @ (_error(p, c) * p * (1 - p)) / len(x)),
+        Slip("best class for true class", "You took 1 off the best class. classes says which is true; a cell that is wrong has to learn from that.",
+             lambda x, p, c: x.T @ _error(p, p.argmax(axis=1)) / len(x)),
+        Slip("features left out", "You gave the mean error of each class, the same for every feature. A weight's slope is the error times its own feature.",
+             lambda x, p, c: np.tile(_error(p, c).mean(axis=0), (x.shape[1], 1)), also=(lambda x, p, c: _error(p, c).mean(axis=0),)),
+    ),
+)  # fmt: skip
+
+
+def ridge(x, y, penalty):
+    """Weights w (F,) with the smallest sum of (x @ w - y)² plus penalty times the sum of w².
+
+    x: (N, F) array, a row of features for each cell.  y: (N,) array, what to predict.  penalty: above 0.
+    """
+    return np.linalg.solve(x.T @ x + penalty * np.eye(x.shape[1]), x.T @ y)
+
+
+def _straight_lines(rng):
+    x = np.round(rng.normal(0, 1, (7, 3)), 2)
+    return x, np.round(x @ rng.normal(0, 2, 3) + rng.normal(0, 0.5, 7), 2), float(rng.choice([0.3, 2.0, 5.0]))
+
+
+RIDGE = Task(
+    reference=ridge,
+    lesson=7,
+    statement="Write ridge(x, y, penalty): the F weights w for which the sum over all rows of (x @ w - y)², plus penalty times the sum of w², is "
+    "smallest. It has one answer, in closed form: no steps are needed. x is (N, F), y is (N,), and the result is (F,).",
+    unit="",
+    fixed=(
+        (np.array([[1.0, 0.0], [0.0, 2.0], [1.0, 1.0]]), np.array([2.0, 4.0, 3.0]), 2.0),
+        (np.array([[1.0, 2.0], [3.0, -1.0], [0.0, 1.0], [2.0, 2.0]]), np.array([1.0, 0.0, 2.0, -1.0]), 0.5),
+    ),
+    edges=(
+        # Two features that are one: without a penalty there is no single answer.
+        (np.array([[1.0, 1.0], [2.0, 2.0], [3.0, 3.0]]), np.array([1.0, 2.0, 4.0]), 0.1),
+        (np.array([[1.0, 0.5, -1.0], [0.0, 2.0, 1.0]]), np.array([1.0, -1.0]), 3.0),
+    ),
+    draw=_straight_lines,
+    nudges=(
+        "At the smallest sum its slope is 0 for each weight. Write that down: x.T @ (x @ w - y) + penalty * w = 0.",
+        "Sort it: something (F, F) times w is x.T @ y. np.linalg.solve(A, b) gives the w of A @ w = b.",
+        "penalty * w is penalty times the unit matrix, np.eye(F), times w. A bare number added to a matrix is added to every entry, which is something else.",
+    ),
+    slips=(
+        Slip("penalty left out", "You found the plain least squares. With the penalty the weights become smaller.",
+             lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0],
+             also=(lambda x, y, a: np.linalg.pinv(x) @ y, lambda x, y, a: np.linalg.solve(x.T @ x, x.T @ y))),
+        Slip("penalty on every entry", "You added the penalty to every entry of the matrix. It belongs on the diagonal alone: penalty times the unit matrix.",
+             lambda x, y, a: np.linalg.solve(x.T @ x + a, x.T @ y)),
+        Slip("mean for sum", "You took the mean of the squared errors, so the penalty counts N times as much. Here the sum counts.",
+             lambda x, y, a: np.linalg.solve(x.T @ x / len(x) + a * np.eye(x.shape[1]), x.T @ y / len(x))),
+        Slip("penalty squared", "Your penalty counts squared. If you added rows to x, they need the root of the penalty.",
+             lambda x, y, a: np.linalg.solve(x.T @ x + a**2 * np.eye(x.shape[1]), x.T @ y)),
+        Slip("half the penalty", "Your penalty counts half. Both squares bring a factor 2 when you take the slope, so it cancels.",
+             lambda x, y, a: np.linalg.solve(x.T @ x + a / 2 * np.eye(x.shape[1]), x.T @ y)),
+        Slip("penalty taken off", "You took the penalty off the diagonal. Then weights grow; it must be added.",
+             lambda x, y, a: np.linalg.solve(x.T @ x - a * np.eye(x.shape[1]), x.T @ y)),
+        Slip("shrunk afterwards", "You found the plain least squares and divided by 1 + penalty. The penalty takes part in the solving: weights shrink unequally.",
+             lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] / (1 + a)),
+        Slip("each weight by itself", "You fitted each feature as if it were alone. Features share the work; solve for all weights at once.",
+             lambda x, y, a: x.T @ y / ((x**2).sum(axis=0) + a)),
+        Slip("not solved", "You stopped at x.T @ y, the right side. The equations are still to be solved.",
+             lambda x, y, a: x.T @ y),
+        Slip("multiplied for solved", "You multiplied by the matrix. The equations are solved by its inverse: np.linalg.solve.",
+             lambda x, y, a: (x.T @ x + a * np.eye(x.shape[1])) @ (x.T @ y)),
+        Slip("predictions for weights", "You gave what the fit predicts for each row. Asked for are the weights.",
+             lambda x, y, a: x @ ridge(x, y, a)),
+    ),
+)  # fmt: skip
+
+
+def cycle_rate(step, steps, peak):
+    """Learning rate of one step: from peak / 25 up to peak in the first quarter of the way, then down to peak / 1000.
+
+    step: from 0 to steps - 1.  steps: how many there are, 9 or more.  peak: the highest rate.
+    """
+    place = step / (steps - 1)
+    if place < 0.25:
+        return _half_cosine(peak / 25, peak, place / 0.25)
+    return _half_cosine(peak, peak / 1000, (place - 0.25) / 0.75)
+
+
+def _half_cosine(a, b, t):
+    return a + (b - a) * (1 - math.cos(math.pi * t)) / 2
+
+
+def _cycle(step, steps, peak, *, top=0.25, first=1 / 25, end=1e-3, way=_half_cosine, last=1, over_all=False):
+    """The reference with one thing changed."""
+    place = step / (steps - last)
+    if place < top:
+        return way(peak * first, peak, place if over_all else place / top)
+    return way(peak, peak * end, place if over_all else (place - top) / (1 - top))
+
+
+CYCLE_RATE = Task(
+    reference=cycle_rate,
+    lesson=7,
+    statement="Write cycle_rate(step, steps, peak): the learning rate of a step, counted from 0, out of steps. The share of the way is "
+    "step / (steps - 1), from 0 to 1. In the first quarter of the way the rate rises from peak / 25 to peak, in the rest it falls to peak / 1000. Each "
+    "part goes from its first rate a to its last rate b along half a cosine: a + (b - a) (1 - cos(pi t)) / 2, where t goes from 0 to 1 within that part.",
+    unit="",
+    fixed=((0, 9, 1.0), (1, 9, 1.0), (2, 9, 1.0), (5, 9, 1.0), (8, 9, 1.0), (30, 101, 0.004), (7, 41, 0.02)),
+    draw=lambda rng: (int(rng.integers(2, 40)), int(4 * rng.integers(12, 30) + 2), float(np.round(rng.uniform(0.002, 2), 3))),
+    nudges=(
+        "Work out the share of the way first. At which share does the second part begin, and how long is each part?",
+        "t starts anew in each part. In the first it is the share divided by a quarter; in the second, what is beyond a quarter divided by three quarters.",
+        "One helper that goes from a to b along half a cosine serves both parts. At t = 0 it must give a, at t = 1 it must give b.",
+    ),
+    slips=(
+        Slip("straight lines", "Your ends are right, and between them you go straight. Half a cosine leaves and arrives gently.",
+             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * t)),
+        Slip("step / steps", "Your share of the way does not reach 1: the last step is steps - 1, since the first is 0.",
+             lambda step, steps, peak: _cycle(step, steps, peak, last=0)),
+        Slip("t of the whole way", "Your t runs over the whole training. It goes from 0 to 1 within each part.",
+             lambda step, steps, peak: _cycle(step, steps, peak, over_all=True)),
+        Slip("degrees", "You gave the cosine degrees. math.cos and np.cos take radians: half a turn is pi.",
+             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(180 * t)) / 2)),
+        Slip("a whole cosine", "Your cosine makes a whole turn, so each part ends where it began. Half a turn, pi, goes from one end to the other.",
+             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(2 * math.pi * t)) / 2)),
+        Slip("parts backwards", "Each of your parts begins where it should end: at t = 0 the cosine is 1, so 1 - cos is 0 and must give the first rate.",
+             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 + math.cos(math.pi * t)) / 2)),
+        Slip("rises for three quarters", "Your peak comes at three quarters of the way. A quarter is for rising, the rest for falling.",
+             lambda step, steps, peak: _cycle(step, steps, peak, top=0.75)),
+        Slip("peak in the middle", "Your peak comes in the middle. A quarter of the way is for rising.",
+             lambda step, steps, peak: _cycle(step, steps, peak, top=0.5)),
+        Slip("starts at 0", "Your rate starts at 0: the first step teaches nothing. It starts at peak / 25.",
+             lambda step, steps, peak: _cycle(step, steps, peak, first=0)),
+        Slip("ends at 0", "Your rate ends at 0. It ends at peak / 1000.",
+             lambda step, steps, peak: _cycle(step, steps, peak, end=0)),
+        Slip("ends where it began", "Your rate falls to peak / 25, where it began. It ends at peak / 1000, so that the last steps hardly move.",
+             lambda step, steps, peak: _cycle(step, steps, peak, end=1 / 25)),
+        Slip("never falls", "Your rate stays at its peak once it is there. The last three quarters of the way are for falling.",
+             lambda step, steps, peak: _cycle(step, steps, peak, end=1)),
+        Slip("factor for rate", "Your result does not depend on peak. The factor from 0 to 1 is to be multiplied by it.",
+             lambda step, steps, peak: _cycle(step, steps, 1.0)),
+    ),
+)  # fmt: skip
+
+TASKS = (CROSS_ENTROPY, HEAD_GRADIENT, RIDGE, CYCLE_RATE)
