@@ -15,7 +15,7 @@ import numpy as np
 from robotlab.errors import InputError
 
 # Units by the ending of an input's name, the law of names in this library.
-UNITS = {"px": "px", "mm": "mm", "m": "m", "rad": "rad", "deg": "°", "hz": "Hz", "s": "s", "mps": "m/s", "mps2": "m/s²"}
+UNITS = {"px": "px", "mm": "mm", "m": "m", "rad": "rad", "deg": "°", "hz": "Hz", "s": "s", "mps": "m/s", "mps2": "m/s²", "radps": "rad/s"}
 # Fewer slips than this and a wrong answer mostly meets a plain "not yet".
 LEAST_SLIPS = 3
 # One to point at the right place, one at the idea, one at the formula.
