@@ -1,0 +1,465 @@
+"""Lesson 08: judge it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy.stats import binom, chi2
+
+from robotlab.practice.task import Slip, Task
+from robotlab.scoring import chance, curves
+from robotlab.scoring.matching import choose_coco
+
+
+def match_boxes(overlaps, scores, iou_limit):
+    """Place of the truth that each detection found, -1 where it found none: an array (D,) of int.
+
+    overlaps: (D, G) array, IoU of each detection with each truth.  scores: (D,) array.
+    The surest detection chooses first; of equal scores the earlier.  It takes the truth that it overlaps
+    most of those still free, if that IoU is at least iou_limit.
+    """
+    nothing = np.zeros(overlaps.shape[1], bool)
+    return choose_coco(overlaps, np.argsort(-scores, kind="stable"), iou_limit, nothing, nothing)[0]
+
+
+def _scene(rng):
+    """Detections that lie on one truth and touch another; no two overlaps of a row alike, none near the limit."""
+    truths, count = int(rng.integers(3, 5)), int(rng.integers(5, 8))
+    while True:
+        overlaps = np.round(rng.uniform(0.0, 0.35, (count, truths)), 2)
+        own = rng.integers(0, truths, count)
+        second = (own + rng.integers(1, truths, count)) % truths
+        overlaps[np.arange(count), second] = np.round(rng.uniform(0.3, 0.75, count), 2)
+        overlaps[np.arange(count), own] = np.round(rng.uniform(0.4, 0.95, count), 2)
+        apart = all(len(set(row)) == truths for row in overlaps.tolist())
+        if apart and np.abs(overlaps - 0.5).min() > 0.015:
+            return overlaps, np.round(rng.permutation(count) * 0.1 + 0.2, 1), 0.5
+
+
+def _choose(overlaps, scores, limit, order=None, free=True, best=True, enough=None, forgiving=True):
+    """The choice with its steps to be spoiled one by one."""
+    enough = enough or (lambda overlap: overlap >= limit)
+    found, taken = np.full(len(scores), -1), set()
+    for row in np.argsort(-scores, kind="stable") if order is None else order:
+        places = range(overlaps.shape[1]) if not best else np.argsort(-overlaps[row], kind="stable")
+        for place in places:
+            if not enough(overlaps[row, place]) or (free and place in taken):
+                if forgiving:
+                    continue
+                break
+            found[row] = place
+            taken.add(place)
+            break
+    return found
+
+
+def _truths_choose(overlaps, limit):
+    """Each truth takes the detection that overlaps it most."""
+    found = np.full(len(overlaps), -1)
+    for place in range(overlaps.shape[1]):
+        if len(overlaps) and overlaps[:, place].max() >= limit:
+            found[overlaps[:, place].argmax()] = place
+    return found
+
+
+def _pairs(overlaps, limit):
+    """The largest overlap of all is a pair, then the largest of what is left."""
+    found, left = np.full(len(overlaps), -1), overlaps.copy()
+    while left.size and left.max() >= limit:
+        row, place = np.unravel_index(left.argmax(), left.shape)
+        found[row] = place
+        left[row], left[:, place] = -1, -1
+    return found
+
+
+def _by_truth(found, count):
+    """The detection that found each truth."""
+    who = np.full(count, -1)
+    who[found[found >= 0]] = np.flatnonzero(found >= 0)
+    return who
+
+
+MATCH_BOXES = Task(
+    reference=match_boxes,
+    lesson=8,
+    statement="Write match_boxes(overlaps, scores, iou_limit): which truth did each detection find? overlaps (D, G) holds the IoU of each "
+    "detection with each truth. The detection with the highest of the scores chooses first (of equal scores the earlier one): of the truths "
+    "still free it takes the one it overlaps most, if that IoU is at least iou_limit. Give the truth's place for each detection, in the "
+    "order the detections came, and -1 where there is none: an array (D,) of int.",
+    unit="",
+    fixed=(
+        (np.array([[0.8, 0.0], [0.7, 0.1], [0.0, 0.4]]), np.array([0.6, 0.9, 0.8]), 0.5),
+        (np.array([[0.9, 0.6], [0.8, 0.1], [0.7, 0.55]]), np.array([0.9, 0.7, 0.8]), 0.5),
+        (np.array([[0.6, 0.85, 0.1], [0.1, 0.9, 0.3], [0.3, 0.2, 0.7], [0.2, 0.1, 0.45]]), np.array([0.5, 0.4, 0.3, 0.9]), 0.5),
+    ),
+    draw=_scene,
+    edges=(
+        (np.array([[0.5, 0.2], [0.1, 0.75]]), np.array([0.9, 0.8]), 0.5),
+        (np.array([[0.6], [0.9], [0.8]]), np.array([0.7, 0.7, 0.7]), 0.5),
+        (np.array([[0.6, 0.1], [0.2, 0.7], [0.9, 0.3], [0.1, 0.8]]), np.array([0.3, 0.8, 0.3, 0.8]), 0.5),
+        (np.zeros((2, 0)), np.array([0.9, 0.8]), 0.5),
+        (np.zeros((0, 2)), np.zeros(0), 0.5),
+    ),
+    nudges=(
+        "Which detection chooses first? Its row of overlaps says which truth it wants.",
+        'Start with np.full(len(scores), -1) and go through np.argsort(-scores, kind="stable"). Keep a list of the truths that are taken.',
+        "For one detection: of the truths not taken, the one with the largest overlap in its row; if that is at least iou_limit, note its place and take it.",
+    ),
+    slips=(
+        Slip("scores not sorted", "Your detections choose in the order they came. The surest chooses first, wherever it stands.",
+             lambda o, s, t: _choose(o, s, t, range(len(s)))),
+        Slip("lowest first", "Your least sure detection chooses first and takes the truth from a better one.",
+             lambda o, s, t: _choose(o, s, t, np.argsort(s, kind="stable"))),
+        Slip("order of equals", "Of equal scores you do not always take the earlier first. Turning a sorted list round turns equals round as well, "
+             'and np.argsort keeps their order only with kind="stable".',
+             lambda o, s, t: _choose(o, s, t, np.argsort(s, kind="stable")[::-1]),
+             also=(lambda o, s, t: _choose(o, s, t, np.argsort(s)[::-1]), lambda o, s, t: _choose(o, s, t, np.argsort(-s)))),
+        Slip("one truth found twice", "You let several detections find the same truth. The first takes it; the next on the same thing is a duplicate.",
+             lambda o, s, t: _choose(o, s, t, free=False)),
+        Slip("the best truth or none", "Where a detection's best truth is taken, you give -1 at once. It may still take another that is free, if the overlap will do.",
+             lambda o, s, t: _choose(o, s, t, forgiving=False)),
+        Slip("exactly the limit", "You refuse an overlap of exactly iou_limit. At least is asked for: >=, not >.",
+             lambda o, s, t: _choose(o, s, t, enough=lambda overlap: overlap > t)),
+        Slip("no limit", "You forgot iou_limit: a detection that barely touches a thing has not found it.",
+             lambda o, s, t: _choose(o, s, t, enough=lambda overlap: True)),
+        Slip("the first truth that will do", "The first truth with enough overlap is taken, or the truths had their turns one after the other. The detections "
+             "choose, and each must take the truth it overlaps most.",
+             lambda o, s, t: _choose(o, s, t, best=False)),
+        Slip("the truths choose", "You let each truth take the detection that overlaps it most, and the scores play no part. A tracker does not know "
+             "its overlaps; it is the score that says whom to believe first.", lambda o, s, t: _truths_choose(o, t)),
+        Slip("the largest overlap first", "Your largest overlap of all comes first, and the scores play no part. A tracker does not know its overlaps; it is "
+             "the score that says whom to believe first.", lambda o, s, t: _pairs(o, t)),
+        Slip("neither limit nor turn", "You gave each detection the truth it overlaps most, however little, and whoever has it already.",
+             lambda o, s, t: _choose(o, s, t, free=False, enough=lambda overlap: True)),
+        Slip("in the order of scores, and the best or none", "Two things at once. Your list is in the order of the scores, not as the detections came; "
+             "and where a detection's best truth is taken, you give -1 though another may be free.",
+             lambda o, s, t: _choose(o, s, t, forgiving=False)[np.argsort(-s, kind="stable")]),
+        Slip("in the order of scores", "You have the right places in the order of the scores. Give them in the order the detections came.",
+             lambda o, s, t: match_boxes(o, s, t)[np.argsort(-s, kind="stable")]),
+        Slip("right or wrong", "Your result says 1 for found and 0 for not. The truth's place is asked for, -1 for none: 0 is the first truth.",
+             lambda o, s, t: (match_boxes(o, s, t) >= 0).astype(int)),
+        Slip("one number for each truth", "Your result has a number for each truth: who found it. One for each detection is asked for: what it found.",
+             lambda o, s, t: _by_truth(match_boxes(o, s, t), o.shape[1])),
+        Slip("nothing is 0", "You give 0 where a detection found nothing, and 0 is the first truth. Begin with -1 everywhere.",
+             lambda o, s, t: np.maximum(match_boxes(o, s, t), 0)),
+    ),
+)  # fmt: skip
+
+
+def precision_recall(hits, truths):
+    """Precision and recall after each detection, (precision, recall): two arrays (D,) of float.
+
+    hits: (D,) array of bool, best score first: was the detection right?
+    truths: how many things there are to find, the missed ones included; 1 or more.
+    """
+    return curves.precision_recall(hits, truths)
+
+
+def _list(rng):
+    """A ranked list that begins with a hit and holds misses, and some things nobody found."""
+    count = int(rng.integers(6, 13))
+    while True:
+        hits = rng.random(count) < 0.6
+        if hits[0] and 2 <= hits.sum() < count and hits[-1] != hits[-2] and np.isin([0, 1], hits.astype(int)[1:-1]).all():
+            return hits, int(hits.sum() + rng.integers(1, 5))
+
+
+_PADILLA = np.array([int(mark) for mark in "101000000101110000000010"], bool)
+
+
+def _counted(hits):
+    return np.cumsum(hits).astype(float), np.arange(1.0, len(hits) + 1)
+
+
+def _rates(hits, truths, change):
+    """Precision and recall, changed."""
+    right, seen = _counted(hits)
+    return change(right, seen, float(truths))
+
+
+PRECISION_RECALL = Task(
+    reference=precision_recall,
+    lesson=8,
+    statement="Write precision_recall(hits, truths): hits (D,) says of each detection, best score first, whether it was right; truths is how many "
+    "things there are to find, those that nobody found included. After each detection, counting from the best down to it: precision is "
+    "the share of the detections so far that are right, recall the share of the things that are found. Give (precision, recall), two arrays (D,).",
+    unit="",
+    fixed=(
+        (np.array([True, False, True]), 4),
+        (np.array([True, True, False, True, False]), 5),
+        (_PADILLA, 15),
+        (np.array([False, True, True]), 2),
+    ),
+    draw=_list,
+    edges=((np.array([True]), 1), (np.array([False, False]), 3), (np.zeros(0, bool), 2)),
+    nudges=(
+        "How many are right among the first one, the first two, the first three? np.cumsum(hits) counts that.",
+        "How many detections are there so far? np.arange(1, len(hits) + 1) counts those.",
+        "precision = right so far / detections so far; recall = right so far / truths. The missed things are in truths and nowhere else.",
+    ),
+    slips=(
+        Slip("exchanged", "You return recall first. Precision first, then recall.", lambda h, n: precision_recall(h, n)[::-1]),
+        Slip("missed things forgotten", "Your recall ends at 1 although things were missed: you divided by the hits. What nobody found is in truths.",
+             lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / max(1.0, float(h.sum()))))),
+        Slip("all detections at once", "You divided by the number of all detections. After the third detection only three have been made.",
+             lambda h, n: _rates(h, n, lambda r, d, t: (r / len(h), r / t) if len(h) else (r, r))),
+        Slip("recall of detections", "Your recall is divided by detections. It is the share of the things that are found, whatever was detected.",
+             lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / len(h)) if len(h) else (r, r))),
+        Slip("counted from 0", "You counted the detections from 0, so the first precision is divided by nothing. After the first there is one.",
+             lambda h, n: (np.cumsum(h) / np.arange(len(h)), np.cumsum(h) / n)),
+        Slip("one behind", "Your rates are those before each detection. The detection itself counts.",
+             lambda h, n: _rates(h, n, lambda r, d, t: ((r - h) / d, (r - h) / t))),
+        Slip("not added up", "You took each detection by itself. Count all from the best one down: np.cumsum.",
+             lambda h, n: _rates(h, n, lambda r, d, t: (h / d, h / t))),
+        Slip("wrong ones counted", "You counted the wrong detections. True in hits means right.",
+             lambda h, n: _rates(~h, n, lambda r, d, t: (r / d, r / t))),
+        Slip("whole numbers", "// throws the fractions away: nearly all your rates are 0.", lambda h, n: _rates(h, n, lambda r, d, t: (r // d, r // t))),
+        Slip("smoothed", "Your precision never rises: it is the best that is still to come, which belongs to the next task. Give the plain share.",
+             lambda h, n: _rates(h, n, lambda r, d, t: (np.maximum.accumulate((r / d)[::-1])[::-1], r / t))),
+        Slip("the end only", "You give two numbers, those after the last detection. One pair after each detection is asked for.",
+             lambda h, n: _rates(h, n, lambda r, d, t: (r[-1] / d[-1], r[-1] / t) if len(h) else (0.0, 0.0))),
+    ),
+)  # fmt: skip
+
+
+def average_precision(hits, truths):
+    """Average precision by all points: the area under precision against recall, a number from 0 to 1.
+
+    hits: (D,) array of bool, best score first: was the detection right?
+    truths: how many things there are to find, the missed ones included; 1 or more.
+    Where precision rises again further down the list, the better value counts from the left on.
+    """
+    return curves.average_precision(hits, truths, "voc")
+
+
+def _bumpy(rng):
+    """A list with a dip of precision, so that the definitions differ."""
+    while True:
+        hits, truths = _list(rng)
+        values = [curves.average_precision(hits, truths, method) for method in curves.AP_METHODS]
+        if min(abs(a - b) for i, a in enumerate(values) for b in values[:i]) > 1e-3:
+            return hits, truths
+
+
+def _ap(hits, truths, area):
+    """The area of some curve; 0 for an empty list."""
+    if not len(hits):
+        return 0.0
+    precision, recall = curves.precision_recall(hits, truths)
+    return float(area(precision, recall))
+
+
+def _rising(precision):
+    """The best precision at this recall or less: the envelope taken from the wrong side."""
+    return np.maximum.accumulate(precision)
+
+
+def _falling(precision):
+    return np.maximum.accumulate(precision[::-1])[::-1]
+
+
+def _gain(recall):
+    return np.diff(recall, prepend=0)
+
+
+AVERAGE_PRECISION = Task(
+    reference=average_precision,
+    lesson=8,
+    statement="Write average_precision(hits, truths) by all points: the area under precision against recall. hits (D,) says of each detection, "
+    "best score first, whether it was right; truths is how many things there are to find. First make precision fall: each value becomes "
+    "the best of itself and all that come after. Then add up precision times the gain in recall, detection by detection. An empty list has 0.",
+    unit="",
+    fixed=(
+        (np.array([True, False, True]), 2),
+        (np.array([True, True, False, True, False]), 4),
+        (_PADILLA, 15),
+        (np.array([False, True]), 1),
+        (np.array([True, False, False, True, True]), 4),
+    ),
+    draw=_bumpy,
+    edges=((np.array([True, False]), 1), (np.array([True]), 2), (np.array([False, False]), 3), (np.zeros(0, bool), 2)),
+    nudges=(
+        "Draw the points for right, wrong, right of 2 things: recall 0.5, 0.5, 1.0 and precision 1, 1/2, 2/3. Which area lies under them?",
+        "np.maximum.accumulate(precision[::-1])[::-1] makes precision fall: at each place the best of what is still to come.",
+        "Recall rises by 1 / truths at each hit and by nothing at each miss: np.diff(recall, prepend=0). Multiply and add up.",
+    ),
+    slips=(
+        Slip("precision not made to fall", "You added up plain precision. Where it rises again further down the list, the better value counts from the left on.",
+             lambda h, n: _ap(h, n, lambda p, r: np.sum(p * _gain(r)))),
+        Slip("missed things forgotten", "You divided by the hits, not by the things there are. A tracker that finds one of ten, and is right, would have 1.",
+             lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[h]) / max(1, h.sum()))),
+        Slip("the classifier's average precision", "You took the mean of the plain precision at the hits. That is the average precision of a classifier, "
+             "which knows nothing of things that were missed.", lambda h, n: _ap(h, n, lambda p, r: np.sum(p[h]) / max(1, h.sum()))),
+        Slip("mean over the list", "You took the mean of the precision over all detections. The area counts each value by its gain in recall.",
+             lambda h, n: _ap(h, n, lambda p, r: np.mean(p))),
+        Slip("mean of the falling precision", "You made precision fall and took its mean over all detections. The area counts each value by its gain in recall.",
+             lambda h, n: _ap(h, n, lambda p, r: np.mean(_falling(p)))),
+        Slip("best from the wrong side", "Your precision holds the best that came before. The best of what is still to come is asked for.",
+             lambda h, n: _ap(h, n, lambda p, r: np.sum(_rising(p) * _gain(r)))),
+        Slip("slanting lines", "You joined the points by slanting lines, as np.trapezoid does. Between two points precision does not slant, it jumps.",
+             lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(p, r)),
+             also=(lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(np.append(1.0, p), np.append(0.0, r))),)),
+        Slip("the first gain lost", "np.diff(recall) by itself has no step from nothing to the first recall: your area begins too late. prepend=0 brings it in.",
+             lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[1:] * np.diff(r))),
+             also=(lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[:-1] * np.diff(r))),
+                   lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p) * np.diff(r, append=0))))),
+        Slip("not turned back", "You turned precision round, took the best so far, and did not turn it back: [::-1] stands there twice.",
+             lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[::-1] * _gain(r)))),
+        Slip("recall for its gain", "You multiplied by recall itself. An area is height times width, and the width is how much recall has grown at that place.",
+             lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p) * r))),
+        Slip("eleven levels", "You read precision at eleven levels of recall. That is the definition of 2007; all points are asked for.",
+             lambda h, n: curves.average_precision(h, n, "voc11"),
+             # np.arange(0, 1.1, 0.1)[3] is above 0.3, and a recall of exactly 0.3 does not reach it.
+             also=(lambda h, n: _ap(h, n, lambda p, r: np.mean([p[r >= level].max() if (r >= level).any() else 0 for level in np.arange(0, 1.1, 0.1)])),)),
+        Slip("a hundred and one levels", "You read precision at 101 levels of recall. That is COCO's definition; all points are asked for.",
+             lambda h, n: curves.average_precision(h, n, "coco")),
+        Slip("precision at the end", "Your result is the precision of the whole list. One number at one place says nothing about the places above.",
+             lambda h, n: _ap(h, n, lambda p, r: p[-1])),
+        Slip("recall at the end", "Your result is the recall of the whole list. Wrong detections would not matter at all.",
+             lambda h, n: _ap(h, n, lambda p, r: r[-1])),
+    ),
+)  # fmt: skip
+
+
+def wilson_interval(hits, trials):
+    """Wilson's 95 % interval for the share hits / trials, (low, high), each from 0 to 1; z = 1.96.
+
+    hits: how many were right.  trials: how many there were, 1 or more.
+    """
+    return chance.wilson(hits, trials, 1.96)
+
+
+def _trials(rng):
+    trials = int(rng.integers(8, 200))
+    return int(rng.integers(1, trials)), trials
+
+
+def _around(hits, trials, middle=None, half=None, z=1.96, scale=None):
+    """An interval with its parts to be spoiled."""
+    p, n = hits / trials, float(trials)
+    center = p + z * z / (2 * n) if middle is None else middle(p, n)
+    spread = z * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n)) if half is None else half(p, n)
+    below = 1 + z * z / n if scale is None else scale(n)
+    return (center - spread) / below, (center + spread) / below
+
+
+def _plain(hits, trials, z=1.96):
+    return _around(hits, trials, lambda p, n: p, lambda p, n: z * math.sqrt(p * (1 - p) / n), scale=lambda n: 1.0)
+
+
+WILSON_INTERVAL = Task(
+    reference=wilson_interval,
+    lesson=8,
+    statement="Write wilson_interval(hits, trials): the 95 % interval of Wilson for a share, (low, high). With p = hits / trials, n = trials and "
+    "z = 1.96 its ends are (p + z²/(2n) ± z·√(p(1 − p)/n + z²/(4n²))) / (1 + z²/n). Low first.",
+    unit="",
+    # Newcombe's published examples; a plain one in front.
+    fixed=((8, 10), (81, 263), (15, 148), (1, 29)),
+    draw=_trials,
+    edges=((0, 20), (20, 20), (1, 1), (500000, 1000000)),
+    nudges=(
+        "Compute p first, then the three parts by name: the middle, the half width, and what both are divided by.",
+        "The middle is p + z²/(2n): a little nearer to one half than p is. Mind the brackets: z * z / (2 * n).",
+        "The half width is z · √(p(1 − p)/n + z²/(4n²)). Low is (middle − half) / (1 + z²/n), high is (middle + half) / (1 + z²/n).",
+    ),
+    slips=(
+        Slip("the textbook's interval", "Your interval is p ± z·√(p(1 − p)/n). With 0 of 20 it says 0 ± 0, as if twenty trials had proved it.", _plain,
+             also=(lambda h, n: tuple(min(1.0, max(0.0, end)) for end in _plain(h, n)),)),
+        Slip("no z", "Your interval is too narrow: z is 1 in it, as for two thirds of all cases. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=1.0)),
+        Slip("z of 90 %", "Your z is that of a 90 % interval, 1.645. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=1.645)),
+        Slip("z of 99 %", "Your z is that of a 99 % interval, 2.576. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=2.576)),
+        Slip("middle not moved", "The middle of your interval is p before the division. Wilson's is p + z²/(2n).", lambda h, n: _around(h, n, lambda p, m: p)),
+        Slip("not divided", "You forgot to divide by 1 + z²/n: your interval reaches past 1.", lambda h, n: _around(h, n, scale=lambda m: 1.0)),
+        Slip("no second part under the root", "Under your root is p(1 − p)/n alone. Without z²/(4n²) an interval at 0 hits has no width.",
+             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m))),
+        Slip("no root", "You forgot the root: what stands under it is a square.",
+             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * (p * (1 - p) / m + 1.96**2 / (4 * m * m)))),
+        Slip("n for its square", "The second part under your root is divided by 4n. It is z²/(4n²).",
+             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m)))),
+        Slip("order of operations", "Python reads z * z / 2 * n as (z · z / 2) · n. Put what stands below the line into parentheses.",
+             lambda h, n: _around(h, n, lambda p, m: p + 1.96**2 / 2 * m),
+             also=(lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2)),)),
+        Slip("z for its square", "You have z where z² stands: in the middle, under the root and below the line.",
+             lambda h, n: _around(h, n, lambda p, m: p + 1.96 / (2 * m), lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96 / (4 * m * m)),
+                                  scale=lambda m: 1 + 1.96 / m)),
+        Slip("only the half width divided", "You divided only the half width by 1 + z²/n. The middle is divided as well: put both into parentheses.",
+             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m * m)) / (1 + 1.96**2 / m), scale=lambda m: 1.0)),
+        Slip("middle and half width", "You return the middle and the half width. The two ends are asked for.",
+             lambda h, n: (lambda low, high: ((low + high) / 2, (high - low) / 2))(*wilson_interval(h, n))),
+        Slip("high before low", "You return the upper end first. Low first, then high.", lambda h, n: wilson_interval(h, n)[::-1]),
+        Slip("numbers for shares", "Your ends are numbers of hits. Shares are asked for, from 0 to 1.",
+             lambda h, n: tuple(n * end for end in wilson_interval(h, n))),
+    ),
+)  # fmt: skip
+
+
+def mcnemar_p(only_a, only_b):
+    """Exact p of McNemar's test, two-sided: how often chance alone splits the things at least as unevenly, 0 to 1.
+
+    only_a, only_b: how many things only tracker A, and only tracker B, found.
+    """
+    return chance.mcnemar(only_a, only_b)[1]
+
+
+def _split(rng):
+    """Uneven counts, and A is the larger as often as B."""
+    few = int(rng.integers(1, 10))
+    return tuple(int(n) for n in rng.permutation([few, few + int(rng.integers(2, 14))]))
+
+
+def _tail(a, b, tail, times=2, most=1.0):
+    """A share of the ways that coins can fall."""
+    n = a + b
+    return min(most, times * float(tail(min(a, b), max(a, b), n))) if n else 1.0
+
+
+def _chi(a, b, less):
+    return float(chi2.sf(max(abs(a - b) - less, 0) ** 2 / (a + b), 1)) if a + b else 1.0
+
+
+MCNEMAR_P = Task(
+    reference=mcnemar_p,
+    lesson=8,
+    statement="Write mcnemar_p(only_a, only_b): things that only one of two trackers found are like n = only_a + only_b tosses of a fair coin, if the "
+    "trackers are equally good. How often does chance alone split n tosses at least as unevenly? Take the chance that the smaller count or "
+    "less comes up, double it (either tracker may be the better one), and hold it at 1. With no such thing at all it is 1.",
+    unit="",
+    fixed=((12, 4), (4, 12), (1, 6), (7, 7), (6, 5), (3, 20)),
+    draw=_split,
+    edges=((0, 0), (0, 1), (0, 9), (150, 86), (2000, 2200)),
+    nudges=(
+        "With n tosses there are 2ⁿ ways, all equally likely. math.comb(n, k) of them show k heads.",
+        "Add up math.comb(n, k) for k from 0 to the smaller of the two counts, that one included, and divide by 2 ** n.",
+        "Double it, and hold it at 1 with min(1, ...). scipy.stats.binom.cdf(k, n, 0.5) does the adding for you.",
+    ),
+    slips=(
+        Slip("one side only", "You did not double. Before the test nobody knew which tracker would be the better one, so both sides count.",
+             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), 1)),
+        Slip("exactly this count", "You took the chance of exactly the smaller count, doubled. All more uneven ways belong to it.",
+             lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5))),
+        Slip("exactly this count, one side", "You took the chance of exactly the smaller count. All more uneven ways belong to it, on both sides.",
+             lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5), 1)),
+        Slip("the smaller count left out", "You added up to one less than the smaller count, as Python's range does. It belongs to the sum.",
+             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few - 1, n, 0.5))),
+        Slip("the larger count", "You added up to the larger count, which is more than half of all ways. Take the smaller.",
+             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5), 1)),
+        Slip("the larger count, doubled", "Your result is 1 in every case: you added up to the larger count, more than half of all ways, and doubled that.",
+             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5))),
+        Slip("always the first count", "You added up to only_a, whether it is the smaller or not. Which tracker is called A must not matter.",
+             lambda a, b: min(1.0, 2 * float(binom.cdf(a, a + b, 0.5)))),
+        Slip("not held at 1", "Some of your chances are more than 1. Where both counts are nearly equal, the doubled sum counts the middle twice.",
+             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), most=math.inf)),
+        Slip("chi-square", "You took the chi-square approximation, (a − b)²/(a + b). It needs many things; the exact sum is asked for.", lambda a, b: _chi(a, b, 0)),
+        Slip("chi-square, corrected", "You took the chi-square approximation with its correction. It needs many things; the exact sum is asked for.",
+             lambda a, b: _chi(a, b, 1)),
+        Slip("the statistic", "Your result is a statistic of the chi-square kind, which grows with the difference. How often chance does that is asked for.",
+             lambda a, b: (a - b) ** 2 / (a + b) if a + b else 0.0, also=(lambda a, b: max(abs(a - b) - 1, 0) ** 2 / (a + b) if a + b else 0.0,)),
+        Slip("a share, no chance", "Your result is the smaller count's share of both. It does not know that 2 of 10 may be chance and 200 of 1000 not.",
+             lambda a, b: _tail(a, b, lambda few, many, n: few / n, 1)),
+        Slip("the other way round", "Your result is near 1 where the trackers differ most: it is 1 minus the chance that is asked for.",
+             lambda a, b: 1 - mcnemar_p(a, b)),
+    ),
+)  # fmt: skip
+
+TASKS = (MATCH_BOXES, PRECISION_RECALL, AVERAGE_PRECISION, WILSON_INTERVAL, MCNEMAR_P)
