@@ -4,6 +4,7 @@ The builder is :mod:`robotlab.course.builder`; it needs the ``build`` extra.
 """
 
 from robotlab.course.kernel import Match, match
-from robotlab.course.places import shipped
+from robotlab.course.places import measured, shipped
+from robotlab.course.reading import source_of
 
-__all__ = ["Match", "match", "shipped"]
+__all__ = ["Match", "match", "measured", "shipped", "source_of"]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
+from typing import Any
 
 from robotlab.errors import DataSetError
 
@@ -38,3 +40,33 @@ def shipped(name: str) -> Path:
         f"{name} must be in the folder you cloned, it is not there or above {here.name}; "
         "open the lessons with robotlab open, from that folder"
     )
+
+
+def measured(name: str) -> dict[str, Any]:
+    """A measurement that takes too long to be made in a lesson.
+
+    Parameters
+    ----------
+    name : str
+        The file in ``robotlab/course/measured``, without its ending.
+
+    Returns
+    -------
+    dict
+        What the script in ``instructor/`` of the name ``measure_NAME.py`` has written.
+
+    Raises
+    ------
+    DataSetError
+        If there is no such measurement.
+
+    Examples
+    --------
+    >>> measured("full_training")["judged_on"]
+    ['day4', 'overcast3', 'dusk3']
+    """
+    path = Path(__file__).with_name("measured") / f"{name}.json"
+    if not path.is_file():
+        known = ", ".join(sorted(one.stem for one in path.parent.glob("*.json")))
+        raise DataSetError(f"a measurement must be one of {known}, got {name!r}; check its name")
+    return json.loads(path.read_text(encoding="utf-8"))

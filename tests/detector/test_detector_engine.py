@@ -6,6 +6,7 @@ from scipy.signal import correlate
 
 from robotlab.detector.engine import losses, optim
 from robotlab.detector.engine.check import gradient_error
+from robotlab.detector.engine.clear import convolve_back_clear, convolve_clear
 from robotlab.detector.engine.crew import Crew
 from robotlab.detector.engine.layers import Scratch, convolve, convolve_back
 from robotlab.detector.engine.network import Network
@@ -87,6 +88,23 @@ def test_convolution_gradient_is_its_transpose(kernel, stride, dilation):
     convolve_back(x, k, layer, g, dk, dx, scratch)
     assert np.vdot(dk, k) == pytest.approx(np.vdot(g, out), rel=1e-12)
     assert np.vdot(dx, x) == pytest.approx(np.vdot(g, out), rel=1e-12)
+
+
+@pytest.mark.parametrize("kernel, stride, dilation", [(3, 1, 1), (3, 2, 1), (3, 1, 2), (3, 2, 3), (1, 1, 1), (1, 2, 1), (5, 1, 1)])
+@pytest.mark.parametrize("height, width", [(8, 12), (7, 5)])
+def test_matrix_products_equal_the_clear_convolution(kernel, stride, dilation, height, width):
+    rng = np.random.default_rng(kernel * 100 + stride * 10 + dilation)
+    layer = Layer("a", "conv", ("picture",), 4, kernel=kernel, stride=stride, dilation=dilation)
+    x, k = rng.normal(size=(3, height, width)), rng.normal(size=(4, 3, kernel, kernel))
+    out = np.empty((4, -(-height // stride), -(-width // stride)))
+    scratch = Scratch(np.float64)
+    convolve(x, k, layer, out, scratch)
+    np.testing.assert_allclose(out, convolve_clear(x, k, layer), atol=1e-12)
+    g = rng.normal(size=out.shape)
+    dk, dx = np.empty_like(k), np.zeros_like(x)
+    convolve_back(x, k, layer, g, dk, dx, scratch)
+    for fast, clear in zip((dk, dx), convolve_back_clear(x, k, layer, g)):
+        np.testing.assert_allclose(fast, clear, atol=1e-12)
 
 
 # --- the whole network ---------------------------------------------------------

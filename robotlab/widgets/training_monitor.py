@@ -1,0 +1,242 @@
+"""A training as it runs, or replayed: loss, held-out figures, and what one picture's boxes do."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import traitlets
+from matplotlib.figure import Figure
+
+from robotlab.boxes import check_boxes, iou
+from robotlab.errors import InputError
+from robotlab.picture import check_picture, encode
+from robotlab.plots import COLORS, LINES, new_figure
+from robotlab.trackers import Detections
+from robotlab.widgets.kit import Widget, browser_code, browser_style
+
+if TYPE_CHECKING:
+    from robotlab.detector import Detector
+    from robotlab.detector.train import Course
+
+# A truth is found by a box of its class with at least this overlap (Everingham et al., IJCV 88:303-338, 2010).
+FOUND_FROM = 0.5
+
+
+class TrainingMonitor(Widget):
+    """Loss, held-out average precision and one held-out picture, stage by stage.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        A picture that is not learned from.
+    boxes : (N, 4) ndarray
+        What is on it: corners, px.
+    labels : (N,) ndarray of int
+        Classes of `boxes`, places in `classes`.
+    classes : sequence of str
+        Class names.
+    alt : str
+        What it shows, in words.
+    min_score : float, 0 to 1
+        Boxes with a lower score are not drawn.
+    log : mapping, optional
+        A training to replay, as :attr:`log` of an earlier monitor gives it.
+
+    Raises
+    ------
+    InputError
+        If there is no class, no text alternative, or a label without a class.
+
+    Notes
+    -----
+    Live: show the monitor first, then ``fit(..., stage="full",
+    watch=monitor.watch)`` in the next cell.  Each judgement becomes a stage;
+    the slider follows the newest until it is moved.  All is drawn in the
+    browser, so slider and play button work while the kernel is busy training.
+
+    Examples
+    --------
+    >>> monitor = TrainingMonitor(np.zeros((48, 64, 3), np.uint8), [[8, 8, 24, 24]], [0], ["post"], alt="One post.")
+    >>> monitor.add_stage(0, 0.25, 0.5, Detections([[8, 8, 24, 22]], [0.9], [0], ["post"]))
+    >>> monitor
+    Training, stage by stage: One post. Now: Step 0. Held out: AP50 0.50, AP 0.25. In this picture 1 of 1 things found, no box too many.
+    """
+
+    _esm = browser_code("training_monitor")
+    _css = browser_style()
+
+    size_px = traitlets.List().tag(sync=True)
+    background = traitlets.Bytes().tag(sync=True)
+    alt = traitlets.Unicode().tag(sync=True)
+    classes = traitlets.List().tag(sync=True)
+    colors = traitlets.List().tag(sync=True)
+    truths = traitlets.List().tag(sync=True)
+    losses = traitlets.List().tag(sync=True)
+    stages = traitlets.List().tag(sync=True)
+
+    def __init__(
+        self,
+        picture: np.ndarray,
+        boxes: np.ndarray,
+        labels: Sequence[int] | np.ndarray,
+        classes: Sequence[str],
+        *,
+        alt: str,
+        min_score: float = 0.3,
+        log: Mapping[str, Any] | None = None,
+    ) -> None:
+        height, width = check_picture(picture).shape[:2]
+        boxes, labels = check_boxes(boxes, "boxes"), np.asarray(labels, int).reshape(-1)
+        if not classes or not alt.strip():
+            raise InputError("a monitor must have class names and a text alternative, one is empty; pass both")
+        if len(labels) != len(boxes) or (len(labels) and not (0 <= labels.min() and labels.max() < len(classes))):
+            raise InputError(f"each box must have a label from 0 to {len(classes) - 1}, got {labels.tolist()} for {len(boxes)} boxes; check them")
+        if not 0 <= min_score <= 1:
+            raise InputError(f"min_score must be from 0 to 1, got {min_score}; 0.3 is usual")
+        self._picture, self._min_score = picture, float(min_score)
+        super().__init__(
+            size_px=[width, height],
+            background=encode(picture, "png", effort=1),
+            alt=alt,
+            classes=list(classes),
+            colors=[COLORS[n % len(COLORS)] for n in range(len(classes))],
+            truths=[{"box": box.tolist(), "label": int(label)} for box, label in zip(boxes, labels, strict=True)],
+            **({} if log is None else _checked(log, len(classes))),
+        )
+
+    def watch(self, course: Course, detector: Detector | None) -> None:
+        """Take in how a training goes; what ``watch`` of :func:`robotlab.detector.fit` calls.
+
+        Parameters
+        ----------
+        course : Course
+            Steps, losses and judgements so far.
+        detector : Detector or None
+            The detector as it is now, when it has just been judged.
+        """
+        self.losses = [[step, float(loss)] for step, loss in zip(course.steps, course.losses, strict=True)]
+        if detector is not None:
+            self.add_stage(course.judged_steps[-1], course.judged_AP[-1], course.judged_AP50[-1], detector.find(self._picture))
+
+    def add_stage(self, step: int, AP: float, AP50: float, found: Detections) -> None:
+        """Add one stage.
+
+        Parameters
+        ----------
+        step : int
+            After so many steps.
+        AP, AP50 : float
+            On the held-out pictures.
+        found : Detections
+            In the monitor's picture.
+        """
+        found = found.pick(found.scores >= self._min_score)
+        text = f"Step {step}. {self._loss_words(step)}Held out: AP50 {AP50:.2f}, AP {AP:.2f}. {self._found_words(found)}"
+        boxes = [
+            {"box": [round(float(edge), 1) for edge in box], "label": int(label), "score": round(float(score), 3)}
+            for box, label, score in zip(found.boxes, found.labels, found.scores, strict=True)
+        ]
+        # A new list: a changed one would not be sent.
+        self.stages = [*self.stages, {"step": int(step), "AP": float(AP), "AP50": float(AP50), "boxes": boxes, "text": text}]
+
+    @property
+    def log(self) -> dict[str, Any]:
+        """What was recorded, as plain numbers and words, to keep as JSON and to replay."""
+        return {"losses": list(self.losses), "stages": list(self.stages)}
+
+    def _loss_words(self, step: int) -> str:
+        before = [loss for at, loss in self.losses if at <= step]
+        return f"Loss {before[-1]:.2f}. " if before else ""
+
+    def _found_words(self, found: Detections) -> str:
+        true = np.array([truth["box"] for truth in self.truths], float).reshape(-1, 4)
+        labels = np.array([truth["label"] for truth in self.truths], int)
+        overlap = iou(true, found.boxes) * (labels[:, None] == found.labels[None])
+        taken = np.zeros(len(true), bool)
+        for place in np.argsort(-found.scores, kind="stable"):
+            fits = overlap[:, place] * ~taken
+            if len(fits) and fits.max() >= FOUND_FROM:
+                taken[fits.argmax()] = True
+        over = len(found) - int(taken.sum())
+        many = "no box" if over == 0 else f"{over} box{'es' if over > 1 else ''}"
+        return f"In this picture {taken.sum()} of {len(true)} things found, {many} too many."
+
+    def draw(self, stage: int = -1) -> Figure:
+        """The picture and the curves of one stage, as a still.
+
+        Parameters
+        ----------
+        stage : int
+            Which; -1 is the newest.
+
+        Returns
+        -------
+        matplotlib.figure.Figure
+            What the browser shows.
+
+        Raises
+        ------
+        InputError
+            If there is no such stage.
+        """
+        if not -len(self.stages) <= stage < len(self.stages):
+            raise InputError(f"stage must be one of the {len(self.stages)} recorded, got {stage}; train first, or name another")
+        now = self.stages[stage]
+        figure, _ = new_figure(1, 1, 8.4, 3.5)
+        figure.clear()
+        grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1])
+        seen, above, below = (figure.add_subplot(part) for part in (grid[:, 0], grid[0, 1], grid[1, 1]))
+        wide, tall = self.size_px
+        seen.imshow(self._picture, extent=(0, wide, tall, 0))
+        for truth in self.truths:
+            _outline(seen, truth["box"], "white", 1.2, (0, (2, 2)))
+        for one in now["boxes"]:
+            _outline(seen, one["box"], "white", 3.2, "-")
+            _outline(seen, one["box"], self.colors[one["label"]], 1.7, "-")
+            plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.8}
+            words = f"{self.classes[one['label']]} {one['score']:.2f}"
+            seen.text(one["box"][0], max(one["box"][1] - 3, 9), words, color=self.colors[one["label"]], fontsize=8, bbox=plate)
+        seen.set(xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: the truth")
+        if self.losses:
+            above.plot(*zip(*self.losses, strict=True), color=COLORS[0])
+        above.set(ylabel="loss", ylim=(0, None))
+        for name, style, color in (("AP50", LINES[0], COLORS[1]), ("AP", LINES[1], COLORS[2])):
+            line = [(one["step"], one[name]) for one in self.stages]
+            below.plot(*zip(*line, strict=True), style, color=color, marker="o", markersize=3.5)
+            below.annotate(name, line[-1], xytext=(5, 0), textcoords="offset points", color=color, va="center")
+        below.set(ylabel="held out", xlabel="step", ylim=(0, 1))
+        last = max([1, *(one["step"] for one in self.stages), *(step for step, _ in self.losses)])
+        for ax in (above, below):
+            ax.set_xlim(-0.02 * last, 1.16 * last)
+            ax.axvline(now["step"], color="#555555", linewidth=1, linestyle=":")
+            ax.spines[["top", "right"]].set_visible(False)
+        return figure
+
+    def __repr__(self) -> str:
+        now = self.stages[-1]["text"] if self.stages else "nothing recorded yet."
+        return f"Training, stage by stage: {self.alt} Now: {now}"
+
+
+def _outline(ax: Any, box: Sequence[float], color: str, width: float, dashes: Any) -> None:
+    x0, y0, x1, y1 = box
+    ax.plot([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=color, linewidth=width, linestyle=dashes)
+
+
+def _checked(log: Mapping[str, Any], class_count: int) -> dict[str, list]:
+    """The lists of a log, after a look at what the browser will read."""
+    try:
+        losses = [[int(step), float(loss)] for step, loss in log["losses"]]
+        stages = [
+            {
+                "step": int(one["step"]), "AP": float(one["AP"]), "AP50": float(one["AP50"]), "text": str(one["text"]),
+                "boxes": [{"box": [float(edge) for edge in b["box"]], "label": int(b["label"]), "score": float(b["score"])} for b in one["boxes"]],
+            }
+            for one in log["stages"]
+        ]  # fmt: skip
+    except (KeyError, TypeError, ValueError):
+        raise InputError("log must be what a monitor's log gives, it is not; keep monitor.log as JSON and pass that") from None
+    if any(len(b["box"]) != 4 or not 0 <= b["label"] < class_count for one in stages for b in one["boxes"]):
+        raise InputError(f"log must hold boxes of 4 numbers and labels of these {class_count} classes, it does not; was it kept for other classes?")
+    return {"losses": losses, "stages": stages}
