@@ -1,0 +1,308 @@
+"""A score threshold that moves along the precision-recall curve, over test pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import LineCollection
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from robotlab.dataset import DataSet, Entry
+from robotlab.errors import DataSetError, InputError
+from robotlab.scoring import Curve, Match, average_precision, match
+from robotlab.trackers import Detections
+from robotlab.widgets.slider_picture import Slider, SliderPicture
+
+# In 1/100 inch, so in px at 100 dots an inch; text stays readable when a
+# window of 800 px halves it (tried).
+_SIZE_PX = (690, 520)
+_FONT_PT = 12
+# Left, bottom, width, height, px: the pictures get all the width there is.
+_CURVE_PX, _SCORES_PX = (62, 290, 246, 218), (392, 290, 284, 218)
+_STRIP_PX = (4, 42, 682, 165)
+_GAP_PX = 8
+# Pictures side by side: more would be too small for far boxes (tried).
+MOST_PICTURES = 3
+# Colors of Okabe & Ito (2008), told apart with any color vision; and by their dashes in gray.
+_KINDS = {"right": ("#56B4E9", "-"), "false": ("#E69F00", (0, (4, 2))), "missed": ("#FFFFFF", (0, (1, 1.5)))}
+_BINS = 20
+# A bin that holds nothing lies below the axis, whose steps are factors of ten.
+_LEAST_COUNT = 0.7
+
+
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """All detections of the chosen classes at one IoU limit, and what became of those in the strip."""
+
+    curve: Curve
+    strip: tuple[tuple[np.ndarray, np.ndarray, Match, np.ndarray], ...]
+
+
+class ThresholdCurve(SliderPicture):
+    """Sliders for the score threshold and the IoU limit, over the curve, the scores and a strip of pictures.
+
+    Parameters
+    ----------
+    data : DataSet
+        Labelled pictures.
+    detections : sequence of Detections
+        One for each picture, low scores included.
+    ids : sequence of int or str, optional
+        The pictures of the strip, up to three; by default three evenly spread.
+    score : float, optional
+        Where the threshold starts; by default at the best F1.
+
+    Raises
+    ------
+    DataSetError
+        If there are more or fewer detections than pictures, a class that the
+        data set does not have, or no picture of that id.
+    InputError
+        If nothing was found at all, or too many pictures are named.
+
+    Notes
+    -----
+    Right, false and missed are counted as :func:`robotlab.scoring.judge`
+    counts them: at an IoU of .5 the numbers are the same.  Things in a crowd
+    count neither way and are not drawn.
+
+    Examples
+    --------
+    >>> from robotlab.course import shipped
+    >>> from robotlab.dataset import open_dataset
+    >>> data = open_dataset(shipped("datasets/coins")).only(ids=[1, 2])
+    >>> found = [Detections(one.boxes[:1], [0.8], one.labels[:1], data.classes) for one in data]
+    >>> ThresholdCurve(data, found).text.split(";")[0]
+    'score at least 0.80, IoU at least 0.50: 2 right, 0 false, 10 missed'
+    """
+
+    def __init__(
+        self,
+        data: DataSet,
+        detections: Sequence[Detections],
+        ids: Sequence[int | str] | None = None,
+        score: float | None = None,
+    ) -> None:
+        detections = list(detections)
+        if len(detections) != len(data):
+            raise DataSetError(f"detections must be {len(data)}, one for each picture, got {len(detections)}; pass one a picture")
+        foreign = {name for found in detections for name in found.classes} - set(data.classes)
+        if foreign:
+            raise DataSetError(f"classes must be among {', '.join(data.classes)}, got {', '.join(sorted(foreign))}; judge on the data they are of")
+        scores = np.concatenate([found.scores for found in detections])
+        if not len(scores):
+            raise InputError("there must be a detection to put a threshold to, got none at all; use a tracker that finds something")
+        if ids is None:
+            places = np.unique(np.linspace(0, len(data) - 1, MOST_PICTURES + 2).round().astype(int)[1:-1])
+            ids = [data[place].id for place in places]
+        ids = list(ids)
+        if not 1 <= len(ids) <= MOST_PICTURES:
+            raise InputError(f"ids must name 1 to {MOST_PICTURES} pictures, got {len(ids)}; name fewer")
+        shown = {entry.id: entry for entry in data.only(ids=ids)}
+        entries = [shown[id] for id in ids]
+        self._data, self._detections, self._entries = data, detections, entries
+        self._judged: dict[tuple[int, float], _Judged] = {}
+        # Scores are shares in most trackers; others get a slider of their own range.
+        low, high = (0.0, 1.0) if 0 <= scores.min() and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
+        if low == high:
+            high = low + 1
+        self._panel = _Panel([data.load(entry) for entry in entries], entries, (low, high))
+        if score is None:
+            best = self._at(0, 0.5).curve.best()
+            score = best["score"] if best else low
+        step = (high - low) / 100
+        # Rounded down, so that the detection with that very score is used.
+        start = low + np.floor((min(max(score, low), high) - low) / step + 1e-9) * step
+        sliders = {
+            "score": Slider(low, round(high, 6), round(float(start), 6), round(step, 6), "score at least"),
+            "iou_limit": Slider(0.1, 0.9, 0.5, 0.05, "IoU at least"),
+        }
+        if len(data.classes) > 1:
+            words = ", ".join(f"{number} {name}" for number, name in enumerate(("all", *data.classes)))
+            sliders["kind"] = Slider(0, len(data.classes), 0, 1, f"things: {words}")
+        super().__init__(
+            self._show,
+            alt="Above, left, precision against recall, a point on it at the chosen threshold; right, how many right and how many false "
+            f"detections have which score, the threshold a vertical line. Below, {len(entries)} test pictures with boxes: right ones solid, "
+            "false ones dashed, missed things dotted.",
+            **sliders,
+        )
+
+    def _at(self, kind: int, limit: float) -> _Judged:
+        """Everything matched at one IoU limit; kept, since a slider comes back to it."""
+        key = (kind, limit)
+        if key not in self._judged:
+            self._judged[key] = self._match(kind, limit)
+        return self._judged[key]
+
+    def _match(self, kind: int, limit: float) -> _Judged:
+        labels = range(len(self._data.classes)) if kind == 0 else (kind - 1,)
+        scores, hits, truths, strip = [np.zeros(0)], [np.zeros(0, bool)], 0, {}
+        for entry, found in zip(self._data, self._detections, strict=True):
+            # The detections' own order of classes may be another one.
+            own = np.array([self._data.classes.index(name) for name in found.classes], int)[found.labels]
+            for label in labels:
+                here, there = own == label, entry.labels == label
+                crowd = entry.crowd[there]
+                became = match(found.boxes[here], found.scores[here], entry.boxes[there], limit, crowd)
+                counts = ~became.void
+                scores.append(found.scores[here][counts])
+                hits.append(became.truth[counts] >= 0)
+                truths += int((~crowd).sum())
+                if any(entry is one for one in self._entries):
+                    strip.setdefault(entry.id, []).append((found.boxes[here], found.scores[here], became, entry.boxes[there]))
+        score, hit = np.concatenate(scores), np.concatenate(hits)
+        order = np.argsort(-score, kind="stable")
+        return _Judged(Curve(score[order], hit[order], truths), tuple(_joined(strip[entry.id]) for entry in self._entries))
+
+    def _show(self, score: float, iou_limit: float, kind: float = 0) -> tuple[np.ndarray, str]:
+        kind, limit = int(kind), round(float(iou_limit), 2)
+        judged = self._at(kind, limit)
+        at = judged.curve.at(float(score))
+        text = f"{self._data.classes[kind - 1]}: " if kind else ""
+        text += f"score at least {score:.2f}, IoU at least {limit:.2f}: {at['hits']} right, {at['found'] - at['hits']} false, {at['missed']} missed; "
+        rates = [f"{name} {at[name]:.2f}" for name in ("precision", "recall", "F1") if at[name] is not None]
+        text += ", ".join(rates) or "nothing to find"
+        if judged.curve.truths:
+            text += f"; average precision of this curve {average_precision(judged.curve.hit, judged.curve.truths):.2f}"
+        return self._panel.draw((kind, limit), judged, float(score), at), text
+
+
+def _joined(parts: list[tuple[np.ndarray, np.ndarray, Match, np.ndarray]]) -> tuple[np.ndarray, np.ndarray, Match, np.ndarray]:
+    """The classes of one picture in one list."""
+    ends = np.cumsum([0, *(len(truths) for *_, truths in parts)])
+    truth = [np.where(one.truth >= 0, one.truth + end, -1) for (_, _, one, _), end in zip(parts, ends)]
+    missed = [one.missed + end for (_, _, one, _), end in zip(parts, ends)]
+    scores = np.concatenate([scores for _, scores, _, _ in parts])
+    became = Match(
+        np.concatenate(truth), np.concatenate([one.void for _, _, one, _ in parts]),
+        np.argsort(-scores, kind="stable"), np.concatenate(missed),
+    )  # fmt: skip
+    return np.concatenate([boxes for boxes, *_ in parts]), scores, became, np.concatenate([truths for *_, truths in parts])
+
+
+def sorted_out(boxes: np.ndarray, scores: np.ndarray, became: Match, truths: np.ndarray, score: float) -> dict[str, np.ndarray]:
+    """The boxes of one picture by what they are when only detections of at least `score` are used.
+
+    Parameters
+    ----------
+    boxes : (D, 4) ndarray
+        Found corners, px.
+    scores : (D,) ndarray
+        How sure each is.
+    became : Match
+        From :func:`robotlab.scoring.match` on all detections: those of lower
+        score choose later, so leaving them out changes nothing for the others.
+    truths : (G, 4) ndarray
+        True corners, px.
+    score : float
+        The threshold.
+
+    Returns
+    -------
+    dict of str to (N, 4) ndarray
+        ``right``, ``false``, ``missed``.
+
+    Examples
+    --------
+    >>> boxes, scores, truths = np.array([[0, 0, 9, 9], [50, 0, 59, 9]]), np.array([0.8, 0.3]), np.array([[0, 0, 9, 10.0]])
+    >>> kinds = sorted_out(boxes, scores, match(boxes, scores, truths), truths, 0.5)
+    >>> {name: len(rows) for name, rows in kinds.items()}
+    {'right': 1, 'false': 0, 'missed': 0}
+    """
+    used = (scores >= score) & ~became.void
+    late = (scores < score) & (became.truth >= 0)
+    return {
+        "right": boxes[used & (became.truth >= 0)],
+        "false": boxes[used & (became.truth < 0)],
+        "missed": truths[np.concatenate([became.missed, became.truth[late]])],
+    }
+
+
+class _Panel:
+    """One kept figure: what the threshold cannot change is drawn once for each IoU limit."""
+
+    def __init__(self, pictures: list[np.ndarray], entries: list[Entry], reach: tuple[float, float]) -> None:
+        self._behind: dict[tuple[int, float], object] = {}
+        figure = Figure(figsize=(_SIZE_PX[0] / 100, _SIZE_PX[1] / 100), dpi=100)
+        self._canvas = FigureCanvasAgg(figure)
+        self._curve_ax, self._score_ax = (figure.add_axes(_share(place)) for place in (_CURVE_PX, _SCORES_PX))
+        ax = self._curve_ax
+        self._line = ax.plot([], [], color="#0072B2", drawstyle="steps-post", linewidth=1.8)[0]
+        self._point = ax.plot([], [], "o", color="#D55E00", markersize=10, markeredgecolor="black", animated=True)[0]
+        ax.set(xlim=(0, 1.02), ylim=(0, 1.04), xticks=[0, 0.5, 1], yticks=[0, 0.5, 1])
+        ax.set_xlabel("recall", fontsize=_FONT_PT)
+        ax.set_ylabel("precision", fontsize=_FONT_PT)
+        ax = self._score_ax
+        self._edges = np.linspace(*reach, _BINS + 1)
+        self._steps = [
+            ax.stairs(np.ones(_BINS), self._edges, color=color, linestyle=dashes, linewidth=1.8, label=name)
+            for name, color, dashes in (("right", "#0072B2", "-"), ("false", "#D55E00", "--"))
+        ]
+        self._cut = ax.axvline(0.0, color="black", linewidth=1.6, animated=True)
+        ax.set(yscale="log", xlim=reach)
+        ax.set_xlabel("score", fontsize=_FONT_PT)
+        ax.set_ylabel("detections", fontsize=_FONT_PT)
+        ax.legend(frameon=False, fontsize=_FONT_PT - 1)
+        for ax in (self._curve_ax, self._score_ax):
+            ax.tick_params(labelsize=_FONT_PT - 1)
+            ax.spines[["top", "right"]].set_visible(False)
+        self._pictures = []
+        left, bottom, wide, tall = _STRIP_PX
+        wide = (wide - _GAP_PX * (len(pictures) - 1)) / len(pictures)
+        for place, (picture, entry) in enumerate(zip(pictures, entries)):
+            ax = figure.add_axes(_share((left + place * (wide + _GAP_PX), bottom, wide, tall)))
+            # The edges of the picture, not the middles of its pixels, as boxes have it.
+            ax.imshow(picture, extent=(0, picture.shape[1], picture.shape[0], 0))
+            ax.set_title(f"{entry.recording}, picture {entry.id}", fontsize=_FONT_PT - 1)
+            ax.set_axis_off()
+            # Black under the color shows on any ground.
+            self._pictures.append((ax, {
+                name: [ax.add_collection(LineCollection([], animated=True, **style)) for style in (
+                    {"colors": "black", "linewidths": 3.2}, {"colors": color, "linestyles": [dashes], "linewidths": 1.6})]
+                for name, (color, dashes) in _KINDS.items()
+            }))  # fmt: skip
+        figure.legend(
+            [Line2D([], [], color=color, linestyle=dashes, linewidth=2) for color, dashes in _KINDS.values()],
+            list(_KINDS), loc="lower center", ncols=3, fontsize=_FONT_PT - 1, facecolor="#444444", labelcolor="white", edgecolor="none",
+        )  # fmt: skip
+
+    def draw(self, key: tuple[int, float], judged: _Judged, score: float, at: dict) -> np.ndarray:
+        if key not in self._behind:
+            self._draw_behind(key, judged.curve)
+        self._canvas.restore_region(self._behind[key])
+        rates = at["recall"], at["precision"]
+        # With nothing found there is no precision and no point; an empty list of places draws none.
+        self._point.set_data(*(([], []) if None in rates else ([rates[0]], [rates[1]])))
+        self._curve_ax.draw_artist(self._point)
+        self._cut.set_xdata([score, score])
+        self._score_ax.draw_artist(self._cut)
+        for (ax, kinds), found in zip(self._pictures, judged.strip):
+            for name, boxes in sorted_out(*found, score).items():
+                # A missed thing is drawn a little outside, so that a box beside it can be seen.
+                grown = boxes + (np.array([-2, -2, 2, 2]) if name == "missed" else 0)
+                for lines in kinds[name]:
+                    lines.set_segments([[(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)] for x0, y0, x1, y1 in grown])
+                    ax.draw_artist(lines)
+        return np.asarray(self._canvas.buffer_rgba())[..., :3].copy()
+
+    def _draw_behind(self, key: tuple[int, float], curve: Curve) -> None:
+        recall = curve.recall if curve.truths else np.zeros(len(curve.score))
+        self._line.set_data(recall, curve.precision)
+        most = 1
+        for steps, flag in zip(self._steps, (curve.hit, ~curve.hit)):
+            counts = np.histogram(curve.score[flag], self._edges)[0]
+            most = max(most, counts.max())
+            steps.set_data(np.maximum(counts, _LEAST_COUNT / 10), baseline=_LEAST_COUNT / 10)
+        self._score_ax.set_ylim(_LEAST_COUNT, most * 2)
+        self._canvas.draw()
+        self._behind[key] = self._canvas.copy_from_bbox(self._canvas.figure.bbox)
+
+
+def _share(place_px: tuple[float, float, float, float]) -> tuple[float, ...]:
+    """A place in px as shares of the figure, as matplotlib wants it."""
+    return tuple(number / _SIZE_PX[i % 2] for i, number in enumerate(place_px))
