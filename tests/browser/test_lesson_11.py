@@ -1,0 +1,78 @@
+"""Lesson 11 as a learner has it: run, the stop moved by keys and mouse, tasks solved by typing after wrong answers."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "11_smooth_and_safe.ipynb"
+
+
+def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", "off")
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+
+    still = page.locator("img[src*='11_stop']")
+    notebook.run_all()
+    assert notebook.troubles() == []
+    outputs = str([cell.get("outputs") for cell in notebook.saved()["cells"]])
+    for name in ("ramp_step", "watchdog", "stopping_distance", "safe_speed"):
+        assert f"{name}: not started" in outputs
+    # The program was killed, its log is whole; and no fault broke the promise.
+    assert "no tick missing: yes" in outputs and "BROKEN" not in outputs
+
+    widget = page.locator(".robotlab-slider-picture")
+    widget.scroll_into_view_if_needed()
+    text, image = widget.locator(".robotlab-text"), widget.locator("img")
+    # .6 · .35 = .21 m; the ramp takes .6 / .8 + .8 / 8 = .85 s at .3 m/s: .255 m.
+    notebook.until(lambda: text.inner_text().startswith("Stands after 0.465 m and 1.20 s: 0.210 m in the delay, 0.255 m on the ramp."), "the start")
+    assert "0.335 m to spare" in text.inner_text() and "crate" in image.get_attribute("alt")
+
+    # Keys: 1.0 m/s. 1 / .8 + .1 = 1.35 s at half speed, so .675 m, and .35 m before: past the crate at .8 m.
+    speed = widget.get_by_label("speed", exact=True)
+    speed.focus()
+    active = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
+    seen = image.get_attribute("src")
+    for _ in range(8):
+        page.keyboard.press("ArrowUp")
+    notebook.until(lambda: re.match(r"Stands after 1\.025 m .* It hits the crate at 0\.\d\d m/s\.", text.inner_text()), "1 m/s")
+    assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
+    notebook.until(lambda: image.get_attribute("src") != seen, "a new picture")
+
+    # The mouse: the delay to its left end.
+    delay = widget.get_by_label("delay").bounding_box()
+    page.mouse.move(delay["x"] + delay["width"] * 0.35 / 0.8, delay["y"] + delay["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(delay["x"] - 20, delay["y"] + delay["height"] / 2, steps=12)
+    page.mouse.up()
+    notebook.until(lambda: text.inner_text().startswith("Stands after 0.675 m and 1.35 s: 0.000 m in the delay"), "no delay")
+
+    for width in (1280, 800):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(500)
+        widget.scroll_into_view_if_needed()
+        frame = page.locator(".jp-Notebook").first.bounding_box()
+        for part in (text, image, *(widget.get_by_label(name) for name in ("acceleration limit", "jerk limit", "delay"))):
+            box = part.bounding_box()
+            assert box["x"] >= frame["x"] and box["x"] + box["width"] <= frame["x"] + frame["width"] + 1
+        page.screenshot(path=tmp_path / f"lesson_11_{width}.png")
+        print(f"screenshot: {tmp_path / f'lesson_11_{width}.png'}")
+    page.set_viewport_size({"width": 1280, "height": 900})
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+
+    # The ramp: braking at once is recognized, then the answer.
+    said = notebook.type_answer("ramp_step", "return min(wanted_mps, speed_mps + accel_mps2 * dt_s)")
+    assert "recognized: limit upward only" in said
+    said = notebook.type_answer("ramp_step", "return max(speed_mps - accel_mps2 * dt_s, min(wanted_mps, speed_mps + accel_mps2 * dt_s))")
+    assert "ramp_step: passed" in said
+    # The watchdog that drives on without a picture, then one that does not.
+    said = notebook.type_answer("watchdog", 'a = now_s - last_good_s; return "stop" if a > stop_s else "slow" if a > slow_s else "go"')
+    assert "recognized: nonsense goes on" in said
+    said = notebook.type_answer("watchdog", 'a = now_s - last_good_s; return "go" if 0 <= a <= slow_s else "slow" if 0 <= a <= stop_s else "stop"')
+    assert "watchdog: passed" in said
