@@ -13,7 +13,7 @@ LAYERS = (
     ("greenhouse", "dataset"),
     ("color", "detector", "classify", "scoring", "motion"),
     ("follow",),
-    ("face_off", "practice"),
+    ("face_off", "design_sheet", "practice"),
     ("plots", "report", "pages", "widgets", "course"),
     ("tour",),
     ("commands", "cli"),

@@ -1,0 +1,231 @@
+"""The design sheet: predictions against published numbers, measurements against predictions, for unlike robots."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from robotlab.camera import Camera
+from robotlab.color import ColorTracker
+from robotlab.design_sheet import (
+    Robot,
+    design_sheet,
+    heights_found,
+    measure_band,
+    measure_gain_limit,
+    measure_safe_speed,
+    measure_stop_m,
+    predict,
+    predict_band,
+    predict_gain_limit,
+    predict_safe_speed,
+    predict_smallest_object_m,
+    predict_stop_m,
+    rendered_height_px,
+    usable_height_px,
+)
+from robotlab.errors import InputError, MotionError
+from robotlab.follow import Oracle, Settings, default_camera
+from robotlab.greenhouse import WALKS, render
+from robotlab.motion import Motor
+from robotlab.trackers import Detections
+
+QUICK = Motor(lag_s=0.0)
+
+
+def facts(**changes):
+    return Robot(default_camera(), 20.0, Settings(**changes))
+
+
+# Unlike each other in everything: camera, height, pitch, delay, acceleration, motors, squeezing.
+ROBOTS = {
+    "usual": Robot(default_camera(), 20.0),
+    "wide and low": Robot(Camera(640, 480, math.radians(100), 0.15), 25.0, Settings(frame_hz=20, delay_s=0.1, max_accel=0.5, max_mps=0.9)),
+    "narrow and high, five frames late": Robot(
+        Camera(320, 240, math.radians(35), 0.6, math.radians(5)), 16.0, Settings(delay_s=0.5, max_accel=2.0, keep_m=2.5, motor=QUICK)
+    ),
+    "looking down, slow motors that slip": Robot(
+        Camera(320, 240, math.radians(62.2), 0.8, math.radians(25)),
+        12.0,
+        Settings(frame_hz=15, delay_s=0.07, tracker_s=0.05, max_accel=1.0, max_jerk=4.0, motor=Motor(lag_s=0.2, slip=0.1)),
+    ),
+    "small picture, one frame late": Robot(Camera(160, 120, math.radians(50), 0.25), 12.0, Settings(frame_hz=30, delay_s=1 / 30, motor=QUICK)),
+    "squeezed": Robot(Camera(320, 240, math.radians(62.2), 0.25), 12.0, Settings(tracker_px=(160, 120), delay_s=0.2)),
+}
+
+
+# --- predictions against published numbers -----------------------------------
+
+
+@pytest.mark.parametrize(("frames", "limit"), [(0, 2.0), (1, 1.0), (2, 0.618034), (3, 0.445042), (5, 0.284630), (10, 0.149460)])
+def test_gain_limit_is_levin_and_mays(frames, limit):
+    """a = K dt, limit 2 sin(pi / (2 (2 d + 1))): Levin & May, Theor. Popul. Biol. 9:178-187, 1976 (from memory)."""
+    robot = facts(delay_s=frames * 0.1, motor=QUICK)
+    assert predict_gain_limit(robot) * 0.1 == pytest.approx(limit, abs=2e-6)
+    assert predict(robot)["safe_gain"].predicted == pytest.approx(limit / 0.1 / 2, rel=1e-5)
+
+
+@pytest.mark.parametrize(("speed", "accel", "coast_s", "way"), [(0.5, 1.0, 0.0, 0.225), (1.6, 1.5, 0.05, 1.253333)])
+def test_stopping_distance_is_the_textbooks(speed, accel, coast_s, way):
+    """v^2 / (2 a) + v t with t = .2 and .25 s: uniform deceleration, any mechanics textbook."""
+    robot = facts(max_accel=accel, coast_s=coast_s, delay_s=0.1, motor=QUICK)
+    assert predict_stop_m(robot, speed) == pytest.approx(way, abs=1e-6)
+
+
+def test_safe_speed_solves_the_quadratic():
+    """v = a (sqrt(t^2 + 2 D / a) - t) is the root of v t + v^2 / (2 a) = D."""
+    robot = facts(max_accel=1.5, motor=Motor(lag_s=0.2))
+    t = robot.reaction_s + 0.2
+    assert predict_safe_speed(robot) == pytest.approx(1.5 * (math.sqrt(t * t + 2 * robot.free_m / 1.5) - t), rel=1e-9)
+
+
+def test_band_of_a_level_camera_is_the_pinholes():
+    """f = (W / 2) / tan(HFOV / 2), far = f H / px (Hartley & Zisserman, 2nd ed., chapter 6; from memory)."""
+    near, far = predict_band(facts())
+    focal = 160 / math.tan(math.radians(62.2) / 2)
+    assert far == pytest.approx(focal * 0.5 / 20)
+    # Half of the post above the lens, half below; its front 3.5 cm nearer than its middle.
+    assert near == pytest.approx(focal * 0.25 / 120 + 0.035)
+    assert predict_smallest_object_m(facts(), 2.0) == pytest.approx(20 * 2.0 / focal)
+
+
+# --- measured beside predicted -----------------------------------------------
+
+
+@pytest.mark.parametrize("name", ROBOTS)
+def test_band_measured_by_rendering_is_within_ten_percent(name):
+    robot = ROBOTS[name]
+    measured = measure_band(robot, Oracle(smallest_px=robot.smallest_px, least_visible=0), pictures=6)
+    assert measured == pytest.approx(predict_band(robot), rel=0.10)
+
+
+@pytest.mark.parametrize("name", ROBOTS)
+def test_gain_limit_measured_by_sweeping_is_within_five_percent(name):
+    assert measure_gain_limit(ROBOTS[name]) == pytest.approx(predict_gain_limit(ROBOTS[name]), rel=0.05)
+
+
+@pytest.mark.parametrize("frames", [1, 2, 5])
+def test_gain_limit_measured_for_whole_frames_is_within_one_percent(frames):
+    robot = facts(delay_s=frames * 0.1, motor=QUICK)
+    assert measure_gain_limit(robot) == pytest.approx(predict_gain_limit(robot), rel=0.01)
+
+
+@pytest.mark.parametrize("name", ROBOTS)
+def test_stopping_distance_and_safe_speed_measured_are_within_five_percent(name):
+    robot = ROBOTS[name]
+    assert measure_stop_m(robot) == pytest.approx(predict_stop_m(robot), rel=0.05)
+    assert measure_safe_speed(robot) == pytest.approx(predict_safe_speed(robot), rel=0.05)
+
+
+@pytest.fixture(scope="module")
+def color():
+    frames = [render(WALKS["straight"].scene.with_post_at(distance, 0.0), default_camera()) for distance in (1.5, 2.0, 3.0, 5.0)]
+    return ColorTracker.learn([one.picture for one in frames], [one.truths.boxes[:1] for one in frames], "post")
+
+
+def test_a_real_tracker_judged_with_one_camera_predicts_its_far_limit_with_another(color):
+    settings = Settings(min_score=0.1)
+    smallest = rendered_height_px(color, default_camera(), settings, pictures=10, seed=1)
+    for camera in (Camera(640, 480, math.radians(100), 0.15), Camera(320, 240, math.radians(40), 0.35, 0.05)):
+        robot = Robot(camera, smallest, settings)
+        assert measure_band(robot, color, pictures=6, seed=2) == pytest.approx(predict_band(robot), rel=0.10)
+
+
+def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
+    sheet = design_sheet(ROBOTS["usual"], pictures=4)
+    assert sheet.apart() == [] and "agree" in sheet.sentences()[-1]
+    assert sheet["object"].measured == pytest.approx(sheet["object"].predicted, rel=0.10)
+    assert set(sheet.figures()) == {"near", "far", "object", "gain_limit", "safe_gain", "stop", "safe_speed"}
+    plain = json.loads(json.dumps(sheet.to_json(), allow_nan=False))
+    assert plain["rows"][1]["predicted"] == pytest.approx(sheet["far"].predicted)
+    assert all(row["source"] and row["how"] and row["formula"] for row in plain["rows"])
+    # Same seed, same sheet.
+    assert design_sheet(ROBOTS["usual"], pictures=4).figures() == sheet.figures()
+
+
+def test_the_sheet_says_where_prediction_and_measurement_disagree():
+    """The tracker needs half as many pixels again as the facts say."""
+    sheet = design_sheet(ROBOTS["usual"], Oracle(smallest_px=30, least_visible=0), pictures=3)
+    assert [row.key for row in sheet.apart()] == ["far"]
+    assert "far limit" in sheet.sentences()[-1]
+
+
+def test_a_tracker_that_is_blind_has_no_band():
+    sheet = design_sheet(ROBOTS["usual"], Oracle(miss=1.0), pictures=3)
+    assert sheet["near"].measured is None and sheet["far"].measured is None and sheet["object"].measured is None
+    assert {row.key for row in sheet.apart()} == {"near", "far"}
+    assert sheet.to_json()["rows"][0]["measured"] is None
+
+
+def test_an_empty_band_is_called_one():
+    robot = Robot(Camera(160, 120, math.radians(30), 0.25), 140.0, Settings())
+    near, far = predict_band(robot)
+    assert near > far
+    assert "No distance is usable" in predict(robot).sentences()[0]
+    assert measure_band(robot, Oracle(smallest_px=140), pictures=3) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"keep_m": 9.0}, "outside the working band"),
+        ({"turn_gain": 6.0}, "more than the largest safe one"),
+        ({"max_mps": 0.95}, "more than the largest safe one"),
+    ],
+)
+def test_conclusions_follow_the_numbers(changes, words):
+    assert any(words in sentence for sentence in predict(facts(**changes)).sentences())
+    assert not any(words in sentence for sentence in predict(facts()).sentences())
+
+
+# --- a tracker's own judging -------------------------------------------------
+
+
+def test_usable_height_is_where_the_monotone_fit_passes():
+    """Against scikit-learn's isotonic regression."""
+    isotonic = pytest.importorskip("sklearn.isotonic", reason="scikit-learn is not installed")
+    rng = np.random.default_rng(4)
+    heights = rng.uniform(5, 60, 400)
+    found = rng.random(400) < 1 / (1 + np.exp(-(heights - 20) / 3))
+    fitted = isotonic.IsotonicRegression().fit_transform(heights, found.astype(float))
+    assert usable_height_px(heights, found) == heights[fitted >= 0.8 - 1e-9].min()
+    assert usable_height_px([10, 20], [False, False]) is None
+
+
+def test_heights_found_leaves_out_what_does_not_count():
+    from robotlab.dataset import DataSet, Entry
+
+    boxes = np.array([[0, 0, 5, 40.0], [20, 0, 25, 30], [40, 0, 45, 20], [60, 0, 90, 20]])
+    entry = Entry(1, "a.png", 99, 50, boxes=boxes, labels=np.array([0, 0, 0, 1]), visibility=np.array([1, 1, 0.5, 1.0]))
+    data = DataSet("labels.json", ("post", "bucket"), (1, 2), (entry,))
+    seen = Detections([[0, 0, 5, 40], [20, 0, 25, 30]], [0.9, 0.2], [0, 0], data.classes)
+    heights, found = heights_found(data, [seen], min_score=0.3)
+    assert heights.tolist() == [40, 30] and found.tolist() == [True, False]
+    with pytest.raises(InputError, match="must be a class"):
+        heights_found(data, [seen], target="crate")
+
+
+# --- bad input ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda: Robot(default_camera(), 0.0), "smallest_px must be more than 0"),
+        (lambda: Robot(default_camera(), math.nan), "smallest_px must be more than 0"),
+        (lambda: Robot(Camera(320, 240, 1.0), 20.0), "above the ground"),
+        (lambda: facts(max_accel=None), "acceleration limit"),
+        (lambda: facts(tracker_s=0.2), "keep up"),
+        (lambda: facts(keep_m=0.2), "leave room"),
+        (lambda: predict(facts())["range"], "a row must be one of"),
+        (lambda: design_sheet(facts(), pictures=0), "pictures must be 1 or more"),
+        (lambda: design_sheet(facts(target="dog")), "what is rendered must be one of"),
+        (lambda: usable_height_px([1.0], []), "equally long"),
+        (lambda: usable_height_px([math.nan], [True]), "equally long"),
+        (lambda: predict_smallest_object_m(facts(), -1.0), "distance_m must be more than 0"),
+    ],
+)
+def test_bad_facts_get_one_clear_error(make, words):
+    with pytest.raises((InputError, MotionError), match=words):
+        make()
