@@ -22,6 +22,12 @@ STATES = ("wait", "follow", "coast", "slow", "search", "stop", "fault")
 # A box this near to the edge of the picture is cut by it: half a pixel of
 # reading error and one of resizing.
 _EDGE_PX = 1.5
+# Thinner than this is no box: no camera resolves it, and its distance would be
+# kilometres.
+_LEAST_PX = 1e-3
+# Nor is one so much larger than the picture: a tracker may guess the part
+# beyond the edge, but the part inside must be what it saw.
+_MOST_PICTURES = 2.0
 
 
 @dataclass(frozen=True)
@@ -153,16 +159,7 @@ class Follower:
 
     def __init__(self, camera: Camera, settings: Settings, start_s: float = 0.0) -> None:
         self._camera, self._settings = camera, settings
-        self._laws = {
-            "pd": PDTurn(settings.turn_gain, settings.damping, settings.max_yaw_radps),
-            "feed_forward": FeedForwardTurn(settings.turn_gain, max_yaw_radps=settings.max_yaw_radps),
-        }
-        self._motion = (0.0, 0.0)
-        self._missed = False
-        self._stopped = False
-        self._since = start_s
-        self._side = 1.0
-        self.sight: Sight | None = None
+        self.reset(start_s)
 
     def reset(self, now_s: float) -> None:
         """Start again after a stop; a person decides to.
@@ -172,7 +169,16 @@ class Follower:
         now_s : float
             Time now.
         """
-        self._stopped, self.sight, self._missed, self._since = False, None, False, now_s
+        s = self._settings
+        # The laws anew as well: they remember where the target was.
+        self._laws = {
+            "pd": PDTurn(s.turn_gain, s.damping, s.max_yaw_radps),
+            "feed_forward": FeedForwardTurn(s.turn_gain, max_yaw_radps=s.max_yaw_radps),
+        }
+        self._motion, self._side = (0.0, 0.0), 1.0
+        self._stopped = self._missed = False
+        self._since = now_s
+        self.sight: Sight | None = None
 
     def see(self, found: Detections, t_s: float, yaw_rad: float = 0.0) -> Sight | None:
         """Take in what the tracker found in one picture.
@@ -237,14 +243,21 @@ class Follower:
         self._stopped = True
         return Wish(0.0, 0.0, "stop")
 
+    def _possible(self, boxes: np.ndarray) -> np.ndarray:
+        """(N,) whether each box lies in the picture, at least in part, and has a size that something in it can have."""
+        size = np.array([self._camera.width_px, self._camera.height_px])
+        with np.errstate(over="ignore"):
+            sides = boxes[:, 2:] - boxes[:, :2]
+        fits = (sides >= _LEAST_PX) & (sides <= _MOST_PICTURES * size)
+        return (fits & (boxes[:, 2:] > 0) & (boxes[:, :2] < size)).all(axis=1)
+
     def _choose(self, found: Detections, t_s: float) -> int | None:
         s = self._settings
         if s.target not in found.classes:
             raise InputError(
                 f"the tracker must know the class {s.target!r}, it knows {', '.join(found.classes)}; set target to one of them"
             )
-        sides = found.boxes[:, 2:] - found.boxes[:, :2]
-        good = (found.labels == found.classes.index(s.target)) & (found.scores >= s.min_score) & (sides > 0).all(axis=1)
+        good = (found.labels == found.classes.index(s.target)) & (found.scores >= s.min_score) & self._possible(found.boxes)
         if s.gate is not None and self.sight is not None and t_s - self.sight.t_s <= s.coast_s + s.frame_s:
             off = (found.boxes[:, :2] + found.boxes[:, 2:] - self.sight.box[:2] - self.sight.box[2:]) / 2
             good &= np.hypot(off[:, 0], off[:, 1]) <= s.gate * self._camera.width_px

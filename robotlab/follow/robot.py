@@ -9,9 +9,12 @@ function (IEC 60204-1, ISO 13850); the switch that cuts the power is.
 from __future__ import annotations
 
 import os
+import queue
+import signal
+import threading
 import time
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -20,11 +23,16 @@ from robotlab.camera import Camera
 from robotlab.errors import MotionError
 from robotlab.follow.decide import Follower
 from robotlab.follow.log import LOG_VERSION, RunLog
+from robotlab.follow.look import check_size, in_camera_px, show
 from robotlab.follow.settings import Settings
 from robotlab.motion import Jitter, MotorLink, RampThread, Watchdog
 from robotlab.motion.checks import number
-from robotlab.picture import check_picture, resize
+from robotlab.picture import resize
 from robotlab.trackers import Detections, Tracker, as_tracker
+
+
+# Waiting longer for a camera at the end helps nobody.
+_PATIENCE_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -93,17 +101,22 @@ def drive(
     Raises
     ------
     MotionError
-        If the settings have no acceleration limit, or a picture has not the
-        camera's size.
+        If the settings have no acceleration limit, or the clock gives no
+        number.
     PictureError
-        If `take` returns something else than pictures.
+        If `take` returns something else than pictures of the camera's size.
 
     Notes
     -----
-    The ramp runs in a thread of its own and looks at the watchdog there: when
-    `take` or the tracker hangs, the trolley still ramps down and stops.  The
-    same picture twice is no sign of life.  Whatever happens, also an error in
-    the tracker, the motors are ramped down and stopped.
+    `take` and the tracker run in a thread of their own, and so does the ramp,
+    which looks at the watchdog: when one of them hangs, the trolley ramps
+    down and stops, and the call returns.  The same picture twice is no sign of
+    life.  Whatever happens, the motors are ramped down and stopped: also by an
+    error in `take` or the tracker, which is then raised here, by Ctrl-C, and
+    by a polite kill (SIGTERM, or SIGHUP when the terminal closes) where the
+    call runs in the main thread.  Not by ``kill -9``, nor while a tracker
+    holds up every thread of the program: then the board's own time-out is the
+    last guard.
 
     Examples
     --------
@@ -119,59 +132,139 @@ def drive(
     seconds = number(seconds, "seconds", 0, open_low=True)
     if settings.max_accel is None:
         raise MotionError("a real trolley needs an acceleration limit, got max_accel None; give one, 0.5 m/s^2 to start with")
+
+    def now() -> float:
+        return number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
+
     limits = dict.fromkeys(("camera", "tracker", "link"), settings.silence_s)
-    dog = Watchdog(limits, max_gap_s=settings.silence_s, clock=clock)
-    follower = Follower(camera, settings, clock())
+    follower = Follower(camera, settings, now())
     pictures = sights = 0
-    state, reason, last = "wait", "the time was over", None
+    state, reason = "wait", "the time was over"
     with ExitStack() as stack:
         file = stack.enter_context(RunLog(log, sync_s=1.0)) if log is not None else None
-        if file is not None:
-            file.write({"kind": "start", "version": LOG_VERSION, "camera": asdict(camera), "settings": asdict(settings), "real": True})
+        write = file.write if file is not None else lambda record: None
+        write({"kind": "start", "version": LOG_VERSION, "camera": asdict(camera), "settings": asdict(settings), "real": True})
+        stack.enter_context(_polite_kills_unwind())
+        dog = Watchdog(limits, max_gap_s=settings.silence_s, clock=clock, steady=time.monotonic)
+        eyes = stack.enter_context(_Eyes(take, tracker, camera, settings, dog, now))
         # A wish that is not renewed is a lost target: keep it as long as one coasts.
         patience = settings.delay_s + settings.tracker_s + settings.frame_s + settings.coast_s
         ramp = stack.enter_context(
             RampThread(link, settings.drive, max_accel=settings.max_accel, max_yaw_accel=settings.max_yaw_accel or 6.0, max_mps=settings.motor.max_mps,
                        max_jerk=settings.max_jerk, rate_hz=settings.ramp_hz, command_s=patience, watchdog=dog)
         )  # fmt: skip
-        begin = clock()
-        while clock() - begin < seconds and ramp.error is None:
-            picture = _checked(take(), camera)
-            now = clock()
-            if last is None or not np.array_equal(picture, last):
-                dog.feed("camera")
-                pictures, last = pictures + 1, picture
-                sight = follower.see(_find(tracker, picture, camera, settings), now - settings.delay_s)
-                dog.feed("tracker")
-                sights += sight is not None
-            wish = follower.wish(clock())
-            state = wish.state
-            if file is not None:
-                file.write({"kind": "wish", "t": round(now - begin, 4), "v": wish.v_mps, "yaw": wish.yaw_radps, "state": state})
-            try:
-                ramp.want(wish.v_mps, settings.steering_sign * wish.yaw_radps)
-            except MotionError:
-                # The thread has ended since the loop looked: it has stopped the motors, and says why.
-                break
+        begin, begun = now(), time.monotonic()
+
+        def note(text: str) -> None:
+            # By the second clock: the first may be what is at fault.
+            write({"kind": "event", "t": round(time.monotonic() - begun, 4), "what": "fault", "text": text})
+
+        try:
+            while now() - begin < seconds and ramp.error is None and ramp.silent_s() <= settings.silence_s:
+                news = eyes.next(1 / settings.ramp_hz)
+                if news is not None:
+                    pictures += 1
+                    sights += follower.see(*news) is not None
+                wish = follower.wish(now())
+                state = wish.state
+                write({"kind": "wish", "t": round(now() - begin, 4), "v": float(wish.v_mps), "yaw": float(wish.yaw_radps), "state": state})
+                try:
+                    ramp.want(wish.v_mps, settings.steering_sign * wish.yaw_radps)
+                except MotionError:
+                    # The thread has ended since the loop looked: it has stopped the motors, and says why.
+                    break
+        except BaseException as error:
+            # The log says why; that the file cannot be written must not hide the error.
+            with suppress(OSError, ValueError):
+                note(f"{type(error).__name__}: {error}")
+            raise
+        ramp.close()
         if ramp.error is not None:
-            state, reason = "fault", str(ramp.error)
+            state, reason = "fault", f"{ramp.error}{eyes.remark()}"
+            note(reason)
+        write({"kind": "end", "t": round(time.monotonic() - begun, 4)})
     jitter = ramp.jitter() if ramp.steps else None
     return DriveReport(pictures, sights, state, reason, jitter)
 
 
-def _checked(picture: np.ndarray, camera: Camera) -> np.ndarray:
-    check_picture(picture, "the picture that take() returned")
-    if picture.shape[:2] != (camera.height_px, camera.width_px):
-        raise MotionError(
-            f"pictures must have the camera's size {camera.width_px}x{camera.height_px} px, got {picture.shape[1]}x{picture.shape[0]}; "
-            "give Camera the size of the pictures"
-        )
-    return picture
+class _Eyes:
+    """Takes pictures and shows them to the tracker, in a thread of its own."""
+
+    def __init__(self, take, tracker, camera, settings, dog, now) -> None:
+        self._take, self._tracker, self._camera, self._settings = take, tracker, camera, settings
+        self._dog, self._now = dog, now
+        self._news: queue.SimpleQueue = queue.SimpleQueue()
+        self._leave = threading.Event()
+        self._same = 0
+        self._thread = threading.Thread(target=self._run, name="eyes", daemon=True)
+
+    def __enter__(self) -> _Eyes:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._leave.set()
+        # The motors stand by now; a camera or a tracker that hangs is left behind.
+        self._thread.join(min(self._settings.silence_s, _PATIENCE_S))
+
+    def next(self, wait_s: float) -> tuple[Detections, float] | None:
+        """What was found, and when its picture was taken; None if nothing is new; raises what the thread raised."""
+        try:
+            news = self._news.get(timeout=wait_s)
+        except queue.Empty:
+            return None
+        if isinstance(news, BaseException):
+            raise news
+        return news
+
+    def remark(self) -> str:
+        """What the watchdog cannot know."""
+        return f" (the camera gave the same picture {self._same + 1} times)" if self._same > 1 else ""
+
+    def _run(self) -> None:
+        try:
+            self._look()
+        except BaseException as error:  # noqa: BLE001 - raised where drive() was called
+            self._news.put(error)
+
+    def _look(self) -> None:
+        size, last = (self._camera.width_px, self._camera.height_px), None
+        while not self._leave.is_set():
+            picture = check_size(self._take(), size, "the picture that take() returned")
+            taken = self._now() - self._settings.delay_s
+            if last is not None and np.array_equal(picture, last):
+                self._same += 1
+                # A broken take() that waits for nothing must not starve the ramp.
+                time.sleep(self._settings.frame_s / 10)
+                continue
+            # A copy: a camera may write each picture into the same memory.
+            self._same, last = 0, picture.copy()
+            self._dog.feed("camera")
+            small = last if self._settings.tracker_px is None else resize(last, self._settings.tracker_px)
+            found = in_camera_px(show(self._tracker, small), self._camera, self._settings)
+            self._dog.feed("tracker")
+            self._news.put((found, taken))
 
 
-def _find(tracker: Tracker, picture: np.ndarray, camera: Camera, settings: Settings) -> Detections:
-    if settings.tracker_px is None:
-        return tracker.find(picture)
-    found = tracker.find(resize(picture, settings.tracker_px))
-    scale = np.array([camera.width_px / settings.tracker_px[0], camera.height_px / settings.tracker_px[1]] * 2)
-    return Detections(found.boxes * scale, found.scores, found.labels, found.classes)
+@contextmanager
+def _polite_kills_unwind() -> Iterator[None]:
+    """SIGTERM and SIGHUP end the program as Ctrl-C does, so that the motors are stopped on the way out; none cuts that short."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    plain = {"SIGTERM": signal.SIG_DFL, "SIGHUP": signal.SIG_DFL, "SIGINT": signal.default_int_handler}
+    # Whoever has a handler of his own for a signal keeps it.
+    ours = {kind: old for name, old in plain.items() if (kind := getattr(signal, name, None)) and signal.getsignal(kind) == old}
+
+    def leave(kind: int, _: object) -> None:
+        for each in ours:
+            signal.signal(each, signal.SIG_IGN)
+        raise KeyboardInterrupt if kind == signal.SIGINT else SystemExit(128 + kind)
+
+    try:
+        for kind in ours:
+            signal.signal(kind, leave)
+        yield
+    finally:
+        for kind, old in ours.items():
+            signal.signal(kind, old)

@@ -326,7 +326,10 @@ class SerialLink:
             raise LinkError(f"the board must take commands, writing failed ({error}); check cable and power") from None
         end = self._clock() + self._reply
         while True:
-            line = self._stream.readline()
+            try:
+                line = self._stream.readline()
+            except OSError as error:
+                raise LinkError(f"the board must answer, reading failed ({error}); check cable and power") from None
             try:
                 words = unframe(line) if line else []
             except LinkError:

@@ -82,6 +82,10 @@ class Watchdog:
         means that the clock jumped or that the program was held up.
     clock : callable
         Gives the time in seconds; must never go backwards.
+    steady : callable, optional
+        A second clock to hold the first one against: a clock that stands
+        still, or runs too fast or too slow, never reports a silence.  They may
+        differ by a quarter of `max_gap_s` within any such time.
 
     Attributes
     ----------
@@ -112,14 +116,18 @@ class Watchdog:
     """
 
     def __init__(
-        self, limits_s: Mapping[str, float], max_gap_s: float = 1.0, clock: Callable[[], float] = time.monotonic
+        self,
+        limits_s: Mapping[str, float],
+        max_gap_s: float = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+        steady: Callable[[], float] | None = None,
     ) -> None:
         self._limits = {
             str(part): number(limit, f"limit of {part}", 0, open_low=True, repair="give its longest silence, in seconds")
             for part, limit in limits_s.items()
         }
         self._gap = number(max_gap_s, "max_gap_s", 0, open_low=True)
-        self._clock = clock
+        self._clock, self._steady = clock, steady
         self.reset()
 
     def feed(self, part: str) -> None:
@@ -176,11 +184,13 @@ class Watchdog:
         >>> Watchdog({"camera": 0.5}).check() is None
         True
         """
-        now = self._clock()
+        before, now, after = self._three_times()
         if self.fault is None:
             gap = now - self._checked
             if not 0 <= gap <= self._gap:  # NaN fails this, too
                 self.fault = Fault("clock", now, f"two checks must be 0 to {self._gap:g} s apart, they were {gap:g} s")
+            elif (drift := self._drift_s(before, now, after)) > self._gap / 4:
+                self.fault = Fault("clock", now, f"two clocks must agree within {self._gap / 4:.3g} s, they came {drift:.3g} s apart")
             else:
                 # The longest overdue first, so that the message names the cause.
                 late = [(now - self._seen[part] - limit, part) for part, limit in self._limits.items()]
@@ -191,6 +201,23 @@ class Watchdog:
         self._checked = now
         return self.fault
 
+    def _three_times(self) -> tuple[float, float, float]:
+        """The clock, between two readings of the second one."""
+        before = 0.0 if self._steady is None else self._steady()
+        now = self._clock()
+        return before, now, 0.0 if self._steady is None else self._steady()
+
+    def _drift_s(self, before: float, now: float, after: float) -> float:
+        """How far the two clocks came apart since they were last compared anew."""
+        if self._steady is None:
+            return 0.0
+        first_before, first, first_after = self._compared
+        # Held up between two readings, the program knows only these two ends.
+        least, most = before - first_after, after - first_before
+        if most > self._gap:
+            self._compared = before, now, after
+        return max(least - (now - first), (now - first) - most, 0.0)
+
     def reset(self) -> None:
         """Forget the fault and start to count anew; a person decides to.
 
@@ -198,7 +225,8 @@ class Watchdog:
         --------
         >>> Watchdog({"camera": 0.5}).reset()
         """
-        now = self._clock()
+        self._compared = self._three_times()
+        now = self._compared[1]
         self.fault: Fault | None = None
         self._checked = now
         self._seen = dict.fromkeys(self._limits, now)
