@@ -1,0 +1,73 @@
+"""Lesson 10 as a learner has it: run, the sliders moved with mouse and keys, a task solved by typing."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "10_steer.ipynb"
+
+
+def test_lesson_10_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", "off")
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+    notebook.run_all()
+    assert notebook.troubles() == []
+    saved = str(notebook.saved())
+    for name in ("bearing_error", "p_law", "wheel_speeds", "gain_limit"):
+        assert f"{name}: not started" in saved
+
+    widget = page.locator(".robotlab-slider-picture")
+    widget.scroll_into_view_if_needed()
+    image, text = widget.locator("img"), widget.locator(".robotlab-text")
+
+    def says(pattern):
+        return notebook.until(lambda: re.search(pattern, text.inner_text()), pattern)
+
+    # 2 sin(pi / 14) / .1 s = 4.45 (Levin and May, 1976).
+    says(r"^Gain 2\.0 1/s, delay 0\.3 s, motor lag 0\.00 s: 45 % of the limit, 4\.45 1/s\. It overshoots by 3\.1°")
+    assert "Three panels" in image.get_attribute("alt")
+    source = image.get_attribute("src")
+
+    # Keys: two frames less of delay, and the limit is 2 sin(pi / 6) / .1 s = 10.
+    widget.get_by_label("delay").focus()
+    active = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("ArrowLeft")
+    says(r"delay 0\.1 s, .* 20 % of the limit, 10\.00 1/s\. It does not overshoot")
+    assert image.get_attribute("src") != source
+    assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
+
+    # The mouse: the gain to the right end of its slider, past the limit.
+    gain = widget.get_by_label("gain", exact=True)
+    gain.scroll_into_view_if_needed()
+    box = gain.bounding_box()
+    page.mouse.move(box["x"] + 0.16 * box["width"], box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] + 20, box["y"] + box["height"] / 2, steps=12)
+    page.mouse.up()
+    says(r"^Gain 12\.0 1/s, .* 120 % of the limit, 10\.00 1/s\. It swings wider and wider: the post leaves the picture after \d\.\d s\.")
+    page.screenshot(path=tmp_path / "at_1280.png")
+
+    page.set_viewport_size({"width": 800, "height": 900})
+    widget.get_by_label("motor lag").focus()
+    page.keyboard.press("ArrowRight")
+    says(r"motor lag 0\.05 s")
+    frame = page.locator(".jp-Notebook").first.bounding_box()
+    for part in (image, gain, text):
+        inner = part.bounding_box()
+        assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
+    widget.evaluate("element => element.scrollIntoView()")
+    page.screenshot(path=tmp_path / "at_800.png")
+    page.set_viewport_size({"width": 1280, "height": 900})
+
+    # Task 4: a slip first, which is named; then the answer.
+    said = notebook.type_answer("gain_limit", "return math.pi / (2 * delay_frames * frame_s)")
+    assert "recognized: no frames" in said
+    said = notebook.type_answer("gain_limit", "return 2 * math.sin(math.pi / (4 * delay_frames + 2)) / frame_s")
+    assert "gain_limit: passed" in said
