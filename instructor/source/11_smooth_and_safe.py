@@ -27,16 +27,18 @@ import matplotlib.pyplot as plt
 import numpy as np
 
 from robotlab.follow import default_camera
-from robotlab.motion import JerkRamp, Motor, Ramp, grip, grip_limit_mps2, make_ramp, shake, tilt, tip_limit_mps2
+from robotlab.motion import Motor, Ramp, grip, grip_limit_mps2, make_ramp, shake, tilt, tip_limit_mps2
 
 MS = 0.001  # everything is computed in steps of one millisecond
 motor = Motor(lag_s=0.10)
-# Rubber on a dry and on a wet floor (orders of magnitude, from memory); 70 % of the weight is on the driven wheels.
-floors = {"dry": grip_limit_mps2(friction=0.6, driven_share=0.7), "wet": grip_limit_mps2(friction=0.3, driven_share=0.7)}
+# Rubber on a dry and on a wet floor: orders of magnitude, from memory.
+FRICTION = {"dry": 0.6, "wet": 0.3}
+# 70 % of the weight stands on the driven wheels.
+floors = {floor: grip_limit_mps2(friction, driven_share=0.7) for floor, friction in FRICTION.items()}
 
 
 def move(ramp, wanted_mps, floor="dry", seconds=1.6, period_s=0.02):
-    """Speed of the wheels' rims and of the trolley, m/s, and its acceleration, m/s², for each millisecond."""
+    """Speed of the wheels' rims and of the trolley, and its acceleration, each millisecond."""
     start_mps = rim_mps = ramp.speed
     rims = []
     for i in range(round(seconds / MS)):
@@ -58,14 +60,16 @@ def plant_deg(accel):
     return math.degrees(np.abs(tilt(accel, MS, half_base_m=0.05, middle_height_m=0.30)).max())
 
 
-print(f"grip: dry {floors['dry']:.1f}, wet {floors['wet']:.1f} m/s²; the plant lifts from {tip_limit_mps2(0.05, 0.30):.2f} m/s² on")
-print("limit      floor   peak, m/s²   slipped, cm   picture moves, px   plant leans")
+print(f"grip: dry {floors['dry']:.1f}, wet {floors['wet']:.1f} m/s²")
+print(f"the plant lifts from {tip_limit_mps2(0.05, 0.30):.2f} m/s² on")
+print("limit      floor  peak, m/s²  slipped, cm  picture moves, px  plant leans")
 for limit in (None, 0.8):
     for floor in floors:
         rims, speeds, accel = move(Ramp(limit), 0.6, floor)
         slipped_cm = 100 * (rims - speeds).sum() * MS
+        peak, nod = np.abs(accel).max(), np.abs(nod_px(accel)).max()
         name = f"{limit} m/s²" if limit else "none"
-        print(f"{name:<10} {floor:<7} {np.abs(accel).max():7.2f} {slipped_cm:13.1f} {np.abs(nod_px(accel)).max():15.1f} {plant_deg(accel):17.0f}°")
+        print(f"{name:<10} {floor:<6} {peak:7.2f} {slipped_cm:12.1f} {nod:14.1f} {plant_deg(accel):16.0f}°")
 
 # %% tags=["nbval-ignore-output"]
 figure, axes = plt.subplots(1, 3, figsize=(9, 2.8), layout="constrained")
@@ -140,7 +144,8 @@ from robotlab.motion import move_time_s
 
 for way_m, top_mps, limit in ((1.0, 0.5, 0.5), (0.25, 1.0, 1.0), (2.0, 0.4, 0.8)):
     shape = "triangle" if way_m < top_mps**2 / limit else "trapezoid"
-    print(f"{way_m:.2f} m, {top_mps} m/s, {limit} m/s²: {move_time_s(way_m, top_mps, limit):.2f} s, a {shape}")
+    t_s = move_time_s(way_m, top_mps, limit)
+    print(f"{way_m:.2f} m, {top_mps} m/s, {limit} m/s²: {t_s:.2f} s, a {shape}")
 
 # %% [markdown]
 # **Why.** The first: 0.5 / 0.5 = 1 s up, 1 s down, each at half speed on average, so 0.5 m; the other 0.5 m at 0.5 m/s take 1 s. Together 3 s. In one formula D / v + v / a. The second never reaches 1 m/s: both ramps would need v²/a = 1 m. Then it is 2 · √(D / a) = 1 s. The third is a trapezoid again: 5 + 0.5 s.
@@ -163,7 +168,8 @@ for jerk in (None, 40.0, 20.0, 10.0, 5.0):
     _, _, accel = move(make_ramp(2.0, jerk), 0.6, seconds=2.0)
     after = nod_px(accel)[round((takes_s + 0.3) / MS) :][:400]  # 0.3 s later the motors have followed
     name, rise_s = (f"{jerk:.0f} m/s³", 2.0 / jerk) if jerk else ("none", 0.0)
-    print(f"{name:<12} {rise_s:.2f} s  {takes_s:.2f} s {np.ptp(after):12.2f} px {stopping_distance_m(0.6, 2.0, max_jerk=jerk):15.3f} m")
+    way_m = stopping_distance_m(0.6, 2.0, max_jerk=jerk)
+    print(f"{name:<12} {rise_s:.2f} s  {takes_s:.2f} s {np.ptp(after):12.2f} px {way_m:15.3f} m")
 
 # %% tags=["nbval-ignore-output"]
 figure, axes = plt.subplots(1, 3, figsize=(9, 2.8), layout="constrained")
@@ -171,7 +177,8 @@ times = np.arange(1200) * MS
 for jerk, style, color in ((None, "--", "#d55e00"), (10.0, "-", "#0072b2")):
     _, speeds, accel = move(make_ramp(2.0, jerk), 0.6, seconds=1.2)
     for ax, curve in zip(axes, (speeds, accel, nod_px(accel))):
-        ax.plot(times, curve, style, color=color, label=f"jerk {jerk:.0f} m/s³" if jerk else "no jerk limit")
+        name = f"jerk {jerk:.0f} m/s³" if jerk else "no jerk limit"
+        ax.plot(times, curve, style, color=color, label=name)
 for ax, name in zip(axes, ("speed, m/s", "acceleration, m/s²", "picture moves, px")):
     ax.set(title=name, xlabel="time, s")
 _ = axes[0].legend(frameon=False)
@@ -200,7 +207,8 @@ def stop_in_a_loop(every_s, told_s, hang_s=0.0):
     ramp, t_s, way_m, jumps = Ramp(0.8, start=0.6), 0.0, 0.0, []
     while ramp.speed > 1e-9:
         wait_s = every_s + (hang_s if len(jumps) == 2 else 0.0)
-        t_s, way_m, before = t_s + wait_s, way_m + ramp.speed * wait_s, ramp.speed
+        before = ramp.speed
+        t_s, way_m = t_s + wait_s, way_m + before * wait_s
         jumps.append(before - ramp.step(0.0, told_s))
     return t_s, way_m, max(jumps)
 
@@ -216,7 +224,7 @@ for name, every_s, told_s, hang_s in (
     print(f"{name:<36} {t_s:5.2f} s, {way_m:.2f} m {jump:12.3f} m/s")
 for period_s in (0.02, 0.15):
     _, _, accel = move(Ramp(0.8, start=0.6), 0.0, period_s=period_s)
-    print(f"steps of {period_s} s, measured: the trolley brakes with up to {np.abs(accel).max():.2f} m/s²")
+    print(f"steps of {period_s} s, measured: it brakes with up to {np.abs(accel).max():.2f} m/s²")
 
 # %% [markdown]
 # **Why.** The loop comes round 7.5 times too seldom, so its ramp is 7.5 times too flat: 5.7 s and 1.7 m, and nothing in the program looks wrong. Measuring the step mends the time, but now the ramp is a staircase of 0.12 m/s a step, and the trolley jerks at each. And while the tracker thinks for a second, the wheels keep whatever they were told last.
@@ -248,8 +256,9 @@ with RampThread(link, Drive(), max_accel=0.8, rate_hz=50) as thread:
 sent = np.array([row[1] for row in link.sent])
 steps_ms = 1000 * np.diff([row[0] for row in link.sent[:-1]])
 jitter = thread.jitter()
+mean_ms, p99_ms, worst_ms = 1000 * jitter.mean_s, 1000 * jitter.p99_s, 1000 * jitter.worst_s
 print(f"{jitter.steps} steps, on average {np.mean(steps_ms):.1f} ms apart; {jitter.missed} left out")
-print(f"late by {1000 * jitter.mean_s:.1f} ms on average, 99 % by less than {1000 * jitter.p99_s:.1f} ms, the worst by {1000 * jitter.worst_s:.1f} ms")
+print(f"late by {mean_ms:.1f} ms on average, 99 % by less than {p99_ms:.1f} ms, one by {worst_ms:.1f} ms")
 print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 
 # %% [markdown]
@@ -268,7 +277,7 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 # **Predict.** Pictures come every 0.1 s and are 0.1 s old when they arrive. From 4.0 s on no picture shows the post. When does the trolley begin to coast, slow, search, stop? The post comes back at 14 s. What then? And if it had come back at 7 s?
 
 # %%
-from robotlab.follow import NoFaults, Oracle, Settings, simulate
+from robotlab.follow import NoFaults, Oracle, simulate
 from robotlab.trackers import Detections
 
 walk = WALKS["weave"]
@@ -281,15 +290,17 @@ class Hidden(NoFaults):
         self.from_s, self.until_s = from_s, until_s
 
     def found(self, index, t_s, found):
-        return Detections.none(found.classes) if self.from_s <= t_s < self.until_s else found
+        hidden = self.from_s <= t_s < self.until_s
+        return Detections.none(found.classes) if hidden else found
 
 
 runs = {}
 for until_s in (14.0, 7.0):
-    # Oracle is a tracker that is told where the post is, with small errors: what follows is the loop's own doing.
-    run = simulate(Oracle(), walk, settings=Settings(), faults=Hidden(4.0, until_s), duration_s=18, pictures=False)
+    # Oracle is a tracker that is told where the post is: what follows is the loop's own doing.
+    run = simulate(Oracle(), walk, faults=Hidden(4.0, until_s), duration_s=18, pictures=False)
+    states = [f"{event['what']} {event['t']:.1f}" for event in run.events]
+    print(f"back at {until_s:.0f} s: {', '.join(states)}")
     runs[until_s] = run
-    print(f"back at {until_s:.0f} s: " + ", ".join(f"{event['what']} {event['t']:.1f}" for event in run.events))
 
 # %% tags=["nbval-ignore-output"]
 run = runs[14.0]
@@ -340,8 +351,10 @@ for name in ("time", "monotonic"):
 
 last_s = 36_000.0  # the last picture: ten o'clock, in seconds since midnight
 set_back_s = 3600.0
-gone_s = next(s for s in np.arange(0.0, 8000.0, 0.1) if too_old(last_s - set_back_s + s, last_s))
-print(f"too_old notices after {gone_s:.0f} s")
+passed_s = 0.0
+while not too_old(last_s - set_back_s + passed_s, last_s):
+    passed_s += 0.1
+print(f"too_old notices after {passed_s:.0f} s")
 
 clock_s = [last_s]
 dog = Watchdog({"camera": 0.6}, max_gap_s=0.6, clock=lambda: clock_s[0])
@@ -360,7 +373,8 @@ def watchdog(now_s, last_good_s, slow_s, stop_s):
     """What to do at the age of the last good picture: "go", "slow" or "stop".
 
     now_s: time now, s.  last_good_s: time of the last good picture, s; NaN when there was none.
-    slow_s, stop_s: oldest age for "go" and for "slow", s, each included.  An age that makes no sense is "stop".
+    slow_s, stop_s: oldest age for "go" and for "slow", s, each included.
+    An age that makes no sense is "stop".
     """
     ...
 
@@ -370,7 +384,8 @@ def watchdog(now_s, last_good_s, slow_s, stop_s):
     """What to do at the age of the last good picture: "go", "slow" or "stop".
 
     now_s: time now, s.  last_good_s: time of the last good picture, s; NaN when there was none.
-    slow_s, stop_s: oldest age for "go" and for "slow", s, each included.  An age that makes no sense is "stop".
+    slow_s, stop_s: oldest age for "go" and for "slow", s, each included.
+    An age that makes no sense is "stop".
     """
     age_s = now_s - last_good_s
     if 0 <= age_s <= slow_s:
@@ -393,7 +408,12 @@ verify(watchdog)
 # **Predict.** 0.6 m/s, 0.8 m/s², and t = 0.35 s. What helps more: braking twice as hard, or halving t? And what does half the speed do?
 
 # %%
-for name, v, a, t in (("as it is", 0.6, 0.8, 0.35), ("twice as hard", 0.6, 1.6, 0.35), ("half the time", 0.6, 0.8, 0.175), ("half the speed", 0.3, 0.8, 0.35)):
+for name, v, a, t in (
+    ("as it is",       0.6, 0.8, 0.35),
+    ("twice as hard",  0.6, 1.6, 0.35),
+    ("half the time",  0.6, 0.8, 0.175),
+    ("half the speed", 0.3, 0.8, 0.35),
+):  # fmt: skip
     print(f"{name:<15} {v * t:.3f} + {v * v / (2 * a):.3f} = {stopping_distance_m(v, a, t):.3f} m")
 
 # %% [markdown]
@@ -455,6 +475,8 @@ verify(safe_speed)
 # **Predict.** What is in t? List all that passes between "the lens could see it" and "the wheels turn more slowly". Then list it again for a camera that has just *died*.
 
 # %%
+from robotlab.follow import Settings
+
 settings = Settings(tracker_s=0.04)
 healthy = {
     "until the next picture is taken, at worst": settings.frame_s,
@@ -475,30 +497,34 @@ for title, parts in (("something stands there, and is seen", healthy), ("the cam
     print(f"{title}: t = {t:.2f} s")
     for name, seconds in parts.items():
         print(f"    {seconds:.2f} s  {name}")
-    way_m = stopping_distance_m(settings.max_mps, settings.max_accel, t)
-    v = -settings.max_accel * t + math.sqrt((settings.max_accel * t) ** 2 + 2 * settings.max_accel * clear_m)
-    print(f"    stands after {way_m:.2f} m from {settings.max_mps} m/s; to stand within {clear_m} m: at most {v:.2f} m/s")
+    top, a = settings.max_mps, settings.max_accel
+    print(f"    from {top} m/s it stands after {stopping_distance_m(top, a, t):.2f} m;")
+    v = -a * t + math.sqrt((a * t) ** 2 + 2 * a * clear_m)
+    print(f"    to stand within {clear_m} m it may drive {v:.2f} m/s")
 
 # %% [markdown]
-# **Why.** Braking takes 22 cm in both. The rest is waiting, and most of that is patience: the watchdog waits for longer than two lost pictures, because one that barks at every hiccup is soon switched off. A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down.
+# **Why.** Braking takes 22.5 cm in both. The rest is waiting, and most of that is patience: the watchdog waits for longer than two lost pictures, because one that barks at every hiccup is soon switched off. A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down.
 #
 # **Try.** The crate stands 0.8 m away when something happens. Move a slider, or use the arrow keys.
-# 1. Set the delay to 0. How fast may it drive? Now 0.8 s.
-# 2. Let the jerk limit go down from 40 to 2 m/s³. What does it cost in the end? At which speed does that matter?
-# 3. Take the delay of the dying camera from above. Which speed leaves 10 cm? Your `safe_speed` knows.
+# 1. Set the delay to 0. How fast may it drive? And with a delay of 1 s?
+# 2. Back at 0.6 m/s and 0.35 s, let the jerk limit go down from 40 to 2 m/s³. What does the last step cost?
+# 3. Set the delay to 0.9 s, about that of the dying camera. Which speed leaves some 10 cm? What does your `safe_speed` say?
 
 # %% tags=["explore"]
 from robotlab.widgets import StopPicture
 
-StopPicture(clear_m=0.8, speed_mps=0.6, accel_mps2=0.8, jerk_mps3=8.0, delay_s=0.35)
+stop = StopPicture(clear_m=0.8, speed_mps=0.6, accel_mps2=0.8, jerk_mps3=8.0, delay_s=0.35)
+stop
 
 # %% tags=["still"] picture="stop" alt="Three curves over time: speed stays at 0.6 m/s for 0.35 s, then falls to 0 within 0.85 s; acceleration is 0, then -0.8 m/s² with sloping sides; the way rises and ends at 0.465 m, below the hatched bar of a crate at 0.8 m."
 from IPython.display import Image, display
 
-display(Image(bytes(StopPicture(clear_m=0.8, speed_mps=0.6, accel_mps2=0.8, jerk_mps3=8.0, delay_s=0.35).picture)))
+display(Image(bytes(stop.picture)))
 
 # %% [markdown]
 # *Above, as a still for those who have not run the cell. Solid: with the jerk limit; dashed: without.*
+#
+# **Why.** (1) 1.05 m/s; with one second of delay hardly more than half of that. (2) A jerk limit adds half of a / j to the delay. At 40 m/s³ that is 0.01 s, at 2 m/s³ 0.2 s, and 0.2 s at 0.6 m/s are 12 cm. Most of it comes at the low end of the slider, since j stands below the line. (3) 0.55 m/s leaves 9 cm. `safe_speed(0.7, 0.8, 0.9)` says 0.56: it knows nothing of the jerk.
 
 # %% [markdown]
 # ## 8. Faults on purpose
@@ -511,21 +537,31 @@ display(Image(bytes(StopPicture(clear_m=0.8, speed_mps=0.6, accel_mps2=0.8, jerk
 from robotlab.follow import campaign, promise_m
 from robotlab.greenhouse import Walk
 
-hurry = Walk("hurry", "The post goes straight ahead, as fast as the trolley can.", (0.0, 12.0), ((1.5, 0.0), (8.5, 0.0)), WALKS["straight"].scene)
+about = "The post goes straight ahead, as fast as the trolley can."
+hurry = Walk("hurry", about, (0.0, 12.0), ((1.5, 0.0), (8.5, 0.0)), WALKS["straight"].scene)
 reports = campaign(Oracle(), hurry, settings=settings, pictures=False)
 # A wrong sign shows where there is something to steer to: on the weaving walk.
-reports += campaign(Oracle(), walk, settings=settings.but(steering_sign=-1), pictures=False, at_s=0.0, after_s=20.0,
-                    faults=[("steering has the wrong sign", lambda at_s: NoFaults(), False)])  # fmt: skip
+wrong = settings.but(steering_sign=-1)
+sign = [("steering has the wrong sign", lambda at_s: NoFaults(), False)]
+reports += campaign(Oracle(), walk, settings=wrong, faults=sign, at_s=0.0, after_s=20.0, pictures=False)
+
+
+def measured_m(report):
+    """The way without a fresh sight; where the trolley had to stop, also the way until it stood."""
+    return max(report.blind_m, report.stop_m) if report.must_rest else report.blind_m
+
+
 print(f"promised: {promise_m(settings):.2f} m")
-print("fault                              measured    at the end    promise")
+print("fault                           measured  at the end  promise")
 for report in reports:
-    way_m = np.nanmax([report.blind_m, report.stop_m if report.must_rest else np.nan])
-    print(f"{report.name:<34} {way_m:6.2f} m     {report.state:<12}  {'kept' if report.kept else 'BROKEN'}")
+    kept = "kept" if report.kept else "BROKEN"
+    print(f"{report.name:<30} {measured_m(report):7.2f} m  {report.state:<10}  {kept}")
 
 # %% tags=["nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(8, 3.8), layout="constrained")
-ways = [np.nanmax([report.blind_m, report.stop_m if report.must_rest else np.nan]) for report in reports]
-ax.barh([report.name for report in reports], ways, color=["#0072b2" if report.must_rest else "#56b4e9" for report in reports], edgecolor="black", linewidth=0.5)
+for report in reports:
+    color = "#0072b2" if report.must_rest else "#56b4e9"
+    ax.barh(report.name, measured_m(report), color=color, edgecolor="black", linewidth=0.5)
 ax.axvline(promise_m(settings), color="#d55e00", linestyle="--", linewidth=2)
 ax.invert_yaxis()
 _ = ax.set(xlabel="way without a fresh sight, m (dashed: promised; dark: had to stop)")
@@ -562,7 +598,8 @@ times = np.arange(1600) * MS
 for limit, style, color in ((0.8, "-", "#0072b2"), (4.0, "-.", "#009e73"), (None, "--", "#d55e00")):
     _, speeds, accel = move(Ramp(limit, start=0.6), 0.0)
     left.plot(times, speeds, style, color=color, label=f"{limit} m/s²" if limit else "no limit")
-    right.plot(times, np.degrees(tilt(accel, MS, half_base_m=0.05, middle_height_m=0.30)), style, color=color)
+    leans = np.degrees(tilt(accel, MS, half_base_m=0.05, middle_height_m=0.30))
+    right.plot(times, leans, style, color=color)
 left.set(title="speed, m/s", xlabel="time, s")
 right.set(title="the plant leans forward, °", xlabel="time, s", ylim=(-10, 95))
 _ = left.legend(frameon=False)
@@ -631,11 +668,14 @@ with tempfile.TemporaryDirectory() as folder:
 
 ticks = [record["t"] for record in content.records if record["kind"] == "tick"]
 print(f"the run ended properly: {'yes' if content.complete else 'no'}")
-print(f"its log is whole up to the last record, no tick missing: {'yes' if np.allclose(np.diff(ticks), 0.02) else 'no'}")
+whole = np.allclose(np.diff(ticks), 0.02)
+print(f"its log is whole up to the last record, no tick missing: {'yes' if whole else 'no'}")
 
 # %% tags=["approximate"]
-print(f"run log: {len(content.records)} records, {len(run.picture_t_s)} of them pictures; the last tick at {run.t_s[-1]:.2f} s, speed {run.speeds_mps[-1]:.2f} m/s")
-print(f"ordinary file: {len(lines) - 1} whole lines; {len(run.picture_t_s) - len(lines) + 1} pictures, the newest, are missing")
+taken, noted = len(run.picture_t_s), len(lines) - 1
+print(f"run log: {len(content.records)} records, {taken} of them pictures")
+print(f"    its last tick: {run.t_s[-1]:.2f} s, speed {run.speeds_mps[-1]:.2f} m/s")
+print(f"ordinary file: {noted} pictures; the newest {taken - noted} are missing")
 
 # %% [markdown]
 # **Why.** What the operating system has been given is safe from the program's own death, whatever kills it. What Python still held is gone, the last seconds first: those you want. A record that was being written at that moment is cut in half; `read_log` leaves it out. (Against a *power cut* the disk must be asked too: `RunLog(path, sync_s=1.0)`.)
@@ -660,8 +700,12 @@ def take():
     return rng.integers(0, 255, (240, 320, 3), np.uint8)
 
 
+def sees_it(picture):
+    return Detections([[155, 80, 164, 140]], [0.9], [0], ["post"])
+
+
 link = SimulatedLink()
-report = drive(take, lambda picture: Detections([[155, 80, 164, 140]], [0.9], [0], ["post"]), default_camera(), Settings(frame_hz=20), link, 5.0)
+report = drive(take, sees_it, default_camera(), Settings(frame_hz=20), link, seconds=5.0)
 print(f"{report.pictures} pictures; {report.state}: {report.reason}")
 print(f"fastest {max(row[1] for row in link.sent):.2f} m/s, the wheels at the end: {link.wheels()}")
 

@@ -88,7 +88,7 @@ class StopPicture(SliderPicture):
             speed_mps=Slider(0.1, 1.2, speed_mps, 0.05, "speed", "m/s"),
             accel_mps2=Slider(0.4, 3.0, accel_mps2, 0.1, "acceleration limit", "m/s²"),
             jerk_mps3=Slider(1.0, 40.0, jerk_mps3, 0.5, "jerk limit", "m/s³"),
-            delay_s=Slider(0.0, 0.8, delay_s, 0.05, "delay", "s"),
+            delay_s=Slider(0.0, 1.0, delay_s, 0.05, "delay", "s"),
         )
 
     def _build(self) -> None:

@@ -46,7 +46,7 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
 
     # The mouse: the delay to its left end.
     delay = widget.get_by_label("delay").bounding_box()
-    page.mouse.move(delay["x"] + delay["width"] * 0.35 / 0.8, delay["y"] + delay["height"] / 2)
+    page.mouse.move(delay["x"] + delay["width"] * 0.35, delay["y"] + delay["height"] / 2)
     page.mouse.down()
     page.mouse.move(delay["x"] - 20, delay["y"] + delay["height"] / 2, steps=12)
     page.mouse.up()

@@ -177,7 +177,8 @@ def watchdog(now_s, last_good_s, slow_s, stop_s):
     """What to do at the age of the last good picture: "go", "slow" or "stop".
 
     now_s: time now, s.  last_good_s: time of the last good picture, s; NaN when there was none.
-    slow_s, stop_s: oldest age for "go" and for "slow", s, each included.  An age that makes no sense is "stop".
+    slow_s, stop_s: oldest age for "go" and for "slow", s, each included.
+    An age that makes no sense is "stop".
     """
     age = now_s - last_good_s
     if 0 <= age <= slow_s:
