@@ -14,6 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 if TYPE_CHECKING:
+    from robotlab.design_sheet import DesignSheet
     from robotlab.scoring import Judgement
 
 # Okabe & Ito, "Color Universal Design" (2008): told apart with any color vision.
@@ -187,6 +188,49 @@ def plot_recall_by_size(ax: Axes, judgements: Mapping[str, Judgement]) -> Axes:
     ax.set_xticks(range(len(names)), names, fontsize=7)
     ax.set(ylim=(0, 1.04), xlabel="side of the box (root of its area), px", ylabel="recall")
     ax.legend(frameon=False, fontsize=9, loc="lower right")
+    return ax
+
+
+def plot_bands(ax: Axes, sheets: Mapping[str, DesignSheet]) -> Axes:
+    """Working bands of design sheets along the distance, predicted and measured.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    sheets : mapping of str to DesignSheet
+        By robot.
+
+    Returns
+    -------
+    Axes
+        The same.
+
+    Examples
+    --------
+    >>> from robotlab.design_sheet import Robot, predict
+    >>> from robotlab.follow import default_camera
+    >>> figure, axes = new_figure()
+    >>> ax = plot_bands(axes[0, 0], {"mine": predict(Robot(default_camera(), smallest_px=20))})
+    >>> [text.get_text() for text in ax.get_yticklabels()]
+    ['mine']
+    """
+    for k, sheet in enumerate(sheets.values()):
+        labels = ("predicted", "measured", "distance kept", "needed to stop") if k == 0 else (None,) * 4
+        near, far = sheet["near"], sheet["far"]
+        if near.predicted < far.predicted:
+            ax.plot([near.predicted, far.predicted], [k, k], color=COLORS[5], linewidth=12, solid_capstyle="butt", label=labels[0])
+        found = [row.measured for row in (near, far) if row.measured is not None]
+        if found:
+            ax.plot(found, [k] * len(found), "|-", color="black", markersize=18, markeredgewidth=2, linewidth=1, label=labels[1])
+        s = sheet.robot.settings
+        ax.plot(s.keep_m, k, "D", color=COLORS[1], label=labels[2])
+        # From the distance kept towards the target: what it still goes when sight is lost at top speed.
+        ax.plot([s.keep_m, s.keep_m - sheet["stop"].predicted], [k + 0.25] * 2, ":", color=COLORS[1], linewidth=2.5, label=labels[3])
+    ax.set_yticks(range(len(sheets)), list(sheets))
+    ax.set(ylim=(len(sheets) - 0.5, -0.6), xlabel="distance to the target, m")
+    ax.set_xlim(left=min(0.0, ax.get_xlim()[0]))
+    ax.legend(frameon=False, fontsize=9, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4, borderaxespad=0)
     return ax
 
 

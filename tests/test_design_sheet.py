@@ -29,6 +29,8 @@ from robotlab.errors import InputError, MotionError
 from robotlab.follow import Oracle, Settings, default_camera
 from robotlab.greenhouse import WALKS, render
 from robotlab.motion import Motor
+from robotlab.pages import design_sheet_page, design_sheet_text
+from robotlab.plots import new_figure, plot_bands
 from robotlab.trackers import Detections
 
 QUICK = Motor(lag_s=0.0)
@@ -177,6 +179,17 @@ def test_an_empty_band_is_called_one():
 def test_conclusions_follow_the_numbers(changes, words):
     assert any(words in sentence for sentence in predict(facts(**changes)).sentences())
     assert not any(words in sentence for sentence in predict(facts()).sentences())
+
+
+def test_the_page_shows_both_figures_of_every_row_and_the_caution():
+    sheet = design_sheet(ROBOTS["small picture, one frame late"], pictures=2, name="an <ideal> tracker")
+    html = design_sheet_page(sheet).html()
+    assert all(f"{row.predicted:.3f}" in html and f"{row.measured:.3f}" in html for row in sheet.rows)
+    assert "not a safety function" in html and "an &lt;ideal&gt; tracker" in html
+    assert f"{sheet['far'].measured:.3f}" in design_sheet_text(sheet)
+    ax = plot_bands(new_figure()[1][0, 0], {"small": sheet})
+    drawn = {line.get_label(): line.get_xdata() for line in ax.get_lines()}
+    assert list(drawn["measured"]) == [sheet["near"].measured, sheet["far"].measured]
 
 
 # --- a tracker's own judging -------------------------------------------------

@@ -37,6 +37,11 @@ class Vanished(NoFaults):
     ----------
     last : int
         Number of the last picture with the target.
+
+    Examples
+    --------
+    >>> len(Vanished(3).found(4, 0.4, Detections([[0, 0, 4, 9]], [1.0], [0], ["post"])))
+    0
     """
 
     def __init__(self, last: int) -> None:
@@ -54,6 +59,11 @@ class Hung(NoFaults):
     ----------
     last : int
         Number of the last picture.
+
+    Examples
+    --------
+    >>> Hung(3).shots(4, 0.4, Shot(None, None, 0.0))
+    []
     """
 
     def __init__(self, last: int) -> None:
@@ -87,6 +97,13 @@ def measure_gain_limit(robot: Robot) -> float:
     The post stands far away and a little to the side; many gains are tried at
     once (:func:`robotlab.follow.fleet`), first a factor apart, then between
     the last calm one and the first that swings.
+
+    Examples
+    --------
+    >>> from robotlab.motion import Motor
+    >>> robot = Robot(default_camera(), 20, Settings(delay_s=0.1, motor=Motor(lag_s=0)))
+    >>> round(measure_gain_limit(robot), 1)
+    10.0
     """
     s = robot.settings
     settings = s.but(law="p", max_jerk=None, delay_s=s.delay_s + s.tracker_s, tracker_s=0.0, drive_gain=0.0, watch_s=None,
@@ -121,6 +138,11 @@ def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     float
         m; the longer of two ways, one when the target vanishes and one when
         the camera hangs, both just after a picture.
+
+    Examples
+    --------
+    >>> round(measure_stop_m(Robot(default_camera(), 20)), 2)
+    0.65
     """
     speed = robot.top_mps if speed_mps is None else speed_mps
     return max(_way_m(run, last) for run, last in (_drive(robot, speed, fault) for fault in (Vanished, Hung)))
@@ -147,6 +169,11 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
     at the distance it should keep.  Then the target vanishes from its
     pictures, or the camera hangs.  Halving finds the speed from which it
     touches the target.
+
+    Examples
+    --------
+    >>> round(measure_safe_speed(Robot(default_camera(), 20)), 1)
+    0.8
     """
 
     def touches(speed: float) -> bool:

@@ -30,10 +30,10 @@ from robotlab.trackers import Detections, Tracker, as_tracker
 SAME_IOU = 0.5
 # A target nearer to the edge of the picture than this is cut by it: one pixel, what blur and rounding hide.
 EDGE_PX = 1.0
-# Distances that are tried, m: from nearly touching to where no small camera sees a post.
-NEAREST_M, FARTHEST_M = 0.12, 60.0
+# Distances that are tried, m: from nearly touching to the end of a long greenhouse.
+NEAREST_M, FARTHEST_M = 0.12, 30.0
 # Coarse steps of a factor of about 1.17; then so many fine ones across a limit for each picture asked for.
-_COARSE, _FINE = 40, 10
+_COARSE, _FINE = 36, 10
 # Scales of the target that are tried.
 _SCALES = (0.02, 4.0)
 
@@ -149,7 +149,7 @@ def measure_band(
         One of :data:`robotlab.greenhouse.LAMPS`.
     pictures : int
         Ten times as many are rendered around each limit, a sixth of them, and
-        at least three, at each of forty distances to find where that is.
+        at least three, at each of 36 distances to find where that is.
     seed : int
         Of places, things and noise.
     share : float
@@ -159,7 +159,7 @@ def measure_band(
     -------
     near_m, far_m : float or None
         Along the ground, m; ``None`` for no limit found between 0.12 and
-        60 m (both ``None``: no distance is usable).
+        30 m (both ``None``: no distance is usable).
 
     Notes
     -----
@@ -167,6 +167,14 @@ def measure_band(
     (score of at least ``min_score``) that overlaps the true one by half, and
     when the true one stays clear of the picture's edges: the box of a target
     that is cut by them measures no distance.
+
+    Examples
+    --------
+    >>> from robotlab.follow import Oracle, default_camera
+    >>> robot = Robot(default_camera(160, 120), smallest_px=12)
+    >>> near, far = measure_band(robot, Oracle(smallest_px=12), pictures=2)
+    >>> round(near, 1), round(far, 1)
+    (0.6, 5.6)
     """
     looks = _Looks(robot, tracker, lamp, seed)
     grid = np.geomspace(NEAREST_M, FARTHEST_M, _COARSE)
@@ -195,16 +203,25 @@ def measure_smallest_object_m(
 
     Parameters
     ----------
-    robot, tracker, lamp, pictures, seed, share
+    robot, tracker
         As in :func:`measure_band`.
     distance_m : float
         Along the ground, m.
+    lamp, pictures, seed, share
+        As in :func:`measure_band`.
 
     Returns
     -------
     float or None
         m; the target shrinks in all directions.  ``None`` if not even one
         four times the usual size is found.
+
+    Examples
+    --------
+    >>> from robotlab.follow import Oracle, default_camera
+    >>> robot = Robot(default_camera(160, 120), smallest_px=12)
+    >>> round(measure_smallest_object_m(robot, Oracle(smallest_px=12), 1.2, pictures=1), 1)
+    0.1
     """
     looks = _Looks(robot, tracker, lamp, seed)
 
@@ -275,8 +292,8 @@ class _Looks:
         self._tracker = tracker if isinstance(tracker, TruthTracker) else as_tracker(tracker)
         if isinstance(tracker, TruthTracker):
             tracker.begin(seed)
-        # Making textures takes longer than all the pictures of a distance, so a few aisles serve all.
-        self._aisles = [_aisle(kind, lamp, seed * 1009 + n) for n in range(3)]
+        # Making textures takes longer than all the pictures of a distance, so two aisles serve all.
+        self._aisles = [_aisle(kind, lamp, seed * 1009 + n) for n in range(2)]
 
     def good(self, distance_m: float, n: int, scale: float = 1.0, whole: bool = True) -> bool:
         """Whether the target is usable in the n-th picture; `whole`: clear of the edges as well."""
@@ -313,10 +330,10 @@ def _aisle(kind: str, lamp: str, seed: int) -> Scene:
         Thing(str(rng.choice(kinds)), round(x + rng.uniform(-0.3, 0.3), 3), round(side * rng.uniform(1.5, 2.3), 3),
               heading_rad=round(rng.uniform(-math.pi, math.pi), 3), seed=int(rng.integers(1000)))
         for side in (-1, 1)
-        for x in np.arange(0.5, 30, 1.2)
+        for x in np.arange(0.5, 36, 1.2)
     ]  # fmt: skip
     floors = (("paving", "soil"), ("concrete", "moss"), ("gravel", "soil"))
-    return Scene(tuple(things), lamp, seed, floors[seed % 3], room_m=(-3.0, -3.5, FARTHEST_M + 10, 3.5))
+    return Scene(tuple(things), lamp, seed, floors[seed % 3], room_m=(-3.0, -3.5, FARTHEST_M + 8, 3.5))
 
 
 def _limit(

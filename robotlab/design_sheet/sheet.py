@@ -19,7 +19,7 @@ from robotlab.design_sheet.robot import (
     predict_smallest_object_m,
     predict_stop_m,
 )
-from robotlab.design_sheet.see import measure_band, measure_smallest_object_m
+from robotlab.design_sheet.see import FARTHEST_M, measure_band, measure_smallest_object_m
 from robotlab.errors import InputError
 from robotlab.follow import Oracle, TruthTracker
 from robotlab.trackers import Detections, Tracker
@@ -73,11 +73,11 @@ class Row:
 
 # key, name, unit, within %, formula, source, how measured
 _LINES: tuple[tuple[str, str, str, float | None, str, str, str], ...] = (
-    ("near", "near limit", "m", 10, "where an edge of the picture meets the foot or the top of the target, and half its width", _PINHOLE,
-     "rendered at distances from 0.12 to 60 m, the tracker asked: nearest with the target whole and rightly boxed in 8 of 10 pictures"),
+    ("near", "near limit", "m", 10, "where an edge of the picture meets the foot or the top of the target, and half its width more", _PINHOLE,
+     "rendered at distances from 0.12 to 30 m, the tracker asked: nearest with the target whole and rightly boxed in 8 of 10 pictures"),
     ("far", "far limit", "m", 10, "f H / smallest px for a level camera", _PINHOLE,
      "the same: farthest with the target whole and rightly boxed in 8 of 10 pictures"),
-    ("object", "smallest usable object, height at {at:.2f} m", "m", None, "smallest px · Z / f for a level camera", _PINHOLE,
+    ("object", "height of the smallest usable object, {at:.2f} m away", "m", None, "smallest px · Z / f for a level camera", _PINHOLE,
      "the target rendered smaller and smaller at that distance: smallest rightly boxed in 8 of 10 pictures"),
     ("gain_limit", "gain limit", "1/s", 5, "2 sin(π / (2 (2 d + 1))) / frame time for d frames of delay and no lag", _GAIN,
      "simulated loops with 48 gains at a time: the first whose swing grows"),
@@ -86,7 +86,7 @@ _LINES: tuple[tuple[str, str, str, float | None, str, str, str], ...] = (
     ("stop", "stopping distance at top speed", "m", 5, "v (reaction + lag) + v² / (2 a)", _STOP,
      "simulated: way from the last picture with the target to rest, the longer of target gone and camera hung"),
     ("safe_speed", "largest safe speed", "m/s", 5, "stopping distance = distance kept - radius - half the target", _STOP,
-     "simulated drives at a standing target that vanish at the distance kept: the fastest that does not touch it"),
+     "simulated drives at a standing target, sight lost at the distance kept: the fastest that does not touch it"),
 )  # fmt: skip
 
 
@@ -143,7 +143,9 @@ class DesignSheet:
         out = []
         for row in self.rows:
             gap = row.difference_percent
-            if row.within_percent is not None and (abs(gap) > row.within_percent if gap is not None else math.isfinite(row.predicted)):
+            # Where no limit was found none may be predicted, unless it lies where nothing was tried.
+            missing = row.measured is None and row.predicted <= FARTHEST_M
+            if row.within_percent is not None and (missing or (gap is not None and abs(gap) > row.within_percent)):
                 out.append(row)
         return out
 
