@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from robotlab.detector import Detector
     from robotlab.detector.train import Course
 
+# Vermilion and blue first: on the course's classes, post and bucket, they are the nearest to the things' own colors.
+CLASS_COLORS = (COLORS[1], COLORS[0], *COLORS[2:])
+# Size of the labels beside boxes, px of a picture 320 px wide; a letter is about so wide (measured).
+LABEL_PX, LETTER = 9.5, 0.58
 # A truth is found by a box of its class with at least this overlap (Everingham et al., IJCV 88:303-338, 2010).
 FOUND_FROM = 0.5
 
@@ -101,7 +105,7 @@ class TrainingMonitor(Widget):
             background=encode(picture, "png", effort=1),
             alt=alt,
             classes=list(classes),
-            colors=[COLORS[n % len(COLORS)] for n in range(len(classes))],
+            colors=[CLASS_COLORS[n % len(CLASS_COLORS)] for n in range(len(classes))],
             truths=[{"box": box.tolist(), "label": int(label)} for box, label in zip(boxes, labels, strict=True)],
             **({} if log is None else _checked(log, len(classes))),
         )
@@ -138,6 +142,7 @@ class TrainingMonitor(Widget):
             {"box": [round(float(edge), 1) for edge in box], "label": int(label), "score": round(float(score), 3)}
             for box, label, score in zip(found.boxes, found.labels, found.scores, strict=True)
         ]
+        boxes = self._labelled(boxes)
         # A new list: a changed one would not be sent.
         self.stages = [*self.stages, {"step": int(step), "AP": float(AP), "AP50": float(AP50), "boxes": boxes, "text": text}]
 
@@ -145,6 +150,24 @@ class TrainingMonitor(Widget):
     def log(self) -> dict[str, Any]:
         """What was recorded, as plain numbers and words, to keep as JSON and to replay."""
         return {"losses": list(self.losses), "stages": list(self.stages)}
+
+    def _labelled(self, boxes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """The boxes, each with its words and the place of their lower left corner, so that no words cover others."""
+        wide, tall = self.size_px
+        size = LABEL_PX * wide / 320
+        taken: list[tuple[float, float, float]] = []
+        labelled = []
+        for one in boxes:
+            words = f"{self.classes[one['label']]} {one['score']:.2f}"
+            long = LETTER * size * len(words)
+            x0, y0, _, y1 = one["box"]
+            x = float(np.clip(x0, 1, max(1, wide - long)))
+            spots = [min(max(y, size), tall - 2) for y in (y0 - 0.3 * size, y1 + size, y0 - 1.5 * size, y1 + 2.2 * size)]
+            free = [y for y in spots if all(abs(y - v) >= 1.1 * size or x >= u + far or u >= x + long for u, v, far in taken)]
+            y = (free or spots)[0]
+            taken.append((x, y, long))
+            labelled.append({**one, "words": words, "at": [round(x, 1), round(y, 1)]})
+        return labelled
 
     def _loss_words(self, step: int) -> str:
         before = [loss for at, loss in self.losses if at <= step]
@@ -195,9 +218,9 @@ class TrainingMonitor(Widget):
         for one in now["boxes"]:
             _outline(seen, one["box"], "white", 3.2, "-")
             _outline(seen, one["box"], self.colors[one["label"]], 1.7, "-")
-            plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.8}
-            words = f"{self.classes[one['label']]} {one['score']:.2f}"
-            seen.text(one["box"][0], max(one["box"][1] - 3, 9), words, color=self.colors[one["label"]], fontsize=8, bbox=plate)
+        for one in now["boxes"]:
+            plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.5}
+            seen.text(*one["at"], one["words"], color=self.colors[one["label"]], fontsize=8, bbox=plate)
         seen.set(xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: the truth")
         if self.losses:
             above.plot(*zip(*self.losses, strict=True), color=COLORS[0])
@@ -231,12 +254,18 @@ def _checked(log: Mapping[str, Any], class_count: int) -> dict[str, list]:
         stages = [
             {
                 "step": int(one["step"]), "AP": float(one["AP"]), "AP50": float(one["AP50"]), "text": str(one["text"]),
-                "boxes": [{"box": [float(edge) for edge in b["box"]], "label": int(b["label"]), "score": float(b["score"])} for b in one["boxes"]],
+                "boxes": [
+                    {
+                        "box": [float(edge) for edge in b["box"]], "label": int(b["label"]), "score": float(b["score"]),
+                        "words": str(b["words"]), "at": [float(place) for place in b["at"]],
+                    }
+                    for b in one["boxes"]
+                ],
             }
             for one in log["stages"]
         ]  # fmt: skip
     except (KeyError, TypeError, ValueError):
         raise InputError("log must be what a monitor's log gives, it is not; keep monitor.log as JSON and pass that") from None
-    if any(len(b["box"]) != 4 or not 0 <= b["label"] < class_count for one in stages for b in one["boxes"]):
+    if any(len(b["box"]) != 4 or len(b["at"]) != 2 or not 0 <= b["label"] < class_count for one in stages for b in one["boxes"]):
         raise InputError(f"log must hold boxes of 4 numbers and labels of these {class_count} classes, it does not; was it kept for other classes?")
     return {"losses": losses, "stages": stages}

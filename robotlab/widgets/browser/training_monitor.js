@@ -5,7 +5,7 @@ const SVG = "http://www.w3.org/2000/svg";
 // Between two stages while playing, in milliseconds.
 const PACE_MS = 800;
 // The chart in its own px: two panels, one above the other.
-const CHART = { width: 360, height: 300, left: 46, right: 50, top: 20, panel: 96, gap: 42 };
+const CHART = { width: 360, height: 300, left: 46, right: 70, top: 20, panel: 96, gap: 42 };
 const LOSS_COLOR = "#0072b2";
 const FIGURES = [["AP50", "#d55e00", "none"], ["AP", "#00795a", "5 3"]];
 
@@ -62,12 +62,13 @@ function render({ model, el }) {
     const parts = [shape("image", { href: address, width: wide, height: tall })];
     for (const truth of model.get("truths")) parts.push(outline(truth.box, "#000", 1.4, "none"), outline(truth.box, "#fff", 1.4, `${3 * unit} ${3 * unit}`));
     for (const one of now ? now.boxes : []) {
-      const color = model.get("colors")[one.label];
-      parts.push(outline(one.box, "#fff", 3, "none"), outline(one.box, color, 1.7, "none"));
+      parts.push(outline(one.box, "#fff", 3, "none"), outline(one.box, model.get("colors")[one.label], 1.7, "none"));
+    }
+    for (const one of now ? now.boxes : []) {
       parts.push(shape("text", {
-        x: Math.min(one.box[0], wide - 50 * unit), y: Math.max(9 * unit, one.box[1] - 3 * unit), "font-size": 9.5 * unit, "font-weight": 700, fill: color,
+        x: one.at[0], y: one.at[1], "font-size": 9.5 * unit, "font-weight": 700, fill: model.get("colors")[one.label],
         stroke: "#fff", "stroke-width": 2.6 * unit, "paint-order": "stroke", "font-family": "sans-serif",
-      }, `${model.get("classes")[one.label]} ${one.score.toFixed(2)}`));
+      }, one.words));
     }
     picture.replaceChildren(...parts);
   }
