@@ -77,7 +77,7 @@ verify(bearing_error)
 #
 # Somebody has swapped the two motors. The post stands 2 m ahead, 3° to the left, and the trolley only turns; its gain is 1: one radian a second for each radian of bearing.
 #
-# **Predict.** How long until the post is out of the picture, 31° off the middle: 1 s, 3 s, 10 s, or never?
+# **Predict.** How long until the post is out of the picture, 31° off the middle: 1 s, 4 s, 10 s, or never?
 
 # %%
 from robotlab.greenhouse import WALKS, Walk
@@ -322,7 +322,7 @@ for d in (1, 2, 3, 5, 10):
 # %% [markdown]
 # **Why.** A command that is held for a frame is, on average, half a frame older than its picture. So count the delay as d + ½ frames: π/2 / 0.15 s = 10.5 is within 5 % at one frame, and closer beyond. Believing the textbook at one frame would put you 57 % past the limit; seen from there, the truth is 36 % lower.
 #
-# Look at the last column: **a quarter of the limit** hardly overshoots, whatever the delay. It is a good gain to begin with.
+# Look at the last column: **a quarter of the limit** hardly overshoots, whatever the delay. It is a good gain to begin with. And all of this holds for the drive gain too: speed adds up to distance as yaw rate adds up to an angle.
 
 # %% [markdown]
 # ### Task 4
@@ -356,9 +356,9 @@ verify(gain_limit)
 #
 # Our trolley has 0.3 s of delay, and its motors lag: after a new command it takes them 0.1 s to get 63 % of the way. What is its limit?
 #
-# **By formula.** `loop_limit` works it out from the loop's equations, with the motor lag in them (the largest eigenvalue has size 1 there).
+# **By formula.** `loop_limit` works out by what factor a swing grows from frame to frame, motor lag included, and looks for the gain at which that factor is 1.
 #
-# **By sweep.** Run 180 trolleys, each with another gain, and see whose swing grows from the middle third of the run to the last.
+# **By sweep.** Run 181 trolleys at once, each with another gain, and see whose swing grows from the middle third of the run to the last.
 #
 # **By hand**, as on a real robot: one gain after another, with a tracker that shakes a little.
 #
@@ -439,7 +439,7 @@ for name, share in (("a quarter", 0.25), ("a half", 0.5), ("nine tenths", 0.9)):
     print(f"{name:<11} of the limit, {share * by_formula:.2f} 1/s: passes the post by {-off_deg.min():.1f}°, within 1° for good after {run.t_s[late]:.1f} s")
 
 # %% [markdown]
-# **Which share to take.** A quarter turns once and stands. Half, the old rule of Ziegler and Nichols, is livelier and passes the post by a third of the jump. Nine tenths swings for a long time, and leaves nothing for the day when the computer is a little slower. Delay grows with load and with light (longer exposures): keep a reserve.
+# **Which share to take.** A quarter turns once and stands. Half, the old rule of Ziegler and Nichols, is livelier and passes the post by a third of the jump. (Limit over gain is called the gain margin: 4 and 2 here.) Nine tenths swings for a long time, and leaves nothing for the day when the computer is a little slower. Delay grows with load and with light (longer exposures): keep a reserve.
 
 # %% [markdown]
 # ## 7. Lag and dead band
@@ -476,7 +476,7 @@ for band_mps in (0.0, 0.01, 0.02):
 #
 # Two additions you will meet everywhere:
 # - **PD** adds a part for how fast the bearing *changes*. It brakes before the post is reached.
-# - **Feed-forward** adds the rate at which the direction to the post turns, worked out from bearing and odometry. P alone needs an error to turn at all.
+# - **Feed-forward** adds the rate at which the direction to the post turns, worked out from the bearing and from the trolley's own turning, counted at its wheels. P alone needs an error to turn at all.
 #
 # **Predict.** Which one mends the overshoot after a jump? Which one mends the trailing behind a post that weaves? What do they do with a tracker that shakes?
 
@@ -566,7 +566,7 @@ _ = axes[0].legend(frameon=False, loc="lower left", fontsize=8)
 # - Batteries, chargers and motors: the maker's data sheet and your local rules come first.
 # - **Software is no safety function.** A program, however careful, does not replace the switch that cuts the power (IEC 60204-1, ISO 13850).
 #
-# **Step 1: measure your delay.** Put the robot on the block, its program running, motors on, speed limits low. With a phone, film the target and a wheel together, in slow motion (120 or 240 pictures a second). Jerk the target to one side. In the film count the pictures from the first one in which the target has moved to the first one in which the wheel changes. Do it five times. No robot yet? Film a lamp and the screen that shows the camera's picture, and switch the lamp on: that is the camera's share, plus a little for the screen.
+# **Step 1: measure your delay.** You need a program that sees and turns; `help(robotlab.follow.drive)` shows one. Put the robot on the block, the program running, motors on, speed limits low. With a phone, film the target and a wheel together, in slow motion (120 or 240 pictures a second). Jerk the target to one side. In the film count the pictures from the first one in which the target has moved to the first one in which the wheel changes. Do it five times. No robot yet? Film a lamp and the screen that shows the camera's picture, and switch the lamp on: that is the camera's share, plus a little for the screen.
 #
 # **Step 2: the sign.** Target far ahead in the middle: both wheels forward. Then left, then right, and write down how the wheels turned.
 #

@@ -30,7 +30,7 @@ SETTLED_RAD = math.radians(1)
 _MOST_DELAY_S, _MOST_GAIN = 0.6, 12.0
 # In 1/100 inch, so in px at 100 dots an inch; text stays readable when a window of 800 px shrinks it (tried).
 _SIZE_PX = (680, 500)
-_FONT_PT = 12.5
+_FONT_PT = 13.5
 # Okabe & Ito: blue for what dies out, vermilion for what grows.
 _CALM, _WILD, _POST = "#0072b2", "#d55e00", "#e69f00"
 
@@ -250,7 +250,7 @@ class _Panel:
         ax.set_title("gain, 1/s, over delay, s", fontsize=_FONT_PT, loc="left")
         ax.legend(fontsize=_FONT_PT - 2, frameon=False, loc="upper right")
         ax.text(0.015, 0.5, "swings die out", fontsize=_FONT_PT - 2)
-        ax.text(0.36, 6.2, "swings grow", fontsize=_FONT_PT - 2)
+        ax.text(0.43, 4.7, "swings grow", fontsize=_FONT_PT - 2)
 
     def _way(self, ax) -> None:
         tip, long = np.array([3.2, -0.42]), 0.45 * np.array([math.cos(STEP_RAD), math.sin(STEP_RAD)])
