@@ -4,8 +4,9 @@ Start with :func:`simulate`; :class:`Follower` is the part that decides, the sam
 for a simulated and a real trolley.
 """
 
+from robotlab.follow.campaign import FaultReport, blind_way_m, campaign, promise_m
 from robotlab.follow.decide import STATES, Follower, Sight, Wish, distance_from_box
-from robotlab.follow.faults import FAULTS, FaultReport, blind_way_m, campaign, promise_m
+from robotlab.follow.faults import FAULTS
 from robotlab.follow.film import filmstrip, moment, save_gif
 from robotlab.follow.fleet import Fleet, fleet, fleet_slow
 from robotlab.follow.hooks import NoFaults, Shot

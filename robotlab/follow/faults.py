@@ -1,33 +1,20 @@
-"""Faults on purpose: does the trolley still stop in time?
+"""Faults on purpose: what can go wrong in a simulated loop.
 
-Each fault begins at a given time and stays.  :func:`campaign` puts a trolley
-through all of them and measures how far it drove without knowing where the
-post is, beside the distance promised by :func:`promise_m`.
-
-A promise that holds in simulation is a computed figure; on the floor, measure
-it.  Software is not a safety function.
+Each fault begins at a given time and stays.  Write your own by inheriting from
+:class:`robotlab.follow.NoFaults`; :func:`robotlab.follow.campaign` puts a
+trolley through all of :data:`FAULTS`.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.camera import Camera
-from robotlab.follow.decide import STATES
 from robotlab.follow.hooks import NoFaults, Shot
-from robotlab.follow.run import Run
-from robotlab.follow.settings import Settings
-from robotlab.follow.simulate import simulate
-from robotlab.greenhouse import Walk
-from robotlab.motion import promised_stop_m
-from robotlab.trackers import Detections, Tracker
-
-# Slower than this is standing still, m/s.
-_STILL_MPS = 1e-3
+from robotlab.trackers import Detections
 
 
 @dataclass
@@ -208,6 +195,43 @@ class ClockJumps(NoFaults):
 
 
 @dataclass
+class ClockRate(NoFaults):
+    """The computer's clock runs at another rate, or stands still.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    rate : float
+        Seconds on the clock for each true one; 0 stands still.
+    """
+
+    from_s: float
+    rate: float = 0.0
+
+    def clock(self, t_s: float) -> float:
+        """The wrong time."""
+        return min(t_s, self.from_s) + self.rate * max(t_s - self.from_s, 0.0)
+
+
+@dataclass
+class WrongSign(NoFaults):
+    """The two motors are swapped: the trolley turns the wrong way.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+
+    def motors(self, t_s: float, left_mps: float, right_mps: float) -> tuple[float, float]:
+        """Left for right."""
+        return (right_mps, left_mps) if t_s >= self.from_s else (left_mps, right_mps)
+
+
+@dataclass
 class LinkLost(NoFaults):
     """The motor link is cut.
 
@@ -237,158 +261,8 @@ FAULTS: tuple[tuple[str, Callable[[float], NoFaults], bool], ...] = (
     ("tracker ten times too slow", TrackerSlow, False),
     ("clock jumps forward", lambda t: ClockJumps(t, 5.0), True),
     ("clock jumps back", lambda t: ClockJumps(t, -5.0), True),
+    ("clock stands still", ClockRate, True),
+    ("clock half as fast", lambda t: ClockRate(t, 0.5), True),
     ("motor link cut", LinkLost, True),
+    ("steering the wrong way", WrongSign, False),
 )
-
-
-def promise_m(settings: Settings) -> float:
-    """The longest way the trolley should drive without a fresh sight.
-
-    Parameters
-    ----------
-    settings : Settings
-        All the numbers.
-
-    Returns
-    -------
-    float
-        Stopping distance from the highest speed, m, after the longest of the
-        waits: until the last sight is given up (frame, delays, coasting),
-        until the watchdog trips, or until the motors time out; and two ticks.
-
-    Examples
-    --------
-    >>> 0.5 < promise_m(Settings()) < 1.0
-    True
-    """
-    s = settings
-    under_way = s.delay_s + s.tracker_s
-    wait = max(under_way + s.frame_s + s.coast_s, under_way + s.silence_s, s.link_timeout_s)
-    # Without a limit the wheels stop as fast as the motors can.
-    accel = s.max_accel if s.max_accel is not None else 1e9
-    top = min(s.max_mps, s.motor.max_mps)
-    return promised_stop_m(
-        top, accel, silence_s=wait, check_s=2 / s.ramp_hz, motor_lag_s=s.motor.lag_s, max_jerk=s.max_jerk
-    )
-
-
-def blind_way_m(run: Run) -> float:
-    """The longest way driven on one sight of the post.
-
-    Parameters
-    ----------
-    run : Run
-        Any run.
-
-    Returns
-    -------
-    float
-        Largest way between the moment a picture with the post was taken and
-        the moment the next sight was acted on, or the end, m.
-
-    Examples
-    --------
-    >>> from robotlab.follow import Oracle
-    >>> from robotlab.greenhouse import WALKS
-    >>> 0 < blind_way_m(simulate(Oracle(), WALKS["straight"], duration_s=5, pictures=False)) < 0.2
-    True
-    """
-    tick = float(run.facts["tick_s"])
-    way = np.concatenate([[0.0], np.cumsum(np.abs(run.speeds_mps)) * tick])
-    sights = [record for record in run._records if record["kind"] == "sight" and record["box"] is not None]
-    taken = [round(float(run.picture_t_s[record["i"]]) / tick) for record in sights]
-    acted = [round(record["t"] / tick) for record in sights][1:] + [len(run.t_s)]
-    return float(max((way[b] - way[a] for a, b in zip(taken, acted, strict=True)), default=0.0))
-
-
-@dataclass(frozen=True)
-class FaultReport:
-    """What one fault led to.
-
-    Attributes
-    ----------
-    name : str
-        The fault.
-    blind_m : float
-        Longest way driven on one sight.
-    stop_m : float
-        Way from the fault until the trolley first stood; NaN if it never did.
-    promise_m : float
-        The promise.
-    at_rest : bool
-        It stood at the end.
-    must_rest : bool
-        It had to.
-    state : str
-        Last state.
-    run : Run
-        The run.
-    """
-
-    name: str
-    blind_m: float
-    stop_m: float
-    promise_m: float
-    at_rest: bool
-    must_rest: bool
-    state: str
-    run: Run
-
-    @property
-    def kept(self) -> bool:
-        """Whether the promise was kept."""
-        way = max(self.blind_m, self.stop_m) if self.must_rest else self.blind_m
-        return way <= self.promise_m and (self.at_rest or not self.must_rest)
-
-
-def campaign(
-    tracker: Tracker,
-    walk: Walk,
-    camera: Camera | None = None,
-    settings: Settings | None = None,
-    seed: int = 0,
-    *,
-    at_s: float = 5.0,
-    after_s: float = 5.0,
-    pictures: bool = True,
-    faults: Sequence[tuple[str, Callable[[float], NoFaults], bool]] = FAULTS,
-) -> list[FaultReport]:
-    """Put a trolley through every fault.
-
-    Parameters
-    ----------
-    tracker, walk, camera, settings, seed
-        As for :func:`robotlab.follow.simulate`.
-    at_s : float
-        When each fault begins.
-    after_s : float
-        How long each run goes on.
-    pictures : bool
-        As for :func:`robotlab.follow.simulate`.
-    faults : sequence of (name, fault, must_rest)
-        By default :data:`FAULTS`.
-
-    Returns
-    -------
-    list of FaultReport
-        One for each fault.
-
-    Examples
-    --------
-    >>> from robotlab.follow import Oracle
-    >>> from robotlab.greenhouse import WALKS
-    >>> reports = campaign(Oracle(), WALKS["straight"], pictures=False)
-    >>> all(report.kept for report in reports)
-    True
-    """
-    reports = []
-    for name, fault, must_rest in faults:
-        run = simulate(tracker, walk, camera, settings, seed, pictures=pictures, duration_s=at_s + after_s, faults=fault(at_s), strict=False)
-        moving = np.abs(run.speeds_mps) >= _STILL_MPS
-        begin = int(np.searchsorted(run.t_s, at_s - 1e-6))
-        still = np.flatnonzero(~moving[begin:])
-        stop = float(np.abs(run.speeds_mps[begin : begin + still[0]]).sum() * run.facts["tick_s"]) if len(still) else math.nan
-        reports.append(
-            FaultReport(name, blind_way_m(run), stop, promise_m(run.settings), bool(not moving[-1]), must_rest, STATES[run.states[-1]], run)
-        )
-    return reports

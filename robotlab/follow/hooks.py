@@ -139,3 +139,20 @@ class NoFaults:
             False while it is cut.
         """
         return True
+
+    def motors(self, t_s: float, left_mps: float, right_mps: float) -> tuple[float, float]:
+        """What the motors get of a command.
+
+        Parameters
+        ----------
+        t_s : float
+            True time.
+        left_mps, right_mps : float
+            What the motor board sends.
+
+        Returns
+        -------
+        (left_mps, right_mps) : tuple of float
+            What the left and the right motor are told.
+        """
+        return left_mps, right_mps

@@ -19,16 +19,17 @@ from dataclasses import asdict, replace
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.errors import InputError
+from robotlab.errors import InputError, PictureError
 from robotlab.follow.decide import Follower, Wish
 from robotlab.follow.hooks import NoFaults, Shot
 from robotlab.follow.log import LOG_VERSION, RunLog
+from robotlab.follow.look import check_size, in_camera_px, show
 from robotlab.follow.oracle import TruthTracker, post_box
 from robotlab.follow.run import Run
 from robotlab.follow.settings import Settings
 from robotlab.greenhouse import Walk, render
 from robotlab.motion import Ramp, Watchdog, advance, keep_turn, make_ramp
-from robotlab.motion.checks import whole
+from robotlab.motion.checks import number, whole
 from robotlab.picture import encode, resize
 from robotlab.trackers import Detections, Tracker, as_tracker
 
@@ -168,10 +169,10 @@ class _Loop:
         self.tick_s = settings.frame_s / self.ticks_per_frame
         self.delay, self.busy = round(settings.delay_s / self.tick_s), round(settings.tracker_s / self.tick_s)
         self.settings = s = settings.but(delay_s=self.delay * self.tick_s, tracker_s=self.busy * self.tick_s)
-        self.now = 0.0
+        self.t = self.now = 0.0
         self.follower = Follower(camera, s, faults.clock(0.0))
         self.watchdog = Watchdog({"camera": s.silence_s, "tracker": s.silence_s, "link": s.silence_s},
-                                 max_gap_s=s.silence_s, clock=lambda: self.now)  # fmt: skip
+                                 max_gap_s=s.silence_s, clock=lambda: self.now, steady=lambda: self.t)  # fmt: skip
         self.ramps = (make_ramp(s.max_accel, s.max_jerk), Ramp(None if s.max_accel is None else s.max_yaw_accel))
         # The motor board halts by itself when the link is cut, along its own ramp.
         self.board = (Ramp(s.max_accel), Ramp(s.max_accel))
@@ -208,8 +209,9 @@ class _Loop:
         }  # fmt: skip
 
     def step(self, tick: int) -> None:
-        t = tick * self.tick_s
-        self.now = self.faults.clock(t)
+        # The ramp's steps come at a steady rate: counted, they are the second clock.
+        self.t = t = tick * self.tick_s
+        self.now = float(self.faults.clock(t))
         post = self.walk.post_at(t)
         if tick % self.ticks_per_frame == 0:
             self._take(tick, t, post)
@@ -243,7 +245,7 @@ class _Loop:
         if picture is not None:
             self.pictures[index] = encode(picture, "jpg", quality=75)
         for shot, extra in self.faults.shots(index, t, Shot(picture, box, visible)):
-            due = tick + self.delay + round(extra / self.tick_s)
+            due = tick + self.delay + round(number(extra, "extra_s", 0) / self.tick_s)
             self.arriving.append((due, index, t, shot, self.now, yaw))
 
     def _look(self, tick: int, t: float) -> None:
@@ -255,7 +257,7 @@ class _Loop:
         for item in here:
             # The same picture again, or an older one, is no sign of life: the camera hangs.
             _, _, _, shot, taken, _ = item
-            if shot.same_as(self.newest) or taken <= self.newest_taken:
+            if shot.same_as(self.newest) or not taken > self.newest_taken or not self._readable(shot, t):
                 continue
             self.newest, self.newest_taken = shot, taken
             self.watchdog.feed("camera")
@@ -265,24 +267,40 @@ class _Loop:
         if self.work is None and self.waiting:
             self._start(tick, t)
 
+    def _readable(self, shot: Shot, t: float) -> bool:
+        """Whether a picture is one; if not, it is no sign of life either."""
+        if not self.keep:
+            return True
+        size = self.settings.tracker_px or (self.camera.width_px, self.camera.height_px)
+        try:
+            check_size(shot.picture, size, "the picture that arrived")
+        except PictureError as error:
+            if self.strict:
+                raise
+            self._failed("picture", error, t)
+            return False
+        return True
+
+    def _failed(self, what: str, error: Exception, t: float) -> None:
+        self.write({"kind": "event", "t": round(t, 6), "what": f"{what} failed", "text": f"{type(error).__name__}: {error}"})
+
     def _start(self, tick: int, t: float) -> None:
         _, index, true_t, shot, taken, yaw = self.waiting.popleft()
-        busy = self.busy + round(self.faults.tracker_extra_s(t) / self.tick_s)
+        busy = self.busy + round(number(self.faults.tracker_extra_s(t), "tracker_extra_s", 0) / self.tick_s)
         self.work = (tick + busy, index, self._find(index, true_t, shot), taken, yaw)
         if busy == 0:
             self._take_in(t)
 
     def _find(self, index: int, t: float, shot: Shot) -> Detections | Exception:
         """Call the tracker; boxes come back in the camera's pixels."""
-        size = self.settings.tracker_px or (self.camera.width_px, self.camera.height_px)
-        scale = np.array([self.camera.width_px / size[0], self.camera.height_px / size[1]] * 2)
         try:
             if isinstance(self.tracker, TruthTracker):
-                found = self.tracker.find_truth(None if shot.truth is None else shot.truth / scale, shot.visible)
+                px = self.settings.tracker_px or (self.camera.width_px, self.camera.height_px)
+                scale = np.array([px[0] / self.camera.width_px, px[1] / self.camera.height_px] * 2)
+                found = self.tracker.find_truth(None if shot.truth is None else shot.truth * scale, shot.visible)
             else:
-                found = self.tracker.find(shot.picture)
-            found = self.faults.found(index, t, found)
-            return Detections(found.boxes * scale, found.scores, found.labels, found.classes)
+                found = show(self.tracker, shot.picture)
+            return in_camera_px(self.faults.found(index, t, found), self.camera, self.settings)
         except Exception as error:
             if self.strict:
                 raise
@@ -291,12 +309,17 @@ class _Loop:
     def _take_in(self, t: float) -> None:
         _, index, found, taken, yaw = self.work
         self.work = None
-        # Whatever it found, it works; only an error is no sign of life.
-        if isinstance(found, Exception):
-            self.write({"kind": "event", "t": round(t, 6), "what": "tracker failed", "text": f"{type(found).__name__}: {found}"})
+        try:
+            if isinstance(found, Exception):
+                raise found
+            sight = self.follower.see(found, taken, yaw)
+        except Exception as error:
+            # Whatever it found, it works; only an error is no sign of life.
+            if self.strict:
+                raise
+            self._failed("tracker", error, t)
             return
         self.watchdog.feed("tracker")
-        sight = self.follower.see(found, taken, yaw)
         rows = [[*_rounded(box), round(float(score), 4), int(label)]
                 for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)]  # fmt: skip
         record = {"kind": "sight", "i": index, "t": round(t, 6), "found": rows, "classes": list(found.classes), "box": None}
@@ -328,7 +351,7 @@ class _Loop:
         elif t - self.heard > s.link_timeout_s:
             for ramp in self.board:
                 ramp.step(0.0, self.tick_s)
-        return self.board[0].speed, self.board[1].speed
+        return self.faults.motors(t, self.board[0].speed, self.board[1].speed)
 
     def _move(self, command: tuple[float, float]) -> None:
         motor = self.settings.motor

@@ -208,7 +208,13 @@ class RampThread:
         return pressed
 
     def silent_s(self) -> float:
-        """Time since the last step was done, s; long when the link hangs."""
+        """How long the thread has been waiting for the link.
+
+        Returns
+        -------
+        float
+            Time since the last step was done, s; long when the link hangs.
+        """
         return time.monotonic() - self._done_at
 
     @property

@@ -75,8 +75,8 @@ class Watchdog:
     Parameters
     ----------
     limits_s : mapping of str to float
-        Longest silence of each part, for instance
-        ``{"camera": 0.5, "tracker": 0.5, "link": 0.3}``.
+        Longest silence of each part, in the order in which they feed each
+        other, for instance ``{"camera": 0.5, "tracker": 0.5, "link": 0.3}``.
     max_gap_s : float
         Longest time between two checks; a longer one, or one backwards,
         means that the clock jumped or that the program was held up.
@@ -192,10 +192,12 @@ class Watchdog:
             elif (drift := self._drift_s(before, now, after)) > self._gap / 4:
                 self.fault = Fault("clock", now, f"two clocks must agree within {self._gap / 4:.3g} s, they came {drift:.3g} s apart")
             else:
-                # The longest overdue first, so that the message names the cause.
-                late = [(now - self._seen[part] - limit, part) for part, limit in self._limits.items()]
-                overdue, part = max(late, default=(0.0, ""))
+                # The longest overdue first, so that the message names the cause; of two
+                # equal ones the first given: a dead camera silences the tracker, too.
+                late = {part: now - self._seen[part] - limit for part, limit in self._limits.items()}
+                overdue = max(late.values(), default=0.0)
                 if overdue > 0:
+                    part = next(part for part, by in late.items() if by >= overdue - 1e-9)
                     limit = self._limits[part]
                     self.fault = Fault(part, now, f"{part} must answer every {limit:g} s, it was silent for {limit + overdue:.3g} s")
         self._checked = now
