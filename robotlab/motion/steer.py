@@ -283,11 +283,20 @@ def sign_check(bearings_rad, lefts_mps, rights_mps, least_rad: float = 0.05, lea
             f"{len(rights_mps)}; pass one of each for every frame"
         )
     votes: dict[str, list[bool]] = {"left": [], "right": []}
+    straight = {"left": 0, "right": 0}
     for bearing, left, right in zip(bearings_rad, lefts_mps, rights_mps, strict=True):
         bearing, turn = number(bearing, "bearing_rad"), number(right, "right_mps") - number(left, "left_mps")
+        side = "left" if bearing > 0 else "right"
         if abs(bearing) >= least_rad and abs(turn) >= least_mps:
-            votes["left" if bearing > 0 else "right"].append((turn > 0) == (bearing > 0))
+            votes[side].append((turn > 0) == (bearing > 0))
+        elif abs(bearing) >= least_rad:
+            straight[side] += abs(left + right) / 2 >= least_mps
     for side, seen in votes.items():
+        if not seen and straight[side]:
+            return SignCheck(
+                False, False, f"with the target on the {side} both wheels turn alike, so the robot goes straight: "
+                "is one plug turned round, or do both wheels hang on one output?"
+            )  # fmt: skip
         if not seen:
             return SignCheck(
                 False, False, f"no frame with the target on the {side} and the wheels turning; show it there and try again"

@@ -102,6 +102,12 @@ class TestSignCheck:
         check = sign_check(self.seen, [0.0] * 6, [0.001] * 6)
         assert not check.ok and not check.flees
 
+    @pytest.mark.parametrize("plug", [lambda left, right: (-left, right), lambda left, right: (right, right)], ids=["turned round", "one output"])
+    def test_wheels_that_turn_alike_are_told_from_standing_ones(self, plug):
+        pairs = [plug(*pair) for pair in zip(*self.wheels(+1))]
+        check = sign_check(self.seen, [left for left, _ in pairs], [right for _, right in pairs])
+        assert not check.ok and not check.flees and "with the target on the left both wheels turn alike" in check.message
+
     def test_lengths_must_agree(self):
         with pytest.raises(MotionError, match="equally long"):
             sign_check([0.1], [0.1, 0.2], [0.1])
