@@ -613,13 +613,13 @@ _ = left.legend(frameon=False)
 #
 # | category | what happens | here |
 # |---|---|---|
-# | 0 | power is taken away at once | the switch in your hand; no software |
-# | 1 | braked under power, then power is taken away | a part has failed: `StopKind.RELEASE` |
-# | 2 | braked under power, power stays | the target is lost: `StopKind.HOLD` |
+# | 0 | uncontrolled: power is taken away at once | the switch in your hand; no software |
+# | 1 | controlled: braked under power, then power is taken away | a part has failed: `StopKind.RELEASE` |
+# | 2 | controlled: braked under power, and power stays | the target is lost: `StopKind.HOLD` |
 #
 # **Predict.** Which of them may an *emergency* stop be? May it be a key on your keyboard? May letting go of its button start the trolley again?
 #
-# **Why.** An emergency stop is of category 0 or 1, never 2. Its actuator is red. It acts without your program, and releasing it restarts nothing: somebody must start the machine on purpose (ISO 13850). A key in a notebook is an ordinary stop with a good intention. Everything in this lesson is an ordinary stop. **None of it is a safety function.**
+# **Why.** An emergency stop is of category 0 or 1, never 2; which of the two, the assessment of the machine's risks says. Its actuator is red. It acts without your program, and releasing it restarts nothing: somebody must start the machine on purpose (ISO 13850). A key in a notebook is an ordinary stop with a good intention. Everything in this lesson is an ordinary stop. **None of it is a safety function.**
 #
 # What makes a machine safe comes in this order (ISO 12100):
 # 1. **design it out**: light, slow, low, weak motors, round edges, a load that cannot fall;
