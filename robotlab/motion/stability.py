@@ -381,6 +381,13 @@ def sweep(loop: Callable[[float], Sequence[float]], gains: Sequence[float]) -> l
     return [(float(gain), swing_growth(loop(gain))) for gain in gains]
 
 
+# A swing that the motors' limits hold is as wide in the last third as in the
+# middle one, give or take a few per cent (measured on simulated trolleys): it
+# must count as not dying out.  A linear loop is then found stable up to 1 % below its
+# limit from tests of 200 frames, 3 % at ten frames of delay: on the safe side.
+_DIES_OUT = 0.9
+
+
 @dataclass(frozen=True)
 class GainSearch:
     """What :func:`find_limit` found.
@@ -403,8 +410,8 @@ def find_limit(
     """Find the gain limit by trying, as one does with a robot.
 
     Start with a gain that is surely small.  Jump the target aside and watch:
-    if the swing dies out, raise the gain by half; if it grows, you have passed
-    the limit, so halve the bracket until it is narrow enough.
+    if the swing dies out, raise the gain by half; if it grows or stays, you have
+    passed the limit, so halve the bracket until it is narrow enough.
 
     Parameters
     ----------
@@ -429,6 +436,10 @@ def find_limit(
 
     Notes
     -----
+    "Dies out" means that the last third of the test swings less than .9 times
+    as wide as the middle one (:func:`swing_growth`): where motors or limits
+    hold an unstable swing it does not grow, it stays.
+
     Simulate first.  On a real robot: wheels off the ground for the first
     test, then a clear floor, a low speed limit and a hand on the power switch.
 
@@ -441,20 +452,20 @@ def find_limit(
     gain = number(first_gain, "first_gain", 0, open_low=True)
     number(tolerance, "tolerance", 0, open_low=True)
     tried = [(gain, swing_growth(loop(gain)))]
-    if tried[0][1] >= 1:
+    if tried[0][1] >= _DIES_OUT:
         raise MotionError(f"first_gain must be stable, {gain:g} swings {tried[0][1]:.3g} times wider; start with a smaller one")
     low, high = gain, None
     while high is None and gain < most_gain:
         gain = min(1.5 * gain, most_gain)
         tried.append((gain, swing_growth(loop(gain))))
-        if tried[-1][1] >= 1:
+        if tried[-1][1] >= _DIES_OUT:
             high = gain
         else:
             low = gain
     while high is not None and high - low > tolerance * high:
         gain = (low + high) / 2
         tried.append((gain, swing_growth(loop(gain))))
-        if tried[-1][1] >= 1:
+        if tried[-1][1] >= _DIES_OUT:
             high = gain
         else:
             low = gain

@@ -155,6 +155,23 @@ def test_search_refuses_a_bad_start():
     assert search.limit == 0.3
 
 
+@pytest.mark.parametrize("delay_s", [0.1, 0.3])
+def test_search_finds_the_limit_of_a_trolley_whose_limits_hold_the_swing(delay_s):
+    """Past the limit the ramp and the yaw limit keep the swing from growing; theory: the eigenvalues."""
+    from robotlab.follow import Oracle, Settings, simulate
+    from robotlab.greenhouse import WALKS, Walk
+
+    still = Walk("still", "The post stands.", (0.0, 60.0), ((2.0, 0.0), (2.0, 0.0)), WALKS["straight"].scene)
+    settings = Settings(delay_s=delay_s, drive_gain=0.0)
+
+    def loop(gain):
+        run = simulate(Oracle(), still, settings=settings.but(turn_gain=gain), duration_s=20, start=(0, 0, -0.02), pictures=False)
+        return run.true_bearings_rad[::5]
+
+    found = find_limit(loop, first_gain=1.0, tolerance=0.01)
+    assert found.limit == pytest.approx(loop_limit(0.1, delay_s, settings.motor.lag_s), rel=0.02)
+
+
 def test_bad_delays_are_refused():
     with pytest.raises(MotionError, match="delay_frames must be a whole number, got 1.5"):
         sampled_limit(1.5)
