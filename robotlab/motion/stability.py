@@ -382,9 +382,9 @@ def sweep(loop: Callable[[float], Sequence[float]], gains: Sequence[float]) -> l
 
 
 # A swing that the motors' limits hold is as wide in the last third as in the
-# middle one, give or take a few per cent (measured on simulated trolleys): it
-# must count as not dying out.  A linear loop is then found stable up to 1 % below its
-# limit from tests of 200 frames, 3 % at ten frames of delay: on the safe side.
+# middle one, give or take a few per cent (measured on simulated trolleys), and
+# must not count as dying out.  It makes a linear loop's limit come out 1 % low
+# from tests of 200 frames, 3 % at ten frames of delay: on the safe side.
 _DIES_OUT = 0.9
 
 
