@@ -10,10 +10,12 @@ from __future__ import annotations
 import json
 import os
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from robotlab.errors import InputError
+from robotlab.motion.checks import number
 
 LOG_VERSION = 1
 
@@ -46,7 +48,8 @@ class RunLog:
     """
 
     def __init__(self, path: str | os.PathLike, sync_s: float | None = None) -> None:
-        self._sync = sync_s
+        self._sync = None if sync_s is None else number(sync_s, "sync_s", 0)
+        self._broken = ""
         self._synced = time.monotonic()
         try:
             # Unbuffered: each write goes to the operating system as it is.
@@ -70,20 +73,33 @@ class RunLog:
 
         Raises
         ------
-        ValueError
-            If it holds NaN or infinity.
+        InputError
+            If it holds NaN, infinity or something that JSON cannot hold; then
+            nothing is written.  Or if the disk does not take it; then nothing
+            more is written, so that the log ends with this half record.
         """
-        line = json.dumps(record, allow_nan=False, separators=(",", ":")).encode() + b"\n"
-        while line:
-            line = line[self._file.write(line) :]
-        if self._sync is not None and time.monotonic() - self._synced >= self._sync:
-            os.fsync(self._file.fileno())
-            self._synced = time.monotonic()
+        try:
+            line = json.dumps(record, allow_nan=False, separators=(",", ":")).encode() + b"\n"
+        except (TypeError, ValueError) as error:
+            raise InputError(f"a record of a run log must be plain JSON, {record!r:.200} is not ({error}); write finite numbers and text") from None
+        if self._broken:
+            raise InputError(f"a run log must be whole, this one broke off earlier ({self._broken}); start a new one")
+        try:
+            while line:
+                line = line[self._file.write(line) :]
+            if self._sync is not None and time.monotonic() - self._synced >= self._sync:
+                os.fsync(self._file.fileno())
+                self._synced = time.monotonic()
+        except OSError as error:
+            self._broken = error.strerror or str(error)
+            raise InputError(f"a run log must go to a disk with room, {self._file.name} cannot grow ({self._broken}); make room") from None
 
     def close(self) -> None:
         """Force everything to the disk and close the file."""
         if not self._file.closed:
-            os.fsync(self._file.fileno())
+            # A pipe or a full disk cannot be forced; what could be written is.
+            with suppress(OSError):
+                os.fsync(self._file.fileno())
             self._file.close()
 
 
@@ -101,6 +117,10 @@ class LogContent:
 
     records: tuple[dict, ...]
     complete: bool
+
+
+def _refuse(word: str) -> None:
+    raise ValueError(f"{word} is no number of JSON")
 
 
 def read_log(path: str | os.PathLike) -> LogContent:
@@ -140,8 +160,8 @@ def read_log(path: str | os.PathLike) -> LogContent:
     records = []
     for place, line in enumerate(lines[:-1], start=1):
         try:
-            record = json.loads(line)
-        except ValueError:
+            record = json.loads(line, parse_constant=_refuse)
+        except (ValueError, RecursionError):
             record = None
         if not isinstance(record, dict) or not isinstance(record.get("kind"), str):
             raise InputError(f"each line of a run log must be a JSON record with a kind, line {place} of {path} is not; copy the log again")

@@ -12,6 +12,7 @@ from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.follow.decide import STATES
 from robotlab.follow.log import LOG_VERSION, RunLog, read_log
+from robotlab.follow.records import check_facts, numbers
 from robotlab.follow.settings import Settings
 from robotlab.motion import Drive, Motor, SignCheck, sign_check
 
@@ -123,11 +124,12 @@ class Run:
             raise InputError(f"a run log must be of version {LOG_VERSION}, this one is {facts.get('version')!r}; run again")
         try:
             return cls._build(facts, ticks, taken, by_kind, tuple(records), pictures or {})
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, IndexError, TypeError, ValueError, OverflowError, AttributeError) as error:
             raise InputError(f"a run log must hold the records that a run writes, this one does not ({error}); run again") from None
 
     @classmethod
     def _build(cls, facts, ticks, taken, by_kind, records, pictures) -> Run:
+        check_facts(facts)
         settings = dict(facts["settings"])
         settings["drive"], settings["motor"] = Drive(**settings["drive"]), Motor(**settings["motor"])
         count = len(taken)
@@ -143,15 +145,15 @@ class Run:
             facts=facts,
             settings=Settings(**settings),
             camera=Camera(**facts["camera"]),
-            t_s=np.array([tick["t"] for tick in ticks]),
-            pose=np.array([tick["pose"] for tick in ticks]),
-            wheels_mps=np.array([tick["wheels"] for tick in ticks]),
-            commands_mps=np.array([tick["command"] for tick in ticks]),
+            t_s=numbers(ticks, "t"),
+            pose=numbers(ticks, "pose", 3),
+            wheels_mps=numbers(ticks, "wheels", 2),
+            commands_mps=numbers(ticks, "command", 2),
             states=np.array([STATES.index(tick["state"]) for tick in ticks]),
-            post_m=np.array([tick["post"] for tick in ticks]),
-            picture_t_s=np.array([picture["t"] for picture in taken]),
-            truths=np.array([picture["truth"] or none for picture in taken]).reshape(-1, 4),
-            visible=np.array([picture["visible"] for picture in taken]),
+            post_m=numbers(ticks, "post", 2),
+            picture_t_s=numbers(taken, "t"),
+            truths=np.array([picture["truth"] or none for picture in taken], float).reshape(-1, 4),
+            visible=numbers(taken, "visible"),
             boxes=boxes,
             found=tuple(found),
             bearings_rad=bearings,
@@ -324,7 +326,8 @@ class Run:
     def _felt(self) -> tuple[np.ndarray, np.ndarray]:
         """Acceleration and jerk of the forward speed over a fixed time, whatever the tick."""
         tick = float(self.facts["tick_s"])
-        times = np.arange(self.t_s[0], self.t_s[-1], min(tick, _FEEL_S))
+        # Only where all of that time is in the run: it did not stop dead at its end.
+        times = np.arange(self.t_s[0], self.t_s[-1] - _FEEL_S + 1e-9, min(tick, _FEEL_S))
         if len(times) < 2:
             return np.zeros(0), np.zeros(0)
 

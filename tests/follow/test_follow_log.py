@@ -117,43 +117,74 @@ def test_nan_never_reaches_the_log(tmp_path):
     assert (tmp_path / "run.jsonl").read_bytes() == b""
 
 
-class TestScores:
-    """Scores of runs made by hand."""
+def test_every_byte_at_which_a_log_can_end(tmp_path):
+    path = tmp_path / "run.jsonl"
+    simulate(Oracle(), WALKS["weave"], duration_s=0.1, pictures=False).save(path)
+    content = path.read_bytes()
+    first, ticks = content.index(b"\n") + 1, content.index(b'"tick"')
+    # The long first line is cut at some places, all that follows at every byte, from the end on.
+    for end in [*range(len(content) - 1, first - 1, -1), first - 1, *range(first - 2, 0, -97), 0]:
+        os.truncate(path, end)
+        if end < first:
+            with pytest.raises(InputError, match="at least one full record"):
+                read_log(path)
+            continue
+        log = read_log(path)
+        assert len(log.records) == content[:end].count(b"\n") and not log.complete
+        if b"\n" in content[ticks:end]:
+            assert len(Run.load(path).t_s) == sum(record["kind"] == "tick" for record in log.records)
+        else:
+            with pytest.raises(InputError, match="at least one tick"):
+                Run.load(path)
+    path.write_bytes(content)
+    assert read_log(path).complete
 
-    def run(self, speeds, post=(3.0, 0.0), tick=0.02):
-        settings = Settings()
-        one = simulate(Oracle(), WALKS["straight"], duration_s=0.1, pictures=False)
-        start = json.loads(json.dumps(one._records[0])) | {"tick_s": tick, "things": [], "room": [-9, -9, 99, 9]}
-        records, x = [start], 0.0
-        for k, speed in enumerate(speeds):
-            records.append({"kind": "tick", "t": k * tick, "pose": [x, 0.0, 0.0], "wheels": [speed, speed], "command": [speed, speed],
-                            "state": "follow", "post": list(post)})  # fmt: skip
-            x += speed * tick
-        assert settings.motor.slip == 0
-        return Run.from_records(records)
 
-    def test_ramp(self):
-        speeds = np.clip(0.8 * 0.02 * np.arange(200), 0, 0.5)
-        scores = self.run(speeds, post=(50.0, 0.0)).scores()
-        assert scores["peak_accel_mps2"] == pytest.approx(0.8, rel=1e-6)
-        # The corner of a ramp, taken over 0.1 s.
-        assert scores["peak_jerk_mps3"] == pytest.approx(8.0, rel=0.01)
-        # Work: half m v^2 and rolling .02 m g over the way.
-        way = speeds.sum() * 0.02
-        assert scores["energy_j"] == pytest.approx(0.5 * 8 * 0.5**2 + 0.02 * 8 * 9.81 * way, rel=0.01)
-        assert scores["way_m"] == pytest.approx(way)
+def test_a_log_of_anything_else_is_refused(run):
+    """One entry of one record is replaced or left out: a run, or a clear word; never another error."""
+    rng = np.random.default_rng(4)
+    values = [None, 0, -1, 10**400, 1e300, "x", [], [1], [1, 2, 3, 4, 5], {}, [None], [[]]]
+    start, rest = json.loads(json.dumps(run._records[0])), [json.loads(json.dumps(record)) for record in run._records[1:60]]
+    refused = 0
+    for _ in range(400):
+        records = [start, *rest]
+        k = 0 if rng.random() < 0.4 else int(rng.integers(len(records)))
+        record = records[k] = json.loads(json.dumps(records[k]))
+        place = record
+        while True:
+            keys = [key for key in (place if isinstance(place, dict) else range(len(place))) if key != "kind"]
+            key = keys[rng.integers(len(keys))]
+            if not isinstance(place[key], dict | list) or not place[key] or rng.random() < 0.3:
+                break
+            place = place[key]
+        if rng.random() < 0.2:
+            del place[key]
+        else:
+            place[key] = values[rng.integers(len(values))]
+        try:
+            scores = Run.from_records(records).scores()
+        except InputError:
+            refused += 1
+        else:
+            assert all(np.isfinite(value) for value in scores.values())
+    assert 100 < refused < 400
 
-    def test_contact_is_counted_once(self):
-        run = self.run(np.full(400, 0.5), post=(2.0, 0.0))
-        contacts = run.contacts()
-        assert [what for _, what in contacts] == ["post"]
-        # Trolley radius .2 m, post radius .035 m: at 2 - .235 = 1.765 m, after 3.53 s.
-        assert contacts[0][0] == pytest.approx(3.53, abs=0.03)
-        assert run.scores()["closest_m"] == pytest.approx(0.0, abs=0.01)
 
-    def test_contact_with_a_turned_crate(self):
-        from robotlab.follow.run import _gap
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="no /dev/full on this system")
+def test_a_full_disk_is_named_and_nothing_follows_half_a_record():
+    log = RunLog("/dev/full")
+    with pytest.raises(InputError, match="disk with room"):
+        log.write({"kind": "event"})
+    with pytest.raises(InputError, match="broke off earlier"):
+        log.write({"kind": "event"})
+    log.close()
 
-        crate = {"shape": "box", "size": [0.5, 0.3, 0.3], "x": 1.0, "y": 2.0, "heading": np.pi / 2}
-        places = np.array([[1.0, 2.0], [1.35, 2.0], [1.0, 2.45], [1.15 + 0.3, 2.25 + 0.4]])
-        np.testing.assert_allclose(_gap(crate, places), [0.0, 0.2, 0.2, 0.5], atol=1e-12)
+
+@pytest.mark.parametrize("line", [b'{"kind": "tick", "t": NaN}', b'{"kind": "tick", "t": Infinity}', b"[" * 100_000, b"\x00" * 9, b"\xff\xfe"])
+def test_lines_that_are_no_record(line, tmp_path):
+    (tmp_path / "run.jsonl").write_bytes(b'{"kind": "start"}\n' + line + b"\n")
+    with pytest.raises(InputError, match="line 2 of"):
+        read_log(tmp_path / "run.jsonl")
+    # Without its line feed it was being written: all before it counts.
+    (tmp_path / "run.jsonl").write_bytes(b'{"kind": "start"}\n' + line)
+    assert len(read_log(tmp_path / "run.jsonl").records) == 1
