@@ -120,6 +120,8 @@ class TrainingMonitor(Widget):
         detector : Detector or None
             The detector as it is now, when it has just been judged.
         """
+        if not course.steps:  # A training begins; what was seen of another is over.
+            self.stages = []
         self.losses = [[step, float(loss)] for step, loss in zip(course.steps, course.losses, strict=True)]
         if detector is not None:
             self.add_stage(course.judged_steps[-1], course.judged_AP[-1], course.judged_AP50[-1], detector.find(self._picture))

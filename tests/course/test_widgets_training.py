@@ -86,6 +86,10 @@ def test_it_watches_a_training(monkeypatch):
     assert one.losses == [[3, 2.0]] and one.stages == []
     one.watch(Course, Finder())
     assert [(stage["step"], stage["AP"], stage["AP50"]) for stage in one.stages] == [(3, 0.2, 0.4)]
+    # Another training begins with a judgement before its first step.
+    Course.steps, Course.losses, Course.judged_steps, Course.judged_AP, Course.judged_AP50 = [], [], [0], [0.1], [0.3]
+    one.watch(Course, Finder())
+    assert one.losses == [] and [stage["step"] for stage in one.stages] == [0]
     # It is what fit's watch calls: the same names.
     assert "watch" in fit.__annotations__
 

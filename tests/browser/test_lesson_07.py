@@ -1,0 +1,104 @@
+"""Lesson 07 as a learner has it: run in JupyterLab, its training watched live and replayed, tasks solved by typing."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "07_train_a_detector.ipynb"
+
+# The name of a task, then what is typed over the last line of its starter and what verify has to say to it.
+ANSWERS = [
+    ("cross_entropy", "return -np.log((np.exp(scores) / np.exp(scores).sum(axis=1)[:, None])[np.arange(len(scores)), classes]).mean()",
+     "recognized: large scores overflow"),
+    ("cross_entropy", "return np.mean(np.logaddexp.reduce(scores, axis=1) - scores[np.arange(len(scores)), classes])", "cross_entropy: passed"),
+    ("head_gradient", "return x.T @ (shares - np.eye(shares.shape[1])[classes])", "recognized: sum for mean"),
+    ("head_gradient", "return x.T @ (shares - np.eye(shares.shape[1])[classes]) / len(x)", "head_gradient: passed"),
+    ("ridge", "return np.linalg.solve(x.T @ x + penalty, x.T @ y)", "recognized: penalty on every entry"),
+    ("ridge", "return np.linalg.solve(x.T @ x + penalty * np.eye(x.shape[1]), x.T @ y)", "ridge: passed"),
+]  # fmt: skip
+
+
+def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", str(tmp_path / "progress.json"))
+    started = lab(LESSON)
+    notebook = open_notebook(started, LESSON.name)
+    page = notebook.page
+
+    for name in ("07_training", "07_full_training"):
+        still = page.locator(f"img[src*='{name}']")
+        still.scroll_into_view_if_needed()
+        notebook.until(lambda still=still: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+        assert len(still.get_attribute("alt")) > 60
+
+    notebook.run_all(timeout_s=420)
+    assert notebook.troubles() == []
+
+    # The training that was replayed from its log: slider, play button, the table of numbers.
+    replayed = page.locator(".robotlab-training-monitor", has=page.locator("svg[aria-label^='A rendered greenhouse at dusk']"))
+    replayed.scroll_into_view_if_needed()
+    text, slider = replayed.locator(".robotlab-text"), replayed.get_by_label("stage")
+    said = r"Step (\d+)\. Loss [\d.]+\. Held out: AP50 [\d.]+, AP [\d.]+\. In this picture \d of \d things found"
+    last = notebook.until(lambda: re.match(said, text.inner_text()), "the last stage")
+    assert int(last[1]) > 500
+    shapes = replayed.locator(".robotlab-monitor-picture").inner_html()
+    slider.focus()
+    page.keyboard.press("Home")
+    notebook.until(lambda: text.inner_text().startswith("Step 0. Held out"), "the first stage")
+    assert replayed.locator(".robotlab-monitor-picture").inner_html() != shapes
+    cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
+    page.keyboard.press("ArrowRight")
+    notebook.until(lambda: not text.inner_text().startswith("Step 0."), "the second stage")
+    assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
+    box = slider.bounding_box()
+    page.mouse.click(box["x"] + 3, box["y"] + box["height"] / 2)
+    notebook.until(lambda: text.inner_text().startswith("Step 0. "), "the first stage, by the mouse")
+    replayed.get_by_role("button", name="Play").press("Enter")
+    notebook.until(lambda: text.inner_text().startswith(last[0]), "the last stage, played")
+    notebook.until(lambda: replayed.get_by_role("button", name="Play").is_visible(), "the end of the play")
+    stages = int(slider.get_attribute("max")) + 1
+    replayed.locator("summary").click()
+    assert replayed.locator("tr").count() == stages + 1
+
+    for width in (1280, 800):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(500)
+        replayed.scroll_into_view_if_needed()
+        frame = page.locator(".jp-Notebook").first.bounding_box()
+        for part in (".robotlab-monitor-picture", ".robotlab-monitor-chart"):
+            inner = replayed.locator(part).bounding_box()
+            assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
+        page.screenshot(path=tmp_path / f"lesson_07_{width}.png")
+        print(f"screenshot: {tmp_path / f'lesson_07_{width}.png'}")
+    page.set_viewport_size({"width": 1280, "height": 900})
+
+    # Live: the cell that trains once more, and the picture above it moves while the kernel is busy.
+    watched = page.locator(".robotlab-training-monitor", has=page.locator("svg[aria-label^='A gray photograph of coins']"))
+    watched.scroll_into_view_if_needed()
+    text = watched.locator(".robotlab-text")
+    done = text.inner_text()
+    assert re.match(r"Step \d+\. Loss", done)
+    training = page.locator(".jp-CodeCell", has_text="coin_finder = fit(coins")
+    training.first.locator(".cm-content").click()
+    page.keyboard.press("Control+Enter")
+    watched.scroll_into_view_if_needed()
+    notebook.until(lambda: text.inner_text().startswith("Step 0. "), "a new training")
+
+    def moves_while_busy():
+        busy = any(kernel["execution_state"] == "busy" for kernel in started.kernels() or [])
+        return busy and re.match(r"Step [1-9]", text.inner_text())
+
+    notebook.until(moves_while_busy, "a stage while the kernel is busy", 120)
+    page.screenshot(path=tmp_path / "lesson_07_live.png")
+    print(f"screenshot: {tmp_path / 'lesson_07_live.png'}")
+    assert not watched.locator(".robotlab-gone").is_visible()
+    notebook.until(lambda: text.inner_text() == done, "the end of the training, the same again", 240)
+
+    for name, line, said in ANSWERS:
+        assert said in notebook.type_answer(name, line)
+    page.screenshot(path=tmp_path / "lesson_07_task.png")
+    print(f"screenshot: {tmp_path / 'lesson_07_task.png'}")
