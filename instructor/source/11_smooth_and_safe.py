@@ -335,7 +335,7 @@ for (begin, name), (end, _) in zip(events, [*events[1:], (18.0, "")]):
 # | camera | a *new* picture | the same picture again: a hung camera often repeats its last one |
 # | tracker | an answer, also "nothing found" | an error, NaN |
 # | motor link | a line that the board confirmed | a line that was sent |
-# | clock | goes forward, by no more than it should | a jump, either way |
+# | clock | goes forward, as a second clock does | a jump, either way; standing still |
 #
 # The fourth surprises. Here is a watchdog as many write it:
 
@@ -573,7 +573,7 @@ _ = ax.set(xlabel="way without a fresh sight, m (dashed: promised; dark: had to 
 # %% [markdown]
 # *The bars of all faults end before the dashed line of the promise.*
 #
-# **Why.** Silence is the longest: no picture, a frozen one, one that cannot be read, a tracker that raises or gives NaN are all the same to the watchdog, no sign of life. A cut link is quicker, because the board waits for 0.25 s only. Every second picture lost, or each one twice, is a nuisance and no fault: the trolley follows on. The wrong sign trips no watchdog at all. Every part works; the trolley turns away and loses the post, the plan of part 5 brings it to rest, the search finds the post again, and it turns away once more. A watchdog knows silence, not nonsense. For that there is the check with the wheels up.
+# **Why.** Silence is the longest: no picture, a frozen one, one that cannot be read, a tracker that raises or gives NaN are all the same to the watchdog, no sign of life. A cut link is quicker, because the board waits for 0.25 s only. A clock that jumps, stands still or runs slow is held against a second one. Every second picture lost, or each one twice, is a nuisance and no fault: the trolley follows on. The wrong sign trips no watchdog at all. Every part works; the trolley turns away and loses the post, the plan of part 5 brings it to rest, the search finds the post again, and it turns away once more. A watchdog knows silence, not nonsense: against a wrong sign there is the check with the wheels up, against a tracker that answers in time and wrongly there is lesson 08.
 #
 # The measured ways stay below the promise because not everything comes at its worst moment at once. All of it is simulation, on a flat floor with good grip. On yours, measure (last part).
 #
