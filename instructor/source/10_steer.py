@@ -406,25 +406,25 @@ print(f"gain {gain}: the first swings are {', '.join(f'{math.degrees(peak):.2f}�
 
 # %%
 def try_gain(gain):
-    """The swing of one test with a shaky tracker, ended when it gets wider than 10°; less than 0.3° is noise."""
+    """One test with a shaky tracker, ended when a swing gets wider than 10°: the swing, and whether it was."""
     run = turn_only(trolley.but(turn_gain=gain), off_deg=2, seconds=15, tracker=Oracle(noise_px=0.3))
-    within = np.abs(run.bearings_rad) < math.radians(10)  # False also where the post was not seen
-    end = int(np.argmin(within))
-    return measure_swing(run.bearings_rad[:end], trolley.frame_s, least=math.radians(0.3))
+    bearings = run.bearings_rad[np.isfinite(run.bearings_rad)]
+    wide = np.abs(bearings) > math.radians(10)
+    end = int(np.argmax(wide)) if wide.any() else len(bearings)
+    return measure_swing(bearings[:end], trolley.frame_s, least=math.radians(0.3)), wide.any()
 
 
-good, gain, tests = None, 1.0, 0
-bad = None
+good, bad, gain, tests = 0.0, None, 1.0, 0
 while bad is None or bad - good > 0.05 * bad:
-    swing = try_gain(gain)
+    swing, wide = try_gain(gain)
     tests += 1
-    dies_out = swing.ratio < 1
+    dies_out = swing.ratio < 1 and not wide
     words = f"each swing {swing.ratio:.2f} of the one before, one takes {swing.period_s:.2f} s" if swing.ratio else "no swing to speak of"
-    print(f"gain {gain:.2f}: {words}")
+    print(f"gain {gain:.2f}: {words}{', and wider than 10°' if wide else ''}")
     good, bad = (gain, bad) if dies_out else (good, gain)
     gain = 1.5 * gain if bad is None else (good + bad) / 2
 
-K_u, T_u = good, try_gain(good).period_s
+K_u, T_u = good, try_gain(good)[0].period_s
 print(f"{tests} tests: K_u = {K_u:.2f} 1/s (formula {by_formula:.2f}), T_u = {T_u:.2f} s")
 
 # %% [markdown]
