@@ -9,6 +9,7 @@ a jolt does to what stands on the wheels (:mod:`.jolt`).
 """
 
 from robotlab.motion.drive import Drive, advance, advance_many, keep_turn, wrap_rad
+from robotlab.motion.gain_search import GainSearch, find_limit, sweep, swing_growth
 from robotlab.motion.jolt import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
 from robotlab.motion.link import Board, LinkError, MotorLink, SerialLink, SimulatedLink
 from robotlab.motion.motor import Motor
@@ -24,19 +25,15 @@ from robotlab.motion.ramp import (
 )
 from robotlab.motion.safety import Fault, StopKind, Watchdog, promised_stop_m
 from robotlab.motion.stability import (
-    GainSearch,
     continuous_bearing,
     continuous_critical,
     continuous_limit,
-    find_limit,
     growth_per_frame,
     loop_limit,
     margins,
     sampled_bearing,
     sampled_critical,
     sampled_limit,
-    sweep,
-    swing_growth,
 )
 from robotlab.motion.steer import FeedForwardTurn, PDTurn, SignCheck, sign_check, speed_toward, turn_toward
 from robotlab.motion.tuning import Swing, measure_swing

@@ -11,13 +11,15 @@ its limit is not the continuous one.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from robotlab.errors import MotionError
 from robotlab.motion.checks import number, whole
+
+# Beyond these the exact step response and the eigenvalues take too long.
+_MOST_DELAYS = 1000
+_MOST_FRAMES = 200
 
 
 def continuous_limit(delay_s: float) -> float:
@@ -113,22 +115,31 @@ def continuous_bearing(t_s, gain: float, delay_s: float) -> np.ndarray:
         ``sum over n of (-K)^n (t - (n - 1) T)^n / n!`` while ``t > (n - 1) T``:
         the delayed exponential, which solves ``b' = -K b(t - T)``.
 
+    Raises
+    ------
+    MotionError
+        If a time is not finite or more than 1000 delays away.
+
     Examples
     --------
     >>> continuous_bearing([0.5, 2.0], gain=1.0, delay_s=1.0).round(6).tolist()
     [0.5, -0.5]
     """
     delay = number(delay_s, "delay_s", 0, open_low=True)
-    gain = number(gain, "gain", 0)
-    t = np.asarray(t_s, float)
-    total = np.ones_like(t)
-    for n in range(1, int(max(t.max(initial=0.0), 0.0) / delay) + 2):
-        # Logarithm of n!, since n! itself overflows for long times.
-        passed = np.maximum(t - (n - 1) * delay, 0.0)
-        with np.errstate(divide="ignore"):
-            size = n * np.log(gain * passed) - math.lgamma(n + 1)
-        total += (-1) ** n * np.exp(size)
-    return total
+    turn = number(gain, "gain", 0) * delay
+    t = np.atleast_1d(np.asarray(t_s, float))
+    if not np.isfinite(t).all() or t.max(initial=0.0) > _MOST_DELAYS * delay:
+        raise MotionError(f"t_s must be finite and at most {_MOST_DELAYS} delays, got up to {t.max():g} s; ask for less")
+    # One delay after the other: within each, b' is the polynomial of the one
+    # before.  The sum itself loses all digits after some thirty delays.
+    which = np.maximum(np.ceil(t / delay), 0).astype(int)
+    bearing = np.ones_like(t)
+    powers = np.ones(1)  # of the share of the delay that has passed
+    for step in range(1, int(which.max(initial=0)) + 1):
+        powers = np.concatenate([[powers.sum()], -turn * powers / np.arange(1, len(powers) + 1)])
+        here = which == step
+        bearing[here] = np.polynomial.polynomial.polyval(t[here] / delay - (step - 1), powers)
+    return bearing.reshape(np.shape(t_s))
 
 
 def sampled_limit(delay_frames: int) -> float:
@@ -215,6 +226,8 @@ def sampled_bearing(a: float, delay_frames: int, frames: int) -> list[float]:
 
 def _loop_matrix(gain: float, frame_s: float, delay_s: float, lag_s: float) -> np.ndarray:
     """One frame of bearing, yaw rate and the bearings still under way."""
+    if delay_s > _MOST_FRAMES * frame_s:
+        raise MotionError(f"delay_s must be at most {_MOST_FRAMES} frames, got {delay_s / frame_s:.4g}; use continuous_limit for so many")
     d, rest = divmod(delay_s, frame_s)
     # A delay of 2.9999999 frames is one of 3.
     if rest > frame_s * (1 - 1e-9):
@@ -320,153 +333,3 @@ def loop_limit(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
         else:
             high = middle
     return low
-
-
-def swing_growth(errors: Sequence[float]) -> float:
-    """Factor by which a measured swing grows from its middle to its end.
-
-    Parameters
-    ----------
-    errors : sequence of float
-        Bearing errors of a test, one for each frame, at least 12.
-
-    Returns
-    -------
-    float
-        Root mean square of the last third over that of the middle third;
-        below 1 the swing dies out.  0 if the middle third is all zero.
-
-    Raises
-    ------
-    MotionError
-        If there are too few, or a number is not finite.
-
-    Examples
-    --------
-    >>> swing_growth([0.5**k for k in range(12)])
-    0.0625
-    """
-    values = np.asarray(errors, float)
-    if values.ndim != 1 or len(values) < 12:
-        raise MotionError(f"errors must be at least 12 numbers in a row, got shape {values.shape}; record for longer")
-    if not np.isfinite(values).all():
-        raise MotionError("errors must be finite, some are not; leave out frames without a target")
-    third = len(values) // 3
-    middle, last = values[-2 * third : -third], values[-third:]
-    size = math.sqrt(float(np.mean(middle**2)))
-    return math.sqrt(float(np.mean(last**2))) / size if size else 0.0
-
-
-def sweep(loop: Callable[[float], Sequence[float]], gains: Sequence[float]) -> list[tuple[float, float]]:
-    """Growth of the swing for each of several gains.
-
-    Parameters
-    ----------
-    loop : callable
-        Takes a gain, runs the loop and returns the bearing errors.
-    gains : sequence of float
-        Gains to try, 1/s.
-
-    Returns
-    -------
-    list of (gain, growth) : list of tuple of float
-        As :func:`swing_growth` measures it.
-
-    Examples
-    --------
-    >>> rows = sweep(lambda a: sampled_bearing(a, 1, 300), [0.5, 1.5])
-    >>> [growth < 1 for _, growth in rows]
-    [True, False]
-    """
-    return [(float(gain), swing_growth(loop(gain))) for gain in gains]
-
-
-# A swing that the motors' limits hold is as wide in the last third as in the
-# middle one, give or take a few per cent (measured on simulated trolleys), and
-# must not count as dying out.  It makes a linear loop's limit come out 1 % low
-# from tests of 200 frames, 3 % at ten frames of delay: on the safe side.
-_DIES_OUT = 0.9
-
-
-@dataclass(frozen=True)
-class GainSearch:
-    """What :func:`find_limit` found.
-
-    Attributes
-    ----------
-    limit : float
-        Largest gain whose swing still died out.
-    tried : tuple of (gain, growth)
-        Every test, in order.
-    """
-
-    limit: float
-    tried: tuple[tuple[float, float], ...]
-
-
-def find_limit(
-    loop: Callable[[float], Sequence[float]], first_gain: float, tolerance: float = 0.005, most_gain: float = math.inf
-) -> GainSearch:
-    """Find the gain limit by trying, as one does with a robot.
-
-    Start with a gain that is surely small.  Jump the target aside and watch:
-    if the swing dies out, raise the gain by half; if it grows or stays, you have
-    passed the limit, so halve the bracket until it is narrow enough.
-
-    Parameters
-    ----------
-    loop : callable
-        Takes a gain, runs the test and returns the bearing errors.
-    first_gain : float
-        Where to start, 1/s; its swing must die out.
-    tolerance : float
-        Width of the last bracket, as a share of the limit.
-    most_gain : float
-        Never try more than this (a limit that the robot must not pass).
-
-    Returns
-    -------
-    GainSearch
-        The limit and every test.
-
-    Raises
-    ------
-    MotionError
-        If the first gain already swings wider and wider.
-
-    Notes
-    -----
-    "Dies out" means that the last third of the test swings less than .9 times
-    as wide as the middle one (:func:`swing_growth`): where motors or limits
-    hold an unstable swing it does not grow, it stays.
-
-    Simulate first.  On a real robot: wheels off the ground for the first
-    test, then a clear floor, a low speed limit and a hand on the power switch.
-
-    Examples
-    --------
-    >>> search = find_limit(lambda a: sampled_bearing(a, 2, 2000), first_gain=0.1)
-    >>> round(search.limit, 2)
-    0.62
-    """
-    gain = number(first_gain, "first_gain", 0, open_low=True)
-    number(tolerance, "tolerance", 0, open_low=True)
-    tried = [(gain, swing_growth(loop(gain)))]
-    if tried[0][1] >= _DIES_OUT:
-        raise MotionError(f"first_gain must be stable, {gain:g} swings {tried[0][1]:.3g} times wider; start with a smaller one")
-    low, high = gain, None
-    while high is None and gain < most_gain:
-        gain = min(1.5 * gain, most_gain)
-        tried.append((gain, swing_growth(loop(gain))))
-        if tried[-1][1] >= _DIES_OUT:
-            high = gain
-        else:
-            low = gain
-    while high is not None and high - low > tolerance * high:
-        gain = (low + high) / 2
-        tried.append((gain, swing_growth(loop(gain))))
-        if tried[-1][1] >= _DIES_OUT:
-            high = gain
-        else:
-            low = gain
-    return GainSearch(low, tuple(tried))
