@@ -122,16 +122,18 @@ def test_stopping_distance_and_safe_speed_measured_are_within_five_percent(name)
 
 @pytest.fixture(scope="module")
 def color():
-    frames = [render(WALKS["straight"].scene.with_post_at(distance, 0.0), default_camera()) for distance in (1.5, 2.0, 3.0, 5.0)]
+    scenes = [WALKS[name].scene.under("overcast").with_post_at(distance, 0.0) for name in ("straight", "weave", "reverse") for distance in (1.5, 2.0, 3.0, 5.0)]
+    frames = [render(scene, default_camera()) for scene in scenes]
     return ColorTracker.learn([one.picture for one in frames], [one.truths.boxes[:1] for one in frames], "post")
 
 
 def test_a_real_tracker_judged_with_one_camera_predicts_its_far_limit_with_another(color):
+    """Under an even sky, where nothing but its size hides the post: the side away from the sun is another matter."""
     settings = Settings(min_score=0.1)
-    smallest = rendered_height_px(color, default_camera(), settings, pictures=10, seed=1)
+    smallest = rendered_height_px(color, default_camera(), settings, lamp="overcast", pictures=8, seed=1)
     for camera in (Camera(640, 480, math.radians(100), 0.15), Camera(320, 240, math.radians(40), 0.35, 0.05)):
         robot = Robot(camera, smallest, settings)
-        assert measure_band(robot, color, pictures=6, seed=2) == pytest.approx(predict_band(robot), rel=0.10)
+        assert measure_band(robot, color, lamp="overcast", pictures=6, seed=2) == pytest.approx(predict_band(robot), rel=0.10)
 
 
 def test_the_sheet_of_a_usual_robot_agrees_and_says_so():

@@ -74,7 +74,7 @@ class Row:
 # key, name, unit, within %, formula, source, how measured
 _LINES: tuple[tuple[str, str, str, float | None, str, str, str], ...] = (
     ("near", "near limit", "m", 10, "where an edge of the picture meets the foot or the top of the target, and half its width more", _PINHOLE,
-     "rendered at distances from 0.12 to 30 m, the tracker asked: nearest with the target whole and rightly boxed in 8 of 10 pictures"),
+     "rendered at distances from 0.12 to 20 m, the tracker asked: nearest with the target whole and rightly boxed in 8 of 10 pictures"),
     ("far", "far limit", "m", 10, "f H / smallest px for a level camera", _PINHOLE,
      "the same: farthest with the target whole and rightly boxed in 8 of 10 pictures"),
     ("object", "height of the smallest usable object, {at:.2f} m away", "m", None, "smallest px · Z / f for a level camera", _PINHOLE,
