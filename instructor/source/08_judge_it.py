@@ -33,6 +33,8 @@
 # How many of the five are right?
 
 # %%
+import math
+
 import matplotlib.pyplot as plt
 import numpy as np
 
@@ -273,7 +275,7 @@ print("The detector has the higher AP50 in every class:", all(judged["detector"]
 # %% tags=["explore"]
 from robotlab.widgets import ThresholdCurve
 
-curve = ThresholdCurve(test, seen["detector"], ids=(211, 305, 356))
+curve = ThresholdCurve(test, seen["detector"], ids=(254, 305, 356))
 curve
 
 # %% tags=["still"] picture="threshold" alt="Above, left, precision against recall: precision stays near 1 up to a recall of about one half and then falls steeply; a point marks the threshold with the best F1. Right, counts of right and of false detections by score: false ones fall, right ones rise, and they cross near the threshold. Below, three rendered pictures with solid boxes for right, dashed for false detections and dotted ones for missed things."
@@ -417,7 +419,7 @@ for hits, trials in ((8, 10), (80, 100), (800, 1000), (0, 20)):
 #
 # **Task 4.** Write `wilson_interval(hits, trials)`. With p = hits / trials, n = trials, z = 1.96:
 #
-# (p + z² / 2n ± z · √(p(1 − p) / n + z² / 4n²)) / (1 + z² / n)
+# (p + z² / (2n) ± z · √(p(1 − p) / n + z² / (4n²))) / (1 + z² / n)
 
 # %% tags=["starter"]
 def wilson_interval(hits, trials):
@@ -511,9 +513,6 @@ def mcnemar_p(only_a, only_b):
 
 
 # %% tags=["worked"]
-import math
-
-
 def mcnemar_p(only_a, only_b):
     """Exact p of McNemar's test, two-sided: how often chance alone splits the things at least as unevenly, 0 to 1.
 
@@ -600,7 +599,7 @@ print("The neighbor is ahead on average:", {name: bool(gaps.mean() > 0) for name
 # %% [markdown]
 # **Why.** The stranger's figure is what you would get in a new room. The neighbor's is what a shuffled test would have promised. It did not learn posts and crates better; it learned *these rooms*: their floor, their exposure, the shade of their crates. The frames between are no copies, only relatives, and that is enough.
 #
-# The color tracker is flattered more than the detector: a few numbers, and most of them are the light of the room. So **split by recording**, always (`robotlab.dataset.split_by_recording`). And when a figure is too good, ask first what the test shares with the training.
+# The color tracker is flattered more than the detector: its bands are the colors of things *in the light of these rooms*. So **split by recording**, always (`robotlab.dataset.split_by_recording`). And when a figure is too good, ask first what the test shares with the training.
 
 # %% [markdown]
 # ## 11. What AP does not say

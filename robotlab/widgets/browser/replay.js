@@ -9,15 +9,41 @@ for (const kind of ["pointermove", "pointerdown", "focusin", "keydown"]) {
     parent.postMessage({ robotlabUsed: true }, "*");
   });
 }
+// In a frame like this one a link to a part of the page would load the page around it.
+addEventListener("click", (event) => {
+  const link = event.target.closest('a[href^="#"]');
+  if (!link) return;
+  event.preventDefault();
+  document.getElementById(link.getAttribute("href").slice(1)).scrollIntoView();
+});
 new ResizeObserver(() => parent.postMessage(
   { robotlabHeight: Math.ceil(document.documentElement.getBoundingClientRect().height) }, "*"
 )).observe(document.documentElement);
 <\/script>`;
 
-function render({ model, el }) {
-  const frame = make("iframe", { sandbox: "allow-scripts", title: model.get("alt"), height: "420" });
+// Puts the page into the frame; a new one each time it changes.
+function fill(frame, model) {
+  frame.title = model.get("alt");
   frame.srcdoc = `<!doctype html><html lang="en"><meta charset="utf-8"><title>Replay</title>
 <body style="margin:0;background:#fff;color:#222;font-family:sans-serif">${model.get("page")}${REPORT}</body></html>`;
+}
+
+// A list to choose from, with its label; `chosen` gets each new value.
+function listRow(list, start, chosen) {
+  const id = `robotlab-${Math.random().toString(36).slice(2)}`;
+  const select = make("select", { id, "data-name": list.name },
+    ...list.options.map((name) => make("option", { value: name }, name)));
+  select.value = start;
+  select.addEventListener("change", () => chosen(select.value));
+  keepKeys(select);
+  return make("div", { class: "robotlab-row" }, make("label", { for: id }, list.label), select);
+}
+
+function render({ model, el }) {
+  const frame = make("iframe", { sandbox: "allow-scripts", height: "420" });
+  fill(frame, model);
+  const refill = () => fill(frame, model);
+  model.on("change:page", refill);
 
   const box = make("div", { class: "robotlab-widget robotlab-replay" }, frame);
   const watch = watchKernel(model, box,
@@ -28,9 +54,37 @@ function render({ model, el }) {
     if (event.data.robotlabUsed) watch.ask();
   }
   window.addEventListener("message", hear);
+
+  // Only where there is something to choose.
+  const lists = model.get("lists") || [];
+  const text = make("p", { class: "robotlab-text", "aria-live": "polite" });
+  const values = lists.length ? { ...model.get("asked").values } : {};
+  function answer() {
+    watch.heard();
+    text.textContent = model.get("text");
+    text.classList.toggle("failed", model.get("failed"));
+    box.dataset.answered = model.get("answered");
+  }
+  for (const list of lists) {
+    box.insertBefore(listRow(list, values[list.name], (value) => {
+      values[list.name] = value;
+      text.textContent = "Driving; a run that nobody has looked at yet takes some seconds.";
+      watch.expect();
+      // A new object each time: a changed one would not be sent.
+      model.set("asked", { number: model.get("asked").number + 1, values: { ...values } });
+      model.save_changes();
+    }), frame);
+  }
+  if (lists.length) {
+    box.insertBefore(text, frame);
+    answer();
+    model.on("change:answered", answer);
+  }
   el.append(box);
   return () => {
     watch.stop();
+    model.off("change:page", refill);
+    model.off("change:answered", answer);
     window.removeEventListener("message", hear);
   };
 }

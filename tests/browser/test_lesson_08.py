@@ -1,0 +1,114 @@
+"""Lesson 08 as a learner has it: run in JupyterLab, the threshold moved, two tasks solved by typing, the report opened."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "08_judge_it.ipynb"
+
+
+def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", str(tmp_path / "progress.json"))
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+
+    still = page.locator("img[src*='08_threshold']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    assert "precision against recall" in still.get_attribute("alt")
+
+    notebook.run_all()
+    assert notebook.troubles() == []
+
+    # The threshold. Counts never grow when it rises; nothing is found at 1.
+    picture = page.locator(".robotlab-slider-picture").first
+    picture.scroll_into_view_if_needed()
+    image, text = picture.locator("img"), picture.locator(".robotlab-text")
+    assert "test pictures with boxes" in image.get_attribute("alt")
+
+    def counts():
+        return [int(number) for number in re.search(r": (\d+) right, (\d+) false, (\d+) missed", text.inner_text()).groups()]
+
+    notebook.until(lambda: " right, " in text.inner_text(), "the counts")
+    score = picture.get_by_label("score at least")
+    at_first, source = counts(), image.get_attribute("src")
+    score.focus()
+    cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
+    page.keyboard.press("Home")
+    notebook.until(lambda: text.inner_text().startswith("score at least 0.00"), "the lowest threshold")
+    at_lowest = counts()
+    assert at_lowest[0] > at_first[0] and at_lowest[1] > at_first[1] and at_lowest[2] < at_first[2]
+    assert sum(at_lowest[::2]) == sum(at_first[::2])
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    notebook.until(lambda: text.inner_text().startswith("score at least 0.03"), "three steps of the keyboard")
+    assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
+    assert image.get_attribute("src") != source
+    # The mouse: drag the threshold past all scores.
+    box = score.bounding_box()
+    page.mouse.move(box["x"] + box["width"] * 0.03, box["y"] + box["height"] / 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] + 30, box["y"] + box["height"] / 2, steps=10)
+    page.mouse.up()
+    notebook.until(lambda: text.inner_text().startswith("score at least 1.00") and counts()[0] == 0, "nothing left")
+    # A stricter overlap makes right ones false, and the things under them missed.
+    page.keyboard.press("Home")
+    notebook.until(lambda: counts() == at_lowest, "the lowest threshold again")
+    picture.get_by_label("IoU at least").focus()
+    for _ in range(6):
+        page.keyboard.press("ArrowRight")
+    notebook.until(lambda: "IoU at least 0.80" in text.inner_text() and counts()[0] < at_lowest[0] and counts()[2] > at_lowest[2], "a stricter overlap")
+    picture.get_by_label("things: 0 all, 1 post, 2 bucket, 3 crate").focus()
+    page.keyboard.press("ArrowRight")
+    notebook.until(lambda: text.inner_text().startswith("post: "), "the posts alone")
+    page.keyboard.press("Home")
+    score.focus()
+    for _ in range(25):
+        page.keyboard.press("ArrowRight")
+    picture.get_by_label("IoU at least").focus()
+    for _ in range(6):
+        page.keyboard.press("ArrowLeft")
+    notebook.until(lambda: text.inner_text().startswith("score at least 0.25, IoU at least 0.50"), "near where it began")
+
+    for width in (1280, 800):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.wait_for_timeout(500)
+        image.scroll_into_view_if_needed()
+        frame, inner = page.locator(".jp-Notebook").first.bounding_box(), image.bounding_box()
+        assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
+        page.screenshot(path=tmp_path / f"lesson_08_{width}.png")
+        print(f"screenshot: {tmp_path / f'lesson_08_{width}.png'}")
+    page.set_viewport_size({"width": 1280, "height": 900})
+
+    # The report, inside the notebook, with its tables and pictures.
+    report = page.locator(".robotlab-replay iframe")
+    report.scroll_into_view_if_needed()
+    inside = page.frame_locator(".robotlab-replay iframe")
+    notebook.until(lambda: inside.locator("h1").inner_text().endswith("judged on 203 pictures"), "the report")
+    assert inside.locator("img").count() >= 8
+    assert "AP50, 95 %" in inside.locator("table").first.inner_text()
+    # A link to a part of the page leads there, and nowhere else.
+    inside.get_by_role("link", name="Pictures").click()
+    notebook.until(lambda: inside.locator("#pictures-4").evaluate("part => part.getBoundingClientRect().top < innerHeight"), "the pictures")
+    assert inside.locator("h1").count() == 1
+    page.screenshot(path=tmp_path / "lesson_08_report.png")
+    print(f"screenshot: {tmp_path / 'lesson_08_report.png'}")
+
+    # Two tasks: first a usual slip, which is recognized, then the answer, which passes.
+    said = notebook.type_answer("precision_recall", "return np.cumsum(hits) / len(hits), np.cumsum(hits) / truths")
+    assert "all detections at once" in said
+    said = notebook.type_answer("precision_recall", "return np.cumsum(hits) / np.arange(1, len(hits) + 1), np.cumsum(hits) / truths")
+    assert "precision_recall: passed" in said
+    share = "p, n, z = hits / trials, trials, 1.96; "
+    said = notebook.type_answer("wilson_interval", share + "h = z * (p * (1 - p) / n) ** 0.5; return p - h, p + h")
+    assert "the textbook's interval" in said
+    half = "h = z * (p * (1 - p) / n + z * z / (4 * n * n)) ** 0.5; m = p + z * z / (2 * n); "
+    said = notebook.type_answer("wilson_interval", share + half + "return (m - h) / (1 + z * z / n), (m + h) / (1 + z * z / n)")
+    assert "wilson_interval: passed" in said
+    page.screenshot(path=tmp_path / "lesson_08_task.png")
+    print(f"screenshot: {tmp_path / 'lesson_08_task.png'}")
