@@ -220,3 +220,24 @@ def mcnemar_p(only_a, only_b):
     total = only_a + only_b
     ways = sum(math.comb(total, few) for few in range(min(only_a, only_b) + 1))
     return min(1, 2 * ways / 2**total)
+
+
+def usable_distance(distances_m, shares, least_share):
+    farthest = 0.0
+    for distance, share in zip(distances_m, shares):
+        if share < least_share:
+            break
+        farthest = float(distance)
+    return farthest
+
+
+def paired_interval(simple_m, other_m, factor):
+    gains = [a - b for a, b in zip(simple_m, other_m)]
+    n, mean = len(gains), sum(gains) / len(gains)
+    error = (sum((gain - mean) ** 2 for gain in gains) / (n - 1) / n) ** 0.5
+    return mean - factor * error, mean + factor * error
+
+
+def choose(low_m, high_m, matters_m):
+    decided = {(True, True): "other", (False, False): "simple"}
+    return decided.get((low_m >= matters_m, high_m >= matters_m), "more walks")
