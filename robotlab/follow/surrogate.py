@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from robotlab.boxes import iou
+from robotlab.dataset import DataSet
 from robotlab.errors import InputError
 from robotlab.trackers import Detections
 
@@ -215,6 +216,68 @@ def fit_surrogate(
         _logistic(np.array(rows), np.array(hits, float)), bias, spread[0], spread[1], len(false) / len(found),
         np.array(false).reshape(-1, 4), tuple(size_px), (target,),
     )  # fmt: skip
+
+
+def surrogate_of(
+    data: DataSet, detections: Sequence[Detections], target: str = "post", min_score: float = 0.3
+) -> Surrogate:
+    """Fit a surrogate to a tracker's own judging.
+
+    Parameters
+    ----------
+    data : DataSet
+        Labelled pictures of one size that the tracker was not trained on.
+    detections : sequence of Detections
+        What it found in each, in order: the two arguments of
+        :func:`robotlab.scoring.judge`.
+    target : str
+        Class of the target.
+    min_score : float
+        Detections with a lower score do not count; take the loop's.
+
+    Returns
+    -------
+    Surrogate
+        Ready for :func:`robotlab.follow.simulate`, with a camera of that size.
+
+    Raises
+    ------
+    InputError
+        If the pictures differ in size, the class is unknown, or there are too
+        few truths.
+
+    Notes
+    -----
+    Labels to be ignored count as neither found nor missed, and what lies on
+    them is not false.
+
+    Examples
+    --------
+    >>> from robotlab.course.places import shipped
+    >>> from robotlab.dataset import open_dataset
+    >>> data = open_dataset(shipped("datasets/greenhouse")).only(recordings=["day1", "day2"])
+    >>> perfect = [Detections(entry.boxes, np.ones(len(entry.boxes)), entry.labels, data.classes) for entry in data.pictures]
+    >>> surrogate_of(data, perfect).found_share(60) > 0.95
+    True
+    """
+    if len(data) != len(detections):
+        raise InputError(f"detections must be one for each of the {len(data)} pictures, got {len(detections)}; judge the same data set")
+    if target not in data.classes:
+        raise InputError(f"target must be one of {', '.join(data.classes)}, got {target!r}; choose one of them")
+    sizes = {(entry.width_px, entry.height_px) for entry in data.pictures}
+    if len(sizes) != 1:
+        raise InputError(f"the pictures must be of one size, as a camera's are, got {sorted(sizes)}; take those of one size")
+    truths, visible, found = [], [], []
+    for entry, seen in zip(data.pictures, detections, strict=True):
+        unclear = entry.ignore | entry.crowd
+        mine = (entry.labels == data.classes.index(target)) & ~unclear
+        seen = seen.of_class(target)
+        aside = iou(seen.boxes, entry.boxes[unclear]).max(axis=1, initial=0.0) >= _SAME
+        on_truth = iou(seen.boxes, entry.boxes[mine]).max(axis=1, initial=0.0) >= _SAME
+        truths.append(entry.boxes[mine])
+        visible.append(entry.visibility[mine])
+        found.append(seen.pick(on_truth | ~aside))
+    return fit_surrogate(truths, visible, found, sizes.pop(), target, min_score)
 
 
 def _features(height_px: float, visible: float) -> np.ndarray:
