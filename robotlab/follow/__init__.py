@@ -18,10 +18,12 @@ from robotlab.follow.run import Run
 from robotlab.follow.settings import Settings
 from robotlab.follow.simulate import default_camera, simulate
 from robotlab.follow.surrogate import Surrogate, fit_surrogate, surrogate_of
+from robotlab.follow.timing import FrameTimes, frame_times, percentile
 
 __all__ = [
-    "FAULTS", "STATES", "DriveReport", "FaultReport", "Fleet", "Follower", "LogContent", "NoFaults", "Oracle", "Run", "RunLog", "Settings",
-    "Shot", "Sight", "Surrogate", "TruthTracker", "Wish", "blind_way_m", "campaign", "default_camera", "distance_from_box", "drive",
-    "filmstrip", "fit_surrogate", "fleet", "fleet_slow", "moment", "post_box", "promise_m", "read_log", "replay_html", "replay_pair_html",
-    "save_gif", "simulate", "summary", "surrogate_of",
+    "FAULTS", "STATES", "DriveReport", "FaultReport", "Fleet", "Follower", "FrameTimes", "LogContent", "NoFaults", "Oracle",
+    "Run", "RunLog", "Settings", "Shot", "Sight", "Surrogate", "TruthTracker", "Wish", "blind_way_m", "campaign",
+    "default_camera", "distance_from_box", "drive", "filmstrip", "fit_surrogate", "fleet", "fleet_slow", "frame_times",
+    "moment", "percentile", "post_box", "promise_m", "read_log", "replay_html", "replay_pair_html", "save_gif", "simulate",
+    "summary", "surrogate_of",
 ]  # fmt: skip
