@@ -32,8 +32,7 @@ def main() -> None:
     data = open_dataset(shipped("datasets/greenhouse"))
     learned, apart = data.only(recordings=LEARNED), data.only(recordings=APART)
     shown = next(entry for entry in data.pictures if entry.path.name == SHOWN)
-    counted = ~(shown.crowd | shown.ignore)
-    monitor = TrainingMonitor(data.load(shown), shown.boxes[counted], shown.labels[counted], data.classes, alt="A greenhouse at dusk.")
+    monitor = TrainingMonitor.of(data, shown, alt="A greenhouse at dusk.")
     judged, seconds = {}, {}
     for stage, options in (("head", {}), ("full", {"engine": "numpy", "epochs": EPOCHS, "watch": monitor.watch})):
         started = time.monotonic()

@@ -9,7 +9,7 @@ import numpy as np
 import traitlets
 from matplotlib.figure import Figure
 
-from robotlab.boxes import check_boxes, iou
+from robotlab.boxes import area, check_boxes, intersection, iou
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, encode
 from robotlab.plots import COLORS, LINES, new_figure
@@ -17,6 +17,7 @@ from robotlab.trackers import Detections
 from robotlab.widgets.kit import Widget, browser_code, browser_style
 
 if TYPE_CHECKING:
+    from robotlab.dataset import DataSet, Entry
     from robotlab.detector import Detector
     from robotlab.detector.train import Course
 
@@ -43,6 +44,8 @@ class TrainingMonitor(Widget):
         Class names.
     alt : str
         What it shows, in words.
+    ignored : (K, 4) ndarray, optional
+        Where a box counts neither way: crowds, truths marked to be ignored.
     min_score : float, 0 to 1
         Boxes with a lower score are not drawn.
     log : mapping, optional
@@ -88,6 +91,7 @@ class TrainingMonitor(Widget):
         classes: Sequence[str],
         *,
         alt: str,
+        ignored: np.ndarray = (),
         min_score: float = 0.3,
         log: Mapping[str, Any] | None = None,
     ) -> None:
@@ -100,6 +104,7 @@ class TrainingMonitor(Widget):
         if not 0 <= min_score <= 1:
             raise InputError(f"min_score must be from 0 to 1, got {min_score}; 0.3 is usual")
         self._picture, self._min_score = picture, float(min_score)
+        self._ignored = check_boxes(np.reshape(ignored, (-1, 4)), "ignored")
         super().__init__(
             size_px=[width, height],
             background=encode(picture, "png", effort=1),
@@ -109,6 +114,27 @@ class TrainingMonitor(Widget):
             truths=[{"box": box.tolist(), "label": int(label)} for box, label in zip(boxes, labels, strict=True)],
             **({} if log is None else _checked(log, len(classes))),
         )
+
+    @classmethod
+    def of(cls, data: DataSet, entry: Entry, **options: Any) -> TrainingMonitor:
+        """A monitor on one labelled picture of a data set.
+
+        Parameters
+        ----------
+        data : DataSet
+            Where the picture is from.
+        entry : Entry
+            Which one.
+        **options
+            ``alt``, and ``min_score`` and ``log`` if wanted.
+
+        Returns
+        -------
+        TrainingMonitor
+            With the picture's truths; what counts for nothing is left out.
+        """
+        out = entry.crowd | entry.ignore
+        return cls(data.load(entry), entry.boxes[~out], entry.labels[~out], data.classes, ignored=entry.boxes[out], **options)
 
     def watch(self, course: Course, detector: Detector | None) -> None:
         """Take in how a training goes; what ``watch`` of :func:`robotlab.detector.fit` calls.
@@ -179,12 +205,13 @@ class TrainingMonitor(Widget):
         true = np.array([truth["box"] for truth in self.truths], float).reshape(-1, 4)
         labels = np.array([truth["label"] for truth in self.truths], int)
         overlap = iou(true, found.boxes) * (labels[:, None] == found.labels[None])
-        taken = np.zeros(len(true), bool)
+        taken, over = np.zeros(len(true), bool), 0
         for place in np.argsort(-found.scores, kind="stable"):
             fits = overlap[:, place] * ~taken
             if len(fits) and fits.max() >= FOUND_FROM:
                 taken[fits.argmax()] = True
-        over = len(found) - int(taken.sum())
+            elif not len(self._ignored) or _covered(found.boxes[place], self._ignored).max() < FOUND_FROM:
+                over += 1
         many = "no box" if over == 0 else f"{over} box{'es' if over > 1 else ''}"
         return f"In this picture {taken.sum()} of {len(true)} things found, {many} too many."
 
@@ -242,6 +269,11 @@ class TrainingMonitor(Widget):
     def __repr__(self) -> str:
         now = self.stages[-1]["text"] if self.stages else "nothing recorded yet."
         return f"Training, stage by stage: {self.alt} Now: {now}"
+
+
+def _covered(box: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Share of a box that each of the others covers: COCO's measure for crowds (Lin et al., arXiv:1405.0312)."""
+    return intersection([box], others)[0] / area([box])[0]
 
 
 def _outline(ax: Any, box: Sequence[float], color: str, width: float, dashes: Any) -> None:

@@ -44,6 +44,26 @@ def test_a_stage_in_words(boxes, scores, labels, said):
     assert repr(one).endswith(one.stages[0]["text"])
 
 
+def test_a_box_on_what_is_ignored_counts_neither_way():
+    one = monitor(ignored=[[100, 70, 128, 96]])
+    # Four fifths of the first lie in the ignored box, two fifths of the second.
+    one.add_stage(0, 0, 0, found([TRUE[0], [103, 70, 128, 96], [85, 70, 110, 90]], [0.9, 0.8, 0.7], [0, 1, 1]))
+    assert one.stages[0]["text"].endswith("1 of 2 things found, 1 box too many.")
+
+
+def test_a_monitor_of_a_picture_of_a_data_set():
+    from robotlab.course import shipped
+    from robotlab.dataset import open_dataset
+
+    coins = open_dataset(shipped("datasets/coins"))
+    entry = next(entry for entry in coins.pictures if entry.ignore.any() and not entry.ignore.all())
+    one = TrainingMonitor.of(coins, entry, alt="Coins.")
+    assert len(one.truths) == (~entry.ignore).sum() and one.size_px == [160, 160]
+    # Its own truths, found: none missing, and none too many among those that are ignored.
+    one.add_stage(0, 1, 1, Detections(entry.boxes, np.ones(len(entry.boxes)), entry.labels, coins.classes))
+    assert one.stages[0]["text"].endswith(f"{len(one.truths)} of {len(one.truths)} things found, no box too many.")
+
+
 def test_words_of_boxes_do_not_cover_each_other():
     rng = np.random.default_rng(0)
     for _ in range(50):

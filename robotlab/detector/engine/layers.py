@@ -12,6 +12,7 @@ so the gradients follow from the rules for a matrix product:
     d columns = kernel^T @ d output
 
 and each column's gradient goes back to the pixels it was copied from.
+:mod:`.clear` does the same place by place; read it first.
 Arrays are (channels, height, width).
 """
 
@@ -261,10 +262,11 @@ def convolve_back(
     size = gradient.shape[1:]
     flat = gradient.reshape(len(gradient), -1)
     matrix = filled_columns(x, layer, size, scratch)
+    # d kernel = d output @ columns^T
     np.matmul(flat, matrix.T, out=kernel_gradient.reshape(len(kernel), -1))
     if x_gradient is None:
         return
-    # The columns have served; their room takes the columns' gradient.
+    # d columns = kernel^T @ d output.  The columns have served; their room takes it.
     by_columns = scratch.array("columns", (len(x), layer.kernel, layer.kernel, *size))
     np.matmul(kernel.reshape(len(kernel), -1).T, flat, out=by_columns.reshape(-1, flat.shape[1]))
     if layer.kernel == 1 and layer.stride == 1:

@@ -81,6 +81,7 @@ def focal_loss(
     log_p = np.log(p)
     miss = 1 - p
     loss = -float((weights * miss**focus * log_p).sum(dtype=np.float64))
+    # d loss / d p times p, so that the shares' own slope, p ([k true] - p_k), only lacks its bracket.
     slope = -(miss**focus)
     if focus:
         slope += focus * p * miss ** (focus - 1) * log_p

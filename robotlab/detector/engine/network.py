@@ -203,13 +203,15 @@ class Network:
         if layer.kind == "conv":
             return [(layer.inputs[0], self._conv_back(layer, gradient, layer.inputs[0] != "picture"))]
         if layer.kind == "double":
+            # Each pixel was written four times, so four gradients come back to it: their sum.
             count, channels, height, width = gradient.shape
             blocks = gradient.reshape(count, channels, height // 2, 2, width // 2, 2)
             rows = blocks[:, :, :, 0] + blocks[:, :, :, 1]
             return [(layer.inputs[0], rows[..., 0] + rows[..., 1])]
         if layer.kind == "add":
-            # Each input gets its own copy, for it may be added to.
+            # A sum changes as much as either of its parts.  Each gets its own copy, for it may be added to.
             return [(layer.inputs[0], gradient), (layer.inputs[1], gradient.copy())]
+        # Side by side forwards, taken apart backwards.
         ends = np.cumsum([self._values[name].shape[1] for name in layer.inputs])
         parts = np.split(gradient, ends[:-1], axis=1)
         return [(name, np.ascontiguousarray(part)) for name, part in zip(layer.inputs, parts, strict=True)]
@@ -223,6 +225,7 @@ class Network:
 
         def through_relu(n: int, worker: int) -> None:
             mine = gradient[n].reshape(layer.channels, -1)
+            # Where ReLU gave 0, a little more or less before it changes nothing.
             if layer.relu:
                 mine *= out[n].reshape(mine.shape) > 0
             sums[0, n] = mine.sum(axis=1)
@@ -233,9 +236,11 @@ class Network:
         total, with_x = sums.sum(axis=1)
         if layer.norm:
             mean, spread = self._spread[name]
-            # With x^ = (x - mean) / spread: d scale = sum g x^, d shift = sum g and
-            # d x = scale / spread (g - mean of g - x^ mean of g x^), which is
-            # linear in g and x: d x = gain g + slope x + level.
+            # With x^ = (x - mean) / spread and y = scale x^ + shift: d scale = sum of
+            # g x^ and d shift = sum of g.  A pixel also moves its channel's mean and
+            # spread, and through them all others, which takes two means off:
+            #     d x = scale / spread (g - mean of g - x^ mean of (g x^)).
+            # That is linear in g and x, so three numbers a channel do it: d x = gain g + slope x + level.
             d_scale = (with_x - mean * total) / spread
             self.gradients[f"{name}.scale"][...] = d_scale
             self.gradients[f"{name}.shift"][...] = total

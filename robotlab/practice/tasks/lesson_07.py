@@ -39,6 +39,21 @@ def _scored_cells(rng):
     return np.round(rng.normal(0, 2, (rows, count)), 2), rng.integers(0, count, rows)
 
 
+def _error(shares, classes):
+    return shares - np.eye(shares.shape[1])[classes]
+
+
+def _yes_or_no(scores, classes):
+    shares, truth = _shares(scores), np.eye(scores.shape[1])[classes]
+    return -(np.log(shares[truth == 1]).sum() + np.log(1 - shares[truth == 0]).sum()) / len(scores)
+
+
+# Small numbers that are seen in the wild, added or as a floor.
+_CAPPED = (
+    *(lambda s, c, e=e: -np.log(_true(_shares(s), c) + e).mean() for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-15, 1e-16)),
+    *(lambda s, c, e=e: -np.log(np.maximum(_true(_shares(s), c), e)).mean() for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-12, 1e-15)),
+)
+
 CROSS_ENTROPY = Task(
     reference=cross_entropy,
     lesson=7,
@@ -82,6 +97,19 @@ CROSS_ENTROPY = Task(
              lambda s, c: -np.log(_shares(s)).mean(), also=(lambda s, c: -np.log(_shares(s)).sum(axis=1).mean(),)),
         Slip("columns for rows", "Your columns add up to 1. The classes of one cell stand in a row.",
              lambda s, c: -np.log(_true(_shares(s, axis=0), c)).mean()),
+        Slip("all pairs", "You took every true class from every row, N times N values. table[:, classes] does that; table[np.arange(N), classes] takes one a row.",
+             lambda s, c: -np.log(_shares(s)[:, c]).mean()),
+        Slip("each class for itself", "You squeezed every score by itself, 1 / (1 + exp(-score)). Softmax lets the classes of a row compete for one whole.",
+             lambda s, c: -np.log(_true(1 / (1 + np.exp(-s)), c)).mean()),
+        Slip("a small number added", "You keep the logarithm finite with a small number. That caps the price of being sure and wrong. The logarithm of the share "
+             "can be had without the share: score minus logarithm of a sum.",
+             lambda s, c: -np.log(_true(_shares(s), c) + 1e-12).mean(), also=_CAPPED),
+        Slip("yes or no for each class", "You added a second part, the logarithm of 1 minus share, for the classes that are not true. Softmax has these in it already.",
+             lambda s, c: _yes_or_no(s, c)),
+        Slip("divided by all entries", "You divided by cells times classes, as np.mean of the whole table does. Divide by the number of cells.",
+             lambda s, c: cross_entropy(s, c) / s.shape[1]),
+        Slip("squared error", "You squared the distance between shares and truth. Then being sure and wrong costs 2 at most; the logarithm has no ceiling.",
+             lambda s, c: (_error(_shares(s), c) ** 2).sum(axis=1).mean(), also=(lambda s, c: (_error(_shares(s), c) ** 2).mean(),)),
         Slip("raw scores", "You took minus the true class's score. A score means nothing by itself: softmax compares it with the others first.",
              lambda s, c: -_true(s, c).mean()),
         Slip("logarithm to base 2", "You took the logarithm to base 2. The natural one is asked for, np.log.",
@@ -103,8 +131,10 @@ def head_gradient(x, shares, classes):
     return x.T @ error / len(x)
 
 
-def _error(shares, classes):
-    return shares - np.eye(shares.shape[1])[classes]
+def _less_one(shares, where):
+    error = shares.copy()
+    error[where] -= 1
+    return error
 
 
 def _shared_cells(rng):
@@ -149,6 +179,14 @@ HEAD_GRADIENT = Task(
              lambda x, p, c: x.T @ (_error(p, c) * p * (1 - p)) / len(x)),
         Slip("best class for true class", "You took 1 off the best class. classes says which is true; a cell that is wrong has to learn from that.",
              lambda x, p, c: x.T @ _error(p, p.argmax(axis=1)) / len(x)),
+        Slip("whole rows", "error[classes] takes whole rows, by number. One entry a row is meant: error[np.arange(N), classes].",
+             lambda x, p, c: x.T @ _less_one(p, c) / len(x)),
+        Slip("whole columns", "error[:, classes] takes whole columns, in every row. One entry a row is meant: error[np.arange(N), classes].",
+             lambda x, p, c: x.T @ _less_one(p, (slice(None), c)) / len(x)),
+        Slip("number of the class taken off", "You took the number of the class off the shares. A class is a name, not an amount: np.eye(K)[classes] has 1 in its column.",
+             lambda x, p, c: x.T @ (p - c[:, None]) / len(x)),
+        Slip("slope by the share", "You stopped at the slope by the share, minus 1 over it. The scores come before the shares: their slope is share minus truth.",
+             lambda x, p, c: x.T @ (-np.eye(p.shape[1])[c] / np.maximum(p, 1e-300)) / len(x)),
         Slip("features left out", "You gave the mean error of each class, the same for every feature. A weight's slope is the error times its own feature.",
              lambda x, p, c: np.tile(_error(p, c).mean(axis=0), (x.shape[1], 1)), also=(lambda x, p, c: _error(p, c).mean(axis=0),)),
     ),
@@ -199,6 +237,10 @@ RIDGE = Task(
              lambda x, y, a: np.linalg.solve(x.T @ x / len(x) + a * np.eye(x.shape[1]), x.T @ y / len(x))),
         Slip("penalty squared", "Your penalty counts squared. If you added rows to x, they need the root of the penalty.",
              lambda x, y, a: np.linalg.solve(x.T @ x + a**2 * np.eye(x.shape[1]), x.T @ y)),
+        Slip("root of the penalty", "Your penalty counts as its root. Only rows added to x need the root; on the diagonal stands the penalty itself.",
+             lambda x, y, a: np.linalg.solve(x.T @ x + math.sqrt(a) * np.eye(x.shape[1]), x.T @ y)),
+        Slip("a bias added", "You gave the fit a column of ones of your own. Whoever wants one puts it into x; here x holds all features.",
+             lambda x, y, a: ridge(np.column_stack([x, np.ones(len(x))]), y, a)[:-1], also=(lambda x, y, a: ridge(np.column_stack([x, np.ones(len(x))]), y, a),)),
         Slip("half the penalty", "Your penalty counts half. Both squares bring a factor 2 when you take the slope, so it cancels.",
              lambda x, y, a: np.linalg.solve(x.T @ x + a / 2 * np.eye(x.shape[1]), x.T @ y)),
         Slip("penalty taken off", "You took the penalty off the diagonal. Then weights grow; it must be added.",
@@ -240,6 +282,18 @@ def _cycle(step, steps, peak, *, top=0.25, first=1 / 25, end=1e-3, way=_half_cos
     return way(peak, peak * end, place if over_all else (place - top) / (1 - top))
 
 
+def _whole_quarter(step, steps, peak):
+    top = steps // 4
+    if step < top:
+        return _half_cosine(peak / 25, peak, step / top)
+    return _half_cosine(peak, peak / 1000, (step - top) / (steps - 1 - top))
+
+
+def _fall_turned(step, steps, peak):
+    place = step / (steps - 1)
+    return cycle_rate(step, steps, peak) if place < 0.25 else _half_cosine(peak / 1000, peak, (place - 0.25) / 0.75)
+
+
 CYCLE_RATE = Task(
     reference=cycle_rate,
     lesson=7,
@@ -259,6 +313,8 @@ CYCLE_RATE = Task(
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * t)),
         Slip("step / steps", "Your share of the way does not reach 1: the last step is steps - 1, since the first is 0.",
              lambda step, steps, peak: _cycle(step, steps, peak, last=0)),
+        Slip("quarter in whole steps", "You cut the quarter to a whole number of steps, with // or int(...). The peak may lie between two steps; keep the fraction.",
+             _whole_quarter),
         Slip("t of the whole way", "Your t runs over the whole training. It goes from 0 to 1 within each part.",
              lambda step, steps, peak: _cycle(step, steps, peak, over_all=True)),
         Slip("degrees", "You gave the cosine degrees. math.cos and np.cos take radians: half a turn is pi.",
@@ -267,6 +323,16 @@ CYCLE_RATE = Task(
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(2 * math.pi * t)) / 2)),
         Slip("parts backwards", "Each of your parts begins where it should end: at t = 0 the cosine is 1, so 1 - cos is 0 and must give the first rate.",
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 + math.cos(math.pi * t)) / 2)),
+        Slip("fall turned round", "Your rise is right. Your fall begins at peak / 1000 and ends at the peak: a and b have changed places there.",
+             _fall_turned),
+        Slip("fall not begun anew", "Your rise is right. In the fall, t begins at a third: what is beyond a quarter counts, divided by three quarters.",
+             lambda step, steps, peak: _cycle(step, steps, peak) if step / (steps - 1) < 0.25 else _half_cosine(peak, peak / 1000, step / (steps - 1) / 0.75)),
+        Slip("half forgotten", "1 - cos goes from 0 to 2, so you go twice as far as b. It is divided by 2.",
+             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi * t)))),
+        Slip("counted from 1", "You count steps from 1. The first is 0, where the share of the way is 0.",
+             lambda step, steps, peak: _cycle(step + 1, steps, peak, last=0)),
+        Slip("b for b - a", "Each part ends too high: you added all of b to a. From a to b it is b - a.",
+             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + b * (1 - math.cos(math.pi * t)) / 2)),
         Slip("rises for three quarters", "Your peak comes at three quarters of the way. A quarter is for rising, the rest for falling.",
              lambda step, steps, peak: _cycle(step, steps, peak, top=0.75)),
         Slip("peak in the middle", "Your peak comes in the middle. A quarter of the way is for rising.",

@@ -75,7 +75,8 @@ function render({ model, el }) {
 
   function drawChart(now) {
     const losses = model.get("losses"), stages = model.get("stages");
-    const last = roundUp(Math.max(10, ...losses.map(([step]) => step), ...stages.map((one) => one.step)) / 5) * 5;
+    const most = Math.max(10, ...losses.map(([step]) => step), ...stages.map((one) => one.step));
+    const tick = roundUp(most / 4), last = Math.ceil(most / tick) * tick;
     const inner = CHART.width - CHART.left - CHART.right;
     const x = (step) => CHART.left + (step / last) * inner;
     const parts = [];
@@ -90,8 +91,8 @@ function render({ model, el }) {
       if (now) parts.push(shape("line", { x1: x(now.step), x2: x(now.step), y1: y0, y2: y0 + CHART.panel, stroke: "#333", "stroke-width": 1.5, "stroke-dasharray": "2 3" }));
       return y;
     }
-    const most = roundUp(Math.max(1e-6, ...losses.map(([, loss]) => loss)));
-    const yLoss = panel(0, "loss", most, [0, most / 2, most]);
+    const high = roundUp(Math.max(1e-6, ...losses.map(([, loss]) => loss)));
+    const yLoss = panel(0, "loss", high, [0, high / 2, high]);
     if (losses.length) {
       parts.push(shape("polyline", { points: losses.map(([step, loss]) => `${x(step)},${yLoss(loss)}`).join(" "), fill: "none", stroke: LOSS_COLOR, "stroke-width": 2 }));
     }
@@ -107,7 +108,7 @@ function render({ model, el }) {
       if (end) parts.push(shape("text", { x: x(end.step) + 8, y: yAP(end[name]) + 4 + lower, "font-size": 12, fill: color }, `${name} ${end[name].toFixed(2)}`));
     }
     const floor = CHART.top + 2 * CHART.panel + CHART.gap + 16;
-    for (const step of [0, last / 2, last]) parts.push(shape("text", { x: x(step), y: floor, "font-size": 11, fill: "#222", "text-anchor": "middle" }, String(step)));
+    for (let step = 0; step <= last; step += tick) parts.push(shape("text", { x: x(step), y: floor, "font-size": 11, fill: "#222", "text-anchor": "middle" }, String(step)));
     parts.push(shape("text", { x: CHART.left + inner / 2, y: floor + 15, "font-size": 12, fill: "#222", "text-anchor": "middle" }, "step"));
     chart.replaceChildren(...parts);
     const words = losses.length ? `The loss goes from ${losses[0][1].toFixed(2)} to ${losses[losses.length - 1][1].toFixed(2)} in ${losses[losses.length - 1][0]} steps. ` : "No loss recorded yet. ";
