@@ -4,7 +4,8 @@
 detection found which thing), ``curves`` (precision, recall, average
 precision), ``coco_clear`` (COCO's twelve numbers as one would explain them),
 ``coco`` (the same numbers, fast), ``faults`` (kinds of error), ``chance`` and
-``bootstrap`` (how much of a difference is luck), ``compare`` (two trackers).
+``bootstrap`` (how much of a difference is luck), ``paired`` (is it enough to
+matter), ``compare`` (two trackers).
 
 Names: an ``AP``, ``precision``, ``recall`` or ``F1`` is better when larger, an
 ``error`` when smaller.
@@ -18,6 +19,7 @@ from robotlab.scoring.faults import KINDS
 from robotlab.scoring.judgement import Judgement
 from robotlab.scoring.judging import judge, read_results_table, results_table, score_results, truth_table
 from robotlab.scoring.matching import Match, match
+from robotlab.scoring.paired import PairedMean, paired_mean
 from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table, tables_from_coco
 
 __all__ = [
@@ -26,6 +28,7 @@ __all__ = [
     "IOU_LIMITS",
     "KINDS",
     "NUMBERS",
+    "PairedMean",
     "RECALL_LEVELS",
     "CocoTable",
     "Comparison",
@@ -43,6 +46,7 @@ __all__ = [
     "judge",
     "match",
     "mcnemar",
+    "paired_mean",
     "precision_recall",
     "read_results_table",
     "resample_weights",
