@@ -14,7 +14,7 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.follow.settings import Settings
-from robotlab.motion import FeedForwardTurn, PDTurn, speed_toward, turn_toward
+from robotlab.motion import FeedForwardTurn, PDTurn, StopKind, speed_toward, turn_toward
 from robotlab.trackers import Detections
 
 # In the order in which they follow each other when the target is lost.
@@ -72,6 +72,23 @@ class Wish:
     v_mps: float
     yaw_radps: float
     state: str
+
+    @property
+    def stop(self) -> StopKind | None:
+        """The kind of stop that it is.
+
+        Returns
+        -------
+        StopKind or None
+            ``HOLD`` when the target is lost, ``RELEASE`` when a part has
+            failed, ``None`` when it is no stop.  Neither is an emergency stop.
+
+        Examples
+        --------
+        >>> Wish(0.0, 0.0, "fault").stop.category
+        1
+        """
+        return {"slow": StopKind.HOLD, "stop": StopKind.HOLD, "fault": StopKind.RELEASE}.get(self.state)
 
 
 def distance_from_box(box: np.ndarray, camera: Camera, settings: Settings) -> float:

@@ -7,7 +7,7 @@ import pytest
 
 from robotlab.camera import Camera
 from robotlab.errors import InputError
-from robotlab.follow import Follower, Settings, distance_from_box, post_box
+from robotlab.follow import STATES, Follower, Settings, Wish, distance_from_box, post_box
 from robotlab.trackers import Detections
 
 CAMERA = Camera(320, 240, math.radians(62), height_m=0.25)
@@ -112,6 +112,23 @@ class TestWish:
         follower.reset(61.0)
         follower.see(found((box_at(160), 0.9, 0)), 61.0)
         assert follower.wish(61.1).state == "follow"
+
+    def test_stops_are_named_by_their_category(self):
+        # IEC 60204-1 (secondary source): 2 brakes and holds, 1 brakes and then lets go.
+        kinds = {state: Wish(0.0, 0.0, state).stop for state in STATES}
+        assert kinds["stop"].category == kinds["slow"].category == 2 and kinds["fault"].category == 1
+        assert [state for state, kind in kinds.items() if kind is None] == ["wait", "follow", "coast", "search"]
+
+    @pytest.mark.parametrize("law", ["pd", "feed_forward"])
+    def test_a_reset_forgets_where_the_target_was(self, law):
+        fresh, used = (Follower(CAMERA, Settings(law=law)) for _ in range(2))
+        for k in range(5):
+            used.see(found((box_at(60 + 20 * k), 0.9, 0)), 0.1 * k)
+        used.reset(10.0)
+        for one in (fresh, used):
+            one.see(found((box_at(160), 0.9, 0)), 10.0)
+            one.see(found((box_at(170), 0.9, 0)), 10.1)
+        assert used.wish(10.2) == fresh.wish(10.2) and used.wish(10.2).yaw_radps != 0
 
     def test_feed_forward_uses_the_turning_of_the_target(self):
         settings = Settings(law="feed_forward")

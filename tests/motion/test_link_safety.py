@@ -5,6 +5,7 @@ import sys
 import threading
 import time
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -137,7 +138,10 @@ class TestSerialLink:
 
         def serve():
             while not done.is_set():
-                board.write(os.read(ours, 64))
+                try:
+                    board.write(os.read(ours, 64))
+                except OSError:
+                    return  # the other end was closed
                 while answer := board.readline():
                     os.write(ours, answer)
 
@@ -148,14 +152,13 @@ class TestSerialLink:
             for speed in (0.1, 0.2, -0.3):
                 link.send(speed, speed)
                 assert board._wheels == (speed, speed)
-            done.set()
             link.stop()
             assert board._wheels == (0.0, 0.0)
         finally:
             done.set()
             link.close()
-            thread.join(timeout=2)
             os.close(theirs)
+            thread.join(timeout=2)
             os.close(ours)
 
 
@@ -191,6 +194,41 @@ class TestWatchdog:
         dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=clock)
         clock.now += jump
         assert dog.check().part == "clock"
+
+    @pytest.mark.parametrize(("rate", "trips"), [(1.0, False), (0.9, False), (1.1, False), (0.0, True), (0.5, True), (2.0, True)])
+    def test_two_clocks_are_held_against_each_other(self, rate, trips):
+        first, second = Clock(), Clock()
+        dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=first, steady=second)
+        seconds = 0
+        while dog.check() is None and seconds < 50:
+            first.now += 0.05 * rate
+            second.now += 0.05
+            seconds += 0.05
+        assert (dog.fault is not None) is trips
+        if trips:
+            assert dog.fault.part == "clock" and "came 0." in dog.fault.message and seconds <= 1.0 + 1e-9
+            dog.reset()
+            assert dog.check() is None
+
+    def test_a_hold_up_between_two_readings_is_no_wrong_clock(self):
+        # Both clocks are right; the program stood still for .9 s between reading them.
+        true = Clock()
+
+        def held_up():
+            now = true.now
+            true.now += 0.9
+            return now
+
+        dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=true, steady=held_up)
+        for _ in range(9):
+            assert dog.check() is None or dog.fault.message.startswith("two checks")
+
+    def test_of_two_silent_parts_the_first_given_is_named(self):
+        # A dead camera silences the tracker as well.
+        clock = Clock()
+        dog = Watchdog({"camera": 0.3, "tracker": 0.3}, clock=clock)
+        clock.now += 0.5
+        assert dog.check().part == "camera"
 
     def test_unknown_part(self):
         with pytest.raises(MotionError, match="part must be one of camera, got 'lidar'"):
@@ -239,6 +277,57 @@ class TestRampThread:
         steps = [abs(b - a) for a, b in zip(speeds, speeds[1:], strict=False)]
         assert max(steps) <= 2.0 / 200 + 1e-9
         assert jitter.steps > 5 and 0 <= jitter.mean_s <= jitter.worst_s
+
+    def test_jerk_is_limited_in_the_thread(self):
+        link = Recorder()
+        with RampThread(link, Drive(), max_accel=2.0, max_jerk=10.0, rate_hz=100) as thread:
+            thread.want(0.3, 0.0)
+            time.sleep(0.5)
+            assert thread.jitter().steps == len(link.sent) or thread.jitter().steps == len(link.sent) + 1
+        speeds = np.array(_lefts(link))
+        # While it speeds up no step is made up for, so each is one of the ramp.
+        rising = np.concatenate([[0.0, 0.0], speeds[: int(speeds.argmax()) + 1]])
+        assert speeds.max() > 0.2 and speeds[-1] == 0.0
+        assert np.diff(rising).max() <= 2.0 / 100 + 1e-9
+        assert np.abs(np.diff(rising, 2)).max() <= 10.0 / 100**2 + 1e-9
+
+    def test_a_thread_held_up_makes_up_for_its_steps_where_it_slows_down_only(self):
+        slow = threading.Event()
+
+        class Slow(Recorder):
+            def send(self, left_mps, right_mps):
+                if slow.is_set():
+                    time.sleep(0.05)
+                super().send(left_mps, right_mps)
+
+        link = Slow()
+        with RampThread(link, Drive(), max_accel=1.0, rate_hz=100, command_s=60) as thread:
+            slow.set()
+            thread.want(0.5, 0.0)
+            time.sleep(0.4)
+            up = _lefts(link)
+            slow.clear()
+            time.sleep(0.5)
+            slow.set()
+            thread.want(0.0, 0.0)
+            before = len(link.sent)
+            time.sleep(0.4)
+            down = _lefts(link)[before:]
+            missed = thread.jitter().missed
+        assert missed > 5
+        assert np.diff([0.0, *up]).max() <= 0.01 + 1e-9
+        assert min(np.diff(down)) < -0.03
+
+    def test_error_of_any_kind_is_kept(self):
+        class Quits(Recorder):
+            def send(self, left_mps, right_mps):
+                raise SystemExit(5)
+
+        link = Quits()
+        with RampThread(link, Drive(), max_accel=1.0, rate_hz=100) as thread:
+            time.sleep(0.1)
+            assert isinstance(thread.error, SystemExit)
+        assert link.stops == 1
 
     def test_leaving_by_an_error_still_stops(self):
         link = Recorder()
