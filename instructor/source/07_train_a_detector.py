@@ -445,7 +445,7 @@ _ = ax.legend(frameon=False)
 # %% [markdown]
 # ## 6. All layers: a convolution, forwards and backwards
 #
-# If the features do not suit your pictures, the head can do little. Then the layers below must learn too. There are some twenty, and nearly all are one operation, the **convolution**: lay a small table of weights, the **kernel**, over the picture, multiply it with the pixels under it, add up, write down one number; move on. (Between two layers, negative numbers become 0, which is called ReLU; without it, twenty convolutions in a row would be no more than one.)
+# If the features do not suit your pictures, the head can do little. Then the layers below must learn too. Nearly all their work is one operation, the **convolution**: lay a small table of weights, the **kernel**, over the picture, multiply it with the pixels under it, add up, write down one number; move on. (Between two layers, negative numbers become 0, which is called ReLU; without it, many convolutions in a row could do no more than one.)
 #
 # Here it is, as the library's clear version has it. `_padded` puts a rim of zeros around the picture, and `_under` says where the pixels under the kernel lie.
 
@@ -463,7 +463,7 @@ print(source_of(clear.convolve_clear))
 print(source_of(clear.convolve_back_clear))
 
 # %% [markdown]
-# That is all of what is called backpropagation: each layer takes the slope of what it gave, keeps the slope of its weights, and hands on the slope of what it got. The training engine does the same as matrix products, some hundred times as fast, and a test proves that both give the same numbers.
+# That is all of what is called backpropagation: each layer takes the slope of what it gave, keeps the slope of its weights, and hands on the slope of what it got. The training engine does the same as matrix products, hundreds of times as fast, and a test proves that both give the same numbers.
 #
 # **Predict.** A layer of one 3 × 3 kernel, with random weights, sees a gray picture, and at each place is told what *another* kernel, a finder of upright edges, would have said. Will it find out that kernel's nine numbers from examples alone?
 
@@ -506,7 +506,7 @@ print("the kernel it found:")
 print(np.array2string(kernel[0, 0].round(1) + 0.0, formatter={"float": lambda v: f"{v:5.1f}"}))
 
 # %% [markdown]
-# **Why.** It found the nine numbers, and nobody told it what an edge is. `AdamW` is plain descent with two habits: it averages the last gradients, and it takes steps of about one size in each weight, however steep its slope. A whole network is some twenty of these in a row, 476 thousand weights, each learning from the slope that the layer above hands down.
+# **Why.** It found the nine numbers, and nobody told it what an edge is. `AdamW` is plain descent with two habits: it averages the last gradients, and it takes steps of about one size in each weight, however steep its slope. A whole network is many of these in a row, with nearly half a million weights, each learning from the slope that the layer above hands down.
 
 # %% [markdown]
 # ## 7. Full training
@@ -600,7 +600,18 @@ for words, one in (
     print(f"{words:<36} AP50 {one['AP50']:.2f}, AP {one['AP']:.2f}")
 
 # %% [markdown]
-# **Why.** Compare the two trainings. On the coins, which look like nothing the shipped features have seen, teaching all layers tightened the boxes a good deal. On the greenhouse, for which the features were made, four minutes buy little over a head fit of seconds. So start with the head fit, judge it, and train in full when pictures are *real* or unlike the course's. A GPU, or PyTorch where it happens to be installed, makes it faster, not better.
+# And what are the shipped features worth? The training on coins can start from random weights just as well: `fit(..., start="scratch")`. It was measured, too.
+#
+# **Predict.** As many steps as before, from nothing: how close does it come?
+
+# %%
+for start, one in record["coins"].items():
+    print(f"coins, {one['steps']} steps from {start:<8} AP50 {one['AP50']:.2f}, AP {one['AP']:.2f}")
+
+# %% [markdown]
+# **Why.** From nothing, the same steps must first find out what an edge is. With many more pictures and minutes it would get there; the shipped weights have been there.
+#
+# Now compare the two trainings. On the coins, which look like nothing the shipped features have seen, teaching all layers tightened the boxes a good deal. On the greenhouse, for which the features were made, four minutes buy little over a head fit of seconds. So start with the head fit, judge it, and train in full when pictures are *real* or unlike the course's. A GPU, or PyTorch where it happens to be installed, makes it faster, not better.
 
 # %% [markdown]
 # ## 8. Stopped, resumed, saved
