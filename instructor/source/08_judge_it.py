@@ -398,7 +398,7 @@ print(f"things with a side under 16 px: {small} of {judged['color'].counted.sum(
 print("The color tracker's worst lamp:", min(test.lamps, key=lambda lamp: judged["color"].per_lamp[lamp]["AP50"]))
 
 # %% [markdown]
-# **Why.** Small is far (lesson 02), and a third of all things here have a side under 16 pixels. So the overall recall is a statement about *this mixture* of near and far; in a smaller greenhouse the same tracker would have a better one. The rows carry over: find the smallest size that is good enough for you, and lesson 02 turns it into meters for your camera.
+# **Why.** Small is far (lesson 02), and nearly a third of all things here have a side under 16 pixels. So the overall recall is a statement about *this mixture* of near and far; in a smaller greenhouse the same tracker would have a better one. The rows carry over: find the smallest size that is good enough for you, and lesson 02 turns it into meters for your camera.
 #
 # By lamp the two trackers differ most: under the warm one the color tracker is nearly blind, and the detector hardly notices. One mean over the lamps hides both facts. But look twice: daylight, overcast and dusk are *one* recording each here. What looks like the lamp may be the room. Part 8 comes back to this.
 
@@ -470,7 +470,7 @@ width = {what: high - low for what, (low, high) in spread.items()}
 print("Recordings give an interval more than one and a half times as wide:", bool(width["recordings"] > 1.5 * width["pictures"]))
 
 # %% [markdown]
-# **Why.** The two answer different questions. Drawn from pictures: how good would it be on *other pictures of these seven recordings*? Drawn from recordings: how good would it be in *another greenhouse, another hour*? The second is what you want to know, and the recordings differ far more than the frames in them. So the honest number of trials is seven, not 203. (With so few recordings even the wider interval is a rough guide.) More frames of the same rooms make the first interval narrow and hardly change the second.
+# **Why.** The two answer different questions. Drawn from pictures: how good would it be on *other pictures of these seven recordings*? Drawn from recordings: how good would it be in *another greenhouse, another hour*? The second is what you want to know, and the recordings differ far more than the frames in them. So count rooms, not frames: seven, not 203. (With so few recordings even the wider interval is a rough guide.) More frames of the same rooms make the first interval narrow and hardly change the second.
 #
 # **Predict.** You label only 20 test pictures, drawn from all seven recordings. By how much can AP50 come out wrong?
 
@@ -534,13 +534,13 @@ verify(mcnemar_p)
 # %% tags=["nbval-ignore-output"]
 half = learn.having(learn.pictures[::2])
 few = fit(half, progress=False)
-judged["half as many"] = scoring.judge(test, look(few, test), "half as many")
+with_half = scoring.judge(test, look(few, test), "half as many")
 
 # %% tags=["approximate"]
-for a, b in (("color", "detector"), ("half as many", "detector")):
-    result = scoring.compare_judgements(judged[a], judged[b])
+for other in (judged["color"], with_half):
+    result = scoring.compare_judgements(other, judged["detector"])
     neither = result.truths - result.found_a - result.only_b
-    print(f"{a} against {b}: both found {result.found_a - result.only_a}, {a} alone {result.only_a}, {b} alone {result.only_b}, neither {neither}")
+    print(f"{other.name} against detector: both found {result.found_a - result.only_a}, {other.name} alone {result.only_a}, detector alone {result.only_b}, neither {neither}")
     print(f"   {result}\n")
 
 # %%
