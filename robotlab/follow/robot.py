@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
@@ -101,8 +101,8 @@ def drive(
     Raises
     ------
     MotionError
-        If the settings have no acceleration limit, or the clock gives no
-        number.
+        If the settings have no acceleration limit or the feed-forward law,
+        which needs odometry; or the clock gives no number.
     PictureError
         If `take` returns something else than pictures of the camera's size.
 
@@ -132,6 +132,10 @@ def drive(
     seconds = number(seconds, "seconds", 0, open_low=True)
     if settings.max_accel is None:
         raise MotionError("a real trolley needs an acceleration limit, got max_accel None; give one, 0.5 m/s^2 to start with")
+    if settings.law == "feed_forward":
+        raise MotionError("feed-forward needs to know how far the trolley has turned, and a motor link does not tell; use law='p' or 'pd'")
+    if settings.hfov_rad is not None:
+        camera = replace(camera, hfov_rad=settings.hfov_rad)
 
     def now() -> float:
         return number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")

@@ -143,9 +143,11 @@ def simulate(
         tracker = as_tracker(tracker)
         if not pictures:
             raise InputError("a tracker that looks at pictures needs them, got pictures=False; leave it out, or use an Oracle")
+    duration_s = number(walk.duration_s if duration_s is None else duration_s, "duration_s", 0)
+    start = tuple(number(value, name) for value, name in zip(start, ("start x_m", "start y_m", "start yaw_rad"), strict=True))
     loop = _Loop(tracker, walk, camera, settings, seed, lamp, start, pictures, faults or NoFaults(), strict)
     loop.lifted = lifted
-    ticks = round((walk.duration_s if duration_s is None else duration_s) / loop.tick_s)
+    ticks = round(duration_s / loop.tick_s)
     with ExitStack() as stack:
         if log is not None:
             loop.file = stack.enter_context(RunLog(log, sync_s))

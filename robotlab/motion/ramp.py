@@ -60,11 +60,18 @@ class Ramp:
         float
             The new speed.
 
+        Raises
+        ------
+        MotionError
+            If the wanted speed is not finite or no time has passed; the speed
+            stays as it was.
+
         Examples
         --------
         >>> Ramp(None).step(0.5, 0.01)
         0.5
         """
+        _check_step(wanted, dt_s)
         if self.max_accel is None:
             self.speed = wanted
         else:
@@ -134,11 +141,18 @@ class JerkRamp:
         float
             The new speed.
 
+        Raises
+        ------
+        MotionError
+            If the wanted speed is not finite or no time has passed; the speed
+            stays as it was.
+
         Examples
         --------
         >>> round(JerkRamp(1.0, 5.0).step(1.0, 0.01), 6)
         0.0005
         """
+        _check_step(wanted, dt_s)
         gap = wanted - self.speed
         unit = self.max_jerk * dt_s
         # The largest gap of n steps is unit dt n (n + 1) / 2; solved for n.
@@ -148,6 +162,14 @@ class JerkRamp:
         self.accel += min(max(best - self.accel, -unit), unit)
         self.speed += self.accel * dt_s
         return self.speed
+
+
+def _check_step(wanted: float, dt_s: float) -> None:
+    # One NaN would stay in the speed for good.
+    if not math.isfinite(wanted) or not 0 < dt_s < math.inf:
+        raise MotionError(
+            f"a ramp needs a finite wanted speed and a time step of more than 0 s, got {wanted} and {dt_s}; leave such a step out"
+        )
 
 
 def make_ramp(max_accel: float | None, max_jerk: float | None = None, start: float = 0.0) -> Ramp | JerkRamp:

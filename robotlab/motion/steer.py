@@ -30,12 +30,19 @@ def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf
     float
         ``gain * bearing`` within the limit, rad/s, positive to the left.
 
+    Raises
+    ------
+    MotionError
+        If bearing or gain is NaN.
+
     Examples
     --------
     >>> turn_toward(-0.2, gain=1.5)  # the target is right of centre: turn right
     -0.30000000000000004
     """
     wanted = gain * bearing_rad
+    if math.isnan(wanted):
+        raise MotionError(f"bearing and gain must be numbers, got {bearing_rad} and {gain}; steer only by a target that was seen")
     return min(max(wanted, -max_yaw_radps), max_yaw_radps)
 
 
@@ -66,6 +73,11 @@ def speed_toward(
     float
         Speed, m/s.
 
+    Raises
+    ------
+    MotionError
+        If distance, bearing or gain is NaN.
+
     Examples
     --------
     >>> speed_toward(2.0, keep_m=1.2, gain=1.0, max_mps=0.5)
@@ -74,6 +86,10 @@ def speed_toward(
     0.0
     """
     wanted = gain * (distance_m - keep_m) * max(0.0, math.cos(bearing_rad))
+    if math.isnan(wanted):
+        raise MotionError(
+            f"distance, gain and bearing must be numbers, got {distance_m}, {gain} and {bearing_rad}; drive only to a target that was seen"
+        )
     # Subtracting from 0 rather than negating keeps a plain 0 free of a minus sign.
     return min(max(wanted, 0.0 - max_reverse_mps), max_mps)
 
@@ -133,7 +149,8 @@ class FeedForwardTurn:
         Raises
         ------
         MotionError
-            If `dt_s` is not positive.
+            If `dt_s` is not positive or a number is not finite; what the law
+            remembers stays as it was.
 
         Examples
         --------
@@ -142,6 +159,8 @@ class FeedForwardTurn:
         """
         if not dt_s > 0:
             raise MotionError(f"dt_s must be more than 0, got {dt_s}; pass the time between two pictures")
+        if not math.isfinite(bearing_rad + yaw_rad):
+            raise MotionError(f"bearing and yaw must be finite, got {bearing_rad} and {yaw_rad}; leave out pictures without a target")
         direction = bearing_rad + yaw_rad
         if self._direction is not None:
             measured = math.remainder(direction - self._direction, 2 * math.pi) / dt_s
@@ -200,7 +219,8 @@ class PDTurn:
         Raises
         ------
         MotionError
-            If `dt_s` is not positive.
+            If `dt_s` is not positive or a number is not finite; what the law
+            remembers stays as it was.
 
         Examples
         --------
@@ -209,6 +229,8 @@ class PDTurn:
         """
         if not dt_s > 0:
             raise MotionError(f"dt_s must be more than 0, got {dt_s}; pass the time between two frames")
+        if not math.isfinite(bearing_rad):
+            raise MotionError(f"bearing must be finite, got {bearing_rad}; leave out frames without a target")
         change = 0.0 if self._last is None else (bearing_rad - self._last) / dt_s
         self._last = bearing_rad
         wanted = self.gain * bearing_rad + self.damping * change

@@ -186,6 +186,20 @@ def test_hooks_are_held_to_their_words():
         simulate(Oracle(), FAST, duration_s=1, pictures=False, faults=Hooks())
 
 
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ({"duration_s": math.nan}, "duration_s must be"),
+        ({"duration_s": -1}, "duration_s must be 0 or more"),
+        ({"start": (math.nan, 0, 0)}, "start x_m must be"),
+        ({"seed": 1.5}, "seed must be a whole number"),
+    ],
+)
+def test_arguments_without_sense_are_refused(arguments, words):
+    with pytest.raises(MotionError, match=words):
+        simulate(Oracle(), FAST, pictures=False, **arguments)
+
+
 def test_steering_the_wrong_way_flees_and_then_stands():
     fault = dict((name, make) for name, make, _ in FAULTS)["steering the wrong way"]
     run = simulate(Oracle(), WALKS["weave"], duration_s=20, pictures=False, faults=fault(0.0), settings=Settings(search_s=2.0))

@@ -114,6 +114,7 @@ def test_lost_link_ends_it():
         (Camera50(0, lambda last: np.zeros((40, 64, 3), np.uint8)), SETTINGS, PictureError, "camera's size 64x48 px, got 64x40"),
         (Camera50(0, lambda last: None), SETTINGS, PictureError, "the picture that take"),
         (Camera50(), SETTINGS.but(max_accel=None), MotionError, "needs an acceleration limit"),
+        (Camera50(), SETTINGS.but(law="feed_forward"), MotionError, "does not tell; use law='p' or 'pd'"),
     ],
 )
 def test_bad_pictures_and_settings_are_refused(take, settings, error, words):
@@ -121,3 +122,13 @@ def test_bad_pictures_and_settings_are_refused(take, settings, error, words):
     with pytest.raises(error, match=words):
         drive(take, see, CAMERA, settings, link, 1.0)
     assert link.wheels() == (0.0, 0.0)
+
+
+def test_the_field_of_view_of_the_settings_is_used():
+    # The same pixels, a view half as wide: about half the bearing, so half the yaw rate.
+    turns = []
+    for hfov in (None, 0.5):
+        link = SimulatedLink()
+        drive(Camera50(), see, CAMERA, SETTINGS.but(hfov_rad=hfov, drive_gain=0.0), link, 0.4)
+        turns.append(max(left - right for _, left, right in link.sent))
+    assert turns[1] == pytest.approx(turns[0] * np.arctan(0.29 * np.tan(0.25)) / np.arctan(0.29 * np.tan(0.5)), rel=0.1)

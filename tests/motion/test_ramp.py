@@ -102,3 +102,12 @@ def test_bad_limits_are_refused():
         Ramp(0)
     with pytest.raises(MotionError, match="max_jerk"):
         JerkRamp(1.0, float("nan"))
+
+
+@pytest.mark.parametrize("make", [lambda: Ramp(0.8, start=0.3), lambda: Ramp(None, start=0.3), lambda: JerkRamp(0.8, 4.0, start=0.3)])
+@pytest.mark.parametrize(("wanted", "dt"), [(float("nan"), 0.01), (float("inf"), 0.01), (0.5, 0.0), (0.5, -0.01), (0.5, float("nan"))])
+def test_a_step_without_sense_is_refused_and_leaves_the_speed(make, wanted, dt):
+    ramp = make()
+    with pytest.raises(MotionError, match="a ramp needs a finite wanted speed"):
+        ramp.step(wanted, dt)
+    assert ramp.speed == 0.3 and ramp.step(0.3, 0.01) == 0.3

@@ -67,6 +67,20 @@ def test_damping_tames_motor_lag():
     assert plain.min() < -0.3
 
 
+def test_no_command_comes_of_what_is_no_number():
+    for arguments in ((math.nan, 1.0), (0.1, math.nan), (math.inf, 0.0)):
+        with pytest.raises(MotionError, match="bearing and gain must be numbers"):
+            turn_toward(*arguments, 1.0)
+    with pytest.raises(MotionError, match="distance, gain and bearing must be numbers"):
+        speed_toward(math.nan, 1.0, 1.0, 0.6)
+    for law, step in ((PDTurn(1.0, 1.0), lambda law, b: law.step(b, 0.1)), (FeedForwardTurn(1.0), lambda law, b: law.step(b, 0.0, 0.1))):
+        step(law, 0.1)
+        with pytest.raises(MotionError, match="must be finite"):
+            step(law, math.nan)
+        assert step(law, 0.1) == pytest.approx(0.1)  # it remembers the last good bearing
+    assert turn_toward(math.inf, 1.0, 1.2) == 1.2  # as far to the left as can be
+
+
 def test_time_step_must_be_positive():
     with pytest.raises(MotionError, match="dt_s must be more than 0"):
         PDTurn(1, 1).step(0.1, 0.0)
