@@ -10,9 +10,7 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.solids import Placed
-
-# Nearer to the plane of the lens than this, an outline grows without limit.
-_NEAR_M = 0.02
+from robotlab.greenhouse.view import NEAR_M
 
 # A circle as a polygon, half in and half out of it: within 0.3 % of its radius.
 _SIDES = 32
@@ -70,7 +68,7 @@ class Outline(Placed):
         if self.box is not None and self.box[0] >= 0 and self.box[1] >= 0 and self.box[2] <= width and self.box[3] <= height:
             return list(self.box), 1.0
         pixels, depth = self.camera.project(np.array(_points(self.thing, self.cx, self.cy, self.turn)))
-        hull = _hull(pixels[depth > _NEAR_M])
+        hull = _hull(pixels[depth > NEAR_M])
         whole = _area(hull)
         for axis, limit, keep_below in ((0, 0.0, False), (0, width, True), (1, 0.0, False), (1, height, True)):
             hull = _cut(hull, axis, limit, keep_below)
@@ -110,57 +108,6 @@ class Outline(Placed):
         return box, list(self.box), share
 
 
-def windows(camera: Camera, samples: int, cx: np.ndarray, cy: np.ndarray, reach: np.ndarray, height: np.ndarray) -> np.ndarray:
-    """Which rays may meet things, from the upright cylinder around each.
-
-    Parameters
-    ----------
-    camera : Camera
-        What looks.
-    samples : int
-        Rays along each side of a pixel.
-    cx, cy : (N,) ndarray
-        Middles of their feet, body axes, m.
-    reach, height : (N,) ndarray
-        Radius and height of the cylinders, m.
-
-    Returns
-    -------
-    (N, 4) ndarray of int
-        First column and row, and last plus one; nothing between them where a
-        thing is out of sight, the whole picture where one beside the lens may show.
-    """
-    cos, sin, eye = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad), camera.height_m
-    f = camera.focal_px * samples
-    columns, rows = camera.width_px * samples, camera.height_px * samples
-    near, far = cx - reach, cx + reach
-    # Depth and drop of the nearer and farther side at the ground and at the top:
-    # the row is a ratio of the two, so its extremes are at these four corners.
-    x = np.array([near, far, near, far])
-    drop = np.empty_like(x)
-    drop[:2], drop[2:] = eye, eye - height
-    depth = cos * x + sin * drop
-    safe = np.maximum(depth, _NEAR_M)
-    y = (cos * drop - sin * x) / safe
-    edges = np.empty((4, len(cx)))
-    most, least = np.maximum.reduce, np.minimum.reduce
-    edges[0], edges[1] = most((cy + reach) / safe), least(y)
-    edges[2], edges[3] = least((cy - reach) / safe), most(y)
-    edges *= np.array([-f, f, -f, f])[:, None]
-    edges += np.array([columns / 2, rows / 2, columns / 2 + 1, rows / 2 + 1])[:, None]
-    size = np.array([columns, rows, columns, rows])[:, None]
-    beside = least(depth) <= _NEAR_M
-    if beside.any():
-        whole = np.array([0, 0, columns, rows])[:, None]
-        # Outside the upright plane through the lens and the picture's left edge, which
-        # is y = tan * depth, or through its right edge; 1e-6 m is far above rounding.
-        tan = columns / 2 / f
-        out = np.abs(cy) - tan * cos * cx - reach * math.hypot(1, tan * cos) - tan * most(sin * drop) > 1e-6
-        out |= most(depth) <= _NEAR_M
-        edges = np.where(beside, np.where(out, 0, whole), edges)
-    return np.minimum(np.maximum(edges, 0), size).astype(int).T
-
-
 def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) -> Outline:
     """The outline of a thing.
 
@@ -186,8 +133,8 @@ def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) 
     # Depth of the nearest and the farthest point of an upright cylinder around the thing.
     reach = cos * thing.reach_m
     ends = (cos * cx + sin * eye, cos * cx + sin * (eye - height))
-    if min(ends) - reach <= _NEAR_M:
-        behind = max(ends) + reach <= _NEAR_M
+    if min(ends) - reach <= NEAR_M:
+        behind = max(ends) + reach <= NEAR_M
         return Outline(thing, cx, cy, turn, camera, (0.0, 0.0, 0.0, 0.0) if behind else None)
     if thing.shape == "round":
         low, high = (_circle_box(camera, f, cos, sin, cx, cy, z, radius) for z, radius in ((0.0, a), (height, b)))

@@ -3,68 +3,28 @@
 Every pixel is a ray.  Rays are made once for a camera; the floor and the walls
 are looked up in textures; things are met by exact formulas (see
 :mod:`robotlab.greenhouse.solids`), each only inside its own box of the picture,
-nearest first, so that a pixel is painted once and what it hides is known.
+and only the nearest is painted, so that what it hides is known.
 """
 
 from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.errors import InputError
-from robotlab.greenhouse.background import Decor, View, background, decor_of, post_shadow, view_of
-from robotlab.greenhouse.lamps import Lamp, lamp_named
-from robotlab.greenhouse.outline import outline_of, windows
-from robotlab.greenhouse.scene import CLASSES, Scene
-from robotlab.greenhouse.sensor import blur_in_place, expose
-from robotlab.greenhouse.skins import paint_box, paint_plant, paint_round
-from robotlab.greenhouse.solids import (
-    FAR, Batch, Light, Placed, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers,
-)
+from robotlab.greenhouse.background import background, post_shadow
+from robotlab.greenhouse.lamps import Lamp
+from robotlab.greenhouse.scene import Scene
+from robotlab.greenhouse.sensor import blur_in_place, develop
+from robotlab.greenhouse.stage import stage_of
+from robotlab.greenhouse.things import draw_things
+from robotlab.greenhouse.truth import Sight, Truths
+from robotlab.greenhouse.view import gain_at, view_of
 
 
-@dataclass(frozen=True, eq=False)
-class Truths:
-    """What is really in a picture.
-
-    Parameters
-    ----------
-    boxes : (N, 4) ndarray
-        Corners of the part that shows, px.
-    labels : (N,) ndarray of int
-        Index into `classes`.
-    visibility : (N,) ndarray
-        Share of the thing that shows: neither hidden by a nearer thing nor
-        outside the picture, 0 to 1.
-    distance_m : (N,) ndarray
-        Along the ground from under the lens to the middle of the foot, m.
-    whole_boxes : (N, 4) ndarray
-        Corners of the whole thing, as if nothing hid it and the picture had no
-        edge, px.
-    things : (N,) ndarray of int
-        Index into the scene's things.
-    classes : tuple of str
-        :data:`robotlab.greenhouse.CLASSES`.
-    """
-
-    boxes: np.ndarray
-    labels: np.ndarray
-    visibility: np.ndarray
-    distance_m: np.ndarray
-    whole_boxes: np.ndarray
-    things: np.ndarray
-    classes: tuple[str, ...] = CLASSES
-
-    def __len__(self) -> int:
-        return len(self.boxes)
-
-
-@dataclass(frozen=True, eq=False)
 class Frame:
     """One rendered picture with its truth.
 
@@ -72,12 +32,25 @@ class Frame:
     ----------
     picture : (H, W, 3) ndarray of uint8
         sRGB.
-    truths : Truths
-        What is in it.
+    sight : Sight
+        What the renderer saw.
+
+    Examples
+    --------
+    >>> from robotlab.greenhouse import random_scene
+    >>> frame = render(random_scene(1, post=(2.0, 0.0)), Camera(160, 120, math.radians(62), height_m=0.25))
+    >>> round(float(frame.truths.distance_m[0]), 2)
+    2.0
     """
 
-    picture: np.ndarray
-    truths: Truths
+    def __init__(self, picture: np.ndarray, sight: Sight) -> None:
+        self.picture = picture
+        self._sight = sight
+
+    @functools.cached_property
+    def truths(self) -> Truths:
+        """What is in the picture; worked out when first asked for."""
+        return self._sight.truths()
 
 
 def render(
@@ -139,43 +112,42 @@ def render(
     ((120, 160, 3), 'post')
     """
     x, y, yaw = _check(scene, camera, pose, exposure, noise, blur, samples)
-    view = view_of(camera, samples)
-    lamp = lamp_named(scene.lamp)
-    decor = decor_of(scene.seed, scene.floor, scene.path_half_m, scene.plants_m, lamp.outside)
-    sun = Light((math.cos(decor.azimuth) * math.cos(lamp.elevation_rad), math.sin(decor.azimuth) * math.cos(lamp.elevation_rad),
-                 math.sin(lamp.elevation_rad)), lamp.direct)
-    light = background(view, decor, scene, sun, x, y, yaw)
-    for post in scene.posts:
-        post_shadow(view, light, sun, post, x, y, yaw)
-    truths = _draw_things(view, decor, scene, sun.turned(yaw), light, x, y, yaw)
+    view, stage = view_of(camera, samples), stage_of(scene)
+    light = background(view, stage, x, y, yaw)
+    cx, cy = stage.places(scene, x, y, yaw)
+    sun = stage.sun.turned(yaw)
+    for i in stage.posts:
+        post_shadow(view, light, sun, stage.things[i], float(cx[i]), float(cy[i]))
+    sight = draw_things(view, stage, sun, light, cx, cy, yaw)
 
     light = light.reshape(3, view.rows, view.columns)
     if samples > 1:
         light = sum(light[:, i::samples, j::samples] for i in range(samples) for j in range(samples)) / np.float32(samples**2)
-    light, level = _under(lamp, light)
-    return Frame(expose(blur_in_place(light, blur), exposure * level * view.falloff, noise, seed), truths)
+    matrix, level = _mixing(stage.lamp)
+    if matrix is not None:
+        light = _mixed(matrix, light)
+    gain = gain_at(view, float(exposure) * level, float(noise))
+    # Only mixing can make colours that no eye has seen, with less than no light in one channel.
+    return Frame(develop(blur_in_place(light, blur), gain, noise, seed, negative=matrix is not None), sight)
 
 
-def _under(lamp: Lamp, light: np.ndarray) -> tuple[np.ndarray, float]:
-    """Daylight colours (3, H, W) as that lamp shows them, and a factor on them."""
-    matrix, level = _mixing(lamp)
-    if matrix is None:
-        return light, level
+@functools.lru_cache(maxsize=32)
+def _mixing(lamp: Lamp) -> tuple[np.ndarray | None, float]:
+    """What a lamp does to daylight colours, or ``None`` where it only makes them brighter, and by how much."""
+    matrix = lamp.matrix()
+    if (matrix == matrix[0, 0] * np.eye(3)).all():
+        return None, float(matrix[0, 0])
+    return matrix.astype(np.float32), 1.0
+
+
+def _mixed(matrix: np.ndarray, light: np.ndarray) -> np.ndarray:
+    """Colours (3, H, W) times a matrix."""
     lit, part = np.empty_like(light), np.empty_like(light[0])
     for row, plane in zip(matrix, lit, strict=True):
         np.multiply(light[0], row[0], out=plane)
         plane += np.multiply(light[1], row[1], out=part)
         plane += np.multiply(light[2], row[2], out=part)
-    return lit, 1.0
-
-
-@functools.lru_cache(maxsize=32)
-def _mixing(lamp: Lamp) -> tuple[np.ndarray | None, float]:
-    """What a lamp does to colours, or ``None`` where it only makes them brighter, and by how much."""
-    matrix = lamp.matrix()
-    if (matrix == matrix[0, 0] * np.eye(3)).all():
-        return None, float(matrix[0, 0])
-    return matrix.astype(np.float32), 1.0
+    return lit
 
 
 def _check(scene, camera, pose, exposure, noise, blur, samples) -> tuple[float, float, float]:
@@ -194,98 +166,3 @@ def _check(scene, camera, pose, exposure, noise, blur, samples) -> tuple[float, 
     if samples not in (1, 2, 3, 4):
         raise InputError(f"samples must be 1, 2, 3 or 4, got {samples!r}; 1 is quick, 2 looks smoother")
     return x, y, yaw
-
-
-class _Group(NamedTuple):
-    """Things of one shape, which lie together in the batch of all."""
-
-    shape: str
-    things: tuple[Placed, ...]
-    # Number of its first thing, its rays, and the names of its numbers.
-    first: int
-    rays: slice
-    names: tuple[str, ...]
-
-
-def _gather(view: View, decor: Decor, scene: Scene, x: float, y: float, yaw: float) -> tuple[list[int], list[_Group], Batch | None]:
-    """Which of the scene's things may be seen, the same by shape, and all rays that may meet them."""
-    eye, cos, sin = view.camera.height_m, math.cos(yaw), math.sin(yaw)
-    shapes: dict[str, list] = {"round": [], "box": [], "plant": []}
-    east, north, reach, height = np.array([(t.x_m - x, t.y_m - y, t.reach_m, t.height_m) for t in scene.things]).reshape(-1, 4).T
-    cx, cy = cos * east + sin * north, cos * north - sin * east
-    in_sight = windows(view.camera, view.samples, cx, cy, reach, height)
-    for i, (thing, ahead, left, (c0, r0, c1, r1)) in enumerate(zip(scene.things, cx.tolist(), cy.tolist(), in_sight.tolist(), strict=True)):
-        if c0 < c1 and r0 < r1:
-            shapes[thing.shape].append((i, Placed(thing, ahead, left, thing.heading_rad - yaw), view.pixels[r0:r1, c0:c1].ravel()))
-    which, pixels, numbers, groups, start = [], [], [], [], 0
-    for shape, found in shapes.items():
-        if found:
-            numbers_of, things, own_pixels = zip(*found, strict=True)
-            if shape == "round":
-                rows = round_numbers(things, eye)
-            else:
-                rows = box_numbers(things, eye) if shape == "box" else plant_numbers(things, eye, view.focal, decor.plants)
-            stop = start + sum(part.size for part in own_pixels)
-            groups.append(_Group(shape, things, len(which), slice(start, stop), tuple(rows)))
-            numbers.append(np.array(list(rows.values()), np.float32))
-            which += numbers_of
-            pixels += own_pixels
-            start = stop
-    return which, groups, Batch.gather(view.rays, pixels, np.concatenate(numbers, axis=1)) if groups else None
-
-
-def _draw_things(view: View, decor: Decor, scene: Scene, lamp: Light, light: np.ndarray, x: float, y: float, yaw: float) -> Truths:
-    """Paint the things into `light`, (3, rows * columns), and note the truth."""
-    eye, sheet = view.camera.height_m, decor.plants
-    which, groups, every = _gather(view, decor, scene, x, y, yaw)
-    if not groups:
-        return _truths([])
-    # First where every ray meets every thing in its way, then which is nearest, then its colour.
-    depth, ways = np.empty(every.pixels.size, np.float32), []
-    for group in groups:
-        batch = every.part(group.rays, group.first, group.names)
-        if group.shape == "round":
-            depth[group.rays], way = meet_round(batch, eye)
-        else:
-            depth[group.rays], way = meet_box(batch, eye) if group.shape == "box" else meet_plant(batch, eye, sheet)
-        ways.append(way)
-    nearest = np.full(view.pixels.size, FAR)
-    np.minimum.at(nearest, every.pixels, depth)
-    hit = depth < FAR
-    at = np.flatnonzero(hit & (depth == nearest.take(every.pixels)))
-    seen, t = every.pick(at), depth.take(at)
-    color = np.empty((3, at.size), np.float32)
-    stops = np.searchsorted(at, [group.rays.stop for group in groups]).tolist()
-    for group, way, start, stop in zip(groups, ways, [0, *stops[:-1]], stops, strict=True):
-        if start == stop:
-            continue
-        part = slice(start, stop)
-        batch, own = seen.part(part, group.first, group.names), at[part] - group.rays.start
-        if group.shape == "round":
-            color[:, part] = paint_round(batch, group.things, t[part], way.take(own), eye, lamp, decor.bank)
-        elif group.shape == "box":
-            color[:, part] = paint_box(batch, group.things, way.pick(own), eye, lamp, decor.bank)
-        else:
-            color[:, part] = paint_plant(batch, t[part], way.take(own), sheet, eye, lamp)
-    for plane, value in zip(light, color, strict=True):
-        plane[seen.pixels] = value
-
-    found, stop = [], 0
-    hits, shown = (np.bincount(owner, minlength=len(which)).tolist() for owner in (every.owner[hit], seen.owner))
-    things = (one for group in groups for one in group.things)
-    for i, one, rays_hit, rays_shown in zip(which, things, hits, shown, strict=True):
-        start, stop = stop, stop + rays_shown
-        if one.thing.kind in CLASSES and rays_shown:
-            outline = outline_of(one.thing, view.camera, one.cx, one.cy, one.turn)
-            pixels = seen.pixels[start:stop] if rays_shown < rays_hit or outline.box is None else None
-            box, whole, share = outline.truth(pixels, view.columns, view.samples)
-            found.append((i, box, whole, share * rays_shown / rays_hit, CLASSES.index(one.thing.kind), math.hypot(one.cx, one.cy)))
-    return _truths(found)
-
-
-def _truths(found: list[tuple]) -> Truths:
-    """From thing, box, whole box, visibility, label and distance of each."""
-    found.sort(key=lambda row: row[0])
-    numbers = np.array([(*box, *whole, visibility, distance) for _, box, whole, visibility, _, distance in found], float).reshape(-1, 10)
-    things, labels = np.array([(row[0], row[4]) for row in found], np.int64).reshape(-1, 2).T.copy()
-    return Truths(numbers[:, :4].copy(), labels, numbers[:, 8].copy(), numbers[:, 9].copy(), numbers[:, 4:8].copy(), things)

@@ -136,6 +136,54 @@ class Thing:
         a, b, _ = self.size_m
         return {"round": max(a, b), "box": math.hypot(a, b) / 2, "plant": a / 2}[self.shape]
 
+    @functools.cached_property
+    def at_origin(self) -> Thing:
+        """The same thing at x = y = 0: all that does not depend on its place."""
+        return replace(self, x_m=0.0, y_m=0.0)
+
+    def moved_to(self, x_m: float, y_m: float) -> Thing:
+        """The same thing at another place.
+
+        Parameters
+        ----------
+        x_m, y_m : float
+            New place, world frame, m.
+
+        Returns
+        -------
+        Thing
+            Equal to a new one there; what it knows of its size it still knows.
+
+        Raises
+        ------
+        InputError
+            If a number is not finite.
+
+        Examples
+        --------
+        >>> Thing("post", 2.0, 0.5).moved_to(3.0, 1.0) == Thing("post", 3.0, 1.0)
+        True
+        """
+        x_m, y_m = float(x_m), float(y_m)
+        if not (math.isfinite(x_m) and math.isfinite(y_m)):
+            raise InputError(f"a thing needs a finite x_m and y_m, got {x_m} and {y_m}; check them")
+        moved = object.__new__(Thing)
+        # All but the place is checked and known already; a frame of a walk moves a post.
+        moved.__dict__.update(self.__dict__, x_m=x_m, y_m=y_m, at_origin=self.at_origin)
+        moved.__dict__.pop("_hash", None)
+        return moved
+
+
+class Stock(tuple):
+    """Things whose hash is worked out once: it is asked for with every frame."""
+
+    @functools.cached_property
+    def _hash(self) -> int:
+        return tuple.__hash__(self)
+
+    def __hash__(self) -> int:
+        return self._hash
+
 
 @dataclass(frozen=True)
 class Scene:
@@ -192,6 +240,11 @@ class Scene:
         """The guide posts."""
         return tuple(thing for thing in self.things if thing.kind == "post")
 
+    @functools.cached_property
+    def stock(self) -> Stock:
+        """The things, each post at the origin: what stays the same along a walk."""
+        return Stock(thing.at_origin if thing.kind == "post" else thing for thing in self.things)
+
     def with_post_at(self, x_m: float, y_m: float) -> Scene:
         """The same scene with its first guide post moved.
 
@@ -212,8 +265,11 @@ class Scene:
         """
         for i, thing in enumerate(self.things):
             if thing.kind == "post":
-                moved = replace(thing, x_m=float(x_m), y_m=float(y_m))
-                return replace(self, things=self.things[:i] + (moved,) + self.things[i + 1 :])
+                scene = object.__new__(Scene)
+                # All else is checked already and stays: a walk makes a scene for each frame.
+                scene.__dict__.update(self.__dict__, stock=self.stock)
+                scene.__dict__["things"] = (*self.things[:i], thing.moved_to(x_m, y_m), *self.things[i + 1 :])
+                return scene
         return replace(self, things=(*self.things, Thing("post", float(x_m), float(y_m))))
 
     def under(self, lamp: str) -> Scene:

@@ -103,7 +103,7 @@ def blur_in_place(light: np.ndarray, sigma_px: float) -> np.ndarray:
     """:func:`blur_planes` into the planes themselves, which must lie in one piece."""
     if sigma_px == 0:
         return light
-    passes = int(np.ceil(sigma_px**2 / 0.5))
+    passes = math.ceil(sigma_px**2 / 0.5)
     side = np.float32(sigma_px**2 / passes / 2)
     _, rows, columns = light.shape
     flow = np.empty(rows * columns, np.float32)
@@ -153,31 +153,55 @@ def expose(light: np.ndarray, exposure: float | np.ndarray, noise: float, seed: 
     come from one fixed table, read from a seeded place on, since drawing them
     afresh would take longer than all else.
     """
+    gain = gain_of(np.asarray(exposure, np.float32), noise)
+    return develop(np.array(light, np.float32), np.broadcast_to(gain, light.shape[1:]), noise, seed)
+
+
+@functools.lru_cache(maxsize=4)
+def _zeros(shape: tuple[int, int]) -> np.ndarray:
+    return np.zeros(shape, np.float32)
+
+
+def _scale(noise: float) -> tuple[float, float]:
+    """Steps of the encoding table for each unit of the square root of light, and how much light stands for the read noise."""
     # Read noise as if it were the shot noise of a little more light.
     dark = (READ_NOISE_E**2 / FULL_WELL_E) if noise else 0.0
-    # Everything in steps of the encoding table, which runs over the square root.
-    steps = (_CODE_STEPS - 1) / math.sqrt(1 + dark)
-    gain = np.asarray(exposure, np.float32) * np.float32(steps**2)
+    # The table runs over the square root of light and that.
+    return (_CODE_STEPS - 1) / math.sqrt(1 + dark), dark
+
+
+def gain_of(exposure: np.ndarray, noise: float) -> np.ndarray:
+    """From light to steps of the encoding table, squared; `exposure` a float32."""
+    return exposure * np.float32(_scale(noise)[0] ** 2)
+
+
+def develop(light: np.ndarray, gain: np.ndarray, noise: float, seed: int, negative: bool = True) -> np.ndarray:
+    """:func:`expose` by a gain from :func:`gain_of`, (H, W), which uses the light (3, H, W) up as scratch.
+
+    `negative` says whether there may be less than no light.
+    """
+    steps, dark = _scale(noise)
     if noise:
         bank = _noise_bank(steps * noise * 0.5 / math.sqrt(FULL_WELL_E))
         # Knuth's multiplicative hash spreads neighbouring seeds over the table.
         start = int(seed) * 2654435761 % 2**32 % _NOISE_BANK
     table = _code_table(dark)
     picture = np.empty((*light.shape[1:], 3), np.uint8)
-    root, step = np.empty(light.shape[1:], np.float32), np.empty(light.shape[1:], np.int32)
+    step = np.empty(light.shape[1:], np.int32)
     # NumPy finds the larger of two arrays faster than that of an array and one number.
-    zero = np.zeros_like(root)
+    zero = _zeros(step.shape)
     # One plane after the other: it stays in the processor's cache.
     for channel, plane in enumerate(light):
-        np.multiply(plane, gain, out=root)
-        root += np.float32(dark * steps**2)
-        np.maximum(root, zero, out=root)
-        np.sqrt(root, out=root)
+        plane *= gain
+        plane += dark * steps**2
+        if negative:
+            np.maximum(plane, zero, out=plane)
+        np.sqrt(plane, out=plane)
         if noise:
-            start = _add_from(bank, start, root.reshape(-1))
+            start = _add_from(bank, start, plane.reshape(-1))
         else:
-            root += np.float32(0.5)
-        np.copyto(step, root, casting="unsafe")
+            plane += 0.5
+        np.copyto(step, plane, casting="unsafe")
         picture[..., channel] = table.take(step, mode="clip")
     return picture
 

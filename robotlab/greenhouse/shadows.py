@@ -29,7 +29,11 @@ def _outside(thing: Thing, x: np.ndarray, y: np.ndarray, turn: float) -> np.ndar
         across = np.maximum(np.abs(y * cos - x * sin) - f(b / 2), 0)
         return np.sqrt(along * along + across * across)
     radius = a if thing.shape == "round" else 0.30 * a
-    return np.maximum(np.sqrt(x * x + y * y) - f(radius), 0)
+    away = x * x
+    away += y * y
+    np.sqrt(away, out=away)
+    away -= f(radius)
+    return np.maximum(away, 0, out=away)
 
 
 def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np.ndarray, light: Light) -> np.ndarray:
@@ -61,7 +65,8 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
     f = np.float32
     px, py = x - f(cx), y - f(cy)
     height = thing.height_m
-    depth = _outside(thing, px, py, turn) * f(1 / (0.06 + 0.14 * min(height, 0.5)))
+    depth = _outside(thing, px, py, turn)
+    depth *= 1 / (0.06 + 0.14 * min(height, 0.5))
     strength = 0.62 if thing.shape != "plant" else 0.5
     depth *= depth
     depth *= f(4)
@@ -81,13 +86,16 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
         np.maximum(s, 0, out=s)
         np.minimum(s, f(max(length, 1e-6)), out=s)
         up = s * f(1 / max(length, 1e-6))
-        qx, qy = px - s * f(ux), py - s * f(uy)
-        soft = f(0.012) + f(0.06 * height) * up
-        qx *= qx
-        qx += qy * qy
-        cover = f(r0) + f(r1 - r0) * up
-        cover += soft * f(0.5)
-        cover -= np.sqrt(qx, out=qx)
+        px -= s * f(ux)
+        py -= np.multiply(s, f(uy), out=s)
+        soft = up * f(0.06 * height)
+        soft += f(0.012)
+        px *= px
+        px += np.multiply(py, py, out=py)
+        cover = np.multiply(up, f(r1 - r0), out=up)
+        cover += f(r0)
+        cover += np.multiply(soft, f(0.5), out=s)
+        cover -= np.sqrt(px, out=px)
         cover /= soft
         np.maximum(cover, 0, out=cover)
         np.minimum(cover, 1, out=cover)
@@ -152,8 +160,8 @@ class ShadowMap:
         out : (N,) ndarray of float32
             Takes the answer, 0 to 1 / 255.
         """
-        index = v >> np.int32(SHADOW_SHIFT)
-        index *= np.int32(self.columns)
-        index += u >> np.int32(SHADOW_SHIFT)
-        index -= np.int32(self.first[1] * self.columns + self.first[0])
-        self.root.take(index.reshape(-1), mode="clip", out=out)
+        index = v >> SHADOW_SHIFT
+        index *= self.columns
+        index += u >> SHADOW_SHIFT
+        index -= self.first[1] * self.columns + self.first[0]
+        self.root.take(index, mode="clip", out=out)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import functools
-import math
-from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from robotlab.greenhouse.foliage import SpriteSheet
 from robotlab.greenhouse.scene import KINDS, Thing
-from robotlab.greenhouse.solids import Batch, BoxMeeting, Light, Placed, leave_round
+from robotlab.greenhouse.solids import GEOMETRY, BoxMeeting, Light, Plant, Round, leave_round
 from robotlab.greenhouse.textures import rgb
 
 # Steps of the colour profile along the height of a round thing: 2 mm on a post.
@@ -18,30 +16,85 @@ _STEPS = 256
 _SLATS = 4
 _DIRT, _EARTH = (rgb(*color).astype(np.float32)[:, None] for color in ((120, 100, 78), (52, 38, 28)))
 
-
 # What is on top of a round thing.
 _LID, _EARTHED, _HOLLOW = 0.0, 1.0, 2.0
 
 
-@functools.lru_cache(maxsize=4096)
-def _look(thing: Thing) -> tuple[float, float, float, float, float, float, float]:
-    """Linear colour (3), where its scuffs are in their table (2), gloss, and what is on top."""
-    color = rgb(*(thing.color or KINDS[thing.kind].color)).tolist()
-    top = _EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID
-    # Each thing looks at another part of the table; 9000 keeps places positive.
-    return (*color, thing.seed * 17 + 9000.0, thing.seed * 31 + 9000.0, 0.03 if thing.kind == "pot" else 0.2, top)
+class Look(NamedTuple):
+    """Numbers of how a thing looks; the rows of a table below those of its geometry.
+
+    First what turns the level part (nx, ny) of a normal into three sums: direct
+    light, shine (towards halfway between lamp and camera) and the place around
+    a round thing.  Then direct light and light from around on the upright part
+    (see :meth:`Light.above`); divisor of the shine; where scuffs are in their
+    table, and how strong; gloss; what is on top; where its colour profile
+    begins; linear colour; its height; for a box half its length and width,
+    and whether it has slats.
+    """
+
+    lit_x: float
+    shine_x: float
+    along_x: float
+    lit_y: float
+    shine_y: float
+    along_y: float
+    direct: float
+    around: float
+    size: float
+    along: float
+    up: float
+    rough: float
+    gloss: float
+    top: float
+    profile: float
+    red: float
+    green: float
+    blue: float
+    height: float
+    half_x: float
+    half_y: float
+    slatted: float
 
 
-def _looks(things: Sequence[Placed]) -> np.ndarray:
-    """All of :func:`_look`, (7, things)."""
-    return np.array([_look(placed.thing) for placed in things], np.float32).T
+(LIT_X, SHINE_X, _, LIT_Y, SHINE_Y, _, DIRECT, AROUND, SIZE, ALONG, UP, ROUGH, GLOSS, TOP, PROFILE, RED, _, _, HEIGHT, HALF_X, HALF_Y, SLATTED) = range(
+    len(Look._fields)
+)
 
 
-@functools.lru_cache(maxsize=512)
-def _profile(kind: str, color: tuple[int, int, int] | None, bands: int, height: float) -> np.ndarray:
+def look_of(thing: Thing, number: int, sun: Light) -> Look:
+    """How a thing looks; `number` counts the profiles before its own.
+
+    What depends on where it stands is left 0: see :func:`turn_looks`.
+    """
+    red, green, blue = rgb(*(thing.color or KINDS[thing.kind].color)).tolist()
+    a, b, height = thing.size_m
+    boxy = thing.shape == "box"
+    direct, around = sun.above(np.float32(-(b - a) / height if thing.shape == "round" else 0))
+    return Look(
+        lit_x=0, shine_x=0, along_x=0.5, lit_y=0, shine_y=0, along_y=0.37, direct=float(direct), around=float(around), size=1,
+        # Each thing looks at another part of the table; 9000 keeps places positive.
+        along=thing.seed * 17 + 9000.0, up=thing.seed * 31 + 9000.0, rough=0.08 if boxy else 0.06,
+        gloss=0.03 if thing.kind == "pot" else 0.2,
+        top=_EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID,
+        profile=number * _STEPS, red=red, green=green, blue=blue, height=height, half_x=a / 2, half_y=b / 2, slatted=thing.kind == "crate",
+    )  # fmt: skip
+
+
+def turn_looks(looks: np.ndarray, places: np.ndarray, light: Light) -> None:
+    """Fill in what depends on where round things stand, (2, things), and on where the light comes from, body axes."""
+    looks[LIT_X], looks[LIT_Y] = light.level()
+    square = places * places
+    halfway = np.array(light.toward[:2], np.float32)[:, None] - places / np.sqrt(square[0] + square[1])
+    looks[SHINE_X], looks[SHINE_Y] = halfway
+    halfway *= halfway
+    np.sqrt(halfway[0] + halfway[1] + np.float32(light.toward[2] ** 2), out=looks[SIZE])
+
+
+def profile_of(thing: Thing) -> np.ndarray:
     """Colour of a round thing from foot to top: (3, steps), linear; bands, rims, ridges and caps."""
+    kind, bands, height = thing.kind, thing.bands, thing.height_m
     z = (np.arange(_STEPS) + 0.5) / _STEPS * height
-    base = rgb(*(color or KINDS[kind].color))
+    base = rgb(*(thing.color or KINDS[kind].color))
     out = np.repeat(base[None], _STEPS, 0)
     if kind == "post":
         if bands:
@@ -68,234 +121,246 @@ def _profile(kind: str, color: tuple[int, int, int] | None, bands: int, height: 
     return out.T.astype(np.float32)
 
 
-@functools.lru_cache(maxsize=64)
-def _profiles(keys: tuple[tuple, ...]) -> np.ndarray:
-    """The profiles of several things, one after the other, (3, things * steps)."""
-    return np.concatenate([_profile(*key) for key in keys], axis=1)
-
-
-def _scuffs(bank: np.ndarray, a: np.ndarray, b: np.ndarray, shift: np.ndarray) -> np.ndarray:
-    """Blotches that stick to a surface, from a small table of smooth noise with sides that are powers of two."""
-    f = np.float32
-    rows, columns = bank.shape
-    place = np.empty((2, a.size), f)
-    np.multiply(a, f(90), out=place[0])
-    np.multiply(b, f(90), out=place[1])
-    place += shift
-    i, j = place.astype(np.int32)
-    i &= rows - 1
-    j &= columns - 1
-    i *= columns
+def _scuffs(bank: np.ndarray, spot: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    """Blotches that stick to a surface, (N,): from a square table of smooth noise whose side is a power of two."""
+    side = len(bank)
+    cells = spot * 90
+    cells += shift
+    i, j = cells = cells.astype(np.int32)
+    cells &= side - 1
+    i *= side
     i += j
     return bank.reshape(-1).take(i)
 
 
 def _soil(color: np.ndarray, z: np.ndarray, scuffs: np.ndarray) -> None:
     """Mix dirt into colours (3, N), most near the ground."""
-    f = np.float32
-    share = f(0.10) - z
-    share *= f(4.5)
-    share += scuffs * f(0.14)
+    share = 0.10 - z
+    share *= 4.5
+    share += scuffs * 0.14
     np.maximum(share, 0, out=share)
-    np.minimum(share, f(0.4), out=share)
+    np.minimum(share, 0.4, out=share)
     change = _DIRT - color
     change *= share
     color += change
 
 
-def paint_round(batch: Batch, things: Sequence[Placed], t: np.ndarray, on_top: np.ndarray, eye: float, light: Light, bank: np.ndarray) -> np.ndarray:
-    """Colour of round things.
+class Surface:
+    """Surfaces of solid things that rays meet, first those of round things, then of boxes.
 
     Parameters
     ----------
-    batch : Batch
-        Rays that meet them.
-    things : sequence of Placed
-        The batch's things.
+    count : int
+        Number of rays.
+
+    Attributes
+    ----------
+    spot : (2, count) ndarray of float32
+        Where on the surface: along or around it, and height, m.
+    color : (3, count) ndarray of float32
+        Linear, in daylight colours.
+    shade : (count,) ndarray of float32
+        Brightness.
+    """
+
+    def __init__(self, count: int) -> None:
+        self.spot, self.color, self.shade = np.empty((2, count), np.float32), np.empty((3, count), np.float32), np.empty(count, np.float32)
+
+    def weather(self, looks: np.ndarray, rounds: int, bank: np.ndarray) -> None:
+        """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
+        scuffs = _scuffs(bank, self.spot, looks[ALONG : UP + 1])
+        rough = scuffs * looks[ROUGH]
+        rough += 1
+        self.shade[:rounds] *= rough[:rounds]
+        self.color[:, rounds:] *= rough[rounds:]
+        _soil(self.color, self.spot[1], scuffs)
+        self.color *= self.shade
+
+
+def paint_solids(
+    rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, on_top: np.ndarray, meeting: BoxMeeting | None, faces: np.ndarray | None,
+    profiles: np.ndarray, bank: np.ndarray, eye: float, light: Light,
+) -> np.ndarray:
+    """Colour of round things, then of crates and trays.
+
+    Parameters
+    ----------
+    rays : (3, N) ndarray of float32
+        That meet them.
+    numbers : (K, N) ndarray of float32
+        Rows of :class:`Round` or :class:`Box`, and of :class:`Look`.
     t : (N,) ndarray of float32
         Depth of the meeting, m.
-    on_top : (N,) ndarray of bool
-        Whether it is on the flat top.
+    on_top : (M,) ndarray of bool
+        For the round things, which come first: whether it is on the flat top.
+    meeting : BoxMeeting or None
+        How the other rays go through boxes.
+    faces : (5, N - M) ndarray of float32 or None
+        From :func:`light_on_faces`, for those rays.
+    profiles : (3, S) ndarray of float32
+        Colours of round things from foot to top, one thing after the other.
+    bank : (R, R) ndarray of float32
+        Smooth noise.
     eye : float
         Height of the lens, m.
     light : Light
         Body axes.
-    bank : (R, C) ndarray of float32
-        Smooth noise.
 
     Returns
     -------
     (3, N) ndarray of float32
         Linear, in daylight colours.
     """
-    f, n, owner = np.float32, batch.numbers, batch.owner
-    # What depends on the thing alone: towards where it shines (halfway between lamp and camera), light, scuffs.
-    looks = _looks(things)
-    cx, cy, k = np.array([(p.cx, p.cy, (p.thing.size_m[1] - p.thing.size_m[0]) / p.thing.height_m) for p in things], f).T
-    away = np.sqrt(cx**2 + cy**2)
-    hx, hy = f(light.toward[0]) - cx / away, f(light.toward[1]) - cy / away
-    size = np.sqrt(hx * hx + hy * hy + f(light.toward[2] ** 2))
-    own = np.concatenate([looks[3:6], [hx, hy, size, *light.above(-k)]]).take(owner, axis=1)
-    shift, (gloss, hx, hy, size, direct, around) = own[:2], own[2:]
+    surface, rounds, geometry, looks = Surface(t.size), on_top.size, numbers[:GEOMETRY], numbers[GEOMETRY:]
+    color = surface.color
+    if rounds:
+        shine = _on_round(surface, rays[:, :rounds], geometry[:, :rounds], looks[:, :rounds], t[:rounds], eye, profiles)
+    if meeting is not None:
+        holes, inside = _on_box(surface, rounds, geometry[:, rounds:], looks[:, rounds:], meeting, eye, faces)
+    surface.weather(looks, rounds, bank)
+    if rounds:
+        shine *= 0.25 + 0.75 * light.direct
+        color[:, :rounds] += shine
+        top = on_top.nonzero()[0]
+        if top.size:
+            color[:, top] = _round_tops(*(table.take(top, axis=1) for table in (rays, geometry, looks)), t.take(top), eye)
+    if meeting is not None and holes.size:
+        color[:, holes] = inside
+    return color
 
-    z = batch.dz * t
-    z += f(eye)
-    np.maximum(z, 0, out=z)
-    np.minimum(z, n["height"], out=z)
+
+def _on_round(
+    surface: Surface, rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np.ndarray, eye: float, profiles: np.ndarray
+) -> np.ndarray:
+    """Fill in the surfaces of round things; gives how they shine."""
+    rounds, (_, _, r0, k, height) = t.size, geometry[:5]
+    place = rays * t
+    place[2] += eye
+    level, z = place[:2], place[2]
     # The outward normal, level enough to take its length as 1.
-    radius = n["k"] * z
-    radius += n["r0"]
-    nx, ny = batch.dx * t, batch.dy * t
-    nx -= n["cx"]
-    ny -= n["cy"]
-    nx /= radius
-    ny /= radius
-    shade = light.beside(nx, ny, direct, around)
-    around_it = nx * f(0.5)
-    around_it += ny * f(0.37)
-    scuffs = _scuffs(bank, around_it, z, shift)
-    shade *= f(1) + f(0.06) * scuffs
-    step = z / n["height"]
-    step *= f(_STEPS)
+    radius = k * z
+    radius += r0
+    level -= geometry[:2]
+    level /= radius
+    sums = level[0] * looks[:3]
+    sums += level[1] * looks[3:6]
+    facing, shine, around = sums
+    facing += looks[DIRECT]
+    shine /= looks[SIZE]
+    np.maximum(sums[:2], 0, out=sums[:2])
+    np.add(facing, looks[AROUND], out=surface.shade[:rounds])
+    surface.spot[0, :rounds] = around
+    surface.spot[1, :rounds] = z
+    step = z / height
+    step *= _STEPS
     step = step.astype(np.int32)
     np.minimum(step, _STEPS - 1, out=step)
-    step += owner * _STEPS
-    color = _profiles(tuple((p.thing.kind, p.thing.color, p.thing.bands, p.thing.height_m) for p in things)).take(step, axis=1)
-    _soil(color, z, scuffs)
-    color *= shade
-    shine = nx * hx
-    shine += ny * hy
-    shine /= size
-    np.maximum(shine, 0, out=shine)
+    step += looks[PROFILE].astype(np.int32)
+    surface.color[:, :rounds] = profiles.take(step, axis=1)
     np.minimum(shine, 1, out=shine)
     for _ in range(4):
         shine *= shine
-    shine *= gloss
-    shine *= f(0.25 + 0.75 * light.direct)
-    color += shine
-    top = np.flatnonzero(on_top)
-    if top.size:
-        color[:, top] = _round_tops(batch.pick(top), things, t.take(top), eye)
-    return color
+    shine *= looks[GLOSS]
+    return shine
 
 
-def _round_tops(batch: Batch, things: Sequence[Placed], t: np.ndarray, eye: float) -> np.ndarray:
+def _round_tops(rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
     """What one sees on the flat top of a round thing, or through it where it is open."""
-    f, n = np.float32, batch.numbers
-    x, y = batch.dx * t, batch.dy * t
-    x -= n["cx"]
-    y -= n["cy"]
-    out = (x * x + y * y) / n["r1_square"]
-    looks = _looks(things).take(batch.owner, axis=1)
-    base, kind = looks[:3], looks[6]
-    rim = out > f(0.74)
+    f, n, top = np.float32, Round(*geometry[:8]), looks[TOP]
+    x, y, _ = rays * t
+    x -= n.cx
+    y -= n.cy
+    out = (x * x + y * y) / n.r1_square
+    rim = out > 0.74
     # The far meeting with the cone lies on the inner wall; deeper is darker.
-    deep = (batch.dz * leave_round(batch) + f(eye)) / n["height"]
+    deep = (rays[2] * leave_round(rays, n) + f(eye)) / n.height
     deep = np.minimum(np.maximum(deep, 0), 1)
     hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
-    bright = np.where(kind == _LID, np.where(rim, f(0.72), f(1.0)), np.where(kind == _EARTHED, f(1.1), hollow))
-    return np.where((kind == _EARTHED) & ~rim, _EARTH, base * bright)
+    bright = np.where(top == _LID, np.where(rim, f(0.72), f(1.0)), np.where(top == _EARTHED, f(1.1), hollow))
+    return np.where((top == _EARTHED) & ~rim, _EARTH, looks[RED : RED + 3] * bright)
 
 
-def paint_box(batch: Batch, things: Sequence[Placed], m: BoxMeeting, eye: float, light: Light, bank: np.ndarray) -> np.ndarray:
-    """Colour of crates and trays.
-
-    Parameters
-    ----------
-    batch : Batch
-        Rays that meet them.
-    things : sequence of Placed
-        The batch's things.
-    m : BoxMeeting
-        How the rays go through them.
-    eye : float
-        Height of the lens, m.
-    light : Light
-        Body axes.
-    bank : (R, C) ndarray of float32
-        Smooth noise.
-
-    Returns
-    -------
-    (3, N) ndarray of float32
-        Linear, in daylight colours.
-    """
-    f, n, owner = np.float32, batch.numbers, batch.owner
-    px, py, z = m.way[:3] * m.enter
-    px += n["ox"]
-    py += n["oy"]
-    z += f(eye)
-    face = np.where(m.on_top, 4, np.where(m.on_x, m.ex > 0, (m.ey > 0) + 2))
-    face *= len(things)
-    face += owner
-    shade = _faces(things, light).take(face)
-    high = z * f(1 / 0.05)
+def _on_box(
+    surface: Surface, start: int, geometry: np.ndarray, looks: np.ndarray, m: BoxMeeting, eye: float, faces: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Fill in the surfaces of boxes, whose rays begin at `start`; gives the rays that look into one, and what those see."""
+    (ex, ey, _, enter, _), (on_top, on_x, _) = m
+    base, half_x, half_y, whole = looks[RED : RED + 3], looks[HALF_X], looks[HALF_Y], looks[HEIGHT]
+    place = m.way[:3] * enter
+    place[:2] += geometry[8:]
+    place[2] += eye
+    px, py, z = place
+    shade = surface.shade[start:]
+    level = np.where(on_x, np.where(ex > 0, faces[1], faces[0]), np.where(ey > 0, faces[3], faces[2]))
+    shade[...] = np.where(on_top, faces[4], level)
+    high = z * np.float32(1 / 0.05)
     high *= high
-    high += f(1)
-    shade *= f(1) - f(0.40) / high
-    looks = _looks(things).take(owner, axis=1)
-    base = looks[:3]
-    plank, half = np.where(m.on_x, py, px), np.where(m.on_x, n["half_y"], n["half_x"])
-    scuffs = _scuffs(bank, plank, z, looks[3:5])
-    color = base * (f(1) + f(0.08) * scuffs)
-    _soil(color, z, scuffs)
+    high += 1
+    np.divide(0.40, high, out=high)
+    shade *= np.subtract(1, high, out=high)
+    plank, half = np.where(on_x, py, px), np.where(on_x, half_y, half_x)
+    surface.spot[0, start:] = plank
+    surface.spot[1, start:] = z
+    surface.color[:, start:] = base
 
-    slatted = n["slatted"] > 0
-    place = z * f(_SLATS)
-    place /= n["height"]
-    place -= np.floor(place)
+    slatted = looks[SLATTED] > 0
+    height = z * _SLATS
+    height /= whole
+    height -= np.floor(height)
     np.abs(plank, out=plank)
-    frame = half - plank < f(0.035)
-    frame |= plank < f(0.02)
-    slats = slatted & ~m.on_top
+    frame = half - plank < 0.035
+    frame |= plank < 0.02
+    slats = slatted & ~on_top
     gap = slats & ~frame
     # The upper edge of each slat lies in the shade of nothing, its lower lip is dark.
-    shade *= np.where(slats, np.where(frame, f(0.92), np.where(place > f(0.90), f(0.72), f(1))), f(1))
-    gap &= place < f(0.22)
-    gap &= z < f(0.93) * n["height"]
-    wall = np.where(slatted, f(0.022), f(0.014))
-    hole = np.abs(px) <= n["half_x"] - wall
-    hole &= np.abs(py) <= n["half_y"] - wall
-    hole &= m.on_top
+    shade[slats & frame] *= np.float32(0.92)
+    shade[gap & (height > 0.90)] *= np.float32(0.72)
+    gap &= height < 0.22
+    gap &= z < np.float32(0.93) * whole
+    wall = np.where(slatted, np.float32(0.022), np.float32(0.014))
+    hole = np.abs(px) <= half_x - wall
+    hole &= np.abs(py) <= half_y - wall
+    hole &= on_top
     hole |= gap
-    color *= shade
-    inside = np.flatnonzero(hole)
-    if inside.size:
-        light_inside = _box_inside(batch.pick(inside), m.pick(inside), eye)
-        light_inside *= np.where(gap.take(inside), f(0.55), f(1))
-        color[:, inside] = base.take(inside, axis=1) * light_inside
-    return color
+    holes = hole.nonzero()[0]
+    inside = _box_inside(whole.take(holes), slatted.take(holes), m.take(holes), eye)
+    inside[gap.take(holes)] *= np.float32(0.55)
+    return holes + start, base.take(holes, axis=1) * inside
 
 
-def _faces(things: Sequence[Placed], light: Light) -> np.ndarray:
-    """Brightness of the faces of boxes, (5, things): those that look along x, minus x, y, minus y (of the box) and up."""
-    f = np.float32
-    cos, sin = np.array([(math.cos(p.turn), math.sin(p.turn)) for p in things], f).T
-    nx, ny, nz = np.zeros((3, 5, len(things)), f)
+def light_on_faces(turns: np.ndarray, light: Light) -> np.ndarray:
+    """Brightness of the faces of boxes, (5, boxes): those that look along x, minus x, y, minus y (of the box) and up.
+
+    `turns` are the cosines and sines of their directions, (2, boxes).
+    """
+    cos, sin = turns
+    nx, ny, nz = np.zeros((3, 5, cos.size), np.float32)
     nx[0], nx[1], nx[2], nx[3] = cos, -cos, -sin, sin
     ny[0], ny[1], ny[2], ny[3] = sin, -sin, cos, -cos
     nz[4] = 1
     return light.on(nx, ny, nz)
 
 
-def _box_inside(batch: Batch, m: BoxMeeting, eye: float) -> np.ndarray:
+def _box_inside(height: np.ndarray, slatted: np.ndarray, m: BoxMeeting, eye: float) -> np.ndarray:
     """Brightness inside a box: its far walls with their slats, or its bottom."""
-    f, n = np.float32, batch.numbers
-    slatted = n["slatted"] > 0
-    up = np.clip((m.ez * m.leave + f(eye)) / n["height"], 0, 1)
+    f, (_, _, ez, _, leave), to_bottom = np.float32, m.way, m.sides[2]
+    up = (ez * leave + f(eye)) / height
+    up = np.minimum(np.maximum(up, 0), 1)
     place = up * f(_SLATS)
     place -= np.floor(place)
-    crate = np.where(m.to_bottom, f(0.12), np.where(place < f(0.22), f(0.06), f(0.14) + f(0.40) * up))
+    crate = np.where(to_bottom, f(0.12), np.where(place < f(0.22), f(0.06), f(0.14) + f(0.40) * up))
     return np.where(slatted, crate, f(0.62) + f(0.2) * up)
 
 
-def paint_plant(batch: Batch, t: np.ndarray, texels: np.ndarray, sheet: SpriteSheet, eye: float, light: Light) -> np.ndarray:
+def paint_plant(rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, texels: np.ndarray, sheet: SpriteSheet, eye: float, light: Light) -> np.ndarray:
     """Colour of plants.
 
     Parameters
     ----------
-    batch : Batch
-        Rays that meet them.
+    rays : (3, N) ndarray of float32
+        That meet them.
+    numbers : (K, N) ndarray of float32
+        Rows of :class:`Plant`, and others.
     t : (N,) ndarray of float32
         Depth of the meeting, m.
     texels : (N,) ndarray of int
@@ -312,7 +377,12 @@ def paint_plant(batch: Batch, t: np.ndarray, texels: np.ndarray, sheet: SpriteSh
     (3, N) ndarray of float32
         Linear, in daylight colours.
     """
-    f = np.float32
-    up = (batch.dz * t + f(eye)) * batch.numbers["per_height"]
-    shade = f(0.75 + 0.25 * light.direct) * (f(0.7) + f(0.3) * up)
-    return sheet.colors.take(texels, axis=1) * shade
+    up = rays[2] * t
+    up += eye
+    up *= Plant(*numbers[:8]).per_height
+    up *= 0.3
+    up += 0.7
+    up *= 0.75 + 0.25 * light.direct
+    color = sheet.colors.take(texels, axis=1)
+    color *= up
+    return color

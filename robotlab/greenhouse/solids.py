@@ -2,15 +2,16 @@
 
 Body axes throughout (x forward, y left, z up, origin under the camera), m.  A
 ray is ``(0, 0, eye) + t (dx, dy, dz)`` with ``t`` the depth along the camera's
-axis.  A :class:`Batch` holds, for each ray that may meet a thing, the ray and
-the numbers of that thing; so each formula below runs once over all of them.
+axis.  Beside the rays, (3, N), goes a table of numbers with one column for each
+ray: those of the thing that it may meet, named by :class:`Round`, :class:`Box`
+or :class:`Plant`.  So each formula below runs once over all rays.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -19,6 +20,9 @@ from robotlab.greenhouse.scene import Thing
 
 # Depth of a ray that meets nothing, m.
 FAR = np.float32(1e9)
+
+# In this order things lie in every table.
+SHAPES = ("round", "box", "plant")
 
 
 @dataclass(slots=True)
@@ -75,11 +79,15 @@ class Light:
         f = np.float32
         return nz * f(self.toward[2] * self._share), f(1 - self.direct) * (f(0.68) + f(0.32) * nz)
 
+    def level(self) -> tuple[float, float]:
+        """Direct light for each unit of the level parts of the normal."""
+        return self.toward[0] * self._share, self.toward[1] * self._share
+
     def beside(self, nx: np.ndarray, ny: np.ndarray, direct: np.ndarray, around: np.ndarray) -> np.ndarray:
         """As :meth:`on`, with the two parts from :meth:`above`."""
-        f = np.float32
-        facing = nx * f(self.toward[0] * self._share)
-        facing += ny * f(self.toward[1] * self._share)
+        x, y = self.level()
+        facing = nx * x
+        facing += ny * y
         facing += direct
         np.maximum(facing, 0, out=facing)
         facing += around
@@ -91,77 +99,86 @@ class Light:
         return self.direct / max(self.toward[2], 0.45)
 
 
-class Batch:
-    """Rays, and for each the numbers of the thing that it may meet.
+class Round(NamedTuple):
+    """Numbers of an upright truncated cone: middle of its foot, radius ``r0 + k z``, height,
+    ``k`` times the radius at the lens, ``cx^2 + cy^2`` less the square of that radius, square of the upper radius."""
 
-    Parameters
-    ----------
-    pixels : (N,) ndarray of int
-        Index of each ray in the flat picture.
-    owner : (N,) ndarray of int
-        Which of the batch's things it belongs to.
-    names : tuple of str
-        What the rows of the table from the fourth on are; none where it
-        holds several shapes.
-    table : (3 + K, N) ndarray of float32
-        ``dx``, ``dy``, ``dz`` and the numbers of the thing.
-    """
-
-    def __init__(self, pixels: np.ndarray, owner: np.ndarray, names: tuple[str, ...], table: np.ndarray) -> None:
-        self.pixels, self.owner, self.names, self.table = pixels, owner, names, table
-        self.dx, self.dy, self.dz, *rows = table
-        self.numbers = dict(zip(names, rows, strict=True)) if names else {}
-
-    @classmethod
-    def build(cls, rays: np.ndarray, pixels: Sequence[np.ndarray], rows: dict[str, Sequence[float]]) -> Batch:
-        """From the rays (3, pixels), the pixels of each thing and the numbers of each thing, all of one shape."""
-        batch = cls.gather(rays, pixels, np.array(list(rows.values()), np.float32))
-        return batch.part(slice(None), 0, rows)
-
-    @classmethod
-    def gather(cls, rays: np.ndarray, pixels: Sequence[np.ndarray], numbers: np.ndarray) -> Batch:
-        """As :meth:`build`, from numbers (K, things) without names, so that they may mean one or the other."""
-        sizes = [part.size for part in pixels]
-        at = np.concatenate(pixels)
-        owner = np.repeat(np.arange(len(sizes)), sizes)
-        table = np.empty((3 + len(numbers), at.size), np.float32)
-        rays.take(at, axis=1, out=table[:3], mode="clip")
-        numbers.take(owner, axis=1, out=table[3:], mode="clip")
-        return cls(at, owner, (), table)
-
-    def pick(self, which: np.ndarray) -> Batch:
-        """Some of the rays."""
-        return Batch(self.pixels.take(which), self.owner.take(which), self.names, self.table.take(which, axis=1))
-
-    def part(self, rays: slice, first: int, names: Iterable[str]) -> Batch:
-        """Neighbouring rays, whose things count from `first` and have numbers of these names."""
-        owner = self.owner[rays]
-        return Batch(self.pixels[rays], owner - first if first else owner, tuple(names), self.table[:, rays])
+    cx: np.ndarray
+    cy: np.ndarray
+    r0: np.ndarray
+    k: np.ndarray
+    height: np.ndarray
+    k_eye: np.ndarray
+    c: np.ndarray
+    r1_square: np.ndarray
 
 
-def _by_name(names: tuple[str, ...], rows: list[tuple[float, ...]]) -> dict[str, Sequence[float]]:
-    return dict(zip(names, zip(*rows, strict=True), strict=True))
+class Box(NamedTuple):
+    """Numbers of an upright box: its direction, and how far its faces lie from the lens along its own axes, first the lesser ones; the lens in those axes."""
+
+    cos: np.ndarray
+    sin: np.ndarray
+    x0: np.ndarray
+    y0: np.ndarray
+    z0: np.ndarray
+    x1: np.ndarray
+    y1: np.ndarray
+    z1: np.ndarray
+    ox: np.ndarray
+    oy: np.ndarray
 
 
-def round_numbers(things: Sequence[Placed], eye: float) -> dict[str, Sequence[float]]:
-    """What :func:`meet_round` needs to know: the radius is ``r0 + k z``, ``r_eye`` that at the lens."""
-    rows = []
-    for placed in things:
-        r0, r1, height = placed.thing.size_m
-        k = (r1 - r0) / height
-        r_eye = r0 + k * eye
-        c = placed.cx**2 + placed.cy**2 - r_eye**2
-        rows.append((placed.cx, placed.cy, r0, k, height, k * r_eye, c, r1 * r1))
-    return _by_name(("cx", "cy", "r0", "k", "height", "k_eye", "c", "r1_square"), rows)
+class Plant(NamedTuple):
+    """Numbers of a plant: unit vector to it, distance, 1 / width, 1 / height, and its sprite's rows, columns and start in the sheet."""
+
+    ux: np.ndarray
+    uy: np.ndarray
+    away: np.ndarray
+    per_width: np.ndarray
+    per_height: np.ndarray
+    rows: np.ndarray
+    columns: np.ndarray
+    start: np.ndarray
 
 
-def meet_round(batch: Batch, eye: float) -> tuple[np.ndarray, np.ndarray]:
+# Rows of the table that say how rays meet a thing, whatever its shape; those with fewer numbers fill up.
+GEOMETRY = len(Box._fields)
+_NONE = (0.0,) * (GEOMETRY - len(Round._fields))
+
+
+def round_numbers(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float, ...]:
+    """The numbers of a :class:`Round`."""
+    r0, r1, height = thing.size_m
+    k = (r1 - r0) / height
+    r_eye = r0 + k * eye
+    return cx, cy, r0, k, height, k * r_eye, cx * cx + cy * cy - r_eye * r_eye, r1 * r1, *_NONE
+
+
+def box_numbers(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float, ...]:
+    """The numbers of a :class:`Box`."""
+    f, (length, width, height) = np.float32, thing.size_m
+    cos, sin = math.cos(turn), math.sin(turn)
+    ox, oy, half_x, half_y = f(-(cos * cx + sin * cy)), f(sin * cx - cos * cy), f(length / 2), f(width / 2)
+    return cos, sin, -half_x - ox, -half_y - oy, -eye, half_x - ox, half_y - oy, f(height) - f(eye), ox, oy
+
+
+def plant_numbers(thing: Thing, cx: float, cy: float, focal: float, sheet: SpriteSheet) -> tuple[float, ...]:
+    """The numbers of a :class:`Plant`."""
+    width, _, height = thing.size_m
+    away = max(math.hypot(cx, cy), 1e-6)
+    start, rows, columns = sheet.copy(thing.seed, away / (height * focal))
+    return cx / away, cy / away, away, 1 / width, 1 / height, rows, columns, start, *_NONE
+
+
+def meet_round(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[np.ndarray, np.ndarray]:
     """Depth at which rays meet upright truncated cones.
 
     Parameters
     ----------
-    batch : Batch
-        With :func:`round_numbers`.
+    rays : (3, N) ndarray of float32
+        Directions.
+    numbers : (8 or more, N) ndarray of float32
+        Rows of :class:`Round`.
     eye : float
         Height of the lens, m.
 
@@ -177,96 +194,84 @@ def meet_round(batch: Batch, eye: float) -> tuple[np.ndarray, np.ndarray]:
     ``(t dx - cx)^2 + (t dy - cy)^2 = (r0 + k (eye + t dz))^2`` is a quadratic in
     t; its smaller root counts where it lies between foot and top.
     """
-    f, n = np.float32, batch.numbers
-    dx, dy, dz = batch.dx, batch.dy, batch.dz
-    a, b, inside = _cone(batch)
-    near = b - np.sqrt(np.maximum(inside, 0))
+    n, (dx, dy, dz) = Round(*numbers[:8]), rays
+    a, b, inside = _cone(rays, n)
+    near = np.maximum(inside, 0)
+    np.sqrt(near, out=near)
+    np.subtract(b, near, out=near)
     near /= a
     z = dz * near
-    z += f(eye)
+    z += eye
     hit = inside > 0
     hit &= z >= 0
-    hit &= z <= n["height"]
+    hit &= z <= n.height
     hit &= near > 0
     depth = np.where(hit, near, FAR)
-    below = n["height"] - f(eye)
+    below = n.height - np.float32(eye)
     if not below.size or below.min() >= 0:
         return depth, np.zeros(len(depth), bool)
-    over = below / np.minimum(dz, f(-1e-6))
-    x, y = dx * over, dy * over
-    x -= n["cx"]
-    y -= n["cy"]
+    over = below / np.minimum(dz, np.float32(-1e-6))
+    x, y = rays[:2] * over
+    x -= n.cx
+    y -= n.cy
     x *= x
     y *= y
     x += y
-    on_top = x <= n["r1_square"]
+    on_top = x <= n.r1_square
     on_top &= dz < 0
     on_top &= over > 0
     on_top &= over < depth
     return np.where(on_top, over, depth), on_top
 
 
-def _cone(batch: Batch) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _cone(rays: np.ndarray, n: Round) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The quadratic ``a t^2 - 2 b t + c = 0`` of a cone: a, b and ``b^2 - a c``."""
-    n, dx, dy, dz = batch.numbers, batch.dx, batch.dy, batch.dz
-    slope = dz * n["k"]
-    a = dx * dx
-    a += dy * dy
-    a -= slope * slope
-    b = dx * n["cx"]
-    b += dy * n["cy"]
-    b += dz * n["k_eye"]
-    return a, b, b * b - a * n["c"]
+    dx, dy, dz = rays
+    slope = dz * n.k
+    slope *= slope
+    a, part = rays[:2] * rays[:2]
+    a += part
+    a -= slope
+    b = dx * n.cx
+    b += np.multiply(dy, n.cy, out=part)
+    b += np.multiply(dz, n.k_eye, out=part)
+    inside = b * b
+    inside -= np.multiply(a, n.c, out=part)
+    return a, b, inside
 
 
-def leave_round(batch: Batch) -> np.ndarray:
+def leave_round(rays: np.ndarray, n: Round) -> np.ndarray:
     """Depth at which rays that entered a cone's open top meet its inner wall."""
-    a, b, inside = _cone(batch)
+    a, b, inside = _cone(rays, n)
     return (b + np.sqrt(np.maximum(inside, 0))) / a
 
 
-def box_numbers(things: Sequence[Placed], eye: float) -> dict[str, Sequence[float]]:
-    """What :func:`meet_box` needs to know; ``ox, oy`` is the lens in the box's own axes."""
-    rows = []
-    for placed in things:
-        length, width, height = placed.thing.size_m
-        cos, sin = math.cos(placed.turn), math.sin(placed.turn)
-        ox, oy = -(cos * placed.cx + sin * placed.cy), sin * placed.cx - cos * placed.cy
-        rows.append((cos, sin, ox, oy, length / 2, width / 2, height, placed.thing.kind == "crate"))
-    return _by_name(("cos", "sin", "ox", "oy", "half_x", "half_y", "height", "slatted"), rows)
-
-
-class BoxMeeting:
+class BoxMeeting(NamedTuple):
     """How rays go through their boxes, in the axes of those.
 
-    Parameters
-    ----------
-    way : (5, N) ndarray of float32
-        Direction, depth of entry, depth of exit: ``ex, ey, ez, enter, leave``.
-    sides : (3, N) ndarray of bool
-        Whether it enters by the top, else by a side along x, and leaves by the
-        bottom: ``on_top, on_x, to_bottom``.
+    ``way``, (5, N) of float32, holds direction, depth of entry and depth of
+    exit: ``ex, ey, ez, enter, leave``.  ``sides``, (3, N) of bool, says whether
+    a ray enters by the top, else by a side along x, and leaves by the bottom:
+    ``on_top, on_x, to_bottom``.
     """
 
-    def __init__(self, way: np.ndarray, sides: np.ndarray) -> None:
-        self.way, self.sides = way, sides
-        self.ex, self.ey, self.ez, self.enter, self.leave = way
-        self.on_top, self.on_x, self.to_bottom = sides
+    way: np.ndarray
+    sides: np.ndarray
 
-    def pick(self, which: np.ndarray) -> BoxMeeting:
+    def take(self, which: np.ndarray) -> BoxMeeting:
         """Some of the rays."""
         return BoxMeeting(self.way.take(which, axis=1), self.sides.take(which, axis=1))
 
 
-def meet_box(batch: Batch, eye: float) -> tuple[np.ndarray, BoxMeeting]:
+def meet_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxMeeting]:
     """Depth at which rays meet upright boxes.
 
     Parameters
     ----------
-    batch : Batch
-        With :func:`box_numbers`.
-    eye : float
-        Height of the lens, m.
+    rays : (3, N) ndarray of float32
+        Directions.
+    numbers : (10, N) ndarray of float32
+        Rows of :class:`Box`.
 
     Returns
     -------
@@ -280,28 +285,16 @@ def meet_box(batch: Batch, eye: float) -> tuple[np.ndarray, BoxMeeting]:
     The slab method: a ray is inside between the largest entry and the smallest
     exit over the three pairs of faces.
     """
-    f, n = np.float32, batch.numbers
-    way, sides = np.empty((5, batch.dx.size), f), np.empty((3, batch.dx.size), bool)
+    way, sides = np.empty((5, rays.shape[1]), np.float32), np.empty((3, rays.shape[1]), bool)
     ex, ey, ez, enter, leave = way
-    part = batch.dy * n["sin"]
-    np.multiply(batch.dx, n["cos"], out=ex)
-    ex += part
-    np.multiply(batch.dy, n["cos"], out=ey)
-    ey -= np.multiply(batch.dx, n["sin"], out=part)
-    ez[...] = batch.dz
+    along, across = rays[:2] * numbers[0], rays[:2] * numbers[1]
+    np.add(along[0], across[1], out=ex)
+    np.subtract(along[1], across[0], out=ey)
+    ez[...] = rays[2]
     # 1e-9 keeps a ray along a face from dividing by zero.
-    way[:3] += f(1e-9)
+    way[:3] += np.float32(1e-9)
     inverse = 1 / way[:3]
-    # Both faces of each pair: at minus and plus half the size, or at the ground and the top.
-    first, second = np.empty((3, part.size), f), np.empty((3, part.size), f)
-    np.subtract(-n["half_x"], n["ox"], out=first[0])
-    np.subtract(n["half_x"], n["ox"], out=second[0])
-    np.subtract(-n["half_y"], n["oy"], out=first[1])
-    np.subtract(n["half_y"], n["oy"], out=second[1])
-    first[2] = f(-eye)
-    np.subtract(n["height"], f(eye), out=second[2])
-    first *= inverse
-    second *= inverse
+    first, second = numbers[2:5] * inverse, numbers[5:8] * inverse
     in_x, in_y, in_z = np.minimum(first, second)
     out_x, out_y, out_z = np.maximum(first, second)
     level, out = np.maximum(in_x, in_y), np.minimum(out_x, out_y)
@@ -315,24 +308,15 @@ def meet_box(batch: Batch, eye: float) -> tuple[np.ndarray, BoxMeeting]:
     return np.where(through, enter, FAR), BoxMeeting(way, sides)
 
 
-def plant_numbers(things: Sequence[Placed], eye: float, focal: float, sheet: SpriteSheet) -> dict[str, Sequence[float]]:
-    """What :func:`meet_plant` needs to know; ``start`` is where its sprite begins in the sheet."""
-    rows = []
-    for placed in things:
-        width, _, height = placed.thing.size_m
-        away = max(math.hypot(placed.cx, placed.cy), 1e-6)
-        start, tall, wide = sheet.copy(placed.thing.seed, away / (height * focal))
-        rows.append((placed.cx / away, placed.cy / away, away, 1 / width, 1 / height, tall, wide, start))
-    return _by_name(("ux", "uy", "away", "per_width", "per_height", "rows", "columns", "start"), rows)
-
-
-def meet_plant(batch: Batch, eye: float, sheet: SpriteSheet) -> tuple[np.ndarray, np.ndarray]:
+def meet_plant(rays: np.ndarray, numbers: np.ndarray, eye: float, sheet: SpriteSheet) -> tuple[np.ndarray, np.ndarray]:
     """Depth at which rays meet plants: flat upright sprites that turn to the camera.
 
     Parameters
     ----------
-    batch : Batch
-        With :func:`plant_numbers`.
+    rays : (3, N) ndarray of float32
+        Directions.
+    numbers : (8 or more, N) ndarray of float32
+        Rows of :class:`Plant`.
     eye : float
         Height of the lens, m.
     sheet : SpriteSheet
@@ -345,32 +329,37 @@ def meet_plant(batch: Batch, eye: float, sheet: SpriteSheet) -> tuple[np.ndarray
     texels : (N,) ndarray of int
         Index into the sheet.
     """
-    f, n = np.float32, batch.numbers
-    dx, dy = batch.dx, batch.dy
-    toward = dx * n["ux"]
-    toward += dy * n["uy"]
-    np.maximum(toward, f(1e-6), out=toward)
-    t = n["away"] / toward
-    side = dy * n["ux"]
-    side -= dx * n["uy"]
+    n, (dx, dy, dz) = Plant(*numbers[:8]), rays
+    toward, part = rays[:2] * numbers[:2]
+    toward += part
+    np.maximum(toward, np.float32(1e-6), out=toward)
+    t = n.away / toward
+    # Place on the sprite: share of its height from the foot, share of its width.
+    place = np.empty((2, t.size), np.float32)
+    up, side = place
+    np.multiply(dy, n.ux, out=side)
+    side -= np.multiply(dx, n.uy, out=part)
     side *= t
-    side *= n["per_width"]
-    side += f(0.5)
-    up = batch.dz * t
-    up += f(eye)
-    up *= n["per_height"]
-    inside = up >= 0
-    inside &= up < 1
-    inside &= side >= 0
-    inside &= side < 1
+    side *= n.per_width
+    side += 0.5
+    np.multiply(dz, t, out=up)
+    up += eye
+    up *= n.per_height
+    within = place >= 0
+    within &= place < 1
+    inside = within[0] & within[1]
     # Outside, any texel will do.
-    up, side = np.where(inside, [up, side], f(0))
-    rows, columns, start = batch.table[-3:].astype(np.int32)
-    texels = np.subtract(f(1), up, out=up)
-    texels = (texels * n["rows"]).astype(np.int32)
-    np.minimum(texels, rows - 1, out=texels)
+    np.maximum(place, 0, out=place)
+    np.minimum(place, 1, out=place)
+    np.subtract(1, up, out=up)
+    place *= numbers[5:7]
+    rows, columns, start = numbers[5:8].astype(np.int32)
+    texels, column = place.astype(np.int32)
+    rows -= 1
+    np.minimum(texels, rows, out=texels)
     texels *= columns
-    texels += np.minimum((side * n["columns"]).astype(np.int32), columns - 1)
+    columns -= 1
+    texels += np.minimum(column, columns, out=column)
     texels += start
     inside &= sheet.cover.take(texels)
     return np.where(inside, t, FAR), texels

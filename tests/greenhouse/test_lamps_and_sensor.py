@@ -91,6 +91,14 @@ def test_noise_is_seeded():
     assert (first == again).all() and (first != other).any()
 
 
+def test_exposing_leaves_the_light_alone_and_darkness_is_black():
+    light = np.random.default_rng(3).random((3, 12, 16), dtype=np.float32) - np.float32(0.2)
+    before = light.copy()
+    picture = expose(light, 1.3, 1.0, seed=9)
+    np.testing.assert_array_equal(light, before)
+    assert (picture.transpose(2, 0, 1)[light < -0.1] == 0).all()
+
+
 def test_noise_covers_pictures_larger_than_its_table():
     picture = expose(np.full((3, 800, 900), 0.3, np.float32), 1.0, 1.0, seed=123456)
     assert picture.shape == (800, 900, 3) and picture.std() > 0

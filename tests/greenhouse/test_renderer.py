@@ -8,9 +8,11 @@ import pytest
 
 from robotlab.camera import Camera
 from robotlab.errors import InputError
-from robotlab.greenhouse import CLASSES, KINDS, LAMPS, Scene, Thing, random_scene, render
-from robotlab.greenhouse.outline import outline_of, windows
-from robotlab.greenhouse.solids import FAR, Batch, Placed, box_numbers, meet_box, meet_round, round_numbers
+from robotlab.greenhouse import CLASSES, KINDS, LAMPS, WALKS, Scene, Thing, random_scene, render
+from robotlab.greenhouse.outline import outline_of
+from robotlab.greenhouse.solids import FAR, box_numbers, meet_box, meet_round, round_numbers
+from robotlab.greenhouse.things import _nearest, window
+from robotlab.greenhouse.view import View
 
 CAMERA = Camera(160, 120, math.radians(62), height_m=0.3, pitch_rad=0.12)
 CLEAN = {"noise": 0.0, "blur": 0.0}
@@ -27,6 +29,14 @@ def _inside(thing, points, cx, cy, turn):
     return level & (np.abs(along) <= a / 2) & (np.abs(across) <= b / 2)
 
 
+def _depth(thing, cx, cy, turn, eye, rays):
+    """Depth at which rays (3, N) meet one thing."""
+    rays = rays.astype(np.float32)
+    numbers = round_numbers(thing, cx, cy, eye) if thing.shape == "round" else box_numbers(thing, cx, cy, turn, eye)
+    table = np.tile(np.array(numbers, np.float32)[:, None], rays.shape[1])
+    return (meet_round(rays, table, eye) if thing.shape == "round" else meet_box(rays, table))[0]
+
+
 @pytest.mark.parametrize("kind", ["post", "bucket", "drum", "pot", "crate", "tray"])
 @pytest.mark.parametrize("eye", [0.15, 0.6])
 def test_rays_meet_things_where_small_steps_first_get_inside(kind, eye):
@@ -35,10 +45,7 @@ def test_rays_meet_things_where_small_steps_first_get_inside(kind, eye):
     wide, tall = 1.3 * thing.reach_m, 1.3 * thing.height_m
     aim = np.column_stack([np.full(300, cx), cy + rng.uniform(-wide, wide, 300), rng.uniform(-0.2 * tall, tall, 300)])
     directions = (aim - [0, 0, eye]) / cx
-    numbers, meet = (round_numbers, meet_round) if thing.shape == "round" else (box_numbers, meet_box)
-    placed = [Placed(thing, cx, cy, turn)]
-    batch = Batch.build(directions.T.astype(np.float32), [np.arange(300)], numbers(placed, eye))
-    depth, _ = meet(batch, eye)
+    depth = _depth(thing, cx, cy, turn, eye, directions.T)
     steps = np.linspace(0.5, 2.5, 8001)
     for direction, found in zip(directions, depth, strict=True):
         within = _inside(thing, [0, 0, eye] + steps[:, None] * direction, cx, cy, turn)
@@ -61,17 +68,15 @@ def test_windows_hold_every_ray_that_meets_a_thing_even_beside_the_lens():
         thing, cx, cy, turn = Thing(str(rng.choice(["bucket", "drum", "pole", "crate"])), 0, 0), rng.uniform(-0.4, 1.2), rng.uniform(-1, 1), rng.uniform(-3, 3)
         if math.hypot(cx, cy) <= thing.reach_m + 0.03:
             continue
-        window = windows(camera, 1, *(np.array([value]) for value in (cx, cy, thing.reach_m, thing.height_m)))[0]
+        c0, r0, c1, r1 = window(View(camera, 1), cx, cy, thing.reach_m, thing.height_m)
         right, down = (np.arange(40) - 19.5) / camera.focal_px, ((np.arange(30) - 14.5) / camera.focal_px)[:, None]
         cos, sin = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad)
-        rays = np.stack(np.broadcast_arrays(cos - down * sin, -right, -sin - down * cos)).reshape(3, -1).astype(np.float32)
-        numbers, meet = (round_numbers, meet_round) if thing.shape == "round" else (box_numbers, meet_box)
-        batch = Batch.build(rays, [np.arange(1200)], numbers([Placed(thing, cx, cy, turn)], camera.height_m))
-        hit = (meet(batch, camera.height_m)[0] < FAR).reshape(30, 40)
-        hit[window[1] : window[3], window[0] : window[2]] = False
+        rays = np.stack(np.broadcast_arrays(cos - down * sin, -right, -sin - down * cos)).reshape(3, -1)
+        hit = (_depth(thing, cx, cy, turn, camera.height_m, rays) < FAR).reshape(30, 40)
+        hit[r0:r1, c0:c1] = False
         assert not hit.any()
-        empty += window[0] >= window[2] or window[1] >= window[3]
-        whole += window.tolist() == [0, 0, 40, 30]
+        empty += c0 >= c1 or r0 >= r1
+        whole += (c0, r0, c1, r1) == (0, 0, 40, 30)
     assert empty > 30 and whole > 30
 
 
@@ -149,9 +154,8 @@ def test_visibility_counts_what_lies_outside_the_picture(yaw):
         rows, columns = np.mgrid[0:900:0.5, 350:850:0.5] + 0.25
         right, down = (columns.ravel() - 600) / wide.focal_px, (rows.ravel() - 450) / wide.focal_px
         cos, sin = math.cos(wide.pitch_rad), math.sin(wide.pitch_rad)
-        rays = np.stack([cos - down * sin, -right, -sin - down * cos]).astype(np.float32)
-        batch = Batch.build(rays, [np.arange(right.size)], round_numbers([Placed(thing, cx, cy, 0)], wide.height_m))
-        hit = (meet_round(batch, wide.height_m)[0] < FAR).reshape(rows.shape)
+        rays = np.stack([cos - down * sin, -right, -sin - down * cos])
+        hit = (_depth(thing, cx, cy, 0, wide.height_m, rays) < FAR).reshape(rows.shape)
         inside = (rows >= top) & (rows < top + 120) & (columns >= left) & (columns < left + 160)
         assert visibility == pytest.approx((hit & inside).sum() / hit.sum(), abs=0.01)
         shown_rows, shown_columns = rows[hit & inside] - top, columns[hit & inside] - left
@@ -162,6 +166,41 @@ def test_the_nearer_thing_hides_the_farther_one_whatever_their_order():
     near, far = Thing("bucket", 1.0, 0.0), Thing("drum", 2.0, 0.0)
     pictures = [render(Scene(things, seed=1), CAMERA).picture for things in ((near, far), (far, near))]
     assert (pictures[0] == pictures[1]).all()
+
+
+def test_the_nearest_of_many_meetings_is_that_of_a_plain_loop():
+    rng = np.random.default_rng(6)
+    for count in (1, 5, 400):
+        pixels, depth = rng.integers(0, 90, count), rng.integers(1, 9, count).astype(np.float32)
+        least = {}
+        for pixel, value in zip(pixels.tolist(), depth.tolist(), strict=True):
+            least[pixel] = min(value, least.get(pixel, value))
+        assert _nearest(pixels, depth, 90).tolist() == [i for i in range(count) if depth[i] == least[pixels[i]]]
+
+
+def test_a_walk_that_keeps_what_stays_the_same_shows_what_a_fresh_scene_shows():
+    """Moving the post must leave nothing behind of where it was: picture and truth, bit for bit."""
+    walk = WALKS["around_crates"]
+    for t in (0.0, 7.0, 13.0):
+        x, y = walk.post_at(t)
+        kept = walk.scene.with_post_at(x, y)
+        things = tuple(Thing(o.kind, *((x, y) if o.kind == "post" else (o.x_m, o.y_m)), o.heading_rad, o.scale, o.color, o.bands, o.seed) for o in walk.scene.things)
+        fresh = Scene(things, kept.lamp, kept.seed, kept.floor, kept.path_half_m, kept.room_m, kept.plants_m)
+        assert kept == fresh and hash(kept) == hash(fresh)
+        frames = [render(scene, CAMERA, (x - 1.4, y, 0.1), samples=2) for scene in (kept, fresh)]
+        np.testing.assert_array_equal(frames[0].picture, frames[1].picture)
+        np.testing.assert_array_equal(frames[0].truths.boxes, frames[1].truths.boxes)
+        np.testing.assert_array_equal(frames[0].truths.things, frames[1].truths.things)
+
+
+def test_the_truth_is_the_same_whenever_it_is_asked_for():
+    scene = random_scene(5, post=(2.0, 0.0))
+    late = render(scene, CAMERA)
+    first = render(scene, CAMERA).truths
+    render(scene.with_post_at(3.0, 0.4), CAMERA, (0.3, 0.1, 0.2))
+    np.testing.assert_array_equal(late.truths.boxes, first.boxes)
+    np.testing.assert_array_equal(late.truths.visibility, first.visibility)
+    assert late.truths is late.truths
 
 
 def test_the_same_seed_gives_the_same_picture_and_another_gives_other_noise():
@@ -223,6 +262,7 @@ def test_a_scene_with_everything_from_everywhere_raises_no_warning():
         ({"noise": -1.0}, "noise"),
         ({"samples": 9}, "samples"),
         ({"scene": "greenhouse"}, "takes a Scene"),
+        ({"scene": Scene((Thing("post", 2.0, 0.0),)).with_post_at}, "takes a Scene"),
     ],
 )
 def test_bad_input_is_refused(change, words):
@@ -235,6 +275,7 @@ def test_bad_input_is_refused(change, words):
     "make",
     [
         lambda: Thing("ladder", 0, 0), lambda: Thing("post", math.nan, 0), lambda: Thing("post", 0, 0, scale=0),
+        lambda: Thing("post", 1.0, 0.0).moved_to(math.inf, 0.0), lambda: Scene((Thing("post", 1.0, 0.0),)).with_post_at(0.0, math.nan),
         lambda: Scene(lamp="candle"), lambda: Scene(floor=("lava", "soil")), lambda: Scene(room_m=(1, 0, 0, 1)),
     ],
 )

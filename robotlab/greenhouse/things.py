@@ -1,0 +1,141 @@
+"""Things in the picture: which rays may meet them, which they meet first, and what colour they see."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from itertools import accumulate
+
+import numpy as np
+
+from robotlab.greenhouse.skins import light_on_faces, paint_plant, paint_solids, turn_looks
+from robotlab.greenhouse.solids import FAR, Light, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers
+from robotlab.greenhouse.stage import Stage
+from robotlab.greenhouse.truth import Sight
+from robotlab.greenhouse.view import NEAR_M, View
+
+
+def window(view: View, cx: float, cy: float, reach: float, height: float) -> tuple[int, int, int, int]:
+    """Which rays may meet a thing, from the upright cylinder around it.
+
+    Parameters
+    ----------
+    view : View
+        What looks.
+    cx, cy : float
+        Middle of its foot, body axes, m.
+    reach, height : float
+        Radius and height of the cylinder, m.
+
+    Returns
+    -------
+    (int, int, int, int)
+        First column and row, and last plus one; nothing between them where the
+        thing is out of sight, the whole picture where one beside the lens may show.
+    """
+    cos, sin, eye = view.cos, view.sin, view.camera.height_m
+    near, far, top = cx - reach, cx + reach, eye - height
+    # Wholly behind the lens, or outside the upright plane through the lens and the picture's left
+    # edge, which is y = tan * depth, or through its right edge; 1e-6 m is far above rounding.
+    highest = max(sin * eye, sin * top)
+    if cos * far + highest <= NEAR_M or abs(cy) - view.tan * (cos * cx + highest) - reach * view.slope > 1e-6:
+        return 0, 0, 0, 0
+    # Depth of the nearer and farther side at the ground and at the top: rows and columns
+    # are ratios, so their extremes are at these four corners.
+    a, b, c, d = cos * near + sin * eye, cos * near + sin * top, cos * far + sin * eye, cos * far + sin * top
+    if min(a, b) <= NEAR_M:
+        return 0, 0, view.columns, view.rows
+    rows = (cos * eye - sin * near) / a, (cos * top - sin * near) / b, (cos * eye - sin * far) / c, (cos * top - sin * far) / d
+    close, deep, left, right, f = min(a, b), max(c, d), cy + reach, cy - reach, view.focal
+    first = view.columns / 2 - f * (left / close if left > 0 else left / deep)
+    last = view.columns / 2 - f * (right / deep if right > 0 else right / close)
+    return (max(0, int(first)), max(0, int(view.rows / 2 + f * min(rows))),
+            min(view.columns, int(last) + 1), min(view.rows, int(view.rows / 2 + f * max(rows)) + 1))
+
+
+def draw_things(view: View, stage: Stage, lamp: Light, light: np.ndarray, cx: np.ndarray, cy: np.ndarray, yaw: float) -> Sight:
+    """Paint the things into a picture.
+
+    Parameters
+    ----------
+    view : View
+        What looks.
+    stage : Stage
+        The things.
+    lamp : Light
+        Body axes.
+    light : (3, rows * columns) ndarray of float32
+        The picture, changed in place.
+    cx, cy : (N,) ndarray
+        Middle of each thing's foot, body axes, m.
+    yaw : float
+        Where the camera looks, rad.
+
+    Returns
+    -------
+    Sight
+        From which the truth can be worked out.
+    """
+    eye, sheet, scuffs = view.camera.height_m, stage.decor.plants, stage.decor.scuffs
+    which, parts = [], []
+    cx, cy = cx.tolist(), cy.tolist()
+    for i, thing in enumerate(stage.things):
+        c0, r0, c1, r1 = window(view, cx[i], cy[i], thing.reach_m, thing.height_m)
+        if c0 < c1 and r0 < r1:
+            which.append(i)
+            parts.append(view.pixels[r0:r1, c0:c1].ravel())
+    if not which:
+        return Sight.of_nothing(view)
+
+    # Round things come first, then boxes, then plants: where each of these ends.
+    m, n = bisect_left(which, stage.ends[0]), bisect_left(which, stage.ends[1])
+    placed = [(stage.things[i], cx[i], cy[i]) for i in which]
+    numbers = [round_numbers(*one, eye) for one in placed[:m]]
+    numbers += [box_numbers(*one, one[0].heading_rad - yaw, eye) for one in placed[m:n]]
+    numbers += [plant_numbers(*one, view.focal, sheet) for one in placed[n:]]
+    geometry, looks = np.array(numbers, np.float32).T, stage.looks.take(which, axis=1)
+    turn_looks(looks[:, :m], geometry[:2, :m], lamp)
+
+    # Where every ray meets every thing in its way.
+    sizes = [part.size for part in parts]
+    stops, every = [0, *accumulate(sizes)], np.concatenate(parts)
+    rays, own = view.rays_at(every), geometry.repeat(sizes, axis=1)
+    depth, on_top, meeting, texels = np.empty(every.size, np.float32), None, None, None
+    i, j = stops[m], stops[n]
+    if i:
+        depth[:i], on_top = meet_round(rays[:, :i], own[:, :i], eye)
+    if i < j:
+        depth[i:j], meeting = meet_box(rays[:, i:j], own[:, i:j])
+    if j < every.size:
+        depth[j:], texels = meet_plant(rays[:, j:], own[:, j:], eye, sheet)
+
+    # Which it meets first.
+    hits = (depth < FAR).nonzero()[0]
+    seen = hits.take(_nearest(every.take(hits), depth.take(hits), view.pixels.size))
+    pixels, t = every.take(seen), depth.take(seen)
+    ends = seen.searchsorted(stops).tolist()
+    shown = [stop - start for start, stop in zip(ends[:-1], ends[1:], strict=True)]
+
+    # What colour that is.
+    rays, own = rays.take(seen, axis=1), np.concatenate([geometry, looks]).repeat(shown, axis=1)
+    color = np.empty((3, seen.size), np.float32)
+    a, b = ends[m], ends[n]
+    if b:
+        boxes = a < b
+        faces = light_on_faces(geometry[:2, m:n], lamp).repeat(shown[m:n], axis=1) if boxes else None
+        on_top, meeting = on_top.take(seen[:a]) if a else np.zeros(0, bool), meeting.take(seen[a:b] - i) if boxes else None
+        color[:, :b] = paint_solids(rays[:, :b], own[:, :b], t[:b], on_top, meeting, faces, stage.profiles, scuffs, eye, lamp)
+    if b < seen.size:
+        color[:, b:] = paint_plant(rays[:, b:], own[:, b:], t[b:], texels.take(seen[b:] - j), sheet, eye, lamp)
+    for plane, value in zip(light, color, strict=True):
+        plane[pixels] = value
+    return Sight(view, stage.order, which, placed, yaw, stops, hits, shown, pixels)
+
+
+def _nearest(pixels: np.ndarray, depth: np.ndarray, size: int) -> np.ndarray:
+    """Which of some meetings, in order, are the nearest of all in their pixel; the picture has `size` pixels."""
+    # Of several in one pixel any is written down, then the least of them.
+    least = np.empty(size, np.float32)
+    least[pixels] = depth
+    np.minimum.at(least, pixels, depth)
+    return (depth == least.take(pixels)).nonzero()[0]
