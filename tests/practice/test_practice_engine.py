@@ -55,7 +55,7 @@ def without_numbers(right):
     if right is None:
         return None
     if isinstance(right, tuple):
-        return tuple(math.nan for _ in right)
+        return tuple(map(without_numbers, right))
     return np.full(right.shape, math.nan) if isinstance(right, np.ndarray) else math.nan
 
 
