@@ -41,13 +41,13 @@ def at_rest(link):
 def test_drives_right_towards_a_post_at_the_right_and_stops(tmp_path):
     link = SimulatedLink()
     done = drive(Camera50(), see, CAMERA, SETTINGS, link, 0.6, log=tmp_path / "run.jsonl")
-    assert done.reason == "the time was over" and done.state == "follow" and done.sights > 5
+    assert done.reason == "the time was over" and done.state in ("follow", "coast") and done.sights > 5
     lefts, rights = np.array([row[1:] for row in link.sent]).T
     # ISO 8855: to the right is a negative yaw rate, so the left wheel is faster.
     assert lefts.max() > 0.1 and (lefts - rights).max() > 0.02 and (lefts - rights).min() > -0.02
     assert at_rest(link) and done.jitter.steps > 5
     log = read_log(tmp_path / "run.jsonl")
-    assert log.complete and log.records[-2]["state"] == "follow"
+    assert log.complete and log.records[-2]["state"] == done.state
 
 
 def test_over_the_line_protocol():
