@@ -1,12 +1,16 @@
 """Rendering: the closed loop's frames beside pybullet's software renderer.
 
-Both render the same greenhouse along the same walk, the camera 1.2 m behind the
-post: a textured floor, four walls and the same things.  Ours adds textured
-walls, leaves, slats, soft shadows, lens blur, noise and truth boxes with
-visibility; pybullet's TinyRenderer draws plain coloured cylinders and boxes
-without shadows, and the mask of which thing is where, which it always gives
-unless told otherwise and which truth boxes would need.  Times are those of ten
-frames in a row, as in a run; nothing of one frame is kept for the next.
+The protocol: fresh frames along one walk, the camera 1.2 m behind the post,
+single frames in turn (ours, theirs, ours, theirs ...), one process, one thread,
+median of the ratios of neighbours.  Nothing of one frame is kept for the next
+but what the simulated loop keeps as well: rays, textures, what things look like.
+
+pybullet's TinyRenderer draws the same room: as many things of the same kinds,
+sizes and places, the floor with a texture, four walls; no shadows, no mask of
+which thing is where.  Its things are plain coloured cylinders and boxes; ours
+have leaves, slats, scuffs and soft shadows, the walls a texture, the picture
+lens blur and noise.  Two more rows without an aim: beside a leaner room (plain
+floor, one wall), and with the truth on our side and the mask on theirs.
 """
 
 from __future__ import annotations
@@ -40,12 +44,15 @@ def _camera(width: int, height: int) -> Camera:
     return Camera(width, height, math.radians(62), height_m=0.28, pitch_rad=0.12)
 
 
-def _ours(camera: Camera):
+def _ours(camera: Camera, truth: bool = False):
     path = _path()
 
     def frame() -> np.ndarray:
         post, pose = next(path)
-        return render(WALK.scene.with_post_at(*post), camera, pose).picture
+        made = render(WALK.scene.with_post_at(*post), camera, pose)
+        if truth:
+            assert len(made.truths)
+        return made.picture
 
     return frame
 
@@ -63,22 +70,25 @@ def _body(bullet, thing: Thing) -> int:
 
 
 class _Bullet:
-    """The same scene in pybullet."""
+    """The same scene in pybullet; `lean` has a plain floor and one wall, `mask` asks which thing is where."""
 
-    def __init__(self, scene: Scene, camera: Camera) -> None:
+    def __init__(self, scene: Scene, camera: Camera, lean: bool = False, mask: bool = False) -> None:
         import pybullet
 
         self.bullet, self.camera = pybullet, camera
+        self.flags = 0 if mask else pybullet.ER_NO_SEGMENTATION_MASK
         pybullet.connect(pybullet.DIRECT)
         x0, y0, x1, y1 = scene.room_m
         middle, half = ((x0 + x1) / 2, (y0 + y1) / 2), ((x1 - x0) / 2, (y1 - y0) / 2)
-        shape = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[*half, 0.01])
+        shape = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[*half, 0.01], rgbaColor=[0.5, 0.5, 0.45, 1])
         floor = pybullet.createMultiBody(0, -1, shape, [*middle, -0.01])
-        with tempfile.TemporaryDirectory() as folder:
-            texture = save(Path(folder) / "floor.png", np.random.default_rng(0).integers(90, 190, (256, 256, 3), np.uint8))
-            pybullet.changeVisualShape(floor, -1, textureUniqueId=pybullet.loadTexture(str(texture)))
-        for at, size in (((x0, middle[1]), (0.01, half[1])), ((x1, middle[1]), (0.01, half[1])),
-                         ((middle[0], y0), (half[0], 0.01)), ((middle[0], y1), (half[0], 0.01))):
+        if not lean:
+            with tempfile.TemporaryDirectory() as folder:
+                texture = save(Path(folder) / "floor.png", np.random.default_rng(0).integers(90, 190, (256, 256, 3), np.uint8))
+                pybullet.changeVisualShape(floor, -1, textureUniqueId=pybullet.loadTexture(str(texture)), rgbaColor=[1, 1, 1, 1])
+        walls = (((x1, middle[1]), (0.01, half[1])), ((x0, middle[1]), (0.01, half[1])),
+                 ((middle[0], y0), (half[0], 0.01)), ((middle[0], y1), (half[0], 0.01)))  # fmt: skip
+        for at, size in walls[: 1 if lean else 4]:
             wall = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[*size, 2], rgbaColor=[0.5, 0.7, 0.5, 1])
             pybullet.createMultiBody(0, -1, wall, [*at, 2])
         bodies = [_body(pybullet, thing) for thing in scene.things]
@@ -94,7 +104,7 @@ class _Bullet:
         ahead = [x + level * math.cos(yaw), y + level * math.sin(yaw), camera.height_m - drop]
         view = bullet.computeViewMatrix([x, y, camera.height_m], ahead, [0, 0, 1])
         _, _, pixels, _, _ = bullet.getCameraImage(
-            camera.width_px, camera.height_px, view, self.lens, shadow=0, renderer=bullet.ER_TINY_RENDERER
+            camera.width_px, camera.height_px, view, self.lens, shadow=0, renderer=bullet.ER_TINY_RENDERER, flags=self.flags
         )
         return np.reshape(np.asarray(pixels, np.uint8), (camera.height_px, camera.width_px, 4))[..., :3]
 
@@ -117,15 +127,23 @@ def rows() -> list[dict]:
     """160 x 120 and 320 x 240, one thread."""
     if importlib.util.find_spec("pybullet") is None:
         raise Missing("pybullet")
+    # Name of the row, what differs, and whether the aim is meant for it.
+    kinds = (
+        ("", {}, True, "single frames in turn; the same room: textured floor, four walls"),
+        (", leaner room", {"lean": True}, False, "single frames in turn; theirs with a plain floor and one wall"),
+        (", with truth", {"mask": True}, False, "single frames in turn; ours with truth boxes, theirs with its mask"),
+    )
     out = []
     for (width, height), aim in AIMS.items():
         camera = _camera(width, height)
-        bullet = _Bullet(WALK.scene, camera)
-        try:
-            timed = side_by_side(_ours(camera), bullet, repeats=21, calls=10, check=_post_is_there)
-        finally:
-            bullet.close()
-        out.append(timed.row(f"render {width} x {height}, {len(WALK.scene.things)} things", "pybullet TinyRenderer, no shadows", aim))
+        for name, options, aimed, note in kinds:
+            bullet = _Bullet(WALK.scene, camera, **options)
+            try:
+                timed = side_by_side(_ours(camera, "mask" in options), bullet, repeats=121, check=_post_is_there)
+            finally:
+                bullet.close()
+            title = f"render {width} x {height}, {len(WALK.scene.things)} things{name}"
+            out.append(timed.row(title, "pybullet TinyRenderer, no shadows", aim if aimed else None, note))
     return out
 
 

@@ -31,8 +31,7 @@ _LIBRARIES = ("numpy", "scipy", "pycocotools", "faster-coco-eval", "opencv-pytho
 
 
 def _modules(wanted: list[str]) -> list[str]:
-    # Training leaves threads and a large heap behind that slow small calls after it: it runs last.
-    found = sorted((path.stem for path in FOLDER.glob("bench_*.py")), key=lambda name: (name == "bench_detector", name))
+    found = sorted(path.stem for path in FOLDER.glob("bench_*.py"))
     if not wanted:
         return found
     unknown = [name for name in wanted if f"bench_{name}" not in found]
