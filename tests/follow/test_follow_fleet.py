@@ -5,7 +5,7 @@ import pytest
 
 from robotlab.errors import MotionError
 from robotlab.follow import Oracle, Settings, simulate
-from robotlab.follow.fleet import fleet, fleet_slow
+from robotlab.follow.fleet import _one, _plan, fleet, fleet_slow
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.motion import Motor, loop_limit, sampled_limit
 
@@ -35,6 +35,22 @@ def test_plain_and_vectorised_are_equal(settings):
     ours, slow = (way(WALKS["weave"], settings, 24, seed=3, vary=VARY, duration_s=12) for way in (fleet, fleet_slow))
     for name in ("distance_error_m", "bearing_error_rad", "time_in_view", "time_following", "losses", "closest_m", "swing", "end_pose"):
         np.testing.assert_allclose(getattr(ours, name), getattr(slow, name), rtol=1e-9, atol=1e-9, err_msg=name)
+
+
+def test_thousands_at_once_equal_single_plain_runs():
+    count = 3000
+    rng = np.random.default_rng(11)
+    vary = {name: rng.uniform(values.min(), values.max(), count) for name, values in VARY.items()}
+    ours = fleet(WALKS["weave"], Settings(), count, seed=5, vary=vary, duration_s=8)
+    plan = _plan(WALKS["weave"], Settings(), count, 5, np.radians(62.2), 8, (0.0, 0.0, 0.0), vary)
+    for run in rng.integers(0, count, 15):
+        sums, losses, closest, pose = _one(plan, int(run))
+        assert ours.bearing_error_rad[run] == pytest.approx(np.sqrt(sums["bearing"] / plan.ticks), rel=1e-9)
+        assert ours.distance_error_m[run] == pytest.approx(np.sqrt(sums["distance"] / plan.ticks), rel=1e-9)
+        assert (ours.losses[run], ours.closest_m[run]) == (losses, pytest.approx(closest, rel=1e-9))
+        np.testing.assert_allclose(ours.end_pose[run], pose, atol=1e-9)
+    # The runs do differ.
+    assert np.unique(ours.bearing_error_rad).size > 0.99 * count and ours.losses.max() > 0
 
 
 @pytest.mark.parametrize("name", sorted(WALKS))

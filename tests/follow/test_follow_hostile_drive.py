@@ -190,7 +190,7 @@ def test_a_camera_that_fills_one_buffer_is_no_frozen_camera():
         buffer[:] = live()
         return buffer
 
-    done = drive(take, see, CAMERA, SETTINGS, Wheels(), 0.8)
+    done = drive(take, see, CAMERA, CALM, Wheels(), 0.8)
     assert done.reason == "the time was over" and done.sights > 5
 
 

@@ -113,6 +113,17 @@ class TestSerialLink:
         with pytest.raises(LinkError, match="must confirm within 0.02 s"):
             SerialLink(Silent(), reply_s=0.02).send(0.1, 0.1)
 
+    @pytest.mark.parametrize("part", ["write", "readline"])
+    def test_a_cable_pulled_out(self, part):
+        board = Board()
+
+        def gone(*_):
+            raise OSError("device disconnected")
+
+        setattr(board, part, gone)
+        with pytest.raises(LinkError, match="failed .device disconnected.; check cable"):
+            SerialLink(board).send(0.1, 0.1)
+
     def test_late_and_damaged_answers_are_passed_by(self):
         board = Board()
         board._out = frame("OK", 65000) + b"OK 0*00\n" + b"\xff\xfe\n"
