@@ -20,6 +20,7 @@ from robotlab.follow.settings import Settings
 from robotlab.greenhouse import Walk
 from robotlab.motion import Ramp, advance, keep_turn, speed_toward, turn_toward
 from robotlab.motion.checks import number, whole
+from robotlab.motion.checks import pose as checked_pose
 
 VARIED = ("turn_gain", "drive_gain", "keep_m", "bearing_noise_rad", "distance_noise", "miss")
 
@@ -96,7 +97,7 @@ def _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> _Pla
     rng = np.random.default_rng(seed)
     return _Plan(
         settings, tick_s, per_frame, round(settings.delay_s / tick_s), ticks, np.array([walk.post_at(k * tick_s) for k in range(ticks)]),
-        number(hfov_rad, "hfov_rad", 0, math.pi) / 2, start, varied,
+        number(hfov_rad, "hfov_rad", 0, math.pi, open_low=True) / 2, checked_pose(start), varied,
         rng.standard_normal((frames, runs)) * varied["bearing_noise_rad"],
         np.exp(rng.standard_normal((frames, runs)) * varied["distance_noise"]),
         rng.random((frames, runs)) < varied["miss"],

@@ -30,6 +30,7 @@ from robotlab.follow.settings import Settings
 from robotlab.greenhouse import Walk, render
 from robotlab.motion import Ramp, Watchdog, advance, keep_turn, make_ramp
 from robotlab.motion.checks import number, whole
+from robotlab.motion.checks import pose as checked_pose
 from robotlab.picture import encode, resize
 from robotlab.trackers import Detections, Tracker, as_tracker
 
@@ -144,8 +145,7 @@ def simulate(
         if not pictures:
             raise InputError("a tracker that looks at pictures needs them, got pictures=False; leave it out, or use an Oracle")
     duration_s = number(walk.duration_s if duration_s is None else duration_s, "duration_s", 0)
-    start = tuple(number(value, name) for value, name in zip(start, ("start x_m", "start y_m", "start yaw_rad"), strict=True))
-    loop = _Loop(tracker, walk, camera, settings, seed, lamp, start, pictures, faults or NoFaults(), strict)
+    loop = _Loop(tracker, walk, camera, settings, seed, lamp, checked_pose(start), pictures, faults or NoFaults(), strict)
     loop.lifted = lifted
     ticks = round(duration_s / loop.tick_s)
     with ExitStack() as stack:

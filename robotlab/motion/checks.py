@@ -93,3 +93,38 @@ def whole(value: int, name: str, low: int = 0) -> int:
     if result != int(result):
         raise MotionError(f"{name} must be a whole number, got {value!r}; round it yourself, up to be safe")
     return int(result)
+
+
+def pose(start: tuple[float, float, float], name: str = "start") -> tuple[float, float, float]:
+    """Return a pose as three floats, or say what is wrong.
+
+    Parameters
+    ----------
+    start : (float, float, float)
+        x and y, m, and yaw, rad.
+    name : str
+        How the error message calls it.
+
+    Returns
+    -------
+    (x_m, y_m, yaw_rad) : tuple of float
+        The pose.
+
+    Raises
+    ------
+    MotionError
+        If it is not three finite numbers.
+
+    Examples
+    --------
+    >>> pose((1, 2, 0))
+    (1.0, 2.0, 0.0)
+    """
+    try:
+        values = tuple(start)
+    except TypeError:
+        values = ()
+    if len(values) != 3 or isinstance(start, str):
+        raise MotionError(f"{name} must be x and y, m, and yaw, rad, got {start!r}; give three numbers")
+    x, y, yaw = (number(value, f"{name} {part}") for value, part in zip(values, ("x_m", "y_m", "yaw_rad"), strict=True))
+    return x, y, yaw

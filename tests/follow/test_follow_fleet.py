@@ -105,6 +105,9 @@ def test_more_misses_lose_more():
         ({"vary": {"turn_gain": -1.0}}, "turn_gain must be"),
         ({"settings": Settings(law="pd")}, "a fleet has the P-law"),
         ({"runs": 0}, "runs must be 1 or more"),
+        ({"start": (float("nan"), 0.0, 0.0)}, "start x_m must be finite"),
+        ({"start": (0.0, 0.0)}, "give three numbers"),
+        ({"hfov_rad": 0.0}, "hfov_rad must be"),
     ],
 )
 def test_bad_fleets_are_refused(arguments, words):

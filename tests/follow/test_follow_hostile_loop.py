@@ -192,6 +192,8 @@ def test_hooks_are_held_to_their_words():
         ({"duration_s": math.nan}, "duration_s must be"),
         ({"duration_s": -1}, "duration_s must be 0 or more"),
         ({"start": (math.nan, 0, 0)}, "start x_m must be"),
+        ({"start": (0, 0)}, "start must be x and y"),
+        ({"start": 3.0}, "start must be x and y"),
         ({"seed": 1.5}, "seed must be a whole number"),
     ],
 )
