@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from robotlab.errors import InputError
+from robotlab.follow.settings import Settings
 from robotlab.motion.checks import number
 
 # No trolley's log holds a larger number; beyond it sums of squares overflow.
@@ -79,3 +80,33 @@ def check_facts(facts: Mapping) -> None:
         for name in ("x", "y", "heading"):
             numbers([thing], name)
         numbers([thing], "size", 3)
+
+
+def of_real_drive(wishes: Sequence[Mapping], settings: Settings) -> list[dict]:
+    """Records of a real drive in the form of ticks, as far as they can say.
+
+    Parameters
+    ----------
+    wishes : sequence of mapping
+        What :func:`robotlab.follow.drive` wrote, each time it decided.
+    settings : Settings
+        Of that drive.
+
+    Returns
+    -------
+    list of dict
+        Time, state, and the wheel speeds wished for, before the ramp.
+
+    Raises
+    ------
+    InputError
+        If a number is missing, or is none.
+
+    Examples
+    --------
+    >>> of_real_drive([{"t": 0.5, "v": 0.25, "yaw": 1.0, "state": "follow"}], Settings())
+    [{'t': 0.5, 'state': 'follow', 'command': [0.1, 0.4]}]
+    """
+    speeds, turns = numbers(wishes, "v"), numbers(wishes, "yaw")
+    rows = np.stack(settings.drive.wheels(speeds, settings.steering_sign * turns), axis=1)
+    return [{"t": wish["t"], "state": wish["state"], "command": row} for wish, row in zip(wishes, rows.tolist(), strict=True)]

@@ -125,6 +125,8 @@ def replay_pair_html(run_a: Run, run_b: Run, names: Sequence[str] = ("A", "B"), 
 
 
 def _page(runs: list[Run], names: list[str], title: str) -> str:
+    for run in runs:
+        run.must_be_simulated("a replay")
     data = {"end": max(float(run.t_s[-1]) for run in runs), "runs": [_data(run, _PICTURES_BYTES // len(runs)) for run in runs]}
     # "<" must not end the script early, whatever a text holds.
     text = json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")

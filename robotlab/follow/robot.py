@@ -21,7 +21,7 @@ import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.errors import MotionError
-from robotlab.follow.decide import Follower
+from robotlab.follow.decide import Follower, Sight
 from robotlab.follow.log import LOG_VERSION, RunLog
 from robotlab.follow.look import check_size, in_camera_px, show
 from robotlab.follow.settings import Settings
@@ -89,7 +89,8 @@ def drive(
     seconds : float
         Stop after this long.
     log : path-like, optional
-        Also write what was seen and wished.
+        Also write what was seen and wished; :meth:`robotlab.follow.Run.load`
+        reads it.
     clock : callable
         Monotonic time, s.
 
@@ -147,7 +148,10 @@ def drive(
     with ExitStack() as stack:
         file = stack.enter_context(RunLog(log, sync_s=1.0)) if log is not None else None
         write = file.write if file is not None else lambda record: None
-        write({"kind": "start", "version": LOG_VERSION, "camera": asdict(camera), "settings": asdict(settings), "real": True})
+        write({
+            "kind": "start", "version": LOG_VERSION, "real": True, "tracker": type(tracker).__name__, "camera": asdict(camera),
+            "settings": asdict(settings),
+        })  # fmt: skip
         stack.enter_context(_polite_kills_unwind())
         dog = Watchdog(limits, max_gap_s=settings.silence_s, clock=clock, steady=time.monotonic)
         eyes = stack.enter_context(_Eyes(take, tracker, camera, settings, dog, now))
@@ -167,8 +171,11 @@ def drive(
             while now() - begin < seconds and ramp.error is None and ramp.silent_s() <= settings.silence_s:
                 news = eyes.next(1 / settings.ramp_hz)
                 if news is not None:
+                    sight = follower.see(*news)
+                    for record in _seen(pictures, *news, sight, now(), begin):
+                        write(record)
                     pictures += 1
-                    sights += follower.see(*news) is not None
+                    sights += sight is not None
                 wish = follower.wish(now())
                 state = wish.state
                 write({"kind": "wish", "t": round(now() - begin, 4), "v": float(wish.v_mps), "yaw": float(wish.yaw_radps), "state": state})
@@ -189,6 +196,17 @@ def drive(
         write({"kind": "end", "t": round(time.monotonic() - begun, 4)})
     jitter = ramp.jitter() if ramp.steps else None
     return DriveReport(pictures, sights, state, reason, jitter)
+
+
+def _seen(index: int, found: Detections, taken_s: float, sight: Sight | None, now_s: float, begin_s: float) -> list[dict]:
+    """The records of one picture, in the form of a simulated run's; what is really there nobody knows."""
+    rows = [[*(round(float(edge), 3) for edge in box), round(float(score), 4), int(label)]
+            for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)]  # fmt: skip
+    record = {"kind": "sight", "i": index, "t": round(now_s - begin_s, 4), "found": rows, "classes": list(found.classes), "box": None}
+    if sight is not None:
+        record.update(box=[round(float(edge), 3) for edge in sight.box], score=round(sight.score, 4), bearing=round(sight.bearing_rad, 6),
+                      distance=round(sight.distance_m, 4))  # fmt: skip
+    return [{"kind": "picture", "i": index, "t": round(taken_s - begin_s, 4)}, record]
 
 
 class _Eyes:

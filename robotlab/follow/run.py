@@ -12,7 +12,7 @@ from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.follow.decide import STATES
 from robotlab.follow.log import LOG_VERSION, RunLog, read_log
-from robotlab.follow.records import check_facts, numbers
+from robotlab.follow.records import check_facts, numbers, of_real_drive
 from robotlab.follow.settings import Settings
 from robotlab.motion import Drive, Motor, SignCheck, sign_check
 
@@ -27,6 +27,11 @@ _FEEL_S = 0.1
 _ROLLING = 0.02
 _GRAVITY = 9.81  # m/s^2, rounded standard gravity (ISO 80000-3)
 _SOLID = ("round", "box")
+# In the order in which tables show them.
+SCORES = (
+    "time_in_view", "time_following", "distance_error_m", "bearing_error_rad", "losses", "recoveries", "contacts", "closest_m",
+    "end_distance_m", "peak_accel_mps2", "peak_jerk_mps3", "rms_jerk_mps3", "peak_jump_mps", "energy_j", "way_m",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,6 +42,10 @@ class Run:
     ----------
     facts : dict
         The first record of the log: walk, lamp, seed, tracker, room, things.
+        A log of :func:`robotlab.follow.drive` has ``"real": True`` and neither
+        walk nor room: the truth is not known there, so `pose`, `wheels_mps`,
+        `post_m`, `truths` and `visible` are NaN, and `commands_mps` are the
+        wheel speeds that were wished for, before the ramp.
     settings : Settings
         The numbers it ran with, delays rounded to ticks.
     camera : Camera
@@ -116,10 +125,10 @@ class Run:
         by_kind: dict[str, list[dict]] = {kind: [] for kind in ("start", "tick", "picture", "sight", "event", "end")}
         for record in records:
             by_kind.setdefault(record["kind"], []).append(record)
-        ticks, taken = by_kind["tick"], by_kind["picture"]
-        if not by_kind["start"] or not ticks:
+        facts = by_kind["start"][0] if by_kind["start"] else {}
+        ticks, taken = by_kind.get("wish" if facts.get("real") else "tick", []), by_kind["picture"]
+        if not facts or not ticks:
             raise InputError("a run needs a start record and at least one tick, these records have none; run again")
-        facts = by_kind["start"][0]
         if facts.get("version") != LOG_VERSION:
             raise InputError(f"a run log must be of version {LOG_VERSION}, this one is {facts.get('version')!r}; run again")
         try:
@@ -129,9 +138,17 @@ class Run:
 
     @classmethod
     def _build(cls, facts, ticks, taken, by_kind, records, pictures) -> Run:
-        check_facts(facts)
         settings = dict(facts["settings"])
         settings["drive"], settings["motor"] = Drive(**settings["drive"]), Motor(**settings["motor"])
+        settings = Settings(**settings)
+        if facts.get("real"):
+            ticks = of_real_drive(ticks, settings)
+        else:
+            check_facts(facts)
+
+        def known(name: str, width: int) -> np.ndarray:
+            return np.full((len(ticks), width), math.nan) if facts.get("real") else numbers(ticks, name, width)
+
         count = len(taken)
         none = [math.nan] * 4
         boxes, bearings, distances = np.full((count, 4), math.nan), np.full(count, math.nan), np.full(count, math.nan)
@@ -143,17 +160,17 @@ class Run:
                 boxes[i], bearings[i], distances[i] = sight["box"], sight["bearing"], sight["distance"]
         return cls(
             facts=facts,
-            settings=Settings(**settings),
+            settings=settings,
             camera=Camera(**facts["camera"]),
             t_s=numbers(ticks, "t"),
-            pose=numbers(ticks, "pose", 3),
-            wheels_mps=numbers(ticks, "wheels", 2),
+            pose=known("pose", 3),
+            wheels_mps=known("wheels", 2),
             commands_mps=numbers(ticks, "command", 2),
             states=np.array([STATES.index(tick["state"]) for tick in ticks]),
-            post_m=numbers(ticks, "post", 2),
+            post_m=known("post", 2),
             picture_t_s=numbers(taken, "t"),
-            truths=np.array([picture["truth"] or none for picture in taken], float).reshape(-1, 4),
-            visible=numbers(taken, "visible"),
+            truths=np.array([picture.get("truth") or none for picture in taken], float).reshape(-1, 4),
+            visible=np.full(count, math.nan) if facts.get("real") else numbers(taken, "visible"),
             boxes=boxes,
             found=tuple(found),
             bearings_rad=bearings,
@@ -196,6 +213,27 @@ class Run:
         with RunLog(path) as log:
             for record in self._records:
                 log.write(record)
+
+    @property
+    def real(self) -> bool:
+        """Whether a real trolley drove it, so that nobody knows where it was."""
+        return bool(self.facts.get("real"))
+
+    def must_be_simulated(self, what: str) -> None:
+        """Refuse a real drive where the truth is needed.
+
+        Parameters
+        ----------
+        what : str
+            What needs it, for the message.
+
+        Raises
+        ------
+        InputError
+            If it was a real drive.
+        """
+        if self.real:
+            raise InputError(f"{what} needs to know where the trolley was, and the log of a real drive does not; look at its states, boxes and wishes")
 
     @property
     def true_bearings_rad(self) -> np.ndarray:
@@ -247,6 +285,7 @@ class Run:
         >>> run.sign_check().flees
         True
         """
+        self.must_be_simulated("the sign check of a run")
         tick = float(self.facts["tick_s"])
         settle = round(3 * self.settings.motor.lag_s / tick)
         sights = [record for record in self._records if record["kind"] == "sight" and record["box"] is not None]
@@ -262,6 +301,7 @@ class Run:
         list of (t_s, what)
             Sorted by time; plants give way and do not count.
         """
+        self.must_be_simulated("a list of contacts")
         radius, place = self.settings.radius_m, self.pose[:, :2]
         gaps = {"post": self.true_distances_m - self.settings.target_width_m / 2 - radius}
         for i, thing in enumerate(self.facts["things"]):
@@ -297,28 +337,39 @@ class Run:
             change of a wheel command from one tick to the next.
             ``energy_j``: work of the motors at the wheels, nothing regained.
             ``way_m``: way driven.  ``end_distance_m``: last distance.
+
+        Notes
+        -----
+        Of a real drive only ``time_following``, ``losses``, ``recoveries`` and
+        ``peak_jump_mps`` (of the wishes) are known; all else is NaN.  What its
+        boxes said is in :attr:`bearings_rad` and :attr:`distances_m`.
         """
         following = np.isin(self.states, [STATES.index("follow"), STATES.index("coast")])
         lost = np.isin(self.states, [STATES.index(name) for name in ("slow", "search", "stop", "fault")])
         ever = np.maximum.accumulate(following)
         gone = np.diff((lost & ever).astype(int))
+        held = _held_s(self.t_s)
+        known = {
+            "time_following": float(np.average(following, weights=held)) if self.real else float(np.mean(following)),
+            "losses": int((gone > 0).sum()),
+            "recoveries": int((gone < 0).sum()),
+            "peak_jump_mps": float(np.abs(np.diff(self.commands_mps, axis=0)).max(initial=0.0)),
+        }
+        if self.real:
+            return dict.fromkeys(SCORES, math.nan) | known
         accel, jerk = self._felt()
         distance = self.true_distances_m
         tick = float(self.facts["tick_s"])
-        return {
+        return dict.fromkeys(SCORES) | known | {
             "time_in_view": float(np.mean(self.visible >= IN_VIEW)) if len(self.visible) else 0.0,
-            "time_following": float(np.mean(following)),
             "distance_error_m": _rms(distance - self.settings.keep_m),
             "bearing_error_rad": _rms(self.true_bearings_rad),
-            "losses": int((gone > 0).sum()),
-            "recoveries": int((gone < 0).sum()),
             "contacts": len(self.contacts()),
             "closest_m": float(distance.min()),
             "end_distance_m": float(distance[-1]),
             "peak_accel_mps2": float(np.abs(accel).max(initial=0.0)),
             "peak_jerk_mps3": float(np.abs(jerk).max(initial=0.0)),
             "rms_jerk_mps3": _rms(jerk),
-            "peak_jump_mps": float(np.abs(np.diff(self.commands_mps, axis=0)).max(initial=0.0)),
             "energy_j": self._energy(tick),
             "way_m": float(np.abs(self.speeds_mps).sum() * tick),
         }
@@ -346,6 +397,12 @@ class Run:
         speed = (self.wheels_mps[1:] + self.wheels_mps[:-1]) / 2
         power = force * speed + half * _GRAVITY * _ROLLING * np.abs(speed)
         return float(np.maximum(power, 0).sum() * tick_s)
+
+
+def _held_s(t_s: np.ndarray) -> np.ndarray:
+    """How long each tick lasted; the last as long as the one before it."""
+    held = np.diff(t_s)
+    return np.append(held, held[-1]) if len(held) and held.sum() > 0 else np.ones(len(t_s))
 
 
 def _rms(values: np.ndarray) -> float:
