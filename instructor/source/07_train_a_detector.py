@@ -34,7 +34,12 @@ from robotlab.follow import default_camera
 from robotlab.greenhouse import Scene, Thing, render
 
 camera = default_camera()
-things = (Thing("post", 1.5, 0.05), Thing("bucket", 1.9, 0.62), Thing("crate", 2.3, -0.75, heading_rad=0.4), Thing("pot", 1.5, -0.36))
+things = (
+    Thing("post", 1.5, 0.05),
+    Thing("bucket", 1.9, 0.62),
+    Thing("crate", 2.3, -0.75, heading_rad=0.4),
+    Thing("pot", 1.5, -0.36),
+)
 frame = render(Scene(things, seed=3), camera)
 network = FrozenFeatures(shipped_weights())
 features = network(frame.picture)
@@ -47,7 +52,7 @@ print(f"{rows} × {columns} cells of {count} features: {features.size} numbers")
 # %% tags=["nbval-ignore-output"]
 truths = frame.truths
 row_px, column_px = (np.mgrid[:rows, :columns] + 0.5) * 4
-inside = [(column_px > x0) & (column_px < x1) & (row_px > y0) & (row_px < y1) for x0, y0, x1, y1 in truths.boxes]
+inside = [(x0 < column_px) & (column_px < x1) & (y0 < row_px) & (row_px < y1) for x0, y0, x1, y1 in truths.boxes]
 elsewhere = ~np.any(inside, axis=0)
 usual, spread = features[elsewhere].mean(axis=0), features.std(axis=(0, 1)) + 1e-6
 telling = [int(np.argmax((features[mask].mean(axis=0) - usual) / spread)) for mask in inside]
@@ -218,7 +223,8 @@ def loss_and_gradient(x, classes, weights):
 
 
 x = standard(raw, raw)
-print(f"{len(x)} cells to learn from: {np.bincount(classes).tolist()} of background, post, bucket, crate; {x.shape[1]} numbers each")
+print(f"{len(x)} cells to learn from, {x.shape[1]} numbers each")
+print("background, post, bucket, crate:", np.bincount(classes).tolist())
 
 # %%
 rng = np.random.default_rng(7)
@@ -357,7 +363,7 @@ figure, ax = plt.subplots(figsize=(7, 3), layout="constrained")
 ax.plot(steps + 1, held_loss, "--", color="#d55e00", label="held out")
 ax.plot(steps + 1, learned_loss, "-", color="#0072b2", label="learned")
 ax.plot(steps[best] + 1, held_loss[best], "o", color="#d55e00")
-_ = ax.annotate("stop here", (steps[best] + 1, held_loss[best]), xytext=(0, 10), textcoords="offset points", ha="center")
+_ = ax.text(steps[best] + 1, 1.3 * held_loss[best], "stop here", ha="center")
 _ = ax.set(xscale="log", yscale="log", xlabel="step + 1", ylabel="loss")
 _ = ax.legend(frameon=False)
 
@@ -428,7 +434,8 @@ for number in (5, 15):
     detectors[number] = fit(parts[number], progress=False)
     results[number] = figures(test, find_all(detectors[number], test))
 for number in sorted(results):
-    print(f"{number:3d} pictures, {parts[number].box_count:3d} things: AP50 {results[number]['AP50']:.2f}, AP {results[number]['AP']:.2f}")
+    one = results[number]
+    print(f"{number:3d} pictures, {parts[number].box_count:3d} things: AP50 {one['AP50']:.2f}, AP {one['AP']:.2f}")
 
 # %% tags=["nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(5.5, 3), layout="constrained")
@@ -525,8 +532,10 @@ from robotlab.errors import InputError
 layers = FEATURES + head_layers(1)
 print(f"weights           {4 * parameter_count(layers) / 1e6:6.1f} MB")
 print(f"remembered        {4 * 11 * activation_count(layers, 160, 160) / 1e6:6.1f} MB")
-print(f"memory in all     {memory_bytes(layers, 11, 160, 160, 2_000_000, torch=False) / 1e6:6.0f} MB, Python and its libraries included")
-print(f"disk              {disk_bytes(layers, keeps_state=False) / 1e6:6.1f} MB, or {disk_bytes(layers, keeps_state=True) / 1e6:.1f} MB when it can be resumed")
+in_all = memory_bytes(layers, 11, 160, 160, cache_bytes=2_000_000, torch=False)
+print(f"memory in all     {in_all / 1e6:6.0f} MB, Python and its libraries included")
+alone, with_state = (disk_bytes(layers, keeps_state) / 1e6 for keeps_state in (False, True))
+print(f"disk              {alone:6.1f} MB, or {with_state:.1f} MB when it can be resumed")
 try:
     check_disk(".", 10**15)
 except InputError as error:
@@ -611,7 +620,7 @@ for start, one in record["coins"].items():
 # %% [markdown]
 # **Why.** From nothing, the same steps must first find out what an edge is. With many more pictures and minutes it would get there; the shipped weights have been there.
 #
-# Now compare the two trainings. On the coins, which look like nothing the shipped features have seen, teaching all layers tightened the boxes a good deal. On the greenhouse, for which the features were made, four minutes buy little over a head fit of seconds. So start with the head fit, judge it, and train in full when pictures are *real* or unlike the course's. A GPU, or PyTorch where it happens to be installed, makes it faster, not better.
+# Now compare the two trainings. On the coins, which look like nothing the shipped features have seen, teaching all layers tightened the boxes a good deal. On the greenhouse, for which the features were made, four minutes buy little over a head fit of seconds. So start with the head fit, judge it, and train in full when pictures are *real* or unlike the course's. PyTorch, where it happens to be installed, is taken by itself; it makes training about twice as fast, not better.
 
 # %% [markdown]
 # ## 8. Stopped, resumed, saved
@@ -622,7 +631,8 @@ for start, one in record["coins"].items():
 import tempfile
 from pathlib import Path
 
-folder = Path(tempfile.mkdtemp())
+room = tempfile.TemporaryDirectory()  # Emptied when the kernel ends.
+folder = Path(room.name)
 
 
 def enough(course, detector):

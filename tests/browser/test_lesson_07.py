@@ -102,3 +102,12 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
         assert said in notebook.type_answer(name, line)
     page.screenshot(path=tmp_path / "lesson_07_task.png")
     print(f"screenshot: {tmp_path / 'lesson_07_task.png'}")
+
+    # Without its kernel the monitor says so, and still plays what it has.
+    notebook.choose("Kernel", "Shut Down Kernel")
+    notebook.until(lambda: started.kernels() == [], "the kernel to stop")
+    replayed.scroll_into_view_if_needed()
+    replayed.get_by_label("stage").focus()
+    page.keyboard.press("Home")
+    notebook.until(lambda: replayed.locator(".robotlab-text").inner_text().startswith("Step 0. "), "the first stage, without a kernel")
+    notebook.until(lambda: replayed.locator(".robotlab-gone").is_visible(), "the notice", 30)
