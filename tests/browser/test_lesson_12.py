@@ -1,0 +1,84 @@
+"""Lesson 12 as a learner has it: run, two runs chosen from lists, a slip and an answer typed."""
+
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "12_face_off.ipynb"
+
+
+def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
+    monkeypatch.setenv("ROBOTLAB_PROGRESS", str(tmp_path / "progress.json"))
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+
+    # Not run yet: the stills stand in for what will move.
+    still = page.locator("img[src*='12_side_by_side']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    assert len(still.get_attribute("alt")) > 40
+
+    notebook.run_all(timeout_s=400)
+    assert notebook.troubles() == []
+
+    # Two replays in step; lists choose what is shown.
+    box = page.locator(".robotlab-replay")
+    box.scroll_into_view_if_needed()
+    text, frame = box.locator(".robotlab-text"), box.locator("iframe")
+    inside = page.frame_locator(".robotlab-replay iframe")
+    slider = inside.locator("input[type=range]").first
+    slider.wait_for()
+    assert text.inner_text().startswith("weave:dusk. color: following")
+    assert "detector" in frame.get_attribute("title")
+    before, first = slider.input_value(), frame.screenshot()
+    inside.get_by_role("button", name="Play").click()
+    notebook.until(lambda: slider.input_value() != before, "the replay to play")
+    notebook.until(lambda: frame.screenshot() != first, "both pictures to change")
+
+    # With the mouse's list: another walk, which was driven in part 2 already.
+    box.get_by_label("walk").select_option("wrong_things:dusk")
+    notebook.until(lambda: text.inner_text().startswith("wrong_things:dusk. color: following"), "the other walk", 120)
+    # With the keyboard: the next tracker in the list; the notebook's own keys stay away.
+    box.get_by_label("on the right").focus()
+    cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
+    page.keyboard.press("ArrowDown")
+    notebook.until(lambda: " mine: following" in text.inner_text() and "detector" not in text.inner_text(), "the learner's own tracker", 120)
+    assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
+    notebook.until(lambda: frame.get_attribute("title").startswith("Replay of wrong_things:dusk: color beside mine"), "its title")
+    # One tracker on both sides is one replay.
+    box.get_by_label("on the left").select_option("mine")
+    notebook.until(lambda: "color" not in text.inner_text() and inside.locator("canvas").count() == 1, "one replay")
+    box.get_by_label("on the left").select_option("color")
+    notebook.until(lambda: inside.locator("canvas").count() == 2, "two replays")
+
+    for width in (800, 1280):
+        page.set_viewport_size({"width": width, "height": 1000})
+        page.wait_for_timeout(700)
+        box.scroll_into_view_if_needed()
+        outer, inner = page.locator(".jp-Notebook").first.bounding_box(), box.bounding_box()
+        assert inner["x"] + inner["width"] <= outer["x"] + outer["width"] + 1
+        page.screenshot(path=tmp_path / f"lesson_12_{width}.png")
+        print(f"screenshot: {tmp_path / f'lesson_12_{width}.png'}")
+
+    # The design sheet's sliders: twice the delay halves what may be steered, and takes from the speed.
+    sheet = page.locator(".robotlab-slider-picture")
+    sheet.scroll_into_view_if_needed()
+    words = sheet.locator(".robotlab-text")
+    notebook.until(lambda: "largest safe gain, margin 2: 4.02 1/s" in words.inner_text(), "the gain as it was")
+    sheet.get_by_label("delay").focus()
+    for _ in range(5):
+        page.keyboard.press("ArrowRight")
+    # Half the gain limit of a loop with two frames of delay and a motor lag of 0.1 s.
+    notebook.until(lambda: "largest safe gain, margin 2: 2.53 1/s" in words.inner_text(), "a smaller gain")
+    page.screenshot(path=tmp_path / "lesson_12_sheet.png")
+    print(f"screenshot: {tmp_path / 'lesson_12_sheet.png'}")
+
+    # A task: first a usual slip, which is recognized, then the answer, which passes.
+    said = notebook.type_answer("choose", '    return "other" if (low_m + high_m) / 2 >= matters_m else "simple"')
+    assert "by the middle" in said
+    said = notebook.type_answer("choose", '    return "other" if low_m >= matters_m else "simple" if high_m < matters_m else "more walks"')
+    assert "choose: passed" in said
