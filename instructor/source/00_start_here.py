@@ -260,15 +260,15 @@ for sign in (+1, -1):
 # | 04 | [what versus where](04_what_versus_where.ipynb) | a classifier, and why it cannot steer |
 # | 05 | [boxes](05_boxes.ipynb) | overlap and suppression, written by you |
 # | 06 | gather and label | a data set of your own object |
-# | 07 | train a detector | your detector in one file |
-# | 08 | judge it | precision, recall, average precision, and how sure they are |
+# | 07 | [train a detector](07_train_a_detector.ipynb) | your detector in one file |
+# | 08 | [judge it](08_judge_it.ipynb) | precision, recall, average precision, and how sure they are |
 # | 09 | frame time and power | what a frame costs, and how long the battery lasts |
-# | 10 | steer | a gain, and the delay that limits it |
-# | 11 | smooth and safe | a ramp, a watchdog, a plan for a lost target |
-# | 12 | the face-off | color against detector, chosen and defended |
+# | 10 | [steer](10_steer.ipynb) | a gain, and the delay that limits it |
+# | 11 | [smooth and safe](11_smooth_and_safe.ipynb) | a ramp, a watchdog, a plan for a lost target |
+# | 12 | [the face-off](12_face_off.ipynb) | color against detector, chosen and defended |
 # | 13 | onto your robot | the first drive, wheels up first |
 #
-# This copy holds lessons 00 to 05. Lessons 06 to 13 are in preparation. Training, judging, steering and the face-off are in the library already; `help(robotlab.scoring)` and the like show them with examples.
+# The lessons with a link are in this copy; 06, 09 and 13 are in preparation. After 05, take 07 and 08 for the detector, 10 and 11 for the motion, in either order; 12 puts both together.
 #
 # From lesson 01 on there are tasks: you write a function, `verify` tries it out, and `nudge` gives a hint. How far you are is kept on this machine alone; this cell shows it whenever you run it.
 

@@ -131,6 +131,7 @@ for key in ("time_in_view", "time_following", "distance_error_m", "bearing_error
 # **Why.** Each number hides something.
 # - *Following* says that a box was believed. Whether it was the post's, it does not say: compare the first two rows of `mine`. *In view* is about the real post, but a trolley that stands still far away has it in view as well. Read the two together.
 # - *Distance error* holds the start, too: the post walks off, and everybody has to catch up. And it does not know where the trolley looks: see `mine` again.
+# - *Losses* count what was had and lost. A tracker that never found the post has none.
 # - *Contacts* are no average. One contact rules a tracker out, whatever its other numbers; a mean forgives it.
 # - *Energy* is work at the wheels. What the computer needs for a detector is not in it (lesson 09 will have it).
 #
