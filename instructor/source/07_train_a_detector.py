@@ -598,11 +598,12 @@ figure = long.draw()
 figure
 
 # %%
-first, last = record["log"]["stages"][0], record["log"]["stages"][-1]
+stages = record["log"]["stages"]
+kept = max(stages, key=lambda stage: stage["AP"] + stage["AP50"])
 print(f"{record['pictures']} pictures, {record['steps']} steps")
 for words, one in (
-    ("held-out recording, at the start", first),
-    ("held-out recording, at the end", last),
+    ("held-out recording, at the start", stages[0]),
+    (f"held-out recording, step {kept['step']}, kept", kept),
     ("three others kept apart, head fit", record["judged"]["head"]),
     ("three others kept apart, all layers", record["judged"]["full"]),
 ):
