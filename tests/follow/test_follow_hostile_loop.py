@@ -91,7 +91,7 @@ def test_boxes_that_cannot_be_the_post_are_not_believed(box, tmp_path):
 
 
 @given(st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=4, max_size=4), st.floats(allow_nan=False, allow_infinity=False))
-@settings(max_examples=200)
+@settings(max_examples=100)
 def test_any_box_at_all_leaves_the_wish_within_its_limits(corners, score):
     from robotlab.follow import Follower
 
@@ -242,7 +242,7 @@ class Together(NoFaults):
         return left_mps, right_mps
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     picks=st.lists(st.tuples(st.integers(0, len(FAULTS) - 1), st.floats(0.0, 6.0)), min_size=1, max_size=3),
     loop=st.fixed_dictionaries({
