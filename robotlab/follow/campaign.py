@@ -69,7 +69,7 @@ def blind_way_m(run: Run) -> float:
     Parameters
     ----------
     run : Run
-        Any run.
+        Any simulated run.
 
     Returns
     -------
@@ -84,6 +84,7 @@ def blind_way_m(run: Run) -> float:
     >>> 0 < blind_way_m(simulate(Oracle(), WALKS["straight"], duration_s=5, pictures=False)) < 0.2
     True
     """
+    run.must_be_simulated("the way driven on one sight")
     tick = float(run.facts["tick_s"])
     way = np.concatenate([[0.0], np.cumsum(np.abs(run.speeds_mps)) * tick])
     sights = [record for record in run._records if record["kind"] == "sight" and record["box"] is not None]

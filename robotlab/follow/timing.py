@@ -97,7 +97,7 @@ def frame_times(run: Run) -> FrameTimes:
     Parameters
     ----------
     run : Run
-        Any run in which a picture was acted on.
+        Any run in which a picture was acted on, simulated or real.
 
     Returns
     -------
@@ -130,11 +130,13 @@ def frame_times(run: Run) -> FrameTimes:
     acted = np.array([record["t"] for record in sights])
     ages = acted - taken
     # The log says when a tick begins; the last one lasts as long as the others.
-    lasted = float(run.t_s[-1] - run.t_s[0]) + float(run.facts["tick_s"])
+    # On a real trolley they are uneven.
+    gaps = np.diff(run.t_s)
+    held = np.append(gaps, gaps.mean() if len(gaps) else 1.0)
     # Under way in a tick: taken at its beginning or before, acted on later.
     ticks = run.t_s[:, None] + 1e-6
     under_way = ((taken[None] <= ticks) & (acted[None] > ticks)).sum(axis=1)
     return FrameTimes(
-        len(run.picture_t_s), len(sights), len(sights) / lasted, float(ages.mean()), percentile(ages, 50, "nearest_rank"),
-        percentile(ages, 95, "nearest_rank"), float(ages.max()), float(under_way.mean()),
+        len(run.picture_t_s), len(sights), len(sights) / float(held.sum()), float(ages.mean()), percentile(ages, 50, "nearest_rank"),
+        percentile(ages, 95, "nearest_rank"), float(ages.max()), float(np.average(under_way, weights=held)),
     )  # fmt: skip

@@ -1,12 +1,17 @@
 """Frame times of runs, against Little's law and the published percentiles."""
 
+import time
+
 import numpy as np
 import pytest
 
+from robotlab.camera import Camera
 from robotlab.errors import InputError, MotionError
-from robotlab.follow import Oracle, Settings, frame_times, percentile, simulate
+from robotlab.follow import Oracle, Run, Settings, blind_way_m, drive, frame_times, percentile, simulate
 from robotlab.follow.faults import Dropped
 from robotlab.greenhouse import WALKS
+from robotlab.motion import SimulatedLink
+from robotlab.trackers import Detections
 
 
 def times_of(seconds=20.0, **changes):
@@ -51,6 +56,29 @@ def test_lost_pictures_are_taken_but_not_used():
     assert times.taken == 101 and 30 < times.used < 70
     with pytest.raises(InputError, match="a picture that was acted on"):
         frame_times(simulate(Oracle(), WALKS["straight"], duration_s=1, pictures=False, faults=Dropped(0.0), strict=False))
+
+
+def test_frame_times_of_a_real_drive(tmp_path):
+    rng = np.random.default_rng(0)
+
+    def take():
+        time.sleep(0.02)
+        return rng.integers(0, 255, (48, 64, 3), np.uint8)
+
+    def see(picture):
+        time.sleep(0.03)
+        return Detections([[31, 20, 33, 30]], [0.9], [0], ["post"])
+
+    settings = Settings(frame_hz=20, delay_s=0.05, tracker_s=0.03, watch_s=5.0)
+    done = drive(take, see, Camera(64, 48, 1.0, height_m=0.25), settings, SimulatedLink(), 1.0, log=tmp_path / "run.jsonl")
+    run = Run.load(tmp_path / "run.jsonl")
+    times = frame_times(run)
+    assert times.used == done.sights and times.latency_p50_s >= 0.05 + 0.03 - 1e-3
+    assert times.throughput_hz <= 1 / 0.05 + 1
+    # Little's law, on the real clock; what is under way at either end is the difference.
+    assert times.in_flight == pytest.approx(times.throughput_hz * times.latency_mean_s, abs=0.5)
+    with pytest.raises(InputError, match="the way driven on one sight needs to know"):
+        blind_way_m(run)
 
 
 class TestPercentile:
