@@ -195,8 +195,8 @@ print(f"correlation of the two trackers' errors: {np.corrcoef(simple, other)[0, 
 def paired_interval(simple_m, other_m, factor):
     """Low and high end of the mean improvement of the other tracker over the simple one, m.
 
-    simple_m, other_m: (N,) arrays, mean errors of the two on the same N walks, in the same order; smaller is better.
-    The interval is the mean of the N improvements, minus and plus factor times their standard error.
+    simple_m, other_m: (N,) arrays, errors of the two on the same N walks; smaller is better.
+    The interval: the mean of the N improvements, minus and plus factor times its standard error.
     """
     ...
 
@@ -205,8 +205,8 @@ def paired_interval(simple_m, other_m, factor):
 def paired_interval(simple_m, other_m, factor):
     """Low and high end of the mean improvement of the other tracker over the simple one, m.
 
-    simple_m, other_m: (N,) arrays, mean errors of the two on the same N walks, in the same order; smaller is better.
-    The interval is the mean of the N improvements, minus and plus factor times their standard error.
+    simple_m, other_m: (N,) arrays, errors of the two on the same N walks; smaller is better.
+    The interval: the mean of the N improvements, minus and plus factor times its standard error.
     """
     better = simple_m - other_m
     half = factor * better.std(ddof=1) / np.sqrt(len(better))
@@ -231,22 +231,24 @@ verify(paired_interval)
 
 # %% tags=["starter"]
 def choose(low_m, high_m, matters_m):
-    """"other", "simple" or "more walks", from the interval of the improvement.
+    """The decision, from the interval of the improvement: "other", "simple" or "more walks".
 
-    low_m, high_m: ends of the interval for the mean improvement of the other tracker, m.  matters_m: the least
-    improvement that is worth its price, m.  The whole interval at least that: "other".  The whole interval below it:
-    "simple".  Anything else is not decided yet: "more walks".
+    low_m, high_m: ends of the interval for the mean improvement of the other tracker, m.
+    matters_m: the least improvement that is worth its price, m.
+    The whole interval at least that: "other".  The whole interval below it: "simple".
+    Anything else is not decided yet: "more walks".
     """
     ...
 
 
 # %% tags=["worked"]
 def choose(low_m, high_m, matters_m):
-    """"other", "simple" or "more walks", from the interval of the improvement.
+    """The decision, from the interval of the improvement: "other", "simple" or "more walks".
 
-    low_m, high_m: ends of the interval for the mean improvement of the other tracker, m.  matters_m: the least
-    improvement that is worth its price, m.  The whole interval at least that: "other".  The whole interval below it:
-    "simple".  Anything else is not decided yet: "more walks".
+    low_m, high_m: ends of the interval for the mean improvement of the other tracker, m.
+    matters_m: the least improvement that is worth its price, m.
+    The whole interval at least that: "other".  The whole interval below it: "simple".
+    Anything else is not decided yet: "more walks".
     """
     if low_m >= matters_m:
         return "other"
@@ -354,9 +356,9 @@ for name, shares in curves.items():
 
 # %% tags=["starter"]
 def usable_distance(distances_m, shares, least_share):
-    """The farthest distance up to which the tracker is usable, m; 0.0 if it is not usable anywhere.
+    """The farthest distance up to which the tracker is usable, m; 0.0 if it never is.
 
-    distances_m: (N,) array, rising.  shares: (N,) array, share of the pictures in which the thing was found at each.
+    distances_m: (N,) array, rising.  shares: (N,) array, share found at each.
     Usable up to a distance: there, and at every nearer one, the share is at least least_share.
     """
     ...
@@ -364,9 +366,9 @@ def usable_distance(distances_m, shares, least_share):
 
 # %% tags=["worked"]
 def usable_distance(distances_m, shares, least_share):
-    """The farthest distance up to which the tracker is usable, m; 0.0 if it is not usable anywhere.
+    """The farthest distance up to which the tracker is usable, m; 0.0 if it never is.
 
-    distances_m: (N,) array, rising.  shares: (N,) array, share of the pictures in which the thing was found at each.
+    distances_m: (N,) array, rising.  shares: (N,) array, share found at each.
     Usable up to a distance: there, and at every nearer one, the share is at least least_share.
     """
     farthest = 0.0

@@ -78,7 +78,7 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     print(f"screenshot: {tmp_path / 'lesson_12_sheet.png'}")
 
     # A task: first a usual slip, which is recognized, then the answer, which passes.
-    said = notebook.type_answer("choose", '    return "other" if (low_m + high_m) / 2 >= matters_m else "simple"')
+    said = notebook.type_answer("choose", 'return "other" if (low_m + high_m) / 2 >= matters_m else "simple"')
     assert "by the middle" in said
-    said = notebook.type_answer("choose", '    return "other" if low_m >= matters_m else "simple" if high_m < matters_m else "more walks"')
+    said = notebook.type_answer("choose", 'return "other" if low_m >= matters_m else "simple" if high_m < matters_m else "more walks"')
     assert "choose: passed" in said

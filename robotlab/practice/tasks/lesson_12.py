@@ -10,9 +10,9 @@ from robotlab.practice.task import Slip, Task
 
 
 def usable_distance(distances_m, shares, least_share):
-    """The farthest distance up to which the tracker is usable, m; 0.0 if it is not usable anywhere.
+    """The farthest distance up to which the tracker is usable, m; 0.0 if it never is.
 
-    distances_m: (N,) array, rising.  shares: (N,) array, share of the pictures in which the thing was found at each.
+    distances_m: (N,) array, rising.  shares: (N,) array, share found at each.
     Usable up to a distance: there, and at every nearer one, the share is at least least_share.
     """
     good = shares >= least_share
@@ -87,8 +87,8 @@ USABLE_DISTANCE = Task(
 def paired_interval(simple_m, other_m, factor):
     """Low and high end of the mean improvement of the other tracker over the simple one, m.
 
-    simple_m, other_m: (N,) arrays, mean errors of the two on the same N walks, in the same order; smaller is better.
-    The interval is the mean of the N improvements, minus and plus factor times their standard error.
+    simple_m, other_m: (N,) arrays, errors of the two on the same N walks; smaller is better.
+    The interval: the mean of the N improvements, minus and plus factor times its standard error.
     """
     better = simple_m - other_m
     half = factor * better.std(ddof=1) / math.sqrt(len(better))
@@ -155,11 +155,12 @@ PAIRED_INTERVAL = Task(
 
 
 def choose(low_m, high_m, matters_m):
-    """"other", "simple" or "more walks", from the interval of the improvement.
+    """The decision, from the interval of the improvement: "other", "simple" or "more walks".
 
-    low_m, high_m: ends of the interval for the mean improvement of the other tracker, m.  matters_m: the least
-    improvement that is worth its price, m.  The whole interval at least that: "other".  The whole interval below it:
-    "simple".  Anything else is not decided yet: "more walks".
+    low_m, high_m: ends of the interval for the mean improvement of the other tracker, m.
+    matters_m: the least improvement that is worth its price, m.
+    The whole interval at least that: "other".  The whole interval below it: "simple".
+    Anything else is not decided yet: "more walks".
     """
     if low_m >= matters_m:
         return "other"
