@@ -1,7 +1,7 @@
 """The trained detector as one ``.onnx`` file.
 
-The graph holds the features, the head, the softmax and the peak picking; what
-is left for NumPy is to turn a few peaks into boxes.  The file's metadata holds
+The graph holds the features, the head, the softmax, the mean of neighbors' boxes
+and the peak picking; what is left for NumPy is to turn a few peaks into boxes.  The file's metadata holds
 the class names, the working size and the facts of the training.
 """
 
@@ -30,7 +30,7 @@ from robotlab.trackers import Detections
 FORMAT = 1
 # Operators that a file of ours can hold; any other makes it foreign.
 _OPERATORS = frozenset(
-    "Sub Mul Conv Relu Resize Add Concat Slice Softmax MaxPool Equal Cast".split()
+    "Sub Mul Div Conv Relu Resize Add Concat Slice Softmax MaxPool Equal Cast".split()
 )
 # Below this a box is noise, above it average precision still gains.
 MIN_SCORE = 0.01
@@ -239,7 +239,8 @@ class Detector:
         peaks : (C, h, w) ndarray of float32
             Score of each class at its peaks, 0 elsewhere.
         numbers : (4, h, w) ndarray of float32
-            ``dx, dy, log w, log h`` of each cell, cells.
+            ``dx, dy, log w, log h`` of each cell and its neighbors, averaged by
+            score, cells.
         """
         try:
             peaks, numbers = self._session.run(["peaks", "boxes"], {"picture": network_input(picture)[None]})

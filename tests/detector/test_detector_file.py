@@ -52,6 +52,18 @@ def noise(height, width, seed=0):
     return np.random.default_rng(seed).integers(0, 256, (height, width, 3), dtype=np.uint8)
 
 
+def averaged(numbers, thing):
+    """Box numbers averaged over the 3x3 cells around each, written out cell by cell."""
+    rows, columns = thing.shape
+    means = np.zeros(numbers.shape)
+    for row in range(rows):
+        for column in range(columns):
+            around = [(r, c) for r in (row - 1, row, row + 1) for c in (column - 1, column, column + 1) if 0 <= r < rows and 0 <= c < columns]
+            seen = [numbers[:, r, c] + [c - column, r - row, 0, 0] for r, c in around]
+            means[:, row, column] = np.average(seen, axis=0, weights=[thing[r, c] for r, c in around])
+    return means
+
+
 @pytest.mark.parametrize("hidden", [0, 16])
 @pytest.mark.parametrize("height, width", [(96, 128), (61, 75), (17, 5)])
 def test_file_equals_the_numpy_forward_pass(hidden, height, width):
@@ -65,11 +77,18 @@ def test_file_equals_the_numpy_forward_pass(hidden, height, width):
     # The highest of the 3x3 around each cell, from another library.
     highest = maximum_filter(scores, size=(1, 3, 3), mode="constant", cval=-np.inf)
     expected = np.where(scores == highest, scores, 0)
-    np.testing.assert_allclose(numbers, head[count + 1 :], atol=1e-4)
+    np.testing.assert_allclose(numbers, averaged(head[count + 1 :], scores.sum(axis=0)), atol=1e-4)
     # Cells within rounding of their neighbor may be peaks in one and not the other.
     near = np.abs(scores - highest) < 1e-6
     np.testing.assert_allclose(np.where(near, scores, 0)[peaks > 0], peaks[peaks > 0], atol=1e-4)
     assert ((peaks > 0) == (expected > 0))[~near | (scores == highest)].mean() > 0.999
+
+
+def test_certain_background_gives_finite_boxes(made):
+    layers, weights, _ = made
+    weights = {**weights, "head.bias": np.array([500, 0, 0, 0, 0, 0, 0, 0], np.float32)}
+    peaks, numbers = Detector.build(layers, weights, CLASSES, {}).outputs(noise(32, 48))
+    assert peaks.max() == 0 and np.isfinite(numbers).all()
 
 
 def test_file_runs_in_opencv(made, model_path):
