@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
@@ -105,6 +105,10 @@ class Thing:
         numbers = (self.x_m, self.y_m, self.heading_rad, self.scale)
         if not all(math.isfinite(value) for value in numbers) or not self.scale > 0:
             raise InputError(f"a thing needs finite x_m, y_m, heading_rad and a scale > 0, got {numbers}; check them")
+
+    def __getstate__(self) -> dict:
+        # Only what it is made of goes to another process, where hashes differ.
+        return {item.name: self.__dict__[item.name] for item in fields(self)}
 
     def __hash__(self) -> int:
         return self._hash
@@ -234,6 +238,9 @@ class Scene:
         x0, y0, x1, y1 = self.room_m
         if not (x0 < x1 and y0 < y1):
             raise InputError(f"room_m must be least x, least y, most x, most y, got {self.room_m}; put them in order")
+
+    def __getstate__(self) -> dict:
+        return {item.name: self.__dict__[item.name] for item in fields(self)}
 
     @property
     def posts(self) -> tuple[Thing, ...]:

@@ -66,10 +66,9 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
     px, py = x - f(cx), y - f(cy)
     height = thing.height_m
     depth = _outside(thing, px, py, turn)
-    depth *= 1 / (0.06 + 0.14 * min(height, 0.5))
+    depth *= 2 / (0.06 + 0.14 * min(height, 0.5))
     strength = 0.62 if thing.shape != "plant" else 0.5
     depth *= depth
-    depth *= f(4)
     depth += f(1)
     share = np.divide(f(strength), depth, out=depth)
     np.subtract(f(1), share, out=share)

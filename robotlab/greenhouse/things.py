@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from bisect import bisect_left
+from collections.abc import Sequence
 from itertools import accumulate
 
 import numpy as np
 
+from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.skins import light_on_faces, paint_plant, paint_solids, turn_looks
 from robotlab.greenhouse.solids import FAR, Light, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers
 from robotlab.greenhouse.stage import Stage
@@ -15,42 +16,49 @@ from robotlab.greenhouse.truth import Sight
 from robotlab.greenhouse.view import NEAR_M, View
 
 
-def window(view: View, cx: float, cy: float, reach: float, height: float) -> tuple[int, int, int, int]:
-    """Which rays may meet a thing, from the upright cylinder around it.
+def windows(view: View, things: Sequence[Thing], cx: Sequence[float], cy: Sequence[float]) -> list[tuple[int, int, int, int, int]]:
+    """Which rays may meet which things, from the upright cylinder around each.
 
     Parameters
     ----------
     view : View
         What looks.
-    cx, cy : float
-        Middle of its foot, body axes, m.
-    reach, height : float
-        Radius and height of the cylinder, m.
+    things : sequence of Thing
+        The things.
+    cx, cy : sequence of float
+        Middles of their feet, body axes, m.
 
     Returns
     -------
-    (int, int, int, int)
-        First column and row, and last plus one; nothing between them where the
-        thing is out of sight, the whole picture where one beside the lens may show.
+    list of (int, int, int, int, int)
+        Place in the sequence, first column and row, and last plus one: the whole
+        picture where a thing beside the lens may show; none for things out of sight.
     """
-    cos, sin, eye = view.cos, view.sin, view.camera.height_m
-    near, far, top = cx - reach, cx + reach, eye - height
-    # Wholly behind the lens, or outside the upright plane through the lens and the picture's left
-    # edge, which is y = tan * depth, or through its right edge; 1e-6 m is far above rounding.
-    highest = max(sin * eye, sin * top)
-    if cos * far + highest <= NEAR_M or abs(cy) - view.tan * (cos * cx + highest) - reach * view.slope > 1e-6:
-        return 0, 0, 0, 0
-    # Depth of the nearer and farther side at the ground and at the top: rows and columns
-    # are ratios, so their extremes are at these four corners.
-    a, b, c, d = cos * near + sin * eye, cos * near + sin * top, cos * far + sin * eye, cos * far + sin * top
-    if min(a, b) <= NEAR_M:
-        return 0, 0, view.columns, view.rows
-    rows = (cos * eye - sin * near) / a, (cos * top - sin * near) / b, (cos * eye - sin * far) / c, (cos * top - sin * far) / d
-    close, deep, left, right, f = min(a, b), max(c, d), cy + reach, cy - reach, view.focal
-    first = view.columns / 2 - f * (left / close if left > 0 else left / deep)
-    last = view.columns / 2 - f * (right / deep if right > 0 else right / close)
-    return (max(0, int(first)), max(0, int(view.rows / 2 + f * min(rows))),
-            min(view.columns, int(last) + 1), min(view.rows, int(view.rows / 2 + f * max(rows)) + 1))
+    cos, sin, eye, f, tan, slope = view.cos, view.sin, view.camera.height_m, view.focal, view.tan, view.slope
+    columns, rows, found = view.columns, view.rows, []
+    for i, (thing, x, y) in enumerate(zip(things, cx, cy, strict=True)):
+        reach, top = thing.reach_m, eye - thing.height_m
+        near, far = x - reach, x + reach
+        # Wholly behind the lens, or outside the upright plane through the lens and the picture's left
+        # edge, which is y = tan * depth, or through its right edge; 1e-6 m is far above rounding.
+        highest = max(sin * eye, sin * top)
+        if cos * far + highest <= NEAR_M or abs(y) - tan * (cos * x + highest) - reach * slope > 1e-6:
+            continue
+        # Depth of the nearer and farther side at the ground and at the top: rows and columns
+        # are ratios, so their extremes are at these four corners.
+        a, b, c, d = cos * near + sin * eye, cos * near + sin * top, cos * far + sin * eye, cos * far + sin * top
+        close, deep = min(a, b), max(c, d)
+        if close <= NEAR_M:
+            found.append((i, 0, 0, columns, rows))
+            continue
+        left, right = y + reach, y - reach
+        down = (cos * eye - sin * near) / a, (cos * top - sin * near) / b, (cos * eye - sin * far) / c, (cos * top - sin * far) / d
+        c0 = max(0, int(columns / 2 - f * (left / close if left > 0 else left / deep)))
+        c1 = min(columns, int(columns / 2 - f * (right / deep if right > 0 else right / close)) + 1)
+        r0, r1 = max(0, int(rows / 2 + f * min(down))), min(rows, int(rows / 2 + f * max(down)) + 1)
+        if c0 < c1 and r0 < r1:
+            found.append((i, c0, r0, c1, r1))
+    return found
 
 
 def draw_things(view: View, stage: Stage, lamp: Light, light: np.ndarray, cx: np.ndarray, cy: np.ndarray, yaw: float) -> Sight:
@@ -77,15 +85,11 @@ def draw_things(view: View, stage: Stage, lamp: Light, light: np.ndarray, cx: np
         From which the truth can be worked out.
     """
     eye, sheet, scuffs = view.camera.height_m, stage.decor.plants, stage.decor.scuffs
-    which, parts = [], []
     cx, cy = cx.tolist(), cy.tolist()
-    for i, thing in enumerate(stage.things):
-        c0, r0, c1, r1 = window(view, cx[i], cy[i], thing.reach_m, thing.height_m)
-        if c0 < c1 and r0 < r1:
-            which.append(i)
-            parts.append(view.pixels[r0:r1, c0:c1].ravel())
-    if not which:
+    in_sight = windows(view, stage.things, cx, cy)
+    if not in_sight:
         return Sight.of_nothing(view)
+    which, parts = [one[0] for one in in_sight], [view.pixels[r0:r1, c0:c1].ravel() for _, c0, r0, c1, r1 in in_sight]
 
     # Round things come first, then boxes, then plants: where each of these ends.
     m, n = bisect_left(which, stage.ends[0]), bisect_left(which, stage.ends[1])
