@@ -43,6 +43,18 @@ def _error(shares, classes):
     return shares - np.eye(shares.shape[1])[classes]
 
 
+def _table_shares(scores, shift=True):
+    """One whole for all cells together."""
+    grown = np.exp(scores - scores.max() if shift else scores)
+    return grown / grown.sum()
+
+
+def _one_shift(scores):
+    """Shifted by the largest score of the whole table: a row far below it is 0 everywhere."""
+    grown = np.exp(scores - scores.max())
+    return grown / grown.sum(axis=1, keepdims=True)
+
+
 def _yes_or_no(scores, classes):
     shares, truth = _shares(scores), np.eye(scores.shape[1])[classes]
     return -(np.log(shares[truth == 1]).sum() + np.log(1 - shares[truth == 0]).sum()) / len(scores)
@@ -110,6 +122,14 @@ CROSS_ENTROPY = Task(
              lambda s, c: cross_entropy(s, c) / s.shape[1]),
         Slip("squared error", "You squared the distance between shares and truth. Then being sure and wrong costs 2 at most; the logarithm has no ceiling.",
              lambda s, c: (_error(_shares(s), c) ** 2).sum(axis=1).mean(), also=(lambda s, c: (_error(_shares(s), c) ** 2).mean(),)),
+        Slip("one whole for all cells", "You divided by one sum over the whole table. Each cell has a whole of its own: sum along the row, axis=1.",
+             lambda s, c: -np.log(_true(_table_shares(s), c)).mean(), also=(lambda s, c: -np.log(_true(_table_shares(s, shift=False), c)).mean(),)),
+        Slip("one shift for all cells", "Right for most scores. You took the largest score of the whole table off every row; in a row far below it nothing but "
+             "zeros is left. Take each row's own largest off.",
+             lambda s, c: -np.log(_true(_one_shift(s), c)).mean(),
+             also=(lambda s, c: (np.log(np.exp(s - s.max()).sum(axis=1)) - _true(s - s.max(), c)).mean(),)),
+        Slip("classes counted from 1", "You looked one column too far to the left. Classes count from 0, as the columns do.",
+             lambda s, c: cross_entropy(s, c - 1)),
         Slip("raw scores", "You took minus the true class's score. A score means nothing by itself: softmax compares it with the others first.",
              lambda s, c: -_true(s, c).mean()),
         Slip("logarithm to base 2", "You took the logarithm to base 2. The natural one is asked for, np.log.",
@@ -177,6 +197,8 @@ HEAD_GRADIENT = Task(
              lambda x, p, c: np.outer(x.mean(axis=0), _error(p, c).mean(axis=0))),
         Slip("slope of a squared error", "There is a factor share * (1 - share) too many. It belongs to a squared error; the logarithm has cancelled it.",
              lambda x, p, c: x.T @ (_error(p, c) * p * (1 - p)) / len(x)),
+        Slip("one minus share", "At the true class you have 1 minus its share. It is its share minus 1, so below 0: there the loss falls when the score grows.",
+             lambda x, p, c: x.T @ np.where(np.eye(p.shape[1])[c] == 1, 1 - p, p) / len(x)),
         Slip("best class for true class", "You took 1 off the best class. classes says which is true; a cell that is wrong has to learn from that.",
              lambda x, p, c: x.T @ _error(p, p.argmax(axis=1)) / len(x)),
         Slip("whole rows", "error[classes] takes whole rows, by number. One entry a row is meant: error[np.arange(N), classes].",
@@ -249,6 +271,9 @@ RIDGE = Task(
              lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] / (1 + a)),
         Slip("each weight by itself", "You fitted each feature as if it were alone. Features share the work; solve for all weights at once.",
              lambda x, y, a: x.T @ y / ((x**2).sum(axis=0) + a)),
+        Slip("penalty added to the weights", "You found the plain least squares and added the penalty to each weight. It is a price on their squares, and takes part "
+             "in the solving.",
+             lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] + a, also=(lambda x, y, a: np.linalg.inv(x.T @ x) @ x.T @ y + a,)),
         Slip("not solved", "You stopped at x.T @ y, the right side. The equations are still to be solved.",
              lambda x, y, a: x.T @ y),
         Slip("multiplied for solved", "You multiplied by the matrix. The equations are solved by its inverse: np.linalg.solve.",
@@ -294,6 +319,18 @@ def _fall_turned(step, steps, peak):
     return cycle_rate(step, steps, peak) if place < 0.25 else _half_cosine(peak / 1000, peak, (place - 0.25) / 0.75)
 
 
+def _straight_fall(step, steps, peak):
+    place = step / (steps - 1)
+    return cycle_rate(step, steps, peak) if place < 0.25 else peak + (peak / 1000 - peak) * (place - 0.25) / 0.75
+
+
+def _quarter_waves(step, steps, peak):
+    place = step / (steps - 1)
+    if place < 0.25:
+        return peak / 25 + (peak - peak / 25) * math.sin(math.pi / 2 * place / 0.25)
+    return peak / 1000 + (peak - peak / 1000) * math.cos(math.pi / 2 * (place - 0.25) / 0.75)
+
+
 CYCLE_RATE = Task(
     reference=cycle_rate,
     lesson=7,
@@ -311,6 +348,16 @@ CYCLE_RATE = Task(
     slips=(
         Slip("straight lines", "Your ends are right, and between them you go straight. Half a cosine leaves and arrives gently.",
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * t)),
+        Slip("a straight fall", "Your rise is right, and your fall goes straight. Both parts go along half a cosine.", _straight_fall),
+        Slip("a quarter of a wave", "You took a quarter of a wave, which leaves or arrives at full speed. Half a cosine is gentle at both ends: (1 - cos(pi t)) / 2.",
+             _quarter_waves,
+             also=(lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * math.sin(math.pi / 2 * t)),
+                   lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi / 2 * t))))),
+        Slip("equal factors", "Your rate changes by the same factor at each step. From a to b it goes along half a cosine, which changes by sums.",
+             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a * (b / a) ** t)),
+        Slip("brackets", "Python multiplies and divides before it subtracts: 1 - cos needs brackets of its own before it is halved and multiplied.",
+             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * 1 - math.cos(math.pi * t) / 2),
+             also=(lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi * t) / 2)),)),
         Slip("step / steps", "Your share of the way does not reach 1: the last step is steps - 1, since the first is 0.",
              lambda step, steps, peak: _cycle(step, steps, peak, last=0)),
         Slip("quarter in whole steps", "You cut the quarter to a whole number of steps, with // or int(...). The peak may lie between two steps; keep the fraction.",

@@ -73,6 +73,35 @@ def _pairs(overlaps, limit):
     return found
 
 
+def _several(overlaps, scores, limit):
+    """A detection that goes on when it has found a truth, and takes others as well."""
+    found, taken = np.full(len(scores), -1), set()
+    for row in np.argsort(-scores, kind="stable"):
+        for place in range(overlaps.shape[1]):
+            if place not in taken and overlaps[row, place] >= limit:
+                found[row] = place
+                taken.add(place)
+    return found
+
+
+def _taken_unfound(overlaps, scores, limit):
+    """The best truth is taken before anybody asks whether the overlap will do."""
+    found, taken = np.full(len(scores), -1), set()
+    for row in np.argsort(-scores, kind="stable"):
+        free = [place for place in range(overlaps.shape[1]) if place not in taken]
+        if free:
+            best = max(free, key=lambda place: overlaps[row, place])
+            taken.add(best)
+            if overlaps[row, best] >= limit:
+                found[row] = best
+    return found
+
+
+def _by_largest(overlaps, limit):
+    """The detections choose in the order of their largest overlaps."""
+    return _choose(overlaps, overlaps.max(axis=1, initial=0.0), limit)
+
+
 def _by_truth(found, count):
     """The detection that found each truth."""
     who = np.full(count, -1)
@@ -129,7 +158,11 @@ MATCH_BOXES = Task(
         Slip("the truths choose", "You let each truth take the detection that overlaps it most, and the scores play no part. A tracker does not know "
              "its overlaps; it is the score that says whom to believe first.", lambda o, s, t: _truths_choose(o, t)),
         Slip("the largest overlap first", "Your largest overlap of all comes first, and the scores play no part. A tracker does not know its overlaps; it is "
-             "the score that says whom to believe first.", lambda o, s, t: _pairs(o, t)),
+             "the score that says whom to believe first.", lambda o, s, t: _pairs(o, t), also=(lambda o, s, t: _by_largest(o, t),)),
+        Slip("one detection finds several", "Your detection goes on when it has found a truth, and takes others as well. Each detection finds one truth at most.",
+             lambda o, s, t: _several(o, s, t)),
+        Slip("taken but not found", "You call a truth taken before you look at iou_limit. A detection that overlaps it too little leaves it free for the next.",
+             lambda o, s, t: _taken_unfound(o, s, t)),
         Slip("neither limit nor turn", "You gave each detection the truth it overlaps most, however little, and whoever has it already.",
              lambda o, s, t: _choose(o, s, t, free=False, enough=lambda overlap: True)),
         Slip("in the order of scores, and the best or none", "Two things at once. Your list is in the order of the scores, not as the detections came; "
@@ -205,7 +238,12 @@ PRECISION_RECALL = Task(
         Slip("all detections at once", "You divided by the number of all detections. After the third detection only three have been made.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / len(h), r / t) if len(h) else (r, r))),
         Slip("recall of detections", "Your recall is divided by detections. It is the share of the things that are found, whatever was detected.",
-             lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / len(h)) if len(h) else (r, r))),
+             lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / len(h)) if len(h) else (r, r)),
+             also=(lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / d)),)),
+        Slip("right by false", "You divided the right ones by the false ones. Precision is a share of all detections so far, right and false together.",
+             lambda h, n: _rates(h, n, lambda r, d, t: (r / (d - r), r / t))),
+        Slip("found by missed", "You divided the found things by those still missed. Recall is a share of all things there are.",
+             lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / (t - r)))),
         Slip("counted from 0", "You counted the detections from 0, so the first precision is divided by nothing. After the first there is one.",
              lambda h, n: (np.cumsum(h) / np.arange(len(h)), np.cumsum(h) / n)),
         Slip("one behind", "Your rates are those before each detection. The detection itself counts.",
@@ -297,6 +335,10 @@ AVERAGE_PRECISION = Task(
              lambda h, n: _ap(h, n, lambda p, r: np.mean(_falling(p)))),
         Slip("best from the wrong side", "Your precision holds the best that came before. The best of what is still to come is asked for.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(_rising(p) * _gain(r)))),
+        Slip("misses counted", "You added up the precision at every detection. A false one finds nothing: recall does not grow there, and no area is added.",
+             lambda h, n: _ap(h, n, lambda p, r: np.sum(p) / n), also=(lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)) / n),)),
+        Slip("the value itself left out", "You took the best of what comes after, without the value itself. The last right detection then adds nothing.",
+             lambda h, n: _ap(h, n, lambda p, r: np.sum(np.append(_falling(p)[1:], 0) * _gain(r)))),
         Slip("slanting lines", "You joined the points by slanting lines, as np.trapezoid does. Between two points precision does not slant, it jumps.",
              lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(p, r)),
              also=(lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(np.append(1.0, p), np.append(0.0, r))),)),
@@ -377,9 +419,14 @@ WILSON_INTERVAL = Task(
              lambda h, n: _around(h, n, half=lambda p, m: 1.96 * (p * (1 - p) / m + 1.96**2 / (4 * m * m)))),
         Slip("n for its square", "The second part under your root is divided by 4n. It is z²/(4n²).",
              lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m)))),
+        Slip("no z before the root", "You left out the z before the root: your interval is about half as wide as it should be.",
+             lambda h, n: _around(h, n, half=lambda p, m: math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m * m)))),
+        Slip("four squared as well", "Under your root stands z² over the square of 4n. Only n is squared: z²/(4n²).",
+             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m) ** 2))),
         Slip("order of operations", "Python reads z * z / 2 * n as (z · z / 2) · n. Put what stands below the line into parentheses.",
              lambda h, n: _around(h, n, lambda p, m: p + 1.96**2 / 2 * m),
-             also=(lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2)),)),
+             also=(lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2)),
+                   lambda h, n: _around(h, n, lambda p, m: p + 1.96**2 / 2 * m, lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2)))),
         Slip("z for its square", "You have z where z² stands: in the middle, under the root and below the line.",
              lambda h, n: _around(h, n, lambda p, m: p + 1.96 / (2 * m), lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96 / (4 * m * m)),
                                   scale=lambda m: 1 + 1.96 / m)),
@@ -430,7 +477,8 @@ MCNEMAR_P = Task(
     edges=((0, 0), (0, 1), (0, 9), (150, 86), (2000, 2200)),
     nudges=(
         "With n tosses there are 2ⁿ ways, all equally likely. math.comb(n, k) of them show k heads.",
-        "Add up math.comb(n, k) for k from 0 to the smaller of the two counts, that one included, and divide by 2 ** n.",
+        "Add up math.comb(n, k) for k from 0 to the smaller of the two counts, that one included, and divide by 2 ** n. Sum and divisor are whole numbers, however large; "
+        "0.5 ** n is not, and comes out as 0 for many tosses.",
         "Double it, and hold it at 1 with min(1, ...). scipy.stats.binom.cdf(k, n, 0.5) does the adding for you.",
     ),
     slips=(
@@ -442,6 +490,8 @@ MCNEMAR_P = Task(
              lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5), 1)),
         Slip("the smaller count left out", "You added up to one less than the smaller count, as Python's range does. It belongs to the sum.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few - 1, n, 0.5))),
+        Slip("no head left out", "You began to add at one head. That no toss at all shows heads is a way too, and the most uneven one.",
+             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5) - binom.pmf(0, n, 0.5))),
         Slip("the larger count", "You added up to the larger count, which is more than half of all ways. Take the smaller.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5), 1)),
         Slip("the larger count, doubled", "Your result is 1 in every case: you added up to the larger count, more than half of all ways, and doubled that.",
