@@ -56,6 +56,7 @@ class Look(NamedTuple):
     slatted: float
 
 
+# Which row of a table of looks is which.
 (LIT_X, SHINE_X, _, LIT_Y, SHINE_Y, _, DIRECT, AROUND, SIZE, ALONG, UP, ROUGH, GLOSS, TOP, PROFILE, RED, _, _, HEIGHT, HALF_X, HALF_Y, SLATTED) = range(
     len(Look._fields)
 )
