@@ -11,11 +11,11 @@
 # - read a convolution forwards and backwards;
 # - know time, memory and disk before a training starts.
 #
-# **Time**: 50 minutes. **Needs**: lessons 04 (softmax, cells) and 05 (overlap).
+# **Time**: 50 minutes, and ten more where a task holds you up; before part 5 is a good place for a break. **Needs**: lessons 04 (softmax, cells) and 05 (overlap).
 #
 # **Cautions**: nothing moves here. Training keeps all processor cores busy for a while, so a laptop gets warm: leave its vents free. The greenhouse pictures are rendered; the coins in part 7 are a photograph. Your own pictures stay on this machine.
 #
-# How good a detector is, is said here in two numbers from 0 to 1 that lesson 08 takes apart. **AP50** is 1 when every thing is found, nothing else is reported, and each box overlaps its thing by an IoU of 0.5 or more. **AP** is the mean over ten stricter limits, up to 0.95: it asks for tight boxes.
+# How good a detector is, is said here in two numbers from 0 to 1 that lesson 08 takes apart. **AP50** is 1 when every thing is found, nothing else is reported, and each box overlaps its thing by an IoU of 0.5 or more. **AP** is the mean over ten stricter limits, up to 0.95: it asks for tight boxes. A *point* of either is 0.01.
 
 # %% [markdown]
 # ## 1. What the head gets to see
@@ -93,7 +93,7 @@ box = boxes_at(asked.boxes[:, [row], [column]].T, np.array([row]), np.array([col
 print(f"back to px: {box.round(1).tolist()}, the true box: {truths.boxes[0].round(1).tolist()}")
 
 # %% [markdown]
-# **Why.** A handful of 4800. (Two where the middle lies between two cells.) A head that says "background" everywhere is right in 99.9 % of the cells and finds nothing: counting right answers is a useless measure here. `dx, dy` go from the cell's middle to the box's, and w and h come as logarithms, all in cells, so that near and far things ask for numbers of about the same size.
+# **Why.** A handful of 4800. (Two where the middle lies between two cells.) A head that says "background" everywhere is right in 99.9 % of the cells and finds nothing: counting right answers is a useless measure here. `dx, dy` go from the cell's middle to the box's, and w and h come as logarithms, all measured in cells, so that near and far things ask for numbers of about the same size.
 
 # %% [markdown]
 # ## 2. The price of being wrong
@@ -139,7 +139,7 @@ from robotlab.practice import nudge, verify
 verify(cross_entropy)
 
 # %% [markdown]
-# To learn, a weight must know which way is down. The slope of the loss with respect to a weight says by how much the loss grows when the weight grows a little; all slopes together are the **gradient**. For this loss it is as simple as can be: a cell's loss changes with the score of a class by *what the cell says minus what is true*.
+# To learn, a weight must know which way is down. The slope of the loss with respect to a weight says by how much the loss grows when the weight grows a little; all slopes together are the **gradient**. For this loss it is as simple as can be: a cell's loss changes with the score of a class by *what the cell says minus what is true*: its share of that class, minus 1 for the true class and minus 0 for the others. And a score is a sum of weights times features, so each weight's slope is the slope of its score times its own feature, averaged over the cells.
 #
 # **Task 2.** Write `head_gradient`.
 
@@ -251,7 +251,7 @@ for words, claimed in (("as it is", gradient), ("one hundredth too large", 1.01 
 #
 # A step takes 16 cells drawn at random, works out the gradient, and moves all weights against it, times the **learning rate**. Sixteen cells are a rough guess of all 3000, so each step is a little wrong, and quick.
 #
-# **Predict.** 300 steps, at rates of 0.001, 0.1 and 10. A head that knows nothing pays 1.39. Which ends where: near 0, near 1.39, above it?
+# **Predict.** 300 steps, at rates of 0.001, 0.1 and 100. A head that knows nothing pays 1.39. Which ends where: near 0, near 1.39, above it?
 
 # %%
 def descend(rate_of, steps=300):
@@ -266,7 +266,7 @@ def descend(rate_of, steps=300):
     return losses
 
 
-paths = {f"rate {rate:g}": descend(lambda step, rate=rate: rate) for rate in (0.001, 0.1, 10)}
+paths = {f"rate {rate:g}": descend(lambda step, rate=rate: rate) for rate in (0.001, 0.1, 100)}
 for name, losses in paths.items():
     print(f"{name:<10} ends {'below' if losses[-1] < np.log(4) else 'above'} log 4")
 
@@ -280,9 +280,9 @@ for name, losses in paths.items():
     report(name, losses)
 
 # %% [markdown]
-# **Why.** Too small a rate is on the way and nowhere near: 1.16 after 300 steps. Too large a one jumps across the valley and lands higher on the other side, again and again, and pays more than one that knows nothing. In between it goes well, until the roughness of the guesses keeps it from settling.
+# **Why.** Too small a rate is on the way and nowhere near after 300 steps. Too large a one jumps across the valley and lands higher on the other side, again and again, and pays more than one that knows nothing. In between it goes well, until the roughness of the guesses keeps it from settling.
 #
-# So a rate should be large first and small at the end. The usual shape today is **one cycle**: a careful start, up to a peak in the first quarter, then slowly down to almost nothing.
+# So a rate should be large first and small at the end. The usual shape today is **one cycle**: a careful start, up to a peak in the first quarter, then slowly down to almost nothing. Each part goes from its first rate a to its last rate b along half a cosine, which leaves and arrives gently: a + (b − a) · (1 − cos(π · t)) / 2, where t goes from 0 to 1 within that part. How much of the way is done after `step` of `steps`, counted from 0, is step / (steps − 1).
 #
 # **Task 3.** Write `cycle_rate`.
 
@@ -327,7 +327,7 @@ for (name, losses), (color, dashes) in zip(paths.items(), styles):
     ax.plot(range(1, 301), losses, dashes, color=color, linewidth=1.5, label=name)
 ax.axhline(np.log(4), color="gray", linewidth=1)
 _ = ax.text(302, np.log(4) * 1.1, "knows nothing", va="bottom")
-_ = ax.set(yscale="log", xlabel="step", ylabel="loss of all cells", xlim=(0, 345))
+_ = ax.set(yscale="log", xlabel="step", ylabel="loss of all cells", xlim=(0, 365))
 _ = ax.legend(frameon=False, fontsize=8, ncols=3, loc="lower left")
 
 # %% [markdown]
@@ -368,12 +368,12 @@ _ = ax.set(xscale="log", yscale="log", xlabel="step + 1", ylabel="loss")
 _ = ax.legend(frameon=False)
 
 # %% [markdown]
-# **Why.** After some 200 steps there is nothing left to learn that holds for other pictures. From there on it learns what is special about these three: it becomes surer and surer, also where it is wrong. This is **overfitting**, and the learned loss alone never shows it. So keep some recordings out, look at them from time to time, and keep the weights that were best there: **early stopping**. Whole recordings, mind: two pictures of one drive are nearly the same picture, and a held-out twin shows nothing.
+# **Why.** From the marked step on, there is nothing left to learn that holds for other pictures. After it the head learns what is special about these three: it becomes surer and surer, also where it is wrong. This is **overfitting**, and the learned loss alone never shows it. So keep some recordings out, look at them from time to time, and keep the weights that were best there: **early stopping**. Whole recordings, mind: two pictures of one drive are nearly the same picture, and a held-out twin shows nothing.
 
 # %% [markdown]
 # ## 5. The box, and the head as a whole
 #
-# For the four numbers of the box the loss is the squared error, and a squared error has a closed answer: no steps, no rate. One thing is added, a **penalty** on large weights. With many features that say nearly the same, plain least squares plays them off against each other, +1000 of one and −999 of the other; the penalty makes them share. This is **ridge regression**.
+# For the four numbers of the box the loss is the squared error, and the weights with the smallest squared error can be worked out at once: no steps, no rate. One thing is added, a **penalty** on large weights. With many features that say nearly the same, plain least squares plays them off against each other, +1000 of one and −999 of the other; the penalty makes them share. This is **ridge regression**.
 #
 # **Task 4.** Write `ridge`.
 
@@ -447,12 +447,12 @@ ax.minorticks_off()
 _ = ax.legend(frameon=False)
 
 # %% [markdown]
-# **Why.** Each tripling buys less than the one before. Where the curve is flat, more pictures *of the same kind* are wasted work; a new lamp, a new place or what fools it is worth more. And where the last step still bought a lot, label on.
+# **Why.** As a rule each tripling buys less than the one before. Where the curve is flat, more pictures *of the same kind* are wasted work; a new lamp, a new place or what fools it is worth more. And where the last step still bought a lot, label on.
 
 # %% [markdown]
 # ## 6. All layers: a convolution, forwards and backwards
 #
-# If the features do not suit your pictures, the head can do little. Then the layers below must learn too. Nearly all their work is one operation, the **convolution**: lay a small table of weights, the **kernel**, over the picture, multiply it with the pixels under it, add up, write down one number; move on. (Between two layers, negative numbers become 0, which is called ReLU; without it, many convolutions in a row could do no more than one.)
+# If the features do not suit your pictures, the head can do little. Then the layers below must learn too. Nearly all their work is one operation, the **convolution**: lay a small table of weights, the **kernel**, over the picture, multiply it with the pixels under it, add up, write down one number; move on. A layer has many kernels; each reads all that the layer below gave and writes a picture of its own, a *channel*. (Between two layers, negative numbers become 0, which is called ReLU; without it, many convolutions in a row could do no more than one.)
 #
 # Here it is, as the library's clear version has it. `_padded` puts a rim of zeros around the picture, and `_under` says where the pixels under the kernel lie.
 
@@ -462,7 +462,7 @@ from robotlab.detector.engine import clear
 print(source_of(clear.convolve_clear))
 
 # %% [markdown]
-# Backwards: the loss says for each *output* by how much it would change with it, the `gradient`. Each output was a sum of products of a weight and a pixel. So its slope goes back to each weight times the pixel, and to each pixel times the weight.
+# Backwards, `gradient` says for each *output* by how much the loss would change with it. Each output was a sum of products, a weight times a pixel. So its slope goes back to each weight, times the pixel, and to each pixel, times the weight.
 #
 # **Predict.** Read the next cell before you run it. In which line does the kernel learn, and in which does the layer below get its own gradient?
 
@@ -520,7 +520,7 @@ print(np.array2string(kernel[0, 0].round(1) + 0.0, formatter={"float": lambda v:
 #
 # First what it will cost. On a small machine this is not a detail: a training that stops after an hour because the disk is full has cost an hour.
 #
-# **Predict.** For a batch of eleven pieces of 160 × 160 px, what needs most memory: the weights, or what the layers must remember between forwards and backwards?
+# **Predict.** A step looks at a *batch*, here eleven pieces of 160 × 160 px. What needs most memory: the weights, or what the layers must remember between forwards and backwards?
 
 # %%
 from robotlab.detector.engine.network import parameter_count
@@ -544,7 +544,7 @@ except InputError as error:
 # %% [markdown]
 # **Why.** Backwards needs what forwards saw: each layer's output waits in memory until its turn comes. That is why training takes so much more than finding, and why it works on small pieces of pictures, a few at a time.
 #
-# Now for real, on a photograph: old coins on a plate. The left half is learned from, the right half is held out. Training starts with a head fit on the shipped features. Then all layers learn: about 65 steps, some twenty seconds. The picture below shows a piece of the *right* half, and it is drawn while the training runs.
+# Now for real, on a photograph: old coins on a dark ground. The left half is learned from, the right half is held out. Training starts with a head fit on the shipped features. Then all layers learn: about 65 steps, some twenty seconds. The picture below shows a piece of the *right* half, and it is drawn while the training runs.
 #
 # **Predict.** The start is a good head. After the first third of the steps, at the highest rates, will the held-out AP be above the start or below?
 
@@ -632,7 +632,7 @@ for start, one in record["coins"].items():
 import tempfile
 from pathlib import Path
 
-room = tempfile.TemporaryDirectory()  # Emptied when the kernel ends.
+room = tempfile.TemporaryDirectory()  # Removed when the notebook is shut down.
 folder = Path(room.name)
 
 
@@ -671,7 +671,7 @@ same = all(np.array_equal(again.find(one).boxes, coin_finder.find(one).boxes) fo
 print("loaded again, it finds the same:", same)
 
 # %% [markdown]
-# **Why.** ONNX is an open format that many programs run, on processors from a telephone's to a server's. The layers alone would not do: whoever uses the file needs the class names, how a picture must be prepared, and at which score to believe a box (`facts["best_score"]`, chosen on the held-out recording). All that stands in the file's metadata. Suppression (lesson 05) comes after it.
+# **Why.** ONNX is an open format that many programs run, on processors from a telephone's to a server's. The layers alone would not do: whoever uses the file needs the class names, how a picture must be prepared, and at which score to believe a box (`facts["best_score"]`, chosen on the held-out recording). All that stands in the file's metadata. Suppression (lesson 05) is not in the file: it comes after, and `find` does it.
 
 # %% [markdown]
 # ## On your own pictures
@@ -703,8 +703,8 @@ else:
 # ### What not to conclude
 #
 # - "It has AP 0.9 on its own pictures." Then it has learned them. Only recordings kept apart count.
-# - "Full training got two points more, so it is better." Perhaps. Some dozen pictures of a few recordings, one seed: lesson 08 says whether two points are anything.
-# - "It found all coins, so it will find coins." One photograph, one plate, one light.
+# - "Full training got two points (0.02) more, so it is better." Perhaps. Some dozen pictures of a few recordings, one seed: lesson 08 says whether two points are anything.
+# - "It found all coins, so it will find coins." One photograph, one ground, one light.
 # - "The loss is down to 0.3, that is good." A loss means something beside another loss of the same kind on the same pictures, no more.
 # - "More steps cannot harm." Part 4.
 #

@@ -11,7 +11,7 @@
 # - put an interval beside a share, and tell a difference from luck;
 # - notice when a test flatters.
 #
-# **Time**: 50 minutes; part 7 is a good place for a break. **Needs**: lessons 03 and 05 (color tracker, IoU). Lesson 07 explains the detector; here it is only used.
+# **Time**: 50 minutes, and ten more where a task holds you up; before part 8 is a good place for a break. **Needs**: lessons 03 and 05 (color tracker, IoU). Lesson 07 explains the detector; here it is only used.
 #
 # **Cautions**: nothing moves here. A good figure from a desk is no permission to drive: it says nothing of delay, of stopping, or of people in the way. All pictures are rendered, unless they are yours.
 
@@ -171,7 +171,7 @@ for name, (marks, count) in lists.items():
 # %% [markdown]
 # **Why.** The area is ½ · 1 + ½ · ⅔ = 0.8333. Of 11 levels, six (0 to 0.5) read 1 and five read ⅔: (6 + 5 · ⅔) / 11 = 0.8485. Of 101, fifty-one read 1: 0.8350. Rows 2 and 3 show that order is everything: the same two detections, and half the AP when the false one is surer. Row 4: what was missed counts, though no detection tells of it.
 #
-# The last row is a published list (Padilla and others, 2020), printed there as 26.84 % and 24.56 %. Two points of AP, and nothing has changed but the definition. Ask which one, before you compare.
+# The last row is a published list (Padilla and others, 2020), printed there as 26.84 % and 24.56 % (0.24569, cut off and not rounded). Two points (0.02) of AP, and nothing has changed but the definition. Ask which one, before you compare.
 
 # %% tags=["nbval-ignore-output"]
 marks, count = lists["24 detections; of 15"]
@@ -261,7 +261,7 @@ for name, one in judged.items():
 print("The detector has the higher AP50 in every class:", all(judged["detector"].per_class[kind]["AP50"] > judged["color"].per_class[kind]["AP50"] for kind in test.classes))
 
 # %% [markdown]
-# **Why.** Two of the seven recordings are lit by a warm lamp, which no band learned by day survives, and two by a grow lamp. Part 7 takes the figures apart. The AP of both is far below their AP50: many boxes that count at 0.5 do not at 0.75.
+# **Why.** The crate is the hardest for the color tracker; part 6 shows why. Two of the seven recordings are lit by a warm lamp, which no band learned by day survives, and two by a grow lamp. Part 7 takes the figures apart. The AP of both is far below their AP50: many boxes that count at 0.5 do not at 0.75.
 
 # %% [markdown]
 # ## 5. Where to put the threshold
@@ -311,7 +311,7 @@ print("The dearer a false post, the higher the threshold:", bool((np.diff(posts.
 print("and the fewer false posts, the more missed ones:", bool((np.diff(false[chosen]) <= 0).all() and (np.diff(missed[chosen]) >= 0).all()))
 
 # %% [markdown]
-# **Why.** There is no right threshold, only a right one *for a use*. Another caution: this one was chosen on the very pictures that it is now judged on, so it is a little rosy. `fit` keeps a recording apart for it, and notes what it chose.
+# **Why.** Up, and the misses grow by far less than the price: most posts have scores well above it. There is no right threshold, only a right one *for a use*. One caution: this one was chosen on the very pictures that it is now judged on, so it is a little rosy. `fit` keeps a recording apart for it, and notes what it chose.
 
 # %% tags=["approximate"]
 noted = trackers["detector"].facts["best_score"]
@@ -339,7 +339,7 @@ for name, row in zip([*test.classes, "background"], judged["detector"].confusion
     print(f"{name:<12}" + "".join(f"{number:10d}" for number in row))
 
 # %% [markdown]
-# **Why.** Missing is the most frequent error of both. The three classes are hardly ever confused. The detector's false boxes lie on background: looked at one by one, nearly all were the blue drum ("bucket"), the orange tray and terracotta pots ("crate") and the yellow pole ("post"), things that are not labeled and look like things that are. The color tracker has nearly as many boxes of *poor overlap*, most of them on crates: a blob ends where its color ends, at a shadow or a slat, not where the thing ends.
+# **Why.** Missing is the most frequent error of both. The three classes are hardly ever confused. The detector's false boxes lie on background: looked at one by one, nearly all were the blue drum ("bucket"), the orange tray and terracotta pots ("crate") and the yellow pole ("post"), things that are not labeled and look like things that are. The color tracker has nearly as many boxes of *poor overlap* as on background, and most of them lie on crates: a blob ends where its color ends, at a shadow or a slat, not where the thing ends.
 #
 # (The table counts as background what the line above calls poor overlap; and a wrong class only where the thing was not also found rightly.)
 #
@@ -354,14 +354,14 @@ for low, (a, b) in enumerate(zip(judged["color"].calibration["bins"], judged["de
     print(f"{a['low']:.1f} to {a['high']:.1f} {shares[0]:>25} {shares[1]:>28}")
 
 # %% [markdown]
-# **Why.** Both are right more often than their middle scores say, and each in its own way. A score *orders* the detections of one tracker. It is not a chance until you have counted, and 0.4 of one tracker is not 0.4 of another: one threshold for both would be unfair to one.
+# **Why.** Near 0.45 both are right more often than the score says. At 0.2 to 0.3 they part: of the color tracker's boxes 6 in 100 are right, of the detector's several times as many. A score *orders* the detections of one tracker. It is not a chance until you have counted, and what a score is worth for one tracker it need not be worth for another: one threshold for both would be unfair to one.
 
 # %% [markdown]
 # ## 7. Where does it fail?
 #
-# One figure for all hides where the errors are. We take recall apart: by the size of the box, by distance, by lamp. Each tracker is used at its own best F1.
+# One figure for all hides where the errors are. We take recall apart: by the size of the box, by distance, by lamp. Each tracker is used at its own best F1. (The last column, and the bars in the figure, say how sure the recall is; part 8 explains that.)
 #
-# **Predict.** From which size on does the detector find more than half of the things: 4, 12, 24 or 48 pixels? And under which of the five lamps does the color tracker fail?
+# **Predict.** From which size on does the detector find four of five things: 4, 8, 16 or 48 pixels? And under which of the five lamps does the color tracker fail?
 
 # %% tags=["approximate"]
 def by_step(rows_of_both, unit):
@@ -398,7 +398,7 @@ print(f"things with a side under 16 px: {small} of {judged['color'].counted.sum(
 print("The color tracker's worst lamp:", min(test.lamps, key=lambda lamp: judged["color"].per_lamp[lamp]["AP50"]))
 
 # %% [markdown]
-# **Why.** Small is far (lesson 02), and nearly a third of all things here have a side under 16 pixels. So the overall recall is a statement about *this mixture* of near and far; in a smaller greenhouse the same tracker would have a better one. The rows carry over: find the smallest size that is good enough for you, and lesson 02 turns it into meters for your camera.
+# **Why.** Below about 16 pixels the detector begins to miss. Small is far (lesson 02), and nearly a third of all things here have a side under 16 pixels. So the overall recall is a statement about *this mixture* of near and far; in a smaller greenhouse the same tracker would have a better one. The rows carry over: find the smallest size that is good enough for you, and lesson 02 turns it into meters for your camera.
 #
 # By lamp the two trackers differ most: under the warm one the color tracker is nearly blind, and the detector hardly notices. One mean over the lamps hides both facts. But look twice: daylight, overcast and dusk are *one* recording each here. What looks like the lamp may be the room. Part 8 comes back to this.
 
@@ -470,7 +470,7 @@ width = {what: high - low for what, (low, high) in spread.items()}
 print("Recordings give an interval more than one and a half times as wide:", bool(width["recordings"] > 1.5 * width["pictures"]))
 
 # %% [markdown]
-# **Why.** The two answer different questions. Drawn from pictures: how good would it be on *other pictures of these seven recordings*? Drawn from recordings: how good would it be in *another greenhouse, another hour*? The second is what you want to know, and the recordings differ far more than the frames in them. So count rooms, not frames: seven, not 203. (With so few recordings even the wider interval is a rough guide.) More frames of the same rooms make the first interval narrow and hardly change the second.
+# **Why.** The two answer different questions. Drawn from pictures: how good would it be on *other pictures of these seven recordings*? Drawn from recordings: how good would it be in *another recording of this kind*, another room at another hour? The second is what you want to know, and the recordings differ far more than the frames in them. So count rooms, not frames: seven, not 203. (With so few recordings even the wider interval is a rough guide.) More frames of the same rooms make the first interval narrow and hardly change the second.
 #
 # **Predict.** You label only 20 test pictures, drawn from all seven recordings. By how much can AP50 come out wrong?
 
@@ -485,7 +485,7 @@ for size in (5, 20, 50, 100):
     print(f"{size:3d} test pictures: AP50 from {low:.2f} to {high:.2f} in 95 of 100 drawings; all {len(test)} give {detector.AP50:.2f}")
 
 # %% [markdown]
-# **Why.** With five pictures the same tracker comes out as middling or as nearly perfect. Whoever tries ten settings on such a test keeps the luckiest, not the best.
+# **Why.** With five pictures the same tracker comes out as middling or as perfect. Whoever tries ten settings on such a test keeps the luckiest, not the best.
 
 # %% [markdown]
 # ## 9. Which one is better?
@@ -550,7 +550,7 @@ print("Color or detector, better beyond chance:", clear.surer)
 # %% [markdown]
 # **Why.** `compare_judgements` asks two things: McNemar's test, thing by thing (which believes that frames are dice), and whether the difference of AP50 keeps its sign when *recordings* are drawn, the same ones for both. It calls one better only when both answers agree.
 #
-# Read the second sentence slowly. *Could be chance* is not *equal*: all differences in the interval agree with what we saw. What you may write down is the interval itself: so much, at most, have the second 58 pictures brought on recordings like these. (One may find more things and have the lower AP50: things are counted at one threshold, each tracker's own; AP looks at all thresholds.)
+# Read the second sentence slowly, whichever it is. *Could be chance* is not *equal*: all differences in the interval agree with what we saw. And *more than chance explains* is not *much*: whether a point or two is worth an afternoon of labeling, no test can say. What you may write down either way is the interval itself: so much at least, and so much at most, have the second 58 pictures brought on recordings like these. (One may find more things and have the lower AP50: things are counted at one threshold, each tracker's own; AP looks at all thresholds.)
 #
 # Would a fifth room bring more than more frames of the same four? You now know how to find out.
 
@@ -559,7 +559,7 @@ print("Color or detector, better beyond chance:", clear.surer)
 #
 # All of the above had one condition: the test recordings are new. It is broken by accident when somebody shuffles all pictures and keeps some of them for the test. How much does that flatter? We break it on purpose.
 #
-# Eight recordings, "rooms" for short, four and four, in the same three kinds of light. One tracker learns every other frame of the first four, one every other frame of the second four: 58 pictures each. Then both are judged on the frames **between**, room by room. In each room one of the two is a **neighbor**, which has learned from the frames before and after, and one a **stranger**. Nothing else differs.
+# Eight recordings, "rooms" for short, four and four, in the same three kinds of light. One tracker learns every other frame of the first four, one every other frame of the second four: 58 pictures each. Then both are judged on the frames **between**, room by room. In each room one of the two is a **neighbor**, which has learned from the frames before and after, and one a **stranger**. Each of the two is the neighbor in four rooms and the stranger in the other four, so that it does not matter which of them is better.
 #
 # **Predict.** In how many of the eight rooms does the neighbor have the higher AP50? By how much, on average?
 
@@ -593,20 +593,24 @@ for name in trackers:
     ahead = int((flattery[name] > 0).sum())
     print(f"  neighbor ahead in {ahead} of 8 rooms, by {flattery[name].mean():.3f} on average; drawn from rooms, 95 %: {low:+.3f} to {high:+.3f}\n")
 
+more = flattery["color"] - flattery["detector"]
+low, high = np.percentile(scoring.resample_weights(8, 1000) @ more / 8, [2.5, 97.5])
+print(f"color's lead minus the detector's, room by room: {more.mean():+.3f} on average, 95 %: {low:+.3f} to {high:+.3f}")
+
 # %%
 print("The neighbor is ahead on average:", {name: bool(gaps.mean() > 0) for name, gaps in flattery.items()})
 
 # %% [markdown]
 # **Why.** The stranger's figure is what you would get in a new room. The neighbor's is what a shuffled test would have promised. It did not learn posts and crates better; it learned *these rooms*: their floor, their exposure, the shade of their crates. The frames between are no copies, only relatives, and that is enough.
 #
-# The color tracker is flattered more than the detector: its bands are the colors of things *in the light of these rooms*. So **split by recording**, always (`robotlab.dataset.split_by_recording`). And when a figure is too good, ask first what the test shares with the training.
+# Is the color tracker flattered more than the detector? It may well be: its bands are the colors of things *in the light of these rooms*. The last line asks the eight rooms, pair by pair; where 0 lies in its interval, they do not tell. The direction they do tell, for both. So **split by recording**, always (`robotlab.dataset.split_by_recording`). And when a figure is too good, ask first what the test shares with the training.
 
 # %% [markdown]
 # ## 11. What AP does not say
 #
 # A trolley follows one post, picture after picture. AP knows neither *one* nor *after*.
 #
-# **Predict.** Two trackers see the post in 50 of 100 pictures and are never wrong. One misses every second picture, the other misses the first 50. Which AP is higher? Which would you drive with? And a box on a post at 2 m that is half as tall as the post: does it count as right, and what distance does the trolley read from it?
+# **Predict.** Two trackers see the post in 50 of 100 pictures and are never wrong. One misses every second picture, the other misses the first 50. Which AP is higher? Which would you drive with? And a box on a post at 2 m that is just over half as tall as the post: does it count as right, and what distance does the trolley read from it?
 
 # %%
 from robotlab.follow import default_camera
@@ -625,12 +629,14 @@ camera = default_camera()
 pixels, _ = camera.project(np.array([[2.0, 0.035, 0.5], [2.0, -0.035, 0.0]]))
 post = np.array([*pixels[0], *pixels[1]])
 upper_half = post.copy()
-upper_half[3] = (post[1] + post[3]) / 2
+upper_half[3] = post[1] + 0.51 * (post[3] - post[1])
 for name, box in (("the whole post", post), ("its upper half", upper_half)):
-    print(f"{name}: IoU {boxes.iou([box], [post])[0, 0]:.2f}, distance read from its height {camera.distance_m(box, 0.5):.2f} m")
+    right = scoring.match(np.array([box]), np.array([0.9]), np.array([post]), iou_limit=0.5).hits[0]
+    distance_m = camera.distance_m(box, 0.5)
+    print(f"{name}: IoU {boxes.iou([box], [post])[0, 0]:.2f}, right: {bool(right)}, distance read from its height {distance_m:.2f} m")
 
 # %% [markdown]
-# **Why.** The same AP, and 0.1 s blind or 5 s. The half box has an IoU of 0.50, so it *counts as found*, and the trolley believes the post to be twice as far away and drives on. AP also does not know how long a picture takes, whether boxes tremble from frame to frame, or that a false post in front of the wheels is worse than one on the horizon. AP chooses between trackers of one kind at a desk; what matters on the floor is measured on the floor, or in the loop: lesson 12 does that.
+# **Why.** The same AP, and 0.1 s blind or 5 s. The half box has an IoU of 0.51, so it *counts as right*, and the trolley believes the post to be nearly twice as far away and drives on. AP also does not know how long a picture takes, whether boxes tremble from frame to frame, or that a false post in front of the wheels is worse than one on the horizon. AP chooses between trackers of one kind at a desk; what matters on the floor is measured on the floor, or in the loop: lesson 12 does that.
 
 # %% [markdown]
 # ## On your own pictures
@@ -639,13 +645,13 @@ for name, box in (("the whole post", post), ("its upper half", upper_half)):
 #
 # `[{"image_id": 1, "category_id": 1, "bbox": [x, y, width, height], "score": 0.9}, ...]`
 #
-# beside labels in the same style. Note a `recording` in each picture's record of the labels; without it all pictures count as one recording, and no honest interval is possible. In a terminal (File > New > Terminal):
+# beside labels in the same style. Note a `recording` in each picture's record of the labels; without it all pictures count as one recording, and no honest interval is possible. In a terminal, in the folder you cloned (Windows: `.venv\Scripts\robotlab`):
 #
 # ```
-# robotlab checkup my_data
-# robotlab judge my_data --results my_results.json --html judged.html
-# robotlab judge my_data --with my_detector.onnx --recordings kitchen2,hall2 --html judged.html
-# robotlab compare my_data --model my_detector.onnx --recordings kitchen2,hall2 -o compared.html
+# .venv/bin/robotlab checkup my_data
+# .venv/bin/robotlab judge my_data --results my_results.json --html judged.html
+# .venv/bin/robotlab judge my_data --with my_detector.onnx --recordings kitchen2,hall2 --html judged.html
+# .venv/bin/robotlab compare my_data --model my_detector.onnx --recordings kitchen2,hall2 -o compared.html
 # ```
 #
 # `my_data` is a folder with `labels.json` and `pictures/`. `judge` prints the tables of this lesson and writes the page below. The cell does the same in Python; put your own paths in. As long as there are none, it takes the color tracker's finds from this lesson.
@@ -690,7 +696,7 @@ print(judgement.text())
 # - Choose the threshold by what an error costs. A false post steers, a missed one waits.
 # - Take a figure apart by size, distance and lamp before you believe it.
 # - Intervals over recordings, not frames. Seven rooms are seven trials.
-# - *Could be chance* is a result. It is not *equal*.
+# - *Could be chance* is not *equal*, and *more than chance explains* is not *much*. The interval says how much.
 # - A test that shares a recording with the training flatters.
 # - AP does not drive.
 #
