@@ -144,8 +144,9 @@ def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
     plain = json.loads(json.dumps(sheet.to_json(), allow_nan=False))
     assert plain["rows"][1]["predicted"] == pytest.approx(sheet["far"].predicted)
     assert all(row["source"] and row["how"] and row["formula"] for row in plain["rows"])
-    # Same seed, same sheet.
-    assert design_sheet(ROBOTS["usual"], pictures=4).figures() == sheet.figures()
+    # Same seed, same figures.
+    again = measure_band(ROBOTS["usual"], Oracle(smallest_px=20.0, least_visible=0), pictures=4)
+    assert again == (sheet["near"].measured, sheet["far"].measured)
 
 
 def test_the_sheet_says_where_prediction_and_measurement_disagree():
@@ -160,6 +161,15 @@ def test_a_tracker_that_is_blind_has_no_band():
     assert sheet["near"].measured is None and sheet["far"].measured is None and sheet["object"].measured is None
     assert {row.key for row in sheet.apart()} == {"near", "far"}
     assert sheet.to_json()["rows"][0]["measured"] is None
+
+
+def test_a_camera_that_never_sees_the_whole_post_says_never():
+    """It looks down so far that the top is out of the picture wherever the foot is in it."""
+    sheet = predict(Robot(Camera(320, 240, math.radians(40), 0.1, 0.7), 20.0))
+    assert sheet["near"].predicted == math.inf and sheet["object"].name == "height of the smallest usable object"
+    assert "No distance is usable" in sheet.sentences()[0]
+    assert json.loads(json.dumps(sheet.to_json(), allow_nan=False))["rows"][0]["predicted"] is None
+    assert "–" in design_sheet_text(sheet)
 
 
 def test_an_empty_band_is_called_one():

@@ -168,7 +168,8 @@ class DesignSheet:
         gain, speed, stop = strict("safe_gain", min), strict("safe_speed", min), strict("stop", max)
         said = []
         if near >= far:
-            said.append("No distance is usable: nearer than it can see whole, the target is already too small. Mount the camera otherwise, or give the tracker more pixels.")
+            said.append("No distance is usable: where the target is whole in the picture it is too small already. "
+                        "Mount the camera otherwise, or give the tracker more pixels.")  # fmt: skip
         elif near <= s.keep_m <= far:
             said.append(f"The distance kept, {s.keep_m:.2f} m, lies in the working band, {near:.2f} to {far:.2f} m.")
         else:
@@ -200,7 +201,9 @@ class DesignSheet:
             ``robot``, ``tracker``, ``lamp``, ``rows`` and ``conclusion``; what
             is infinite or was not measured is null.
         """
-        robot = {"name": self.robot.name, "smallest_px": self.robot.smallest_px, "camera": asdict(self.robot.camera), "settings": asdict(self.robot.settings)}
+        robot = {"name": self.robot.name, "smallest_px": self.robot.smallest_px} | {
+            part: asdict(getattr(self.robot, part)) for part in ("camera", "settings")
+        }
         rows = [asdict(row) | {"difference_percent": row.difference_percent} for row in self.rows]
         for row in rows:
             for key, value in row.items():
@@ -316,8 +319,10 @@ def design_sheet(
 
 
 def _sheet(robot: Robot, tracker: str, lamp: str, at_m: float, figures: Mapping[str, float], measured: Mapping[str, float | None]) -> DesignSheet:
-    rows = tuple(
-        Row(key, name.format(at=at_m), unit, float(figures[key]), None if measured.get(key) is None else float(measured[key]), within, *words)
-        for key, name, unit, within, *words in _LINES
-    )
-    return DesignSheet(robot, tracker, lamp, at_m, rows)
+    rows = []
+    for key, name, unit, within, *words in _LINES:
+        # Where no place is usable there is none to name.
+        said = name.format(at=at_m) if math.isfinite(at_m) else name.partition(",")[0]
+        seen = measured.get(key)
+        rows.append(Row(key, said, unit, float(figures[key]), None if seen is None else float(seen), within, *words))
+    return DesignSheet(robot, tracker, lamp, at_m, tuple(rows))
