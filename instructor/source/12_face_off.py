@@ -77,7 +77,7 @@ print(f"{len(train)} pictures to learn from, {len(trackers)} trackers, {SECONDS}
 #
 # **Predict.** By dusk the post weaves between buckets and crates. Whose distance is steadier: the color tracker's, the detector's, or does one need a ruler to tell? And under the warm lamp, which none of them has seen?
 
-# %% tags=["explore"]
+# %% tags=["explore", "approximate"]
 from robotlab.widgets import ReplayChoice
 
 PLAIN = ["straight", "weave:dusk", "stop_and_go:overcast", "reverse", "around_crates:overcast", "wrong_things:dusk"]
@@ -409,7 +409,7 @@ print(design_sheet_text(sheet))
 #
 # **Predict.** You may improve one fact. Which one moves the *far limit*, which the *largest safe gain*, which the *largest safe speed*: a narrower lens, half the delay, twice the acceleration, a quicker loss of patience (coasting)? One of them moves two limits.
 
-# %% tags=["explore"]
+# %% tags=["explore", "approximate"]
 import math
 from dataclasses import replace
 
