@@ -14,6 +14,8 @@ LUMA = (16, 11, 10, 16, 24, 40, 51, 61, 12, 12, 14, 19, 26, 58, 60, 55, 14, 13, 
         18, 22, 37, 56, 68, 109, 103, 77, 24, 35, 55, 64, 81, 104, 113, 92, 49, 64, 78, 87, 103, 121, 120, 101, 72, 92, 95, 98, 112, 100,
         103, 99)  # fmt: skip
 CHROMA = (17, 18, 24, 47, 99, 99, 99, 99, 18, 21, 26, 66, 99, 99, 99, 99, 24, 26, 56, 99, 99, 99, 99, 99, 47, 66, 99, 99, 99, 99, 99, 99) + (99,) * 32
+# Weights of linear sRGB (IEC 61966-2-1).
+LUMINANCE = torch.tensor([0.2126, 0.7152, 0.0722])
 # Gains of red, green and blue near known lamps (common practice, no source):
 # daylight, shade, tungsten, sodium, a grower's magenta LEDs, green tubes.
 LAMPS = ((1, 1, 1), (0.85, 0.95, 1.15), (1.25, 1.0, 0.6), (1.35, 0.9, 0.25), (1.25, 0.35, 1.2), (0.8, 1.15, 0.85))
@@ -26,14 +28,24 @@ def under_lamp(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tens
     known = torch.tensor(LAMPS, device=pictures.device)[d.whole(0, len(LAMPS) - 1)]
     gain = torch.where(d.maybe(0.5)[:, None] > 0, known, torch.exp(d.u(-0.35, 0.35, 3)))
     gain = torch.lerp(torch.ones_like(gain), gain, d.u(0, 1.1)[:, None]).clamp_min(0.05)
-    # Plain light, or up to one and a half stops dark and one stop bright.
-    gain = gain * torch.where(d.maybe(0.55) > 0, d.log_u(0.8, 1.3), d.log_u(0.35, 2.0))[:, None]
+    # A third under lamps of any color: channels up to e^1.1 apart from the mean either way.
+    any_gain = torch.exp(d.u(-1.1, 1.1, 3))
+    any_gain = any_gain / (any_gain * LUMINANCE.to(pictures.device)).sum(1, keepdim=True)
+    gain = torch.where(d.maybe(0.33)[:, None] > 0, any_gain, gain)
+    # A lamp of few lines shows colors less apart: all channels see nearly the same band.
+    band = torch.softmax(2 * torch.randn(n, 3, generator=generator, device=pictures.device), 1)
+    mixed = (d.u(0, 0.8) * d.maybe(0.3))[:, None, None]
+    mixing = torch.eye(3, device=pictures.device) * (1 - mixed) + band[:, None, :] * mixed
+    mixing = gain[:, :, None] * mixing
+    # Plain light, or up to two stops dark and more than one stop bright.
+    level = torch.where(d.maybe(0.5) > 0, d.log_u(0.8, 1.3), d.log_u(0.25, 2.4))
+    mixing, gain = mixing * level[:, None, None], gain * level[:, None]
     height, width = pictures.shape[2:]
     y = torch.linspace(-1, 1, height, device=pictures.device)[None, :, None]
     x = torch.linspace(-1, 1, width, device=pictures.device)[None, None, :]
     tilt = (1 + d.u(-0.5, 0.5)[:, None, None] * x + d.u(-0.4, 0.4)[:, None, None] * y).clamp_min(0.15)
     tilt = torch.where(d.maybe(0.5)[:, None, None] > 0, tilt, torch.ones_like(tilt))
-    linear = pictures.clamp_min(1e-4) ** 2.2 * gain[:, :, None, None] * tilt[:, None]
+    linear = torch.einsum("nij,njyx->niyx", mixing, pictures.clamp_min(1e-4) ** 2.2) * tilt[:, None]
     haze = (d.u(0, 0.25) * d.maybe(0.2))[:, None, None, None]
     linear = linear * (1 - haze) + haze * gain[:, :, None, None] * 0.5
     return linear.clamp(1e-5, 1) ** (1 / d.u(1.8, 2.6)[:, None, None, None])

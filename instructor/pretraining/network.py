@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import torch
 import torch.nn.functional as F
@@ -15,9 +17,11 @@ from shapes import COLORS, NAMES
 CENTER_SHARE, CENTER_LEAST = 0.14, 0.6
 # Cells with at least this much of a center learn the box.
 BOX_FROM = 0.25
-# Cells with more than this all count; of the others this share, chosen anew
-# at each step, counts for all.
-NEAR, EMPTY_SHARE = 0.02, 0.2
+# Cells with more than this are near a thing.  At each step so large a share of
+# all cells is chosen anew: near ones first, the others count for the rest.
+NEAR, CHOSEN_SHARE = 0.05, 0.3
+# A thing of n times as many cells counts n^(1 - this) times as much.
+CROWD_POWER = 0.6
 # Things less visible than this, or smaller (px), neither count for nor against.
 LEAST_VISIBLE, LEAST_SIZE = 0.25, 4.5
 
@@ -80,18 +84,25 @@ class Readings(nn.Module):
     that people fit on the features are linear too.
     """
 
-    PARTS = (1, len(NAMES), len(NAMES) * len(COLORS), 4)
-
-    def __init__(self, channels: int):
+    def __init__(self, channels: int, named: bool = True):
         super().__init__()
-        self.weight = nn.Parameter(0.01 * torch.randn(sum(self.PARTS), channels))
+        # With `named`, the pairs share one softmax with the background.
+        self.named = named
+        pairs = len(NAMES) * len(COLORS)
+        self.parts = (1, len(NAMES), pairs + named, 4)
+        self.weight = nn.Parameter(0.01 * torch.randn(sum(self.parts), channels))
         # One cell in a hundred is a thing at the start (Lin et al., ICCV 2017,
         # section 3.3), with sides of 25 px.
-        self.bias = nn.Parameter(torch.tensor([-4.6] * sum(self.PARTS[:3]) + [0.0, 0.0, 3.2, 3.2]))
+        background = [math.log(pairs)] * named
+        self.bias = nn.Parameter(torch.tensor([-4.6] * (1 + len(NAMES)) + background + [-4.6] * pairs + [0.0, 0.0, 3.2, 3.2]))
 
     def forward(self, rows: torch.Tensor) -> tuple[torch.Tensor, ...]:
         """Readings of cells (M, C)."""
-        return F.linear(rows, self.weight, self.bias).split(self.PARTS, 1)
+        *named, _ = F.linear(rows, self.weight, self.bias).split(self.parts, 1)
+        # Eight bits of mantissa would blur the boxes.
+        with torch.autocast(rows.device.type, enabled=False):
+            box = F.linear(rows.float(), self.weight[-4:], self.bias[-4:])
+        return (*named, box)
 
 
 def cell_targets(batch: Batch) -> dict[str, torch.Tensor]:
@@ -103,7 +114,8 @@ def cell_targets(batch: Batch) -> dict[str, torch.Tensor]:
         ``heat`` (B, h, w) 0 to 1; ``count`` (B, h, w) 0 where the cell must be
         left out; ``shape``, ``pair`` (B, h, w) class of that thing; ``box``
         (B, 4, h, w) its offset from the cell (cells) and log size (log px);
-        ``side`` (B, 2, h, w) its size, px.
+        ``side`` (B, 2, h, w) its size, px; ``worth`` (B, h, w) how much a cell
+        of it counts: 1 for the smallest things, less for those with many cells.
     """
     height, width = (length // FEATURE_STRIDE for length in batch.pictures.shape[2:])
     device = batch.pictures.device
@@ -111,9 +123,10 @@ def cell_targets(batch: Batch) -> dict[str, torch.Tensor]:
     wide, high = (x1 - x0).clamp_min(0.1), (y1 - y0).clamp_min(0.1)
     dx = (x0 + x1) / 2 - (torch.arange(width, device=device) + 0.5)
     dy = (y0 + y1) / 2 - (torch.arange(height, device=device) + 0.5)[:, None]
-    bell = torch.exp(
-        -0.5 * (dx / (CENTER_SHARE * wide).clamp_min(CENTER_LEAST)) ** 2 - 0.5 * (dy / (CENTER_SHARE * high).clamp_min(CENTER_LEAST)) ** 2
-    )
+    spread_x, spread_y = (CENTER_SHARE * wide).clamp_min(CENTER_LEAST), (CENTER_SHARE * high).clamp_min(CENTER_LEAST)
+    bell = torch.exp(-0.5 * (dx / spread_x) ** 2 - 0.5 * (dy / spread_y) ** 2)
+    # Between one vote a cell and one vote a thing.
+    worth = (CENTER_LEAST**2 / (spread_x * spread_y))[..., 0, 0] ** CROWD_POWER
     # The nearest cell has 1, wherever in it the center lies.
     bell = bell / bell.amax((2, 3), keepdim=True).clamp_min(1e-3)
     exists = batch.shape >= 0
@@ -134,6 +147,7 @@ def cell_targets(batch: Batch) -> dict[str, torch.Tensor]:
         "pair": shape * len(COLORS) + color,
         "box": torch.cat([offset, torch.log(side)], 1),
         "side": side,
+        "worth": worth[rows, best],
     }
 
 
@@ -151,36 +165,95 @@ def soft_focal(logits: torch.Tensor, chosen: torch.Tensor, heat: torch.Tensor, w
     return ((absent + own_loss) * weight).sum()
 
 
-def loss_of(features: torch.Tensor, readings: Readings, batch: Batch, generator: torch.Generator) -> dict[str, torch.Tensor]:
-    """The parts of the loss, each per thing, from all cells near things and a share of the rest."""
+def overlap_loss(box: torch.Tensor, true_box: torch.Tensor) -> torch.Tensor:
+    """1 - GIoU of boxes given as offset (cells) and log size (log px), (M, 4) each.
+
+    Rezatofighi et al., "Generalized intersection over union", CVPR 2019, equation 2.
+    """
+
+    def corners(numbers: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        middle, half = numbers[:, :2] * FEATURE_STRIDE, torch.exp(numbers[:, 2:].clamp(-1, 7)) / 2
+        return middle - half, middle + half
+
+    (low, high), (true_low, true_high) = corners(box), corners(true_box)
+    both = (torch.minimum(high, true_high) - torch.maximum(low, true_low)).clamp_min(0).prod(1)
+    either = (high - low).prod(1) + (true_high - true_low).prod(1) - both
+    around = (torch.maximum(high, true_high) - torch.minimum(low, true_low)).prod(1)
+    return 2 - both / either - either / around
+
+
+def named_loss(logits: torch.Tensor, chosen: torch.Tensor, heat: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
+    """Cross-entropy over the background (the first logit) and all names, summed.
+
+    As the head fit has it (robotlab.detector.grid): a thing's nearest cell has
+    its name, those beside are background with weight (1 - heat)^4.
+    """
+    center = heat > 0.999
+    weight = weight * torch.where(center, 1.0, (1 - heat) ** 4)
+    return (F.cross_entropy(logits.float(), torch.where(center, chosen + 1, 0), reduction="none") * weight).sum()
+
+
+def loss_of(features: torch.Tensor, readings: Readings, batch: Batch, keys: torch.Tensor) -> dict[str, torch.Tensor]:
+    """The parts of the loss, each per thing.
+
+    Parameters
+    ----------
+    features : (B, C, h, w) tensor
+        Of the batch's pictures.
+    readings : Readings
+        What is read off them.
+    batch : Batch
+        The truth.
+    keys : (B h w) tensor
+        Uniform random numbers, one a cell, that choose cells.
+
+    Returns
+    -------
+    dict of str to tensor
+        By name.
+    """
     target = cell_targets(batch)
-    near = target["heat"] > NEAR
-    drawn = torch.rand(near.shape, generator=generator, device=near.device) < EMPTY_SHARE
-    at = torch.nonzero((near | drawn) & (target["count"] > 0), as_tuple=True)
-    heat, shape, pair = (target[name][at] for name in ("heat", "shape", "pair"))
-    true_box, side = (target[name].permute(0, 2, 3, 1)[at] for name in ("box", "side"))
-    weight = torch.where(near[at], 1.0, 1 / EMPTY_SHARE)
-    colored = weight * (~batch.colorless)[at[0]]
-    thing, shape_logits, pair_logits, box = readings(features.permute(0, 2, 3, 1)[at])
-    things = heat.sum().clamp_min(1)
+    near = ((target["heat"] > NEAR) & (target["count"] > 0)).flatten()
+    open_cells = ((target["heat"] <= NEAR) & (target["count"] > 0)).flatten()
+    # A fixed number of cells, so that the GPU need not wait for a count.
+    rank = keys + near.float() - 2 * (~(near | open_cells)).float()
+    at = torch.topk(rank, int(CHOSEN_SHARE * len(keys)), sorted=False).indices
+    near, drawn = near[at], open_cells[at]
+    weight = near.float() + drawn.float() * open_cells.sum() / drawn.sum().clamp_min(1)
+    heat, shape, pair, worth = (target[name].flatten()[at] for name in ("heat", "shape", "pair", "worth"))
+    true_box, side = (target[name].permute(0, 2, 3, 1).flatten(0, 2)[at] for name in ("box", "side"))
+    colorless = batch.colorless[:, None].expand(-1, len(keys) // len(batch.colorless)).flatten()[at]
+    thing, shape_logits, pair_logits, box = readings(features.permute(0, 2, 3, 1).flatten(0, 2)[at])
+    weight = torch.where(near, worth, weight)
+    colored = weight * ~colorless
+    things = (heat * worth * near).sum().clamp_min(1)
     losses = {
         "thing": soft_focal(thing, torch.zeros_like(shape), heat, weight) / things,
         "shape": soft_focal(shape_logits, shape, heat, weight) / things,
-        "pair": soft_focal(pair_logits, pair, heat, colored) / (heat * (colored > 0)).sum().clamp_min(1),
     }
-    center = heat * (heat >= BOX_FROM)
+    if readings.named:
+        center = (heat > 0.999) & near
+        losses["pair"] = named_loss(pair_logits, pair, heat, torch.where(near, 1.0, weight) * ~colorless) / (center & ~colorless).sum().clamp_min(1)
+    else:
+        losses["pair"] = soft_focal(pair_logits, pair, heat, colored) / (heat * colored * near).sum().clamp_min(1)
+    center = heat * worth * (heat >= BOX_FROM) * near
     # Offsets count in shares of the size, as they do for the overlap.
-    error = box.float() - true_box
+    box = box.float()
+    error = box - true_box
     error = torch.cat([error[:, :2] * FEATURE_STRIDE / side.clamp_min(4), error[:, 2:]], 1)
     smooth = F.smooth_l1_loss(error, torch.zeros_like(error), beta=0.05, reduction="none").sum(1)
     losses["box"] = (smooth * center).sum() / center.sum().clamp_min(1)
+    losses["overlap"] = (overlap_loss(box, true_box) * center).sum() / center.sum().clamp_min(1)
     return losses
 
 
 # Finding and measuring weigh more than naming, which is harder to begin with.
-LOSS_WEIGHTS = {"thing": 2.0, "shape": 1.0, "pair": 1.0, "box": 4.0}
+LOSS_WEIGHTS = {"thing": 2.0, "shape": 1.0, "pair": 1.0, "box": 3.0, "overlap": 3.0}
+# The cross-entropy of the pairs is several times as large as their focal loss.
+NAMED_WEIGHT = 0.3
 
 
-def total_loss(losses: dict[str, torch.Tensor]) -> torch.Tensor:
-    """Weighted sum."""
-    return sum(LOSS_WEIGHTS[name] * value for name, value in losses.items())
+def total_loss(losses: dict[str, torch.Tensor], named: bool) -> torch.Tensor:
+    """Weighted sum; `named` as in :class:`Readings`."""
+    weights = {**LOSS_WEIGHTS, "pair": NAMED_WEIGHT} if named else LOSS_WEIGHTS
+    return sum(weights[name] * value for name, value in losses.items())

@@ -134,14 +134,17 @@ def framed(renderer: Renderer, raw: torch.Tensor, rows: torch.Tensor, height: in
     """
     n = len(raw)
     d = Draw(n, renderer.generator)
-    side, flip = d.log_u(0.5, 1.0), d.sign()
-    left, top = d.u(0, 1) * (1 - side), d.u(0, 1) * (1 - side)
+    # Half of them nearly whole, as the learner's pictures are; a little wider or narrower.
+    side, flip, squeeze = torch.where(d.maybe(0.5) > 0, d.u(0.85, 1.0), d.log_u(0.5, 1.0)), d.sign(), torch.exp(d.u(-0.12, 0.12))
+    wide, high = (side * squeeze).clamp_max(1), (side / squeeze).clamp_max(1)
+    left, top = d.u(0, 1) * (1 - wide), d.u(0, 1) * (1 - high)
     zero = torch.zeros_like(side)
-    theta = torch.stack([side * flip, zero, 2 * left + side - 1, zero, side, 2 * top + side - 1], 1).reshape(n, 2, 3)
-    grid = F.affine_grid(theta, (n, 3, height, width), align_corners=False)
-    pictures = F.grid_sample(raw.float() / 255, grid, padding_mode="reflection", align_corners=False)
+    theta = torch.stack([wide * flip, zero, 2 * left + wide - 1, zero, high, 2 * top + high - 1], 1).reshape(n, 2, 3)
+    # Four looks a pixel, since the pictures may be larger than what is asked.
+    grid = F.affine_grid(theta, (n, 3, 2 * height, 2 * width), align_corners=False)
+    pictures = F.avg_pool2d(F.grid_sample(raw.float() / 255, grid, padding_mode="reflection", align_corners=False), 2)
     size = torch.tensor([raw.shape[3], raw.shape[2]], device=raw.device)
-    corners = (rows[..., :4].reshape(n, -1, 2, 2) / size - torch.stack([left, top], 1)[:, None, None]) / side[:, None, None, None]
+    corners = (rows[..., :4].reshape(n, -1, 2, 2) / size - torch.stack([left, top], 1)[:, None, None]) / torch.stack([wide, high], 1)[:, None, None]
     x0, x1 = corners[:, :, 0, 0], corners[:, :, 1, 0]
     mirrored = (flip < 0)[:, None]
     x0, x1 = torch.where(mirrored, 1 - x1, x0), torch.where(mirrored, 1 - x0, x1)
