@@ -16,7 +16,7 @@
 # %% [markdown]
 # ## 1. Which way is plus
 #
-# Axes are fixed to the trolley: x forward, y to the left, angles counter-clockwise (ISO 8855). So **left is plus**: a target on the left has a positive bearing, and a turn to the left has a positive yaw rate. A picture's columns grow to the *right*. That is where signs get lost.
+# Axes are fixed to the trolley: x forward, y to the left, angles counter-clockwise (ISO 8855). So **left is plus**: a target on the left has a positive bearing (its angle off the middle, lesson 02), and a turn to the left has a positive **yaw rate** (how fast the trolley turns, rad/s). A picture's columns grow to the *right*. That is where signs get lost.
 #
 # **Predict.** The post is seen in column 240 of 320: right of the middle. What are the signs of its bearing and of the yaw rate that turns the trolley toward it? Which wheel must be faster, the left or the right one?
 
@@ -30,7 +30,8 @@ from robotlab.follow import Oracle, Settings, default_camera, simulate
 from robotlab.motion import sign_check, turn_toward
 
 camera = default_camera()  # 320 × 240 pixels, 62.2° wide
-trolley = Settings(delay_s=0.3)  # ten pictures a second, each 0.3 s old when the wheels get its command
+# Ten pictures a second, each 0.3 s old when the wheels get its command; never backward.
+trolley = Settings(delay_s=0.3, max_reverse_mps=0.0)
 
 bearing_rad = camera.bearing_rad(240)
 yaw_radps = turn_toward(bearing_rad, gain=1.0)
@@ -114,7 +115,7 @@ PLUGS = {  # what the left and the right wheel do when they are told (left, righ
     "motors swapped": lambda left, right: (right, left),
     "left plug turned round": lambda left, right: (-left, right),
     "both wheels on one output": lambda left, right: (right, right),
-    "left motor turns left, always": lambda left, right: (-abs(left), abs(right)),
+    "turns left, always": lambda left, right: (-abs(left), abs(right)),
 }
 for name, plug in PLUGS.items():
     lefts, rights = zip(*(plug(*pair) for pair in told))
@@ -256,7 +257,7 @@ for steps in (1, 10, 100):
         straight = (x + math.cos(yaw) * dt_s, y + math.sin(yaw) * dt_s, yaw + dt_s)
         arc = advance(*arc, 1.0, 1.0, dt_s)
     off_m = math.dist(straight[:2], (1, 1))
-    print(f"{steps:>3} steps: straight ones end {off_m:.4f} m off, arcs {abs(math.dist(arc[:2], (1, 1))):.4f} m off")
+    print(f"{steps:>3} steps: straight ones end {off_m:.4f} m off, arcs {math.dist(arc[:2], (1, 1)):.4f} m off")
 
 # %% [markdown]
 # **Why.** Each straight step leaves the circle on its outside, and all on the same side. Ten times as many steps, a tenth of the error. The arc is exact in one step, and no more work: two sines. The simulation here uses arcs.
@@ -299,7 +300,7 @@ _ = ax.legend(loc="lower right", frameon=False)
 #
 # **Why.** (1) From about 1.1 on; at 2 it passes by 3°. (2) From 4.5 on. (3) Half as late, nearly twice the limit. What counts is gain times delay: how far the trolley turns, for each degree of error, before it learns what it has done.
 #
-# Without frames the law is `b'(t) = −K · b(t − T)`, a textbook loop. It does not overshoot up to K · T = 1/e = 0.37, and swings wider and wider from K · T = π/2 = 1.57 on. That is the dotted line of the map. The trolley's own line lies *below* it, and the next part says why.
+# Without frames it is a textbook loop: the bearing shrinks at every moment by K times what it was T seconds ago, `b'(t) = −K · b(t − T)`. It does not overshoot up to K · T = 1/e = 0.37, and swings wider and wider from K · T = π/2 = 1.57 on. That is the dotted line of the map. The trolley's own line lies *below* it, and the next part says why.
 
 # %% [markdown]
 # ## 5. Frames make it worse
@@ -428,7 +429,7 @@ K_u, T_u = good, try_gain(good)[0].period_s
 print(f"{tests} tests: K_u = {K_u:.2f} 1/s (formula {by_formula:.2f}), T_u = {T_u:.2f} s")
 
 # %% [markdown]
-# **Why.** Three ways, one number, within a few percent. And T_u tells more: a loop at its limit swings with a period of *four delays*. T_u / 4 is how late everything is together: 0.30 s of delay, half a frame of 0.05 s, and 0.1 s of motor lag. So a stopwatch measures the delay of a robot.
+# **Why.** Three ways, one number, within a few percent. And T_u tells more: a loop at its limit swings with a period of *four delays*. T_u / 4 is how late everything is together: 0.30 s of delay, half a frame or 0.05 s, and 0.1 s of motor lag. (A lag longer than the delay counts for less.) So a stopwatch measures the delay of a robot.
 
 # %%
 print(f"T_u / 4 = {T_u / 4:.2f} s; delay + half a frame + lag = {trolley.delay_s + trolley.frame_s / 2 + trolley.motor.lag_s:.2f} s")
@@ -469,7 +470,7 @@ for band_mps in (0.0, 0.01, 0.02):
     print(f"{band_mps:.2f} m/s   ends beside by" + "".join(f"{abs(math.degrees(rest)):9.1f}°" for rest in left_over))
 
 # %% [markdown]
-# **Why.** As soon as gain · bearing · half the track is less than the dead band, the wheels stand. The small gain gives up first. So the room for a gain is closed from both sides: delay and lag bound it above, the dead band below. Better motors, or a controller in the motor board that measures the wheel speed, open it again.
+# **Why.** As soon as gain · bearing · half the track is less than the dead band, the wheels stand. At 0.02 m/s and a gain of 0.94 that is below 8.1°; late commands and the lag carry it on from there, to 3.1°. The small gain gives up first. So the room for a gain is closed from both sides: delay and lag bound it above, the dead band below. Better motors, or a controller in the motor board that measures the wheel speed, open it again.
 
 # %% [markdown]
 # ## 8. More than P
@@ -562,13 +563,13 @@ _ = axes[0].legend(frameon=False, loc="lower left", fontsize=8)
 # - The first test is with the **wheels off the ground**, the robot on a block from which it cannot fall. Keep fingers, hair, sleeves and cables away from the wheels.
 # - One **hand on the power switch** whenever the motors have power. Try once that it really stops them.
 # - On the floor: a clear floor, at least 2 m in every direction, no stairs. **People and pets stay away**; children watch from behind a table.
-# - **Slow limits**: 0.5 rad/s and 0.2 m/s in the program, and lower in the motor board if it can.
+# - **Slow limits**: 0.5 rad/s and 0.2 m/s in the program, and lower in the motor board if it can. With this library: `Settings(max_yaw_radps=0.5, max_mps=0.2, max_reverse_mps=0, search_s=0)`; the last one says to stop, and not to turn about, when the target is lost.
 # - Batteries, chargers and motors: the maker's data sheet and your local rules come first.
 # - **Software is no safety function.** A program, however careful, does not replace the switch that cuts the power (IEC 60204-1, ISO 13850).
 #
 # **Step 1: measure your delay.** You need a program that sees and turns; `help(robotlab.follow.drive)` shows one. Put the robot on the block, the program running, motors on, speed limits low. With a phone, film the target and a wheel together, in slow motion (120 or 240 pictures a second). Jerk the target to one side. In the film count the pictures from the first one in which the target has moved to the first one in which the wheel changes. Do it five times. No robot yet? Film a lamp and the screen that shows the camera's picture, and switch the lamp on: that is the camera's share, plus a little for the screen.
 #
-# **Step 2: the sign.** Target far ahead in the middle: both wheels forward. Then left, then right, and write down how the wheels turned.
+# **Step 2: the sign.** Target far ahead in the middle: both wheels forward. Then, with the drive gain at 0, left and right; write down how the wheels turned.
 #
 # **Step 3: the limit, and the first gain.** Put your numbers into the cell.
 

@@ -192,7 +192,7 @@ _ = axes[0].legend(frameon=False)
 #
 # **Why.** 0.5 + 1 / 5 = 0.7 s. What it buys is quiet: a push that grows slowly sets the mast swinging less, and one that grows over just one swing, a / j = 0.20 s, leaves next to nothing of it. The price is a / j seconds for each change, and half of that, times the speed, in way: the stop gets longer.
 #
-# At 0.8 m/s² the camera moves by one pixel anyway. **First limit the acceleration. Limit the jerk if a mast still swings, or a load sloshes, and never so far that you miss the way it costs.**
+# At 0.8 m/s² the camera moves by one pixel anyway. **First limit the acceleration. Limit the jerk if a mast still swings, or a load sloshes, and never so far that you cannot spare the way it costs.**
 
 # %% [markdown]
 # ## 4. A ramp in a thread of its own
@@ -271,7 +271,7 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 # %% [markdown]
 # ## 5. The target is lost
 #
-# Trackers miss. A trolley that stopped at each miss would stutter; one that drove on would hit something. So, counted from the last picture that showed the post, plus the time it was under way anyway:
+# Trackers miss. A trolley that stopped at each miss would stutter; one that drove on would hit something. So, counted from the moment at which the next sight was due (a frame after the last, and the time it is under way anyway):
 #
 # 1. **coast** for 0.4 s: keep the last motion, it is most likely still right;
 # 2. **slow** for 0.6 s: ramp down to a stand;
@@ -507,7 +507,7 @@ for title, parts in (("something stands there, and is seen", healthy), ("the cam
     print(f"    to stand within {clear_m} m it may drive {v:.2f} m/s")
 
 # %% [markdown]
-# **Why.** Braking takes 22.5 cm in both. The rest is waiting, and most of that is patience: the watchdog waits for longer than two lost pictures, because one that barks at every hiccup is soon switched off. A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down.
+# **Why.** Braking takes 22.5 cm in both. The rest is waiting, and most of that is patience: the watchdog waits for longer than two lost pictures, because one that barks at every hiccup is soon switched off. (While the loop runs, its plan of part 5 gives up a little sooner. Count on the watchdog alone: what killed the camera may have hung the loop as well.) A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down.
 #
 # **Try.** The crate stands 0.8 m away when something happens. Move a slider, or use the arrow keys.
 # 1. Set the delay to 0. How fast may it drive? And with a delay of 1 s?
@@ -573,9 +573,9 @@ _ = ax.set(xlabel="way without a fresh sight, m (dashed: promised; dark: had to 
 # %% [markdown]
 # *The bars of all faults end before the dashed line of the promise.*
 #
-# **Why.** Silence is the longest: no picture, a frozen one, one that cannot be read, a tracker that raises or gives NaN are all the same to the watchdog, no sign of life. A cut link is quicker, because the board waits for 0.25 s only. A clock that jumps, stands still or runs slow is held against a second one. Every second picture lost, or each one twice, is a nuisance and no fault: the trolley follows on. The wrong sign trips no watchdog at all. Every part works; the trolley turns away and loses the post, the plan of part 5 brings it to rest, the search finds the post again, and it turns away once more. A watchdog knows silence, not nonsense: against a wrong sign there is the check with the wheels up, against a tracker that answers in time and wrongly there is lesson 08.
+# **Why.** Silence is the longest: no picture, a frozen one, one that cannot be read, a tracker that raises, gives NaN or takes a second are all the same, no fresh sight. The loop still runs here, so its plan acts first: coast, slow. A tenth of a second later the watchdog finds no sign of life, and from then on the trolley stays stopped. A cut link is quicker, because the board waits for 0.25 s only. A clock that jumps, stands still or runs slow is held against a second one. Half of the pictures lost, at random, or each one twice, is a nuisance and no fault: the trolley coasts, slows down for a moment when five in a row are missing, and follows on. The wrong sign trips no watchdog at all. Every part works; the trolley turns away and loses the post, the plan of part 5 brings it to rest, the search finds the post again, and it turns away once more. A watchdog knows silence, not nonsense: against a wrong sign there is the check with the wheels up, against a tracker that answers in time and wrongly there is lesson 08.
 #
-# The measured ways stay below the promise because not everything comes at its worst moment at once. All of it is simulation, on a flat floor with good grip. On yours, measure (last part).
+# The measured ways stay below the promise because it reckons with the watchdog alone, and because not everything comes at its worst moment at once. All of it is simulation, on a flat floor with good grip. On yours, measure (last part).
 #
 # **Try.** Break something yourself: `campaign(Oracle(), hurry, pictures=False, faults=[("hidden", lambda at_s: Hidden(at_s, 99.0), True)])` hides the post. `help(NoFaults)` shows what else can go wrong.
 
@@ -688,7 +688,7 @@ print(f"ordinary file: {noted} ticks, the last {(len(ticks) - noted) * 0.02:.1f}
 #
 # Read the cautions at the top again. An adult, a hand on the power switch, and nothing that can be hit.
 #
-# **First the rehearsal, without a robot.** This is the loop that drives a real one, with a simulated motor link. The camera gives noise, and the tracker is one that always sees the post; after a second the camera's plug "comes off", and no picture comes any more.
+# **First the rehearsal, without a robot.** This is the loop that drives a real one, with a simulated motor link. The camera gives noise, and the tracker is one that always sees the post; after a second the camera's plug "comes off", and no picture comes any more. The limits are those for the first floor test: slow, never backward, and no search, so that a lost target means stop.
 
 # %% tags=["approximate"]
 from robotlab.follow import drive
@@ -707,13 +707,14 @@ def sees_it(picture):
     return Detections([[155, 80, 164, 140]], [0.9], [0], ["post"])
 
 
+slow = Settings(frame_hz=20, max_mps=0.2, max_yaw_radps=0.5, max_reverse_mps=0.0, search_s=0.0)
 link = SimulatedLink()
-report = drive(take, sees_it, default_camera(), Settings(frame_hz=20), link, seconds=5.0)
+report = drive(take, sees_it, default_camera(), slow, link, seconds=5.0)
 print(f"{report.pictures} pictures; {report.state}: {report.reason}")
 print(f"fastest {max(row[1] for row in link.sent):.2f} m/s, the wheels at the end: {link.wheels()}")
 
 # %% [markdown]
-# **Wheels up.** Put the robot on a box so that its wheels turn freely. Fingers, hair, sleeves and cables away. Slow limits: 0.2 m/s. Let it follow the object in your hand, and then, one after the other:
+# **Wheels up.** Put the robot on a box so that its wheels turn freely. Fingers, hair, sleeves and cables away. The limits of `slow`, above. Let it follow the object in the hand of a helper, so far away that the wheels turn forward, and then, one after the other (plugs at the camera and the computer, never at the battery):
 #
 # | do | must happen | happened after |
 # |---|---|---|
@@ -726,7 +727,7 @@ print(f"fastest {max(row[1] for row in link.sent):.2f} m/s, the wheels at the en
 #
 # A robot that fails one row does not go on the floor.
 #
-# **Chalk marks.** A clear lane, twice as long as the computed distance and more. A chalk line across it. Drive straight at a steady slow speed; when the wheels cross the line, a helper covers the lens. Mark where the same wheels stand, and measure. Five times at each of three speeds; then with the load, and on the worst floor you have. Put the *longest* way of each speed into the cell. It finds your t and your a, by least squares on v · t + v² / (2a).
+# **Chalk marks.** A clear lane, twice as long as the computed distance and more. A chalk line across it. The target stands still, well beyond the end of the lane, so the robot drives at `max_mps`, and nobody walks in front of it; when the wheels cross the line, a helper at the side covers the lens with a card on a stick. Mark where the same wheels stand, and measure. Five times at each of three values of `max_mps`, the slowest first; then with the load, and on the worst floor you have. Put the *longest* way of each speed into the cell. It finds your t and your a, by least squares on v · t + v² / (2a).
 
 # %% tags=["explore"]
 speeds_mps = np.array([0.15, 0.25, 0.35])   # steady speeds
@@ -739,9 +740,12 @@ if t < 0 or k <= 0:
 else:
     a = 1 / (2 * k)
     reserve_m = clear_m / 1.5   # a third in reserve (common practice, no source)
-    v = -a * t + math.sqrt((a * t) ** 2 + 2 * a * reserve_m)
-    print(f"your delay {t:.2f} s, your deceleration {a:.2f} m/s²")
-    print(f"with a third in reserve, {clear_m} m free: at most {v:.2f} m/s")
+    # A program that hangs is noticed by the watchdog, later than a covered lens by the plan of part 5.
+    hangs_s = t + max(0.0, slow.silence_s - slow.frame_s - slow.coast_s)
+    v = -a * hangs_s + math.sqrt((a * hangs_s) ** 2 + 2 * a * reserve_m)
+    print(f"your delay {t:.2f} s, {hangs_s:.2f} s if the program hangs; your deceleration {a:.2f} m/s²")
+    print(f"with a third in reserve, {clear_m} m free: {v:.2f} m/s; measured up to {max(speeds_mps):.2f} m/s")
+    print(f"so drive at most {min(v, max(speeds_mps)):.2f} m/s: the formula was not tried beyond what you measured")
 
 # %% [markdown]
 # **Try.**
@@ -756,7 +760,7 @@ else:
 # - The ramp runs in a thread of its own. The loop only leaves a wish, and the wish grows old.
 # - Lost: coast, slow, search, stop. Stopped stays stopped.
 # - Ask what must be true to go on. NaN, a clock that went back, the same picture again: none of them is a sign of life.
-# - Stopping distance = v · t + v² / (2a). Most of it is waiting. Halve the speed first.
+# - Stopping distance = v · t + v² / (2a). Much of it is waiting. Halve the speed first.
 # - Emergency stops are of category 0 or 1, and not yours. Software is not a safety function.
 #
 # ## Sources

@@ -250,7 +250,7 @@ class LinkLost(NoFaults):
 
 # Name, fault from its time, and whether the trolley must be at rest in the end.
 FAULTS: tuple[tuple[str, Callable[[float], NoFaults], bool], ...] = (
-    ("every second picture dropped", lambda t: Dropped(t, 0.5), False),
+    ("half of the pictures dropped", lambda t: Dropped(t, 0.5), False),
     ("no picture", Dropped, True),
     ("frozen picture", Frozen, True),
     ("pictures a second late", Late, True),

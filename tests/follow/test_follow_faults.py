@@ -108,6 +108,6 @@ def test_wheels_up_test_on_one_side_proves_nothing():
 
 def test_reports_say_what_had_to_stop():
     reports = {report.name: report for report in campaign(Oracle(), FAST, pictures=False)}
-    assert {name for name, report in reports.items() if not report.at_rest} == {"every second picture dropped", "pictures twice", "steering the wrong way"}
+    assert {name for name, report in reports.items() if not report.at_rest} == {"half of the pictures dropped", "pictures twice", "steering the wrong way"}
     assert all(report.state in ("fault", "stop", "search") for report in reports.values() if report.must_rest)
     assert not any(math.isnan(report.stop_m) for report in reports.values() if report.must_rest)

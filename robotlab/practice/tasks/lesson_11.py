@@ -55,7 +55,7 @@ RAMP_STEP = Task(
         Slip("always a whole step", "You always take a whole step, so you pass the wanted speed and swing about it. A small gap needs a small step.",
              lambda s, w, a, dt: s + math.copysign(a * dt, w - s) if w != s else s),
         Slip("always upward", "You add a step whatever is wanted. When less is wanted than there is, a step must be taken away.",
-             lambda s, w, a, dt: s + a * dt, also=(lambda s, w, a, dt: w if abs(w - s) <= a * dt else s + a * dt,)),
+             lambda s, w, a, dt: s + a * dt, also=(lambda s, w, a, dt: w if abs(w - s) <= a * dt else s + a * dt, lambda s, w, a, dt: s + min(abs(w - s), a * dt))),
         Slip("away from it", "Your speed moves away from the wanted one. The gap is what is wanted less what there is, and it is added.",
              lambda s, w, a, dt: s - _clip(w - s, a * dt)),
         Slip("limit of one second", "Your step is as large as a whole second allows. dt_s is shorter: m/s² times s.",
@@ -64,6 +64,8 @@ RAMP_STEP = Task(
              lambda s, w, a, dt: _clip(w - s, a * dt)),
         Slip("limit on the speed", "You limit the wanted speed itself. What is limited is its difference from the speed now.",
              lambda s, w, a, dt: _clip(w, a * dt)),
+        Slip("wish for the gap", "You cut the wanted speed and add it to the speed now. What is cut and added is the gap between the two.",
+             lambda s, w, a, dt: s + _clip(w, a * dt)),
         Slip("sizes for signs", "You compare how large the speeds are, without their signs. Going backward, and through 0, your ramp turns the wrong way.",
              _by_size),
         Slip("share of the gap", "You take a share of the gap in each step. That starts with a jolt and never quite arrives; the limit asks for equal steps.",
@@ -110,8 +112,10 @@ STOPPING_DISTANCE = Task(
              lambda v, a, t: abs(v) * t + abs(v) / (2 * a)),
         Slip("order of operations", "Python reads v**2 / 2 * a as (v**2 / 2) · a: the harder you brake, the longer your way. Put what stands below the line into parentheses.",
              lambda v, a, t: abs(v) * t + v * v / 2 * a),
-        Slip("backward shortens", "Backward, your delay makes the way shorter. The trolley drives on in the delay whichever way it goes.",
-             lambda v, a, t: v * t + v * v / (2 * a)),
+        Slip("backward shortens", "Your way is too short when the speed is negative. Backward the trolley drives on in the delay and brakes just as it does forward.",
+             lambda v, a, t: v * t + v * v / (2 * a),
+             also=(lambda v, a, t: max(0.0, v) * t + v * v / (2 * a), lambda v, a, t: abs(v) * t + v * abs(v) / (2 * a),
+                   lambda v, a, t: max(0.0, v) * t + max(0.0, v) ** 2 / (2 * a))),
         Slip("speeding up in the delay", "You let the trolley speed up or brake during the delay. Nothing happens in it: v·t.",
              lambda v, a, t: a * t * t / 2 + v * v / (2 * a), also=(lambda v, a, t: abs(v) * t + a * t * t / 2,)),
         Slip("gravity in it", "Your braking is 9.81 times as hard as decel_mps2. That is in m/s² already, and the weight of the trolley is not in the formula.",
@@ -137,6 +141,13 @@ def safe_speed(clear_m, decel_mps2, delay_s):
 def _two_tries(d, a, t):
     first = math.sqrt(2 * a * d)
     return math.sqrt(2 * a * max(0.0, d - first * t))
+
+
+def _in_steps(d, a, t, step):
+    n = 0
+    while n * step * t + (n * step) ** 2 / (2 * a) < d:
+        n += 1
+    return n * step
 
 
 SAFE_SPEED = Task(
@@ -175,6 +186,12 @@ SAFE_SPEED = Task(
              lambda d, a, t: math.sqrt((a * t) ** 2 + 2 * a * d)),
         Slip("half of it squared", "Under the root the whole of a·t is squared: a² and t², not one of them.",
              lambda d, a, t: math.sqrt(a * a * t + 2 * a * d) - a * t, also=(lambda d, a, t: math.sqrt(a * t * t + 2 * a * d) - a * t,)),
+        Slip("half of the sum forgotten", "In the formula for the roots the whole of -p + root is halved, not the root alone. Look at your parentheses.",
+             lambda d, a, t: math.sqrt((2 * a * t) ** 2 + 8 * a * d) / 2 - 2 * a * t),
+        Slip("all under the root", "You take a·t off under the root. It comes off after the root.",
+             lambda d, a, t: math.sqrt((a * t) ** 2 + 2 * a * d - a * t)),
+        Slip("searched in steps", "You try speeds in steps, so your result is up to a step too fast. Close, but a formula has it exactly: solve for the speed.",
+             lambda d, a, t: _in_steps(d, a, t, 0.01), also=(lambda d, a, t: _in_steps(d, a, t, 0.001), lambda d, a, t: _in_steps(d, a, t, 0.1))),
         Slip("under no root", "Your result is the square of a speed. Take the root before you take off a·t.",
              lambda d, a, t: (a * t) ** 2 + 2 * a * d - a * t),
     ),
@@ -237,6 +254,10 @@ WATCHDOG = Task(
         Slip("age without its sign", "You take the size of the age. A clock that goes back by a little then gives a fresh picture.",
              lambda n, g, s, t: "stop" if math.isnan(n - g) else _word(abs(n - g), s, t),
              also=(lambda n, g, s, t: _word(abs(n - g), s, t),)),
+        Slip("fresh only later", 'A picture taken just now has an age of 0, and no picture is fresher: 0 is "go".',
+             lambda n, g, s, t: "go" if 0 < n - g <= s else "slow" if 0 < n - g <= t else "stop"),
+        Slip("negative is slow", 'Your question for "slow" has one end only, so an age below 0 passes it. Both questions need both ends.',
+             lambda n, g, s, t: "go" if 0 <= n - g <= s else "slow" if n - g <= t else "stop"),
         Slip("never stops", "What is older than stop_s is older than slow_s as well, and your first question has already taken it.",
              lambda n, g, s, t: "go" if 0 <= n - g <= s else "stop" if math.isnan(n - g) or n < g else "slow",
              also=(lambda n, g, s, t: "slow" if n - g > s else "stop" if n - g > t else "go",)),
