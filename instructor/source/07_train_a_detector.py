@@ -202,7 +202,8 @@ def cells_from(pictures):
     rng = np.random.default_rng(0)
     samples = enumerate(SampleSource(pictures))
     cells = Cells.joined([cells_of(network(one.picture), one, number, rng, None) for number, one in samples])
-    clear = (cells.classes > 0) | (cells.box_weights == 0)  # Cells beside a middle are neither.
+    # A middle has the full weight, background none; cells beside a middle are left out.
+    clear = (cells.box_weights > 0.999) | (cells.box_weights == 0)
     return cells.features[clear].astype(float), cells.classes[clear]
 
 
@@ -328,7 +329,7 @@ for (name, losses), (color, dashes) in zip(paths.items(), styles):
 ax.axhline(np.log(4), color="gray", linewidth=1)
 _ = ax.text(302, np.log(4) * 1.1, "knows nothing", va="bottom")
 _ = ax.set(yscale="log", xlabel="step", ylabel="loss of all cells", xlim=(0, 365))
-_ = ax.legend(frameon=False, fontsize=8, ncols=3, loc="lower left")
+_ = ax.legend(frameon=False, fontsize=9, ncols=3, loc="upper right")
 
 # %% [markdown]
 # **Why.** The peak does the walking, the long fall does the settling. The rate is the first thing to look at when a training goes wrong: a curve that hardly falls asks for more, one that jumps or turns to NaN asks for less.

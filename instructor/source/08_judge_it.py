@@ -339,7 +339,7 @@ for name, row in zip([*test.classes, "background"], judged["detector"].confusion
     print(f"{name:<12}" + "".join(f"{number:10d}" for number in row))
 
 # %% [markdown]
-# **Why.** Missing is the most frequent error of both. The three classes are hardly ever confused. The detector's false boxes lie on background: looked at one by one, nearly all were the blue drum ("bucket"), the orange tray and terracotta pots ("crate") and the yellow pole ("post"), things that are not labeled and look like things that are. The color tracker has nearly as many boxes of *poor overlap* as on background, and most of them lie on crates: a blob ends where its color ends, at a shadow or a slat, not where the thing ends.
+# **Why.** Missing is the most frequent error of both. The three classes are hardly ever confused. The detector's false boxes lie on background: looked at one by one, most were the orange tray and terracotta pots ("crate"), and most others the blue drum ("bucket") and the yellow pole ("post"), things that are not labeled and look like things that are. The color tracker has nearly as many boxes of *poor overlap* as on background, and most of them lie on crates: a blob ends where its color ends, at a shadow or a slat, not where the thing ends.
 #
 # (The table counts as background what the line above calls poor overlap; and a wrong class only where the thing was not also found rightly.)
 #
@@ -354,7 +354,7 @@ for low, (a, b) in enumerate(zip(judged["color"].calibration["bins"], judged["de
     print(f"{a['low']:.1f} to {a['high']:.1f} {shares[0]:>25} {shares[1]:>28}")
 
 # %% [markdown]
-# **Why.** Near 0.45 both are right more often than the score says. At 0.2 to 0.3 they part: of the color tracker's boxes 6 in 100 are right, of the detector's several times as many. A score *orders* the detections of one tracker. It is not a chance until you have counted, and what a score is worth for one tracker it need not be worth for another: one threshold for both would be unfair to one.
+# **Why.** Compare each share with the scores at the left of its row. Where it is lower, the tracker was too sure of itself; where it is higher, not sure enough. The color tracker is the one, then the other: of its boxes at 0.2 to 0.3 only 6 in 100 are right, of those at 0.5 to 0.6 it is 87. A score *orders* the detections of one tracker. It is not a chance until you have counted; and as the two columns show, one score can be worth different chances with different trackers. One threshold for both would be unfair to one.
 
 # %% [markdown]
 # ## 7. Where does it fail?

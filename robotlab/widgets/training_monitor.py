@@ -257,8 +257,11 @@ class TrainingMonitor(Widget):
         for name, style, color in (("AP50", LINES[0], COLORS[1]), ("AP", LINES[1], COLORS[2])):
             line = [(one["step"], one[name]) for one in self.stages]
             below.plot(*zip(*line, strict=True), style, color=color, marker="o", markersize=3.5)
-            below.annotate(name, line[-1], xytext=(5, 0), textcoords="offset points", color=color, va="center")
-        below.set(ylabel="held out", xlabel="step", ylim=(0, 1))
+            # The names lie apart, also where both lines end at one height.
+            close = name == "AP" and self.stages[-1]["AP50"] - line[-1][1] < 0.18
+            below.annotate(name, line[-1], xytext=(5, -7 if close else 0), textcoords="offset points", color=color, va="center")
+        # A little more than 1, so that a line at 1 is seen whole.
+        below.set(ylabel="held out", xlabel="step", ylim=(0, 1.05), yticks=(0, 0.5, 1))
         last = max([1, *(one["step"] for one in self.stages), *(step for step, _ in self.losses)])
         for ax in (above, below):
             ax.set_xlim(-0.02 * last, 1.16 * last)
