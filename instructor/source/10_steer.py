@@ -103,7 +103,7 @@ for sign in (+1, -1):
 # %% [markdown]
 # **Why.** With the right sign each turn makes the error smaller, so the next turn is smaller. With the wrong one each turn makes the error larger, and the next turn larger still: the trolley *flees*, and ever faster. No gain is small enough to mend it.
 #
-# A short test finds it, with the **wheels off the ground**: hold the target on the left, then on the right, and look how the wheels turn. `sign_check` takes what was seen and how fast the wheels ran.
+# A short test finds it, with the **wheels off the ground**: hold the target on the left, then on the right, and watch how the wheels turn. `sign_check` takes what was seen and how fast the wheels ran.
 #
 # **Predict.** Below, one right way to plug in two motors and four wrong ones. Which of them turn the trolley away from the post? Which one would pass a test with the target on the *left only*?
 
@@ -204,7 +204,7 @@ for name, pair in (("as asked", (left_mps, right_mps)), ("one wheel cut off", on
     print(f"{name:<18} left {pair[0]:.3f}, right {pair[1]:.3f} m/s: radius {trolley.drive.radius_m(*pair):.2f} m")
 
 # %% [markdown]
-# **Why.** The radius is v / ω. Cutting one wheel changes the difference between both, which is what turns the trolley: its circle is nearly twice as wide, at the moment when it must turn most. Slow both in the same ratio, and it drives the same circle, later.
+# **Why.** The radius is v / ω. Cutting one wheel changes the difference between both, which is what turns the trolley: its circle is nearly twice as wide, at the moment when it must turn most. Slow both in the same ratio, and it drives the same circle, only more slowly.
 
 # %% [markdown]
 # ### Task 3
@@ -298,7 +298,7 @@ _ = ax.legend(loc="lower right", frameon=False)
 # %% [markdown]
 # *Above, as a still for those who have not run the cell.*
 #
-# **Why.** (1) From about 1.1 on; at 2 it passes by 3°. (2) From 4.5 on. (3) Half as late, nearly twice the limit. What counts is gain times delay: how far the trolley turns, for each degree of error, before it learns what it has done.
+# **Why.** (1) From 1.2 on, a little; at 2 it passes by 3°. (2) From 4.5 on. (3) Half as late, nearly twice the limit. What counts is gain times delay: how far the trolley turns, for each degree of error, before it learns what it has done.
 #
 # Without frames it is a textbook loop: the bearing shrinks at every moment by K times what it was T seconds ago, `b'(t) = −K · b(t − T)`. It does not overshoot up to K · T = 1/e = 0.37, and swings wider and wider from K · T = π/2 = 1.57 on. That is the dotted line of the map. The trolley's own line lies *below* it, and the next part says why.
 
@@ -552,7 +552,7 @@ _ = axes[0].legend(frameon=False, loc="lower left", fontsize=8)
 # %% [markdown]
 # *Above, the three ways as a still: the blue strokes show once a second where the trolley looks.*
 #
-# **Why.** Too low, and the post walks out of the picture while the trolley still thinks about it. Too high, and the trolley throws the post out of the picture itself, and pays for every swing. Between lies a wide range: a gain is nothing to be tuned for days.
+# **Why.** Too low, and the post walks out of the picture while the trolley still thinks about it. Too high, and the trolley throws the post out of the picture itself, and pays for every swing. Between lies a wide range: a gain is nothing to tune for days.
 #
 # **Try.** Replace `names` by `("too low", "a quarter")`. Then find out, with the sliders of part 4, what 0.1 s less delay would allow.
 
