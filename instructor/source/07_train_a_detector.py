@@ -471,7 +471,7 @@ print(source_of(clear.convolve_clear))
 print(source_of(clear.convolve_back_clear))
 
 # %% [markdown]
-# That is all of what is called backpropagation: each layer takes the slope of what it gave, keeps the slope of its weights, and hands on the slope of what it got. The training engine does the same as matrix products, hundreds of times as fast, and a test proves that both give the same numbers.
+# That is all of what is called backpropagation: each layer takes the slope of what it gave, keeps the slope of its weights, and hands on the slope of what it got. The training engine does the same as matrix products, hundreds of times as fast, and a test proves that both give the same numbers. (To read on: `robotlab/detector/engine`, `clear.py` first, then `layers.py`, `network.py` and `optim.py`.)
 #
 # **Predict.** A layer of one 3 × 3 kernel, with random weights, sees a gray picture, and at each place is told what *another* kernel, a finder of upright edges, would have said. Will it find out that kernel's nine numbers from examples alone?
 

@@ -223,7 +223,7 @@ verify(average_precision)
 # %% [markdown]
 # ## 4. Two trackers, seven new recordings
 #
-# Both learn from the same 116 pictures of four recordings: the color tracker its bands (lesson 03), the detector its head (lesson 07). Both are judged on 203 pictures of seven *other* recordings. Two lamps of those, warm and grow, neither has seen.
+# Both learn from the same 116 pictures of four recordings: the color tracker its bands (lesson 03), the detector its head (lesson 07). Both are judged on 203 pictures of seven *other* recordings. Two lamps of those, warm and grow, are on none of the pictures that they learn from.
 
 # %% tags=["nbval-ignore-output"]
 from robotlab.color import ColorTracker
@@ -400,7 +400,7 @@ print("The color tracker's worst lamp:", min(test.lamps, key=lambda lamp: judged
 # %% [markdown]
 # **Why.** Below about 16 pixels the detector begins to miss. Small is far (lesson 02), and nearly a third of all things here have a side under 16 pixels. So the overall recall is a statement about *this mixture* of near and far; in a smaller greenhouse the same tracker would have a better one. The rows carry over: find the smallest size that is good enough for you, and lesson 02 turns it into meters for your camera.
 #
-# By lamp the two trackers differ most: under the warm one the color tracker is nearly blind, and the detector hardly notices. One mean over the lamps hides both facts. But look twice: daylight, overcast and dusk are *one* recording each here. What looks like the lamp may be the room. Part 8 comes back to this.
+# By lamp the two trackers differ most: under the warm one the color tracker is nearly blind, and the detector hardly notices: it learns each picture under several invented lights. One mean over the lamps hides both facts. But look twice: daylight, overcast and dusk are *one* recording each here. What looks like the lamp may be the room. Part 8 comes back to this.
 
 # %% [markdown]
 # ## 8. How sure is a number?

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.stats import binom, chi2
 
 from robotlab.practice.task import Slip, Task
+from robotlab.practice.tasks import choosing
 from robotlab.scoring import chance, curves
 from robotlab.scoring.matching import choose_coco
 
@@ -35,78 +36,6 @@ def _scene(rng):
         apart = all(len(set(row)) == truths for row in overlaps.tolist())
         if apart and np.abs(overlaps - 0.5).min() > 0.015:
             return overlaps, np.round(rng.permutation(count) * 0.1 + 0.2, 1), 0.5
-
-
-def _choose(overlaps, scores, limit, order=None, free=True, best=True, enough=None, forgiving=True):
-    """The choice with its steps to be spoiled one by one."""
-    enough = enough or (lambda overlap: overlap >= limit)
-    found, taken = np.full(len(scores), -1), set()
-    for row in np.argsort(-scores, kind="stable") if order is None else order:
-        places = range(overlaps.shape[1]) if not best else np.argsort(-overlaps[row], kind="stable")
-        for place in places:
-            if not enough(overlaps[row, place]) or (free and place in taken):
-                if forgiving:
-                    continue
-                break
-            found[row] = place
-            taken.add(place)
-            break
-    return found
-
-
-def _truths_choose(overlaps, limit):
-    """Each truth takes the detection that overlaps it most."""
-    found = np.full(len(overlaps), -1)
-    for place in range(overlaps.shape[1]):
-        if len(overlaps) and overlaps[:, place].max() >= limit:
-            found[overlaps[:, place].argmax()] = place
-    return found
-
-
-def _pairs(overlaps, limit):
-    """The largest overlap of all is a pair, then the largest of what is left."""
-    found, left = np.full(len(overlaps), -1), overlaps.copy()
-    while left.size and left.max() >= limit:
-        row, place = np.unravel_index(left.argmax(), left.shape)
-        found[row] = place
-        left[row], left[:, place] = -1, -1
-    return found
-
-
-def _several(overlaps, scores, limit):
-    """A detection that goes on when it has found a truth, and takes others as well."""
-    found, taken = np.full(len(scores), -1), set()
-    for row in np.argsort(-scores, kind="stable"):
-        for place in range(overlaps.shape[1]):
-            if place not in taken and overlaps[row, place] >= limit:
-                found[row] = place
-                taken.add(place)
-    return found
-
-
-def _taken_unfound(overlaps, scores, limit):
-    """The best truth is taken before anybody asks whether the overlap will do."""
-    found, taken = np.full(len(scores), -1), set()
-    for row in np.argsort(-scores, kind="stable"):
-        free = [place for place in range(overlaps.shape[1]) if place not in taken]
-        if free:
-            best = max(free, key=lambda place: overlaps[row, place])
-            taken.add(best)
-            if overlaps[row, best] >= limit:
-                found[row] = best
-    return found
-
-
-def _by_largest(overlaps, limit):
-    """The detections choose in the order of their largest overlaps."""
-    return _choose(overlaps, overlaps.max(axis=1, initial=0.0), limit)
-
-
-def _by_truth(found, count):
-    """The detection that found each truth."""
-    who = np.full(count, -1)
-    who[found[found >= 0]] = np.flatnonzero(found >= 0)
-    return who
 
 
 MATCH_BOXES = Task(
@@ -137,43 +66,43 @@ MATCH_BOXES = Task(
     ),
     slips=(
         Slip("scores not sorted", "Your detections choose in the order they came. The surest chooses first, wherever it stands.",
-             lambda o, s, t: _choose(o, s, t, range(len(s)))),
+             lambda o, s, t: choosing.choose(o, s, t, range(len(s)))),
         Slip("lowest first", "Your least sure detection chooses first and takes the truth from a better one.",
-             lambda o, s, t: _choose(o, s, t, np.argsort(s, kind="stable"))),
+             lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable"))),
         Slip("order of equals", "Of equal scores you do not always take the earlier first. Turning a sorted list round turns equals round as well, "
              'and np.argsort keeps their order only with kind="stable".',
-             lambda o, s, t: _choose(o, s, t, np.argsort(s, kind="stable")[::-1]),
-             also=(lambda o, s, t: _choose(o, s, t, np.argsort(s)[::-1]), lambda o, s, t: _choose(o, s, t, np.argsort(-s)))),
+             lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable")[::-1]),
+             also=(lambda o, s, t: choosing.choose(o, s, t, np.argsort(s)[::-1]), lambda o, s, t: choosing.choose(o, s, t, np.argsort(-s)))),
         Slip("one truth found twice", "You let several detections find the same truth. The first takes it; the next on the same thing is a duplicate.",
-             lambda o, s, t: _choose(o, s, t, free=False)),
+             lambda o, s, t: choosing.choose(o, s, t, free=False)),
         Slip("the best truth or none", "Where a detection's best truth is taken, you give -1 at once. It may still take another that is free, if the overlap will do.",
-             lambda o, s, t: _choose(o, s, t, forgiving=False)),
+             lambda o, s, t: choosing.choose(o, s, t, forgiving=False)),
         Slip("exactly the limit", "You refuse an overlap of exactly iou_limit. At least is asked for: >=, not >.",
-             lambda o, s, t: _choose(o, s, t, enough=lambda overlap: overlap > t)),
+             lambda o, s, t: choosing.choose(o, s, t, enough=lambda overlap: overlap > t)),
         Slip("no limit", "You forgot iou_limit: a detection that barely touches a thing has not found it.",
-             lambda o, s, t: _choose(o, s, t, enough=lambda overlap: True)),
+             lambda o, s, t: choosing.choose(o, s, t, enough=lambda overlap: True)),
         Slip("the first truth that will do", "The first truth with enough overlap is taken, or the truths had their turns one after the other. The detections "
              "choose, and each must take the truth it overlaps most.",
-             lambda o, s, t: _choose(o, s, t, best=False)),
+             lambda o, s, t: choosing.choose(o, s, t, best=False)),
         Slip("the truths choose", "You let each truth take the detection that overlaps it most, and the scores play no part. A tracker does not know "
-             "its overlaps; it is the score that says whom to believe first.", lambda o, s, t: _truths_choose(o, t)),
+             "its overlaps; it is the score that says whom to believe first.", lambda o, s, t: choosing.truths_choose(o, t)),
         Slip("the largest overlap first", "Your largest overlap of all comes first, and the scores play no part. A tracker does not know its overlaps; it is "
-             "the score that says whom to believe first.", lambda o, s, t: _pairs(o, t), also=(lambda o, s, t: _by_largest(o, t),)),
+             "the score that says whom to believe first.", lambda o, s, t: choosing.pairs(o, t), also=(lambda o, s, t: choosing.by_largest(o, t),)),
         Slip("one detection finds several", "Your detection goes on when it has found a truth, and takes others as well. Each detection finds one truth at most.",
-             lambda o, s, t: _several(o, s, t)),
+             lambda o, s, t: choosing.several(o, s, t)),
         Slip("taken but not found", "You call a truth taken before you look at iou_limit. A detection that overlaps it too little leaves it free for the next.",
-             lambda o, s, t: _taken_unfound(o, s, t)),
+             lambda o, s, t: choosing.taken_unfound(o, s, t)),
         Slip("neither limit nor turn", "You gave each detection the truth it overlaps most, however little, and whoever has it already.",
-             lambda o, s, t: _choose(o, s, t, free=False, enough=lambda overlap: True)),
+             lambda o, s, t: choosing.choose(o, s, t, free=False, enough=lambda overlap: True)),
         Slip("in the order of scores, and the best or none", "Two things at once. Your list is in the order of the scores, not as the detections came; "
              "and where a detection's best truth is taken, you give -1 though another may be free.",
-             lambda o, s, t: _choose(o, s, t, forgiving=False)[np.argsort(-s, kind="stable")]),
+             lambda o, s, t: choosing.choose(o, s, t, forgiving=False)[np.argsort(-s, kind="stable")]),
         Slip("in the order of scores", "You have the right places in the order of the scores. Give them in the order the detections came.",
              lambda o, s, t: match_boxes(o, s, t)[np.argsort(-s, kind="stable")]),
         Slip("right or wrong", "Your result says 1 for found and 0 for not. The truth's place is asked for, -1 for none: 0 is the first truth.",
              lambda o, s, t: (match_boxes(o, s, t) >= 0).astype(int)),
         Slip("one number for each truth", "Your result has a number for each truth: who found it. One for each detection is asked for: what it found.",
-             lambda o, s, t: _by_truth(match_boxes(o, s, t), o.shape[1])),
+             lambda o, s, t: choosing.by_truth(match_boxes(o, s, t), o.shape[1])),
         Slip("nothing is 0", "You give 0 where a detection found nothing, and 0 is the first truth. Begin with -1 everywhere.",
              lambda o, s, t: np.maximum(match_boxes(o, s, t), 0)),
     ),
