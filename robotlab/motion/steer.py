@@ -14,7 +14,7 @@ from robotlab.motion.checks import number
 
 
 def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf) -> float:
-    """Yaw rate that turns the robot towards a bearing (P-control).
+    """Yaw rate that turns the robot toward a bearing (P-control).
 
     Parameters
     ----------
@@ -244,7 +244,7 @@ class SignCheck:
     Attributes
     ----------
     ok : bool
-        The robot would turn towards the target.
+        The robot would turn toward the target.
     flees : bool
         The robot would turn away from it.
     message : str
@@ -326,7 +326,7 @@ def sign_check(bearings_rad, lefts_mps, rights_mps, least_rad: float = 0.05, lea
     shares = [sum(seen) / len(seen) for seen in votes.values()]
     # Four of five frames must agree on each side: one may be a false box.
     if min(shares) >= 0.8:
-        return SignCheck(True, False, "the wheels turn the robot towards the target on both sides")
+        return SignCheck(True, False, "the wheels turn the robot toward the target on both sides")
     if max(shares) <= 0.2:
         return SignCheck(
             False, True, "the wheels turn the robot away from the target: flip the steering sign, or swap the two motors"

@@ -80,8 +80,10 @@ def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Fault
     if not wrong:
         return None
     fault = faults[wrong[0]]
-    which = "Both values are" if len(wrong) == len(expected) == 2 else f"Value {wrong[0] + 1} of {len(expected)} is"
-    return fault if fault.kind != "value" else Fault("value", f"{which} not right.")
+    if fault.kind != "value":
+        return fault
+    neither = len(wrong) == len(expected) == 2
+    return Fault("value", "Neither value is right." if neither else f"Value {wrong[0] + 1} of {len(expected)} is not right.")
 
 
 def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Fault | None:
