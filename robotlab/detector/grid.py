@@ -49,12 +49,15 @@ class CellTargets:
         ``dx, dy, log w, log h``, cells.
     box_weights : (h, w) ndarray of float32
         How much the box counts, 0 far from any center.
+    owners : (h, w) ndarray of int
+        1 + label of the thing whose box that is, 0 where there is none.
     """
 
     classes: np.ndarray
     weights: np.ndarray
     boxes: np.ndarray
     box_weights: np.ndarray
+    owners: np.ndarray
 
 
 def cell_targets(
@@ -94,7 +97,7 @@ def cell_targets(
     """
     stride = FEATURE_STRIDE
     rows, columns = height_px // stride, width_px // stride
-    classes = np.zeros((rows, columns), np.int64)
+    classes, owners = np.zeros((2, rows, columns), np.int64)
     soft = np.zeros((rows, columns), np.float32)
     targets = np.zeros((4, rows, columns), np.float32)
     y = np.arange(rows) + 0.5
@@ -112,6 +115,7 @@ def cell_targets(
         wins = mine >= soft
         wins &= mine > 1e-3
         soft[wins] = mine[wins]
+        owners[wins] = labels[i] + 1
         # A hair below 1 admits the equals of the nearest cell.
         classes[wins] = np.where(mine[wins] > 0.999, labels[i] + 1, 0)
         targets[0][wins] = np.broadcast_to(cx - x, mine.shape)[wins]
@@ -123,7 +127,7 @@ def cell_targets(
     for x0, y0, x1, y1 in np.asarray(ignored, float).reshape(-1, 4) / stride:
         inside = ((x > x0) & (x < x1)) & ((y > y0) & (y < y1))[:, None]
         weights[inside & (classes == 0)] = 0
-    return CellTargets(classes, weights, targets, box_weights)
+    return CellTargets(classes, weights, targets, box_weights, np.where(box_weights > 0, owners, 0))
 
 
 def boxes_at(numbers: np.ndarray, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:

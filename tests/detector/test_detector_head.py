@@ -236,3 +236,24 @@ def test_samples_are_read_once(blocks, monkeypatch):
         for n in range(len(source)):
             source[n]
     assert sorted(read) == [entry.id for entry in blocks]
+
+
+def test_cells_beside_a_center_are_the_thing_too_but_count_less():
+    # Two things whose centers lie on the corners of four cells: all four count fully;
+    # one between two cells: both; a center in the middle of a cell: its neighbors at
+    # exp(-1 / (2 .6^2)) = .25 are below the limit.
+    boxes, labels = np.array([[8, 8, 24, 24], [42, 40, 58, 56.0], [66, 10, 82, 26]]), np.array([1, 0, 1])
+    sample = Sample(np.zeros((64, 96, 3), np.uint8), boxes, labels, np.zeros((0, 4)))
+    features = np.arange(16 * 24, dtype=np.float32).reshape(16, 24, 1)
+    cells = cells_of(features, sample, 0, np.random.default_rng(0), None)
+    for name, center in ((2, (16, 16)), (1, (50, 48)), (2, (74, 18))):
+        of_it = {(int(f) // 24, int(f) % 24): w for f, c, w in zip(cells.features[:, 0], cells.classes, cells.weights, strict=True) if c == name}
+        mine = {cell: w for cell, w in of_it.items() if abs(cell[1] * 4 + 2 - center[0]) < 8 and abs(cell[0] * 4 + 2 - center[1]) < 8}
+        middle = np.array([[c * 4 + 2, r * 4 + 2] for r, c in mine], float)
+        away = ((middle - center) ** 2).sum(axis=1) / 16 / (2 * 0.6**2)
+        soft = np.exp(away.min() - away)
+        assert (soft > 0.5).all()
+        np.testing.assert_allclose(list(mine.values()), np.where(soft > 0.999, 1, soft**2), rtol=1e-4)
+        every = [(r, c) for r in range(16) for c in range(24)]
+        far = np.array([((c * 4 + 2 - center[0]) ** 2 + (r * 4 + 2 - center[1]) ** 2) / 16 / (2 * 0.6**2) for r, c in every])
+        assert len(mine) == (np.exp(far.min() - far) > 0.5).sum()
