@@ -15,7 +15,7 @@
 #
 # **Cautions**: nothing moves here. Training keeps all processor cores busy for a while, so a laptop gets warm: leave its vents free. The greenhouse pictures are rendered; the coins in part 7 are a photograph. Your own pictures stay on this machine.
 #
-# How good a detector is, is said here in two numbers from 0 to 1 that lesson 08 takes apart. **AP50** is 1 when every thing is found, nothing else is reported, and each box overlaps its thing by an IoU of 0.5 or more. **AP** is the mean over ten stricter limits, up to 0.95: it asks for tight boxes. A *point* of either is 0.01.
+# Two numbers from 0 to 1 say here how good a detector is; lesson 08 takes them apart. **AP50** is 1 when every thing is found, nothing else is reported, and each box overlaps its thing by an IoU of 0.5 or more. **AP** is the mean over ten stricter limits, up to 0.95: it asks for tight boxes. A *point* of either is 0.01.
 
 # %% [markdown]
 # ## 1. What the head gets to see
