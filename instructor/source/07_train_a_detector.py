@@ -400,7 +400,7 @@ def ridge(x, y, penalty):
 verify(ridge)
 
 # %% [markdown]
-# That is all there is to the short way, the **head fit**: cross-entropy for the class, ridge for the box, on features that stay as they are. `fit` does both; it looks at each picture four times, mirrored and under other light, and adds the background that fooled its first tries. Its loss has one lowest point, so the same pictures give the same head.
+# That is all there is to the short way, the **head fit**: cross-entropy for the class, ridge for the box, on features that stay as they are. `fit` does both; it looks at each picture four times, mirrored and under other light, lets the cells beside a middle count as the thing too, though less, and adds the background that fooled its first tries. Its loss has one lowest point, so the same pictures give the same head.
 #
 # **Predict.** 45 labeled pictures of three recordings. How long does it take: seconds, minutes, an hour? And how close to 1 does AP50 get on three *other* recordings?
 
