@@ -187,7 +187,7 @@ print(f"correlation of the two trackers' errors: {np.corrcoef(simple, other)[0, 
 # %% [markdown]
 # **Why.** The interval is mean ± factor · s / √N, with the spread s of the N improvements. The factor is 2.57 for six walks (Student's t for 95 % and N − 1 = 5); for many it would be 1.96. With few walks one pays twice: a large factor, and a small √N.
 #
-# Pairs pay when a walk is hard for both or easy for both: a correlation near +1. With one near 0 the two intervals are about equal: the walks that are hard for a band of colors are not the ones that are hard for a network. Pairs are right either way. Taking the two means apart is right only if nothing ties them together, and here the walk does.
+# Pairs pay when a walk is hard for both or easy for both: a correlation near +1. With one near 0 the two intervals are about equal, and with one below 0 the pairs have the wider: then the walks that are hard for a band of colors are the easy ones for a network. Pairs are right in each case. Taking the two means apart is right only if nothing ties them together, and here the walk does.
 #
 # **Task 1.** Write `paired_interval(simple_m, other_m, factor)`.
 
@@ -297,7 +297,9 @@ figure
 #
 # And look at the other rows before you sign. A tracker may win by most of a meter and still lose the post again and again: better than one that never found it, and not good yet. If the cheaper one touched something, it is not cheap.
 #
-# **Try.** Change `mine` in part 1: another limit than 80, or green in place of blue, or a rule against boxes that are wider than tall. Run the cells from there on, and let it enter:
+# **Try.** The limit from which on the detector is believed has the best F1 on pictures in the light that was learned. Is it the best for a trolley under another lamp? Put `Settings(min_score=believed["detector"] / 2)` into a run on a warm walk: `drive(detector, "straight:warm", Settings(min_score=...), duration_s=SECONDS).scores()`. If it helps, you have chosen after looking: only walks that you have not driven yet can confirm it.
+#
+# Then change `mine` in part 1: another limit than 80, or green in place of blue, or a rule against boxes that are wider than tall. Run the cells from there on, and let it enter:
 
 # %% tags=["explore", "approximate"]
 result = paired_mean(errors("color", PLAIN), errors("mine", PLAIN))
