@@ -297,7 +297,7 @@ figure
 #
 # And look at the other rows before you sign. A tracker may win by most of a meter and still lose the post again and again: better than one that never found it, and not good yet. If the cheaper one touched something, it is not cheap.
 #
-# **Try.** The limit from which on the detector is believed has the best F1 on pictures in the light that was learned. Is it the best for a trolley under another lamp? Put `Settings(min_score=believed["detector"] / 2)` into a run on a warm walk: `drive(detector, "straight:warm", Settings(min_score=...), duration_s=SECONDS).scores()`. If it helps, you have chosen after looking: only walks that you have not driven yet can confirm it.
+# **Try.** The limit from which on the detector is believed has the best F1 on pictures in the light that was learned. Is it the best for a trolley under another lamp? Put `Settings(min_score=believed["detector"] / 2)` into a run on a warm walk: `drive(detector, "wrong_things:warm", Settings(min_score=...), duration_s=SECONDS).scores()`. If it helps, you have chosen after looking: only walks that you have not driven yet can confirm it.
 #
 # Then change `mine` in part 1: another limit than 80, or green in place of blue, or a rule against boxes that are wider than tall. Run the cells from there on, and let it enter:
 
