@@ -146,7 +146,7 @@ def drawn():
         pytest.skip("the pre-training scripts are not in this copy")
     sys.path.insert(0, str(PRETRAINING))
     try:
-        modules = {name: importlib.import_module(name) for name in ("shapes", "render", "pictures", "network")}
+        modules = {name: importlib.import_module(name) for name in ("shapes", "render", "pictures", "network", "views")}
         views = np.full((2, 64, 80, 3), 90, np.uint8)
         yield modules, lambda seed: modules["render"].Renderer(seed, torch.device("cpu"), views)
     finally:
@@ -246,3 +246,45 @@ def test_soft_focal_equals_the_written_out_sum(drawn):
     found = modules["network"].soft_focal(*(torch.from_numpy(value).float() for value in (logits,)), torch.from_numpy(chosen),
                                           torch.from_numpy(heat).float(), torch.from_numpy(weight).float())  # fmt: skip
     np.testing.assert_allclose(float(found), total, rtol=1e-5)
+
+
+def test_named_loss_equals_the_written_out_sum(drawn):
+    """Cross-entropy of the nearest cells and of the background beside them (Law & Deng, ECCV 2018, beta = 4)."""
+    import torch
+
+    modules, _ = drawn
+    rng = np.random.default_rng(4)
+    logits, chosen, heat = rng.normal(0, 2, (5, 4)), rng.integers(0, 3, 5), np.array([1.0, 0.6, 0.0, 1.0, 0.2])
+    weight, total = rng.uniform(0.5, 2, 5), 0.0
+    for row in range(5):
+        shares = np.exp(logits[row]) / np.exp(logits[row]).sum()
+        if heat[row] == 1:
+            total -= weight[row] * np.log(shares[1 + chosen[row]])
+        else:
+            total -= weight[row] * (1 - heat[row]) ** 4 * np.log(shares[0])
+    found = modules["network"].named_loss(torch.from_numpy(logits), torch.from_numpy(chosen), torch.from_numpy(heat), torch.from_numpy(weight))
+    np.testing.assert_allclose(float(found), total, rtol=1e-6)
+
+
+def test_overlap_loss_of_boxes_apart_and_on_each_other(drawn):
+    """1 - GIoU (Rezatofighi et al., CVPR 2019): squares of 8 px, two cells apart, and a box on itself."""
+    import torch
+
+    modules, _ = drawn
+    side = np.log(8.0)
+    boxes = torch.tensor([[0, 0, side, side], [0.3, -0.2, side, 3.0]], dtype=torch.float64)
+    others = torch.tensor([[4, 0, side, side], [0.3, -0.2, side, 3.0]], dtype=torch.float64)
+    # Eight px between them: overlap 0, union 128, the box around both 24 x 8.
+    np.testing.assert_allclose(modules["network"].overlap_loss(boxes, others), [1 - (0 - (192 - 128) / 192), 0], atol=1e-12)
+
+
+def test_greenhouses_never_show_a_held_out_pair(drawn):
+    """No orange post, no blue bucket and no yellow crate in a furnished greenhouse; every other color is there."""
+    modules, _ = drawn
+    views, shapes = modules["views"], modules["shapes"]
+    rng = np.random.default_rng(6)
+    for kind in shapes.KINDS:
+        seen = {shapes.COLORS[views._paint(kind, rng)[1]] for _ in range(600)}
+        banned = {color for shape, color in shapes.HELD_OUT if shape == f"greenhouse {kind}"}
+        assert seen == set(shapes.COLORS) - {"photo"} - banned
+    assert all((f"greenhouse {kind}", color) in shapes.HELD_OUT for kind, color in (("post", "orange"), ("bucket", "blue"), ("crate", "yellow")))
