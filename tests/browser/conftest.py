@@ -183,6 +183,20 @@ class Notebook:
         self.until(lambda: said.inner_text() != before, "another verdict")
         return said.inner_text()
 
+    def fits(self, shown, parts, shots: Path) -> None:
+        """At a wide and at a narrow window, nothing of these parts is cut off; a screenshot of each in `shots`."""
+        for width in (800, 1280):
+            self.page.set_viewport_size({"width": width, "height": 900})
+            self.page.wait_for_timeout(500)
+            shown.scroll_into_view_if_needed()
+            frame = self.page.locator(".jp-Notebook").first.bounding_box()
+            for part in parts:
+                box = part.bounding_box()
+                assert box["x"] >= frame["x"] - 1 and box["x"] + box["width"] <= frame["x"] + frame["width"] + 1, (width, part)
+            shot = shots / f"{self.path.stem}_{width}.png"
+            self.page.screenshot(path=shot)
+            print(f"screenshot: {shot}")
+
     def run_all(self, timeout_s: float = 240) -> None:
         """Run > Run All Cells, then wait until the kernel has nothing left to do."""
         self.choose("Run", "Run All Cells")

@@ -84,14 +84,7 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     notebook.until(lambda: re.search(r"shared 0 px².*IoU 0 / 130 = 0\.000$", text.inner_text()), "apart")
     assert "corners 0, 6, 10, 16" in sheet.locator("g[data-box=A]").get_attribute("aria-label")
 
-    for width in (800, 1280):
-        page.set_viewport_size({"width": width, "height": 900})
-        page.wait_for_timeout(500)
-        sheet.scroll_into_view_if_needed()
-        frame, inner = page.locator(".jp-Notebook").first.bounding_box(), sheet.bounding_box()
-        assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
-        page.screenshot(path=tmp_path / f"lesson_05_{width}.png")
-        print(f"screenshot: {tmp_path / f'lesson_05_{width}.png'}")
+    notebook.fits(sheet, [sheet], tmp_path)
 
     # A task: first a usual slip, which is recognized, then the answer, which passes.
     cells = page.locator(".jp-CodeCell")

@@ -64,17 +64,7 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     replayed.locator("summary").click()
     assert replayed.locator("tr").count() == stages + 1
 
-    for width in (1280, 800):
-        page.set_viewport_size({"width": width, "height": 900})
-        page.wait_for_timeout(500)
-        replayed.scroll_into_view_if_needed()
-        frame = page.locator(".jp-Notebook").first.bounding_box()
-        for part in (".robotlab-monitor-picture", ".robotlab-monitor-chart"):
-            inner = replayed.locator(part).bounding_box()
-            assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
-        page.screenshot(path=tmp_path / f"lesson_07_{width}.png")
-        print(f"screenshot: {tmp_path / f'lesson_07_{width}.png'}")
-    page.set_viewport_size({"width": 1280, "height": 900})
+    notebook.fits(replayed, [replayed.locator(part) for part in (".robotlab-monitor-picture", ".robotlab-monitor-chart")], tmp_path)
 
     # Live: the cell that trains once more, and the picture above it moves while the kernel is busy.
     watched = page.locator(".robotlab-training-monitor", has=page.locator("svg[aria-label^='A gray photograph of coins']"))

@@ -75,15 +75,7 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
         page.keyboard.press("ArrowLeft")
     notebook.until(lambda: text.inner_text().startswith("score at least 0.25, IoU at least 0.50"), "near where it began")
 
-    for width in (1280, 800):
-        page.set_viewport_size({"width": width, "height": 900})
-        page.wait_for_timeout(500)
-        image.scroll_into_view_if_needed()
-        frame, inner = page.locator(".jp-Notebook").first.bounding_box(), image.bounding_box()
-        assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1
-        page.screenshot(path=tmp_path / f"lesson_08_{width}.png")
-        print(f"screenshot: {tmp_path / f'lesson_08_{width}.png'}")
-    page.set_viewport_size({"width": 1280, "height": 900})
+    notebook.fits(image, [image], tmp_path)
 
     # The report, inside the notebook, with its tables and pictures.
     report = page.locator(".robotlab-replay iframe")

@@ -55,14 +55,7 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     box.get_by_label("on the left").select_option("color")
     notebook.until(lambda: inside.locator("canvas").count() == 2, "two replays")
 
-    for width in (800, 1280):
-        page.set_viewport_size({"width": width, "height": 1000})
-        page.wait_for_timeout(700)
-        box.scroll_into_view_if_needed()
-        outer, inner = page.locator(".jp-Notebook").first.bounding_box(), box.bounding_box()
-        assert inner["x"] + inner["width"] <= outer["x"] + outer["width"] + 1
-        page.screenshot(path=tmp_path / f"lesson_12_{width}.png")
-        print(f"screenshot: {tmp_path / f'lesson_12_{width}.png'}")
+    notebook.fits(box, [box], tmp_path)
 
     # The design sheet's sliders: twice the delay halves what may be steered, and takes from the speed.
     sheet = page.locator(".robotlab-slider-picture")
