@@ -3,7 +3,8 @@
 Before it runs for the first time: wheels off the ground, a hand on the power
 switch, slow limits, and :func:`robotlab.motion.sign_check` passed.  Then a
 clear floor, people and pets out of reach.  A stop in software is not a safety
-function (IEC 60204-1, ISO 13850); the switch that cuts the power is.
+function (IEC 60204-1, ISO 13850).  A plain switch that cuts the power is no
+certified one either, but it works when the program hangs.
 """
 
 from __future__ import annotations
