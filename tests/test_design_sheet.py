@@ -113,6 +113,12 @@ def test_gain_limit_measured_for_whole_frames_is_within_one_percent(frames):
     assert measure_gain_limit(robot) == pytest.approx(predict_gain_limit(robot), rel=0.01)
 
 
+def test_gain_limit_of_a_very_late_loop():
+    """Fifty frames late it swings so slowly that a short test would see nothing grow."""
+    robot = facts(delay_s=5.0, motor=QUICK)
+    assert measure_gain_limit(robot) == pytest.approx(2 * math.sin(math.pi / (2 * 101)) / 0.1, rel=0.01)
+
+
 @pytest.mark.parametrize("name", ROBOTS)
 def test_stopping_distance_and_safe_speed_measured_are_within_five_percent(name):
     robot = ROBOTS[name]
@@ -160,6 +166,7 @@ def test_a_tracker_that_is_blind_has_no_band():
     sheet = design_sheet(ROBOTS["usual"], Oracle(miss=1.0), pictures=3)
     assert sheet["near"].measured is None and sheet["far"].measured is None and sheet["object"].measured is None
     assert {row.key for row in sheet.apart()} == {"near", "far"}
+    assert "usable at no distance" in sheet.sentences()[0]
     assert sheet.to_json()["rows"][0]["measured"] is None
 
 
@@ -178,6 +185,16 @@ def test_an_empty_band_is_called_one():
     assert near > far
     assert "No distance is usable" in predict(robot).sentences()[0]
     assert measure_band(robot, Oracle(smallest_px=140), pictures=3) == (None, None)
+    # Formula and pictures agree that there is none.
+    sheet = design_sheet(robot, pictures=2)
+    assert sheet.apart() == [] and "agree: no distance is usable" in sheet.sentences()[-1]
+
+
+def test_a_limit_where_nothing_is_tried_is_not_called_confirmed():
+    """Far limit 133 m; pictures are rendered up to 20 m."""
+    sheet = design_sheet(Robot(default_camera(), 1.0), pictures=2)
+    assert sheet["far"].predicted > 100 and sheet["far"].measured is None
+    assert sheet.apart() == [] and "no far limit there" in sheet.sentences()[-1]
 
 
 @pytest.mark.parametrize(
@@ -205,6 +222,13 @@ def test_the_page_shows_both_figures_of_every_row_and_the_caution():
 
 
 # --- a tracker's own judging -------------------------------------------------
+
+
+def test_a_judged_height_is_counted_in_the_pixels_that_the_tracker_gets():
+    """Known threshold: 12 px of a picture squeezed to half, through a lens of its own."""
+    camera = Camera(320, 240, math.radians(50), 0.25)
+    height = rendered_height_px(Oracle(smallest_px=12, least_visible=0), camera, Settings(tracker_px=(160, 120)), pictures=3)
+    assert height == pytest.approx(12, rel=0.05)
 
 
 def test_usable_height_is_where_the_monotone_fit_passes():
@@ -240,6 +264,8 @@ def test_heights_found_leaves_out_what_does_not_count():
         (lambda: Robot(default_camera(), 0.0), "smallest_px must be more than 0"),
         (lambda: Robot(default_camera(), math.nan), "smallest_px must be more than 0"),
         (lambda: Robot(Camera(320, 240, 1.0), 20.0), "above the ground"),
+        (lambda: Robot(None, 20.0), "camera must be a Camera"),
+        (lambda: Robot(default_camera(), 20.0, {}), "settings must be a Settings"),
         (lambda: facts(max_accel=None), "acceleration limit"),
         (lambda: facts(tracker_s=0.2), "keep up"),
         (lambda: facts(keep_m=0.2), "leave room"),

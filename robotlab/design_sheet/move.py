@@ -20,8 +20,10 @@ from robotlab.trackers import Detections
 # Bearing at the start of a steering test, rad: so small that no limit of the
 # robot comes into play while a swing grows slowly.
 _START_RAD = 1e-3
-# Frames of a steering test, gains tried at once, and rounds of narrowing.
-_FRAMES, _GAINS, _ROUNDS = 400, 48, 3
+# Frames of a steering test, at least, and for each frame that the loop lags
+# behind: near its limit a late loop swings slowly.  Gains tried at once, and
+# rounds of narrowing.
+_FRAMES, _FRAMES_LATE, _GAINS, _ROUNDS = 400, 60, 48, 3
 # Ramp rate of the steering test, Hz: delays are rounded to its steps.
 _FINE_HZ = 200.0
 # A target as far as this stays straight ahead and far while the robot drives, m.
@@ -109,10 +111,12 @@ def measure_gain_limit(robot: Robot) -> float:
     settings = s.but(law="p", max_jerk=None, delay_s=s.delay_s + s.tracker_s, tracker_s=0.0, drive_gain=0.0, watch_s=None,
                      ramp_hz=max(s.ramp_hz, _FINE_HZ), motor=replace(s.motor, dead_band_mps=0.0))  # fmt: skip
     walk = standing(_FAR_M)
-    low, high = 0.01 * s.frame_hz, 4 * s.frame_hz
+    late = (s.delay_s + s.tracker_s + s.motor.lag_s) * s.frame_hz + 1
+    frames = max(_FRAMES, round(_FRAMES_LATE * late))
+    low, high = min(0.01, 0.1 / late) * s.frame_hz, 4 * s.frame_hz
     for turn in range(_ROUNDS):
         gains = np.geomspace(low, high, _GAINS) if turn == 0 else np.linspace(low, high, _GAINS)
-        runs = fleet(walk, settings, len(gains), duration_s=_FRAMES * s.frame_s, start=(0.0, 0.0, -_START_RAD), vary={"turn_gain": gains})
+        runs = fleet(walk, settings, len(gains), duration_s=frames * s.frame_s, start=(0.0, 0.0, -_START_RAD), vary={"turn_gain": gains})
         # A swing that has died out leaves rounding, whose ratio says nothing.
         large = runs.bearing_error_rad
         wide = (large > 3 * _START_RAD) | ((runs.swing >= 1) & (large > 0.3 * _START_RAD))

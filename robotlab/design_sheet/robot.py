@@ -62,6 +62,9 @@ class Robot:
 
     def __post_init__(self) -> None:
         s = self.settings
+        for name, kind in (("camera", Camera), ("settings", Settings)):
+            if not isinstance(getattr(self, name), kind):
+                raise InputError(f"{name} must be a {kind.__name__}, got {type(getattr(self, name)).__name__}; make one first")
         object.__setattr__(self, "smallest_px", number(self.smallest_px, "smallest_px", 0, open_low=True,
                                                        repair="give the height in px from which the tracker is usable"))  # fmt: skip
         if s.hfov_rad is not None:

@@ -21,7 +21,7 @@ from robotlab.design_sheet.robot import Robot
 from robotlab.detector.fewshot import USABLE_RECALL, found_mask
 from robotlab.errors import InputError
 from robotlab.follow import Settings, TruthTracker
-from robotlab.greenhouse import Scene, Thing, render
+from robotlab.greenhouse import Frame, Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
 from robotlab.picture import resize
 from robotlab.trackers import Detections, Tracker, as_tracker
@@ -280,7 +280,8 @@ def rendered_height_px(
     far = measure_band(robot, tracker, lamp=lamp, pictures=pictures, seed=seed)[1]
     if far is None:
         return None
-    return robot.camera.tall_px(far, robot.settings.target_height_m) / robot.smallest_camera_px
+    # Read off the true boxes there, not computed: what is judged shall not lean on the formula that it feeds.
+    return float(np.median(_Looks(robot, tracker, lamp, seed).heights_px(far, _FINE * pictures)))
 
 
 class _Looks:
@@ -297,8 +298,13 @@ class _Looks:
         # Making textures takes longer than all the pictures of a distance, so a few aisles serve all.
         self._aisles = [_aisle(kind, lamp, seed * 1009 + n) for n in range(_AISLES)]
 
-    def good(self, distance_m: float, n: int, scale: float = 1.0, whole: bool = True) -> bool:
-        """Whether the target is usable in the n-th picture; `whole`: clear of the edges as well."""
+    def heights_px(self, distance_m: float, count: int) -> list[float]:
+        """Heights of the true boxes at a distance, px of the picture that the tracker gets."""
+        shown = [self._show(distance_m, n, 1.0) for n in range(count)]
+        return [(one[1][3] - one[1][1]) / self._robot.smallest_camera_px * self._robot.smallest_px for one in shown if one is not None]
+
+    def _show(self, distance_m: float, n: int, scale: float) -> tuple[Frame, np.ndarray, float] | None:
+        """The n-th picture, the target's true box in px of the camera, and how much of it shows."""
         camera, s = self._robot.camera, self._robot.settings
         rng = np.random.default_rng([self._seed, n])
         # The trolley stands anywhere along the aisle, not quite in its middle and not quite straight.
@@ -307,9 +313,15 @@ class _Looks:
         target = Thing(s.target, x + distance_m, y, scale=scale * s.target_height_m / KINDS[s.target].size_m[2])
         frame = render(replace(aisle, things=(target, *aisle.things)), camera, (x, y, yaw), seed=int(rng.integers(1 << 30)))
         rows = np.flatnonzero(frame.truths.things == 0)
-        if not len(rows):
+        return (frame, frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])) if len(rows) else None
+
+    def good(self, distance_m: float, n: int, scale: float = 1.0, whole: bool = True) -> bool:
+        """Whether the target is usable in the n-th picture; `whole`: clear of the edges as well."""
+        camera, s = self._robot.camera, self._robot.settings
+        shown = self._show(distance_m, n, scale)
+        if shown is None:
             return False
-        box, visible = frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])
+        frame, box, visible = shown
         edges = np.concatenate([box[:2], [camera.width_px, camera.height_px] - box[2:]])
         if whole and (edges < EDGE_PX).any():
             return False

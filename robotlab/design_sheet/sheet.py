@@ -19,11 +19,13 @@ from robotlab.design_sheet.robot import (
     predict_smallest_object_m,
     predict_stop_m,
 )
-from robotlab.design_sheet.see import FARTHEST_M, measure_band, measure_smallest_object_m
+from robotlab.design_sheet.see import FARTHEST_M, NEAREST_M, measure_band, measure_smallest_object_m
 from robotlab.errors import InputError
 from robotlab.follow import Oracle, TruthTracker
 from robotlab.trackers import Detections, Tracker
 
+# Ends of the distances tried, with the tolerance of the band: outside of them a limit need not show.
+_SHOWS_M = (1.1 * NEAREST_M, FARTHEST_M / 1.1)
 _PINHOLE = "pinhole camera, Hartley & Zisserman, Multiple View Geometry, 2nd ed., chapter 6"
 _STOP = "uniform deceleration after a reaction time, Biagiotti & Melchiorri, 2008, chapter 3; a first-order lag adds v lag"
 _GAIN = "Levin & May, Theoretical Population Biology 9:178-187, 1976; with motor lag the eigenvalues of the same sampled loop"
@@ -136,7 +138,9 @@ class DesignSheet:
         Returns
         -------
         list of Row
-            Also rows of which the one figure is a limit and the other none.
+            Also rows of which the one figure is a limit and the other none;
+            but where formula and pictures both say that no distance is
+            usable, they agree.
         """
         if not self.tracker:
             return []
@@ -144,10 +148,20 @@ class DesignSheet:
         for row in self.rows:
             gap = row.difference_percent
             # Where no limit was found none may be predicted, unless it lies where nothing was tried.
-            missing = row.measured is None and row.predicted <= FARTHEST_M
+            missing = row.measured is None and _SHOWS_M[0] <= row.predicted <= _SHOWS_M[1] and not self._both_empty
             if row.within_percent is not None and (missing or (gap is not None and abs(gap) > row.within_percent)):
                 out.append(row)
         return out
+
+    @property
+    def _nowhere(self) -> bool:
+        """Whether no distance was usable when measured."""
+        return bool(self.tracker) and self["near"].measured is None and self["far"].measured is None
+
+    @property
+    def _both_empty(self) -> bool:
+        """Whether formula and pictures both say that no distance is usable."""
+        return self._nowhere and self["near"].predicted >= self["far"].predicted
 
     def sentences(self) -> list[str]:
         """What follows for this robot, each with its numbers.
@@ -167,9 +181,13 @@ class DesignSheet:
         near, far = strict("near", max), strict("far", min)
         gain, speed, stop = strict("safe_gain", min), strict("safe_speed", min), strict("stop", max)
         said = []
-        if near >= far:
+        if math.isinf(near):
+            said.append("No distance is usable: the target is never whole in the picture. Mount the camera otherwise, or take a wider lens.")
+        elif near >= far:
             said.append("No distance is usable: where the target is whole in the picture it is too small already. "
                         "Mount the camera otherwise, or give the tracker more pixels.")  # fmt: skip
+        elif self._nowhere and near <= _SHOWS_M[1] and far >= _SHOWS_M[0]:
+            said.append(f"By formula {near:.2f} to {far:.2f} m are usable, but in the pictures this tracker was usable at no distance.")
         elif near <= s.keep_m <= far:
             said.append(f"The distance kept, {s.keep_m:.2f} m, lies in the working band, {near:.2f} to {far:.2f} m.")
         else:
@@ -189,7 +207,11 @@ class DesignSheet:
                 names = ", ".join(row.name for row in apart)
                 said.append(f"Prediction and measurement disagree by more than they may: {names}. Trust the measurement, and look for the reason.")
             else:
-                said.append("Prediction and measurement agree: the working band within 10 %, gain and stopping within 5 %.")
+                beyond = [row.name for row in (self["near"], self["far"]) if row.measured is None and not self._both_empty]
+                band = "no distance is usable" if self._both_empty else "the working band within 10 %"
+                if beyond:
+                    band = f"the working band where it was measured, {NEAREST_M:g} to {FARTHEST_M:g} m, and there is no {' or '.join(beyond)} there"
+                said.append(f"Prediction and measurement agree: {band}; gain and stopping within 5 %.")
         return said
 
     def to_json(self) -> dict[str, Any]:
@@ -322,7 +344,7 @@ def _sheet(robot: Robot, tracker: str, lamp: str, at_m: float, figures: Mapping[
     rows = []
     for key, name, unit, within, *words in _LINES:
         # Where no place is usable there is none to name.
-        said = name.format(at=at_m) if math.isfinite(at_m) else name.partition(",")[0]
+        said = name.format(at=at_m) if math.isfinite(at_m) or "{at" not in name else name.partition(",")[0]
         seen = measured.get(key)
         rows.append(Row(key, said, unit, float(figures[key]), None if seen is None else float(seen), within, *words))
     return DesignSheet(robot, tracker, lamp, at_m, tuple(rows))
