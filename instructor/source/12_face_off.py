@@ -409,7 +409,9 @@ print(f"smallest usable height: {smallest_px:.0f} px\n")
 print(design_sheet_text(sheet))
 
 # %% [markdown]
-# **Why.** Gain and stopping follow from clocks and ramps, which a simulation keeps to the step; on a floor they will not be as good. The far limit follows from a tracker, and a tracker sees more than a height: the light on the post, and what stands behind it. Where prediction and measurement part, believe the measurement, and find out why: that is where you learn something about your robot. (Try `lamp="daylight"`: the side of the post away from the sun is dark, and which side that is depends on the place.)
+# **Why.** Gain and stopping follow from clocks and ramps, which a simulation keeps to the step; on a floor they will not be as good. The far limit follows from a tracker, and a tracker sees more than a height: the light on the post, and what stands behind it. Where prediction and measurement part, believe the measurement, and find out why: that is where you learn something about your robot.
+#
+# Now compare the measured far limit with the curve of part 5. Same tracker, same camera, same lamp, and yet the curve falls below 8 of 10 at another distance: the sheet's pictures show long aisles, the curve's show the scenes of the walks, with other things behind the post. So prediction and measurement may agree within a few percent *for one kind of scene*, and another scene moves both. For your robot, judge the smallest height where it will drive. (Try `lamp="daylight"`: the side of the post away from the sun is dark, and which side that is depends on the place.)
 #
 # The largest safe gain is *half* the gain limit. That margin is a habit of the trade, not a law.
 #
