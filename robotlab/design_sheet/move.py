@@ -15,6 +15,7 @@ from robotlab.design_sheet.robot import Robot
 from robotlab.errors import InputError
 from robotlab.follow import NoFaults, Oracle, Run, Settings, Shot, default_camera, fleet, simulate
 from robotlab.greenhouse import Scene, Thing, Walk
+from robotlab.motion.checks import number
 from robotlab.trackers import Detections
 
 # Bearing at the start of a steering test, rad: so small that no limit of the
@@ -148,7 +149,7 @@ def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     >>> round(measure_stop_m(Robot(default_camera(), 20)), 2)
     0.65
     """
-    speed = robot.top_mps if speed_mps is None else speed_mps
+    speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0, open_low=True)
     return max(_way_m(run, last) for run, last in (_drive(robot, speed, fault) for fault in (Vanished, Hung)))
 
 
@@ -190,6 +191,7 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
                 return True
         return False
 
+    most_mps = number(most_mps, "most_mps", 0, open_low=True)
     low, high = 0.0, 0.125
     while not touches(high):
         low, high = high, 2 * high

@@ -23,6 +23,7 @@ from robotlab.errors import InputError
 from robotlab.follow import Settings, TruthTracker
 from robotlab.greenhouse import Frame, Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
+from robotlab.motion.checks import number, whole
 from robotlab.picture import resize
 from robotlab.trackers import Detections, Tracker, as_tracker
 
@@ -60,7 +61,8 @@ def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], share: 
     Raises
     ------
     InputError
-        If the two are not equally long, empty, or not finite.
+        If the two are not equally long, empty, or not finite, or `found`
+        holds anything but true and false.
 
     Notes
     -----
@@ -76,6 +78,9 @@ def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], share: 
     heights, hits = np.asarray(heights_px, float), np.asarray(found, float)
     if heights.ndim != 1 or heights.shape != hits.shape or not len(heights) or not np.isfinite(heights).all():
         raise InputError(f"heights_px and found must be two equally long rows, got {heights.shape} and {hits.shape}; one of each a true box")
+    if not np.isin(hits, (0, 1)).all():
+        raise InputError("found must hold True or False for each true box, got another value; compare before you hand it over")
+    share = number(share, "share", 0, 1)
     order = np.argsort(heights, kind="stable")
     good = isotonic_regression(hits[order]).x >= share - 1e-9
     return float(heights[order][good.argmax()]) if good.any() else None
@@ -178,6 +183,7 @@ def measure_band(
     >>> round(near, 1), round(far, 1)
     (0.6, 5.5)
     """
+    pictures, share = whole(pictures, "pictures", 1), number(share, "share", 0, 1)
     looks = _Looks(robot, tracker, lamp, seed)
     grid = np.geomspace(NEAREST_M, FARTHEST_M, _COARSE)
     shares = np.array([np.mean([looks.good(distance, n) for n in range(max(3, pictures // 6))]) for distance in grid])
@@ -225,6 +231,8 @@ def measure_smallest_object_m(
     >>> round(measure_smallest_object_m(robot, Oracle(smallest_px=12), 1.2, pictures=1), 1)
     0.1
     """
+    pictures, share = whole(pictures, "pictures", 1), number(share, "share", 0, 1)
+    distance_m = number(distance_m, "distance_m", 0, open_low=True)
     looks = _Looks(robot, tracker, lamp, seed)
 
     def good(scale: float, n: int) -> bool:
@@ -291,7 +299,7 @@ class _Looks:
         kind = robot.settings.target
         if kind not in KINDS:
             raise InputError(f"what is rendered must be one of {', '.join(KINDS)}, got target {kind!r}; measure others with your own pictures")
-        self._robot, self._lamp, self._seed = robot, lamp, seed
+        self._robot, self._lamp, self._seed = robot, lamp, whole(seed, "seed")
         self._tracker = tracker if isinstance(tracker, TruthTracker) else as_tracker(tracker)
         if isinstance(tracker, TruthTracker):
             tracker.begin(seed)

@@ -22,6 +22,7 @@ from robotlab.design_sheet.robot import (
 from robotlab.design_sheet.see import FARTHEST_M, NEAREST_M, measure_band, measure_smallest_object_m
 from robotlab.errors import InputError
 from robotlab.follow import Oracle, TruthTracker
+from robotlab.motion.checks import whole
 from robotlab.trackers import Detections, Tracker
 
 # Ends of the distances tried, with the tolerance of the band: outside of them a limit need not show.
@@ -318,8 +319,7 @@ def design_sheet(
     >>> [row.key for row in sheet.apart()]
     []
     """
-    if pictures < 1:
-        raise InputError(f"pictures must be 1 or more, got {pictures}; 24 is usual")
+    pictures = whole(pictures, "pictures", 1)
     plan = predict(robot)
     looker = Oracle(smallest_px=robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,)) if tracker is None else tracker
     usual = {"lamp": lamp, "pictures": pictures, "seed": seed}
