@@ -12,7 +12,7 @@
 #
 # **Time**: 35 minutes. **Needs**: basic Python, loops and arrays. Nothing about vision.
 #
-# **Cautions**: nothing real moves before lesson 13. When it does: wheels off the ground first, a hand on the power switch, a clear floor, slow limits, people and pets out of reach. A stop in software is not a safety function.
+# **Cautions**: nothing real moves here. In the last parts of lessons 10 and 11, and in lesson 13, your own robot may. Then: wheels off the ground first, a hand on the power switch, a clear floor, slow limits, people and pets out of reach. A stop in software is not a safety function.
 #
 # **How to use a notebook**: click a gray cell and press Shift+Enter; it runs, and its answer appears beneath. Go from top to bottom. Where it says **Predict**, write your answer down first. A wrong guess costs nothing and is worth more than a right one.
 
@@ -144,7 +144,7 @@ show([view.picture for view in views.values()], list(views), [best_post(color, v
 # %% [markdown]
 # ## 4. Train a detector
 #
-# The second tracker learns from labels what a post, a bucket and a crate look like: edges and surroundings as well as color. It comes with a network of filters that was trained before on thousands of random rendered shapes, none of them a post. You train the last step: 87 pictures from three drives, by daylight, under an overcast sky and at dusk. This takes some seconds on a laptop, with no deep-learning framework.
+# The second tracker learns from labels what a post, a bucket and a crate look like: edges and surroundings as well as color. It comes with a network of filters that was trained before, on drawn shapes and on rendered greenhouses with things in other colors, never on an orange post, a blue bucket or a yellow crate. You train the last step: 87 pictures from three drives, by daylight, under an overcast sky and at dusk. This takes some seconds on a laptop, with no deep-learning framework.
 #
 # **Predict.** It has seen neither the warm nor the grow lamp. Does it find the post there?
 

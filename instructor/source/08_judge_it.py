@@ -290,7 +290,7 @@ Image(encode(decode(curve.picture), "png", effort=9))
 #
 # **Why.** **F1** = 2 · right / (detections + truths), which is 2 · right / (2 · right + false + missed): a false detection counts exactly like a missed thing. One more detection raises F1 as long as its chance of being right is more than half of F1 itself. So the best place lies a little *below* the crossing. For a table that is fair.
 #
-# For a trolley it is not. A *missed* post lets it coast and wait for the next picture, a tenth of a second later. A *false* post steers it: at a drum, at a pole, at a person's orange jacket. So give each error its price, and take the threshold where the sum is least.
+# For a trolley it is not. A *missed* post lets it coast and wait for the next picture, a tenth of a second later. A *false* post steers it: at a drum, at a pole, at an orange tray. So give each error its price, and take the threshold where the sum is least.
 #
 # **Predict.** Let one false post cost as much as five missed ones. Does the threshold go up or down, and do the misses double?
 
