@@ -177,7 +177,7 @@ def draw(results: dict, path: Path) -> None:
     right.set_ylabel("time, ms")
     right.grid(True, which="major", alpha=0.3)
     if results["growth"]:
-        right.legend(fontsize=8)
+        right.legend(fontsize=8, loc="upper center", bbox_to_anchor=(0.5, -0.05), frameon=False)
     figure.savefig(path, dpi=110)
     plt.close(figure)
 
