@@ -121,8 +121,9 @@ def heights_found(
     >>> from robotlab.dataset import Entry
     >>> entry = Entry(1, "a.png", 64, 48, boxes=np.array([[0, 0, 8, 30.0]]), labels=np.array([0]))
     >>> data = DataSet("labels.json", ("post",), (1,), (entry,))
-    >>> heights_found(data, [Detections([[0, 0, 8, 28]], [0.9], [0], ["post"])])
-    (array([30.]), array([ True]))
+    >>> heights, found = heights_found(data, [Detections([[0, 0, 8, 28]], [0.9], [0], ["post"])])
+    >>> heights.tolist(), found.tolist()
+    ([30.0], [True])
     """
     if target not in data.classes:
         raise InputError(f"target must be a class of the data set ({', '.join(data.classes)}), got {target!r}; choose one of them")
