@@ -1,7 +1,7 @@
 """The whole chain once: render, learn, judge, steer, follow, report.
 
 About a minute on two cores.  Every figure of the report is computed here and
-now; nothing is read from a file but the labelled pictures.
+now; nothing is read from a file but the labeled pictures.
 """
 
 from __future__ import annotations
@@ -167,7 +167,7 @@ def lamps_part(page: Report) -> None:
     page.figure(
         figure,
         f"One scene under {', '.join(LAMPS)}: the orange post turns yellow under warm lamps and red under grow lamps.",
-        f"The same post, {height[0]:.0f} px tall, under five lamps. A tracker that knows only its colour is in for a surprise.",
+        f"The same post, {height[0]:.0f} px tall, under five lamps. A tracker that knows only its color is in for a surprise.",
         dpi=140,
     )
 
@@ -186,11 +186,11 @@ def data_part(page: Report, source: DataSet, judged: DataSet, learning_s: float,
     model : Path
         The detector's file.
     """
-    page.heading("Labelled pictures, and learning from them")
+    page.heading("Labeled pictures, and learning from them")
     page.picture(
         contact_sheet(source, 12, 6, 170),
-        f"Twelve of the {len(source)} labelled pictures, with boxes around posts, buckets and crates.",
-        f"Twelve of the {len(source)} labelled pictures learned from. Dashed boxes are too small or too hidden to count.",
+        f"Twelve of the {len(source)} labeled pictures, with boxes around posts, buckets and crates.",
+        f"Twelve of the {len(source)} labeled pictures learned from. Dashed boxes are too small or too hidden to count.",
         kind="jpg",
     )
     page.text(
