@@ -59,7 +59,7 @@ def exported() -> set[object]:
     """What the packages below robotlab offer by their own name: the API of those packages."""
     found = set()
     for name in module_names():
-        package = importlib.import_module(name) if name.count(".") == 1 else None
+        package = importlib.import_module(name) if name.count(".") == 1 and name.split(".")[1] not in COMMANDS else None
         for short, thing in vars(package).items() if hasattr(package, "__path__") else ():
             if not short.startswith("_") and (inspect.isfunction(thing) or inspect.isclass(thing)):
                 if thing.__module__.startswith("robotlab."):

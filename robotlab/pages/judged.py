@@ -1,0 +1,233 @@
+"""Pages on pictures: trackers judged, alone or side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from robotlab.dataset import DataSet
+from robotlab.dataset.sheet import PALETTE, draw_boxes
+from robotlab.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
+from robotlab.report import Report
+from robotlab.scoring import Judgement
+from robotlab.trackers import Detections
+
+# Colour of what is really there: the ink of the page, so that it is no class's colour.
+_TRUTH = (255, 255, 255)
+
+
+def shown_ap(value: float | None) -> float | None:
+    """COCO's -1, nothing was there to be found, as a dash.
+
+    Parameters
+    ----------
+    value : float or None
+        An average precision.
+
+    Returns
+    -------
+    float or None
+        For a cell of a table.
+
+    Examples
+    --------
+    >>> shown_ap(0.5), shown_ap(-1)
+    (0.5, None)
+    """
+    return None if value is None or value < 0 else value
+
+
+def numbers_table(page: Report, judgements: Mapping[str, Judgement]) -> None:
+    """The main numbers, one row a tracker.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    judgements : mapping of str to Judgement
+        By tracker.
+    """
+    rows = []
+    for name, j in judgements.items():
+        at = j.at
+        bounds = j.intervals["AP50"]
+        rows.append(
+            (name, shown_ap(j.AP), shown_ap(j.AP50), f"{bounds[0]:.2f} to {bounds[1]:.2f}" if bounds else None,
+             at["precision"], at["recall"], j.score, j.errors.get("background"), j.errors.get("missed"))
+        )
+    page.table(
+        ("tracker", "AP", "AP50", "AP50, 95 %", "precision", "recall", "at score", "false alarms", "missed"),
+        rows,
+        "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at "
+        f"the score with the best F1. About the interval: {next(iter(judgements.values())).intervals['note']}.",
+    )
+
+
+def group_table(page: Report, judgements: Mapping[str, Judgement], groups: str, word: str) -> None:
+    """AP and AP50 of each group, two columns a tracker.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    judgements : mapping of str to Judgement
+        By tracker.
+    groups : {"per_class", "per_lamp", "per_size", "per_recording"}
+        What is grouped.
+    word : str
+        Heading of the first column.
+    """
+    tables = [getattr(j, groups) for j in judgements.values()]
+    names = list(dict.fromkeys(name for table in tables for name in table))
+    header = [word, "truths"] + [f"{number}, {name}" for name in judgements for number in ("AP", "AP50")]
+    rows = []
+    for name in names:
+        row: list[object] = [name, next((t[name]["truths"] for t in tables if name in t), None)]
+        for table in tables:
+            row += [shown_ap(table.get(name, {}).get("AP")), shown_ap(table.get(name, {}).get("AP50"))]
+        rows.append(row)
+    page.table(header, rows)
+
+
+def curves_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
+    """Precision-recall, and recall by size.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    judgements : mapping of str to Judgement
+        By tracker.
+    """
+    figure, axes = new_figure(1, 2, 9.0, 3.4)
+    plot_precision_recall(axes[0, 0], judgements)
+    plot_recall_by_size(axes[0, 1], judgements)
+    words = "; ".join(f"{name}: AP50 {j.AP50:.2f}" for name, j in judgements.items())
+    page.figure(
+        figure,
+        f"Left, precision against recall at IoU .5 ({words}); right, recall against size of the box.",
+        "Left: the marker is the threshold with the best F1. Right: small means far; bars are Wilson's 95 % intervals.",
+    )
+
+
+def groups_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
+    """AP50 lamp by lamp, where lamps are known.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    judgements : mapping of str to Judgement
+        By tracker.
+    """
+    lamps = [name for j in judgements.values() for name in j.per_lamp]
+    if len(set(lamps)) < 2:
+        return
+    figure, axes = new_figure(1, 1, 7.0, 2.8)
+    plot_groups(axes[0, 0], judgements, "per_lamp")
+    words = "; ".join(
+        f"{name}: " + ", ".join(f"{lamp} {row['AP50']:.2f}" for lamp, row in j.per_lamp.items()) for name, j in judgements.items()
+    )
+    page.figure(figure, f"AP50 under each lamp. {words}.", "AP50 under each lamp.")
+
+
+def picture_of(data: DataSet, entry, found: Detections, score: float | None) -> np.ndarray:
+    """A picture with what is there (white, dashed) and what was found.
+
+    Parameters
+    ----------
+    data : DataSet
+        Where the picture is from.
+    entry : Entry
+        Which picture.
+    found : Detections
+        What was found in it.
+    score : float or None
+        Lower scores are left out.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of uint8
+        The drawn picture.
+    """
+    picture = draw_boxes(data.load(entry), entry.boxes, [_TRUTH] * len(entry), 1, np.ones(len(entry), bool))
+    found = found.pick(found.scores >= (np.inf if score is None else score))
+    return draw_boxes(picture, found.boxes, [PALETTE[label % len(PALETTE)] for label in found.labels], 2)
+
+
+def pictures_part(
+    page: Report, data: DataSet, found: Mapping[str, Sequence[Detections]], judgements: Mapping[str, Judgement], count: int = 4
+) -> None:
+    """A few pictures, evenly spread, with what each tracker found.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add them.
+    data : DataSet
+        The pictures.
+    found : mapping of str to sequence of Detections
+        By tracker, one for each picture.
+    judgements : mapping of str to Judgement
+        By tracker; their score of use decides what is drawn.
+    count : int
+        How many.
+    """
+    places = np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1]) if len(data) > count else range(len(data))
+    order = f"Left to right: {', '.join(found)}. " if len(found) > 1 else ""
+    page.begin_row()
+    for place in places:
+        entry = data.pictures[place]
+        drawn = [picture_of(data, entry, found[name][place], judgements[name].score) for name in found]
+        gap = np.full((drawn[0].shape[0], 8, 3), 255, np.uint8)
+        row = np.hstack([part for picture in drawn for part in (picture, gap)][:-1])
+        counts = ", ".join(f"{name} found {int((found[name][place].scores >= (judgements[name].score or 2)).sum())}" for name in found)
+        lamp = f", {entry.lamp}" if entry.lamp else ""
+        truths = len(entry) - int((entry.ignore | entry.crowd).sum())
+        page.picture(
+            row, f"{entry.name}: {truths} things to find; {counts}.",
+            f"{entry.name} ({entry.recording}{lamp}). {order}Dashed white: what is there.",
+            kind="jpg",
+        )
+    page.end_row()
+
+
+def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgement, name: str, note: str) -> Report:
+    """The report of one tracker.
+
+    Parameters
+    ----------
+    data : DataSet
+        What it was judged on.
+    found : sequence of Detections
+        One for each picture.
+    judgement : Judgement
+        From :func:`robotlab.scoring.judge`.
+    name : str
+        The tracker.
+    note : str
+        Where it came from.
+
+    Returns
+    -------
+    Report
+        Save it with :meth:`~robotlab.report.Report.save`.
+    """
+    page = Report(f"{name} judged on {len(data)} pictures")
+    page.text(f"{name}: {note}. Data: {data.folder.name}, recordings {', '.join(data.recordings)}.")
+    page.heading("The numbers")
+    numbers_table(page, {name: judgement})
+    group_table(page, {name: judgement}, "per_class", "class")
+    curves_figure(page, {name: judgement})
+    if judgement.per_lamp:
+        page.heading("Lamp by lamp")
+        group_table(page, {name: judgement}, "per_lamp", "lamp")
+        groups_figure(page, {name: judgement})
+    page.heading("Size, recording, kinds of error")
+    group_table(page, {name: judgement}, "per_size", "size")
+    group_table(page, {name: judgement}, "per_recording", "recording")
+    page.table(("kind of error", "count"), list(judgement.errors.items()), "At the score with the best F1.")
+    page.heading("Pictures")
+    pictures_part(page, data, {name: found}, {name: judgement}, 6)
+    return page
