@@ -3,9 +3,10 @@
     python instructor/pretraining/pretrain.py --minutes 8.8 --out OUT
 
 Needs the ``torch`` extra and scikit-image; takes a GPU if there is one.  Writes
-``features.onnx``, ``log.json`` and ``loss.png`` into OUT.  The seed fixes the
-first weights and the pictures drawn, but the length is a time, so two machines
-give two (equally good) networks.
+``features.onnx``, ``log.json``, ``loss.png`` and ``state.pt`` into OUT; a run that
+broke off goes on from the last with ``--resume``.  The seed fixes the first weights
+and the pictures drawn, but the length is a time, so two machines give two (equally
+good) networks.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import argparse
 import copy
 import json
+import math
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -153,7 +155,7 @@ def rate_at(share: float) -> float:
     """Share of the highest rate when this share of the time has gone: up, then a cosine down."""
     if share < WARM_UP:
         return 0.05 + 0.95 * share / WARM_UP
-    return (0.002 + 0.998 * 0.5 * (1 + np.cos(np.pi * (share - WARM_UP) / (1 - WARM_UP))))
+    return 0.002 + 0.998 * 0.5 * (1 + math.cos(math.pi * (share - WARM_UP) / (1 - WARM_UP)))
 
 
 class RunningMean:
@@ -217,7 +219,8 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
     others = [p for p in model.parameters() if p.ndim <= 1]
     optimizer = torch.optim.AdamW([{"params": kernels, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}], lr=given.rate, fused=gpu)
     torch._dynamo.config.recompile_limit = 64
-    quick = torch.compile(losses_on, dynamic=False) if given.compile else losses_on
+    modes = {1: "default", 2: "reduce-overhead"}
+    quick = torch.compile(losses_on, dynamic=False, mode=modes[given.compile]) if given.compile else losses_on
 
     def held_out() -> dict[str, float]:
         mean.model.eval()
@@ -228,6 +231,12 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
     log: dict = {name: getattr(given, name) for name in ("seed", "minutes", "uses", "house_uses", "rate", "furnished", "named")}
     log |= {"start_from": given.start_from.name if given.start_from else None, "device": torch.cuda.get_device_name() if gpu else "CPU", "steps": [], "held_out": []}
     start, step, recent, next_look = time.time(), 0, [], 0.0
+    if given.resume is not None:
+        state = torch.load(given.resume, map_location=device, weights_only=True)
+        for part, saved in zip((model, mean.model, optimizer), state["parts"], strict=True):
+            part.load_state_dict(saved)
+        log["steps"], log["held_out"], step = state["steps"], state["held_out"], state["step"]
+        start -= 60 * given.minutes * state["share"]
     while True:
         share = (time.time() - start) / (60 * given.minutes)
         if share >= next_look or share >= 1:
@@ -238,6 +247,10 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
                 log["held_out"].append({"step": step, "share": share, **held_out()})
                 print(json.dumps({"train": log["steps"][-1], "held_out": log["held_out"][-1]}), flush=True)
                 write(given.out, mean.model["features"], log)
+                parts = [part.state_dict() for part in (model, mean.model, optimizer)]
+                kept = {"parts": parts, "steps": log["steps"], "held_out": log["held_out"], "step": step, "share": share}
+                torch.save(kept, given.out / "state.tmp")
+                (given.out / "state.tmp").replace(given.out / "state.pt")
                 recent = []
             next_look = share + 0.03
         if share >= 1:
@@ -249,13 +262,15 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
         for group in optimizer.param_groups:
             group["lr"] = given.rate * rate_at(share)
         model.train()
+        torch.compiler.cudagraph_mark_step_begin()
         losses = quick(model, *prepared(batch, renderer.generator))
         optimizer.zero_grad(set_to_none=True)
         total_loss(losses, given.named).backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 5.0)
         optimizer.step()
         mean.follow(min(KEEP, (1 + step) / (10 + step)))
-        recent.append({name: value.detach() for name, value in losses.items()})
+        # Copies: a compiled step writes into the same place again.
+        recent.append({name: value.detach().clone() for name, value in losses.items()})
         step += 1
     plot_logs([log], given.out / "loss.png")
 
@@ -273,7 +288,8 @@ def main() -> int:
     parser.add_argument("--room", type=int, default=1100, help="the most greenhouses of the bank to keep")
     parser.add_argument("--furnished", type=float, default=0.5, help="share of the steps on furnished greenhouses")
     parser.add_argument("--named", type=int, default=1, help="1: one softmax over background and all pairs; 0: a focal loss for each pair")
-    parser.add_argument("--compile", type=int, default=1, help="compile the step")
+    parser.add_argument("--compile", type=int, default=1, choices=(0, 1, 2), help="compile the step; 2: and replay it as a graph")
+    parser.add_argument("--resume", type=Path, default=None, help="state.pt of a run that broke off, to go on with the same --minutes")
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
