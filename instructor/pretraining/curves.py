@@ -11,7 +11,7 @@ import json
 from pathlib import Path
 
 NAMES = {"thing": "is there a thing", "shape": "which shape", "pair": "which shape in which color", "box": "where is its box"}
-RUNS = ("first_run.json", "second_run.json", "third_run_a.json")
+RUNS = ("first_run.json", "second_run.json", "third_run_a.json", "fourth_run.json", "fifth_run.json")
 
 
 def plot_logs(logs: list[dict], path: Path) -> None:

@@ -211,10 +211,13 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
         house_pool = Pool(renderer, houses.batches, sizes[1:], 200 if gpu else 8, given.house_uses, given.seed + 2)
     held = [batch for height, width, n in sizes for batch in shapes(judge, max(2, n // AT_ONCE), height, width)[:2]]
     model = torch.nn.ModuleDict({"features": Features(FEATURES, given.seed), "readings": Readings(FEATURES[-1].channels, given.named)})
-    if given.start_from is not None:
+    if given.start_from is not None and given.start_from.suffix == ".pt":
+        model.load_state_dict(torch.load(given.start_from, map_location="cpu", weights_only=True)["parts"][1])
+    elif given.start_from is not None:
         model["features"].load(weights_from_onnx(given.start_from))
     model = model.to(device, memory_format=torch.channels_last)
     mean = RunningMean(model)
+    norms = [module for module in model.modules() if isinstance(module, torch.nn.BatchNorm2d)]
     kernels = [p for p in model.parameters() if p.ndim > 1]
     others = [p for p in model.parameters() if p.ndim <= 1]
     optimizer = torch.optim.AdamW([{"params": kernels, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}], lr=given.rate, fused=gpu)
@@ -228,7 +231,7 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
             rows = [losses_on(mean.model, *prepared(batch, judge.generator)) for batch in held]
         return {name: float(np.mean([float(row[name]) for row in rows])) for name in rows[0]}
 
-    log: dict = {name: getattr(given, name) for name in ("seed", "minutes", "uses", "house_uses", "rate", "furnished", "named")}
+    log: dict = {name: getattr(given, name) for name in ("seed", "minutes", "uses", "house_uses", "rate", "furnished", "named", "still")}
     log |= {"start_from": given.start_from.name if given.start_from else None, "device": torch.cuda.get_device_name() if gpu else "CPU", "steps": [], "held_out": []}
     start, step, recent, next_look = time.time(), 0, [], 0.0
     if given.resume is not None:
@@ -262,6 +265,9 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
         for group in optimizer.param_groups:
             group["lr"] = given.rate * rate_at(share)
         model.train()
+        if given.still:
+            for norm in norms:
+                norm.eval()
         torch.compiler.cudagraph_mark_step_begin()
         losses = quick(model, *prepared(batch, renderer.generator))
         optimizer.zero_grad(set_to_none=True)
@@ -282,12 +288,13 @@ def main() -> int:
     parser.add_argument("--uses", type=int, default=4, help="training steps per drawn batch")
     parser.add_argument("--house-uses", type=int, default=2, help="training steps per batch of furnished greenhouses")
     parser.add_argument("--scale", type=float, default=None, help="pictures a batch, times this (default 1 on a GPU, 0.1 on a CPU)")
-    parser.add_argument("--start-from", type=Path, default=None, help="weights to go on from, a features.onnx")
+    parser.add_argument("--start-from", type=Path, default=None, help="weights to go on from: a features.onnx, or a state.pt for what is read off them too")
     parser.add_argument("--rate", type=float, default=PEAK_RATE, help="highest learning rate")
     parser.add_argument("--bank", type=Path, default=None, help="furnished greenhouses, from views.py; none when left out")
     parser.add_argument("--room", type=int, default=1100, help="the most greenhouses of the bank to keep")
     parser.add_argument("--furnished", type=float, default=0.5, help="share of the steps on furnished greenhouses")
     parser.add_argument("--named", type=int, default=1, help="1: one softmax over background and all pairs; 0: a focal loss for each pair")
+    parser.add_argument("--still", type=int, default=0, help="1: normalise by the statistics of the start, not by each batch")
     parser.add_argument("--compile", type=int, default=1, choices=(0, 1, 2), help="compile the step; 2: and replay it as a graph")
     parser.add_argument("--resume", type=Path, default=None, help="state.pt of a run that broke off, to go on with the same --minutes")
     parser.add_argument("--out", type=Path, required=True)

@@ -202,20 +202,20 @@ class Bank:
         return cls(folder)
 
 
-def _fill(folder: Path, worker: int, workers: int, until: float) -> None:
+def _fill(folder: Path, first: int, worker: int, workers: int, until: float) -> None:
     bank = Bank(folder)
-    for seed in range(worker, len(bank.done), workers):
+    for k in range(worker, len(bank.done), workers):
         if time.time() > until:
             return
-        bank.pictures[seed], bank.rows[seed] = furnished_greenhouse(seed)
-        bank.done[seed] = 1
+        bank.pictures[k], bank.rows[k] = furnished_greenhouse(first + k)
+        bank.done[k] = 1
 
 
-def fill(folder: Path, greenhouses: int, minutes: float, workers: int) -> int:
-    """Render a bank on several cores; gives the number of greenhouses done in the time."""
+def fill(folder: Path, first: int, greenhouses: int, minutes: float, workers: int) -> int:
+    """Render a bank on several cores, from this seed on; gives the number of greenhouses done in the time."""
     bank = Bank.create(folder, greenhouses)
     context, until = multiprocessing.get_context("spawn"), time.time() + 60 * minutes
-    crew = [context.Process(target=_fill, args=(folder, k, workers, until)) for k in range(workers)]
+    crew = [context.Process(target=_fill, args=(folder, first, k, workers, until)) for k in range(workers)]
     for one in crew:
         one.start()
     for one in crew:
@@ -226,12 +226,13 @@ def fill(folder: Path, greenhouses: int, minutes: float, workers: int) -> int:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
+    parser.add_argument("--first", type=int, default=0, help="seed of the first greenhouse")
     parser.add_argument("--greenhouses", type=int, default=1000)
     parser.add_argument("--minutes", type=float, default=3.0)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     given = parser.parse_args()
     start = time.time()
-    made = fill(given.folder, given.greenhouses, given.minutes, given.workers)
+    made = fill(given.folder, given.first, given.greenhouses, given.minutes, given.workers)
     print(f"{made} greenhouses, {made * EACH} pictures in {time.time() - start:.0f} s")
     return 0
 
