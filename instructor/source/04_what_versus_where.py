@@ -204,7 +204,7 @@ def report(classifier):
 report(three)
 
 # %% [markdown]
-# **Why.** The shares are shares of *its own list*. They add up to 1 whatever is in the picture, so a thing from outside the list must be called by a name on it. A drum is blue and round: of post, bucket and crate, bucket fits best by far, and "by far" is all that confidence measures. It says how one class compares with the others. It does not say whether any of them fits.
+# **Why.** The shares are shares of *its own list*. They add up to 1 whatever is in the picture, so a thing from outside the list must be called by a name on it. A drum is blue and round: of post, bucket and crate, bucket fits best. A pole is thin and upright, and there is no doubt at all. How far the best is ahead is all that confidence measures. It says how one class compares with the others. It does not say whether any of them fits.
 
 # %% [markdown]
 # ## 4. Saying nothing
@@ -226,7 +226,7 @@ for kind in STRANGE:
     print(f"{kind:<6} answered at 0.9: {sure.sum():2} of {len(sure)}")
 
 # %% [markdown]
-# **Why.** Among known things, the unsure answers are where the mistakes are, so a limit removes mistakes and pays with silence. Against strange things it helps only where the classifier happens to hesitate. It does at a plant. It does not at a pole: no limit tells a sure pole from a sure post.
+# **Why.** Among known things, the unsure answers are where the mistakes are, so a limit removes mistakes and pays with silence. Against strange things it helps only where the classifier happens to hesitate. It does at most drums, trays and pots, and at some plants. It does not at a pole: no limit tells a sure pole from a sure post.
 
 # %% [markdown]
 # ### Task 3
@@ -287,7 +287,7 @@ for name, one in (("before", four), ("after", taught)):
     print(f"known test crops right {name}: {100 * np.mean(one.scores(test.pictures).argmax(axis=1) == test.labels):.1f} %")
 
 # %% [markdown]
-# It costs a little on the known things: some of them now look like nothing. And these views are easier than real life, since each strange thing stands alone on the same ground. But the way is the one that works on robots: collect what fools it, and teach that it is nothing.
+# Look at the last two lines as well: each time, it may cost some of the known things, which then look like nothing. And these views are easier than real life, since each strange thing stands alone on the same ground. But the way is the one that works on robots: collect what fools it, and teach that it is nothing.
 
 # %% [markdown]
 # ## 5. From what to where

@@ -583,7 +583,7 @@ print(f"kept: the weights of step {curve['judged_steps'][kept]}")
 #
 # ### The real thing
 #
-# Twenty seconds are a demonstration. Here is the course's measured training on the greenhouse: 174 pictures, another recording held out, about four minutes on two processor cores. It is replayed from its log.
+# Twenty seconds are a demonstration. Here is the course's measured training on the greenhouse: 174 pictures, another recording held out, about three minutes on two processor cores. It is replayed from its log.
 
 # %% tags=["explore"]
 from robotlab.course import measured
@@ -622,7 +622,7 @@ for start, one in record["coins"].items():
 # %% [markdown]
 # **Why.** From nothing, the same steps must first find out what an edge is. With many more pictures and minutes it would get there; the shipped weights have been there.
 #
-# Now compare the two trainings. On the coins, which look like nothing the shipped features have seen, teaching all layers tightened the boxes a good deal. On the greenhouse, for which the features were made, four minutes buy little over a head fit of seconds. So start with the head fit, judge it, and train in full when pictures are *real* or unlike the course's. PyTorch, where it happens to be installed, is taken by itself; it makes training about twice as fast, not better.
+# Now compare the two trainings. On the coins, which look like nothing the shipped features have seen, teaching all layers tightened the boxes. On the greenhouse, for which the features were made, three minutes buy a few points over a head fit of seconds. So start with the head fit, judge it, and train in full when pictures are *real* or unlike the course's. PyTorch, where it happens to be installed, is taken by itself; it makes training about twice as fast, not better.
 
 # %% [markdown]
 # ## 8. Stopped, resumed, saved
@@ -704,7 +704,7 @@ else:
 # ### What not to conclude
 #
 # - "It has AP 0.9 on its own pictures." Then it has learned them. Only recordings kept apart count.
-# - "Full training got two points (0.02) more, so it is better." Perhaps. Some dozen pictures of a few recordings, one seed: lesson 08 says whether two points are anything.
+# - "Full training got one point (0.01) of AP50 more, so it finds more." Perhaps. Some dozen pictures of a few recordings, one seed: lesson 08 says whether a point is anything.
 # - "It found all coins, so it will find coins." One photograph, one ground, one light.
 # - "The loss is down to 0.3, that is good." A loss means something beside another loss of the same kind on the same pictures, no more.
 # - "More steps cannot harm." Part 4.

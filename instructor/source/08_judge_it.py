@@ -278,7 +278,7 @@ from robotlab.widgets import ThresholdCurve
 curve = ThresholdCurve(test, seen["detector"], ids=(254, 305, 356))
 curve
 
-# %% tags=["still"] picture="threshold" alt="Above, left, precision against recall: precision stays near 1 up to a recall of about one half and then falls steeply; a point marks the threshold with the best F1. Right, counts of right and of false detections by score: false ones fall, right ones rise, and they cross near the threshold. Below, three rendered pictures with solid boxes for right, dashed for false detections and dotted ones for missed things."
+# %% tags=["still"] picture="threshold" alt="Above, left, precision against recall: precision stays near 1 up to a recall of about 0.8 and then falls steeply; a point marks the threshold with the best F1. Right, counts of right and of false detections by score: false ones fall, right ones rise, and they cross near the threshold. Below, three rendered pictures with solid boxes for right, dashed for false detections and dotted ones for missed things."
 from IPython.display import Image
 
 from robotlab.picture import decode, encode
@@ -339,7 +339,7 @@ for name, row in zip([*test.classes, "background"], judged["detector"].confusion
     print(f"{name:<12}" + "".join(f"{number:10d}" for number in row))
 
 # %% [markdown]
-# **Why.** Missing is the most frequent error of both. The three classes are hardly ever confused. The detector's false boxes lie on background: looked at one by one, most were the orange tray and terracotta pots ("crate"), and most others the blue drum ("bucket") and the yellow pole ("post"), things that are not labeled and look like things that are. The color tracker has nearly as many boxes of *poor overlap* as on background, and most of them lie on crates: a blob ends where its color ends, at a shadow or a slat, not where the thing ends.
+# **Why.** Missing is the most frequent error of both. The detector has few false boxes, and no kind leads by much. Of *wrong class*, most are far crates under the magenta grow lamp, taken for buckets: the lamp took their yellow. Those that touch no labeled thing, looked at one by one, were mostly orange trays and terracotta pots ("crate") and a blue drum behind leaves ("bucket"), things that are not labeled and look like things that are. The color tracker has nearly as many boxes of *poor overlap* as on background, and most of them lie on crates: a blob ends where its color ends, at a shadow or a slat, not where the thing ends.
 #
 # (The table counts as background what the line above calls poor overlap; and a wrong class only where the thing was not also found rightly.)
 #

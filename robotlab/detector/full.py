@@ -15,6 +15,7 @@ from robotlab.dataset import DataSet
 from robotlab.detector.cells import FrozenFeatures, gather_cells
 from robotlab.detector.common import bar, judged_facts, shipped_weights
 from robotlab.detector.engine.crew import Crew
+from robotlab.detector.engine.network import Network
 from robotlab.detector.engines import Engine, NumpyEngine
 from robotlab.detector.file import Detector
 from robotlab.detector.graph import head_layers
@@ -28,6 +29,9 @@ from robotlab.detector.windows import plan_windows
 
 # Passes over the pictures to fit the head that full training starts with.
 WARM_PASSES = 2
+# Batches that the normalisation's statistics are measured on before that: after
+# these, (1 - NORM_MOMENTUM)^30 = 4 % of the shipped ones are left.
+SETTLING_BATCHES = 30
 # Share that the classes have of a cell before anything is learned (Lin et al.).
 FIRST_SHARE = 0.01
 # Windows that are drawn of each picture, and limits on the number of steps.
@@ -39,17 +43,47 @@ USUAL_SECONDS = 280.0
 JUDGED_PICTURES = 80
 
 
-def start_weights(source: SampleSource, count: int, start: str, seed: int, crew: Crew, progress: bool) -> dict[str, np.ndarray]:
+def settled(weights: Mapping[str, np.ndarray], batches: BatchMaker, crew: Crew) -> dict[str, np.ndarray]:
+    """The same weights, the normalisation's running statistics measured on these pictures.
+
+    Training normalises each batch by its own statistics.  A head that was
+    fitted on features by statistics of other pictures would begin far off.
+
+    Parameters
+    ----------
+    weights : mapping of str to ndarray
+        For the layers ``FEATURES``.
+    batches : BatchMaker
+        Draws windows of the pictures to learn from.
+    crew : Crew
+        Who does the work.
+
+    Returns
+    -------
+    dict of str to ndarray
+        Only what ends in ``.mean`` or ``.variance`` differs.
+    """
+    network = Network(FEATURES, weights, crew)
+    for step in range(SETTLING_BATCHES):
+        network.forward(batches(step).pictures)
+    return {name: value.copy() for name, value in network.weights.items()}
+
+
+def start_weights(
+    source: SampleSource, batches: BatchMaker, count: int, start: str, seed: int, crew: Crew, progress: bool
+) -> dict[str, np.ndarray]:
     """Weights that full training starts from: features and head.
 
     Parameters
     ----------
     source : SampleSource
         Pictures to learn from.
+    batches : BatchMaker
+        Draws windows of them.
     count : int
         Number of classes.
     start : {"shipped", "scratch"}
-        ``shipped`` takes the features as shipped and fits a head on them first.
+        ``shipped`` takes the features as shipped, settles them and fits a head on them first.
     seed : int
         For chance.
     crew : Crew
@@ -63,7 +97,7 @@ def start_weights(source: SampleSource, count: int, start: str, seed: int, crew:
         For the layers ``FEATURES + head_layers(count)``.
     """
     if start == "shipped":
-        weights = shipped_weights()
+        weights = settled(shipped_weights(), batches, crew)
         with bar(len(source) * WARM_PASSES, "head first", progress) as shown:
             cells = gather_cells(source, FrozenFeatures(weights), rough_head(count), seed, crew, WARM_PASSES, shown.update)
         return {**weights, **fit_linear_head(cells, count)}
@@ -146,7 +180,7 @@ def fit_full(
             memory = memory_bytes(layers, windows.count, windows.height_px, windows.width_px, cache, engine_name == "torch")
             size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
             tqdm.write(f"full training ({engine_name}): up to {steps} steps of {size}; {Budget(predicted, memory, needed)}")
-        engine = make_engine(engine_name, layers, start_weights(source, count, start, seed, crew, progress), crew)
+        engine = make_engine(engine_name, layers, start_weights(source, batches, count, start, seed, crew, progress), crew)
         with bar(steps, "full training", progress) as shown:
 
             def tell(step: int, course: Course) -> None:

@@ -6,15 +6,17 @@ from collections import namedtuple
 
 import numpy as np
 import pytest
+from scipy import signal
 
-from robotlab.detector import fit
+from robotlab.detector import fit, full
+from robotlab.detector.common import shipped_weights
 from robotlab.detector.engine.crew import Crew
 from robotlab.detector.engines import NumpyEngine, choose_engine, torch_is_there
 from robotlab.detector.graph import head_layers
 from robotlab.detector.held_out import figures, find_all
 from robotlab.detector.plan import Budget, activation_count, check_disk, disk_bytes
 from robotlab.detector.samples import SampleSource
-from robotlab.detector.spec import FEATURES, Layer, first_weights
+from robotlab.detector.spec import FEATURES, PICTURE_MEAN, PICTURE_SPREAD, Layer, first_weights
 from robotlab.detector.train import BatchMaker, train
 from robotlab.detector.windows import WindowPlan
 from robotlab.errors import InputError, ModelError
@@ -35,6 +37,37 @@ def test_full_training_learns_blocks(blocks):
     learned = blocks.only(recordings="r0")
     assert figures(learned, find_all(detector, learned))["AP50"] > 0.8
     assert max(facts["curve"]["judged_AP50"]) == pytest.approx(facts["held_out_AP50"], abs=1e-3)
+
+
+def test_shipped_weights_settle_on_the_learner_s_pictures(blocks):
+    """Running mean and variance of the first layer, by scipy's correlation and Ioffe & Szegedy's algorithm 2."""
+    before = shipped_weights()
+    kept = {name: value.copy() for name, value in before.items()}
+    with Crew(1) as crew:
+        batches = BatchMaker(SampleSource(blocks), WINDOWS, 0, crew)
+        after = full.settled(before, batches, crew)
+        drawn = [batches(step).pictures for step in range(full.SETTLING_BATCHES)]
+    for name, value in kept.items():
+        np.testing.assert_array_equal(before[name], value)
+        assert np.array_equal(after[name], value) != name.endswith((".mean", ".variance")), name
+    mean, variance = kept["c1.mean"][0].astype(float), kept["c1.variance"][0].astype(float)
+    for pictures in drawn:
+        seen = (pictures.astype(float) - PICTURE_MEAN) / PICTURE_SPREAD
+        made = np.stack([sum(signal.correlate2d(plane, k, "same")[::2, ::2] for plane, k in zip(one, kept["c1.kernel"][0], strict=True)) for one in seen])
+        mean += 0.1 * (made.mean() - mean)
+        variance += 0.1 * (made.var(ddof=1) - variance)
+    assert after["c1.mean"][0] == pytest.approx(mean, abs=1e-4)
+    assert after["c1.variance"][0] == pytest.approx(variance, rel=1e-4)
+
+
+def test_full_training_begins_better_on_settled_weights(blocks, monkeypatch):
+    begins = {}
+    for name in ("settled", "as shipped"):
+        if name == "as shipped":
+            monkeypatch.setattr(full, "settled", lambda weights, batches, crew: weights)
+        detector = fit(blocks, stage="full", engine="numpy", epochs=1, progress=False)
+        begins[name] = detector.facts["curve"]["losses"][0]
+    assert begins["settled"] < 0.5 * begins["as shipped"]
 
 
 def test_loss_falls_from_scratch(blocks):
