@@ -43,7 +43,9 @@ USUAL_SECONDS = 280.0
 JUDGED_PICTURES = 80
 
 
-def settled(weights: Mapping[str, np.ndarray], batches: BatchMaker, crew: Crew) -> dict[str, np.ndarray]:
+def settled(
+    weights: Mapping[str, np.ndarray], batches: BatchMaker, crew: Crew, tick: Callable[[], object] = lambda: None
+) -> dict[str, np.ndarray]:
     """The same weights, the normalisation's running statistics measured on these pictures.
 
     Training normalises each batch by its own statistics.  A head that was
@@ -57,6 +59,8 @@ def settled(weights: Mapping[str, np.ndarray], batches: BatchMaker, crew: Crew) 
         Draws windows of the pictures to learn from.
     crew : Crew
         Who does the work.
+    tick : callable
+        Told of each batch done, for a progress bar.
 
     Returns
     -------
@@ -66,6 +70,7 @@ def settled(weights: Mapping[str, np.ndarray], batches: BatchMaker, crew: Crew) 
     network = Network(FEATURES, weights, crew)
     for step in range(SETTLING_BATCHES):
         network.forward(batches(step).pictures)
+        tick()
     return {name: value.copy() for name, value in network.weights.items()}
 
 
@@ -97,8 +102,8 @@ def start_weights(
         For the layers ``FEATURES + head_layers(count)``.
     """
     if start == "shipped":
-        weights = settled(shipped_weights(), batches, crew)
-        with bar(len(source) * WARM_PASSES, "head first", progress) as shown:
+        with bar(SETTLING_BATCHES + len(source) * WARM_PASSES, "head first", progress) as shown:
+            weights = settled(shipped_weights(), batches, crew, shown.update)
             cells = gather_cells(source, FrozenFeatures(weights), rough_head(count), seed, crew, WARM_PASSES, shown.update)
         return {**weights, **fit_linear_head(cells, count)}
     weights = first_weights(FEATURES + head_layers(count), seed)
