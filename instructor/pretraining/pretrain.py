@@ -188,11 +188,14 @@ def prepared(batch: Batch, generator: torch.Generator) -> tuple[tuple[torch.Tens
     return (pictures, batch.boxes, batch.shape, batch.color, batch.visible, batch.colorless), keys
 
 
-def write(out: Path, features: Features, log: dict) -> None:
-    """The network and the log so far."""
+def write(out: Path, features: Features, log: dict, parts: Sequence[torch.nn.Module | torch.optim.Optimizer]) -> None:
+    """The network and the log so far, and the state of all parts, to go on from."""
     facts = {"seed": str(log["seed"]), "steps": str(log["total_steps"]), "pictures": str(log["pictures"]), "greenhouses": str(log["greenhouses"])}
     save_onnx(network_to_onnx(FEATURES, features.weights(), fold_norm=False, metadata=facts), out / "features.onnx")
     (out / "log.json").write_text(json.dumps(log, indent=1))
+    state = {"parts": [part.state_dict() for part in parts], "steps": log["steps"], "held_out": log["held_out"]}
+    torch.save(state, out / "state.tmp")
+    (out / "state.tmp").replace(out / "state.pt")
 
 
 def pretrain(given: argparse.Namespace, device: torch.device) -> None:
@@ -234,12 +237,14 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
     log: dict = {name: getattr(given, name) for name in ("seed", "minutes", "uses", "house_uses", "rate", "furnished", "named", "still")}
     log |= {"start_from": given.start_from.name if given.start_from else None, "device": torch.cuda.get_device_name() if gpu else "CPU", "steps": [], "held_out": []}
     start, step, recent, next_look = time.time(), 0, [], 0.0
+    parts = (model, mean.model, optimizer)
     if given.resume is not None:
         state = torch.load(given.resume, map_location=device, weights_only=True)
-        for part, saved in zip((model, mean.model, optimizer), state["parts"], strict=True):
+        for part, saved in zip(parts, state["parts"], strict=True):
             part.load_state_dict(saved)
-        log["steps"], log["held_out"], step = state["steps"], state["held_out"], state["step"]
-        start -= 60 * given.minutes * state["share"]
+        log["steps"], log["held_out"] = state["steps"], state["held_out"]
+        step = log["steps"][-1]["step"]
+        start -= 60 * given.minutes * log["steps"][-1]["share"]
     while True:
         share = (time.time() - start) / (60 * given.minutes)
         if share >= next_look or share >= 1:
@@ -249,11 +254,7 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
                 log["steps"].append({"step": step, "share": share, "pictures": pool.drawn, "greenhouses": log["greenhouses"], **row})
                 log["held_out"].append({"step": step, "share": share, **held_out()})
                 print(json.dumps({"train": log["steps"][-1], "held_out": log["held_out"][-1]}), flush=True)
-                write(given.out, mean.model["features"], log)
-                parts = [part.state_dict() for part in (model, mean.model, optimizer)]
-                kept = {"parts": parts, "steps": log["steps"], "held_out": log["held_out"], "step": step, "share": share}
-                torch.save(kept, given.out / "state.tmp")
-                (given.out / "state.tmp").replace(given.out / "state.pt")
+                write(given.out, mean.model["features"], log, parts)
                 recent = []
             next_look = share + 0.03
         if share >= 1:
