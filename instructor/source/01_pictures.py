@@ -1,15 +1,16 @@
 # %% [markdown]
 # # Lesson 01: pictures are numbers
 #
-# **What you will have** at the end: a picture taken apart down to its bytes, and the proof, pixel by pixel, of what happens to a far post when a picture is made smaller.
+# **What you will have** at the end: a picture taken apart down to its bytes, and a measurement, pixel by pixel, of what happens to a far post when a picture is made smaller.
 #
 # **You will be able to**
 # - find any pixel of a picture, and tell rows from columns and red from blue;
-# - turn color into gray, and name a lamp under which that takes the post's contrast away;
+# - turn color into gray, and say how much of the post's contrast that costs;
+# - say why twice the light does not give twice the number;
 # - make a picture smaller without squashing it, by a method that does not lose what is far away;
-# - recognize stripes that are not there.
+# - recognize aliasing: stripes that are not there.
 #
-# **Time**: 40 minutes. **Needs**: basic Python, loops and arrays. The ten photographs from lesson 00, if you took them.
+# **Time**: 65 minutes. **Needs**: basic Python, loops and arrays. The ten photographs from lesson 00, if you took them.
 #
 # **Cautions**: none; nothing moves. Before you share a photograph, see who is on it and ask them.
 #
@@ -18,9 +19,9 @@
 # %% [markdown]
 # ## 1. Rows, columns, colors
 #
-# The trolley's camera takes a picture 320 pixels wide and 240 high. In Python a picture is a NumPy array. Each pixel is three numbers, how much red, green and blue, from 0 to 255.
+# The trolley's camera takes a picture 320 pixels wide and 240 high. In Python a picture is a block of numbers, a NumPy **array**. Each pixel is three numbers, how much red, green and blue (**RGB**), from 0 to 255. All the red values together are one **channel** of the picture; it has three.
 #
-# **Predict.** What is the array's shape: (320, 240, 3), (240, 320, 3) or (3, 240, 320)? How many bytes does it take?
+# **Predict.** What is the array's shape: (320, 240, 3), (240, 320, 3) or (3, 240, 320)? How many bytes does it take up?
 
 # %%
 import matplotlib.pyplot as plt
@@ -49,14 +50,15 @@ ax.imshow(picture)
 ax.set(xlabel="column, px", ylabel="row, px")
 for row, column, mark in ((140, 107, "o"), (107, 140, "s")):
     name = f"picture[{row}, {column}]"
-    ax.plot(column, row, mark, markersize=11, markerfacecolor="none", color="white", markeredgewidth=3)
-    ax.plot(column, row, mark, markersize=11, markerfacecolor="none", color="black", label=name)
-names = ax.legend(loc="lower right")
-
+    hollow = {"markersize": 11, "markerfacecolor": "none"}
+    ax.plot(column, row, mark, color="white", markeredgewidth=3, **hollow)
+    ax.plot(column, row, mark, color="black", label=name, **hollow)
+ax.legend(loc="lower right")
+plt.show()
 # %% [markdown]
-# **Why.** `picture[row, column]`. Much red, some green, hardly any blue: that is orange. But *sizes* are said the other way round, width first: "320 × 240". Mixing the two up is the slip of everybody's first week. Often it does not even raise an error, as here.
+# **Why.** `picture[row, column]`. Much red, some green, hardly any blue: that is orange. But *sizes* are given the other way round, width first: "320 × 240". Such a size in pixels is the picture's **resolution**. Everybody mixes the two orders up in their first week. Often it does not even raise an error, as here.
 #
-# Another trap: some libraries keep blue first. Here is the pixel on the post as such a library would read it.
+# Another trap: some libraries put blue first (**BGR**). Here is the pixel on the post as such a library would read it.
 
 # %%
 red, green, blue = picture[140, 107]
@@ -64,9 +66,9 @@ print(f"read as red, green, blue: {red}, {green}, {blue}: orange")
 print(f"read as blue, green, red: {blue}, {green}, {red}: blue")
 
 # %% [markdown]
-# ## 2. A byte runs over
+# ## 2. A byte overflows
 #
-# **Predict.** To brighten the picture we add 120 to every byte. What becomes of the pale blue sky: paler, white, dark?
+# **Predict.** To brighten the picture we add 120 to every byte. How does the pale blue sky turn out: paler, white, dark?
 
 # %%
 brighter = picture + np.uint8(120)
@@ -78,55 +80,82 @@ print(f"{100 * (brighter < picture).mean():.0f} % of all bytes became darker")
 careful = np.clip(picture.astype(int) + 120, 0, 255).astype(np.uint8)
 
 figure, axes = plt.subplots(1, 3, figsize=(9, 2.7), layout="constrained")
-titles = ("before", "bytes added", "held at 255")
+titles = ("before", "bytes added", "clipped at 255")
 for ax, one, title in zip(axes, (picture, brighter, careful), titles):
     ax.imshow(one)
     ax.set(title=title, xticks=[], yticks=[])
 
 # %% [markdown]
-# **Why.** A byte ends at 255 and starts again at 0. The sky's blue: 208 + 120 = 328, and 328 − 256 = 72. NumPy says nothing. Before you compute with a picture, make larger numbers of its bytes, `picture.astype(float)`, and hold the result between 0 and 255 before you make bytes of it again.
+# **Why.** A byte (`uint8`) ends at 255 and starts again at 0: integer **overflow**. The sky's blue: 208 + 120 = 328, and 328 − 256 = 72. NumPy gives no warning. Before you compute with a picture, convert its bytes, `picture.astype(float)`. Before you convert the result back, hold it between 0 and 255; this is **clipping**. In a photograph, what is brighter than 255 is clipped by the camera, and no program can bring it back.
+#
+# ## 3. Twice the light is not twice the byte
+#
+# **Predict.** We expose the picture for twice as long, so that twice as much light reaches every pixel. A pixel on the post had 133 of red. How much has it now: 133, 182, 255?
+
+# %%
+for exposure in (0.5, 1.0, 2.0):
+    seen = render(
+        scene.with_post_at(1.5, 0.0), default_camera(), exposure=exposure, noise=0
+    )
+    red = int(seen.picture[120, 160, 0])
+    print(f"light {exposure:.1f}: red {red}")
+print(f"182 / 133 = {182 / 133:.2f}, and 2 to the power 1/2.2 = {2 ** (1 / 2.2):.2f}")
 
 # %% [markdown]
-# ## 3. Gray
+# **Why.** The eye tells dark shades apart better than bright ones. So that 256 steps are enough, cameras and files give the dark ones more of them: the byte grows about like light to the power 1/2.2. This curve is the **gamma** of the picture; the standard curve is that of sRGB. Twice the light multiplies a byte by about 1.37, and a byte of 128 stands for about a fifth of the light of 255. Means of bytes are therefore not quite means of light. Nearly all programs average bytes all the same, and so does this course.
+
+# %% [markdown]
+# ## 4. Gray
 #
-# Gray is one number for each pixel. The eye is most sensitive to green and least to blue, so gray is not the mean of the three: 0.299 red + 0.587 green + 0.114 blue (ITU-R BT.601).
+# A gray picture (**grayscale**) has one number for each pixel: how bright it looks, its **luminance**. The eye is most sensitive to green and least to blue, so gray is not the mean of the three channels: 0.299 red + 0.587 green + 0.114 blue (ITU-R BT.601). (Strictly, luminance is measured in light; the same sum of bytes, gamma included, is called *luma*. Most libraries make no difference, and neither do we.)
 #
-# **Predict.** Under which of these lamps is the post, on average, as gray as what lies behind it: daylight, dusk, grow (magenta)?
+# How well a thing can be told from what lies behind it is its **contrast**. We measure it as the mean difference, pixel by pixel, between the picture with the post and the same picture without it.
+#
+# **Predict.** Where is the post's contrast higher, in gray or in the red channel alone? By how much, in daylight and under a magenta grow lamp?
 
 # %%
 from robotlab.widgets.resizing import without_post
 
 camera = default_camera(320, 240)
-for lamp in ("daylight", "dusk", "grow"):
-    lit = scene.under(lamp).with_post_at(2.0, 0.0)
-    frame = render(lit, camera)
+for lamp in ("daylight", "overcast", "dusk", "grow"):
+    lit = scene.under(lamp).with_post_at(3.5, 0.0)
+    frame = render(lit, camera, noise=0)
+    behind = render(without_post(lit), camera, noise=0).picture
     x0, y0, x1, y1 = frame.truths.boxes[0].round().astype(int)
     inside = np.s_[y0 + 2 : y1 - 2, x0 + 1 : x1 - 1]
-    behind = render(without_post(lit), camera).picture
-    for name, one in (("post", frame.picture), ("behind it", behind)):
-        gray, red = pictures.luminance(one)[inside].mean(), one[inside][..., 0].mean()
-        print(f"{lamp:<9} {name:<10} gray {gray:3.0f}   red alone {red:3.0f}")
+    gray = pictures.luminance(frame.picture) - pictures.luminance(behind)
+    red = frame.picture[..., 0].astype(float) - behind[..., 0]
+    in_gray, in_red = np.abs(gray[inside]).mean(), np.abs(red[inside]).mean()
+    print(
+        f"{lamp:<9} contrast of the post: {in_gray:2.0f} in gray, {in_red:2.0f} in red"
+    )
+for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
+    gray = pictures.luminance(np.array([[color]], np.uint8))[0, 0]
+    print(f"{name:<5} {color}: gray {gray:.0f}")
 
 # %% tags=["nbval-ignore-output"]
 figure, axes = plt.subplots(1, 4, figsize=(9, 2.3), layout="constrained")
 for (left, right), lamp in zip((axes[:2], axes[2:]), ("daylight", "grow")):
-    lit = render(scene.under(lamp).with_post_at(2.0, 0.0), camera).picture[60:190, 80:240]
+    lit = render(scene.under(lamp).with_post_at(2.0, 0.0), camera).picture[
+        60:190, 80:240
+    ]
     left.imshow(lit)
     right.imshow(pictures.luminance(lit), cmap="gray", vmin=0, vmax=255)
     left.set(title=lamp, xticks=[], yticks=[])
     right.set(title="in gray", xticks=[], yticks=[])
 
 # %% [markdown]
-# **Why.** Under the grow lamp the post sends more red and less green than what lies behind it, and the weighted sums come out nearly equal: 70 and 73. Three numbers became one, and the difference was in what was thrown away. Gray is quick and small. Look at what it costs before you use it.
+# **Why.** Under the grow lamp the post sends more red and less green than what lies behind it. In the weighted sum the two partly cancel, and less than half of the contrast is left; under an overcast sky likewise. In daylight the sunlit background is brighter in every channel, and gray loses little. Three numbers became one: a pure red and a middle green are both gray 76, and nothing in a gray picture can part them. Gray is quick and small. Measure what it costs before you use it.
 
 # %% [markdown]
 # ### Task 1
 #
 # Write `luminance`. Where the cell says `...`, put your own lines, run it, then run the cell beneath it. Stuck? Run `nudge(luminance)` in a new cell: each time it says a little more.
 
+
 # %% tags=["starter"]
 def luminance(picture):
-    """Gray value of each pixel, 0 to 255, with its fraction: an array (H, W) of float.
+    """Gray value of each pixel, 0 to 255, not rounded: an array (H, W) of float.
 
     picture: (H, W, 3) array of uint8; red, green, blue.
     """
@@ -135,7 +164,7 @@ def luminance(picture):
 
 # %% tags=["worked"]
 def luminance(picture):
-    """Gray value of each pixel, 0 to 255, with its fraction: an array (H, W) of float.
+    """Gray value of each pixel, 0 to 255, not rounded: an array (H, W) of float.
 
     picture: (H, W, 3) array of uint8; red, green, blue.
     """
@@ -148,42 +177,49 @@ from robotlab.practice import nudge, verify
 verify(luminance)
 
 # %% [markdown]
-# ## 4. Smaller, and not squashed
+# ## 5. Smaller, and not squashed
 #
-# Small pictures are quick to work on: half as wide and half as high is a quarter of the numbers. Networks often take pictures of some 300 pixels.
+# Small pictures are quick to work on: half as wide and half as high is a quarter of the numbers. Networks often take pictures of some 300 pixels. Making a picture smaller is **downsampling**.
 #
-# **Predict.** A picture of 1920 × 1080 is to be 300 pixels wide, with its proportions kept. How high does it get: 169, 225 or 300 pixels? What share of its bytes is left: 1/6, 1/12 or 1/41?
+# Width divided by height is the **aspect ratio** of a picture: 16 : 9 is 1.78. Whoever changes it squashes everything in the picture, and a detector that has learned a slender post meets a stout one.
+#
+# **Predict.** A picture of 1920 × 1080 is to become 300 pixels wide, with its aspect ratio kept. How high is it then: 169, 225 or 300 pixels? What fraction of its bytes is left: 1/6, 1/12 or 1/41?
 
 # %%
 factor = 300 / 1920
 width_px, height_px = 300, round(1080 * factor)
-print(f"{width_px} × {height_px} pixels, 1/{1920 * 1080 / (width_px * height_px):.0f} of the bytes")
+fewer = 1920 * 1080 / (width_px * height_px)
+print(f"{width_px} × {height_px} pixels, 1/{fewer:.0f} of the bytes")
 
 # %% [markdown]
-# **Why.** One factor for both sides, 300 / 1920 = 0.156; 1080 · 0.156 = 168.75, and pixels are whole. The bytes go with the *area*, so with the factor squared.
+# **Why.** One factor for both sides, 300 / 1920 = 0.156; 1080 · 0.156 = 168.75, and pixels are whole. The bytes go with the *area*, so with the square of the factor.
 
 # %% [markdown]
 # ### Task 2
 #
-# For any picture, upright ones too: its longer side becomes `longest_px`.
+# For any picture, portrait ones too: its longer side becomes `longest_px`.
+
 
 # %% tags=["starter"]
 def scaled_size(width_px, height_px, longest_px):
-    """Size (width, height), whole px, of the picture scaled so that its longer side is longest_px.
+    """Size (width, height), whole px, of a picture scaled to longest_px.
 
-    width_px, height_px: size now, px.  Each side is rounded to the nearest px and is at least 1.
+    width_px, height_px: size now, px.  longest_px: its longer side afterwards, px.
+    The aspect ratio is kept; each side is rounded to the nearest px and is at least 1.
     """
     ...
 
 
 # %% tags=["worked"]
 def scaled_size(width_px, height_px, longest_px):
-    """Size (width, height), whole px, of the picture scaled so that its longer side is longest_px.
+    """Size (width, height), whole px, of a picture scaled to longest_px.
 
-    width_px, height_px: size now, px.  Each side is rounded to the nearest px and is at least 1.
+    width_px, height_px: size now, px.  longest_px: its longer side afterwards, px.
+    The aspect ratio is kept; each side is rounded to the nearest px and is at least 1.
     """
     longest = max(width_px, height_px)
-    width, height = round(width_px * longest_px / longest), round(height_px * longest_px / longest)
+    width = round(width_px * longest_px / longest)
+    height = round(height_px * longest_px / longest)
     return max(1, width), max(1, height)
 
 
@@ -191,14 +227,14 @@ def scaled_size(width_px, height_px, longest_px):
 verify(scaled_size)
 
 # %% [markdown]
-# ## 5. Which pixels make the new one?
+# ## 6. Which pixels make the new one?
 #
-# Three common methods, when a picture is made smaller:
-# - **area**: a new pixel is the mean of all the old ones under it;
-# - **linear**: a weighted mean, with the most weight in the middle and some on the neighbors;
-# - **nearest**: a new pixel is the one old pixel nearest to its middle; when several are equally near, this library takes the lower right one. The others are dropped.
+# Computing a new pixel from old ones is **interpolation**. Three common methods, when a picture is made smaller:
+# - mean of all the old pixels under the new one: **area interpolation**;
+# - a mean with weights that fall off in a straight line, in both directions: **bilinear interpolation**, `linear` for short;
+# - the one old pixel nearest to the middle of the new one, all others dropped: **nearest-neighbor interpolation**, `nearest` for short. When several are equally near, this library takes the lower right one.
 #
-# **Predict.** This picture of 4 × 4 pixels is shrunk to 2 × 2. What is the new pixel at the top left, by area and by nearest?
+# **Predict.** This picture of 4 × 4 pixels is reduced to 2 × 2. What is the new pixel at the top left, by area and by nearest?
 
 # %%
 four = (np.arange(16, dtype=np.uint8) * 10).reshape(4, 4)
@@ -208,16 +244,17 @@ for method in ("area", "linear", "nearest"):
     print(f"{method:<8}", two.tolist())
 
 # %% [markdown]
-# **Why.** Under the first new pixel lie 0, 10, 40 and 50: their mean is 25. Nearest took the 50 and dropped three of four. Linear also looked at the neighbors outside of its four, so its values lie closer together.
+# **Why.** Under the first new pixel lie 0, 10, 40 and 50: their mean is 25. Nearest took the 50 and dropped three of four. Linear also looked at neighbors outside these four, so its values lie closer together.
 
 # %% [markdown]
 # ### Task 3
 #
-# Write the area method.
+# Write area interpolation for a whole-number factor.
+
 
 # %% tags=["starter"]
 def shrink(gray, step):
-    """A smaller picture: each new pixel is the mean of step × step old ones, (H / step, W / step) of float.
+    """A smaller picture: each pixel the mean of step × step, (H / step, W / step).
 
     gray: (H, W) array, gray values.  step: whole number that divides H and W.
     """
@@ -226,7 +263,7 @@ def shrink(gray, step):
 
 # %% tags=["worked"]
 def shrink(gray, step):
-    """A smaller picture: each new pixel is the mean of step × step old ones, (H / step, W / step) of float.
+    """A smaller picture: each pixel the mean of step × step, (H / step, W / step).
 
     gray: (H, W) array, gray values.  step: whole number that divides H and W.
     """
@@ -238,32 +275,50 @@ def shrink(gray, step):
 verify(shrink)
 
 # %% [markdown]
-# ## 6. What resizing does to a far post
+# ## 7. What resizing does to a far post
 #
-# The guide post is 7 cm wide. At 6 m, in a picture 640 pixels wide, it covers 6 pixels across. We make the picture 8 times smaller: 80 × 60 pixels. Of the post, 0.8 pixels are left.
+# The guide post is 7 cm wide. At 6 m, in a picture 640 pixels wide, it covers 6 pixels across. We make the picture 8 times smaller: 80 × 60 pixels. The post is then 0.8 pixels wide.
 #
 # How far it *stands out*: the largest difference that any pixel shows between the picture with the post and the picture without. 255 would be black against white, 0 is gone.
 #
-# **Predict.** By which method can the post vanish altogether? By which is it sometimes the clearest of all?
+# A fourth method joins in. The bilinear interpolation of this library widens its weights when it makes a picture smaller, so that every old pixel counts. In many image libraries the default does not: it looks at the four old pixels around the middle of the new one, however many lie under it. Here it is called *four pixels*.
+#
+# **Predict.** By which methods can the post vanish altogether? By which is it sometimes the clearest of all?
 
 # %%
+from skimage.transform import resize as skimage_resize
+
 from robotlab.widgets.resizing import standing_out
 
 large = default_camera(640, 480)
 bare = render(without_post(scene), large, noise=0).picture
 places_m = np.arange(0, 0.101, 0.01)  # the post moved to the left, 1 cm at a time
-posted = [render(scene.with_post_at(6.0, place), large, noise=0).picture for place in places_m]
+posted = [
+    render(scene.with_post_at(6.0, place), large, noise=0).picture for place in places_m
+]
+
+
+def resized(picture, size, method):
+    if method != "four pixels":
+        return pictures.resize(picture, size, method)
+    # order 1 is bilinear; without antialiasing it takes four pixels and no more.
+    shape = (size[1], size[0])
+    small = skimage_resize(picture, shape, 1, anti_aliasing=False, preserve_range=True)
+    return small.round().astype(np.uint8)
+
+
+print("the post stands out by, least to most over 11 places:")
 for smaller in (1, 4, 8, 16):
     size = (640 // smaller, 480 // smaller)
     said = []
-    for method in ("area", "linear", "nearest"):
-        small_bare = pictures.resize(bare, size, method)
-        outs = [standing_out(pictures.resize(one, size, method), small_bare) for one in posted]
+    for method in ("area", "linear", "four pixels", "nearest"):
+        small_bare = resized(bare, size, method)
+        outs = [standing_out(resized(one, size, method), small_bare) for one in posted]
         said.append(f"{method} {min(outs):>3} to {max(outs):>3}")
     print(f"{size[0]:>3} × {size[1]:<3}  {'   '.join(said)}")
 
 # %% [markdown]
-# **Why.** Area mixes the post with what lies beside it. It gets paler, and it is always there: no old pixel goes unused. Nearest takes one pixel of 8 × 8 and drops 63. If it meets the post, the post is as strong as it ever was. If it passes by, only the post's pale edge is left (22), and in the next smaller picture nothing (1). A post that is there in one picture and not in the next is worse for a tracker than a pale one.
+# **Why.** Area mixes the post with what lies beside it. It gets paler, and it is always there: no old pixel goes unused. The same holds for this library's linear. Nearest takes one pixel of 8 × 8 and drops 63. If that one lies on the post, the post is as strong as it ever was. If it lies beside, only the post's pale edge is left (22), and at 40 × 30 nothing (1). Bilinear interpolation of four pixels drops 60 of 64 and is no better: at its worst, 8 times smaller, the post stands out by 14. The name "linear" alone tells you nothing; read whether your library antialiases when it makes a picture smaller. A post that is there in one picture and gone in the next is worse for a detector than a pale one.
 #
 # **Try.** Move the post to the left, 1 cm at a time. Count its pixels by each method. Where does *nearest* lose it, and where does area?
 
@@ -282,18 +337,20 @@ ax.set_axis_off()
 # %% [markdown]
 # *Above, as a still for those who have not run the cell: 6 m away, 80 × 60 pixels.*
 #
-# Enlarging brings nothing back. The best method can only guess between the pixels that are left.
+# Enlarging (**upsampling**) brings nothing back. The best method can only guess between the pixels that are left.
 
 # %% [markdown]
-# ## 7. Stripes that are not there
+# ## 8. Stripes that are not there
 #
-# Dropping pixels does not only lose things. It also makes things up. The greenhouse is full of stripes: glazing bars, slats of crates. How fine stripes are is their *frequency*, in cycles per pixel: 0.1 means one dark and one light stripe in every 10 pixels.
+# Dropping pixels does not only lose things. It also makes things up. The greenhouse is full of stripes: glazing bars, slats of crates. How fine stripes are is their **spatial frequency**, in cycles per pixel: 0.1 means one dark and one light stripe in every 10 pixels.
 #
-# **Predict.** Stripes of 0.4 cycles per pixel are fine: a pair takes 2.5 pixels. We keep every second pixel. What frequency do the stripes have in the small picture, in cycles per kept pixel: 0.8, 0.4 or 0.2?
+# **Predict.** Stripes of 0.4 cycles per pixel are fine: one dark and one light stripe together take 2.5 pixels. We keep every second pixel. What frequency do the stripes have in the small picture, in cycles per kept pixel: 0.8, 0.4 or 0.2?
+
 
 # %%
 def frequency(row):
-    """The strongest frequency of a row of pixels, cycles per pixel; np.fft.rfft says how much of each is in it."""
+    """The strongest frequency of a row of pixels, cycles per pixel."""
+    # How much of each frequency is in it (a Fourier transform).
     strength = np.abs(np.fft.rfft(row - row.mean()))
     return np.fft.rfftfreq(len(row))[strength.argmax()]
 
@@ -301,39 +358,51 @@ def frequency(row):
 columns = np.arange(400)
 row = 127.5 + 127.5 * np.cos(2 * np.pi * 0.4 * columns)
 halves = row.reshape(200, 2).mean(axis=1)
-for name, one in (("before", row), ("every second", row[::2]), ("means of two", halves)):
-    print(f"{name:<13} {frequency(one):.1f} cycles per pixel, gray {one.min():5.1f} to {one.max():5.1f}")
+for name, one in (
+    ("before", row),
+    ("every second", row[::2]),
+    ("means of two", halves),
+):
+    grays = f"gray {one.min():5.1f} to {one.max():5.1f}"
+    print(f"{name:<13} {frequency(one):.1f} cycles per pixel, {grays}")
 
 # %% tags=["nbval-ignore-output"]
 figure, axes = plt.subplots(3, 1, figsize=(8, 2.6), layout="constrained")
-titles = ("40 pixels, 0.4 cycles per pixel", "every second pixel", "means of two pixels")
+titles = (
+    "40 pixels, 0.4 cycles per pixel",
+    "every second pixel",
+    "means of two pixels",
+)
 for ax, one, title in zip(axes, (row[:40], row[:40:2], halves[:20]), titles):
-    ax.imshow(one[None], cmap="gray", vmin=0, vmax=255, aspect="auto", interpolation="nearest")
+    ax.imshow(
+        one[None], cmap="gray", vmin=0, vmax=255, aspect="auto", interpolation="nearest"
+    )
     ax.set_title(title, loc="left", fontsize=10)
     ax.set(xticks=[], yticks=[])
 
 # %% [markdown]
-# **Why.** From one kept pixel to the next the stripes move on by 0.8 of a cycle. That looks just like 0.2 of a cycle *backward*. The stripes come out broader than they are, as strong as before, and nothing in the small picture tells that they are false. This is **aliasing**. Nothing finer than 0.5 cycles per pixel, light, dark, light, dark, can be told apart in any picture.
+# **Why.** From one kept pixel to the next the stripes move on by 0.8 of a cycle. That looks just like 0.2 of a cycle *backward*. The stripes come out broader than they are, as strong as before, and nothing in the small picture shows that they are false. This is **aliasing**. No picture can hold anything finer than 0.5 cycles per pixel (light, dark, light, dark): this is the **Nyquist limit**.
 #
-# Taking the mean first weakens what is too fine before it can be mistaken: here to a third. So shrink by area or linear, never by nearest, when the picture goes to a tracker.
+# Taking the mean first weakens what is too fine before it can be mistaken for something else: here to a third. This is **antialiasing**. So before a picture goes to a detector, make it smaller by area, or by a bilinear interpolation that antialiases; never by nearest, and never by four pixels.
 
 # %% [markdown]
 # ### Task 4
 
+
 # %% tags=["starter"]
 def alias_frequency(cycles_per_px, step):
-    """Frequency that is left when only every step-th pixel is kept, in cycles per kept pixel, 0 to 0.5.
+    """Frequency left when every step-th pixel is kept, cycles per kept pixel, 0 to 0.5.
 
-    cycles_per_px: frequency of the stripes before, cycles per pixel.  step: whole number, 1 or more.
+    cycles_per_px: frequency before, cycles per pixel.  step: whole number, 1 or more.
     """
     ...
 
 
 # %% tags=["worked"]
 def alias_frequency(cycles_per_px, step):
-    """Frequency that is left when only every step-th pixel is kept, in cycles per kept pixel, 0 to 0.5.
+    """Frequency left when every step-th pixel is kept, cycles per kept pixel, 0 to 0.5.
 
-    cycles_per_px: frequency of the stripes before, cycles per pixel.  step: whole number, 1 or more.
+    cycles_per_px: frequency before, cycles per pixel.  step: whole number, 1 or more.
     """
     seen = cycles_per_px * step
     return abs(seen - round(seen))
@@ -343,14 +412,14 @@ def alias_frequency(cycles_per_px, step):
 verify(alias_frequency)
 
 # %% [markdown]
-# ## 8. On your own pictures
+# ## 9. On your own pictures
 #
-# Copy a photograph of your object into the folder of this lesson, and write its name into the cell. Choose one in which the object is far. Then set `middle` to the row and the column of the object in the *large* picture. With `None` the cell takes a rendered picture.
+# Copy a photograph of your object into the folder of this lesson, and write its name into the cell. Choose one in which the object is far away; portrait or landscape does not matter. Then set `middle` to the row and the column of the object in the *large* picture. With `None` the cell takes a rendered picture.
 
 # %% tags=["explore"]
 my_picture = None  # such as "far.jpg"
-middle = None      # such as (540, 960): row, column
-longest_px = 300   # the longer side of the small pictures
+middle = None  # such as (540, 960): row, column
+longest_px = 300  # the longer side of the small pictures
 
 if my_picture:
     mine = pictures.load(my_picture)
@@ -362,10 +431,12 @@ factor = longest_px / max(width, height)
 size = (max(1, round(width * factor)), max(1, round(height * factor)))
 print(f"{width} × {height} pixels, {mine.nbytes / 1e6:.1f} MB as an array")
 print(f"pixel [{row}, {column}] is {mine[row, column].tolist()}")
-print(f"small: {size[0]} × {size[1]} pixels, {size[0] * size[1] * 3 / 1e6:.2f} MB")
+megabytes = size[0] * size[1] * 3 / 1e6
+print(f"small: {size[0]} × {size[1]} pixels, {megabytes:.2f} MB")
 
 figure, axes = plt.subplots(1, 4, figsize=(10, 2.9), layout="constrained")
-smalls = {method: pictures.resize(mine, size, method) for method in ("area", "linear", "nearest")}
+methods = ("area", "linear", "nearest")
+smalls = {method: pictures.resize(mine, size, method) for method in methods}
 for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):
     ax.imshow(one, extent=(0, width, height, 0), interpolation="nearest")
     reach = max(width, height) / 16
@@ -374,21 +445,22 @@ for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):
 
 # %% [markdown]
 # **Try.**
-# - How small can `longest_px` become before *you* no longer find the object in the picture by area? Keep that number for lesson 02.
-# - Look at the object's pixel under two lamps of your room. Which of its three numbers changes most? Keep both for lesson 03.
+# - How small can `longest_px` become before *you* no longer find the object in the picture reduced by area? Keep that number for lesson 02.
+# - Photograph the object in two kinds of lighting, by the window and under a lamp. Which of the three numbers of its pixel changes most? Keep both photographs for lesson 03.
 
 # %% [markdown]
 # ## What to remember
 #
 # - `picture[row, column]` gives red, green, blue. Shapes say height first, sizes say width first.
-# - Bytes run over silently. Go to float before you compute, hold at 0 and 255 before you come back.
-# - Gray = 0.299 R + 0.587 G + 0.114 B. It can hide what color shows.
-# - One factor for both sides. Bytes go with its square.
-# - Shrink by area or linear. Nearest loses far things and invents stripes.
-# - Stripes of f cycles per pixel, every n-th pixel kept: f · n, less the nearest whole number.
+# - Bytes overflow silently. Convert to float before you compute, clip to 0 and 255 before you convert back.
+# - Gamma: twice the light is about 1.37 times the byte.
+# - Luminance = 0.299 R + 0.587 G + 0.114 B. It loses what only color shows.
+# - Keep the aspect ratio: one factor for both sides. Bytes go with its square.
+# - Downsample by area, or by a bilinear interpolation that antialiases. Anything else loses far objects and invents stripes.
+# - Aliasing of f cycles per pixel, every n-th pixel kept: the distance of f · n from the nearest whole number.
 #
 # ## Sources
 #
-# - Weights of gray: Recommendation ITU-R BT.601. Other standards weigh otherwise: ITU-R BT.709 has 0.2126, 0.7152, 0.0722.
-# - Bytes and how they stand for light: sRGB, IEC 61966-2-1:1999. They are not proportional to light; lesson 03 comes back to it.
+# - Weights of luminance: Recommendation ITU-R BT.601. Other standards weigh differently: ITU-R BT.709 has 0.2126, 0.7152, 0.0722.
+# - Gamma: sRGB, IEC 61966-2-1:1999. Its curve is a power of 2.4 with a straight piece near black, and close to a power of 2.2 as a whole.
 # - Half a cycle per sample is the limit: C. E. Shannon, *Communication in the presence of noise*, Proceedings of the IRE 37, 1949.

@@ -1,24 +1,24 @@
 # %% [markdown]
 # # Lesson 02: what the camera can see
 #
-# **What you will have** at the end: the near and the far limit of your own camera for your own object, in meters, before you have mounted anything.
+# **What you will have** at the end: the working range of your own camera for your own object, in meters, before you have mounted anything.
 #
 # **You will be able to**
 # - work out a camera's field of view from its data sheet, and say how far to trust it;
 # - say how many pixels an object covers at a distance, and how much of that is left when the picture is made smaller;
-# - give the band of distances in which a tracker can work;
-# - turn a column of the picture into a direction to steer.
+# - give the working range: from where to where a detector can find your object;
+# - turn a column of the picture into a bearing to steer by.
 #
-# **Time**: 45 minutes. **Needs**: lesson 00; sine and tangent from school. A tape measure for the last part.
+# **Time**: 65 minutes. **Needs**: lesson 00; sine and tangent from school. A tape measure for the last part.
 #
-# **Cautions**: nothing moves here. In the last part, mount or hold the camera so that it cannot fall, and look at no bright lamp or the sun through a lens.
+# **Cautions**: nothing moves here. In the last part, mount or hold the camera so that it cannot fall, and do not look at a bright lamp or the sun through a lens.
 #
 # All pictures here are rendered: computed, not taken by a camera.
 
 # %% [markdown]
 # ## 1. From sensor and lens to an angle
 #
-# A lens throws a picture of the world onto the sensor behind it. Two lengths decide how much of the world fits: the width of the sensor, and the focal length, which for far things is the distance from the lens to the sensor. Short focal length, wide view. The angle from the left edge of the view to the right edge is the horizontal **field of view**.
+# A lens throws a picture of the world onto the sensor behind it. Two lengths decide how much of the world fits: the width of the sensor, and the distance at which the lens makes a sharp picture of something very far away, its **focal length**. Short focal length, wide view. The angle from the left edge of the view to the right edge is the horizontal **field of view** (FOV; horizontal: HFOV).
 #
 # Seen from above, the axis of the lens cuts this angle into two right-angled triangles. Each has half the sensor on one side and the focal length on the other.
 #
@@ -34,24 +34,27 @@ print(f"{math.degrees(optics.fov_rad(3.68e-3, 3.04e-3)):.1f}°")
 # %% [markdown]
 # **Why.** Half the sensor is 1.84 mm. The angle whose tangent is 1.84 / 3.04 is 31.2°. The camera sees as much on the other side of its axis: 62.4°.
 #
-# This is the *pinhole* formula: it takes the lens for a small hole, in which straight rays cross.
+# This formula treats the lens as a small hole in which straight rays cross: the **pinhole camera**. Nearly all of robot vision begins with it.
 #
-# **Predict.** Here are four cameras whose makers publish sensor, lens *and* field of view. Which one will the pinhole formula miss most: the longest lens, the shortest, the largest sensor?
+# **Predict.** Here are four cameras, A to D, whose makers publish sensor, lens *and* field of view. For which one will the pinhole camera be farthest off: A, which has the longest lens for its sensor, or D, which has the shortest?
 
 # %%
-CAMERAS = {  # name: sensor width mm, focal length mm, published horizontal field of view in degrees
-    "OV5647":        (3.6288, 3.60, 53.50),
-    "IMX219":        (3.68, 3.04, 62.2),
-    "IMX708":        (6.45, 4.74, 66.0),
-    "IMX708, wide":  (6.45, 2.75, 102.0),
-}  # fmt: skip
+CAMERAS = {  # sensor width mm, focal length mm, published horizontal field of view °
+    "A": (3.6288, 3.60, 53.50),
+    "B": (3.68, 3.04, 62.2),
+    "C": (6.45, 4.74, 66.0),
+    "D": (6.45, 2.75, 102.0),
+}
 for name, (sensor_mm, focal_mm, published_deg) in CAMERAS.items():
     pinhole_deg = math.degrees(optics.fov_rad(sensor_mm, focal_mm))
     more_deg = published_deg - pinhole_deg
-    print(f"{name:<13} pinhole {pinhole_deg:5.1f}°   published {published_deg:5.1f}°   difference {more_deg:+.1f}°")
+    print(
+        f"{name}  {sensor_mm:.2f} mm, {focal_mm:.2f} mm: pinhole {pinhole_deg:5.1f}°, "
+        f"published {published_deg:5.1f}°, difference {more_deg:+.1f}°"
+    )
 
 # %% [markdown]
-# **Why.** Two agree within 0.2°. The wide lens sees 2.9° more than a pinhole would: wide lenses bend straight lines and squeeze what lies at the edges, and the formula knows of no bending. The third sees 2.5° less than its formula; the table does not say why. So a data sheet is good to a few degrees. That is enough to choose a camera. Before you build on it, measure (part 7).
+# **Why.** A and B agree within 0.2°. D, the wide one, sees 2.9° more than a pinhole camera would: wide lenses bend straight lines and squeeze what lies at the edges. This is **lens distortion**, and the pinhole camera has none. C sees 2.5° less than its formula says; the table does not say why. So a data sheet is good to a few degrees. That is enough to choose a camera. Before you build on it, measure (part 7).
 #
 # Do not take the "inch type" of a sensor for its size. A 1/4" sensor is 3.6 mm wide, not 6.35 mm: the name comes from the glass tubes of old television cameras. Look up the active area in mm.
 
@@ -59,6 +62,7 @@ for name, (sensor_mm, focal_mm, published_deg) in CAMERAS.items():
 # ### Task 1
 #
 # Write `field_of_view`. Where the cell says `...`, put your own lines, run it, then run the cell beneath it. Stuck? Run `nudge(field_of_view)` in a new cell: each time it says a little more.
+
 
 # %% tags=["starter"]
 def field_of_view(sensor_mm, focal_mm):
@@ -111,8 +115,10 @@ def magnify(ax, picture, box, title, margin_px=3):
     """The part of a picture around a box, so large that its pixels can be counted."""
     x0, y0 = np.floor(box[:2]).astype(int) - margin_px
     x1, y1 = np.ceil(box[2:]).astype(int) + margin_px
-    ax.imshow(picture, interpolation="nearest", extent=(0, picture.shape[1], picture.shape[0], 0))
-    ax.set(xlim=(x0, x1), ylim=(y1, y0), title=title, xlabel="column, px", ylabel="row, px")
+    height, width = picture.shape[:2]
+    ax.imshow(picture, interpolation="nearest", extent=(0, width, height, 0))
+    ax.set(xlim=(x0, x1), ylim=(y1, y0), title=title)
+    ax.set(xlabel="column, px", ylabel="row, px")
     ax.set_xticks([x0, x1])
     ax.set_xticks(np.arange(x0, x1 + 1), minor=True)
     ax.set_yticks(np.arange(y0, y1 + 1), minor=True)
@@ -121,7 +127,9 @@ def magnify(ax, picture, box, title, margin_px=3):
 
 frame = render(scene.with_post_at(3.0, 0.0), camera)
 
-figure, (whole, near) = plt.subplots(1, 2, figsize=(8, 4.2), width_ratios=[2.6, 1], layout="constrained")
+figure, (whole, near) = plt.subplots(
+    1, 2, figsize=(8, 4.2), width_ratios=[2.6, 1], layout="constrained"
+)
 whole.imshow(frame.picture)
 whole.set(title="320 × 240 pixels, the post 3 m away (rendered)", xticks=[], yticks=[])
 magnify(near, frame.picture, frame.truths.boxes[0], "its pixels")
@@ -129,20 +137,21 @@ magnify(near, frame.picture, frame.truths.boxes[0], "its pixels")
 # %% [markdown]
 # Count the orange columns: five or six, and paler ones at the edges, where one pixel holds a bit of post and a bit of what lies behind.
 #
-# **Why.** At 3 m the camera sees a strip 2 · 3 m · tan(62.2° / 2) = 3.62 m wide. Those 3.62 m share 320 pixels, so one pixel is 1.13 cm, and 7 cm are 6.2 pixels. In one formula, for a picture W pixels wide, a thing of size s and a distance Z along the axis, both in m:
+# **Why.** At 3 m the camera sees a strip 2 · 3 m · tan(62.2° / 2) = 3.62 m wide. Those 3.62 m share 320 pixels, so one pixel is 1.13 cm, and 7 cm are 6.2 pixels. How many pixels an object covers is its **pixels on target**. In one formula, for a picture W pixels wide, an object of size s and a distance Z along the axis, both in m:
 #
-# pixels = W · s / (2 · Z · tan(HFOV / 2))
+# $$\text{pixels on target} = \frac{W \cdot s}{2 \cdot Z \cdot \tan(\text{HFOV} / 2)}$$
 #
-# W / (2 · tan(HFOV / 2)) is the **focal length in pixels**, f: here 265 px. With it, pixels = f · s / Z. Pixels are square, so the same f gives the height.
+# The part without s and Z, $f = W / (2 \tan(\text{HFOV} / 2))$, is the **focal length in pixels**: here 265 px. With it, pixels on target = f · s / Z. Pixels are square, so the same f gives the height.
 
 # %% [markdown]
 # ### Task 2
 
+
 # %% tags=["starter"]
 def pixels_on_target(size_m, distance_m, hfov_rad, image_width_px):
-    """How many pixels wide a thing is in the picture, with its fraction.
+    """Pixels on target: how many pixels wide an object is in the picture, not rounded.
 
-    size_m: width of the thing, m.  distance_m: along the camera's axis, m.
+    size_m: width of the object, m.  distance_m: along the camera's axis, m.
     hfov_rad: horizontal field of view, rad.  image_width_px: width of the picture, px.
     """
     ...
@@ -150,9 +159,9 @@ def pixels_on_target(size_m, distance_m, hfov_rad, image_width_px):
 
 # %% tags=["worked"]
 def pixels_on_target(size_m, distance_m, hfov_rad, image_width_px):
-    """How many pixels wide a thing is in the picture, with its fraction.
+    """Pixels on target: how many pixels wide an object is in the picture, not rounded.
 
-    size_m: width of the thing, m.  distance_m: along the camera's axis, m.
+    size_m: width of the object, m.  distance_m: along the camera's axis, m.
     hfov_rad: horizontal field of view, rad.  image_width_px: width of the picture, px.
     """
     strip_m = 2 * distance_m * math.tan(hfov_rad / 2)
@@ -169,7 +178,7 @@ verify(pixels_on_target)
 #
 # **Predict**, then look:
 # 1. You drag the post straight to the *side*, 3 m ahead all the time. Does it get smaller?
-# 2. You double the field of view from 45° to 90°. Does the post keep half its pixels?
+# 2. You double the field of view from 45° to 90° (45.2° and 90.2° on the slider). Does the post keep half its pixels?
 # 3. You make the picture 160 pixels wide instead of 320. Does the post come nearer, get smaller in the view, or lose detail?
 
 # %% tags=["explore"]
@@ -177,18 +186,25 @@ from robotlab.widgets import CameraView
 
 CameraView(camera, smallest_px=12)
 
-# %% tags=["still"] picture="plan" alt="Left, a plan: the camera at the bottom, its fan of view, and three places of the post: 1 m ahead in the middle, 3 m ahead to the left, 6 m ahead to the right. Right, the three rendered pictures: the post large in the middle, smaller on the left, very small on the right."
+# %% tags=["still"] picture="plan" alt="Left, a plan: the camera at the bottom, its field of view as a fan, and three places of the post: 1 m ahead in the middle, 3 m ahead to the left, 6 m ahead to the right. Right, the three rendered pictures: the post large in the middle, smaller on the left, very small on the right."
 places = ((1.0, 0.0), (3.0, 1.0), (6.0, -1.0))
-figure, axes = plt.subplots(1, 4, figsize=(9, 2.6), width_ratios=[0.8, 1, 1, 1], layout="constrained")
+figure, axes = plt.subplots(
+    1, 4, figsize=(9, 2.6), width_ratios=[0.8, 1, 1, 1], layout="constrained"
+)
 reach = 6.5 * math.tan(camera.hfov_rad / 2)
 axes[0].fill([0, reach, -reach], [0, 6.5, 6.5], color="#0072b2", alpha=0.2)
 axes[0].plot(0, 0, "^", color="black")
 for ax, (ahead, left) in zip(axes[1:], places):
     axes[0].plot(left, ahead, "o", color="#d55e00")
     ax.imshow(render(scene.with_post_at(ahead, left), camera).picture)
-    side = f"{abs(left):.0f} m {'left' if left > 0 else 'right'}" if left else "in the middle"
+    side = (
+        f"{abs(left):.0f} m {'left' if left > 0 else 'right'}"
+        if left
+        else "in the middle"
+    )
     ax.set(title=f"{ahead:.0f} m ahead, {side}", xticks=[], yticks=[])
-axes[0].set(xlim=(4, -4), ylim=(-0.5, 6.5), aspect="equal", ylabel="ahead, m", xlabel="to the left, m")
+axes[0].set(xlim=(4, -4), ylim=(-0.5, 6.5), aspect="equal")
+axes[0].set(ylabel="ahead, m", xlabel="to the left, m")
 
 # %% [markdown]
 # *Above, as a still for those who have not run the cell.*
@@ -198,47 +214,60 @@ axes[0].set(xlim=(4, -4), ylim=(-0.5, 6.5), aspect="equal", ylabel="ahead, m", x
 # %% [markdown]
 # ## 4. How few pixels are enough?
 #
-# Many trackers and networks do not look at the camera's picture. They look at a copy squeezed to some 300 pixels, to be quick. Here is the color tracker of lesson 00 at work on a 640-pixel picture, and on copies of it that are smaller.
+# Many detectors do not look at the camera's picture. They look at a copy reduced to some 300 pixels, to be quick. Here is the color detector of lesson 00 at work on a 640-pixel picture, and on copies of it that are smaller. Whether it is right is decided by the **ground truth**, the box that the renderer knows to be true. We try two objects: the post, 50 cm tall and 7 cm wide, and a bucket, 27 cm tall and about as wide.
 #
-# **Predict.** The post moves away from 1 m to 10 m. In which copies does the tracker lose it before 10 m: 300, 240, 160, 80 pixels wide? If it finds it up to 5 m in the 160-pixel copy, up to where in the 80-pixel one?
+# **Predict.** If the detector finds the post up to 5.5 m in the 160-pixel copy, up to where in the 80-pixel one? The bucket is only half as tall as the post. Is it lost nearer than the post or farther away?
 
 # %%
 from robotlab.boxes import iou
 from robotlab.color import ColorTracker
+from robotlab.greenhouse import Scene, Thing
 from robotlab.picture import resize
 
 large = default_camera(640, 480)
-distances_m = np.arange(1.0, 10.1, 0.5)
-views = {distance: render(scene.with_post_at(distance, 0.0), large) for distance in distances_m}
-teachers = [views[distance] for distance in (1.5, 2.0, 3.0)]
-boxes = [one.truths.boxes[:1] for one in teachers]
-tracker = ColorTracker.learn([one.picture for one in teachers], boxes, "post")
+distances_m = np.arange(1.0, 20.1, 0.5)
+scene_with = {
+    "post": lambda distance: scene.with_post_at(distance, 0.0),
+    "bucket": lambda distance: Scene((Thing("bucket", distance, 0.0),), seed=3),
+}
 
 
-def finds(view, width_px):
-    """Whether the tracker finds the post in a copy of this width: boxes overlap by half or more."""
+def truth_of(view, name):
+    """The true box of the object."""
+    return view.truths.boxes[view.truths.labels == view.truths.classes.index(name)][:1]
+
+
+def finds(tracker, view, name, width_px):
+    """Whether the object is found in a copy of this width, at an IoU of 0.5 or more."""
     scale = width_px / view.picture.shape[1]
     copy = resize(view.picture, (width_px, round(view.picture.shape[0] * scale)))
-    best = tracker.find(copy).of_class("post").best()
-    return len(best) > 0 and iou(best.boxes, view.truths.boxes[:1] * scale)[0, 0] >= 0.5
+    best = tracker.find(copy).of_class(name).best()
+    return len(best) > 0 and iou(best.boxes, truth_of(view, name) * scale)[0, 0] >= 0.5
 
 
-for width_px in (640, 300, 240, 160, 80):
-    far_m = 0.0
-    for distance, view in views.items():
-        if not finds(view, width_px):
-            break
-        far_m = distance
-    tall_px = large.focal_px * width_px / 640 * 0.50 / far_m
-    end = "the farthest we tried" if far_m == 10 else f"last seen {tall_px:.0f} pixels tall"
-    print(f"{width_px:>3} pixels wide: found up to {far_m:4.1f} m, {end}")
+for name, scene_at in scene_with.items():
+    views = {distance: render(scene_at(distance), large) for distance in distances_m}
+    taught = [views[distance] for distance in (1.5, 2.0, 3.0)]
+    boxes = [truth_of(one, name) for one in taught]
+    tracker = ColorTracker.learn([one.picture for one in taught], boxes, name)
+    for width_px in (300, 240, 160, 80):
+        far_m = 0.0
+        for distance, view in views.items():
+            if not finds(tracker, view, name, width_px):
+                break
+            far_m = distance
+        x0, y0, x1, y1 = truth_of(views[far_m], name)[0] * width_px / 640
+        last = f"last found {y1 - y0:4.1f} px tall, {x1 - x0:3.1f} px wide"
+        print(f"{name:<6} {width_px:>3} px copy: up to {far_m:4.1f} m, {last}")
 
 # %% [markdown]
-# **Why.** The meters differ, the pixels hardly: each of the three copies that lose the post last sees it 12 to 14 pixels tall, and about 2 wide. (The two largest never lose it; at 10 m in the 300-pixel copy it is 12 pixels tall: the end is near.) A tracker's limit is a number of *pixels*, so the limit in meters grows and shrinks with the width of the picture that the tracker gets. Half as wide, half as far.
+# **Why.** For one object the meters differ, the pixels hardly. The post is last found 10 to 14 pixels tall, and 2 wide; the bucket 4 to 5 tall, and as wide. A detector's limit is a number of *pixels*, so the limit in meters grows and shrinks with the width of the picture that the detector gets. Half as wide, half as far.
 #
-# Every tracker has such a number, and you find it as we did: by moving the object away until it fails. We take 12 pixels from here on.
+# But the height alone is not the limit. The bucket is found at a third of the post's height, because it is wider. Multiply height and width: both objects are lost at about 15 to 30 pixels *in all*. This detector drops patches of less than 12 pixels as noise, and of a box of 20 some lie at the blurred edge. So for an object h tall and w wide, 20 pixels in all are reached at a height in the picture of $\sqrt{20 \cdot h / w}$: 12 px for the post, 4.5 px for the bucket.
 #
-# Now see what 300 pixels leave over of a 1920 × 1080 camera. Many networks want a *square*, so a wide picture is squeezed more across than down.
+# Every detector has such a number, and you find it as we did: by moving the object away until it fails, for *your* object's shape. For the post we take 12 pixels of height from here on.
+#
+# Now see what 300 pixels leave of a 1920 × 1080 camera. Many networks want a *square*. If the picture is squeezed into it, its **aspect ratio** changes.
 
 # %%
 hd = default_camera(1920, 1080)
@@ -246,7 +275,8 @@ view = render(scene.with_post_at(6.0, 0.0), hd)
 x0, y0, x1, y1 = view.truths.whole_boxes[0]
 for width_px, height_px in ((1920, 1080), (300, 169), (300, 300)):
     wide, tall = (x1 - x0) * width_px / 1920, (y1 - y0) * height_px / 1080
-    print(f"{width_px:>4} × {height_px:<4} {wide:4.1f} pixels wide, {tall:5.1f} tall: {tall / wide:4.1f} times as tall as wide")
+    size = f"{wide:4.1f} pixels wide, {tall:5.1f} tall"
+    print(f"{width_px:>4} × {height_px:<4} {size}, {tall / wide:4.1f} times as tall")
 
 # %% tags=["nbval-ignore-output"]
 # The same piece of the world each time: 12 % of the picture's width, 24 % of its height.
@@ -254,18 +284,20 @@ figure, axes = plt.subplots(1, 3, figsize=(8, 3.2), layout="constrained")
 for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300))):
     copy = resize(view.picture, (width_px, height_px))
     x, y = (x0 + x1) / 2 * width_px / 1920, (y0 + y1) / 2 * height_px / 1080
-    ax.imshow(copy, interpolation="nearest", extent=(0, width_px, height_px, 0), aspect="auto")
-    ax.set(xlim=(x - 0.06 * width_px, x + 0.06 * width_px), ylim=(y + 0.12 * height_px, y - 0.12 * height_px))
+    half_wide, half_tall = 0.06 * width_px, 0.12 * height_px
+    edges = (0, width_px, height_px, 0)
+    ax.imshow(copy, interpolation="nearest", extent=edges, aspect="auto")
+    ax.set(xlim=(x - half_wide, x + half_wide), ylim=(y + half_tall, y - half_tall))
     ax.set(title=f"{width_px} × {height_px}", xticks=[], yticks=[])
-    ax.set_box_aspect(0.24 * height_px / (0.12 * width_px))
+    ax.set_box_aspect(half_tall / half_wide)
 
 # %% [markdown]
-# **Why.** 1920 / 300 = 6.4: each new pixel holds what 6.4 × 6.4 old ones held. Squeezed into a square, the post is also 16 / 9 = 1.8 times as slender as it was, and a network that has learned the one shape meets the other.
+# **Why.** 1920 / 300 = 6.4: each new pixel holds what 6.4 × 6.4 old ones held. Squeezed into a square, the post is also 16 / 9 = 1.8 times as slender as it was, and a network that has learned the one shape meets the other. The remedy is to keep the aspect ratio and to fill the rest of the square with gray: **letterboxing**.
 
 # %% [markdown]
 # ## 5. Near and far
 #
-# Far, pixels run out. Near, the object grows out of the picture.
+# Far away the object runs out of pixels. Close up it outgrows the picture. What lies between is the **working range**.
 #
 # **Predict.** A level camera at half the height of the post, 320 × 240 pixels, 62.2°: from where on is all of the post in the picture, rows 0 to 240: 0.25 m, 0.55 m, 1.1 m?
 
@@ -273,7 +305,8 @@ for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300)
 for distance in (0.45, 0.50, 0.55, 0.60, 0.65):
     whole = render(scene.with_post_at(distance, 0.0), camera).truths.whole_boxes[0]
     inside = whole[1] >= 0 and whole[3] <= camera.height_px
-    print(f"{distance:.2f} m: rows {whole[1]:6.1f} to {whole[3]:5.1f}: {'all of it' if inside else 'cut'}")
+    seen = "all of it" if inside else "cut"
+    print(f"{distance:.2f} m: rows {whole[1]:6.1f} to {whole[3]:5.1f}: {seen}")
 
 # %%
 near_m, far_m = optics.working_band(camera, object_height_m=0.50, smallest_px=12)
@@ -287,26 +320,29 @@ print(f"predicted: from {near_m:.2f} m to {far_m:.2f} m")
 # %% [markdown]
 # ### Task 3
 #
-# For a camera that is level and as high as the middle of the thing.
+# For a camera that is level and as high as the middle of the object.
+
 
 # %% tags=["starter"]
 def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
-    """Near and far limit in m, (near_m, far_m), for a thing straight ahead of a level camera.
+    """Working range, (near_m, far_m) in m, straight ahead of a level camera.
 
-    object_m: height of the thing, m; its middle is as high as the lens.
-    smallest_px: height in the picture below which the tracker loses it, px.
-    hfov_rad: horizontal field of view, rad.  width_px, height_px: size of the picture, px.
+    object_m: height of the object, m; its middle is as high as the lens.
+    smallest_px: height in the picture below which the detector loses it, px.
+    hfov_rad: horizontal field of view, rad.
+    width_px, height_px: size of the picture, px.
     """
     ...
 
 
 # %% tags=["worked"]
 def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
-    """Near and far limit in m, (near_m, far_m), for a thing straight ahead of a level camera.
+    """Working range, (near_m, far_m) in m, straight ahead of a level camera.
 
-    object_m: height of the thing, m; its middle is as high as the lens.
-    smallest_px: height in the picture below which the tracker loses it, px.
-    hfov_rad: horizontal field of view, rad.  width_px, height_px: size of the picture, px.
+    object_m: height of the object, m; its middle is as high as the lens.
+    smallest_px: height in the picture below which the detector loses it, px.
+    hfov_rad: horizontal field of view, rad.
+    width_px, height_px: size of the picture, px.
     """
     focal_px = width_px / 2 / math.tan(hfov_rad / 2)
     return focal_px * object_m / height_px, focal_px * object_m / smallest_px
@@ -318,30 +354,37 @@ verify(working_band)
 # %% [markdown]
 # ## 6. Which way?
 #
-# To steer, the trolley needs a direction, not a column. Straight ahead is 0. **Left is positive**, as a turn to the left is (ISO 8855). Columns of a picture grow to the *right*: here signs get lost.
+# To steer, the trolley needs a direction, not a column. The angle from straight ahead to the target is its **bearing**. Straight ahead is 0. *Left is positive*, as a turn to the left is (ISO 8855). Columns of a picture grow to the *right*: this is where signs get lost.
 #
-# **Predict.** The picture is 320 pixels wide and spans 62.2°. The post is in column 80, half way between the left edge and the middle. Its direction: +15.6°, +16.8°, or −15.6°?
+# The point of the picture that the lens's axis goes through is the **principal point**. We take it to be the middle of the picture; on a real camera it is often some pixels off.
+#
+# **Predict.** The picture is 320 pixels wide and spans 62.2°. The post is in column 80, halfway between the left edge and the middle. Its bearing: +15.6°, +16.8°, or −15.6°?
 
 # %%
 for column_px in (0, 80, 160, 240, 320):
-    print(f"column {column_px:>3}: {math.degrees(camera.bearing_rad(column_px)):+5.1f}°")
+    print(
+        f"column {column_px:>3}: {math.degrees(camera.bearing_rad(column_px)):+5.1f}°"
+    )
 
 # %% [markdown]
-# **Why.** Half way to the edge is half of the *strip*, not half of the angle. Column 80 is 80 px left of the middle, f is 265 px, and the angle whose tangent is 80 / 265 is 16.8°. Sharing the 31.1° out evenly gives 15.6°: right in the middle and at the edges, wrong between. On a wide lens the error is larger:
+# **Why.** Halfway to the edge is half of the *strip*, not half of the angle. Column 80 is 80 px left of the principal point, f is 265 px, and the angle whose tangent is 80 / 265 is 16.8°. Dividing the 31.1° evenly among the columns gives 15.6°: right in the middle and at the edges, wrong between. On a wide lens the error is larger:
 
 # %%
 for view_deg in (62.2, 90.0, 110.0):
     half_rad = math.radians(view_deg / 2)
     columns = np.linspace(0, 1, 1001)  # 0 is the middle, 1 the edge
     error_deg = np.degrees(np.arctan(columns * math.tan(half_rad)) - columns * half_rad)
-    print(f"{view_deg:5.1f}° wide: the even share is wrong by up to {error_deg.max():.1f}°")
+    print(
+        f"{view_deg:5.1f}° wide: equal angles are wrong by up to {error_deg.max():.1f}°"
+    )
 
 # %% [markdown]
 # ### Task 4
 
+
 # %% tags=["starter"]
 def bearing(x_px, width_px, hfov_rad):
-    """Direction in rad to what is seen in column x_px; positive to the left, 0 straight ahead (ISO 8855).
+    """Bearing of what is seen in column x_px, rad: 0 straight ahead, left positive.
 
     x_px: px from the left edge of the picture.  width_px: width of the picture, px.
     hfov_rad: horizontal field of view, rad.
@@ -351,7 +394,7 @@ def bearing(x_px, width_px, hfov_rad):
 
 # %% tags=["worked"]
 def bearing(x_px, width_px, hfov_rad):
-    """Direction in rad to what is seen in column x_px; positive to the left, 0 straight ahead (ISO 8855).
+    """Bearing of what is seen in column x_px, rad: 0 straight ahead, left positive.
 
     x_px: px from the left edge of the picture.  width_px: width of the picture, px.
     hfov_rad: horizontal field of view, rad.
@@ -366,53 +409,64 @@ verify(bearing)
 # %% [markdown]
 # ## 7. On your own camera
 #
-# **Measure its field of view.** Fix the camera 1.00 m in front of a wall, square to it. Lay a tape measure along the wall, level with the lens. Take a picture *in the mode you will use*: for video many cameras use only the middle of the sensor. Read off how much of the tape the picture shows, edge to edge. Then put your numbers into the cell: the strip, the distance, the picture, the height of the lens, how far it looks down, and the size of your object.
+# **Measure its field of view.** Fix the camera 1.00 m in front of a wall, square to it. Lay a tape measure along the wall, level with the lens. Take a picture *in the mode you will use*: for video many cameras use only the middle of the sensor. Read off how much of the tape the picture shows, edge to edge. Then put your numbers into the cell: the strip, the distance, the resolution of the picture, the height of the lens, how far it looks down, and the height *and width* of your object. A phone held upright has its picture's width as the shorter side; the tape then spans that side.
 #
 # No camera at hand? The numbers below are those of a 1920 × 1080 camera with 70.4°, for the guide post. Run them as they are, then change one at a time.
 
 # %% tags=["explore"]
 from dataclasses import replace
 
-strip_m, wall_m = 1.411, 1.00        # what of the tape is in the picture, and how far away it is
-width_px, height_px = 1920, 1080     # the camera's picture
+strip_m, wall_m = 1.411, 1.00  # how much of the tape is in the picture, how far away
+width_px, height_px = 1920, 1080  # the camera's picture
 lens_height_m, looks_down_deg = 0.25, 0.0
 object_height_m, object_width_m = 0.50, 0.07
-smallest_px = 12                     # your tracker's limit; 12 is what we measured above
-network_px = 300                     # width of the copy that the tracker gets
+pixels_in_all = 20  # your detector's limit; 20 is what we measured above
+network_px = 300  # width of the copy that the detector gets
 
-mine = optics.Camera(width_px, height_px, optics.fov_rad(strip_m, wall_m), lens_height_m, math.radians(looks_down_deg))
-copy = replace(mine, width_px=network_px, height_px=round(height_px * network_px / width_px))
-print(f"field of view {math.degrees(mine.hfov_rad):.1f}° × {math.degrees(mine.vfov_rad):.1f}°")
-for name, one in (("full picture", mine), (f"squeezed to {network_px} px", copy)):
-    near_m, far_m = optics.working_band(one, object_height_m, smallest_px, object_width_m)
+smallest_px = math.sqrt(pixels_in_all * object_height_m / object_width_m)
+hfov_rad, pitch_rad = optics.fov_rad(strip_m, wall_m), math.radians(looks_down_deg)
+mine = optics.Camera(width_px, height_px, hfov_rad, lens_height_m, pitch_rad)
+copy_height_px = round(height_px * network_px / width_px)
+copy = replace(mine, width_px=network_px, height_px=copy_height_px)
+print(
+    f"field of view {math.degrees(hfov_rad):.1f}° × {math.degrees(mine.vfov_rad):.1f}°"
+)
+print(f"your object is lost when it is less than {smallest_px:.1f} px tall")
+for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy)):
+    near_m, far_m = optics.working_band(
+        one, object_height_m, smallest_px, object_width_m
+    )
     if near_m < far_m:
         print(f"{name:<19} from {near_m:.2f} m to {far_m:.1f} m")
     else:
-        print(f"{name:<19} no distance at which it is both whole and {smallest_px} px tall")
-    tall_px, wide_px = one.focal_px * object_height_m / 3.0, one.focal_px * object_width_m / 3.0
+        print(f"{name:<19} no working range: never both whole and large enough")
+    tall_px, wide_px = (
+        one.focal_px * m / 3.0 for m in (object_height_m, object_width_m)
+    )
     print(f"{'':<19} at 3 m the object is {tall_px:.0f} px tall, {wide_px:.1f} px wide")
 
 # %% [markdown]
-# **Check it.** Put your object at the far limit of the squeezed picture, take a photograph, make it 300 pixels wide (lesson 01, or `robotlab.picture.resize`) and count its pixels. Within 10 % of 12 is good. If not: was the tape level, the wall square to the camera, the mode the same?
+# **Check it.** Put your object at half the far limit of the reduced picture, take a photograph, make it 300 pixels wide (lesson 01, or `robotlab.picture.resize`) and count its pixels. It should be twice as tall as the height at which it is lost, within 10 %. If not: was the tape level, the wall square to the camera, the mode the same?
 #
 # **Try.**
 # - Raise the lens to 0.60 m and let it look down by 15°. What happens to the near limit?
-# - Your tracker should follow at 1 to 5 m. Which is the narrowest copy that still does it?
-# - A narrower lens sees farther. What does it cost, when the post walks round a corner?
+# - Your robot is to follow at 1 to 5 m. What is the narrowest copy that still does it?
+# - Put in another object that you could follow, wider or more slender. How much does the working range change?
+# - A narrower field of view sees farther. What does it cost when the post goes around a corner?
 
 # %% [markdown]
 # ## What to remember
 #
 # - Field of view = 2 · atan(sensor / (2 · focal length)). Good to a few degrees; a tape measure does better.
-# - Pixels on the object = f · size / distance, with f = (W / 2) / tan(HFOV / 2), and W the width of the picture that the *tracker* gets.
-# - A tracker's limit is a number of pixels. Measure it once, then turn it into meters for any camera.
-# - Near limit: the object fills the picture. Far limit: its pixels run out. A wider view moves both nearer.
-# - Bearing = atan((W / 2 − x) / f): left is positive, and the angle is not shared out evenly.
+# - Pixels on target = f · size / distance, with f = (W / 2) / tan(HFOV / 2), and W the width of the picture that the *detector* gets.
+# - A detector's limit is a number of pixels. Measure it for your object's shape, then turn it into meters for any camera.
+# - Working range: near, the object fills the picture; far, it runs out of pixels. A wider field of view moves both limits nearer.
+# - Bearing = atan((W / 2 − x) / f): left is positive, and equal steps in x are not equal angles.
 #
 # ## Sources
 #
-# - Pinhole camera and focal length in pixels: R. Hartley, A. Zisserman, *Multiple View Geometry in Computer Vision*, 2nd ed., chapter 6.
-# - Sensor widths, focal lengths and fields of view: the makers' published tables for the OV5647, IMX219 and IMX708 camera modules; the 1920 × 1080 camera with 70.42° by its data sheet.
+# - Pinhole camera, principal point and focal length in pixels: R. Hartley, A. Zisserman, *Multiple View Geometry in Computer Vision*, 2nd ed., chapter 6.
+# - Sensor widths, focal lengths and fields of view: the makers' published tables for camera modules with the sensors OV5647 (A), IMX219 (B), IMX708 (C) and IMX708 with the wide lens (D); the 1920 × 1080 camera with 70.42° by its data sheet.
 # - Inch types of sensors against their sizes in mm: common tables of the trade. They differ by up to 3 % for one and the same name.
 # - Axes and signs: ISO 8855.
-# - How many pixels a *person* needs to notice or to recognize a thing: J. Johnson, *Analysis of image forming systems*, 1958. For human eyes, and no more than an order of magnitude for a tracker: hence part 4.
+# - How many pixels a *person* needs to notice or to recognize something: J. Johnson, *Analysis of image forming systems*, 1958. It is about human eyes, and gives no more than an order of magnitude for a detector; this is why part 4 measures.
