@@ -145,7 +145,7 @@ for (left, right), lamp in zip((axes[:2], axes[2:]), ("daylight", "grow")):
     right.set(title="in gray", xticks=[], yticks=[])
 
 # %% [markdown]
-# **Why.** Under the grow lamp the post sends more red and less green than what lies behind it. In the weighted sum the two partly cancel, and less than half of the contrast is left; under an overcast sky likewise. In daylight the sunlit background is brighter in every channel, and gray loses little. Three numbers became one: a pure red and a middle green are both gray 76, and nothing in a gray picture can part them. Gray is quick and small. Measure what it costs before you use it.
+# **Why.** Under the grow lamp the post sends more red and less green than what lies behind it. In the weighted sum the two partly cancel, and less than half of the contrast is left; under an overcast sky likewise. In daylight the sunlit background is also brighter than the post, and most of the contrast is left. Three numbers became one: a pure red and a middle green are both gray 76, and nothing in a gray picture can part them. Gray is quick and small. Measure what it costs before you use it.
 
 # %% [markdown]
 # ### Task 1

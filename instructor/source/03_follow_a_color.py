@@ -113,7 +113,7 @@ beside = WALKS["wrong_things"].scene
 view = render(beside.with_post_at(3.5, 0.3), camera)
 mask = orange.mask(view.picture)
 rows, columns = np.nonzero(mask)
-x0, _, x1, _ = view.truths.boxes[0]
+x0, x1 = view.truths.boxes[0][[0, 2]]
 print(f"{mask.sum()} orange pixels, their mean x is {columns.mean() + 0.5:.1f} px")
 print(f"the post reaches from x = {x0:.0f} to {x1:.0f} px")
 
@@ -527,7 +527,7 @@ for lamp in LAMPS:
         )
     said = "will do" if verdict.usable else "WRONG TOOL"
     astray = 100 * verdict.astray
-    print(f"{'':<9} {said}: largest blob is another object in {astray:.0f} % of pictures")
+    print(f"{'':<9} {said}: largest blob is another in {astray:.0f} % of pictures")
 
 # %% [markdown]
 # **Why.** The thresholds can follow the lighting, if you know which lighting it is. They cannot part two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lamp_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
