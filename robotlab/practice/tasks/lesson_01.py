@@ -12,7 +12,7 @@ _BT709 = np.array([0.2126, 0.7152, 0.0722])
 
 
 def luminance(picture):
-    """Gray value of each pixel, 0 to 255, with its fraction: an array (H, W) of float.
+    """Gray value of each pixel, 0 to 255, not rounded: an array (H, W) of float.
 
     picture: (H, W, 3) array of uint8; red, green, blue.
     """
@@ -26,7 +26,7 @@ def _picture(rng):
 LUMINANCE = Task(
     reference=luminance,
     lesson=1,
-    statement="Write luminance(picture): the gray value of each pixel, 0.299 red + 0.587 green + 0.114 blue (ITU-R BT.601). The picture is "
+    statement="Write luminance(picture): the luminance of each pixel, 0.299 red + 0.587 green + 0.114 blue (ITU-R BT.601). The picture is "
     "(H, W, 3) of uint8, the result (H, W) of float from 0 to 255, not rounded.",
     unit="",
     fixed=(
@@ -35,28 +35,28 @@ LUMINANCE = Task(
     ),
     draw=_picture,
     nudges=(
-        "picture[..., 0] is the red of every pixel at once: an array (H, W).",
-        "Multiply each of the three arrays by its weight, and add the three products. No loop is needed.",
-        "A byte holds 0 to 255 and then starts again at 0. Multiply by the weights before you add, so that NumPy goes over to floats first.",
+        "picture[..., 0] is the red channel: the red of every pixel at once, an array (H, W).",
+        "Multiply each of the three channels by its weight, and add the three products. No loop is needed.",
+        "A byte holds 0 to 255 and then overflows to 0. Multiply by the weights before you add, so that NumPy converts to float first.",
     ),
     slips=(
-        Slip("all colors alike", "You gave the three colors the same weight. The eye does not: green looks far brighter than blue.",
+        Slip("all colors alike", "You gave the three channels the same weight. The eye does not: green looks far brighter than blue.",
              lambda p: p.mean(axis=2)),
-        Slip("blue, green, red", "You gave red the weight of blue. Pictures here are in the order red, green, blue; some libraries turn it round.",
+        Slip("blue, green, red", "You gave red the weight of blue. Pictures here are RGB; some libraries keep them as BGR.",
              lambda p: p @ _BT601[::-1]),
-        Slip("bytes that overflow", "Your sums start again at 0 beyond 255: three bytes were added as bytes. Turn them into floats first.",
+        Slip("bytes that overflow", "Your sums overflow: three bytes were added as bytes, and beyond 255 they start again at 0. Convert to float first.",
              lambda p: (p[..., 0] + p[..., 1] + p[..., 2]) / 3),
-        Slip("another standard's weights", "Your weights are those of ITU-R BT.709, right for linear light. The task asks for BT.601.",
+        Slip("another standard's weights", "Your weights are those of ITU-R BT.709, a later standard for HD television. The task asks for BT.601.",
              lambda p: p @ _BT709),
         Slip("a mean of weighted colors", "Your result is the gray of each pixel divided by three: a mean of the weighted colors. "
              "The weights add up to 1, so their sum is the mean already.", lambda p: (p * _BT601).mean(axis=2)),
-        Slip("the largest color", "You took the largest of the three colors. That is the value of hue, saturation and value; it calls pure "
+        Slip("the largest color", "You took the largest of the three channels. That is the value of HSV; it calls pure "
              "blue as bright as white.", lambda p: p.max(axis=2).astype(float)),
         Slip("cut to bytes", "Your gray values are cut off to whole bytes. Keep the fractions; round when you save a picture.",
              lambda p: (p @ _BT601).astype(np.uint8)),
-        Slip("integer division", "You divided bytes with //, which throws a fraction away three times, and all colors have the same weight.",
+        Slip("integer division", "You divided bytes with //, which throws a fraction away three times, and all channels have the same weight.",
              lambda p: (p // 3).sum(axis=2).astype(float)),
-        Slip("rows for colors", "picture[0] is the first row of pixels, not the red. The colors are the last axis: picture[..., 0].",
+        Slip("rows for colors", "picture[0] is the first row of pixels, not the red channel. Channels are the last axis: picture[..., 0].",
              lambda p: 0.299 * p[0] + 0.587 * p[1] + 0.114 * p[2]),
         Slip("0 to 1", "Your gray values run from 0 to 1. The task asks for 0 to 255.", lambda p: p @ _BT601 / 255),
     ),
@@ -64,9 +64,10 @@ LUMINANCE = Task(
 
 
 def scaled_size(width_px, height_px, longest_px):
-    """Size (width, height), whole px, of the picture scaled so that its longer side is longest_px.
+    """Size (width, height), whole px, of a picture scaled to longest_px.
 
-    width_px, height_px: size now, px.  Each side is rounded to the nearest px and is at least 1.
+    width_px, height_px: size now, px.  longest_px: its longer side afterwards, px.
+    The aspect ratio is kept; each side is rounded to the nearest px and is at least 1.
     """
     longest = max(width_px, height_px)
     return max(1, round(width_px * longest_px / longest)), max(1, round(height_px * longest_px / longest))
@@ -89,23 +90,23 @@ SCALED_SIZE = Task(
     reference=scaled_size,
     lesson=1,
     statement="Write scaled_size(width_px, height_px, longest_px): the size (width, height) in whole px that a picture gets when it is "
-    "scaled, with its proportions kept, so that its longer side is longest_px. Round to the nearest px; no side may be less than 1 px. "
+    "scaled, with its aspect ratio kept, so that its longer side is longest_px. Round to the nearest px; no side may be less than 1 px. "
     "A small picture is made larger.",
     unit="px",
     fixed=((640, 480, 320), (1920, 1080, 300), (480, 640, 320), (1080, 1920, 301), (100, 75, 400)),
     draw=_size,
     edges=((4000, 3, 300), (2, 900, 300)),
     nudges=(
-        "One number scales both sides, or the picture is squashed. Which side decides it?",
+        "One factor scales both sides, or the aspect ratio changes and the picture is squashed. Which side decides it?",
         "The factor is longest_px / max(width_px, height_px). It may be more than 1.",
         "round(...) gives the nearest whole number, int(...) cuts off. max(1, ...) keeps a thin picture from vanishing.",
     ),
     slips=(
-        Slip("always by the width", "You scaled by the width. An upright picture's longer side is its height.",
+        Slip("always by the width", "You scaled by the width. A portrait picture's longer side is its height.",
              lambda w, h, n: _scaled(w, h, n / w)),
         Slip("by the shorter side", "You scaled by the shorter side, so the longer one is larger than longest_px.",
              lambda w, h, n: _scaled(w, h, n / min(w, h))),
-        Slip("squashed", "You gave both sides the same length. The picture is squashed, and a post in it becomes wider or thinner.",
+        Slip("squashed", "You gave both sides the same length. That changes the aspect ratio: a post in the picture becomes wider or thinner.",
              lambda w, h, n: (n, n)),
         Slip("rows for columns", "You return height before width. NumPy's shape has that order; sizes of pictures here are (width, height).",
              lambda w, h, n: _scaled(h, w, n / max(w, h))),
@@ -129,7 +130,7 @@ SCALED_SIZE = Task(
 
 
 def shrink(gray, step):
-    """A smaller picture: each new pixel is the mean of step × step old ones, (H / step, W / step) of float.
+    """A smaller picture: each pixel the mean of step × step, (H / step, W / step).
 
     gray: (H, W) array, gray values.  step: whole number that divides H and W.
     """
@@ -150,7 +151,7 @@ def _gray(rng):
 SHRINK = Task(
     reference=shrink,
     lesson=1,
-    statement="Write shrink(gray, step): make a gray picture (H, W) smaller, so that each new pixel is the mean of the step × step pixels "
+    statement="Write shrink(gray, step): downsample a gray picture (H, W) by area, so that each new pixel is the mean of the step × step pixels "
     "that it covers. H and W are multiples of step; the result is (H / step, W / step) of float, not rounded.",
     unit="",
     fixed=((np.arange(16.0).reshape(4, 4), 2), (np.arange(24, dtype=np.uint8).reshape(4, 6) * 10, 2)),
@@ -161,17 +162,17 @@ SHRINK = Task(
         "Without loops: reshape to (H // step, step, W // step, step) and take the mean over the axes 1 and 3.",
     ),
     slips=(
-        Slip("one pixel of each block", "You kept one pixel of each block and dropped the others. A thin far post may lie on the dropped ones.",
+        Slip("one pixel of each block", "You kept one pixel of each block and dropped the others: nearest-neighbor. A thin far post may lie on the dropped ones.",
              lambda g, n: g[::n, ::n].astype(float)),
         Slip("the middle of each block", "You kept the middle pixel of each block and dropped the others. A thin far post may lie on the dropped ones.",
              lambda g, n: g[n // 2 :: n, n // 2 :: n].astype(float)),
         Slip("sum for mean", "You added the pixels of each block. Divide by how many there are, or the picture becomes brighter as it shrinks.",
              lambda g, n: _blocks(g, n).sum(axis=(1, 3)).astype(float)),
-        Slip("bytes that overflow", "Your sums start again at 0 beyond 255: bytes were added as bytes, and divided afterwards. Turn them into floats first.",
+        Slip("bytes that overflow", "Your sums overflow: bytes were added as bytes, start again at 0 beyond 255, and were divided afterwards. Convert to float first.",
              lambda g, n: _blocks(g, n).sum(axis=(1, 3), dtype=g.dtype) / (n * n)),
         Slip("divided by step once", "You divided the sum by step. A block holds step × step pixels.",
              lambda g, n: _blocks(g, n).sum(axis=(1, 3)) / n),
-        Slip("the largest of each block", "You took the largest pixel of each block. Bright things grow and dark ones vanish.",
+        Slip("the largest of each block", "You took the largest pixel of each block (max pooling). Bright objects grow and dark ones vanish.",
              lambda g, n: _blocks(g, n).max(axis=(1, 3)).astype(float)),
         Slip("rows and columns changed", "Your result has rows and columns exchanged. The first axis of a picture is its rows.",
              lambda g, n: _blocks(g, n).mean(axis=(1, 3)).T),
@@ -187,9 +188,9 @@ SHRINK = Task(
 
 
 def alias_frequency(cycles_per_px, step):
-    """Frequency that is left when only every step-th pixel is kept, in cycles per kept pixel, 0 to 0.5.
+    """Frequency left when every step-th pixel is kept, cycles per kept pixel, 0 to 0.5.
 
-    cycles_per_px: frequency of the stripes before, cycles per pixel.  step: whole number, 1 or more.
+    cycles_per_px: frequency before, cycles per pixel.  step: whole number, 1 or more.
     """
     seen = cycles_per_px * step
     return abs(seen - round(seen))
@@ -211,8 +212,8 @@ ALIAS_FREQUENCY = Task(
     reference=alias_frequency,
     lesson=1,
     statement="Write alias_frequency(cycles_per_px, step): stripes repeat cycles_per_px times per pixel, and only every step-th pixel of "
-    "the picture is kept. What frequency do the stripes have in the small picture, in cycles per kept pixel? It lies between 0 and 0.5: "
-    "0.5 is light, dark, light, dark, and nothing finer can be told apart.",
+    "the picture is kept. What frequency do the stripes have in the small picture, after aliasing, in cycles per kept pixel? It lies between 0 and "
+    "the Nyquist limit of 0.5: light, dark, light, dark.",
     unit="cycles/px",
     fixed=((0.1, 2), (0.4, 2), (0.3, 2), (0.45, 3), (0.35, 1)),
     draw=_stripes,
@@ -222,17 +223,17 @@ ALIAS_FREQUENCY = Task(
         "And 0.8 of a cycle forward looks like 0.2 backward. So the answer is the distance to the nearest whole number.",
     ),
     slips=(
-        Slip("no folding", "You multiplied, and that is the first half. More than 0.5 cycles from pixel to pixel cannot be seen: they look like fewer.",
+        Slip("no folding", "You multiplied, and that is the first half. More than 0.5 cycles from pixel to pixel is above the Nyquist limit: it looks like less.",
              lambda f, n: f * n),
         Slip("remainder only", "You took whole cycles away, and what is left may still be more than 0.5. 0.8 forward looks like something backward.",
              lambda f, n: f * n % 1),
-        Slip("starts again at 0.5", "You start again from 0 beyond 0.5. The stripes come back the way they went: a little more than 0.5 looks like a little less.",
+        Slip("starts again at 0.5", "You start again from 0 beyond 0.5. Frequencies fold back there: a little more than 0.5 looks like a little less.",
              lambda f, n: f * n % 0.5),
         Slip("divided by step", "You divided by step. With fewer pixels, each step between kept ones covers more of the stripes, not less.",
              lambda f, n: _fold(f / n)),
         Slip("in old pixels", "Your frequency is in cycles per old pixel. The small picture is counted in kept pixels.",
              lambda f, n: _fold(f * n) / n),
-        Slip("held at 0.5", "You held the frequency at 0.5. It does not stop there, it comes back: finer stripes look coarse.",
+        Slip("held at 0.5", "You held the frequency at 0.5. It does not stop there, it folds back: finer stripes look coarse.",
              lambda f, n: min(f * n, 0.5)),
         Slip("step forgotten", "Your result does not depend on step. These are the stripes before any pixel was dropped.",
              lambda f, n: _fold(f)),

@@ -11,10 +11,11 @@ from robotlab.practice.task import Slip, Task
 
 
 def in_band(hue, low, high):
-    """Which pixels have a hue in the band, ends included: an array (H, W) of bool.
+    """Mask (H, W) of bool: which pixels have a hue from low to high, both included.
 
     hue: (H, W) array of uint8, 0 to 179, two degrees a step.
-    low, high: ends of the band; when low > high, the band goes through red: low to 179 and 0 to high.
+    low, high: the thresholds; when low > high, the band goes through red:
+    low to 179 and 0 to high.
     """
     if low <= high:
         return (hue >= low) & (hue <= high)
@@ -40,7 +41,7 @@ def _within(hue, low, high):
 IN_BAND = Task(
     reference=in_band,
     lesson=3,
-    statement="Write in_band(hue, low, high): a mask (H, W) of bool, True where the hue lies in the band from low to high, both ends "
+    statement="Write in_band(hue, low, high): a mask (H, W) of bool, True where the hue lies between the thresholds low and high, both "
     "included. Hue is an angle in bytes, 0 to 179 (two degrees a step), and 179 and 0 are neighbors: when low is larger than high, the "
     "band goes through red, from low up to 179 and on from 0 to high.",
     unit="",
@@ -48,29 +49,29 @@ IN_BAND = Task(
     draw=_hues,
     nudges=(
         "Comparing an array with a number gives an array of bool. & is the element-wise and, | the element-wise or; each comparison needs parentheses.",
-        "For low <= high a hue must be at least low and at most high. Try in_band with the ends 170 and 8: which hues should be True?",
+        "For low <= high a hue must be at least low and at most high. Try in_band with the thresholds 170 and 8: which hues should be True?",
         "Through red, a hue is in the band when it is at least low or at most high. Two cases, one if.",
     ),
     slips=(
         Slip("no way through red", "A band from 170 to 8 comes out empty: no hue is at least 170 and at most 8. Hue is a circle.", _within),
         Slip("ends exchanged", "When low is larger than high, you exchanged them. From 8 to 170 is the rest of the circle, not the band.",
              lambda hue, low, high: _within(hue, min(low, high), max(low, high))),
-        Slip("ends left out", "Your band stops short of its ends. Both low and high belong to it.",
+        Slip("ends left out", "Your band leaves its two ends out. Both low and high belong to it.",
              lambda hue, low, high: (hue > low) & (hue < high) if low <= high else (hue > low) | (hue < high)),
         Slip("upper end left out", "Your band stops short of high, as Python's range does. Both ends belong to it.",
              lambda hue, low, high: (hue >= low) & (hue < high) if low <= high else (hue >= low) | (hue < high)),
         Slip("or for and", "Nearly every pixel is in your band: every hue is at least low or at most high, when low is the smaller one.",
              lambda hue, low, high: (hue >= low) | (hue <= high)),
-        Slip("bytes that overflow", "Somewhere a byte went below 0 and came out near 255: hue - low is not safe in uint8. Compare, or turn hue into int first.",
+        Slip("bytes that overflow", "Somewhere a byte went below 0 and came out near 255, an overflow: hue - low is not safe in uint8. Compare, or convert hue to int first.",
              lambda hue, low, high: (hue - np.uint8(low)) % 180 <= (high - low) % 180),
-        Slip("hue in degrees", "You took the ends for degrees. One step of hue is two degrees here: green is 60, not 120.",
+        Slip("hue in degrees", "You took the thresholds for degrees. One step of hue is two degrees here: green is 60, not 120.",
              lambda hue, low, high: in_band(hue * 2.0, low, high)),
     ),
 )  # fmt: skip
 
 
 def centroid(mask):
-    """Middle (x, y) of the True pixels, px from the picture's top left corner, or None if there is none.
+    """Centroid (x, y) of the True pixels, px from the top left corner; None if none.
 
     mask: (H, W) array of bool.  The middle of the first pixel is at (0.5, 0.5).
     """
@@ -100,7 +101,7 @@ _L = _drawn("........ .#...... .#...... .#...... .####...")
 CENTROID = Task(
     reference=centroid,
     lesson=3,
-    statement="Write centroid(mask): the mean position (x, y) of the True pixels of a mask (H, W), in px, x to the right and y down from the "
+    statement="Write centroid(mask): the centroid, which is the mean position (x, y) of the True pixels of a mask (H, W), in px, x to the right and y down from the "
     "top left corner of the picture. A pixel counts where its middle is, so a mask that is True in its first pixel alone gives (0.5, 0.5). "
     "With no True pixel the result is None.",
     unit="px",
@@ -119,10 +120,10 @@ CENTROID = Task(
              lambda m: _middle(m, np.mean, 0.0)),
         Slip("one pixel too far", "You are half a pixel too far to the lower right, in both directions. Counting from 1 gives the far edge of a pixel.",
              lambda m: _middle(m, np.mean, 1.0)),
-        Slip("middle of the box", "You took the middle between the outermost pixels. A long thin arm pulls that far off; take the mean of all pixels.",
+        Slip("middle of the box", "You took the middle of the bounding box. A long thin arm pulls that far off; take the mean of all pixels.",
              lambda m: _middle(m, lambda n: (n.min() + n.max()) / 2)),
         Slip("median for mean", "You took the median. Pixels far out count no more there than near ones.", lambda m: _middle(m, np.median)),
-        Slip("nothing at the corner", "For a mask without True pixels you give a place. Nothing was found, so there is no place: None.",
+        Slip("nothing at the corner", "For a mask without True pixels you give a position. Nothing was found, so there is none: None.",
              lambda m: _middle(m, np.mean, nothing=(0.0, 0.0))),
         Slip("nothing in the middle", "For a mask without True pixels you give NaN. NaN goes through every sum unnoticed; None is asked for.",
              lambda m: _middle(m, np.mean, nothing=(math.nan, math.nan))),
@@ -139,10 +140,10 @@ _CORNERS = np.ones((3, 3), bool)
 
 
 def largest_blob(mask):
-    """The blob with the most pixels, as a mask (H, W) of bool; all False if there is none.
+    """The largest connected component, as a mask (H, W) of bool; all False without any.
 
-    mask: (H, W) array of bool.  Pixels that touch, sideways or by a corner, are one blob.
-    Of blobs of one size, the one whose first pixel comes first in reading order.
+    mask: (H, W) array of bool.  Pixels that touch, also by a corner, are connected.
+    Of two of one size, the one whose first pixel comes first in reading order.
     """
     labels, count = ndimage.label(mask, _CORNERS)
     if count == 0:
@@ -179,8 +180,8 @@ def _last_of_equals(blobs):
 LARGEST_BLOB = Task(
     reference=largest_blob,
     lesson=3,
-    statement="Write largest_blob(mask): of the blobs in a mask (H, W), keep the one with the most pixels, as a mask (H, W) of bool. Pixels "
-    "that touch sideways, up and down or by a corner are one blob. If two are equally large, keep the one whose first pixel comes first in "
+    statement="Write largest_blob(mask): of the connected components of a mask (H, W), keep the one with the most pixels, as a mask (H, W) of bool. Pixels "
+    "that touch sideways, up and down or by a corner are connected (8-connected). If two are equally large, keep the one whose first pixel comes first in "
     "reading order (row by row from the top). With no True pixel the result is all False.",
     unit="",
     fixed=(
@@ -196,31 +197,31 @@ LARGEST_BLOB = Task(
         (np.zeros((3, 4), bool),),
     ),
     nudges=(
-        "scipy.ndimage.label(mask) numbers the blobs: 0 is the background, then 1, 2, 3 ... in reading order.",
-        "It joins sideways only, unless you give it structure=np.ones((3, 3)). np.bincount(labels.ravel()) counts the pixels of each number.",
-        "Leave number 0 out of the contest, the background is no blob. The result is labels == the winner's number.",
+        "scipy.ndimage.label(mask) numbers the connected components: 0 is the background, then 1, 2, 3 ... in reading order.",
+        "It is 4-connected, without corners, unless you give it structure=np.ones((3, 3)). np.bincount(labels.ravel()) counts the pixels of each number.",
+        "Leave number 0 out; the background is not a component. The result is labels == the number of the largest.",
     ),
     slips=(
-        Slip("no corners", "Your blobs are joined sideways, up and down only. Pixels that touch by a corner belong together too.",
+        Slip("no corners", "Your components are 4-connected: sideways, up and down only. Pixels that touch by a corner belong together too.",
              lambda m: _pick(m, lambda blobs: int(np.argmax([blob.sum() for blob in blobs])), None)),
-        Slip("all blobs", "Your result holds every blob. Only the largest may stay.", lambda m: m.copy()),
-        Slip("the background won", "Your largest blob is the background: number 0 has the most pixels. Leave it out of the contest.",
+        Slip("all blobs", "Your result holds every component. Only the largest may stay.", lambda m: m.copy()),
+        Slip("the background won", "Your largest component is the background: number 0 has the most pixels. Leave it out.",
              lambda m: (lambda labels: labels == np.bincount(labels.ravel()).argmax())(ndimage.label(m, _CORNERS)[0])),
-        Slip("the first blob", "You keep the first blob in reading order, whatever its size.", lambda m: _pick(m, lambda blobs: 0)),
-        Slip("the last blob", "You keep the blob with the highest number. Numbers go by place, not by size.", lambda m: _pick(m, lambda blobs: -1)),
-        Slip("the smallest blob", "You keep the smallest blob.", lambda m: _pick(m, lambda blobs: int(np.argmin([blob.sum() for blob in blobs])))),
-        Slip("the largest box", "You keep the blob with the largest box around it. A thin diagonal has a large box and few pixels.",
+        Slip("the first blob", "You keep the first component in reading order, whatever its size.", lambda m: _pick(m, lambda blobs: 0)),
+        Slip("the last blob", "You keep the component with the highest number. Numbers go by position, not by size.", lambda m: _pick(m, lambda blobs: -1)),
+        Slip("the smallest blob", "You keep the smallest component.", lambda m: _pick(m, lambda blobs: int(np.argmin([blob.sum() for blob in blobs])))),
+        Slip("the largest box", "You keep the component with the largest bounding box. A thin diagonal has a large box and few pixels.",
              lambda m: _pick(m, _widest)),
-        Slip("the last of equals", "Of blobs of equal size you keep the last. The first in reading order is asked for; >= in a loop does this.",
+        Slip("the last of equals", "Of components of equal size you keep the last. The first in reading order is asked for; >= in a loop does this.",
              lambda m: _pick(m, _last_of_equals)),
-        Slip("one number too low", "You keep the blob whose number is one too low. When the background is left out of the counts, place 0 is blob 1.",
+        Slip("one number too low", "You keep the component whose number is one too low. When the background is left out of the counts, index 0 is component 1.",
              lambda m: (lambda labels: labels == np.append(np.bincount(labels.ravel())[1:], 0).argmax())(ndimage.label(m, _CORNERS)[0])),
     ),
 )  # fmt: skip
 
 
 def mean_hue(hues_deg):
-    """Mean of hues on the circle, in degrees, from 0 up to but not including 360.
+    """Circular mean of hues, in degrees, from 0 up to but not including 360.
 
     hues_deg: (N,) array of hues, degrees.
     """
@@ -244,7 +245,7 @@ def _on_circle(hues_deg, angle):
 MEAN_HUE = Task(
     reference=mean_hue,
     lesson=3,
-    statement="Write mean_hue(hues_deg): the mean of hues given in degrees, as an angle in degrees from 0 up to 360. Hue is a circle: "
+    statement="Write mean_hue(hues_deg): the circular mean of hues given in degrees, as an angle from 0 up to but not including 360. Hue is a circle: "
     "the mean of 350° and 20° is 5°, not 185°.",
     unit="°",
     fixed=((np.array([40.0, 60.0]),), (np.array([350.0, 20.0]),), (np.array([10.0, 20.0, 300.0, 340.0]),), (np.array([200.0, 210.0, 250.0]),)),

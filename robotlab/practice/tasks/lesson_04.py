@@ -8,9 +8,9 @@ from robotlab.practice.task import Slip, Task
 
 
 def softmax(scores):
-    """Probabilities from scores: each row becomes positive and adds up to 1; (N, K) of float.
+    """Probabilities (N, K) from logits: each row is positive and adds up to 1.
 
-    scores: (N, K) array of float; a row for each picture, a column for each class.
+    scores: (N, K) array of logits; a row for each picture, a column for each class.
     """
     shifted = np.exp(scores - scores.max(axis=1, keepdims=True))
     return shifted / shifted.sum(axis=1, keepdims=True)
@@ -28,8 +28,8 @@ def _shifted(scores, shift):
 SOFTMAX = Task(
     reference=softmax,
     lesson=4,
-    statement="Write softmax(scores): turn scores (N, K), a row for each picture and a column for each class, into probabilities of the same "
-    "shape. Each row holds exp(score) as a share of the row's sum. Scores may be large, 1000 and more, or far apart: no result may be NaN.",
+    statement="Write softmax(scores): turn scores (N, K), the logits of N pictures (rows) for K classes (columns), into probabilities of the same "
+    "shape. Each logit becomes exp(logit), divided by the sum of its row. Logits may be large, 1000 and more, or far apart: no result may be NaN.",
     unit="",
     fixed=(
         (np.array([[1.0, 2.0, 3.0], [0.0, 0.0, 0.0]]),),
@@ -43,40 +43,40 @@ SOFTMAX = Task(
     nudges=(
         "Start with one row: np.exp of it, divided by the sum. What is the sum of the result?",
         "For all rows at once, sum over axis=1, and keepdims=True keeps the sums a column, so that each row is divided by its own.",
-        "np.exp(1000) is inf. Taking the same number off every score of a row changes no share: take off the row's largest.",
+        "np.exp(1000) is inf. Subtracting the same number from every logit of a row changes no probability: subtract the row's largest.",
     ),
     slips=(
-        Slip("large scores overflow", "Right for small scores. np.exp(1000) is inf, and inf / inf is NaN. A number taken off every score of a row changes no share.",
+        Slip("large scores overflow", "Right for small logits. np.exp(1000) is inf, and inf / inf is NaN. The same number subtracted from every logit of a row changes no probability.",
              _shares),
-        Slip("one shift for all rows", "You take the same number off every row, the largest of all. A row far below it becomes 0 / 0. Each row needs its own.",
+        Slip("one shift for all rows", "You subtract the same number from every row, the largest of all. A row far below it becomes 0 / 0. Each row needs its own.",
              lambda s: _shifted(s, s.max())),
         Slip("all rows share one sum", "All your probabilities together add up to 1. Each picture has its own: every row must add up to 1.",
              lambda s: np.exp(s - s.max()) / np.exp(s - s.max()).sum()),
         Slip("columns for rows", "Your columns add up to 1. The classes of one picture stand in a row.",
              lambda s: np.exp(s - s.max(axis=0)) / np.exp(s - s.max(axis=0)).sum(axis=0)),
-        Slip("scores shared without exp", "You divided the scores by their sum. Scores may be negative; exp makes them positive first.",
+        Slip("scores shared without exp", "You divided the logits by their sum. Logits may be negative; exp makes them positive first.",
              lambda s: s / s.sum(axis=1, keepdims=True)),
-        Slip("each class for itself", "You squeezed every score by itself, 1 / (1 + exp(-score)). The classes of a row must compete: it adds up to 1.",
+        Slip("each class for itself", "You took the sigmoid of every logit by itself, 1 / (1 + exp(-logit)). The classes of a row must compete: it adds up to 1.",
              lambda s: 1 / (1 + np.exp(-s))),
         Slip("no division", "Your largest value in each row is 1. Divide by the row's sum.",
              lambda s: np.exp(s - s.max(axis=1, keepdims=True))),
-        Slip("winner takes all", "You gave everything to the best class. The others keep their shares; how close they are is what confidence is.",
+        Slip("winner takes all", "You gave everything to the best class (one-hot). The others keep their probabilities; how close they are is what confidence measures.",
              lambda s: np.eye(s.shape[1])[s.argmax(axis=1)]),
-        Slip("logarithms", "Your results are negative: the logarithms of the probabilities.",
+        Slip("logarithms", "Your results are negative: they are log-probabilities, the logarithms of what is asked for.",
              lambda s: s - s.max(axis=1, keepdims=True) - np.log(np.exp(s - s.max(axis=1, keepdims=True)).sum(axis=1, keepdims=True))),
-        Slip("sign of the scores", "Your lowest scores get the highest probabilities. There is a minus too many before the scores.",
+        Slip("sign of the scores", "Your lowest logits get the highest probabilities. There is a minus too many before them.",
              lambda s: _shifted(-s, (-s).max(axis=1, keepdims=True))),
-        Slip("powers of two", "You took powers of 2. Probabilities from scores use exp, powers of e.",
+        Slip("powers of two", "You took powers of 2. The softmax uses exp, powers of e.",
              lambda s: _shifted(s * np.log(2), (s * np.log(2)).max(axis=1, keepdims=True))),
     ),
 )  # fmt: skip
 
 
 def top_k(scores, k):
-    """Places of the k highest scores, best first: an array of int.
+    """Indices of the k highest scores, best first: an array of int.
 
     scores: (N,) array of float.  k: how many; when k is more than N, all of them.
-    Equal scores keep their order: the earlier place first.
+    Equal scores keep their order: the earlier index first.
     """
     return np.argsort(-scores, kind="stable")[:k]
 
@@ -88,8 +88,8 @@ def _ranking(rng):
 TOP_K = Task(
     reference=top_k,
     lesson=4,
-    statement="Write top_k(scores, k): the places (0, 1, 2 ...) of the k highest of N scores, the best first, as an array of int. Of equal "
-    "scores the earlier place comes first. If k is more than N, give all N places.",
+    statement="Write top_k(scores, k): the indices (0, 1, 2 ...) of the k highest of N scores, the best first, as an array of int. Of equal "
+    "scores the earlier index comes first. If k is more than N, give all N indices.",
     unit="",
     fixed=(
         (np.array([0.1, 0.7, 0.2]), 2),
@@ -102,36 +102,37 @@ TOP_K = Task(
     ),
     draw=_ranking,
     nudges=(
-        "Sorting the scores would lose where they were. np.argsort gives the places in the order of a sort.",
+        "Sorting the scores would lose where they were. np.argsort gives the indices in sorted order.",
         "np.argsort begins with the lowest. Sort the negative scores, and it begins with the highest.",
         'kind="stable" keeps equal scores in their order. Then [:k] takes the first k, or all when there are fewer.',
     ),
     slips=(
-        Slip("the lowest", "You give the places of the lowest scores. np.argsort begins with the smallest.",
+        Slip("the lowest", "You give the indices of the lowest scores. np.argsort begins with the smallest.",
              lambda s, k: np.argsort(s, kind="stable")[:k]),
-        Slip("best last", "You have the right places, with the best at the end.", lambda s, k: np.argsort(-s, kind="stable")[:k][::-1]),
-        Slip("scores for places", "You give the scores themselves. Asked for is where they stand.", lambda s, k: np.sort(s)[::-1][:k]),
-        Slip("order of equals", "Of equal scores you do not always give the earlier place first. Turning a sorted list round turns equals "
-             'round as well, and np.argsort keeps their order only with kind="stable".',
+        Slip("best last", "You have the right indices, with the best at the end.", lambda s, k: np.argsort(-s, kind="stable")[:k][::-1]),
+        Slip("scores for places", "You give the scores themselves. Their indices are asked for.", lambda s, k: np.sort(s)[::-1][:k]),
+        Slip("order of equals", "Of equal scores you do not always give the earlier index first. Reversing a sorted list reverses equals "
+             'as well, and np.argsort keeps their order only with kind="stable".',
              lambda s, k: np.argsort(s, kind="stable")[::-1][:k], also=(lambda s, k: np.argsort(s)[::-1][:k], lambda s, k: np.argsort(-s)[:k])),
-        Slip("one too few", "You give one place too few. A slice [:k] stops before k, so it already holds k.",
+        Slip("one too few", "You give one index too few. A slice [:k] stops before k, so it already holds k.",
              lambda s, k: np.argsort(-s, kind="stable")[: min(k, len(s)) - 1]),
-        Slip("not best first", "You have the right places, ordered by place or not at all. The best must come first.",
+        Slip("not best first", "You have the right indices, in another order. The best must come first.",
              lambda s, k: np.sort(np.argsort(-s, kind="stable")[:k]),
              also=(lambda s, k: np.argpartition(s, -k)[-k:], lambda s, k: np.argpartition(-s, k)[:k], lambda s, k: np.argpartition(-s, k - 1)[:k])),
-        Slip("only the best", "You give the best place alone.", lambda s, k: np.argsort(-s, kind="stable")[:1]),
-        Slip("k forgotten", "You give all places in the right order. Only the first k are asked for.", lambda s, k: np.argsort(-s, kind="stable")),
-        Slip("counted from 1", "Your places are counted from 1. The first place is 0.", lambda s, k: np.argsort(-s, kind="stable")[:k] + 1),
-        Slip("ranks for places", "You give the rank of the first scores, not the places of the best: one argsort too many.",
+        Slip("only the best", "You give only the best index.", lambda s, k: np.argsort(-s, kind="stable")[:1]),
+        Slip("k forgotten", "You give all indices in the right order. Only the first k are asked for.", lambda s, k: np.argsort(-s, kind="stable")),
+        Slip("counted from 1", "Your indices are counted from 1. The first index is 0.", lambda s, k: np.argsort(-s, kind="stable")[:k] + 1),
+        Slip("ranks for places", "You give the rank of the first scores, not the indices of the best: one argsort too many.",
              lambda s, k: np.argsort(np.argsort(-s, kind="stable"), kind="stable")[:k]),
     ),
 )  # fmt: skip
 
 
 def abstain(probabilities, least):
-    """Class of each picture, or -1 where the best probability is less than `least`: (N,) of int.
+    """Class of each picture, -1 where its probability is below `least`: (N,) of int.
 
-    probabilities: (N, K) array; a row for each picture, a column for each class.  least: 0 to 1.
+    probabilities: (N, K) array; a row for each picture, a column for each class.
+    least: confidence threshold, 0 to 1.
     """
     return np.where(probabilities.max(axis=1) >= least, probabilities.argmax(axis=1), -1)
 
@@ -148,8 +149,8 @@ def _when(sure, label, otherwise=-1):
 ABSTAIN = Task(
     reference=abstain,
     lesson=4,
-    statement="Write abstain(probabilities, least): for each picture the place of its most probable class, or -1 where that probability is "
-    "less than least, because saying nothing is better than a wrong word. A probability of exactly least is enough. The probabilities are "
+    statement="Write abstain(probabilities, least): for each picture the index of its most probable class, or -1 where that probability is "
+    "below the confidence threshold least, because no answer is better than a wrong one. A probability of exactly least is enough. The probabilities are "
     "(N, K), a row for each picture; the result is (N,) of int.",
     unit="",
     fixed=(
@@ -179,14 +180,14 @@ ABSTAIN = Task(
              lambda p, t: _when(p.max(axis=1) < t, p.argmax(axis=1))),
         Slip("columns for rows", "You looked down the columns, one answer for each class. A row holds the classes of one picture: axis=1.",
              lambda p, t: _when(p.max(axis=0) >= t, p.argmax(axis=0))),
-        Slip("margin over the second", "You compare the lead over the second best with least. The task asks for the best probability itself.",
+        Slip("margin over the second", "You compare the margin over the second best with least. The task asks for the best probability itself.",
              lambda p, t: _when(np.diff(np.sort(p, axis=1)[:, -2:])[:, 0] >= t, p.argmax(axis=1))),
-        Slip("one decision for all", "You decide once for all pictures, by the surest of them. Each row decides for itself.",
+        Slip("one decision for all", "You decide once for all pictures, by the surest of them. Each row is decided by itself.",
              lambda p, t: _when(np.full(len(p), p.max() >= t), p.argmax(axis=1)),
              also=(lambda p, t: p.argmax(axis=1) if p.max() >= t else -1, lambda p, t: p.argmax(axis=1) if (p.max(axis=1) >= t).all() else -1)),
-        Slip("probability for class", "You give the probability where you are sure. Asked for is the place of the class.",
+        Slip("probability for class", "You give the probability where you are sure. The index of the class is asked for.",
              lambda p, t: _when(p.max(axis=1) >= t, p.max(axis=1))),
-        Slip("true or false", "You give whether each picture is sure. Asked for is the place of its class, or -1.",
+        Slip("true or false", "You give whether each picture is sure. The index of its class is asked for, or -1.",
              lambda p, t: p.max(axis=1) >= t),
     ),
 )  # fmt: skip

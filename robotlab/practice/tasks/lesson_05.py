@@ -11,7 +11,8 @@ from robotlab.practice.task import Slip, Task
 def corners_from_xywh(boxes):
     """Corners (N, 4), x0 y0 x1 y1, of boxes given as corner and size; a new array.
 
-    boxes: (N, 4) array, x y width height, px; x y is the top left corner.  N may be 0: then give (0, 4).
+    boxes: (N, 4) array, x y width height, px; x y is the top left corner.
+    N may be 0: then give (0, 4).
     """
     return np.column_stack([boxes[:, :2], boxes[:, :2] + boxes[:, 2:]])
 
@@ -30,7 +31,7 @@ def _corners(boxes, dx0=0.0, dy0=0.0, dx1=0.0, dy1=0.0):
 CORNERS_FROM_XYWH = Task(
     reference=corners_from_xywh,
     lesson=5,
-    statement="Write corners_from_xywh(boxes): turn boxes (N, 4) from x, y, width, height into corners x0, y0, x1, y1, all in px. x, y is the "
+    statement="Write corners_from_xywh(boxes): turn bounding boxes (N, 4) from corner and size, x, y, width, height, into corner format, x0, y0, x1, y1, all in px. x, y is the "
     "top left corner; edges are counted, not pixels, so a box from 10 with width 5 ends at 15. N may be 0. Leave the input as it is.",
     unit="px",
     fixed=(
@@ -40,7 +41,7 @@ CORNERS_FROM_XYWH = Task(
     draw=lambda rng: (_boxes(rng),),
     edges=((np.zeros((0, 4)),),),
     nudges=(
-        "boxes[:, 0] is every box's x. What is its right edge, in the same words?",
+        "boxes[:, 0] is every box's x. How do you write its right edge?",
         "x1 = x + width and y1 = y + height. np.column_stack puts four columns side by side.",
         "boxes is the caller's array: start with boxes.copy(), or build a new array.",
     ),
@@ -50,10 +51,10 @@ CORNERS_FROM_XYWH = Task(
              lambda b: _corners(b) - [0, 0, 1, 1]),
         Slip("one pixel long", "Your boxes end one pixel late. Edges are counted here: a box from 10 with width 5 ends at 15.",
              lambda b: _corners(b) + [0, 0, 1, 1]),
-        Slip("middle for corner", "You took x, y for the middle of the box. It is the top left corner.", lambda b: _corners(b, -0.5, -0.5, -0.5, -0.5)),
+        Slip("middle for corner", "You read x, y as the middle of the box, the center format. It is the top left corner.", lambda b: _corners(b, -0.5, -0.5, -0.5, -0.5)),
         Slip("width and height exchanged", "You added the height to x and the width to y.",
              lambda b: np.column_stack([b[:, 0], b[:, 1], b[:, 0] + b[:, 3], b[:, 1] + b[:, 2]])),
-        Slip("corners taken for sizes", "You subtracted: that is the way back, from corners to width and height.",
+        Slip("corners taken for sizes", "You subtracted: that is the conversion back, from corners to width and height.",
              lambda b: np.column_stack([b[:, :2], b[:, 2:] - b[:, :2]])),
         Slip("corners in pairs of x and y", "Your columns are x0, x1, y0, y1. The order here is x0, y0, x1, y1.", lambda b: _corners(b)[:, [0, 2, 1, 3]]),
         Slip("rows for columns", "Your columns are y0, x0, y1, x1. x comes first in a box.", lambda b: _corners(b)[:, [1, 0, 3, 2]]),
@@ -106,7 +107,7 @@ def _of_sizes(box):
 IOU = Task(
     reference=iou,
     lesson=5,
-    statement="Write iou(a, b): the area that two boxes share, divided by the area that they cover together, a number from 0 to 1. Each box "
+    statement="Write iou(a, b): intersection over union: the area that two boxes share, divided by the area that they cover together, from 0 to 1. Each box "
     "is an array of 4 corners x0, y0, x1, y1 in px. Boxes that lie apart or only touch have 0, and so have two boxes without any area.",
     unit="",
     fixed=(
@@ -121,37 +122,38 @@ IOU = Task(
         (np.array([3.0, 4, 3, 4]), np.array([3.0, 4, 3, 4])),
     ),
     nudges=(
-        "Draw both boxes. Where does the shared part begin on the left, and where does it end on the right?",
-        "It begins at the larger x0 and ends at the smaller x1. If it ends before it begins, nothing is shared: max(0, ...).",
-        "Together they cover area of a + area of b - shared, since the shared part was counted twice. Mind a division by 0.",
+        "Draw both boxes. Where does the intersection begin on the left, and where does it end on the right?",
+        "It begins at the larger x0 and ends at the smaller x1. If it ends before it begins, it is empty: max(0, ...).",
+        "The union is area of a + area of b - intersection, since the intersection was counted twice. Avoid a division by 0.",
     ),
     slips=(
-        Slip("negative sides", "For boxes that lie apart you multiply two negative lengths, or one. A shared side is never less than 0.", _unclipped),
-        Slip("sum for union", "You divided by the sum of both areas. The shared part is in it twice.", lambda a, b: _share(a, b, lambda s, f, g: f + g)),
-        Slip("twice the shared part", "You divided twice the shared area by the sum of both. That is another measure (Dice), larger than IoU.",
+        Slip("negative sides", "For boxes that lie apart you multiply two negative lengths, or one. A side of the intersection is never less than 0.", _unclipped),
+        Slip("sum for union", "You divided by the sum of both areas. The intersection is in it twice; the union has it once.", lambda a, b: _share(a, b, lambda s, f, g: f + g)),
+        Slip("twice the shared part", "You divided twice the intersection by the sum of both. That is another measure, the Dice coefficient, larger than IoU.",
              lambda a, b: _share(a, b, lambda s, f, g: (f + g) / 2)),
         Slip("over the smaller box", "You divided by the smaller box. A small box inside a large one would count as a perfect match.",
              lambda a, b: _share(a, b, lambda s, f, g: min(f, g))),
-        Slip("over the larger box", "You divided by the larger box. What they cover together is larger still, unless one holds the other.",
+        Slip("over the larger box", "You divided by the larger box. The union is larger still, unless one box contains the other.",
              lambda a, b: _share(a, b, lambda s, f, g: max(f, g))),
         Slip("over the first box", "You divided by the first box. IoU does not change when a and b change places.", lambda a, b: _share(a, b, lambda s, f, g: f)),
         Slip("one pixel added", "You added 1 to every side, as for boxes that name their last pixel. Corners here are edges: the width is x1 - x0.",
              lambda a, b: _share(a, b, lambda s, f, g: f + g - s, 1.0)),
-        Slip("over the box around both", "You divided by the box around both. It also holds corners that neither box covers.",
+        Slip("over the box around both", "You divided by the box around both. It also contains corners that neither box covers.",
              lambda a, b: _share(a, b, lambda s, f, g: _around(a, b))),
         Slip("corners read as sizes", "You read the last two numbers as width and height. They are the lower right corner.",
              lambda a, b: iou(_of_sizes(a), _of_sizes(b))),
-        Slip("the shared area itself", "Your result is the shared area in px². Divide it by the area they cover together.",
+        Slip("the shared area itself", "Your result is the intersection in px². Divide it by the union.",
              lambda a, b: _share(a, b, lambda s, f, g: 1.0)),
     ),
 )  # fmt: skip
 
 
 def suppress(boxes, scores, iou_limit):
-    """Places of the boxes that stay, best score first: an array of int.
+    """Non-maximum suppression: indices of the boxes that stay, best score first.
 
     boxes: (N, 4) array of corners x0 y0 x1 y1, px.  scores: (N,) array.
-    A box goes when its IoU with a better one that stays exceeds iou_limit.  Equal scores keep their order.
+    A box goes when its IoU with a better one that stays exceeds iou_limit.
+    Equal scores keep their order.  The result is an array of int.
     """
     return suppress_clear(boxes, scores, iou_limit)
 
@@ -184,8 +186,8 @@ _HALF = np.array([[0.0, 0, 10, 10], [0, 0, 10, 5], [40, 0, 50, 10]])
 SUPPRESS = Task(
     reference=suppress,
     lesson=5,
-    statement="Write suppress(boxes, scores, iou_limit): from boxes (N, 4) that may lie on the same thing, keep the best. Take the box with "
-    "the highest score, drop every other whose IoU with it exceeds iou_limit, and go on with the best that is left. Give the places of "
+    statement="Write suppress(boxes, scores, iou_limit), non-maximum suppression: of boxes (N, 4) that may lie on the same object, keep the best. Take the box with "
+    "the highest score, drop every other whose IoU with it exceeds iou_limit, and go on with the best that is left. Give the indices of "
     "the boxes that stay, best first, as an array of int. Of equal scores the earlier goes first. Your iou from the task before will help.",
     unit="",
     fixed=(
@@ -202,16 +204,16 @@ SUPPRESS = Task(
     draws=8,
     nudges=(
         "Which box is certainly kept? Begin there.",
-        'Go through the places in the order np.argsort(-scores, kind="stable"), with a list of the places kept so far.',
-        "A box is kept when its IoU with each box kept so far is at most iou_limit. Boxes that were dropped drop nobody.",
+        'Go through the indices in the order np.argsort(-scores, kind="stable"), with a list of those kept so far.',
+        "A box is kept when its IoU with each box kept so far is at most iou_limit. Boxes that were dropped drop no others.",
     ),
     slips=(
         Slip("scores not sorted", "You took the boxes as they came. A weak box that comes first drops a better one.",
              lambda b, s, t: _greedy(b, s, t, range(len(s)))),
-        Slip("lowest first", "You began with the lowest score: the weakest box of each heap stays.",
+        Slip("lowest first", "You began with the lowest score: the weakest box of each cluster stays.",
              lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable"))),
-        Slip("order of equals", "Of equal scores you do not always take the earlier box first. Turning a sorted list round turns equals "
-             'round as well, and np.argsort keeps their order only with kind="stable".',
+        Slip("order of equals", "Of equal scores you do not always take the earlier box first. Reversing a sorted list reverses equals "
+             'as well, and np.argsort keeps their order only with kind="stable".',
              lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable")[::-1]),
              also=(lambda b, s, t: _greedy(b, s, t, np.argsort(s)[::-1]), lambda b, s, t: _greedy(b, s, t, np.argsort(-s)))),
         Slip("exactly the limit", "You drop a box whose IoU is exactly iou_limit. It goes only when the IoU exceeds it: >, not >=.",
@@ -220,14 +222,14 @@ SUPPRESS = Task(
              lambda b, s, t: _greedy(b, s, t, against_all=True)),
         Slip("compared with the last only", "You compare each box with the one kept last. Any box kept before may overlap it.",
              lambda b, s, t: _greedy(b, s, t, last_only=True)),
-        Slip("in order of place", "You keep the right boxes, ordered by place. The best must come first.", lambda b, s, t: np.sort(_greedy(b, s, t))),
+        Slip("in order of place", "You keep the right boxes, ordered by index. The best must come first.", lambda b, s, t: np.sort(_greedy(b, s, t))),
         Slip("nothing dropped", "You sorted the boxes and dropped none.", lambda b, s, t: np.argsort(-s, kind="stable")),
-        Slip("only one box stays", "You keep the best box alone. There may be several things in a picture.", lambda b, s, t: np.argsort(-s, kind="stable")[:1]),
-        Slip("far boxes dropped", "You drop the boxes that overlap little and keep those on the same thing: the comparison is turned round.",
+        Slip("only one box stays", "You keep only the best box. There may be several objects in a picture.", lambda b, s, t: np.argsort(-s, kind="stable")[:1]),
+        Slip("far boxes dropped", "You drop the boxes that overlap little and keep those on the same object: the comparison is the wrong way round.",
              lambda b, s, t: _greedy(b, s, t, goes=lambda overlap: overlap < t)),
-        Slip("boxes for places", "You give the boxes themselves. Their places are asked for, so that scores and labels can be picked too.",
+        Slip("boxes for places", "You give the boxes themselves. Their indices are asked for, so that scores and labels can be picked too.",
              lambda b, s, t: b[_greedy(b, s, t)]),
-        Slip("places in the sorted list", "You give places in the sorted list. Turn them back: order[...] has the places in the boxes you were given.",
+        Slip("places in the sorted list", "You give indices into the sorted list. Convert them back: order[...] has the indices into the boxes you were given.",
              lambda b, s, t: (lambda order: np.flatnonzero(np.isin(order, _greedy(b, s, t))))(np.argsort(-s, kind="stable"))),
     ),
 )  # fmt: skip
