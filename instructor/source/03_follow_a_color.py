@@ -501,7 +501,7 @@ for lamp in LAMPS:
 # - *Shape* refuses a component that cannot be the post. Where the post is a component too, the post is taken instead: beside the tray 11 become 12. Where the post is outside the band, *wrong* becomes *nothing*: in the clear, the crate under the grow lamp is refused. It has a price: in the clear at dusk, 3 found become 0, since the pieces of the dark post that are left in the band have the wrong shape. Beside the pole it fails, because the yellow pole turns orange under the grow lamp, and it is upright as well.
 # - *Gray world and shape* together: 11 or 12 of 12 in four kinds of lighting, in both scenes, and not one wrong box. Under the warm lamp: nothing.
 #
-# One more repair needs a film, not single pictures: look only near the place where the object was a moment ago, in a **region of interest** (ROI). Distractors elsewhere no longer count. This is the first step from detecting to tracking; `robotlab.color.RegionTracker` does it.
+# One more repair needs a film, not single pictures: look only near the place where the object was a moment ago, in a **region of interest** (ROI). Distractors elsewhere no longer count. This is the first step from detecting to tracking.
 
 # %% [markdown]
 # ## 7. When color is the wrong tool

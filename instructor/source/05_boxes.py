@@ -59,7 +59,8 @@ plt.show()
 
 # %%
 one = np.array([[60.0, 40.0, 100.0, 80.0]])
-centered = boxes.center_from_corners(one)
+middle, size = (one[:, :2] + one[:, 2:]) / 2, one[:, 2:] - one[:, :2]
+centered = np.hstack([middle, size])
 print("corners          ", one[0].tolist())
 print("x y width height ", boxes.xywh_from_corners(one)[0].tolist())
 print("center and size  ", centered[0].tolist())

@@ -1,4 +1,4 @@
-"""The post on a plan, to be dragged, beside what the camera sees of it."""
+"""The post on a plan, to be dragged, beside the camera's picture of it."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ WIDTHS_PX = (80.0, 640.0)
 
 
 def empty_aisle() -> Scene:
-    """A greenhouse whose things stand clear of the path.
+    """A greenhouse whose objects stand clear of the path.
 
     Returns
     -------
@@ -55,19 +55,19 @@ class CameraView(Widget):
     ----------
     camera : Camera
         What looks.  Its field of view and the width of its picture are where
-        the sliders start; the picture keeps its proportions.
+        the sliders start; the picture keeps its aspect ratio.
     smallest_px : float
-        Height of the post below which a tracker loses it, px: sets the far
-        end of the band that the plan shows darker.
+        Height of the post below which a detector loses it, px: sets the far
+        end of the working range that the plan shows darker.
     scene : Scene, optional
-        Where it stands; :func:`empty_aisle` when left out.
+        The greenhouse; :func:`empty_aisle` when left out.
 
     Notes
     -----
     Mouse or finger drag the post on the plan; with the plan in focus the
     arrow keys move it by 0.1 m, with Shift by 0.5 m, and Home puts it 2 m
-    ahead.  The line of text gives the size from the pinhole formula, so it is
-    right too where the post is cut by the edge of the picture.
+    ahead.  The line of text gives the pixels on target from the pinhole
+    formula, so they are right too where the edge of the picture cuts the post.
 
     Examples
     --------
@@ -82,7 +82,7 @@ class CameraView(Widget):
     alt = traitlets.Unicode().tag(sync=True)
     reach = traitlets.Dict(REACH).tag(sync=True)
     things = traitlets.List().tag(sync=True)
-    # The browser's wish and the answer to it; equal numbers mean the pictures are of these values.
+    # The browser's request and the answer to it; equal numbers mean the pictures are of these values.
     asked = traitlets.Dict().tag(sync=True)
     answered = traitlets.Int(0).tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)
@@ -116,7 +116,7 @@ class CameraView(Widget):
         self.observe(self._answer, names="asked")
 
     def _seen(self, wish: dict[str, Any]) -> dict[str, Any]:
-        """All that one place of the post, field of view and width come to."""
+        """All that follows from one place of the post, field of view and width."""
         width = int(wish["width_px"])
         camera = replace(
             self._camera, width_px=width, height_px=round(width * self._camera.height_px / self._camera.width_px),
@@ -131,14 +131,17 @@ class CameraView(Widget):
         sign = "+" if bearing > 0 else "−" if bearing < 0 else ""
         inside = x0 >= 0 and y0 >= 0 and x1 <= camera.width_px and y1 <= camera.height_px
         outside = x1 <= 0 or y1 <= 0 or x0 >= camera.width_px or y0 >= camera.height_px
-        where = "Outside of the picture." if outside else "All of it in the picture." if inside else "Cut by the edge of the picture."
+        where = "All of it in the picture." if inside else "Cut by the edge of the picture."
         if inside and y1 - y0 < self._smallest:
             where = f"In the picture, and less than {self._smallest:g} px tall."
+        size = f"{y1 - y0:.1f} px tall, {x1 - x0:.1f} px wide, "
+        if outside:
+            size, where = "", "Outside the picture."
         return {
             "picture": encode(picture, "png", effort=1),
             "lens": encode(_magnified(picture, box), "png", effort=1),
             "band": list(working_band(camera, KINDS["post"].size_m[2], self._smallest)),
-            "text": f"{ahead:.1f} m ahead, {side}: {y1 - y0:.1f} px tall, {x1 - x0:.1f} px wide, bearing {sign}{abs(bearing):.1f}°. {where}",
+            "text": f"{ahead:.1f} m ahead, {side}: {size}bearing {sign}{abs(bearing):.1f}°. {where}",
         }
 
     def _answer(self, change: dict[str, Any]) -> None:
@@ -155,7 +158,7 @@ class CameraView(Widget):
 
 
 def _post_box(camera: Camera, ahead_m: float, left_m: float) -> np.ndarray:
-    """Corners of the post as a flat thing across the camera's axis, px; not clipped."""
+    """Bounding box of the post as a flat board across the camera's axis, px; not clipped."""
     below, above, height = KINDS["post"].size_m
     half = (below + above) / 2
     corners = np.array([[ahead_m, left_m + side, z] for side in (half, -half) for z in (0.0, height)])

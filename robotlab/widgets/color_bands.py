@@ -1,4 +1,4 @@
-"""Hue, saturation and value of a picture, cut by sliders: what stays, and where it is."""
+"""Thresholds on hue, saturation and value, set by sliders: what stays, and where it is."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _SCALES = (("hue", HUES, "hue, 2° a step"), ("saturation", 256, "saturation"), 
 
 
 class ColorBands(SliderPicture):
-    """Sliders for the ends of a band, over a picture, its mask and its histograms.
+    """Sliders for the thresholds of a band, over a picture, its mask and its histograms.
 
     Parameters
     ----------
@@ -37,8 +37,8 @@ class ColorBands(SliderPicture):
     band : Band
         Where the sliders start.
     truths : mapping from name to (4,) array-like, optional
-        The target's box in each picture, px: the text then says how well the
-        largest blob's box overlaps it.
+        Ground truth, the target's box in each picture, px: the text then gives
+        its IoU with the box of the largest blob.
 
     Raises
     ------
@@ -47,8 +47,8 @@ class ColorBands(SliderPicture):
 
     Notes
     -----
-    Saturation and value have a lower end only; the upper one is that of
-    `band`.  Histograms are logarithmic, and that of hue is weighted by
+    Saturation and value have a lower threshold only; the upper one is that
+    of `band`.  Histograms are logarithmic, and that of hue is weighted by
     saturation (:func:`robotlab.color.histogram`).
 
     Examples
@@ -89,8 +89,8 @@ class ColorBands(SliderPicture):
         }
         super().__init__(
             self._show,
-            alt="Four parts. A picture with a box around the largest blob; beside it the same picture, dark except for the pixels "
-            "in the band; below, histograms of hue, saturation and value with what is outside the band veiled.",
+            alt="A picture with a box around the largest blob; beside it the same picture, dark except for the mask, the pixels "
+            "in the band; below, histograms of hue, saturation and value with what is outside the thresholds veiled.",
             **sliders,
         )
 
@@ -116,7 +116,7 @@ class ColorBands(SliderPicture):
             text += f"largest blob {blobs.areas[0]} pixels, {wide:.0f} wide and {tall:.0f} tall"
         if name in self._truths:
             overlap = 0.0 if box is None else iou([box], [self._truths[name]])[0, 0]
-            text += f"; overlap with the true box (IoU) {overlap:.2f}: {'found' if overlap >= 0.5 else 'not found'}"
+            text += f"; IoU with the ground truth {overlap:.2f}: {'found' if overlap >= 0.5 else 'not found'}"
         return self._panel.draw(name, band, mask, box), text
 
 
@@ -149,7 +149,7 @@ class _Panel:
         empty = np.zeros((height, width, 3), np.uint8)
         self._still = self._axes[0].imshow(empty, extent=extent, interpolation="nearest")
         self._kept = self._axes[1].imshow(empty, extent=extent, interpolation="nearest", animated=True)
-        for ax, title in zip(self._axes, ("largest blob boxed", "what is in the band")):
+        for ax, title in zip(self._axes, ("largest blob and its box", "the mask")):
             ax.set_title(title, fontsize=_FONT_PT)
             ax.set_axis_off()
         # Black under white shows on any ground.

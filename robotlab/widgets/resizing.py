@@ -1,4 +1,4 @@
-"""A far post in a picture made smaller, by three methods side by side."""
+"""A far post in a downsampled picture, by three kinds of interpolation side by side."""
 
 from __future__ import annotations
 
@@ -25,21 +25,22 @@ LINES_FROM_PX = 8
 
 
 class Resizing(SliderPicture):
-    """Shrinks the picture of a post by three methods, and shows every pixel of it.
+    """Downsamples the picture of a post by three methods, and shows every pixel of it.
 
     Parameters
     ----------
     scene : Scene
-        Where the post stands.
+        The greenhouse that the post stands in.
     camera : Camera
-        What looks; its picture is the large one.
+        Takes the large picture.
 
     Notes
     -----
     How far the post *stands out* is the largest difference, over all pixels
     and colors, between the small picture with the post and the same small
     picture without it: 0 is gone, 255 is the most a byte can hold.  There is
-    no noise in these pictures, so that nothing else differs.
+    no noise in these pictures, so that nothing else differs.  ``linear`` is
+    bilinear with antialiasing, as :func:`robotlab.picture.resize` does it.
 
     Examples
     --------
@@ -52,7 +53,7 @@ class Resizing(SliderPicture):
     def __init__(self, scene: Scene, camera: Camera) -> None:
         super().__init__(
             functools.partial(_draw, scene, camera),
-            alt="The same post in three small pictures, every pixel of them magnified: shrunk by area, by linear, by nearest.",
+            alt="The same post in three small pictures, every pixel magnified: downsampled by area, by linear, by nearest.",
             distance_m=Slider(2.0, 9.0, 6.0, 0.5, "distance of the post", "m"),
             smaller=Slider(1, 16, 8, 1, "how many times smaller"),
             aside_cm=Slider(0, 10, 0, 1, "moved to the left", "cm"),

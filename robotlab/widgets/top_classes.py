@@ -1,4 +1,4 @@
-"""The likeliest classes of a square that one moves over a picture."""
+"""The top k classes of a square that one moves over a picture."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from robotlab.errors import InputError
 from robotlab.picture import check_picture
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
-# Blue for bars, vermilion for the limit: two of the set by Okabe and Ito, told apart
+# Blue for bars, vermilion for the threshold: two of the set by Okabe and Ito, told apart
 # with any color vision (Okabe & Ito, Color Universal Design, 2008).
 BAR_COLOR, LIMIT_COLOR = "#0072b2", "#d55e00"
 # Smallest square, px: below it there is hardly a picture.
@@ -22,17 +22,17 @@ SMALLEST_PX = 12
 
 
 class TellsClasses(Protocol):
-    """Anything with class names and shares, such as a Classifier or Photographs."""
+    """Anything with class names and probabilities, such as a Classifier or Photographs."""
 
     classes: tuple[str, ...]
 
     def probabilities(self, pictures: Sequence[np.ndarray]) -> np.ndarray:
-        """(N, K) shares of N pictures."""
+        """(N, K) probabilities of N pictures."""
         ...
 
 
 class TopClasses(SliderPicture):
-    """A picture, a square to move over it, and the classes that fit it best.
+    """A picture, a square to move over it, and its top k classes.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ class TopClasses(SliderPicture):
     side_px : float
         Side of the square at the start.
     least : float, 0 to 1
-        Where the limit starts; less sure answers are not given.
+        Where the confidence threshold starts; below it the classifier abstains.
     k : int
         How many classes are shown.
     alt : str
@@ -92,7 +92,7 @@ class TopClasses(SliderPicture):
             x_px=Slider(0, width, middle[0], 1, "from the left", "px"),
             y_px=Slider(0, height, middle[1], 1, "from the top", "px"),
             side_px=Slider(SMALLEST_PX, min(height, width), side_px, 1, "side", "px"),
-            least=Slider(0, 1, least, 0.01, "say nothing below"),
+            least=Slider(0, 1, least, 0.01, "confidence threshold"),
         )
 
 
@@ -119,14 +119,14 @@ class TopClassesFigure:
         # A light line on a dark one shows on every picture.
         self._outlines = [seen.plot([], [], color=color, linewidth=width)[0] for color, width in (("black", 3.6), ("white", 1.6))]
         self._bars = bars.barh(range(self._k), [0] * self._k, color=BAR_COLOR, height=0.5)
-        # The names' plates cover the line of the limit, so that letters stay readable.
+        # The names' plates cover the line of the threshold, so that letters stay readable.
         plate = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}
         self._names = [
             bars.text(0.01, row - 0.28, "", va="bottom", ha="left", fontsize=13, bbox=plate) for row in range(self._k)
         ]
         self._limit = bars.axvline(0.5, color=LIMIT_COLOR, linewidth=2, linestyle="--")
         bars.set(xlim=(0, 1), ylim=(self._k - 0.4, -0.8), yticks=[], xticks=[0, 0.5, 1])
-        bars.set_xlabel("share; dashed: the limit", fontsize=12)
+        bars.set_xlabel("probability; dashed: threshold", fontsize=12)
         bars.tick_params(labelsize=12)
         bars.spines[["top", "right"]].set_visible(False)
         # What never changes is drawn once; the rest is drawn on a copy of it at each move.
@@ -147,7 +147,7 @@ class TopClassesFigure:
         side_px : float
             Its side.
         least : float
-            Less sure answers are not given.
+            Confidence threshold: below it the classifier abstains.
 
         Returns
         -------
@@ -158,17 +158,17 @@ class TopClassesFigure:
         """
         x0, y0 = x_px - side_px / 2, y_px - side_px / 2
         x1, y1 = x0 + side_px, y0 + side_px
-        shares = self._classifier.probabilities([square_crop(self._picture, [x0, y0, x1, y1], margin=0)])[0]
-        order = np.argsort(-shares, kind="stable")[: self._k]
+        probabilities = self._classifier.probabilities([square_crop(self._picture, [x0, y0, x1, y1], margin=0)])[0]
+        order = np.argsort(-probabilities, kind="stable")[: self._k]
         for outline in self._outlines:
             outline.set_data([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0])
         for bar, name, place in zip(self._bars, self._names, order, strict=True):
-            bar.set_width(float(shares[place]))
-            name.set_text(f"{self._classifier.classes[place]}  {shares[place]:.2f}")
+            bar.set_width(float(probabilities[place]))
+            name.set_text(f"{self._classifier.classes[place]}  {probabilities[place]:.2f}")
         self._limit.set_xdata([least, least])
-        best, share = self._classifier.classes[order[0]], float(shares[order[0]])
-        said = f"{best}: {share:.2f}" if share >= least else f"no answer: {best} would be best, with only {share:.2f}"
-        rest = ", ".join(f"{self._classifier.classes[place]} {shares[place]:.2f}" for place in order[1:])
+        best, confidence = self._classifier.classes[order[0]], float(probabilities[order[0]])
+        said = f"{best}: {confidence:.2f}" if confidence >= least else f"no answer: {best} is the most probable, with only {confidence:.2f}"
+        rest = ", ".join(f"{self._classifier.classes[place]} {probabilities[place]:.2f}" for place in order[1:])
         self._canvas.restore_region(self._still)
         for artist in self._moving:
             artist.axes.draw_artist(artist)

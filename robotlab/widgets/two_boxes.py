@@ -1,4 +1,4 @@
-"""Two boxes to drag: what they share, what they cover, and their overlap."""
+"""Two boxes to drag: their intersection, their union, and their IoU."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ SHEET_PX = (40, 24)
 
 
 class TwoBoxes(Widget):
-    """Two boxes on a sheet of pixels or on a picture, with their overlap in words.
+    """Two boxes on a sheet of pixels or on a picture, with their IoU in words.
 
     Parameters
     ----------
     first, second : (4,) array-like
         Corners ``[x0, y0, x1, y1]`` where the boxes start, whole px.
     picture : (H, W, 3) ndarray of uint8, optional
-        What they lie on; a sheet of 40 × 24 pixels when left out.
+        The background; a sheet of 40 × 24 pixels when left out.
     measure : callable, optional
         A function of two boxes (each an array of 4 corners), such as a
         learner's own: the text then also says what it gives.
@@ -45,7 +45,7 @@ class TwoBoxes(Widget):
     Examples
     --------
     >>> TwoBoxes([0, 0, 10, 10], [5, 5, 15, 15]).text
-    'A 10 × 10 = 100 px²; B 10 × 10 = 100 px²; shared 5 × 5 = 25 px²; together 100 + 100 − 25 = 175 px²; IoU 25 / 175 = 0.143'
+    'A 10 × 10 = 100 px²; B 10 × 10 = 100 px²; intersection 5 × 5 = 25 px²; union 100 + 100 − 25 = 175 px²; IoU 25 / 175 = 0.143'
     """
 
     _esm = browser_code("two_boxes")
@@ -54,7 +54,7 @@ class TwoBoxes(Widget):
     size_px = traitlets.List().tag(sync=True)
     background = traitlets.Bytes().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
-    # The browser's wish and the answer to it; equal numbers mean the text is of these boxes.
+    # The browser's request and the answer to it; equal numbers mean the text is of these boxes.
     asked = traitlets.Dict().tag(sync=True)
     answered = traitlets.Int(0).tag(sync=True)
     text = traitlets.Unicode().tag(sync=True)
@@ -70,13 +70,13 @@ class TwoBoxes(Widget):
         boxes = np.rint(np.concatenate([check_boxes([first], "first"), check_boxes([second], "second")]))
         size = SHEET_PX if picture is None else check_picture(picture).shape[1::-1]
         if (clip(boxes, *size) != boxes).any() or area(boxes).min() < 1:
-            raise InputError(f"both boxes must lie inside of {size[0]} × {size[1]} px and have an area, got {boxes.tolist()}; move them")
+            raise InputError(f"both boxes must lie inside {size[0]} × {size[1]} px and have an area, got {boxes.tolist()}; move them")
         self._measure = measure
         text, failed = self._said(boxes)
         super().__init__(
             size_px=list(size),
             background=b"" if picture is None else encode(picture, "png", effort=1),
-            alt="Two boxes to drag, A with a solid and B with a dashed outline; what they share is hatched. The line below has the numbers.",
+            alt="Two boxes to drag, A with a solid and B with a dashed outline; their intersection is hatched. The line below has the numbers.",
             asked={"number": 0, "boxes": boxes.tolist()},
             text=text,
             failed=failed,
@@ -89,7 +89,7 @@ class TwoBoxes(Widget):
         return np.array(self.asked["boxes"], float)
 
     def _said(self, boxes: np.ndarray) -> tuple[str, bool]:
-        """The overlap in words, and whether the caller's own measure failed."""
+        """The IoU in words, and whether the caller's own measure failed."""
         a, b = boxes
         areas, shared = area(boxes), float(intersection([a], [b])[0, 0])
         sides = [f"{x1 - x0:.0f} × {y1 - y0:.0f}" for x0, y0, x1, y1 in boxes]
@@ -99,8 +99,8 @@ class TwoBoxes(Widget):
             wide, tall = np.minimum(a[2:], b[2:]) - np.maximum(a[:2], b[:2])
             inner = f"{wide:.0f} × {tall:.0f} = "
         text = (
-            f"A {sides[0]} = {areas[0]:.0f} px²; B {sides[1]} = {areas[1]:.0f} px²; shared {inner}{shared:.0f} px²; "
-            f"together {areas[0]:.0f} + {areas[1]:.0f} − {shared:.0f} = {together:.0f} px²; "
+            f"A {sides[0]} = {areas[0]:.0f} px²; B {sides[1]} = {areas[1]:.0f} px²; intersection {inner}{shared:.0f} px²; "
+            f"union {areas[0]:.0f} + {areas[1]:.0f} − {shared:.0f} = {together:.0f} px²; "
             f"IoU {shared:.0f} / {together:.0f} = {iou([a], [b])[0, 0]:.3f}"
         )
         if self._measure is None:

@@ -81,7 +81,7 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     sheet.locator("g[data-box=A]").focus()
     for _ in range(14):
         page.keyboard.press("ArrowLeft")
-    notebook.until(lambda: re.search(r"shared 0 px².*IoU 0 / 130 = 0\.000$", text.inner_text()), "apart")
+    notebook.until(lambda: re.search(r"intersection 0 px².*IoU 0 / 130 = 0\.000$", text.inner_text()), "apart")
     assert "corners 0, 6, 10, 16" in sheet.locator("g[data-box=A]").get_attribute("aria-label")
 
     notebook.fits(sheet, [sheet], tmp_path)

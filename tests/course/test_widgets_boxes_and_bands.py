@@ -40,7 +40,7 @@ def test_a_band_on_the_post_is_found_and_drawn(view):
     assert shown.text.startswith("day: ") and shown.text.endswith(": found")
     before = decode(shown.picture)
     ask(shown, value_from=255)
-    assert "no blob" in shown.text and shown.text.endswith("(IoU) 0.00: not found")
+    assert "no blob" in shown.text and shown.text.endswith("IoU with the ground truth 0.00: not found")
     after = decode(shown.picture)
     assert before.shape == after.shape and (before != after).any()
     ask(shown, value_from=100)
@@ -75,7 +75,7 @@ def test_two_boxes_say_the_published_overlaps():
     assert two.text.endswith("IoU 25 / 100 = 0.250") and two.answered == 1
     assert two.boxes.tolist() == [[0, 0, 10, 10], [0, 0, 5, 5]]
     move(two, [0, 0, 10, 10], [20, 0, 30, 10])
-    assert "shared 0 px²" in two.text and two.text.endswith("= 0.000")
+    assert "intersection 0 px²" in two.text and two.text.endswith("= 0.000")
 
 
 def test_a_function_of_ones_own_is_shown_and_may_fail():

@@ -51,7 +51,7 @@ def test_left_is_positive_and_left_in_the_picture(view):
     ("wish", "end"),
     [
         ({"ahead_m": 0.5}, "Cut by the edge of the picture."),
-        ({"ahead_m": 1.0, "left_m": 2.0}, "Outside of the picture."),
+        ({"ahead_m": 1.0, "left_m": 2.0}, "2.00 m to the left: bearing +63.4°. Outside the picture."),
         ({"ahead_m": 6.0, "width_px": 160}, "In the picture, and less than 12 px tall."),
         ({"ahead_m": 5.0}, "All of it in the picture."),
     ],

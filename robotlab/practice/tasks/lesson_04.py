@@ -38,6 +38,8 @@ SOFTMAX = Task(
     edges=(
         (np.array([[1000.0, 1001.0, 999.0]]),),
         (np.array([[1000.0, 1001.0], [-1000.0, -999.0]]),),
+        # Far apart: the row's mean taken off is not enough.
+        (np.array([[0.0, 2000.0]]),),
     ),
     draw=lambda rng: (np.round(rng.normal(0, 2, (int(rng.integers(2, 4)), int(rng.integers(4, 6)))), 2),),
     nudges=(
@@ -99,6 +101,7 @@ TOP_K = Task(
         (np.array([0.3, 0.1, 0.3, 0.2, 0.3]), 2),
         (np.array([0.5, 0.2, 0.7, 0.5, 0.1, 0.7, 0.5, 0.7, 0.2, 0.9]), 6),
         (np.array([0.2, 0.6, 0.1]), 9),
+        (np.array([0.2, 0.6, 0.1]), 0),
     ),
     draw=_ranking,
     nudges=(

@@ -115,6 +115,9 @@ IOU = Task(
         (np.array([0.0, 0, 100, 100]), np.array([0.0, 0, 50, 50])),
         (np.array([0.0, 0, 10, 10]), np.array([20.0, 30, 40, 50])),
         (np.array([0.0, 0, 10, 10]), np.array([20.0, 2, 40, 8])),
+        # Apart in y alone, and corners that are not whole.
+        (np.array([0.0, 0, 10, 10]), np.array([2.0, 20, 8, 40])),
+        (np.array([0.5, 0.25, 2.75, 3.5]), np.array([1.25, 1.5, 4.5, 4.75])),
     ),
     draw=_pair,
     edges=(
