@@ -127,7 +127,7 @@ show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3, wide_in=2.4)
 # %% [markdown]
 # ## 3. Find it by its color
 #
-# A program that gets one picture and answers with boxes is a **detector**. The simplest detector knows one thing: which colors the post can have. We show it three pictures in daylight, each with a box around the post. It keeps the range of colors inside the boxes. In a new picture it marks every pixel in that range and puts a box around the largest patch. The upright rectangle around an object is called its **bounding box**; a box together with the name of what is in it is a **detection**. (*Tracking* is more: it carries an object on from one picture to the next.)
+# A program that gets one picture and answers with boxes is a **detector**. The simplest detector knows one thing: which colors the post can have. We show it three pictures in daylight, each with a box around the post. It keeps the range of colors inside the boxes. In a new picture it marks every pixel in that range and puts a box around the largest patch. The upright rectangle around an object is called its **bounding box**; a box together with the name of what is in it is a **detection**. Carrying an object on from one picture to the next is more than that; it is called **tracking**.
 #
 # **Predict.** It has learned in daylight. A greenhouse has other lighting too: an overcast sky, dusk, a warm sodium-like lamp, and magenta grow lights. Under how many of these five does it find the post: all, four, three, one?
 
@@ -292,7 +292,7 @@ seen.set_axis_off()
 #
 # **Try.** Press play, or drag the slider; both runs follow one clock. In the first picture of each run, what is inside the box? The line beneath the color run says that the trolley never lost it. Never lost what?
 #
-# **Why.** From the very first picture the color detector has its box on a yellow crate, which under the grow lamp has the color of the post by day. The trolley steers at the crate, and since there is a box in every picture it believes that all is well. A **false positive** steers as firmly as a true one. So the loop does not need a perfect detector. It needs one that is right most of the time, and that is silent rather than wrong.
+# **Why.** From the very first picture the color detector has its box on a yellow crate, which under the grow lamp has the color of the post by day. The trolley steers at the crate, and since there is a box in every picture it believes that all is well. A false positive steers as firmly as a true one. So the loop does not need a perfect detector. It needs one that is right most of the time, and that is silent rather than wrong.
 
 # %% [markdown]
 # ## 6. Wired the wrong way

@@ -221,7 +221,7 @@ verify(largest_blob)
 # %% [markdown]
 # ### Specks and gaps
 #
-# Masks are rarely as clean as this one. Two small operations clean them, both with a square of 3 × 3 pixels. **Erosion** keeps a pixel only if all pixels around it are marked: everything loses its rim, and specks vanish. **Dilation** marks a pixel if any pixel around it is: everything gains a rim, and gaps close. Erosion and then dilation is **opening**; dilation and then erosion is **closing**. Both leave large components nearly as large as they were.
+# Masks are rarely as clean as this one. Two small operations clean them, both with a square of 3 × 3 pixels. One keeps a pixel only if all pixels around it are marked, an **erosion**: everything loses its rim, and specks vanish. The other marks a pixel if any pixel around it is, a **dilation**: everything gains a rim, and gaps close. Erosion and then dilation is an **opening**; dilation and then erosion is a **closing**. Both leave large components nearly as large as they were.
 #
 # **Predict.** Under the grow lamp, in a wider band, the mask of one post falls apart into about a hundred components, most of them specks. Which of the two clears them away, opening or closing?
 

@@ -56,7 +56,7 @@ for label, name in enumerate(crops.classes):
     print(f"{name:<7} {np.sum(crops.labels == label):4d} crops to learn from")
 
 # %% [markdown]
-# The classifier works in three steps. The network of filters that comes with the course, its backbone, turns each crop into a table of numbers: how much of this edge, that texture, that color. These are its **features**. The table is boiled down to 288 numbers. Then each class gets a score, a weighted sum of the 288; such a raw score is a **logit**. Only these weights are learned, by **softmax regression**, which has one best answer and finds it in seconds.
+# The classifier works in three steps. The network of filters that comes with the course, its backbone, turns each crop into a table of numbers: how much of this edge, that texture, that color. Each such number is a **feature**. The table is boiled down to 288 numbers. Then each class gets a score, a weighted sum of the 288; such a raw score is a **logit**. Only these weights are learned, by **softmax regression**, which has one best answer and finds it in seconds.
 #
 # Whether it has learned must be judged on crops that it has not seen: the **test set**. It comes from three other drives, in the same kinds of lighting. The fraction of right answers is the **accuracy**.
 #
@@ -301,7 +301,7 @@ print("most plants called nothing:", plants.mean() > 0.5)
 report(four)
 
 # %% [markdown]
-# **Why.** A classifier learns what it is shown. Plants are in hundreds of its empty crops; drums are rare, so "blue and round" still says bucket. Third remedy: show it what fools it. Negatives chosen because they fool it are **hard negatives**. The next cell adds two thirds of our views, those in daylight and under an overcast sky, to "nothing". It then tries them in three steps, each farther from what was taught: the same eight places at dusk, eight new places at dusk, the new places under a warm lamp.
+# **Why.** A classifier learns what it is shown. Plants are in hundreds of its empty crops; drums are rare, so "blue and round" still says bucket. Third remedy: show it what fools it. A negative chosen because it fools the classifier is a **hard negative**. The next cell adds two thirds of our views, those in daylight and under an overcast sky, to "nothing". It then tries them in three steps, each farther from what was taught: the same eight places at dusk, eight new places at dusk, the new places under a warm lamp.
 #
 # **Predict.** In which of the three steps does it still know a pot for nothing?
 
@@ -332,7 +332,7 @@ for name, one in (("before", four), ("after", taught)):
     print(f"accuracy on the known test crops {name}: {100 * known.mean():.1f} %")
 
 # %% [markdown]
-# **Why.** At the places that it was taught, everything is now called nothing, and new places at dusk are no harder. But under the warm lamp the pots are crates again and the plants too are taken for something: hard negatives help in the conditions in which they were collected, and a domain shift such as this lamp undoes part of it. Had we tried only the first column, we would have believed all five were dealt with. Look at the last two lines as well: hard negatives may cost some of the known objects, which then look like nothing. All the same it is the way that works on robots: collect what fools it, *in all the lighting it will meet*, and teach that it is nothing.
+# **Why.** At the places that it was taught, everything is now called nothing, and new places at dusk are no harder. Under the warm lamp some of it carries over, as with drums and poles, and some does not: no pot of 8 and only 2 plants are called nothing. Hard negatives help most in the conditions in which they were collected, and a domain shift such as this lamp undoes part of it. From the first column alone we would have believed that all five kinds were dealt with. Look at the last two lines as well: hard negatives may cost some of the known objects, which then look like nothing. All the same it is the way that works on robots: collect what fools it, *in all the lighting it will meet*, and teach that it is nothing.
 
 # %% [markdown]
 # ## 5. From what to where
@@ -393,7 +393,7 @@ print(f"best possible IoU of a window with the post: {iou(windows, post).max():.
 # %% [markdown]
 # **Why.** Each window is brought to 48 × 48 pixels and goes through the whole network. Neighboring windows share most of their pixels, and the network computes them again for each. And a square around a tall thin object is mostly background: its IoU, the area shared over the area covered together, cannot be high. 0.5 is what counts as "found" in this course.
 #
-# Now the other way. Run the network **once** over the whole picture. It gives a row of features for each cell of 4 × 4 pixels. The whole table of them, as wide and high as there are cells, is a **feature map**. Put the same softmax regression on each cell, with the question "is the middle of an object here, and of which class?" That is the head of the course's detector, which you trained in lesson 00. A detector that answers for all cells in one pass is a **single-stage detector**.
+# Now the other way. Run the network *once* over the whole picture. It gives a row of features for each cell of 4 × 4 pixels. The whole table of them, as wide and high as there are cells, is a **feature map**. Put the same softmax regression on each cell, with the question "is the middle of an object here, and of which class?" That is the head of the course's detector, which you trained in lesson 00. A detector that answers for all cells in one pass is a **single-stage detector**.
 #
 # **Predict.** 320 × 240 pixels in cells of 4 × 4: how many answers come out of one pass?
 
