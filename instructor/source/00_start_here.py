@@ -216,17 +216,10 @@ from robotlab.follow import Settings, simulate
 
 walk = WALKS["weave"]
 surer_than = {"color": 0.1, "trained": detector.facts["best_score"]}
-runs = {
-    name: simulate(
-        one,
-        walk,
-        camera,
-        Settings(min_score=surer_than[name]),
-        lamp="grow",
-        duration_s=8,
-    )
-    for name, one in (("color", color), ("trained", detector))
-}
+runs = {}
+for name, one in (("color", color), ("trained", detector)):
+    settings = Settings(min_score=surer_than[name])
+    runs[name] = simulate(one, walk, camera, settings, lamp="grow", duration_s=8)
 for name, run in runs.items():
     kept = run.scores()["time_in_view"] > 0.9
     said = "kept the post in view" if kept else "had the post out of view for a while"
@@ -237,7 +230,7 @@ for name, run in runs.items():
     scores = run.scores()
     in_view, end_m = 100 * scores["time_in_view"], scores["end_distance_m"]
     print(
-        f"{name:<8} in view {in_view:3.0f} % of the time, {end_m:.1f} m away at the end"
+        f"{name:<8} in view {in_view:3.0f} % of the time, at the end {end_m:.1f} m off"
     )
 
 # %% tags=["explore"]
@@ -245,9 +238,7 @@ from robotlab.follow import replay_pair_html
 from robotlab.widgets import Replay
 
 Replay(
-    replay_pair_html(
-        *runs.values(), list(runs), "Color and trained detector, grow lamp"
-    ),
+    replay_pair_html(*runs.values(), list(runs), "Both detectors, grow lamp"),
     alt="Both runs under the grow lamp, side by side on one clock: for each, "
     "the greenhouse from above and what the camera saw.",
 )

@@ -126,9 +126,7 @@ for lamp in ("daylight", "overcast", "dusk", "grow"):
     gray = pictures.luminance(frame.picture) - pictures.luminance(behind)
     red = frame.picture[..., 0].astype(float) - behind[..., 0]
     in_gray, in_red = np.abs(gray[inside]).mean(), np.abs(red[inside]).mean()
-    print(
-        f"{lamp:<9} contrast of the post: {in_gray:2.0f} in gray, {in_red:2.0f} in red"
-    )
+    print(f"{lamp:<9} contrast of the post: {in_gray:.0f} in gray, {in_red:.0f} in red")
 for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
     gray = pictures.luminance(np.array([[color]], np.uint8))[0, 0]
     print(f"{name:<5} {color}: gray {gray:.0f}")
@@ -136,9 +134,8 @@ for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
 # %% tags=["nbval-ignore-output"]
 figure, axes = plt.subplots(1, 4, figsize=(9, 2.3), layout="constrained")
 for (left, right), lamp in zip((axes[:2], axes[2:]), ("daylight", "grow")):
-    lit = render(scene.under(lamp).with_post_at(2.0, 0.0), camera).picture[
-        60:190, 80:240
-    ]
+    seen = render(scene.under(lamp).with_post_at(2.0, 0.0), camera)
+    lit = seen.picture[60:190, 80:240]
     left.imshow(lit)
     right.imshow(pictures.luminance(lit), cmap="gray", vmin=0, vmax=255)
     left.set(title=lamp, xticks=[], yticks=[])
