@@ -209,7 +209,7 @@ axes[0].set(ylabel="ahead, m", xlabel="to the left, m")
 # %% [markdown]
 # *Above, as a still for those who have not run the cell.*
 #
-# **Why.** (1) No: the formula holds the distance *along the axis*, and that stays 3 m. (2) Less than half: tan 22.5° = 0.41, tan 45° = 1, so 41 % are left. (3) It stays where it is and covers the same share of the picture, with half as many pixels across and half as many down.
+# **Why.** (1) No: the formula holds the distance *along the axis*, and that stays 3 m. (2) Less than half: tan 22.5° = 0.41, tan 45° = 1, so 41 % are left. (3) It stays where it is and covers the same fraction of the picture, with half as many pixels across and half as many down.
 
 # %% [markdown]
 # ## 4. How few pixels are enough?

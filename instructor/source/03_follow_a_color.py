@@ -284,7 +284,7 @@ Image(encode(decode(panel.picture), "png", effort=9))
 #
 # Numbers typed by hand fit one picture. Better: draw a box around the post in a few pictures and take the colors from there. The middle of the hues is a mean, and hue is a circle.
 #
-# **Predict.** Two pixels of a red thing have the hues 350° and 10°. What is their plain mean, and what color is that?
+# **Predict.** Two pixels of a red object have the hues 350° and 10°. What is their plain mean, and what color is that?
 
 # %%
 from robotlab.color import mean_hue as mean_hue_in_steps

@@ -448,7 +448,7 @@ def two_ways(figsize):
 
 two_ways((11, 3.3))
 
-# %% tags=["still"] picture="two_ways" alt="Three pictures of one rendered scene. Left: squares of the sliding classifier, roughly on the things. Middle: the cells, nearly all white, with a small dark spot at the middle of each thing. Right: the detector's boxes, close around post, bucket and crate."
+# %% tags=["still"] picture="two_ways" alt="Three pictures of one rendered scene. Left: squares of the sliding classifier, roughly on the objects. Middle: the cells, nearly all white, with a small dark spot at the middle of each object. Right: the detector's boxes, close around post, bucket and crate."
 two_ways((9.6, 2.9))
 
 # %% tags=["approximate"]

@@ -352,7 +352,7 @@ for ax, (title, rows) in zip(axes, shown.items()):
     ax.set_axis_off()
 
 # %% [markdown]
-# **Why.** At 0.5, 14 of 1121 are left. They are windows of other sizes, higher, lower or beside the post, and each shares too little with every better one to be dropped. At 0.3 the best alone is left. At 0.9 a box hardly different from the best stays. So why not always take 0.1?
+# **Why.** At 0.5, 14 of 1121 are left. They are windows of other sizes, higher, lower or beside the post, and each overlaps every better one too little to be dropped. At 0.3 the best alone is left. At 0.9 a box hardly different from the best stays. So why not always take 0.1?
 #
 # **Task 3.** Write NMS: `suppress(boxes, scores, iou_limit)`; your `iou` will help. A box goes only when its IoU with a kept one *exceeds* the threshold, and a box that was dropped drops no other.
 

@@ -52,6 +52,8 @@ SOFTMAX = Task(
              _shares),
         Slip("one shift for all rows", "You subtract the same number from every row, the largest of all. A row far below it becomes 0 / 0. Each row needs its own.",
              lambda s: _shifted(s, s.max())),
+        Slip("the row's mean for its largest", "You subtract each row's mean. Where logits lie far apart, the largest is still large: exp overflows. "
+             "With each row's largest subtracted, no logit is above 0.", lambda s: _shifted(s, s.mean(axis=1, keepdims=True))),
         Slip("all rows share one sum", "All your probabilities together add up to 1. Each picture has its own: every row must add up to 1.",
              lambda s: np.exp(s - s.max()) / np.exp(s - s.max()).sum()),
         Slip("columns for rows", "Your columns add up to 1. The classes of one picture stand in a row.",

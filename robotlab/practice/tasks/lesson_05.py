@@ -96,6 +96,14 @@ def _unclipped(a, b):
     return float(w * h / whole) if whole else 0.0
 
 
+def _share_clipped(a, b, side):
+    """With one side of the intersection kept at 0 or more, and not the other."""
+    parts = list(_parts(a, b))
+    parts[side] = max(0.0, parts[side])
+    whole = parts[2] + parts[3] - parts[0] * parts[1]
+    return float(parts[0] * parts[1] / whole) if whole else 0.0
+
+
 def _around(a, b):
     return (max(a[2], b[2]) - min(a[0], b[0])) * (max(a[3], b[3]) - min(a[1], b[1]))
 
@@ -131,6 +139,8 @@ IOU = Task(
     ),
     slips=(
         Slip("negative sides", "For boxes that lie apart you multiply two negative lengths, or one. A side of the intersection is never less than 0.", _unclipped),
+        Slip("only one side clipped", "For boxes apart in one direction only you get a negative number. Both sides of the intersection need max(0, ...).",
+             lambda a, b: _share_clipped(a, b, 0), also=(lambda a, b: _share_clipped(a, b, 1),)),
         Slip("sum for union", "You divided by the sum of both areas. The intersection is in it twice; the union has it once.", lambda a, b: _share(a, b, lambda s, f, g: f + g)),
         Slip("twice the shared part", "You divided twice the intersection by the sum of both. That is another measure, the Dice coefficient, larger than IoU.",
              lambda a, b: _share(a, b, lambda s, f, g: (f + g) / 2)),
