@@ -309,17 +309,14 @@ for sign in (+1, -1):
 
 # %% tags=["nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(6.4, 2.8), layout="constrained")
-for (sign, run), color_of, dashes in zip(
-    wired.items(), ("#0072b2", "#d55e00"), ("-", "--")
-):
+lines = {+1: {"color": "#0072b2"}, -1: {"color": "#d55e00", "linestyle": "--"}}
+for sign, run in wired.items():
     bearing_deg = np.degrees(run.true_bearings_rad)
-    ax.plot(
-        run.t_s, bearing_deg, dashes, color=color_of, label=f"steering sign {sign:+d}"
-    )
+    ax.plot(run.t_s, bearing_deg, label=f"steering sign {sign:+d}", **lines[sign])
 half_view = np.degrees(camera.hfov_rad) / 2
 ax.axhspan(-half_view, half_view, color="#cccccc", alpha=0.4, label="in view")
-ax.set(xlim=(0, 8), xlabel="time, s", ylabel="bearing of the post, °")
-ax.legend(loc="upper right", frameon=False)
+ax.set(xlim=(0, 8), ylim=(-40, 115), xlabel="time, s", ylabel="bearing of the post, °")
+ax.legend(loc="upper center", ncols=3, frameon=False)
 ax.spines[["top", "right"]].set_visible(False)
 
 # %% [markdown]
