@@ -261,7 +261,7 @@ for name, scene_at in scene_with.items():
         print(f"{name:<6} {width_px:>3} px copy: up to {far_m:4.1f} m, {last}")
 
 # %% [markdown]
-# **Why.** For one object the meters differ, the pixels hardly. The post is last found 10 to 14 pixels tall, and 2 wide; the bucket 4 to 5 tall, and as wide. A detector's limit is a number of *pixels*, so the limit in meters grows and shrinks with the width of the picture that the detector gets. Half as wide, half as far.
+# **Why.** For one object the meters differ, the pixels hardly. The post is last found 10 to 14 pixels tall and 1.5 to 2 wide, the bucket 4 to 5 pixels tall and as wide. A detector's limit is a number of *pixels*, so the limit in meters grows and shrinks with the width of the picture that the detector gets. Half as wide, half as far.
 #
 # But the height alone is not the limit. The bucket is found at a third of the post's height, because it is wider. Multiply height and width: both objects are lost at about 15 to 30 pixels *in all*. This detector drops patches of less than 12 pixels as noise, and of a box of 20 some lie at the blurred edge. So for an object h tall and w wide, 20 pixels in all are reached at a height in the picture of $\sqrt{20 \cdot h / w}$: 12 px for the post, 4.5 px for the bucket.
 #
