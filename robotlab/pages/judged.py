@@ -10,7 +10,7 @@ from robotlab.dataset import DataSet
 from robotlab.dataset.sheet import PALETTE, draw_boxes
 from robotlab.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
 from robotlab.report import Report
-from robotlab.scoring import Judgement
+from robotlab.scoring import KINDS, Judgement
 from robotlab.trackers import Detections
 
 # Colour of what is really there: the ink of the page, so that it is no class's colour.
@@ -54,13 +54,49 @@ def numbers_table(page: Report, judgements: Mapping[str, Judgement]) -> None:
         bounds = j.intervals["AP50"]
         rows.append(
             (name, shown_ap(j.AP), shown_ap(j.AP50), f"{bounds[0]:.2f} to {bounds[1]:.2f}" if bounds else None,
-             at["precision"], at["recall"], j.score, j.errors.get("background"), j.errors.get("missed"))
+             at["precision"], at["recall"], j.score, at["FP"], at["FN"])
         )
     page.table(
-        ("tracker", "AP", "AP50", "AP50, 95 %", "precision", "recall", "at score", "false alarms", "missed"),
+        ("detector", "AP", "AP50", "AP50, 95 %", "precision", "recall", "threshold", "false positives", "false negatives"),
         rows,
-        "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at "
-        f"the score with the best F1. About the interval: {next(iter(judgements.values())).intervals['note']}.",
+        "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at the "
+        f"confidence threshold with the best F1. About the interval: {next(iter(judgements.values())).intervals['note']}.",
+    )
+
+
+def error_rows(judgement: Judgement) -> list[tuple[str, int]]:
+    """Counts of true positives, false positives by kind, and false negatives.
+
+    Parameters
+    ----------
+    judgement : Judgement
+        Of one detector.
+
+    Returns
+    -------
+    list of (str, int)
+        Rows of a table.
+    """
+    at, errors = judgement.at, judgement.errors
+    kinds = [(f"FP: {kind}", errors[kind]) for kind in KINDS[1:]]
+    return [("true positives (TP)", at["TP"]), ("false positives (FP)", at["FP"]), *kinds, ("false negatives (FN)", at["FN"])]
+
+
+def confusion_table(page: Report, judgement: Judgement) -> None:
+    """The confusion matrix.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    judgement : Judgement
+        Of one detector.
+    """
+    names = (*judgement.classes, "background")
+    page.table(
+        ("confusion matrix", *judgement.classes, "not found"),
+        [(name, *row) for name, row in zip(names, judgement.confusion.tolist(), strict=True)],
+        "Rows: what it is; columns: what it was taken for. A box of a wrong class on a thing that was found as well is in the last row.",
     )
 
 
@@ -106,8 +142,8 @@ def curves_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
     words = "; ".join(f"{name}: AP50 {j.AP50:.2f}" for name, j in judgements.items())
     page.figure(
         figure,
-        f"Left, precision against recall at IoU .5 ({words}); right, recall against size of the box.",
-        "Left: the marker is the threshold with the best F1. Right: small means far; bars are Wilson's 95 % intervals.",
+        f"Left, precision-recall curve at IoU .5 ({words}); right, recall against size of the box.",
+        "Left: the marker is the confidence threshold with the best F1. Right: small means far; bars are Wilson's 95 % intervals.",
     )
 
 
@@ -133,7 +169,7 @@ def groups_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
 
 
 def picture_of(data: DataSet, entry, found: Detections, score: float | None) -> np.ndarray:
-    """A picture with what is there (white, dashed) and what was found.
+    """A picture with the ground truth (white, dashed) and what was found.
 
     Parameters
     ----------
@@ -186,8 +222,8 @@ def pictures_part(
         lamp = f", {entry.lamp}" if entry.lamp else ""
         truths = len(entry) - int((entry.ignore | entry.crowd).sum())
         page.picture(
-            row, f"{entry.name}: {truths} things to find; {counts}.",
-            f"{entry.name} ({entry.recording}{lamp}). {order}Dashed white: what is there.",
+            row, f"{entry.name}: {truths} ground-truth boxes; {counts}.",
+            f"{entry.name} ({entry.recording}{lamp}). {order}Dashed white: ground truth.",
             kind="jpg",
         )
     page.end_row()
@@ -227,7 +263,12 @@ def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgem
     page.heading("Size, recording, kinds of error")
     group_table(page, {name: judgement}, "per_size", "size")
     group_table(page, {name: judgement}, "per_recording", "recording")
-    page.table(("kind of error", "count"), list(judgement.errors.items()), "At the score with the best F1.")
+    page.table(
+        ("detections and misses", "count"),
+        error_rows(judgement),
+        "At the confidence threshold with the best F1, IoU .5. The four kinds add up to the false positives.",
+    )
+    confusion_table(page, judgement)
     page.heading("Pictures")
     pictures_part(page, data, {name: found}, {name: judgement}, 6)
     return page
