@@ -42,7 +42,7 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     replayed = page.locator(".robotlab-training-monitor", has=page.locator("svg[aria-label^='A rendered greenhouse at dusk']"))
     replayed.scroll_into_view_if_needed()
     text, slider = replayed.locator(".robotlab-text"), replayed.get_by_label("stage")
-    said = r"Step (\d+)\. Loss [\d.]+\. Held out: AP50 [\d.]+, AP [\d.]+\. In this picture \d of \d things found"
+    said = r"Step (\d+)\. Loss [\d.]+\. Held out: AP50 [\d.]+, AP [\d.]+\. In this picture \d TP, \d FP, \d FN"
     last = notebook.until(lambda: re.match(said, text.inner_text()), "the last stage")
     assert int(last[1]) > 500
     shapes = replayed.locator(".robotlab-monitor-picture").inner_html()
