@@ -14,7 +14,7 @@ LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "07_train_a_
 # The name of a task, then what is typed over the last line of its starter and what verify has to say to it.
 ANSWERS = [
     ("cross_entropy", "return -np.log((np.exp(scores) / np.exp(scores).sum(axis=1)[:, None])[np.arange(len(scores)), classes]).mean()",
-     "recognized: large scores overflow"),
+     "recognized: large logits overflow"),
     ("cross_entropy", "return np.mean(np.logaddexp.reduce(scores, axis=1) - scores[np.arange(len(scores)), classes])", "cross_entropy: passed"),
     ("head_gradient", "return x.T @ (shares - np.eye(shares.shape[1])[classes])", "recognized: sum for mean"),
     ("head_gradient", "return x.T @ (shares - np.eye(shares.shape[1])[classes]) / len(x)", "head_gradient: passed"),
