@@ -307,7 +307,7 @@ def test_warnings_become_notes():
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         verdict = verify(softmax)
-    assert verdict.slip == "large logits overflow"
+    assert verdict.slip == "large scores overflow"
     assert any("RuntimeWarning: overflow" in note for note in verdict.notes)
 
 
