@@ -697,7 +697,7 @@ print(f"kept: the weights of step {curve['judged_steps'][kept]}")
 # %% [markdown]
 # **Try.** Move the slider, or press Play. Watch the boxes at the rim of the picture. When do they get tight?
 #
-# **Why.** High learning rates first spoil what was there: the held-out AP dips, while the loss already falls. Then the rate comes down, and the boxes end tighter than those of the head alone. What is kept is the best stage, not the last: early stopping. One caution: the right half is the validation part, it chose that stage, so its AP is optimistic. For a figure to publish, keep a test part that chooses nothing.
+# **Why.** High learning rates first spoil a little of what was there: the held-out AP dips, while the loss already falls. Then the rate comes down, and the boxes end tighter than those of the head alone. What is kept is the best stage, not the last: early stopping. One caution: the right half is the validation part, it chose that stage, so its AP is optimistic. For a figure to publish, keep a test part that chooses nothing.
 #
 # ### A longer training
 #
@@ -804,7 +804,7 @@ same = all(
 print("loaded again, it finds the same:", same)
 
 # %% [markdown]
-# **Why.** ONNX is an open format that many programs run, on processors from a telephone's to a server's. The layers alone would not do: whoever uses the file needs the class names, how a picture must be prepared, and the confidence threshold (`facts["best_score"]`, chosen on the validation part). All that stands in the file's metadata. Two steps are *not* in the file: bringing a picture to the size that the network wants and the boxes back to the picture's pixels, and non-maximum suppression (NMS, lesson 05). `find` does both; on a robot without this library you write them yourself, a few lines each.
+# **Why.** ONNX is an open format that many programs run, on processors from a telephone's to a server's. The layers alone would not do: whoever uses the file needs the class names, how a picture must be prepared, and the confidence threshold (`facts["best_score"]`, chosen on the validation part). All that stands in the file's metadata. Three steps are *not* in the file: fitting the picture to a size that the network accepts; *decoding*, which takes the cells of `peaks` above the confidence threshold and turns their dx, dy, log w and log h into corners in pixels, as `boxes_at` did in part 1; and non-maximum suppression (NMS, lesson 05). `find` does all three. On a robot without this library you write them yourself, a few lines each.
 
 # %% [markdown]
 # ## On your own pictures

@@ -23,9 +23,9 @@
 # | | detected | not detected |
 # |---|---|---|
 # | it is there (a truth) | **true positive** (TP): a detection with its truth | **false negative** (FN): a truth without a detection |
-# | it is not there | **false positive** (FP): a detection without a truth | – |
+# | it is not there | **false positive** (FP): a detection without a truth | **true negative** (TN): cannot be counted |
 #
-# This table is the simplest **confusion matrix**. Its last corner is empty: the places where nothing is and nothing was detected cannot be counted.
+# This table is the simplest **confusion matrix**. Its last corner stays empty: nobody can count the places where nothing is and nothing was detected.
 #
 # **Predict.** Two posts, A and B, and five detections:
 #
@@ -191,7 +191,7 @@ for name, (marks, count) in lists.items():
 # The last row is a published list (Padilla and others, 2020), printed there as 26.84 % and 24.56 % (0.24569, cut off and not rounded). Two points (0.02) of AP, and nothing has changed but the definition. Ask which one, before you compare.
 
 # %% tags=["nbval-ignore-output"]
-marks, count = lists["24 detections; of 15"]
+marks, count = lists["24 detections; 15 truths"]
 precision, recall = scoring.precision_recall([mark == "1" for mark in marks], count)
 falling = np.maximum.accumulate(precision[::-1])[::-1]
 figure, ax = plt.subplots(figsize=(5.6, 3.2), layout="constrained")

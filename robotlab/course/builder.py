@@ -37,6 +37,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from robotlab.course.glossary import pages
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
 from robotlab.files import write_whole
 
@@ -229,6 +230,18 @@ def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
     return f"{source.stem}: {len(built)} cells, {count} run, {len(stills)} stills"
 
 
+def _write_pages(root: Path, check: bool) -> list[str]:
+    """Glossary and reference, written or compared with their tables."""
+    said = []
+    for path, text in pages(root).items():
+        if not check:
+            write_whole(path, text.encode())
+            said.append(f"{path.name}: {len(text.splitlines())} lines")
+        elif not path.is_file() or path.read_text(encoding="utf-8") != text:
+            said.append(f"lessons/{path.name} differs from its table")
+    return said
+
+
 def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[str]:
     import json
 
@@ -364,6 +377,8 @@ def main(arguments: list[str] | None = None) -> int:
     except LessonError as error:
         print(f"robotlab build: {error}", file=sys.stderr)
         return 2
+    if chosen.only is None:
+        said += _write_pages(root, chosen.check)
     for line in said:
         print(line)
     if chosen.check:
