@@ -1,4 +1,4 @@
-"""Pages on pictures: trackers judged, alone or side by side."""
+"""Pages on pictures: detectors judged, alone or side by side."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from robotlab.report import Report
 from robotlab.scoring import KINDS, Judgement
 from robotlab.trackers import Detections
 
-# Colour of what is really there: the ink of the page, so that it is no class's colour.
+# Color of what is really there: the ink of the page, so that it is no class's color.
 _TRUTH = (255, 255, 255)
 
 
@@ -39,14 +39,14 @@ def shown_ap(value: float | None) -> float | None:
 
 
 def numbers_table(page: Report, judgements: Mapping[str, Judgement]) -> None:
-    """The main numbers, one row a tracker.
+    """The main numbers, one row a detector.
 
     Parameters
     ----------
     page : Report
         Where to add it.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
     """
     rows = []
     for name, j in judgements.items():
@@ -101,14 +101,14 @@ def confusion_table(page: Report, judgement: Judgement) -> None:
 
 
 def group_table(page: Report, judgements: Mapping[str, Judgement], groups: str, word: str) -> None:
-    """AP and AP50 of each group, two columns a tracker.
+    """AP and AP50 of each group, two columns a detector.
 
     Parameters
     ----------
     page : Report
         Where to add it.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
     groups : {"per_class", "per_lamp", "per_size", "per_recording"}
         What is grouped.
     word : str
@@ -134,7 +134,7 @@ def curves_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
     page : Report
         Where to add it.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
     """
     figure, axes = new_figure(1, 2, 9.0, 3.4)
     plot_precision_recall(axes[0, 0], judgements)
@@ -148,14 +148,14 @@ def curves_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
 
 
 def groups_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
-    """AP50 lamp by lamp, where lamps are known.
+    """AP50 in each lighting, where it is known.
 
     Parameters
     ----------
     page : Report
         Where to add it.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
     """
     lamps = [name for j in judgements.values() for name in j.per_lamp]
     if len(set(lamps)) < 2:
@@ -165,7 +165,7 @@ def groups_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
     words = "; ".join(
         f"{name}: " + ", ".join(f"{lamp} {row['AP50']:.2f}" for lamp, row in j.per_lamp.items()) for name, j in judgements.items()
     )
-    page.figure(figure, f"AP50 under each lamp. {words}.", "AP50 under each lamp.")
+    page.figure(figure, f"AP50 in each lighting. {words}.", "AP50 in each lighting.")
 
 
 def picture_of(data: DataSet, entry, found: Detections, score: float | None) -> np.ndarray:
@@ -195,7 +195,7 @@ def picture_of(data: DataSet, entry, found: Detections, score: float | None) -> 
 def pictures_part(
     page: Report, data: DataSet, found: Mapping[str, Sequence[Detections]], judgements: Mapping[str, Judgement], count: int = 4
 ) -> None:
-    """A few pictures, evenly spread, with what each tracker found.
+    """A few pictures, evenly spread, with what each detector found.
 
     Parameters
     ----------
@@ -204,9 +204,9 @@ def pictures_part(
     data : DataSet
         The pictures.
     found : mapping of str to sequence of Detections
-        By tracker, one for each picture.
+        By detector, one for each picture.
     judgements : mapping of str to Judgement
-        By tracker; their score of use decides what is drawn.
+        By detector; their score of use decides what is drawn.
     count : int
         How many.
     """
@@ -230,7 +230,7 @@ def pictures_part(
 
 
 def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgement, name: str, note: str) -> Report:
-    """The report of one tracker.
+    """The report of one detector.
 
     Parameters
     ----------
@@ -241,7 +241,7 @@ def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgem
     judgement : Judgement
         From :func:`robotlab.scoring.judge`.
     name : str
-        The tracker.
+        The detector.
     note : str
         Where it came from.
 
@@ -257,8 +257,8 @@ def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgem
     group_table(page, {name: judgement}, "per_class", "class")
     curves_figure(page, {name: judgement})
     if judgement.per_lamp:
-        page.heading("Lamp by lamp")
-        group_table(page, {name: judgement}, "per_lamp", "lamp")
+        page.heading("By lighting")
+        group_table(page, {name: judgement}, "per_lamp", "lighting")
         groups_figure(page, {name: judgement})
     page.heading("Size, recording, kinds of error")
     group_table(page, {name: judgement}, "per_size", "size")

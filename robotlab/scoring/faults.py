@@ -22,7 +22,7 @@ def error_kinds(truths: TruthTable, found: FoundTable, matches: Matches, score: 
     Parameters
     ----------
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
     matches : Matches
@@ -42,7 +42,7 @@ def error_kinds(truths: TruthTable, found: FoundTable, matches: Matches, score: 
     *True positive* (TP): matched at IoU .5.  All others are false positives
     (FP), of four kinds.  *Wrong class*: IoU of at least .5 with a thing
     of another class.  *Duplicate*: IoU of at least .5 with a thing of its own
-    class that a surer detection has taken (where both hold, the larger IoU
+    class that a detection of higher score has taken (where both hold, the larger IoU
     decides).  *Poor overlap*: IoU of .1 to .5 with a thing of its own class.
     *Background*: all else.  False negatives (FN), truths that no detection
     matches, are counted apart.
@@ -84,7 +84,7 @@ def confusion(truths: TruthTable, found: FoundTable, matches: Matches, score: fl
     Parameters
     ----------
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
     matches : Matches

@@ -1,4 +1,4 @@
-"""One judgement: every number about one tracker on one data set."""
+"""One judgement: every number about one detector on one data set."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ class Judgement:
     Parameters
     ----------
     name : str
-        The tracker, as tables call it.
+        The detector, as tables call it.
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
     table : CocoTable
@@ -249,7 +249,7 @@ class Judgement:
                 "AP": self.AP,
                 "AP50": self.AP50,
                 "AP75": self.coco["AP75"],
-                "tracker": self.name,
+                "detector": self.name,
                 "pictures": self.pictures,
                 "truths": int(self.counted.sum()),
                 "detections": len(self.found),

@@ -105,7 +105,7 @@ def judgement_text(judgement: Judgement) -> str:
         lines += _wrapped(f"{at['TP']} TP, {at['FP']} FP ({kinds}), {at['FN']} FN")
         lines.append("")
     lines += _rows("class", judgement.per_class.items())
-    for title, rows in (("lamp", judgement.per_lamp), ("recording", judgement.per_recording)):
+    for title, rows in (("lighting", judgement.per_lamp), ("recording", judgement.per_recording)):
         if len(rows) > 1:
             lines += ["", *_rows(title, rows.items())]
     sizes = [

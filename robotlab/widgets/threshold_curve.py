@@ -49,7 +49,7 @@ class ThresholdCurve(SliderPicture):
     Parameters
     ----------
     data : DataSet
-        Labelled pictures.
+        Labeled pictures.
     detections : sequence of Detections
         One for each picture, low scores included.
     ids : sequence of int or str, optional
@@ -96,7 +96,7 @@ class ThresholdCurve(SliderPicture):
             raise DataSetError(f"classes must be among {', '.join(data.classes)}, got {', '.join(sorted(foreign))}; judge on the data they are of")
         scores = np.concatenate([found.scores for found in detections])
         if not len(scores):
-            raise InputError("there must be a detection to put a threshold to, got none at all; use a tracker that finds something")
+            raise InputError("there must be a detection to put a threshold to, got none at all; use a detector that finds something")
         if ids is None:
             places = np.unique(np.linspace(0, len(data) - 1, MOST_PICTURES + 2).round().astype(int)[1:-1])
             ids = [data[place].id for place in places]

@@ -118,7 +118,7 @@ class TrainingMonitor(Widget):
 
     @classmethod
     def of(cls, data: DataSet, entry: Entry, **options: Any) -> TrainingMonitor:
-        """A monitor on one labelled picture of a data set.
+        """A monitor on one labeled picture of a data set.
 
         Parameters
         ----------
@@ -171,7 +171,7 @@ class TrainingMonitor(Widget):
             {"box": [round(float(edge), 1) for edge in box], "label": int(label), "score": round(float(score), 3)}
             for box, label, score in zip(found.boxes, found.labels, found.scores, strict=True)
         ]
-        boxes = self._labelled(boxes)
+        boxes = self._labeled(boxes)
         # A new list: a changed one would not be sent.
         self.stages = [*self.stages, {"step": int(step), "AP": float(AP), "AP50": float(AP50), "boxes": boxes, "text": text}]
 
@@ -180,12 +180,12 @@ class TrainingMonitor(Widget):
         """What was recorded, as plain numbers and words, to keep as JSON and to replay."""
         return {"losses": list(self.losses), "stages": list(self.stages)}
 
-    def _labelled(self, boxes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    def _labeled(self, boxes: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """The boxes, each with its words and the place of their lower left corner, so that no words cover others."""
         wide, tall = self.size_px
         size = LABEL_PX * wide / 320
         taken: list[tuple[float, float, float]] = []
-        labelled = []
+        labeled = []
         for one in boxes:
             words = f"{self.classes[one['label']]} {one['score']:.2f}"
             long = LETTER * size * len(words)
@@ -195,8 +195,8 @@ class TrainingMonitor(Widget):
             free = [y for y in spots if all(abs(y - v) >= 1.1 * size or x >= u + far or u >= x + long for u, v, far in taken)]
             y = (free or spots)[0]
             taken.append((x, y, long))
-            labelled.append({**one, "words": words, "at": [round(x, 1), round(y, 1)]})
-        return labelled
+            labeled.append({**one, "words": words, "at": [round(x, 1), round(y, 1)]})
+        return labeled
 
     def _loss_words(self, step: int) -> str:
         before = [loss for at, loss in self.losses if at <= step]
