@@ -661,7 +661,7 @@ except InputError as error:
 # %% [markdown]
 # **Why.** The backward pass needs what the forward pass computed: each layer's output waits in memory until its turn comes. That is why training takes so much more memory than detecting, and why it works on small pieces of pictures, a few at a time.
 #
-# Now on a photograph: old coins on a dark ground. The left half is for training, the right half for validation. First a head is fitted to the frozen backbone. Then all layers are fine-tuned: 30 epochs, about 65 steps, some twenty seconds. The picture below shows a piece of the *right* half, and it is redrawn while the training runs. Its line of text counts the boxes that match a coin (TP, true positives), those that do not (FP, false positives) and the coins without a box (FN, false negatives); coins that the rim of the piece cuts off do not count. Lesson 08 explains these words.
+# Now on a photograph: old coins on a dark ground. The left half is for training, the right half for validation. First a head is fitted to the frozen backbone. Then all layers are fine-tuned: 30 epochs, about 65 steps, some twenty seconds. The picture below shows a piece of the *right* half, and it is redrawn while the training runs. Its line of text counts the boxes that match a coin (TP, true positives), those that do not (FP, false positives) and the coins without a box (FN, false negatives); coins of which less than half shows do not count, nor does a box that lies mostly on one. Lesson 08 explains these words.
 #
 # **Predict.** Training starts from a good head. After the first third of the steps, at the highest learning rates, will the held-out AP be above the start or below?
 

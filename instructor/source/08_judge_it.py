@@ -425,7 +425,7 @@ ax.set(xlim=(0, 1), ylim=(0, 1), xlabel="score", ylabel="precision; shaded: 95 %
 ax.legend(frameon=False);
 
 # %% [markdown]
-# **Why.** Below the diagonal a detector is overconfident, above it underconfident. The color detector is first the one, then the other: of its boxes at 0.2 to 0.3 only 6 in 100 are true positives, of those at 0.5 to 0.6 it is 87. (The intervals say how certain each figure is; part 8 explains them.) A score *orders* the detections of one detector. It is not a probability until you have counted; and as the two columns show, one score can mean different probabilities with different detectors. One threshold for both would be unfair to one.
+# **Why.** Below the diagonal a detector is overconfident, above it underconfident. The color detector is first the one, then the other: of its boxes at 0.2 to 0.3 only 6 in 100 are true positives, of those at 0.5 to 0.6 it is 87. The trained one stays near the diagonal. (The intervals say how certain each figure is; part 8 explains them.) A score *orders* the detections of one detector. It is not a probability until you have counted; and as the two columns show, one score can mean different probabilities with different detectors. One threshold for both would be unfair to one.
 
 # %% [markdown]
 # ## 7. Where does it fail?

@@ -97,7 +97,7 @@ def judgement_text(judgement: Judgement) -> str:
         lines.append(f"  {key:<5}{number(judgement.coco[key]):>6}{bounds}")
     lines += [*_wrapped(f"({spread['note']})"), ""]
     if judgement.score is not None:
-        lines.append(f"at score {judgement.score:.3g} (IoU .5):")
+        lines.append(f"at confidence threshold {judgement.score:.3g} (IoU .5):")
         for key in ("precision", "recall"):
             lines.append(f"  {key:<10}{number(at[key]):>6}   95 %: {interval(at[f'{key}_interval'])}")
         lines.append(f"  {'F1':<10}{number(at['F1']):>6}")
