@@ -131,7 +131,7 @@ def glossary_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str])
         short = [] if row["abbreviation"] == NONE else [row["abbreviation"]]
         before = [] if row["plain words"] == NONE else [f"before: *{row['plain words']}*"]
         brackets = f" ({'; '.join(short + before)})" if short + before else ""
-        said = f"**{row['term']}**{brackets}. {row['definition'].rstrip('.')}. Lesson {_link(row['lesson'], lessons)}"
+        said = f"**{row['term']}**{brackets}. {row['definition'].rstrip('.')}. Lesson{'s' * (' ' in row['lesson'])} {_link(row['lesson'], lessons)}"
         said += "" if row["function"] == NONE else f", `{row['function']}`"
         said += "." if row["source"] == NONE else f". *Source: {row['source'].rstrip('.')}.*"
         page += ["", said]
@@ -200,4 +200,5 @@ def pages(root: str | Path) -> dict[Path, str]:
 
 
 def _link(lesson: str, lessons: Mapping[str, str]) -> str:
-    return f"[{lesson}]({lessons[lesson]})" if lesson in lessons else lesson
+    """One lesson's number, or several between spaces, with links to those that are there."""
+    return ", ".join(f"[{one}]({lessons[one]})" if one in lessons else one for one in lesson.split())
