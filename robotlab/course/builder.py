@@ -287,8 +287,10 @@ def _cell(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, Any]:
     if "still" in cell["tags"]:
         alt = cell["metadata"]["alt"].replace("[", "(").replace("]", ")")
         return {"cell_type": "markdown", "metadata": {}, "source": f"![{alt}]({pictures}/{_still_name(lesson, cell)})"}
+    # Pages such as the glossary lie beside the lessons, as the folder of pictures does.
+    source = re.sub(r"\]\((\w+\.md)\)", rf"]({pictures.removesuffix('pictures')}\1)", cell["source"])
     tags = [*cell["tags"], CHECKS_NOTHING] if APPROXIMATE in cell["tags"] else cell["tags"]
-    kept = {"cell_type": cell["type"], "metadata": {"tags": tags} if tags else {}, "source": cell["source"]}
+    kept = {"cell_type": cell["type"], "metadata": {"tags": tags} if tags else {}, "source": source}
     if cell["type"] == "code":
         kept.update(outputs=[], execution_count=None)
     return kept
@@ -298,8 +300,8 @@ def _notebook(cells: list[dict[str, Any]], source: Path) -> dict[str, Any]:
     """A notebook of cells; an id is made from its cell, so an edit elsewhere leaves it alone."""
     seen: dict[str, int] = {}
     for cell in cells:
-        # Not the folder of a picture, which differs between the two notebooks.
-        content = re.sub(r"\]\([^)]*pictures/", "](pictures/", cell["source"])
+        # Not the folder of a picture or page, which differs between the two notebooks.
+        content = re.sub(r"\]\([^)]*?(pictures/|\w+\.md\))", r"](\1", cell["source"])
         key = f"{source.stem}|{cell['cell_type']}|{content}"
         seen[key] = seen.get(key, 0) + 1
         cell["id"] = hashlib.sha256(f"{key}|{seen[key]}".encode()).hexdigest()[:8]
