@@ -387,7 +387,8 @@ for (name, losses), (color, dashes) in zip(paths.items(), styles):
 ax.axhline(np.log(4), color="gray", linewidth=1)
 ax.text(302, np.log(4) * 1.1, "knows nothing", va="bottom")
 ax.set(yscale="log", xlabel="step", ylabel="loss of all cells", xlim=(0, 365))
-ax.legend(frameon=False, fontsize=9, ncols=3, loc="upper right");
+ax.legend(frameon=False, fontsize=9, ncols=3, loc="upper right")
+plt.show()
 
 # %% [markdown]
 # **Why.** The two end at nearly the same loss; the last column is what differs. At a constant rate the loss still swings by as much as its own size, so the last step is a matter of luck. With the schedule it has settled: the swing is more than ten times smaller. The learning rate is the first thing to look at when a training goes wrong: a curve that hardly falls asks for a higher rate, one that jumps or turns to NaN for a lower one.
@@ -433,7 +434,8 @@ ax.plot(steps + 1, train_loss, "-", color="#0072b2", label="training")
 for losses, color in ((held_loss, "#d55e00"), (thing_loss, "#009e73")):
     ax.plot(steps[losses.argmin()] + 1, losses.min(), "o", color=color)
 ax.set(xscale="log", yscale="log", xlabel="step + 1", ylabel="loss; dots: lowest")
-ax.legend(frameon=False);
+ax.legend(frameon=False)
+plt.show()
 
 # %% [markdown]
 # **Why.** The head learns what is special about these three pictures and becomes more and more certain, also where it is wrong. This is **overfitting**; the training loss never shows it. Held-out recordings do: look at them from time to time, and keep the weights that were best there. This is **early stopping**.
@@ -549,7 +551,8 @@ for name, color, line in (("AP50", "#d55e00", "-o"), ("AP", "#009e73", "--s")):
 ax.set(xscale="log", xticks=numbers, xticklabels=numbers, ylim=(0, 1))
 ax.set(xlabel="labeled pictures", ylabel="on pictures kept apart")
 ax.minorticks_off()
-ax.legend(frameon=False);
+ax.legend(frameon=False)
+plt.show()
 
 # %% [markdown]
 # **Why.** As a rule each tripling brings less than the one before. Where the curve is flat, more pictures *of the same kind* are wasted work; pictures in new light, of a new place, or of what it takes for a thing bring more. Where the last step still brought a lot, label on.

@@ -201,7 +201,8 @@ style = {"color": "#d55e00", "drawstyle": "steps-pre", "linewidth": 2}
 ax.plot(*steps, "--", **style, label="envelope")
 ax.set(xlim=(0, 1), ylim=(0, 1.05), xlabel="recall", ylabel="precision")
 ax.set_title("the published list: 7 TP, 8 FN")
-ax.legend(frameon=False);
+ax.legend(frameon=False)
+plt.show()
 
 # %%
 grows = np.diff(recall, prepend=0) > 0
@@ -422,7 +423,8 @@ for (name, one), (color, dashes) in zip(judged.items(), styles):
     ax.plot(score, precision, dashes, color=color, markersize=4, label=name)
     ax.fill_between(score, low, high, color=color, alpha=0.15)
 ax.set(xlim=(0, 1), ylim=(0, 1), xlabel="score", ylabel="precision; shaded: 95 %")
-ax.legend(frameon=False);
+ax.legend(frameon=False)
+plt.show()
 
 # %% [markdown]
 # **Why.** Below the diagonal a detector is overconfident, above it underconfident. The color detector is first the one, then the other: of its boxes at 0.2 to 0.3 only 6 in 100 are true positives, of those at 0.5 to 0.6 it is 87. The trained one stays near the diagonal. (The intervals say how certain each figure is; part 8 explains them.) A score *orders* the detections of one detector. It is not a probability until you have counted; and as the two columns show, one score can mean different probabilities with different detectors. One threshold for both would be unfair to one.
@@ -482,7 +484,8 @@ from robotlab.plots import plot_groups, plot_recall_by_size
 
 figure, axes = plt.subplots(1, 2, figsize=(9, 3.2), layout="constrained")
 plot_recall_by_size(axes[0], judged)
-plot_groups(axes[1], judged, "per_lamp");
+plot_groups(axes[1], judged, "per_lamp")
+plt.show()
 
 # %%
 steps = judged["color"].recall_by_size

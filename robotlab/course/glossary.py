@@ -120,8 +120,8 @@ def glossary_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str])
     page = [
         "# Glossary",
         "",
-        "The words of the field, as papers, forums and tools use them, with the lesson that introduces each. "
-        "In brackets: abbreviation, and the plain words used before the term. Where no source is named, the word is common practice. [What answers which question](reference.md) is a page of its own.",
+        ("The words of the field, as papers, forums and tools use them, with the lesson that introduces each. "
+        "In brackets: abbreviation, and the plain words used before the term. Where no source is named, the word is common practice. [What answers which question](reference.md) is a page of its own."),
     ]
     letter = ""
     for row in sorted(rows, key=lambda row: row["term"].casefold()):
@@ -162,8 +162,8 @@ def reference_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str]
     page = [
         "# Reference: which function answers which question",
         "",
-        "In a notebook, `help(name)` or `name?` shows inputs, units, errors and an example of each. "
-        "The words are explained in the [glossary](glossary.md).",
+        ("In a notebook, `help(name)` or `name?` shows inputs, units, errors and an example of each. "
+        "The words are explained in the [glossary](glossary.md)."),
     ]
     package = ""
     for row in rows:
