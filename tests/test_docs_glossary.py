@@ -24,8 +24,8 @@ opening; closing; connected components; color constancy; aspect ratio; field of 
 phase margin; zero-order hold; watchdog; fault injection; odometry""".replace("\n", " ").split("; ")
 
 # Bold text that is no term: labels at the head of a lesson, what ends a sentence ("Predict."), formulas, and
-# warnings, which are longer than any term.
-LABELS = {"what you will have", "you will be able to", "time", "needs", "cautions", "predict"}
+# warnings, by name or because they are longer than any term.
+LABELS = {"what you will have", "you will be able to", "time", "needs", "cautions", "predict", "wheels off the ground", "slow limits"}
 LONGEST_TERM_WORDS = 4
 
 
