@@ -372,7 +372,7 @@ print(f"{'':<10}{'color':>8}{'trained':>10}")
 at = [one.at for one in judged.values()]
 for words, key in (("TP", "TP"), ("FN", "FN"), ("FP", "FP")):
     print(f"{words:<16}" + "".join(f"{counts[key]:8d}" for counts in at))
-for kind in scoring.KINDS[1:]:
+for kind in ("wrong class", "poor overlap", "duplicate", "background"):
     counts = [one.errors[kind] for one in judged.values()]
     print(f"  {kind:<14}" + "".join(f"{count:8d}" for count in counts))
 

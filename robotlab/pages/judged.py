@@ -10,7 +10,8 @@ from robotlab.dataset import DataSet
 from robotlab.dataset.sheet import PALETTE, draw_boxes
 from robotlab.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
 from robotlab.report import Report
-from robotlab.scoring import KINDS, Judgement
+from robotlab.scoring import Judgement
+from robotlab.scoring.faults import KINDS
 from robotlab.trackers import Detections
 
 # Color of what is really there: the ink of the page, so that it is no class's color.

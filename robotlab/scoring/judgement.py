@@ -178,7 +178,7 @@ class Judgement:
 
     @cached_property
     def errors(self) -> dict[str, int]:
-        """How many detections are of each of :data:`~robotlab.scoring.KINDS`, and how many false negatives there are."""
+        """How many detections are of each of :data:`~robotlab.scoring.faults.KINDS`, and how many false negatives there are."""
         matches = self.table.matches
         kinds = error_kinds(self.truths, self.found, matches, math.inf if self.score is None else self.score)[1]
         counts = np.bincount(kinds, minlength=len(KINDS)).tolist()
