@@ -1,7 +1,7 @@
 """Figures of judgements: each draws on the Axes it is given and returns them.
 
-Trackers keep their colour and their marker in every figure, so a figure can
-also be read in grey.
+Detectors keep their color and their marker in every figure, so a figure can
+also be read in gray.
 """
 
 from __future__ import annotations
@@ -54,14 +54,14 @@ def new_figure(rows: int = 1, columns: int = 1, width_in: float = 7.0, height_in
 
 
 def plot_precision_recall(ax: Axes, judgements: Mapping[str, Judgement], class_name: str | None = None) -> Axes:
-    """Precision against recall at IoU .5, one line a tracker.
+    """Precision against recall at IoU .5, one line a detector.
 
     Parameters
     ----------
     ax : Axes
         Where to draw.
     judgements : mapping of str to Judgement
-        By tracker; the threshold with the best F1 is marked.
+        By detector; the threshold with the best F1 is marked.
     class_name : str, optional
         One class; all together where not given.
 
@@ -90,7 +90,7 @@ def plot_precision_recall(ax: Axes, judgements: Mapping[str, Judgement], class_n
             best = curve.best()
             if best["precision"] is not None:
                 ax.plot(best["recall"], best["precision"], MARKERS[i % 6], color=COLORS[i % 6])
-    ax.set(xlim=(0, 1.02), ylim=(0, 1.04), xlabel="recall: found of all there is", ylabel="precision: right of all found")
+    ax.set(xlim=(0, 1.02), ylim=(0, 1.04), xlabel="recall: found of all there is", ylabel="precision: true of all found")
     ax.set_title(class_name or "all classes", fontsize=10)
     if ax.get_legend_handles_labels()[0]:
         ax.legend(frameon=False, fontsize=9)
@@ -98,14 +98,14 @@ def plot_precision_recall(ax: Axes, judgements: Mapping[str, Judgement], class_n
 
 
 def plot_groups(ax: Axes, judgements: Mapping[str, Judgement], groups: str = "per_lamp", number: str = "AP50") -> Axes:
-    """One number of each tracker, group by group.
+    """One number of each detector, group by group.
 
     Parameters
     ----------
     ax : Axes
         Where to draw.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
     groups : {"per_lamp", "per_recording", "per_class"}
         What the pictures are grouped by.
     number : str
@@ -151,7 +151,7 @@ def plot_recall_by_size(ax: Axes, judgements: Mapping[str, Judgement]) -> Axes:
     ax : Axes
         Where to draw.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
 
     Returns
     -------

@@ -235,7 +235,7 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
         return {name: float(np.mean([float(row[name]) for row in rows])) for name in rows[0]}
 
     log: dict = {name: getattr(given, name) for name in ("seed", "minutes", "uses", "house_uses", "rate", "furnished", "named", "still")}
-    log |= {"start_from": given.start_from.name if given.start_from else None, "device": torch.cuda.get_device_name() if gpu else "CPU", "steps": [], "held_out": []}
+    log |= {"start_from": given.start_from.name if given.start_from else None, "device": torch.cuda.get_device_name().partition(" ")[2] if gpu else "CPU", "steps": [], "held_out": []}
     start, step, recent, next_look = time.time(), 0, [], 0.0
     parts = (model, mean.model, optimizer)
     if given.resume is not None:

@@ -342,7 +342,7 @@ ax.spines[["top", "right"]].set_visible(False)
 # | 12 | [the face-off](12_face_off.ipynb) | color against trained detector, chosen and defended |
 # | 13 | onto your robot | the first drive, wheels up first |
 #
-# The lessons with a link are in this copy; 06, 09 and 13 are in preparation. After 05, take 07 and 08 for the detector, 10 and 11 for the motion, in either order; 12 puts both together.
+# The lessons with a link are in this copy; 06, 09 and 13 are in preparation. After 05, take 07 and 08 for the detector, 10 and 11 for the motion, in either order; 12 puts both together. Two pages to look things up: the [glossary](glossary.md) has the words of the field, the [reference](reference.md) says which function answers which question.
 #
 # From lesson 01 on there are tasks: you write a function, `verify` checks it, and `nudge` gives a hint. Your progress is kept on this machine only; this cell shows it whenever you run it.
 

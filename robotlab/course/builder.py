@@ -37,6 +37,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from robotlab.course.glossary import pages
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
 from robotlab.files import write_whole
 
@@ -229,6 +230,18 @@ def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
     return f"{source.stem}: {len(built)} cells, {count} run, {len(stills)} stills"
 
 
+def _write_pages(root: Path, check: bool) -> list[str]:
+    """Glossary and reference, written or compared with their tables."""
+    said = []
+    for path, text in pages(root).items():
+        if not check:
+            write_whole(path, text.encode())
+            said.append(f"{path.name}: {len(text.splitlines())} lines")
+        elif not path.is_file() or path.read_text(encoding="utf-8") != text:
+            said.append(f"lessons/{path.name} differs from its table")
+    return said
+
+
 def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[str]:
     import json
 
@@ -274,8 +287,10 @@ def _cell(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, Any]:
     if "still" in cell["tags"]:
         alt = cell["metadata"]["alt"].replace("[", "(").replace("]", ")")
         return {"cell_type": "markdown", "metadata": {}, "source": f"![{alt}]({pictures}/{_still_name(lesson, cell)})"}
+    # Pages such as the glossary lie beside the lessons, as the folder of pictures does.
+    source = re.sub(r"\]\((\w+\.md)\)", rf"]({pictures.removesuffix('pictures')}\1)", cell["source"])
     tags = [*cell["tags"], CHECKS_NOTHING] if APPROXIMATE in cell["tags"] else cell["tags"]
-    kept = {"cell_type": cell["type"], "metadata": {"tags": tags} if tags else {}, "source": cell["source"]}
+    kept = {"cell_type": cell["type"], "metadata": {"tags": tags} if tags else {}, "source": source}
     if cell["type"] == "code":
         kept.update(outputs=[], execution_count=None)
     return kept
@@ -285,8 +300,8 @@ def _notebook(cells: list[dict[str, Any]], source: Path) -> dict[str, Any]:
     """A notebook of cells; an id is made from its cell, so an edit elsewhere leaves it alone."""
     seen: dict[str, int] = {}
     for cell in cells:
-        # Not the folder of a picture, which differs between the two notebooks.
-        content = re.sub(r"\]\([^)]*pictures/", "](pictures/", cell["source"])
+        # Not the folder of a picture or page, which differs between the two notebooks.
+        content = re.sub(r"\]\([^)]*?(pictures/|\w+\.md\))", r"](\1", cell["source"])
         key = f"{source.stem}|{cell['cell_type']}|{content}"
         seen[key] = seen.get(key, 0) + 1
         cell["id"] = hashlib.sha256(f"{key}|{seen[key]}".encode()).hexdigest()[:8]
@@ -364,6 +379,8 @@ def main(arguments: list[str] | None = None) -> int:
     except LessonError as error:
         print(f"robotlab build: {error}", file=sys.stderr)
         return 2
+    if chosen.only is None:
+        said += _write_pages(root, chosen.check)
     for line in said:
         print(line)
     if chosen.check:

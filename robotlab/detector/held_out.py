@@ -131,7 +131,7 @@ def figures(data: DataSet, detections: Sequence[Detections]) -> dict[str, float]
     best_score, best_f1 = 0.5, 0.0
     curve = judgement.curve()
     best = curve.best()
-    if best is not None and best["hits"]:
+    if best is not None and best["TP"]:
         # Halfway to the next lower score, so that rounding cannot drop the last hit.
         lower = curve.score[curve.score < best["score"]]
         best_score, best_f1 = float((best["score"] + (lower[0] if len(lower) else 0.0)) / 2), float(best["F1"])

@@ -1,4 +1,4 @@
-"""Pages on pictures: trackers judged, alone or side by side."""
+"""Pages on pictures: detectors judged, alone or side by side."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from robotlab.dataset.sheet import PALETTE, draw_boxes
 from robotlab.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
 from robotlab.report import Report
 from robotlab.scoring import Judgement
+from robotlab.scoring.faults import KINDS
 from robotlab.trackers import Detections
 
-# Colour of what is really there: the ink of the page, so that it is no class's colour.
+# Color of what is really there: the ink of the page, so that it is no class's color.
 _TRUTH = (255, 255, 255)
 
 
@@ -39,14 +40,14 @@ def shown_ap(value: float | None) -> float | None:
 
 
 def numbers_table(page: Report, judgements: Mapping[str, Judgement]) -> None:
-    """The main numbers, one row a tracker.
+    """The main numbers, one row a detector.
 
     Parameters
     ----------
     page : Report
         Where to add it.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
     """
     rows = []
     for name, j in judgements.items():
@@ -54,25 +55,61 @@ def numbers_table(page: Report, judgements: Mapping[str, Judgement]) -> None:
         bounds = j.intervals["AP50"]
         rows.append(
             (name, shown_ap(j.AP), shown_ap(j.AP50), f"{bounds[0]:.2f} to {bounds[1]:.2f}" if bounds else None,
-             at["precision"], at["recall"], j.score, j.errors.get("background"), j.errors.get("missed"))
+             at["precision"], at["recall"], j.score, at["FP"], at["FN"])
         )
     page.table(
-        ("tracker", "AP", "AP50", "AP50, 95 %", "precision", "recall", "at score", "false alarms", "missed"),
+        ("detector", "AP", "AP50", "AP50, 95 %", "precision", "recall", "threshold", "false positives", "false negatives"),
         rows,
-        "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at "
-        f"the score with the best F1. About the interval: {next(iter(judgements.values())).intervals['note']}.",
+        "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at the "
+        f"confidence threshold with the best F1. About the interval: {next(iter(judgements.values())).intervals['note']}.",
+    )
+
+
+def error_rows(judgement: Judgement) -> list[tuple[str, int]]:
+    """Counts of true positives, false positives by kind, and false negatives.
+
+    Parameters
+    ----------
+    judgement : Judgement
+        Of one detector.
+
+    Returns
+    -------
+    list of (str, int)
+        Rows of a table.
+    """
+    at, errors = judgement.at, judgement.errors
+    kinds = [(f"FP: {kind}", errors[kind]) for kind in KINDS[1:]]
+    return [("true positives (TP)", at["TP"]), ("false positives (FP)", at["FP"]), *kinds, ("false negatives (FN)", at["FN"])]
+
+
+def confusion_table(page: Report, judgement: Judgement) -> None:
+    """The confusion matrix.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    judgement : Judgement
+        Of one detector.
+    """
+    names = (*judgement.classes, "background")
+    page.table(
+        ("confusion matrix", *judgement.classes, "not found"),
+        [(name, *row) for name, row in zip(names, judgement.confusion.tolist(), strict=True)],
+        "Rows: what it is; columns: what it was taken for. A box of a wrong class on a thing that was found as well is in the last row.",
     )
 
 
 def group_table(page: Report, judgements: Mapping[str, Judgement], groups: str, word: str) -> None:
-    """AP and AP50 of each group, two columns a tracker.
+    """AP and AP50 of each group, two columns a detector.
 
     Parameters
     ----------
     page : Report
         Where to add it.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
     groups : {"per_class", "per_lamp", "per_size", "per_recording"}
         What is grouped.
     word : str
@@ -98,7 +135,7 @@ def curves_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
     page : Report
         Where to add it.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
     """
     figure, axes = new_figure(1, 2, 9.0, 3.4)
     plot_precision_recall(axes[0, 0], judgements)
@@ -106,20 +143,20 @@ def curves_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
     words = "; ".join(f"{name}: AP50 {j.AP50:.2f}" for name, j in judgements.items())
     page.figure(
         figure,
-        f"Left, precision against recall at IoU .5 ({words}); right, recall against size of the box.",
-        "Left: the marker is the threshold with the best F1. Right: small means far; bars are Wilson's 95 % intervals.",
+        f"Left, precision-recall curve at IoU .5 ({words}); right, recall against size of the box.",
+        "Left: the marker is the confidence threshold with the best F1. Right: small means far; bars are Wilson's 95 % intervals.",
     )
 
 
 def groups_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
-    """AP50 lamp by lamp, where lamps are known.
+    """AP50 in each lighting, where it is known.
 
     Parameters
     ----------
     page : Report
         Where to add it.
     judgements : mapping of str to Judgement
-        By tracker.
+        By detector.
     """
     lamps = [name for j in judgements.values() for name in j.per_lamp]
     if len(set(lamps)) < 2:
@@ -129,11 +166,11 @@ def groups_figure(page: Report, judgements: Mapping[str, Judgement]) -> None:
     words = "; ".join(
         f"{name}: " + ", ".join(f"{lamp} {row['AP50']:.2f}" for lamp, row in j.per_lamp.items()) for name, j in judgements.items()
     )
-    page.figure(figure, f"AP50 under each lamp. {words}.", "AP50 under each lamp.")
+    page.figure(figure, f"AP50 in each lighting. {words}.", "AP50 in each lighting.")
 
 
 def picture_of(data: DataSet, entry, found: Detections, score: float | None) -> np.ndarray:
-    """A picture with what is there (white, dashed) and what was found.
+    """A picture with the ground truth (white, dashed) and what was found.
 
     Parameters
     ----------
@@ -159,7 +196,7 @@ def picture_of(data: DataSet, entry, found: Detections, score: float | None) -> 
 def pictures_part(
     page: Report, data: DataSet, found: Mapping[str, Sequence[Detections]], judgements: Mapping[str, Judgement], count: int = 4
 ) -> None:
-    """A few pictures, evenly spread, with what each tracker found.
+    """A few pictures, evenly spread, with what each detector found.
 
     Parameters
     ----------
@@ -168,9 +205,9 @@ def pictures_part(
     data : DataSet
         The pictures.
     found : mapping of str to sequence of Detections
-        By tracker, one for each picture.
+        By detector, one for each picture.
     judgements : mapping of str to Judgement
-        By tracker; their score of use decides what is drawn.
+        By detector; their score of use decides what is drawn.
     count : int
         How many.
     """
@@ -186,15 +223,15 @@ def pictures_part(
         lamp = f", {entry.lamp}" if entry.lamp else ""
         truths = len(entry) - int((entry.ignore | entry.crowd).sum())
         page.picture(
-            row, f"{entry.name}: {truths} things to find; {counts}.",
-            f"{entry.name} ({entry.recording}{lamp}). {order}Dashed white: what is there.",
+            row, f"{entry.name}: {truths} ground-truth boxes; {counts}.",
+            f"{entry.name} ({entry.recording}{lamp}). {order}Dashed white: ground truth.",
             kind="jpg",
         )
     page.end_row()
 
 
 def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgement, name: str, note: str) -> Report:
-    """The report of one tracker.
+    """The report of one detector.
 
     Parameters
     ----------
@@ -205,7 +242,7 @@ def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgem
     judgement : Judgement
         From :func:`robotlab.scoring.judge`.
     name : str
-        The tracker.
+        The detector.
     note : str
         Where it came from.
 
@@ -221,13 +258,18 @@ def judgement_page(data: DataSet, found: Sequence[Detections], judgement: Judgem
     group_table(page, {name: judgement}, "per_class", "class")
     curves_figure(page, {name: judgement})
     if judgement.per_lamp:
-        page.heading("Lamp by lamp")
-        group_table(page, {name: judgement}, "per_lamp", "lamp")
+        page.heading("By lighting")
+        group_table(page, {name: judgement}, "per_lamp", "lighting")
         groups_figure(page, {name: judgement})
     page.heading("Size, recording, kinds of error")
     group_table(page, {name: judgement}, "per_size", "size")
     group_table(page, {name: judgement}, "per_recording", "recording")
-    page.table(("kind of error", "count"), list(judgement.errors.items()), "At the score with the best F1.")
+    page.table(
+        ("detections and misses", "count"),
+        error_rows(judgement),
+        "At the confidence threshold with the best F1, IoU .5. The four kinds add up to the false positives.",
+    )
+    confusion_table(page, judgement)
     page.heading("Pictures")
     pictures_part(page, data, {name: found}, {name: judgement}, 6)
     return page

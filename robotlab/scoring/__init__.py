@@ -1,11 +1,11 @@
-"""Scoring: what a tracker found, against what is there.
+"""Scoring: what a detector found, against what is there.
 
 :func:`judge` does all of it.  Below it, in reading order: ``matching`` (which
 detection found which thing), ``curves`` (precision, recall, average
 precision), ``coco_clear`` (COCO's twelve numbers as one would explain them),
 ``coco`` (the same numbers, fast), ``faults`` (kinds of error), ``chance`` and
 ``bootstrap`` (how much of a difference is luck), ``paired`` (is it enough to
-matter), ``compare`` (two trackers).
+matter), ``compare`` (two detectors).
 
 Names: an ``AP``, ``precision``, ``recall`` or ``F1`` is better when larger, an
 ``error`` when smaller.

@@ -20,7 +20,7 @@ DISTANCE_EDGES_M = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, np.inf)
 # A size is usable when half of the things are found: the 50 % point that range
 # criteria are stated at (Johnson, 1958; from memory).
 USABLE_RECALL = 0.5
-# With fewer things than this a share says nothing (common practice, no source).
+# With fewer things than this a proportion says nothing (common practice, no source).
 FEWEST_THINGS = 5
 
 

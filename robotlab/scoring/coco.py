@@ -100,7 +100,7 @@ class Matches:
         rows : (D,) ndarray of bool
             Rows in those pictures.
         truths : TruthTable
-            The labelled boxes.
+            The labeled boxes.
         keep : (G,) ndarray of bool
             Truths in those pictures.
 
@@ -179,7 +179,7 @@ def evaluate(truths: TruthTable, found: FoundTable, use_ignore: bool = False) ->
     Parameters
     ----------
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
     use_ignore : bool

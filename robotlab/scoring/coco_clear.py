@@ -52,7 +52,7 @@ def tables_clear(truths: TruthTable, found: FoundTable, use_ignore: bool = False
     Parameters
     ----------
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
     use_ignore : bool
@@ -108,7 +108,7 @@ def _ranked(truths: TruthTable, found: FoundTable, k: int, limit: float, uncount
         table = np.array([[overlap(found.xywh[d], truths.xywh[g], truths.crowd[g]) for g in there] for d in here])
         table = table.reshape(len(here), len(there))
         truth, void = choose_coco(table, np.arange(len(here)), limit, truths.crowd[there], uncounted[there])
-        # One without a match, of another size than is asked for, is not held against the tracker.
+        # One without a match, of another size than is asked for, is not held against the detector.
         void |= (truth < 0) & ((found.area[here] < size[0]) | (found.area[here] > size[1]))
         scores += found.score[here][~void].tolist()
         hits += (truth >= 0)[~void].tolist()

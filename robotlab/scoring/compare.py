@@ -1,4 +1,4 @@
-"""Two trackers on the same pictures: is one better, or could it be chance?"""
+"""Two detectors on the same pictures: is one better, or could it be chance?"""
 
 from __future__ import annotations
 
@@ -192,7 +192,7 @@ def _signed(value: float) -> str:
 def _sentence(row: dict, surer: str | None, ap50_a: float, ap50_b: float) -> str:
     a, b = row["a"], row["b"]
     if not row["truths"]:
-        return f"There was nothing to be found, so {a} and {b} can not be compared."
+        return f"There was nothing to be found, so {a} and {b} cannot be compared."
     gap = row["found_b"] - row["found_a"]
     if gap == 0:
         head = f"{a} and {b} find equally many ({row['found_a']} of {row['truths']})"

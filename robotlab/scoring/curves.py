@@ -1,7 +1,7 @@
-"""From a ranked list of hits and misses to precision, recall, AP, F1 and calibration.
+"""From a ranked list of true and false positives to precision, recall, AP, F1 and calibration.
 
-A list of hits says, best score first, which detections were right; how a
-detection comes to be right is :mod:`robotlab.scoring.matching`.
+A list of hits says, highest score first, which detections are true positives
+(TP); how that is decided is :mod:`robotlab.scoring.matching`.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.errors import InputError
+from robotlab.scoring.chance import wilson
 
 AP_METHODS = ("coco", "voc", "voc11", "step")
 
@@ -31,9 +32,9 @@ def precision_recall(hits: np.ndarray, truths: int) -> tuple[np.ndarray, np.ndar
     Parameters
     ----------
     hits : (D,) array of bool
-        Whether each detection was right.
+        Whether each detection is a true positive.
     truths : int
-        How many things there were to find, missed ones included.
+        Number of ground-truth boxes, the false negatives included.
 
     Returns
     -------
@@ -64,9 +65,9 @@ def average_precision(hits: np.ndarray, truths: int, method: str = "coco") -> fl
     Parameters
     ----------
     hits : (D,) array of bool
-        Whether each detection was right, best score first.
+        Whether each detection is a true positive, highest score first.
     truths : int
-        How many things there were to find, missed ones included; at least 1.
+        Number of ground-truth boxes, the false negatives included; at least 1.
     method : {"coco", "voc", "voc11", "step"}
         ``coco``: mean over 101 recall levels; ``voc``: area under the
         falling envelope; ``voc11``: mean over 11 levels; ``step``: sum of
@@ -114,16 +115,16 @@ def average_precision(hits: np.ndarray, truths: int, method: str = "coco") -> fl
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """Precision against recall as the score threshold falls.
+    """Precision-recall curve: both as the confidence threshold falls.
 
     Parameters
     ----------
     score : (D,) ndarray
         Falling.
     hit : (D,) ndarray of bool
-        Whether each detection was right.
+        Whether each detection is a true positive.
     truths : int
-        Things to find.
+        Number of ground-truth boxes.
 
     Examples
     --------
@@ -157,16 +158,17 @@ class Curve:
         Returns
         -------
         dict
-            ``score, found, hits, missed, precision, recall, F1``; a rate
-            without anything to divide by is None.
+            ``score, found, TP, FP, FN, precision, recall, F1``, where ``found``
+            is TP + FP; a rate without anything to divide by is None.
         """
         n = int(np.searchsorted(-self.score, -score, side="right"))
         hits = int(np.count_nonzero(self.hit[:n]))
         return {
             "score": float(score),
             "found": n,
-            "hits": hits,
-            "missed": self.truths - hits,
+            "TP": hits,
+            "FP": n - hits,
+            "FN": self.truths - hits,
             "precision": hits / n if n else None,
             "recall": hits / self.truths if self.truths else None,
             "F1": 2 * hits / (n + self.truths) if self.truths else None,
@@ -182,7 +184,7 @@ class Curve:
 
         Notes
         -----
-        ``F1 = 2 P R / (P + R) = 2 hits / (detections + truths)`` (van
+        ``F1 = 2 P R / (P + R) = 2 TP / (2 TP + FP + FN)`` (van
         Rijsbergen, Information Retrieval, 1979).
         """
         if not len(self.score) or not self.truths:
@@ -194,14 +196,14 @@ class Curve:
 
 
 def calibration(score: np.ndarray, hit: np.ndarray, bins: int = 10) -> dict | None:
-    """Do scores mean what they say: of detections with score .8, are 80 % right?
+    """Reliability diagram as numbers: of detections with a score of .8, are 80 % true positives?
 
     Parameters
     ----------
     score : (D,) ndarray
         0 to 1.
     hit : (D,) ndarray of bool
-        Whether each detection was right.
+        Whether each detection is a true positive.
     bins : int
         Equal parts of 0 to 1.
 
@@ -209,8 +211,9 @@ def calibration(score: np.ndarray, hit: np.ndarray, bins: int = 10) -> dict | No
     -------
     dict or None
         ``error`` (expected calibration error, 0 to 1) and ``bins``, each with
-        ``low, high, count, mean_score, right``; None without detections or
-        when a score is outside 0 to 1.
+        ``low, high, count, mean_score, precision, precision_interval``
+        (Wilson, 95 %); None without detections or when a score is outside
+        0 to 1.
 
     Raises
     ------
@@ -219,7 +222,7 @@ def calibration(score: np.ndarray, hit: np.ndarray, bins: int = 10) -> dict | No
 
     Notes
     -----
-    ``ECE = Σ (n_b / n) |right_b - mean score_b|`` (Guo et al., ICML 2017,
+    ``ECE = Σ (n_b / n) |precision_b - mean score_b|`` (Guo et al., ICML 2017,
     arXiv:1706.04599).  A score of exactly 1 belongs to the last bin.
 
     Examples
@@ -241,7 +244,8 @@ def calibration(score: np.ndarray, hit: np.ndarray, bins: int = 10) -> dict | No
             "high": (b + 1) / bins,
             "count": int(count[b]),
             "mean_score": float(sums[b] / count[b]) if count[b] else None,
-            "right": float(rights[b] / count[b]) if count[b] else None,
+            "precision": float(rights[b] / count[b]) if count[b] else None,
+            "precision_interval": list(wilson(int(rights[b]), int(count[b]))) if count[b] else None,
         }
         for b in range(bins)
     ]

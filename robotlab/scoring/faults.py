@@ -1,4 +1,4 @@
-"""What kind of error each wrong detection is, and what is taken for what."""
+"""What kind of error each false positive is, and the confusion matrix."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from robotlab.scoring.coco import Matches
 from robotlab.scoring.pairs import near_pairs
 from robotlab.scoring.tables import FoundTable, TruthTable
 
-KINDS = ("right", "wrong class", "poor overlap", "duplicate", "background")
+KINDS = ("true positive", "wrong class", "poor overlap", "duplicate", "background")
 
 # Overlap from which a detection was aimed at a thing, and from which it found
 # it: Hoiem et al., ECCV 2012 ("Diagnosing error in object detectors"); the same
@@ -22,7 +22,7 @@ def error_kinds(truths: TruthTable, found: FoundTable, matches: Matches, score: 
     Parameters
     ----------
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
     matches : Matches
@@ -39,12 +39,13 @@ def error_kinds(truths: TruthTable, found: FoundTable, matches: Matches, score: 
 
     Notes
     -----
-    *Right*: matched at IoU .5.  *Wrong class*: IoU of at least .5 with a thing
+    *True positive* (TP): matched at IoU .5.  All others are false positives
+    (FP), of four kinds.  *Wrong class*: IoU of at least .5 with a thing
     of another class.  *Duplicate*: IoU of at least .5 with a thing of its own
-    class that a surer detection has taken (where both hold, the larger IoU
+    class that a detection of higher score has taken (where both hold, the larger IoU
     decides).  *Poor overlap*: IoU of .1 to .5 with a thing of its own class.
-    *Background*: all else.  Things that nothing found are counted apart, as
-    missed.
+    *Background*: all else.  False negatives (FN), truths that no detection
+    matches, are counted apart.
 
     Examples
     --------
@@ -73,17 +74,17 @@ def error_kinds(truths: TruthTable, found: FoundTable, matches: Matches, score: 
     kind[(other >= FOUND_IOU) & ((other > own) | (own < FOUND_IOU))] = KINDS.index("wrong class")
     kinds = np.empty(len(rows), np.int64)
     kinds[order] = kind
-    kinds[right] = KINDS.index("right")
+    kinds[right] = KINDS.index("true positive")
     return place, kinds
 
 
 def confusion(truths: TruthTable, found: FoundTable, matches: Matches, score: float) -> np.ndarray:
-    """How often each class was taken for each, background included.
+    """Confusion matrix: how often each class was taken for each, background included.
 
     Parameters
     ----------
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
     matches : Matches
@@ -96,13 +97,15 @@ def confusion(truths: TruthTable, found: FoundTable, matches: Matches, score: fl
     (K + 1, K + 1) ndarray of int
         Row: what it is; column: what it was taken for; the last row is
         background that was taken for something, the last column are things
-        that were not seen.  The corner is 0: nothing was there or seen.
+        that were not found.  The corner is 0: there is no true negative.
 
     Notes
     -----
-    Right detections come first; the others then take, surest first, the
-    thing of another class that overlaps most, still free, with IoU of at
-    least .5.
+    True positives come first; the others then take, highest score first,
+    the thing of another class that overlaps most, still free, with IoU of at
+    least .5.  So the entries off the diagonal are fewer than the *wrong
+    class* errors of :func:`error_kinds`, which also counts those on a thing
+    that was found as well.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""One judgement: every number about one tracker on one data set."""
+"""One judgement: every number about one detector on one data set."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ class Judgement:
     Parameters
     ----------
     name : str
-        The tracker, as tables call it.
+        The detector, as tables call it.
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
     table : CocoTable
@@ -125,9 +125,9 @@ class Judgement:
         """Counts and rates at the threshold of use, with Wilson's 95 % intervals."""
         row = self.curve().at(math.inf if self.score is None else self.score)
         row["score"] = self.score
-        row["precision_interval"] = list(wilson(row["hits"], row["found"])) if row["found"] else None
-        counted = row["hits"] + row["missed"]
-        row["recall_interval"] = list(wilson(row["hits"], counted)) if counted else None
+        row["precision_interval"] = list(wilson(row["TP"], row["found"])) if row["found"] else None
+        counted = row["TP"] + row["FN"]
+        row["recall_interval"] = list(wilson(row["TP"], counted)) if counted else None
         return row
 
     @cached_property
@@ -140,8 +140,8 @@ class Judgement:
             at = curve.at(math.inf if self.score is None else self.score)
             best = curve.best()
             row = {key: (float(value[k]) if value[k] > -1 else None) for key, value in aps.items()}
-            row |= {"truths": curve.truths, **{key: at[key] for key in ("found", "hits", "missed", "precision", "recall", "F1")}}
-            row["recall_interval"] = list(wilson(at["hits"], curve.truths)) if curve.truths else None
+            row |= {"truths": curve.truths, **{key: at[key] for key in ("found", "TP", "FP", "FN", "precision", "recall", "F1")}}
+            row["recall_interval"] = list(wilson(at["TP"], curve.truths)) if curve.truths else None
             row["best_score"], row["best_F1"] = (best["score"], best["F1"]) if best else (None, None)
             rows[name] = row
         return rows
@@ -178,20 +178,20 @@ class Judgement:
 
     @cached_property
     def errors(self) -> dict[str, int]:
-        """How many detections are of each kind, and how many truths were missed."""
+        """How many detections are of each of :data:`~robotlab.scoring.faults.KINDS`, and how many false negatives there are."""
         matches = self.table.matches
         kinds = error_kinds(self.truths, self.found, matches, math.inf if self.score is None else self.score)[1]
         counts = np.bincount(kinds, minlength=len(KINDS)).tolist()
-        return {**dict(zip(KINDS, counts, strict=True)), "missed": int(np.count_nonzero(self.counted & ~self.found_truths))}
+        return {**dict(zip(KINDS, counts, strict=True)), "false negative": int(np.count_nonzero(self.counted & ~self.found_truths))}
 
     @cached_property
     def confusion(self) -> np.ndarray:
-        """(K + 1, K + 1) int: row what it is, column what it was taken for, last one background."""
+        """Confusion matrix, (K + 1, K + 1) int: row what it is, column what it was taken for, last one background."""
         return confusion(self.truths, self.found, self.table.matches, math.inf if self.score is None else self.score)
 
     @cached_property
     def calibration(self) -> dict | None:
-        """Whether scores mean what they say, over all detections that count."""
+        """Calibration: whether scores mean what they say, over all detections that count."""
         curve = self.curve()
         return calibration(curve.score, curve.hit)
 
@@ -249,7 +249,7 @@ class Judgement:
                 "AP": self.AP,
                 "AP50": self.AP50,
                 "AP75": self.coco["AP75"],
-                "tracker": self.name,
+                "detector": self.name,
                 "pictures": self.pictures,
                 "truths": int(self.counted.sum()),
                 "detections": len(self.found),

@@ -82,24 +82,24 @@ def _id_order(number: int | str) -> tuple:
 def judge(
     data: DataSet,
     detections: Sequence[Detections] | FoundTable,
-    name: str = "tracker",
+    name: str = "detector",
     score: float | None = None,
     use_ignore: bool = False,
 ) -> Judgement:
-    """Judge what a tracker found in a data set.
+    """Judge what a detector found in a data set.
 
     Parameters
     ----------
     data : DataSet
-        Labelled pictures.
+        Labeled pictures.
     detections : sequence of Detections
         One for each picture, in the order of ``data.pictures``; or a table
         whose pictures and classes are in the order of :func:`truth_table`.
     name : str
-        How tables call the tracker.
+        How tables call the detector.
     score : float, optional
         Threshold of use; where not given, the one with the best F1 over all
-        classes at IoU .5 (chosen on this very data set, so a little rosy).
+        classes at IoU .5 (chosen on this very data set, so optimistic).
     use_ignore : bool
         Leave out truths marked ``ignore``.  Off by default, because COCO's
         program overwrites that mark and its numbers are the ones compared.
@@ -212,7 +212,7 @@ def score_results(data: DataSet, results_path: str | os.PathLike) -> dict[str, f
     Parameters
     ----------
     data : DataSet
-        The labelled pictures.
+        The labeled pictures.
     results_path : path-like
         A JSON list of ``image_id, category_id, bbox, score``.
 

@@ -1,6 +1,6 @@
 """Which detection found which thing, in one picture and one class: the clear way.
 
-Detections choose in the order of their scores, the surest first; each thing
+Detections choose in the order of their scores, the highest score first; each thing
 can be found once.  COCO and VOC differ in the choice, see :func:`match`.
 """
 
@@ -23,8 +23,8 @@ class Match:
     truth : (D,) ndarray of int
         Row of the truth it found, or -1.
     void : (D,) ndarray of bool
-        It met only a crowd or a truth that does not count: neither right nor
-        wrong.
+        It met only a crowd or a truth that does not count: neither true nor
+        false positive.
     order : (D,) ndarray of int
         Rows by falling score; equal scores keep their order.
     missed : (M,) ndarray of int
@@ -59,7 +59,7 @@ def match(
     boxes : (D, 4) ndarray
         Found corners, px.
     scores : (D,) ndarray
-        Higher is surer.
+        Higher is more confident.
     truths : (G, 4) ndarray
         True corners, px.
     iou_limit : float, above 0 to 1

@@ -23,7 +23,7 @@ def near_pairs(
     Parameters
     ----------
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
     rows : (D,) ndarray of int

@@ -56,7 +56,7 @@ def _within(column: np.ndarray, count: int, name: str, of: str) -> None:
 
 @dataclass(frozen=True, eq=False)
 class TruthTable:
-    """Every labelled box of a data set.
+    """Every labeled box of a data set.
 
     Parameters
     ----------
@@ -142,7 +142,7 @@ class FoundTable:
     xywh : (D, 4) ndarray
         ``[x, y, width, height]``, px.
     score : (D,) ndarray
-        Higher is surer; finite.
+        Higher is more confident; finite.
 
     Raises
     ------
@@ -193,7 +193,7 @@ def check_tables(truths: TruthTable, found: FoundTable) -> None:
     Parameters
     ----------
     truths : TruthTable
-        The labelled boxes.
+        The labeled boxes.
     found : FoundTable
         The detections.
 
@@ -211,14 +211,14 @@ def check_tables(truths: TruthTable, found: FoundTable) -> None:
 
 
 def found_table(detections: Sequence[Detections], classes: Sequence[str]) -> FoundTable:
-    """One table from a tracker's answers, one :class:`Detections` a picture.
+    """One table from a detector's answers, one :class:`Detections` a picture.
 
     Parameters
     ----------
     detections : sequence of Detections
         In the order of the pictures.
     classes : sequence of str
-        Class names of the data set; a tracker may know them in another order,
+        Class names of the data set; a detector may know them in another order,
         or know only some of them.
 
     Returns

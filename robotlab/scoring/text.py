@@ -6,6 +6,8 @@ import textwrap
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from robotlab.scoring.faults import KINDS
+
 if TYPE_CHECKING:
     from robotlab.scoring.judgement import Judgement
 
@@ -95,18 +97,22 @@ def judgement_text(judgement: Judgement) -> str:
         lines.append(f"  {key:<5}{number(judgement.coco[key]):>6}{bounds}")
     lines += [*_wrapped(f"({spread['note']})"), ""]
     if judgement.score is not None:
-        lines.append(f"at score {judgement.score:.3g} (IoU .5):")
+        lines.append(f"at confidence threshold {judgement.score:.3g} (IoU .5):")
         for key in ("precision", "recall"):
             lines.append(f"  {key:<10}{number(at[key]):>6}   95 %: {interval(at[f'{key}_interval'])}")
         lines.append(f"  {'F1':<10}{number(at['F1']):>6}")
-        lines += _wrapped(", ".join(f"{count} {kind}" for kind, count in judgement.errors.items()))
+        kinds = ", ".join(f"{judgement.errors[kind]} {kind}" for kind in KINDS[1:])
+        lines += _wrapped(f"{at['TP']} TP, {at['FP']} FP ({kinds}), {at['FN']} FN")
         lines.append("")
     lines += _rows("class", judgement.per_class.items())
-    for title, rows in (("lamp", judgement.per_lamp), ("recording", judgement.per_recording)):
+    for title, rows in (("lighting", judgement.per_lamp), ("recording", judgement.per_recording)):
         if len(rows) > 1:
             lines += ["", *_rows(title, rows.items())]
-    sizes = [(f"{row['from_px']:g}-{row['to_px']:g} px" if row["to_px"] else f"{row['from_px']:g} px and more", row)
-             for row in judgement.recall_by_size if row["truths"]]  # fmt: skip
+    sizes = [
+        (f"{row['from_px']:g}-{row['to_px']:g} px" if row["to_px"] else f"{row['from_px']:g} px and more", row)
+        for row in judgement.recall_by_size
+        if row["truths"]
+    ]
     for title, rows in (("size (root of area)", sizes), ("distance", list(judgement.per_distance.items()))):
         if rows:
             lines += ["", *_rows(title, rows)]

@@ -1,4 +1,4 @@
-"""A score threshold that moves along the precision-recall curve, over test pictures."""
+"""A confidence threshold that moves along the precision-recall curve, over test pictures."""
 
 from __future__ import annotations
 
@@ -28,7 +28,8 @@ _GAP_PX = 8
 # Pictures side by side: more would be too small for far boxes (tried).
 MOST_PICTURES = 3
 # Colors of Okabe & Ito (2008), told apart with any color vision; and by their dashes in gray.
-_KINDS = {"right": ("#56B4E9", "-"), "false": ("#E69F00", (0, (4, 2))), "missed": ("#FFFFFF", (0, (1, 1.5)))}
+_KINDS = {"TP": ("#56B4E9", "-"), "FP": ("#E69F00", (0, (4, 2))), "FN": ("#FFFFFF", (0, (1, 1.5)))}
+_NAMES = {"TP": "true positive (TP)", "FP": "false positive (FP)", "FN": "false negative (FN)"}
 _BINS = 20
 # A bin that holds nothing lies below the axis, whose steps are factors of ten.
 _LEAST_COUNT = 0.7
@@ -43,12 +44,12 @@ class _Judged:
 
 
 class ThresholdCurve(SliderPicture):
-    """Sliders for the score threshold and the IoU limit, over the curve, the scores and a strip of pictures.
+    """Sliders for the confidence threshold and the IoU limit, over the curve, the scores and a strip of pictures.
 
     Parameters
     ----------
     data : DataSet
-        Labelled pictures.
+        Labeled pictures.
     detections : sequence of Detections
         One for each picture, low scores included.
     ids : sequence of int or str, optional
@@ -66,7 +67,7 @@ class ThresholdCurve(SliderPicture):
 
     Notes
     -----
-    Right, false and missed are counted as :func:`robotlab.scoring.judge`
+    True positives (TP), false positives (FP) and false negatives (FN) are counted as :func:`robotlab.scoring.judge`
     counts them: at an IoU of .5 the numbers are the same.  Things in a crowd
     count neither way and are not drawn.
 
@@ -77,7 +78,7 @@ class ThresholdCurve(SliderPicture):
     >>> data = open_dataset(shipped("datasets/coins")).only(ids=[1, 2])
     >>> found = [Detections(one.boxes[:1], [0.8], one.labels[:1], data.classes) for one in data]
     >>> ThresholdCurve(data, found).text.split(";")[0]
-    'score at least 0.80, IoU at least 0.50: 2 right, 0 false, 10 missed'
+    'confidence threshold 0.80, IoU threshold 0.50: 2 TP, 0 FP, 10 FN'
     """
 
     def __init__(
@@ -95,7 +96,7 @@ class ThresholdCurve(SliderPicture):
             raise DataSetError(f"classes must be among {', '.join(data.classes)}, got {', '.join(sorted(foreign))}; judge on the data they are of")
         scores = np.concatenate([found.scores for found in detections])
         if not len(scores):
-            raise InputError("there must be a detection to put a threshold to, got none at all; use a tracker that finds something")
+            raise InputError("there must be a detection to put a threshold to, got none at all; use a detector that finds something")
         if ids is None:
             places = np.unique(np.linspace(0, len(data) - 1, MOST_PICTURES + 2).round().astype(int)[1:-1])
             ids = [data[place].id for place in places]
@@ -106,7 +107,7 @@ class ThresholdCurve(SliderPicture):
         entries = [shown[id] for id in ids]
         self._data, self._detections, self._entries = data, detections, entries
         self._judged: dict[tuple[int, float], _Judged] = {}
-        # Scores are shares in most trackers; others get a slider of their own range.
+        # Scores are probabilities in most detectors; others get a slider of their own range.
         low, high = (0.0, 1.0) if 0 <= scores.min() and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
         if low == high:
             high = low + 1
@@ -118,17 +119,17 @@ class ThresholdCurve(SliderPicture):
         # Rounded down, so that the detection with that very score is used.
         start = low + np.floor((min(max(score, low), high) - low) / step + 1e-9) * step
         sliders = {
-            "score": Slider(low, round(high, 6), round(float(start), 6), round(step, 6), "score at least"),
-            "iou_limit": Slider(0.1, 0.9, 0.5, 0.05, "IoU at least"),
+            "score": Slider(low, round(high, 6), round(float(start), 6), round(step, 6), "confidence threshold"),
+            "iou_limit": Slider(0.1, 0.9, 0.5, 0.05, "IoU threshold"),
         }
         if len(data.classes) > 1:
             words = ", ".join(f"{number} {name}" for number, name in enumerate(("all", *data.classes)))
             sliders["kind"] = Slider(0, len(data.classes), 0, 1, f"things: {words}")
         super().__init__(
             self._show,
-            alt="Above, left, precision against recall, a point on it at the chosen threshold; right, how many right and how many false "
-            f"detections have which score, the threshold a vertical line. Below, {len(entries)} test pictures with boxes: right ones solid, "
-            "false ones dashed, missed things dotted.",
+            alt="Above, left, the precision-recall curve, a point on it at the confidence threshold; right, how many true and how many false "
+            f"positives have which score, the threshold a vertical line. Below, {len(entries)} test pictures with boxes: true positives "
+            "solid, false positives dashed, false negatives dotted.",
             **sliders,
         )
 
@@ -164,11 +165,11 @@ class ThresholdCurve(SliderPicture):
         judged = self._at(kind, limit)
         at = judged.curve.at(float(score))
         text = f"{self._data.classes[kind - 1]}: " if kind else ""
-        text += f"score at least {score:.2f}, IoU at least {limit:.2f}: {at['hits']} right, {at['found'] - at['hits']} false, {at['missed']} missed; "
+        text += f"confidence threshold {score:.2f}, IoU threshold {limit:.2f}: {at['TP']} TP, {at['FP']} FP, {at['FN']} FN; "
         rates = [f"{name} {at[name]:.2f}" for name in ("precision", "recall", "F1") if at[name] is not None]
         text += ", ".join(rates) or "nothing to find"
         if judged.curve.truths:
-            text += f"; average precision of this curve {average_precision(judged.curve.hit, judged.curve.truths):.2f}"
+            text += f"; AP of this curve {average_precision(judged.curve.hit, judged.curve.truths):.2f}"
         return self._panel.draw((kind, limit), judged, float(score), at), text
 
 
@@ -205,21 +206,21 @@ def sorted_out(boxes: np.ndarray, scores: np.ndarray, became: Match, truths: np.
     Returns
     -------
     dict of str to (N, 4) ndarray
-        ``right``, ``false``, ``missed``.
+        ``TP``, ``FP``, ``FN``.
 
     Examples
     --------
     >>> boxes, scores, truths = np.array([[0, 0, 9, 9], [50, 0, 59, 9]]), np.array([0.8, 0.3]), np.array([[0, 0, 9, 10.0]])
     >>> kinds = sorted_out(boxes, scores, match(boxes, scores, truths), truths, 0.5)
     >>> {name: len(rows) for name, rows in kinds.items()}
-    {'right': 1, 'false': 0, 'missed': 0}
+    {'TP': 1, 'FP': 0, 'FN': 0}
     """
     used = (scores >= score) & ~became.void
     late = (scores < score) & (became.truth >= 0)
     return {
-        "right": boxes[used & (became.truth >= 0)],
-        "false": boxes[used & (became.truth < 0)],
-        "missed": truths[np.concatenate([became.missed, became.truth[late]])],
+        "TP": boxes[used & (became.truth >= 0)],
+        "FP": boxes[used & (became.truth < 0)],
+        "FN": truths[np.concatenate([became.missed, became.truth[late]])],
     }
 
 
@@ -241,7 +242,7 @@ class _Panel:
         self._edges = np.linspace(*reach, _BINS + 1)
         self._steps = [
             ax.stairs(np.ones(_BINS), self._edges, color=color, linestyle=dashes, linewidth=1.8, label=name)
-            for name, color, dashes in (("right", "#0072B2", "-"), ("false", "#D55E00", "--"))
+            for name, color, dashes in (("TP", "#0072B2", "-"), ("FP", "#D55E00", "--"))
         ]
         self._cut = ax.axvline(0.0, color="black", linewidth=1.6, animated=True)
         ax.set(yscale="log", xlim=reach)
@@ -268,7 +269,7 @@ class _Panel:
             }))  # fmt: skip
         figure.legend(
             [Line2D([], [], color=color, linestyle=dashes, linewidth=2) for color, dashes in _KINDS.values()],
-            list(_KINDS), loc="lower center", ncols=3, fontsize=_FONT_PT - 1, facecolor="#444444", labelcolor="white", edgecolor="none",
+            list(_NAMES.values()), loc="lower center", ncols=3, fontsize=_FONT_PT - 1, facecolor="#444444", labelcolor="white", edgecolor="none",
         )  # fmt: skip
 
     def draw(self, key: tuple[int, float], judged: _Judged, score: float, at: dict) -> np.ndarray:
@@ -283,8 +284,8 @@ class _Panel:
         self._score_ax.draw_artist(self._cut)
         for (ax, kinds), found in zip(self._pictures, judged.strip):
             for name, boxes in sorted_out(*found, score).items():
-                # A missed thing is drawn a little outside, so that a box beside it can be seen.
-                grown = boxes + (np.array([-2, -2, 2, 2]) if name == "missed" else 0)
+                # A false negative is drawn a little outside, so that a box beside it can be seen.
+                grown = boxes + (np.array([-2, -2, 2, 2]) if name == "FN" else 0)
                 for lines in kinds[name]:
                     lines.set_segments([[(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)] for x0, y0, x1, y1 in grown])
                     ax.draw_artist(lines)

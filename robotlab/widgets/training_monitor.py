@@ -1,4 +1,4 @@
-"""A training as it runs, or replayed: loss, held-out figures, and what one picture's boxes do."""
+"""A training as it runs, or replayed: loss, held-out metrics, and what one picture's boxes do."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ import numpy as np
 import traitlets
 from matplotlib.figure import Figure
 
-from robotlab.boxes import area, check_boxes, intersection, iou
+from robotlab.boxes import check_boxes
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, encode
 from robotlab.plots import COLORS, LINES, new_figure
+from robotlab.scoring import match
 from robotlab.trackers import Detections
 from robotlab.widgets.kit import Widget, browser_code, browser_style
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 CLASS_COLORS = (COLORS[1], COLORS[0], *COLORS[2:])
 # Size of the labels beside boxes, px of a picture 320 px wide; a letter is about so wide (measured).
 LABEL_PX, LETTER = 9.5, 0.58
-# A truth is found by a box of its class with at least this overlap (Everingham et al., IJCV 88:303-338, 2010).
+# A box is a true positive from this IoU with a truth of its class on (Everingham et al., IJCV 88:303-338, 2010).
 FOUND_FROM = 0.5
 
 
@@ -68,7 +69,7 @@ class TrainingMonitor(Widget):
     >>> monitor = TrainingMonitor(np.zeros((48, 64, 3), np.uint8), [[8, 8, 24, 24]], [0], ["post"], alt="One post.")
     >>> monitor.add_stage(0, 0.25, 0.5, Detections([[8, 8, 24, 22]], [0.9], [0], ["post"]))
     >>> monitor
-    Training, stage by stage: One post. Now: Step 0. Held out: AP50 0.50, AP 0.25. In this picture 1 of 1 things found, no box too many.
+    Training, stage by stage: One post. Now: Step 0. Held out: AP50 0.50, AP 0.25. In this picture 1 TP, 0 FP, 0 FN.
     """
 
     _esm = browser_code("training_monitor")
@@ -117,7 +118,7 @@ class TrainingMonitor(Widget):
 
     @classmethod
     def of(cls, data: DataSet, entry: Entry, **options: Any) -> TrainingMonitor:
-        """A monitor on one labelled picture of a data set.
+        """A monitor on one labeled picture of a data set.
 
         Parameters
         ----------
@@ -131,7 +132,7 @@ class TrainingMonitor(Widget):
         Returns
         -------
         TrainingMonitor
-            With the picture's truths; what counts for nothing is left out.
+            With the picture's ground truth; what counts for nothing is left out.
         """
         out = entry.crowd | entry.ignore
         return cls(data.load(entry), entry.boxes[~out], entry.labels[~out], data.classes, ignored=entry.boxes[out], **options)
@@ -170,7 +171,7 @@ class TrainingMonitor(Widget):
             {"box": [round(float(edge), 1) for edge in box], "label": int(label), "score": round(float(score), 3)}
             for box, label, score in zip(found.boxes, found.labels, found.scores, strict=True)
         ]
-        boxes = self._labelled(boxes)
+        boxes = self._labeled(boxes)
         # A new list: a changed one would not be sent.
         self.stages = [*self.stages, {"step": int(step), "AP": float(AP), "AP50": float(AP50), "boxes": boxes, "text": text}]
 
@@ -179,12 +180,12 @@ class TrainingMonitor(Widget):
         """What was recorded, as plain numbers and words, to keep as JSON and to replay."""
         return {"losses": list(self.losses), "stages": list(self.stages)}
 
-    def _labelled(self, boxes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    def _labeled(self, boxes: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """The boxes, each with its words and the place of their lower left corner, so that no words cover others."""
         wide, tall = self.size_px
         size = LABEL_PX * wide / 320
         taken: list[tuple[float, float, float]] = []
-        labelled = []
+        labeled = []
         for one in boxes:
             words = f"{self.classes[one['label']]} {one['score']:.2f}"
             long = LETTER * size * len(words)
@@ -194,8 +195,8 @@ class TrainingMonitor(Widget):
             free = [y for y in spots if all(abs(y - v) >= 1.1 * size or x >= u + far or u >= x + long for u, v, far in taken)]
             y = (free or spots)[0]
             taken.append((x, y, long))
-            labelled.append({**one, "words": words, "at": [round(x, 1), round(y, 1)]})
-        return labelled
+            labeled.append({**one, "words": words, "at": [round(x, 1), round(y, 1)]})
+        return labeled
 
     def _loss_words(self, step: int) -> str:
         before = [loss for at, loss in self.losses if at <= step]
@@ -204,16 +205,14 @@ class TrainingMonitor(Widget):
     def _found_words(self, found: Detections) -> str:
         true = np.array([truth["box"] for truth in self.truths], float).reshape(-1, 4)
         labels = np.array([truth["label"] for truth in self.truths], int)
-        overlap = iou(true, found.boxes) * (labels[:, None] == found.labels[None])
-        taken, over = np.zeros(len(true), bool), 0
-        for place in np.argsort(-found.scores, kind="stable"):
-            fits = overlap[:, place] * ~taken
-            if len(fits) and fits.max() >= FOUND_FROM:
-                taken[fits.argmax()] = True
-            elif not len(self._ignored) or _covered(found.boxes[place], self._ignored).max() < FOUND_FROM:
-                over += 1
-        many = "no box" if over == 0 else f"{over} box{'es' if over > 1 else ''}"
-        return f"In this picture {taken.sum()} of {len(true)} things found, {many} too many."
+        hits, uncounted = 0, 0
+        for label in range(len(self.classes)):
+            here, own = found.labels == label, true[labels == label]
+            crowd = np.arange(len(own) + len(self._ignored)) >= len(own)
+            matched = match(found.boxes[here], found.scores[here], np.concatenate([own, self._ignored]), FOUND_FROM, crowd)
+            hits, uncounted = hits + int(matched.hits.sum()), uncounted + int(matched.void.sum())
+        words = f"In this picture {hits} TP, {len(found) - hits - uncounted} FP, {len(true) - hits} FN"
+        return f"{words}; {uncounted} more on what does not count." if uncounted else f"{words}."
 
     def draw(self, stage: int = -1) -> Figure:
         """The picture and the curves of one stage, as a still.
@@ -250,7 +249,7 @@ class TrainingMonitor(Widget):
         for one in now["boxes"]:
             plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.5}
             seen.text(*one["at"], one["words"], color=self.colors[one["label"]], fontsize=8, bbox=plate)
-        seen.set(xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: the truth")
+        seen.set(xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: ground truth")
         if self.losses:
             above.plot(*zip(*self.losses, strict=True), color=COLORS[0])
         above.set(ylabel="loss", ylim=(0, None))
@@ -272,11 +271,6 @@ class TrainingMonitor(Widget):
     def __repr__(self) -> str:
         now = self.stages[-1]["text"] if self.stages else "nothing recorded yet."
         return f"Training, stage by stage: {self.alt} Now: {now}"
-
-
-def _covered(box: np.ndarray, others: np.ndarray) -> np.ndarray:
-    """Share of a box that each of the others covers: COCO's measure for crowds (Lin et al., arXiv:1405.0312)."""
-    return intersection([box], others)[0] / area([box])[0]
 
 
 def _outline(ax: Any, box: Sequence[float], color: str, width: float, dashes: Any) -> None:

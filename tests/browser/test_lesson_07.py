@@ -13,11 +13,11 @@ LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "07_train_a_
 
 # The name of a task, then what is typed over the last line of its starter and what verify has to say to it.
 ANSWERS = [
-    ("cross_entropy", "return -np.log((np.exp(scores) / np.exp(scores).sum(axis=1)[:, None])[np.arange(len(scores)), classes]).mean()",
-     "recognized: large scores overflow"),
-    ("cross_entropy", "return np.mean(np.logaddexp.reduce(scores, axis=1) - scores[np.arange(len(scores)), classes])", "cross_entropy: passed"),
-    ("head_gradient", "return x.T @ (shares - np.eye(shares.shape[1])[classes])", "recognized: sum for mean"),
-    ("head_gradient", "return x.T @ (shares - np.eye(shares.shape[1])[classes]) / len(x)", "head_gradient: passed"),
+    ("cross_entropy", "return -np.log((np.exp(logits) / np.exp(logits).sum(axis=1)[:, None])[np.arange(len(logits)), classes]).mean()",
+     "recognized: large logits overflow"),
+    ("cross_entropy", "return np.mean(np.logaddexp.reduce(logits, axis=1) - logits[np.arange(len(logits)), classes])", "cross_entropy: passed"),
+    ("head_gradient", "return x.T @ (probabilities - np.eye(probabilities.shape[1])[classes])", "recognized: sum for mean"),
+    ("head_gradient", "return x.T @ (probabilities - np.eye(probabilities.shape[1])[classes]) / len(x)", "head_gradient: passed"),
     ("ridge", "return np.linalg.solve(x.T @ x + penalty, x.T @ y)", "recognized: penalty on every entry"),
     ("ridge", "return np.linalg.solve(x.T @ x + penalty * np.eye(x.shape[1]), x.T @ y)", "ridge: passed"),
 ]  # fmt: skip
@@ -42,7 +42,7 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     replayed = page.locator(".robotlab-training-monitor", has=page.locator("svg[aria-label^='A rendered greenhouse at dusk']"))
     replayed.scroll_into_view_if_needed()
     text, slider = replayed.locator(".robotlab-text"), replayed.get_by_label("stage")
-    said = r"Step (\d+)\. Loss [\d.]+\. Held out: AP50 [\d.]+, AP [\d.]+\. In this picture \d of \d things found"
+    said = r"Step (\d+)\. Loss [\d.]+\. Held out: AP50 [\d.]+, AP [\d.]+\. In this picture \d TP, \d FP, \d FN"
     last = notebook.until(lambda: re.match(said, text.inner_text()), "the last stage")
     assert int(last[1]) > 500
     shapes = replayed.locator(".robotlab-monitor-picture").inner_html()

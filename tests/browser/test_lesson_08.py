@@ -20,7 +20,7 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     still = page.locator("img[src*='08_threshold']")
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
-    assert "precision against recall" in still.get_attribute("alt")
+    assert "precision-recall" in still.get_attribute("alt")
 
     notebook.run_all()
     assert notebook.troubles() == []
@@ -32,21 +32,21 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     assert "test pictures with boxes" in image.get_attribute("alt")
 
     def counts():
-        return [int(number) for number in re.search(r": (\d+) right, (\d+) false, (\d+) missed", text.inner_text()).groups()]
+        return [int(number) for number in re.search(r": (\d+) TP, (\d+) FP, (\d+) FN", text.inner_text()).groups()]
 
-    notebook.until(lambda: " right, " in text.inner_text(), "the counts")
-    score = picture.get_by_label("score at least")
+    notebook.until(lambda: " TP, " in text.inner_text(), "the counts")
+    score = picture.get_by_label("confidence threshold")
     at_first, source = counts(), image.get_attribute("src")
     score.focus()
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     page.keyboard.press("Home")
-    notebook.until(lambda: text.inner_text().startswith("score at least 0.00"), "the lowest threshold")
+    notebook.until(lambda: text.inner_text().startswith("confidence threshold 0.00"), "the lowest threshold")
     at_lowest = counts()
     assert at_lowest[0] > at_first[0] and at_lowest[1] > at_first[1] and at_lowest[2] < at_first[2]
     assert sum(at_lowest[::2]) == sum(at_first[::2])
     for _ in range(3):
         page.keyboard.press("ArrowRight")
-    notebook.until(lambda: text.inner_text().startswith("score at least 0.03"), "three steps of the keyboard")
+    notebook.until(lambda: text.inner_text().startswith("confidence threshold 0.03"), "three steps of the keyboard")
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
     assert image.get_attribute("src") != source
     # The mouse: drag the threshold past all scores.
@@ -55,14 +55,14 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     page.mouse.down()
     page.mouse.move(box["x"] + box["width"] + 30, box["y"] + box["height"] / 2, steps=10)
     page.mouse.up()
-    notebook.until(lambda: text.inner_text().startswith("score at least 1.00") and counts()[0] == 0, "nothing left")
-    # A stricter overlap makes right ones false, and the things under them missed.
+    notebook.until(lambda: text.inner_text().startswith("confidence threshold 1.00") and counts()[0] == 0, "nothing left")
+    # A stricter IoU turns true positives into false ones, and their truths into false negatives.
     page.keyboard.press("Home")
     notebook.until(lambda: counts() == at_lowest, "the lowest threshold again")
-    picture.get_by_label("IoU at least").focus()
+    picture.get_by_label("IoU threshold").focus()
     for _ in range(6):
         page.keyboard.press("ArrowRight")
-    notebook.until(lambda: "IoU at least 0.80" in text.inner_text() and counts()[0] < at_lowest[0] and counts()[2] > at_lowest[2], "a stricter overlap")
+    notebook.until(lambda: "IoU threshold 0.80" in text.inner_text() and counts()[0] < at_lowest[0] and counts()[2] > at_lowest[2], "a stricter overlap")
     picture.get_by_label("things: 0 all, 1 post, 2 bucket, 3 crate").focus()
     page.keyboard.press("ArrowRight")
     notebook.until(lambda: text.inner_text().startswith("post: "), "the posts alone")
@@ -70,10 +70,10 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
     score.focus()
     for _ in range(25):
         page.keyboard.press("ArrowRight")
-    picture.get_by_label("IoU at least").focus()
+    picture.get_by_label("IoU threshold").focus()
     for _ in range(6):
         page.keyboard.press("ArrowLeft")
-    notebook.until(lambda: text.inner_text().startswith("score at least 0.25, IoU at least 0.50"), "near where it began")
+    notebook.until(lambda: text.inner_text().startswith("confidence threshold 0.25, IoU threshold 0.50"), "near where it began")
 
     notebook.fits(image, [image], tmp_path)
 

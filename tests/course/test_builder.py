@@ -176,6 +176,16 @@ def test_a_cell_whose_output_is_its_machines_affair_keeps_its_pictures_only():
     assert [out["output_type"] for out in tidy(outputs, 1, ["nbval-ignore-output"], "a cell")] == ["display_data"]
 
 
+def test_a_link_to_a_page_beside_the_lessons_works_from_both_notebooks(folders):
+    source, lessons, worked = folders
+    (source / "00_small.py").write_text("# %% [markdown]\n# # Small\n#\n# The [glossary](glossary.md), and [more](01_next.ipynb).\n")
+    build(*folders)
+    texts = ["".join(cells(folder)[0]["source"]).splitlines()[-1] for folder in (lessons, worked)]
+    assert texts == [f"The [glossary]({place}glossary.md), and [more](01_next.ipynb)." for place in ("", "../lessons/")]
+    assert cells(lessons)[0]["id"] == cells(worked)[0]["id"]
+    assert build(*folders, check=True) == []
+
+
 def test_approximate_numbers_are_kept_and_not_compared(folders):
     source, lessons, worked = folders
     (source / "00_small.py").write_text(SOURCE.replace('["explore"]', '["approximate"]'))

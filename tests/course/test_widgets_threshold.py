@@ -47,7 +47,7 @@ def ask(widget, **values):
 
 
 def counts(widget):
-    return [int(number) for number in re.search(r": (\d+) right, (\d+) false, (\d+) missed", widget.text).groups()]
+    return [int(number) for number in re.search(r": (\d+) TP, (\d+) FP, (\d+) FN", widget.text).groups()]
 
 
 def aligned(data, found):
@@ -60,11 +60,11 @@ def test_counts_at_half_overlap_are_those_of_the_judgement(data, found, score):
     ask(shown, score=score)
     judgement = judge(data, aligned(data, found), score=score)
     at = judgement.at
-    assert counts(shown) == [at["hits"], at["found"] - at["hits"], at["missed"]]
+    assert counts(shown) == [at["TP"], at["FP"], at["FN"]]
     for label, name in enumerate(data.classes, start=1):
         ask(shown, kind=label)
         at = judgement.curve(name).at(score)
-        assert shown.text.startswith(f"{name}: ") and counts(shown) == [at["hits"], at["found"] - at["hits"], at["missed"]]
+        assert shown.text.startswith(f"{name}: ") and counts(shown) == [at["TP"], at["FP"], at["FN"]]
 
 
 @pytest.mark.parametrize("limit", [0.3, 0.6, 0.75])
@@ -123,7 +123,7 @@ def test_boxes_of_the_strip_add_up(data, found):
     for score in (0.0, 0.5, 0.8):
         ask(shown, score=score)
         kinds = sorted_out(*shown._at(0, 0.5).strip[0], score)
-        assert counts(shown) == [len(kinds["right"]), len(kinds["false"]), len(kinds["missed"])]
+        assert counts(shown) == [len(kinds["TP"]), len(kinds["FP"]), len(kinds["FN"])]
 
 
 def test_one_class_has_no_chooser_and_scores_may_be_any_numbers():

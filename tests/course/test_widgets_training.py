@@ -25,16 +25,16 @@ def found(boxes, scores, labels):
 @pytest.mark.parametrize(
     ("boxes", "scores", "labels", "said"),
     [
-        ([TRUE[0], TRUE[1]], [0.9, 0.8], [0, 1], "2 of 2 things found, no box too many"),
-        # The same thing twice: the second box is one too many.
-        ([TRUE[0], TRUE[0]], [0.9, 0.8], [0, 0], "1 of 2 things found, 1 box too many"),
+        ([TRUE[0], TRUE[1]], [0.9, 0.8], [0, 1], "2 TP, 0 FP, 0 FN"),
+        # The same thing twice: the second box is a false positive.
+        ([TRUE[0], TRUE[0]], [0.9, 0.8], [0, 0], "1 TP, 1 FP, 1 FN"),
         # The right place with the wrong class.
-        ([TRUE[0], TRUE[1]], [0.9, 0.8], [1, 0], "0 of 2 things found, 2 boxes too many"),
+        ([TRUE[0], TRUE[1]], [0.9, 0.8], [1, 0], "0 TP, 2 FP, 2 FN"),
         # Below the least score nothing is shown.
-        ([TRUE[0]], [0.2], [0], "0 of 2 things found, no box too many"),
+        ([TRUE[0]], [0.2], [0], "0 TP, 0 FP, 2 FN"),
         # An overlap of exactly a half is found, a hair less is not.
-        ([[10, 10, 40, 30]], [0.9], [0], "1 of 2 things found, no box too many"),
-        ([[10, 10, 40, 29.9]], [0.9], [0], "0 of 2 things found, 1 box too many"),
+        ([[10, 10, 40, 30]], [0.9], [0], "1 TP, 0 FP, 1 FN"),
+        ([[10, 10, 40, 29.9]], [0.9], [0], "0 TP, 1 FP, 2 FN"),
     ],
 )
 def test_a_stage_in_words(boxes, scores, labels, said):
@@ -48,7 +48,7 @@ def test_a_box_on_what_is_ignored_counts_neither_way():
     one = monitor(ignored=[[100, 70, 128, 96]])
     # Four fifths of the first lie in the ignored box, two fifths of the second.
     one.add_stage(0, 0, 0, found([TRUE[0], [103, 70, 128, 96], [85, 70, 110, 90]], [0.9, 0.8, 0.7], [0, 1, 1]))
-    assert one.stages[0]["text"].endswith("1 of 2 things found, 1 box too many.")
+    assert one.stages[0]["text"].endswith("1 TP, 1 FP, 1 FN; 1 more on what does not count.")
 
 
 def test_a_monitor_of_a_picture_of_a_data_set():
@@ -59,9 +59,9 @@ def test_a_monitor_of_a_picture_of_a_data_set():
     entry = next(entry for entry in coins.pictures if entry.ignore.any() and not entry.ignore.all())
     one = TrainingMonitor.of(coins, entry, alt="Coins.")
     assert len(one.truths) == (~entry.ignore).sum() and one.size_px == [160, 160]
-    # Its own truths, found: none missing, and none too many among those that are ignored.
+    # Its own truths, found: no error, and every box is accounted for, also those on coins that do not count.
     one.add_stage(0, 1, 1, Detections(entry.boxes, np.ones(len(entry.boxes)), entry.labels, coins.classes))
-    assert one.stages[0]["text"].endswith(f"{len(one.truths)} of {len(one.truths)} things found, no box too many.")
+    assert one.stages[0]["text"].endswith(f"{len(one.truths)} TP, 0 FP, 0 FN; {entry.ignore.sum()} more on what does not count.")
 
 
 def test_words_of_boxes_do_not_cover_each_other():

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy.stats import binomtest
 
-from robotlab.practice import task_named
+from robotlab.practice import judge, task_named
 
 
 def reference(name):
@@ -100,9 +101,18 @@ def test_wilson_of_published_examples(hits, trials, low, high):
     assert reference("wilson_interval")(hits, trials) == pytest.approx((low, high), abs=within)
 
 
+def test_wilson_of_scipy_passes_with_its_own_z():
+    """SciPy takes z = 1.959964; a learner who calls it is right."""
+
+    def wilson_interval(hits, trials):
+        return tuple(binomtest(hits, trials).proportion_ci(0.95, "wilson"))
+
+    assert judge(task_named("wilson_interval"), wilson_interval).kind == "passed"
+
+
 def test_wilson_equals_statsmodels_and_scipy():
     proportion = pytest.importorskip("statsmodels.stats.proportion", reason="statsmodels is not installed")
-    from scipy.stats import binomtest, norm
+    from scipy.stats import norm
 
     level = 2 * norm.cdf(1.96) - 1  # z = 1.96 is a hair more than 95 %.
     for hits, trials in cases("wilson_interval"):
@@ -125,7 +135,6 @@ def test_mcnemar_of_published_tables(only_a, only_b, published):
 
 def test_mcnemar_equals_statsmodels_and_scipy():
     tables = pytest.importorskip("statsmodels.stats.contingency_tables", reason="statsmodels is not installed")
-    from scipy.stats import binomtest
 
     for only_a, only_b in cases("mcnemar_p"):
         ours = reference("mcnemar_p")(only_a, only_b)

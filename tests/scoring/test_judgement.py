@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,8 @@ import pytest
 from robotlab.boxes import iou
 from robotlab.dataset import DataSet, Entry
 from robotlab.errors import DataSetError, InputError
+from robotlab.pages import numbers_table
+from robotlab.report import Report
 from robotlab.scoring import Curve, calibration, compare_judgements, judge, match, precision_recall, results_table, wilson
 from robotlab.scoring.breakdown import smallest_usable_px
 from robotlab.scoring.chance import mcnemar, resample_weights
@@ -55,15 +58,29 @@ def small():
 
 
 def test_error_kinds_of_a_scene_checked_by_eye(small):
-    # Right: A. Duplicate: the second on A. Wrong class: B called post. Background: FAR. Poor overlap: 15 of 40 px of A.
+    # True positive: A. Duplicate: the second on A. Wrong class: B called post. Background: FAR. Poor overlap: 15 of 40 px of A.
     judgement = judge(*small, score=0.1)
-    assert judgement.errors == {"right": 1, "wrong class": 1, "poor overlap": 1, "duplicate": 1, "background": 1, "missed": 2}
+    assert judgement.errors == {"true positive": 1, "wrong class": 1, "poor overlap": 1, "duplicate": 1, "background": 1, "false negative": 2}
     assert judgement.confusion.tolist() == [[1, 0, 1], [1, 0, 0], [2, 1, 0]]
+
+
+def test_false_positives_are_all_of_them_in_report_text_and_json(small):
+    """Five detections, one on its thing: precision .2, so four are false positives, of four kinds."""
+    judgement = judge(*small, score=0.1)
+    row = {"TP": 1, "FP": 4, "FN": 2, "precision": 0.2}
+    assert {key: judgement.at[key] for key in row} == row
+    page = Report("checked by eye")
+    numbers_table(page, {"eye": judgement})
+    head, cells = re.search(r"<thead>(.*?)</thead>\s*<tbody>(.*?)</tr>", page.html(), re.DOTALL).groups()
+    names, values = (re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", part) for part in (head, cells))
+    shown = dict(zip(names, values, strict=True))
+    assert (shown["false positives"], shown["false negatives"]) == ("4", "2")
+    assert "1 TP, 4 FP (1 wrong class, 1 poor overlap, 1 duplicate, 1 background), 2 FN" in " ".join(judgement.text().split())
 
 
 def test_breakdowns_of_a_scene_checked_by_eye(small):
     judgement = judge(*small, score=0.1)
-    assert (judgement.at["hits"], judgement.at["missed"]) == (1, 2)
+    assert (judgement.at["TP"], judgement.at["FN"]) == (1, 2)
     assert judgement.per_distance["1-1.5 m"]["recall"] == 1.0
     assert judgement.per_distance["3-4 m"]["recall"] == 0.0
     # The picture's own distance stands in where its one thing has none.
@@ -90,7 +107,7 @@ def test_class_names_are_matched_by_name():
 
 def slow_errors(judgement) -> dict[str, int]:
     """Error kinds again, detection by detection, over plain IoU."""
-    counts = dict.fromkeys((*KINDS, "missed"), 0)
+    counts = dict.fromkeys((*KINDS, "false negative"), 0)
     truths, found = judgement.truths, judgement.found
     for picture in range(truths.pictures):
         there = np.flatnonzero(truths.picture == picture)
@@ -102,13 +119,13 @@ def slow_errors(judgement) -> dict[str, int]:
             result = match(found.boxes[mine], found.score[mine], truths.boxes[theirs])
             state |= dict(zip(mine.tolist(), result.truth.tolist(), strict=True))
             lost -= {int(theirs[g]) for g in result.truth if g >= 0}
-        counts["missed"] += len(lost)
+        counts["false negative"] += len(lost)
         for place, row in enumerate(here):
             same = truths.label[there] == found.label[row]
             own = share[place][same].max(initial=0)
             other = share[place][~same].max(initial=0)
             if state[int(row)] >= 0:
-                kind = "right"
+                kind = "true positive"
             elif other >= 0.5 and other > own:
                 kind = "wrong class"
             elif own >= 0.5:
@@ -139,13 +156,13 @@ def test_every_count_adds_up(crowd_free):
     table, errors, at = judgement.confusion, judgement.errors, judgement.at
     assert table[:-1].sum() == len(judgement.truths)  # every truth is in one row
     assert table[:, :-1].sum() == at["found"]  # every detection in one column
-    assert np.trace(table) == at["hits"] == errors["right"]
-    assert errors["missed"] == at["missed"] == len(judgement.truths) - at["hits"]
-    assert sum(errors[kind] for kind in KINDS) == at["found"]
+    assert np.trace(table) == at["TP"] == errors["true positive"]
+    assert errors["false negative"] == at["FN"] == len(judgement.truths) - at["TP"]
+    assert sum(errors[kind] for kind in KINDS) == at["found"] == at["TP"] + at["FP"]
     for groups in (judgement.per_recording, judgement.per_class):
         assert sum(row["truths"] for row in groups.values()) == len(judgement.truths)
     assert sum(row["truths"] for row in judgement.recall_by_size) == len(judgement.truths)
-    assert sum(row["found"] for row in judgement.recall_by_size) == at["hits"]
+    assert sum(row["found"] for row in judgement.recall_by_size) == at["TP"]
     place = error_kinds(judgement.truths, judgement.found, judgement.table.matches, judgement.score)[0]
     assert len(place) == at["found"]
 
@@ -176,7 +193,7 @@ def test_best_score_is_the_best_of_all_thresholds(crowd_free):
     # The same detections under a fixed threshold, matched anew: greedy matching in score order does not look ahead.
     used = [row for row in crowd_free[1] if row["score"] >= judgement.score]
     again = judge(crowd_free[2], results_table(crowd_free[2], used), score=0.0)
-    assert (again.at["hits"], again.at["found"]) == (judgement.at["hits"], judgement.at["found"])
+    assert (again.at["TP"], again.at["found"]) == (judgement.at["TP"], judgement.at["found"])
 
 
 def test_curve_and_calibration_by_hand():
@@ -184,7 +201,7 @@ def test_curve_and_calibration_by_hand():
     assert curve.precision.tolist() == [1, 1, 2 / 3, 3 / 4]
     assert curve.recall.tolist() == [0.25, 0.5, 0.5, 0.75]
     assert curve.at(0.8) == {
-        "score": 0.8, "found": 3, "hits": 2, "missed": 2, "precision": 2 / 3, "recall": 0.5, "F1": 4 / 7,
+        "score": 0.8, "found": 3, "TP": 2, "FP": 1, "FN": 2, "precision": 2 / 3, "recall": 0.5, "F1": 4 / 7,
     }  # fmt: skip
     assert curve.best()["score"] == 0.3
     assert curve.at(2.0)["precision"] is None

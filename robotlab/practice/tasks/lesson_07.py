@@ -9,18 +9,18 @@ import numpy as np
 from robotlab.practice.task import Slip, Task
 
 
-def cross_entropy(scores, classes):
-    """Mean over the cells of minus the logarithm of the share that softmax gives the true class: one number.
+def cross_entropy(logits, classes):
+    """Mean over the cells of minus the log of the true class's probability: one number.
 
-    scores: (N, K) array of float; a row for each cell, a column for each class.
+    logits: (N, K) array of float; a row for each cell, a column for each class.
     classes: (N,) array of int, the true class of each cell.
     """
-    shifted = scores - scores.max(axis=1, keepdims=True)
+    shifted = logits - logits.max(axis=1, keepdims=True)
     logs = shifted - np.log(np.exp(shifted).sum(axis=1, keepdims=True))
-    return float(-logs[np.arange(len(scores)), classes].mean())
+    return float(-logs[np.arange(len(logits)), classes].mean())
 
 
-def _shares(scores, axis=1):
+def _softmax(scores, axis=1):
     grown = np.exp(scores - scores.max(axis=axis, keepdims=True))
     return grown / grown.sum(axis=axis, keepdims=True)
 
@@ -29,7 +29,7 @@ def _true(table, classes):
     return table[np.arange(len(table)), classes]
 
 
-def _plain_shares(scores):
+def _plain_softmax(scores):
     """Without the shift: large scores overflow."""
     return np.exp(scores) / np.exp(scores).sum(axis=1, keepdims=True)
 
@@ -39,11 +39,11 @@ def _scored_cells(rng):
     return np.round(rng.normal(0, 2, (rows, count)), 2), rng.integers(0, count, rows)
 
 
-def _error(shares, classes):
-    return shares - np.eye(shares.shape[1])[classes]
+def _error(probabilities, classes):
+    return probabilities - np.eye(probabilities.shape[1])[classes]
 
 
-def _table_shares(scores, shift=True):
+def _table_softmax(scores, shift=True):
     """One whole for all cells together."""
     grown = np.exp(scores - scores.max() if shift else scores)
     return grown / grown.sum()
@@ -56,22 +56,22 @@ def _one_shift(scores):
 
 
 def _yes_or_no(scores, classes):
-    shares, truth = _shares(scores), np.eye(scores.shape[1])[classes]
-    return -(np.log(shares[truth == 1]).sum() + np.log(1 - shares[truth == 0]).sum()) / len(scores)
+    probabilities, truth = _softmax(scores), np.eye(scores.shape[1])[classes]
+    return -(np.log(probabilities[truth == 1]).sum() + np.log(1 - probabilities[truth == 0]).sum()) / len(scores)
 
 
 # Small numbers that are seen in the wild, added or as a floor.
 _CAPPED = (
-    *(lambda s, c, e=e: -np.log(_true(_shares(s), c) + e).mean() for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-15, 1e-16)),
-    *(lambda s, c, e=e: -np.log(np.maximum(_true(_shares(s), c), e)).mean() for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-12, 1e-15)),
+    *(lambda s, c, e=e: -np.log(_true(_softmax(s), c) + e).mean() for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-15, 1e-16)),
+    *(lambda s, c, e=e: -np.log(np.maximum(_true(_softmax(s), c), e)).mean() for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-12, 1e-15)),
 )
 
 CROSS_ENTROPY = Task(
     reference=cross_entropy,
     lesson=7,
-    statement="Write cross_entropy(scores, classes): the loss of N cells. Softmax makes shares of the K scores of a row; the loss of a cell is "
-    "minus the natural logarithm of its true class's share; the result is the mean over the cells. Scores may be large, 1000 and more, or far "
-    "apart: the result must stay finite.",
+    statement="Write cross_entropy(logits, classes): the loss of N cells. Softmax turns the K logits of a row into probabilities; the loss of a cell is "
+    "minus the natural logarithm of its true class's probability; the result is the mean over the cells. Logits may be large, 1000 and more, or "
+    "far apart: the result must stay finite.",
     unit="",
     fixed=(
         (np.array([[0.0, 0.0, 0.0, 0.0], [2.0, 0.0, 1.0, -1.0], [0.5, 3.0, 0.0, 1.0]]), np.array([2, 0, 3])),
@@ -83,54 +83,54 @@ CROSS_ENTROPY = Task(
     ),
     draw=_scored_cells,
     nudges=(
-        "Start with one row: its shares, then the share of its true class, then minus the logarithm of that. Four equal scores must give log 4, 1.386.",
+        "Start with one row: its probabilities, then that of its true class, then minus the logarithm of that. Four equal logits must give log 4, 1.386.",
         "For all rows at once: table[np.arange(N), classes] takes one value of each row, the one in the column of its true class.",
-        "A share of 0 has no logarithm. Take the logarithm on paper first: log share = score - log(sum of exp(scores)), and a number taken off every "
-        "score of a row changes no share.",
+        "A probability of 0 has no logarithm. Take the logarithm on paper first: log p = logit - log(sum of exp(logits)), and a number subtracted from "
+        "every logit of a row changes no probability.",
     ),
     slips=(
-        Slip("large scores overflow", "Right for small scores. np.exp(1000) is inf, and inf / inf is NaN. Take each row's largest score off first.",
-             lambda s, c: -np.log(_true(_plain_shares(s), c)).mean(),
+        Slip("large logits overflow", "Correct for small logits. np.exp(1000) is inf, and inf / inf is NaN. Subtract each row's largest logit first.",
+             lambda s, c: -np.log(_true(_plain_softmax(s), c)).mean(),
              also=(lambda s, c: (np.log(np.exp(s).sum(axis=1)) - _true(s, c)).mean(),)),
-        Slip("logarithm of a share of 0", "Right for most scores. Where one score is far below the others its share is rounded to 0, which has no logarithm. "
-             "Work with the logarithm of the share: it is the score minus the logarithm of a sum.",
-             lambda s, c: -np.log(_true(_shares(s), c)).mean()),
+        Slip("logarithm of a probability of 0", "Correct for most logits. Where one is far below the others its probability is rounded to 0, which has no "
+             "logarithm. Work with the logarithm of the probability: it is the logit minus the logarithm of a sum.",
+             lambda s, c: -np.log(_true(_softmax(s), c)).mean()),
         Slip("sum for mean", "You added up the cells. Their mean is asked for, so that a loss does not grow with the number of cells.",
              lambda s, c: len(s) * cross_entropy(s, c)),
-        Slip("no minus sign", "Your loss is negative. A share is at most 1, so its logarithm is at most 0; the loss is minus that.",
+        Slip("no minus sign", "Your loss is negative. A probability is at most 1, so its logarithm is at most 0; the loss is minus that.",
              lambda s, c: -cross_entropy(s, c)),
-        Slip("share without logarithm", "You gave 1 minus the true class's share. That hardly grows for a cell that is sure and wrong; the logarithm does.",
-             lambda s, c: (1 - _true(_shares(s), c)).mean()),
-        Slip("mean before logarithm", "You took the mean of the shares, then one logarithm. Each cell has its own logarithm; the mean comes last.",
-             lambda s, c: -np.log(_true(_shares(s), c).mean())),
-        Slip("best class for true class", "You took the share of the best class. A cell that is sure and wrong then costs nothing; classes says which is true.",
-             lambda s, c: -np.log(_shares(s).max(axis=1)).mean()),
-        Slip("all classes", "You took the logarithms of all shares of a row. Only the true class's share counts; it holds down the others, for all add up to 1.",
-             lambda s, c: -np.log(_shares(s)).mean(), also=(lambda s, c: -np.log(_shares(s)).sum(axis=1).mean(),)),
+        Slip("probability without logarithm", "You gave 1 minus the true class's probability. That hardly grows for a cell that is sure and wrong; the logarithm does.",
+             lambda s, c: (1 - _true(_softmax(s), c)).mean()),
+        Slip("mean before logarithm", "You took the mean of the probabilities, then one logarithm. Each cell has its own logarithm; the mean comes last.",
+             lambda s, c: -np.log(_true(_softmax(s), c).mean())),
+        Slip("best class for true class", "You took the probability of the best class. A cell that is sure and wrong then costs nothing; classes says which is true.",
+             lambda s, c: -np.log(_softmax(s).max(axis=1)).mean()),
+        Slip("all classes", "You took the logarithms of all probabilities of a row. Only the true class's counts; it holds down the others, for all add up to 1.",
+             lambda s, c: -np.log(_softmax(s)).mean(), also=(lambda s, c: -np.log(_softmax(s)).sum(axis=1).mean(),)),
         Slip("columns for rows", "Your columns add up to 1. The classes of one cell stand in a row.",
-             lambda s, c: -np.log(_true(_shares(s, axis=0), c)).mean()),
+             lambda s, c: -np.log(_true(_softmax(s, axis=0), c)).mean()),
         Slip("all pairs", "You took every true class from every row, N times N values. table[:, classes] does that; table[np.arange(N), classes] takes one a row.",
-             lambda s, c: -np.log(_shares(s)[:, c]).mean()),
-        Slip("each class for itself", "You squeezed every score by itself, 1 / (1 + exp(-score)). Softmax lets the classes of a row compete for one whole.",
+             lambda s, c: -np.log(_softmax(s)[:, c]).mean()),
+        Slip("each class for itself", "You squashed every logit by itself, 1 / (1 + exp(-logit)), the sigmoid. Softmax lets the classes of a row compete for one whole.",
              lambda s, c: -np.log(_true(1 / (1 + np.exp(-s)), c)).mean()),
-        Slip("a small number added", "You keep the logarithm finite with a small number. That caps the price of being sure and wrong. The logarithm of the share "
-             "can be had without the share: score minus logarithm of a sum.",
-             lambda s, c: -np.log(_true(_shares(s), c) + 1e-12).mean(), also=_CAPPED),
-        Slip("yes or no for each class", "You added a second part, the logarithm of 1 minus share, for the classes that are not true. Softmax has these in it already.",
+        Slip("a small number added", "You keep the logarithm finite with a small number. That caps the price of being sure and wrong. The logarithm of the "
+             "probability can be had without the probability: logit minus logarithm of a sum.",
+             lambda s, c: -np.log(_true(_softmax(s), c) + 1e-12).mean(), also=_CAPPED),
+        Slip("yes or no for each class", "You added a second part, the logarithm of 1 minus the probability, for the classes that are not true. Softmax has these in it already.",
              lambda s, c: _yes_or_no(s, c)),
         Slip("divided by all entries", "You divided by cells times classes, as np.mean of the whole table does. Divide by the number of cells.",
              lambda s, c: cross_entropy(s, c) / s.shape[1]),
-        Slip("squared error", "You squared the distance between shares and truth. Then being sure and wrong costs 2 at most; the logarithm has no ceiling.",
-             lambda s, c: (_error(_shares(s), c) ** 2).sum(axis=1).mean(), also=(lambda s, c: (_error(_shares(s), c) ** 2).mean(),)),
+        Slip("squared error", "You squared the distance between probabilities and truth. Then being sure and wrong costs 2 at most; the logarithm has no ceiling.",
+             lambda s, c: (_error(_softmax(s), c) ** 2).sum(axis=1).mean(), also=(lambda s, c: (_error(_softmax(s), c) ** 2).mean(),)),
         Slip("one whole for all cells", "You divided by one sum over the whole table. Each cell has a whole of its own: sum along the row, axis=1.",
-             lambda s, c: -np.log(_true(_table_shares(s), c)).mean(), also=(lambda s, c: -np.log(_true(_table_shares(s, shift=False), c)).mean(),)),
-        Slip("one shift for all cells", "Right for most scores. You took the largest score of the whole table off every row; in a row far below it nothing but "
-             "zeros is left. Take each row's own largest off.",
+             lambda s, c: -np.log(_true(_table_softmax(s), c)).mean(), also=(lambda s, c: -np.log(_true(_table_softmax(s, shift=False), c)).mean(),)),
+        Slip("one shift for all cells", "Correct for most logits. You subtracted the largest logit of the whole table from every row; in a row far below it "
+             "nothing but zeros is left. Subtract each row's own largest.",
              lambda s, c: -np.log(_true(_one_shift(s), c)).mean(),
              also=(lambda s, c: (np.log(np.exp(s - s.max()).sum(axis=1)) - _true(s - s.max(), c)).mean(),)),
         Slip("classes counted from 1", "You looked one column too far to the left. Classes count from 0, as the columns do.",
              lambda s, c: cross_entropy(s, c - 1)),
-        Slip("raw scores", "You took minus the true class's score. A score means nothing by itself: softmax compares it with the others first.",
+        Slip("raw logits", "You took minus the true class's logit. A logit means nothing by itself: softmax compares it with the others first.",
              lambda s, c: -_true(s, c).mean()),
         Slip("logarithm to base 2", "You took the logarithm to base 2. The natural one is asked for, np.log.",
              lambda s, c: cross_entropy(s, c) / np.log(2)),
@@ -140,19 +140,19 @@ CROSS_ENTROPY = Task(
 )  # fmt: skip
 
 
-def head_gradient(x, shares, classes):
-    """Gradient of the mean cross-entropy with respect to the weights: (F, K), as the weights have it.
+def head_gradient(x, probabilities, classes):
+    """Gradient of the mean cross-entropy with respect to the weights: (F, K).
 
-    x: (N, F) array, the features of N cells; their scores are x @ weights.
-    shares: (N, K) array, the softmax of the scores.
+    x: (N, F) array, the features of N cells; their logits are x @ weights.
+    probabilities: (N, K) array, the softmax of the logits.
     classes: (N,) array of int, the true class of each cell.
     """
-    error = shares - np.eye(shares.shape[1])[classes]
+    error = probabilities - np.eye(probabilities.shape[1])[classes]
     return x.T @ error / len(x)
 
 
-def _less_one(shares, where):
-    error = shares.copy()
+def _less_one(probabilities, where):
+    error = probabilities.copy()
     error[where] -= 1
     return error
 
@@ -165,9 +165,9 @@ def _shared_cells(rng):
 HEAD_GRADIENT = Task(
     reference=head_gradient,
     lesson=7,
-    statement="Write head_gradient(x, shares, classes): how the mean cross-entropy of N cells changes with each weight. The scores are x @ weights, "
-    "shares is their softmax, classes holds the true classes. Per cell, the loss changes with the score of class k by share of k, minus 1 where k is "
-    "the true class. The result has the shape of the weights, (F, K): a row for each feature, a column for each class. Leave the inputs unchanged.",
+    statement="Write head_gradient(x, probabilities, classes): how the mean cross-entropy of N cells changes with each weight. The logits are x @ weights, "
+    "probabilities is their softmax, classes holds the true classes. Per cell, the derivative of the loss by the logit of class k is the probability "
+    "of k, minus 1 where k is the true class. The result has the shape of the weights, (F, K): a row for each feature, a column for each class. Leave the inputs unchanged.",
     unit="",
     fixed=(
         (np.array([[1.0, 0.0], [0.0, 2.0], [1.0, 1.0]]), np.array([[0.5, 0.25, 0.25], [0.2, 0.2, 0.6], [0.7, 0.2, 0.1]]), np.array([0, 1, 2])),
@@ -176,49 +176,50 @@ HEAD_GRADIENT = Task(
     edges=((np.array([[3.0, -2.0]]), np.array([[0.0, 1.0, 0.0]]), np.array([1])),),
     draw=_shared_cells,
     nudges=(
-        "First the error of each cell and class, (N, K): what it says, minus what is true. np.eye(K)[classes] is 1 at the true class and 0 elsewhere.",
-        "A weight of feature f and class k meets every cell once: its slope is the mean over the cells of x[n, f] times error[n, k].",
-        "A sum over n of x[n, f] error[n, k] is a matrix product of x turned round (F, N) with the error (N, K).",
+        "First the error of each cell and class, (N, K): predicted minus true probability. np.eye(K)[classes] is 1 at the true class and 0 elsewhere.",
+        "A weight of feature f and class k meets every cell once: its derivative is the mean over the cells of x[n, f] times error[n, k].",
+        "A sum over n of x[n, f] error[n, k] is a matrix product of x transposed (F, N) with the error (N, K).",
     ),
     slips=(
-        Slip("truth left out", "You used the shares alone. The true class's share must have 1 taken off: that is the part that teaches.",
+        Slip("truth left out", "You used the probabilities alone. From that of the true class 1 must be subtracted: that is the part that teaches.",
              lambda x, p, c: x.T @ p / len(x)),
         Slip("sum for mean", "You added up the cells. The loss is a mean over the cells, so the gradient is too.",
              lambda x, p, c: x.T @ _error(p, c)),
-        Slip("truth minus share", "All your signs are turned: you took truth minus share. The gradient points to where the loss grows.",
+        Slip("truth minus probability", "All your signs are reversed: you took true minus predicted. The gradient points to where the loss grows.",
              lambda x, p, c: -x.T @ _error(p, c) / len(x)),
-        Slip("turned round", "Your result has a row for each class. The weights have a row for each feature.",
+        Slip("transposed", "Your result has a row for each class. The weights have a row for each feature.",
              lambda x, p, c: _error(p, c).T @ x / len(x)),
         Slip("divided by all entries", "You divided by cells times classes, as np.mean of the whole table would. Divide by the number of cells.",
              lambda x, p, c: x.T @ _error(p, c) / p.size),
-        Slip("true class alone", "Only the true classes' columns learn in yours. The other classes' shares must go down as well.",
+        Slip("true class alone", "Only the true classes' columns learn in yours. The other classes' probabilities must go down as well.",
              lambda x, p, c: x.T @ (_error(p, c) * np.eye(p.shape[1])[c]) / len(x)),
         Slip("means multiplied", "You took the means of features and errors, then multiplied. Multiply cell by cell, the mean comes last.",
              lambda x, p, c: np.outer(x.mean(axis=0), _error(p, c).mean(axis=0))),
-        Slip("slope of a squared error", "There is a factor share * (1 - share) too many. It belongs to a squared error; the logarithm has cancelled it.",
+        Slip("derivative of a squared error", "There is a factor p * (1 - p) too many. It belongs to a squared error; the logarithm has cancelled it.",
              lambda x, p, c: x.T @ (_error(p, c) * p * (1 - p)) / len(x)),
-        Slip("one minus share", "At the true class you have 1 minus its share. It is its share minus 1, so below 0: there the loss falls when the score grows.",
+        Slip("one minus probability", "At the true class you have 1 minus its probability. It is its probability minus 1, so below 0: there the loss falls when the logit grows.",
              lambda x, p, c: x.T @ np.where(np.eye(p.shape[1])[c] == 1, 1 - p, p) / len(x)),
-        Slip("best class for true class", "You took 1 off the best class. classes says which is true; a cell that is wrong has to learn from that.",
+        Slip("best class for true class", "You subtracted 1 from the best class. classes says which is true; a cell that is wrong has to learn from that.",
              lambda x, p, c: x.T @ _error(p, p.argmax(axis=1)) / len(x)),
         Slip("whole rows", "error[classes] takes whole rows, by number. One entry a row is meant: error[np.arange(N), classes].",
              lambda x, p, c: x.T @ _less_one(p, c) / len(x)),
         Slip("whole columns", "error[:, classes] takes whole columns, in every row. One entry a row is meant: error[np.arange(N), classes].",
              lambda x, p, c: x.T @ _less_one(p, (slice(None), c)) / len(x)),
-        Slip("number of the class taken off", "You took the number of the class off the shares. A class is a name, not an amount: np.eye(K)[classes] has 1 in its column.",
+        Slip("number of the class subtracted", "You subtracted the number of the class from the probabilities. A class is a name, not an amount: np.eye(K)[classes] has 1 in its column.",
              lambda x, p, c: x.T @ (p - c[:, None]) / len(x)),
-        Slip("slope by the share", "You stopped at the slope by the share, minus 1 over it. The scores come before the shares: their slope is share minus truth.",
+        Slip("derivative by the probability", "You stopped at the derivative by the probability, minus 1 over it. The logits come before the probabilities: their derivative is predicted minus true.",
              lambda x, p, c: x.T @ (-np.eye(p.shape[1])[c] / np.maximum(p, 1e-300)) / len(x)),
-        Slip("features left out", "You gave the mean error of each class, the same for every feature. A weight's slope is the error times its own feature.",
+        Slip("features left out", "You gave the mean error of each class, the same for every feature. A weight's derivative is the error times its own feature.",
              lambda x, p, c: np.tile(_error(p, c).mean(axis=0), (x.shape[1], 1)), also=(lambda x, p, c: _error(p, c).mean(axis=0),)),
     ),
 )  # fmt: skip
 
 
 def ridge(x, y, penalty):
-    """Weights w (F,) with the smallest sum of (x @ w - y)² plus penalty times the sum of w².
+    """Weights w (F,) that minimize the sum of (x @ w - y)² plus penalty · sum of w².
 
-    x: (N, F) array, a row of features for each cell.  y: (N,) array, what to predict.  penalty: above 0.
+    x: (N, F) array, a row of features for each cell.
+    y: (N,) array, what to predict.  penalty: above 0.
     """
     return np.linalg.solve(x.T @ x + penalty * np.eye(x.shape[1]), x.T @ y)
 
@@ -245,8 +246,8 @@ RIDGE = Task(
     ),
     draw=_straight_lines,
     nudges=(
-        "At the smallest sum its slope is 0 for each weight. Write that down: x.T @ (x @ w - y) + penalty * w = 0.",
-        "Sort it: something (F, F) times w is x.T @ y. np.linalg.solve(A, b) gives the w of A @ w = b.",
+        "At the smallest sum its derivative is 0 for each weight. Write that down: x.T @ (x @ w - y) + penalty * w = 0.",
+        "Rearrange it: something (F, F) times w is x.T @ y. np.linalg.solve(A, b) gives the w of A @ w = b.",
         "penalty * w is penalty times the unit matrix, np.eye(F), times w. A bare number added to a matrix is added to every entry, which is something else.",
     ),
     slips=(
@@ -263,15 +264,15 @@ RIDGE = Task(
              lambda x, y, a: np.linalg.solve(x.T @ x + math.sqrt(a) * np.eye(x.shape[1]), x.T @ y)),
         Slip("a bias added", "You gave the fit a column of ones of your own. Whoever wants one puts it into x; here x holds all features.",
              lambda x, y, a: ridge(np.column_stack([x, np.ones(len(x))]), y, a)[:-1], also=(lambda x, y, a: ridge(np.column_stack([x, np.ones(len(x))]), y, a),)),
-        Slip("half the penalty", "Your penalty counts half. Both squares bring a factor 2 when you take the slope, so it cancels.",
+        Slip("half the penalty", "Your penalty counts half. Both squares bring a factor 2 when you take the derivative, so it cancels.",
              lambda x, y, a: np.linalg.solve(x.T @ x + a / 2 * np.eye(x.shape[1]), x.T @ y)),
-        Slip("penalty taken off", "You took the penalty off the diagonal. Then weights grow; it must be added.",
+        Slip("penalty subtracted", "You subtracted the penalty from the diagonal. Then weights grow; it must be added.",
              lambda x, y, a: np.linalg.solve(x.T @ x - a * np.eye(x.shape[1]), x.T @ y)),
         Slip("shrunk afterwards", "You found the plain least squares and divided by 1 + penalty. The penalty takes part in the solving: weights shrink unequally.",
              lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] / (1 + a)),
         Slip("each weight by itself", "You fitted each feature as if it were alone. Features share the work; solve for all weights at once.",
              lambda x, y, a: x.T @ y / ((x**2).sum(axis=0) + a)),
-        Slip("penalty added to the weights", "You found the plain least squares and added the penalty to each weight. It is a price on their squares, and takes part "
+        Slip("penalty added to the weights", "You found the plain least squares and added the penalty to each weight. It is a penalty on their squares, and takes part "
              "in the solving.",
              lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] + a, also=(lambda x, y, a: np.linalg.inv(x.T @ x) @ x.T @ y + a,)),
         Slip("not solved", "You stopped at x.T @ y, the right side. The equations are still to be solved.",
@@ -285,9 +286,10 @@ RIDGE = Task(
 
 
 def cycle_rate(step, steps, peak):
-    """Learning rate of one step: from peak / 25 up to peak in the first quarter of the way, then down to peak / 1000.
+    """Learning rate of one step of a one-cycle schedule.
 
-    step: from 0 to steps - 1.  steps: how many there are, 9 or more.  peak: the highest rate.
+    Up from peak / 25 to peak in the first quarter, then down to peak / 1000.
+    step: from 0 to steps - 1.  steps: how many, 9 or more.  peak: the highest rate.
     """
     place = step / (steps - 1)
     if place < 0.25:
@@ -334,15 +336,15 @@ def _quarter_waves(step, steps, peak):
 CYCLE_RATE = Task(
     reference=cycle_rate,
     lesson=7,
-    statement="Write cycle_rate(step, steps, peak): the learning rate of a step, counted from 0, out of steps. The share of the way is "
-    "step / (steps - 1), from 0 to 1. In the first quarter of the way the rate rises from peak / 25 to peak, in the rest it falls to peak / 1000. Each "
+    statement="Write cycle_rate(step, steps, peak): the learning rate of a step, counted from 0, out of steps, in a one-cycle schedule. The part done is "
+    "step / (steps - 1), from 0 to 1. In the first quarter the rate rises from peak / 25 to peak, in the rest it falls to peak / 1000. Each "
     "part goes from its first rate a to its last rate b along half a cosine: a + (b - a) (1 - cos(pi t)) / 2, where t goes from 0 to 1 within that part.",
     unit="",
     fixed=((0, 9, 1.0), (1, 9, 1.0), (2, 9, 1.0), (5, 9, 1.0), (8, 9, 1.0), (30, 101, 0.004), (7, 41, 0.02)),
     draw=lambda rng: (int(rng.integers(2, 40)), int(4 * rng.integers(12, 30) + 2), float(np.round(rng.uniform(0.002, 2), 3))),
     nudges=(
-        "Work out the share of the way first. At which share does the second part begin, and how long is each part?",
-        "t starts anew in each part. In the first it is the share divided by a quarter; in the second, what is beyond a quarter divided by three quarters.",
+        "Work out the part done first, from 0 to 1. Where does the second part begin, and how long is each?",
+        "t starts anew in each part. In the first it is the part done, divided by a quarter; in the second, what is beyond a quarter divided by three quarters.",
         "One helper that goes from a to b along half a cosine serves both parts. At t = 0 it must give a, at t = 1 it must give b.",
     ),
     slips=(
@@ -355,14 +357,14 @@ CYCLE_RATE = Task(
                    lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi / 2 * t))))),
         Slip("equal factors", "Your rate changes by the same factor at each step. From a to b it goes along half a cosine, which changes by sums.",
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a * (b / a) ** t)),
-        Slip("brackets", "Python multiplies and divides before it subtracts: 1 - cos needs brackets of its own before it is halved and multiplied.",
+        Slip("parentheses", "Python multiplies and divides before it subtracts: 1 - cos needs parentheses of its own before it is halved and multiplied.",
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * 1 - math.cos(math.pi * t) / 2),
              also=(lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi * t) / 2)),)),
-        Slip("step / steps", "Your share of the way does not reach 1: the last step is steps - 1, since the first is 0.",
+        Slip("step / steps", "Your part done does not reach 1: the last step is steps - 1, since the first is 0.",
              lambda step, steps, peak: _cycle(step, steps, peak, last=0)),
         Slip("quarter in whole steps", "You cut the quarter to a whole number of steps, with // or int(...). The peak may lie between two steps; keep the fraction.",
              _whole_quarter),
-        Slip("t of the whole way", "Your t runs over the whole training. It goes from 0 to 1 within each part.",
+        Slip("t of the whole training", "Your t runs over the whole training. It goes from 0 to 1 within each part.",
              lambda step, steps, peak: _cycle(step, steps, peak, over_all=True)),
         Slip("degrees", "You gave the cosine degrees. math.cos and np.cos take radians: half a turn is pi.",
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(180 * t)) / 2)),
@@ -370,13 +372,13 @@ CYCLE_RATE = Task(
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(2 * math.pi * t)) / 2)),
         Slip("parts backwards", "Each of your parts begins where it should end: at t = 0 the cosine is 1, so 1 - cos is 0 and must give the first rate.",
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 + math.cos(math.pi * t)) / 2)),
-        Slip("fall turned round", "Your rise is right. Your fall begins at peak / 1000 and ends at the peak: a and b have changed places there.",
+        Slip("fall reversed", "Your rise is right. Your fall begins at peak / 1000 and ends at the peak: a and b are swapped there.",
              _fall_turned),
         Slip("fall not begun anew", "Your rise is right. In the fall, t begins at a third: what is beyond a quarter counts, divided by three quarters.",
              lambda step, steps, peak: _cycle(step, steps, peak) if step / (steps - 1) < 0.25 else _half_cosine(peak, peak / 1000, step / (steps - 1) / 0.75)),
         Slip("half forgotten", "1 - cos goes from 0 to 2, so you go twice as far as b. It is divided by 2.",
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi * t)))),
-        Slip("counted from 1", "You count steps from 1. The first is 0, where the share of the way is 0.",
+        Slip("counted from 1", "You count steps from 1. The first is 0, where nothing is done yet.",
              lambda step, steps, peak: _cycle(step + 1, steps, peak, last=0)),
         Slip("b for b - a", "Each part ends too high: you added all of b to a. From a to b it is b - a.",
              lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + b * (1 - math.cos(math.pi * t)) / 2)),

@@ -14,11 +14,11 @@ from robotlab.scoring.matching import choose_coco
 
 
 def match_boxes(overlaps, scores, iou_limit):
-    """Place of the truth that each detection found, -1 where it found none: an array (D,) of int.
+    """Index of the truth that each detection matches, -1 for none: (D,) array of int.
 
     overlaps: (D, G) array, IoU of each detection with each truth.  scores: (D,) array.
-    The surest detection chooses first; of equal scores the earlier.  It takes the truth that it overlaps
-    most of those still free, if that IoU is at least iou_limit.
+    The highest score chooses first; of equal scores the earlier.  It takes the truth
+    with the highest IoU of those still free, if that IoU is at least iou_limit.
     """
     nothing = np.zeros(overlaps.shape[1], bool)
     return choose_coco(overlaps, np.argsort(-scores, kind="stable"), iou_limit, nothing, nothing)[0]
@@ -41,9 +41,9 @@ def _scene(rng):
 MATCH_BOXES = Task(
     reference=match_boxes,
     lesson=8,
-    statement="Write match_boxes(overlaps, scores, iou_limit): which truth did each detection find? overlaps (D, G) holds the IoU of each "
+    statement="Write match_boxes(overlaps, scores, iou_limit): which truth does each detection match? overlaps (D, G) holds the IoU of each "
     "detection with each truth. The detection with the highest of the scores chooses first (of equal scores the earlier one): of the truths "
-    "still free it takes the one it overlaps most, if that IoU is at least iou_limit. Give the truth's place for each detection, in the "
+    "still free it takes the one it overlaps most, if that IoU is at least iou_limit. Return the truth's index for each detection, in the "
     "order the detections came, and -1 where there is none: an array (D,) of int.",
     unit="",
     fixed=(
@@ -62,18 +62,18 @@ MATCH_BOXES = Task(
     nudges=(
         "Which detection chooses first? Its row of overlaps says which truth it wants.",
         'Start with np.full(len(scores), -1) and go through np.argsort(-scores, kind="stable"). Keep a list of the truths that are taken.',
-        "For one detection: of the truths not taken, the one with the largest overlap in its row; if that is at least iou_limit, note its place and take it.",
+        "For one detection: of the truths not taken, the one with the largest overlap in its row; if that is at least iou_limit, note its index and take it.",
     ),
     slips=(
-        Slip("scores not sorted", "Your detections choose in the order they came. The surest chooses first, wherever it stands.",
+        Slip("scores not sorted", "Your detections choose in the order they came. The highest score chooses first, wherever it stands.",
              lambda o, s, t: choosing.choose(o, s, t, range(len(s)))),
-        Slip("lowest first", "Your least sure detection chooses first and takes the truth from a better one.",
+        Slip("lowest first", "Your detection with the lowest score chooses first and takes the truth from a better one.",
              lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable"))),
-        Slip("order of equals", "Of equal scores you do not always take the earlier first. Turning a sorted list round turns equals round as well, "
+        Slip("order of equals", "Of equal scores you do not always take the earlier first. Reversing a sorted list reverses equals as well, "
              'and np.argsort keeps their order only with kind="stable".',
              lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable")[::-1]),
              also=(lambda o, s, t: choosing.choose(o, s, t, np.argsort(s)[::-1]), lambda o, s, t: choosing.choose(o, s, t, np.argsort(-s)))),
-        Slip("one truth found twice", "You let several detections find the same truth. The first takes it; the next on the same thing is a duplicate.",
+        Slip("one truth matched twice", "You let several detections match the same truth. The first takes it; the next on the same thing is a duplicate, a false positive.",
              lambda o, s, t: choosing.choose(o, s, t, free=False)),
         Slip("the best truth or none", "Where a detection's best truth is taken, you give -1 at once. It may still take another that is free, if the overlap will do.",
              lambda o, s, t: choosing.choose(o, s, t, forgiving=False)),
@@ -84,9 +84,9 @@ MATCH_BOXES = Task(
         Slip("the first truth that will do", "The first truth with enough overlap is taken, or the truths had their turns one after the other. The detections "
              "choose, and each must take the truth it overlaps most.",
              lambda o, s, t: choosing.choose(o, s, t, best=False)),
-        Slip("the truths choose", "You let each truth take the detection that overlaps it most, and the scores play no part. A tracker does not know "
+        Slip("the truths choose", "You let each truth take the detection that overlaps it most, and the scores play no part. A detector does not know "
              "its overlaps; it is the score that says whom to believe first.", lambda o, s, t: choosing.truths_choose(o, t)),
-        Slip("the largest overlap first", "Your largest overlap of all comes first, and the scores play no part. A tracker does not know its overlaps; it is "
+        Slip("the largest overlap first", "Your largest overlap of all comes first, and the scores play no part. A detector does not know its overlaps; it is "
              "the score that says whom to believe first.", lambda o, s, t: choosing.pairs(o, t), also=(lambda o, s, t: choosing.by_largest(o, t),)),
         Slip("one detection finds several", "Your detection goes on when it has found a truth, and takes others as well. Each detection finds one truth at most.",
              lambda o, s, t: choosing.several(o, s, t)),
@@ -97,9 +97,9 @@ MATCH_BOXES = Task(
         Slip("in the order of scores, and the best or none", "Two things at once. Your list is in the order of the scores, not as the detections came; "
              "and where a detection's best truth is taken, you give -1 though another may be free.",
              lambda o, s, t: choosing.choose(o, s, t, forgiving=False)[np.argsort(-s, kind="stable")]),
-        Slip("in the order of scores", "You have the right places in the order of the scores. Give them in the order the detections came.",
+        Slip("in the order of scores", "You have the right indices in the order of the scores. Give them in the order the detections came.",
              lambda o, s, t: match_boxes(o, s, t)[np.argsort(-s, kind="stable")]),
-        Slip("right or wrong", "Your result says 1 for found and 0 for not. The truth's place is asked for, -1 for none: 0 is the first truth.",
+        Slip("true or false positive", "Your result says 1 for a match and 0 for none. The truth's index is asked for, -1 for none: 0 is the first truth.",
              lambda o, s, t: (match_boxes(o, s, t) >= 0).astype(int)),
         Slip("one number for each truth", "Your result has a number for each truth: who found it. One for each detection is asked for: what it found.",
              lambda o, s, t: choosing.by_truth(match_boxes(o, s, t), o.shape[1])),
@@ -110,10 +110,10 @@ MATCH_BOXES = Task(
 
 
 def precision_recall(hits, truths):
-    """Precision and recall after each detection, (precision, recall): two arrays (D,) of float.
+    """Precision and recall after each detection, (precision, recall): two arrays (D,).
 
-    hits: (D,) array of bool, best score first: was the detection right?
-    truths: how many things there are to find, the missed ones included; 1 or more.
+    hits: (D,) array of bool, highest score first: is the detection a true positive?
+    truths: number of ground-truth boxes, false negatives included; 1 or more.
     """
     return curves.precision_recall(hits, truths)
 
@@ -143,9 +143,9 @@ def _rates(hits, truths, change):
 PRECISION_RECALL = Task(
     reference=precision_recall,
     lesson=8,
-    statement="Write precision_recall(hits, truths): hits (D,) says of each detection, best score first, whether it was right; truths is how many "
-    "things there are to find, those that nobody found included. After each detection, counting from the best down to it: precision is "
-    "the share of the detections so far that are right, recall the share of the things that are found. Give (precision, recall), two arrays (D,).",
+    statement="Write precision_recall(hits, truths): hits (D,) says of each detection, highest score first, whether it is a true positive; truths is the "
+    "number of ground-truth boxes, false negatives included. After each detection, counting from the best down to it: precision is the "
+    "fraction of the detections so far that are true positives, recall the fraction of the truths that are matched. Return (precision, recall), two arrays (D,).",
     unit="",
     fixed=(
         (np.array([True, False, True]), 4),
@@ -156,22 +156,22 @@ PRECISION_RECALL = Task(
     draw=_list,
     edges=((np.array([True]), 1), (np.array([False, False]), 3), (np.zeros(0, bool), 2)),
     nudges=(
-        "How many are right among the first one, the first two, the first three? np.cumsum(hits) counts that.",
+        "How many true positives are among the first one, the first two, the first three? np.cumsum(hits) counts that.",
         "How many detections are there so far? np.arange(1, len(hits) + 1) counts those.",
-        "precision = right so far / detections so far; recall = right so far / truths. The missed things are in truths and nowhere else.",
+        "precision = TP so far / detections so far; recall = TP so far / truths. The false negatives are in truths and nowhere else.",
     ),
     slips=(
         Slip("exchanged", "You return recall first. Precision first, then recall.", lambda h, n: precision_recall(h, n)[::-1]),
-        Slip("missed things forgotten", "Your recall ends at 1 although things were missed: you divided by the hits. What nobody found is in truths.",
+        Slip("false negatives forgotten", "Your recall ends at 1 although there are false negatives: you divided by the true positives. What nobody found is in truths.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / max(1.0, float(h.sum()))))),
         Slip("all detections at once", "You divided by the number of all detections. After the third detection only three have been made.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / len(h), r / t) if len(h) else (r, r))),
-        Slip("recall of detections", "Your recall is divided by detections. It is the share of the things that are found, whatever was detected.",
+        Slip("recall of detections", "Your recall is divided by detections. It is the fraction of the truths that are matched, whatever was detected.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / len(h)) if len(h) else (r, r)),
              also=(lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / d)),)),
-        Slip("right by false", "You divided the right ones by the false ones. Precision is a share of all detections so far, right and false together.",
+        Slip("TP by FP", "You divided the true positives by the false positives. Precision is a fraction of all detections so far, TP + FP.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / (d - r), r / t))),
-        Slip("found by missed", "You divided the found things by those still missed. Recall is a share of all things there are.",
+        Slip("TP by FN", "You divided the true positives by the false negatives. Recall is a fraction of all truths, TP + FN.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / (t - r)))),
         Slip("counted from 0", "You counted the detections from 0, so the first precision is divided by nothing. After the first there is one.",
              lambda h, n: (np.cumsum(h) / np.arange(len(h)), np.cumsum(h) / n)),
@@ -179,10 +179,10 @@ PRECISION_RECALL = Task(
              lambda h, n: _rates(h, n, lambda r, d, t: ((r - h) / d, (r - h) / t))),
         Slip("not added up", "You took each detection by itself. Count all from the best one down: np.cumsum.",
              lambda h, n: _rates(h, n, lambda r, d, t: (h / d, h / t))),
-        Slip("wrong ones counted", "You counted the wrong detections. True in hits means right.",
+        Slip("false positives counted", "You counted the false positives. True in hits means true positive.",
              lambda h, n: _rates(~h, n, lambda r, d, t: (r / d, r / t))),
         Slip("whole numbers", "// throws the fractions away: nearly all your rates are 0.", lambda h, n: _rates(h, n, lambda r, d, t: (r // d, r // t))),
-        Slip("smoothed", "Your precision never rises: it is the best that is still to come, which belongs to the next task. Give the plain share.",
+        Slip("smoothed", "Your precision never rises: it is the best that is still to come, which belongs to the next task. Give the plain fraction.",
              lambda h, n: _rates(h, n, lambda r, d, t: (np.maximum.accumulate((r / d)[::-1])[::-1], r / t))),
         Slip("the end only", "You give two numbers, those after the last detection. One pair after each detection is asked for.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r[-1] / d[-1], r[-1] / t) if len(h) else (0.0, 0.0))),
@@ -191,11 +191,11 @@ PRECISION_RECALL = Task(
 
 
 def average_precision(hits, truths):
-    """Average precision by all points: the area under precision against recall, a number from 0 to 1.
+    """Average precision by all points: area under the precision-recall curve, 0 to 1.
 
-    hits: (D,) array of bool, best score first: was the detection right?
-    truths: how many things there are to find, the missed ones included; 1 or more.
-    Where precision rises again further down the list, the better value counts from the left on.
+    hits: (D,) array of bool, highest score first: is the detection a true positive?
+    truths: number of ground-truth boxes, false negatives included; 1 or more.
+    Where precision rises again at higher recall, the higher value counts before, too.
     """
     return curves.average_precision(hits, truths, "voc")
 
@@ -254,19 +254,19 @@ AVERAGE_PRECISION = Task(
     slips=(
         Slip("precision not made to fall", "You added up plain precision. Where it rises again further down the list, the better value counts from the left on.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(p * _gain(r)))),
-        Slip("missed things forgotten", "You divided by the hits, not by the things there are. A tracker that finds one of ten, and is right, would have 1.",
+        Slip("false negatives forgotten", "You divided by the true positives, not by the truths. A detector that finds one of ten, and nothing else, would have 1.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[h]) / max(1, h.sum()))),
         Slip("the classifier's average precision", "You took the mean of the plain precision at the hits. That is the average precision of a classifier, "
-             "which knows nothing of things that were missed.", lambda h, n: _ap(h, n, lambda p, r: np.sum(p[h]) / max(1, h.sum()))),
+             "which knows nothing of false negatives.", lambda h, n: _ap(h, n, lambda p, r: np.sum(p[h]) / max(1, h.sum()))),
         Slip("mean over the list", "You took the mean of the precision over all detections. The area counts each value by its gain in recall.",
              lambda h, n: _ap(h, n, lambda p, r: np.mean(p))),
         Slip("mean of the falling precision", "You made precision fall and took its mean over all detections. The area counts each value by its gain in recall.",
              lambda h, n: _ap(h, n, lambda p, r: np.mean(_falling(p)))),
         Slip("best from the wrong side", "Your precision holds the best that came before. The best of what is still to come is asked for.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(_rising(p) * _gain(r)))),
-        Slip("misses counted", "You added up the precision at every detection. A false one finds nothing: recall does not grow there, and no area is added.",
+        Slip("false positives counted", "You added up the precision at every detection. At a false positive recall does not grow, and no area is added.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(p) / n), also=(lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)) / n),)),
-        Slip("the value itself left out", "You took the best of what comes after, without the value itself. The last right detection then adds nothing.",
+        Slip("the value itself left out", "You took the best of what comes after, without the value itself. The last true positive then adds nothing.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(np.append(_falling(p)[1:], 0) * _gain(r)))),
         Slip("slanting lines", "You joined the points by slanting lines, as np.trapezoid does. Between two points precision does not slant, it jumps.",
              lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(p, r)),
@@ -287,16 +287,16 @@ AVERAGE_PRECISION = Task(
              lambda h, n: curves.average_precision(h, n, "coco")),
         Slip("precision at the end", "Your result is the precision of the whole list. One number at one place says nothing about the places above.",
              lambda h, n: _ap(h, n, lambda p, r: p[-1])),
-        Slip("recall at the end", "Your result is the recall of the whole list. Wrong detections would not matter at all.",
+        Slip("recall at the end", "Your result is the recall of the whole list. False positives would not matter at all.",
              lambda h, n: _ap(h, n, lambda p, r: r[-1])),
     ),
 )  # fmt: skip
 
 
 def wilson_interval(hits, trials):
-    """Wilson's 95 % interval for the share hits / trials, (low, high), each from 0 to 1; z = 1.96.
+    """Wilson's 95 % interval for the proportion hits / trials: (low, high), 0 to 1.
 
-    hits: how many were right.  trials: how many there were, 1 or more.
+    hits: number of successes.  trials: how many there were, 1 or more.  z is 1.96.
     """
     return chance.wilson(hits, trials, 1.96)
 
@@ -322,16 +322,19 @@ def _plain(hits, trials, z=1.96):
 WILSON_INTERVAL = Task(
     reference=wilson_interval,
     lesson=8,
-    statement="Write wilson_interval(hits, trials): the 95 % interval of Wilson for a share, (low, high). With p = hits / trials, n = trials and "
+    statement="Write wilson_interval(hits, trials): the 95 % interval of Wilson for a proportion, (low, high). With p = hits / trials, n = trials and "
     "z = 1.96 its ends are (p + z²/(2n) ± z·√(p(1 − p)/n + z²/(4n²))) / (1 + z²/n). Low first.",
     unit="",
     # Newcombe's published examples; a plain one in front.
     fixed=((8, 10), (81, 263), (15, 148), (1, 29)),
     draw=_trials,
     edges=((0, 20), (20, 20), (1, 1), (500000, 1000000)),
+    # With z = 1.959964, as libraries have it, ends differ by up to 3e-5 of themselves from those with 1.96.
+    rtol=5e-5,
+    atol=1e-8,
     nudges=(
         "Compute p first, then the three parts by name: the middle, the half width, and what both are divided by.",
-        "The middle is p + z²/(2n): a little nearer to one half than p is. Mind the brackets: z * z / (2 * n).",
+        "The middle is p + z²/(2n): a little nearer to one half than p is. Mind the parentheses: z * z / (2 * n).",
         "The half width is z · √(p(1 − p)/n + z²/(4n²)). Low is (middle − half) / (1 + z²/n), high is (middle + half) / (1 + z²/n).",
     ),
     slips=(
@@ -364,16 +367,16 @@ WILSON_INTERVAL = Task(
         Slip("middle and half width", "You return the middle and the half width. The two ends are asked for.",
              lambda h, n: (lambda low, high: ((low + high) / 2, (high - low) / 2))(*wilson_interval(h, n))),
         Slip("high before low", "You return the upper end first. Low first, then high.", lambda h, n: wilson_interval(h, n)[::-1]),
-        Slip("numbers for shares", "Your ends are numbers of hits. Shares are asked for, from 0 to 1.",
+        Slip("counts for proportions", "Your ends are counts. Proportions are asked for, from 0 to 1.",
              lambda h, n: tuple(n * end for end in wilson_interval(h, n))),
     ),
 )  # fmt: skip
 
 
 def mcnemar_p(only_a, only_b):
-    """Exact p of McNemar's test, two-sided: how often chance alone splits the things at least as unevenly, 0 to 1.
+    """Exact two-sided p of McNemar's test: how often chance splits as unevenly or more.
 
-    only_a, only_b: how many things only tracker A, and only tracker B, found.
+    only_a, only_b: how many things only detector A, and only detector B, found.
     """
     return chance.mcnemar(only_a, only_b)[1]
 
@@ -385,7 +388,7 @@ def _split(rng):
 
 
 def _tail(a, b, tail, times=2, most=1.0):
-    """A share of the ways that coins can fall."""
+    """A fraction of the ways that coins can fall."""
     n = a + b
     return min(most, times * float(tail(min(a, b), max(a, b), n))) if n else 1.0
 
@@ -397,9 +400,9 @@ def _chi(a, b, less):
 MCNEMAR_P = Task(
     reference=mcnemar_p,
     lesson=8,
-    statement="Write mcnemar_p(only_a, only_b): things that only one of two trackers found are like n = only_a + only_b tosses of a fair coin, if the "
-    "trackers are equally good. How often does chance alone split n tosses at least as unevenly? Take the chance that the smaller count or "
-    "less comes up, double it (either tracker may be the better one), and hold it at 1. With no such thing at all it is 1.",
+    statement="Write mcnemar_p(only_a, only_b): things that only one of two detectors found are like n = only_a + only_b tosses of a fair coin, if the "
+    "detectors are equally good. How often does chance alone split n tosses at least as unevenly? Take the probability that the smaller count or "
+    "less comes up, double it (either detector may be the better one), and limit it to 1. With no such thing at all it is 1.",
     unit="",
     fixed=((12, 4), (4, 12), (1, 6), (7, 7), (6, 5), (3, 20)),
     draw=_split,
@@ -408,10 +411,10 @@ MCNEMAR_P = Task(
         "With n tosses there are 2ⁿ ways, all equally likely. math.comb(n, k) of them show k heads.",
         "Add up math.comb(n, k) for k from 0 to the smaller of the two counts, that one included, and divide by 2 ** n. Sum and divisor are whole numbers, however large; "
         "0.5 ** n is not, and comes out as 0 for many tosses.",
-        "Double it, and hold it at 1 with min(1, ...). scipy.stats.binom.cdf(k, n, 0.5) does the adding for you.",
+        "Double it, and limit it to 1 with min(1, ...). scipy.stats.binom.cdf(k, n, 0.5) does the adding for you.",
     ),
     slips=(
-        Slip("one side only", "You did not double. Before the test nobody knew which tracker would be the better one, so both sides count.",
+        Slip("one side only", "You did not double. Before the test nobody knew which detector would be the better one, so both sides count.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), 1)),
         Slip("exactly this count", "You took the chance of exactly the smaller count, doubled. All more uneven ways belong to it.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5))),
@@ -425,18 +428,18 @@ MCNEMAR_P = Task(
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5), 1)),
         Slip("the larger count, doubled", "Your result is 1 in every case: you added up to the larger count, more than half of all ways, and doubled that.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5))),
-        Slip("always the first count", "You added up to only_a, whether it is the smaller or not. Which tracker is called A must not matter.",
+        Slip("always the first count", "You added up to only_a, whether it is the smaller or not. Which detector is called A must not matter.",
              lambda a, b: min(1.0, 2 * float(binom.cdf(a, a + b, 0.5)))),
-        Slip("not held at 1", "Some of your chances are more than 1. Where both counts are nearly equal, the doubled sum counts the middle twice.",
+        Slip("not limited to 1", "Some of your probabilities are more than 1. Where both counts are nearly equal, the doubled sum counts the middle twice.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), most=math.inf)),
         Slip("chi-square", "You took the chi-square approximation, (a − b)²/(a + b). It needs many things; the exact sum is asked for.", lambda a, b: _chi(a, b, 0)),
         Slip("chi-square, corrected", "You took the chi-square approximation with its correction. It needs many things; the exact sum is asked for.",
              lambda a, b: _chi(a, b, 1)),
         Slip("the statistic", "Your result is a statistic of the chi-square kind, which grows with the difference. How often chance does that is asked for.",
              lambda a, b: (a - b) ** 2 / (a + b) if a + b else 0.0, also=(lambda a, b: max(abs(a - b) - 1, 0) ** 2 / (a + b) if a + b else 0.0,)),
-        Slip("a share, no chance", "Your result is the smaller count's share of both. It does not know that 2 of 10 may be chance and 200 of 1000 not.",
+        Slip("a proportion, no probability", "Your result is the smaller count's part of both. It does not know that 2 of 10 may be chance and 200 of 1000 not.",
              lambda a, b: _tail(a, b, lambda few, many, n: few / n, 1)),
-        Slip("the other way round", "Your result is near 1 where the trackers differ most: it is 1 minus the chance that is asked for.",
+        Slip("the other way round", "Your result is near 1 where the detectors differ most: it is 1 minus the chance that is asked for.",
              lambda a, b: 1 - mcnemar_p(a, b)),
     ),
 )  # fmt: skip
