@@ -7,6 +7,7 @@ codes set: 0 done, 1 a check found something, 2 bad input, 130 interrupted.
 from __future__ import annotations
 
 import argparse
+import codecs
 import os
 import sys
 from collections.abc import Sequence
@@ -127,8 +128,26 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 130
 
 
+# Stand-ins for characters that a terminal or a file of an old encoding cannot hold; others become "?".
+_PLAIN = {"█": "#", "−": "-", "–": "-", "✓": "ok", "✗": "x", "○": "o", "◐": "o", "√": "sqrt", "Δ": "d", "π": "pi", "²": "2", "°": " deg", "×": "x", "·": "."}
+
+
+def _plain(error: UnicodeError) -> tuple[str, int]:
+    assert isinstance(error, UnicodeEncodeError)
+    return "".join(_PLAIN.get(letter, "?") for letter in error.object[error.start : error.end]), error.end
+
+
+def print_plainly() -> None:
+    """Let output degrade where its encoding lacks a character, instead of ending in an error."""
+    codecs.register_error("robotlab.plain", _plain)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # not a stand-in, as in tests and notebooks
+            stream.reconfigure(errors="robotlab.plain")
+
+
 def run() -> None:
     """Entry point of the console script; a closed pipe ends it quietly."""
+    print_plainly()
     try:
         code = main()
         sys.stdout.flush()

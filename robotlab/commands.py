@@ -240,8 +240,12 @@ def open_course(options: argparse.Namespace) -> int:
     """JupyterLab at the first lesson, in this environment."""
     import os
 
-    first = shipped("lessons/00_start_here.ipynb")
+    from robotlab.environment import FIRST_LESSON, READ_ONLY, is_writable, jupyter_folders
+
+    first = shipped(FIRST_LESSON)
     root = first.parents[1]
+    if not is_writable(first.parent):
+        raise InputError(f"{first.parent} cannot be written: {READ_ONLY}")
     words = [
         sys.executable,
         "-m",
@@ -250,19 +254,27 @@ def open_course(options: argparse.Namespace) -> int:
         f"--LabApp.default_url=/lab/tree/lessons/{first.name}",
         f"--ServerApp.port={options.port}",
     ]
-    if options.no_browser:
+    # Without a display Python would open a text browser, if there is one, over this terminal.
+    no_display = sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+    if options.no_browser or no_display:
         words.append("--no-browser")
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         # In a container one often is root, and Jupyter then wants to be asked twice.
         words.append("--allow-root")
+    instead = jupyter_folders()
+    if instead:
+        _say(f"{Path.home()} cannot be written: JupyterLab's settings and your progress last until it ends")
     _say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
+    if no_display and not options.no_browser:
+        _say("there is no display here: open the address below in a browser")
     sys.stdout.flush()
+    environment = {**os.environ, **instead}
     # Replace this process, so that Ctrl+C reaches JupyterLab alone.
     if os.name == "posix":
-        os.execv(words[0], words)
+        os.execve(words[0], words, environment)
     import subprocess
 
-    return subprocess.call(words)
+    return subprocess.call(words, env=environment)
 
 
 COMMANDS = {

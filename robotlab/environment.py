@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import importlib.metadata
 import json
+import os
 import platform
 import shutil
 import subprocess
 import sys
+import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -21,6 +23,10 @@ PACKAGES = (
 # Room for pictures, models and reports of the whole course; measured: under 300 MB.
 FREE_DISK_MB = 500
 OLDEST_PYTHON = (3, 11)
+READ_ONLY = "your work in the lessons could not be saved; copy the folder to a place of yours, and start there"
+FIRST_LESSON = "lessons/00_start_here.ipynb"
+# Where Jupyter and what it starts write, by the variable that names the place.
+_JUPYTER_FOLDERS = ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR", "MPLCONFIGDIR")
 
 
 @dataclass(frozen=True)
@@ -93,6 +99,104 @@ class Environment:
         return "\n".join([table, *mends, end])
 
 
+def find_above(name: str, start: str | Path = ".") -> Path | None:
+    """Look for a file or folder of the course.
+
+    Parameters
+    ----------
+    name : str
+        As seen from the folder you cloned.
+    start : path-like
+        Where the search begins.
+
+    Returns
+    -------
+    Path or None
+        In `start` or above it, or else where the library is; None if in neither place.
+
+    Examples
+    --------
+    >>> find_above("robotlab/camera.py").name
+    'camera.py'
+    """
+    here = Path(start).absolute()
+    for folder in (here, *here.parents, Path(__file__).resolve().parents[1]):
+        if (folder / name).exists():
+            return folder / name
+    return None
+
+
+def is_writable(folder: str | Path) -> bool:
+    """Whether a file can be made in a folder, or in a folder to be made there: tried, not asked.
+
+    Parameters
+    ----------
+    folder : path-like
+        It need not exist.
+
+    Returns
+    -------
+    bool
+        False also where the disk is full or mounted read-only.
+
+    Examples
+    --------
+    >>> is_writable(tempfile.gettempdir())
+    True
+    """
+    folder = Path(folder).absolute()
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
+
+
+def jupyter_folders() -> dict[str, str]:
+    """Environment variables that Jupyter needs where the user's home cannot be written.
+
+    Returns
+    -------
+    dict
+        Empty where the home can be written; else every folder that Jupyter,
+        IPython and matplotlib write to, in a temporary place.
+
+    Examples
+    --------
+    >>> sorted(jupyter_folders())[:1] in ([], ["IPYTHONDIR"])
+    True
+    """
+    if is_writable(Path.home()):
+        return {}
+    place = Path(tempfile.gettempdir()) / f"robotlab-jupyter-{os.getpid()}"
+    # What the user has set already stays.
+    return {name: str(place / name.lower()) for name in _JUPYTER_FOLDERS if not os.environ.get(name)}
+
+
+def _home() -> Line:
+    if is_writable(Path.home()):
+        return Line("home folder", "can be written")
+    return Line(
+        "home folder", f"{Path.home()} cannot be written", True,
+        "JupyterLab's settings and your progress last until it ends; to keep them, set HOME to a folder of yours",
+    )  # fmt: skip
+
+
+def _lessons(folder: str) -> Line:
+    """The lessons, in a place where a learner's work can be saved."""
+    first = find_above(FIRST_LESSON, folder)
+    if first is None:
+        return Line(
+            "lessons", "not found", False,
+            f"they are in the folder that you clone, not in the installed package; change into it, {Path(folder).absolute()} is not in it",
+        )  # fmt: skip
+    if not is_writable(first.parent):
+        return Line("lessons", f"{first.parent} cannot be written", False, READ_ONLY)
+    return Line("lessons", "found, and can be written")
+
+
 def _packages() -> list[Line]:
     lines = []
     for name in PACKAGES:
@@ -107,7 +211,8 @@ def _kernel(timeout_s: float = 20.0) -> Line:
     """Does Jupyter start this very Python?  The commonest trouble of widgets."""
     words = [sys.executable, "-m", "jupyter", "kernelspec", "list", "--json"]
     try:
-        listed = json.loads(subprocess.run(words, capture_output=True, timeout=timeout_s, check=True).stdout)
+        environment = {**os.environ, **jupyter_folders()}
+        listed = json.loads(subprocess.run(words, capture_output=True, timeout=timeout_s, check=True, env=environment).stdout)
         command = listed["kernelspecs"]["python3"]["spec"]["argv"][0]
     except (OSError, subprocess.SubprocessError, ValueError, KeyError, IndexError):
         return Line("Jupyter's kernel", "not found", False, f"{sys.executable} -m pip install ipykernel")
@@ -123,12 +228,12 @@ def _kernel(timeout_s: float = 20.0) -> Line:
 
 
 def checkup(folder: str = ".", kernel: bool = True) -> Environment:
-    """Look at Python, packages, disk and Jupyter.
+    """Look at Python, packages, lessons, disk, home folder and Jupyter.
 
     Parameters
     ----------
     folder : str
-        Whose disk must have room.
+        The course's folder or one in it; its disk must have room.
     kernel : bool
         Also ask Jupyter which Python it starts (about a second).
 
@@ -153,6 +258,7 @@ def checkup(folder: str = ".", kernel: bool = True) -> Environment:
     free = shutil.disk_usage(folder).free // 2**20
     room = free >= FREE_DISK_MB
     lines.append(Line("free disk", f"{free} MB", room, "" if room else f"make room: the course wants {FREE_DISK_MB} MB"))
+    lines += [_lessons(folder), _home()]
     if kernel:
         lines.append(_kernel())
     try:

@@ -123,6 +123,7 @@ def test_nothing_in_a_file_is_run(tmp_path):
         read_checkpoint(path)
 
 
+@pytest.mark.slow
 def test_tuples_that_would_take_for_ever_to_hash_are_refused(tmp_path):
     """Each is small to write; hashed as a key, walked for ever or past the end of the C stack."""
     twice = b")" + b"".join(b"q%ch%c\x86" % (n, n) for n in range(60))  # () in a pair of itself, sixty times over

@@ -26,7 +26,7 @@ def posts(tmp_path_factory) -> Path:
         x, y = int(rng.integers(5, 90)), int(rng.integers(5, 30))
         picture[y : y + 50, x : x + 14] = (230, 110, 30)
         samples.append(Sample(f"p{i}.png", picture, [[x, y, x + 14, y + 50]], [0], recording="ab"[i % 2], lamp="daylight"))
-    folder = tmp_path_factory.mktemp("posts") / "set"
+    folder = tmp_path_factory.mktemp("posts") / "my set \N{POTTED PLANT}"
     write_dataset(folder, samples, ["post"])
     return folder
 

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from robotlab.environment import find_above
 from robotlab.errors import DataSetError
 
 
@@ -32,14 +33,13 @@ def shipped(name: str) -> Path:
     >>> shipped("robotlab/camera.py").name
     'camera.py'
     """
-    here = Path.cwd()
-    for folder in (here, *here.parents, Path(__file__).resolve().parents[2]):
-        if (folder / name).exists():
-            return folder / name
-    raise DataSetError(
-        f"{name} must be in the folder you cloned, it is not there or above {here.name}; "
-        "open the lessons with robotlab open, from that folder"
-    )
+    found = find_above(name)
+    if found is None:
+        raise DataSetError(
+            f"{name} is in the folder that you clone, not in the installed package, and {Path.cwd()} is not in that folder; "
+            "change into it, or clone it first"
+        )
+    return found
 
 
 def measured(name: str) -> dict[str, Any]:

@@ -6,6 +6,7 @@ missing one a failure instead of a skip.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -18,15 +19,11 @@ from pathlib import Path
 
 import pytest
 
-NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
-
-
 @pytest.fixture(scope="session")
-def chromium() -> str:
-    path = os.environ.get("ROBOTLAB_CHROMIUM") or next(filter(None, map(shutil.which, NAMES)), None)
-    if path and Path(path).exists():
-        return path
-    reason = f"needs a Chromium on the path ({', '.join(NAMES)}) or in ROBOTLAB_CHROMIUM"
+def chromium(chromium_path) -> str:
+    if chromium_path:
+        return chromium_path
+    reason = "needs a Chromium on the path or in ROBOTLAB_CHROMIUM"
     if os.environ.get("ROBOTLAB_NEED_BROWSER") == "1":
         pytest.fail(reason)
     pytest.skip(reason)
@@ -56,10 +53,14 @@ def page(browser):
 
 
 class Lab:
-    """A JupyterLab of its own, with its own settings, on a folder of notebooks."""
+    """A JupyterLab of its own, with its own settings, on a folder of notebooks.
+
+    Tests share one: each works in a folder of its own, and leaves no kernel and no progress behind.
+    """
 
     def __init__(self, folder: Path, private: Path) -> None:
-        self.folder = folder
+        self.root = self.folder = folder
+        self.progress = private / "progress.json"
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             port = probe.getsockname()[1]
@@ -77,10 +78,13 @@ class Lab:
             [
                 sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1", f"--port={port}",
                 "--ServerApp.port_retries=0", "--IdentityProvider.token=", "--ServerApp.allow_root=True",
+                # So that a test may stop its kernels; nobody but the tests knows this server.
+                "--ServerApp.disable_check_xsrf=True",
                 f"--ServerApp.root_dir={folder}", "--LabApp.extension_manager=readonly",
             ],
             env={
                 **os.environ, **places,
+                "ROBOTLAB_PROGRESS": str(self.progress),
                 "JUPYTERLAB_SETTINGS_DIR": str(private / "settings"),
                 "JUPYTERLAB_WORKSPACES_DIR": str(private / "workspaces"),
                 "JUPYTER_PREFER_ENV_PATH": "1",
@@ -109,6 +113,19 @@ class Lab:
         except OSError:
             return None
 
+    def tidy(self) -> None:
+        """Stop all kernels and forget all progress."""
+        until = time.monotonic() + 30
+        while (left := self.kernels()) != []:
+            if time.monotonic() > until:
+                raise RuntimeError(f"kernels that do not stop: {left}")
+            for kernel in left or []:
+                order = urllib.request.Request(f"{self.url}/api/kernels/{kernel['id']}", method="DELETE")
+                with contextlib.suppress(OSError):
+                    urllib.request.urlopen(order, timeout=30).close()
+            time.sleep(0.1)
+        self.progress.unlink(missing_ok=True)
+
     def close(self) -> None:
         if self.process.poll() is None:
             self.process.terminate()
@@ -120,26 +137,34 @@ class Lab:
         self.log.close()
 
 
+@pytest.fixture(scope="session")
+def server(chromium, tmp_path_factory):
+    """One JupyterLab for all tests of this process."""
+    place = tmp_path_factory.mktemp("jupyterlab")
+    folder, private = place / "lessons", place / "private"
+    folder.mkdir()
+    private.mkdir()
+    lab = Lab(folder, private)
+    yield lab
+    lab.close()
+
+
 @pytest.fixture
-def lab(chromium, tmp_path):
-    """Called with the notebooks to copy; gives a running JupyterLab on the copies."""
-    started = []
+def lab(server, request):
+    """Called with the notebooks to copy; gives the running JupyterLab, at a folder of this test alone."""
 
     def start(*notebooks: Path) -> Lab:
-        folder, private = tmp_path / "lessons", tmp_path / "private"
-        folder.mkdir()
-        private.mkdir()
+        server.folder = server.root / request.node.name
         for notebook in notebooks:
-            shutil.copy(notebook, folder)
+            server.folder.mkdir(exist_ok=True)
+            shutil.copy(notebook, server.folder)
             pictures = notebook.parent / "pictures"
             if pictures.is_dir():
-                shutil.copytree(pictures, folder / "pictures", dirs_exist_ok=True)
-        started.append(Lab(folder, private))
-        return started[-1]
+                shutil.copytree(pictures, server.folder / "pictures", dirs_exist_ok=True)
+        return server
 
     yield start
-    for one in started:
-        one.close()
+    server.tidy()
 
 
 class Notebook:
@@ -147,7 +172,8 @@ class Notebook:
 
     def __init__(self, lab: Lab, page, name: str) -> None:
         self.lab, self.page, self.path = lab, page, lab.folder / name
-        page.goto(f"{lab.url}/lab/tree/{name}")
+        # A workspace of its own: the common one would open the tabs of the test before.
+        page.goto(f"{lab.url}/lab/workspaces/{lab.folder.name}/tree/{self.path.relative_to(lab.root).as_posix()}")
         page.locator(".jp-Notebook .jp-Cell").first.wait_for()
         self.until(lambda: lab.kernels(), "a kernel")
 
@@ -207,6 +233,8 @@ class Notebook:
         if not kernels or any(kernel["execution_state"] != "idle" for kernel in kernels):
             return False
         cells = self.saved()["cells"]
+        if any(output["output_type"] == "error" for cell in cells for output in cell.get("outputs", [])):
+            return True  # An error ends Run All; the question for troubles says which.
         return all(cell["execution_count"] for cell in cells if cell["cell_type"] == "code" and "".join(cell["source"]).strip())
 
     def saved(self) -> dict:

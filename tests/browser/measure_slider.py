@@ -8,6 +8,7 @@ runs in the page from setting the slider to the new picture being loaded.
 from __future__ import annotations
 
 import os
+import shutil
 import statistics
 import sys
 import tempfile
@@ -62,7 +63,8 @@ TIME_STEPS = """async ([box, steps]) => {
 def measure() -> dict[str, list[float]]:
     """Sorted times of each picture, ms; nothing where there is no Chromium."""
     result = {}
-    program = os.environ.get("ROBOTLAB_CHROMIUM") or next(filter(None, map(conftest.shutil.which, conftest.NAMES)), None)
+    names = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
+    program = os.environ.get("ROBOTLAB_CHROMIUM") or next(filter(None, map(shutil.which, names)), None)
     if program is None:
         return result
     with tempfile.TemporaryDirectory() as place, sync_playwright() as playwright:

@@ -12,8 +12,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "02_what_the_camera_sees.ipynb"
 
 
-def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
-    monkeypatch.setenv("ROBOTLAB_PROGRESS", "off")
+def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
     notebook.run_all()

@@ -28,8 +28,7 @@ def type_into(notebook, cell, text):
     page.keyboard.press("Control+Enter")
 
 
-def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
-    monkeypatch.setenv("ROBOTLAB_PROGRESS", str(tmp_path / "progress.json"))
+def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
 

@@ -23,8 +23,7 @@ ANSWERS = [
 ]  # fmt: skip
 
 
-def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
-    monkeypatch.setenv("ROBOTLAB_PROGRESS", str(tmp_path / "progress.json"))
+def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     started = lab(LESSON)
     notebook = open_notebook(started, LESSON.name)
     page = notebook.page

@@ -12,8 +12,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "08_judge_it.ipynb"
 
 
-def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
-    monkeypatch.setenv("ROBOTLAB_PROGRESS", str(tmp_path / "progress.json"))
+def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
 

@@ -63,7 +63,7 @@ def test_slider_moves_trolley_and_box(replays, run):
 
 def test_yellow_box_is_drawn_where_it_was_found(replays, run):
     root = replays.locator(".robotlab-replay").nth(1)
-    root.locator("input").fill("2.0")
+    root.locator("input").fill("2")
     replays.wait_for_timeout(100)
     x0, y0, _, y1 = run.boxes[20] * 2
     color = root.locator("canvas").evaluate(

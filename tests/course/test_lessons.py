@@ -1,7 +1,8 @@
 """The lessons as they are shipped: what their sources say, and running from top to bottom.
 
-nbval runs them: the worked notebooks strictly, every printed word compared; the
-learners' notebooks for running through, since their answers are not in yet.
+nbval runs the worked notebooks strictly, every printed word compared.  The learners'
+notebooks, whose answers are not in yet, are run by their browser tests; where there
+is no browser nbval runs them too, for running through.
 """
 
 import json
@@ -31,20 +32,35 @@ def test_notebooks_are_what_their_sources_say():
     assert build(ROOT / "instructor" / "source", LESSONS, WORKED, check=True) == []
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("name", NAMES)
-@pytest.mark.parametrize(("folder", "how"), [(WORKED, "--nbval"), (LESSONS, "--nbval-lax")], ids=["worked", "learner"])
-def test_notebook_runs(folder, how, name, tmp_path):
+def run(path, how):
+    """All cells of a notebook, in a kernel of this Python."""
     words = [
         sys.executable, "-m", "pytest", how, "--nbval-current-env", f"--nbval-cell-timeout={CELL_TIMEOUT_S}",
         # Its own rules: a warning of the runner itself is no fault of a lesson.
-        "-p", "no:cacheprovider", "-o", "filterwarnings=default", "-o", "addopts=", "-q", str(folder / f"{name}.ipynb"),
+        "-p", "no:cacheprovider", "-o", "filterwarnings=default", "-o", "addopts=", "-q", str(path),
     ]  # fmt: skip
     ran = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, stdin=subprocess.DEVNULL, check=False)
     assert ran.returncode == 0, ran.stdout[-6000:] + ran.stderr[-2000:]
-    cells = json.loads((folder / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
     count = sum(cell["cell_type"] == "code" for cell in cells)
     assert re.search(rf"\b{count} passed", ran.stdout), ran.stdout[-500:]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", NAMES)
+def test_worked_notebook_runs_and_prints_what_it_shows(name):
+    run(WORKED / f"{name}.ipynb", "--nbval")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", NAMES)
+def test_learners_notebook_runs_through(name, chromium_path):
+    """In its browser test, which runs all its cells and allows no error and no warning; here where there is no browser."""
+    browser_test = ROOT / "tests" / "browser" / f"test_lesson_{name[:2]}.py"
+    text = browser_test.read_text(encoding="utf-8")
+    assert f"{name}.ipynb" in text and "notebook.run_all(" in text and "assert notebook.troubles() == []" in text
+    if chromium_path is None:
+        run(LESSONS / f"{name}.ipynb", "--nbval-lax")
 
 
 @pytest.mark.parametrize("name", NAMES)

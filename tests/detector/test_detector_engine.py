@@ -160,6 +160,7 @@ def test_running_statistics_are_used_when_not_training():
 torch_reason = "PyTorch is not installed: pip install 'robotlab[torch]'"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("bits, limit", [(64, 1e-9), (32, 1e-5)])
 def test_loss_and_gradients_equal_pytorch(bits, limit):
     torch = pytest.importorskip("torch", reason=torch_reason)

@@ -30,6 +30,7 @@ def parts(blocks, crew, seed=0):
     return engine, BatchMaker(SampleSource(blocks), WINDOWS, seed, crew)
 
 
+@pytest.mark.slow
 def test_full_training_learns_blocks(blocks):
     detector = fit(blocks, stage="full", engine="numpy", epochs=10, progress=False)
     facts = detector.facts
@@ -60,6 +61,7 @@ def test_shipped_weights_settle_on_the_learner_s_pictures(blocks):
     assert after["c1.variance"][0] == pytest.approx(variance, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_full_training_begins_better_on_settled_weights(blocks, monkeypatch):
     begins = {}
     for name in ("settled", "as shipped"):
@@ -143,6 +145,7 @@ def test_best_weights_are_kept_not_the_last(blocks):
     assert not np.array_equal(seen[-1], seen[1])
 
 
+@pytest.mark.slow
 def test_interrupted_fit_says_so(blocks, monkeypatch):
     step = NumpyEngine.step
     count = []
@@ -158,6 +161,7 @@ def test_interrupted_fit_says_so(blocks, monkeypatch):
     assert detector.facts["interrupted"] is True
 
 
+@pytest.mark.slow
 def test_watch_sees_the_start_every_loss_and_every_judgement(blocks):
     seen = []
 
@@ -206,6 +210,7 @@ def test_state_of_another_training_is_refused(blocks, tmp_path):
             train(*parts(blocks, crew), 6, None, state_path=state)
 
 
+@pytest.mark.slow
 def test_the_clock_ends_the_cycle(blocks):
     rates = []
     with Crew(1) as crew:
@@ -230,6 +235,7 @@ def test_torch_is_asked_for_in_vain(monkeypatch):
         choose_engine("torch")
 
 
+@pytest.mark.slow
 def test_torch_engine_trains_and_resumes(blocks, tmp_path):
     pytest.importorskip("torch", reason="PyTorch is not installed: pip install 'robotlab[torch]'")
     from robotlab.detector.torch_engine import TorchEngine
@@ -247,8 +253,9 @@ def test_torch_engine_trains_and_resumes(blocks, tmp_path):
             np.testing.assert_allclose(two.average()[name], value, rtol=1e-4, atol=1e-5)
 
 
+@pytest.mark.slow
 def test_budget_is_shown_before(blocks, capsys):
-    for options in ({}, {"stage": "full", "engine": "numpy", "epochs": 3}):
+    for options in ({}, {"stage": "full", "engine": "numpy", "epochs": 1}):
         fit(blocks, **options)
         out = capsys.readouterr()
         assert re.search(r"about [\d.]+ (s|min), \d+ MB of memory, [\d.]+ MB of disk", out.out + out.err)

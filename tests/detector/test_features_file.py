@@ -220,6 +220,7 @@ def test_window_moves_boxes_with_the_picture(drawn):
     assert seen >= 4
 
 
+@pytest.mark.slow
 def test_same_seed_same_pictures(drawn):
     modules, renderer = drawn
     one, two = (modules["pictures"].draw_batch(renderer(11), 2, 64, 80) for _ in range(2))

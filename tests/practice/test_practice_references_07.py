@@ -76,6 +76,7 @@ def test_cycle_rate_equals_the_engine_and_its_ends():
     assert (np.diff(rates[:26]) > 0).all() and (np.diff(rates[25:]) < 0).all()
 
 
+@pytest.mark.slow
 def test_cycle_rate_equals_pytorch():
     torch = pytest.importorskip("torch", reason="PyTorch is not installed")
     steps, peak = 81, 0.02
