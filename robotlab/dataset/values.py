@@ -1,8 +1,13 @@
-"""What a JSON value must be to count as an id, a number or a box."""
+"""What a JSON value, or a text in XML, must be to count as an id, a number or a box."""
 
 from __future__ import annotations
 
 import math
+import re
+
+# Plain decimal digits: Python itself would also take 1_000, and digits of other scripts.
+_NUMBER = re.compile(r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_WHOLE = re.compile(r"-?\d{1,18}", re.ASCII)
 
 
 def as_id(value: object) -> int | str | None:
@@ -26,6 +31,11 @@ def number(value: object) -> float | None:
         return None
 
 
+def number_in(text: str) -> float | None:
+    """The number that a text says in plain decimal digits; None for anything else."""
+    return float(text) if _NUMBER.fullmatch(text) else None
+
+
 def four_numbers(value: object) -> tuple[float, ...] | None:
     """Four floats from a list of four numbers; None for anything else."""
     if not isinstance(value, list) or len(value) != 4:
@@ -45,14 +55,17 @@ def has_nan(value: object) -> bool:
 
 def short(value: object) -> str:
     """A JSON value in at most 60 signs, for a message."""
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of more digits than Python writes
+        text = f"a number of {value.bit_length()} bits"
     return text if len(text) <= 60 else text[:57] + "..."
 
 
 def typed(value: object, known: object) -> str:
     """A hint when an id is there as the other type: 3 for "3"."""
-    if isinstance(value, str) and value.lstrip("-").isdigit() and int(value) in known:
+    if isinstance(value, str) and _WHOLE.fullmatch(value) and int(value) in known:
         return f" (there is {int(value)}, a number: write it without the quotes)"
-    if isinstance(value, int) and str(value) in known:
+    if isinstance(value, int) and abs(value) < 10**18 and str(value) in known:
         return f' (there is "{value}", a word: write it with quotes)'
     return ""

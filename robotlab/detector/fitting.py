@@ -13,7 +13,7 @@ from tqdm import tqdm
 
 from robotlab.dataset import DataSet
 from robotlab.detector.cells import CELLS_A_PICTURE, PASSES, Cells, FrozenFeatures, cells_of, draw_sample, gather_cells
-from robotlab.detector.common import bar, first_facts, judged_facts, shipped_weights
+from robotlab.detector.common import bar, first_facts, judged_facts, learned_facts, shipped_weights, validation_facts
 from robotlab.detector.engine.crew import Crew, core_count
 from robotlab.detector.engines import choose_engine
 from robotlab.detector.file import Detector
@@ -180,7 +180,9 @@ def fit_head(
         if last_too:
             more = gather_cells(SampleSource(held, working_px, scale), features, rough_head(count), seed + 1, crew, step=shown.update)
             cells = Cells.joined([cells, more])
-            facts["held_out_learned_after"] = True
+            # Held out no more: nothing is left that was not learned from.
+            all_learned = learned.having([*learned.pictures, *held.pictures])
+            facts |= learned_facts(all_learned) | {"validation": validation_facts(None), "held_out_learned_after": True}
         return made(cells, facts)
 
 
