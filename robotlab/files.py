@@ -26,6 +26,8 @@ _BEGINNINGS = {
     # ONNX (protobuf): field 1, the version of the format, an integer.
     "model": (b"\x08",),
     "run log": (b"{",),
+    # A zip archive of arrays.
+    "training state": (b"pk",),
 }
 
 
@@ -113,10 +115,10 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
     ----------
     path : path-like
         Where a file will be written.
-    kind : {"report", "results file", "model", "run log"}
+    kind : {"report", "results file", "model", "run log", "training state"}
         What it will be; a file that is there already must be one too.
     inputs : iterable of path-like
-        Files that are read, and must not be replaced.
+        Files that are read, or written too, and must not be replaced.
 
     Raises
     ------
@@ -134,9 +136,9 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
     try:
         if path.is_dir():
             raise InputError(f"a {kind} must be written to a file, {path} is a folder; add a file name")
+        if any(_same(path, one) for one in inputs):
+            raise InputError(f"an output must not replace an input or another output, {path} is one; choose another name")
         if path.exists():
-            if any(os.path.exists(one) and os.path.samefile(path, one) for one in inputs):
-                raise InputError(f"an output must not replace an input, {path} is one; choose another name")
             if not path.is_file():
                 raise InputError(f"a {kind} must be written to a plain file, {path} is a device or a pipe; choose another name")
             with path.open("rb") as file:
@@ -156,6 +158,13 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
             raise
         words = getattr(error, "strerror", None) or error
         raise InputError(f"a {kind} must be written where that is allowed, {path} is not ({words}); choose another place") from None
+
+
+def _same(a: str | os.PathLike, b: str | os.PathLike) -> bool:
+    """Whether two paths mean one file, there or not."""
+    if os.path.exists(a) and os.path.exists(b):
+        return os.path.samefile(a, b)
+    return os.path.realpath(a) == os.path.realpath(b)
 
 
 def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:

@@ -38,6 +38,7 @@ from pathlib import Path
 from typing import Any
 
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
+from robotlab.errors import install_hint
 from robotlab.files import write_whole
 
 KINDS = ("starter", "worked", "verify", "explore", "still")
@@ -144,7 +145,7 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
     try:
         import jupytext
     except ModuleNotFoundError:
-        raise LessonError("building lessons needs jupytext, it is not installed; pip install 'robotlab[build]'") from None
+        raise LessonError(f"building lessons needs jupytext, it is not installed; {install_hint('build')}") from None
     path = Path(path)
     if not re.fullmatch(r"\d\d_[a-z0-9_]+", path.stem):
         raise LessonError(f"a source must be called NN_name.py (two digits, small letters), got {path.name}; rename it")

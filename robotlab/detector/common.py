@@ -12,7 +12,7 @@ from tqdm import tqdm
 
 from robotlab.dataset import DataSet
 from robotlab.detector.file import Detector
-from robotlab.detector.held_out import figures, find_all
+from robotlab.detector.held_out import figures, find_all, truth_sides
 from robotlab.detector.onnxio import weights_from_onnx
 from robotlab.detector.spec import FEATURES
 
@@ -63,14 +63,17 @@ def learned_facts(learned: DataSet) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``pictures``, ``truths``, ``recordings``, and ``side_px``, quantiles of
-        the truths' sides (the root of the area, px of the pictures).
+        ``pictures``, ``truths``, ``recordings``, ``picture_px``, width and
+        height of the largest picture, and ``side_px``, quantiles of the truths'
+        sides (the root of the area, px of the pictures).
     """
     sides = truth_sides(learned)
+    largest = max(learned.pictures, key=lambda entry: max(entry.width_px, entry.height_px))
     return {
         "pictures": len(learned),
         "truths": int(len(sides)),
         "recordings": list(learned.recordings),
+        "picture_px": [largest.width_px, largest.height_px],
         "side_px": {name: round(float(np.quantile(sides, q)), 1) for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95))},
     }
 
@@ -78,13 +81,6 @@ def learned_facts(learned: DataSet) -> dict[str, Any]:
 def validation_facts(held: DataSet | None) -> dict[str, Any]:
     """The validation set, never learned from: it chose the threshold, and when full training stopped."""
     return {"pictures": 0 if held is None else len(held), "recordings": [] if held is None else list(held.recordings)}
-
-
-def truth_sides(data: DataSet) -> np.ndarray:
-    """Sides of the truths that count: the root of their area, px of the pictures."""
-    return np.concatenate(
-        [(e.boxes[:, 2:] - e.boxes[:, :2]).prod(axis=1)[~(e.crowd | e.ignore)] ** 0.5 for e in data.pictures]
-    )
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping, Sequence
-from pathlib import Path
+from pathlib import Path  # for the examples
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -119,7 +119,6 @@ def judge(
 
     Examples
     --------
-    >>> from pathlib import Path
     >>> from robotlab.dataset import DataSet, Entry
     >>> entry = Entry(7, Path("a.png"), 64, 48, boxes=[[0, 0, 10, 10]], labels=[0])
     >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
