@@ -119,6 +119,7 @@ def judge(
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.dataset import DataSet, Entry
     >>> entry = Entry(7, Path("a.png"), 64, 48, boxes=[[0, 0, 10, 10]], labels=[0])
     >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
