@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.metadata
-import json
 import platform
 import shutil
 import subprocess
@@ -11,6 +10,8 @@ import sys
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
+
+from robotlab.json_file import parse_json
 
 
 # Packages that the course cannot do without; the list of pyproject.toml.
@@ -107,7 +108,7 @@ def _kernel(timeout_s: float = 20.0) -> Line:
     """Does Jupyter start this very Python?  The commonest trouble of widgets."""
     words = [sys.executable, "-m", "jupyter", "kernelspec", "list", "--json"]
     try:
-        listed = json.loads(subprocess.run(words, capture_output=True, timeout=timeout_s, check=True).stdout)
+        listed = parse_json(subprocess.run(words, capture_output=True, timeout=timeout_s, check=True).stdout, "the list of kernels")
         command = listed["kernelspecs"]["python3"]["spec"]["argv"][0]
     except (OSError, subprocess.SubprocessError, ValueError, KeyError, IndexError):
         return Line("Jupyter's kernel", "not found", False, f"{sys.executable} -m pip install ipykernel")

@@ -160,6 +160,8 @@ def _opened(file: BinaryIO, name: str) -> Iterator[tuple[Image.Image, int]]:
                 yield image, _rotation(image)
     except PictureError:
         raise
+    except Image.DecompressionBombError:
+        raise PictureError(f"{name} must have at most {MOST_PIXELS // 10**6} million pixels, it has far more; make it smaller first") from None
     except UnidentifiedImageError:
         file.seek(0)
         head = file.read(32)

@@ -40,6 +40,7 @@ from typing import Any
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
 from robotlab.errors import install_hint
 from robotlab.files import write_whole
+from robotlab.json_file import read_json
 
 KINDS = ("starter", "worked", "verify", "explore", "still")
 # How nbval (0.11, its documentation) reads tags; "raises-exception" is Jupyter's own.
@@ -231,8 +232,6 @@ def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
 
 
 def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[str]:
-    import json
-
     name, wrong = source.stem, []
     learner, worked = lessons_folder / f"{name}.ipynb", worked_folder / f"{name}.ipynb"
     if not learner.is_file():
@@ -243,7 +242,7 @@ def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[
     if not worked.is_file():
         wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb is missing")
     else:
-        built = json.loads(worked.read_text(encoding="utf-8"))
+        built = read_json(worked)
         unrun = sum(cell["cell_type"] == "code" and cell["execution_count"] is None for cell in built["cells"])
         if unrun:
             wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb has {unrun} code cells that were not run")

@@ -105,10 +105,12 @@ def has_voc(folder: str | os.PathLike) -> bool:
 
 def _xml_folder(folder: Path) -> Path | None:
     """Where the files are: there, in a folder for labels, or in folders further down."""
-    for place in (folder, *(folder / name for name in LABEL_FOLDERS)):
-        if any(place.glob("*.xml")):
+    if any(folder.glob("*.xml")):
+        return folder
+    for place in (*(folder / name for name in LABEL_FOLDERS), folder):
+        if any(place.glob("**/*.xml")):
             return place
-    return folder if any(folder.glob("**/*.xml")) else None
+    return None
 
 
 def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
