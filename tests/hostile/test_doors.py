@@ -17,7 +17,8 @@ import pytest
 from PIL import Image, ImageOps
 
 from robotlab import errors, image_file
-from robotlab.dataset import checkup, open_dataset, open_voc, read_results
+from robotlab.cli import main
+from robotlab.dataset import Sample, checkup, open_dataset, open_voc, read_results, write_dataset
 from robotlab.errors import DataSetError, InputError, PictureError, install_hint, printable
 from robotlab.files import read_plain
 from robotlab.image_file import MOST_PIXELS, decode, load, size_of
@@ -256,6 +257,18 @@ def test_printable_keeps_what_people_write():
         assert printable(text) == text
     assert printable("\x1b]0;x\x07\r\n\ud800") == r"\x1b]0;x\x07\x0d\x0a\ud800"
     assert str(InputError("one\ntwo")) == r"one\x0atwo" and printable("one\ntwo", keep="\n") == "one\ntwo"
+
+
+def test_names_in_a_report_are_text(tmp_path):
+    name = "<script>alert(1)</script><img src=x onerror=alert(1)> & \"'"
+    picture = np.zeros((60, 80, 3), np.uint8)
+    picture[10:50, 20:40] = 230, 110, 30
+    sample = Sample("a.png", picture, [[20, 10, 40, 50]], [0], recording=name, lamp=name)
+    write_dataset(tmp_path / "set", [sample], [name])
+    page = tmp_path / "page.html"
+    assert main(["judge", str(tmp_path / "set"), "--with", "color", "--html", str(page), "--quiet"]) == 0
+    text = page.read_text("utf-8")
+    assert "&lt;script&gt;alert(1)" in text and "<script" not in text and "<img src=x" not in text
 
 
 def voc(folder: Path, old: str = "", new: str = "", place: str = "a.xml", picture: str = "a.png") -> Path:
