@@ -215,7 +215,7 @@ class Reader:
             if missing:
                 self.complain(where, f"it must have {', '.join((*needed, 'id'))}, it lacks {', '.join(missing)}; add it")
             elif id is None:
-                self.complain(where, f"id must be a whole number or a word, got {short(record['id'])}; number the entries")
+                self.complain(where, f"id must be a whole number or a printable word, got {short(record['id'])}; number the entries")
             elif id in seen:
                 self.complain(where, f"ids must be unique, {short(id)} is also that of {key}[{seen[id]}]; give each its own")
             elif has_nan({k: v for k, v in record.items() if k not in ("bbox", "segmentation")}):

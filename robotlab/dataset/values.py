@@ -5,20 +5,26 @@ from __future__ import annotations
 import math
 import re
 
+from robotlab.errors import printable
+
+# Longer words are no ids; every message names one.
+LONGEST_ID = 500
 # Plain decimal digits: Python itself would also take 1_000, and digits of other scripts.
 _NUMBER = re.compile(r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _WHOLE = re.compile(r"-?\d{1,18}", re.ASCII)
 
 
 def as_id(value: object) -> int | str | None:
-    """A whole number (of 64 bits) or a word as an id; None for anything else."""
+    """A whole number (of 64 bits) or a printable word as an id; None for anything else."""
     if isinstance(value, bool):
         return None
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     if isinstance(value, int) and not -(2**63) <= value < 2**63:
         return None
-    return value if isinstance(value, (int, str)) and value != "" else None
+    if isinstance(value, str):
+        return value if value and len(value) <= LONGEST_ID and printable(value) == value else None
+    return value if isinstance(value, int) else None
 
 
 def number(value: object) -> float | None:

@@ -128,9 +128,10 @@ def scale_caution(detector: Any, data: DataSet) -> str:
         of the training.
     """
     try:
-        width, height = detector.facts["picture_px"]
-        sides = detector.facts["side_px"]
-        factor = working_size(width, height, detector.working_px, detector.scale)[0] / width
+        sides, factor = detector.facts["side_px"], detector.scale
+        if detector.working_px is not None:
+            width, height = detector.facts["picture_px"]
+            factor = working_size(width, height, detector.working_px, detector.scale)[0] / width
         low, middle, high = (factor * float(sides[name]) for name in ("p05", "p50", "p95"))
     except (AttributeError, KeyError, TypeError, ValueError, ZeroDivisionError):
         return ""
