@@ -251,6 +251,8 @@ def tour(options: argparse.Namespace) -> int:
     """The whole chain once."""
     from robotlab.tour import tour as run
 
+    check_output(Path(options.output) / "model.onnx", "model")
+    check_output(Path(options.output) / "tour.html", "report")
     path = run(options.output, seed=options.seed, progress=not options.quiet)
     _show(f"report: {path.resolve()}")
     _show("next: open it in a browser, then start the course with robotlab open")

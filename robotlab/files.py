@@ -182,6 +182,11 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
     Path
         The path written.
 
+    Raises
+    ------
+    InputError
+        If something is there that is no plain file.
+
     Notes
     -----
     The content goes to a new file in the same folder, is flushed to the disk
@@ -197,6 +202,9 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
     'ten crates'
     """
     path = Path(path)
+    if path.exists() and not path.is_file():
+        # Renaming onto a device would take its place, for everyone where an administrator does it.
+        raise InputError(f"only plain files are written, {path} is a folder, a device or a pipe; choose another name")
     path.parent.mkdir(parents=True, exist_ok=True)
     data = content.encode("utf-8") if isinstance(content, str) else content
     handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")

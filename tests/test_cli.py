@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shlex
 import shutil
 from pathlib import Path
@@ -82,6 +83,7 @@ class TestJudge:
 class TestOutputs:
     """Nothing that anybody made is replaced, and a place that cannot be written is noticed before the work."""
 
+    @pytest.mark.skipif(os.name != "posix", reason="links and pipes are made as POSIX has them")
     @pytest.mark.parametrize(
         ("words", "part"),
         [
@@ -96,7 +98,8 @@ class TestOutputs:
             (["judge", "{set}", "--results", "{results}", "--html", "{results}"], "must not replace an input"),
             (["compare", "{set}", "-o", "{out}/notes.onnx", "--walks", "none"], "is no report"),
             (["drive", "--with", "color", "-o", "{out}/a", "--log", "{out}/a"], "another output"),
-            (["drive", "--with", "color", "-o", "/dev/null"], "a device or a pipe"),
+            (["drive", "--with", "color", "-o", "{out}/pipe"], "a device or a pipe"),
+            (["tour", "-o", "{results}"], "Not a directory"),
             (["fit", "{set}", "--seed", "-1"], "--seed must be from 0"),
             (["fit", "{set}", "-o", ""], "--output must have a value"),
             (["judge", "{set}", "--results", ""], "--results must have a value"),
@@ -110,6 +113,7 @@ class TestOutputs:
         (out / "folder.onnx").mkdir(parents=True)
         (out / "notes.onnx").write_text("my own notes"), results.write_text("[]")
         (out / "link.json").symlink_to(folder / "labels.json")
+        os.mkfifo(out / "pipe")
         before = {path: path.read_bytes() for path in sorted(tmp_path.rglob("*")) if path.is_file()}
         assert main([word.format(set=folder, out=out, results=results) for word in words]) == 2
         shown, error = said(capsys)

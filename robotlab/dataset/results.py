@@ -13,7 +13,7 @@ import numpy as np
 from robotlab.dataset.model import DataSet
 from robotlab.dataset.values import as_id, four_numbers, number, short, typed
 from robotlab.errors import DataSetError
-from robotlab.files import write_json
+from robotlab.files import check_output, write_json
 from robotlab.json_file import read_json
 from robotlab.trackers import Detections
 
@@ -171,6 +171,9 @@ def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[D
     ------
     DataSetError
         If there are more or fewer, or one names a class `data` has not.
+    InputError
+        If the path is that of the labels or of a picture, or a file of another
+        kind is there.
 
     Examples
     --------
@@ -196,4 +199,5 @@ def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[D
                 )
             x0, y0, x1, y1 = box
             rows.append({"image_id": entry.id, "category_id": ids[name], "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score})
+    check_output(path, "results file", [data.labels_path, *(entry.path for entry in data.pictures)])
     return write_json(path, rows, indent=None)
