@@ -235,8 +235,9 @@ def compare(options: argparse.Namespace) -> int:
     check_output(options.output, "report", _files_of(data, options.model))
     trackers: dict[str, Tracker] = {"color": ColorTracker.from_dataset(source, progress=not options.quiet)}
     if options.model:
-        trackers["detector"] = Detector.load(options.model, classes=judged.classes)
-        note += f" (color); the detector is {Path(options.model).name}" + _cautions(trackers["detector"], judged)
+        detector = Detector.load(options.model, classes=judged.classes)
+        trackers["detector"] = detector
+        note += f" (color); the detector is {Path(options.model).name}" + _cautions(detector, judged)
     else:
         trackers["detector"] = train(source, seed=options.seed, progress=not options.quiet)
     scores = {name: threshold(tracker, source) for name, tracker in trackers.items()}

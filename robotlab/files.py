@@ -184,8 +184,8 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
 
     Raises
     ------
-    InputError
-        If something is there that is no plain file.
+    OSError
+        If it cannot be written there, or a device or a pipe is there.
 
     Notes
     -----
@@ -202,9 +202,9 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
     'ten crates'
     """
     path = Path(path)
-    if path.exists() and not path.is_file():
+    if path.exists() and not (path.is_file() or path.is_dir()):
         # Renaming onto a device would take its place, for everyone where an administrator does it.
-        raise InputError(f"only plain files are written, {path} is a folder, a device or a pipe; choose another name")
+        raise OSError(errno.EEXIST, "a device or a pipe is never replaced", str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
     data = content.encode("utf-8") if isinstance(content, str) else content
     handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
