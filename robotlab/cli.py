@@ -9,11 +9,12 @@ from __future__ import annotations
 import argparse
 import codecs
 import os
+import signal
 import sys
 from collections.abc import Sequence
 
 from robotlab import __version__
-from robotlab.errors import InputError
+from robotlab.errors import InputError, printable
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -95,6 +96,18 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _check_ranges(options: argparse.Namespace) -> None:
+    """Refuse numbers out of range and options without a value, before anything is done."""
+    for name, low, high in (("seed", 0, 2**32 - 1), ("port", 1, 65535), ("epochs", 1, 100_000)):
+        value = getattr(options, name, None)
+        if value is not None and not low <= value <= high:
+            raise InputError(f"--{name} must be from {low} to {high}, got {value}; choose a number in between")
+    for name, value in vars(options).items():
+        shown = "DATA" if name == "data" else {"who": "--with"}.get(name, f"--{name.replace('_', '-')}")
+        if value in ("", ()) or (isinstance(value, str) and "\0" in value):
+            raise InputError(f"{shown} must have a value, it is empty; give one, or leave it out")
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command.
 
@@ -113,6 +126,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from robotlab.commands import COMMANDS  # after parsing, so that --help answers at once
 
     try:
+        _check_ranges(options)
         return COMMANDS[options.command](options)
     except InputError as error:
         print(f"robotlab {options.command}: {error}", file=sys.stderr)
@@ -121,7 +135,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         raise
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
-        print(f"robotlab {options.command}: {where}{error.strerror or error}; check the path, the rights and the free disk", file=sys.stderr)
+        words = f"{where}{error.strerror or error}; check the path, the rights and the free disk"
+        print(f"robotlab {options.command}: {printable(words)}", file=sys.stderr)
+        return 2
+    except MemoryError:
+        print(f"robotlab {options.command}: there must be memory for the work, it ran out; choose fewer or smaller pictures", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         print(f"robotlab {options.command}: interrupted; what was finished is kept", file=sys.stderr)
@@ -146,8 +164,12 @@ def print_plainly() -> None:
 
 
 def run() -> None:
-    """Entry point of the console script; a closed pipe ends it quietly."""
+    """Entry point of the console script; a closed pipe ends it quietly, and a signal to end cleans up."""
     print_plainly()
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            # As an exception, so that files begun are removed on the way out.
+            signal.signal(getattr(signal, name), lambda number, frame: sys.exit(128 + number))
     try:
         code = main()
         sys.stdout.flush()

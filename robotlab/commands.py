@@ -10,19 +10,30 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING, Any, TextIO
 
 from robotlab.color import ColorTracker
 from robotlab.course.places import shipped
 from robotlab.dataset import DataSet, open_dataset, read_results, write_results
-from robotlab.errors import InputError, ModelError
+from robotlab.errors import InputError, ModelError, printable
+from robotlab.files import check_output
 from robotlab.follow import Settings
 from robotlab.trackers import Tracker
 
+if TYPE_CHECKING:
+    from robotlab.detector import Detector
+
+
+def _show(text: str, file: TextIO | None = None) -> None:
+    """Print text that may hold names from files."""
+    print(printable(text, keep="\n"), file=file)
+
 
 def _say(text: str) -> None:
-    print(text, file=sys.stderr)
+    _show(text, sys.stderr)
 
 
 def _open(options: argparse.Namespace, pictures: bool = True) -> DataSet:
@@ -35,10 +46,39 @@ def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
     return data.only(recordings=recordings) if recordings else data
 
 
+def _names(value: object) -> list[str]:
+    """Names of recordings as a model's facts have them; a foreign file may hold anything."""
+    return [name for name in value if isinstance(name, str)] if isinstance(value, (list, tuple)) else []
+
+
 def _flatters(learned: Sequence[str], judged: DataSet) -> str:
     """The caution where a tracker is judged on recordings it learned from."""
-    both = sorted(set(learned) & set(judged.recordings))
-    return f"; caution: {', '.join(both)} is also judged, so the figures flatter" if both else ""
+    both = [name for name in judged.recordings if name in learned]
+    return f"; caution, data leakage: it also learned from {', '.join(both)}, so the figures flatter" if both else ""
+
+
+def _cautions(detector: Detector, judged: DataSet) -> str:
+    """Why the figures of a detector on these pictures may say little."""
+    from robotlab.detector.held_out import scale_caution
+
+    learned, chosen = _names(detector.facts.get("recordings")), _validation(detector.facts)
+    words = _flatters(learned, judged)
+    both = [name for name in judged.recordings if name in chosen and name not in learned]
+    if both:
+        words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the figures flatter a little"
+    scale = scale_caution(detector, judged)
+    return words + (f"; {scale}" if scale else "")
+
+
+def _validation(facts: Mapping[str, Any]) -> list[str]:
+    """Recordings that were only used to choose."""
+    validation = facts.get("validation")
+    return _names(validation.get("recordings")) if isinstance(validation, dict) else []
+
+
+def _files_of(data: DataSet, *more: str | None) -> list[str | Path]:
+    """Everything that is read, so that no output replaces it."""
+    return [data.labels_path, *(entry.path for entry in data.pictures), *filter(None, more)]
 
 
 def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tuple[DataSet, str]:
@@ -48,14 +88,16 @@ def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tupl
     others = [name for name in data.recordings if name not in judged.recordings]
     if others:
         return data.only(recordings=others), f"learned from {', '.join(others)}"
-    return data, "learned from the very pictures it is judged on, so the figures flatter; give --recordings or --learn"
+    return data, "caution, data leakage: learned from the very pictures it is judged on, so the figures flatter; give --recordings or --learn"
 
 
-def _tracker(who: str, data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tuple[Tracker, str, str]:
+def _tracker(
+    who: str, data: DataSet, judged: DataSet, learn: tuple[str, ...] | None, progress: bool
+) -> tuple[Tracker, str, str]:
     """Tracker, its name, and how it came to be."""
     if who == "color":
         source, note = _rest(data, judged, learn)
-        return ColorTracker.from_dataset(source), "color", note
+        return ColorTracker.from_dataset(source, progress=progress), "color", note
     if learn:
         raise InputError("--learn goes with the color tracker, a model file has learned already; leave it out")
     from robotlab.detector import Detector
@@ -65,7 +107,7 @@ def _tracker(who: str, data: DataSet, judged: DataSet, learn: tuple[str, ...] | 
     detector = Detector.load(who, classes=judged.classes)
     facts = detector.facts
     note = f"trained on {facts.get('pictures', '?')} pictures, stage {facts.get('stage', '?')}"
-    return detector, Path(who).name, note + _flatters(facts.get("recordings", ()), judged)
+    return detector, Path(who).name, note + _cautions(detector, judged)
 
 
 def fit(options: argparse.Namespace) -> int:
@@ -81,11 +123,14 @@ def fit(options: argparse.Namespace) -> int:
         raise InputError(f"{' and '.join(wrong)} go with --stage full, this is the head fit; leave them out or add --stage full")
     if options.stage == "full" and options.head is not None:
         raise InputError("--head goes with --stage head, full training has a head of its own; leave it out")
-    data = _open(options)
+    everything = _open(options)
+    check_output(path, "model", _files_of(everything, options.resume))
+    if options.resume:
+        check_output(options.resume, "training state", _files_of(everything, options.output))
     wanted = options.recordings
     if wanted and options.hold_out:
         wanted = tuple(dict.fromkeys(wanted + options.hold_out))
-    data = _chosen(data, wanted)
+    data = _chosen(everything, wanted)
     detector = train(
         data,
         stage=options.stage,
@@ -100,14 +145,28 @@ def fit(options: argparse.Namespace) -> int:
     )
     detector.save(path)
     facts = detector.facts
-    print(f"{path}: {', '.join(detector.classes)}; {path.stat().st_size / 1e6:.2f} MB")
-    print(f"trained on {facts['pictures']} pictures of {', '.join(facts['recordings'])}")
-    if facts.get("best_score") is not None:
-        print(f"score that maximizes F1 on held-out pictures: {facts['best_score']:.2f}")
-    others = [name for name in _open(options).recordings if name not in facts["recordings"]]
-    some = f" --recordings {','.join(others)}" if others else ""
-    print(f"next: robotlab judge {options.data} --with {path}{some}" + ("" if others else ", on pictures kept apart"))
+    _show(f"{path}: {', '.join(detector.classes)}; {path.stat().st_size / 1e6:.2f} MB")
+    _show(f"trained on {facts['pictures']} pictures of {', '.join(facts['recordings'])}")
+    if facts["held_out_pictures"]:
+        _show(f"score that maximizes F1 on held-out pictures ({facts['held_out']}): {facts['best_score']:.2f}")
+    _show(f"next: {_what_next(options, path, facts, everything)}")
     return 0
+
+
+def _what_next(options: argparse.Namespace, path: Path, facts: Mapping[str, Any], data: DataSet) -> str:
+    """How to judge the new model on recordings that are really apart, or that there are none."""
+    command = f"robotlab judge {quote(options.data)} --with {quote(str(path))}"
+    if options.classes:
+        command += f" --classes {quote(','.join(options.classes))}"
+    learned, chosen = facts["recordings"], _validation(facts)
+    apart = [name for name in data.recordings if name not in (*learned, *chosen)]
+    if apart:
+        return f"{command} --recordings {quote(','.join(apart))}"
+    kept = [name for name in chosen if name not in learned]
+    if kept:
+        return f"{command} --recordings {quote(','.join(kept))}  (the validation set: it chose the threshold, so the figures flatter a little)"
+    words = "nothing here is held out, all recordings were learned from: judge on a new recording"
+    return words + (f", or fit again with --hold-out {quote(data.recordings[-1])}" if len(data.recordings) > 1 else "")
 
 
 def judge(options: argparse.Namespace) -> int:
@@ -119,6 +178,10 @@ def judge(options: argparse.Namespace) -> int:
     # Found boxes are scored without looking at a picture; a report shows some.
     data = _open(options, pictures=not options.results or bool(options.html))
     judged = _chosen(data, options.recordings)
+    files = _files_of(data, options.who if options.who != "color" else None, options.results)
+    for output, kind, other in ((options.save_results, "results file", options.html), (options.html, "report", options.save_results)):
+        if output:
+            check_output(output, kind, [*files, *filter(None, [other])])
     milliseconds = None
     if options.results:
         for name, value in (("--learn", options.learn), ("--save-results", options.save_results)):
@@ -128,7 +191,7 @@ def judge(options: argparse.Namespace) -> int:
         # The table keeps the file's own x, y, width, height: exact to the last bit.
         judgement = score(judged, read_results_table(judged, options.results), name)
     else:
-        tracker, name, note = _tracker(options.who, data, judged, options.learn)
+        tracker, name, note = _tracker(options.who, data, judged, options.learn, not options.quiet)
         found = find_all(tracker, judged, name, not options.quiet)
         detections, milliseconds = list(found.detections), float(sorted(found.milliseconds)[len(judged) // 2])
         judgement = score(judged, detections, name)
@@ -141,12 +204,12 @@ def judge(options: argparse.Namespace) -> int:
     if options.json:
         value = judgement.to_json()
         value |= {"note": note, "milliseconds_median": milliseconds}
-        print(json.dumps(value, indent=1, allow_nan=False))
+        _show(json.dumps(value, indent=1, allow_nan=False))
     else:
-        print(f"{name} ({note})")
-        print(judgement.text())
+        _show(f"{name} ({note})")
+        _show(judgement.text())
         if milliseconds is not None:
-            print(f"time of one picture, median: {milliseconds:.1f} ms")
+            _show(f"time of one picture, median: {milliseconds:.1f} ms")
     return 0
 
 
@@ -169,18 +232,19 @@ def compare(options: argparse.Namespace) -> int:
             f"on the walks a {Settings().target} is followed, the classes here are {', '.join(judged.classes)}; "
             "leave --walks out to compare on pictures alone"
         )
-    trackers: dict[str, Tracker] = {"color": ColorTracker.from_dataset(source)}
+    check_output(options.output, "report", _files_of(data, options.model))
+    trackers: dict[str, Tracker] = {"color": ColorTracker.from_dataset(source, progress=not options.quiet)}
     if options.model:
-        trackers["detector"] = Detector.load(options.model, classes=judged.classes)
-        learned = trackers["detector"].facts.get("recordings", ())
-        note += f" (color); the detector is {Path(options.model).name}" + _flatters(learned, judged)
+        detector = Detector.load(options.model, classes=judged.classes)
+        trackers["detector"] = detector
+        note += f" (color); the detector is {Path(options.model).name}" + _cautions(detector, judged)
     else:
         trackers["detector"] = train(source, seed=options.seed, progress=not options.quiet)
     scores = {name: threshold(tracker, source) for name, tracker in trackers.items()}
     outcome = face_off(judged, trackers, scores, walks, note, options.seed, progress=not options.quiet)
     path = face_off_page(outcome).save(options.output)
-    print(json.dumps(outcome.to_json(), indent=1, allow_nan=False) if options.json else face_off_text(outcome))
-    (_say if options.json else print)(f"report: {path}")
+    _show(json.dumps(outcome.to_json(), indent=1, allow_nan=False) if options.json else f"{face_off_text(outcome)}\n\nTrackers: {note}.")
+    (_say if options.json else _show)(f"report: {path}")
     return 0
 
 
@@ -188,9 +252,11 @@ def tour(options: argparse.Namespace) -> int:
     """The whole chain once."""
     from robotlab.tour import tour as run
 
+    check_output(Path(options.output) / "model.onnx", "model")
+    check_output(Path(options.output) / "tour.html", "report")
     path = run(options.output, seed=options.seed, progress=not options.quiet)
-    print(f"report: {path.resolve()}")
-    print("next: open it in a browser, then start the course with robotlab open")
+    _show(f"report: {path.resolve()}")
+    _show("next: open it in a browser, then start the course with robotlab open")
     return 0
 
 
@@ -204,7 +270,7 @@ def checkup(options: argparse.Namespace) -> int:
         from robotlab.environment import checkup as check
 
         report = check()
-    print(json.dumps(report.to_dict(), indent=1) if options.json else report.text())
+    _show(json.dumps(report.to_dict(), indent=1) if options.json else report.text())
     return 0 if report.ok else 1
 
 
@@ -216,16 +282,19 @@ def drive(options: argparse.Namespace) -> int:
     from robotlab.pages import drive_page
     from robotlab.report import text_table
 
+    check_output(options.output, "report", filter(None, [options.log, options.who]))
+    if options.log:
+        check_output(options.log, "run log", [options.output])
     if options.who == "color":
         source = open_dataset(shipped("datasets/greenhouse"))
-        tracker: Tracker = ColorTracker.from_dataset(source)
+        tracker: Tracker = ColorTracker.from_dataset(source, progress=not options.quiet)
         score = threshold(tracker, source)
     else:
         tracker = Detector.load(options.who)
         score = float(tracker.facts.get("best_score") or Settings().min_score)
     run = follow(tracker, options.walk, Settings(min_score=score), options.seed, options.who, not options.quiet, log=options.log)
-    print(text_table(("score of the run", options.who), run.scores().items()))
-    print(f"replay: {drive_page(run, options.who).save(options.output)}")
+    _show(text_table(("score of the run", options.who), run.scores().items()))
+    _show(f"replay: {drive_page(run, options.who).save(options.output)}")
     return 0
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib.metadata
-import json
 import os
 import platform
 import shutil
@@ -13,6 +12,8 @@ import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
+
+from robotlab.json_file import parse_json
 
 
 # Packages that the course cannot do without; the list of pyproject.toml.
@@ -212,7 +213,8 @@ def _kernel(timeout_s: float = 20.0) -> Line:
     words = [sys.executable, "-m", "jupyter", "kernelspec", "list", "--json"]
     try:
         environment = {**os.environ, **jupyter_folders()}
-        listed = json.loads(subprocess.run(words, capture_output=True, timeout=timeout_s, check=True, env=environment).stdout)
+        said = subprocess.run(words, capture_output=True, timeout=timeout_s, check=True, env=environment).stdout
+        listed = parse_json(said, "the list of kernels")
         command = listed["kernelspecs"]["python3"]["spec"]["argv"][0]
     except (OSError, subprocess.SubprocessError, ValueError, KeyError, IndexError):
         return Line("Jupyter's kernel", "not found", False, f"{sys.executable} -m pip install ipykernel")

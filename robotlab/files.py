@@ -1,12 +1,170 @@
-"""Write a file whole or not at all: beside, flush to disk, rename."""
+"""Files in and out: only plain ones are read, and one is written whole or not at all.
+
+The rule for reading: a plain file (no device, pipe or folder, whatever link
+leads there) of at most so many bytes.  The rule for writing: beside, flush to
+the disk, rename; never on top of an input, or of a file of another kind.
+"""
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import stat
 import tempfile
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
+
+from robotlab.errors import InputError
+
+# How a file of each kind of output begins; a file that begins otherwise is not replaced.
+_BEGINNINGS = {
+    "report": (b"<!doctype html", b"<html"),
+    "results file": (b"[",),
+    # ONNX (protobuf): field 1, the version of the format, an integer.
+    "model": (b"\x08",),
+    "run log": (b"{",),
+    # A zip archive of arrays.
+    "training state": (b"pk",),
+}
+
+
+def read_plain(path: str | os.PathLike, most_bytes: int, what: str, error: type[InputError] = InputError) -> bytes:
+    """The content of a plain file of limited size.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+    most_bytes : int
+        A larger file is refused before it is read.
+    what : str
+        What it should be, for the message, such as ``"a picture"``.
+    error : type
+        Class of the errors raised.
+
+    Returns
+    -------
+    bytes
+        All of it.
+
+    Raises
+    ------
+    InputError
+        Of the class `error`: if the file is missing, is a folder, a device or a
+        pipe, cannot be read, or is too large.
+
+    Examples
+    --------
+    >>> read_plain("nowhere.png", 100, "a picture")
+    Traceback (most recent call last):
+    robotlab.errors.InputError: a picture must exist to be read, nowhere.png does not; check its name and folder
+    """
+    with open_plain(path, most_bytes, what, error) as file:
+        try:
+            # A file that grows meanwhile is not followed.
+            return file.read(os.fstat(file.fileno()).st_size)
+        except OSError as problem:
+            raise error(f"{what} must be a readable file, {path} is not ({problem.strerror}); check the path") from None
+
+
+@contextmanager
+def open_plain(path: str | os.PathLike, most_bytes: int, what: str, error: type[InputError] = InputError) -> Iterator[BinaryIO]:
+    """Open a plain file of limited size to read; the errors are those of :func:`read_plain`.
+
+    Parameters
+    ----------
+    path, most_bytes, what, error
+        As in :func:`read_plain`.
+
+    Yields
+    ------
+    file
+        At its beginning.
+
+    Examples
+    --------
+    >>> import robotlab.files
+    >>> with open_plain(robotlab.files.__file__, 2**20, "a module") as file:
+    ...     file.read(3) == b'"' * 3
+    True
+    """
+    try:
+        # Without O_NONBLOCK, opening a pipe waits for someone to write.
+        file = open(path, "rb", opener=lambda name, flags: os.open(name, flags | getattr(os, "O_NONBLOCK", 0)))
+    except FileNotFoundError:
+        raise error(f"{what} must exist to be read, {path} does not; check its name and folder") from None
+    except (OSError, ValueError) as problem:  # ValueError: a zero byte in the name
+        words = getattr(problem, "strerror", None) or problem
+        raise error(f"{what} must be a readable file, {path} is not ({words}); check the path") from None
+    with file:
+        found = os.fstat(file.fileno())
+        if not stat.S_ISREG(found.st_mode):
+            raise error(f"{what} must be a plain file, {path} is a device or a pipe; check the path")
+        if found.st_size > most_bytes:
+            raise error(f"{what} must be at most {most_bytes / 2**20:.0f} MiB, {path} has {found.st_size / 2**20:.0f} MiB; is it the right file?")
+        yield file
+
+
+def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.PathLike] = ()) -> None:
+    """Refuse an output before the work, not after: nothing that anybody made may be lost.
+
+    Parameters
+    ----------
+    path : path-like
+        Where a file will be written.
+    kind : {"report", "results file", "model", "run log", "training state"}
+        What it will be; a file that is there already must be one too.
+    inputs : iterable of path-like
+        Files that are read, or written too, and must not be replaced.
+
+    Raises
+    ------
+    InputError
+        If it is an input, a folder, a file of another kind, or cannot be
+        written there.
+
+    Examples
+    --------
+    >>> check_output(".", "report")
+    Traceback (most recent call last):
+    robotlab.errors.InputError: a report must be written to a file, . is a folder; add a file name
+    """
+    path = Path(path)
+    try:
+        if path.is_dir():
+            raise InputError(f"a {kind} must be written to a file, {path} is a folder; add a file name")
+        if any(_same(path, one) for one in inputs):
+            raise InputError(f"an output must not replace an input or another output, {path} is one; choose another name")
+        if path.exists():
+            if not path.is_file():
+                raise InputError(f"a {kind} must be written to a plain file, {path} is a device or a pipe; choose another name")
+            with path.open("rb") as file:
+                begin = file.read(512)
+            if begin and not begin.lstrip().lower().startswith(_BEGINNINGS[kind]):
+                raise InputError(f"{path} is there already and is no {kind}; choose another name, or move it away")
+        folder = path.absolute().parent
+        while not folder.exists():
+            folder = folder.parent
+        if not folder.is_dir():
+            raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+        handle, beside = tempfile.mkstemp(dir=folder, prefix=f".{path.name[:40]}.", suffix=".part")
+        os.close(handle)
+        os.unlink(beside)
+    except (OSError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        words = getattr(error, "strerror", None) or error
+        raise InputError(f"a {kind} must be written where that is allowed, {path} is not ({words}); choose another place") from None
+
+
+def _same(a: str | os.PathLike, b: str | os.PathLike) -> bool:
+    """Whether two paths mean one file, there or not."""
+    if os.path.exists(a) and os.path.exists(b):
+        return os.path.samefile(a, b)
+    return os.path.realpath(a) == os.path.realpath(b)
 
 
 def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
@@ -24,6 +182,11 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
     Path
         The path written.
 
+    Raises
+    ------
+    OSError
+        If it cannot be written there, or a device or a pipe is there.
+
     Notes
     -----
     The content goes to a new file in the same folder, is flushed to the disk
@@ -39,6 +202,9 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
     'ten crates'
     """
     path = Path(path)
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        # Renaming onto a device would take its place, for everyone where an administrator does it.
+        raise OSError(errno.EEXIST, "a device or a pipe is never replaced", str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
     data = content.encode("utf-8") if isinstance(content, str) else content
     handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")

@@ -1,22 +1,27 @@
 """Pictures: load, save, encode, resize, colour spaces.
 
 A picture is a ``(height, width, 3)`` array of ``uint8``, red-green-blue, x to
-the right and y down.  This is the only module that calls Pillow and
-scikit-image for pictures, so that a changed name there is mended here once.
+the right and y down.  Files are opened by :mod:`robotlab.image_file`; this is the
+only other module that calls Pillow and scikit-image for pictures, so that a
+changed name there is mended once.
 """
 
 from __future__ import annotations
 
 import io
 import os
-import warnings
 from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFilter, ImageFont, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageDraw, ImageFilter, ImageFont
 
 from robotlab.errors import PictureError
 from robotlab.files import write_whole
+from robotlab.image_file import decode, load, size_of
+
+__all__ = [
+    "blur", "check_picture", "decode", "encode", "lab", "load", "luminance", "resize", "save", "size_of", "write_text",
+]  # fmt: skip
 
 _RESAMPLE = {
     "nearest": Image.Resampling.NEAREST,
@@ -71,123 +76,6 @@ def check_picture(picture: np.ndarray, name: str = "picture") -> np.ndarray:
             "(picture * 255).round().astype(np.uint8)"
         )
     return picture
-
-
-def load(path: str | os.PathLike) -> np.ndarray:
-    """Read a picture file.
-
-    Parameters
-    ----------
-    path : path-like
-        A JPEG, PNG or other file that Pillow reads.
-
-    Returns
-    -------
-    (H, W, 3) ndarray of uint8
-        Red-green-blue, turned upright where the camera noted its rotation.
-
-    Raises
-    ------
-    PictureError
-        If the file is missing, is no picture, or is cut short.
-
-    Examples
-    --------
-    >>> import tempfile, pathlib
-    >>> path = pathlib.Path(tempfile.mkdtemp()) / "grey.png"
-    >>> _ = save(path, np.full((2, 3, 3), 90, np.uint8))
-    >>> load(path)[0, 0].tolist()
-    [90, 90, 90]
-    """
-    path = Path(path)
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
-        raise PictureError(f"a picture must exist to be read, {path} does not; check its name and folder") from None
-    except OSError as error:
-        raise PictureError(f"a picture must be a readable file, {path} is not ({error.strerror}); check the path") from None
-    return decode(content, str(path))
-
-
-def decode(content: bytes, name: str = "picture") -> np.ndarray:
-    """Turn the bytes of a picture file into a picture.
-
-    Parameters
-    ----------
-    content : bytes
-        What a JPEG or PNG file holds.
-    name : str
-        How error messages call it.
-
-    Returns
-    -------
-    (H, W, 3) ndarray of uint8
-        Red-green-blue.
-
-    Raises
-    ------
-    PictureError
-        If the bytes are no picture, or are cut short.
-
-    Examples
-    --------
-    >>> decode(encode(np.zeros((2, 3, 3), np.uint8), "png")).shape
-    (2, 3, 3)
-    """
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            with Image.open(io.BytesIO(content)) as image:
-                image.load()
-                return np.asarray(ImageOps.exif_transpose(image).convert("RGB"))
-    except (UnidentifiedImageError, OSError, SyntaxError, ValueError, EOFError) as error:
-        kind = "no picture" if isinstance(error, UnidentifiedImageError) else "damaged or cut short"
-        raise PictureError(
-            f"{name} must be a whole JPEG or PNG picture, it is {kind} ({len(content)} bytes); copy or take it again"
-        ) from None
-    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
-        raise PictureError(
-            f"{name} must have fewer than {Image.MAX_IMAGE_PIXELS} pixels; make it smaller first"
-        ) from None
-
-
-def size_of(path: str | os.PathLike) -> tuple[int, int]:
-    """Width and height of a picture file, without reading its pixels.
-
-    Parameters
-    ----------
-    path : path-like
-        The file.
-
-    Returns
-    -------
-    (int, int)
-        Width and height in px, after the rotation that the camera noted.
-
-    Raises
-    ------
-    PictureError
-        If the file is missing or is no picture.
-
-    Examples
-    --------
-    >>> import tempfile, pathlib
-    >>> path = pathlib.Path(tempfile.mkdtemp()) / "grey.png"
-    >>> _ = save(path, np.full((2, 3, 3), 90, np.uint8))
-    >>> size_of(path)
-    (3, 2)
-    """
-    try:
-        with Image.open(path) as image:
-            width, height = image.size
-            # Pillow decodes a whole PNG to look for rotation notes behind the pixels; no camera writes them there.
-            noted = image.format != "PNG" or "exif" in image.info
-            turned = noted and image.getexif().get(0x0112, 1) >= 5
-    except FileNotFoundError:
-        raise PictureError(f"a picture must exist to be read, {path} does not; check its name and folder") from None
-    except (UnidentifiedImageError, OSError, SyntaxError, ValueError):
-        raise PictureError(f"{path} must be a JPEG or PNG picture, it is not; copy or take it again") from None
-    return (height, width) if turned else (width, height)
 
 
 def encode(picture: np.ndarray, kind: str = "png", quality: int = 90, effort: int = 6) -> bytes:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import shlex
 import shutil
 from pathlib import Path
 
@@ -12,6 +14,7 @@ import pytest
 from robotlab.cli import main
 from robotlab.dataset import open_dataset, write_dataset
 from robotlab.dataset.write import Sample
+from robotlab.picture import resize
 
 COINS = Path(__file__).resolve().parents[1] / "datasets" / "coins"
 
@@ -48,7 +51,7 @@ class TestJudge:
         assert main(["judge", str(posts), "--with", "color", "--quiet"]) == 0
         assert "flatter" in said(capsys)[0]
         assert main(["judge", str(posts), "--with", "color", "--recordings", "b", "--learn", "a,b", "--quiet"]) == 0
-        assert "caution: b is also judged" in said(capsys)[0]
+        assert "caution, data leakage: it also learned from b" in said(capsys)[0]
 
     def test_results_file_gives_the_twelve_numbers_of_pycocotools(self, posts, tmp_path, capsys):
         from pycocotools.coco import COCO
@@ -75,6 +78,55 @@ class TestJudge:
         assert main(["judge", str(posts), "--with", "color", "--recordings", "b", "--html", str(page), "--quiet"]) == 0
         text = page.read_text()
         assert text.count("<img") >= 4 and "AP50" in text and "http" not in text.replace("http-equiv", "")
+
+
+class TestOutputs:
+    """Nothing that anybody made is replaced, and a place that cannot be written is noticed before the work."""
+
+    @pytest.mark.skipif(os.name != "posix", reason="links and pipes are made as POSIX has them")
+    @pytest.mark.parametrize(
+        ("words", "part"),
+        [
+            (["fit", "{set}", "-o", "{set}/labels.json/m.onnx"], "Not a directory"),
+            (["fit", "{set}", "-o", "{out}/folder.onnx"], "is a folder"),
+            (["fit", "{set}", "-o", "{out}/notes.onnx"], "is no model"),
+            (["judge", "{set}", "--with", "color", "--save-results", "{set}/labels.json"], "must not replace an input"),
+            (["judge", "{set}", "--with", "color", "--save-results", "{set}/../set/pictures/p0.png"], "must not replace an input"),
+            (["judge", "{set}", "--with", "color", "--save-results", "{out}/notes.onnx"], "is no results file"),
+            (["judge", "{set}", "--with", "color", "--html", "{out}/link.json"], "must not replace an input"),
+            (["judge", "{set}", "--with", "color", "--html", "{out}/a", "--save-results", "{out}/a"], "another output"),
+            (["judge", "{set}", "--results", "{results}", "--html", "{results}"], "must not replace an input"),
+            (["compare", "{set}", "-o", "{out}/notes.onnx", "--walks", "none"], "is no report"),
+            (["drive", "--with", "color", "-o", "{out}/a", "--log", "{out}/a"], "another output"),
+            (["drive", "--with", "color", "-o", "{out}/pipe"], "a device or a pipe"),
+            (["tour", "-o", "{results}"], "Not a directory"),
+            (["fit", "{set}", "--seed", "-1"], "--seed must be from 0"),
+            (["fit", "{set}", "-o", ""], "--output must have a value"),
+            (["judge", "{set}", "--results", ""], "--results must have a value"),
+            (["judge", "{set}", "--with", "color", "--recordings", ","], "--recordings must have a value"),
+            (["fit", "{set}", "--stage", "full", "--epochs", "0"], "--epochs must be from 1"),
+        ],
+    )
+    def test_refused_before_the_work(self, posts, tmp_path, capsys, words, part):
+        folder, out, results = tmp_path / "set", tmp_path / "out", tmp_path / "results.json"
+        shutil.copytree(posts, folder)
+        (out / "folder.onnx").mkdir(parents=True)
+        (out / "notes.onnx").write_text("my own notes"), results.write_text("[]")
+        (out / "link.json").symlink_to(folder / "labels.json")
+        os.mkfifo(out / "pipe")
+        before = {path: path.read_bytes() for path in sorted(tmp_path.rglob("*")) if path.is_file()}
+        assert main([word.format(set=folder, out=out, results=results) for word in words]) == 2
+        shown, error = said(capsys)
+        # No progress bar has begun: it would stand before the error.
+        assert part in error and error.count("\n") == 1 and error.startswith(f"robotlab {words[0]}: ") and shown == ""
+        assert before == {path: path.read_bytes() for path in sorted(tmp_path.rglob("*")) if path.is_file()}
+
+    def test_its_own_outputs_are_replaced(self, posts, tmp_path):
+        words = ["judge", str(posts), "--with", "color", "--quiet"]
+        for _ in range(2):
+            assert main([*words, "--save-results", str(tmp_path / "r.json"), "--html", str(tmp_path / "r.html")]) == 0
+        for _ in range(2):
+            assert main(["fit", str(posts), "-o", str(tmp_path / "m.onnx"), "--quiet"]) == 0
 
 
 class TestBadInput:
@@ -131,12 +183,55 @@ class TestFitAndJudge:
     def test_a_model_and_a_data_set_of_other_classes(self, posts, tmp_path, capsys):
         model = tmp_path / "model.onnx"
         assert main(["fit", str(posts), "-o", str(model), "--quiet"]) == 0
-        assert model.exists() and "next: robotlab judge" in said(capsys)[0]
+        out = said(capsys)[0]
+        # Six pictures are too few to hold any out: nothing may be called held out, and nothing is left to judge on.
+        assert model.exists() and "next: nothing here is held out" in out and "maximizes F1" not in out
         assert main(["judge", str(posts), "--with", str(model), "--json", "--quiet"]) == 0
         assert json.loads(said(capsys)[0])["AP50"] > 0.9
         assert main(["judge", str(COINS), "--with", str(model)]) == 2
         error = said(capsys)[1]
         assert "coin" in error and "post" in error
+
+    def test_judging_on_what_was_learned_is_cautioned(self, posts, tmp_path, capsys):
+        model = str(tmp_path / "model.onnx")
+        assert main(["fit", str(posts), "-o", model, "--quiet", "--recordings", "a"]) == 0
+        assert f"next: robotlab judge {posts} --with {model} --recordings b\n" in said(capsys)[0]
+        assert main(["judge", str(posts), "--with", model, "--quiet", "--recordings", "b"]) == 0
+        assert "caution" not in said(capsys)[0]
+        assert main(["judge", str(posts), "--with", model, "--quiet"]) == 0
+        assert "caution, data leakage: it also learned from a, so" in said(capsys)[0]
+        page = str(tmp_path / "c.html")
+        assert main(["compare", str(posts), "--model", model, "--walks", "none", "-o", page, "--quiet", "--learn", "b"]) == 0
+        out = said(capsys)[0]
+        assert "data leakage: it also learned from b" in out and "data leakage: it also learned from a" in out
+
+    def test_a_validation_set_is_named_as_one(self, posts, tmp_path, capsys):
+        folder = tmp_path / "my set"
+        shutil.copytree(posts, folder)
+        model = str(tmp_path / "my model.onnx")
+        assert main(["fit", str(folder), "-o", model, "--quiet", "--hold-out", "b"]) == 0
+        out = said(capsys)[0]
+        assert "on held-out pictures (recording b): 0." in out
+        line = next(line for line in out.splitlines() if line.startswith("next: "))
+        command, note = line.removeprefix("next: robotlab ").split("  ")
+        assert "validation set" in note
+        # The line can be pasted into a shell, spaces and all.
+        assert main([*shlex.split(command), "--quiet"]) == 0
+        assert "b is its validation set" in said(capsys)[0]
+
+    def test_other_scale_is_cautioned(self, posts, tmp_path, capsys):
+        model, large = str(tmp_path / "model.onnx"), tmp_path / "large"
+        assert main(["fit", str(posts), "-o", model, "--quiet"]) == 0
+        data = open_dataset(posts)
+        write_dataset(
+            large,
+            [Sample(f"l{n}.png", resize(data.load(e), (1280, 960)), e.boxes * 10, e.labels, "z") for n, e in enumerate(data)],
+            ["post"],
+        )
+        said(capsys)
+        assert main(["judge", str(large), "--with", model, "--quiet"]) == 0
+        out = said(capsys)[0]
+        assert "caution, scale" in out and "shrink the pictures to about 128 x 96 px" in out
 
     def test_same_seed_same_file(self, posts, tmp_path):
         for name in ("one.onnx", "two.onnx"):

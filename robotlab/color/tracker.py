@@ -349,7 +349,7 @@ class ColorTracker:
         return cls(band, [class_name], **settings)
 
     @classmethod
-    def from_dataset(cls, data, class_names: str | Sequence[str] | None = None) -> ColorTracker:
+    def from_dataset(cls, data, class_names: str | Sequence[str] | None = None, progress: bool = False) -> ColorTracker:
         """A tracker from a labelled data set, with everything chosen on it.
 
         Parameters
@@ -358,6 +358,8 @@ class ColorTracker:
             The pictures to learn from; keep those to be judged on apart.
         class_names : str or sequence of str, optional
             Only these classes; without it all that have boxes.
+        progress : bool
+            Show a progress bar.
 
         Returns
         -------
@@ -371,7 +373,7 @@ class ColorTracker:
         """
         from robotlab.color.fit import fit_tracker  # imports this module
 
-        return fit_tracker(data, class_names)
+        return fit_tracker(data, class_names, progress)
 
     def save(self, path: str | os.PathLike) -> Path:
         """Write the tracker as a small JSON file.

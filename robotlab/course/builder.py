@@ -39,7 +39,9 @@ from typing import Any
 
 from robotlab.course.glossary import pages
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
+from robotlab.errors import install_hint
 from robotlab.files import write_whole
+from robotlab.json_file import read_json
 
 KINDS = ("starter", "worked", "verify", "explore", "still")
 # How nbval (0.11, its documentation) reads tags; "raises-exception" is Jupyter's own.
@@ -145,7 +147,7 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
     try:
         import jupytext
     except ModuleNotFoundError:
-        raise LessonError("building lessons needs jupytext, it is not installed; pip install 'robotlab[build]'") from None
+        raise LessonError(f"building lessons needs jupytext, it is not installed; {install_hint('build')}") from None
     path = Path(path)
     if not re.fullmatch(r"\d\d_[a-z0-9_]+", path.stem):
         raise LessonError(f"a source must be called NN_name.py (two digits, small letters), got {path.name}; rename it")
@@ -243,8 +245,6 @@ def _write_pages(root: Path, check: bool) -> list[str]:
 
 
 def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[str]:
-    import json
-
     name, wrong = source.stem, []
     learner, worked = lessons_folder / f"{name}.ipynb", worked_folder / f"{name}.ipynb"
     if not learner.is_file():
@@ -255,7 +255,7 @@ def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[
     if not worked.is_file():
         wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb is missing")
     else:
-        built = json.loads(worked.read_text(encoding="utf-8"))
+        built = read_json(worked)
         unrun = sum(cell["cell_type"] == "code" and cell["execution_count"] is None for cell in built["cells"])
         if unrun:
             wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb has {unrun} code cells that were not run")

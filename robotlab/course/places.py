@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 from robotlab.environment import find_above
 from robotlab.errors import DataSetError
+from robotlab.json_file import read_json
 
 
 def shipped(name: str) -> Path:
@@ -69,4 +69,4 @@ def measured(name: str) -> dict[str, Any]:
     if not path.is_file():
         known = ", ".join(sorted(one.stem for one in path.parent.glob("*.json")))
         raise DataSetError(f"a measurement must be one of {known}, got {name!r}; check its name")
-    return json.loads(path.read_text(encoding="utf-8"))
+    return read_json(path)

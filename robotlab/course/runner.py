@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from robotlab.course.outputs import LessonError
+from robotlab.errors import install_hint
 
 
 def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[str, Any]:
@@ -49,7 +50,7 @@ def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[
         from nbclient import NotebookClient
         from nbclient.exceptions import CellTimeoutError
     except ModuleNotFoundError as error:
-        raise LessonError(f"building lessons needs {error.name}, it is not installed; pip install 'robotlab[build]'") from None
+        raise LessonError(f"building lessons needs {error.name}, it is not installed; {install_hint('build')}") from None
 
     class ThisPython(KernelSpecManager):
         """Knows one kernel, this Python, whatever else is registered on the machine."""

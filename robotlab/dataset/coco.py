@@ -16,10 +16,11 @@ import numpy as np
 
 from robotlab import picture as pictures_io
 from robotlab.dataset.entry import Entry
-from robotlab.dataset.locate import PictureFinder, find_labels, looks_like_labels, read_json
+from robotlab.dataset.locate import PictureFinder, find_labels, looks_like_labels
 from robotlab.dataset.model import DataSet, size_problem
 from robotlab.dataset.values import as_id, four_numbers, has_nan, number, short, typed
-from robotlab.errors import DataSetError, PictureError
+from robotlab.errors import DataSetError, PictureError, printable
+from robotlab.json_file import read_json
 
 # A box may reach this far outside its picture and is then cut off at the
 # edge; one that reaches further is a mistake.  Labels rounded to whole pixels,
@@ -120,7 +121,7 @@ def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], N
     >>> read_labels(labels, pictures=False, complain=said.append).box_count, len(said)
     (0, 1)
     """
-    value = read_json(labels)
+    value = read_json(labels, "a labels file", DataSetError)
     if not looks_like_labels(value) or not isinstance(value.get("categories"), list):
         keys = ", ".join(sorted(value)[:9]) if isinstance(value, dict) else ""
         has = f"the keys {keys}" if keys else f"a {type(value).__name__} without them"
@@ -151,6 +152,8 @@ class Reader:
         self.finder = finder
         self.pictures = pictures
         self.tell = complain or _raise
+        self.refused_pictures: set = set()
+        self.refused_classes: set = set()
 
     def complain(self, where: str, sentence: str) -> None:
         """Tell of a broken rule, naming file and entry."""
@@ -179,6 +182,9 @@ class Reader:
                 self.complain(f"key {key}", "numbers must be finite, it holds NaN or infinity; put a number or leave it out")
         names, ids, kept = self._categories(value["categories"])
         rows = self._pictures(value["images"])
+        # What was refused has been told of once; boxes in it are no further problems.
+        listed = {key: {as_id(r.get("id")) for r in value[key] if isinstance(r, dict)} - {None} for key in ("images", "categories")}
+        self.refused_pictures, self.refused_classes = listed["images"] - set(rows), listed["categories"] - set(ids)
         boxes = self._annotations(value["annotations"], rows, {id: place for place, id in enumerate(ids)}, names)
         if not names or not rows:
             lacks = "class (categories)" if not names else "picture (images)"
@@ -202,16 +208,16 @@ class Reader:
                 id = spare + place
             else:
                 id = as_id(record.get("id"))
-                where += f" (id {record.get('id')!r})" if "id" in record else ""
+                where += f" (id {short(record.get('id'))})" if "id" in record else ""
             missing = [name for name in needed if name not in record]
             if "id" not in record and key != "annotations":
                 missing.insert(0, "id")
             if missing:
                 self.complain(where, f"it must have {', '.join((*needed, 'id'))}, it lacks {', '.join(missing)}; add it")
             elif id is None:
-                self.complain(where, f"id must be a whole number or a word, got {record['id']!r}; number the entries")
+                self.complain(where, f"id must be a whole number or a printable word, got {short(record['id'])}; number the entries")
             elif id in seen:
-                self.complain(where, f"ids must be unique, {id!r} is also that of {key}[{seen[id]}]; give each its own")
+                self.complain(where, f"ids must be unique, {short(id)} is also that of {key}[{seen[id]}]; give each its own")
             elif has_nan({k: v for k, v in record.items() if k not in ("bbox", "segmentation")}):
                 self.complain(where, "numbers must be finite, it holds NaN or infinity; put a number or leave the key out")
             else:
@@ -222,10 +228,10 @@ class Reader:
         names, ids, kept = [], [], []
         for where, id, record in self._records("categories", records, ("name",)):
             name = record["name"]
-            if not isinstance(name, str) or not name.strip():
-                self.complain(where, f"a class must have a name, got {name!r}; write one word for it")
+            if not isinstance(name, str) or not name.strip() or printable(name) != name:
+                self.complain(where, f"a class must have a printable name, got {short(name)}; write one word for it")
             elif name in names:
-                self.complain(where, f"class names must be unique, {name!r} comes twice; join the two or rename one")
+                self.complain(where, f"class names must be unique, {short(name)} comes twice; join the two or rename one")
             else:
                 names.append(name)
                 ids.append(id)
@@ -237,10 +243,10 @@ class Reader:
         rows, paths = {}, {}
         for where, id, record in self._records("images", records, ("file_name",)):
             name = record["file_name"]
-            if not isinstance(name, str) or not name.strip() or "\0" in name:
-                self.complain(where, f"file_name must be the name of a file, got {name!r}; write the picture's name")
+            if not isinstance(name, str) or not name.strip() or printable(name) != name:
+                self.complain(where, f"file_name must be the printable name of a file, got {short(name)}; write the picture's name")
                 continue
-            where = f"{where.split(' ')[0]} (id {id!r}, {name})"
+            where = f"{where.split(' ')[0]} (id {short(id)}, {name})"
             try:
                 path, within = self.finder.find(name)
             except DataSetError as error:
@@ -254,9 +260,13 @@ class Reader:
                 )
                 continue
             path = path or self.finder.folder / name.replace("\\", "/")
+            foreign = [key for key in ("recording", "lamp") if printable(record.get(key)) != str(record.get(key))]
+            if foreign:
+                self.complain(where, f"{foreign[0]} must be printable, got {short(record[foreign[0]])}; write a plain word")
+                continue
             twin = paths.setdefault(os.path.realpath(path) if self.pictures else str(path), id)
             if twin != id:
-                self.complain(where, f"each picture must be listed once, this file is also picture id {twin!r}; join the two")
+                self.complain(where, f"each picture must be listed once, this file is also picture id {short(twin)}; join the two")
                 continue
             size = self._size(where, id, record, path)
             if size:
@@ -271,8 +281,8 @@ class Reader:
             if not all(isinstance(side, int) and side > 0 for side in label):
                 self.complain(
                     where,
-                    f"width and height must be whole numbers of px > 0, got {record.get('width')!r} and "
-                    f"{record.get('height')!r}; write the picture's size",
+                    f"width and height must be whole numbers of px > 0, got {short(record.get('width'))} and "
+                    f"{short(record.get('height'))}; write the picture's size",
                 )
                 return None
         if not self.pictures:
@@ -292,20 +302,24 @@ class Reader:
         found: dict = {id: [] for id in rows}
         for where, id, record in self._records("annotations", records, ("image_id", "category_id", "bbox")):
             row = rows.get(as_id(record["image_id"]))
+            if row is None and as_id(record["image_id"]) in self.refused_pictures:
+                continue
             if row is None:
                 self.complain(
                     where,
-                    f"image_id must be the id of a picture in images, {record['image_id']!r} is none; "
+                    f"image_id must be the id of a picture in images, {short(record['image_id'])} is none; "
                     "correct it, or take the entry out" + typed(record["image_id"], rows),
                 )
                 continue
             where += f" in {row[0]['file_name']}"
             place = places.get(as_id(record["category_id"]))
+            if place is None and as_id(record["category_id"]) in self.refused_classes:
+                continue
             if place is None:
-                listed = ", ".join(f"{id!r} {name}" for id, name in list(zip(places, names, strict=True))[:20])
+                listed = ", ".join(f"{short(id)} {name}" for id, name in list(zip(places, names, strict=True))[:20])
                 self.complain(
                     where,
-                    f"category_id must be one of {listed or 'those in categories'}, got {record['category_id']!r}; "
+                    f"category_id must be one of {listed or 'those in categories'}, got {short(record['category_id'])}; "
                     "correct it, or add the class to categories" + typed(record["category_id"], places),
                 )
                 continue
@@ -354,7 +368,7 @@ class Reader:
                 return False
         for key in ("iscrowd", "ignore"):
             if record.get(key) not in (None, 0, 1):
-                self.complain(where, f"{key} must be 0 or 1, got {record[key]!r}; correct it, or leave the key out")
+                self.complain(where, f"{key} must be 0 or 1, got {short(record[key])}; correct it, or leave the key out")
                 return False
         return True
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from pathlib import Path, PureWindowsPath
 
 from robotlab.errors import DataSetError
+from robotlab.json_file import read_json
 
 # Folders that people keep pictures in, beside or below the labels (common
 # practice, no source).
@@ -16,56 +16,13 @@ PICTURE_FOLDERS = ("pictures", "images", "JPEGImages")
 LABEL_FOLDERS = ("annotations", "labels", "Annotations")
 
 
-def read_json(path: Path) -> object:
-    """Read a JSON file; NaN and infinity come through as floats.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    object
-        What it holds.
-
-    Raises
-    ------
-    DataSetError
-        If it is missing, empty, or not JSON; with line and column.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> path = Path(tempfile.mkdtemp()) / "a.json"
-    >>> _ = path.write_text('{"a": [1]}')
-    >>> read_json(path)
-    {'a': [1]}
-    """
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
-        raise DataSetError(f"a labels or results file must exist, {path} does not; check its name and folder") from None
-    except OSError as error:
-        raise DataSetError(f"{path} must be a readable file, it is not ({error.strerror}); check the path") from None
-    try:
-        return json.loads(content)
-    except json.JSONDecodeError as error:
-        raise DataSetError(
-            f"{path} must be JSON, it breaks off at line {error.lineno}, column {error.colno} ({error.msg}); "
-            "mend that line, or export the file again"
-        ) from None
-    except (UnicodeDecodeError, RecursionError, ValueError) as error:
-        raise DataSetError(f"{path} must be JSON text in UTF-8, it is not ({error}); export the file again") from None
-
-
 def looks_like_labels(value: object) -> bool:
     """True if a JSON value has the two lists that every COCO-style file has.
 
     Parameters
     ----------
     value : object
-        From :func:`read_json`.
+        From :func:`robotlab.json_file.read_json`.
 
     Returns
     -------
@@ -137,7 +94,7 @@ def find_labels(path: str | os.PathLike) -> Path | None:
 
 def _is_labels_file(path: Path) -> bool:
     try:
-        return looks_like_labels(read_json(path))
+        return looks_like_labels(read_json(path, error=DataSetError))
     except DataSetError:
         return False
 

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from robotlab.dataset.locate import read_json
 from robotlab.dataset.model import DataSet
 from robotlab.dataset.values import as_id, four_numbers, number, short, typed
 from robotlab.errors import DataSetError
-from robotlab.files import write_json
+from robotlab.files import check_output, write_json
+from robotlab.json_file import read_json
 from robotlab.trackers import Detections
 
 
@@ -53,7 +53,7 @@ def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
     [[1.0, 2.0, 5.0, 5.0]]
     """
     path = Path(path)
-    value = read_json(path)
+    value = read_json(path, "a results file", DataSetError)
     if not isinstance(value, list):
         raise DataSetError(
             f"{path} must be a list of results with image_id, category_id, bbox and score, it is "
@@ -122,13 +122,13 @@ def _checked_columns(path: Path, value: list, data: DataSet) -> tuple[np.ndarray
         id, label = as_id(record["image_id"]), as_id(record["category_id"])
         if id is None or id not in pictures:
             raise DataSetError(
-                f"{where}: image_id must be the id of a picture in {data.labels_path}, {record['image_id']!r} is none; "
+                f"{where}: image_id must be the id of a picture in {data.labels_path}, {short(record['image_id'])} is none; "
                 "are the results for other labels?" + typed(record["image_id"], data.known_ids)
             )
         if label is None or label not in places:
             listed = ", ".join(f"{id!r} {name}" for id, name in zip(data.category_ids[:20], data.classes, strict=False))
             raise DataSetError(
-                f"{where}: category_id must be one of {listed}, got {record['category_id']!r}; "
+                f"{where}: category_id must be one of {listed}, got {short(record['category_id'])}; "
                 "are the results for other classes?" + typed(record["category_id"], places)
             )
         numbers, score = four_numbers(record["bbox"]), number(record["score"])
@@ -171,6 +171,9 @@ def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[D
     ------
     DataSetError
         If there are more or fewer, or one names a class `data` has not.
+    InputError
+        If the path is that of the labels or of a picture, or a file of another
+        kind is there.
 
     Examples
     --------
@@ -196,4 +199,5 @@ def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[D
                 )
             x0, y0, x1, y1 = box
             rows.append({"image_id": entry.id, "category_id": ids[name], "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score})
+    check_output(path, "results file", [data.labels_path, *(entry.path for entry in data.pictures)])
     return write_json(path, rows, indent=None)

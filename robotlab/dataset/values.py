@@ -1,19 +1,30 @@
-"""What a JSON value must be to count as an id, a number or a box."""
+"""What a JSON value, or a text in XML, must be to count as an id, a number or a box."""
 
 from __future__ import annotations
 
 import math
+import re
+
+from robotlab.errors import printable
+
+# Longer words are no ids; every message names one.
+LONGEST_ID = 500
+# Plain decimal digits: Python itself would also take 1_000, and digits of other scripts.
+_NUMBER = re.compile(r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_WHOLE = re.compile(r"-?\d{1,18}", re.ASCII)
 
 
 def as_id(value: object) -> int | str | None:
-    """A whole number (of 64 bits) or a word as an id; None for anything else."""
+    """A whole number (of 64 bits) or a printable word as an id; None for anything else."""
     if isinstance(value, bool):
         return None
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     if isinstance(value, int) and not -(2**63) <= value < 2**63:
         return None
-    return value if isinstance(value, (int, str)) and value != "" else None
+    if isinstance(value, str):
+        return value if value and len(value) <= LONGEST_ID and printable(value) == value else None
+    return value if isinstance(value, int) else None
 
 
 def number(value: object) -> float | None:
@@ -24,6 +35,11 @@ def number(value: object) -> float | None:
         return float(value)
     except OverflowError:
         return None
+
+
+def number_in(text: str) -> float | None:
+    """The number that a text says in plain decimal digits; None for anything else."""
+    return float(text) if _NUMBER.fullmatch(text) else None
 
 
 def four_numbers(value: object) -> tuple[float, ...] | None:
@@ -45,14 +61,17 @@ def has_nan(value: object) -> bool:
 
 def short(value: object) -> str:
     """A JSON value in at most 60 signs, for a message."""
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of more digits than Python writes
+        text = f"a number of {value.bit_length()} bits"
     return text if len(text) <= 60 else text[:57] + "..."
 
 
 def typed(value: object, known: object) -> str:
     """A hint when an id is there as the other type: 3 for "3"."""
-    if isinstance(value, str) and value.lstrip("-").isdigit() and int(value) in known:
+    if isinstance(value, str) and _WHOLE.fullmatch(value) and int(value) in known:
         return f" (there is {int(value)}, a number: write it without the quotes)"
-    if isinstance(value, int) and str(value) in known:
+    if isinstance(value, int) and abs(value) < 10**18 and str(value) in known:
         return f' (there is "{value}", a word: write it with quotes)'
     return ""

@@ -14,7 +14,6 @@ import re
 import xml.etree.ElementTree as ElementTree
 from collections.abc import Iterator
 from pathlib import Path
-from xml.parsers import expat
 
 import numpy as np
 
@@ -22,13 +21,13 @@ from robotlab.dataset.coco import Reader
 from robotlab.dataset.entry import Entry
 from robotlab.dataset.locate import LABEL_FOLDERS, PICTURE_FOLDERS, PictureFinder
 from robotlab.dataset.model import DataSet
+from robotlab.dataset.values import number_in, short
 from robotlab.dataset.whole import whole_folder
 from robotlab.dataset.write import kept_name
 from robotlab.errors import DataSetError
 from robotlab.files import write_whole
+from robotlab.xml_file import read_xml
 
-# One picture's labels take a few kB; more than this is no label file.
-_LARGEST_XML = 10_000_000
 # XML 1.0 has no way to write these characters (W3C, section 2.2).
 _NOT_IN_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -83,7 +82,7 @@ def voc_from_corners(boxes: np.ndarray) -> np.ndarray:
 
 
 def has_voc(folder: str | os.PathLike) -> bool:
-    """True if a folder, or ``Annotations`` in it, holds ``.xml`` files.
+    """True if a folder, or a folder in it, holds ``.xml`` files.
 
     Parameters
     ----------
@@ -105,8 +104,11 @@ def has_voc(folder: str | os.PathLike) -> bool:
 
 
 def _xml_folder(folder: Path) -> Path | None:
-    for place in (folder, *(folder / name for name in LABEL_FOLDERS)):
-        if any(place.glob("*.xml")):
+    """Where the files are: there, in a folder for labels, or in folders further down."""
+    if any(folder.glob("*.xml")):
+        return folder
+    for place in (*(folder / name for name in LABEL_FOLDERS), folder):
+        if any(place.glob("**/*.xml")):
             return place
     return None
 
@@ -117,8 +119,9 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
     Parameters
     ----------
     folder : path-like
-        Has the ``.xml`` files, or has them in ``Annotations``; pictures lie
-        beside them, or in ``JPEGImages``, ``images`` or ``pictures``.
+        Has the ``.xml`` files, or has them in ``Annotations`` or in folders
+        further down; pictures lie beside them, or in ``JPEGImages``, ``images``
+        or ``pictures`` there or beside.
     pictures : bool
         As in :func:`robotlab.dataset.open_dataset`.
 
@@ -153,8 +156,8 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
         raise DataSetError(f"{folder} must hold VOC .xml files, it has none; check the path")
     finder = PictureFinder(home / "labels.xml")
     images, things = [], []
-    for id, path in enumerate(sorted(home.glob("*.xml")), 1):
-        tree = read_xml(path)
+    for id, path in enumerate(sorted(home.glob("**/*.xml")), 1):
+        tree = _annotation(path)
         image = {"id": id, "file_name": _picture_name(path, tree, finder)}
         size = [_text(tree, f"size/{side}", "0") for side in ("width", "height")]
         if any(side.strip("0 ") for side in size):
@@ -174,49 +177,11 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
     return Reader(home, finder, pictures, None).read({"images": images, "annotations": annotations, "categories": categories})
 
 
-def read_xml(path: Path) -> ElementTree.Element:
-    """Parse one VOC file, safely.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    Element
-        Its ``annotation`` element.
-
-    Raises
-    ------
-    DataSetError
-        If it is too large, not XML, declares a document type, or is not VOC.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> path = write_whole(Path(tempfile.mkdtemp()) / "a.xml", "<annotation/>")
-    >>> read_xml(path).tag
-    'annotation'
-    """
-    if path.stat().st_size > _LARGEST_XML:
-        raise DataSetError(f"{path} must be under {_LARGEST_XML // 10**6} MB, it is larger; is it a label file?")
-    content = path.read_bytes()
-
-    def refuse(*_: object) -> None:
-        raise DataSetError(f"{path} must have no document type declaration (<!DOCTYPE ...>), it has one; delete that line")
-
-    parser = expat.ParserCreate()
-    parser.StartDoctypeDeclHandler = refuse
-    try:
-        parser.Parse(content, True)
-        tree = ElementTree.fromstring(content)
-    except (expat.ExpatError, ElementTree.ParseError, ValueError) as error:
-        if isinstance(error, DataSetError):
-            raise
-        raise DataSetError(f"{path} must be whole XML, it is not ({error}); mend that line, or export the file again") from None
+def _annotation(path: Path) -> ElementTree.Element:
+    """The ``annotation`` element of a VOC file."""
+    tree = read_xml(path, "a VOC file", DataSetError)
     if tree.tag != "annotation":
-        raise DataSetError(f"{path} must be a VOC file with an <annotation>, it has <{tree.tag}>; move it out of the folder")
+        raise DataSetError(f"{path} must be a VOC file with an <annotation>, it has <{tree.tag[:60]}>; move it out of the folder")
     return tree
 
 
@@ -225,22 +190,29 @@ def _text(tree: ElementTree.Element, tag: str, usual: str) -> str:
 
 
 def _whole(path: Path, what: str, text: str) -> int:
-    try:
-        return int(text)
-    except ValueError:
-        raise DataSetError(f"{path}: {what} must be a whole number of px, got {text!r}; correct it") from None
+    value = number_in(text)
+    if value is None or not value.is_integer():
+        raise DataSetError(f"{path}: {what} must be a whole number of px, got {short(text)}; correct it")
+    return int(value)
 
 
 def _picture_name(path: Path, tree: ElementTree.Element, finder: PictureFinder) -> str:
-    """The file name that is there: as written, or like the .xml file's."""
+    """The file name that is there, for `finder`: as written, or like the .xml file's; seen from the .xml file's folder too."""
     written = _text(tree, "filename", "")
+    below = Path(os.path.relpath(path.parent, finder.folder))
+    near = PictureFinder(path) if below != Path() else None
     for name in (written, *(path.stem + suffix for suffix in (".jpg", ".jpeg", ".png", ".JPG", ".PNG"))):
+        if not name:
+            continue
         try:
-            there = bool(name) and finder.find(name)[0] is not None
+            for seen in dict.fromkeys(((below / name).as_posix(), name)):
+                if finder.find(seen)[0] is not None:
+                    return seen
+            found = near.find(name)[0] if near else None
         except DataSetError as error:
             raise DataSetError(f"{path}: {error}") from None
-        if there:
-            return name
+        if found is not None and found.is_relative_to(finder.folder):
+            return found.relative_to(finder.folder).as_posix()
     return written or f"{path.stem}.jpg"
 
 
@@ -253,10 +225,10 @@ def _objects(path: Path, tree: ElementTree.Element) -> Iterator[tuple[str, list[
         corners = []
         for side in ("xmin", "ymin", "xmax", "ymax"):
             text = _text(thing, f"bndbox/{side}", "")
-            try:
-                corners.append(float(text))
-            except ValueError:
-                raise DataSetError(f"{where}: {side} must be a number, got {text!r}; label the box again") from None
+            value = number_in(text)
+            if value is None:
+                raise DataSetError(f"{where}: {side} must be a number, got {short(text)}; label the box again")
+            corners.append(value)
         if not np.isfinite(corners).all() or corners[2] < corners[0] or corners[3] < corners[1]:
             raise DataSetError(
                 f"{where}: the box must have finite numbers with xmin <= xmax and ymin <= ymax, got {corners}; "

@@ -26,8 +26,9 @@ PASSES = 4
 # Background cells drawn at random, and those that fooled the last fit, a picture.
 RANDOM_CELLS = 120
 HARD_CELLS = 60
-# About how many cells a picture gives, those near centers included.
-CELLS_A_PICTURE = 200
+# At most about so many cells are gathered in all (they take .8 GB in the fit): of
+# larger sets each pass looks at other pictures, drawn at random.
+MOST_CELLS = 400_000
 # In the head fit, cells whose soft center is above this are a thing too, by the
 # square of the soft center: a small thing then has more than one row to learn
 # from.  .7 did nearly as well on greenhouses of other seeds.
@@ -199,6 +200,7 @@ def gather_cells(
     crew: Crew,
     passes: int = PASSES,
     step: Callable[[], object] = lambda: None,
+    most: int | None = None,
 ) -> Cells:
     """Cells of all pictures, gathered in several passes.
 
@@ -220,6 +222,8 @@ def gather_cells(
         other light, and look for background that fools the fit so far.
     step : callable
         Told of each picture done, for a progress bar.
+    most : int, optional
+        Pictures of a pass; where there are more, each pass draws its own.
 
     Returns
     -------
@@ -228,18 +232,26 @@ def gather_cells(
     """
     parts: list[Cells] = []
     rate = None
+    order = np.arange(len(source))
+    if most is not None and most < len(source):
+        # One order for all passes, each going on where the one before stopped.
+        order = np.random.default_rng([seed, passes]).permutation(len(source))
     for turn in range(passes):
-        drawn: list[Cells | None] = [None] * len(source)
+        places = order if len(order) <= (most or len(order)) else np.roll(order, -turn * most)[:most]
+        drawn: list[Cells | None] = [None] * len(places)
 
-        def draw(index: int, worker: int, turn: int = turn, rate: Callable | None = rate, drawn: list = drawn) -> None:
+        def draw(
+            n: int, worker: int, turn: int = turn, rate: Callable | None = rate, drawn: list = drawn, places: np.ndarray = places
+        ) -> None:
+            index = int(places[n])
             rng = np.random.default_rng([seed, turn, index])
             sample = draw_sample(source[index], rng, plain=turn == 0)
             found = features(sample.picture)
             scores = None if rate is None else rate(found)
-            drawn[index] = cells_of(found, sample, index, rng, scores)
+            drawn[n] = cells_of(found, sample, index, rng, scores)
             step()
 
-        crew.each(draw, len(source))
+        crew.each(draw, len(places))
         parts += drawn
         if turn < passes - 1:
             rate = rough(Cells.joined(parts))

@@ -12,7 +12,7 @@ from tqdm import tqdm
 
 from robotlab.dataset import DataSet
 from robotlab.detector.file import Detector
-from robotlab.detector.held_out import figures, find_all
+from robotlab.detector.held_out import figures, find_all, truth_sides
 from robotlab.detector.onnxio import weights_from_onnx
 from robotlab.detector.spec import FEATURES
 
@@ -42,19 +42,45 @@ def shipped_weights() -> dict[str, np.ndarray]:
 
 def first_facts(learned: DataSet, held: DataSet | None, held_words: str, stage: str, seed: int) -> dict[str, Any]:
     """What is known before training starts, for the file's metadata."""
-    sides = np.concatenate(
-        [(e.boxes[:, 2:] - e.boxes[:, :2]).prod(axis=1)[~(e.crowd | e.ignore)] ** 0.5 for e in learned.pictures]
-    )
     return {
         "stage": stage,
         "seed": seed,
+        **learned_facts(learned),
+        "held_out": held_words,
+        "held_out_pictures": 0 if held is None else len(held),
+        "validation": validation_facts(held),
+    }
+
+
+def learned_facts(learned: DataSet) -> dict[str, Any]:
+    """What was learned from, for the file's metadata.
+
+    Parameters
+    ----------
+    learned : DataSet
+        All pictures that were learned from.
+
+    Returns
+    -------
+    dict
+        ``pictures``, ``truths``, ``recordings``, ``picture_px``, width and
+        height of the largest picture, and ``side_px``, quantiles of the truths'
+        sides (the root of the area, px of the pictures).
+    """
+    sides = truth_sides(learned)
+    largest = max(learned.pictures, key=lambda entry: max(entry.width_px, entry.height_px))
+    return {
         "pictures": len(learned),
         "truths": int(len(sides)),
         "recordings": list(learned.recordings),
-        "held_out": held_words,
-        "held_out_pictures": 0 if held is None else len(held),
+        "picture_px": [largest.width_px, largest.height_px],
         "side_px": {name: round(float(np.quantile(sides, q)), 1) for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95))},
     }
+
+
+def validation_facts(held: DataSet | None) -> dict[str, Any]:
+    """The validation set, never learned from: it chose the threshold, and when full training stopped."""
+    return {"pictures": 0 if held is None else len(held), "recordings": [] if held is None else list(held.recordings)}
 
 
 @contextmanager

@@ -17,7 +17,7 @@ from robotlab.detector.engine.network import Network
 from robotlab.detector.engine.optim import AdamW, Average, clip_length
 from robotlab.detector.spec import Layer
 from robotlab.detector.windows import Batch
-from robotlab.errors import InputError
+from robotlab.errors import InputError, install_hint
 
 # Loshchilov & Hutter (arXiv:1711.05101) use .01 to .05 times the rate's scale.
 DECAY = 0.02
@@ -170,5 +170,5 @@ def choose_engine(name: str) -> str:
     if name == "auto":
         return "torch" if torch_is_there() else "numpy"
     if name == "torch" and not torch_is_there():
-        raise InputError("engine torch needs PyTorch, it is not installed; use engine numpy, or pip install 'robotlab[torch]'")
+        raise InputError(f"engine torch needs PyTorch, it is not installed; use engine numpy, or {install_hint('torch')}")
     return name

@@ -23,6 +23,7 @@ from robotlab.detector.sizes import network_input, to_size, working_size
 from robotlab.detector.spec import STRIDE_MULTIPLE, Layer
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_whole
+from robotlab.json_file import parse_json
 from robotlab.picture import check_picture
 from robotlab.trackers import Detections
 
@@ -330,10 +331,10 @@ def _checked_metadata(model: onnx.ModelProto, name: str) -> tuple[tuple[str, ...
     if strange:
         raise ModelError(f"{foreign} (it holds {', '.join(sorted(strange))})")
     try:
-        classes = json.loads(known["classes"])
-        working = json.loads(known["working"])
+        classes = parse_json(known["classes"], name)
+        working = parse_json(known["working"], name)
         longest, scale = working["longest_px"], working["scale"]
-        facts = json.loads(known["facts"])
+        facts = parse_json(known["facts"], name)
     except (KeyError, TypeError, ValueError):
         raise ModelError(f"the metadata of {name} must be whole, it is damaged; fit or copy the model again") from None
     whole = (

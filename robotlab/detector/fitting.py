@@ -12,8 +12,8 @@ import numpy as np
 from tqdm import tqdm
 
 from robotlab.dataset import DataSet
-from robotlab.detector.cells import CELLS_A_PICTURE, PASSES, Cells, FrozenFeatures, cells_of, draw_sample, gather_cells
-from robotlab.detector.common import bar, first_facts, judged_facts, shipped_weights
+from robotlab.detector.cells import HARD_CELLS, MOST_CELLS, PASSES, Cells, FrozenFeatures, cells_of, draw_sample, gather_cells
+from robotlab.detector.common import bar, first_facts, judged_facts, learned_facts, shipped_weights, validation_facts
 from robotlab.detector.engine.crew import Crew, core_count
 from robotlab.detector.engines import choose_engine
 from robotlab.detector.file import Detector
@@ -22,7 +22,7 @@ from robotlab.detector.graph import head_layers
 from robotlab.detector.head import fit_linear_head, rough_head
 from robotlab.detector.held_out import split_held_out
 from robotlab.detector.mlp_head import HIDDEN, fit_mlp_head
-from robotlab.detector.plan import Budget, check_disk, disk_bytes, head_memory_bytes
+from robotlab.detector.plan import BASE_BYTES, Budget, check_disk, check_memory, disk_bytes, pictures_bytes, rows_bytes, workers_within
 from robotlab.detector.samples import CACHE_BYTES, SampleSource, choose_working
 from robotlab.detector.spec import FEATURES
 from robotlab.detector.train import Course
@@ -168,30 +168,60 @@ def fit_head(
     pictures = len(learned) + (len(held) if last_too else 0)
     needed = disk_bytes(layers, keeps_state=False)
     check_disk(Path.cwd(), needed)
+    workers = workers_within(source, core_count())
+    seconds, cells_each = try_pictures(source, features, workers)
+    # Of larger sets each pass draws its pictures; the held-out ones keep their share.
+    share = min(1.0, MOST_CELLS / (cells_each * PASSES * pictures))
+    most, most_held = max(1, round(share * len(learned))), max(1, round(share * len(held))) if last_too else 0
+    total = (most + most_held) * PASSES
+    memory = BASE_BYTES + rows_bytes(round(total * cells_each), FEATURES[-1].channels) + pictures_bytes(source, workers)
     if progress:
-        seconds = head_seconds(source, features, pictures * PASSES)
-        memory = head_memory_bytes(pictures * PASSES * CELLS_A_PICTURE, FEATURES[-1].channels, min(CACHE_BYTES, source.bytes_in_all()))
-        tqdm.write(f"head fit: {pictures} pictures, {PASSES} passes; {Budget(seconds, memory, needed)}")
-    total = pictures * PASSES
-    with bar(total, "head fit", progress) as shown, Crew() as crew:
-        cells = gather_cells(source, features, rough_head(count), seed, crew, step=shown.update)
+        drawn = f" of {most + most_held}" if share < 1 else ""
+        tqdm.write(f"head fit: {pictures} pictures, {PASSES} passes{drawn}; {Budget(total * seconds, memory, needed)}")
+    check_memory(memory)
+    with bar(total, "head fit", progress) as shown, Crew(workers if workers < core_count() else None) as crew:
+        cells = gather_cells(source, features, rough_head(count), seed, crew, step=shown.update, most=most)
         facts = {**facts, "cells": len(cells.classes), "head": head}
         facts |= judged_facts(made(cells, facts), held)
         if last_too:
-            more = gather_cells(SampleSource(held, working_px, scale), features, rough_head(count), seed + 1, crew, step=shown.update)
+            more = gather_cells(SampleSource(held, working_px, scale), features, rough_head(count), seed + 1, crew, step=shown.update, most=most_held)
             cells = Cells.joined([cells, more])
-            facts["held_out_learned_after"] = True
+            # Held out no more: nothing is left that was not learned from.
+            all_learned = learned.having([*learned.pictures, *held.pictures])
+            facts |= learned_facts(all_learned) | {"validation": validation_facts(None), "held_out_learned_after": True}
         return made(cells, facts)
 
 
-def head_seconds(source: SampleSource, features: FrozenFeatures, draws: int) -> float:
-    """Predicted time of a head fit, from its first pictures."""
+def try_pictures(source: SampleSource, features: FrozenFeatures, workers: int) -> tuple[float, float]:
+    """Seconds and cells of one picture in one pass of a head fit, tried on a few spread over the set.
+
+    Parameters
+    ----------
+    source : SampleSource
+        The pictures.
+    features : FrozenFeatures
+        The feature network.
+    workers : int
+        Pictures looked at side by side.
+
+    Returns
+    -------
+    seconds, cells : float
+        Means.
+    """
     rng = np.random.default_rng(0)
+    places = np.unique(np.linspace(0, len(source) - 1, 4).astype(int)).tolist()
+    started, cells = time.perf_counter(), 0
+    for index in places:
+        source[index]
+    # A picture that is kept is read in the first pass alone.
+    reading = (time.perf_counter() - started) / (PASSES if source.bytes_in_all() <= CACHE_BYTES else 1)
     started = time.perf_counter()
-    tried = min(4, len(source))
-    for index in range(tried):
+    for index in places:
         sample = draw_sample(source[index], rng, plain=False)
-        cells_of(features(sample.picture), sample, index, rng, None)
-    each = (time.perf_counter() - started) / tried
+        found = features(sample.picture)
+        # As many hard cells as can be come along later.
+        cells += len(cells_of(found, sample, index, rng, None).classes) + HARD_CELLS
+    each = (reading + time.perf_counter() - started) / len(places)
     # The pictures are shared out to the cores, the fits come on top.
-    return draws * (each / core_count() + FIT_SECONDS_A_DRAW)
+    return each / workers + FIT_SECONDS_A_DRAW, cells / len(places)

@@ -12,7 +12,7 @@ import numpy as np
 from tqdm import tqdm
 
 from robotlab.dataset import DataSet
-from robotlab.detector.cells import FrozenFeatures, gather_cells
+from robotlab.detector.cells import MOST_CELLS, FrozenFeatures, gather_cells
 from robotlab.detector.common import bar, judged_facts, shipped_weights
 from robotlab.detector.engine.crew import Crew
 from robotlab.detector.engine.network import Network
@@ -21,14 +21,16 @@ from robotlab.detector.file import Detector
 from robotlab.detector.graph import head_layers
 from robotlab.detector.head import fit_linear_head, rough_head
 from robotlab.detector.held_out import figures, find_all
-from robotlab.detector.plan import Budget, check_disk, disk_bytes, memory_bytes
-from robotlab.detector.samples import CACHE_BYTES, SampleSource, choose_working
+from robotlab.detector.plan import Budget, check_disk, check_memory, disk_bytes, memory_bytes, pictures_bytes
+from robotlab.detector.samples import SampleSource, choose_working
 from robotlab.detector.spec import FEATURES, Layer, first_weights
 from robotlab.detector.train import BatchMaker, Course, train
 from robotlab.detector.windows import plan_windows
 
-# Passes over the pictures to fit the head that full training starts with.
+# Passes over the pictures to fit the head that full training starts with, and about
+# how many cells a picture gives in each.
 WARM_PASSES = 2
+WARM_CELLS = 200
 # Batches that the normalisation's statistics are measured on before that: after
 # these, (1 - NORM_MOMENTUM)^30 = 4 % of the shipped ones are left.
 SETTLING_BATCHES = 30
@@ -102,9 +104,10 @@ def start_weights(
         For the layers ``FEATURES + head_layers(count)``.
     """
     if start == "shipped":
-        with bar(SETTLING_BATCHES + len(source) * WARM_PASSES, "head first", progress) as shown:
+        most = min(len(source), MOST_CELLS // (WARM_PASSES * WARM_CELLS))
+        with bar(SETTLING_BATCHES + most * WARM_PASSES, "head first", progress) as shown:
             weights = settled(shipped_weights(), batches, crew, shown.update)
-            cells = gather_cells(source, FrozenFeatures(weights), rough_head(count), seed, crew, WARM_PASSES, shown.update)
+            cells = gather_cells(source, FrozenFeatures(weights), rough_head(count), seed, crew, WARM_PASSES, shown.update, most)
         return {**weights, **fit_linear_head(cells, count)}
     weights = first_weights(FEATURES + head_layers(count), seed)
     weights["head.kernel"] *= np.float32(0.1)
@@ -177,12 +180,14 @@ def fit_full(
         return figures(judged, find_all(newest[0], judged))
 
     with Crew() as crew:
+        warm = min(len(source) * WARM_PASSES * WARM_CELLS, MOST_CELLS)
+        kept = pictures_bytes(source, min(crew.workers, len(source)))
+        memory = memory_bytes(layers, windows.count, windows.height_px, windows.width_px, kept, engine_name == "torch", warm)
+        check_memory(memory)
         batches = BatchMaker(source, windows, seed, crew)
         if progress:
             trial = make_engine(engine_name, layers, first_weights(layers), crew)
             predicted = min(steps * step_seconds(trial, batches), seconds or np.inf)
-            cache = min(CACHE_BYTES, source.bytes_in_all())
-            memory = memory_bytes(layers, windows.count, windows.height_px, windows.width_px, cache, engine_name == "torch")
             size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
             tqdm.write(f"full training ({engine_name}): up to {steps} steps of {size}; {Budget(predicted, memory, needed)}")
         engine = make_engine(engine_name, layers, start_weights(source, batches, count, start, seed, crew, progress), crew)

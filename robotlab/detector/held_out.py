@@ -7,8 +7,12 @@ recording that is not learned from; with one recording alone, from its end.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
 
 from robotlab.dataset import DataSet
+from robotlab.detector.sizes import working_size
 from robotlab.errors import InputError
 from robotlab.scoring import judge
 from robotlab.trackers import Detections, Tracker
@@ -17,6 +21,11 @@ from robotlab.trackers import Detections, Tracker
 SHARE = 0.15
 # With fewer pictures than this none is held out: too few to say anything.
 LEAST_PICTURES = 12
+# Things this many times as large as nearly all that were learned from, or as small,
+# are found badly: training shows each at .7 to 1.4 times its size (the head fit at
+# its own), and a network's features answer to sizes within a factor of about two
+# (common practice, no source).
+OTHER_SCALE = 2.5
 
 
 def split_held_out(data: DataSet, hold_out: Sequence[str] | str | None = None) -> tuple[DataSet, DataSet | None, str]:
@@ -93,6 +102,51 @@ def _teaches(data: DataSet, entries: Sequence) -> bool:
         return {int(label) for entry in some for label in entry.labels[~(entry.crowd | entry.ignore)]}
 
     return bool(entries) and shown(entries) == shown(data.pictures)
+
+
+def truth_sides(data: DataSet) -> np.ndarray:
+    """Sides of the truths that count: the root of their area, px of the pictures."""
+    return np.concatenate(
+        [(e.boxes[:, 2:] - e.boxes[:, :2]).prod(axis=1)[~(e.crowd | e.ignore)] ** 0.5 for e in data.pictures]
+    )
+
+
+def scale_caution(detector: Any, data: DataSet) -> str:
+    """What to know where things here look far larger or smaller than those learned from.
+
+    Parameters
+    ----------
+    detector : Detector
+        With ``facts``, ``working_px`` and ``scale``.
+    data : DataSet
+        What it will look at.
+
+    Returns
+    -------
+    str
+        A caution with a repair; empty where the scales fit, or nothing is known
+        of the training.
+    """
+    try:
+        sides, factor = detector.facts["side_px"], detector.scale
+        if detector.working_px is not None:
+            width, height = detector.facts["picture_px"]
+            factor = working_size(width, height, detector.working_px, detector.scale)[0] / width
+        low, middle, high = (factor * float(sides[name]) for name in ("p05", "p50", "p95"))
+    except (AttributeError, KeyError, TypeError, ValueError, ZeroDivisionError):
+        return ""
+    factors = [working_size(e.width_px, e.height_px, detector.working_px, detector.scale)[0] / e.width_px for e in data.pictures]
+    seen = [factor * truth_sides(data.having([entry])) for factor, entry in zip(factors, data.pictures, strict=True)]
+    here = float(np.median(np.concatenate(seen))) if any(map(len, seen)) else middle
+    if low / OTHER_SCALE <= here <= high * OTHER_SCALE or not middle > 0:
+        return ""
+    entry = data.pictures[0]
+    size = [max(1, round(side * middle / here)) for side in (entry.width_px, entry.height_px)]
+    repair = f"shrink the pictures to about {size[0]} x {size[1]} px, or train" if here > middle else "go closer, or train"
+    return (
+        f"caution, scale: as the network sees them, things here have a side of {here:.0f} px and those it learned from of "
+        f"{middle:.0f} px (medians), too {'large' if here > middle else 'small'} for it; {repair} on pictures like these"
+    )
 
 
 def figures(data: DataSet, detections: Sequence[Detections]) -> dict[str, float]:

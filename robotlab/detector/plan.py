@@ -10,13 +10,23 @@ from pathlib import Path
 
 from robotlab.detector.engine.layers import output_size
 from robotlab.detector.engine.network import parameter_count
-from robotlab.detector.spec import Layer
+from robotlab.detector.samples import CACHE_BYTES, SampleSource
+from robotlab.detector.spec import FEATURES, Layer
 from robotlab.errors import InputError
 
 # What Python with NumPy, onnxruntime and the pictures' library takes (measured).
 BASE_BYTES = 180 * 2**20
 # PyTorch's own memory beside that (measured, CPU build).
 TORCH_BYTES = 300 * 2**20
+# A picture while it is read, for each of its pixels: file, decoded, converted
+# (measured on 12 million pixels).
+READING_BYTES_A_PX = 15
+# The network while it looks, for each pixel that it sees: the light changed, the
+# features (measured from 320x240 to 4000x3000), and the finished detector beside it.
+FEATURES_BYTES_A_PX = 160
+DETECTOR_BYTES_A_PX = 90
+# Pictures are looked at side by side, one a core, as far as this memory goes.
+SIDE_BY_SIDE_BYTES = 2**30
 # Left free on the disk, so that the machine stays usable.
 SPARE_BYTES = 20 * 2**20
 
@@ -80,7 +90,9 @@ def activation_count(layers: Iterable[Layer], height_px: int, width_px: int) -> 
     return total
 
 
-def memory_bytes(layers: Iterable[Layer], count: int, height_px: int, width_px: int, cache_bytes: int, torch: bool) -> int:
+def memory_bytes(
+    layers: Iterable[Layer], count: int, height_px: int, width_px: int, cache_bytes: int, torch: bool, cells: int = 0
+) -> int:
     """Largest memory of full training.
 
     Parameters
@@ -90,9 +102,11 @@ def memory_bytes(layers: Iterable[Layer], count: int, height_px: int, width_px: 
     count, height_px, width_px : int
         Windows of a step.
     cache_bytes : int
-        Pictures kept in memory.
+        Pictures, kept and on the way: see :func:`pictures_bytes`.
     torch : bool
         Which engine.
+    cells : int
+        Rows of the head fit that comes first.
 
     Returns
     -------
@@ -103,11 +117,12 @@ def memory_bytes(layers: Iterable[Layer], count: int, height_px: int, width_px: 
     activations = 4 * count * activation_count(layers, height_px, width_px)
     # Weights, gradients, two moments, the average, the best, and a copy on the way.
     weights = 4 * 7 * parameter_count(layers)
-    return BASE_BYTES + (TORCH_BYTES if torch else 0) + activations + weights + cache_bytes
+    first = rows_bytes(cells, FEATURES[-1].channels)
+    return BASE_BYTES + (TORCH_BYTES if torch else 0) + max(activations + weights, first) + cache_bytes
 
 
-def head_memory_bytes(cells: int, channels: int, cache_bytes: int) -> int:
-    """Largest memory of a head fit.
+def rows_bytes(cells: int, channels: int) -> int:
+    """Memory of the rows of a head fit.
 
     Parameters
     ----------
@@ -115,8 +130,6 @@ def head_memory_bytes(cells: int, channels: int, cache_bytes: int) -> int:
         Rows that the fit will see.
     channels : int
         Features of each.
-    cache_bytes : int
-        Pictures kept in memory.
 
     Returns
     -------
@@ -124,7 +137,103 @@ def head_memory_bytes(cells: int, channels: int, cache_bytes: int) -> int:
         The rows are there in parts, joined, brought to mean 0 and spread 1, and
         those with a box in double precision: five times in all.
     """
-    return BASE_BYTES + 5 * 4 * cells * channels + cache_bytes
+    return 5 * 4 * cells * channels
+
+
+def pictures_bytes(source: SampleSource, workers: int) -> int:
+    """Memory of the pictures of a training, kept and on their way through the network.
+
+    Parameters
+    ----------
+    source : SampleSource
+        The pictures.
+    workers : int
+        So many are on the way at once.
+
+    Returns
+    -------
+    int
+        Without the rows or windows that are learned from.
+    """
+    seen = _largest(source)[1]
+    return min(CACHE_BYTES, source.bytes_in_all()) + workers * _one_picture_bytes(source) + DETECTOR_BYTES_A_PX * seen
+
+
+def workers_within(source: SampleSource, cores: int) -> int:
+    """How many pictures to look at side by side: one a core, as far as memory goes.
+
+    Parameters
+    ----------
+    source : SampleSource
+        The pictures.
+    cores : int
+        Processor cores.
+
+    Returns
+    -------
+    int
+        At least 1.
+    """
+    return max(1, min(cores, SIDE_BY_SIDE_BYTES // _one_picture_bytes(source)))
+
+
+def _one_picture_bytes(source: SampleSource) -> int:
+    read, seen = _largest(source)
+    return READING_BYTES_A_PX * read + FEATURES_BYTES_A_PX * seen
+
+
+def _largest(source: SampleSource) -> tuple[int, int]:
+    """Most pixels of a picture as it is read, and as the network sees it."""
+    read = max(entry.width_px * entry.height_px for entry in source.data.pictures)
+    return read, max(width * height for width, height in source.sizes_and_sides()[0])
+
+
+def free_memory_bytes() -> int | None:
+    """Memory that this process may still take.
+
+    Returns
+    -------
+    int or None
+        On Linux what is available, within the limit of a container; elsewhere
+        all that the machine has; ``None`` where the system does not say.
+    """
+    known = []
+    try:
+        lines = dict(line.split(":", 1) for line in Path("/proc/meminfo").read_text().splitlines())
+        known.append(1024 * int(lines["MemAvailable"].split()[0]))
+        # Control group version 2: "max" where there is no limit.
+        group = Path("/sys/fs/cgroup")
+        known.append(int((group / "memory.max").read_text()) - int((group / "memory.current").read_text()))
+    except (OSError, ValueError, KeyError):
+        pass
+    if not known and hasattr(os, "sysconf") and "SC_PHYS_PAGES" in os.sysconf_names:
+        known.append(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
+    return max(0, min(known)) if known else None
+
+
+def check_memory(needed_bytes: int) -> None:
+    """Refuse to start when the machine has not the memory.
+
+    Parameters
+    ----------
+    needed_bytes : int
+        What the whole process will need.
+
+    Raises
+    ------
+    InputError
+        If less than that is free, beside what Python has taken already.
+
+    Examples
+    --------
+    >>> check_memory(1)
+    """
+    free = free_memory_bytes()
+    if free is not None and needed_bytes - BASE_BYTES > free:
+        raise InputError(
+            f"training needs about {needed_bytes / 2**20:.0f} MB of memory, this machine has {(free + BASE_BYTES) / 2**20:.0f} MB free; "
+            "close other programs, make the pictures smaller, or choose fewer with --recordings"
+        )
 
 
 def disk_bytes(layers: Iterable[Layer], keeps_state: bool) -> int:

@@ -26,6 +26,7 @@ from robotlab.detector.engines import Engine
 from robotlab.detector.windows import Batch, WindowPlan, batch_of, draw_window
 from robotlab.errors import ModelError
 from robotlab.files import write_whole
+from robotlab.json_file import parse_json
 
 # Highest learning rate: in trials before this code, less left real pictures
 # unlearned in five minutes.
@@ -245,8 +246,8 @@ def _restored(path: str | os.PathLike, engine: Engine, marks: Mapping) -> tuple[
     try:
         with Path(path).open("rb") as handle, np.load(handle, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
-        note = json.loads(arrays.pop("note").tobytes())
-        if note["format"] != STATE_FORMAT or note["engine"] != engine.name or note["marks"] != json.loads(json.dumps(marks)):
+        note = parse_json(arrays.pop("note").tobytes(), str(path), ModelError)
+        if note["format"] != STATE_FORMAT or note["engine"] != engine.name or json.dumps(note["marks"], sort_keys=True) != json.dumps(marks, sort_keys=True):
             raise ModelError(
                 f"{path} must be the state of this training, it is of another (data, options, engine or release differ); "
                 "remove it to start anew, or name another state file"

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from robotlab.errors import InputError
+from robotlab.json_file import parse_json
 from robotlab.motion.checks import number
 
 LOG_VERSION = 1
@@ -119,9 +120,6 @@ class LogContent:
     complete: bool
 
 
-def _refuse(word: str) -> None:
-    raise ValueError(f"{word} is no number of JSON")
-
 
 def read_log(path: str | os.PathLike) -> LogContent:
     """Read a run log up to its last full record.
@@ -160,8 +158,8 @@ def read_log(path: str | os.PathLike) -> LogContent:
     records = []
     for place, line in enumerate(lines[:-1], start=1):
         try:
-            record = json.loads(line, parse_constant=_refuse)
-        except (ValueError, RecursionError):
+            record = parse_json(line, "a record", refuse_nan=True)
+        except InputError:
             record = None
         if not isinstance(record, dict) or not isinstance(record.get("kind"), str):
             raise InputError(f"each line of a run log must be a JSON record with a kind, line {place} of {path} is not; copy the log again")

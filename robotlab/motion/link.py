@@ -35,7 +35,7 @@ from __future__ import annotations
 import time
 from typing import Protocol, runtime_checkable
 
-from robotlab.errors import MotionError
+from robotlab.errors import MotionError, install_hint
 from robotlab.motion.checks import number
 
 # A good line must come at least this often, or the board halts: five lines
@@ -272,7 +272,7 @@ class SerialLink:
             import serial
         except ImportError:
             raise LinkError(
-                "a serial port needs the package pyserial, it is not installed; run pip install 'robotlab[robot]'"
+                f"a serial port needs the package pyserial, it is not installed; run {install_hint('robot')}"
             ) from None
         try:
             stream = serial.Serial(port, baud, timeout=reply_s, write_timeout=reply_s)

@@ -8,7 +8,6 @@ Python ends: right for tests, and where notebooks are run for others.
 from __future__ import annotations
 
 import html
-import json
 import os
 import sys
 from collections.abc import Iterable
@@ -17,6 +16,7 @@ from pathlib import Path
 
 from robotlab.errors import InputError
 from robotlab.files import write_json
+from robotlab.json_file import parse_json
 from robotlab.practice.task import Task
 
 VARIABLE = "ROBOTLAB_PROGRESS"
@@ -142,7 +142,7 @@ class Progress:
         try:
             if self.path.stat().st_size > _LARGEST_BYTES:
                 raise InputError("too large")
-            self._records = _records_from(json.loads(self.path.read_text(encoding="utf-8")))
+            self._records = _records_from(parse_json(self.path.read_bytes(), self.path.name))
         except FileNotFoundError:
             # Deleted on purpose, or not made yet; what this Python knows is not thrown away by a read.
             return

@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping, Sequence
-from pathlib import Path
+from pathlib import Path  # for the examples
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from robotlab.dataset.locate import read_json
 from robotlab.errors import DataSetError, InputError
+from robotlab.json_file import read_json
 from robotlab.scoring.coco import evaluate
 from robotlab.scoring.judgement import Judgement, curve_of
 from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table
@@ -272,4 +272,4 @@ def read_results_table(data: DataSet, results_path: str | os.PathLike) -> FoundT
     >>> len(read_results_table(data, path))
     1
     """
-    return results_table(data, read_json(Path(results_path)), str(results_path))
+    return results_table(data, read_json(results_path, "a results file", DataSetError), str(results_path))

@@ -312,7 +312,7 @@ def test_cut_files_are_refused(tmp_path):
     whole = path.read_bytes().rstrip()
     for length in range(0, len(whole), 7):
         path.write_bytes(whole[:length])
-        with pytest.raises(ModelError, match="cut short"):
+        with pytest.raises(ModelError, match="must be JSON"):
             ColorTracker.load(path)
 
 

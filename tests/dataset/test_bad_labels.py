@@ -40,12 +40,12 @@ BAD = {
     "empty categories": (lambda labels: labels.update(categories=[], annotations=[]), r"at least one class \(categories\)"),
     "picture is a number": (put(["images", 1], 3), r"images\[1\]: each entry must be an object, it is a int"),
     "picture without name": (put(["images", 1, "file_name"], None), r"images\[1\] \(id 70\): it must have file_name, id, it lacks"),
-    "picture with no name": (put(["images", 1, "file_name"], ""), r"file_name must be the name of a file, got ''"),
-    "picture name with NUL": (put(["images", 1, "file_name"], "a\0.png"), r"file_name must be the name of a file"),
+    "picture with no name": (put(["images", 1, "file_name"], ""), r"file_name must be the printable name of a file, got ''"),
+    "picture name with NUL": (put(["images", 1, "file_name"], "a\0.png"), r"file_name must be the printable name of a file"),
     "picture without id": (put(["images", 1, "id"], None), r"images\[1\]: .*lacks id"),
     "picture id twice": (put(["images", 1, "id"], 10), r"images\[1\] \(id 10\): ids must be unique, 10 is also that of images\[0\]"),
-    "picture id true": (put(["images", 1, "id"], True), r"images\[1\].*id must be a whole number or a word, got True"),
-    "picture id 1.5": (put(["images", 1, "id"], 1.5), r"id must be a whole number or a word, got 1.5"),
+    "picture id true": (put(["images", 1, "id"], True), r"images\[1\].*id must be a whole number or a printable word, got True"),
+    "picture id 1.5": (put(["images", 1, "id"], 1.5), r"id must be a whole number or a printable word, got 1.5"),
     "picture file twice": (put(["images", 1, "file_name"], "./a.png"), r"images\[1\].*listed once, this file is also picture id 10"),
     "picture file missing": (put(["images", 1, "file_name"], "c.png"), r"images\[1\] \(id 70, c.png\): the picture file must exist"),
     "picture is a folder": (put(["images", 1, "file_name"], "."), r"images\[1\]"),
@@ -57,7 +57,7 @@ BAD = {
     "distance NaN": (put(["images", 1, "distance_m"], NAN), r"images\[1\] \(id 70\): numbers must be finite"),
     "distance zero": (put(["images", 1, "distance_m"], 0), r"distance_m must be a number of m > 0, got 0"),
     "class without name": (put(["categories", 1, "name"], None), r"categories\[1\] \(id 3\): it must have name, id, it lacks name"),
-    "class with no name": (put(["categories", 1, "name"], " "), r"a class must have a name, got ' '"),
+    "class with no name": (put(["categories", 1, "name"], " "), r"a class must have a printable name, got ' '"),
     "class id twice": (put(["categories", 1, "id"], 90), r"categories\[1\] \(id 90\): ids must be unique"),
     "class name twice": (put(["categories", 1, "name"], "post"), r"class names must be unique, 'post' comes twice"),
     "box id twice": (put(["annotations", 1, "id"], 5), r"annotations\[1\] \(id 5\): ids must be unique, 5 is also that of annotations\[0\]"),
@@ -107,7 +107,7 @@ def test_bad_labels(tmp_path, labels, case):
         (b"", r"line 1, column 1"),
         (b'{"images": [\n  {"id": 1,}]}', r"line 2, column \d+"),
         (b"\xff\xfe\xff", r"JSON text in UTF-8"),
-        (b"[" * 200_000, r"JSON text in UTF-8|line"),
+        (b"[" * 200_000, r"nested at most 40 deep"),
         (b"[1]", r"it has a list"),
         (b"9" * 5000, r"JSON text in UTF-8|it has a int"),
         (b"null", r"it has a NoneType"),
@@ -134,7 +134,7 @@ def test_damaged_pictures(folder):
     with pytest.raises(DataSetError, match=r"labels.json: picture id 70 \(b.png\): .*damaged or cut short"):
         open_dataset(folder).load(data[1])
     (folder / "b.png").write_bytes(b"hello")
-    with pytest.raises(DataSetError, match=r"images\[1\] \(id 70, b.png\): .*must be a JPEG or PNG picture, it is not"):
+    with pytest.raises(DataSetError, match=r"images\[1\] \(id 70, b.png\): .*must be a whole JPEG, PNG, WebP or BMP picture"):
         open_dataset(folder)
     with pytest.raises(DataSetError, match="it is no picture"):
         data.load(data[1])

@@ -11,7 +11,7 @@ from pycocotools.coco import COCO
 
 from robotlab.dataset import open_dataset, read_results, write_results
 from robotlab.dataset.results import _checked_columns, _columns
-from robotlab.errors import DataSetError
+from robotlab.errors import DataSetError, InputError
 from robotlab.trackers import Detections
 
 GOOD = {"image_id": 70, "category_id": 3, "bbox": [-5, 2, 100, 0], "score": -7.5}
@@ -127,3 +127,11 @@ def test_results_of_other_classes_or_too_few_are_refused(folder):
     with pytest.raises(DataSetError, match="detections must be 2, one for each picture, got 1"):
         write_results(folder / "out.json", data, [other])
     assert not (folder / "out.json").exists()
+
+
+def test_labels_are_never_replaced_by_results(folder):
+    data = open_dataset(folder)
+    before = data.labels_path.read_bytes()
+    with pytest.raises(InputError, match="must not replace an input"):
+        write_results(data.labels_path, data, [Detections.none(data.classes)] * len(data))
+    assert data.labels_path.read_bytes() == before

@@ -89,7 +89,7 @@ def test_picture_by_the_name_of_the_xml_and_size_by_its_head(voc):
         ("<name>post</name>", "", r"a.xml: object 1: a thing must have a name"),
         ("<xmin>4</xmin>", "", r"object 1 \(post\): xmin must be a number, got ''"),
         ("<xmin>4</xmin>", "<xmin>left</xmin>", r"xmin must be a number, got 'left'"),
-        ("<xmin>4</xmin>", "<xmin>nan</xmin>", r"object 1 \(post\): the box must have finite numbers"),
+        ("<xmin>4</xmin>", "<xmin>nan</xmin>", r"object 1 \(post\): xmin must be a number"),
         ("<xmin>4</xmin>", "<xmin>40</xmin>", r"xmin <= xmax"),
         ("<xmax>9</xmax>", "<xmax>99</xmax>", r"a.png: bbox must lie inside its picture .*35 px outside"),
         ("<width>64</width>", "<width>wide</width>", r"a.xml: width must be a whole number of px, got 'wide'"),
@@ -178,7 +178,9 @@ def test_pictures_of_one_stem_stay_apart(tmp_path):
 
 
 def test_unprintable_names_are_refused(tmp_path):
-    data = write_dataset(tmp_path / "coco", [Sample("a.png", np.zeros((8, 8, 3), np.uint8), [[1, 1, 3, 3]], [0])], ["po\x01st"])
+    with pytest.raises(DataSetError, match="a class must have a printable name"):
+        write_dataset(tmp_path / "coco", [Sample("a.png", np.zeros((8, 8, 3), np.uint8), [[1, 1, 3, 3]], [0])], ["po\x01st"])
+    data = write_dataset(tmp_path / "coco", [Sample("a.png", np.zeros((8, 8, 3), np.uint8), [[1, 1, 3, 3]], [0])], ["post\ufffe"])
     with pytest.raises(DataSetError, match="text in XML must be printable"):
         write_voc(tmp_path / "voc", data)
     assert not (tmp_path / "voc").exists()

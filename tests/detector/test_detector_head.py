@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from robotlab.detector import Detector, fit
-from robotlab.detector.cells import FrozenFeatures, cells_of
+from robotlab.detector import Detector, fit, fitting
+from robotlab.detector.cells import FrozenFeatures, cells_of, gather_cells
+from robotlab.detector.engine.crew import Crew
 from robotlab.detector.head import fit_logistic, fit_ridge, softmax
 from robotlab.detector.held_out import figures, find_all, split_held_out
 from robotlab.detector.augment import Sample
@@ -190,6 +191,38 @@ def test_held_out_pictures_do_not_change_the_head_when_named(blocks):
     alone = fit(blocks.only(recordings=["r0", "r1"]), seed=0, hold_out="r1", progress=False)
     assert detector.facts["recordings"] == ["r0", "r1"] and alone.facts["recordings"] == ["r0"]
     assert "held_out_learned_after" not in detector.facts
+    assert detector.facts["validation"] == {"pictures": 8, "recordings": ["r2"]}
+
+
+def test_facts_name_all_that_was_learned_from(blocks):
+    # Held out by itself, recording r2 chooses the threshold and is then learned from too.
+    facts = fit(blocks, seed=0, progress=False).facts
+    assert facts["held_out"] == "recording r2" and facts["held_out_learned_after"]
+    assert facts["recordings"] == ["r0", "r1", "r2"] and facts["pictures"] == len(blocks) == 24
+    assert facts["truths"] == blocks.box_count and facts["validation"] == {"pictures": 0, "recordings": []}
+
+
+def test_large_sets_are_sampled(blocks, monkeypatch):
+    # Memory has a cap, whatever the number of pictures: 8000 took 12 GB.
+    whole = fit(blocks, seed=0, progress=False).facts["cells"]
+    monkeypatch.setattr(fitting, "MOST_CELLS", whole // 3)
+    detector = fit(blocks, seed=0, progress=False)
+    assert detector.facts["cells"] < 1.3 * whole // 3 and detector.facts["pictures"] == 24
+    assert figures(blocks, find_all(detector, blocks))["AP50"] > 0.7
+
+
+def test_passes_over_a_sampled_set_draw_other_pictures():
+    seen = []
+
+    class Noted(list):
+        def __getitem__(self, index):
+            seen.append(index)
+            return super().__getitem__(index)
+
+    sample = Sample(np.zeros((32, 32, 3), np.uint8), np.array([[4, 4, 20, 20.0]]), np.array([0]), np.zeros((0, 4)))
+    with Crew(1) as crew:
+        gather_cells(Noted([sample] * 10), lambda picture: np.ones((8, 8, 4), np.float32), lambda cells: lambda f: f[..., 0], 0, crew, 3, most=3)
+    assert len(seen) == 9 == len(set(seen))
 
 
 def test_sizes_may_be_mixed_and_tiny(tmp_path):

@@ -73,6 +73,15 @@ def test_a_full_disk_leaves_the_old_file(tmp_path, monkeypatch, call):
     assert path.read_text() == "old" and [p.name for p in tmp_path.iterdir()] == ["labels.json"]
 
 
+@pytest.mark.skipif(os.name != "posix", reason="a pipe is a POSIX file")
+def test_only_plain_files_are_replaced(tmp_path):
+    # A pipe stands for any device: as an administrator, a report renamed onto /dev/null took its place.
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(OSError, match="never replaced"):
+        files.write_whole(tmp_path / "pipe", "text")
+    assert (tmp_path / "pipe").is_fifo() and len(list(tmp_path.iterdir())) == 1
+
+
 def test_nan_is_not_written_as_json(tmp_path):
     with pytest.raises(ValueError):
         files.write_json(tmp_path / "a.json", {"score": float("nan")})
@@ -101,7 +110,8 @@ def test_killed_while_writing_leaves_one_whole_version(tmp_path):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="SIGINT is sent as a terminal on POSIX sends it")
-def test_interrupted_fit_writes_nothing_and_says_so(tmp_path):
+@pytest.mark.parametrize(("number", "code", "says"), [(signal.SIGINT, 130, b"interrupted"), (signal.SIGTERM, 143, b"")])
+def test_interrupted_fit_writes_nothing_and_says_so(tmp_path, number, code, says):
     model = tmp_path / "model.onnx"
     words = [sys.executable, "-m", "robotlab", "fit", str(ROOT / "datasets" / "greenhouse"), "-o", str(model)]
     child = subprocess.Popen(words, stderr=subprocess.PIPE, stdout=subprocess.PIPE, cwd=tmp_path)
@@ -110,7 +120,7 @@ def test_interrupted_fit_writes_nothing_and_says_so(tmp_path):
         piece = child.stderr.read1(256)
         assert piece, seen
         seen += piece
-    child.send_signal(signal.SIGINT)
+    child.send_signal(number)
     _, error = child.communicate(timeout=120)
-    assert child.returncode == 130 and b"interrupted" in error
+    assert child.returncode == code and says in error and b"Traceback" not in error
     assert not list(tmp_path.iterdir())
