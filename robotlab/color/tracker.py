@@ -41,7 +41,7 @@ class ColorTracker:
         Clean-up of the mask, see :func:`robotlab.color.clean`.
     balance : None, "grey world", or three gains
         White balance before anything else; gains come from
-        :func:`robotlab.color.grey_card`.
+        :func:`robotlab.color.grey_world`.
 
     Raises
     ------
@@ -148,31 +148,10 @@ class ColorTracker:
         PictureError
             If the picture is wrong.
         """
-        gains = self.gains(picture)
-        return picture if gains is None else apply_gains(picture, gains)
-
-    def gains(self, picture: np.ndarray) -> np.ndarray | None:
-        """The gains of the white balance for a picture.
-
-        Parameters
-        ----------
-        picture : (H, W, 3) ndarray of uint8
-            Red-green-blue.
-
-        Returns
-        -------
-        (3,) ndarray of float64 or None
-            For red, green and blue; None where there is no white balance.
-
-        Raises
-        ------
-        PictureError
-            If the picture is wrong.
-        """
         check_picture(picture)
         if self.balance is None:
-            return None
-        return grey_world(picture) if self.balance == "grey world" else np.array(self.balance)
+            return picture
+        return apply_gains(picture, grey_world(picture) if self.balance == "grey world" else np.array(self.balance))
 
     def mask(self, picture: np.ndarray, name: str | None = None) -> np.ndarray:
         """The pixels of a class, cleaned up.
@@ -247,55 +226,12 @@ class ColorTracker:
         """
         check_picture(picture)
         name = self._name(name)
-        return self.fitting(name, *self.pieces(picture, name))
-
-    def fitting(self, name: str, blobs: Blobs, depths: np.ndarray) -> tuple[Blobs, np.ndarray]:
-        """Join pieces, keep what has the right shape, and score it.
-
-        Parameters
-        ----------
-        name : str
-            The class.
-        blobs, depths
-            As from :meth:`pieces`.
-
-        Returns
-        -------
-        blobs : Blobs
-            Largest first.
-        scores : (N,) ndarray of float64
-            See Notes of the class.
-        """
         shape = self.shapes[name]
-        blobs, depths = join_stacked(blobs, depths, shape.join_gap)
+        pieces = pieces_in_band(picture, self.bands[name], self.open_px, self.close_px)
+        blobs, depths = join_stacked(*pieces, shape.join_gap)
         keep = shape.fits(blobs)
         blobs, depths = blobs.pick(keep), depths[keep]
         return blobs, np.sqrt(blobs.fills * depths) * (blobs.areas / (blobs.areas + shape.min_area_px))
-
-    def pieces(
-        self, picture: np.ndarray, name: str, region: tuple[int, int, int, int] | None = None, gains: np.ndarray | None = None
-    ) -> tuple[Blobs, np.ndarray]:
-        """All blobs of one class, before joining and whatever their shape.
-
-        Parameters
-        ----------
-        picture : (H, W, 3) ndarray of uint8
-            Red-green-blue.
-        name : str
-            The class.
-        region : (int, int, int, int), optional
-            Left, top, right and bottom edge of the part to look at.
-        gains : (3,) ndarray, optional
-            White balance to apply first.
-
-        Returns
-        -------
-        blobs : Blobs
-            Largest first.
-        depths : (N,) ndarray of float64
-            Mean depth in the band of each, 0 to 1.
-        """
-        return pieces_in_band(picture, self.bands[name], self.open_px, self.close_px, region, gains)
 
     @classmethod
     def learn(
