@@ -5,16 +5,19 @@ centres, x to the right and y down, so that a box around one pixel in the top
 left corner is ``0, 0, 1, 1`` and width is plainly ``x1 - x0``.  Every function
 takes and gives boxes as ``(N, 4)`` arrays of float64.
 
-:func:`iou` and :func:`suppress` are the fast ones; :mod:`robotlab.boxes_clear`
-has the same two written to be read, and a test proves them equal bit for bit.
+:func:`suppress` compares many boxes in one go; :mod:`robotlab.boxes_clear` has
+it written to be read, and a test proves them equal bit for bit.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from robotlab._box_speed import best_first, iou_blocks, suppress_sorted
 from robotlab.errors import BoxError
+
+# The best boxes compared in one go: enough to spare Python steps, few enough
+# not to compare many that a better box has already suppressed (found by trial).
+_BEST = 32
 
 
 def check_boxes(boxes: np.ndarray, name: str = "boxes", ordered: bool = True) -> np.ndarray:
@@ -151,33 +154,6 @@ def corners_from_center(boxes: np.ndarray) -> np.ndarray:
     return check_boxes(np.column_stack([boxes[:, :2] - half, boxes[:, :2] + half]))
 
 
-def center_from_corners(boxes: np.ndarray) -> np.ndarray:
-    """Centre, width and height from corners.
-
-    Parameters
-    ----------
-    boxes : (N, 4) ndarray
-        ``[x0, y0, x1, y1]``, px.
-
-    Returns
-    -------
-    (N, 4) ndarray of float64
-        ``[cx, cy, width, height]``, px.
-
-    Raises
-    ------
-    BoxError
-        If the boxes are wrong.
-
-    Examples
-    --------
-    >>> center_from_corners([[8, 19, 12, 21]]).tolist()
-    [[10.0, 20.0, 4.0, 2.0]]
-    """
-    boxes = check_boxes(boxes)
-    return np.column_stack([(boxes[:, :2] + boxes[:, 2:]) / 2, boxes[:, 2:] - boxes[:, :2]])
-
-
 def area(boxes: np.ndarray) -> np.ndarray:
     """Area of each box.
 
@@ -201,8 +177,7 @@ def area(boxes: np.ndarray) -> np.ndarray:
     >>> area([[0, 0, 10, 5]]).tolist()
     [50.0]
     """
-    boxes = check_boxes(boxes)
-    return (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+    return _area(check_boxes(boxes))
 
 
 def clip(boxes: np.ndarray, width_px: float, height_px: float) -> np.ndarray:
@@ -259,12 +234,17 @@ def intersection(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     >>> intersection([[0, 0, 10, 10]], [[5, 5, 15, 15]]).tolist()
     [[25.0]]
     """
-    a, b = check_boxes(a, "a"), check_boxes(b, "b")
-    x0 = np.maximum(a[:, None, 0], b[None, :, 0])
-    y0 = np.maximum(a[:, None, 1], b[None, :, 1])
-    x1 = np.minimum(a[:, None, 2], b[None, :, 2])
-    y1 = np.minimum(a[:, None, 3], b[None, :, 3])
-    return np.clip(x1 - x0, 0, None) * np.clip(y1 - y0, 0, None)
+    return _intersection(check_boxes(a, "a"), check_boxes(b, "b"))
+
+
+def _intersection(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    width = np.minimum(a[:, None, 2], b[:, 2]) - np.maximum(a[:, None, 0], b[:, 0])
+    height = np.minimum(a[:, None, 3], b[:, 3]) - np.maximum(a[:, None, 1], b[:, 1])
+    return np.maximum(width, 0) * np.maximum(height, 0)
+
+
+def _area(boxes: np.ndarray) -> np.ndarray:
+    return (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
 
 
 def iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -300,48 +280,13 @@ def iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     >>> float(iou([[0, 0, 10, 10]], [[5, 5, 15, 15]])[0, 0].round(6))
     0.142857
     """
-    return iou_blocks(check_boxes(a, "a"), check_boxes(b, "b"))
+    return _iou(check_boxes(a, "a"), check_boxes(b, "b"))
 
 
-def giou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Generalized IoU of every pair: also says how far apart two boxes are.
-
-    Parameters
-    ----------
-    a : (N, 4) ndarray
-        Corners, px.
-    b : (M, 4) ndarray
-        Corners, px.
-
-    Returns
-    -------
-    (N, M) ndarray of float64
-        -1 to 1: IoU less the part of the smallest enclosing box that neither
-        fills; 0 when the enclosing box has no area.
-
-    Raises
-    ------
-    BoxError
-        If the boxes are wrong.
-
-    Notes
-    -----
-    ``GIoU = IoU - |C \\ (A ∪ B)| / |C|`` with C the enclosing box (Rezatofighi
-    et al., CVPR 2019, arXiv:1902.09630).
-
-    Examples
-    --------
-    >>> giou([[0, 0, 1, 1]], [[2, 0, 3, 1]]).round(4).tolist()
-    [[-0.3333]]
-    """
-    a, b = check_boxes(a, "a"), check_boxes(b, "b")
-    shared = intersection(a, b)
-    joint = area(a)[:, None] + area(b)[None, :] - shared
-    width = np.maximum(a[:, None, 2], b[None, :, 2]) - np.minimum(a[:, None, 0], b[None, :, 0])
-    height = np.maximum(a[:, None, 3], b[None, :, 3]) - np.minimum(a[:, None, 1], b[None, :, 1])
-    around = width * height
-    empty = np.divide(around - joint, around, out=np.zeros_like(around), where=around > 0)
-    return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0) - empty
+def _iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    shared = _intersection(a, b)
+    joint = _area(a)[:, None] + _area(b) - shared
+    return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0)
 
 
 def suppress(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labels: np.ndarray | None = None) -> np.ndarray:
@@ -375,14 +320,23 @@ def suppress(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labe
     [1, 2]
     """
     boxes, scores, group = check_suppress(boxes, scores, iou_limit, labels)
-    order = best_first(scores)
-    if labels is None:
-        return order[suppress_sorted(boxes[order], iou_limit)]
-    stays = np.zeros(len(boxes), bool)
-    for one in np.unique(group):
-        rows = order[group[order] == one]
-        stays[rows] = suppress_sorted(boxes[rows], iou_limit)
-    return order[stays[order]]
+    order = np.argsort(-scores, kind="stable")
+    boxes, group = boxes[order], group[order]
+    kept: list[int] = []
+    waiting = np.arange(len(boxes))
+    while waiting.size:
+        best = waiting[:_BEST]
+        rivals = _iou(boxes[best], boxes[waiting]) > iou_limit
+        if labels is not None:
+            rivals &= group[best][:, None] == group[waiting]
+        gone = np.zeros(len(waiting), bool)
+        for place, row in enumerate(best.tolist()):
+            if not gone[place]:
+                kept.append(row)
+                gone |= rivals[place]
+        gone[: len(best)] = True
+        waiting = waiting[~gone]
+    return order[np.array(kept, int)]
 
 
 def check_suppress(
