@@ -7,19 +7,24 @@ and what finds the labelled boxes best is kept.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-from robotlab.boxes import iou
+from robotlab.boxes import xywh_from_corners
 from robotlab.color.bands import Band
 from robotlab.color.hsv import HUES, hsv_of_bytes
 from robotlab.color.learn import core_pixels, learn_band, thin
-from robotlab.color.tracker import ColorTracker, Shape
+from robotlab.color.shape import Shape
 from robotlab.errors import DataSetError
-from robotlab.trackers import Detections
+from robotlab.scoring.coco import evaluate
+from robotlab.scoring.tables import TruthTable, found_table
+
+if TYPE_CHECKING:
+    from robotlab.color.tracker import ColorTracker
 
 # Saturation and value are counted in steps of 4; finer than the noise of a
 # camera is of no use (common practice, no source).
@@ -59,13 +64,18 @@ class _Labelled:
     boxes: np.ndarray
     labels: np.ndarray
     unclear: np.ndarray
+    unclear_labels: np.ndarray
 
 
-def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTracker:
+def fit_tracker(
+    make: Callable[..., ColorTracker], data, class_names: str | Sequence[str] | None = None
+) -> ColorTracker:
     """A color tracker with every number chosen on a labelled data set.
 
     Parameters
     ----------
+    make : callable
+        :class:`~robotlab.color.ColorTracker` itself, which calls this.
     data : robotlab.dataset.DataSet
         The pictures to learn from.
     class_names : str or sequence of str, optional
@@ -98,7 +108,7 @@ def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTr
     trials = [shown[place] for place in _evenly(len(shown), _MOST_TRIALS)]
 
     def made(bands: dict[str, Band], shapes: dict[str, Shape] = shapes, **settings) -> ColorTracker:
-        return ColorTracker(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
+        return make(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
 
     labels = [data.classes.index(name) for name in names]
     best, best_ap = None, -1.0
@@ -107,81 +117,41 @@ def fit_tracker(data, class_names: str | Sequence[str] | None = None) -> ColorTr
         counted = [_Colors.of(shown, seen, label) for label in labels]
         for choose in (_Colors.percentiles, _Colors.searched):
             tracker = made(dict(zip(names, map(choose, counted))), balance=balance)
-            ap = average_precisions(tracker, trials, labels).mean()
+            ap = _average_precisions(tracker, trials, labels).mean()
             if ap > best_ap + _WORTH:
                 best, best_ap = tracker, ap
     for open_px, close_px in _CLEANUPS[1:]:
         tracker = made(best.bands, balance=best.balance, open_px=open_px, close_px=close_px)
-        ap = average_precisions(tracker, trials, labels).mean()
+        ap = _average_precisions(tracker, trials, labels).mean()
         if ap > best_ap + _WORTH:
             best, best_ap = tracker, ap
     settings = {"balance": best.balance, "open_px": best.open_px, "close_px": best.close_px}
-    kept = average_precisions(best, trials, labels)
+    kept = _average_precisions(best, trials, labels)
     for key, values in _TRIED:
         start = shapes
         for value in values:
             tried = {name: replace(shape, **{key: value}) for name, shape in start.items()}
-            found = average_precisions(made(best.bands, tried, **settings), trials, labels)
+            found = _average_precisions(made(best.bands, tried, **settings), trials, labels)
             for place in np.flatnonzero(found > kept + _WORTH):
                 kept[place] = found[place]
                 shapes = shapes | {names[place]: tried[names[place]]}
     return made(best.bands, shapes, **settings)
 
 
-def average_precisions(tracker: ColorTracker, shown: Sequence[_Labelled], labels: Sequence[int]) -> np.ndarray:
-    """Area under precision against recall of each class, boxes overlapping by half.
-
-    Parameters
-    ----------
-    tracker : ColorTracker
-        The tracker.
-    shown : sequence of _Labelled
-        Pictures and boxes.
-    labels : sequence of int
-        The classes.
-
-    Returns
-    -------
-    (N,) ndarray of float64
-        0 to 1.  A quick measure to choose settings with; judging is done by
-        :mod:`robotlab.scoring`.
-    """
-    all_found = [tracker.find(one.picture) for one in shown]
-    return np.array([_average_precision(all_found, shown, label) for label in labels])
-
-
-def _average_precision(all_found: Sequence[Detections], shown: Sequence[_Labelled], label: int) -> float:
-    scores, right, truths = [], [], 0
-    for found, one in zip(all_found, shown):
-        found = found.pick(found.labels == label)
-        truth = one.boxes[one.labels == label]
-        truths += len(truth)
-        hit = _hits(found, truth)
-        # On things that do not count, a find is neither right nor wrong.
-        counts = hit | ~(iou(found.boxes, one.unclear) >= 0.5).any(axis=1)
-        scores.append(found.scores[counts])
-        right.append(hit[counts])
-    if not truths:
-        return 0.0
-    order = np.argsort(-np.concatenate(scores), kind="stable")
-    right = np.concatenate(right)[order]
-    precision = np.cumsum(right) / np.arange(1, len(right) + 1)
-    best_after = np.maximum.accumulate(precision[::-1])[::-1]
-    return float(best_after[right].sum() / truths)
-
-
-def _hits(found: Detections, truth: np.ndarray) -> np.ndarray:
-    """Which finds are the first to overlap a true box by half, best score first."""
-    overlap = iou(found.boxes, truth)
-    hit = np.zeros(len(found), bool)
-    if not truth.size:
-        return hit
-    for row in range(len(found)):
-        place = overlap[row].argmax()
-        if overlap[row, place] >= 0.5:
-            hit[row] = True
-            overlap[:, place] = 0
-    return hit
+def _average_precisions(tracker: ColorTracker, shown: Sequence[_Labelled], labels: Sequence[int]) -> np.ndarray:
+    """AP50 of some classes; what teaches nothing does not count."""
+    places = np.arange(len(shown))
+    boxes = [np.concatenate([one.boxes, one.unclear]) for one in shown]
+    truths = TruthTable(
+        places.repeat([len(some) for some in boxes]),
+        np.concatenate([np.concatenate([one.labels, one.unclear_labels]) for one in shown]),
+        xywh_from_corners(np.concatenate(boxes)),
+        len(shown),
+        tracker.classes,
+        ignore=np.concatenate([np.arange(len(some)) >= len(one.boxes) for one, some in zip(shown, boxes)]),
+    )
+    found = found_table([tracker.find(one.picture) for one in shown], tracker.classes)
+    return evaluate(truths, found, use_ignore=True).per_class(0.5)[labels]
 
 
 def _wanted(data, class_names) -> list[str]:
@@ -212,7 +182,7 @@ def _load(data) -> list[_Labelled]:
         sides = entry.boxes[:, 2:] - entry.boxes[:, :2]
         clear = ~entry.crowd & ~entry.ignore & (sides.min(axis=1, initial=np.inf) > 0)
         teaches = clear & (entry.visibility >= 0.5)
-        shown.append(_Labelled(data.load(entry), entry.boxes[teaches], entry.labels[teaches], entry.boxes[~teaches]))
+        shown.append(_Labelled(data.load(entry), entry.boxes[teaches], entry.labels[teaches], entry.boxes[~teaches], entry.labels[~teaches]))
     return shown
 
 

@@ -305,9 +305,9 @@ class ColorTracker:
         InputError
             If a class is unknown or has no boxes.
         """
-        from robotlab.color.fit import fit_tracker  # imports this module
+        from robotlab.color.fit import fit_tracker  # needs SciPy, which nobody waits for while driving
 
-        return fit_tracker(data, class_names)
+        return fit_tracker(cls, data, class_names)
 
     def save(self, path: str | os.PathLike) -> Path:
         """Write the tracker as a small JSON file.
