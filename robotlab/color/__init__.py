@@ -11,7 +11,7 @@ from robotlab.color.bands import Band, LabBand, overlay
 from robotlab.color.blobs import Blobs, find_blobs
 from robotlab.color.cleanup import clean, grow, shrink
 from robotlab.color.fast import pixels_in_band
-from robotlab.color.hsv import HUES, histogram, hsv, hue_step, mean_hue
+from robotlab.color.colorspace import HUES, histogram, hsv, hue_step, mean_hue
 from robotlab.color.join import join_stacked
 from robotlab.color.lamp import LampCheck, lamp_check
 from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band

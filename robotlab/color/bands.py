@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.color.hsv import HUES, hsv
+from robotlab.color.colorspace import HUES, hsv
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, lab
 

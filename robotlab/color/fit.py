@@ -16,7 +16,7 @@ from scipy.ndimage import gaussian_filter
 
 from robotlab.boxes import xywh_from_corners
 from robotlab.color.bands import Band
-from robotlab.color.hsv import HUES, hsv_of_bytes
+from robotlab.color.colorspace import HUES, hsv_of_bytes
 from robotlab.color.learn import core_pixels, learn_band, thin
 from robotlab.color.shape import Shape
 from robotlab.errors import DataSetError

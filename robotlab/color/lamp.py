@@ -10,7 +10,7 @@ import numpy as np
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.blobs import blobs_of_runs, runs_of_pixels
 from robotlab.color.fast import pixels_in_band
-from robotlab.color.hsv import HUES, hsv_of_bytes, hue_step, mean_hue
+from robotlab.color.colorspace import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.color.learn import CORE, colorful, core_pixels, paired, thin
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, lab

@@ -8,7 +8,7 @@ from robotlab.color.bands import Band, LabBand
 from robotlab.color.blobs import Blobs, blobs_of_runs, runs_of_pixels
 from robotlab.color.cleanup import clean
 from robotlab.color.fast import pixels_in_band
-from robotlab.color.hsv import hsv_of_bytes
+from robotlab.color.colorspace import hsv_of_bytes
 
 
 def pieces_in_band(

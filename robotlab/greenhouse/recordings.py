@@ -25,9 +25,9 @@ from robotlab import picture as pictures
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.files import write_json, write_whole
-from robotlab.greenhouse.card import card_text
+from robotlab.greenhouse.layout import random_scene
 from robotlab.greenhouse.renderer import Frame, render
-from robotlab.greenhouse.scene import CLASSES, Scene, random_scene
+from robotlab.greenhouse.scene import CLASSES, Scene
 
 WIDTH_PX, HEIGHT_PX = 320, 240
 PICTURES_EACH = 29
@@ -233,6 +233,51 @@ def build(folder: str | os.PathLike, recordings: tuple[Recording, ...] = RECORDI
     }
     write_whole(folder / "card.md", card_text(labels, folder))
     return write_json(folder / "labels.json", labels, indent=None)
+
+
+def card_text(labels: dict, folder: Path) -> str:
+    """The data card, written from the labels.
+
+    Parameters
+    ----------
+    labels : dict
+        As in labels.json.
+    folder : Path
+        Where the pictures are.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
+    images, annotations = labels["images"], labels["annotations"]
+    by_id = {image["id"]: image for image in images}
+    classes = []
+    for category in labels["categories"]:
+        mine = [a for a in annotations if a["category_id"] == category["id"]]
+        heights = [a["bbox"][3] for a in mine if not a["ignore"]]
+        tall = f"{np.median(heights):.0f}" if heights else "-"
+        classes.append(f"| {category['name']} | {len(heights)} | {len(mine) - len(heights)} | {tall} |")
+    table = []
+    for name, use in labels["info"]["uses"].items():
+        mine = [image for image in images if image["recording"] == name]
+        counted = sum(by_id[a["image_id"]]["recording"] == name and not a["ignore"] for a in annotations)
+        table.append(f"| {name} | {mine[0]['lamp']} | {use} | {len(mine)} | {counted} |")
+    size = sum((folder / image["file_name"]).stat().st_size for image in images)
+    return Path(__file__).with_name("card_template.md").read_text(encoding="utf-8").format(
+        pictures=len(images),
+        width=images[0]["width"],
+        height=images[0]["height"],
+        recordings=len(table),
+        boxes=len(annotations),
+        size=size / 1e6,
+        classes="\n".join(classes),
+        table="\n".join(table),
+        folder="datasets/greenhouse",
+        quality=JPEG_QUALITY,
+        visibility=LEAST_VISIBILITY,
+        side=LEAST_SIDE_PX,
+    )
 
 
 def made_with() -> dict[str, str]:

@@ -10,7 +10,16 @@ import numpy as np
 
 from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.skins import light_on_faces, paint_plant, paint_solids, turn_looks
-from robotlab.greenhouse.solids import FAR, Light, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers
+from robotlab.greenhouse.solids import (
+    FAR,
+    Light,
+    box_numbers,
+    meet_box,
+    meet_plant,
+    meet_round,
+    plant_numbers,
+    round_numbers,
+)
 from robotlab.greenhouse.stage import Stage
 from robotlab.greenhouse.truth import Sight
 from robotlab.greenhouse.view import NEAR_M, View

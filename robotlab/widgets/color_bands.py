@@ -12,7 +12,7 @@ from matplotlib.patches import Rectangle
 
 from robotlab.boxes import check_boxes, iou
 from robotlab.color import HUES, Band, Shape, find_blobs, histogram, overlay
-from robotlab.color.hsv import hsv
+from robotlab.color.colorspace import hsv
 from robotlab.errors import InputError
 from robotlab.picture import check_picture
 from robotlab.widgets.slider_picture import Slider, SliderPicture

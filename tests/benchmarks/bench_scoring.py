@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import io
+import sys
+from pathlib import Path
 
 import numpy as np
 from timing import Missing, growth_row, missing_row, side_by_side
 
 from robotlab.boxes import iou, suppress, xywh_from_corners
-from robotlab.scoring import evaluate, tables_from_coco
+from robotlab.scoring import evaluate
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from coco_reference import tables_from_coco  # noqa: E402
 
 
 def coco_set(pictures: int, seed: int = 0, classes: int = 20, things: int = 7, detections: int = 40) -> tuple[dict, list]:

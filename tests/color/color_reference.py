@@ -5,7 +5,7 @@ import colorsys
 import numpy as np
 
 from robotlab.color.blobs import Blobs, check_mask, check_min_area
-from robotlab.color.hsv import HUES
+from robotlab.color.colorspace import HUES
 from robotlab.picture import check_picture
 
 

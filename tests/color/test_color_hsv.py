@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from robotlab.color import HUES, hsv, hue_step, mean_hue
-from robotlab.color.hsv import HUE_ERROR, SATURATION_ERROR
+from robotlab.color.colorspace import HUE_ERROR, SATURATION_ERROR
 from robotlab.errors import InputError, PictureError
 
 

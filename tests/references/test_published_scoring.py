@@ -6,6 +6,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from coco_reference import overlap, tables_clear
 from published import average_precision_rows, read
 
 from robotlab import boxes
@@ -23,7 +24,6 @@ from robotlab.scoring import (
     wilson,
 )
 from robotlab.scoring.bootstrap import weighted_ap
-from robotlab.scoring.coco_clear import overlap, tables_clear
 
 AP_ROWS = average_precision_rows()
 IOU_ROWS = read("boxes.json")["iou"]

@@ -11,7 +11,16 @@ import pytest
 from robotlab.boxes import iou
 from robotlab.dataset import DataSet, Entry
 from robotlab.errors import DataSetError, InputError
-from robotlab.scoring import Curve, calibration, compare_judgements, judge, match, precision_recall, results_table, wilson
+from robotlab.scoring import (
+    Curve,
+    calibration,
+    compare_judgements,
+    judge,
+    match,
+    precision_recall,
+    results_table,
+    wilson,
+)
 from robotlab.scoring.breakdown import smallest_usable_px
 from robotlab.scoring.chance import mcnemar, resample_weights
 from robotlab.scoring.faults import KINDS, error_kinds
