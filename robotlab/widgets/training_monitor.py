@@ -9,10 +9,11 @@ import numpy as np
 import traitlets
 from matplotlib.figure import Figure
 
-from robotlab.boxes import area, check_boxes, intersection, iou
+from robotlab.boxes import check_boxes
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, encode
 from robotlab.plots import COLORS, LINES, new_figure
+from robotlab.scoring import match
 from robotlab.trackers import Detections
 from robotlab.widgets.kit import Widget, browser_code, browser_style
 
@@ -204,16 +205,16 @@ class TrainingMonitor(Widget):
     def _found_words(self, found: Detections) -> str:
         true = np.array([truth["box"] for truth in self.truths], float).reshape(-1, 4)
         labels = np.array([truth["label"] for truth in self.truths], int)
-        overlap = iou(true, found.boxes) * (labels[:, None] == found.labels[None])
-        taken, over = np.zeros(len(true), bool), 0
-        for place in np.argsort(-found.scores, kind="stable"):
-            fits = overlap[:, place] * ~taken
-            if len(fits) and fits.max() >= FOUND_FROM:
-                taken[fits.argmax()] = True
-            elif not len(self._ignored) or _covered(found.boxes[place], self._ignored).max() < FOUND_FROM:
-                over += 1
+        hits = over = 0
+        for label in range(len(self.classes)):
+            mine, there = found.labels == label, true[labels == label]
+            # What is ignored takes boxes of any class and any number, as crowds do.
+            crowd = np.arange(len(there) + len(self._ignored)) >= len(there)
+            became = match(found.boxes[mine], found.scores[mine], np.concatenate([there, self._ignored]), FOUND_FROM, crowd)
+            hits += int((became.truth >= 0).sum())
+            over += int(((became.truth < 0) & ~became.void).sum())
         many = "no box" if over == 0 else f"{over} box{'es' if over > 1 else ''}"
-        return f"In this picture {taken.sum()} of {len(true)} things found, {many} too many."
+        return f"In this picture {hits} of {len(true)} things found, {many} too many."
 
     def draw(self, stage: int = -1) -> Figure:
         """The picture and the curves of one stage, as a still.
@@ -274,11 +275,6 @@ class TrainingMonitor(Widget):
         return f"Training, stage by stage: {self.alt} Now: {now}"
 
 
-def _covered(box: np.ndarray, others: np.ndarray) -> np.ndarray:
-    """Share of a box that each of the others covers: COCO's measure for crowds (Lin et al., arXiv:1405.0312)."""
-    return intersection([box], others)[0] / area([box])[0]
-
-
 def _outline(ax: Any, box: Sequence[float], color: str, width: float, dashes: Any) -> None:
     x0, y0, x1, y1 = box
     ax.plot([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=color, linewidth=width, linestyle=dashes)
@@ -288,21 +284,16 @@ def _checked(log: Mapping[str, Any], class_count: int) -> dict[str, list]:
     """The lists of a log, after a look at what the browser will read."""
     try:
         losses = [[int(step), float(loss)] for step, loss in log["losses"]]
-        stages = [
-            {
-                "step": int(one["step"]), "AP": float(one["AP"]), "AP50": float(one["AP50"]), "text": str(one["text"]),
-                "boxes": [
-                    {
-                        "box": [float(edge) for edge in b["box"]], "label": int(b["label"]), "score": float(b["score"]),
-                        "words": str(b["words"]), "at": [float(place) for place in b["at"]],
-                    }
-                    for b in one["boxes"]
-                ],
-            }
-            for one in log["stages"]
-        ]  # fmt: skip
+        stages = [{**one, "boxes": [_checked_box(box) for box in one["boxes"]]} for one in log["stages"]]
+        for one in stages:
+            one |= {"step": int(one["step"]), "AP": float(one["AP"]), "AP50": float(one["AP50"]), "text": str(one["text"])}
     except (KeyError, TypeError, ValueError):
         raise InputError("log must be what a monitor's log gives, it is not; keep monitor.log as JSON and pass that") from None
     if any(len(b["box"]) != 4 or len(b["at"]) != 2 or not 0 <= b["label"] < class_count for one in stages for b in one["boxes"]):
         raise InputError(f"log must hold boxes of 4 numbers and labels of these {class_count} classes, it does not; was it kept for other classes?")
     return {"losses": losses, "stages": stages}
+
+
+def _checked_box(box: Mapping[str, Any]) -> dict[str, Any]:
+    places = {name: [float(number) for number in box[name]] for name in ("box", "at")}
+    return {**places, "label": int(box["label"]), "score": float(box["score"]), "words": str(box["words"])}
