@@ -125,25 +125,14 @@ def profile_of(thing: Thing) -> np.ndarray:
 def _scuffs(bank: np.ndarray, spot: np.ndarray, shift: np.ndarray) -> np.ndarray:
     """Blotches that stick to a surface, (N,): from a square table of smooth noise whose side is a power of two."""
     side = len(bank)
-    cells = spot * 90
-    cells += shift
-    i, j = cells = cells.astype(np.int32)
-    cells &= side - 1
-    i *= side
-    i += j
-    return bank.reshape(-1).take(i)
+    i, j = (spot * 90 + shift).astype(np.int32) & (side - 1)
+    return bank.reshape(-1).take(i * side + j)
 
 
 def _soil(color: np.ndarray, z: np.ndarray, scuffs: np.ndarray) -> None:
     """Mix dirt into colours (3, N), most near the ground."""
-    share = 0.10 - z
-    share *= 4.5
-    share += scuffs * 0.14
-    np.maximum(share, 0, out=share)
-    np.minimum(share, 0.4, out=share)
-    change = _DIRT - color
-    change *= share
-    color += change
+    share = np.minimum(np.maximum((0.10 - z) * 4.5 + scuffs * 0.14, 0), 0.4)
+    color += (_DIRT - color) * share
 
 
 class Surface:
@@ -170,8 +159,7 @@ class Surface:
     def weather(self, looks: np.ndarray, rounds: int, bank: np.ndarray) -> None:
         """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
         scuffs = _scuffs(bank, self.spot, looks[ALONG : UP + 1])
-        rough = scuffs * looks[ROUGH]
-        rough += 1
+        rough = scuffs * looks[ROUGH] + 1
         self.shade[:rounds] *= rough[:rounds]
         self.color[:, rounds:] *= rough[rounds:]
         _soil(self.color, self.spot[1], scuffs)
@@ -239,38 +227,22 @@ def _on_round(
     place[2] += eye
     level, z = place[:2], place[2]
     # The outward normal, level enough to take its length as 1.
-    radius = k * z
-    radius += r0
-    level -= geometry[:2]
-    level /= radius
-    sums = level[0] * looks[:3]
-    sums += level[1] * looks[3:6]
-    facing, shine, around = sums
-    facing += looks[DIRECT]
-    shine /= looks[SIZE]
-    np.maximum(sums[:2], 0, out=sums[:2])
-    np.add(facing, looks[AROUND], out=surface.shade[:rounds])
-    surface.spot[0, :rounds] = around
-    surface.spot[1, :rounds] = z
-    step = z / height
-    step *= _STEPS
-    step = step.astype(np.int32)
-    np.minimum(step, _STEPS - 1, out=step)
-    step += looks[PROFILE].astype(np.int32)
-    surface.color[:, :rounds] = profiles.take(step, axis=1)
-    np.minimum(shine, 1, out=shine)
+    level = (level - geometry[:2]) / (k * z + r0)
+    facing, shine, around = level[0] * looks[:3] + level[1] * looks[3:6]
+    surface.shade[:rounds] = np.maximum(facing + looks[DIRECT], 0) + looks[AROUND]
+    surface.spot[:, :rounds] = around, z
+    step = np.minimum((z / height * _STEPS).astype(np.int32), _STEPS - 1)
+    surface.color[:, :rounds] = profiles.take(step + looks[PROFILE].astype(np.int32), axis=1)
+    shine = np.minimum(np.maximum(shine / looks[SIZE], 0), 1)
     for _ in range(4):
         shine *= shine
-    shine *= looks[GLOSS]
-    return shine
+    return shine * looks[GLOSS]
 
 
 def _round_tops(rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
     """What one sees on the flat top of a round thing, or through it where it is open."""
     f, n, top = np.float32, Round(*geometry[:8]), looks[TOP]
-    x, y, _ = rays * t
-    x -= n.cx
-    y -= n.cy
+    x, y = rays[:2] * t - geometry[:2]
     out = (x * x + y * y) / n.r1_square
     rim = out > 0.74
     # The far meeting with the cone lies on the inner wall; deeper is darker.
@@ -295,35 +267,25 @@ def _on_box(
     level = np.where(on_x, np.where(ex > 0, faces[1], faces[0]), np.where(ey > 0, faces[3], faces[2]))
     shade[...] = np.where(on_top, faces[4], level)
     high = z * np.float32(1 / 0.05)
-    high *= high
-    high += 1
-    np.divide(0.40, high, out=high)
-    shade *= np.subtract(1, high, out=high)
+    shade *= 1 - 0.40 / (high * high + 1)
     plank, half = np.where(on_x, py, px), np.where(on_x, half_y, half_x)
     surface.spot[0, start:] = plank
     surface.spot[1, start:] = z
     surface.color[:, start:] = base
 
     slatted = looks[SLATTED] > 0
-    height = z * _SLATS
-    height /= whole
+    height = z * _SLATS / whole
     height -= np.floor(height)
-    np.abs(plank, out=plank)
-    frame = half - plank < 0.035
-    frame |= plank < 0.02
+    plank = np.abs(plank)
+    frame = (half - plank < 0.035) | (plank < 0.02)
     slats = slatted & ~on_top
     gap = slats & ~frame
     # The upper edge of each slat lies in the shade of nothing, its lower lip is dark.
     shade[slats & frame] *= np.float32(0.92)
     shade[gap & (height > 0.90)] *= np.float32(0.72)
-    gap &= height < 0.22
-    gap &= z < np.float32(0.93) * whole
+    gap &= (height < 0.22) & (z < np.float32(0.93) * whole)
     wall = np.where(slatted, np.float32(0.022), np.float32(0.014))
-    hole = np.abs(px) <= half_x - wall
-    hole &= np.abs(py) <= half_y - wall
-    hole &= on_top
-    hole |= gap
-    holes = hole.nonzero()[0]
+    holes = ((np.abs(px) <= half_x - wall) & (np.abs(py) <= half_y - wall) & on_top | gap).nonzero()[0]
     inside = _box_inside(whole.take(holes), slatted.take(holes), m.take(holes), eye)
     inside[gap.take(holes)] *= np.float32(0.55)
     return holes + start, base.take(holes, axis=1) * inside
@@ -378,12 +340,5 @@ def paint_plant(rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, texels: np
     (3, N) ndarray of float32
         Linear, in daylight colours.
     """
-    up = rays[2] * t
-    up += eye
-    up *= Plant(*numbers[:8]).per_height
-    up *= 0.3
-    up += 0.7
-    up *= 0.75 + 0.25 * light.direct
-    color = sheet.colors.take(texels, axis=1)
-    color *= up
-    return color
+    up = (rays[2] * t + np.float32(eye)) * Plant(*numbers[:8]).per_height
+    return sheet.colors.take(texels, axis=1) * ((up * 0.3 + 0.7) * (0.75 + 0.25 * light.direct))
