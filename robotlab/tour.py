@@ -261,15 +261,14 @@ def camera_part(page: Report, detector: Detector, score: float) -> None:
         shown.append((picture, words))
     figure, axes = new_figure(1, 5, 12.0, 2.2)
     plot_pictures(axes[0], [picture for picture, _ in shown], [words for _, words in shown])
-    page.figure(
-        figure, "A far post in the whole and in the squeezed picture; a far and a near post in a narrow view, a near one in a wide view.",
-        f"One of the {POSTS} scenes of each row below; the post stands about {100 * ASIDE_M:.0f} cm aside.", dpi=140,
-    )  # fmt: skip
+    alt = "A far post in the whole and in the squeezed picture; a far and a near post in a narrow view, a near one in a wide view."
+    page.figure(figure, alt, f"One of the {POSTS} scenes of each row below; the post stands about {100 * ASIDE_M:.0f} cm aside.", dpi=140)
     page.table(
-        ("post", "distance", "view", "post's height, px", "found by the detector"), rows,
+        ("post", "distance", "view", "post's height, px", "found by the detector"),
+        rows,
         f"{POSTS} posts each, {100 * ASIDE_M:.0f} to {130 * ASIDE_M:.0f} cm aside. Squeezing erases the far post. A narrow view shows "
         "the far one larger, and loses the near one past its edge.",
-    )  # fmt: skip
+    )
 
 
 def steering_part(page: Report, progress: bool = True) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections import namedtuple
 
 import numpy as np
 
@@ -20,46 +20,17 @@ _DIRT, _EARTH = (rgb(*color).astype(np.float32)[:, None] for color in ((120, 100
 _LID, _EARTHED, _HOLLOW = 0.0, 1.0, 2.0
 
 
-class Look(NamedTuple):
-    """Numbers of how a thing looks; the rows of a table below those of its geometry.
-
-    First what turns the level part (nx, ny) of a normal into three sums: direct
-    light, shine (towards halfway between lamp and camera) and the place around
-    a round thing.  Then direct light and light from around on the upright part
-    (see :meth:`Light.above`); divisor of the shine; where scuffs are in their
-    table, and how strong; gloss; what is on top; where its colour profile
-    begins; linear colour; its height; for a box half its length and width,
-    and whether it has slats.
-    """
-
-    lit_x: float
-    shine_x: float
-    along_x: float
-    lit_y: float
-    shine_y: float
-    along_y: float
-    direct: float
-    around: float
-    size: float
-    along: float
-    up: float
-    rough: float
-    gloss: float
-    top: float
-    profile: float
-    red: float
-    green: float
-    blue: float
-    height: float
-    half_x: float
-    half_y: float
-    slatted: float
-
-
-# Which row of a table of looks is which.
-(LIT_X, SHINE_X, _, LIT_Y, SHINE_Y, _, DIRECT, AROUND, SIZE, ALONG, UP, ROUGH, GLOSS, TOP, PROFILE, RED, _, _, HEIGHT, HALF_X, HALF_Y, SLATTED) = range(
-    len(Look._fields)
+# How a thing looks; the rows of a table below those of its geometry.  First what turns the level part (nx, ny)
+# of a normal into three sums: direct light, shine (towards halfway between lamp and camera) and the place around
+# a round thing.  Then direct light and light from around on the upright part (see `Light.above`); divisor of the
+# shine; where scuffs are in their table, and how strong; gloss; what is on top; where its color profile begins;
+# linear color; its height; for a box half its length and width, and whether it has slats.
+Look = namedtuple(
+    "Look",
+    "lit_x shine_x along_x lit_y shine_y along_y direct around size along up rough gloss top profile red green blue "
+    "height half_x half_y slatted",
 )
+ROW = Look(*range(len(Look._fields)))
 
 
 def look_of(thing: Thing, number: int, sun: Light) -> Look:
@@ -71,24 +42,24 @@ def look_of(thing: Thing, number: int, sun: Light) -> Look:
     a, b, height = thing.size_m
     boxy = thing.shape == "box"
     direct, around = sun.above(np.float32(-(b - a) / height if thing.shape == "round" else 0))
-    return Look(
-        lit_x=0, shine_x=0, along_x=0.5, lit_y=0, shine_y=0, along_y=0.37, direct=float(direct), around=float(around), size=1,
-        # Each thing looks at another part of the table; 9000 keeps places positive.
-        along=thing.seed * 17 + 9000.0, up=thing.seed * 31 + 9000.0, rough=0.08 if boxy else 0.06,
-        gloss=0.03 if thing.kind == "pot" else 0.2,
-        top=_EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID,
-        profile=number * _STEPS, red=red, green=green, blue=blue, height=height, half_x=a / 2, half_y=b / 2, slatted=thing.kind == "crate",
-    )  # fmt: skip
+    top = _EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID
+    # Each thing looks at another part of the table; 9000 keeps places positive.
+    places = dict(along_x=0.5, along_y=0.37, along=thing.seed * 17 + 9000.0, up=thing.seed * 31 + 9000.0)
+    lit = dict(lit_x=0, shine_x=0, lit_y=0, shine_y=0, direct=float(direct), around=float(around), size=1)
+    surface = dict(rough=0.08 if boxy else 0.06, gloss=0.03 if thing.kind == "pot" else 0.2, top=top)
+    color = dict(profile=number * _STEPS, red=red, green=green, blue=blue)
+    size = dict(height=height, half_x=a / 2, half_y=b / 2, slatted=thing.kind == "crate")
+    return Look(**places, **lit, **surface, **color, **size)
 
 
 def turn_looks(looks: np.ndarray, places: np.ndarray, light: Light) -> None:
     """Fill in what depends on where round things stand, (2, things), and on where the light comes from, body axes."""
-    looks[LIT_X], looks[LIT_Y] = light.level()
+    looks[ROW.lit_x], looks[ROW.lit_y] = light.level()
     square = places * places
     halfway = np.array(light.toward[:2], np.float32)[:, None] - places / np.sqrt(square[0] + square[1])
-    looks[SHINE_X], looks[SHINE_Y] = halfway
+    looks[ROW.shine_x], looks[ROW.shine_y] = halfway
     halfway *= halfway
-    np.sqrt(halfway[0] + halfway[1] + np.float32(light.toward[2] ** 2), out=looks[SIZE])
+    np.sqrt(halfway[0] + halfway[1] + np.float32(light.toward[2] ** 2), out=looks[ROW.size])
 
 
 def profile_of(thing: Thing) -> np.ndarray:
@@ -158,8 +129,8 @@ class Surface:
 
     def weather(self, looks: np.ndarray, rounds: int, bank: np.ndarray) -> None:
         """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
-        scuffs = _scuffs(bank, self.spot, looks[ALONG : UP + 1])
-        rough = scuffs * looks[ROUGH] + 1
+        scuffs = _scuffs(bank, self.spot, looks[ROW.along : ROW.up + 1])
+        rough = scuffs * looks[ROW.rough] + 1
         self.shade[:rounds] *= rough[:rounds]
         self.color[:, rounds:] *= rough[rounds:]
         _soil(self.color, self.spot[1], scuffs)
@@ -229,19 +200,19 @@ def _on_round(
     # The outward normal, level enough to take its length as 1.
     level = (level - geometry[:2]) / (k * z + r0)
     facing, shine, around = level[0] * looks[:3] + level[1] * looks[3:6]
-    surface.shade[:rounds] = np.maximum(facing + looks[DIRECT], 0) + looks[AROUND]
+    surface.shade[:rounds] = np.maximum(facing + looks[ROW.direct], 0) + looks[ROW.around]
     surface.spot[:, :rounds] = around, z
     step = np.minimum((z / height * _STEPS).astype(np.int32), _STEPS - 1)
-    surface.color[:, :rounds] = profiles.take(step + looks[PROFILE].astype(np.int32), axis=1)
-    shine = np.minimum(np.maximum(shine / looks[SIZE], 0), 1)
+    surface.color[:, :rounds] = profiles.take(step + looks[ROW.profile].astype(np.int32), axis=1)
+    shine = np.minimum(np.maximum(shine / looks[ROW.size], 0), 1)
     for _ in range(4):
         shine *= shine
-    return shine * looks[GLOSS]
+    return shine * looks[ROW.gloss]
 
 
 def _round_tops(rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
     """What one sees on the flat top of a round thing, or through it where it is open."""
-    f, n, top = np.float32, Round(*geometry[:8]), looks[TOP]
+    f, n, top = np.float32, Round(*geometry[:8]), looks[ROW.top]
     x, y = rays[:2] * t - geometry[:2]
     out = (x * x + y * y) / n.r1_square
     rim = out > 0.74
@@ -250,7 +221,7 @@ def _round_tops(rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np
     deep = np.minimum(np.maximum(deep, 0), 1)
     hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
     bright = np.where(top == _LID, np.where(rim, f(0.72), f(1.0)), np.where(top == _EARTHED, f(1.1), hollow))
-    return np.where((top == _EARTHED) & ~rim, _EARTH, looks[RED : RED + 3] * bright)
+    return np.where((top == _EARTHED) & ~rim, _EARTH, looks[ROW.red : ROW.red + 3] * bright)
 
 
 def _on_box(
@@ -258,7 +229,7 @@ def _on_box(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Fill in the surfaces of boxes, whose rays begin at `start`; gives the rays that look into one, and what those see."""
     (ex, ey, _, enter, _), (on_top, on_x, _) = m
-    base, half_x, half_y, whole = looks[RED : RED + 3], looks[HALF_X], looks[HALF_Y], looks[HEIGHT]
+    base, half_x, half_y, whole = looks[ROW.red : ROW.red + 3], looks[ROW.half_x], looks[ROW.half_y], looks[ROW.height]
     place = m.way[:3] * enter
     place[:2] += geometry[8:]
     place[2] += eye
@@ -273,7 +244,7 @@ def _on_box(
     surface.spot[1, start:] = z
     surface.color[:, start:] = base
 
-    slatted = looks[SLATTED] > 0
+    slatted = looks[ROW.slatted] > 0
     height = z * _SLATS / whole
     height -= np.floor(height)
     plank = np.abs(plank)

@@ -10,6 +10,7 @@ or :class:`Plant`.  So each formula below runs once over all rays.
 from __future__ import annotations
 
 import math
+from collections import namedtuple
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -94,55 +95,21 @@ class Light:
         return self.direct / max(self.toward[2], 0.45)
 
 
-class Round(NamedTuple):
-    """Numbers of an upright truncated cone: middle of its foot, radius ``r0 + k z``, height,
-    ``k`` times the radius at the lens, ``cx^2 + cy^2`` less the square of that radius, square of the upper radius."""
-
-    cx: np.ndarray
-    cy: np.ndarray
-    r0: np.ndarray
-    k: np.ndarray
-    height: np.ndarray
-    k_eye: np.ndarray
-    c: np.ndarray
-    r1_square: np.ndarray
-
-
-class Box(NamedTuple):
-    """Numbers of an upright box: its direction, and how far its faces lie from the lens along its own axes, first the lesser ones; the lens in those axes."""
-
-    cos: np.ndarray
-    sin: np.ndarray
-    x0: np.ndarray
-    y0: np.ndarray
-    z0: np.ndarray
-    x1: np.ndarray
-    y1: np.ndarray
-    z1: np.ndarray
-    ox: np.ndarray
-    oy: np.ndarray
-
-
-class Plant(NamedTuple):
-    """Numbers of a plant: unit vector to it, distance, 1 / width, 1 / height, and its sprite's rows, columns and start in the sheet."""
-
-    ux: np.ndarray
-    uy: np.ndarray
-    away: np.ndarray
-    per_width: np.ndarray
-    per_height: np.ndarray
-    rows: np.ndarray
-    columns: np.ndarray
-    start: np.ndarray
-
-
+# An upright truncated cone: middle of its foot, radius ``r0 + k z``, height, ``k`` times the radius at the
+# lens, ``cx^2 + cy^2`` less the square of that radius, square of the upper radius.
+Round = namedtuple("Round", "cx cy r0 k height k_eye c r1_square")
+# An upright box: its direction, how far its faces lie from the lens along its own axes, first the lesser
+# ones; the lens in those axes.
+Box = namedtuple("Box", "cos sin x0 y0 z0 x1 y1 z1 ox oy")
+# A plant: unit vector to it, distance, 1 / width, 1 / height, and its sprite's rows, columns and start in the sheet.
+Plant = namedtuple("Plant", "ux uy away per_width per_height rows columns start")
 # Rows of the table that say how rays meet a thing, whatever its shape; those with fewer numbers fill up.
 GEOMETRY = len(Box._fields)
 _NONE = (0.0,) * (GEOMETRY - len(Round._fields))
 
 
 def round_numbers(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float, ...]:
-    """The numbers of a :class:`Round`."""
+    """The numbers of a `Round`."""
     r0, r1, height = thing.size_m
     k = (r1 - r0) / height
     r_eye = r0 + k * eye
@@ -150,7 +117,7 @@ def round_numbers(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float
 
 
 def box_numbers(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float, ...]:
-    """The numbers of a :class:`Box`."""
+    """The numbers of a `Box`."""
     f, (length, width, height) = np.float32, thing.size_m
     cos, sin = math.cos(turn), math.sin(turn)
     ox, oy, half_x, half_y = f(-(cos * cx + sin * cy)), f(sin * cx - cos * cy), f(length / 2), f(width / 2)
@@ -158,7 +125,7 @@ def box_numbers(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> 
 
 
 def plant_numbers(thing: Thing, cx: float, cy: float, focal: float, sheet: SpriteSheet) -> tuple[float, ...]:
-    """The numbers of a :class:`Plant`."""
+    """The numbers of a `Plant`."""
     width, _, height = thing.size_m
     away = max(math.hypot(cx, cy), 1e-6)
     start, rows, columns = sheet.copy(thing.seed, away / (height * focal))

@@ -200,7 +200,7 @@ def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str
         results = [
             row for row in results
             if not isinstance(row, Mapping) or row.get("image_id") in here or row.get("image_id") not in data.known_ids
-        ]  # fmt: skip
+        ]
     return found_from_results(
         results, sorted(here, key=_id_order), sorted(data.category_ids, key=_id_order), name
     )

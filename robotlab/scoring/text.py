@@ -106,7 +106,7 @@ def judgement_text(judgement: Judgement) -> str:
         if len(rows) > 1:
             lines += ["", *_rows(title, rows.items())]
     sizes = [(f"{row['from_px']:g}-{row['to_px']:g} px" if row["to_px"] else f"{row['from_px']:g} px and more", row)
-             for row in judgement.recall_by_size if row["truths"]]  # fmt: skip
+             for row in judgement.recall_by_size if row["truths"]]
     for title, rows in (("size (root of area)", sizes), ("distance", list(judgement.per_distance.items()))):
         if rows:
             lines += ["", *_rows(title, rows)]
