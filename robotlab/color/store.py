@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 _KIND = "robotlab color tracker"
 _VERSION = 1
-_SHAPE_KEYS = {"min_area_px", "aspect", "min_fill", "join_gap"}
+_SHAPE_KEYS = {field.name for field in fields(Shape)}
 
 
 def tracker_to_json(tracker: ColorTracker) -> dict[str, Any]:
@@ -38,21 +39,18 @@ def tracker_to_json(tracker: ColorTracker) -> dict[str, Any]:
         "version": _VERSION,
         "classes": list(tracker.classes),
         "bands": {name: band.to_json() for name, band in tracker.bands.items()},
-        "shapes": {
-            name: {
-                "min_area_px": shape.min_area_px,
-                # JSON has no infinity.
-                "aspect": [shape.aspect[0], shape.aspect[1] if np.isfinite(shape.aspect[1]) else None],
-                "min_fill": shape.min_fill,
-                "join_gap": shape.join_gap,
-            }
-            for name, shape in tracker.shapes.items()
-        },
+        "shapes": {name: _shape_to_json(shape) for name, shape in tracker.shapes.items()},
         "all_blobs": tracker.all_blobs,
         "open_px": tracker.open_px,
         "close_px": tracker.close_px,
         "balance": list(tracker.balance) if isinstance(tracker.balance, tuple) else tracker.balance,
     }
+
+
+def _shape_to_json(shape: Shape) -> dict[str, Any]:
+    low, high = shape.aspect
+    # JSON has no infinity.
+    return {**asdict(shape), "aspect": [low, high if np.isfinite(high) else None]}
 
 
 def read_tracker(path: Path) -> dict[str, Any]:
@@ -105,13 +103,9 @@ def _arguments(value: Any) -> dict[str, Any]:
     if not isinstance(value["all_blobs"], bool):
         raise InputError(f"all_blobs must be true or false, got {value['all_blobs']!r}; {again}")
     return {
+        **{key: value[key] for key in ("classes", "all_blobs", "open_px", "close_px", "balance")},
         "bands": {name: band_from_json(band, f"the band of {name}") for name, band in bands.items()},
-        "classes": classes,
         "shapes": {name: _shape(name, shape) for name, shape in shapes.items()},
-        "all_blobs": value["all_blobs"],
-        "open_px": value["open_px"],
-        "close_px": value["close_px"],
-        "balance": value["balance"],
     }
 
 

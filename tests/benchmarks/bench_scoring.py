@@ -130,7 +130,7 @@ def rows() -> list[dict]:
         31,
         check=lambda ours, theirs: np.testing.assert_allclose(ours, theirs, atol=1e-12),
     )
-    out.append(timed.row("IoU, 1000 x 1000 boxes", "pycocotools mask.iou", 0.8))
+    out.append(timed.row("IoU, 1000 x 1000 boxes", "pycocotools mask.iou"))
 
     scores = (1 + np.random.default_rng(3).permutation(5000)) / 8192
     few = "few are kept, and OpenCV stops at the first that overlaps"
@@ -142,7 +142,7 @@ def rows() -> list[dict]:
             21,
             check=_same,
         )
-        out.append(timed.row(f"suppression, 5000 {name} boxes", "OpenCV NMSBoxes", 0.6, note))
+        out.append(timed.row(f"suppression, 5000 {name} boxes", "OpenCV NMSBoxes", note=note))
     return out
 
 
