@@ -151,7 +151,9 @@ class Camera:
         for name in ("width_px", "height_px"):
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int | float | np.number) or value < 1 or value % 1:
-                raise InputError(f"{name} must be a whole number of 1 px or more, got {value!r}; give the picture's size")
+                raise InputError(
+                    f"{name} must be a whole number of 1 px or more, got {value!r}; give the picture's size"
+                )
             object.__setattr__(self, name, int(value))
         object.__setattr__(self, "hfov_rad", view_angle("hfov_rad", self.hfov_rad))
         if not (math.isfinite(self.height_m) and self.height_m >= 0):
@@ -202,7 +204,9 @@ class Camera:
         """
         points = np.asarray(points_m, float)
         if points.ndim != 2 or points.shape[1] != 3 or not np.isfinite(points).all():
-            raise InputError(f"points_m must be (N, 3) finite numbers, got {points.shape}; for one point pass point[None, :]")
+            raise InputError(
+                f"points_m must be (N, 3) finite numbers, got {points.shape}; for one point pass point[None, :]"
+            )
         cos, sin = math.cos(self.pitch_rad), math.sin(self.pitch_rad)
         below = self.height_m - points[:, 2]
         depth = cos * points[:, 0] + sin * below
@@ -314,13 +318,17 @@ class Camera:
         """
         corners = np.asarray(box, float)
         if corners.shape != (4,) or not np.isfinite(corners).all() or not corners[3] > corners[1]:
-            raise InputError(f"box must be 4 finite corners x0 y0 x1 y1 with y1 > y0, got {np.asarray(box).tolist()}; pass one box")
+            raise InputError(
+                f"box must be 4 finite corners x0 y0 x1 y1 with y1 > y0, got {np.asarray(box).tolist()}; pass one box"
+            )
         height = positive("object_height_m", object_height_m, "m")
         upper, lower = (
             math.tan(self.pitch_rad + math.atan((y - self.height_px / 2) / self.focal_px)) for y in corners[[1, 3]]
         )
         if not lower > upper:
-            raise InputError(f"both edges of the box must look forward, box {corners.tolist()} does not; pitch the camera less")
+            raise InputError(
+                f"both edges of the box must look forward, box {corners.tolist()} does not; pitch the camera less"
+            )
         ahead = height / (lower - upper)
         bearing = self.bearing_rad((corners[0] + corners[2]) / 2, (corners[1] + corners[3]) / 2)
         return ahead / math.cos(bearing)

@@ -40,7 +40,9 @@ def check_boxes(boxes: np.ndarray, name: str = "boxes", ordered: bool = True) ->
     try:
         boxes = np.asarray(boxes, dtype=np.float64)
     except (TypeError, ValueError):
-        raise BoxError(f"{name} must be numbers in an (N, 4) array, got {type(boxes).__name__}; check its rows") from None
+        raise BoxError(
+            f"{name} must be numbers in an (N, 4) array, got {type(boxes).__name__}; check its rows"
+        ) from None
     if boxes.size == 0 and boxes.ndim <= 2:
         return boxes.reshape(0, 4)
     if boxes.ndim != 2 or boxes.shape[1] != 4:
@@ -159,5 +161,7 @@ def view_angle(name: str, value: float) -> float:
     value = float(value)
     if not 0 < value < math.pi:
         hint = f"; {value} degrees is math.radians({value})" if math.pi <= value < 180 else ""
-        raise InputError(f"{name} must lie between 0 and pi rad, got {value}; a flat picture sees less than half a turn{hint}")
+        raise InputError(
+            f"{name} must lie between 0 and pi rad, got {value}; a flat picture sees less than half a turn{hint}"
+        )
     return value

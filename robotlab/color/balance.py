@@ -114,7 +114,9 @@ def check_gains(gains: np.ndarray) -> np.ndarray:
     except (TypeError, ValueError):
         values = np.zeros(0)
     if values.shape != (3,) or not np.isfinite(values).all() or values.min() <= 0:
-        raise InputError(f"gains must be three finite numbers above 0 (red, green, blue), got {gains}; 1, 1, 1 changes nothing")
+        raise InputError(
+            f"gains must be three finite numbers above 0 (red, green, blue), got {gains}; 1, 1, 1 changes nothing"
+        )
     return values
 
 

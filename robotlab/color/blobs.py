@@ -243,7 +243,13 @@ def blobs_of_runs(runs: Runs, min_area_px: int = 1, most: int | None = None) -> 
     owners = rank[place]
 
     kept = owners >= 0
-    own, rows, starts, stops, lengths = owners[kept], runs.rows[kept], runs.starts[kept], runs.stops[kept], lengths[kept]
+    own, rows, starts, stops, lengths = (
+        owners[kept],
+        runs.rows[kept],
+        runs.starts[kept],
+        runs.stops[kept],
+        lengths[kept],
+    )
     areas, tops = areas[order], tops[order]
     sum_x = np.bincount(own, lengths * (starts + stops - 1), len(order)) / 2
     sum_y = np.bincount(own, lengths * rows, len(order))
@@ -327,7 +333,9 @@ def check_mask(mask: np.ndarray) -> np.ndarray:
     """
     if not isinstance(mask, np.ndarray) or mask.ndim != 2 or mask.dtype != bool or 0 in mask.shape:
         came = f"{mask.shape} of {mask.dtype}" if isinstance(mask, np.ndarray) else type(mask).__name__
-        raise InputError(f"a mask must be (H, W) of bool with H, W > 0, got {came}; compare to get one, as in grey > 90")
+        raise InputError(
+            f"a mask must be (H, W) of bool with H, W > 0, got {came}; compare to get one, as in grey > 90"
+        )
     return mask
 
 

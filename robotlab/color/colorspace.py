@@ -227,7 +227,9 @@ def mean_hue(hues: Iterable[float], weights: Iterable[float] | None = None) -> f
     hues = np.atleast_1d(np.asarray(hues, np.float64))
     weights = np.ones_like(hues) if weights is None else np.atleast_1d(np.asarray(weights, np.float64))
     if hues.ndim != 1 or not hues.size or weights.shape != hues.shape:
-        raise InputError(f"hues and weights must be (N,) with N > 0, got {hues.shape} and {weights.shape}; pass one weight a hue")
+        raise InputError(
+            f"hues and weights must be (N,) with N > 0, got {hues.shape} and {weights.shape}; pass one weight a hue"
+        )
     if not (np.isfinite(hues).all() and np.isfinite(weights).all()):
         raise InputError("hues and weights must be finite, one is not; leave such pixels out")
     arrow = (weights * np.exp(2j * np.pi * hues / HUES)).sum()

@@ -123,7 +123,9 @@ def pixels_in_band(picture: np.ndarray, band: Band | LabBand) -> tuple[np.ndarra
     differences = sieve(band)
     places = _through_first(flat, differences[0]) if differences else np.arange(len(flat) // 3)
     # Piece by piece, so that the buffers stay in the cache when many are left.
-    pieces = [_checked(flat, places[start : start + _CHUNK_PX], band) for start in range(0, max(len(places), 1), _CHUNK_PX)]
+    pieces = [
+        _checked(flat, places[start : start + _CHUNK_PX], band) for start in range(0, max(len(places), 1), _CHUNK_PX)
+    ]
     pixels, *colors = pieces[0] if len(pieces) == 1 else map(np.concatenate, zip(*pieces))
     return pixels, tuple(colors)
 

@@ -160,7 +160,9 @@ def _wanted(data, class_names) -> list[str]:
     names = [class_names] if isinstance(class_names, str) else list(class_names)
     for name in names:
         if name not in data.classes:
-            raise DataSetError(f"{data.labels_path}: class must be one of {', '.join(data.classes)}, got {name!r}; check the spelling")
+            raise DataSetError(
+                f"{data.labels_path}: class must be one of {', '.join(data.classes)}, got {name!r}; check the spelling"
+            )
     if not names:
         raise DataSetError("class_names must name at least one class, got none; leave it out for all of them")
     return names
@@ -182,7 +184,15 @@ def _load(data) -> list[_Labelled]:
         sides = entry.boxes[:, 2:] - entry.boxes[:, :2]
         clear = ~entry.crowd & ~entry.ignore & (sides.min(axis=1, initial=np.inf) > 0)
         teaches = clear & (entry.visibility >= 0.5)
-        shown.append(_Labelled(data.load(entry), entry.boxes[teaches], entry.labels[teaches], entry.boxes[~teaches], entry.labels[~teaches]))
+        shown.append(
+            _Labelled(
+                data.load(entry),
+                entry.boxes[teaches],
+                entry.labels[teaches],
+                entry.boxes[~teaches],
+                entry.labels[~teaches],
+            )
+        )
     return shown
 
 

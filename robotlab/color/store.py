@@ -77,7 +77,9 @@ def read_tracker(path: Path) -> dict[str, Any]:
     except FileNotFoundError:
         raise ModelError(f"a color tracker's file must exist, {path} does not; check its name and folder") from None
     except OSError as error:
-        raise ModelError(f"a color tracker's file must be readable, {path} is not ({error.strerror}); check the path") from None
+        raise ModelError(
+            f"a color tracker's file must be readable, {path} is not ({error.strerror}); check the path"
+        ) from None
     except (ValueError, RecursionError):
         raise ModelError(f"{path} must be JSON, it is not or is cut short; save the tracker again") from None
     try:
@@ -89,9 +91,13 @@ def read_tracker(path: Path) -> dict[str, Any]:
 def _arguments(value: Any) -> dict[str, Any]:
     again = "save the tracker again"
     if not isinstance(value, dict) or value.get("kind") != _KIND:
-        raise InputError(f'a color tracker must be a JSON object of kind "{_KIND}", this is not; give a file saved by ColorTracker.save')
+        raise InputError(
+            f'a color tracker must be a JSON object of kind "{_KIND}", this is not; give a file saved by ColorTracker.save'
+        )
     if value.get("version") != _VERSION:
-        raise InputError(f"the version must be {_VERSION}, got {value.get('version')!r}; save it again with this robotlab")
+        raise InputError(
+            f"the version must be {_VERSION}, got {value.get('version')!r}; save it again with this robotlab"
+        )
     keys = {"kind", "version", "classes", "bands", "shapes", "all_blobs", "open_px", "close_px", "balance"}
     if set(value) != keys:
         raise InputError(f"the keys must be {', '.join(sorted(keys))}, got {', '.join(sorted(value))}; {again}")
@@ -111,6 +117,8 @@ def _arguments(value: Any) -> dict[str, Any]:
 
 def _shape(name: str, value: Any) -> Shape:
     if not isinstance(value, dict) or set(value) != _SHAPE_KEYS or not isinstance(value["aspect"], list):
-        raise InputError(f"the shape of {name} must have {', '.join(sorted(_SHAPE_KEYS))}, got {value!r}; save the tracker again")
+        raise InputError(
+            f"the shape of {name} must have {', '.join(sorted(_SHAPE_KEYS))}, got {value!r}; save the tracker again"
+        )
     aspect = [np.inf if place == 1 and end is None else end for place, end in enumerate(value["aspect"])]
     return Shape(value["min_area_px"], tuple(aspect), value["min_fill"], value["join_gap"])

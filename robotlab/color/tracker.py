@@ -83,7 +83,9 @@ class ColorTracker:
             shapes = {name: shapes for name in self.bands}
         for name, shape in shapes.items():
             if name not in self.classes or not isinstance(shape, Shape):
-                raise InputError(f"shapes must give a Shape for classes of the tracker, got {name!r}: {shape!r}; see its classes")
+                raise InputError(
+                    f"shapes must give a Shape for classes of the tracker, got {name!r}: {shape!r}; see its classes"
+                )
         self.shapes = {name: shapes.get(name, Shape()) for name in self.bands}
         self.all_blobs = bool(all_blobs)
         # Radii are checked where they are used; once here, to fail early.
@@ -199,7 +201,9 @@ class ColorTracker:
         if name is None and len(self.bands) == 1:
             return next(iter(self.bands))
         if name not in self.bands:
-            raise InputError(f"the class must be one with a band ({', '.join(self.bands)}), got {name!r}; choose one of them")
+            raise InputError(
+                f"the class must be one with a band ({', '.join(self.bands)}), got {name!r}; choose one of them"
+            )
         return name
 
     def blobs(self, picture: np.ndarray, name: str | None = None) -> tuple[Blobs, np.ndarray]:
@@ -373,11 +377,17 @@ def _named_bands(bands, classes: Sequence[str] | None) -> tuple[dict[str, Band |
         bands = list(bands)
         classes = tuple(classes or ())
         if len(bands) != len(classes):
-            raise InputError(f"there must be one class name for each band, got {len(classes)} for {len(bands)}; pass classes=[...]")
+            raise InputError(
+                f"there must be one class name for each band, got {len(classes)} for {len(bands)}; pass classes=[...]"
+            )
         named = dict(zip(classes, bands))
     if not named or len(set(classes)) != len(classes):
-        raise InputError(f"classes must be different names and at least one must have a band, got {list(classes)}; name each once")
+        raise InputError(
+            f"classes must be different names and at least one must have a band, got {list(classes)}; name each once"
+        )
     for name, band in named.items():
         if name not in classes or not isinstance(band, (Band, LabBand)):
-            raise InputError(f"bands must give a Band or LabBand for each of {list(classes)}, got {name!r}: {band!r}; see robotlab.color.Band")
+            raise InputError(
+                f"bands must give a Band or LabBand for each of {list(classes)}, got {name!r}: {band!r}; see robotlab.color.Band"
+            )
     return {str(name): named[name] for name in classes if name in named}, tuple(str(name) for name in classes)

@@ -40,13 +40,26 @@ class _Plot:
     rng: np.random.Generator
     taken: list[tuple[float, float, float]] = field(default_factory=list)
 
-    def place(self, kind: str, x_range: tuple[float, float], y_range: tuple[float, float], tries: int = 30, **extra) -> Thing | None:
+    def place(
+        self, kind: str, x_range: tuple[float, float], y_range: tuple[float, float], tries: int = 30, **extra
+    ) -> Thing | None:
         rng = self.rng
-        scale = float(np.clip(rng.normal(1.0, 0.04 if kind == "post" else 0.10), 0.8, 1.25)) if kind != "plant" else rng.uniform(0.5, 1.5)
+        scale = (
+            float(np.clip(rng.normal(1.0, 0.04 if kind == "post" else 0.10), 0.8, 1.25))
+            if kind != "plant"
+            else rng.uniform(0.5, 1.5)
+        )
         for _ in range(tries):
-            thing = Thing(kind, round(rng.uniform(*x_range), 4), round(rng.uniform(*y_range), 4),
-                          heading_rad=round(rng.uniform(-math.pi, math.pi), 4), scale=round(float(scale), 4),
-                          color=vary_color(rng, kind), seed=int(rng.integers(1000)), **extra)
+            thing = Thing(
+                kind,
+                round(rng.uniform(*x_range), 4),
+                round(rng.uniform(*y_range), 4),
+                heading_rad=round(rng.uniform(-math.pi, math.pi), 4),
+                scale=round(float(scale), 4),
+                color=vary_color(rng, kind),
+                seed=int(rng.integers(1000)),
+                **extra,
+            )
             gap = 0.10 if kind != "plant" else -0.08
             if all(math.hypot(thing.x_m - x, thing.y_m - y) > r + thing.reach_m + gap for x, y, r in self.taken):
                 self.taken.append((thing.x_m, thing.y_m, thing.reach_m if kind != "plant" else thing.reach_m * 0.6))
@@ -97,7 +110,15 @@ def random_scene(
     """
     rng = np.random.default_rng(rng) if isinstance(rng, int | np.integer) else rng
     textures = int(rng.integers(1 << 30)) if seed is None else seed
-    floors = [("paving", "soil"), ("concrete", "moss"), ("soil", "moss"), ("gravel", "soil"), ("paving", "gravel"), ("concrete", "soil"), ("moss", "soil")]
+    floors = [
+        ("paving", "soil"),
+        ("concrete", "moss"),
+        ("soil", "moss"),
+        ("gravel", "soil"),
+        ("paving", "gravel"),
+        ("concrete", "soil"),
+        ("moss", "soil"),
+    ]
     half = round(rng.uniform(0.8, 1.6), 3)
     plot = _Plot(rng, [(0.0, 0.0, 0.3)])
     things: list[Thing | None] = []
@@ -123,5 +144,12 @@ def random_scene(
             y_range = (-half, half) if near else tuple(sorted((side * (half - 0.1), side * 3.0)))
             things.append(plot.place(kind, (0.7, 8.5), y_range))
     wide, long = round(rng.uniform(3.2, 4.0), 2), round(rng.uniform(9.5, 14.0), 2)
-    return Scene(tuple(t for t in things if t is not None), lamp, textures, floors[rng.integers(len(floors))], half,
-                 room_m=(-3.0, -wide, long, wide), plants_m=round(float(rng.uniform(0.9, 2.0)), 2))
+    return Scene(
+        tuple(t for t in things if t is not None),
+        lamp,
+        textures,
+        floors[rng.integers(len(floors))],
+        half,
+        room_m=(-3.0, -wide, long, wide),
+        plants_m=round(float(rng.uniform(0.9, 2.0)), 2),
+    )

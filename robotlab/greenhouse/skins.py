@@ -125,7 +125,11 @@ class Surface:
     """
 
     def __init__(self, count: int) -> None:
-        self.spot, self.color, self.shade = np.empty((2, count), np.float32), np.empty((3, count), np.float32), np.empty(count, np.float32)
+        self.spot, self.color, self.shade = (
+            np.empty((2, count), np.float32),
+            np.empty((3, count), np.float32),
+            np.empty(count, np.float32),
+        )
 
     def weather(self, looks: np.ndarray, rounds: int, bank: np.ndarray) -> None:
         """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
@@ -138,8 +142,16 @@ class Surface:
 
 
 def paint_solids(
-    rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, on_top: np.ndarray, meeting: BoxMeeting | None, faces: np.ndarray | None,
-    profiles: np.ndarray, bank: np.ndarray, eye: float, light: Light,
+    rays: np.ndarray,
+    numbers: np.ndarray,
+    t: np.ndarray,
+    on_top: np.ndarray,
+    meeting: BoxMeeting | None,
+    faces: np.ndarray | None,
+    profiles: np.ndarray,
+    bank: np.ndarray,
+    eye: float,
+    light: Light,
 ) -> np.ndarray:
     """Colour of round things, then of crates and trays.
 
@@ -183,14 +195,22 @@ def paint_solids(
         color[:, :rounds] += shine
         top = on_top.nonzero()[0]
         if top.size:
-            color[:, top] = _round_tops(*(table.take(top, axis=1) for table in (rays, geometry, looks)), t.take(top), eye)
+            color[:, top] = _round_tops(
+                *(table.take(top, axis=1) for table in (rays, geometry, looks)), t.take(top), eye
+            )
     if meeting is not None and holes.size:
         color[:, holes] = inside
     return color
 
 
 def _on_round(
-    surface: Surface, rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np.ndarray, eye: float, profiles: np.ndarray
+    surface: Surface,
+    rays: np.ndarray,
+    geometry: np.ndarray,
+    looks: np.ndarray,
+    t: np.ndarray,
+    eye: float,
+    profiles: np.ndarray,
 ) -> np.ndarray:
     """Fill in the surfaces of round things; gives how they shine."""
     rounds, (_, _, r0, k, height) = t.size, geometry[:5]
@@ -286,7 +306,15 @@ def _box_inside(height: np.ndarray, slatted: np.ndarray, m: BoxMeeting, eye: flo
     return np.where(slatted, crate, f(0.62) + f(0.2) * up)
 
 
-def paint_plant(rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, texels: np.ndarray, sheet: SpriteSheet, eye: float, light: Light) -> np.ndarray:
+def paint_plant(
+    rays: np.ndarray,
+    numbers: np.ndarray,
+    t: np.ndarray,
+    texels: np.ndarray,
+    sheet: SpriteSheet,
+    eye: float,
+    light: Light,
+) -> np.ndarray:
     """Colour of plants.
 
     Parameters
