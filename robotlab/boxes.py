@@ -5,68 +5,20 @@ centres, x to the right and y down, so that a box around one pixel in the top
 left corner is ``0, 0, 1, 1`` and width is plainly ``x1 - x0``.  Every function
 takes and gives boxes as ``(N, 4)`` arrays of float64.
 
-:func:`iou` and :func:`suppress` are the fast ones; :mod:`robotlab.boxes_clear`
-has the same two written to be read, and a test proves them equal bit for bit.
+:func:`suppress` compares many boxes in one go; :mod:`robotlab.boxes_clear` has
+it written to be read, and a test proves them equal bit for bit.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from robotlab._box_speed import best_first, iou_blocks, suppress_sorted
+from robotlab.checks import check_boxes, check_scores
 from robotlab.errors import BoxError
 
-
-def check_boxes(boxes: np.ndarray, name: str = "boxes", ordered: bool = True) -> np.ndarray:
-    """Return `boxes` as an (N, 4) float array, or say what is wrong.
-
-    Parameters
-    ----------
-    boxes : (N, 4) array-like
-        Corners ``[x0, y0, x1, y1]``, px.
-    name : str
-        How the error message calls them.
-    ordered : bool
-        Also require ``x0 <= x1`` and ``y0 <= y1``.
-
-    Returns
-    -------
-    (N, 4) ndarray of float64
-        The boxes; an empty list gives ``(0, 4)``.
-
-    Raises
-    ------
-    BoxError
-        If the shape is wrong, a number is not finite, or the corners are
-        in the wrong order.
-
-    Examples
-    --------
-    >>> check_boxes([]).shape
-    (0, 4)
-    """
-    try:
-        boxes = np.asarray(boxes, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise BoxError(f"{name} must be numbers in an (N, 4) array, got {type(boxes).__name__}; check its rows") from None
-    if boxes.size == 0 and boxes.ndim <= 2:
-        return boxes.reshape(0, 4)
-    if boxes.ndim != 2 or boxes.shape[1] != 4:
-        hint = f"; for one box pass {name}[None, :]" if boxes.shape == (4,) else "; one row per box, four numbers a row"
-        raise BoxError(f"{name} must be (N, 4), got {boxes.shape}{hint}")
-    finite = np.isfinite(boxes)
-    if not finite.all():
-        row = int(np.flatnonzero(~finite.all(axis=1))[0])
-        raise BoxError(f"{name} must be finite, row {row} is {boxes[row].tolist()}; leave such boxes out")
-    if ordered:
-        bad = (boxes[:, 2] < boxes[:, 0]) | (boxes[:, 3] < boxes[:, 1])
-        if bad.any():
-            row = int(np.flatnonzero(bad)[0])
-            raise BoxError(
-                f"{name} must have x0 <= x1 and y0 <= y1, row {row} is {boxes[row].tolist()}; "
-                "if it holds x, y, width, height, convert it with corners_from_xywh"
-            )
-    return boxes
+# The best boxes compared in one go: enough to spare Python steps, few enough
+# not to compare many that a better box has already suppressed (found by trial).
+_BEST = 32
 
 
 def corners_from_xywh(boxes: np.ndarray) -> np.ndarray:
@@ -151,33 +103,6 @@ def corners_from_center(boxes: np.ndarray) -> np.ndarray:
     return check_boxes(np.column_stack([boxes[:, :2] - half, boxes[:, :2] + half]))
 
 
-def center_from_corners(boxes: np.ndarray) -> np.ndarray:
-    """Centre, width and height from corners.
-
-    Parameters
-    ----------
-    boxes : (N, 4) ndarray
-        ``[x0, y0, x1, y1]``, px.
-
-    Returns
-    -------
-    (N, 4) ndarray of float64
-        ``[cx, cy, width, height]``, px.
-
-    Raises
-    ------
-    BoxError
-        If the boxes are wrong.
-
-    Examples
-    --------
-    >>> center_from_corners([[8, 19, 12, 21]]).tolist()
-    [[10.0, 20.0, 4.0, 2.0]]
-    """
-    boxes = check_boxes(boxes)
-    return np.column_stack([(boxes[:, :2] + boxes[:, 2:]) / 2, boxes[:, 2:] - boxes[:, :2]])
-
-
 def area(boxes: np.ndarray) -> np.ndarray:
     """Area of each box.
 
@@ -201,8 +126,7 @@ def area(boxes: np.ndarray) -> np.ndarray:
     >>> area([[0, 0, 10, 5]]).tolist()
     [50.0]
     """
-    boxes = check_boxes(boxes)
-    return (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+    return _area(check_boxes(boxes))
 
 
 def clip(boxes: np.ndarray, width_px: float, height_px: float) -> np.ndarray:
@@ -259,12 +183,17 @@ def intersection(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     >>> intersection([[0, 0, 10, 10]], [[5, 5, 15, 15]]).tolist()
     [[25.0]]
     """
-    a, b = check_boxes(a, "a"), check_boxes(b, "b")
-    x0 = np.maximum(a[:, None, 0], b[None, :, 0])
-    y0 = np.maximum(a[:, None, 1], b[None, :, 1])
-    x1 = np.minimum(a[:, None, 2], b[None, :, 2])
-    y1 = np.minimum(a[:, None, 3], b[None, :, 3])
-    return np.clip(x1 - x0, 0, None) * np.clip(y1 - y0, 0, None)
+    return _intersection(check_boxes(a, "a"), check_boxes(b, "b"))
+
+
+def _intersection(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    width = np.minimum(a[:, None, 2], b[:, 2]) - np.maximum(a[:, None, 0], b[:, 0])
+    height = np.minimum(a[:, None, 3], b[:, 3]) - np.maximum(a[:, None, 1], b[:, 1])
+    return np.maximum(width, 0) * np.maximum(height, 0)
+
+
+def _area(boxes: np.ndarray) -> np.ndarray:
+    return (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
 
 
 def iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -300,51 +229,18 @@ def iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     >>> float(iou([[0, 0, 10, 10]], [[5, 5, 15, 15]])[0, 0].round(6))
     0.142857
     """
-    return iou_blocks(check_boxes(a, "a"), check_boxes(b, "b"))
+    return _iou(check_boxes(a, "a"), check_boxes(b, "b"))
 
 
-def giou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Generalized IoU of every pair: also says how far apart two boxes are.
-
-    Parameters
-    ----------
-    a : (N, 4) ndarray
-        Corners, px.
-    b : (M, 4) ndarray
-        Corners, px.
-
-    Returns
-    -------
-    (N, M) ndarray of float64
-        -1 to 1: IoU less the part of the smallest enclosing box that neither
-        fills; 0 when the enclosing box has no area.
-
-    Raises
-    ------
-    BoxError
-        If the boxes are wrong.
-
-    Notes
-    -----
-    ``GIoU = IoU - |C \\ (A ∪ B)| / |C|`` with C the enclosing box (Rezatofighi
-    et al., CVPR 2019, arXiv:1902.09630).
-
-    Examples
-    --------
-    >>> giou([[0, 0, 1, 1]], [[2, 0, 3, 1]]).round(4).tolist()
-    [[-0.3333]]
-    """
-    a, b = check_boxes(a, "a"), check_boxes(b, "b")
-    shared = intersection(a, b)
-    joint = area(a)[:, None] + area(b)[None, :] - shared
-    width = np.maximum(a[:, None, 2], b[None, :, 2]) - np.minimum(a[:, None, 0], b[None, :, 0])
-    height = np.maximum(a[:, None, 3], b[None, :, 3]) - np.minimum(a[:, None, 1], b[None, :, 1])
-    around = width * height
-    empty = np.divide(around - joint, around, out=np.zeros_like(around), where=around > 0)
-    return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0) - empty
+def _iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    shared = _intersection(a, b)
+    joint = _area(a)[:, None] + _area(b) - shared
+    return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0)
 
 
-def suppress(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labels: np.ndarray | None = None) -> np.ndarray:
+def suppress(
+    boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labels: np.ndarray | None = None
+) -> np.ndarray:
     """Non-maximum suppression: keep the best of boxes that overlap too much.
 
     Parameters
@@ -375,14 +271,23 @@ def suppress(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labe
     [1, 2]
     """
     boxes, scores, group = check_suppress(boxes, scores, iou_limit, labels)
-    order = best_first(scores)
-    if labels is None:
-        return order[suppress_sorted(boxes[order], iou_limit)]
-    stays = np.zeros(len(boxes), bool)
-    for one in np.unique(group):
-        rows = order[group[order] == one]
-        stays[rows] = suppress_sorted(boxes[rows], iou_limit)
-    return order[stays[order]]
+    order = np.argsort(-scores, kind="stable")
+    boxes, group = boxes[order], group[order]
+    kept: list[int] = []
+    waiting = np.arange(len(boxes))
+    while waiting.size:
+        best = waiting[:_BEST]
+        rivals = _iou(boxes[best], boxes[waiting]) > iou_limit
+        if labels is not None:
+            rivals &= group[best][:, None] == group[waiting]
+        gone = np.zeros(len(waiting), bool)
+        for place, row in enumerate(best.tolist()):
+            if not gone[place]:
+                kept.append(row)
+                gone |= rivals[place]
+        gone[: len(best)] = True
+        waiting = waiting[~gone]
+    return order[np.array(kept, int)]
 
 
 def check_suppress(
@@ -421,40 +326,3 @@ def check_suppress(
     if group.shape != (len(boxes),):
         raise BoxError(f"labels must be ({len(boxes)},), one for each box, got {group.shape}; pass one label a box")
     return boxes, scores, group
-
-
-def check_scores(scores: np.ndarray, count: int) -> np.ndarray:
-    """Return `scores` as a (count,) float array, or say what is wrong.
-
-    Parameters
-    ----------
-    scores : (N,) array-like
-        One score for each box.
-    count : int
-        How many there must be.
-
-    Returns
-    -------
-    (N,) ndarray of float64
-        The scores.
-
-    Raises
-    ------
-    BoxError
-        If there are more or fewer, or one is not finite.
-
-    Examples
-    --------
-    >>> check_scores([0.5, 1], 2).tolist()
-    [0.5, 1.0]
-    """
-    try:
-        scores = np.asarray(scores, dtype=np.float64)
-    except (TypeError, ValueError):
-        raise BoxError("scores must be numbers, one for each box; check for text or nested lists") from None
-    if scores.shape != (count,):
-        raise BoxError(f"scores must be ({count},), one for each box, got {scores.shape}; pass one score a box")
-    if not np.isfinite(scores).all():
-        row = int(np.flatnonzero(~np.isfinite(scores))[0])
-        raise BoxError(f"scores must be finite, row {row} is {scores[row]}; leave such boxes out")
-    return scores

@@ -1,6 +1,6 @@
-"""Overlap and suppression, written as one would explain them.
+"""Suppression, written as one would explain it.
 
-:mod:`robotlab.boxes` has the same functions, faster; a test proves that both
+:mod:`robotlab.boxes` has the same function, faster; a test proves that both
 give the same answers, bit for bit.
 """
 
@@ -8,37 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from robotlab.boxes import area, check_suppress, intersection
-
-
-def iou_clear(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """Intersection over union of every pair, written as one would explain it.
-
-    Parameters
-    ----------
-    a : (N, 4) ndarray
-        Corners, px.
-    b : (M, 4) ndarray
-        Corners, px.
-
-    Returns
-    -------
-    (N, M) ndarray of float64
-        The same as :func:`iou`.
-
-    Raises
-    ------
-    BoxError
-        If the boxes are wrong.
-
-    Examples
-    --------
-    >>> iou_clear([[0, 0, 10, 10]], [[0, 0, 10, 5]]).tolist()
-    [[0.5]]
-    """
-    shared = intersection(a, b)
-    joint = area(a)[:, None] + area(b)[None, :] - shared
-    return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0)
+from robotlab.boxes import check_suppress, iou
 
 
 def suppress_clear(
@@ -74,6 +44,6 @@ def suppress_clear(
         best, waiting = waiting[0], waiting[1:]
         kept.append(best)
         rival = group[waiting] == group[best]
-        rival[rival] = iou_clear(boxes[best][None], boxes[waiting[rival]])[0] > iou_limit
+        rival[rival] = iou(boxes[best][None], boxes[waiting[rival]])[0] > iou_limit
         waiting = waiting[~rival]
     return np.array(kept, dtype=int)

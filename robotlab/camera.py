@@ -18,129 +18,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from robotlab.checks import positive, view_angle
 from robotlab.errors import InputError
+from robotlab.optics import focal_px, fov_rad, pixels_on_target
+
+__all__ = ["Camera", "focal_px", "fov_rad", "pixels_on_target", "working_band"]
 
 # Points nearer than this to the plane of the lens have no picture: their
 # projection grows without limit.  1 mm is nearer than any lens focuses.
 NEAREST_DEPTH_M = 1e-3
-
-
-def _positive(name: str, value: float, unit: str) -> float:
-    value = float(value)
-    if not (math.isfinite(value) and value > 0):
-        raise InputError(f"{name} must be more than 0 {unit}, got {value}; give a positive finite number")
-    return value
-
-
-def _angle(name: str, value: float) -> float:
-    value = float(value)
-    if not 0 < value < math.pi:
-        hint = f"; {value} degrees is math.radians({value})" if math.pi <= value < 180 else ""
-        raise InputError(f"{name} must lie between 0 and pi rad, got {value}; a flat picture sees less than half a turn{hint}")
-    return value
-
-
-def focal_px(width_px: float, hfov_rad: float) -> float:
-    """Focal length in pixels from the field of view.
-
-    Parameters
-    ----------
-    width_px : float
-        Picture width, px.
-    hfov_rad : float
-        Horizontal field of view, rad.
-
-    Returns
-    -------
-    float
-        ``(W / 2) / tan(HFOV / 2)``, px (Hartley & Zisserman, Multiple View
-        Geometry, 2nd ed., chapter 6).
-
-    Raises
-    ------
-    InputError
-        If the width is not positive or the angle not between 0 and pi.
-
-    Notes
-    -----
-    This is not the focal length in millimetres printed on a lens; that one
-    needs the size of a pixel on the sensor too.
-
-    Examples
-    --------
-    >>> round(focal_px(640, math.radians(90)), 3)
-    320.0
-    """
-    return _positive("width_px", width_px, "px") / 2 / math.tan(_angle("hfov_rad", hfov_rad) / 2)
-
-
-def fov_rad(sensor_m: float, focal_m: float) -> float:
-    """Field of view from the sensor's size and the lens.
-
-    Parameters
-    ----------
-    sensor_m : float
-        Width (or height, or diagonal) of the sensor's active area, m.  Any
-        unit will do when `focal_m` has the same: pixels with pixels too.
-    focal_m : float
-        Focal length, m.
-
-    Returns
-    -------
-    float
-        ``2 atan(s / 2f)``, rad (Hartley & Zisserman, chapter 6).
-
-    Raises
-    ------
-    InputError
-        If a length is not positive.
-
-    Notes
-    -----
-    An "inch type" such as 1/4" is a name, not a size: look the active area up
-    in the sensor's data sheet.
-
-    Examples
-    --------
-    >>> round(math.degrees(fov_rad(3.68e-3, 3.04e-3)), 2)
-    62.37
-    """
-    return 2 * math.atan(_positive("sensor_m", sensor_m, "m") / 2 / _positive("focal_m", focal_m, "m"))
-
-
-def pixels_on_target(size_m: float, distance_m: float, hfov_rad: float, width_px: float) -> float:
-    """How many pixels a thing covers.
-
-    Parameters
-    ----------
-    size_m : float
-        Width of the thing across the line of sight, m (with square pixels
-        also its height).
-    distance_m : float
-        Distance along the camera's axis, m.
-    hfov_rad : float
-        Horizontal field of view, rad.
-    width_px : float
-        Picture width, px: of the picture that the tracker gets, after any
-        resizing.
-
-    Returns
-    -------
-    float
-        ``W s / (2 Z tan(HFOV / 2))``, px (Hartley & Zisserman, chapter 6).
-
-    Raises
-    ------
-    InputError
-        If a length is not positive or the angle not between 0 and pi.
-
-    Examples
-    --------
-    >>> round(pixels_on_target(0.10, 2.0, math.radians(62.2), 640), 2)
-    26.52
-    """
-    size = _positive("size_m", size_m, "m")
-    return focal_px(width_px, hfov_rad) * size / _positive("distance_m", distance_m, "m")
 
 
 def working_band(
@@ -188,8 +74,8 @@ def working_band(
     >>> round(near, 3), round(far, 2)
     (0.553, 11.05)
     """
-    height = _positive("object_height_m", object_height_m, "m")
-    smallest = _positive("smallest_px", smallest_px, "px")
+    height = positive("object_height_m", object_height_m, "m")
+    smallest = positive("smallest_px", smallest_px, "px")
     eye, half = camera.height_m, camera.vfov_rad / 2
     # Slopes (down is positive) of the rays through the picture's upper and lower edge.
     upper = math.tan(camera.pitch_rad - half)
@@ -206,16 +92,18 @@ def working_band(
             far = min(far, drop / lower)
     sin, cos = math.sin(camera.pitch_rad), math.cos(camera.pitch_rad)
     if object_width_m is not None:
-        fits = _positive("object_width_m", object_width_m, "m") * camera.focal_px / camera.width_px
+        fits = positive("object_width_m", object_width_m, "m") * camera.focal_px / camera.width_px
         near = max(near, (fits - min(sin * eye, sin * (eye - height))) / cos)
 
-    # The height in the picture falls with distance from where the thing passes the lens.
-    low = max(0.0, -min(sin * eye, sin * (eye - height)) / cos) + 10 * NEAREST_DEPTH_M
-    high = low + 2 * camera.focal_px * height / smallest + eye + height
-    for _ in range(100):
-        middle = (low + high) / 2
-        low, high = (middle, high) if camera.tall_px(middle, height) >= smallest else (low, middle)
-    return near, min(far, low)
+    # With d the distance, p the pitch and e the eye's height, foot and top are f h d / ((d cos p + e sin p)
+    # (d cos p + (e - h) sin p)) px apart: as many as asked for where that is a quadratic's larger root.
+    foot, top = sin * eye, sin * (eye - height)
+    linear = cos * (foot + top) - camera.focal_px * height / smallest
+    root = linear**2 - 4 * cos**2 * foot * top
+    # It falls with distance from where the thing passes the lens.
+    low = max(0.0, -min(foot, top) / cos) + 10 * NEAREST_DEPTH_M
+    last = (math.sqrt(root) - linear) / (2 * cos**2) if root >= 0 else low
+    return near, min(far, max(low, last))
 
 
 def _distance_of_drop(drop: float, slope: float) -> float:
@@ -263,9 +151,11 @@ class Camera:
         for name in ("width_px", "height_px"):
             value = getattr(self, name)
             if isinstance(value, bool) or not isinstance(value, int | float | np.number) or value < 1 or value % 1:
-                raise InputError(f"{name} must be a whole number of 1 px or more, got {value!r}; give the picture's size")
+                raise InputError(
+                    f"{name} must be a whole number of 1 px or more, got {value!r}; give the picture's size"
+                )
             object.__setattr__(self, name, int(value))
-        object.__setattr__(self, "hfov_rad", _angle("hfov_rad", self.hfov_rad))
+        object.__setattr__(self, "hfov_rad", view_angle("hfov_rad", self.hfov_rad))
         if not (math.isfinite(self.height_m) and self.height_m >= 0):
             raise InputError(f"height_m must be 0 m or more, got {self.height_m}; measure from the ground to the lens")
         if not abs(self.pitch_rad) < math.pi / 2:
@@ -282,11 +172,6 @@ class Camera:
     def vfov_rad(self) -> float:
         """Vertical field of view, rad."""
         return fov_rad(self.height_px, self.focal_px)
-
-    @property
-    def dfov_rad(self) -> float:
-        """Field of view across the diagonal, rad."""
-        return fov_rad(math.hypot(self.width_px, self.height_px), self.focal_px)
 
     def project(self, points_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Where points of the world land in the picture.
@@ -319,15 +204,17 @@ class Camera:
         """
         points = np.asarray(points_m, float)
         if points.ndim != 2 or points.shape[1] != 3 or not np.isfinite(points).all():
-            raise InputError(f"points_m must be (N, 3) finite numbers, got {points.shape}; for one point pass point[None, :]")
+            raise InputError(
+                f"points_m must be (N, 3) finite numbers, got {points.shape}; for one point pass point[None, :]"
+            )
         cos, sin = math.cos(self.pitch_rad), math.sin(self.pitch_rad)
         below = self.height_m - points[:, 2]
         depth = cos * points[:, 0] + sin * below
         down = cos * below - sin * points[:, 0]
         safe = np.where(depth > NEAREST_DEPTH_M, depth, np.nan)
-        pixels = np.column_stack([self.width_px / 2 - self.focal_px * points[:, 1] / safe,
-                                  self.height_px / 2 + self.focal_px * down / safe])
-        return pixels, depth
+        x_px = self.width_px / 2 - self.focal_px * points[:, 1] / safe
+        y_px = self.height_px / 2 + self.focal_px * down / safe
+        return np.column_stack([x_px, y_px]), depth
 
     def bearing_rad(self, x_px: float | np.ndarray, y_px: float | np.ndarray | None = None) -> float | np.ndarray:
         """Direction of a column of the picture, seen from above.
@@ -386,8 +273,8 @@ class Camera:
         >>> round(Camera(320, 240, math.radians(90), 0.25).tall_px(2.0, 0.5), 6)
         40.0
         """
-        distance = _positive("distance_m", distance_m, "m")
-        height = _positive("object_height_m", object_height_m, "m")
+        distance = positive("distance_m", distance_m, "m")
+        height = positive("object_height_m", object_height_m, "m")
         pixels, depth = self.project(np.array([[distance, 0, 0], [distance, 0, height]]))
         if (depth <= NEAREST_DEPTH_M).any():
             raise InputError(f"the thing must be in front of the lens, at {distance} m it is not; go farther away")
@@ -431,13 +318,17 @@ class Camera:
         """
         corners = np.asarray(box, float)
         if corners.shape != (4,) or not np.isfinite(corners).all() or not corners[3] > corners[1]:
-            raise InputError(f"box must be 4 finite corners x0 y0 x1 y1 with y1 > y0, got {np.asarray(box).tolist()}; pass one box")
-        height = _positive("object_height_m", object_height_m, "m")
+            raise InputError(
+                f"box must be 4 finite corners x0 y0 x1 y1 with y1 > y0, got {np.asarray(box).tolist()}; pass one box"
+            )
+        height = positive("object_height_m", object_height_m, "m")
         upper, lower = (
             math.tan(self.pitch_rad + math.atan((y - self.height_px / 2) / self.focal_px)) for y in corners[[1, 3]]
         )
         if not lower > upper:
-            raise InputError(f"both edges of the box must look forward, box {corners.tolist()} does not; pitch the camera less")
+            raise InputError(
+                f"both edges of the box must look forward, box {corners.tolist()} does not; pitch the camera less"
+            )
         ahead = height / (lower - upper)
         bearing = self.bearing_rad((corners[0] + corners[2]) / 2, (corners[1] + corners[3]) / 2)
         return ahead / math.cos(bearing)

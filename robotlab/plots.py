@@ -23,7 +23,9 @@ MARKERS = ("o", "s", "^", "D", "v", "P")
 LINES = ("-", "--", "-.", ":", "-", "--")
 
 
-def new_figure(rows: int = 1, columns: int = 1, width_in: float = 7.0, height_in: float = 3.4) -> tuple[Figure, np.ndarray]:
+def new_figure(
+    rows: int = 1, columns: int = 1, width_in: float = 7.0, height_in: float = 3.4
+) -> tuple[Figure, np.ndarray]:
     """A figure of its own, apart from pyplot's list of open figures.
 
     Parameters
@@ -86,7 +88,9 @@ def plot_precision_recall(ax: Axes, judgements: Mapping[str, Judgement], class_n
     for i, (name, judgement) in enumerate(judgements.items()):
         curve = judgement.curve(class_name)
         if curve.truths and len(curve.score):
-            ax.plot(curve.recall, curve.precision, LINES[i % 6], color=COLORS[i % 6], label=name, drawstyle="steps-post")
+            ax.plot(
+                curve.recall, curve.precision, LINES[i % 6], color=COLORS[i % 6], label=name, drawstyle="steps-post"
+            )
             best = curve.best()
             if best["precision"] is not None:
                 ax.plot(best["recall"], best["precision"], MARKERS[i % 6], color=COLORS[i % 6])
@@ -136,8 +140,12 @@ def plot_groups(ax: Axes, judgements: Mapping[str, Judgement], groups: str = "pe
         places = [(k + shift, table[group][number]) for k, group in enumerate(names) if group in table]
         places = [(x, y) for x, y in places if y is not None and y >= 0]
         ax.plot(*zip(*places, strict=True), MARKERS[i % 6], color=COLORS[i % 6], label=name) if places else None
-        ax.vlines([x for x, _ in places], 0, [y for _, y in places], color=COLORS[i % 6], linewidth=1, linestyle=LINES[i % 6])
-    ax.set_xticks(range(len(names)), names, rotation=0 if len(names) < 7 else 30, ha="center" if len(names) < 7 else "right")
+        ax.vlines(
+            [x for x, _ in places], 0, [y for _, y in places], color=COLORS[i % 6], linewidth=1, linestyle=LINES[i % 6]
+        )
+    ax.set_xticks(
+        range(len(names)), names, rotation=0 if len(names) < 7 else 30, ha="center" if len(names) < 7 else "right"
+    )
     ax.set(xlim=(-0.6, len(names) - 0.4), ylim=(0, 1.04), ylabel=number)
     ax.legend(frameon=False, fontsize=9, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=len(tables), borderaxespad=0)
     return ax
@@ -184,7 +192,16 @@ def plot_recall_by_size(ax: Axes, judgements: Mapping[str, Judgement]) -> Axes:
         y = np.array([row["recall"] for _, row in here])
         spread = np.array([row["recall_interval"] for _, row in here]).reshape(-1, 2)
         below_above = np.clip(np.vstack([y - spread[:, 0], spread[:, 1] - y]), 0, None)
-        ax.errorbar(x, y, below_above, fmt=MARKERS[i % 6] + LINES[i % 6], color=COLORS[i % 6], label=name, capsize=2, linewidth=1)
+        ax.errorbar(
+            x,
+            y,
+            below_above,
+            fmt=MARKERS[i % 6] + LINES[i % 6],
+            color=COLORS[i % 6],
+            label=name,
+            capsize=2,
+            linewidth=1,
+        )
     ax.set_xticks(range(len(names)), names, fontsize=7)
     ax.set(ylim=(0, 1.04), xlabel="side of the box (root of its area), px", ylabel="recall")
     ax.legend(frameon=False, fontsize=9, loc="lower right")
@@ -219,14 +236,37 @@ def plot_bands(ax: Axes, sheets: Mapping[str, DesignSheet]) -> Axes:
         labels = ("predicted", "measured", "distance kept", "needed to stop") if k == 0 else (None,) * 4
         near, far = sheet["near"], sheet["far"]
         if near.predicted < far.predicted:
-            ax.plot([near.predicted, far.predicted], [k, k], color=COLORS[5], linewidth=12, solid_capstyle="butt", label=labels[0])
+            ax.plot(
+                [near.predicted, far.predicted],
+                [k, k],
+                color=COLORS[5],
+                linewidth=12,
+                solid_capstyle="butt",
+                label=labels[0],
+            )
         found = [row.measured for row in (near, far) if row.measured is not None]
         if found:
-            ax.plot(found, [k] * len(found), "|-", color="black", markersize=18, markeredgewidth=2, linewidth=1, label=labels[1])
+            ax.plot(
+                found,
+                [k] * len(found),
+                "|-",
+                color="black",
+                markersize=18,
+                markeredgewidth=2,
+                linewidth=1,
+                label=labels[1],
+            )
         s = sheet.robot.settings
         ax.plot(s.keep_m, k, "D", color=COLORS[1], label=labels[2])
         # From the distance kept towards the target: what it still goes when sight is lost at top speed.
-        ax.plot([s.keep_m, s.keep_m - sheet["stop"].predicted], [k + 0.25] * 2, ":", color=COLORS[1], linewidth=2.5, label=labels[3])
+        ax.plot(
+            [s.keep_m, s.keep_m - sheet["stop"].predicted],
+            [k + 0.25] * 2,
+            ":",
+            color=COLORS[1],
+            linewidth=2.5,
+            label=labels[3],
+        )
     ax.set_yticks(range(len(sheets)), list(sheets))
     ax.set(ylim=(len(sheets) - 0.5, -0.6), xlabel="distance to the target, m")
     ax.set_xlim(left=min(0.0, ax.get_xlim()[0]))

@@ -24,33 +24,6 @@ from robotlab.picture import encode
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_STYLE = """
-:root { color-scheme: light; }
-body { font: 16px/1.55 system-ui, sans-serif; color: #1d2420; background: #f6f7f4; margin: 0; }
-main { max-width: 68rem; margin: 0 auto; padding: 1.5rem 1.25rem 4rem; background: #fff; }
-h1 { font-size: 1.9rem; line-height: 1.2; margin: .6rem 0 1rem; }
-h2 { font-size: 1.3rem; margin: 2.6rem 0 .6rem; padding-top: .8rem; border-top: 2px solid #dde3da; }
-p, li { max-width: 46rem; }
-nav { margin: 1rem 0 0; }
-nav a { display: inline-block; margin: 0 1rem .3rem 0; color: #005a8f; }
-figure { margin: 1rem 1.4rem 1.6rem 0; }
-.row { display: flex; flex-wrap: wrap; }
-.row figure { max-width: 31rem; }
-figure img { max-width: 100%; height: auto; display: block; }
-figure.magnified img { image-rendering: pixelated; }
-figcaption { color: #4b564e; font-size: .92rem; margin-top: .4rem; max-width: 46rem; }
-.scroll { overflow-x: auto; }
-table { border-collapse: collapse; margin: .4rem 0 .2rem; font-variant-numeric: tabular-nums; }
-caption { caption-side: bottom; text-align: left; color: #4b564e; font-size: .92rem; padding-top: .4rem; }
-th, td { padding: .3rem .8rem .3rem 0; text-align: right; border-bottom: 1px solid #dde3da; white-space: nowrap; }
-th:first-child, td:first-child { text-align: left; }
-thead th { border-bottom: 2px solid #8a968c; vertical-align: bottom; }
-.note { border-left: 4px solid #0072b2; background: #eef5fa; padding: .6rem 1rem; margin: 1rem 0; max-width: 46rem; }
-.caution { border-left: 4px solid #d55e00; background: #fdf1e8; padding: .6rem 1rem; margin: 1rem 0; max-width: 46rem; }
-code { background: #eef0ec; padding: .1em .3em; border-radius: 3px; }
-@media print { main { max-width: none; } }
-"""
-
 
 class Report:
     """A page that grows from top to bottom.
@@ -131,7 +104,9 @@ class Report:
         lines = []
         for row in rows:
             if len(row) != len(header):
-                raise InputError(f"a row must have {len(header)} cells like the header, got {len(row)}: {row!r}; fill it with None")
+                raise InputError(
+                    f"a row must have {len(header)} cells like the header, got {len(row)}: {row!r}; fill it with None"
+                )
             first, *others = (html.escape(cell_text(cell)) for cell in row)
             lines.append(f'<tr><th scope="row">{first}</th>' + "".join(f"<td>{cell}</td>" for cell in others) + "</tr>")
         head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in header)
@@ -140,7 +115,9 @@ class Report:
             f'<div class="scroll"><table>{foot}<thead><tr>{head}</tr></thead><tbody>{"".join(lines)}</tbody></table></div>'
         )
 
-    def picture(self, picture: np.ndarray, alt: str, caption: str = "", width_px: int | None = None, kind: str = "png") -> None:
+    def picture(
+        self, picture: np.ndarray, alt: str, caption: str = "", width_px: int | None = None, kind: str = "png"
+    ) -> None:
         """Add a picture.
 
         Parameters
@@ -177,8 +154,7 @@ class Report:
         out = io.BytesIO()
         # No software name or date inside, so that the same figure gives the same bytes.
         figure.savefig(out, format="png", dpi=dpi, bbox_inches="tight", metadata={"Software": None})
-        width_px = None
-        self._figure(out.getvalue(), "png", alt, caption, width_px, "")
+        self._figure(out.getvalue(), "png", alt, caption, None, "")
 
     def raw(self, fragment: str) -> None:
         """Add a fragment of HTML as it is, such as a replay.
@@ -207,12 +183,15 @@ class Report:
             HTML.
         """
         links = "".join(f'<a href="#{name}">{html.escape(text)}</a>' for name, text in self._headings)
+        style = Path(__file__).with_suffix(".css").read_text(encoding="utf-8")
         nav = f'<nav aria-label="Sections">{links}</nav>' if len(self._headings) > 1 else ""
         return (
             '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<title>{html.escape(self.title)}</title><style>{_STYLE}</style></head>\n"
-            f"<body><main><h1>{html.escape(self.title)}</h1>{nav}\n" + "\n".join(self._parts) + "\n</main></body></html>\n"
+            f"<title>{html.escape(self.title)}</title><style>\n{style}</style></head>\n"
+            f"<body><main><h1>{html.escape(self.title)}</h1>{nav}\n"
+            + "\n".join(self._parts)
+            + "\n</main></body></html>\n"
         )
 
     def save(self, path: str | os.PathLike) -> Path:
@@ -294,5 +273,7 @@ def text_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     lines = []
     for row in cells:
         first = row[0].ljust(widths[0])
-        lines.append("  ".join([first, *(cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True))]).rstrip())
+        lines.append(
+            "  ".join([first, *(cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True))]).rstrip()
+        )
     return "\n".join(lines)

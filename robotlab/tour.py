@@ -71,7 +71,9 @@ def thinned(data: DataSet, each: int) -> DataSet:
     return data.only(ids=keep)
 
 
-def tour(folder: str | os.PathLike, seed: int = 0, progress: bool = True, data: str | os.PathLike | None = None) -> Path:
+def tour(
+    folder: str | os.PathLike, seed: int = 0, progress: bool = True, data: str | os.PathLike | None = None
+) -> Path:
     """Run the chain and write ``tour.html`` and the trained ``model.onnx``.
 
     Parameters
@@ -100,7 +102,9 @@ def tour(folder: str | os.PathLike, seed: int = 0, progress: bool = True, data: 
     uses = whole.rest.get("info", {}).get("uses", {})
     names = {use: [name for name in whole.recordings if uses.get(name) == use] for use in ("train", "test")}
     if not names["train"] or not names["test"]:
-        raise DataSetError(f"{whole.labels_path}: info.uses must say which recordings are for train and for test, it does not; render it again")
+        raise DataSetError(
+            f"{whole.labels_path}: info.uses must say which recordings are for train and for test, it does not; render it again"
+        )
     source = thinned(whole.only(recordings=names["train"]), LEARN_PICTURES)
     judged = thinned(whole.only(recordings=names["test"]), JUDGE_PICTURES)
     page = Report("One trolley, one post: the whole chain in a minute")
@@ -127,7 +131,14 @@ def tour(folder: str | os.PathLike, seed: int = 0, progress: bool = True, data: 
     done("the camera")
     camera_part(page, detector, scores["detector"])
     done("judging and following")
-    outcome = face_off(judged, {"color": color, "detector": detector}, scores, note=f"learned from {', '.join(source.recordings)}", seed=seed, progress=progress)
+    outcome = face_off(
+        judged,
+        {"color": color, "detector": detector},
+        scores,
+        note=f"learned from {', '.join(source.recordings)}",
+        seed=seed,
+        progress=progress,
+    )
     page.heading("Judging: the same pictures for both")
     page.text(
         f"{len(judged)} pictures of recordings that neither has seen. The lamps "
@@ -163,7 +174,9 @@ def lamps_part(page: Report) -> None:
     frames = [render(scene.under(lamp), default_camera(), seed=1) for lamp in LAMPS]
     plot_pictures(axes[0], [frame.picture for frame in frames], LAMPS)
     post = frames[0].truths
-    height = [box[3] - box[1] for box, label in zip(post.boxes, post.labels, strict=True) if post.classes[label] == "post"]
+    height = [
+        box[3] - box[1] for box, label in zip(post.boxes, post.labels, strict=True) if post.classes[label] == "post"
+    ]
     page.figure(
         figure,
         f"One scene under {', '.join(LAMPS)}: the orange post turns yellow under warm lamps and red under grow lamps.",
@@ -213,7 +226,9 @@ def _row_of_posts(distance_m: float) -> list[Scene]:
     return scenes
 
 
-def _found_share(tracker: Tracker, scenes: Sequence[Scene], camera: Camera, score: float, size: tuple[int, int] | None) -> tuple[float, np.ndarray]:
+def _found_share(
+    tracker: Tracker, scenes: Sequence[Scene], camera: Camera, score: float, size: tuple[int, int] | None
+) -> tuple[float, np.ndarray]:
     """Share of scenes in which a post is found where it is, and the last picture."""
     hits = 0
     for i, scene in enumerate(scenes):
@@ -261,15 +276,19 @@ def camera_part(page: Report, detector: Detector, score: float) -> None:
         shown.append((picture, words))
     figure, axes = new_figure(1, 5, 12.0, 2.2)
     plot_pictures(axes[0], [picture for picture, _ in shown], [words for _, words in shown])
+    alt = "A far post in the whole and in the squeezed picture; a far and a near post in a narrow view, a near one in a wide view."
     page.figure(
-        figure, "A far post in the whole and in the squeezed picture; a far and a near post in a narrow view, a near one in a wide view.",
-        f"One of the {POSTS} scenes of each row below; the post stands about {100 * ASIDE_M:.0f} cm aside.", dpi=140,
-    )  # fmt: skip
+        figure,
+        alt,
+        f"One of the {POSTS} scenes of each row below; the post stands about {100 * ASIDE_M:.0f} cm aside.",
+        dpi=140,
+    )
     page.table(
-        ("post", "distance", "view", "post's height, px", "found by the detector"), rows,
+        ("post", "distance", "view", "post's height, px", "found by the detector"),
+        rows,
         f"{POSTS} posts each, {100 * ASIDE_M:.0f} to {130 * ASIDE_M:.0f} cm aside. Squeezing erases the far post. A narrow view shows "
         "the far one larger, and loses the near one past its edge.",
-    )  # fmt: skip
+    )
 
 
 def steering_part(page: Report, progress: bool = True) -> None:
@@ -302,11 +321,17 @@ def steering_part(page: Report, progress: bool = True) -> None:
         axes[0, 0].plot(run.t_s, np.degrees(np.unwrap(run.true_bearings_rad)), **look)
         axes[0, 1].plot(run.t_s, run.true_distances_m, **look)
         axes[0, 2].plot(run.t_s, run.speeds_mps, **look)
-    for ax, title in zip(axes[0], ("bearing of the post, degrees", "distance to the post, m", "speed, m/s"), strict=True):
+    for ax, title in zip(
+        axes[0], ("bearing of the post, degrees", "distance to the post, m", "speed, m/s"), strict=True
+    ):
         ax.set_title(title, fontsize=9)
         ax.set_xlabel("time, s")
-    figure.legend(*axes[0, 0].get_legend_handles_labels(), loc="outside lower center", ncols=3, frameon=False, fontsize=9)
-    flees, jumps, good = (runs[name].scores() for name in ("steering sign flipped", "no acceleration limit", "as it should be"))
+    figure.legend(
+        *axes[0, 0].get_legend_handles_labels(), loc="outside lower center", ncols=3, frameon=False, fontsize=9
+    )
+    flees, jumps, good = (
+        runs[name].scores() for name in ("steering sign flipped", "no acceleration limit", "as it should be")
+    )
     page.figure(
         figure,
         "Bearing, distance and speed against time for three trolleys: the one with the flipped sign loses the post, the one without "

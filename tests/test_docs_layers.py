@@ -1,6 +1,7 @@
 """Data flows one way: no module imports a part above its own."""
 
 import ast
+import importlib
 from pathlib import Path
 
 import pytest
@@ -8,8 +9,8 @@ from docs_walk import ROOT
 
 # Parts of the package from the ground up; parts on one line may use one another, though not in a circle.
 LAYERS = (
-    ("errors", "files", "json_file", "xml_file", "image_file", "environment"),
-    ("picture", "boxes", "boxes_clear", "_box_speed", "trackers", "camera"),
+    ("errors", "files", "json_file", "xml_file", "image_file", "environment", "checks"),
+    ("picture", "boxes", "boxes_clear", "trackers", "camera", "optics"),
     ("greenhouse", "dataset"),
     ("color", "detector", "classify", "scoring", "motion"),
     ("follow",),
@@ -52,20 +53,87 @@ def test_imports_go_downwards(path):
     assert not above, f"{path.relative_to(ROOT)} imports {', '.join(above)}, which stand above {own}"
 
 
-def test_no_two_parts_import_one_another():
-    graph = {}
-    for path in MODULES:
-        graph.setdefault(part_of(path), set()).update(parts_imported(path) - {part_of(path)})
+def module_of(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
 
-    def reach(part, seen):
-        for other in graph.get(part, ()):
-            if other not in seen:
-                seen.add(other)
-                reach(other, seen)
-        return seen
 
-    circles = sorted(part for part in graph if part in reach(part, set()))
-    assert not circles, f"these parts import one another in a circle: {', '.join(circles)}"
+FILES = {module_of(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+TREES = {module: ast.parse(path.read_text(encoding="utf-8")) for module, path in FILES.items()}
+
+
+def nodes_that_run(tree: ast.AST):
+    """All nodes but those that only type checkers see."""
+    for node in ast.iter_child_nodes(tree):
+        if not (isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING"):
+            yield node
+            yield from nodes_that_run(node)
+
+
+def modules_imported(module: str) -> set[str]:
+    found = set()
+    for node in nodes_that_run(TREES[module]):
+        if isinstance(node, ast.ImportFrom):
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+            found |= {name if name in FILES else node.module for name in names}
+        elif isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+    return found & FILES.keys() - {module}
+
+
+def circles(graph: dict[str, set[str]]) -> list[list[str]]:
+    """Groups of modules that reach one another."""
+    reached = {}
+    for module in graph:
+        reached[module], waiting = set(), [module]
+        while waiting:
+            new = graph[waiting.pop()] - reached[module]
+            reached[module] |= new
+            waiting += new
+    groups = {tuple(sorted(other for other in reached[module] if module in reached[other])) for module in graph}
+    return sorted(list(group) for group in groups if group)
+
+
+def test_no_modules_import_one_another():
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}}) == [["b", "c"]]
+    # Imports inside functions count; those for type checkers alone do not.
+    assert circles({module: modules_imported(module) for module in FILES}) == KNOWN_CIRCLES
+
+
+# Modules over the limit that are yet to be taken apart.
+LONG = {
+    "robotlab/dataset/coco.py",
+    "robotlab/detector/onnxio.py",
+    "robotlab/follow/run.py",
+    "robotlab/motion/link.py",
+    "robotlab/picture.py",
+    "robotlab/practice/tasks/lesson_07.py",
+    "robotlab/practice/tasks/lesson_08.py",
+}
+KNOWN_CIRCLES = [["robotlab.dataset.coco", "robotlab.dataset.voc", "robotlab.dataset.whole", "robotlab.dataset.write"]]
+
+
+@pytest.mark.parametrize("path", FILES.values(), ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_modules_are_short(path):
+    lines = len(path.read_text(encoding="utf-8").splitlines())
+    assert lines < 400 or str(path.relative_to(ROOT)) in LONG, f"{lines} lines; take it apart"
+
+
+def test_no_name_is_public_twice_or_hides_a_module():
+    """What the faces (``__init__``) of two packages give under one name, and names of a face that are also its module."""
+    things, hidden = {}, set()
+    for module in (module for module, path in FILES.items() if path.name == "__init__.py"):
+        face = importlib.import_module(module)
+        for name in getattr(face, "__all__", ()):
+            things.setdefault(name, {})[id(getattr(face, name))] = module
+            if f"{module}.{name}" in FILES:
+                hidden.add(f"{module}.{name}")
+    twice = {name: sorted(homes.values()) for name, homes in things.items() if len(homes) > 1}
+    assert (twice, hidden) == (KNOWN_TWICE, KNOWN_HIDDEN)
+
+
+# Names yet to be changed.
+KNOWN_TWICE = {"Match": ["robotlab.course", "robotlab.scoring"], "match": ["robotlab.course", "robotlab.scoring"]}
+KNOWN_HIDDEN = {"robotlab.follow.campaign", "robotlab.follow.fleet", "robotlab.follow.simulate"}
 
 
 def test_the_package_alone_needs_no_extra():

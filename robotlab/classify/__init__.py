@@ -14,6 +14,12 @@ from robotlab.classify.photographs import Photographs, photographs_are_there
 from robotlab.classify.sliding import SlidingTracker
 
 __all__ = [
-    "CellMap", "Classifier", "Crops", "Photographs", "SlidingTracker", "labelled_crops", "photographs_are_there",
+    "CellMap",
+    "Classifier",
+    "Crops",
+    "Photographs",
+    "SlidingTracker",
+    "labelled_crops",
+    "photographs_are_there",
     "square_crop",
-]  # fmt: skip
+]

@@ -117,7 +117,9 @@ def square_crop(picture: np.ndarray, box: np.ndarray, margin: float = MARGIN) ->
     height, width = picture.shape[:2]
     middle_x, middle_y = (x0 + x1) / 2, (y0 + y1) / 2
     if not (0 <= middle_x <= width and 0 <= middle_y <= height):
-        raise BoxError(f"the middle of the box must lie in the picture of {width}x{height} px, got ({middle_x:g}, {middle_y:g}); move the box")
+        raise BoxError(
+            f"the middle of the box must lie in the picture of {width}x{height} px, got ({middle_x:g}, {middle_y:g}); move the box"
+        )
     side = max(1, round(max(x1 - x0, y1 - y0) * (1 + 2 * margin)))
     rows = np.clip(np.arange(side) + round(middle_y - side / 2), 0, height - 1)
     columns = np.clip(np.arange(side) + round(middle_x - side / 2), 0, width - 1)
@@ -160,7 +162,9 @@ def labelled_crops(data: DataSet, empty: int = 0, seed: int = 0) -> Crops:
     if empty < 0:
         raise InputError(f"empty must be 0 or more pieces a picture, got {empty}; 4 is usual")
     if empty and NOTHING in data.classes:
-        raise InputError(f"a data set with a class {NOTHING!r} needs no empty pieces beside it, got empty={empty}; pass empty=0")
+        raise InputError(
+            f"a data set with a class {NOTHING!r} needs no empty pieces beside it, got empty={empty}; pass empty=0"
+        )
     rng = np.random.default_rng(seed)
     pictures, labels = [], []
     for entry in data:

@@ -12,13 +12,12 @@ from __future__ import annotations
 import functools
 import hashlib
 import importlib.util
-import os
-import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 import onnx
+import platformdirs
 from onnx import helper
 
 from robotlab.classify.checkpoint import read_checkpoint
@@ -85,22 +84,14 @@ def cache_folder() -> Path:
     Returns
     -------
     Path
-        ``%LOCALAPPDATA%`` on Windows, ``~/Library/Caches`` on macOS, elsewhere
-        ``$XDG_CACHE_HOME`` or ``~/.cache`` (XDG Base Directory Specification
-        0.8); in all of them ``robotlab``.
+        The operating system's own place for them (:mod:`platformdirs`).
 
     Examples
     --------
-    >>> cache_folder().name
-    'robotlab'
+    >>> "robotlab" in cache_folder().parts
+    True
     """
-    if sys.platform == "win32":
-        folder = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        folder = Path.home() / "Library" / "Caches"
-    else:
-        folder = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
-    return folder / "robotlab"
+    return platformdirs.user_cache_path("robotlab", appauthor=False)
 
 
 class Photographs:
@@ -230,14 +221,15 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
     ModelError
         If a weight is missing, left over, or of a wrong shape.
     """
-    left = dict(weights)
-    # Counts training steps; nothing here needs it.
-    left = {name: value for name, value in left.items() if not name.endswith("num_batches_tracked")}
-    constants = {
-        "mean": np.float32([BYTE_MEAN]), "gain": np.float32([1 / BYTE_SPREAD]),
-        "zero": np.float32(0), "six": np.float32(6),
-    }  # fmt: skip
-    nodes = [helper.make_node("Sub", ["picture", "mean"], ["centered"]), helper.make_node("Mul", ["centered", "gain"], ["seen"])]
+    # The count of training steps is nothing that is needed here.
+    left = {name: value for name, value in weights.items() if not name.endswith("num_batches_tracked")}
+    constants = dict(
+        mean=np.float32([BYTE_MEAN]), gain=np.float32([1 / BYTE_SPREAD]), zero=np.float32(0), six=np.float32(6)
+    )
+    nodes = [
+        helper.make_node("Sub", ["picture", "mean"], ["centered"]),
+        helper.make_node("Mul", ["centered", "gain"], ["seen"]),
+    ]
 
     def take(name: str) -> np.ndarray:
         if name not in left:
@@ -251,12 +243,8 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
         constants[f"{name}.bias"] = (take(f"{norm}.bias") - take(f"{norm}.running_mean") * gain).astype(np.float32)
         out = f"{name}.out"
         # Padding as TensorFlow does it: an odd pixel goes to the right and below.
-        nodes.append(
-            helper.make_node(
-                "Conv", [source, f"{name}.kernel", f"{name}.bias"], [out], auto_pad="SAME_UPPER",
-                strides=[stride, stride], group=len(kernel) if each else 1,
-            )
-        )  # fmt: skip
+        inputs, group = [source, f"{name}.kernel", f"{name}.bias"], len(kernel) if each else 1
+        nodes.append(helper.make_node("Conv", inputs, [out], auto_pad="SAME_UPPER", strides=[stride] * 2, group=group))
         if relu:
             nodes.append(helper.make_node("Clip", [out, "zero", "six"], [f"{name}.clipped"]))
             return f"{name}.clipped"
@@ -282,11 +270,17 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
         helper.make_node("Flatten", ["pooled"], ["row"]),
         helper.make_node("Gemm", ["row", "last.kernel", "last.bias"], ["scores"], transB=1),
     ]
-    constants["last.kernel"], constants["last.bias"] = (take(f"_fc.{part}").astype(np.float32) for part in ("weight", "bias"))
+    constants["last.kernel"], constants["last.bias"] = (
+        take(f"_fc.{part}").astype(np.float32) for part in ("weight", "bias")
+    )
     if left:
-        raise ModelError(f"the network has no place for the weight {next(iter(left))}; get its file from its package again")
+        raise ModelError(
+            f"the network has no place for the weight {next(iter(left))}; get its file from its package again"
+        )
     if constants["last.kernel"].shape[0] != len(class_names()):
-        raise ModelError(f"the network must have {len(class_names())} classes, it has {len(constants['last.kernel'])}; get its file again")
+        raise ModelError(
+            f"the network must have {len(class_names())} classes, it has {len(constants['last.kernel'])}; get its file again"
+        )
     return make_model(nodes, constants, {"scores": ("N", len(class_names()))})
 
 
@@ -309,7 +303,9 @@ def weights_file() -> Path:
     for folder in spec.submodule_search_locations:
         for path in sorted(Path(folder, "models").glob("efficientnet-lite0-*.pth")):
             return path
-    raise ModelError(f"the package {PACKAGE} must hold models/efficientnet-lite0-*.pth, it does not; install the extra imagenet again")
+    raise ModelError(
+        f"the package {PACKAGE} must hold models/efficientnet-lite0-*.pth, it does not; install the extra imagenet again"
+    )
 
 
 def _network() -> bytes:

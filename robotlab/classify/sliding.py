@@ -113,7 +113,9 @@ class SlidingTracker:
         """
         check_picture(picture)
         windows = self.windows(picture.shape[1], picture.shape[0])
-        shares = self._classifier.probabilities([square_crop(picture, box, margin=0) for box in windows])[:, self._columns]
+        shares = self._classifier.probabilities([square_crop(picture, box, margin=0) for box in windows])[
+            :, self._columns
+        ]
         labels, scores = shares.argmax(axis=1), shares.max(axis=1)
         sure = np.flatnonzero(scores >= self.min_score)
         kept = sure[suppress(windows[sure], scores[sure], self.iou_limit, labels[sure])] if len(sure) else sure

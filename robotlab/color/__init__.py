@@ -2,21 +2,19 @@
 
 ``hsv`` and ``bands`` say which pixels fit, ``blobs`` puts touching pixels
 together, ``tracker`` makes detections of them; ``learn`` and ``fit`` choose the
-numbers; ``lamp`` says when colour is the wrong tool.  What is named *slow* is
-the clear way, and tests prove that the fast way gives the same.
+numbers; ``lamp`` says when colour is the wrong tool.  Tests prove the
+fast ways equal to slow and clear ones.
 """
 
-from robotlab.color.balance import apply_gains, grey_card, grey_world
+from robotlab.color.balance import apply_gains, grey_world
 from robotlab.color.bands import Band, LabBand, overlay
-from robotlab.color.blobs import Blobs, blobs_slow, find_blobs
+from robotlab.color.blobs import Blobs, find_blobs
 from robotlab.color.cleanup import clean, grow, shrink
-from robotlab.color.fast import blobs_in_band, pixels_in_band
-from robotlab.color.hsv import HUES, hsv, hsv_slow, hue_step, mean_hue
+from robotlab.color.fast import pixels_in_band
+from robotlab.color.colorspace import HUES, histogram, hsv, hue_step, mean_hue
 from robotlab.color.join import join_stacked
 from robotlab.color.lamp import LampCheck, lamp_check
 from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
-from robotlab.color.plot import histogram, plot_histogram, plot_mask
-from robotlab.color.region import RegionTracker
 from robotlab.color.shape import Shape
 from robotlab.color.tracker import ColorTracker
 
@@ -27,21 +25,16 @@ __all__ = [
     "ColorTracker",
     "LabBand",
     "LampCheck",
-    "RegionTracker",
     "Shape",
     "apply_gains",
-    "blobs_in_band",
-    "blobs_slow",
     "clean",
     "click_boxes",
     "core_pixels",
     "find_blobs",
-    "grey_card",
     "grey_world",
     "grow",
     "histogram",
     "hsv",
-    "hsv_slow",
     "hue_step",
     "join_stacked",
     "lamp_check",
@@ -51,7 +44,5 @@ __all__ = [
     "mean_hue",
     "overlay",
     "pixels_in_band",
-    "plot_histogram",
-    "plot_mask",
     "shrink",
 ]

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from robotlab.boxes import check_boxes
 from robotlab.errors import InputError
 from robotlab.picture import check_picture
 
@@ -51,46 +50,6 @@ def grey_world(picture: np.ndarray) -> np.ndarray:
     # Row upon row first: several times faster than pixel upon pixel, and exact.
     sums = check_picture(picture).sum(axis=0, dtype=np.uint32).sum(axis=0, dtype=np.uint64)
     return _gains(sums / (picture.shape[0] * picture.shape[1]))
-
-
-def grey_card(picture: np.ndarray, box: np.ndarray) -> np.ndarray:
-    """Gains that make the inside of a box grey: a grey card held into view.
-
-    Parameters
-    ----------
-    picture : (H, W, 3) ndarray of uint8
-        Red-green-blue, with the card in it.
-    box : (4,) array-like
-        Corners ``[x0, y0, x1, y1]`` of the card, px.
-
-    Returns
-    -------
-    (3,) ndarray of float64
-        For red, green and blue, from 1/8 to 8.
-
-    Raises
-    ------
-    InputError
-        If the box holds no pixel, or a channel is all dark or all at 255
-        there, where a ratio says nothing.
-
-    Examples
-    --------
-    >>> picture = np.full((4, 4, 3), [200, 100, 150], np.uint8)
-    >>> grey_card(picture, [0, 0, 2, 2]).round(3).tolist()
-    [0.75, 1.5, 1.0]
-    """
-    check_picture(picture)
-    x0, y0, x1, y1 = np.rint(check_boxes([box])[0]).astype(int)
-    card = picture[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)].reshape(-1, 3)
-    if not len(card):
-        raise InputError(f"the grey card's box must hold a pixel of the picture, got {list(map(float, box))}; draw it again")
-    middle = np.median(card, axis=0)
-    if middle.min() < 1 or middle.max() > 254:
-        raise InputError(
-            f"the grey card must be neither black nor burnt out, its median is {middle.astype(int).tolist()}; change the exposure"
-        )
-    return _gains(middle)
 
 
 def apply_gains(picture: np.ndarray, gains: np.ndarray) -> np.ndarray:
@@ -155,7 +114,9 @@ def check_gains(gains: np.ndarray) -> np.ndarray:
     except (TypeError, ValueError):
         values = np.zeros(0)
     if values.shape != (3,) or not np.isfinite(values).all() or values.min() <= 0:
-        raise InputError(f"gains must be three finite numbers above 0 (red, green, blue), got {gains}; 1, 1, 1 changes nothing")
+        raise InputError(
+            f"gains must be three finite numbers above 0 (red, green, blue), got {gains}; 1, 1, 1 changes nothing"
+        )
     return values
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.color.hsv import HUES, hsv
+from robotlab.color.colorspace import HUES, hsv
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, lab
 
@@ -204,13 +204,19 @@ class LabBand:
             center = tuple(float(n) for n in self.center)
             radius, weight = float(self.radius), float(self.lightness_weight)
         except (TypeError, ValueError):
-            raise InputError(f"center, radius and lightness_weight must be numbers, got {self}; give (L, a, b) and a radius") from None
+            raise InputError(
+                f"center, radius and lightness_weight must be numbers, got {self}; give (L, a, b) and a radius"
+            ) from None
         if len(center) != 3 or not np.isfinite(center).all():
-            raise InputError(f"center must be three finite numbers (L, a, b), got {self.center}; take them from picture.lab")
+            raise InputError(
+                f"center must be three finite numbers (L, a, b), got {self.center}; take them from picture.lab"
+            )
         if not (np.isfinite(radius) and radius > 0):
             raise InputError(f"radius must be above 0, got {self.radius}; 20 is a usual start")
         if not 0 <= weight <= 1:
-            raise InputError(f"lightness_weight must be from 0 to 1, got {self.lightness_weight}; 1 is the plain distance")
+            raise InputError(
+                f"lightness_weight must be from 0 to 1, got {self.lightness_weight}; 1 is the plain distance"
+            )
         object.__setattr__(self, "center", center)
         object.__setattr__(self, "radius", radius)
         object.__setattr__(self, "lightness_weight", weight)
@@ -281,12 +287,8 @@ class LabBand:
         >>> LabBand((60, 45, 60), 30).to_json()["radius"]
         30.0
         """
-        return {
-            "kind": "lab",
-            "center": list(self.center),
-            "radius": self.radius,
-            "lightness_weight": self.lightness_weight,
-        }
+        values = {"center": list(self.center), "radius": self.radius, "lightness_weight": self.lightness_weight}
+        return {"kind": "lab", **values}
 
 
 def band_from_json(value: dict, name: str = "band") -> Band | LabBand:
@@ -314,16 +316,17 @@ def band_from_json(value: dict, name: str = "band") -> Band | LabBand:
     >>> band_from_json(Band(hue=(170, 8)).to_json()) == Band(hue=(170, 8))
     True
     """
-    kinds = {
-        "hsv": (Band, ("hue", "saturation", "value")),
-        "lab": (LabBand, ("center", "radius", "lightness_weight")),
-    }
+    kinds = {"hsv": (Band, ("hue", "saturation", "value")), "lab": (LabBand, ("center", "radius", "lightness_weight"))}
     kind = value.get("kind") if isinstance(value, dict) else None
     if not isinstance(kind, str) or kind not in kinds:
-        raise InputError(f'{name} must be an object with "kind" hsv or lab, got {str(value)[:60]!r}; save the tracker again')
+        raise InputError(
+            f'{name} must be an object with "kind" hsv or lab, got {str(value)[:60]!r}; save the tracker again'
+        )
     make, keys = kinds[kind]
     if set(value) != {"kind", *keys}:
-        raise InputError(f"{name} must have the keys kind, {', '.join(keys)}, got {', '.join(sorted(value))}; save the tracker again")
+        raise InputError(
+            f"{name} must have the keys kind, {', '.join(keys)}, got {', '.join(sorted(value))}; save the tracker again"
+        )
     try:
         return make(**{key: tuple(value[key]) if isinstance(value[key], list) else value[key] for key in keys})
     except InputError as error:
@@ -361,7 +364,9 @@ def overlay(picture: np.ndarray, mask: np.ndarray, dim: float = 0.25) -> np.ndar
     check_picture(picture)
     mask = np.asarray(mask)
     if mask.shape != picture.shape[:2] or mask.dtype != bool:
-        raise InputError(f"mask must be {picture.shape[:2]} of bool, got {mask.shape} of {mask.dtype}; use band.mask(picture)")
+        raise InputError(
+            f"mask must be {picture.shape[:2]} of bool, got {mask.shape} of {mask.dtype}; use band.mask(picture)"
+        )
     if not 0 <= dim <= 1:
         raise InputError(f"dim must be from 0 to 1, got {dim}; 0 is black")
     grey = (picture.mean(axis=-1) * dim).astype(np.uint8)
@@ -390,4 +395,3 @@ def _margin(scale: np.ndarray, low: int, high: int, low_counts: bool, high_count
     if high_counts:
         steps = np.minimum(steps, high - scale + 1)
     return np.clip(steps / half, 0, 1)
-

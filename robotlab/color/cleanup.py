@@ -117,27 +117,6 @@ def clean(mask: np.ndarray, open_px: int = 0, close_px: int = 0) -> np.ndarray:
     return mask
 
 
-def reach_px(open_px: int, close_px: int) -> int:
-    """How far :func:`clean` looks: what is further off changes nothing here.
-
-    Parameters
-    ----------
-    open_px, close_px : int
-        As for :func:`clean`.
-
-    Returns
-    -------
-    int
-        In px, sideways and up and down.
-
-    Examples
-    --------
-    >>> reach_px(1, 2)
-    6
-    """
-    return 2 * (_check_radius(open_px, "open_px") + _check_radius(close_px, "close_px"))
-
-
 def _check_radius(radius_px: int, name: str) -> int:
     if isinstance(radius_px, bool) or not isinstance(radius_px, (int, np.integer)) or radius_px < 0:
         raise InputError(f"{name} must be a whole number, 0 or more, got {radius_px!r}; 1 means a square of 3 px")

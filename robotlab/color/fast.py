@@ -22,9 +22,7 @@ from functools import lru_cache
 import numpy as np
 
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.blobs import Blobs, blobs_of_runs, check_min_area, runs_of_pixels
-from robotlab.color.hsv import HUE_ERROR, HUES, SATURATION_ERROR, hsv_of_bytes
-from robotlab.errors import InputError
+from robotlab.color.colorspace import HUE_ERROR, HUES, SATURATION_ERROR, hsv_of_bytes
 from robotlab.picture import check_picture
 
 # Bytes handled at a time: with the buffers it stays in a 512 KB cache.
@@ -125,7 +123,9 @@ def pixels_in_band(picture: np.ndarray, band: Band | LabBand) -> tuple[np.ndarra
     differences = sieve(band)
     places = _through_first(flat, differences[0]) if differences else np.arange(len(flat) // 3)
     # Piece by piece, so that the buffers stay in the cache when many are left.
-    pieces = [_checked(flat, places[start : start + _CHUNK_PX], band) for start in range(0, max(len(places), 1), _CHUNK_PX)]
+    pieces = [
+        _checked(flat, places[start : start + _CHUNK_PX], band) for start in range(0, max(len(places), 1), _CHUNK_PX)
+    ]
     pixels, *colors = pieces[0] if len(pieces) == 1 else map(np.concatenate, zip(*pieces))
     return pixels, tuple(colors)
 
@@ -178,44 +178,3 @@ def _through_first(flat: np.ndarray, difference: tuple[int, int, int]) -> np.nda
         excess = _excess(piece[a : a + size], piece[b : b + size], buffer[:size])
         kept.append(np.flatnonzero((excess >= least)[::3]) + start)
     return np.concatenate(kept)
-
-
-def blobs_in_band(picture: np.ndarray, band: Band | LabBand, min_area_px: int = 1, most: int | None = None) -> Blobs:
-    """The blobs of a band in a picture, largest first.
-
-    Parameters
-    ----------
-    picture : (H, W, 3) ndarray of uint8
-        Red-green-blue.
-    band : Band or LabBand
-        The band.
-    min_area_px : int
-        Smaller blobs are left out.
-    most : int, optional
-        Only this many of the largest; 1 is quickest.
-
-    Returns
-    -------
-    Blobs
-        The same as ``find_blobs(band.mask(picture), min_area_px)``, or the
-        first of them.
-
-    Raises
-    ------
-    PictureError
-        If the picture is wrong.
-    InputError
-        If the area or the number is below 1.
-
-    Examples
-    --------
-    >>> picture = np.zeros((6, 8, 3), np.uint8)
-    >>> picture[1:4, 2:4] = 230, 110, 20
-    >>> blobs_in_band(picture, Band(hue=(5, 18), saturation=(150, 255))).boxes.tolist()
-    [[2.0, 1.0, 4.0, 4.0]]
-    """
-    check_min_area(min_area_px)
-    if most is not None and most < 1:
-        raise InputError(f"most must be 1 or more, got {most}; leave it out for all blobs")
-    pixels, _ = pixels_in_band(picture, band)
-    return blobs_of_runs(runs_of_pixels(pixels, picture.shape[1]), min_area_px, most)[0]

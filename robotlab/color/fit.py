@@ -9,18 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
 from tqdm import tqdm
 
-from robotlab.boxes import iou
+from robotlab.boxes import xywh_from_corners
 from robotlab.color.bands import Band
-from robotlab.color.hsv import HUES, hsv_of_bytes
+from robotlab.color.colorspace import HUES, hsv_of_bytes
 from robotlab.color.learn import core_pixels, learn_band, thin
-from robotlab.color.tracker import ColorTracker, Shape
+from robotlab.color.shape import Shape
 from robotlab.errors import DataSetError
-from robotlab.trackers import Detections
+from robotlab.scoring.coco import evaluate
+from robotlab.scoring.tables import TruthTable, found_table
+
+if TYPE_CHECKING:
+    from robotlab.color.tracker import ColorTracker
 
 # Saturation and value are counted in steps of 4; finer than the noise of a
 # camera is of no use (common practice, no source).
@@ -63,14 +68,19 @@ class _Labelled:
     boxes: np.ndarray
     labels: np.ndarray
     unclear: np.ndarray
+    unclear_labels: np.ndarray
     every: int
 
 
-def fit_tracker(data, class_names: str | Sequence[str] | None = None, progress: bool = False) -> ColorTracker:
+def fit_tracker(
+    make: Callable[..., ColorTracker], data, class_names: str | Sequence[str] | None = None, progress: bool = False
+) -> ColorTracker:
     """A color tracker with every number chosen on a labelled data set.
 
     Parameters
     ----------
+    make : callable
+        :class:`~robotlab.color.ColorTracker` itself, which calls this.
     data : robotlab.dataset.DataSet
         The pictures to learn from.
     class_names : str or sequence of str, optional
@@ -97,10 +107,10 @@ def fit_tracker(data, class_names: str | Sequence[str] | None = None, progress: 
     wanted = _wanted(data, class_names)
     steps = min(len(data), _MOST_PICTURES) + 4 + len(_CLEANUPS) + sum(len(values) for _, values in _TRIED)
     with tqdm(total=steps, desc="color learning", disable=not progress, leave=False) as shown_bar:
-        return _fit(data, wanted, class_names is not None, shown_bar.update)
+        return _fit(make, data, wanted, class_names is not None, shown_bar.update)
 
 
-def _fit(data, wanted: list[str], named: bool, tick: Callable[[], object]) -> ColorTracker:
+def _fit(make: Callable[..., ColorTracker], data, wanted: list[str], named: bool, tick: Callable[[], object]) -> ColorTracker:
     """The same, telling `tick` of each step."""
     shown = _load(data, tick)
     names = [name for name in wanted if any((one.labels == data.classes.index(name)).any() for one in shown)]
@@ -115,10 +125,10 @@ def _fit(data, wanted: list[str], named: bool, tick: Callable[[], object]) -> Co
 
     def judged(tracker: ColorTracker) -> np.ndarray:
         tick()
-        return average_precisions(tracker, trials, labels)
+        return _average_precisions(tracker, trials, labels)
 
     def made(bands: dict[str, Band], shapes: dict[str, Shape] = shapes, **settings) -> ColorTracker:
-        return ColorTracker(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
+        return make(bands, data.classes, shapes=shapes, all_blobs=True, **settings)
 
     labels = [data.classes.index(name) for name in names]
     best, best_ap = None, -1.0
@@ -153,60 +163,20 @@ def _fit(data, wanted: list[str], named: bool, tick: Callable[[], object]) -> Co
     return made(best.bands, shapes, **settings)
 
 
-def average_precisions(tracker: ColorTracker, shown: Sequence[_Labelled], labels: Sequence[int]) -> np.ndarray:
-    """Area under precision against recall of each class, boxes overlapping by half.
-
-    Parameters
-    ----------
-    tracker : ColorTracker
-        The tracker.
-    shown : sequence of _Labelled
-        Pictures and boxes.
-    labels : sequence of int
-        The classes.
-
-    Returns
-    -------
-    (N,) ndarray of float64
-        0 to 1.  A quick measure to choose settings with; judging is done by
-        :mod:`robotlab.scoring`.
-    """
-    all_found = [tracker.find(one.picture) for one in shown]
-    return np.array([_average_precision(all_found, shown, label) for label in labels])
-
-
-def _average_precision(all_found: Sequence[Detections], shown: Sequence[_Labelled], label: int) -> float:
-    scores, right, truths = [], [], 0
-    for found, one in zip(all_found, shown):
-        found = found.pick(found.labels == label)
-        truth = one.boxes[one.labels == label]
-        truths += len(truth)
-        hit = _hits(found, truth)
-        # On things that do not count, a find is neither right nor wrong.
-        counts = hit | ~(iou(found.boxes, one.unclear) >= 0.5).any(axis=1)
-        scores.append(found.scores[counts])
-        right.append(hit[counts])
-    if not truths:
-        return 0.0
-    order = np.argsort(-np.concatenate(scores), kind="stable")
-    right = np.concatenate(right)[order]
-    precision = np.cumsum(right) / np.arange(1, len(right) + 1)
-    best_after = np.maximum.accumulate(precision[::-1])[::-1]
-    return float(best_after[right].sum() / truths)
-
-
-def _hits(found: Detections, truth: np.ndarray) -> np.ndarray:
-    """Which finds are the first to overlap a true box by half, best score first."""
-    overlap = iou(found.boxes, truth)
-    hit = np.zeros(len(found), bool)
-    if not truth.size:
-        return hit
-    for row in range(len(found)):
-        place = overlap[row].argmax()
-        if overlap[row, place] >= 0.5:
-            hit[row] = True
-            overlap[:, place] = 0
-    return hit
+def _average_precisions(tracker: ColorTracker, shown: Sequence[_Labelled], labels: Sequence[int]) -> np.ndarray:
+    """AP50 of some classes; what teaches nothing does not count."""
+    places = np.arange(len(shown))
+    boxes = [np.concatenate([one.boxes, one.unclear]) for one in shown]
+    truths = TruthTable(
+        places.repeat([len(some) for some in boxes]),
+        np.concatenate([np.concatenate([one.labels, one.unclear_labels]) for one in shown]),
+        xywh_from_corners(np.concatenate(boxes)),
+        len(shown),
+        tracker.classes,
+        ignore=np.concatenate([np.arange(len(some)) >= len(one.boxes) for one, some in zip(shown, boxes)]),
+    )
+    found = found_table([tracker.find(one.picture) for one in shown], tracker.classes)
+    return evaluate(truths, found, use_ignore=True).per_class(0.5)[labels]
 
 
 def _wanted(data, class_names) -> list[str]:
@@ -215,7 +185,9 @@ def _wanted(data, class_names) -> list[str]:
     names = [class_names] if isinstance(class_names, str) else list(class_names)
     for name in names:
         if name not in data.classes:
-            raise DataSetError(f"{data.labels_path}: class must be one of {', '.join(data.classes)}, got {name!r}; check the spelling")
+            raise DataSetError(
+                f"{data.labels_path}: class must be one of {', '.join(data.classes)}, got {name!r}; check the spelling"
+            )
     if not names:
         raise DataSetError("class_names must name at least one class, got none; leave it out for all of them")
     return names
@@ -241,7 +213,8 @@ def _load(data, tick: Callable[[], object]) -> list[_Labelled]:
         picture = np.ascontiguousarray(data.load(entry)[every // 2 :: every, every // 2 :: every])
         # Boxes end at the last pixel looked at.
         boxes = np.minimum(entry.boxes / every, picture.shape[1::-1] * 2)
-        shown.append(_Labelled(picture, boxes[teaches], entry.labels[teaches], boxes[~teaches], every))
+        labels = entry.labels
+        shown.append(_Labelled(picture, boxes[teaches], labels[teaches], boxes[~teaches], labels[~teaches], every))
         tick()
     return shown
 

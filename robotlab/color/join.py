@@ -66,7 +66,9 @@ def join_stacked(blobs: Blobs, depths: np.ndarray, gap: float) -> tuple[Blobs, n
     one, other = order[one], order[other]
     shared = np.minimum(x1[one], x1[other]) - np.maximum(x0[one], x0[other])
     between = np.maximum(y0[one], y0[other]) - np.minimum(y1[one], y1[other])
-    pair = (shared >= LEAST_SHARED * np.maximum(width[one], width[other])) & (between <= gap * np.minimum(width[one], width[other]))
+    pair = (shared >= LEAST_SHARED * np.maximum(width[one], width[other])) & (
+        between <= gap * np.minimum(width[one], width[other])
+    )
     links = coo_array((np.ones(pair.sum()), (one[pair], other[pair])), shape=(len(blobs), len(blobs)))
     groups, group = connected_components(links, directed=False)
     if groups == len(blobs):

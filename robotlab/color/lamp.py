@@ -10,7 +10,7 @@ import numpy as np
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.blobs import blobs_of_runs, runs_of_pixels
 from robotlab.color.fast import pixels_in_band
-from robotlab.color.hsv import HUES, hsv_of_bytes, hue_step, mean_hue
+from robotlab.color.colorspace import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.color.learn import CORE, colorful, core_pixels, paired, thin
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, lab
@@ -120,7 +120,9 @@ Learn the band again under this lamp, or use a tracker that also looks at shape.
     _some(pictures)
     cores = [colors[colorful(colors)] for one, some in zip(pictures, boxes) for colors in core_pixels(one, some, core)]
     if not cores:
-        raise InputError("lamp_check needs at least one box where boxes are given, got none; leave boxes out to count lookalikes alone")
+        raise InputError(
+            "lamp_check needs at least one box where boxes are given, got none; leave boxes out to count lookalikes alone"
+        )
     coverage = float(np.median([len(pixels_in_band(colors[None], band)[0]) / len(colors) for colors in cores]))
     hue_moved, saturation_moved, value_moved = _moved(np.concatenate([thin(colors) for colors in cores]), band)
 
@@ -157,7 +159,16 @@ Learn the band again under this lamp, or use a tracker that also looks at shape.
             f"{100 * (1 - astray):.0f} % of the pictures nothing else of this color is larger."
         )
     return LampCheck(
-        len(pictures), len(cores), coverage, hue_moved, saturation_moved, value_moved, lookalikes, astray, not faults, sentence
+        len(pictures),
+        len(cores),
+        coverage,
+        hue_moved,
+        saturation_moved,
+        value_moved,
+        lookalikes,
+        astray,
+        not faults,
+        sentence,
     )
 
 
@@ -180,7 +191,9 @@ def _without_boxes(pictures: list[np.ndarray], band: Band | LabBand) -> LampChec
     elif usable:
         words = f"No rival: in {100 * (1 - share):.0f} % of the pictures no second blob is half as large as the largest"
     else:
-        words = f"Wrong tool: in {100 * share:.0f} % of the pictures a second blob is at least half as large as the largest"
+        words = (
+            f"Wrong tool: in {100 * share:.0f} % of the pictures a second blob is at least half as large as the largest"
+        )
     sentence = f"{words}. How far the target's color has moved cannot be told without a box round it."
     nan = float("nan")
     return LampCheck(len(pictures), 0, nan, nan, nan, nan, lookalikes, nan, usable, sentence)

@@ -8,7 +8,7 @@ import numpy as np
 
 from robotlab.boxes import check_boxes
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.hsv import HUES, hsv_of_bytes, hue_step, mean_hue
+from robotlab.color.colorspace import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.errors import BoxError, InputError
 from robotlab.picture import check_picture, lab
 

@@ -49,15 +49,23 @@ class Shape:
             low, high = (float(n) for n in self.aspect)
             area, fill, gap = int(self.min_area_px), float(self.min_fill), float(self.join_gap)
         except (TypeError, ValueError, OverflowError):
-            raise InputError(f"a shape must hold numbers, got {self}; write Shape(min_area_px=12, aspect=(0.1, 0.8))") from None
+            raise InputError(
+                f"a shape must hold numbers, got {self}; write Shape(min_area_px=12, aspect=(0.1, 0.8))"
+            ) from None
         if area < 1 or area != self.min_area_px:
-            raise InputError(f"min_area_px must be a whole number, 1 or more, got {self.min_area_px}; 1 keeps every blob")
+            raise InputError(
+                f"min_area_px must be a whole number, 1 or more, got {self.min_area_px}; 1 keeps every blob"
+            )
         if not 0 <= low <= high:
-            raise InputError(f"aspect must be (least, greatest), 0 or more, got ({low}, {high}); it is width divided by height")
+            raise InputError(
+                f"aspect must be (least, greatest), 0 or more, got ({low}, {high}); it is width divided by height"
+            )
         if not 0 <= fill <= 1:
             raise InputError(f"min_fill must be from 0 to 1, got {self.min_fill}; 0 keeps every blob")
         if not 0 <= gap < np.inf:
-            raise InputError(f"join_gap must be a finite number, 0 or more, got {self.join_gap}; 2 joins over stripes of two widths")
+            raise InputError(
+                f"join_gap must be a finite number, 0 or more, got {self.join_gap}; 2 joins over stripes of two widths"
+            )
         object.__setattr__(self, "aspect", (low, high))
         object.__setattr__(self, "join_gap", gap)
         object.__setattr__(self, "min_area_px", area)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 _KIND = "robotlab color tracker"
 _VERSION = 1
-_SHAPE_KEYS = {"min_area_px", "aspect", "min_fill", "join_gap"}
+_SHAPE_KEYS = {field.name for field in fields(Shape)}
 
 
 def tracker_to_json(tracker: ColorTracker) -> dict[str, Any]:
@@ -38,21 +39,18 @@ def tracker_to_json(tracker: ColorTracker) -> dict[str, Any]:
         "version": _VERSION,
         "classes": list(tracker.classes),
         "bands": {name: band.to_json() for name, band in tracker.bands.items()},
-        "shapes": {
-            name: {
-                "min_area_px": shape.min_area_px,
-                # JSON has no infinity.
-                "aspect": [shape.aspect[0], shape.aspect[1] if np.isfinite(shape.aspect[1]) else None],
-                "min_fill": shape.min_fill,
-                "join_gap": shape.join_gap,
-            }
-            for name, shape in tracker.shapes.items()
-        },
+        "shapes": {name: _shape_to_json(shape) for name, shape in tracker.shapes.items()},
         "all_blobs": tracker.all_blobs,
         "open_px": tracker.open_px,
         "close_px": tracker.close_px,
         "balance": list(tracker.balance) if isinstance(tracker.balance, tuple) else tracker.balance,
     }
+
+
+def _shape_to_json(shape: Shape) -> dict[str, Any]:
+    low, high = shape.aspect
+    # JSON has no infinity.
+    return {**asdict(shape), "aspect": [low, high if np.isfinite(high) else None]}
 
 
 def read_tracker(path: Path) -> dict[str, Any]:
@@ -84,9 +82,13 @@ def read_tracker(path: Path) -> dict[str, Any]:
 def _arguments(value: Any) -> dict[str, Any]:
     again = "save the tracker again"
     if not isinstance(value, dict) or value.get("kind") != _KIND:
-        raise InputError(f'a color tracker must be a JSON object of kind "{_KIND}", this is not; give a file saved by ColorTracker.save')
+        raise InputError(
+            f'a color tracker must be a JSON object of kind "{_KIND}", this is not; give a file saved by ColorTracker.save'
+        )
     if value.get("version") != _VERSION:
-        raise InputError(f"the version must be {_VERSION}, got {value.get('version')!r}; save it again with this robotlab")
+        raise InputError(
+            f"the version must be {_VERSION}, got {value.get('version')!r}; save it again with this robotlab"
+        )
     keys = {"kind", "version", "classes", "bands", "shapes", "all_blobs", "open_px", "close_px", "balance"}
     if set(value) != keys:
         raise InputError(f"the keys must be {', '.join(sorted(keys))}, got {', '.join(sorted(value))}; {again}")
@@ -98,18 +100,16 @@ def _arguments(value: Any) -> dict[str, Any]:
     if not isinstance(value["all_blobs"], bool):
         raise InputError(f"all_blobs must be true or false, got {value['all_blobs']!r}; {again}")
     return {
+        **{key: value[key] for key in ("classes", "all_blobs", "open_px", "close_px", "balance")},
         "bands": {name: band_from_json(band, f"the band of {name}") for name, band in bands.items()},
-        "classes": classes,
         "shapes": {name: _shape(name, shape) for name, shape in shapes.items()},
-        "all_blobs": value["all_blobs"],
-        "open_px": value["open_px"],
-        "close_px": value["close_px"],
-        "balance": value["balance"],
     }
 
 
 def _shape(name: str, value: Any) -> Shape:
     if not isinstance(value, dict) or set(value) != _SHAPE_KEYS or not isinstance(value["aspect"], list):
-        raise InputError(f"the shape of {name} must have {', '.join(sorted(_SHAPE_KEYS))}, got {value!r}; save the tracker again")
+        raise InputError(
+            f"the shape of {name} must have {', '.join(sorted(_SHAPE_KEYS))}, got {value!r}; save the tracker again"
+        )
     aspect = [np.inf if place == 1 and end is None else end for place, end in enumerate(value["aspect"])]
     return Shape(value["min_area_px"], tuple(aspect), value["min_fill"], value["join_gap"])

@@ -41,7 +41,7 @@ class ColorTracker:
         Clean-up of the mask, see :func:`robotlab.color.clean`.
     balance : None, "grey world", or three gains
         White balance before anything else; gains come from
-        :func:`robotlab.color.grey_card`.
+        :func:`robotlab.color.grey_world`.
 
     Raises
     ------
@@ -83,7 +83,9 @@ class ColorTracker:
             shapes = {name: shapes for name in self.bands}
         for name, shape in shapes.items():
             if name not in self.classes or not isinstance(shape, Shape):
-                raise InputError(f"shapes must give a Shape for classes of the tracker, got {name!r}: {shape!r}; see its classes")
+                raise InputError(
+                    f"shapes must give a Shape for classes of the tracker, got {name!r}: {shape!r}; see its classes"
+                )
         self.shapes = {name: shapes.get(name, Shape()) for name in self.bands}
         self.all_blobs = bool(all_blobs)
         # Radii are checked where they are used; once here, to fail early.
@@ -148,31 +150,10 @@ class ColorTracker:
         PictureError
             If the picture is wrong.
         """
-        gains = self.gains(picture)
-        return picture if gains is None else apply_gains(picture, gains)
-
-    def gains(self, picture: np.ndarray) -> np.ndarray | None:
-        """The gains of the white balance for a picture.
-
-        Parameters
-        ----------
-        picture : (H, W, 3) ndarray of uint8
-            Red-green-blue.
-
-        Returns
-        -------
-        (3,) ndarray of float64 or None
-            For red, green and blue; None where there is no white balance.
-
-        Raises
-        ------
-        PictureError
-            If the picture is wrong.
-        """
         check_picture(picture)
         if self.balance is None:
-            return None
-        return grey_world(picture) if self.balance == "grey world" else np.array(self.balance)
+            return picture
+        return apply_gains(picture, grey_world(picture) if self.balance == "grey world" else np.array(self.balance))
 
     def mask(self, picture: np.ndarray, name: str | None = None) -> np.ndarray:
         """The pixels of a class, cleaned up.
@@ -220,7 +201,9 @@ class ColorTracker:
         if name is None and len(self.bands) == 1:
             return next(iter(self.bands))
         if name not in self.bands:
-            raise InputError(f"the class must be one with a band ({', '.join(self.bands)}), got {name!r}; choose one of them")
+            raise InputError(
+                f"the class must be one with a band ({', '.join(self.bands)}), got {name!r}; choose one of them"
+            )
         return name
 
     def blobs(self, picture: np.ndarray, name: str | None = None) -> tuple[Blobs, np.ndarray]:
@@ -247,55 +230,12 @@ class ColorTracker:
         """
         check_picture(picture)
         name = self._name(name)
-        return self.fitting(name, *self.pieces(picture, name))
-
-    def fitting(self, name: str, blobs: Blobs, depths: np.ndarray) -> tuple[Blobs, np.ndarray]:
-        """Join pieces, keep what has the right shape, and score it.
-
-        Parameters
-        ----------
-        name : str
-            The class.
-        blobs, depths
-            As from :meth:`pieces`.
-
-        Returns
-        -------
-        blobs : Blobs
-            Largest first.
-        scores : (N,) ndarray of float64
-            See Notes of the class.
-        """
         shape = self.shapes[name]
-        blobs, depths = join_stacked(blobs, depths, shape.join_gap)
+        pieces = pieces_in_band(picture, self.bands[name], self.open_px, self.close_px)
+        blobs, depths = join_stacked(*pieces, shape.join_gap)
         keep = shape.fits(blobs)
         blobs, depths = blobs.pick(keep), depths[keep]
         return blobs, np.sqrt(blobs.fills * depths) * (blobs.areas / (blobs.areas + shape.min_area_px))
-
-    def pieces(
-        self, picture: np.ndarray, name: str, region: tuple[int, int, int, int] | None = None, gains: np.ndarray | None = None
-    ) -> tuple[Blobs, np.ndarray]:
-        """All blobs of one class, before joining and whatever their shape.
-
-        Parameters
-        ----------
-        picture : (H, W, 3) ndarray of uint8
-            Red-green-blue.
-        name : str
-            The class.
-        region : (int, int, int, int), optional
-            Left, top, right and bottom edge of the part to look at.
-        gains : (3,) ndarray, optional
-            White balance to apply first.
-
-        Returns
-        -------
-        blobs : Blobs
-            Largest first.
-        depths : (N,) ndarray of float64
-            Mean depth in the band of each, 0 to 1.
-        """
-        return pieces_in_band(picture, self.bands[name], self.open_px, self.close_px, region, gains)
 
     @classmethod
     def learn(
@@ -371,9 +311,9 @@ class ColorTracker:
         InputError
             If a class is unknown or has no boxes.
         """
-        from robotlab.color.fit import fit_tracker  # imports this module
+        from robotlab.color.fit import fit_tracker  # needs SciPy, which nobody waits for while driving
 
-        return fit_tracker(data, class_names, progress)
+        return fit_tracker(cls, data, class_names, progress)
 
     def save(self, path: str | os.PathLike) -> Path:
         """Write the tracker as a small JSON file.
@@ -439,11 +379,17 @@ def _named_bands(bands, classes: Sequence[str] | None) -> tuple[dict[str, Band |
         bands = list(bands)
         classes = tuple(classes or ())
         if len(bands) != len(classes):
-            raise InputError(f"there must be one class name for each band, got {len(classes)} for {len(bands)}; pass classes=[...]")
+            raise InputError(
+                f"there must be one class name for each band, got {len(classes)} for {len(bands)}; pass classes=[...]"
+            )
         named = dict(zip(classes, bands))
     if not named or len(set(classes)) != len(classes):
-        raise InputError(f"classes must be different names and at least one must have a band, got {list(classes)}; name each once")
+        raise InputError(
+            f"classes must be different names and at least one must have a band, got {list(classes)}; name each once"
+        )
     for name, band in named.items():
         if name not in classes or not isinstance(band, (Band, LabBand)):
-            raise InputError(f"bands must give a Band or LabBand for each of {list(classes)}, got {name!r}: {band!r}; see robotlab.color.Band")
+            raise InputError(
+                f"bands must give a Band or LabBand for each of {list(classes)}, got {name!r}: {band!r}; see robotlab.color.Band"
+            )
     return {str(name): named[name] for name in classes if name in named}, tuple(str(name) for name in classes)

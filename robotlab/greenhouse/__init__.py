@@ -6,8 +6,9 @@ Pictures from here are *rendered*; no camera took them.  Start with
 """
 
 from robotlab.greenhouse.lamps import LAMPS
+from robotlab.greenhouse.layout import random_scene
 from robotlab.greenhouse.renderer import Frame, Truths, render
-from robotlab.greenhouse.scene import CLASSES, KINDS, Scene, Thing, random_scene
+from robotlab.greenhouse.scene import CLASSES, KINDS, Scene, Thing
 from robotlab.greenhouse.walks import WALKS, Walk
 
 __all__ = ["CLASSES", "KINDS", "LAMPS", "WALKS", "Frame", "Scene", "Thing", "Truths", "Walk", "random_scene", "render"]

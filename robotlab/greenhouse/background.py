@@ -58,7 +58,9 @@ def _look_at_floor(view: View, stage: Stage, at: np.ndarray, root: np.ndarray, x
     np.add(v, view.start, out=at[first:])
 
 
-def _look_at_walls(view: View, stage: Stage, at: np.ndarray, root: np.ndarray, rows: int, x: float, y: float, yaw: float) -> None:
+def _look_at_walls(
+    view: View, stage: Stage, at: np.ndarray, root: np.ndarray, rows: int, x: float, y: float, yaw: float
+) -> None:
     f, wall = np.float32, stage.decor.wall
     x0, y0, x1, y1 = stage.room_m
     cos, sin = f(math.cos(yaw)), f(math.sin(yaw))

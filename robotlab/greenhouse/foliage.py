@@ -11,8 +11,16 @@ from scipy.ndimage import gaussian_filter
 from robotlab.greenhouse.textures import Pyramid, grain, mix, rgb
 
 
-def draw_leaf(canvas: np.ndarray, cover: np.ndarray, x: float, y: float, length: float, width: float,
-              angle: float, color: np.ndarray) -> None:
+def draw_leaf(
+    canvas: np.ndarray,
+    cover: np.ndarray,
+    x: float,
+    y: float,
+    length: float,
+    width: float,
+    angle: float,
+    color: np.ndarray,
+) -> None:
     """Paint one leaf: a lens shape with a lighter midrib and a shaded half.
 
     Parameters
@@ -111,7 +119,10 @@ def bush(rng: np.random.Generator, shape: tuple[int, int] = (128, 128)) -> tuple
     count = int(rng.integers(70, 130))
     for i in range(count):
         height = rng.beta(1.6, 1.3)
-        x = columns / 2 + np.clip(rng.normal(0, spread * (0.45 + 0.7 * height * (1.25 - height))), -0.42, 0.42) * columns
+        x = (
+            columns / 2
+            + np.clip(rng.normal(0, spread * (0.45 + 0.7 * height * (1.25 - height))), -0.42, 0.42) * columns
+        )
         y = rows * (0.98 - 0.86 * height)
         # Later leaves lie in front and catch more light; high ones more too.
         light = (0.45 + 0.55 * i / count) * (0.7 + 0.45 * height)
@@ -171,8 +182,16 @@ def wall(rng: np.random.Generator, plants_m: float, outside: float = 1.0) -> Pyr
             height = rng.beta(1.3, 1.1) * tall[int(x)]
             light = (0.22 + 0.6 * depth) * (0.55 + 0.5 * height / plants_m)
             size = long * rng.uniform(0.6, 1.2)
-            draw_leaf(picture, cover, x, rows - 1 - height * per_meter, size, size * rng.uniform(0.3, 0.5),
-                      rng.uniform(0, 2 * np.pi), leaf_color(rng, light).astype(np.float32))
+            draw_leaf(
+                picture,
+                cover,
+                x,
+                rows - 1 - height * per_meter,
+                size,
+                size * rng.uniform(0.3, 0.5),
+                rng.uniform(0, 2 * np.pi),
+                leaf_color(rng, light).astype(np.float32),
+            )
     # Row 0 at the ground; two copies wide to keep 8 m, softened as things out of focus are.
     picture = np.stack([gaussian_filter(plane, 0.7, mode=("nearest", "wrap")) for plane in picture[:, ::-1]])
     return Pyramid.build(picture.astype(np.float32), per_meter, 5)

@@ -102,7 +102,18 @@ def _spectrum(name: str) -> np.ndarray:
     if name == "warm":
         # High-pressure sodium: the D lines at 589 nm, reversed in the middle and
         # broadened to both sides, and the weaker lines of its spectrum (from memory).
-        return _lines((582, 5, 0.9), (597, 8, 1.0), (569, 3, 0.5), (616, 4, 0.3), (498, 3, 0.16), (467, 3, 0.08), (670, 20, 0.15)) + 0.03
+        return (
+            _lines(
+                (582, 5, 0.9),
+                (597, 8, 1.0),
+                (569, 3, 0.5),
+                (616, 4, 0.3),
+                (498, 3, 0.16),
+                (467, 3, 0.08),
+                (670, 20, 0.15),
+            )
+            + 0.03
+        )
     if name == "grow":
         # Horticultural LEDs: royal blue 450 nm and deep red 660 nm, with a little
         # phosphor white (makers' data sheets, from memory).

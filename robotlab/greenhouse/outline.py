@@ -15,7 +15,9 @@ from robotlab.greenhouse.view import NEAR_M
 # A circle as a polygon, half in and half out of it: within 0.3 % of its radius.
 _SIDES = 32
 _SCALE = math.sqrt(math.cos(math.pi / _SIDES))
-_AROUND = [(math.cos(i * 2 * math.pi / _SIDES) / _SCALE, math.sin(i * 2 * math.pi / _SIDES) / _SCALE) for i in range(_SIDES)]
+_AROUND = [
+    (math.cos(i * 2 * math.pi / _SIDES) / _SCALE, math.sin(i * 2 * math.pi / _SIDES) / _SCALE) for i in range(_SIDES)
+]
 
 
 def _circle_box(
@@ -41,7 +43,12 @@ def _circle_box(
     middle_y = a0 * d0 - a1 * d1
     root_y = math.sqrt(max(middle_y * middle_y - square * (a0 * a0 - a1 * a1), 0.0))
     x, y = camera.width_px / 2, camera.height_px / 2
-    return x + (middle_x - root_x) / square, y + (middle_y - root_y) / square, x + (middle_x + root_x) / square, y + (middle_y + root_y) / square
+    return (
+        x + (middle_x - root_x) / square,
+        y + (middle_y - root_y) / square,
+        x + (middle_x + root_x) / square,
+        y + (middle_y + root_y) / square,
+    )
 
 
 @dataclass(slots=True)
@@ -65,7 +72,13 @@ class Outline(Placed):
     def inside(self) -> tuple[list[float], float]:
         """Box of the part inside the picture, px, and that part's share of the outline's area."""
         width, height = float(self.camera.width_px), float(self.camera.height_px)
-        if self.box is not None and self.box[0] >= 0 and self.box[1] >= 0 and self.box[2] <= width and self.box[3] <= height:
+        if (
+            self.box is not None
+            and self.box[0] >= 0
+            and self.box[1] >= 0
+            and self.box[2] <= width
+            and self.box[3] <= height
+        ):
             return list(self.box), 1.0
         pixels, depth = self.camera.project(np.array(_points(self.thing, self.cx, self.cy, self.turn)))
         hull = _hull(pixels[depth > NEAR_M])
@@ -156,8 +169,12 @@ def _points(thing: Thing, cx: float, cy: float, turn: float) -> list[tuple[float
         return [(cx + r * c, cy + r * s, z) for r, z in ((a, 0.0), (b, height)) for c, s in _AROUND]
     if thing.shape == "box":
         cos, sin = math.cos(turn) / 2, math.sin(turn) / 2
-        return [(cx + i * a * cos - j * b * sin, cy + i * a * sin + j * b * cos, z)
-                for z in (0.0, height) for i in (-1, 1) for j in (-1, 1)]
+        return [
+            (cx + i * a * cos - j * b * sin, cy + i * a * sin + j * b * cos, z)
+            for z in (0.0, height)
+            for i in (-1, 1)
+            for j in (-1, 1)
+        ]
     away = max(math.hypot(cx, cy), 1e-9)
     return [(cx - i * cy / away * a / 2, cy + i * cx / away * a / 2, z) for z in (0.0, height) for i in (-1, 1)]
 
@@ -171,7 +188,9 @@ def _hull(points: np.ndarray) -> list[tuple[float, float]]:
     for run in (ordered, ordered[::-1]):
         chain: list[tuple[float, float]] = []
         for p in run:
-            while len(chain) > 1 and (chain[-1][0] - chain[-2][0]) * (p[1] - chain[-2][1]) <= (chain[-1][1] - chain[-2][1]) * (p[0] - chain[-2][0]):
+            while len(chain) > 1 and (chain[-1][0] - chain[-2][0]) * (p[1] - chain[-2][1]) <= (
+                chain[-1][1] - chain[-2][1]
+            ) * (p[0] - chain[-2][0]):
                 chain.pop()
             chain.append(p)
         chains.append(chain[:-1])

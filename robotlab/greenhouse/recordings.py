@@ -25,9 +25,9 @@ from robotlab import picture as pictures
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.files import write_json, write_whole
-from robotlab.greenhouse.card import card_text
+from robotlab.greenhouse.layout import random_scene
 from robotlab.greenhouse.renderer import Frame, render
-from robotlab.greenhouse.scene import CLASSES, Scene, random_scene
+from robotlab.greenhouse.scene import CLASSES, Scene
 
 WIDTH_PX, HEIGHT_PX = 320, 240
 PICTURES_EACH = 29
@@ -105,7 +105,9 @@ def frames(recording: Recording, count: int = PICTURES_EACH) -> Iterator[Frame]:
     """
     rng = np.random.default_rng([recording.seed, 7])
     scene = random_scene(rng, recording.lamp, post=(2.0, 0.0), clutter=1.2)
-    camera = Camera(WIDTH_PX, HEIGHT_PX, math.radians(rng.uniform(52, 74)), rng.uniform(0.18, 0.48), rng.uniform(0.02, 0.26))
+    camera = Camera(
+        WIDTH_PX, HEIGHT_PX, math.radians(rng.uniform(52, 74)), rng.uniform(0.18, 0.48), rng.uniform(0.02, 0.26)
+    )
     exposure = rng.uniform(0.85, 1.3)
     # Dim light: the camera keeps its shutter open longer, up to a point.
     exposure *= {"dusk": 1.5, "grow": 1.25, "warm": 1.15}.get(recording.lamp, 1.0)
@@ -115,8 +117,16 @@ def frames(recording: Recording, count: int = PICTURES_EACH) -> Iterator[Frame]:
         pose, post = _place(rng, scene, others, camera, i / count)
         empty = rng.random() < 0.06
         now = Scene(others, *_rest(scene)) if empty else scene.with_post_at(*post)
-        yield render(now, camera, pose, exposure=exposure * rng.uniform(0.92, 1.08), noise=noise, blur=blur,
-                     seed=int(rng.integers(1 << 31)), samples=2)
+        yield render(
+            now,
+            camera,
+            pose,
+            exposure=exposure * rng.uniform(0.92, 1.08),
+            noise=noise,
+            blur=blur,
+            seed=int(rng.integers(1 << 31)),
+            samples=2,
+        )
 
 
 def _rest(scene: Scene) -> tuple:
@@ -135,7 +145,8 @@ def _place(rng, scene, others, camera, progress) -> tuple[tuple[float, float, fl
         bearing = camera.hfov_rad * rng.uniform(-0.48, 0.48)
         px, py = x + away * math.cos(yaw + bearing), y + away * math.sin(yaw + bearing)
         clear = all(
-            math.hypot(t.x_m - x, t.y_m - y) > t.reach_m + 0.25 and math.hypot(t.x_m - px, t.y_m - py) > t.reach_m * (t.shape != "plant") + 0.07
+            math.hypot(t.x_m - x, t.y_m - y) > t.reach_m + 0.25
+            and math.hypot(t.x_m - px, t.y_m - py) > t.reach_m * (t.shape != "plant") + 0.07
             for t in others
         )
         if clear and x0 + 0.2 < x < x1 - 0.5 and x0 < px < x1 - 0.3 and abs(py) < y1 - 0.3:
@@ -164,26 +175,32 @@ def annotations_of(frame: Frame) -> list[dict]:
     True
     """
     truths, rows = frame.truths, []
-    for box, label, visibility, distance in zip(truths.boxes, truths.labels, truths.visibility, truths.distance_m, strict=True):
+    for box, label, visibility, distance in zip(
+        truths.boxes, truths.labels, truths.visibility, truths.distance_m, strict=True
+    ):
         x0, y0, x1, y1 = (round(float(v), 2) for v in box)
         width, height = round(x1 - x0, 2), round(y1 - y0, 2)
         if width < 1 or height < 1:
             continue
         ignored = int(visibility < LEAST_VISIBILITY or min(width, height) < LEAST_SIDE_PX)
-        rows.append({
-            "category_id": int(label) + 1,
-            "bbox": [x0, y0, width, height],
-            "area": round(width * height, 2),
-            # Many COCO tools know iscrowd alone as the mark of what does not count.
-            "iscrowd": ignored,
-            "ignore": ignored,
-            "visibility": round(float(visibility), 3),
-            "distance_m": round(float(distance), 3),
-        })
+        rows.append(
+            {
+                "category_id": int(label) + 1,
+                "bbox": [x0, y0, width, height],
+                "area": round(width * height, 2),
+                # Many COCO tools know iscrowd alone as the mark of what does not count.
+                "iscrowd": ignored,
+                "ignore": ignored,
+                "visibility": round(float(visibility), 3),
+                "distance_m": round(float(distance), 3),
+            }
+        )
     return rows
 
 
-def build(folder: str | os.PathLike, recordings: tuple[Recording, ...] = RECORDINGS, count: int = PICTURES_EACH) -> Path:
+def build(
+    folder: str | os.PathLike, recordings: tuple[Recording, ...] = RECORDINGS, count: int = PICTURES_EACH
+) -> Path:
     """Render the data set into a folder.
 
     Parameters
@@ -212,8 +229,14 @@ def build(folder: str | os.PathLike, recordings: tuple[Recording, ...] = RECORDI
         for i, frame in enumerate(frames(recording, count)):
             name = f"{recording.name}_{i:03d}.jpg"
             pictures.save(folder / "pictures" / name, frame.picture, quality=JPEG_QUALITY)
-            image = {"id": len(images) + 1, "file_name": f"pictures/{name}", "width": WIDTH_PX, "height": HEIGHT_PX,
-                     "recording": recording.name, "lamp": recording.lamp}
+            image = {
+                "id": len(images) + 1,
+                "file_name": f"pictures/{name}",
+                "width": WIDTH_PX,
+                "height": HEIGHT_PX,
+                "recording": recording.name,
+                "lamp": recording.lamp,
+            }
             rows = annotations_of(frame)
             for row in rows:
                 annotations.append({"id": len(annotations) + 1, "image_id": image["id"], **row})
@@ -235,6 +258,56 @@ def build(folder: str | os.PathLike, recordings: tuple[Recording, ...] = RECORDI
     return write_json(folder / "labels.json", labels, indent=None)
 
 
+def card_text(labels: dict, folder: Path) -> str:
+    """The data card, written from the labels.
+
+    Parameters
+    ----------
+    labels : dict
+        As in labels.json.
+    folder : Path
+        Where the pictures are.
+
+    Returns
+    -------
+    str
+        Markdown.
+    """
+    images, annotations = labels["images"], labels["annotations"]
+    by_id = {image["id"]: image for image in images}
+    classes = []
+    for category in labels["categories"]:
+        mine = [a for a in annotations if a["category_id"] == category["id"]]
+        heights = [a["bbox"][3] for a in mine if not a["ignore"]]
+        tall = f"{np.median(heights):.0f}" if heights else "-"
+        classes.append(f"| {category['name']} | {len(heights)} | {len(mine) - len(heights)} | {tall} |")
+    table = []
+    for name, use in labels["info"]["uses"].items():
+        mine = [image for image in images if image["recording"] == name]
+        counted = sum(by_id[a["image_id"]]["recording"] == name and not a["ignore"] for a in annotations)
+        table.append(f"| {name} | {mine[0]['lamp']} | {use} | {len(mine)} | {counted} |")
+    size = sum((folder / image["file_name"]).stat().st_size for image in images)
+    return (
+        Path(__file__)
+        .with_name("card_template.md")
+        .read_text(encoding="utf-8")
+        .format(
+            pictures=len(images),
+            width=images[0]["width"],
+            height=images[0]["height"],
+            recordings=len(table),
+            boxes=len(annotations),
+            size=size / 1e6,
+            classes="\n".join(classes),
+            table="\n".join(table),
+            folder="datasets/greenhouse",
+            quality=JPEG_QUALITY,
+            visibility=LEAST_VISIBILITY,
+            side=LEAST_SIDE_PX,
+        )
+    )
+
+
 def made_with() -> dict[str, str]:
     """Versions that the last bit of a picture may depend on.
 
@@ -248,7 +321,12 @@ def made_with() -> dict[str, str]:
     >>> sorted(made_with())
     ['machine', 'numpy', 'pillow', 'scipy']
     """
-    return {"numpy": np.__version__, "scipy": scipy.__version__, "pillow": PIL.__version__, "machine": platform.machine()}
+    return {
+        "numpy": np.__version__,
+        "scipy": scipy.__version__,
+        "pillow": PIL.__version__,
+        "machine": platform.machine(),
+    }
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -264,7 +342,9 @@ def main(arguments: list[str] | None = None) -> int:
     int
         Exit code.
     """
-    parser = argparse.ArgumentParser(prog="python -m robotlab.greenhouse.recordings", description="Render the greenhouse data set.")
+    parser = argparse.ArgumentParser(
+        prog="python -m robotlab.greenhouse.recordings", description="Render the greenhouse data set."
+    )
     parser.add_argument("folder", help="where it goes, such as datasets/greenhouse")
     folder = Path(parser.parse_args(arguments).folder)
     try:

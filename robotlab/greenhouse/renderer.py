@@ -122,7 +122,9 @@ def render(
 
     light = light.reshape(3, view.rows, view.columns)
     if samples > 1:
-        light = sum(light[:, i::samples, j::samples] for i in range(samples) for j in range(samples)) / np.float32(samples**2)
+        light = sum(light[:, i::samples, j::samples] for i in range(samples) for j in range(samples)) / np.float32(
+            samples**2
+        )
     matrix, level = _mixing(stage.lamp)
     if matrix is not None:
         light = _mixed(matrix, light)
@@ -152,17 +154,23 @@ def _mixed(matrix: np.ndarray, light: np.ndarray) -> np.ndarray:
 
 def _check(scene, camera, pose, exposure, noise, blur, samples) -> tuple[float, float, float]:
     if not isinstance(scene, Scene) or not isinstance(camera, Camera):
-        raise InputError(f"render takes a Scene and a Camera, got {type(scene).__name__} and {type(camera).__name__}; make them first")
+        raise InputError(
+            f"render takes a Scene and a Camera, got {type(scene).__name__} and {type(camera).__name__}; make them first"
+        )
     x, y, yaw = (float(value) for value in pose)
     if not (math.isfinite(x) and math.isfinite(y) and math.isfinite(yaw)):
         raise InputError(f"pose must be finite x_m, y_m, yaw_rad, got {pose}; check the motion")
     x0, y0, x1, y1 = scene.room_m
     if not (x0 < x < x1 and y0 < y < y1):
-        raise InputError(f"the camera must be inside the room {scene.room_m}, got x {x:.3f} m, y {y:.3f} m; move it or enlarge room_m")
+        raise InputError(
+            f"the camera must be inside the room {scene.room_m}, got x {x:.3f} m, y {y:.3f} m; move it or enlarge room_m"
+        )
     if not camera.height_m > 0:
         raise InputError("a camera must be above the ground to see it, got height_m 0; give Camera(..., height_m=0.25)")
     if not (exposure > 0 and noise >= 0 and blur >= 0 and math.isfinite(exposure + noise + blur)):
-        raise InputError(f"exposure must be > 0, noise and blur >= 0, got {exposure}, {noise}, {blur}; use 1.0, 1.0, 0.5")
+        raise InputError(
+            f"exposure must be > 0, noise and blur >= 0, got {exposure}, {noise}, {blur}; use 1.0, 1.0, 0.5"
+        )
     if samples not in (1, 2, 3, 4):
         raise InputError(f"samples must be 1, 2, 3 or 4, got {samples!r}; 1 is quick, 2 looks smoother")
     return x, y, yaw

@@ -77,30 +77,17 @@ def _code_table(dark: float) -> np.ndarray:
 @functools.lru_cache(maxsize=4)
 def _noise_bank(spread: float) -> np.ndarray:
     """Normal numbers, plus the half that makes a cut-off into a rounding."""
-    return np.random.default_rng(0).standard_normal(_NOISE_BANK, dtype=np.float32) * np.float32(spread) + np.float32(0.5)
-
-
-def blur_planes(light: np.ndarray, sigma_px: float) -> np.ndarray:
-    """Soften planes of light as a lens does.
-
-    Parameters
-    ----------
-    light : (3, H, W) ndarray of float32
-        Linear light.
-    sigma_px : float
-        Standard deviation of the blur, px.
-
-    Returns
-    -------
-    (3, H, W) ndarray of float32
-        Blurred by repeated passes of ``[w, 1 - 2w, w]`` along both axes; one
-        pass has the variance ``2 w``, and variances add.
-    """
-    return blur_in_place(np.array(light, np.float32, order="C"), sigma_px)
+    return np.random.default_rng(0).standard_normal(_NOISE_BANK, dtype=np.float32) * np.float32(spread) + np.float32(
+        0.5
+    )
 
 
 def blur_in_place(light: np.ndarray, sigma_px: float) -> np.ndarray:
-    """:func:`blur_planes` into the planes themselves, which must lie in one piece."""
+    """Soften planes of light, (3, H, W) in one piece, as a lens does.
+
+    Repeated passes of ``[w, 1 - 2w, w]`` along both axes; one pass has the
+    variance ``2 w``, and variances add.
+    """
     if sigma_px == 0:
         return light
     passes = math.ceil(sigma_px**2 / 0.5)
@@ -122,39 +109,6 @@ def blur_in_place(light: np.ndarray, sigma_px: float) -> np.ndarray:
                 before += part
                 after -= part
     return light
-
-
-def expose(light: np.ndarray, exposure: float | np.ndarray, noise: float, seed: int) -> np.ndarray:
-    """Turn light on the sensor into a picture.
-
-    Parameters
-    ----------
-    light : (3, H, W) ndarray of float32
-        Linear light; 1 fills the pixel at exposure 1.
-    exposure : float or (H, W) ndarray
-        Factor on the light.
-    noise : float
-        Factor on the noise: 1 is a small sensor, 0 none.
-    seed : int
-        Same seed, same noise.
-
-    Returns
-    -------
-    (H, W, 3) ndarray of uint8
-        sRGB picture.
-
-    Notes
-    -----
-    A pixel that holds N electrons has the standard deviation
-    ``sqrt(N + read^2)``: shot noise (Poisson, here its normal limit) and read
-    noise.  The square root of ``N + read^2`` then has the same standard
-    deviation, 1/2, everywhere (the square root makes Poisson counts equally
-    noisy: Bartlett, 1936), so the noise is added there.  The normal numbers
-    come from one fixed table, read from a seeded place on, since drawing them
-    afresh would take longer than all else.
-    """
-    gain = gain_of(np.asarray(exposure, np.float32), noise)
-    return develop(np.array(light, np.float32), np.broadcast_to(gain, light.shape[1:]), noise, seed)
 
 
 @functools.lru_cache(maxsize=4)

@@ -29,11 +29,7 @@ def _outside(thing: Thing, x: np.ndarray, y: np.ndarray, turn: float) -> np.ndar
         across = np.maximum(np.abs(y * cos - x * sin) - f(b / 2), 0)
         return np.sqrt(along * along + across * across)
     radius = a if thing.shape == "round" else 0.30 * a
-    away = x * x
-    away += y * y
-    np.sqrt(away, out=away)
-    away -= f(radius)
-    return np.maximum(away, 0, out=away)
+    return np.maximum(np.sqrt(x * x + y * y) - f(radius), 0)
 
 
 def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np.ndarray, light: Light) -> np.ndarray:
@@ -65,13 +61,8 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
     f = np.float32
     px, py = x - f(cx), y - f(cy)
     height = thing.height_m
-    depth = _outside(thing, px, py, turn)
-    depth *= 2 / (0.06 + 0.14 * min(height, 0.5))
-    strength = 0.62 if thing.shape != "plant" else 0.5
-    depth *= depth
-    depth += f(1)
-    share = np.divide(f(strength), depth, out=depth)
-    np.subtract(f(1), share, out=share)
+    depth = _outside(thing, px, py, turn) * f(2 / (0.06 + 0.14 * min(height, 0.5)))
+    share = f(1) - f(0.62 if thing.shape != "plant" else 0.5) / (depth * depth + f(1))
     if light.direct <= 0:
         return share
     lx, ly, lz = light.toward
@@ -80,24 +71,13 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
     ux, uy = (-lx / math.hypot(lx, ly), -ly / math.hypot(lx, ly)) if slope > 0 else (0.0, 0.0)
     if thing.shape == "round":
         r0, r1, _ = thing.size_m
-        s = px * f(ux)
-        s += py * f(uy)
-        np.maximum(s, 0, out=s)
-        np.minimum(s, f(max(length, 1e-6)), out=s)
+        s = np.minimum(np.maximum(px * f(ux) + py * f(uy), 0), f(max(length, 1e-6)))
         up = s * f(1 / max(length, 1e-6))
         px -= s * f(ux)
-        py -= np.multiply(s, f(uy), out=s)
-        soft = up * f(0.06 * height)
-        soft += f(0.012)
-        px *= px
-        px += np.multiply(py, py, out=py)
-        cover = np.multiply(up, f(r1 - r0), out=up)
-        cover += f(r0)
-        cover += np.multiply(soft, f(0.5), out=s)
-        cover -= np.sqrt(px, out=px)
-        cover /= soft
-        np.maximum(cover, 0, out=cover)
-        np.minimum(cover, 1, out=cover)
+        py -= s * f(uy)
+        soft = up * f(0.06 * height) + f(0.012)
+        cover = (up * f(r1 - r0) + f(r0) + soft * f(0.5) - np.sqrt(px * px + py * py)) / soft
+        cover = np.minimum(np.maximum(cover, 0), 1)
     else:
         cover = np.zeros_like(px)
         steps = 8 if thing.shape == "box" else 5
@@ -108,9 +88,7 @@ def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np
             np.maximum(cover, np.clip(f(1) - gone / soft, 0, 1), out=cover)
         if thing.shape == "plant":
             cover *= f(0.6)
-    cover *= f(0.9 * light.direct)
-    share *= np.subtract(f(1), cover, out=cover)
-    return share
+    return share * (f(1) - cover * f(0.9 * light.direct))
 
 
 class ShadowMap:
@@ -136,7 +114,10 @@ class ShadowMap:
         share = np.ones((rows, self.columns), np.float32)
         for thing in things:
             reach = thing.reach_m + 0.5 + thing.height_m * math.hypot(*light.toward[:2]) / max(light.toward[2], 0.35)
-            c0, r0 = max(0, int((thing.x_m - left - reach) * per_meter)), max(0, int((thing.y_m - bottom - reach) * per_meter))
+            c0, r0 = (
+                max(0, int((thing.x_m - left - reach) * per_meter)),
+                max(0, int((thing.y_m - bottom - reach) * per_meter)),
+            )
             c1 = min(self.columns, int((thing.x_m - left + reach) * per_meter) + 2)
             r1 = min(rows, int((thing.y_m - bottom + reach) * per_meter) + 2)
             if c0 >= c1 or r0 >= r1:

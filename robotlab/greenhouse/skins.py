@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections import namedtuple
 
 import numpy as np
 
@@ -20,46 +20,17 @@ _DIRT, _EARTH = (rgb(*color).astype(np.float32)[:, None] for color in ((120, 100
 _LID, _EARTHED, _HOLLOW = 0.0, 1.0, 2.0
 
 
-class Look(NamedTuple):
-    """Numbers of how a thing looks; the rows of a table below those of its geometry.
-
-    First what turns the level part (nx, ny) of a normal into three sums: direct
-    light, shine (towards halfway between lamp and camera) and the place around
-    a round thing.  Then direct light and light from around on the upright part
-    (see :meth:`Light.above`); divisor of the shine; where scuffs are in their
-    table, and how strong; gloss; what is on top; where its colour profile
-    begins; linear colour; its height; for a box half its length and width,
-    and whether it has slats.
-    """
-
-    lit_x: float
-    shine_x: float
-    along_x: float
-    lit_y: float
-    shine_y: float
-    along_y: float
-    direct: float
-    around: float
-    size: float
-    along: float
-    up: float
-    rough: float
-    gloss: float
-    top: float
-    profile: float
-    red: float
-    green: float
-    blue: float
-    height: float
-    half_x: float
-    half_y: float
-    slatted: float
-
-
-# Which row of a table of looks is which.
-(LIT_X, SHINE_X, _, LIT_Y, SHINE_Y, _, DIRECT, AROUND, SIZE, ALONG, UP, ROUGH, GLOSS, TOP, PROFILE, RED, _, _, HEIGHT, HALF_X, HALF_Y, SLATTED) = range(
-    len(Look._fields)
+# How a thing looks; the rows of a table below those of its geometry.  First what turns the level part (nx, ny)
+# of a normal into three sums: direct light, shine (towards halfway between lamp and camera) and the place around
+# a round thing.  Then direct light and light from around on the upright part (see `Light.above`); divisor of the
+# shine; where scuffs are in their table, and how strong; gloss; what is on top; where its color profile begins;
+# linear color; its height; for a box half its length and width, and whether it has slats.
+Look = namedtuple(
+    "Look",
+    "lit_x shine_x along_x lit_y shine_y along_y direct around size along up rough gloss top profile red green blue "
+    "height half_x half_y slatted",
 )
+ROW = Look(*range(len(Look._fields)))
 
 
 def look_of(thing: Thing, number: int, sun: Light) -> Look:
@@ -71,24 +42,24 @@ def look_of(thing: Thing, number: int, sun: Light) -> Look:
     a, b, height = thing.size_m
     boxy = thing.shape == "box"
     direct, around = sun.above(np.float32(-(b - a) / height if thing.shape == "round" else 0))
-    return Look(
-        lit_x=0, shine_x=0, along_x=0.5, lit_y=0, shine_y=0, along_y=0.37, direct=float(direct), around=float(around), size=1,
-        # Each thing looks at another part of the table; 9000 keeps places positive.
-        along=thing.seed * 17 + 9000.0, up=thing.seed * 31 + 9000.0, rough=0.08 if boxy else 0.06,
-        gloss=0.03 if thing.kind == "pot" else 0.2,
-        top=_EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID,
-        profile=number * _STEPS, red=red, green=green, blue=blue, height=height, half_x=a / 2, half_y=b / 2, slatted=thing.kind == "crate",
-    )  # fmt: skip
+    top = _EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID
+    # Each thing looks at another part of the table; 9000 keeps places positive.
+    places = dict(along_x=0.5, along_y=0.37, along=thing.seed * 17 + 9000.0, up=thing.seed * 31 + 9000.0)
+    lit = dict(lit_x=0, shine_x=0, lit_y=0, shine_y=0, direct=float(direct), around=float(around), size=1)
+    surface = dict(rough=0.08 if boxy else 0.06, gloss=0.03 if thing.kind == "pot" else 0.2, top=top)
+    color = dict(profile=number * _STEPS, red=red, green=green, blue=blue)
+    size = dict(height=height, half_x=a / 2, half_y=b / 2, slatted=thing.kind == "crate")
+    return Look(**places, **lit, **surface, **color, **size)
 
 
 def turn_looks(looks: np.ndarray, places: np.ndarray, light: Light) -> None:
     """Fill in what depends on where round things stand, (2, things), and on where the light comes from, body axes."""
-    looks[LIT_X], looks[LIT_Y] = light.level()
+    looks[ROW.lit_x], looks[ROW.lit_y] = light.level()
     square = places * places
     halfway = np.array(light.toward[:2], np.float32)[:, None] - places / np.sqrt(square[0] + square[1])
-    looks[SHINE_X], looks[SHINE_Y] = halfway
+    looks[ROW.shine_x], looks[ROW.shine_y] = halfway
     halfway *= halfway
-    np.sqrt(halfway[0] + halfway[1] + np.float32(light.toward[2] ** 2), out=looks[SIZE])
+    np.sqrt(halfway[0] + halfway[1] + np.float32(light.toward[2] ** 2), out=looks[ROW.size])
 
 
 def profile_of(thing: Thing) -> np.ndarray:
@@ -125,25 +96,14 @@ def profile_of(thing: Thing) -> np.ndarray:
 def _scuffs(bank: np.ndarray, spot: np.ndarray, shift: np.ndarray) -> np.ndarray:
     """Blotches that stick to a surface, (N,): from a square table of smooth noise whose side is a power of two."""
     side = len(bank)
-    cells = spot * 90
-    cells += shift
-    i, j = cells = cells.astype(np.int32)
-    cells &= side - 1
-    i *= side
-    i += j
-    return bank.reshape(-1).take(i)
+    i, j = (spot * 90 + shift).astype(np.int32) & (side - 1)
+    return bank.reshape(-1).take(i * side + j)
 
 
 def _soil(color: np.ndarray, z: np.ndarray, scuffs: np.ndarray) -> None:
     """Mix dirt into colours (3, N), most near the ground."""
-    share = 0.10 - z
-    share *= 4.5
-    share += scuffs * 0.14
-    np.maximum(share, 0, out=share)
-    np.minimum(share, 0.4, out=share)
-    change = _DIRT - color
-    change *= share
-    color += change
+    share = np.minimum(np.maximum((0.10 - z) * 4.5 + scuffs * 0.14, 0), 0.4)
+    color += (_DIRT - color) * share
 
 
 class Surface:
@@ -165,13 +125,16 @@ class Surface:
     """
 
     def __init__(self, count: int) -> None:
-        self.spot, self.color, self.shade = np.empty((2, count), np.float32), np.empty((3, count), np.float32), np.empty(count, np.float32)
+        self.spot, self.color, self.shade = (
+            np.empty((2, count), np.float32),
+            np.empty((3, count), np.float32),
+            np.empty(count, np.float32),
+        )
 
     def weather(self, looks: np.ndarray, rounds: int, bank: np.ndarray) -> None:
         """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
-        scuffs = _scuffs(bank, self.spot, looks[ALONG : UP + 1])
-        rough = scuffs * looks[ROUGH]
-        rough += 1
+        scuffs = _scuffs(bank, self.spot, looks[ROW.along : ROW.up + 1])
+        rough = scuffs * looks[ROW.rough] + 1
         self.shade[:rounds] *= rough[:rounds]
         self.color[:, rounds:] *= rough[rounds:]
         _soil(self.color, self.spot[1], scuffs)
@@ -179,8 +142,16 @@ class Surface:
 
 
 def paint_solids(
-    rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, on_top: np.ndarray, meeting: BoxMeeting | None, faces: np.ndarray | None,
-    profiles: np.ndarray, bank: np.ndarray, eye: float, light: Light,
+    rays: np.ndarray,
+    numbers: np.ndarray,
+    t: np.ndarray,
+    on_top: np.ndarray,
+    meeting: BoxMeeting | None,
+    faces: np.ndarray | None,
+    profiles: np.ndarray,
+    bank: np.ndarray,
+    eye: float,
+    light: Light,
 ) -> np.ndarray:
     """Colour of round things, then of crates and trays.
 
@@ -224,14 +195,22 @@ def paint_solids(
         color[:, :rounds] += shine
         top = on_top.nonzero()[0]
         if top.size:
-            color[:, top] = _round_tops(*(table.take(top, axis=1) for table in (rays, geometry, looks)), t.take(top), eye)
+            color[:, top] = _round_tops(
+                *(table.take(top, axis=1) for table in (rays, geometry, looks)), t.take(top), eye
+            )
     if meeting is not None and holes.size:
         color[:, holes] = inside
     return color
 
 
 def _on_round(
-    surface: Surface, rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np.ndarray, eye: float, profiles: np.ndarray
+    surface: Surface,
+    rays: np.ndarray,
+    geometry: np.ndarray,
+    looks: np.ndarray,
+    t: np.ndarray,
+    eye: float,
+    profiles: np.ndarray,
 ) -> np.ndarray:
     """Fill in the surfaces of round things; gives how they shine."""
     rounds, (_, _, r0, k, height) = t.size, geometry[:5]
@@ -239,38 +218,22 @@ def _on_round(
     place[2] += eye
     level, z = place[:2], place[2]
     # The outward normal, level enough to take its length as 1.
-    radius = k * z
-    radius += r0
-    level -= geometry[:2]
-    level /= radius
-    sums = level[0] * looks[:3]
-    sums += level[1] * looks[3:6]
-    facing, shine, around = sums
-    facing += looks[DIRECT]
-    shine /= looks[SIZE]
-    np.maximum(sums[:2], 0, out=sums[:2])
-    np.add(facing, looks[AROUND], out=surface.shade[:rounds])
-    surface.spot[0, :rounds] = around
-    surface.spot[1, :rounds] = z
-    step = z / height
-    step *= _STEPS
-    step = step.astype(np.int32)
-    np.minimum(step, _STEPS - 1, out=step)
-    step += looks[PROFILE].astype(np.int32)
-    surface.color[:, :rounds] = profiles.take(step, axis=1)
-    np.minimum(shine, 1, out=shine)
+    level = (level - geometry[:2]) / (k * z + r0)
+    facing, shine, around = level[0] * looks[:3] + level[1] * looks[3:6]
+    surface.shade[:rounds] = np.maximum(facing + looks[ROW.direct], 0) + looks[ROW.around]
+    surface.spot[:, :rounds] = around, z
+    step = np.minimum((z / height * _STEPS).astype(np.int32), _STEPS - 1)
+    surface.color[:, :rounds] = profiles.take(step + looks[ROW.profile].astype(np.int32), axis=1)
+    shine = np.minimum(np.maximum(shine / looks[ROW.size], 0), 1)
     for _ in range(4):
         shine *= shine
-    shine *= looks[GLOSS]
-    return shine
+    return shine * looks[ROW.gloss]
 
 
 def _round_tops(rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
     """What one sees on the flat top of a round thing, or through it where it is open."""
-    f, n, top = np.float32, Round(*geometry[:8]), looks[TOP]
-    x, y, _ = rays * t
-    x -= n.cx
-    y -= n.cy
+    f, n, top = np.float32, Round(*geometry[:8]), looks[ROW.top]
+    x, y = rays[:2] * t - geometry[:2]
     out = (x * x + y * y) / n.r1_square
     rim = out > 0.74
     # The far meeting with the cone lies on the inner wall; deeper is darker.
@@ -278,7 +241,7 @@ def _round_tops(rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np
     deep = np.minimum(np.maximum(deep, 0), 1)
     hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
     bright = np.where(top == _LID, np.where(rim, f(0.72), f(1.0)), np.where(top == _EARTHED, f(1.1), hollow))
-    return np.where((top == _EARTHED) & ~rim, _EARTH, looks[RED : RED + 3] * bright)
+    return np.where((top == _EARTHED) & ~rim, _EARTH, looks[ROW.red : ROW.red + 3] * bright)
 
 
 def _on_box(
@@ -286,7 +249,7 @@ def _on_box(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Fill in the surfaces of boxes, whose rays begin at `start`; gives the rays that look into one, and what those see."""
     (ex, ey, _, enter, _), (on_top, on_x, _) = m
-    base, half_x, half_y, whole = looks[RED : RED + 3], looks[HALF_X], looks[HALF_Y], looks[HEIGHT]
+    base, half_x, half_y, whole = looks[ROW.red : ROW.red + 3], looks[ROW.half_x], looks[ROW.half_y], looks[ROW.height]
     place = m.way[:3] * enter
     place[:2] += geometry[8:]
     place[2] += eye
@@ -295,35 +258,25 @@ def _on_box(
     level = np.where(on_x, np.where(ex > 0, faces[1], faces[0]), np.where(ey > 0, faces[3], faces[2]))
     shade[...] = np.where(on_top, faces[4], level)
     high = z * np.float32(1 / 0.05)
-    high *= high
-    high += 1
-    np.divide(0.40, high, out=high)
-    shade *= np.subtract(1, high, out=high)
+    shade *= 1 - 0.40 / (high * high + 1)
     plank, half = np.where(on_x, py, px), np.where(on_x, half_y, half_x)
     surface.spot[0, start:] = plank
     surface.spot[1, start:] = z
     surface.color[:, start:] = base
 
-    slatted = looks[SLATTED] > 0
-    height = z * _SLATS
-    height /= whole
+    slatted = looks[ROW.slatted] > 0
+    height = z * _SLATS / whole
     height -= np.floor(height)
-    np.abs(plank, out=plank)
-    frame = half - plank < 0.035
-    frame |= plank < 0.02
+    plank = np.abs(plank)
+    frame = (half - plank < 0.035) | (plank < 0.02)
     slats = slatted & ~on_top
     gap = slats & ~frame
     # The upper edge of each slat lies in the shade of nothing, its lower lip is dark.
     shade[slats & frame] *= np.float32(0.92)
     shade[gap & (height > 0.90)] *= np.float32(0.72)
-    gap &= height < 0.22
-    gap &= z < np.float32(0.93) * whole
+    gap &= (height < 0.22) & (z < np.float32(0.93) * whole)
     wall = np.where(slatted, np.float32(0.022), np.float32(0.014))
-    hole = np.abs(px) <= half_x - wall
-    hole &= np.abs(py) <= half_y - wall
-    hole &= on_top
-    hole |= gap
-    holes = hole.nonzero()[0]
+    holes = ((np.abs(px) <= half_x - wall) & (np.abs(py) <= half_y - wall) & on_top | gap).nonzero()[0]
     inside = _box_inside(whole.take(holes), slatted.take(holes), m.take(holes), eye)
     inside[gap.take(holes)] *= np.float32(0.55)
     return holes + start, base.take(holes, axis=1) * inside
@@ -353,7 +306,15 @@ def _box_inside(height: np.ndarray, slatted: np.ndarray, m: BoxMeeting, eye: flo
     return np.where(slatted, crate, f(0.62) + f(0.2) * up)
 
 
-def paint_plant(rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, texels: np.ndarray, sheet: SpriteSheet, eye: float, light: Light) -> np.ndarray:
+def paint_plant(
+    rays: np.ndarray,
+    numbers: np.ndarray,
+    t: np.ndarray,
+    texels: np.ndarray,
+    sheet: SpriteSheet,
+    eye: float,
+    light: Light,
+) -> np.ndarray:
     """Colour of plants.
 
     Parameters
@@ -378,12 +339,5 @@ def paint_plant(rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, texels: np
     (3, N) ndarray of float32
         Linear, in daylight colours.
     """
-    up = rays[2] * t
-    up += eye
-    up *= Plant(*numbers[:8]).per_height
-    up *= 0.3
-    up += 0.7
-    up *= 0.75 + 0.25 * light.direct
-    color = sheet.colors.take(texels, axis=1)
-    color *= up
-    return color
+    up = (rays[2] * t + np.float32(eye)) * Plant(*numbers[:8]).per_height
+    return sheet.colors.take(texels, axis=1) * ((up * 0.3 + 0.7) * (0.75 + 0.25 * light.direct))

@@ -10,6 +10,7 @@ or :class:`Plant`.  So each formula below runs once over all rays.
 from __future__ import annotations
 
 import math
+from collections import namedtuple
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -86,12 +87,7 @@ class Light:
     def beside(self, nx: np.ndarray, ny: np.ndarray, direct: np.ndarray, around: np.ndarray) -> np.ndarray:
         """As :meth:`on`, with the two parts from :meth:`above`."""
         x, y = self.level()
-        facing = nx * x
-        facing += ny * y
-        facing += direct
-        np.maximum(facing, 0, out=facing)
-        facing += around
-        return facing
+        return np.maximum(nx * x + ny * y + direct, 0) + around
 
     @property
     def _share(self) -> float:
@@ -99,55 +95,21 @@ class Light:
         return self.direct / max(self.toward[2], 0.45)
 
 
-class Round(NamedTuple):
-    """Numbers of an upright truncated cone: middle of its foot, radius ``r0 + k z``, height,
-    ``k`` times the radius at the lens, ``cx^2 + cy^2`` less the square of that radius, square of the upper radius."""
-
-    cx: np.ndarray
-    cy: np.ndarray
-    r0: np.ndarray
-    k: np.ndarray
-    height: np.ndarray
-    k_eye: np.ndarray
-    c: np.ndarray
-    r1_square: np.ndarray
-
-
-class Box(NamedTuple):
-    """Numbers of an upright box: its direction, and how far its faces lie from the lens along its own axes, first the lesser ones; the lens in those axes."""
-
-    cos: np.ndarray
-    sin: np.ndarray
-    x0: np.ndarray
-    y0: np.ndarray
-    z0: np.ndarray
-    x1: np.ndarray
-    y1: np.ndarray
-    z1: np.ndarray
-    ox: np.ndarray
-    oy: np.ndarray
-
-
-class Plant(NamedTuple):
-    """Numbers of a plant: unit vector to it, distance, 1 / width, 1 / height, and its sprite's rows, columns and start in the sheet."""
-
-    ux: np.ndarray
-    uy: np.ndarray
-    away: np.ndarray
-    per_width: np.ndarray
-    per_height: np.ndarray
-    rows: np.ndarray
-    columns: np.ndarray
-    start: np.ndarray
-
-
+# An upright truncated cone: middle of its foot, radius ``r0 + k z``, height, ``k`` times the radius at the
+# lens, ``cx^2 + cy^2`` less the square of that radius, square of the upper radius.
+Round = namedtuple("Round", "cx cy r0 k height k_eye c r1_square")
+# An upright box: its direction, how far its faces lie from the lens along its own axes, first the lesser
+# ones; the lens in those axes.
+Box = namedtuple("Box", "cos sin x0 y0 z0 x1 y1 z1 ox oy")
+# A plant: unit vector to it, distance, 1 / width, 1 / height, and its sprite's rows, columns and start in the sheet.
+Plant = namedtuple("Plant", "ux uy away per_width per_height rows columns start")
 # Rows of the table that say how rays meet a thing, whatever its shape; those with fewer numbers fill up.
 GEOMETRY = len(Box._fields)
 _NONE = (0.0,) * (GEOMETRY - len(Round._fields))
 
 
 def round_numbers(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float, ...]:
-    """The numbers of a :class:`Round`."""
+    """The numbers of a `Round`."""
     r0, r1, height = thing.size_m
     k = (r1 - r0) / height
     r_eye = r0 + k * eye
@@ -155,7 +117,7 @@ def round_numbers(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float
 
 
 def box_numbers(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float, ...]:
-    """The numbers of a :class:`Box`."""
+    """The numbers of a `Box`."""
     f, (length, width, height) = np.float32, thing.size_m
     cos, sin = math.cos(turn), math.sin(turn)
     ox, oy, half_x, half_y = f(-(cos * cx + sin * cy)), f(sin * cx - cos * cy), f(length / 2), f(width / 2)
@@ -163,7 +125,7 @@ def box_numbers(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> 
 
 
 def plant_numbers(thing: Thing, cx: float, cy: float, focal: float, sheet: SpriteSheet) -> tuple[float, ...]:
-    """The numbers of a :class:`Plant`."""
+    """The numbers of a `Plant`."""
     width, _, height = thing.size_m
     away = max(math.hypot(cx, cy), 1e-6)
     start, rows, columns = sheet.copy(thing.seed, away / (height * focal))
@@ -194,33 +156,17 @@ def meet_round(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[np.nd
     ``(t dx - cx)^2 + (t dy - cy)^2 = (r0 + k (eye + t dz))^2`` is a quadratic in
     t; its smaller root counts where it lies between foot and top.
     """
-    n, (dx, dy, dz) = Round(*numbers[:8]), rays
+    n, dz = Round(*numbers[:8]), rays[2]
     a, b, inside = _cone(rays, n)
-    near = np.maximum(inside, 0)
-    np.sqrt(near, out=near)
-    np.subtract(b, near, out=near)
-    near /= a
-    z = dz * near
-    z += eye
-    hit = inside > 0
-    hit &= z >= 0
-    hit &= z <= n.height
-    hit &= near > 0
-    depth = np.where(hit, near, FAR)
+    near = (b - np.sqrt(np.maximum(inside, 0))) / a
+    z = dz * near + np.float32(eye)
+    depth = np.where((inside > 0) & (z >= 0) & (z <= n.height) & (near > 0), near, FAR)
     below = n.height - np.float32(eye)
     if not below.size or below.min() >= 0:
         return depth, np.zeros(len(depth), bool)
     over = below / np.minimum(dz, np.float32(-1e-6))
-    x, y = rays[:2] * over
-    x -= n.cx
-    y -= n.cy
-    x *= x
-    y *= y
-    x += y
-    on_top = x <= n.r1_square
-    on_top &= dz < 0
-    on_top &= over > 0
-    on_top &= over < depth
+    x, y = rays[:2] * over - numbers[:2]
+    on_top = (x * x + y * y <= n.r1_square) & (dz < 0) & (over > 0) & (over < depth)
     return np.where(on_top, over, depth), on_top
 
 
@@ -228,16 +174,9 @@ def _cone(rays: np.ndarray, n: Round) -> tuple[np.ndarray, np.ndarray, np.ndarra
     """The quadratic ``a t^2 - 2 b t + c = 0`` of a cone: a, b and ``b^2 - a c``."""
     dx, dy, dz = rays
     slope = dz * n.k
-    slope *= slope
-    a, part = rays[:2] * rays[:2]
-    a += part
-    a -= slope
-    b = dx * n.cx
-    b += np.multiply(dy, n.cy, out=part)
-    b += np.multiply(dz, n.k_eye, out=part)
-    inside = b * b
-    inside -= np.multiply(a, n.c, out=part)
-    return a, b, inside
+    a = dx * dx + dy * dy - slope * slope
+    b = dx * n.cx + dy * n.cy + dz * n.k_eye
+    return a, b, b * b - a * n.c
 
 
 def leave_round(rays: np.ndarray, n: Round) -> np.ndarray:
@@ -303,9 +242,7 @@ def meet_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxMeet
     np.greater_equal(in_z, level, out=sides[0])
     np.greater(in_x, in_y, out=sides[1])
     np.less_equal(out_z, out, out=sides[2])
-    through = leave > enter
-    through &= enter > 0
-    return np.where(through, enter, FAR), BoxMeeting(way, sides)
+    return np.where((leave > enter) & (enter > 0), enter, FAR), BoxMeeting(way, sides)
 
 
 def meet_plant(rays: np.ndarray, numbers: np.ndarray, eye: float, sheet: SpriteSheet) -> tuple[np.ndarray, np.ndarray]:
@@ -330,36 +267,15 @@ def meet_plant(rays: np.ndarray, numbers: np.ndarray, eye: float, sheet: SpriteS
         Index into the sheet.
     """
     n, (dx, dy, dz) = Plant(*numbers[:8]), rays
-    toward, part = rays[:2] * numbers[:2]
-    toward += part
-    np.maximum(toward, np.float32(1e-6), out=toward)
-    t = n.away / toward
+    t = n.away / np.maximum(dx * n.ux + dy * n.uy, np.float32(1e-6))
     # Place on the sprite: share of its height from the foot, share of its width.
-    place = np.empty((2, t.size), np.float32)
-    up, side = place
-    np.multiply(dy, n.ux, out=side)
-    side -= np.multiply(dx, n.uy, out=part)
-    side *= t
-    side *= n.per_width
-    side += 0.5
-    np.multiply(dz, t, out=up)
-    up += eye
-    up *= n.per_height
-    within = place >= 0
-    within &= place < 1
-    inside = within[0] & within[1]
+    up = (dz * t + np.float32(eye)) * n.per_height
+    side = (dy * n.ux - dx * n.uy) * t * n.per_width + np.float32(0.5)
+    inside = (up >= 0) & (up < 1) & (side >= 0) & (side < 1)
     # Outside, any texel will do.
-    np.maximum(place, 0, out=place)
-    np.minimum(place, 1, out=place)
-    np.subtract(1, up, out=up)
-    place *= numbers[5:7]
     rows, columns, start = numbers[5:8].astype(np.int32)
-    texels, column = place.astype(np.int32)
-    rows -= 1
-    np.minimum(texels, rows, out=texels)
-    texels *= columns
-    columns -= 1
-    texels += np.minimum(column, columns, out=column)
-    texels += start
+    row = ((1 - np.minimum(np.maximum(up, 0), 1)) * n.rows).astype(np.int32)
+    column = (np.minimum(np.maximum(side, 0), 1) * n.columns).astype(np.int32)
+    texels = np.minimum(row, rows - 1) * columns + np.minimum(column, columns - 1) + start
     inside &= sheet.cover.take(texels)
     return np.where(inside, t, FAR), texels

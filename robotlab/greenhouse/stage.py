@@ -56,10 +56,14 @@ class Stage:
         Light.
     """
 
-    def __init__(self, things: tuple[Thing, ...], room_m: tuple[float, float, float, float], decor: Decor, lamp: Lamp) -> None:
+    def __init__(
+        self, things: tuple[Thing, ...], room_m: tuple[float, float, float, float], decor: Decor, lamp: Lamp
+    ) -> None:
         self.room_m, self.decor, self.lamp = room_m, decor, lamp
         cos = math.cos(lamp.elevation_rad)
-        self.sun = Light((math.cos(decor.azimuth) * cos, math.sin(decor.azimuth) * cos, math.sin(lamp.elevation_rad)), lamp.direct)
+        self.sun = Light(
+            (math.cos(decor.azimuth) * cos, math.sin(decor.azimuth) * cos, math.sin(lamp.elevation_rad)), lamp.direct
+        )
         self._still = tuple(thing for thing in things if thing.kind != "post")
         # Things of one shape lie together: the place of each in the scene, and where round things and boxes end.
         self.order = sorted(range(len(things)), key=lambda i: SHAPES.index(things[i].shape))
@@ -68,7 +72,11 @@ class Stage:
         self.ends = (shapes.count("round"), len(shapes) - shapes.count("plant"))
         self.posts = [i for i, thing in enumerate(self.things) if thing.kind == "post"]
         self.x, self.y = np.array([(thing.x_m, thing.y_m) for thing in self.things], float).reshape(-1, 2).T
-        self.looks = np.array([look_of(thing, i, self.sun) for i, thing in enumerate(self.things)], np.float32).reshape(-1, len(Look._fields)).T
+        self.looks = (
+            np.array([look_of(thing, i, self.sun) for i, thing in enumerate(self.things)], np.float32)
+            .reshape(-1, len(Look._fields))
+            .T
+        )
         rounds = self.things[: self.ends[0]]
         self.profiles = np.concatenate([profile_of(thing) for thing in rounds], axis=1) if rounds else None
 

@@ -10,13 +10,24 @@ import numpy as np
 
 from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.skins import light_on_faces, paint_plant, paint_solids, turn_looks
-from robotlab.greenhouse.solids import FAR, Light, box_numbers, meet_box, meet_plant, meet_round, plant_numbers, round_numbers
+from robotlab.greenhouse.solids import (
+    FAR,
+    Light,
+    box_numbers,
+    meet_box,
+    meet_plant,
+    meet_round,
+    plant_numbers,
+    round_numbers,
+)
 from robotlab.greenhouse.stage import Stage
 from robotlab.greenhouse.truth import Sight
 from robotlab.greenhouse.view import NEAR_M, View
 
 
-def windows(view: View, things: Sequence[Thing], cx: Sequence[float], cy: Sequence[float]) -> list[tuple[int, int, int, int, int]]:
+def windows(
+    view: View, things: Sequence[Thing], cx: Sequence[float], cy: Sequence[float]
+) -> list[tuple[int, int, int, int, int]]:
     """Which rays may meet which things, from the upright cylinder around each.
 
     Parameters
@@ -52,7 +63,12 @@ def windows(view: View, things: Sequence[Thing], cx: Sequence[float], cy: Sequen
             found.append((i, 0, 0, columns, rows))
             continue
         left, right = y + reach, y - reach
-        down = (cos * eye - sin * near) / a, (cos * top - sin * near) / b, (cos * eye - sin * far) / c, (cos * top - sin * far) / d
+        down = (
+            (cos * eye - sin * near) / a,
+            (cos * top - sin * near) / b,
+            (cos * eye - sin * far) / c,
+            (cos * top - sin * far) / d,
+        )
         c0 = max(0, int(columns / 2 - f * (left / close if left > 0 else left / deep)))
         c1 = min(columns, int(columns / 2 - f * (right / deep if right > 0 else right / close)) + 1)
         r0, r1 = max(0, int(rows / 2 + f * min(down))), min(rows, int(rows / 2 + f * max(down)) + 1)
@@ -61,7 +77,9 @@ def windows(view: View, things: Sequence[Thing], cx: Sequence[float], cy: Sequen
     return found
 
 
-def draw_things(view: View, stage: Stage, lamp: Light, light: np.ndarray, cx: np.ndarray, cy: np.ndarray, yaw: float) -> Sight:
+def draw_things(
+    view: View, stage: Stage, lamp: Light, light: np.ndarray, cx: np.ndarray, cy: np.ndarray, yaw: float
+) -> Sight:
     """Paint the things into a picture.
 
     Parameters
@@ -127,8 +145,13 @@ def draw_things(view: View, stage: Stage, lamp: Light, light: np.ndarray, cx: np
     if b:
         boxes = a < b
         faces = light_on_faces(geometry[:2, m:n], lamp).repeat(shown[m:n], axis=1) if boxes else None
-        on_top, meeting = on_top.take(seen[:a]) if a else np.zeros(0, bool), meeting.take(seen[a:b] - i) if boxes else None
-        color[:, :b] = paint_solids(rays[:, :b], own[:, :b], t[:b], on_top, meeting, faces, stage.profiles, scuffs, eye, lamp)
+        on_top, meeting = (
+            on_top.take(seen[:a]) if a else np.zeros(0, bool),
+            meeting.take(seen[a:b] - i) if boxes else None,
+        )
+        color[:, :b] = paint_solids(
+            rays[:, :b], own[:, :b], t[:b], on_top, meeting, faces, stage.profiles, scuffs, eye, lamp
+        )
     if b < seen.size:
         color[:, b:] = paint_plant(rays[:, b:], own[:, b:], t[b:], texels.take(seen[b:] - j), sheet, eye, lamp)
     for plane, value in zip(light, color, strict=True):

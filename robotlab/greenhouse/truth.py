@@ -100,8 +100,12 @@ class Sight:
                 outline = outline_of(thing, self.view.camera, cx, cy, thing.heading_rad - self.yaw)
                 pixels = self.pixels[start:stop] if shown < meet or outline.box is None else None
                 box, whole, share = outline.truth(pixels, self.view.columns, self.view.samples)
-                found.append((self.order[i], CLASSES.index(thing.kind), (*box, *whole, share * shown / meet, math.hypot(cx, cy))))
+                found.append(
+                    (self.order[i], CLASSES.index(thing.kind), (*box, *whole, share * shown / meet, math.hypot(cx, cy)))
+                )
         found.sort(key=lambda row: row[0])
         numbers = np.array([row[2] for row in found], float).reshape(-1, 10)
         things, labels = np.array([row[:2] for row in found], np.int64).reshape(-1, 2).T.copy()
-        return Truths(numbers[:, :4].copy(), labels, numbers[:, 8].copy(), numbers[:, 9].copy(), numbers[:, 4:8].copy(), things)
+        return Truths(
+            numbers[:, :4].copy(), labels, numbers[:, 8].copy(), numbers[:, 9].copy(), numbers[:, 4:8].copy(), things
+        )

@@ -55,7 +55,13 @@ class Walk:
 
     def __post_init__(self) -> None:
         times, points = np.asarray(self.times_s, float), np.asarray(self.points_m, float)
-        if times.ndim != 1 or len(times) < 2 or points.shape != (len(times), 2) or times[0] != 0 or (np.diff(times) <= 0).any():
+        if (
+            times.ndim != 1
+            or len(times) < 2
+            or points.shape != (len(times), 2)
+            or times[0] != 0
+            or (np.diff(times) <= 0).any()
+        ):
             raise InputError(
                 f"a walk needs rising times_s from 0 and one (x, y) for each, got {times.shape} and {points.shape}; check its points"
             )
@@ -140,7 +146,9 @@ def _sampled(duration_s: float, place, steps: int = 25) -> tuple[tuple[float, ..
     return tuple(times), tuple((round(x, 4), round(y, 4)) for x, y in map(place, times))
 
 
-def _scene(post: tuple[float, float], things: tuple[Thing, ...], seed: int, floor: tuple[str, str], bands: int = 0) -> Scene:
+def _scene(
+    post: tuple[float, float], things: tuple[Thing, ...], seed: int, floor: tuple[str, str], bands: int = 0
+) -> Scene:
     return Scene((Thing("post", *post, bands=bands), *things), "daylight", seed, floor, room_m=(-3.0, -3.5, 13.0, 3.5))
 
 
@@ -152,8 +160,15 @@ def _sides(seed: int) -> tuple[Thing, ...]:
     for side in (-1, 1):
         for i, x in enumerate(np.arange(0.9, 11.5, 1.15)):
             kind = kinds[(i + (side > 0) * 3 + seed) % len(kinds)]
-            things.append(Thing(kind, round(x + rng.uniform(-0.3, 0.3), 3), round(side * rng.uniform(1.45, 2.1), 3),
-                                heading_rad=round(rng.uniform(-0.4, 0.4), 3), seed=int(rng.integers(1000))))
+            things.append(
+                Thing(
+                    kind,
+                    round(x + rng.uniform(-0.3, 0.3), 3),
+                    round(side * rng.uniform(1.45, 2.1), 3),
+                    heading_rad=round(rng.uniform(-0.4, 0.4), 3),
+                    seed=int(rng.integers(1000)),
+                )
+            )
     return tuple(things)
 
 
@@ -166,16 +181,55 @@ def _walks() -> dict[str, Walk]:
     back_p = ((1.3, 0.0), (3.1, 0.5), (3.1, 0.5), (1.9, 0.3), (1.9, 0.3), (3.9, -0.6), (3.9, -0.6), (3.0, -0.3))
     around_t = (0.0, 3.0, 6.0, 9.0, 12.0, 15.0, 18.0, 22.0)
     around_p = ((1.3, 0.1), (2.1, 0.75), (3.0, 0.85), (3.9, 0.2), (4.7, -0.7), (5.6, -0.85), (6.5, -0.2), (7.6, 0.1))
-    crates = (Thing("crate", 2.55, 0.05, 0.3), Thing("crate", 2.75, -0.65, -0.2, seed=5), Thing("crate", 5.15, 0.05, 1.2, seed=9),
-              Thing("bucket", 4.0, -0.75, seed=3), Thing("crate", 4.95, 0.75, 0.1, 1.1, seed=7))
+    crates = (
+        Thing("crate", 2.55, 0.05, 0.3),
+        Thing("crate", 2.75, -0.65, -0.2, seed=5),
+        Thing("crate", 5.15, 0.05, 1.2, seed=9),
+        Thing("bucket", 4.0, -0.75, seed=3),
+        Thing("crate", 4.95, 0.75, 0.1, 1.1, seed=7),
+    )
     wrong = (Thing("tray", 3.2, -1.2, 0.4), Thing("drum", 6.5, 1.6), Thing("pole", 4.6, 1.3))
     entries = (
-        ("straight", "The post goes straight ahead at a steady speed.", *straight, _sides(1), 11, ("paving", "soil"), 0),
+        (
+            "straight",
+            "The post goes straight ahead at a steady speed.",
+            *straight,
+            _sides(1),
+            11,
+            ("paving", "soil"),
+            0,
+        ),
         ("weave", "The post swings from side to side.", *weave, _sides(2), 12, ("concrete", "moss"), 2),
         ("stop_and_go", "The post stops, waits and goes on.", stops_t, stops_p, _sides(3), 13, ("gravel", "soil"), 0),
-        ("reverse", "The post turns back towards the trolley, twice.", back_t, back_p, _sides(4), 14, ("paving", "gravel"), 1),
-        ("around_crates", "Crates and buckets hide the post for a while.", around_t, around_p, crates + _sides(5), 15, ("concrete", "soil"), 0),
-        ("wrong_things", "An orange tray, a blue drum and a yellow pole stand beside the way.", *weave, wrong + _sides(6), 16, ("paving", "moss"), 0),
+        (
+            "reverse",
+            "The post turns back towards the trolley, twice.",
+            back_t,
+            back_p,
+            _sides(4),
+            14,
+            ("paving", "gravel"),
+            1,
+        ),
+        (
+            "around_crates",
+            "Crates and buckets hide the post for a while.",
+            around_t,
+            around_p,
+            crates + _sides(5),
+            15,
+            ("concrete", "soil"),
+            0,
+        ),
+        (
+            "wrong_things",
+            "An orange tray, a blue drum and a yellow pole stand beside the way.",
+            *weave,
+            wrong + _sides(6),
+            16,
+            ("paving", "moss"),
+            0,
+        ),
     )
     return {
         name: Walk(name, about, times, points, _scene(points[0], things, seed, floor, bands))

@@ -53,9 +53,10 @@ def design_sheet_part(page: Report, sheet: DesignSheet) -> None:
     plot_bands(axes[0, 0], {sheet.robot.name: sheet})
     near, far = sheet["near"], sheet["far"]
     page.figure(
-        figure, f"A bar from {near.predicted:.2f} to {far.predicted:.2f} m, the predicted working band, with the measured ends and the distance kept.",
+        figure,
+        f"A bar from {near.predicted:.2f} to {far.predicted:.2f} m, the predicted working band, with the measured ends and the distance kept.",
         "Bar: working band as predicted. Line: as measured. Diamond: the distance kept; dotted, towards the target: the way it still goes when sight is lost at top speed.",
-    )  # fmt: skip
+    )
     for sentence in sheet.sentences():
         page.text(sentence, "note")
 
@@ -76,13 +77,23 @@ def design_sheet_page(sheet: DesignSheet) -> Report:
     robot, camera, s = sheet.robot, sheet.robot.camera, sheet.robot.settings
     page = Report(f"Design sheet: {robot.name}")
     page.heading("The facts")
-    page.table(("fact", "value"), [
-        ("picture, px", f"{camera.width_px} × {camera.height_px}"), ("field of view, °", f"{np.degrees(camera.hfov_rad):.1f} × {np.degrees(camera.vfov_rad):.1f}"),
-        ("height of the lens, m; looking down, °", f"{camera.height_m:.2f}; {np.degrees(camera.pitch_rad):.1f}"),
-        ("target, height × width, m", f"{s.target_height_m:.2f} × {s.target_width_m:.2f}"), ("smallest usable height for the tracker, px", f"{robot.smallest_px:.1f}"),
-        ("pictures a second; delay; tracker, s", f"{s.frame_hz:g}; {s.delay_s:.3f}; {s.tracker_s:.3f}"), ("reaction time when sight is lost, s", f"{robot.reaction_s:.3f}"),
-        ("top speed, m/s; acceleration, m/s²; motor lag, s", f"{robot.top_mps:.2f}; {s.max_accel:.2f}; {s.motor.lag_s:.2f}"), ("distance kept, m", f"{s.keep_m:.2f}"),
-    ])  # fmt: skip
+    page.table(
+        ("fact", "value"),
+        [
+            ("picture, px", f"{camera.width_px} × {camera.height_px}"),
+            ("field of view, °", f"{np.degrees(camera.hfov_rad):.1f} × {np.degrees(camera.vfov_rad):.1f}"),
+            ("height of the lens, m; looking down, °", f"{camera.height_m:.2f}; {np.degrees(camera.pitch_rad):.1f}"),
+            ("target, height × width, m", f"{s.target_height_m:.2f} × {s.target_width_m:.2f}"),
+            ("smallest usable height for the tracker, px", f"{robot.smallest_px:.1f}"),
+            ("pictures a second; delay; tracker, s", f"{s.frame_hz:g}; {s.delay_s:.3f}; {s.tracker_s:.3f}"),
+            ("reaction time when sight is lost, s", f"{robot.reaction_s:.3f}"),
+            (
+                "top speed, m/s; acceleration, m/s²; motor lag, s",
+                f"{robot.top_mps:.2f}; {s.max_accel:.2f}; {s.motor.lag_s:.2f}",
+            ),
+            ("distance kept, m", f"{s.keep_m:.2f}"),
+        ],
+    )
     page.heading("The limits")
     design_sheet_part(page, sheet)
     page.heading("How they were found")

@@ -16,12 +16,20 @@ Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general`` ->
 """
 
 from robotlab.practice.desk import Nudge, nudge, progress_map, task_named, tasks_of, verify
-from robotlab.practice.judging import judge, judge_outcomes
 from robotlab.practice.progress import ProgressMap, progress_path
 from robotlab.practice.task import Slip, Task
 from robotlab.practice.verdict import Verdict
 
 __all__ = [
-    "Nudge", "ProgressMap", "Slip", "Task", "Verdict", "judge", "judge_outcomes", "nudge", "progress_map",
-    "progress_path", "task_named", "tasks_of", "verify",
-]  # fmt: skip
+    "Nudge",
+    "ProgressMap",
+    "Slip",
+    "Task",
+    "Verdict",
+    "nudge",
+    "progress_map",
+    "progress_path",
+    "task_named",
+    "tasks_of",
+    "verify",
+]

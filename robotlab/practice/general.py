@@ -74,7 +74,7 @@ GENERAL = (
             lambda right: right[::-1] if right.ndim == 1 and right.size > 1 else None),
     General("rows for columns", "Rows and columns have changed places in your result.",
             lambda right: right.T if right.ndim == 2 else None),
-)  # fmt: skip
+)
 
 
 def changed(general: General, right: Any) -> Any:

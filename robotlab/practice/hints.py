@@ -21,7 +21,7 @@ _HINTS = (
     (r"object is not callable", "Parentheses behind something that is no function; an index has square brackets."),
     (r"maximum recursion depth", "The function calls itself without end."),
     (r"output from dtype\('float64'\) to dtype\('u?int", "A whole-number array cannot take fractions in place: make a new array, or astype(float) first."),
-)  # fmt: skip
+)
 
 
 def hint(message: str) -> str:

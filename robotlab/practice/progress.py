@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import html
 import os
-import sys
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+
+import platformdirs
 
 from robotlab.errors import InputError
 from robotlab.files import write_json
@@ -271,9 +272,8 @@ def progress_path() -> Path | None:
 
     Notes
     -----
-    Without the variable: ``%LOCALAPPDATA%`` on Windows, ``~/Library/Application
-    Support`` on macOS, elsewhere ``$XDG_DATA_HOME`` or ``~/.local/share`` (XDG
-    Base Directory Specification 0.8), in all of them ``robotlab/progress.json``.
+    Without the variable: ``robotlab/progress.json`` in the operating system's own
+    place for a program's data (:mod:`platformdirs`).
 
     Examples
     --------
@@ -286,13 +286,7 @@ def progress_path() -> Path | None:
         return None
     if chosen:
         return Path(chosen).expanduser()
-    if sys.platform == "win32":
-        folder = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        folder = Path.home() / "Library" / "Application Support"
-    else:
-        folder = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
-    return folder / "robotlab" / "progress.json"
+    return platformdirs.user_data_path("robotlab", appauthor=False) / "progress.json"
 
 
 def _records_from(value: object) -> dict[str, Record]:

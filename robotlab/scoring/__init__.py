@@ -2,8 +2,7 @@
 
 :func:`judge` does all of it.  Below it, in reading order: ``matching`` (which
 detection found which thing), ``curves`` (precision, recall, average
-precision), ``coco_clear`` (COCO's twelve numbers as one would explain them),
-``coco`` (the same numbers, fast), ``faults`` (kinds of error), ``chance`` and
+precision), ``coco`` (COCO's twelve numbers), ``faults`` (kinds of error), ``chance`` and
 ``bootstrap`` (how much of a difference is luck), ``paired`` (is it enough to
 matter), ``compare`` (two detectors).
 
@@ -15,18 +14,16 @@ from robotlab.scoring.chance import mcnemar, resample_weights, wilson
 from robotlab.scoring.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVELS, CocoTable, evaluate
 from robotlab.scoring.compare import Comparison, compare_judgements
 from robotlab.scoring.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
-from robotlab.scoring.faults import KINDS
 from robotlab.scoring.judgement import Judgement
-from robotlab.scoring.judging import judge, read_results_table, results_table, score_results, truth_table
+from robotlab.scoring.judging import judge, read_results_table, results_table, truth_table
 from robotlab.scoring.matching import Match, match
 from robotlab.scoring.paired import PairedMean, paired_mean
-from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table, tables_from_coco
+from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table
 
 __all__ = [
     "AP_METHODS",
     "AREA_RANGES",
     "IOU_LIMITS",
-    "KINDS",
     "NUMBERS",
     "PairedMean",
     "RECALL_LEVELS",
@@ -51,8 +48,6 @@ __all__ = [
     "read_results_table",
     "resample_weights",
     "results_table",
-    "score_results",
-    "tables_from_coco",
     "truth_table",
     "wilson",
 ]

@@ -2,8 +2,8 @@
 
 The definitions are those of Lin et al., ECCV 2014 (arXiv:1405.0312) and of the
 reference program ``cocoeval.py``; the twelve numbers equal its bit for bit.
-:mod:`robotlab.scoring.coco_clear` computes the same numbers as one would
-explain them, picture by picture; read that first.
+``tests/coco_reference.py`` computes the same numbers as one would explain
+them, picture by picture; read that first.
 
 What makes this one fast:
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from robotlab.errors import InputError
-from robotlab.scoring.chance import mcnemar, resample_weights
+from robotlab.scoring.chance import mcnemar, percentile_interval, resample_weights
 from robotlab.scoring.judgement import FEW_RECORDINGS, RESAMPLES
 from robotlab.scoring.text import number
 
@@ -149,27 +149,12 @@ def compare_judgements(a: Judgement, b: Judgement, resamples: int = RESAMPLES, s
         if count > 1:
             weights = resample_weights(count, resamples, seed)
             gap = b.resampled(weights, groups) - a.resampled(weights, groups)
-            gap = gap[np.isfinite(gap).all(axis=1)]
-            for key, values in (("AP", gap.mean(axis=1)), ("AP50", gap[:, 0])):
-                low, high = np.percentile(values, [2.5, 97.5])
-                intervals[key] = (float(low), float(high))
-    row = {
-        "a": a.name,
-        "b": b.name,
-        "truths": int(a.counted.sum()),
-        "found_a": int(found_a.sum()),
-        "found_b": int(found_b.sum()),
-        "only_a": only_a,
-        "only_b": only_b,
-        "p_exact": p_exact,
-        "p_corrected": p_corrected,
-        "ap_difference": differences["AP"],
-        "ap50_difference": differences["AP50"],
-        "ap_interval": intervals["AP"],
-        "ap50_interval": intervals["AP50"],
-        "resampled": "recordings" if by_recording else "pictures",
-        "groups": count,
-    }
+            intervals = {"AP": percentile_interval(gap.mean(axis=1)), "AP50": percentile_interval(gap[:, 0])}
+    row = dict(a=a.name, b=b.name, truths=int(a.counted.sum()), found_a=int(found_a.sum()), found_b=int(found_b.sum()))
+    row |= dict(only_a=only_a, only_b=only_b, p_exact=p_exact, p_corrected=p_corrected)
+    row |= dict(ap_difference=differences["AP"], ap50_difference=differences["AP50"])
+    row |= dict(ap_interval=intervals["AP"], ap50_interval=intervals["AP50"])
+    row |= dict(resampled="recordings" if by_recording else "pictures", groups=count)
     surer = _surer(row)
     return Comparison(**row, surer=surer, sentence=_sentence(row, surer, a.coco["AP50"], b.coco["AP50"]))
 

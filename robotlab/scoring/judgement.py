@@ -13,7 +13,7 @@ import numpy as np
 from robotlab.errors import InputError
 from robotlab.scoring.bootstrap import weighted_ap
 from robotlab.scoring.breakdown import by_distance, by_group, by_size, recall_of, smallest_usable_px
-from robotlab.scoring.chance import resample_weights, wilson
+from robotlab.scoring.chance import percentile_interval, resample_weights, wilson
 from robotlab.scoring.coco import CocoTable
 from robotlab.scoring.curves import Curve, calibration
 from robotlab.scoring.faults import KINDS, confusion, error_kinds
@@ -229,8 +229,7 @@ class Judgement:
             return rows
         aps = self.resampled(resample_weights(count, RESAMPLES), self.recordings)
         for key, values in (("AP", aps.mean(axis=1)), ("AP50", aps[:, 0])):
-            values = values[np.isfinite(values)]
-            rows[key] = [float(bound) for bound in np.percentile(values, [2.5, 97.5])]
+            rows[key] = list(percentile_interval(values))
         rows["note"] = f"percentile bootstrap over {count} recordings, {RESAMPLES} resamples"
         if count < FEW_RECORDINGS:
             rows["note"] += f"; fewer than {FEW_RECORDINGS} recordings, so take it as a rough guide"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping, Sequence
-from pathlib import Path  # for the examples
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -200,45 +199,10 @@ def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str
         results = [
             row for row in results
             if not isinstance(row, Mapping) or row.get("image_id") in here or row.get("image_id") not in data.known_ids
-        ]  # fmt: skip
+        ]
     return found_from_results(
         results, sorted(here, key=_id_order), sorted(data.category_ids, key=_id_order), name
     )
-
-
-def score_results(data: DataSet, results_path: str | os.PathLike) -> dict[str, float]:
-    """COCO's twelve numbers for a COCO-style results file.
-
-    Parameters
-    ----------
-    data : DataSet
-        The labeled pictures.
-    results_path : path-like
-        A JSON list of ``image_id, category_id, bbox, score``.
-
-    Returns
-    -------
-    dict of str to float
-        Keys :data:`robotlab.scoring.NUMBERS`, equal bit for bit to those of
-        COCO's own program; -1 where nothing was there to be found.
-
-    Raises
-    ------
-    DataSetError
-        If the file is missing or no such list, or an entry breaks a rule.
-
-    Examples
-    --------
-    >>> from robotlab.dataset import DataSet, Entry
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (Entry(7, Path("a.png"), 64, 48, boxes=[[0, 0, 9, 9]], labels=[0]),))
-    >>> import tempfile
-    >>> from robotlab.files import write_json
-    >>> rows = [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]
-    >>> path = write_json(Path(tempfile.mkdtemp()) / "results.json", rows)
-    >>> round(score_results(data, path)["AP"], 6)
-    1.0
-    """
-    return evaluate(truth_table(data)[0], read_results_table(data, results_path)).numbers()
 
 
 def read_results_table(data: DataSet, results_path: str | os.PathLike) -> FoundTable:

@@ -94,7 +94,7 @@ class PairedMean:
         ends = {
             "other": f"{other} is worth its price here", "simple": f"the simple one, {simple}, is enough here",
             "more": f"these {cases} do not decide it, and until more do the simple one, {simple}, has the lower price",
-        }  # fmt: skip
+        }
         way = f"{abs(self.mean):.2f} {unit} {'better' if self.mean >= 0 else 'worse'} than {simple}"
         return (
             f"Over {self.cases} {cases} {other} was {way} ({100 * self.confidence:g} % interval {self.low:.2f} to {self.high:.2f} {unit}; "

@@ -266,68 +266,6 @@ def found_table(detections: Sequence[Detections], classes: Sequence[str]) -> Fou
     )
 
 
-def tables_from_coco(labels: Mapping[str, Any], results: Sequence[Mapping[str, Any]]) -> tuple[TruthTable, FoundTable]:
-    """Both tables from COCO-style labels and results as :mod:`json` reads them.
-
-    Parameters
-    ----------
-    labels : mapping
-        With ``images``, ``annotations`` and ``categories``.
-    results : sequence of mapping
-        Each with ``image_id``, ``category_id``, ``bbox`` (x, y, width,
-        height) and ``score``.
-
-    Returns
-    -------
-    TruthTable, FoundTable
-        Pictures and classes in the order of their ids.
-
-    Raises
-    ------
-    DataSetError
-        If a key is missing, an id is unknown or used twice, or a number is
-        not finite.
-
-    Examples
-    --------
-    >>> labels = {"images": [{"id": 7}], "categories": [{"id": 3, "name": "post"}],
-    ...           "annotations": [{"id": 1, "image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9]}]}
-    >>> truths, found = tables_from_coco(labels, [])
-    >>> len(truths), len(found)
-    (1, 0)
-    """
-    try:
-        images = sorted(image["id"] for image in labels["images"])
-        categories = sorted((category["id"], str(category["name"])) for category in labels["categories"])
-        rows = labels["annotations"]
-        picture_ids, class_ids, boxes = _columns(rows, ("image_id", "category_id", "bbox"), "annotations")
-        xywh = _four(boxes, "annotations")
-        area = [row["area"] if "area" in row else box[2] * box[3] for row, box in zip(rows, boxes, strict=True)]
-    except (KeyError, TypeError) as error:
-        raise DataSetError(
-            f"COCO-style labels must have images (id), categories (id, name) and annotations, "
-            f"{error!r} came up; add what is missing"
-        ) from None
-    class_order = [number for number, _ in categories]
-    for numbers, what in ((images, "image"), (class_order, "category")):
-        if len(set(numbers)) != len(numbers):
-            raise DataSetError(f"every {what} id must be used once, one is used twice; give each its own number")
-    try:
-        truths = TruthTable(
-            _places(picture_ids, images, "image_id", "annotation"),
-            _places(class_ids, class_order, "category_id", "annotation"),
-            xywh,
-            len(images),
-            [name for _, name in categories],
-            area,
-            [bool(row.get("iscrowd", 0)) for row in rows],
-            [bool(row.get("ignore", 0)) for row in rows],
-        )
-    except BoxError as error:
-        raise DataSetError(f"annotations: {error}") from None
-    return truths, found_from_results(results, images, class_order)
-
-
 def found_from_results(
     results: Sequence[Mapping[str, Any]], picture_ids: Sequence[int], category_ids: Sequence[int], name: str = "results"
 ) -> FoundTable:

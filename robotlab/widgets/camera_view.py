@@ -13,7 +13,7 @@ from robotlab.camera import Camera, working_band
 from robotlab.greenhouse import Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
 from robotlab.picture import encode
-from robotlab.widgets.kit import Widget, browser_code, browser_style
+from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
 from robotlab.widgets.slider_picture import Slider
 
 # How far the post can be dragged, m: what fits on a plan beside the picture.
@@ -39,16 +39,11 @@ def empty_aisle() -> Scene:
     >>> empty_aisle().posts[0].x_m
     2.0
     """
-    return Scene(
-        (
-            Thing("post", 2.0, 0.0),
-            Thing("bucket", 4.6, -2.75), Thing("crate", 3.6, 2.8, 0.3), Thing("plant", 6.6, 2.8, seed=3), Thing("pot", 6.2, -2.8),
-        ),
-        seed=11,
-    )  # fmt: skip
+    clutter = Thing("bucket", 4.6, -2.75), Thing("crate", 3.6, 2.8, 0.3), Thing("plant", 6.6, 2.8, seed=3), Thing("pot", 6.2, -2.8)
+    return Scene((Thing("post", 2.0, 0.0), *clutter), seed=11)
 
 
-class CameraView(Widget):
+class CameraView(AnsweringWidget):
     """A plan with a post to drag, what the camera sees, and its pixels magnified.
 
     Parameters
@@ -82,12 +77,8 @@ class CameraView(Widget):
     alt = traitlets.Unicode().tag(sync=True)
     reach = traitlets.Dict(REACH).tag(sync=True)
     things = traitlets.List().tag(sync=True)
-    # The browser's request and the answer to it; equal numbers mean the pictures are of these values.
-    asked = traitlets.Dict().tag(sync=True)
-    answered = traitlets.Int(0).tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)
     lens = traitlets.Bytes().tag(sync=True)
-    text = traitlets.Unicode().tag(sync=True)
     band = traitlets.List().tag(sync=True)
 
     def __init__(self, camera: Camera, smallest_px: float = 12.0, scene: Scene | None = None) -> None:
@@ -96,13 +87,16 @@ class CameraView(Widget):
         degrees = round(math.degrees(camera.hfov_rad), 1)
         # The slider's steps start at its low end, so that the camera's own value is one of them.
         lowest = round(degrees - int(degrees - VIEWS_DEG[0]), 1)
+        width = camera.width_px
         sliders = {
             "hfov_deg": Slider(min(lowest, degrees), max(VIEWS_DEG[1], degrees), degrees, 1.0, "field of view", "°"),
-            "width_px": Slider(min(WIDTHS_PX[0], camera.width_px), max(WIDTHS_PX[1], camera.width_px), camera.width_px, 20.0,
-                               "width of the picture", "px"),
-        }  # fmt: skip
-        wish = {"number": 0, "ahead_m": 2.0, "left_m": 0.0, "hfov_deg": degrees, "width_px": camera.width_px}
+            "width_px": Slider(
+                min(WIDTHS_PX[0], width), max(WIDTHS_PX[1], width), width, 20.0, "width of the picture", "px"
+            ),
+        }
+        asked = {"ahead_m": 2.0, "left_m": 0.0, "hfov_deg": degrees, "width_px": width}
         super().__init__(
+            asked,
             sliders=[{"name": name, **vars(slider)} for name, slider in sliders.items()],
             alt="What the camera sees, rendered: the orange post in a greenhouse. The line below says where it is and how large.",
             things=[
@@ -110,19 +104,14 @@ class CameraView(Widget):
                 for thing in self._scene.things
                 if thing.kind != "post" and 0 < thing.x_m <= REACH["ahead_m"] and abs(thing.y_m) <= REACH["left_m"] + 0.45
             ],
-            asked=wish,
-            **self._seen(wish),
         )
-        self.observe(self._answer, names="asked")
 
-    def _seen(self, wish: dict[str, Any]) -> dict[str, Any]:
-        """All that follows from one place of the post, field of view and width."""
-        width = int(wish["width_px"])
-        camera = replace(
-            self._camera, width_px=width, height_px=round(width * self._camera.height_px / self._camera.width_px),
-            hfov_rad=math.radians(wish["hfov_deg"]),
-        )  # fmt: skip
-        ahead, left = float(wish["ahead_m"]), float(wish["left_m"])
+    def _seen(self, asked: dict[str, Any]) -> dict[str, Any]:
+        """All that one place of the post, field of view and width come to."""
+        width = int(asked["width_px"])
+        height = round(width * self._camera.height_px / self._camera.width_px)
+        camera = replace(self._camera, width_px=width, height_px=height, hfov_rad=math.radians(asked["hfov_deg"]))
+        ahead, left = float(asked["ahead_m"]), float(asked["left_m"])
         scene = self._scene.with_post_at(ahead, left)
         picture = render(scene, camera).picture
         x0, y0, x1, y1 = box = _post_box(camera, ahead, left)
@@ -143,15 +132,6 @@ class CameraView(Widget):
             "band": list(working_band(camera, KINDS["post"].size_m[2], self._smallest)),
             "text": f"{ahead:.1f} m ahead, {side}: {size}bearing {sign}{abs(bearing):.1f}°. {where}",
         }
-
-    def _answer(self, change: dict[str, Any]) -> None:
-        wish = change["new"]
-        seen = self._seen(wish)
-        # One message to the browser, so that pictures and text never disagree.
-        with self.hold_sync():
-            for name, value in seen.items():
-                setattr(self, name, value)
-            self.answered = int(wish["number"])
 
     def __repr__(self) -> str:
         return f"Plan with a post to drag, and what the camera sees. Now: {self.text}"

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from robotlab.boxes import check_boxes, iou
 from robotlab.color import HUES, Band, Shape, find_blobs, histogram, overlay
-from robotlab.color.hsv import hsv
+from robotlab.color.colorspace import hsv
 from robotlab.errors import InputError
 from robotlab.picture import check_picture
+from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # In 1/100 inch, so in px at 100 dots an inch; text stays readable when a
@@ -137,24 +138,22 @@ class _Panel:
             name: _Counted(one, tuple(np.moveaxis(hsv(one), -1, 0)), tuple(histogram(one, scale) for scale, _, _ in _SCALES))
             for name, one in pictures.items()
         }
-        self._behind: dict[str, object] = {}
         height, width = next(iter(pictures.values())).shape[:2]
         self._most = height * width
         figure = Figure(figsize=(_SIZE_PX[0] / 100, _SIZE_PX[1] / 100), dpi=100, layout="constrained")
-        self._canvas = FigureCanvasAgg(figure)
         grid = figure.add_gridspec(2, 6, height_ratios=[2.2, 1])
         # The edges of the picture, not the middles of its pixels, as boxes have it.
         extent = (0, width, height, 0)
         self._axes = [figure.add_subplot(grid[0, :3]), figure.add_subplot(grid[0, 3:])]
         empty = np.zeros((height, width, 3), np.uint8)
         self._still = self._axes[0].imshow(empty, extent=extent, interpolation="nearest")
-        self._kept = self._axes[1].imshow(empty, extent=extent, interpolation="nearest", animated=True)
+        self._kept = self._axes[1].imshow(empty, extent=extent, interpolation="nearest")
         for ax, title in zip(self._axes, ("largest blob and its box", "the mask")):
             ax.set_title(title, fontsize=_FONT_PT)
             ax.set_axis_off()
         # Black under white shows on any ground.
         self._lines = [
-            ax.plot([], [], color=color, linewidth=width_pt, animated=True)[0]
+            ax.plot([], [], color=color, linewidth=width_pt)[0]
             for ax in self._axes
             for color, width_pt in (("black", 2.8), ("white", 1.2))
         ]
@@ -170,40 +169,31 @@ class _Panel:
                 ax.set_yticklabels([])
             # Hue may need two: a band that does not go through red leaves both ends out.
             veils = [
-                ax.add_patch(Rectangle((0, _LEAST_COUNT), 0, self._most, color="#dddddd", alpha=0.85, lw=0, animated=True))
+                ax.add_patch(Rectangle((0, _LEAST_COUNT), 0, self._most, color="#dddddd", alpha=0.85, lw=0))
                 for _ in range(2)
             ]
-            self._veils.append((ax, veils))
+            self._veils.append(veils)
+        self._figure = KeptFigure(figure, [self._kept, *self._lines, *(veil for veils in self._veils for veil in veils)])
 
     def mask(self, name: str, band: Band) -> np.ndarray:
         return band.holds(*self._counted[name].scales)
 
     def draw(self, name: str, band: Band, mask: np.ndarray, box: np.ndarray | None) -> np.ndarray:
-        behind = self._behind.get(name) or self._draw_behind(name)
-        self._canvas.restore_region(behind)
         self._kept.set_data(overlay(self._counted[name].picture, mask))
-        self._axes[1].draw_artist(self._kept)
         for line in self._lines:
             x0, y0, x1, y1 = (np.nan,) * 4 if box is None else box + np.array([-3, -3, 3, 3])
             line.set_data([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0])
-            line.axes.draw_artist(line)
-        for (ax, veils), (scale, top, _) in zip(self._veils, _SCALES):
-            for veil, (start, stop) in zip(veils, _outside(*getattr(band, scale), top)):
+        for veils, (scale, top, _) in zip(self._veils, _SCALES):
+            for veil, (start, stop) in itertools.zip_longest(veils, _outside(*getattr(band, scale), top), fillvalue=(0, 0)):
                 veil.set(x=start - 0.5, width=stop - start)
-                ax.draw_artist(veil)
-        return np.asarray(self._canvas.buffer_rgba())[..., :3].copy()
+        return self._figure.draw(name, lambda: self._draw_still(name))
 
-    def _draw_behind(self, name: str) -> object:
+    def _draw_still(self, name: str) -> None:
         counted = self._counted[name]
         self._still.set_data(counted.picture)
         for steps, counts in zip(self._bars, counted.counts):
             # White over the color of what is not counted.
             steps.set_data(np.maximum(counts, _LEAST_COUNT), baseline=np.full(len(counts), 2.0 * self._most))
-        self._canvas.draw()
-        # Laid out once: later draws keep the places that the stored background has.
-        self._canvas.figure.set_layout_engine("none")
-        self._behind[name] = self._canvas.copy_from_bbox(self._canvas.figure.bbox)
-        return self._behind[name]
 
 
 def _bars(ax, scale: str, top: int, most: int):

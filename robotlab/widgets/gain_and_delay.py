@@ -7,10 +7,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from robotlab.motion import Motor, advance, loop_limit
+from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # The loop that the sliders set: ten pictures a second, as in Settings.
@@ -219,14 +219,8 @@ class _Panel:
         self._time(axes["time"])
         self._map(axes["map"])
         self._way(axes["way"])
-        self._moving = (self._curve, self._end, self._limit, self._quarter, self._dot, self._path, self._stop, self._trolley)
-        for artist in (self._area, *self._moving):
-            artist.set_animated(True)
-        # Drawn once: what no slider changes is copied from then on, which takes a quarter of the time.
-        self._canvas = FigureCanvasAgg(figure)
-        self._canvas.draw()
-        figure.set_layout_engine("none")
-        self._behind = self._canvas.copy_from_bbox(figure.bbox)
+        lines = (self._curve, self._end, self._limit, self._quarter, self._dot)
+        self._figure = KeptFigure(figure, (self._area, *lines, self._path, self._stop, self._trolley))
 
     def _time(self, ax) -> None:
         edge, most = math.degrees(HALF_VIEW_RAD), 36
@@ -281,7 +275,4 @@ class _Panel:
         for artist in (self._curve, self._path, self._dot):
             artist.set_color(color)
         self._dot.set_markeredgecolor("black")
-        self._canvas.restore_region(self._behind)
-        for artist in (self._area, *self._moving):
-            artist.axes.draw_artist(artist)
-        return np.array(np.asarray(self._canvas.buffer_rgba())[..., :3])
+        return self._figure.draw()

@@ -9,10 +9,10 @@ import traitlets
 
 from robotlab.errors import InputError
 from robotlab.follow import Run, replay_html, replay_pair_html
-from robotlab.widgets.kit import Widget, browser_code, browser_style
+from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
 
 
-class ReplayChoice(Widget):
+class ReplayChoice(AnsweringWidget):
     """Lists to choose a walk and two trackers from, and their runs replayed in step.
 
     Parameters
@@ -47,11 +47,6 @@ class ReplayChoice(Widget):
     page = traitlets.Unicode().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
     lists = traitlets.List().tag(sync=True)
-    # The browser's wish and the answer to it, as in the other widgets.
-    asked = traitlets.Dict().tag(sync=True)
-    answered = traitlets.Int(0).tag(sync=True)
-    text = traitlets.Unicode().tag(sync=True)
-    failed = traitlets.Bool(False).tag(sync=True)
 
     def __init__(self, run_of: Callable[[str, str], Run], walks: Sequence[str], trackers: Sequence[str]) -> None:
         walks, trackers = list(walks), list(trackers)
@@ -59,21 +54,19 @@ class ReplayChoice(Widget):
             if len(set(names)) < len(names) or len(names) < least:
                 raise InputError(f"{what} must be {least} or more different names, got {names}; name each once")
         self._run_of, self._kept = run_of, {}
-        values = {"walk": walks[0], "left": trackers[0], "right": trackers[1]}
         words = (("walk", "walk", walks), ("left", "on the left", trackers), ("right", "on the right", trackers))
         super().__init__(
+            {"values": {"walk": walks[0], "left": trackers[0], "right": trackers[1]}},
             lists=[{"name": name, "label": label, "options": options} for name, label, options in words],
-            asked={"number": 0, "values": values},
-            **self._seen(values),
         )
-        self.observe(self._answer, names="asked")
 
     def _run(self, walk: str, tracker: str) -> Run:
         if (walk, tracker) not in self._kept:
             self._kept[walk, tracker] = self._run_of(walk, tracker)
         return self._kept[walk, tracker]
 
-    def _seen(self, values: dict[str, str]) -> dict[str, Any]:
+    def _seen(self, asked: dict[str, Any]) -> dict[str, Any]:
+        values = asked["values"]
         walk, names = values["walk"], (values["left"], values["right"])
         runs = [self._run(walk, name) for name in names]
         said = []
@@ -86,20 +79,8 @@ class ReplayChoice(Widget):
             page, said = replay_html(runs[0], f"{title}, {names[0]}"), said[:1]
         else:
             page = replay_pair_html(*runs, names, title)
-        return {"page": page, "alt": f"Replay of {walk}: {' beside '.join(dict.fromkeys(names))}, from above and as the camera saw it.",
-                "text": " ".join([f"{walk}.", *said]), "failed": False}  # fmt: skip
-
-    def _answer(self, change: dict[str, Any]) -> None:
-        wish = change["new"]
-        try:
-            seen = self._seen(wish["values"])
-        except Exception as error:  # A learner's tracker may raise anything; the page stays as it was.
-            seen = {"text": f"{type(error).__name__}: {error}", "failed": True}
-        # One message to the browser, so that page and text never disagree.
-        with self.hold_sync():
-            for name, value in seen.items():
-                setattr(self, name, value)
-            self.answered = int(wish["number"])
+        alt = f"Replay of {walk}: {' beside '.join(dict.fromkeys(names))}, from above and as the camera saw it."
+        return {"page": page, "alt": alt, "text": " ".join([f"{walk}.", *said])}
 
     def __repr__(self) -> str:
         return f"Two replays to choose. Now: {self.text}"

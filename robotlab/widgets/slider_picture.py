@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.widgets.kit import Widget, browser_code, browser_style, picture_bytes
+from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style, picture_bytes
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class Slider:
             raise InputError(f"a slider must have low < high, step > 0 and its start between, got {numbers}; check its range")
 
 
-class SliderPicture(Widget):
+class SliderPicture(AnsweringWidget):
     """A picture with sliders under it; each move draws it anew.
 
     Parameters
@@ -98,12 +98,7 @@ class SliderPicture(Widget):
     sliders = traitlets.List().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
     zoom = traitlets.Float(1.0).tag(sync=True)
-    # The browser's wish and the answer to it; equal numbers mean the picture is of these values.
-    asked = traitlets.Dict().tag(sync=True)
-    answered = traitlets.Int(0).tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)
-    text = traitlets.Unicode().tag(sync=True)
-    failed = traitlets.Bool(False).tag(sync=True)
 
     def __init__(self, draw: Callable[..., Any], *, alt: str, zoom: float = 1.0, **sliders: Slider) -> None:
         if not sliders:
@@ -111,35 +106,17 @@ class SliderPicture(Widget):
         if not alt.strip():
             raise InputError("alt must say in words what the picture shows, got an empty text; write a sentence")
         self._draw = draw
-        values = {name: slider.start for name, slider in sliders.items()}
-        picture, text = self._drawn(values)
         super().__init__(
+            {"values": {name: slider.start for name, slider in sliders.items()}},
             sliders=[{"name": name, **vars(slider)} for name, slider in sliders.items()],
             alt=alt,
             zoom=float(zoom),
-            asked={"number": 0, "values": values},
-            picture=picture,
-            text=text,
         )
-        self.observe(self._answer, names="asked")
 
-    def _drawn(self, values: Mapping[str, float]) -> tuple[bytes, str]:
-        result = self._draw(**values)
+    def _seen(self, asked: dict[str, Any]) -> dict[str, Any]:
+        result = self._draw(**asked["values"])
         drawn, text = result if isinstance(result, tuple) else (result, "")
-        return picture_bytes(drawn), str(text)
-
-    def _answer(self, change: dict[str, Any]) -> None:
-        """Draw what the browser asked for; a failing function is shown, not swallowed."""
-        wish = change["new"]
-        try:
-            picture, text = self._drawn(wish["values"])
-            failed = False
-        except Exception as error:  # The learner's own function: whatever it raises belongs on the page.
-            picture, text, failed = self.picture, f"{type(error).__name__}: {error}", True
-        # One message to the browser, so that picture and text never disagree.
-        with self.hold_sync():
-            self.picture, self.text, self.failed = picture, text, failed
-            self.answered = int(wish["number"])
+        return {"picture": picture_bytes(drawn), "text": str(text)}
 
     def __repr__(self) -> str:
         labels = ", ".join(slider["label"] for slider in self.sliders)

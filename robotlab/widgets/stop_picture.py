@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from robotlab.motion import make_ramp, stopping_distance_m
 from robotlab.motion.checks import number
 from robotlab.plots import new_figure
+from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # What fits on the axes: a small trolley at a brisk walk, stopped gently or hard (common practice, no source).
@@ -108,16 +108,13 @@ class StopPicture(SliderPicture):
             ax.tick_params(labelbottom=False)
         axes[-1].set_xlabel("time since something happened, s")
         axes[-1].axhspan(self._clear, self._clear + 0.4, facecolor="#f0e442", edgecolor="black", hatch="///", alpha=0.35)
-        axes[-1].text(0.98, (self._clear + 0.2) / _END_M, "the crate", transform=axes[-1].transAxes, ha="right", va="center",
-                      bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5})  # fmt: skip
+        plate = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+        place = {"transform": axes[-1].transAxes, "ha": "right", "va": "center"}
+        axes[-1].text(0.98, (self._clear + 0.2) / _END_M, "the crate", bbox=plate, **place)
         (self._end,) = axes[-1].plot([], [], "o", color=_ORANGE, markersize=8)
         self._begin = [ax.axvline(0, color=_GRAY, linewidth=1, linestyle=":") for ax in axes]
-        self._moving = [*self._begin, *self._lines["--"], *self._lines["-"], self._end]
-        for artist in self._moving:
-            artist.set_animated(True)
-        self._canvas = FigureCanvasAgg(figure)
-        self._canvas.draw()
-        self._still = self._canvas.copy_from_bbox(figure.bbox)
+        moving = [*self._begin, *self._lines["--"], *self._lines["-"], self._end]
+        self._figure = KeptFigure(figure, moving)
 
     def _stop(self, speed_mps: float, accel_mps2: float, jerk_mps3: float, delay_s: float):
         """Draw one stop and say it in a line."""
@@ -138,8 +135,4 @@ class StopPicture(SliderPicture):
         else:
             hit = float(np.interp(self._clear, way, speeds))
             said += f"It hits the crate at {hit:.2f} m/s."
-        self._canvas.restore_region(self._still)
-        for artist in self._moving:
-            artist.axes.draw_artist(artist)
-        picture = np.ascontiguousarray(np.asarray(self._canvas.buffer_rgba())[..., :3])
-        return picture, f"{said} Without a jerk limit it would stand after {plain:.3f} m."
+        return self._figure.draw(), f"{said} Without a jerk limit it would stand after {plain:.3f} m."

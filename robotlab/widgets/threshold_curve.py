@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
@@ -15,6 +14,7 @@ from robotlab.dataset import DataSet, Entry
 from robotlab.errors import DataSetError, InputError
 from robotlab.scoring import Curve, Match, average_precision, match
 from robotlab.trackers import Detections
+from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # In 1/100 inch, so in px at 100 dots an inch; text stays readable when a
@@ -179,10 +179,8 @@ def _joined(parts: list[tuple[np.ndarray, np.ndarray, Match, np.ndarray]]) -> tu
     truth = [np.where(one.truth >= 0, one.truth + end, -1) for (_, _, one, _), end in zip(parts, ends)]
     missed = [one.missed + end for (_, _, one, _), end in zip(parts, ends)]
     scores = np.concatenate([scores for _, scores, _, _ in parts])
-    became = Match(
-        np.concatenate(truth), np.concatenate([one.void for _, _, one, _ in parts]),
-        np.argsort(-scores, kind="stable"), np.concatenate(missed),
-    )  # fmt: skip
+    void, order = np.concatenate([one.void for _, _, one, _ in parts]), np.argsort(-scores, kind="stable")
+    became = Match(np.concatenate(truth), void, order, np.concatenate(missed))
     return np.concatenate([boxes for boxes, *_ in parts]), scores, became, np.concatenate([truths for *_, truths in parts])
 
 
@@ -228,13 +226,11 @@ class _Panel:
     """One kept figure: what the threshold cannot change is drawn once for each IoU limit."""
 
     def __init__(self, pictures: list[np.ndarray], entries: list[Entry], reach: tuple[float, float]) -> None:
-        self._behind: dict[tuple[int, float], object] = {}
         figure = Figure(figsize=(_SIZE_PX[0] / 100, _SIZE_PX[1] / 100), dpi=100)
-        self._canvas = FigureCanvasAgg(figure)
         self._curve_ax, self._score_ax = (figure.add_axes(_share(place)) for place in (_CURVE_PX, _SCORES_PX))
         ax = self._curve_ax
         self._line = ax.plot([], [], color="#0072B2", drawstyle="steps-post", linewidth=1.8)[0]
-        self._point = ax.plot([], [], "o", color="#D55E00", markersize=10, markeredgecolor="black", animated=True)[0]
+        self._point = ax.plot([], [], "o", color="#D55E00", markersize=10, markeredgecolor="black")[0]
         ax.set(xlim=(0, 1.02), ylim=(0, 1.04), xticks=[0, 0.5, 1], yticks=[0, 0.5, 1])
         ax.set_xlabel("recall", fontsize=_FONT_PT)
         ax.set_ylabel("precision", fontsize=_FONT_PT)
@@ -244,7 +240,7 @@ class _Panel:
             ax.stairs(np.ones(_BINS), self._edges, color=color, linestyle=dashes, linewidth=1.8, label=name)
             for name, color, dashes in (("TP", "#0072B2", "-"), ("FP", "#D55E00", "--"))
         ]
-        self._cut = ax.axvline(0.0, color="black", linewidth=1.6, animated=True)
+        self._cut = ax.axvline(0.0, color="black", linewidth=1.6)
         ax.set(yscale="log", xlim=reach)
         ax.set_xlabel("score", fontsize=_FONT_PT)
         ax.set_ylabel("detections", fontsize=_FONT_PT)
@@ -261,37 +257,27 @@ class _Panel:
             ax.imshow(picture, extent=(0, picture.shape[1], picture.shape[0], 0))
             ax.set_title(f"{entry.recording}, picture {entry.id}", fontsize=_FONT_PT - 1)
             ax.set_axis_off()
-            # Black under the color shows on any ground.
-            self._pictures.append((ax, {
-                name: [ax.add_collection(LineCollection([], animated=True, **style)) for style in (
-                    {"colors": "black", "linewidths": 3.2}, {"colors": color, "linestyles": [dashes], "linewidths": 1.6})]
-                for name, (color, dashes) in _KINDS.items()
-            }))  # fmt: skip
-        figure.legend(
-            [Line2D([], [], color=color, linestyle=dashes, linewidth=2) for color, dashes in _KINDS.values()],
-            list(_NAMES.values()), loc="lower center", ncols=3, fontsize=_FONT_PT - 1, facecolor="#444444", labelcolor="white", edgecolor="none",
-        )  # fmt: skip
+            self._pictures.append({name: _outlines(ax, *style) for name, style in _KINDS.items()})
+        boxes = [lines for kinds in self._pictures for both in kinds.values() for lines in both]
+        self._figure = KeptFigure(figure, [self._point, self._cut, *boxes])
+        keys = [Line2D([], [], color=color, linestyle=dashes, linewidth=2) for color, dashes in _KINDS.values()]
+        look = {"fontsize": _FONT_PT - 1, "facecolor": "#444444", "labelcolor": "white", "edgecolor": "none"}
+        figure.legend(keys, list(_NAMES.values()), loc="lower center", ncols=3, **look)
 
     def draw(self, key: tuple[int, float], judged: _Judged, score: float, at: dict) -> np.ndarray:
-        if key not in self._behind:
-            self._draw_behind(key, judged.curve)
-        self._canvas.restore_region(self._behind[key])
         rates = at["recall"], at["precision"]
         # With nothing found there is no precision and no point; an empty list of places draws none.
         self._point.set_data(*(([], []) if None in rates else ([rates[0]], [rates[1]])))
-        self._curve_ax.draw_artist(self._point)
         self._cut.set_xdata([score, score])
-        self._score_ax.draw_artist(self._cut)
-        for (ax, kinds), found in zip(self._pictures, judged.strip):
+        for kinds, found in zip(self._pictures, judged.strip):
             for name, boxes in sorted_out(*found, score).items():
                 # A false negative is drawn a little outside, so that a box beside it can be seen.
                 grown = boxes + (np.array([-2, -2, 2, 2]) if name == "FN" else 0)
                 for lines in kinds[name]:
                     lines.set_segments([[(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)] for x0, y0, x1, y1 in grown])
-                    ax.draw_artist(lines)
-        return np.asarray(self._canvas.buffer_rgba())[..., :3].copy()
+        return self._figure.draw(key, lambda: self._draw_still(judged.curve))
 
-    def _draw_behind(self, key: tuple[int, float], curve: Curve) -> None:
+    def _draw_still(self, curve: Curve) -> None:
         recall = curve.recall if curve.truths else np.zeros(len(curve.score))
         self._line.set_data(recall, curve.precision)
         most = 1
@@ -300,8 +286,12 @@ class _Panel:
             most = max(most, counts.max())
             steps.set_data(np.maximum(counts, _LEAST_COUNT / 10), baseline=_LEAST_COUNT / 10)
         self._score_ax.set_ylim(_LEAST_COUNT, most * 2)
-        self._canvas.draw()
-        self._behind[key] = self._canvas.copy_from_bbox(self._canvas.figure.bbox)
+
+
+def _outlines(ax, color: str, dashes) -> list[LineCollection]:
+    # Black under the color shows on any ground.
+    styles = {"colors": "black", "linewidths": 3.2}, {"colors": color, "linestyles": [dashes], "linewidths": 1.6}
+    return [ax.add_collection(LineCollection([], **style)) for style in styles]
 
 
 def _share(place_px: tuple[float, float, float, float]) -> tuple[float, ...]:

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from typing import Protocol
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from robotlab.classify import square_crop
 from robotlab.errors import InputError
 from robotlab.picture import check_picture
+from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # Blue for bars, vermilion for the threshold: two of the set by Okabe and Ito, told apart
@@ -129,13 +129,7 @@ class TopClassesFigure:
         bars.set_xlabel("probability; dashed: threshold", fontsize=12)
         bars.tick_params(labelsize=12)
         bars.spines[["top", "right"]].set_visible(False)
-        # What never changes is drawn once; the rest is drawn on a copy of it at each move.
-        self._moving = [*self._outlines, *self._bars, self._limit, *self._names]
-        for artist in self._moving:
-            artist.set_animated(True)
-        self._canvas = FigureCanvasAgg(figure)
-        self._canvas.draw()
-        self._still = self._canvas.copy_from_bbox(figure.bbox)
+        self._figure = KeptFigure(figure, [*self._outlines, *self._bars, self._limit, *self._names])
 
     def draw(self, x_px: float, y_px: float, side_px: float, least: float) -> tuple[np.ndarray, str]:
         """The drawing and its line of text for one place of the square.
@@ -167,10 +161,7 @@ class TopClassesFigure:
             name.set_text(f"{self._classifier.classes[place]}  {probabilities[place]:.2f}")
         self._limit.set_xdata([least, least])
         best, confidence = self._classifier.classes[order[0]], float(probabilities[order[0]])
-        said = f"{best}: {confidence:.2f}" if confidence >= least else f"no answer: {best} is the most probable, with only {confidence:.2f}"
+        unsure = f"no answer: {best} is the most probable, with only {confidence:.2f}"
+        said = f"{best}: {confidence:.2f}" if confidence >= least else unsure
         rest = ", ".join(f"{self._classifier.classes[place]} {probabilities[place]:.2f}" for place in order[1:])
-        self._canvas.restore_region(self._still)
-        for artist in self._moving:
-            artist.axes.draw_artist(artist)
-        drawing = np.array(np.asarray(self._canvas.buffer_rgba())[..., :3])
-        return drawing, f"{said}. Next: {rest}" if rest else said
+        return self._figure.draw(), f"{said}. Next: {rest}" if rest else said

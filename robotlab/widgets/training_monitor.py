@@ -282,21 +282,16 @@ def _checked(log: Mapping[str, Any], class_count: int) -> dict[str, list]:
     """The lists of a log, after a look at what the browser will read."""
     try:
         losses = [[int(step), float(loss)] for step, loss in log["losses"]]
-        stages = [
-            {
-                "step": int(one["step"]), "AP": float(one["AP"]), "AP50": float(one["AP50"]), "text": str(one["text"]),
-                "boxes": [
-                    {
-                        "box": [float(edge) for edge in b["box"]], "label": int(b["label"]), "score": float(b["score"]),
-                        "words": str(b["words"]), "at": [float(place) for place in b["at"]],
-                    }
-                    for b in one["boxes"]
-                ],
-            }
-            for one in log["stages"]
-        ]  # fmt: skip
+        stages = [{**one, "boxes": [_checked_box(box) for box in one["boxes"]]} for one in log["stages"]]
+        for one in stages:
+            one |= {"step": int(one["step"]), "AP": float(one["AP"]), "AP50": float(one["AP50"]), "text": str(one["text"])}
     except (KeyError, TypeError, ValueError):
         raise InputError("log must be what a monitor's log gives, it is not; keep monitor.log as JSON and pass that") from None
     if any(len(b["box"]) != 4 or len(b["at"]) != 2 or not 0 <= b["label"] < class_count for one in stages for b in one["boxes"]):
         raise InputError(f"log must hold boxes of 4 numbers and labels of these {class_count} classes, it does not; was it kept for other classes?")
     return {"losses": losses, "stages": stages}
+
+
+def _checked_box(box: Mapping[str, Any]) -> dict[str, Any]:
+    places = {name: [float(number) for number in box[name]] for name in ("box", "at")}
+    return {**places, "label": int(box["label"]), "score": float(box["score"]), "words": str(box["words"])}

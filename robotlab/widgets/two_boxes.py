@@ -11,13 +11,13 @@ import traitlets
 from robotlab.boxes import area, check_boxes, clip, intersection, iou
 from robotlab.errors import InputError
 from robotlab.picture import check_picture, encode
-from robotlab.widgets.kit import Widget, browser_code, browser_style
+from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
 
 # A sheet of pixels that can be counted, and is as wide as a notebook.
 SHEET_PX = (40, 24)
 
 
-class TwoBoxes(Widget):
+class TwoBoxes(AnsweringWidget):
     """Two boxes on a sheet of pixels or on a picture, with their IoU in words.
 
     Parameters
@@ -54,11 +54,6 @@ class TwoBoxes(Widget):
     size_px = traitlets.List().tag(sync=True)
     background = traitlets.Bytes().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
-    # The browser's request and the answer to it; equal numbers mean the text is of these boxes.
-    asked = traitlets.Dict().tag(sync=True)
-    answered = traitlets.Int(0).tag(sync=True)
-    text = traitlets.Unicode().tag(sync=True)
-    failed = traitlets.Bool(False).tag(sync=True)
 
     def __init__(
         self,
@@ -72,16 +67,12 @@ class TwoBoxes(Widget):
         if (clip(boxes, *size) != boxes).any() or area(boxes).min() < 1:
             raise InputError(f"both boxes must lie inside {size[0]} × {size[1]} px and have an area, got {boxes.tolist()}; move them")
         self._measure = measure
-        text, failed = self._said(boxes)
         super().__init__(
+            {"boxes": boxes.tolist()},
             size_px=list(size),
             background=b"" if picture is None else encode(picture, "png", effort=1),
             alt="Two boxes to drag, A with a solid and B with a dashed outline; their intersection is hatched. The line below has the numbers.",
-            asked={"number": 0, "boxes": boxes.tolist()},
-            text=text,
-            failed=failed,
         )
-        self.observe(self._answer, names="asked")
 
     @property
     def boxes(self) -> np.ndarray:
@@ -113,13 +104,9 @@ class TwoBoxes(Widget):
         except Exception as error:  # The learner's own function: whatever it raises belongs on the page.
             return f"{text}. Your function stops: {type(error).__name__}: {error}", True
 
-    def _answer(self, change: dict[str, Any]) -> None:
-        wish = change["new"]
-        text, failed = self._said(np.array(wish["boxes"], float))
-        # One message to the browser, so that number and text never disagree.
-        with self.hold_sync():
-            self.text, self.failed = text, failed
-            self.answered = int(wish["number"])
+    def _seen(self, asked: dict[str, Any]) -> dict[str, Any]:
+        text, failed = self._said(np.array(asked["boxes"], float))
+        return {"text": text, "failed": failed}
 
     def __repr__(self) -> str:
         return f"Two boxes to drag. Now: {self.text}"

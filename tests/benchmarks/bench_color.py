@@ -14,7 +14,8 @@ import numpy as np
 from timing import Missing, growth_row, side_by_side
 
 from robotlab.camera import Camera
-from robotlab.color import Band, ColorTracker, RegionTracker, blobs_in_band, find_blobs, hsv
+from robotlab.color import Band, find_blobs, hsv, pixels_in_band
+from robotlab.color.blobs import blobs_of_runs, runs_of_pixels
 from robotlab.greenhouse import random_scene, render
 
 try:
@@ -49,7 +50,8 @@ def covered(picture: np.ndarray, share: float) -> np.ndarray:
 
 def ours(picture: np.ndarray):
     """Area, centroid and box of the largest blob, our way."""
-    blobs = blobs_in_band(picture, ORANGE, most=1)
+    pixels, _ = pixels_in_band(picture, ORANGE)
+    blobs, _ = blobs_of_runs(runs_of_pixels(pixels, picture.shape[1]), most=1)
     return (int(blobs.areas[0]), *blobs.centroids[0].tolist(), *blobs.boxes[0].tolist())
 
 
@@ -91,13 +93,6 @@ def rows() -> list[dict]:
         timed = side_by_side(lambda: ours(large), lambda: theirs(large), repeats=21, check=same)
         found.append(timed.row(f"color tracker, 640×480, {100 * share:g} % covered", REFERENCE, note="to see where it loses"))
 
-    tracker = ColorTracker(ORANGE)
-    follower = RegionTracker(tracker, recheck_every=10**9)
-    follower.find(picture)
-    timed = side_by_side(
-        lambda: follower.find(picture).boxes, lambda: tracker.find(picture).boxes, repeats=21, calls=3, check=np.testing.assert_array_equal
-    )
-    found.append(timed.row("region prediction, 640×480", "ours, whole picture"))
     timed = side_by_side(
         lambda: hsv(picture), lambda: cv2.cvtColor(picture, cv2.COLOR_RGB2HSV), repeats=9, check=np.testing.assert_array_equal
     )

@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 import pytest
+from color_reference import hsv_slow
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
@@ -11,19 +12,16 @@ from robotlab.color import (
     Band,
     LabBand,
     apply_gains,
-    blobs_in_band,
     clean,
     find_blobs,
-    grey_card,
     grey_world,
     grow,
     hsv,
-    hsv_slow,
     overlay,
     pixels_in_band,
     shrink,
 )
-from robotlab.color.cleanup import reach_px
+from robotlab.color.blobs import blobs_of_runs, runs_of_pixels
 from robotlab.color.fast import sieve
 from robotlab.errors import InputError, PictureError
 
@@ -106,15 +104,11 @@ def test_fast_clear_and_opencv_agree(band, seed, size):
     pixels, colors = pixels_in_band(picture, band)
     assert np.array_equal(pixels, np.flatnonzero(mask))
     assert np.array_equal(np.stack(colors, -1), hsv(picture)[mask])
-    ours, clear = blobs_in_band(picture, band, 2), find_blobs(mask, 2)
-    for few, some in ((ours, clear), (blobs_in_band(picture, band, 2, most=1), clear.pick(slice(0, 1)))):
+    clear = find_blobs(mask, 2)
+    runs = runs_of_pixels(pixels, picture.shape[1])
+    for few, some in ((blobs_of_runs(runs, 2)[0], clear), (blobs_of_runs(runs, 2, most=1)[0], clear.pick(slice(0, 1)))):
         for field in ("areas", "boxes", "centroids", "firsts"):
             assert np.array_equal(getattr(few, field), getattr(some, field))
-
-
-def test_fewer_than_one_blob_is_refused():
-    with pytest.raises(InputError, match="most must be"):
-        blobs_in_band(np.zeros((4, 4, 3), np.uint8), BANDS[0], most=0)
 
 
 def test_views_go_the_fast_way_too():
@@ -231,15 +225,6 @@ def test_grow_and_shrink_against_scipy():
     assert np.array_equal(shrink(mask | grow(mask, 1), 1), ndimage.binary_erosion(mask | grow(mask, 1), np.ones((3, 3)), border_value=1))
 
 
-def test_clean_looks_no_further_than_it_says():
-    rng = np.random.default_rng(12)
-    mask = rng.random((60, 60)) < 0.5
-    reach = reach_px(1, 2)
-    changed = mask.copy()
-    changed[:, :20] = rng.random((60, 20)) < 0.5
-    assert np.array_equal(clean(mask, 1, 2)[:, 20 + reach :], clean(changed, 1, 2)[:, 20 + reach :])
-
-
 @pytest.mark.parametrize("radius", [-1, 1.5, True, "2", None])
 def test_wrong_radii_are_refused(radius):
     with pytest.raises(InputError, match="whole number"):
@@ -255,18 +240,6 @@ def test_grey_world_makes_the_mean_grey():
     assert np.ptp(means) < 0.5 and means.mean() == pytest.approx(picture.mean(), abs=0.5)
 
 
-def test_grey_card_undoes_a_lamp():
-    rng = np.random.default_rng(14)
-    white = rng.integers(40, 120, (30, 30, 3)).astype(np.uint8)
-    white[:10, :10] = 100
-    lamp = np.array([1.6, 1.0, 0.5])
-    under = np.rint(white * lamp).astype(np.uint8)
-    back = apply_gains(under, grey_card(under, [1, 1, 9, 9]))
-    # Up to one brightness, and rounding of the darkest channel (a byte becomes two).
-    scale = back[5, 5].mean() / 100
-    assert np.abs(back - white * scale).max() <= 2
-
-
 def test_black_pictures_balance_to_themselves():
     assert grey_world(np.zeros((2, 2, 3), np.uint8)).tolist() == [1, 1, 1]
     one_sided = grey_world(np.full((2, 2, 3), [200, 0, 200], np.uint8))
@@ -275,10 +248,6 @@ def test_black_pictures_balance_to_themselves():
 
 def test_wrong_balance_is_refused():
     picture = np.full((4, 4, 3), 255, np.uint8)
-    with pytest.raises(InputError, match="burnt out"):
-        grey_card(picture, [0, 0, 2, 2])
-    with pytest.raises(InputError, match="hold a pixel"):
-        grey_card(picture, [9, 9, 12, 12])
     for wrong in ((1, 2), (1, 2, 0), (1, np.nan, 1), "abc"):
         with pytest.raises(InputError, match="gains"):
             apply_gains(picture, wrong)

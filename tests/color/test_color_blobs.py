@@ -3,11 +3,12 @@
 import cv2
 import numpy as np
 import pytest
+from color_reference import blobs_slow
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
 
-from robotlab.color import blobs_slow, find_blobs
+from robotlab.color import find_blobs
 from robotlab.errors import InputError
 
 

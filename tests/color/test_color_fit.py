@@ -7,11 +7,11 @@ import pytest
 
 from robotlab.boxes import iou
 from robotlab.camera import Camera
-from robotlab.color import Band, ColorTracker, RegionTracker, find_blobs, lamp_check, pixels_in_band
+from robotlab.color import Band, ColorTracker, find_blobs, lamp_check, pixels_in_band
 from robotlab.color.fit import search_band
 from robotlab.dataset import Sample, write_dataset
 from robotlab.errors import DataSetError
-from robotlab.greenhouse import CLASSES, WALKS, random_scene, render
+from robotlab.greenhouse import CLASSES, random_scene, render
 
 ORANGE, BLUE, GREEN = (225, 105, 25), (30, 60, 200), (60, 110, 40)
 
@@ -135,27 +135,6 @@ def test_lamp_check_on_rendered_lamps(camera, daylight):
     keep = frame.truths.labels == CLASSES.index("post")
     check = lamp_check(frame.picture, band, frame.truths.boxes[keep])
     assert not check.usable and check.coverage < 0.6 and abs(check.hue_moved_deg) > 5
-
-
-def test_region_on_a_rendered_walk(daylight):
-    walk = WALKS["straight"]
-    camera = Camera(160, 120, math.radians(62), height_m=0.25, pitch_rad=0.08)
-    tracker = ColorTracker.learn([p for p, _ in daylight], [b for _, b in daylight], "post")
-    follower = RegionTracker(tracker, recheck_every=4)
-    in_region = 0
-    for time_s in np.arange(0, 4, 0.25):
-        scene = walk.scene_at(float(time_s))
-        picture = render(scene, camera, (0.1 * time_s, 0.0, 0.0), seed=int(time_s * 4)).picture
-        ours, whole = follower.find(picture), tracker.find(picture)
-        region = follower.looked_at["post"]
-        in_region += region is not None
-        if region is None or not len(whole):
-            assert np.array_equal(ours.boxes, whole.boxes)
-        else:
-            box = whole.boxes[0]
-            if region[0] < box[0] and region[1] < box[1] and box[2] < region[2] and box[3] < region[3]:
-                assert np.array_equal(ours.boxes, whole.boxes) and np.array_equal(ours.scores, whole.scores)
-    assert in_region
 
 
 def test_large_pictures_are_learned_from_like_small_ones(tmp_path, capsys, monkeypatch):

@@ -5,11 +5,12 @@ import colorsys
 import cv2
 import numpy as np
 import pytest
+from color_reference import hsv_slow
 from hypothesis import given
 from hypothesis import strategies as st
 
-from robotlab.color import HUES, hsv, hsv_slow, hue_step, mean_hue
-from robotlab.color.hsv import HUE_ERROR, SATURATION_ERROR
+from robotlab.color import HUES, hsv, hue_step, mean_hue
+from robotlab.color.colorspace import HUE_ERROR, SATURATION_ERROR
 from robotlab.errors import InputError, PictureError
 
 

@@ -2,9 +2,8 @@
 
 import numpy as np
 import pytest
-from matplotlib.figure import Figure
 
-from robotlab.color import Band, LabBand, apply_gains, histogram, hsv, lamp_check, learn_lab_band, plot_histogram, plot_mask
+from robotlab.color import Band, LabBand, apply_gains, histogram, hsv, lamp_check, learn_lab_band
 from robotlab.errors import InputError, PictureError
 
 BAND = Band((5, 18), (150, 255), (80, 255))
@@ -98,14 +97,3 @@ def test_histogram_counts_pixels():
     assert histogram(np.full((3, 3, 3), 90, np.uint8)).sum() == 0
     with pytest.raises(InputError, match="scale must be"):
         histogram(picture, "chroma")
-
-
-def test_plots_draw_on_the_axes_they_are_given():
-    axes = Figure().subplots(1, 4)
-    for ax, scale in zip(axes, ("hue", "saturation", "value")):
-        assert plot_histogram(ax, scene(), Band((170, 8), (60, 255), (10, 200)), scale) is ax
-        assert len(ax.patches) == histogram(scene(), scale).size + (2 if scale == "hue" else 1)
-    # Bars have the colour they count: green is green.
-    assert axes[0].patches[60].get_facecolor()[:3] == pytest.approx((0, 0.9, 0))
-    assert plot_mask(axes[3], scene(), BAND) is axes[3]
-    assert axes[3].get_title() == f"{100 * 500 / 14000:.1f} % in the band"

@@ -1,7 +1,6 @@
 """The Python side of the pictures in lessons 03 and 05; the browser's side is in tests/browser."""
 
 import cv2
-import numpy as np
 import pytest
 
 from robotlab.color import Band

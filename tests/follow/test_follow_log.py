@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from robotlab.errors import InputError
-from robotlab.follow import Oracle, Run, RunLog, Settings, read_log, simulate
+from robotlab.follow import Oracle, Run, RunLog, read_log, simulate
 from robotlab.greenhouse import WALKS
 
 

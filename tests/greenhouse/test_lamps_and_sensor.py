@@ -5,7 +5,25 @@ import pytest
 
 from robotlab.errors import InputError
 from robotlab.greenhouse.lamps import LAMP, LAMPS, WAVELENGTHS_NM, _planck, lamp_named
-from robotlab.greenhouse.sensor import FULL_WELL_E, READ_NOISE_E, blur_planes, expose, srgb_decode, srgb_encode
+from robotlab.greenhouse.sensor import (
+    FULL_WELL_E,
+    READ_NOISE_E,
+    blur_in_place,
+    develop,
+    gain_of,
+    srgb_decode,
+    srgb_encode,
+)
+
+
+def expose(light, exposure, noise, seed):
+    gain = np.full(light.shape[1:], gain_of(np.float32(exposure), noise))
+    return develop(np.array(light, np.float32), gain, noise, seed)
+
+
+def blur_planes(light, sigma_px):
+    return blur_in_place(np.array(light, np.float32, order="C"), sigma_px)
+
 
 
 def test_srgb_curve_of_the_standard():

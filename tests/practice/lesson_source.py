@@ -7,7 +7,8 @@ from pathlib import Path
 from types import FunctionType
 
 from robotlab.course.builder import read_source
-from robotlab.practice import judge, tasks_of
+from robotlab.practice import tasks_of
+from robotlab.practice.judging import judge
 
 
 def check_lesson_source(path: str | Path) -> list[str]:

@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from robotlab.practice import Verdict, judge, nudge, task_named, tasks_of, verify
+from robotlab.practice import Verdict, nudge, task_named, tasks_of, verify
 from robotlab.practice.comparing import compare
+from robotlab.practice.judging import judge
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, outcome_of, run_cases
 from robotlab.practice.showing import show
 from robotlab.practice.verdict import KINDS

@@ -13,7 +13,8 @@ import worked_answers
 
 import robotlab
 from robotlab.errors import InputError
-from robotlab.practice import Slip, judge, tasks_of
+from robotlab.practice import Slip, tasks_of
+from robotlab.practice.judging import judge
 from robotlab.practice.running import outcome_of, run_cases
 from robotlab.practice.task import Task
 from robotlab.practice.tasks import all_tasks

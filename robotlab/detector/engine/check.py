@@ -8,7 +8,12 @@ import numpy as np
 
 
 def gradient_error(
-    loss: Callable[[], float], numbers: np.ndarray, gradient: np.ndarray, rng: np.random.Generator, count: int = 20, step: float = 1e-5
+    loss: Callable[[], float],
+    numbers: np.ndarray,
+    gradient: np.ndarray,
+    rng: np.random.Generator,
+    count: int = 20,
+    step: float = 1e-5,
 ) -> float:
     """Largest difference between a gradient and finite differences.
 

@@ -59,7 +59,9 @@ def convolve_clear(x: np.ndarray, kernel: np.ndarray, layer: Layer) -> np.ndarra
     return out
 
 
-def convolve_back_clear(x: np.ndarray, kernel: np.ndarray, layer: Layer, gradient: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def convolve_back_clear(
+    x: np.ndarray, kernel: np.ndarray, layer: Layer, gradient: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Gradients of a convolution of one picture: every product forwards gives two backwards.
 
     Parameters

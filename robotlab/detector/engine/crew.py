@@ -2,55 +2,19 @@
 
 NumPy copies and adds on one core, whatever its matrix products do.  But it lets
 go of Python's lock while it works, so threads that each take a picture keep all
-cores busy.  The matrix library must then use one thread a call; how it is told
-differs from library to library, so this is asked for and never required.
+cores busy.  The matrix library must then use one thread a call (threadpoolctl
+tells it); one that cannot be told keeps the cores to itself.
 """
 
 from __future__ import annotations
 
-import ctypes
 import itertools
 import os
 import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
-import numpy as np
-
-# Names under which builds of OpenBLAS export "use n threads"; the first two are
-# those of NumPy's own wheels.
-_SETTERS = (
-    "scipy_openblas_set_num_threads64_",
-    "scipy_openblas_set_num_threads",
-    "openblas_set_num_threads64_",
-    "openblas_set_num_threads",
-)
-
-
-def _blas_setters() -> list[tuple[Callable[[int], None], Callable[[], int]]]:
-    """Functions that set and get the threads of NumPy's and SciPy's matrix libraries, if they are OpenBLAS."""
-    site = Path(np.__file__).parent.parent
-    folders = [site / f"{name}.libs" for name in ("numpy", "scipy")]
-    folders += [site / name / ".dylibs" for name in ("numpy", "scipy")]
-    found = []
-    for path in sorted(file for folder in folders if folder.is_dir() for file in folder.iterdir()):
-        if "openblas" not in path.name:
-            continue
-        try:
-            # The library is loaded already; this only finds it again.
-            library = ctypes.CDLL(str(path))
-        except OSError:
-            continue
-        for name in _SETTERS:
-            if hasattr(library, name):
-                setter = getattr(library, name)
-                getter = getattr(library, name.replace("set_num", "get_num"))
-                setter.argtypes, setter.restype = [ctypes.c_int], None
-                getter.argtypes, getter.restype = [], ctypes.c_int
-                found.append((setter, getter))
-                break
-    return found
+from threadpoolctl import threadpool_info, threadpool_limits
 
 
 def core_count() -> int:
@@ -90,27 +54,23 @@ class Crew:
     """
 
     def __init__(self, workers: int | None = None) -> None:
-        self._setters = _blas_setters()
         if workers is None:
-            workers = core_count() if self._setters else 1
+            can_be_told = any(library["user_api"] == "blas" for library in threadpool_info())
+            workers = core_count() if can_be_told else 1
         self.workers = max(1, workers)
         self._pool: ThreadPoolExecutor | None = None
-        self._before: list[int] = []
 
     def __enter__(self) -> Crew:
         if self.workers > 1:
             self._pool = ThreadPoolExecutor(self.workers - 1)
-        self._before = [getter() for _, getter in self._setters]
-        for setter, _ in self._setters:
-            setter(1)
+        self._limits = threadpool_limits(1, user_api="blas")
         return self
 
     def __exit__(self, *_: object) -> None:
         if self._pool is not None:
             self._pool.shutdown()
             self._pool = None
-        for (setter, _), before in zip(self._setters, self._before, strict=True):
-            setter(before)
+        self._limits.restore_original_limits()
 
     def each(self, work: Callable[[int, int], object], pictures: int) -> None:
         """Call ``work(picture, worker)`` for every picture and wait.

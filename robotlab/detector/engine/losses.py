@@ -87,7 +87,9 @@ def focal_loss(
         slope += focus * p * miss ** (focus - 1) * log_p
     slope = (weights * slope).astype(scores.dtype)
     gradient = -shares * slope[:, None]
-    np.put_along_axis(gradient, classes[:, None], np.take_along_axis(gradient, classes[:, None], axis=1) + slope[:, None], axis=1)
+    np.put_along_axis(
+        gradient, classes[:, None], np.take_along_axis(gradient, classes[:, None], axis=1) + slope[:, None], axis=1
+    )
     return loss, gradient
 
 

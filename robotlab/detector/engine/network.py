@@ -100,7 +100,9 @@ class Network:
         (N, C, h, w) ndarray
             What the last layer gives; overwritten by the next call.
         """
-        self._values = {"picture": (np.asarray(pictures, self.dtype) - self.dtype(PICTURE_MEAN)) / self.dtype(PICTURE_SPREAD)}
+        self._values = {
+            "picture": (np.asarray(pictures, self.dtype) - self.dtype(PICTURE_MEAN)) / self.dtype(PICTURE_SPREAD)
+        }
         for layer in self.layers:
             inputs = [self._values[name] for name in layer.inputs]
             if layer.kind == "conv":
@@ -290,4 +292,3 @@ def parameter_count(layers: Iterable[Layer]) -> int:
     """
     shapes = weight_shapes(tuple(layers))
     return sum(int(np.prod(shape)) for name, shape in shapes.items() if not name.endswith((".mean", ".variance")))
-

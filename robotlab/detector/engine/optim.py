@@ -75,7 +75,9 @@ class AdamW:
         self.learned -= rate * (self.decay * self.learned + mean / (np.sqrt(square) + self.epsilon))
 
 
-def one_cycle(step: int, steps: int, peak: float, rising: float = 0.25, start: float = 1 / 25, end: float = 1e-3) -> float:
+def one_cycle(
+    step: int, steps: int, peak: float, rising: float = 0.25, start: float = 1 / 25, end: float = 1e-3
+) -> float:
     """Learning rate that rises to a peak and falls to almost nothing.
 
     Parameters

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from robotlab.boxes_clear import iou_clear, suppress_clear
+from robotlab import boxes as known
+from robotlab.boxes_clear import suppress_clear
 from robotlab.practice.task import Slip, Task
 
 
@@ -68,7 +69,7 @@ def iou(a, b):
 
     a, b: (4,) arrays, corners x0 y0 x1 y1, px.  Two boxes without area have 0.
     """
-    return float(iou_clear(a[None, :], b[None, :])[0, 0])
+    return float(known.iou(a[None, :], b[None, :])[0, 0])
 
 
 def _pair(rng):

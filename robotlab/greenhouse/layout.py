@@ -1,0 +1,155 @@
+"""Scenes at random: where things stand, and how their colors vary."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from robotlab.greenhouse.scene import KINDS, Scene, Thing
+
+
+def vary_color(rng: np.random.Generator, kind: str, spread: float = 1.0) -> tuple[int, int, int]:
+    """The colour of one copy of a kind: faded, dirty, of another batch.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        Source of chance.
+    kind : str
+        One of :data:`KINDS`.
+    spread : float
+        Factor on how much it varies.
+
+    Returns
+    -------
+    (int, int, int)
+        sRGB bytes.
+    """
+    base = np.array(KINDS[kind].color, float)
+    faded = base + (base.mean() - base) * max(0.0, rng.normal(0.06, 0.08)) * spread
+    color = faded * rng.normal(1.0, 0.06 * spread) + rng.normal(0, 6 * spread, 3)
+    return tuple(int(v) for v in np.clip(np.round(color), 0, 255))
+
+
+@dataclass
+class _Plot:
+    """Keeps things from standing inside each other."""
+
+    rng: np.random.Generator
+    taken: list[tuple[float, float, float]] = field(default_factory=list)
+
+    def place(
+        self, kind: str, x_range: tuple[float, float], y_range: tuple[float, float], tries: int = 30, **extra
+    ) -> Thing | None:
+        rng = self.rng
+        scale = (
+            float(np.clip(rng.normal(1.0, 0.04 if kind == "post" else 0.10), 0.8, 1.25))
+            if kind != "plant"
+            else rng.uniform(0.5, 1.5)
+        )
+        for _ in range(tries):
+            thing = Thing(
+                kind,
+                round(rng.uniform(*x_range), 4),
+                round(rng.uniform(*y_range), 4),
+                heading_rad=round(rng.uniform(-math.pi, math.pi), 4),
+                scale=round(float(scale), 4),
+                color=vary_color(rng, kind),
+                seed=int(rng.integers(1000)),
+                **extra,
+            )
+            gap = 0.10 if kind != "plant" else -0.08
+            if all(math.hypot(thing.x_m - x, thing.y_m - y) > r + thing.reach_m + gap for x, y, r in self.taken):
+                self.taken.append((thing.x_m, thing.y_m, thing.reach_m if kind != "plant" else thing.reach_m * 0.6))
+                return thing
+        return None
+
+
+def random_scene(
+    rng: np.random.Generator | int,
+    lamp: str = "daylight",
+    *,
+    buckets: int | None = None,
+    crates: int | None = None,
+    clutter: float = 1.0,
+    wrong_things: bool = True,
+    post: tuple[float, float] | None = None,
+    seed: int | None = None,
+) -> Scene:
+    """A greenhouse with a post, buckets, crates and clutter at random places.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator or int
+        Source of chance, or its seed.
+    lamp : str
+        One of :data:`robotlab.greenhouse.LAMPS`.
+    buckets, crates : int, optional
+        How many; at random when left out.
+    clutter : float
+        Factor on the number of pots and plants.
+    wrong_things : bool
+        Whether orange trays, blue drums and yellow poles may stand about.
+    post : (float, float), optional
+        Where the post stands, world frame, m; at random ahead when left out.
+    seed : int, optional
+        Seed of the textures; drawn from `rng` when left out.
+
+    Returns
+    -------
+    Scene
+        Meant to be looked at from near the origin along world x.
+
+    Examples
+    --------
+    >>> scene = random_scene(3, "dusk")
+    >>> scene.lamp, len(scene.posts)
+    ('dusk', 1)
+    """
+    rng = np.random.default_rng(rng) if isinstance(rng, int | np.integer) else rng
+    textures = int(rng.integers(1 << 30)) if seed is None else seed
+    floors = [
+        ("paving", "soil"),
+        ("concrete", "moss"),
+        ("soil", "moss"),
+        ("gravel", "soil"),
+        ("paving", "gravel"),
+        ("concrete", "soil"),
+        ("moss", "soil"),
+    ]
+    half = round(rng.uniform(0.8, 1.6), 3)
+    plot = _Plot(rng, [(0.0, 0.0, 0.3)])
+    things: list[Thing | None] = []
+    bands = int(rng.choice([0, 0, 1, 2]))
+    if post is not None:
+        things.append(Thing("post", *post, color=vary_color(rng, "post"), bands=bands))
+        plot.taken.append((*post, 0.05))
+    else:
+        things.append(plot.place("post", (0.6, 6.0), (-0.6, 0.6), bands=bands))
+    count = {
+        "bucket": int(rng.integers(2, 6)) if buckets is None else buckets,
+        "crate": int(rng.integers(2, 6)) if crates is None else crates,
+        "pot": int(rng.integers(3, 8) * clutter),
+        "plant": int(rng.integers(6, 14) * clutter),
+    }
+    if wrong_things:
+        for kind, chance in (("tray", 0.6), ("drum", 0.6), ("pole", 0.7)):
+            count[kind] = int(rng.random() < chance) + int(rng.random() < 0.2)
+    for kind, number in count.items():
+        for _ in range(number):
+            near = rng.random() < 0.65 and kind not in ("plant", "drum")
+            side = float(rng.choice([-1, 1]))
+            y_range = (-half, half) if near else tuple(sorted((side * (half - 0.1), side * 3.0)))
+            things.append(plot.place(kind, (0.7, 8.5), y_range))
+    wide, long = round(rng.uniform(3.2, 4.0), 2), round(rng.uniform(9.5, 14.0), 2)
+    return Scene(
+        tuple(t for t in things if t is not None),
+        lamp,
+        textures,
+        floors[rng.integers(len(floors))],
+        half,
+        room_m=(-3.0, -wide, long, wide),
+        plants_m=round(float(rng.uniform(0.9, 2.0)), 2),
+    )
