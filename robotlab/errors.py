@@ -1,11 +1,58 @@
 """The errors of robotlab: one small tree, rooted in ``ValueError``.
 
-Every message says the rule, what came, and the repair, in that order.
+Every message says the rule, what came, and the repair, in that order, in one
+line that stays one line: whatever text came from outside, it is made printable
+by :func:`printable`, the door for all text that is shown.
 """
+
+from __future__ import annotations
+
+import unicodedata
+from pathlib import Path
+
+# Joiners inside words and emoji; all other format characters are invisible, or
+# turn the direction of the text around them (Unicode, UAX #9).
+_JOINERS = "\u200c\u200d"
+
+
+def printable(text: object, keep: str = "") -> str:
+    r"""Foreign text with everything that is not plain signs written as an escape.
+
+    Parameters
+    ----------
+    text : object
+        Its ``str`` is taken.
+    keep : str
+        Characters to leave, such as ``"\n"``.
+
+    Returns
+    -------
+    str
+        Without control characters, terminal sequences, line separators, marks
+        that turn the direction of writing, and lone surrogates; so it can be
+        printed, stays on its line, and can be encoded.
+
+    Examples
+    --------
+    >>> print(printable("post\x1b[2J\n\u202etsop"))
+    post\x1b[2J\x0a\u202etsop
+    """
+
+    def shown(sign: str) -> str:
+        kind = unicodedata.category(sign)
+        if sign in keep or (kind not in ("Cc", "Cs", "Zl", "Zp") and (kind != "Cf" or sign in _JOINERS)):
+            return sign
+        return f"\\x{ord(sign):02x}" if ord(sign) < 256 else f"\\u{ord(sign):04x}" if ord(sign) < 65536 else f"\\U{ord(sign):08x}"
+
+    text = str(text)
+    return text if text.isascii() and text.isprintable() else "".join(map(shown, text))
 
 
 class InputError(ValueError):
     """Something given to robotlab breaks a stated rule; the root of the tree."""
+
+    def __init__(self, message: object = "") -> None:
+        super().__init__(printable(message))
 
 
 class BoxError(InputError):
@@ -26,3 +73,32 @@ class ModelError(InputError):
 
 class MotionError(InputError):
     """A speed, gain, limit or time that a robot cannot be driven with."""
+
+
+def install_hint(extra: str) -> str:
+    """The command that installs one of robotlab's extras here.
+
+    Parameters
+    ----------
+    extra : str
+        Such as ``"robot"``, see ``pyproject.toml``.
+
+    Returns
+    -------
+    str
+        In a clone, the editable install, from the clone's folder.  Installed
+        from a wheel, the packages of that extra by name, for the name robotlab
+        need not be in any package index.
+
+    Examples
+    --------
+    >>> install_hint("robot").startswith("pip install ")
+    True
+    """
+    root = Path(__file__).resolve().parents[1]
+    if (root / "pyproject.toml").is_file():
+        return f'pip install -e ".[{extra}]" (in {root})'
+    from importlib.metadata import requires  # slow to import, needed here alone
+
+    needed = [line for line in requires("robotlab") or () if f'extra == "{extra}"' in line.replace("'", '"')]
+    return "pip install " + " ".join(f'"{line.split(";")[0].strip()}"' for line in needed)

@@ -6,19 +6,24 @@ numbers; ``lamp`` says when colour is the wrong tool.  What is named *slow* is
 the clear way, and tests prove that the fast way gives the same.
 """
 
-from robotlab.color.balance import apply_gains, grey_card, grey_world
-from robotlab.color.bands import Band, LabBand, overlay
-from robotlab.color.blobs import Blobs, blobs_slow, find_blobs
-from robotlab.color.cleanup import clean, grow, shrink
-from robotlab.color.fast import blobs_in_band, pixels_in_band
-from robotlab.color.hsv import HUES, hsv, hsv_slow, hue_step, mean_hue
-from robotlab.color.join import join_stacked
-from robotlab.color.lamp import LampCheck, lamp_check
-from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
-from robotlab.color.plot import histogram, plot_histogram, plot_mask
-from robotlab.color.region import RegionTracker
-from robotlab.color.shape import Shape
-from robotlab.color.tracker import ColorTracker
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.color.balance import apply_gains, grey_card, grey_world
+    from robotlab.color.bands import Band, LabBand, overlay
+    from robotlab.color.blobs import Blobs, blobs_slow, find_blobs
+    from robotlab.color.cleanup import clean, grow, shrink
+    from robotlab.color.fast import blobs_in_band, pixels_in_band
+    from robotlab.color.hsv import HUES, hsv, hsv_slow, hue_step, mean_hue
+    from robotlab.color.join import join_stacked
+    from robotlab.color.lamp import LampCheck, lamp_check
+    from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
+    from robotlab.color.plot import histogram, plot_histogram, plot_mask
+    from robotlab.color.region import RegionTracker
+    from robotlab.color.shape import Shape
+    from robotlab.color.tracker import ColorTracker
 
 __all__ = [
     "HUES",
@@ -55,3 +60,5 @@ __all__ = [
     "plot_mask",
     "shrink",
 ]
+
+load_lazily(__name__)

@@ -15,13 +15,20 @@ Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general`` ->
 ``judging`` -> ``verdict`` -> ``desk`` (verify, nudge), with ``progress`` beside it.
 """
 
-from robotlab.practice.desk import Nudge, nudge, progress_map, task_named, tasks_of, verify
-from robotlab.practice.judging import judge, judge_outcomes
-from robotlab.practice.progress import ProgressMap, progress_path
-from robotlab.practice.task import Slip, Task
-from robotlab.practice.verdict import Verdict
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.practice.desk import Nudge, nudge, progress_map, task_named, tasks_of, verify
+    from robotlab.practice.judging import judge, judge_outcomes
+    from robotlab.practice.progress import ProgressMap, progress_path
+    from robotlab.practice.task import Slip, Task
+    from robotlab.practice.verdict import Verdict
 
 __all__ = [
     "Nudge", "ProgressMap", "Slip", "Task", "Verdict", "judge", "judge_outcomes", "nudge", "progress_map",
     "progress_path", "task_named", "tasks_of", "verify",
 ]  # fmt: skip
+
+load_lazily(__name__)

@@ -11,16 +11,21 @@ Names: an ``AP``, ``precision``, ``recall`` or ``F1`` is better when larger, an
 ``error`` when smaller.
 """
 
-from robotlab.scoring.chance import mcnemar, resample_weights, wilson
-from robotlab.scoring.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVELS, CocoTable, evaluate
-from robotlab.scoring.compare import Comparison, compare_judgements
-from robotlab.scoring.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
-from robotlab.scoring.faults import KINDS
-from robotlab.scoring.judgement import Judgement
-from robotlab.scoring.judging import judge, read_results_table, results_table, score_results, truth_table
-from robotlab.scoring.matching import Match, match
-from robotlab.scoring.paired import PairedMean, paired_mean
-from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table, tables_from_coco
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.scoring.chance import mcnemar, resample_weights, wilson
+    from robotlab.scoring.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVELS, CocoTable, evaluate
+    from robotlab.scoring.compare import Comparison, compare_judgements
+    from robotlab.scoring.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
+    from robotlab.scoring.faults import KINDS
+    from robotlab.scoring.judgement import Judgement
+    from robotlab.scoring.judging import judge, read_results_table, results_table, score_results, truth_table
+    from robotlab.scoring.matching import Match, match
+    from robotlab.scoring.paired import PairedMean, paired_mean
+    from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table, tables_from_coco
 
 __all__ = [
     "AP_METHODS",
@@ -56,3 +61,5 @@ __all__ = [
     "truth_table",
     "wilson",
 ]
+
+load_lazily(__name__)
