@@ -18,6 +18,8 @@ _SLACK = 1e-9
 # boxes lie apart; the number that is not worth sorting; kept boxes between two
 # counts of those gone.
 _BEST, _BLOCK, _WORTH, _FEW, _LOOK = 64, 2048, 0.8, 300, 64
+# Up to so many, comparing each with each costs less than finding out which meet: about what a detector finds.
+FEW = 64
 
 
 def iou_blocks(a: np.ndarray, b: np.ndarray) -> np.ndarray:
@@ -105,6 +107,34 @@ def suppress_sorted(boxes: np.ndarray, limit: float) -> np.ndarray:
             stays[waiting[kept]] = True
             apart = len(left) > _FEW and (apart or len(left) > _WORTH * len(waiting))
             waiting = waiting[left]
+    return stays
+
+
+def suppress_few(boxes: np.ndarray, group: np.ndarray, limit: float) -> np.ndarray:
+    """Which boxes stay, given best first, by comparing each with each at once.
+
+    Parameters
+    ----------
+    boxes : (N, 4) ndarray
+        Corners, px, best first; at most :data:`FEW`.
+    group : (N,) ndarray
+        Only boxes of one group suppress each other.
+    limit : float, 0 to 1
+        A box goes when its IoU with a kept one exceeds this.
+
+    Returns
+    -------
+    (N,) ndarray of bool
+        True for those that stay.
+    """
+    edges, area = _edges(boxes)
+    with np.errstate(invalid="ignore"):  # two boxes without area: 0 / 0, which exceeds nothing
+        over = _over(edges[:, :, None], area[:, None], edges[:, None], area, limit)
+    over &= group[:, None] == group
+    stays = np.ones(len(boxes), bool)
+    for row in np.flatnonzero(over.sum(axis=1) > 1).tolist():
+        if stays[row]:
+            stays[row + 1 :] &= ~over[row, row + 1 :]
     return stays
 
 

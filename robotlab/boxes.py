@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from robotlab._box_speed import best_first, iou_blocks, suppress_sorted
+from robotlab._box_speed import FEW, best_first, iou_blocks, suppress_few, suppress_sorted
 from robotlab.errors import BoxError
 
 
@@ -376,6 +376,8 @@ def suppress(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labe
     """
     boxes, scores, group = check_suppress(boxes, scores, iou_limit, labels)
     order = best_first(scores)
+    if len(boxes) <= FEW:
+        return order[suppress_few(boxes[order], group[order], iou_limit)]
     if labels is None:
         return order[suppress_sorted(boxes[order], iou_limit)]
     stays = np.zeros(len(boxes), bool)

@@ -8,7 +8,7 @@ from docs_walk import ROOT
 
 # Parts of the package from the ground up; parts on one line may use one another, though not in a circle.
 LAYERS = (
-    ("errors", "files", "environment"),
+    ("_lazy", "errors", "files", "environment"),
     ("picture", "boxes", "boxes_clear", "_box_speed", "trackers", "camera"),
     ("greenhouse", "dataset"),
     ("color", "detector", "classify", "scoring", "motion"),
