@@ -8,6 +8,7 @@ Results go to standard output, progress to standard error.
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import json
 import sys
 from collections.abc import Sequence
@@ -240,6 +241,8 @@ def open_course(options: argparse.Namespace) -> int:
     """JupyterLab at the first lesson, in this environment."""
     import os
 
+    if importlib.util.find_spec("jupyterlab") is None:
+        raise ModuleNotFoundError("robotlab open starts JupyterLab", name="jupyterlab")
     first = shipped("lessons/00_start_here.ipynb")
     root = first.parents[1]
     words = [
@@ -249,6 +252,10 @@ def open_course(options: argparse.Namespace) -> int:
         f"--ServerApp.root_dir={root}",
         f"--LabApp.default_url=/lab/tree/lessons/{first.name}",
         f"--ServerApp.port={options.port}",
+        # Nothing is sent anywhere: no look for updates, no news, no list of extensions from the package index.
+        "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
+        "--LabApp.news_url=None",
+        "--LabApp.extension_manager=readonly",
     ]
     if options.no_browser:
         words.append("--no-browser")
