@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.detector.grid import decode
+from robotlab.detector.grid import LARGEST_LOG, decode
 from robotlab.detector.session import ModelOutline, open_session, outline, read_model
 from robotlab.detector.sizes import network_input, to_size, working_size
 from robotlab.detector.spec import FEATURE_STRIDE, PICTURE_MEAN, STRIDE_MULTIPLE, Layer
@@ -49,11 +49,12 @@ INPUT = {
 OUTPUTS = {
     "peaks": "(N, classes, H / stride, W / stride): score of each class where it is highest of the 3x3 cells around, 0 elsewhere",
     "boxes": "(N, 4, H / stride, W / stride): dx, dy, log w, log h in cells; the box's center is "
-    "((column + 0.5 + dx) * stride, (row + 0.5 + dy) * stride), its size (exp(log w) * stride, exp(log h) * stride), px",
+    "((column + 0.5 + dx) * stride, (row + 0.5 + dy) * stride), its size (exp(log w) * stride, exp(log h) * stride), px; "
+    "logarithms are kept within -largest_log to largest_log, boxes inside the picture, and empty boxes dropped",
 }
 DECODING = {
-    "stride_px": FEATURE_STRIDE, "min_score": MIN_SCORE, "nms_iou": IOU_LIMIT, "nms": "within each class, greedy, best first",
-    "max_detections": MOST,
+    "stride_px": FEATURE_STRIDE, "largest_log": LARGEST_LOG, "min_score": MIN_SCORE, "max_candidates": 2 * MOST,
+    "nms": "greedy, best first, within each class", "nms_iou": IOU_LIMIT, "max_detections": MOST,
 }  # fmt: skip
 
 
