@@ -20,7 +20,13 @@ if TYPE_CHECKING:
         predict_smallest_object_m,
         predict_stop_m,
     )
-    from robotlab.design_sheet.see import heights_found, measure_band, measure_smallest_object_m, rendered_height_px, usable_height_px
+    from robotlab.design_sheet.see import (
+        heights_found,
+        measure_band,
+        measure_smallest_object_m,
+        rendered_height_px,
+        usable_height_px,
+    )
     from robotlab.design_sheet.sheet import DesignSheet, Row, design_sheet, predict
 
 __all__ = [

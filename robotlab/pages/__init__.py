@@ -5,8 +5,25 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.pages.judged import curves_figure, group_table, groups_figure, judgement_page, numbers_table, picture_of, pictures_part
-    from robotlab.pages.runs import MOVING, RUN_WORDS, drive_page, face_off_page, face_off_part, face_off_text, runs_table, walks_part
+    from robotlab.pages.judged import (
+        curves_figure,
+        group_table,
+        groups_figure,
+        judgement_page,
+        numbers_table,
+        picture_of,
+        pictures_part,
+    )
+    from robotlab.pages.runs import (
+        MOVING,
+        RUN_WORDS,
+        drive_page,
+        face_off_page,
+        face_off_part,
+        face_off_text,
+        runs_table,
+        walks_part,
+    )
     from robotlab.pages.sheets import design_sheet_page, design_sheet_part, design_sheet_text
 
 __all__ = [
