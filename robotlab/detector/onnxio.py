@@ -112,11 +112,7 @@ def network_nodes(
         helper.make_node("Sub", ["picture", "picture.mean"], ["picture.centered"], "picture.centered"),
         helper.make_node("Mul", ["picture.centered", "picture.gain"], ["picture.scaled"], "picture.scaled"),
     ]
-    if fold_norm:
-        numbers = fold_normalisation(layers, weights)
-    else:
-        numbers = {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
-    constants.update(numbers)
+    constants |= fold_normalisation(layers, weights) if fold_norm else {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
     for layer in layers:
         inputs = ["picture.scaled" if name == "picture" else name for name in layer.inputs]
         if layer.kind == "conv":
@@ -257,8 +253,7 @@ def network_to_onnx(
     """
     layers = tuple(layers)
     nodes, constants = network_nodes(layers, weights, fold_norm)
-    last = layers[-1]
-    return make_model(nodes, constants, {last.name: ("N", last.channels, "h", "w")}, metadata)
+    return make_model(nodes, constants, {layers[-1].name: ("N", layers[-1].channels, "h", "w")}, metadata)
 
 
 def save_onnx(model: onnx.ModelProto, path: str | os.PathLike) -> Path:
