@@ -14,7 +14,7 @@ import sys
 from collections.abc import Sequence
 
 from robotlab import __version__
-from robotlab.errors import InputError, printable
+from robotlab.errors import InputError, install_hint, printable
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -123,13 +123,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
         130 interrupted.
     """
     options = _parser().parse_args(arguments)
-    from robotlab.commands import COMMANDS  # after parsing, so that --help answers at once
-
     try:
         _check_ranges(options)
+        from robotlab.commands import COMMANDS  # after parsing, so that --help answers at once
+
         return COMMANDS[options.command](options)
     except InputError as error:
         print(f"robotlab {options.command}: {error}", file=sys.stderr)
+        return 2
+    except ModuleNotFoundError as error:
+        if not error.name or error.name.partition(".")[0] == "robotlab":
+            raise
+        print(f"robotlab {options.command} needs {error.name}, it is not installed; {install_hint('course')}", file=sys.stderr)
         return 2
     except BrokenPipeError:
         raise

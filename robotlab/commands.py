@@ -8,6 +8,7 @@ Results go to standard output, progress to standard error.
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import json
 import sys
 from collections.abc import Mapping, Sequence
@@ -311,6 +312,8 @@ def open_course(options: argparse.Namespace) -> int:
 
     from robotlab.environment import FIRST_LESSON, READ_ONLY, is_writable, jupyter_folders
 
+    if importlib.util.find_spec("jupyterlab") is None:
+        raise ModuleNotFoundError("robotlab open starts JupyterLab", name="jupyterlab")
     first = shipped(FIRST_LESSON)
     root = first.parents[1]
     if not is_writable(first.parent):
@@ -322,6 +325,10 @@ def open_course(options: argparse.Namespace) -> int:
         f"--ServerApp.root_dir={root}",
         f"--LabApp.default_url=/lab/tree/lessons/{first.name}",
         f"--ServerApp.port={options.port}",
+        # Nothing is sent anywhere: no look for updates, no news, no list of extensions from the package index.
+        "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
+        "--LabApp.news_url=None",
+        "--LabApp.extension_manager=readonly",
     ]
     # Without a display Python would open a text browser, if there is one, over this terminal.
     no_display = sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))

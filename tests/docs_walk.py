@@ -60,8 +60,9 @@ def exported() -> set[object]:
     found = set()
     for name in module_names():
         package = importlib.import_module(name) if name.count(".") == 1 and name.split(".")[1] not in COMMANDS else None
-        for short, thing in vars(package).items() if hasattr(package, "__path__") else ():
-            if not short.startswith("_") and (inspect.isfunction(thing) or inspect.isclass(thing)):
+        for short in package.__all__ if hasattr(package, "__path__") else ():
+            thing = getattr(package, short)
+            if inspect.isfunction(thing) or inspect.isclass(thing):
                 if thing.__module__.startswith("robotlab."):
                     found.add(thing)
     return found

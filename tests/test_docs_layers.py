@@ -9,7 +9,7 @@ from docs_walk import ROOT
 
 # Parts of the package from the ground up; parts on one line may use one another, though not in a circle.
 LAYERS = (
-    ("errors", "files", "json_file", "xml_file", "image_file", "environment", "checks"),
+    ("_lazy", "errors", "files", "json_file", "xml_file", "image_file", "environment", "checks"),
     ("picture", "boxes", "boxes_clear", "trackers", "camera", "optics"),
     ("greenhouse", "dataset"),
     ("color", "detector", "classify", "scoring", "motion"),

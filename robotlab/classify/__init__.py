@@ -7,11 +7,16 @@
 * :class:`Photographs`: a 1000-class network for photographs (extra ``imagenet``).
 """
 
-from robotlab.classify.cells import CellMap
-from robotlab.classify.crops import Crops, labelled_crops, square_crop
-from robotlab.classify.own import Classifier
-from robotlab.classify.photographs import Photographs, photographs_are_there
-from robotlab.classify.sliding import SlidingTracker
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.classify.cells import CellMap
+    from robotlab.classify.crops import Crops, labelled_crops, square_crop
+    from robotlab.classify.own import Classifier
+    from robotlab.classify.photographs import Photographs, photographs_are_there
+    from robotlab.classify.sliding import SlidingTracker
 
 __all__ = [
     "CellMap",
@@ -23,3 +28,5 @@ __all__ = [
     "photographs_are_there",
     "square_crop",
 ]
+
+load_lazily(__name__)

@@ -9,7 +9,7 @@ import numpy as np
 import onnx
 
 from robotlab.detector import Detector
-from robotlab.detector.onnxio import open_session
+from robotlab.detector.session import open_session
 from robotlab.detector.sizes import network_input, to_size, working_size
 from robotlab.detector.spec import FEATURE_STRIDE
 from robotlab.errors import ModelError

@@ -22,7 +22,8 @@ from onnx import helper
 
 from robotlab.classify.checkpoint import read_checkpoint
 from robotlab.detector.head import softmax
-from robotlab.detector.onnxio import make_model, open_session
+from robotlab.detector.onnxio import make_model
+from robotlab.detector.session import open_session
 from robotlab.errors import InputError, ModelError, install_hint
 from robotlab.files import write_whole
 from robotlab.picture import check_picture, resize

@@ -7,8 +7,6 @@ other.  Pieces of about the same width, close above each other, are one thing.
 from __future__ import annotations
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from robotlab.color.blobs import Blobs
 
@@ -66,11 +64,16 @@ def join_stacked(blobs: Blobs, depths: np.ndarray, gap: float) -> tuple[Blobs, n
     one, other = order[one], order[other]
     shared = np.minimum(x1[one], x1[other]) - np.maximum(x0[one], x0[other])
     between = np.maximum(y0[one], y0[other]) - np.minimum(y1[one], y1[other])
-    pair = (shared >= LEAST_SHARED * np.maximum(width[one], width[other])) & (
-        between <= gap * np.minimum(width[one], width[other])
-    )
-    links = coo_array((np.ones(pair.sum()), (one[pair], other[pair])), shape=(len(blobs), len(blobs)))
-    groups, group = connected_components(links, directed=False)
+    pair = (shared >= LEAST_SHARED * np.maximum(width[one], width[other])) & (between <= gap * np.minimum(width[one], width[other]))
+    # Each piece takes the lowest number among its partners, and that one's, until nothing changes.
+    group, before = np.arange(len(blobs)), None
+    while not np.array_equal(group, before):
+        before = group.copy()
+        np.minimum.at(group, one[pair], before[other[pair]])
+        np.minimum.at(group, other[pair], before[one[pair]])
+        group = group[group]
+    heads, group = np.unique(group, return_inverse=True)
+    groups = len(heads)
     if groups == len(blobs):
         return blobs, depths
 

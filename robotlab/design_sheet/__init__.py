@@ -5,21 +5,34 @@ them, and :func:`design_sheet` also measures each in simulation, by ways that
 do not use the formulas.
 """
 
-from robotlab.design_sheet.move import measure_gain_limit, measure_safe_speed, measure_stop_m
-from robotlab.design_sheet.robot import (
-    GAIN_MARGIN,
-    Robot,
-    predict_band,
-    predict_gain_limit,
-    predict_safe_speed,
-    predict_smallest_object_m,
-    predict_stop_m,
-)
-from robotlab.design_sheet.see import heights_found, measure_band, measure_smallest_object_m, rendered_height_px, usable_height_px
-from robotlab.design_sheet.sheet import DesignSheet, Row, design_sheet, predict
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.design_sheet.move import measure_gain_limit, measure_safe_speed, measure_stop_m
+    from robotlab.design_sheet.robot import (
+        GAIN_MARGIN,
+        Robot,
+        predict_band,
+        predict_gain_limit,
+        predict_safe_speed,
+        predict_smallest_object_m,
+        predict_stop_m,
+    )
+    from robotlab.design_sheet.see import (
+        heights_found,
+        measure_band,
+        measure_smallest_object_m,
+        rendered_height_px,
+        usable_height_px,
+    )
+    from robotlab.design_sheet.sheet import DesignSheet, Row, design_sheet, predict
 
 __all__ = [
     "GAIN_MARGIN", "DesignSheet", "Robot", "Row", "design_sheet", "heights_found", "measure_band", "measure_gain_limit",
     "measure_safe_speed", "measure_smallest_object_m", "measure_stop_m", "predict", "predict_band", "predict_gain_limit",
     "predict_safe_speed", "predict_smallest_object_m", "predict_stop_m", "rendered_height_px", "usable_height_px",
 ]  # fmt: skip
+
+load_lazily(__name__)

@@ -17,7 +17,8 @@ from robotlab.detector import augment
 from robotlab.detector.augment import Sample
 from robotlab.detector.engine.crew import Crew
 from robotlab.detector.grid import cell_targets
-from robotlab.detector.onnxio import network_to_onnx, open_session
+from robotlab.detector.onnxio import network_to_onnx
+from robotlab.detector.session import open_session
 from robotlab.detector.sizes import network_input
 from robotlab.detector.spec import FEATURE_STRIDE, FEATURES, Layer
 

@@ -1,8 +1,12 @@
 """The trained detector as one ``.onnx`` file.
 
 The graph holds the features, the head, the softmax, the mean of neighbors' boxes
-and the peak picking; what is left for NumPy is to turn a few peaks into boxes.  The file's metadata holds
-the class names, the working size and the facts of the training.
+and the peak picking; what is left for NumPy is to turn a few peaks into boxes.  The file's metadata hold
+the class names, the facts of the training, and all that another program needs to
+run it: what goes in, what comes out, and how that becomes boxes.
+
+Running a file needs NumPy, ONNX Runtime and Pillow alone; making one needs the
+extra ``course``.
 """
 
 from __future__ import annotations
@@ -14,13 +18,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import onnx
 
-from robotlab.detector.graph import peak_nodes
-from robotlab.detector.grid import decode
-from robotlab.detector.onnxio import LARGEST_FILE_BYTES, make_model, network_nodes, open_session, read_onnx
+from robotlab.detector.grid import LARGEST_LOG, decode
+from robotlab.detector.session import ModelOutline, open_session, outline, read_model
 from robotlab.detector.sizes import network_input, to_size, working_size
-from robotlab.detector.spec import STRIDE_MULTIPLE, Layer
+from robotlab.detector.spec import FEATURE_STRIDE, PICTURE_MEAN, STRIDE_MULTIPLE, Layer
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_whole
 from robotlab.json_file import parse_json
@@ -39,6 +41,22 @@ MIN_SCORE = 0.01
 IOU_LIMIT = 0.5
 # COCO's limit of detections a picture (Lin et al., arXiv:1405.0312).
 MOST = 100
+# For programs that run the file without robotlab; DEVELOPERS.md shows one.
+INPUT = {
+    "name": "picture", "shape": ["N", 3, "H", "W"], "type": "float32", "channels": "RGB", "range": [0, 255],
+    "multiple_px": STRIDE_MULTIPLE, "padding": "right and below", "padding_value": PICTURE_MEAN,
+    "size": "of 'working': pictures are resized by min(scale, longest_px / longest side), then padded",
+}  # fmt: skip
+OUTPUTS = {
+    "peaks": "(N, classes, H / stride, W / stride): score of each class where it is highest of the 3x3 cells around, 0 elsewhere",
+    "boxes": "(N, 4, H / stride, W / stride): dx, dy, log w, log h in cells; the box's center is "
+    "((column + 0.5 + dx) * stride, (row + 0.5 + dy) * stride), its size (exp(log w) * stride, exp(log h) * stride), px; "
+    "logarithms are kept within -largest_log to largest_log, boxes inside the picture, and empty boxes dropped",
+}
+DECODING = {
+    "stride_px": FEATURE_STRIDE, "largest_log": LARGEST_LOG, "min_score": MIN_SCORE, "max_candidates": 2 * MOST,
+    "nms": "greedy, best first, within each class", "nms_iou": IOU_LIMIT, "max_detections": MOST,
+}  # fmt: skip
 
 
 class Detector:
@@ -85,13 +103,14 @@ class Detector:
         self._content = bytes(content)
         self._name = name
         self._threads = threads
-        self.classes, self.working_px, self.scale, self.facts = _checked_metadata(
-            _parsed(self._content, name), name
-        )
+        self.classes, self.working_px, self.scale, self.facts = _checked_metadata(outline(self._content, name), name)
         try:
             self._session = open_session(self._content, threads)
         except Exception as error:  # onnxruntime's error classes share no public root
             raise ModelError(f"{name} must run in onnxruntime, it does not ({type(error).__name__}); fit or copy it again") from None
+        channels = {output.name: output.shape[1] if len(output.shape) == 4 else 0 for output in self._session.get_outputs()}
+        if channels != {"peaks": len(self.classes), "boxes": 4}:
+            raise ModelError(f"{name} must give peaks of {len(self.classes)} classes and boxes, it does not; fit it again")
 
     @classmethod
     def build(
@@ -136,13 +155,18 @@ class Detector:
         >>> Detector.build(layers, first_weights(layers), ["post", "crate"], {"seed": 0}).facts
         {'seed': 0}
         """
+        from robotlab.detector.graph import peak_nodes  # needs onnx, which a robot does without
+        from robotlab.detector.onnxio import make_model, network_nodes
+
         layers = tuple(layers)
         nodes, constants = network_nodes(layers, weights, fold_norm=True)
         more_nodes, more_constants = peak_nodes(len(classes))
         metadata = {
             "robotlab_format": str(FORMAT),
             "classes": json.dumps(list(classes)),
-            "input": f"picture (N, 3, H, W) float32 RGB 0 to 255; H and W multiples of {STRIDE_MULTIPLE}",
+            "input": json.dumps(INPUT),
+            "outputs": json.dumps(OUTPUTS),
+            "decoding": json.dumps(DECODING),
             "working": json.dumps({"longest_px": working_px, "scale": scale}),
             "facts": json.dumps(dict(facts), sort_keys=True, allow_nan=False),
         }
@@ -179,8 +203,7 @@ class Detector:
         Traceback (most recent call last):
         robotlab.errors.ModelError: a model must exist to be read, no_such.onnx does not; check its name and folder
         """
-        read_onnx(path)
-        detector = cls(Path(path).read_bytes(), str(path), threads)
+        detector = cls(read_model(path), str(path), threads)
         if classes is not None:
             detector.check_classes(classes)
         return detector
@@ -307,19 +330,9 @@ class Detector:
         return f"<Detector of {', '.join(self.classes)}; {len(self._content) / 1e6:.1f} MB>"
 
 
-def _parsed(content: bytes, name: str) -> onnx.ModelProto:
-    """The model in the bytes, or a clear error."""
-    if len(content) > LARGEST_FILE_BYTES:
-        raise ModelError(f"a model must be under {LARGEST_FILE_BYTES >> 20} MiB, {name} is larger; is it one of robotlab's?")
-    try:
-        return onnx.ModelProto.FromString(content)
-    except Exception:  # the parser's own error class differs between protobuf releases
-        raise ModelError(f"a model must be a whole ONNX file, {name} is not; fit or copy it again") from None
-
-
-def _checked_metadata(model: onnx.ModelProto, name: str) -> tuple[tuple[str, ...], int | None, float, dict]:
+def _checked_metadata(model: ModelOutline, name: str) -> tuple[tuple[str, ...], int | None, float, dict]:
     """Classes, working size and facts, after checking that the file is ours."""
-    known = {entry.key: entry.value for entry in model.metadata_props}
+    known = model.metadata
     foreign = f"{name} must be a detector of robotlab, it is another ONNX file; make one with fit"
     if "robotlab_format" not in known:
         raise ModelError(f"{foreign} (no robotlab_format in its metadata)")
@@ -327,7 +340,7 @@ def _checked_metadata(model: onnx.ModelProto, name: str) -> tuple[tuple[str, ...
         raise ModelError(
             f"{name} must have format {FORMAT}, it has {known['robotlab_format']!r}; fit it again with this release"
         )
-    strange = {node.op_type for node in model.graph.node} - _OPERATORS
+    strange = model.operators - _OPERATORS
     if strange:
         raise ModelError(f"{foreign} (it holds {', '.join(sorted(strange))})")
     try:
@@ -348,10 +361,4 @@ def _checked_metadata(model: onnx.ModelProto, name: str) -> tuple[tuple[str, ...
     )
     if not whole:
         raise ModelError(f"the metadata of {name} must be whole, it is damaged; fit or copy the model again")
-    channels = {
-        one.name: one.type.tensor_type.shape.dim[1].dim_value if len(one.type.tensor_type.shape.dim) == 4 else 0
-        for one in model.graph.output
-    }
-    if channels != {"peaks": len(classes), "boxes": 4}:
-        raise ModelError(f"{name} must give peaks of {len(classes)} classes and boxes, it does not; fit it again")
     return tuple(classes), longest, float(scale), facts

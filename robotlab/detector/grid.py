@@ -195,11 +195,12 @@ def decode(
     >>> decode(peaks, np.zeros((4, 4, 4)), ("post",), (16, 16), .5, .5, 100).boxes.tolist()
     [[8.0, 4.0, 12.0, 8.0]]
     """
-    labels, rows, columns = np.nonzero(peaks > min_score)
-    scores = peaks[labels, rows, columns].astype(np.float64)
+    found = np.flatnonzero(peaks > min_score)
+    scores = peaks.ravel()[found].astype(np.float64)
     # Twice as many as asked go into the suppression: enough, and never slow.
     order = np.argsort(-scores, kind="stable")[: 2 * most]
-    labels, rows, columns, scores = labels[order], rows[order], columns[order], scores[order]
+    labels, rows, columns = np.unravel_index(found[order], peaks.shape)
+    scores = scores[order]
     boxes = boxes_at(numbers[:, rows, columns].T, rows, columns)
     boxes[:, 0::2] = boxes[:, 0::2].clip(0, size_px[0])
     boxes[:, 1::2] = boxes[:, 1::2].clip(0, size_px[1])

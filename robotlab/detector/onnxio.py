@@ -1,8 +1,9 @@
 """Networks of :mod:`robotlab.detector.spec` to and from ONNX.
 
-The only module that calls :mod:`onnx`.  One network becomes one graph whose
-input ``picture`` is ``(N, 3, H, W)`` float32, RGB from 0 to 255, any N, H and
-W multiples of :data:`~robotlab.detector.spec.STRIDE_MULTIPLE`.
+Needed to make a network's file; to run one, :mod:`robotlab.detector.session` is
+enough.  One network becomes one graph whose input ``picture`` is ``(N, 3, H, W)``
+float32, RGB from 0 to 255, any N, H and W multiples of
+:data:`~robotlab.detector.spec.STRIDE_MULTIPLE`.
 """
 
 from __future__ import annotations
@@ -13,19 +14,17 @@ from pathlib import Path
 
 import numpy as np
 import onnx
-import onnxruntime
 from onnx import TensorProto, helper, numpy_helper
 
+from robotlab.detector.session import outline, read_model
+from robotlab.detector.spec import FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 from robotlab.errors import ModelError
 from robotlab.files import write_whole
-from robotlab.detector.spec import FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 
 # Operator set 17 and file version 8 (2022) are read by every onnxruntime since
 # 1.12 and by OpenCV since 4.7.
 OPSET = 17
 IR_VERSION = 8
-# Far above any file written here; keeps a hostile file from filling memory.
-LARGEST_FILE_BYTES = 64 * 2**20
 
 
 def fold_normalisation(layers: Iterable[Layer], weights: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
@@ -113,11 +112,7 @@ def network_nodes(
         helper.make_node("Sub", ["picture", "picture.mean"], ["picture.centered"], "picture.centered"),
         helper.make_node("Mul", ["picture.centered", "picture.gain"], ["picture.scaled"], "picture.scaled"),
     ]
-    if fold_norm:
-        numbers = fold_normalisation(layers, weights)
-    else:
-        numbers = {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
-    constants.update(numbers)
+    constants |= fold_normalisation(layers, weights) if fold_norm else {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
     for layer in layers:
         inputs = ["picture.scaled" if name == "picture" else name for name in layer.inputs]
         if layer.kind == "conv":
@@ -258,8 +253,7 @@ def network_to_onnx(
     """
     layers = tuple(layers)
     nodes, constants = network_nodes(layers, weights, fold_norm)
-    last = layers[-1]
-    return make_model(nodes, constants, {last.name: ("N", last.channels, "h", "w")}, metadata)
+    return make_model(nodes, constants, {layers[-1].name: ("N", layers[-1].channels, "h", "w")}, metadata)
 
 
 def save_onnx(model: onnx.ModelProto, path: str | os.PathLike) -> Path:
@@ -313,29 +307,13 @@ def read_onnx(path: str | os.PathLike) -> onnx.ModelProto:
     Traceback (most recent call last):
     robotlab.errors.ModelError: a model must exist to be read, no_such.onnx does not; check its name and folder
     """
-    path = Path(path)
-    try:
-        with path.open("rb") as handle:
-            content = handle.read(LARGEST_FILE_BYTES + 1)
-    except FileNotFoundError:
-        raise ModelError(f"a model must exist to be read, {path} does not; check its name and folder") from None
-    except OSError as error:
-        raise ModelError(f"a model must be a readable file, {path} is not ({error.strerror}); check the path") from None
-    if len(content) > LARGEST_FILE_BYTES:
-        raise ModelError(f"a model must be under {LARGEST_FILE_BYTES >> 20} MiB, {path} is larger; is it one of robotlab's?")
-    damaged = f"a model must be a whole ONNX file, {path} is damaged, cut short or no ONNX ({len(content)} bytes); fit or copy it again"
+    content = read_model(path)
+    outline(content, str(path))
     try:
         model = onnx.ModelProto.FromString(content)
-    except Exception:  # the parser's own error class differs between protobuf releases
-        raise ModelError(damaged) from None
-    if not model.graph.node or not model.graph.input:
-        raise ModelError(damaged)
-    if any(tensor.data_location == TensorProto.EXTERNAL for tensor in model.graph.initializer):
-        raise ModelError(f"a model must hold its own numbers, {path} keeps them in other files; save it as one file")
-    try:
         onnx.checker.check_model(model)
-    except (onnx.checker.ValidationError, ValueError):
-        raise ModelError(damaged) from None
+    except Exception:  # the parser's own error class differs between protobuf releases
+        raise ModelError(f"a model must be valid ONNX, {path} is not; fit or copy it again") from None
     return model
 
 
@@ -419,27 +397,3 @@ def weights_from_onnx(path: str | os.PathLike, layers: Iterable[Layer] = FEATURE
     (16, 3, 3, 3)
     """
     return numbers_of(read_onnx(path), weight_shapes(layers), str(path))
-
-
-def open_session(content: bytes, threads: int = 0) -> onnxruntime.InferenceSession:
-    """A network ready to run on the processor.
-
-    Parameters
-    ----------
-    content : bytes
-        An ONNX file.
-    threads : int
-        Processor threads; 0 lets onnxruntime choose.
-
-    Returns
-    -------
-    onnxruntime.InferenceSession
-        Its threads sleep while they wait: spinning ones are a hair faster on an
-        idle machine and many times slower beside a notebook or a camera.
-    """
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = threads
-    options.inter_op_num_threads = 1
-    options.log_severity_level = 4
-    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    return onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])

@@ -29,8 +29,10 @@ def network_input(picture: np.ndarray) -> np.ndarray:
     """
     height, width = picture.shape[:2]
     block = STRIDE_MULTIPLE
-    padded = np.full((3, -(-height // block) * block, -(-width // block) * block), PICTURE_MEAN, np.float32)
+    padded = np.empty((3, -(-height // block) * block, -(-width // block) * block), np.float32)
     padded[:, :height, :width] = picture.transpose(2, 0, 1)
+    padded[:, height:] = PICTURE_MEAN
+    padded[:, :height, width:] = PICTURE_MEAN
     return padded
 
 

@@ -4,21 +4,26 @@ Start with :func:`simulate`; :class:`Follower` is the part that decides, the sam
 for a simulated and a real trolley.
 """
 
-from robotlab.follow.campaign import FaultReport, blind_way_m, campaign, promise_m
-from robotlab.follow.decide import STATES, Follower, Sight, Wish, distance_from_box
-from robotlab.follow.faults import FAULTS
-from robotlab.follow.film import filmstrip, moment, save_gif
-from robotlab.follow.fleet import Fleet, fleet, fleet_slow
-from robotlab.follow.hooks import NoFaults, Shot
-from robotlab.follow.log import LogContent, RunLog, read_log
-from robotlab.follow.oracle import Oracle, TruthTracker, post_box
-from robotlab.follow.replay import replay_html, replay_pair_html, summary
-from robotlab.follow.robot import DriveReport, drive
-from robotlab.follow.run import Run
-from robotlab.follow.settings import Settings
-from robotlab.follow.simulate import default_camera, simulate
-from robotlab.follow.surrogate import Surrogate, fit_surrogate, surrogate_of
-from robotlab.follow.timing import FrameTimes, frame_times, percentile
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.follow.campaign import FaultReport, blind_way_m, campaign, promise_m
+    from robotlab.follow.decide import STATES, Follower, Sight, Wish, distance_from_box
+    from robotlab.follow.faults import FAULTS
+    from robotlab.follow.film import filmstrip, moment, save_gif
+    from robotlab.follow.fleet import Fleet, fleet, fleet_slow
+    from robotlab.follow.hooks import NoFaults, Shot
+    from robotlab.follow.log import LogContent, RunLog, read_log
+    from robotlab.follow.oracle import Oracle, TruthTracker, post_box
+    from robotlab.follow.replay import replay_html, replay_pair_html, summary
+    from robotlab.follow.robot import DriveReport, drive
+    from robotlab.follow.run import Run
+    from robotlab.follow.settings import Settings
+    from robotlab.follow.simulate import default_camera, simulate
+    from robotlab.follow.surrogate import Surrogate, fit_surrogate, surrogate_of
+    from robotlab.follow.timing import FrameTimes, frame_times, percentile
 
 __all__ = [
     "FAULTS", "STATES", "DriveReport", "FaultReport", "Fleet", "Follower", "FrameTimes", "LogContent", "NoFaults", "Oracle",
@@ -27,3 +32,5 @@ __all__ = [
     "moment", "percentile", "post_box", "promise_m", "read_log", "replay_html", "replay_pair_html", "save_gif", "simulate",
     "summary", "surrogate_of",
 ]  # fmt: skip
+
+load_lazily(__name__)

@@ -8,35 +8,40 @@ speeds (:mod:`.drive`), a link carries them (:mod:`.link`), the motors lag behin
 a jolt does to what stands on the wheels (:mod:`.jolt`).
 """
 
-from robotlab.motion.drive import Drive, advance, advance_many, keep_turn, wrap_rad
-from robotlab.motion.gain_search import GainSearch, find_limit, sweep, swing_growth
-from robotlab.motion.jolt import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
-from robotlab.motion.link import Board, LinkError, MotorLink, SerialLink, SimulatedLink
-from robotlab.motion.motor import Motor
-from robotlab.motion.pacer import Jitter, RampThread
-from robotlab.motion.ramp import (
-    JerkRamp,
-    Ramp,
-    make_ramp,
-    move_speed_mps,
-    move_time_s,
-    speed_change_time_s,
-    stopping_distance_m,
-)
-from robotlab.motion.safety import Fault, StopKind, Watchdog, promised_stop_m
-from robotlab.motion.stability import (
-    continuous_bearing,
-    continuous_critical,
-    continuous_limit,
-    growth_per_frame,
-    loop_limit,
-    margins,
-    sampled_bearing,
-    sampled_critical,
-    sampled_limit,
-)
-from robotlab.motion.steer import FeedForwardTurn, PDTurn, SignCheck, sign_check, speed_toward, turn_toward
-from robotlab.motion.tuning import Swing, measure_swing
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.motion.drive import Drive, advance, advance_many, keep_turn, wrap_rad
+    from robotlab.motion.gain_search import GainSearch, find_limit, sweep, swing_growth
+    from robotlab.motion.jolt import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
+    from robotlab.motion.link import Board, LinkError, MotorLink, SerialLink, SimulatedLink
+    from robotlab.motion.motor import Motor
+    from robotlab.motion.pacer import Jitter, RampThread
+    from robotlab.motion.ramp import (
+        JerkRamp,
+        Ramp,
+        make_ramp,
+        move_speed_mps,
+        move_time_s,
+        speed_change_time_s,
+        stopping_distance_m,
+    )
+    from robotlab.motion.safety import Fault, StopKind, Watchdog, promised_stop_m
+    from robotlab.motion.stability import (
+        continuous_bearing,
+        continuous_critical,
+        continuous_limit,
+        growth_per_frame,
+        loop_limit,
+        margins,
+        sampled_bearing,
+        sampled_critical,
+        sampled_limit,
+    )
+    from robotlab.motion.steer import FeedForwardTurn, PDTurn, SignCheck, sign_check, speed_toward, turn_toward
+    from robotlab.motion.tuning import Swing, measure_swing
 
 __all__ = [
     "Board", "Drive", "Fault", "FeedForwardTurn", "GainSearch", "JerkRamp", "Jitter", "LinkError", "Motor",
@@ -47,3 +52,5 @@ __all__ = [
     "shake", "sign_check", "speed_change_time_s", "speed_toward", "stopping_distance_m", "sweep", "swing_growth",
     "tilt", "tip_limit_mps2", "turn_toward", "wrap_rad",
 ]  # fmt: skip
+
+load_lazily(__name__)

@@ -15,10 +15,15 @@ Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general`` ->
 ``judging`` -> ``verdict`` -> ``desk`` (verify, nudge), with ``progress`` beside it.
 """
 
-from robotlab.practice.desk import Nudge, nudge, progress_map, task_named, tasks_of, verify
-from robotlab.practice.progress import ProgressMap, progress_path
-from robotlab.practice.task import Slip, Task
-from robotlab.practice.verdict import Verdict
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.practice.desk import Nudge, nudge, progress_map, task_named, tasks_of, verify
+    from robotlab.practice.progress import ProgressMap, progress_path
+    from robotlab.practice.task import Slip, Task
+    from robotlab.practice.verdict import Verdict
 
 __all__ = [
     "Nudge",
@@ -33,3 +38,5 @@ __all__ = [
     "tasks_of",
     "verify",
 ]
+
+load_lazily(__name__)

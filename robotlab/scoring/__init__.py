@@ -10,15 +10,20 @@ Names: an ``AP``, ``precision``, ``recall`` or ``F1`` is better when larger, an
 ``error`` when smaller.
 """
 
-from robotlab.scoring.chance import mcnemar, resample_weights, wilson
-from robotlab.scoring.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVELS, CocoTable, evaluate
-from robotlab.scoring.compare import Comparison, compare_judgements
-from robotlab.scoring.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
-from robotlab.scoring.judgement import Judgement
-from robotlab.scoring.judging import judge, read_results_table, results_table, truth_table
-from robotlab.scoring.matching import Match, match
-from robotlab.scoring.paired import PairedMean, paired_mean
-from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.scoring.chance import mcnemar, resample_weights, wilson
+    from robotlab.scoring.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVELS, CocoTable, evaluate
+    from robotlab.scoring.compare import Comparison, compare_judgements
+    from robotlab.scoring.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
+    from robotlab.scoring.judgement import Judgement
+    from robotlab.scoring.judging import judge, read_results_table, results_table, truth_table
+    from robotlab.scoring.matching import Match, match
+    from robotlab.scoring.paired import PairedMean, paired_mean
+    from robotlab.scoring.tables import FoundTable, TruthTable, found_from_results, found_table
 
 __all__ = [
     "AP_METHODS",
@@ -51,3 +56,6 @@ __all__ = [
     "truth_table",
     "wilson",
 ]
+
+
+load_lazily(__name__)

@@ -4,16 +4,23 @@ Every one has a text alternative, works from the keyboard, and says so when
 the kernel behind it is gone.
 """
 
-from robotlab.widgets.camera_view import CameraView
-from robotlab.widgets.color_bands import ColorBands
-from robotlab.widgets.gain_and_delay import GainAndDelay
-from robotlab.widgets.replay import Replay
-from robotlab.widgets.replay_choice import ReplayChoice
-from robotlab.widgets.resizing import Resizing
-from robotlab.widgets.slider_picture import Slider, SliderPicture
-from robotlab.widgets.stop_picture import StopPicture
-from robotlab.widgets.threshold_curve import ThresholdCurve
-from robotlab.widgets.training_monitor import TrainingMonitor
-from robotlab.widgets.two_boxes import TwoBoxes
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.widgets.camera_view import CameraView
+    from robotlab.widgets.color_bands import ColorBands
+    from robotlab.widgets.gain_and_delay import GainAndDelay
+    from robotlab.widgets.replay import Replay
+    from robotlab.widgets.replay_choice import ReplayChoice
+    from robotlab.widgets.resizing import Resizing
+    from robotlab.widgets.slider_picture import Slider, SliderPicture
+    from robotlab.widgets.stop_picture import StopPicture
+    from robotlab.widgets.threshold_curve import ThresholdCurve
+    from robotlab.widgets.training_monitor import TrainingMonitor
+    from robotlab.widgets.two_boxes import TwoBoxes
 
 __all__ = ["CameraView", "ColorBands", "GainAndDelay", "Replay", "ReplayChoice", "Resizing", "Slider", "SliderPicture", "StopPicture", "ThresholdCurve", "TrainingMonitor", "TwoBoxes"]
+
+load_lazily(__name__)

@@ -2,16 +2,21 @@
 
 import json
 import pickle
+import re
+from pathlib import Path
 
 import numpy as np
 import onnx
 import pytest
 from scipy.ndimage import maximum_filter
 
-from robotlab.detector import Detector
+import robotlab
+from robotlab.dataset import open_dataset
+from robotlab.detector import Detector, fit
 from robotlab.detector.engine.crew import Crew
 from robotlab.detector.engine.losses import softmax_channels
 from robotlab.detector.engine.network import Network
+from robotlab.detector.file import IOU_LIMIT, MIN_SCORE, MOST
 from robotlab.detector.graph import head_layers
 from robotlab.detector.onnxio import network_to_onnx, save_onnx, weights_from_onnx
 from robotlab.detector.sizes import network_input
@@ -105,8 +110,38 @@ def test_file_runs_in_opencv(made, model_path):
 def test_metadata_is_there_for_other_programs(model_path):
     known = {entry.key: entry.value for entry in onnx.load(model_path).metadata_props}
     assert json.loads(known["classes"]) == CLASSES
-    assert known["robotlab_format"] == "1" and "RGB" in known["input"]
+    assert known["robotlab_format"] == "1"
+    given, how = json.loads(known["input"]), json.loads(known["decoding"])
+    assert (given["channels"], given["range"], given["multiple_px"]) == ("RGB", [0, 255], 16)
+    assert (how["stride_px"], how["min_score"], how["nms_iou"], how["max_detections"]) == (4, MIN_SCORE, IOU_LIMIT, MOST)
+    assert json.loads(known["outputs"]).keys() == {"peaks", "boxes"}
     assert json.loads(known["facts"]) == {"seed": 3}
+
+
+def test_kernels_say_their_shape(model_path):
+    # ONNX lets it be left out of a Conv; OpenCV 4.10 to 4.12 then refuse the file.
+    nodes = [node for node in onnx.load(model_path).graph.node if node.op_type in ("Conv", "MaxPool")]
+    assert nodes and all("kernel_shape" in {one.name for one in node.attribute} for node in nodes)
+
+
+def test_decoder_of_the_guide_gives_what_ours_gives(blocks, tmp_path):
+    """On pictures with things in them, drawn and rendered."""
+    guide = (Path(robotlab.__file__).parents[1] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    code = re.search(r"## Decode the file without robotlab.*?```python\n(.*?)```", guide, re.DOTALL)[1]
+    assert set(re.findall(r"^import (\w+)", code, re.MULTILINE)) == {"json", "numpy", "onnxruntime"}
+    detector = fit(blocks, progress=False)
+    path = detector.save(tmp_path / "model.onnx")
+    names: dict = {}
+    exec(compile(code, "DEVELOPERS.md", "exec"), names)
+    greenhouse = open_dataset(Path(robotlab.__file__).parents[1] / "datasets" / "greenhouse")
+    pictures = [data.load(data[n]) for data, count in ((blocks, 6), (greenhouse, 4)) for n in range(0, count * 4, 4)]
+    for picture in pictures:
+        ours = detector.find(picture)
+        boxes, scores, classes = names["decode"](str(path), picture)
+        assert classes == [ours.classes[k] for k in ours.labels]
+        np.testing.assert_allclose(scores, ours.scores, atol=1e-6)
+        np.testing.assert_allclose(boxes, ours.boxes, atol=1e-3)
+    assert len(ours) > 0
 
 
 def test_load_gives_back_what_was_saved(made, model_path):

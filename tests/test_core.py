@@ -1,0 +1,83 @@
+"""The core alone, as on a robot: NumPy, ONNX Runtime and Pillow run a file and drive."""
+
+import subprocess
+import sys
+
+import pytest
+from docs_walk import ROOT
+
+from robotlab.detector import Detector
+from robotlab.detector.graph import head_layers
+from robotlab.detector.spec import FEATURES, first_weights
+
+# What pip installs for the core: its three packages and what ONNX Runtime itself asks for.
+CORE = {"numpy", "onnxruntime", "PIL", "flatbuffers", "packaging", "google", "coloredlogs", "humanfriendly", "sympy", "mpmath"}
+CORE_ONLY = f"""
+import importlib.machinery, sys
+
+class CoreOnly:
+    "Finds no package beyond the core, as where it is not installed."
+    def find_spec(self, name, path=None, target=None):
+        top = name.partition(".")[0]
+        if path is None and top not in {sorted(CORE | {"robotlab"})!r} and top not in sys.stdlib_module_names:
+            spec = importlib.machinery.PathFinder.find_spec(name)
+            if spec and "-packages" in str(spec.origin or list(spec.submodule_search_locations or ())):
+                raise ModuleNotFoundError(f"No module named {{name!r}}", name=name)
+
+sys.meta_path.insert(0, CoreOnly())
+"""
+
+
+def run(code: str, *words: str) -> subprocess.CompletedProcess:
+    return subprocess.run([sys.executable, "-c", CORE_ONLY + code, *words], cwd=ROOT, capture_output=True, text=True, check=False)
+
+
+DRIVE = """
+import time
+import numpy as np
+from robotlab.camera import Camera
+from robotlab.color import Band, ColorTracker, Shape
+from robotlab.detector import Detector
+from robotlab.follow import Run, Settings, drive
+from robotlab.motion import SimulatedLink
+
+rng = np.random.default_rng(0)
+def take():
+    time.sleep(0.02)
+    picture = rng.integers(0, 80, (48, 64, 3), np.uint8)
+    picture[10:40, 28:36] = 230, 110, 30
+    picture[20:24, 28:36] = 255
+    return picture
+
+color = ColorTracker(Band((5, 18), (150, 255), (80, 255)), ["post"], shapes=Shape(join_gap=1.0))
+color.save(sys.argv[2])
+for tracker in (Detector.load(sys.argv[1], threads=1), ColorTracker.load(sys.argv[2])):
+    report = drive(take, tracker, Camera(64, 48, 1.0, height_m=0.25), Settings(frame_hz=40, delay_s=0.0), SimulatedLink(), 0.4, log=sys.argv[3])
+    assert report.pictures and report.reason == "the time was over", report
+    Run.load(sys.argv[3])
+far = {"scipy", "onnx", "skimage", "matplotlib", "robotlab.greenhouse", "robotlab.scoring", "robotlab.dataset"} & sys.modules.keys()
+assert not far, far
+print("sights", report.sights)
+"""
+
+
+def test_a_driving_program_needs_the_core_alone(tmp_path):
+    layers = FEATURES + head_layers(1)
+    path = Detector.build(layers, first_weights(layers), ["post"], {}).save(tmp_path / "post.onnx")
+    ran = run(DRIVE, str(path), str(tmp_path / "color.json"), str(tmp_path / "run.log"))
+    assert ran.returncode == 0, ran.stderr
+    assert int(ran.stdout.split()[-1]) > 0  # The color detector saw the post.
+
+
+def test_what_needs_more_says_what_and_how():
+    ran = run("import robotlab.motion\nrobotlab.motion.Drive\nrobotlab.motion.shake")
+    assert ran.returncode == 1
+    assert ran.stderr.splitlines()[-1].startswith("ModuleNotFoundError: robotlab.motion.shake needs scipy, it is not installed; pip install")
+
+
+@pytest.mark.parametrize("words", ["open", "tour", "fit datasets/coins", "judge datasets/coins --with color", "drive"])
+def test_commands_of_the_course_say_in_one_line_which_extra_they_need(words):
+    ran = run("from robotlab.cli import run\nsys.argv = ['robotlab', *sys.argv[1:]]\nrun()", *words.split())
+    assert ran.returncode == 2 and ran.stdout == ""
+    assert ran.stderr.count("\n") == 1 and ran.stderr.startswith(f"robotlab {words.split()[0]} needs ")
+    assert 'pip install -e ".[course]"' in ran.stderr

@@ -1,0 +1,44 @@
+"""Packages show their names at once and load them when used."""
+
+import importlib
+import pkgutil
+import subprocess
+import sys
+from types import ModuleType
+
+import pytest
+
+import robotlab
+
+PACKAGES = ["robotlab", *(f"robotlab.{module.name}" for module in pkgutil.iter_modules(robotlab.__path__) if module.ispkg)]
+
+
+def shown(package) -> list[str]:
+    return [name for name in dir(package) if not name.startswith("__")]
+
+
+@pytest.mark.parametrize("name", PACKAGES)
+def test_each_name_of_a_package_is_there(name):
+    package = importlib.import_module(name)
+    assert sorted(shown(package)) == sorted(package.__all__)
+    for one in package.__all__:
+        assert isinstance(getattr(package, one), ModuleType) == (package is robotlab), f"{name}.{one}"
+    with pytest.raises(AttributeError, match="has no attribute 'no_such'"):
+        package.no_such  # noqa: B018
+
+
+def test_importing_robotlab_loads_nothing_and_shows_its_packages():
+    code = (
+        "import sys, robotlab\n"
+        "loaded = [name for name in sys.modules if name.startswith('robotlab.')]\n"
+        "print(sorted(loaded), 'numpy' in sys.modules, 'follow' in dir(robotlab), robotlab.motion.Drive.__name__)"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout.strip() == "['robotlab._lazy', 'robotlab.errors'] False True Drive"
+
+
+@pytest.mark.parametrize(("package", "name"), [("follow", "fleet"), ("follow", "campaign"), ("color", "hsv")])
+def test_a_function_named_like_its_module_stays_a_function(package, name):
+    code = f"import robotlab.{package}.{name}\nfrom robotlab.{package} import {name}\nprint(callable({name}))"
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout.strip() == "True"
