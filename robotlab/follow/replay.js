@@ -4,9 +4,9 @@
 (function (key) {
   "use strict";
   const NS = "http://www.w3.org/2000/svg";
-  // Colours that the colour-blind can tell apart (Okabe and Ito, 2008).
+  // Colors that the color-blind can tell apart (Okabe and Ito, 2008).
   const COLOR = {wait: "#5b616b", follow: "#00795a", coast: "#8a5d00", slow: "#a3497b", search: "#a3497b", stop: "#b34700", fault: "#b34700"};
-  const SAYS = {wait: "waiting", follow: "following", coast: "coasting", slow: "slowing down", search: "searching",
+  const SAYS = {wait: "waiting", follow: "following", coast: "holding the last command", slow: "slowing down", search: "searching",
                 stop: "stopped", fault: "fault: stopped"};
 
   function make(name, attributes, parent) {

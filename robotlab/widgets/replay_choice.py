@@ -8,7 +8,7 @@ from typing import Any
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.follow import Run, replay_html, replay_pair_html
+from robotlab.follow import Run, replay_html, replay_pair_html, share_on_post
 from robotlab.widgets.kit import Widget, browser_code, browser_style
 
 
@@ -38,7 +38,7 @@ class ReplayChoice(Widget):
     >>> eyes = {"sharp": Oracle(), "dim": Oracle(smallest_px=70)}
     >>> show = ReplayChoice(lambda walk, name: drive(eyes[name], walk, pictures=False, duration_s=2, progress=False), ["weave"], list(eyes))
     >>> show.text
-    'weave. sharp: following 95 % of the time, distance 0.21 m off. dim: following 95 % of the time, distance 0.21 m off.'
+    'weave. sharp: on the post in 95 % of the pictures, distance 0.21 m off. dim: on the post in 95 % of the pictures, distance 0.21 m off.'
     """
 
     _esm = browser_code("replay")
@@ -47,7 +47,7 @@ class ReplayChoice(Widget):
     page = traitlets.Unicode().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
     lists = traitlets.List().tag(sync=True)
-    # The browser's wish and the answer to it, as in the other widgets.
+    # What the browser asks for and the answer to it, as in the other widgets.
     asked = traitlets.Dict().tag(sync=True)
     answered = traitlets.Int(0).tag(sync=True)
     text = traitlets.Unicode().tag(sync=True)
@@ -78,9 +78,8 @@ class ReplayChoice(Widget):
         runs = [self._run(walk, name) for name in names]
         said = []
         for name, run in zip(names, runs, strict=True):
-            scores = run.scores()
-            off = scores["distance_error_m"]
-            said.append(f"{name}: following {100 * scores['time_following']:.0f} % of the time, distance {off:.2f} m off.")
+            off = run.scores()["distance_error_m"]
+            said.append(f"{name}: on the post in {100 * share_on_post(run):.0f} % of the pictures, distance {off:.2f} m off.")
         title = f"Walk {walk}"
         if names[0] == names[1]:
             page, said = replay_html(runs[0], f"{title}, {names[0]}"), said[:1]
@@ -90,16 +89,16 @@ class ReplayChoice(Widget):
                 "text": " ".join([f"{walk}.", *said]), "failed": False}  # fmt: skip
 
     def _answer(self, change: dict[str, Any]) -> None:
-        wish = change["new"]
+        asked = change["new"]
         try:
-            seen = self._seen(wish["values"])
+            seen = self._seen(asked["values"])
         except Exception as error:  # A learner's tracker may raise anything; the page stays as it was.
             seen = {"text": f"{type(error).__name__}: {error}", "failed": True}
         # One message to the browser, so that page and text never disagree.
         with self.hold_sync():
             for name, value in seen.items():
                 setattr(self, name, value)
-            self.answered = int(wish["number"])
+            self.answered = int(asked["number"])
 
     def __repr__(self) -> str:
         return f"Two replays to choose. Now: {self.text}"
