@@ -193,7 +193,7 @@ print(f"correlation of the two trackers' errors: {np.corrcoef(simple, other)[0, 
 
 # %% tags=["starter"]
 def paired_interval(simple_m, other_m, factor):
-    """Low and high end of the mean improvement of the other tracker over the simple one, m.
+    """Ends (low, high) of the interval for the mean improvement over the simple one, m.
 
     simple_m, other_m: (N,) arrays, errors of the two on the same N walks; smaller is better.
     The interval: the mean of the N improvements, minus and plus factor times its standard error.
@@ -203,7 +203,7 @@ def paired_interval(simple_m, other_m, factor):
 
 # %% tags=["worked"]
 def paired_interval(simple_m, other_m, factor):
-    """Low and high end of the mean improvement of the other tracker over the simple one, m.
+    """Ends (low, high) of the interval for the mean improvement over the simple one, m.
 
     simple_m, other_m: (N,) arrays, errors of the two on the same N walks; smaller is better.
     The interval: the mean of the N improvements, minus and plus factor times its standard error.
@@ -231,7 +231,7 @@ verify(paired_interval)
 
 # %% tags=["starter"]
 def choose(low_m, high_m, matters_m):
-    """The decision, from the interval of the improvement: "other", "simple" or "more walks".
+    """The decision, from the improvement's interval: "other", "simple" or "more walks".
 
     low_m, high_m: ends of the interval for the mean improvement of the other tracker, m.
     matters_m: the least improvement that is worth its price, m.
@@ -243,7 +243,7 @@ def choose(low_m, high_m, matters_m):
 
 # %% tags=["worked"]
 def choose(low_m, high_m, matters_m):
-    """The decision, from the interval of the improvement: "other", "simple" or "more walks".
+    """The decision, from the improvement's interval: "other", "simple" or "more walks".
 
     low_m, high_m: ends of the interval for the mean improvement of the other tracker, m.
     matters_m: the least improvement that is worth its price, m.

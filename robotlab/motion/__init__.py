@@ -10,7 +10,7 @@ a jolt does to what stands on the wheels (:mod:`.jolt`).
 
 from robotlab.motion.drive import Drive, advance, advance_many, keep_turn, wrap_rad
 from robotlab.motion.gain_search import GainSearch, find_limit, sweep, swing_growth
-from robotlab.motion.jolt import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
+from robotlab.motion.jolt import grip, grip_limit_mps2, ramp_course, shake, tilt, tip_limit_mps2
 from robotlab.motion.link import Board, LinkError, MotorLink, SerialLink, SimulatedLink
 from robotlab.motion.motor import Motor
 from robotlab.motion.pacer import Jitter, RampThread
@@ -45,7 +45,7 @@ __all__ = [
     "MotorLink", "PDTurn", "Ramp", "RampThread", "SerialLink", "SignCheck", "SimulatedLink", "StopKind",
     "GAIN_MARGIN", "Swing", "Watchdog", "advance", "advance_many", "continuous_bearing", "continuous_critical", "continuous_limit", "find_limit",
     "grip", "grip_limit_mps2", "growth_per_frame", "keep_turn", "latency_from_film_s", "loop_limit", "make_ramp", "margins",
-    "measure_swing", "move_speed_mps", "move_time_s", "promised_stop_m", "safe_gain", "sampled_bearing", "sampled_critical", "sampled_limit",
+    "measure_swing", "move_speed_mps", "move_time_s", "promised_stop_m", "ramp_course", "safe_gain", "sampled_bearing", "sampled_critical", "sampled_limit",
     "shake", "sign_check", "speed_change_time_s", "speed_toward", "stopping_distance_m", "sweep", "swing_growth",
     "tilt", "tip_limit_mps2", "turn_toward", "wrap_rad",
 ]  # fmt: skip

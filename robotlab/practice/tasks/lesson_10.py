@@ -8,7 +8,7 @@ from robotlab.practice.task import Slip, Task
 
 
 def bearing_error(box, width_px, hfov_rad):
-    """How far the robot must turn to face the target, rad; positive to the left (ISO 8855).
+    """Angle that the robot must turn to face the target, rad; positive to the left.
 
     box: (x0, y0, x1, y1), corners of the target's box, px.
     width_px: width of the picture, px.  hfov_rad: horizontal field of view, rad.
@@ -85,7 +85,8 @@ BEARING_ERROR = Task(
 def p_law(bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps):
     """Wanted motion (v_mps, yaw_radps): forward speed, m/s, and yaw rate, rad/s.
 
-    bearing_rad: where the target is, rad, positive to the left.  distance_m: how far away, m.
+    bearing_rad: where the target is, rad, positive to the left.
+    distance_m: how far away it is, m.
     turn_gain: yaw rate for each rad, 1/s.  drive_gain: speed for each m too far, 1/s.
     keep_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
     max_mps: limit of the speed; the robot never drives backward.
@@ -181,8 +182,9 @@ def wheel_speeds(v_mps, yaw_radps, track_m, max_mps):
     """Speeds of the two wheels over the ground, (left_mps, right_mps), m/s.
 
     v_mps: forward speed, m/s.  yaw_radps: yaw rate, rad/s, positive to the left.
-    track_m: distance between the wheels, m.  max_mps: the most that a wheel can do, either way;
-    if one would need more, both slow down in the same ratio, so that the robot drives the same circle.
+    track_m: distance between the wheels, m.
+    max_mps: the most that a wheel can do, either way; if one would need more,
+    both slow down in the same ratio, so that the robot drives the same circle.
     """
     half_mps = yaw_radps * track_m / 2
     left_mps, right_mps = v_mps - half_mps, v_mps + half_mps
@@ -254,7 +256,7 @@ WHEEL_SPEEDS = Task(
 
 
 def gain_limit(delay_frames, frame_s):
-    """Steering gain, 1/s, from which a loop that works frame by frame swings wider and wider.
+    """Ultimate gain, 1/s, of a loop that works frame by frame.
 
     delay_frames: whole frames from a picture to the command made from it.
     frame_s: time between two pictures, s; the command is held in between.

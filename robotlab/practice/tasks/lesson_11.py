@@ -8,10 +8,11 @@ from robotlab.practice.task import Slip, Task
 
 
 def ramp_step(speed_mps, wanted_mps, accel_mps2, dt_s):
-    """One step of a ramp: the next speed in m/s, as near to the wanted one as the limit allows.
+    """Next speed of a ramp, m/s, as near to wanted_mps as the limit allows.
 
-    speed_mps: speed now, m/s.  wanted_mps: wanted speed, m/s; both may be negative, which is backward.
-    accel_mps2: acceleration limit, m/s², up and down alike.  dt_s: length of the step, s.
+    speed_mps: speed now, m/s.  wanted_mps: wanted speed, m/s.
+    Both may be negative, which is backward.
+    accel_mps2: acceleration limit, m/s², up and down.  dt_s: length of the step, s.
     """
     room = accel_mps2 * dt_s
     return speed_mps + min(max(wanted_mps - speed_mps, -room), room)
@@ -76,10 +77,11 @@ RAMP_STEP = Task(
 
 
 def stopping_distance(speed_mps, decel_mps2, delay_s):
-    """Way in m from the moment something happens until the trolley stands; never negative.
+    """Way, m, from the moment something happens until the trolley stands still.
 
-    speed_mps: speed at that moment, m/s; negative is backward.
-    decel_mps2: deceleration of the stop ramp, m/s², positive.  delay_s: time until the ramp begins, s.
+    speed_mps: speed at that moment, m/s; negative is backward, the way is positive.
+    decel_mps2: deceleration of the stop ramp, m/s², positive.
+    delay_s: reaction time, from that moment to the start of the ramp, s.
     """
     speed = abs(speed_mps)
     return speed * delay_s + speed * speed / (2 * decel_mps2)
@@ -132,7 +134,8 @@ def safe_speed(clear_m, decel_mps2, delay_s):
     """The highest speed in m/s from which the trolley stands within clear_m.
 
     clear_m: way that is surely free, m, 0 or more.
-    decel_mps2: deceleration of the stop ramp, m/s², positive.  delay_s: time until the ramp begins, s.
+    decel_mps2: deceleration of the stop ramp, m/s², positive.
+    delay_s: reaction time, from that moment to the start of the ramp, s.
     """
     lost = decel_mps2 * delay_s
     return math.sqrt(lost * lost + 2 * decel_mps2 * clear_m) - lost
@@ -201,7 +204,8 @@ SAFE_SPEED = Task(
 def watchdog(now_s, last_good_s, slow_s, stop_s):
     """What to do at the age of the last good picture: "go", "slow" or "stop".
 
-    now_s: time now, s.  last_good_s: time of the last good picture, s; NaN when there was none.
+    now_s: time now, s.
+    last_good_s: time of the last good picture, s; NaN when there was none.
     slow_s, stop_s: oldest age for "go" and for "slow", s, each included.
     An age that makes no sense is "stop".
     """
