@@ -20,7 +20,7 @@ from robotlab.motion.checks import number
 # Whatever the distance allows, nothing holds a command or stays unnoticed for
 # longer on a robot; a ramp steps at least so often, and sends at least so many
 # commands within the board's time-out (common practice, no source).
-_MOST_HOLD_S, _MOST_SILENCE_S, _LEAST_RAMP_HZ, _LEAST_COMMANDS = 1.0, 2.0, 20.0, 3
+_MOST_HOLD_S, _MOST_SILENCE_S, _LEAST_RAMP_HZ, _LEAST_COMMANDS = 1.0, 5.0, 20.0, 3
 # Rubber on a dry floor, all weight on the driven wheels: order of magnitude, from memory.
 _MOST_ACCEL_MPS2 = grip_limit_mps2(0.6)
 # Halvings that bring a bracket of any size down to the last bits.

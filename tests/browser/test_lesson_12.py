@@ -57,16 +57,16 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path, monkeypatch):
 
     notebook.fits(box, [box], tmp_path)
 
-    # The design sheet's sliders: twice the delay halves what may be steered, and takes from the speed.
+    # The design sheet's sliders: a longer latency lowers the safe gain, and takes from the speed.
     sheet = page.locator(".robotlab-slider-picture")
     sheet.scroll_into_view_if_needed()
     words = sheet.locator(".robotlab-text")
-    notebook.until(lambda: "largest safe gain, margin 2: 4.02 1/s" in words.inner_text(), "the gain as it was")
-    sheet.get_by_label("delay").focus()
+    notebook.until(lambda: "largest safe gain, gain margin 2: 3.24 1/s" in words.inner_text(), "the gain as it was")
+    sheet.get_by_label("latency").focus()
     for _ in range(5):
         page.keyboard.press("ArrowRight")
-    # Half the gain limit of a loop with two frames of delay and a motor lag of 0.1 s.
-    notebook.until(lambda: "largest safe gain, margin 2: 2.53 1/s" in words.inner_text(), "a smaller gain")
+    # Half the ultimate gain of a loop with .24 s of latency and a motor lag of 0.1 s.
+    notebook.until(lambda: "largest safe gain, gain margin 2: 2.22 1/s" in words.inner_text(), "a smaller gain")
     page.screenshot(path=tmp_path / "lesson_12_sheet.png")
     print(f"screenshot: {tmp_path / 'lesson_12_sheet.png'}")
 
