@@ -17,8 +17,8 @@ from robotlab.greenhouse import LAMPS, WALKS, Walk
 from robotlab.scoring import Comparison, Judgement, compare_judgements, judge
 from robotlab.trackers import Detections, Tracker
 
-# What is followed when nothing else is asked for: plain light first, then
-# colored light beside things of the post's own color.
+# What is followed when nothing else is asked for: plain lighting first, then
+# colored lighting beside things of the post's own color.
 USUAL_WALKS = ("weave", "wrong_things:warm")
 # Shares of the pictures nearer than this are called equal (common practice, no source).
 SAME_SHARE = 0.03
@@ -204,7 +204,7 @@ def drive(
 
 
 def threshold(tracker: Tracker, source: DataSet, most: int = 60) -> float:
-    """The score from which on a tracker is to be believed.
+    """Confidence threshold of a tracker: the score from which on it is believed.
 
     Parameters
     ----------
@@ -301,7 +301,7 @@ class FaceOff:
 
 
 def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
-    """Who followed better on one walk, in words.
+    """Which tracker followed better on one walk, in words.
 
     Parameters
     ----------

@@ -126,7 +126,6 @@ def test_the_measured_gain_knows_nothing_of_the_formula(monkeypatch):
     for name in ("loop_limit", "growth_per_frame", "sampled_limit"):
         monkeypatch.delattr(f"robotlab.motion.stability.{name}")
     monkeypatch.delattr("robotlab.follow.settings.loop_limit")
-    monkeypatch.setattr("robotlab.follow.fleet.fleet", None)
     assert measure_gain_limit(facts(delay_s=0.1, motor=QUICK)) == pytest.approx(10.0, rel=0.01)
 
 
@@ -137,9 +136,9 @@ def test_gain_limit_measured_for_whole_frames_is_within_one_percent(frames):
 
 
 def test_gain_limit_of_a_very_late_loop():
-    """Twenty frames late it oscillates so slowly that a short test would see nothing grow."""
-    robot = facts(delay_s=2.0, motor=QUICK)
-    assert measure_gain_limit(robot) == pytest.approx(2 * math.sin(math.pi / (2 * 41)) / 0.1, rel=0.01)
+    """Twelve frames late it oscillates so slowly that a short test would see nothing grow."""
+    robot = facts(delay_s=1.2, motor=QUICK)
+    assert measure_gain_limit(robot) == pytest.approx(2 * math.sin(math.pi / (2 * 25)) / 0.1, rel=0.01)
 
 
 @pytest.mark.parametrize("name", ROBOTS)
@@ -152,7 +151,7 @@ def test_stopping_distance_is_a_bound_and_not_much_more(name):
 
 @pytest.fixture(scope="module")
 def color():
-    scenes = [WALKS[name].scene.under("overcast").with_post_at(distance, 0.0) for name in ("straight", "weave") for distance in (1.5, 2.0, 3.0, 5.0)]
+    scenes = [WALKS[name].scene.under("overcast").with_post_at(distance, 0.0) for name in ("straight", "weave", "reverse") for distance in (1.5, 2.0, 3.0, 5.0)]
     frames = [render(scene, default_camera()) for scene in scenes]
     return ColorTracker.learn([one.picture for one in frames], [one.truths.boxes[:1] for one in frames], "post")
 
@@ -160,10 +159,10 @@ def color():
 def test_a_real_tracker_judged_with_one_camera_predicts_its_far_limit_with_another(color):
     """Under an even sky, where nothing but its size hides the post: the side away from the sun is another matter."""
     settings = Settings(min_score=0.1)
-    smallest = rendered_height_px(color, default_camera(), settings, lamp="overcast", pictures=4, seed=1)
+    smallest = rendered_height_px(color, default_camera(), settings, lamp="overcast", pictures=6, seed=1)
     for camera in (Camera(320, 240, math.radians(80), 0.15), Camera(320, 240, math.radians(40), 0.35, 0.05)):
         robot = Robot(camera, smallest, settings)
-        assert measure_band(robot, color, lamp="overcast", pictures=3, seed=2) == pytest.approx(predict_band(robot), rel=0.10)
+        assert measure_band(robot, color, lamp="overcast", pictures=6, seed=2) == pytest.approx(predict_band(robot), rel=0.10)
 
 
 def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
@@ -215,8 +214,8 @@ def test_an_empty_band_is_called_one():
 
 
 def test_a_limit_where_nothing_is_tried_is_not_called_confirmed():
-    """Far limit 172 m; pictures are rendered up to 20 m."""
-    sheet = design_sheet(Robot(SMALL.camera, 0.5), pictures=1)
+    """Far limit 133 m; pictures are rendered up to 20 m."""
+    sheet = design_sheet(Robot(default_camera(), 1.0), pictures=1)
     assert sheet["far"].predicted > 100 and sheet["far"].measured is None
     assert sheet.apart() == [] and "no far limit there" in sheet.sentences()[-1]
 

@@ -129,7 +129,7 @@ for sign in (+1, -1):
 #
 # `Oracle` in the code above is a tracker that is told where the post is. What is really there is called the **ground truth**; with it the loop is tested without the mistakes of a tracker.
 #
-# A short test finds it, with the **wheels off the ground**: hold the target on the left, then on the right, and watch how the wheels turn. `sign_check` takes what was seen and how fast the wheels ran.
+# A short test finds it, with the *wheels off the ground*: hold the target on the left, then on the right, and watch how the wheels turn. `sign_check` takes what was seen and how fast the wheels ran.
 #
 # **Predict.** Below are one right way to plug in two motors and four wrong ones. Which of them turn the trolley away from the post? Which wrong one would pass a test with the target on the *left only*?
 
@@ -748,10 +748,10 @@ plt.show()
 # ## 10. On your own robot
 #
 # **Cautions**, before anything else:
-# - The first test is with the **wheels off the ground**, the robot on a block from which it cannot fall. Keep fingers, hair, sleeves and cables away from the wheels.
+# - The first test is with the *wheels off the ground*, the robot on a block from which it cannot fall. Keep fingers, hair, sleeves and cables away from the wheels.
 # - One **hand on the power switch** whenever the motors have power. Try once that it really stops them.
 # - On the floor: a clear floor, at least 2 m in every direction, no stairs. **People and pets stay away**; children watch from behind a table.
-# - **Slow limits**: 0.5 rad/s and 0.2 m/s in the program, and lower in the motor board if it can do that. With this library: `Settings(max_yaw_radps=0.5, max_mps=0.2, search_s=0)`; `search_s=0` means to stop, and not to turn about, when the target is lost. It never drives backward unless you set `max_reverse_mps`.
+# - *Slow limits*: 0.5 rad/s and 0.2 m/s in the program, and lower in the motor board if it can do that. With this library: `Settings(max_yaw_radps=0.5, max_mps=0.2, search_s=0)`; `search_s=0` means to stop, and not to turn about, when the target is lost. It never drives backward unless you set `max_reverse_mps`.
 # - Batteries, chargers and motors: the maker's data sheet and your local rules come first.
 # - **Software is no safety function.** A program, however careful, does not replace the switch that cuts the power (IEC 60204-1, ISO 13850).
 #
