@@ -196,7 +196,7 @@ def _page(runs: list[Run], names: list[str], title: str) -> str:
 def _pane(run: Run, name: str) -> str:
     said = html.escape(summary(run))
     facts = run.facts
-    where = html.escape(f"walk {facts['walk']}, {facts['lamp']} lamp, tracker {facts['tracker']}")
+    where = html.escape(f"walk {facts['walk']}, lighting {facts['lamp']}, tracker {facts['tracker']}")
     squeezed = ""
     if run.settings.tracker_px is not None:
         squeezed = f" The picture is squeezed to {run.settings.tracker_px[0]}×{run.settings.tracker_px[1]} px, as the tracker sees it."
@@ -204,7 +204,7 @@ def _pane(run: Run, name: str) -> str:
     return (
         f'<div class="run">{heading}<p>{said} ({where})</p><div class="views">'
         f'<figure class="plan"><svg role="img" aria-label="Plan of the greenhouse from above, with trolley, post and things. {said}"></svg>'
-        "<figcaption>From above: the trolley (blue) with what its camera can see, the post (orange) and its way (dashed).</figcaption></figure>"
+        "<figcaption>From above: the trolley (blue) with what its camera can see, the post (orange) and its path (dashed).</figcaption></figure>"
         f'<figure class="eye"><canvas role="img" aria-label="What the camera sees. {said}"></canvas>'
         f"<figcaption>From the trolley: the box that is followed (yellow), others found (pink, dotted), where the post really is (light blue, dashed).{squeezed}</figcaption></figure>"
         '</div><p class="now"></p>'

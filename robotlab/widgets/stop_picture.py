@@ -11,7 +11,7 @@ from robotlab.plots import new_figure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # What fits on the axes: a small trolley at a brisk walk, stopped gently or hard (common practice, no source).
-_END_S, _END_M, _TOP_MPS, _TOP_MPS2 = 4.5, 3.2, 1.25, 3.3
+_END_S, _END_M, _TOP_MPS, _TOP_MPS2 = 4.5, 3.5, 1.25, 3.3
 # Steps as short as those of the ramp's own thread, or shorter, s.
 _STEP_S = 0.005
 _BLUE, _ORANGE, _GRAY = "#0072b2", "#d55e00", "#666666"  # after Okabe and Ito, 2008
