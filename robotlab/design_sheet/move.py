@@ -252,7 +252,7 @@ def _way_m(robot: Robot, speed_mps: float, fault: type[Vanished] | type[Hung]) -
         settings = settings.but(coast_s=1e3)
     # Up to speed, its lag died out to a thousandth and more, and one second at it.
     up_s = wheel / s.max_accel + 10 * s.motor.lag_s + 1 + (0 if s.max_jerk is None else s.max_accel / s.max_jerk)
-    last = math.ceil((up_s + robot.reaction_s) * s.frame_hz)
+    last = math.ceil((up_s + s.latency_s) * s.frame_hz)
 
     def drive(faults: NoFaults) -> Run:
         return simulate(_SEES_ALL, standing(_FAR_M), default_camera(), settings, pictures=False,
