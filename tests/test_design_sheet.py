@@ -168,6 +168,7 @@ def color():
     return ColorTracker.learn([one.picture for one in frames], [one.truths.boxes[:1] for one in frames], "post")
 
 
+@pytest.mark.slow
 def test_a_real_tracker_judged_with_one_camera_predicts_its_far_limit_with_another(color):
     """Under an even sky, where nothing but its size hides the post: the side away from the sun is another matter."""
     settings = Settings(min_score=0.1)

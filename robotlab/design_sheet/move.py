@@ -29,7 +29,7 @@ _START_RAD, _GROWN = 1e-3, 10
 # Frames of a steering test, at least, and for each frame that the loop lags
 # behind: near its limit a late loop swings slowly.  First gain, times frame
 # rate over frames late; width of the last bracket, as a share.
-_FRAMES, _FRAMES_LATE, _FIRST, _TOLERANCE = 120, 40, 0.1, 0.005
+_FRAMES, _FRAMES_LATE, _FIRST, _TOLERANCE = 120, 40, 0.4, 0.005
 # No loop of the course needs more than this, times the frame rate: 2 is the limit without any delay.
 _MOST = 4.0
 # Finds the smallest speck: the camera's aim and the tracker play no part here.
