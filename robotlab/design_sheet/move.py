@@ -173,7 +173,7 @@ def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     Examples
     --------
     >>> round(measure_stop_m(Robot(default_camera(), 20)), 2)
-    0.84
+    0.86
     """
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0, open_low=True)
     return max(_way_m(robot, speed, fault) for fault in (Vanished, Hung))
@@ -204,7 +204,7 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
     Examples
     --------
     >>> round(measure_safe_speed(Robot(default_camera(), 20)), 2)
-    0.67
+    0.66
     """
     most_mps = number(most_mps, "most_mps", 0, open_low=True)
     low, high = 0.0, 0.25
