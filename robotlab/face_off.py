@@ -12,15 +12,15 @@ from tqdm import tqdm
 
 from robotlab.dataset import DataSet
 from robotlab.errors import InputError, ModelError
-from robotlab.follow import Run, Settings, simulate
+from robotlab.follow import Run, Settings, share_on_post, simulate
 from robotlab.greenhouse import LAMPS, WALKS, Walk
 from robotlab.scoring import Comparison, Judgement, compare_judgements, judge
 from robotlab.trackers import Detections, Tracker
 
-# What is followed when nothing else is asked for: plain light first, then
-# coloured light beside things of the post's own colour.
+# What is followed when nothing else is asked for: plain lighting first, then
+# colored lighting beside things of the post's own color.
 USUAL_WALKS = ("weave", "wrong_things:warm")
-# Shares of time nearer than this are called equal (common practice, no source).
+# Shares of the pictures nearer than this are called equal (common practice, no source).
 SAME_SHARE = 0.03
 
 
@@ -204,7 +204,7 @@ def drive(
 
 
 def threshold(tracker: Tracker, source: DataSet, most: int = 60) -> float:
-    """The score from which on a tracker is to be believed.
+    """Confidence threshold of a tracker: the score from which on it is believed.
 
     Parameters
     ----------
@@ -301,7 +301,7 @@ class FaceOff:
 
 
 def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
-    """Who followed better on one walk, in words.
+    """Which tracker followed better on one walk, in words.
 
     Parameters
     ----------
@@ -322,15 +322,15 @@ def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
     >>> walk_sentence("straight", {"color": run, "detector": run}).split(": ")[-1]
     'the simpler one, color, is enough here.'
     """
-    (a, b), scores = tuple(runs), [run.scores() for run in runs.values()]
-    share_a, share_b = (score["time_following"] * score["time_in_view"] for score in scores)
-    numbers = f"{a} followed for {scores[0]['time_following']:.0%} of the time, {b} for {scores[1]['time_following']:.0%}"
-    views = f"the post was in view for {scores[0]['time_in_view']:.0%} and {scores[1]['time_in_view']:.0%}"
-    if abs(share_a - share_b) < SAME_SHARE:
-        end = f"the simpler one, {a}, is enough here" if share_a > 0.5 else "neither follows well here"
+    (a, b), shares = tuple(runs), [share_on_post(run) for run in runs.values()]
+    views = [run.scores()["time_in_view"] for run in runs.values()]
+    numbers = f"{a} was on the post in {100 * shares[0]:.0f} % of the pictures, {b} in {100 * shares[1]:.0f} %"
+    in_view = f"the post was in view in {100 * views[0]:.0f} % and {100 * views[1]:.0f} %"
+    if abs(shares[0] - shares[1]) < SAME_SHARE:
+        end = f"the simpler one, {a}, is enough here" if shares[0] > 0.5 else "neither follows well here"
     else:
-        end = f"{a if share_a > share_b else b} follows better here"
-    return f"Walk {walk}: {numbers}; {views}: {end}."
+        end = f"{a if shares[0] > shares[1] else b} follows better here"
+    return f"Walk {walk}: {numbers}; {in_view}: {end}."
 
 
 def face_off(

@@ -36,6 +36,28 @@ from robotlab.trackers import Detections
 QUICK = Motor(lag_s=0.0)
 
 
+def once(measure):
+    """What moves depends on the settings alone, not on the camera: each is measured once."""
+    kept = {}
+
+    def measured(robot):
+        if robot.settings not in kept:
+            kept[robot.settings] = measure(robot)
+        return kept[robot.settings]
+
+    return measured
+
+
+gain_limit_once, stop_once, safe_speed_once = map(once, (measure_gain_limit, measure_stop_m, measure_safe_speed))
+
+
+@pytest.fixture(autouse=True)
+def measured_once(monkeypatch):
+    """What moves is measured once for each robot; several sheets show the same figures."""
+    for name, once in (("measure_gain_limit", gain_limit_once), ("measure_stop_m", stop_once), ("measure_safe_speed", safe_speed_once)):
+        monkeypatch.setattr(f"robotlab.design_sheet.sheet.{name}", once)
+
+
 def facts(**changes):
     return Robot(default_camera(), 20.0, Settings(**changes))
 
@@ -43,7 +65,7 @@ def facts(**changes):
 # Unlike each other in everything: camera, height, pitch, delay, acceleration, motors, squeezing.
 ROBOTS = {
     "usual": Robot(default_camera(), 20.0),
-    "wide and low": Robot(Camera(640, 480, math.radians(100), 0.15), 25.0, Settings(frame_hz=20, delay_s=0.1, max_accel=0.5, max_mps=0.9)),
+    "wide and low": Robot(Camera(320, 180, math.radians(100), 0.15), 12.0, Settings(frame_hz=20, delay_s=0.1, max_accel=0.5, max_mps=0.9)),
     "narrow and high, five frames late": Robot(
         Camera(320, 240, math.radians(35), 0.6, math.radians(5)), 16.0, Settings(delay_s=0.5, max_accel=2.0, keep_m=2.5, motor=QUICK)
     ),
@@ -55,6 +77,8 @@ ROBOTS = {
     "small picture, one frame late": Robot(Camera(160, 120, math.radians(50), 0.25), 12.0, Settings(frame_hz=30, delay_s=1 / 30, motor=QUICK)),
     "squeezed": Robot(Camera(320, 240, math.radians(62.2), 0.25), 12.0, Settings(tracker_px=(160, 120), delay_s=0.2)),
 }
+
+SMALL = ROBOTS["small picture, one frame late"]
 
 
 # --- predictions against published numbers -----------------------------------
@@ -68,17 +92,18 @@ def test_gain_limit_is_levin_and_mays(frames, limit):
     assert predict(robot)["safe_gain"].predicted == pytest.approx(limit / 0.1 / 2, rel=1e-5)
 
 
-@pytest.mark.parametrize(("speed", "accel", "coast_s", "way"), [(0.5, 1.0, 0.0, 0.225), (1.6, 1.5, 0.05, 1.253333)])
-def test_stopping_distance_is_the_textbooks(speed, accel, coast_s, way):
-    """v^2 / (2 a) + v t with t = .2 and .25 s: uniform deceleration, any mechanics textbook."""
-    robot = facts(max_accel=accel, coast_s=coast_s, delay_s=0.1, motor=QUICK)
+@pytest.mark.parametrize(("speed", "accel", "watch_s", "way"), [(0.5, 1.0, 0.3, 0.375), (1.6, 1.5, 0.4, 1.813333)])
+def test_stopping_distance_is_the_textbooks(speed, accel, watch_s, way):
+    """v^2 / (2 a) + v t with t = .5 and .6 s: uniform deceleration, any mechanics textbook."""
+    # .1 s of latency, the watchdog, two steps of .02 s, .06 s of the board; no lag.
+    robot = facts(max_accel=accel, coast_s=0.1, watch_s=watch_s, link_timeout_s=0.06, delay_s=0.1, motor=QUICK)
     assert predict_stop_m(robot, speed) == pytest.approx(way, abs=1e-6)
 
 
 def test_safe_speed_solves_the_quadratic():
     """v = a (sqrt(t^2 + 2 D / a) - t) is the root of v t + v^2 / (2 a) = D."""
     robot = facts(max_accel=1.5, motor=Motor(lag_s=0.2))
-    t = robot.reaction_s + 0.2
+    t = robot.reaction_s
     assert predict_safe_speed(robot) == pytest.approx(1.5 * (math.sqrt(t * t + 2 * robot.free_m / 1.5) - t), rel=1e-9)
 
 
@@ -95,35 +120,45 @@ def test_band_of_a_level_camera_is_the_pinholes():
 # --- measured beside predicted -----------------------------------------------
 
 
-@pytest.mark.parametrize("name", ROBOTS)
+# The usual one's band is measured for its sheet, below.
+@pytest.mark.parametrize("name", [name for name in ROBOTS if name != "usual"])
 def test_band_measured_by_rendering_is_within_ten_percent(name):
     robot = ROBOTS[name]
-    measured = measure_band(robot, Oracle(smallest_px=robot.smallest_px, least_visible=0), pictures=6)
+    measured = measure_band(robot, Oracle(smallest_px=robot.smallest_px, least_visible=0), pictures=2)
     assert measured == pytest.approx(predict_band(robot), rel=0.10)
 
 
 @pytest.mark.parametrize("name", ROBOTS)
-def test_gain_limit_measured_by_sweeping_is_within_five_percent(name):
-    assert measure_gain_limit(ROBOTS[name]) == pytest.approx(predict_gain_limit(ROBOTS[name]), rel=0.05)
+def test_ultimate_gain_of_the_stepped_loop_is_within_five_percent(name):
+    assert gain_limit_once(ROBOTS[name]) == pytest.approx(predict_gain_limit(ROBOTS[name]), rel=0.05)
 
 
-@pytest.mark.parametrize("frames", [1, 2, 5])
+def test_the_measured_gain_knows_nothing_of_the_formula(monkeypatch):
+    """With eigenvalues and formula gone it measures the same: 1 / .1 s at one frame (Levin & May, 1976, from memory)."""
+    for name in ("loop_limit", "growth_per_frame", "sampled_limit"):
+        monkeypatch.delattr(f"robotlab.motion.stability.{name}")
+    monkeypatch.delattr("robotlab.follow.settings.loop_limit")
+    assert measure_gain_limit(facts(delay_s=0.1, motor=QUICK)) == pytest.approx(10.0, rel=0.01)
+
+
+@pytest.mark.parametrize("frames", [2, 5])
 def test_gain_limit_measured_for_whole_frames_is_within_one_percent(frames):
     robot = facts(delay_s=frames * 0.1, motor=QUICK)
     assert measure_gain_limit(robot) == pytest.approx(predict_gain_limit(robot), rel=0.01)
 
 
 def test_gain_limit_of_a_very_late_loop():
-    """Fifty frames late it swings so slowly that a short test would see nothing grow."""
-    robot = facts(delay_s=5.0, motor=QUICK)
-    assert measure_gain_limit(robot) == pytest.approx(2 * math.sin(math.pi / (2 * 101)) / 0.1, rel=0.01)
+    """Twelve frames late it oscillates so slowly that a short test would see nothing grow."""
+    robot = facts(delay_s=1.2, motor=QUICK)
+    assert measure_gain_limit(robot) == pytest.approx(2 * math.sin(math.pi / (2 * 25)) / 0.1, rel=0.01)
 
 
 @pytest.mark.parametrize("name", ROBOTS)
-def test_stopping_distance_and_safe_speed_measured_are_within_five_percent(name):
+def test_stopping_distance_is_a_bound_and_not_much_more(name):
+    """Two steps of the ramp are counted that a run may not need; a jerk limit, that the board's ramp does not have."""
     robot = ROBOTS[name]
-    assert measure_stop_m(robot) == pytest.approx(predict_stop_m(robot), rel=0.05)
-    assert measure_safe_speed(robot) == pytest.approx(predict_safe_speed(robot), rel=0.05)
+    assert 0.9 * predict_stop_m(robot) <= stop_once(robot) <= predict_stop_m(robot)
+    assert 0.995 * predict_safe_speed(robot) <= safe_speed_once(robot) <= 1.1 * predict_safe_speed(robot)
 
 
 @pytest.fixture(scope="module")
@@ -133,37 +168,35 @@ def color():
     return ColorTracker.learn([one.picture for one in frames], [one.truths.boxes[:1] for one in frames], "post")
 
 
+@pytest.mark.slow
 def test_a_real_tracker_judged_with_one_camera_predicts_its_far_limit_with_another(color):
     """Under an even sky, where nothing but its size hides the post: the side away from the sun is another matter."""
     settings = Settings(min_score=0.1)
-    smallest = rendered_height_px(color, default_camera(), settings, lamp="overcast", pictures=8, seed=1)
-    for camera in (Camera(640, 480, math.radians(100), 0.15), Camera(320, 240, math.radians(40), 0.35, 0.05)):
+    smallest = rendered_height_px(color, default_camera(), settings, lamp="overcast", pictures=6, seed=1)
+    for camera in (Camera(320, 240, math.radians(80), 0.15), Camera(320, 240, math.radians(40), 0.35, 0.05)):
         robot = Robot(camera, smallest, settings)
         assert measure_band(robot, color, lamp="overcast", pictures=6, seed=2) == pytest.approx(predict_band(robot), rel=0.10)
 
 
 def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
-    sheet = design_sheet(ROBOTS["usual"], pictures=4)
+    sheet = design_sheet(ROBOTS["usual"], pictures=2)
     assert sheet.apart() == [] and "agree" in sheet.sentences()[-1]
     assert sheet["object"].measured == pytest.approx(sheet["object"].predicted, rel=0.10)
     assert set(sheet.figures()) == {"near", "far", "object", "gain_limit", "safe_gain", "stop", "safe_speed"}
     plain = json.loads(json.dumps(sheet.to_json(), allow_nan=False))
     assert plain["rows"][1]["predicted"] == pytest.approx(sheet["far"].predicted)
     assert all(row["source"] and row["how"] and row["formula"] for row in plain["rows"])
-    # Same seed, same figures.
-    again = measure_band(ROBOTS["usual"], Oracle(smallest_px=20.0, least_visible=0), pictures=4)
-    assert again == (sheet["near"].measured, sheet["far"].measured)
 
 
 def test_the_sheet_says_where_prediction_and_measurement_disagree():
     """The tracker needs half as many pixels again as the facts say."""
-    sheet = design_sheet(ROBOTS["usual"], Oracle(smallest_px=30, least_visible=0), pictures=3)
+    sheet = design_sheet(SMALL, Oracle(smallest_px=18, least_visible=0), pictures=2)
     assert [row.key for row in sheet.apart()] == ["far"]
     assert "far limit" in sheet.sentences()[-1]
 
 
 def test_a_tracker_that_is_blind_has_no_band():
-    sheet = design_sheet(ROBOTS["usual"], Oracle(miss=1.0), pictures=3)
+    sheet = design_sheet(SMALL, Oracle(miss=1.0), pictures=1)
     assert sheet["near"].measured is None and sheet["far"].measured is None and sheet["object"].measured is None
     assert {row.key for row in sheet.apart()} == {"near", "far"}
     assert "usable at no distance" in sheet.sentences()[0]
@@ -184,15 +217,15 @@ def test_an_empty_band_is_called_one():
     near, far = predict_band(robot)
     assert near > far
     assert "No distance is usable" in predict(robot).sentences()[0]
-    assert measure_band(robot, Oracle(smallest_px=140), pictures=3) == (None, None)
     # Formula and pictures agree that there is none.
-    sheet = design_sheet(robot, pictures=2)
+    sheet = design_sheet(robot, pictures=1)
+    assert (sheet["near"].measured, sheet["far"].measured) == (None, None)
     assert sheet.apart() == [] and "agree: no distance is usable" in sheet.sentences()[-1]
 
 
 def test_a_limit_where_nothing_is_tried_is_not_called_confirmed():
-    """Far limit 133 m; pictures are rendered up to 20 m."""
-    sheet = design_sheet(Robot(default_camera(), 1.0), pictures=2)
+    """Far limit 149 m; pictures are rendered up to 20 m."""
+    sheet = design_sheet(Robot(Camera(160, 120, math.radians(30), 0.25), 1.0), pictures=1)
     assert sheet["far"].predicted > 100 and sheet["far"].measured is None
     assert sheet.apart() == [] and "no far limit there" in sheet.sentences()[-1]
 
@@ -211,11 +244,14 @@ def test_conclusions_follow_the_numbers(changes, words):
 
 
 def test_the_page_shows_both_figures_of_every_row_and_the_caution():
-    sheet = design_sheet(ROBOTS["small picture, one frame late"], pictures=2, name="an <ideal> tracker")
+    sheet = design_sheet(SMALL, pictures=2, name="an <ideal> tracker")
     html = design_sheet_page(sheet).html()
     assert all(f"{row.predicted:.3f}" in html and f"{row.measured:.3f}" in html for row in sheet.rows)
     assert "not a safety function" in html and "an &lt;ideal&gt; tracker" in html
     assert f"{sheet['far'].measured:.3f}" in design_sheet_text(sheet)
+    # Same seed, same figures.
+    again = measure_band(SMALL, Oracle(smallest_px=SMALL.smallest_px, least_visible=0), pictures=2)
+    assert again == (sheet["near"].measured, sheet["far"].measured)
     ax = plot_bands(new_figure()[1][0, 0], {"small": sheet})
     drawn = {line.get_label(): line.get_xdata() for line in ax.get_lines()}
     assert list(drawn["measured"]) == [sheet["near"].measured, sheet["far"].measured]

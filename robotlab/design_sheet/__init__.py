@@ -12,7 +12,6 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.design_sheet.move import measure_gain_limit, measure_safe_speed, measure_stop_m
     from robotlab.design_sheet.robot import (
-        GAIN_MARGIN,
         Robot,
         predict_band,
         predict_gain_limit,
@@ -20,17 +19,11 @@ if TYPE_CHECKING:
         predict_smallest_object_m,
         predict_stop_m,
     )
-    from robotlab.design_sheet.see import (
-        heights_found,
-        measure_band,
-        measure_smallest_object_m,
-        rendered_height_px,
-        usable_height_px,
-    )
+    from robotlab.design_sheet.see import heights_found, measure_band, measure_smallest_object_m, rendered_height_px, usable_height_px
     from robotlab.design_sheet.sheet import DesignSheet, Row, design_sheet, predict
 
 __all__ = [
-    "GAIN_MARGIN", "DesignSheet", "Robot", "Row", "design_sheet", "heights_found", "measure_band", "measure_gain_limit",
+    "DesignSheet", "Robot", "Row", "design_sheet", "heights_found", "measure_band", "measure_gain_limit",
     "measure_safe_speed", "measure_smallest_object_m", "measure_stop_m", "predict", "predict_band", "predict_gain_limit",
     "predict_safe_speed", "predict_smallest_object_m", "predict_stop_m", "rendered_height_px", "usable_height_px",
 ]  # fmt: skip

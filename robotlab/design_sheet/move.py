@@ -1,7 +1,9 @@
-"""How a robot really steers and stops: simulated loops, swept and measured.
+"""How a robot really steers and stops: measured on the stepped simulated loop.
 
-Nothing here uses the formulas of the prediction: gains are tried until the
-swing grows, and the way to rest is read off the simulated trolley's path.
+Nothing here uses the formulas of the prediction.  The same simulation that
+runs the lessons (camera, tracker's box, follower, ramp, link, motors, step by
+step) is tried at one gain after another until the oscillation grows, and the
+way to rest is read off the trolley's path.
 """
 
 from __future__ import annotations
@@ -10,27 +12,32 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from scipy.optimize import brentq
 
 from robotlab.design_sheet.robot import Robot
 from robotlab.errors import InputError
-from robotlab.follow import NoFaults, Oracle, Run, Settings, Shot, default_camera, fleet, simulate
+from robotlab.follow import NoFaults, Oracle, Run, Settings, Shot, default_camera, simulate
 from robotlab.greenhouse import Scene, Thing, Walk
+from robotlab.motion import swing_growth
 from robotlab.motion.checks import number
 from robotlab.trackers import Detections
 
 # Bearing at the start of a steering test, rad: so small that no limit of the
-# robot comes into play while a swing grows slowly.
-_START_RAD = 1e-3
+# robot comes into play while the oscillation grows slowly; ten times as wide
+# has grown.
+_START_RAD, _GROWN = 1e-3, 10
 # Frames of a steering test, at least, and for each frame that the loop lags
-# behind: near its limit a late loop swings slowly.  Gains tried at once, and
-# rounds of narrowing.
-_FRAMES, _FRAMES_LATE, _GAINS, _ROUNDS = 400, 60, 48, 3
-# Ramp rate of the steering test, Hz: delays are rounded to its steps.
-_FINE_HZ = 200.0
+# behind: near its limit a late loop swings slowly.  First gain, times frame
+# rate over frames late; width of the last bracket, as a share.
+_FRAMES, _FRAMES_LATE, _FIRST, _TOLERANCE = 120, 40, 0.4, 0.005
+# No loop of the course needs more than this, times the frame rate: 2 is the limit without any delay.
+_MOST = 4.0
+# Finds the smallest speck: the camera's aim and the tracker play no part here.
+_SEES_ALL = Oracle(smallest_px=0, least_visible=0)
 # A target as far as this stays straight ahead and far while the robot drives, m.
 _FAR_M = 400.0
-# Halvings of the bracket of speeds: to less than 0.1 %.
-_HALVINGS = 11
+# How exactly the largest safe speed is found, as a share.
+_SPEED_TOLERANCE = 0.005
 
 
 class Vanished(NoFaults):
@@ -77,29 +84,42 @@ class Hung(NoFaults):
         return [(shot, 0.0)] if index <= self.last else []
 
 
+class _ThenComputerHangs(NoFaults):
+    """A fault, and a computer that hangs just before it would have braked: the link falls silent."""
+
+    def __init__(self, fault: NoFaults, at_s: float) -> None:
+        self.found, self.shots = fault.found, fault.shots
+        self._at_s = at_s
+
+    def link(self, t_s: float) -> bool:
+        return t_s < self._at_s - 1e-9
+
+
 def measure_gain_limit(robot: Robot) -> float:
-    """Steering gain from which the simulated loop swings wider and wider.
+    """Ultimate gain of the stepped simulated loop, by trying.
 
     Parameters
     ----------
     robot : Robot
-        Its facts; its law and gain are replaced by plain P-control.
+        Its facts; its law and gain are replaced by plain P control.
 
     Returns
     -------
     float
-        1/s, to about 0.1 %.
+        1/s, to about 1 %.
 
     Raises
     ------
     InputError
-        If every gain tried swings, or none.
+        If no gain makes it oscillate.
 
     Notes
     -----
-    The post stands far away and a little to the side; many gains are tried at
-    once (:func:`robotlab.follow.fleet`), first a factor apart, then between
-    the last calm one and the first that swings.
+    The post stands far away and a little to the side.  As on a robot, one gain
+    after another is tried: half as large again while the oscillation dies out,
+    then between the last calm one and the first that does not.  Boxes, clocks,
+    ramp and motors are those of :func:`robotlab.follow.simulate`, which knows
+    nothing of the formula; only a dead band is left out.
 
     Examples
     --------
@@ -109,27 +129,31 @@ def measure_gain_limit(robot: Robot) -> float:
     10.0
     """
     s = robot.settings
-    settings = s.but(law="p", max_jerk=None, delay_s=s.delay_s + s.tracker_s, tracker_s=0.0, drive_gain=0.0, watch_s=None,
-                     ramp_hz=max(s.ramp_hz, _FINE_HZ), motor=replace(s.motor, dead_band_mps=0.0))  # fmt: skip
-    walk = standing(_FAR_M)
-    late = (s.delay_s + s.tracker_s + s.motor.lag_s) * s.frame_hz + 1
-    frames = max(_FRAMES, round(_FRAMES_LATE * late))
-    low, high = min(0.01, 0.1 / late) * s.frame_hz, 4 * s.frame_hz
-    for turn in range(_ROUNDS):
-        gains = np.geomspace(low, high, _GAINS) if turn == 0 else np.linspace(low, high, _GAINS)
-        runs = fleet(walk, settings, len(gains), duration_s=frames * s.frame_s, start=(0.0, 0.0, -_START_RAD), vary={"turn_gain": gains})
-        # A swing that has died out leaves rounding, whose ratio says nothing.
-        large = runs.bearing_error_rad
-        wide = (large > 3 * _START_RAD) | ((runs.swing >= 1) & (large > 0.3 * _START_RAD))
-        if wide[0] or not wide.any():
-            raise InputError(f"a gain limit must lie between {low:g} and {high:g} 1/s, the simulated loop has none there; check delay and frame rate")
-        first = int(wide.argmax())
-        low, high = float(gains[first - 1]), float(gains[first])
+    # A target at infinity stays ahead; a small bearing must reach the motors.
+    settings = s.but(law="p", max_jerk=None, drive_gain=0.0, gate=None, tracker_px=None, motor=replace(s.motor, dead_band_mps=0.0))
+    late = (s.latency_s + s.motor.lag_s) * s.frame_hz + 1
+    duration_s = max(_FRAMES, round(_FRAMES_LATE * late)) * s.frame_s
+
+    def grows(gain: float) -> bool:
+        run = simulate(_SEES_ALL, standing(_FAR_M), default_camera(), settings.but(turn_gain=gain), pictures=False,
+                       duration_s=duration_s, start=(0.0, 0.0, -_START_RAD))  # fmt: skip
+        bearings = run.true_bearings_rad
+        return bool(np.abs(bearings).max() > _GROWN * _START_RAD or swing_growth(bearings) >= 1)
+
+    low = _FIRST * s.frame_hz / late
+    high = 1.5 * low
+    while not grows(high):
+        low, high = high, 1.5 * high
+        if high > _MOST * s.frame_hz:
+            raise InputError(f"an ultimate gain must lie below {high:g} 1/s, the simulated loop has none there; check delay and frame rate")
+    while high - low > _TOLERANCE * high:
+        middle = (low + high) / 2
+        low, high = (low, middle) if grows(middle) else (middle, high)
     return (low + high) / 2
 
 
 def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
-    """Way from the last picture with the target to rest, simulated.
+    """Way from the last good picture to rest, simulated.
 
     Parameters
     ----------
@@ -141,20 +165,22 @@ def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     Returns
     -------
     float
-        m; the longer of two ways, one when the target vanishes and one when
-        the camera hangs, both just after a picture.
+        m; the longest of four: the target vanishes, or the camera and with it
+        the loop hang, both just after a picture; and each of them once more
+        with a computer that hangs just before it would have braked, so that
+        the motor board stops by its own time-out.
 
     Examples
     --------
     >>> round(measure_stop_m(Robot(default_camera(), 20)), 2)
-    0.65
+    0.86
     """
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0, open_low=True)
-    return max(_way_m(run, last) for run, last in (_drive(robot, speed, fault) for fault in (Vanished, Hung)))
+    return max(_way_m(robot, speed, fault) for fault in (Vanished, Hung))
 
 
 def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
-    """Largest speed at which the simulated robot stops before it touches the target.
+    """Largest speed from which the simulated robot stops before it touches the target.
 
     Parameters
     ----------
@@ -171,36 +197,23 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
     Notes
     -----
     The robot drives at the target at a steady speed and gets its last picture
-    at the distance it should keep.  Then the target vanishes from its
-    pictures, or the camera hangs.  Halving finds the speed from which it
-    touches the target.
+    at the distance it should keep.  Then what :func:`measure_stop_m` breaks is
+    broken.  A root search finds the speed at which the way to rest is as long
+    as the way to contact.
 
     Examples
     --------
-    >>> round(measure_safe_speed(Robot(default_camera(), 20)), 1)
-    0.8
+    >>> round(measure_safe_speed(Robot(default_camera(), 20)), 2)
+    0.66
     """
-
-    def touches(speed: float) -> bool:
-        for fault in (Vanished, Hung):
-            free, last = _drive(robot, speed, fault)
-            # The same drive again, with the target where the last picture has it at the distance kept.
-            at = free.pose[_tick_of(free, last), 0] + robot.settings.keep_m
-            run, _ = _drive(robot, speed, fault, float(at))
-            if any(what == "post" for _, what in run.contacts()):
-                return True
-        return False
-
     most_mps = number(most_mps, "most_mps", 0, open_low=True)
-    low, high = 0.0, 0.125
-    while not touches(high):
+    low, high = 0.0, 0.25
+    while measure_stop_m(robot, high) < robot.free_m:
         low, high = high, 2 * high
         if high > most_mps:
             return float(most_mps)
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        low, high = (low, middle) if touches(middle) else (middle, high)
-    return low
+    # At 0 the way is 0; there is nothing to simulate.
+    return float(brentq(lambda speed: (measure_stop_m(robot, speed) if speed else 0.0) - robot.free_m, low, high, rtol=_SPEED_TOLERANCE))
 
 
 def standing(ahead_m: float) -> Walk:
@@ -225,28 +238,30 @@ def standing(ahead_m: float) -> Walk:
     return Walk("standing", "The post stands still.", (0.0, 10.0), ((ahead_m, 0.0), (ahead_m, 0.0)), scene)
 
 
-def _drive(robot: Robot, speed_mps: float, fault: type[Vanished] | type[Hung], ahead_m: float = _FAR_M) -> tuple[Run, int]:
-    """Drive straight at a steady speed until a fault; the run, and the number of the last picture."""
+def _way_m(robot: Robot, speed_mps: float, fault: type[Vanished] | type[Hung]) -> float:
+    """Way to rest after a fault at a steady speed; the longer of two: the computer goes on, or hangs just before it brakes."""
     s = robot.settings
     wheel = speed_mps / (1 - s.motor.slip)
     settings: Settings = s.but(
         max_mps=wheel, motor=replace(s.motor, max_mps=max(wheel, s.motor.max_mps)),
-        # Full speed up to the target: the fault comes before it would slow down.
-        keep_m=1e-3, drive_gain=1e6, distance_from="nearer", target="post", gate=None, tracker_px=None, watch_s=None,
+        # Full speed all the way: the target is far, and nothing else tells it to slow down.
+        keep_m=1e-3, drive_gain=1e6, distance_from="nearer", target="post", gate=None, tracker_px=None,
     )  # fmt: skip
+    if fault is Hung:
+        # What hung the camera has hung the loop: its last command is held, and the watchdog alone acts.
+        settings = settings.but(coast_s=1e3)
     # Up to speed, its lag died out to a thousandth and more, and one second at it.
     up_s = wheel / s.max_accel + 10 * s.motor.lag_s + 1 + (0 if s.max_jerk is None else s.max_accel / s.max_jerk)
-    last = math.ceil((up_s + robot.reaction_s) * s.frame_hz)
-    down_s = robot.reaction_s + settings.silence_s + up_s
-    # The camera's aim plays no part here: a level one, with eyes for the smallest speck.
-    run = simulate(Oracle(smallest_px=0, least_visible=0), standing(ahead_m), default_camera(), settings, pictures=False,
-                   duration_s=last * s.frame_s + down_s, faults=fault(last))  # fmt: skip
-    return run, last
+    last = math.ceil((up_s + s.latency_s) * s.frame_hz)
 
+    def drive(faults: NoFaults) -> Run:
+        return simulate(_SEES_ALL, standing(_FAR_M), default_camera(), settings, pictures=False,
+                        duration_s=last * s.frame_s + robot.reaction_s + up_s, faults=faults)  # fmt: skip
 
-def _tick_of(run: Run, picture: int) -> int:
-    return int(np.argmin(np.abs(run.t_s - run.picture_t_s[picture])))
-
-
-def _way_m(run: Run, picture: int) -> float:
-    return float(run.pose[-1, 0] - run.pose[_tick_of(run, picture), 0])
+    run = drive(fault(last))
+    begin = int(np.argmin(np.abs(run.t_s - run.picture_t_s[last])))
+    slower = np.flatnonzero(run.commands_mps[begin:, 0] < run.commands_mps[begin, 0] - 1e-9)
+    # With a jerk limit the computer brakes little at first: worst is to hang when that time is over.
+    gentle_s = (0.0,) if s.max_jerk is None else (0.0, s.max_accel / s.max_jerk / 2, s.max_accel / s.max_jerk)
+    hung = [drive(_ThenComputerHangs(fault(last), float(run.t_s[begin + slower[0]]) + later)) for later in gentle_s]
+    return max(float(one.pose[-1, 0] - one.pose[begin, 0]) for one in (run, *hung))

@@ -7,13 +7,9 @@ from dataclasses import dataclass, field, replace
 
 from robotlab.camera import Camera, working_band
 from robotlab.errors import InputError
-from robotlab.follow import Settings
-from robotlab.motion import stopping_distance_m
+from robotlab.follow import Settings, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
 from robotlab.motion.checks import number
 
-# The gain may double before the loop swings wider and wider: 6 dB of gain
-# margin (common practice, no source).
-GAIN_MARGIN = 2.0
 # Halvings that bring a bracket of any size down to the last bits.
 _HALVINGS = 80
 
@@ -52,7 +48,7 @@ class Robot:
     --------
     >>> robot = Robot(Camera(320, 240, math.radians(62.2), 0.25), smallest_px=20)
     >>> round(robot.reaction_s, 3)
-    0.6
+    1.09
     """
 
     camera: Camera
@@ -102,18 +98,13 @@ class Robot:
 
     @property
     def reaction_s(self) -> float:
-        """Longest time from the last picture with the target to the start of the stop ramp, s.
-
-        One frame, the delay, the tracker, and the time it coasts.
-        """
-        s = self.settings
-        return s.frame_s + s.delay_s + s.tracker_s + s.coast_s
+        """Longest time that it drives on after its last good picture, s: all of :func:`robotlab.follow.stopping_times_s`."""
+        return sum(stopping_times_s(self.settings).values())
 
     @property
     def free_m(self) -> float:
         """Way from the distance kept to contact with the target, m."""
-        s = self.settings
-        return s.keep_m - s.radius_m - s.target_width_m / 2
+        return free_way_m(self.settings)
 
 
 def predict_band(robot: Robot) -> tuple[float, float]:
@@ -183,7 +174,7 @@ def predict_smallest_object_m(robot: Robot, distance_m: float) -> float:
 
 
 def predict_gain_limit(robot: Robot) -> float:
-    """Steering gain from which the loop swings wider and wider, by formula.
+    """Ultimate gain of the steering loop, by formula.
 
     Parameters
     ----------
@@ -193,7 +184,7 @@ def predict_gain_limit(robot: Robot) -> float:
     Returns
     -------
     float
-        1/s.  ``2 sin(pi / (2 (2 d + 1))) / frame_s`` for `d` whole frames of
+        1/s; from it on the oscillation grows.  ``2 sin(pi / (2 (2 d + 1))) / frame_s`` for `d` whole frames of
         delay and motors without lag (Levin & May, Theoretical Population
         Biology 9:178-187, 1976); else the gain at which the largest
         eigenvalue of the same sampled loop reaches 1.  Wheels that slip turn
@@ -211,7 +202,7 @@ def predict_gain_limit(robot: Robot) -> float:
 
 
 def predict_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
-    """Way from the last picture with the target to rest, by formula.
+    """Stopping distance: way from the last good picture to rest, by formula.
 
     Parameters
     ----------
@@ -223,20 +214,19 @@ def predict_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     Returns
     -------
     float
-        ``v (reaction + lag) + v^2 / (2 a)``, m; a jerk limit adds to it
-        (:func:`robotlab.motion.stopping_distance_m`).
+        m: :func:`robotlab.follow.stopping_m`, less what the wheels slip.
 
     Examples
     --------
-    >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(max_mps=0.5, max_accel=1.0, coast_s=0.0))
-    >>> round(predict_stop_m(robot), 6)  # 0.5 * (0.2 + 0.1) + 0.125
-    0.275
+    >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(max_mps=0.5, max_accel=1.0))
+    >>> round(predict_stop_m(robot), 6)  # 0.5 * 1.09 + 0.125
+    0.67
     """
     s = robot.settings
     grip = 1 - s.motor.slip
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0)
-    # The ramp shapes the wheels' speed; slip takes its share of every metre.
-    return grip * stopping_distance_m(speed / grip, s.max_accel, robot.reaction_s, s.motor.lag_s, s.max_jerk) if grip else 0.0
+    # The ramp shapes the wheels' speed; slip takes its share of every meter.
+    return grip * stopping_m(s, speed / grip) if grip else 0.0
 
 
 def predict_safe_speed(robot: Robot) -> float:
@@ -251,21 +241,16 @@ def predict_safe_speed(robot: Robot) -> float:
     -------
     float
         m/s over the ground; ``a (sqrt(t^2 + 2 D / a) - t)`` with the free way
-        D and t = reaction + lag, when the jerk is not limited.
+        D and the reaction time t, when neither slip nor jerk is in it:
+        :func:`robotlab.follow.safe_speed_mps`.
 
     Examples
     --------
     >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(keep_m=1.2, max_accel=0.8))
     >>> speed = predict_safe_speed(robot)
     >>> round(speed, 3), round(predict_stop_m(robot, speed), 3), round(robot.free_m, 3)
-    (0.803, 0.965, 0.965)
+    (0.646, 0.965, 0.965)
     """
-    low, high = 0.0, 1.0
-    if robot.settings.motor.slip == 1:
-        return math.inf
-    while predict_stop_m(robot, high) < robot.free_m:
-        high *= 2
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
-        low, high = (low, middle) if predict_stop_m(robot, middle) > robot.free_m else (middle, high)
-    return low
+    grip = 1 - robot.settings.motor.slip
+    # On slipping wheels the same free way is longer, counted at their rims.
+    return grip * safe_speed_mps(robot.settings, robot.free_m / grip) if grip else math.inf

@@ -11,7 +11,6 @@ import numpy as np
 
 from robotlab.design_sheet.move import measure_gain_limit, measure_safe_speed, measure_stop_m
 from robotlab.design_sheet.robot import (
-    GAIN_MARGIN,
     Robot,
     predict_band,
     predict_gain_limit,
@@ -22,13 +21,15 @@ from robotlab.design_sheet.robot import (
 from robotlab.design_sheet.see import FARTHEST_M, NEAREST_M, measure_band, measure_smallest_object_m
 from robotlab.errors import InputError
 from robotlab.follow import Oracle, TruthTracker
+from robotlab.motion import GAIN_MARGIN
 from robotlab.motion.checks import whole
 from robotlab.trackers import Detections, Tracker
 
 # Ends of the distances tried, with the tolerance of the band: outside of them a limit need not show.
 _SHOWS_M = (1.1 * NEAREST_M, FARTHEST_M / 1.1)
 _PINHOLE = "pinhole camera, Hartley & Zisserman, Multiple View Geometry, 2nd ed., chapter 6"
-_STOP = "uniform deceleration after a reaction time, Biagiotti & Melchiorri, 2008, chapter 3; a first-order lag adds v lag"
+_STOP = ("speed times reaction and stopping time (ISO 13855, from memory), uniform deceleration (Biagiotti & Melchiorri, 2008, chapter 3); "
+         "a first-order lag adds v lag")  # fmt: skip
 _GAIN = "Levin & May, Theoretical Population Biology 9:178-187, 1976; with motor lag the eigenvalues of the same sampled loop"
 
 
@@ -81,15 +82,15 @@ _LINES: tuple[tuple[str, str, str, float | None, str, str, str], ...] = (
     ("far", "far limit", "m", 10, "f H / smallest px for a level camera", _PINHOLE,
      "the same: farthest with the target whole and rightly boxed in 8 of 10 pictures"),
     ("object", "height of the smallest usable object, {at:.2f} m away", "m", None, "smallest px · Z / f for a level camera", _PINHOLE,
-     "the target rendered smaller and smaller at that distance: smallest rightly boxed in 8 of 10 pictures"),
-    ("gain_limit", "gain limit", "1/s", 5, "2 sin(π / (2 (2 d + 1))) / frame time for d frames of delay and no lag", _GAIN,
-     "simulated loops with 48 gains at a time: the first whose swing grows"),
-    ("safe_gain", f"largest safe gain, margin {GAIN_MARGIN:g}", "1/s", 5, f"gain limit / {GAIN_MARGIN:g} (6 dB)",
-     "common practice, no source", f"measured gain limit / {GAIN_MARGIN:g}"),
-    ("stop", "stopping distance at top speed", "m", 5, "v (reaction + lag) + v² / (2 a)", _STOP,
-     "simulated: way from the last picture with the target to rest, the longer of target gone and camera hung"),
-    ("safe_speed", "largest safe speed", "m/s", 5, "stopping distance = distance kept - radius - half the target", _STOP,
-     "simulated drives at a standing target, sight lost at the distance kept: the fastest that does not touch it"),
+     "the target is rendered smaller and smaller at that distance: smallest rightly boxed in 8 of 10 pictures"),
+    ("gain_limit", "ultimate gain", "1/s", 5, "2 sin(π / (2 (2 d + 1))) / frame time for d frames of delay and no lag", _GAIN,
+     "the stepped simulated loop, one gain after another: the first whose oscillation grows"),
+    ("safe_gain", f"largest safe gain, gain margin {GAIN_MARGIN:g}", "1/s", 5, f"ultimate gain / {GAIN_MARGIN:g} (6 dB)",
+     "common practice, no source", f"measured ultimate gain / {GAIN_MARGIN:g}"),
+    ("stop", "stopping distance at top speed", "m", 15, "v t + v² / (2 a), with t = latency + watchdog time-out + two ramp steps + command time-out + lag", _STOP,
+     "simulated: way from the last good picture to rest, the longest of target gone or camera hung, each with a computer that goes on or hangs"),
+    ("safe_speed", "largest safe speed", "m/s", 15, "stopping distance = distance kept - radius - half the target", _STOP,
+     "simulated drives at a standing target, all lost at the distance kept: the fastest that stops before contact"),
 )  # fmt: skip
 
 
@@ -212,7 +213,7 @@ class DesignSheet:
                 band = "no distance is usable" if self._both_empty else "the working band within 10 %"
                 if beyond:
                     band = f"the working band where it was measured, {NEAREST_M:g} to {FARTHEST_M:g} m, and there is no {' or '.join(beyond)} there"
-                said.append(f"Prediction and measurement agree: {band}; gain and stopping within 5 %.")
+                said.append(f"Prediction and measurement agree: {band}; the gain within 5 %, the stop within 15 %.")
         return said
 
     def to_json(self) -> dict[str, Any]:
@@ -329,7 +330,7 @@ def design_sheet(
     if math.isfinite(plan.object_at_m):
         tell("the smallest usable object")
         measured["object"] = measure_smallest_object_m(robot, looker, plan.object_at_m, **usual)
-    tell("the gain limit")
+    tell("the ultimate gain")
     measured["gain_limit"] = measure_gain_limit(robot)
     measured["safe_gain"] = measured["gain_limit"] / GAIN_MARGIN
     tell("the stopping distance")

@@ -15,9 +15,10 @@ if TYPE_CHECKING:
     from robotlab.follow.film import filmstrip, moment, save_gif
     from robotlab.follow.fleet import Fleet, fleet, fleet_slow
     from robotlab.follow.hooks import NoFaults, Shot
+    from robotlab.follow.limits import check_real_limits, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
     from robotlab.follow.log import LogContent, RunLog, read_log
     from robotlab.follow.oracle import Oracle, TruthTracker, post_box
-    from robotlab.follow.replay import replay_html, replay_pair_html, summary
+    from robotlab.follow.replay import replay_html, replay_pair_html, share_on_post, summary
     from robotlab.follow.robot import DriveReport, drive
     from robotlab.follow.run import Run
     from robotlab.follow.settings import Settings
@@ -27,9 +28,10 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FAULTS", "STATES", "DriveReport", "FaultReport", "Fleet", "Follower", "FrameTimes", "LogContent", "NoFaults", "Oracle",
-    "Run", "RunLog", "Settings", "Shot", "Sight", "Surrogate", "TruthTracker", "Wish", "blind_way_m", "campaign",
-    "default_camera", "distance_from_box", "drive", "filmstrip", "fit_surrogate", "fleet", "fleet_slow", "frame_times",
-    "moment", "percentile", "post_box", "promise_m", "read_log", "replay_html", "replay_pair_html", "save_gif", "simulate",
+    "Run", "RunLog", "Settings", "Shot", "Sight", "Surrogate", "TruthTracker", "Wish", "blind_way_m", "campaign", "check_real_limits",
+    "default_camera", "distance_from_box", "drive", "filmstrip", "fit_surrogate", "fleet", "fleet_slow", "frame_times", "free_way_m",
+    "moment", "percentile", "post_box", "promise_m", "read_log", "replay_html", "replay_pair_html", "safe_speed_mps", "save_gif", "share_on_post", "simulate",
+    "stopping_m", "stopping_times_s",
     "summary", "surrogate_of",
 ]  # fmt: skip
 

@@ -21,11 +21,11 @@ from robotlab.camera import Camera
 from robotlab.follow.decide import STATES
 from robotlab.follow.faults import FAULTS
 from robotlab.follow.hooks import NoFaults
+from robotlab.follow.limits import stopping_m
 from robotlab.follow.run import Run
 from robotlab.follow.settings import Settings
 from robotlab.follow.simulate import simulate
 from robotlab.greenhouse import Walk
-from robotlab.motion import promised_stop_m
 from robotlab.trackers import Tracker
 
 # Slower than this is standing still, m/s.
@@ -43,24 +43,15 @@ def promise_m(settings: Settings) -> float:
     Returns
     -------
     float
-        Stopping distance from the highest speed, m, after the longest of the
-        waits: until the last sight is given up (frame, delays, coasting),
-        until the watchdog trips, or until the motors time out; and two ticks.
+        Stopping distance from the highest speed, m:
+        :func:`robotlab.follow.stopping_m`.
 
     Examples
     --------
     >>> 0.5 < promise_m(Settings()) < 1.0
     True
     """
-    s = settings
-    under_way = s.delay_s + s.tracker_s
-    wait = max(under_way + s.frame_s + s.coast_s, under_way + s.silence_s, s.link_timeout_s)
-    # Without a limit the wheels stop as fast as the motors can.
-    accel = s.max_accel if s.max_accel is not None else 1e9
-    top = min(s.max_mps, s.motor.max_mps)
-    return promised_stop_m(
-        top, accel, silence_s=wait, check_s=2 / s.ramp_hz, motor_lag_s=s.motor.lag_s, max_jerk=s.max_jerk
-    )
+    return stopping_m(settings)
 
 
 def blind_way_m(run: Run) -> float:

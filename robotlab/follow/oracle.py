@@ -1,4 +1,4 @@
-"""Trackers that read the truth instead of the picture.
+"""Trackers that are given the ground truth instead of the picture.
 
 :class:`Oracle` finds the post as well as you tell it to.  Use it to test the
 loop without a tracker's mistakes, or with exactly the mistakes you choose; it

@@ -4,9 +4,9 @@
 (function (key) {
   "use strict";
   const NS = "http://www.w3.org/2000/svg";
-  // Colours that the colour-blind can tell apart (Okabe and Ito, 2008).
+  // Colors that the color-blind can tell apart (Okabe and Ito, 2008).
   const COLOR = {wait: "#5b616b", follow: "#00795a", coast: "#8a5d00", slow: "#a3497b", search: "#a3497b", stop: "#b34700", fault: "#b34700"};
-  const SAYS = {wait: "waiting", follow: "following", coast: "coasting", slow: "slowing down", search: "searching",
+  const SAYS = {wait: "waiting", follow: "following", coast: "holding the last command", slow: "slowing down", search: "searching",
                 stop: "stopped", fault: "fault: stopped"};
 
   function make(name, attributes, parent) {
@@ -96,9 +96,9 @@
     return draw;
   }
 
-  function chart(svg, run, end) {
+  function chart(svg, run, end, most) {
     // As wide as it is on the page, so that its letters keep their size.
-    const w = Math.min(1200, Math.max(320, svg.clientWidth || 700)), h = 96, left = 34, top = Math.max(2, ...run.ticks.map((k) => k[7])) * 1.08;
+    const w = Math.min(1200, Math.max(320, svg.clientWidth || 700)), h = 96, left = 34, top = most * 1.08;
     svg.setAttribute("viewBox", `0 0 ${w} ${h}`);
     const px = (t) => left + ((w - left - 4) * t) / (end || 1), py = (d) => h - 14 - ((h - 20) * d) / top;
     make("rect", {x: left, y: 6, width: w - left - 4, height: h - 20, fill: "#f6f7f9"}, svg);
@@ -137,10 +137,12 @@
     const data = JSON.parse(root.querySelector("script.data").textContent);
     const slider = root.querySelector("input"), button = root.querySelector("button"), clock = root.querySelector(".clock");
     const speed = root.querySelector("select"), end = data.end;
+    // One scale for all charts.
+    const most = Math.max(2, ...data.runs.flatMap((run) => run.ticks.map((k) => k[7])));
     const panes = [...root.querySelectorAll(".run")].map((node, i) => {
       const run = data.runs[i];
       return {run, now: node.querySelector(".now"), plan: plan(node.querySelector(".plan svg"), run),
-              eye: eye(node.querySelector("canvas"), run), chart: chart(node.querySelector(".chart"), run, end)};
+              eye: eye(node.querySelector("canvas"), run), chart: chart(node.querySelector(".chart"), run, end, most)};
     });
     let t = 0, playing = false, before = 0;
 

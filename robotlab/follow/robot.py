@@ -23,6 +23,7 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.errors import MotionError
 from robotlab.follow.decide import Follower, Sight
+from robotlab.follow.limits import check_real_limits
 from robotlab.follow.log import LOG_VERSION, RunLog
 from robotlab.follow.look import check_size, in_camera_px, show
 from robotlab.follow.settings import Settings
@@ -134,6 +135,7 @@ def drive(
     seconds = number(seconds, "seconds", 0, open_low=True)
     if settings.max_accel is None:
         raise MotionError("a real trolley needs an acceleration limit, got max_accel None; give one, 0.5 m/s^2 to start with")
+    check_real_limits(settings, camera)
     if settings.law == "feed_forward":
         raise MotionError("feed-forward needs to know how far the trolley has turned, and a motor link does not tell; use law='p' or 'pd'")
     if settings.hfov_rad is not None:

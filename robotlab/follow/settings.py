@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields, replace
 
 from robotlab.errors import MotionError
-from robotlab.motion import Drive, Motor, loop_limit
+from robotlab.motion import GAIN_MARGIN, Drive, Motor, loop_limit
 from robotlab.motion.checks import number
 
 LAWS = ("p", "pd", "feed_forward")
@@ -22,7 +22,8 @@ class Settings:
         Pictures a second.
     delay_s : float
         From the middle of the exposure until the tracker may start: exposure,
-        transfer, decoding.  Pictures under way do not hold up each other.
+        transfer, decoding; on a robot the way of the command to the wheels,
+        too.  Pictures under way do not hold up each other.
     tracker_s : float
         Time the tracker needs for one picture.  It does one at a time; what
         arrives meanwhile waits, and only the newest is kept.
@@ -49,20 +50,23 @@ class Settings:
     keep_m : float
         Distance to keep.
     turn_gain : float
-        Yaw rate for each radian of bearing, 1/s.
+        Proportional gain of steering: yaw rate for each radian of bearing,
+        1/s.
     drive_gain : float
-        Speed for each metre too far, 1/s.
+        Proportional gain of the distance: speed for each meter too far, 1/s.
     law : {"p", "pd", "feed_forward"}
         Steering law.
     damping : float
-        For ``"pd"``: yaw rate for each rad/s of change of the bearing.
+        Derivative gain of ``"pd"``: yaw rate for each rad/s of change of the
+        bearing.
     steering_sign : int
         +1, or -1 for a trolley whose steering is wired the wrong way.
     max_mps, max_yaw_radps : float
         Limits of the wanted speed and yaw rate.
     max_reverse_mps : float
-        Limit backwards; 0 never backs up, which is right where somebody may
-        stand behind a trolley that cannot see there.
+        Limit of the speed backward.  0 never backs up: the camera looks
+        forward, and a wrong box that fills the picture would drive the
+        trolley blindly to where it cannot see.
     max_accel : float or None
         Acceleration limit, m/s^2; ``None`` has the speed jump.
     max_yaw_accel : float or None
@@ -71,16 +75,17 @@ class Settings:
     max_jerk : float or None
         Jerk limit of the forward speed, m/s^3.
     coast_s, slow_s, search_s : float
-        After the target was last seen: keep the last motion for `coast_s`,
-        stand for `slow_s`, turn on the spot to where it went for `search_s`,
-        then stop and stay stopped.
+        After the target was last seen: hold the last command for `coast_s`,
+        ramp down and stand for `slow_s`, turn on the spot to where it went
+        for `search_s`, then stop and stay stopped.
     search_radps : float
         Yaw rate of the search.
     watch_s : float or None
-        Longest silence of camera, tracker and motor link; ``None`` takes two
-        frames, the delays and .3 s.
+        Time-out of the watchdog: longest silence of camera, tracker and motor
+        link; ``None`` takes two frames, the latency and .3 s.
     link_timeout_s : float
-        The motors halt by themselves after this long without a command.
+        Command time-out of the motor board: the motors halt by themselves
+        after this long without a command.
     ramp_hz : float
         Least rate of the ramp; a frame is cut into whole steps.
     drive : Drive
@@ -122,7 +127,7 @@ class Settings:
     steering_sign: int = 1
     max_mps: float = 0.6
     max_yaw_radps: float = 1.5
-    max_reverse_mps: float = 0.3
+    max_reverse_mps: float = 0.0
     max_accel: float | None = 0.8
     max_yaw_accel: float | None = 6.0
     max_jerk: float | None = None
@@ -160,10 +165,10 @@ class Settings:
             if len(size) != 2:
                 raise MotionError(f"tracker_px must be width and height, got {self.tracker_px}; for instance (160, 120)")
             object.__setattr__(self, "tracker_px", size)
-        least = 1 / self.frame_hz + self.delay_s + self.tracker_s
+        least = self.frame_s + self.latency_s
         if self.watch_s is not None and self.watch_s <= least:
             raise MotionError(
-                f"watch_s must be longer than a frame and its delays ({least:.3g} s), got {self.watch_s}; "
+                f"watch_s must be longer than a frame and the latency ({least:.3g} s), got {self.watch_s}; "
                 "else the watchdog trips on a healthy loop"
             )
 
@@ -207,13 +212,26 @@ class Settings:
         if self.watch_s is not None:
             return self.watch_s
         # Two frames may be lost before a silence is one; the rest is reserve (common practice, no source).
-        return 2 * self.frame_s + self.delay_s + self.tracker_s + 0.3
+        return 2 * self.frame_s + self.latency_s + 0.3
+
+    @property
+    def latency_s(self) -> float:
+        """Age of a picture when its command acts, s: from exposure to wheel.
+
+        What :func:`robotlab.motion.latency_from_film_s` measures on a robot.
+        """
+        return self.delay_s + self.tracker_s
 
     @property
     def gain_limit(self) -> float:
-        """Steering gain from which this loop swings wider and wider, 1/s.
+        """Ultimate gain of this loop, 1/s: from it on the oscillation grows.
 
         For a target that stands still far away and a tracker that keeps up;
         the ramp and the speed limits are not in it.
         """
-        return loop_limit(self.frame_s, self.delay_s + self.tracker_s, self.motor.lag_s)
+        return loop_limit(self.frame_s, self.latency_s, self.motor.lag_s)
+
+    @property
+    def safe_gain(self) -> float:
+        """Largest safe steering gain, 1/s: :func:`robotlab.motion.safe_gain` of this loop."""
+        return self.gain_limit / GAIN_MARGIN

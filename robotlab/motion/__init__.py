@@ -15,7 +15,7 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.motion.drive import Drive, advance, advance_many, keep_turn, wrap_rad
     from robotlab.motion.gain_search import GainSearch, find_limit, sweep, swing_growth
-    from robotlab.motion.jolt import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
+    from robotlab.motion.jolt import grip, grip_limit_mps2, ramp_course, shake, tilt, tip_limit_mps2
     from robotlab.motion.link import Board, LinkError, MotorLink, SerialLink, SimulatedLink
     from robotlab.motion.motor import Motor
     from robotlab.motion.pacer import Jitter, RampThread
@@ -30,25 +30,27 @@ if TYPE_CHECKING:
     )
     from robotlab.motion.safety import Fault, StopKind, Watchdog, promised_stop_m
     from robotlab.motion.stability import (
+        GAIN_MARGIN,
         continuous_bearing,
         continuous_critical,
         continuous_limit,
         growth_per_frame,
         loop_limit,
         margins,
+        safe_gain,
         sampled_bearing,
         sampled_critical,
         sampled_limit,
     )
     from robotlab.motion.steer import FeedForwardTurn, PDTurn, SignCheck, sign_check, speed_toward, turn_toward
-    from robotlab.motion.tuning import Swing, measure_swing
+    from robotlab.motion.tuning import Swing, latency_from_film_s, measure_swing
 
 __all__ = [
     "Board", "Drive", "Fault", "FeedForwardTurn", "GainSearch", "JerkRamp", "Jitter", "LinkError", "Motor",
     "MotorLink", "PDTurn", "Ramp", "RampThread", "SerialLink", "SignCheck", "SimulatedLink", "StopKind",
-    "Swing", "Watchdog", "advance", "advance_many", "continuous_bearing", "continuous_critical", "continuous_limit", "find_limit",
-    "grip", "grip_limit_mps2", "growth_per_frame", "keep_turn", "loop_limit", "make_ramp", "margins",
-    "measure_swing", "move_speed_mps", "move_time_s", "promised_stop_m", "sampled_bearing", "sampled_critical", "sampled_limit",
+    "GAIN_MARGIN", "Swing", "Watchdog", "advance", "advance_many", "continuous_bearing", "continuous_critical", "continuous_limit", "find_limit",
+    "grip", "grip_limit_mps2", "growth_per_frame", "keep_turn", "latency_from_film_s", "loop_limit", "make_ramp", "margins",
+    "measure_swing", "move_speed_mps", "move_time_s", "promised_stop_m", "ramp_course", "safe_gain", "sampled_bearing", "sampled_critical", "sampled_limit",
     "shake", "sign_check", "speed_change_time_s", "speed_toward", "stopping_distance_m", "sweep", "swing_growth",
     "tilt", "tip_limit_mps2", "turn_toward", "wrap_rad",
 ]  # fmt: skip

@@ -1,4 +1,4 @@
-"""The gain limit by trying: a sweep, and a guided search."""
+"""The ultimate gain by trying: a sweep, and a guided search."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from robotlab.motion.checks import number
 
 
 def swing_growth(errors: Sequence[float]) -> float:
-    """Factor by which a measured swing grows from its middle to its end.
+    """Factor by which a measured oscillation grows from its middle to its end.
 
     Parameters
     ----------
@@ -24,7 +24,7 @@ def swing_growth(errors: Sequence[float]) -> float:
     -------
     float
         Root mean square of the last third over that of the middle third;
-        below 1 the swing dies out.  0 if both are all zero; infinite if it
+        below 1 the oscillation dies out.  0 if both are all zero; infinite if it
         grew too large for a float.
 
     Raises
@@ -59,7 +59,7 @@ def swing_growth(errors: Sequence[float]) -> float:
 
 
 def sweep(loop: Callable[[float], Sequence[float]], gains: Sequence[float]) -> list[tuple[float, float]]:
-    """Growth of the swing for each of several gains.
+    """Growth of the oscillation for each of several gains.
 
     Parameters
     ----------
@@ -111,11 +111,11 @@ class GainSearch:
 def find_limit(
     loop: Callable[[float], Sequence[float]], first_gain: float, tolerance: float = 0.005, most_gain: float = math.inf
 ) -> GainSearch:
-    """Find the gain limit by trying, as one does with a robot.
+    """Find the ultimate gain by trying, as one does with a robot.
 
     Start with a gain that is surely small.  Jump the target aside and watch:
-    if the swing dies out, raise the gain by half; if it grows or stays, you have
-    passed the limit, so halve the bracket until it is narrow enough.
+    if the oscillation dies out, raise the gain by half; if it grows or stays, you
+    have passed the limit, so halve the bracket until it is narrow enough.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a change of speed does to what stands on the wheels: it slips, tips, shakes.
+"""What acceleration does to what stands on the wheels: it slips, tips over, vibrates.
 
 Arrays go in and come out with one number for each short step; a millisecond is
 short enough for a trolley.  All angles are positive when the top goes forward.
@@ -13,6 +13,7 @@ from scipy.linalg import expm
 
 from robotlab.errors import MotionError
 from robotlab.motion.checks import number
+from robotlab.motion.motor import Motor
 
 # Standard gravity, m/s^2 (ISO 80000-3), rounded.
 GRAVITY_MPS2 = 9.81
@@ -163,6 +164,51 @@ def tilt(accel_mps2: np.ndarray, dt_s: float, half_base_m: float, middle_height_
             break
         angles[i] = angle
     return angles
+
+
+def ramp_course(
+    ramp, wanted_mps: float, motor: Motor, limit_mps2: float, duration_s: float, period_s: float, dt_s: float = 0.001
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Speeds while a ramp, a motor and the floor turn a command into motion.
+
+    Parameters
+    ----------
+    ramp : Ramp or JerkRamp
+        At the speed of the start; it is stepped along.
+    wanted_mps : float
+        What is commanded from time 0 on.
+    motor : Motor
+        Follows the ramp with its lag.
+    limit_mps2 : float
+        What the floor gives at most: :func:`grip_limit_mps2`.
+    duration_s : float
+        How long.
+    period_s : float
+        Time between two steps of the ramp.
+    dt_s : float
+        Step of the result.
+
+    Returns
+    -------
+    rim_mps, speed_mps, accel_mps2 : (T,) ndarray
+        Speed of the wheels' rims; speed and acceleration of the trolley.
+
+    Examples
+    --------
+    >>> from robotlab.motion import Ramp
+    >>> rims, speeds, accel = ramp_course(Ramp(0.8), 0.4, Motor(lag_s=0.0), 4.0, 1.0, 0.02)
+    >>> round(float(speeds[-1]), 3)
+    0.4
+    """
+    start = rim = ramp.speed
+    every, rims = round(period_s / dt_s), []
+    for i in range(round(duration_s / dt_s)):
+        if i % every == 0:
+            command = ramp.step(wanted_mps, period_s)
+        rim, _ = motor.step(rim, command, dt_s)
+        rims.append(rim)
+    speeds = grip(np.array(rims), dt_s, limit_mps2, start)
+    return np.array(rims), speeds, np.diff(speeds, prepend=start) / dt_s
 
 
 def shake(accel_mps2: np.ndarray, dt_s: float, mast_m: float, mast_hz: float, damping: float = 0.05) -> np.ndarray:

@@ -1,11 +1,12 @@
-"""How large may the steering gain be, when the picture is old?
+"""Stability of the steering loop: how large may the proportional gain be?
 
-The robot turns at ``yaw' = K * bearing``.  The bearing is ``T`` seconds old
-when the command acts, so the bearing obeys ``b'(t) = -K b(t - T)``.  Too large
-a ``K T`` and the robot swings wider each time.  With frames, the command also
-holds still between two frames: the loop is then a *sampled* one,
+The robot turns at the yaw rate ``K * bearing`` (P control).  The latency ``T``
+is the age of the bearing when its command acts, so the bearing obeys
+``b'(t) = -K b(t - T)``; from ``K T = pi / 2`` on its oscillation grows.  A
+camera samples the bearing once per frame and the command is held until the
+next frame (zero-order hold): the loop is then a sampled one,
 ``b[k+1] = b[k] - a b[k-d]`` with ``a = K dt`` and ``d`` frames of delay, and
-its limit is not the continuous one.
+its limit, the ultimate gain, is lower than the continuous one.
 """
 
 from __future__ import annotations
@@ -17,6 +18,11 @@ import numpy as np
 from robotlab.errors import MotionError
 from robotlab.motion.checks import number, whole
 
+# Gain margin of the largest safe gain: the gain, or what multiplies it, may
+# double (6 dB) before the loop becomes unstable (common practice, no source;
+# the half is also Ziegler and Nichols' rule for P control, Transactions of the
+# ASME 64:759-768, 1942, from memory).
+GAIN_MARGIN = 2.0
 # Beyond these the exact step response and the eigenvalues take too long.
 _MOST_DELAYS = 1000
 _MOST_FRAMES = 200
@@ -159,8 +165,9 @@ def sampled_limit(delay_frames: int) -> float:
     -----
     Levin and May, *Theoretical Population Biology* 9:178-187, 1976 (cited
     from memory; :func:`loop_limit` finds the same from the eigenvalues).
-    ``K T = pi / 2`` with ``T = d dt`` promises up to 36 % too much: holding a
-    command for a frame adds half a frame of delay.
+    ``K T = pi / 2`` with ``T = d dt`` allows too much, most at one frame of
+    delay: 57 % (``pi / 2`` against 1).  Holding a command for a frame
+    (zero-order hold) adds half a frame of delay.
 
     Examples
     --------
@@ -263,7 +270,7 @@ def _loop_matrix(gain: float, frame_s: float, delay_s: float, lag_s: float) -> n
 
 
 def growth_per_frame(gain: float, frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
-    """Factor by which the swing of the loop grows each frame.
+    """Factor by which the oscillation of the loop grows each frame.
 
     Parameters
     ----------
@@ -281,7 +288,7 @@ def growth_per_frame(gain: float, frame_s: float, delay_s: float, lag_s: float =
     -------
     float
         Largest size of an eigenvalue of the loop from frame to frame; below
-        1 the swing dies out.
+        1 the oscillation dies out.
 
     Examples
     --------
@@ -295,7 +302,7 @@ def growth_per_frame(gain: float, frame_s: float, delay_s: float, lag_s: float =
 
 
 def loop_limit(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
-    """Largest steering gain of a real loop: frames, any delay, motor lag.
+    """Ultimate gain of a real loop: frames, any delay, motor lag.
 
     Parameters
     ----------
@@ -309,7 +316,7 @@ def loop_limit(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
     Returns
     -------
     float
-        Gain from which the swing grows, 1/s.
+        Gain from which the oscillation grows, 1/s.
 
     Notes
     -----
@@ -333,3 +340,30 @@ def loop_limit(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
         else:
             high = middle
     return low
+
+
+def safe_gain(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
+    """Largest safe steering gain: the ultimate gain over the gain margin.
+
+    Parameters
+    ----------
+    frame_s, delay_s, lag_s : float
+        As in :func:`loop_limit`.
+
+    Returns
+    -------
+    float
+        ``loop_limit / GAIN_MARGIN``, 1/s.  Lessons, design sheet and
+        :func:`robotlab.follow.check_real_limits` all use this figure.
+
+    Notes
+    -----
+    This is not the gain to start with: half of it hardly overshoots, whatever
+    the delay (:func:`sampled_critical`).
+
+    Examples
+    --------
+    >>> round(safe_gain(0.1, 0.1), 6)  # the ultimate gain is 10 1/s
+    5.0
+    """
+    return loop_limit(frame_s, delay_s, lag_s) / GAIN_MARGIN

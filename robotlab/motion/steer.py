@@ -14,7 +14,7 @@ from robotlab.motion.checks import number
 
 
 def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf) -> float:
-    """Yaw rate that turns the robot toward a bearing (P-control).
+    """Yaw rate that turns the robot toward a bearing: proportional (P) control.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf
 
     Examples
     --------
-    >>> turn_toward(-0.2, gain=1.5)  # the target is right of centre: turn right
+    >>> turn_toward(-0.2, gain=1.5)  # the target is right of center: turn right
     -0.30000000000000004
     """
     wanted = gain * bearing_rad
@@ -49,7 +49,7 @@ def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf
 def speed_toward(
     distance_m: float, keep_m: float, gain: float, max_mps: float, max_reverse_mps: float = 0.0, bearing_rad: float = 0.0
 ) -> float:
-    """Forward speed that keeps a distance to the target (P-control).
+    """Forward speed that keeps a distance to the target: proportional (P) control.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def speed_toward(
     keep_m : float
         Distance to keep.
     gain : float
-        Speed for each metre too far, 1/s.
+        Speed for each meter too far, 1/s.
     max_mps : float
         Speed limit forward.
     max_reverse_mps : float
@@ -66,7 +66,7 @@ def speed_toward(
         which is right for a robot that cannot see behind itself.
     bearing_rad : float
         Bearing of the target: the robot slows with its cosine, so it turns
-        towards a target at its side before it drives.
+        toward a target at its side before it drives.
 
     Returns
     -------
@@ -96,7 +96,7 @@ def speed_toward(
 
 @dataclass
 class FeedForwardTurn:
-    """P-control plus the rate at which the direction to the target turns.
+    """P control plus feed-forward: the rate at which the direction to the target turns.
 
     Parameters
     ----------
@@ -110,9 +110,9 @@ class FeedForwardTurn:
 
     Notes
     -----
-    P-control alone trails a direction that turns steadily at ``w`` by
+    P control alone trails a direction that turns steadily at ``w`` by
     ``w / gain``: it needs that bearing to turn at all.  Adding ``w`` removes
-    the standing error whatever the delay, since a steady bearing is the same
+    the steady-state error whatever the delay, since a steady bearing is the same
     however old it is.  The price is the tracker's noise, passed on as
     ``noise / smooth_s``.
 
@@ -172,22 +172,27 @@ class FeedForwardTurn:
 
 @dataclass
 class PDTurn:
-    """P-control with damping from the change of the bearing.
+    """PD control: P control plus a derivative part, which damps.
 
     Parameters
     ----------
     gain : float
         Yaw rate for each radian of bearing, 1/s.
     damping : float
-        Yaw rate for each rad/s that the bearing changes; no unit.
+        Derivative gain: yaw rate for each rad/s that the bearing changes; no
+        unit.
     max_yaw_radps : float
         Limit either way.
 
     Notes
     -----
-    The robot's own turning is already an integrator, so the P-law alone has
-    no standing error for a target that stands; damping helps only when the
-    motors lag, and it multiplies the tracker's noise by ``damping / dt``.
+    The robot's own turning is already an integrator, so P control alone has
+    no steady-state error for a target that stands still.  The derivative part
+    takes off overshoot, with motor lag and without: after a jump of 15 degrees
+    at half the ultimate gain and 0.3 s of latency, damping 0.3 leaves 1.0
+    of 4.2 degrees without lag and 1.3 of 4.8 degrees with 0.1 s of lag
+    (simulated; ``tests/motion/test_steer.py``).  It multiplies the tracker's
+    noise by ``damping / dt``.
 
     Examples
     --------

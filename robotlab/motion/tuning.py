@@ -1,8 +1,8 @@
-"""Reading a swing: what a steering test at one gain says.
+"""Reading a test of the steering loop: the oscillation at one gain, and the latency on film.
 
-Raise the steering gain until the robot just keeps swinging.  That gain is the
-limit, and a quarter of the swing's period is how late everything acts
-together: camera, tracker, the frame's hold, motors.
+Raise the proportional gain until the robot just keeps oscillating.  That gain
+is the ultimate gain, and a quarter of the oscillation's period is the whole
+delay of the loop: latency, the frame's zero-order hold, motor lag.
 """
 
 from __future__ import annotations
@@ -98,3 +98,46 @@ def measure_swing(errors: Sequence[float], frame_s: float, least: float = 0.0) -
         return Swing(tuple(peaks), 0.0, math.inf)
     ratio = (peaks[-1] / peaks[0]) ** (1 / (len(peaks) - 1))
     return Swing(tuple(peaks), ratio, float(2 * frame * (crossings[len(peaks)] - crossings[0]) / len(peaks)))
+
+
+def latency_from_film_s(frames: Sequence[int], film_hz: float, loop_hz: float) -> float:
+    """Latency of the loop, target to wheel, from a slow-motion film.
+
+    Parameters
+    ----------
+    frames : (N,) sequence of int
+        Frames of the film from the one in which the target has moved to the
+        one in which a wheel begins to change, one number for each test.
+    film_hz : float
+        Frame rate of the film.
+    loop_hz : float
+        Frame rate of the robot's own loop.
+
+    Returns
+    -------
+    float
+        Mean time less half a frame of the loop, s, and at least 0: a jerk
+        falls between two frames, so on average half a frame passes before it
+        is seen.  It is from exposure to the command's first effect on a wheel:
+        ``delay_s + tracker_s`` of :class:`robotlab.follow.Settings`.
+
+    Raises
+    ------
+    MotionError
+        If there is no test, or a number is out of range.
+
+    Notes
+    -----
+    This is not the delay from camera to screen, which leaves out the tracker
+    and the motor link.
+
+    Examples
+    --------
+    >>> round(latency_from_film_s([84, 84], film_hz=240, loop_hz=10), 3)
+    0.3
+    """
+    counts = [number(count, "frames", 0) for count in frames]
+    if not counts:
+        raise MotionError("frames must hold at least one test, got none; film the target and a wheel together")
+    seen = float(np.mean(counts)) / number(film_hz, "film_hz", 0, open_low=True)
+    return max(seen - 0.5 / number(loop_hz, "loop_hz", 0, open_low=True), 0.0)

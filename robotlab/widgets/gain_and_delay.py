@@ -1,4 +1,4 @@
-"""Gain, delay and motor lag on sliders: the turn that comes of them, from above and over time."""
+"""Gain, latency and motor lag on sliders: the step response, over time and from above."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.figure import Figure
 
-from robotlab.motion import Motor, advance, loop_limit
+from robotlab.motion import GAIN_MARGIN, Motor, advance, loop_limit
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -111,7 +111,7 @@ def turn_after_jump(gain: float, delay_frames: int, lag_s: float = 0.0) -> Turn:
 
 @functools.lru_cache(maxsize=16)
 def limits(lag_s: float) -> np.ndarray:
-    """Gain limit for each delay of the map.
+    """Ultimate gain for each latency of the map.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def verdict(turn: Turn) -> str:
     'It does not overshoot, and stays within 1° after 2.4 s.'
     """
     if turn.lost_s is not None:
-        return f"It swings wider and wider: the post leaves the picture after {turn.lost_s:.1f} s."
+        return f"It is unstable: the post leaves the picture after {turn.lost_s:.1f} s."
     past = math.degrees(max(0.0, -turn.bearing_rad.min()))
     first = "It does not overshoot" if past < 0.05 else f"It overshoots by {past:.1f}°"
     off = np.flatnonzero(np.abs(turn.bearing_rad) > SETTLED_RAD)
@@ -162,7 +162,7 @@ def verdict(turn: Turn) -> str:
 
 
 class GainAndDelay(SliderPicture):
-    """Sliders for gain, delay and motor lag; a step response, a map, a way seen from above.
+    """Sliders for gain, latency and motor lag; a step response, a map of stability, a path seen from above.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ class GainAndDelay(SliderPicture):
     Examples
     --------
     >>> GainAndDelay(gain=2.0, delay_s=0.1).text
-    'Gain 2.0 1/s, delay 0.1 s, motor lag 0.00 s: 20 % of the limit, 10.00 1/s. It does not overshoot, and stays within 1° after 1.0 s.'
+    'Gain 2.0 1/s, latency 0.1 s, motor lag 0.00 s: 20 % of the ultimate gain, 10.00 1/s. It does not overshoot, and stays within 1° after 1.0 s.'
     """
 
     def __init__(self, gain: float = 2.0, delay_s: float = 0.3, lag_s: float = 0.0) -> None:
@@ -189,10 +189,10 @@ class GainAndDelay(SliderPicture):
         super().__init__(
             self._show,
             alt="Three panels. The bearing of the post over 8 seconds after it has jumped 15° to the left, between two lines at which it leaves the "
-            "picture. A map of delay and gain, with the limit as a falling line and a dot for the sliders: below the line swings die out, "
-            "above it they grow. The trolley's way from above, toward the far post.",
+            "picture. A map of latency and gain, with the ultimate gain as a falling line and a dot for the sliders: below the line oscillations "
+            "die out, above it they grow. The trolley's path from above, toward the far post.",
             gain=Slider(0.2, _MOST_GAIN, gain, 0.1, "gain", "1/s"),
-            delay_s=Slider(0.0, _MOST_DELAY_S, delay_s, FRAME_S, "delay", "s"),
+            delay_s=Slider(0.0, _MOST_DELAY_S, delay_s, FRAME_S, "latency", "s"),
             lag_s=Slider(0.0, 0.4, lag_s, 0.05, "motor lag", "s"),
         )
 
@@ -201,7 +201,7 @@ class GainAndDelay(SliderPicture):
         line = limits(round(lag_s, 2))
         limit = float(line[round(delay_s / 0.05), 1])
         text = (
-            f"Gain {gain:.1f} 1/s, delay {delay_s:.1f} s, motor lag {lag_s:.2f} s: {100 * gain / limit:.0f} % of the limit, {limit:.2f} 1/s. "
+            f"Gain {gain:.1f} 1/s, latency {delay_s:.1f} s, motor lag {lag_s:.2f} s: {100 * gain / limit:.0f} % of the ultimate gain, {limit:.2f} 1/s. "
             f"{verdict(turn)}"
         )
         return self._panel.draw(turn, gain, delay_s, line), text
@@ -219,7 +219,7 @@ class _Panel:
         self._time(axes["time"])
         self._map(axes["map"])
         self._way(axes["way"])
-        lines = (self._curve, self._end, self._limit, self._quarter, self._dot)
+        lines = (self._curve, self._end, self._limit, self._safe, self._dot)
         self._figure = KeptFigure(figure, (self._area, *lines, self._path, self._stop, self._trolley))
 
     def _time(self, ax) -> None:
@@ -231,20 +231,22 @@ class _Panel:
         (self._curve,) = ax.plot([], [], color=_CALM, linewidth=2)
         (self._end,) = ax.plot([], [], "X", color=_WILD, markersize=11)
         ax.set(xlim=(0, LASTS_S), ylim=(-most, most), yticks=(-30, -15, 0, 15, 30))
-        ax.set_title("bearing of the post, ° (left is +), over time, s", fontsize=_FONT_PT, loc="left")
+        ax.set_xlabel("time, s", fontsize=_FONT_PT - 1)
+        ax.set_ylabel("bearing, ° (left is +)", fontsize=_FONT_PT - 1)
 
     def _map(self, ax) -> None:
         self._area = ax.fill([0, 1, 1], [0, 0, 1], color=_CALM, alpha=0.18, linewidth=0)[0]
-        (self._limit,) = ax.plot([], [], color=_CALM, linewidth=2.2, label="limit")
-        (self._quarter,) = ax.plot([], [], "--", color=_CALM, linewidth=1.4, label="a quarter of it")
+        (self._limit,) = ax.plot([], [], color=_CALM, linewidth=2.2, label="ultimate gain")
+        (self._safe,) = ax.plot([], [], "--", color=_CALM, linewidth=1.4, label="safe gain (half)")
         delays = np.linspace(0.05, _MOST_DELAY_S + 0.1, 60)
-        ax.plot(delays, math.pi / 2 / delays, ":", color="black", linewidth=1.4, label="π/2 ÷ delay")
+        ax.plot(delays, math.pi / 2 / delays, ":", color="black", linewidth=1.4, label="π/2 ÷ latency")
         (self._dot,) = ax.plot([], [], "o", color=_CALM, markersize=11, markeredgecolor="black")
         ax.set(xlim=(-0.015, _MOST_DELAY_S + 0.03), ylim=(0, _MOST_GAIN + 0.4), yticks=(0, 3, 6, 9, 12))
-        ax.set_title("gain, 1/s, over delay, s", fontsize=_FONT_PT, loc="left")
+        ax.set_xlabel("latency, s", fontsize=_FONT_PT - 1)
+        ax.set_ylabel("gain, 1/s", fontsize=_FONT_PT - 1)
         ax.legend(fontsize=_FONT_PT - 2, frameon=False, loc="upper right")
-        ax.text(0.015, 0.5, "swings die out", fontsize=_FONT_PT - 2)
-        ax.text(0.43, 4.7, "swings grow", fontsize=_FONT_PT - 2)
+        ax.text(0.015, 0.5, "stable", fontsize=_FONT_PT - 2)
+        ax.text(0.45, 4.7, "unstable", fontsize=_FONT_PT - 2)
 
     def _way(self, ax) -> None:
         tip, long = np.array([3.2, -0.42]), 0.45 * np.array([math.cos(STEP_RAD), math.sin(STEP_RAD)])
@@ -269,7 +271,7 @@ class _Panel:
         turned = corners @ np.array([[math.cos(yaw), math.sin(yaw)], [-math.sin(yaw), math.cos(yaw)]]) + (x, y)
         self._trolley.set_xy(turned[:, ::-1])
         self._limit.set_data(*line.T)
-        self._quarter.set_data(line[:, 0], line[:, 1] / 4)
+        self._safe.set_data(line[:, 0], line[:, 1] / GAIN_MARGIN)
         self._area.set_xy(np.vstack([[(0, 0)], line, [(line[-1, 0], 0)]]))
         self._dot.set_data([delay_s], [gain])
         for artist in (self._curve, self._path, self._dot):

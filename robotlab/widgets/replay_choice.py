@@ -8,7 +8,7 @@ from typing import Any
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.follow import Run, replay_html, replay_pair_html
+from robotlab.follow import Run, replay_html, replay_pair_html, share_on_post
 from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
 
 
@@ -38,7 +38,7 @@ class ReplayChoice(AnsweringWidget):
     >>> eyes = {"sharp": Oracle(), "dim": Oracle(smallest_px=70)}
     >>> show = ReplayChoice(lambda walk, name: drive(eyes[name], walk, pictures=False, duration_s=2, progress=False), ["weave"], list(eyes))
     >>> show.text
-    'weave. sharp: following 95 % of the time, distance 0.21 m off. dim: following 95 % of the time, distance 0.21 m off.'
+    'weave. sharp: on the post in 95 % of the pictures, distance 0.21 m off. dim: on the post in 95 % of the pictures, distance 0.21 m off.'
     """
 
     _esm = browser_code("replay")
@@ -71,9 +71,8 @@ class ReplayChoice(AnsweringWidget):
         runs = [self._run(walk, name) for name in names]
         said = []
         for name, run in zip(names, runs, strict=True):
-            scores = run.scores()
-            off = scores["distance_error_m"]
-            said.append(f"{name}: following {100 * scores['time_following']:.0f} % of the time, distance {off:.2f} m off.")
+            off = run.scores()["distance_error_m"]
+            said.append(f"{name}: on the post in {100 * share_on_post(run):.0f} % of the pictures, distance {off:.2f} m off.")
         title = f"Walk {walk}"
         if names[0] == names[1]:
             page, said = replay_html(runs[0], f"{title}, {names[0]}"), said[:1]

@@ -1,4 +1,4 @@
-"""A stop, drawn: speed, acceleration and way, and whether the crate is reached."""
+"""A stop, drawn: speed, acceleration and distance, and whether the crate is reached."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # What fits on the axes: a small trolley at a brisk walk, stopped gently or hard (common practice, no source).
-_END_S, _END_M, _TOP_MPS, _TOP_MPS2 = 3.5, 1.6, 1.25, 3.3
+_END_S, _END_M, _TOP_MPS, _TOP_MPS2 = 4.5, 3.5, 1.25, 3.3
 # Steps as short as those of the ramp's own thread, or shorter, s.
 _STEP_S = 0.005
 _BLUE, _ORANGE, _GRAY = "#0072b2", "#d55e00", "#666666"  # after Okabe and Ito, 2008
@@ -29,7 +29,7 @@ def stop_course(speed_mps: float, accel_mps2: float, jerk_mps3: float | None, de
     jerk_mps3 : float or None
         Jerk limit; ``None`` for none.
     delay_s : float
-        Time until the ramp begins; the course has it rounded to steps.
+        Reaction time, until the ramp begins; rounded to steps.
     end_s : float
         Where the course ends.
 
@@ -55,7 +55,7 @@ def stop_course(speed_mps: float, accel_mps2: float, jerk_mps3: float | None, de
 
 
 class StopPicture(SliderPicture):
-    """Sliders for speed, limits and delay; beneath them the stop, and a crate in the way.
+    """Sliders for speed, limits and reaction time; beneath them the stop, and a crate in the way.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ class StopPicture(SliderPicture):
     Examples
     --------
     >>> StopPicture(speed_mps=0.5, accel_mps2=1.0, jerk_mps3=5.0, delay_s=0.2).text
-    'Stands after 0.275 m and 0.90 s: 0.100 m in the delay, 0.175 m on the ramp. 0.525 m to spare. Without a jerk limit it would stand after 0.225 m.'
+    'Stands after 0.275 m and 0.90 s: 0.100 m in the reaction time, 0.175 m on the ramp. 0.525 m to spare. Without a jerk limit it would stand after 0.225 m.'
     """
 
     def __init__(
@@ -84,12 +84,12 @@ class StopPicture(SliderPicture):
         self._build()
         super().__init__(
             self._stop,
-            alt="Three curves over time, one above the other: speed, acceleration and way of a trolley that stops. "
+            alt="Three curves over time, one above the other: speed, acceleration and distance of a trolley that stops. "
             "Solid with the jerk limit, dashed without. In the lowest a hatched bar is the crate; the line below has the numbers.",
             speed_mps=Slider(0.1, 1.2, speed_mps, 0.05, "speed", "m/s"),
             accel_mps2=Slider(0.4, 3.0, accel_mps2, 0.1, "acceleration limit", "m/s²"),
             jerk_mps3=Slider(1.0, 40.0, jerk_mps3, 0.5, "jerk limit", "m/s³"),
-            delay_s=Slider(0.0, 1.0, delay_s, 0.05, "delay", "s"),
+            delay_s=Slider(0.0, 1.0, delay_s, 0.05, "reaction time", "s"),
         )
 
     def _build(self) -> None:
@@ -101,7 +101,7 @@ class StopPicture(SliderPicture):
             for style, color, width in (("--", _GRAY, 1.2), ("-", _BLUE, 2.0))
         }
         for ax, name, low, high in zip(
-            axes, ("speed, m/s", "acceleration,\nm/s²", "way, m"), (0, -_TOP_MPS2, 0), (_TOP_MPS, 0.3, _END_M), strict=True
+            axes, ("speed, m/s", "acceleration,\nm/s²", "distance, m"), (0, -_TOP_MPS2, 0), (_TOP_MPS, 0.3, _END_M), strict=True
         ):
             ax.set(xlim=(0, _END_S), ylim=(low, high), ylabel=name)
         for ax in axes[:-1]:
@@ -129,7 +129,7 @@ class StopPicture(SliderPicture):
         lost = speed_mps * delay_s
         seconds = delay_s + 2 * (whole - lost) / speed_mps
         self._end.set_data([min(seconds, _END_S)], [min(whole, _END_M)])
-        said = f"Stands after {whole:.3f} m and {seconds:.2f} s: {lost:.3f} m in the delay, {whole - lost:.3f} m on the ramp. "
+        said = f"Stands after {whole:.3f} m and {seconds:.2f} s: {lost:.3f} m in the reaction time, {whole - lost:.3f} m on the ramp. "
         if whole < self._clear:
             said += f"{self._clear - whole:.3f} m to spare."
         else:

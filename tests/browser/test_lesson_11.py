@@ -29,7 +29,7 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     widget.scroll_into_view_if_needed()
     text, image = widget.locator(".robotlab-text"), widget.locator("img")
     # .6 · .35 = .21 m; the ramp takes .6 / .8 + .8 / 8 = .85 s at .3 m/s: .255 m.
-    notebook.until(lambda: text.inner_text().startswith("Stands after 0.465 m and 1.20 s: 0.210 m in the delay, 0.255 m on the ramp."), "the start")
+    notebook.until(lambda: text.inner_text().startswith("Stands after 0.465 m and 1.20 s: 0.210 m in the reaction time, 0.255 m on the ramp."), "the start")
     assert "0.335 m to spare" in text.inner_text() and "crate" in image.get_attribute("alt")
 
     # Keys: 1.0 m/s. 1 / .8 + .1 = 1.35 s at half speed, so .675 m, and .35 m before: past the crate at .8 m.
@@ -44,14 +44,14 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: image.get_attribute("src") != seen, "a new picture")
 
     # The mouse: the delay to its left end.
-    delay = widget.get_by_label("delay").bounding_box()
+    delay = widget.get_by_label("reaction time").bounding_box()
     page.mouse.move(delay["x"] + delay["width"] * 0.35, delay["y"] + delay["height"] / 2)
     page.mouse.down()
     page.mouse.move(delay["x"] - 20, delay["y"] + delay["height"] / 2, steps=12)
     page.mouse.up()
-    notebook.until(lambda: text.inner_text().startswith("Stands after 0.675 m and 1.35 s: 0.000 m in the delay"), "no delay")
+    notebook.until(lambda: text.inner_text().startswith("Stands after 0.675 m and 1.35 s: 0.000 m in the reaction time"), "no delay")
 
-    sliders = [widget.get_by_label(name) for name in ("acceleration limit", "jerk limit", "delay")]
+    sliders = [widget.get_by_label(name) for name in ("acceleration limit", "jerk limit", "reaction time")]
     notebook.fits(widget, [text, image, *sliders], tmp_path)
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")

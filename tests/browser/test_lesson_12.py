@@ -31,7 +31,7 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     inside = page.frame_locator(".robotlab-replay iframe")
     slider = inside.locator("input[type=range]").first
     slider.wait_for()
-    assert text.inner_text().startswith("weave:dusk. color: following")
+    assert text.inner_text().startswith("weave:dusk. color: on the post")
     assert "detector" in frame.get_attribute("title")
     before, first = slider.input_value(), frame.screenshot()
     inside.get_by_role("button", name="Play").click()
@@ -40,12 +40,12 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
 
     # With the mouse's list: another walk, which was driven in part 2 already.
     box.get_by_label("walk").select_option("wrong_things:dusk")
-    notebook.until(lambda: text.inner_text().startswith("wrong_things:dusk. color: following"), "the other walk", 120)
+    notebook.until(lambda: text.inner_text().startswith("wrong_things:dusk. color: on the post"), "the other walk", 120)
     # With the keyboard: the next tracker in the list; the notebook's own keys stay away.
     box.get_by_label("on the right").focus()
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     page.keyboard.press("ArrowDown")
-    notebook.until(lambda: " mine: following" in text.inner_text() and "detector" not in text.inner_text(), "the learner's own tracker", 120)
+    notebook.until(lambda: " mine: on the post" in text.inner_text() and "detector" not in text.inner_text(), "the learner's own tracker", 120)
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
     notebook.until(lambda: frame.get_attribute("title").startswith("Replay of wrong_things:dusk: color beside mine"), "its title")
     # One tracker on both sides is one replay.
@@ -56,16 +56,16 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
 
     notebook.fits(box, [box], tmp_path)
 
-    # The design sheet's sliders: twice the delay halves what may be steered, and takes from the speed.
+    # The design sheet's sliders: a longer latency lowers the safe gain, and takes from the speed.
     sheet = page.locator(".robotlab-slider-picture")
     sheet.scroll_into_view_if_needed()
     words = sheet.locator(".robotlab-text")
-    notebook.until(lambda: "largest safe gain, margin 2: 4.02 1/s" in words.inner_text(), "the gain as it was")
-    sheet.get_by_label("delay").focus()
+    notebook.until(lambda: "largest safe gain, gain margin 2: 3.24 1/s" in words.inner_text(), "the gain as it was")
+    sheet.get_by_label("latency").focus()
     for _ in range(5):
         page.keyboard.press("ArrowRight")
-    # Half the gain limit of a loop with two frames of delay and a motor lag of 0.1 s.
-    notebook.until(lambda: "largest safe gain, margin 2: 2.53 1/s" in words.inner_text(), "a smaller gain")
+    # Half the ultimate gain of a loop with .24 s of latency and a motor lag of 0.1 s.
+    notebook.until(lambda: "largest safe gain, gain margin 2: 2.22 1/s" in words.inner_text(), "a smaller gain")
     page.screenshot(path=tmp_path / "lesson_12_sheet.png")
     print(f"screenshot: {tmp_path / 'lesson_12_sheet.png'}")
 

@@ -3,7 +3,7 @@
 import pytest
 
 from robotlab.errors import InputError
-from robotlab.follow import Oracle, simulate
+from robotlab.follow import Oracle, share_on_post, simulate
 from robotlab.greenhouse import WALKS
 from robotlab.widgets import ReplayChoice
 
@@ -37,13 +37,13 @@ def test_it_begins_with_the_first_walk_and_the_first_two(show):
     assert [row["options"] for row in show.lists] == [["weave", "straight", "reverse"], list(EYES), list(EYES)]
     run = simulate(EYES["dim"], WALKS["weave"], pictures=False, duration_s=4)
     scores = run.scores()
-    assert f"dim: following {100 * scores['time_following']:.0f} % of the time, distance {scores['distance_error_m']:.2f} m off." in show.text
+    assert f"dim: on the post in {100 * share_on_post(run):.0f} % of the pictures, distance {scores['distance_error_m']:.2f} m off." in show.text
     assert show.page.count("<canvas") == 2 and "sharp beside dim" in show.alt and show.text in repr(show)
 
 
 def test_what_is_chosen_is_shown_and_driven_once(show):
     choose(show, walk="straight", right="blind")
-    assert show.text.startswith("straight. sharp: ") and "blind: following 0 % of the time" in show.text
+    assert show.text.startswith("straight. sharp: ") and "blind: on the post in 0 % of the pictures" in show.text
     assert "Walk straight" in show.page and not show.failed
     choose(show, walk="weave")
     choose(show, walk="straight", right="sharp")

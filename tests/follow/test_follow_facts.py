@@ -53,7 +53,8 @@ class TestFollowing:
 
     @pytest.mark.parametrize("name", sorted(WALKS))
     def test_oracle_follows_every_walk(self, name):
-        scores = oracle_run(WALKS[name]).scores()
+        # One post comes so near that a trolley loses it that may not back up.
+        scores = oracle_run(WALKS[name], max_reverse_mps=0.3).scores()
         assert scores["losses"] == 0 and scores["time_in_view"] == 1.0
         assert scores["closest_m"] > 0.5
 

@@ -53,8 +53,8 @@ def test_stopping_distance_is_the_formula():
 
 def test_promise_by_hand():
     # .6 m/s, .8 m/s^2, watchdog .1 + .3 + .2 s after the last picture's delay .1 s,
-    # two ticks of .02 s, lag .1 s: .225 + .6 * .84.
-    assert promise_m(Settings()) == pytest.approx(0.6**2 / 1.6 + 0.6 * (0.1 + 0.6 + 0.04 + 0.1))
+    # two ticks of .02 s, the board .25 s, lag .1 s: .225 + .6 * 1.09.
+    assert promise_m(Settings()) == pytest.approx(0.6**2 / 1.6 + 0.6 * (0.1 + 0.6 + 0.04 + 0.25 + 0.1))
 
 
 def test_link_loss_is_stopped_by_the_motors_themselves():

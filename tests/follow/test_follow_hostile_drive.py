@@ -25,7 +25,7 @@ from robotlab.trackers import Detections
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watch_s=0.3, coast_s=0.2, max_accel=4.0)
 # Where nothing is to be noticed, a slow machine must not look like a fault.
-CALM = SETTINGS.but(watch_s=5.0)
+CALM = SETTINGS.but(watch_s=5.0, max_mps=0.15)
 FULL = 0.5  # A moment after which the trolley drives at its limit, s.
 
 
@@ -270,7 +270,7 @@ from robotlab.trackers import Detections
 class Told(SimulatedLink):
     def send(self, left, right):
         super().send(left, right)
-        if left > 0.3:
+        if left > 0.1:
             print("fast", flush=True)
     def stop(self):
         super().stop()
@@ -285,7 +285,7 @@ def see(picture):
         time.sleep(60)
     return Detections([[31, 20, 33, 30]], [0.9], [0], ["post"])
 begun = time.monotonic()
-settings = Settings(frame_hz=50, delay_s=0.0, watch_s=20.0, coast_s=20.0, max_accel=4.0)
+settings = Settings(frame_hz=50, delay_s=0.0, watch_s=5.0, coast_s=1.0, max_mps=0.15, max_accel=4.0)
 drive(take, see, Camera(64, 48, 1.0, height_m=0.25), settings, Told(), 60.0, log=sys.argv[1])
 """
 

@@ -14,7 +14,7 @@ from robotlab.motion import SimulatedLink
 from robotlab.trackers import Detections
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
-SETTINGS = Settings(frame_hz=50, delay_s=0.0, watch_s=5.0, coast_s=0.05, slow_s=0.1, max_accel=4.0)
+SETTINGS = Settings(frame_hz=50, delay_s=0.0, watch_s=5.0, max_mps=0.15, coast_s=0.05, slow_s=0.1, max_accel=4.0)
 # Unknown to a real trolley.
 TRUE = ("time_in_view", "distance_error_m", "bearing_error_rad", "contacts", "closest_m", "end_distance_m", "energy_j", "way_m", "peak_accel_mps2")
 

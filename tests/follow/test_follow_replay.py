@@ -1,5 +1,6 @@
 """The replay as text and as pictures; tests/browser opens it in a real browser."""
 
+import json
 import re
 
 import numpy as np
@@ -8,9 +9,22 @@ from PIL import Image
 
 from robotlab.color import Band, ColorTracker
 from robotlab.errors import InputError
-from robotlab.follow import Oracle, Settings, filmstrip, moment, replay_html, replay_pair_html, save_gif, simulate, summary
+from robotlab.follow import (
+    Oracle,
+    Settings,
+    default_camera,
+    filmstrip,
+    moment,
+    replay_html,
+    replay_pair_html,
+    save_gif,
+    share_on_post,
+    simulate,
+    summary,
+)
 from robotlab.follow.replay import thin_pictures
 from robotlab.greenhouse import WALKS
+from robotlab.trackers import Detections
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +57,23 @@ def test_pictures_are_thinned_evenly(run):
 def test_summary_says_what_happened(run, fled):
     assert "100 % of the pictures" in summary(run) and "never lost it" in summary(run)
     assert "lost it once" in summary(fled)
+
+
+@pytest.mark.parametrize(
+    ("box", "words", "share"),
+    [([3.0, 3.0, 300.0, 230.0], "never found it, followed something else in 9", 0.0), (None, "never found it", 0.0)],
+)
+def test_summary_of_a_tracker_that_is_on_the_post_in_no_picture(box, words, share):
+    """A box that fills the picture is no post; 'following 97 %' and 'never lost it' hid that."""
+    found = Detections.none(["post"]) if box is None else Detections([box], [0.9], [0], ["post"])
+    run = simulate(lambda picture: found, WALKS["straight"], camera=default_camera(80, 60) if box is None else None, duration_s=1.5)
+    assert words in summary(run) and "never lost it" not in summary(run)
+    assert share_on_post(run) == share
+
+
+def test_a_pair_has_one_scale(run, fled):
+    data = json.loads(re.search(r'class="data">(.*?)</script>', replay_pair_html(run, fled))[1])
+    assert data["runs"][0]["view"] == data["runs"][1]["view"]
 
 
 def test_pair_needs_two_names(run):

@@ -14,7 +14,7 @@ from robotlab.trackers import Detections
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watch_s=0.3, coast_s=0.2, max_accel=4.0)
 # Where nothing is to be noticed, a slow machine must not look like a fault.
-CALM = SETTINGS.but(watch_s=5.0)
+CALM = SETTINGS.but(watch_s=5.0, max_mps=0.15)
 
 
 class Camera50:

@@ -69,7 +69,7 @@ def test_frame_times_of_a_real_drive(tmp_path):
         time.sleep(0.03)
         return Detections([[31, 20, 33, 30]], [0.9], [0], ["post"])
 
-    settings = Settings(frame_hz=20, delay_s=0.05, tracker_s=0.03, watch_s=5.0)
+    settings = Settings(frame_hz=20, delay_s=0.05, tracker_s=0.03, watch_s=5.0, max_mps=0.15)
     done = drive(take, see, Camera(64, 48, 1.0, height_m=0.25), settings, SimulatedLink(), 1.0, log=tmp_path / "run.jsonl")
     run = Run.load(tmp_path / "run.jsonl")
     times = frame_times(run)

@@ -5,8 +5,10 @@ import math
 import numpy as np
 import pytest
 
+from robotlab.design_sheet.move import standing
+from robotlab.follow import Oracle, Settings, simulate
 from robotlab.errors import MotionError
-from robotlab.motion import FeedForwardTurn, PDTurn, sign_check, speed_toward, turn_toward
+from robotlab.motion import FeedForwardTurn, Motor, PDTurn, sign_check, speed_toward, turn_toward
 
 
 def test_target_right_of_centre_needs_a_negative_yaw_rate():
@@ -125,3 +127,15 @@ class TestSignCheck:
     def test_lengths_must_agree(self):
         with pytest.raises(MotionError, match="equally long"):
             sign_check([0.1], [0.1, 0.2], [0.1])
+
+
+@pytest.mark.parametrize("lag_s", [0.0, 0.1])
+def test_a_derivative_part_takes_off_overshoot_with_motor_lag_and_without(lag_s):
+    """Half the ultimate gain, 0.3 s of latency, a jump of 15 degrees: what PDTurn's docstring says."""
+    over_deg = []
+    for law in ("p", "pd"):
+        settings = Settings(delay_s=0.3, motor=Motor(lag_s=lag_s), drive_gain=0.0, law=law, damping=0.3)
+        settings = settings.but(turn_gain=settings.safe_gain)
+        run = simulate(Oracle(), standing(2.0), settings=settings, duration_s=6, start=(0.0, 0.0, -math.radians(15)), pictures=False)
+        over_deg.append(-math.degrees(run.true_bearings_rad.min()))
+    assert over_deg == pytest.approx({0.0: [4.2, 1.0], 0.1: [4.8, 1.3]}[lag_s], abs=0.1)

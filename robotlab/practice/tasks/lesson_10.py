@@ -8,7 +8,7 @@ from robotlab.practice.task import Slip, Task
 
 
 def bearing_error(box, width_px, hfov_rad):
-    """How far the robot must turn to face the target, rad; positive to the left (ISO 8855).
+    """Angle that the robot must turn to face the target, rad; positive to the left.
 
     box: (x0, y0, x1, y1), corners of the target's box, px.
     width_px: width of the picture, px.  hfov_rad: horizontal field of view, rad.
@@ -85,7 +85,8 @@ BEARING_ERROR = Task(
 def p_law(bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps):
     """Wanted motion (v_mps, yaw_radps): forward speed, m/s, and yaw rate, rad/s.
 
-    bearing_rad: where the target is, rad, positive to the left.  distance_m: how far away, m.
+    bearing_rad: where the target is, rad, positive to the left.
+    distance_m: how far away it is, m.
     turn_gain: yaw rate for each rad, 1/s.  drive_gain: speed for each m too far, 1/s.
     keep_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
     max_mps: limit of the speed; the robot never drives backward.
@@ -132,14 +133,14 @@ P_LAW = Task(
     ),
     draw=_random_sight,
     nudges=(
-        "Two laws that know nothing of each other: the bearing gives the yaw rate, the distance gives the speed.",
-        "Each is gain · error, and then a limit. The error of the distance is what there is more than keep_m.",
+        "Two laws of proportional control, independent of each other: the bearing gives the yaw rate, the distance gives the speed.",
+        "Each is gain · error, cut off at a limit. The error of the distance is by how much it exceeds keep_m.",
         "Cut with min(max(value, low), high): from -max_yaw_radps to max_yaw_radps, and from 0 to max_mps. Return speed first.",
     ),
     slips=(
         Slip("yaw rate first", "You return the yaw rate first. The speed comes first, then the yaw rate.",
              lambda b, d, kt, kd, k, my, mv: (_turn(b, kt, my), _go(d, kd, k, mv))),
-        Slip("sign of the turn", "Your yaw rate has the sign that flees: a target on the left has a positive bearing and needs a positive yaw rate.",
+        Slip("sign of the turn", "Your yaw rate turns the robot away (positive feedback): a target on the left has a positive bearing and needs a positive yaw rate.",
              lambda b, d, kt, kd, k, my, mv: (_go(d, kd, k, mv), -_turn(b, kt, my))),
         Slip("sign of the distance", "You take what is missing to keep_m. So your robot speeds up when it is too near, and stands when it is too far.",
              lambda b, d, kt, kd, k, my, mv: (_go(k, kd, d, mv), _turn(b, kt, my))),
@@ -169,7 +170,7 @@ P_LAW = Task(
              lambda b, d, kt, kd, k, my, mv: (_go(d, kt, k, mv), _turn(b, kd, my))),
         Slip("always to the left", "Your robot turns left wherever the target is: abs() has thrown the side away.",
              lambda b, d, kt, kd, k, my, mv: (_go(d, kd, k, mv), _turn(abs(b), kt, my))),
-        Slip("all or nothing", "Your robot turns with its full yaw rate, however small the bearing is. It will shake about the middle.",
+        Slip("all or nothing", "Your robot turns with its full yaw rate, however small the bearing is. It will oscillate about the middle.",
              lambda b, d, kt, kd, k, my, mv: (_go(d, kd, k, mv), math.copysign(my, b))),
         Slip("bearing in degrees", "You turned the bearing into degrees: the yaw rate is 57 times too large, and ends at its limit almost always.",
              lambda b, d, kt, kd, k, my, mv: (_go(d, kd, k, mv), _turn(math.degrees(b), kt, my))),
@@ -181,8 +182,9 @@ def wheel_speeds(v_mps, yaw_radps, track_m, max_mps):
     """Speeds of the two wheels over the ground, (left_mps, right_mps), m/s.
 
     v_mps: forward speed, m/s.  yaw_radps: yaw rate, rad/s, positive to the left.
-    track_m: distance between the wheels, m.  max_mps: the most that a wheel can do, either way;
-    if one would need more, both slow down in the same ratio, so that the robot drives the same circle.
+    track_m: distance between the wheels, m.
+    max_mps: the most that a wheel can do, either way; if one would need more,
+    both slow down in the same ratio, so that the robot drives the same circle.
     """
     half_mps = yaw_radps * track_m / 2
     left_mps, right_mps = v_mps - half_mps, v_mps + half_mps
@@ -248,13 +250,13 @@ WHEEL_SPEEDS = Task(
              also=(lambda v, y, t, m: (lambda left, right: tuple(w * min(1, m / max(left, right)) for w in (left, right)))(*_pair(v, y * t / 2)),)),
         Slip("always at the limit", "Your faster wheel always runs at max_mps. Scale only when it would exceed it.",
              lambda v, y, t, m: (lambda left, right: tuple(w * m / max(abs(left), abs(right)) for w in (left, right)))(*_pair(v, y * t / 2))),
-        Slip("limit on the wish", "You limited v_mps and forgot that the turn comes on top of it.", lambda v, y, t, m: _pair(_cut(v, -m, m), y * t / 2)),
+        Slip("limit on v_mps only", "You limited v_mps and forgot that the turn comes on top of it.", lambda v, y, t, m: _pair(_cut(v, -m, m), y * t / 2)),
     ),
 )  # fmt: skip
 
 
 def gain_limit(delay_frames, frame_s):
-    """Steering gain, 1/s, from which a loop that works frame by frame swings wider and wider.
+    """Ultimate gain, 1/s, of a loop that works frame by frame.
 
     delay_frames: whole frames from a picture to the command made from it.
     frame_s: time between two pictures, s; the command is held in between.
@@ -265,7 +267,7 @@ def gain_limit(delay_frames, frame_s):
 GAIN_LIMIT = Task(
     reference=gain_limit,
     lesson=10,
-    statement="Write gain_limit(delay_frames, frame_s): the gain in 1/s from which the sampled loop b[k+1] = b[k] - a · b[k-d] swings wider and wider, "
+    statement="Write gain_limit(delay_frames, frame_s): the ultimate gain in 1/s, from which the sampled loop b[k+1] = b[k] - a · b[k-d] is unstable, "
     "with d = delay_frames and a = gain · frame_s. Its limit is a = 2 · sin(pi / (2 · (2 · d + 1))).",
     unit="1/s",
     fixed=((1, 0.1), (2, 0.1), (3, 0.1), (5, 0.05), (10, 1 / 30)),
@@ -277,8 +279,8 @@ GAIN_LIMIT = Task(
         "gain = a / frame_s, with the sine of an angle in rad: pi over twice (2 d + 1).",
     ),
     slips=(
-        Slip("no frames", "Your limit is that of a loop without frames, pi / (2 · delay). A camera's loop holds each command for a frame: "
-             "at one frame of delay your robot would swing out of control.",
+        Slip("no frames", "Your limit is that of a loop without frames, pi / (2 · latency). A camera's loop holds each command for a frame (zero-order hold): "
+             "at one frame of latency your robot would oscillate out of control.",
              lambda d, f: math.pi / (2 * d * f)),
         Slip("for each frame", "Your result is a, the part of the error that one frame takes off. The gain is a over the time of a frame.",
              lambda d, f: 2 * math.sin(math.pi / (2 * (2 * d + 1)))),
@@ -294,17 +296,17 @@ GAIN_LIMIT = Task(
              lambda d, f: 2 * math.sin(math.pi / (2 * d + 1)) / f),
         Slip("order of operations", "Python reads a / 2 * b as (a / 2) · b. Put what stands below the line into parentheses.",
              lambda d, f: 2 * math.sin(math.pi / 2 * (2 * d + 1)) / f),
-        Slip("angle for its sine", "You left the sine out: that is the loop without frames, its delay longer by half a frame. A good rule from "
+        Slip("angle for its sine", "You left the sine out: that is the loop without frames, its latency longer by half a frame. A good rule from "
              "two frames on, and 5 % too much at one.", lambda d, f: math.pi / ((2 * d + 1) * f)),
-        Slip("half a frame too few", "You have 2 · d where 2 · d + 1 is asked for: the 1 is the half frame for which a command is held.",
+        Slip("half a frame too few", "You have 2 · d where 2 · d + 1 is asked for: the 1 is the half frame for which a command is held (zero-order hold).",
              lambda d, f: 2 * math.sin(math.pi / (4 * d)) / f),
-        Slip("one frame too many", "You count one frame of delay too many: d = 1 is used as if it were 2.",
+        Slip("one frame too many", "You count one frame of latency too many: d = 1 is used as if it were 2.",
              lambda d, f: 2 * math.sin(math.pi / (2 * (2 * d + 3))) / f),
-        Slip("half of it", "Your result is half of the limit. That is a gain some people drive with; here the limit itself is asked for. Is the 2 in front of the sine there?",
+        Slip("half of it", "Your result is half of the ultimate gain. That is the safe gain; here the ultimate gain itself is asked for. Is the 2 in front of the sine there?",
              lambda d, f: math.sin(math.pi / (2 * (2 * d + 1))) / f),
-        Slip("gain without overshoot", "Your result is the largest gain that does not overshoot, about a quarter of the limit.",
+        Slip("gain without overshoot", "Your result is the largest gain without overshoot, about a quarter of the ultimate gain.",
              lambda d, f: d**d / (d + 1) ** (d + 1) / f),
-        Slip("delay in seconds", "You used the delay in seconds, delay_frames · frame_s, as d. d counts frames.",
+        Slip("delay in seconds", "You used the latency in seconds, delay_frames · frame_s, as d. d counts frames.",
              lambda d, f: 2 * math.sin(math.pi / (2 * (2 * d * f + 1))) / f, also=(lambda d, f: 2 * math.sin(math.pi / (2 * (2 * d * f + 1))),)),
     ),
 )  # fmt: skip

@@ -8,10 +8,11 @@ from robotlab.practice.task import Slip, Task
 
 
 def ramp_step(speed_mps, wanted_mps, accel_mps2, dt_s):
-    """One step of a ramp: the next speed in m/s, as near to the wanted one as the limit allows.
+    """Next speed of a ramp, m/s, as near to wanted_mps as the limit allows.
 
-    speed_mps: speed now, m/s.  wanted_mps: wanted speed, m/s; both may be negative, which is backward.
-    accel_mps2: acceleration limit, m/s², up and down alike.  dt_s: length of the step, s.
+    speed_mps: speed now, m/s.  wanted_mps: wanted speed, m/s.
+    Both may be negative, which is backward.
+    accel_mps2: acceleration limit, m/s², up and down.  dt_s: length of the step, s.
     """
     room = accel_mps2 * dt_s
     return speed_mps + min(max(wanted_mps - speed_mps, -room), room)
@@ -64,7 +65,7 @@ RAMP_STEP = Task(
              lambda s, w, a, dt: _clip(w - s, a * dt)),
         Slip("limit on the speed", "You limit the wanted speed itself. What is limited is its difference from the speed now.",
              lambda s, w, a, dt: _clip(w, a * dt)),
-        Slip("wish for the gap", "You cut the wanted speed and add it to the speed now. What is cut and added is the gap between the two.",
+        Slip("wanted speed for the gap", "You cut the wanted speed and add it to the speed now. What is cut and added is the gap between the two.",
              lambda s, w, a, dt: s + _clip(w, a * dt)),
         Slip("sizes for signs", "You compare how large the speeds are, without their signs. Going backward, and through 0, your ramp turns the wrong way.",
              _by_size),
@@ -76,10 +77,11 @@ RAMP_STEP = Task(
 
 
 def stopping_distance(speed_mps, decel_mps2, delay_s):
-    """Way in m from the moment something happens until the trolley stands; never negative.
+    """Way, m, from the moment something happens until the trolley stands still.
 
-    speed_mps: speed at that moment, m/s; negative is backward.
-    decel_mps2: deceleration of the stop ramp, m/s², positive.  delay_s: time until the ramp begins, s.
+    speed_mps: speed at that moment, m/s; negative is backward, the way is positive.
+    decel_mps2: deceleration of the stop ramp, m/s², positive.
+    delay_s: reaction time, from that moment to the start of the ramp, s.
     """
     speed = abs(speed_mps)
     return speed * delay_s + speed * speed / (2 * decel_mps2)
@@ -95,16 +97,16 @@ STOPPING_DISTANCE = Task(
     draw=lambda rng: (float(rng.uniform(0.1, 2)), float(rng.uniform(0.3, 4)), float(rng.uniform(0.05, 0.9))),
     edges=((-0.4, 0.5, 0.3), (-1.2, 2.0, 0.25), (0.0, 1.0, 0.5)),
     nudges=(
-        "Two pieces: one at a steady speed, one on the ramp. Draw the speed over time; the way is the area beneath it.",
+        "Two pieces: reaction time at a steady speed, braking distance on the ramp. Draw the speed over time; the way is the area beneath it.",
         "The steady piece is a rectangle: speed times delay. The ramp is a triangle; how long does it take from this speed to 0?",
         "The ramp takes v / a seconds at half the speed on average.",
     ),
     slips=(
         Slip("full speed on the ramp", "Your ramp is twice as long as it should be: on it the trolley goes half as fast on average. A triangle, no rectangle.",
              lambda v, a, t: abs(v) * t + v * v / a),
-        Slip("no delay", "Your result is the ramp alone. Until the ramp begins the trolley drives on.", lambda v, a, t: v * v / (2 * a)),
-        Slip("delay alone", "Your result is the way in the delay alone. A trolley does not stand at once when it brakes.", lambda v, a, t: abs(v) * t),
-        Slip("half the delay", "You halve the way in the delay too. There the trolley still has all its speed.",
+        Slip("no reaction time", "Your result is the braking distance alone. In the reaction time, until the ramp begins, the trolley drives on.", lambda v, a, t: v * v / (2 * a)),
+        Slip("reaction time alone", "Your result is the way in the reaction time alone. A trolley does not stop at once when it brakes: the braking distance is missing.", lambda v, a, t: abs(v) * t),
+        Slip("half the delay", "You halve the way in the reaction time, too. There the trolley still has its full speed.",
              lambda v, a, t: abs(v) * t / 2 + v * v / (2 * a)),
         Slip("time for way", "Your result is the time until it stands, in s. The task asks for the way.", lambda v, a, t: t + abs(v) / a,
              also=(lambda v, a, t: abs(v) / a,)),
@@ -116,7 +118,7 @@ STOPPING_DISTANCE = Task(
              lambda v, a, t: v * t + v * v / (2 * a),
              also=(lambda v, a, t: max(0.0, v) * t + v * v / (2 * a), lambda v, a, t: abs(v) * t + v * abs(v) / (2 * a),
                    lambda v, a, t: max(0.0, v) * t + max(0.0, v) ** 2 / (2 * a))),
-        Slip("speeding up in the delay", "You let the trolley speed up or brake during the delay. Nothing happens in it: v·t.",
+        Slip("speeding up in the delay", "You let the trolley speed up or brake during the delay. In the reaction time the speed is constant: v·t.",
              lambda v, a, t: a * t * t / 2 + v * v / (2 * a), also=(lambda v, a, t: abs(v) * t + a * t * t / 2,)),
         Slip("gravity in it", "Your braking is 9.81 times as hard as decel_mps2. That is in m/s² already, and the weight of the trolley is not in the formula.",
              lambda v, a, t: abs(v) * t + v * v / (2 * 9.81 * a)),
@@ -132,7 +134,8 @@ def safe_speed(clear_m, decel_mps2, delay_s):
     """The highest speed in m/s from which the trolley stands within clear_m.
 
     clear_m: way that is surely free, m, 0 or more.
-    decel_mps2: deceleration of the stop ramp, m/s², positive.  delay_s: time until the ramp begins, s.
+    decel_mps2: deceleration of the stop ramp, m/s², positive.
+    delay_s: reaction time, from that moment to the start of the ramp, s.
     """
     lost = decel_mps2 * delay_s
     return math.sqrt(lost * lost + 2 * decel_mps2 * clear_m) - lost
@@ -201,7 +204,8 @@ SAFE_SPEED = Task(
 def watchdog(now_s, last_good_s, slow_s, stop_s):
     """What to do at the age of the last good picture: "go", "slow" or "stop".
 
-    now_s: time now, s.  last_good_s: time of the last good picture, s; NaN when there was none.
+    now_s: time now, s.
+    last_good_s: time of the last good picture, s; NaN when there was none.
     slow_s, stop_s: oldest age for "go" and for "slow", s, each included.
     An age that makes no sense is "stop".
     """

@@ -13,7 +13,8 @@ def usable_distance(distances_m, shares, least_share):
     """The farthest distance up to which the tracker is usable, m; 0.0 if it never is.
 
     distances_m: (N,) array, rising.  shares: (N,) array, share found at each.
-    Usable up to a distance: there, and at every nearer one, the share is at least least_share.
+    Usable up to a distance: there, and at every nearer one, the share is at least
+    least_share.
     """
     good = shares >= least_share
     first_bad = len(good) if good.all() else int(np.argmin(good))
@@ -89,10 +90,11 @@ USABLE_DISTANCE = Task(
 
 
 def paired_interval(simple_m, other_m, factor):
-    """Low and high end of the mean improvement of the other tracker over the simple one, m.
+    """Ends (low, high) of the interval for the mean improvement over the simple one, m.
 
-    simple_m, other_m: (N,) arrays, errors of the two on the same N walks; smaller is better.
-    The interval: the mean of the N improvements, minus and plus factor times its standard error.
+    simple_m, other_m: (N,) arrays, errors of the two on the same N walks;
+    smaller is better.  The interval: the mean of the N improvements, minus and
+    plus factor times its standard error.
     """
     better = simple_m - other_m
     half = factor * better.std(ddof=1) / math.sqrt(len(better))
@@ -171,9 +173,9 @@ PAIRED_INTERVAL = Task(
 
 
 def choose(low_m, high_m, matters_m):
-    """The decision, from the interval of the improvement: "other", "simple" or "more walks".
+    """The decision, from the improvement's interval: "other", "simple" or "more walks".
 
-    low_m, high_m: ends of the interval for the mean improvement of the other tracker, m.
+    low_m, high_m: ends of the interval for the other tracker's mean improvement, m.
     matters_m: the least improvement that is worth its price, m.
     The whole interval at least that: "other".  The whole interval below it: "simple".
     Anything else is not decided yet: "more walks".
