@@ -44,8 +44,9 @@ def promise_m(settings: Settings) -> float:
     -------
     float
         Stopping distance from the highest speed, m, after the longest of the
-        waits: until the last sight is given up (frame, delays, coasting),
-        until the watchdog trips, or until the motors time out; and two ticks.
+        waits: until the last sight is given up (frame, delays, coasting), or
+        until the watchdog trips; two ticks; and the board's time-out, for a
+        computer that hangs just then.
 
     Examples
     --------
@@ -54,13 +55,14 @@ def promise_m(settings: Settings) -> float:
     """
     s = settings
     under_way = s.delay_s + s.tracker_s
-    wait = max(under_way + s.frame_s + s.coast_s, under_way + s.silence_s, s.link_timeout_s)
+    wait = max(s.frame_s + s.coast_s, s.silence_s)
     # Without a limit the wheels stop as fast as the motors can.
     accel = s.max_accel if s.max_accel is not None else 1e9
     top = min(s.max_mps, s.motor.max_mps)
     return promised_stop_m(
-        top, accel, silence_s=wait, check_s=2 / s.ramp_hz, motor_lag_s=s.motor.lag_s, max_jerk=s.max_jerk
-    )
+        top, accel, silence_s=wait, check_s=2 / s.ramp_hz, delay_s=under_way, motor_lag_s=s.motor.lag_s, max_jerk=s.max_jerk,
+        board_timeout_s=s.link_timeout_s,
+    )  # fmt: skip
 
 
 def blind_way_m(run: Run) -> float:

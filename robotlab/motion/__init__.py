@@ -1,17 +1,19 @@
 """Motion: wheels, motors, ramps, steering laws, watchdog, motor link.
 
 Command flows down through this folder: a steering law gives a body twist
-(:mod:`.steer`), a ramp smooths it (:mod:`.ramp`), the drive turns it into wheel
-speeds (:mod:`.drive`), a link carries them (:mod:`.link`), the motors lag behind
+(:mod:`.steer`), a ramp smooths it (:mod:`.ramp`) under the machine of the stop
+(:mod:`.supervisor`), the drive turns it into wheel speeds (:mod:`.drive`), a link
+carries them (:mod:`.link`) to the board (:mod:`.board`), the motors lag behind
 (:mod:`.motor`).  Beside it: how large a gain may be (:mod:`.stability`,
 :mod:`.tuning`), what to do when a part falls silent (:mod:`.safety`), and what
 a jolt does to what stands on the wheels (:mod:`.jolt`).
 """
 
+from robotlab.motion.board import Board, BoardWheels
 from robotlab.motion.drive import Drive, advance, advance_many, keep_turn, wrap_rad
 from robotlab.motion.gain_search import GainSearch, find_limit, sweep, swing_growth
 from robotlab.motion.jolt import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
-from robotlab.motion.link import Board, LinkError, MotorLink, SerialLink, SimulatedLink
+from robotlab.motion.link import LinkError, MotorLink, SerialLink, SimulatedLink
 from robotlab.motion.motor import Motor
 from robotlab.motion.pacer import Jitter, RampThread
 from robotlab.motion.ramp import (
@@ -36,12 +38,13 @@ from robotlab.motion.stability import (
     sampled_limit,
 )
 from robotlab.motion.steer import FeedForwardTurn, PDTurn, SignCheck, sign_check, speed_toward, turn_toward
+from robotlab.motion.supervisor import HALT, StopState, Supervisor
 from robotlab.motion.tuning import Swing, measure_swing
 
 __all__ = [
-    "Board", "Drive", "Fault", "FeedForwardTurn", "GainSearch", "JerkRamp", "Jitter", "LinkError", "Motor",
-    "MotorLink", "PDTurn", "Ramp", "RampThread", "SerialLink", "SignCheck", "SimulatedLink", "StopKind",
-    "Swing", "Watchdog", "advance", "advance_many", "continuous_bearing", "continuous_critical", "continuous_limit", "find_limit",
+    "HALT", "Board", "BoardWheels", "Drive", "Fault", "FeedForwardTurn", "GainSearch", "JerkRamp", "Jitter", "LinkError", "Motor",
+    "MotorLink", "PDTurn", "Ramp", "RampThread", "SerialLink", "SignCheck", "SimulatedLink", "StopKind", "StopState",
+    "Supervisor", "Swing", "Watchdog", "advance", "advance_many", "continuous_bearing", "continuous_critical", "continuous_limit", "find_limit",
     "grip", "grip_limit_mps2", "growth_per_frame", "keep_turn", "loop_limit", "make_ramp", "margins",
     "measure_swing", "move_speed_mps", "move_time_s", "promised_stop_m", "sampled_bearing", "sampled_critical", "sampled_limit",
     "shake", "sign_check", "speed_change_time_s", "speed_toward", "stopping_distance_m", "sweep", "swing_growth",

@@ -53,8 +53,8 @@ def test_stopping_distance_is_the_formula():
 
 def test_promise_by_hand():
     # .6 m/s, .8 m/s^2, watchdog .1 + .3 + .2 s after the last picture's delay .1 s,
-    # two ticks of .02 s, lag .1 s: .225 + .6 * .84.
-    assert promise_m(Settings()) == pytest.approx(0.6**2 / 1.6 + 0.6 * (0.1 + 0.6 + 0.04 + 0.1))
+    # two ticks of .02 s, the board's time-out .25 s, lag .1 s: .225 + .6 * 1.09.
+    assert promise_m(Settings()) == pytest.approx(0.6**2 / 1.6 + 0.6 * (0.1 + 0.6 + 0.04 + 0.25 + 0.1))
 
 
 def test_link_loss_is_stopped_by_the_motors_themselves():
@@ -70,7 +70,7 @@ def test_link_loss_is_stopped_by_the_motors_themselves():
 def test_clock_jump_trips_at_once_and_stays(by_s):
     run = simulate(Oracle(), FAST, duration_s=12, pictures=False, faults=ClockJumps(5.0, by_s))
     faults = [event for event in run.events if event["what"] == "fault"]
-    assert len(faults) == 1 and faults[0]["t"] == pytest.approx(5.0, abs=0.021) and "two checks" in faults[0]["text"]
+    assert len(faults) == 1 and faults[0]["t"] == pytest.approx(5.0, abs=0.021) and "two clocks" in faults[0]["text"]
     assert run.state_at(-1) == "fault" and abs(run.speeds_mps[-1]) < 1e-6
 
 

@@ -78,21 +78,41 @@ class TestSerialLink:
         assert isinstance(SimulatedLink(), MotorLink)
 
     def test_send_and_stop(self):
-        board = Board()
+        clock = Clock()
+        board = Board(clock=clock, max_accel=1.0)
         link = SerialLink(board)
         link.send(0.2504, -0.1)
         assert board.wheels() == (0.25, -0.1)
         link.stop()
+        clock.now += 0.1
+        assert board.wheels() == pytest.approx((0.15, 0.0))
+        clock.now += 0.151
         assert board.wheels() == (0.0, 0.0)
 
-    def test_board_halts_when_lines_stop_coming(self):
+    def test_board_halts_along_its_ramp_when_lines_stop_coming(self):
         clock = Clock()
-        board = Board(clock=clock)
+        board = Board(clock=clock, max_accel=1.0)
         SerialLink(board).send(0.3, 0.3)
         clock.now += BOARD_TIMEOUT_S
         assert board.wheels() == (0.3, 0.3)
-        clock.now += 0.001
+        clock.now += 0.1
+        assert board.wheels() == pytest.approx((0.2, 0.2))
+        clock.now += 0.201
         assert board.wheels() == (0.0, 0.0)
+
+    def test_a_board_that_halted_by_itself_wants_a_zero_first(self):
+        # What a computer sends that slept meanwhile is old.
+        clock = Clock()
+        board = Board(clock=clock)
+        link = SerialLink(board)
+        link.send(0.3, 0.3)
+        clock.now += 5.0
+        with pytest.raises(LinkError, match="answered halted"):
+            link.send(0.3, 0.3)
+        assert board.wheels() == (0.0, 0.0)
+        link.send(0.0, 0.0)
+        link.send(0.02, 0.02)
+        assert board.wheels() == (0.02, 0.02)
 
     def test_refused_command_names_the_reason(self):
         with pytest.raises(LinkError, match="answered fast"):
@@ -162,9 +182,12 @@ class TestSerialLink:
         try:
             for speed in (0.1, 0.2, -0.3):
                 link.send(speed, speed)
-                assert board._wheels == (speed, speed)
+                assert board.wheels() == (speed, speed)
+            with pytest.raises(LinkError, match="cannot be opened .*xclusive"):
+                SerialLink.open(os.ttyname(theirs))
             link.stop()
-            assert board._wheels == (0.0, 0.0)
+            time.sleep(0.35)
+            assert board.wheels() == (0.0, 0.0)
         finally:
             done.set()
             link.close()
