@@ -194,8 +194,9 @@ def drive(
                 news = eyes.next(1 / settings.ramp_hz)
                 if news is not None:
                     sight = follower.see(*news)
-                    for record in _seen(pictures, *news, sight, time.monotonic(), begin):
-                        write(record)
+                    if file is not None:
+                        for record in _seen(pictures, *news, sight, time.monotonic(), begin):
+                            write(record)
                     pictures += 1
                     sights += sight is not None
                 at = time.monotonic()
@@ -206,6 +207,7 @@ def drive(
                     ramp.want(wish.v_mps, settings.steering_sign * wish.yaw_radps)
                 except MotionError:
                     # The thread has ended since the loop looked: it has stopped the motors, and says why.
+                    check_clock()
                     break
         except BaseException as error:
             # The log says why; that the file cannot be written must not hide the error.

@@ -248,7 +248,9 @@ class Supervisor:
         (v_mps, yaw_radps) : tuple of float, or None
             What to send; ``None`` (``HALT``) for nothing but HALT.
         """
-        self._t, self._now = t_s, t_s if now_s is None else now_s
+        before, self._t, self._now = self._now, t_s, t_s if now_s is None else now_s
+        if not self._now >= before:
+            self.fail(f"the clock must not go back, it went from {before:.6g} to {self._now:.6g} s")
         if self.state in (StopState.READY, StopState.BRAKING) and (fault := self._dog.check()) is not None:
             self.fail(fault.message)
         if self.state in (StopState.HALTING, StopState.HALTED):
