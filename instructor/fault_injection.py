@@ -48,7 +48,7 @@ FAULTS = {
     "box fills the picture": False, "boxes beyond the picture": False,
     # clocks and motors
     "clock jumps forward": False, "clock jumps back": False, "clock jumps forward once": True, "clock jumps back once": True,
-    "clock gives NaN": False, "clock stands still": False, "clock half as fast": False, "motors do not turn": False,
+    "clock gives NaN": False, "clock stands still": False, "clock half as fast": False, "motors do not turn": True,
 }  # fmt: skip
 
 
@@ -133,13 +133,18 @@ def board(near, far, fault, at_s, begin, done, tell):
                 values = [int(value) for value in values]
             except (LinkError, ValueError):
                 continue
-            # What came, whether it is obeyed or not.
-            lines.append((now, word, *values))
+            way.to(now)
+            slept = way.halting and lines and lines[-1][1] != "HALT"
             if broken and (fault in ("board deaf", "bytes drip") or fault == "board deaf for 0.6 s" and since < 0.6 or fault == "board restarts" and since < 0.5):
                 continue
             if broken and (fault == "board answers NO" or fault == "board answers NO for 0.6 s" and since < 0.6):
                 answer(frame("NO", seq, "busy"))
                 continue
+            # Halted by itself: it begins with a GO at 0, as the line protocol says.
+            if slept and word == "GO" and any(values):
+                answer(frame("NO", seq, "halted"))
+                continue
+            lines.append((now, word, *values))
             way.command(now, word, values)
             text = frame("OK", seq)
             if not broken or fault not in ANSWERS:
@@ -210,11 +215,8 @@ class Program:
         if self.first("log disk stalls"):
             with open(self.fifo, "wb", buffering=0) as pipe:
                 os.set_blocking(pipe.fileno(), False)
-                try:
-                    while True:
-                        pipe.write(b"x" * 64)
-                except (BlockingIOError, TypeError):
-                    pass
+                while pipe.write(b"x" * 64):
+                    pass  # until it is full
         if f == "camera hangs" or self.first("camera hangs for 0.8 s"):
             time.sleep(60.0 if f == "camera hangs" else 0.8)
         if f == "one picture in 2 s":

@@ -2,7 +2,7 @@
 
 Each run is a program of its own that follows with ``robotlab.follow.drive``
 over a pseudo-terminal.  The motor board is another program, which keeps its
-own time, writes down every line that it gets, and works out how far its
+own time, writes down every command that it obeys, and works out how far its
 wheels go: with the last command, and along its own ramp after HALT or when
 nothing came for 250 ms.  At a random moment something breaks.  What is
 compared with the promise is the way from the moment when the last good picture
@@ -163,7 +163,8 @@ def main() -> int:
                 print(f"{count} of {len(plan)} runs, {time.monotonic() - begun:.0f} s", flush=True)
     rows = table(runs, promise)
     for row in rows:
-        print(f"{row['fault']:<34} {row['runs']:4d} {row['worst_m']:6.3f} m {row['worst_share']:6.1%}  {row['moving_commands_after_end']}  {row['state']}")
+        why = next(run["reason"] for run in runs if run["fault"] == row["fault"])
+        print(f"{row['fault']:<34} {row['runs']:4d} {row['worst_m']:6.3f} m {row['worst_share']:6.1%}  {row['moving_commands_after_end']}  {row['state']}: {why[:110] if options.moments == 1 else ''}")
     out = options.out or shipped("robotlab/course/places.py").parent / "measured" / "fault_injection.json"
     machine = f"{processor()}, {os.cpu_count()} cores, Python {platform.python_version()}"
     write_json(out, {"machine": machine, "seconds": round(time.monotonic() - begun), "runs": rows, "simulated": simulated(max(1, options.moments))})

@@ -65,12 +65,14 @@ class RunLog:
             try:
                 # Unbuffered: each write goes to the operating system as it is.
                 self._file = open(self.path, mode, buffering=0)  # noqa: SIM115 - closed in close()
-                return
+                break
             except FileExistsError:
                 count += 1
                 self.path = Path(path).with_stem(f"{Path(path).stem}-{count}")
             except OSError as error:
                 raise InputError(f"a run log must go to a file that can be written, {path} cannot ({error.strerror}); check its folder") from None
+        if not self.path.is_file():
+            self._sync = None  # a pipe cannot be forced
 
     def __enter__(self) -> RunLog:
         return self

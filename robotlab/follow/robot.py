@@ -217,7 +217,7 @@ def drive(
         ramp.close()
         children = eyes.close()
         if ramp.error is not None:
-            state, reason = "fault", f"{ramp.error}{eyes.remark()}"
+            state, reason = "fault", f"{ramp.error}{eyes.remark() if str(ramp.error).startswith('camera') else ''}"
         if ramp.halt_error is not None:
             state, reason = "fault", reason if ramp.halt_error is ramp.error else f"{reason}; {ramp.halt_error}"
         if children:

@@ -194,7 +194,8 @@ class Supervisor:
         """
         self._t = t_s
         age = (t_s if now_s is None else now_s) - stamp_s
-        if self.state is not StopState.READY or not (stamp_s > self._stamp and 0 <= age <= self._max_age):
+        alive = self.state in (StopState.READY, StopState.BRAKING)
+        if not (alive and stamp_s > self._stamp and 0 <= age <= self._max_age):
             return None
         self._stamp = stamp_s
         if self._dog.watches("camera"):
