@@ -7,6 +7,7 @@ import os
 import random
 import resource
 import select
+import signal
 import subprocess
 import tempfile
 import threading
@@ -291,6 +292,8 @@ def spin(until):
 def drive_it(port, fault, at_s, after_s, begin, say):
     """Follow over the port, then stay a while: nothing may be sent by what was left behind."""
     os.setsid()
+    # A program in the background may have been started deaf to Ctrl-C.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     folder = tempfile.TemporaryDirectory()
     program = Program(fault, at_s, begin, say)
     if fault.startswith("log disk"):

@@ -160,7 +160,7 @@ def drive(
         number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
 
     check_clock()
-    limits = dict.fromkeys(("camera", "tracker", "link"), settings.silence_s)
+    limits = dict.fromkeys(("camera", "tracker", "loop", "link"), settings.silence_s)
     follower = Follower(camera, settings, time.monotonic())
     pictures = sights = 0
     state, reason = "wait", "the time was over"

@@ -176,7 +176,7 @@ class _Loop:
         # The steps come at a steady rate: counted, they are the clock that only goes forward.
         self.stop = Supervisor(
             0.0, float(faults.clock(0.0)), max_accel=s.max_accel, max_yaw_accel=None if s.max_accel is None else s.max_yaw_accel,
-            max_jerk=s.max_jerk, period_s=self.tick_s, command_s=self.tick_s, limits_s=dict.fromkeys(("camera", "tracker", "link"), s.silence_s),
+            max_jerk=s.max_jerk, period_s=self.tick_s, command_s=self.tick_s, limits_s=dict.fromkeys(("camera", "tracker", "loop", "link"), s.silence_s),
             delay_s=s.delay_s, max_age_s=s.silence_s, board_timeout_s=s.link_timeout_s,
         )  # fmt: skip
         self.stop.confirmed(0.0)

@@ -30,8 +30,9 @@ confirmed, restart.  Times, all against a clock that only goes forward:
 
 - A picture counts if its own time is later than the last one's, and its age
   is from 0 to `max_age_s`.  Not a number is not in that range.
-- Camera, tracker and link may be silent for `limits_s`; a picture that comes
-  late has used up that much of it.
+- Camera, tracker, loop and link may be silent for `limits_s`; a picture that
+  comes late has used up that much of it, and a wanted motion is the sign of
+  life of the loop.
 - A wanted motion holds for `command_s`, then it is 0.
 - Longer than `board_timeout_s` (less two steps in reserve) without a confirmed
   command, and the board has halted by itself: the next command is 0, and the
@@ -40,7 +41,7 @@ confirmed, restart.  Times, all against a clock that only goes forward:
 Invariants, which ``tests/motion/walk_supervisor.py`` tries to break:
 
 1. No motion is commanded later than the promised time after the last picture
-   that counted, and none while camera, tracker or link are silent.
+   that counted, and none while camera, tracker, loop or link are silent.
 2. After a fault, and after the first ``HALT``, nothing but ``HALT``.
 3. A commanded speed rises by no more than one step of the ramp above the last
    one that the board confirmed.
@@ -93,8 +94,8 @@ class Supervisor:
     command_s : float
         How long a wanted motion holds.
     limits_s : mapping of str to float
-        Longest silence of ``"camera"``, ``"tracker"`` and ``"link"``; what is
-        not named is not watched.
+        Longest silence of ``"camera"``, ``"tracker"``, ``"loop"`` and
+        ``"link"``; what is not named is not watched.
     delay_s : float
         Age that a picture has when it comes in time.
     max_age_s : float
@@ -174,6 +175,10 @@ class Supervisor:
         """Forward speed, m/s, and yaw rate, rad/s, of the ramps now."""
         return self._speed.speed, self._yaw.speed
 
+    def _alive(self, part: str, late_s: float = 0.0) -> None:
+        if self._dog.watches(part):
+            self._dog.feed(part, late_s)
+
     def picture(self, t_s: float, stamp_s: float, now_s: float | None = None) -> float | None:
         """A picture has arrived.
 
@@ -198,8 +203,7 @@ class Supervisor:
         if not (alive and stamp_s > self._stamp and 0 <= age <= self._max_age):
             return None
         self._stamp = stamp_s
-        if self._dog.watches("camera"):
-            self._dog.feed("camera", max(age - self._delay, 0.0))
+        self._alive("camera", max(age - self._delay, 0.0))
         return t_s - age
 
     def result(self, t_s: float) -> None:
@@ -211,8 +215,7 @@ class Supervisor:
             When.
         """
         self._t = t_s
-        if self._dog.watches("tracker"):
-            self._dog.feed("tracker")
+        self._alive("tracker")
 
     def want(self, t_s: float, v_mps: float, yaw_radps: float) -> None:
         """Take a wanted motion; it holds for `command_s`.
@@ -229,7 +232,8 @@ class Supervisor:
         MotionError
             If a number is not finite.
         """
-        self._wanted, self._wanted_at = (number(v_mps, "v_mps"), number(yaw_radps, "yaw_radps")), t_s
+        self._wanted, self._wanted_at, self._t = (number(v_mps, "v_mps"), number(yaw_radps, "yaw_radps")), t_s, t_s
+        self._alive("loop")
 
     def step(self, t_s: float, now_s: float | None = None, steps: int = 1) -> tuple[float, float] | None:
         """A command is due.
@@ -250,6 +254,8 @@ class Supervisor:
             What to send; ``None`` (``HALT``) for nothing but HALT.
         """
         before, self._t, self._now = self._now, t_s, t_s if now_s is None else now_s
+        if self.state is StopState.BRAKING:
+            self._alive("loop")  # it has said its last word
         if not self._now >= before:
             self.fail(f"the clock must not go back, it went from {before:.6g} to {self._now:.6g} s")
         if self.state in (StopState.READY, StopState.BRAKING) and (fault := self._dog.check()) is not None:
@@ -291,8 +297,7 @@ class Supervisor:
             When it was sent, at the earliest.
         """
         self._heard, self._held = sent_s, []
-        if self._dog.watches("link"):
-            self._dog.feed("link", max(self._t - sent_s, 0.0))
+        self._alive("link", max(self._t - sent_s, 0.0))
 
     def fail(self, reason: str) -> None:
         """A part has failed: nothing but HALT from now on.
