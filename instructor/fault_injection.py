@@ -86,7 +86,7 @@ def board(near, far, fault, at_s, begin, done, tell):
     except OSError:
         pass
     way, lines, rest, late, last, rng = Way(time.monotonic()), [], b"", [], b"", random.Random(at_s)
-    plugged = True
+    plugged, parent = True, os.getppid()
 
     def answer(text):
         try:
@@ -94,7 +94,7 @@ def board(near, far, fault, at_s, begin, done, tell):
         except OSError:
             pass
 
-    while not done.is_set():
+    while not done.is_set() and os.getppid() == parent:
         now = time.monotonic()
         way.to(now)
         since = now - begin.value - at_s if begin.value else -1.0
