@@ -76,15 +76,15 @@ def one(fault: str, at_s: float) -> dict:
             except ProcessLookupError:
                 break
     word = {"state": "none", "returned": None, "good": []}
-    try:
-        while said.poll(20.0):
+    # Two minutes are longer than any run takes.
+    patience = time.monotonic() + 120.0
+    while said.poll(0.05) or (program.is_alive() and time.monotonic() < patience):
+        if said.poll(0.0):
             news = said.recv()
             if "good" in news:
                 word["good"].append(news["good"])
             else:
                 word |= news
-    except EOFError:
-        pass
     program.join(5.0)
     if program.is_alive():
         os.kill(program.pid, signal.SIGKILL)
