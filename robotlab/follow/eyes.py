@@ -82,13 +82,17 @@ class Eyes:
             if len(picture) != 2:
                 raise PictureError(f"take() must return a picture or (picture, time), got {len(picture)} things; return those two")
             picture, stamp = picture
+            try:
+                stamp = None if stamp is None else float(stamp)
+            except (TypeError, ValueError, OverflowError):
+                raise PictureError(f"the time of a picture must be a number of seconds on drive()'s clock, got {stamp!r:.40}; return (picture, time)") from None
         check_size(picture, (self._camera.width_px, self._camera.height_px), name)
         number(self._clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
         # A copy: a camera may write each picture into the same memory.
         picture = picture.copy()
         taken = None
         if self._view.live(picture):
-            taken = self._ramp.tell(lambda stop, t, now: stop.picture(t, now - s.delay_s if stamp is None else float(stamp), now))
+            taken = self._ramp.tell(lambda stop, t, now: stop.picture(t, now - s.delay_s if stamp is None else stamp, now))
             self._refused = 0 if taken is not None else self._refused + 1
         if taken is None:
             # A broken take() that waits for nothing must not starve the ramp.

@@ -217,7 +217,8 @@ def drive(
         ramp.close()
         children = eyes.close()
         if ramp.error is not None:
-            state, reason = "fault", f"{ramp.error}{eyes.remark() if str(ramp.error).startswith('camera') else ''}"
+            state, reason = "fault", str(ramp.error) or type(ramp.error).__name__
+            reason += eyes.remark() if reason.startswith("camera") else ""
         if ramp.halt_error is not None:
             state, reason = "fault", reason if ramp.halt_error is ramp.error else f"{reason}; {ramp.halt_error}"
         if children:

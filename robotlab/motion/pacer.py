@@ -170,6 +170,8 @@ class RampThread:
         self.halt_error: BaseException | None = None
 
     def __enter__(self) -> RampThread:
+        if self._thread.ident is not None:
+            raise MotionError("a ramp thread must be started once, this one has been; make a new one")
         with _OWNING:
             if id(self._link) in _OWNED:
                 raise MotionError(
@@ -331,7 +333,7 @@ class RampThread:
         except BaseException as error:  # noqa: BLE001 - whatever ended it is kept for the caller
             self.error = self.error or error
         finally:
-            self._stop.fail(str(self.error))
+            self._stop.fail(f"{type(self.error).__name__}: {self.error}")
             self._halt()
             with _OWNING:
                 _OWNED.pop(id(self._link), None)

@@ -70,7 +70,13 @@ HALT = None
 
 
 class StopState(enum.Enum):
-    """Where the machine is."""
+    """Where the machine of the stop is.
+
+    Examples
+    --------
+    >>> Supervisor(0.0, max_accel=1.0).state
+    <StopState.READY: 'ready'>
+    """
 
     READY = "ready"
     BRAKING = "braking"

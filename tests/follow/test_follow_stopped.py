@@ -128,6 +128,14 @@ class TestAfterTheEnd:
         assert sum(row[1] not in ("HALT", 0.0) for row in link.told if row[0] > broke[0] + 0.05) <= 1
 
 
+def test_an_error_of_the_link_without_words_is_named():
+    def interrupt():
+        raise KeyboardInterrupt
+
+    done = drive(live, see, CAMERA, SETTINGS, Noted(refuse=after(0.3, lambda: None, interrupt)), 20.0)
+    assert done.state == "fault" and done.reason.startswith("KeyboardInterrupt; HALT must be confirmed") and not done.halt_confirmed
+
+
 class TestOneOwner:
     def test_a_second_drive_on_a_link_is_refused(self):
         link, seen = SimulatedLink(), []
@@ -179,6 +187,11 @@ class TestTimesOfPictures:
     def test_a_tuple_of_something_else_is_refused(self):
         with pytest.raises(PictureError, match="must return a picture or .picture, time., got 3"):
             drive(lambda: (1, 2, 3), see, CAMERA, SETTINGS, SimulatedLink(), 1.0)
+
+    @pytest.mark.parametrize("stamp", ["noon", 1j, 10**400])
+    def test_a_time_that_is_none_is_refused(self, stamp):
+        with pytest.raises(PictureError, match="the time of a picture must be a number"):
+            drive(lambda: (live(), stamp), see, CAMERA, SETTINGS, SimulatedLink(), 1.0)
 
     @pytest.mark.parametrize("now", [-0.5, math.nan])
     def test_the_follower_stops_at_a_sight_of_the_future(self, now):

@@ -144,6 +144,49 @@ class TestSerialLink:
         with pytest.raises(LinkError, match="failed .device disconnected.; check cable"):
             SerialLink(board).send(0.1, 0.1)
 
+    @pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork on this system")
+    @pytest.mark.filterwarnings("ignore:This process .* is multi-threaded")
+    def test_a_forked_child_drives_nothing(self):
+        link = SerialLink(Board())
+        child = os.fork()
+        if not child:
+            try:
+                link.send(0.1, 0.1)
+                os._exit(0)
+            except LinkError as error:
+                os._exit(7 if "by the program that opened it" in str(error) else 1)
+        assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 7
+
+    def test_after_a_lost_answer_what_was_not_read_is_dropped(self):
+        class Port(Board):
+            dropped = 0
+
+            def readline(self):
+                return b""
+
+            def reset_output_buffer(self):
+                self.dropped += 1
+
+        port = Port()
+        link = SerialLink(port, reply_s=0.01)
+        for _ in range(3):
+            with pytest.raises(LinkError, match="must confirm"):
+                link.send(0.1, 0.1)
+        assert port.dropped == 2
+
+    def test_bytes_that_drip_do_not_hold_a_port_up(self):
+        from robotlab.motion.link import _Port
+
+        class Drips:
+            in_waiting, write, close, reset_output_buffer = 1, None, None, None
+
+            def read(self, count):
+                time.sleep(0.005)
+                return b"x"
+
+        begun = time.monotonic()
+        assert _Port(Drips(), 0.05).readline() == b"" and time.monotonic() - begun < 5
+
     def test_late_and_damaged_answers_are_passed_by(self):
         board = Board()
         board._out = frame("OK", 65000) + b"OK 0*00\n" + b"\xff\xfe\n"
@@ -398,6 +441,34 @@ class TestRampThread:
             time.sleep(0.3)
             assert isinstance(thread.error, LinkError)
         assert link.stops == 1
+
+    def test_it_starts_once_and_owns_its_link(self):
+        link = Recorder()
+        with RampThread(link, Drive(), max_accel=1.0) as thread:
+            with pytest.raises(MotionError, match="must have one owner"), RampThread(link, Drive(), max_accel=1.0):
+                pass
+        with pytest.raises(MotionError, match="must be started once"), thread:
+            pass
+        with RampThread(link, Drive(), max_accel=1.0):
+            pass
+
+    def test_after_a_silence_of_the_link_it_begins_at_zero(self):
+        class Sleeps(Recorder):
+            slept = False
+
+            def send(self, left_mps, right_mps):
+                if left_mps > 0.3 and not self.slept:
+                    self.slept = True
+                    time.sleep(0.5)
+                    raise LinkError("no answer")
+                super().send(left_mps, right_mps)
+
+        link = Sleeps()
+        with RampThread(link, Drive(), max_accel=2.0, rate_hz=50, command_s=9.0, limits_s={"link": 5.0}) as thread:
+            thread.want(0.5, 0.0)
+            time.sleep(1.2)
+        gaps = [(later[0] - sooner[0], later[1]) for sooner, later in zip(link.sent, link.sent[1:], strict=False)]
+        assert [left for gap, left in gaps if gap > BOARD_TIMEOUT_S][0] == 0.0
 
     def test_bad_wishes_are_refused(self):
         with RampThread(Recorder(), Drive(), max_accel=1.0) as thread:
