@@ -22,17 +22,18 @@ import signal
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from fault_injection import FAULTS, SETTINGS, board, drive_it  # noqa: E402
+from fault_injection import FAULTS, SETTINGS, board, drive_it
 
-from robotlab.course import shipped  # noqa: E402
-from robotlab.files import write_json  # noqa: E402
-from robotlab.follow import FAULTS as SIMULATED  # noqa: E402
-from robotlab.follow import Oracle, Settings, campaign, default_camera, promise_m  # noqa: E402
-from robotlab.greenhouse import Scene, Walk  # noqa: E402
+from robotlab.course import shipped
+from robotlab.files import write_json
+from robotlab.follow import FAULTS as SIMULATED
+from robotlab.follow import Oracle, Settings, campaign, default_camera, promise_m
+from robotlab.greenhouse import Scene, Walk
 
 FORK = multiprocessing.get_context("fork")
 # The fault comes while the trolley speeds up or drives at its limit, s.
@@ -102,7 +103,7 @@ def one(fault: str, at_s: float) -> dict:
     def gone(t_s):
         return next((way_m for t, way_m in reversed(way) if t <= t_s), 0.0)
 
-    blind = [gone(later + SETTINGS.delay_s + SETTINGS.frame_s) - gone(taken) for taken, later in zip(good, good[1:], strict=False)]
+    blind = [gone(later + SETTINGS.delay_s + SETTINGS.frame_s) - gone(taken) for taken, later in pairwise(good)]
     blind.append(way[-1][1] - gone(good[-1]) if way else 0.0)
     end = word["returned"] or ended
     moving = [line for line in heard["lines"] if line[0] > end + 1e-4 and line[1] == "GO" and any(line[2:])]

@@ -11,7 +11,15 @@ from contextlib import suppress
 from pathlib import Path
 
 from robotlab.errors import PictureError
-from robotlab.follow.look import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
+from robotlab.follow.look import (
+    STALL_RAD,
+    STALL_S,
+    FreezeDetector,
+    StallDetector,
+    check_size,
+    in_camera_px,
+    show,
+)
 from robotlab.motion.checks import number
 from robotlab.picture import resize
 from robotlab.trackers import Detections

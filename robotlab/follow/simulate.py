@@ -23,7 +23,15 @@ from robotlab.errors import InputError, PictureError
 from robotlab.follow.decide import Follower, Wish
 from robotlab.follow.hooks import NoFaults, Shot
 from robotlab.follow.log import LOG_VERSION, RunLog
-from robotlab.follow.look import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
+from robotlab.follow.look import (
+    STALL_RAD,
+    STALL_S,
+    FreezeDetector,
+    StallDetector,
+    check_size,
+    in_camera_px,
+    show,
+)
 from robotlab.follow.oracle import TruthTracker, post_box
 from robotlab.follow.run import Run
 from robotlab.follow.settings import Settings
@@ -362,7 +370,8 @@ class _Loop:
                 self.board.drive(t, *keep_turn(*s.drive.wheels(order[0], s.steering_sign * order[1]), s.motor.max_mps))
                 self.stop.confirmed(t)
                 self.turned += order[1] * self.tick_s
-        return self.faults.motors(t, *self.board.at(t))
+        # A halt brakes from this tick on, as the computer's ramp does.
+        return self.faults.motors(t, *self.board.at(t + self.tick_s))
 
     def _move(self, command: tuple[float, float]) -> None:
         motor = self.settings.motor

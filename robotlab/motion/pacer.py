@@ -211,10 +211,13 @@ class RampThread:
     def _times(self) -> tuple[float, float]:
         """The steady clock and the other one, read at the same moment."""
         for _ in range(5):
-            before, now, after = time.monotonic(), float(self._clock()), time.monotonic()
+            before, now, after = time.monotonic(), self._clock(), time.monotonic()
             if after - before < _APART_S:
                 break
-        return after, now
+        try:
+            return after, float(now)
+        except (TypeError, ValueError):
+            raise MotionError(f"the clock's time must be a number, got {now!r:.40}; pass a clock that gives seconds, such as time.monotonic") from None
 
     def want(self, v_mps: float, yaw_radps: float) -> None:
         """Set the wanted motion; it holds for `command_s`.

@@ -15,7 +15,18 @@ import pytest
 
 from robotlab.camera import Camera
 from robotlab.errors import MotionError, PictureError
-from robotlab.follow import FAULTS, Follower, Oracle, Settings, blind_way_m, default_camera, drive, promise_m, read_log, simulate
+from robotlab.follow import (
+    FAULTS,
+    Follower,
+    Oracle,
+    Settings,
+    blind_way_m,
+    default_camera,
+    drive,
+    promise_m,
+    read_log,
+    simulate,
+)
 from robotlab.follow.faults import MotorsDead
 from robotlab.follow.look import FreezeDetector, StallDetector
 from robotlab.greenhouse import WALKS, Scene, Walk
