@@ -86,7 +86,7 @@ def board(near, far, fault, at_s, begin, done, tell):
     except OSError:
         pass
     way, lines, rest, late, last, rng = Way(time.monotonic()), [], b"", [], b"", random.Random(at_s)
-    plugged, parent = True, os.getppid()
+    plugged, parent, stale = True, os.getppid(), 0
 
     def answer(text):
         try:
@@ -143,6 +143,7 @@ def board(near, far, fault, at_s, begin, done, tell):
                 continue
             # Halted by itself: it begins with a GO at 0, as the line protocol says.
             if slept and word == "GO" and any(values):
+                stale += 1
                 answer(frame("NO", seq, "halted"))
                 continue
             lines.append((now, word, *values))
@@ -167,7 +168,7 @@ def board(near, far, fault, at_s, begin, done, tell):
             last = text
     way.to(time.monotonic() + 3.0)
     # Way after each line and each few milliseconds; every tenth is enough.
-    tell.send({"lines": lines, "way": way.trace[::2] + way.trace[-1:], "at_rest": abs(way.v) < 1e-6})
+    tell.send({"lines": lines, "way": way.trace[::2] + way.trace[-1:], "at_rest": abs(way.v) < 1e-6, "stale": stale})
 
 
 ANSWERS = {"answers 80 ms late", "answers 300 ms late", "answers shifted by one", "answers lost", "answers damaged", "echo", "noise before answers",

@@ -109,7 +109,7 @@ def one(fault: str, at_s: float) -> dict:
     moving = [line for line in heard["lines"] if line[0] > end + 1e-4 and line[1] == "GO" and any(line[2:])]
     return {"fault": fault, "at_s": at_s, "way_m": max(blind), "moving": len(moving), "state": word["state"], "reason": word.get("reason", ""),
             "fastest": max((abs(v) for line in heard["lines"] if line[1] == "GO" for v in line[2:]), default=0.0) / 1000,
-            "at_rest": heard["at_rest"], "lines": len(heard["lines"])}  # fmt: skip
+            "at_rest": heard["at_rest"], "stale": heard["stale"], "lines": len(heard["lines"])}  # fmt: skip
 
 
 def table(runs: list[dict], promise: float) -> list[dict]:
@@ -164,8 +164,9 @@ def main() -> int:
                 print(f"{count} of {len(plan)} runs, {time.monotonic() - begun:.0f} s", flush=True)
     rows = table(runs, promise)
     for row in rows:
+        stale = sum(run["stale"] for run in runs if run["fault"] == row["fault"])
         why = next(run["reason"] for run in runs if run["fault"] == row["fault"])
-        print(f"{row['fault']:<34} {row['runs']:4d} {row['worst_m']:6.3f} m {row['worst_share']:6.1%}  {row['moving_commands_after_end']}  {row['state']}: {why[:110] if options.moments == 1 else ''}")
+        print(f"{row['fault']:<34} {row['runs']:4d} {row['worst_m']:6.3f} m {row['worst_share']:6.1%}  {row['moving_commands_after_end']} {stale}  {row['state']}: {why[:110] if options.moments == 1 else ''}")
     out = options.out or shipped("robotlab/course/places.py").parent / "measured" / "fault_injection.json"
     machine = f"{processor()}, {os.cpu_count()} cores, Python {platform.python_version()}"
     write_json(out, {"machine": machine, "seconds": round(time.monotonic() - begun), "runs": rows, "simulated": simulated(max(1, options.moments))})

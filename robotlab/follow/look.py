@@ -62,12 +62,16 @@ class FreezeDetector:
         bool
             False for one that has been seen before.
         """
-        small = picture[:: max(1, picture.shape[0] // _ROWS), :: max(1, picture.shape[0] // _ROWS)].copy()
-        # The newest first: a frozen picture is found at once.
-        if any((old != small).any(axis=2).mean() < _ALIVE for old in reversed(self._seen)):
+        step = max(1, picture.shape[0] // _ROWS)
+        small = picture[::step, ::step].copy()
+        quick = small[::4, ::4, 1]
+        # A look at few pixels rules most of them out.
+        alike = np.flatnonzero((self._quick != quick).mean(axis=(1, 2)) < 0.5) if self._seen else []
+        if any((self._seen[k] != small).any(axis=2).mean() < _ALIVE for k in alike):
             self.frozen += 1
             return False
         self._seen, self.frozen = [*self._seen[1 - _MEMORY :], small], 0
+        self._quick = np.stack([old[::4, ::4, 1] for old in self._seen])
         return True
 
 
@@ -83,7 +87,7 @@ class StallDetector:
     """
 
     def __init__(self) -> None:
-        self._view: np.ndarray | None = None
+        self._before: np.ndarray | None = None
         self._turned = self._since = 0.0
 
     def stalled(self, picture: np.ndarray, turned_rad: float, t_s: float) -> bool:
@@ -105,19 +109,25 @@ class StallDetector:
             the view stayed.  A view without features, such as a white wall,
             proves nothing.
         """
-        step = max(1, picture.shape[0] // 24)
-        rows, columns = picture.shape[0] // step, picture.shape[1] // step
-        view = picture[: rows * step, : columns * step].reshape(rows, step, columns, -1).mean(axis=(1, 3))
         turned = abs(turned_rad - self._turned)
         # Slower turns than 0.2 rad/s may be lost in the motors' friction: begin anew.
-        slow = t_s - self._since > 2 * STALL_S
-        if self._view is None or turned < 1e-9 or slow or (np.abs(view - self._view) > _GRAY).mean() > _MOVED:
-            self._view, self._turned, self._since = view, turned_rad, t_s
+        if self._before is None or turned < 1e-9 or t_s - self._since > 2 * STALL_S:
+            self._before, self._turned, self._since = picture, turned_rad, t_s
+        if turned < STALL_RAD or t_s - self._since < STALL_S:
             return False
+        before, now = _blocks(self._before), _blocks(picture)
+        self._before, self._turned, self._since = picture, turned_rad, t_s
         # Would a turn show at all?
-        shift = max(1, columns // 4)
-        plain = (np.abs(view[:, shift:] - view[:, :-shift]) > _GRAY).mean() <= 2 * _MOVED
-        return turned >= STALL_RAD and t_s - self._since >= STALL_S and not plain
+        shift = max(1, now.shape[1] // 4)
+        features = (np.abs(now[:, shift:] - now[:, :-shift]) > _GRAY).mean() > 2 * _MOVED
+        return bool(features and (np.abs(now - before) > _GRAY).mean() <= _MOVED)
+
+
+def _blocks(picture: np.ndarray) -> np.ndarray:
+    """Mean of each of about 24 rows of square blocks, gray levels."""
+    step = max(1, picture.shape[0] // 24)
+    rows, columns = picture.shape[0] // step, picture.shape[1] // step
+    return picture[: rows * step, : columns * step].reshape(rows, step, columns, -1).mean(axis=(1, 3))
 
 
 def check_size(picture: np.ndarray, size_px: tuple[int, int], name: str) -> np.ndarray:
