@@ -25,6 +25,8 @@ from concurrent.futures import ProcessPoolExecutor
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
+
 sys.path.insert(0, str(Path(__file__).parent))
 
 from fault_injection import FAULTS, SETTINGS, board, drive_it
@@ -32,7 +34,7 @@ from fault_injection import FAULTS, SETTINGS, board, drive_it
 from robotlab.course import shipped
 from robotlab.files import write_json
 from robotlab.follow import FAULTS as SIMULATED
-from robotlab.follow import Oracle, Settings, campaign, default_camera, promise_m
+from robotlab.follow import STATES, Oracle, Run, Settings, campaign, default_camera, promise_m
 from robotlab.greenhouse import Scene, Walk
 
 FORK = multiprocessing.get_context("fork")
@@ -127,6 +129,12 @@ def table(runs: list[dict], promise: float) -> list[dict]:
     return rows
 
 
+def risen(run: Run) -> int:
+    """Commands after a fault that are faster than the ones before: after it wheels only slow down."""
+    speeds = np.abs(run.commands_mps)
+    return int(((np.diff(speeds, axis=0) > 1e-6).any(axis=1) & (run.states[:-1] == STATES.index("fault"))).sum())
+
+
 def simulated(moments: int) -> list[dict]:
     """The simulated loop through its own faults, at as many moments."""
     far = Walk("hurry", "The post runs ahead.", (0.0, 20.0), ((2.0, 0.0), (16.0, 0.0)), Scene(room_m=(-3.0, -3.0, 40.0, 3.0)))
@@ -139,7 +147,7 @@ def simulated(moments: int) -> list[dict]:
         promise = promise_m(mine[0].run.settings)
         rows.append({
             "fault": name, "runs": len(mine), "worst_m": round(worst, 3), "promise_m": round(promise, 3), "worst_share": round(worst / promise, 3),
-            "moving_commands_after_end": 0, "state": ", ".join(sorted({report.state for report in mine})),
+            "moving_commands_after_end": sum(risen(report.run) for report in mine), "state": ", ".join(sorted({report.state for report in mine})),
         })  # fmt: skip
     return rows
 
