@@ -215,7 +215,7 @@ class Follower:
             The target, if it was believed.
         """
         last = self.sight
-        if last is not None and t_s <= last.t_s:
+        if not math.isfinite(t_s) or (last is not None and t_s <= last.t_s):
             return None
         row = self._choose(found, t_s)
         if row is None:
@@ -247,6 +247,8 @@ class Follower:
         s, age = self._settings, now_s - self._since
         # The age counts from the picture, so that what is under way anyway is no loss.
         expected = s.delay_s + s.tracker_s + s.frame_s
+        # A sight of the future, or of no time at all: the clock is wrong, and nobody knows for how long.
+        self._stopped = self._stopped or not age >= 0
         if self._stopped:
             return Wish(0.0, 0.0, "stop")
         if self.sight is not None and age <= expected + s.coast_s:

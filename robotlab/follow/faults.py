@@ -184,14 +184,17 @@ class ClockJumps(NoFaults):
         When.
     by_s : float
         How far; negative is backwards.
+    for_s : float
+        For how long.
     """
 
     from_s: float
     by_s: float
+    for_s: float = math.inf
 
     def clock(self, t_s: float) -> float:
         """The wrong time."""
-        return t_s + (self.by_s if t_s >= self.from_s else 0.0)
+        return t_s + (self.by_s if 0 <= t_s - self.from_s < self.for_s else 0.0)
 
 
 @dataclass
@@ -248,12 +251,80 @@ class LinkLost(NoFaults):
         return t_s < self.from_s
 
 
+@dataclass
+class NearlyFrozen(NoFaults):
+    """The camera hangs, but a clock is drawn over its last picture.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+    _held: Shot | None = None
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """The picture, or the one held with a few other pixels."""
+        if t_s < self.from_s or self._held is None:
+            self._held = shot
+        if t_s < self.from_s or shot.picture is None:
+            return [(self._held, 0.0)]
+        picture = self._held.picture.copy()
+        picture[: picture.shape[0] // 12, : picture.shape[1] // 6] = index * 37 % 256
+        return [(Shot(picture, self._held.truth, self._held.visible), 0.0)]
+
+
+@dataclass
+class Recycled(NoFaults):
+    """The driver hands out its last buffers again and again, with new times.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    buffers : int
+        How many there are.
+    """
+
+    from_s: float
+    buffers: int = 2
+    _held: tuple[Shot, ...] = ()
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """The picture, or an old one."""
+        if t_s < self.from_s:
+            self._held = (*self._held, shot)[-self.buffers :]
+            return [(shot, 0.0)]
+        return [(self._held[index % len(self._held)], 0.0)] if self._held else []
+
+
+@dataclass
+class MotorsDead(NoFaults):
+    """The board answers, but the motors do not turn.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+
+    def motors(self, t_s: float, left_mps: float, right_mps: float) -> tuple[float, float]:
+        """Nothing from then on."""
+        return (0.0, 0.0) if t_s >= self.from_s else (left_mps, right_mps)
+
+
 # Name, fault from its time, and whether the trolley must be at rest in the end.
 FAULTS: tuple[tuple[str, Callable[[float], NoFaults], bool], ...] = (
     ("half of the pictures dropped", lambda t: Dropped(t, 0.5), False),
     ("no picture", Dropped, True),
     ("frozen picture", Frozen, True),
     ("pictures a second late", Late, True),
+    ("frozen with a clock", NearlyFrozen, True),
+    ("old pictures in turn", Recycled, True),
+    ("pictures of a queue", lambda t: Late(t, 1.5), True),
     ("pictures twice", Duplicated, False),
     ("pictures cut short", Corrupted, True),
     ("tracker raises", TrackerRaises, True),
@@ -261,6 +332,7 @@ FAULTS: tuple[tuple[str, Callable[[float], NoFaults], bool], ...] = (
     ("tracker ten times too slow", TrackerSlow, False),
     ("clock jumps forward", lambda t: ClockJumps(t, 5.0), True),
     ("clock jumps back", lambda t: ClockJumps(t, -5.0), True),
+    ("clock jumps once", lambda t: ClockJumps(t, 5.0, 0.01), True),
     ("clock stands still", ClockRate, True),
     ("clock half as fast", lambda t: ClockRate(t, 0.5), True),
     ("motor link cut", LinkLost, True),

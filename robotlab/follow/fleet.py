@@ -104,6 +104,44 @@ def _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> _Pla
     )  # fmt: skip
 
 
+def phases(age_s: np.ndarray, ever: np.ndarray, stopped: np.ndarray, settings: Settings, expected_s: float) -> tuple[np.ndarray, ...]:
+    """What the last sight still allows, for many runs: the rules of :meth:`robotlab.follow.Follower.wish`.
+
+    Parameters
+    ----------
+    age_s : (N,) ndarray
+        Age of the last sight, or time since the start.
+    ever, stopped : (N,) ndarray of bool
+        There was a sight; it has stopped for good.
+    settings : Settings
+        For how long it coasts, stands and searches.
+    expected_s : float
+        Age that a sight reaches before the next one.
+
+    Returns
+    -------
+    (steady, searching, stopped) : tuple of (N,) ndarray of bool
+        Going on, turning on the spot, stopped for good; else it stands.
+
+    Examples
+    --------
+    >>> yes = np.ones(4, bool)
+    >>> [row.tolist() for row in phases(np.array([0.3, 0.9, 2.0, -1.0]), yes, ~yes, Settings(), 0.2)]
+    [[True, False, False, False], [False, False, True, False], [False, False, False, True]]
+    """
+    s, age = settings, age_s - expected_s
+    stopped = stopped | ~(age_s >= -1e-9)
+    coasting = ever & (age <= s.coast_s + 1e-9)
+    steady = coasting & ~stopped
+    if steady.all():
+        return steady, ~steady, stopped
+    age = age - np.where(ever, s.coast_s, 0.0)
+    standing = age <= s.slow_s + 1e-9
+    searching = ~standing & (age <= s.slow_s + s.search_s + 1e-9) & ~coasting
+    stopped = stopped | ~(coasting | standing | searching)
+    return steady, searching & ~stopped, stopped
+
+
 def fleet(
     walk: Walk,
     settings: Settings | None = None,
@@ -212,18 +250,12 @@ def fleet(
             np.copyto(side, np.copysign(1.0, measured), where=seen)
             since[seen] = taken
             ever |= seen
-        age = t - since - expected
-        coasting = ever & (age <= s.coast_s + 1e-9)
-        steady = coasting & ~stopped
+        steady, searching, stopped = phases(t - since, ever, stopped, s, expected)
         if steady.all():
             want_v, want_yaw, lost_now = motion_v, motion_yaw, np.zeros(n, bool)
         else:
-            age = age - np.where(ever, s.coast_s, 0.0)
-            standing = age <= s.slow_s + 1e-9
-            searching = ~standing & (age <= s.slow_s + s.search_s + 1e-9)
-            stopped |= ~coasting & ~standing & ~searching
             want_v = np.where(steady, motion_v, 0.0)
-            want_yaw = np.where(steady, motion_yaw, np.where(searching & ~coasting & ~stopped, side * s.search_radps, 0.0))
+            want_yaw = np.where(steady, motion_yaw, np.where(searching, side * s.search_radps, 0.0))
             lost_now = ever & ~steady
             losses += lost_now & ~lost
         lost = lost_now

@@ -27,23 +27,6 @@ class Shot:
     truth: np.ndarray | None
     visible: float
 
-    def same_as(self, other: Shot | None) -> bool:
-        """Whether it is the same picture, to the last bit.
-
-        Parameters
-        ----------
-        other : Shot or None
-            Another one.
-
-        Returns
-        -------
-        bool
-            A live camera never takes one picture twice: its noise differs.
-        """
-        if self is other or other is None or self.picture is None or other.picture is None:
-            return self is other
-        return np.array_equal(self.picture, other.picture)
-
 
 class NoFaults:
     """Nothing goes wrong; what to inherit from to have something go wrong.

@@ -27,11 +27,17 @@ class RunLog:
     Parameters
     ----------
     path : path-like
-        The file; an older one of that name is replaced.
+        The file; where one of that name is, a new name is taken: the log of
+        ``run.jsonl`` then is ``run-2.jsonl``, and so on.
     sync_s : float or None
         Also force the disk to take the records, at most this often; 0 does it
         after each.  ``None`` leaves it to the operating system: then a killed
         program loses nothing, but a power cut may.
+
+    Attributes
+    ----------
+    path : Path
+        The file that is written.
 
     Raises
     ------
@@ -42,21 +48,32 @@ class RunLog:
     --------
     >>> import tempfile
     >>> path = Path(tempfile.mkdtemp()) / "run.jsonl"
-    >>> with RunLog(path) as log:
-    ...     log.write({"kind": "event", "t": 0.0, "what": "hello"})
-    >>> read_log(path).records[0]["what"]
-    'hello'
+    >>> for word in ("hello", "again"):
+    ...     with RunLog(path) as log:
+    ...         log.write({"kind": "event", "t": 0.0, "what": word})
+    >>> read_log(path).records[0]["what"], log.path.name
+    ('hello', 'run-2.jsonl')
     """
 
     def __init__(self, path: str | os.PathLike, sync_s: float | None = None) -> None:
         self._sync = None if sync_s is None else number(sync_s, "sync_s", 0)
         self._broken = ""
         self._synced = time.monotonic()
-        try:
-            # Unbuffered: each write goes to the operating system as it is.
-            self._file = open(path, "wb", buffering=0)  # noqa: SIM115 - closed in close()
-        except OSError as error:
-            raise InputError(f"a run log must go to a file that can be written, {path} cannot ({error.strerror}); check its folder") from None
+        self.path, count = Path(path), 1
+        # A pipe or a device holds no log that could be lost.
+        mode = "xb" if not self.path.exists() or self.path.is_file() else "wb"
+        while True:
+            try:
+                # Unbuffered: each write goes to the operating system as it is.
+                self._file = open(self.path, mode, buffering=0)  # noqa: SIM115 - closed in close()
+                break
+            except FileExistsError:
+                count += 1
+                self.path = Path(path).with_stem(f"{Path(path).stem}-{count}")
+            except OSError as error:
+                raise InputError(f"a run log must go to a file that can be written, {path} cannot ({error.strerror}); check its folder") from None
+        if not self.path.is_file():
+            self._sync = None  # a pipe cannot be forced
 
     def __enter__(self) -> RunLog:
         return self

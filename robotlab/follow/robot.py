@@ -10,31 +10,26 @@ certified one either, but it works when the program hangs.
 from __future__ import annotations
 
 import os
-import queue
 import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.errors import MotionError
 from robotlab.follow.decide import Follower, Sight
+from robotlab.follow.eyes import Eyes
 from robotlab.follow.limits import check_real_limits
 from robotlab.follow.log import LOG_VERSION, RunLog
-from robotlab.follow.look import check_size, in_camera_px, show
 from robotlab.follow.settings import Settings
-from robotlab.motion import Jitter, MotorLink, RampThread, Watchdog
+from robotlab.motion import Jitter, MotorLink, RampThread
 from robotlab.motion.checks import number
-from robotlab.picture import resize
 from robotlab.trackers import Detections, Tracker, as_tracker
-
-
-# Waiting longer for a camera at the end helps nobody.
-_PATIENCE_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -53,6 +48,14 @@ class DriveReport:
         Why it ended.
     jitter : Jitter or None
         How steady the ramp was.
+    halt_confirmed : bool
+        The board has confirmed the last HALT; else `reason` says so, and the
+        power is to be cut.
+    log : Path or None
+        Where the log is; an older one of the same name was left alone.
+    children : int
+        Processes that the camera or the tracker had started in the drive, and
+        that were ended with it.
     """
 
     pictures: int
@@ -60,10 +63,13 @@ class DriveReport:
     state: str
     reason: str
     jitter: Jitter | None
+    halt_confirmed: bool = True
+    log: Path | None = None
+    children: int = 0
 
 
 def drive(
-    take: Callable[[], np.ndarray],
+    take: Callable[[], np.ndarray | tuple[np.ndarray, float]],
     tracker: Tracker | Callable[[np.ndarray], Detections],
     camera: Camera,
     settings: Settings,
@@ -72,13 +78,16 @@ def drive(
     *,
     log: str | os.PathLike | None = None,
     clock: Callable[[], float] = time.monotonic,
+    lifted: bool = False,
 ) -> DriveReport:
     """Follow with a real camera and real motors, for a limited time.
 
     Parameters
     ----------
     take : callable
-        Waits for the next picture and returns it, (H, W, 3) uint8.
+        Waits for the next picture and returns it, (H, W, 3) uint8; better
+        ``(picture, time)``, the middle of its exposure on `clock`: a driver
+        that hands out old pictures shows in nothing else.
     tracker : Tracker or callable
         Finds the target.
     camera : Camera
@@ -87,14 +96,16 @@ def drive(
         All the numbers; `delay_s` is how old a picture is when `take`
         returns it.
     link : MotorLink
-        The motors.
+        The motors; it can have one drive at a time.
     seconds : float
         Stop after this long.
     log : path-like, optional
         Also write what was seen and wished; :meth:`robotlab.follow.Run.load`
-        reads it.
+        reads it.  An older log is never overwritten.
     clock : callable
         Monotonic time, s.
+    lifted : bool
+        The wheels are off the ground: that the view stays is no fault.
 
     Returns
     -------
@@ -105,21 +116,27 @@ def drive(
     ------
     MotionError
         If the settings have no acceleration limit or the feed-forward law,
-        which needs odometry; or the clock gives no number.
+        which needs odometry; the clock gives no number; or the link is being
+        driven already.
     PictureError
         If `take` returns something else than pictures of the camera's size.
 
     Notes
     -----
     `take` and the tracker run in a thread of their own, and so does the ramp,
-    which looks at the watchdog: when one of them hangs, the trolley ramps
-    down and stops, and the call returns.  The same picture twice is no sign of
-    life.  Whatever happens, the motors are ramped down and stopped: also by an
-    error in `take` or the tracker, which is then raised here, by Ctrl-C, and
-    by a polite kill (SIGTERM, or SIGHUP when the terminal closes) where the
-    call runs in the main thread.  Not by ``kill -9``, nor while a tracker
-    holds up every thread of the program: then the board's own time-out is the
-    last guard.
+    which asks :class:`robotlab.motion.Supervisor` what may be sent: its page
+    says what stops the trolley.  After a fault nothing but HALT is sent, also
+    by threads that hung and come back; only another call drives again.  A
+    picture counts as none if its time is older than the last one's, in the
+    future or too old, or if it has been seen before (all but a few pixels).
+    A turn that the view does not follow is a fault of the motors.
+
+    Whatever happens, the motors are stopped: also by an error in `take` or the
+    tracker, which is then raised here, by Ctrl-C, and by a polite kill
+    (SIGTERM, or SIGHUP when the terminal closes) where the call runs in the
+    main thread.  Not by ``kill -9``, nor while a tracker holds up every thread
+    of the program: then the board's own time-out is the last guard.  Processes
+    that `take` or the tracker start meanwhile are ended with the drive.
 
     Examples
     --------
@@ -141,11 +158,12 @@ def drive(
     if settings.hfov_rad is not None:
         camera = replace(camera, hfov_rad=settings.hfov_rad)
 
-    def now() -> float:
-        return number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
+    def check_clock() -> None:
+        number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
 
-    limits = dict.fromkeys(("camera", "tracker", "link"), settings.silence_s)
-    follower = Follower(camera, settings, now())
+    check_clock()
+    limits = dict.fromkeys(("camera", "tracker", "loop", "link"), settings.silence_s)
+    follower = Follower(camera, settings, time.monotonic())
     pictures = sights = 0
     state, reason = "wait", "the time was over"
     with ExitStack() as stack:
@@ -156,36 +174,42 @@ def drive(
             "settings": asdict(settings),
         })  # fmt: skip
         stack.enter_context(_polite_kills_unwind())
-        dog = Watchdog(limits, max_gap_s=settings.silence_s, clock=clock, steady=time.monotonic)
-        eyes = stack.enter_context(_Eyes(take, tracker, camera, settings, dog, now))
         # A wish that is not renewed is a lost target: keep it as long as one coasts.
         patience = settings.delay_s + settings.tracker_s + settings.frame_s + settings.coast_s
-        ramp = stack.enter_context(
-            RampThread(link, settings.drive, max_accel=settings.max_accel, max_yaw_accel=settings.max_yaw_accel or 6.0, max_mps=settings.motor.max_mps,
-                       max_jerk=settings.max_jerk, rate_hz=settings.ramp_hz, command_s=patience, watchdog=dog)
+        ramp = RampThread(
+            link, settings.drive, max_accel=settings.max_accel, max_yaw_accel=settings.max_yaw_accel or 6.0, max_mps=settings.motor.max_mps,
+            max_jerk=settings.max_jerk, rate_hz=settings.ramp_hz, command_s=patience, limits_s=limits, delay_s=settings.delay_s,
+            board_timeout_s=settings.link_timeout_s, clock=clock,
         )  # fmt: skip
-        begin, begun = now(), time.monotonic()
+        eyes = stack.enter_context(Eyes(take, tracker, camera, settings, ramp, clock, lifted))
+        stack.enter_context(ramp)
+        begin = time.monotonic()
 
         def note(text: str) -> None:
-            # By the second clock: the first may be what is at fault.
-            write({"kind": "event", "t": round(time.monotonic() - begun, 4), "what": "fault", "text": text})
+            write({"kind": "event", "t": round(time.monotonic() - begin, 4), "what": "fault", "text": text})
 
         try:
-            while now() - begin < seconds and ramp.error is None and ramp.silent_s() <= settings.silence_s:
+            while time.monotonic() - begin < seconds and ramp.silent_s() <= settings.silence_s:
+                check_clock()
+                if ramp.error is not None:
+                    break
                 news = eyes.next(1 / settings.ramp_hz)
                 if news is not None:
                     sight = follower.see(*news)
-                    for record in _seen(pictures, *news, sight, now(), begin):
-                        write(record)
+                    if file is not None:
+                        for record in _seen(pictures, *news, sight, time.monotonic(), begin):
+                            write(record)
                     pictures += 1
                     sights += sight is not None
-                wish = follower.wish(now())
+                at = time.monotonic()
+                wish = follower.wish(at)
                 state = wish.state
-                write({"kind": "wish", "t": round(now() - begin, 4), "v": float(wish.v_mps), "yaw": float(wish.yaw_radps), "state": state})
+                write({"kind": "wish", "t": round(at - begin, 4), "v": float(wish.v_mps), "yaw": float(wish.yaw_radps), "state": state})
                 try:
                     ramp.want(wish.v_mps, settings.steering_sign * wish.yaw_radps)
                 except MotionError:
                     # The thread has ended since the loop looked: it has stopped the motors, and says why.
+                    check_clock()
                     break
         except BaseException as error:
             # The log says why; that the file cannot be written must not hide the error.
@@ -193,12 +217,19 @@ def drive(
                 note(f"{type(error).__name__}: {error}")
             raise
         ramp.close()
+        children = eyes.close()
         if ramp.error is not None:
-            state, reason = "fault", f"{ramp.error}{eyes.remark()}"
+            state, reason = "fault", str(ramp.error) or type(ramp.error).__name__
+            reason += eyes.remark() if reason.startswith("camera") else ""
+        if ramp.halt_error is not None:
+            state, reason = "fault", reason if ramp.halt_error is ramp.error else f"{reason}; {ramp.halt_error}"
+        if children:
+            reason += f"; {children} processes of the camera or the tracker were ended"
+        if state == "fault" or children:
             note(reason)
-        write({"kind": "end", "t": round(time.monotonic() - begun, 4)})
+        write({"kind": "end", "t": round(time.monotonic() - begin, 4)})
     jitter = ramp.jitter() if ramp.steps else None
-    return DriveReport(pictures, sights, state, reason, jitter)
+    return DriveReport(pictures, sights, state, reason, jitter, ramp.halt_error is None, file.path if file is not None else None, children)
 
 
 def _seen(index: int, found: Detections, taken_s: float, sight: Sight | None, now_s: float, begin_s: float) -> list[dict]:
@@ -210,65 +241,6 @@ def _seen(index: int, found: Detections, taken_s: float, sight: Sight | None, no
         record.update(box=[round(float(edge), 3) for edge in sight.box], score=round(sight.score, 4), bearing=round(sight.bearing_rad, 6),
                       distance=round(sight.distance_m, 4))  # fmt: skip
     return [{"kind": "picture", "i": index, "t": round(taken_s - begin_s, 4)}, record]
-
-
-class _Eyes:
-    """Takes pictures and shows them to the tracker, in a thread of its own."""
-
-    def __init__(self, take, tracker, camera, settings, dog, now) -> None:
-        self._take, self._tracker, self._camera, self._settings = take, tracker, camera, settings
-        self._dog, self._now = dog, now
-        self._news: queue.SimpleQueue = queue.SimpleQueue()
-        self._leave = threading.Event()
-        self._same = 0
-        self._thread = threading.Thread(target=self._run, name="eyes", daemon=True)
-
-    def __enter__(self) -> _Eyes:
-        self._thread.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._leave.set()
-        # The motors stand by now; a camera or a tracker that hangs is left behind.
-        self._thread.join(min(self._settings.silence_s, _PATIENCE_S))
-
-    def next(self, wait_s: float) -> tuple[Detections, float] | None:
-        """What was found, and when its picture was taken; None if nothing is new; raises what the thread raised."""
-        try:
-            news = self._news.get(timeout=wait_s)
-        except queue.Empty:
-            return None
-        if isinstance(news, BaseException):
-            raise news
-        return news
-
-    def remark(self) -> str:
-        """What the watchdog cannot know."""
-        return f" (the camera gave the same picture {self._same + 1} times)" if self._same > 1 else ""
-
-    def _run(self) -> None:
-        try:
-            self._look()
-        except BaseException as error:  # noqa: BLE001 - raised where drive() was called
-            self._news.put(error)
-
-    def _look(self) -> None:
-        size, last = (self._camera.width_px, self._camera.height_px), None
-        while not self._leave.is_set():
-            picture = check_size(self._take(), size, "the picture that take() returned")
-            taken = self._now() - self._settings.delay_s
-            if last is not None and np.array_equal(picture, last):
-                self._same += 1
-                # A broken take() that waits for nothing must not starve the ramp.
-                time.sleep(self._settings.frame_s / 10)
-                continue
-            # A copy: a camera may write each picture into the same memory.
-            self._same, last = 0, picture.copy()
-            self._dog.feed("camera")
-            small = last if self._settings.tracker_px is None else resize(last, self._settings.tracker_px)
-            found = in_camera_px(show(self._tracker, small), self._camera, self._settings)
-            self._dog.feed("tracker")
-            self._news.put((found, taken))
 
 
 @contextmanager

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 
@@ -202,17 +203,23 @@ class Run:
         """
         return cls.from_records(read_log(path).records)
 
-    def save(self, path: str | os.PathLike) -> None:
+    def save(self, path: str | os.PathLike) -> Path:
         """Write the log of this run.
 
         Parameters
         ----------
         path : path-like
-            The file; an older one is replaced.
+            The file; an older one stays.
+
+        Returns
+        -------
+        Path
+            The file written, with another name if there was one of this.
         """
         with RunLog(path) as log:
             for record in self._records:
                 log.write(record)
+        return log.path
 
     @property
     def real(self) -> bool:

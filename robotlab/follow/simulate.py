@@ -23,12 +23,20 @@ from robotlab.errors import InputError, PictureError
 from robotlab.follow.decide import Follower, Wish
 from robotlab.follow.hooks import NoFaults, Shot
 from robotlab.follow.log import LOG_VERSION, RunLog
-from robotlab.follow.look import check_size, in_camera_px, show
+from robotlab.follow.look import (
+    STALL_RAD,
+    STALL_S,
+    FreezeDetector,
+    StallDetector,
+    check_size,
+    in_camera_px,
+    show,
+)
 from robotlab.follow.oracle import TruthTracker, post_box
 from robotlab.follow.run import Run
 from robotlab.follow.settings import Settings
 from robotlab.greenhouse import Walk, render
-from robotlab.motion import Ramp, Watchdog, advance, keep_turn, make_ramp
+from robotlab.motion import HALT, BoardWheels, Supervisor, advance, keep_turn
 from robotlab.motion.checks import number, whole
 from robotlab.motion.checks import pose as checked_pose
 from robotlab.picture import encode, resize
@@ -171,19 +179,21 @@ class _Loop:
         self.tick_s = settings.frame_s / self.ticks_per_frame
         self.delay, self.busy = round(settings.delay_s / self.tick_s), round(settings.tracker_s / self.tick_s)
         self.settings = s = settings.but(delay_s=self.delay * self.tick_s, tracker_s=self.busy * self.tick_s)
-        self.t = self.now = 0.0
-        self.follower = Follower(camera, s, faults.clock(0.0))
-        self.watchdog = Watchdog({"camera": s.silence_s, "tracker": s.silence_s, "link": s.silence_s},
-                                 max_gap_s=s.silence_s, clock=lambda: self.now, steady=lambda: self.t)  # fmt: skip
-        self.ramps = (make_ramp(s.max_accel, s.max_jerk), Ramp(None if s.max_accel is None else s.max_yaw_accel))
-        # The motor board halts by itself when the link is cut, along its own ramp.
-        self.board = (Ramp(s.max_accel), Ramp(s.max_accel))
-        self.heard = 0.0
+        self.now = 0.0
+        self.follower = Follower(camera, s, 0.0)
+        # The steps come at a steady rate: counted, they are the clock that only goes forward.
+        self.stop = Supervisor(
+            0.0, float(faults.clock(0.0)), max_accel=s.max_accel, max_yaw_accel=None if s.max_accel is None else s.max_yaw_accel,
+            max_jerk=s.max_jerk, period_s=self.tick_s, command_s=self.tick_s, limits_s=dict.fromkeys(("camera", "tracker", "loop", "link"), s.silence_s),
+            delay_s=s.delay_s, max_age_s=s.silence_s, board_timeout_s=s.link_timeout_s,
+        )  # fmt: skip
+        self.stop.confirmed(0.0)
+        self.board = BoardWheels(s.max_accel, s.link_timeout_s)
+        self.turned, self.view, self.stall = 0.0, FreezeDetector(), StallDetector()
         self.pose, self.wheels = tuple(float(value) for value in start), (0.0, 0.0)
         self.arriving: list = []
         self.waiting: deque = deque(maxlen=1)
-        self.newest: Shot | None = None
-        self.newest_taken = -math.inf
+        self.passed: deque = deque(maxlen=32)
         self.work: tuple | None = None
         self.state = ""
         self.records: list[dict] = []
@@ -211,15 +221,14 @@ class _Loop:
         }  # fmt: skip
 
     def step(self, tick: int) -> None:
-        # The ramp's steps come at a steady rate: counted, they are the second clock.
-        self.t = t = tick * self.tick_s
+        t = tick * self.tick_s
         self.now = float(self.faults.clock(t))
         post = self.walk.post_at(t)
         if tick % self.ticks_per_frame == 0:
             self._take(tick, t, post)
         self._look(tick, t)
-        wish = self._decide(t)
-        command = self._act(t, wish)
+        wish, order = self._decide(t)
+        command = self._act(t, order)
         self.write({
             "kind": "tick", "t": round(t, 6), "pose": [round(value, 6) for value in self.pose],
             "wheels": [round(value, 6) for value in self.wheels], "command": [round(value, 6) for value in command],
@@ -257,17 +266,25 @@ class _Loop:
         here = [item for item in self.arriving if item[0] <= tick]
         self.arriving = [item for item in self.arriving if item[0] > tick]
         for item in here:
-            # The same picture again, or an older one, is no sign of life: the camera hangs.
-            _, _, _, shot, taken, _ = item
-            if shot.same_as(self.newest) or not taken > self.newest_taken or not self._readable(shot, t):
+            _, index, true_t, shot, stamp, yaw = item
+            taken = self.stop.picture(t, stamp, self.now) if self._readable(shot, t) and self._live(shot) else None
+            if taken is None:
                 continue
-            self.newest, self.newest_taken = shot, taken
-            self.watchdog.feed("camera")
-            self.waiting.append(item)
+            if self.keep and not self.lifted and self.stall.stalled(shot.picture, self.turned, t):
+                self.stop.fail(f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved")
+            self.waiting.append((index, true_t, shot, taken, yaw))
             if self.work is None:
                 self._start(tick, t)
         if self.work is None and self.waiting:
             self._start(tick, t)
+
+    def _live(self, shot: Shot) -> bool:
+        """Whether a picture has not been seen before; one without pixels is known by itself."""
+        if shot.picture is not None:
+            return self.view.live(shot.picture)
+        live = not any(shot is old for old in self.passed)
+        self.passed.append(shot)
+        return live
 
     def _readable(self, shot: Shot, t: float) -> bool:
         """Whether a picture is one; if not, it is no sign of life either."""
@@ -287,7 +304,7 @@ class _Loop:
         self.write({"kind": "event", "t": round(t, 6), "what": f"{what} failed", "text": f"{type(error).__name__}: {error}"})
 
     def _start(self, tick: int, t: float) -> None:
-        _, index, true_t, shot, taken, yaw = self.waiting.popleft()
+        index, true_t, shot, taken, yaw = self.waiting.popleft()
         busy = self.busy + round(number(self.faults.tracker_extra_s(t), "tracker_extra_s", 0) / self.tick_s)
         self.work = (tick + busy, index, self._find(index, true_t, shot), taken, yaw)
         if busy == 0:
@@ -321,7 +338,7 @@ class _Loop:
                 raise
             self._failed("tracker", error, t)
             return
-        self.watchdog.feed("tracker")
+        self.stop.result(t)
         rows = [[*_rounded(box), round(float(score), 4), int(label)]
                 for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)]  # fmt: skip
         record = {"kind": "sight", "i": index, "t": round(t, 6), "found": rows, "classes": list(found.classes), "box": None}
@@ -330,30 +347,31 @@ class _Loop:
                           distance=round(sight.distance_m, 4))  # fmt: skip
         self.write(record)
 
-    def _decide(self, t: float) -> Wish:
-        fault = self.watchdog.check()
-        wish = self.follower.wish(self.now) if fault is None else Wish(0.0, 0.0, "fault")
+    def _decide(self, t: float) -> tuple[Wish, tuple[float, float] | None]:
+        """What is wished for, and what may be sent."""
+        wish = self.follower.wish(t)
+        self.stop.want(t, wish.v_mps, wish.yaw_radps)
+        order = self.stop.step(t, self.now)
+        if order is HALT:
+            wish = Wish(0.0, 0.0, "fault")
         if wish.state != self.state:
-            text = fault.message if fault is not None else ""
-            self.write({"kind": "event", "t": round(t, 6), "what": wish.state, "text": text})
+            self.write({"kind": "event", "t": round(t, 6), "what": wish.state, "text": self.stop.reason})
             self.state = wish.state
-        return wish
+        return wish, order
 
-    def _act(self, t: float, wish: Wish) -> tuple[float, float]:
-        """Ramp, link and motor board: the wheel commands that the motors get."""
+    def _act(self, t: float, order: tuple[float, float] | None) -> tuple[float, float]:
+        """Link and motor board: the wheel commands that the motors get."""
         s = self.settings
-        v = self.ramps[0].step(wish.v_mps, self.tick_s)
-        yaw = self.ramps[1].step(wish.yaw_radps, self.tick_s)
-        command = keep_turn(*s.drive.wheels(v, s.steering_sign * yaw), s.motor.max_mps)
         if self.faults.link(t):
-            self.watchdog.feed("link")
-            self.heard = t
-            for ramp, speed in zip(self.board, command, strict=True):
-                ramp.speed = speed
-        elif t - self.heard > s.link_timeout_s:
-            for ramp in self.board:
-                ramp.step(0.0, self.tick_s)
-        return self.faults.motors(t, self.board[0].speed, self.board[1].speed)
+            if order is HALT:
+                self.board.halt(t)
+                self.stop.halt_confirmed()
+            else:
+                self.board.drive(t, *keep_turn(*s.drive.wheels(order[0], s.steering_sign * order[1]), s.motor.max_mps))
+                self.stop.confirmed(t)
+                self.turned += order[1] * self.tick_s
+        # A halt brakes from this tick on, as the computer's ramp does.
+        return self.faults.motors(t, *self.board.at(t + self.tick_s))
 
     def _move(self, command: tuple[float, float]) -> None:
         motor = self.settings.motor

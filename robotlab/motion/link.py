@@ -26,12 +26,17 @@ board to computer          meaning
 
 ``seq`` counts up from 0 to 65535 and starts again.  A board answers every
 line whose check agrees, and ignores the others.  **A board must ramp to a
-halt by itself when no good line has come for 250 ms**: that is the last
-software guard, and like all software it is no safety function.
+halt by itself when no good line has come for 250 ms**, at least as hard as
+the computer's ramp: that is the last software guard, and like all software it
+is no safety function.  A board that halted so answers ``NO seq halted`` to
+every ``GO`` until one at speed 0 has come: the computer may have slept, and
+what it sends then is old.
 """
 
 from __future__ import annotations
 
+import os
+import threading
 import time
 from typing import Protocol, runtime_checkable
 
@@ -214,6 +219,25 @@ def unframe(line: bytes) -> list[str]:
     return text.decode("ascii").split(" ")
 
 
+class _Port:
+    """A serial port whose ``readline`` gives up after its time, however slowly bytes drip in."""
+
+    def __init__(self, port, reply_s: float) -> None:
+        self._port, self._reply, self._rest = port, reply_s, b""
+        self.write, self.close, self.reset_output_buffer = port.write, port.close, port.reset_output_buffer
+
+    def readline(self) -> bytes:
+        end = time.monotonic() + self._reply
+        while b"\n" not in self._rest and time.monotonic() < end:
+            # Noise without a line feed must not fill the memory.
+            self._rest = (self._rest + self._port.read(max(1, self._port.in_waiting)))[-64 * LONGEST_LINE :]
+        line, feed, rest = self._rest.partition(b"\n")
+        if not feed:
+            return b""
+        self._rest = rest
+        return line + feed
+
+
 class SerialLink:
     """A link over a serial port, or any byte stream, in the line protocol.
 
@@ -231,6 +255,7 @@ class SerialLink:
 
     Examples
     --------
+    >>> from robotlab.motion import Board
     >>> board = Board()
     >>> link = SerialLink(board)
     >>> link.send(0.25, -0.1)
@@ -244,6 +269,9 @@ class SerialLink:
         self._max = number(max_mps, "max_mps", 0, open_low=True)
         self._clock = clock
         self._next = 0
+        # Two threads must not read each other's answers; a forked child is nobody's driver.
+        self._turn, self._owner = threading.Lock(), os.getpid()
+        self._stale = False
 
     @classmethod
     def open(cls, port: str, baud: int = 115200, reply_s: float = 0.1, max_mps: float = 2.0) -> SerialLink:
@@ -266,7 +294,8 @@ class SerialLink:
         Raises
         ------
         LinkError
-            If pyserial is not installed or the port cannot be opened.
+            If pyserial is not installed, the port cannot be opened, or another
+            program has it.
         """
         try:
             import serial
@@ -275,10 +304,13 @@ class SerialLink:
                 f"a serial port needs the package pyserial, it is not installed; run {install_hint('robot')}"
             ) from None
         try:
-            stream = serial.Serial(port, baud, timeout=reply_s, write_timeout=reply_s)
+            # Exclusive: whoever opens it after us is refused (POSIX: flock; Windows always does).
+            stream = serial.Serial(port, baud, timeout=reply_s / 10, write_timeout=reply_s, exclusive=True)
         except (OSError, ValueError) as error:
-            raise LinkError(f"port must name a serial port that is free, {port!r} cannot be opened ({error}); check cable and name") from None
-        return cls(stream, reply_s, max_mps)
+            raise LinkError(
+                f"port must name a serial port that is free, {port!r} cannot be opened ({error}); check cable and name, end the other program"
+            ) from None
+        return cls(_Port(stream, reply_s), reply_s, max_mps)
 
     def send(self, left_mps: float, right_mps: float) -> None:
         """Drive the wheels at these speeds from now on.
@@ -318,9 +350,26 @@ class SerialLink:
             close()
 
     def _ask(self, word: str, *values: int) -> None:
+        if os.getpid() != self._owner:
+            raise LinkError("a link must be used by the program that opened it, this is a child of it; end the child")
+        if not self._turn.acquire(timeout=2 * self._reply):
+            raise LinkError(f"the board must answer one line after the other, another thread has waited {2 * self._reply:g} s; check cable and power")
+        try:
+            self._ask_alone(word, *values)
+            self._stale = False
+        except LinkError:
+            self._stale = True
+            raise
+        finally:
+            self._turn.release()
+
+    def _ask_alone(self, word: str, *values: int) -> None:
         seq = self._next
         self._next = (seq + 1) % _SEQUENCES
         try:
+            drop = getattr(self._stream, "reset_output_buffer", None)
+            if self._stale and drop is not None:
+                drop()  # what the board has not read is old: it must not do it later
             self._stream.write(frame(word, seq, *values))
         except OSError as error:
             raise LinkError(f"the board must take commands, writing failed ({error}); check cable and power") from None
@@ -341,104 +390,3 @@ class SerialLink:
                 raise LinkError(f"the board must accept {word} {values}, it answered {' '.join(words[2:]) or 'no'}; check its limits")
             if self._clock() >= end:
                 raise LinkError(f"the board must confirm within {self._reply:g} s, it did not; check cable, power and speed")
-
-
-class Board:
-    """A motor board in memory: the other end of the line protocol.
-
-    Use it to try a program without hardware, or as the model for firmware.
-
-    Parameters
-    ----------
-    max_mps : float
-        Faster commands are answered with ``NO``.
-    clock : callable
-        Gives the time in seconds.
-
-    Attributes
-    ----------
-    ignored : int
-        Lines whose check did not agree.
-
-    Examples
-    --------
-    >>> board = Board()
-    >>> _ = board.write(frame("GO", 0, 300, 300))
-    >>> board.readline()
-    b'OK 0*1D\\n'
-    """
-
-    def __init__(self, max_mps: float = 1.0, clock=time.monotonic) -> None:
-        self._max = number(max_mps, "max_mps", 0, open_low=True)
-        self._clock = clock
-        self._heard = -1e9
-        self._wheels = (0.0, 0.0)
-        self._in = b""
-        self._out = b""
-        self.ignored = 0
-
-    def write(self, content: bytes) -> int:
-        """Take bytes from the computer, and act on whole lines.
-
-        Parameters
-        ----------
-        content : bytes
-            Any piece of the stream.
-
-        Returns
-        -------
-        int
-            How many bytes were taken.
-        """
-        self._in += content
-        *lines, self._in = self._in.split(b"\n")
-        for line in lines:
-            self._do(line)
-        # A stream of noise without line feeds must not fill the memory.
-        if len(self._in) > LONGEST_LINE:
-            self.ignored, self._in = self.ignored + 1, b""
-        return len(content)
-
-    def readline(self) -> bytes:
-        """The next answer.
-
-        Returns
-        -------
-        bytes
-            One line, or nothing if there is none.
-        """
-        line, feed, self._out = self._out.partition(b"\n")
-        return line + feed
-
-    def wheels(self) -> tuple[float, float]:
-        """What the wheels are told now.
-
-        Returns
-        -------
-        (left_mps, right_mps) : tuple of float
-            0 after HALT, or when no good line came for 250 ms, m/s.
-        """
-        if self._clock() - self._heard > BOARD_TIMEOUT_S:
-            self._wheels = (0.0, 0.0)
-        return self._wheels
-
-    def _do(self, line: bytes) -> None:
-        try:
-            word, seq, *values = unframe(line)
-            numbers = [int(value) for value in values]
-            int(seq)
-        except ValueError:  # LinkError is one: a bad check, too few words, no number
-            self.ignored += 1
-            return
-        if word == "GO" and len(numbers) == 2:
-            if max(abs(value) for value in numbers) > 1000 * self._max:
-                self._out += frame("NO", seq, "fast")
-                return
-            self._wheels = (numbers[0] / 1000, numbers[1] / 1000)
-        elif word == "HALT" and not numbers:
-            self._wheels = (0.0, 0.0)
-        else:
-            self._out += frame("NO", seq, "word")
-            return
-        self._heard = self._clock()
-        self._out += frame("OK", seq)

@@ -130,13 +130,15 @@ class Watchdog:
         self._clock, self._steady = clock, steady
         self.reset()
 
-    def feed(self, part: str) -> None:
+    def feed(self, part: str, late_s: float = 0.0) -> None:
         """Note a sign of life.
 
         Parameters
         ----------
         part : str
             The part that has just worked.
+        late_s : float
+            How much older than now the sign is.
 
         Raises
         ------
@@ -149,7 +151,7 @@ class Watchdog:
         """
         if part not in self._limits:
             raise MotionError(f"part must be one of {', '.join(self._limits)}, got {part!r}; add it to limits_s")
-        self._seen[part] = self._clock()
+        self._seen[part] = self._clock() - late_s
 
     def watches(self, part: str) -> bool:
         """Whether a part is watched.
@@ -189,14 +191,18 @@ class Watchdog:
             gap = now - self._checked
             if not 0 <= gap <= self._gap:  # NaN fails this, too
                 self.fault = Fault("clock", now, f"two checks must be 0 to {self._gap:g} s apart, they were {gap:g} s")
-            elif (drift := self._drift_s(before, now, after)) > self._gap / 4:
+            elif not (drift := self._drift_s(before, now, after)) <= self._gap / 4:
                 self.fault = Fault("clock", now, f"two clocks must agree within {self._gap / 4:.3g} s, they came {drift:.3g} s apart")
             else:
                 # The longest overdue first, so that the message names the cause; of two
                 # equal ones the first given: a dead camera silences the tracker, too.
                 late = {part: now - self._seen[part] - limit for part, limit in self._limits.items()}
                 overdue = max(late.values(), default=0.0)
-                if overdue > 0:
+                ahead = next((part for part, seen in self._seen.items() if not seen <= now), None)
+                if ahead is not None:
+                    by = self._seen[ahead] - now
+                    self.fault = Fault(ahead, now, f"{ahead} must answer before it is asked, its answer is {by:.3g} s in the future")
+                elif overdue > 0:
                     part = next(part for part, by in late.items() if by >= overdue - 1e-9)
                     limit = self._limits[part]
                     self.fault = Fault(part, now, f"{part} must answer every {limit:g} s, it was silent for {limit + overdue:.3g} s")
@@ -243,41 +249,53 @@ def promised_stop_m(
     delay_s: float = 0.0,
     motor_lag_s: float = 0.0,
     max_jerk: float | None = None,
+    board_timeout_s: float = 0.0,
 ) -> float:
-    """The longest way the trolley should go from the moment a part fails.
+    """The longest way the trolley should go after its last good picture was taken.
 
     Parameters
     ----------
     speed_mps : float
         Highest speed.
     max_accel : float
-        Deceleration of the stop ramp, m/s^2.
+        Deceleration of the stop ramp, m/s^2, of the computer and of the board.
     silence_s : float
         Longest silence that the watchdog allows the part.
     check_s : float
         Time between two checks.
     delay_s : float
-        From the check to the first changed command.
+        From the exposure to the end of the tracker's work, and from the check
+        to the first changed command.
     motor_lag_s : float
         Time constant of the motors.
     max_jerk : float or None
         Jerk limit of the stop ramp.
+    board_timeout_s : float
+        Command time-out of the motor board; 0 if the computer and the link
+        are trusted to work on.
 
     Returns
     -------
     float
-        Stopping distance with all the times added up, m.
+        Reaction + board time-out + ramp: ``v (silence + check + delay +
+        time-out + lag) + v T / 2`` with ``T`` the time of the ramp, m.
 
     Notes
     -----
-    At worst the part dies just after a sign of life and the silence ends just
-    after a check.  This is a computed figure for a flat dry floor and not a
+    The form is that of a safety distance, speed times the sum of reaction and
+    stopping time (ISO 13855, from memory).  At worst the part dies just after
+    a sign of life, the silence ends just after a check, and just before the
+    next one the whole computer hangs: then the board drives on for its
+    time-out.  This is a computed figure for a flat dry floor and not a
     guarantee; software is not a safety function.
 
     Examples
     --------
     >>> round(promised_stop_m(0.5, 1.0, silence_s=0.19, check_s=0.01), 6)
     0.225
+    >>> round(promised_stop_m(0.5, 1.0, silence_s=0.19, check_s=0.01, board_timeout_s=0.25), 6)
+    0.35
     """
-    wait = number(silence_s, "silence_s", 0) + number(check_s, "check_s", 0) + number(delay_s, "delay_s", 0)
+    waits = {"silence_s": silence_s, "check_s": check_s, "delay_s": delay_s, "board_timeout_s": board_timeout_s}
+    wait = sum(number(value, name, 0) for name, value in waits.items())
     return stopping_distance_m(speed_mps, max_accel, wait, motor_lag_s, max_jerk)

@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 
 from robotlab.errors import MotionError
-from robotlab.follow import Oracle, Settings, simulate
-from robotlab.follow.fleet import _one, _plan, fleet, fleet_slow
+from robotlab.follow import Follower, Oracle, Settings, default_camera, simulate
+from robotlab.follow.fleet import _one, _plan, fleet, fleet_slow, phases
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.motion import Motor, loop_limit, sampled_limit
+from robotlab.trackers import Detections
 
 RNG = np.random.default_rng(7)
 VARY = {
@@ -62,6 +63,49 @@ def test_agrees_with_the_full_loop(name):
     assert one.distance_error_m[0] == pytest.approx(scores["distance_error_m"], abs=0.01)
     assert one.bearing_error_rad[0] == pytest.approx(scores["bearing_error_rad"], abs=0.005)
     np.testing.assert_allclose(one.end_pose[0, :2], run.pose[-1, :2], atol=0.03)
+
+
+class Missing(Oracle):
+    """Misses the pictures that one run of a fleet misses."""
+
+    def __init__(self, missed):
+        super().__init__()
+        self.missed, self.count = missed, -1
+
+    def find_truth(self, box, visible):
+        self.count += 1
+        return super().find_truth(None if self.missed[self.count] else box, visible)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_random_order_of_misses_leads_to_the_same_states(seed):
+    # The machine of the stop and the follower in the one, array rules in the other.
+    settings, miss = Settings(distance_from="height", coast_s=0.15, slow_s=0.3, search_s=1.5), [0.5, 0.7, 0.8, 0.9][seed]
+    one = fleet(WALKS["straight"], settings, 1, seed, vary={"miss": miss}, duration_s=15)
+    plan = _plan(WALKS["straight"], settings, 1, seed, np.radians(62.2), 15, (0.0, 0.0, 0.0), {"miss": miss})
+    run = simulate(Missing(plan.missed[:, 0]), WALKS["straight"], settings=settings, duration_s=15, pictures=False)
+    scores = run.scores()
+    assert one.losses[0] == scores["losses"] > 0
+    assert one.time_following[0] == pytest.approx(scores["time_following"], abs=1e-9)
+    np.testing.assert_allclose(one.end_pose[0, :2], run.pose[-1, :2], atol=0.03)
+
+
+def test_the_rules_for_many_are_those_of_the_follower():
+    rng, s = np.random.default_rng(3), Settings(coast_s=0.2, slow_s=0.3, search_s=1.0)
+    found = Detections([[200, 80, 210, 150]], [0.9], [0], ["post"])
+    expected, met = s.delay_s + s.tracker_s + s.frame_s, set()
+    for _ in range(60):
+        follower, t, since, ever, stopped = Follower(default_camera(), s), 0.0, 0.0, False, np.zeros(1, bool)
+        for _ in range(40):
+            # Time goes on, seldom back; a sight of some age comes or not.
+            t += rng.choice([0.02, 0.13, 0.4, 0.9, -0.5], p=[0.5, 0.3, 0.14, 0.05, 0.01]) * rng.uniform(0.9, 1.1)
+            if rng.random() < 0.4 and follower.see(found, t - 0.11) is not None:
+                since, ever = t - 0.11, True
+            steady, searching, stopped = phases(np.array([t - since]), np.array([ever]), stopped, s, expected)
+            state = follower.wish(t).state
+            met.add(state)
+            assert (steady[0], searching[0], stopped[0]) == (state in ("follow", "coast"), state == "search", state == "stop"), (state, t, since)
+    assert met == {"wait", "follow", "coast", "slow", "search", "stop"}
 
 
 def still(start_yaw, **settings):

@@ -78,21 +78,41 @@ class TestSerialLink:
         assert isinstance(SimulatedLink(), MotorLink)
 
     def test_send_and_stop(self):
-        board = Board()
+        clock = Clock()
+        board = Board(clock=clock, max_accel=1.0)
         link = SerialLink(board)
         link.send(0.2504, -0.1)
         assert board.wheels() == (0.25, -0.1)
         link.stop()
+        clock.now += 0.1
+        assert board.wheels() == pytest.approx((0.15, 0.0))
+        clock.now += 0.151
         assert board.wheels() == (0.0, 0.0)
 
-    def test_board_halts_when_lines_stop_coming(self):
+    def test_board_halts_along_its_ramp_when_lines_stop_coming(self):
         clock = Clock()
-        board = Board(clock=clock)
+        board = Board(clock=clock, max_accel=1.0)
         SerialLink(board).send(0.3, 0.3)
         clock.now += BOARD_TIMEOUT_S
         assert board.wheels() == (0.3, 0.3)
-        clock.now += 0.001
+        clock.now += 0.1
+        assert board.wheels() == pytest.approx((0.2, 0.2))
+        clock.now += 0.201
         assert board.wheels() == (0.0, 0.0)
+
+    def test_a_board_that_halted_by_itself_wants_a_zero_first(self):
+        # What a computer sends that slept meanwhile is old.
+        clock = Clock()
+        board = Board(clock=clock)
+        link = SerialLink(board)
+        link.send(0.3, 0.3)
+        clock.now += 5.0
+        with pytest.raises(LinkError, match="answered halted"):
+            link.send(0.3, 0.3)
+        assert board.wheels() == (0.0, 0.0)
+        link.send(0.0, 0.0)
+        link.send(0.02, 0.02)
+        assert board.wheels() == (0.02, 0.02)
 
     def test_refused_command_names_the_reason(self):
         with pytest.raises(LinkError, match="answered fast"):
@@ -123,6 +143,49 @@ class TestSerialLink:
         setattr(board, part, gone)
         with pytest.raises(LinkError, match="failed .device disconnected.; check cable"):
             SerialLink(board).send(0.1, 0.1)
+
+    @pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork on this system")
+    @pytest.mark.filterwarnings("ignore:This process .* is multi-threaded")
+    def test_a_forked_child_drives_nothing(self):
+        link = SerialLink(Board())
+        child = os.fork()
+        if not child:
+            try:
+                link.send(0.1, 0.1)
+                os._exit(0)
+            except LinkError as error:
+                os._exit(7 if "by the program that opened it" in str(error) else 1)
+        assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) == 7
+
+    def test_after_a_lost_answer_what_was_not_read_is_dropped(self):
+        class Port(Board):
+            dropped = 0
+
+            def readline(self):
+                return b""
+
+            def reset_output_buffer(self):
+                self.dropped += 1
+
+        port = Port()
+        link = SerialLink(port, reply_s=0.01)
+        for _ in range(3):
+            with pytest.raises(LinkError, match="must confirm"):
+                link.send(0.1, 0.1)
+        assert port.dropped == 2
+
+    def test_bytes_that_drip_do_not_hold_a_port_up(self):
+        from robotlab.motion.link import _Port
+
+        class Drips:
+            in_waiting, write, close, reset_output_buffer = 1, None, None, None
+
+            def read(self, count):
+                time.sleep(0.005)
+                return b"x"
+
+        begun = time.monotonic()
+        assert _Port(Drips(), 0.05).readline() == b"" and time.monotonic() - begun < 5
 
     def test_late_and_damaged_answers_are_passed_by(self):
         board = Board()
@@ -162,9 +225,12 @@ class TestSerialLink:
         try:
             for speed in (0.1, 0.2, -0.3):
                 link.send(speed, speed)
-                assert board._wheels == (speed, speed)
+                assert board.wheels() == (speed, speed)
+            with pytest.raises(LinkError, match="cannot be opened .*xclusive"):
+                SerialLink.open(os.ttyname(theirs))
             link.stop()
-            assert board._wheels == (0.0, 0.0)
+            time.sleep(0.35)
+            assert board.wheels() == (0.0, 0.0)
         finally:
             done.set()
             link.close()
@@ -294,7 +360,8 @@ class TestRampThread:
         with RampThread(link, Drive(), max_accel=2.0, max_jerk=10.0, rate_hz=100) as thread:
             thread.want(0.3, 0.0)
             time.sleep(0.5)
-            assert thread.jitter().steps == len(link.sent) or thread.jitter().steps == len(link.sent) + 1
+        # The last step finds the trolley at rest: HALT.
+        assert thread.jitter().steps == len(link.sent)
         speeds = np.array(_lefts(link))
         # While it speeds up no step is made up for, so each is one of the ramp.
         rising = np.concatenate([[0.0, 0.0], speeds[: int(speeds.argmax()) + 1]])
@@ -375,6 +442,34 @@ class TestRampThread:
             time.sleep(0.3)
             assert isinstance(thread.error, LinkError)
         assert link.stops == 1
+
+    def test_it_starts_once_and_owns_its_link(self):
+        link = Recorder()
+        with RampThread(link, Drive(), max_accel=1.0) as thread:
+            with pytest.raises(MotionError, match="must have one owner"), RampThread(link, Drive(), max_accel=1.0):
+                pass
+        with pytest.raises(MotionError, match="must be started once"), thread:
+            pass
+        with RampThread(link, Drive(), max_accel=1.0):
+            pass
+
+    def test_after_a_silence_of_the_link_it_begins_at_zero(self):
+        class Sleeps(Recorder):
+            slept = False
+
+            def send(self, left_mps, right_mps):
+                if left_mps > 0.3 and not self.slept:
+                    self.slept = True
+                    time.sleep(0.5)
+                    raise LinkError("no answer")
+                super().send(left_mps, right_mps)
+
+        link = Sleeps()
+        with RampThread(link, Drive(), max_accel=2.0, rate_hz=50, command_s=9.0, limits_s={"link": 5.0}) as thread:
+            thread.want(0.5, 0.0)
+            time.sleep(1.2)
+        gaps = [(later[0] - sooner[0], later[1]) for sooner, later in zip(link.sent, link.sent[1:], strict=False)]
+        assert [left for gap, left in gaps if gap > BOARD_TIMEOUT_S][0] == 0.0
 
     def test_bad_wishes_are_refused(self):
         with RampThread(Recorder(), Drive(), max_accel=1.0) as thread:
