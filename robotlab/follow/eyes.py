@@ -37,7 +37,8 @@ class Eyes:
         self._news: queue.SimpleQueue = queue.SimpleQueue()
         self._leave = threading.Event()
         self._view, self._stall, self._refused = FreezeDetector(), StallDetector(), 0
-        self._program, self._native, self._children = os.getpid(), 0, set()
+        self._program, self._native = os.getpid(), 0
+        self._children: set[int] = set()
         self._thread = threading.Thread(target=self._run, name="eyes", daemon=True)
 
     def __enter__(self) -> Eyes:
