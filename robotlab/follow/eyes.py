@@ -37,7 +37,8 @@ class Eyes:
         self._news: queue.SimpleQueue = queue.SimpleQueue()
         self._leave = threading.Event()
         self._view, self._stall, self._refused = FreezeDetector(), StallDetector(), 0
-        self._program, self._native, self._children = os.getpid(), 0, set()
+        self._program, self._native = os.getpid(), 0
+        self._children: set[int] = set()
         self._thread = threading.Thread(target=self._run, name="eyes", daemon=True)
 
     def __enter__(self) -> Eyes:
@@ -53,7 +54,8 @@ class Eyes:
             self._leave.set()
             # The motors stand by now; a camera or a tracker that hangs is left behind.
             self._thread.join(min(self._settings.silence_s, _PATIENCE_S))
-            self._children |= end_children(self._native)
+            if self._thread.is_alive():  # else it has done so itself, and its number may be another's by now
+                self._children |= end_children(self._native)
         return len(self._children)
 
     def next(self, wait_s: float) -> tuple[Detections, float] | None:

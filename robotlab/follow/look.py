@@ -47,6 +47,7 @@ class FreezeDetector:
 
     def __init__(self) -> None:
         self._seen: list[np.ndarray] = []
+        self._quick = np.zeros((0, 1, 1), np.uint8)
         self.frozen = 0
 
     def live(self, picture: np.ndarray) -> bool:
@@ -66,8 +67,8 @@ class FreezeDetector:
         small = picture[::step, ::step].copy()
         quick = small[::4, ::4, 1]
         # A look at few pixels rules most of them out.
-        alike = np.flatnonzero((self._quick != quick).mean(axis=(1, 2)) < 0.5) if self._seen else []
-        if any((self._seen[k] != small).any(axis=2).mean() < _ALIVE for k in alike):
+        alike = (self._quick != quick).mean(axis=(1, 2)) < 0.5 if self._seen else np.zeros(0, bool)
+        if any((self._seen[k] != small).any(axis=2).mean() < _ALIVE for k in np.flatnonzero(alike)):
             self.frozen += 1
             return False
         self._seen, self.frozen = [*self._seen[1 - _MEMORY :], small], 0

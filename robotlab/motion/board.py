@@ -93,9 +93,8 @@ class BoardWheels:
         if self._ramping:
             room = self._accel * (t_s - self._since) if t_s > self._since else 0.0
             self._since = t_s
-            self._speeds = tuple(
-                speed + min(max(goal - speed, -room), room) for speed, goal in zip(self._speeds, self._goal, strict=True)
-            )
+            left, right = (speed + min(max(goal - speed, -room), room) for speed, goal in zip(self._speeds, self._goal, strict=True))
+            self._speeds = left, right
             self._ramping = self._speeds != self._goal
         return self._speeds
 

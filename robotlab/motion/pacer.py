@@ -186,7 +186,8 @@ class RampThread:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
         # Ctrl-C and SystemExit are a person's stop; anything else is a part that failed.
         if isinstance(error, Exception):
-            self.tell(lambda stop, *_: stop.fail(f"{type(error).__name__}: {error}"))
+            with self._lock:
+                self._stop.fail(f"{type(error).__name__}: {error}")
         self.close()
         if error is not None and self.halt_error is not None:
             error.add_note(str(self.halt_error))

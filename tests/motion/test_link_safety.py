@@ -453,6 +453,16 @@ class TestRampThread:
         with RampThread(link, Drive(), max_accel=1.0):
             pass
 
+    def test_it_stops_although_the_clock_gives_nothing_any_more(self):
+        link, broken = Recorder(), []
+        with pytest.raises(RuntimeError, match="mine"):
+            with RampThread(link, Drive(), max_accel=2.0, rate_hz=5, clock=lambda: None if broken else time.monotonic()) as thread:
+                thread.want(0.5, 0.0)
+                time.sleep(0.5)
+                broken.append(1)
+                raise RuntimeError("mine")
+        assert link.stops == 1 and _lefts(link)[-1] == 0.0
+
     def test_after_a_silence_of_the_link_it_begins_at_zero(self):
         class Sleeps(Recorder):
             slept = False
