@@ -17,10 +17,10 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.follow import Settings, drive
-from robotlab.motion import LinkError, Motor, SerialLink
-from robotlab.motion.link import BOARD_TIMEOUT_S, frame, unframe
-from robotlab.trackers import Detections
+from robotlab.loop import Settings, drive
+from robotlab.control import LinkError, Motor, SerialLink
+from robotlab.control.link import BOARD_TIMEOUT_S, frame, unframe
+from robotlab.detections import Detections
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 # The board measures its commands, so no motor lags behind them.
@@ -43,9 +43,9 @@ FAULTS = {
     "two old pictures in turn": False, "eight buffers round and round": False, "driver's queue of 1.5 s": False, "old times again": False,
     "times in the future": False, "times of NaN": False, "times stand still": False, "black": False, "no picture": False,
     "wrong size": False, "four channels": False, "one picture in 2 s": False,
-    # the tracker
-    "tracker hangs": False, "tracker raises": False, "tracker exits": False, "tracker gives nothing": False, "tracker finds nothing": False,
-    "tracker takes 0.8 s": False, "tracker forks": True, "tracker leaves a child": True, "100 000 boxes": True, "boxes of NaN": False,
+    # the detector
+    "detector hangs": False, "detector raises": False, "detector exits": False, "detector gives nothing": False, "detector finds nothing": False,
+    "detector takes 0.8 s": False, "detector forks": True, "detector leaves a child": True, "100 000 boxes": True, "boxes of NaN": False,
     "box fills the picture": False, "boxes beyond the picture": False,
     # clocks and motors
     "clock jumps forward": False, "clock jumps back": False, "clock jumps forward once": True, "clock jumps back once": True,
@@ -66,9 +66,9 @@ class Way:
             self.gone += abs(self.v) * (end - self.t)
             self.t, self.halting = end, t_s > self.heard + BOARD_TIMEOUT_S
         if self.halting and t_s > self.t:
-            run = min(t_s - self.t, abs(self.v) / SETTINGS.max_accel)
-            self.gone += abs(self.v) * run - SETTINGS.max_accel * run**2 / 2
-            self.v -= math.copysign(SETTINGS.max_accel * run, self.v)
+            run = min(t_s - self.t, abs(self.v) / SETTINGS.max_accel_mps2)
+            self.gone += abs(self.v) * run - SETTINGS.max_accel_mps2 * run**2 / 2
+            self.v -= math.copysign(SETTINGS.max_accel_mps2 * run, self.v)
         self.t = max(self.t, t_s)
         self.trace.append((self.t, self.gone))
 
@@ -176,7 +176,7 @@ ANSWERS = {"answers 80 ms late", "answers 300 ms late", "answers shifted by one"
 
 
 class Program:
-    """The trolley's own program: camera, tracker and clock, one of which breaks."""
+    """The trolley's own program: camera, detector and clock, one of which breaks."""
 
     def __init__(self, fault, at_s, begin, say):
         self.fault, self.at, self.begin, self.say = fault, at_s, begin, say
@@ -249,24 +249,24 @@ class Program:
             self.say.send({"good": stamp})
         return picture, stamp
 
-    def see(self, picture):
+    def observe(self, picture):
         f, box = self.fault, [31, 20, 33, 30] if self.fault != "motors do not turn" else [58, 20, 60, 30]
         if self.broken():
             if self.first("interpreter lock held for 1 s"):
                 ctypes.PyDLL(None).usleep(999_999)
-            if f == "tracker hangs" or f == "tracker takes 0.8 s":
-                time.sleep(60.0 if f == "tracker hangs" else 0.8)
-            if f == "tracker raises":
-                raise RuntimeError("the tracker broke")
-            if f == "tracker exits":
+            if f == "detector hangs" or f == "detector takes 0.8 s":
+                time.sleep(60.0 if f == "detector hangs" else 0.8)
+            if f == "detector raises":
+                raise RuntimeError("the detector broke")
+            if f == "detector exits":
                 raise SystemExit(3)
-            if f == "tracker gives nothing":
+            if f == "detector gives nothing":
                 return None
-            if f == "tracker finds nothing":
+            if f == "detector finds nothing":
                 return Detections.none(["post"])
-            if f == "tracker forks":
+            if f == "detector forks":
                 os.fork()
-            if self.first("tracker leaves a child"):
+            if self.first("detector leaves a child"):
                 subprocess.Popen(["sleep", "60"])
             if f == "100 000 boxes":
                 return Detections(np.tile([31.0, 20, 33, 30], (100_000, 1)), np.full(100_000, 0.9), np.zeros(100_000, int), ["post"])
@@ -322,7 +322,7 @@ def drive_it(port, fault, at_s, after_s, begin, say):
         word = {"state": report.state, "reason": report.reason}
     except BaseException as error:
         word = {"state": type(error).__name__, "reason": str(error)}
-    if fault in ("tracker forks", "tracker leaves a child"):
+    if fault in ("detector forks", "detector leaves a child"):
         left = [word for task in Path("/proc/self/task").glob("*/children") for word in task.read_text().split()]
         word["state"] += " with children" * bool(left)
     say.send(word | {"returned": time.monotonic()})

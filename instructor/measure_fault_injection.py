@@ -1,6 +1,6 @@
 """Faults in the real loop, over a pseudo-terminal: ``python instructor/measure_fault_injection.py``.
 
-Each run is a program of its own that follows with ``robotlab.follow.drive``
+Each run is a program of its own that follows with ``robotlab.loop.drive``
 over a pseudo-terminal.  The motor board is another program, which keeps its
 own time, writes down every command that it obeys, and works out how far its
 wheels go: with the last command, and along its own ramp after HALT or when
@@ -33,8 +33,8 @@ from fault_injection import FAULTS, SETTINGS, board, drive_it
 
 from robotlab.course import shipped
 from robotlab.files import write_json
-from robotlab.follow import FAULTS as SIMULATED
-from robotlab.follow import STATES, Oracle, Run, Settings, campaign, default_camera, promise_m
+from robotlab.loop import FAULTS as SIMULATED
+from robotlab.loop import STATES, GroundTruthDetector, Run, Settings, fault_campaign, default_camera, stopping_m
 from robotlab.greenhouse import Scene, Walk
 
 FORK = multiprocessing.get_context("fork")
@@ -122,7 +122,7 @@ def table(runs: list[dict], promise: float) -> list[dict]:
             worst = max(run["way_m"] for run in mine)
             states = sorted({run["state"] for run in mine})
             rows.append({
-                "fault": fault, "runs": len(mine), "worst_m": round(worst, 3), "promise_m": round(promise, 3),
+                "fault": fault, "runs": len(mine), "worst_m": round(worst, 3), "promised_m": round(promise, 3),
                 "worst_share": round(worst / promise, 3), "moving_commands_after_end": sum(run["moving"] for run in mine),
                 "state": ", ".join(states),
             })  # fmt: skip
@@ -140,13 +140,13 @@ def simulated(moments: int) -> list[dict]:
     far = Walk("hurry", "The post runs ahead.", (0.0, 20.0), ((2.0, 0.0), (16.0, 0.0)), Scene(room_m=(-3.0, -3.0, 40.0, 3.0)))
     rng, rows = random.Random(0), []
     reports = [report for _ in range(moments)
-               for report in campaign(Oracle(), far, default_camera(64, 48), Settings(max_reverse_mps=0.0), at_s=rng.uniform(1.0, 4.0), after_s=5.0)]  # fmt: skip
+               for report in fault_campaign(GroundTruthDetector(), far, default_camera(64, 48), Settings(max_reverse_mps=0.0), at_s=rng.uniform(1.0, 4.0), after_s=5.0)]  # fmt: skip
     for name, _, _ in SIMULATED:
         mine = [report for report in reports if report.name == name]
         worst = max(max(report.blind_m, report.stop_m) if report.must_rest else report.blind_m for report in mine)
-        promise = promise_m(mine[0].run.settings)
+        promise = stopping_m(mine[0].run.settings)
         rows.append({
-            "fault": name, "runs": len(mine), "worst_m": round(worst, 3), "promise_m": round(promise, 3), "worst_share": round(worst / promise, 3),
+            "fault": name, "runs": len(mine), "worst_m": round(worst, 3), "promised_m": round(promise, 3), "worst_share": round(worst / promise, 3),
             "moving_commands_after_end": sum(risen(report.run) for report in mine), "state": ", ".join(sorted({report.state for report in mine})),
         })  # fmt: skip
     return rows
@@ -162,7 +162,7 @@ def main() -> int:
     rng = random.Random(1)
     plan = [(fault, rng.uniform(EARLIEST_S, LATEST_S)) for _ in range(options.moments) for fault in FAULTS]
     plan = [(fault, at_s) for fault, at_s in plan if not options.only or options.only in fault]
-    promise, runs, begun = promise_m(SETTINGS), [], time.monotonic()
+    promise, runs, begun = stopping_m(SETTINGS), [], time.monotonic()
     with ProcessPoolExecutor(options.at_once, FORK) as pool:
         for count, run in enumerate(pool.map(one, *zip(*plan, strict=True)), 1):
             runs.append(run)

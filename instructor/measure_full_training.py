@@ -1,6 +1,6 @@
 """Measure the full training that lesson 07 replays: ``python instructor/measure_full_training.py``.
 
-Trains on the greenhouse's training recordings as ``robotlab fit --stage full
+Trains on the greenhouse's training recordings as ``robotlab fit --training fine-tuning
 --engine numpy`` does, judges head fit and full training on recordings kept
 apart; then trains on the coins as the lesson does, and from random weights.
 Writes ``robotlab/course/measured/full_training.json``.  About five minutes on
@@ -12,11 +12,11 @@ import time
 from pathlib import Path
 
 from robotlab.course import shipped
-from robotlab.dataset import open_dataset
-from robotlab.detector import fit
-from robotlab.detector.common import SHIPPED
-from robotlab.detector.engine.crew import core_count
-from robotlab.detector.held_out import figures, find_all
+from robotlab.data import open_dataset
+from robotlab.neural import fit
+from robotlab.neural.facts import SHIPPED
+from robotlab.neural.engine.workers import core_count
+from robotlab.neural.held_out import metrics_of, detect_all
 from robotlab.files import write_json
 from robotlab.widgets import TrainingMonitor
 
@@ -36,7 +36,7 @@ def coins() -> dict[str, dict[str, float]]:
     data = open_dataset(shipped("datasets/coins"))
     judged = {}
     for start in ("shipped", "scratch"):
-        detector = fit(data, stage="full", engine="numpy", start=start, hold_out="right", epochs=COIN_EPOCHS)
+        detector = fit(data, training="fine_tuning", engine="numpy", start=start, hold_out="right", epochs=COIN_EPOCHS)
         judged[start] = {"steps": detector.facts["steps"], "AP50": detector.facts["held_out_AP50"], "AP": detector.facts["held_out_AP"]}
         print("coins from", start, judged[start])
     return judged
@@ -48,11 +48,11 @@ def main() -> None:
     shown = next(entry for entry in data.pictures if entry.path.name == SHOWN)
     monitor = TrainingMonitor.of(data, shown, alt="A greenhouse at dusk.")
     judged, seconds = {}, {}
-    for stage, options in (("head", {}), ("full", {"engine": "numpy", "epochs": EPOCHS, "watch": monitor.watch})):
+    for stage, options in (("frozen_backbone", {}), ("fine_tuning", {"engine": "numpy", "epochs": EPOCHS, "watch": monitor.watch})):
         started = time.monotonic()
-        detector = fit(learned, stage=stage, hold_out=HELD_OUT, **options)
+        detector = fit(learned, training=stage, hold_out=HELD_OUT, **options)
         seconds[stage] = round(time.monotonic() - started)
-        judged[stage] = {name: round(figure, 4) for name, figure in figures(apart, find_all(detector, apart)).items()}
+        judged[stage] = {name: round(figure, 4) for name, figure in metrics_of(apart, detect_all(detector, apart)).items()}
         print(stage, judged[stage], f"{seconds[stage]} s")
     made_with = hashlib.sha256(SHIPPED.read_bytes()).hexdigest()
     write_json(

@@ -1,8 +1,8 @@
 """robotlab: see an object of your choosing with one camera, and follow it.
 
 Data flows one way: picture -> boxes -> scores, and box -> command -> motion
--> picture.  Start with :mod:`robotlab.trackers` for the contract that every
-tracker keeps, and with ``robotlab tour`` for the whole chain in a minute.
+-> picture.  Start with :mod:`robotlab.detections` for the contract that every
+detector keeps, and with ``robotlab tour`` for the whole chain in a minute.
 """
 
 import os
@@ -20,21 +20,20 @@ if TYPE_CHECKING:
         camera,
         classify,
         color,
+        control,
         course,
-        dataset,
+        data,
         design_sheet,
-        detector,
+        detections,
         errors,
         face_off,
-        follow,
         greenhouse,
-        motion,
-        picture,
-        plots,
+        image,
+        loop,
+        metrics,
+        neural,
         practice,
         report,
-        scoring,
-        trackers,
         widgets,
     )
 
@@ -44,21 +43,20 @@ __all__ = [
     "camera",
     "classify",
     "color",
+    "control",
     "course",
-    "dataset",
+    "data",
     "design_sheet",
-    "detector",
+    "detections",
     "errors",
     "face_off",
-    "follow",
     "greenhouse",
-    "motion",
-    "picture",
-    "plots",
+    "image",
+    "loop",
+    "metrics",
+    "neural",
     "practice",
     "report",
-    "scoring",
-    "trackers",
     "widgets",
 ]
 load_lazily(__name__)

@@ -1,11 +1,11 @@
 """Boxes: formats, overlap, suppression.
 
 A box is four numbers, the corners ``x0, y0, x1, y1`` in px: edges, not pixel
-centres, x to the right and y down, so that a box around one pixel in the top
+centers, x to the right and y down, so that a box around one pixel in the top
 left corner is ``0, 0, 1, 1`` and width is plainly ``x1 - x0``.  Every function
 takes and gives boxes as ``(N, 4)`` arrays of float64.
 
-:func:`suppress` compares many boxes in one go; :mod:`robotlab.boxes_clear` has
+:func:`nms` compares many boxes in one go; :mod:`robotlab.boxes_reference` has
 it written to be read, and a test proves them equal bit for bit.
 """
 
@@ -76,7 +76,7 @@ def xywh_from_corners(boxes: np.ndarray) -> np.ndarray:
 
 
 def corners_from_center(boxes: np.ndarray) -> np.ndarray:
-    """Corners from centre, width and height.
+    """Corners from center, width and height.
 
     Parameters
     ----------
@@ -238,7 +238,7 @@ def _iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0)
 
 
-def suppress(
+def nms(
     boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labels: np.ndarray | None = None
 ) -> np.ndarray:
     """Non-maximum suppression: keep the best of boxes that overlap too much.
@@ -267,10 +267,10 @@ def suppress(
 
     Examples
     --------
-    >>> suppress([[0, 0, 10, 10], [1, 0, 11, 10], [50, 0, 60, 10]], [.8, .9, .7]).tolist()
+    >>> nms([[0, 0, 10, 10], [1, 0, 11, 10], [50, 0, 60, 10]], [.8, .9, .7]).tolist()
     [1, 2]
     """
-    boxes, scores, group = check_suppress(boxes, scores, iou_limit, labels)
+    boxes, scores, group = check_nms(boxes, scores, iou_limit, labels)
     order = np.argsort(-scores, kind="stable")
     boxes, group = boxes[order], group[order]
     kept: list[int] = []
@@ -290,7 +290,7 @@ def suppress(
     return order[np.array(kept, int)]
 
 
-def check_suppress(
+def check_nms(
     boxes: np.ndarray, scores: np.ndarray, iou_limit: float, labels: np.ndarray | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return what suppression is given as arrays, or say what is wrong.
@@ -298,7 +298,7 @@ def check_suppress(
     Parameters
     ----------
     boxes, scores, iou_limit, labels
-        As in :func:`suppress`.
+        As in :func:`nms`.
 
     Returns
     -------
@@ -315,7 +315,7 @@ def check_suppress(
 
     Examples
     --------
-    >>> check_suppress([[0, 0, 4, 9]], [0.5], 0.5, None)[2].tolist()
+    >>> check_nms([[0, 0, 4, 9]], [0.5], 0.5, None)[2].tolist()
     [0]
     """
     boxes = check_boxes(boxes)

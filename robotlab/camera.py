@@ -41,7 +41,7 @@ def working_band(
     object_height_m : float
         Height of the thing, which stands on the ground straight ahead, m.
     smallest_px : float
-        Height in px below which the tracker loses it.
+        Height in px below which the detector loses it.
     object_width_m : float, optional
         Width of the thing, m; counts for the near limit when given.
 
@@ -64,7 +64,7 @@ def working_band(
     edge of the picture meets the ground at ``h / tan(p + e)`` and the upper
     edge passes the height H at ``(H - h) / tan(e - p)``; the width fits from
     ``w f / W`` along the axis.  Without pitch the far limit is
-    ``f H / smallest_px``; with pitch :meth:`Camera.tall_px` is solved for it by
+    ``f H / smallest_px``; with pitch :meth:`Camera.height_in_image_px` is solved for it by
     bisection.
 
     Examples
@@ -235,7 +235,7 @@ class Camera:
         Notes
         -----
         ``atan((W / 2 - x) / f)`` for a level camera.  A steering command that
-        turns towards the target has the *same* sign as this bearing.
+        turns toward the target has the *same* sign as this bearing.
 
         Examples
         --------
@@ -248,7 +248,7 @@ class Camera:
         angle = np.arctan2(across, math.cos(self.pitch_rad) - down * math.sin(self.pitch_rad))
         return float(angle) if np.ndim(angle) == 0 else angle
 
-    def tall_px(self, distance_m: float, object_height_m: float) -> float:
+    def height_in_image_px(self, distance_m: float, object_height_m: float) -> float:
         """Height in the picture of a thing that stands straight ahead.
 
         Parameters
@@ -270,7 +270,7 @@ class Camera:
 
         Examples
         --------
-        >>> round(Camera(320, 240, math.radians(90), 0.25).tall_px(2.0, 0.5), 6)
+        >>> round(Camera(320, 240, math.radians(90), 0.25).height_in_image_px(2.0, 0.5), 6)
         40.0
         """
         distance = positive("distance_m", distance_m, "m")

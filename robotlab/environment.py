@@ -54,7 +54,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Environment:
-    """What :func:`checkup` found.
+    """What :func:`check_environment` found.
 
     Parameters
     ----------
@@ -229,7 +229,7 @@ def _kernel(timeout_s: float = 20.0) -> Line:
     )  # fmt: skip
 
 
-def checkup(folder: str = ".", kernel: bool = True) -> Environment:
+def check_environment(folder: str = ".", kernel: bool = True) -> Environment:
     """Look at Python, packages, lessons, disk, home folder and Jupyter.
 
     Parameters
@@ -246,7 +246,7 @@ def checkup(folder: str = ".", kernel: bool = True) -> Environment:
 
     Examples
     --------
-    >>> checkup(kernel=False).lines[0].name
+    >>> check_environment(kernel=False).lines[0].name
     'Python'
     """
     version = ".".join(str(part) for part in sys.version_info[:3])

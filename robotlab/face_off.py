@@ -1,4 +1,4 @@
-"""The face-off: trackers through the same pictures and the same walks."""
+"""The face-off: detectors through the same pictures and the same walks."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 from tqdm import tqdm
 
-from robotlab.dataset import DataSet
+from robotlab.data import DataSet
 from robotlab.errors import InputError, ModelError
-from robotlab.follow import Run, Settings, share_on_post, simulate
-from robotlab.greenhouse import LAMPS, WALKS, Walk
-from robotlab.scoring import Comparison, Judgement, compare_judgements, judge
-from robotlab.trackers import Detections, Tracker
+from robotlab.loop import Run, Settings, share_on_post, simulate
+from robotlab.greenhouse import LIGHTINGS, WALKS, Walk
+from robotlab.metrics import Comparison, Evaluation, compare_evaluations, evaluate
+from robotlab.detections import Detections, Detector
 
 # What is followed when nothing else is asked for: plain lighting first, then
 # colored lighting beside things of the post's own color.
@@ -26,7 +26,7 @@ SAME_SHARE = 0.03
 
 @dataclass(frozen=True)
 class Found:
-    """What one tracker found in a whole data set.
+    """What one detector found in a whole data set.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ def align(found: Detections, classes: Sequence[str]) -> Detections:
     Parameters
     ----------
     found : Detections
-        What a tracker found.
+        What a detector found.
     classes : sequence of str
         The class names to use.
 
@@ -58,7 +58,7 @@ def align(found: Detections, classes: Sequence[str]) -> Detections:
     Raises
     ------
     ModelError
-        If the tracker knows a class that is not among `classes`.
+        If the detector knows a class that is not among `classes`.
 
     Examples
     --------
@@ -72,19 +72,19 @@ def align(found: Detections, classes: Sequence[str]) -> Detections:
     foreign = [name for name in found.classes if name not in classes]
     if foreign:
         raise ModelError(
-            f"a tracker's classes must be classes of the data set ({', '.join(classes)}), this one also knows "
+            f"a detector's classes must be classes of the data set ({', '.join(classes)}), this one also knows "
             f"{', '.join(foreign)}; judge it on the kind of pictures it was trained for, or train one on these"
         )
     place = np.array([classes.index(name) for name in found.classes], dtype=int)
     return Detections(found.boxes, found.scores, place[found.labels], classes)
 
 
-def find_all(tracker: Tracker, data: DataSet, name: str = "finding", progress: bool = True) -> Found:
-    """Let a tracker look at every picture of a data set.
+def detect_all(detector: Detector, data: DataSet, name: str = "finding", progress: bool = True) -> Found:
+    """Let a detector look at every picture of a data set.
 
     Parameters
     ----------
-    tracker : Tracker
+    detector : Detector
         Any.
     data : DataSet
         The pictures.
@@ -101,17 +101,17 @@ def find_all(tracker: Tracker, data: DataSet, name: str = "finding", progress: b
     Raises
     ------
     ModelError
-        If the tracker knows a class that the data set does not.
+        If the detector knows a class that the data set does not.
     PictureError
         If a picture is missing or damaged.
 
     Examples
     --------
-    >>> from robotlab.course.places import shipped
-    >>> from robotlab.dataset import open_dataset
+    >>> from robotlab.course.resources import shipped
+    >>> from robotlab.data import open_dataset
     >>> data = open_dataset(shipped("datasets/coins")).only(ids=[1, 2])
-    >>> from robotlab.trackers import as_tracker
-    >>> found = find_all(as_tracker(lambda picture: Detections.none(["coin"])), data, progress=False)
+    >>> from robotlab.detections import as_detector
+    >>> found = detect_all(as_detector(lambda picture: Detections.none(["coin"])), data, progress=False)
     >>> len(found.detections), len(found.detections[0])
     (2, 0)
     """
@@ -119,7 +119,7 @@ def find_all(tracker: Tracker, data: DataSet, name: str = "finding", progress: b
     for entry in tqdm(data.pictures, desc=name, unit="picture", disable=not progress, leave=False):
         picture = data.load(entry)
         begin = time.perf_counter()
-        found = tracker.find(picture)
+        found = detector.detect(picture)
         times.append(1000 * (time.perf_counter() - begin))
         detections.append(align(found, data.classes))
     return Found(tuple(detections), np.array(times))
@@ -137,7 +137,7 @@ def walk_named(words: str) -> tuple[Walk, str]:
     -------
     walk : Walk
         The walk.
-    lamp : str
+    lighting : str
         The lamp; the walk's own where none is named.
 
     Raises
@@ -147,27 +147,27 @@ def walk_named(words: str) -> tuple[Walk, str]:
 
     Examples
     --------
-    >>> walk, lamp = walk_named("weave:warm")
-    >>> walk.name, lamp
+    >>> walk, lighting = walk_named("weave:warm")
+    >>> walk.name, lighting
     ('weave', 'warm')
     """
-    name, _, lamp = words.partition(":")
+    name, _, lighting = words.partition(":")
     if name not in WALKS:
         raise InputError(f"a walk must be one of {', '.join(WALKS)}, got {name!r}; choose one of them")
-    lamp = lamp or WALKS[name].scene.lamp
-    if lamp not in LAMPS:
-        raise InputError(f"a lamp must be one of {', '.join(LAMPS)}, got {lamp!r}; choose one of them")
-    return WALKS[name], lamp
+    lighting = lighting or WALKS[name].scene.lighting
+    if lighting not in LIGHTINGS:
+        raise InputError(f"a lamp must be one of {', '.join(LIGHTINGS)}, got {lighting!r}; choose one of them")
+    return WALKS[name], lighting
 
 
-def drive(
-    tracker: Tracker, words: str, settings: Settings | None = None, seed: int = 0, name: str = "following", progress: bool = True, **more: Any
+def simulate_walk(
+    detector: Detector, words: str, settings: Settings | None = None, seed: int = 0, name: str = "following", progress: bool = True, **more: Any
 ) -> Run:
     """Follow one walk, with a progress bar.
 
     Parameters
     ----------
-    tracker : Tracker
+    detector : Detector
         What finds the post.
     words : str
         The walk, as in :func:`walk_named`.
@@ -180,7 +180,7 @@ def drive(
     progress : bool
         Show the bar (on standard error).
     **more
-        Passed on to :func:`robotlab.follow.simulate`.
+        Passed on to :func:`robotlab.loop.simulation`.
 
     Returns
     -------
@@ -189,26 +189,26 @@ def drive(
 
     Examples
     --------
-    >>> from robotlab.follow import Oracle
-    >>> run = drive(Oracle(), "weave", duration_s=2, pictures=False, progress=False)
+    >>> from robotlab.loop import GroundTruthDetector
+    >>> run = simulate_walk(GroundTruthDetector(), "weave", duration_s=2, pictures=False, progress=False)
     >>> run.facts["walk"]
     'weave'
     """
-    walk, lamp = walk_named(words)
+    walk, lighting = walk_named(words)
     with tqdm(total=100, desc=f"{name}, {words}", unit="%", disable=not progress, leave=False) as bar:
 
         def show(share: float) -> None:
             bar.update(round(100 * share) - bar.n)
 
-        return simulate(tracker, walk, settings=settings, seed=seed, lamp=lamp, progress=show, **more)
+        return simulate(detector, walk, settings=settings, seed=seed, lighting=lighting, progress=show, **more)
 
 
-def threshold(tracker: Tracker, source: DataSet, most: int = 60) -> float:
-    """Confidence threshold of a tracker: the score from which on it is believed.
+def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:
+    """Confidence threshold of a detector: the score from which on it is believed.
 
     Parameters
     ----------
-    tracker : Tracker
+    detector : Detector
         A detector knows its own (``facts["best_score"]``).
     source : DataSet
         Pictures it learned from; the best F1 on them is taken otherwise.
@@ -226,38 +226,38 @@ def threshold(tracker: Tracker, source: DataSet, most: int = 60) -> float:
     >>> threshold(SimpleNamespace(facts={"best_score": 0.25}), None)
     0.25
     """
-    known = getattr(tracker, "facts", {}).get("best_score")
+    known = getattr(detector, "facts", {}).get("best_score")
     if known is not None:
         return float(known)
     step = max(1, len(source) // most)
     some = source.having(source.pictures[::step])
-    score = judge(some, find_all(tracker, some, progress=False).detections).score
+    score = evaluate(some, detect_all(detector, some, progress=False).detections).score
     return 0.0 if score is None else float(score)
 
 
 @dataclass(frozen=True, eq=False)
 class FaceOff:
-    """Two trackers, the same pictures, the same walks.
+    """Two detectors, the same pictures, the same walks.
 
     Parameters
     ----------
     data : DataSet
         The pictures.
     found : dict of str to Found
-        By tracker.
-    judgements : dict of str to Judgement
-        By tracker.
+        By detector.
+    evaluations : dict of str to Evaluation
+        By detector.
     comparison : Comparison
         The second against the first.
     runs : dict of str to dict of str to Run
-        By walk, then by tracker.
+        By walk, then by detector.
     note : str
-        What the trackers learned from.
+        What the detectors learned from.
     """
 
     data: DataSet
     found: dict[str, Found]
-    judgements: dict[str, Judgement]
+    evaluations: dict[str, Evaluation]
     comparison: Comparison
     runs: dict[str, dict[str, Run]]
     note: str
@@ -268,7 +268,7 @@ class FaceOff:
         Returns
         -------
         dict of str to float
-            By tracker, ms.
+            By detector, ms.
         """
         return {name: float(np.median(found.milliseconds)) for name, found in self.found.items()}
 
@@ -288,27 +288,27 @@ class FaceOff:
         Returns
         -------
         dict
-            ``conclusion``, ``trackers``, ``walks`` and ``comparison``.
+            ``conclusion``, ``detectors``, ``walks`` and ``comparison``.
         """
         times = self.milliseconds()
         return {
             "conclusion": self.sentences(),
             "learned": self.note,
-            "trackers": {name: j.to_json() | {"milliseconds_median": times[name]} for name, j in self.judgements.items()},
+            "detectors": {name: j.to_json() | {"milliseconds_median": times[name]} for name, j in self.evaluations.items()},
             "walks": {walk: {name: run.scores() for name, run in runs.items()} for walk, runs in self.runs.items()},
             "comparison": self.comparison.to_json(),
         }
 
 
 def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
-    """Which tracker followed better on one walk, in words.
+    """Which detector followed better on one walk, in words.
 
     Parameters
     ----------
     walk : str
         The walk.
     runs : mapping of str to Run
-        Two trackers' runs, the simple one first.
+        Two detectors' runs, the simple one first.
 
     Returns
     -------
@@ -317,8 +317,8 @@ def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
 
     Examples
     --------
-    >>> from robotlab.follow import Oracle
-    >>> run = drive(Oracle(), "straight", duration_s=5, pictures=False, progress=False)
+    >>> from robotlab.loop import GroundTruthDetector
+    >>> run = simulate_walk(GroundTruthDetector(), "straight", duration_s=5, pictures=False, progress=False)
     >>> walk_sentence("straight", {"color": run, "detector": run}).split(": ")[-1]
     'the simpler one, color, is enough here.'
     """
@@ -335,20 +335,20 @@ def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
 
 def face_off(
     data: DataSet,
-    trackers: Mapping[str, Tracker],
+    detectors: Mapping[str, Detector],
     scores: Mapping[str, float],
     walks: Sequence[str] = USUAL_WALKS,
     note: str = "",
     seed: int = 0,
     progress: bool = True,
 ) -> FaceOff:
-    """Put two trackers through the same pictures and the same walks.
+    """Put two detectors through the same pictures and the same walks.
 
     Parameters
     ----------
     data : DataSet
         Pictures that neither has learned from.
-    trackers : mapping of str to Tracker
+    detectors : mapping of str to Detector
         Two, the simple one first.
     scores : mapping of str to float
         From which score on each is believed, on pictures and on walks.
@@ -369,26 +369,26 @@ def face_off(
     Raises
     ------
     InputError
-        If there are not two trackers, or a walk is unknown.
+        If there are not two detectors, or a walk is unknown.
 
     Examples
     --------
     >>> face_off(None, {}, {})
     Traceback (most recent call last):
-    robotlab.errors.InputError: a face-off needs two trackers, got 0; name two
+    robotlab.errors.InputError: a face-off needs two detectors, got 0; name two
     """
-    if len(trackers) != 2:
-        raise InputError(f"a face-off needs two trackers, got {len(trackers)}; name two")
+    if len(detectors) != 2:
+        raise InputError(f"a face-off needs two detectors, got {len(detectors)}; name two")
     for words in walks:
         walk_named(words)
-    found = {name: find_all(tracker, data, name, progress) for name, tracker in trackers.items()}
-    judgements = {name: judge(data, found[name].detections, name, scores[name]) for name in trackers}
-    comparison = compare_judgements(*judgements.values(), seed=seed)
+    found = {name: detect_all(detector, data, name, progress) for name, detector in detectors.items()}
+    evaluations = {name: evaluate(data, found[name].detections, name, scores[name]) for name in detectors}
+    comparison = compare_evaluations(*evaluations.values(), seed=seed)
     runs = {
         words: {
-            name: drive(tracker, words, Settings(min_score=scores[name]), seed, name, progress)
-            for name, tracker in trackers.items()
+            name: simulate_walk(detector, words, Settings(min_score=scores[name]), seed, name, progress)
+            for name, detector in detectors.items()
         }
         for words in walks
     }
-    return FaceOff(data, found, judgements, comparison, runs, note)
+    return FaceOff(data, found, evaluations, comparison, runs, note)

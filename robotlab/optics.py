@@ -88,7 +88,7 @@ def pixels_on_target(size_m: float, distance_m: float, hfov_rad: float, width_px
     hfov_rad : float
         Horizontal field of view, rad.
     width_px : float
-        Picture width, px: of the picture that the tracker gets, after any
+        Picture width, px: of the picture that the detector gets, after any
         resizing.
 
     Returns

@@ -16,21 +16,21 @@ from pathlib import Path
 import numpy as np
 from tqdm import tqdm
 
-from robotlab import pages
+from robotlab import report
 from robotlab.camera import Camera, pixels_on_target
-from robotlab.color import ColorTracker
-from robotlab.course.places import shipped
-from robotlab.dataset import DataSet, contact_sheet, open_dataset
-from robotlab.detector import Detector, fit
+from robotlab.color import ColorDetector
+from robotlab.course.resources import shipped
+from robotlab.data import DataSet, contact_sheet, open_dataset
+from robotlab.neural import NeuralDetector, fit
 from robotlab.errors import DataSetError
 from robotlab.face_off import face_off, threshold
-from robotlab.follow import Oracle, Run, Settings, default_camera, simulate
-from robotlab.greenhouse import LAMPS, WALKS, Scene, Thing, render
-from robotlab.motion import Motor
-from robotlab.picture import resize
-from robotlab.plots import COLORS, LINES, new_figure, plot_pictures
-from robotlab.report import Report
-from robotlab.trackers import Tracker
+from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, simulate
+from robotlab.greenhouse import LIGHTINGS, WALKS, Scene, Thing, render
+from robotlab.control import Motor
+from robotlab.image.picture import resize
+from robotlab.report.plots import COLORS, LINES, new_figure, plot_pictures
+from robotlab.report.page import Report
+from robotlab.detections import Detector
 
 # Of each recording this many pictures are used, evenly spread: enough to learn
 # and judge with, few enough for a minute.
@@ -110,7 +110,7 @@ def tour(
     page = Report("One trolley, one post: the whole chain in a minute")
     page.text(
         "A greenhouse trolley with one camera is to follow the grower's guide post among buckets and crates. This page was computed "
-        "on your machine just now: pictures were rendered, two trackers learned, both were judged, steered and set against each other. "
+        "on your machine just now: pictures were rendered, two detectors learned, both were judged, steered and set against each other. "
         "The greenhouse is rendered and the trolley simulated; no camera took these pictures."
     )
     steps = tqdm(total=6, desc="tour", disable=not progress, unit="step")
@@ -119,9 +119,9 @@ def tour(
         steps.set_postfix_str(words)
         steps.update()
 
-    lamps_part(page)
+    lightings_part(page)
     done("learning")
-    color = ColorTracker.from_dataset(source)
+    color = ColorDetector.from_dataset(source)
     learning = time.perf_counter()
     detector = fit(source, seed=seed, progress=progress)
     learning = time.perf_counter() - learning
@@ -142,17 +142,17 @@ def tour(
     page.heading("Judging: the same pictures for both")
     page.text(
         f"{len(judged)} pictures of recordings that neither has seen. The lamps "
-        f"{', '.join(lamp for lamp in judged.lamps if lamp not in source.lamps)} were not among those learned from."
+        f"{', '.join(lighting for lighting in judged.lightings if lighting not in source.lightings)} were not among those learned from."
     )
-    pages.face_off_part(page, outcome)
+    report.face_off_part(page, outcome)
     done("steering")
     steering_part(page, progress)
     page.heading("The face-off: the same walks for both")
-    pages.walks_part(page, outcome)
+    report.walks_part(page, outcome)
     page.heading("What came out")
     for sentence in outcome.sentences():
         page.text(sentence)
-    page.text(pages.MOVING, "caution")
+    page.text(report.MOVING, "caution")
     page.text(f"Computed in {time.perf_counter() - begin:.0f} s. Next: `robotlab open` starts the course at lesson 00.")
     path = page.save(Path(folder) / "tour.html")
     done("report")
@@ -160,7 +160,7 @@ def tour(
     return path
 
 
-def lamps_part(page: Report) -> None:
+def lightings_part(page: Report) -> None:
     """The same greenhouse under each lamp.
 
     Parameters
@@ -170,17 +170,17 @@ def lamps_part(page: Report) -> None:
     """
     page.heading("The greenhouse and its lamps")
     scene = WALKS["wrong_things"].scene_at(3.0)
-    figure, axes = new_figure(1, len(LAMPS), 11.0, 2.1)
-    frames = [render(scene.under(lamp), default_camera(), seed=1) for lamp in LAMPS]
-    plot_pictures(axes[0], [frame.picture for frame in frames], LAMPS)
+    figure, axes = new_figure(1, len(LIGHTINGS), 11.0, 2.1)
+    frames = [render(scene.under(lighting), default_camera(), seed=1) for lighting in LIGHTINGS]
+    plot_pictures(axes[0], [frame.picture for frame in frames], LIGHTINGS)
     post = frames[0].truths
     height = [
         box[3] - box[1] for box, label in zip(post.boxes, post.labels, strict=True) if post.classes[label] == "post"
     ]
     page.figure(
         figure,
-        f"One scene under {', '.join(LAMPS)}: the orange post turns yellow under warm lamps and red under grow lamps.",
-        f"The same post, {height[0]:.0f} px tall, under five lamps. A tracker that knows only its color is in for a surprise.",
+        f"One scene under {', '.join(LIGHTINGS)}: the orange post turns yellow under warm lamps and red under grow lamps.",
+        f"The same post, {height[0]:.0f} px tall, under five lamps. A detector that knows only its color is in for a surprise.",
         dpi=140,
     )
 
@@ -207,7 +207,7 @@ def data_part(page: Report, source: DataSet, judged: DataSet, learning_s: float,
         kind="jpg",
     )
     page.text(
-        f"The color tracker took the middle range of hue, saturation and value inside the boxes of each class. The detector kept its "
+        f"The color detector took the middle range of hue, saturation and value inside the boxes of each class. The detector kept its "
         f"{model.stat().st_size / 1e6:.1f} MB feature network as shipped and fitted a head on it in {learning_s:.0f} s, without any "
         f"deep-learning framework; the file is {model.name}, beside this page. Whole recordings are kept apart: "
         f"{len(judged)} pictures of {len(judged.recordings)} other recordings are for judging."
@@ -227,7 +227,7 @@ def _row_of_posts(distance_m: float) -> list[Scene]:
 
 
 def _found_share(
-    tracker: Tracker, scenes: Sequence[Scene], camera: Camera, score: float, size: tuple[int, int] | None
+    detector: Detector, scenes: Sequence[Scene], camera: Camera, score: float, size: tuple[int, int] | None
 ) -> tuple[float, np.ndarray]:
     """Share of scenes in which a post is found where it is, and the last picture."""
     hits = 0
@@ -235,7 +235,7 @@ def _found_share(
         frame = render(scene, camera, seed=i)
         picture = frame.picture if size is None else resize(frame.picture, size)
         ratio = frame.picture.shape[1] / picture.shape[1]
-        found = tracker.find(picture).of_class("post")
+        found = detector.detect(picture).of_class("post")
         found = found.pick(found.scores >= score).best()
         row = np.flatnonzero(frame.truths.labels == frame.truths.classes.index("post"))
         if len(found) and len(row):
@@ -245,7 +245,7 @@ def _found_share(
     return hits / len(scenes), picture
 
 
-def camera_part(page: Report, detector: Detector, score: float) -> None:
+def camera_part(page: Report, detector: NeuralDetector, score: float) -> None:
     """A squeezed picture loses the far post, a narrow view the near one.
 
     Parameters
@@ -303,18 +303,18 @@ def steering_part(page: Report, progress: bool = True) -> None:
     """
     page.heading("Steering: a sign, a gain, a ramp")
     page.text(
-        "A light, brisk trolley with a tracker that never errs, so that only the steering differs. It starts to the left of its way, so "
+        "A light, brisk trolley with a detector that never errs, so that only the steering differs. It starts to the left of its way, so "
         "that the post is right of the middle and needs a turn to the right: a negative yaw rate, since yaw counts counter-clockwise "
         "(ISO 8855). Then the post turns back twice."
     )
     ways = {
         "as it should be": BRISK,
         "steering sign flipped": BRISK.but(steering_sign=-1),
-        "no acceleration limit": BRISK.but(max_accel=None),
+        "no acceleration limit": BRISK.but(max_accel_mps2=None),
     }
     runs: dict[str, Run] = {}
     for words, settings in tqdm(ways.items(), desc="steering", disable=not progress, leave=False):
-        runs[words] = simulate(Oracle(), WALKS["reverse"], settings=settings, pictures=False, start=ASIDE)
+        runs[words] = simulate(GroundTruthDetector(), WALKS["reverse"], settings=settings, pictures=False, start=ASIDE)
     figure, axes = new_figure(1, 3, 11.0, 2.9)
     for i, (words, run) in enumerate(runs.items()):
         look = {"color": COLORS[i], "linestyle": LINES[i], "label": words, "linewidth": 1.3}
@@ -341,4 +341,4 @@ def steering_part(page: Report, progress: bool = True) -> None:
         f"{good['peak_accel_mps2']:.1f}: it jumps.",
         dpi=130,
     )
-    pages.runs_table(page, runs)
+    report.runs_table(page, runs)

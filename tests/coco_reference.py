@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.scoring.coco import AREA_RANGES, DETECTION_LIMITS, IOU_LIMITS, RECALL_LEVELS
-from robotlab.scoring.matching import choose_coco
-from robotlab.scoring.tables import FoundTable, TruthTable, check_tables, found_from_results
+from robotlab.metrics.coco import AREA_RANGES, DETECTION_LIMITS, IOU_LIMITS, RECALL_LEVELS
+from robotlab.metrics.matching import choose_coco
+from robotlab.metrics.tables import DetectionTable, GroundTruthTable, check_tables, detections_from_results
 
 
 def _levels(hit: np.ndarray, there: int) -> np.ndarray:
@@ -25,7 +25,7 @@ def _levels(hit: np.ndarray, there: int) -> np.ndarray:
     return np.array(values)
 
 
-def _ranked(truths: TruthTable, found: FoundTable, k: int, limit: float, uncounted: np.ndarray, size: tuple[float, float]):
+def _ranked(truths: GroundTruthTable, found: DetectionTable, k: int, limit: float, uncounted: np.ndarray, size: tuple[float, float]):
     """Score, hit and rank in its picture of every detection that counts, best first."""
     scores, hits, ranks = [], [], []
     for picture in range(truths.pictures):
@@ -35,7 +35,7 @@ def _ranked(truths: TruthTable, found: FoundTable, k: int, limit: float, uncount
         table = np.array([[overlap(found.xywh[d], truths.xywh[g], truths.crowd[g]) for g in there] for d in here])
         table = table.reshape(len(here), len(there))
         truth, void = choose_coco(table, np.arange(len(here)), limit, truths.crowd[there], uncounted[there])
-        # One without a match, of another size than is asked for, is not held against the tracker.
+        # One without a match, of another size than is asked for, is not held against the detector.
         void |= (truth < 0) & ((found.area[here] < size[0]) | (found.area[here] > size[1]))
         scores += found.score[here][~void].tolist()
         hits += (truth >= 0)[~void].tolist()
@@ -44,14 +44,14 @@ def _ranked(truths: TruthTable, found: FoundTable, k: int, limit: float, uncount
     return np.array(scores)[order], np.array(hits, dtype=bool)[order], np.array(ranks)[order]
 
 
-def tables_clear(truths: TruthTable, found: FoundTable, use_ignore: bool = False) -> tuple[np.ndarray, np.ndarray]:
+def coco_tables_reference(truths: GroundTruthTable, found: DetectionTable, use_ignore: bool = False) -> tuple[np.ndarray, np.ndarray]:
     """Precision and recall in every setting.
 
     Parameters
     ----------
-    truths : TruthTable
+    truths : GroundTruthTable
         The labeled boxes.
-    found : FoundTable
+    found : DetectionTable
         The detections.
     use_ignore : bool
         Also leave out truths marked ``ignore``.
@@ -71,9 +71,9 @@ def tables_clear(truths: TruthTable, found: FoundTable, use_ignore: bool = False
 
     Examples
     --------
-    >>> truths = TruthTable([0], [0], [[0, 0, 10, 10]], 1, ["post"])
-    >>> found = FoundTable([0], [0], [[0, 0, 10, 8]], [0.9])
-    >>> tables_clear(truths, found)[1][:, 0, 0, 2].tolist()
+    >>> truths = GroundTruthTable([0], [0], [[0, 0, 10, 10]], 1, ["post"])
+    >>> found = DetectionTable([0], [0], [[0, 0, 10, 8]], [0.9])
+    >>> coco_tables_reference(truths, found)[1][:, 0, 0, 2].tolist()
     [1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0]
     """
     check_tables(truths, found)
@@ -127,14 +127,14 @@ def overlap(box: np.ndarray, truth: np.ndarray, crowd: bool) -> float:
     return float(shared / joint)
 
 
-def tables_from_coco(labels: Mapping[str, Any], results: Sequence[Mapping[str, Any]]) -> tuple[TruthTable, FoundTable]:
+def tables_from_coco(labels: Mapping[str, Any], results: Sequence[Mapping[str, Any]]) -> tuple[GroundTruthTable, DetectionTable]:
     """Both tables from COCO-style labels and results; pictures and classes in the order of their ids."""
     images = sorted(image["id"] for image in labels["images"])
     categories = sorted((category["id"], str(category["name"])) for category in labels["categories"])
     picture = {number: place for place, number in enumerate(images)}
     label = {number: place for place, (number, _) in enumerate(categories)}
     rows = labels["annotations"]
-    truths = TruthTable(
+    truths = GroundTruthTable(
         [picture[row["image_id"]] for row in rows],
         [label[row["category_id"]] for row in rows],
         [row["bbox"] for row in rows],
@@ -144,4 +144,4 @@ def tables_from_coco(labels: Mapping[str, Any], results: Sequence[Mapping[str, A
         [bool(row.get("iscrowd", 0)) for row in rows],
         [bool(row.get("ignore", 0)) for row in rows],
     )
-    return truths, found_from_results(results, images, list(label))
+    return truths, detections_from_results(results, images, list(label))

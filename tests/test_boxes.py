@@ -11,8 +11,8 @@ from pycocotools import mask as coco_mask
 from shapely.geometry import box as polygon
 
 from robotlab import boxes
-from robotlab.boxes import iou, suppress
-from robotlab.boxes_clear import suppress_clear
+from robotlab.boxes import iou, nms
+from robotlab.boxes_reference import nms_reference
 from robotlab.errors import BoxError
 
 
@@ -51,24 +51,24 @@ def test_fast_suppression_equals_clear(kind, limit):
         found = random_boxes(rng, count, kind)
         scores = np.round(rng.random(count), 2)  # many ties
         labels = rng.integers(0, 3, count)
-        np.testing.assert_array_equal(suppress(found, scores, limit), suppress_clear(found, scores, limit))
-        np.testing.assert_array_equal(suppress(found, scores, limit, labels), suppress_clear(found, scores, limit, labels))
+        np.testing.assert_array_equal(nms(found, scores, limit), nms_reference(found, scores, limit))
+        np.testing.assert_array_equal(nms(found, scores, limit, labels), nms_reference(found, scores, limit, labels))
 
 
 @pytest.mark.parametrize("kind", ["clusters", "whole", "equal", "far"])
 def test_fast_suppression_equals_clear_where_it_takes_many_boxes_in_blocks(kind):
     rng = np.random.default_rng(6)
     found, scores = random_boxes(rng, 5000, kind), rng.permutation(5000) / 5000
-    np.testing.assert_array_equal(suppress(found, scores, 0.3), suppress_clear(found, scores, 0.3))
+    np.testing.assert_array_equal(nms(found, scores, 0.3), nms_reference(found, scores, 0.3))
 
 
 def test_fast_suppression_equals_clear_at_an_overlap_of_exactly_the_limit():
     # Half and quarter overlaps are exact in binary; "exceeds" keeps both boxes.
     pair = [[0, 0, 10, 10], [0, 0, 10, 5], [0, 0, 5, 5]]
     for limit in (0.25, 0.5):
-        assert suppress(pair, [3, 2, 1], limit).tolist() == suppress_clear(pair, [3, 2, 1], limit).tolist()
-    assert suppress(pair[:2], [2, 1], 0.5).tolist() == [0, 1]
-    assert suppress(pair[:2], [2, 1], 0.4999).tolist() == [0]
+        assert nms(pair, [3, 2, 1], limit).tolist() == nms_reference(pair, [3, 2, 1], limit).tolist()
+    assert nms(pair[:2], [2, 1], 0.5).tolist() == [0, 1]
+    assert nms(pair[:2], [2, 1], 0.4999).tolist() == [0]
 
 
 def test_iou_equals_shapely():
@@ -100,7 +100,7 @@ def test_suppression_equals_opencv(kind, limit):
     found = random_boxes(rng, 600, kind)
     scores = (1 + rng.permutation(600)) / 1024
     expected = cv2.dnn.NMSBoxes(boxes.xywh_from_corners(found), scores, 0.0, limit)
-    np.testing.assert_array_equal(suppress(found, scores, limit), np.ravel(expected))
+    np.testing.assert_array_equal(nms(found, scores, limit), np.ravel(expected))
 
 
 @pytest.mark.parametrize("limit", [0.3, 0.6])
@@ -110,21 +110,21 @@ def test_suppression_per_class_equals_opencv(limit):
     found, labels = random_boxes(rng, 400, "clusters"), rng.integers(0, 4, 400)
     scores = (1 + rng.permutation(400)) / 512
     expected = cv2.dnn.NMSBoxesBatched(boxes.xywh_from_corners(found), scores, labels, 0.0, limit)
-    assert sorted(suppress(found, scores, limit, labels).tolist()) == sorted(np.ravel(expected).tolist())
+    assert sorted(nms(found, scores, limit, labels).tolist()) == sorted(np.ravel(expected).tolist())
 
 
 def test_suppression_of_each_class_alone_is_suppression_per_class():
     rng = np.random.default_rng(6)
     found, scores, labels = random_boxes(rng, 200, "clusters"), rng.random(200), rng.integers(0, 3, 200)
-    alone = [np.flatnonzero(labels == k)[suppress(found[labels == k], scores[labels == k])] for k in range(3)]
+    alone = [np.flatnonzero(labels == k)[nms(found[labels == k], scores[labels == k])] for k in range(3)]
     expected = np.concatenate(alone)
-    assert suppress(found, scores, labels=labels).tolist() == expected[np.argsort(-scores[expected])].tolist()
+    assert nms(found, scores, labels=labels).tolist() == expected[np.argsort(-scores[expected])].tolist()
 
 
 def test_what_stays_does_not_overlap_and_what_goes_does():
     rng = np.random.default_rng(7)
     found, scores = random_boxes(rng, 300, "clusters"), rng.random(300)
-    kept = suppress(found, scores, 0.4)
+    kept = nms(found, scores, 0.4)
     among = iou(found[kept], found[kept])
     assert (among[~np.eye(len(kept), dtype=bool)] <= 0.4).all()
     for row in np.setdiff1d(np.arange(300), kept):
@@ -152,7 +152,7 @@ def test_properties_of_overlap(a, b):
 @given(st.lists(corners, max_size=20), st.sampled_from([0.0, 0.25, 0.5, 0.75, 1.0]))
 def test_suppression_property(rows, limit):
     scores = np.arange(len(rows)) % 3
-    np.testing.assert_array_equal(suppress(rows, scores, limit), suppress_clear(rows, scores, limit))
+    np.testing.assert_array_equal(nms(rows, scores, limit), nms_reference(rows, scores, limit))
 
 
 def test_formats_go_round():
@@ -171,7 +171,7 @@ def test_clip_leaves_what_is_inside():
 def test_nothing_in_nothing_out():
     assert iou([], [[0, 0, 1, 1]]).shape == (0, 1)
     assert iou([[0, 0, 1, 1]], []).shape == (1, 0)
-    assert suppress([], []).tolist() == []
+    assert nms([], []).tolist() == []
 
 
 @pytest.mark.parametrize(
@@ -206,7 +206,7 @@ def test_bad_boxes_are_refused_with_the_repair(rows, word):
         {"boxes": [[0, 0, 1, 1]]},
     ],
 )
-@pytest.mark.parametrize("function", [suppress, suppress_clear])
+@pytest.mark.parametrize("function", [nms, nms_reference])
 def test_bad_input_of_suppression_is_refused(function, bad):
     good = {"boxes": [[0, 0, 1, 1], [2, 2, 3, 3]], "scores": [0.5, 0.6]}
     with pytest.raises(BoxError):

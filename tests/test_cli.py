@@ -12,23 +12,23 @@ import numpy as np
 import pytest
 
 from robotlab.cli import main
-from robotlab.dataset import open_dataset, write_dataset
-from robotlab.dataset.write import Sample
-from robotlab.picture import resize
+from robotlab.data import open_dataset, write_dataset
+from robotlab.data.write import Sample
+from robotlab.image import resize
 
 COINS = Path(__file__).resolve().parents[1] / "datasets" / "coins"
 
 
 @pytest.fixture(scope="module")
 def posts(tmp_path_factory) -> Path:
-    """Six small pictures: an orange upright on grey, in two recordings."""
+    """Six small pictures: an orange upright on gray, in two recordings."""
     rng = np.random.default_rng(3)
     samples = []
     for i in range(6):
         picture = rng.integers(90, 130, (96, 128, 3), dtype=np.uint8)
         x, y = int(rng.integers(5, 90)), int(rng.integers(5, 30))
         picture[y : y + 50, x : x + 14] = (230, 110, 30)
-        samples.append(Sample(f"p{i}.png", picture, [[x, y, x + 14, y + 50]], [0], recording="ab"[i % 2], lamp="daylight"))
+        samples.append(Sample(f"p{i}.png", picture, [[x, y, x + 14, y + 50]], [0], recording="ab"[i % 2], lighting="daylight"))
     folder = tmp_path_factory.mktemp("posts") / "my set \N{POTTED PLANT}"
     write_dataset(folder, samples, ["post"])
     return folder
@@ -45,7 +45,7 @@ class TestJudge:
         value = json.loads(said(capsys)[0])
         assert list(value)[:2] == ["AP", "AP50"]
         assert value["AP50"] == 1.0 and value["note"] == "learned from a"
-        assert set(value["per_class"]) == {"post"} and set(value["per_lamp"]) == {"daylight"}
+        assert set(value["per_class"]) == {"post"} and set(value["per_lighting"]) == {"daylight"}
 
     def test_says_when_it_judges_on_what_it_learned(self, posts, capsys):
         assert main(["judge", str(posts), "--with", "color", "--quiet"]) == 0
@@ -141,7 +141,7 @@ class TestBadInput:
             (["judge", "{posts}", "--with", "color", "--classes", "drum"], "drum"),
             (["judge", "{posts}", "--results", "{junk_json}"], "junk.json"),
             (["fit", "{posts}", "-o", "{out}/model.txt"], ".onnx"),
-            (["fit", "{posts}", "-o", "{out}/m.onnx", "--epochs", "3"], "--stage full"),
+            (["fit", "{posts}", "-o", "{out}/m.onnx", "--epochs", "3"], "--training fine-tuning"),
             (["drive", "--with", "missing.onnx"], "missing.onnx"),
             (["compare", "{coins}", "--walks", "weave", "-o", "{out}/c.html"], "followed"),
         ],

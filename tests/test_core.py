@@ -6,9 +6,9 @@ import sys
 import pytest
 from docs_walk import ROOT
 
-from robotlab.detector import Detector
-from robotlab.detector.graph import head_layers
-from robotlab.detector.spec import FEATURES, first_weights
+from robotlab.neural import NeuralDetector
+from robotlab.neural.graph import head_layers
+from robotlab.neural.spec import FEATURES, first_weights
 
 # What pip installs for the core: its three packages and what ONNX Runtime itself asks for.
 CORE = {"numpy", "onnxruntime", "PIL", "flatbuffers", "packaging", "google", "coloredlogs", "humanfriendly", "sympy", "mpmath"}
@@ -36,10 +36,10 @@ DRIVE = """
 import time
 import numpy as np
 from robotlab.camera import Camera
-from robotlab.color import Band, ColorTracker, Shape
-from robotlab.detector import Detector
-from robotlab.follow import Run, Settings, drive
-from robotlab.motion import SimulatedLink
+from robotlab.color import Band, ColorDetector, Shape
+from robotlab.neural import Detector
+from robotlab.loop import Run, Settings, drive
+from robotlab.control import SimulatedLink
 
 rng = np.random.default_rng(0)
 def take():
@@ -49,13 +49,13 @@ def take():
     picture[20:24, 28:36] = 255
     return picture
 
-color = ColorTracker(Band((5, 18), (150, 255), (80, 255)), ["post"], shapes=Shape(join_gap=1.0))
+color = ColorDetector(Band((5, 18), (150, 255), (80, 255)), ["post"], shapes=Shape(join_gap=1.0))
 color.save(sys.argv[2])
-for tracker in (Detector.load(sys.argv[1], threads=1), ColorTracker.load(sys.argv[2])):
-    report = drive(take, tracker, Camera(64, 48, 1.0, height_m=0.25), Settings(frame_hz=40, delay_s=0.0), SimulatedLink(), 0.4, log=sys.argv[3])
+for detector in (Detector.load(sys.argv[1], threads=1), ColorDetector.load(sys.argv[2])):
+    report = drive(take, detector, Camera(64, 48, 1.0, height_m=0.25), Settings(frame_hz=40, delay_s=0.0), SimulatedLink(), 0.4, log=sys.argv[3])
     assert report.pictures and report.reason == "the time was over", report
     Run.load(sys.argv[3])
-far = {"scipy", "onnx", "skimage", "matplotlib", "robotlab.greenhouse", "robotlab.scoring", "robotlab.dataset"} & sys.modules.keys()
+far = {"scipy", "onnx", "skimage", "matplotlib", "robotlab.greenhouse", "robotlab.metrics", "robotlab.data"} & sys.modules.keys()
 assert not far, far
 print("sights", report.sights)
 """
@@ -63,16 +63,16 @@ print("sights", report.sights)
 
 def test_a_driving_program_needs_the_core_alone(tmp_path):
     layers = FEATURES + head_layers(1)
-    path = Detector.build(layers, first_weights(layers), ["post"], {}).save(tmp_path / "post.onnx")
+    path = NeuralDetector.build(layers, first_weights(layers), ["post"], {}).save(tmp_path / "post.onnx")
     ran = run(DRIVE, str(path), str(tmp_path / "color.json"), str(tmp_path / "run.log"))
     assert ran.returncode == 0, ran.stderr
     assert int(ran.stdout.split()[-1]) > 0  # The color detector saw the post.
 
 
 def test_what_needs_more_says_what_and_how():
-    ran = run("import robotlab.motion\nrobotlab.motion.Drive\nrobotlab.motion.shake")
+    ran = run("import robotlab.control\nrobotlab.motion.DifferentialDrive\nrobotlab.motion.shake")
     assert ran.returncode == 1
-    assert ran.stderr.splitlines()[-1].startswith("ModuleNotFoundError: robotlab.motion.shake needs scipy, it is not installed; pip install")
+    assert ran.stderr.splitlines()[-1].startswith("ModuleNotFoundError: robotlab.control.shake needs scipy, it is not installed; pip install")
 
 
 @pytest.mark.parametrize("words", ["open", "tour", "fit datasets/coins", "judge datasets/coins --with color", "drive"])

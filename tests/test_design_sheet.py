@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.color import ColorTracker
+from robotlab.color import ColorDetector
 from robotlab.design_sheet import (
     Robot,
     design_sheet,
@@ -26,12 +26,12 @@ from robotlab.design_sheet import (
     usable_height_px,
 )
 from robotlab.errors import InputError, MotionError
-from robotlab.follow import Oracle, Settings, default_camera
+from robotlab.loop import GroundTruthDetector, Settings, default_camera
 from robotlab.greenhouse import WALKS, render
-from robotlab.motion import Motor
-from robotlab.pages import design_sheet_page, design_sheet_text
-from robotlab.plots import new_figure, plot_bands
-from robotlab.trackers import Detections
+from robotlab.control import Motor
+from robotlab.report import design_sheet_page, design_sheet_text
+from robotlab.report.plots import new_figure, plot_bands
+from robotlab.detections import Detections
 
 QUICK = Motor(lag_s=0.0)
 
@@ -55,7 +55,7 @@ gain_limit_once, stop_once, safe_speed_once = map(once, (measure_gain_limit, mea
 def measured_once(monkeypatch):
     """What moves is measured once for each robot; several sheets show the same figures."""
     for name, once in (("measure_gain_limit", gain_limit_once), ("measure_stop_m", stop_once), ("measure_safe_speed", safe_speed_once)):
-        monkeypatch.setattr(f"robotlab.design_sheet.sheet.{name}", once)
+        monkeypatch.setattr(f"robotlab.design_sheet.sheets.{name}", once)
 
 
 def facts(**changes):
@@ -65,17 +65,17 @@ def facts(**changes):
 # Unlike each other in everything: camera, height, pitch, delay, acceleration, motors, squeezing.
 ROBOTS = {
     "usual": Robot(default_camera(), 20.0),
-    "wide and low": Robot(Camera(320, 180, math.radians(100), 0.15), 12.0, Settings(frame_hz=20, delay_s=0.1, max_accel=0.5, max_mps=0.9)),
+    "wide and low": Robot(Camera(320, 180, math.radians(100), 0.15), 12.0, Settings(frame_hz=20, delay_s=0.1, max_accel_mps2=0.5, max_mps=0.9)),
     "narrow and high, five frames late": Robot(
-        Camera(320, 240, math.radians(35), 0.6, math.radians(5)), 16.0, Settings(delay_s=0.5, max_accel=2.0, keep_m=2.5, motor=QUICK)
+        Camera(320, 240, math.radians(35), 0.6, math.radians(5)), 16.0, Settings(delay_s=0.5, max_accel_mps2=2.0, keep_m=2.5, motor=QUICK)
     ),
     "looking down, slow motors that slip": Robot(
         Camera(320, 240, math.radians(62.2), 0.8, math.radians(25)),
         12.0,
-        Settings(frame_hz=15, delay_s=0.07, tracker_s=0.05, max_accel=1.0, max_jerk=4.0, motor=Motor(lag_s=0.2, slip=0.1)),
+        Settings(frame_hz=15, delay_s=0.07, detector_s=0.05, max_accel_mps2=1.0, max_jerk_mps3=4.0, motor=Motor(lag_s=0.2, slip=0.1)),
     ),
     "small picture, one frame late": Robot(Camera(160, 120, math.radians(50), 0.25), 12.0, Settings(frame_hz=30, delay_s=1 / 30, motor=QUICK)),
-    "squeezed": Robot(Camera(320, 240, math.radians(62.2), 0.25), 12.0, Settings(tracker_px=(160, 120), delay_s=0.2)),
+    "squeezed": Robot(Camera(320, 240, math.radians(62.2), 0.25), 12.0, Settings(detector_px=(160, 120), delay_s=0.2)),
 }
 
 SMALL = ROBOTS["small picture, one frame late"]
@@ -92,17 +92,17 @@ def test_gain_limit_is_levin_and_mays(frames, limit):
     assert predict(robot)["safe_gain"].predicted == pytest.approx(limit / 0.1 / 2, rel=1e-5)
 
 
-@pytest.mark.parametrize(("speed", "accel", "watch_s", "way"), [(0.5, 1.0, 0.3, 0.375), (1.6, 1.5, 0.4, 1.813333)])
-def test_stopping_distance_is_the_textbooks(speed, accel, watch_s, way):
+@pytest.mark.parametrize(("speed", "accel", "watchdog_s", "way"), [(0.5, 1.0, 0.3, 0.375), (1.6, 1.5, 0.4, 1.813333)])
+def test_stopping_distance_is_the_textbooks(speed, accel, watchdog_s, way):
     """v^2 / (2 a) + v t with t = .5 and .6 s: uniform deceleration, any mechanics textbook."""
     # .1 s of latency, the watchdog, two steps of .02 s, .06 s of the board; no lag.
-    robot = facts(max_accel=accel, coast_s=0.1, watch_s=watch_s, link_timeout_s=0.06, delay_s=0.1, motor=QUICK)
+    robot = facts(max_accel_mps2=accel, hold_s=0.1, watchdog_s=watchdog_s, link_timeout_s=0.06, delay_s=0.1, motor=QUICK)
     assert predict_stop_m(robot, speed) == pytest.approx(way, abs=1e-6)
 
 
 def test_safe_speed_solves_the_quadratic():
     """v = a (sqrt(t^2 + 2 D / a) - t) is the root of v t + v^2 / (2 a) = D."""
-    robot = facts(max_accel=1.5, motor=Motor(lag_s=0.2))
+    robot = facts(max_accel_mps2=1.5, motor=Motor(lag_s=0.2))
     t = robot.reaction_s
     assert predict_safe_speed(robot) == pytest.approx(1.5 * (math.sqrt(t * t + 2 * robot.free_m / 1.5) - t), rel=1e-9)
 
@@ -124,7 +124,7 @@ def test_band_of_a_level_camera_is_the_pinholes():
 @pytest.mark.parametrize("name", [name for name in ROBOTS if name != "usual"])
 def test_band_measured_by_rendering_is_within_ten_percent(name):
     robot = ROBOTS[name]
-    measured = measure_band(robot, Oracle(smallest_px=robot.smallest_px, least_visible=0), pictures=2)
+    measured = measure_band(robot, GroundTruthDetector(smallest_px=robot.smallest_px, least_visible=0), pictures=2)
     assert measured == pytest.approx(predict_band(robot), rel=0.10)
 
 
@@ -136,8 +136,8 @@ def test_ultimate_gain_of_the_stepped_loop_is_within_five_percent(name):
 def test_the_measured_gain_knows_nothing_of_the_formula(monkeypatch):
     """With eigenvalues and formula gone it measures the same: 1 / .1 s at one frame (Levin & May, 1976, from memory)."""
     for name in ("loop_limit", "growth_per_frame", "sampled_limit"):
-        monkeypatch.delattr(f"robotlab.motion.stability.{name}")
-    monkeypatch.delattr("robotlab.follow.settings.loop_limit")
+        monkeypatch.delattr(f"robotlab.control.stability.{name}")
+    monkeypatch.delattr("robotlab.loop.settings.loop_limit")
     assert measure_gain_limit(facts(delay_s=0.1, motor=QUICK)) == pytest.approx(10.0, rel=0.01)
 
 
@@ -165,17 +165,17 @@ def test_stopping_distance_is_a_bound_and_not_much_more(name):
 def color():
     scenes = [WALKS[name].scene.under("overcast").with_post_at(distance, 0.0) for name in ("straight", "weave", "reverse") for distance in (1.5, 2.0, 3.0, 5.0)]
     frames = [render(scene, default_camera()) for scene in scenes]
-    return ColorTracker.learn([one.picture for one in frames], [one.truths.boxes[:1] for one in frames], "post")
+    return ColorDetector.learn([one.picture for one in frames], [one.truths.boxes[:1] for one in frames], "post")
 
 
 @pytest.mark.slow
 def test_a_real_tracker_judged_with_one_camera_predicts_its_far_limit_with_another(color):
     """Under an even sky, where nothing but its size hides the post: the side away from the sun is another matter."""
     settings = Settings(min_score=0.1)
-    smallest = rendered_height_px(color, default_camera(), settings, lamp="overcast", pictures=6, seed=1)
+    smallest = rendered_height_px(color, default_camera(), settings, lighting="overcast", pictures=6, seed=1)
     for camera in (Camera(320, 240, math.radians(80), 0.15), Camera(320, 240, math.radians(40), 0.35, 0.05)):
         robot = Robot(camera, smallest, settings)
-        assert measure_band(robot, color, lamp="overcast", pictures=6, seed=2) == pytest.approx(predict_band(robot), rel=0.10)
+        assert measure_band(robot, color, lighting="overcast", pictures=6, seed=2) == pytest.approx(predict_band(robot), rel=0.10)
 
 
 def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
@@ -189,14 +189,14 @@ def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
 
 
 def test_the_sheet_says_where_prediction_and_measurement_disagree():
-    """The tracker needs half as many pixels again as the facts say."""
-    sheet = design_sheet(SMALL, Oracle(smallest_px=18, least_visible=0), pictures=2)
+    """The detector needs half as many pixels again as the facts say."""
+    sheet = design_sheet(SMALL, GroundTruthDetector(smallest_px=18, least_visible=0), pictures=2)
     assert [row.key for row in sheet.apart()] == ["far"]
     assert "far limit" in sheet.sentences()[-1]
 
 
 def test_a_tracker_that_is_blind_has_no_band():
-    sheet = design_sheet(SMALL, Oracle(miss=1.0), pictures=1)
+    sheet = design_sheet(SMALL, GroundTruthDetector(miss=1.0), pictures=1)
     assert sheet["near"].measured is None and sheet["far"].measured is None and sheet["object"].measured is None
     assert {row.key for row in sheet.apart()} == {"near", "far"}
     assert "usable at no distance" in sheet.sentences()[0]
@@ -244,26 +244,26 @@ def test_conclusions_follow_the_numbers(changes, words):
 
 
 def test_the_page_shows_both_figures_of_every_row_and_the_caution():
-    sheet = design_sheet(SMALL, pictures=2, name="an <ideal> tracker")
+    sheet = design_sheet(SMALL, pictures=2, name="an <ideal> detector")
     html = design_sheet_page(sheet).html()
     assert all(f"{row.predicted:.3f}" in html and f"{row.measured:.3f}" in html for row in sheet.rows)
-    assert "not a safety function" in html and "an &lt;ideal&gt; tracker" in html
+    assert "not a safety function" in html and "an &lt;ideal&gt; detector" in html
     assert f"{sheet['far'].measured:.3f}" in design_sheet_text(sheet)
     # Same seed, same figures.
-    again = measure_band(SMALL, Oracle(smallest_px=SMALL.smallest_px, least_visible=0), pictures=2)
+    again = measure_band(SMALL, GroundTruthDetector(smallest_px=SMALL.smallest_px, least_visible=0), pictures=2)
     assert again == (sheet["near"].measured, sheet["far"].measured)
     ax = plot_bands(new_figure()[1][0, 0], {"small": sheet})
     drawn = {line.get_label(): line.get_xdata() for line in ax.get_lines()}
     assert list(drawn["measured"]) == [sheet["near"].measured, sheet["far"].measured]
 
 
-# --- a tracker's own judging -------------------------------------------------
+# --- a detector's own judging -------------------------------------------------
 
 
 def test_a_judged_height_is_counted_in_the_pixels_that_the_tracker_gets():
     """Known threshold: 12 px of a picture squeezed to half, through a lens of its own."""
     camera = Camera(320, 240, math.radians(50), 0.25)
-    height = rendered_height_px(Oracle(smallest_px=12, least_visible=0), camera, Settings(tracker_px=(160, 120)), pictures=3)
+    height = rendered_height_px(GroundTruthDetector(smallest_px=12, least_visible=0), camera, Settings(detector_px=(160, 120)), pictures=3)
     assert height == pytest.approx(12, rel=0.05)
 
 
@@ -279,10 +279,10 @@ def test_usable_height_is_where_the_monotone_fit_passes():
 
 
 def test_heights_found_leaves_out_what_does_not_count():
-    from robotlab.dataset import DataSet, Entry
+    from robotlab.data import DataSet, LabeledImage
 
     boxes = np.array([[0, 0, 5, 40.0], [20, 0, 25, 30], [40, 0, 45, 20], [60, 0, 90, 20]])
-    entry = Entry(1, "a.png", 99, 50, boxes=boxes, labels=np.array([0, 0, 0, 1]), visibility=np.array([1, 1, 0.5, 1.0]))
+    entry = LabeledImage(1, "a.png", 99, 50, boxes=boxes, labels=np.array([0, 0, 0, 1]), visibility=np.array([1, 1, 0.5, 1.0]))
     data = DataSet("labels.json", ("post", "bucket"), (1, 2), (entry,))
     seen = Detections([[0, 0, 5, 40], [20, 0, 25, 30]], [0.9, 0.2], [0, 0], data.classes)
     heights, found = heights_found(data, [seen], min_score=0.3)
@@ -302,15 +302,15 @@ def test_heights_found_leaves_out_what_does_not_count():
         (lambda: Robot(Camera(320, 240, 1.0), 20.0), "above the ground"),
         (lambda: Robot(None, 20.0), "camera must be a Camera"),
         (lambda: Robot(default_camera(), 20.0, {}), "settings must be a Settings"),
-        (lambda: facts(max_accel=None), "acceleration limit"),
-        (lambda: facts(tracker_s=0.2), "keep up"),
+        (lambda: facts(max_accel_mps2=None), "acceleration limit"),
+        (lambda: facts(detector_s=0.2), "keep up"),
         (lambda: facts(keep_m=0.2), "leave room"),
         (lambda: predict(facts())["range"], "a row must be one of"),
         (lambda: design_sheet(facts(), pictures=0), "pictures must be"),
         (lambda: design_sheet(facts(), pictures=2.5), "pictures must be"),
         (lambda: design_sheet(facts(), seed=-1, pictures=1), "seed must be"),
-        (lambda: measure_band(facts(), Oracle(), pictures=0), "pictures must be"),
-        (lambda: measure_band(facts(), Oracle(), pictures=1, share=2.0), "share must be"),
+        (lambda: measure_band(facts(), GroundTruthDetector(), pictures=0), "pictures must be"),
+        (lambda: measure_band(facts(), GroundTruthDetector(), pictures=1, share=2.0), "share must be"),
         (lambda: measure_stop_m(facts(), math.nan), "speed_mps must be"),
         (lambda: measure_safe_speed(facts(), math.nan), "most_mps must be"),
         (lambda: usable_height_px([1.0, 2.0], [True, math.nan]), "found must hold"),

@@ -31,10 +31,10 @@ def test_importing_robotlab_loads_nothing_and_shows_its_packages():
     code = (
         "import sys, robotlab\n"
         "loaded = [name for name in sys.modules if name.startswith('robotlab.')]\n"
-        "print(sorted(loaded), 'numpy' in sys.modules, 'follow' in dir(robotlab), robotlab.motion.Drive.__name__)"
+        "print(sorted(loaded), 'numpy' in sys.modules, 'follow' in dir(robotlab), robotlab.control.DifferentialDrive.__name__)"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert ran.stdout.strip() == "['robotlab._lazy', 'robotlab.errors'] False True Drive"
+    assert ran.stdout.strip() == "['robotlab._lazy', 'robotlab.errors'] False True DifferentialDrive"
 
 
 @pytest.mark.parametrize(("package", "name"), [("follow", "fleet"), ("follow", "campaign"), ("color", "hsv")])

@@ -33,7 +33,7 @@ def test_one_module_alone_imports_onnxruntime():
     assert found == {os.path.join("robotlab", "detector", "session.py")}
 
 
-@pytest.mark.parametrize("first", ["import robotlab", "import robotlab.boxes", "from robotlab.detector import session"])
+@pytest.mark.parametrize("first", ["import robotlab", "import robotlab.boxes", "from robotlab.neural import session"])
 def test_a_cell_that_imports_onnxruntime_after_robotlab_leaves_no_device_id(tmp_path, first):
     # ONNX Runtime 1.32 writes it when it is imported; no tracer is needed to see that.
     ran = subprocess.run([PYTHON, "-c", first + RUN_A_NETWORK], env=private_home(tmp_path), cwd=ROOT, capture_output=True, text=True, check=False)

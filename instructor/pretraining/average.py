@@ -4,7 +4,7 @@
 
 The mean of weights that went apart from one start is often better than either
 (Wortsman et al., "Model soups", ICML 2022, arXiv:2203.05482).  The statistics
-of the normalisation are measured anew on drawn and rendered pictures.
+of the normalization are measured anew on drawn and rendered pictures.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ import torch
 from network import Features
 from pretrain import Greenhouses, shapes
 from render import Renderer
-from robotlab.detector.onnxio import network_to_onnx, save_onnx, weights_from_onnx
-from robotlab.detector.spec import FEATURES
+from robotlab.neural.onnxio import network_to_onnx, save_onnx, weights_from_onnx
+from robotlab.neural.spec import FEATURES
 from views import Bank, empty_greenhouses
 
 # Rounds of measuring, each of 18 pictures; seed of the pictures.

@@ -18,14 +18,14 @@ CHROMA = (17, 18, 24, 47, 99, 99, 99, 99, 18, 21, 26, 66, 99, 99, 99, 99, 24, 26
 LUMINANCE = torch.tensor([0.2126, 0.7152, 0.0722])
 # Gains of red, green and blue near known lamps (common practice, no source):
 # daylight, shade, tungsten, sodium, a grower's magenta LEDs, green tubes.
-LAMPS = ((1, 1, 1), (0.85, 0.95, 1.15), (1.25, 1.0, 0.6), (1.35, 0.9, 0.25), (1.25, 0.35, 1.2), (0.8, 1.15, 0.85))
+LIGHTINGS = ((1, 1, 1), (0.85, 0.95, 1.15), (1.25, 1.0, 0.6), (1.35, 0.9, 0.25), (1.25, 0.35, 1.2), (0.8, 1.15, 0.85))
 
 
 def under_lamp(pictures: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
     """A lamp of random color and strength, in linear light; 0 to 1 in and out."""
     n = len(pictures)
     d = Draw(n, generator)
-    known = torch.tensor(LAMPS, device=pictures.device)[d.whole(0, len(LAMPS) - 1)]
+    known = torch.tensor(LIGHTINGS, device=pictures.device)[d.whole(0, len(LIGHTINGS) - 1)]
     gain = torch.where(d.maybe(0.5)[:, None] > 0, known, torch.exp(d.u(-0.35, 0.35, 3)))
     gain = torch.lerp(torch.ones_like(gain), gain, d.u(0, 1.1)[:, None]).clamp_min(0.05)
     # A third under lamps of any color: channels up to e^1.1 apart from the mean either way.

@@ -1,4 +1,4 @@
-"""The network of :mod:`robotlab.detector.spec` in PyTorch, and its losses."""
+"""The network of :mod:`robotlab.neural.spec` in PyTorch, and its losses."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import torch.nn.functional as F
 from torch import nn
 
 from render import Batch
-from robotlab.detector.spec import FEATURE_STRIDE, FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, first_weights
+from robotlab.neural.spec import FEATURE_STRIDE, FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, first_weights
 from shapes import COLORS, NAMES
 
 # Widths of the soft center of a thing: share of its size, and the least (cells).
@@ -185,7 +185,7 @@ def overlap_loss(box: torch.Tensor, true_box: torch.Tensor) -> torch.Tensor:
 def named_loss(logits: torch.Tensor, chosen: torch.Tensor, heat: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
     """Cross-entropy over the background (the first logit) and all names, summed.
 
-    As the head fit has it (robotlab.detector.grid): a thing's nearest cell has
+    As the head fit has it (robotlab.neural.grid): a thing's nearest cell has
     its name, those beside are background with weight (1 - heat)^4.
     """
     center = heat > 0.999

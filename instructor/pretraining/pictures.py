@@ -105,7 +105,7 @@ def draw_batch(renderer: Renderer, n: int, height: int, width: int) -> Batch:
 
 
 def photographed(pictures: torch.Tensor, colorless: torch.Tensor, generator: torch.Generator) -> torch.Tensor:
-    """Lamp, lens, sensor and file: 0 to 1 in, bytes out."""
+    """Lighting, lens, sensor and file: 0 to 1 in, bytes out."""
     for step in (under_lamp, through_lens, on_sensor, compressed):
         pictures = step(pictures, generator)
     gray = pictures.mean(1, keepdim=True).expand(-1, 3, -1, -1)

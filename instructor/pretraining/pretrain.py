@@ -29,8 +29,8 @@ from curves import plot_logs
 from network import FEATURE_STRIDE, Features, Readings, loss_of, total_loss
 from pictures import draw_batch, framed
 from render import Batch, Renderer
-from robotlab.detector.onnxio import network_to_onnx, save_onnx, weights_from_onnx
-from robotlab.detector.spec import FEATURES
+from robotlab.neural.onnxio import network_to_onnx, save_onnx, weights_from_onnx
+from robotlab.neural.spec import FEATURES
 from views import EACH, HEIGHT_PX, SLOTS, WIDTH_PX, Bank, empty_greenhouses
 
 # Height and width, and pictures a batch on a GPU: about 4 million pixels each.
@@ -159,7 +159,7 @@ def rate_at(share: float) -> float:
 
 
 class RunningMean:
-    """Running mean of a model's weights and of the normalisation's statistics."""
+    """Running mean of a model's weights and of the normalization's statistics."""
 
     def __init__(self, model: torch.nn.Module):
         self.model = copy.deepcopy(model)
@@ -167,7 +167,7 @@ class RunningMean:
         self._mean, self._now = (list(side) for side in zip(*pairs, strict=True))
 
     def follow(self, keep: float) -> None:
-        """Move towards the model."""
+        """Move toward the model."""
         with torch.no_grad():
             torch._foreach_lerp_(self._mean, self._now, 1 - keep)
 
@@ -295,7 +295,7 @@ def main() -> int:
     parser.add_argument("--room", type=int, default=1100, help="the most greenhouses of the bank to keep")
     parser.add_argument("--furnished", type=float, default=0.5, help="share of the steps on furnished greenhouses")
     parser.add_argument("--named", type=int, default=1, help="1: one softmax over background and all pairs; 0: a focal loss for each pair")
-    parser.add_argument("--still", type=int, default=0, help="1: normalise by the statistics of the start, not by each batch")
+    parser.add_argument("--still", type=int, default=0, help="1: normalize by the statistics of the start, not by each batch")
     parser.add_argument("--compile", type=int, default=1, choices=(0, 1, 2), help="compile the step; 2: and replay it as a graph")
     parser.add_argument("--resume", type=Path, default=None, help="state.pt of a run that broke off, to go on with the same --minutes")
     parser.add_argument("--out", type=Path, required=True)

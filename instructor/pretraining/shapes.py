@@ -15,7 +15,7 @@ from collections.abc import Callable
 import torch
 
 # Name and default of every number of a part.
-#   x, y      centre                     a, b     half width and half height
+#   x, y      center                     a, b     half width and half height
 #   taper     width at y is a (1 + taper y / b); > 0 is wider at the foot
 #   lean      sideways shift per unit down        slant    downward shift per unit right
 #   power     p above
@@ -329,7 +329,7 @@ def trestle(d: Draw) -> list[Part]:
     ]
 
 
-def lamp(d: Draw) -> list[Part]:
+def lighting(d: Draw) -> list[Part]:
     """A shade on a stem on a foot."""
     return [
         {"y": 1.2, "a": d.u(0.35, 0.7), "b": d.u(0.06, 0.2), "power": d.u(2, 8), "dye": d.whole(0, 2)},
@@ -349,7 +349,7 @@ def sack(d: Draw) -> list[Part]:
 SHAPES: dict[str, Callable[[Draw], list[Part]]] = {
     make.__name__: make
     for make in (disc, ring, panel, block, can, tub, cone, pole, banded_pole, slats, cross, star, pawn, table, leaf, crescent, bracket, arch,
-                 bottle, mug, gear, tray, blob, beast, sign_post, pot_plant, mushroom, hut, trestle, lamp, sack)
+                 bottle, mug, gear, tray, blob, beast, sign_post, pot_plant, mushroom, hut, trestle, lighting, sack)
 }  # fmt: skip
 # Solid kinds of robotlab.greenhouse, see views.py.
 KINDS = ("post", "bucket", "crate", "tray", "drum", "pole", "pot")

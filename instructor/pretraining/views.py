@@ -30,7 +30,7 @@ import robotlab.greenhouse.renderer as renderer
 import robotlab.greenhouse.scene as scenery
 from robotlab.camera import Camera
 from robotlab.greenhouse import Scene, Thing, random_scene, render
-from robotlab.greenhouse.lamps import LAMP, Lamp
+from robotlab.greenhouse.lighting import LAMP, Lighting
 from shapes import COLOR_RANGES, COLORS, HELD_OUT, KINDS, NAMES
 
 # Finer than what is learned from, so that a window of them is still sharp.
@@ -137,7 +137,7 @@ def furnished_greenhouse(seed: int) -> tuple[np.ndarray, np.ndarray]:
     outside, textures = float(np.exp(rng.uniform(np.log(0.08), 0))), int(rng.integers(1 << 30))
     place, row = None, 0
     for _ in range(FURNISHINGS):
-        LAMP["daylight"] = Lamp("daylight", 1.15, float(rng.uniform(0, 0.75)), float(rng.uniform(0.3, 1.35)), 0.0, outside)
+        LAMP["daylight"] = Lighting("daylight", 1.15, float(rng.uniform(0, 0.75)), float(rng.uniform(0.3, 1.35)), 0.0, outside)
         _proportions(rng)
         scene = random_scene(rng, "daylight", clutter=rng.uniform(0.3, 1.5), seed=textures)
         # The textures depend on these too: as the first time.
@@ -215,10 +215,10 @@ def fill(folder: Path, first: int, greenhouses: int, minutes: float, workers: in
     """Render a bank on several cores, from this seed on; gives the number of greenhouses done in the time."""
     bank = Bank.create(folder, greenhouses)
     context, until = multiprocessing.get_context("spawn"), time.time() + 60 * minutes
-    crew = [context.Process(target=_fill, args=(folder, first, k, workers, until)) for k in range(workers)]
-    for one in crew:
+    pool = [context.Process(target=_fill, args=(folder, first, k, workers, until)) for k in range(workers)]
+    for one in pool:
         one.start()
-    for one in crew:
+    for one in pool:
         one.join()
     return int(bank.done.sum())
 

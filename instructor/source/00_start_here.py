@@ -22,12 +22,12 @@
 # If the next cell answers `No module named 'robotlab'`, Jupyter is using a different Python from the one you installed into. Close it, go to the folder you cloned, and start it with `.venv/bin/robotlab open` (Windows: `.venv\Scripts\robotlab open`).
 
 # %% tags=["nbval-ignore-output"]
-from robotlab.course import match
-from robotlab.environment import checkup
+from robotlab.course import kernel_match
+from robotlab.environment import check_environment
 
-machine = checkup()
+machine = check_environment()
 print(machine.text())
-print(match().text())
+print(kernel_match().text())
 
 # %%
 print(
@@ -49,8 +49,8 @@ import math
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.follow import default_camera
-from robotlab.greenhouse import LAMPS, WALKS, render
+from robotlab.loop import default_camera
+from robotlab.greenhouse import LIGHTINGS, WALKS, render
 
 camera = default_camera()
 walk = WALKS["straight"]
@@ -133,35 +133,35 @@ show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3, wide_in=2.4)
 
 # %%
 from robotlab.boxes import iou
-from robotlab.color import ColorTracker
+from robotlab.color import ColorDetector
 
 lessons = [
     render(scene.with_post_at(distance, 0.0), camera) for distance in (1.5, 2.0, 3.0)
 ]
-color = ColorTracker.learn(
+color = ColorDetector.learn(
     [one.picture for one in lessons], [one.truths.boxes[:1] for one in lessons], "post"
 )
 
-views = {lamp: render(scene.under(lamp), camera) for lamp in LAMPS}
+views = {lighting: render(scene.under(lighting), camera) for lighting in LIGHTINGS}
 
 
-def best_post(tracker, view):
+def best_post(detector, view):
     """The detector's box with the highest score, and whether it lies on the post."""
-    best = tracker.find(view.picture).of_class("post").best()
+    best = detector.detect(view.picture).of_class("post").best()
     if len(best) == 0:
         return None, "nothing found"
     overlap = iou(best.boxes, view.truths.boxes[:1])[0, 0]
     return best.boxes[0], "found" if overlap >= 0.5 else "wrong place"
 
 
-for lamp, view in views.items():
-    print(f"{lamp:<9} {best_post(color, view)[1]}")
+for lighting, view in views.items():
+    print(f"{lighting:<9} {best_post(color, view)[1]}")
 
 
 # %% tags=["nbval-ignore-output"]
-def show_boxes(tracker, wide_in=2.6):
+def show_boxes(detector, wide_in=2.6):
     """Every view with the detector's best box for the post."""
-    boxes = [best_post(tracker, view)[0] for view in views.values()]
+    boxes = [best_post(detector, view)[0] for view in views.values()]
     show([view.picture for view in views.values()], list(views), boxes, wide_in)
 
 
@@ -181,8 +181,8 @@ show_boxes(color)
 
 # %% tags=["nbval-ignore-output"]
 from robotlab.course import shipped
-from robotlab.dataset import open_dataset
-from robotlab.detector import fit
+from robotlab.data import open_dataset
+from robotlab.neural import fit
 
 data = open_dataset(shipped("datasets/greenhouse"))
 train = data.only(recordings=("day1", "overcast1", "dusk1"))
@@ -191,9 +191,9 @@ detector = fit(train, seed=0)
 # %%
 print(f"trained on {len(train)} pictures of {', '.join(train.recordings)}")
 print(f"classes: {', '.join(detector.classes)}")
-for lamp, view in views.items():
+for lighting, view in views.items():
     by_color, trained = best_post(color, view)[1], best_post(detector, view)[1]
-    print(f"{lamp:<9} color: {by_color:<14} trained: {trained}")
+    print(f"{lighting:<9} color: {by_color:<14} trained: {trained}")
 
 # %% tags=["nbval-ignore-output"]
 show_boxes(detector)
@@ -212,14 +212,14 @@ show_boxes(detector, wide_in=1.85)
 # **Predict.** The post moves away in a gentle weave, under the grow lamp. Which detector keeps the trolley behind it for 8 seconds: both, the trained one, neither?
 
 # %%
-from robotlab.follow import Settings, simulate
+from robotlab.loop import Settings, simulate
 
 walk = WALKS["weave"]
 surer_than = {"color": 0.1, "trained": detector.facts["best_score"]}
 runs = {}
 for name, one in (("color", color), ("trained", detector)):
     settings = Settings(min_score=surer_than[name])
-    runs[name] = simulate(one, walk, camera, settings, lamp="grow", duration_s=8)
+    runs[name] = simulate(one, walk, camera, settings, lighting="grow", duration_s=8)
 for name, run in runs.items():
     kept = run.scores()["time_in_view"] > 0.9
     said = "kept the post in view" if kept else "had the post out of view for a while"
@@ -234,7 +234,7 @@ for name, run in runs.items():
     )
 
 # %% tags=["explore"]
-from robotlab.follow import replay_pair_html
+from robotlab.loop import replay_pair_html
 from robotlab.widgets import Replay
 
 Replay(
@@ -244,7 +244,7 @@ Replay(
 )
 
 # %% tags=["still"] picture="replay" alt="A moment of the run with the trained detector. Left: the greenhouse from above, with the trolley's path behind the path of the post. Right: what the trolley's camera saw, magenta under the grow lamp, with the detector's box around the post."
-from robotlab.picture import decode
+from robotlab.image import decode
 
 run = runs["trained"]
 frame_number = 60
@@ -295,12 +295,12 @@ seen.set_axis_off()
 # **Predict.** The post is a little to the left. What does the trolley with the wrong sign do: circle the post, stop at once, or turn away from it faster and faster?
 
 # %%
-from robotlab.follow import Oracle
+from robotlab.loop import GroundTruthDetector
 
 wired = {}
 for sign in (+1, -1):
     settings = Settings(steering_sign=sign, search_s=0)
-    run = simulate(Oracle(), walk, camera, settings, duration_s=8, pictures=False)
+    run = simulate(GroundTruthDetector(), walk, camera, settings, duration_s=8, pictures=False)
     wired[sign] = run
     worst = np.degrees(np.abs(run.true_bearings_rad)).max()
     in_view = 100 * run.scores()["time_in_view"]

@@ -27,8 +27,8 @@
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab import picture as pictures
-from robotlab.follow import default_camera
+from robotlab import image as pictures
+from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
 
 scene = WALKS["straight"].scene
@@ -117,8 +117,8 @@ print(f"182 / 133 = {182 / 133:.2f}, and 2 to the power 1/2.2 = {2 ** (1 / 2.2):
 from robotlab.widgets.resizing import without_post
 
 camera = default_camera(320, 240)
-for lamp in ("daylight", "overcast", "dusk", "grow"):
-    lit = scene.under(lamp).with_post_at(3.5, 0.0)
+for lighting in ("daylight", "overcast", "dusk", "grow"):
+    lit = scene.under(lighting).with_post_at(3.5, 0.0)
     frame = render(lit, camera, noise=0)
     behind = render(without_post(lit), camera, noise=0).picture
     x0, y0, x1, y1 = frame.truths.boxes[0].round().astype(int)
@@ -126,19 +126,19 @@ for lamp in ("daylight", "overcast", "dusk", "grow"):
     gray = pictures.luminance(frame.picture) - pictures.luminance(behind)
     red = frame.picture[..., 0].astype(float) - behind[..., 0]
     in_gray, in_red = np.abs(gray[inside]).mean(), np.abs(red[inside]).mean()
-    print(f"{lamp:<9} contrast of the post: {in_gray:.0f} in gray, {in_red:.0f} in red")
+    print(f"{lighting:<9} contrast of the post: {in_gray:.0f} in gray, {in_red:.0f} in red")
 for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
     gray = pictures.luminance(np.array([[color]], np.uint8))[0, 0]
     print(f"{name:<5} {color}: gray {gray:.0f}")
 
 # %% tags=["nbval-ignore-output"]
 figure, axes = plt.subplots(1, 4, figsize=(9, 2.3), layout="constrained")
-for (left, right), lamp in zip((axes[:2], axes[2:]), ("daylight", "grow")):
-    seen = render(scene.under(lamp).with_post_at(2.0, 0.0), camera)
+for (left, right), lighting in zip((axes[:2], axes[2:]), ("daylight", "grow")):
+    seen = render(scene.under(lighting).with_post_at(2.0, 0.0), camera)
     lit = seen.picture[60:190, 80:240]
     left.imshow(lit)
     right.imshow(pictures.luminance(lit), cmap="gray", vmin=0, vmax=255)
-    left.set(title=lamp, xticks=[], yticks=[])
+    left.set(title=lighting, xticks=[], yticks=[])
     right.set(title="in gray", xticks=[], yticks=[])
 
 # %% [markdown]
@@ -325,7 +325,7 @@ from robotlab.widgets import Resizing
 Resizing(scene, large)
 
 # %% tags=["still"] picture="methods" alt="The same far post in three small pictures, every pixel magnified. By area and by linear it is a pale brown bar two pixels wide and six high. By nearest there is no post, only leaves and ground in rough patches."
-from robotlab.picture import decode
+from robotlab.image import decode
 
 figure, ax = plt.subplots(figsize=(7.4, 3.3), layout="constrained")
 ax.imshow(decode(bytes(Resizing(scene, large).picture)), interpolation="nearest")

@@ -104,7 +104,7 @@ for name, size_m in (("wide", 0.07), ("tall", 0.50)):
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.follow import default_camera
+from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
 
 camera = default_camera()  # 320 × 240 pixels, 62.2°, 25 cm above the ground, level
@@ -220,9 +220,9 @@ axes[0].set(ylabel="ahead, m", xlabel="to the left, m")
 
 # %%
 from robotlab.boxes import iou
-from robotlab.color import ColorTracker
+from robotlab.color import ColorDetector
 from robotlab.greenhouse import Scene, Thing
-from robotlab.picture import resize
+from robotlab.image import resize
 
 large = default_camera(640, 480)
 distances_m = np.arange(1.0, 20.1, 0.5)
@@ -237,11 +237,11 @@ def truth_of(view, name):
     return view.truths.boxes[view.truths.labels == view.truths.classes.index(name)][:1]
 
 
-def finds(tracker, view, name, width_px):
+def finds(detector, view, name, width_px):
     """Whether the object is found in a copy of this width, at an IoU of 0.5 or more."""
     scale = width_px / view.picture.shape[1]
     copy = resize(view.picture, (width_px, round(view.picture.shape[0] * scale)))
-    best = tracker.find(copy).of_class(name).best()
+    best = detector.detect(copy).of_class(name).best()
     return len(best) > 0 and iou(best.boxes, truth_of(view, name) * scale)[0, 0] >= 0.5
 
 
@@ -249,11 +249,11 @@ for name, scene_at in scene_with.items():
     views = {distance: render(scene_at(distance), large) for distance in distances_m}
     taught = [views[distance] for distance in (1.5, 2.0, 3.0)]
     boxes = [truth_of(one, name) for one in taught]
-    tracker = ColorTracker.learn([one.picture for one in taught], boxes, name)
+    detector = ColorDetector.learn([one.picture for one in taught], boxes, name)
     for width_px in (300, 240, 160, 80):
         far_m = 0.0
         for distance, view in views.items():
-            if not finds(tracker, view, name, width_px):
+            if not finds(detector, view, name, width_px):
                 break
             far_m = distance
         x0, y0, x1, y1 = truth_of(views[far_m], name)[0] * width_px / 640
@@ -440,13 +440,13 @@ for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy))
         print(f"{name:<19} from {near_m:.2f} m to {far_m:.1f} m")
     else:
         print(f"{name:<19} no working range: never both whole and large enough")
-    tall_px, wide_px = (
+    height_in_image_px, wide_px = (
         one.focal_px * m / 3.0 for m in (object_height_m, object_width_m)
     )
-    print(f"{'':<19} at 3 m the object is {tall_px:.0f} px tall, {wide_px:.1f} px wide")
+    print(f"{'':<19} at 3 m the object is {height_in_image_px:.0f} px tall, {wide_px:.1f} px wide")
 
 # %% [markdown]
-# **Check it.** Put your object at half the far limit of the reduced picture, take a photograph, make it 300 pixels wide (lesson 01, or `robotlab.picture.resize`) and count its pixels. It should be twice as tall as the height at which it is lost, within 10 %. If not: was the tape level, the wall square to the camera, the mode the same?
+# **Check it.** Put your object at half the far limit of the reduced picture, take a photograph, make it 300 pixels wide (lesson 01, or `robotlab.image.resize`) and count its pixels. It should be twice as tall as the height at which it is lost, within 10 %. If not: was the tape level, the wall square to the camera, the mode the same?
 #
 # **Try.**
 # - Raise the lens to 0.60 m and let it look down by 15°. What happens to the near limit?

@@ -24,8 +24,8 @@ import matplotlib.pyplot as plt
 import numpy as np
 
 from robotlab.color import hsv
-from robotlab.follow import default_camera
-from robotlab.greenhouse import LAMPS, WALKS, render
+from robotlab.loop import default_camera
+from robotlab.greenhouse import LIGHTINGS, WALKS, render
 from robotlab.practice import nudge, verify
 
 camera = default_camera()
@@ -106,7 +106,7 @@ verify(in_band)
 # **Predict.** Where is the centroid: on the post, on the tray, or somewhere else?
 
 # %%
-from robotlab.color import Band, find_blobs, overlay
+from robotlab.color import Band, connected_components, overlay
 
 orange = Band(hue=(6, 15), saturation=(200, 255), value=(100, 255))
 beside = WALKS["wrong_things"].scene
@@ -177,7 +177,7 @@ verify(centroid)
 # **Predict.** The largest component: is it the post or the tray?
 
 # %%
-blobs = find_blobs(mask, min_area_px=12)
+blobs = connected_components(mask, min_area_px=12)
 for area, (x0, y0, x1, y1) in zip(blobs.areas, blobs.boxes):
     size = f"{x1 - x0:.0f} wide and {y1 - y0:.0f} tall"
     print(f"{area} pixels, {size}, from x = {x0:.0f} to {x1:.0f} px")
@@ -226,7 +226,7 @@ verify(largest_blob)
 # **Predict.** Under the grow lamp, in a wider band, the mask of one post falls apart into about a hundred components, most of them specks. Which of the two clears them away, opening or closing?
 
 # %%
-from robotlab.color import clean, grow, shrink
+from robotlab.color import open_close, dilate, erode
 
 wide_band = Band(hue=(6, 15), saturation=(150, 255), value=(50, 255))
 speckled = wide_band.mask(
@@ -234,13 +234,13 @@ speckled = wide_band.mask(
 )
 masks = {
     "as it is": speckled,
-    "erosion": shrink(speckled, 1),
-    "dilation": grow(speckled, 1),
-    "opening": clean(speckled, open_px=1),
-    "closing": clean(speckled, close_px=1),
+    "erosion": erode(speckled, 1),
+    "dilation": dilate(speckled, 1),
+    "opening": open_close(speckled, open_px=1),
+    "closing": open_close(speckled, close_px=1),
 }
 for name, one in masks.items():
-    count = len(find_blobs(one))
+    count = len(connected_components(one))
     print(f"{name:<8} {one.sum():5d} pixels in {count:3d} connected components")
 
 # %% [markdown]
@@ -258,18 +258,18 @@ for name, one in masks.items():
 from robotlab.widgets import ColorBands
 
 near_post = beside.with_post_at(2.0, -0.1)
-views = {lamp: render(near_post.under(lamp), camera) for lamp in LAMPS}
+views = {lighting: render(near_post.under(lighting), camera) for lighting in LIGHTINGS}
 by_hand = Band(hue=(6, 15), saturation=(209, 255), value=(104, 255))
 ColorBands(
-    {lamp: one.picture for lamp, one in views.items()},
+    {lighting: one.picture for lighting, one in views.items()},
     by_hand,
-    truths={lamp: one.truths.boxes[0] for lamp, one in views.items()},
+    truths={lighting: one.truths.boxes[0] for lighting, one in views.items()},
 )
 
 # %% tags=["still"] picture="bands" alt="Above, a rendered greenhouse with the orange post boxed, and beside it the same picture dark but for the post and a flat orange tray. Below, histograms of hue, saturation and value; gray veils leave open a narrow band of orange hues, high saturations and brighter values."
 from IPython.display import Image
 
-from robotlab.picture import decode, encode
+from robotlab.image import decode, encode
 
 panel = ColorBands(views["daylight"].picture, by_hand)
 Image(encode(decode(panel.picture), "png", effort=9))
@@ -329,20 +329,20 @@ verify(mean_hue)
 # Now the learned band: three daylight pictures, a box around the post in each. The detector takes the pixels in the middle of each box, their circular mean, and how far they lie from it; then it adds a little slack at both ends.
 
 # %%
-from robotlab.color import ColorTracker
+from robotlab.color import ColorDetector
 
 NEAR_AND_FAR_M = (1.5, 2.0, 3.0)
 
 
-def lessons_under(lamp):
+def lessons_under(lighting):
     """Three pictures of the post in one lighting, and the box around it in each."""
-    lit = clear.under(lamp)
+    lit = clear.under(lighting)
     frames = [render(lit.with_post_at(far_m, 0.0), camera) for far_m in NEAR_AND_FAR_M]
     return [one.picture for one in frames], [one.truths.boxes[:1] for one in frames]
 
 
 day_pictures, day_boxes = lessons_under("daylight")
-learned = ColorTracker.learn(day_pictures, day_boxes, "post")
+learned = ColorDetector.learn(day_pictures, day_boxes, "post")
 print(learned.band_of("post"))
 
 # %% [markdown]
@@ -363,14 +363,14 @@ places = list(zip(far_m, slope * far_m))
 def look(scene):
     """Twelve views of the post in a scene, in each lighting."""
     posts = [scene.with_post_at(*place) for place in places]
-    return {lamp: [render(one.under(lamp), camera) for one in posts] for lamp in LAMPS}
+    return {lighting: [render(one.under(lighting), camera) for one in posts] for lighting in LIGHTINGS}
 
 
-def tally(tracker, views):
+def tally(detector, views):
     """How often the post is found, the box is wrong, and there is no box."""
     counts = {"found": 0, "wrong": 0, "nothing": 0}
     for view in views:
-        best = tracker.find(view.picture).best()
+        best = detector.detect(view.picture).best()
         if len(best) == 0:
             counts["nothing"] += 1
         elif iou(best.boxes, view.truths.boxes[:1])[0, 0] >= 0.5:
@@ -382,30 +382,30 @@ def tally(tracker, views):
 
 in_the_clear = look(clear)
 print("           found  wrong  nothing   (of 12)")
-for lamp in LAMPS:
-    counts = tally(learned, in_the_clear[lamp])
-    print(f"{lamp:<9} {counts['found']:6d} {counts['wrong']:6d} {counts['nothing']:8d}")
+for lighting in LIGHTINGS:
+    counts = tally(learned, in_the_clear[lighting])
+    print(f"{lighting:<9} {counts['found']:6d} {counts['wrong']:6d} {counts['nothing']:8d}")
 
 # %% [markdown]
-# Where has the post's color gone? `lamp_check` compares a band of colors with labeled pictures.
+# Where has the post's color gone? `lighting_check` compares a band of colors with labeled pictures.
 
 # %%
-from robotlab.color import lamp_check
+from robotlab.color import lighting_check
 
 
-def check(tracker, views):
+def check(detector, views):
     """What a detector's band meets in some views."""
-    balanced = [tracker.balanced(one.picture) for one in views]
+    balanced = [detector.balanced(one.picture) for one in views]
     boxes = [one.truths.boxes[:1] for one in views]
-    return lamp_check(balanced, tracker.band_of("post"), boxes)
+    return lighting_check(balanced, detector.band_of("post"), boxes)
 
 
 print("           post in band   hue moved   largest orange blob is not the post")
-for lamp in LAMPS:
-    found = check(learned, in_the_clear[lamp])
+for lighting in LIGHTINGS:
+    found = check(learned, in_the_clear[lighting])
     inside, astray = 100 * found.coverage, 100 * found.astray
     moved = found.hue_moved_deg
-    print(f"{lamp:<9} {inside:11.0f} % {moved:+10.0f}° {astray:12.0f} % of pictures")
+    print(f"{lighting:<9} {inside:11.0f} % {moved:+10.0f}° {astray:12.0f} % of pictures")
 
 # %% [markdown]
 # **Why.** The camera measures the color of the object *times* the color of the light.
@@ -436,28 +436,28 @@ from robotlab.color import Shape
 upright = Shape(aspect=(0.08, 0.4), min_fill=0.5)
 by_day = (day_pictures, day_boxes, "post")
 band = learned.band_of("post")
-in_lab = ColorTracker.learn(*by_day, kind="lab").band_of("post")
+in_lab = ColorDetector.learn(*by_day, kind="lab").band_of("post")
 wider = replace(in_lab, radius=in_lab.radius + 10)
-gray_world = ColorTracker.learn(*by_day, balance="grey world")
-trackers = {
+gray_world = ColorDetector.learn(*by_day, balance="gray world")
+detectors = {
     "as learned": learned,
-    "lower value": ColorTracker({"post": replace(band, value=(50, 255))}),
+    "lower value": ColorDetector({"post": replace(band, value=(50, 255))}),
     "gray world": gray_world,
-    "Lab": ColorTracker({"post": in_lab}),
-    "Lab, wider": ColorTracker({"post": wider}),
-    "shape": ColorTracker({"post": band}, shapes=upright),
-    "gray world + shape": ColorTracker.learn(
-        *by_day, balance="grey world", shapes=upright
+    "Lab": ColorDetector({"post": in_lab}),
+    "Lab, wider": ColorDetector({"post": wider}),
+    "shape": ColorDetector({"post": band}, shapes=upright),
+    "gray world + shape": ColorDetector.learn(
+        *by_day, balance="gray world", shapes=upright
     ),
-    "Lab, wider + shape": ColorTracker({"post": wider}, shapes=upright),
+    "Lab, wider + shape": ColorDetector({"post": wider}, shapes=upright),
 }
 beside_others = look(beside)
 
 
 def table(scenes):
-    print(f"{'found (wrong) of 12':<20}" + "".join(f"{lamp:>11}" for lamp in LAMPS))
-    for name, tracker in trackers.items():
-        counts = [tally(tracker, scenes[lamp]) for lamp in LAMPS]
+    print(f"{'found (wrong) of 12':<20}" + "".join(f"{lighting:>11}" for lighting in LIGHTINGS))
+    for name, detector in detectors.items():
+        counts = [tally(detector, scenes[lighting]) for lighting in LIGHTINGS]
         cells = [f"{one['found']:6d} ({one['wrong']:2d})" for one in counts]
         print(f"{name:<20}" + "".join(cells))
 
@@ -487,11 +487,11 @@ def post_color(views, prepare):
 print(f"hue {band.hue} as learned, {gray_world.band_of('post').hue} after gray world")
 print(f"radius in Lab {in_lab.radius:.1f}")
 print("           hue   hue after gray world   distance in Lab")
-for lamp in LAMPS:
-    before = post_color(in_the_clear[lamp], lambda picture: picture)
-    after = post_color(in_the_clear[lamp], gray_world.balanced)
+for lighting in LIGHTINGS:
+    before = post_color(in_the_clear[lighting], lambda picture: picture)
+    after = post_color(in_the_clear[lighting], gray_world.balanced)
     hue, hue_after = hsv(before)[0, 0, 0], hsv(after)[0, 0, 0]
-    print(f"{lamp:<9} {hue:5d} {hue_after:22d} {in_lab.distance(before)[0, 0]:17.1f}")
+    print(f"{lighting:<9} {hue:5d} {hue_after:22d} {in_lab.distance(before)[0, 0]:17.1f}")
 
 # %% [markdown]
 # **Why.**
@@ -506,7 +506,7 @@ for lamp in LAMPS:
 # %% [markdown]
 # ## 7. When color is the wrong tool
 #
-# One repair is left: teach the detector in the very lighting it will work in. `lamp_check` says in words what it finds.
+# One repair is left: teach the detector in the very lighting it will work in. `lighting_check` says in words what it finds.
 
 # %%
 print("Under the warm lamp, taught by day:")
@@ -516,23 +516,23 @@ print(check(learned, beside_others["warm"]).sentence)
 # **Predict.** We do what it says: three pictures in each lighting, a new band for each. Beside the tray, the drum and the pole, in which lighting is color *alone* now good enough?
 
 # %%
-for lamp in LAMPS:
-    alone = ColorTracker.learn(*lessons_under(lamp), "post")
-    with_shape = ColorTracker.learn(*lessons_under(lamp), "post", shapes=upright)
-    verdict = check(alone, beside_others[lamp])
+for lighting in LIGHTINGS:
+    alone = ColorDetector.learn(*lessons_under(lighting), "post")
+    with_shape = ColorDetector.learn(*lessons_under(lighting), "post", shapes=upright)
+    verdict = check(alone, beside_others[lighting])
     for name, one in (("alone", alone), ("with shape", with_shape)):
-        counts = tally(one, beside_others[lamp])
+        counts = tally(one, beside_others[lighting])
         print(
-            f"{lamp:<9} {name:<10} found {counts['found']:2d}, wrong {counts['wrong']}"
+            f"{lighting:<9} {name:<10} found {counts['found']:2d}, wrong {counts['wrong']}"
         )
     said = "will do" if verdict.usable else "WRONG TOOL"
     astray = 100 * verdict.astray
     print(f"{'':<9} {said}: largest blob is another in {astray:.0f} % of pictures")
 
 # %% [markdown]
-# **Why.** The thresholds can follow the lighting, if you know which lighting it is. They cannot part two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lamp_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
+# **Why.** The thresholds can follow the lighting, if you know which lighting it is. They cannot part two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lighting_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
 #
-# `lamp_check` also works without boxes, before you have labeled anything: it then says whether a second component is half as large as the largest. That takes ten pictures and a minute. Do it in the room where the robot will drive, at the hour when it will drive.
+# `lighting_check` also works without boxes, before you have labeled anything: it then says whether a second component is half as large as the largest. That takes ten pictures and a minute. Do it in the room where the robot will drive, at the hour when it will drive.
 
 # %% [markdown]
 # ## On your own pictures
@@ -544,7 +544,7 @@ from pathlib import Path
 
 from IPython.display import display
 
-from robotlab.picture import load, resize
+from robotlab.image import load, resize
 
 KINDS = (".jpg", ".jpeg", ".png")
 of_one_size = {}
@@ -564,7 +564,7 @@ if not of_one_size:
 
 # %% [markdown]
 # - Where is the hue histogram of your room *empty*? A marker of that color is the cheapest improvement there is.
-# - Then give a bounding box by its edges in two pictures, `ColorTracker.learn([picture_1, picture_2], [[[x0, y0, x1, y1]], [[x0, y0, x1, y1]]])`, and look at a third with `.find`.
+# - Then give a bounding box by its edges in two pictures, `ColorDetector.learn([picture_1, picture_2], [[[x0, y0, x1, y1]], [[x0, y0, x1, y1]]])`, and look at a third with `.find`.
 # - Turn off the camera's automatic white balance and exposure if you can. Otherwise it shifts the colors while you measure them.
 
 # %% [markdown]
@@ -577,7 +577,7 @@ if not of_one_size:
 # - Opening removes specks, closing fills gaps; both remove or merge what is thin.
 # - White balance undoes a light that scales the channels. It cannot bring back a color that the light does not contain.
 # - Wider thresholds find more of the post and more of everything else. Shape is what tells equal colors apart.
-# - Measure before you drive: `lamp_check`, in the room, at the hour.
+# - Measure before you drive: `lighting_check`, in the room, at the hour.
 #
 # ## Sources
 #

@@ -26,13 +26,13 @@
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.classify import labelled_crops
+from robotlab.classify import labeled_crops
 from robotlab.course import shipped
-from robotlab.dataset import open_dataset
-from robotlab.picture import resize
+from robotlab.data import open_dataset
+from robotlab.image import resize
 
 data = open_dataset(shipped("datasets/greenhouse"))
-crops = labelled_crops(data.only(recordings=("day1", "overcast1", "dusk1")))
+crops = labeled_crops(data.only(recordings=("day1", "overcast1", "dusk1")))
 
 
 def strip(pictures, titles, wide_in=1.25):
@@ -66,7 +66,7 @@ for label, name in enumerate(crops.classes):
 from robotlab.classify import Classifier
 
 three = Classifier.learn(crops)
-test = labelled_crops(data.only(recordings=("day4", "overcast3", "dusk3")))
+test = labeled_crops(data.only(recordings=("day4", "overcast3", "dusk3")))
 scores = three.scores(test.pictures)
 right = scores.argmax(axis=1) == test.labels
 print("accuracy above 90 %:", right.mean() > 0.9)
@@ -100,7 +100,7 @@ for name, row in zip(three.classes, confusion):
 # **Predict.** Two logits differ by 1. How do their probabilities compare: equal, 1 : 2, 1 : 2.7, 1 : 10?
 
 # %%
-from robotlab.detector.head import softmax as probabilities_of
+from robotlab.neural.head import softmax as probabilities_of
 
 for gap in (0, 1, 2, 5):
     low, high = probabilities_of(np.array([0.0, gap]))
@@ -180,13 +180,13 @@ verify(top_k)
 
 # %%
 from robotlab.classify import square_crop
-from robotlab.follow import default_camera
+from robotlab.loop import default_camera
 from robotlab.greenhouse import Scene, Thing, render
 
 camera = default_camera()
 
 
-def view(kind, x_m, y_m, lamp):
+def view(kind, x_m, y_m, lighting):
     """A crop of one object that stands alone, found with the camera's formula."""
     thing = Thing(kind, x_m, y_m, heading_rad=0.4)
     sides_m = (y_m - thing.reach_m, y_m + thing.reach_m)
@@ -197,14 +197,14 @@ def view(kind, x_m, y_m, lamp):
     edge = (camera.width_px, camera.height_px)
     low, high = pixels.min(axis=0).clip(0), pixels.max(axis=0).clip(None, edge)
     box = np.concatenate([low, high])
-    return square_crop(render(Scene((thing,), lamp, seed=3), camera).picture, box)
+    return square_crop(render(Scene((thing,), lighting, seed=3), camera).picture, box)
 
 
 STRANGE = ("tray", "drum", "pole", "pot", "plant")
 LIGHTING = ("daylight", "overcast", "dusk")
 PLACES = [(x_m, y_m) for x_m in (1.2, 1.8, 2.6, 3.5) for y_m in (-0.3, 0.2)]
 views = {
-    kind: [view(kind, *place, lamp) for lamp in LIGHTING for place in PLACES]
+    kind: [view(kind, *place, lighting) for lighting in LIGHTING for place in PLACES]
     for kind in STRANGE
 }
 drums = three.probabilities(views["drum"]).argmax(axis=1)
@@ -290,7 +290,7 @@ verify(abstain)
 # **Predict.** It has seen many plants and few drums. Which of the two will it call "nothing"?
 
 # %%
-crops4 = labelled_crops(data.only(recordings=("day1", "overcast1", "dusk1")), empty=4)
+crops4 = labeled_crops(data.only(recordings=("day1", "overcast1", "dusk1")), empty=4)
 four = Classifier.learn(crops4)
 NOTHING = four.classes.index("nothing")
 plants = four.probabilities(views["plant"]).argmax(axis=1) == NOTHING
@@ -323,7 +323,7 @@ print("        dusk, same places   dusk, new places   warm, new places")
 for kind in STRANGE:
     steps = [views[kind][16:]]
     steps += [
-        [view(kind, *place, lamp) for place in NEW_PLACES] for lamp in ("dusk", "warm")
+        [view(kind, *place, lighting) for place in NEW_PLACES] for lighting in ("dusk", "warm")
     ]
     counts = [[called_nothing(one, step) for one in (four, taught)] for step in steps]
     print(f"{kind:<6}" + "".join(f"{old:10d} → {new}     " for old, new in counts))
@@ -378,9 +378,9 @@ display(Image(picture_bytes(drawing)))
 
 # %%
 from robotlab.boxes import iou
-from robotlab.classify import SlidingTracker
+from robotlab.classify import SlidingWindowDetector
 
-sliding = SlidingTracker(four, min_score=0.9)
+sliding = SlidingWindowDetector(four, min_score=0.9)
 windows = sliding.windows(camera.width_px, camera.height_px)
 post = frame.truths.boxes[frame.truths.labels == 0]
 through = len(windows) * 48 * 48
@@ -398,7 +398,7 @@ print(f"best possible IoU of a window with the post: {iou(windows, post).max():.
 # **Predict.** 320 × 240 pixels in cells of 4 × 4: how many answers come out of one pass?
 
 # %% tags=["nbval-ignore-output"]
-from robotlab.detector import fit
+from robotlab.neural import fit
 
 detector = fit(data.only(recordings=("day1", "overcast1", "dusk1")), seed=0)
 
@@ -415,8 +415,8 @@ print(f"pixels through the network, sliding against one pass: {through / own:.0f
 
 # %% tags=["nbval-ignore-output"]
 found = {
-    "sliding": sliding.find(frame.picture),
-    "cells": detector.find(frame.picture, min_score=detector.facts["best_score"]),
+    "sliding": sliding.detect(frame.picture),
+    "cells": detector.detect(frame.picture, min_score=detector.facts["best_score"]),
 }
 
 
@@ -476,14 +476,14 @@ for name, boxes in found.items():
 # %% tags=["approximate"]
 from skimage import data as photographs_of_skimage
 
-from robotlab.classify import Photographs, photographs_are_there
+from robotlab.classify import ImageNetClassifier, imagenet_available
 
 photographs = {
     "a cat": photographs_of_skimage.chelsea(),
     "a cup of coffee": photographs_of_skimage.coffee(),
     "a portrait": photographs_of_skimage.astronaut(),
 }
-thousand = Photographs() if photographs_are_there() else None
+thousand = ImageNetClassifier() if imagenet_available() else None
 if thousand is None:
     print("This part is left out: the extra imagenet is not installed.")
 else:
@@ -515,7 +515,7 @@ if thousand is not None:
 # %% tags=["explore"]
 my_picture = ""  # such as "mug.jpg", in the folder of this lesson
 
-from robotlab.picture import load
+from robotlab.image import load
 
 if my_picture:
     large = load(my_picture)

@@ -75,7 +75,7 @@ print("normalized center", (centered / [320, 240, 320, 240])[0].round(4).tolist(
 
 # %%
 from robotlab.course import shipped
-from robotlab.dataset import open_dataset
+from robotlab.data import open_dataset
 from robotlab.errors import BoxError
 
 data = open_dataset(shipped("datasets/greenhouse"))
@@ -247,7 +247,7 @@ verify(iou)
 
 # %%
 from robotlab.camera import pixels_on_target
-from robotlab.follow import default_camera
+from robotlab.loop import default_camera
 
 camera = default_camera()
 print("distance   post, px       one px short   moved by one px")
@@ -327,7 +327,7 @@ print(f"the best scores {found_scores.max():.2f}")
 # %%
 kept = {}
 for limit in (0.1, 0.3, 0.5, 0.7, 0.9):
-    kept[limit] = boxes.suppress(found, found_scores, iou_limit=limit)
+    kept[limit] = boxes.nms(found, found_scores, iou_limit=limit)
     print(f"threshold {limit}: {len(kept[limit]):3d} left")
 best = found[kept[0.5][0]]
 best_iou = boxes.iou([best], view.truths.boxes[:1])[0, 0]
@@ -414,7 +414,7 @@ print("the objects: " + ", ".join(names))
 print(f"IoU of the crate and its bucket {overlaps[0, 1]:.2f}")
 print(f"IoU of the two buckets {overlaps[2, 3]:.2f}")
 for title, groups in (("all together", None), ("class by class", labels)):
-    rows = boxes.suppress(true, sure, 0.5, groups)
+    rows = boxes.nms(true, sure, 0.5, groups)
     left = [names[row] for row in sorted(rows)]
     print(f"{title:<15} {len(rows)} left: {', '.join(left)}")
 
@@ -433,17 +433,17 @@ ax.set_axis_off()
 # %% [markdown]
 # **Why.** All together (**class-agnostic NMS**), the box with the higher score of each pair drops the other: two objects of four are gone, although every box was perfect. Class by class (**class-aware NMS**), a crate and a bucket no longer compete, and the crate's bucket is back. The second pair stays lost: two boxes of one class with an IoU of 0.68 look just like two boxes on one bucket. A threshold of 0.7 would save it, and would leave 61 boxes on the post of part 4. There is no right threshold, only a choice that you make for your scene: low where objects stand apart, higher where they crowd.
 #
-# `robotlab.boxes.suppress` takes labels for this, and is faster than the plain loop of task 3. Both give the same rows:
+# `robotlab.boxes.nms` takes labels for this, and is faster than the plain loop of task 3. Both give the same rows:
 
 # %%
-from robotlab.boxes_clear import suppress_clear
+from robotlab.boxes_reference import nms_reference
 
 rng = np.random.default_rng(5)
 corner = rng.uniform(0, 250, (600, 2))
 many = np.column_stack([corner, corner + rng.uniform(10, 60, (600, 2))])
 many_scores, many_labels = rng.random(600), rng.integers(0, 3, 600)
-fast = boxes.suppress(many, many_scores, 0.3, many_labels)
-plain = suppress_clear(many, many_scores, 0.3, many_labels)
+fast = boxes.nms(many, many_scores, 0.3, many_labels)
+plain = nms_reference(many, many_scores, 0.3, many_labels)
 same = np.array_equal(fast, plain)
 print(f"600 random boxes, three classes: {'the same' if same else 'different'} rows")
 
@@ -457,7 +457,7 @@ from pathlib import Path
 
 from IPython.display import display
 
-from robotlab.picture import load, resize
+from robotlab.image import load, resize
 
 KINDS = (".jpg", ".jpeg", ".png")
 paths = [

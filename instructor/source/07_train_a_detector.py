@@ -32,9 +32,9 @@
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.detector.cells import FrozenFeatures
-from robotlab.detector.common import shipped_weights
-from robotlab.follow import default_camera
+from robotlab.neural.cells import FrozenFeatures
+from robotlab.neural.facts import shipped_weights
+from robotlab.loop import default_camera
 from robotlab.greenhouse import Scene, Thing, render
 
 camera = default_camera()
@@ -89,7 +89,7 @@ for mask, feature, label in zip(inside, telling, truths.labels):
 # **Predict.** Of the 4800 cells, how many have to say "post"?
 
 # %%
-from robotlab.detector.grid import boxes_at, cell_targets
+from robotlab.neural.grid import boxes_at, cell_targets
 
 nothing_ignored = np.zeros((0, 4))
 asked = cell_targets(
@@ -198,7 +198,7 @@ verify(head_gradient)
 
 # %%
 from robotlab.course import source_of
-from robotlab.detector.engine.check import gradient_error
+from robotlab.neural.engine.gradient_check import gradient_error
 
 print(source_of(gradient_error))
 
@@ -207,11 +207,11 @@ print(source_of(gradient_error))
 
 # %%
 from robotlab.course import shipped
-from robotlab.dataset import open_dataset
-from robotlab.detector.cells import Cells, cells_of
-from robotlab.detector.engine.losses import focal_loss
-from robotlab.detector.fewshot import nested_parts
-from robotlab.detector.samples import SampleSource
+from robotlab.data import open_dataset
+from robotlab.neural.cells import Cells, cells_of
+from robotlab.neural.engine.losses import focal_loss
+from robotlab.neural.learning_curves import nested_parts
+from robotlab.neural.samples import SampleSource
 
 data = open_dataset(shipped("datasets/greenhouse"))
 learned = data.only(recordings=("day1", "overcast1", "dusk1"))
@@ -226,8 +226,8 @@ def cells_from(pictures):
         [cells_of(network(one.picture), one, n, rng, None) for n, one in samples]
     )
     # A center has the full weight, background none; cells beside a center are left out.
-    clear = (cells.box_weights > 0.999) | (cells.box_weights == 0)
-    return cells.features[clear].astype(float), cells.classes[clear]
+    reference = (cells.box_weights > 0.999) | (cells.box_weights == 0)
+    return cells.features[reference].astype(float), cells.classes[reference]
 
 
 raw, classes = cells_from(nested_parts(learned, [24])[0])
@@ -371,7 +371,7 @@ verify(cycle_rate)
 # **Predict.** A constant rate of 1 against one cycle with a peak of 1: both walk as fast at their fastest. Which ends lower, and whose loss still swings in the last 50 steps?
 
 # %% tags=["approximate"]
-from robotlab.detector.engine.optim import one_cycle
+from robotlab.neural.engine.optimizer import one_cycle
 
 paths["rate 1"] = descend(lambda step: 1.0)
 paths["one cycle, peak 1"] = descend(lambda step: one_cycle(step, 300, 1.0))
@@ -497,16 +497,16 @@ verify(ridge)
 # **Predict.** 45 labeled pictures of three recordings. How long does it take: seconds, minutes, an hour? And how close to 1 does AP50 get on three *other* recordings?
 
 # %% tags=["nbval-ignore-output"]
-from robotlab.detector import fit
+from robotlab.neural import fit
 
 parts = dict(zip((5, 15, 45), nested_parts(learned, (5, 15, 45))))
 detectors = {45: fit(parts[45])}
 
 # %%
-from robotlab.detector.held_out import figures, find_all
+from robotlab.neural.held_out import metrics_of, detect_all
 
 test = nested_parts(apart, (45,))[0]
-results = {45: figures(test, find_all(detectors[45], test))}
+results = {45: metrics_of(test, detect_all(detectors[45], test))}
 print("more than two thirds of a perfect AP50:", results[45]["AP50"] > 0.67)
 
 # %% tags=["approximate"]
@@ -536,7 +536,7 @@ print(f"learned numbers: {97 * 8}, that is 97 for each of 4 classes and 4 box nu
 # %% tags=["approximate"]
 for number in (5, 15):
     detectors[number] = fit(parts[number], progress=False)
-    results[number] = figures(test, find_all(detectors[number], test))
+    results[number] = metrics_of(test, detect_all(detectors[number], test))
 for number in sorted(results):
     one = results[number]
     print(f"{number:3d} pictures, {parts[number].box_count:3d} things:", end=" ")
@@ -567,9 +567,9 @@ plt.show()
 # Here is a convolution, as the library's reference implementation has it. `_padded` puts a rim of zeros around the picture, and `_under` says where the pixels under the kernel lie.
 
 # %%
-from robotlab.detector.engine import clear
+from robotlab.neural.engine import reference
 
-print(source_of(clear.convolve_clear))
+print(source_of(reference.convolve_reference))
 
 # %% [markdown]
 # On the way back, `gradient` holds the derivative of the loss with respect to each *output*. Each output was a sum of products, a weight times a pixel. So its derivative goes back to each weight, times the pixel, and to each pixel, times the weight.
@@ -577,23 +577,23 @@ print(source_of(clear.convolve_clear))
 # **Predict.** Read what the next cell prints. Which line computes the gradient of the kernel, and which the gradient that the layer below needs?
 
 # %%
-print(source_of(clear.convolve_back_clear))
+print(source_of(reference.convolve_backward_reference))
 
 # %% [markdown]
-# This is **backpropagation**: each layer gets the gradient of its output, keeps that of its weights, and hands on that of its input. The training engine does the same with matrix products, hundreds of times as fast, and a test proves that both give the same numbers. (To read on: `robotlab/detector/engine`, `clear.py` first, then `layers.py`, `network.py` and `optim.py`.)
+# This is **backpropagation**: each layer gets the gradient of its output, keeps that of its weights, and hands on that of its input. The training engine does the same with matrix products, hundreds of times as fast, and a test proves that both give the same numbers. (To read on: `robotlab/neural/engine`, `reference.py` first, then `layers.py`, `network.py` and `optim.py`.)
 #
 # **Predict.** A layer of one 3 × 3 kernel, with random weights, sees a gray picture. At each place it is told the output of *another* kernel, one that finds upright edges. Will it find that kernel's nine numbers from these examples alone?
 
 # %%
-from robotlab.detector.engine.layers import Scratch, convolve, convolve_back
-from robotlab.detector.engine.optim import AdamW
-from robotlab.detector.spec import Layer
+from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward
+from robotlab.neural.engine.optimizer import AdamW
+from robotlab.neural.spec import Layer
 
 layer = Layer("edges", "conv", ("picture",), 1)
 rng = np.random.default_rng(1)
 gray = (frame.picture.mean(axis=2)[None, 60:180, 60:260] - 100) / 50
 wanted = np.array([[[[-1, 0, 1], [-2, 0, 2], [-1, 0, 1]]]], float)
-target = clear.convolve_clear(gray, wanted, layer)
+target = reference.convolve_reference(gray, wanted, layer)
 kernel = rng.normal(0, 0.5, wanted.shape)
 kernel_gradient, said = np.zeros_like(kernel), np.zeros_like(target)
 scratch = Scratch(np.float64)
@@ -608,7 +608,7 @@ def slopes():
     """Fills kernel_gradient, gives the loss."""
     loss = squared_error()
     by_output = 2 * (said - target) / target.size
-    convolve_back(gray, kernel, layer, by_output, kernel_gradient, None, scratch)
+    convolve_backward(gray, kernel, layer, by_output, kernel_gradient, None, scratch)
     return loss
 
 
@@ -638,15 +638,15 @@ for row in kernel[0, 0].round(1) + 0.0:
 # **Predict.** A batch is here eleven pieces of 160 × 160 px. What needs most memory: the weights, or what the layers must remember between the forward and the backward pass?
 
 # %%
-from robotlab.detector.engine.network import parameter_count
-from robotlab.detector.graph import head_layers
-from robotlab.detector.plan import (
+from robotlab.neural.engine.network import parameter_count
+from robotlab.neural.graph import head_layers
+from robotlab.neural.budget import (
     activation_count,
     check_disk,
     disk_bytes,
     memory_bytes,
 )
-from robotlab.detector.spec import FEATURES
+from robotlab.neural.spec import FEATURES
 from robotlab.errors import InputError
 
 layers = FEATURES + head_layers(1)
@@ -679,7 +679,7 @@ monitor = TrainingMonitor.of(coins, shown, alt=alt)
 monitor
 
 # %% tags=["nbval-ignore-output"]
-options = {"stage": "full", "engine": "numpy", "hold_out": "right", "epochs": 30}
+options = {"training": "fine_tuning", "engine": "numpy", "hold_out": "right", "epochs": 30}
 coin_finder = fit(coins, **options, watch=monitor.watch)
 
 # %% tags=["still"] picture="training" alt="Left, a photograph of coins with a box and a score around each, nearly on the dashed ground truth. Right, two curves over the steps: the loss falls steeply, then flatter; on held-out pictures AP50 stays near 1, and AP starts at about 0.8, dips, and ends higher than it began."
@@ -787,7 +787,7 @@ say("resumed and ended", resumed.facts)
 # %% tags=["approximate"]
 import onnx
 
-from robotlab.detector import Detector
+from robotlab.neural import NeuralDetector
 
 path = coin_finder.save(folder / "coins.onnx")
 model = onnx.load(path)
@@ -798,10 +798,10 @@ for side, values in sides:
 for entry in model.metadata_props:
     value = entry.value
     print(f"  {entry.key}: {value if len(value) < 70 else value[:60] + ' ...'}")
-again = Detector.load(path)
+again = NeuralDetector.load(path)
 few_coins = [coins.load(one) for one in coins.pictures[:5]]
 same = all(
-    np.array_equal(again.find(one).boxes, coin_finder.find(one).boxes)
+    np.array_equal(again.detect(one).boxes, coin_finder.find(one).boxes)
     for one in few_coins
 )
 print("loaded again, it finds the same:", same)
@@ -817,7 +817,7 @@ print("loaded again, it finds the same:", same)
 # ```
 # .venv/bin/robotlab checkup MY_FOLDER
 # .venv/bin/robotlab fit MY_FOLDER --hold-out LAST_RECORDING -o mine.onnx
-# .venv/bin/robotlab fit MY_FOLDER --hold-out LAST_RECORDING --stage full --resume state.npz -o mine_full.onnx
+# .venv/bin/robotlab fit MY_FOLDER --hold-out LAST_RECORDING --training fine-tuning --resume state.npz -o mine_full.onnx
 # ```
 #
 # (Windows: `.venv\Scripts\robotlab`.) The first fit keeps the backbone frozen and takes seconds; the second fine-tunes, and says beforehand how long it will take. Or here: put the folder's name between the quotes. The learning curve tells whether to label on.
@@ -836,7 +836,7 @@ else:
     kept_apart = mine.only(recordings=mine_apart)
     print(f"on recording {mine_apart}, which is not learned from:")
     for part in nested_parts(mine.only(recordings=mine_learned), (10, 25, 50, 100)):
-        one = figures(kept_apart, find_all(fit(part, progress=False), kept_apart))
+        one = metrics_of(kept_apart, detect_all(fit(part, progress=False), kept_apart))
         print(f"{len(part):3d} pictures: AP50 {one['AP50']:.2f}, AP {one['AP']:.2f}")
 
 # %% [markdown]

@@ -46,7 +46,7 @@ import textwrap
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab import boxes, scoring
+from robotlab import boxes, metrics
 from robotlab.practice import nudge, verify
 
 truths = np.array([[0, 0, 10, 30], [20, 0, 30, 30]], float)
@@ -57,7 +57,7 @@ found = np.array(
 scores = np.array([0.9, 0.8, 0.6, 0.5, 0.3])
 
 overlaps = boxes.iou(found, truths)
-matched = scoring.match(found, scores, truths, iou_limit=0.5)
+matched = metrics.match_detections(found, scores, truths, iou_limit=0.5)
 print("score   IoU with A   with B")
 for score, (with_a, with_b), truth in zip(scores, overlaps, matched.truth):
     became = f"true positive, matches {'AB'[truth]}" if truth >= 0 else "false positive"
@@ -122,7 +122,7 @@ verify(match_boxes)
 
 # %%
 hits = matched.hits
-precision, recall = scoring.precision_recall(hits, len(truths))
+precision, recall = metrics.precision_recall(hits, len(truths))
 print("threshold   TP   FP   FN   precision   recall")
 for n, (score, tp) in enumerate(zip(scores, np.cumsum(hits)), start=1):
     print(f"{score:9.1f} {tp:4d} {n - tp:4d} {len(truths) - tp:4d}", end=" ")
@@ -180,7 +180,7 @@ print(f"{'':<27}11 levels   all points   101 levels")
 for name, (marks, count) in lists.items():
     ranked = [mark == "1" for mark in marks]
     values = [
-        scoring.average_precision(ranked, count, method)
+        metrics.average_precision(ranked, count, method)
         for method in ("voc11", "voc", "coco")
     ]
     print(f"{name:<27}{values[0]:9.4f} {values[1]:12.4f} {values[2]:12.4f}")
@@ -192,7 +192,7 @@ for name, (marks, count) in lists.items():
 
 # %% tags=["nbval-ignore-output"]
 marks, count = lists["24 detections; 15 truths"]
-precision, recall = scoring.precision_recall([mark == "1" for mark in marks], count)
+precision, recall = metrics.precision_recall([mark == "1" for mark in marks], count)
 falling = np.maximum.accumulate(precision[::-1])[::-1]
 figure, ax = plt.subplots(figsize=(5.6, 3.2), layout="constrained")
 ax.plot(recall, precision, "o-", color="#0072b2", markersize=4, label="precision")
@@ -249,25 +249,25 @@ verify(average_precision)
 # One caution before the figures: the detectors have not learned from these recordings, but people have looked at them. Some constants of the library were chosen while these results were in sight, so all figures here are a little optimistic.
 
 # %% tags=["nbval-ignore-output"]
-from robotlab.color import ColorTracker
+from robotlab.color import ColorDetector
 from robotlab.course import shipped
-from robotlab.dataset import open_dataset
-from robotlab.detector import fit
+from robotlab.data import open_dataset
+from robotlab.neural import fit
 
 data = open_dataset(shipped("datasets/greenhouse"))
 learn = data.only(recordings=("day1", "day2", "overcast1", "dusk1"))
 apart = ("day4", "overcast3", "dusk3", "warm1", "warm2", "grow1", "grow2")
 test = data.only(recordings=apart)
-trackers = {"color": ColorTracker.from_dataset(learn), "trained": fit(learn)}
+detectors = {"color": ColorDetector.from_dataset(learn), "trained": fit(learn)}
 
 # %%
-def look(tracker, pictures):
+def look(detector, pictures):
     """The detections in each picture, low scores included."""
-    return [tracker.find(pictures.load(entry)) for entry in pictures]
+    return [detector.detect(pictures.load(entry)) for entry in pictures]
 
 
-seen = {name: look(tracker, test) for name, tracker in trackers.items()}
-judged = {name: scoring.judge(test, found, name) for name, found in seen.items()}
+seen = {name: look(detector, test) for name, detector in detectors.items()}
+judged = {name: metrics.evaluate(test, found, name) for name, found in seen.items()}
 truth_count = judged["color"].counted.sum()
 print(f"training: {len(learn)} pictures; test: {len(test)}, with {truth_count} truths")
 
@@ -313,7 +313,7 @@ curve
 # %% tags=["still"] picture="threshold" alt="Above, left, the precision-recall curve: precision stays near 1 up to a recall of about 0.8 and then falls steeply; a point marks the threshold with the highest F1. Right, counts of true and of false positives by score: false ones fall, true ones rise, and they cross around the threshold. Below, three rendered pictures with solid boxes for true positives, dashed ones for false positives and dotted ones for false negatives."
 from IPython.display import Image
 
-from robotlab.picture import decode, encode
+from robotlab.image import decode, encode
 
 Image(encode(decode(curve.picture), "png", effort=9))
 
@@ -355,7 +355,7 @@ print("and the fewer false positives, the more false negatives:", traded)
 # **Why.** Up, and the false negatives grow by far less than the cost: most posts have scores well above the threshold. No threshold is right in itself, only *for a use*. One caution: this one was chosen on the very pictures that it is now judged on, so its figures are optimistic. `fit` keeps a validation recording for it, and notes what it chose.
 
 # %% tags=["approximate"]
-noted = trackers["trained"].facts["best_score"]
+noted = detectors["trained"].facts["best_score"]
 here = judged["trained"].curve()
 print(f"chosen on the validation part: {noted:.2f}, F1 here {here.at(noted)['F1']:.3f}")
 print(f"chosen here: {here.best()['score']:.2f}, F1 here {here.best()['F1']:.3f}")
@@ -460,9 +460,9 @@ by_step([list(one.per_distance.items()) for one in judged.values()], "distance")
 rng = np.random.default_rng(7)
 
 
-def interval_in(one, lamp):
+def interval_in(one, lighting):
     """95 % interval of AP50 over the pictures in one kind of light."""
-    here = np.flatnonzero([own == lamp for own in one.lamps])
+    here = np.flatnonzero([own == lighting for own in one.lightings])
     weights = np.zeros((1000, one.pictures))
     for row in weights:
         np.add.at(row, rng.choice(here, len(here)), 1)
@@ -471,28 +471,28 @@ def interval_in(one, lamp):
 
 
 print(f"{'AP50, 95 %':<10} recordings" + "".join(f"{name:>22}" for name in judged))
-for lamp in test.lamps:
-    rooms = {entry.recording for entry in test if entry.lamp == lamp}
-    print(f"{lamp:<10} {len(rooms):10d}", end="")
+for lighting in test.lightings:
+    rooms = {entry.recording for entry in test if entry.lighting == lighting}
+    print(f"{lighting:<10} {len(rooms):10d}", end="")
     for one in judged.values():
-        low, high = interval_in(one, lamp)
-        print(f"{one.per_lamp[lamp]['AP50']:9.2f} ({low:.2f}-{high:.2f})", end="")
+        low, high = interval_in(one, lighting)
+        print(f"{one.per_lighting[lighting]['AP50']:9.2f} ({low:.2f}-{high:.2f})", end="")
     print()
 
 # %% tags=["nbval-ignore-output"]
-from robotlab.plots import plot_groups, plot_recall_by_size
+from robotlab.report.plots import plot_groups, plot_recall_by_size
 
 figure, axes = plt.subplots(1, 2, figsize=(9, 3.2), layout="constrained")
 plot_recall_by_size(axes[0], judged)
-plot_groups(axes[1], judged, "per_lamp")
+plot_groups(axes[1], judged, "per_lighting")
 plt.show()
 
 # %%
 steps = judged["color"].recall_by_size
 small = sum(row["truths"] for row in steps if row["to_px"] and row["to_px"] <= 16)
 print(f"things with a side under 16 px: {small} of {truth_count}")
-in_light = judged["color"].per_lamp
-worst = min(test.lamps, key=lambda lamp: in_light[lamp]["AP50"])
+in_light = judged["color"].per_lighting
+worst = min(test.lightings, key=lambda lighting: in_light[lighting]["AP50"])
 print("The color detector is worst in this light:", worst)
 
 # %% [markdown]
@@ -511,7 +511,7 @@ print("The color detector is worst in this light:", worst)
 
 # %%
 for hits, trials in ((8, 10), (80, 100), (800, 1000), (0, 20)):
-    low, high = scoring.wilson(hits, trials)
+    low, high = metrics.wilson_interval(hits, trials)
     p = hits / trials
     plain = 1.96 * np.sqrt(p * (1 - p) / trials)
     print(f"{hits:4d} of {trials:4d}: {p:.2f}   Wilson {low:.3f} to {high:.3f}", end="")
@@ -565,7 +565,7 @@ groups = {"pictures": range(len(test)), "recordings": trained.recordings}
 spread = {}
 for what, group in groups.items():
     count = len(set(group))
-    weights = scoring.resample_weights(count, 1000)
+    weights = metrics.resample_weights(count, 1000)
     values = trained.resampled(weights, group, [0.5])[:, 0]
     low, high = spread[what] = np.percentile(values, [2.5, 97.5])
     print(f"AP50 {trained.AP50:.2f}; drawn from {count:3d} {what:<10}", end=" ")
@@ -606,7 +606,7 @@ print(f"all {len(test)} pictures: {trained.AP50:.2f}")
 
 # %%
 for only_a, only_b in ((12, 4), (24, 8), (6, 0), (5, 0), (60, 52)):
-    p = scoring.mcnemar(only_a, only_b)[1]
+    p = metrics.mcnemar_test(only_a, only_b)[1]
     often = f"by chance in {100 * p:5.2f} of 100 cases"
     print(f"{only_a:2d} to {only_b:2d}: p = {p:.4f}, {often}")
 
@@ -646,11 +646,11 @@ verify(mcnemar_p)
 # %% tags=["nbval-ignore-output"]
 half = learn.having(learn.pictures[::2])
 few = fit(half, progress=False)
-with_half = scoring.judge(test, look(few, test), "half as many")
+with_half = metrics.evaluate(test, look(few, test), "half as many")
 
 # %% tags=["approximate"]
 for other in (judged["color"], with_half):
-    result = scoring.compare_judgements(other, judged["trained"])
+    result = metrics.compare_evaluations(other, judged["trained"])
     both = result.found_a - result.only_a
     neither = result.truths - result.found_a - result.only_b
     print(f"{other.name} against trained: both found {both},", end=" ")
@@ -658,13 +658,13 @@ for other in (judged["color"], with_half):
     print(f"{textwrap.fill(str(result), 80)}\n")
 
 # %%
-clear = scoring.compare_judgements(judged["color"], judged["trained"])
+clear = metrics.compare_evaluations(judged["color"], judged["trained"])
 print("Color or trained, better beyond chance:", clear.surer)
 
 # %% [markdown]
-# **Why.** `compare_judgements` asks two things: McNemar's test, thing by thing (which takes frames for independent), and whether the difference of AP50 keeps its sign in a bootstrap over *recordings*, the same ones drawn for both. It calls one better only when both answers agree.
+# **Why.** `compare_evaluations` asks two things: McNemar's test, thing by thing (which takes frames for independent), and whether the difference of AP50 keeps its sign in a bootstrap over *recordings*, the same ones drawn for both. It calls one better only when both answers agree.
 #
-# Read the second sentence slowly, whichever it is. *Could be chance* is not *equal*: all differences in the interval agree with what we saw. And *more than chance explains* is not *much*: whether a point or two is worth an afternoon of labeling, no test can say. What you may write down either way is the interval itself: so much at least, and so much at most, have the second 58 pictures brought on recordings like these. (One may find more things and have the lower AP50: things are counted at one threshold, each tracker's own; AP looks at all thresholds.)
+# Read the second sentence slowly, whichever it is. *Could be chance* is not *equal*: all differences in the interval agree with what we saw. And *more than chance explains* is not *much*: whether a point or two is worth an afternoon of labeling, no test can say. What you may write down either way is the interval itself: so much at least, and so much at most, have the second 58 pictures brought on recordings like these. (One may find more things and have the lower AP50: things are counted at one threshold, each detector's own; AP looks at all thresholds.)
 #
 # Would a fifth room bring more than more frames of the same four? You now know how to find out.
 
@@ -691,26 +691,26 @@ pupils = {}
 for name, room in rooms.items():
     frames = every_other(room, 0)
     trained_here = few if name == "first" else fit(frames, progress=False)
-    by_color = ColorTracker.from_dataset(frames)
+    by_color = ColorDetector.from_dataset(frames)
     pupils[name] = {"color": by_color, "trained": trained_here}
 
 # %% tags=["approximate"]
 def mean_and_interval(gaps):
     """Mean over the eight rooms and its 95 % interval, by the bootstrap."""
-    means = scoring.resample_weights(8, 1000) @ gaps / 8
+    means = metrics.resample_weights(8, 1000) @ gaps / 8
     low, high = np.percentile(means, [2.5, 97.5])
     return f"{gaps.mean():+.3f} (95 %: {low:+.3f} to {high:+.3f})"
 
 
 optimism = {}
 names = [room for part in rooms.values() for room in part.recordings]
-for name in trackers:
+for name in detectors:
     print(f"{name:<8}" + "".join(f"{room:>10}" for room in names))
     ap50 = {"leaky": [], "clean": []}
     for own, other in (("first", "second"), ("second", "first")):
         frames = every_other(rooms[own], 1)
         for how, pupil in (("leaky", pupils[own]), ("clean", pupils[other])):
-            result = scoring.judge(frames, look(pupil[name], frames))
+            result = metrics.evaluate(frames, look(pupil[name], frames))
             ap50[how] += [row["AP50"] for row in result.per_recording.values()]
     for how, values in ap50.items():
         print(f"  {how:<6}" + "".join(f"{value:10.2f}" for value in values))
@@ -729,7 +729,7 @@ for name, gaps in optimism.items():
 # %% [markdown]
 # **Why.** The clean figure is what you would get in a new room. The leaky one is what a shuffled test would have promised. That detector did not learn posts and crates better; it learned *these rooms*: their floor, their exposure, the shade of their crates. The frames between are no copies, only similar, and that is enough.
 #
-# Does leakage favor the color detector more than the trained one? It may well do: its bands are the colors of things *in the light of these rooms*. The last line compares them room by room; where 0 lies in its interval, eight rooms do not tell. So *split by recording*, always (`robotlab.dataset.split_by_recording`). And when a figure is too good, ask first what the test shares with the training.
+# Does leakage favor the color detector more than the trained one? It may well do: its bands are the colors of things *in the light of these rooms*. The last line compares them room by room; where 0 lies in its interval, eight rooms do not tell. So *split by recording*, always (`robotlab.data.split_by_recording`). And when a figure is too good, ask first what the test shares with the training.
 
 # %% [markdown]
 # ## 11. What AP does not say
@@ -739,7 +739,7 @@ for name, gaps in optimism.items():
 # **Predict.** Two detectors find the post in 50 of 100 pictures and have no false positive. One misses it in every second picture, the other in the first 50. Which AP is higher? Which would you drive with? And a box on a post at 2 m that is just over half as tall as the post: is it a true positive, and what distance does the trolley read from it?
 
 # %%
-from robotlab.follow import default_camera
+from robotlab.loop import default_camera
 
 pictures = np.arange(100)
 finds = {
@@ -751,7 +751,7 @@ for name, sees in finds.items():
     for one in sees:
         gap = 0 if one else gap + 1
         longest = max(longest, gap)
-    ap = scoring.average_precision(np.ones(sees.sum(), bool), len(sees))
+    ap = metrics.average_precision(np.ones(sees.sum(), bool), len(sees))
     blind_s = longest / PICTURES_PER_S
     print(f"{name}: AP {ap:.3f}, longest time without a post {blind_s:.1f} s")
 
@@ -761,7 +761,7 @@ post = np.array([*pixels[0], *pixels[1]])
 upper_half = post.copy()
 upper_half[3] = post[1] + 0.51 * (post[3] - post[1])
 for name, box in (("the whole post", post), ("its upper half", upper_half)):
-    became = scoring.match([box], [0.9], [post], iou_limit=0.5)
+    became = metrics.match_detections([box], [0.9], [post], iou_limit=0.5)
     overlap = boxes.iou([box], [post])[0, 0]
     print(f"{name}: IoU {overlap:.2f}, true positive: {bool(became.hits[0])},", end=" ")
     print(f"distance from its height {camera.distance_m(box, 0.5):.2f} m")
@@ -791,8 +791,8 @@ for name, box in (("the whole post", post), ("its upper half", upper_half)):
 import tempfile
 from pathlib import Path
 
-from robotlab.dataset import read_results, write_results
-from robotlab.pages import judgement_page
+from robotlab.data import read_results, write_results
+from robotlab.report import evaluation_page
 from robotlab.widgets import Replay
 
 my_data, my_results = "my_data", "my_results.json"
@@ -803,13 +803,13 @@ else:
     folder = Path(tempfile.mkdtemp())
     results = write_results(folder / "results.json", test, seen["color"])
 mine = read_results(results, labeled)
-judgement = scoring.judge(labeled, mine, name)
-page = judgement_page(labeled, mine, judgement, name, "read from a results file")
+evaluation = metrics.evaluate(labeled, mine, name)
+page = evaluation_page(labeled, mine, evaluation, name, "read from a results file")
 alt = f"The report of {name}: tables, figures, and pictures with boxes."
 Replay(page.html(), alt=alt)
 
 # %% tags=["approximate"]
-print(judgement.text())
+print(evaluation.text())
 
 # %% [markdown]
 # Find in the report (or in the text: the same results; sizes are in finer steps there, in the report as COCO groups them):

@@ -26,8 +26,8 @@ import math
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.follow import Oracle, Settings, default_camera, simulate
-from robotlab.motion import sign_check, turn_toward
+from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate
+from robotlab.control import sign_check, turn_toward
 
 camera = default_camera()  # 320 × 240 pixels, 62.2° wide
 # Ten pictures a second, each 0.3 s old when the wheels get its command.
@@ -95,12 +95,12 @@ still = Walk(
 )
 
 
-def turn_only(settings, off_deg, seconds, tracker=Oracle()):
+def turn_only(settings, off_deg, seconds, detector=GroundTruthDetector()):
     """A run of turning on the spot; at first the post is off_deg to the left."""
     start = (0.0, 0.0, -math.radians(off_deg))
     settings = settings.but(drive_gain=0.0)
     return simulate(
-        tracker,
+        detector,
         still,
         camera,
         settings,
@@ -127,7 +127,7 @@ for sign in (+1, -1):
 # %% [markdown]
 # **Why.** The trolley acts on what it sees, and what it does changes what it sees next: a **closed loop**. With the right sign each turn makes the error smaller, so the next turn is smaller; the trade calls this **negative feedback**. With the wrong sign each turn makes the error larger, and the next turn larger still: **positive feedback**. The trolley turns away, faster and faster, and no gain is small enough to prevent it.
 #
-# `Oracle` in the code above is a tracker that is told where the post is. What is really there is called the **ground truth**; with it the loop is tested without the mistakes of a tracker.
+# `GroundTruthDetector` in the code above is a detector that is told where the post is. What is really there is called the **ground truth**; with it the loop is tested without the mistakes of a detector.
 #
 # A short test finds it, with the *wheels off the ground*: hold the target on the left, then on the right, and watch how the wheels turn. `sign_check` takes what was seen and how fast the wheels ran.
 #
@@ -215,7 +215,7 @@ verify(p_law)
 
 # %%
 run = simulate(
-    Oracle(), WALKS["straight"], camera, trolley, duration_s=15, pictures=False
+    GroundTruthDetector(), WALKS["straight"], camera, trolley, duration_s=15, pictures=False
 )
 for t_s in (0, 5, 10, 15):
     tick = int(np.searchsorted(run.t_s, t_s - 1e-6))
@@ -237,12 +237,12 @@ for t_s in (0, 5, 10, 15):
 # **Predict.** You ask for 0.5 m/s and 2 rad/s, the wheels are 0.3 m apart and can do 0.4 m/s. The right one would need 0.8. Cut off the right wheel alone: what is the radius of the circle then, instead of 0.25 m?
 
 # %%
-from robotlab.motion import keep_turn
+from robotlab.control import scale_wheel_speeds
 
 left_mps, right_mps = trolley.drive.wheels(0.5, 2.0)
 one_cut, both_slower = (
     (left_mps, min(right_mps, 0.4)),
-    keep_turn(left_mps, right_mps, 0.4),
+    scale_wheel_speeds(left_mps, right_mps, 0.4),
 )
 for name, pair in (
     ("as asked", (left_mps, right_mps)),
@@ -299,7 +299,7 @@ verify(wheel_speeds)
 # **Predict.** 1 m/s and 1 rad/s for a quarter of a circle: it ends 1 m ahead and 1 m to the left. How far off is the sum of 10 straight steps: 1 mm, 1 cm, 11 cm?
 
 # %%
-from robotlab.motion import advance
+from robotlab.control import advance
 
 quarter_s = math.pi / 2
 for steps in (1, 10, 100):
@@ -318,7 +318,7 @@ for steps in (1, 10, 100):
 # %% [markdown]
 # ## 4. The picture is old
 #
-# Exposure, transfer, the tracker, the link to the motors: when the wheels move, the picture is some tenths of a second old. This age, from the middle of the exposure to the wheel, is the **latency**. The trolley turns toward where the post *was seen*, and goes on turning after it has faced it.
+# Exposure, transfer, the detector, the link to the motors: when the wheels move, the picture is some tenths of a second old. This age, from the middle of the exposure to the wheel, is the **latency**. The trolley turns toward where the post *was seen*, and goes on turning after it has faced it.
 #
 # Below, ten pictures a second. At time 0 the post, far away, jumps 15° to the left; what follows is the **step response** of the loop. Move the sliders.
 #
@@ -393,9 +393,9 @@ plt.show()
 # **Predict.** One frame of latency, ten pictures a second. The textbook loop allows K = π/2 / 0.1 s = 15.7. What does the sampled loop allow: the same, 10 % less, a third less? And with ten frames of latency?
 
 # %%
-from robotlab.motion import (
+from robotlab.control import (
     continuous_limit,
-    find_limit,
+    find_gain_limit,
     sampled_bearing,
     sampled_critical,
     sampled_limit,
@@ -409,7 +409,7 @@ for d in (1, 2, 3, 5, 10):
     def loop(gain):
         return sampled_bearing(gain * frame_s, d, 2000)
 
-    tried = find_limit(loop, first_gain=0.5 * limit).limit
+    tried = find_gain_limit(loop, first_gain=0.5 * limit).limit
     calm, above = sampled_critical(d) / frame_s, 100 * (textbook / limit - 1)
     share = 100 * calm / limit
     print(f"{d:>9} {textbook:9.2f} {limit:8.2f} {tried:10.2f}", end="")
@@ -457,18 +457,18 @@ verify(gain_limit)
 #
 # *By sweep.* Run 181 trolleys at once, each with another gain, and see whose oscillation grows from the middle third of the run to the last.
 #
-# *By hand*, as on a real robot: one gain after another, with a tracker that is a little noisy.
+# *By hand*, as on a real robot: one gain after another, with a detector that is a little noisy.
 #
 # **Predict.** Without lag the ultimate gain was 4.45. With lag: higher or lower? Will the three agree within 1 %, 5 %, 20 %?
 
 # %%
-from robotlab.follow import fleet
-from robotlab.motion import loop_limit
+from robotlab.loop import simulate_many
+from robotlab.control import loop_limit
 
 by_formula = loop_limit(trolley.frame_s, trolley.delay_s, trolley.motor.lag_s)
 
 gains = np.linspace(0.5, 5.0, 181)
-swept = fleet(
+swept = simulate_many(
     still,
     trolley,
     runs=len(gains),
@@ -505,14 +505,14 @@ plt.show()
 # 3. Once the swings no longer shrink, or one gets wider than 10°, stop. Go back to the middle between this gain and the last good one, and so on, until the two are close.
 # 4. Note that gain and the time of one full swing, there and back: the ultimate gain $K_u$ and the **ultimate period** $T_u$.
 #
-# Try one gain yourself first. `measure_swing` reads off the ratio of each swing to the one before; below 1 they die out.
+# Try one gain yourself first. `measure_oscillation` reads off the ratio of each swing to the one before; below 1 they die out.
 
 # %% tags=["explore"]
-from robotlab.motion import measure_swing
+from robotlab.control import measure_oscillation
 
 gain = 2.0
 run = turn_only(trolley.but(turn_gain=gain), off_deg=2, seconds=10)
-swing = measure_swing(run.bearings_rad[np.isfinite(run.bearings_rad)], trolley.frame_s)
+swing = measure_oscillation(run.bearings_rad[np.isfinite(run.bearings_rad)], trolley.frame_s)
 peaks = ", ".join(f"{math.degrees(peak):.2f}°" for peak in swing.peaks[:4])
 print(
     f"gain {gain}: the first swings are {peaks}; each is {swing.ratio:.2f} of the last"
@@ -521,13 +521,13 @@ print(
 
 # %%
 def try_gain(gain):
-    """A test with a noisy tracker, up to 10°: its swing, and whether it got wider."""
-    noisy = Oracle(noise_px=0.3)
-    run = turn_only(trolley.but(turn_gain=gain), off_deg=2, seconds=15, tracker=noisy)
+    """A test with a noisy detector, up to 10°: its swing, and whether it got wider."""
+    noisy = GroundTruthDetector(noise_px=0.3)
+    run = turn_only(trolley.but(turn_gain=gain), off_deg=2, seconds=15, detector=noisy)
     bearings = run.bearings_rad[np.isfinite(run.bearings_rad)]
     wide = np.abs(bearings) > math.radians(10)
     end = int(np.argmax(wide)) if wide.any() else len(bearings)
-    return measure_swing(
+    return measure_oscillation(
         bearings[:end], trolley.frame_s, least=math.radians(0.3)
     ), wide.any()
 
@@ -592,7 +592,7 @@ for lag_s in (0.0, 0.1, 0.2, 0.4):
 # **Predict.** Wheels that do not move below 0.02 m/s. The post is 15° to the left, and the trolley only turns. Which gain leaves the *larger* error at the end: a quarter of the ultimate gain, or half?
 
 # %%
-from robotlab.motion import Motor
+from robotlab.control import Motor
 
 some_gains = [share * by_formula for share in (0.125, 0.25, 0.5)]
 print("dead band      at gain:" + "".join(f"{gain:10.2f}" for gain in some_gains))
@@ -614,10 +614,10 @@ for band_mps in (0.0, 0.01, 0.02):
 # - a part for how fast the bearing *changes*. It brakes before the post is reached. This is the **derivative part** (D), and both together are **PD control**;
 # - a part that is known beforehand and needs no error: the rate at which the direction to the post turns, worked out from the bearing and from odometry. This is **feed-forward**.
 #
-# **Predict.** Which one reduces the overshoot after a jump? Which one reduces the steady-state error behind a post that weaves? What do they do with a noisy tracker?
+# **Predict.** Which one reduces the overshoot after a jump? Which one reduces the steady-state error behind a post that weaves? What do they do with a noisy detector?
 
 # %%
-noisy = Oracle(noise_px=1.0)
+noisy = GroundTruthDetector(noise_px=1.0)
 print("law           overshoot of 15°   error behind weaving post   yaw acceleration")
 for law in ("p", "pd", "feed_forward"):
     settings = trolley.but(turn_gain=0.5 * by_formula, law=law, damping=0.3)
@@ -630,24 +630,24 @@ for law in ("p", "pd", "feed_forward"):
     print(f"{law:<13} {over_deg:15.1f}° {off_deg:26.1f}° {rough:12.2f} rad/s²")
 
 # %% [markdown]
-# **Why.** PD control removes most of the overshoot, with motor lag and without, and leaves the steady-state error. Feed-forward halves the steady-state error and leaves the overshoot: the direction to a post that has jumped does not turn. Both make the turning rougher (last column, root mean square), because both amplify the tracker's noise. P control with a good gain comes first; add one of these when you have measured what it is to improve.
+# **Why.** PD control removes most of the overshoot, with motor lag and without, and leaves the steady-state error. Feed-forward halves the steady-state error and leaves the overshoot: the direction to a post that has jumped does not turn. Both make the turning rougher (last column, root mean square), because both amplify the detector's noise. P control with a good gain comes first; add one of these when you have measured what it is to improve.
 
 # %% [markdown]
 # ## 9. The whole loop
 #
-# Now with pictures: the greenhouse, the color tracker of lesson 03, the post weaving ahead, 0.3 s of latency. Three gains: 0.25, a quarter of the ultimate gain, and 5.
+# Now with pictures: the greenhouse, the color detector of lesson 03, the post weaving ahead, 0.3 s of latency. Three gains: 0.25, a quarter of the ultimate gain, and 5.
 #
 # **Predict.** Which of them lose the post? Which needs the most energy?
 
 # %%
-from robotlab.color import ColorTracker
+from robotlab.color import ColorDetector
 from robotlab.greenhouse import render
 
 examples = [
     render(greenhouse.with_post_at(d_m, 0.0), camera) for d_m in (1.0, 1.5, 2.5)
 ]
 boxes = [one.truths.boxes[:1] for one in examples]
-tracker = ColorTracker.learn([one.picture for one in examples], boxes, "post")
+detector = ColorDetector.learn([one.picture for one in examples], boxes, "post")
 path = WALKS["weave"]
 weave = Walk("weave", path.about, path.times_s, path.points_m, greenhouse)
 
@@ -655,7 +655,7 @@ runs = {}
 quarter = round(0.25 * by_formula, 2)
 for name, gain in (("too low", 0.25), ("a quarter", quarter), ("too high", 5.0)):
     settings = trolley.but(turn_gain=gain)
-    runs[name] = run = simulate(tracker, weave, camera, settings, duration_s=14)
+    runs[name] = run = simulate(detector, weave, camera, settings, duration_s=14)
     scores = run.scores()
     worst_deg = math.degrees(np.abs(run.true_bearings_rad).max())
     print(
@@ -690,7 +690,7 @@ ax.legend(loc="lower left", frameon=False, ncols=3)
 plt.show()
 
 # %% tags=["explore"]
-from robotlab.follow import replay_pair_html
+from robotlab.loop import replay_pair_html
 from robotlab.widgets import Replay
 
 names = ("a quarter", "too high")
@@ -755,7 +755,7 @@ plt.show()
 # - Batteries, chargers and motors: the maker's data sheet and your local rules come first.
 # - **Software is no safety function.** A program, however careful, does not replace the switch that cuts the power (IEC 60204-1, ISO 13850).
 #
-# **Step 1: measure your latency**, from target to wheel. You need a program that sees and turns; `help(robotlab.follow.drive)` shows one. Put the robot on the block, the program running, motors on, speed limits low. With a phone, film the target and a wheel together, in slow motion (120 or 240 frames per second). Jerk the target to one side. In the film count the frames from the first one in which the target has moved to the first one in which the wheel changes. Do it five times: their spread is the **jitter** of the latency. No robot yet? Film a lamp and the screen that shows the camera's picture, and switch the lamp on. That is the camera's share alone: tracker and motor link are not in it, so it is too short for the formulas here.
+# **Step 1: measure your latency**, from target to wheel. You need a program that sees and turns; `help(robotlab.loop.drive)` shows one. Put the robot on the block, the program running, motors on, speed limits low. With a phone, film the target and a wheel together, in slow motion (120 or 240 frames per second). Jerk the target to one side. In the film count the frames from the first one in which the target has moved to the first one in which the wheel changes. Do it five times: their spread is the **jitter** of the latency. No robot yet? Film a lamp and the screen that shows the camera's picture, and switch the lamp on. That is the camera's share alone: detector and motor link are not in it, so it is too short for the formulas here.
 #
 # **Step 2: the sign.** Target far ahead in the middle: both wheels forward. Then, with the drive gain at 0, left and right; write down how the wheels turned.
 #
@@ -764,12 +764,12 @@ plt.show()
 # %% tags=["explore"]
 film_hz = 240  # frames per second of the phone's film
 counts = (88, 80, 94, 84, 90)  # its frames between target and wheel, five tests
-loop_hz = 10  # pictures per second that your tracker works through
+loop_hz = 10  # pictures per second that your detector works through
 lag_s = 0.1  # motors: time to 63 % of a new speed; 0.1 if you do not know
 # Wheels off the ground: (bearing of the target, left wheel, right wheel), + is left and + is forward.
 seen = ((+0.3, -0.1, +0.1), (-0.3, +0.1, -0.1))
 
-from robotlab.motion import latency_from_film_s, safe_gain
+from robotlab.control import latency_from_film_s, safe_gain
 
 # A jerk falls between two pictures of the loop: half a frame on average is taken off.
 latency_s = latency_from_film_s(counts, film_hz, loop_hz)
@@ -797,7 +797,7 @@ print(f"on the floor: first {first:.2f}, then {start:.2f}, never above {K_safe:.
 # - Latency limits the gain. Add up latency, half a frame and motor lag: the ultimate gain is about 1.57 / sum (more where the lag is large). Half of it is the safe gain, a quarter is where to start.
 # - The textbook's π/2 is for loops without frames, and up to 57 % too high for a sampled one.
 # - By trying: raise the gain until the robot just keeps oscillating. $T_u / 4$ is the whole delay.
-# - A dead band needs a larger gain, latency a smaller one. PD control reduces overshoot, feed-forward reduces steady-state error, and both amplify the tracker's noise.
+# - A dead band needs a larger gain, latency a smaller one. PD control reduces overshoot, feed-forward reduces steady-state error, and both amplify the detector's noise.
 #
 # ## Sources
 #

@@ -5,7 +5,7 @@
 #
 # **You will be able to**
 # - choose an acceleration limit from floor, load and camera, and say what a jerk limit costs;
-# - keep a ramp steady while the tracker is slow, and stop when a part falls silent;
+# - keep a ramp steady while the detector is slow, and stop when a part falls silent;
 # - say how far the robot still goes after something happens, and how fast it may drive so that it stops in time;
 # - name the stop categories, and say why none of your stops is a safety function.
 #
@@ -26,8 +26,8 @@ import math
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.follow import default_camera
-from robotlab.motion import (
+from robotlab.loop import default_camera
+from robotlab.control import (
     Motor,
     Ramp,
     grip_limit_mps2,
@@ -104,7 +104,7 @@ plt.show()
 # %% [markdown]
 # *Left to right: without a limit (dashed) speed rises in a third of a second and acceleration jumps to 4 m/s²; with one (solid) speed is a slope and acceleration a low step, whose fine teeth are the ramp's 50 steps a second. The picture swings by 8 pixels, or moves by 1.*
 #
-# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
+# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What misconceptions is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
 #
 # The remedy is to choose the limit yourself: an **acceleration limit**. 0.8 m/s² is half of what lifts the plant, and less than half of what a wet floor gives. A factor of two in reserve is what you want (common practice, no source).
 
@@ -116,7 +116,7 @@ plt.show()
 # **Predict.** A ramp is at 0.45 m/s, 0.5 m/s is wanted, the limit is 1 m/s², steps take 0.1 s. Which speed comes next: 0.5, 0.55 or 0.46?
 
 # %%
-ramp = Ramp(max_accel=1.0, start=0.45)
+ramp = Ramp(max_accel_mps2=1.0, start=0.45)
 print(", ".join(f"{ramp.step(0.5, 0.1):.2f}" for _ in range(3)))
 
 # %% [markdown]
@@ -162,7 +162,7 @@ verify(ramp_step)
 # **Predict**, with pencil and paper. How long do these three moves take? 1 m with at most 0.5 m/s and 0.5 m/s². 0.25 m with 1 m/s and 1 m/s². 2 m with 0.4 m/s and 0.8 m/s².
 
 # %%
-from robotlab.motion import move_time_s
+from robotlab.control import move_time_s
 
 for way_m, top_mps, limit in ((1.0, 0.5, 0.5), (0.25, 1.0, 1.0), (2.0, 0.4, 0.8)):
     shape = "triangle" if way_m < top_mps**2 / limit else "trapezoid"
@@ -180,7 +180,7 @@ for way_m, top_mps, limit in ((1.0, 0.5, 0.5), (0.25, 1.0, 1.0), (2.0, 0.4, 0.8)
 # **Predict.** A change of 0.5 m/s with 1 m/s² takes 0.5 s. How long does it take with a jerk of at most 5 m/s³? And what is it good for?
 
 # %%
-from robotlab.motion import speed_change_time_s, stopping_distance_m
+from robotlab.control import speed_change_time_s, stopping_distance_m
 
 print(f"0.5 m/s, 1 m/s², 5 m/s³: {speed_change_time_s(0.5, 1.0, 5.0):.2f} s")
 print("from 0 to 0.6 m/s with 2 m/s²; one vibration of the mast takes 0.20 s")
@@ -191,7 +191,7 @@ for jerk in (None, 40.0, 20.0, 10.0, 5.0):
     # 0.3 s later the motors have followed.
     after = nod_px(accel)[round((takes_s + 0.3) / MS) :][:400]
     name, rise_s = (f"{jerk:.0f} m/s³", 2.0 / jerk) if jerk else ("none", 0.0)
-    way_m = stopping_distance_m(0.6, 2.0, max_jerk=jerk)
+    way_m = stopping_distance_m(0.6, 2.0, max_jerk_mps3=jerk)
     left_px = np.ptp(after)
     print(f"{name:<12} {rise_s:.2f} s  {takes_s:.2f} s", end="")
     print(f"{left_px:13.2f} px {way_m:15.3f} m")
@@ -219,7 +219,7 @@ plt.show()
 # %% [markdown]
 # ## 4. A ramp in a thread of its own
 #
-# Pictures arrive unevenly, and a tracker takes its time. Suppose that one loop does it all: look (0.15 s), decide, *one step of the ramp*, send. In the program the ramp's step is written as 0.02 s, as it was when the tracker was quick.
+# Pictures arrive unevenly, and a detector takes its time. Suppose that one loop does it all: look (0.15 s), decide, *one step of the ramp*, send. In the program the ramp's step is written as 0.02 s, as it was when the detector was quick.
 #
 # **Predict.** The trolley drives 0.6 m/s and must stop at 0.8 m/s². That is 0.75 s and 23 cm. What do you get from that loop?
 
@@ -255,7 +255,7 @@ for period_s in (0.02, 0.15):
     print(f"steps of {period_s} s, measured: it brakes with up to {peak:.2f} m/s²")
 
 # %% [markdown]
-# **Why.** The loop steps its ramp 7.5 times too seldom, so the ramp is 7.5 times too flat: 5.7 s and 1.7 m, and nothing in the program looks wrong. Measuring the step corrects the time, but now the ramp is a staircase of 0.12 m/s per step, and the trolley jerks at each. And while the tracker takes a second, the wheels keep whatever command they got last.
+# **Why.** The loop steps its ramp 7.5 times too seldom, so the ramp is 7.5 times too flat: 5.7 s and 1.7 m, and nothing in the program looks wrong. Measuring the step corrects the time, but now the ramp is a staircase of 0.12 m/s per step, and the trolley jerks at each. And while the detector takes a second, the wheels keep whatever command they got last.
 #
 # So the ramp runs beside the loop, at a steady rate, in a **thread** of its own. The loop only leaves a velocity command. If it leaves none for half a second (a **command time-out**), the thread ramps down by itself. How steady is the thread on *your* machine? Here it runs while the main program does real work, rendering pictures; all times are measured.
 
@@ -263,13 +263,13 @@ for period_s in (0.02, 0.15):
 import time
 
 from robotlab.greenhouse import WALKS, render
-from robotlab.motion import Drive, RampThread, SimulatedLink
+from robotlab.control import DifferentialDrive, RampThread, SimulatedLink
 
 scene = WALKS["straight"].scene
 
 
 def look(seconds):
-    """What a slow tracker does to the machine: work until the time is over."""
+    """What a slow detector does to the machine: work until the time is over."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         render(scene, default_camera())
@@ -277,7 +277,7 @@ def look(seconds):
 
 look(0.5)  # the first pictures take longer
 link = SimulatedLink()
-with RampThread(link, Drive(), max_accel=0.8, rate_hz=50) as thread:
+with RampThread(link, DifferentialDrive(), max_accel_mps2=0.8, rate_hz=50) as thread:
     for _ in range(10):
         look(0.15)
         thread.want(0.6, 0.0)
@@ -303,7 +303,7 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 # %% [markdown]
 # ## 5. The target is lost
 #
-# Trackers miss. A trolley that stopped at each miss would stutter; one that drove on would hit something. So it goes through fixed states, in a fixed order: a **state machine**. Counted from the moment at which the next picture with the post was due (a frame after the last one, plus the latency):
+# Detectors miss. A trolley that stopped at each miss would stutter; one that drove on would hit something. So it goes through fixed states, in a fixed order: a **state machine**. Counted from the moment at which the next picture with the post was due (a frame after the last one, plus the latency):
 #
 # 1. for 0.4 s keep the last motion, which is most likely still right: **hold last command**. (The log calls this state by its short name. It is not what motor drivers call coasting, where the wheels turn freely without power.)
 # 2. *slow* for 0.6 s: ramp down to rest;
@@ -313,8 +313,8 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 # **Predict.** Pictures come every 0.1 s and are 0.1 s old when they arrive. From 4.0 s on no picture shows the post. When does the trolley begin to hold the last command, slow down, search, stop? The post comes back at 14 s. What happens then? And if it had come back at 7 s?
 
 # %%
-from robotlab.follow import NoFaults, Oracle, simulate
-from robotlab.trackers import Detections
+from robotlab.loop import NoFaults, GroundTruthDetector, simulate
+from robotlab.detections import Detections
 
 walk = WALKS["weave"]
 
@@ -332,9 +332,9 @@ class Hidden(NoFaults):
 
 runs = {}
 for until_s in (14.0, 7.0):
-    # The Oracle is told the ground truth: what happens is the loop's own doing.
+    # The GroundTruthDetector is told the ground truth: what happens is the loop's own doing.
     hidden = Hidden(4.0, until_s)
-    run = simulate(Oracle(), walk, faults=hidden, duration_s=18, pictures=False)
+    run = simulate(GroundTruthDetector(), walk, faults=hidden, duration_s=18, pictures=False)
     states = [f"{event['what']} {event['t']:.1f}" for event in run.events]
     print(f"back at {until_s:.0f} s: {', '.join(states)}")
     runs[until_s] = run
@@ -366,12 +366,12 @@ plt.show()
 # %% [markdown]
 # ## 6. A watchdog, and which clock it reads
 #
-# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the tracker hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time; if one is silent for longer, the thread ramps down and stops.
+# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time; if one is silent for longer, the thread ramps down and stops.
 #
 # | watched | what counts as a sign of life | what does not |
 # |---|---|---|
 # | camera | a *new* picture | the same picture again: a hung camera often repeats its last one |
-# | tracker | an answer, also "nothing found" | an error, NaN |
+# | detector | an answer, also "nothing found" | an error, NaN |
 # | motor link | a line that the board confirmed | a line that was sent |
 # | clock | goes forward, as a second clock does | a jump, either way; standing still |
 #
@@ -387,7 +387,7 @@ def too_old(now_s, last_s, limit_s=0.6):
 # **Predict.** It reads the time of day, `time.time()`. The computer finds that its clock is fast and sets it back by an hour. At that moment the camera is unplugged. When does the trolley stop?
 
 # %%
-from robotlab.motion import Watchdog
+from robotlab.control import Watchdog
 
 for name in ("time", "monotonic"):
     settable = time.get_clock_info(name).adjustable
@@ -529,16 +529,16 @@ verify(safe_speed)
 # **Predict.** What is in t? List all times that pass between "the lens could see it" and "the wheels turn more slowly". Then list them again for the worst case: the camera has just *failed*, the loop hangs with it, and just before the watchdog would brake, the whole computer hangs.
 
 # %%
-from robotlab.follow import Settings, free_way_m, stopping_times_s
+from robotlab.loop import Settings, free_way_m, stopping_times_s
 
-settings = Settings(tracker_s=0.04)
+settings = Settings(detector_s=0.04)
 healthy = {
     "until the next picture is taken, at worst": settings.frame_s,
-    "latency: exposure, transfer, tracker": settings.latency_s,
+    "latency: exposure, transfer, detector": settings.latency_s,
     "until the ramp's next step": 1 / settings.ramp_hz,
     "motor lag": settings.motor.lag_s,
 }
-top, a = settings.max_mps, settings.max_accel
+top, a = settings.max_mps, settings.max_accel_mps2
 clear_m = free_way_m(settings)  # between the distance kept and contact
 for title, parts in (
     ("something stands there, and is seen", healthy),
@@ -585,12 +585,12 @@ display(Image(bytes(stop.picture)))
 # %% [markdown]
 # ## 8. Break it on purpose
 #
-# A computed stopping distance is worth what it was tested with. The post hurries ahead, so that the trolley drives at its full 0.6 m/s; after five seconds something fails. To break parts on purpose and to watch what happens is called **fault injection**. `campaign` breaks one thing in each run and measures how far the trolley drove without a new picture of the post, beside the stopping distance of part 7 (`promise_m`).
+# A computed stopping distance is worth what it was tested with. The post hurries ahead, so that the trolley drives at its full 0.6 m/s; after five seconds something fails. To break parts on purpose and to watch what happens is called **fault injection**. `fault_campaign` breaks one thing in each run and measures how far the trolley drove without a new picture of the post, beside the stopping distance of part 7 (`stopping_m`).
 #
 # **Predict.** Which of these will come nearest to the computed distance, and which must *not* stop the trolley?
 
 # %%
-from robotlab.follow import FAULTS, campaign, promise_m
+from robotlab.loop import FAULTS, fault_campaign, stopping_m
 from robotlab.greenhouse import Walk
 
 about = "The post goes straight ahead, as fast as the trolley can."
@@ -600,9 +600,9 @@ hurry = Walk(
 steering = [fault for fault in FAULTS if "steering" in fault[0]]
 others = [fault for fault in FAULTS if fault not in steering]
 fixed = {"settings": settings, "pictures": False}
-reports = campaign(Oracle(), hurry, faults=others, **fixed)
+reports = fault_campaign(GroundTruthDetector(), hurry, faults=others, **fixed)
 # A wrong sign shows where there is something to steer to: on the weaving walk.
-reports += campaign(Oracle(), walk, faults=steering, after_s=15.0, **fixed)
+reports += fault_campaign(GroundTruthDetector(), walk, faults=steering, after_s=15.0, **fixed)
 
 
 def measured_m(report):
@@ -610,7 +610,7 @@ def measured_m(report):
     return max(report.blind_m, report.stop_m) if report.must_rest else report.blind_m
 
 
-print(f"computed: {promise_m(settings):.2f} m")
+print(f"computed: {stopping_m(settings):.2f} m")
 print("fault                           measured  at the end  within it")
 for report in reports:
     kept = "yes" if report.kept else "NO"
@@ -623,7 +623,7 @@ for report in reports:
     ax.barh(
         report.name, measured_m(report), color=color, edgecolor="black", linewidth=0.5
     )
-ax.axvline(promise_m(settings), color="#d55e00", linestyle="--", linewidth=2)
+ax.axvline(stopping_m(settings), color="#d55e00", linestyle="--", linewidth=2)
 ax.invert_yaxis()
 ax.set(xlabel="distance without a new picture, m (dashed: computed; dark: had to stop)")
 plt.show()
@@ -631,7 +631,7 @@ plt.show()
 # %% [markdown]
 # *The bars of all faults end before the dashed line of the computed distance.*
 #
-# **Why.** Silence takes longest: no picture, a frozen one, one that cannot be read, a tracker that raises an error, gives NaN or takes a second all come to the same: nothing new. The loop still runs here, so its state machine acts first: hold last command, slow. A little later the watchdog trips, and from then on the trolley stays stopped. A cut link is quicker, because the board waits for 0.25 s only. A clock that jumps, stands still or runs slow is compared with a second one. Half of the pictures lost, at random, or each one twice, is a nuisance and no fault: the trolley holds its last command, slows down for a moment when five in a row are missing, and goes on following. The wrong sign trips no watchdog at all. Every part works; the trolley turns away and loses the post, the state machine brings it to rest, the search finds the post again, and it turns away once more. A watchdog notices silence, not wrong answers: against a wrong sign there is the check with the wheels off the ground, against a tracker that answers in time and wrongly there is lesson 08.
+# **Why.** Silence takes longest: no picture, a frozen one, one that cannot be read, a detector that raises an error, gives NaN or takes a second all come to the same: nothing new. The loop still runs here, so its state machine acts first: hold last command, slow. A little later the watchdog trips, and from then on the trolley stays stopped. A cut link is quicker, because the board waits for 0.25 s only. A clock that jumps, stands still or runs slow is compared with a second one. Half of the pictures lost, at random, or each one twice, is a nuisance and no fault: the trolley holds its last command, slows down for a moment when five in a row are missing, and goes on following. The wrong sign trips no watchdog at all. Every part works; the trolley turns away and loses the post, the state machine brings it to rest, the search finds the post again, and it turns away once more. A watchdog notices silence, not wrong answers: against a wrong sign there is the check with the wheels off the ground, against a detector that answers in time and wrongly there is lesson 08.
 #
 # The measured distances stay below the computed one, because not everything happens at its worst moment at once.
 #
@@ -657,7 +657,7 @@ for title, rows in (
 # %% [markdown]
 # **Why.** *Share* is the worst measured distance over the computed one; at most 100 % may stand there. *After the end* counts commands other than halt that the board received after the loop had reported its end: none may. Simulation and real loop agree where the fault is the same; where they differ, believe the real one. There was still no floor under any wheel: on yours, measure (last part).
 #
-# **Try.** Break something yourself: `campaign(Oracle(), hurry, pictures=False, faults=[("hidden", lambda at_s: Hidden(at_s, 99.0), True)])` hides the post. `help(NoFaults)` lists what else can fail.
+# **Try.** Break something yourself: `fault_campaign(GroundTruthDetector(), hurry, pictures=False, faults=[("hidden", lambda at_s: Hidden(at_s, 99.0), True)])` hides the post. `help(NoFaults)` lists what else can fail.
 
 # %% [markdown]
 # ## 9. How hard to stop, and what a stop is called
@@ -737,11 +737,11 @@ import sys
 import tempfile
 from pathlib import Path
 
-from robotlab.follow import Run, read_log
+from robotlab.loop import Run, read_log
 
 PROGRAM = """
 import json, sys
-from robotlab.follow import NoFaults, Oracle, simulate
+from robotlab.loop import NoFaults, GroundTruthDetector, simulate
 from robotlab.greenhouse import WALKS
 
 ordinary = open(sys.argv[2], "w")
@@ -753,7 +753,7 @@ class Note(NoFaults):
 
 walk, hour_s = WALKS["weave"], 3600
 simulate(
-    Oracle(), walk, duration_s=hour_s, pictures=False, log=sys.argv[1], faults=Note()
+    GroundTruthDetector(), walk, duration_s=hour_s, pictures=False, log=sys.argv[1], faults=Note()
 )
 """
 with tempfile.TemporaryDirectory() as folder:
@@ -785,10 +785,10 @@ print(f"ordinary file: {noted} ticks, the last {missing_s:.1f} s are missing")
 #
 # Read the cautions at the top again. An adult, a hand on the power switch, and nothing that can be hit.
 #
-# **First a rehearsal, without a robot.** This is the loop that drives a real one, with a simulated motor link. The camera gives noise, and the tracker always sees the post; after a second the camera is "unplugged", and no further picture comes. The limits are those for the first floor test: slow, never backward, and no search, so that a lost target means stop.
+# **First a rehearsal, without a robot.** This is the loop that drives a real one, with a simulated motor link. The camera gives noise, and the detector always sees the post; after a second the camera is "unplugged", and no further picture comes. The limits are those for the first floor test: slow, never backward, and no search, so that a lost target means stop.
 
 # %% tags=["approximate"]
-from robotlab.follow import drive
+from robotlab.loop import drive
 
 rng = np.random.default_rng(11)
 begin_s = time.monotonic()
@@ -812,7 +812,7 @@ fastest_mps = max(row[1] for row in link.sent)
 print(f"fastest {fastest_mps:.2f} m/s, the wheels at the end: {link.wheels()}")
 
 # %% [markdown]
-# Before it starts, `drive` checks the settings (`check_real_limits`): it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(coast_s=30)` in the rehearsal.
+# Before it starts, `drive` checks the settings (`check_real_limits`): it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
 #
 # **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the motors are ramped down and stopped. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**); a page of that kind for this course is in preparation. Whatever you use, the power switch stays in a hand.
 #
@@ -847,7 +847,7 @@ else:
     reserve_m = clear_m / 1.5  # a third in reserve (common practice, no source)
     # A covered lens is noticed by the state machine; a loop that hangs later, by the
     # watchdog; a computer that hangs later still, by the board.
-    late_s = max(0.0, slow.silence_s - slow.frame_s - slow.coast_s)
+    late_s = max(0.0, slow.silence_s - slow.frame_s - slow.hold_s)
     worst_s = t + late_s + slow.link_timeout_s
     v = -a * worst_s + math.sqrt((a * worst_s) ** 2 + 2 * a * reserve_m)
     tried = max(speeds_mps)

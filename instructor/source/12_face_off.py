@@ -1,10 +1,10 @@
 # %% [markdown]
 # # Lesson 12: the face-off
 #
-# **What you will have** at the end: a choice between two trackers that you can defend with six walks and one number, and the design sheet of a robot, with its limits predicted and measured.
+# **What you will have** at the end: a choice between two detectors that you can defend with six walks and one number, and the design sheet of a robot, with its limits predicted and measured.
 #
 # **You will be able to**
-# - let two trackers, or one of your own, steer the same trolley on the same walks, and say what the scores of a run leave out;
+# - let two detectors, or one of your own, steer the same trolley on the same walks, and say what the scores of a run leave out;
 # - say how certain a difference is, and whether it is large enough to pay for;
 # - write "the simple one is enough here" when the numbers say so;
 # - predict the limits of a robot before it is built, and find out where the prediction is wrong.
@@ -14,11 +14,11 @@
 # **Cautions**: nothing real moves here. In the last part you measure limits for your own robot; measuring them on a floor means driving. Then: an adult who knows the machine, wheels off the ground first, a hand on the switch that cuts the power, a clear floor, slow limits, people and pets out of reach. Batteries and chargers as their makers say. Software is not a safety function. All pictures are rendered.
 
 # %% [markdown]
-# ## 1. Two trackers at the same wheel
+# ## 1. Two detectors at the same wheel
 #
-# Both learn from the same 87 pictures: by daylight, under an overcast sky and at dusk. The color tracker learns the range of colors of the post. The detector trains its last layer.
+# Both learn from the same 87 pictures: by daylight, under an overcast sky and at dusk. The color detector learns the range of colors of the post. The detector trains its last layer.
 #
-# A *tracker* is anything that takes a picture and gives boxes. So a third one can enter, with one rule and no training: your own. A simple rule that a better method has to beat is called a **baseline**. This one says "orange is where red is far above blue", looks for the column of the picture with the most of it, and boxes what is connected to it. Later you will change it.
+# A *detector* is anything that takes a picture and gives boxes. So a third one can enter, with one rule and no training: your own. A simple rule that a better method has to beat is called a **baseline**. This one says "orange is where red is far above blue", looks for the column of the picture with the most of it, and boxes what is connected to it. Later you will change it.
 
 # %% tags=["nbval-ignore-output"]
 import functools
@@ -26,26 +26,26 @@ import functools
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.color import ColorTracker
+from robotlab.color import ColorDetector
 from robotlab.course import shipped
-from robotlab.dataset import open_dataset
-from robotlab.detector import fit
-from robotlab.face_off import drive as simulate_walk
+from robotlab.data import open_dataset
+from robotlab.neural import fit
+from robotlab.face_off import simulate_walk as simulate_walk
 from robotlab.face_off import threshold
-from robotlab.follow import Settings
+from robotlab.loop import Settings
 from robotlab.practice import nudge, verify
-from robotlab.trackers import Detections, as_tracker
+from robotlab.detections import Detections, as_detector
 
 train = open_dataset(shipped("datasets/greenhouse")).only(
     recordings=("day1", "overcast1", "dusk1")
 )
-color = ColorTracker.from_dataset(train, ["post"])
+color = ColorDetector.from_dataset(train, ["post"])
 detector = fit(train, seed=0)
 
 
 # %%
 def mine(picture):
-    """A tracker of your own: one box around the most orange column."""
+    """A detector of your own: one box around the most orange column."""
     red, blue = picture[..., 0].astype(int), picture[..., 2].astype(int)
     orange = red - blue > 80
     columns = orange.sum(axis=0)
@@ -61,11 +61,11 @@ def mine(picture):
     return Detections([[left, rows[0], right + 1, rows[-1] + 1]], [1.0], [0], ["post"])
 
 
-trackers = {"color": color, "detector": detector, "mine": as_tracker(mine)}
+detectors = {"color": color, "detector": detector, "mine": as_detector(mine)}
 # Lowest score that is believed: best F1 on pictures that it learned from or held out.
 believed = {"mine": 0.5}
 for name in ("color", "detector"):
-    believed[name] = threshold(trackers[name], train)
+    believed[name] = threshold(detectors[name], train)
 SECONDS = 8
 
 
@@ -74,17 +74,17 @@ def run_of(walk, name):
     """One simulated run; each is computed once and kept."""
     settings = Settings(min_score=believed[name])
     quiet = {"duration_s": SECONDS, "progress": False}
-    return simulate_walk(trackers[name], walk, settings, name=name, **quiet)
+    return simulate_walk(detectors[name], walk, settings, name=name, **quiet)
 
 
-print(f"{len(train)} pictures, {len(trackers)} trackers, {SECONDS} s per run")
+print(f"{len(train)} pictures, {len(detectors)} detectors, {SECONDS} s per run")
 
 # %% [markdown]
-# The score from which on a box is believed is its **confidence threshold**. Each tracker has its own.
+# The score from which on a box is believed is its **confidence threshold**. Each detector has its own.
 #
-# The same trolley, the same noise, the same post on the same path. Only the tracker differs, and with it, after a moment, everything else: another box is another turn, and another turn is another picture. The loop is closed (lesson 10), so this is a **closed-loop test**; to judge boxes on recorded pictures, as in lesson 08, is an **open-loop test**.
+# The same trolley, the same noise, the same post on the same path. Only the detector differs, and with it, after a moment, everything else: another box is another turn, and another turn is another picture. The loop is closed (lesson 10), so this is a **closed-loop test**; to judge boxes on recorded pictures, as in lesson 08, is an **open-loop test**.
 #
-# **Predict.** At dusk the post weaves between buckets and crates. Whose distance is steadier: the color tracker's, the detector's, or is the difference too small to see? And under warm lighting, which none of them has seen?
+# **Predict.** At dusk the post weaves between buckets and crates. Whose distance is steadier: the color detector's, the detector's, or is the difference too small to see? And under warm lighting, which none of them has seen?
 
 # %% tags=["explore", "approximate"]
 from robotlab.widgets import ReplayChoice
@@ -100,10 +100,10 @@ PLAIN = [
 NEW = ["straight:warm", "weave:warm", "stop_and_go:warm", "wrong_things:warm"]
 first = "weave:dusk"
 others = [walk for walk in PLAIN + NEW if walk != first]
-ReplayChoice(run_of, [first, *others], list(trackers))
+ReplayChoice(run_of, [first, *others], list(detectors))
 
 # %% tags=["still"] picture="side_by_side" alt="Two columns, color on the left and detector on the right, on the same walk at dusk after the same time. Above, each trolley's path behind the post's path, seen from above; below, what each camera saw, with the box that is followed."
-from robotlab.picture import decode
+from robotlab.image import decode
 
 figure, axes = plt.subplots(
     2, 2, figsize=(8, 5.2), layout="constrained", height_ratios=[1, 1.15]
@@ -132,21 +132,21 @@ for column, name in enumerate(("color", "detector")):
 # %% [markdown]
 # *Above, as a still: one moment of the walk at dusk, color on the left.*
 #
-# **Try.** Choose `weave:warm`. A run that nobody has looked at yet takes some seconds: it is simulated at that moment. Then put your own tracker on one side. What does it follow under warm lighting? (The line below the replay says in how many pictures the followed box was really the post's. A box that fills the picture makes the trolley stand still: it never drives backward, because it cannot see there.)
+# **Try.** Choose `weave:warm`. A run that nobody has looked at yet takes some seconds: it is simulated at that moment. Then put your own detector on one side. What does it follow under warm lighting? (The line below the replay says in how many pictures the followed box was really the post's. A box that fills the picture makes the trolley stand still: it never drives backward, because it cannot see there.)
 
 # %% [markdown]
 # ## 2. A run in numbers
 #
 # A replay convinces, and proves nothing: you looked at one. So each run is summarized in numbers, its **metrics**.
 #
-# **Predict.** `wrong_things:dusk` has an orange tray, a blue drum and a yellow pole beside the path. Which of the three trackers looks away from the post there for a while? Which of the numbers below will show it?
+# **Predict.** `wrong_things:dusk` has an orange tray, a blue drum and a yellow pole beside the path. Which of the three detectors looks away from the post there for a while? Which of the numbers below will show it?
 
 # %% tags=["approximate"]
-from robotlab.follow import share_on_post
-from robotlab.pages import RUN_WORDS
+from robotlab.loop import share_on_post
+from robotlab.report import RUN_WORDS
 
 WALK = "wrong_things:dusk"
-scores = {name: run_of(WALK, name).scores() for name in trackers}
+scores = {name: run_of(WALK, name).scores() for name in detectors}
 print(f"{WALK:<32}" + "".join(f"{name:>10}" for name in scores))
 KEYS = (
     "time_in_view",
@@ -161,15 +161,15 @@ KEYS = (
 for key in KEYS:
     numbers = "".join(f"{score[key]:10.2f}" for score in scores.values())
     print(f"{RUN_WORDS[key]:<32}{numbers}")
-shares = "".join(f"{share_on_post(run_of(WALK, name)):10.2f}" for name in trackers)
+shares = "".join(f"{share_on_post(run_of(WALK, name)):10.2f}" for name in detectors)
 print(f"{'followed box is the post':<32}{shares}")
 
 # %% [markdown]
 # **Why.** Each number hides something.
 # - *Following* says that a box was believed. Whether it was the post's, it does not say: compare it with the last row, which uses the ground truth. *In view* is about the real post, but a trolley that stands still far away has it in view as well.
 # - *Distance error* includes the start, too: the post walks off, and everybody has to catch up. And it ignores where the trolley looks: see `mine` again.
-# - *Losses* count what was had and lost. A tracker that never found the post has none.
-# - *Contacts* are not an average. One contact rules a tracker out, whatever its other numbers; a mean would hide it.
+# - *Losses* count what was had and lost. A detector that never found the post has none.
+# - *Contacts* are not an average. One contact rules a detector out, whatever its other numbers; a mean would hide it.
 # - *Energy* is work at the wheels. What the computer needs for a detector is not in it (lesson 09 will have it).
 #
 # One number must decide, the **primary metric**, and it is chosen *before* looking at the results; otherwise there is always one on which your favorite wins. Here it is the distance error, in m, as **root mean square** (RMS) over the run. And since a detector has a price (labels, training, time for each picture), we also say beforehand what improvement would be worth it: 0.10 m. This is the **smallest effect of interest**.
@@ -188,7 +188,7 @@ def errors(name, walks):
 #
 # 8 seconds at 10 pictures a second are 80 pictures. Are 80 pictures 80 tests?
 #
-# **Predict.** The color tracker drives one walk four times, each time with other sensor noise. Then it drives four other walks. Which four errors differ more, and by what factor: 1, 3, 10, or more than 10?
+# **Predict.** The color detector drives one walk four times, each time with other sensor noise. Then it drives four other walks. Which four errors differ more, and by what factor: 1, 3, 10, or more than 10?
 
 # %% tags=["approximate"]
 SOME = PLAIN[:4]
@@ -206,14 +206,14 @@ for words, values in kinds.items():
 # %% [markdown]
 # **Why.** Pictures of one run look alike, and so do runs of one walk. What is different from one test to the next is the walk: how the post moves, what stands beside it, how the light falls. So a walk counts as *one* test, however long it is. The same holds for recordings in lesson 08. To count pictures as tests is a known mistake with a name of its own, **pseudoreplication**.
 #
-# A walk is hard or easy for both trackers. That is why both drive the *same* walks: in the difference, walk by walk, what they have in common cancels. This is a **paired comparison**.
+# A walk is hard or easy for both detectors. That is why both drive the *same* walks: in the difference, walk by walk, what they have in common cancels. This is a **paired comparison**.
 #
-# **Predict.** Six walks, two trackers. Two ways to an interval for the mean improvement: differences walk by walk, or the two means with the spread of each. When is the first narrower: always, or when some condition holds?
+# **Predict.** Six walks, two detectors. Two ways to an interval for the mean improvement: differences walk by walk, or the two means with the spread of each. When is the first narrower: always, or when some condition holds?
 
 # %% tags=["approximate"]
 from scipy import stats
 
-from robotlab.scoring import paired_mean
+from robotlab.metrics import paired_mean
 
 simple, other = errors("color", PLAIN), errors("detector", PLAIN)
 for walk, a, b in zip(PLAIN, simple, other):
@@ -224,7 +224,7 @@ apart = test.confidence_interval(0.95)
 print(f"\nwalk by walk:   {paired.low:+.2f} to {paired.high:+.2f} m")
 print(f"not in pairs:   {apart.low:+.2f} to {apart.high:+.2f} m")
 together = np.corrcoef(simple, other)[0, 1]
-print(f"correlation of the two trackers' errors: {together:+.2f}")
+print(f"correlation of the two detectors' errors: {together:+.2f}")
 
 # %% [markdown]
 # **Why.** The interval is
@@ -272,7 +272,7 @@ verify(paired_interval)
 #
 # | the interval | the decision |
 # |---|---|
-# | all of it at least 0.10 m | the other tracker is worth its price |
+# | all of it at least 0.10 m | the other detector is worth its price |
 # | all of it below 0.10 m | the simple one is enough here |
 # | across 0.10 m | more walks |
 #
@@ -283,7 +283,7 @@ verify(paired_interval)
 def choose(low_m, high_m, matters_m):
     """The decision, from the improvement's interval: "other", "simple" or "more walks".
 
-    low_m, high_m: ends of the interval for the other tracker's mean improvement, m.
+    low_m, high_m: ends of the interval for the other detector's mean improvement, m.
     matters_m: the least improvement that is worth its price, m.
     The whole interval at least that: "other".  The whole interval below it: "simple".
     Anything else is not decided yet: "more walks".
@@ -295,7 +295,7 @@ def choose(low_m, high_m, matters_m):
 def choose(low_m, high_m, matters_m):
     """The decision, from the improvement's interval: "other", "simple" or "more walks".
 
-    low_m, high_m: ends of the interval for the other tracker's mean improvement, m.
+    low_m, high_m: ends of the interval for the other detector's mean improvement, m.
     matters_m: the least improvement that is worth its price, m.
     The whole interval at least that: "other".  The whole interval below it: "simple".
     Anything else is not decided yet: "more walks".
@@ -361,9 +361,9 @@ plt.show()
 figure
 
 # %% [markdown]
-# **Why.** "Better" is not a property of a tracker. It belongs to a tracker, a lighting, a set of walks and a price. Where the lighting is the one that was learned, a range of colors and a network may well be worth the same to the trolley: it needs a box that is right most of the time, and small errors of the box hardly matter at a distance of a meter or two. When the pictures in use differ from those that were learned from, the trade speaks of **domain shift**. Where warm lighting changes the object's color, no amount of averaging helps the color tracker. So the sentence that you may sign always names the walks: "on these six walks, in this lighting".
+# **Why.** "Better" is not a property of a detector. It belongs to a detector, a lighting, a set of walks and a price. Where the lighting is the one that was learned, a range of colors and a network may well be worth the same to the trolley: it needs a box that is right most of the time, and small errors of the box hardly matter at a distance of a meter or two. When the pictures in use differ from those that were learned from, the trade speaks of **domain shift**. Where warm lighting changes the object's color, no amount of averaging helps the color detector. So the sentence that you may sign always names the walks: "on these six walks, in this lighting".
 #
-# And look at the other rows before you sign. Four walks can leave a wide interval (the factor is 3.18), one that includes 0.10 m although the mean is far above. That would say that these walks do not tell *how much* better the other one is. It would not make a tracker usable that hardly ever followed: such a one is out, whatever its price. A tracker may win by most of a meter and still lose the post again and again: better than one that never found it, and not good yet. If the cheaper one touched something, it is not cheap.
+# And look at the other rows before you sign. Four walks can leave a wide interval (the factor is 3.18), one that includes 0.10 m although the mean is far above. That would say that these walks do not tell *how much* better the other one is. It would not make a detector usable that hardly ever followed: such a one is out, whatever its price. A detector may win by most of a meter and still lose the post again and again: better than one that never found it, and not good yet. If the cheaper one touched something, it is not cheap.
 #
 # **Try.** The detector's confidence threshold has the best F1 on pictures in the lighting that was learned. Is it the best for a trolley in other lighting? Put `Settings(min_score=believed["detector"] / 2)` into a run on a warm walk: `simulate_walk(detector, "wrong_things:warm", Settings(min_score=...), duration_s=SECONDS).scores()`. If it helps, you have chosen after looking: only walks that you have not used yet can confirm it.
 #
@@ -381,34 +381,34 @@ for name in ("color", "mine"):
 # %% [markdown]
 # **Why.** Twelve lines without any training, and on the primary metric they hold their own: that is why a baseline always belongs in a face-off. The last two rows show what that metric does not measure. What will you do: take another primary metric *now*, because you do not like this one? Then you choose after looking. Write the rule down for the *next* walks: "in view at least 95 % of the time on every walk, else it is out; among the rest the distance error decides."
 #
-# The two sentences above are about the same two trackers: whichever is called "simple" has the advantage when it is close. This is intended, and has to be stated.
+# The two sentences above are about the same two detectors: whichever is called "simple" has the advantage when it is close. This is intended, and has to be stated.
 
 # %% [markdown]
 # ## 5. How far? The curve, not the mean
 #
-# The face-off has told you which tracker. The other half of a design is: for which robot? First, how far it sees. We put the post at several distances, render many pictures at each, and count the share in which it is found: its **recall** at that distance.
+# The face-off has told you which detector. The other half of a design is: for which robot? First, how far it sees. We put the post at several distances, render many pictures at each, and count the share in which it is found: its **recall** at that distance.
 #
-# **Predict.** At 3 m the color tracker finds the post in nearly all pictures. From which distance on in fewer than 8 of 10: 4, 6, 10, 20 m?
+# **Predict.** At 3 m the color detector finds the post in nearly all pictures. From which distance on in fewer than 8 of 10: 4, 6, 10, 20 m?
 
 # %% tags=["approximate"]
 from robotlab.boxes import iou
-from robotlab.follow import default_camera
+from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
 
 camera = default_camera()
 
 
-def found_share(name, distance_m, lamp="overcast"):
+def found_share(name, distance_m, lighting="overcast"):
     """Share of 20 rendered pictures with a believed box that overlaps the post."""
     good = 0
     for n in range(20):
         walk = WALKS[("straight", "weave", "stop_and_go", "reverse")[n % 4]]
         rng = np.random.default_rng(n)
         y, yaw = rng.uniform(-0.2, 0.2), rng.uniform(-0.05, 0.05)
-        scene = walk.scene.under(lamp).with_post_at(distance_m, y)
+        scene = walk.scene.under(lighting).with_post_at(distance_m, y)
         frame = render(scene, camera, (0.0, y, yaw), seed=n)
         truth = frame.truths.boxes[frame.truths.labels == 0]
-        found = trackers[name].find(frame.picture).of_class("post")
+        found = detectors[name].detect(frame.picture).of_class("post")
         boxes = found.boxes[found.scores >= believed[name]]
         good += len(truth) and (iou(boxes, truth) >= 0.5).any()
     return good / 20
@@ -420,7 +420,7 @@ curves = {
     for name in ("color", "mine")
 }
 print("distance, m  " + "".join(f"{d:6.0f}" for d in distances_m))
-print("post, px     " + "".join(f"{camera.tall_px(d, 0.5):6.0f}" for d in distances_m))
+print("post, px     " + "".join(f"{camera.height_in_image_px(d, 0.5):6.0f}" for d in distances_m))
 for name, shares in curves.items():
     print(f"{name:<13}" + "".join(f"{share:6.2f}" for share in shares))
 
@@ -432,7 +432,7 @@ for name, shares in curves.items():
 
 # %% tags=["starter"]
 def usable_distance(distances_m, shares, least_share):
-    """The farthest distance up to which the tracker is usable, m; 0.0 if it never is.
+    """The farthest distance up to which the detector is usable, m; 0.0 if it never is.
 
     distances_m: (N,) array, rising.  shares: (N,) array, share found at each.
     Usable up to a distance: there, and at every nearer one, the share is at least
@@ -443,7 +443,7 @@ def usable_distance(distances_m, shares, least_share):
 
 # %% tags=["worked"]
 def usable_distance(distances_m, shares, least_share):
-    """The farthest distance up to which the tracker is usable, m; 0.0 if it never is.
+    """The farthest distance up to which the detector is usable, m; 0.0 if it never is.
 
     distances_m: (N,) array, rising.  shares: (N,) array, share found at each.
     Usable up to a distance: there, and at every nearer one, the share is at least
@@ -463,7 +463,7 @@ verify(usable_distance)
 # %% [markdown]
 # ## 6. The design sheet
 #
-# All that you know of a robot before it is built fits into a few facts: the camera, the object, the smallest height in px at which the tracker is usable, latency, speed, acceleration limit, motor lag, the distance it keeps. From these the formulas of lessons 02, 10 and 11 predict its limits: one formula for each, and the same numbers as there. `design_sheet` also *measures* each, by ways that do not use the formulas. It renders the post at many distances and asks the tracker. It tries one gain after another on the stepped simulated loop until the oscillation grows. It lets the camera and then the computer of the simulated trolley hang at top speed, and reads off the stopping distance.
+# All that you know of a robot before it is built fits into a few facts: the camera, the object, the smallest height in px at which the detector is usable, latency, speed, acceleration limit, motor lag, the distance it keeps. From these the formulas of lessons 02, 10 and 11 predict its limits: one formula for each, and the same numbers as there. `design_sheet` also *measures* each, by ways that do not use the formulas. It renders the post at many distances and asks the detector. It tries one gain after another on the stepped simulated loop until the oscillation grows. It lets the camera and then the computer of the simulated trolley hang at top speed, and reads off the stopping distance.
 #
 # The smallest height is judged first: in other pictures than those that the sheet is measured with, and through another lens, 50° wide. Through the same lens the prediction would be no test: you would measure a distance, turn it into pixels and turn those back into the same distance.
 #
@@ -474,30 +474,30 @@ import math
 from dataclasses import replace
 
 from robotlab.design_sheet import Robot, design_sheet, predict, rendered_height_px
-from robotlab.pages import design_sheet_text
+from robotlab.report import design_sheet_text
 
-# The trolley of lesson 11, whose tracker takes 0.04 s.
-settings = Settings(min_score=believed["color"], tracker_s=0.04)
+# The trolley of lesson 11, whose detector takes 0.04 s.
+settings = Settings(min_score=believed["color"], detector_s=0.04)
 another_lens = replace(camera, hfov_rad=math.radians(50))
 smallest_px = rendered_height_px(
-    color, another_lens, settings, lamp="overcast", pictures=6, seed=1
+    color, another_lens, settings, lighting="overcast", pictures=6, seed=1
 )
-robot = Robot(camera, smallest_px, settings, name="trolley, color tracker")
-sheet = design_sheet(robot, color, lamp="overcast", pictures=6)
+robot = Robot(camera, smallest_px, settings, name="trolley, color detector")
+sheet = design_sheet(robot, color, lighting="overcast", pictures=6)
 print(f"smallest usable height: {smallest_px:.0f} px\n")
 print(design_sheet_text(sheet))
 
 # %% [markdown]
-# **Why.** Gain and stopping distance follow from clocks and ramps, which a simulation keeps to the step; on a floor they will not agree as well. The stopping distance is the worst case of lesson 11, 0.93 m: an upper bound, so what is measured lies a few percent below it. The far limit follows from a tracker, and a tracker is affected by more than a height: the light on the post, and what stands behind it. Where prediction and measurement differ, believe the measurement, and find out why: that is where you learn something about your robot.
+# **Why.** Gain and stopping distance follow from clocks and ramps, which a simulation keeps to the step; on a floor they will not agree as well. The stopping distance is the worst case of lesson 11, 0.93 m: an upper bound, so what is measured lies a few percent below it. The far limit follows from a detector, and a detector is affected by more than a height: the light on the post, and what stands behind it. Where prediction and measurement differ, believe the measurement, and find out why: that is where you learn something about your robot.
 #
-# Now compare the measured far limit with the curve of part 5. Same tracker, same camera, same lighting, and yet the curve falls below 8 of 10 at another distance: the sheet's pictures show long aisles, the curve's show the scenes of the walks, with other things behind the post. So prediction and measurement may agree within a few percent *for one kind of scene*, and another scene moves both. For your robot, judge the smallest height where it will drive. (Try `lamp="daylight"`: the side of the post away from the sun is dark, and which side that is depends on the place.)
+# Now compare the measured far limit with the curve of part 5. Same detector, same camera, same lighting, and yet the curve falls below 8 of 10 at another distance: the sheet's pictures show long aisles, the curve's show the scenes of the walks, with other things behind the post. So prediction and measurement may agree within a few percent *for one kind of scene*, and another scene moves both. For your robot, judge the smallest height where it will drive. (Try `lighting="daylight"`: the side of the post away from the sun is dark, and which side that is depends on the place.)
 #
 # The safe gain is half the ultimate gain, as in lesson 10: a gain margin of 2, or 6 dB (common practice, no source).
 #
 # **Predict.** You may improve one fact. Which one moves the *far limit*, which the *largest safe gain*, which the *largest safe speed*: a narrower lens, half the latency, twice the acceleration limit, a shorter watchdog time-out? One of them moves two limits.
 
 # %% tags=["explore", "approximate"]
-from robotlab.plots import new_figure, plot_bands
+from robotlab.report.plots import new_figure, plot_bands
 from robotlab.widgets import Slider, SliderPicture
 
 figure, axes = new_figure(width_in=7.2, height_in=2.4)
@@ -506,12 +506,12 @@ figure, axes = new_figure(width_in=7.2, height_in=2.4)
 KEYS = ("near", "far", "safe_gain", "stop", "safe_speed")
 
 
-def what_if(hfov_deg, latency_ms, accel, watch_s):
-    delay_s = max(latency_ms / 1000 - settings.tracker_s, 0.0)
+def what_if(hfov_deg, latency_ms, accel, watchdog_s):
+    delay_s = max(latency_ms / 1000 - settings.detector_s, 0.0)
     # The target may be out of sight for no longer than the watchdog allows.
-    hold_s = min(settings.coast_s, watch_s - settings.frame_s)
+    hold_s = min(settings.hold_s, watchdog_s - settings.frame_s)
     facts = settings.but(
-        delay_s=delay_s, max_accel=accel, watch_s=watch_s, coast_s=hold_s
+        delay_s=delay_s, max_accel_mps2=accel, watchdog_s=watchdog_s, hold_s=hold_s
     )
     lens = replace(camera, hfov_rad=math.radians(hfov_deg))
     changed = predict(Robot(lens, smallest_px, facts))
@@ -530,7 +530,7 @@ SliderPicture(
     accel=Slider(
         0.2, 2.0, start=0.8, step=0.1, label="acceleration limit", unit="m/s²"
     ),
-    watch_s=Slider(0.46, 1.5, start=0.64, step=0.02, label="watchdog", unit="s"),
+    watchdog_s=Slider(0.46, 1.5, start=0.64, step=0.02, label="watchdog", unit="s"),
 )
 
 # %% tags=["still"] picture="sheet" alt="Two bars along the distance: the working band of the trolley as it was, with the measured ends, and of one with a lens of 40 degrees, whose band begins and ends farther away."
@@ -558,13 +558,13 @@ shown
 # %% [markdown]
 # ## On your own robot
 #
-# Put your own facts into the cell. Field of view and height: lesson 02, with a tape measure. Latency: lesson 10, from target to wheel on film; it is `delay_s` and `tracker_s` together, so take the tracker's own time off. (A photograph of a stopwatch beside its picture on the screen measures less than that: tracker and motor link are not in it.) Smallest height: from judging on your own pictures (`heights_found` and `usable_height_px` in `robotlab.design_sheet` take a labeled data set and what your tracker found in it). Speed, deceleration and reaction time: lesson 11, chalk marks.
+# Put your own facts into the cell. Field of view and height: lesson 02, with a tape measure. Latency: lesson 10, from target to wheel on film; it is `delay_s` and `detector_s` together, so take the detector's own time off. (A photograph of a stopwatch beside its picture on the screen measures less than that: detector and motor link are not in it.) Smallest height: from judging on your own pictures (`heights_found` and `usable_height_px` in `robotlab.design_sheet` take a labeled data set and what your detector found in it). Speed, deceleration and reaction time: lesson 11, chalk marks.
 
 # %% tags=["explore"]
 from robotlab.camera import Camera
-from robotlab.motion import Motor
+from robotlab.control import Motor
 
-latency_s, tracker_s = 0.18, 0.03  # target to wheel; the tracker's share of it
+latency_s, detector_s = 0.18, 0.03  # target to wheel; the detector's share of it
 my_camera = Camera(
     640, 480, hfov_rad=math.radians(70), height_m=0.18, pitch_rad=math.radians(5)
 )  # put yours, and below your object, times and speeds
@@ -572,22 +572,22 @@ my_settings = Settings(
     target_height_m=0.30,
     target_width_m=0.10,
     frame_hz=15,
-    delay_s=latency_s - tracker_s,
-    tracker_s=tracker_s,
+    delay_s=latency_s - detector_s,
+    detector_s=detector_s,
     max_mps=0.4,
-    max_accel=0.5,
+    max_accel_mps2=0.5,
     motor=Motor(lag_s=0.15),
     keep_m=1.0,
     turn_gain=1.5,
-    coast_s=0.3,
+    hold_s=0.3,
 )
 my_robot = Robot(my_camera, smallest_px=24, settings=my_settings, name="my robot")
 print(design_sheet_text(predict(my_robot)))
 
 # %% [markdown]
-# `robotlab.pages.design_sheet_page(sheet).save("my_sheet.html")` writes it with its formulas and sources. Then measure on the floor, and write your figures beside the predicted ones: **wheels off the ground first, a hand on the power switch, a clear lane, slow, an adult beside it**. Drive from a script in a terminal and not from this page: if you close the tab of a notebook, its kernel drives on until the time limit or the watchdog ends it (lesson 11). A computed stopping distance is no guarantee: a slope, a wet patch or a worn tire make it longer. Software is not a safety function. Nor does a plain switch become a certified one by cutting the power; it is the least that belongs on a trolley, because it works when the program hangs. For what your machine needs beyond that, ask its maker, follow your site's rules, and consult qualified people.
+# `robotlab.report.design_sheet_page(sheet).save("my_sheet.html")` writes it with its formulas and sources. Then measure on the floor, and write your figures beside the predicted ones: **wheels off the ground first, a hand on the power switch, a clear lane, slow, an adult beside it**. DifferentialDrive from a script in a terminal and not from this page: if you close the tab of a notebook, its kernel drives on until the time limit or the watchdog ends it (lesson 11). A computed stopping distance is no guarantee: a slope, a wet patch or a worn tire make it longer. Software is not a safety function. Nor does a plain switch become a certified one by cutting the power; it is the least that belongs on a trolley, because it works when the program hangs. For what your machine needs beyond that, ask its maker, follow your site's rules, and consult qualified people.
 #
-# `robotlab compare my_pictures --recordings c`, in a terminal, puts both trackers through your own labeled pictures and some walks, and writes a report.
+# `robotlab compare my_pictures --recordings c`, in a terminal, puts both detectors through your own labeled pictures and some walks, and writes a report.
 
 # %% [markdown]
 # ## What to remember

@@ -1,10 +1,10 @@
 """What, but not where: one answer for a whole picture, and the step from there to boxes.
 
-* :class:`Classifier`: trained in seconds on crops of any labelled data set;
-* :func:`labelled_crops`, :func:`square_crop`: where crops come from;
-* :class:`SlidingTracker`: a classifier slid over the picture, a slow way to "where";
+* :class:`Classifier`: trained in seconds on crops of any labeled data set;
+* :func:`labeled_crops`, :func:`square_crop`: where crops come from;
+* :class:`SlidingWindowDetector`: a classifier slid over the picture, a slow way to "where";
 * :class:`CellMap`: what a detector's head says in each of its cells, the quick way;
-* :class:`Photographs`: a 1000-class network for photographs (extra ``imagenet``).
+* :class:`ImageNetClassifier`: a 1000-class network for photographs (extra ``imagenet``).
 """
 
 from typing import TYPE_CHECKING
@@ -13,19 +13,19 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.classify.cells import CellMap
-    from robotlab.classify.crops import Crops, labelled_crops, square_crop
-    from robotlab.classify.own import Classifier
-    from robotlab.classify.photographs import Photographs, photographs_are_there
-    from robotlab.classify.sliding import SlidingTracker
+    from robotlab.classify.crops import Crops, labeled_crops, square_crop
+    from robotlab.classify.softmax_regression import Classifier
+    from robotlab.classify.imagenet import ImageNetClassifier, imagenet_available
+    from robotlab.classify.sliding_window import SlidingWindowDetector
 
 __all__ = [
     "CellMap",
     "Classifier",
     "Crops",
-    "Photographs",
-    "SlidingTracker",
-    "labelled_crops",
-    "photographs_are_there",
+    "ImageNetClassifier",
+    "SlidingWindowDetector",
+    "labeled_crops",
+    "imagenet_available",
     "square_crop",
 ]
 

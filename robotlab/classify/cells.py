@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import onnx
 
-from robotlab.detector import Detector
-from robotlab.detector.session import open_session
-from robotlab.detector.sizes import network_input, to_size, working_size
-from robotlab.detector.spec import FEATURE_STRIDE
+from robotlab.neural import NeuralDetector
+from robotlab.neural.session import open_session
+from robotlab.neural.sizes import network_input, to_size, working_size
+from robotlab.neural.spec import FEATURE_STRIDE
 from robotlab.errors import ModelError
-from robotlab.picture import check_picture
+from robotlab.image.picture import check_picture
 
 # The graph's softmax over background and classes, for each cell.
 SHARES = "shares"
@@ -29,7 +29,7 @@ class CellMap:
     Parameters
     ----------
     detector : Detector
-        From :func:`robotlab.detector.fit`.
+        From :func:`robotlab.neural.fit`.
 
     Attributes
     ----------
@@ -43,15 +43,15 @@ class CellMap:
 
     Examples
     --------
-    >>> from robotlab.detector.graph import head_layers
-    >>> from robotlab.detector.spec import FEATURES, first_weights
+    >>> from robotlab.neural.graph import head_layers
+    >>> from robotlab.neural.spec import FEATURES, first_weights
     >>> layers = FEATURES + head_layers(1)
-    >>> cells = CellMap(Detector.build(layers, first_weights(layers), ["post"], {}))
+    >>> cells = CellMap(NeuralDetector.build(layers, first_weights(layers), ["post"], {}))
     >>> cells.classes, cells.probabilities(np.zeros((60, 90, 3), np.uint8)).shape
     (('background', 'post'), (15, 23, 2))
     """
 
-    def __init__(self, detector: Detector) -> None:
+    def __init__(self, detector: NeuralDetector) -> None:
         self.classes = ("background", *detector.classes)
         self._working = detector.working_px, detector.scale
         with tempfile.TemporaryDirectory() as folder:

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.boxes import area, check_boxes, intersection
-from robotlab.dataset import DataSet
+from robotlab.data import DataSet
 from robotlab.errors import BoxError, InputError
-from robotlab.picture import check_picture
+from robotlab.image.picture import check_picture
 
 # Name of the class of pieces that show none of the things.
 NOTHING = "nothing"
@@ -126,8 +126,8 @@ def square_crop(picture: np.ndarray, box: np.ndarray, margin: float = MARGIN) ->
     return picture[rows[:, None], columns]
 
 
-def labelled_crops(data: DataSet, empty: int = 0, seed: int = 0) -> Crops:
-    """A crop of every labelled thing, and of places where there is none.
+def labeled_crops(data: DataSet, empty: int = 0, seed: int = 0) -> Crops:
+    """A crop of every labeled thing, and of places where there is none.
 
     Parameters
     ----------
@@ -153,9 +153,9 @@ def labelled_crops(data: DataSet, empty: int = 0, seed: int = 0) -> Crops:
 
     Examples
     --------
-    >>> from robotlab.dataset.coins import build
+    >>> from robotlab.data.coins import build
     >>> import tempfile, pathlib
-    >>> coins = labelled_crops(build(pathlib.Path(tempfile.mkdtemp()) / "coins"))
+    >>> coins = labeled_crops(build(pathlib.Path(tempfile.mkdtemp()) / "coins"))
     >>> coins.classes
     ('coin',)
     """

@@ -1,8 +1,8 @@
-"""The color tracker: a threshold on colour, the simple baseline.
+"""The color detector: a threshold on color, the simple baseline.
 
 ``hsv`` and ``bands`` say which pixels fit, ``blobs`` puts touching pixels
-together, ``tracker`` makes detections of them; ``learn`` and ``fit`` choose the
-numbers; ``lamp`` says when colour is the wrong tool.  Tests prove the
+together, ``detector`` makes detections of them; ``learn`` and ``fit`` choose the
+numbers; ``lighting`` says when color is the wrong tool.  Tests prove the
 fast ways equal to slow and clear ones.
 """
 
@@ -11,45 +11,45 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.color.balance import apply_gains, grey_world
+    from robotlab.color.white_balance import apply_gains, gray_world
     from robotlab.color.bands import Band, LabBand, overlay
-    from robotlab.color.blobs import Blobs, find_blobs
-    from robotlab.color.cleanup import clean, grow, shrink
-    from robotlab.color.fast import pixels_in_band
+    from robotlab.color.components import Components, connected_components
+    from robotlab.image.morphology import open_close, dilate, erode
+    from robotlab.color.fast_threshold import pixels_in_band
     from robotlab.color.colorspace import HUES, histogram, hsv, hue_step, mean_hue
-    from robotlab.color.join import join_stacked
-    from robotlab.color.lamp import LampCheck, lamp_check
+    from robotlab.color.joining import join_stacked
+    from robotlab.color.lighting import LightingCheck, lighting_check
     from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
     from robotlab.color.shape import Shape
-    from robotlab.color.tracker import ColorTracker
+    from robotlab.color.detector import ColorDetector
 
 __all__ = [
     "HUES",
     "Band",
-    "Blobs",
-    "ColorTracker",
+    "Components",
+    "ColorDetector",
     "LabBand",
-    "LampCheck",
+    "LightingCheck",
     "Shape",
     "apply_gains",
-    "clean",
+    "open_close",
     "click_boxes",
     "core_pixels",
-    "find_blobs",
-    "grey_world",
-    "grow",
+    "connected_components",
+    "gray_world",
+    "dilate",
     "histogram",
     "hsv",
     "hue_step",
     "join_stacked",
-    "lamp_check",
+    "lighting_check",
     "learn_band",
     "learn_from_boxes",
     "learn_lab_band",
     "mean_hue",
     "overlay",
     "pixels_in_band",
-    "shrink",
+    "erode",
 ]
 
 

@@ -1,4 +1,4 @@
-"""Bands: which colours count as the target's."""
+"""Bands: which colors count as the target's."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 
 from robotlab.color.colorspace import HUES, hsv
 from robotlab.errors import InputError
-from robotlab.picture import check_picture, lab
+from robotlab.image.picture import check_picture, lab
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Band:
         return (self.hue[0] + (self.hue_width - 1) / 2) % HUES
 
     def holds(self, hue: np.ndarray, saturation: np.ndarray, value: np.ndarray) -> np.ndarray:
-        """Which of some byte colours are in the band.
+        """Which of some byte colors are in the band.
 
         Parameters
         ----------
@@ -106,7 +106,7 @@ class Band:
 
         Notes
         -----
-        The clear way.  :func:`robotlab.color.fast.pixels_in_band` gives the
+        The clear way.  :func:`robotlab.color.fast_threshold.pixels_in_band` gives the
         same pixels sooner.
 
         Examples
@@ -117,7 +117,7 @@ class Band:
         return self.holds(*np.moveaxis(hsv(picture), -1, 0))
 
     def depth(self, hue: np.ndarray, saturation: np.ndarray, value: np.ndarray) -> np.ndarray:
-        """How deep inside the band colours are: a margin, 0 to 1.
+        """How deep inside the band colors are: a margin, 0 to 1.
 
         Parameters
         ----------
@@ -164,7 +164,7 @@ class Band:
 
 @dataclass(frozen=True)
 class LabBand:
-    """All colours within a distance of one colour, in CIE L*a*b*.
+    """All colors within a distance of one color, in CIE L*a*b*.
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ class LabBand:
         Greatest distance (ΔE*ab) still inside.
     lightness_weight : float, 0 to 1
         How much a difference of L* counts.  Less than 1 forgives shadows:
-        they change lightness more than colour.
+        they change lightness more than color.
 
     Raises
     ------
@@ -222,7 +222,7 @@ class LabBand:
         object.__setattr__(self, "lightness_weight", weight)
 
     def distance(self, picture: np.ndarray) -> np.ndarray:
-        """Distance of each pixel from the centre of the band.
+        """Distance of each pixel from the center of the band.
 
         Parameters
         ----------
@@ -320,12 +320,12 @@ def band_from_json(value: dict, name: str = "band") -> Band | LabBand:
     kind = value.get("kind") if isinstance(value, dict) else None
     if not isinstance(kind, str) or kind not in kinds:
         raise InputError(
-            f'{name} must be an object with "kind" hsv or lab, got {str(value)[:60]!r}; save the tracker again'
+            f'{name} must be an object with "kind" hsv or lab, got {str(value)[:60]!r}; save the detector again'
         )
     make, keys = kinds[kind]
     if set(value) != {"kind", *keys}:
         raise InputError(
-            f"{name} must have the keys kind, {', '.join(keys)}, got {', '.join(sorted(value))}; save the tracker again"
+            f"{name} must have the keys kind, {', '.join(keys)}, got {', '.join(sorted(value))}; save the detector again"
         )
     try:
         return make(**{key: tuple(value[key]) if isinstance(value[key], list) else value[key] for key in keys})
@@ -334,7 +334,7 @@ def band_from_json(value: dict, name: str = "band") -> Band | LabBand:
 
 
 def overlay(picture: np.ndarray, mask: np.ndarray, dim: float = 0.25) -> np.ndarray:
-    """Show a mask on its picture: inside as it is, outside grey and dark.
+    """Show a mask on its picture: inside as it is, outside gray and dark.
 
     Parameters
     ----------
@@ -369,8 +369,8 @@ def overlay(picture: np.ndarray, mask: np.ndarray, dim: float = 0.25) -> np.ndar
         )
     if not 0 <= dim <= 1:
         raise InputError(f"dim must be from 0 to 1, got {dim}; 0 is black")
-    grey = (picture.mean(axis=-1) * dim).astype(np.uint8)
-    return np.where(mask[..., None], picture, grey[..., None])
+    gray = (picture.mean(axis=-1) * dim).astype(np.uint8)
+    return np.where(mask[..., None], picture, gray[..., None])
 
 
 def _ends(pair: Sequence[int], name: str, top: int) -> tuple[int, int]:

@@ -1,7 +1,7 @@
 """Hue, saturation and value: the clear way, and the exact integer way.
 
-Three scales for one colour are in use, and mixing them up is the most common
-slip with color trackers:
+Three scales for one color are in use, and mixing them up is the most common
+slip with color detectors:
 
 =====================  ==============  ===========  ===========
 where                  hue             saturation   value
@@ -15,7 +15,7 @@ A byte cannot hold 360, so in the byte scale one step of hue is two degrees:
 green is 120°, a third of the circle, and 60.  Pillow packs the circle into 0 to
 255 instead (green is 85 there), so its bytes are *not* these bytes.
 
-Hue is an angle: 179 and 0 are neighbours, and both are red.  Grey has no hue;
+Hue is an angle: 179 and 0 are neighbors, and both are red.  Grey has no hue;
 it is given hue 0 and saturation 0.
 """
 
@@ -26,20 +26,20 @@ from collections.abc import Iterable
 import numpy as np
 
 from robotlab.errors import InputError
-from robotlab.picture import check_picture
+from robotlab.image.picture import check_picture
 
 # One step of hue is two degrees, so that the circle fits into a byte
 # (OpenCV documentation of cvtColor, "RGB to HSV", 8-bit pictures).
 HUES = 180
 
 # Fixed-point fractions of 12 bits, as in OpenCV's 8-bit conversion
-# (modules/imgproc/src/color_hsv); with other tables a few colours round
+# (modules/imgproc/src/color_hsv); with other tables a few colors round
 # differently.
 _BITS = 12
 _HALF = 1 << (_BITS - 1)
 
 # The most that bytes differ from exact hue and saturation: half a step, and
-# what the 12-bit tables add (measured over all 2**24 colours: .640 and .522).
+# what the 12-bit tables add (measured over all 2**24 colors: .640 and .522).
 HUE_ERROR = 0.65
 SATURATION_ERROR = 0.53
 
@@ -61,7 +61,7 @@ def hsv_of_bytes(red: np.ndarray, green: np.ndarray, blue: np.ndarray) -> tuple[
     Parameters
     ----------
     red, green, blue : (...) ndarray of uint8
-        The colours, all of one shape.
+        The colors, all of one shape.
 
     Returns
     -------
@@ -78,7 +78,7 @@ def hsv_of_bytes(red: np.ndarray, green: np.ndarray, blue: np.ndarray) -> tuple[
         H = 30 (R - G) / C + 120    where blue is,   plus 180 if negative
 
     (Smith, SIGGRAPH 1978).  The divisions are products with fixed-point
-    tables, which makes every one of the 2²⁴ colours equal OpenCV's.
+    tables, which makes every one of the 2²⁴ colors equal OpenCV's.
 
     Examples
     --------
@@ -117,7 +117,7 @@ def hsv(picture: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    Equal to OpenCV's ``cvtColor(picture, COLOR_RGB2HSV)`` for all 2²⁴ colours.
+    Equal to OpenCV's ``cvtColor(picture, COLOR_RGB2HSV)`` for all 2²⁴ colors.
     This is not Pillow's HSV, whose hue runs to 255.
 
     Examples
@@ -138,7 +138,7 @@ def histogram(picture: np.ndarray, scale: str = "hue") -> np.ndarray:
     picture : (H, W, 3) ndarray of uint8
         Red-green-blue.
     scale : {"hue", "saturation", "value"}
-        What to count.  Hues are weighted by saturation / 255, so that greys,
+        What to count.  Hues are weighted by saturation / 255, so that grays,
         whose hue is noise, do not show.
 
     Returns
@@ -201,7 +201,7 @@ def mean_hue(hues: Iterable[float], weights: Iterable[float] | None = None) -> f
         Hues on the byte scale, 0 to 180.
     weights : (N,) array-like, optional
         How much each counts; saturation is a good choice, for the hue of a
-        nearly grey pixel is mostly noise.
+        nearly gray pixel is mostly noise.
 
     Returns
     -------
@@ -212,7 +212,7 @@ def mean_hue(hues: Iterable[float], weights: Iterable[float] | None = None) -> f
     ------
     InputError
         If there are no hues, a number is not finite, or the hues cancel
-        each other (opposite colours have no mean).
+        each other (opposite colors have no mean).
 
     Notes
     -----
@@ -235,6 +235,6 @@ def mean_hue(hues: Iterable[float], weights: Iterable[float] | None = None) -> f
     arrow = (weights * np.exp(2j * np.pi * hues / HUES)).sum()
     # Rounding alone leaves about 1e-16 of each unit arrow.
     if abs(arrow) <= 1e-9 * np.abs(weights).sum():
-        raise InputError("hues must not cancel each other, these have no mean; pick pixels of one colour")
+        raise InputError("hues must not cancel each other, these have no mean; pick pixels of one color")
     mean = float(np.angle(arrow)) * HUES / (2 * np.pi) % HUES
     return 0.0 if mean >= HUES else mean

@@ -1,4 +1,4 @@
-"""Learn a band from pixels: from clicks, from boxes, from a labelled set."""
+"""Learn a band from pixels: from clicks, from boxes, from a labeled set."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from robotlab.boxes import check_boxes
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.colorspace import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.errors import BoxError, InputError
-from robotlab.picture import check_picture, lab
+from robotlab.image.picture import check_picture, lab
 
 # Below this saturation (of 255) hue is mostly noise: a step of one byte in one
 # channel of a pixel of value 128 turns its hue by 6 degrees or more
 # (60 degrees / C, with C = 20 * 128 / 255 = 10).
-GREY_SATURATION = 20
+GRAY_SATURATION = 20
 
 # Share of the pixels a band leaves out at each end, in percent: room for
 # highlights, gaps and edge pixels (common practice, no source).
@@ -30,13 +30,13 @@ PALE = 0.4
 HUE_SLACK = 3
 OTHER_SLACK = 20
 
-# The middle share of a box's width and height that is surely target: labelled
+# The middle share of a box's width and height that is surely target: labeled
 # boxes are drawn round the outside (common practice, no source).
 CORE = 0.6
 
 
 def core_pixels(picture: np.ndarray, boxes: np.ndarray, core: float = CORE) -> list[np.ndarray]:
-    """The colours in the middle of each box.
+    """The colors in the middle of each box.
 
     Parameters
     ----------
@@ -50,12 +50,12 @@ def core_pixels(picture: np.ndarray, boxes: np.ndarray, core: float = CORE) -> l
     Returns
     -------
     list of (K, 3) ndarray of uint8
-        One array a box; at least the pixel at its centre.
+        One array a box; at least the pixel at its center.
 
     Raises
     ------
     BoxError
-        If a box has its centre outside the picture.
+        If a box has its center outside the picture.
 
     Examples
     --------
@@ -71,7 +71,7 @@ def core_pixels(picture: np.ndarray, boxes: np.ndarray, core: float = CORE) -> l
     for row, (x0, y0, x1, y1) in enumerate(check_boxes(boxes)):
         x, y = (x0 + x1) / 2, (y0 + y1) / 2
         if not (0 <= x < width and 0 <= y < height):
-            raise BoxError(f"boxes must have their centre in the picture ({width}×{height} px), row {row} is at ({x:g}, {y:g}); clip it")
+            raise BoxError(f"boxes must have their center in the picture ({width}×{height} px), row {row} is at ({x:g}, {y:g}); clip it")
         half_x, half_y = (x1 - x0) / 2 * core, (y1 - y0) / 2 * core
         left, right = max(int(np.rint(x - half_x)), 0), min(int(np.rint(x + half_x)), width)
         top, bottom = max(int(np.rint(y - half_y)), 0), min(int(np.rint(y + half_y)), height)
@@ -120,7 +120,7 @@ def click_boxes(points: np.ndarray, radius_px: float = 2.0) -> np.ndarray:
 
 
 def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> Band:
-    """A band of hue, saturation and value around some colours.
+    """A band of hue, saturation and value around some colors.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
     -------
     Band
         Percentiles and some slack.  Saturation has no upper end, and value
-        none unless the colours are dark or grey: a lit target is no other
+        none unless the colors are dark or gray: a lit target is no other
         target.
 
     Raises
@@ -148,7 +148,7 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
     weighted with C = max - min.  Pixels more than a sixth of the circle from
     it go as well; then percentiles of the *turn* from the mean hue are taken,
     which do not care where red wraps.  When even the most colourful fifth is
-    grey, the band takes all hues and bounds saturation from above.
+    gray, the band takes all hues and bounds saturation from above.
 
     Examples
     --------
@@ -162,7 +162,7 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
         raise InputError(f"outside_percent must be from 0 to below 50, got {outside_percent}; 5 is usual")
     ends = (outside_percent, 100 - outside_percent)
     hue, saturation, value = hsv_of_bytes(*pixels.T)
-    if np.percentile(saturation, 80) < GREY_SATURATION:
+    if np.percentile(saturation, 80) < GRAY_SATURATION:
         s1 = int(np.ceil(np.percentile(saturation, ends[1]))) + OTHER_SLACK
         v0, v1 = np.percentile(value, ends)
         return Band((0, HUES - 1), (0, min(s1, 255)), (max(int(v0) - OTHER_SLACK, 0), min(int(np.ceil(v1)) + OTHER_SLACK, 255)))
@@ -184,7 +184,7 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
 
 
 def colorful(pixels: np.ndarray) -> np.ndarray:
-    """Which colours are not much paler than the most colourful fifth.
+    """Which colors are not much paler than the most colourful fifth.
 
     Parameters
     ----------
@@ -194,7 +194,7 @@ def colorful(pixels: np.ndarray) -> np.ndarray:
     Returns
     -------
     (N,) ndarray of bool
-        False for white stripes, gaps and glints; all true where all is grey.
+        False for white stripes, gaps and glints; all true where all is gray.
 
     Examples
     --------
@@ -203,11 +203,11 @@ def colorful(pixels: np.ndarray) -> np.ndarray:
     """
     _, saturation, _ = hsv_of_bytes(*pixels.T)
     most = np.percentile(saturation, 80)
-    return saturation >= PALE * most if most >= GREY_SATURATION else np.ones(len(pixels), bool)
+    return saturation >= PALE * most if most >= GRAY_SATURATION else np.ones(len(pixels), bool)
 
 
 def learn_lab_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT, lightness_weight: float = 0.5) -> LabBand:
-    """A ball in CIE L*a*b* around some colours.
+    """A ball in CIE L*a*b* around some colors.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def learn_lab_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT,
     Returns
     -------
     LabBand
-        Around the median colour, without what is much paler than the rest.
+        Around the median color, without what is much paler than the rest.
 
     Raises
     ------
@@ -293,12 +293,12 @@ def learn_from_boxes(
 
 
 def thin(colors: np.ndarray, most: int = 256) -> np.ndarray:
-    """At most so many of some colours, evenly spread.
+    """At most so many of some colors, evenly spread.
 
     Parameters
     ----------
     colors : (N, 3) ndarray
-        The colours.
+        The colors.
     most : int
         How many at most.
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.blobs import Blobs, blobs_of_runs, runs_of_pixels
-from robotlab.color.cleanup import clean
-from robotlab.color.fast import pixels_in_band
+from robotlab.color.components import Components, blobs_of_runs, runs_of_pixels
+from robotlab.image.morphology import open_close
+from robotlab.color.fast_threshold import pixels_in_band
 from robotlab.color.colorspace import hsv_of_bytes
 
 
 def pieces_in_band(
     picture: np.ndarray, band: Band | LabBand, open_px: int = 0, close_px: int = 0
-) -> tuple[Blobs, np.ndarray]:
+) -> tuple[Components, np.ndarray]:
     """All blobs of a band, after clean-up, with their mean depth.
 
     Parameters
@@ -50,7 +50,7 @@ def pieces_in_band(
     if open_px or close_px:
         mask = np.zeros(picture.shape[:2], bool)
         mask.reshape(-1)[pixels] = True
-        pixels, colors = np.flatnonzero(clean(mask, open_px, close_px)), None
+        pixels, colors = np.flatnonzero(open_close(mask, open_px, close_px)), None
     runs = runs_of_pixels(pixels, picture.shape[1])
     blobs, owners = blobs_of_runs(runs)
     if not len(blobs):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.color.blobs import Blobs
+from robotlab.color.components import Components
 from robotlab.errors import InputError
 
 
@@ -71,7 +71,7 @@ class Shape:
         object.__setattr__(self, "min_area_px", area)
         object.__setattr__(self, "min_fill", fill)
 
-    def fits(self, blobs: Blobs) -> np.ndarray:
+    def fits(self, blobs: Components) -> np.ndarray:
         """Which blobs look right.
 
         Parameters

@@ -1,4 +1,4 @@
-"""A color tracker as a small JSON file, and back, trusting nothing in it."""
+"""A color detector as a small JSON file, and back, trusting nothing in it."""
 
 from __future__ import annotations
 
@@ -14,36 +14,36 @@ from robotlab.errors import InputError, ModelError
 from robotlab.json_file import read_json
 
 if TYPE_CHECKING:
-    from robotlab.color.tracker import ColorTracker
+    from robotlab.color.detector import ColorDetector
 
-_KIND = "robotlab color tracker"
+_KIND = "robotlab color detector"
 _VERSION = 1
 _SHAPE_KEYS = {field.name for field in fields(Shape)}
 
 
-def tracker_to_json(tracker: ColorTracker) -> dict[str, Any]:
-    """Everything about a tracker as plain JSON values.
+def color_detector_to_json(detector: ColorDetector) -> dict[str, Any]:
+    """Everything about a detector as plain JSON values.
 
     Parameters
     ----------
-    tracker : ColorTracker
-        The tracker.
+    detector : ColorDetector
+        The detector.
 
     Returns
     -------
     dict
-        What :func:`read_tracker` reads.
+        What :func:`read_color_detector` reads.
     """
     return {
         "kind": _KIND,
         "version": _VERSION,
-        "classes": list(tracker.classes),
-        "bands": {name: band.to_json() for name, band in tracker.bands.items()},
-        "shapes": {name: _shape_to_json(shape) for name, shape in tracker.shapes.items()},
-        "all_blobs": tracker.all_blobs,
-        "open_px": tracker.open_px,
-        "close_px": tracker.close_px,
-        "balance": list(tracker.balance) if isinstance(tracker.balance, tuple) else tracker.balance,
+        "classes": list(detector.classes),
+        "bands": {name: band.to_json() for name, band in detector.bands.items()},
+        "shapes": {name: _shape_to_json(shape) for name, shape in detector.shapes.items()},
+        "all_blobs": detector.all_blobs,
+        "open_px": detector.open_px,
+        "close_px": detector.close_px,
+        "balance": list(detector.balance) if isinstance(detector.balance, tuple) else detector.balance,
     }
 
 
@@ -53,8 +53,8 @@ def _shape_to_json(shape: Shape) -> dict[str, Any]:
     return {**asdict(shape), "aspect": [low, high if np.isfinite(high) else None]}
 
 
-def read_tracker(path: Path) -> dict[str, Any]:
-    """The arguments of a saved tracker.
+def read_color_detector(path: Path) -> dict[str, Any]:
+    """The arguments of a saved detector.
 
     Parameters
     ----------
@@ -64,7 +64,7 @@ def read_tracker(path: Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        For ``ColorTracker(**arguments)``.
+        For ``ColorDetector(**arguments)``.
 
     Raises
     ------
@@ -72,7 +72,7 @@ def read_tracker(path: Path) -> dict[str, Any]:
         If the file is missing, damaged, of another kind, or holds a value
         that breaks a rule.
     """
-    value = read_json(path, "a color tracker's file", ModelError)
+    value = read_json(path, "a color detector's file", ModelError)
     try:
         return _arguments(value)
     except InputError as error:
@@ -80,10 +80,10 @@ def read_tracker(path: Path) -> dict[str, Any]:
 
 
 def _arguments(value: Any) -> dict[str, Any]:
-    again = "save the tracker again"
+    again = "save the detector again"
     if not isinstance(value, dict) or value.get("kind") != _KIND:
         raise InputError(
-            f'a color tracker must be a JSON object of kind "{_KIND}", this is not; give a file saved by ColorTracker.save'
+            f'a color detector must be a JSON object of kind "{_KIND}", this is not; give a file saved by ColorDetector.save'
         )
     if value.get("version") != _VERSION:
         raise InputError(
@@ -109,7 +109,7 @@ def _arguments(value: Any) -> dict[str, Any]:
 def _shape(name: str, value: Any) -> Shape:
     if not isinstance(value, dict) or set(value) != _SHAPE_KEYS or not isinstance(value["aspect"], list):
         raise InputError(
-            f"the shape of {name} must have {', '.join(sorted(_SHAPE_KEYS))}, got {value!r}; save the tracker again"
+            f"the shape of {name} must have {', '.join(sorted(_SHAPE_KEYS))}, got {value!r}; save the detector again"
         )
     aspect = [np.inf if place == 1 and end is None else end for place, end in enumerate(value["aspect"])]
     return Shape(value["min_area_px"], tuple(aspect), value["min_fill"], value["join_gap"])

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.course.kernel import Match, match
-    from robotlab.course.places import measured, shipped
-    from robotlab.course.reading import source_of
+    from robotlab.course.kernel import KernelMatch, kernel_match
+    from robotlab.course.resources import measured, shipped
+    from robotlab.course.source_text import source_of
 
-__all__ = ["Match", "match", "measured", "shipped", "source_of"]
+__all__ = ["KernelMatch", "kernel_match", "measured", "shipped", "source_of"]
 
 load_lazily(__name__)

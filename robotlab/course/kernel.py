@@ -13,7 +13,7 @@ from pathlib import Path
 
 
 @dataclass(frozen=True)
-class Match:
+class KernelMatch:
     """Where a kernel and its Jupyter live.
 
     Parameters
@@ -27,7 +27,7 @@ class Match:
 
     Examples
     --------
-    >>> Match(True, "a", "a").text()
+    >>> KernelMatch(True, "a", "a").text()
     'Jupyter and this kernel are in one environment.'
     """
 
@@ -45,7 +45,7 @@ class Match:
 
         Examples
         --------
-        >>> Match(None, "a", "").text()
+        >>> KernelMatch(None, "a", "").text()
         'This notebook was not started from a Jupyter that can be looked at; if pictures do not move, start it with robotlab open.'
         """
         if self.same:
@@ -84,7 +84,7 @@ def environment_of(program: str) -> str:
     return str(folder.parent if folder.name.lower() in ("bin", "scripts") else folder)
 
 
-def match() -> Match:
+def kernel_match() -> KernelMatch:
     """Compare this kernel's environment with that of the Jupyter above it.
 
     Returns
@@ -94,14 +94,14 @@ def match() -> Match:
 
     Examples
     --------
-    >>> match().kernel == sys.prefix
+    >>> kernel_match().kernel == sys.prefix
     True
     """
     jupyter = _jupyter_above()
     if not jupyter:
-        return Match(None, sys.prefix, "")
+        return KernelMatch(None, sys.prefix, "")
     # A link in either path must not make one place look like two.
-    return Match(os.path.realpath(jupyter) == os.path.realpath(sys.prefix), sys.prefix, jupyter)
+    return KernelMatch(os.path.realpath(jupyter) == os.path.realpath(sys.prefix), sys.prefix, jupyter)
 
 
 def _jupyter_above() -> str:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.design_sheet.move import measure_gain_limit, measure_safe_speed, measure_stop_m
-    from robotlab.design_sheet.robot import (
+    from robotlab.design_sheet.measure_motion import measure_gain_limit, measure_safe_speed, measure_stop_m
+    from robotlab.design_sheet.predictions import (
         Robot,
         predict_band,
         predict_gain_limit,
@@ -19,8 +19,8 @@ if TYPE_CHECKING:
         predict_smallest_object_m,
         predict_stop_m,
     )
-    from robotlab.design_sheet.see import heights_found, measure_band, measure_smallest_object_m, rendered_height_px, usable_height_px
-    from robotlab.design_sheet.sheet import DesignSheet, Row, design_sheet, predict
+    from robotlab.design_sheet.measure_vision import heights_found, measure_band, measure_smallest_object_m, rendered_height_px, usable_height_px
+    from robotlab.design_sheet.sheets import DesignSheet, Row, design_sheet, predict
 
 __all__ = [
     "DesignSheet", "Robot", "Row", "design_sheet", "heights_found", "measure_band", "measure_gain_limit",

@@ -9,8 +9,8 @@ import numpy as np
 from robotlab.greenhouse import textures
 from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.shadows import ORIGIN_M, darken
-from robotlab.greenhouse.solids import Light
-from robotlab.greenhouse.stage import Stage
+from robotlab.greenhouse.ray_intersections import Light
+from robotlab.greenhouse.static_parts import Stage
 from robotlab.greenhouse.view import View
 
 
@@ -107,11 +107,11 @@ def _look_at_walls(
     np.copyto(root[both], f(1 / 255), where=nearer)
 
 
-def post_shadow(view: View, light: np.ndarray, lamp: Light, thing: Thing, cx: float, cy: float) -> None:
+def post_shadow(view: View, light: np.ndarray, lighting: Light, thing: Thing, cx: float, cy: float) -> None:
     """The shadow of a post at (`cx`, `cy`), body axes, in `light` (3, rows * columns)."""
     # The shadow starts at the foot and points away from the lamp.
-    long = thing.height_m / max(lamp.toward[2], 0.35) * (lamp.direct > 0)
-    tip_x, tip_y = cx - long * lamp.toward[0], cy - long * lamp.toward[1]
+    long = thing.height_m / max(lighting.toward[2], 0.35) * (lighting.direct > 0)
+    tip_x, tip_y = cx - long * lighting.toward[0], cy - long * lighting.toward[1]
     # Beyond 25 cm from either end nothing is left of it.
     pitch_cos, pitch_sin, eye = view.cos, view.sin, view.camera.height_m
     columns, rows, depths = [], [], []
@@ -131,5 +131,5 @@ def post_shadow(view: View, light: np.ndarray, lamp: Light, thing: Thing, cx: fl
     if c0 >= c1 or r0 >= r1:
         return
     low = view.horizon
-    shade = darken(thing, cx, cy, 0.0, *view.ground[:, r0 - low : r1 - low, c0:c1], lamp)
+    shade = darken(thing, cx, cy, 0.0, *view.ground[:, r0 - low : r1 - low, c0:c1], lighting)
     light.reshape(3, view.rows, view.columns)[:, r0:r1, c0:c1] *= shade

@@ -26,7 +26,7 @@ def draw_leaf(
     Parameters
     ----------
     canvas : (3, rows, columns) ndarray of float32
-        Linear colours, changed in place; columns wrap around.
+        Linear colors, changed in place; columns wrap around.
     cover : (rows, columns) ndarray of float32
         1 where painted, changed in place.
     x, y : float
@@ -36,7 +36,7 @@ def draw_leaf(
     angle : float
         Direction of its midrib, rad.
     color : (3,) ndarray
-        Linear colour.
+        Linear color.
     """
     rows, columns = cover.shape
     reach = int(length) + 2
@@ -81,7 +81,7 @@ def leaf_color(rng: np.random.Generator, light: float = 1.0) -> np.ndarray:
     Returns
     -------
     (3,) ndarray
-        Linear colour.
+        Linear color.
     """
     low, high = rng.choice(4, 2)
     share = rng.random()
@@ -220,7 +220,7 @@ class SpriteSheet:
 
     @classmethod
     def build(cls, sprites: list[tuple[np.ndarray, np.ndarray]], levels: int = 5) -> SpriteSheet:
-        """Halve each sprite again and again; only covered texels count for the colour."""
+        """Halve each sprite again and again; only covered texels count for the color."""
         colors, covers, starts, start = [], [], [], 0
         for color, cover in sprites:
             share = cover.astype(np.float32)

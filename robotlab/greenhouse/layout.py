@@ -11,7 +11,7 @@ from robotlab.greenhouse.scene import KINDS, Scene, Thing
 
 
 def vary_color(rng: np.random.Generator, kind: str, spread: float = 1.0) -> tuple[int, int, int]:
-    """The colour of one copy of a kind: faded, dirty, of another batch.
+    """The color of one copy of a kind: faded, dirty, of another batch.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ class _Plot:
 
 def random_scene(
     rng: np.random.Generator | int,
-    lamp: str = "daylight",
+    lighting: str = "daylight",
     *,
     buckets: int | None = None,
     crates: int | None = None,
@@ -84,8 +84,8 @@ def random_scene(
     ----------
     rng : numpy.random.Generator or int
         Source of chance, or its seed.
-    lamp : str
-        One of :data:`robotlab.greenhouse.LAMPS`.
+    lighting : str
+        One of :data:`robotlab.greenhouse.LIGHTINGS`.
     buckets, crates : int, optional
         How many; at random when left out.
     clutter : float
@@ -105,7 +105,7 @@ def random_scene(
     Examples
     --------
     >>> scene = random_scene(3, "dusk")
-    >>> scene.lamp, len(scene.posts)
+    >>> scene.lighting, len(scene.posts)
     ('dusk', 1)
     """
     rng = np.random.default_rng(rng) if isinstance(rng, int | np.integer) else rng
@@ -146,7 +146,7 @@ def random_scene(
     wide, long = round(rng.uniform(3.2, 4.0), 2), round(rng.uniform(9.5, 14.0), 2)
     return Scene(
         tuple(t for t in things if t is not None),
-        lamp,
+        lighting,
         textures,
         floors[rng.integers(len(floors))],
         half,

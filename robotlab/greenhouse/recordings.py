@@ -21,7 +21,7 @@ import numpy as np
 import PIL
 import scipy
 
-from robotlab import picture as pictures
+from robotlab import image as pictures
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.files import write_json, write_whole
@@ -33,7 +33,7 @@ WIDTH_PX, HEIGHT_PX = 320, 240
 PICTURES_EACH = 29
 JPEG_QUALITY = 88
 
-# Things less visible or smaller than this are labelled, but marked `ignore`:
+# Things less visible or smaller than this are labeled, but marked `ignore`:
 # a person could not be blamed for missing them (a choice, no source).
 LEAST_VISIBILITY, LEAST_SIDE_PX = 0.25, 4.0
 
@@ -49,8 +49,8 @@ class Recording:
     ----------
     name : str
         As the labels call it.
-    lamp : str
-        One of :data:`robotlab.greenhouse.LAMPS`.
+    lighting : str
+        One of :data:`robotlab.greenhouse.LIGHTINGS`.
     use : {"train", "test"}
         What it is meant for.
     seed : int
@@ -58,12 +58,12 @@ class Recording:
     """
 
     name: str
-    lamp: str
+    lighting: str
     use: str
     seed: int
 
 
-# Two lamps, warm and grow, are kept for testing: a tracker that has trained on
+# Two lamps, warm and grow, are kept for testing: a detector that has trained on
 # the recordings for training has never seen them.
 RECORDINGS: tuple[Recording, ...] = (
     Recording("day1", "daylight", "train", 101),
@@ -104,13 +104,13 @@ def frames(recording: Recording, count: int = PICTURES_EACH) -> Iterator[Frame]:
     (240, 320, 3)
     """
     rng = np.random.default_rng([recording.seed, 7])
-    scene = random_scene(rng, recording.lamp, post=(2.0, 0.0), clutter=1.2)
+    scene = random_scene(rng, recording.lighting, post=(2.0, 0.0), clutter=1.2)
     camera = Camera(
         WIDTH_PX, HEIGHT_PX, math.radians(rng.uniform(52, 74)), rng.uniform(0.18, 0.48), rng.uniform(0.02, 0.26)
     )
     exposure = rng.uniform(0.85, 1.3)
     # Dim light: the camera keeps its shutter open longer, up to a point.
-    exposure *= {"dusk": 1.5, "grow": 1.25, "warm": 1.15}.get(recording.lamp, 1.0)
+    exposure *= {"dusk": 1.5, "grow": 1.25, "warm": 1.15}.get(recording.lighting, 1.0)
     noise, blur = rng.uniform(0.7, 1.7), rng.uniform(0.35, 0.85)
     others = tuple(thing for thing in scene.things if thing.kind != "post")
     for i in range(count):
@@ -130,7 +130,7 @@ def frames(recording: Recording, count: int = PICTURES_EACH) -> Iterator[Frame]:
 
 
 def _rest(scene: Scene) -> tuple:
-    return scene.lamp, scene.seed, scene.floor, scene.path_half_m, scene.room_m, scene.plants_m
+    return scene.lighting, scene.seed, scene.floor, scene.path_half_m, scene.room_m, scene.plants_m
 
 
 def _place(rng, scene, others, camera, progress) -> tuple[tuple[float, float, float], tuple[float, float]]:
@@ -235,7 +235,7 @@ def build(
                 "width": WIDTH_PX,
                 "height": HEIGHT_PX,
                 "recording": recording.name,
-                "lamp": recording.lamp,
+                "lighting": recording.lighting,
             }
             rows = annotations_of(frame)
             for row in rows:
@@ -285,7 +285,7 @@ def card_text(labels: dict, folder: Path) -> str:
     for name, use in labels["info"]["uses"].items():
         mine = [image for image in images if image["recording"] == name]
         counted = sum(by_id[a["image_id"]]["recording"] == name and not a["ignore"] for a in annotations)
-        table.append(f"| {name} | {mine[0]['lamp']} | {use} | {len(mine)} | {counted} |")
+        table.append(f"| {name} | {mine[0]['lighting']} | {use} | {len(mine)} | {counted} |")
     size = sum((folder / image["file_name"]).stat().st_size for image in images)
     return (
         Path(__file__)

@@ -2,7 +2,7 @@
 
 Every pixel is a ray.  Rays are made once for a camera; the floor and the walls
 are looked up in textures; things are met by exact formulas (see
-:mod:`robotlab.greenhouse.solids`), each only inside its own box of the picture,
+:mod:`robotlab.greenhouse.ray_intersections`), each only inside its own box of the picture,
 and only the nearest is painted, so that what it hides is known.
 """
 
@@ -16,12 +16,12 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.greenhouse.background import background, post_shadow
-from robotlab.greenhouse.lamps import Lamp
+from robotlab.greenhouse.lighting import Lighting
 from robotlab.greenhouse.scene import Scene
 from robotlab.greenhouse.sensor import blur_in_place, develop
-from robotlab.greenhouse.stage import stage_of
+from robotlab.greenhouse.static_parts import stage_of
 from robotlab.greenhouse.things import draw_things
-from robotlab.greenhouse.truth import Sight, Truths
+from robotlab.greenhouse.ground_truth import VisiblePixels, GroundTruth
 from robotlab.greenhouse.view import gain_at, view_of
 
 
@@ -43,12 +43,12 @@ class Frame:
     2.0
     """
 
-    def __init__(self, picture: np.ndarray, sight: Sight) -> None:
+    def __init__(self, picture: np.ndarray, sight: VisiblePixels) -> None:
         self.picture = picture
         self._sight = sight
 
     @functools.cached_property
-    def truths(self) -> Truths:
+    def truths(self) -> GroundTruth:
         """What is in the picture; worked out when first asked for."""
         return self._sight.truths()
 
@@ -125,18 +125,18 @@ def render(
         light = sum(light[:, i::samples, j::samples] for i in range(samples) for j in range(samples)) / np.float32(
             samples**2
         )
-    matrix, level = _mixing(stage.lamp)
+    matrix, level = _mixing(stage.lighting)
     if matrix is not None:
         light = _mixed(matrix, light)
     gain = gain_at(view, float(exposure) * level, float(noise))
-    # Only mixing can make colours that no eye has seen, with less than no light in one channel.
+    # Only mixing can make colors that no eye has seen, with less than no light in one channel.
     return Frame(develop(blur_in_place(light, blur), gain, noise, seed, negative=matrix is not None), sight)
 
 
 @functools.lru_cache(maxsize=32)
-def _mixing(lamp: Lamp) -> tuple[np.ndarray | None, float]:
-    """What a lamp does to daylight colours, or ``None`` where it only makes them brighter, and by how much."""
-    matrix = lamp.matrix()
+def _mixing(lighting: Lighting) -> tuple[np.ndarray | None, float]:
+    """What a lamp does to daylight colors, or ``None`` where it only makes them brighter, and by how much."""
+    matrix = lighting.matrix()
     if (matrix == matrix[0, 0] * np.eye(3)).all():
         return None, float(matrix[0, 0])
     return matrix.astype(np.float32), 1.0

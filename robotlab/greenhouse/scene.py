@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass, fields, replace
 
 from robotlab.errors import InputError
-from robotlab.greenhouse.lamps import lamp_named
+from robotlab.greenhouse.lighting import lighting_named
 from robotlab.greenhouse.textures import FLOORS
 
 CLASSES: tuple[str, ...] = ("post", "bucket", "crate")
@@ -19,7 +19,7 @@ CLASSES: tuple[str, ...] = ("post", "bucket", "crate")
 
 @dataclass(frozen=True)
 class Kind:
-    """Shape and usual colour of one kind of thing.
+    """Shape and usual color of one kind of thing.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ KINDS: dict[str, Kind] = {
     "post": Kind("round", (0.036, 0.034, 0.50), (232, 92, 18)),
     "bucket": Kind("round", (0.105, 0.140, 0.27), (28, 84, 178), open_top=True),
     "crate": Kind("box", (0.50, 0.34, 0.27), (232, 186, 38), open_top=True),
-    # Wrong things of the same colours.
+    # Wrong things of the same colors.
     "tray": Kind("box", (0.56, 0.36, 0.06), (232, 98, 22), open_top=True),
     "drum": Kind("round", (0.24, 0.24, 0.75), (26, 78, 170)),
     "pole": Kind("round", (0.022, 0.022, 1.40), (232, 190, 40)),
@@ -195,8 +195,8 @@ class Scene:
     ----------
     things : tuple of Thing
         In any order.
-    lamp : str
-        One of :data:`robotlab.greenhouse.LAMPS`.
+    lighting : str
+        One of :data:`robotlab.greenhouse.LIGHTINGS`.
     seed : int
         Picks the textures and the direction of the sun.
     floor : (str, str)
@@ -220,7 +220,7 @@ class Scene:
     """
 
     things: tuple[Thing, ...] = ()
-    lamp: str = "daylight"
+    lighting: str = "daylight"
     seed: int = 0
     floor: tuple[str, str] = ("paving", "soil")
     path_half_m: float = 1.1
@@ -228,7 +228,7 @@ class Scene:
     plants_m: float = 1.4
 
     def __post_init__(self) -> None:
-        lamp_named(self.lamp)
+        lighting_named(self.lighting)
         object.__setattr__(self, "things", tuple(self.things))
         for name in self.floor:
             if name not in FLOORS:
@@ -277,13 +277,13 @@ class Scene:
                 return scene
         return replace(self, things=(*self.things, Thing("post", float(x_m), float(y_m))))
 
-    def under(self, lamp: str) -> Scene:
+    def under(self, lighting: str) -> Scene:
         """The same scene under another lamp.
 
         Parameters
         ----------
-        lamp : str
-            One of :data:`robotlab.greenhouse.LAMPS`.
+        lighting : str
+            One of :data:`robotlab.greenhouse.LIGHTINGS`.
 
         Returns
         -------
@@ -292,7 +292,7 @@ class Scene:
 
         Examples
         --------
-        >>> Scene().under("grow").lamp
+        >>> Scene().under("grow").lighting
         'grow'
         """
-        return replace(self, lamp=lamp)
+        return replace(self, lighting=lighting)

@@ -97,13 +97,13 @@ def blur_in_place(light: np.ndarray, sigma_px: float) -> np.ndarray:
     # One plane after the other: it stays in the processor's cache.
     for plane in light.reshape(3, -1):
         for _ in range(passes):
-            # Each pair of neighbours exchanges a share of its difference, which is that
-            # kernel; the edge has one neighbour less, as if it went on for ever.
+            # Each pair of neighbors exchanges a share of its difference, which is that
+            # kernel; the edge has one neighbor less, as if it went on for ever.
             for step in (columns, 1):
                 before, after, part = plane[:-step], plane[step:], flow[:-step]
                 np.subtract(after, before, out=part)
                 if step == 1:
-                    # The end of a row and the start of the next are no neighbours.
+                    # The end of a row and the start of the next are no neighbors.
                     part[columns - 1 :: columns] = 0
                 part *= side
                 before += part

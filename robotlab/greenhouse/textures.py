@@ -25,7 +25,7 @@ SHIFTS, BYTE = (np.int32(0), np.int32(8), np.int32(16)), np.int32(255)
 
 @functools.lru_cache(maxsize=256)
 def rgb(*bytes_: float) -> np.ndarray:
-    """Linear colour of an sRGB byte triple.
+    """Linear color of an sRGB byte triple.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ class Pyramid:
     starts : tuple of int
         Where each level begins.
     per_meter : float
-        Texels a metre at the finest level.
+        Texels a meter at the finest level.
     """
 
     texels: np.ndarray
@@ -133,12 +133,12 @@ class Pyramid:
 
 
 def mix(low: np.ndarray, high: np.ndarray, share: np.ndarray) -> np.ndarray:
-    """Blend two colours.
+    """Blend two colors.
 
     Parameters
     ----------
     low, high : (3,) ndarray
-        Linear colours at share 0 and 1.
+        Linear colors at share 0 and 1.
     share : (rows, columns) ndarray
         Clipped to 0 to 1.
 

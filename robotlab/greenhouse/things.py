@@ -1,4 +1,4 @@
-"""Things in the picture: which rays may meet them, which they meet first, and what colour they see."""
+"""Things in the picture: which rays may meet them, which they meet first, and what color they see."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from itertools import accumulate
 import numpy as np
 
 from robotlab.greenhouse.scene import Thing
-from robotlab.greenhouse.skins import light_on_faces, paint_plant, paint_solids, turn_looks
-from robotlab.greenhouse.solids import (
+from robotlab.greenhouse.materials import light_on_faces, paint_plant, paint_solids, turn_looks
+from robotlab.greenhouse.ray_intersections import (
     FAR,
     Light,
     box_numbers,
@@ -20,8 +20,8 @@ from robotlab.greenhouse.solids import (
     plant_numbers,
     round_numbers,
 )
-from robotlab.greenhouse.stage import Stage
-from robotlab.greenhouse.truth import Sight
+from robotlab.greenhouse.static_parts import Stage
+from robotlab.greenhouse.ground_truth import VisiblePixels
 from robotlab.greenhouse.view import NEAR_M, View
 
 
@@ -78,8 +78,8 @@ def windows(
 
 
 def draw_things(
-    view: View, stage: Stage, lamp: Light, light: np.ndarray, cx: np.ndarray, cy: np.ndarray, yaw: float
-) -> Sight:
+    view: View, stage: Stage, lighting: Light, light: np.ndarray, cx: np.ndarray, cy: np.ndarray, yaw: float
+) -> VisiblePixels:
     """Paint the things into a picture.
 
     Parameters
@@ -88,7 +88,7 @@ def draw_things(
         What looks.
     stage : Stage
         The things.
-    lamp : Light
+    lighting : Light
         Body axes.
     light : (3, rows * columns) ndarray of float32
         The picture, changed in place.
@@ -106,7 +106,7 @@ def draw_things(
     cx, cy = cx.tolist(), cy.tolist()
     in_sight = windows(view, stage.things, cx, cy)
     if not in_sight:
-        return Sight.of_nothing(view)
+        return VisiblePixels.of_nothing(view)
     which, parts = [one[0] for one in in_sight], [view.pixels[r0:r1, c0:c1].ravel() for _, c0, r0, c1, r1 in in_sight]
 
     # Round things come first, then boxes, then plants: where each of these ends.
@@ -116,7 +116,7 @@ def draw_things(
     numbers += [box_numbers(*one, one[0].heading_rad - yaw, eye) for one in placed[m:n]]
     numbers += [plant_numbers(*one, view.focal, sheet) for one in placed[n:]]
     geometry, looks = np.array(numbers, np.float32).T, stage.looks.take(which, axis=1)
-    turn_looks(looks[:, :m], geometry[:2, :m], lamp)
+    turn_looks(looks[:, :m], geometry[:2, :m], lighting)
 
     # Where every ray meets every thing in its way.
     sizes = [part.size for part in parts]
@@ -138,25 +138,25 @@ def draw_things(
     ends = seen.searchsorted(stops).tolist()
     shown = [stop - start for start, stop in zip(ends[:-1], ends[1:], strict=True)]
 
-    # What colour that is.
+    # What color that is.
     rays, own = rays.take(seen, axis=1), np.concatenate([geometry, looks]).repeat(shown, axis=1)
     color = np.empty((3, seen.size), np.float32)
     a, b = ends[m], ends[n]
     if b:
         boxes = a < b
-        faces = light_on_faces(geometry[:2, m:n], lamp).repeat(shown[m:n], axis=1) if boxes else None
+        faces = light_on_faces(geometry[:2, m:n], lighting).repeat(shown[m:n], axis=1) if boxes else None
         on_top, meeting = (
             on_top.take(seen[:a]) if a else np.zeros(0, bool),
             meeting.take(seen[a:b] - i) if boxes else None,
         )
         color[:, :b] = paint_solids(
-            rays[:, :b], own[:, :b], t[:b], on_top, meeting, faces, stage.profiles, scuffs, eye, lamp
+            rays[:, :b], own[:, :b], t[:b], on_top, meeting, faces, stage.profiles, scuffs, eye, lighting
         )
     if b < seen.size:
-        color[:, b:] = paint_plant(rays[:, b:], own[:, b:], t[b:], texels.take(seen[b:] - j), sheet, eye, lamp)
+        color[:, b:] = paint_plant(rays[:, b:], own[:, b:], t[b:], texels.take(seen[b:] - j), sheet, eye, lighting)
     for plane, value in zip(light, color, strict=True):
         plane[pixels] = value
-    return Sight(view, stage.order, which, placed, yaw, stops, hits, shown, pixels)
+    return VisiblePixels(view, stage.order, which, placed, yaw, stops, hits, shown, pixels)
 
 
 def _nearest(pixels: np.ndarray, depth: np.ndarray, size: int) -> np.ndarray:

@@ -117,14 +117,14 @@ class Walk:
             return 0.0
         return float(np.hypot(*self._curve(float(t_s), 1)))
 
-    def scene_at(self, t_s: float, lamp: str | None = None) -> Scene:
+    def scene_at(self, t_s: float, lighting: str | None = None) -> Scene:
         """The greenhouse at one time.
 
         Parameters
         ----------
         t_s : float
             Time, s.
-        lamp : str, optional
+        lighting : str, optional
             Another lamp than the walk's own.
 
         Returns
@@ -134,11 +134,11 @@ class Walk:
 
         Examples
         --------
-        >>> WALKS["straight"].scene_at(0.0, "grow").lamp
+        >>> WALKS["straight"].scene_at(0.0, "grow").lighting
         'grow'
         """
         scene = self.scene.with_post_at(*self.post_at(t_s))
-        return scene if lamp is None else scene.under(lamp)
+        return scene if lighting is None else scene.under(lighting)
 
 
 def _sampled(duration_s: float, place, steps: int = 25) -> tuple[tuple[float, ...], tuple[tuple[float, float], ...]]:
@@ -203,7 +203,7 @@ def _walks() -> dict[str, Walk]:
         ("stop_and_go", "The post stops, waits and goes on.", stops_t, stops_p, _sides(3), 13, ("gravel", "soil"), 0),
         (
             "reverse",
-            "The post turns back towards the trolley, twice.",
+            "The post turns back toward the trolley, twice.",
             back_t,
             back_p,
             _sides(4),

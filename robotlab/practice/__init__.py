@@ -1,4 +1,4 @@
-"""Practice: tasks for the learner, slips that are recognized, nudges, progress.
+"""Practice: tasks for the learner, misconceptions that are recognized, nudges, progress.
 
 In a lesson there are three names: ``verify(fn)`` checks a function against the
 task of its name, ``nudge(fn)`` gives the next hint, ``progress_map()`` shows
@@ -6,10 +6,10 @@ what has been done.
 
 A task (:class:`Task`) is plain data in ``robotlab/practice/tasks/lesson_NN.py``:
 a reference, whose inputs and docstring are the learner's starter; cases, some
-written by hand and some drawn at random with a fixed seed; nudges; and slips,
+written by hand and some drawn at random with a fixed seed; nudges; and misconceptions,
 each a wrong answer that runs and the sentence that helps.  A result that agrees
 with a slip's in *every* case is recognized as that slip, so the cases must tell
-all slips apart; the tests prove that they do.
+all misconceptions apart; the tests prove that they do.
 
 Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general`` ->
 ``judging`` -> ``verdict`` -> ``desk`` (verify, nudge), with ``progress`` beside it.
@@ -20,15 +20,15 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.practice.desk import Nudge, nudge, progress_map, task_named, tasks_of, verify
+    from robotlab.practice.verifying import Nudge, nudge, progress_map, task_named, tasks_of, verify
     from robotlab.practice.progress import ProgressMap, progress_path
-    from robotlab.practice.task import Slip, Task
+    from robotlab.practice.task import Misconception, Task
     from robotlab.practice.verdict import Verdict
 
 __all__ = [
     "Nudge",
     "ProgressMap",
-    "Slip",
+    "Misconception",
     "Task",
     "Verdict",
     "nudge",

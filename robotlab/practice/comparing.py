@@ -10,7 +10,7 @@ import numpy as np
 
 
 @dataclass(frozen=True)
-class Fault:
+class Difference:
     """Why a result is not the right one.
 
     Parameters
@@ -25,7 +25,7 @@ class Fault:
     says: str
 
 
-def compare(expected: Any, got: Any, rtol: float, atol: float) -> Fault | None:
+def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | None:
     """The first thing wrong with a result, or nothing.
 
     Parameters
@@ -52,29 +52,29 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Fault | None:
     'The result must have shape (2,), yours has (3,).'
     """
     if expected is None:
-        return None if got is None else Fault("value", f"Here the right result is None, yours is {_kind_of(got)}.")
+        return None if got is None else Difference("value", f"Here the right result is None, yours is {_kind_of(got)}.")
     if got is None or got is ...:
-        return Fault("type", f"Your function gave {'nothing (None)' if got is None else '...'} for this case; it must return {wanted(expected)}.")
+        return Difference("type", f"Your function gave {'nothing (None)' if got is None else '...'} for this case; it must return {wanted(expected)}.")
     if isinstance(expected, str):
         if not isinstance(got, str):
-            return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
-        return None if got == expected else Fault("value", "Your result is another word than the right one.")
+            return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
+        return None if got == expected else Difference("value", "Your result is another word than the right one.")
     if isinstance(expected, tuple):
         return _compare_tuple(expected, got, rtol, atol)
     if isinstance(expected, np.ndarray) and not isinstance(got, np.ndarray):
         if isinstance(got, list | tuple):
-            return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}; np.array(...) makes an array of it.")
-        return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
+            return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}; np.array(...) makes an array of it.")
+        return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
     return _compare_numbers(expected, got, rtol, atol)
 
 
-def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Fault | None:
+def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Difference | None:
     if isinstance(got, np.ndarray) and got.ndim == 1:
         got = tuple(got)
     if not isinstance(got, tuple | list):
-        return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
+        return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
     if len(got) != len(expected):
-        return Fault("shape", f"The result must hold {len(expected)} values, yours holds {len(got)}.")
+        return Difference("shape", f"The result must hold {len(expected)} values, yours holds {len(got)}.")
     faults = [compare(one, other, rtol, atol) for one, other in zip(expected, got)]
     wrong = [i for i, fault in enumerate(faults) if fault]
     if not wrong:
@@ -83,30 +83,30 @@ def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Fault
     if fault.kind != "value":
         return fault
     neither = len(wrong) == len(expected) == 2
-    return Fault("value", "Neither value is right." if neither else f"Value {wrong[0] + 1} of {len(expected)} is not right.")
+    return Difference("value", "Neither value is right." if neither else f"Value {wrong[0] + 1} of {len(expected)} is not right.")
 
 
-def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Fault | None:
+def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Difference | None:
     right = np.asarray(expected)
     numbers = as_numbers(got)
     if numbers is None or isinstance(got, list | tuple):
-        return Fault("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.{_type_hint(got)}")
+        return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.{_type_hint(got)}")
     if numbers.shape != right.shape:
         if right.ndim == 0:
-            return Fault("shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.")
+            return Difference("shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.")
         turned = " Rows and columns may have changed places." if numbers.ndim > 1 and numbers.T.shape == right.shape else ""
-        return Fault("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned}")
+        return Difference("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned}")
     if right.size == 0:  # np.array([]) holds floats, whatever would be in it.
         return None
     if numbers.dtype.kind == "f" and np.isnan(numbers).any():
         where = f"{int(np.isnan(numbers).sum())} of {numbers.size} numbers are" if numbers.ndim else "The result is"
-        return Fault("nan", f"{where} NaN (not a number): look for 0 / 0, inf - inf, or the root of a negative number.")
+        return Difference("nan", f"{where} NaN (not a number): look for 0 / 0, inf - inf, or the root of a negative number.")
     if right.dtype.kind == "b" and numbers.dtype.kind != "b":
-        return Fault("type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a comparison such as a > b gives bool.")
+        return Difference("type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a comparison such as a > b gives bool.")
     if right.dtype.kind in "iu" and numbers.dtype.kind not in "iu":
-        return Fault("type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a count or a place is an int.")
+        return Difference("type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a count or a place is an int.")
     if right.dtype.kind == "f" and numbers.dtype.kind == "b":
-        return Fault("type", f"The result must be {wanted(expected)}, yours is True or False.")
+        return Difference("type", f"The result must be {wanted(expected)}, yours is True or False.")
     if right.dtype.kind == "f":
         good = np.isclose(numbers, right, rtol=rtol, atol=atol)
     else:
@@ -115,11 +115,11 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Fault
         return None
     if right.ndim == 0:
         if right.dtype.kind == "b":
-            return Fault("value", "Your result is the opposite of the right one.")
-        return Fault("value", f"Your result is too {'large' if numbers > right else 'small'}.")
+            return Difference("value", "Your result is the opposite of the right one.")
+        return Difference("value", f"Your result is too {'large' if numbers > right else 'small'}.")
     first = tuple(int(n) for n in np.argwhere(~good)[0])
     place = f"[{', '.join(map(str, first))}]"
-    return Fault("value", f"{int((~good).sum())} of {good.size} values are not right, the first at {place}.")
+    return Difference("value", f"{int((~good).sum())} of {good.size} values are not right, the first at {place}.")
 
 
 def agree(a: Any, b: Any, rtol: float, atol: float) -> bool:

@@ -41,7 +41,7 @@ def hint(message: str) -> str:
     --------
     >>> hint("NameError: name 'mth' is not defined")
     'Python does not know this name here. Look at its spelling, or import what it comes from.'
-    >>> hint("OSError: the lamp is off")
+    >>> hint("OSError: the lighting is off")
     ''
     """
     return next((says for pattern, says in _HINTS if re.search(pattern, message)), "")

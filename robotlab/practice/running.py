@@ -93,7 +93,7 @@ def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_
     -------
     list of Outcome
         One a case; they end at a hang or a flood.  Nothing that the function does by mistake is raised here; a
-        ``KeyboardInterrupt`` is, since that is the user's wish.
+        ``KeyboardInterrupt`` is, since that is the user's velocity.
 
     Examples
     --------

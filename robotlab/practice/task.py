@@ -1,4 +1,4 @@
-"""What a task is: a question, its answer, its cases, its nudges and its slips."""
+"""What a task is: a question, its answer, its cases, its nudges and its misconceptions."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ from robotlab.errors import InputError
 
 # Units by the ending of an input's name, the law of names in this library.
 UNITS = {"px": "px", "mm": "mm", "m": "m", "rad": "rad", "deg": "°", "hz": "Hz", "s": "s", "mps": "m/s", "mps2": "m/s²", "radps": "rad/s"}
-# Fewer slips than this and a wrong answer mostly meets a plain "not yet".
-LEAST_SLIPS = 3
+# Fewer misconceptions than this and a wrong answer mostly meets a plain "not yet".
+LEAST_MISCONCEPTIONS = 3
 # One to point at the right place, one at the idea, one at the formula.
 LEAST_NUDGES = 3
 
 
 @dataclass(frozen=True)
-class Slip:
+class Misconception:
     """A known misconception, written as a wrong answer that runs.
 
     Parameters
@@ -42,7 +42,7 @@ class Slip:
 
     Examples
     --------
-    >>> Slip("twice", "Your result is twice as large.", lambda x: 2 * x).function(3)
+    >>> Misconception("twice", "Your result is twice as large.", lambda x: 2 * x).function(3)
     6
     """
 
@@ -75,7 +75,7 @@ class Task:
     nudges : tuple of str
         Hints from faint to strong, at least three; the last may show the
         formula, none is the code.
-    slips : tuple of Slip
+    misconceptions : tuple of Misconception
         At least three.  The cases must tell them from the reference and from
         one another.
     edges : tuple of tuple
@@ -90,13 +90,13 @@ class Task:
     Raises
     ------
     InputError
-        If there are too few nudges or slips, or two slips with one name.
+        If there are too few nudges or misconceptions, or two misconceptions with one name.
 
     Examples
     --------
     >>> from robotlab.practice import task_named
     >>> task = task_named("field_of_view")
-    >>> task.inputs, task.unit, len(task.slips) >= 3
+    >>> task.inputs, task.unit, len(task.misconceptions) >= 3
     (('sensor_mm', 'focal_mm'), 'rad', True)
     """
 
@@ -107,17 +107,17 @@ class Task:
     fixed: tuple[tuple, ...]
     draw: Callable[[np.random.Generator], tuple]
     nudges: tuple[str, ...]
-    slips: tuple[Slip, ...]
+    misconceptions: tuple[Misconception, ...]
     edges: tuple[tuple, ...] = ()
     draws: int = 12
     rtol: float = 1e-6
     atol: float = 1e-9
 
     def __post_init__(self) -> None:
-        for what, found, least in (("nudges", self.nudges, LEAST_NUDGES), ("slips", self.slips, LEAST_SLIPS)):
+        for what, found, least in (("nudges", self.nudges, LEAST_NUDGES), ("misconceptions", self.misconceptions, LEAST_MISCONCEPTIONS)):
             if len(found) < least:
                 raise InputError(f"{self.name}: a task must have {least} {what} or more, got {len(found)}; add what learners need")
-        names = [slip.name for slip in self.slips]
+        names = [misconception.name for misconception in self.misconceptions]
         if len(set(names)) < len(names):
             raise InputError(f"{self.name}: each slip must have a name of its own, got {', '.join(sorted(names))}; rename one")
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 KINDS = {
     "passed": "passed",
     "not started": "not started",
-    "slip": "not yet, and the mistake is a known one",
+    "misconception": "not yet, and the mistake is a known one",
     "value": "not yet",
     "type": "not yet: another type of result is asked for",
     "shape": "not yet: the shape of the result is not right",
@@ -28,7 +28,7 @@ KINDS = {
     "unknown": "no task has this name",
     "no function": "verify needs the function itself",
 }
-# Blue, orange and grey of the set by Okabe and Ito, told apart with any color
+# Blue, orange and gray of the set by Okabe and Ito, told apart with any color
 # vision (Okabe & Ito, Color Universal Design, 2008); words say the same.
 _COLORS = {"passed": "#0072b2", "not started": "#767676"}
 _OTHER_COLOR = "#d55e00"
@@ -39,7 +39,7 @@ _WIDTH = 96
 
 @dataclass(frozen=True)
 class Verdict:
-    """The judgement of one answer.
+    """The evaluation of one answer.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class Verdict:
         One of ``KINDS``.
     says : str
         What helps: a sentence or two.
-    slip : str
+    misconception : str
         Name of the slip that was recognized, if any.
     cases : int
         How many cases were tried.
@@ -72,7 +72,7 @@ class Verdict:
     name: str
     kind: str
     says: str = ""
-    slip: str = ""
+    misconception: str = ""
     cases: int = 0
     table: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = ()
@@ -108,7 +108,7 @@ class Verdict:
         return replace(self, notes=(*self.notes, note))
 
     def _head(self) -> str:
-        words = f"recognized: {self.slip}" if self.kind == "slip" else KINDS[self.kind]
+        words = f"recognized: {self.misconception}" if self.kind == "misconception" else KINDS[self.kind]
         return f"{self.name}: {words}" + (f", {self.cases} cases" if self.passed else "")
 
     def __str__(self) -> str:

@@ -11,10 +11,10 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from robotlab.boxes import check_boxes, iou
-from robotlab.color import HUES, Band, Shape, find_blobs, histogram, overlay
+from robotlab.color import HUES, Band, Shape, connected_components, histogram, overlay
 from robotlab.color.colorspace import hsv
 from robotlab.errors import InputError
-from robotlab.picture import check_picture
+from robotlab.image.picture import check_picture
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -105,7 +105,7 @@ class ColorBands(SliderPicture):
             (int(value_from), max(int(value_from), self._band.value[1])),
         )
         mask = self._panel.mask(name, band)
-        blobs = find_blobs(mask, Shape().min_area_px)
+        blobs = connected_components(mask, Shape().min_area_px)
         box = blobs.boxes[0] if len(blobs) else None
         share = 100 * mask.mean()
         text = f"{name}: " if name else ""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.figure import Figure
 
-from robotlab.motion import GAIN_MARGIN, Motor, advance, loop_limit
+from robotlab.control import GAIN_MARGIN, Motor, advance, loop_limit
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -79,7 +79,7 @@ def turn_after_jump(gain: float, delay_frames: int, lag_s: float = 0.0) -> Turn:
     P-control without limits, one command a frame, exact arcs.  The post is so
     far away that driving does not change its direction; without lag the
     bearings at the frames are those of
-    :func:`robotlab.motion.sampled_bearing`.
+    :func:`robotlab.control.sampled_bearing`.
 
     Examples
     --------
@@ -121,7 +121,7 @@ def limits(lag_s: float) -> np.ndarray:
     Returns
     -------
     (N, 2) ndarray
-        Delay, s, and limit, 1/s, from :func:`robotlab.motion.loop_limit`.
+        Delay, s, and limit, 1/s, from :func:`robotlab.control.loop_limit`.
 
     Examples
     --------

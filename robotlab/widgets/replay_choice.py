@@ -1,4 +1,4 @@
-"""Two runs side by side, chosen by the learner: which walk, which trackers."""
+"""Two runs side by side, chosen by the learner: which walk, which detectors."""
 
 from __future__ import annotations
 
@@ -8,35 +8,35 @@ from typing import Any
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.follow import Run, replay_html, replay_pair_html, share_on_post
+from robotlab.loop import Run, replay_html, replay_pair_html, share_on_post
 from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
 
 
 class ReplayChoice(AnsweringWidget):
-    """Lists to choose a walk and two trackers from, and their runs replayed in step.
+    """Lists to choose a walk and two detectors from, and their runs replayed in step.
 
     Parameters
     ----------
     run_of : callable
-        Takes the name of a walk and of a tracker, gives their
-        :class:`~robotlab.follow.Run`.  Each is asked for once and kept.
+        Takes the name of a walk and of a detector, gives their
+        :class:`~robotlab.loop.Run`.  Each is asked for once and kept.
     walks : sequence of str
         What can be walked; the first is shown at the start.
-    trackers : sequence of str
+    detectors : sequence of str
         Two or more, in the order in which they stand side by side; the first
         two are shown at the start.
 
     Raises
     ------
     InputError
-        If there is no walk, or fewer than two trackers, or a name comes twice.
+        If there is no walk, or fewer than two detectors, or a name comes twice.
 
     Examples
     --------
-    >>> from robotlab.face_off import drive
-    >>> from robotlab.follow import Oracle
-    >>> eyes = {"sharp": Oracle(), "dim": Oracle(smallest_px=70)}
-    >>> show = ReplayChoice(lambda walk, name: drive(eyes[name], walk, pictures=False, duration_s=2, progress=False), ["weave"], list(eyes))
+    >>> from robotlab.face_off import simulate_walk
+    >>> from robotlab.loop import GroundTruthDetector
+    >>> camera_thread = {"sharp": GroundTruthDetector(), "dim": GroundTruthDetector(smallest_px=70)}
+    >>> show = ReplayChoice(lambda walk, name: simulate_walk(camera_thread[name], walk, pictures=False, duration_s=2, progress=False), ["weave"], list(camera_thread))
     >>> show.text
     'weave. sharp: on the post in 95 % of the pictures, distance 0.21 m off. dim: on the post in 95 % of the pictures, distance 0.21 m off.'
     """
@@ -48,22 +48,22 @@ class ReplayChoice(AnsweringWidget):
     alt = traitlets.Unicode().tag(sync=True)
     lists = traitlets.List().tag(sync=True)
 
-    def __init__(self, run_of: Callable[[str, str], Run], walks: Sequence[str], trackers: Sequence[str]) -> None:
-        walks, trackers = list(walks), list(trackers)
-        for what, names, least in (("walks", walks, 1), ("trackers", trackers, 2)):
+    def __init__(self, run_of: Callable[[str, str], Run], walks: Sequence[str], detectors: Sequence[str]) -> None:
+        walks, detectors = list(walks), list(detectors)
+        for what, names, least in (("walks", walks, 1), ("detectors", detectors, 2)):
             if len(set(names)) < len(names) or len(names) < least:
                 raise InputError(f"{what} must be {least} or more different names, got {names}; name each once")
         self._run_of, self._kept = run_of, {}
-        words = (("walk", "walk", walks), ("left", "on the left", trackers), ("right", "on the right", trackers))
+        words = (("walk", "walk", walks), ("left", "on the left", detectors), ("right", "on the right", detectors))
         super().__init__(
-            {"values": {"walk": walks[0], "left": trackers[0], "right": trackers[1]}},
+            {"values": {"walk": walks[0], "left": detectors[0], "right": detectors[1]}},
             lists=[{"name": name, "label": label, "options": options} for name, label, options in words],
         )
 
-    def _run(self, walk: str, tracker: str) -> Run:
-        if (walk, tracker) not in self._kept:
-            self._kept[walk, tracker] = self._run_of(walk, tracker)
-        return self._kept[walk, tracker]
+    def _run(self, walk: str, detector: str) -> Run:
+        if (walk, detector) not in self._kept:
+            self._kept[walk, detector] = self._run_of(walk, detector)
+        return self._kept[walk, detector]
 
     def _seen(self, asked: dict[str, Any]) -> dict[str, Any]:
         values = asked["values"]

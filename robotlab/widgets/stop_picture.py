@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from robotlab.motion import make_ramp, stopping_distance_m
-from robotlab.motion.checks import number
-from robotlab.plots import new_figure
+from robotlab.control import make_ramp, stopping_distance_m
+from robotlab.control.checks import number
+from robotlab.report.plots import new_figure
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -18,7 +18,7 @@ _BLUE, _ORANGE, _GRAY = "#0072b2", "#d55e00", "#666666"  # after Okabe and Ito, 
 
 
 def stop_course(speed_mps: float, accel_mps2: float, jerk_mps3: float | None, delay_s: float, end_s: float) -> tuple[np.ndarray, ...]:
-    """A stop, step by step, by the ramps of :mod:`robotlab.motion`.
+    """A stop, step by step, by the ramps of :mod:`robotlab.control`.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ class StopPicture(SliderPicture):
         speeds, way = curves[0], curves[2]
         for line in self._begin:
             line.set_xdata([delay_s, delay_s])
-        plain, whole = (stopping_distance_m(speed_mps, accel_mps2, delay_s, max_jerk=jerk) for jerk in (None, jerk_mps3))
+        plain, whole = (stopping_distance_m(speed_mps, accel_mps2, delay_s, max_jerk_mps3=jerk) for jerk in (None, jerk_mps3))
         lost = speed_mps * delay_s
         seconds = delay_s + 2 * (whole - lost) / speed_mps
         self._end.set_data([min(seconds, _END_S)], [min(whole, _END_M)])

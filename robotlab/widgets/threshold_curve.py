@@ -10,10 +10,10 @@ from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from robotlab.dataset import DataSet, Entry
+from robotlab.data import DataSet, LabeledImage
 from robotlab.errors import DataSetError, InputError
-from robotlab.scoring import Curve, Match, average_precision, match
-from robotlab.trackers import Detections
+from robotlab.metrics import Curve, Matching, average_precision, match_detections
+from robotlab.detections import Detections
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -40,7 +40,7 @@ class _Judged:
     """All detections of the chosen classes at one IoU limit, and what became of those in the strip."""
 
     curve: Curve
-    strip: tuple[tuple[np.ndarray, np.ndarray, Match, np.ndarray], ...]
+    strip: tuple[tuple[np.ndarray, np.ndarray, Matching, np.ndarray], ...]
 
 
 class ThresholdCurve(SliderPicture):
@@ -67,14 +67,14 @@ class ThresholdCurve(SliderPicture):
 
     Notes
     -----
-    True positives (TP), false positives (FP) and false negatives (FN) are counted as :func:`robotlab.scoring.judge`
+    True positives (TP), false positives (FP) and false negatives (FN) are counted as :func:`robotlab.metrics.evaluate_coco`
     counts them: at an IoU of .5 the numbers are the same.  Things in a crowd
     count neither way and are not drawn.
 
     Examples
     --------
     >>> from robotlab.course import shipped
-    >>> from robotlab.dataset import open_dataset
+    >>> from robotlab.data import open_dataset
     >>> data = open_dataset(shipped("datasets/coins")).only(ids=[1, 2])
     >>> found = [Detections(one.boxes[:1], [0.8], one.labels[:1], data.classes) for one in data]
     >>> ThresholdCurve(data, found).text.split(";")[0]
@@ -149,7 +149,7 @@ class ThresholdCurve(SliderPicture):
             for label in labels:
                 here, there = own == label, entry.labels == label
                 crowd = entry.crowd[there]
-                became = match(found.boxes[here], found.scores[here], entry.boxes[there], limit, crowd)
+                became = match_detections(found.boxes[here], found.scores[here], entry.boxes[there], limit, crowd)
                 counts = ~became.void
                 scores.append(found.scores[here][counts])
                 hits.append(became.truth[counts] >= 0)
@@ -173,18 +173,18 @@ class ThresholdCurve(SliderPicture):
         return self._panel.draw((kind, limit), judged, float(score), at), text
 
 
-def _joined(parts: list[tuple[np.ndarray, np.ndarray, Match, np.ndarray]]) -> tuple[np.ndarray, np.ndarray, Match, np.ndarray]:
+def _joined(parts: list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]]) -> tuple[np.ndarray, np.ndarray, Matching, np.ndarray]:
     """The classes of one picture in one list."""
     ends = np.cumsum([0, *(len(truths) for *_, truths in parts)])
     truth = [np.where(one.truth >= 0, one.truth + end, -1) for (_, _, one, _), end in zip(parts, ends)]
     missed = [one.missed + end for (_, _, one, _), end in zip(parts, ends)]
     scores = np.concatenate([scores for _, scores, _, _ in parts])
     void, order = np.concatenate([one.void for _, _, one, _ in parts]), np.argsort(-scores, kind="stable")
-    became = Match(np.concatenate(truth), void, order, np.concatenate(missed))
+    became = Matching(np.concatenate(truth), void, order, np.concatenate(missed))
     return np.concatenate([boxes for boxes, *_ in parts]), scores, became, np.concatenate([truths for *_, truths in parts])
 
 
-def sorted_out(boxes: np.ndarray, scores: np.ndarray, became: Match, truths: np.ndarray, score: float) -> dict[str, np.ndarray]:
+def sorted_out(boxes: np.ndarray, scores: np.ndarray, became: Matching, truths: np.ndarray, score: float) -> dict[str, np.ndarray]:
     """The boxes of one picture by what they are when only detections of at least `score` are used.
 
     Parameters
@@ -194,7 +194,7 @@ def sorted_out(boxes: np.ndarray, scores: np.ndarray, became: Match, truths: np.
     scores : (D,) ndarray
         How sure each is.
     became : Match
-        From :func:`robotlab.scoring.match` on all detections: those of lower
+        From :func:`robotlab.metrics.match_detections` on all detections: those of lower
         score choose later, so leaving them out changes nothing for the others.
     truths : (G, 4) ndarray
         True corners, px.
@@ -209,7 +209,7 @@ def sorted_out(boxes: np.ndarray, scores: np.ndarray, became: Match, truths: np.
     Examples
     --------
     >>> boxes, scores, truths = np.array([[0, 0, 9, 9], [50, 0, 59, 9]]), np.array([0.8, 0.3]), np.array([[0, 0, 9, 10.0]])
-    >>> kinds = sorted_out(boxes, scores, match(boxes, scores, truths), truths, 0.5)
+    >>> kinds = sorted_out(boxes, scores, match_detections(boxes, scores, truths), truths, 0.5)
     >>> {name: len(rows) for name, rows in kinds.items()}
     {'TP': 1, 'FP': 0, 'FN': 0}
     """
@@ -225,7 +225,7 @@ def sorted_out(boxes: np.ndarray, scores: np.ndarray, became: Match, truths: np.
 class _Panel:
     """One kept figure: what the threshold cannot change is drawn once for each IoU limit."""
 
-    def __init__(self, pictures: list[np.ndarray], entries: list[Entry], reach: tuple[float, float]) -> None:
+    def __init__(self, pictures: list[np.ndarray], entries: list[LabeledImage], reach: tuple[float, float]) -> None:
         figure = Figure(figsize=(_SIZE_PX[0] / 100, _SIZE_PX[1] / 100), dpi=100)
         self._curve_ax, self._score_ax = (figure.add_axes(_share(place)) for place in (_CURVE_PX, _SCORES_PX))
         ax = self._curve_ax

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from robotlab.classify import square_crop
 from robotlab.errors import InputError
-from robotlab.picture import check_picture
+from robotlab.image.picture import check_picture
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -21,8 +21,8 @@ BAR_COLOR, LIMIT_COLOR = "#0072b2", "#d55e00"
 SMALLEST_PX = 12
 
 
-class TellsClasses(Protocol):
-    """Anything with class names and probabilities, such as a Classifier or Photographs."""
+class ProbabilisticClassifier(Protocol):
+    """Anything with class names and probabilities, such as a Classifier or ImageNetClassifier."""
 
     classes: tuple[str, ...]
 
@@ -38,7 +38,7 @@ class TopClasses(SliderPicture):
     ----------
     picture : (H, W, 3) ndarray of uint8
         Red-green-blue, 24 px or more on each side.
-    classifier : TellsClasses
+    classifier : ProbabilisticClassifier
         Asked about the square.
     middle : (float, float)
         Where the middle of the square starts, px: x to the right, y down.
@@ -71,7 +71,7 @@ class TopClasses(SliderPicture):
     def __init__(
         self,
         picture: np.ndarray,
-        classifier: TellsClasses,
+        classifier: ProbabilisticClassifier,
         middle: tuple[float, float],
         side_px: float,
         *,
@@ -103,13 +103,13 @@ class TopClassesFigure:
     ----------
     picture : (H, W, 3) ndarray of uint8
         Red-green-blue.
-    classifier : TellsClasses
+    classifier : ProbabilisticClassifier
         Asked about the square.
     k : int
         How many classes are shown.
     """
 
-    def __init__(self, picture: np.ndarray, classifier: TellsClasses, k: int) -> None:
+    def __init__(self, picture: np.ndarray, classifier: ProbabilisticClassifier, k: int) -> None:
         self._picture, self._classifier = picture, classifier
         self._k = min(k, len(classifier.classes))
         figure = Figure(figsize=(6.4, 3.0), dpi=100, layout="constrained")

@@ -11,16 +11,16 @@ from matplotlib.figure import Figure
 
 from robotlab.boxes import check_boxes
 from robotlab.errors import InputError
-from robotlab.picture import check_picture, encode
-from robotlab.plots import COLORS, LINES, new_figure
-from robotlab.scoring import match
-from robotlab.trackers import Detections
+from robotlab.image.picture import check_picture, encode
+from robotlab.report.plots import COLORS, LINES, new_figure
+from robotlab.metrics import match_detections
+from robotlab.detections import Detections
 from robotlab.widgets.kit import Widget, browser_code, browser_style
 
 if TYPE_CHECKING:
-    from robotlab.dataset import DataSet, Entry
-    from robotlab.detector import Detector
-    from robotlab.detector.train import Course
+    from robotlab.data import DataSet, LabeledImage
+    from robotlab.neural import NeuralDetector
+    from robotlab.neural.training_loop import History
 
 # Vermilion and blue first: on the course's classes, post and bucket, they are the nearest to the things' own colors.
 CLASS_COLORS = (COLORS[1], COLORS[0], *COLORS[2:])
@@ -59,8 +59,8 @@ class TrainingMonitor(Widget):
 
     Notes
     -----
-    Live: show the monitor first, then ``fit(..., stage="full",
-    watch=monitor.watch)`` in the next cell.  Each judgement becomes a stage;
+    Live: show the monitor first, then ``fit(..., training="fine_tuning",
+    watch=monitor.watch)`` in the next cell.  Each evaluation becomes a stage;
     the slider follows the newest until it is moved.  All is drawn in the
     browser, so slider and play button work while the kernel is busy training.
 
@@ -117,7 +117,7 @@ class TrainingMonitor(Widget):
         )
 
     @classmethod
-    def of(cls, data: DataSet, entry: Entry, **options: Any) -> TrainingMonitor:
+    def of(cls, data: DataSet, entry: LabeledImage, **options: Any) -> TrainingMonitor:
         """A monitor on one labeled picture of a data set.
 
         Parameters
@@ -137,13 +137,13 @@ class TrainingMonitor(Widget):
         out = entry.crowd | entry.ignore
         return cls(data.load(entry), entry.boxes[~out], entry.labels[~out], data.classes, ignored=entry.boxes[out], **options)
 
-    def watch(self, course: Course, detector: Detector | None) -> None:
-        """Take in how a training goes; what ``watch`` of :func:`robotlab.detector.fit` calls.
+    def watch(self, course: History, detector: NeuralDetector | None) -> None:
+        """Take in how a training goes; what ``watch`` of :func:`robotlab.neural.fit` calls.
 
         Parameters
         ----------
         course : Course
-            Steps, losses and judgements so far.
+            Steps, losses and evaluations so far.
         detector : Detector or None
             The detector as it is now, when it has just been judged.
         """
@@ -151,7 +151,7 @@ class TrainingMonitor(Widget):
             self.stages = []
         self.losses = [[step, float(loss)] for step, loss in zip(course.steps, course.losses, strict=True)]
         if detector is not None:
-            self.add_stage(course.judged_steps[-1], course.judged_AP[-1], course.judged_AP50[-1], detector.find(self._picture))
+            self.add_stage(course.judged_steps[-1], course.judged_AP[-1], course.judged_AP50[-1], detector.detect(self._picture))
 
     def add_stage(self, step: int, AP: float, AP50: float, found: Detections) -> None:
         """Add one stage.
@@ -209,7 +209,7 @@ class TrainingMonitor(Widget):
         for label in range(len(self.classes)):
             here, own = found.labels == label, true[labels == label]
             crowd = np.arange(len(own) + len(self._ignored)) >= len(own)
-            matched = match(found.boxes[here], found.scores[here], np.concatenate([own, self._ignored]), FOUND_FROM, crowd)
+            matched = match_detections(found.boxes[here], found.scores[here], np.concatenate([own, self._ignored]), FOUND_FROM, crowd)
             hits, uncounted = hits + int(matched.hits.sum()), uncounted + int(matched.void.sum())
         words = f"In this picture {hits} TP, {len(found) - hits - uncounted} FP, {len(true) - hits} FN"
         return f"{words}; {uncounted} more on what does not count." if uncounted else f"{words}."

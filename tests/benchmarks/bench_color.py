@@ -1,4 +1,4 @@
-"""The color tracker beside OpenCV: HSV, band, largest blob, one thread.
+"""The color detector beside OpenCV: HSV, band, largest blob, one thread.
 
 Both sides give area, centroid and box of the largest blob, and are checked to
 be exactly equal.  OpenCV does cvtColor, inRange and connectedComponentsWithStats
@@ -14,8 +14,8 @@ import numpy as np
 from timing import Missing, growth_row, side_by_side
 
 from robotlab.camera import Camera
-from robotlab.color import Band, find_blobs, hsv, pixels_in_band
-from robotlab.color.blobs import blobs_of_runs, runs_of_pixels
+from robotlab.color import Band, connected_components, hsv, pixels_in_band
+from robotlab.color.components import blobs_of_runs, runs_of_pixels
 from robotlab.greenhouse import random_scene, render
 
 try:
@@ -35,14 +35,14 @@ def greenhouse(width_px: int, height_px: int, noise: float = 1.0) -> np.ndarray:
 
 
 def speckled(picture: np.ndarray, share: float) -> np.ndarray:
-    """The picture with single pixels of the target's colour strewn over it."""
+    """The picture with single pixels of the target's color strewn over it."""
     picture = picture.copy()
     picture[np.random.default_rng(5).random(picture.shape[:2]) < share] = 215, 95, 30
     return picture
 
 
 def covered(picture: np.ndarray, share: float) -> np.ndarray:
-    """The picture with the target's colour over a share of it, from the left."""
+    """The picture with the target's color over a share of it, from the left."""
     picture = picture.copy()
     picture[:, : int(share * picture.shape[1])] = 215, 95, 30
     return picture
@@ -78,28 +78,28 @@ def rows() -> list[dict]:
     for width, height, aim in ((640, 480, 0.6), (1280, 720, 0.5)):
         picture = greenhouse(width, height)
         timed = side_by_side(lambda: ours(picture), lambda: theirs(picture), repeats=41, calls=3, check=same)
-        found.append(timed.row(f"color tracker, {width}×{height}", REFERENCE, aim))
+        found.append(timed.row(f"color detector, {width}×{height}", REFERENCE, aim))
     picture = greenhouse(640, 480)
     for share in (0.005, 0.01, 0.02, 0.04):
         noisy = speckled(picture, share)
         timed = side_by_side(lambda: ours(noisy), lambda: theirs(noisy), repeats=21, check=same)
-        found.append(timed.row(f"color tracker, 640×480, {100 * share:g} % specks", REFERENCE, note="to see where it loses"))
+        found.append(timed.row(f"color detector, 640×480, {100 * share:g} % specks", REFERENCE, note="to see where it loses"))
     for sigma in (5, 10):
         grainy = np.clip(picture + np.random.default_rng(5).normal(0, sigma, picture.shape), 0, 255).astype(np.uint8)
         timed = side_by_side(lambda: ours(grainy), lambda: theirs(grainy), repeats=21, check=same)
-        found.append(timed.row(f"color tracker, 640×480, noise of {sigma} more bytes", REFERENCE, note="to see where it loses"))
+        found.append(timed.row(f"color detector, 640×480, noise of {sigma} more bytes", REFERENCE, note="to see where it loses"))
     for share in (0.1, 0.25, 0.5):
         large = covered(picture, share)
         timed = side_by_side(lambda: ours(large), lambda: theirs(large), repeats=21, check=same)
-        found.append(timed.row(f"color tracker, 640×480, {100 * share:g} % covered", REFERENCE, note="to see where it loses"))
+        found.append(timed.row(f"color detector, 640×480, {100 * share:g} % covered", REFERENCE, note="to see where it loses"))
 
     timed = side_by_side(
         lambda: hsv(picture), lambda: cv2.cvtColor(picture, cv2.COLOR_RGB2HSV), repeats=9, check=np.testing.assert_array_equal
     )
-    found.append(timed.row("HSV of all pixels, 640×480", "OpenCV cvtColor", note="the clear way, not the tracker's"))
+    found.append(timed.row("HSV of all pixels, 640×480", "OpenCV cvtColor", note="the clear way, not the detector's"))
     mask = ORANGE.mask(picture)
     timed = side_by_side(
-        lambda: find_blobs(mask).areas[0],
+        lambda: connected_components(mask).areas[0],
         lambda: cv2.connectedComponentsWithStats(mask.view(np.uint8), connectivity=8)[2][1:, 4].max(),
         repeats=21,
         check=np.testing.assert_array_equal,
@@ -119,6 +119,6 @@ def growth() -> list[dict]:
         return mask
 
     return [
-        growth_row("color tracker, pixels", list(pictures), pictures.__getitem__, ours, repeats=15),
-        growth_row("blobs of a 640×480 mask, blobs", [1000, 4000, 16000, 64000], dots, find_blobs, repeats=7),
+        growth_row("color detector, pixels", list(pictures), pictures.__getitem__, ours, repeats=15),
+        growth_row("blobs of a 640×480 mask, blobs", [1000, 4000, 16000, 64000], dots, connected_components, repeats=7),
     ]

@@ -12,10 +12,10 @@ import numpy as np
 import onnxruntime
 from timing import Missing, Timed, side_by_side
 
-from robotlab.dataset import open_dataset
-from robotlab.detector import Detector, fit
-from robotlab.detector.sizes import network_input
-from robotlab.picture import resize
+from robotlab.data import open_dataset
+from robotlab.neural import NeuralDetector, fit
+from robotlab.neural.sizes import network_input
+from robotlab.image import resize
 
 DATASETS = Path(__file__).resolve().parents[2] / "datasets"
 # What a driving program imports and loads, in a fresh process each time.
@@ -23,13 +23,13 @@ LOAD = """
 import json, sys, time
 start = time.perf_counter()
 from robotlab.camera import Camera
-from robotlab.color import ColorTracker
-from robotlab.detector import Detector
-from robotlab.follow import Settings, drive
-from robotlab.motion import SerialLink
+from robotlab.color import ColorDetector
+from robotlab.neural import Detector
+from robotlab.loop import Settings, drive
+from robotlab.control import SerialLink
 imported = time.perf_counter() - start
 import numpy as np
-Detector.load(sys.argv[1], threads=1).find(np.zeros((240, 320, 3), np.uint8))
+Detector.load(sys.argv[1], threads=1).detect(np.zeros((240, 320, 3), np.uint8))
 # The most so far; getrusage would count what the process was forked from.
 with open("/proc/self/status") as status:
     peak = next(int(line.split()[1]) / 1024 for line in status if line.startswith("VmHWM"))
@@ -39,12 +39,12 @@ print(json.dumps([imported, peak]))
 
 def frame_row(path: Path, picture: np.ndarray) -> dict:
     """One picture in, boxes out, beside the network alone on a prepared input."""
-    detector = Detector.load(path, threads=1)
+    detector = NeuralDetector.load(path, threads=1)
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
     plain = onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
     x = network_input(picture)[None]
-    timed = side_by_side(lambda: detector.find(picture), lambda: plain.run(None, {"picture": x}), repeats=41, threads=1)
+    timed = side_by_side(lambda: detector.detect(picture), lambda: plain.run(None, {"picture": x}), repeats=41, threads=1)
     height, width = picture.shape[:2]
     return timed.row(f"detector, picture to boxes, {width}x{height}", "ONNX Runtime alone, input prepared", aim=1.1)
 

@@ -16,18 +16,18 @@ from pathlib import Path
 import numpy as np
 from timing import Missing, side_by_side
 
-from robotlab.dataset import DataSet, open_dataset
-from robotlab.detector import Detector, fit
-from robotlab.detector.engine.crew import Crew
-from robotlab.detector.engines import NumpyEngine, torch_is_there
-from robotlab.detector.fewshot import PICTURES, learning_curve, range_report
-from robotlab.detector.graph import head_layers
-from robotlab.detector.common import shipped_weights
-from robotlab.detector.held_out import figures, find_all
-from robotlab.detector.sizes import network_input
-from robotlab.detector.spec import FEATURES, first_weights
-from robotlab.detector.train import BatchMaker
-from robotlab.detector.windows import WindowPlan
+from robotlab.data import DataSet, open_dataset
+from robotlab.neural import NeuralDetector, fit
+from robotlab.neural.engine.workers import WorkerPool
+from robotlab.neural.engines import NumpyEngine, torch_is_there
+from robotlab.neural.learning_curves import PICTURES, learning_curve, range_report
+from robotlab.neural.graph import head_layers
+from robotlab.neural.facts import shipped_weights
+from robotlab.neural.held_out import metrics_of, detect_all
+from robotlab.neural.sizes import network_input
+from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.neural.training_loop import BatchMaker
+from robotlab.neural.windows import WindowPlan
 
 DATASETS = Path(__file__).resolve().parents[2] / "datasets"
 LAYERS = FEATURES + head_layers(3)
@@ -37,12 +37,12 @@ class Grain(list):
     """Pictures without a file: grain with boxes, to time on."""
 
     def __init__(self, count: int, width: int, height: int) -> None:
-        from robotlab.detector.augment import Sample
+        from robotlab.neural.augmentation import TrainingSample
 
         rng = np.random.default_rng(0)
         corner = rng.uniform(0, min(width, height) - 60, (count, 3, 2))
         super().__init__(
-            Sample(
+            TrainingSample(
                 rng.integers(0, 256, (height, width, 3), dtype=np.uint8),
                 np.concatenate([corner[n], corner[n] + [30, 50]], axis=1),
                 np.arange(3),
@@ -70,12 +70,12 @@ def step_row(windows: WindowPlan, threads: int) -> dict:
         raise Missing("torch")
     import torch
 
-    from robotlab.detector.torch_engine import TorchEngine
+    from robotlab.neural.torch_engine import TorchEngine
 
     torch.set_num_threads(threads)
-    with Crew(threads) as crew:
-        batch = BatchMaker(Grain(8, 384, 288), windows, 0, crew)(0)
-        ours = NumpyEngine(LAYERS, start_weights(), crew)
+    with WorkerPool(threads) as pool:
+        batch = BatchMaker(Grain(8, 384, 288), windows, 0, pool)(0)
+        ours = NumpyEngine(LAYERS, start_weights(), pool)
         theirs = TorchEngine(LAYERS, start_weights(), "cpu")
         torch.set_num_threads(threads)
 
@@ -96,8 +96,8 @@ def inference_row() -> dict:
     except ImportError:
         raise Missing("opencv-python-headless") from None
     with tempfile.TemporaryDirectory() as folder:
-        path = Detector.build(LAYERS, start_weights(), ["a", "b", "c"], {}).save(Path(folder) / "model.onnx")
-        detector = Detector.load(path, threads=1)
+        path = NeuralDetector.build(LAYERS, start_weights(), ["a", "b", "c"], {}).save(Path(folder) / "model.onnx")
+        detector = NeuralDetector.load(path, threads=1)
         picture = np.random.default_rng(0).integers(0, 256, (240, 320, 3), dtype=np.uint8)
         net = cv2.dnn.readNetFromONNX(str(path))
         x = network_input(picture)[None]
@@ -119,7 +119,7 @@ def head_row() -> dict:
     train, test = train_and_test()
     fitted = []
     timed = side_by_side(lambda: fitted.append(fit(train, progress=False)), None, repeats=1, threads=2)
-    checked = figures(test, find_all(fitted[-1], test))
+    checked = metrics_of(test, detect_all(fitted[-1], test))
     note = f"test recordings AP50 {checked['AP50']:.3f}, AP {checked['AP']:.3f}; {peak_memory_mb():.0f} MB at most"
     return timed.row(f"head fit, {len(train)} pictures of 320x240", None, note=note, aim_s=30)
 
@@ -147,43 +147,43 @@ def rows() -> list[dict]:
 def quality() -> dict:
     """The quality figures, printed as they come."""
     train, test = train_and_test()
-    seen = set(train.lamps)
+    seen = set(train.lightings)
     result: dict = {}
 
-    def note(name: str, data: DataSet, detector: Detector, seconds: float) -> None:
-        checked = figures(data, find_all(detector, data))
+    def note(name: str, data: DataSet, detector: NeuralDetector, seconds: float) -> None:
+        checked = metrics_of(data, detect_all(detector, data))
         result[name] = {"AP": checked["AP"], "AP50": checked["AP50"], "seconds": seconds}
         print(f"{name:<52} AP50 {checked['AP50']:.3f}  AP {checked['AP']:.3f}  {seconds:.0f} s", flush=True)
 
-    def timed_fit(data: DataSet, **options: object) -> tuple[Detector, float]:
+    def timed_fit(data: DataSet, **options: object) -> tuple[NeuralDetector, float]:
         start = time.perf_counter()
         return fit(data, progress=False, **options), time.perf_counter() - start
 
-    def by_lamp(name: str, detector: Detector) -> None:
+    def by_lighting(name: str, detector: NeuralDetector) -> None:
         report = range_report(detector, test, seen)
         result[f"{name}, range"] = report.to_dict()
         print(f"  smallest usable {report.smallest_px} px, farthest {report.farthest_m} m; by side:",
               "  ".join(f"{b.low:g}-{b.high:g}: {b.recall:.2f}" for b in report.by_side), flush=True)
-        groups = {seen_: [lamp for lamp in test.lamps if (lamp in seen) == seen_] for seen_ in (True, False)}
-        for seen_, lamps in groups.items():
-            part = test.only(lamps=lamps)
-            checked = figures(part, find_all(detector, part))
+        groups = {seen_: [lighting for lighting in test.lightings if (lighting in seen) == seen_] for seen_ in (True, False)}
+        for seen_, lightings in groups.items():
+            part = test.only(lightings=lightings)
+            checked = metrics_of(part, detect_all(detector, part))
             result[f"{name}, {'seen' if seen_ else 'unseen'} lamps"] = checked
-            print(f"  {'seen' if seen_ else 'unseen'} lamps {', '.join(lamps)}: AP50 {checked['AP50']:.3f}  AP {checked['AP']:.3f}", flush=True)
+            print(f"  {'seen' if seen_ else 'unseen'} lamps {', '.join(lightings)}: AP50 {checked['AP50']:.3f}  AP {checked['AP']:.3f}", flush=True)
 
     result["curve"] = learning_curve(train, test, PICTURES, tell=lambda count, row: print(
         f"head fit, {count} pictures: AP50 {row['AP50']:.3f}  AP {row['AP']:.3f}", flush=True))
     for head in ("linear", "mlp"):
         detector, seconds = timed_fit(train, head=head)
         note(f"greenhouse, head fit ({head})", test, detector, seconds)
-        by_lamp(f"greenhouse, head fit ({head})", detector)
+        by_lighting(f"greenhouse, head fit ({head})", detector)
     coins = open_dataset(DATASETS / "coins")
     left, right = coins.only(recordings="left"), coins.only(recordings="right")
     note("coins left to right, head fit", right, *timed_fit(left))
-    note("coins left to right, full training (NumPy)", right, *timed_fit(left, stage="full", engine="numpy"))
-    detector, seconds = timed_fit(train, stage="full", engine="numpy")
+    note("coins left to right, full training (NumPy)", right, *timed_fit(left, training="fine_tuning", engine="numpy"))
+    detector, seconds = timed_fit(train, training="fine_tuning", engine="numpy")
     note("greenhouse, full training (NumPy)", test, detector, seconds)
-    by_lamp("greenhouse, full training (NumPy)", detector)
+    by_lighting("greenhouse, full training (NumPy)", detector)
     return result
 
 

@@ -7,8 +7,8 @@ import math
 import numpy as np
 from timing import growth_row, side_by_side
 
-from robotlab.follow import Oracle, simulate
-from robotlab.follow.fleet import fleet, fleet_slow
+from robotlab.loop import GroundTruthDetector, simulate
+from robotlab.loop.vectorized import simulate_many, simulate_many_reference
 from robotlab.greenhouse import WALKS
 
 # Long enough that the setting up does not count, short enough for a loop.
@@ -29,8 +29,8 @@ def rows() -> list[dict]:
     """1000 runs at once, and one run, each beside the plain loop."""
     many, walk = _vary(1000), WALKS["weave"]
     timed = side_by_side(
-        lambda: fleet(walk, runs=1000, vary=many, duration_s=_SECONDS),
-        lambda: fleet_slow(walk, runs=1000, vary=many, duration_s=_SECONDS),
+        lambda: simulate_many(walk, runs=1000, vary=many, duration_s=_SECONDS),
+        lambda: simulate_many_reference(walk, runs=1000, vary=many, duration_s=_SECONDS),
         repeats=3,
         check=_same,
     )
@@ -38,8 +38,8 @@ def rows() -> list[dict]:
     # For one run plain numbers are the faster way: shown, not aimed at.
     one = {"turn_gain": 2.0}
     timed = side_by_side(
-        lambda: fleet_slow(walk, runs=1, vary=one, duration_s=_SECONDS),
-        lambda: fleet(walk, runs=1, vary=one, duration_s=_SECONDS),
+        lambda: simulate_many_reference(walk, runs=1, vary=one, duration_s=_SECONDS),
+        lambda: simulate_many(walk, runs=1, vary=one, duration_s=_SECONDS),
         repeats=9,
         check=_same,
     )
@@ -51,8 +51,8 @@ def growth() -> list[dict]:
     """Time against the number of runs, and against the length of one."""
     walk = WALKS["weave"]
     return [
-        growth_row("control runs at once", [250, 1000, 4000, 16000], _vary, lambda vary: fleet(walk, runs=len(vary["miss"]), vary=vary, duration_s=2.0), 3),
-        growth_row("one simulated run, s", [5, 10, 20], float, lambda s: simulate(Oracle(), walk, duration_s=s, pictures=False), 3),
+        growth_row("control runs at once", [250, 1000, 4000, 16000], _vary, lambda vary: simulate_many(walk, runs=len(vary["miss"]), vary=vary, duration_s=2.0), 3),
+        growth_row("one simulated run, s", [5, 10, 20], float, lambda s: simulate(GroundTruthDetector(), walk, duration_s=s, pictures=False), 3),
     ]
 
 

@@ -2,7 +2,7 @@
 
 The protocol: fresh frames along one walk, the camera 1.2 m behind the post,
 single frames in turn (ours, theirs, ours, theirs ...), one process, one thread,
-median of the ratios of neighbours.  Nothing of one frame is kept for the next
+median of the ratios of neighbors.  Nothing of one frame is kept for the next
 but what the simulated loop keeps as well: rays, textures, what things look like.
 
 pybullet's TinyRenderer draws the same room: as many things of the same kinds,
@@ -27,7 +27,7 @@ from timing import Missing, growth_row, side_by_side
 
 from robotlab.camera import Camera
 from robotlab.greenhouse import KINDS, WALKS, Scene, Thing, render
-from robotlab.picture import save
+from robotlab.image import save
 
 # Share of pybullet's time that meets the aim: three and five times faster.
 AIMS = {(160, 120): 1 / 3, (320, 240): 1 / 5}

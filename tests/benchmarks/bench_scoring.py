@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 from timing import Missing, growth_row, missing_row, side_by_side
 
-from robotlab.boxes import iou, suppress, xywh_from_corners
-from robotlab.scoring import evaluate
+from robotlab.boxes import iou, nms, xywh_from_corners
+from robotlab.metrics import evaluate_coco
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from coco_reference import tables_from_coco  # noqa: E402
@@ -44,7 +44,7 @@ def coco_set(pictures: int, seed: int = 0, classes: int = 20, things: int = 7, d
 
 
 def _ours(labels: dict, results: list) -> list[float]:
-    return list(evaluate(*tables_from_coco(labels, results)).numbers().values())
+    return list(evaluate_coco(*tables_from_coco(labels, results)).numbers().values())
 
 
 def _pycocotools(labels: dict, results: list) -> list[float]:
@@ -137,7 +137,7 @@ def rows() -> list[dict]:
     for name, boxes, note in (("scattered", scattered(5000), ""), ("clustered", clustered(5000), few)):
         sides = xywh_from_corners(boxes)
         timed = side_by_side(
-            lambda boxes=boxes: suppress(boxes, scores, 0.5),
+            lambda boxes=boxes: nms(boxes, scores, 0.5),
             lambda sides=sides: cv2.dnn.NMSBoxes(sides, scores, 0.0, 0.5),
             21,
             check=_same,
@@ -156,7 +156,7 @@ def growth() -> list[dict]:
     """
     sizes = [500, 1000, 2000, 4000, 8000]
     return [
-        growth_row("suppression, boxes (scattered)", sizes, scattered, lambda boxes: suppress(boxes, np.linspace(1, 0, len(boxes)))),
+        growth_row("suppression, boxes (scattered)", sizes, scattered, lambda boxes: nms(boxes, np.linspace(1, 0, len(boxes)))),
         growth_row("IoU, boxes squared", [250, 500, 1000, 2000], scattered, lambda boxes: iou(boxes, boxes)),
         growth_row("AP, pictures", [100, 200, 400, 800, 1600], coco_set, lambda given: _ours(*given), repeats=3),
     ]

@@ -163,7 +163,7 @@ def draw(results: dict, path: Path) -> None:
         if row["aim"] is not None:
             left.plot([row["aim"]] * 2, [place - 0.4, place + 0.4], color="black", lw=2)
         left.annotate(f"{row['ratio']:.3g}", (max(row["ratio"], row["ratio_high"], row["aim"] or 0), place), (4, 0), textcoords="offset points", va="center")
-    left.axvline(1, color="grey", lw=1, ls=":")
+    left.axvline(1, color="gray", lw=1, ls=":")
     left.set_xscale("log")
     left.set_yticks(places, [f"{row['name']}\nv {row['reference']}" for row in rows], fontsize=8)
     left.set_xlabel("our time / the reference's time (left is faster; thick mark = aim; thin line = 10-90 %)")

@@ -28,13 +28,13 @@ from robotlab.widgets import Slider, SliderPicture
 SliderPicture(lambda level: np.full((240, 320, 3), int(level), np.uint8), alt="gray", level=Slider(0, 255, 9, 1, "x"))
 """,
     "rendered greenhouse, 320x240": """
-from robotlab.follow import default_camera
+from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
 scene, camera = WALKS["straight"].scene, default_camera()
 SliderPicture(lambda x: render(scene.with_post_at(x, 0.0), camera).picture, alt="post", x=Slider(1, 5, 2, 0.05, "x"))
 """,
     "kept matplotlib figure, 640x340": """
-from robotlab.plots import new_figure
+from robotlab.report.plots import new_figure
 figure, axes = new_figure(width_in=6.4, height_in=3.4)
 line, = axes[0, 0].plot(np.linspace(0, 6, 200), np.zeros(200))
 axes[0, 0].set(ylim=(-1, 1), xlabel="s", ylabel="m")

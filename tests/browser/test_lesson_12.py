@@ -41,14 +41,14 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     # With the mouse's list: another walk, which was driven in part 2 already.
     box.get_by_label("walk").select_option("wrong_things:dusk")
     notebook.until(lambda: text.inner_text().startswith("wrong_things:dusk. color: on the post"), "the other walk", 120)
-    # With the keyboard: the next tracker in the list; the notebook's own keys stay away.
+    # With the keyboard: the next detector in the list; the notebook's own keys stay away.
     box.get_by_label("on the right").focus()
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     page.keyboard.press("ArrowDown")
-    notebook.until(lambda: " mine: on the post" in text.inner_text() and "detector" not in text.inner_text(), "the learner's own tracker", 120)
+    notebook.until(lambda: " mine: on the post" in text.inner_text() and "detector" not in text.inner_text(), "the learner's own detector", 120)
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
     notebook.until(lambda: frame.get_attribute("title").startswith("Replay of wrong_things:dusk: color beside mine"), "its title")
-    # One tracker on both sides is one replay.
+    # One detector on both sides is one replay.
     box.get_by_label("on the left").select_option("mine")
     notebook.until(lambda: "color" not in text.inner_text() and inside.locator("canvas").count() == 1, "one replay")
     box.get_by_label("on the left").select_option("color")

@@ -5,8 +5,8 @@ import re
 import numpy as np
 import pytest
 
-from robotlab.color import Band, ColorTracker
-from robotlab.follow import Oracle, Settings, replay_html, replay_pair_html, simulate
+from robotlab.color import Band, ColorDetector
+from robotlab.loop import GroundTruthDetector, Settings, replay_html, replay_pair_html, simulate
 from robotlab.greenhouse import WALKS
 
 pytestmark = pytest.mark.browser
@@ -14,14 +14,14 @@ pytestmark = pytest.mark.browser
 
 @pytest.fixture(scope="module")
 def run():
-    tracker = ColorTracker({"post": Band((6, 16), (190, 255), (70, 255))})
-    return simulate(tracker, WALKS["weave"], duration_s=3)
+    detector = ColorDetector({"post": Band((6, 16), (190, 255), (70, 255))})
+    return simulate(detector, WALKS["weave"], duration_s=3)
 
 
 @pytest.fixture(scope="module")
 def replays(browser, run, tmp_path_factory):
     """Three replays on one page."""
-    fled = simulate(Oracle(), WALKS["weave"], settings=Settings(steering_sign=-1), duration_s=3, pictures=False)
+    fled = simulate(GroundTruthDetector(), WALKS["weave"], settings=Settings(steering_sign=-1), duration_s=3, pictures=False)
     path = tmp_path_factory.mktemp("replay") / "page.html"
     body = replay_html(run, "One") + replay_html(run, "Same again") + replay_pair_html(run, fled, ("right", "wrong"))
     path.write_text("<!doctype html><meta charset=utf-8><title>replay</title>" + body, encoding="utf-8")

@@ -4,12 +4,12 @@ import colorsys
 
 import numpy as np
 
-from robotlab.color.blobs import Blobs, check_mask, check_min_area
+from robotlab.color.components import Components, check_mask, check_min_area
 from robotlab.color.colorspace import HUES
-from robotlab.picture import check_picture
+from robotlab.image import check_picture
 
 
-def hsv_slow(picture: np.ndarray) -> np.ndarray:
+def hsv_reference(picture: np.ndarray) -> np.ndarray:
     """Hue, saturation and value pixel by pixel, with the standard library.
 
     Parameters
@@ -37,7 +37,7 @@ def hsv_slow(picture: np.ndarray) -> np.ndarray:
 
     Examples
     --------
-    >>> hsv_slow(np.array([[[200, 100, 50]]], np.uint8))[0, 0].round(3).tolist()
+    >>> hsv_reference(np.array([[[200, 100, 50]]], np.uint8))[0, 0].round(3).tolist()
     [10.0, 191.25, 200.0]
     """
     check_picture(picture)
@@ -49,13 +49,13 @@ def hsv_slow(picture: np.ndarray) -> np.ndarray:
     return out
 
 
-def blobs_slow(mask: np.ndarray, min_area_px: int = 1) -> Blobs:
-    """What :func:`find_blobs` gives, by flooding from pixel to pixel.
+def connected_components_reference(mask: np.ndarray, min_area_px: int = 1) -> Components:
+    """What :func:`connected_components` gives, by flooding from pixel to pixel.
 
     Parameters
     ----------
     mask : (H, W) ndarray of bool
-        True where the colour fits.
+        True where the color fits.
     min_area_px : int
         Smaller blobs are left out.
 
@@ -75,7 +75,7 @@ def blobs_slow(mask: np.ndarray, min_area_px: int = 1) -> Blobs:
 
     Examples
     --------
-    >>> blobs_slow(np.eye(3, dtype=bool)).areas.tolist()  # corners touch
+    >>> connected_components_reference(np.eye(3, dtype=bool)).areas.tolist()  # corners touch
     [3]
     """
     mask = check_mask(mask)
@@ -101,7 +101,7 @@ def blobs_slow(mask: np.ndarray, min_area_px: int = 1) -> Blobs:
     found = [one for one in found if len(one[0]) >= min_area_px]
     ys = [np.array([pixel[0] for pixel in blob]) for blob, _ in found]
     xs = [np.array([pixel[1] for pixel in blob]) for blob, _ in found]
-    return Blobs(
+    return Components(
         np.array([len(y) for y in ys], np.int64),
         np.array([[x.sum() / len(x), y.sum() / len(y)] for x, y in zip(xs, ys)]).reshape(-1, 2),
         np.array([[x.min(), y.min(), x.max() + 1, y.max() + 1] for x, y in zip(xs, ys)], np.float64).reshape(-1, 4),

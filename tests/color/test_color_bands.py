@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from color_reference import hsv_slow
+from color_reference import hsv_reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
@@ -12,23 +12,23 @@ from robotlab.color import (
     Band,
     LabBand,
     apply_gains,
-    clean,
-    find_blobs,
-    grey_world,
-    grow,
+    open_close,
+    connected_components,
+    gray_world,
+    dilate,
     hsv,
     overlay,
     pixels_in_band,
-    shrink,
+    erode,
 )
-from robotlab.color.blobs import blobs_of_runs, runs_of_pixels
-from robotlab.color.fast import sieve
+from robotlab.color.components import blobs_of_runs, runs_of_pixels
+from robotlab.color.fast_threshold import sieve
 from robotlab.errors import InputError, PictureError
 
 
 @pytest.fixture(scope="module")
 def cube():
-    """All 2**24 colours as one picture, and their hue, saturation and value."""
+    """All 2**24 colors as one picture, and their hue, saturation and value."""
     picture = np.empty((256, 256, 256, 3), np.uint8)
     for axis in range(3):
         picture[..., axis] = np.arange(256).reshape([-1 if axis == place else 1 for place in range(3)])
@@ -77,7 +77,7 @@ def test_sieve_of_random_bands_loses_nothing(cube):
 
 
 def test_sieve_is_tight(cube):
-    # It finds the differences that a person would: for each one the band holds a colour within three.
+    # It finds the differences that a person would: for each one the band holds a color within three.
     picture, colors = cube
     flat = picture.reshape(-1, 3)
     for band in BANDS[:2]:
@@ -104,7 +104,7 @@ def test_fast_clear_and_opencv_agree(band, seed, size):
     pixels, colors = pixels_in_band(picture, band)
     assert np.array_equal(pixels, np.flatnonzero(mask))
     assert np.array_equal(np.stack(colors, -1), hsv(picture)[mask])
-    clear = find_blobs(mask, 2)
+    clear = connected_components(mask, 2)
     runs = runs_of_pixels(pixels, picture.shape[1])
     for few, some in ((blobs_of_runs(runs, 2)[0], clear), (blobs_of_runs(runs, 2, most=1)[0], clear.pick(slice(0, 1)))):
         for field in ("areas", "boxes", "centroids", "firsts"):
@@ -127,7 +127,7 @@ def test_hue_wraps():
 
 def test_band_means_what_colorsys_says():
     picture = np.random.default_rng(4).integers(0, 256, (20, 20, 3), np.uint8)
-    slow = hsv_slow(picture)
+    slow = hsv_reference(picture)
     # Clear of the ends by more than rounding.
     surely = (slow > [20.7, 60.7, 80.7]).all(-1) & (slow[..., 0] < 49.3)
     surely_not = (slow < [19.3, 59.3, 79.3]).any(-1) | (slow[..., 0] > 50.7)
@@ -169,7 +169,7 @@ def test_lab_band_is_a_distance():
 
     picture = np.random.default_rng(6).integers(0, 256, (15, 16, 3), np.uint8)
     band = LabBand((55.0, 40.0, 30.0), 35.0)
-    # Oracle: scikit-image's rgb2lab and deltaE_cie76.
+    # GroundTruthDetector: scikit-image's rgb2lab and deltaE_cie76.
     wanted = deltaE_cie76(rgb2lab(picture), np.array(band.center))
     assert band.distance(picture) == pytest.approx(wanted, abs=1e-9)
     assert np.array_equal(band.mask(picture), wanted <= 35)
@@ -215,34 +215,34 @@ def test_clean_up_equals_opencv_and_scipy(open_px, close_px):
                 wanted = cv2.morphologyEx(wanted, kind, square.astype(np.uint8))
                 for step in (first, second):
                     other = step(other, square, border_value=step is ndimage.binary_erosion)
-        assert np.array_equal(clean(mask, open_px, close_px), wanted > 0)
-        assert np.array_equal(clean(mask, open_px, close_px), other)
+        assert np.array_equal(open_close(mask, open_px, close_px), wanted > 0)
+        assert np.array_equal(open_close(mask, open_px, close_px), other)
 
 
 def test_grow_and_shrink_against_scipy():
     mask = np.random.default_rng(10).random((30, 40)) < 0.3
-    assert np.array_equal(grow(mask, 2), ndimage.binary_dilation(mask, np.ones((5, 5))))
-    assert np.array_equal(shrink(mask | grow(mask, 1), 1), ndimage.binary_erosion(mask | grow(mask, 1), np.ones((3, 3)), border_value=1))
+    assert np.array_equal(dilate(mask, 2), ndimage.binary_dilation(mask, np.ones((5, 5))))
+    assert np.array_equal(erode(mask | dilate(mask, 1), 1), ndimage.binary_erosion(mask | dilate(mask, 1), np.ones((3, 3)), border_value=1))
 
 
 @pytest.mark.parametrize("radius", [-1, 1.5, True, "2", None])
 def test_wrong_radii_are_refused(radius):
     with pytest.raises(InputError, match="whole number"):
-        clean(np.ones((3, 3), bool), open_px=radius)
+        open_close(np.ones((3, 3), bool), open_px=radius)
 
 
 def test_grey_world_makes_the_mean_grey():
     picture = np.random.default_rng(13).integers(0, [120, 90, 60], (40, 50, 3)).astype(np.uint8)
     # Without gains cut off, the gains are the common mean over each mean.
     wanted = picture.mean() / picture.reshape(-1, 3).mean(axis=0)
-    assert grey_world(picture) == pytest.approx(wanted, rel=1e-12)
-    means = apply_gains(picture, grey_world(picture)).reshape(-1, 3).mean(axis=0)
+    assert gray_world(picture) == pytest.approx(wanted, rel=1e-12)
+    means = apply_gains(picture, gray_world(picture)).reshape(-1, 3).mean(axis=0)
     assert np.ptp(means) < 0.5 and means.mean() == pytest.approx(picture.mean(), abs=0.5)
 
 
 def test_black_pictures_balance_to_themselves():
-    assert grey_world(np.zeros((2, 2, 3), np.uint8)).tolist() == [1, 1, 1]
-    one_sided = grey_world(np.full((2, 2, 3), [200, 0, 200], np.uint8))
+    assert gray_world(np.zeros((2, 2, 3), np.uint8)).tolist() == [1, 1, 1]
+    one_sided = gray_world(np.full((2, 2, 3), [200, 0, 200], np.uint8))
     assert np.isfinite(one_sided).all() and one_sided.max() <= 8
 
 
@@ -252,4 +252,4 @@ def test_wrong_balance_is_refused():
         with pytest.raises(InputError, match="gains"):
             apply_gains(picture, wrong)
     with pytest.raises(PictureError):
-        grey_world(picture[..., 0])
+        gray_world(picture[..., 0])

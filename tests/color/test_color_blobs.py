@@ -3,12 +3,12 @@
 import cv2
 import numpy as np
 import pytest
-from color_reference import blobs_slow
+from color_reference import connected_components_reference
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import array_shapes, arrays
 
-from robotlab.color import find_blobs
+from robotlab.color import connected_components
 from robotlab.errors import InputError
 
 
@@ -112,48 +112,48 @@ ADVERSARIAL = {
 @pytest.mark.parametrize("name", ADVERSARIAL)
 def test_adversarial_masks(name):
     mask = ADVERSARIAL[name]
-    blobs = find_blobs(mask)
+    blobs = connected_components(mask)
     assert of_ours(blobs) == of_opencv(mask)
-    assert_same(blobs, blobs_slow(mask))
+    assert_same(blobs, connected_components_reference(mask))
 
 
 def test_spiral_is_one_blob():
-    assert len(find_blobs(spiral(61))) == 1
-    assert len(find_blobs(zigzag(12, 90))) == 1
+    assert len(connected_components(spiral(61))) == 1
+    assert len(connected_components(zigzag(12, 90))) == 1
 
 
 def test_thousands_of_random_masks():
-    # Oracle: OpenCV connectedComponentsWithStats, connectivity 8; to the last bit.
+    # GroundTruthDetector: OpenCV connectedComponentsWithStats, connectivity 8; to the last bit.
     rng = np.random.default_rng(20)
     for number in range(3000):
         mask = rng.random(rng.integers(1, 45, 2)) < rng.random()
         if number % 3 == 0:
             # Coarse patches, with salt.
             mask = np.repeat(np.repeat(mask, 3, 0), 2, 1) ^ (rng.random((mask.shape[0] * 3, mask.shape[1] * 2)) < 0.02)
-        blobs = find_blobs(mask)
+        blobs = connected_components(mask)
         assert of_ours(blobs) == of_opencv(mask), number
         if number % 40 == 0:
-            assert_same(blobs, blobs_slow(mask))
+            assert_same(blobs, connected_components_reference(mask))
 
 
 @pytest.mark.parametrize("density", [0.001, 0.02, 0.3, 0.41, 0.6, 0.95])
 def test_salt_on_a_camera_sized_mask(density):
     mask = np.random.default_rng(3).random((480, 640)) < density
-    assert of_ours(find_blobs(mask)) == of_opencv(mask)
+    assert of_ours(connected_components(mask)) == of_opencv(mask)
 
 
 @settings(max_examples=150, deadline=None)
 @given(arrays(bool, array_shapes(min_dims=2, max_dims=2, max_side=14)))
 def test_fast_equals_slow_on_any_mask(mask):
-    assert_same(find_blobs(mask), blobs_slow(mask))
+    assert_same(connected_components(mask), connected_components_reference(mask))
 
 
 @settings(max_examples=60, deadline=None)
 @given(arrays(bool, (9, 11)), st.integers(1, 12))
 def test_minimum_area_drops_the_small_ones_only(mask, least):
-    every = find_blobs(mask)
-    assert_same(find_blobs(mask, least), every.pick(every.areas >= least))
-    assert_same(blobs_slow(mask, least), every.pick(every.areas >= least))
+    every = connected_components(mask)
+    assert_same(connected_components(mask, least), every.pick(every.areas >= least))
+    assert_same(connected_components_reference(mask, least), every.pick(every.areas >= least))
 
 
 def test_rectangle_of_the_reference_numbers():
@@ -161,7 +161,7 @@ def test_rectangle_of_the_reference_numbers():
     # OpenCV stats x 3, y 2, w 6, h 3, area 18.
     mask = np.zeros((9, 12), bool)
     mask[2:5, 3:9] = True
-    blobs = find_blobs(mask)
+    blobs = connected_components(mask)
     assert (blobs.areas[0], blobs.centroids[0].tolist(), blobs.boxes[0].tolist()) == (18, [5.5, 3.0], [3, 2, 9, 5])
     assert blobs.fills.tolist() == [1.0] and blobs.aspects.tolist() == [2.0]
 
@@ -170,16 +170,16 @@ def test_ties_go_to_the_first_in_reading_order():
     mask = np.zeros((9, 12), bool)
     mask[4, 0:3] = mask[1, 8:11] = mask[1, 2:5] = True
     mask[7, 0:5] = True
-    assert find_blobs(mask).firsts.tolist() == [[0, 7], [2, 1], [8, 1], [0, 4]]
+    assert connected_components(mask).firsts.tolist() == [[0, 7], [2, 1], [8, 1], [0, 4]]
 
 
 def test_order_of_a_tie_is_by_first_pixel_not_by_box():
     # Both have three pixels and start in row 0; the one whose box is further left starts further right.
     mask = np.array([[0, 0, 0, 1, 0, 1], [0, 1, 1, 0, 0, 1], [0, 0, 0, 0, 0, 1]], bool)
-    assert find_blobs(mask).firsts.tolist() == [[3, 0], [5, 0]]
+    assert connected_components(mask).firsts.tolist() == [[3, 0], [5, 0]]
 
 
-@pytest.mark.parametrize("find", [find_blobs, blobs_slow])
+@pytest.mark.parametrize("find", [connected_components, connected_components_reference])
 def test_wrong_input_is_refused(find):
     for wrong in (np.zeros((4, 4)), np.zeros((4, 4, 1), bool), np.zeros((0, 4), bool), [[True]], None):
         with pytest.raises(InputError, match="a mask must be"):
@@ -191,5 +191,5 @@ def test_wrong_input_is_refused(find):
 
 def test_not_contiguous_masks():
     mask = np.random.default_rng(5).random((40, 60)) < 0.4
-    assert_same(find_blobs(mask[::2, ::-1]), find_blobs(mask[::2, ::-1].copy()))
-    assert_same(find_blobs(mask.T), find_blobs(mask.T.copy()))
+    assert_same(connected_components(mask[::2, ::-1]), connected_components(mask[::2, ::-1].copy()))
+    assert_same(connected_components(mask.T), connected_components(mask.T.copy()))

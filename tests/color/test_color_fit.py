@@ -1,4 +1,4 @@
-"""The color tracker chosen on a labelled set, and on rendered pictures."""
+"""The color detector chosen on a labeled set, and on rendered pictures."""
 
 import math
 
@@ -7,9 +7,9 @@ import pytest
 
 from robotlab.boxes import iou
 from robotlab.camera import Camera
-from robotlab.color import Band, ColorTracker, find_blobs, lamp_check, pixels_in_band
-from robotlab.color.fit import search_band
-from robotlab.dataset import Sample, write_dataset
+from robotlab.color import Band, ColorDetector, connected_components, lighting_check, pixels_in_band
+from robotlab.color.fitting import search_band
+from robotlab.data import Sample, write_dataset
 from robotlab.errors import DataSetError
 from robotlab.greenhouse import CLASSES, random_scene, render
 
@@ -44,10 +44,10 @@ def data(tmp_path_factory):
 
 
 def test_finds_what_it_learned_elsewhere(data):
-    tracker = ColorTracker.from_dataset(data)
-    assert tracker.classes == data.classes and set(tracker.bands) == {"post", "bucket"} and tracker.all_blobs
+    detector = ColorDetector.from_dataset(data)
+    assert detector.classes == data.classes and set(detector.bands) == {"post", "bucket"} and detector.all_blobs
     for sample in samples(12, 2):
-        found = tracker.find(sample.picture)
+        found = detector.detect(sample.picture)
         for box, label in zip(np.array(sample.boxes), sample.labels):
             best = found.pick(found.labels == label).best()
             # The banded post in one piece, and not the larger tray.
@@ -55,18 +55,18 @@ def test_finds_what_it_learned_elsewhere(data):
 
 
 def test_is_repeatable_and_takes_some_classes(data):
-    one, other = ColorTracker.from_dataset(data, "bucket"), ColorTracker.from_dataset(data, ["bucket"])
+    one, other = ColorDetector.from_dataset(data, "bucket"), ColorDetector.from_dataset(data, ["bucket"])
     assert one == other and list(one.bands) == ["bucket"] and one.classes == data.classes
-    assert ColorTracker.load(one.save(data.folder / "tracker.json")) == one
+    assert ColorDetector.load(one.save(data.folder / "detector.json")) == one
 
 
 def test_wrong_sets_are_refused(data):
     with pytest.raises(DataSetError, match="class must be one of post, bucket, crate"):
-        ColorTracker.from_dataset(data, "barrel")
+        ColorDetector.from_dataset(data, "barrel")
     with pytest.raises(DataSetError, match="none of crate"):
-        ColorTracker.from_dataset(data, ["post", "crate"])
+        ColorDetector.from_dataset(data, ["post", "crate"])
     with pytest.raises(DataSetError, match="at least one class"):
-        ColorTracker.from_dataset(data, [])
+        ColorDetector.from_dataset(data, [])
 
 
 def test_hidden_and_ignored_boxes_teach_nothing(tmp_path):
@@ -76,8 +76,8 @@ def test_hidden_and_ignored_boxes_teach_nothing(tmp_path):
         boxes = [*sample.boxes, [70, 2, 80, 12]]
         count = len(boxes)
         rows.append(Sample(sample.name, sample.picture, boxes, [*sample.labels, 0], ignore=[False] * (count - 1) + [True]))
-    tracker = ColorTracker.from_dataset(write_dataset(tmp_path / "set", rows, ["post", "bucket"]))
-    assert not tracker.band_of("post").mask(np.full((1, 1, 3), GREEN, np.uint8)).any()
+    detector = ColorDetector.from_dataset(write_dataset(tmp_path / "set", rows, ["post", "bucket"]))
+    assert not detector.band_of("post").mask(np.full((1, 1, 3), GREEN, np.uint8)).any()
 
 
 def test_search_finds_the_best_band_of_a_small_world():
@@ -104,8 +104,8 @@ def camera():
     return Camera(320, 240, math.radians(62), height_m=0.25, pitch_rad=0.08)
 
 
-def near_post(number, lamp):
-    return random_scene(40 + number, lamp, wrong_things=False, post=(1.6 + 0.3 * number, 0.2 * number - 0.2))
+def near_post(number, lighting):
+    return random_scene(40 + number, lighting, wrong_things=False, post=(1.6 + 0.3 * number, 0.2 * number - 0.2))
 
 
 @pytest.fixture(scope="module")
@@ -121,19 +121,19 @@ def daylight(camera):
 
 
 def test_fast_path_on_rendered_pictures(daylight):
-    band = ColorTracker.learn([p for p, _ in daylight], [b for _, b in daylight], "post").band_of()
+    band = ColorDetector.learn([p for p, _ in daylight], [b for _, b in daylight], "post").band_of()
     for picture, _ in daylight:
         assert np.array_equal(pixels_in_band(picture, band)[0], np.flatnonzero(band.mask(picture)))
-        assert len(find_blobs(band.mask(picture)))
+        assert len(connected_components(band.mask(picture)))
 
 
 def test_lamp_check_on_rendered_lamps(camera, daylight):
     # Common practice, no source: a band learned in daylight fails under a coloured lamp.
-    band = ColorTracker.learn([p for p, _ in daylight], [b for _, b in daylight], "post").band_of()
-    assert lamp_check([p for p, _ in daylight], band, [b for _, b in daylight]).coverage > 0.6
+    band = ColorDetector.learn([p for p, _ in daylight], [b for _, b in daylight], "post").band_of()
+    assert lighting_check([p for p, _ in daylight], band, [b for _, b in daylight]).coverage > 0.6
     frame = render(near_post(0, "warm"), camera, seed=3)
     keep = frame.truths.labels == CLASSES.index("post")
-    check = lamp_check(frame.picture, band, frame.truths.boxes[keep])
+    check = lighting_check(frame.picture, band, frame.truths.boxes[keep])
     assert not check.usable and check.coverage < 0.6 and abs(check.hue_moved_deg) > 5
 
 
@@ -147,14 +147,14 @@ def test_large_pictures_are_learned_from_like_small_ones(tmp_path, capsys, monke
         large.append(Sample(sample.name, picture.clip(0, 255).astype(np.uint8), 8 * np.array(sample.boxes), sample.labels, sample.recording))
     data = write_dataset(tmp_path / "large", large, ["post", "bucket"])
     tried = []
-    find = ColorTracker.find
+    find = ColorDetector.find
     with monkeypatch.context() as patch:
-        patch.setattr(ColorTracker, "find", lambda self, picture: tried.append(max(picture.shape)) or find(self, picture))
-        tracker = ColorTracker.from_dataset(data, progress=True)
+        patch.setattr(ColorDetector, "find", lambda self, picture: tried.append(max(picture.shape)) or find(self, picture))
+        detector = ColorDetector.from_dataset(data, progress=True)
     assert max(tried) <= 960 and "color learning" in capsys.readouterr().err
-    small = ColorTracker.from_dataset(write_dataset(tmp_path / "small", samples(4, 3), ["post", "bucket"]))
+    small = ColorDetector.from_dataset(write_dataset(tmp_path / "small", samples(4, 3), ["post", "bucket"]))
     assert capsys.readouterr().err == ""
     for name in ("post", "bucket"):
-        assert math.isclose(tracker.shapes[name].min_area_px, 64 * small.shapes[name].min_area_px, rel_tol=0.3)
-    found = tracker.find(data.load(data[0]))
+        assert math.isclose(detector.shapes[name].min_area_px, 64 * small.shapes[name].min_area_px, rel_tol=0.3)
+    found = detector.detect(data.load(data[0]))
     assert iou(found.boxes[found.labels == 0], data[0].boxes[data[0].labels == 0]).max() > 0.8

@@ -1,11 +1,11 @@
-"""HSV against OpenCV (all colours), the standard library, and published values."""
+"""HSV against OpenCV (all colors), the standard library, and published values."""
 
 import colorsys
 
 import cv2
 import numpy as np
 import pytest
-from color_reference import hsv_slow
+from color_reference import hsv_reference
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -15,7 +15,7 @@ from robotlab.errors import InputError, PictureError
 
 
 def all_colors(red):
-    """The 65 536 colours with one red."""
+    """The 65 536 colors with one red."""
     picture = np.empty((256, 256, 3), np.uint8)
     picture[..., 0] = red
     picture[..., 1] = np.arange(256)[:, None]
@@ -24,7 +24,7 @@ def all_colors(red):
 
 
 def test_equals_opencv_on_all_colors():
-    # Oracle: OpenCV, cvtColor(COLOR_RGB2HSV) on 8-bit pictures; all 2**24.
+    # GroundTruthDetector: OpenCV, cvtColor(COLOR_RGB2HSV) on 8-bit pictures; all 2**24.
     for red in range(256):
         colors = all_colors(red)
         assert np.array_equal(hsv(colors), cv2.cvtColor(colors, cv2.COLOR_RGB2HSV)), red
@@ -40,7 +40,7 @@ def test_equals_opencv_on_all_colors():
     ],
 )
 def test_values_of_colorsys(color, degrees, saturation, value):
-    slow = hsv_slow(np.array([[color]], np.uint8))[0, 0]
+    slow = hsv_reference(np.array([[color]], np.uint8))[0, 0]
     assert slow[0] * 2 == pytest.approx(degrees, abs=5e-4)
     assert slow[1:] / 255 == pytest.approx([saturation, value], abs=5e-6)
     fast = hsv(np.array([[color]], np.uint8))[0, 0].astype(float)
@@ -58,10 +58,10 @@ def test_one_hue_on_three_scales():
 
 
 def test_fast_is_slow_rounded_on_the_circle():
-    # A regular sample of the cube, 4 096 colours.
+    # A regular sample of the cube, 4 096 colors.
     levels = np.array([0, 1, 2, 3, 7, 20, 60, 64, 100, 127, 128, 180, 200, 250, 254, 255], np.uint8)
     picture = np.stack(np.meshgrid(levels, levels, levels, indexing="ij"), -1).reshape(64, 64, 3)
-    slow, fast = hsv_slow(picture), hsv(picture).astype(float)
+    slow, fast = hsv_reference(picture), hsv(picture).astype(float)
     assert np.abs(hue_step(fast[..., 0], slow[..., 0])).max() <= HUE_ERROR
     assert np.abs(fast[..., 1] - slow[..., 1]).max() <= SATURATION_ERROR
     assert np.abs(fast[..., 2] - slow[..., 2]).max() < 1e-9
@@ -89,7 +89,7 @@ def test_slow_is_colorsys_scaled():
     for y in range(4):
         for x in range(4):
             wanted = np.array(colorsys.rgb_to_hsv(*(picture[y, x] / 255))) * [180, 255, 255]
-            assert hsv_slow(picture)[y, x] == pytest.approx(wanted, abs=1e-12)
+            assert hsv_reference(picture)[y, x] == pytest.approx(wanted, abs=1e-12)
 
 
 def test_mean_hue_goes_round():
@@ -121,7 +121,7 @@ def test_mean_hue_refuses(hues, weights, words):
         mean_hue(hues, weights)
 
 
-@pytest.mark.parametrize("convert", [hsv, hsv_slow])
+@pytest.mark.parametrize("convert", [hsv, hsv_reference])
 def test_wrong_pictures_are_refused(convert):
     for wrong in (np.zeros((4, 4)), np.zeros((4, 4, 3)), np.zeros((0, 4, 3), np.uint8), [[1]]):
         with pytest.raises(PictureError):

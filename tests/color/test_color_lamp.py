@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from robotlab.color import Band, LabBand, apply_gains, histogram, hsv, lamp_check, learn_lab_band
+from robotlab.color import Band, LabBand, apply_gains, histogram, hsv, lighting_check, learn_lab_band
 from robotlab.errors import InputError, PictureError
 
 BAND = Band((5, 18), (150, 255), (80, 255))
@@ -20,14 +20,14 @@ def scene(color=ORANGE, *others):
 
 
 def test_plain_light_will_do():
-    check = lamp_check([scene(), scene()], BAND, [[BOX], [BOX]])
+    check = lighting_check([scene(), scene()], BAND, [[BOX], [BOX]])
     assert check.usable and check.coverage == 1 and check.astray == 0 and check.lookalikes == 0
     assert (check.pictures, check.boxes, check.saturation_moved, check.value_moved) == (2, 2, 0, 0)
-    assert check.sentence.startswith("Colour will do")
+    assert check.sentence.startswith("Color will do")
 
 
 def test_a_coloured_lamp_moves_the_band():
-    check = lamp_check(apply_gains(scene(), (0.5, 0.9, 3.0)), BAND, [BOX])
+    check = lighting_check(apply_gains(scene(), (0.5, 0.9, 3.0)), BAND, [BOX])
     # By hand: (230, 110, 20) becomes (115, 99, 60), hue 42.5 degrees; the band's middle is 23.
     assert check.hue_moved_deg == pytest.approx(42.5 - 23, abs=1.1)
     assert not check.usable and check.coverage == 0 and "left the band: 0 %" in check.sentence
@@ -36,55 +36,55 @@ def test_a_coloured_lamp_moves_the_band():
 
 
 def test_a_dark_picture_moves_value():
-    check = lamp_check(apply_gains(scene(), (0.2, 0.2, 0.2)), BAND, [BOX])
+    check = lighting_check(apply_gains(scene(), (0.2, 0.2, 0.2)), BAND, [BOX])
     assert check.value_moved == 46 - 80 and not check.usable
 
 
 def test_hue_turns_the_short_way_through_red():
     picture = scene((200, 20, 40))
-    check = lamp_check(picture, Band((0, 10), (60, 255)), [BOX])
+    check = lighting_check(picture, Band((0, 10), (60, 255)), [BOX])
     hue = hsv(picture)[30, 45, 0]
     assert hue > 170 and check.hue_moved_deg == pytest.approx((int(hue) - 180 - 5) * 2)
 
 
 def test_same_coloured_stuff_is_counted():
     tray = (70, 60, 130, 90, ORANGE)
-    check = lamp_check([scene(ORANGE, tray), scene()], BAND, [[BOX], [BOX]])
+    check = lighting_check([scene(ORANGE, tray), scene()], BAND, [[BOX], [BOX]])
     assert check.astray == 0.5 and check.lookalikes == pytest.approx(60 * 30 / (2 * 500))
     assert not check.usable and "50 % of the pictures" in check.sentence and check.coverage == 1
     # A yellow one of the same size is none.
-    assert lamp_check(scene(ORANGE, (70, 60, 130, 90, YELLOW)), BAND, [BOX]).usable
+    assert lighting_check(scene(ORANGE, (70, 60, 130, 90, YELLOW)), BAND, [BOX]).usable
 
 
 def test_a_picture_without_target_counts_against_it():
-    check = lamp_check([scene(), scene(GREEN, (70, 60, 130, 90, ORANGE))], BAND, [[BOX], []])
+    check = lighting_check([scene(), scene(GREEN, (70, 60, 130, 90, ORANGE))], BAND, [[BOX], []])
     assert check.astray == 0.5 and not check.usable
 
 
 def test_without_boxes_only_rivals():
-    alone = lamp_check(scene(), BAND)
+    alone = lighting_check(scene(), BAND)
     assert alone.usable and np.isnan(alone.coverage) and np.isnan(alone.hue_moved_deg) and "cannot be told" in alone.sentence
-    rivals = lamp_check(scene(ORANGE, (70, 60, 100, 70, ORANGE)), BAND)
+    rivals = lighting_check(scene(ORANGE, (70, 60, 100, 70, ORANGE)), BAND)
     assert not rivals.usable and rivals.lookalikes == pytest.approx(300 / 500)
-    none = lamp_check(scene(GREEN), BAND)
+    none = lighting_check(scene(GREEN), BAND)
     assert not none.usable and "nothing here has this color" in none.sentence and np.isinf(none.lookalikes)
 
 
 def test_lab_band_and_grey():
     band = learn_lab_band(np.array([ORANGE], np.uint8))
-    check = lamp_check(scene(), band, [BOX])
+    check = lighting_check(scene(), band, [BOX])
     assert check.usable and check.hue_moved_deg == pytest.approx(0, abs=1e-6) and np.isnan(check.value_moved)
-    assert lamp_check(scene((150, 180, 20)), band, [BOX]).hue_moved_deg > 20
-    assert np.isnan(lamp_check(scene((90, 90, 90)), LabBand((38, 0, 0), 9), [BOX]).hue_moved_deg)
-    assert np.isnan(lamp_check(scene((90, 90, 90)), Band(value=(60, 120)), [BOX]).hue_moved_deg)
+    assert lighting_check(scene((150, 180, 20)), band, [BOX]).hue_moved_deg > 20
+    assert np.isnan(lighting_check(scene((90, 90, 90)), LabBand((38, 0, 0), 9), [BOX]).hue_moved_deg)
+    assert np.isnan(lighting_check(scene((90, 90, 90)), Band(value=(60, 120)), [BOX]).hue_moved_deg)
 
 
 def test_wrong_input_is_refused():
     for pictures, boxes, words in (([], [], "at least one picture"), ([], None, "at least one picture"), ([scene()], [[]], "at least one box"), ([scene()], [], "one array of boxes")):
         with pytest.raises(InputError, match=words):
-            lamp_check(pictures, BAND, boxes)
+            lighting_check(pictures, BAND, boxes)
     with pytest.raises(PictureError):
-        lamp_check([scene()[..., 0]], BAND)
+        lighting_check([scene()[..., 0]], BAND)
 
 
 def test_histogram_counts_pixels():

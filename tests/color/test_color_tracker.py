@@ -1,4 +1,4 @@
-"""The color tracker: learning, finding, shapes, files."""
+"""The color detector: learning, finding, shapes, files."""
 
 import json
 
@@ -9,13 +9,13 @@ from hypothesis import strategies as st
 
 from robotlab.color import (
     Band,
-    ColorTracker,
+    ColorDetector,
     LabBand,
     Shape,
     apply_gains,
     click_boxes,
     core_pixels,
-    find_blobs,
+    connected_components,
     hue_step,
     join_stacked,
     learn_band,
@@ -23,14 +23,14 @@ from robotlab.color import (
     learn_lab_band,
 )
 from robotlab.errors import BoxError, InputError, ModelError, PictureError
-from robotlab.trackers import Detections, Tracker
+from robotlab.detections import Detections, Detector
 
 ORANGE, BLUE, GREEN = (230, 110, 20), (30, 60, 200), (60, 110, 40)
 BANDS = {"post": Band((5, 18), (150, 255), (80, 255)), "bucket": Band((105, 125), (120, 255), (60, 255))}
 
 
 def scene(*things, size=(120, 160), noise=0.0, seed=0):
-    """Green with coloured boxes (x0, y0, x1, y1, colour)."""
+    """Green with coloured boxes (x0, y0, x1, y1, color)."""
     picture = np.full((*size, 3), GREEN, np.uint8)
     for x0, y0, x1, y1, color in things:
         picture[y0:y1, x0:x1] = color
@@ -41,13 +41,13 @@ def scene(*things, size=(120, 160), noise=0.0, seed=0):
 
 def test_largest_of_each_class():
     picture = scene((10, 20, 20, 60, ORANGE), (40, 20, 45, 30, ORANGE), (80, 50, 110, 90, BLUE))
-    tracker = ColorTracker(BANDS)
-    assert isinstance(tracker, Tracker)
-    found = tracker.find(picture)
+    detector = ColorDetector(BANDS)
+    assert isinstance(detector, Detector)
+    found = detector.detect(picture)
     assert found.classes == ("post", "bucket")
     assert found.of_class("post").boxes.tolist() == [[10, 20, 20, 60]]
     assert found.of_class("bucket").boxes.tolist() == [[80, 50, 110, 90]]
-    every = ColorTracker(BANDS, all_blobs=True).find(picture)
+    every = ColorDetector(BANDS, all_blobs=True).detect(picture)
     assert every.of_class("post").boxes.tolist() == [[10, 20, 20, 60], [40, 20, 45, 30]]
     assert (np.diff(every.scores) <= 0).all()
 
@@ -55,11 +55,11 @@ def test_largest_of_each_class():
 def test_boxes_and_order_are_those_of_the_clear_way():
     picture = np.random.default_rng(1).integers(0, 256, (60, 80, 3), np.uint8)
     band = Band((0, 60), (90, 255), (60, 255))
-    tracker = ColorTracker(band, shapes=Shape(min_area_px=3), all_blobs=True)
-    blobs, scores = tracker.blobs(picture)
-    clear = find_blobs(band.mask(picture), 3)
+    detector = ColorDetector(band, shapes=Shape(min_area_px=3), all_blobs=True)
+    blobs, scores = detector.blobs(picture)
+    clear = connected_components(band.mask(picture), 3)
     assert np.array_equal(blobs.boxes, clear.boxes) and np.array_equal(blobs.centroids, clear.centroids)
-    found = tracker.find(picture)
+    found = detector.detect(picture)
     assert np.array_equal(found.boxes, clear.boxes[np.argsort(-scores, kind="stable")])
     # The score, blob by blob, from its docstring.
     import scipy.ndimage
@@ -75,36 +75,36 @@ def test_boxes_and_order_are_those_of_the_clear_way():
 
 def test_solid_and_central_scores_higher():
     middle, edge = (204, 116, 29), (230, 110, 20)
-    tracker = ColorTracker(Band((12, 18), (150, 255), (80, 255)), all_blobs=True)
-    solid = tracker.find(scene((10, 10, 30, 60, middle))).scores[0]
-    off = tracker.find(scene((10, 10, 30, 60, edge))).scores[0]
+    detector = ColorDetector(Band((12, 18), (150, 255), (80, 255)), all_blobs=True)
+    solid = detector.detect(scene((10, 10, 30, 60, middle))).scores[0]
+    off = detector.detect(scene((10, 10, 30, 60, edge))).scores[0]
     picture = scene((10, 10, 30, 60, middle))
     picture[20:50, 14:26] = GREEN
-    hollow = tracker.find(picture).scores[0]
-    small = tracker.find(scene((10, 10, 14, 20, middle))).scores[0]
+    hollow = detector.detect(picture).scores[0]
+    small = detector.detect(scene((10, 10, 14, 20, middle))).scores[0]
     assert 0 < max(off, hollow, small) < solid <= 1
 
 
 def test_nothing_found_is_nothing():
-    assert len(ColorTracker(BANDS).find(scene())) == 0
-    assert len(ColorTracker(BANDS, open_px=1, close_px=1, balance="grey world").find(np.zeros((5, 5, 3), np.uint8))) == 0
+    assert len(ColorDetector(BANDS).detect(scene())) == 0
+    assert len(ColorDetector(BANDS, open_px=1, close_px=1, balance="gray world").detect(np.zeros((5, 5, 3), np.uint8))) == 0
 
 
 def test_shapes_choose():
     picture = scene((10, 60, 70, 80, ORANGE), (100, 20, 108, 70, ORANGE))
-    assert ColorTracker(BANDS).find(picture).of_class("post").boxes.tolist() == [[10, 60, 70, 80]]
-    upright = ColorTracker(BANDS, shapes={"post": Shape(aspect=(0.05, 0.6))})
-    assert upright.find(picture).of_class("post").boxes.tolist() == [[100, 20, 108, 70]]
-    assert len(ColorTracker(BANDS, shapes=Shape(min_area_px=2000)).find(picture)) == 0
+    assert ColorDetector(BANDS).detect(picture).of_class("post").boxes.tolist() == [[10, 60, 70, 80]]
+    upright = ColorDetector(BANDS, shapes={"post": Shape(aspect=(0.05, 0.6))})
+    assert upright.detect(picture).of_class("post").boxes.tolist() == [[100, 20, 108, 70]]
+    assert len(ColorDetector(BANDS, shapes=Shape(min_area_px=2000)).detect(picture)) == 0
     picture[62:78, 12:68] = GREEN
-    assert ColorTracker(BANDS, shapes=Shape(min_fill=0.5)).find(picture).boxes.tolist() == [[100, 20, 108, 70]]
+    assert ColorDetector(BANDS, shapes=Shape(min_fill=0.5)).detect(picture).boxes.tolist() == [[100, 20, 108, 70]]
 
 
 def test_banded_post_is_joined():
     picture = scene((50, 20, 60, 40, ORANGE), (50, 52, 60, 70, ORANGE), (50, 80, 60, 100, ORANGE), (100, 20, 108, 60, ORANGE))
-    joined = ColorTracker(BANDS, shapes=Shape(join_gap=1.5), all_blobs=True).find(picture)
+    joined = ColorDetector(BANDS, shapes=Shape(join_gap=1.5), all_blobs=True).detect(picture)
     assert sorted(joined.boxes.tolist()) == [[50, 20, 60, 100], [100, 20, 108, 60]]
-    apart = ColorTracker(BANDS, shapes=Shape(join_gap=0.5), all_blobs=True).find(picture)
+    apart = ColorDetector(BANDS, shapes=Shape(join_gap=0.5), all_blobs=True).detect(picture)
     assert len(apart) == 4
 
 
@@ -113,7 +113,7 @@ def test_banded_post_is_joined():
 def test_joining_keeps_every_pixel_and_equals_pair_by_pair(seed, gap, density):
     rng = np.random.default_rng(seed)
     mask = np.kron(rng.random((12, 6)) < density, np.ones((2, 4), bool))
-    blobs = find_blobs(mask)
+    blobs = connected_components(mask)
     depths = rng.random(len(blobs))
     joined, mean = join_stacked(blobs, depths, gap)
     assert joined.areas.sum() == mask.sum()
@@ -137,36 +137,36 @@ def test_clean_up_drops_specks_and_closes_gaps():
     picture = scene((10, 20, 20, 60, ORANGE))
     picture[40] = GREEN
     picture[5, 100:120] = ORANGE
-    found = ColorTracker(BANDS["post"], open_px=1, close_px=1, all_blobs=True).find(picture)
+    found = ColorDetector(BANDS["post"], open_px=1, close_px=1, all_blobs=True).detect(picture)
     assert found.boxes.tolist() == [[10, 20, 20, 60]]
-    assert len(ColorTracker(BANDS["post"], all_blobs=True).find(picture)) == 3
+    assert len(ColorDetector(BANDS["post"], all_blobs=True).detect(picture)) == 3
 
 
 def test_white_balance_saves_a_band_from_a_mild_lamp():
     things = (10, 20, 20, 60, ORANGE), (80, 50, 110, 90, (120, 120, 120))
-    lamp = (0.6, 1.0, 2.5)
-    picture = apply_gains(scene(*things, size=(120, 160)), lamp)
-    assert len(ColorTracker(BANDS["post"]).find(picture)) == 0
-    fixed = ColorTracker(BANDS["post"], balance=tuple(1 / np.array(lamp)))
-    assert fixed.find(picture).boxes.tolist() == [[10, 20, 20, 60]]
-    balanced = ColorTracker.learn(scene(*things), [[10, 20, 20, 60]], balance="grey world")
-    assert balanced.find(picture).boxes.tolist() == [[10, 20, 20, 60]]
+    lighting = (0.6, 1.0, 2.5)
+    picture = apply_gains(scene(*things, size=(120, 160)), lighting)
+    assert len(ColorDetector(BANDS["post"]).detect(picture)) == 0
+    fixed = ColorDetector(BANDS["post"], balance=tuple(1 / np.array(lighting)))
+    assert fixed.detect(picture).boxes.tolist() == [[10, 20, 20, 60]]
+    balanced = ColorDetector.learn(scene(*things), [[10, 20, 20, 60]], balance="gray world")
+    assert balanced.detect(picture).boxes.tolist() == [[10, 20, 20, 60]]
 
 
 def test_lab_tracker():
     picture = scene((10, 20, 20, 60, ORANGE), noise=6)
-    tracker = ColorTracker.learn(picture, [[10, 20, 20, 60]], "post", kind="lab", close_px=1)
-    assert isinstance(tracker.band_of("post"), LabBand)
-    found = tracker.find(picture)
+    detector = ColorDetector.learn(picture, [[10, 20, 20, 60]], "post", kind="lab", close_px=1)
+    assert isinstance(detector.band_of("post"), LabBand)
+    found = detector.detect(picture)
     assert found.boxes.tolist() == [[10, 20, 20, 60]] and 0 < found.scores[0] <= 1
 
 
 @pytest.mark.parametrize("color", [ORANGE, BLUE, (200, 20, 40), (230, 30, 20), (180, 40, 190), (210, 210, 215), (25, 25, 30)])
 def test_learned_from_one_box_finds_it_again(color):
     picture = scene((30, 20, 50, 80, color), noise=4, seed=3)
-    tracker = ColorTracker.learn(picture, [[30, 20, 50, 80]], "thing", close_px=1)
+    detector = ColorDetector.learn(picture, [[30, 20, 50, 80]], "thing", close_px=1)
     again = scene((90, 30, 110, 70, color), noise=4, seed=4)
-    box = tracker.find(again).boxes[0]
+    box = detector.detect(again).boxes[0]
     assert np.abs(box - [90, 30, 110, 70]).max() <= 1
 
 
@@ -182,9 +182,9 @@ def test_learned_band_wraps_around_red():
 def test_learning_shrugs_off_gaps_and_grey():
     rng = np.random.default_rng(6)
     orange = np.clip(rng.normal(ORANGE, 5, (700, 3)), 0, 255)
-    grey = np.repeat(rng.integers(40, 200, (250, 1)), 3, axis=1) + rng.integers(-2, 3, (250, 3))
+    gray = np.repeat(rng.integers(40, 200, (250, 1)), 3, axis=1) + rng.integers(-2, 3, (250, 3))
     green = np.clip(rng.normal(GREEN, 5, (200, 3)), 0, 255)
-    clean, dirty = learn_band(orange.astype(np.uint8)), learn_band(np.concatenate([orange, grey, green]).astype(np.uint8))
+    clean, dirty = learn_band(orange.astype(np.uint8)), learn_band(np.concatenate([orange, gray, green]).astype(np.uint8))
     assert abs(hue_step(dirty.hue_center, clean.hue_center)) <= 4
     # Orange turns by under 60 degrees; the leaves' hue, 47, stays out.
     assert not dirty.mask(green.astype(np.uint8)[None]).any()
@@ -205,14 +205,14 @@ def test_core_pixels_stay_inside():
     assert np.array_equal(core, picture[6:12, 6:12].reshape(-1, 3))
     (tiny,) = core_pixels(picture, [[7.2, 3.1, 7.4, 3.3]])
     assert np.array_equal(tiny, picture[3, 7][None])
-    with pytest.raises(BoxError, match="centre in the picture"):
+    with pytest.raises(BoxError, match="center in the picture"):
         core_pixels(picture, [[25, 0, 60, 9]])
 
 
 def test_clicks():
     picture = scene((30, 20, 50, 80, ORANGE))
-    tracker = ColorTracker.learn([picture, picture], [click_boxes([[40, 50], [35, 30]]), []], "post")
-    assert tracker.find(picture).boxes.tolist() == [[30, 20, 50, 80]]
+    detector = ColorDetector.learn([picture, picture], [click_boxes([[40, 50], [35, 30]]), []], "post")
+    assert detector.detect(picture).boxes.tolist() == [[30, 20, 50, 80]]
     for wrong in ([1, 2], [[1, np.nan]], "x"):
         with pytest.raises(InputError, match="points"):
             click_boxes(wrong)
@@ -221,13 +221,13 @@ def test_clicks():
 def test_wrong_teaching_is_refused():
     picture = scene()
     with pytest.raises(InputError, match="at least one box"):
-        ColorTracker.learn(picture, [])
+        ColorDetector.learn(picture, [])
     with pytest.raises(InputError, match="one array of boxes for each picture"):
-        ColorTracker.learn([picture, picture], [[[0, 0, 9, 9]]])
+        ColorDetector.learn([picture, picture], [[[0, 0, 9, 9]]])
     with pytest.raises(InputError, match="kind"):
-        ColorTracker.learn(picture, [[0, 0, 9, 9]], kind="rgb")
+        ColorDetector.learn(picture, [[0, 0, 9, 9]], kind="rgb")
     with pytest.raises(BoxError, match="finite"):
-        ColorTracker.learn(picture, [[0, 0, np.nan, 9]])
+        ColorDetector.learn(picture, [[0, 0, np.nan, 9]])
     for learn in (learn_band, learn_lab_band):
         with pytest.raises(InputError, match="pixels"):
             learn(np.zeros((0, 3), np.uint8))
@@ -238,19 +238,19 @@ def test_wrong_teaching_is_refused():
 @pytest.mark.parametrize(
     "make, words",
     [
-        (lambda: ColorTracker([Band(), Band()], ["one"]), "one class name for each band"),
-        (lambda: ColorTracker([Band(), Band()]), "one class name for each band"),
-        (lambda: ColorTracker([Band(), Band()], ["a", "a"]), "different names"),
-        (lambda: ColorTracker({}), "at least one"),
-        (lambda: ColorTracker({"post": "orange"}), "Band or LabBand"),
-        (lambda: ColorTracker({"post": Band()}, ["bucket"]), "Band or LabBand"),
-        (lambda: ColorTracker(Band(), "post"), r"\['post'\]"),
-        (lambda: ColorTracker(Band(), shapes={"crate": Shape()}), "shapes"),
-        (lambda: ColorTracker(Band(), open_px=-1), "open_px"),
-        (lambda: ColorTracker(Band(), balance="auto"), "balance"),
-        (lambda: ColorTracker(Band(), balance=(1, 0, 1)), "gains"),
-        (lambda: ColorTracker(BANDS).band_of(), "choose one"),
-        (lambda: ColorTracker(BANDS).mask(scene(), "crate"), "choose one"),
+        (lambda: ColorDetector([Band(), Band()], ["one"]), "one class name for each band"),
+        (lambda: ColorDetector([Band(), Band()]), "one class name for each band"),
+        (lambda: ColorDetector([Band(), Band()], ["a", "a"]), "different names"),
+        (lambda: ColorDetector({}), "at least one"),
+        (lambda: ColorDetector({"post": "orange"}), "Band or LabBand"),
+        (lambda: ColorDetector({"post": Band()}, ["bucket"]), "Band or LabBand"),
+        (lambda: ColorDetector(Band(), "post"), r"\['post'\]"),
+        (lambda: ColorDetector(Band(), shapes={"crate": Shape()}), "shapes"),
+        (lambda: ColorDetector(Band(), open_px=-1), "open_px"),
+        (lambda: ColorDetector(Band(), balance="auto"), "balance"),
+        (lambda: ColorDetector(Band(), balance=(1, 0, 1)), "gains"),
+        (lambda: ColorDetector(BANDS).band_of(), "choose one"),
+        (lambda: ColorDetector(BANDS).mask(scene(), "crate"), "choose one"),
         (lambda: Shape(min_area_px=0), "min_area_px"),
         (lambda: Shape(aspect=(2, 1)), "aspect"),
         (lambda: Shape(aspect=(float("nan"), 1)), "aspect"),
@@ -266,59 +266,59 @@ def test_wrong_settings_are_refused(make, words):
 
 def test_unknown_settings_are_refused():
     with pytest.raises(TypeError):
-        ColorTracker(Band(), min_area=3)
+        ColorDetector(Band(), min_area=3)
 
 
 def test_wrong_pictures_are_refused():
     for wrong in (scene().astype(float), scene()[..., 0], None):
-        for use in (ColorTracker(BANDS).find, ColorTracker(Band()).blobs, ColorTracker(Band()).mask):
+        for use in (ColorDetector(BANDS).detect, ColorDetector(Band()).blobs, ColorDetector(Band()).mask):
             with pytest.raises(PictureError):
                 use(wrong)
 
 
 def test_mask_is_what_blobs_are_made_of():
     picture = scene((10, 20, 20, 60, ORANGE), noise=30)
-    tracker = ColorTracker(BANDS["post"], open_px=0, close_px=1, balance="grey world", shapes=Shape(min_area_px=1), all_blobs=True)
-    blobs, _ = tracker.blobs(tracker.balanced(picture))
-    assert np.array_equal(blobs.boxes, find_blobs(tracker.mask(picture)).boxes)
+    detector = ColorDetector(BANDS["post"], open_px=0, close_px=1, balance="gray world", shapes=Shape(min_area_px=1), all_blobs=True)
+    blobs, _ = detector.blobs(detector.balanced(picture))
+    assert np.array_equal(blobs.boxes, connected_components(detector.mask(picture)).boxes)
 
 
-TRACKERS = [
-    ColorTracker(Band((170, 8))),
-    ColorTracker(BANDS, ["crate", "bucket", "post"], shapes={"post": Shape(9, (0.1, 0.5), 0.25, 2.0)}, all_blobs=True, open_px=1),
-    ColorTracker([LabBand((60.5, 40, 1 / 3), 22.5, 0.5)], ["post"], close_px=2, balance="grey world"),
-    ColorTracker(BANDS, balance=(1.5, 1, 0.3)),
+DETECTORS = [
+    ColorDetector(Band((170, 8))),
+    ColorDetector(BANDS, ["crate", "bucket", "post"], shapes={"post": Shape(9, (0.1, 0.5), 0.25, 2.0)}, all_blobs=True, open_px=1),
+    ColorDetector([LabBand((60.5, 40, 1 / 3), 22.5, 0.5)], ["post"], close_px=2, balance="gray world"),
+    ColorDetector(BANDS, balance=(1.5, 1, 0.3)),
 ]
 
 
-@pytest.mark.parametrize("tracker", TRACKERS, ids=range(len(TRACKERS)))
-def test_file_gives_the_same_tracker(tracker, tmp_path):
-    path = tracker.save(tmp_path / "sub" / "tracker.json")
-    again = ColorTracker.load(path)
-    assert again == tracker and again.classes == tracker.classes
+@pytest.mark.parametrize("detector", DETECTORS, ids=range(len(DETECTORS)))
+def test_file_gives_the_same_tracker(detector, tmp_path):
+    path = detector.save(tmp_path / "sub" / "detector.json")
+    again = ColorDetector.load(path)
+    assert again == detector and again.classes == detector.classes
     picture = scene((10, 20, 20, 60, ORANGE), noise=9)
-    one, other = tracker.find(picture), again.find(picture)
+    one, other = detector.detect(picture), again.detect(picture)
     assert isinstance(one, Detections) and np.array_equal(one.boxes, other.boxes) and np.array_equal(one.scores, other.scores)
     assert path.stat().st_size < 2000
 
 
 def test_different_trackers_are_not_equal():
-    for place, one in enumerate(TRACKERS):
-        assert [one == other for other in TRACKERS] == [place == other for other in range(len(TRACKERS))]
+    for place, one in enumerate(DETECTORS):
+        assert [one == other for other in DETECTORS] == [place == other for other in range(len(DETECTORS))]
 
 
 def test_cut_files_are_refused(tmp_path):
-    path = TRACKERS[1].save(tmp_path / "tracker.json")
+    path = DETECTORS[1].save(tmp_path / "detector.json")
     whole = path.read_bytes().rstrip()
     for length in range(0, len(whole), 7):
         path.write_bytes(whole[:length])
         with pytest.raises(ModelError, match="must be JSON"):
-            ColorTracker.load(path)
+            ColorDetector.load(path)
 
 
 def damaged():
-    """Every value of a saved tracker, replaced by each of some wrong ones, and every key left out."""
-    from robotlab.color.store import tracker_to_json
+    """Every value of a saved detector, replaced by each of some wrong ones, and every key left out."""
+    from robotlab.color.store import color_detector_to_json
 
     def spoil(value):
         for wrong in (None, -1, "x", [], {}, 1e999, float("nan")):
@@ -336,36 +336,36 @@ def damaged():
                     yield value[:place] + [part] + value[place + 1 :]
 
     bands = [Band((170, 8)), LabBand((60, 40, 2), 22, 0.5)]
-    tracker = ColorTracker(bands, ["post", "bucket"], shapes=Shape(9, (0.1, 4.5)), balance=(2, 2, 2))
-    return tracker, list(spoil(tracker_to_json(tracker)))
+    detector = ColorDetector(bands, ["post", "bucket"], shapes=Shape(9, (0.1, 4.5)), balance=(2, 2, 2))
+    return detector, list(spoil(color_detector_to_json(detector)))
 
 
 def test_damaged_files_are_refused_or_mean_what_they_say(tmp_path):
-    tracker, values = damaged()
+    detector, values = damaged()
     assert len(values) > 200
-    path = tmp_path / "tracker.json"
+    path = tmp_path / "detector.json"
     accepted = 0
     for value in values:
         path.write_text(json.dumps(value))
         try:
-            again = ColorTracker.load(path)
+            again = ColorDetector.load(path)
         except ModelError as error:
             assert str(path) in str(error)
         else:
             # Some values are allowed: no balance, an open end, classes by other names.
             accepted += 1
-            assert again != tracker
-            again.find(scene((10, 20, 20, 60, ORANGE)))
+            assert again != detector
+            again.detect(scene((10, 20, 20, 60, ORANGE)))
     assert accepted < 0.05 * len(values)
 
 
 def test_missing_and_foreign_files_are_refused(tmp_path):
     with pytest.raises(ModelError, match="must exist"):
-        ColorTracker.load(tmp_path / "none.json")
+        ColorDetector.load(tmp_path / "none.json")
     with pytest.raises(ModelError, match="readable"):
-        ColorTracker.load(tmp_path)
+        ColorDetector.load(tmp_path)
     other = tmp_path / "other.json"
     for content in (b"\xff\xfe\x00", b"[1, 2]", b'{"kind": "model"}', b"[" * 100_000, b""):
         other.write_bytes(content)
         with pytest.raises(ModelError, match="other.json"):
-            ColorTracker.load(other)
+            ColorDetector.load(other)

@@ -6,7 +6,7 @@ import re
 import pytest
 
 from robotlab.course.builder import build, main, read_source
-from robotlab.course.kernel import Match, environment_of
+from robotlab.course.kernel import KernelMatch, environment_of
 from robotlab.course.outputs import LessonError, tidy
 
 SOURCE = '''# %% [markdown]
@@ -125,7 +125,7 @@ def test_check_finds_every_kind_of_drift(folders):
     [
         ('tags=["explore"]', 'tags=["exlpore"]', "a tag must be one of"),
         ('tags=["explore"]', 'tags=["explore", "verify"]', "of one kind"),
-        ('tags=["explore"]', 'tags=["explore"] colour="red"', "no metadata but tags"),
+        ('tags=["explore"]', 'tags=["explore"] color="red"', "no metadata but tags"),
         ('picture="line" ', "", "a still must be code with"),
         ("# # A small lesson", "# A small lesson", "must begin with a markdown cell and its title"),
         ('tags=["starter"]', "", "each starter must have its worked cell"),
@@ -213,7 +213,7 @@ def test_command_gives_its_exit_codes(folders, capsys):
     ("same", "words"), [(True, "one environment"), (False, "Close Jupyter and start it with robotlab open"), (None, "robotlab open")]
 )
 def test_kernel_and_jupyter_are_compared_in_words(same, words):
-    assert words in Match(same, "here", "there").text()
+    assert words in KernelMatch(same, "here", "there").text()
 
 
 def test_environment_of_a_python_on_windows_and_elsewhere():

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-import robotlab.commands
+import robotlab.cli.commands
 import robotlab.environment
 from robotlab.cli import main
 

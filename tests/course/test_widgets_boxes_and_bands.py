@@ -5,9 +5,9 @@ import pytest
 
 from robotlab.color import Band
 from robotlab.errors import InputError
-from robotlab.follow import default_camera
+from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
-from robotlab.picture import decode
+from robotlab.image import decode
 from robotlab.widgets import ColorBands, TwoBoxes
 from robotlab.widgets.color_bands import _outside
 
@@ -18,9 +18,9 @@ def view():
 
 
 def ask(widget, **values):
-    wish = widget.asked
-    widget.asked = {"number": wish["number"] + 1, "values": {**wish["values"], **values}}
-    assert widget.answered == wish["number"] + 1
+    velocity = widget.asked
+    widget.asked = {"number": velocity["number"] + 1, "values": {**velocity["values"], **values}}
+    assert widget.answered == velocity["number"] + 1
 
 
 @pytest.mark.parametrize("hue", [(6, 15), (100, 130), (170, 8)])

@@ -6,8 +6,8 @@ import re
 import numpy as np
 import pytest
 
-from robotlab.motion import measure_swing, sampled_bearing, sampled_critical
-from robotlab.picture import decode
+from robotlab.control import measure_oscillation, sampled_bearing, sampled_critical
+from robotlab.image import decode
 from robotlab.widgets import GainAndDelay
 from robotlab.widgets.gain_and_delay import LASTS_S, SPEED_MPS, STEP_RAD, turn_after_jump
 
@@ -50,14 +50,14 @@ def test_the_text_and_the_swings_know_the_published_limit(delay_s, limit):
         said, percent = float(re.search(r"ultimate gain, ([\d.]+) 1/s", text)[1]), int(re.search(r"(\d+) % of the ultimate gain", text)[1])
         assert said == pytest.approx(limit, abs=0.005)
         assert percent == round(100 * gain / limit)
-        ratio = measure_swing(turn_after_jump(gain, round(10 * delay_s)).bearing_rad[::5], 0.1).ratio
+        ratio = measure_oscillation(turn_after_jump(gain, round(10 * delay_s)).bearing_rad[::5], 0.1).ratio
         assert (ratio < 1) == dies_out
 
 
 def test_motor_lag_lowers_the_limit():
     widget = GainAndDelay(gain=2.0, delay_s=0.3)
     assert "4.45 1/s" in widget.text
-    # python-control gives the gain margin of exp(-T s) / (s (1 + lag s)) in tests/motion; 3.75 is this loop's.
+    # python-control gives the gain margin of exp(-T s) / (s (1 + lag s)) in tests/control; 3.75 is this loop's.
     assert "3.75 1/s" in move(widget, lag_s=0.1)
 
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from robotlab.errors import InputError, PictureError
-from robotlab.picture import decode
-from robotlab.plots import new_figure
+from robotlab.image import decode
+from robotlab.report.plots import new_figure
 from robotlab.widgets import Replay, Slider, SliderPicture
 from robotlab.widgets.kit import browser_code, picture_bytes
 

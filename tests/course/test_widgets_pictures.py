@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.follow import default_camera
+from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
-from robotlab.picture import decode, resize
+from robotlab.image import decode, resize
 from robotlab.widgets import CameraView, Resizing
 from robotlab.widgets.resizing import standing_out, without_post
 
@@ -48,7 +48,7 @@ def test_left_is_positive_and_left_in_the_picture(view):
 
 
 @pytest.mark.parametrize(
-    ("wish", "end"),
+    ("velocity", "end"),
     [
         ({"ahead_m": 0.5}, "Cut by the edge of the picture."),
         ({"ahead_m": 1.0, "left_m": 2.0}, "2.00 m to the left: bearing +63.4°. Outside the picture."),
@@ -56,8 +56,8 @@ def test_left_is_positive_and_left_in_the_picture(view):
         ({"ahead_m": 5.0}, "All of it in the picture."),
     ],
 )
-def test_the_text_says_whether_the_post_is_in_the_picture(view, wish, end):
-    move(view, **wish)
+def test_the_text_says_whether_the_post_is_in_the_picture(view, velocity, end):
+    move(view, **velocity)
     assert view.text.endswith(end)
 
 

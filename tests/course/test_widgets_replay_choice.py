@@ -3,11 +3,11 @@
 import pytest
 
 from robotlab.errors import InputError
-from robotlab.follow import Oracle, share_on_post, simulate
+from robotlab.loop import GroundTruthDetector, share_on_post, simulate
 from robotlab.greenhouse import WALKS
 from robotlab.widgets import ReplayChoice
 
-EYES = {"sharp": Oracle(), "dim": Oracle(smallest_px=90), "blind": Oracle(miss=1.0)}
+EYES = {"sharp": GroundTruthDetector(), "dim": GroundTruthDetector(smallest_px=90), "blind": GroundTruthDetector(miss=1.0)}
 
 
 @pytest.fixture
@@ -48,7 +48,7 @@ def test_what_is_chosen_is_shown_and_driven_once(show):
     choose(show, walk="weave")
     choose(show, walk="straight", right="sharp")
     assert len(show.runs_asked_for) == len(set(show.runs_asked_for)) == 5
-    # One tracker on both sides is one replay, and said once.
+    # One detector on both sides is one replay, and said once.
     assert show.page.count("<canvas") == 1 and show.text.count("sharp") == 1
 
 
@@ -61,8 +61,8 @@ def test_a_tracker_that_raises_leaves_the_old_replay_and_says_why(show):
 
 
 @pytest.mark.parametrize(
-    ("walks", "trackers"), [([], ["a", "b"]), (["weave"], ["a"]), (["weave"], ["a", "a"]), (["weave", "weave"], ["a", "b"])]
+    ("walks", "detectors"), [([], ["a", "b"]), (["weave"], ["a"]), (["weave"], ["a", "a"]), (["weave", "weave"], ["a", "b"])]
 )
-def test_bad_lists_get_one_clear_error(walks, trackers):
+def test_bad_lists_get_one_clear_error(walks, detectors):
     with pytest.raises(InputError, match="different names"):
-        ReplayChoice(lambda walk, name: None, walks, trackers)
+        ReplayChoice(lambda walk, name: None, walks, detectors)

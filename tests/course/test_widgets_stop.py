@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from robotlab.errors import InputError, MotionError
-from robotlab.picture import decode
+from robotlab.image import decode
 from robotlab.widgets import StopPicture
 from robotlab.widgets.stop_picture import stop_course
 
@@ -18,7 +18,7 @@ def move(widget, **changes):
     assert widget.answered == widget.asked["number"] and not widget.failed
 
 
-def metres(widget):
+def meters(widget):
     return [float(number) for number in re.findall(r"(\d+\.\d+) m\b(?!/)", widget.text)]
 
 
@@ -27,7 +27,7 @@ def test_without_a_jerk_limit_it_is_the_textbooks_distance(v, a, t, way):
     # v^2 / (2 a) + v t.
     widget = StopPicture()
     move(widget, speed_mps=v, accel_mps2=a, delay_s=t)
-    assert metres(widget)[-1] == pytest.approx(way, abs=5e-4)
+    assert meters(widget)[-1] == pytest.approx(way, abs=5e-4)
     assert stop_course(v, a, None, t, 3.5)[3][-1] == pytest.approx(way, abs=0.005)
 
 
@@ -67,7 +67,7 @@ def test_all_ends_of_the_sliders_can_be_drawn(speed, accel, jerk):
     widget = StopPicture()
     for delay in (0.0, 1.0):
         move(widget, speed_mps=speed, accel_mps2=accel, jerk_mps3=jerk, delay_s=delay)
-        assert metres(widget)[0] >= metres(widget)[-1]
+        assert meters(widget)[0] >= meters(widget)[-1]
 
 
 def test_what_is_refused():

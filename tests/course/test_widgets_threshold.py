@@ -9,11 +9,11 @@ import pytest
 
 from robotlab.boxes import clip
 from robotlab.course import shipped
-from robotlab.dataset import open_dataset
+from robotlab.data import open_dataset
 from robotlab.errors import DataSetError, InputError
-from robotlab.picture import decode
-from robotlab.scoring import judge
-from robotlab.trackers import Detections
+from robotlab.image import decode
+from robotlab.metrics import evaluate
+from robotlab.detections import Detections
 from robotlab.widgets import ThresholdCurve
 
 
@@ -24,7 +24,7 @@ def data():
 
 @pytest.fixture(scope="module")
 def found(data):
-    """Truths moved by a little or by much, some of another class, some on nothing; classes in an order of their own."""
+    """GroundTruth moved by a little or by much, some of another class, some on nothing; classes in an order of their own."""
     rng = np.random.default_rng(8)
     order = [2, 0, 1]
     rows = []
@@ -41,9 +41,9 @@ def found(data):
 
 
 def ask(widget, **values):
-    wish = widget.asked
-    widget.asked = {"number": wish["number"] + 1, "values": {**wish["values"], **values}}
-    assert widget.answered == wish["number"] + 1 and not widget.failed, widget.text
+    velocity = widget.asked
+    widget.asked = {"number": velocity["number"] + 1, "values": {**velocity["values"], **values}}
+    assert widget.answered == velocity["number"] + 1 and not widget.failed, widget.text
 
 
 def counts(widget):
@@ -58,12 +58,12 @@ def aligned(data, found):
 def test_counts_at_half_overlap_are_those_of_the_judgement(data, found, score):
     shown = ThresholdCurve(data, found)
     ask(shown, score=score)
-    judgement = judge(data, aligned(data, found), score=score)
-    at = judgement.at
+    evaluation = evaluate(data, aligned(data, found), score=score)
+    at = evaluation.at
     assert counts(shown) == [at["TP"], at["FP"], at["FN"]]
     for label, name in enumerate(data.classes, start=1):
         ask(shown, kind=label)
-        at = judgement.curve(name).at(score)
+        at = evaluation.curve(name).at(score)
         assert shown.text.startswith(f"{name}: ") and counts(shown) == [at["TP"], at["FP"], at["FN"]]
 
 
@@ -104,7 +104,7 @@ def test_counts_at_other_overlaps_are_those_of_pycocotools(data, found, limit):
 
 def test_it_starts_at_the_best_f1_and_draws_the_same_for_the_same_wish(data, found):
     shown = ThresholdCurve(data, found)
-    assert shown.asked["values"]["score"] == pytest.approx(judge(data, aligned(data, found)).score, abs=1e-9)  # scores here have two decimals
+    assert shown.asked["values"]["score"] == pytest.approx(evaluate(data, aligned(data, found)).score, abs=1e-9)  # scores here have two decimals
     first = decode(shown.picture)
     ask(shown, score=0.9)
     second = decode(shown.picture)

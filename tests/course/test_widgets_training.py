@@ -5,9 +5,9 @@ import json
 import numpy as np
 import pytest
 
-from robotlab.detector import fit
+from robotlab.neural import fit
 from robotlab.errors import BoxError, InputError, PictureError
-from robotlab.trackers import Detections
+from robotlab.detections import Detections
 from robotlab.widgets import TrainingMonitor
 
 GRAY = np.full((96, 128, 3), 128, np.uint8)
@@ -53,7 +53,7 @@ def test_a_box_on_what_is_ignored_counts_neither_way():
 
 def test_a_monitor_of_a_picture_of_a_data_set():
     from robotlab.course import shipped
-    from robotlab.dataset import open_dataset
+    from robotlab.data import open_dataset
 
     coins = open_dataset(shipped("datasets/coins"))
     entry = next(entry for entry in coins.pictures if entry.ignore.any() and not entry.ignore.all())
@@ -98,7 +98,7 @@ def test_it_watches_a_training(monkeypatch):
         judged_steps, judged_AP, judged_AP50 = [0, 3], [0.1, 0.2], [0.3, 0.4]
 
     class Finder:
-        def find(self, picture):
+        def detect(self, picture):
             assert picture is GRAY
             return found([TRUE[0]], [0.9], [0])
 
@@ -106,7 +106,7 @@ def test_it_watches_a_training(monkeypatch):
     assert one.losses == [[3, 2.0]] and one.stages == []
     one.watch(Course, Finder())
     assert [(stage["step"], stage["AP"], stage["AP50"]) for stage in one.stages] == [(3, 0.2, 0.4)]
-    # Another training begins with a judgement before its first step.
+    # Another training begins with a evaluation before its first step.
     Course.steps, Course.losses, Course.judged_steps, Course.judged_AP, Course.judged_AP50 = [], [], [0], [0.1], [0.3]
     one.watch(Course, Finder())
     assert one.losses == [] and [stage["step"] for stage in one.stages] == [0]

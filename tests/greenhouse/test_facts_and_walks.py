@@ -8,8 +8,8 @@ import pytest
 
 from robotlab.camera import Camera
 from robotlab.errors import InputError
-from robotlab.greenhouse import CLASSES, LAMPS, WALKS, Scene, Thing, Walk, render
-from robotlab.picture import resize
+from robotlab.greenhouse import CLASSES, LIGHTINGS, WALKS, Scene, Thing, Walk, render
+from robotlab.image import resize
 
 POST = CLASSES.index("post")
 
@@ -29,17 +29,17 @@ def _in_band(picture, hue, width=0.02, least_saturation=0.7, least_value=0.12):
 
 
 @pytest.fixture(scope="module")
-def by_lamp():
+def by_lighting():
     camera = Camera(160, 120, math.radians(62), height_m=0.28, pitch_rad=0.1)
     scene = Scene((Thing("post", 1.6, 0.1), Thing("crate", 2.6, -0.9), Thing("bucket", 2.4, 0.8)), seed=5)
-    return {lamp: render(scene.under(lamp), camera, samples=2) for lamp in LAMPS}
+    return {lighting: render(scene.under(lighting), camera, samples=2) for lighting in LIGHTINGS}
 
 
-def test_a_hue_band_learned_in_daylight_works_in_daylight_and_fails_under_colored_lamps(by_lamp):
-    day = by_lamp["daylight"]
+def test_a_hue_band_learned_in_daylight_works_in_daylight_and_fails_under_colored_lamps(by_lighting):
+    day = by_lighting["daylight"]
     box = day.truths.boxes[day.truths.labels == POST][0].round().astype(int)
     hue = _hue_band(day.picture, box)
-    inside = {lamp: _in_band(frame.picture, hue)[box[1] : box[3], box[0] : box[2]].mean() for lamp, frame in by_lamp.items()}
+    inside = {lighting: _in_band(frame.picture, hue)[box[1] : box[3], box[0] : box[2]].mean() for lighting, frame in by_lighting.items()}
     assert inside["daylight"] > 0.6
     assert inside["overcast"] > 0.5
     assert inside["warm"] < 0.1

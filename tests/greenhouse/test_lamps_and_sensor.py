@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from robotlab.errors import InputError
-from robotlab.greenhouse.lamps import LAMP, LAMPS, WAVELENGTHS_NM, _planck, lamp_named
+from robotlab.greenhouse.lighting import LAMP, LIGHTINGS, WAVELENGTHS_NM, _planck, lighting_named
 from robotlab.greenhouse.sensor import (
     FULL_WELL_E,
     READ_NOISE_E,
@@ -55,7 +55,7 @@ def test_planck_spectrum_peaks_where_wien_says():
 
 
 def test_daylight_changes_no_color_and_the_others_do():
-    for name in LAMPS:
+    for name in LIGHTINGS:
         matrix = LAMP[name].matrix()
         balanced = matrix / matrix.sum(axis=1, keepdims=True)
         if name == "daylight":
@@ -67,7 +67,7 @@ def test_daylight_changes_no_color_and_the_others_do():
 
 def test_white_card_under_each_lamp():
     """Common practice, no source: dusk is bluish, sodium is orange, grow lamps are magenta."""
-    white = {name: LAMP[name].matrix().sum(axis=1) for name in LAMPS}
+    white = {name: LAMP[name].matrix().sum(axis=1) for name in LIGHTINGS}
     assert white["dusk"][2] > 1.05 * white["dusk"][0]
     assert white["warm"][0] > 1.5 * white["warm"][1] > 1.5 * white["warm"][2]
     assert min(white["grow"][0], white["grow"][2]) > 1.3 * white["grow"][1]
@@ -88,7 +88,7 @@ def test_sodium_light_makes_orange_and_yellow_alike():
 
 def test_unknown_lamp_is_refused():
     with pytest.raises(InputError, match="lamp must be one of daylight"):
-        lamp_named("candle")
+        lighting_named("candle")
 
 
 @pytest.mark.parametrize("level", [0.02, 0.2, 0.7])

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from robotlab import picture as pictures
-from robotlab.greenhouse import CLASSES, LAMPS, recordings
+from robotlab import image as pictures
+from robotlab.greenhouse import CLASSES, LIGHTINGS, recordings
 
 FOLDER = Path(__file__).resolve().parents[2] / "datasets" / "greenhouse"
 
@@ -50,12 +50,12 @@ def test_a_small_build_is_whole_and_repeatable(tmp_path):
 def test_size_and_recordings(labels):
     assert 380 <= len(labels["images"]) <= 420
     assert sum(path.stat().st_size for path in FOLDER.rglob("*") if path.is_file()) < 10e6
-    by_recording = {image["recording"]: image["lamp"] for image in labels["images"]}
-    assert len(by_recording) >= 8 and set(by_recording.values()) == set(LAMPS)
+    by_recording = {image["recording"]: image["lighting"] for image in labels["images"]}
+    assert len(by_recording) >= 8 and set(by_recording.values()) == set(LIGHTINGS)
     uses = labels["info"]["uses"]
-    trained = {lamp for name, lamp in by_recording.items() if uses[name] == "train"}
-    tested = {lamp for name, lamp in by_recording.items() if uses[name] == "test"}
-    assert trained == {"daylight", "overcast", "dusk"} and tested == set(LAMPS)
+    trained = {lighting for name, lighting in by_recording.items() if uses[name] == "train"}
+    tested = {lighting for name, lighting in by_recording.items() if uses[name] == "test"}
+    assert trained == {"daylight", "overcast", "dusk"} and tested == set(LIGHTINGS)
     assert sum(uses[image["recording"]] == "train" for image in labels["images"]) >= 200
 
 
@@ -91,7 +91,7 @@ def test_picture_files_are_those_of_the_labels(labels):
 def test_card_says_rendered_and_counts_right(labels):
     card = (FOLDER / "card.md").read_text(encoding="utf-8")
     assert "These pictures are rendered" in card and "BSD-3-Clause" in card and "Limits" in card
-    assert f"{len(labels['images'])} pictures" in card and f"{len(labels['annotations'])} labelled things" in card
+    assert f"{len(labels['images'])} pictures" in card and f"{len(labels['annotations'])} labeled things" in card
 
 
 def test_any_coco_reader_opens_it(labels):

@@ -9,9 +9,9 @@ import pytest
 
 from robotlab.camera import Camera
 from robotlab.errors import InputError
-from robotlab.greenhouse import CLASSES, KINDS, LAMPS, WALKS, Scene, Thing, random_scene, render
+from robotlab.greenhouse import CLASSES, KINDS, LIGHTINGS, WALKS, Scene, Thing, random_scene, render
 from robotlab.greenhouse.outline import outline_of
-from robotlab.greenhouse.solids import FAR, box_numbers, meet_box, meet_round, round_numbers
+from robotlab.greenhouse.ray_intersections import FAR, box_numbers, meet_box, meet_round, round_numbers
 from robotlab.greenhouse.things import _nearest, windows
 from robotlab.greenhouse.view import View
 
@@ -104,7 +104,7 @@ def test_whole_box_is_the_box_of_the_projected_body(kind, pitch):
 @pytest.mark.parametrize("place", [(0.9, 0.5), (1.2, 0.1), (2.5, -0.7), (4.0, 0.9)])
 def test_boxes_surround_what_is_painted(kind, place):
     big = Camera(640, 480, CAMERA.hfov_rad, CAMERA.height_m, CAMERA.pitch_rad)
-    # The same thing in two colours: only its own pixels change, the shadow does not.
+    # The same thing in two colors: only its own pixels change, the shadow does not.
     frames = [render(Scene((Thing(kind, *place, heading_rad=0.4, color=c),), seed=3), big, **CLEAN) for c in ((250, 250, 250), (30, 60, 200))]
     changed = (frames[0].picture != frames[1].picture).any(axis=2)
     rows, columns = np.nonzero(changed)
@@ -187,7 +187,7 @@ def test_a_walk_that_keeps_what_stays_the_same_shows_what_a_fresh_scene_shows():
         x, y = walk.post_at(t)
         kept = walk.scene.with_post_at(x, y)
         things = tuple(Thing(o.kind, *((x, y) if o.kind == "post" else (o.x_m, o.y_m)), o.heading_rad, o.scale, o.color, o.bands, o.seed) for o in walk.scene.things)
-        fresh = Scene(things, kept.lamp, kept.seed, kept.floor, kept.path_half_m, kept.room_m, kept.plants_m)
+        fresh = Scene(things, kept.lighting, kept.seed, kept.floor, kept.path_half_m, kept.room_m, kept.plants_m)
         assert kept == fresh and hash(kept) == hash(fresh)
         frames = [render(scene, CAMERA, (x - 1.4, y, 0.1), samples=2) for scene in (kept, fresh)]
         np.testing.assert_array_equal(frames[0].picture, frames[1].picture)
@@ -223,12 +223,12 @@ def test_the_same_seed_gives_the_same_picture_and_another_gives_other_noise():
 
 def test_lamp_exposure_and_noise_leave_the_truth_alone():
     scene = random_scene(8, post=(2.0, 0.1))
-    frames = [render(scene.under(lamp), CAMERA, exposure=1.4, noise=2.0) for lamp in LAMPS]
+    frames = [render(scene.under(lighting), CAMERA, exposure=1.4, noise=2.0) for lighting in LIGHTINGS]
     for frame in frames[1:]:
         np.testing.assert_array_equal(frame.truths.boxes, frames[0].truths.boxes)
         np.testing.assert_array_equal(frame.truths.visibility, frames[0].truths.visibility)
     means = [frame.picture.mean() for frame in frames]
-    assert means[0] == max(means) and len({round(mean, 2) for mean in means}) == len(LAMPS)
+    assert means[0] == max(means) and len({round(mean, 2) for mean in means}) == len(LIGHTINGS)
 
 
 def test_more_rays_a_pixel_only_smooth_the_picture():
@@ -287,7 +287,7 @@ def test_bad_input_is_refused(change, words):
     [
         lambda: Thing("ladder", 0, 0), lambda: Thing("post", math.nan, 0), lambda: Thing("post", 0, 0, scale=0),
         lambda: Thing("post", 1.0, 0.0).moved_to(math.inf, 0.0), lambda: Scene((Thing("post", 1.0, 0.0),)).with_post_at(0.0, math.nan),
-        lambda: Scene(lamp="candle"), lambda: Scene(floor=("lava", "soil")), lambda: Scene(room_m=(1, 0, 0, 1)),
+        lambda: Scene(lighting="candle"), lambda: Scene(floor=("lava", "soil")), lambda: Scene(room_m=(1, 0, 0, 1)),
     ],
 )
 def test_scenes_that_cannot_be_are_refused(make):

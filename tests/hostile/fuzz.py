@@ -30,10 +30,10 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from robotlab.dataset import checkup, open_dataset, read_results
+from robotlab.data import check_dataset, open_dataset, read_results
 from robotlab.errors import InputError, printable
-from robotlab.image_file import load, size_of
-from robotlab.scoring import judge
+from robotlab.image.file import load, size_of
+from robotlab.metrics import evaluate
 
 CASES = Path(__file__).with_name("cases")
 # Beyond what the process has when it forks, and more than any case may take.
@@ -169,7 +169,7 @@ def mutate_image(rng: np.random.Generator, content: bytes) -> bytes:
 # --- what is mutated, and what must hold ----------------------------------------------
 
 LABELS = {
-    "images": [{"id": n, "file_name": f"{n}.png", "width": 16, "height": 12, "recording": "ab"[n % 2], "lamp": "dusk", "distance_m": 1.5} for n in (1, 2)],
+    "images": [{"id": n, "file_name": f"{n}.png", "width": 16, "height": 12, "recording": "ab"[n % 2], "lighting": "dusk", "distance_m": 1.5} for n in (1, 2)],
     "annotations": [{"id": n, "image_id": 1 + n % 2, "category_id": 3, "bbox": [1, 2, 4, 3], "area": 12, "iscrowd": 0, "visibility": 0.5} for n in range(4)],
     "categories": [{"id": 3, "name": "post"}, {"id": 5, "name": "crate"}],
     "info": {"year": 2024},
@@ -207,13 +207,13 @@ def folder_of(home: Path) -> Path:
 
 
 def use_labels(path: Path) -> None:
-    text = checkup(path).text()
+    text = check_dataset(path).text()
     assert printable(text, keep="\n") == text, "unprintable text in the report"
     open_dataset(path).need_boxes()
 
 
 def use_voc(path: Path) -> None:
-    text = checkup(path.parent).text()
+    text = check_dataset(path.parent).text()
     assert printable(text, keep="\n") == text, "unprintable text in the report"
     open_dataset(path.parent)
 
@@ -222,7 +222,7 @@ def use_results(path: Path) -> None:
     labels = path.with_name("labels.json")
     labels.write_text(json.dumps(LABELS)) if not labels.exists() else None
     data = open_dataset(labels)
-    judge(data, read_results(path, data)).text()
+    evaluate(data, read_results(path, data)).text()
 
 
 def use_image(path: Path) -> None:

@@ -18,12 +18,12 @@ from PIL import Image, ImageOps
 
 from robotlab import errors, image_file
 from robotlab.cli import main
-from robotlab.dataset import Sample, checkup, open_dataset, open_voc, read_results, write_dataset
+from robotlab.data import Sample, check_dataset, open_dataset, open_voc, read_results, write_dataset
 from robotlab.errors import DataSetError, InputError, PictureError, install_hint, printable
 from robotlab.files import read_plain
-from robotlab.image_file import MOST_PIXELS, decode, load, size_of
+from robotlab.image.file import MOST_PIXELS, decode, load, size_of
 from robotlab.json_file import parse_json, read_json
-from robotlab.picture import encode, save
+from robotlab.image import encode, save
 from robotlab.xml_file import read_xml
 
 PACKAGE = Path(__file__).resolve().parents[2] / "robotlab"
@@ -57,7 +57,7 @@ def test_nobody_opens_a_picture_or_parses_json_or_xml_elsewhere():
         found = {call for call in called | taken if call in kept or any(word in call for word in OTHER_WAYS)}
         if found:
             round_about[name] = sorted(found)
-    assert not round_about, "use robotlab.image_file, robotlab.json_file or robotlab.xml_file"
+    assert not round_about, "use robotlab.image.file, robotlab.json_file or robotlab.xml_file"
 
 
 def test_advice_to_install_comes_from_one_function():
@@ -263,7 +263,7 @@ def test_names_in_a_report_are_text(tmp_path):
     name = "<script>alert(1)</script><img src=x onerror=alert(1)> & \"'"
     picture = np.zeros((60, 80, 3), np.uint8)
     picture[10:50, 20:40] = 230, 110, 30
-    sample = Sample("a.png", picture, [[20, 10, 40, 50]], [0], recording=name, lamp=name)
+    sample = Sample("a.png", picture, [[20, 10, 40, 50]], [0], recording=name, lighting=name)
     write_dataset(tmp_path / "set", [sample], [name])
     page = tmp_path / "page.html"
     assert main(["judge", str(tmp_path / "set"), "--with", "color", "--html", str(page), "--quiet"]) == 0
@@ -329,7 +329,7 @@ def test_one_bad_picture_is_one_problem(tmp_path):
     labels["images"].append({"id": 2, "file_name": "b.png", "width": 8, "height": 6})
     labels["annotations"] = [{"id": n, "image_id": 1 + n % 2, "category_id": 3, "bbox": [1, 1, 4, 3]} for n in range(46)]
     (tmp_path / "labels.json").write_text(json.dumps(labels))
-    problems = checkup(tmp_path).problems
+    problems = check_dataset(tmp_path).problems
     assert len(problems) == 1 and "a.png" in problems[0]
 
 

@@ -15,7 +15,7 @@ import pytest
 
 from robotlab import files
 from robotlab.errors import PictureError
-from robotlab.picture import decode, encode, load
+from robotlab.image import decode, encode, load
 
 ROOT = Path(__file__).resolve().parents[2]
 

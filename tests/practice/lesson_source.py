@@ -8,7 +8,7 @@ from types import FunctionType
 
 from robotlab.course.builder import read_source
 from robotlab.practice import tasks_of
-from robotlab.practice.judging import judge
+from robotlab.practice.grading import grade
 
 
 def check_lesson_source(path: str | Path) -> list[str]:
@@ -45,13 +45,13 @@ def check_lesson_source(path: str | Path) -> list[str]:
         if name not in stubs or name not in answers:
             faults.append(f"{path.name}: {name} must have a starter and a worked cell")
             continue
-        begun = judge(task, stubs[name])
+        begun = grade(task, stubs[name])
         if begun.kind != "not started":
             faults.append(f"{path.name}: the starter of {name} must not have begun, it is judged: {begun.kind}")
         inputs = stubs[name].__code__.co_varnames[: stubs[name].__code__.co_argcount]
         if inputs != task.inputs:
             faults.append(f"{path.name}: the starter of {name} must take {task.inputs}, it takes {inputs}")
-        done = judge(task, answers[name])
+        done = grade(task, answers[name])
         if not done.passed:
             faults.append(f"{path.name}: the worked answer of {name} must pass: {done}")
         if name not in verified:

@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from robotlab.practice import Verdict, nudge, task_named, tasks_of, verify
 from robotlab.practice.comparing import compare
-from robotlab.practice.judging import judge
+from robotlab.practice.grading import grade
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, outcome_of, run_cases
 from robotlab.practice.showing import show
 from robotlab.practice.verdict import KINDS
@@ -84,7 +84,7 @@ def test_each_misbehavior_gets_its_own_sentence(task):
     words = isinstance(task.reference(*task.cases()[0]), str)
     if words:  # They have no shape and are never NaN.
         answers = {kind: answers[kind] for kind in ("hang", "flood", "raised", "nothing")} | {"type": after(task, len)}
-    verdicts = {kind: judge(task, answer, SHORT_S if kind == "hang" else TIME_LIMIT_S) for kind, answer in answers.items()}
+    verdicts = {kind: grade(task, answer, SHORT_S if kind == "hang" else TIME_LIMIT_S) for kind, answer in answers.items()}
     for kind, verdict in verdicts.items():
         assert verdict.kind == kind, verdict
         assert not verdict.passed
@@ -106,7 +106,7 @@ def test_a_changed_input_is_noticed_though_the_result_is_right(task):
         inputs[place][...] = ~inputs[place] if inputs[place].dtype == bool else inputs[place] + 1
         return right
 
-    verdict = judge(task, changes)
+    verdict = grade(task, changes)
     assert verdict.kind == "changed", verdict
     assert task.inputs[place] in verdict.says and "copy" in verdict.says
 
@@ -248,8 +248,8 @@ def test_the_time_limit_leaves_no_timer_and_gives_back_the_old_one():
     old = signal.signal(signal.SIGALRM, lambda *args: rung.append(1))
     signal.setitimer(signal.ITIMER_REAL, 100)
     try:
-        judge(task_named("bearing"), hangs, SHORT_S)
-        judge(task_named("bearing"), task_named("bearing").reference)
+        grade(task_named("bearing"), hangs, SHORT_S)
+        grade(task_named("bearing"), task_named("bearing").reference)
         left, again = signal.getitimer(signal.ITIMER_REAL)
         assert 50 < left < 100 and again == 0
         signal.getsignal(signal.SIGALRM)()
@@ -265,7 +265,7 @@ def test_in_another_thread_the_same_verdicts():
 
     def work():
         for kind, answer in {"hang": hangs, "flood": floods, "raised": raises, "passed": task_named("iou").reference}.items():
-            verdicts[kind] = judge(task_named("iou"), answer, SHORT_S if kind == "hang" else TIME_LIMIT_S)
+            verdicts[kind] = grade(task_named("iou"), answer, SHORT_S if kind == "hang" else TIME_LIMIT_S)
 
     thread = threading.Thread(target=work)
     before = threading.active_count()
@@ -308,7 +308,7 @@ def test_warnings_become_notes():
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         verdict = verify(softmax)
-    assert verdict.slip == "large scores overflow"
+    assert verdict.misconception == "large scores overflow"
     assert any("RuntimeWarning: overflow" in note for note in verdict.notes)
 
 
@@ -317,7 +317,7 @@ def test_an_interrupt_by_the_user_is_let_through():
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        judge(task_named("bearing"), interrupt)
+        grade(task_named("bearing"), interrupt)
 
 
 GENERAL = [
@@ -336,20 +336,20 @@ GENERAL = [
 ]
 
 
-@pytest.mark.parametrize(("name", "change", "slip"), GENERAL, ids=[f"{name}: {slip}" for name, _, slip in GENERAL])
-def test_slips_of_every_task_are_recognized_too(name, change, slip):
-    verdict = judge(task_named(name), after(task_named(name), change))
-    assert (verdict.kind, verdict.slip) == ("slip", slip), verdict
+@pytest.mark.parametrize(("name", "change", "misconception"), GENERAL, ids=[f"{name}: {misconception}" for name, _, misconception in GENERAL])
+def test_slips_of_every_task_are_recognized_too(name, change, misconception):
+    verdict = grade(task_named(name), after(task_named(name), change))
+    assert (verdict.kind, verdict.misconception) == ("misconception", misconception), verdict
 
 
 def test_two_slips_at_once_are_both_named():
-    verdict = judge(task_named("field_of_view"), lambda sensor, focal: math.degrees(math.atan(sensor / focal / 2)))
-    assert verdict.slip == "half the angle, and degrees for radians"
+    verdict = grade(task_named("field_of_view"), lambda sensor, focal: math.degrees(math.atan(sensor / focal / 2)))
+    assert verdict.misconception == "half the angle, and degrees for radians"
     assert verdict.says.startswith("Two things at once.")
 
 
 @pytest.mark.parametrize(
-    ("source", "slip"),
+    ("source", "misconception"),
     [
         # A mask without True pixels: the mean of nothing.
         ("def centroid(mask):\n rows, columns = np.nonzero(mask)\n return columns.mean(), rows.mean()", "half a pixel"),
@@ -360,11 +360,11 @@ def test_two_slips_at_once_are_both_named():
         ("def suppress(boxes, scores, limit):\n return np.array([scores.argmax()])", "only one box stays"),
     ],
 )
-def test_a_slip_is_named_though_the_answer_stumbles_at_the_edges_in_its_own_way(source, slip):
+def test_a_slip_is_named_though_the_answer_stumbles_at_the_edges_in_its_own_way(source, misconception):
     namespace = {"np": np, "ndimage": ndimage}
     exec(source, namespace)
     verdict = verify(namespace[source[4 : source.index("(")]])
-    assert verdict.slip == slip, verdict
+    assert verdict.misconception == misconception, verdict
 
 
 @pytest.mark.parametrize(
@@ -402,7 +402,7 @@ def test_a_slip_that_holds_in_some_cases_only_is_not_named():
         return 0.123
 
     verdict = verify(iou)
-    assert verdict.kind == "value" and verdict.slip == ""
+    assert verdict.kind == "value" and verdict.misconception == ""
     assert "too small" in verdict.says
 
 
@@ -415,10 +415,10 @@ def test_the_failing_case_shows_inputs_units_and_shape_and_not_the_answer():
     assert list(table) == ["gray", "step", "your result"]
     assert "(4, 4) float64" in table["gray"] and "(2, 2) float64" in table["your result"]
     assert "2.5" not in table["your result"] and "2.5" not in verdict.says
-    band = judge(task_named("working_band"), lambda *inputs: (1.0, 2.0))
+    band = grade(task_named("working_band"), lambda *inputs: (1.0, 2.0))
     assert dict(band.table)["object_m"] == "0.5 m" and dict(band.table)["width_px"] == "320 px"
     assert dict(band.table)["your result"] == "(1, 2) m"
-    mask = judge(task_named("centroid"), lambda mask: (1.0, 2.0))
+    mask = grade(task_named("centroid"), lambda mask: (1.0, 2.0))
     assert dict(mask.table)["mask"].splitlines()[1] == "........" and dict(mask.table)["mask"].splitlines()[2] == ".#......"
 
 
@@ -436,7 +436,7 @@ def test_verdicts_are_the_same_every_time_and_escape_what_they_show():
 
 def test_every_kind_has_words_and_shows():
     for kind in KINDS:
-        verdict = Verdict("iou", kind, "A sentence.", slip="half" if kind == "slip" else "", table=(("a", "1\n2"),), notes=("Note.",), printed="text")
+        verdict = Verdict("iou", kind, "A sentence.", misconception="half" if kind == "misconception" else "", table=(("a", "1\n2"),), notes=("Note.",), printed="text")
         assert "iou" in str(verdict) and "A sentence." in str(verdict) and "      2" in str(verdict)
         assert "A sentence." in verdict._repr_html_()
         assert bool(verdict) == (kind == "passed")

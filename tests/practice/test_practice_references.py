@@ -64,7 +64,7 @@ def test_working_band_is_where_the_projected_thing_fits_and_is_just_large_enough
         near, far = reference("working_band")(object_m, smallest_px, hfov_rad, width_px, height_px)
         top = camera.project(np.array([[near, 0, object_m], [near, 0, 0]]))[0]
         assert top[:, 1] == pytest.approx([0, height_px], abs=1e-6)
-        assert camera.tall_px(far, object_m) == pytest.approx(smallest_px, rel=1e-9)
+        assert camera.height_in_image_px(far, object_m) == pytest.approx(smallest_px, rel=1e-9)
 
 
 def test_bearing_has_the_sign_of_iso_8855_and_hits_what_is_projected():

@@ -66,7 +66,7 @@ def test_ridge_is_where_scipy_finds_the_smallest_sum():
 
 
 def test_cycle_rate_equals_the_engine_and_its_ends():
-    from robotlab.detector.engine.optim import one_cycle
+    from robotlab.neural.engine.optimizer import one_cycle
 
     for step, steps, peak in cases("cycle_rate"):
         assert reference("cycle_rate")(step, steps, peak) == pytest.approx(one_cycle(step, steps, peak), rel=1e-12)

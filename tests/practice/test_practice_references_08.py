@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from robotlab.practice import judge, task_named
+from robotlab.practice import grade, task_named
 
 
 def reference(name):
@@ -107,7 +107,7 @@ def test_wilson_of_scipy_passes_with_its_own_z():
     def wilson_interval(hits, trials):
         return tuple(binomtest(hits, trials).proportion_ci(0.95, "wilson"))
 
-    assert judge(task_named("wilson_interval"), wilson_interval).kind == "passed"
+    assert grade(task_named("wilson_interval"), wilson_interval).kind == "passed"
 
 
 def test_wilson_equals_statsmodels_and_scipy():

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.motion import Drive, advance, find_limit, sampled_bearing
+from robotlab.control import DifferentialDrive, advance, find_gain_limit, sampled_bearing
 from robotlab.practice import task_named
 
 
@@ -20,7 +20,7 @@ def cases(name):
 
 
 def test_bearing_error_has_the_sign_of_iso_8855_and_faces_what_is_projected():
-    # ISO 8855 vehicle axes: y left, yaw counter-clockwise, so a target right of centre needs a negative turn.
+    # ISO 8855 vehicle axes: y left, yaw counter-clockwise, so a target right of center needs a negative turn.
     assert reference("bearing_error")((170.0, 0.0, 190.0, 9.0), 320, 1.0) < 0
     for (x0, y0, x1, y1), width_px, hfov_rad in cases("bearing_error"):
         turn = reference("bearing_error")((x0, y0, x1, y1), width_px, hfov_rad)
@@ -57,7 +57,7 @@ def test_limited_wheels_keep_the_circle():
     for v, yaw, track, most in cases("wheel_speeds"):
         left, right = reference("wheel_speeds")(v, yaw, track, most)
         assert max(abs(left), abs(right)) <= most * (1 + 1e-12)
-        speed, turn = Drive(track).twist(left, right)
+        speed, turn = DifferentialDrive(track).twist(left, right)
         # Thrun, Burgard, Fox, section 5.3 (from memory): the radius is v / w; slower, on the same circle.
         assert speed * yaw == pytest.approx(turn * v)
         slower = turn / yaw
@@ -86,5 +86,5 @@ def test_gain_limit_is_the_gain_margin_of_python_control():
 
 @pytest.mark.parametrize("frames", [1, 3])
 def test_gain_limit_is_where_a_stepped_loop_begins_to_grow(frames):
-    found = find_limit(lambda gain: sampled_bearing(0.1 * gain, frames, 2000), first_gain=1.0)
+    found = find_gain_limit(lambda gain: sampled_bearing(0.1 * gain, frames, 2000), first_gain=1.0)
     assert found.limit == pytest.approx(reference("gain_limit")(frames, 0.1), rel=0.01)

@@ -13,15 +13,15 @@ import worked_answers
 
 import robotlab
 from robotlab.errors import InputError
-from robotlab.practice import Slip, tasks_of
-from robotlab.practice.judging import judge
+from robotlab.practice import Misconception, tasks_of
+from robotlab.practice.grading import grade
 from robotlab.practice.running import outcome_of, run_cases
 from robotlab.practice.task import Task
 from robotlab.practice.tasks import all_tasks
 
 SOURCES = sorted((Path(robotlab.__file__).resolve().parents[1] / "instructor" / "source").glob("*.py"))
 TASKS = tasks_of()
-SLIPS = [(task, slip) for task in TASKS for slip in task.slips]
+SLIPS = [(task, misconception) for task in TASKS for misconception in task.misconceptions]
 
 
 def of_task(one):
@@ -37,7 +37,7 @@ def test_every_lesson_but_the_first_has_three_tasks_or_more():
 
 @pytest.mark.parametrize("task", TASKS, ids=of_task)
 def test_a_worked_answer_passes(task):
-    verdict = judge(task, getattr(worked_answers, task.name))
+    verdict = grade(task, getattr(worked_answers, task.name))
     assert verdict.passed, verdict
     assert verdict.cases == len(task.fixed) + task.draws + len(task.edges)
 
@@ -47,7 +47,7 @@ def test_the_starter_is_not_started(task):
     namespace = {}
     exec(task.starter, namespace)
     function = namespace[task.name]
-    verdict = judge(task, function)
+    verdict = grade(task, function)
     assert verdict.kind == "not started"
     assert verdict.says == task.statement
     assert not verdict.passed
@@ -55,25 +55,25 @@ def test_the_starter_is_not_started(task):
     assert function.__doc__.strip(), "the starter must say what to write"
 
 
-@pytest.mark.parametrize(("task", "slip"), SLIPS, ids=of_task)
-def test_a_slip_is_named_as_itself(task, slip):
-    verdict = judge(task, slip.function)
-    assert verdict.kind == "slip", verdict
-    assert (verdict.slip, verdict.says) == (slip.name, slip.says)
+@pytest.mark.parametrize(("task", "misconception"), SLIPS, ids=of_task)
+def test_a_slip_is_named_as_itself(task, misconception):
+    verdict = grade(task, misconception.function)
+    assert verdict.kind == "misconception", verdict
+    assert (verdict.misconception, verdict.says) == (misconception.name, misconception.says)
 
 
-@pytest.mark.parametrize(("task", "slip"), [(task, slip) for task, slip in SLIPS if slip.also], ids=of_task)
-def test_other_spellings_of_a_slip_are_never_named_as_another(task, slip):
+@pytest.mark.parametrize(("task", "misconception"), [(task, misconception) for task, misconception in SLIPS if misconception.also], ids=of_task)
+def test_other_spellings_of_a_slip_are_never_named_as_another(task, misconception):
     """Where NumPy leaves an order open, a spelling may be right on one machine and wrong on the next."""
-    for spelling in slip.also:
-        verdict = judge(task, spelling)
-        assert verdict.passed or verdict.slip == slip.name, verdict
+    for spelling in misconception.also:
+        verdict = grade(task, spelling)
+        assert verdict.passed or verdict.misconception == misconception.name, verdict
 
 
 @pytest.mark.parametrize("task", TASKS, ids=of_task)
 def test_cases_tell_slips_apart_by_far(task):
-    """Two slips, or a slip and the right answer, differ by much more than the tolerance somewhere."""
-    answers = {slip.name: slip.function for slip in task.slips} | {"right": task.reference}
+    """Two misconceptions, or a slip and the right answer, differ by much more than the tolerance somewhere."""
+    answers = {misconception.name: misconception.function for misconception in task.misconceptions} | {"right": task.reference}
     values = {name: [outcome_of(function, case).value for case in task.cases()] for name, function in answers.items()}
     for one, other in itertools.combinations(values, 2):
         assert any(far_apart(a, b, 100 * task.rtol) for a, b in zip(values[one], values[other])), f"{one} and {other}"
@@ -95,7 +95,7 @@ def far_apart(a, b, rtol):
 
 @pytest.mark.parametrize("task", TASKS, ids=of_task)
 def test_references_and_slips_leave_their_inputs_alone_and_references_give_values(task):
-    for function in (task.reference, *(slip.function for slip in task.slips)):
+    for function in (task.reference, *(misconception.function for misconception in task.misconceptions)):
         outcomes = run_cases(function, task.cases())
         assert not any(outcome.changed for outcome in outcomes)
         if function is task.reference:
@@ -115,7 +115,7 @@ def test_cases_are_the_same_in_every_run_and_in_reach(task):
 
 @pytest.mark.parametrize("task", TASKS, ids=of_task)
 def test_words_help_and_do_not_give_the_answer_away(task):
-    texts = [*task.nudges, *(slip.says for slip in task.slips)]
+    texts = [*task.nudges, *(misconception.says for misconception in task.misconceptions)]
     assert len(set(texts)) == len(texts)
     for text in (task.statement, *texts):
         assert 15 < len(text) < 560 and text[-1] in ".?", text
@@ -132,15 +132,15 @@ def test_a_task_needs_nudges_and_slips():
         """Two times x."""
         return 2 * x
 
-    slips = tuple(Slip(f"slip {n}", "A sentence.", lambda x, n=n: x + n) for n in range(3))
-    parts = dict(reference=twice, lesson=1, statement="", unit="", fixed=((1,),), draw=lambda rng: (2,), nudges=("a", "b", "c"), slips=slips)
+    misconceptions = tuple(Misconception(f"slip {n}", "A sentence.", lambda x, n=n: x + n) for n in range(3))
+    parts = dict(reference=twice, lesson=1, statement="", unit="", fixed=((1,),), draw=lambda rng: (2,), nudges=("a", "b", "c"), misconceptions=misconceptions)
     Task(**parts)
     with pytest.raises(InputError, match="3 nudges or more, got 1"):
         Task(**{**parts, "nudges": ("a",)})
-    with pytest.raises(InputError, match="3 slips or more, got 2"):
-        Task(**{**parts, "slips": slips[:2]})
+    with pytest.raises(InputError, match="3 misconceptions or more, got 2"):
+        Task(**{**parts, "misconceptions": misconceptions[:2]})
     with pytest.raises(InputError, match="a name of its own"):
-        Task(**{**parts, "slips": (*slips, slips[0])})
+        Task(**{**parts, "misconceptions": (*misconceptions, misconceptions[0])})
 
 
 @pytest.mark.parametrize(("lesson", "match"), [(6, "must stand in its own lesson's module"), (99, "a name of its own")])

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from published import read
 
-from robotlab.follow import Oracle, Settings, frame_times, percentile, simulate
+from robotlab.loop import GroundTruthDetector, Settings, frame_times, percentile, simulate
 from robotlab.greenhouse import WALKS
-from robotlab.motion import (
-    Drive,
+from robotlab.control import (
+    DifferentialDrive,
     JerkRamp,
     Motor,
     Ramp,
@@ -20,10 +20,10 @@ from robotlab.motion import (
     continuous_bearing,
     continuous_critical,
     continuous_limit,
-    find_limit,
+    find_gain_limit,
     loop_limit,
     margins,
-    measure_swing,
+    measure_oscillation,
     move_speed_mps,
     move_time_s,
     promised_stop_m,
@@ -74,14 +74,14 @@ def test_sampled_loop(row):
     # Eigenvalues, and the search by trying.
     assert loop_limit(frame, d * frame) * frame == pytest.approx(row["limit"], abs=1e-6)
     assert Settings(frame_hz=10, delay_s=d / 10, motor=Motor(lag_s=0.0)).gain_limit * frame == pytest.approx(row["limit"], abs=1e-6)
-    assert find_limit(lambda a: sampled_bearing(a, d, 6000), 0.2 * row["limit"], 1e-3).limit == pytest.approx(row["limit"], rel=0.01)
+    assert find_gain_limit(lambda a: sampled_bearing(a, d, 6000), 0.2 * row["limit"], 1e-3).limit == pytest.approx(row["limit"], rel=0.01)
     assert min(sampled_bearing(0.999 * row["critical"], d, 2000)) >= -1e-12 > min(sampled_bearing(1.05 * row["critical"], d, 2000))
 
 
 def test_ultimate_gain_and_period():
     row = MOTION["ultimate"]
     t = np.arange(0, 60, 0.01)
-    swing = measure_swing(continuous_bearing(t, row["Ku_T"], 1.0)[1000:], 0.01)
+    swing = measure_oscillation(continuous_bearing(t, row["Ku_T"], 1.0)[1000:], 0.01)
     assert swing.period_s == pytest.approx(row["Tu_over_T"], rel=1e-3) and swing.ratio == pytest.approx(1.0, abs=2e-3)
     # Half of it leaves a gain margin of 2 and a phase margin of 45 degrees.
     gain_margin, phase = margins(row["share_of_Ku"] * row["Ku_T"], 1.0)
@@ -90,7 +90,7 @@ def test_ultimate_gain_and_period():
 
 @pytest.mark.parametrize("row", MOTION["moves"], ids=lambda row: f"{row['distance_m']} m")
 def test_moves(row):
-    limits = row["max_mps"], row["max_accel"]
+    limits = row["max_mps"], row["max_accel_mps2"]
     assert move_time_s(row["distance_m"], *limits) == pytest.approx(row["seconds"], abs=1e-12)
     t = np.linspace(0, row["seconds"], 20_001)
     assert np.trapezoid([move_speed_mps(each, row["distance_m"], *limits) for each in t], t) == pytest.approx(row["distance_m"], rel=1e-6)
@@ -98,8 +98,8 @@ def test_moves(row):
 
 def test_jerk_limited_change():
     row = MOTION["jerk_limited_change"]
-    assert speed_change_time_s(row["change_mps"], row["max_accel"], row["max_jerk"]) == pytest.approx(row["seconds"], abs=1e-12)
-    ramp, steps = JerkRamp(row["max_accel"], row["max_jerk"]), 0
+    assert speed_change_time_s(row["change_mps"], row["max_accel_mps2"], row["max_jerk_mps3"]) == pytest.approx(row["seconds"], abs=1e-12)
+    ramp, steps = JerkRamp(row["max_accel_mps2"], row["max_jerk_mps3"]), 0
     while abs(ramp.speed - row["change_mps"]) > 1e-9:
         ramp.step(row["change_mps"], 0.001)
         steps += 1
@@ -108,20 +108,20 @@ def test_jerk_limited_change():
 
 @pytest.mark.parametrize("row", MOTION["stops"], ids=lambda row: f"{row['speed_mps']} m/s")
 def test_stops(row):
-    v, a, wait = row["speed_mps"], row["max_accel"], row["delay_s"]
-    assert stopping_distance_m(v, a, wait) == pytest.approx(row["metres"], abs=1e-6)
-    assert promised_stop_m(v, a, silence_s=wait / 2, check_s=wait / 4, delay_s=wait / 4) == pytest.approx(row["metres"], abs=1e-6)
+    v, a, wait = row["speed_mps"], row["max_accel_mps2"], row["delay_s"]
+    assert stopping_distance_m(v, a, wait) == pytest.approx(row["meters"], abs=1e-6)
+    assert promised_stop_m(v, a, silence_s=wait / 2, check_s=wait / 4, delay_s=wait / 4) == pytest.approx(row["meters"], abs=1e-6)
     # Stepped: a ramp, and the way in the mean of each step.
     ramp, way, dt = Ramp(a, start=v), v * wait, 1e-4
     while ramp.speed:
         before = ramp.speed
         way += (before + ramp.step(0.0, dt)) / 2 * dt
-    assert way == pytest.approx(row["metres"], rel=1e-4)
+    assert way == pytest.approx(row["meters"], rel=1e-4)
 
 
 def test_differential_drive():
     row = MOTION["drive"]
-    drive = Drive(row["track_m"], row["wheel_radius_m"])
+    drive = DifferentialDrive(row["track_m"], row["wheel_radius_m"])
     wheels = drive.wheels_from_spin(row["left_radps"], row["right_radps"])
     assert drive.twist(*wheels) == pytest.approx((row["v_mps"], row["yaw_radps"]), abs=1e-12)
     assert drive.radius_m(*wheels) == pytest.approx(row["radius_m"], abs=1e-12)
@@ -148,7 +148,7 @@ def test_arc():
 def test_timing():
     row = MOTION["timing"]
     settings = Settings(frame_hz=row["rate_hz"], delay_s=row["latency_s"])
-    times = frame_times(simulate(Oracle(), WALKS["straight"], settings=settings, duration_s=10, pictures=False))
+    times = frame_times(simulate(GroundTruthDetector(), WALKS["straight"], settings=settings, duration_s=10, pictures=False))
     assert times.in_flight == pytest.approx(row["in_flight"], rel=0.02)
     frames, seconds = row["broadcast_hz"]
     assert 1000 * Settings(frame_hz=frames / seconds).frame_s == pytest.approx(row["period_ms"], abs=1e-6)

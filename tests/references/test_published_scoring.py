@@ -6,24 +6,24 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from coco_reference import overlap, tables_clear
+from coco_reference import overlap, coco_tables_reference
 from published import average_precision_rows, read
 
 from robotlab import boxes
-from robotlab.scoring import (
+from robotlab.metrics import (
     AP_METHODS,
     Curve,
-    FoundTable,
-    TruthTable,
+    DetectionTable,
+    GroundTruthTable,
     average_precision,
-    evaluate,
-    match,
-    mcnemar,
+    evaluate_coco,
+    match_detections,
+    mcnemar_test,
     precision_recall,
     resample_weights,
-    wilson,
+    wilson_interval,
 )
-from robotlab.scoring.bootstrap import weighted_ap
+from robotlab.metrics.bootstrap import weighted_ap
 
 AP_ROWS = average_precision_rows()
 IOU_ROWS = read("boxes.json")["iou"]
@@ -61,17 +61,17 @@ def test_average_precision_of_a_list(row, method):
 def test_the_same_lists_as_boxes_through_the_coco_tables(row, route):
     # Each truth in a picture of its own; a wrong detection lies far from it.
     hits, count = row["hits"], row["truths"]
-    truths = TruthTable(range(count), [0] * count, [[0, 0, 10, 10]] * count, count, ["post"])
+    truths = GroundTruthTable(range(count), [0] * count, [[0, 0, 10, 10]] * count, count, ["post"])
     right = iter(range(count))
     picture = [next(right) if hit else 0 for hit in hits]
-    found = FoundTable(
+    found = DetectionTable(
         picture, [0] * len(hits), [[0, 0, 10, 10] if hit else [50, 0, 9, 9] for hit in hits], np.linspace(0.9, 0.1, len(hits))
     )
     if route == "bootstrap":
-        matches = evaluate(truths, found).matches
+        matches = evaluate_coco(truths, found).matches
         value = weighted_ap(matches, found.picture[matches.row], np.ones((1, count)), np.ones((1, count)))[0].mean()
     else:
-        precision = evaluate(truths, found).precision if route == "fast" else tables_clear(truths, found)[0]
+        precision = evaluate_coco(truths, found).precision if route == "fast" else coco_tables_reference(truths, found)[0]
         value = precision[:, :, 0, 0].mean()
     assert value == pytest.approx(row["coco"], abs=1e-9)
 
@@ -80,7 +80,7 @@ def test_the_order_of_ties_is_the_order_given():
     # Padilla et al. 2020: the two detections of 95 % are a tie; with the false one first all-point AP is .223464458.
     hits = AP_ROWS[0]["hits"]
     assert average_precision([hits[1], hits[0], *hits[2:]], 15, "voc") == pytest.approx(0.223464458, abs=1e-9)
-    assert match([[0, 0, 9, 9], [0, 0, 9, 9]], [0.95, 0.95], [[0, 0, 9, 9]]).truth.tolist() == [0, -1]
+    assert match_detections([[0, 0, 9, 9], [0, 0, 9, 9]], [0.95, 0.95], [[0, 0, 9, 9]]).truth.tolist() == [0, -1]
 
 
 def test_the_classifier_average_precision_must_be_scaled_by_what_was_missed():
@@ -115,7 +115,7 @@ def test_f1_of_the_published_list():
 def test_overlap_of_two_boxes(row):
     a, b = np.array([row["a"]], float), np.array([row["b"]], float)
     crowd = np.zeros(1, bool)
-    from robotlab.scoring.matching import overlaps
+    from robotlab.metrics.matching import overlaps
 
     routes = [
         boxes.iou(a, b)[0, 0],
@@ -137,12 +137,12 @@ def test_one_row_of_numbers_in_three_forms():
 @pytest.mark.parametrize("route", ["fast", "clear"])
 def test_the_documented_detection(route):
     row = read("boxes.json")["detection"]
-    truths = TruthTable([0], [0], boxes.xywh_from_corners([row["truth"]]), 1, ["post"])
-    found = FoundTable([0], [0], boxes.xywh_from_corners([row["found"]]), [row["score"]])
+    truths = GroundTruthTable([0], [0], boxes.xywh_from_corners([row["truth"]]), 1, ["post"])
+    found = DetectionTable([0], [0], boxes.xywh_from_corners([row["found"]]), [row["score"]])
     if route == "fast":
-        numbers = evaluate(truths, found).numbers()
+        numbers = evaluate_coco(truths, found).numbers()
     else:
-        precision = tables_clear(truths, found)[0][:, :, 0, 0].mean(axis=1)
+        precision = coco_tables_reference(truths, found)[0][:, :, 0, 0].mean(axis=1)
         numbers = {"AP": precision.mean(), "AP50": precision[0], "AP75": precision[5]}
     for key in ("AP", "AP50", "AP75"):
         assert numbers[key] == pytest.approx(row[key], abs=1e-12)
@@ -150,7 +150,7 @@ def test_the_documented_detection(route):
 
 @pytest.mark.parametrize("row", STATISTICS["wilson"], ids=lambda row: f"{row['hits']}/{row['trials']}")
 def test_wilson(row):
-    low, high = wilson(row["hits"], row["trials"], **({"z": row["z"]} if "z" in row else {}))
+    low, high = wilson_interval(row["hits"], row["trials"], **({"z": row["z"]} if "z" in row else {}))
     assert (low, high) == pytest.approx((row["low"], row["high"]), abs=row["within"])
 
 
@@ -158,11 +158,11 @@ def test_wilson(row):
 def test_mcnemar(row):
     for method in ("plain", "corrected"):
         if method in row:
-            assert mcnemar(row["b"], row["c"], method)[0] == pytest.approx(row[method], abs=5e-6)
+            assert mcnemar_test(row["b"], row["c"], method)[0] == pytest.approx(row[method], abs=5e-6)
     if "exact_p" in row:
-        assert mcnemar(row["b"], row["c"])[1] == pytest.approx(row["exact_p"], rel=1e-4)
+        assert mcnemar_test(row["b"], row["c"])[1] == pytest.approx(row["exact_p"], rel=1e-4)
     if "corrected_p" in row:
-        assert mcnemar(row["b"], row["c"], "corrected")[1] == pytest.approx(row["corrected_p"], rel=1e-6)
+        assert mcnemar_test(row["b"], row["c"], "corrected")[1] == pytest.approx(row["corrected_p"], rel=1e-6)
 
 
 def test_bootstrap_of_the_law_schools():

@@ -1,4 +1,4 @@
-"""Ways to match boxes and truths that differ from the right one in a step: the slips of lesson 08's first task."""
+"""Ways to match boxes and truths that differ from the right one in a step: the misconceptions of lesson 08's first task."""
 
 from __future__ import annotations
 

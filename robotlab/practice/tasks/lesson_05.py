@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab import boxes as known
-from robotlab.boxes_clear import suppress_clear
-from robotlab.practice.task import Slip, Task
+from robotlab.boxes_reference import nms_reference
+from robotlab.practice.task import Misconception, Task
 
 
 def corners_from_xywh(boxes):
@@ -46,20 +46,20 @@ CORNERS_FROM_XYWH = Task(
         "x1 = x + width and y1 = y + height. np.column_stack puts four columns side by side.",
         "boxes is the caller's array: start with boxes.copy(), or build a new array.",
     ),
-    slips=(
-        Slip("unchanged", "You give the boxes back as they came.", lambda b: b.copy()),
-        Slip("one pixel short", "Your boxes end one pixel early: x + width - 1 is the last pixel, not the edge. Edges are counted here.",
+    misconceptions=(
+        Misconception("unchanged", "You give the boxes back as they came.", lambda b: b.copy()),
+        Misconception("one pixel short", "Your boxes end one pixel early: x + width - 1 is the last pixel, not the edge. Edges are counted here.",
              lambda b: _corners(b) - [0, 0, 1, 1]),
-        Slip("one pixel long", "Your boxes end one pixel late. Edges are counted here: a box from 10 with width 5 ends at 15.",
+        Misconception("one pixel long", "Your boxes end one pixel late. Edges are counted here: a box from 10 with width 5 ends at 15.",
              lambda b: _corners(b) + [0, 0, 1, 1]),
-        Slip("middle for corner", "You read x, y as the middle of the box, the center format. It is the top left corner.", lambda b: _corners(b, -0.5, -0.5, -0.5, -0.5)),
-        Slip("width and height exchanged", "You added the height to x and the width to y.",
+        Misconception("middle for corner", "You read x, y as the middle of the box, the center format. It is the top left corner.", lambda b: _corners(b, -0.5, -0.5, -0.5, -0.5)),
+        Misconception("width and height exchanged", "You added the height to x and the width to y.",
              lambda b: np.column_stack([b[:, 0], b[:, 1], b[:, 0] + b[:, 3], b[:, 1] + b[:, 2]])),
-        Slip("corners taken for sizes", "You subtracted: that is the conversion back, from corners to width and height.",
+        Misconception("corners taken for sizes", "You subtracted: that is the conversion back, from corners to width and height.",
              lambda b: np.column_stack([b[:, :2], b[:, 2:] - b[:, :2]])),
-        Slip("corners in pairs of x and y", "Your columns are x0, x1, y0, y1. The order here is x0, y0, x1, y1.", lambda b: _corners(b)[:, [0, 2, 1, 3]]),
-        Slip("rows for columns", "Your columns are y0, x0, y1, x1. x comes first in a box.", lambda b: _corners(b)[:, [1, 0, 3, 2]]),
-        Slip("only the right edge", "x1 is right, y1 is still the height.", lambda b: np.column_stack([b[:, :2], b[:, 0] + b[:, 2], b[:, 3]])),
+        Misconception("corners in pairs of x and y", "Your columns are x0, x1, y0, y1. The order here is x0, y0, x1, y1.", lambda b: _corners(b)[:, [0, 2, 1, 3]]),
+        Misconception("rows for columns", "Your columns are y0, x0, y1, x1. x comes first in a box.", lambda b: _corners(b)[:, [1, 0, 3, 2]]),
+        Misconception("only the right edge", "x1 is right, y1 is still the height.", lambda b: np.column_stack([b[:, :2], b[:, 0] + b[:, 2], b[:, 3]])),
     ),
 )  # fmt: skip
 
@@ -138,25 +138,25 @@ IOU = Task(
         "It begins at the larger x0 and ends at the smaller x1. If it ends before it begins, it is empty: max(0, ...).",
         "The union is area of a + area of b - intersection, since the intersection was counted twice. Avoid a division by 0.",
     ),
-    slips=(
-        Slip("negative sides", "For boxes that lie apart you multiply two negative lengths, or one. A side of the intersection is never less than 0.", _unclipped),
-        Slip("only one side clipped", "For boxes apart in one direction only you get a negative number. Both sides of the intersection need max(0, ...).",
+    misconceptions=(
+        Misconception("negative sides", "For boxes that lie apart you multiply two negative lengths, or one. A side of the intersection is never less than 0.", _unclipped),
+        Misconception("only one side clipped", "For boxes apart in one direction only you get a negative number. Both sides of the intersection need max(0, ...).",
              lambda a, b: _share_clipped(a, b, 0), also=(lambda a, b: _share_clipped(a, b, 1),)),
-        Slip("sum for union", "You divided by the sum of both areas. The intersection is in it twice; the union has it once.", lambda a, b: _share(a, b, lambda s, f, g: f + g)),
-        Slip("twice the shared part", "You divided twice the intersection by the sum of both. That is another measure, the Dice coefficient, larger than IoU.",
+        Misconception("sum for union", "You divided by the sum of both areas. The intersection is in it twice; the union has it once.", lambda a, b: _share(a, b, lambda s, f, g: f + g)),
+        Misconception("twice the shared part", "You divided twice the intersection by the sum of both. That is another measure, the Dice coefficient, larger than IoU.",
              lambda a, b: _share(a, b, lambda s, f, g: (f + g) / 2)),
-        Slip("over the smaller box", "You divided by the smaller box. A small box inside a large one would count as a perfect match.",
+        Misconception("over the smaller box", "You divided by the smaller box. A small box inside a large one would count as a perfect match.",
              lambda a, b: _share(a, b, lambda s, f, g: min(f, g))),
-        Slip("over the larger box", "You divided by the larger box. The union is larger still, unless one box contains the other.",
+        Misconception("over the larger box", "You divided by the larger box. The union is larger still, unless one box contains the other.",
              lambda a, b: _share(a, b, lambda s, f, g: max(f, g))),
-        Slip("over the first box", "You divided by the first box. IoU does not change when a and b change places.", lambda a, b: _share(a, b, lambda s, f, g: f)),
-        Slip("one pixel added", "You added 1 to every side, as for boxes that name their last pixel. Corners here are edges: the width is x1 - x0.",
+        Misconception("over the first box", "You divided by the first box. IoU does not change when a and b change places.", lambda a, b: _share(a, b, lambda s, f, g: f)),
+        Misconception("one pixel added", "You added 1 to every side, as for boxes that name their last pixel. Corners here are edges: the width is x1 - x0.",
              lambda a, b: _share(a, b, lambda s, f, g: f + g - s, 1.0)),
-        Slip("over the box around both", "You divided by the box around both. It also contains corners that neither box covers.",
+        Misconception("over the box around both", "You divided by the box around both. It also contains corners that neither box covers.",
              lambda a, b: _share(a, b, lambda s, f, g: _around(a, b))),
-        Slip("corners read as sizes", "You read the last two numbers as width and height. They are the lower right corner.",
+        Misconception("corners read as sizes", "You read the last two numbers as width and height. They are the lower right corner.",
              lambda a, b: iou(_of_sizes(a), _of_sizes(b))),
-        Slip("the shared area itself", "Your result is the intersection in px². Divide it by the union.",
+        Misconception("the shared area itself", "Your result is the intersection in px². Divide it by the union.",
              lambda a, b: _share(a, b, lambda s, f, g: 1.0)),
     ),
 )  # fmt: skip
@@ -169,7 +169,7 @@ def suppress(boxes, scores, iou_limit):
     A box goes when its IoU with a better one that stays exceeds iou_limit.
     Equal scores keep their order.  The result is an array of int.
     """
-    return suppress_clear(boxes, scores, iou_limit)
+    return nms_reference(boxes, scores, iou_limit)
 
 
 def _crowd(rng):
@@ -221,29 +221,29 @@ SUPPRESS = Task(
         'Go through the indices in the order np.argsort(-scores, kind="stable"), with a list of those kept so far.',
         "A box is kept when its IoU with each box kept so far is at most iou_limit. Boxes that were dropped drop no others.",
     ),
-    slips=(
-        Slip("scores not sorted", "You took the boxes as they came. A weak box that comes first drops a better one.",
+    misconceptions=(
+        Misconception("scores not sorted", "You took the boxes as they came. A weak box that comes first drops a better one.",
              lambda b, s, t: _greedy(b, s, t, range(len(s)))),
-        Slip("lowest first", "You began with the lowest score: the weakest box of each cluster stays.",
+        Misconception("lowest first", "You began with the lowest score: the weakest box of each cluster stays.",
              lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable"))),
-        Slip("order of equals", "Of equal scores you do not always take the earlier box first. Reversing a sorted list reverses equals "
+        Misconception("order of equals", "Of equal scores you do not always take the earlier box first. Reversing a sorted list reverses equals "
              'as well, and np.argsort keeps their order only with kind="stable".',
              lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable")[::-1]),
              also=(lambda b, s, t: _greedy(b, s, t, np.argsort(s)[::-1]), lambda b, s, t: _greedy(b, s, t, np.argsort(-s)))),
-        Slip("exactly the limit", "You drop a box whose IoU is exactly iou_limit. It goes only when the IoU exceeds it: >, not >=.",
+        Misconception("exactly the limit", "You drop a box whose IoU is exactly iou_limit. It goes only when the IoU exceeds it: >, not >=.",
              lambda b, s, t: _greedy(b, s, t, goes=lambda overlap: overlap >= t)),
-        Slip("dropped boxes drop others", "You compare with boxes that were dropped themselves. Only a box that stays may drop another.",
+        Misconception("dropped boxes drop others", "You compare with boxes that were dropped themselves. Only a box that stays may drop another.",
              lambda b, s, t: _greedy(b, s, t, against_all=True)),
-        Slip("compared with the last only", "You compare each box with the one kept last. Any box kept before may overlap it.",
+        Misconception("compared with the last only", "You compare each box with the one kept last. Any box kept before may overlap it.",
              lambda b, s, t: _greedy(b, s, t, last_only=True)),
-        Slip("in order of place", "You keep the right boxes, ordered by index. The best must come first.", lambda b, s, t: np.sort(_greedy(b, s, t))),
-        Slip("nothing dropped", "You sorted the boxes and dropped none.", lambda b, s, t: np.argsort(-s, kind="stable")),
-        Slip("only one box stays", "You keep only the best box. There may be several objects in a picture.", lambda b, s, t: np.argsort(-s, kind="stable")[:1]),
-        Slip("far boxes dropped", "You drop the boxes that overlap little and keep those on the same object: the comparison is the wrong way round.",
+        Misconception("in order of place", "You keep the right boxes, ordered by index. The best must come first.", lambda b, s, t: np.sort(_greedy(b, s, t))),
+        Misconception("nothing dropped", "You sorted the boxes and dropped none.", lambda b, s, t: np.argsort(-s, kind="stable")),
+        Misconception("only one box stays", "You keep only the best box. There may be several objects in a picture.", lambda b, s, t: np.argsort(-s, kind="stable")[:1]),
+        Misconception("far boxes dropped", "You drop the boxes that overlap little and keep those on the same object: the comparison is the wrong way round.",
              lambda b, s, t: _greedy(b, s, t, goes=lambda overlap: overlap < t)),
-        Slip("boxes for places", "You give the boxes themselves. Their indices are asked for, so that scores and labels can be picked too.",
+        Misconception("boxes for places", "You give the boxes themselves. Their indices are asked for, so that scores and labels can be picked too.",
              lambda b, s, t: b[_greedy(b, s, t)]),
-        Slip("places in the sorted list", "You give indices into the sorted list. Convert them back: order[...] has the indices into the boxes you were given.",
+        Misconception("places in the sorted list", "You give indices into the sorted list. Convert them back: order[...] has the indices into the boxes you were given.",
              lambda b, s, t: (lambda order: np.flatnonzero(np.isin(order, _greedy(b, s, t))))(np.argsort(-s, kind="stable"))),
     ),
 )  # fmt: skip

@@ -7,10 +7,10 @@ import math
 import numpy as np
 from scipy.stats import binom, chi2
 
-from robotlab.practice.task import Slip, Task
+from robotlab.practice.task import Misconception, Task
 from robotlab.practice.tasks import choosing
-from robotlab.scoring import chance, curves
-from robotlab.scoring.matching import choose_coco
+from robotlab.metrics import significance, curves
+from robotlab.metrics.matching import choose_coco
 
 
 def match_boxes(overlaps, scores, iou_limit):
@@ -64,46 +64,46 @@ MATCH_BOXES = Task(
         'Start with np.full(len(scores), -1) and go through np.argsort(-scores, kind="stable"). Keep a list of the truths that are taken.',
         "For one detection: of the truths not taken, the one with the largest overlap in its row; if that is at least iou_limit, note its index and take it.",
     ),
-    slips=(
-        Slip("scores not sorted", "Your detections choose in the order they came. The highest score chooses first, wherever it stands.",
+    misconceptions=(
+        Misconception("scores not sorted", "Your detections choose in the order they came. The highest score chooses first, wherever it stands.",
              lambda o, s, t: choosing.choose(o, s, t, range(len(s)))),
-        Slip("lowest first", "Your detection with the lowest score chooses first and takes the truth from a better one.",
+        Misconception("lowest first", "Your detection with the lowest score chooses first and takes the truth from a better one.",
              lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable"))),
-        Slip("order of equals", "Of equal scores you do not always take the earlier first. Reversing a sorted list reverses equals as well, "
+        Misconception("order of equals", "Of equal scores you do not always take the earlier first. Reversing a sorted list reverses equals as well, "
              'and np.argsort keeps their order only with kind="stable".',
              lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable")[::-1]),
              also=(lambda o, s, t: choosing.choose(o, s, t, np.argsort(s)[::-1]), lambda o, s, t: choosing.choose(o, s, t, np.argsort(-s)))),
-        Slip("one truth matched twice", "You let several detections match the same truth. The first takes it; the next on the same thing is a duplicate, a false positive.",
+        Misconception("one truth matched twice", "You let several detections match the same truth. The first takes it; the next on the same thing is a duplicate, a false positive.",
              lambda o, s, t: choosing.choose(o, s, t, free=False)),
-        Slip("the best truth or none", "Where a detection's best truth is taken, you give -1 at once. It may still take another that is free, if the overlap will do.",
+        Misconception("the best truth or none", "Where a detection's best truth is taken, you give -1 at once. It may still take another that is free, if the overlap will do.",
              lambda o, s, t: choosing.choose(o, s, t, forgiving=False)),
-        Slip("exactly the limit", "You refuse an overlap of exactly iou_limit. At least is asked for: >=, not >.",
+        Misconception("exactly the limit", "You refuse an overlap of exactly iou_limit. At least is asked for: >=, not >.",
              lambda o, s, t: choosing.choose(o, s, t, enough=lambda overlap: overlap > t)),
-        Slip("no limit", "You forgot iou_limit: a detection that barely touches a thing has not found it.",
+        Misconception("no limit", "You forgot iou_limit: a detection that barely touches a thing has not found it.",
              lambda o, s, t: choosing.choose(o, s, t, enough=lambda overlap: True)),
-        Slip("the first truth that will do", "The first truth with enough overlap is taken, or the truths had their turns one after the other. The detections "
+        Misconception("the first truth that will do", "The first truth with enough overlap is taken, or the truths had their turns one after the other. The detections "
              "choose, and each must take the truth it overlaps most.",
              lambda o, s, t: choosing.choose(o, s, t, best=False)),
-        Slip("the truths choose", "You let each truth take the detection that overlaps it most, and the scores play no part. A detector does not know "
+        Misconception("the truths choose", "You let each truth take the detection that overlaps it most, and the scores play no part. A detector does not know "
              "its overlaps; it is the score that says whom to believe first.", lambda o, s, t: choosing.truths_choose(o, t)),
-        Slip("the largest overlap first", "Your largest overlap of all comes first, and the scores play no part. A detector does not know its overlaps; it is "
+        Misconception("the largest overlap first", "Your largest overlap of all comes first, and the scores play no part. A detector does not know its overlaps; it is "
              "the score that says whom to believe first.", lambda o, s, t: choosing.pairs(o, t), also=(lambda o, s, t: choosing.by_largest(o, t),)),
-        Slip("one detection finds several", "Your detection goes on when it has found a truth, and takes others as well. Each detection finds one truth at most.",
+        Misconception("one detection finds several", "Your detection goes on when it has found a truth, and takes others as well. Each detection finds one truth at most.",
              lambda o, s, t: choosing.several(o, s, t)),
-        Slip("taken but not found", "You call a truth taken before you look at iou_limit. A detection that overlaps it too little leaves it free for the next.",
+        Misconception("taken but not found", "You call a truth taken before you look at iou_limit. A detection that overlaps it too little leaves it free for the next.",
              lambda o, s, t: choosing.taken_unfound(o, s, t)),
-        Slip("neither limit nor turn", "You gave each detection the truth it overlaps most, however little, and whoever has it already.",
+        Misconception("neither limit nor turn", "You gave each detection the truth it overlaps most, however little, and whoever has it already.",
              lambda o, s, t: choosing.choose(o, s, t, free=False, enough=lambda overlap: True)),
-        Slip("in the order of scores, and the best or none", "Two things at once. Your list is in the order of the scores, not as the detections came; "
+        Misconception("in the order of scores, and the best or none", "Two things at once. Your list is in the order of the scores, not as the detections came; "
              "and where a detection's best truth is taken, you give -1 though another may be free.",
              lambda o, s, t: choosing.choose(o, s, t, forgiving=False)[np.argsort(-s, kind="stable")]),
-        Slip("in the order of scores", "You have the right indices in the order of the scores. Give them in the order the detections came.",
+        Misconception("in the order of scores", "You have the right indices in the order of the scores. Give them in the order the detections came.",
              lambda o, s, t: match_boxes(o, s, t)[np.argsort(-s, kind="stable")]),
-        Slip("true or false positive", "Your result says 1 for a match and 0 for none. The truth's index is asked for, -1 for none: 0 is the first truth.",
+        Misconception("true or false positive", "Your result says 1 for a match and 0 for none. The truth's index is asked for, -1 for none: 0 is the first truth.",
              lambda o, s, t: (match_boxes(o, s, t) >= 0).astype(int)),
-        Slip("one number for each truth", "Your result has a number for each truth: who found it. One for each detection is asked for: what it found.",
+        Misconception("one number for each truth", "Your result has a number for each truth: who found it. One for each detection is asked for: what it found.",
              lambda o, s, t: choosing.by_truth(match_boxes(o, s, t), o.shape[1])),
-        Slip("nothing is 0", "You give 0 where a detection found nothing, and 0 is the first truth. Begin with -1 everywhere.",
+        Misconception("nothing is 0", "You give 0 where a detection found nothing, and 0 is the first truth. Begin with -1 everywhere.",
              lambda o, s, t: np.maximum(match_boxes(o, s, t), 0)),
     ),
 )  # fmt: skip
@@ -160,31 +160,31 @@ PRECISION_RECALL = Task(
         "How many detections are there so far? np.arange(1, len(hits) + 1) counts those.",
         "precision = TP so far / detections so far; recall = TP so far / truths. The false negatives are in truths and nowhere else.",
     ),
-    slips=(
-        Slip("exchanged", "You return recall first. Precision first, then recall.", lambda h, n: precision_recall(h, n)[::-1]),
-        Slip("false negatives forgotten", "Your recall ends at 1 although there are false negatives: you divided by the true positives. What nobody found is in truths.",
+    misconceptions=(
+        Misconception("exchanged", "You return recall first. Precision first, then recall.", lambda h, n: precision_recall(h, n)[::-1]),
+        Misconception("false negatives forgotten", "Your recall ends at 1 although there are false negatives: you divided by the true positives. What nobody found is in truths.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / max(1.0, float(h.sum()))))),
-        Slip("all detections at once", "You divided by the number of all detections. After the third detection only three have been made.",
+        Misconception("all detections at once", "You divided by the number of all detections. After the third detection only three have been made.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / len(h), r / t) if len(h) else (r, r))),
-        Slip("recall of detections", "Your recall is divided by detections. It is the fraction of the truths that are matched, whatever was detected.",
+        Misconception("recall of detections", "Your recall is divided by detections. It is the fraction of the truths that are matched, whatever was detected.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / len(h)) if len(h) else (r, r)),
              also=(lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / d)),)),
-        Slip("TP by FP", "You divided the true positives by the false positives. Precision is a fraction of all detections so far, TP + FP.",
+        Misconception("TP by FP", "You divided the true positives by the false positives. Precision is a fraction of all detections so far, TP + FP.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / (d - r), r / t))),
-        Slip("TP by FN", "You divided the true positives by the false negatives. Recall is a fraction of all truths, TP + FN.",
+        Misconception("TP by FN", "You divided the true positives by the false negatives. Recall is a fraction of all truths, TP + FN.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / (t - r)))),
-        Slip("counted from 0", "You counted the detections from 0, so the first precision is divided by nothing. After the first there is one.",
+        Misconception("counted from 0", "You counted the detections from 0, so the first precision is divided by nothing. After the first there is one.",
              lambda h, n: (np.cumsum(h) / np.arange(len(h)), np.cumsum(h) / n)),
-        Slip("one behind", "Your rates are those before each detection. The detection itself counts.",
+        Misconception("one behind", "Your rates are those before each detection. The detection itself counts.",
              lambda h, n: _rates(h, n, lambda r, d, t: ((r - h) / d, (r - h) / t))),
-        Slip("not added up", "You took each detection by itself. Count all from the best one down: np.cumsum.",
+        Misconception("not added up", "You took each detection by itself. Count all from the best one down: np.cumsum.",
              lambda h, n: _rates(h, n, lambda r, d, t: (h / d, h / t))),
-        Slip("false positives counted", "You counted the false positives. True in hits means true positive.",
+        Misconception("false positives counted", "You counted the false positives. True in hits means true positive.",
              lambda h, n: _rates(~h, n, lambda r, d, t: (r / d, r / t))),
-        Slip("whole numbers", "// throws the fractions away: nearly all your rates are 0.", lambda h, n: _rates(h, n, lambda r, d, t: (r // d, r // t))),
-        Slip("smoothed", "Your precision never rises: it is the best that is still to come, which belongs to the next task. Give the plain fraction.",
+        Misconception("whole numbers", "// throws the fractions away: nearly all your rates are 0.", lambda h, n: _rates(h, n, lambda r, d, t: (r // d, r // t))),
+        Misconception("smoothed", "Your precision never rises: it is the best that is still to come, which belongs to the next task. Give the plain fraction.",
              lambda h, n: _rates(h, n, lambda r, d, t: (np.maximum.accumulate((r / d)[::-1])[::-1], r / t))),
-        Slip("the end only", "You give two numbers, those after the last detection. One pair after each detection is asked for.",
+        Misconception("the end only", "You give two numbers, those after the last detection. One pair after each detection is asked for.",
              lambda h, n: _rates(h, n, lambda r, d, t: (r[-1] / d[-1], r[-1] / t) if len(h) else (0.0, 0.0))),
     ),
 )  # fmt: skip
@@ -251,43 +251,43 @@ AVERAGE_PRECISION = Task(
         "np.maximum.accumulate(precision[::-1])[::-1] makes precision fall: at each place the best of what is still to come.",
         "Recall rises by 1 / truths at each hit and by nothing at each miss: np.diff(recall, prepend=0). Multiply and add up.",
     ),
-    slips=(
-        Slip("precision not made to fall", "You added up plain precision. Where it rises again further down the list, the better value counts from the left on.",
+    misconceptions=(
+        Misconception("precision not made to fall", "You added up plain precision. Where it rises again further down the list, the better value counts from the left on.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(p * _gain(r)))),
-        Slip("false negatives forgotten", "You divided by the true positives, not by the truths. A detector that finds one of ten, and nothing else, would have 1.",
+        Misconception("false negatives forgotten", "You divided by the true positives, not by the truths. A detector that finds one of ten, and nothing else, would have 1.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[h]) / max(1, h.sum()))),
-        Slip("the classifier's average precision", "You took the mean of the plain precision at the hits. That is the average precision of a classifier, "
+        Misconception("the classifier's average precision", "You took the mean of the plain precision at the hits. That is the average precision of a classifier, "
              "which knows nothing of false negatives.", lambda h, n: _ap(h, n, lambda p, r: np.sum(p[h]) / max(1, h.sum()))),
-        Slip("mean over the list", "You took the mean of the precision over all detections. The area counts each value by its gain in recall.",
+        Misconception("mean over the list", "You took the mean of the precision over all detections. The area counts each value by its gain in recall.",
              lambda h, n: _ap(h, n, lambda p, r: np.mean(p))),
-        Slip("mean of the falling precision", "You made precision fall and took its mean over all detections. The area counts each value by its gain in recall.",
+        Misconception("mean of the falling precision", "You made precision fall and took its mean over all detections. The area counts each value by its gain in recall.",
              lambda h, n: _ap(h, n, lambda p, r: np.mean(_falling(p)))),
-        Slip("best from the wrong side", "Your precision holds the best that came before. The best of what is still to come is asked for.",
+        Misconception("best from the wrong side", "Your precision holds the best that came before. The best of what is still to come is asked for.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(_rising(p) * _gain(r)))),
-        Slip("false positives counted", "You added up the precision at every detection. At a false positive recall does not grow, and no area is added.",
+        Misconception("false positives counted", "You added up the precision at every detection. At a false positive recall does not grow, and no area is added.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(p) / n), also=(lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)) / n),)),
-        Slip("the value itself left out", "You took the best of what comes after, without the value itself. The last true positive then adds nothing.",
+        Misconception("the value itself left out", "You took the best of what comes after, without the value itself. The last true positive then adds nothing.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(np.append(_falling(p)[1:], 0) * _gain(r)))),
-        Slip("slanting lines", "You joined the points by slanting lines, as np.trapezoid does. Between two points precision does not slant, it jumps.",
+        Misconception("slanting lines", "You joined the points by slanting lines, as np.trapezoid does. Between two points precision does not slant, it jumps.",
              lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(p, r)),
              also=(lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(np.append(1.0, p), np.append(0.0, r))),)),
-        Slip("the first gain lost", "np.diff(recall) by itself has no step from nothing to the first recall: your area begins too late. prepend=0 brings it in.",
+        Misconception("the first gain lost", "np.diff(recall) by itself has no step from nothing to the first recall: your area begins too late. prepend=0 brings it in.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[1:] * np.diff(r))),
              also=(lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[:-1] * np.diff(r))),
                    lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p) * np.diff(r, append=0))))),
-        Slip("not turned back", "You turned precision round, took the best so far, and did not turn it back: [::-1] stands there twice.",
+        Misconception("not turned back", "You turned precision round, took the best so far, and did not turn it back: [::-1] stands there twice.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[::-1] * _gain(r)))),
-        Slip("recall for its gain", "You multiplied by recall itself. An area is height times width, and the width is how much recall has grown at that place.",
+        Misconception("recall for its gain", "You multiplied by recall itself. An area is height times width, and the width is how much recall has grown at that place.",
              lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p) * r))),
-        Slip("eleven levels", "You read precision at eleven levels of recall. That is the definition of 2007; all points are asked for.",
+        Misconception("eleven levels", "You read precision at eleven levels of recall. That is the definition of 2007; all points are asked for.",
              lambda h, n: curves.average_precision(h, n, "voc11"),
              # np.arange(0, 1.1, 0.1)[3] is above 0.3, and a recall of exactly 0.3 does not reach it.
              also=(lambda h, n: _ap(h, n, lambda p, r: np.mean([p[r >= level].max() if (r >= level).any() else 0 for level in np.arange(0, 1.1, 0.1)])),)),
-        Slip("a hundred and one levels", "You read precision at 101 levels of recall. That is COCO's definition; all points are asked for.",
+        Misconception("a hundred and one levels", "You read precision at 101 levels of recall. That is COCO's definition; all points are asked for.",
              lambda h, n: curves.average_precision(h, n, "coco")),
-        Slip("precision at the end", "Your result is the precision of the whole list. One number at one place says nothing about the places above.",
+        Misconception("precision at the end", "Your result is the precision of the whole list. One number at one place says nothing about the places above.",
              lambda h, n: _ap(h, n, lambda p, r: p[-1])),
-        Slip("recall at the end", "Your result is the recall of the whole list. False positives would not matter at all.",
+        Misconception("recall at the end", "Your result is the recall of the whole list. False positives would not matter at all.",
              lambda h, n: _ap(h, n, lambda p, r: r[-1])),
     ),
 )  # fmt: skip
@@ -298,7 +298,7 @@ def wilson_interval(hits, trials):
 
     hits: number of successes.  trials: how many there were, 1 or more.  z is 1.96.
     """
-    return chance.wilson(hits, trials, 1.96)
+    return significance.wilson_interval(hits, trials, 1.96)
 
 
 def _trials(rng):
@@ -337,37 +337,37 @@ WILSON_INTERVAL = Task(
         "The middle is p + z²/(2n): a little nearer to one half than p is. Mind the parentheses: z * z / (2 * n).",
         "The half width is z · √(p(1 − p)/n + z²/(4n²)). Low is (middle − half) / (1 + z²/n), high is (middle + half) / (1 + z²/n).",
     ),
-    slips=(
-        Slip("the textbook's interval", "Your interval is p ± z·√(p(1 − p)/n). With 0 of 20 it says 0 ± 0, as if twenty trials had proved it.", _plain,
+    misconceptions=(
+        Misconception("the textbook's interval", "Your interval is p ± z·√(p(1 − p)/n). With 0 of 20 it says 0 ± 0, as if twenty trials had proved it.", _plain,
              also=(lambda h, n: tuple(min(1.0, max(0.0, end)) for end in _plain(h, n)),)),
-        Slip("no z", "Your interval is too narrow: z is 1 in it, as for two thirds of all cases. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=1.0)),
-        Slip("z of 90 %", "Your z is that of a 90 % interval, 1.645. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=1.645)),
-        Slip("z of 99 %", "Your z is that of a 99 % interval, 2.576. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=2.576)),
-        Slip("middle not moved", "The middle of your interval is p before the division. Wilson's is p + z²/(2n).", lambda h, n: _around(h, n, lambda p, m: p)),
-        Slip("not divided", "You forgot to divide by 1 + z²/n: your interval reaches past 1.", lambda h, n: _around(h, n, scale=lambda m: 1.0)),
-        Slip("no second part under the root", "Under your root is p(1 − p)/n alone. Without z²/(4n²) an interval at 0 hits has no width.",
+        Misconception("no z", "Your interval is too narrow: z is 1 in it, as for two thirds of all cases. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=1.0)),
+        Misconception("z of 90 %", "Your z is that of a 90 % interval, 1.645. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=1.645)),
+        Misconception("z of 99 %", "Your z is that of a 99 % interval, 2.576. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=2.576)),
+        Misconception("middle not moved", "The middle of your interval is p before the division. Wilson's is p + z²/(2n).", lambda h, n: _around(h, n, lambda p, m: p)),
+        Misconception("not divided", "You forgot to divide by 1 + z²/n: your interval reaches past 1.", lambda h, n: _around(h, n, scale=lambda m: 1.0)),
+        Misconception("no second part under the root", "Under your root is p(1 − p)/n alone. Without z²/(4n²) an interval at 0 hits has no width.",
              lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m))),
-        Slip("no root", "You forgot the root: what stands under it is a square.",
+        Misconception("no root", "You forgot the root: what stands under it is a square.",
              lambda h, n: _around(h, n, half=lambda p, m: 1.96 * (p * (1 - p) / m + 1.96**2 / (4 * m * m)))),
-        Slip("n for its square", "The second part under your root is divided by 4n. It is z²/(4n²).",
+        Misconception("n for its square", "The second part under your root is divided by 4n. It is z²/(4n²).",
              lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m)))),
-        Slip("no z before the root", "You left out the z before the root: your interval is about half as wide as it should be.",
+        Misconception("no z before the root", "You left out the z before the root: your interval is about half as wide as it should be.",
              lambda h, n: _around(h, n, half=lambda p, m: math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m * m)))),
-        Slip("four squared as well", "Under your root stands z² over the square of 4n. Only n is squared: z²/(4n²).",
+        Misconception("four squared as well", "Under your root stands z² over the square of 4n. Only n is squared: z²/(4n²).",
              lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m) ** 2))),
-        Slip("order of operations", "Python reads z * z / 2 * n as (z · z / 2) · n. Put what stands below the line into parentheses.",
+        Misconception("order of operations", "Python reads z * z / 2 * n as (z · z / 2) · n. Put what stands below the line into parentheses.",
              lambda h, n: _around(h, n, lambda p, m: p + 1.96**2 / 2 * m),
              also=(lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2)),
                    lambda h, n: _around(h, n, lambda p, m: p + 1.96**2 / 2 * m, lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2)))),
-        Slip("z for its square", "You have z where z² stands: in the middle, under the root and below the line.",
+        Misconception("z for its square", "You have z where z² stands: in the middle, under the root and below the line.",
              lambda h, n: _around(h, n, lambda p, m: p + 1.96 / (2 * m), lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96 / (4 * m * m)),
                                   scale=lambda m: 1 + 1.96 / m)),
-        Slip("only the half width divided", "You divided only the half width by 1 + z²/n. The middle is divided as well: put both into parentheses.",
+        Misconception("only the half width divided", "You divided only the half width by 1 + z²/n. The middle is divided as well: put both into parentheses.",
              lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m * m)) / (1 + 1.96**2 / m), scale=lambda m: 1.0)),
-        Slip("middle and half width", "You return the middle and the half width. The two ends are asked for.",
+        Misconception("middle and half width", "You return the middle and the half width. The two ends are asked for.",
              lambda h, n: (lambda low, high: ((low + high) / 2, (high - low) / 2))(*wilson_interval(h, n))),
-        Slip("high before low", "You return the upper end first. Low first, then high.", lambda h, n: wilson_interval(h, n)[::-1]),
-        Slip("counts for proportions", "Your ends are counts. Proportions are asked for, from 0 to 1.",
+        Misconception("high before low", "You return the upper end first. Low first, then high.", lambda h, n: wilson_interval(h, n)[::-1]),
+        Misconception("counts for proportions", "Your ends are counts. Proportions are asked for, from 0 to 1.",
              lambda h, n: tuple(n * end for end in wilson_interval(h, n))),
     ),
 )  # fmt: skip
@@ -378,7 +378,7 @@ def mcnemar_p(only_a, only_b):
 
     only_a, only_b: how many things only detector A, and only detector B, found.
     """
-    return chance.mcnemar(only_a, only_b)[1]
+    return significance.mcnemar_test(only_a, only_b)[1]
 
 
 def _split(rng):
@@ -413,33 +413,33 @@ MCNEMAR_P = Task(
         "0.5 ** n is not, and comes out as 0 for many tosses.",
         "Double it, and limit it to 1 with min(1, ...). scipy.stats.binom.cdf(k, n, 0.5) does the adding for you.",
     ),
-    slips=(
-        Slip("one side only", "You did not double. Before the test nobody knew which detector would be the better one, so both sides count.",
+    misconceptions=(
+        Misconception("one side only", "You did not double. Before the test nobody knew which detector would be the better one, so both sides count.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), 1)),
-        Slip("exactly this count", "You took the chance of exactly the smaller count, doubled. All more uneven ways belong to it.",
+        Misconception("exactly this count", "You took the chance of exactly the smaller count, doubled. All more uneven ways belong to it.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5))),
-        Slip("exactly this count, one side", "You took the chance of exactly the smaller count. All more uneven ways belong to it, on both sides.",
+        Misconception("exactly this count, one side", "You took the chance of exactly the smaller count. All more uneven ways belong to it, on both sides.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5), 1)),
-        Slip("the smaller count left out", "You added up to one less than the smaller count, as Python's range does. It belongs to the sum.",
+        Misconception("the smaller count left out", "You added up to one less than the smaller count, as Python's range does. It belongs to the sum.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few - 1, n, 0.5))),
-        Slip("no head left out", "You began to add at one head. That no toss at all shows heads is a way too, and the most uneven one.",
+        Misconception("no head left out", "You began to add at one head. That no toss at all shows heads is a way too, and the most uneven one.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5) - binom.pmf(0, n, 0.5))),
-        Slip("the larger count", "You added up to the larger count, which is more than half of all ways. Take the smaller.",
+        Misconception("the larger count", "You added up to the larger count, which is more than half of all ways. Take the smaller.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5), 1)),
-        Slip("the larger count, doubled", "Your result is 1 in every case: you added up to the larger count, more than half of all ways, and doubled that.",
+        Misconception("the larger count, doubled", "Your result is 1 in every case: you added up to the larger count, more than half of all ways, and doubled that.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5))),
-        Slip("always the first count", "You added up to only_a, whether it is the smaller or not. Which detector is called A must not matter.",
+        Misconception("always the first count", "You added up to only_a, whether it is the smaller or not. Which detector is called A must not matter.",
              lambda a, b: min(1.0, 2 * float(binom.cdf(a, a + b, 0.5)))),
-        Slip("not limited to 1", "Some of your probabilities are more than 1. Where both counts are nearly equal, the doubled sum counts the middle twice.",
+        Misconception("not limited to 1", "Some of your probabilities are more than 1. Where both counts are nearly equal, the doubled sum counts the middle twice.",
              lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), most=math.inf)),
-        Slip("chi-square", "You took the chi-square approximation, (a − b)²/(a + b). It needs many things; the exact sum is asked for.", lambda a, b: _chi(a, b, 0)),
-        Slip("chi-square, corrected", "You took the chi-square approximation with its correction. It needs many things; the exact sum is asked for.",
+        Misconception("chi-square", "You took the chi-square approximation, (a − b)²/(a + b). It needs many things; the exact sum is asked for.", lambda a, b: _chi(a, b, 0)),
+        Misconception("chi-square, corrected", "You took the chi-square approximation with its correction. It needs many things; the exact sum is asked for.",
              lambda a, b: _chi(a, b, 1)),
-        Slip("the statistic", "Your result is a statistic of the chi-square kind, which grows with the difference. How often chance does that is asked for.",
+        Misconception("the statistic", "Your result is a statistic of the chi-square kind, which grows with the difference. How often chance does that is asked for.",
              lambda a, b: (a - b) ** 2 / (a + b) if a + b else 0.0, also=(lambda a, b: max(abs(a - b) - 1, 0) ** 2 / (a + b) if a + b else 0.0,)),
-        Slip("a proportion, no probability", "Your result is the smaller count's part of both. It does not know that 2 of 10 may be chance and 200 of 1000 not.",
+        Misconception("a proportion, no probability", "Your result is the smaller count's part of both. It does not know that 2 of 10 may be chance and 200 of 1000 not.",
              lambda a, b: _tail(a, b, lambda few, many, n: few / n, 1)),
-        Slip("the other way round", "Your result is near 1 where the detectors differ most: it is 1 minus the chance that is asked for.",
+        Misconception("the other way round", "Your result is near 1 where the detectors differ most: it is 1 minus the chance that is asked for.",
              lambda a, b: 1 - mcnemar_p(a, b)),
     ),
 )  # fmt: skip

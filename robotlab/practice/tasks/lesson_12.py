@@ -6,11 +6,11 @@ import math
 
 import numpy as np
 
-from robotlab.practice.task import Slip, Task
+from robotlab.practice.task import Misconception, Task
 
 
 def usable_distance(distances_m, shares, least_share):
-    """The farthest distance up to which the tracker is usable, m; 0.0 if it never is.
+    """The farthest distance up to which the detector is usable, m; 0.0 if it never is.
 
     distances_m: (N,) array, rising.  shares: (N,) array, share found at each.
     Usable up to a distance: there, and at every nearer one, the share is at least
@@ -48,7 +48,7 @@ def _between(d, s, least):
 USABLE_DISTANCE = Task(
     reference=usable_distance,
     lesson=12,
-    statement="Write usable_distance(distances_m, shares, least_share): how far a tracker can be used, in m, from its measured curve. shares[i] is "
+    statement="Write usable_distance(distances_m, shares, least_share): how far a detector can be used, in m, from its measured curve. shares[i] is "
     "the share of the pictures in which it found the post at distances_m[i]; the distances rise. Give the farthest measured distance such that "
     "there and at every nearer one the share is at least least_share, and 0.0 if it is too low at the nearest already.",
     unit="m",
@@ -68,22 +68,22 @@ USABLE_DISTANCE = Task(
         "At the first distance whose share is below least_share. The one before it is the answer.",
         "Loop over both arrays together and break at the first share below least_share; remember the last distance that was good, 0.0 at the start.",
     ),
-    slips=(
-        Slip("the last good one", "You took the farthest distance with a good share. Before it there is a distance where the tracker fails, and the trolley must pass there.",
+    misconceptions=(
+        Misconception("the last good one", "You took the farthest distance with a good share. Before it there is a distance where the detector fails, and the trolley must pass there.",
              _last_good),
-        Slip("the first bad one", "Your distance is the first at which the share is too low. The one before it is the last that is usable.", _first_bad),
-        Slip("a line in between", "You went on along a line to where the share would reach the limit. Asked is a distance that was measured.", _between),
-        Slip("a place for a distance", "Your result is a place in the list. The distance that stands there is asked for.",
+        Misconception("the first bad one", "Your distance is the first at which the share is too low. The one before it is the last that is usable.", _first_bad),
+        Misconception("a line in between", "You went on along a line to where the share would reach the limit. Asked is a distance that was measured.", _between),
+        Misconception("a place for a distance", "Your result is a place in the list. The distance that stands there is asked for.",
              lambda d, s, least: float(np.argmin(s >= least)) if not (s >= least).all() else float(len(s) - 1)),
-        Slip("exactly the limit", "You count a share of exactly least_share as too low. At least means >=.",
+        Misconception("exactly the limit", "You count a share of exactly least_share as too low. At least means >=.",
              lambda d, s, least: usable_distance(d, np.where(s == least, least - 1, s), least)),
-        Slip("round the back", "Right, except where not even the nearest distance is good enough: there your answer comes from the far end of the list. Index -1 is the last one.",
+        Misconception("round the back", "Right, except where not even the nearest distance is good enough: there your answer comes from the far end of the list. Index -1 is the last one.",
              lambda d, s, least: float(d[int(np.argmin(s >= least)) - 1])),
-        Slip("how many are good", "You counted the good places. Asked is a distance, and one behind a bad one does not count.",
+        Misconception("how many are good", "You counted the good places. Asked is a distance, and one behind a bad one does not count.",
              lambda d, s, least: float((s >= least).sum())),
-        Slip("on the average", "You took the mean of the shares so far. A mean hides the place where the tracker fails.",
+        Misconception("on the average", "You took the mean of the shares so far. A mean hides the place where the detector fails.",
              lambda d, s, least: usable_distance(d, np.cumsum(s) / np.arange(1, len(s) + 1), least)),
-        Slip("from the far end", "You started at the far end, or looked for shares that are too low. Begin near and stop at the first bad one.",
+        Misconception("from the far end", "You started at the far end, or looked for shares that are too low. Begin near and stop at the first bad one.",
              lambda d, s, least: float(d[np.flatnonzero(s < least)[-1]]) if (s < least).any() else float(d[-1])),
     ),
 )  # fmt: skip
@@ -102,7 +102,7 @@ def paired_interval(simple_m, other_m, factor):
 
 
 def _walks(rng):
-    """Walks differ much, the two trackers on one walk little."""
+    """Walks differ much, the two detectors on one walk little."""
     count = int(rng.integers(5, 9))
     hard = rng.uniform(0.2, 0.9, count)
     return np.round(hard + rng.normal(0.06, 0.05, count), 3), np.round(hard, 3), float(rng.choice([2.0, 2.57]))
@@ -119,7 +119,7 @@ def _apart(a, b, factor):
 PAIRED_INTERVAL = Task(
     reference=paired_interval,
     lesson=12,
-    statement="Write paired_interval(simple_m, other_m, factor): by how much is the other tracker better, and how sure is that? Both arrays hold one "
+    statement="Write paired_interval(simple_m, other_m, factor): by how much is the other detector better, and how sure is that? Both arrays hold one "
     "error in m for each walk, smaller is better, the same walk at the same place. Take the improvement on each walk (simple less other), its mean m, "
     "its standard deviation s with N - 1 in the denominator, and give (m - factor · s / √N, m + factor · s / √N).",
     unit="m",
@@ -133,40 +133,40 @@ PAIRED_INTERVAL = Task(
         (np.array([0.4, 0.6]), np.array([0.6, 0.2]), 12.706),
     ),
     nudges=(
-        "Each walk gives one number: how much less the other tracker was off there. First make that array.",
+        "Each walk gives one number: how much less the other detector was off there. First make that array.",
         "A hard walk is hard for both. In the difference that cancels, so do not look at the two spreads apart.",
         "m = d.mean(); s = d.std(ddof=1); the half width is factor * s / sqrt(len(d)).",
     ),
-    slips=(
-        Slip("not paired", "You added the spreads of the two lists. They hold how hard the walks are; on one walk that is the same for both, and in the difference it cancels.",
+    misconceptions=(
+        Misconception("not paired", "You added the spreads of the two lists. They hold how hard the walks are; on one walk that is the same for both, and in the difference it cancels.",
              _apart),
-        Slip("the other way round", "You took other less simple. Errors are better when smaller, so the improvement is simple less other.",
+        Misconception("the other way round", "You took other less simple. Errors are better when smaller, so the improvement is simple less other.",
              lambda a, b, f: paired_interval(b, a, f)),
-        Slip("N for N - 1", "Your standard deviation has N in the denominator. From a sample take N - 1: std(ddof=1).",
+        Misconception("N for N - 1", "Your standard deviation has N in the denominator. From a sample take N - 1: std(ddof=1).",
              lambda a, b, f: _interval((a - b).mean(), f * (a - b).std() / math.sqrt(len(a)))),
-        Slip("spread for standard error", "You gave the spread of single walks. The mean of N walks is surer: divide by √N.",
+        Misconception("spread for standard error", "You gave the spread of single walks. The mean of N walks is surer: divide by √N.",
              lambda a, b, f: _interval((a - b).mean(), f * (a - b).std(ddof=1))),
-        Slip("divided by N", "You divided the spread by N. The mean's spread goes with √N.",
+        Misconception("divided by N", "You divided the spread by N. The mean's spread goes with √N.",
              lambda a, b, f: _interval((a - b).mean(), f * (a - b).std(ddof=1) / len(a))),
-        Slip("variance for spread", "You used the variance. Its unit is m²; take the root.",
+        Misconception("variance for spread", "You used the variance. Its unit is m²; take the root.",
              lambda a, b, f: _interval((a - b).mean(), f * (a - b).var(ddof=1) / math.sqrt(len(a)))),
-        Slip("one standard error", "You left factor out: one standard error each way holds the truth two times in three only.",
+        Misconception("one standard error", "You left factor out: one standard error each way holds the truth two times in three only.",
              lambda a, b, f: paired_interval(a, b, 1.0)),
-        Slip("always 1.96", "You used 1.96, which holds for many walks. With few the factor is larger; use the one that is given.",
+        Misconception("always 1.96", "You used 1.96, which holds for many walks. With few the factor is larger; use the one that is given.",
              lambda a, b, f: paired_interval(a, b, 1.96)),
-        Slip("middle and half", "You gave the middle of the interval and half its width. Asked are its two ends.",
+        Misconception("middle and half", "You gave the middle of the interval and half its width. Asked are its two ends.",
              lambda a, b, f: (float((a - b).mean()), f * float((a - b).std(ddof=1)) / math.sqrt(len(a)))),
-        Slip("without its sign", "You took the size of each improvement. Where the other tracker is worse the improvement is negative, and that must count against it.",
+        Misconception("without its sign", "You took the size of each improvement. Where the other detector is worse the improvement is negative, and that must count against it.",
              lambda a, b, f: _interval(abs(a - b).mean(), f * abs(a - b).std(ddof=1) / math.sqrt(len(a)))),
-        Slip("spread of the simple one", "Your spread is that of the simple tracker's errors. It tells how unlike the walks are; asked is how unlike the improvements are.",
+        Misconception("spread of the simple one", "Your spread is that of the simple detector's errors. It tells how unlike the walks are; asked is how unlike the improvements are.",
              lambda a, b, f: _interval((a - b).mean(), f * a.std(ddof=1) / math.sqrt(len(a)))),
-        Slip("difference of spreads", "You took one spread from the other. Spreads do not subtract; make the differences first and take their spread.",
+        Misconception("difference of spreads", "You took one spread from the other. Spreads do not subtract; make the differences first and take their spread.",
              lambda a, b, f: _interval((a - b).mean(), f * (a.std(ddof=1) - b.std(ddof=1)) / math.sqrt(len(a)))),
-        Slip("minus 1 twice", "N - 1 stands under the variance alone. The mean of N walks is surer by √N.",
+        Misconception("minus 1 twice", "N - 1 stands under the variance alone. The mean of N walks is surer by √N.",
              lambda a, b, f: _interval((a - b).mean(), f * (a - b).std(ddof=1) / math.sqrt(len(a) - 1))),
-        Slip("half to each side", "Your interval is half as wide. The whole of factor · s / √N goes to each side.",
+        Misconception("half to each side", "Your interval is half as wide. The whole of factor · s / √N goes to each side.",
              lambda a, b, f: paired_interval(a, b, f / 2)),
-        Slip("smallest and largest", "You gave the smallest and the largest improvement. With more walks that range grows; what is known of the mean gets surer.",
+        Misconception("smallest and largest", "You gave the smallest and the largest improvement. With more walks that range grows; what is known of the mean gets surer.",
              lambda a, b, f: (float((a - b).min()), float((a - b).max()))),
     ),
 )  # fmt: skip
@@ -175,7 +175,7 @@ PAIRED_INTERVAL = Task(
 def choose(low_m, high_m, matters_m):
     """The decision, from the improvement's interval: "other", "simple" or "more walks".
 
-    low_m, high_m: ends of the interval for the other tracker's mean improvement, m.
+    low_m, high_m: ends of the interval for the other detector's mean improvement, m.
     matters_m: the least improvement that is worth its price, m.
     The whole interval at least that: "other".  The whole interval below it: "simple".
     Anything else is not decided yet: "more walks".
@@ -204,7 +204,7 @@ def _by(value, limit, otherwise="simple"):
 CHOOSE = Task(
     reference=choose,
     lesson=12,
-    statement='Write choose(low_m, high_m, matters_m): the decision, as one of three words. The improvement of the other tracker lies between low_m and '
+    statement='Write choose(low_m, high_m, matters_m): the decision, as one of three words. The improvement of the other detector lies between low_m and '
     'high_m; anything under matters_m is not worth its price. The whole interval at least matters_m: "other". The whole interval below matters_m: "simple". '
     'Otherwise the walks do not decide it: "more walks".',
     unit="",
@@ -224,34 +224,34 @@ CHOOSE = Task(
         "Two tests are enough: one on the low end, one on the high end. What passes neither is not decided.",
         "low_m >= matters_m says other; high_m < matters_m says simple.",
     ),
-    slips=(
-        Slip("by the middle", 'You decided by the middle of the interval. An interval across matters_m says "more walks", wherever its middle is.',
+    misconceptions=(
+        Misconception("by the middle", 'You decided by the middle of the interval. An interval across matters_m says "more walks", wherever its middle is.',
              lambda low, high, m: _by((low + high) / 2, m)),
-        Slip("zero for what matters", "You compared with 0. Surely better is not yet better by enough: the price is matters_m.",
+        Misconception("zero for what matters", "You compared with 0. Surely better is not yet better by enough: the price is matters_m.",
              lambda low, high, m: "other" if low >= 0 else "simple" if high < 0 else "more walks"),
-        Slip("low end above zero is enough", 'You gave "other" as soon as it is surely better at all, and asked what matters only of the rest.',
+        Misconception("low end above zero is enough", 'You gave "other" as soon as it is surely better at all, and asked what matters only of the rest.',
              lambda low, high, m: "other" if low > 0 else "simple" if high < m else "more walks"),
-        Slip("the hopeful end", 'You gave "other" when the high end reaches matters_m. It may be that good; the low end says whether it is.',
+        Misconception("the hopeful end", 'You gave "other" when the high end reaches matters_m. It may be that good; the low end says whether it is.',
              lambda low, high, m: _by(high, m)),
-        Slip("simple when in doubt", 'You never answer "more walks". Not decided is an answer of its own.', lambda low, high, m: _by(low, m)),
-        Slip("doubt when zero is inside", 'You answered "more walks" whenever 0 lies in the interval. Where even the high end is below matters_m it is decided: simple.',
+        Misconception("simple when in doubt", 'You never answer "more walks". Not decided is an answer of its own.', lambda low, high, m: _by(low, m)),
+        Misconception("doubt when zero is inside", 'You answered "more walks" whenever 0 lies in the interval. Where even the high end is below matters_m it is decided: simple.',
              lambda low, high, m: "more walks" if low < 0 < high else choose(low, high, m)),
-        Slip("capital letters", "The right decision, spelled otherwise. The three words have small letters only.",
+        Misconception("capital letters", "The right decision, spelled otherwise. The three words have small letters only.",
              lambda low, high, m: choose(low, high, m).capitalize()),
-        Slip("another third word", 'The third answer is spelled "more walks".', lambda low, high, m: choose(low, high, m).split()[0]),
-        Slip("exactly enough is not enough", "An improvement of exactly matters_m is worth its price: at least means >=.",
+        Misconception("another third word", 'The third answer is spelled "more walks".', lambda low, high, m: choose(low, high, m).split()[0]),
+        Misconception("exactly enough is not enough", "An improvement of exactly matters_m is worth its price: at least means >=.",
              lambda low, high, m: "other" if low > m else "simple" if high < m else "more walks"),
-        Slip("exactly enough is too little", 'A high end of exactly matters_m could still be worth it. Below means <, and only then it is "simple".',
+        Misconception("exactly enough is too little", 'A high end of exactly matters_m could still be worth it. Below means <, and only then it is "simple".',
              lambda low, high, m: "other" if low >= m else "simple" if high <= m else "more walks"),
-        Slip("by the width", "You decided by the width of the interval. It says how sure one is, not how much better the other tracker is.",
+        Misconception("by the width", "You decided by the width of the interval. It says how sure one is, not how much better the other detector is.",
              lambda low, high, m: _by(high - low, m)),
-        Slip("simple only when it is better", 'You ask that the other tracker be worse before you say "simple". Being better by less than matters_m is not enough either.',
+        Misconception("simple only when it is better", 'You ask that the other detector be worse before you say "simple". Being better by less than matters_m is not enough either.',
              lambda low, high, m: "other" if low >= m else "simple" if high < 0 else "more walks"),
-        Slip("simple when it may be better", 'You said "simple" as soon as the low end is below 0. A wide interval can begin below 0 and end above matters_m: that is not decided.',
+        Misconception("simple when it may be better", 'You said "simple" as soon as the low end is below 0. A wide interval can begin below 0 and end above matters_m: that is not decided.',
              lambda low, high, m: "other" if low >= m else "simple" if low < 0 else "more walks"),
-        Slip("names exchanged", "Other and simple have changed places.",
+        Misconception("names exchanged", "Other and simple have changed places.",
              lambda low, high, m: {"other": "simple", "simple": "other"}.get(choose(low, high, m), "more walks")),
-        Slip("worse counts as far apart", "You took the size of the improvement without its sign. An other tracker that is surely worse is no gain.",
+        Misconception("worse counts as far apart", "You took the size of the improvement without its sign. An other detector that is surely worse is no gain.",
              lambda low, high, m: choose(*sorted((abs(low), abs(high))), m)),
     ),
 )  # fmt: skip

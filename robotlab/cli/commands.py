@@ -1,0 +1,365 @@
+"""What each command of :mod:`robotlab.cli` does.
+
+Every function takes the parsed options and returns the exit code; bad input is
+raised as :class:`~robotlab.errors.InputError` and becomes one line and code 2.
+Results go to standard output, progress to standard error.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import json
+import sys
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING, Any, TextIO
+
+from robotlab.color import ColorDetector
+from robotlab.course.resources import shipped
+from robotlab.data import DataSet, open_dataset, read_results, write_results
+from robotlab.errors import InputError, ModelError, printable
+from robotlab.files import check_output
+from robotlab.loop import Settings
+from robotlab.detections import Detector
+
+if TYPE_CHECKING:
+    from robotlab.neural import NeuralDetector
+
+
+def _show(text: str, file: TextIO | None = None) -> None:
+    """Print text that may hold names from files."""
+    print(printable(text, keep="\n"), file=file)
+
+
+def _say(text: str) -> None:
+    _show(text, sys.stderr)
+
+
+def _open(options: argparse.Namespace, pictures: bool = True) -> DataSet:
+    """The whole data set, with the chosen classes."""
+    data = open_dataset(options.data, pictures)
+    return data.of_classes(options.classes) if options.classes else data
+
+
+def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
+    return data.only(recordings=recordings) if recordings else data
+
+
+def _names(value: object) -> list[str]:
+    """Names of recordings as a model's facts have them; a foreign file may hold anything."""
+    return [name for name in value if isinstance(name, str)] if isinstance(value, (list, tuple)) else []
+
+
+def _flatters(learned: Sequence[str], judged: DataSet) -> str:
+    """The caution where a detector is judged on recordings it learned from."""
+    both = [name for name in judged.recordings if name in learned]
+    return f"; caution, data leakage: it also learned from {', '.join(both)}, so the figures flatter" if both else ""
+
+
+def _cautions(detector: NeuralDetector, judged: DataSet) -> str:
+    """Why the figures of a detector on these pictures may say little."""
+    from robotlab.neural.held_out import scale_caution
+
+    learned, chosen = _names(detector.facts.get("recordings")), _validation(detector.facts)
+    words = _flatters(learned, judged)
+    both = [name for name in judged.recordings if name in chosen and name not in learned]
+    if both:
+        words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the figures flatter a little"
+    scale = scale_caution(detector, judged)
+    return words + (f"; {scale}" if scale else "")
+
+
+def _validation(facts: Mapping[str, Any]) -> list[str]:
+    """Recordings that were only used to choose."""
+    validation = facts.get("validation")
+    return _names(validation.get("recordings")) if isinstance(validation, dict) else []
+
+
+def _files_of(data: DataSet, *more: str | None) -> list[str | Path]:
+    """Everything that is read, so that no output replaces it."""
+    return [data.labels_path, *(entry.path for entry in data.pictures), *filter(None, more)]
+
+
+def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tuple[DataSet, str]:
+    """What a detector learns from, and a sentence that says so."""
+    if learn:
+        return data.only(recordings=learn), f"learned from {', '.join(learn)}" + _flatters(learn, judged)
+    others = [name for name in data.recordings if name not in judged.recordings]
+    if others:
+        return data.only(recordings=others), f"learned from {', '.join(others)}"
+    return data, "caution, data leakage: learned from the very pictures it is judged on, so the figures flatter; give --recordings or --learn"
+
+
+def _tracker(
+    who: str, data: DataSet, judged: DataSet, learn: tuple[str, ...] | None, progress: bool
+) -> tuple[Detector, str, str]:
+    """Detector, its name, and how it came to be."""
+    if who == "color":
+        source, note = _rest(data, judged, learn)
+        return ColorDetector.from_dataset(source, progress=progress), "color", note
+    if learn:
+        raise InputError("--learn goes with the color detector, a model file has learned already; leave it out")
+    from robotlab.neural import NeuralDetector
+
+    if not who.lower().endswith(".onnx"):
+        raise ModelError(f"--with must be the word color or an .onnx file, got {who!r}; make one with robotlab fit")
+    detector = NeuralDetector.load(who, classes=judged.classes)
+    facts = detector.facts
+    note = f"trained on {facts.get('pictures', '?')} pictures, stage {facts.get('stage', '?')}"
+    return detector, Path(who).name, note + _cautions(detector, judged)
+
+
+def fit(options: argparse.Namespace) -> int:
+    """Train a detector and write its file."""
+    from robotlab.neural import fit as train
+
+    path = Path(options.output)
+    if path.suffix.lower() != ".onnx":
+        raise ModelError(f"a model's name must end in .onnx, got {path.name!r}; rename it")
+    of_full = {"--epochs": options.epochs, "--resume": options.resume, "--engine": options.engine, "--start": options.start}
+    wrong = [name for name, value in of_full.items() if value is not None] if options.training == "frozen-backbone" else []
+    if wrong:
+        raise InputError(f"{' and '.join(wrong)} go with --training fine-tuning, this is the head fit; leave them out or add --training fine-tuning")
+    if options.training == "fine-tuning" and options.head is not None:
+        raise InputError("--head goes with --training frozen-backbone, full training has a head of its own; leave it out")
+    everything = _open(options)
+    check_output(path, "model", _files_of(everything, options.resume))
+    if options.resume:
+        check_output(options.resume, "training state", _files_of(everything, options.output))
+    wanted = options.recordings
+    if wanted and options.hold_out:
+        wanted = tuple(dict.fromkeys(wanted + options.hold_out))
+    data = _chosen(everything, wanted)
+    detector = train(
+        data,
+        training=options.training.replace("-", "_"),
+        engine=options.engine or "auto",
+        seed=options.seed,
+        hold_out=options.hold_out,
+        head=options.head or "linear",
+        epochs=options.epochs,
+        start=options.start or "shipped",
+        progress=not options.quiet,
+        state_path=options.resume,
+    )
+    detector.save(path)
+    facts = detector.facts
+    _show(f"{path}: {', '.join(detector.classes)}; {path.stat().st_size / 1e6:.2f} MB")
+    _show(f"trained on {facts['pictures']} pictures of {', '.join(facts['recordings'])}")
+    if facts["held_out_pictures"]:
+        _show(f"score that maximizes F1 on held-out pictures ({facts['held_out']}): {facts['best_score']:.2f}")
+    _show(f"next: {_what_next(options, path, facts, everything)}")
+    return 0
+
+
+def _what_next(options: argparse.Namespace, path: Path, facts: Mapping[str, Any], data: DataSet) -> str:
+    """How to judge the new model on recordings that are really apart, or that there are none."""
+    command = f"robotlab judge {quote(options.data)} --with {quote(str(path))}"
+    if options.classes:
+        command += f" --classes {quote(','.join(options.classes))}"
+    learned, chosen = facts["recordings"], _validation(facts)
+    apart = [name for name in data.recordings if name not in (*learned, *chosen)]
+    if apart:
+        return f"{command} --recordings {quote(','.join(apart))}"
+    kept = [name for name in chosen if name not in learned]
+    if kept:
+        return f"{command} --recordings {quote(','.join(kept))}  (the validation set: it chose the threshold, so the figures flatter a little)"
+    words = "nothing here is held out, all recordings were learned from: judge on a new recording"
+    return words + (f", or fit again with --hold-out {quote(data.recordings[-1])}" if len(data.recordings) > 1 else "")
+
+
+def evaluate(options: argparse.Namespace) -> int:
+    """Score a detector or a results file."""
+    from robotlab.face_off import detect_all
+    from robotlab.metrics import evaluate as score
+    from robotlab.metrics import read_results_table
+
+    # Found boxes are scored without looking at a picture; a report shows some.
+    data = _open(options, pictures=not options.results or bool(options.html))
+    judged = _chosen(data, options.recordings)
+    files = _files_of(data, options.who if options.who != "color" else None, options.results)
+    for output, kind, other in ((options.save_results, "results file", options.html), (options.html, "report", options.save_results)):
+        if output:
+            check_output(output, kind, [*files, *filter(None, [other])])
+    milliseconds = None
+    if options.results:
+        for name, value in (("--learn", options.learn), ("--save-results", options.save_results)):
+            if value:
+                raise InputError(f"{name} goes with --with, a results file holds what was found already; leave it out")
+        detections, name, note = read_results(options.results, judged), Path(options.results).name, "read from the file"
+        # The table keeps the file's own x, y, width, height: exact to the last bit.
+        evaluation = score(judged, read_results_table(judged, options.results), name)
+    else:
+        detector, name, note = _tracker(options.who, data, judged, options.learn, not options.quiet)
+        found = detect_all(detector, judged, name, not options.quiet)
+        detections, milliseconds = list(found.detections), float(sorted(found.milliseconds)[len(judged) // 2])
+        evaluation = score(judged, detections, name)
+    if options.save_results:
+        _say(f"results: {write_results(options.save_results, judged, detections)}")
+    if options.html:
+        from robotlab.report import evaluation_page
+
+        _say(f"report: {evaluation_page(judged, detections, evaluation, name, note).save(options.html)}")
+    if options.json:
+        value = evaluation.to_json()
+        value |= {"note": note, "milliseconds_median": milliseconds}
+        _show(json.dumps(value, indent=1, allow_nan=False))
+    else:
+        _show(f"{name} ({note})")
+        _show(evaluation.text())
+        if milliseconds is not None:
+            _show(f"time of one picture, median: {milliseconds:.1f} ms")
+    return 0
+
+
+def compare(options: argparse.Namespace) -> int:
+    """Color detector and detector through the same pictures and walks."""
+    from robotlab.neural import NeuralDetector
+    from robotlab.neural import fit as train
+    from robotlab.face_off import USUAL_WALKS, face_off, threshold
+    from robotlab.report import face_off_page, face_off_text
+
+    data = _open(options)
+    judged = _chosen(data, options.recordings)
+    source, note = _rest(data, judged, options.learn)
+    target_known = Settings().target in judged.classes
+    walks = options.walks if options.walks is not None else USUAL_WALKS if target_known else ()
+    if walks == ("none",):
+        walks = ()
+    if walks and not target_known:
+        raise InputError(
+            f"on the walks a {Settings().target} is followed, the classes here are {', '.join(judged.classes)}; "
+            "leave --walks out to compare on pictures alone"
+        )
+    check_output(options.output, "report", _files_of(data, options.model))
+    detectors: dict[str, Detector] = {"color": ColorDetector.from_dataset(source, progress=not options.quiet)}
+    if options.model:
+        detector = NeuralDetector.load(options.model, classes=judged.classes)
+        detectors["detector"] = detector
+        note += f" (color); the detector is {Path(options.model).name}" + _cautions(detector, judged)
+    else:
+        detectors["detector"] = train(source, seed=options.seed, progress=not options.quiet)
+    scores = {name: threshold(detector, source) for name, detector in detectors.items()}
+    outcome = face_off(judged, detectors, scores, walks, note, options.seed, progress=not options.quiet)
+    path = face_off_page(outcome).save(options.output)
+    _show(json.dumps(outcome.to_json(), indent=1, allow_nan=False) if options.json else f"{face_off_text(outcome)}\n\nTrackers: {note}.")
+    (_say if options.json else _show)(f"report: {path}")
+    return 0
+
+
+def tour(options: argparse.Namespace) -> int:
+    """The whole chain once."""
+    from robotlab.tour import tour as run
+
+    check_output(Path(options.output) / "model.onnx", "model")
+    check_output(Path(options.output) / "tour.html", "report")
+    path = run(options.output, seed=options.seed, progress=not options.quiet)
+    _show(f"report: {path.resolve()}")
+    _show("next: open it in a browser, then start the course with robotlab open")
+    return 0
+
+
+def check_environment(options: argparse.Namespace) -> int:
+    """The environment, or a data set."""
+    if options.data:
+        from robotlab.data import check_environment as check
+
+        report = check(options.data)
+    else:
+        from robotlab.environment import check_environment as check
+
+        report = check()
+    _show(json.dumps(report.to_dict(), indent=1) if options.json else report.text())
+    return 0 if report.ok else 1
+
+
+def simulate_walk(options: argparse.Namespace) -> int:
+    """One walk in the rendered greenhouse."""
+    from robotlab.neural import NeuralDetector
+    from robotlab.face_off import simulate_walk as follow
+    from robotlab.face_off import threshold
+    from robotlab.report import drive_page
+    from robotlab.report.page import text_table
+
+    check_output(options.output, "report", filter(None, [options.log, options.who]))
+    if options.log:
+        check_output(options.log, "run log", [options.output])
+    if options.who == "color":
+        source = open_dataset(shipped("datasets/greenhouse"))
+        detector: Detector = ColorDetector.from_dataset(source, progress=not options.quiet)
+        score = threshold(detector, source)
+    else:
+        detector = NeuralDetector.load(options.who)
+        score = float(detector.facts.get("best_score") or Settings().min_score)
+    run = follow(detector, options.walk, Settings(min_score=score), options.seed, options.who, not options.quiet, log=options.log)
+    _show(text_table(("score of the run", options.who), run.scores().items()))
+    _show(f"replay: {drive_page(run, options.who).save(options.output)}")
+    return 0
+
+
+def build(options: argparse.Namespace) -> int:
+    """Notebooks from their source."""
+    from robotlab.course.builder import main
+
+    return main(["--check"] if options.check else [])
+
+
+def open_course(options: argparse.Namespace) -> int:
+    """JupyterLab at the first lesson, in this environment."""
+    import os
+
+    from robotlab.environment import FIRST_LESSON, READ_ONLY, is_writable, jupyter_folders
+
+    if importlib.util.find_spec("jupyterlab") is None:
+        raise ModuleNotFoundError("robotlab open starts JupyterLab", name="jupyterlab")
+    first = shipped(FIRST_LESSON)
+    root = first.parents[1]
+    if not is_writable(first.parent):
+        raise InputError(f"{first.parent} cannot be written: {READ_ONLY}")
+    words = [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={root}",
+        f"--LabApp.default_url=/lab/tree/lessons/{first.name}",
+        f"--ServerApp.port={options.port}",
+        # Nothing is sent anywhere: no look for updates, no news, no list of extensions from the package index.
+        "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
+        "--LabApp.news_url=None",
+        "--LabApp.extension_manager=readonly",
+    ]
+    # Without a display Python would open a text browser, if there is one, over this terminal.
+    no_display = sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+    if options.no_browser or no_display:
+        words.append("--no-browser")
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        # In a container one often is root, and Jupyter then wants to be asked twice.
+        words.append("--allow-root")
+    instead = jupyter_folders()
+    if instead:
+        _say(f"{Path.home()} cannot be written: JupyterLab's settings and your progress last until it ends")
+    _say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
+    if no_display and not options.no_browser:
+        _say("there is no display here: open the address below in a browser")
+    sys.stdout.flush()
+    environment = {**os.environ, **instead}
+    # Replace this process, so that Ctrl+C reaches JupyterLab alone.
+    if os.name == "posix":
+        os.execve(words[0], words, environment)
+    import subprocess
+
+    return subprocess.call(words, env=environment)
+
+
+COMMANDS = {
+    "open": open_course,
+    "tour": tour,
+    "checkup": check_environment,
+    "fit": fit,
+    "judge": evaluate,
+    "compare": compare,
+    "drive": simulate_walk,
+    "build": build,
+}

@@ -1,0 +1,184 @@
+"""The ``robotlab`` command: words in, one function each, errors in one line.
+
+The work is done elsewhere; here arguments are read, results printed and exit
+codes set: 0 done, 1 a check found something, 2 bad input, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import codecs
+import os
+import signal
+import sys
+from collections.abc import Sequence
+
+from robotlab import __version__
+from robotlab.errors import InputError, install_hint, printable
+
+
+def _names(text: str) -> tuple[str, ...]:
+    """Comma-separated names of an option."""
+    return tuple(part.strip() for part in text.split(",") if part.strip())
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="robotlab",
+        description="Make a small robot see an object of your choosing and follow it: the course and its tools.",
+        epilog="Start with 'robotlab open' (the course) or 'robotlab tour' (the whole chain, without a browser). "
+        "Exit codes: 0 done, 1 a check found something, 2 bad input.",
+    )
+    parser.add_argument("--version", action="version", version=f"robotlab {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def command(name: str, help_text: str) -> argparse.ArgumentParser:
+        sub = commands.add_parser(name, help=help_text, description=help_text, allow_abbrev=False)
+        if name in ("tour", "fit", "judge", "compare", "drive"):
+            sub.add_argument("--quiet", action="store_true", help="no progress bars")
+        if name in ("tour", "fit", "compare", "drive"):
+            sub.add_argument("--seed", type=int, default=0, help="same seed, same result (default: 0)")
+        return sub
+
+    def choice_of_pictures(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
+        sub.add_argument("--recordings", type=_names, metavar="A,B", help="only these recordings (default: all)")
+        sub.add_argument("--classes", type=_names, metavar="A,B", help="only these classes (default: all)")
+
+    sub = command("open", "start JupyterLab at the first lesson")
+    sub.add_argument("--port", type=int, default=8888, help="first port to try")
+    sub.add_argument("--no-browser", action="store_true", help="do not open a browser window, print the address")
+
+    sub = command("tour", "run the whole chain once and write a report with pictures, tables and the replay")
+    sub.add_argument("-o", "--output", default="tour", metavar="FOLDER", help="where the report goes (default: tour)")
+
+    sub = command("checkup", "check the environment, or a data set before you train on it")
+    sub.add_argument("data", metavar="DATA", nargs="?", help="a data set; without it, the environment is checked")
+    sub.add_argument("--json", action="store_true", help="print JSON")
+
+    sub = command("fit", "train a detector on a data set and write one .onnx file")
+    choice_of_pictures(sub)
+    sub.add_argument("-o", "--output", default="model.onnx", metavar="FILE", help="the model file (default: model.onnx)")
+    sub.add_argument("--training", choices=("frozen-backbone", "fine-tuning"), default="frozen-backbone", help="head: seconds; full: all layers, minutes")
+    sub.add_argument("--hold-out", type=_names, metavar="A,B", help="recordings kept apart for early stopping and the threshold")
+    sub.add_argument("--engine", choices=("auto", "numpy", "torch"), help="what full training runs on (default: auto, PyTorch where it is installed)")
+    sub.add_argument("--start", choices=("shipped", "scratch"), help="weights that full training starts from (default: shipped)")
+    sub.add_argument("--head", choices=("linear", "mlp"), help="kind of head of the head fit: linear (default), or mlp with one small layer between")
+    sub.add_argument("--epochs", type=int, metavar="N", help="passes of full training (default: chosen from the number of pictures)")
+    sub.add_argument("--resume", metavar="FILE", help="state file of full training: written as it runs, continued from if it exists")
+
+    sub = command("judge", "score a detector, or a results file, on a labeled data set")
+    choice_of_pictures(sub)
+    who = sub.add_mutually_exclusive_group(required=True)
+    who.add_argument("--with", dest="who", metavar="MODEL|color", help="a model file, or the word color")
+    who.add_argument("--results", metavar="FILE", help="a COCO-style results file")
+    sub.add_argument("--learn", type=_names, metavar="A,B", help="recordings the color bands are learned from (default: those not judged)")
+    sub.add_argument("--json", action="store_true", help="print JSON")
+    sub.add_argument("--html", metavar="FILE", help="also write a report with pictures")
+    sub.add_argument("--save-results", metavar="FILE", help="also write what was found, as a COCO-style results file")
+
+    sub = command("compare", "put the color detector and a detector through the same pictures and the same walks")
+    choice_of_pictures(sub)
+    sub.add_argument("--model", metavar="FILE", help="a model file (default: fit a head on the recordings not judged)")
+    sub.add_argument("--learn", type=_names, metavar="A,B", help="recordings to learn from (default: those not judged)")
+    sub.add_argument("--walks", type=_names, metavar="A,B", help="walks to follow, NAME or NAME:LAMP (default: weave,wrong_things:warm; none: no walk)")
+    sub.add_argument("--json", action="store_true", help="print JSON")
+    sub.add_argument("-o", "--output", default="compare.html", metavar="FILE", help="the report (default: compare.html)")
+
+    sub = command("drive", "follow a walk in the rendered greenhouse and write the replay")
+    sub.add_argument("--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)")
+    sub.add_argument("--walk", default="weave", metavar="NAME[:LAMP]", help="the walk, such as weave or weave:warm (default: weave)")
+    sub.add_argument("-o", "--output", default="drive.html", metavar="FILE", help="the replay (default: drive.html)")
+    sub.add_argument("--log", metavar="FILE", help="also write the run log")
+
+    sub = command("build", "write the notebooks from their source (contributors)")
+    sub.add_argument("--check", action="store_true", help="write nothing; exit 1 when a notebook differs from its source")
+    return parser
+
+
+def _check_ranges(options: argparse.Namespace) -> None:
+    """Refuse numbers out of range and options without a value, before anything is done."""
+    for name, low, high in (("seed", 0, 2**32 - 1), ("port", 1, 65535), ("epochs", 1, 100_000)):
+        value = getattr(options, name, None)
+        if value is not None and not low <= value <= high:
+            raise InputError(f"--{name} must be from {low} to {high}, got {value}; choose a number in between")
+    for name, value in vars(options).items():
+        shown = "DATA" if name == "data" else {"who": "--with"}.get(name, f"--{name.replace('_', '-')}")
+        if value in ("", ()) or (isinstance(value, str) and "\0" in value):
+            raise InputError(f"{shown} must have a value, it is empty; give one, or leave it out")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Words after ``robotlab``; by default those of the process.
+
+    Returns
+    -------
+    int
+        Exit code: 0 done, 1 a check found something, 2 bad input,
+        130 interrupted.
+    """
+    options = _parser().parse_args(arguments)
+    try:
+        _check_ranges(options)
+        from robotlab.cli.commands import COMMANDS  # after parsing, so that --help answers at once
+
+        return COMMANDS[options.command](options)
+    except InputError as error:
+        print(f"robotlab {options.command}: {error}", file=sys.stderr)
+        return 2
+    except ModuleNotFoundError as error:
+        if not error.name or error.name.partition(".")[0] == "robotlab":
+            raise
+        print(f"robotlab {options.command} needs {error.name}, it is not installed; {install_hint('course')}", file=sys.stderr)
+        return 2
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        words = f"{where}{error.strerror or error}; check the path, the rights and the free disk"
+        print(f"robotlab {options.command}: {printable(words)}", file=sys.stderr)
+        return 2
+    except MemoryError:
+        print(f"robotlab {options.command}: there must be memory for the work, it ran out; choose fewer or smaller pictures", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print(f"robotlab {options.command}: interrupted; what was finished is kept", file=sys.stderr)
+        return 130
+
+
+# Stand-ins for characters that a terminal or a file of an old encoding cannot hold; others become "?".
+_PLAIN = {"█": "#", "−": "-", "–": "-", "✓": "ok", "✗": "x", "○": "o", "◐": "o", "√": "sqrt", "Δ": "d", "π": "pi", "²": "2", "°": " deg", "×": "x", "·": "."}
+
+
+def _plain(error: UnicodeError) -> tuple[str, int]:
+    assert isinstance(error, UnicodeEncodeError)
+    return "".join(_PLAIN.get(letter, "?") for letter in error.object[error.start : error.end]), error.end
+
+
+def print_plainly() -> None:
+    """Let output degrade where its encoding lacks a character, instead of ending in an error."""
+    codecs.register_error("robotlab.plain", _plain)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # not a stand-in, as in tests and notebooks
+            stream.reconfigure(errors="robotlab.plain")
+
+
+def run() -> None:
+    """Entry point of the console script; a closed pipe ends it quietly, and a signal to end cleans up."""
+    print_plainly()
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            # As an exception, so that files begun are removed on the way out.
+            signal.signal(getattr(signal, name), lambda number, frame: sys.exit(128 + number))
+    try:
+        code = main()
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 1
+    sys.exit(code)

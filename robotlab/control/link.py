@@ -1,0 +1,392 @@
+"""The motor link: how wheel speeds reach the motors.
+
+Anything with ``send(left_mps, right_mps)`` and ``stop()`` is a motor link.
+Two come with the package: a simulated one, and a serial one that speaks the
+line protocol below to a motor board.
+
+The line protocol, version 1
+----------------------------
+ASCII lines that end with a line feed, at most 64 bytes.  Each line is
+``WORDS*CC``: words parted by single spaces, a star, and the CRC-8 of the
+words (polynomial 0x07, start 0, as in SMBus) as two capital hex digits.
+
+=========================  ===============================================
+computer to board          meaning
+=========================  ===============================================
+``GO seq left right``      drive the wheels at these whole mm/s, forward +
+``HALT seq``               ramp down, then let go of the motors
+=========================  ===============================================
+
+=========================  ===============================================
+board to computer          meaning
+=========================  ===============================================
+``OK seq``                 line ``seq`` was understood and is being done
+``NO seq reason``          it was not; the wheels keep their last command
+=========================  ===============================================
+
+``seq`` counts up from 0 to 65535 and starts again.  A board answers every
+line whose check agrees, and ignores the others.  **A board must ramp to a
+halt by itself when no good line has come for 250 ms**, at least as hard as
+the computer's ramp: that is the last software guard, and like all software it
+is no safety function.  A board that halted so answers ``NO seq halted`` to
+every ``GO`` until one at speed 0 has come: the computer may have slept, and
+what it sends then is old.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from typing import Protocol, runtime_checkable
+
+from robotlab.errors import MotionError, install_hint
+from robotlab.control.checks import number
+
+# A good line must come at least this often, or the board halts: five lines
+# at 20 Hz, so that one lost line never stops the trolley.
+BOARD_TIMEOUT_S = 0.25
+LONGEST_LINE = 64
+_SEQUENCES = 65536
+
+
+class LinkError(MotionError):
+    """The motor board does not answer, or does not answer sense."""
+
+
+@runtime_checkable
+class MotorLink(Protocol):
+    """Anything that can be told wheel speeds."""
+
+    def send(self, left_mps: float, right_mps: float) -> None:
+        """DifferentialDrive the wheels at these speeds from now on.
+
+        Parameters
+        ----------
+        left_mps, right_mps : float
+            Speeds over the ground, m/s, positive forward.
+        """
+        ...
+
+    def stop(self) -> None:
+        """Ramp down and let go of the motors."""
+        ...
+
+
+class SimulatedLink:
+    """A link to no motors: it remembers what it was told, and times out.
+
+    Parameters
+    ----------
+    timeout_s : float
+        The wheels halt when nothing has been sent for this long.
+    clock : callable
+        Gives the time in seconds.
+
+    Attributes
+    ----------
+    sent : list of (t_s, left_mps, right_mps)
+        Everything sent, in order.
+
+    Examples
+    --------
+    >>> now = [0.0]
+    >>> link = SimulatedLink(timeout_s=0.25, clock=lambda: now[0])
+    >>> link.send(0.2, 0.3)
+    >>> link.wheels()
+    (0.2, 0.3)
+    >>> now[0] = 0.3
+    >>> link.wheels()
+    (0.0, 0.0)
+    """
+
+    def __init__(self, timeout_s: float = BOARD_TIMEOUT_S, clock=time.monotonic) -> None:
+        self._timeout = number(timeout_s, "timeout_s", 0, open_low=True)
+        self._clock = clock
+        self.sent: list[tuple[float, float, float]] = []
+        self._stopped = True
+
+    def send(self, left_mps: float, right_mps: float) -> None:
+        """DifferentialDrive the wheels at these speeds from now on.
+
+        Parameters
+        ----------
+        left_mps, right_mps : float
+            Speeds, m/s.
+
+        Raises
+        ------
+        MotionError
+            If a speed is not finite.
+        """
+        left, right = number(left_mps, "left_mps"), number(right_mps, "right_mps")
+        self.sent.append((self._clock(), left, right))
+        self._stopped = False
+
+    def stop(self) -> None:
+        """Halt the wheels."""
+        self.sent.append((self._clock(), 0.0, 0.0))
+        self._stopped = True
+
+    def wheels(self) -> tuple[float, float]:
+        """What the wheels are commanded to do now.
+
+        Returns
+        -------
+        (left_mps, right_mps) : tuple of float
+            0 after a stop or a time-out, m/s.
+        """
+        if self._stopped or self._clock() - self.sent[-1][0] > self._timeout:
+            return 0.0, 0.0
+        return self.sent[-1][1:]
+
+
+def crc8(content: bytes) -> int:
+    """CRC-8 with polynomial 0x07 and start 0 (SMBus).
+
+    Parameters
+    ----------
+    content : bytes
+        What to check.
+
+    Returns
+    -------
+    int
+        0 to 255.
+
+    Examples
+    --------
+    >>> hex(crc8(b"123456789"))
+    '0xf4'
+    """
+    crc = 0
+    for byte in content:
+        crc ^= byte
+        for _ in range(8):
+            crc = (crc << 1) ^ 0x107 if crc & 0x80 else crc << 1
+    return crc
+
+
+def frame(*words: object) -> bytes:
+    """A line of the protocol.
+
+    Parameters
+    ----------
+    *words : object
+        Written with ``str``; no spaces within.
+
+    Returns
+    -------
+    bytes
+        With its check and line feed.
+
+    Examples
+    --------
+    >>> frame("GO", 0, 250, 250)
+    b'GO 0 250 250*60\\n'
+    """
+    text = " ".join(str(word) for word in words).encode("ascii")
+    return text + b"*%02X\n" % crc8(text)
+
+
+def unframe(line: bytes) -> list[str]:
+    """The words of a line whose check agrees.
+
+    Parameters
+    ----------
+    line : bytes
+        One line; its line feed may be missing.
+
+    Returns
+    -------
+    list of str
+        The words.
+
+    Raises
+    ------
+    LinkError
+        If the line is too long, not ASCII, or its check disagrees.
+
+    Examples
+    --------
+    >>> unframe(frame("OK", 7))
+    ['OK', '7']
+    """
+    body = line.rstrip(b"\r\n")
+    text, star, check = body.rpartition(b"*")
+    if len(line) > LONGEST_LINE or not star or not text.isascii() or check != b"%02X" % crc8(text):
+        raise LinkError(f"a line must end in * and its CRC-8, got {bytes(line[:LONGEST_LINE])!r}; check cable, speed and earth")
+    return text.decode("ascii").split(" ")
+
+
+class _Port:
+    """A serial port whose ``readline`` gives up after its time, however slowly bytes drip in."""
+
+    def __init__(self, port, reply_s: float) -> None:
+        self._port, self._reply, self._rest = port, reply_s, b""
+        self.write, self.close, self.reset_output_buffer = port.write, port.close, port.reset_output_buffer
+
+    def readline(self) -> bytes:
+        end = time.monotonic() + self._reply
+        while b"\n" not in self._rest and time.monotonic() < end:
+            # Noise without a line feed must not fill the memory.
+            self._rest = (self._rest + self._port.read(max(1, self._port.in_waiting)))[-64 * LONGEST_LINE :]
+        line, feed, rest = self._rest.partition(b"\n")
+        if not feed:
+            return b""
+        self._rest = rest
+        return line + feed
+
+
+class SerialLink:
+    """A link over a serial port, or any byte stream, in the line protocol.
+
+    Parameters
+    ----------
+    stream : object
+        Has ``write(bytes)`` and ``readline() -> bytes`` that gives up after
+        its own time-out with what it has; a pyserial port is one.
+    reply_s : float
+        Longest wait for the answer to one line.
+    max_mps : float
+        Speeds beyond this are refused, not cut: they are a mistake upstream.
+    clock : callable
+        Gives the time in seconds.
+
+    Examples
+    --------
+    >>> from robotlab.control import Board
+    >>> board = Board()
+    >>> link = SerialLink(board)
+    >>> link.send(0.25, -0.1)
+    >>> board.wheels()
+    (0.25, -0.1)
+    """
+
+    def __init__(self, stream, reply_s: float = 0.1, max_mps: float = 2.0, clock=time.monotonic) -> None:
+        self._stream = stream
+        self._reply = number(reply_s, "reply_s", 0, open_low=True)
+        self._max = number(max_mps, "max_mps", 0, open_low=True)
+        self._clock = clock
+        self._next = 0
+        # Two threads must not read each other's answers; a forked child is nobody's driver.
+        self._turn, self._owner = threading.Lock(), os.getpid()
+        self._stale = False
+
+    @classmethod
+    def open(cls, port: str, baud: int = 115200, reply_s: float = 0.1, max_mps: float = 2.0) -> SerialLink:
+        """Open a serial port of this machine.
+
+        Parameters
+        ----------
+        port : str
+            Its name, such as ``/dev/ttyUSB0`` or ``COM3``.
+        baud : int
+            Bits a second, as set in the board.
+        reply_s, max_mps : float
+            As in the class.
+
+        Returns
+        -------
+        SerialLink
+            Ready to send; nothing has been sent.
+
+        Raises
+        ------
+        LinkError
+            If pyserial is not installed, the port cannot be opened, or another
+            program has it.
+        """
+        try:
+            import serial
+        except ImportError:
+            raise LinkError(
+                f"a serial port needs the package pyserial, it is not installed; run {install_hint('robot')}"
+            ) from None
+        try:
+            # Exclusive: whoever opens it after us is refused (POSIX: flock; Windows always does).
+            stream = serial.Serial(port, baud, timeout=reply_s / 10, write_timeout=reply_s, exclusive=True)
+        except (OSError, ValueError) as error:
+            raise LinkError(
+                f"port must name a serial port that is free, {port!r} cannot be opened ({error}); check cable and name, end the other program"
+            ) from None
+        return cls(_Port(stream, reply_s), reply_s, max_mps)
+
+    def send(self, left_mps: float, right_mps: float) -> None:
+        """DifferentialDrive the wheels at these speeds from now on.
+
+        Parameters
+        ----------
+        left_mps, right_mps : float
+            Speeds over the ground, m/s, sent as whole mm/s.
+
+        Raises
+        ------
+        MotionError
+            If a speed is not finite or too high; nothing is sent then.
+        LinkError
+            If the board does not confirm in time.
+        """
+        wheels = [
+            round(1000 * number(value, name, -self._max, self._max, repair="lower it, or raise max_mps if the trolley is that fast"))
+            for value, name in ((left_mps, "left_mps"), (right_mps, "right_mps"))
+        ]
+        self._ask("GO", *wheels)
+
+    def stop(self) -> None:
+        """Ramp down and let go of the motors.
+
+        Raises
+        ------
+        LinkError
+            If the board does not confirm in time; cut the power then.
+        """
+        self._ask("HALT")
+
+    def close(self) -> None:
+        """Close the stream, if it can be closed."""
+        close = getattr(self._stream, "close", None)
+        if close is not None:
+            close()
+
+    def _ask(self, word: str, *values: int) -> None:
+        if os.getpid() != self._owner:
+            raise LinkError("a link must be used by the program that opened it, this is a child of it; end the child")
+        if not self._turn.acquire(timeout=2 * self._reply):
+            raise LinkError(f"the board must answer one line after the other, another thread has waited {2 * self._reply:g} s; check cable and power")
+        try:
+            self._ask_alone(word, *values)
+            self._stale = False
+        except LinkError:
+            self._stale = True
+            raise
+        finally:
+            self._turn.release()
+
+    def _ask_alone(self, word: str, *values: int) -> None:
+        seq = self._next
+        self._next = (seq + 1) % _SEQUENCES
+        try:
+            drop = getattr(self._stream, "reset_output_buffer", None)
+            if self._stale and drop is not None:
+                drop()  # what the board has not read is old: it must not do it later
+            self._stream.write(frame(word, seq, *values))
+        except OSError as error:
+            raise LinkError(f"the board must take commands, writing failed ({error}); check cable and power") from None
+        end = self._clock() + self._reply
+        while True:
+            try:
+                line = self._stream.readline()
+            except OSError as error:
+                raise LinkError(f"the board must answer, reading failed ({error}); check cable and power") from None
+            try:
+                words = unframe(line) if line else []
+            except LinkError:
+                words = []  # half a line, or noise: the answer may still come
+            # Answers to earlier lines may still be under way: pass them by.
+            if words[:2] == ["OK", str(seq)]:
+                return
+            if words[:2] == ["NO", str(seq)]:
+                raise LinkError(f"the board must accept {word} {values}, it answered {' '.join(words[2:]) or 'no'}; check its limits")
+            if self._clock() >= end:
+                raise LinkError(f"the board must confirm within {self._reply:g} s, it did not; check cable, power and speed")

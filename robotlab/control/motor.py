@@ -1,0 +1,132 @@
+"""A driven wheel: it lags, it sticks at small commands, it misconceptions."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from robotlab.control.checks import number
+
+
+@dataclass(frozen=True)
+class Motor:
+    """One wheel's motor with its speed controller.
+
+    Parameters
+    ----------
+    lag_s : float
+        Time constant: 63 % of a step in the command is there after it.
+    dead_band_mps : float
+        Commands smaller than this leave the wheel standing (friction).
+    slip : float
+        Share of the wheel's speed that is lost on the ground, 0 to 1.
+    max_mps : float
+        The fastest that the wheel can go.
+
+    Raises
+    ------
+    MotionError
+        If a number is out of its range.
+
+    Notes
+    -----
+    First-order lag, ``lag * speed' = command - speed``.  Over a step of
+    constant command the solution is exact:
+    ``speed(t) = command + (speed - command) exp(-t / lag)``, and so is its
+    mean, which is what moves the robot.
+
+    Examples
+    --------
+    >>> speed, mean = Motor(lag_s=0.1).step(0.0, 0.5, 0.1)
+    >>> round(speed, 4), round(mean, 4)
+    (0.3161, 0.1839)
+    """
+
+    lag_s: float = 0.10
+    dead_band_mps: float = 0.0
+    slip: float = 0.0
+    max_mps: float = 1.0
+
+    def __post_init__(self) -> None:
+        checks = {
+            "lag_s": number(self.lag_s, "lag_s", 0),
+            "dead_band_mps": number(self.dead_band_mps, "dead_band_mps", 0),
+            "slip": number(self.slip, "slip", 0, 1),
+            "max_mps": number(self.max_mps, "max_mps", 0, open_low=True),
+        }
+        for name, value in checks.items():
+            object.__setattr__(self, name, value)
+
+    def goal(self, command_mps: float) -> float:
+        """The speed that a command ends at.
+
+        Parameters
+        ----------
+        command_mps : float
+            What the link sent.
+
+        Returns
+        -------
+        float
+            0 inside the dead band, else the command, at most `max_mps`, m/s.
+
+        Examples
+        --------
+        >>> Motor(dead_band_mps=0.05).goal(0.04), Motor(max_mps=0.5).goal(-2.0)
+        (0.0, -0.5)
+        """
+        if abs(command_mps) < self.dead_band_mps:
+            return 0.0
+        return min(max(command_mps, -self.max_mps), self.max_mps)
+
+    def step(self, speed_mps: float, command_mps: float, dt_s: float) -> tuple[float, float]:
+        """The wheel's speed after a short time, and its mean over that time.
+
+        Parameters
+        ----------
+        speed_mps : float
+            Speed of the wheel now.
+        command_mps : float
+            Commanded speed, constant over the step.
+        dt_s : float
+            Length of the step.
+
+        Returns
+        -------
+        (speed_mps, mean_mps) : tuple of float
+            Wheel speed after the step, and its mean over the step, both of
+            the wheel, not of the ground (see :meth:`ground`).
+
+        Examples
+        --------
+        >>> Motor(lag_s=0).step(0.0, 0.3, 0.01)
+        (0.3, 0.3)
+        """
+        goal = self.goal(command_mps)
+        if self.lag_s == 0:
+            return goal, goal
+        part = dt_s / self.lag_s
+        left_over = math.exp(-part)
+        gap = speed_mps - goal
+        # The mean of exp(-t / lag) from 0 to dt is -expm1(-part) / part.
+        return goal + gap * left_over, goal - gap * math.expm1(-part) / part
+
+    def ground(self, wheel_mps: float) -> float:
+        """Speed over the ground.
+
+        Parameters
+        ----------
+        wheel_mps : float
+            Speed of the wheel's rim.
+
+        Returns
+        -------
+        float
+            What slipping leaves of it, m/s.
+
+        Examples
+        --------
+        >>> Motor(slip=0.1).ground(1.0)
+        0.9
+        """
+        return wheel_mps * (1 - self.slip)

@@ -1,0 +1,396 @@
+"""The ramp in a thread of its own, at a steady rate.
+
+Pictures come unevenly; motors want even steps.  So the loop that sees only
+sets a wanted speed, and this thread steps the ramp and talks to the motors,
+whatever the detector is doing.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import math
+import threading
+import time
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from robotlab.errors import MotionError
+from robotlab.control.checks import number
+from robotlab.control.differential_drive import DifferentialDrive, scale_wheel_speeds
+from robotlab.control.link import BOARD_TIMEOUT_S, MotorLink
+from robotlab.control.ramp import speed_change_time_s
+from robotlab.control.safety import Watchdog
+from robotlab.control.supervisor import HALT, StopState, Supervisor
+
+T = TypeVar("T")
+
+
+# A link that has not come back for this long hangs, and a HALT that is not
+# confirmed is sent again for this long: ten times the longest wait for an
+# answer of the serial link.
+_GRACE_S = 1.0
+# Two clocks read further apart than this are read again.
+_APART_S = 0.01
+# Links in use: each has one owner, until its thread has ended.
+_OWNED: dict[int, MotorLink] = {}
+_OWNING = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Jitter:
+    """How steady the thread was.
+
+    Attributes
+    ----------
+    steps : int
+        Steps measured.
+    mean_s : float
+        Mean lateness of a step, s.
+    p99_s : float
+        Lateness that 99 % of the steps stay under (linear method), s.
+    worst_s : float
+        Largest lateness of a step, s.
+    missed : int
+        Steps left out because the one before took too long.
+    """
+
+    steps: int
+    mean_s: float
+    p99_s: float
+    worst_s: float
+    missed: int
+
+
+class RampThread:
+    """Step the ramps and send the wheel speeds, at a steady rate.
+
+    Parameters
+    ----------
+    link : MotorLink
+        Where wheel speeds go.
+    drive : DifferentialDrive
+        The trolley's wheels.
+    max_accel_mps2 : float
+        Acceleration limit, m/s^2.
+    max_yaw_accel_radps2 : float
+        Limit of the change of the yaw rate, rad/s^2.
+    max_mps : float
+        Speed limit of each wheel.
+    max_jerk_mps3 : float or None
+        Jerk limit of the forward speed, m/s^3.
+    rate_hz : float
+        Steps a second.
+    command_s : float
+        Without a new wanted speed for this long, the wanted speed is 0.
+    watchdog : Watchdog or None
+        One more watchdog, checked at each step and fed ``"link"``; when it
+        trips, that is a fault.
+    limits_s, delay_s, board_timeout_s
+        As in :class:`~robotlab.control.supervisor.Supervisor`.  Where the link
+        is watched, a send that fails is tried again at the next step; else it
+        is a fault.  A picture older than the camera's limit counts as none.
+    clock : callable
+        The time of the pictures, s; held against ``time.monotonic``.
+
+    Attributes
+    ----------
+    error : BaseException or None
+        The fault that ended the thread.
+    halt_error : BaseException or None
+        Why no HALT was confirmed; ``None`` if one was.
+
+    Raises
+    ------
+    MotionError
+        If a limit is not a positive number, or, at the start, if the link has
+        another owner.
+
+    Notes
+    -----
+    What may be sent is for :class:`~robotlab.control.supervisor.Supervisor` to
+    say: after a fault only HALT, which is sent again until it is confirmed or
+    one second is over.  Steps are due at fixed times, so lateness does not add
+    up.  On a machine that is not a real-time one a step can be late by
+    milliseconds: measure it with :meth:`jitter`.  Use the thread as a context
+    manager: leaving it ramps down and stops the link; leaving it by an error
+    is a fault.
+
+    Examples
+    --------
+    >>> from robotlab.control.link import SimulatedLink
+    >>> link = SimulatedLink()
+    >>> with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0, rate_hz=100) as thread:
+    ...     thread.want(0.1, 0.0)
+    ...     time.sleep(0.1)
+    >>> link.wheels()
+    (0.0, 0.0)
+    """
+
+    def __init__(
+        self,
+        link: MotorLink,
+        drive: DifferentialDrive,
+        *,
+        max_accel_mps2: float,
+        max_yaw_accel_radps2: float = 6.0,
+        max_mps: float = 0.8,
+        max_jerk_mps3: float | None = None,
+        rate_hz: float = 50.0,
+        command_s: float = 0.5,
+        watchdog: Watchdog | None = None,
+        limits_s: Mapping[str, float] | None = None,
+        delay_s: float = 0.0,
+        board_timeout_s: float = BOARD_TIMEOUT_S,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._link, self._drive, self._watchdog, self._clock = link, drive, watchdog, clock
+        self._max = number(max_mps, "max_mps", 0, open_low=True)
+        self._period = 1 / number(rate_hz, "rate_hz", 0, open_low=True)
+        limits_s = dict(limits_s or {})
+        self._limits = (max_accel_mps2, max_yaw_accel_radps2, max_jerk_mps3)
+        self._watched = "link" in limits_s or (watchdog is not None and watchdog.watches("link"))
+        self._stop = Supervisor(
+            *self._times(), max_accel_mps2=max_accel_mps2, max_yaw_accel_radps2=max_yaw_accel_radps2, max_jerk_mps3=max_jerk_mps3, period_s=self._period,
+            command_s=number(command_s, "command_s", 0, open_low=True), limits_s=limits_s, delay_s=delay_s,
+            max_age_s=limits_s.get("camera", math.inf), board_timeout_s=board_timeout_s,
+        )  # fmt: skip
+        self._lock = threading.Lock()
+        self._late: list[float] = []
+        self._missed = 0
+        self._turned = 0.0
+        self._done_at = time.monotonic()
+        self._refused: Exception | None = None
+        self._left = False
+        self._thread = threading.Thread(target=self._run, name="ramp", daemon=True)
+        self.error: BaseException | None = None
+        self.halt_error: BaseException | None = None
+
+    def __enter__(self) -> RampThread:
+        if self._thread.ident is not None:
+            raise MotionError("a ramp thread must be started once, this one has been; make a new one")
+        with _OWNING:
+            if id(self._link) in _OWNED:
+                raise MotionError(
+                    "a motor link must have one owner, this one is being driven already; end that drive first, "
+                    "or make a new link if its thread hangs"
+                )
+            _OWNED[id(self._link)] = self._link
+        self._done_at = time.monotonic()
+        self._thread.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
+        # Ctrl-C and SystemExit are a person's stop; anything else is a part that failed.
+        if isinstance(error, Exception):
+            with self._lock:
+                self._stop.fail(f"{type(error).__name__}: {error}")
+        self.close()
+        if error is not None and self.halt_error is not None:
+            error.add_note(str(self.halt_error))
+
+    def tell(self, event: Callable[[Supervisor, float, float], T]) -> T:
+        """Tell the machine of the stop what has happened.
+
+        Parameters
+        ----------
+        event : callable
+            Called with the :class:`~robotlab.control.supervisor.Supervisor`,
+            the time and the time on `clock`, while the thread waits.
+
+        Returns
+        -------
+        object
+            What `event` returns.
+        """
+        with self._lock:
+            return event(self._stop, *self._times())
+
+    def _times(self) -> tuple[float, float]:
+        """The steady clock and the other one, read at the same moment."""
+        for _ in range(5):
+            before, now, after = time.monotonic(), self._clock(), time.monotonic()
+            if after - before < _APART_S:
+                break
+        try:
+            return after, float(now)
+        except (TypeError, ValueError):
+            raise MotionError(f"the clock's time must be a number, got {now!r:.40}; pass a clock that gives seconds, such as time.monotonic") from None
+
+    def want(self, v_mps: float, yaw_radps: float) -> None:
+        """Set the wanted motion; it holds for `command_s`.
+
+        Parameters
+        ----------
+        v_mps : float
+            Forward speed.
+        yaw_radps : float
+            Yaw rate, positive to the left.
+
+        Raises
+        ------
+        MotionError
+            If a number is not finite, or the thread has ended.
+        """
+        wanted = number(v_mps, "v_mps"), number(yaw_radps, "yaw_radps")
+        if not self._thread.is_alive():
+            raise MotionError(f"the ramp thread must be running, it ended ({self.error or 'closed'}); start a new one")
+        with self._lock:
+            self._stop.want(time.monotonic(), *wanted)
+
+    def close(self) -> None:
+        """Ramp down, stop the link and end the thread.
+
+        A second Ctrl-C waits until that is done.  A link that hangs is told to
+        stop once more from here and then left; :attr:`error` says so.  Should
+        it come back, it gets nothing but HALT.
+        """
+        with self._lock:
+            self._stop.stop()
+        pressed = self._join(self._thread, 0.0 if self._left else self._stop_time_s() + 2 * _GRACE_S)
+        if self._thread.is_alive() and not self._left:
+            self._left = True
+            self.error = self.error or MotionError(
+                f"the motor link must come back, it hung for {self.silent_s():.3g} s; cut the power, then check cable and board"
+            )
+            with self._lock:
+                self._stop.fail(str(self.error))
+            # The command that it hangs in must not go out late.
+            with suppress(AttributeError):
+                ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(self._thread.ident or 0), ctypes.py_object(SystemExit))
+            last = threading.Thread(target=self._halt_once, name="last stop", daemon=True)
+            last.start()
+            pressed = self._join(last, _GRACE_S) or pressed
+            if self._stop.state is not StopState.HALTED:
+                self.halt_error = self.halt_error or self.error
+        if pressed is not None:
+            raise pressed
+
+    def _stop_time_s(self) -> float:
+        """Longest time that ramping down takes from now."""
+        (v, yaw), (max_accel_mps2, max_yaw_accel_radps2, jerk) = self._stop.speeds, self._limits
+        ways = [speed_change_time_s(yaw, max_yaw_accel_radps2), speed_change_time_s(v, max_accel_mps2, jerk)]
+        # Still speeding up: the acceleration has to be taken back first.
+        return max(ways) + (2 * max_accel_mps2 / jerk if jerk else 0.0) + 2 * self._period
+
+    def _join(self, thread: threading.Thread, seconds: float) -> BaseException | None:
+        """Wait for a thread while it gets on; an interruption waits as well, and is given back."""
+        pressed, end = None, time.monotonic() + seconds
+        while thread.is_alive() and (left := end - time.monotonic()) > 0 and (thread is not self._thread or self.silent_s() < _GRACE_S):
+            try:
+                thread.join(min(left, 0.1))
+            except BaseException as error:  # noqa: BLE001 - Ctrl-C now would leave the trolley driving
+                pressed = error
+        return pressed
+
+    def silent_s(self) -> float:
+        """How long the thread has been waiting for the link.
+
+        Returns
+        -------
+        float
+            Time since the last step was done, s; long when the link hangs.
+        """
+        return time.monotonic() - self._done_at
+
+    @property
+    def turned_rad(self) -> float:
+        """Yaw that the confirmed commands add up to, rad."""
+        return self._turned
+
+    @property
+    def steps(self) -> int:
+        """Steps made so far."""
+        return len(self._late)
+
+    def jitter(self) -> Jitter:
+        """How late the steps were so far.
+
+        Returns
+        -------
+        Jitter
+            Measured on this machine's monotonic clock.
+
+        Raises
+        ------
+        MotionError
+            If no step has been made yet.
+        """
+        late = np.array(self._late)
+        if not len(late):
+            raise MotionError("jitter needs steps to measure, none was made; start the thread and wait")
+        return Jitter(len(late), float(late.mean()), float(np.percentile(late, 99)), float(late.max()), self._missed)
+
+    def _run(self) -> None:
+        try:
+            due, steps = time.monotonic(), 1
+            while True:
+                due, steps = self._wait_until(due + self._period)
+                if not self._step(steps):
+                    break
+            if self._stop.reason and self.error is None:
+                said = f" ({self._refused})" if self._stop.reason.startswith("link ") and self._refused else ""
+                self.error = MotionError(f"{self._stop.reason}{said}; find the cause, then start again")
+        except BaseException as error:  # noqa: BLE001 - whatever ended it is kept for the caller
+            self.error = self.error or error
+        finally:
+            self._stop.fail(f"{type(self.error).__name__}: {self.error}")
+            self._halt()
+            with _OWNING:
+                _OWNED.pop(id(self._link), None)
+
+    def _wait_until(self, due: float) -> tuple[float, int]:
+        now = time.monotonic()
+        skipped = int((now - due) / self._period) if now - due > self._period else 0
+        # Left out, not sent in a burst.
+        self._missed += skipped
+        due += skipped * self._period
+        time.sleep(max(0.0, due - now))
+        self._late.append(time.monotonic() - due)
+        return due, 1 + skipped
+
+    def _step(self, steps: int) -> bool:
+        """One command; False when only HALT may be sent."""
+        with self._lock:
+            if self._watchdog is not None and (fault := self._watchdog.check()) is not None:
+                self._stop.fail(fault.message)
+            order = self._stop.step(*self._times(), steps)
+        if order is HALT:
+            return False
+        sent = time.monotonic()
+        try:
+            self._link.send(*scale_wheel_speeds(*self._drive.wheels(*order), self._max))
+        except Exception as error:
+            # One lost line is no lost link: the silence says when it is.
+            if not self._watched:
+                raise
+            self._refused = error
+        else:
+            with self._lock:
+                self._stop.confirmed(sent)
+            if self._watchdog is not None and self._watchdog.watches("link"):
+                self._watchdog.feed("link")
+            self._turned += order[1] * self._period
+        self._done_at = time.monotonic()
+        return True
+
+    def _halt_once(self) -> bool:
+        try:
+            self._link.stop()
+        except BaseException as error:  # noqa: BLE001 - said in halt_error
+            self.halt_error = MotionError(f"HALT must be confirmed, it was not ({error}); cut the power, then check cable and board")
+            return False
+        with self._lock:
+            self._stop.halt_confirmed()
+        self.halt_error = None
+        return True
+
+    def _halt(self) -> None:
+        """Send HALT until it is confirmed, for a while."""
+        end = time.monotonic() + _GRACE_S
+        while not self._halt_once() and time.monotonic() < end:
+            self._done_at = time.monotonic()
+            time.sleep(self._period)

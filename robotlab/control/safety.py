@@ -1,0 +1,301 @@
+"""Watching the parts of the loop, and stopping when one falls silent.
+
+What is here helps a trolley to stop in an orderly way.  It is **not a safety
+function**: the program can hang, and then none of it runs.  Stop categories
+are those of IEC 60204-1: 0, power is removed at once; 1, the machine is
+braked under power, then power is removed; 2, it is braked and held under
+power.  An *emergency* stop is category 0 or 1, acts without software, has a
+red actuator, and releasing it starts nothing (ISO 13850).  First design the
+danger out, then guard it, then warn of it (ISO 12100, from memory).
+"""
+
+from __future__ import annotations
+
+import enum
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from robotlab.errors import MotionError
+from robotlab.control.checks import number
+from robotlab.control.ramp import stopping_distance_m
+
+
+class StopKind(enum.Enum):
+    """How the trolley is brought to rest (categories of IEC 60204-1).
+
+    ``HOLD`` (category 2) brakes along the ramp and stays ready: the target is
+    lost.  ``RELEASE`` (category 1) brakes along the ramp, then lets go of the
+    motors and stays stopped until a person resets it: a part has failed.
+    Category 0 is the power switch in a person's hand; software has none.
+
+    Examples
+    --------
+    >>> StopKind.RELEASE.category
+    1
+    """
+
+    HOLD = "hold"
+    RELEASE = "release"
+
+    @property
+    def category(self) -> int:
+        """The stop category of IEC 60204-1, as a number.
+
+        Returns
+        -------
+        int
+            1 or 2.
+        """
+        return 2 if self is StopKind.HOLD else 1
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One part that fell silent, or a clock that jumped.
+
+    Attributes
+    ----------
+    part : str
+        Which part.
+    t_s : float
+        When it was noticed, on the watchdog's clock.
+    message : str
+        What was expected and what happened.
+    """
+
+    part: str
+    t_s: float
+    message: str
+
+
+class Watchdog:
+    """Trip when a part of the loop is silent for too long.
+
+    Parameters
+    ----------
+    limits_s : mapping of str to float
+        Longest silence of each part, in the order in which they feed each
+        other, for instance ``{"camera": 0.5, "detector": 0.5, "link": 0.3}``.
+    max_gap_s : float
+        Longest time between two checks; a longer one, or one backwards,
+        means that the clock jumped or that the program was held up.
+    clock : callable
+        Gives the time in seconds; must never go backwards.
+    steady : callable, optional
+        A second clock to hold the first one against: a clock that stands
+        still, or runs too fast or too slow, never reports a silence.  They may
+        differ by a quarter of `max_gap_s` within any such time.
+
+    Attributes
+    ----------
+    fault : Fault or None
+        The first fault; it stays until :meth:`reset`.
+
+    Raises
+    ------
+    MotionError
+        If a limit is not a positive number.
+
+    Notes
+    -----
+    This is a software watchdog and no safety function: one in the motor
+    board, which stops the wheels when commands stop coming, must stand behind
+    it, and a switch that cuts the power behind both.
+
+    Examples
+    --------
+    >>> now = [0.0]
+    >>> dog = Watchdog({"camera": 0.5}, clock=lambda: now[0])
+    >>> now[0] = 0.4
+    >>> dog.check() is None
+    True
+    >>> now[0] = 0.6
+    >>> dog.check().part
+    'camera'
+    """
+
+    def __init__(
+        self,
+        limits_s: Mapping[str, float],
+        max_gap_s: float = 1.0,
+        clock: Callable[[], float] = time.monotonic,
+        steady: Callable[[], float] | None = None,
+    ) -> None:
+        self._limits = {
+            str(part): number(limit, f"limit of {part}", 0, open_low=True, repair="give its longest silence, in seconds")
+            for part, limit in limits_s.items()
+        }
+        self._gap = number(max_gap_s, "max_gap_s", 0, open_low=True)
+        self._clock, self._steady = clock, steady
+        self.reset()
+
+    def feed(self, part: str, late_s: float = 0.0) -> None:
+        """Note a sign of life.
+
+        Parameters
+        ----------
+        part : str
+            The part that has just worked.
+        late_s : float
+            How much older than now the sign is.
+
+        Raises
+        ------
+        MotionError
+            If the watchdog does not watch it.
+
+        Examples
+        --------
+        >>> Watchdog({"camera": 0.5}).feed("camera")
+        """
+        if part not in self._limits:
+            raise MotionError(f"part must be one of {', '.join(self._limits)}, got {part!r}; add it to limits_s")
+        self._seen[part] = self._clock() - late_s
+
+    def watches(self, part: str) -> bool:
+        """Whether a part is watched.
+
+        Parameters
+        ----------
+        part : str
+            Its name.
+
+        Returns
+        -------
+        bool
+            True if it has a limit.
+
+        Examples
+        --------
+        >>> Watchdog({"camera": 0.5}).watches("link")
+        False
+        """
+        return part in self._limits
+
+    def check(self) -> Fault | None:
+        """Look at all parts; call this at a steady rate.
+
+        Returns
+        -------
+        Fault or None
+            The first fault since the last reset.
+
+        Examples
+        --------
+        >>> Watchdog({"camera": 0.5}).check() is None
+        True
+        """
+        before, now, after = self._three_times()
+        if self.fault is None:
+            gap = now - self._checked
+            if not 0 <= gap <= self._gap:  # NaN fails this, too
+                self.fault = Fault("clock", now, f"two checks must be 0 to {self._gap:g} s apart, they were {gap:g} s")
+            elif not (drift := self._drift_s(before, now, after)) <= self._gap / 4:
+                self.fault = Fault("clock", now, f"two clocks must agree within {self._gap / 4:.3g} s, they came {drift:.3g} s apart")
+            else:
+                # The longest overdue first, so that the message names the cause; of two
+                # equal ones the first given: a dead camera silences the detector, too.
+                late = {part: now - self._seen[part] - limit for part, limit in self._limits.items()}
+                overdue = max(late.values(), default=0.0)
+                ahead = next((part for part, seen in self._seen.items() if not seen <= now), None)
+                if ahead is not None:
+                    by = self._seen[ahead] - now
+                    self.fault = Fault(ahead, now, f"{ahead} must answer before it is asked, its answer is {by:.3g} s in the future")
+                elif overdue > 0:
+                    part = next(part for part, by in late.items() if by >= overdue - 1e-9)
+                    limit = self._limits[part]
+                    self.fault = Fault(part, now, f"{part} must answer every {limit:g} s, it was silent for {limit + overdue:.3g} s")
+        self._checked = now
+        return self.fault
+
+    def _three_times(self) -> tuple[float, float, float]:
+        """The clock, between two readings of the second one."""
+        before = 0.0 if self._steady is None else self._steady()
+        now = self._clock()
+        return before, now, 0.0 if self._steady is None else self._steady()
+
+    def _drift_s(self, before: float, now: float, after: float) -> float:
+        """How far the two clocks came apart since they were last compared anew."""
+        if self._steady is None:
+            return 0.0
+        first_before, first, first_after = self._compared
+        # Held up between two readings, the program knows only these two ends.
+        least, most = before - first_after, after - first_before
+        if most > self._gap:
+            self._compared = before, now, after
+        return max(least - (now - first), (now - first) - most, 0.0)
+
+    def reset(self) -> None:
+        """Forget the fault and start to count anew; a person decides to.
+
+        Examples
+        --------
+        >>> Watchdog({"camera": 0.5}).reset()
+        """
+        self._compared = self._three_times()
+        now = self._compared[1]
+        self.fault: Fault | None = None
+        self._checked = now
+        self._seen = dict.fromkeys(self._limits, now)
+
+
+def promised_stop_m(
+    speed_mps: float,
+    max_accel_mps2: float,
+    *,
+    silence_s: float,
+    check_s: float,
+    delay_s: float = 0.0,
+    motor_lag_s: float = 0.0,
+    max_jerk_mps3: float | None = None,
+    board_timeout_s: float = 0.0,
+) -> float:
+    """The longest way the trolley should go after its last good picture was taken.
+
+    Parameters
+    ----------
+    speed_mps : float
+        Highest speed.
+    max_accel_mps2 : float
+        Deceleration of the stop ramp, m/s^2, of the computer and of the board.
+    silence_s : float
+        Longest silence that the watchdog allows the part.
+    check_s : float
+        Time between two checks.
+    delay_s : float
+        From the exposure to the end of the detector's work, and from the check
+        to the first changed command.
+    motor_lag_s : float
+        Time constant of the motors.
+    max_jerk_mps3 : float or None
+        Jerk limit of the stop ramp.
+    board_timeout_s : float
+        Command time-out of the motor board; 0 if the computer and the link
+        are trusted to work on.
+
+    Returns
+    -------
+    float
+        Reaction + board time-out + ramp: ``v (silence + check + delay +
+        time-out + lag) + v T / 2`` with ``T`` the time of the ramp, m.
+
+    Notes
+    -----
+    The form is that of a safety distance, speed times the sum of reaction and
+    stopping time (ISO 13855, from memory).  At worst the part dies just after
+    a sign of life, the silence ends just after a check, and just before the
+    next one the whole computer hangs: then the board drives on for its
+    time-out.  This is a computed figure for a flat dry floor and not a
+    guarantee; software is not a safety function.
+
+    Examples
+    --------
+    >>> round(promised_stop_m(0.5, 1.0, silence_s=0.19, check_s=0.01), 6)
+    0.225
+    >>> round(promised_stop_m(0.5, 1.0, silence_s=0.19, check_s=0.01, board_timeout_s=0.25), 6)
+    0.35
+    """
+    waits = {"silence_s": silence_s, "check_s": check_s, "delay_s": delay_s, "board_timeout_s": board_timeout_s}
+    wait = sum(number(value, name, 0) for name, value in waits.items())
+    return stopping_distance_m(speed_mps, max_accel_mps2, wait, motor_lag_s, max_jerk_mps3)

@@ -1,0 +1,138 @@
+"""Fill a folder whole or not at all: beside, flush to the disk, rename."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from robotlab.data.coco import open_dataset
+from robotlab.errors import DataSetError
+
+# What operating systems drop into folders by themselves (common practice, no
+# source); nobody misses it.
+_LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}
+
+
+@contextlib.contextmanager
+def whole_folder(folder: str | os.PathLike, replace: bool = False) -> Iterator[Path]:
+    """Fill a folder whole or not at all.
+
+    Parameters
+    ----------
+    folder : path-like
+        The folder; new or empty.
+    replace : bool
+        True allows to take the place of a data set, if it holds nothing else.
+
+    Yields
+    ------
+    Path
+        A hidden folder beside, to be filled; it takes the name when the block
+        ends, and goes when the block fails.
+
+    Raises
+    ------
+    DataSetError
+        If something is there already.
+
+    Examples
+    --------
+    >>> home = Path(tempfile.mkdtemp())
+    >>> with whole_folder(home / "notes") as beside:
+    ...     _ = (beside / "a.txt").write_text("ten crates")
+    >>> (home / "notes" / "a.txt").read_text()
+    'ten crates'
+    """
+    folder = Path(os.path.realpath(folder))
+    _check_place(folder, replace)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}.", suffix=".part"))
+    try:
+        yield beside
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(beside, 0o777 & ~mask)
+        _flush_folders(beside)
+        _take_place(beside, folder)
+    except BaseException as error:
+        shutil.rmtree(beside, ignore_errors=True)
+        if isinstance(error, DataSetError):
+            raise DataSetError(str(error).replace(str(beside), str(folder))) from None
+        raise
+
+
+def _check_place(folder: Path, replace: bool) -> None:
+    """Refuse to write over anything that nobody offered up."""
+    if not folder.exists():
+        return
+    if not folder.is_dir():
+        raise DataSetError(f"a data set goes into a folder, {folder} is a file; choose another name")
+    content = {path.name for path in folder.iterdir()} - _LITTER
+    if not content:
+        return
+    if not replace:
+        raise DataSetError(
+            f"{folder} must be new or empty, it holds {', '.join(sorted(content)[:5])}; choose another folder, or say "
+            "replace=True (--replace) to give up the data set in it"
+        )
+    foreign = content - {"labels.json", "card.md", "pictures"}
+    if "labels.json" not in content:
+        raise DataSetError(f"{folder} must hold a data set to be replaced, it has no labels.json; choose another folder")
+    if not foreign:
+        listed = {os.path.realpath(entry.path) for entry in open_dataset(folder, pictures=False)}
+        listed |= {os.path.realpath(folder / "pictures" / entry.name) for entry in open_dataset(folder, pictures=False)}
+        files = (Path(top, name) for top, _, names in os.walk(folder / "pictures") for name in names if name not in _LITTER)
+        foreign = {str(path.relative_to(folder)) for path in files if os.path.realpath(path) not in listed}
+    if foreign:
+        raise DataSetError(
+            f"{folder} may be replaced when it holds one data set and nothing else, it has also "
+            f"{', '.join(sorted(foreign)[:5])}; move that away first, or choose another folder"
+        )
+
+
+def _flush_folders(top: Path) -> None:
+    """Flush folder entries to the disk, where the system lets folders be opened."""
+    if os.name != "posix":
+        return
+    for folder in (*(Path(found) for found, _, _ in os.walk(top)), top.parent):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _take_place(beside: Path, folder: Path) -> None:
+    """Give `beside` the name `folder`; what was there goes."""
+    if not folder.exists():
+        os.rename(beside, folder)
+    elif _exchange(beside, folder):
+        shutil.rmtree(beside)
+    else:
+        # Two renames: a process killed just between them leaves the old set
+        # beside, whole, under a name that open_dataset points to.
+        old = beside.with_suffix(".old")
+        os.rename(folder, old)
+        try:
+            os.rename(beside, folder)
+        except BaseException:
+            os.rename(old, folder)
+            raise
+        shutil.rmtree(old)
+
+
+def _exchange(a: Path, b: Path) -> bool:
+    """Swap two folders in one step; False where the system cannot."""
+    if not sys.platform.startswith("linux"):
+        return False
+    rename = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+    if rename is None:
+        return False
+    # AT_FDCWD is -100 (linux/fcntl.h), RENAME_EXCHANGE is 2 (renameat2(2)).
+    return rename(-100, os.fsencode(a), -100, os.fsencode(b), 2) == 0

@@ -1,0 +1,273 @@
+"""Check a data set over: what is wrong, what is worth a look, what is in it."""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from robotlab.boxes import iou
+from robotlab.data.coco import open_dataset, read_labels
+from robotlab.image.hashing import image_hash, near_duplicates
+from robotlab.data.locating import find_labels
+from robotlab.data.model import DataSet
+from robotlab.errors import DataSetError
+
+# Edges of the size histogram, px of the longer side; doubling, as the
+# distance at which a thing looks half as large doubles (own choice).
+SIZE_EDGES_PX = (0, 8, 16, 32, 64, 128, 256)
+# A box with a side below this covers one or two cells of a network that looks
+# every 4 px (own choice).
+TINY_PX = 6
+# Two boxes of one class that overlap more than this are one thing labeled
+# twice (own choice; annotators agree to within about .8 to .9 IoU, common
+# practice, no source).
+TWICE_IOU = 0.9
+# A class with less than this part of the boxes of the largest one is rare
+# (own choice).
+RARE = 0.1
+
+
+@dataclass(frozen=True)
+class DataSetReport:
+    """What :func:`check_dataset` found.
+
+    Parameters
+    ----------
+    path : str
+        What was checked.
+    problems : tuple of str
+        Broken rules; training and judging refuse them.
+    notes : tuple of str
+        Things worth a look; they may be as they should be.
+    facts : dict
+        Counts and histograms; plain numbers, text, lists and dicts.
+
+    Examples
+    --------
+    >>> DataSetReport("bench", (), ("1 picture has no boxes",), {}).ok
+    True
+    """
+
+    path: str
+    problems: tuple[str, ...]
+    notes: tuple[str, ...]
+    facts: dict[str, Any]
+
+    @property
+    def ok(self) -> bool:
+        """True if no rule is broken."""
+        return not self.problems
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything as plain values, ready for JSON.
+
+        Returns
+        -------
+        dict
+            ``path``, ``ok``, ``problems``, ``notes``, ``facts``.
+        """
+        return {"path": self.path, "ok": self.ok, "problems": [*self.problems], "notes": [*self.notes], "facts": self.facts}
+
+    def text(self, most: int = 20) -> str:
+        """Everything as lines to read.
+
+        Parameters
+        ----------
+        most : int
+            Most problems and notes to list of each.
+
+        Returns
+        -------
+        str
+            Several lines.
+        """
+        lines = [f"Check-up of {self.path}", ""]
+        for title, items in (("Broken rules", self.problems), ("Worth a look", self.notes)):
+            lines.append(f"{title}: {len(items) or 'none'}")
+            lines += [f"  - {item}" for item in items[:most]]
+            if len(items) > most:
+                lines.append(f"  ... and {len(items) - most} more")
+        if self.facts:
+            lines += ["", *_facts_text(self.facts)]
+        return "\n".join(lines)
+
+
+def check_dataset(data: DataSet | str | os.PathLike, look: bool = True) -> DataSetReport:
+    """Check a data set over.
+
+    Parameters
+    ----------
+    data : DataSet or path-like
+        Opened, or a path: then every broken rule is listed, not just the first.
+    look : bool
+        True reads every picture: damaged ones and near duplicates are found.
+
+    Returns
+    -------
+    Report
+        Problems, notes and facts.
+
+    Raises
+    ------
+    DataSetError
+        If there is nothing at the path.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.data import Sample, write_dataset
+    >>> sample = Sample("a.png", np.zeros((60, 80, 3), np.uint8), [[10, 20, 40, 50]], [0])
+    >>> report = check_dataset(write_dataset(Path(tempfile.mkdtemp()) / "one", [sample], ["post"]))
+    >>> report.ok, report.facts["boxes"]
+    (True, 1)
+    """
+    problems: list[str] = []
+    if isinstance(data, DataSet):
+        path = str(data.labels_path)
+    else:
+        path = str(data)
+        data = _open(Path(data), problems)
+    if data is None:
+        return DataSetReport(path, tuple(problems), (), {})
+    marks: list = [None] * len(data)
+    if look:
+        for place, entry in enumerate(data.pictures):
+            try:
+                marks[place] = image_hash(data.load(entry))
+            except DataSetError as error:
+                problems.append(str(error))
+    facts = _facts(data)
+    notes = _notes(data, facts)
+    if look:
+        notes += _likeness_notes(data, marks, facts)
+    return DataSetReport(path, tuple(problems), tuple(notes), facts)
+
+
+def _open(path: Path, problems: list[str]) -> DataSet | None:
+    labels = find_labels(path)
+    try:
+        return open_dataset(path) if labels is None else read_labels(labels, complain=problems.append)
+    except DataSetError as error:
+        problems.append(str(error))
+        return None
+
+
+def _facts(data: DataSet) -> dict[str, Any]:
+    sides = np.concatenate([entry.boxes[:, 2:] - entry.boxes[:, :2] for entry in data]).reshape(-1, 2)
+    longer, shorter = sides.max(axis=1), sides.min(axis=1)
+    labels = np.concatenate([entry.labels for entry in data]).astype(int)
+    spared = np.concatenate([entry.ignore | entry.crowd for entry in data]).astype(bool)
+    edges = (*SIZE_EDGES_PX, np.inf)
+    names = [f"{low}-{high} px" for low, high in itertools.pairwise(SIZE_EDGES_PX)] + [f"over {SIZE_EDGES_PX[-1]} px"]
+    recordings = {}
+    for name in data.recordings:
+        part = data.only(recordings=name)
+        recordings[name] = {"pictures": len(part), "boxes": part.box_count, "lightings": list(part.lightings)}
+    sizes = Counter(f"{entry.width_px} x {entry.height_px}" for entry in data)
+    lightings = Counter(entry.lighting for entry in data if entry.lighting is not None)
+    return {
+        "pictures": len(data),
+        "boxes": data.box_count,
+        "boxes_not_counted": int(spared.sum()),
+        "pictures_without_boxes": sum(len(entry) == 0 for entry in data),
+        "boxes_per_class": {name: int(((labels == place) & ~spared).sum()) for place, name in enumerate(data.classes)},
+        "longer_side": dict(zip(names, np.histogram(longer, edges)[0].tolist(), strict=True)),
+        "tiny_boxes": int(((shorter < TINY_PX) & ~spared).sum()),
+        "picture_sizes": dict(sizes.most_common()),
+        "recordings": recordings,
+        "lightings": dict(lightings.most_common()),
+    }
+
+
+def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
+    notes = []
+    counts = facts["boxes_per_class"]
+    for name, count in counts.items():
+        if count == 0:
+            notes.append(f"class {name} has no box that counts: label some, or take the class out")
+        elif count < RARE * max(counts.values()):
+            notes.append(f"class {name} is rare, {count} boxes beside {max(counts.values())} of the largest: gather more of it")
+    if len(data.recordings) == 1:
+        notes.append("all pictures are one recording: make a second one at another time, to test on")
+    if facts["pictures_without_boxes"]:
+        bare = [entry.name for entry in data if len(entry) == 0]
+        notes.append(
+            f"{_count(len(bare), 'picture')} without boxes ({_some(bare)}): right if nothing is in view, else label them"
+        )
+    if facts["tiny_boxes"]:
+        notes.append(
+            f"{_count(facts['tiny_boxes'], 'box', 'boxes')} with a side under {TINY_PX} px: too small to learn from, "
+            "mark them ignore or go closer"
+        )
+    for entry in data:
+        overlap = np.triu(iou(entry.boxes, entry.boxes), 1)
+        overlap[entry.labels[:, None] != entry.labels[None, :]] = 0
+        for a, b in np.argwhere(overlap > TWICE_IOU):
+            notes.append(
+                f"{entry.name}: annotations {entry.annotation_ids[a]} and {entry.annotation_ids[b]} "
+                f"({data.classes[entry.labels[a]]}) overlap by IoU {overlap[a, b]:.2f}: is one thing labeled twice?"
+            )
+    return notes
+
+
+def _likeness_notes(data: DataSet, marks: list, facts: dict[str, Any]) -> list[str]:
+    """Near duplicates: counted within a recording, told of across recordings."""
+    seen = [place for place, bits in enumerate(marks) if bits is not None]
+    if len(seen) < 2:
+        return []
+    within, across = 0, {}
+    for a, b, bits in near_duplicates(np.array([marks[place] for place in seen])).tolist():
+        first, second = data[seen[a]], data[seen[b]]
+        if first.recording == second.recording:
+            within += 1
+        else:
+            across.setdefault(frozenset((first.recording, second.recording)), []).append((first, second, bits))
+    facts["near_duplicates_within_recordings"] = within
+    facts["near_duplicates_across_recordings"] = sum(map(len, across.values()))
+    return [
+        f"recordings {pairs[0][0].recording} and {pairs[0][1].recording} have {_count(len(pairs), 'pair')} of near-duplicate "
+        f"pictures (most alike: {pairs[0][0].name} and {pairs[0][1].name}, {pairs[0][2]} of 128 bits differ): "
+        "keep both recordings on one side of a split"
+        for pairs in across.values()
+    ]
+
+
+def _facts_text(facts: dict[str, Any]) -> list[str]:
+    lines = [
+        f"{_count(facts['pictures'], 'picture')}, {_count(facts['boxes'], 'box', 'boxes')} "
+        f"({facts['boxes_not_counted']} that do not count), {facts['pictures_without_boxes']} without boxes"
+    ]
+    lines.append("Picture sizes: " + ", ".join(f"{size} ({count})" for size, count in facts["picture_sizes"].items()))
+    for title, key in (("Boxes per class", "boxes_per_class"), ("Longer side of the boxes", "longer_side"), ("Lamps", "lightings")):
+        if facts[key]:
+            lines += [f"{title}:", *_bars(facts[key])]
+    lines.append("Recordings:")
+    wide = max(map(len, facts["recordings"]))
+    for name, row in facts["recordings"].items():
+        lightings = f", {', '.join(row['lightings'])}" if row["lightings"] else ""
+        lines.append(f"  {name:{wide}}  {row['pictures']:5} pictures, {row['boxes']:5} boxes{lightings}")
+    if "near_duplicates_within_recordings" in facts:
+        lines.append(
+            f"Near-duplicate pairs: {facts['near_duplicates_within_recordings']} within recordings, "
+            f"{facts['near_duplicates_across_recordings']} across"
+        )
+    return lines
+
+
+def _bars(table: dict[str, int]) -> list[str]:
+    wide, most = max(map(len, table)), max(max(table.values()), 1)
+    return [f"  {name:{wide}}  {count:6} {'█' * round(30 * count / most)}".rstrip() for name, count in table.items()]
+
+
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def _some(names: list[str], most: int = 3) -> str:
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")

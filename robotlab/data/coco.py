@@ -1,0 +1,414 @@
+"""COCO-style JSON: open a labels file, checking every record.
+
+The format is the one of Lin et al., "Microsoft COCO", ECCV 2014
+(arXiv:1405.0312): ``images``, ``annotations`` with ``bbox`` as x, y, width,
+height in px, and ``categories``.  Polygons and masks are not used.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from robotlab import image as pictures_io
+from robotlab.data.labeled_image import LabeledImage
+from robotlab.data.locating import PictureFinder, find_labels, looks_like_labels
+from robotlab.data.model import DataSet, size_problem
+from robotlab.data.values import as_id, four_numbers, has_nan, number, short, typed
+from robotlab.errors import DataSetError, PictureError, printable
+from robotlab.json_file import read_json
+
+# A box may reach this far outside its picture and is then cut off at the
+# edge; one that reaches further is a mistake.  Labels rounded to whole pixels,
+# or counted from 1, are off by up to this much (common practice, no source).
+HAIR_PX = 1.0
+
+
+def open_dataset(path: str | os.PathLike, pictures: bool = True) -> DataSet:
+    """Open labeled pictures: a COCO-style JSON file, or a folder.
+
+    Parameters
+    ----------
+    path : path-like
+        A ``.json`` file, a folder with one, or a folder of VOC ``.xml`` files.
+    pictures : bool
+        True: every picture file must be there and have the size its label
+        gives (its head is read, its pixels are not).  False: labels alone are
+        enough, for instance to score a results file.
+
+    Returns
+    -------
+    DataSet
+        Opened; pixels are read by ``load``.
+
+    Raises
+    ------
+    DataSetError
+        At the first thing that breaks a rule, naming file and entry.
+        :func:`robotlab.data.check_dataset` lists all of them.
+
+    Notes
+    -----
+    A box that reaches at most 1 px outside its picture is cut off at the edge;
+    one that reaches further is refused.  Boxes without area, NaN, unknown
+    classes or pictures, and ids or file names that come twice are refused.
+    A picture without ``recording`` belongs to the recording named after its
+    folder, or to ``all``.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.files import write_json
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = pictures_io.save(folder / "a.png", np.zeros((6, 8, 3), np.uint8))
+    >>> _ = write_json(folder / "labels.json", {
+    ...     "images": [{"id": 1, "file_name": "a.png", "width": 8, "height": 6}],
+    ...     "annotations": [{"id": 1, "image_id": 1, "category_id": 3, "bbox": [1, 2, 4, 3]}],
+    ...     "categories": [{"id": 3, "name": "post"}]})
+    >>> data = open_dataset(folder)
+    >>> data.classes, data[0].boxes.tolist()
+    (('post',), [[1.0, 2.0, 5.0, 5.0]])
+    """
+    labels = find_labels(path)
+    if labels is None:
+        from robotlab.data.voc import has_voc, open_voc  # built on this module
+
+        if has_voc(path):
+            return open_voc(path, pictures=pictures)
+        raise DataSetError(
+            f"{path} must hold labels: a COCO-style .json file or VOC .xml files, it has neither; "
+            "give the folder or the file that has them"
+        )
+    return read_labels(labels, pictures=pictures)
+
+
+def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], None] | None = None) -> DataSet:
+    """Open one COCO-style file.
+
+    Parameters
+    ----------
+    labels : Path
+        The file.
+    pictures : bool
+        As in :func:`open_dataset`.
+    complain : callable, optional
+        Gets the sentence for each record that breaks a rule; the record is
+        then left out.  Without it the first one is raised.
+
+    Returns
+    -------
+    DataSet
+        What could be read.
+
+    Raises
+    ------
+    DataSetError
+        At the first broken rule, or when nothing is left to open.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.files import write_json
+    >>> labels = write_json(Path(tempfile.mkdtemp()) / "labels.json", {
+    ...     "images": [{"id": 1, "file_name": "a.png", "width": 8, "height": 6}],
+    ...     "annotations": [{"id": 1, "image_id": 1, "category_id": 3, "bbox": [1, 2, 40, 3]}],
+    ...     "categories": [{"id": 3, "name": "post"}]})
+    >>> said = []
+    >>> read_labels(labels, pictures=False, complain=said.append).box_count, len(said)
+    (0, 1)
+    """
+    value = read_json(labels, "a labels file", DataSetError)
+    if not looks_like_labels(value) or not isinstance(value.get("categories"), list):
+        keys = ", ".join(sorted(value)[:9]) if isinstance(value, dict) else ""
+        has = f"the keys {keys}" if keys else f"a {type(value).__name__} without them"
+        raise DataSetError(
+            f"{labels} must have the lists images, annotations and categories, it has {has}; "
+            "export it as COCO-style JSON (a results file goes with --results)"
+        )
+    return Reader(labels, PictureFinder(labels), pictures, complain).read(value)
+
+
+class Reader:
+    """Turns the records of one labels file into entries, checking each.
+
+    Parameters
+    ----------
+    labels : Path
+        The labels file, for messages.
+    finder : PictureFinder
+        Knows where pictures lie.
+    pictures : bool
+        As in :func:`open_dataset`.
+    complain : callable or None
+        As in :func:`read_labels`.
+    """
+
+    def __init__(self, labels: Path, finder: PictureFinder, pictures: bool, complain: Callable[[str], None] | None):
+        self.labels = Path(labels)
+        self.finder = finder
+        self.pictures = pictures
+        self.tell = complain or _raise
+        self.refused_pictures: set = set()
+        self.refused_classes: set = set()
+
+    def complain(self, where: str, sentence: str) -> None:
+        """Tell of a broken rule, naming file and entry."""
+        self.tell(f"{self.labels}: {where}: {sentence}")
+
+    def read(self, value: dict) -> DataSet:
+        """Read a whole labels file, parsed.
+
+        Parameters
+        ----------
+        value : dict
+            With the lists ``images``, ``annotations`` and ``categories``.
+
+        Returns
+        -------
+        DataSet
+            The records that keep the rules.
+
+        Raises
+        ------
+        DataSetError
+            If no picture or no class is left, or by the default `complain`.
+        """
+        for key in value:
+            if key not in ("images", "annotations", "categories") and has_nan(value[key]):
+                self.complain(f"key {key}", "numbers must be finite, it holds NaN or infinity; put a number or leave it out")
+        names, ids, kept = self._categories(value["categories"])
+        rows = self._pictures(value["images"])
+        # What was refused has been told of once; boxes in it are no further problems.
+        listed = {key: {as_id(r.get("id")) for r in value[key] if isinstance(r, dict)} - {None} for key in ("images", "categories")}
+        self.refused_pictures, self.refused_classes = listed["images"] - set(rows), listed["categories"] - set(ids)
+        boxes = self._annotations(value["annotations"], rows, {id: place for place, id in enumerate(ids)}, names)
+        if not names or not rows:
+            lacks = "class (categories)" if not names else "picture (images)"
+            raise DataSetError(f"{self.labels}: a data set must have at least one {lacks}, it has none; label some first")
+        entries = [self._entry(row, boxes[id]) for id, row in rows.items()]
+        rest = {key: item for key, item in value.items() if key not in ("images", "annotations", "categories")}
+        return DataSet(self.labels, tuple(names), tuple(ids), tuple(entries), tuple(kept), rest)
+
+    def _records(self, key: str, records: list, needed: tuple[str, ...]):
+        """Those records that are objects with the needed keys and a new id."""
+        seen: dict = {}
+        # Annotations without an id get one after the largest that is used.
+        used = [as_id(record.get("id")) for record in records if isinstance(record, dict)]
+        spare = 1 + max((id for id in used if isinstance(id, int)), default=0)
+        for place, record in enumerate(records):
+            where = f"{key}[{place}]"
+            if not isinstance(record, dict):
+                self.complain(where, f"each entry must be an object, it is a {type(record).__name__}; export the file again")
+                continue
+            if key == "annotations" and "id" not in record:
+                id = spare + place
+            else:
+                id = as_id(record.get("id"))
+                where += f" (id {short(record.get('id'))})" if "id" in record else ""
+            missing = [name for name in needed if name not in record]
+            if "id" not in record and key != "annotations":
+                missing.insert(0, "id")
+            if missing:
+                self.complain(where, f"it must have {', '.join((*needed, 'id'))}, it lacks {', '.join(missing)}; add it")
+            elif id is None:
+                self.complain(where, f"id must be a whole number or a printable word, got {short(record['id'])}; number the entries")
+            elif id in seen:
+                self.complain(where, f"ids must be unique, {short(id)} is also that of {key}[{seen[id]}]; give each its own")
+            elif has_nan({k: v for k, v in record.items() if k not in ("bbox", "segmentation")}):
+                self.complain(where, "numbers must be finite, it holds NaN or infinity; put a number or leave the key out")
+            else:
+                seen[id] = place
+                yield where, id, record
+
+    def _categories(self, records: list) -> tuple[list[str], list, list[dict]]:
+        names, ids, kept = [], [], []
+        for where, id, record in self._records("categories", records, ("name",)):
+            name = record["name"]
+            if not isinstance(name, str) or not name.strip() or printable(name) != name:
+                self.complain(where, f"a class must have a printable name, got {short(name)}; write one word for it")
+            elif name in names:
+                self.complain(where, f"class names must be unique, {short(name)} comes twice; join the two or rename one")
+            else:
+                names.append(name)
+                ids.append(id)
+                kept.append(record)
+        return names, ids, kept
+
+    def _pictures(self, records: list) -> dict:
+        """Picture id -> (record, path, width, height, recording)."""
+        rows, paths = {}, {}
+        for where, id, record in self._records("images", records, ("file_name",)):
+            name = record["file_name"]
+            if not isinstance(name, str) or not name.strip() or printable(name) != name:
+                self.complain(where, f"file_name must be the printable name of a file, got {short(name)}; write the picture's name")
+                continue
+            where = f"{where.split(' ')[0]} (id {short(id)}, {name})"
+            try:
+                path, within = self.finder.find(name)
+            except DataSetError as error:
+                self.complain(where, str(error))
+                continue
+            if path is None and self.pictures:
+                self.complain(
+                    where,
+                    "the picture file must exist, it is not in "
+                    f"{', '.join(str(root) for root in self.finder.roots)}; copy it there, or take the entry out",
+                )
+                continue
+            path = path or self.finder.folder / name.replace("\\", "/")
+            foreign = [key for key in ("recording", "lighting") if printable(record.get(key)) != str(record.get(key))]
+            if foreign:
+                self.complain(where, f"{foreign[0]} must be printable, got {short(record[foreign[0]])}; write a plain word")
+                continue
+            twin = paths.setdefault(os.path.realpath(path) if self.pictures else str(path), id)
+            if twin != id:
+                self.complain(where, f"each picture must be listed once, this file is also picture id {short(twin)}; join the two")
+                continue
+            size = self._size(where, id, record, path)
+            if size:
+                recording = str(record["recording"]) if record.get("recording") not in (None, "") else within or "all"
+                rows[id] = (record, path, *size, recording, where)
+        return rows
+
+    def _size(self, where: str, id: int | str, record: dict, path: Path) -> tuple[int, int] | None:
+        label = None
+        if "width" in record or "height" in record or not self.pictures:
+            label = (as_id(record.get("width")), as_id(record.get("height")))
+            if not all(isinstance(side, int) and side > 0 for side in label):
+                self.complain(
+                    where,
+                    f"width and height must be whole numbers of px > 0, got {short(record.get('width'))} and "
+                    f"{short(record.get('height'))}; write the picture's size",
+                )
+                return None
+        if not self.pictures:
+            return label
+        try:
+            real = pictures_io.size_of(path)
+        except PictureError as error:
+            self.complain(where, str(error))
+            return None
+        if label not in (None, real):
+            self.tell(size_problem(self.labels, id, record["file_name"], label, real))
+            return None
+        return real
+
+    def _annotations(self, records: list, rows: dict, places: dict, names: list[str]) -> dict:
+        """Picture id -> list of (annotation id, record, box, class place)."""
+        found: dict = {id: [] for id in rows}
+        for where, id, record in self._records("annotations", records, ("image_id", "category_id", "bbox")):
+            row = rows.get(as_id(record["image_id"]))
+            if row is None and as_id(record["image_id"]) in self.refused_pictures:
+                continue
+            if row is None:
+                self.complain(
+                    where,
+                    f"image_id must be the id of a picture in images, {short(record['image_id'])} is none; "
+                    "correct it, or take the entry out" + typed(record["image_id"], rows),
+                )
+                continue
+            where += f" in {row[0]['file_name']}"
+            place = places.get(as_id(record["category_id"]))
+            if place is None and as_id(record["category_id"]) in self.refused_classes:
+                continue
+            if place is None:
+                listed = ", ".join(f"{short(id)} {name}" for id, name in list(zip(places, names, strict=True))[:20])
+                self.complain(
+                    where,
+                    f"category_id must be one of {listed or 'those in categories'}, got {short(record['category_id'])}; "
+                    "correct it, or add the class to categories" + typed(record["category_id"], places),
+                )
+                continue
+            box = self._box(where, record["bbox"], row[2], row[3])
+            if box is not None and self._numbers_ok(where, record):
+                found[as_id(record["image_id"])].append((id, record, box, place))
+        return found
+
+    def _box(self, where: str, bbox: object, width: int, height: int) -> tuple | None:
+        numbers = four_numbers(bbox)
+        if numbers is None:
+            self.complain(where, f"bbox must be four numbers x, y, width, height, got {short(bbox)}; label the box again")
+            return None
+        if not all(map(math.isfinite, numbers)):
+            self.complain(where, f"bbox must be finite, got {short(bbox)}; label the box again, or take the entry out")
+            return None
+        x, y, w, h = numbers
+        if w <= 0 or h <= 0:
+            self.complain(
+                where,
+                f"bbox must have an area, width and height > 0, got {short(bbox)}; draw the box again, or take the entry out",
+            )
+            return None
+        x1, y1 = x + w, y + h
+        clipped = (max(x, 0.0), max(y, 0.0), min(x1, width), min(y1, height))
+        outside = max(-x, -y, x1 - width, y1 - height)
+        if outside > HAIR_PX or clipped[2] <= clipped[0] or clipped[3] <= clipped[1]:
+            self.complain(
+                where,
+                f"bbox must lie inside its picture ({width} x {height} px, to within {HAIR_PX:g} px), got {short(bbox)} "
+                f"(x, y, width, height), {outside:.4g} px outside; cut it off at the edge, or check that it is not "
+                "corners, fractions, or of another picture size",
+            )
+            return None
+        return clipped
+
+    def _numbers_ok(self, where: str, record: dict) -> bool:
+        for key, low, high, text in (
+            ("area", 0, math.inf, "a number of px² >= 0"),
+            ("visibility", 0, 1, "a number from 0 to 1"),
+            ("distance_m", 0, math.inf, "a number of m > 0"),
+        ):
+            value = number(record.get(key))
+            if record.get(key) is not None and (value is None or not low <= value <= high):
+                self.complain(where, f"{key} must be {text}, got {short(record[key])}; correct it, or leave the key out")
+                return False
+        for key in ("iscrowd", "ignore"):
+            if record.get(key) not in (None, 0, 1):
+                self.complain(where, f"{key} must be 0 or 1, got {short(record[key])}; correct it, or leave the key out")
+                return False
+        return True
+
+    def _entry(self, row: tuple, found: list) -> LabeledImage:
+        record, path, width, height, recording, where = row
+        distance = number(record.get("distance_m"))
+        if record.get("distance_m") is not None and not (distance is not None and distance > 0):
+            came = short(record["distance_m"])
+            self.complain(where, f"distance_m must be a number of m > 0, got {came}; correct it, or leave the key out")
+            distance = None
+        lighting = record.get("lighting")
+        ids = [id for id, *_ in found]
+        boxes = np.array([box for *_, box, _ in found], dtype=np.float64).reshape(-1, 4)
+        sizes = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+        notes = [note for _, note, *_ in found]
+
+        def column(key: str, usual: float) -> np.ndarray:
+            return np.array([usual if note.get(key) is None else float(note[key]) for note in notes], dtype=np.float64)
+
+        areas = column("area", np.nan)
+        return LabeledImage(
+            id=as_id(record["id"]),
+            path=path,
+            width_px=width,
+            height_px=height,
+            recording=recording,
+            lighting=None if lighting is None else str(lighting),
+            distance_m=distance,
+            boxes=boxes,
+            labels=np.array([place for *_, place in found], dtype=np.int64),
+            areas=np.where(np.isnan(areas), sizes, areas),
+            crowd=column("iscrowd", 0) > 0,
+            ignore=column("ignore", 0) > 0,
+            visibility=column("visibility", 1),
+            distances_m=column("distance_m", np.nan),
+            annotation_ids=np.array(ids, dtype=np.int64 if all(isinstance(id, int) for id in ids) else object),
+            record=record,
+            annotations=tuple(notes),
+        )
+
+
+def _raise(sentence: str) -> None:
+    raise DataSetError(sentence)

@@ -1,0 +1,307 @@
+"""What a data set is once it is open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from robotlab import image as pictures_io
+from robotlab.data.labeled_image import LabeledImage
+from robotlab.errors import DataSetError, PictureError
+
+
+@dataclass(frozen=True, eq=False)
+class DataSet:
+    """Labeled pictures, opened but not yet read.
+
+    Open one with :func:`robotlab.data.open_dataset`.
+
+    Parameters
+    ----------
+    labels_path : Path
+        The labels file, or the folder of VOC files.
+    classes : tuple of str
+        Class names, in the order of the file; labels index into them.
+    category_ids : tuple of int or str
+        The classes' ids in the file; may have gaps.
+    pictures : tuple of Entry
+        The pictures, in the order of the file.
+    categories : tuple of mapping
+        The classes' records as they stand in the file.
+    rest : mapping
+        Everything else at the top of the file (``info``, ``licenses``, ...).
+    known_ids : frozenset
+        Ids of every picture of the file, also those left out by :meth:`only`.
+    known_category_ids : frozenset
+        Ids of every class of the file, also those left out by
+        :meth:`of_classes`.
+
+    Examples
+    --------
+    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (LabeledImage(7, Path("a.png"), 8, 6),))
+    >>> len(data), data.recordings, data.box_count
+    (1, ('all',), 0)
+    """
+
+    labels_path: Path
+    classes: tuple[str, ...]
+    category_ids: tuple[int | str, ...]
+    pictures: tuple[LabeledImage, ...]
+    categories: tuple[Mapping[str, Any], ...] = field(default=(), repr=False)
+    rest: Mapping[str, Any] = field(default_factory=dict, repr=False)
+    known_ids: frozenset = field(default=frozenset(), repr=False)
+    known_category_ids: frozenset = field(default=frozenset(), repr=False)
+
+    def __post_init__(self) -> None:
+        if not self.known_ids:
+            object.__setattr__(self, "known_ids", frozenset(entry.id for entry in self.pictures))
+        if not self.known_category_ids:
+            object.__setattr__(self, "known_category_ids", frozenset(self.category_ids))
+
+    def __len__(self) -> int:
+        return len(self.pictures)
+
+    def __iter__(self) -> Iterator[LabeledImage]:
+        return iter(self.pictures)
+
+    def __getitem__(self, place: int) -> LabeledImage:
+        return self.pictures[place]
+
+    @property
+    def folder(self) -> Path:
+        """The folder the labels lie in."""
+        return self.labels_path if self.labels_path.is_dir() else self.labels_path.parent
+
+    @property
+    def recordings(self) -> tuple[str, ...]:
+        """The recordings, each once, in order of appearance."""
+        return tuple(dict.fromkeys(entry.recording for entry in self.pictures))
+
+    @property
+    def lightings(self) -> tuple[str, ...]:
+        """The lamps, each once, in order of appearance; unknown ones left out."""
+        return tuple(dict.fromkeys(entry.lighting for entry in self.pictures if entry.lighting is not None))
+
+    @property
+    def box_count(self) -> int:
+        """How many boxes there are in all pictures together."""
+        return sum(len(entry) for entry in self.pictures)
+
+    def only(
+        self,
+        recordings: Iterable[str] | str | None = None,
+        lightings: Iterable[str] | str | None = None,
+        ids: Iterable[int | str] | None = None,
+    ) -> DataSet:
+        """The pictures of some recordings, lamps or ids; all conditions hold.
+
+        Parameters
+        ----------
+        recordings, lightings : iterable of str, str or None
+            Names to keep; ``None`` keeps all.
+        ids : iterable of int or str, or None
+            Picture ids to keep.
+
+        Returns
+        -------
+        DataSet
+            The same classes with fewer pictures, in the same order.
+
+        Raises
+        ------
+        DataSetError
+            If a name or id is not there, or no picture is left.
+
+        Examples
+        --------
+        >>> rows = tuple(LabeledImage(n, Path(f"{n}.png"), 8, 6, recording="ab"[n % 2]) for n in range(4))
+        >>> data = DataSet(Path("labels.json"), ("post",), (1,), rows)
+        >>> [entry.id for entry in data.only(recordings="b")]
+        [1, 3]
+        """
+        keep = list(self.pictures)
+        for word, wanted, there, value in (
+            ("recordings", recordings, self.recordings, lambda entry: entry.recording),
+            ("lightings", lightings, self.lightings, lambda entry: entry.lighting),
+            ("ids", ids, tuple(entry.id for entry in self.pictures), lambda entry: entry.id),
+        ):
+            if wanted is None:
+                continue
+            wanted = {wanted} if isinstance(wanted, str) else set(wanted)
+            missing = sorted((str(name) for name in wanted - set(there)))
+            if missing:
+                listed = ", ".join(str(name) for name in there[:20]) or "none"
+                more = f" and {len(there) - 20} more" if len(there) > 20 else ""
+                raise DataSetError(
+                    f"{self.labels_path}: {word} must be among {listed}{more}, got {', '.join(missing)}; "
+                    "check the spelling"
+                )
+            keep = [entry for entry in keep if value(entry) in wanted]
+        return self.having(keep)
+
+    def of_classes(self, names: Iterable[str] | str) -> DataSet:
+        """Only some of the classes; boxes of the others go, all pictures stay.
+
+        Parameters
+        ----------
+        names : iterable of str, or str
+            The classes to keep; they keep the order of the file.
+
+        Returns
+        -------
+        DataSet
+            With fewer classes and labels counted anew.
+
+        Raises
+        ------
+        DataSetError
+            If a class is not there, or none is named.
+
+        Examples
+        --------
+        >>> row = LabeledImage(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4], [1, 1, 2, 2]], labels=[0, 1])
+        >>> data = DataSet(Path("labels.json"), ("post", "crate"), (1, 4), (row,)).of_classes("crate")
+        >>> data.classes, data.category_ids, data[0].labels.tolist()
+        (('crate',), (4,), [0])
+        """
+        wanted = {names} if isinstance(names, str) else set(names)
+        missing = sorted(wanted - set(self.classes))
+        if missing or not wanted:
+            raise DataSetError(
+                f"{self.labels_path}: classes must be among {', '.join(self.classes)}, got {', '.join(missing) or 'none'}; "
+                "check the spelling"
+            )
+        keep = [place for place, name in enumerate(self.classes) if name in wanted]
+        new = np.full(len(self.classes), -1)
+        new[keep] = np.arange(len(keep))
+        entries = []
+        for entry in self.pictures:
+            rows = np.flatnonzero(new[entry.labels] >= 0)
+            entries.append(entry.pick(rows, new[entry.labels[rows]]))
+        return replace(
+            self,
+            classes=tuple(self.classes[place] for place in keep),
+            category_ids=tuple(self.category_ids[place] for place in keep),
+            categories=tuple(self.categories[place] for place in keep) if self.categories else (),
+            pictures=tuple(entries),
+        )
+
+    def having(self, entries: Sequence[LabeledImage]) -> DataSet:
+        """The same data set with other entries.
+
+        Parameters
+        ----------
+        entries : sequence of Entry
+            At least one.
+
+        Returns
+        -------
+        DataSet
+            With those entries.
+
+        Raises
+        ------
+        DataSetError
+            If there are none.
+
+        Examples
+        --------
+        >>> data = DataSet(Path("labels.json"), ("post",), (1,), (LabeledImage(7, Path("a.png"), 8, 6),))
+        >>> len(data.having([data[0], data[0]]))
+        2
+        """
+        if not entries:
+            raise DataSetError(f"{self.labels_path}: a data set must have at least one picture, none is left; choose more")
+        return replace(self, pictures=tuple(entries))
+
+    def need_boxes(self) -> DataSet:
+        """Return the data set if it has boxes to learn from or to judge by.
+
+        Returns
+        -------
+        DataSet
+            Itself.
+
+        Raises
+        ------
+        DataSetError
+            If no picture has a box that counts.
+
+        Examples
+        --------
+        >>> row = LabeledImage(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4]])
+        >>> DataSet(Path("labels.json"), ("post",), (1,), (row,)).need_boxes().box_count
+        1
+        """
+        if not any((~(entry.ignore | entry.crowd)).any() for entry in self.pictures):
+            raise DataSetError(
+                f"{self.labels_path}: the {len(self)} pictures chosen must have at least one box that counts, "
+                "they have none; label them, or choose other recordings"
+            )
+        return self
+
+    def load(self, entry: LabeledImage) -> np.ndarray:
+        """Read one picture.
+
+        Parameters
+        ----------
+        entry : Entry
+            One of the data set's pictures.
+
+        Returns
+        -------
+        (H, W, 3) ndarray of uint8
+            Red-green-blue.
+
+        Raises
+        ------
+        DataSetError
+            If the file is missing, cut short, no picture, or of another size
+            than its label says.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> path = pictures_io.save(Path(tempfile.mkdtemp()) / "a.png", np.zeros((6, 8, 3), np.uint8))
+        >>> data = DataSet(Path("labels.json"), ("post",), (1,), (LabeledImage(7, path, 8, 6),))
+        >>> data.load(data[0]).shape
+        (6, 8, 3)
+        """
+        try:
+            picture = pictures_io.load(entry.path)
+        except PictureError as error:
+            raise DataSetError(f"{self.labels_path}: picture id {entry.id} ({entry.name}): {error}") from None
+        size = (picture.shape[1], picture.shape[0])
+        if size != (entry.width_px, entry.height_px):
+            label = (entry.width_px, entry.height_px)
+            raise DataSetError(size_problem(self.labels_path, entry.id, entry.name, label, size))
+        return picture
+
+
+def size_problem(where: Path, id: int | str, name: str, label: tuple[int, int], real: tuple[int, int]) -> str:
+    """The sentence for a picture whose size is not the one its label gives.
+
+    Parameters
+    ----------
+    where : Path
+        The labels file.
+    id, name : int or str
+        The picture.
+    label, real : (int, int)
+        Width and height by the label and by the file, px.
+
+    Returns
+    -------
+    str
+        Rule, what came, repair.
+    """
+    turned = " (width and height are swapped: was it turned after labelling?)" if real == label[::-1] else ""
+    return (
+        f"{where}: picture id {id} ({name}): width and height must be those of the file, the label says "
+        f"{label[0]} x {label[1]} px and the file has {real[0]} x {real[1]} px{turned}; "
+        "correct the label, or bring back the picture that was labeled"
+    )

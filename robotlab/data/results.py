@@ -1,0 +1,203 @@
+"""COCO-style results files: what some detector found, in and out."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Sequence
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+
+from robotlab.data.model import DataSet
+from robotlab.data.values import as_id, four_numbers, number, short, typed
+from robotlab.errors import DataSetError
+from robotlab.files import check_output, write_json
+from robotlab.json_file import read_json
+from robotlab.detections import Detections
+
+
+def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
+    """Read a COCO-style results file: what some detector found.
+
+    Parameters
+    ----------
+    path : path-like
+        A JSON list of ``{"image_id", "category_id", "bbox": [x, y, width,
+        height], "score"}``.
+    data : DataSet
+        The pictures and classes it speaks of.
+
+    Returns
+    -------
+    list of Detections
+        One for each picture of `data`, in its order; rows in the order of the
+        file, scores as given.  Rows for pictures that :meth:`DataSet.only`
+        left out, and for classes that :meth:`DataSet.of_classes` left out, are
+        passed over.
+
+    Raises
+    ------
+    DataSetError
+        If the file is no such list, or an entry breaks a rule.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.data import LabeledImage
+    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 8, 6),))
+    >>> path = write_json(Path(tempfile.mkdtemp()) / "results.json",
+    ...                   [{"image_id": 7, "category_id": 3, "bbox": [1, 2, 4, 3], "score": 0.5}])
+    >>> read_results(path, data)[0].boxes.tolist()
+    [[1.0, 2.0, 5.0, 5.0]]
+    """
+    path = Path(path)
+    value = read_json(path, "a results file", DataSetError)
+    if not isinstance(value, list):
+        raise DataSetError(
+            f"{path} must be a list of results with image_id, category_id, bbox and score, it is "
+            f"{'an object' if isinstance(value, dict) else 'a ' + type(value).__name__}; write the bare list"
+        )
+    columns = _columns(value, data)
+    if columns is None:
+        columns = _checked_columns(path, value, data)
+    pictures, boxes, scores, labels = columns
+    pictures = np.where(labels < 0, -1, pictures)
+    order = np.argsort(pictures, kind="stable")
+    order = order[np.searchsorted(pictures[order], 0) :]  # those at -1 were left out
+    ends = np.searchsorted(pictures[order], np.arange(1, len(data)))
+    return [Detections(boxes[rows], scores[rows], labels[rows], data.classes) for rows in np.split(order, ends)]
+
+
+def _places(data: DataSet) -> tuple[dict, dict]:
+    """Picture id -> place in `data`, category id -> label; -1 for what was left out."""
+    pictures = dict.fromkeys(data.known_ids, -1) | {entry.id: place for place, entry in enumerate(data.pictures)}
+    labels = dict.fromkeys(data.known_category_ids, -1) | {id: label for label, id in enumerate(data.category_ids)}
+    return pictures, labels
+
+
+def _columns(value: list, data: DataSet) -> tuple[np.ndarray, ...] | None:
+    """The columns of a flawless list, fast; None when anything is unusual.
+
+    A test proves it equal to :func:`_checked_columns`, the clear way.
+    """
+    pictures, labels = _places(data)
+    try:
+        boxes = [record["bbox"] for record in value]
+        scores = [record["score"] for record in value]
+        if {len(box) for box in boxes} - {4} or set(map(type, boxes)) - {list}:
+            return None
+        if {type(number) for number in chain(scores, chain.from_iterable(boxes))} - {int, float}:
+            return None
+        ids = [record["image_id"] for record in value]
+        kinds = [record["category_id"] for record in value]
+        if set(map(type, chain(ids, kinds))) - {int, str}:
+            return None
+        rows = np.array([pictures[id] for id in ids], dtype=np.int64)
+        kinds = np.array([labels[id] for id in kinds], dtype=np.int64)
+        xywh = np.array(boxes, dtype=np.float64).reshape(-1, 4)
+        scores = np.array(scores, dtype=np.float64)
+    except (KeyError, TypeError, OverflowError):
+        return None
+    with np.errstate(over="ignore"):
+        corners = np.column_stack([xywh[:, :2], xywh[:, :2] + xywh[:, 2:]])
+    if not (np.isfinite(corners).all() and np.isfinite(scores).all() and (xywh[:, 2:] >= 0).all()):
+        return None
+    return rows, corners, scores, kinds
+
+
+def _checked_columns(path: Path, value: list, data: DataSet) -> tuple[np.ndarray, ...]:
+    """The columns of a list, entry by entry; the first flaw is raised."""
+    pictures, places = _places(data)
+    needed = ("image_id", "category_id", "bbox", "score")
+    rows = []
+    for place, record in enumerate(value):
+        where = f"{path}: results[{place}]"
+        if not isinstance(record, dict):
+            raise DataSetError(f"{where} must be an object, it is a {type(record).__name__}; write the file again")
+        missing = [key for key in needed if key not in record]
+        if missing:
+            raise DataSetError(f"{where} must have {', '.join(needed)}, it lacks {', '.join(missing)}; add it")
+        id, label = as_id(record["image_id"]), as_id(record["category_id"])
+        if id is None or id not in pictures:
+            raise DataSetError(
+                f"{where}: image_id must be the id of a picture in {data.labels_path}, {short(record['image_id'])} is none; "
+                "are the results for other labels?" + typed(record["image_id"], data.known_ids)
+            )
+        if label is None or label not in places:
+            listed = ", ".join(f"{id!r} {name}" for id, name in zip(data.category_ids[:20], data.classes, strict=False))
+            raise DataSetError(
+                f"{where}: category_id must be one of {listed}, got {short(record['category_id'])}; "
+                "are the results for other classes?" + typed(record["category_id"], places)
+            )
+        numbers, score = four_numbers(record["bbox"]), number(record["score"])
+        x, y, w, h = numbers or (math.nan,) * 4
+        if not all(map(math.isfinite, (x, y, x + w, y + h))) or w < 0 or h < 0:
+            raise DataSetError(
+                f"{where}: bbox must be four finite numbers x, y, width >= 0, height >= 0, got {short(record['bbox'])}; "
+                "leave such boxes out"
+            )
+        if score is None or not math.isfinite(score):
+            raise DataSetError(f"{where}: score must be a finite number, got {short(record['score'])}; leave such boxes out")
+        rows.append((pictures[id], (x, y, x + w, y + h), score, places[label]))
+    where, boxes, scores, labels = zip(*rows, strict=True) if rows else ((), (), (), ())
+    return (
+        np.array(where, dtype=np.int64),
+        np.array(boxes, dtype=np.float64).reshape(-1, 4),
+        np.array(scores, dtype=np.float64),
+        np.array(labels, dtype=np.int64),
+    )
+
+
+def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[Detections]) -> Path:
+    """Write what a detector found as a COCO-style results file.
+
+    Parameters
+    ----------
+    path : path-like
+        Where the file goes.
+    data : DataSet
+        The pictures looked at.
+    detections : sequence of Detections
+        One for each picture, in the order of `data`.
+
+    Returns
+    -------
+    Path
+        The path written.
+
+    Raises
+    ------
+    DataSetError
+        If there are more or fewer, or one names a class `data` has not.
+    InputError
+        If the path is that of the labels or of a picture, or a file of another
+        kind is there.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.data import LabeledImage
+    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 8, 6),))
+    >>> found = Detections([[1, 2, 5, 5]], [0.5], [0], ["post"])
+    >>> path = write_results(Path(tempfile.mkdtemp()) / "results.json", data, [found])
+    >>> read_results(path, data)[0].scores.tolist()
+    [0.5]
+    """
+    if len(detections) != len(data):
+        raise DataSetError(f"detections must be {len(data)}, one for each picture, got {len(detections)}; pass one a picture")
+    ids = dict(zip(data.classes, data.category_ids, strict=True))
+    rows = []
+    for entry, found in zip(data.pictures, detections, strict=True):
+        for box, score, label in zip(found.boxes.tolist(), found.scores.tolist(), found.labels.tolist(), strict=True):
+            name = found.classes[label]
+            if name not in ids:
+                raise DataSetError(
+                    f"the class of a detection must be one of {', '.join(data.classes)}, picture {entry.name} has {name!r}; "
+                    "use a detector that was made for these classes"
+                )
+            x0, y0, x1, y1 = box
+            rows.append({"image_id": entry.id, "category_id": ids[name], "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score})
+    check_output(path, "results file", [data.labels_path, *(entry.path for entry in data.pictures)])
+    return write_json(path, rows, indent=None)

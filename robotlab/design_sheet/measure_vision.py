@@ -1,0 +1,375 @@
+"""What a robot can really see: pictures rendered, a detector asked, answers counted.
+
+Nothing here uses the pinhole formulas of the prediction: targets are put at
+distances, rendered, looked for, and the share of the pictures in which they
+were usable is counted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.optimize import isotonic_regression
+
+from robotlab.boxes import iou
+from robotlab.camera import Camera
+from robotlab.data import DataSet
+from robotlab.design_sheet.predictions import Robot
+from robotlab.neural.learning_curves import USABLE_RECALL, found_mask
+from robotlab.errors import InputError
+from robotlab.loop import Settings, SimulatedDetector
+from robotlab.greenhouse import Frame, Scene, Thing, render
+from robotlab.greenhouse.scene import KINDS
+from robotlab.control.checks import number, whole
+from robotlab.image.picture import resize
+from robotlab.detections import Detections, Detector, as_detector
+
+# A found box overlaps the true one so much (Everingham et al., 2010: the VOC challenge).
+SAME_IOU = 0.5
+# A target nearer to the edge of the picture than this is cut by it: one pixel, what blur and rounding hide.
+EDGE_PX = 1.0
+# Distances that are tried, m: from nearly touching to the end of a long greenhouse.
+NEAREST_M, FARTHEST_M = 0.12, 20.0
+# Coarse steps of a factor of about 1.17; then so many fine ones across a limit for each picture asked for.
+_COARSE, _FINE = 32, 10
+# Each aisle has another sun and another floor; a detector may fare better in one than in the next.
+_AISLES = 4
+# Scales of the target that are tried.
+_SCALES = (0.02, 4.0)
+
+
+def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], share: float = USABLE_RECALL) -> float | None:
+    """From which height on a detector finds things often enough.
+
+    Parameters
+    ----------
+    heights_px : (N,) array-like
+        Heights of true boxes, px of the picture that the detector got.
+    found : (N,) array-like of bool
+        Whether each was found, in pictures that it has not learned from.
+    share : float
+        What is often enough.
+
+    Returns
+    -------
+    float or None
+        px; ``None`` if not even the tallest are found so often.
+
+    Raises
+    ------
+    InputError
+        If the two are not equally long, empty, or not finite, or `found`
+        holds anything but true and false.
+
+    Notes
+    -----
+    The share found is taken to rise with the height, and fitted under no other
+    assumption: monotone least squares (Barlow, Bartholomew, Bremner & Brunk,
+    1972; cited from memory), by ``scipy.optimize.isotonic_regression``.
+
+    Examples
+    --------
+    >>> usable_height_px([4, 8, 12, 16, 20, 24], [False, False, True, True, True, True])
+    12.0
+    """
+    heights, hits = np.asarray(heights_px, float), np.asarray(found, float)
+    if heights.ndim != 1 or heights.shape != hits.shape or not len(heights) or not np.isfinite(heights).all():
+        raise InputError(f"heights_px and found must be two equally long rows, got {heights.shape} and {hits.shape}; one of each a true box")
+    if not np.isin(hits, (0, 1)).all():
+        raise InputError("found must hold True or False for each true box, got another value; compare before you hand it over")
+    share = number(share, "share", 0, 1)
+    order = np.argsort(heights, kind="stable")
+    good = isotonic_regression(hits[order]).x >= share - 1e-9
+    return float(heights[order][good.argmax()]) if good.any() else None
+
+
+def heights_found(
+    data: DataSet, detections: Sequence[Detections], target: str = "post", min_score: float = 0.3, least_visible: float = 0.9
+) -> tuple[np.ndarray, np.ndarray]:
+    """Heights of a data set's true boxes, and which of them a detector found.
+
+    Parameters
+    ----------
+    data : DataSet
+        Labeled pictures that the detector has not learned from.
+    detections : sequence of Detections
+        One a picture.
+    target : str
+        Class that counts.
+    min_score : float
+        Detections with a lower score are dropped.
+    least_visible : float
+        So are truths of which a smaller share shows: this is about size.
+
+    Returns
+    -------
+    heights_px : (N,) ndarray
+        px.
+    found : (N,) ndarray of bool
+        For :func:`usable_height_px`.
+
+    Raises
+    ------
+    InputError
+        If the data set has no such class.
+
+    Examples
+    --------
+    >>> from robotlab.data import LabeledImage
+    >>> entry = LabeledImage(1, "a.png", 64, 48, boxes=np.array([[0, 0, 8, 30.0]]), labels=np.array([0]))
+    >>> data = DataSet("labels.json", ("post",), (1,), (entry,))
+    >>> heights, found = heights_found(data, [Detections([[0, 0, 8, 28]], [0.9], [0], ["post"])])
+    >>> heights.tolist(), found.tolist()
+    ([30.0], [True])
+    """
+    if target not in data.classes:
+        raise InputError(f"target must be a class of the data set ({', '.join(data.classes)}), got {target!r}; choose one of them")
+    masks = found_mask(data, [one.pick(one.scores >= min_score) for one in detections])
+    heights, found = [], []
+    for entry, mask in zip(data.pictures, masks, strict=True):
+        counted = (entry.labels == data.classes.index(target)) & ~(entry.crowd | entry.ignore) & (entry.visibility >= least_visible)
+        heights.append((entry.boxes[:, 3] - entry.boxes[:, 1])[counted])
+        found.append(mask[counted])
+    return np.concatenate(heights), np.concatenate(found)
+
+
+def measure_band(
+    robot: Robot,
+    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections],
+    *,
+    lighting: str = "daylight",
+    pictures: int = 24,
+    seed: int = 0,
+    share: float = USABLE_RECALL,
+) -> tuple[float | None, float | None]:
+    """Nearest and farthest distance at which a detector is usable, by rendering.
+
+    Parameters
+    ----------
+    robot : Robot
+        Its camera and its target; its `smallest_px` is not used.
+    detector : Detector, SimulatedDetector or callable
+        What looks.
+    lighting : str
+        One of :data:`robotlab.greenhouse.LIGHTINGS`.
+    pictures : int
+        Ten times as many are rendered around each limit, a sixth of them, and
+        at least three, at each of 32 distances to find where that is.
+    seed : int
+        Of places, things and noise.
+    share : float
+        Share of the pictures that makes a distance usable.
+
+    Returns
+    -------
+    near_m, far_m : float or None
+        Along the ground, m; ``None`` for no limit found between 0.12 and
+        20 m (both ``None``: no distance is usable).
+
+    Notes
+    -----
+    A picture counts when the detector has a believed box of the target's class
+    (score of at least ``min_score``) that overlaps the true one by half, and
+    when the true one stays clear of the picture's edges: the box of a target
+    that is cut by them measures no distance.
+
+    Examples
+    --------
+    >>> from robotlab.loop import GroundTruthDetector, default_camera
+    >>> robot = Robot(default_camera(160, 120), smallest_px=12)
+    >>> near, far = measure_band(robot, GroundTruthDetector(smallest_px=12), pictures=2)
+    >>> round(near, 1), round(far, 1)
+    (0.6, 5.5)
+    """
+    pictures, share = whole(pictures, "pictures", 1), number(share, "share", 0, 1)
+    looks = _Looks(robot, detector, lighting, seed)
+    grid = np.geomspace(NEAREST_M, FARTHEST_M, _COARSE)
+    shares = np.array([np.mean([looks.good(distance, n) for n in range(max(3, pictures // 6))]) for distance in grid])
+    best = int(np.argmax(np.convolve(shares, np.ones(3), "same")))
+    if shares[max(0, best - 1) : best + 2].mean() < share:
+        return None, None
+
+    def limit(steps: slice) -> float | None:
+        return _limit(grid[steps], shares[steps], share, _FINE * pictures, looks.good)
+
+    return limit(slice(best, None, -1)), limit(slice(best, None))
+
+
+def measure_smallest_object_m(
+    robot: Robot,
+    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections],
+    distance_m: float,
+    *,
+    lighting: str = "daylight",
+    pictures: int = 24,
+    seed: int = 0,
+    share: float = USABLE_RECALL,
+) -> float | None:
+    """Height of the smallest target that is found at a distance, by rendering.
+
+    Parameters
+    ----------
+    robot, detector
+        As in :func:`measure_band`.
+    distance_m : float
+        Along the ground, m.
+    lamp, pictures, seed, share
+        As in :func:`measure_band`.
+
+    Returns
+    -------
+    float or None
+        m; the target shrinks in all directions.  ``None`` if not even one
+        four times the usual size is found.
+
+    Examples
+    --------
+    >>> from robotlab.loop import GroundTruthDetector, default_camera
+    >>> robot = Robot(default_camera(160, 120), smallest_px=12)
+    >>> round(measure_smallest_object_m(robot, GroundTruthDetector(smallest_px=12), 1.2, pictures=1), 1)
+    0.1
+    """
+    pictures, share = whole(pictures, "pictures", 1), number(share, "share", 0, 1)
+    distance_m = number(distance_m, "distance_m", 0, open_low=True)
+    looks = _Looks(robot, detector, lighting, seed)
+
+    def good(scale: float, n: int) -> bool:
+        return looks.good(distance_m, n, scale, whole=False)
+
+    scales = np.geomspace(*_SCALES[::-1], 28)
+    shares = np.array([np.mean([good(scale, n) for n in range(max(3, pictures // 6))]) for scale in scales])
+    best = int(np.argmax(np.convolve(shares, np.ones(3), "same")))
+    if shares[max(0, best - 1) : best + 2].mean() < share:
+        return None
+    limit = _limit(scales[best:], shares[best:], share, _FINE * pictures, good)
+    return None if limit is None else limit * robot.settings.target_height_m
+
+
+def rendered_height_px(
+    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections],
+    camera: Camera,
+    settings: Settings | None = None,
+    *,
+    lighting: str = "daylight",
+    pictures: int = 24,
+    seed: int = 0,
+) -> float | None:
+    """Smallest usable height for a detector, judged in rendered pictures of one camera.
+
+    Parameters
+    ----------
+    detector : Detector, SimulatedDetector or callable
+        What looks.
+    camera : Camera
+        What it looks through, for instance the camera whose pictures it
+        learned from.
+    settings : Settings, optional
+        Target and least score.
+    lamp, pictures, seed
+        As in :func:`measure_band`.
+
+    Returns
+    -------
+    float or None
+        px of the picture that the detector gets: the fact that
+        :class:`Robot` wants, for other cameras too.  ``None`` where it is
+        never usable, or no limit was found.
+
+    Examples
+    --------
+    >>> from robotlab.loop import GroundTruthDetector, default_camera
+    >>> 11 < rendered_height_px(GroundTruthDetector(smallest_px=12), default_camera(160, 120), pictures=2) < 13
+    True
+    """
+    # Any number will do for the smallest height: measuring does not use it.
+    robot = Robot(camera, 1.0, settings or Settings())
+    far = measure_band(robot, detector, lighting=lighting, pictures=pictures, seed=seed)[1]
+    if far is None:
+        return None
+    # Read off the true boxes there, not computed: what is judged shall not lean on the formula that it feeds.
+    return float(np.median(_Looks(robot, detector, lighting, seed).heights_px(far, _FINE * pictures)))
+
+
+class _Looks:
+    """Renders the target and asks the detector."""
+
+    def __init__(self, robot: Robot, detector, lighting: str, seed: int) -> None:
+        kind = robot.settings.target
+        if kind not in KINDS:
+            raise InputError(f"what is rendered must be one of {', '.join(KINDS)}, got target {kind!r}; measure others with your own pictures")
+        self._robot, self._lamp, self._seed = robot, lighting, whole(seed, "seed")
+        self._tracker = detector if isinstance(detector, SimulatedDetector) else as_detector(detector)
+        if isinstance(detector, SimulatedDetector):
+            detector.begin(seed)
+        # Making textures takes longer than all the pictures of a distance, so a few aisles serve all.
+        self._aisles = [_aisle(kind, lighting, seed * 1009 + n) for n in range(_AISLES)]
+
+    def heights_px(self, distance_m: float, count: int) -> list[float]:
+        """Heights of the true boxes at a distance, px of the picture that the detector gets."""
+        shown = [self._show(distance_m, n, 1.0) for n in range(count)]
+        return [(one[1][3] - one[1][1]) / self._robot.smallest_camera_px * self._robot.smallest_px for one in shown if one is not None]
+
+    def _show(self, distance_m: float, n: int, scale: float) -> tuple[Frame, np.ndarray, float] | None:
+        """The n-th picture, the target's true box in px of the camera, and how much of it shows."""
+        camera, s = self._robot.camera, self._robot.settings
+        rng = np.random.default_rng([self._seed, n])
+        # The trolley stands anywhere along the aisle, not quite in its middle and not quite straight.
+        x, y, yaw = rng.uniform(0, 6), rng.uniform(-0.2, 0.2), rng.uniform(-0.03, 0.03)
+        aisle = self._aisles[n % len(self._aisles)]
+        target = Thing(s.target, x + distance_m, y, scale=scale * s.target_height_m / KINDS[s.target].size_m[2])
+        frame = render(replace(aisle, things=(target, *aisle.things)), camera, (x, y, yaw), seed=int(rng.integers(1 << 30)))
+        rows = np.flatnonzero(frame.truths.things == 0)
+        return (frame, frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])) if len(rows) else None
+
+    def good(self, distance_m: float, n: int, scale: float = 1.0, whole: bool = True) -> bool:
+        """Whether the target is usable in the n-th picture; `whole`: clear of the edges as well."""
+        camera, s = self._robot.camera, self._robot.settings
+        shown = self._show(distance_m, n, scale)
+        if shown is None:
+            return False
+        frame, box, visible = shown
+        edges = np.concatenate([box[:2], [camera.width_px, camera.height_px] - box[2:]])
+        if whole and (edges < EDGE_PX).any():
+            return False
+        ratio = np.array([camera.width_px, camera.height_px] * 2) / np.array([*self._robot.picture_px] * 2)
+        if isinstance(self._tracker, SimulatedDetector):
+            found = self._tracker.detect_ground_truth(box / ratio, visible)
+        else:
+            found = self._tracker.detect(frame.picture if s.detector_px is None else resize(frame.picture, s.detector_px))
+        if s.target not in found.classes:
+            return False
+        found = found.pick((found.labels == found.classes.index(s.target)) & (found.scores >= s.min_score))
+        return bool((iou(found.boxes * ratio, box[None])[:, 0] >= SAME_IOU).any())
+
+
+def _aisle(kind: str, lighting: str, seed: int) -> Scene:
+    """A long greenhouse with things along both sides, none of the target's kind and none in the way."""
+    rng = np.random.default_rng(seed)
+    kinds = [name for name in ("bucket", "plant", "crate", "pot", "plant") if name != kind]
+    things = [
+        Thing(str(rng.choice(kinds)), round(x + rng.uniform(-0.3, 0.3), 3), round(side * rng.uniform(1.5, 2.3), 3),
+              heading_rad=round(rng.uniform(-math.pi, math.pi), 3), seed=int(rng.integers(1000)))
+        for side in (-1, 1)
+        for x in np.arange(0.5, 26, 1.2)
+    ]  # fmt: skip
+    floors = (("paving", "soil"), ("concrete", "moss"), ("gravel", "soil"))
+    return Scene(tuple(things), lighting, seed, floors[seed % 3], room_m=(-3.0, -3.5, FARTHEST_M + 8, 3.5))
+
+
+def _limit(
+    steps: np.ndarray, shares: np.ndarray, share: float, count: int, good: Callable[[float, int], bool]
+) -> float | None:
+    """Where the share of good pictures falls below the limit, along steps that begin where all is well."""
+    below = np.flatnonzero(isotonic_regression(shares, increasing=False).x < share)
+    if not len(below):
+        return None
+    # One spare step each way, since a few pictures place the fall roughly.
+    fine = np.geomspace(steps[max(0, below[0] - 2)], steps[min(len(steps) - 1, below[0] + 1)], count)
+    hits = np.array([good(step, n) for n, step in enumerate(fine)], float)
+    below = np.flatnonzero(isotonic_regression(hits, increasing=False).x < share - 1e-9)
+    if not len(below) or below[0] == 0:
+        return float(fine[-1 if not len(below) else 0])
+    return float(np.sqrt(fine[below[0] - 1] * fine[below[0]]))

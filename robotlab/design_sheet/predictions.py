@@ -1,0 +1,256 @@
+"""A robot's plain facts, and the limits that follow from them by formula."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+from robotlab.camera import Camera, working_band
+from robotlab.errors import InputError
+from robotlab.loop import Settings, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
+from robotlab.control.checks import number
+
+# Halvings that bring a bracket of any size down to the last bits.
+_HALVINGS = 80
+
+
+@dataclass(frozen=True)
+class Robot:
+    """What is known of a robot before it is built.
+
+    Parameters
+    ----------
+    camera : Camera
+        Size of the picture, field of view, height and pitch.
+    smallest_px : float
+        Smallest usable height of the target for its detector, px of the
+        picture that the detector gets, from the detector's own judging (for
+        instance :func:`robotlab.design_sheet.usable_height_px`).
+    settings : Settings
+        Object, frame rate, delays, speeds, acceleration, motors, distance
+        kept.
+    name : str
+        What the sheet calls it.
+
+    Raises
+    ------
+    InputError
+        If a number is out of range.
+    MotionError
+        If `smallest_px` is no positive number.
+
+    Notes
+    -----
+    A field of view in the settings replaces the camera's, as it does in the
+    loop.
+
+    Examples
+    --------
+    >>> robot = Robot(Camera(320, 240, math.radians(62.2), 0.25), smallest_px=20)
+    >>> round(robot.reaction_s, 3)
+    1.09
+    """
+
+    camera: Camera
+    smallest_px: float
+    settings: Settings = field(default_factory=Settings)
+    name: str = "robot"
+
+    def __post_init__(self) -> None:
+        s = self.settings
+        for name, kind in (("camera", Camera), ("settings", Settings)):
+            if not isinstance(getattr(self, name), kind):
+                raise InputError(f"{name} must be a {kind.__name__}, got {type(getattr(self, name)).__name__}; make one first")
+        object.__setattr__(self, "smallest_px", number(self.smallest_px, "smallest_px", 0, open_low=True,
+                                                       repair="give the height in px from which the detector is usable"))  # fmt: skip
+        if s.hfov_rad is not None:
+            object.__setattr__(self, "camera", replace(self.camera, hfov_rad=s.hfov_rad))
+            object.__setattr__(self, "settings", s.but(hfov_rad=None))
+        if self.camera.height_m <= 0:
+            raise InputError(f"the lens must be above the ground, got height_m {self.camera.height_m:g}; measure it")
+        if s.max_accel_mps2 is None:
+            raise InputError("a design sheet needs an acceleration limit, got max_accel_mps2 None; give the one that the ramp keeps")
+        if s.detector_s > s.frame_s * (1 + 1e-9):
+            raise InputError(
+                f"the detector must keep up with the pictures, it takes {s.detector_s:g} s and they come every {s.frame_s:g} s; "
+                f"set frame_hz to {1 / s.detector_s:.3g} or less"
+            )
+        if self.free_m <= 0:
+            raise InputError(
+                f"the distance kept must leave room before contact, keep_m {s.keep_m:g} does not beside radius_m {s.radius_m:g}; keep farther away"
+            )
+
+    @property
+    def picture_px(self) -> tuple[int, int]:
+        """Width and height of the picture that the detector gets, px."""
+        return self.settings.detector_px or (self.camera.width_px, self.camera.height_px)
+
+    @property
+    def smallest_camera_px(self) -> float:
+        """`smallest_px` in pixels of the camera's own picture."""
+        return self.smallest_px * self.camera.height_px / self.picture_px[1]
+
+    @property
+    def top_mps(self) -> float:
+        """Highest speed over the ground, m/s."""
+        motor = self.settings.motor
+        return motor.ground(min(self.settings.max_mps, motor.max_mps))
+
+    @property
+    def reaction_s(self) -> float:
+        """Longest time that it drives on after its last good picture, s: all of :func:`robotlab.loop.stopping_times_s`."""
+        return sum(stopping_times_s(self.settings).values())
+
+    @property
+    def free_m(self) -> float:
+        """Way from the distance kept to contact with the target, m."""
+        return free_way_m(self.settings)
+
+
+def predict_band(robot: Robot) -> tuple[float, float]:
+    """Nearest and farthest usable distance, by formula.
+
+    Parameters
+    ----------
+    robot : Robot
+        Its facts.
+
+    Returns
+    -------
+    near_m, far_m : float
+        Along the ground to the middle of the target, m; no distance is usable
+        when near exceeds far.
+
+    Notes
+    -----
+    :func:`robotlab.camera.working_band` (pinhole, Hartley & Zisserman,
+    chapter 6).  The front of a round target is half its width nearer than its
+    middle, and it is the front that leaves the picture.
+
+    Examples
+    --------
+    >>> robot = Robot(Camera(320, 240, math.radians(62.2), 0.25), smallest_px=20)
+    >>> [round(value, 2) for value in predict_band(robot)]
+    [0.59, 6.63]
+    """
+    s = robot.settings
+    near, far = working_band(robot.camera, s.target_height_m, robot.smallest_camera_px, s.target_width_m)
+    return near + s.target_width_m / 2, far
+
+
+def predict_smallest_object_m(robot: Robot, distance_m: float) -> float:
+    """Height of the smallest object that is usable at a distance, by formula.
+
+    Parameters
+    ----------
+    robot : Robot
+        Its facts.
+    distance_m : float
+        Along the ground, m.
+
+    Returns
+    -------
+    float
+        m; ``smallest_px * Z / f`` for a level camera, else
+        :meth:`robotlab.camera.Camera.height_in_image_px` solved for the height.
+
+    Examples
+    --------
+    >>> robot = Robot(Camera(320, 240, math.radians(62.2), 0.25), smallest_px=20)
+    >>> round(predict_smallest_object_m(robot, 1.2), 4)
+    0.0905
+    """
+    low, high = 0.0, 2 * robot.smallest_camera_px * number(distance_m, "distance_m", 0, open_low=True) / robot.camera.focal_px
+    # A pitched camera can need more; it never needs 100 times as much.
+    high *= 50
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        try:
+            tall = robot.camera.height_in_image_px(distance_m, middle)
+        except InputError:  # So tall that it reaches behind the lens.
+            tall = math.inf
+        low, high = (low, middle) if tall >= robot.smallest_camera_px else (middle, high)
+    return high
+
+
+def predict_gain_limit(robot: Robot) -> float:
+    """Ultimate gain of the steering loop, by formula.
+
+    Parameters
+    ----------
+    robot : Robot
+        Its facts.
+
+    Returns
+    -------
+    float
+        1/s; from it on the oscillation grows.  ``2 sin(pi / (2 (2 d + 1))) / frame_s`` for `d` whole frames of
+        delay and motors without lag (Levin & May, Theoretical Population
+        Biology 9:178-187, 1976); else the gain at which the largest
+        eigenvalue of the same sampled loop reaches 1.  Wheels that slip turn
+        less, so the command may be larger by what is lost.
+
+    Examples
+    --------
+    >>> from robotlab.control import Motor
+    >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(delay_s=0.1, motor=Motor(lag_s=0)))
+    >>> round(predict_gain_limit(robot), 6)
+    10.0
+    """
+    grip = 1 - robot.settings.motor.slip
+    return robot.settings.gain_limit / grip if grip else math.inf
+
+
+def predict_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
+    """Stopping distance: way from the last good picture to rest, by formula.
+
+    Parameters
+    ----------
+    robot : Robot
+        Its facts.
+    speed_mps : float, optional
+        Speed over the ground; the top speed when left out.
+
+    Returns
+    -------
+    float
+        m: :func:`robotlab.loop.stopping_m`, less what the wheels slip.
+
+    Examples
+    --------
+    >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(max_mps=0.5, max_accel_mps2=1.0))
+    >>> round(predict_stop_m(robot), 6)  # 0.5 * 1.09 + 0.125
+    0.67
+    """
+    s = robot.settings
+    grip = 1 - s.motor.slip
+    speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0)
+    # The ramp shapes the wheels' speed; slip takes its share of every meter.
+    return grip * stopping_m(s, speed / grip) if grip else 0.0
+
+
+def predict_safe_speed(robot: Robot) -> float:
+    """Largest speed whose stopping distance fits before contact, by formula.
+
+    Parameters
+    ----------
+    robot : Robot
+        Its facts.
+
+    Returns
+    -------
+    float
+        m/s over the ground; ``a (sqrt(t^2 + 2 D / a) - t)`` with the free way
+        D and the reaction time t, when neither slip nor jerk is in it:
+        :func:`robotlab.loop.safe_speed_mps`.
+
+    Examples
+    --------
+    >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(keep_m=1.2, max_accel_mps2=0.8))
+    >>> speed = predict_safe_speed(robot)
+    >>> round(speed, 3), round(predict_stop_m(robot, speed), 3), round(robot.free_m, 3)
+    (0.646, 0.965, 0.965)
+    """
+    grip = 1 - robot.settings.motor.slip
+    # On slipping wheels the same free way is longer, counted at their rims.
+    return grip * safe_speed_mps(robot.settings, robot.free_m / grip) if grip else math.inf

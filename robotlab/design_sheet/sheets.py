@@ -1,0 +1,351 @@
+"""The sheet: predicted limits of a robot, beside the measured ones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from robotlab.design_sheet.measure_motion import measure_gain_limit, measure_safe_speed, measure_stop_m
+from robotlab.design_sheet.predictions import (
+    Robot,
+    predict_band,
+    predict_gain_limit,
+    predict_safe_speed,
+    predict_smallest_object_m,
+    predict_stop_m,
+)
+from robotlab.design_sheet.measure_vision import FARTHEST_M, NEAREST_M, measure_band, measure_smallest_object_m
+from robotlab.errors import InputError
+from robotlab.loop import GroundTruthDetector, SimulatedDetector
+from robotlab.control import GAIN_MARGIN
+from robotlab.control.checks import whole
+from robotlab.detections import Detections, Detector
+
+# Ends of the distances tried, with the tolerance of the band: outside of them a limit need not show.
+_SHOWS_M = (1.1 * NEAREST_M, FARTHEST_M / 1.1)
+_PINHOLE = "pinhole camera, Hartley & Zisserman, Multiple View Geometry, 2nd ed., chapter 6"
+_STOP = ("speed times reaction and stopping time (ISO 13855, from memory), uniform deceleration (Biagiotti & Melchiorri, 2008, chapter 3); "
+         "a first-order lag adds v lag")  # fmt: skip
+_GAIN = "Levin & May, Theoretical Population Biology 9:178-187, 1976; with motor lag the eigenvalues of the same sampled loop"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One figure, predicted and measured.
+
+    Attributes
+    ----------
+    key : str
+        Short name.
+    name : str
+        What it is.
+    unit : str
+        Its unit.
+    predicted : float
+        By formula; may be infinite ("never").
+    measured : float or None
+        In simulation; ``None`` where it was not measured or no limit was found.
+    within_percent : float or None
+        How far apart the two may be for the sheet to be trusted.
+    formula, source : str
+        What predicts it, and where that is published.
+    how : str
+        What was done to measure it.
+    """
+
+    key: str
+    name: str
+    unit: str
+    predicted: float
+    measured: float | None
+    within_percent: float | None
+    formula: str
+    source: str
+    how: str
+
+    @property
+    def difference_percent(self) -> float | None:
+        """Measured less predicted, in percent of predicted."""
+        if self.measured is None or not math.isfinite(self.predicted) or self.predicted == 0:
+            return None
+        return 100 * (self.measured - self.predicted) / self.predicted
+
+
+# key, name, unit, within %, formula, source, how measured
+_LINES: tuple[tuple[str, str, str, float | None, str, str, str], ...] = (
+    ("near", "near limit", "m", 10, "where an edge of the picture meets the foot or the top of the target, and half its width more", _PINHOLE,
+     "rendered at distances from 0.12 to 20 m, the detector asked: nearest with the target whole and rightly boxed in 8 of 10 pictures"),
+    ("far", "far limit", "m", 10, "f H / smallest px for a level camera", _PINHOLE,
+     "the same: farthest with the target whole and rightly boxed in 8 of 10 pictures"),
+    ("object", "height of the smallest usable object, {at:.2f} m away", "m", None, "smallest px · Z / f for a level camera", _PINHOLE,
+     "the target is rendered smaller and smaller at that distance: smallest rightly boxed in 8 of 10 pictures"),
+    ("gain_limit", "ultimate gain", "1/s", 5, "2 sin(π / (2 (2 d + 1))) / frame time for d frames of delay and no lag", _GAIN,
+     "the stepped simulated loop, one gain after another: the first whose oscillation grows"),
+    ("safe_gain", f"largest safe gain, gain margin {GAIN_MARGIN:g}", "1/s", 5, f"ultimate gain / {GAIN_MARGIN:g} (6 dB)",
+     "common practice, no source", f"measured ultimate gain / {GAIN_MARGIN:g}"),
+    ("stop", "stopping distance at top speed", "m", 15, "v t + v² / (2 a), with t = latency + watchdog time-out + two ramp steps + command time-out + lag", _STOP,
+     "simulated: way from the last good picture to rest, the longest of target gone or camera hung, each with a computer that goes on or hangs"),
+    ("safe_speed", "largest safe speed", "m/s", 15, "stopping distance = distance kept - radius - half the target", _STOP,
+     "simulated drives at a standing target, all lost at the distance kept: the fastest that stops before contact"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class DesignSheet:
+    """Predicted limits of a robot beside measured ones.
+
+    Attributes
+    ----------
+    robot : Robot
+        The facts.
+    detector : str
+        What looked; empty when nothing was measured.
+    lighting : str
+        Under which lamp.
+    object_at_m : float
+        Distance of the smallest usable object.
+    rows : tuple of Row
+        The figures.
+    """
+
+    robot: Robot
+    detector: str
+    lighting: str
+    object_at_m: float
+    rows: tuple[Row, ...]
+
+    def __getitem__(self, key: str) -> Row:
+        for row in self.rows:
+            if row.key == key:
+                return row
+        raise InputError(f"a row must be one of {', '.join(row.key for row in self.rows)}, got {key!r}; choose one of them")
+
+    def figures(self) -> dict[str, tuple[float, float | None]]:
+        """Predicted and measured by key.
+
+        Returns
+        -------
+        dict of str to (float, float or None)
+            In the order of the rows.
+        """
+        return {row.key: (row.predicted, row.measured) for row in self.rows}
+
+    def apart(self) -> list[Row]:
+        """Rows whose two figures differ by more than they may.
+
+        Returns
+        -------
+        list of Row
+            Also rows of which the one figure is a limit and the other none;
+            but where formula and pictures both say that no distance is
+            usable, they agree.
+        """
+        if not self.detector:
+            return []
+        out = []
+        for row in self.rows:
+            gap = row.difference_percent
+            # Where no limit was found none may be predicted, unless it lies where nothing was tried.
+            missing = row.measured is None and _SHOWS_M[0] <= row.predicted <= _SHOWS_M[1] and not self._both_empty
+            if row.within_percent is not None and (missing or (gap is not None and abs(gap) > row.within_percent)):
+                out.append(row)
+        return out
+
+    @property
+    def _nowhere(self) -> bool:
+        """Whether no distance was usable when measured."""
+        return bool(self.detector) and self["near"].measured is None and self["far"].measured is None
+
+    @property
+    def _both_empty(self) -> bool:
+        """Whether formula and pictures both say that no distance is usable."""
+        return self._nowhere and self["near"].predicted >= self["far"].predicted
+
+    def sentences(self) -> list[str]:
+        """What follows for this robot, each with its numbers.
+
+        Returns
+        -------
+        list of str
+            Plain sentences; they use the measured figure where there is one,
+            and the stricter of the two where both are.
+        """
+        s = self.robot.settings
+
+        def strict(key: str, choose: Callable[..., float]) -> float:
+            row = self[key]
+            return row.predicted if row.measured is None else choose(row.predicted, row.measured)
+
+        near, far = strict("near", max), strict("far", min)
+        gain, speed, stop = strict("safe_gain", min), strict("safe_speed", min), strict("stop", max)
+        said = []
+        if math.isinf(near):
+            said.append("No distance is usable: the target is never whole in the picture. Mount the camera otherwise, or take a wider lens.")
+        elif near >= far:
+            said.append("No distance is usable: where the target is whole in the picture it is too small already. "
+                        "Mount the camera otherwise, or give the detector more pixels.")  # fmt: skip
+        elif self._nowhere and near <= _SHOWS_M[1] and far >= _SHOWS_M[0]:
+            said.append(f"By formula {near:.2f} to {far:.2f} m are usable, but in the pictures this detector was usable at no distance.")
+        elif near <= s.keep_m <= far:
+            said.append(f"The distance kept, {s.keep_m:.2f} m, lies in the working band, {near:.2f} to {far:.2f} m.")
+        else:
+            said.append(f"The distance kept, {s.keep_m:.2f} m, lies outside the working band, {near:.2f} to {far:.2f} m: change one of them.")
+        word = "at most" if s.turn_gain <= gain else "more than"
+        said.append(f"The steering gain, {s.turn_gain:.2f} 1/s, is {word} the largest safe one, {gain:.2f} 1/s"
+                    + ("." if s.turn_gain <= gain else ": lower it, or shorten the delay."))  # fmt: skip
+        top, free = self.robot.top_mps, self.robot.free_m
+        if top <= speed:
+            said.append(f"At its top speed, {top:.2f} m/s, it stops within {stop:.2f} m; {free:.2f} m are free before contact.")
+        else:
+            said.append(f"Its top speed, {top:.2f} m/s, is more than the largest safe one, {speed:.2f} m/s: it needs {stop:.2f} m to stop and has {free:.2f} m. "
+                        "Lower max_mps, or keep farther away.")  # fmt: skip
+        if self.detector:
+            apart = self.apart()
+            if apart:
+                names = ", ".join(row.name for row in apart)
+                said.append(f"Prediction and measurement disagree by more than they may: {names}. Trust the measurement, and look for the reason.")
+            else:
+                beyond = [row.name for row in (self["near"], self["far"]) if row.measured is None and not self._both_empty]
+                band = "no distance is usable" if self._both_empty else "the working band within 10 %"
+                if beyond:
+                    band = f"the working band where it was measured, {NEAREST_M:g} to {FARTHEST_M:g} m, and there is no {' or '.join(beyond)} there"
+                said.append(f"Prediction and measurement agree: {band}; the gain within 5 %, the stop within 15 %.")
+        return said
+
+    def to_json(self) -> dict[str, Any]:
+        """The sheet as plain values.
+
+        Returns
+        -------
+        dict
+            ``robot``, ``detector``, ``lighting``, ``rows`` and ``conclusion``; what
+            is infinite or was not measured is null.
+        """
+        robot = {"name": self.robot.name, "smallest_px": self.robot.smallest_px} | {
+            part: asdict(getattr(self.robot, part)) for part in ("camera", "settings")
+        }
+        rows = [asdict(row) | {"difference_percent": row.difference_percent} for row in self.rows]
+        for row in rows:
+            for key, value in row.items():
+                if isinstance(value, float) and not math.isfinite(value):
+                    row[key] = None
+        return {"robot": robot, "detector": self.detector, "lighting": self.lighting, "rows": rows, "conclusion": self.sentences()}
+
+
+def predict(robot: Robot) -> DesignSheet:
+    """The sheet by formula alone: in no time, and before anything is bought.
+
+    Parameters
+    ----------
+    robot : Robot
+        Its facts.
+
+    Returns
+    -------
+    DesignSheet
+        With nothing measured.
+
+    Examples
+    --------
+    >>> from robotlab.loop import default_camera
+    >>> sheet = predict(Robot(default_camera(), smallest_px=20))
+    >>> round(sheet["far"].predicted, 2), sheet["far"].measured
+    (6.63, None)
+    """
+    near, far = predict_band(robot)
+    at = float(np.clip(robot.settings.keep_m, near, max(near, far)))
+    gain = predict_gain_limit(robot)
+    figures = {
+        "near": near, "far": far, "object": predict_smallest_object_m(robot, at) if math.isfinite(at) else math.inf,
+        "gain_limit": gain, "safe_gain": gain / GAIN_MARGIN, "stop": predict_stop_m(robot), "safe_speed": predict_safe_speed(robot),
+    }  # fmt: skip
+    return _sheet(robot, "", "", at, figures, {})
+
+
+def design_sheet(
+    robot: Robot,
+    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections] | None = None,
+    *,
+    lighting: str = "daylight",
+    pictures: int = 24,
+    seed: int = 0,
+    name: str | None = None,
+    tell: Callable[[str], None] = lambda words: None,
+) -> DesignSheet:
+    """The sheet with every figure predicted and measured.
+
+    Parameters
+    ----------
+    robot : Robot
+        Its facts.
+    detector : Detector, SimulatedDetector or callable, optional
+        What looks; when left out, one that finds exactly what is at least
+        `smallest_px` tall, so that geometry alone is on trial.
+    lighting : str
+        Under which lamp the pictures are rendered.
+    pictures : int
+        Ten times as many are rendered at each limit; fewer are quicker and
+        rougher.
+    seed : int
+        Of places, things and noise.
+    name : str, optional
+        What the sheet calls the detector.
+    tell : callable
+        Told what is measured next.
+
+    Returns
+    -------
+    DesignSheet
+        Predicted beside measured.
+
+    Raises
+    ------
+    InputError
+        If the target cannot be rendered, or there are no pictures.
+
+    Notes
+    -----
+    Measured in simulation, on a flat floor, with rendered pictures.  On your
+    own floor measure again: a slope, a wet patch or a worn tyre make every
+    stopping distance longer, and software is not a safety function.
+
+    Examples
+    --------
+    >>> from robotlab.loop import default_camera
+    >>> sheet = design_sheet(Robot(default_camera(160, 120), smallest_px=12), pictures=3)
+    >>> [row.key for row in sheet.apart()]
+    []
+    """
+    pictures = whole(pictures, "pictures", 1)
+    plan = predict(robot)
+    looker = GroundTruthDetector(smallest_px=robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,)) if detector is None else detector
+    usual = {"lighting": lighting, "pictures": pictures, "seed": seed}
+    measured: dict[str, float | None] = {}
+    tell("the working band")
+    measured["near"], measured["far"] = measure_band(robot, looker, **usual)
+    if math.isfinite(plan.object_at_m):
+        tell("the smallest usable object")
+        measured["object"] = measure_smallest_object_m(robot, looker, plan.object_at_m, **usual)
+    tell("the ultimate gain")
+    measured["gain_limit"] = measure_gain_limit(robot)
+    measured["safe_gain"] = measured["gain_limit"] / GAIN_MARGIN
+    tell("the stopping distance")
+    measured["stop"] = measure_stop_m(robot)
+    tell("the largest safe speed")
+    measured["safe_speed"] = measure_safe_speed(robot)
+    said = name or ("a detector that finds what is tall enough" if detector is None else type(detector).__name__)
+    return _sheet(robot, said, lighting, plan.object_at_m, {row.key: row.predicted for row in plan.rows}, measured)
+
+
+def _sheet(robot: Robot, detector: str, lighting: str, at_m: float, figures: Mapping[str, float], measured: Mapping[str, float | None]) -> DesignSheet:
+    rows = []
+    for key, name, unit, within, *words in _LINES:
+        # Where no place is usable there is none to name.
+        said = name.format(at=at_m) if math.isfinite(at_m) or "{at" not in name else name.partition(",")[0]
+        seen = measured.get(key)
+        rows.append(Row(key, said, unit, float(figures[key]), None if seen is None else float(seen), within, *words))
+    return DesignSheet(robot, detector, lighting, at_m, tuple(rows))

@@ -1,0 +1,182 @@
+"""The five lamps: what their light does to colors, how strong and how hard it is.
+
+Each lamp is a spectrum.  A pixel's reflectance is taken as a mix of three
+smooth bands (blue, green, red), the camera as three bell-shaped filters, so
+that a lamp turns daylight colors into its own by one 3 x 3 matrix::
+
+    seen = balance @ M(lamp) @ inv(M(daylight)) @ daylight
+    M[i, j] = sum over wavelengths of filter_i * spectrum * band_j
+
+This is not a full spectral renderer: real reflectances have more shape than
+three bands, and no particular sensor is meant.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+
+import numpy as np
+
+from robotlab.errors import InputError
+
+# The visible range in steps of 5 nm.
+WAVELENGTHS_NM = np.arange(400.0, 701.0, 5.0)
+
+# Centre and standard deviation (nm) of the red, green and blue filters of a
+# common silicon sensor: read off typical data-sheet curves, from memory.
+_FILTERS_NM = ((600.0, 35.0), (535.0, 35.0), (455.0, 25.0))
+
+# Where a reflectance passes from its blue to its green and to its red band,
+# and how softly (nm): the edges that make the daylight matrix best conditioned.
+_BAND_EDGES_NM, _BAND_SOFTNESS_NM = (492.0, 580.0), 12.0
+
+# Second radiation constant h c / k, m K (CODATA 2018).
+_RADIATION_M_K = 1.438776877e-2
+
+
+def _planck(kelvin: float) -> np.ndarray:
+    """Black-body spectrum (Planck's law), largest value 1."""
+    meters = WAVELENGTHS_NM * 1e-9
+    power = meters**-5 / np.expm1(_RADIATION_M_K / (meters * kelvin))
+    return power / power.max()
+
+
+def _lines(*lines: tuple[float, float, float]) -> np.ndarray:
+    """Sum of bell-shaped lines, each (center nm, standard deviation nm, weight)."""
+    return sum(weight * np.exp(-0.5 * ((WAVELENGTHS_NM - center) / spread) ** 2) for center, spread, weight in lines)
+
+
+@dataclass(frozen=True)
+class Lighting:
+    """One kind of light.
+
+    Parameters
+    ----------
+    name : str
+        What the scene calls it.
+    level : float
+        Brightness of a white card as the camera's fixed exposure sees it; at 1
+        it just fills a pixel.
+    direct : float
+        Share of the light that comes from one direction and casts shadows, 0 to 1.
+    elevation_rad : float
+        Height of that direction above the horizon, rad.
+    balance : float
+        How far the camera's white balance follows the lamp: 0 not at all,
+        1 wholly (a white card looks gray again).
+    outside : float
+        Brightness of what is seen through the glass, against the light inside:
+        low where lamps replace the day.
+    """
+
+    name: str
+    level: float
+    direct: float
+    elevation_rad: float
+    balance: float
+    outside: float
+
+    def matrix(self) -> np.ndarray:
+        """What this light does to a linear daylight color.
+
+        Returns
+        -------
+        (3, 3) ndarray
+            Multiply a linear red-green-blue column vector with it.
+
+        Examples
+        --------
+        >>> bool(np.allclose(LAMP["daylight"].matrix(), LAMP["daylight"].level * np.eye(3)))
+        True
+        """
+        return _matrix(self)
+
+
+def _spectrum(name: str) -> np.ndarray:
+    if name == "overcast":
+        return _planck(7500.0)
+    if name == "dusk":
+        # Twilight is bluer than any black body; its color temperature is printed as 9000-12000 K.
+        return _planck(11000.0)
+    if name == "warm":
+        # High-pressure sodium: the D lines at 589 nm, reversed in the middle and
+        # broadened to both sides, and the weaker lines of its spectrum (from memory).
+        return (
+            _lines(
+                (582, 5, 0.9),
+                (597, 8, 1.0),
+                (569, 3, 0.5),
+                (616, 4, 0.3),
+                (498, 3, 0.16),
+                (467, 3, 0.08),
+                (670, 20, 0.15),
+            )
+            + 0.03
+        )
+    if name == "grow":
+        # Horticultural LEDs: royal blue 450 nm and deep red 660 nm, with a little
+        # phosphor white (makers' data sheets, from memory).
+        return _lines((450, 9, 0.75), (660, 9, 2.4), (560, 60, 0.08))
+    # CIE daylight D65 has a correlated color temperature of 6504 K (CIE 15:2018).
+    return _planck(6504.0)
+
+
+@functools.lru_cache(maxsize=32)
+def _matrix(lighting: Lighting) -> np.ndarray:
+    filters = np.array([_lines((center, spread, 1.0)) for center, spread in _FILTERS_NM])
+    low, high = (1 / (1 + np.exp((edge - WAVELENGTHS_NM) / _BAND_SOFTNESS_NM)) for edge in _BAND_EDGES_NM)
+    bands = np.array([high, low - high, 1 - low])
+    day, light = ((filters * _spectrum(name)) @ bands.T for name in ("daylight", lighting.name))
+    matrix = light @ np.linalg.inv(day)
+    white = matrix.sum(axis=1)
+    matrix = matrix * (white.max() / white)[:, None] ** lighting.balance
+    # Luminance weights of linear sRGB (IEC 61966-2-1).
+    matrix = matrix * lighting.level / (np.array([0.2126, 0.7152, 0.0722]) @ matrix.sum(axis=1))
+    # Without the last digits, where only rounding is left, so that daylight needs no mixing.
+    matrix = matrix.round(12)
+    matrix.flags.writeable = False
+    return matrix
+
+
+# Levels, shares and heights are choices for a lively demo, not measurements:
+# sun well up, a closed sky, after sunset, sodium lamps and LED bars overhead.
+LAMP: dict[str, Lighting] = {
+    lighting.name: lighting
+    for lighting in (
+        Lighting("daylight", 1.15, 0.62, 0.85, 0.0, 1.0),
+        Lighting("overcast", 0.85, 0.0, 1.2, 0.3, 1.0),
+        Lighting("dusk", 0.36, 0.12, 0.35, 0.1, 1.0),
+        Lighting("warm", 0.65, 0.35, 1.25, 0.35, 0.12),
+        Lighting("grow", 0.52, 0.40, 1.30, 0.15, 0.10),
+    )
+}
+LIGHTINGS: tuple[str, ...] = tuple(LAMP)
+
+
+def lighting_named(name: str) -> Lighting:
+    """The lamp of that name.
+
+    Parameters
+    ----------
+    name : str
+        One of :data:`LIGHTINGS`.
+
+    Returns
+    -------
+    Lighting
+        The lamp.
+
+    Raises
+    ------
+    InputError
+        If there is no such lamp.
+
+    Examples
+    --------
+    >>> lighting_named("dusk").level < lighting_named("daylight").level
+    True
+    """
+    if name not in LAMP:
+        raise InputError(f"lamp must be one of {', '.join(LIGHTINGS)}, got {name!r}; choose one of them")
+    return LAMP[name]

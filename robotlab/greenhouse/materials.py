@@ -1,0 +1,343 @@
+"""How things look where a ray meets them: color, shading, dirt, slats, bands."""
+
+from __future__ import annotations
+
+from collections import namedtuple
+
+import numpy as np
+
+from robotlab.greenhouse.foliage import SpriteSheet
+from robotlab.greenhouse.scene import KINDS, Thing
+from robotlab.greenhouse.ray_intersections import GEOMETRY, BoxMeeting, Light, Plant, Round, leave_round
+from robotlab.greenhouse.textures import rgb
+
+# Steps of the color profile along the height of a round thing: 2 mm on a post.
+_STEPS = 256
+_SLATS = 4
+_DIRT, _EARTH = (rgb(*color).astype(np.float32)[:, None] for color in ((120, 100, 78), (52, 38, 28)))
+
+# What is on top of a round thing.
+_LID, _EARTHED, _HOLLOW = 0.0, 1.0, 2.0
+
+
+# How a thing looks; the rows of a table below those of its geometry.  First what turns the level part (nx, ny)
+# of a normal into three sums: direct light, shine (toward halfway between lamp and camera) and the place around
+# a round thing.  Then direct light and light from around on the upright part (see `Light.above`); divisor of the
+# shine; where scuffs are in their table, and how strong; gloss; what is on top; where its color profile begins;
+# linear color; its height; for a box half its length and width, and whether it has slats.
+Look = namedtuple(
+    "Look",
+    "lit_x shine_x along_x lit_y shine_y along_y direct around size along up rough gloss top profile red green blue "
+    "height half_x half_y slatted",
+)
+ROW = Look(*range(len(Look._fields)))
+
+
+def look_of(thing: Thing, number: int, sun: Light) -> Look:
+    """How a thing looks; `number` counts the profiles before its own.
+
+    What depends on where it stands is left 0: see :func:`turn_looks`.
+    """
+    red, green, blue = rgb(*(thing.color or KINDS[thing.kind].color)).tolist()
+    a, b, height = thing.size_m
+    boxy = thing.shape == "box"
+    direct, around = sun.above(np.float32(-(b - a) / height if thing.shape == "round" else 0))
+    top = _EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID
+    # Each thing looks at another part of the table; 9000 keeps places positive.
+    places = dict(along_x=0.5, along_y=0.37, along=thing.seed * 17 + 9000.0, up=thing.seed * 31 + 9000.0)
+    lit = dict(lit_x=0, shine_x=0, lit_y=0, shine_y=0, direct=float(direct), around=float(around), size=1)
+    surface = dict(rough=0.08 if boxy else 0.06, gloss=0.03 if thing.kind == "pot" else 0.2, top=top)
+    color = dict(profile=number * _STEPS, red=red, green=green, blue=blue)
+    size = dict(height=height, half_x=a / 2, half_y=b / 2, slatted=thing.kind == "crate")
+    return Look(**places, **lit, **surface, **color, **size)
+
+
+def turn_looks(looks: np.ndarray, places: np.ndarray, light: Light) -> None:
+    """Fill in what depends on where round things stand, (2, things), and on where the light comes from, body axes."""
+    looks[ROW.lit_x], looks[ROW.lit_y] = light.level()
+    square = places * places
+    halfway = np.array(light.toward[:2], np.float32)[:, None] - places / np.sqrt(square[0] + square[1])
+    looks[ROW.shine_x], looks[ROW.shine_y] = halfway
+    halfway *= halfway
+    np.sqrt(halfway[0] + halfway[1] + np.float32(light.toward[2] ** 2), out=looks[ROW.size])
+
+
+def profile_of(thing: Thing) -> np.ndarray:
+    """Color of a round thing from foot to top: (3, steps), linear; bands, rims, ridges and caps."""
+    kind, bands, height = thing.kind, thing.bands, thing.height_m
+    z = (np.arange(_STEPS) + 0.5) / _STEPS * height
+    base = rgb(*(thing.color or KINDS[kind].color))
+    out = np.repeat(base[None], _STEPS, 0)
+    if kind == "post":
+        if bands:
+            odd = np.floor(z / height * (2 * bands + 1)).astype(int) % 2 == 1
+            out[odd] = rgb(226, 224, 216)
+        out[z > height - 0.015] *= 0.55
+    elif kind == "bucket":
+        out[(z > 0.90 * height) & (z < 0.985 * height)] *= 1.25
+        out[np.abs(z - 0.78 * height) < 0.008] *= 0.6
+        out[np.abs(z - 0.89 * height) < 0.006] *= 0.6
+    elif kind == "drum":
+        for share in (0.33, 0.66):
+            ring = np.abs(z - share * height)
+            out[ring < 0.02] *= 1.3
+            out[(ring >= 0.02) & (ring < 0.03)] *= 0.6
+        out[z > height - 0.03] *= 0.7
+    elif kind == "pot":
+        out[z > 0.78 * height] *= 1.15
+        out[(z <= 0.78 * height) & (z > 0.78 * height - 0.012)] *= 0.5
+    elif kind == "pole":
+        out[z < 0.12] = rgb(70, 70, 72)
+    # Close to the ground less light comes from around.
+    out *= (1 - 0.45 / (1 + (z / 0.05) ** 2))[:, None]
+    return out.T.astype(np.float32)
+
+
+def _scuffs(bank: np.ndarray, spot: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    """Blotches that stick to a surface, (N,): from a square table of smooth noise whose side is a power of two."""
+    side = len(bank)
+    i, j = (spot * 90 + shift).astype(np.int32) & (side - 1)
+    return bank.reshape(-1).take(i * side + j)
+
+
+def _soil(color: np.ndarray, z: np.ndarray, scuffs: np.ndarray) -> None:
+    """Mix dirt into colors (3, N), most near the ground."""
+    share = np.minimum(np.maximum((0.10 - z) * 4.5 + scuffs * 0.14, 0), 0.4)
+    color += (_DIRT - color) * share
+
+
+class Surface:
+    """Surfaces of solid things that rays meet, first those of round things, then of boxes.
+
+    Parameters
+    ----------
+    count : int
+        Number of rays.
+
+    Attributes
+    ----------
+    spot : (2, count) ndarray of float32
+        Where on the surface: along or around it, and height, m.
+    color : (3, count) ndarray of float32
+        Linear, in daylight colors.
+    shade : (count,) ndarray of float32
+        Brightness.
+    """
+
+    def __init__(self, count: int) -> None:
+        self.spot, self.color, self.shade = (
+            np.empty((2, count), np.float32),
+            np.empty((3, count), np.float32),
+            np.empty(count, np.float32),
+        )
+
+    def weather(self, looks: np.ndarray, rounds: int, bank: np.ndarray) -> None:
+        """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
+        scuffs = _scuffs(bank, self.spot, looks[ROW.along : ROW.up + 1])
+        rough = scuffs * looks[ROW.rough] + 1
+        self.shade[:rounds] *= rough[:rounds]
+        self.color[:, rounds:] *= rough[rounds:]
+        _soil(self.color, self.spot[1], scuffs)
+        self.color *= self.shade
+
+
+def paint_solids(
+    rays: np.ndarray,
+    numbers: np.ndarray,
+    t: np.ndarray,
+    on_top: np.ndarray,
+    meeting: BoxMeeting | None,
+    faces: np.ndarray | None,
+    profiles: np.ndarray,
+    bank: np.ndarray,
+    eye: float,
+    light: Light,
+) -> np.ndarray:
+    """Color of round things, then of crates and trays.
+
+    Parameters
+    ----------
+    rays : (3, N) ndarray of float32
+        That meet them.
+    numbers : (K, N) ndarray of float32
+        Rows of :class:`Round` or :class:`Box`, and of :class:`Look`.
+    t : (N,) ndarray of float32
+        Depth of the meeting, m.
+    on_top : (M,) ndarray of bool
+        For the round things, which come first: whether it is on the flat top.
+    meeting : BoxMeeting or None
+        How the other rays go through boxes.
+    faces : (5, N - M) ndarray of float32 or None
+        From :func:`light_on_faces`, for those rays.
+    profiles : (3, S) ndarray of float32
+        Colours of round things from foot to top, one thing after the other.
+    bank : (R, R) ndarray of float32
+        Smooth noise.
+    eye : float
+        Height of the lens, m.
+    light : Light
+        Body axes.
+
+    Returns
+    -------
+    (3, N) ndarray of float32
+        Linear, in daylight colors.
+    """
+    surface, rounds, geometry, looks = Surface(t.size), on_top.size, numbers[:GEOMETRY], numbers[GEOMETRY:]
+    color = surface.color
+    if rounds:
+        shine = _on_round(surface, rays[:, :rounds], geometry[:, :rounds], looks[:, :rounds], t[:rounds], eye, profiles)
+    if meeting is not None:
+        holes, inside = _on_box(surface, rounds, geometry[:, rounds:], looks[:, rounds:], meeting, eye, faces)
+    surface.weather(looks, rounds, bank)
+    if rounds:
+        shine *= 0.25 + 0.75 * light.direct
+        color[:, :rounds] += shine
+        top = on_top.nonzero()[0]
+        if top.size:
+            color[:, top] = _round_tops(
+                *(table.take(top, axis=1) for table in (rays, geometry, looks)), t.take(top), eye
+            )
+    if meeting is not None and holes.size:
+        color[:, holes] = inside
+    return color
+
+
+def _on_round(
+    surface: Surface,
+    rays: np.ndarray,
+    geometry: np.ndarray,
+    looks: np.ndarray,
+    t: np.ndarray,
+    eye: float,
+    profiles: np.ndarray,
+) -> np.ndarray:
+    """Fill in the surfaces of round things; gives how they shine."""
+    rounds, (_, _, r0, k, height) = t.size, geometry[:5]
+    place = rays * t
+    place[2] += eye
+    level, z = place[:2], place[2]
+    # The outward normal, level enough to take its length as 1.
+    level = (level - geometry[:2]) / (k * z + r0)
+    facing, shine, around = level[0] * looks[:3] + level[1] * looks[3:6]
+    surface.shade[:rounds] = np.maximum(facing + looks[ROW.direct], 0) + looks[ROW.around]
+    surface.spot[:, :rounds] = around, z
+    step = np.minimum((z / height * _STEPS).astype(np.int32), _STEPS - 1)
+    surface.color[:, :rounds] = profiles.take(step + looks[ROW.profile].astype(np.int32), axis=1)
+    shine = np.minimum(np.maximum(shine / looks[ROW.size], 0), 1)
+    for _ in range(4):
+        shine *= shine
+    return shine * looks[ROW.gloss]
+
+
+def _round_tops(rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
+    """What one sees on the flat top of a round thing, or through it where it is open."""
+    f, n, top = np.float32, Round(*geometry[:8]), looks[ROW.top]
+    x, y = rays[:2] * t - geometry[:2]
+    out = (x * x + y * y) / n.r1_square
+    rim = out > 0.74
+    # The far meeting with the cone lies on the inner wall; deeper is darker.
+    deep = (rays[2] * leave_round(rays, n) + f(eye)) / n.height
+    deep = np.minimum(np.maximum(deep, 0), 1)
+    hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
+    bright = np.where(top == _LID, np.where(rim, f(0.72), f(1.0)), np.where(top == _EARTHED, f(1.1), hollow))
+    return np.where((top == _EARTHED) & ~rim, _EARTH, looks[ROW.red : ROW.red + 3] * bright)
+
+
+def _on_box(
+    surface: Surface, start: int, geometry: np.ndarray, looks: np.ndarray, m: BoxMeeting, eye: float, faces: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Fill in the surfaces of boxes, whose rays begin at `start`; gives the rays that look into one, and what those see."""
+    (ex, ey, _, enter, _), (on_top, on_x, _) = m
+    base, half_x, half_y, whole = looks[ROW.red : ROW.red + 3], looks[ROW.half_x], looks[ROW.half_y], looks[ROW.height]
+    place = m.way[:3] * enter
+    place[:2] += geometry[8:]
+    place[2] += eye
+    px, py, z = place
+    shade = surface.shade[start:]
+    level = np.where(on_x, np.where(ex > 0, faces[1], faces[0]), np.where(ey > 0, faces[3], faces[2]))
+    shade[...] = np.where(on_top, faces[4], level)
+    high = z * np.float32(1 / 0.05)
+    shade *= 1 - 0.40 / (high * high + 1)
+    plank, half = np.where(on_x, py, px), np.where(on_x, half_y, half_x)
+    surface.spot[0, start:] = plank
+    surface.spot[1, start:] = z
+    surface.color[:, start:] = base
+
+    slatted = looks[ROW.slatted] > 0
+    height = z * _SLATS / whole
+    height -= np.floor(height)
+    plank = np.abs(plank)
+    frame = (half - plank < 0.035) | (plank < 0.02)
+    slats = slatted & ~on_top
+    gap = slats & ~frame
+    # The upper edge of each slat lies in the shade of nothing, its lower lip is dark.
+    shade[slats & frame] *= np.float32(0.92)
+    shade[gap & (height > 0.90)] *= np.float32(0.72)
+    gap &= (height < 0.22) & (z < np.float32(0.93) * whole)
+    wall = np.where(slatted, np.float32(0.022), np.float32(0.014))
+    holes = ((np.abs(px) <= half_x - wall) & (np.abs(py) <= half_y - wall) & on_top | gap).nonzero()[0]
+    inside = _box_inside(whole.take(holes), slatted.take(holes), m.take(holes), eye)
+    inside[gap.take(holes)] *= np.float32(0.55)
+    return holes + start, base.take(holes, axis=1) * inside
+
+
+def light_on_faces(turns: np.ndarray, light: Light) -> np.ndarray:
+    """Brightness of the faces of boxes, (5, boxes): those that look along x, minus x, y, minus y (of the box) and up.
+
+    `turns` are the cosines and sines of their directions, (2, boxes).
+    """
+    cos, sin = turns
+    nx, ny, nz = np.zeros((3, 5, cos.size), np.float32)
+    nx[0], nx[1], nx[2], nx[3] = cos, -cos, -sin, sin
+    ny[0], ny[1], ny[2], ny[3] = sin, -sin, cos, -cos
+    nz[4] = 1
+    return light.on(nx, ny, nz)
+
+
+def _box_inside(height: np.ndarray, slatted: np.ndarray, m: BoxMeeting, eye: float) -> np.ndarray:
+    """Brightness inside a box: its far walls with their slats, or its bottom."""
+    f, (_, _, ez, _, leave), to_bottom = np.float32, m.way, m.sides[2]
+    up = (ez * leave + f(eye)) / height
+    up = np.minimum(np.maximum(up, 0), 1)
+    place = up * f(_SLATS)
+    place -= np.floor(place)
+    crate = np.where(to_bottom, f(0.12), np.where(place < f(0.22), f(0.06), f(0.14) + f(0.40) * up))
+    return np.where(slatted, crate, f(0.62) + f(0.2) * up)
+
+
+def paint_plant(
+    rays: np.ndarray,
+    numbers: np.ndarray,
+    t: np.ndarray,
+    texels: np.ndarray,
+    sheet: SpriteSheet,
+    eye: float,
+    light: Light,
+) -> np.ndarray:
+    """Color of plants.
+
+    Parameters
+    ----------
+    rays : (3, N) ndarray of float32
+        That meet them.
+    numbers : (K, N) ndarray of float32
+        Rows of :class:`Plant`, and others.
+    t : (N,) ndarray of float32
+        Depth of the meeting, m.
+    texels : (N,) ndarray of int
+        Where in the sheet.
+    sheet : SpriteSheet
+        The plants.
+    eye : float
+        Height of the lens, m.
+    light : Light
+        Body axes.
+
+    Returns
+    -------
+    (3, N) ndarray of float32
+        Linear, in daylight colors.
+    """
+    up = (rays[2] * t + np.float32(eye)) * Plant(*numbers[:8]).per_height
+    return sheet.colors.take(texels, axis=1) * ((up * 0.3 + 0.7) * (0.75 + 0.25 * light.direct))

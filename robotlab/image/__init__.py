@@ -1,0 +1,46 @@
+"""Pictures: reading, writing, color spaces, resizing, morphology of masks, and hashes to find near-duplicates.
+
+The only package that calls an image library.
+"""
+
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.image.hashing import image_hash, near_duplicates
+    from robotlab.image.morphology import dilate, erode, open_close
+    from robotlab.image.picture import (
+        blur,
+        check_picture,
+        decode,
+        encode,
+        lab,
+        load,
+        luminance,
+        resize,
+        save,
+        size_of,
+        write_text,
+    )
+
+__all__ = [
+    "blur",
+    "check_picture",
+    "decode",
+    "dilate",
+    "encode",
+    "erode",
+    "image_hash",
+    "lab",
+    "load",
+    "luminance",
+    "near_duplicates",
+    "open_close",
+    "resize",
+    "save",
+    "size_of",
+    "write_text",
+]
+
+load_lazily(__name__)

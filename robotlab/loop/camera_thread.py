@@ -1,0 +1,158 @@
+"""Camera and detector of a real trolley, in a thread of their own."""
+
+from __future__ import annotations
+
+import os
+import queue
+import signal
+import threading
+import time
+from contextlib import suppress
+from pathlib import Path
+
+from robotlab.errors import PictureError
+from robotlab.loop.perception import (
+    STALL_RAD,
+    STALL_S,
+    FreezeDetector,
+    StallDetector,
+    check_size,
+    in_camera_px,
+    show,
+)
+from robotlab.control.checks import number
+from robotlab.image.picture import resize
+from robotlab.detections import Detections
+
+# Waiting longer for a camera at the end helps nobody.
+_PATIENCE_S = 1.0
+
+
+class CameraThread:
+    """Takes pictures, tells the machine of the stop, and shows them to the detector."""
+
+    def __init__(self, take, detector, camera, settings, ramp, clock, lifted) -> None:
+        self._take, self._tracker, self._camera, self._settings = take, detector, camera, settings
+        self._ramp, self._clock, self._lifted = ramp, clock, lifted
+        self._news: queue.SimpleQueue = queue.SimpleQueue()
+        self._leave = threading.Event()
+        self._view, self._stall, self._refused = FreezeDetector(), StallDetector(), 0
+        self._program, self._native = os.getpid(), 0
+        self._children: set[int] = set()
+        self._thread = threading.Thread(target=self._run, name="camera_thread", daemon=True)
+
+    def __enter__(self) -> CameraThread:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> int:
+        """End the thread and the processes that it has started; how many those were."""
+        if not self._leave.is_set():
+            self._leave.set()
+            # The motors stand by now; a camera or a detector that hangs is left behind.
+            self._thread.join(min(self._settings.silence_s, _PATIENCE_S))
+            if self._thread.is_alive():  # else it has done so itself, and its number may be another's by now
+                self._children |= end_children(self._native)
+        return len(self._children)
+
+    def next(self, wait_s: float) -> tuple[Detections, float] | None:
+        """What was found, and when its picture was taken; None if nothing is new; raises what the thread raised."""
+        try:
+            news = self._news.get(timeout=wait_s)
+        except queue.Empty:
+            return None
+        if isinstance(news, BaseException):
+            raise news
+        return news
+
+    def remark(self) -> str:
+        """What silence alone does not say."""
+        if self._view.frozen > 1:
+            return f" (the camera gave the same picture {self._view.frozen + 1} times, or old ones again)"
+        return f" ({self._refused} pictures were too old, older than the last, or of the future)" if self._refused > 1 else ""
+
+    def _run(self) -> None:
+        self._native = threading.get_native_id()
+        try:
+            while not self._leave.is_set():
+                self._look()
+        except BaseException as error:  # noqa: BLE001 - raised where drive() was called
+            self._news.put(error)
+        finally:
+            self._children |= end_children(self._native)
+
+    def _look(self) -> None:
+        s, name = self._settings, "the picture that take() returned"
+        picture, stamp = self._take(), None
+        self._still_the_driver()
+        if isinstance(picture, tuple):
+            if len(picture) != 2:
+                raise PictureError(f"take() must return a picture or (picture, time), got {len(picture)} things; return those two")
+            picture, stamp = picture
+            try:
+                stamp = None if stamp is None else float(stamp)
+            except (TypeError, ValueError, OverflowError):
+                raise PictureError(f"the time of a picture must be a number of seconds on drive()'s clock, got {stamp!r:.40}; return (picture, time)") from None
+        check_size(picture, (self._camera.width_px, self._camera.height_px), name)
+        number(self._clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
+        # A copy: a camera may write each picture into the same memory.
+        picture = picture.copy()
+        taken = None
+        if self._view.live(picture):
+            taken = self._ramp.tell(lambda stop, t, now: stop.picture(t, now - s.delay_s if stamp is None else stamp, now))
+            self._refused = 0 if taken is not None else self._refused + 1
+        if taken is None:
+            # A broken take() that waits for nothing must not starve the ramp.
+            time.sleep(s.frame_s / 10)
+            return
+        if not self._lifted and self._stall.stalled(picture, self._ramp.turned_rad, time.monotonic()):
+            self._ramp.tell(lambda stop, *_: stop.fail(
+                f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved"))  # fmt: skip
+        small = picture if s.detector_px is None else resize(picture, s.detector_px)
+        found = show(self._tracker, small)
+        self._still_the_driver()
+        found = in_camera_px(found, self._camera, s)
+        self._ramp.tell(lambda stop, t, _: stop.result(t))
+        self._news.put((found, taken))
+
+    def _still_the_driver(self) -> None:
+        """A detector that forks comes back twice: the copy must not drive."""
+        if os.getpid() != self._program:
+            os._exit(1)
+
+
+def end_children(thread: int) -> set[int]:
+    """End the processes that a thread has started, and theirs (Linux; elsewhere nothing).
+
+    Parameters
+    ----------
+    thread : int
+        Native number of the thread, of this program.
+
+    Returns
+    -------
+    set of int
+        Their numbers.
+    """
+    ended = set()
+    for child in _started_by(Path(f"/proc/self/task/{thread}/children")):
+        family = [child]
+        for process in family:
+            family += [other for task in Path(f"/proc/{process}/task").glob("*/children") for other in _started_by(task)]
+        for process in family:
+            with suppress(OSError):
+                os.kill(process, signal.SIGKILL)
+                ended.add(process)
+        with suppress(OSError):
+            os.waitpid(child, 0)
+    return ended
+
+
+def _started_by(children: Path) -> list[int]:
+    try:
+        return [int(word) for word in children.read_text().split()]
+    except OSError:
+        return []

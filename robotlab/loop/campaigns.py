@@ -1,0 +1,177 @@
+"""Does the trolley still stop in time, whatever breaks?
+
+:func:`fault_campaign` puts a trolley through faults and measures how far it drove
+without knowing where the post is, beside the distance promised by
+:func:`stopping_m`.
+
+A promise that holds in simulation is a computed figure; on the floor, measure
+it.  What no loop can notice is a detector that answers in time and wrongly:
+judge it before you trust it.  Software is not a safety function.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from robotlab.camera import Camera
+from robotlab.loop.decide import STATES
+from robotlab.loop.faults import FAULTS
+from robotlab.loop.fault_hooks import NoFaults
+from robotlab.loop.limits import stopping_m
+from robotlab.loop.run import Run
+from robotlab.loop.settings import Settings
+from robotlab.loop.simulation import simulate
+from robotlab.greenhouse import Walk
+from robotlab.detections import Detector
+
+# Slower than this is standing still, m/s.
+_STILL_MPS = 1e-3
+
+
+def stopping_m(settings: Settings) -> float:
+    """The longest way the trolley should drive without a fresh sight.
+
+    Parameters
+    ----------
+    settings : Settings
+        All the numbers.
+
+    Returns
+    -------
+    float
+        Stopping distance from the highest speed, m:
+        :func:`robotlab.loop.stopping_m`.
+
+    Examples
+    --------
+    >>> 0.5 < stopping_m(Settings()) < 1.0
+    True
+    """
+    return stopping_m(settings)
+
+
+def blind_distance_m(run: Run) -> float:
+    """The longest way driven on one sight of the post.
+
+    Parameters
+    ----------
+    run : Run
+        Any simulated run.
+
+    Returns
+    -------
+    float
+        Largest way between the moment a picture with the post was taken and
+        the moment the next sight was acted on, or the end, m.
+
+    Examples
+    --------
+    >>> from robotlab.loop import GroundTruthDetector
+    >>> from robotlab.greenhouse import WALKS
+    >>> 0 < blind_distance_m(simulate(GroundTruthDetector(), WALKS["straight"], duration_s=5, pictures=False)) < 0.2
+    True
+    """
+    run.must_be_simulated("the way driven on one sight")
+    tick = float(run.facts["tick_s"])
+    way = np.concatenate([[0.0], np.cumsum(np.abs(run.speeds_mps)) * tick])
+    observations = [record for record in run._records if record["kind"] == "observation" and record["box"] is not None]
+    taken = [round(float(run.picture_t_s[record["i"]]) / tick) for record in observations]
+    acted = [round(record["t"] / tick) for record in observations] + [len(run.t_s)]
+    return float(max((way[b] - way[a] for a, b in zip(taken, acted[1:], strict=True)), default=0.0))
+
+
+@dataclass(frozen=True)
+class FaultReport:
+    """What one fault led to.
+
+    Attributes
+    ----------
+    name : str
+        The fault.
+    blind_m : float
+        Longest way driven on one sight.
+    stop_m : float
+        Way from the fault until the trolley first stood; NaN if it never did.
+    stopping_m : float
+        The promise.
+    at_rest : bool
+        It stood at the end.
+    must_rest : bool
+        It had to.
+    state : str
+        Last state.
+    run : Run
+        The run.
+    """
+
+    name: str
+    blind_m: float
+    stop_m: float
+    stopping_m: float
+    at_rest: bool
+    must_rest: bool
+    state: str
+    run: Run
+
+    @property
+    def kept(self) -> bool:
+        """Whether the promise was kept."""
+        way = max(self.blind_m, self.stop_m) if self.must_rest else self.blind_m
+        return way <= self.promised_m and (self.at_rest or not self.must_rest)
+
+
+def fault_campaign(
+    detector: Detector,
+    walk: Walk,
+    camera: Camera | None = None,
+    settings: Settings | None = None,
+    seed: int = 0,
+    *,
+    at_s: float = 5.0,
+    after_s: float = 5.0,
+    pictures: bool = True,
+    faults: Sequence[tuple[str, Callable[[float], NoFaults], bool]] = FAULTS,
+) -> list[FaultReport]:
+    """Put a trolley through every fault.
+
+    Parameters
+    ----------
+    detector, walk, camera, settings, seed
+        As for :func:`robotlab.loop.simulation`.
+    at_s : float
+        When each fault begins.
+    after_s : float
+        How long each run goes on.
+    pictures : bool
+        As for :func:`robotlab.loop.simulation`.
+    faults : sequence of (name, fault, must_rest)
+        By default :data:`FAULTS`.
+
+    Returns
+    -------
+    list of FaultReport
+        One for each fault.
+
+    Examples
+    --------
+    >>> from robotlab.loop import GroundTruthDetector
+    >>> from robotlab.greenhouse import WALKS
+    >>> reports = fault_campaign(GroundTruthDetector(), WALKS["straight"], pictures=False)
+    >>> all(report.kept for report in reports)
+    True
+    """
+    reports = []
+    for name, fault, must_rest in faults:
+        run = simulate(detector, walk, camera, settings, seed, pictures=pictures, duration_s=at_s + after_s, faults=fault(at_s), strict=False)
+        moving = np.abs(run.speeds_mps) >= _STILL_MPS
+        begin = int(np.searchsorted(run.t_s, at_s - 1e-6))
+        still = np.flatnonzero(~moving[begin:])
+        stop = float(np.abs(run.speeds_mps[begin : begin + still[0]]).sum() * run.facts["tick_s"]) if len(still) else math.nan
+        reports.append(
+            FaultReport(name, blind_distance_m(run), stop, stopping_m(run.settings), bool(not moving[-1]), must_rest, STATES[run.states[-1]], run)
+        )
+    return reports

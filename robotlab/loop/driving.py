@@ -1,0 +1,267 @@
+"""The loop on a real trolley: perceive -> decide -> act.
+
+Before it runs for the first time: wheels off the ground, a hand on the power
+switch, slow limits, and :func:`robotlab.control.sign_check` passed.  Then a
+clear floor, people and pets out of reach.  A stop in software is not a safety
+function (IEC 60204-1, ISO 13850).  A plain switch that cuts the power is no
+certified one either, but it works when the program hangs.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from robotlab.camera import Camera
+from robotlab.errors import MotionError
+from robotlab.loop.decide import Follower, Observation
+from robotlab.loop.camera_thread import CameraThread
+from robotlab.loop.limits import check_real_limits
+from robotlab.loop.log import LOG_VERSION, RunLog
+from robotlab.loop.settings import Settings
+from robotlab.control import Jitter, MotorLink, RampThread
+from robotlab.control.checks import number
+from robotlab.detections import Detections, Detector, as_detector
+
+
+@dataclass(frozen=True)
+class DriveReport:
+    """What a drive came to.
+
+    Attributes
+    ----------
+    pictures : int
+        Pictures taken in.
+    observations : int
+        Pictures in which the target was believed.
+    state : str
+        Last state; ``"fault"`` when the watchdog or an error ended it.
+    reason : str
+        Why it ended.
+    jitter : Jitter or None
+        How steady the ramp was.
+    halt_confirmed : bool
+        The board has confirmed the last HALT; else `reason` says so, and the
+        power is to be cut.
+    log : Path or None
+        Where the log is; an older one of the same name was left alone.
+    children : int
+        Processes that the camera or the detector had started in the drive, and
+        that were ended with it.
+    """
+
+    pictures: int
+    observations: int
+    state: str
+    reason: str
+    jitter: Jitter | None
+    halt_confirmed: bool = True
+    log: Path | None = None
+    children: int = 0
+
+
+def drive(
+    take: Callable[[], np.ndarray | tuple[np.ndarray, float]],
+    detector: Detector | Callable[[np.ndarray], Detections],
+    camera: Camera,
+    settings: Settings,
+    link: MotorLink,
+    seconds: float,
+    *,
+    log: str | os.PathLike | None = None,
+    clock: Callable[[], float] = time.monotonic,
+    lifted: bool = False,
+) -> DriveReport:
+    """Follow with a real camera and real motors, for a limited time.
+
+    Parameters
+    ----------
+    take : callable
+        Waits for the next picture and returns it, (H, W, 3) uint8; better
+        ``(picture, time)``, the middle of its exposure on `clock`: a driver
+        that hands out old pictures shows in nothing else.
+    detector : Detector or callable
+        Finds the target.
+    camera : Camera
+        Field of view and size of the pictures.
+    settings : Settings
+        All the numbers; `delay_s` is how old a picture is when `take`
+        returns it.
+    link : MotorLink
+        The motors; it can have one drive at a time.
+    seconds : float
+        Stop after this long.
+    log : path-like, optional
+        Also write what was seen and wished; :meth:`robotlab.loop.Run.load`
+        reads it.  An older log is never overwritten.
+    clock : callable
+        Monotonic time, s.
+    lifted : bool
+        The wheels are off the ground: that the view stays is no fault.
+
+    Returns
+    -------
+    DriveReport
+        How it went; the motors have been stopped.
+
+    Raises
+    ------
+    MotionError
+        If the settings have no acceleration limit or the feed-forward law,
+        which needs odometry; the clock gives no number; or the link is being
+        driven already.
+    PictureError
+        If `take` returns something else than pictures of the camera's size.
+
+    Notes
+    -----
+    `take` and the detector run in a thread of their own, and so does the ramp,
+    which asks :class:`robotlab.control.Supervisor` what may be sent: its page
+    says what stops the trolley.  After a fault nothing but HALT is sent, also
+    by threads that hung and come back; only another call drives again.  A
+    picture counts as none if its time is older than the last one's, in the
+    future or too old, or if it has been seen before (all but a few pixels).
+    A turn that the view does not follow is a fault of the motors.
+
+    Whatever happens, the motors are stopped: also by an error in `take` or the
+    detector, which is then raised here, by Ctrl-C, and by a polite kill
+    (SIGTERM, or SIGHUP when the terminal closes) where the call runs in the
+    main thread.  Not by ``kill -9``, nor while a detector holds up every thread
+    of the program: then the board's own time-out is the last guard.  Processes
+    that `take` or the detector start meanwhile are ended with the drive.
+
+    Examples
+    --------
+    >>> from robotlab.control import SimulatedLink
+    >>> rng = np.random.default_rng(0)
+    >>> take = lambda: (time.sleep(0.02), rng.integers(0, 255, (48, 64, 3), np.uint8))[1]
+    >>> see = lambda picture: Detections([[30, 10, 34, 40]], [0.9], [0], ["post"])
+    >>> camera = Camera(64, 48, 1.0, height_m=0.25)
+    >>> drive(take, see, camera, Settings(frame_hz=50, delay_s=0.0), SimulatedLink(), 0.3).reason
+    'the time was over'
+    """
+    detector = as_detector(detector)
+    seconds = number(seconds, "seconds", 0, open_low=True)
+    if settings.max_accel_mps2 is None:
+        raise MotionError("a real trolley needs an acceleration limit, got max_accel_mps2 None; give one, 0.5 m/s^2 to start with")
+    check_real_limits(settings, camera)
+    if settings.law == "feed_forward":
+        raise MotionError("feed-forward needs to know how far the trolley has turned, and a motor link does not tell; use law='p' or 'pd'")
+    if settings.hfov_rad is not None:
+        camera = replace(camera, hfov_rad=settings.hfov_rad)
+
+    def check_clock() -> None:
+        number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
+
+    check_clock()
+    limits = dict.fromkeys(("camera", "detector", "loop", "link"), settings.silence_s)
+    follower = Follower(camera, settings, time.monotonic())
+    pictures = observations = 0
+    state, reason = "wait", "the time was over"
+    with ExitStack() as stack:
+        file = stack.enter_context(RunLog(log, sync_s=1.0)) if log is not None else None
+        write = file.write if file is not None else lambda record: None
+        write({
+            "kind": "start", "version": LOG_VERSION, "real": True, "detector": type(detector).__name__, "camera": asdict(camera),
+            "settings": asdict(settings),
+        })  # fmt: skip
+        stack.enter_context(_polite_kills_unwind())
+        # A wish that is not renewed is a lost target: keep it as long as one coasts.
+        patience = settings.delay_s + settings.detector_s + settings.frame_s + settings.hold_s
+        ramp = RampThread(
+            link, settings.drive, max_accel_mps2=settings.max_accel_mps2, max_yaw_accel_radps2=settings.max_yaw_accel_radps2 or 6.0, max_mps=settings.motor.max_mps,
+            max_jerk_mps3=settings.max_jerk_mps3, rate_hz=settings.ramp_hz, command_s=patience, limits_s=limits, delay_s=settings.delay_s,
+            board_timeout_s=settings.link_timeout_s, clock=clock,
+        )  # fmt: skip
+        camera_thread = stack.enter_context(CameraThread(take, detector, camera, settings, ramp, clock, lifted))
+        stack.enter_context(ramp)
+        begin = time.monotonic()
+
+        def note(text: str) -> None:
+            write({"kind": "event", "t": round(time.monotonic() - begin, 4), "what": "fault", "text": text})
+
+        try:
+            while time.monotonic() - begin < seconds and ramp.silent_s() <= settings.silence_s:
+                check_clock()
+                if ramp.error is not None:
+                    break
+                news = camera_thread.next(1 / settings.ramp_hz)
+                if news is not None:
+                    sight = follower.observe(*news)
+                    if file is not None:
+                        for record in _seen(pictures, *news, sight, time.monotonic(), begin):
+                            write(record)
+                    pictures += 1
+                    observations += sight is not None
+                at = time.monotonic()
+                velocity = follower.velocity(at)
+                state = velocity.state
+                write({"kind": "command", "t": round(at - begin, 4), "v": float(velocity.v_mps), "yaw": float(velocity.yaw_radps), "state": state})
+                try:
+                    ramp.want(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
+                except MotionError:
+                    # The thread has ended since the loop looked: it has stopped the motors, and says why.
+                    check_clock()
+                    break
+        except BaseException as error:
+            # The log says why; that the file cannot be written must not hide the error.
+            with suppress(OSError, ValueError):
+                note(f"{type(error).__name__}: {error}")
+            raise
+        ramp.close()
+        children = camera_thread.close()
+        if ramp.error is not None:
+            state, reason = "fault", str(ramp.error) or type(ramp.error).__name__
+            reason += camera_thread.remark() if reason.startswith("camera") else ""
+        if ramp.halt_error is not None:
+            state, reason = "fault", reason if ramp.halt_error is ramp.error else f"{reason}; {ramp.halt_error}"
+        if children:
+            reason += f"; {children} processes of the camera or the detector were ended"
+        if state == "fault" or children:
+            note(reason)
+        write({"kind": "end", "t": round(time.monotonic() - begin, 4)})
+    jitter = ramp.jitter() if ramp.steps else None
+    return DriveReport(pictures, observations, state, reason, jitter, ramp.halt_error is None, file.path if file is not None else None, children)
+
+
+def _seen(index: int, found: Detections, taken_s: float, sight: Observation | None, now_s: float, begin_s: float) -> list[dict]:
+    """The records of one picture, in the form of a simulated run's; what is really there nobody knows."""
+    rows = [[*(round(float(edge), 3) for edge in box), round(float(score), 4), int(label)]
+            for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)]  # fmt: skip
+    record = {"kind": "observation", "i": index, "t": round(now_s - begin_s, 4), "found": rows, "classes": list(found.classes), "box": None}
+    if sight is not None:
+        record.update(box=[round(float(edge), 3) for edge in sight.box], score=round(sight.score, 4), bearing=round(sight.bearing_rad, 6),
+                      distance=round(sight.distance_m, 4))  # fmt: skip
+    return [{"kind": "picture", "i": index, "t": round(taken_s - begin_s, 4)}, record]
+
+
+@contextmanager
+def _polite_kills_unwind() -> Iterator[None]:
+    """SIGTERM and SIGHUP end the program as Ctrl-C does, so that the motors are stopped on the way out; none cuts that short."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    plain = {"SIGTERM": signal.SIG_DFL, "SIGHUP": signal.SIG_DFL, "SIGINT": signal.default_int_handler}
+    # Whoever has a handler of his own for a signal keeps it.
+    ours = {kind: old for name, old in plain.items() if (kind := getattr(signal, name, None)) and signal.getsignal(kind) == old}
+
+    def leave(kind: int, _: object) -> None:
+        for each in ours:
+            signal.signal(each, signal.SIG_IGN)
+        raise KeyboardInterrupt if kind == signal.SIGINT else SystemExit(128 + kind)
+
+    try:
+        for kind in ours:
+            signal.signal(kind, leave)
+        yield
+    finally:
+        for kind, old in ours.items():
+            signal.signal(kind, old)

@@ -1,0 +1,340 @@
+"""Faults on purpose: what can go wrong in a simulated loop.
+
+Each fault begins at a given time and stays.  Write your own by inheriting from
+:class:`robotlab.loop.NoFaults`; :func:`robotlab.loop.fault_campaign` puts a
+trolley through all of :data:`FAULTS`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from robotlab.loop.fault_hooks import NoFaults, Shot
+from robotlab.detections import Detections
+
+
+@dataclass
+class Dropped(NoFaults):
+    """Pictures get lost at random: a share of them, or all.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    share : float
+        Share of the pictures that is lost.
+    seed : int
+        Which ones.
+    """
+
+    from_s: float
+    share: float = 1.0
+    seed: int = 0
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """Nothing, or the picture."""
+        lost = t_s >= self.from_s and np.random.default_rng([self.seed, index]).random() < self.share
+        return [] if lost else [(shot, 0.0)]
+
+
+@dataclass
+class Frozen(NoFaults):
+    """The camera hangs: the same picture comes again and again.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+    _held: Shot | None = None
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """The picture, or the one held."""
+        if t_s < self.from_s or self._held is None:
+            self._held = shot
+        return [(self._held, 0.0)]
+
+
+@dataclass
+class Late(NoFaults):
+    """Pictures arrive later than they should.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    extra_s : float
+        How much later.
+    """
+
+    from_s: float
+    extra_s: float = 1.0
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """The picture, later."""
+        return [(shot, self.extra_s if t_s >= self.from_s else 0.0)]
+
+
+@dataclass
+class Duplicated(NoFaults):
+    """Each picture arrives twice, the second time half a second later.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """The picture, twice."""
+        return [(shot, 0.0), (shot, 0.5)] if t_s >= self.from_s else [(shot, 0.0)]
+
+
+@dataclass
+class Corrupted(NoFaults):
+    """Pictures arrive cut short, so that they cannot be read.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """Half a row of pixels, and no true box."""
+        if t_s < self.from_s:
+            return [(shot, 0.0)]
+        half = None if shot.picture is None else shot.picture[0, : shot.picture.shape[1] // 2]
+        return [(Shot(half, np.full(4, math.nan), 1.0), 0.0)]
+
+
+@dataclass
+class DetectorRaises(NoFaults):
+    """The detector raises an error for every picture.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+
+    def found(self, index: int, t_s: float, found: Detections) -> Detections:
+        """An error, or what was found."""
+        if t_s >= self.from_s:
+            raise RuntimeError("the detector broke, on purpose")
+        return found
+
+
+@dataclass
+class DetectorNaN(NoFaults):
+    """The detector gives boxes of NaN.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+
+    def found(self, index: int, t_s: float, found: Detections) -> Detections:
+        """NaN, or what was found."""
+        return found if t_s < self.from_s else Detections(np.full((1, 4), math.nan), [1.0], [0], found.classes)
+
+
+@dataclass
+class DetectorSlow(NoFaults):
+    """The detector takes longer.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    extra_s : float
+        How much longer for each picture.
+    """
+
+    from_s: float
+    extra_s: float = 0.9
+
+    def detector_extra_s(self, t_s: float) -> float:
+        """The extra time."""
+        return self.extra_s if t_s >= self.from_s else 0.0
+
+
+@dataclass
+class ClockJumps(NoFaults):
+    """The computer's clock jumps.
+
+    Parameters
+    ----------
+    from_s : float
+        When.
+    by_s : float
+        How far; negative is backwards.
+    for_s : float
+        For how long.
+    """
+
+    from_s: float
+    by_s: float
+    for_s: float = math.inf
+
+    def clock(self, t_s: float) -> float:
+        """The wrong time."""
+        return t_s + (self.by_s if 0 <= t_s - self.from_s < self.for_s else 0.0)
+
+
+@dataclass
+class ClockRate(NoFaults):
+    """The computer's clock runs at another rate, or stands still.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    rate : float
+        Seconds on the clock for each true one; 0 stands still.
+    """
+
+    from_s: float
+    rate: float = 0.0
+
+    def clock(self, t_s: float) -> float:
+        """The wrong time."""
+        return min(t_s, self.from_s) + self.rate * max(t_s - self.from_s, 0.0)
+
+
+@dataclass
+class WrongSign(NoFaults):
+    """The two motors are swapped: the trolley turns the wrong way.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+
+    def motors(self, t_s: float, left_mps: float, right_mps: float) -> tuple[float, float]:
+        """Left for right."""
+        return (right_mps, left_mps) if t_s >= self.from_s else (left_mps, right_mps)
+
+
+@dataclass
+class LinkLost(NoFaults):
+    """The motor link is cut.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+
+    def link(self, t_s: float) -> bool:
+        """False from then on."""
+        return t_s < self.from_s
+
+
+@dataclass
+class NearlyFrozen(NoFaults):
+    """The camera hangs, but a clock is drawn over its last picture.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+    _held: Shot | None = None
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """The picture, or the one held with a few other pixels."""
+        if t_s < self.from_s or self._held is None:
+            self._held = shot
+        if t_s < self.from_s or shot.picture is None:
+            return [(self._held, 0.0)]
+        picture = self._held.picture.copy()
+        picture[: picture.shape[0] // 12, : picture.shape[1] // 6] = index * 37 % 256
+        return [(Shot(picture, self._held.truth, self._held.visible), 0.0)]
+
+
+@dataclass
+class Recycled(NoFaults):
+    """The driver hands out its last buffers again and again, with new times.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    buffers : int
+        How many there are.
+    """
+
+    from_s: float
+    buffers: int = 2
+    _held: tuple[Shot, ...] = ()
+
+    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+        """The picture, or an old one."""
+        if t_s < self.from_s:
+            self._held = (*self._held, shot)[-self.buffers :]
+            return [(shot, 0.0)]
+        return [(self._held[index % len(self._held)], 0.0)] if self._held else []
+
+
+@dataclass
+class MotorsDead(NoFaults):
+    """The board answers, but the motors do not turn.
+
+    Parameters
+    ----------
+    from_s : float
+        When it begins.
+    """
+
+    from_s: float
+
+    def motors(self, t_s: float, left_mps: float, right_mps: float) -> tuple[float, float]:
+        """Nothing from then on."""
+        return (0.0, 0.0) if t_s >= self.from_s else (left_mps, right_mps)
+
+
+# Name, fault from its time, and whether the trolley must be at rest in the end.
+FAULTS: tuple[tuple[str, Callable[[float], NoFaults], bool], ...] = (
+    ("half of the pictures dropped", lambda t: Dropped(t, 0.5), False),
+    ("no picture", Dropped, True),
+    ("frozen picture", Frozen, True),
+    ("pictures a second late", Late, True),
+    ("frozen with a clock", NearlyFrozen, True),
+    ("old pictures in turn", Recycled, True),
+    ("pictures of a queue", lambda t: Late(t, 1.5), True),
+    ("pictures twice", Duplicated, False),
+    ("pictures cut short", Corrupted, True),
+    ("detector raises", DetectorRaises, True),
+    ("detector gives NaN", DetectorNaN, True),
+    ("detector ten times too slow", DetectorSlow, False),
+    ("clock jumps forward", lambda t: ClockJumps(t, 5.0), True),
+    ("clock jumps back", lambda t: ClockJumps(t, -5.0), True),
+    ("clock jumps once", lambda t: ClockJumps(t, 5.0, 0.01), True),
+    ("clock stands still", ClockRate, True),
+    ("clock half as fast", lambda t: ClockRate(t, 0.5), True),
+    ("motor link cut", LinkLost, True),
+    ("steering the wrong way", WrongSign, False),
+)

@@ -1,0 +1,220 @@
+"""Limits of the settings: how far until it stands, how fast, which gain.
+
+One definition each, shared by lessons, design sheet and :func:`robotlab.loop.drive`:
+the stopping distance (:func:`stopping_m`), the largest safe speed that follows
+from it (:func:`safe_speed_mps`), and the largest safe gain
+(:attr:`robotlab.loop.Settings.safe_gain`).  These are computed figures for a
+flat, dry floor.  Measure on yours; software is not a safety function.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from robotlab.camera import Camera
+from robotlab.errors import MotionError
+from robotlab.loop.settings import Settings
+from robotlab.control import GAIN_MARGIN, grip_limit_mps2, stopping_distance_m
+from robotlab.control.checks import number
+
+# Whatever the distance allows, nothing holds a command or stays unnoticed for
+# longer on a robot; a ramp steps at least so often, and sends at least so many
+# commands within the board's time-out (common practice, no source).
+_MOST_HOLD_S, _MOST_SILENCE_S, _LEAST_RAMP_HZ, _LEAST_COMMANDS = 1.0, 5.0, 20.0, 3
+# Rubber on a dry floor, all weight on the driven wheels: order of magnitude, from memory.
+_MOST_ACCEL_MPS2 = grip_limit_mps2(0.6)
+# Halvings that bring a bracket of any size down to the last bits.
+_HALVINGS = 60
+
+
+def stopping_times_s(settings: Settings) -> dict[str, float]:
+    """Times in which a trolley drives on before its stop ramp begins, at worst.
+
+    Parameters
+    ----------
+    settings : Settings
+        All the numbers.
+
+    Returns
+    -------
+    dict of str to float
+        Name of each time, s, in the order in which they pass: latency of the
+        last good picture; the longer of watchdog time-out and hold last
+        command; two steps of the ramp's thread; the board's command time-out,
+        for a computer that hangs just before it would have braked; motor lag.
+
+    Examples
+    --------
+    >>> round(sum(stopping_times_s(Settings()).values()), 2)
+    1.09
+    """
+    s = settings
+    hold_s = s.frame_s + s.hold_s
+    patience = {"one frame + hold last command": hold_s} if hold_s > s.silence_s else {"watchdog time-out": s.silence_s}
+    return {
+        "latency of the last good picture": s.latency_s, **patience, "two steps of the ramp": 2 / s.ramp_hz,
+        "command time-out of the board": s.link_timeout_s, "motor lag": s.motor.lag_s,
+    }  # fmt: skip
+
+
+def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
+    """Stopping distance: the longest way from the last good picture to rest.
+
+    Parameters
+    ----------
+    settings : Settings
+        All the numbers.
+    speed_mps : float, optional
+        Speed of the wheels; the top speed when left out.
+
+    Returns
+    -------
+    float
+        ``v t + v^2 / (2 a)``, m, with all of :func:`stopping_times_s` in t; a
+        jerk limit makes the ramp longer.
+
+    Notes
+    -----
+    The form is that of a safety distance, speed times the sum of reaction and
+    stopping time (ISO 13855, from memory); uniform deceleration from
+    L. Biagiotti, C. Melchiorri, *Trajectory Planning for Automatic Machines
+    and Robots*, 2008, chapter 3.
+
+    Examples
+    --------
+    >>> round(stopping_m(Settings(max_mps=0.5, max_accel_mps2=1.0)), 3)  # 0.5 * 1.09 + 0.125
+    0.67
+    """
+    s = settings
+    speed = min(s.max_mps, s.motor.max_mps) if speed_mps is None else number(speed_mps, "speed_mps", 0)
+    # Without a limit the wheels stop as fast as the motors can.
+    accel = s.max_accel_mps2 if s.max_accel_mps2 is not None else 1e9
+    return stopping_distance_m(speed, accel, sum(stopping_times_s(s).values()), max_jerk_mps3=s.max_jerk_mps3)
+
+
+def free_way_m(settings: Settings) -> float:
+    """Way from the distance kept to contact with the target.
+
+    Parameters
+    ----------
+    settings : Settings
+        All the numbers.
+
+    Returns
+    -------
+    float
+        ``keep_m - radius_m - target_width_m / 2``, m.
+
+    Examples
+    --------
+    >>> round(free_way_m(Settings()), 3)
+    0.965
+    """
+    return settings.keep_m - settings.radius_m - settings.target_width_m / 2
+
+
+def safe_speed_mps(settings: Settings, clear_m: float | None = None) -> float:
+    """Largest speed whose stopping distance fits into what is free.
+
+    Parameters
+    ----------
+    settings : Settings
+        All the numbers; `max_mps` is not used.
+    clear_m : float, optional
+        Way that is free; :func:`free_way_m` when left out.
+
+    Returns
+    -------
+    float
+        m/s; 0 if there is no free way.
+
+    Examples
+    --------
+    >>> speed = safe_speed_mps(Settings())
+    >>> round(speed, 3), round(stopping_m(Settings(), speed), 3)
+    (0.646, 0.965)
+    """
+    free, low, high = free_way_m(settings) if clear_m is None else number(clear_m, "clear_m", 0), 0.0, 1.0
+    if free <= 0:
+        return 0.0
+    while stopping_m(settings, high) < free:
+        low, high = high, 2 * high
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        low, high = (low, middle) if stopping_m(settings, middle) > free else (middle, high)
+    return low
+
+
+def check_real_limits(settings: Settings, camera: Camera) -> None:
+    """Refuse settings with which a real robot would oscillate or stop too late.
+
+    Parameters
+    ----------
+    settings : Settings
+        All the numbers.
+    camera : Camera
+        The robot's camera.
+
+    Raises
+    ------
+    MotionError
+        If there is no acceleration limit or the wheels would slip; a gain is
+        above the largest safe one; the ramp steps too seldom; the stopping
+        distance is longer than the free way; the last command is held, or a
+        silence allowed, for too long; or the search turns so fast that the
+        target is out of the picture again before the robot can react.  The
+        message says what is allowed.
+
+    Examples
+    --------
+    >>> from robotlab.loop import default_camera
+    >>> check_real_limits(Settings(), default_camera())
+    >>> check_real_limits(Settings(turn_gain=9.0), default_camera())
+    Traceback (most recent call last):
+    robotlab.errors.MotionError: turn_gain must be at most 4.02 1/s on a real robot (ultimate gain 8.05 1/s ...
+    """
+    s = settings
+    if s.hfov_rad is not None:
+        camera = replace(camera, hfov_rad=s.hfov_rad)
+    if s.max_accel_mps2 is None:
+        raise MotionError("a real robot needs an acceleration limit, got max_accel_mps2 None; give one, 0.5 m/s^2 to start with")
+    if s.max_accel_mps2 > _MOST_ACCEL_MPS2:
+        raise MotionError(f"max_accel_mps2 must be at most {_MOST_ACCEL_MPS2:.1f} m/s^2, above which rubber misconceptions on a dry floor, "
+                          f"got {s.max_accel_mps2:g}; 0.5 to start with")  # fmt: skip
+    for name in ("turn_gain", "drive_gain"):
+        if getattr(s, name) > s.safe_gain:
+            raise MotionError(
+                f"{name} must be at most {s.safe_gain:.2f} 1/s on a real robot (ultimate gain {s.gain_limit:.2f} 1/s at {s.frame_hz:g} pictures "
+                f"per second and {s.latency_s:.2f} s of latency, gain margin {GAIN_MARGIN:g}), got {getattr(s, name):g}; lower it, or shorten the latency"
+            )
+    least_hz = max(_LEAST_RAMP_HZ, _LEAST_COMMANDS / s.link_timeout_s)
+    if s.ramp_hz < least_hz:
+        raise MotionError(f"ramp_hz must be at least {least_hz:.3g} Hz on a real robot ({_LEAST_COMMANDS} commands within the board's time-out "
+                          f"of {s.link_timeout_s:g} s, and no jerks), got {s.ramp_hz:g}; 50 is usual")  # fmt: skip
+    _check_stop(s)
+    if s.search_s > 0:
+        # A step of the search is over before the robot can react to what it has seen.
+        most = camera.hfov_rad / 2 / (s.frame_s + s.latency_s)
+        if s.search_radps > most:
+            raise MotionError(f"search_radps must be at most {most:.2f} rad/s (half the field of view within one frame and the latency), "
+                              f"got {s.search_radps:g}; turn more slowly, or do without: search_s=0")  # fmt: skip
+
+
+def _check_stop(s: Settings) -> None:
+    """Refuse a stopping distance longer than the free way, and times that no distance justifies."""
+    free, need, top = free_way_m(s), stopping_m(s), min(s.max_mps, s.motor.max_mps)
+    if free <= 0:
+        raise MotionError(f"keep_m must leave a way before contact, got {s.keep_m:g} m with radius_m {s.radius_m:g}; keep farther away")
+    if need > free:
+        times = stopping_times_s(s)
+        longest = max(times, key=lambda name: times[name])
+        room_s = times[longest] - (need - free) / top
+        shorten = f", or {longest} at most {room_s:.2f} s" if room_s > 0 else ""
+        raise MotionError(
+            f"the stopping distance must be at most the free way of {free:.2f} m (keep_m less radius_m less half the target) on a real robot, "
+            f"got {need:.2f} m: at {top:g} m/s, {longest} {times[longest]:.2f} s; allowed: max_mps at most {safe_speed_mps(s):.2f} m/s{shorten}"
+        )
+    for name, value, most in (("hold_s (hold last command)", s.hold_s, _MOST_HOLD_S), ("the watchdog time-out (watchdog_s)", s.silence_s, _MOST_SILENCE_S),
+                              ("link_timeout_s", s.link_timeout_s, _MOST_SILENCE_S)):  # fmt: skip
+        if value > most:
+            raise MotionError(f"{name} must be at most {most:g} s on a real robot, got {value:g}; shorten it")

@@ -1,0 +1,186 @@
+"""The run log: one JSON record a line, only ever appended to.
+
+A record is written whole and handed to the operating system at once, so a
+killed program leaves every record before the last; a record cut in half is
+left out when reading.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from robotlab.errors import InputError
+from robotlab.json_file import parse_json
+from robotlab.control.checks import number
+
+LOG_VERSION = 1
+
+
+class RunLog:
+    """Append records to a file.
+
+    Parameters
+    ----------
+    path : path-like
+        The file; where one of that name is, a new name is taken: the log of
+        ``run.jsonl`` then is ``run-2.jsonl``, and so on.
+    sync_s : float or None
+        Also force the disk to take the records, at most this often; 0 does it
+        after each.  ``None`` leaves it to the operating system: then a killed
+        program loses nothing, but a power cut may.
+
+    Attributes
+    ----------
+    path : Path
+        The file that is written.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be made.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "run.jsonl"
+    >>> for word in ("hello", "again"):
+    ...     with RunLog(path) as log:
+    ...         log.write({"kind": "event", "t": 0.0, "what": word})
+    >>> read_log(path).records[0]["what"], log.path.name
+    ('hello', 'run-2.jsonl')
+    """
+
+    def __init__(self, path: str | os.PathLike, sync_s: float | None = None) -> None:
+        self._sync = None if sync_s is None else number(sync_s, "sync_s", 0)
+        self._broken = ""
+        self._synced = time.monotonic()
+        self.path, count = Path(path), 1
+        # A pipe or a device holds no log that could be lost.
+        mode = "xb" if not self.path.exists() or self.path.is_file() else "wb"
+        while True:
+            try:
+                # Unbuffered: each write goes to the operating system as it is.
+                self._file = open(self.path, mode, buffering=0)  # noqa: SIM115 - closed in close()
+                break
+            except FileExistsError:
+                count += 1
+                self.path = Path(path).with_stem(f"{Path(path).stem}-{count}")
+            except OSError as error:
+                raise InputError(f"a run log must go to a file that can be written, {path} cannot ({error.strerror}); check its folder") from None
+        if not self.path.is_file():
+            self._sync = None  # a pipe cannot be forced
+
+    def __enter__(self) -> RunLog:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def write(self, record: dict) -> None:
+        """Append one record.
+
+        Parameters
+        ----------
+        record : dict
+            Anything JSON can hold; NaN is refused.
+
+        Raises
+        ------
+        InputError
+            If it holds NaN, infinity or something that JSON cannot hold; then
+            nothing is written.  Or if the disk does not take it; then nothing
+            more is written, so that the log ends with this half record.
+        """
+        try:
+            line = json.dumps(record, allow_nan=False, separators=(",", ":")).encode() + b"\n"
+        except (TypeError, ValueError) as error:
+            raise InputError(f"a record of a run log must be plain JSON, {record!r:.200} is not ({error}); write finite numbers and text") from None
+        if self._broken:
+            raise InputError(f"a run log must be whole, this one broke off earlier ({self._broken}); start a new one")
+        try:
+            while line:
+                line = line[self._file.write(line) :]
+            if self._sync is not None and time.monotonic() - self._synced >= self._sync:
+                os.fsync(self._file.fileno())
+                self._synced = time.monotonic()
+        except OSError as error:
+            self._broken = error.strerror or str(error)
+            raise InputError(f"a run log must go to a disk with room, {self._file.name} cannot grow ({self._broken}); make room") from None
+
+    def close(self) -> None:
+        """Force everything to the disk and close the file."""
+        if not self._file.closed:
+            # A pipe or a full disk cannot be forced; what could be written is.
+            with suppress(OSError):
+                os.fsync(self._file.fileno())
+            self._file.close()
+
+
+@dataclass(frozen=True)
+class LogContent:
+    """What a run log holds.
+
+    Attributes
+    ----------
+    records : tuple of dict
+        In order.
+    complete : bool
+        The run wrote its last record; False when it was cut off.
+    """
+
+    records: tuple[dict, ...]
+    complete: bool
+
+
+
+def read_log(path: str | os.PathLike) -> LogContent:
+    """Read a run log up to its last full record.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+
+    Returns
+    -------
+    LogContent
+        All full records.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, holds no full record, or is damaged before its
+        last line.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "run.jsonl"
+    >>> _ = path.write_text('{"kind": "event"}' + chr(10) + '{"kind": "ev')
+    >>> content = read_log(path)
+    >>> len(content.records), content.complete
+    (1, False)
+    """
+    path = Path(path)
+    try:
+        lines = path.read_bytes().split(b"\n")
+    except OSError as error:
+        raise InputError(f"a run log must be a readable file, {path} is not ({error.strerror}); check its name") from None
+    # What follows the last line feed was being written when the run ended.
+    records = []
+    for place, line in enumerate(lines[:-1], start=1):
+        try:
+            record = parse_json(line, "a record", refuse_nan=True)
+        except InputError:
+            record = None
+        if not isinstance(record, dict) or not isinstance(record.get("kind"), str):
+            raise InputError(f"each line of a run log must be a JSON record with a kind, line {place} of {path} is not; copy the log again")
+        records.append(record)
+    if not records:
+        raise InputError(f"a run log must hold at least one full record, {path} holds none; run again")
+    return LogContent(tuple(records), records[-1]["kind"] == "end")

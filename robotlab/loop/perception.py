@@ -1,0 +1,238 @@
+"""Showing a picture to a detector, and taking no more on trust than needed."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from robotlab.camera import Camera
+from robotlab.errors import InputError, PictureError
+from robotlab.loop.settings import Settings
+from robotlab.image.picture import check_picture
+from robotlab.detections import Detections, Detector
+
+# A live camera's noise changes most pixels; a clock drawn over a frozen picture
+# changes about one in a hundred (common practice, no source).
+_ALIVE = 0.02
+# Drivers keep 2 to 8 buffers (common practice, no source): with these many in
+# memory, old ones that come round again are known.
+_MEMORY = 32
+# Pictures are compared on a grid of about this many rows.
+_ROWS = 48
+# The view has moved when this share of its blocks has changed by this many gray
+# levels: more than noise and a walker far off (common practice, no source).
+_MOVED, _GRAY = 0.1, 12.0
+# A turn that no view can hide, rad, and the time in which it must show, s.
+STALL_RAD, STALL_S = 0.6, 1.5
+
+
+class FreezeDetector:
+    """Tell live pictures from those that have been seen before.
+
+    The same picture again, one of the last 32, or one that differs in less
+    than 2 % of its pixels, such as a frozen one with a clock drawn over it,
+    is no sign of life.
+
+    Attributes
+    ----------
+    frozen : int
+        How many came one after the other.
+
+    Examples
+    --------
+    >>> a, b = np.random.default_rng(0).integers(0, 255, (2, 48, 64, 3), np.uint8)
+    >>> view = FreezeDetector()
+    >>> [view.live(picture) for picture in (a, b, a, b)], view.frozen
+    ([True, True, False, False], 2)
+    """
+
+    def __init__(self) -> None:
+        self._seen: list[np.ndarray] = []
+        self._quick = np.zeros((0, 1, 1), np.uint8)
+        self.frozen = 0
+
+    def live(self, picture: np.ndarray) -> bool:
+        """Take in a picture.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            All of one size.
+
+        Returns
+        -------
+        bool
+            False for one that has been seen before.
+        """
+        step = max(1, picture.shape[0] // _ROWS)
+        small = picture[::step, ::step].copy()
+        quick = small[::4, ::4, 1]
+        # A look at few pixels rules most of them out.
+        alike = (self._quick != quick).mean(axis=(1, 2)) < 0.5 if self._seen else np.zeros(0, bool)
+        if any((self._seen[k] != small).any(axis=2).mean() < _ALIVE for k in np.flatnonzero(alike)):
+            self.frozen += 1
+            return False
+        self._seen, self.frozen = [*self._seen[1 - _MEMORY :], small], 0
+        self._quick = np.stack([old[::4, ::4, 1] for old in self._seen])
+        return True
+
+
+class StallDetector:
+    """Notice that the trolley was told to turn, and its view has not moved.
+
+    Examples
+    --------
+    >>> picture = np.random.default_rng(0).integers(0, 255, (48, 64, 3), np.uint8).repeat(8, 0).repeat(8, 1)
+    >>> view = StallDetector()
+    >>> [view.stalled(picture, turned_rad=0.5 * t_s, t_s=t_s) for t_s in (0.0, 1.0, 2.0)]
+    [False, False, True]
+    """
+
+    def __init__(self) -> None:
+        self._before: np.ndarray | None = None
+        self._turned = self._since = 0.0
+
+    def stalled(self, picture: np.ndarray, turned_rad: float, t_s: float) -> bool:
+        """Take in a picture.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            What the camera sees.
+        turned_rad : float
+            Yaw that the commands so far add up to.
+        t_s : float
+            Now.
+
+        Returns
+        -------
+        bool
+            True when 0.6 rad and more were commanded in 1.5 s and more, and
+            the view stayed.  A view without features, such as a white wall,
+            proves nothing.
+        """
+        turned = abs(turned_rad - self._turned)
+        # Slower turns than 0.2 rad/s may be lost in the motors' friction: begin anew.
+        if self._before is None or turned < 1e-9 or t_s - self._since > 2 * STALL_S:
+            self._before, self._turned, self._since = picture, turned_rad, t_s
+        if turned < STALL_RAD or t_s - self._since < STALL_S:
+            return False
+        before, now = _blocks(self._before), _blocks(picture)
+        self._before, self._turned, self._since = picture, turned_rad, t_s
+        # Would a turn show at all?
+        shift = max(1, now.shape[1] // 4)
+        features = (np.abs(now[:, shift:] - now[:, :-shift]) > _GRAY).mean() > 2 * _MOVED
+        return bool(features and (np.abs(now - before) > _GRAY).mean() <= _MOVED)
+
+
+def _blocks(picture: np.ndarray) -> np.ndarray:
+    """Mean of each of about 24 rows of square blocks, gray levels."""
+    step = max(1, picture.shape[0] // 24)
+    rows, columns = picture.shape[0] // step, picture.shape[1] // step
+    return picture[: rows * step, : columns * step].reshape(rows, step, columns, -1).mean(axis=(1, 3))
+
+
+def check_size(picture: np.ndarray, size_px: tuple[int, int], name: str) -> np.ndarray:
+    """Return a picture of the right size, or say what is wrong.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        What came from the camera.
+    size_px : (int, int)
+        Width and height that it must have.
+    name : str
+        How the error message calls it.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of uint8
+        The picture.
+
+    Raises
+    ------
+    PictureError
+        If it is no picture, or one of another size.
+
+    Examples
+    --------
+    >>> check_size(np.zeros((48, 64, 3), np.uint8), (64, 48), "the picture").shape
+    (48, 64, 3)
+    """
+    check_picture(picture, name)
+    if picture.shape[1::-1] != tuple(size_px):
+        raise PictureError(
+            f"{name} must have the camera's size {size_px[0]}x{size_px[1]} px, got {picture.shape[1]}x{picture.shape[0]}; "
+            "give Camera the size of the pictures"
+        )
+    return picture
+
+
+def show(detector: Detector, picture: np.ndarray) -> Detections:
+    """What a detector finds, in the pixels of the picture it is shown.
+
+    Parameters
+    ----------
+    detector : Detector
+        Any detector.
+    picture : (H, W, 3) ndarray of uint8
+        The detector gets a copy: it may draw on it.
+
+    Returns
+    -------
+    Detections
+        What it found.
+
+    Raises
+    ------
+    InputError
+        If it returns anything else.
+
+    Examples
+    --------
+    >>> from robotlab.detections import as_detector
+    >>> len(show(as_detector(lambda picture: Detections.none(["post"])), np.zeros((4, 4, 3), np.uint8)))
+    0
+    """
+    found = detector.detect(picture.copy())
+    if not isinstance(found, Detections):
+        raise InputError(
+            f"a detector must return Detections, {type(detector).__name__} returned {type(found).__name__}; "
+            "end find with return Detections(boxes, scores, labels, classes)"
+        )
+    return found
+
+
+def in_camera_px(found: Detections, camera: Camera, settings: Settings) -> Detections:
+    """The same boxes in the pixels of the camera's picture.
+
+    Parameters
+    ----------
+    found : Detections
+        In the pixels of the picture that the detector was shown.
+    camera : Camera
+        What took it.
+    settings : Settings
+        Its ``detector_px`` is the size that the detector was shown.
+
+    Returns
+    -------
+    Detections
+        In the camera's pixels.
+
+    Raises
+    ------
+    BoxError
+        If a box is so far out that its place is no number any more.
+
+    Examples
+    --------
+    >>> found = Detections([[10, 20, 30, 40]], [0.9], [0], ["post"])
+    >>> in_camera_px(found, Camera(320, 240, 1.0), Settings(detector_px=(160, 120))).boxes.tolist()
+    [[20.0, 40.0, 60.0, 80.0]]
+    """
+    if settings.detector_px is None:
+        return found
+    scale = np.array([camera.width_px / settings.detector_px[0], camera.height_px / settings.detector_px[1]] * 2)
+    with np.errstate(over="ignore"):
+        boxes = found.boxes * scale
+    return Detections(boxes, found.scores, found.labels, found.classes)

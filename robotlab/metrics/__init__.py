@@ -1,0 +1,61 @@
+"""Scoring: what a detector found, against what is there.
+
+:func:`evaluate` does all of it.  Below it, in reading order: ``matching`` (which
+detection found which thing), ``curves`` (precision, recall, average
+precision), ``coco`` (COCO's twelve numbers), ``faults`` (kinds of error), ``chance`` and
+``bootstrap`` (how much of a difference is luck), ``paired`` (is it enough to
+matter), ``compare`` (two detectors).
+
+Names: an ``AP``, ``precision``, ``recall`` or ``F1`` is better when larger, an
+``error`` when smaller.
+"""
+
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.metrics.significance import mcnemar_test, resample_weights, wilson_interval
+    from robotlab.metrics.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVELS, CocoTable, evaluate_coco
+    from robotlab.metrics.comparison import Comparison, compare_evaluations
+    from robotlab.metrics.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
+    from robotlab.metrics.evaluation import Evaluation
+    from robotlab.metrics.from_data import evaluate, read_results_table, results_table, ground_truth_table
+    from robotlab.metrics.matching import Matching, match_detections
+    from robotlab.metrics.paired_means import PairedMean, paired_mean
+    from robotlab.metrics.tables import DetectionTable, GroundTruthTable, detections_from_results, detection_table
+
+__all__ = [
+    "AP_METHODS",
+    "AREA_RANGES",
+    "IOU_LIMITS",
+    "NUMBERS",
+    "PairedMean",
+    "RECALL_LEVELS",
+    "CocoTable",
+    "Comparison",
+    "Curve",
+    "DetectionTable",
+    "Evaluation",
+    "Matching",
+    "GroundTruthTable",
+    "average_precision",
+    "calibration",
+    "compare_evaluations",
+    "evaluate_coco",
+    "detections_from_results",
+    "detection_table",
+    "evaluate",
+    "match_detections",
+    "mcnemar_test",
+    "paired_mean",
+    "precision_recall",
+    "read_results_table",
+    "resample_weights",
+    "results_table",
+    "ground_truth_table",
+    "wilson_interval",
+]
+
+
+load_lazily(__name__)

@@ -1,0 +1,189 @@
+"""Random changes of training pictures: light, mirror, crop and scale.
+
+Each change keeps the boxes true.  What varies here need not be in the learner's
+pictures: a lamp never seen, the robot's mirror side, a nearer or farther target.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from robotlab.neural.spec import PICTURE_MEAN
+from robotlab.image.picture import resize
+
+# Natural logarithm of the gain of all channels together, and of each channel:
+# uniform within plus and minus this.  Covers the ratio of red to blue between
+# CIE illuminants A and D65 (about 2.5, CIE 15:2018) and colored lamps beyond.
+EXPOSURE_LOG = 0.45
+CHANNEL_LOG = 0.45
+# Bend of the tone curve, value ** exp(uniform within plus and minus this).
+TONE_LOG = 0.25
+# Noise, standard deviation in byte steps, uniform from 0 to this.
+NOISE_STEPS = 6.0
+
+
+@dataclass(frozen=True)
+class TrainingSample:
+    """A picture with its truth.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        Red-green-blue.
+    boxes : (N, 4) ndarray
+        Corners, px.
+    labels : (N,) ndarray of int
+        Classes.
+    ignored : (K, 4) ndarray
+        Boxes in which nothing is asked.
+    """
+
+    picture: np.ndarray
+    boxes: np.ndarray
+    labels: np.ndarray
+    ignored: np.ndarray
+
+
+def color_jitter(picture: np.ndarray, rng: np.random.Generator, strength: float = 1.0) -> np.ndarray:
+    """A picture under another lamp and exposure, with some sensor noise.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        Red-green-blue.
+    rng : numpy.random.Generator
+        Where chance comes from.
+    strength : float
+        1 as usual, 0 changes nothing but the noise.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of uint8
+        The changed picture.
+
+    Notes
+    -----
+    Each channel has one curve, ``255 (value / 255) ** bend * gain``, so a table
+    of 256 values does it (a diagonal change of lamp: von Kries).
+
+    Examples
+    --------
+    >>> color_jitter(np.full((2, 2, 3), 90, np.uint8), np.random.default_rng(0)).shape
+    (2, 2, 3)
+    """
+    gains = np.exp(strength * (rng.uniform(-EXPOSURE_LOG, EXPOSURE_LOG) + rng.uniform(-CHANNEL_LOG, CHANNEL_LOG, 3)))
+    bend = np.exp(strength * rng.uniform(-TONE_LOG, TONE_LOG))
+    curve = 255 * np.linspace(0, 1, 256) ** bend
+    table = (curve[:, None] * gains).clip(0, 255)
+    changed = np.empty(picture.shape, np.float32)
+    for channel in range(3):
+        changed[..., channel] = table[:, channel].astype(np.float32)[picture[..., channel]]
+    spread = rng.uniform(0, NOISE_STEPS)
+    if spread > 1:
+        changed += rng.standard_normal(changed.shape, np.float32) * np.float32(spread)
+    return (changed + 0.5).clip(0, 255).astype(np.uint8)
+
+
+def horizontal_flip(sample: TrainingSample) -> TrainingSample:
+    """The sample seen in a mirror: left and right change places.
+
+    Parameters
+    ----------
+    sample : Sample
+        Picture and truth.
+
+    Returns
+    -------
+    Sample
+        The mirrored one.
+
+    Examples
+    --------
+    >>> one = TrainingSample(np.zeros((4, 8, 3), np.uint8), np.array([[0, 0, 2, 2.0]]), np.array([0]), np.zeros((0, 4)))
+    >>> horizontal_flip(one).boxes.tolist()
+    [[6.0, 0.0, 8.0, 2.0]]
+    """
+    width = sample.picture.shape[1]
+
+    def turned(boxes: np.ndarray) -> np.ndarray:
+        return np.stack([width - boxes[:, 2], boxes[:, 1], width - boxes[:, 0], boxes[:, 3]], axis=1)
+
+    return TrainingSample(
+        np.ascontiguousarray(sample.picture[:, ::-1]), turned(sample.boxes), sample.labels, turned(sample.ignored)
+    )
+
+
+def scale(sample: TrainingSample, factor: float) -> TrainingSample:
+    """The sample made larger or smaller.
+
+    Parameters
+    ----------
+    sample : Sample
+        Picture and truth.
+    factor : float
+        Above 1 is larger.
+
+    Returns
+    -------
+    Sample
+        The resized one; the size is rounded to whole pixels and the boxes follow it.
+
+    Examples
+    --------
+    >>> one = TrainingSample(np.zeros((4, 8, 3), np.uint8), np.array([[0, 0, 2, 2.0]]), np.array([0]), np.zeros((0, 4)))
+    >>> scale(one, 2).boxes.tolist()
+    [[0.0, 0.0, 4.0, 4.0]]
+    """
+    height, width = sample.picture.shape[:2]
+    new = max(1, round(width * factor)), max(1, round(height * factor))
+    if new == (width, height):
+        return sample
+    ratio = np.array([new[0] / width, new[1] / height] * 2)
+    return TrainingSample(resize(sample.picture, new, "linear"), sample.boxes * ratio, sample.labels, sample.ignored * ratio)
+
+
+# A truth cut so that less than this share of it is left is ignored, not learned.
+LEAST_LEFT = 0.35
+
+
+def crop(sample: TrainingSample, left: int, top: int, width: int, height: int) -> TrainingSample:
+    """A window of the sample; what lies outside the picture is gray.
+
+    Parameters
+    ----------
+    sample : Sample
+        Picture and truth.
+    left, top, width, height : int
+        The window, px; it may reach past the picture's edges.
+
+    Returns
+    -------
+    Sample
+        The window, boxes clipped to it; mostly cut-off truths become ignored.
+
+    Examples
+    --------
+    >>> one = TrainingSample(np.zeros((4, 8, 3), np.uint8), np.array([[0, 0, 2, 2.0]]), np.array([0]), np.zeros((0, 4)))
+    >>> crop(one, -2, 0, 6, 4).boxes.tolist()
+    [[2.0, 0.0, 4.0, 2.0]]
+    """
+    full_height, full_width = sample.picture.shape[:2]
+    window = np.full((height, width, 3), round(PICTURE_MEAN), np.uint8)
+    x0, y0 = max(left, 0), max(top, 0)
+    x1, y1 = min(left + width, full_width), min(top + height, full_height)
+    if x1 > x0 and y1 > y0:
+        window[y0 - top : y1 - top, x0 - left : x1 - left] = sample.picture[y0:y1, x0:x1]
+
+    def cut(boxes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        moved = boxes - [left, top, left, top]
+        inside = moved.clip(0, [width, height, width, height])
+        sides = (inside[:, 2:] - inside[:, :2]).clip(0)
+        return inside, sides.prod(axis=1) / (boxes[:, 2:] - boxes[:, :2]).prod(axis=1)
+
+    boxes, left_over = cut(sample.boxes)
+    ignored, ignored_left = cut(sample.ignored)
+    learned = left_over >= LEAST_LEFT
+    partly = (left_over > 0) & ~learned
+    return TrainingSample(window, boxes[learned], sample.labels[learned], np.concatenate([ignored[ignored_left > 0], boxes[partly]]))

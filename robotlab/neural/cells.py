@@ -1,0 +1,259 @@
+"""Cells: rows of features from many pictures, with what each must say.
+
+A picture has thousands of background cells and a few centers.  So a part of the
+background is drawn at random and counts for the rest, and after a first fit the
+background that fooled it most is added (Felzenszwalb et al., PAMI 32:1627-1645,
+2010, "data-mining hard negatives").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from robotlab.neural import augmentation
+from robotlab.neural.augmentation import TrainingSample
+from robotlab.neural.engine.workers import WorkerPool
+from robotlab.neural.grid import cell_targets
+from robotlab.neural.onnxio import network_to_onnx
+from robotlab.neural.session import open_session
+from robotlab.neural.sizes import network_input
+from robotlab.neural.spec import FEATURE_STRIDE, FEATURES, Layer
+
+# Passes over the pictures; each shows them under other light and mirrored or not.
+PASSES = 4
+# Background cells drawn at random, and those that fooled the last fit, a picture.
+RANDOM_CELLS = 120
+HARD_CELLS = 60
+# At most about so many cells are gathered in all (they take .8 GB in the fit): of
+# larger sets each pass looks at other pictures, drawn at random.
+MOST_CELLS = 400_000
+# In the head fit, cells whose soft center is above this are a thing too, by the
+# square of the soft center: a small thing then has more than one row to learn
+# from.  .7 did nearly as well on greenhouses of other seeds.
+ALSO_FROM = 0.5
+# Background cells with a lower score than this fool no one.
+HARD_FROM = 0.02
+
+
+class FrozenFeatures:
+    """The feature network, only to be read.
+
+    Parameters
+    ----------
+    weights : mapping of str to ndarray
+        Of the feature network.
+    layers : tuple of Layer
+        The feature network.
+    threads : int
+        Processor threads of one call; several calls may run at once.
+
+    Examples
+    --------
+    >>> from robotlab.neural.spec import first_weights
+    >>> FrozenFeatures(first_weights(FEATURES))(np.zeros((32, 48, 3), np.uint8)).shape[:2]
+    (8, 12)
+    """
+
+    def __init__(
+        self, weights: Mapping[str, np.ndarray], layers: tuple[Layer, ...] = FEATURES, threads: int = 1
+    ) -> None:
+        self._session = open_session(network_to_onnx(layers, weights).SerializeToString(), threads)
+
+    def __call__(self, picture: np.ndarray) -> np.ndarray:
+        """Features of every cell.
+
+        Parameters
+        ----------
+        picture : (H, W, 3) ndarray of uint8
+            Red-green-blue; padded to whole blocks.
+
+        Returns
+        -------
+        (h, w, F) ndarray of float32
+            One row of features for each cell.
+        """
+        return self._session.run(None, {"picture": network_input(picture)[None]})[0][0].transpose(1, 2, 0)
+
+
+@dataclass
+class Cells:
+    """Cells taken from many pictures, one a row.
+
+    Parameters
+    ----------
+    features : (M, F) ndarray of float32
+        What the network says there.
+    classes : (M,) ndarray of int
+        0 background, 1 + label.
+    weights : (M,) ndarray of float32
+        How many cells this one counts for.
+    boxes : (M, 4) ndarray of float32
+        ``dx, dy, log w, log h``, cells.
+    box_weights : (M,) ndarray of float32
+        0 where no box is asked.
+    pictures : (M,) ndarray of int
+        Which picture the cell came from.
+    """
+
+    features: np.ndarray
+    classes: np.ndarray
+    weights: np.ndarray
+    boxes: np.ndarray
+    box_weights: np.ndarray
+    pictures: np.ndarray
+
+    def pick(self, rows: np.ndarray) -> Cells:
+        """Some of the rows."""
+        return Cells(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
+    @staticmethod
+    def joined(parts: Sequence[Cells]) -> Cells:
+        """All rows of several."""
+        return Cells(*(np.concatenate([getattr(p, name) for p in parts]) for name in Cells.__dataclass_fields__))
+
+
+def draw_sample(sample: TrainingSample, rng: np.random.Generator, plain: bool) -> TrainingSample:
+    """The sample as one pass sees it: as it is, or mirrored and under another light.
+
+    Parameters
+    ----------
+    sample : Sample
+        Picture and truth.
+    rng : numpy.random.Generator
+        Where chance comes from.
+    plain : bool
+        Leave it as it is.
+
+    Returns
+    -------
+    Sample
+        What to learn from.
+    """
+    if plain:
+        return sample
+    if rng.random() < 0.5:
+        sample = augmentation.horizontal_flip(sample)
+    return TrainingSample(augmentation.color_jitter(sample.picture, rng), sample.boxes, sample.labels, sample.ignored)
+
+
+def cells_of(
+    features: np.ndarray, sample: TrainingSample, index: int, rng: np.random.Generator, scores: np.ndarray | None
+) -> Cells:
+    """The cells of one picture that the fit will see.
+
+    Parameters
+    ----------
+    features : (h, w, F) ndarray
+        Of the sample's picture.
+    sample : Sample
+        Its truth.
+    index : int
+        Noted as the cells' picture.
+    rng : numpy.random.Generator
+        Draws the background.
+    scores : (h, w) ndarray or None
+        Highest class score of the last fit, to find what fools it.
+
+    Returns
+    -------
+    Cells
+        Every cell near a center, hard background, and some of the rest, which
+        counts for all of the rest.
+    """
+    height, width = sample.picture.shape[:2]
+    padded = [FEATURE_STRIDE * cells for cells in features.shape[:2]]
+    asked = cell_targets(sample.boxes, sample.labels, sample.ignored, *padded)
+    also = (asked.box_weights > ALSO_FROM) & (asked.classes == 0)
+    classes = np.where(also, asked.owners, asked.classes)
+    weights = np.where(also, asked.box_weights**2, asked.weights)
+    # The gray pixels added to fill the last block ask nothing.
+    weights[-(-height // FEATURE_STRIDE) :] = 0
+    weights[:, -(-width // FEATURE_STRIDE) :] = 0
+    weights = weights.ravel()
+    near = (asked.box_weights.ravel() > 0) | (classes.ravel() > 0)
+    open_cells = np.flatnonzero(~near & (weights > 0))
+    hard = open_cells[:0]
+    if scores is not None:
+        by_score = open_cells[np.argsort(-scores.ravel()[open_cells], kind="stable")[:HARD_CELLS]]
+        hard = by_score[scores.ravel()[by_score] > HARD_FROM]
+        open_cells = np.setdiff1d(open_cells, hard)
+    drawn = rng.choice(open_cells, min(RANDOM_CELLS, len(open_cells)), replace=False)
+    weights[drawn] *= len(open_cells) / max(len(drawn), 1)
+    rows = np.concatenate([np.flatnonzero(near), hard, drawn])
+    return Cells(
+        features.reshape(-1, features.shape[2])[rows],
+        classes.ravel()[rows],
+        weights[rows].astype(np.float32),
+        asked.boxes.reshape(4, -1).T[rows],
+        asked.box_weights.ravel()[rows],
+        np.full(len(rows), index),
+    )
+
+
+def gather_cells(
+    source: Sequence[TrainingSample],
+    features: Callable[[np.ndarray], np.ndarray],
+    rough: Callable[[Cells], Callable[[np.ndarray], np.ndarray]],
+    seed: int,
+    pool: WorkerPool,
+    passes: int = PASSES,
+    step: Callable[[], object] = lambda: None,
+    most: int | None = None,
+) -> Cells:
+    """Cells of all pictures, gathered in several passes.
+
+    Parameters
+    ----------
+    source : sequence of Sample
+        The pictures.
+    features : callable
+        Gives (h, w, F) for a picture.
+    rough : callable
+        Fits a head on the cells so far; gives a function that rates the cells
+        of a picture's (h, w, F) features by their highest class score.
+    seed : int
+        Same seed, same cells.
+    pool : WorkerPool
+        Who does the work.
+    passes : int
+        The first sees the pictures as they are; later ones mirrored and under
+        other light, and look for background that fools the fit so far.
+    step : callable
+        Told of each picture done, for a progress bar.
+    most : int, optional
+        Pictures of a pass; where there are more, each pass draws its own.
+
+    Returns
+    -------
+    Cells
+        Ready to fit.
+    """
+    parts: list[Cells] = []
+    rate = None
+    order = np.arange(len(source))
+    if most is not None and most < len(source):
+        # One order for all passes, each going on where the one before stopped.
+        order = np.random.default_rng([seed, passes]).permutation(len(source))
+    for turn in range(passes):
+        places = order if len(order) <= (most or len(order)) else np.roll(order, -turn * most)[:most]
+        drawn: list[Cells | None] = [None] * len(places)
+
+        def draw(
+            n: int, worker: int, turn: int = turn, rate: Callable | None = rate, drawn: list = drawn, places: np.ndarray = places
+        ) -> None:
+            index = int(places[n])
+            rng = np.random.default_rng([seed, turn, index])
+            sample = draw_sample(source[index], rng, plain=turn == 0)
+            found = features(sample.picture)
+            scores = None if rate is None else rate(found)
+            drawn[n] = cells_of(found, sample, index, rng, scores)
+            step()
+
+        pool.each(draw, len(places))
+        parts += drawn
+        if turn < passes - 1:
+            rate = rough(Cells.joined(parts))
+    return Cells.joined(parts)

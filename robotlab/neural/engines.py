@@ -1,0 +1,174 @@
+"""The two engines behind one contract: NumPy, and PyTorch where it is installed.
+
+An engine holds a network, its optimiser and the slow average of its weights.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from collections.abc import Mapping, Sequence
+from typing import Protocol
+
+import numpy as np
+
+from robotlab.neural.engine.workers import WorkerPool
+from robotlab.neural.engine.losses import detection_loss
+from robotlab.neural.engine.network import Network
+from robotlab.neural.engine.optimizer import AdamW, ExponentialMovingAverage, clip_gradient_norm
+from robotlab.neural.spec import Layer
+from robotlab.neural.windows import Batch
+from robotlab.errors import InputError, install_hint
+
+# Loshchilov & Hutter (arXiv:1711.05101) use .01 to .05 times the rate's scale.
+DECAY = 0.02
+# Steps that the average of the weights reaches back, about 1 / (1 - memory).
+MEMORY = 0.995
+# Longest gradient; only the first steps of a new head exceed it.
+LONGEST = 10.0
+
+
+class Engine(Protocol):
+    """What full training asks of an engine."""
+
+    name: str
+
+    def step(self, batch: Batch, rate: float) -> float:
+        """Learn from a batch; gives its loss."""
+        ...
+
+    def average(self) -> dict[str, np.ndarray]:
+        """The slow average of the weights, to judge and to keep."""
+        ...
+
+    def state(self) -> dict[str, np.ndarray]:
+        """Everything needed to go on later."""
+        ...
+
+    def restore(self, state: Mapping[str, np.ndarray]) -> None:
+        """Go on from a state."""
+        ...
+
+
+class NumpyEngine:
+    """The engine that needs nothing but NumPy.
+
+    Parameters
+    ----------
+    layers : sequence of Layer
+        Features and head.
+    weights : mapping of str to ndarray
+        Where to start.
+    pool : WorkerPool
+        Who does the work.
+    dtype : type
+        ``np.float32``, or ``np.float64`` for checks.
+    """
+
+    name = "numpy"
+
+    def __init__(
+        self, layers: Sequence[Layer], weights: Mapping[str, np.ndarray], pool: WorkerPool, dtype: type = np.float32
+    ) -> None:
+        self.network = Network(layers, weights, pool, dtype)
+        decayed = np.concatenate(
+            [np.full(value.size, name.endswith(".kernel")) for name, value in self.network.gradients.items()]
+        )
+        self.optimiser = AdamW(self.network.learned, DECAY, decayed)
+        self._average = ExponentialMovingAverage(self.network.weights, MEMORY)
+
+    def gradients(self, batch: Batch) -> tuple[float, dict[str, np.ndarray]]:
+        """Loss and gradients of a batch, without a step.
+
+        Parameters
+        ----------
+        batch : Batch
+            What to learn from.
+
+        Returns
+        -------
+        loss : float
+            Of the batch.
+        gradients : dict of str to ndarray
+            By name.
+        """
+        output = self.network.forward(batch.pictures)
+        loss, gradient = detection_loss(output, batch.classes, batch.weights, batch.boxes, batch.box_weights)
+        self.network.backward(gradient)
+        return loss, self.network.gradients
+
+    def step(self, batch: Batch, rate: float) -> float:
+        """Learn from a batch; gives its loss."""
+        loss, _ = self.gradients(batch)
+        clip_gradient_norm(self.network.gradient, LONGEST)
+        self.optimiser(self.network.gradient, rate)
+        self._average.follow(self.network.weights)
+        return loss
+
+    def average(self) -> dict[str, np.ndarray]:
+        """The slow average of the weights, to judge and to keep."""
+        return {name: value.copy() for name, value in self._average.arrays.items()}
+
+    def state(self) -> dict[str, np.ndarray]:
+        """Everything needed to go on later."""
+        return {
+            **{f"weights/{name}": value for name, value in self.network.weights.items()},
+            **{f"average/{name}": value for name, value in self._average.arrays.items()},
+            "optimiser/mean": self.optimiser.mean,
+            "optimiser/square": self.optimiser.square,
+            "steps": np.array(self.optimiser.steps),
+        }
+
+    def restore(self, state: Mapping[str, np.ndarray]) -> None:
+        """Go on from a state."""
+        for name, value in self.network.weights.items():
+            value[...] = state[f"weights/{name}"]
+            self._average.arrays[name][...] = state[f"average/{name}"]
+        self.optimiser.mean[...] = state["optimiser/mean"]
+        self.optimiser.square[...] = state["optimiser/square"]
+        self.optimiser.steps = self._average.steps = int(state["steps"])
+
+
+def torch_is_there() -> bool:
+    """Whether PyTorch is installed; it is not imported.
+
+    Returns
+    -------
+    bool
+        True where ``import torch`` would be tried.
+
+    Examples
+    --------
+    >>> torch_is_there() in (True, False)
+    True
+    """
+    return importlib.util.find_spec("torch") is not None
+
+
+def choose_engine(name: str) -> str:
+    """The engine to use.
+
+    Parameters
+    ----------
+    name : {"auto", "numpy", "torch"}
+        What was asked for.
+
+    Returns
+    -------
+    {"numpy", "torch"}
+        ``auto`` is PyTorch where it is installed.
+
+    Raises
+    ------
+    InputError
+        If PyTorch is asked for and not installed.
+
+    Examples
+    --------
+    >>> choose_engine("numpy")
+    'numpy'
+    """
+    if name == "auto":
+        return "torch" if torch_is_there() else "numpy"
+    if name == "torch" and not torch_is_there():
+        raise InputError(f"engine torch needs PyTorch, it is not installed; use engine numpy, or {install_hint('torch')}")
+    return name

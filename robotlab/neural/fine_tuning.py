@@ -1,0 +1,253 @@
+"""Stage two on a data set: full training, from the budget to the finished detector."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from tqdm import tqdm
+
+from robotlab.data import DataSet
+from robotlab.neural.cells import MOST_CELLS, FrozenFeatures, gather_cells
+from robotlab.neural.facts import bar, judged_facts, shipped_weights
+from robotlab.neural.engine.workers import WorkerPool
+from robotlab.neural.engine.network import Network
+from robotlab.neural.engines import Engine, NumpyEngine
+from robotlab.neural.detector import NeuralDetector
+from robotlab.neural.graph import head_layers
+from robotlab.neural.head import fit_linear_head, rough_head
+from robotlab.neural.held_out import metrics_of, detect_all
+from robotlab.neural.budget import TrainingBudget, check_disk, check_memory, disk_bytes, memory_bytes, pictures_bytes
+from robotlab.neural.samples import SampleSource, choose_working
+from robotlab.neural.spec import FEATURES, Layer, first_weights
+from robotlab.neural.training_loop import BatchMaker, History, train
+from robotlab.neural.windows import plan_windows
+
+# Passes over the pictures to fit the head that full training starts with, and about
+# how many cells a picture gives in each.
+WARM_PASSES = 2
+WARM_CELLS = 200
+# Batches that the normalization's statistics are measured on before that: after
+# these, (1 - NORM_MOMENTUM)^30 = 4 % of the shipped ones are left.
+SETTLING_BATCHES = 30
+# Share that the classes have of a cell before anything is learned (Lin et al.).
+FIRST_SHARE = 0.01
+# Windows that are drawn of each picture, and limits on the number of steps.
+USUAL_EPOCHS = 100
+STEP_LIMITS = (300, 1500)
+# Time after which the usual training ends, whatever the machine.
+USUAL_SECONDS = 280.0
+# Held-out pictures that are looked at while training; all are at the end.
+JUDGED_PICTURES = 80
+
+
+def adapt_batch_norm(
+    weights: Mapping[str, np.ndarray], batches: BatchMaker, pool: WorkerPool, tick: Callable[[], object] = lambda: None
+) -> dict[str, np.ndarray]:
+    """The same weights, the normalization's running statistics measured on these pictures.
+
+    Training normalises each batch by its own statistics.  A head that was
+    fitted on features by statistics of other pictures would begin far off.
+
+    Parameters
+    ----------
+    weights : mapping of str to ndarray
+        For the layers ``FEATURES``.
+    batches : BatchMaker
+        Draws windows of the pictures to learn from.
+    pool : WorkerPool
+        Who does the work.
+    tick : callable
+        Told of each batch done, for a progress bar.
+
+    Returns
+    -------
+    dict of str to ndarray
+        Only what ends in ``.mean`` or ``.variance`` differs.
+    """
+    network = Network(FEATURES, weights, pool)
+    for step in range(SETTLING_BATCHES):
+        network.forward(batches(step).pictures)
+        tick()
+    return {name: value.copy() for name, value in network.weights.items()}
+
+
+def start_weights(
+    source: SampleSource, batches: BatchMaker, count: int, start: str, seed: int, pool: WorkerPool, progress: bool
+) -> dict[str, np.ndarray]:
+    """Weights that full training starts from: features and head.
+
+    Parameters
+    ----------
+    source : SampleSource
+        Pictures to learn from.
+    batches : BatchMaker
+        Draws windows of them.
+    count : int
+        Number of classes.
+    start : {"shipped", "scratch"}
+        ``shipped`` takes the features as shipped, settles them and fits a head on them first.
+    seed : int
+        For chance.
+    pool : WorkerPool
+        Who does the work.
+    progress : bool
+        Show a progress bar.
+
+    Returns
+    -------
+    dict of str to ndarray
+        For the layers ``FEATURES + head_layers(count)``.
+    """
+    if start == "shipped":
+        most = min(len(source), MOST_CELLS // (WARM_PASSES * WARM_CELLS))
+        with bar(SETTLING_BATCHES + most * WARM_PASSES, "head first", progress) as shown:
+            weights = adapt_batch_norm(shipped_weights(), batches, pool, shown.update)
+            cells = gather_cells(source, FrozenFeatures(weights), rough_head(count), seed, pool, WARM_PASSES, shown.update, most)
+        return {**weights, **fit_linear_head(cells, count)}
+    weights = first_weights(FEATURES + head_layers(count), seed)
+    weights["head.kernel"] *= np.float32(0.1)
+    # At first every cell is background with share 1 - FIRST_SHARE, so that the
+    # many background cells do not drown the few centers (arXiv:1708.02002, 3.3).
+    weights["head.bias"][0] = np.log((1 - FIRST_SHARE) / FIRST_SHARE * count)
+    return weights
+
+
+def fine_tune(
+    learned: DataSet,
+    held: DataSet | None,
+    facts: Mapping[str, Any],
+    seed: int,
+    engine_name: str,
+    start: str,
+    minutes: float | None,
+    epochs: int | None,
+    progress: bool,
+    state_path: str | os.PathLike | None,
+    watch: Callable[[History, NeuralDetector | None], object] | None = None,
+) -> NeuralDetector:
+    """Stage two on a data set that is already split.
+
+    Parameters
+    ----------
+    learned, held : DataSet
+        Pictures to learn from, and held out (or ``None``).
+    facts : mapping
+        What is known already.
+    seed : int
+        For chance.
+    engine_name : {"numpy", "torch"}
+        Which engine.
+    start : {"shipped", "scratch"}
+        Weights to start from.
+    minutes, epochs : float, int, optional
+        At most so long.
+    progress : bool
+        Show progress bars and the budget.
+    state_path : path-like, optional
+        Kept there and continued from.
+    watch : callable, optional
+        Told how it goes, see :func:`robotlab.neural.fit`.
+
+    Returns
+    -------
+    Detector
+        The best on the held-out pictures; after Ctrl-C the best so far, and
+        ``facts["interrupted"]`` says so.
+    """
+    count = len(learned.classes)
+    working_px, scale = choose_working(learned)
+    source = SampleSource(learned, working_px, scale)
+    layers = FEATURES + head_layers(count)
+    windows = plan_windows(*source.sizes_and_sides())
+    needed = disk_bytes(layers, state_path is not None)
+    check_disk(Path(state_path).parent if state_path is not None else Path.cwd(), needed)
+    steps = step_count(len(learned), windows.count, epochs)
+    seconds = 60 * minutes if minutes else (USUAL_SECONDS if epochs is None else None)
+    judged = None if held is None else thinned(held, JUDGED_PICTURES)
+
+    def made(trained: Mapping[str, np.ndarray], known: Mapping[str, Any]) -> NeuralDetector:
+        return NeuralDetector.build(layers, trained, learned.classes, known, working_px, scale)
+
+    newest: list[NeuralDetector] = []
+
+    def judge(trained: Mapping[str, np.ndarray]) -> dict[str, float]:
+        newest[:] = [made(trained, {})]
+        return metrics_of(judged, detect_all(newest[0], judged))
+
+    with WorkerPool() as pool:
+        warm = min(len(source) * WARM_PASSES * WARM_CELLS, MOST_CELLS)
+        kept = pictures_bytes(source, min(pool.workers, len(source)))
+        memory = memory_bytes(layers, windows.count, windows.height_px, windows.width_px, kept, engine_name == "torch", warm)
+        check_memory(memory)
+        batches = BatchMaker(source, windows, seed, pool)
+        if progress:
+            trial = make_engine(engine_name, layers, first_weights(layers), pool)
+            predicted = min(steps * step_seconds(trial, batches), seconds or np.inf)
+            size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
+            tqdm.write(f"full training ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}")
+        engine = make_engine(engine_name, layers, start_weights(source, batches, count, start, seed, pool, progress), pool)
+        with bar(steps, "full training", progress) as shown:
+
+            def tell(step: int, course: History) -> None:
+                shown.update(step - shown.n)
+                words = {"loss": f"{course.losses[-1]:.3f}"} if course.losses else {}
+                if course.judged_AP:
+                    words["held-out AP50"] = f"{course.judged_AP50[-1]:.3f}"
+                    words["AP"] = f"{course.judged_AP[-1]:.3f}"
+                shown.set_postfix(words, refresh=False)
+                if watch is not None and (newest or course.steps[-1:] == [step]):
+                    watch(course, newest.pop() if newest else None)
+
+            marks = {"seed": seed, "pictures": len(learned), "classes": list(learned.classes), "windows": vars(windows)}
+            trained, course, finished = train(
+                engine, batches, steps, None if held is None else judge, tell, seconds, state_path, marks
+            )
+    facts = {
+        **facts,
+        "engine": engine_name,
+        "start": start,
+        "steps": course.steps[-1] if course.steps else 0,
+        "windows": vars(windows),
+        "curve": {name: [round(value, 4) for value in values] for name, values in vars(course).items()},
+    }
+    if not finished:
+        facts["interrupted"] = True
+    return made(trained, {**facts, **judged_facts(made(trained, {}), held)})
+
+
+def make_engine(name: str, layers: Sequence[Layer], weights: Mapping[str, np.ndarray], pool: WorkerPool) -> Engine:
+    """The engine of that name."""
+    if name == "numpy":
+        return NumpyEngine(layers, weights, pool)
+    from robotlab.neural.torch_engine import TorchEngine  # PyTorch is optional and slow to import
+
+    return TorchEngine(layers, weights)
+
+
+def step_seconds(engine: Engine, batches: BatchMaker) -> float:
+    """Seconds that one step takes; the engine is one to throw away."""
+    took = []
+    for step in range(3):
+        started = time.perf_counter()
+        engine.step(batches(step), 0.0)
+        took.append(time.perf_counter() - started)
+    return min(took)
+
+
+def step_count(pictures: int, windows: int, epochs: int | None) -> int:
+    """Steps of a full training."""
+    if epochs is not None:
+        return max(1, round(epochs * pictures / windows))
+    return int(np.clip(round(USUAL_EPOCHS * pictures / windows), *STEP_LIMITS))
+
+
+def thinned(data: DataSet, most: int) -> DataSet:
+    """At most so many pictures, evenly spread."""
+    if len(data) <= most:
+        return data
+    return data.having([data.pictures[i] for i in np.linspace(0, len(data) - 1, most).round().astype(int)])

@@ -1,0 +1,227 @@
+"""Fit a detector: one call for both stages, and the first of them."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from tqdm import tqdm
+
+from robotlab.data import DataSet
+from robotlab.neural.cells import HARD_CELLS, MOST_CELLS, PASSES, Cells, FrozenFeatures, cells_of, draw_sample, gather_cells
+from robotlab.neural.facts import bar, first_facts, judged_facts, learned_facts, shipped_weights, validation_facts
+from robotlab.neural.engine.workers import WorkerPool, core_count
+from robotlab.neural.engines import choose_engine
+from robotlab.neural.detector import NeuralDetector
+from robotlab.neural.fine_tuning import fine_tune
+from robotlab.neural.graph import head_layers
+from robotlab.neural.head import fit_linear_head, rough_head
+from robotlab.neural.held_out import split_validation
+from robotlab.neural.mlp_head import HIDDEN, fit_mlp_head
+from robotlab.neural.budget import BASE_BYTES, TrainingBudget, check_disk, check_memory, disk_bytes, pictures_bytes, rows_bytes, workers_within
+from robotlab.neural.samples import CACHE_BYTES, SampleSource, choose_working
+from robotlab.neural.spec import FEATURES
+from robotlab.neural.training_loop import History
+from robotlab.errors import InputError
+
+# Time of the convex fits for each picture and pass (measured on two cores).
+FIT_SECONDS_A_DRAW = 0.005
+
+
+def fit(
+    data: DataSet,
+    training: str = "frozen_backbone",
+    engine: str = "auto",
+    seed: int = 0,
+    hold_out: Sequence[str] | str | None = None,
+    head: str = "linear",
+    minutes: float | None = None,
+    epochs: int | None = None,
+    start: str = "shipped",
+    progress: bool = True,
+    state_path: str | os.PathLike | None = None,
+    watch: Callable[[History, NeuralDetector | None], object] | None = None,
+) -> NeuralDetector:
+    """Train a detector on labeled pictures.
+
+    Parameters
+    ----------
+    data : DataSet
+        From :func:`robotlab.data.open_dataset`; any classes and sizes.
+    training : {"frozen_backbone", "fine_tuning"}
+        ``head``: seconds, the features stay as shipped.  ``full``: minutes,
+        every layer learns; best on real pictures.
+    engine : {"auto", "numpy", "torch"}
+        Of full training; ``auto`` takes PyTorch where it is installed.
+    seed : int
+        Same seed, same pictures, same machine: same detector.
+    hold_out : str or sequence of str, optional
+        Recordings never learned from; they choose ``facts["best_score"]`` and
+        when full training stops.  Without it about 15 % are held out (the head
+        fit then learns from all of them in the end).
+    head : {"linear", "mlp"}
+        ``mlp`` puts one small layer between.
+    minutes, epochs : float, int, optional
+        At most so long.
+    start : {"shipped", "scratch"}
+        Weights that full training starts from.
+    progress : bool
+        Show progress bars.
+    state_path : path-like, optional
+        Full training keeps its state there and continues from it.
+    watch : callable, optional
+        Called during full training with the :class:`~robotlab.neural.training_loop.History`
+        so far and, when the held-out pictures have just been judged, the
+        detector as it is then (else ``None``); `TrainingMonitor` of
+        :mod:`robotlab.widgets` has one.
+
+    Returns
+    -------
+    Detector
+        Save it with :meth:`NeuralDetector.save`.
+
+    Raises
+    ------
+    InputError
+        If an option is unknown.
+    DataSetError
+        If there is nothing to learn from, or a picture is damaged.
+
+    Examples
+    --------
+    >>> fit(None, training="half")
+    Traceback (most recent call last):
+    robotlab.errors.InputError: training must be frozen_backbone or fine_tuning, got 'half'; choose one of them
+    """
+    for name, value, known in (
+        ("training", training, ("frozen_backbone", "fine_tuning")),
+        ("engine", engine, ("auto", "numpy", "torch")),
+        ("head", head, ("linear", "mlp")),
+        ("start", start, ("shipped", "scratch")),
+    ):
+        if value not in known:
+            raise InputError(f"{name} must be {' or '.join(known)}, got {value!r}; choose one of them")
+    for name, value in (("minutes", minutes), ("epochs", epochs)):
+        if value is not None and not value > 0:
+            raise InputError(f"{name} must be above 0, got {value}; leave it out for the usual")
+    if watch is not None and training == "frozen_backbone":
+        raise InputError("watch must be left out in a head fit, which has no course to watch; leave it out, or pass stage='full'")
+    data = data.need_boxes()
+    learned, held, held_words = split_validation(data, hold_out)
+    learned.need_boxes()
+    facts = first_facts(learned, held, held_words, training, seed)
+    if training == "frozen_backbone":
+        return fit_head(learned, held, hold_out is not None, facts, seed, head, progress)
+    return fine_tune(learned, held, facts, seed, choose_engine(engine), start, minutes, epochs, progress, state_path, watch)
+
+
+def fit_head(
+    learned: DataSet,
+    held: DataSet | None,
+    named: bool,
+    facts: Mapping[str, Any],
+    seed: int,
+    head: str,
+    progress: bool,
+) -> NeuralDetector:
+    """Stage one on a data set that is already split.
+
+    Parameters
+    ----------
+    learned : DataSet
+        Pictures to learn from.
+    held : DataSet or None
+        Pictures held out.
+    named : bool
+        The learner named the held-out recordings, so they are never learned
+        from; otherwise the last fit uses them too.
+    facts : mapping
+        What is known already.
+    seed : int
+        Same seed, same head.
+    head : {"linear", "mlp"}
+        Kind of head.
+    progress : bool
+        Show progress bars.
+
+    Returns
+    -------
+    Detector
+        With frozen features.
+    """
+    count = len(learned.classes)
+    working_px, scale = choose_working(learned)
+    weights = shipped_weights()
+    features = FrozenFeatures(weights)
+    source = SampleSource(learned, working_px, scale)
+    layers = FEATURES + head_layers(count, HIDDEN if head == "mlp" else 0)
+
+    def made(cells: Cells, known: Mapping[str, Any]) -> NeuralDetector:
+        fitted = fit_mlp_head(cells, count, seed) if head == "mlp" else fit_linear_head(cells, count)
+        return NeuralDetector.build(layers, {**weights, **fitted}, learned.classes, known, working_px, scale)
+
+    last_too = held is not None and not named
+    pictures = len(learned) + (len(held) if last_too else 0)
+    needed = disk_bytes(layers, keeps_state=False)
+    check_disk(Path.cwd(), needed)
+    workers = workers_within(source, core_count())
+    seconds, cells_each = try_pictures(source, features, workers)
+    # Of larger sets each pass draws its pictures; the held-out ones keep their share.
+    share = min(1.0, MOST_CELLS / (cells_each * PASSES * pictures))
+    most, most_held = max(1, round(share * len(learned))), max(1, round(share * len(held))) if last_too else 0
+    total = (most + most_held) * PASSES
+    memory = BASE_BYTES + rows_bytes(round(total * cells_each), FEATURES[-1].channels) + pictures_bytes(source, workers)
+    if progress:
+        drawn = f" of {most + most_held}" if share < 1 else ""
+        tqdm.write(f"head fit: {pictures} pictures, {PASSES} passes{drawn}; {TrainingBudget(total * seconds, memory, needed)}")
+    check_memory(memory)
+    with bar(total, "head fit", progress) as shown, WorkerPool(workers if workers < core_count() else None) as pool:
+        cells = gather_cells(source, features, rough_head(count), seed, pool, step=shown.update, most=most)
+        facts = {**facts, "cells": len(cells.classes), "head": head}
+        facts |= judged_facts(made(cells, facts), held)
+        if last_too:
+            more = gather_cells(SampleSource(held, working_px, scale), features, rough_head(count), seed + 1, pool, step=shown.update, most=most_held)
+            cells = Cells.joined([cells, more])
+            # Held out no more: nothing is left that was not learned from.
+            all_learned = learned.having([*learned.pictures, *held.pictures])
+            facts |= learned_facts(all_learned) | {"validation": validation_facts(None), "held_out_learned_after": True}
+        return made(cells, facts)
+
+
+def try_pictures(source: SampleSource, features: FrozenFeatures, workers: int) -> tuple[float, float]:
+    """Seconds and cells of one picture in one pass of a head fit, tried on a few spread over the set.
+
+    Parameters
+    ----------
+    source : SampleSource
+        The pictures.
+    features : FrozenFeatures
+        The feature network.
+    workers : int
+        Pictures looked at side by side.
+
+    Returns
+    -------
+    seconds, cells : float
+        Means.
+    """
+    rng = np.random.default_rng(0)
+    places = np.unique(np.linspace(0, len(source) - 1, 4).astype(int)).tolist()
+    started, cells = time.perf_counter(), 0
+    for index in places:
+        source[index]
+    # A picture that is kept is read in the first pass alone.
+    reading = (time.perf_counter() - started) / (PASSES if source.bytes_in_all() <= CACHE_BYTES else 1)
+    started = time.perf_counter()
+    for index in places:
+        sample = draw_sample(source[index], rng, plain=False)
+        found = features(sample.picture)
+        # As many hard cells as can be come along later.
+        cells += len(cells_of(found, sample, index, rng, None).classes) + HARD_CELLS
+    each = (reading + time.perf_counter() - started) / len(places)
+    # The pictures are shared out to the cores, the fits come on top.
+    return each / workers + FIT_SECONDS_A_DRAW, cells / len(places)

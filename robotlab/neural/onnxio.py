@@ -1,0 +1,399 @@
+"""Networks of :mod:`robotlab.neural.spec` to and from ONNX.
+
+Needed to make a network's file; to run one, :mod:`robotlab.neural.session` is
+enough.  One network becomes one graph whose input ``picture`` is ``(N, 3, H, W)``
+float32, RGB from 0 to 255, any N, H and W multiples of
+:data:`~robotlab.neural.spec.STRIDE_MULTIPLE`.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+import numpy as np
+import onnx
+from onnx import TensorProto, helper, numpy_helper
+
+from robotlab.neural.session import outline, read_model
+from robotlab.neural.spec import FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
+from robotlab.errors import ModelError
+from robotlab.files import write_whole
+
+# Operator set 17 and file version 8 (2022) are read by every onnxruntime since
+# 1.12 and by OpenCV since 4.7.
+OPSET = 17
+IR_VERSION = 8
+
+
+def fold_normalization(layers: Iterable[Layer], weights: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Merge each batch normalization into the convolution before it.
+
+    Parameters
+    ----------
+    layers : iterable of Layer
+        A network.
+    weights : mapping of str to ndarray
+        Its weights, as in :func:`~robotlab.neural.spec.weight_shapes`.
+
+    Returns
+    -------
+    dict of str to ndarray of float32
+        ``NAME.kernel`` and ``NAME.bias`` for every convolution.
+
+    Notes
+    -----
+    With running mean m and variance v, ``scale (Kx - m) / sqrt(v + e) + shift``
+    is one convolution with kernel ``K scale / sqrt(v + e)`` and bias
+    ``shift - m scale / sqrt(v + e)`` (Ioffe & Szegedy, arXiv:1502.03167,
+    section 3.1).  True for running statistics only, not while training.
+
+    Examples
+    --------
+    >>> from robotlab.neural.spec import first_weights
+    >>> sorted(fold_normalization(FEATURES[:1], first_weights(FEATURES)))
+    ['c1.bias', 'c1.kernel']
+    """
+    folded = {}
+    for layer in layers:
+        if layer.kind != "conv":
+            continue
+        kernel = np.asarray(weights[f"{layer.name}.kernel"], np.float64)
+        if layer.norm:
+            scale, shift, mean, variance = (
+                np.asarray(weights[f"{layer.name}.{part}"], np.float64) for part in ("scale", "shift", "mean", "variance")
+            )
+            gain = scale / np.sqrt(variance + NORM_EPSILON)
+            kernel = kernel * gain[:, None, None, None]
+            bias = shift - mean * gain
+        else:
+            bias = np.asarray(weights[f"{layer.name}.bias"], np.float64)
+        folded[f"{layer.name}.kernel"] = kernel.astype(np.float32)
+        folded[f"{layer.name}.bias"] = bias.astype(np.float32)
+    return folded
+
+
+def network_nodes(
+    layers: Iterable[Layer], weights: Mapping[str, np.ndarray], fold_norm: bool
+) -> tuple[list[onnx.NodeProto], dict[str, np.ndarray]]:
+    """Nodes and constants of a network, to put in a graph.
+
+    Parameters
+    ----------
+    layers : iterable of Layer
+        A network.
+    weights : mapping of str to ndarray
+        Its weights.
+    fold_norm : bool
+        Merge normalization into the kernels (for running), or keep every
+        number under its own name (for training on).
+
+    Returns
+    -------
+    nodes : list of onnx.NodeProto
+        In running order; the output of each layer bears the layer's name.
+    constants : dict of str to ndarray
+        To become initializers.
+
+    Examples
+    --------
+    >>> from robotlab.neural.spec import first_weights
+    >>> nodes, _ = network_nodes(FEATURES[:1], first_weights(FEATURES), fold_norm=True)
+    >>> [node.op_type for node in nodes]
+    ['Sub', 'Mul', 'Conv', 'Relu']
+    """
+    layers = tuple(layers)
+    constants: dict[str, np.ndarray] = {
+        "picture.mean": np.float32(PICTURE_MEAN).reshape(1),
+        "picture.gain": np.float32(1 / PICTURE_SPREAD).reshape(1),
+    }
+    nodes = [
+        helper.make_node("Sub", ["picture", "picture.mean"], ["picture.centered"], "picture.centered"),
+        helper.make_node("Mul", ["picture.centered", "picture.gain"], ["picture.scaled"], "picture.scaled"),
+    ]
+    constants |= fold_normalization(layers, weights) if fold_norm else {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
+    for layer in layers:
+        inputs = ["picture.scaled" if name == "picture" else name for name in layer.inputs]
+        if layer.kind == "conv":
+            nodes += _conv_nodes(layer, inputs[0], fold_norm)
+        elif layer.kind == "double":
+            constants["double.scales"] = np.array([1, 1, 2, 2], np.float32)
+            nodes.append(
+                helper.make_node(
+                    "Resize",
+                    [inputs[0], "", "double.scales"],
+                    [layer.name],
+                    layer.name,
+                    mode="nearest",
+                    # Output pixel i copies input pixel floor(i / 2).
+                    coordinate_transformation_mode="asymmetric",
+                    nearest_mode="floor",
+                )
+            )
+        elif layer.kind == "add":
+            nodes.append(helper.make_node("Add", inputs, [layer.name], layer.name))
+        elif layer.kind == "concat":
+            nodes.append(helper.make_node("Concat", inputs, [layer.name], layer.name, axis=1))
+        else:
+            raise ModelError(f"a layer must be conv, double, add or concat, {layer.name} is {layer.kind!r}; mend the list")
+    return nodes, constants
+
+
+def _conv_nodes(layer: Layer, source: str, fold_norm: bool) -> list[onnx.NodeProto]:
+    """Convolution, normalization and ReLU of one layer."""
+    name = layer.name
+    normalize = layer.norm and not fold_norm
+    steps = ["conv"] + ["norm"] * normalize + ["relu"] * layer.relu
+    # The last step bears the layer's own name.
+    names = [f"{name}.{step}" for step in steps[:-1]] + [name]
+    pad = layer.dilation * (layer.kernel - 1) // 2
+    nodes = []
+    for step, result in zip(steps, names, strict=True):
+        if step == "conv":
+            numbers = [f"{name}.kernel"] + ([] if normalize else [f"{name}.bias"])
+            nodes.append(
+                helper.make_node(
+                    "Conv",
+                    [source, *numbers],
+                    [result],
+                    result,
+                    kernel_shape=[layer.kernel] * 2,
+                    strides=[layer.stride] * 2,
+                    dilations=[layer.dilation] * 2,
+                    pads=[pad] * 4,
+                )
+            )
+        elif step == "norm":
+            numbers = [f"{name}.{part}" for part in ("scale", "shift", "mean", "variance")]
+            nodes.append(helper.make_node("BatchNormalization", [source, *numbers], [result], result, epsilon=NORM_EPSILON))
+        else:
+            nodes.append(helper.make_node("Relu", [source], [result], result))
+        source = result
+    return nodes
+
+
+def make_model(
+    nodes: list[onnx.NodeProto],
+    constants: Mapping[str, np.ndarray],
+    outputs: Mapping[str, tuple],
+    metadata: Mapping[str, str] | None = None,
+) -> onnx.ModelProto:
+    """Put nodes and constants into a model with the input ``picture``.
+
+    Parameters
+    ----------
+    nodes : list of onnx.NodeProto
+        In running order.
+    constants : mapping of str to ndarray
+        Initializers.
+    outputs : mapping of str to tuple
+        Name and shape (numbers or names of sizes) of each output, float32.
+    metadata : mapping of str to str, optional
+        Kept in the file beside the graph.
+
+    Returns
+    -------
+    onnx.ModelProto
+        Checked by :func:`onnx.checker.check_model`.
+
+    Examples
+    --------
+    >>> from robotlab.neural.spec import first_weights
+    >>> nodes, constants = network_nodes(FEATURES[:1], first_weights(FEATURES), True)
+    >>> make_model(nodes, constants, {"c1": ("N", 16, "h", "w")}).graph.input[0].name
+    'picture'
+    """
+    graph = helper.make_graph(
+        nodes,
+        "robotlab",
+        [helper.make_tensor_value_info("picture", TensorProto.FLOAT, ("N", 3, "H", "W"))],
+        [helper.make_tensor_value_info(name, TensorProto.FLOAT, shape) for name, shape in outputs.items()],
+        [numpy_helper.from_array(np.ascontiguousarray(value), name) for name, value in constants.items()],
+    )
+    model = helper.make_model(
+        graph, opset_imports=[helper.make_opsetid("", OPSET)], producer_name="robotlab", ir_version=IR_VERSION
+    )
+    helper.set_model_props(model, dict(metadata or {}))
+    onnx.checker.check_model(model)
+    return model
+
+
+def network_to_onnx(
+    layers: Iterable[Layer],
+    weights: Mapping[str, np.ndarray],
+    fold_norm: bool = True,
+    metadata: Mapping[str, str] | None = None,
+) -> onnx.ModelProto:
+    """A whole network as an ONNX model with one output, the last layer.
+
+    Parameters
+    ----------
+    layers : iterable of Layer
+        A network.
+    weights : mapping of str to ndarray
+        Its weights.
+    fold_norm : bool
+        Merge normalization into the kernels; ``False`` keeps every number
+        under its own name, so that :func:`weights_from_onnx` gets all back.
+    metadata : mapping of str to str, optional
+        Kept in the file.
+
+    Returns
+    -------
+    onnx.ModelProto
+        Save it with :func:`save_onnx`.
+
+    Examples
+    --------
+    >>> from robotlab.neural.spec import first_weights
+    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES), fold_norm=False)
+    >>> model.graph.output[0].name
+    'features'
+    """
+    layers = tuple(layers)
+    nodes, constants = network_nodes(layers, weights, fold_norm)
+    return make_model(nodes, constants, {layers[-1].name: ("N", layers[-1].channels, "h", "w")}, metadata)
+
+
+def save_onnx(model: onnx.ModelProto, path: str | os.PathLike) -> Path:
+    """Write a model, whole or not at all; the same model gives the same bytes.
+
+    Parameters
+    ----------
+    model : onnx.ModelProto
+        The model.
+    path : path-like
+        Where it goes.
+
+    Returns
+    -------
+    Path
+        The path written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.neural.spec import first_weights
+    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES))
+    >>> save_onnx(model, Path(tempfile.mkdtemp()) / "a.onnx").name
+    'a.onnx'
+    """
+    return write_whole(path, model.SerializeToString(deterministic=True))
+
+
+def read_onnx(path: str | os.PathLike) -> onnx.ModelProto:
+    """Read an ONNX file.
+
+    Parameters
+    ----------
+    path : path-like
+        The file.
+
+    Returns
+    -------
+    onnx.ModelProto
+        A valid model that holds all its numbers.
+
+    Raises
+    ------
+    ModelError
+        If the file is missing, damaged, cut short, very large, or keeps its
+        numbers in other files.
+
+    Examples
+    --------
+    >>> read_onnx("no_such.onnx")
+    Traceback (most recent call last):
+    robotlab.errors.ModelError: a model must exist to be read, no_such.onnx does not; check its name and folder
+    """
+    content = read_model(path)
+    outline(content, str(path))
+    try:
+        model = onnx.ModelProto.FromString(content)
+        onnx.checker.check_model(model)
+    except Exception:  # the parser's own error class differs between protobuf releases
+        raise ModelError(f"a model must be valid ONNX, {path} is not; fit or copy it again") from None
+    return model
+
+
+def numbers_of(model: onnx.ModelProto, shapes: Mapping[str, tuple[int, ...]], name: str) -> dict[str, np.ndarray]:
+    """Initializers of a model by name, with their shapes checked.
+
+    Parameters
+    ----------
+    model : onnx.ModelProto
+        The model.
+    shapes : mapping of str to tuple of int
+        What it must hold.
+    name : str
+        How the error message calls the model.
+
+    Returns
+    -------
+    dict of str to ndarray of float32
+        One array for each of `shapes`.
+
+    Raises
+    ------
+    ModelError
+        If one is missing, has another shape or type, or is not finite.
+
+    Examples
+    --------
+    >>> from robotlab.neural.spec import first_weights
+    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES), fold_norm=False)
+    >>> numbers_of(model, {"c1.scale": (16,)}, "the model")["c1.scale"].shape
+    (16,)
+    """
+    tensors = {tensor.name: tensor for tensor in model.graph.initializer}
+    numbers = {}
+    for key, shape in shapes.items():
+        if key not in tensors:
+            raise ModelError(f"{name} must hold {key}, it does not; it is for another network, fit or export it again")
+        tensor = tensors[key]
+        if tensor.data_type != TensorProto.FLOAT or tuple(tensor.dims) != tuple(shape):
+            raise ModelError(
+                f"{key} of {name} must be float32 {tuple(shape)}, got {TensorProto.DataType.Name(tensor.data_type).lower()} "
+                f"{tuple(tensor.dims)}; it is for another network, fit or export it again"
+            )
+        try:
+            value = numpy_helper.to_array(tensor)
+        except (ValueError, TypeError):
+            raise ModelError(f"{key} of {name} must be whole, it is cut short; fit or export the model again") from None
+        if not np.isfinite(value).all() or (key.endswith(".variance") and (value < 0).any()):
+            raise ModelError(f"{key} of {name} must be finite numbers, some are not; fit or export the model again")
+        numbers[key] = value.copy()
+    return numbers
+
+
+def weights_from_onnx(path: str | os.PathLike, layers: Iterable[Layer] = FEATURES) -> dict[str, np.ndarray]:
+    """Weights of a network that was written without folding.
+
+    Parameters
+    ----------
+    path : path-like
+        A file of :func:`network_to_onnx` with ``fold_norm=False``.
+    layers : iterable of Layer
+        The network.
+
+    Returns
+    -------
+    dict of str to ndarray of float32
+        As in :func:`~robotlab.neural.spec.weight_shapes`.
+
+    Raises
+    ------
+    ModelError
+        If the file is damaged or for another network.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.neural.spec import first_weights
+    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES), fold_norm=False)
+    >>> path = save_onnx(model, Path(tempfile.mkdtemp()) / "a.onnx")
+    >>> weights_from_onnx(path)["c1.kernel"].shape
+    (16, 3, 3, 3)
+    """
+    return numbers_of(read_onnx(path), weight_shapes(layers), str(path))

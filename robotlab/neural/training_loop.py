@@ -1,0 +1,261 @@
+"""Stage two, full training: minutes, every layer learns.
+
+Each step draws windows, runs them forwards and backwards, and moves all weights
+against the gradient.  Before the first step and from time to time the slow
+average of the weights is judged on the held-out pictures; the best so far is
+what training returns, so it is never worse there than what it began with.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import time
+import zipfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from robotlab.neural.augmentation import TrainingSample
+from robotlab.neural.engine.workers import WorkerPool
+from robotlab.neural.engine.optimizer import one_cycle
+from robotlab.neural.engines import Engine
+from robotlab.neural.windows import Batch, WindowPlan, batch_of, draw_window
+from robotlab.errors import ModelError
+from robotlab.files import write_whole
+from robotlab.json_file import parse_json
+
+# Highest learning rate: in trials before this code, less left real pictures
+# unlearned in five minutes.
+PEAK_RATE = 0.004
+# How often the held-out pictures are judged in the whole training.
+JUDGED = 10
+# Share of the training before they are judged for the first time.
+JUDGED_FROM = 0.3
+# State files of another shape than this release writes are refused.
+STATE_FORMAT = 1
+
+
+@dataclass
+class History:
+    """How a training went: what the curves show.
+
+    Parameters
+    ----------
+    steps, losses : list
+        Step numbers, and the mean loss since the one before.
+    judged_steps, judged_AP, judged_AP50 : list
+        When the held-out pictures were judged, and how well they went.
+    """
+
+    steps: list[int] = field(default_factory=list)
+    losses: list[float] = field(default_factory=list)
+    judged_steps: list[int] = field(default_factory=list)
+    judged_AP: list[float] = field(default_factory=list)
+    judged_AP50: list[float] = field(default_factory=list)
+
+
+@dataclass
+class Best:
+    """The best weights so far.
+
+    Parameters
+    ----------
+    weights : dict of str to ndarray
+        By name.
+    score : float
+        Mean of AP and AP50 on the held-out pictures.
+    step : int
+        When.
+    """
+
+    weights: dict[str, np.ndarray]
+    score: float = -1.0
+    step: int = 0
+
+
+class BatchMaker:
+    """Draws the windows of a step.
+
+    Parameters
+    ----------
+    source : sequence of Sample
+        The pictures.
+    windows : WindowPlan
+        Size and number.
+    seed : int
+        The same seed and step draw the same windows, in any order of steps.
+    pool : WorkerPool
+        Who does the work.
+    """
+
+    def __init__(self, source: Sequence[TrainingSample], windows: WindowPlan, seed: int, pool: WorkerPool) -> None:
+        self.source, self.windows, self.seed, self.pool = source, windows, seed, pool
+
+    def __call__(self, step: int) -> Batch:
+        """The windows of a step.
+
+        Parameters
+        ----------
+        step : int
+            From 0.
+
+        Returns
+        -------
+        Batch
+            Every picture comes once before any comes twice.
+        """
+        count, pictures = self.windows.count, len(self.source)
+        drawn: list[TrainingSample | None] = [None] * count
+
+        def draw(n: int, worker: int) -> None:
+            turn, place = divmod(step * count + n, pictures)
+            order = np.random.default_rng([self.seed, 1, turn]).permutation(pictures)
+            rng = np.random.default_rng([self.seed, 2, step, n])
+            drawn[n] = draw_window(self.source[int(order[place])], self.windows.width_px, self.windows.height_px, rng)
+
+        self.pool.each(draw, count)
+        return batch_of(drawn)
+
+
+def train(
+    engine: Engine,
+    batches: Callable[[int], Batch],
+    steps: int,
+    judge: Callable[[dict[str, np.ndarray]], Mapping[str, float]] | None,
+    tell: Callable[[int, History], None] = lambda step, course: None,
+    seconds: float | None = None,
+    state_path: str | os.PathLike | None = None,
+    marks: Mapping[str, object] | None = None,
+) -> tuple[dict[str, np.ndarray], History, bool]:
+    """Run the steps.
+
+    Parameters
+    ----------
+    engine : Engine
+        Holds the weights.
+    batches : callable
+        Gives the batch of a step.
+    steps : int
+        How many.
+    judge : callable or None
+        Gives ``AP`` and ``AP50`` of weights on the held-out pictures; without
+        it the last average is kept.
+    tell : callable
+        Told of each step, and of the first evaluation, for a progress bar.
+    seconds : float, optional
+        At most so long: the rate then falls by the clock, so that a slow
+        machine ends its cycle too.
+    state_path : path-like, optional
+        The state is kept there, and continued from.
+    marks : mapping, optional
+        What a state must agree on to be continued from.
+
+    Returns
+    -------
+    weights : dict of str to ndarray
+        The best, or the last where nothing judges them.
+    course : Course
+        How it went.
+    finished : bool
+        ``False`` when interrupted (Ctrl-C); the best weights so far are given.
+    """
+    marks = {"steps": steps, **(marks or {})}
+    course, best, first, spent = History(), Best(engine.average()), 0, 0.0
+    if state_path is not None and Path(state_path).exists():
+        first, spent, course, best = _restored(state_path, engine, marks)
+    started = time.monotonic() - spent
+    judge_from = [steps * (JUDGED_FROM + (1 - JUDGED_FROM) * k / JUDGED) for k in range(JUDGED)]
+    judge_from = [at for at in judge_from if at >= first]
+    since: list[float] = []
+    step = first
+    finished = True
+    try:
+        if judge is not None and not course.judged_steps:
+            _judge_now(engine, judge, step, course, best)
+            tell(step, course)
+        while step < steps:
+            used = (time.monotonic() - started) / seconds if seconds else 0.0
+            # By the steps, or by the clock where that is ahead.
+            place = min(max(step, int(used * steps)), steps - 1)
+            since.append(engine.step(batches(step), one_cycle(place, steps, PEAK_RATE)))
+            step += 1
+            if len(since) == max(1, steps // 100) or step == steps:
+                course.steps.append(step)
+                course.losses.append(float(np.mean(since)))
+                since.clear()
+            last = step == steps or used >= 1
+            due = [at for at in judge_from if at <= place]
+            if judge is not None and (due or last):
+                judge_from = judge_from[len(due) :]
+                _judge_now(engine, judge, step, course, best)
+                if state_path is not None and not last:
+                    _save_state(state_path, engine, marks, step, time.monotonic() - started, course, best)
+            tell(step, course)
+            if last:
+                break
+    except KeyboardInterrupt:
+        finished = False
+        if state_path is not None:
+            _save_state(state_path, engine, marks, step, time.monotonic() - started, course, best)
+    if best.score < 0:
+        best.weights = engine.average()
+    if finished and state_path is not None:
+        Path(state_path).unlink(missing_ok=True)
+    return best.weights, course, finished
+
+
+def _judge_now(engine: Engine, judge: Callable, step: int, course: History, best: Best) -> None:
+    """Judge the average; keep it if it is the best."""
+    weights = engine.average()
+    figures = judge(weights)
+    course.judged_steps.append(step)
+    course.judged_AP.append(figures["AP"])
+    course.judged_AP50.append(figures["AP50"])
+    score = (figures["AP"] + figures["AP50"]) / 2
+    # Of equals the later, for it has seen more.
+    if score >= best.score:
+        best.weights, best.score, best.step = weights, score, step
+
+
+def _save_state(
+    path: str | os.PathLike, engine: Engine, marks: Mapping, step: int, spent: float, course: History, best: Best
+) -> None:
+    """Write everything that is needed to go on."""
+    note = {
+        "format": STATE_FORMAT,
+        "engine": engine.name,
+        "marks": dict(marks),
+        "step": step,
+        "spent_s": spent,
+        "course": vars(course),
+        "best": {"score": best.score, "step": best.step},
+    }
+    arrays = {f"engine/{name}": value for name, value in engine.state().items()}
+    arrays |= {f"best/{name}": value for name, value in best.weights.items()}
+    content = io.BytesIO()
+    np.savez(content, note=np.frombuffer(json.dumps(note).encode(), np.uint8), **arrays)
+    write_whole(path, content.getvalue())
+
+
+def _restored(path: str | os.PathLike, engine: Engine, marks: Mapping) -> tuple[int, float, History, Best]:
+    """Go on from a state file, if it is of the same training."""
+    try:
+        with Path(path).open("rb") as handle, np.load(handle, allow_pickle=False) as file:
+            arrays = {name: file[name] for name in file.files}
+        note = parse_json(arrays.pop("note").tobytes(), str(path), ModelError)
+        if note["format"] != STATE_FORMAT or note["engine"] != engine.name or json.dumps(note["marks"], sort_keys=True) != json.dumps(marks, sort_keys=True):
+            raise ModelError(
+                f"{path} must be the state of this training, it is of another (data, options, engine or release differ); "
+                "remove it to start anew, or name another state file"
+            )
+        engine.restore({name[7:]: value for name, value in arrays.items() if name.startswith("engine/")})
+        best = Best({name[5:]: value for name, value in arrays.items() if name.startswith("best/")}, **note["best"])
+        return note["step"], note["spent_s"], History(**note["course"]), best
+    except ModelError:
+        raise
+    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+        raise ModelError(f"{path} must be a whole state file, it is damaged; remove it to start anew") from None

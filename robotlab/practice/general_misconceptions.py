@@ -1,0 +1,104 @@
+"""Misconceptions that any task may meet: what the right result turns into.
+
+A task's own misconceptions are tried first.  These take the right results of all cases
+and give what a learner would have who made one common mistake more, or alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from robotlab.practice.comparing import as_numbers
+
+
+@dataclass(frozen=True)
+class General:
+    """A slip that is a change of the right result.
+
+    Parameters
+    ----------
+    name : str
+        A few words.
+    says : str
+        The sentence that helps.
+    change : callable
+        From the right result to the wrong one; ``None`` where it cannot be applied.
+    unit : str
+        Only for tasks with this unit, if given.
+    """
+
+    name: str
+    says: str
+    change: Callable[[np.ndarray], np.ndarray | None]
+    unit: str = ""
+
+
+def _numbers(change: Callable[[np.ndarray], Any]) -> Callable[[np.ndarray], Any]:
+    """For results that are numbers, not bools."""
+    return lambda right: None if right.dtype.kind == "b" else change(right.astype(float))
+
+
+def _fractions(change: Callable[[np.ndarray], Any]) -> Callable[[np.ndarray], Any]:
+    """For results with fractions, not counts or places."""
+    return lambda right: change(right) if right.dtype.kind == "f" else None
+
+
+GENERAL = (
+    General("sign", "Your results have the right size and the wrong sign.", _numbers(np.negative)),
+    General("degrees for radians", "Your results are in degrees; rad is asked for.", _numbers(np.degrees), "rad"),
+    General("radians twice", "Your results are too small by 180/pi: something was turned from degrees to radians that was in radians already.",
+            _numbers(np.radians), "rad"),
+    General("radians for degrees", "Your results are in radians; degrees are asked for.", _numbers(np.radians), "°"),
+    General("twice", "Each of your results is exactly twice as large as it should be.", _numbers(lambda right: right * 2)),
+    General("half", "Each of your results is exactly half of what it should be.", _numbers(lambda right: right / 2)),
+    General("thousand", "Each of your results is 1000 times too large: look at mm and m.", _numbers(lambda right: right * 1000)),
+    General("thousandth", "Each of your results is 1000 times too small: look at mm and m.", _numbers(lambda right: right / 1000)),
+    General("percent", "Each of your results is 100 times too large: a share goes from 0 to 1, a percentage to 100.",
+            _numbers(lambda right: right * 100)),
+    General("one too many", "Each of your results is larger by exactly 1.", _numbers(lambda right: right + 1)),
+    General("one too few", "Each of your results is smaller by exactly 1.", _numbers(lambda right: right - 1)),
+    General("cut to whole numbers", "Your results are cut off to whole numbers; fractions count here. Look for int(...) or //.",
+            _fractions(np.trunc)),
+    *(
+        General(f"rounded to {n} decimals", f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
+                _fractions(lambda right, n=n: np.round(right, n)))
+        for n in (0, 1, 2, 3, 4)
+    ),
+    General("inverted mask", "Your mask is True where it should be False, and the other way round.",
+            lambda right: ~right if right.dtype.kind == "b" else None),
+    General("other way round", "You have the right values in the opposite order.",
+            lambda right: right[::-1] if right.ndim == 1 and right.size > 1 else None),
+    General("rows for columns", "Rows and columns have changed places in your result.",
+            lambda right: right.T if right.ndim == 2 else None),
+)
+
+
+def changed(general: General, right: Any) -> Any:
+    """What a right result turns into.
+
+    Parameters
+    ----------
+    general : General
+        The slip.
+    right : object
+        A right result, or that of a task's slip.
+
+    Returns
+    -------
+    object
+        The wrong one; the same where the slip cannot be applied.
+
+    Examples
+    --------
+    >>> float(changed(GENERAL[4], 90))
+    180.0
+    """
+    numbers = as_numbers(right)
+    if numbers is None:
+        return right
+    wrong = general.change(numbers)
+    return right if wrong is None else wrong

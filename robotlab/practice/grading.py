@@ -1,0 +1,238 @@
+"""From a learner's function to a verdict."""
+
+from __future__ import annotations
+
+import dis
+import inspect
+from collections.abc import Callable, Sequence
+from types import FunctionType
+from typing import Any
+
+import numpy as np
+
+from robotlab.practice.comparing import Difference, agree, as_numbers, compare, wanted
+from robotlab.practice.general_misconceptions import GENERAL, changed
+from robotlab.practice.hints import hint
+from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
+from robotlab.practice.showing import show
+from robotlab.practice.task import Task
+from robotlab.practice.verdict import Verdict
+
+# Lines of a learner's own printing that a verdict repeats.
+PRINTED_LINES = 12
+# All that the body of an unstarted function compiles to (names of the dis
+# module; POP_TOP throws the ``...`` away where an old compiler keeps it).
+_STUB = {"RESUME", "NOP", "LOAD_CONST", "RETURN_CONST", "RETURN_VALUE", "POP_TOP", "COPY_FREE_VARS"}
+
+
+def grade(task: Task, function: Callable, limit_s: float = TIME_LIMIT_S) -> Verdict:
+    """Run a learner's function on a task's cases and say what it is.
+
+    Parameters
+    ----------
+    task : Task
+        The task.
+    function : callable
+        The learner's.
+    limit_s : float
+        Seconds for all cases together.
+
+    Returns
+    -------
+    Verdict
+        Whatever the function does.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> grade(task_named("field_of_view"), lambda sensor_mm: 1).says
+    'It must take 2 inputs, sensor_mm and focal_mm; yours takes sensor_mm.'
+    """
+    if is_stub(function):
+        return Verdict(task.name, "not started", task.statement)
+    cases = task.cases()
+    said = _wrong_inputs(task, function, cases[0])
+    if said:
+        return Verdict(task.name, "signature", said)
+    outcomes = run_cases(function, cases, limit_s)
+    if type(outcomes[0].error) is NotImplementedError or all(one.value is ... for one in outcomes):
+        return Verdict(task.name, "not started", task.statement)
+    return grade_outcomes(task, cases, outcomes)
+
+
+def grade_outcomes(task: Task, cases: Sequence[tuple], outcomes: Sequence[Outcome]) -> Verdict:
+    """Say what an answer is from what it came to; the answer itself is not needed.
+
+    Parameters
+    ----------
+    task : Task
+        The task.
+    cases : sequence of tuple
+        Its cases.
+    outcomes : sequence of Outcome
+        What became of them; they may end at a hang or a flood.
+
+    Returns
+    -------
+    Verdict
+        The evaluation.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> task = task_named("field_of_view")
+    >>> grade_outcomes(task, task.cases(), run_cases(task.reference, task.cases())).kind
+    'passed'
+    """
+    right = [outcome_of(task.reference, case).value for case in cases]
+    faults = [_fault(task, cases[i], right[i], outcome) for i, outcome in enumerate(outcomes)]
+    first = next((i for i, fault in enumerate(faults) if fault), None)
+    outcome = outcomes[first or 0]
+    beside = {
+        "notes": (f"Python warned: {outcome.warned}",) if outcome.warned else (),
+        "printed": "" if outcome.kind == "flood" else _first_lines(outcome.printed),
+    }
+    if first is None:
+        return Verdict(task.name, "passed", cases=len(cases), **beside)
+    fault = faults[first]
+    if len(outcomes) == len(cases):
+        if all(one.kind == "value" and one.value is None for one in outcomes):
+            says = f"Your function computes something and returns None. It must end with return and give {wanted(_first_value(right))}."
+            return Verdict(task.name, "nothing", says, **beside)
+        misconception = _recognize(task, cases, right, outcomes)
+        if misconception:
+            return Verdict(task.name, "misconception", misconception[1], misconception[0], table=_table(task, cases[first], outcome), **beside)
+    return Verdict(task.name, fault.kind, fault.says, table=_table(task, cases[first], outcome), **beside)
+
+
+def is_stub(function: Callable) -> bool:
+    """Whether a function's body is ``...``, ``pass`` or a docstring alone.
+
+    Parameters
+    ----------
+    function : callable
+        Any.
+
+    Returns
+    -------
+    bool
+        True for a starter that nobody has touched.
+
+    Examples
+    --------
+    >>> def iou(a, b):
+    ...     "Overlap."
+    ...     ...
+    >>> is_stub(iou), is_stub(lambda a, b: a)
+    (True, False)
+    """
+    if not isinstance(function, FunctionType):
+        return False
+    steps = list(dis.get_instructions(function))
+    constants = (step.argval for step in steps if step.opname in ("LOAD_CONST", "RETURN_CONST"))
+    return all(step.opname in _STUB for step in steps) and all(value is None or value is ... for value in constants)
+
+
+def _wrong_inputs(task: Task, function: Callable, case: tuple) -> str:
+    try:
+        signature = inspect.signature(function)
+    except (TypeError, ValueError):  # Some functions written in C do not say.
+        return ""
+    try:
+        signature.bind(*case)
+    except TypeError:
+        names, own = task.inputs, [str(name) for name in signature.parameters]
+        asked = f"{len(names)} inputs, {', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else f"1 input, {names[0]}"
+        return f"It must take {asked}; yours takes {', '.join(own) or 'none'}."
+    return ""
+
+
+def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference | None:
+    """What is wrong with one call."""
+    at = f" Your {outcome.place}" if outcome.place else ""
+    if outcome.kind == "hang":
+        where = f" It was stopped in {outcome.place}." if outcome.place else ""
+        return Difference("hang", f"It did not end within the time limit: look for a loop whose condition never becomes False.{where}")
+    if outcome.kind == "flood":
+        where = f" It was stopped in {outcome.place}." if outcome.place else ""
+        return Difference("flood", f"It printed more than {PRINT_LIMIT} characters: take print out of the loop.{where}")
+    if outcome.kind == "raised":
+        said = error_text(outcome.error)
+        meaning = hint(said)
+        return Difference("raised", f"{said}{'' if said.endswith('.') else '.'}{at + '.' if at else ''}{' ' + meaning if meaning else ''}")
+    try:
+        fault = compare(right, outcome.value, task.rtol, task.atol)
+    except Exception as error:  # A learner's object may do anything when it is compared.
+        fault = Difference("type", f"The result cannot be compared ({error_text(error)}); it must be {wanted(right)}.")
+    if fault is None and outcome.changed:
+        names = " and ".join(task.inputs[i] for i in outcome.changed)
+        return Difference("changed", f"The result is right, but {names} is not what it was before the call. Whoever called still needs it: work on a copy.")
+    return fault
+
+
+def _recognize(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]) -> tuple[str, str] | None:
+    """Name and sentence of the slip that gives the learner's results, if there is one.
+
+    In every case at best; else in all but those edges where the learner's
+    function fails in its own way; else in all plain cases.
+    """
+    spellings = [
+        (misconception, [outcome_of(function, case) for case in cases]) for misconception in task.misconceptions for function in (misconception.function, *misconception.also)
+    ]
+    plain = range(task.plain)
+    everywhere = range(len(cases))
+    usable = [i for i in everywhere if i < task.plain or (got[i].kind == "value" and not _has_nan(got[i].value))]
+    for places in (everywhere, usable, plain):
+        if _is_right(task, right, got, places):
+            return None
+        for misconception, outcomes in spellings:
+            if all(_alike(task, outcomes[i], got[i]) for i in places):
+                return misconception.name, misconception.says
+    if any(got[i].kind != "value" for i in plain):
+        return None
+    general_slips = [general for general in GENERAL if general.unit in ("", task.unit)]
+    for general in general_slips:
+        if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
+            return general.name, general.says
+    for misconception, outcomes in spellings:  # Two mistakes at once.
+        if any(outcomes[i].kind != "value" for i in plain) or _is_right(task, right, outcomes, plain):
+            continue
+        for general in general_slips:
+            if all(agree(changed(general, outcomes[i].value), got[i].value, task.rtol, task.atol) for i in plain):
+                return f"{misconception.name}, and {general.name}", f"Two things at once. {misconception.says} When that is mended, look at this: {general.says}"
+    return None
+
+
+def _is_right(task: Task, right: Sequence[Any], got: Sequence[Outcome], places: Sequence[int]) -> bool:
+    """Whether results are right in these cases, but perhaps for their type."""
+    return all(got[i].kind == "value" and agree(right[i], got[i].value, task.rtol, task.atol) for i in places)
+
+
+def _has_nan(value: Any) -> bool:
+    numbers = as_numbers(value)
+    return numbers is not None and numbers.dtype.kind == "f" and bool(np.isnan(numbers).any())
+
+
+def _alike(task: Task, misconception: Outcome, got: Outcome) -> bool:
+    if misconception.kind == "raised" or got.kind == "raised":
+        return misconception.kind == got.kind and type(misconception.error) is type(got.error)
+    return agree(misconception.value, got.value, task.rtol, task.atol)
+
+
+def _table(task: Task, case: tuple, outcome: Outcome) -> tuple[tuple[str, str], ...]:
+    rows = [(name, show(value, task.unit_of(name))) for name, value in zip(task.inputs, case)]
+    if outcome.kind == "value":
+        rows.append(("your result", show(outcome.value, task.unit)))
+    return tuple(rows)
+
+
+def _first_value(right: Sequence[Any]) -> Any:
+    return next(value for value in right if value is not None)
+
+
+def _first_lines(printed: str) -> str:
+    lines = printed.splitlines()
+    if len(lines) <= PRINTED_LINES and len(printed) <= 80 * PRINTED_LINES:
+        return printed
+    kept = [line[:80] for line in lines[:PRINTED_LINES]]
+    return "\n".join([*kept, f"... and more, {len(printed)} characters in all"])

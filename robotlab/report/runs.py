@@ -1,0 +1,163 @@
+"""Pages on runs: one drive, or the same pictures and walks for two detectors."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from robotlab.face_off import FaceOff, walk_named, walk_sentence
+from robotlab.loop import Run, replay_html, replay_pair_html
+from robotlab.report.judged import curves_figure, group_table, groups_figure, numbers_table, pictures_part, shown_ap
+from robotlab.report.page import Report, text_table
+
+MOVING = (
+    "Before a real trolley drives: wheels off the ground first, a hand on the power switch, a clear floor, slow limits, people and "
+    "pets out of reach. A stop by software is not a safety function (IEC 60204-1, ISO 13850); follow the maker's data sheet and "
+    "local rules."
+)
+# What each score of a run is called on a page.
+RUN_WORDS = {
+    "time_in_view": "post in view, share of time",
+    "time_following": "following, share of time",
+    "bearing_error_rad": "bearing error, rms, rad",
+    "distance_error_m": "distance error, rms, m",
+    "closest_m": "nearest to the post, m",
+    "end_distance_m": "distance at the end, m",
+    "losses": "losses",
+    "recoveries": "recoveries",
+    "contacts": "contacts",
+    "peak_accel_mps2": "peak acceleration, m/s²",
+    "peak_jerk_mps3": "peak jerk, m/s³",
+    "energy_j": "energy at the wheels, J",
+    "way_m": "way driven, m",
+}
+
+
+def _runs_cells(runs: Mapping[str, Run]) -> tuple[list[str], list[tuple]]:
+    """Names of the runs, and their scores, one row a score."""
+    scores = [run.scores() for run in runs.values()]
+    return list(runs), [(words, *(score[key] for score in scores)) for key, words in RUN_WORDS.items()]
+
+
+def runs_table(page: Report, runs: Mapping[str, Run], caption: str = "") -> None:
+    """Scores of several runs, one column a run.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    runs : mapping of str to Run
+        By detector, or by what was changed.
+    caption : str
+        Below the table.
+    """
+    names, rows = _runs_cells(runs)
+    page.table(("score of the run", *names), rows, caption)
+
+
+def face_off_text(outcome: FaceOff) -> str:
+    """A face-off for the terminal.
+
+    Parameters
+    ----------
+    outcome : FaceOff
+        From :func:`robotlab.face_off.face_off`.
+
+    Returns
+    -------
+    str
+        Tables and conclusions.
+    """
+    times = outcome.milliseconds()
+    rows = [(name, shown_ap(j.AP), shown_ap(j.AP50), j.at["precision"], j.at["recall"], times[name]) for name, j in outcome.evaluations.items()]
+    parts = [text_table(("detector", "AP", "AP50", "precision", "recall", "ms"), rows)]
+    for walk, runs in outcome.runs.items():
+        names, rows = _runs_cells(runs)
+        parts.append(text_table((f"walk {walk}", *names), rows))
+    return "\n\n".join([*parts, *outcome.sentences()])
+
+
+def face_off_part(page: Report, outcome: FaceOff) -> None:
+    """Pictures judged side by side.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    outcome : FaceOff
+        The numbers.
+    """
+    evaluations = outcome.evaluations
+    numbers_table(page, evaluations)
+    times = outcome.milliseconds()
+    page.text(outcome.comparison.sentence, "note")
+    page.text("Median time of one picture: " + ", ".join(f"{name} {ms:.1f} ms" for name, ms in times.items()) + ".")
+    curves_figure(page, evaluations)
+    groups_figure(page, evaluations)
+    group_table(page, evaluations, "per_class", "class")
+    found = {name: found.detections for name, found in outcome.found.items()}
+    pictures_part(page, outcome.data, found, evaluations, 4)
+
+
+def walks_part(page: Report, outcome: FaceOff) -> None:
+    """Walks side by side, each with its replay.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    outcome : FaceOff
+        The runs.
+    """
+    for walk, runs in outcome.runs.items():
+        names = tuple(runs)
+        page.text(f"Walk {walk}: {walk_named(walk)[0].about}")
+        page.raw(replay_pair_html(runs[names[0]], runs[names[1]], names, f"Walk {walk}"))
+        runs_table(page, runs)
+        page.text(walk_sentence(walk, runs), "note")
+
+
+def face_off_page(outcome: FaceOff) -> Report:
+    """The report of a face-off.
+
+    Parameters
+    ----------
+    outcome : FaceOff
+        From :func:`robotlab.face_off.face_off`.
+
+    Returns
+    -------
+    Report
+        Save it with :meth:`~robotlab.report.page.Report.save`.
+    """
+    page = Report(" against ".join(outcome.evaluations))
+    page.text(f"Both detectors {outcome.note}. Judged on {len(outcome.data)} pictures: {', '.join(outcome.data.recordings)}.")
+    page.heading("The same pictures")
+    face_off_part(page, outcome)
+    if outcome.runs:
+        page.heading("The same walks")
+        page.text("Simulated, in the rendered greenhouse: the same walk, the same noise, the same trolley.")
+        walks_part(page, outcome)
+    return page
+
+
+def drive_page(run: Run, name: str) -> Report:
+    """The report of one run.
+
+    Parameters
+    ----------
+    run : Run
+        The run.
+    name : str
+        The detector.
+
+    Returns
+    -------
+    Report
+        With the replay.
+    """
+    page = Report(f"{name} follows: {run.facts['walk']}, {run.facts['lighting']}")
+    page.text("Simulated, in the rendered greenhouse.")
+    page.raw(replay_html(run, title=name))
+    runs_table(page, {name: run})
+    page.text(MOVING, "caution")
+    return page

@@ -1,0 +1,167 @@
+"""A long random walk over the machine of the stop: ``python tests/control/walk_supervisor.py 1000000``.
+
+Events of camera, detector, link, clock and user come in any order; after each
+step the invariants that :mod:`robotlab.control.supervisor` promises are
+checked by code that knows nothing of how it keeps them.
+"""
+
+import math
+import random
+import sys
+import time
+
+from robotlab.control import HALT, StopState, Supervisor, promised_stop_m
+
+PERIOD, ACCEL, YAW_ACCEL, SILENCE, DELAY, TIMEOUT, HOLD = 0.02, 0.8, 6.0, 0.45, 0.05, 0.25, 0.3
+TOP, TOP_YAW = 0.6, 1.5
+LIMITS = dict.fromkeys(("camera", "detector", "loop", "link"), SILENCE)
+PARTS = ("camera", "detector", "link", "clock", "step", "loop")
+
+
+class Checked:
+    """The machine with a board behind it, and what must always be true of both."""
+
+    def __init__(self, t_s=0.0):
+        self.t, self.shift = t_s, 0.0
+        self.stop = Supervisor(t_s, t_s, max_accel_mps2=ACCEL, max_yaw_accel_radps2=YAW_ACCEL, period_s=PERIOD, command_s=HOLD, limits_s=LIMITS, delay_s=DELAY,
+                               max_age_s=SILENCE, board_timeout_s=TIMEOUT)  # fmt: skip
+        self.begin()
+
+    def begin(self):
+        self.good = self.stamp = None  # last picture that must count, by our own rule
+        self.shown = self.answered = self.started = self.t
+        self.confirmed, self.confirmed_at = (0.0, 0.0), -math.inf
+        self.last, self.wanted_at = (0.0, 0.0), self.t
+        self.over = False  # only HALT from here
+        self.way, self.heard, self.v = 0.0, -math.inf, 0.0
+
+    @property
+    def now(self):
+        """The computer's clock."""
+        return self.t + self.shift
+
+    def wait(self, seconds):
+        """Time goes by; the board drives on for its time-out, then brakes."""
+        end = self.t + seconds
+        while self.t < end - 1e-12:
+            dt = min(0.01, end - self.t)
+            if self.t - self.heard > TIMEOUT:
+                self.v = max(0.0, self.v - ACCEL * dt)
+            self.way += self.v * dt
+            self.t += dt
+
+    def picture(self, stamp):
+        age = self.now - stamp
+        alive = self.stop.state in (StopState.READY, StopState.BRAKING)
+        must = alive and (self.stamp is None or stamp > self.stamp) and 0 <= age <= SILENCE
+        taken = self.stop.picture(self.t, stamp, self.now)
+        assert (taken is not None) == must, (stamp, self.now, self.stamp)
+        if must:
+            self.good, self.stamp, self.shown, self.way = taken, stamp, self.t - max(age - DELAY, 0.0), 0.0
+
+    def result(self):
+        self.stop.result(self.t)
+        self.answered = self.t
+
+    def want(self, v, yaw):
+        self.stop.want(self.t, v, yaw)
+        self.wanted_at = self.t
+
+    def step(self, heard=True, confirmed=True, steps=1):
+        alive = self.stop.state in (StopState.READY, StopState.BRAKING)
+        order = self.stop.step(self.t, self.now, steps)
+        if order is HALT:
+            self.over = True
+            if heard:
+                self.halt()
+            if heard and confirmed:
+                self.stop.halt_confirmed()
+            return order
+        # 2. After a fault and after HALT, nothing but HALT.
+        assert alive and not self.over
+        # 1. Nothing while a part is silent.
+        for seen in (self.shown, self.answered, self.wanted_at if self.stop.state is StopState.READY else self.t):
+            assert self.t - max(seen, self.started) <= SILENCE + 1e-9
+        if self.confirmed_at > -math.inf:
+            assert self.t - self.confirmed_at <= SILENCE + 1e-9
+        # 4. Zero after any silence longer than the board's time-out.
+        if not 0 <= self.t - self.confirmed_at <= TIMEOUT:
+            assert order == (0.0, 0.0), (self.t - self.confirmed_at, order)
+        # 3. Up by no more than a step of the ramp above the last one confirmed, or above what was sent since and is slower.
+        for value, before, room in zip(order, self.confirmed, (ACCEL * PERIOD, YAW_ACCEL * PERIOD), strict=True):
+            assert abs(value) <= abs(before) + room + 1e-9, (order, self.confirmed)
+        # A wish that nobody renews makes nothing faster.
+        if self.t - self.wanted_at > HOLD:
+            assert all(abs(value) <= abs(before) + 1e-9 for value, before in zip(order, self.last, strict=True)), (order, self.last)
+        if heard:
+            self.heard, self.v = self.t, max(abs(order[0]), 0.0)
+        if confirmed and heard:
+            self.stop.confirmed(self.t)
+            self.confirmed, self.confirmed_at = order, self.t
+        self.last = order
+        return order
+
+    def halt(self):
+        """The board brakes at once."""
+        self.heard = -math.inf
+
+    def check_way(self):
+        """The way since the last good picture was taken."""
+        promise = promised_stop_m(TOP, ACCEL, silence_s=SILENCE, check_s=2 * PERIOD, delay_s=DELAY, board_timeout_s=TIMEOUT)
+        assert self.way <= promise, (self.way, promise)
+
+
+def walk(steps: int, seed: int = 0) -> dict[str, int]:
+    """So many steps; counts of what has been met."""
+    rng, met = random.Random(seed), {"faults": 0, "halts": 0, "restarts": 0, "moving": 0, "at top speed": 0, "silences": 0}
+    it, broken, left = Checked(), set(), 0
+    for _ in range(steps):
+        # Now and then parts break, for a while.
+        if left <= 0:
+            broken = set(rng.sample(PARTS, rng.choice((0, 0, 0, 0, 1, 1, 2, 3))))
+            left = rng.randint(1, 60)
+        left -= 1
+        chance = rng.random()
+        if chance < 0.002:
+            it.stop.fail("on purpose")
+            it.over = True
+        elif chance < 0.004:
+            it.stop.stop()
+        if "step" in broken and chance < 0.2:
+            it.wait(rng.choice((0.06, 0.19, 0.21, 0.24, 0.26, 0.4, 0.46, 1.0, 5.0)))
+        if "clock" in broken and chance < 0.1:
+            it.shift += rng.choice((5.0, -5.0, 0.05, -0.05, math.nan if chance < 0.001 else 0.2))
+        if rng.random() < 0.4:
+            stamp = it.now - DELAY
+            if "camera" in broken:
+                stamp = rng.choice((stamp - 1.5, it.now + 1.0, math.nan, -math.inf, math.inf, it.stamp or 0.0, it.now - 0.3, it.now))
+            if "camera" not in broken or rng.random() < 0.3:
+                it.picture(stamp)
+        if "detector" not in broken and rng.random() < 0.4:
+            it.result()
+        if "loop" not in broken and rng.random() < 0.5:
+            it.want(rng.choice((TOP, TOP, TOP, 0.0, 0.2)), rng.choice((0.0, TOP_YAW, -TOP_YAW)))
+        link = "link" in broken and rng.random() < 0.9
+        order = it.step(heard=not link or rng.random() < 0.3, confirmed=not link, steps=rng.choice((1, 1, 1, 2, 5)))
+        it.check_way()
+        met["moving"] += order is not HALT and any(order)
+        met["at top speed"] += order is not HALT and order[0] > 0.99 * TOP
+        met["silences"] += order == (0.0, 0.0)
+        met["faults"] += order is HALT and bool(it.stop.reason)
+        met["halts"] += order is HALT
+        if it.stop.state is StopState.HALTED and rng.random() < 0.2:
+            # A person has looked at it.
+            it.shift = 0.0
+            it.wait(1.0)
+            it.stop.restart(it.t, it.now)
+            it.begin()
+            met["restarts"] += 1
+        it.wait(PERIOD)
+    # A machine that never drives is safe as well.
+    assert steps < 1000 or all(met.values()), met
+    return met
+
+
+if __name__ == "__main__":
+    count, begun = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000, time.monotonic()
+    print(walk(count), f"{count} steps, no invariant broken, {time.monotonic() - begun:.0f} s")

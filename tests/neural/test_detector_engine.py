@@ -1,0 +1,259 @@
+"""The NumPy engine against PyTorch, slow independent code and finite differences."""
+
+import numpy as np
+import pytest
+from scipy.signal import correlate
+
+from robotlab.neural.engine import losses, optimizer
+from robotlab.neural.engine.gradient_check import gradient_error
+from robotlab.neural.engine.reference import convolve_backward_reference, convolve_reference
+from robotlab.neural.engine.workers import WorkerPool
+from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward
+from robotlab.neural.engine.network import Network
+from robotlab.neural.engines import NumpyEngine
+from robotlab.neural.graph import head_layers
+from robotlab.neural.grid import cell_targets
+from robotlab.neural.spec import FEATURES, Layer, first_weights
+from robotlab.neural.windows import Batch
+
+LAYERS = FEATURES + head_layers(2)
+
+
+def lively_weights(layers, seed=0):
+    """Weights in which no part is at its plain starting value."""
+    rng = np.random.default_rng(seed)
+    weights = first_weights(layers, seed)
+    for name, value in weights.items():
+        if not name.endswith(".kernel"):
+            weights[name] = value + rng.uniform(0.05, 0.4, value.shape).astype(np.float32)
+    return weights
+
+
+def small_batch(dtype, seed=0, count=3, height=48, width=64):
+    rng = np.random.default_rng(seed)
+    asked = [
+        cell_targets(np.array([[6, 5, 30, 37], [31, 10, 50, 22.0]]) + n, np.array([0, 1]), np.array([[0, 0, 9, 9.0]]), height, width)
+        for n in range(count)
+    ]
+    return Batch(
+        rng.uniform(0, 255, (count, 3, height, width)).astype(dtype),
+        np.stack([one.classes for one in asked]),
+        np.stack([one.weights for one in asked]).astype(dtype),
+        np.stack([one.boxes for one in asked]).astype(dtype),
+        np.stack([one.box_weights for one in asked]).astype(dtype),
+    )
+
+
+def relative(a, b):
+    return np.abs(a - b).max() / np.abs(b).max()
+
+
+# --- one convolution ---------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "kernel, stride, dilation", [(3, 1, 1), (3, 2, 1), (3, 1, 2), (3, 1, 3), (3, 2, 2), (1, 1, 1), (1, 2, 1), (5, 1, 1)]
+)
+@pytest.mark.parametrize("height, width", [(8, 12), (7, 5)])
+def test_convolution_equals_scipys_correlation(kernel, stride, dilation, height, width):
+    # Reference: scipy.signal.correlate of every pair of channels, with a kernel
+    # spread out by zeros for the dilation and every stride-th answer taken.
+    rng = np.random.default_rng(kernel * 100 + stride * 10 + dilation)
+    layer = Layer("a", "conv", ("picture",), 4, kernel=kernel, stride=stride, dilation=dilation)
+    x, k = rng.normal(size=(3, height, width)), rng.normal(size=(4, 3, kernel, kernel))
+    out = np.empty((4, -(-height // stride), -(-width // stride)))
+    convolve(x, k, layer, out, Scratch(np.float64))
+    span = dilation * (kernel - 1) + 1
+    spread = np.zeros((4, 3, span, span))
+    spread[:, :, ::dilation, ::dilation] = k
+    pad = dilation * (kernel - 1) // 2
+    padded = np.pad(x, ((0, 0), (pad, pad), (pad, pad)))
+    for o in range(4):
+        full = sum(correlate(padded[c], spread[o, c], mode="valid") for c in range(3))
+        np.testing.assert_allclose(out[o], full[::stride, ::stride], atol=1e-12)
+
+
+@pytest.mark.parametrize("kernel, stride, dilation", [(3, 1, 1), (3, 2, 1), (3, 1, 2), (1, 1, 1), (1, 2, 1)])
+def test_convolution_gradient_is_its_transpose(kernel, stride, dilation):
+    # A convolution is linear in the picture and in the kernel, so for any g:
+    # <g, conv(x, k)> = <dk(g), k> = <dx(g), x>.
+    rng = np.random.default_rng(1)
+    layer = Layer("a", "conv", ("picture",), 4, kernel=kernel, stride=stride, dilation=dilation)
+    x, k = rng.normal(size=(3, 9, 7)), rng.normal(size=(4, 3, kernel, kernel))
+    out = np.empty((4, -(-9 // stride), -(-7 // stride)))
+    scratch = Scratch(np.float64)
+    convolve(x, k, layer, out, scratch)
+    g = rng.normal(size=out.shape)
+    dk, dx = np.empty_like(k), np.zeros_like(x)
+    convolve_backward(x, k, layer, g, dk, dx, scratch)
+    assert np.vdot(dk, k) == pytest.approx(np.vdot(g, out), rel=1e-12)
+    assert np.vdot(dx, x) == pytest.approx(np.vdot(g, out), rel=1e-12)
+
+
+@pytest.mark.parametrize("kernel, stride, dilation", [(3, 1, 1), (3, 2, 1), (3, 1, 2), (3, 2, 3), (1, 1, 1), (1, 2, 1), (5, 1, 1)])
+@pytest.mark.parametrize("height, width", [(8, 12), (7, 5)])
+def test_matrix_products_equal_the_clear_convolution(kernel, stride, dilation, height, width):
+    rng = np.random.default_rng(kernel * 100 + stride * 10 + dilation)
+    layer = Layer("a", "conv", ("picture",), 4, kernel=kernel, stride=stride, dilation=dilation)
+    x, k = rng.normal(size=(3, height, width)), rng.normal(size=(4, 3, kernel, kernel))
+    out = np.empty((4, -(-height // stride), -(-width // stride)))
+    scratch = Scratch(np.float64)
+    convolve(x, k, layer, out, scratch)
+    np.testing.assert_allclose(out, convolve_reference(x, k, layer), atol=1e-12)
+    g = rng.normal(size=out.shape)
+    dk, dx = np.empty_like(k), np.zeros_like(x)
+    convolve_backward(x, k, layer, g, dk, dx, scratch)
+    for fast, clear in zip((dk, dx), convolve_backward_reference(x, k, layer, g)):
+        np.testing.assert_allclose(fast, clear, atol=1e-12)
+
+
+# --- the whole network ---------------------------------------------------------
+
+
+def test_gradient_equals_finite_differences():
+    with WorkerPool(2) as pool:
+        engine = NumpyEngine(LAYERS, lively_weights(LAYERS), pool, np.float64)
+        batch = small_batch(np.float64)
+        _, gradients = engine.gradients(batch)
+        network = engine.network
+        gradient = network.gradient.copy()
+        place = 0
+        # Some numbers of every part of every layer, with steps small enough that
+        # few ReLUs flip.
+        for name, part in gradients.items():
+            span = slice(place, place + part.size)
+            place = span.stop
+            error = gradient_error(
+                lambda: engine.gradients(batch)[0], network.learned[span], gradient[span], np.random.default_rng(0), 1, 1e-6
+            )
+            assert error < 2e-3, name
+
+
+def test_gradient_check_sees_a_wrong_gradient():
+    w = np.array([3.0, -1.0])
+    assert gradient_error(lambda: float((w**2).sum()), w, 2.1 * w, np.random.default_rng(0)) > 0.04
+
+
+def test_workers_do_not_change_a_bit():
+    results = []
+    for workers in (1, 2, 3):
+        with WorkerPool(workers) as pool:
+            engine = NumpyEngine(LAYERS, lively_weights(LAYERS), pool)
+            losses_ = [engine.step(small_batch(np.float32, n), 0.003) for n in range(2)]
+            results.append((losses_, engine.network.learned.copy()))
+    for other in results[1:]:
+        assert other[0] == results[0][0]
+        np.testing.assert_array_equal(other[1], results[0][1])
+
+
+def test_running_statistics_are_used_when_not_training():
+    with WorkerPool(1) as pool:
+        network = Network(FEATURES, lively_weights(FEATURES), pool)
+        x = small_batch(np.float32).pictures
+        one = network.forward(x[:1], training=False).copy()
+        both = network.forward(x[:2], training=False)
+        # Alone or beside another picture: the same, unlike in training.
+        np.testing.assert_allclose(both[:1], one, rtol=1e-5, atol=1e-5)
+        assert not np.allclose(network.forward(x[:2])[:1], one, atol=1e-2)
+
+
+torch_reason = "PyTorch is not installed: pip install 'robotlab[torch]'"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("bits, limit", [(64, 1e-9), (32, 1e-5)])
+def test_loss_and_gradients_equal_pytorch(bits, limit):
+    torch = pytest.importorskip("torch", reason=torch_reason)
+    from robotlab.neural.torch_engine import TorchEngine
+
+    dtype = np.float64 if bits == 64 else np.float32
+    weights = lively_weights(LAYERS)
+    batch = small_batch(dtype)
+    with WorkerPool(2) as pool:
+        ours = NumpyEngine(LAYERS, weights, pool, dtype)
+        loss, gradients = ours.gradients(batch)
+        theirs = TorchEngine(LAYERS, weights, "cpu", getattr(torch, f"float{bits}"))
+        expected_loss, expected = theirs.gradients(batch)
+        assert loss == pytest.approx(expected_loss, rel=limit)
+        assert gradients.keys() == expected.keys()
+        # Relative to the layer's largest: single numbers near zero are rounding.
+        assert max(relative(gradients[name], expected[name]) for name in expected) < limit
+        running = {name: value for name, value in ours.network.weights.items() if name.endswith((".mean", ".variance"))}
+        for name, value in running.items():
+            np.testing.assert_allclose(value, theirs.weights[name].numpy(), rtol=limit, atol=limit)
+
+
+def test_steps_equal_pytorch():
+    torch = pytest.importorskip("torch", reason=torch_reason)
+    from robotlab.neural.torch_engine import TorchEngine
+
+    weights = lively_weights(LAYERS)
+    with WorkerPool(1) as pool:
+        ours = NumpyEngine(LAYERS, weights, pool, np.float64)
+        theirs = TorchEngine(LAYERS, weights, "cpu", torch.float64)
+        for n in range(3):
+            batch = small_batch(np.float64, n)
+            assert ours.step(batch, 0.002) == pytest.approx(theirs.step(batch, 0.002), rel=1e-6)
+        state = theirs.state()
+        for name, value in ours.network.weights.items():
+            np.testing.assert_allclose(value, state[f"weights/{name}"], rtol=1e-4, atol=1e-6)
+
+
+# --- losses and steps ------------------------------------------------------------
+
+
+def test_focal_loss_by_hand():
+    # Lin et al. (arXiv:1708.02002), equation 4: -(1 - p)^2 log p.
+    scores = np.log(np.array([0.2, 0.5, 0.3])).reshape(1, 3, 1, 1)
+    loss, _ = losses.focal_loss(scores, np.array([[[1]]]), np.array([[[2.0]]]))
+    assert loss == pytest.approx(-2 * 0.25 * np.log(0.5))
+
+
+@pytest.mark.parametrize("focus", [0.0, 1.0, 2.0])
+def test_loss_gradients_equal_finite_differences(focus):
+    rng = np.random.default_rng(3)
+    output = rng.normal(size=(2, 4, 3, 5)) * 2
+    classes, weights = rng.integers(0, 4, (2, 3, 5)), rng.uniform(0, 1, (2, 3, 5))
+    _, gradient = losses.focal_loss(output, classes, weights, focus)
+    flat = output.reshape(-1)
+    error = gradient_error(lambda: losses.focal_loss(output, classes, weights, focus)[0], flat, gradient.ravel(), rng, 60)
+    assert error < 1e-7
+    targets = rng.normal(size=output.shape) / 2
+    _, gradient = losses.box_loss(output, targets, weights)
+    error = gradient_error(lambda: losses.box_loss(output, targets, weights)[0], flat, gradient.ravel(), rng, 60)
+    assert error < 1e-6
+
+
+def test_box_error_is_about_the_lost_overlap():
+    # A center moved by a tenth of the width, sizes true: IoU .9 / 1.1 = .818, and
+    # the error in the loss is .1, whatever the size of the box.
+    for side in (2.0, 20.0):
+        targets = np.zeros((1, 4, 1, 1))
+        targets[0, 2:] = np.log(side)
+        moved = targets.copy()
+        moved[0, 0] += 0.1 * side
+        loss, _ = losses.box_loss(moved, targets, np.ones((1, 1, 1)), below=1e-9)
+        assert loss == pytest.approx(0.1, rel=1e-6)
+
+
+def test_one_cycle_rises_to_the_peak_and_falls():
+    rates = [optimizer.one_cycle(step, 100, 0.004) for step in range(100)]
+    assert max(rates) == pytest.approx(0.004, rel=1e-3)
+    top = int(np.argmax(rates))
+    assert 20 <= top <= 30
+    assert (np.diff(rates[: top + 1]) > 0).all() and (np.diff(rates[top:]) < 0).all()
+    assert rates[0] == pytest.approx(0.004 / 25) and rates[-1] == pytest.approx(0.004e-3)
+
+
+def test_one_cycle_equals_pytorch():
+    torch = pytest.importorskip("torch", reason=torch_reason)
+    w = torch.zeros(1, requires_grad=True)
+    optimiser = torch.optim.SGD([w], lr=1)
+    schedule = torch.optim.lr_scheduler.OneCycleLR(
+        optimiser, 0.004, total_steps=101, pct_start=26 / 101, div_factor=25, final_div_factor=40, cycle_momentum=False
+    )
+    for step in range(101):
+        # PyTorch ends at peak / 25 / 40 = peak / 1000.
+        assert optimizer.one_cycle(step, 101, 0.004) == pytest.approx(optimiser.param_groups[0]["lr"], rel=1e-6)
+        optimiser.step()
+        schedule.step()
