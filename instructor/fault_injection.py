@@ -17,10 +17,11 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.loop import Settings, drive
 from robotlab.control import LinkError, Motor, SerialLink
 from robotlab.control.link import BOARD_TIMEOUT_S, frame, unframe
 from robotlab.detections import Detections
+from robotlab.loop import Settings, drive
+import contextlib
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 # The board measures its commands, so no motor lags behind them.
@@ -30,27 +31,80 @@ EDGE_S = 0.005
 # Whether the loop may go on: then every picture is a good one.
 FAULTS = {
     # the program
-    "suspended for 2 s": False, "suspended for 0.4 s": True, "suspended again and again": True, "killed": False, "terminated": False,
-    "terminal closes": False, "Ctrl-C": False, "Ctrl-C three times": False, "interpreter lock held for 1 s": True, "40 busy threads": True,
-    "log disk full": False, "log disk stalls": False,
+    "suspended for 2 s": False,
+    "suspended for 0.4 s": True,
+    "suspended again and again": True,
+    "killed": False,
+    "terminated": False,
+    "terminal closes": False,
+    "Ctrl-C": False,
+    "Ctrl-C three times": False,
+    "interpreter lock held for 1 s": True,
+    "40 busy threads": True,
+    "log disk full": False,
+    "log disk stalls": False,
     # the board and its cable
-    "board deaf": False, "board deaf for 0.6 s": True, "board answers NO": False, "board answers NO for 0.6 s": True, "board restarts": True,
-    "link hangs": False, "link hangs for 2 s": False, "link hangs for 4 s": False, "answers 80 ms late": True, "answers 300 ms late": False,
-    "answers shifted by one": False, "answers lost": False, "answers damaged": False, "echo": True, "half lines": False,
-    "noise before answers": True, "bytes drip": False, "flood of old answers": True, "unplugged": False, "lines damaged, 30 %": True,
+    "board deaf": False,
+    "board deaf for 0.6 s": True,
+    "board answers NO": False,
+    "board answers NO for 0.6 s": True,
+    "board restarts": True,
+    "link hangs": False,
+    "link hangs for 2 s": False,
+    "link hangs for 4 s": False,
+    "answers 80 ms late": True,
+    "answers 300 ms late": False,
+    "answers shifted by one": False,
+    "answers lost": False,
+    "answers damaged": False,
+    "echo": True,
+    "half lines": False,
+    "noise before answers": True,
+    "bytes drip": False,
+    "flood of old answers": True,
+    "unplugged": False,
+    "lines damaged, 30 %": True,
     # the camera
-    "camera hangs": False, "camera hangs for 0.8 s": False, "camera raises": False, "frozen": False, "frozen with a clock": False,
-    "two old pictures in turn": False, "eight buffers round and round": False, "driver's queue of 1.5 s": False, "old times again": False,
-    "times in the future": False, "times of NaN": False, "times stand still": False, "black": False, "no picture": False,
-    "wrong size": False, "four channels": False, "one picture in 2 s": False,
+    "camera hangs": False,
+    "camera hangs for 0.8 s": False,
+    "camera raises": False,
+    "frozen": False,
+    "frozen with a clock": False,
+    "two old pictures in turn": False,
+    "eight buffers round and round": False,
+    "driver's queue of 1.5 s": False,
+    "old times again": False,
+    "times in the future": False,
+    "times of NaN": False,
+    "times stand still": False,
+    "black": False,
+    "no picture": False,
+    "wrong size": False,
+    "four channels": False,
+    "one picture in 2 s": False,
     # the detector
-    "detector hangs": False, "detector raises": False, "detector exits": False, "detector gives nothing": False, "detector finds nothing": False,
-    "detector takes 0.8 s": False, "detector forks": True, "detector leaves a child": True, "100 000 boxes": True, "boxes of NaN": False,
-    "box fills the picture": False, "boxes beyond the picture": False,
+    "detector hangs": False,
+    "detector raises": False,
+    "detector exits": False,
+    "detector gives nothing": False,
+    "detector finds nothing": False,
+    "detector takes 0.8 s": False,
+    "detector forks": True,
+    "detector leaves a child": True,
+    "100 000 boxes": True,
+    "boxes of NaN": False,
+    "box fills the picture": False,
+    "boxes beyond the picture": False,
     # clocks and motors
-    "clock jumps forward": False, "clock jumps back": False, "clock jumps forward once": True, "clock jumps back once": True,
-    "clock gives NaN": False, "clock stands still": False, "clock half as fast": False, "motors do not turn": True,
-}  # fmt: skip
+    "clock jumps forward": False,
+    "clock jumps back": False,
+    "clock jumps forward once": True,
+    "clock jumps back once": True,
+    "clock gives NaN": False,
+    "clock stands still": False,
+    "clock half as fast": False,
+    "motors do not turn": True,
+}
 
 
 class Way:
@@ -89,10 +143,8 @@ def board(near, far, fault, at_s, begin, done, tell):
     plugged, parent, stale = True, os.getppid(), 0
 
     def answer(text):
-        try:
+        with contextlib.suppress(OSError):
             os.write(near, text)
-        except OSError:
-            pass
 
     while not done.is_set() and os.getppid() == parent:
         now = time.monotonic()
@@ -109,7 +161,13 @@ def board(near, far, fault, at_s, begin, done, tell):
             os.close(near), os.close(far)
             plugged = False
             continue
-        if broken and (fault == "link hangs" or fault == "link hangs for 2 s" and since < 2 or fault == "link hangs for 4 s" and since < 4):
+        if broken and (
+            fault == "link hangs"
+            or fault == "link hangs for 2 s"
+            and since < 2
+            or fault == "link hangs for 4 s"
+            and since < 4
+        ):
             time.sleep(EDGE_S)
             continue
         if broken and fault == "bytes drip":
@@ -136,7 +194,13 @@ def board(near, far, fault, at_s, begin, done, tell):
                 continue
             way.to(now)
             slept = way.halting and lines and lines[-1][1] != "HALT"
-            if broken and (fault in ("board deaf", "bytes drip") or fault == "board deaf for 0.6 s" and since < 0.6 or fault == "board restarts" and since < 0.5):
+            if broken and (
+                fault in ("board deaf", "bytes drip")
+                or fault == "board deaf for 0.6 s"
+                and since < 0.6
+                or fault == "board restarts"
+                and since < 0.5
+            ):
                 continue
             if broken and (fault == "board answers NO" or fault == "board answers NO for 0.6 s" and since < 0.6):
                 answer(frame("NO", seq, "busy"))
@@ -171,8 +235,16 @@ def board(near, far, fault, at_s, begin, done, tell):
     tell.send({"lines": lines, "way": way.trace[::2] + way.trace[-1:], "at_rest": abs(way.v) < 1e-6, "stale": stale})
 
 
-ANSWERS = {"answers 80 ms late", "answers 300 ms late", "answers shifted by one", "answers lost", "answers damaged", "echo", "noise before answers",
-           "flood of old answers"}  # fmt: skip
+ANSWERS = {
+    "answers 80 ms late",
+    "answers 300 ms late",
+    "answers shifted by one",
+    "answers lost",
+    "answers damaged",
+    "echo",
+    "noise before answers",
+    "flood of old answers",
+}
 
 
 class Program:
@@ -244,7 +316,12 @@ class Program:
             stamp += 5.0
         if f == "times of NaN":
             stamp = math.nan
-        picture = {"black": np.zeros_like(picture), "no picture": None, "wrong size": picture[:40], "four channels": picture[..., [0, 1, 2, 0]]}.get(f, picture)
+        picture = {
+            "black": np.zeros_like(picture),
+            "no picture": None,
+            "wrong size": picture[:40],
+            "four channels": picture[..., [0, 1, 2, 0]],
+        }.get(f, picture)
         if FAULTS[f]:
             self.say.send({"good": stamp})
         return picture, stamp
@@ -269,8 +346,14 @@ class Program:
             if self.first("detector leaves a child"):
                 subprocess.Popen(["sleep", "60"])
             if f == "100 000 boxes":
-                return Detections(np.tile([31.0, 20, 33, 30], (100_000, 1)), np.full(100_000, 0.9), np.zeros(100_000, int), ["post"])
-            box = {"boxes of NaN": [math.nan] * 4, "box fills the picture": [0, 0, 64, 48], "boxes beyond the picture": [-500, -500, -400, -400]}.get(f, box)
+                return Detections(
+                    np.tile([31.0, 20, 33, 30], (100_000, 1)), np.full(100_000, 0.9), np.zeros(100_000, int), ["post"]
+                )
+            box = {
+                "boxes of NaN": [math.nan] * 4,
+                "box fills the picture": [0, 0, 64, 48],
+                "boxes beyond the picture": [-500, -500, -400, -400],
+            }.get(f, box)
         return Detections([box], [0.9], [0], ["post"])
 
     def clock(self):
@@ -281,8 +364,13 @@ class Program:
         if f.endswith("once"):
             fits, self.jumped = not self.jumped, True
             return t + (5.0 if "forward" in f else -5.0) if fits else t
-        return {"clock jumps forward": t + 5, "clock jumps back": t - 5, "clock gives NaN": math.nan, "clock stands still": t - since,
-                "clock half as fast": t - since / 2}[f]  # fmt: skip
+        return {
+            "clock jumps forward": t + 5,
+            "clock jumps back": t - 5,
+            "clock gives NaN": math.nan,
+            "clock stands still": t - since,
+            "clock half as fast": t - since / 2,
+        }[f]
 
 
 def spin(until):
@@ -318,7 +406,9 @@ def drive_it(port, fault, at_s, after_s, begin, say):
     link = SerialLink.open(port)
     try:
         begin.value = time.monotonic()
-        report = drive(program.take, program.see, CAMERA, SETTINGS, link, at_s + after_s, log=program.log, clock=program.clock)
+        report = drive(
+            program.take, program.see, CAMERA, SETTINGS, link, at_s + after_s, log=program.log, clock=program.clock
+        )
         word = {"state": report.state, "reason": report.reason}
     except BaseException as error:
         word = {"state": type(error).__name__, "reason": str(error)}

@@ -33,9 +33,9 @@ from fault_injection import FAULTS, SETTINGS, board, drive_it
 
 from robotlab.course import shipped
 from robotlab.files import write_json
-from robotlab.loop import FAULTS as SIMULATED
-from robotlab.loop import STATES, GroundTruthDetector, Run, Settings, fault_campaign, default_camera, stopping_m
 from robotlab.greenhouse import Scene, Walk
+from robotlab.loop import FAULTS as SIMULATED
+from robotlab.loop import STATES, GroundTruthDetector, Run, Settings, default_camera, fault_campaign, stopping_m
 
 FORK = multiprocessing.get_context("fork")
 # The fault comes while the trolley speeds up or drives at its limit, s.
@@ -109,9 +109,18 @@ def one(fault: str, at_s: float) -> dict:
     blind.append(way[-1][1] - gone(good[-1]) if way else 0.0)
     end = word["returned"] or ended
     moving = [line for line in heard["lines"] if line[0] > end + 1e-4 and line[1] == "GO" and any(line[2:])]
-    return {"fault": fault, "at_s": at_s, "way_m": max(blind), "moving": len(moving), "state": word["state"], "reason": word.get("reason", ""),
-            "fastest": max((abs(v) for line in heard["lines"] if line[1] == "GO" for v in line[2:]), default=0.0) / 1000,
-            "at_rest": heard["at_rest"], "stale": heard["stale"], "lines": len(heard["lines"])}  # fmt: skip
+    return {
+        "fault": fault,
+        "at_s": at_s,
+        "way_m": max(blind),
+        "moving": len(moving),
+        "state": word["state"],
+        "reason": word.get("reason", ""),
+        "fastest": max((abs(v) for line in heard["lines"] if line[1] == "GO" for v in line[2:]), default=0.0) / 1000,
+        "at_rest": heard["at_rest"],
+        "stale": heard["stale"],
+        "lines": len(heard["lines"]),
+    }
 
 
 def table(runs: list[dict], promise: float) -> list[dict]:
@@ -121,11 +130,17 @@ def table(runs: list[dict], promise: float) -> list[dict]:
         if mine:
             worst = max(run["way_m"] for run in mine)
             states = sorted({run["state"] for run in mine})
-            rows.append({
-                "fault": fault, "runs": len(mine), "worst_m": round(worst, 3), "promised_m": round(promise, 3),
-                "worst_share": round(worst / promise, 3), "moving_commands_after_end": sum(run["moving"] for run in mine),
-                "state": ", ".join(states),
-            })  # fmt: skip
+            rows.append(
+                {
+                    "fault": fault,
+                    "runs": len(mine),
+                    "worst_m": round(worst, 3),
+                    "promised_m": round(promise, 3),
+                    "worst_share": round(worst / promise, 3),
+                    "moving_commands_after_end": sum(run["moving"] for run in mine),
+                    "state": ", ".join(states),
+                }
+            )
     return rows
 
 
@@ -137,18 +152,37 @@ def risen(run: Run) -> int:
 
 def simulated(moments: int) -> list[dict]:
     """The simulated loop through its own faults, at as many moments."""
-    far = Walk("hurry", "The post runs ahead.", (0.0, 20.0), ((2.0, 0.0), (16.0, 0.0)), Scene(room_m=(-3.0, -3.0, 40.0, 3.0)))
+    far = Walk(
+        "hurry", "The post runs ahead.", (0.0, 20.0), ((2.0, 0.0), (16.0, 0.0)), Scene(room_m=(-3.0, -3.0, 40.0, 3.0))
+    )
     rng, rows = random.Random(0), []
-    reports = [report for _ in range(moments)
-               for report in fault_campaign(GroundTruthDetector(), far, default_camera(64, 48), Settings(max_reverse_mps=0.0), at_s=rng.uniform(1.0, 4.0), after_s=5.0)]  # fmt: skip
+    reports = [
+        report
+        for _ in range(moments)
+        for report in fault_campaign(
+            GroundTruthDetector(),
+            far,
+            default_camera(64, 48),
+            Settings(max_reverse_mps=0.0),
+            at_s=rng.uniform(1.0, 4.0),
+            after_s=5.0,
+        )
+    ]
     for name, _, _ in SIMULATED:
         mine = [report for report in reports if report.name == name]
         worst = max(max(report.blind_m, report.stop_m) if report.must_rest else report.blind_m for report in mine)
         promise = stopping_m(mine[0].run.settings)
-        rows.append({
-            "fault": name, "runs": len(mine), "worst_m": round(worst, 3), "promised_m": round(promise, 3), "worst_share": round(worst / promise, 3),
-            "moving_commands_after_end": sum(risen(report.run) for report in mine), "state": ", ".join(sorted({report.state for report in mine})),
-        })  # fmt: skip
+        rows.append(
+            {
+                "fault": name,
+                "runs": len(mine),
+                "worst_m": round(worst, 3),
+                "promised_m": round(promise, 3),
+                "worst_share": round(worst / promise, 3),
+                "moving_commands_after_end": sum(risen(report.run) for report in mine),
+                "state": ", ".join(sorted({report.state for report in mine})),
+            }
+        )
     return rows
 
 
@@ -174,10 +208,20 @@ def main() -> int:
     for row in rows:
         stale = sum(run["stale"] for run in runs if run["fault"] == row["fault"])
         why = next(run["reason"] for run in runs if run["fault"] == row["fault"])
-        print(f"{row['fault']:<34} {row['runs']:4d} {row['worst_m']:6.3f} m {row['worst_share']:6.1%}  {row['moving_commands_after_end']} {stale}  {row['state']}: {why[:110] if options.moments == 1 else ''}")
+        print(
+            f"{row['fault']:<34} {row['runs']:4d} {row['worst_m']:6.3f} m {row['worst_share']:6.1%}  {row['moving_commands_after_end']} {stale}  {row['state']}: {why[:110] if options.moments == 1 else ''}"
+        )
     out = options.out or shipped("robotlab/course/places.py").parent / "measured" / "fault_injection.json"
     machine = f"{processor()}, {os.cpu_count()} cores, Python {platform.python_version()}"
-    write_json(out, {"machine": machine, "seconds": round(time.monotonic() - begun), "runs": rows, "simulated": simulated(max(1, options.moments))})
+    write_json(
+        out,
+        {
+            "machine": machine,
+            "seconds": round(time.monotonic() - begun),
+            "runs": rows,
+            "simulated": simulated(max(1, options.moments)),
+        },
+    )
     broken = [run for run in runs if run["way_m"] > promise or run["moving"] or not run["at_rest"]]
     print(f"{len(runs)} runs, promise {promise:.3f} m, broken in {len(broken)}")
     return bool(broken)

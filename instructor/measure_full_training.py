@@ -13,11 +13,11 @@ from pathlib import Path
 
 from robotlab.course import shipped
 from robotlab.data import open_dataset
-from robotlab.neural import fit
-from robotlab.neural.facts import SHIPPED
-from robotlab.neural.engine.workers import core_count
-from robotlab.neural.held_out import metrics_of, detect_all
 from robotlab.files import write_json
+from robotlab.neural import fit
+from robotlab.neural.engine.workers import core_count
+from robotlab.neural.facts import SHIPPED
+from robotlab.neural.held_out import detect_all, metrics_of
 from robotlab.widgets import TrainingMonitor
 
 # By lamps that both sides have, so that the lesson compares like with like.
@@ -37,7 +37,11 @@ def coins() -> dict[str, dict[str, float]]:
     judged = {}
     for start in ("shipped", "scratch"):
         detector = fit(data, training="fine_tuning", engine="numpy", start=start, hold_out="right", epochs=COIN_EPOCHS)
-        judged[start] = {"steps": detector.facts["steps"], "AP50": detector.facts["held_out_AP50"], "AP": detector.facts["held_out_AP"]}
+        judged[start] = {
+            "steps": detector.facts["steps"],
+            "AP50": detector.facts["held_out_AP50"],
+            "AP": detector.facts["held_out_AP"],
+        }
         print("coins from", start, judged[start])
     return judged
 
@@ -48,11 +52,16 @@ def main() -> None:
     shown = next(entry for entry in data.pictures if entry.path.name == SHOWN)
     monitor = TrainingMonitor.of(data, shown, alt="A greenhouse at dusk.")
     judged, seconds = {}, {}
-    for stage, options in (("frozen_backbone", {}), ("fine_tuning", {"engine": "numpy", "epochs": EPOCHS, "watch": monitor.watch})):
+    for stage, options in (
+        ("frozen_backbone", {}),
+        ("fine_tuning", {"engine": "numpy", "epochs": EPOCHS, "watch": monitor.watch}),
+    ):
         started = time.monotonic()
         detector = fit(learned, training=stage, hold_out=HELD_OUT, **options)
         seconds[stage] = round(time.monotonic() - started)
-        judged[stage] = {name: round(figure, 4) for name, figure in metrics_of(apart, detect_all(detector, apart)).items()}
+        judged[stage] = {
+            name: round(figure, 4) for name, figure in metrics_of(apart, detect_all(detector, apart)).items()
+        }
         print(stage, judged[stage], f"{seconds[stage]} s")
     made_with = hashlib.sha256(SHIPPED.read_bytes()).hexdigest()
     write_json(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 # imported. Every module of robotlab, and every process that one starts, passes here first.
 os.environ.setdefault("ORT_DISABLE_TELEMETRY", "1")
 
-from robotlab._lazy import load_lazily  # noqa: E402
+from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab import (

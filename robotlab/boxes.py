@@ -238,9 +238,7 @@ def _iou(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     return np.divide(shared, joint, out=np.zeros_like(shared), where=joint > 0)
 
 
-def nms(
-    boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labels: np.ndarray | None = None
-) -> np.ndarray:
+def nms(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labels: np.ndarray | None = None) -> np.ndarray:
     """Non-maximum suppression: keep the best of boxes that overlap too much.
 
     Parameters

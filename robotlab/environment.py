@@ -15,12 +15,21 @@ from typing import Any
 
 from robotlab.json_file import parse_json
 
-
 # Packages that the course cannot do without; the list of pyproject.toml.
 PACKAGES = (
-    "jupyterlab", "numpy", "scipy", "matplotlib", "ipywidgets", "anywidget", "scikit-image", "onnx", "onnxruntime",
-    "pillow", "tqdm", "joblib",
-)  # fmt: skip
+    "jupyterlab",
+    "numpy",
+    "scipy",
+    "matplotlib",
+    "ipywidgets",
+    "anywidget",
+    "scikit-image",
+    "onnx",
+    "onnxruntime",
+    "pillow",
+    "tqdm",
+    "joblib",
+)
 # Room for pictures, models and reports of the whole course; measured: under 300 MB.
 FREE_DISK_MB = 500
 OLDEST_PYTHON = (3, 11)
@@ -180,9 +189,11 @@ def _home() -> Line:
     if is_writable(Path.home()):
         return Line("home folder", "can be written")
     return Line(
-        "home folder", f"{Path.home()} cannot be written", True,
+        "home folder",
+        f"{Path.home()} cannot be written",
+        True,
         "JupyterLab's settings and your progress last until it ends; to keep them, set HOME to a folder of yours",
-    )  # fmt: skip
+    )
 
 
 def _lessons(folder: str) -> Line:
@@ -190,9 +201,11 @@ def _lessons(folder: str) -> Line:
     first = find_above(FIRST_LESSON, folder)
     if first is None:
         return Line(
-            "lessons", "not found", False,
+            "lessons",
+            "not found",
+            False,
             f"they are in the folder that you clone, not in the installed package; change into it, {Path(folder).absolute()} is not in it",
-        )  # fmt: skip
+        )
     if not is_writable(first.parent):
         return Line("lessons", f"{first.parent} cannot be written", False, READ_ONLY)
     return Line("lessons", "found, and can be written")
@@ -224,9 +237,11 @@ def _kernel(timeout_s: float = 20.0) -> Line:
     if same:
         return Line("Jupyter's kernel", "the same Python")
     return Line(
-        "Jupyter's kernel", str(found), False,
+        "Jupyter's kernel",
+        str(found),
+        False,
         f"notebooks would run in another Python; mend with {sys.executable} -m ipykernel install --sys-prefix --name python3",
-    )  # fmt: skip
+    )
 
 
 def check_environment(folder: str = ".", kernel: bool = True) -> Environment:
@@ -253,13 +268,19 @@ def check_environment(folder: str = ".", kernel: bool = True) -> Environment:
     wanted = ".".join(str(part) for part in OLDEST_PYTHON)
     new_enough = sys.version_info[:2] >= OLDEST_PYTHON
     lines = [
-        Line("Python", f"{version} on {platform.system()} {platform.machine()}", new_enough,
-             "" if new_enough else f"install Python {wanted} or newer"),
+        Line(
+            "Python",
+            f"{version} on {platform.system()} {platform.machine()}",
+            new_enough,
+            "" if new_enough else f"install Python {wanted} or newer",
+        ),
         *_packages(),
-    ]  # fmt: skip
+    ]
     free = shutil.disk_usage(folder).free // 2**20
     room = free >= FREE_DISK_MB
-    lines.append(Line("free disk", f"{free} MB", room, "" if room else f"make room: the course wants {FREE_DISK_MB} MB"))
+    lines.append(
+        Line("free disk", f"{free} MB", room, "" if room else f"make room: the course wants {FREE_DISK_MB} MB")
+    )
     lines += [_lessons(folder), _home()]
     if kernel:
         lines.append(_kernel())

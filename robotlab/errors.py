@@ -42,7 +42,13 @@ def printable(text: object, keep: str = "") -> str:
         kind = unicodedata.category(sign)
         if sign in keep or (kind not in ("Cc", "Cs", "Zl", "Zp") and (kind != "Cf" or sign in _JOINERS)):
             return sign
-        return f"\\x{ord(sign):02x}" if ord(sign) < 256 else f"\\u{ord(sign):04x}" if ord(sign) < 65536 else f"\\U{ord(sign):08x}"
+        return (
+            f"\\x{ord(sign):02x}"
+            if ord(sign) < 256
+            else f"\\u{ord(sign):04x}"
+            if ord(sign) < 65536
+            else f"\\U{ord(sign):08x}"
+        )
 
     text = str(text)
     return text if text.isascii() and text.isprintable() else "".join(map(shown, text))

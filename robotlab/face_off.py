@@ -11,11 +11,11 @@ import numpy as np
 from tqdm import tqdm
 
 from robotlab.data import DataSet
-from robotlab.errors import InputError, ModelError
-from robotlab.loop import Run, Settings, share_on_post, simulate
-from robotlab.greenhouse import LIGHTINGS, WALKS, Walk
-from robotlab.metrics import Comparison, Evaluation, compare_evaluations, evaluate
 from robotlab.detections import Detections, Detector
+from robotlab.errors import InputError, ModelError
+from robotlab.greenhouse import LIGHTINGS, WALKS, Walk
+from robotlab.loop import Run, Settings, share_on_post, simulate
+from robotlab.metrics import Comparison, Evaluation, compare_evaluations, evaluate
 
 # What is followed when nothing else is asked for: plain lighting first, then
 # colored lighting beside things of the post's own color.
@@ -161,7 +161,13 @@ def walk_named(words: str) -> tuple[Walk, str]:
 
 
 def simulate_walk(
-    detector: Detector, words: str, settings: Settings | None = None, seed: int = 0, name: str = "following", progress: bool = True, **more: Any
+    detector: Detector,
+    words: str,
+    settings: Settings | None = None,
+    seed: int = 0,
+    name: str = "following",
+    progress: bool = True,
+    **more: Any,
 ) -> Run:
     """Follow one walk, with a progress bar.
 
@@ -294,7 +300,9 @@ class FaceOff:
         return {
             "conclusion": self.sentences(),
             "learned": self.note,
-            "detectors": {name: j.to_json() | {"milliseconds_median": times[name]} for name, j in self.evaluations.items()},
+            "detectors": {
+                name: j.to_json() | {"milliseconds_median": times[name]} for name, j in self.evaluations.items()
+            },
             "walks": {walk: {name: run.scores() for name, run in runs.items()} for walk, runs in self.runs.items()},
             "comparison": self.comparison.to_json(),
         }

@@ -71,7 +71,9 @@ def read_plain(path: str | os.PathLike, most_bytes: int, what: str, error: type[
 
 
 @contextmanager
-def open_plain(path: str | os.PathLike, most_bytes: int, what: str, error: type[InputError] = InputError) -> Iterator[BinaryIO]:
+def open_plain(
+    path: str | os.PathLike, most_bytes: int, what: str, error: type[InputError] = InputError
+) -> Iterator[BinaryIO]:
     """Open a plain file of limited size to read; the errors are those of :func:`read_plain`.
 
     Parameters
@@ -104,7 +106,9 @@ def open_plain(path: str | os.PathLike, most_bytes: int, what: str, error: type[
         if not stat.S_ISREG(found.st_mode):
             raise error(f"{what} must be a plain file, {path} is a device or a pipe; check the path")
         if found.st_size > most_bytes:
-            raise error(f"{what} must be at most {most_bytes / 2**20:.0f} MiB, {path} has {found.st_size / 2**20:.0f} MiB; is it the right file?")
+            raise error(
+                f"{what} must be at most {most_bytes / 2**20:.0f} MiB, {path} has {found.st_size / 2**20:.0f} MiB; is it the right file?"
+            )
         yield file
 
 
@@ -137,10 +141,14 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
         if path.is_dir():
             raise InputError(f"a {kind} must be written to a file, {path} is a folder; add a file name")
         if any(_same(path, one) for one in inputs):
-            raise InputError(f"an output must not replace an input or another output, {path} is one; choose another name")
+            raise InputError(
+                f"an output must not replace an input or another output, {path} is one; choose another name"
+            )
         if path.exists():
             if not path.is_file():
-                raise InputError(f"a {kind} must be written to a plain file, {path} is a device or a pipe; choose another name")
+                raise InputError(
+                    f"a {kind} must be written to a plain file, {path} is a device or a pipe; choose another name"
+                )
             with path.open("rb") as file:
                 begin = file.read(512)
             if begin and not begin.lstrip().lower().startswith(_BEGINNINGS[kind]):
@@ -157,7 +165,9 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
         if isinstance(error, InputError):
             raise
         words = getattr(error, "strerror", None) or error
-        raise InputError(f"a {kind} must be written where that is allowed, {path} is not ({words}); choose another place") from None
+        raise InputError(
+            f"a {kind} must be written where that is allowed, {path} is not ({words}); choose another place"
+        ) from None
 
 
 def _same(a: str | os.PathLike, b: str | os.PathLike) -> bool:

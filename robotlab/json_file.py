@@ -101,7 +101,9 @@ def parse_json(content: bytes | str, name: str, error: type[InputError] = InputE
     except RecursionError:
         raise error(deep) from None
     except UnicodeEncodeError:
-        raise error(f"{name} must hold text that can be written again, it holds half a character (a lone surrogate); export the file again") from None
+        raise error(
+            f"{name} must hold text that can be written again, it holds half a character (a lone surrogate); export the file again"
+        ) from None
     except (UnicodeDecodeError, ValueError) as problem:
         raise error(f"{name} must be JSON text in UTF-8, it is not ({problem}); export the file again") from None
     level = [value]

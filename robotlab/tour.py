@@ -19,18 +19,18 @@ from tqdm import tqdm
 from robotlab import report
 from robotlab.camera import Camera, pixels_on_target
 from robotlab.color import ColorDetector
+from robotlab.control import Motor
 from robotlab.course.resources import shipped
 from robotlab.data import DataSet, contact_sheet, open_dataset
-from robotlab.neural import NeuralDetector, fit
+from robotlab.detections import Detector
 from robotlab.errors import DataSetError
 from robotlab.face_off import face_off, threshold
-from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, simulate
 from robotlab.greenhouse import LIGHTINGS, WALKS, Scene, Thing, render
-from robotlab.control import Motor
 from robotlab.image.picture import resize
-from robotlab.report.plots import COLORS, LINES, new_figure, plot_pictures
+from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, simulate
+from robotlab.neural import NeuralDetector, fit
 from robotlab.report.page import Report
-from robotlab.detections import Detector
+from robotlab.report.plots import COLORS, LINES, new_figure, plot_pictures
 
 # Of each recording this many pictures are used, evenly spread: enough to learn
 # and judge with, few enough for a minute.

@@ -22,7 +22,9 @@ DEEPEST = 20
 MOST_ELEMENTS = 100_000
 
 
-def read_xml(path: str | os.PathLike, what: str = "an XML file", error: type[InputError] = InputError) -> ElementTree.Element:
+def read_xml(
+    path: str | os.PathLike, what: str = "an XML file", error: type[InputError] = InputError
+) -> ElementTree.Element:
     """Parse one XML file, safely.
 
     Parameters
@@ -62,7 +64,9 @@ def read_xml(path: str | os.PathLike, what: str = "an XML file", error: type[Inp
         nonlocal depth, count
         depth, count = depth + 1, count + 1
         if depth > DEEPEST or count > MOST_ELEMENTS:
-            raise error(f"{path} must have at most {MOST_ELEMENTS} elements, {DEEPEST} deep, it has more; is it a label file?")
+            raise error(
+                f"{path} must have at most {MOST_ELEMENTS} elements, {DEEPEST} deep, it has more; is it a label file?"
+            )
 
     def end(*_: object) -> None:
         nonlocal depth
@@ -76,4 +80,6 @@ def read_xml(path: str | os.PathLike, what: str = "an XML file", error: type[Inp
         raise
     # LookupError: an encoding that Python does not know.
     except (expat.ExpatError, ElementTree.ParseError, LookupError, ValueError) as problem:
-        raise error(f"{path} must be whole XML, it is not ({problem}); mend that line, or export the file again") from None
+        raise error(
+            f"{path} must be whole XML, it is not ({problem}); mend that line, or export the file again"
+        ) from None

@@ -25,7 +25,14 @@ def _levels(hit: np.ndarray, there: int) -> np.ndarray:
     return np.array(values)
 
 
-def _ranked(truths: GroundTruthTable, found: DetectionTable, k: int, limit: float, uncounted: np.ndarray, size: tuple[float, float]):
+def _ranked(
+    truths: GroundTruthTable,
+    found: DetectionTable,
+    k: int,
+    limit: float,
+    uncounted: np.ndarray,
+    size: tuple[float, float],
+):
     """Score, hit and rank in its picture of every detection that counts, best first."""
     scores, hits, ranks = [], [], []
     for picture in range(truths.pictures):
@@ -44,7 +51,9 @@ def _ranked(truths: GroundTruthTable, found: DetectionTable, k: int, limit: floa
     return np.array(scores)[order], np.array(hits, dtype=bool)[order], np.array(ranks)[order]
 
 
-def coco_tables_reference(truths: GroundTruthTable, found: DetectionTable, use_ignore: bool = False) -> tuple[np.ndarray, np.ndarray]:
+def coco_tables_reference(
+    truths: GroundTruthTable, found: DetectionTable, use_ignore: bool = False
+) -> tuple[np.ndarray, np.ndarray]:
     """Precision and recall in every setting.
 
     Parameters
@@ -127,7 +136,9 @@ def overlap(box: np.ndarray, truth: np.ndarray, crowd: bool) -> float:
     return float(shared / joint)
 
 
-def tables_from_coco(labels: Mapping[str, Any], results: Sequence[Mapping[str, Any]]) -> tuple[GroundTruthTable, DetectionTable]:
+def tables_from_coco(
+    labels: Mapping[str, Any], results: Sequence[Mapping[str, Any]]
+) -> tuple[GroundTruthTable, DetectionTable]:
     """Both tables from COCO-style labels and results; pictures and classes in the order of their ids."""
     images = sorted(image["id"] for image in labels["images"])
     categories = sorted((category["id"], str(category["name"])) for category in labels["categories"])

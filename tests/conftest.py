@@ -31,7 +31,12 @@ def pytest_cmdline_main(config):
     option = config.option
     whole = config.args_source is config.ArgsSource.TESTPATHS
     # The processes that this starts come here too, and must not start more.
-    if WORKER in os.environ or not (whole and config.pluginmanager.hasplugin("xdist")) or option.usepdb or option.collectonly:
+    if (
+        WORKER in os.environ
+        or not (whole and config.pluginmanager.hasplugin("xdist"))
+        or option.usepdb
+        or option.collectonly
+    ):
         return
     if option.numprocesses is None and option.dist == "no":
         option.numprocesses = min(os.cpu_count() or 1, MOST_PROCESSES)

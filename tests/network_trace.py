@@ -40,7 +40,11 @@ def outside(log: Path) -> list[str]:
 
 def private_home(folder: Path) -> dict[str, str]:
     """Environment of a user of their own, with no telemetry setting of ours inherited."""
-    kept = {name: value for name, value in os.environ.items() if not name.startswith(("XDG_", "JUPYTER_", "ORT_", "IPYTHON"))}
+    kept = {
+        name: value
+        for name, value in os.environ.items()
+        if not name.startswith(("XDG_", "JUPYTER_", "ORT_", "IPYTHON"))
+    }
     return {**kept, "HOME": str(folder), "ROBOTLAB_PROGRESS": "off", "OMP_NUM_THREADS": "1"}
 
 
@@ -49,12 +53,22 @@ def run_traced(words: list[str], folder: Path, timeout_s: float = 300) -> tuple[
     home, log = folder / "home", folder / "trace.txt"
     home.mkdir()
     ran = subprocess.run(
-        traced(words, log), env=private_home(home), cwd=folder, capture_output=True, text=True, timeout=timeout_s, check=False
-    )  # fmt: skip
+        traced(words, log),
+        env=private_home(home),
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+        check=False,
+    )
     assert ran.returncode == 0, ran.stdout[-2000:] + ran.stderr[-2000:]
     return outside(log), telemetry_files(home)
 
 
 def telemetry_files(home: Path) -> list[str]:
     """What looks like a device id or a database of events."""
-    return [str(path.relative_to(home)) for path in home.rglob("*") if path.name in ("deviceid", "onnxruntime.db") or path.suffix == ".db"]
+    return [
+        str(path.relative_to(home))
+        for path in home.rglob("*")
+        if path.name in ("deviceid", "onnxruntime.db") or path.suffix == ".db"
+    ]

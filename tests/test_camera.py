@@ -14,7 +14,9 @@ from robotlab.errors import InputError
 # The makers' sensor and lens tables as printed; the wide lens misses by 3 degrees because a
 # pinhole has no distortion.
 PUBLISHED = [
-    pytest.param((2592 * 1.4e-6, 1944 * 1.4e-6), 3.60e-3, (53.50, 41.41), 0.01, id="OV5647 data sheet, 2592x1944 px of 1.4 um"),
+    pytest.param(
+        (2592 * 1.4e-6, 1944 * 1.4e-6), 3.60e-3, (53.50, 41.41), 0.01, id="OV5647 data sheet, 2592x1944 px of 1.4 um"
+    ),
     pytest.param((3.68e-3, 2.76e-3), 3.04e-3, (62.2, 48.8), 0.2, id="IMX219 module table, f 3.04 mm"),
     pytest.param((6.45e-3, 3.63e-3), 4.74e-3, (66.0, 41.0), 3.0, id="IMX708 module table, f 4.74 mm"),
     pytest.param((6.45e-3, 3.63e-3), 2.75e-3, (102.0, 67.0), 3.0, id="IMX708 wide module table, f 2.75 mm"),
@@ -57,7 +59,11 @@ def test_field_of_view_equals_opencv():
     # A middle that is off by 20 px: the two half angles no longer match (43.58153723 from the same function).
     halves = math.degrees(math.atan(300 / 800) + math.atan(340 / 800))
     matrix[0, 2] = 300
-    assert cv2.calibrationMatrixValues(matrix, (640, 480), 3.6, 2.7)[0] == pytest.approx(halves, abs=1e-9) == pytest.approx(43.58153723, abs=1e-8)
+    assert (
+        cv2.calibrationMatrixValues(matrix, (640, 480), 3.6, 2.7)[0]
+        == pytest.approx(halves, abs=1e-9)
+        == pytest.approx(43.58153723, abs=1e-8)
+    )
 
 
 @pytest.mark.parametrize("pitch", [-0.3, 0.0, 0.2, 0.7])
@@ -97,7 +103,11 @@ def test_points_behind_the_lens_have_no_pixel():
 
 
 @given(
-    distance=st.floats(0.5, 8), bearing=st.floats(-0.5, 0.5), pitch=st.floats(-0.1, 0.35), height=st.floats(0.1, 0.6), tall=st.floats(0.1, 1.5)
+    distance=st.floats(0.5, 8),
+    bearing=st.floats(-0.5, 0.5),
+    pitch=st.floats(-0.1, 0.35),
+    height=st.floats(0.1, 0.6),
+    tall=st.floats(0.1, 1.5),
 )
 def test_distance_and_bearing_undo_the_projection(distance, bearing, pitch, height, tall):
     camera = Camera(640, 480, 1.2, height, pitch)
@@ -113,7 +123,9 @@ def test_distance_and_bearing_undo_the_projection(distance, bearing, pitch, heig
     assert camera.distance_m(box, tall) == pytest.approx(distance, rel=0.03)
 
 
-@pytest.mark.parametrize(("height", "pitch", "tall"), [(0.25, 0.0, 0.5), (0.3, 0.15, 0.5), (0.6, 0.3, 0.27), (0.4, -0.1, 0.9)])
+@pytest.mark.parametrize(
+    ("height", "pitch", "tall"), [(0.25, 0.0, 0.5), (0.3, 0.15, 0.5), (0.6, 0.3, 0.27), (0.4, -0.1, 0.9)]
+)
 def test_working_band_is_where_the_thing_fits_and_is_large_enough(height, pitch, tall):
     camera = Camera(320, 240, math.radians(62.2), height, pitch)
     near, far = working_band(camera, tall, smallest_px=12)

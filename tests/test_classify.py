@@ -11,14 +11,14 @@ from robotlab.classify import CellMap, Classifier, Crops, SlidingWindowDetector,
 from robotlab.classify.softmax_regression import pooled
 from robotlab.course import shipped
 from robotlab.data import open_dataset
-from robotlab.neural.cells import FrozenFeatures
-from robotlab.neural.facts import shipped_weights
-from robotlab.neural.detector import NeuralDetector
-from robotlab.neural.graph import head_layers
-from robotlab.neural.spec import FEATURES, channels_of
+from robotlab.detections import Detector
 from robotlab.errors import BoxError, InputError, PictureError
 from robotlab.image import resize
-from robotlab.detections import Detector
+from robotlab.neural.cells import FrozenFeatures
+from robotlab.neural.detector import NeuralDetector
+from robotlab.neural.facts import shipped_weights
+from robotlab.neural.graph import head_layers
+from robotlab.neural.spec import FEATURES, channels_of
 
 
 @pytest.fixture(scope="module")
@@ -186,8 +186,13 @@ def test_sliding_needs_a_class_of_nothing(greenhouse):
 def test_cells_say_what_the_detector_says(greenhouse):
     """Wherever the detector's own graph reports a peak, the cell there has just that share."""
     rng = np.random.default_rng(5)
-    head = {"head.kernel": rng.normal(0, 0.3, (8, channels_of(FEATURES)["features"], 1, 1)).astype(np.float32), "head.bias": np.zeros(8, np.float32)}
-    detector = NeuralDetector.build((*FEATURES, *head_layers(3)), {**shipped_weights(), **head}, greenhouse.classes, {}, working_px=200)
+    head = {
+        "head.kernel": rng.normal(0, 0.3, (8, channels_of(FEATURES)["features"], 1, 1)).astype(np.float32),
+        "head.bias": np.zeros(8, np.float32),
+    }
+    detector = NeuralDetector.build(
+        (*FEATURES, *head_layers(3)), {**shipped_weights(), **head}, greenhouse.classes, {}, working_px=200
+    )
     cells = CellMap(detector)
     picture = greenhouse.load(greenhouse.only(recordings=("day4",))[0])
     shares = cells.probabilities(picture)

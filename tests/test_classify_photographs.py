@@ -62,7 +62,15 @@ def pickled(thing):
 
 
 def tensor(storage, shape, strides, first=0):
-    return _Call(_Named("torch._utils", "_rebuild_tensor_v2"), storage, first, shape, strides, False, _Call(_Named("collections", "OrderedDict")))
+    return _Call(
+        _Named("torch._utils", "_rebuild_tensor_v2"),
+        storage,
+        first,
+        shape,
+        strides,
+        False,
+        _Call(_Named("collections", "OrderedDict")),
+    )
 
 
 def layout(named, storages, facts=None, keys=None):
@@ -76,8 +84,13 @@ NUMBERS = np.arange(12, dtype="<f4")
 
 def test_the_reader_reads_what_it_should(tmp_path):
     held = _Held("FloatStorage", "a", 12)
-    named = {"whole": tensor(held, (3, 4), (4, 1)), "turned": tensor(held, (4, 3), (1, 4)), "part": tensor(held, (2,), (1,), 5),
-             "one": tensor(held, (), (), 11), "none": tensor(held, (0, 3), (3, 1))}  # fmt: skip
+    named = {
+        "whole": tensor(held, (3, 4), (4, 1)),
+        "turned": tensor(held, (4, 3), (1, 4)),
+        "part": tensor(held, (2,), (1,), 5),
+        "one": tensor(held, (), (), 11),
+        "none": tensor(held, (0, 3), (3, 1)),
+    }
     path = tmp_path / "w.pth"
     path.write_bytes(layout(named, {"a": NUMBERS}))
     read = read_checkpoint(path)
@@ -183,7 +196,9 @@ def test_a_file_cut_off_anywhere_is_refused(tmp_path):
 
 def test_the_reader_reads_what_pytorch_writes(tmp_path):
     torch = pytest.importorskip("torch", reason="needs PyTorch, which is not installed")
-    state = collections.OrderedDict(a=torch.arange(6.0).reshape(2, 3), b=torch.arange(6).reshape(2, 3).t(), c=torch.tensor(2.0).double())
+    state = collections.OrderedDict(
+        a=torch.arange(6.0).reshape(2, 3), b=torch.arange(6).reshape(2, 3).t(), c=torch.tensor(2.0).double()
+    )
     path = tmp_path / "torch.pth"
     torch.save(state, path, _use_new_zipfile_serialization=False)
     read = read_checkpoint(path)
@@ -199,9 +214,22 @@ def test_the_thousand_names_stand_in_the_published_order():
     names = parts.class_names()
     assert len(names) == len(set(names)) == 1000
     # Places of the published list (Russakovsky et al. 2015; places from memory).
-    known = {0: "tench", 1: "goldfish", 207: "golden retriever", 281: "tabby", 285: "Egyptian cat", 291: "lion",
-             340: "zebra", 504: "coffee mug", 574: "golf ball", 817: "sports car", 954: "banana", 967: "espresso",
-             968: "cup", 999: "toilet tissue"}  # fmt: skip
+    known = {
+        0: "tench",
+        1: "goldfish",
+        207: "golden retriever",
+        281: "tabby",
+        285: "Egyptian cat",
+        291: "lion",
+        340: "zebra",
+        504: "coffee mug",
+        574: "golf ball",
+        817: "sports car",
+        954: "banana",
+        967: "espresso",
+        968: "cup",
+        999: "toilet tissue",
+    }
     assert {place: names[place] for place in known} == known
 
 
@@ -264,7 +292,9 @@ def test_the_graph_gives_what_pytorch_gives(imagenet):
         pad = max((-(-x.shape[-1] // stride) - 1) * stride + size - x.shape[-1], 0)
         x = f.pad(x, (pad // 2, pad - pad // 2, pad // 2, pad - pad // 2))
         x = f.conv2d(x, kernel, stride=stride, groups=x.shape[1] // kernel.shape[1])
-        x = f.batch_norm(x, *(w[f"{norm}.{part}"] for part in ("running_mean", "running_var", "weight", "bias")), eps=1e-3)
+        x = f.batch_norm(
+            x, *(w[f"{norm}.{part}"] for part in ("running_mean", "running_var", "weight", "bias")), eps=1e-3
+        )
         return f.relu6(x) if relu else x
 
     from skimage import data

@@ -28,7 +28,9 @@ def posts(tmp_path_factory) -> Path:
         picture = rng.integers(90, 130, (96, 128, 3), dtype=np.uint8)
         x, y = int(rng.integers(5, 90)), int(rng.integers(5, 30))
         picture[y : y + 50, x : x + 14] = (230, 110, 30)
-        samples.append(Sample(f"p{i}.png", picture, [[x, y, x + 14, y + 50]], [0], recording="ab"[i % 2], lighting="daylight"))
+        samples.append(
+            Sample(f"p{i}.png", picture, [[x, y, x + 14, y + 50]], [0], recording="ab"[i % 2], lighting="daylight")
+        )
     folder = tmp_path_factory.mktemp("posts") / "my set \N{POTTED PLANT}"
     write_dataset(folder, samples, ["post"])
     return folder
@@ -91,7 +93,10 @@ class TestOutputs:
             (["fit", "{set}", "-o", "{out}/folder.onnx"], "is a folder"),
             (["fit", "{set}", "-o", "{out}/notes.onnx"], "is no model"),
             (["judge", "{set}", "--with", "color", "--save-results", "{set}/labels.json"], "must not replace an input"),
-            (["judge", "{set}", "--with", "color", "--save-results", "{set}/../set/pictures/p0.png"], "must not replace an input"),
+            (
+                ["judge", "{set}", "--with", "color", "--save-results", "{set}/../set/pictures/p0.png"],
+                "must not replace an input",
+            ),
             (["judge", "{set}", "--with", "color", "--save-results", "{out}/notes.onnx"], "is no results file"),
             (["judge", "{set}", "--with", "color", "--html", "{out}/link.json"], "must not replace an input"),
             (["judge", "{set}", "--with", "color", "--html", "{out}/a", "--save-results", "{out}/a"], "another output"),
@@ -201,7 +206,10 @@ class TestFitAndJudge:
         assert main(["judge", str(posts), "--with", model, "--quiet"]) == 0
         assert "caution, data leakage: it also learned from a, so" in said(capsys)[0]
         page = str(tmp_path / "c.html")
-        assert main(["compare", str(posts), "--model", model, "--walks", "none", "-o", page, "--quiet", "--learn", "b"]) == 0
+        assert (
+            main(["compare", str(posts), "--model", model, "--walks", "none", "-o", page, "--quiet", "--learn", "b"])
+            == 0
+        )
         out = said(capsys)[0]
         assert "data leakage: it also learned from b" in out and "data leakage: it also learned from a" in out
 
@@ -225,7 +233,10 @@ class TestFitAndJudge:
         data = open_dataset(posts)
         write_dataset(
             large,
-            [Sample(f"l{n}.png", resize(data.load(e), (1280, 960)), e.boxes * 10, e.labels, "z") for n, e in enumerate(data)],
+            [
+                Sample(f"l{n}.png", resize(data.load(e), (1280, 960)), e.boxes * 10, e.labels, "z")
+                for n, e in enumerate(data)
+            ],
             ["post"],
         )
         said(capsys)

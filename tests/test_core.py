@@ -11,7 +11,18 @@ from robotlab.neural.graph import head_layers
 from robotlab.neural.spec import FEATURES, first_weights
 
 # What pip installs for the core: its three packages and what ONNX Runtime itself asks for.
-CORE = {"numpy", "onnxruntime", "PIL", "flatbuffers", "packaging", "google", "coloredlogs", "humanfriendly", "sympy", "mpmath"}
+CORE = {
+    "numpy",
+    "onnxruntime",
+    "PIL",
+    "flatbuffers",
+    "packaging",
+    "google",
+    "coloredlogs",
+    "humanfriendly",
+    "sympy",
+    "mpmath",
+}
 CORE_ONLY = f"""
 import importlib.machinery, sys
 
@@ -29,7 +40,9 @@ sys.meta_path.insert(0, CoreOnly())
 
 
 def run(code: str, *words: str) -> subprocess.CompletedProcess:
-    return subprocess.run([sys.executable, "-c", CORE_ONLY + code, *words], cwd=ROOT, capture_output=True, text=True, check=False)
+    return subprocess.run(
+        [sys.executable, "-c", CORE_ONLY + code, *words], cwd=ROOT, capture_output=True, text=True, check=False
+    )
 
 
 DRIVE = """
@@ -72,7 +85,9 @@ def test_a_driving_program_needs_the_core_alone(tmp_path):
 def test_what_needs_more_says_what_and_how():
     ran = run("import robotlab.control\nrobotlab.motion.DifferentialDrive\nrobotlab.motion.shake")
     assert ran.returncode == 1
-    assert ran.stderr.splitlines()[-1].startswith("ModuleNotFoundError: robotlab.control.shake needs scipy, it is not installed; pip install")
+    assert ran.stderr.splitlines()[-1].startswith(
+        "ModuleNotFoundError: robotlab.control.shake needs scipy, it is not installed; pip install"
+    )
 
 
 @pytest.mark.parametrize("words", ["open", "tour", "fit datasets/coins", "judge datasets/coins --with color", "drive"])

@@ -8,6 +8,7 @@ import pytest
 
 from robotlab.camera import Camera
 from robotlab.color import ColorDetector
+from robotlab.control import Motor
 from robotlab.design_sheet import (
     Robot,
     design_sheet,
@@ -25,13 +26,12 @@ from robotlab.design_sheet import (
     rendered_height_px,
     usable_height_px,
 )
+from robotlab.detections import Detections
 from robotlab.errors import InputError, MotionError
-from robotlab.loop import GroundTruthDetector, Settings, default_camera
 from robotlab.greenhouse import WALKS, render
-from robotlab.control import Motor
+from robotlab.loop import GroundTruthDetector, Settings, default_camera
 from robotlab.report import design_sheet_page, design_sheet_text
 from robotlab.report.plots import new_figure, plot_bands
-from robotlab.detections import Detections
 
 QUICK = Motor(lag_s=0.0)
 
@@ -54,7 +54,11 @@ gain_limit_once, stop_once, safe_speed_once = map(once, (measure_gain_limit, mea
 @pytest.fixture(autouse=True)
 def measured_once(monkeypatch):
     """What moves is measured once for each robot; several sheets show the same figures."""
-    for name, once in (("measure_gain_limit", gain_limit_once), ("measure_stop_m", stop_once), ("measure_safe_speed", safe_speed_once)):
+    for name, once in (
+        ("measure_gain_limit", gain_limit_once),
+        ("measure_stop_m", stop_once),
+        ("measure_safe_speed", safe_speed_once),
+    ):
         monkeypatch.setattr(f"robotlab.design_sheet.sheets.{name}", once)
 
 
@@ -65,16 +69,31 @@ def facts(**changes):
 # Unlike each other in everything: camera, height, pitch, delay, acceleration, motors, squeezing.
 ROBOTS = {
     "usual": Robot(default_camera(), 20.0),
-    "wide and low": Robot(Camera(320, 180, math.radians(100), 0.15), 12.0, Settings(frame_hz=20, delay_s=0.1, max_accel_mps2=0.5, max_mps=0.9)),
+    "wide and low": Robot(
+        Camera(320, 180, math.radians(100), 0.15),
+        12.0,
+        Settings(frame_hz=20, delay_s=0.1, max_accel_mps2=0.5, max_mps=0.9),
+    ),
     "narrow and high, five frames late": Robot(
-        Camera(320, 240, math.radians(35), 0.6, math.radians(5)), 16.0, Settings(delay_s=0.5, max_accel_mps2=2.0, keep_m=2.5, motor=QUICK)
+        Camera(320, 240, math.radians(35), 0.6, math.radians(5)),
+        16.0,
+        Settings(delay_s=0.5, max_accel_mps2=2.0, keep_m=2.5, motor=QUICK),
     ),
     "looking down, slow motors that slip": Robot(
         Camera(320, 240, math.radians(62.2), 0.8, math.radians(25)),
         12.0,
-        Settings(frame_hz=15, delay_s=0.07, detector_s=0.05, max_accel_mps2=1.0, max_jerk_mps3=4.0, motor=Motor(lag_s=0.2, slip=0.1)),
+        Settings(
+            frame_hz=15,
+            delay_s=0.07,
+            detector_s=0.05,
+            max_accel_mps2=1.0,
+            max_jerk_mps3=4.0,
+            motor=Motor(lag_s=0.2, slip=0.1),
+        ),
     ),
-    "small picture, one frame late": Robot(Camera(160, 120, math.radians(50), 0.25), 12.0, Settings(frame_hz=30, delay_s=1 / 30, motor=QUICK)),
+    "small picture, one frame late": Robot(
+        Camera(160, 120, math.radians(50), 0.25), 12.0, Settings(frame_hz=30, delay_s=1 / 30, motor=QUICK)
+    ),
     "squeezed": Robot(Camera(320, 240, math.radians(62.2), 0.25), 12.0, Settings(detector_px=(160, 120), delay_s=0.2)),
 }
 
@@ -84,7 +103,9 @@ SMALL = ROBOTS["small picture, one frame late"]
 # --- predictions against published numbers -----------------------------------
 
 
-@pytest.mark.parametrize(("frames", "limit"), [(0, 2.0), (1, 1.0), (2, 0.618034), (3, 0.445042), (5, 0.284630), (10, 0.149460)])
+@pytest.mark.parametrize(
+    ("frames", "limit"), [(0, 2.0), (1, 1.0), (2, 0.618034), (3, 0.445042), (5, 0.284630), (10, 0.149460)]
+)
 def test_gain_limit_is_levin_and_mays(frames, limit):
     """a = K dt, limit 2 sin(pi / (2 (2 d + 1))): Levin & May, Theor. Popul. Biol. 9:178-187, 1976 (from memory)."""
     robot = facts(delay_s=frames * 0.1, motor=QUICK)
@@ -96,7 +117,9 @@ def test_gain_limit_is_levin_and_mays(frames, limit):
 def test_stopping_distance_is_the_textbooks(speed, accel, watchdog_s, way):
     """v^2 / (2 a) + v t with t = .5 and .6 s: uniform deceleration, any mechanics textbook."""
     # .1 s of latency, the watchdog, two steps of .02 s, .06 s of the board; no lag.
-    robot = facts(max_accel_mps2=accel, hold_s=0.1, watchdog_s=watchdog_s, link_timeout_s=0.06, delay_s=0.1, motor=QUICK)
+    robot = facts(
+        max_accel_mps2=accel, hold_s=0.1, watchdog_s=watchdog_s, link_timeout_s=0.06, delay_s=0.1, motor=QUICK
+    )
     assert predict_stop_m(robot, speed) == pytest.approx(way, abs=1e-6)
 
 
@@ -163,7 +186,11 @@ def test_stopping_distance_is_a_bound_and_not_much_more(name):
 
 @pytest.fixture(scope="module")
 def color():
-    scenes = [WALKS[name].scene.under("overcast").with_post_at(distance, 0.0) for name in ("straight", "weave", "reverse") for distance in (1.5, 2.0, 3.0, 5.0)]
+    scenes = [
+        WALKS[name].scene.under("overcast").with_post_at(distance, 0.0)
+        for name in ("straight", "weave", "reverse")
+        for distance in (1.5, 2.0, 3.0, 5.0)
+    ]
     frames = [render(scene, default_camera()) for scene in scenes]
     return ColorDetector.learn([one.picture for one in frames], [one.truths.boxes[:1] for one in frames], "post")
 
@@ -175,7 +202,9 @@ def test_a_real_tracker_judged_with_one_camera_predicts_its_far_limit_with_anoth
     smallest = rendered_height_px(color, default_camera(), settings, lighting="overcast", pictures=6, seed=1)
     for camera in (Camera(320, 240, math.radians(80), 0.15), Camera(320, 240, math.radians(40), 0.35, 0.05)):
         robot = Robot(camera, smallest, settings)
-        assert measure_band(robot, color, lighting="overcast", pictures=6, seed=2) == pytest.approx(predict_band(robot), rel=0.10)
+        assert measure_band(robot, color, lighting="overcast", pictures=6, seed=2) == pytest.approx(
+            predict_band(robot), rel=0.10
+        )
 
 
 def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
@@ -263,7 +292,9 @@ def test_the_page_shows_both_figures_of_every_row_and_the_caution():
 def test_a_judged_height_is_counted_in_the_pixels_that_the_tracker_gets():
     """Known threshold: 12 px of a picture squeezed to half, through a lens of its own."""
     camera = Camera(320, 240, math.radians(50), 0.25)
-    height = rendered_height_px(GroundTruthDetector(smallest_px=12, least_visible=0), camera, Settings(detector_px=(160, 120)), pictures=3)
+    height = rendered_height_px(
+        GroundTruthDetector(smallest_px=12, least_visible=0), camera, Settings(detector_px=(160, 120)), pictures=3
+    )
     assert height == pytest.approx(12, rel=0.05)
 
 
@@ -282,7 +313,9 @@ def test_heights_found_leaves_out_what_does_not_count():
     from robotlab.data import DataSet, LabeledImage
 
     boxes = np.array([[0, 0, 5, 40.0], [20, 0, 25, 30], [40, 0, 45, 20], [60, 0, 90, 20]])
-    entry = LabeledImage(1, "a.png", 99, 50, boxes=boxes, labels=np.array([0, 0, 0, 1]), visibility=np.array([1, 1, 0.5, 1.0]))
+    entry = LabeledImage(
+        1, "a.png", 99, 50, boxes=boxes, labels=np.array([0, 0, 0, 1]), visibility=np.array([1, 1, 0.5, 1.0])
+    )
     data = DataSet("labels.json", ("post", "bucket"), (1, 2), (entry,))
     seen = Detections([[0, 0, 5, 40], [20, 0, 25, 30]], [0.9, 0.2], [0, 0], data.classes)
     heights, found = heights_found(data, [seen], min_score=0.3)

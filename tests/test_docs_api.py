@@ -12,7 +12,9 @@ from docs_walk import exported, is_api, load, module_names, public
 def sections(docstring: str) -> dict[str, str]:
     """The numpydoc sections of a docstring, by heading."""
     lines = inspect.cleandoc(docstring).splitlines()
-    heads = [i for i in range(len(lines) - 1) if re.fullmatch(r"-{3,}", lines[i + 1]) and len(lines[i]) == len(lines[i + 1])]
+    heads = [
+        i for i in range(len(lines) - 1) if re.fullmatch(r"-{3,}", lines[i + 1]) and len(lines[i]) == len(lines[i + 1])
+    ]
     return {lines[i]: "\n".join(lines[i + 2 : end]) for i, end in zip(heads, [*heads[1:], len(lines)])}
 
 

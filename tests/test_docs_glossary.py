@@ -25,7 +25,16 @@ phase margin; zero-order hold; watchdog; fault injection; odometry""".replace("\
 
 # Bold text that is no term: labels at the head of a lesson, what ends a sentence ("Predict."), formulas, and
 # warnings, by name or because they are longer than any term.
-LABELS = {"what you will have", "you will be able to", "time", "needs", "cautions", "predict", "wheels off the ground", "slow limits"}
+LABELS = {
+    "what you will have",
+    "you will be able to",
+    "time",
+    "needs",
+    "cautions",
+    "predict",
+    "wheels off the ground",
+    "slow limits",
+}
 LONGEST_TERM_WORDS = 4
 
 
@@ -43,7 +52,10 @@ def bold_terms(path: Path) -> set[str]:
     return {
         plain(term)
         for term in found
-        if term.lower() not in LABELS and term[-1] not in ".:?!" and "=" not in term and len(term.split()) <= LONGEST_TERM_WORDS
+        if term.lower() not in LABELS
+        and term[-1] not in ".:?!"
+        and "=" not in term
+        and len(term.split()) <= LONGEST_TERM_WORDS
     }
 
 
@@ -127,7 +139,10 @@ def test_build_notices_a_page_that_is_out_of_date(tmp_path, capsys):
 
 @pytest.mark.parametrize(
     ("text", "said"),
-    [("term\tlesson\n", "must begin with the columns"), ("question\tfunction\tlesson\nHow far?\t02\n", "must have 3 cells, got 2")],
+    [
+        ("term\tlesson\n", "must begin with the columns"),
+        ("question\tfunction\tlesson\nHow far?\t02\n", "must have 3 cells, got 2"),
+    ],
 )
 def test_a_broken_table_is_refused(tmp_path, text, said):
     path = tmp_path / "reference.tsv"

@@ -37,7 +37,9 @@ def parts_imported(path: Path) -> set[str]:
             names = [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path.relative_to(ROOT)}: import by the full name, not with dots"
-            names = [f"{node.module}.{alias.name}" for alias in node.names] if node.module == "robotlab" else [node.module]
+            names = (
+                [f"{node.module}.{alias.name}" for alias in node.names] if node.module == "robotlab" else [node.module]
+            )
         found |= {name.split(".")[1] for name in names if name.startswith("robotlab.")}
     return found - {"__version__"}
 

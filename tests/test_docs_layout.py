@@ -19,7 +19,9 @@ def name_of(path):
     return str(path.relative_to(ROOT))
 
 
-@pytest.mark.parametrize("path", [path for path in SOURCES if ROOT / "instructor" / "source" not in path.parents], ids=name_of)
+@pytest.mark.parametrize(
+    "path", [path for path in SOURCES if ROOT / "instructor" / "source" not in path.parents], ids=name_of
+)
 def test_modules_can_be_read_in_one_sitting(path):
     lines = len(path.read_text(encoding="utf-8").splitlines())
     assert lines <= LONGEST, f"{lines} lines, at most {LONGEST}, better under 400; one idea a module"
@@ -37,15 +39,27 @@ def test_nothing_is_left_behind(path):
 
 def test_test_files_have_names_of_their_own():
     """pytest imports test files by their bare name, except in folders that are packages."""
-    names = [
-        path.name
-        for path in (ROOT / "tests").rglob("test_*.py")
-        if not (path.parent / "__init__.py").exists()
-    ]
+    names = [path.name for path in (ROOT / "tests").rglob("test_*.py") if not (path.parent / "__init__.py").exists()]
     assert len(names) == len(set(names)), sorted(name for name in set(names) if names.count(name) > 1)
 
 
-@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", ".ci/run", "lessons", "instructor/source", "instructor/worked", "instructor/guide.md", "datasets", "robotlab", "tests"])  # fmt: skip
+@pytest.mark.parametrize(
+    "name",
+    [
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "pyproject.toml",
+        ".ci/run",
+        "lessons",
+        "instructor/source",
+        "instructor/worked",
+        "instructor/guide.md",
+        "datasets",
+        "robotlab",
+        "tests",
+    ],
+)
 def test_what_a_reader_looks_for_is_there(name):
     assert (ROOT / name).exists()
 

@@ -13,7 +13,10 @@ def test_two_commands_each_make_their_own_environment():
     course, tests = COMMANDS
     # Debian and others refuse pip outside a virtual environment (PEP 668), so each line makes one.
     assert course == 'python3 -m venv .venv && .venv/bin/pip install -e ".[course]" && .venv/bin/robotlab open'
-    assert tests == 'python3 -m venv .venv-test && .venv-test/bin/pip install -e ".[test]" && .venv-test/bin/python -m pytest'
+    assert (
+        tests
+        == 'python3 -m venv .venv-test && .venv-test/bin/pip install -e ".[test]" && .venv-test/bin/python -m pytest'
+    )
 
 
 def test_both_commands_stand_near_the_top():
@@ -34,7 +37,9 @@ def test_commands_named_in_the_readme_exist():
     named = set(re.findall(r"robotlab (open|tour|checkup|fit|judge|compare|drive|build|gather|mark|pack)\b", README))
     assert {"open", "tour", "fit", "judge", "compare"} <= named
     for name in sorted(named):
-        ran = subprocess.run([sys.executable, "-m", "robotlab", name, "--help"], capture_output=True, text=True, check=False)
+        ran = subprocess.run(
+            [sys.executable, "-m", "robotlab", name, "--help"], capture_output=True, text=True, check=False
+        )
         assert ran.returncode == 0, f"robotlab {name} --help: {ran.stderr}"
 
 

@@ -10,7 +10,10 @@ import pytest
 
 import robotlab
 
-PACKAGES = ["robotlab", *(f"robotlab.{module.name}" for module in pkgutil.iter_modules(robotlab.__path__) if module.ispkg)]
+PACKAGES = [
+    "robotlab",
+    *(f"robotlab.{module.name}" for module in pkgutil.iter_modules(robotlab.__path__) if module.ispkg),
+]
 
 
 def shown(package) -> list[str]:
@@ -24,7 +27,7 @@ def test_each_name_of_a_package_is_there(name):
     for one in package.__all__:
         assert isinstance(getattr(package, one), ModuleType) == (package is robotlab), f"{name}.{one}"
     with pytest.raises(AttributeError, match="has no attribute 'no_such'"):
-        package.no_such  # noqa: B018
+        package.no_such
 
 
 def test_importing_robotlab_loads_nothing_and_shows_its_packages():

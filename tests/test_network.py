@@ -27,7 +27,11 @@ def test_one_module_alone_imports_onnxruntime():
     found = set()
     for path in (ROOT / "robotlab").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else [getattr(node, "module", None) or ""]
+            names = (
+                [alias.name for alias in node.names]
+                if isinstance(node, ast.Import)
+                else [getattr(node, "module", None) or ""]
+            )
             if any(name.partition(".")[0] == "onnxruntime" for name in names):
                 found.add(str(path.relative_to(ROOT)))
     assert found == {os.path.join("robotlab", "detector", "session.py")}
@@ -36,7 +40,14 @@ def test_one_module_alone_imports_onnxruntime():
 @pytest.mark.parametrize("first", ["import robotlab", "import robotlab.boxes", "from robotlab.neural import session"])
 def test_a_cell_that_imports_onnxruntime_after_robotlab_leaves_no_device_id(tmp_path, first):
     # ONNX Runtime 1.32 writes it when it is imported; no tracer is needed to see that.
-    ran = subprocess.run([PYTHON, "-c", first + RUN_A_NETWORK], env=private_home(tmp_path), cwd=ROOT, capture_output=True, text=True, check=False)
+    ran = subprocess.run(
+        [PYTHON, "-c", first + RUN_A_NETWORK],
+        env=private_home(tmp_path),
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert ran.returncode == 0, ran.stderr
     assert telemetry_files(tmp_path) == []
 
@@ -69,7 +80,9 @@ assert not errors, errors
     [
         pytest.param(["-m", "robotlab", "tour", "--quiet"], id="tour"),
         pytest.param(["-m", "robotlab", "fit", DATA, "-o", "m.onnx", "--recordings", "left", "--quiet"], id="fit"),
-        pytest.param(["-m", "robotlab", "judge", DATA, "--with", "color", "--recordings", "right", "--quiet"], id="judge"),
+        pytest.param(
+            ["-m", "robotlab", "judge", DATA, "--with", "color", "--recordings", "right", "--quiet"], id="judge"
+        ),
         pytest.param(["-c", LESSON], id="a lesson"),
     ],
 )
@@ -87,8 +100,14 @@ def test_open_sends_nothing_though_its_page_asks_for_news_updates_and_extensions
     words = traced([PYTHON, "-m", "robotlab", "open", "--no-browser", "--port", str(port)], log)
     with said.open("w") as out:
         process = subprocess.Popen(
-            words, stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT, env=private_home(home), cwd=ROOT, start_new_session=True
-        )  # fmt: skip
+            words,
+            stdin=subprocess.DEVNULL,
+            stdout=out,
+            stderr=subprocess.STDOUT,
+            env=private_home(home),
+            cwd=ROOT,
+            start_new_session=True,
+        )
     try:
         until, found = time.monotonic() + 120, None
         while found is None and process.poll() is None and time.monotonic() < until:
@@ -97,12 +116,16 @@ def test_open_sends_nothing_though_its_page_asks_for_news_updates_and_extensions
         assert found, said.read_text()[-2000:]
 
         def ask(path):
-            request = urllib.request.Request(f"http://127.0.0.1:{port}{path}", headers={"Authorization": f"token {found[1]}"})
+            request = urllib.request.Request(
+                f"http://127.0.0.1:{port}{path}", headers={"Authorization": f"token {found[1]}"}
+            )
             with urllib.request.urlopen(request, timeout=60) as reply:
                 return reply.read().decode()
 
         page = ask("/lab")
-        config = json.loads(re.search(r'<script id="jupyter-config-data" type="application/json">(.*?)</script>', page, re.DOTALL)[1])
+        config = json.loads(
+            re.search(r'<script id="jupyter-config-data" type="application/json">(.*?)</script>', page, re.DOTALL)[1]
+        )
         assert config["news"] == {"disabled": True}
         assert json.loads(ask("/lab/api/update"))["notification"] is None
         ask("/lab/api/extensions?query=widget&refresh=1")

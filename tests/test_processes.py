@@ -16,9 +16,11 @@ def processes(place, monkeypatch, **option):
         monkeypatch.setenv(name, "1")
     given = {"numprocesses": None, "dist": "no", "usepdb": False, "collectonly": False} | option
     config = SimpleNamespace(
-        option=SimpleNamespace(**given), ArgsSource=pytest.Config.ArgsSource, args_source=place,
+        option=SimpleNamespace(**given),
+        ArgsSource=pytest.Config.ArgsSource,
+        args_source=place,
         pluginmanager=SimpleNamespace(hasplugin=lambda name: name == "xdist"),
-    )  # fmt: skip
+    )
     suite.pytest_cmdline_main(config)
     return config.option.numprocesses
 

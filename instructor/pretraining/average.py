@@ -15,13 +15,13 @@ from pathlib import Path
 
 import numpy as np
 import torch
-
 from network import Features
 from pretrain import Greenhouses, shapes
 from render import Renderer
+from views import Bank, empty_greenhouses
+
 from robotlab.neural.onnxio import network_to_onnx, save_onnx, weights_from_onnx
 from robotlab.neural.spec import FEATURES
-from views import Bank, empty_greenhouses
 
 # Rounds of measuring, each of 18 pictures; seed of the pictures.
 ROUNDS, SEED = 8, 77
@@ -31,7 +31,9 @@ def averaged(paths: list[Path], bank: Path) -> Features:
     """The mean network, its statistics measured on pictures."""
     runs = [weights_from_onnx(path, FEATURES) for path in paths]
     features = Features(FEATURES)
-    features.load({name: np.mean([run[name].astype(np.float64) for run in runs], axis=0).astype(np.float32) for name in runs[0]})
+    features.load(
+        {name: np.mean([run[name].astype(np.float64) for run in runs], axis=0).astype(np.float32) for name in runs[0]}
+    )
     renderer = Renderer(SEED, torch.device("cpu"), empty_greenhouses(6))
     houses = Greenhouses(renderer, Bank(bank), 8)
     houses.gather()
@@ -58,7 +60,10 @@ def main() -> int:
     given = parser.parse_args()
     torch.set_num_threads(1)
     facts = dict(fact.split("=", 1) for fact in given.fact)
-    save_onnx(network_to_onnx(FEATURES, averaged(given.runs, given.bank).weights(), fold_norm=False, metadata=facts), given.out)
+    save_onnx(
+        network_to_onnx(FEATURES, averaged(given.runs, given.bank).weights(), fold_norm=False, metadata=facts),
+        given.out,
+    )
     return 0
 
 

@@ -10,7 +10,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-NAMES = {"thing": "is there a thing", "shape": "which shape", "pair": "which shape in which color", "box": "where is its box"}
+NAMES = {
+    "thing": "is there a thing",
+    "shape": "which shape",
+    "pair": "which shape in which color",
+    "box": "where is its box",
+}
 RUNS = ("first_run.json", "second_run.json", "third_run_a.json", "fourth_run.json", "fifth_run.json")
 
 
@@ -27,7 +32,12 @@ def plot_logs(logs: list[dict], path: Path) -> None:
         for log in logs:
             for key, color, label in (("steps", "0.6", "training"), ("held_out", "C0", "new pictures")):
                 rows = log[key]
-                ax.plot([before + row["step"] for row in rows], [row[name] for row in rows], color=color, label=label if before == 0 else None)
+                ax.plot(
+                    [before + row["step"] for row in rows],
+                    [row[name] for row in rows],
+                    color=color,
+                    label=label if before == 0 else None,
+                )
             before += log["total_steps"]
             if log is not logs[-1]:
                 ax.axvline(before, color="0.8", linestyle=":")

@@ -7,11 +7,11 @@ import math
 import numpy as np
 import torch
 import torch.nn.functional as F
+from render import Batch
+from shapes import COLORS, NAMES
 from torch import nn
 
-from render import Batch
 from robotlab.neural.spec import FEATURE_STRIDE, FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, first_weights
-from shapes import COLORS, NAMES
 
 # Widths of the soft center of a thing: share of its size, and the least (cells).
 CENTER_SHARE, CENTER_LEAST = 0.14, 0.6
@@ -37,8 +37,18 @@ class Features(nn.Module):
         for layer in self.layers:
             if layer.kind == "conv":
                 pad = layer.dilation * (layer.kernel - 1) // 2
-                conv = nn.Conv2d(channels[layer.inputs[0]], layer.channels, layer.kernel, layer.stride, pad, layer.dilation, bias=False)
-                self.steps[layer.name] = nn.Sequential(conv, nn.BatchNorm2d(layer.channels, eps=NORM_EPSILON), nn.ReLU())
+                conv = nn.Conv2d(
+                    channels[layer.inputs[0]],
+                    layer.channels,
+                    layer.kernel,
+                    layer.stride,
+                    pad,
+                    layer.dilation,
+                    bias=False,
+                )
+                self.steps[layer.name] = nn.Sequential(
+                    conv, nn.BatchNorm2d(layer.channels, eps=NORM_EPSILON), nn.ReLU()
+                )
             channels[layer.name] = layer.channels
         self.load(first_weights(self.layers, seed))
 
@@ -94,7 +104,9 @@ class Readings(nn.Module):
         # One cell in a hundred is a thing at the start (Lin et al., ICCV 2017,
         # section 3.3), with sides of 25 px.
         background = [math.log(pairs)] * named
-        self.bias = nn.Parameter(torch.tensor([-4.6] * (1 + len(NAMES)) + background + [-4.6] * pairs + [0.0, 0.0, 3.2, 3.2]))
+        self.bias = nn.Parameter(
+            torch.tensor([-4.6] * (1 + len(NAMES)) + background + [-4.6] * pairs + [0.0, 0.0, 3.2, 3.2])
+        )
 
     def forward(self, rows: torch.Tensor) -> tuple[torch.Tensor, ...]:
         """Readings of cells (M, C)."""
@@ -130,7 +142,11 @@ def cell_targets(batch: Batch) -> dict[str, torch.Tensor]:
     # The nearest cell has 1, wherever in it the center lies.
     bell = bell / bell.amax((2, 3), keepdim=True).clamp_min(1e-3)
     exists = batch.shape >= 0
-    clear = exists & (batch.visible >= LEAST_VISIBLE) & (torch.maximum(wide, high)[..., 0, 0] * FEATURE_STRIDE >= LEAST_SIZE)
+    clear = (
+        exists
+        & (batch.visible >= LEAST_VISIBLE)
+        & (torch.maximum(wide, high)[..., 0, 0] * FEATURE_STRIDE >= LEAST_SIZE)
+    )
     heat, best = (bell * clear[..., None, None]).max(1)
     vague = (bell * (exists & ~clear)[..., None, None]).amax(1)
     rows = torch.arange(len(best), device=device)[:, None, None]
@@ -138,7 +154,9 @@ def cell_targets(batch: Batch) -> dict[str, torch.Tensor]:
     side = torch.stack([wide[rows, best][..., 0, 0], high[rows, best][..., 0, 0]], 1) * FEATURE_STRIDE
     centers = torch.stack([(x0 + x1)[..., 0, 0], (y0 + y1)[..., 0, 0]], -1)[rows, best] / 2
     offset = centers.permute(0, 3, 1, 2) - torch.stack(
-        torch.meshgrid(torch.arange(width, device=device) + 0.5, torch.arange(height, device=device) + 0.5, indexing="xy")
+        torch.meshgrid(
+            torch.arange(width, device=device) + 0.5, torch.arange(height, device=device) + 0.5, indexing="xy"
+        )
     )
     return {
         "heat": heat,
@@ -161,7 +179,9 @@ def soft_focal(logits: torch.Tensor, chosen: torch.Tensor, heat: torch.Tensor, w
     absent = (F.softplus(logits) * torch.sigmoid(logits) ** 2).sum(1)
     own = torch.gather(logits, 1, chosen[:, None])[:, 0]
     s = torch.sigmoid(own)
-    own_loss = (heat - s) ** 2 * F.binary_cross_entropy_with_logits(own, heat, reduction="none") - F.softplus(own) * s**2
+    own_loss = (heat - s) ** 2 * F.binary_cross_entropy_with_logits(own, heat, reduction="none") - F.softplus(
+        own
+    ) * s**2
     return ((absent + own_loss) * weight).sum()
 
 
@@ -233,7 +253,9 @@ def loss_of(features: torch.Tensor, readings: Readings, batch: Batch, keys: torc
     }
     if readings.named:
         center = (heat > 0.999) & near
-        losses["pair"] = named_loss(pair_logits, pair, heat, torch.where(near, 1.0, weight) * ~colorless) / (center & ~colorless).sum().clamp_min(1)
+        losses["pair"] = named_loss(pair_logits, pair, heat, torch.where(near, 1.0, weight) * ~colorless) / (
+            center & ~colorless
+        ).sum().clamp_min(1)
     else:
         losses["pair"] = soft_focal(pair_logits, pair, heat, colored) / (heat * colored * near).sum().clamp_min(1)
     center = heat * worth * (heat >= BOX_FROM) * near

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import torch
 import torch.nn.functional as F
-
 from camera import compressed, on_sensor, through_lens, under_lamp
 from render import MOST_THINGS, PATCH, Batch, Renderer
 from shapes import COLORS, SHAPES, Draw
@@ -12,7 +11,9 @@ from shapes import COLORS, SHAPES, Draw
 GRAYS = [COLORS.index(name) for name in ("white", "gray", "black", "brown")]
 
 
-def _kinds(renderer: Renderer, n: int, slots: int, colorless: torch.Tensor, dull: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+def _kinds(
+    renderer: Renderer, n: int, slots: int, colorless: torch.Tensor, dull: torch.Tensor
+) -> tuple[torch.Tensor, torch.Tensor]:
     """Shape and color of every slot; a picture repeats some on purpose."""
     device = renderer.device
     weights = torch.ones(n * slots, len(SHAPES), device=device)
@@ -86,7 +87,9 @@ def draw_batch(renderer: Renderer, n: int, height: int, width: int) -> Batch:
 
     things = torch.full((n, slots), -1, device=device, dtype=torch.long)
     things[batch_index, slot] = torch.arange(len(slot), device=device)
-    pictures, visible = _composed(renderer, renderer.backgrounds(n, height, width), things, rgba, half * scale[:, None], at, boxes)
+    pictures, visible = _composed(
+        renderer, renderer.backgrounds(n, height, width), things, rgba, half * scale[:, None], at, boxes
+    )
 
     limit = torch.tensor([width, height, width, height], device=device)
     cut = torch.minimum(boxes.clamp_min(0), limit)
@@ -135,7 +138,11 @@ def framed(renderer: Renderer, raw: torch.Tensor, rows: torch.Tensor, height: in
     n = len(raw)
     d = Draw(n, renderer.generator)
     # Half of them nearly whole, as the learner's pictures are; a little wider or narrower.
-    side, flip, squeeze = torch.where(d.maybe(0.5) > 0, d.u(0.85, 1.0), d.log_u(0.5, 1.0)), d.sign(), torch.exp(d.u(-0.12, 0.12))
+    side, flip, squeeze = (
+        torch.where(d.maybe(0.5) > 0, d.u(0.85, 1.0), d.log_u(0.5, 1.0)),
+        d.sign(),
+        torch.exp(d.u(-0.12, 0.12)),
+    )
     wide, high = (side * squeeze).clamp_max(1), (side / squeeze).clamp_max(1)
     left, top = d.u(0, 1) * (1 - wide), d.u(0, 1) * (1 - high)
     zero = torch.zeros_like(side)
@@ -144,7 +151,9 @@ def framed(renderer: Renderer, raw: torch.Tensor, rows: torch.Tensor, height: in
     grid = F.affine_grid(theta, (n, 3, 2 * height, 2 * width), align_corners=False)
     pictures = F.avg_pool2d(F.grid_sample(raw.float() / 255, grid, padding_mode="reflection", align_corners=False), 2)
     size = torch.tensor([raw.shape[3], raw.shape[2]], device=raw.device)
-    corners = (rows[..., :4].reshape(n, -1, 2, 2) / size - torch.stack([left, top], 1)[:, None, None]) / torch.stack([wide, high], 1)[:, None, None]
+    corners = (rows[..., :4].reshape(n, -1, 2, 2) / size - torch.stack([left, top], 1)[:, None, None]) / torch.stack(
+        [wide, high], 1
+    )[:, None, None]
     x0, x1 = corners[:, :, 0, 0], corners[:, :, 1, 0]
     mirrored = (flip < 0)[:, None]
     x0, x1 = torch.where(mirrored, 1 - x1, x0), torch.where(mirrored, 1 - x0, x1)

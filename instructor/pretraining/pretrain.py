@@ -24,14 +24,14 @@ from pathlib import Path
 import numpy as np
 import torch
 import torch.nn.functional as F
-
 from curves import plot_logs
 from network import FEATURE_STRIDE, Features, Readings, loss_of, total_loss
 from pictures import draw_batch, framed
 from render import Batch, Renderer
+from views import EACH, HEIGHT_PX, SLOTS, WIDTH_PX, Bank, empty_greenhouses
+
 from robotlab.neural.onnxio import network_to_onnx, save_onnx, weights_from_onnx
 from robotlab.neural.spec import FEATURES
-from views import EACH, HEIGHT_PX, SLOTS, WIDTH_PX, Bank, empty_greenhouses
 
 # Height and width, and pictures a batch on a GPU: about 4 million pixels each.
 SIZES = ((128, 160, 192), (160, 208, 128), (192, 256, 80), (240, 320, 56), (288, 384, 40))
@@ -91,7 +91,9 @@ def shapes(renderer: Renderer, n: int, height: int, width: int) -> list[Batch]:
     batch = draw_batch(renderer, n * AT_ONCE, height, width)
     more = SLOTS - batch.shape.shape[1]
     batch.boxes = F.pad(batch.boxes, (0, 0, 0, more))
-    batch.shape, batch.color, batch.visible = (F.pad(part, (0, more), value=value) for part, value in ((batch.shape, -1), (batch.color, 0), (batch.visible, 0)))
+    batch.shape, batch.color, batch.visible = (
+        F.pad(part, (0, more), value=value) for part, value in ((batch.shape, -1), (batch.color, 0), (batch.visible, 0))
+    )
     return batch.split(n)
 
 
@@ -114,7 +116,15 @@ class Pool:
         Of the choices.
     """
 
-    def __init__(self, renderer: Renderer, make: Callable[[int, int, int], list[Batch]], sizes: Sequence[tuple[int, int, int]], room: int, uses: int, seed: int):
+    def __init__(
+        self,
+        renderer: Renderer,
+        make: Callable[[int, int, int], list[Batch]],
+        sizes: Sequence[tuple[int, int, int]],
+        room: int,
+        uses: int,
+        seed: int,
+    ):
         self.renderer, self.make, self.sizes, self.room, self.uses = renderer, make, sizes, room, uses
         self.rng = np.random.default_rng(seed)
         self.batches: list[Batch] = []
@@ -145,7 +155,10 @@ class Pool:
             width = pictures.shape[3]
             pictures = pictures.flip(3)
             boxes = torch.stack([width - boxes[..., 2], boxes[..., 1], width - boxes[..., 0], boxes[..., 3]], -1)
-        gain = torch.exp(0.15 * self.renderer._randn(len(pictures), 3, 1, 1)) ** (~batch.colorless)[:, None, None, None].float()
+        gain = (
+            torch.exp(0.15 * self.renderer._randn(len(pictures), 3, 1, 1))
+            ** (~batch.colorless)[:, None, None, None].float()
+        )
         gain = gain * torch.exp(0.2 * self.renderer._randn(len(pictures), 1, 1, 1))
         pictures = (pictures.float() * gain).clamp(0, 255)
         return Batch(pictures, boxes, batch.shape, batch.color, batch.visible, batch.colorless)
@@ -163,7 +176,11 @@ class RunningMean:
 
     def __init__(self, model: torch.nn.Module):
         self.model = copy.deepcopy(model)
-        pairs = [(a, b) for a, b in zip(self.model.state_dict().values(), model.state_dict().values(), strict=True) if a.is_floating_point()]
+        pairs = [
+            (a, b)
+            for a, b in zip(self.model.state_dict().values(), model.state_dict().values(), strict=True)
+            if a.is_floating_point()
+        ]
         self._mean, self._now = (list(side) for side in zip(*pairs, strict=True))
 
     def follow(self, keep: float) -> None:
@@ -172,7 +189,9 @@ class RunningMean:
             torch._foreach_lerp_(self._mean, self._now, 1 - keep)
 
 
-def losses_on(network: torch.nn.ModuleDict, batch: tuple[torch.Tensor, ...], keys: torch.Tensor) -> dict[str, torch.Tensor]:
+def losses_on(
+    network: torch.nn.ModuleDict, batch: tuple[torch.Tensor, ...], keys: torch.Tensor
+) -> dict[str, torch.Tensor]:
     """Losses of a batch whose pictures are floats already."""
     batch = Batch(*batch)
     with torch.autocast(keys.device.type, torch.bfloat16, enabled=keys.device.type == "cuda"):
@@ -190,7 +209,12 @@ def prepared(batch: Batch, generator: torch.Generator) -> tuple[tuple[torch.Tens
 
 def write(out: Path, features: Features, log: dict, parts: Sequence[torch.nn.Module | torch.optim.Optimizer]) -> None:
     """The network and the log so far, and the state of all parts, to go on from."""
-    facts = {"seed": str(log["seed"]), "steps": str(log["total_steps"]), "pictures": str(log["pictures"]), "greenhouses": str(log["greenhouses"])}
+    facts = {
+        "seed": str(log["seed"]),
+        "steps": str(log["total_steps"]),
+        "pictures": str(log["pictures"]),
+        "greenhouses": str(log["greenhouses"]),
+    }
     save_onnx(network_to_onnx(FEATURES, features.weights(), fold_norm=False, metadata=facts), out / "features.onnx")
     (out / "log.json").write_text(json.dumps(log, indent=1))
     state = {"parts": [part.state_dict() for part in parts], "steps": log["steps"], "held_out": log["held_out"]}
@@ -213,7 +237,9 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
         houses = Greenhouses(renderer, Bank(given.bank), given.room)
         house_pool = Pool(renderer, houses.batches, sizes[1:], 200 if gpu else 8, given.house_uses, given.seed + 2)
     held = [batch for height, width, n in sizes for batch in shapes(judge, max(2, n // AT_ONCE), height, width)[:2]]
-    model = torch.nn.ModuleDict({"features": Features(FEATURES, given.seed), "readings": Readings(FEATURES[-1].channels, given.named)})
+    model = torch.nn.ModuleDict(
+        {"features": Features(FEATURES, given.seed), "readings": Readings(FEATURES[-1].channels, given.named)}
+    )
     if given.start_from is not None and given.start_from.suffix == ".pt":
         model.load_state_dict(torch.load(given.start_from, map_location="cpu", weights_only=True)["parts"][1])
     elif given.start_from is not None:
@@ -223,7 +249,9 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
     norms = [module for module in model.modules() if isinstance(module, torch.nn.BatchNorm2d)]
     kernels = [p for p in model.parameters() if p.ndim > 1]
     others = [p for p in model.parameters() if p.ndim <= 1]
-    optimizer = torch.optim.AdamW([{"params": kernels, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}], lr=given.rate, fused=gpu)
+    optimizer = torch.optim.AdamW(
+        [{"params": kernels, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}], lr=given.rate, fused=gpu
+    )
     torch._dynamo.config.recompile_limit = 64
     modes = {1: "default", 2: "reduce-overhead"}
     quick = torch.compile(losses_on, dynamic=False, mode=modes[given.compile]) if given.compile else losses_on
@@ -234,8 +262,16 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
             rows = [losses_on(mean.model, *prepared(batch, judge.generator)) for batch in held]
         return {name: float(np.mean([float(row[name]) for row in rows])) for name in rows[0]}
 
-    log: dict = {name: getattr(given, name) for name in ("seed", "minutes", "uses", "house_uses", "rate", "furnished", "named", "still")}
-    log |= {"start_from": given.start_from.name if given.start_from else None, "device": torch.cuda.get_device_name().partition(" ")[2] if gpu else "CPU", "steps": [], "held_out": []}
+    log: dict = {
+        name: getattr(given, name)
+        for name in ("seed", "minutes", "uses", "house_uses", "rate", "furnished", "named", "still")
+    }
+    log |= {
+        "start_from": given.start_from.name if given.start_from else None,
+        "device": torch.cuda.get_device_name().partition(" ")[2] if gpu else "CPU",
+        "steps": [],
+        "held_out": [],
+    }
     start, step, recent, next_look = time.time(), 0, [], 0.0
     parts = (model, mean.model, optimizer)
     if given.resume is not None:
@@ -251,7 +287,9 @@ def pretrain(given: argparse.Namespace, device: torch.device) -> None:
             log |= {"total_steps": step, "pictures": pool.drawn, "greenhouses": houses.made if houses else 0}
             if recent:
                 row = {name: float(torch.stack([r[name] for r in recent]).mean()) for name in recent[0]}
-                log["steps"].append({"step": step, "share": share, "pictures": pool.drawn, "greenhouses": log["greenhouses"], **row})
+                log["steps"].append(
+                    {"step": step, "share": share, "pictures": pool.drawn, "greenhouses": log["greenhouses"], **row}
+                )
                 log["held_out"].append({"step": step, "share": share, **held_out()})
                 print(json.dumps({"train": log["steps"][-1], "held_out": log["held_out"][-1]}), flush=True)
                 write(given.out, mean.model["features"], log, parts)
@@ -288,16 +326,36 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--uses", type=int, default=4, help="training steps per drawn batch")
     parser.add_argument("--house-uses", type=int, default=2, help="training steps per batch of furnished greenhouses")
-    parser.add_argument("--scale", type=float, default=None, help="pictures a batch, times this (default 1 on a GPU, 0.1 on a CPU)")
-    parser.add_argument("--start-from", type=Path, default=None, help="weights to go on from: a features.onnx, or a state.pt for what is read off them too")
+    parser.add_argument(
+        "--scale", type=float, default=None, help="pictures a batch, times this (default 1 on a GPU, 0.1 on a CPU)"
+    )
+    parser.add_argument(
+        "--start-from",
+        type=Path,
+        default=None,
+        help="weights to go on from: a features.onnx, or a state.pt for what is read off them too",
+    )
     parser.add_argument("--rate", type=float, default=PEAK_RATE, help="highest learning rate")
-    parser.add_argument("--bank", type=Path, default=None, help="furnished greenhouses, from views.py; none when left out")
+    parser.add_argument(
+        "--bank", type=Path, default=None, help="furnished greenhouses, from views.py; none when left out"
+    )
     parser.add_argument("--room", type=int, default=1100, help="the most greenhouses of the bank to keep")
     parser.add_argument("--furnished", type=float, default=0.5, help="share of the steps on furnished greenhouses")
-    parser.add_argument("--named", type=int, default=1, help="1: one softmax over background and all pairs; 0: a focal loss for each pair")
-    parser.add_argument("--still", type=int, default=0, help="1: normalize by the statistics of the start, not by each batch")
-    parser.add_argument("--compile", type=int, default=1, choices=(0, 1, 2), help="compile the step; 2: and replay it as a graph")
-    parser.add_argument("--resume", type=Path, default=None, help="state.pt of a run that broke off, to go on with the same --minutes")
+    parser.add_argument(
+        "--named",
+        type=int,
+        default=1,
+        help="1: one softmax over background and all pairs; 0: a focal loss for each pair",
+    )
+    parser.add_argument(
+        "--still", type=int, default=0, help="1: normalize by the statistics of the start, not by each batch"
+    )
+    parser.add_argument(
+        "--compile", type=int, default=1, choices=(0, 1, 2), help="compile the step; 2: and replay it as a graph"
+    )
+    parser.add_argument(
+        "--resume", type=Path, default=None, help="state.pt of a run that broke off, to go on with the same --minutes"
+    )
     parser.add_argument("--out", type=Path, required=True)
     given = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")

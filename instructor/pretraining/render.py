@@ -13,7 +13,6 @@ from dataclasses import dataclass, fields
 import numpy as np
 import torch
 import torch.nn.functional as F
-
 from shapes import COLOR_RANGES, COLORS, FIELD, HELD_OUT, NOT_IN_GRAY, SHAPES, Draw, parts_table
 
 # Side of the square in which a shape is drawn before it is put in place, px.
@@ -22,8 +21,23 @@ MOST_THINGS = 14
 # scikit-image's own photographs that are in the public domain or CC0, as its
 # documentation states; the coins, the faces and pictures without a stated
 # license stay out.
-PHOTOS = ("astronaut", "brick", "camera", "cell", "chelsea", "clock", "coffee", "grass", "gravel", "hubble_deep_field",
-          "immunohistochemistry", "moon", "retina", "rocket", "text")  # fmt: skip
+PHOTOS = (
+    "astronaut",
+    "brick",
+    "camera",
+    "cell",
+    "chelsea",
+    "clock",
+    "coffee",
+    "grass",
+    "gravel",
+    "hubble_deep_field",
+    "immunohistochemistry",
+    "moon",
+    "retina",
+    "rocket",
+    "text",
+)
 PHOTO_SIDE = 512
 
 
@@ -93,18 +107,32 @@ class Renderer:
         fall = Draw(n, self.generator).u(0.4, 1.0)[:, None, None, None]
         for octave in range(6):
             rows, columns = max(2, height >> (5 - octave)), max(2, width >> (5 - octave))
-            total += fall**octave * F.interpolate(self._randn(n, channels, rows, columns), (height, width), mode="bilinear")
+            total += fall**octave * F.interpolate(
+                self._randn(n, channels, rows, columns), (height, width), mode="bilinear"
+            )
         return (total / total.std((1, 2, 3), keepdim=True).clamp_min(1e-3) / 2).clamp(-1, 1)
 
     def pattern(self, n: int, height: int, width: int) -> torch.Tensor:
         """Stripes, checks, dots or noise, -1 to 1, (n, 1, H, W)."""
         d = Draw(n, self.generator)
-        y, x = torch.meshgrid(torch.arange(height, device=self.device), torch.arange(width, device=self.device), indexing="ij")
+        y, x = torch.meshgrid(
+            torch.arange(height, device=self.device), torch.arange(width, device=self.device), indexing="ij"
+        )
         angle, pitch = d.u(0, math.pi), d.log_u(3, 60)
         straight = d.maybe(0.5)
         angle = torch.where(straight > 0, (angle * 2 / math.pi).round() * math.pi / 2, angle)
-        along = (x * torch.cos(angle)[:, None, None] + y * torch.sin(angle)[:, None, None]) / pitch[:, None, None] * 2 * math.pi
-        across = (y * torch.cos(angle)[:, None, None] - x * torch.sin(angle)[:, None, None]) / pitch[:, None, None] * 2 * math.pi
+        along = (
+            (x * torch.cos(angle)[:, None, None] + y * torch.sin(angle)[:, None, None])
+            / pitch[:, None, None]
+            * 2
+            * math.pi
+        )
+        across = (
+            (y * torch.cos(angle)[:, None, None] - x * torch.sin(angle)[:, None, None])
+            / pitch[:, None, None]
+            * 2
+            * math.pi
+        )
         wave, other = torch.sin(along + d.u(0, 6)[:, None, None]), torch.sin(across + d.u(0, 6)[:, None, None])
         kind = d.whole(0, 3)[:, None, None]
         sharp = d.log_u(1, 12)[:, None, None]
@@ -119,7 +147,10 @@ class Renderer:
         reach = side * 0.5
         cos, sin = torch.cos(turn) * side, torch.sin(turn) * side
         squeeze = height / width
-        theta = torch.stack([cos * flip, -sin * squeeze, d.u(-1, 1) * (1 - reach), sin * flip, cos * squeeze, d.u(-1, 1) * (1 - reach)], 1)
+        theta = torch.stack(
+            [cos * flip, -sin * squeeze, d.u(-1, 1) * (1 - reach), sin * flip, cos * squeeze, d.u(-1, 1) * (1 - reach)],
+            1,
+        )
         grid = F.affine_grid(theta.reshape(n, 2, 3), (n, 3, height, width), align_corners=False)
         index = d.whole(0, len(self.atlas) - 1)
         piece = torch.empty(n, 3, height, width, device=self.device)
@@ -152,7 +183,9 @@ class Renderer:
         def surface() -> torch.Tensor:
             s = Draw(n, self.generator)
             color = hsv_to_rgb(torch.stack([s.u(0, 1), s.u(0, 1) ** 2 * 0.8, s.u(0.08, 0.95)], 1))[:, :, None, None]
-            grain = self.pattern(n, height, width) * s.u(0, 0.35)[:, None, None, None] * s.maybe(0.6)[:, None, None, None]
+            grain = (
+                self.pattern(n, height, width) * s.u(0, 0.35)[:, None, None, None] * s.maybe(0.6)[:, None, None, None]
+            )
             grain = grain + self.cloud(n, height, width) * s.u(0, 0.3)[:, None, None, None]
             plain = color * (1 + grain)
             return torch.where(s.maybe(0.55)[:, None, None, None] > 0, self.photo(n, height, width, 0.1, 0.9), plain)
@@ -169,7 +202,11 @@ class Renderer:
         far = ((depth - 3) / 20).clamp(0, 1)[:, None]
         floor = floor * (1 - far) + floor.mean((2, 3), keepdim=True) * far
         ground = ((y - horizon) * height + 0.5).clamp(0, 1)[:, None]
-        picture = torch.where(d.maybe(0.65)[:, None, None, None] > 0, ground * floor + (1 - ground) * wall, self.photo(n, height, width, 0.3, 1.0))
+        picture = torch.where(
+            d.maybe(0.65)[:, None, None, None] > 0,
+            ground * floor + (1 - ground) * wall,
+            self.photo(n, height, width, 0.3, 1.0),
+        )
         picture = torch.where(d.maybe(0.25)[:, None, None, None] > 0, self.view(n, height, width), picture)
         # Bands, edges and cloudy patches of another surface: things to ignore.
         other = surface()
@@ -178,7 +215,11 @@ class Renderer:
             angle = torch.where(s.maybe(0.5) > 0, s.u(math.pi / 2, math.pi / 2), s.u(0, math.pi))[:, None, None]
             at = x * torch.cos(angle) + (2 * y - 1) * torch.sin(angle) - s.u(-1, 1)[:, None, None]
             band = torch.sigmoid((s.log_u(0.01, 0.6)[:, None, None] - at.abs()) * width / 2)[:, None]
-            picture = torch.lerp(picture, other * s.u(0.3, 1.5)[:, None, None, None], band * (s.maybe(0.3) * s.u(0.2, 1))[:, None, None, None])
+            picture = torch.lerp(
+                picture,
+                other * s.u(0.3, 1.5)[:, None, None, None],
+                band * (s.maybe(0.3) * s.u(0.2, 1))[:, None, None, None],
+            )
         s = Draw(n, self.generator)
         patchy = torch.sigmoid(8 * (self.cloud(n, height, width) - s.u(-0.2, 0.8)[:, None, None, None]))
         return torch.lerp(picture, other.flip(3), patchy * (s.maybe(0.3) * s.u(0.3, 1))[:, None, None, None])
@@ -237,7 +278,9 @@ class Renderer:
             # Lambert's law on a cylinder or a ball; a flat part has a slope of tone.
             uu, vv = u.clamp(-1, 1), v.clamp(-1, 1)
             height = (1 - uu**2 - torch.where(p["round"] > 1.5, vv**2, torch.zeros_like(vv))).clamp_min(0).sqrt()
-            lit = 0.35 + 0.75 * (light * 0.7 * uu + 0.7 * height - torch.where(p["round"] > 1.5, 0.4 * vv, torch.zeros_like(vv))).clamp_min(0)
+            lit = 0.35 + 0.75 * (
+                light * 0.7 * uu + 0.7 * height - torch.where(p["round"] > 1.5, 0.4 * vv, torch.zeros_like(vv))
+            ).clamp_min(0)
             lit = torch.where(p["round"] > 0.5, lit, 0.9 + 0.15 * light * uu - 0.1 * vv)
             dye = dyes[torch.arange(n, device=self.device), table[:, k, FIELD["dye"]].long()]
             paint = dye[:, :, None, None] * (p["tone"] * torch.lerp(torch.ones_like(lit), lit, depth_of_light))[:, None]

@@ -25,9 +25,24 @@ import torch
 #   tone      brightness                 dye      which of the three colors
 #   round     0 flat, 1 lit like an upright cylinder, 2 like a ball
 DEFAULTS = {
-    "x": 0.0, "y": 0.0, "a": 1.0, "b": 1.0, "taper": 0.0, "lean": 0.0, "slant": 0.0, "power": 2.0, "hollow": 0.0,
-    "lobes": 0.0, "swing": 0.0, "phase": 0.0, "turn": 0.0, "paint": 1.0, "tone": 1.0, "dye": 0.0, "round": 0.0,
-}  # fmt: skip
+    "x": 0.0,
+    "y": 0.0,
+    "a": 1.0,
+    "b": 1.0,
+    "taper": 0.0,
+    "lean": 0.0,
+    "slant": 0.0,
+    "power": 2.0,
+    "hollow": 0.0,
+    "lobes": 0.0,
+    "swing": 0.0,
+    "phase": 0.0,
+    "turn": 0.0,
+    "paint": 1.0,
+    "tone": 1.0,
+    "dye": 0.0,
+    "round": 0.0,
+}
 FIELD = {name: index for index, name in enumerate(DEFAULTS)}
 MOST_PARTS = 9
 # A power at which a superellipse is a rectangle to the eye.
@@ -68,10 +83,18 @@ def disc(d: Draw) -> list[Part]:
     b, inner = d.u(0.7, 1), d.u(0.3, 0.85)
     return [
         {"b": b, "round": 2 * d.maybe(0.5)},
-        {"a": inner, "b": inner * b, "tone": d.u(0.6, 1.4), "paint": d.maybe(0.6), "dye": d.whole(0, 1), "lobes": d.whole(3, 9),
-         "swing": d.u(0, 0.4) * d.maybe(0.6), "phase": d.u(0, 6)},
+        {
+            "a": inner,
+            "b": inner * b,
+            "tone": d.u(0.6, 1.4),
+            "paint": d.maybe(0.6),
+            "dye": d.whole(0, 1),
+            "lobes": d.whole(3, 9),
+            "swing": d.u(0, 0.4) * d.maybe(0.6),
+            "phase": d.u(0, 6),
+        },
         {"b": b, "hollow": d.u(0.05, 0.2), "tone": d.u(0.7, 1.3), "paint": d.maybe(0.5)},
-    ]  # fmt: skip
+    ]
 
 
 def ring(d: Draw) -> list[Part]:
@@ -82,9 +105,16 @@ def panel(d: Draw) -> list[Part]:
     b = d.u(0.35, 1)
     return [
         {"b": b, "power": d.u(4, SQUARE)},
-        {"x": d.u(-0.3, 0.3), "y": d.u(-0.3, 0.3) * b, "a": d.u(0.2, 0.6), "b": d.u(0.1, 0.4) * b, "power": SQUARE, "dye": d.whole(1, 2),
-         "paint": d.maybe(0.5)},
-    ]  # fmt: skip
+        {
+            "x": d.u(-0.3, 0.3),
+            "y": d.u(-0.3, 0.3) * b,
+            "a": d.u(0.2, 0.6),
+            "b": d.u(0.1, 0.4) * b,
+            "power": SQUARE,
+            "dye": d.whole(1, 2),
+            "paint": d.maybe(0.5),
+        },
+    ]
 
 
 def block(d: Draw) -> list[Part]:
@@ -94,9 +124,25 @@ def block(d: Draw) -> list[Part]:
     flip = d.sign()
     return [
         {"a": 0.8, "b": b, "power": SQUARE},
-        {"x": flip * (0.8 + side / 2), "y": -deep / 2, "a": side / 2, "b": b, "power": SQUARE, "tone": d.u(0.4, 0.8), "slant": flip * slope},
-        {"x": flip * side / 2, "y": -b - deep / 2, "a": 0.8, "b": deep / 2, "power": SQUARE, "tone": d.u(0.9, 1.5), "lean": -flip * side / deep},
-    ]  # fmt: skip
+        {
+            "x": flip * (0.8 + side / 2),
+            "y": -deep / 2,
+            "a": side / 2,
+            "b": b,
+            "power": SQUARE,
+            "tone": d.u(0.4, 0.8),
+            "slant": flip * slope,
+        },
+        {
+            "x": flip * side / 2,
+            "y": -b - deep / 2,
+            "a": 0.8,
+            "b": deep / 2,
+            "power": SQUARE,
+            "tone": d.u(0.9, 1.5),
+            "lean": -flip * side / deep,
+        },
+    ]
 
 
 def can(d: Draw) -> list[Part]:
@@ -114,7 +160,15 @@ def tub(d: Draw) -> list[Part]:
     """A bucket: wider at the top, with its dark mouth and sometimes a handle."""
     b, taper, lid, mouth = d.u(0.5, 1.1), -d.u(0.06, 0.3), d.u(0.05, 0.28), d.u(0.8, 0.95)
     return [
-        {"y": -b, "a": 0.75 * (1 - taper), "b": d.u(0.5, 1.1), "hollow": d.u(0.03, 0.07), "tone": d.u(0.3, 1.2), "dye": 2, "paint": d.maybe(0.4)},
+        {
+            "y": -b,
+            "a": 0.75 * (1 - taper),
+            "b": d.u(0.5, 1.1),
+            "hollow": d.u(0.03, 0.07),
+            "tone": d.u(0.3, 1.2),
+            "dye": 2,
+            "paint": d.maybe(0.4),
+        },
         {"y": b, "a": 0.75 * (1 + taper), "b": lid * 0.8, "round": 1},
         {"a": 0.75, "b": b, "taper": taper, "power": SQUARE, "round": 1},
         {"y": -b, "a": 0.75 * (1 - taper), "b": lid, "tone": d.u(0.8, 1.4)},
@@ -125,9 +179,25 @@ def tub(d: Draw) -> list[Part]:
 def cone(d: Draw) -> list[Part]:
     b, foot = d.u(0.6, 1.5), d.u(0.04, 0.15)
     return [
-        {"y": b, "a": 1.25 * d.u(0.9, 1.0), "b": foot, "power": d.u(2, SQUARE), "tone": d.u(0.5, 1.0), "paint": d.maybe(0.6)},
+        {
+            "y": b,
+            "a": 1.25 * d.u(0.9, 1.0),
+            "b": foot,
+            "power": d.u(2, SQUARE),
+            "tone": d.u(0.5, 1.0),
+            "paint": d.maybe(0.6),
+        },
         {"a": 0.52, "b": b, "taper": d.u(0.7, 0.98), "power": SQUARE, "round": 1},
-        {"y": d.u(-0.2, 0.4) * b, "a": 0.5, "b": d.u(0.08, 0.2) * b, "taper": 0.15, "power": SQUARE, "round": 1, "dye": 1, "paint": d.maybe(0.4)},
+        {
+            "y": d.u(-0.2, 0.4) * b,
+            "a": 0.5,
+            "b": d.u(0.08, 0.2) * b,
+            "taper": 0.15,
+            "power": SQUARE,
+            "round": 1,
+            "dye": 1,
+            "paint": d.maybe(0.4),
+        },
     ]
 
 
@@ -135,8 +205,22 @@ def pole(d: Draw) -> list[Part]:
     a = d.log_u(0.07, 0.35)
     return [
         {"a": a, "b": 1.4, "power": d.u(5, SQUARE), "round": 1},
-        {"y": -1.4, "a": a * d.u(0.8, 1.6), "b": a * d.u(0.5, 1.5), "round": 2, "paint": d.maybe(0.4), "dye": d.whole(0, 1)},
-        {"y": 1.4, "a": a * d.u(1.2, 3), "b": a * d.u(0.2, 0.6), "paint": d.maybe(0.4), "tone": d.u(0.4, 1), "dye": d.whole(0, 2)},
+        {
+            "y": -1.4,
+            "a": a * d.u(0.8, 1.6),
+            "b": a * d.u(0.5, 1.5),
+            "round": 2,
+            "paint": d.maybe(0.4),
+            "dye": d.whole(0, 1),
+        },
+        {
+            "y": 1.4,
+            "a": a * d.u(1.2, 3),
+            "b": a * d.u(0.2, 0.6),
+            "paint": d.maybe(0.4),
+            "tone": d.u(0.4, 1),
+            "dye": d.whole(0, 2),
+        },
     ]
 
 
@@ -152,10 +236,26 @@ def slats(d: Draw) -> list[Part]:
     """A crate: dark inside, boards across, two uprights."""
     b, count = d.u(0.45, 1.0), d.whole(3, 4)
     pitch = 2 * b / count
-    parts: list[Part] = [{"a": 1.0, "b": b * 0.97, "power": SQUARE, "tone": d.u(0.1, 0.6), "dye": 2 * d.maybe(0.5), "paint": d.maybe(0.8)}]
+    parts: list[Part] = [
+        {
+            "a": 1.0,
+            "b": b * 0.97,
+            "power": SQUARE,
+            "tone": d.u(0.1, 0.6),
+            "dye": 2 * d.maybe(0.5),
+            "paint": d.maybe(0.8),
+        }
+    ]
     for k in range(4):
-        parts.append({"y": -b + (k + 0.5) * pitch, "b": pitch * d.u(0.28, 0.42), "power": SQUARE, "paint": (k < count).float(),
-                      "tone": d.u(0.85, 1.1)})  # fmt: skip
+        parts.append(
+            {
+                "y": -b + (k + 0.5) * pitch,
+                "b": pitch * d.u(0.28, 0.42),
+                "power": SQUARE,
+                "paint": (k < count).float(),
+                "tone": d.u(0.85, 1.1),
+            }
+        )
     for k in (-1, 1):
         parts.append({"x": k * 0.9, "a": d.u(0.07, 0.12), "b": b, "power": SQUARE, "tone": d.u(0.6, 1.2)})
     return parts
@@ -163,7 +263,10 @@ def slats(d: Draw) -> list[Part]:
 
 def cross(d: Draw) -> list[Part]:
     arm = d.u(0.15, 0.4)
-    return [{"a": arm, "power": SQUARE}, {"b": arm * d.u(0.7, 1.3), "y": d.u(-0.4, 0.3), "a": d.u(0.6, 1), "power": SQUARE}]
+    return [
+        {"a": arm, "power": SQUARE},
+        {"b": arm * d.u(0.7, 1.3), "y": d.u(-0.4, 0.3), "a": d.u(0.6, 1), "power": SQUARE},
+    ]
 
 
 def star(d: Draw) -> list[Part]:
@@ -185,9 +288,26 @@ def pawn(d: Draw) -> list[Part]:
 def table(d: Draw) -> list[Part]:
     leg, b, x = d.u(0.05, 0.15), d.u(0.4, 1.0), d.u(0.5, 0.9)
     return [
-        {"x": -x, "y": b, "a": leg, "b": b, "power": SQUARE, "lean": d.u(-0.25, 0), "tone": d.u(0.5, 1), "dye": d.whole(0, 1)},
+        {
+            "x": -x,
+            "y": b,
+            "a": leg,
+            "b": b,
+            "power": SQUARE,
+            "lean": d.u(-0.25, 0),
+            "tone": d.u(0.5, 1),
+            "dye": d.whole(0, 1),
+        },
         {"x": x, "y": b, "a": leg, "b": b, "power": SQUARE, "lean": d.u(0, 0.25), "tone": d.u(0.5, 1), "dye": 0},
-        {"x": x - 0.5, "y": b * 0.9, "a": leg * 0.8, "b": b * 0.9, "power": SQUARE, "tone": d.u(0.4, 0.9), "paint": d.maybe(0.5)},
+        {
+            "x": x - 0.5,
+            "y": b * 0.9,
+            "a": leg * 0.8,
+            "b": b * 0.9,
+            "power": SQUARE,
+            "tone": d.u(0.4, 0.9),
+            "paint": d.maybe(0.5),
+        },
         {"b": d.u(0.08, 0.3), "power": d.u(4, SQUARE)},
         {"x": d.sign() * 0.9, "y": -0.6, "a": leg, "b": 0.6, "power": SQUARE, "paint": d.maybe(0.4)},
     ]
@@ -198,7 +318,16 @@ def leaf(d: Draw) -> list[Part]:
     return [
         {"a": a, "power": d.u(1.1, 1.7), "taper": d.u(-0.3, 0.3)},
         {"a": 0.03, "b": 1.15, "power": SQUARE, "tone": d.u(0.5, 1.4)},
-        {"x": d.u(-0.7, 0.7), "y": d.u(-0.3, 0.6), "a": a, "b": 0.8, "turn": d.u(-1.2, 1.2), "power": 1.4, "tone": d.u(0.6, 1.3), "paint": d.maybe(0.5)},
+        {
+            "x": d.u(-0.7, 0.7),
+            "y": d.u(-0.3, 0.6),
+            "a": a,
+            "b": 0.8,
+            "turn": d.u(-1.2, 1.2),
+            "power": 1.4,
+            "tone": d.u(0.6, 1.3),
+            "paint": d.maybe(0.5),
+        },
     ]
 
 
@@ -218,7 +347,10 @@ def bracket(d: Draw) -> list[Part]:
 
 def arch(d: Draw) -> list[Part]:
     b, hole = d.u(0.6, 1.2), d.u(0.35, 0.75)
-    return [{"b": b, "power": d.u(3, SQUARE)}, {"y": b * 0.6, "a": hole, "b": b * d.u(0.6, 1.2), "power": d.u(2, SQUARE), "paint": -1}]
+    return [
+        {"b": b, "power": d.u(3, SQUARE)},
+        {"y": b * 0.6, "a": hole, "b": b * d.u(0.6, 1.2), "power": d.u(2, SQUARE), "paint": -1},
+    ]
 
 
 def bottle(d: Draw) -> list[Part]:
@@ -228,7 +360,15 @@ def bottle(d: Draw) -> list[Part]:
         {"y": -0.4, "a": 0.5, "b": d.u(0.2, 0.45), "round": 1},
         {"y": -0.9, "a": neck, "b": 0.45, "power": SQUARE, "round": 1},
         {"y": -1.3, "a": neck * 1.3, "b": 0.12, "power": 6, "round": 1, "dye": 1},
-        {"y": d.u(0.2, 0.6), "a": 0.5, "b": d.u(0.2, 0.4), "power": SQUARE, "round": 1, "dye": d.whole(1, 2), "paint": d.maybe(0.6)},
+        {
+            "y": d.u(0.2, 0.6),
+            "a": 0.5,
+            "b": d.u(0.2, 0.4),
+            "power": SQUARE,
+            "round": 1,
+            "dye": d.whole(1, 2),
+            "paint": d.maybe(0.6),
+        },
     ]
 
 
@@ -255,7 +395,15 @@ def tray(d: Draw) -> list[Part]:
     b = d.u(0.08, 0.25)
     return [
         {"b": b, "taper": d.u(-0.25, 0.25), "power": d.u(4, SQUARE)},
-        {"y": -b * 0.3, "a": d.u(0.75, 0.9), "b": b * 0.5, "tone": d.u(0.4, 0.9), "power": SQUARE, "paint": d.maybe(0.6), "dye": d.whole(0, 1)},
+        {
+            "y": -b * 0.3,
+            "a": d.u(0.75, 0.9),
+            "b": b * 0.5,
+            "tone": d.u(0.4, 0.9),
+            "power": SQUARE,
+            "paint": d.maybe(0.6),
+            "dye": d.whole(0, 1),
+        },
     ]
 
 
@@ -263,19 +411,54 @@ def blob(d: Draw) -> list[Part]:
     """A cut-out with no name: two or three wavy patches."""
     parts: list[Part] = []
     for k in range(3):
-        parts.append({"x": k * d.u(-0.5, 0.5), "y": k * d.u(-0.5, 0.5), "a": d.u(0.4, 1), "b": d.u(0.4, 1), "turn": d.u(0, 3), "lobes": d.whole(2, 5),
-                      "swing": d.u(0, 0.3), "phase": d.u(0, 6), "power": d.u(1.3, 5), "paint": d.maybe(0.7 if k else 1.0),
-                      "round": d.whole(0, 2), "tone": d.u(0.8, 1.2)})  # fmt: skip
+        parts.append(
+            {
+                "x": k * d.u(-0.5, 0.5),
+                "y": k * d.u(-0.5, 0.5),
+                "a": d.u(0.4, 1),
+                "b": d.u(0.4, 1),
+                "turn": d.u(0, 3),
+                "lobes": d.whole(2, 5),
+                "swing": d.u(0, 0.3),
+                "phase": d.u(0, 6),
+                "power": d.u(1.3, 5),
+                "paint": d.maybe(0.7 if k else 1.0),
+                "round": d.whole(0, 2),
+                "tone": d.u(0.8, 1.2),
+            }
+        )
     return parts
 
 
 def beast(d: Draw) -> list[Part]:
     """A long body on four legs."""
     b, leg, side = d.u(0.25, 0.5), d.u(0.07, 0.15), d.sign()
-    parts: list[Part] = [{"x": k * 0.33, "y": b + 0.2, "a": leg, "b": d.u(0.4, 0.8), "power": 6, "lean": d.u(-0.3, 0.3), "tone": d.u(0.5, 1)} for k in (-2.4, -1.4, 1.4, 2.4)]
+    parts: list[Part] = [
+        {
+            "x": k * 0.33,
+            "y": b + 0.2,
+            "a": leg,
+            "b": d.u(0.4, 0.8),
+            "power": 6,
+            "lean": d.u(-0.3, 0.3),
+            "tone": d.u(0.5, 1),
+        }
+        for k in (-2.4, -1.4, 1.4, 2.4)
+    ]
     parts.append({"b": b, "power": d.u(2, 4), "round": 1, "x": 0.0})
-    parts.append({"x": side * 1.0, "y": -b * d.u(0.5, 2), "a": d.u(0.2, 0.4), "b": d.u(0.2, 0.4), "round": 2, "dye": d.whole(0, 1)})
-    parts.append({"x": -side * 1.1, "y": -0.2, "a": 0.06, "b": d.u(0.2, 0.5), "turn": d.u(-1, 1), "paint": d.maybe(0.6)})
+    parts.append(
+        {
+            "x": side * 1.0,
+            "y": -b * d.u(0.5, 2),
+            "a": d.u(0.2, 0.4),
+            "b": d.u(0.2, 0.4),
+            "round": 2,
+            "dye": d.whole(0, 1),
+        }
+    )
+    parts.append(
+        {"x": -side * 1.1, "y": -0.2, "a": 0.06, "b": d.u(0.2, 0.5), "turn": d.u(-1, 1), "paint": d.maybe(0.6)}
+    )
     return parts
 
 
@@ -291,10 +474,23 @@ def sign_post(d: Draw) -> list[Part]:
 
 def pot_plant(d: Draw) -> list[Part]:
     taper = -d.u(0.1, 0.3)
-    parts: list[Part] = [{"x": d.u(-0.3, 0.3), "y": d.u(-0.9, -0.3), "a": d.u(0.15, 0.3), "b": d.u(0.5, 0.8), "turn": k + d.u(-0.2, 0.2), "power": 1.5,
-                          "dye": 1, "tone": d.u(0.6, 1.3)} for k in (-0.9, -0.4, 0.1, 0.5, 0.9)]  # fmt: skip
+    parts: list[Part] = [
+        {
+            "x": d.u(-0.3, 0.3),
+            "y": d.u(-0.9, -0.3),
+            "a": d.u(0.15, 0.3),
+            "b": d.u(0.5, 0.8),
+            "turn": k + d.u(-0.2, 0.2),
+            "power": 1.5,
+            "dye": 1,
+            "tone": d.u(0.6, 1.3),
+        }
+        for k in (-0.9, -0.4, 0.1, 0.5, 0.9)
+    ]
     parts.append({"y": 0.6, "a": 0.55, "b": 0.5, "taper": taper, "power": SQUARE, "round": 1})
-    parts.append({"y": 0.12, "a": 0.6 * (1 - taper), "b": d.u(0.06, 0.14), "power": 6, "round": 1, "tone": d.u(0.8, 1.3)})
+    parts.append(
+        {"y": 0.12, "a": 0.6 * (1 - taper), "b": d.u(0.06, 0.14), "power": 6, "round": 1, "tone": d.u(0.8, 1.3)}
+    )
     return parts
 
 
@@ -302,7 +498,15 @@ def mushroom(d: Draw) -> list[Part]:
     """A cap on a stem, or an umbrella."""
     b = d.u(0.3, 0.9)
     return [
-        {"y": 0.6, "a": d.u(0.05, 0.35), "b": 0.8, "power": SQUARE, "round": 1, "dye": d.whole(0, 1), "tone": d.u(0.5, 1.1)},
+        {
+            "y": 0.6,
+            "a": d.u(0.05, 0.35),
+            "b": 0.8,
+            "power": SQUARE,
+            "round": 1,
+            "dye": d.whole(0, 1),
+            "tone": d.u(0.5, 1.1),
+        },
         {"b": b, "round": 2},
         {"y": b * 0.7, "a": 1.1, "b": b * 0.7, "power": SQUARE, "paint": -1},
         {"y": 0.7, "a": d.u(0.05, 0.3), "b": 0.7, "power": SQUARE, "round": 1, "dye": 1},
@@ -313,7 +517,15 @@ def hut(d: Draw) -> list[Part]:
     b = d.u(0.4, 0.9)
     return [
         {"y": b, "a": 0.8, "b": b, "power": SQUARE},
-        {"y": -0.4, "a": 0.55, "b": 0.45, "taper": d.u(0.8, 0.98), "power": SQUARE, "dye": d.whole(0, 1), "tone": d.u(0.5, 1.2)},
+        {
+            "y": -0.4,
+            "a": 0.55,
+            "b": 0.45,
+            "taper": d.u(0.8, 0.98),
+            "power": SQUARE,
+            "dye": d.whole(0, 1),
+            "tone": d.u(0.5, 1.2),
+        },
         {"x": d.u(-0.4, 0.4), "y": b * 1.3, "a": 0.18, "b": b * 0.6, "power": SQUARE, "dye": 2, "paint": d.maybe(0.6)},
     ]
 
@@ -348,20 +560,74 @@ def sack(d: Draw) -> list[Part]:
 
 SHAPES: dict[str, Callable[[Draw], list[Part]]] = {
     make.__name__: make
-    for make in (disc, ring, panel, block, can, tub, cone, pole, banded_pole, slats, cross, star, pawn, table, leaf, crescent, bracket, arch,
-                 bottle, mug, gear, tray, blob, beast, sign_post, pot_plant, mushroom, hut, trestle, lighting, sack)
-}  # fmt: skip
+    for make in (
+        disc,
+        ring,
+        panel,
+        block,
+        can,
+        tub,
+        cone,
+        pole,
+        banded_pole,
+        slats,
+        cross,
+        star,
+        pawn,
+        table,
+        leaf,
+        crescent,
+        bracket,
+        arch,
+        bottle,
+        mug,
+        gear,
+        tray,
+        blob,
+        beast,
+        sign_post,
+        pot_plant,
+        mushroom,
+        hut,
+        trestle,
+        lighting,
+        sack,
+    )
+}
 # Solid kinds of robotlab.greenhouse, see views.py.
 KINDS = ("post", "bucket", "crate", "tray", "drum", "pole", "pot")
 NAMES = tuple(SHAPES) + tuple(f"greenhouse {kind}" for kind in KINDS)
-COLORS = ("red", "orange", "yellow", "green", "cyan", "blue", "purple", "pink", "brown", "white", "gray", "black", "photo")
+COLORS = (
+    "red",
+    "orange",
+    "yellow",
+    "green",
+    "cyan",
+    "blue",
+    "purple",
+    "pink",
+    "brown",
+    "white",
+    "gray",
+    "black",
+    "photo",
+)
 # Hue (turns), saturation and value of the color names: low and high.
 COLOR_RANGES = {
-    "red": (-0.03, 0.025, 0.65, 1, 0.4, 1), "orange": (0.045, 0.095, 0.7, 1, 0.6, 1), "yellow": (0.12, 0.18, 0.6, 1, 0.6, 1),
-    "green": (0.24, 0.42, 0.4, 1, 0.25, 0.95), "cyan": (0.46, 0.54, 0.45, 1, 0.4, 1), "blue": (0.57, 0.68, 0.5, 1, 0.35, 1),
-    "purple": (0.72, 0.82, 0.35, 1, 0.35, 0.9), "pink": (0.86, 0.95, 0.3, 0.8, 0.65, 1), "brown": (0.02, 0.09, 0.4, 0.75, 0.2, 0.5),
-    "white": (0, 1, 0, 0.1, 0.8, 1), "gray": (0, 1, 0, 0.1, 0.25, 0.75), "black": (0, 1, 0, 0.3, 0.02, 0.18), "photo": (0, 1, 0, 0.3, 0.8, 1),
-}  # fmt: skip
+    "red": (-0.03, 0.025, 0.65, 1, 0.4, 1),
+    "orange": (0.045, 0.095, 0.7, 1, 0.6, 1),
+    "yellow": (0.12, 0.18, 0.6, 1, 0.6, 1),
+    "green": (0.24, 0.42, 0.4, 1, 0.25, 0.95),
+    "cyan": (0.46, 0.54, 0.45, 1, 0.4, 1),
+    "blue": (0.57, 0.68, 0.5, 1, 0.35, 1),
+    "purple": (0.72, 0.82, 0.35, 1, 0.35, 0.9),
+    "pink": (0.86, 0.95, 0.3, 0.8, 0.65, 1),
+    "brown": (0.02, 0.09, 0.4, 0.75, 0.2, 0.5),
+    "white": (0, 1, 0, 0.1, 0.8, 1),
+    "gray": (0, 1, 0, 0.1, 0.25, 0.75),
+    "black": (0, 1, 0, 0.3, 0.02, 0.18),
+    "photo": (0, 1, 0, 0.3, 0.8, 1),
+}
 # Never drawn: what the course's own classes look like, and coins (also in
 # colorless pictures).  No human figure is among the shapes.
 HELD_OUT = frozenset(

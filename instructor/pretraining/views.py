@@ -25,13 +25,13 @@ from pathlib import Path
 
 import numpy as np
 from joblib import Parallel, delayed
+from shapes import COLOR_RANGES, COLORS, HELD_OUT, KINDS, NAMES
 
 import robotlab.greenhouse.renderer as renderer
 import robotlab.greenhouse.scene as scenery
 from robotlab.camera import Camera
 from robotlab.greenhouse import Scene, Thing, random_scene, render
 from robotlab.greenhouse.lighting import LAMP, Lighting
-from shapes import COLOR_RANGES, COLORS, HELD_OUT, KINDS, NAMES
 
 # Finer than what is learned from, so that a window of them is still sharp.
 WIDTH_PX, HEIGHT_PX = 512, 384
@@ -76,7 +76,16 @@ def _thing(kind: str, x: float, y: float, rng: np.random.Generator) -> tuple[Thi
     """One thing in a random color, and which color."""
     rgb, color = _paint(kind, rng)
     bands = int(rng.integers(0, 3)) if kind == "post" else 0
-    thing = Thing(kind, x, y, rng.uniform(-math.pi, math.pi), float(np.exp(rng.normal(0, 0.15))), rgb, bands, int(rng.integers(1000)))
+    thing = Thing(
+        kind,
+        x,
+        y,
+        rng.uniform(-math.pi, math.pi),
+        float(np.exp(rng.normal(0, 0.15))),
+        rgb,
+        bands,
+        int(rng.integers(1000)),
+    )
     return thing, color
 
 
@@ -101,7 +110,9 @@ def _pose(scene: Scene, rng: np.random.Generator) -> tuple[float, float, float] 
     return None
 
 
-def _before(scene: Scene, camera: Camera, pose: tuple[float, float, float], rng: np.random.Generator) -> tuple[float, float] | None:
+def _before(
+    scene: Scene, camera: Camera, pose: tuple[float, float, float], rng: np.random.Generator
+) -> tuple[float, float] | None:
     """A free place in front of the camera, 0.4 to 7 m away, even in the logarithm."""
     x, y, yaw = pose
     x0, y0, x1, y1 = scene.room_m
@@ -137,19 +148,31 @@ def furnished_greenhouse(seed: int) -> tuple[np.ndarray, np.ndarray]:
     outside, textures = float(np.exp(rng.uniform(np.log(0.08), 0))), int(rng.integers(1 << 30))
     place, row = None, 0
     for _ in range(FURNISHINGS):
-        LAMP["daylight"] = Lighting("daylight", 1.15, float(rng.uniform(0, 0.75)), float(rng.uniform(0.3, 1.35)), 0.0, outside)
+        LAMP["daylight"] = Lighting(
+            "daylight", 1.15, float(rng.uniform(0, 0.75)), float(rng.uniform(0.3, 1.35)), 0.0, outside
+        )
         _proportions(rng)
         scene = random_scene(rng, "daylight", clutter=rng.uniform(0.3, 1.5), seed=textures)
         # The textures depend on these too: as the first time.
         place = place or {name: getattr(scene, name) for name in ("floor", "path_half_m", "plants_m")}
         things, colors = [], []
         for thing in scene.things:
-            other = (thing, -1) if thing.shape == "plant" else _thing(KINDS[rng.integers(len(KINDS))], thing.x_m, thing.y_m, rng)
+            other = (
+                (thing, -1)
+                if thing.shape == "plant"
+                else _thing(KINDS[rng.integers(len(KINDS))], thing.x_m, thing.y_m, rng)
+            )
             things.append(other[0])
             colors.append(other[1])
         scene = dataclasses.replace(scene, things=tuple(things), **place)
         for _ in range(CAMERAS):
-            camera = Camera(WIDTH_PX, HEIGHT_PX, math.radians(rng.uniform(45, 82)), float(np.exp(rng.uniform(np.log(0.13), np.log(0.9)))), rng.uniform(-0.03, 0.35))
+            camera = Camera(
+                WIDTH_PX,
+                HEIGHT_PX,
+                math.radians(rng.uniform(45, 82)),
+                float(np.exp(rng.uniform(np.log(0.13), np.log(0.9)))),
+                rng.uniform(-0.03, 0.35),
+            )
             exposure, blur = float(np.exp(rng.uniform(np.log(0.5), np.log(1.3)))), rng.uniform(0.3, 0.7)
             for _ in range(POSES):
                 pose = _pose(scene, rng)

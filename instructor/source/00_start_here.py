@@ -49,8 +49,8 @@ import math
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.loop import default_camera
 from robotlab.greenhouse import LIGHTINGS, WALKS, render
+from robotlab.loop import default_camera
 
 camera = default_camera()
 walk = WALKS["straight"]
@@ -300,7 +300,9 @@ from robotlab.loop import GroundTruthDetector
 wired = {}
 for sign in (+1, -1):
     settings = Settings(steering_sign=sign, search_s=0)
-    run = simulate(GroundTruthDetector(), walk, camera, settings, duration_s=8, pictures=False)
+    run = simulate(
+        GroundTruthDetector(), walk, camera, settings, duration_s=8, pictures=False
+    )
     wired[sign] = run
     worst = np.degrees(np.abs(run.true_bearings_rad)).max()
     in_view = 100 * run.scores()["time_in_view"]

@@ -28,8 +28,8 @@ import matplotlib.pyplot as plt
 import numpy as np
 
 from robotlab import image as pictures
-from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
+from robotlab.loop import default_camera
 
 scene = WALKS["straight"].scene
 picture = render(scene.with_post_at(1.5, 0.3), default_camera(320, 240)).picture
@@ -126,7 +126,9 @@ for lighting in ("daylight", "overcast", "dusk", "grow"):
     gray = pictures.luminance(frame.picture) - pictures.luminance(behind)
     red = frame.picture[..., 0].astype(float) - behind[..., 0]
     in_gray, in_red = np.abs(gray[inside]).mean(), np.abs(red[inside]).mean()
-    print(f"{lighting:<9} contrast of the post: {in_gray:.0f} in gray, {in_red:.0f} in red")
+    print(
+        f"{lighting:<9} contrast of the post: {in_gray:.0f} in gray, {in_red:.0f} in red"
+    )
 for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
     gray = pictures.luminance(np.array([[color]], np.uint8))[0, 0]
     print(f"{name:<5} {color}: gray {gray:.0f}")

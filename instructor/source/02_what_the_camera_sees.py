@@ -104,8 +104,8 @@ for name, size_m in (("wide", 0.07), ("tall", 0.50)):
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
+from robotlab.loop import default_camera
 
 camera = default_camera()  # 320 × 240 pixels, 62.2°, 25 cm above the ground, level
 scene = WALKS["straight"].scene
@@ -443,7 +443,9 @@ for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy))
     height_in_image_px, wide_px = (
         one.focal_px * m / 3.0 for m in (object_height_m, object_width_m)
     )
-    print(f"{'':<19} at 3 m the object is {height_in_image_px:.0f} px tall, {wide_px:.1f} px wide")
+    print(
+        f"{'':<19} at 3 m the object is {height_in_image_px:.0f} px tall, {wide_px:.1f} px wide"
+    )
 
 # %% [markdown]
 # **Check it.** Put your object at half the far limit of the reduced picture, take a photograph, make it 300 pixels wide (lesson 01, or `robotlab.image.resize`) and count its pixels. It should be twice as tall as the height at which it is lost, within 10 %. If not: was the tape level, the wall square to the camera, the mode the same?

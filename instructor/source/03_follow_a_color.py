@@ -24,8 +24,8 @@ import matplotlib.pyplot as plt
 import numpy as np
 
 from robotlab.color import hsv
-from robotlab.loop import default_camera
 from robotlab.greenhouse import LIGHTINGS, WALKS, render
+from robotlab.loop import default_camera
 from robotlab.practice import nudge, verify
 
 camera = default_camera()
@@ -226,7 +226,7 @@ verify(largest_blob)
 # **Predict.** Under the grow lamp, in a wider band, the mask of one post falls apart into about a hundred components, most of them specks. Which of the two clears them away, opening or closing?
 
 # %%
-from robotlab.color import open_close, dilate, erode
+from robotlab.color import dilate, erode, open_close
 
 wide_band = Band(hue=(6, 15), saturation=(150, 255), value=(50, 255))
 speckled = wide_band.mask(
@@ -363,7 +363,10 @@ places = list(zip(far_m, slope * far_m))
 def look(scene):
     """Twelve views of the post in a scene, in each lighting."""
     posts = [scene.with_post_at(*place) for place in places]
-    return {lighting: [render(one.under(lighting), camera) for one in posts] for lighting in LIGHTINGS}
+    return {
+        lighting: [render(one.under(lighting), camera) for one in posts]
+        for lighting in LIGHTINGS
+    }
 
 
 def tally(detector, views):
@@ -384,7 +387,9 @@ in_the_clear = look(clear)
 print("           found  wrong  nothing   (of 12)")
 for lighting in LIGHTINGS:
     counts = tally(learned, in_the_clear[lighting])
-    print(f"{lighting:<9} {counts['found']:6d} {counts['wrong']:6d} {counts['nothing']:8d}")
+    print(
+        f"{lighting:<9} {counts['found']:6d} {counts['wrong']:6d} {counts['nothing']:8d}"
+    )
 
 # %% [markdown]
 # Where has the post's color gone? `lighting_check` compares a band of colors with labeled pictures.
@@ -405,7 +410,9 @@ for lighting in LIGHTINGS:
     found = check(learned, in_the_clear[lighting])
     inside, astray = 100 * found.coverage, 100 * found.astray
     moved = found.hue_moved_deg
-    print(f"{lighting:<9} {inside:11.0f} % {moved:+10.0f}° {astray:12.0f} % of pictures")
+    print(
+        f"{lighting:<9} {inside:11.0f} % {moved:+10.0f}° {astray:12.0f} % of pictures"
+    )
 
 # %% [markdown]
 # **Why.** The camera measures the color of the object *times* the color of the light.
@@ -455,7 +462,10 @@ beside_others = look(beside)
 
 
 def table(scenes):
-    print(f"{'found (wrong) of 12':<20}" + "".join(f"{lighting:>11}" for lighting in LIGHTINGS))
+    print(
+        f"{'found (wrong) of 12':<20}"
+        + "".join(f"{lighting:>11}" for lighting in LIGHTINGS)
+    )
     for name, detector in detectors.items():
         counts = [tally(detector, scenes[lighting]) for lighting in LIGHTINGS]
         cells = [f"{one['found']:6d} ({one['wrong']:2d})" for one in counts]
@@ -491,7 +501,9 @@ for lighting in LIGHTINGS:
     before = post_color(in_the_clear[lighting], lambda picture: picture)
     after = post_color(in_the_clear[lighting], gray_world.balanced)
     hue, hue_after = hsv(before)[0, 0, 0], hsv(after)[0, 0, 0]
-    print(f"{lighting:<9} {hue:5d} {hue_after:22d} {in_lab.distance(before)[0, 0]:17.1f}")
+    print(
+        f"{lighting:<9} {hue:5d} {hue_after:22d} {in_lab.distance(before)[0, 0]:17.1f}"
+    )
 
 # %% [markdown]
 # **Why.**

@@ -180,8 +180,8 @@ verify(top_k)
 
 # %%
 from robotlab.classify import square_crop
-from robotlab.loop import default_camera
 from robotlab.greenhouse import Scene, Thing, render
+from robotlab.loop import default_camera
 
 camera = default_camera()
 
@@ -323,7 +323,8 @@ print("        dusk, same places   dusk, new places   warm, new places")
 for kind in STRANGE:
     steps = [views[kind][16:]]
     steps += [
-        [view(kind, *place, lighting) for place in NEW_PLACES] for lighting in ("dusk", "warm")
+        [view(kind, *place, lighting) for place in NEW_PLACES]
+        for lighting in ("dusk", "warm")
     ]
     counts = [[called_nothing(one, step) for one in (four, taught)] for step in steps]
     print(f"{kind:<6}" + "".join(f"{old:10d} → {new}     " for old, new in counts))

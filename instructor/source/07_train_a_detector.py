@@ -32,10 +32,10 @@
 import matplotlib.pyplot as plt
 import numpy as np
 
+from robotlab.greenhouse import Scene, Thing, render
+from robotlab.loop import default_camera
 from robotlab.neural.cells import FrozenFeatures
 from robotlab.neural.facts import shipped_weights
-from robotlab.loop import default_camera
-from robotlab.greenhouse import Scene, Thing, render
 
 camera = default_camera()
 things = (
@@ -102,9 +102,9 @@ row, column = np.argwhere(asked.classes == 1)[0]
 dx, dy, log_w, log_h = asked.boxes[:, row, column]
 print(f"row {row}, column {column} must say: post,", end=" ")
 print(f"dx {dx:.2f}, dy {dy:.2f}, log w {log_w:.2f}, log h {log_h:.2f}")
-box = boxes_at(
-    asked.boxes[:, [row], [column]].T, np.array([row]), np.array([column])
-)[0]
+box = boxes_at(asked.boxes[:, [row], [column]].T, np.array([row]), np.array([column]))[
+    0
+]
 print(f"back in px: {box.round(1).tolist()}")
 print(f"ground truth: {truths.boxes[0].round(1).tolist()}")
 
@@ -129,6 +129,7 @@ for probability in (0.99, 0.5, 0.25, 0.01, 0.0001):
 # **Why.** Knowing nothing costs log 4 = 1.39; being correct and sure costs next to nothing. Sure and wrong costs 4.6, and there is no ceiling: each further factor of 100 adds 4.6. A head that minimizes this loss learns to keep its probabilities low where it cannot know.
 #
 # **Task 1.** Write `cross_entropy`. Stuck? Run `nudge(cross_entropy)` in a new cell.
+
 
 # %% tags=["starter"]
 def cross_entropy(logits, classes):
@@ -163,6 +164,7 @@ verify(cross_entropy)
 # $$\frac{\partial L}{\partial W_{fk}} = \frac{1}{N} \sum_{n=1}^{N} x_{nf} \, (p_{nk} - y_{nk})$$
 #
 # **Task 2.** Write `head_gradient`.
+
 
 # %% tags=["starter"]
 def head_gradient(x, probabilities, classes):
@@ -300,6 +302,7 @@ for words, claimed in claims.items():
 #
 # **Predict.** 300 steps, at learning rates of 0.001, 0.1 and 100. A head that knows nothing has a loss of 1.39. Which ends where: near 0, near 1.39, above it?
 
+
 # %%
 def descend(rate_of, steps=300):
     """Loss over all cells after each step, from weights of 0."""
@@ -317,6 +320,7 @@ rates = (0.001, 0.1, 100)
 paths = {f"rate {rate:g}": descend(lambda step, rate=rate: rate) for rate in rates}
 for name, losses in paths.items():
     print(f"{name:<10} ends {'below' if losses[-1] < np.log(4) else 'above'} log 4")
+
 
 # %% tags=["approximate"]
 def report(name, losses):
@@ -338,6 +342,7 @@ for name, losses in paths.items():
 # How much of the whole is done at `step` of `steps`, counted from 0, is step / (steps − 1).
 #
 # **Task 3.** Write `cycle_rate`.
+
 
 # %% tags=["starter"]
 def cycle_rate(step, steps, peak):
@@ -463,6 +468,7 @@ plt.show()
 #
 # **Task 4.** Write `ridge`.
 
+
 # %% tags=["starter"]
 def ridge(x, y, penalty):
     """Weights w (F,) that minimize the sum of (x @ w - y)² plus penalty · sum of w².
@@ -503,7 +509,7 @@ parts = dict(zip((5, 15, 45), nested_parts(learned, (5, 15, 45))))
 detectors = {45: fit(parts[45])}
 
 # %%
-from robotlab.neural.held_out import metrics_of, detect_all
+from robotlab.neural.held_out import detect_all, metrics_of
 
 test = nested_parts(apart, (45,))[0]
 results = {45: metrics_of(test, detect_all(detectors[45], test))}
@@ -638,16 +644,16 @@ for row in kernel[0, 0].round(1) + 0.0:
 # **Predict.** A batch is here eleven pieces of 160 × 160 px. What needs most memory: the weights, or what the layers must remember between the forward and the backward pass?
 
 # %%
-from robotlab.neural.engine.network import parameter_count
-from robotlab.neural.graph import head_layers
+from robotlab.errors import InputError
 from robotlab.neural.budget import (
     activation_count,
     check_disk,
     disk_bytes,
     memory_bytes,
 )
+from robotlab.neural.engine.network import parameter_count
+from robotlab.neural.graph import head_layers
 from robotlab.neural.spec import FEATURES
-from robotlab.errors import InputError
 
 layers = FEATURES + head_layers(1)
 print(f"weights           {4 * parameter_count(layers) / 1e6:6.1f} MB")
@@ -679,7 +685,12 @@ monitor = TrainingMonitor.of(coins, shown, alt=alt)
 monitor
 
 # %% tags=["nbval-ignore-output"]
-options = {"training": "fine_tuning", "engine": "numpy", "hold_out": "right", "epochs": 30}
+options = {
+    "training": "fine_tuning",
+    "engine": "numpy",
+    "hold_out": "right",
+    "epochs": 30,
+}
 coin_finder = fit(coins, **options, watch=monitor.watch)
 
 # %% tags=["still"] picture="training" alt="Left, a photograph of coins with a box and a score around each, nearly on the dashed ground truth. Right, two curves over the steps: the loss falls steeply, then flatter; on held-out pictures AP50 stays near 1, and AP starts at about 0.8, dips, and ends higher than it began."

@@ -70,6 +70,7 @@ for score, (with_a, with_b), truth in zip(scores, overlaps, matched.truth):
 #
 # **Task 1.** Write `match_boxes(overlaps, scores, iou_limit)`, which gives for each detection the index of the truth that it matches, or -1.
 
+
 # %% tags=["starter"]
 def match_boxes(overlaps, scores, iou_limit):
     """Index of the truth that each detection matches, -1 for none: (D,) array of int.
@@ -132,6 +133,7 @@ for n, (score, tp) in enumerate(zip(scores, np.cumsum(hits)), start=1):
 # **Why.** Recall never falls: what is found stays found. Precision falls with every false positive and rises with every true one: here from 0.33 back to 0.50. So a detector does not have *one* precision. A precision without its threshold, or without the recall beside it, says nothing: a detector that reports a single certain thing a day has a precision of 1.
 #
 # **Task 2.** Write `precision_recall(hits, truths)`, which gives both after each detection.
+
 
 # %% tags=["starter"]
 def precision_recall(hits, truths):
@@ -213,6 +215,7 @@ for height, reach in levels.items():
 # %% [markdown]
 # **Task 3.** Write `average_precision(hits, truths)` by all points. Your `precision_recall` will help.
 
+
 # %% tags=["starter"]
 def average_precision(hits, truths):
     """Average precision by all points: area under the precision-recall curve, 0 to 1.
@@ -259,6 +262,7 @@ learn = data.only(recordings=("day1", "day2", "overcast1", "dusk1"))
 apart = ("day4", "overcast3", "dusk3", "warm1", "warm2", "grow1", "grow2")
 test = data.only(recordings=apart)
 detectors = {"color": ColorDetector.from_dataset(learn), "trained": fit(learn)}
+
 
 # %%
 def look(detector, pictures):
@@ -436,6 +440,7 @@ plt.show()
 #
 # **Predict.** From which size on does the trained detector find four of five things: 4, 8, 16 or 48 pixels? And in which of the five kinds of light does the color detector fail?
 
+
 # %% tags=["approximate"]
 def by_step(rows_of_both, unit):
     print(f"{unit:<18}{'truths':>7}{'color':>8}{'trained':>10}   95 % of trained")
@@ -476,7 +481,9 @@ for lighting in test.lightings:
     print(f"{lighting:<10} {len(rooms):10d}", end="")
     for one in judged.values():
         low, high = interval_in(one, lighting)
-        print(f"{one.per_lighting[lighting]['AP50']:9.2f} ({low:.2f}-{high:.2f})", end="")
+        print(
+            f"{one.per_lighting[lighting]['AP50']:9.2f} ({low:.2f}-{high:.2f})", end=""
+        )
     print()
 
 # %% tags=["nbval-ignore-output"]
@@ -525,6 +532,7 @@ for hits, trials in ((8, 10), (80, 100), (800, 1000), (0, 20)):
 # $$\frac{p + \dfrac{z^2}{2n} \pm z \sqrt{\dfrac{p(1 - p)}{n} + \dfrac{z^2}{4n^2}}}{1 + \dfrac{z^2}{n}}$$
 #
 # In plain text: (p + z² / (2n) ± z · √(p(1 − p) / n + z² / (4n²))) / (1 + z² / n)
+
 
 # %% tags=["starter"]
 def wilson_interval(hits, trials):
@@ -615,6 +623,7 @@ for only_a, only_b in ((12, 4), (24, 8), (6, 0), (5, 0), (60, 52)):
 #
 # **Task 5.** Write `mcnemar_p(only_a, only_b)`. Of the 2ⁿ ways that n tosses can fall, `math.comb(n, k)` show k heads.
 
+
 # %% tags=["starter"]
 def mcnemar_p(only_a, only_b):
     """Exact two-sided p of McNemar's test: how often chance splits as unevenly or more.
@@ -654,7 +663,9 @@ for other in (judged["color"], with_half):
     both = result.found_a - result.only_a
     neither = result.truths - result.found_a - result.only_b
     print(f"{other.name} against trained: both found {both},", end=" ")
-    print(f"neither {neither}, {other.name} alone {result.only_a}, trained alone {result.only_b}")
+    print(
+        f"neither {neither}, {other.name} alone {result.only_a}, trained alone {result.only_b}"
+    )
     print(f"{textwrap.fill(str(result), 80)}\n")
 
 # %%
@@ -693,6 +704,7 @@ for name, room in rooms.items():
     trained_here = few if name == "first" else fit(frames, progress=False)
     by_color = ColorDetector.from_dataset(frames)
     pupils[name] = {"color": by_color, "trained": trained_here}
+
 
 # %% tags=["approximate"]
 def mean_and_interval(gaps):

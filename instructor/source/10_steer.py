@@ -26,8 +26,8 @@ import math
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate
 from robotlab.control import sign_check, turn_toward
+from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate
 
 camera = default_camera()  # 320 × 240 pixels, 62.2° wide
 # Ten pictures a second, each 0.3 s old when the wheels get its command.
@@ -215,7 +215,12 @@ verify(p_law)
 
 # %%
 run = simulate(
-    GroundTruthDetector(), WALKS["straight"], camera, trolley, duration_s=15, pictures=False
+    GroundTruthDetector(),
+    WALKS["straight"],
+    camera,
+    trolley,
+    duration_s=15,
+    pictures=False,
 )
 for t_s in (0, 5, 10, 15):
     tick = int(np.searchsorted(run.t_s, t_s - 1e-6))
@@ -462,8 +467,8 @@ verify(gain_limit)
 # **Predict.** Without lag the ultimate gain was 4.45. With lag: higher or lower? Will the three agree within 1 %, 5 %, 20 %?
 
 # %%
-from robotlab.loop import simulate_many
 from robotlab.control import loop_limit
+from robotlab.loop import simulate_many
 
 by_formula = loop_limit(trolley.frame_s, trolley.delay_s, trolley.motor.lag_s)
 
@@ -512,7 +517,9 @@ from robotlab.control import measure_oscillation
 
 gain = 2.0
 run = turn_only(trolley.but(turn_gain=gain), off_deg=2, seconds=10)
-swing = measure_oscillation(run.bearings_rad[np.isfinite(run.bearings_rad)], trolley.frame_s)
+swing = measure_oscillation(
+    run.bearings_rad[np.isfinite(run.bearings_rad)], trolley.frame_s
+)
 peaks = ", ".join(f"{math.degrees(peak):.2f}°" for peak in swing.peaks[:4])
 print(
     f"gain {gain}: the first swings are {peaks}; each is {swing.ratio:.2f} of the last"

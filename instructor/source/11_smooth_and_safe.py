@@ -26,7 +26,6 @@ import math
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.loop import default_camera
 from robotlab.control import (
     Motor,
     Ramp,
@@ -37,6 +36,7 @@ from robotlab.control import (
     tilt,
     tip_limit_mps2,
 )
+from robotlab.loop import default_camera
 
 MS = 0.001  # everything is computed in steps of one millisecond
 motor = Motor(lag_s=0.10)
@@ -262,8 +262,8 @@ for period_s in (0.02, 0.15):
 # %% tags=["nbval-ignore-output"]
 import time
 
-from robotlab.greenhouse import WALKS, render
 from robotlab.control import DifferentialDrive, RampThread, SimulatedLink
+from robotlab.greenhouse import WALKS, render
 
 scene = WALKS["straight"].scene
 
@@ -313,8 +313,8 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 # **Predict.** Pictures come every 0.1 s and are 0.1 s old when they arrive. From 4.0 s on no picture shows the post. When does the trolley begin to hold the last command, slow down, search, stop? The post comes back at 14 s. What happens then? And if it had come back at 7 s?
 
 # %%
-from robotlab.loop import NoFaults, GroundTruthDetector, simulate
 from robotlab.detections import Detections
+from robotlab.loop import GroundTruthDetector, NoFaults, simulate
 
 walk = WALKS["weave"]
 
@@ -334,7 +334,9 @@ runs = {}
 for until_s in (14.0, 7.0):
     # The GroundTruthDetector is told the ground truth: what happens is the loop's own doing.
     hidden = Hidden(4.0, until_s)
-    run = simulate(GroundTruthDetector(), walk, faults=hidden, duration_s=18, pictures=False)
+    run = simulate(
+        GroundTruthDetector(), walk, faults=hidden, duration_s=18, pictures=False
+    )
     states = [f"{event['what']} {event['t']:.1f}" for event in run.events]
     print(f"back at {until_s:.0f} s: {', '.join(states)}")
     runs[until_s] = run
@@ -590,8 +592,8 @@ display(Image(bytes(stop.picture)))
 # **Predict.** Which of these will come nearest to the computed distance, and which must *not* stop the trolley?
 
 # %%
-from robotlab.loop import FAULTS, fault_campaign, stopping_m
 from robotlab.greenhouse import Walk
+from robotlab.loop import FAULTS, fault_campaign, stopping_m
 
 about = "The post goes straight ahead, as fast as the trolley can."
 hurry = Walk(
@@ -602,7 +604,9 @@ others = [fault for fault in FAULTS if fault not in steering]
 fixed = {"settings": settings, "pictures": False}
 reports = fault_campaign(GroundTruthDetector(), hurry, faults=others, **fixed)
 # A wrong sign shows where there is something to steer to: on the weaving walk.
-reports += fault_campaign(GroundTruthDetector(), walk, faults=steering, after_s=15.0, **fixed)
+reports += fault_campaign(
+    GroundTruthDetector(), walk, faults=steering, after_s=15.0, **fixed
+)
 
 
 def measured_m(report):

@@ -29,12 +29,12 @@ import numpy as np
 from robotlab.color import ColorDetector
 from robotlab.course import shipped
 from robotlab.data import open_dataset
-from robotlab.neural import fit
+from robotlab.detections import Detections, as_detector
 from robotlab.face_off import simulate_walk as simulate_walk
 from robotlab.face_off import threshold
 from robotlab.loop import Settings
+from robotlab.neural import fit
 from robotlab.practice import nudge, verify
-from robotlab.detections import Detections, as_detector
 
 train = open_dataset(shipped("datasets/greenhouse")).only(
     recordings=("day1", "overcast1", "dusk1")
@@ -392,8 +392,8 @@ for name in ("color", "mine"):
 
 # %% tags=["approximate"]
 from robotlab.boxes import iou
-from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
+from robotlab.loop import default_camera
 
 camera = default_camera()
 
@@ -420,7 +420,10 @@ curves = {
     for name in ("color", "mine")
 }
 print("distance, m  " + "".join(f"{d:6.0f}" for d in distances_m))
-print("post, px     " + "".join(f"{camera.height_in_image_px(d, 0.5):6.0f}" for d in distances_m))
+print(
+    "post, px     "
+    + "".join(f"{camera.height_in_image_px(d, 0.5):6.0f}" for d in distances_m)
+)
 for name, shares in curves.items():
     print(f"{name:<13}" + "".join(f"{share:6.2f}" for share in shares))
 

@@ -14,9 +14,9 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.classify.cells import CellMap
     from robotlab.classify.crops import Crops, labeled_crops, square_crop
-    from robotlab.classify.softmax_regression import Classifier
     from robotlab.classify.imagenet import ImageNetClassifier, imagenet_available
     from robotlab.classify.sliding_window import SlidingWindowDetector
+    from robotlab.classify.softmax_regression import Classifier
 
 __all__ = [
     "CellMap",

@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import onnx
 
+from robotlab.errors import ModelError
+from robotlab.image.picture import check_picture
 from robotlab.neural import NeuralDetector
 from robotlab.neural.session import open_session
 from robotlab.neural.sizes import network_input, to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE
-from robotlab.errors import ModelError
-from robotlab.image.picture import check_picture
 
 # The graph's softmax over background and classes, for each cell.
 SHARES = "shares"

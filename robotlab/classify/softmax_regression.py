@@ -15,11 +15,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from robotlab.classify.crops import Crops
+from robotlab.errors import InputError
+from robotlab.image.picture import check_picture, resize
 from robotlab.neural.cells import FrozenFeatures
 from robotlab.neural.facts import shipped_weights
 from robotlab.neural.head import fit_logistic, softmax
-from robotlab.errors import InputError
-from robotlab.image.picture import check_picture, resize
 
 # Every crop is brought to this side, px; 32 and 64 gave less on test recordings (day4, dusk3, warm1, grow1).
 SIDE_PX = 48

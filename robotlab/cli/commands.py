@@ -19,10 +19,10 @@ from typing import TYPE_CHECKING, Any, TextIO
 from robotlab.color import ColorDetector
 from robotlab.course.resources import shipped
 from robotlab.data import DataSet, open_dataset, read_results, write_results
+from robotlab.detections import Detector
 from robotlab.errors import InputError, ModelError, printable
 from robotlab.files import check_output
 from robotlab.loop import Settings
-from robotlab.detections import Detector
 
 if TYPE_CHECKING:
     from robotlab.neural import NeuralDetector
@@ -89,7 +89,10 @@ def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tupl
     others = [name for name in data.recordings if name not in judged.recordings]
     if others:
         return data.only(recordings=others), f"learned from {', '.join(others)}"
-    return data, "caution, data leakage: learned from the very pictures it is judged on, so the figures flatter; give --recordings or --learn"
+    return (
+        data,
+        "caution, data leakage: learned from the very pictures it is judged on, so the figures flatter; give --recordings or --learn",
+    )
 
 
 def _tracker(
@@ -118,12 +121,23 @@ def fit(options: argparse.Namespace) -> int:
     path = Path(options.output)
     if path.suffix.lower() != ".onnx":
         raise ModelError(f"a model's name must end in .onnx, got {path.name!r}; rename it")
-    of_full = {"--epochs": options.epochs, "--resume": options.resume, "--engine": options.engine, "--start": options.start}
-    wrong = [name for name, value in of_full.items() if value is not None] if options.training == "frozen-backbone" else []
+    of_full = {
+        "--epochs": options.epochs,
+        "--resume": options.resume,
+        "--engine": options.engine,
+        "--start": options.start,
+    }
+    wrong = (
+        [name for name, value in of_full.items() if value is not None] if options.training == "frozen-backbone" else []
+    )
     if wrong:
-        raise InputError(f"{' and '.join(wrong)} go with --training fine-tuning, this is the head fit; leave them out or add --training fine-tuning")
+        raise InputError(
+            f"{' and '.join(wrong)} go with --training fine-tuning, this is the head fit; leave them out or add --training fine-tuning"
+        )
     if options.training == "fine-tuning" and options.head is not None:
-        raise InputError("--head goes with --training frozen-backbone, full training has a head of its own; leave it out")
+        raise InputError(
+            "--head goes with --training frozen-backbone, full training has a head of its own; leave it out"
+        )
     everything = _open(options)
     check_output(path, "model", _files_of(everything, options.resume))
     if options.resume:
@@ -180,7 +194,10 @@ def evaluate(options: argparse.Namespace) -> int:
     data = _open(options, pictures=not options.results or bool(options.html))
     judged = _chosen(data, options.recordings)
     files = _files_of(data, options.who if options.who != "color" else None, options.results)
-    for output, kind, other in ((options.save_results, "results file", options.html), (options.html, "report", options.save_results)):
+    for output, kind, other in (
+        (options.save_results, "results file", options.html),
+        (options.html, "report", options.save_results),
+    ):
         if output:
             check_output(output, kind, [*files, *filter(None, [other])])
     milliseconds = None
@@ -216,9 +233,9 @@ def evaluate(options: argparse.Namespace) -> int:
 
 def compare(options: argparse.Namespace) -> int:
     """Color detector and detector through the same pictures and walks."""
+    from robotlab.face_off import USUAL_WALKS, face_off, threshold
     from robotlab.neural import NeuralDetector
     from robotlab.neural import fit as train
-    from robotlab.face_off import USUAL_WALKS, face_off, threshold
     from robotlab.report import face_off_page, face_off_text
 
     data = _open(options)
@@ -244,7 +261,11 @@ def compare(options: argparse.Namespace) -> int:
     scores = {name: threshold(detector, source) for name, detector in detectors.items()}
     outcome = face_off(judged, detectors, scores, walks, note, options.seed, progress=not options.quiet)
     path = face_off_page(outcome).save(options.output)
-    _show(json.dumps(outcome.to_json(), indent=1, allow_nan=False) if options.json else f"{face_off_text(outcome)}\n\nTrackers: {note}.")
+    _show(
+        json.dumps(outcome.to_json(), indent=1, allow_nan=False)
+        if options.json
+        else f"{face_off_text(outcome)}\n\nTrackers: {note}."
+    )
     (_say if options.json else _show)(f"report: {path}")
     return 0
 
@@ -277,9 +298,9 @@ def check_environment(options: argparse.Namespace) -> int:
 
 def simulate_walk(options: argparse.Namespace) -> int:
     """One walk in the rendered greenhouse."""
-    from robotlab.neural import NeuralDetector
     from robotlab.face_off import simulate_walk as follow
     from robotlab.face_off import threshold
+    from robotlab.neural import NeuralDetector
     from robotlab.report import drive_page
     from robotlab.report.page import text_table
 
@@ -293,7 +314,9 @@ def simulate_walk(options: argparse.Namespace) -> int:
     else:
         detector = NeuralDetector.load(options.who)
         score = float(detector.facts.get("best_score") or Settings().min_score)
-    run = follow(detector, options.walk, Settings(min_score=score), options.seed, options.who, not options.quiet, log=options.log)
+    run = follow(
+        detector, options.walk, Settings(min_score=score), options.seed, options.who, not options.quiet, log=options.log
+    )
     _show(text_table(("score of the run", options.who), run.scores().items()))
     _show(f"replay: {drive_page(run, options.who).save(options.output)}")
     return 0
@@ -331,7 +354,9 @@ def open_course(options: argparse.Namespace) -> int:
         "--LabApp.extension_manager=readonly",
     ]
     # Without a display Python would open a text browser, if there is one, over this terminal.
-    no_display = sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+    no_display = sys.platform.startswith("linux") and not (
+        os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
+    )
     if options.no_browser or no_display:
         words.append("--no-browser")
     if hasattr(os, "geteuid") and os.geteuid() == 0:

@@ -58,21 +58,49 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command("fit", "train a detector on a data set and write one .onnx file")
     choice_of_pictures(sub)
-    sub.add_argument("-o", "--output", default="model.onnx", metavar="FILE", help="the model file (default: model.onnx)")
-    sub.add_argument("--training", choices=("frozen-backbone", "fine-tuning"), default="frozen-backbone", help="head: seconds; full: all layers, minutes")
-    sub.add_argument("--hold-out", type=_names, metavar="A,B", help="recordings kept apart for early stopping and the threshold")
-    sub.add_argument("--engine", choices=("auto", "numpy", "torch"), help="what full training runs on (default: auto, PyTorch where it is installed)")
-    sub.add_argument("--start", choices=("shipped", "scratch"), help="weights that full training starts from (default: shipped)")
-    sub.add_argument("--head", choices=("linear", "mlp"), help="kind of head of the head fit: linear (default), or mlp with one small layer between")
-    sub.add_argument("--epochs", type=int, metavar="N", help="passes of full training (default: chosen from the number of pictures)")
-    sub.add_argument("--resume", metavar="FILE", help="state file of full training: written as it runs, continued from if it exists")
+    sub.add_argument(
+        "-o", "--output", default="model.onnx", metavar="FILE", help="the model file (default: model.onnx)"
+    )
+    sub.add_argument(
+        "--training",
+        choices=("frozen-backbone", "fine-tuning"),
+        default="frozen-backbone",
+        help="head: seconds; full: all layers, minutes",
+    )
+    sub.add_argument(
+        "--hold-out", type=_names, metavar="A,B", help="recordings kept apart for early stopping and the threshold"
+    )
+    sub.add_argument(
+        "--engine",
+        choices=("auto", "numpy", "torch"),
+        help="what full training runs on (default: auto, PyTorch where it is installed)",
+    )
+    sub.add_argument(
+        "--start", choices=("shipped", "scratch"), help="weights that full training starts from (default: shipped)"
+    )
+    sub.add_argument(
+        "--head",
+        choices=("linear", "mlp"),
+        help="kind of head of the head fit: linear (default), or mlp with one small layer between",
+    )
+    sub.add_argument(
+        "--epochs", type=int, metavar="N", help="passes of full training (default: chosen from the number of pictures)"
+    )
+    sub.add_argument(
+        "--resume", metavar="FILE", help="state file of full training: written as it runs, continued from if it exists"
+    )
 
     sub = command("judge", "score a detector, or a results file, on a labeled data set")
     choice_of_pictures(sub)
     who = sub.add_mutually_exclusive_group(required=True)
     who.add_argument("--with", dest="who", metavar="MODEL|color", help="a model file, or the word color")
     who.add_argument("--results", metavar="FILE", help="a COCO-style results file")
-    sub.add_argument("--learn", type=_names, metavar="A,B", help="recordings the color bands are learned from (default: those not judged)")
+    sub.add_argument(
+        "--learn",
+        type=_names,
+        metavar="A,B",
+        help="recordings the color bands are learned from (default: those not judged)",
+    )
     sub.add_argument("--json", action="store_true", help="print JSON")
     sub.add_argument("--html", metavar="FILE", help="also write a report with pictures")
     sub.add_argument("--save-results", metavar="FILE", help="also write what was found, as a COCO-style results file")
@@ -81,18 +109,31 @@ def _parser() -> argparse.ArgumentParser:
     choice_of_pictures(sub)
     sub.add_argument("--model", metavar="FILE", help="a model file (default: fit a head on the recordings not judged)")
     sub.add_argument("--learn", type=_names, metavar="A,B", help="recordings to learn from (default: those not judged)")
-    sub.add_argument("--walks", type=_names, metavar="A,B", help="walks to follow, NAME or NAME:LAMP (default: weave,wrong_things:warm; none: no walk)")
+    sub.add_argument(
+        "--walks",
+        type=_names,
+        metavar="A,B",
+        help="walks to follow, NAME or NAME:LAMP (default: weave,wrong_things:warm; none: no walk)",
+    )
     sub.add_argument("--json", action="store_true", help="print JSON")
-    sub.add_argument("-o", "--output", default="compare.html", metavar="FILE", help="the report (default: compare.html)")
+    sub.add_argument(
+        "-o", "--output", default="compare.html", metavar="FILE", help="the report (default: compare.html)"
+    )
 
     sub = command("drive", "follow a walk in the rendered greenhouse and write the replay")
-    sub.add_argument("--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)")
-    sub.add_argument("--walk", default="weave", metavar="NAME[:LAMP]", help="the walk, such as weave or weave:warm (default: weave)")
+    sub.add_argument(
+        "--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)"
+    )
+    sub.add_argument(
+        "--walk", default="weave", metavar="NAME[:LAMP]", help="the walk, such as weave or weave:warm (default: weave)"
+    )
     sub.add_argument("-o", "--output", default="drive.html", metavar="FILE", help="the replay (default: drive.html)")
     sub.add_argument("--log", metavar="FILE", help="also write the run log")
 
     sub = command("build", "write the notebooks from their source (contributors)")
-    sub.add_argument("--check", action="store_true", help="write nothing; exit 1 when a notebook differs from its source")
+    sub.add_argument(
+        "--check", action="store_true", help="write nothing; exit 1 when a notebook differs from its source"
+    )
     return parser
 
 
@@ -134,7 +175,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except ModuleNotFoundError as error:
         if not error.name or error.name.partition(".")[0] == "robotlab":
             raise
-        print(f"robotlab {options.command} needs {error.name}, it is not installed; {install_hint('course')}", file=sys.stderr)
+        print(
+            f"robotlab {options.command} needs {error.name}, it is not installed; {install_hint('course')}",
+            file=sys.stderr,
+        )
         return 2
     except BrokenPipeError:
         raise
@@ -144,7 +188,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"robotlab {options.command}: {printable(words)}", file=sys.stderr)
         return 2
     except MemoryError:
-        print(f"robotlab {options.command}: there must be memory for the work, it ran out; choose fewer or smaller pictures", file=sys.stderr)
+        print(
+            f"robotlab {options.command}: there must be memory for the work, it ran out; choose fewer or smaller pictures",
+            file=sys.stderr,
+        )
         return 2
     except KeyboardInterrupt:
         print(f"robotlab {options.command}: interrupted; what was finished is kept", file=sys.stderr)
@@ -152,7 +199,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 # Stand-ins for characters that a terminal or a file of an old encoding cannot hold; others become "?".
-_PLAIN = {"█": "#", "−": "-", "–": "-", "✓": "ok", "✗": "x", "○": "o", "◐": "o", "√": "sqrt", "Δ": "d", "π": "pi", "²": "2", "°": " deg", "×": "x", "·": "."}
+_PLAIN = {
+    "█": "#",
+    "−": "-",
+    "–": "-",
+    "✓": "ok",
+    "✗": "x",
+    "○": "o",
+    "◐": "o",
+    "√": "sqrt",
+    "Δ": "d",
+    "π": "pi",
+    "²": "2",
+    "°": " deg",
+    "×": "x",
+    "·": ".",
+}
 
 
 def _plain(error: UnicodeError) -> tuple[str, int]:

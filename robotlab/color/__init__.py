@@ -11,17 +11,17 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.color.white_balance import apply_gains, gray_world
     from robotlab.color.bands import Band, LabBand, overlay
-    from robotlab.color.components import Components, connected_components
-    from robotlab.image.morphology import open_close, dilate, erode
-    from robotlab.color.fast_threshold import pixels_in_band
     from robotlab.color.colorspace import HUES, histogram, hsv, hue_step, mean_hue
-    from robotlab.color.joining import join_stacked
-    from robotlab.color.lighting import LightingCheck, lighting_check
-    from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
-    from robotlab.color.shape import Shape
+    from robotlab.color.components import Components, connected_components
     from robotlab.color.detector import ColorDetector
+    from robotlab.color.fast_threshold import pixels_in_band
+    from robotlab.color.joining import join_stacked
+    from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
+    from robotlab.color.lighting import LightingCheck, lighting_check
+    from robotlab.color.shape import Shape
+    from robotlab.color.white_balance import apply_gains, gray_world
+    from robotlab.image.morphology import dilate, erode, open_close
 
 __all__ = [
     "HUES",

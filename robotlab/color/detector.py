@@ -8,19 +8,19 @@ from pathlib import Path
 
 import numpy as np
 
-from robotlab.color.white_balance import apply_gains, check_gains, gray_world
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.components import Components
-from robotlab.image.morphology import open_close
 from robotlab.color.joining import join_stacked
 from robotlab.color.learn import CORE, learn_from_boxes
 from robotlab.color.pieces import pieces_in_band
 from robotlab.color.shape import Shape
-from robotlab.color.store import read_color_detector, color_detector_to_json
+from robotlab.color.store import color_detector_to_json, read_color_detector
+from robotlab.color.white_balance import apply_gains, check_gains, gray_world
+from robotlab.detections import Detections
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_json
+from robotlab.image.morphology import open_close
 from robotlab.image.picture import check_picture
-from robotlab.detections import Detections
 
 
 class ColorDetector:
@@ -80,7 +80,7 @@ class ColorDetector:
         self.bands, self.classes = _named_bands(bands, classes)
         shapes = {} if shapes is None else shapes
         if isinstance(shapes, Shape):
-            shapes = {name: shapes for name in self.bands}
+            shapes = dict.fromkeys(self.bands, shapes)
         for name, shape in shapes.items():
             if name not in self.classes or not isinstance(shape, Shape):
                 raise InputError(
@@ -289,7 +289,9 @@ class ColorDetector:
         return cls(band, [class_name], **settings)
 
     @classmethod
-    def from_dataset(cls, data, class_names: str | Sequence[str] | None = None, progress: bool = False) -> ColorDetector:
+    def from_dataset(
+        cls, data, class_names: str | Sequence[str] | None = None, progress: bool = False
+    ) -> ColorDetector:
         """A detector from a labeled data set, with everything chosen on it.
 
         Parameters

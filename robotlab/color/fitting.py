@@ -110,7 +110,9 @@ def fit_color_detector(
         return _fit(make, data, wanted, class_names is not None, shown_bar.update)
 
 
-def _fit(make: Callable[..., ColorDetector], data, wanted: list[str], named: bool, tick: Callable[[], object]) -> ColorDetector:
+def _fit(
+    make: Callable[..., ColorDetector], data, wanted: list[str], named: bool, tick: Callable[[], object]
+) -> ColorDetector:
     """The same, telling `tick` of each step."""
     shown = _load(data, tick)
     names = [name for name in wanted if any((one.labels == data.classes.index(name)).any() for one in shown)]
@@ -158,7 +160,9 @@ def _fit(make: Callable[..., ColorDetector], data, wanted: list[str], named: boo
     # From the pixels looked at to those of the pictures; a speck of noise, which
     # opening takes away, is one pixel in both.
     every = float(np.median([one.every for one in shown]))
-    shapes = {name: replace(shape, min_area_px=max(1, round(shape.min_area_px * every**2))) for name, shape in shapes.items()}
+    shapes = {
+        name: replace(shape, min_area_px=max(1, round(shape.min_area_px * every**2))) for name, shape in shapes.items()
+    }
     settings["close_px"] = round(settings["close_px"] * every)
     return made(best.bands, shapes, **settings)
 
@@ -318,7 +322,7 @@ def search_band(inside: np.ndarray, outside: np.ndarray, share: float, start: Ba
     best = -1.0
     while True:
         before = best
-        for axis, bins in enumerate((HUES, _STEPS, _STEPS)):
+        for axis, _bins in enumerate((HUES, _STEPS, _STEPS)):
             others = tuple(other for other in range(3) if other != axis)
             lines = []
             for counts in (inside, outside):
@@ -338,9 +342,7 @@ def search_band(inside: np.ndarray, outside: np.ndarray, share: float, start: Ba
             break
     (h, width), (s, s_steps), (v, v_steps) = ranges
     return Band(
-        (h, (h + width - 1) % HUES),
-        (s * _STEP, (s + s_steps) * _STEP - 1),
-        (v * _STEP, (v + v_steps) * _STEP - 1),
+        (h, (h + width - 1) % HUES), (s * _STEP, (s + s_steps) * _STEP - 1), (v * _STEP, (v + v_steps) * _STEP - 1)
     )
 
 

@@ -71,7 +71,9 @@ def core_pixels(picture: np.ndarray, boxes: np.ndarray, core: float = CORE) -> l
     for row, (x0, y0, x1, y1) in enumerate(check_boxes(boxes)):
         x, y = (x0 + x1) / 2, (y0 + y1) / 2
         if not (0 <= x < width and 0 <= y < height):
-            raise BoxError(f"boxes must have their center in the picture ({width}×{height} px), row {row} is at ({x:g}, {y:g}); clip it")
+            raise BoxError(
+                f"boxes must have their center in the picture ({width}×{height} px), row {row} is at ({x:g}, {y:g}); clip it"
+            )
         half_x, half_y = (x1 - x0) / 2 * core, (y1 - y0) / 2 * core
         left, right = max(int(np.rint(x - half_x)), 0), min(int(np.rint(x + half_x)), width)
         top, bottom = max(int(np.rint(y - half_y)), 0), min(int(np.rint(y + half_y)), height)
@@ -157,7 +159,9 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
     """
     pixels = np.asarray(pixels)
     if pixels.ndim != 2 or pixels.shape[1:] != (3,) or not len(pixels) or pixels.dtype != np.uint8:
-        raise InputError(f"pixels must be (N, 3) of uint8 with N > 0, got {pixels.shape} of {pixels.dtype}; use picture[mask]")
+        raise InputError(
+            f"pixels must be (N, 3) of uint8 with N > 0, got {pixels.shape} of {pixels.dtype}; use picture[mask]"
+        )
     if not 0 <= outside_percent < 50:
         raise InputError(f"outside_percent must be from 0 to below 50, got {outside_percent}; 5 is usual")
     ends = (outside_percent, 100 - outside_percent)
@@ -165,7 +169,9 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
     if np.percentile(saturation, 80) < GRAY_SATURATION:
         s1 = int(np.ceil(np.percentile(saturation, ends[1]))) + OTHER_SLACK
         v0, v1 = np.percentile(value, ends)
-        return Band((0, HUES - 1), (0, min(s1, 255)), (max(int(v0) - OTHER_SLACK, 0), min(int(np.ceil(v1)) + OTHER_SLACK, 255)))
+        return Band(
+            (0, HUES - 1), (0, min(s1, 255)), (max(int(v0) - OTHER_SLACK, 0), min(int(np.ceil(v1)) + OTHER_SLACK, 255))
+        )
     weight = saturation.astype(np.float64) * value * colorful(pixels)
     for _ in range(2):
         middle = mean_hue(hue, weight)
@@ -206,7 +212,9 @@ def colorful(pixels: np.ndarray) -> np.ndarray:
     return saturation >= PALE * most if most >= GRAY_SATURATION else np.ones(len(pixels), bool)
 
 
-def learn_lab_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT, lightness_weight: float = 0.5) -> LabBand:
+def learn_lab_band(
+    pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT, lightness_weight: float = 0.5
+) -> LabBand:
     """A ball in CIE L*a*b* around some colors.
 
     Parameters
@@ -235,7 +243,9 @@ def learn_lab_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT,
     """
     pixels = np.asarray(pixels)
     if pixels.ndim != 2 or pixels.shape[1:] != (3,) or not len(pixels) or pixels.dtype != np.uint8:
-        raise InputError(f"pixels must be (N, 3) of uint8 with N > 0, got {pixels.shape} of {pixels.dtype}; use picture[mask]")
+        raise InputError(
+            f"pixels must be (N, 3) of uint8 with N > 0, got {pixels.shape} of {pixels.dtype}; use picture[mask]"
+        )
     if not 0 <= outside_percent < 50:
         raise InputError(f"outside_percent must be from 0 to below 50, got {outside_percent}; 5 is usual")
     pixels = pixels[colorful(pixels)]
@@ -348,6 +358,8 @@ def paired(pictures, boxes) -> tuple[list[np.ndarray], list[np.ndarray]]:
         pictures, boxes = [pictures], [boxes]
     pictures, boxes = list(pictures), list(boxes)
     if len(pictures) != len(boxes):
-        raise InputError(f"there must be one array of boxes for each picture, got {len(boxes)} for {len(pictures)}; pass [] where there is none")
+        raise InputError(
+            f"there must be one array of boxes for each picture, got {len(boxes)} for {len(pictures)}; pass [] where there is none"
+        )
     pictures = [check_picture(picture, f"picture {n}") for n, picture in enumerate(pictures)]
     return pictures, [check_boxes(some, f"boxes of picture {n}") for n, some in enumerate(boxes)]

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.components import Components, blobs_of_runs, runs_of_pixels
-from robotlab.image.morphology import open_close
-from robotlab.color.fast_threshold import pixels_in_band
 from robotlab.color.colorspace import hsv_of_bytes
+from robotlab.color.components import Components, blobs_of_runs, runs_of_pixels
+from robotlab.color.fast_threshold import pixels_in_band
+from robotlab.image.morphology import open_close
 
 
 def pieces_in_band(

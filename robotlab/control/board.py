@@ -42,7 +42,9 @@ class BoardWheels:
     """
 
     def __init__(self, max_accel_mps2: float | None = 1.0, timeout_s: float = BOARD_TIMEOUT_S) -> None:
-        self._accel = float("inf") if max_accel_mps2 is None else number(max_accel_mps2, "max_accel_mps2", 0, open_low=True)
+        self._accel = (
+            float("inf") if max_accel_mps2 is None else number(max_accel_mps2, "max_accel_mps2", 0, open_low=True)
+        )
         self._timeout = number(timeout_s, "timeout_s", 0, open_low=True)
         self._speeds = self._goal = (0.0, 0.0)
         self._heard = self._since = 0.0
@@ -93,7 +95,10 @@ class BoardWheels:
         if self._ramping:
             room = self._accel * (t_s - self._since) if t_s > self._since else 0.0
             self._since = t_s
-            left, right = (speed + min(max(goal - speed, -room), room) for speed, goal in zip(self._speeds, self._goal, strict=True))
+            left, right = (
+                speed + min(max(goal - speed, -room), room)
+                for speed, goal in zip(self._speeds, self._goal, strict=True)
+            )
             self._speeds = left, right
             self._ramping = self._speeds != self._goal
         return self._speeds

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.errors import MotionError
 from robotlab.control.checks import number
+from robotlab.errors import MotionError
 
 
 def oscillation_growth(errors: Sequence[float]) -> float:
@@ -158,11 +158,15 @@ def find_gain_limit(
     number(tolerance, "tolerance", 0, open_low=True)
     tried = [(gain, oscillation_growth(loop(gain)))]
     if tried[0][1] >= _DIES_OUT:
-        raise MotionError(f"first_gain must be stable, {gain:g} swings {tried[0][1]:.3g} times wider; start with a smaller one")
+        raise MotionError(
+            f"first_gain must be stable, {gain:g} swings {tried[0][1]:.3g} times wider; start with a smaller one"
+        )
     low, high = gain, None
     while high is None and gain < most_gain:
         if len(tried) > _MOST_RAISES:
-            raise MotionError(f"some gain must swing wider and wider, up to {gain:.3g} none did; check that the loop uses the gain")
+            raise MotionError(
+                f"some gain must swing wider and wider, up to {gain:.3g} none did; check that the loop uses the gain"
+            )
         gain = min(1.5 * gain, most_gain)
         tried.append((gain, oscillation_growth(loop(gain))))
         if tried[-1][1] >= _DIES_OUT:

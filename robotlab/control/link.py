@@ -40,8 +40,8 @@ import threading
 import time
 from typing import Protocol, runtime_checkable
 
-from robotlab.errors import MotionError, install_hint
 from robotlab.control.checks import number
+from robotlab.errors import MotionError, install_hint
 
 # A good line must come at least this often, or the board halts: five lines
 # at 20 Hz, so that one lost line never stops the trolley.
@@ -215,7 +215,9 @@ def unframe(line: bytes) -> list[str]:
     body = line.rstrip(b"\r\n")
     text, star, check = body.rpartition(b"*")
     if len(line) > LONGEST_LINE or not star or not text.isascii() or check != b"%02X" % crc8(text):
-        raise LinkError(f"a line must end in * and its CRC-8, got {bytes(line[:LONGEST_LINE])!r}; check cable, speed and earth")
+        raise LinkError(
+            f"a line must end in * and its CRC-8, got {bytes(line[:LONGEST_LINE])!r}; check cable, speed and earth"
+        )
     return text.decode("ascii").split(" ")
 
 
@@ -328,7 +330,12 @@ class SerialLink:
             If the board does not confirm in time.
         """
         wheels = [
-            round(1000 * number(value, name, -self._max, self._max, repair="lower it, or raise max_mps if the trolley is that fast"))
+            round(
+                1000
+                * number(
+                    value, name, -self._max, self._max, repair="lower it, or raise max_mps if the trolley is that fast"
+                )
+            )
             for value, name in ((left_mps, "left_mps"), (right_mps, "right_mps"))
         ]
         self._ask("GO", *wheels)
@@ -353,7 +360,9 @@ class SerialLink:
         if os.getpid() != self._owner:
             raise LinkError("a link must be used by the program that opened it, this is a child of it; end the child")
         if not self._turn.acquire(timeout=2 * self._reply):
-            raise LinkError(f"the board must answer one line after the other, another thread has waited {2 * self._reply:g} s; check cable and power")
+            raise LinkError(
+                f"the board must answer one line after the other, another thread has waited {2 * self._reply:g} s; check cable and power"
+            )
         try:
             self._ask_alone(word, *values)
             self._stale = False
@@ -387,6 +396,10 @@ class SerialLink:
             if words[:2] == ["OK", str(seq)]:
                 return
             if words[:2] == ["NO", str(seq)]:
-                raise LinkError(f"the board must accept {word} {values}, it answered {' '.join(words[2:]) or 'no'}; check its limits")
+                raise LinkError(
+                    f"the board must accept {word} {values}, it answered {' '.join(words[2:]) or 'no'}; check its limits"
+                )
             if self._clock() >= end:
-                raise LinkError(f"the board must confirm within {self._reply:g} s, it did not; check cable, power and speed")
+                raise LinkError(
+                    f"the board must confirm within {self._reply:g} s, it did not; check cable, power and speed"
+                )

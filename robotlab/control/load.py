@@ -11,9 +11,9 @@ import math
 import numpy as np
 from scipy.linalg import expm
 
-from robotlab.errors import MotionError
 from robotlab.control.checks import number
 from robotlab.control.motor import Motor
+from robotlab.errors import MotionError
 
 # Standard gravity, m/s^2 (ISO 80000-3), rounded.
 GRAVITY_MPS2 = 9.81
@@ -42,7 +42,11 @@ def grip_limit_mps2(friction: float, driven_share: float = 1.0) -> float:
     >>> round(grip_limit_mps2(0.6, 0.7), 2)
     4.12
     """
-    return number(friction, "friction", 0, open_low=True) * GRAVITY_MPS2 * number(driven_share, "driven_share", 0, 1, open_low=True)
+    return (
+        number(friction, "friction", 0, open_low=True)
+        * GRAVITY_MPS2
+        * number(driven_share, "driven_share", 0, 1, open_low=True)
+    )
 
 
 def tip_limit_mps2(half_base_m: float, middle_height_m: float) -> float:
@@ -139,7 +143,10 @@ def tilt(accel_mps2: np.ndarray, dt_s: float, half_base_m: float, middle_height_
     (False, True)
     """
     accel, dt = _row(accel_mps2, "accel_mps2"), number(dt_s, "dt_s", 0, open_low=True)
-    base, height = (number(value, name, 0, open_low=True) for value, name in ((half_base_m, "half_base_m"), (middle_height_m, "middle_height_m")))
+    base, height = (
+        number(value, name, 0, open_low=True)
+        for value, name in ((half_base_m, "half_base_m"), (middle_height_m, "middle_height_m"))
+    )
     edge, rate = math.atan2(base, height), 3 * GRAVITY_MPS2 / (4 * math.hypot(base, height))
     angle = speed = 0.0
     angles = np.zeros(len(accel))
@@ -262,5 +269,7 @@ def shake(accel_mps2: np.ndarray, dt_s: float, mast_m: float, mast_hz: float, da
 def _row(values: np.ndarray, name: str) -> np.ndarray:
     row = np.asarray(values, float)
     if row.ndim != 1 or not len(row) or not np.isfinite(row).all():
-        raise MotionError(f"{name} must be a row of finite numbers, (T,) with T at least 1, got shape {row.shape}; look for NaN and for a second axis")
+        raise MotionError(
+            f"{name} must be a row of finite numbers, (T,) with T at least 1, got shape {row.shape}; look for NaN and for a second axis"
+        )
     return row

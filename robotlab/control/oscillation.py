@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.errors import MotionError
 from robotlab.control.checks import number
+from robotlab.errors import MotionError
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 
-from robotlab.errors import MotionError
 from robotlab.control.checks import number
+from robotlab.errors import MotionError
 
 
 class Ramp:
@@ -42,7 +42,9 @@ class Ramp:
     """
 
     def __init__(self, max_accel_mps2: float | None, start: float = 0.0) -> None:
-        self.max_accel_mps2 = None if max_accel_mps2 is None else number(max_accel_mps2, "max_accel_mps2", 0, open_low=True)
+        self.max_accel_mps2 = (
+            None if max_accel_mps2 is None else number(max_accel_mps2, "max_accel_mps2", 0, open_low=True)
+        )
         self.speed = number(start, "start")
 
     def step(self, wanted: float, dt_s: float) -> float:

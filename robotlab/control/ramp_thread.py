@@ -18,13 +18,13 @@ from typing import TypeVar
 
 import numpy as np
 
-from robotlab.errors import MotionError
 from robotlab.control.checks import number
 from robotlab.control.differential_drive import DifferentialDrive, scale_wheel_speeds
 from robotlab.control.link import BOARD_TIMEOUT_S, MotorLink
 from robotlab.control.ramp import speed_change_time_s
 from robotlab.control.safety import Watchdog
 from robotlab.control.supervisor import HALT, StopState, Supervisor
+from robotlab.errors import MotionError
 
 T = TypeVar("T")
 
@@ -154,10 +154,17 @@ class RampThread:
         self._limits = (max_accel_mps2, max_yaw_accel_radps2, max_jerk_mps3)
         self._watched = "link" in limits_s or (watchdog is not None and watchdog.watches("link"))
         self._stop = Supervisor(
-            *self._times(), max_accel_mps2=max_accel_mps2, max_yaw_accel_radps2=max_yaw_accel_radps2, max_jerk_mps3=max_jerk_mps3, period_s=self._period,
-            command_s=number(command_s, "command_s", 0, open_low=True), limits_s=limits_s, delay_s=delay_s,
-            max_age_s=limits_s.get("camera", math.inf), board_timeout_s=board_timeout_s,
-        )  # fmt: skip
+            *self._times(),
+            max_accel_mps2=max_accel_mps2,
+            max_yaw_accel_radps2=max_yaw_accel_radps2,
+            max_jerk_mps3=max_jerk_mps3,
+            period_s=self._period,
+            command_s=number(command_s, "command_s", 0, open_low=True),
+            limits_s=limits_s,
+            delay_s=delay_s,
+            max_age_s=limits_s.get("camera", math.inf),
+            board_timeout_s=board_timeout_s,
+        )
         self._lock = threading.Lock()
         self._late: list[float] = []
         self._missed = 0
@@ -218,7 +225,9 @@ class RampThread:
         try:
             return after, float(now)
         except (TypeError, ValueError):
-            raise MotionError(f"the clock's time must be a number, got {now!r:.40}; pass a clock that gives seconds, such as time.monotonic") from None
+            raise MotionError(
+                f"the clock's time must be a number, got {now!r:.40}; pass a clock that gives seconds, such as time.monotonic"
+            ) from None
 
     def want(self, v_mps: float, yaw_radps: float) -> None:
         """Set the wanted motion; it holds for `command_s`.
@@ -260,7 +269,9 @@ class RampThread:
                 self._stop.fail(str(self.error))
             # The command that it hangs in must not go out late.
             with suppress(AttributeError):
-                ctypes.pythonapi.PyThreadState_SetAsyncExc(ctypes.c_ulong(self._thread.ident or 0), ctypes.py_object(SystemExit))
+                ctypes.pythonapi.PyThreadState_SetAsyncExc(
+                    ctypes.c_ulong(self._thread.ident or 0), ctypes.py_object(SystemExit)
+                )
             last = threading.Thread(target=self._halt_once, name="last stop", daemon=True)
             last.start()
             pressed = self._join(last, _GRACE_S) or pressed
@@ -279,10 +290,14 @@ class RampThread:
     def _join(self, thread: threading.Thread, seconds: float) -> BaseException | None:
         """Wait for a thread while it gets on; an interruption waits as well, and is given back."""
         pressed, end = None, time.monotonic() + seconds
-        while thread.is_alive() and (left := end - time.monotonic()) > 0 and (thread is not self._thread or self.silent_s() < _GRACE_S):
+        while (
+            thread.is_alive()
+            and (left := end - time.monotonic()) > 0
+            and (thread is not self._thread or self.silent_s() < _GRACE_S)
+        ):
             try:
                 thread.join(min(left, 0.1))
-            except BaseException as error:  # noqa: BLE001 - Ctrl-C now would leave the trolley driving
+            except BaseException as error:
                 pressed = error
         return pressed
 
@@ -334,7 +349,7 @@ class RampThread:
             if self._stop.reason and self.error is None:
                 said = f" ({self._refused})" if self._stop.reason.startswith("link ") and self._refused else ""
                 self.error = MotionError(f"{self._stop.reason}{said}; find the cause, then start again")
-        except BaseException as error:  # noqa: BLE001 - whatever ended it is kept for the caller
+        except BaseException as error:
             self.error = self.error or error
         finally:
             self._stop.fail(f"{type(self.error).__name__}: {self.error}")
@@ -380,8 +395,10 @@ class RampThread:
     def _halt_once(self) -> bool:
         try:
             self._link.stop()
-        except BaseException as error:  # noqa: BLE001 - said in halt_error
-            self.halt_error = MotionError(f"HALT must be confirmed, it was not ({error}); cut the power, then check cable and board")
+        except BaseException as error:
+            self.halt_error = MotionError(
+                f"HALT must be confirmed, it was not ({error}); cut the power, then check cable and board"
+            )
             return False
         with self._lock:
             self._stop.halt_confirmed()

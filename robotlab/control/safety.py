@@ -16,9 +16,9 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from robotlab.errors import MotionError
 from robotlab.control.checks import number
 from robotlab.control.ramp import stopping_distance_m
+from robotlab.errors import MotionError
 
 
 class StopKind(enum.Enum):
@@ -123,7 +123,9 @@ class Watchdog:
         steady: Callable[[], float] | None = None,
     ) -> None:
         self._limits = {
-            str(part): number(limit, f"limit of {part}", 0, open_low=True, repair="give its longest silence, in seconds")
+            str(part): number(
+                limit, f"limit of {part}", 0, open_low=True, repair="give its longest silence, in seconds"
+            )
             for part, limit in limits_s.items()
         }
         self._gap = number(max_gap_s, "max_gap_s", 0, open_low=True)
@@ -192,7 +194,9 @@ class Watchdog:
             if not 0 <= gap <= self._gap:  # NaN fails this, too
                 self.fault = Fault("clock", now, f"two checks must be 0 to {self._gap:g} s apart, they were {gap:g} s")
             elif not (drift := self._drift_s(before, now, after)) <= self._gap / 4:
-                self.fault = Fault("clock", now, f"two clocks must agree within {self._gap / 4:.3g} s, they came {drift:.3g} s apart")
+                self.fault = Fault(
+                    "clock", now, f"two clocks must agree within {self._gap / 4:.3g} s, they came {drift:.3g} s apart"
+                )
             else:
                 # The longest overdue first, so that the message names the cause; of two
                 # equal ones the first given: a dead camera silences the detector, too.
@@ -201,11 +205,15 @@ class Watchdog:
                 ahead = next((part for part, seen in self._seen.items() if not seen <= now), None)
                 if ahead is not None:
                     by = self._seen[ahead] - now
-                    self.fault = Fault(ahead, now, f"{ahead} must answer before it is asked, its answer is {by:.3g} s in the future")
+                    self.fault = Fault(
+                        ahead, now, f"{ahead} must answer before it is asked, its answer is {by:.3g} s in the future"
+                    )
                 elif overdue > 0:
                     part = next(part for part, by in late.items() if by >= overdue - 1e-9)
                     limit = self._limits[part]
-                    self.fault = Fault(part, now, f"{part} must answer every {limit:g} s, it was silent for {limit + overdue:.3g} s")
+                    self.fault = Fault(
+                        part, now, f"{part} must answer every {limit:g} s, it was silent for {limit + overdue:.3g} s"
+                    )
         self._checked = now
         return self.fault
 

@@ -15,8 +15,8 @@ import math
 
 import numpy as np
 
-from robotlab.errors import MotionError
 from robotlab.control.checks import number, whole
+from robotlab.errors import MotionError
 
 # Gain margin of the largest safe gain: the gain, or what multiplies it, may
 # double (6 dB) before the loop becomes unstable (common practice, no source;
@@ -135,7 +135,9 @@ def continuous_bearing(t_s, gain: float, delay_s: float) -> np.ndarray:
     turn = number(gain, "gain", 0) * delay
     t = np.atleast_1d(np.asarray(t_s, float))
     if not np.isfinite(t).all() or t.max(initial=0.0) > _MOST_DELAYS * delay:
-        raise MotionError(f"t_s must be finite and at most {_MOST_DELAYS} delays, got up to {t.max():g} s; ask for less")
+        raise MotionError(
+            f"t_s must be finite and at most {_MOST_DELAYS} delays, got up to {t.max():g} s; ask for less"
+        )
     # One delay after the other: within each, b' is the polynomial of the one
     # before.  The sum itself loses all digits after some thirty delays.
     which = np.maximum(np.ceil(t / delay), 0).astype(int)
@@ -234,7 +236,9 @@ def sampled_bearing(a: float, delay_frames: int, frames: int) -> list[float]:
 def _loop_matrix(gain: float, frame_s: float, delay_s: float, lag_s: float) -> np.ndarray:
     """One frame of bearing, yaw rate and the bearings still under way."""
     if delay_s > _MOST_FRAMES * frame_s:
-        raise MotionError(f"delay_s must be at most {_MOST_FRAMES} frames, got {delay_s / frame_s:.4g}; use continuous_limit for so many")
+        raise MotionError(
+            f"delay_s must be at most {_MOST_FRAMES} frames, got {delay_s / frame_s:.4g}; use continuous_limit for so many"
+        )
     d, rest = divmod(delay_s, frame_s)
     # A delay of 2.9999999 frames is one of 3.
     if rest > frame_s * (1 - 1e-9):

@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from robotlab.errors import MotionError
 from robotlab.control.checks import number
+from robotlab.errors import MotionError
 
 
 def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf) -> float:
@@ -42,12 +42,19 @@ def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf
     """
     wanted = gain * bearing_rad
     if math.isnan(wanted):
-        raise MotionError(f"bearing and gain must be numbers, got {bearing_rad} and {gain}; steer only by a target that was seen")
+        raise MotionError(
+            f"bearing and gain must be numbers, got {bearing_rad} and {gain}; steer only by a target that was seen"
+        )
     return min(max(wanted, -max_yaw_radps), max_yaw_radps)
 
 
 def speed_toward(
-    distance_m: float, keep_m: float, gain: float, max_mps: float, max_reverse_mps: float = 0.0, bearing_rad: float = 0.0
+    distance_m: float,
+    keep_m: float,
+    gain: float,
+    max_mps: float,
+    max_reverse_mps: float = 0.0,
+    bearing_rad: float = 0.0,
 ) -> float:
     """Forward speed that keeps a distance to the target: proportional (P) control.
 
@@ -160,7 +167,9 @@ class FeedForwardTurn:
         if not dt_s > 0:
             raise MotionError(f"dt_s must be more than 0, got {dt_s}; pass the time between two pictures")
         if not math.isfinite(bearing_rad + yaw_rad):
-            raise MotionError(f"bearing and yaw must be finite, got {bearing_rad} and {yaw_rad}; leave out pictures without a target")
+            raise MotionError(
+                f"bearing and yaw must be finite, got {bearing_rad} and {yaw_rad}; leave out pictures without a target"
+            )
         direction = bearing_rad + yaw_rad
         if self._direction is not None:
             measured = math.remainder(direction - self._direction, 2 * math.pi) / dt_s
@@ -321,12 +330,16 @@ def sign_check(bearings_rad, lefts_mps, rights_mps, least_rad: float = 0.05, lea
     for side, seen in votes.items():
         if not seen and straight[side]:
             return SignCheck(
-                False, False, f"with the target on the {side} both wheels turn alike, so the robot goes straight: "
-                "is one plug turned round, or do both wheels hang on one output?"
-            )  # fmt: skip
+                False,
+                False,
+                f"with the target on the {side} both wheels turn alike, so the robot goes straight: "
+                "is one plug turned round, or do both wheels hang on one output?",
+            )
         if not seen:
             return SignCheck(
-                False, False, f"no frame with the target on the {side} and the wheels turning; show it there and try again"
+                False,
+                False,
+                f"no frame with the target on the {side} and the wheels turning; show it there and try again",
             )
     shares = [sum(seen) / len(seen) for seen in votes.values()]
     # Four of five frames must agree on each side: one may be a false box.
@@ -334,8 +347,12 @@ def sign_check(bearings_rad, lefts_mps, rights_mps, least_rad: float = 0.05, lea
         return SignCheck(True, False, "the wheels turn the robot toward the target on both sides")
     if max(shares) <= 0.2:
         return SignCheck(
-            False, True, "the wheels turn the robot away from the target: flip the steering sign, or swap the two motors"
+            False,
+            True,
+            "the wheels turn the robot away from the target: flip the steering sign, or swap the two motors",
         )
     return SignCheck(
-        False, False, "the two sides disagree: check that each wheel's plus is forward and that left and right are not the same wheel"
+        False,
+        False,
+        "the two sides disagree: check that each wheel's plus is forward and that left and right are not the same wheel",
     )

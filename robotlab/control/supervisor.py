@@ -59,11 +59,11 @@ import enum
 import math
 from collections.abc import Mapping
 
-from robotlab.errors import MotionError
 from robotlab.control.checks import number
 from robotlab.control.link import BOARD_TIMEOUT_S
 from robotlab.control.ramp import JerkRamp, Ramp, make_ramp
 from robotlab.control.safety import Watchdog
+from robotlab.errors import MotionError
 
 # What a step gives when only HALT may be sent.
 HALT = None
@@ -280,7 +280,11 @@ class Supervisor:
                 ramp.speed = speed
                 if isinstance(ramp, JerkRamp):
                     ramp.accel = accel
-        wanted = self._wanted if self.state is StopState.READY and 0 <= t_s - self._wanted_at <= self._patience else (0.0, 0.0)
+        wanted = (
+            self._wanted
+            if self.state is StopState.READY and 0 <= t_s - self._wanted_at <= self._patience
+            else (0.0, 0.0)
+        )
         ramps = (self._speed, self._yaw)
         self._held = [(ramp, ramp.speed, getattr(ramp, "accel", 0.0)) for ramp in ramps]
         for ramp, goal in zip(ramps, wanted, strict=True):
@@ -340,7 +344,9 @@ class Supervisor:
             If the board has not confirmed a HALT.
         """
         if self.state is not StopState.HALTED:
-            raise MotionError(f"a restart must follow a confirmed HALT, the state is {self.state.value}; stop first, and find out why")
+            raise MotionError(
+                f"a restart must follow a confirmed HALT, the state is {self.state.value}; stop first, and find out why"
+            )
         self._t, self._now = t_s, t_s if now_s is None else now_s
         self._dog.reset()
         self._begin(t_s)

@@ -102,10 +102,16 @@ def build(
     sources = [path for path in sorted(source_folder.glob("*.py")) if path.stem.startswith(only or "")]
     if not sources:
         wanted = f" that starts with {only}" if only else ""
-        raise LessonError(f"a folder of sources must hold a file NN_name.py{wanted}, {source_folder} holds none; check the path")
+        raise LessonError(
+            f"a folder of sources must hold a file NN_name.py{wanted}, {source_folder} holds none; check the path"
+        )
     said = []
     for source in sources:
-        said += _check_one(source, lessons_folder, worked_folder) if check else [_build_one(source, lessons_folder, worked_folder)]
+        said += (
+            _check_one(source, lessons_folder, worked_folder)
+            if check
+            else [_build_one(source, lessons_folder, worked_folder)]
+        )
     if check and only is None:
         names = {source.stem for source in sources}
         for folder in (lessons_folder, worked_folder):
@@ -159,12 +165,16 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
         where = f"{path.name}, cell {number}"
         unknown = [tag for tag in tags if tag not in KINDS + RUNNER_TAGS]
         if unknown:
-            raise LessonError(f"{where}: a tag must be one of {', '.join(KINDS + RUNNER_TAGS)}, got {unknown[0]!r}; mend its spelling")
+            raise LessonError(
+                f"{where}: a tag must be one of {', '.join(KINDS + RUNNER_TAGS)}, got {unknown[0]!r}; mend its spelling"
+            )
         kinds = [tag for tag in tags if tag in KINDS]
         if len(kinds) > 1:
             raise LessonError(f"{where}: a cell must be of one kind, got {' and '.join(kinds)}; keep one of them")
         if "still" in tags and (raw.cell_type != "code" or set(metadata) != {"picture", "alt"}):
-            raise LessonError(f'{where}: a still must be code with picture="name" and alt="text", got {sorted(metadata)}; add them')
+            raise LessonError(
+                f'{where}: a still must be code with picture="name" and alt="text", got {sorted(metadata)}; add them'
+            )
         if "still" not in tags and metadata:
             raise LessonError(f"{where}: a cell must have no metadata but tags, got {sorted(metadata)}; take them away")
         cells.append({"type": raw.cell_type, "source": raw.source.strip("\n"), "tags": tags, "metadata": metadata})
@@ -172,7 +182,9 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
         raise LessonError(f"{path.name}: a lesson must begin with a markdown cell and its title, '# ...'; add one")
     starters, worked = (sum(kind in cell["tags"] for cell in cells) for kind in ("starter", "worked"))
     if starters != worked:
-        raise LessonError(f"{path.name}: each starter must have its worked cell, got {starters} and {worked}; add what is missing")
+        raise LessonError(
+            f"{path.name}: each starter must have its worked cell, got {starters} and {worked}; add what is missing"
+        )
     return cells
 
 
@@ -340,7 +352,9 @@ def _between(start: Path, end: Path) -> str:
 def _picture_of(ran: dict[str, Any], where: str) -> bytes:
     pictures = [out["data"]["image/png"] for out in ran["outputs"] if "image/png" in out.get("data", {})]
     if len(pictures) != 1:
-        raise LessonError(f"{where}: a still must draw one picture, it drew {len(pictures)}; show one figure at its end")
+        raise LessonError(
+            f"{where}: a still must draw one picture, it drew {len(pictures)}; show one figure at its end"
+        )
     content = base64.b64decode(pictures[0])
     if len(content) > STILL_LIMIT:
         raise LessonError(f"{where}: a still must be under {STILL_LIMIT} bytes, it has {len(content)}; draw it smaller")
@@ -368,14 +382,18 @@ def main(arguments: list[str] | None = None) -> int:
     """
     import argparse
 
-    parser = argparse.ArgumentParser(prog="robotlab build", description="Build the notebooks of the lessons from their sources.")
+    parser = argparse.ArgumentParser(
+        prog="robotlab build", description="Build the notebooks of the lessons from their sources."
+    )
     parser.add_argument("folder", nargs="?", default=".", help="the checkout (default: here)")
     parser.add_argument("--check", action="store_true", help="write nothing, report what a build would change")
     parser.add_argument("--only", metavar="NN", help="only lessons whose name starts with this")
     chosen = parser.parse_args(arguments)
     root = Path(chosen.folder)
     try:
-        said = build(root / "instructor" / "source", root / "lessons", root / "instructor" / "worked", chosen.check, chosen.only)
+        said = build(
+            root / "instructor" / "source", root / "lessons", root / "instructor" / "worked", chosen.check, chosen.only
+        )
     except LessonError as error:
         print(f"robotlab build: {error}", file=sys.stderr)
         return 2
@@ -384,7 +402,10 @@ def main(arguments: list[str] | None = None) -> int:
     for line in said:
         print(line)
     if chosen.check:
-        print(f"{len(said)} differences" + ("; run robotlab build" if said else ": the notebooks are what their sources say"))
+        print(
+            f"{len(said)} differences"
+            + ("; run robotlab build" if said else ": the notebooks are what their sources say")
+        )
     return 1 if chosen.check and said else 0
 
 

@@ -51,12 +51,16 @@ def read_table(path: str | Path, columns: Sequence[str]) -> list[dict[str, str]]
     path = Path(path)
     lines = path.read_text(encoding="utf-8").splitlines()
     if not lines or tuple(lines[0].split("\t")) != tuple(columns):
-        raise LessonError(f"{path.name} must begin with the columns {', '.join(columns)}, separated by tabs; mend its first line")
+        raise LessonError(
+            f"{path.name} must begin with the columns {', '.join(columns)}, separated by tabs; mend its first line"
+        )
     rows = []
     for number, line in enumerate(lines[1:], start=2):
         cells = [cell.strip() for cell in line.split("\t")]
         if len(cells) != len(columns):
-            raise LessonError(f"{path.name}, line {number}: a row must have {len(columns)} cells, got {len(cells)}; mend it")
+            raise LessonError(
+                f"{path.name}, line {number}: a row must have {len(columns)} cells, got {len(cells)}; mend it"
+            )
         rows.append(dict(zip(columns, cells, strict=True)))
     return rows
 
@@ -120,8 +124,10 @@ def glossary_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str])
     page = [
         "# Glossary",
         "",
-        ("The words of the field, as papers, forums and tools use them, with the lesson that introduces each. "
-        "In brackets: abbreviation, and the plain words used before the term. Where no source is named, the word is common practice. [What answers which question](reference.md) is a page of its own."),
+        (
+            "The words of the field, as papers, forums and tools use them, with the lesson that introduces each. "
+            "In brackets: abbreviation, and the plain words used before the term. Where no source is named, the word is common practice. [What answers which question](reference.md) is a page of its own."
+        ),
     ]
     letter = ""
     for row in sorted(rows, key=lambda row: row["term"].casefold()):
@@ -162,8 +168,10 @@ def reference_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str]
     page = [
         "# Reference: which function answers which question",
         "",
-        ("In a notebook, `help(name)` or `name?` shows inputs, units, errors and an example of each. "
-        "The words are explained in the [glossary](glossary.md)."),
+        (
+            "In a notebook, `help(name)` or `name?` shows inputs, units, errors and an example of each. "
+            "The words are explained in the [glossary](glossary.md)."
+        ),
     ]
     package = ""
     for row in rows:
@@ -190,9 +198,14 @@ def pages(root: str | Path) -> dict[Path, str]:
         What the files must hold; none for a table that is not there.
     """
     root = Path(root)
-    lessons = {path.name[:2]: f"{path.stem}.ipynb" for path in sorted((root / "instructor" / "source").glob("[0-9][0-9]_*.py"))}
+    lessons = {
+        path.name[:2]: f"{path.stem}.ipynb" for path in sorted((root / "instructor" / "source").glob("[0-9][0-9]_*.py"))
+    }
     made = {}
-    for name, columns, page in (("glossary", GLOSSARY_COLUMNS, glossary_page), ("reference", REFERENCE_COLUMNS, reference_page)):
+    for name, columns, page in (
+        ("glossary", GLOSSARY_COLUMNS, glossary_page),
+        ("reference", REFERENCE_COLUMNS, reference_page),
+    ):
         table = root / "instructor" / f"{name}.tsv"
         if table.is_file():
             made[root / "lessons" / f"{name}.md"] = page(read_table(table, columns), lessons)

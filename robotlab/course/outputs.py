@@ -65,7 +65,9 @@ def tidy(outputs: list[dict[str, Any]], count: int, tags: list[str], where: str)
             if output["name"] == "stderr" and APPROXIMATE in tags:
                 continue
             if output["name"] == "stderr":
-                raise LessonError(f"{where}: it must run without warnings, it wrote {_short(output['text'])!r}; mend the cause")
+                raise LessonError(
+                    f"{where}: it must run without warnings, it wrote {_short(output['text'])!r}; mend the cause"
+                )
             if kept and kept[-1]["output_type"] == "stream":
                 kept[-1]["text"] += output["text"]
                 continue
@@ -106,11 +108,15 @@ def refuse_noise(text: str, where: str) -> None:
     """
     found = re.search(r"at 0x[0-9a-f]{6,}", text)
     if found:
-        raise LessonError(f"{where}: output must be the same in every run, got {found[0]!r}; give the object a plain repr or print less")
+        raise LessonError(
+            f"{where}: output must be the same in every run, got {found[0]!r}; give the object a plain repr or print less"
+        )
     places = {sys.prefix, str(Path.home()), tempfile.gettempdir(), str(Path(__file__).resolve().parents[2])}
     for place in places:
         if len(place) > 1 and re.search(re.escape(place) + r"(?![\w-])", text):
-            raise LessonError(f"{where}: output must name no folder of this machine, got {place!r}; print the name only")
+            raise LessonError(
+                f"{where}: output must name no folder of this machine, got {place!r}; print the name only"
+            )
 
 
 def _words(output: dict[str, Any]) -> str:

@@ -50,7 +50,9 @@ def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[
         from nbclient import NotebookClient
         from nbclient.exceptions import CellTimeoutError
     except ModuleNotFoundError as error:
-        raise LessonError(f"building lessons needs {error.name}, it is not installed; {install_hint('build')}") from None
+        raise LessonError(
+            f"building lessons needs {error.name}, it is not installed; {install_hint('build')}"
+        ) from None
 
     class ThisPython(KernelSpecManager):
         """Knows one kernel, this Python, whatever else is registered on the machine."""
@@ -81,7 +83,9 @@ def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[
             # What the kernel program itself logs goes nowhere; what a cell writes is an output.
             client.execute(env=environment, stderr=subprocess.DEVNULL)
         except CellTimeoutError as error:
-            raise LessonError(f"a cell must end within {timeout_s:g} s, one did not; make it shorter: {str(error)[:200]}") from None
+            raise LessonError(
+                f"a cell must end within {timeout_s:g} s, one did not; make it shorter: {str(error)[:200]}"
+            ) from None
         finally:
             # The client leaves its sockets to the collector; let that happen here.
             del client

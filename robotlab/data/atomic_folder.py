@@ -83,11 +83,15 @@ def _check_place(folder: Path, replace: bool) -> None:
         )
     foreign = content - {"labels.json", "card.md", "pictures"}
     if "labels.json" not in content:
-        raise DataSetError(f"{folder} must hold a data set to be replaced, it has no labels.json; choose another folder")
+        raise DataSetError(
+            f"{folder} must hold a data set to be replaced, it has no labels.json; choose another folder"
+        )
     if not foreign:
         listed = {os.path.realpath(entry.path) for entry in open_dataset(folder, pictures=False)}
         listed |= {os.path.realpath(folder / "pictures" / entry.name) for entry in open_dataset(folder, pictures=False)}
-        files = (Path(top, name) for top, _, names in os.walk(folder / "pictures") for name in names if name not in _LITTER)
+        files = (
+            Path(top, name) for top, _, names in os.walk(folder / "pictures") for name in names if name not in _LITTER
+        )
         foreign = {str(path.relative_to(folder)) for path in files if os.path.realpath(path) not in listed}
     if foreign:
         raise DataSetError(

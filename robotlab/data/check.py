@@ -13,10 +13,10 @@ import numpy as np
 
 from robotlab.boxes import iou
 from robotlab.data.coco import open_dataset, read_labels
-from robotlab.image.hashing import image_hash, near_duplicates
 from robotlab.data.locating import find_labels
 from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
+from robotlab.image.hashing import image_hash, near_duplicates
 
 # Edges of the size histogram, px of the longer side; doubling, as the
 # distance at which a thing looks half as large doubles (own choice).
@@ -72,7 +72,13 @@ class DataSetReport:
         dict
             ``path``, ``ok``, ``problems``, ``notes``, ``facts``.
         """
-        return {"path": self.path, "ok": self.ok, "problems": [*self.problems], "notes": [*self.notes], "facts": self.facts}
+        return {
+            "path": self.path,
+            "ok": self.ok,
+            "problems": [*self.problems],
+            "notes": [*self.notes],
+            "facts": self.facts,
+        }
 
     def text(self, most: int = 20) -> str:
         """Everything as lines to read.
@@ -192,7 +198,9 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
         if count == 0:
             notes.append(f"class {name} has no box that counts: label some, or take the class out")
         elif count < RARE * max(counts.values()):
-            notes.append(f"class {name} is rare, {count} boxes beside {max(counts.values())} of the largest: gather more of it")
+            notes.append(
+                f"class {name} is rare, {count} boxes beside {max(counts.values())} of the largest: gather more of it"
+            )
     if len(data.recordings) == 1:
         notes.append("all pictures are one recording: make a second one at another time, to test on")
     if facts["pictures_without_boxes"]:
@@ -240,11 +248,17 @@ def _likeness_notes(data: DataSet, marks: list, facts: dict[str, Any]) -> list[s
 
 def _facts_text(facts: dict[str, Any]) -> list[str]:
     lines = [
-        f"{_count(facts['pictures'], 'picture')}, {_count(facts['boxes'], 'box', 'boxes')} "
-        f"({facts['boxes_not_counted']} that do not count), {facts['pictures_without_boxes']} without boxes"
+        (
+            f"{_count(facts['pictures'], 'picture')}, {_count(facts['boxes'], 'box', 'boxes')} "
+            f"({facts['boxes_not_counted']} that do not count), {facts['pictures_without_boxes']} without boxes"
+        )
     ]
     lines.append("Picture sizes: " + ", ".join(f"{size} ({count})" for size, count in facts["picture_sizes"].items()))
-    for title, key in (("Boxes per class", "boxes_per_class"), ("Longer side of the boxes", "longer_side"), ("Lamps", "lightings")):
+    for title, key in (
+        ("Boxes per class", "boxes_per_class"),
+        ("Longer side of the boxes", "longer_side"),
+        ("Lamps", "lightings"),
+    ):
         if facts[key]:
             lines += [f"{title}:", *_bars(facts[key])]
     lines.append("Recordings:")

@@ -179,16 +179,23 @@ class Reader:
         """
         for key in value:
             if key not in ("images", "annotations", "categories") and has_nan(value[key]):
-                self.complain(f"key {key}", "numbers must be finite, it holds NaN or infinity; put a number or leave it out")
+                self.complain(
+                    f"key {key}", "numbers must be finite, it holds NaN or infinity; put a number or leave it out"
+                )
         names, ids, kept = self._categories(value["categories"])
         rows = self._pictures(value["images"])
         # What was refused has been told of once; boxes in it are no further problems.
-        listed = {key: {as_id(r.get("id")) for r in value[key] if isinstance(r, dict)} - {None} for key in ("images", "categories")}
+        listed = {
+            key: {as_id(r.get("id")) for r in value[key] if isinstance(r, dict)} - {None}
+            for key in ("images", "categories")
+        }
         self.refused_pictures, self.refused_classes = listed["images"] - set(rows), listed["categories"] - set(ids)
         boxes = self._annotations(value["annotations"], rows, {id: place for place, id in enumerate(ids)}, names)
         if not names or not rows:
             lacks = "class (categories)" if not names else "picture (images)"
-            raise DataSetError(f"{self.labels}: a data set must have at least one {lacks}, it has none; label some first")
+            raise DataSetError(
+                f"{self.labels}: a data set must have at least one {lacks}, it has none; label some first"
+            )
         entries = [self._entry(row, boxes[id]) for id, row in rows.items()]
         rest = {key: item for key, item in value.items() if key not in ("images", "annotations", "categories")}
         return DataSet(self.labels, tuple(names), tuple(ids), tuple(entries), tuple(kept), rest)
@@ -202,7 +209,9 @@ class Reader:
         for place, record in enumerate(records):
             where = f"{key}[{place}]"
             if not isinstance(record, dict):
-                self.complain(where, f"each entry must be an object, it is a {type(record).__name__}; export the file again")
+                self.complain(
+                    where, f"each entry must be an object, it is a {type(record).__name__}; export the file again"
+                )
                 continue
             if key == "annotations" and "id" not in record:
                 id = spare + place
@@ -213,13 +222,22 @@ class Reader:
             if "id" not in record and key != "annotations":
                 missing.insert(0, "id")
             if missing:
-                self.complain(where, f"it must have {', '.join((*needed, 'id'))}, it lacks {', '.join(missing)}; add it")
+                self.complain(
+                    where, f"it must have {', '.join((*needed, 'id'))}, it lacks {', '.join(missing)}; add it"
+                )
             elif id is None:
-                self.complain(where, f"id must be a whole number or a printable word, got {short(record['id'])}; number the entries")
+                self.complain(
+                    where,
+                    f"id must be a whole number or a printable word, got {short(record['id'])}; number the entries",
+                )
             elif id in seen:
-                self.complain(where, f"ids must be unique, {short(id)} is also that of {key}[{seen[id]}]; give each its own")
+                self.complain(
+                    where, f"ids must be unique, {short(id)} is also that of {key}[{seen[id]}]; give each its own"
+                )
             elif has_nan({k: v for k, v in record.items() if k not in ("bbox", "segmentation")}):
-                self.complain(where, "numbers must be finite, it holds NaN or infinity; put a number or leave the key out")
+                self.complain(
+                    where, "numbers must be finite, it holds NaN or infinity; put a number or leave the key out"
+                )
             else:
                 seen[id] = place
                 yield where, id, record
@@ -231,7 +249,9 @@ class Reader:
             if not isinstance(name, str) or not name.strip() or printable(name) != name:
                 self.complain(where, f"a class must have a printable name, got {short(name)}; write one word for it")
             elif name in names:
-                self.complain(where, f"class names must be unique, {short(name)} comes twice; join the two or rename one")
+                self.complain(
+                    where, f"class names must be unique, {short(name)} comes twice; join the two or rename one"
+                )
             else:
                 names.append(name)
                 ids.append(id)
@@ -244,7 +264,10 @@ class Reader:
         for where, id, record in self._records("images", records, ("file_name",)):
             name = record["file_name"]
             if not isinstance(name, str) or not name.strip() or printable(name) != name:
-                self.complain(where, f"file_name must be the printable name of a file, got {short(name)}; write the picture's name")
+                self.complain(
+                    where,
+                    f"file_name must be the printable name of a file, got {short(name)}; write the picture's name",
+                )
                 continue
             where = f"{where.split(' ')[0]} (id {short(id)}, {name})"
             try:
@@ -262,11 +285,15 @@ class Reader:
             path = path or self.finder.folder / name.replace("\\", "/")
             foreign = [key for key in ("recording", "lighting") if printable(record.get(key)) != str(record.get(key))]
             if foreign:
-                self.complain(where, f"{foreign[0]} must be printable, got {short(record[foreign[0]])}; write a plain word")
+                self.complain(
+                    where, f"{foreign[0]} must be printable, got {short(record[foreign[0]])}; write a plain word"
+                )
                 continue
             twin = paths.setdefault(os.path.realpath(path) if self.pictures else str(path), id)
             if twin != id:
-                self.complain(where, f"each picture must be listed once, this file is also picture id {short(twin)}; join the two")
+                self.complain(
+                    where, f"each picture must be listed once, this file is also picture id {short(twin)}; join the two"
+                )
                 continue
             size = self._size(where, id, record, path)
             if size:
@@ -331,7 +358,9 @@ class Reader:
     def _box(self, where: str, bbox: object, width: int, height: int) -> tuple | None:
         numbers = four_numbers(bbox)
         if numbers is None:
-            self.complain(where, f"bbox must be four numbers x, y, width, height, got {short(bbox)}; label the box again")
+            self.complain(
+                where, f"bbox must be four numbers x, y, width, height, got {short(bbox)}; label the box again"
+            )
             return None
         if not all(map(math.isfinite, numbers)):
             self.complain(where, f"bbox must be finite, got {short(bbox)}; label the box again, or take the entry out")
@@ -364,11 +393,15 @@ class Reader:
         ):
             value = number(record.get(key))
             if record.get(key) is not None and (value is None or not low <= value <= high):
-                self.complain(where, f"{key} must be {text}, got {short(record[key])}; correct it, or leave the key out")
+                self.complain(
+                    where, f"{key} must be {text}, got {short(record[key])}; correct it, or leave the key out"
+                )
                 return False
         for key in ("iscrowd", "ignore"):
             if record.get(key) not in (None, 0, 1):
-                self.complain(where, f"{key} must be 0 or 1, got {short(record[key])}; correct it, or leave the key out")
+                self.complain(
+                    where, f"{key} must be 0 or 1, got {short(record[key])}; correct it, or leave the key out"
+                )
                 return False
         return True
 

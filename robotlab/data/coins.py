@@ -95,7 +95,9 @@ def outline(gray: np.ndarray) -> np.ndarray:
     coin = ndimage.binary_opening(coin, ndimage.generate_binary_structure(2, 1))
     pieces, count = ndimage.label(coin)
     if count != COIN_COUNT:
-        raise DataSetError(f"the photograph must come apart into {COIN_COUNT} coins, got {count}; is it scikit-image's own?")
+        raise DataSetError(
+            f"the photograph must come apart into {COIN_COUNT} coins, got {count}; is it scikit-image's own?"
+        )
     return pieces
 
 

@@ -16,8 +16,15 @@ from robotlab.errors import DataSetError
 # Eight colors that people with any common color vision tell apart (Okabe and
 # Ito, "Color Universal Design", 2008; values from memory).
 PALETTE = (
-    (230, 159, 0), (86, 180, 233), (0, 158, 115), (240, 228, 66), (213, 94, 0), (204, 121, 167), (0, 114, 178), (255, 255, 255)
-)  # fmt: skip
+    (230, 159, 0),
+    (86, 180, 233),
+    (0, 158, 115),
+    (240, 228, 66),
+    (213, 94, 0),
+    (204, 121, 167),
+    (0, 114, 178),
+    (255, 255, 255),
+)
 # Height of the caption under each picture, and of its letters, px.
 _CAPTION_PX, _LETTER_PX = 18, 11
 _PAPER, _INK, _DIM = (24, 24, 24), (235, 235, 235), (150, 150, 150)
@@ -66,7 +73,9 @@ def draw_boxes(
     return out
 
 
-def contact_sheet(data: DataSet, count: int = 24, columns: int = 6, cell_px: int = 200, seed: int | None = None) -> np.ndarray:
+def contact_sheet(
+    data: DataSet, count: int = 24, columns: int = 6, cell_px: int = 200, seed: int | None = None
+) -> np.ndarray:
     """Many pictures of a data set with their boxes on one page.
 
     Parameters
@@ -113,7 +122,9 @@ def contact_sheet(data: DataSet, count: int = 24, columns: int = 6, cell_px: int
     tall = max(cell.shape[0] for cell in cells)
     rows = math.ceil(len(cells) / columns)
     top = _CAPTION_PX + _GAP_PX
-    page = np.full((top + rows * (tall + _GAP_PX) + _GAP_PX, columns * (cell_px + _GAP_PX) + _GAP_PX, 3), _PAPER, np.uint8)
+    page = np.full(
+        (top + rows * (tall + _GAP_PX) + _GAP_PX, columns * (cell_px + _GAP_PX) + _GAP_PX, 3), _PAPER, np.uint8
+    )
     for place, cell in enumerate(cells):
         y = top + _GAP_PX // 2 + place // columns * (tall + _GAP_PX)
         x = _GAP_PX + place % columns * (cell_px + _GAP_PX)

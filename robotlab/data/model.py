@@ -132,7 +132,7 @@ class DataSet:
             if wanted is None:
                 continue
             wanted = {wanted} if isinstance(wanted, str) else set(wanted)
-            missing = sorted((str(name) for name in wanted - set(there)))
+            missing = sorted(str(name) for name in wanted - set(there))
             if missing:
                 listed = ", ".join(str(name) for name in there[:20]) or "none"
                 more = f" and {len(there) - 20} more" if len(there) > 20 else ""
@@ -215,7 +215,9 @@ class DataSet:
         2
         """
         if not entries:
-            raise DataSetError(f"{self.labels_path}: a data set must have at least one picture, none is left; choose more")
+            raise DataSetError(
+                f"{self.labels_path}: a data set must have at least one picture, none is left; choose more"
+            )
         return replace(self, pictures=tuple(entries))
 
     def need_boxes(self) -> DataSet:

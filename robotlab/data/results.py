@@ -12,10 +12,10 @@ import numpy as np
 
 from robotlab.data.model import DataSet
 from robotlab.data.values import as_id, four_numbers, number, short, typed
+from robotlab.detections import Detections
 from robotlab.errors import DataSetError
 from robotlab.files import check_output, write_json
 from robotlab.json_file import read_json
-from robotlab.detections import Detections
 
 
 def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
@@ -139,7 +139,9 @@ def _checked_columns(path: Path, value: list, data: DataSet) -> tuple[np.ndarray
                 "leave such boxes out"
             )
         if score is None or not math.isfinite(score):
-            raise DataSetError(f"{where}: score must be a finite number, got {short(record['score'])}; leave such boxes out")
+            raise DataSetError(
+                f"{where}: score must be a finite number, got {short(record['score'])}; leave such boxes out"
+            )
         rows.append((pictures[id], (x, y, x + w, y + h), score, places[label]))
     where, boxes, scores, labels = zip(*rows, strict=True) if rows else ((), (), (), ())
     return (
@@ -186,7 +188,9 @@ def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[D
     [0.5]
     """
     if len(detections) != len(data):
-        raise DataSetError(f"detections must be {len(data)}, one for each picture, got {len(detections)}; pass one a picture")
+        raise DataSetError(
+            f"detections must be {len(data)}, one for each picture, got {len(detections)}; pass one a picture"
+        )
     ids = dict(zip(data.classes, data.category_ids, strict=True))
     rows = []
     for entry, found in zip(data.pictures, detections, strict=True):
@@ -198,6 +202,8 @@ def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[D
                     "use a detector that was made for these classes"
                 )
             x0, y0, x1, y1 = box
-            rows.append({"image_id": entry.id, "category_id": ids[name], "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score})
+            rows.append(
+                {"image_id": entry.id, "category_id": ids[name], "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score}
+            )
     check_output(path, "results file", [data.labels_path, *(entry.path for entry in data.pictures)])
     return write_json(path, rows, indent=None)

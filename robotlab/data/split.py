@@ -13,12 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.image.hashing import NEAR_BITS, image_hash, near_duplicates
 from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
+from robotlab.image.hashing import NEAR_BITS, image_hash, near_duplicates
 
 
-def split_by_recording(data: DataSet, hold_out: float | Sequence[str] | str = 0.25, seed: int = 0) -> tuple[DataSet, DataSet]:
+def split_by_recording(
+    data: DataSet, hold_out: float | Sequence[str] | str = 0.25, seed: int = 0
+) -> tuple[DataSet, DataSet]:
     """Two data sets that share no recording.
 
     Parameters
@@ -60,7 +62,9 @@ def split_by_recording(data: DataSet, hold_out: float | Sequence[str] | str = 0.
         )
     if isinstance(hold_out, (int, float)) and not isinstance(hold_out, bool):
         if not 0 < hold_out < 1:
-            raise DataSetError(f"hold_out must be between 0 and 1, or names of recordings, got {hold_out}; 0.25 is usual")
+            raise DataSetError(
+                f"hold_out must be between 0 and 1, or names of recordings, got {hold_out}; 0.25 is usual"
+            )
         held = _draw(data, hold_out, seed)
     else:
         held = set(data.only(recordings=hold_out).recordings)
@@ -73,7 +77,7 @@ def split_by_recording(data: DataSet, hold_out: float | Sequence[str] | str = 0.
 
 
 def _draw(data: DataSet, fraction: float, seed: int) -> set[str]:
-    counts = {name: 0 for name in data.recordings}
+    counts = dict.fromkeys(data.recordings, 0)
     for entry in data.pictures:
         counts[entry.recording] += 1
     order = np.random.default_rng(seed).permutation(len(counts))

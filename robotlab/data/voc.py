@@ -17,12 +17,12 @@ from pathlib import Path
 
 import numpy as np
 
+from robotlab.data.atomic_folder import whole_folder
 from robotlab.data.coco import Reader
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import LABEL_FOLDERS, PICTURE_FOLDERS, PictureFinder
 from robotlab.data.model import DataSet
 from robotlab.data.values import number_in, short
-from robotlab.data.atomic_folder import whole_folder
 from robotlab.data.write import kept_name
 from robotlab.errors import DataSetError
 from robotlab.files import write_whole
@@ -169,19 +169,30 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
         things += [(id, *thing) for thing in _objects(path, tree)]
     names = sorted({name for _, name, *_ in things})
     annotations = [
-        {"id": row, "image_id": id, "category_id": names.index(name) + 1, "bbox": bbox, "area": bbox[2] * bbox[3], "iscrowd": 0}
+        {
+            "id": row,
+            "image_id": id,
+            "category_id": names.index(name) + 1,
+            "bbox": bbox,
+            "area": bbox[2] * bbox[3],
+            "iscrowd": 0,
+        }
         | ({"ignore": 1} if difficult else {})
         for row, (id, name, bbox, difficult) in enumerate(things, 1)
     ]
     categories = [{"id": place, "name": name} for place, name in enumerate(names, 1)]
-    return Reader(home, finder, pictures, None).read({"images": images, "annotations": annotations, "categories": categories})
+    return Reader(home, finder, pictures, None).read(
+        {"images": images, "annotations": annotations, "categories": categories}
+    )
 
 
 def _annotation(path: Path) -> ElementTree.Element:
     """The ``annotation`` element of a VOC file."""
     tree = read_xml(path, "a VOC file", DataSetError)
     if tree.tag != "annotation":
-        raise DataSetError(f"{path} must be a VOC file with an <annotation>, it has <{tree.tag[:60]}>; move it out of the folder")
+        raise DataSetError(
+            f"{path} must be a VOC file with an <annotation>, it has <{tree.tag[:60]}>; move it out of the folder"
+        )
     return tree
 
 

@@ -13,13 +13,14 @@ import numpy as np
 
 from robotlab import image as pictures_io
 from robotlab.boxes import check_boxes
+from robotlab.data.atomic_folder import whole_folder
 from robotlab.data.coco import open_dataset
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import PICTURE_FOLDERS
 from robotlab.data.model import DataSet
-from robotlab.data.atomic_folder import whole_folder
 from robotlab.errors import DataSetError
 from robotlab.files import write_whole
+
 
 @dataclass(frozen=True, eq=False)
 class Sample:
@@ -149,7 +150,9 @@ def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None,
     images, annotations = [], []
     for number, sample in enumerate(samples, 1):
         if not isinstance(sample, Sample):
-            raise DataSetError(f"pictures must be a DataSet or Samples, number {number} is a {type(sample).__name__}; wrap it")
+            raise DataSetError(
+                f"pictures must be a DataSet or Samples, number {number} is a {type(sample).__name__}; wrap it"
+            )
         where = f"sample {number} ({sample.name})"
         file_name = f"pictures/{_clean_name(sample.name, where)}"
         if (beside / file_name).exists():
@@ -161,11 +164,23 @@ def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None,
             height, width = pictures_io.check_picture(sample.picture, where).shape[:2]
             content = pictures_io.encode(sample.picture, Path(file_name).suffix, quality)
         entry = LabeledImage(
-            number, beside / file_name, width, height, str(sample.recording), sample.lighting, sample.distance_m,
-            check_boxes(sample.boxes, f"boxes of {where}"), sample.labels, sample.areas, sample.crowd, sample.ignore,
-            sample.visibility, sample.distances_m, range(len(annotations) + 1, len(annotations) + 1 + len(sample.boxes)),
+            number,
+            beside / file_name,
+            width,
+            height,
+            str(sample.recording),
+            sample.lighting,
+            sample.distance_m,
+            check_boxes(sample.boxes, f"boxes of {where}"),
+            sample.labels,
+            sample.areas,
+            sample.crowd,
+            sample.ignore,
+            sample.visibility,
+            sample.distances_m,
+            range(len(annotations) + 1, len(annotations) + 1 + len(sample.boxes)),
             record=dict(sample.more),
-        )  # fmt: skip
+        )
         if len(entry) and not 0 <= entry.labels.min() <= entry.labels.max() < len(classes):
             came = entry.labels.tolist()
             raise DataSetError(f"{where}: labels must be from 0 to {len(classes) - 1}, got {came}; count from 0")
@@ -317,7 +332,8 @@ def usual_card(name: str, data: DataSet) -> str:
     1 picture in 1 recording (all); boxes: 1 post.
     """
     counts = ", ".join(
-        f"{sum(int((entry.labels == place).sum()) for entry in data)} {label}" for place, label in enumerate(data.classes)
+        f"{sum(int((entry.labels == place).sum()) for entry in data)} {label}"
+        for place, label in enumerate(data.classes)
     )
     return (
         f"# {name}\n\n{_count(len(data), 'picture')} in {_count(len(data.recordings), 'recording')} "
@@ -334,7 +350,9 @@ def _count(number: int, word: str) -> str:
 def _clean_name(name: str, where: str) -> str:
     path = PurePosixPath(name)
     if path.is_absolute() or ".." in path.parts or "\\" in name or ":" in name or not path.name:
-        raise DataSetError(f"{where}: a name must be a file below pictures/, got {name!r}; give for instance 'walk1/0001.png'")
+        raise DataSetError(
+            f"{where}: a name must be a file below pictures/, got {name!r}; give for instance 'walk1/0001.png'"
+        )
     if path.suffix.lower() not in (".png", ".jpg", ".jpeg"):
         raise DataSetError(f"{where}: a picture's name must end in .png, .jpg or .jpeg, got {name!r}; rename it")
     return str(path)

@@ -14,13 +14,13 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import brentq
 
-from robotlab.design_sheet.predictions import Robot
-from robotlab.errors import InputError
-from robotlab.loop import NoFaults, GroundTruthDetector, Run, Settings, Shot, default_camera, simulate
-from robotlab.greenhouse import Scene, Thing, Walk
 from robotlab.control import oscillation_growth
 from robotlab.control.checks import number
+from robotlab.design_sheet.predictions import Robot
 from robotlab.detections import Detections
+from robotlab.errors import InputError
+from robotlab.greenhouse import Scene, Thing, Walk
+from robotlab.loop import GroundTruthDetector, NoFaults, Run, Settings, Shot, default_camera, simulate
 
 # Bearing at the start of a steering test, rad: so small that no limit of the
 # robot comes into play while the oscillation grows slowly; ten times as wide
@@ -130,13 +130,27 @@ def measure_gain_limit(robot: Robot) -> float:
     """
     s = robot.settings
     # A target at infinity stays ahead; a small bearing must reach the motors.
-    settings = s.but(law="p", max_jerk_mps3=None, drive_gain=0.0, gate=None, detector_px=None, motor=replace(s.motor, dead_band_mps=0.0))
+    settings = s.but(
+        law="p",
+        max_jerk_mps3=None,
+        drive_gain=0.0,
+        gate=None,
+        detector_px=None,
+        motor=replace(s.motor, dead_band_mps=0.0),
+    )
     late = (s.latency_s + s.motor.lag_s) * s.frame_hz + 1
     duration_s = max(_FRAMES, round(_FRAMES_LATE * late)) * s.frame_s
 
     def grows(gain: float) -> bool:
-        run = simulate(_SEES_ALL, standing(_FAR_M), default_camera(), settings.but(turn_gain=gain), pictures=False,
-                       duration_s=duration_s, start=(0.0, 0.0, -_START_RAD))  # fmt: skip
+        run = simulate(
+            _SEES_ALL,
+            standing(_FAR_M),
+            default_camera(),
+            settings.but(turn_gain=gain),
+            pictures=False,
+            duration_s=duration_s,
+            start=(0.0, 0.0, -_START_RAD),
+        )
         bearings = run.true_bearings_rad
         return bool(np.abs(bearings).max() > _GROWN * _START_RAD or oscillation_growth(bearings) >= 1)
 
@@ -145,7 +159,9 @@ def measure_gain_limit(robot: Robot) -> float:
     while not grows(high):
         low, high = high, 1.5 * high
         if high > _MOST * s.frame_hz:
-            raise InputError(f"an ultimate gain must lie below {high:g} 1/s, the simulated loop has none there; check delay and frame rate")
+            raise InputError(
+                f"an ultimate gain must lie below {high:g} 1/s, the simulated loop has none there; check delay and frame rate"
+            )
     while high - low > _TOLERANCE * high:
         middle = (low + high) / 2
         low, high = (low, middle) if grows(middle) else (middle, high)
@@ -213,7 +229,14 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
         if high > most_mps:
             return float(most_mps)
     # At 0 the way is 0; there is nothing to simulate.
-    return float(brentq(lambda speed: (measure_stop_m(robot, speed) if speed else 0.0) - robot.free_m, low, high, rtol=_SPEED_TOLERANCE))
+    return float(
+        brentq(
+            lambda speed: (measure_stop_m(robot, speed) if speed else 0.0) - robot.free_m,
+            low,
+            high,
+            rtol=_SPEED_TOLERANCE,
+        )
+    )
 
 
 def standing(ahead_m: float) -> Walk:
@@ -243,25 +266,47 @@ def _way_m(robot: Robot, speed_mps: float, fault: type[Vanished] | type[Hung]) -
     s = robot.settings
     wheel = speed_mps / (1 - s.motor.slip)
     settings: Settings = s.but(
-        max_mps=wheel, motor=replace(s.motor, max_mps=max(wheel, s.motor.max_mps)),
+        max_mps=wheel,
+        motor=replace(s.motor, max_mps=max(wheel, s.motor.max_mps)),
         # Full speed all the way: the target is far, and nothing else tells it to slow down.
-        keep_m=1e-3, drive_gain=1e6, distance_from="nearer", target="post", gate=None, detector_px=None,
-    )  # fmt: skip
+        keep_m=1e-3,
+        drive_gain=1e6,
+        distance_from="nearer",
+        target="post",
+        gate=None,
+        detector_px=None,
+    )
     if fault is Hung:
         # What hung the camera has hung the loop: its last command is held, and the watchdog alone acts.
         settings = settings.but(hold_s=1e3)
     # Up to speed, its lag died out to a thousandth and more, and one second at it.
-    up_s = wheel / s.max_accel_mps2 + 10 * s.motor.lag_s + 1 + (0 if s.max_jerk_mps3 is None else s.max_accel_mps2 / s.max_jerk_mps3)
+    up_s = (
+        wheel / s.max_accel_mps2
+        + 10 * s.motor.lag_s
+        + 1
+        + (0 if s.max_jerk_mps3 is None else s.max_accel_mps2 / s.max_jerk_mps3)
+    )
     last = math.ceil((up_s + s.latency_s) * s.frame_hz)
 
     def drive(faults: NoFaults) -> Run:
-        return simulate(_SEES_ALL, standing(_FAR_M), default_camera(), settings, pictures=False,
-                        duration_s=last * s.frame_s + robot.reaction_s + up_s, faults=faults)  # fmt: skip
+        return simulate(
+            _SEES_ALL,
+            standing(_FAR_M),
+            default_camera(),
+            settings,
+            pictures=False,
+            duration_s=last * s.frame_s + robot.reaction_s + up_s,
+            faults=faults,
+        )
 
     run = drive(fault(last))
     begin = int(np.argmin(np.abs(run.t_s - run.picture_t_s[last])))
     slower = np.flatnonzero(run.commands_mps[begin:, 0] < run.commands_mps[begin, 0] - 1e-9)
     # With a jerk limit the computer brakes little at first: worst is to hang when that time is over.
-    gentle_s = (0.0,) if s.max_jerk_mps3 is None else (0.0, s.max_accel_mps2 / s.max_jerk_mps3 / 2, s.max_accel_mps2 / s.max_jerk_mps3)
+    gentle_s = (
+        (0.0,)
+        if s.max_jerk_mps3 is None
+        else (0.0, s.max_accel_mps2 / s.max_jerk_mps3 / 2, s.max_accel_mps2 / s.max_jerk_mps3)
+    )
     hung = [drive(_ThenComputerHangs(fault(last), float(run.t_s[begin + slower[0]]) + later)) for later in gentle_s]
     return max(float(one.pose[-1, 0] - one.pose[begin, 0]) for one in (run, *hung))

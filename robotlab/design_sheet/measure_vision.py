@@ -16,16 +16,16 @@ from scipy.optimize import isotonic_regression
 
 from robotlab.boxes import iou
 from robotlab.camera import Camera
+from robotlab.control.checks import number, whole
 from robotlab.data import DataSet
 from robotlab.design_sheet.predictions import Robot
-from robotlab.neural.learning_curves import USABLE_RECALL, found_mask
+from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import InputError
-from robotlab.loop import Settings, SimulatedDetector
 from robotlab.greenhouse import Frame, Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
-from robotlab.control.checks import number, whole
 from robotlab.image.picture import resize
-from robotlab.detections import Detections, Detector, as_detector
+from robotlab.loop import Settings, SimulatedDetector
+from robotlab.neural.learning_curves import USABLE_RECALL, found_mask
 
 # A found box overlaps the true one so much (Everingham et al., 2010: the VOC challenge).
 SAME_IOU = 0.5
@@ -77,9 +77,13 @@ def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], share: 
     """
     heights, hits = np.asarray(heights_px, float), np.asarray(found, float)
     if heights.ndim != 1 or heights.shape != hits.shape or not len(heights) or not np.isfinite(heights).all():
-        raise InputError(f"heights_px and found must be two equally long rows, got {heights.shape} and {hits.shape}; one of each a true box")
+        raise InputError(
+            f"heights_px and found must be two equally long rows, got {heights.shape} and {hits.shape}; one of each a true box"
+        )
     if not np.isin(hits, (0, 1)).all():
-        raise InputError("found must hold True or False for each true box, got another value; compare before you hand it over")
+        raise InputError(
+            "found must hold True or False for each true box, got another value; compare before you hand it over"
+        )
     share = number(share, "share", 0, 1)
     order = np.argsort(heights, kind="stable")
     good = isotonic_regression(hits[order]).x >= share - 1e-9
@@ -87,7 +91,11 @@ def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], share: 
 
 
 def heights_found(
-    data: DataSet, detections: Sequence[Detections], target: str = "post", min_score: float = 0.3, least_visible: float = 0.9
+    data: DataSet,
+    detections: Sequence[Detections],
+    target: str = "post",
+    min_score: float = 0.3,
+    least_visible: float = 0.9,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Heights of a data set's true boxes, and which of them a detector found.
 
@@ -126,11 +134,17 @@ def heights_found(
     ([30.0], [True])
     """
     if target not in data.classes:
-        raise InputError(f"target must be a class of the data set ({', '.join(data.classes)}), got {target!r}; choose one of them")
+        raise InputError(
+            f"target must be a class of the data set ({', '.join(data.classes)}), got {target!r}; choose one of them"
+        )
     masks = found_mask(data, [one.pick(one.scores >= min_score) for one in detections])
     heights, found = [], []
     for entry, mask in zip(data.pictures, masks, strict=True):
-        counted = (entry.labels == data.classes.index(target)) & ~(entry.crowd | entry.ignore) & (entry.visibility >= least_visible)
+        counted = (
+            (entry.labels == data.classes.index(target))
+            & ~(entry.crowd | entry.ignore)
+            & (entry.visibility >= least_visible)
+        )
         heights.append((entry.boxes[:, 3] - entry.boxes[:, 1])[counted])
         found.append(mask[counted])
     return np.concatenate(heights), np.concatenate(found)
@@ -299,7 +313,9 @@ class _Looks:
     def __init__(self, robot: Robot, detector, lighting: str, seed: int) -> None:
         kind = robot.settings.target
         if kind not in KINDS:
-            raise InputError(f"what is rendered must be one of {', '.join(KINDS)}, got target {kind!r}; measure others with your own pictures")
+            raise InputError(
+                f"what is rendered must be one of {', '.join(KINDS)}, got target {kind!r}; measure others with your own pictures"
+            )
         self._robot, self._lamp, self._seed = robot, lighting, whole(seed, "seed")
         self._tracker = detector if isinstance(detector, SimulatedDetector) else as_detector(detector)
         if isinstance(detector, SimulatedDetector):
@@ -310,7 +326,11 @@ class _Looks:
     def heights_px(self, distance_m: float, count: int) -> list[float]:
         """Heights of the true boxes at a distance, px of the picture that the detector gets."""
         shown = [self._show(distance_m, n, 1.0) for n in range(count)]
-        return [(one[1][3] - one[1][1]) / self._robot.smallest_camera_px * self._robot.smallest_px for one in shown if one is not None]
+        return [
+            (one[1][3] - one[1][1]) / self._robot.smallest_camera_px * self._robot.smallest_px
+            for one in shown
+            if one is not None
+        ]
 
     def _show(self, distance_m: float, n: int, scale: float) -> tuple[Frame, np.ndarray, float] | None:
         """The n-th picture, the target's true box in px of the camera, and how much of it shows."""
@@ -320,7 +340,9 @@ class _Looks:
         x, y, yaw = rng.uniform(0, 6), rng.uniform(-0.2, 0.2), rng.uniform(-0.03, 0.03)
         aisle = self._aisles[n % len(self._aisles)]
         target = Thing(s.target, x + distance_m, y, scale=scale * s.target_height_m / KINDS[s.target].size_m[2])
-        frame = render(replace(aisle, things=(target, *aisle.things)), camera, (x, y, yaw), seed=int(rng.integers(1 << 30)))
+        frame = render(
+            replace(aisle, things=(target, *aisle.things)), camera, (x, y, yaw), seed=int(rng.integers(1 << 30))
+        )
         rows = np.flatnonzero(frame.truths.things == 0)
         return (frame, frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])) if len(rows) else None
 
@@ -338,7 +360,9 @@ class _Looks:
         if isinstance(self._tracker, SimulatedDetector):
             found = self._tracker.detect_ground_truth(box / ratio, visible)
         else:
-            found = self._tracker.detect(frame.picture if s.detector_px is None else resize(frame.picture, s.detector_px))
+            found = self._tracker.detect(
+                frame.picture if s.detector_px is None else resize(frame.picture, s.detector_px)
+            )
         if s.target not in found.classes:
             return False
         found = found.pick((found.labels == found.classes.index(s.target)) & (found.scores >= s.min_score))
@@ -350,11 +374,16 @@ def _aisle(kind: str, lighting: str, seed: int) -> Scene:
     rng = np.random.default_rng(seed)
     kinds = [name for name in ("bucket", "plant", "crate", "pot", "plant") if name != kind]
     things = [
-        Thing(str(rng.choice(kinds)), round(x + rng.uniform(-0.3, 0.3), 3), round(side * rng.uniform(1.5, 2.3), 3),
-              heading_rad=round(rng.uniform(-math.pi, math.pi), 3), seed=int(rng.integers(1000)))
+        Thing(
+            str(rng.choice(kinds)),
+            round(x + rng.uniform(-0.3, 0.3), 3),
+            round(side * rng.uniform(1.5, 2.3), 3),
+            heading_rad=round(rng.uniform(-math.pi, math.pi), 3),
+            seed=int(rng.integers(1000)),
+        )
         for side in (-1, 1)
         for x in np.arange(0.5, 26, 1.2)
-    ]  # fmt: skip
+    ]
     floors = (("paving", "soil"), ("concrete", "moss"), ("gravel", "soil"))
     return Scene(tuple(things), lighting, seed, floors[seed % 3], room_m=(-3.0, -3.5, FARTHEST_M + 8, 3.5))
 

@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass, field, replace
 
 from robotlab.camera import Camera, working_band
+from robotlab.control.checks import number
 from robotlab.errors import InputError
 from robotlab.loop import Settings, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
-from robotlab.control.checks import number
 
 # Halvings that bring a bracket of any size down to the last bits.
 _HALVINGS = 80
@@ -60,16 +60,29 @@ class Robot:
         s = self.settings
         for name, kind in (("camera", Camera), ("settings", Settings)):
             if not isinstance(getattr(self, name), kind):
-                raise InputError(f"{name} must be a {kind.__name__}, got {type(getattr(self, name)).__name__}; make one first")
-        object.__setattr__(self, "smallest_px", number(self.smallest_px, "smallest_px", 0, open_low=True,
-                                                       repair="give the height in px from which the detector is usable"))  # fmt: skip
+                raise InputError(
+                    f"{name} must be a {kind.__name__}, got {type(getattr(self, name)).__name__}; make one first"
+                )
+        object.__setattr__(
+            self,
+            "smallest_px",
+            number(
+                self.smallest_px,
+                "smallest_px",
+                0,
+                open_low=True,
+                repair="give the height in px from which the detector is usable",
+            ),
+        )
         if s.hfov_rad is not None:
             object.__setattr__(self, "camera", replace(self.camera, hfov_rad=s.hfov_rad))
             object.__setattr__(self, "settings", s.but(hfov_rad=None))
         if self.camera.height_m <= 0:
             raise InputError(f"the lens must be above the ground, got height_m {self.camera.height_m:g}; measure it")
         if s.max_accel_mps2 is None:
-            raise InputError("a design sheet needs an acceleration limit, got max_accel_mps2 None; give the one that the ramp keeps")
+            raise InputError(
+                "a design sheet needs an acceleration limit, got max_accel_mps2 None; give the one that the ramp keeps"
+            )
         if s.detector_s > s.frame_s * (1 + 1e-9):
             raise InputError(
                 f"the detector must keep up with the pictures, it takes {s.detector_s:g} s and they come every {s.frame_s:g} s; "
@@ -160,7 +173,10 @@ def predict_smallest_object_m(robot: Robot, distance_m: float) -> float:
     >>> round(predict_smallest_object_m(robot, 1.2), 4)
     0.0905
     """
-    low, high = 0.0, 2 * robot.smallest_camera_px * number(distance_m, "distance_m", 0, open_low=True) / robot.camera.focal_px
+    low, high = (
+        0.0,
+        2 * robot.smallest_camera_px * number(distance_m, "distance_m", 0, open_low=True) / robot.camera.focal_px,
+    )
     # A pitched camera can need more; it never needs 100 times as much.
     high *= 50
     for _ in range(_HALVINGS):

@@ -9,7 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from robotlab.control import GAIN_MARGIN
+from robotlab.control.checks import whole
 from robotlab.design_sheet.measure_motion import measure_gain_limit, measure_safe_speed, measure_stop_m
+from robotlab.design_sheet.measure_vision import FARTHEST_M, NEAREST_M, measure_band, measure_smallest_object_m
 from robotlab.design_sheet.predictions import (
     Robot,
     predict_band,
@@ -18,18 +21,17 @@ from robotlab.design_sheet.predictions import (
     predict_smallest_object_m,
     predict_stop_m,
 )
-from robotlab.design_sheet.measure_vision import FARTHEST_M, NEAREST_M, measure_band, measure_smallest_object_m
+from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
 from robotlab.loop import GroundTruthDetector, SimulatedDetector
-from robotlab.control import GAIN_MARGIN
-from robotlab.control.checks import whole
-from robotlab.detections import Detections, Detector
 
 # Ends of the distances tried, with the tolerance of the band: outside of them a limit need not show.
 _SHOWS_M = (1.1 * NEAREST_M, FARTHEST_M / 1.1)
 _PINHOLE = "pinhole camera, Hartley & Zisserman, Multiple View Geometry, 2nd ed., chapter 6"
-_STOP = ("speed times reaction and stopping time (ISO 13855, from memory), uniform deceleration (Biagiotti & Melchiorri, 2008, chapter 3); "
-         "a first-order lag adds v lag")  # fmt: skip
+_STOP = (
+    "speed times reaction and stopping time (ISO 13855, from memory), uniform deceleration (Biagiotti & Melchiorri, 2008, chapter 3); "
+    "a first-order lag adds v lag"
+)
 _GAIN = "Levin & May, Theoretical Population Biology 9:178-187, 1976; with motor lag the eigenvalues of the same sampled loop"
 
 
@@ -77,21 +79,70 @@ class Row:
 
 # key, name, unit, within %, formula, source, how measured
 _LINES: tuple[tuple[str, str, str, float | None, str, str, str], ...] = (
-    ("near", "near limit", "m", 10, "where an edge of the picture meets the foot or the top of the target, and half its width more", _PINHOLE,
-     "rendered at distances from 0.12 to 20 m, the detector asked: nearest with the target whole and rightly boxed in 8 of 10 pictures"),
-    ("far", "far limit", "m", 10, "f H / smallest px for a level camera", _PINHOLE,
-     "the same: farthest with the target whole and rightly boxed in 8 of 10 pictures"),
-    ("object", "height of the smallest usable object, {at:.2f} m away", "m", None, "smallest px · Z / f for a level camera", _PINHOLE,
-     "the target is rendered smaller and smaller at that distance: smallest rightly boxed in 8 of 10 pictures"),
-    ("gain_limit", "ultimate gain", "1/s", 5, "2 sin(π / (2 (2 d + 1))) / frame time for d frames of delay and no lag", _GAIN,
-     "the stepped simulated loop, one gain after another: the first whose oscillation grows"),
-    ("safe_gain", f"largest safe gain, gain margin {GAIN_MARGIN:g}", "1/s", 5, f"ultimate gain / {GAIN_MARGIN:g} (6 dB)",
-     "common practice, no source", f"measured ultimate gain / {GAIN_MARGIN:g}"),
-    ("stop", "stopping distance at top speed", "m", 15, "v t + v² / (2 a), with t = latency + watchdog time-out + two ramp steps + command time-out + lag", _STOP,
-     "simulated: way from the last good picture to rest, the longest of target gone or camera hung, each with a computer that goes on or hangs"),
-    ("safe_speed", "largest safe speed", "m/s", 15, "stopping distance = distance kept - radius - half the target", _STOP,
-     "simulated drives at a standing target, all lost at the distance kept: the fastest that stops before contact"),
-)  # fmt: skip
+    (
+        "near",
+        "near limit",
+        "m",
+        10,
+        "where an edge of the picture meets the foot or the top of the target, and half its width more",
+        _PINHOLE,
+        "rendered at distances from 0.12 to 20 m, the detector asked: nearest with the target whole and rightly boxed in 8 of 10 pictures",
+    ),
+    (
+        "far",
+        "far limit",
+        "m",
+        10,
+        "f H / smallest px for a level camera",
+        _PINHOLE,
+        "the same: farthest with the target whole and rightly boxed in 8 of 10 pictures",
+    ),
+    (
+        "object",
+        "height of the smallest usable object, {at:.2f} m away",
+        "m",
+        None,
+        "smallest px · Z / f for a level camera",
+        _PINHOLE,
+        "the target is rendered smaller and smaller at that distance: smallest rightly boxed in 8 of 10 pictures",
+    ),
+    (
+        "gain_limit",
+        "ultimate gain",
+        "1/s",
+        5,
+        "2 sin(π / (2 (2 d + 1))) / frame time for d frames of delay and no lag",
+        _GAIN,
+        "the stepped simulated loop, one gain after another: the first whose oscillation grows",
+    ),
+    (
+        "safe_gain",
+        f"largest safe gain, gain margin {GAIN_MARGIN:g}",
+        "1/s",
+        5,
+        f"ultimate gain / {GAIN_MARGIN:g} (6 dB)",
+        "common practice, no source",
+        f"measured ultimate gain / {GAIN_MARGIN:g}",
+    ),
+    (
+        "stop",
+        "stopping distance at top speed",
+        "m",
+        15,
+        "v t + v² / (2 a), with t = latency + watchdog time-out + two ramp steps + command time-out + lag",
+        _STOP,
+        "simulated: way from the last good picture to rest, the longest of target gone or camera hung, each with a computer that goes on or hangs",
+    ),
+    (
+        "safe_speed",
+        "largest safe speed",
+        "m/s",
+        15,
+        "stopping distance = distance kept - radius - half the target",
+        _STOP,
+        "simulated drives at a standing target, all lost at the distance kept: the fastest that stops before contact",
+    ),
+)
 
 
 @dataclass(frozen=True)
@@ -122,7 +173,9 @@ class DesignSheet:
         for row in self.rows:
             if row.key == key:
                 return row
-        raise InputError(f"a row must be one of {', '.join(row.key for row in self.rows)}, got {key!r}; choose one of them")
+        raise InputError(
+            f"a row must be one of {', '.join(row.key for row in self.rows)}, got {key!r}; choose one of them"
+        )
 
     def figures(self) -> dict[str, tuple[float, float | None]]:
         """Predicted and measured by key.
@@ -184,32 +237,50 @@ class DesignSheet:
         gain, speed, stop = strict("safe_gain", min), strict("safe_speed", min), strict("stop", max)
         said = []
         if math.isinf(near):
-            said.append("No distance is usable: the target is never whole in the picture. Mount the camera otherwise, or take a wider lens.")
+            said.append(
+                "No distance is usable: the target is never whole in the picture. Mount the camera otherwise, or take a wider lens."
+            )
         elif near >= far:
-            said.append("No distance is usable: where the target is whole in the picture it is too small already. "
-                        "Mount the camera otherwise, or give the detector more pixels.")  # fmt: skip
+            said.append(
+                "No distance is usable: where the target is whole in the picture it is too small already. "
+                "Mount the camera otherwise, or give the detector more pixels."
+            )
         elif self._nowhere and near <= _SHOWS_M[1] and far >= _SHOWS_M[0]:
-            said.append(f"By formula {near:.2f} to {far:.2f} m are usable, but in the pictures this detector was usable at no distance.")
+            said.append(
+                f"By formula {near:.2f} to {far:.2f} m are usable, but in the pictures this detector was usable at no distance."
+            )
         elif near <= s.keep_m <= far:
             said.append(f"The distance kept, {s.keep_m:.2f} m, lies in the working band, {near:.2f} to {far:.2f} m.")
         else:
-            said.append(f"The distance kept, {s.keep_m:.2f} m, lies outside the working band, {near:.2f} to {far:.2f} m: change one of them.")
+            said.append(
+                f"The distance kept, {s.keep_m:.2f} m, lies outside the working band, {near:.2f} to {far:.2f} m: change one of them."
+            )
         word = "at most" if s.turn_gain <= gain else "more than"
-        said.append(f"The steering gain, {s.turn_gain:.2f} 1/s, is {word} the largest safe one, {gain:.2f} 1/s"
-                    + ("." if s.turn_gain <= gain else ": lower it, or shorten the delay."))  # fmt: skip
+        said.append(
+            f"The steering gain, {s.turn_gain:.2f} 1/s, is {word} the largest safe one, {gain:.2f} 1/s"
+            + ("." if s.turn_gain <= gain else ": lower it, or shorten the delay.")
+        )
         top, free = self.robot.top_mps, self.robot.free_m
         if top <= speed:
-            said.append(f"At its top speed, {top:.2f} m/s, it stops within {stop:.2f} m; {free:.2f} m are free before contact.")
+            said.append(
+                f"At its top speed, {top:.2f} m/s, it stops within {stop:.2f} m; {free:.2f} m are free before contact."
+            )
         else:
-            said.append(f"Its top speed, {top:.2f} m/s, is more than the largest safe one, {speed:.2f} m/s: it needs {stop:.2f} m to stop and has {free:.2f} m. "
-                        "Lower max_mps, or keep farther away.")  # fmt: skip
+            said.append(
+                f"Its top speed, {top:.2f} m/s, is more than the largest safe one, {speed:.2f} m/s: it needs {stop:.2f} m to stop and has {free:.2f} m. "
+                "Lower max_mps, or keep farther away."
+            )
         if self.detector:
             apart = self.apart()
             if apart:
                 names = ", ".join(row.name for row in apart)
-                said.append(f"Prediction and measurement disagree by more than they may: {names}. Trust the measurement, and look for the reason.")
+                said.append(
+                    f"Prediction and measurement disagree by more than they may: {names}. Trust the measurement, and look for the reason."
+                )
             else:
-                beyond = [row.name for row in (self["near"], self["far"]) if row.measured is None and not self._both_empty]
+                beyond = [
+                    row.name for row in (self["near"], self["far"]) if row.measured is None and not self._both_empty
+                ]
                 band = "no distance is usable" if self._both_empty else "the working band within 10 %"
                 if beyond:
                     band = f"the working band where it was measured, {NEAREST_M:g} to {FARTHEST_M:g} m, and there is no {' or '.join(beyond)} there"
@@ -233,7 +304,13 @@ class DesignSheet:
             for key, value in row.items():
                 if isinstance(value, float) and not math.isfinite(value):
                     row[key] = None
-        return {"robot": robot, "detector": self.detector, "lighting": self.lighting, "rows": rows, "conclusion": self.sentences()}
+        return {
+            "robot": robot,
+            "detector": self.detector,
+            "lighting": self.lighting,
+            "rows": rows,
+            "conclusion": self.sentences(),
+        }
 
 
 def predict(robot: Robot) -> DesignSheet:
@@ -260,9 +337,14 @@ def predict(robot: Robot) -> DesignSheet:
     at = float(np.clip(robot.settings.keep_m, near, max(near, far)))
     gain = predict_gain_limit(robot)
     figures = {
-        "near": near, "far": far, "object": predict_smallest_object_m(robot, at) if math.isfinite(at) else math.inf,
-        "gain_limit": gain, "safe_gain": gain / GAIN_MARGIN, "stop": predict_stop_m(robot), "safe_speed": predict_safe_speed(robot),
-    }  # fmt: skip
+        "near": near,
+        "far": far,
+        "object": predict_smallest_object_m(robot, at) if math.isfinite(at) else math.inf,
+        "gain_limit": gain,
+        "safe_gain": gain / GAIN_MARGIN,
+        "stop": predict_stop_m(robot),
+        "safe_speed": predict_safe_speed(robot),
+    }
     return _sheet(robot, "", "", at, figures, {})
 
 
@@ -322,7 +404,11 @@ def design_sheet(
     """
     pictures = whole(pictures, "pictures", 1)
     plan = predict(robot)
-    looker = GroundTruthDetector(smallest_px=robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,)) if detector is None else detector
+    looker = (
+        GroundTruthDetector(smallest_px=robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,))
+        if detector is None
+        else detector
+    )
     usual = {"lighting": lighting, "pictures": pictures, "seed": seed}
     measured: dict[str, float | None] = {}
     tell("the working band")
@@ -341,7 +427,14 @@ def design_sheet(
     return _sheet(robot, said, lighting, plan.object_at_m, {row.key: row.predicted for row in plan.rows}, measured)
 
 
-def _sheet(robot: Robot, detector: str, lighting: str, at_m: float, figures: Mapping[str, float], measured: Mapping[str, float | None]) -> DesignSheet:
+def _sheet(
+    robot: Robot,
+    detector: str,
+    lighting: str,
+    at_m: float,
+    figures: Mapping[str, float],
+    measured: Mapping[str, float | None],
+) -> DesignSheet:
     rows = []
     for key, name, unit, within, *words in _LINES:
         # Where no place is usable there is none to name.

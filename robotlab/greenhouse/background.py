@@ -7,9 +7,9 @@ import math
 import numpy as np
 
 from robotlab.greenhouse import textures
+from robotlab.greenhouse.ray_intersections import Light
 from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.shadows import ORIGIN_M, darken
-from robotlab.greenhouse.ray_intersections import Light
 from robotlab.greenhouse.static_parts import Stage
 from robotlab.greenhouse.view import View
 

@@ -7,8 +7,8 @@ from collections import namedtuple
 import numpy as np
 
 from robotlab.greenhouse.foliage import SpriteSheet
-from robotlab.greenhouse.scene import KINDS, Thing
 from robotlab.greenhouse.ray_intersections import GEOMETRY, BoxMeeting, Light, Plant, Round, leave_round
+from robotlab.greenhouse.scene import KINDS, Thing
 from robotlab.greenhouse.textures import rgb
 
 # Steps of the color profile along the height of a round thing: 2 mm on a post.
@@ -44,11 +44,19 @@ def look_of(thing: Thing, number: int, sun: Light) -> Look:
     direct, around = sun.above(np.float32(-(b - a) / height if thing.shape == "round" else 0))
     top = _EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID
     # Each thing looks at another part of the table; 9000 keeps places positive.
-    places = dict(along_x=0.5, along_y=0.37, along=thing.seed * 17 + 9000.0, up=thing.seed * 31 + 9000.0)
-    lit = dict(lit_x=0, shine_x=0, lit_y=0, shine_y=0, direct=float(direct), around=float(around), size=1)
-    surface = dict(rough=0.08 if boxy else 0.06, gloss=0.03 if thing.kind == "pot" else 0.2, top=top)
-    color = dict(profile=number * _STEPS, red=red, green=green, blue=blue)
-    size = dict(height=height, half_x=a / 2, half_y=b / 2, slatted=thing.kind == "crate")
+    places = {"along_x": 0.5, "along_y": 0.37, "along": thing.seed * 17 + 9000.0, "up": thing.seed * 31 + 9000.0}
+    lit = {
+        "lit_x": 0,
+        "shine_x": 0,
+        "lit_y": 0,
+        "shine_y": 0,
+        "direct": float(direct),
+        "around": float(around),
+        "size": 1,
+    }
+    surface = {"rough": 0.08 if boxy else 0.06, "gloss": 0.03 if thing.kind == "pot" else 0.2, "top": top}
+    color = {"profile": number * _STEPS, "red": red, "green": green, "blue": blue}
+    size = {"height": height, "half_x": a / 2, "half_y": b / 2, "slatted": thing.kind == "crate"}
     return Look(**places, **lit, **surface, **color, **size)
 
 

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.ray_intersections import Placed
+from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.view import NEAR_M
 
 # A circle as a polygon, half in and half out of it: within 0.3 % of its radius.

@@ -16,12 +16,12 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.greenhouse.background import background, post_shadow
+from robotlab.greenhouse.ground_truth import GroundTruth, VisiblePixels
 from robotlab.greenhouse.lighting import Lighting
 from robotlab.greenhouse.scene import Scene
 from robotlab.greenhouse.sensor import blur_in_place, develop
 from robotlab.greenhouse.static_parts import stage_of
 from robotlab.greenhouse.things import draw_things
-from robotlab.greenhouse.ground_truth import VisiblePixels, GroundTruth
 from robotlab.greenhouse.view import gain_at, view_of
 
 

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.ray_intersections import Light
+from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.textures import FLOOR_PER_METER
 
 # A cell of the shadow map is two texels of the floor: a contact shadow is several cells wide.

@@ -9,10 +9,10 @@ import numpy as np
 
 from robotlab.greenhouse import foliage, textures
 from robotlab.greenhouse.lighting import Lighting, lighting_named
-from robotlab.greenhouse.scene import Scene, Thing
-from robotlab.greenhouse.shadows import ShadowMap
 from robotlab.greenhouse.materials import Look, look_of, profile_of
 from robotlab.greenhouse.ray_intersections import SHAPES, Light
+from robotlab.greenhouse.scene import Scene, Thing
+from robotlab.greenhouse.shadows import ShadowMap
 
 
 class Decor:
@@ -62,7 +62,8 @@ class Stage:
         self.room_m, self.decor, self.lighting = room_m, decor, lighting
         cos = math.cos(lighting.elevation_rad)
         self.sun = Light(
-            (math.cos(decor.azimuth) * cos, math.sin(decor.azimuth) * cos, math.sin(lighting.elevation_rad)), lighting.direct
+            (math.cos(decor.azimuth) * cos, math.sin(decor.azimuth) * cos, math.sin(lighting.elevation_rad)),
+            lighting.direct,
         )
         self._still = tuple(thing for thing in things if thing.kind != "post")
         # Things of one shape lie together: the place of each in the scene, and where round things and boxes end.

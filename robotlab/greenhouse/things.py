@@ -8,7 +8,7 @@ from itertools import accumulate
 
 import numpy as np
 
-from robotlab.greenhouse.scene import Thing
+from robotlab.greenhouse.ground_truth import VisiblePixels
 from robotlab.greenhouse.materials import light_on_faces, paint_plant, paint_solids, turn_looks
 from robotlab.greenhouse.ray_intersections import (
     FAR,
@@ -20,8 +20,8 @@ from robotlab.greenhouse.ray_intersections import (
     plant_numbers,
     round_numbers,
 )
+from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.static_parts import Stage
-from robotlab.greenhouse.ground_truth import VisiblePixels
 from robotlab.greenhouse.view import NEAR_M, View
 
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.greenhouse import textures
+from robotlab.greenhouse.ray_intersections import FAR
 from robotlab.greenhouse.sensor import gain_of
 from robotlab.greenhouse.shadows import SHADOW_SHIFT
-from robotlab.greenhouse.ray_intersections import FAR
 
 # Nearer to the plane of the lens than this, a thing's place in the picture grows without limit.
 NEAR_M = 0.02

@@ -40,10 +40,21 @@ _UPRIGHT = {
 }
 # How files of formats that are not read begin, so that the message can say what to do.
 _FOREIGN = (
-    (4, b"ftyphei", "HEIC"), (4, b"ftyphev", "HEIC"), (4, b"ftypmif", "HEIC"), (4, b"ftypmsf", "HEIC"), (4, b"ftypavi", "AVIF"),
-    (0, b"GIF8", "GIF"), (0, b"II*\0", "TIFF"), (0, b"MM\0*", "TIFF"), (0, b"%!PS", "PostScript"), (0, b"\xc5\xd0\xd3\xc6", "PostScript"),
-    (0, b"%PDF", "PDF"), (0, b"<svg", "SVG"), (0, b"P5", "PPM"), (0, b"P6", "PPM"),
-)  # fmt: skip
+    (4, b"ftyphei", "HEIC"),
+    (4, b"ftyphev", "HEIC"),
+    (4, b"ftypmif", "HEIC"),
+    (4, b"ftypmsf", "HEIC"),
+    (4, b"ftypavi", "AVIF"),
+    (0, b"GIF8", "GIF"),
+    (0, b"II*\0", "TIFF"),
+    (0, b"MM\0*", "TIFF"),
+    (0, b"%!PS", "PostScript"),
+    (0, b"\xc5\xd0\xd3\xc6", "PostScript"),
+    (0, b"%PDF", "PDF"),
+    (0, b"<svg", "SVG"),
+    (0, b"P5", "PPM"),
+    (0, b"P6", "PPM"),
+)
 
 
 def load(path: str | os.PathLike) -> np.ndarray:
@@ -140,7 +151,10 @@ def size_of(path: str | os.PathLike) -> tuple[int, int]:
     >>> size_of(path)
     (3, 2)
     """
-    with open_plain(path, LARGEST_FILE_BYTES, "a picture", PictureError) as file, _opened(file, str(path)) as (image, rotation):
+    with (
+        open_plain(path, LARGEST_FILE_BYTES, "a picture", PictureError) as file,
+        _opened(file, str(path)) as (image, rotation),
+    ):
         return image.size[::-1] if rotation >= 5 else image.size
 
 
@@ -161,7 +175,9 @@ def _opened(file: BinaryIO, name: str) -> Iterator[tuple[Image.Image, int]]:
     except PictureError:
         raise
     except Image.DecompressionBombError:
-        raise PictureError(f"{name} must have at most {MOST_PIXELS // 10**6} million pixels, it has far more; make it smaller first") from None
+        raise PictureError(
+            f"{name} must have at most {MOST_PIXELS // 10**6} million pixels, it has far more; make it smaller first"
+        ) from None
     except UnidentifiedImageError:
         file.seek(0)
         head = file.read(32)

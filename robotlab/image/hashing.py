@@ -55,7 +55,9 @@ def image_hash(picture: np.ndarray) -> np.ndarray:
 
 
 def near_duplicates(
-    a: Sequence[np.ndarray] | np.ndarray, b: Sequence[np.ndarray] | np.ndarray | None = None, limit_bits: int = NEAR_BITS
+    a: Sequence[np.ndarray] | np.ndarray,
+    b: Sequence[np.ndarray] | np.ndarray | None = None,
+    limit_bits: int = NEAR_BITS,
 ) -> np.ndarray:
     """Pairs of marks that differ in few bits.
 
@@ -86,7 +88,9 @@ def near_duplicates(
     left = np.atleast_2d(np.asarray(a, dtype=bool))
     right = left if b is None else np.atleast_2d(np.asarray(b, dtype=bool))
     if left.shape[1] != right.shape[1]:
-        raise InputError(f"marks must have one length, got {left.shape[1]} and {right.shape[1]} bits; make them with mark()")
+        raise InputError(
+            f"marks must have one length, got {left.shape[1]} and {right.shape[1]} bits; make them with mark()"
+        )
     if limit_bits < 0:
         raise InputError(f"limit_bits must be 0 or more, got {limit_bits}; {NEAR_BITS} is usual")
     bits = left.shape[1]

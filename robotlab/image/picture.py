@@ -20,14 +20,20 @@ from robotlab.files import write_whole
 from robotlab.image.file import decode, load, size_of
 
 __all__ = [
-    "blur", "check_picture", "decode", "encode", "lab", "load", "luminance", "resize", "save", "size_of", "write_text",
-]  # fmt: skip
+    "blur",
+    "check_picture",
+    "decode",
+    "encode",
+    "lab",
+    "load",
+    "luminance",
+    "resize",
+    "save",
+    "size_of",
+    "write_text",
+]
 
-_RESAMPLE = {
-    "nearest": Image.Resampling.NEAREST,
-    "linear": Image.Resampling.BILINEAR,
-    "area": Image.Resampling.BOX,
-}
+_RESAMPLE = {"nearest": Image.Resampling.NEAREST, "linear": Image.Resampling.BILINEAR, "area": Image.Resampling.BOX}
 _SUFFIXES = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG"}
 
 

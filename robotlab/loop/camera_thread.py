@@ -10,19 +10,11 @@ import time
 from contextlib import suppress
 from pathlib import Path
 
-from robotlab.errors import PictureError
-from robotlab.loop.perception import (
-    STALL_RAD,
-    STALL_S,
-    FreezeDetector,
-    StallDetector,
-    check_size,
-    in_camera_px,
-    show,
-)
 from robotlab.control.checks import number
-from robotlab.image.picture import resize
 from robotlab.detections import Detections
+from robotlab.errors import PictureError
+from robotlab.image.picture import resize
+from robotlab.loop.perception import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
 
 # Waiting longer for a camera at the end helps nobody.
 _PATIENCE_S = 1.0
@@ -72,14 +64,18 @@ class CameraThread:
         """What silence alone does not say."""
         if self._view.frozen > 1:
             return f" (the camera gave the same picture {self._view.frozen + 1} times, or old ones again)"
-        return f" ({self._refused} pictures were too old, older than the last, or of the future)" if self._refused > 1 else ""
+        return (
+            f" ({self._refused} pictures were too old, older than the last, or of the future)"
+            if self._refused > 1
+            else ""
+        )
 
     def _run(self) -> None:
         self._native = threading.get_native_id()
         try:
             while not self._leave.is_set():
                 self._look()
-        except BaseException as error:  # noqa: BLE001 - raised where drive() was called
+        except BaseException as error:
             self._news.put(error)
         finally:
             self._children |= end_children(self._native)
@@ -90,27 +86,36 @@ class CameraThread:
         self._still_the_driver()
         if isinstance(picture, tuple):
             if len(picture) != 2:
-                raise PictureError(f"take() must return a picture or (picture, time), got {len(picture)} things; return those two")
+                raise PictureError(
+                    f"take() must return a picture or (picture, time), got {len(picture)} things; return those two"
+                )
             picture, stamp = picture
             try:
                 stamp = None if stamp is None else float(stamp)
             except (TypeError, ValueError, OverflowError):
-                raise PictureError(f"the time of a picture must be a number of seconds on drive()'s clock, got {stamp!r:.40}; return (picture, time)") from None
+                raise PictureError(
+                    f"the time of a picture must be a number of seconds on drive()'s clock, got {stamp!r:.40}; return (picture, time)"
+                ) from None
         check_size(picture, (self._camera.width_px, self._camera.height_px), name)
         number(self._clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
         # A copy: a camera may write each picture into the same memory.
         picture = picture.copy()
         taken = None
         if self._view.live(picture):
-            taken = self._ramp.tell(lambda stop, t, now: stop.picture(t, now - s.delay_s if stamp is None else stamp, now))
+            taken = self._ramp.tell(
+                lambda stop, t, now: stop.picture(t, now - s.delay_s if stamp is None else stamp, now)
+            )
             self._refused = 0 if taken is not None else self._refused + 1
         if taken is None:
             # A broken take() that waits for nothing must not starve the ramp.
             time.sleep(s.frame_s / 10)
             return
         if not self._lifted and self._stall.stalled(picture, self._ramp.turned_rad, time.monotonic()):
-            self._ramp.tell(lambda stop, *_: stop.fail(
-                f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved"))  # fmt: skip
+            self._ramp.tell(
+                lambda stop, *_: stop.fail(
+                    f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved"
+                )
+            )
         small = picture if s.detector_px is None else resize(picture, s.detector_px)
         found = show(self._tracker, small)
         self._still_the_driver()
@@ -141,7 +146,9 @@ def end_children(thread: int) -> set[int]:
     for child in _started_by(Path(f"/proc/self/task/{thread}/children")):
         family = [child]
         for process in family:
-            family += [other for task in Path(f"/proc/{process}/task").glob("*/children") for other in _started_by(task)]
+            family += [
+                other for task in Path(f"/proc/{process}/task").glob("*/children") for other in _started_by(task)
+            ]
         for process in family:
             with suppress(OSError):
                 os.kill(process, signal.SIGKILL)

@@ -18,15 +18,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.camera import Camera
+from robotlab.detections import Detector
+from robotlab.greenhouse import Walk
 from robotlab.loop.decide import STATES
-from robotlab.loop.faults import FAULTS
 from robotlab.loop.fault_hooks import NoFaults
+from robotlab.loop.faults import FAULTS
 from robotlab.loop.limits import stopping_m
 from robotlab.loop.run import Run
 from robotlab.loop.settings import Settings
 from robotlab.loop.simulation import simulate
-from robotlab.greenhouse import Walk
-from robotlab.detections import Detector
 
 # Slower than this is standing still, m/s.
 _STILL_MPS = 1e-3
@@ -166,12 +166,35 @@ def fault_campaign(
     """
     reports = []
     for name, fault, must_rest in faults:
-        run = simulate(detector, walk, camera, settings, seed, pictures=pictures, duration_s=at_s + after_s, faults=fault(at_s), strict=False)
+        run = simulate(
+            detector,
+            walk,
+            camera,
+            settings,
+            seed,
+            pictures=pictures,
+            duration_s=at_s + after_s,
+            faults=fault(at_s),
+            strict=False,
+        )
         moving = np.abs(run.speeds_mps) >= _STILL_MPS
         begin = int(np.searchsorted(run.t_s, at_s - 1e-6))
         still = np.flatnonzero(~moving[begin:])
-        stop = float(np.abs(run.speeds_mps[begin : begin + still[0]]).sum() * run.facts["tick_s"]) if len(still) else math.nan
+        stop = (
+            float(np.abs(run.speeds_mps[begin : begin + still[0]]).sum() * run.facts["tick_s"])
+            if len(still)
+            else math.nan
+        )
         reports.append(
-            FaultReport(name, blind_distance_m(run), stop, stopping_m(run.settings), bool(not moving[-1]), must_rest, STATES[run.states[-1]], run)
+            FaultReport(
+                name,
+                blind_distance_m(run),
+                stop,
+                stopping_m(run.settings),
+                bool(not moving[-1]),
+                must_rest,
+                STATES[run.states[-1]],
+                run,
+            )
         )
     return reports

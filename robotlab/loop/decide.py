@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.errors import InputError
-from robotlab.loop.settings import Settings
 from robotlab.control import FeedForwardTurn, PDTurn, StopKind, speed_toward, turn_toward
 from robotlab.detections import Detections
+from robotlab.errors import InputError
+from robotlab.loop.settings import Settings
 
 # In the order in which they follow each other when the target is lost.
 STATES = ("wait", "follow", "hold", "slow", "search", "stop", "fault")
@@ -223,7 +223,9 @@ class Follower:
             return None
         box = found.boxes[row]
         bearing = self._camera.bearing_rad((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
-        sight = Observation(box, float(found.scores[row]), bearing, distance_from_box(box, self._camera, self._settings), t_s)
+        sight = Observation(
+            box, float(found.scores[row]), bearing, distance_from_box(box, self._camera, self._settings), t_s
+        )
         gap = t_s - last.t_s if last is not None else self._settings.frame_s
         self._motion = self._steer(sight, gap, yaw_rad)
         # Where it will go out of sight: the side it is on.
@@ -276,7 +278,11 @@ class Follower:
             raise InputError(
                 f"the detector must know the class {s.target!r}, it knows {', '.join(found.classes)}; set target to one of them"
             )
-        good = (found.labels == found.classes.index(s.target)) & (found.scores >= s.min_score) & self._possible(found.boxes)
+        good = (
+            (found.labels == found.classes.index(s.target))
+            & (found.scores >= s.min_score)
+            & self._possible(found.boxes)
+        )
         if s.gate is not None and self.sight is not None and t_s - self.sight.t_s <= s.hold_s + s.frame_s:
             off = (found.boxes[:, :2] + found.boxes[:, 2:] - self.sight.box[:2] - self.sight.box[2:]) / 2
             good &= np.hypot(off[:, 0], off[:, 1]) <= s.gate * self._camera.width_px

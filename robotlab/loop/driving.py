@@ -21,15 +21,15 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.errors import MotionError
-from robotlab.loop.decide import Follower, Observation
-from robotlab.loop.camera_thread import CameraThread
-from robotlab.loop.limits import check_real_limits
-from robotlab.loop.log import LOG_VERSION, RunLog
-from robotlab.loop.settings import Settings
 from robotlab.control import Jitter, MotorLink, RampThread
 from robotlab.control.checks import number
 from robotlab.detections import Detections, Detector, as_detector
+from robotlab.errors import MotionError
+from robotlab.loop.camera_thread import CameraThread
+from robotlab.loop.decide import Follower, Observation
+from robotlab.loop.limits import check_real_limits
+from robotlab.loop.log import LOG_VERSION, RunLog
+from robotlab.loop.settings import Settings
 
 
 @dataclass(frozen=True)
@@ -151,10 +151,14 @@ def drive(
     detector = as_detector(detector)
     seconds = number(seconds, "seconds", 0, open_low=True)
     if settings.max_accel_mps2 is None:
-        raise MotionError("a real trolley needs an acceleration limit, got max_accel_mps2 None; give one, 0.5 m/s^2 to start with")
+        raise MotionError(
+            "a real trolley needs an acceleration limit, got max_accel_mps2 None; give one, 0.5 m/s^2 to start with"
+        )
     check_real_limits(settings, camera)
     if settings.law == "feed_forward":
-        raise MotionError("feed-forward needs to know how far the trolley has turned, and a motor link does not tell; use law='p' or 'pd'")
+        raise MotionError(
+            "feed-forward needs to know how far the trolley has turned, and a motor link does not tell; use law='p' or 'pd'"
+        )
     if settings.hfov_rad is not None:
         camera = replace(camera, hfov_rad=settings.hfov_rad)
 
@@ -169,18 +173,33 @@ def drive(
     with ExitStack() as stack:
         file = stack.enter_context(RunLog(log, sync_s=1.0)) if log is not None else None
         write = file.write if file is not None else lambda record: None
-        write({
-            "kind": "start", "version": LOG_VERSION, "real": True, "detector": type(detector).__name__, "camera": asdict(camera),
-            "settings": asdict(settings),
-        })  # fmt: skip
+        write(
+            {
+                "kind": "start",
+                "version": LOG_VERSION,
+                "real": True,
+                "detector": type(detector).__name__,
+                "camera": asdict(camera),
+                "settings": asdict(settings),
+            }
+        )
         stack.enter_context(_polite_kills_unwind())
         # A wish that is not renewed is a lost target: keep it as long as one coasts.
         patience = settings.delay_s + settings.detector_s + settings.frame_s + settings.hold_s
         ramp = RampThread(
-            link, settings.drive, max_accel_mps2=settings.max_accel_mps2, max_yaw_accel_radps2=settings.max_yaw_accel_radps2 or 6.0, max_mps=settings.motor.max_mps,
-            max_jerk_mps3=settings.max_jerk_mps3, rate_hz=settings.ramp_hz, command_s=patience, limits_s=limits, delay_s=settings.delay_s,
-            board_timeout_s=settings.link_timeout_s, clock=clock,
-        )  # fmt: skip
+            link,
+            settings.drive,
+            max_accel_mps2=settings.max_accel_mps2,
+            max_yaw_accel_radps2=settings.max_yaw_accel_radps2 or 6.0,
+            max_mps=settings.motor.max_mps,
+            max_jerk_mps3=settings.max_jerk_mps3,
+            rate_hz=settings.ramp_hz,
+            command_s=patience,
+            limits_s=limits,
+            delay_s=settings.delay_s,
+            board_timeout_s=settings.link_timeout_s,
+            clock=clock,
+        )
         camera_thread = stack.enter_context(CameraThread(take, detector, camera, settings, ramp, clock, lifted))
         stack.enter_context(ramp)
         begin = time.monotonic()
@@ -204,7 +223,15 @@ def drive(
                 at = time.monotonic()
                 velocity = follower.velocity(at)
                 state = velocity.state
-                write({"kind": "command", "t": round(at - begin, 4), "v": float(velocity.v_mps), "yaw": float(velocity.yaw_radps), "state": state})
+                write(
+                    {
+                        "kind": "command",
+                        "t": round(at - begin, 4),
+                        "v": float(velocity.v_mps),
+                        "yaw": float(velocity.yaw_radps),
+                        "state": state,
+                    }
+                )
                 try:
                     ramp.want(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
                 except MotionError:
@@ -229,17 +256,41 @@ def drive(
             note(reason)
         write({"kind": "end", "t": round(time.monotonic() - begin, 4)})
     jitter = ramp.jitter() if ramp.steps else None
-    return DriveReport(pictures, observations, state, reason, jitter, ramp.halt_error is None, file.path if file is not None else None, children)
+    return DriveReport(
+        pictures,
+        observations,
+        state,
+        reason,
+        jitter,
+        ramp.halt_error is None,
+        file.path if file is not None else None,
+        children,
+    )
 
 
-def _seen(index: int, found: Detections, taken_s: float, sight: Observation | None, now_s: float, begin_s: float) -> list[dict]:
+def _seen(
+    index: int, found: Detections, taken_s: float, sight: Observation | None, now_s: float, begin_s: float
+) -> list[dict]:
     """The records of one picture, in the form of a simulated run's; what is really there nobody knows."""
-    rows = [[*(round(float(edge), 3) for edge in box), round(float(score), 4), int(label)]
-            for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)]  # fmt: skip
-    record = {"kind": "observation", "i": index, "t": round(now_s - begin_s, 4), "found": rows, "classes": list(found.classes), "box": None}
+    rows = [
+        [*(round(float(edge), 3) for edge in box), round(float(score), 4), int(label)]
+        for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)
+    ]
+    record = {
+        "kind": "observation",
+        "i": index,
+        "t": round(now_s - begin_s, 4),
+        "found": rows,
+        "classes": list(found.classes),
+        "box": None,
+    }
     if sight is not None:
-        record.update(box=[round(float(edge), 3) for edge in sight.box], score=round(sight.score, 4), bearing=round(sight.bearing_rad, 6),
-                      distance=round(sight.distance_m, 4))  # fmt: skip
+        record.update(
+            box=[round(float(edge), 3) for edge in sight.box],
+            score=round(sight.score, 4),
+            bearing=round(sight.bearing_rad, 6),
+            distance=round(sight.distance_m, 4),
+        )
     return [{"kind": "picture", "i": index, "t": round(taken_s - begin_s, 4)}, record]
 
 
@@ -251,7 +302,11 @@ def _polite_kills_unwind() -> Iterator[None]:
         return
     plain = {"SIGTERM": signal.SIG_DFL, "SIGHUP": signal.SIG_DFL, "SIGINT": signal.default_int_handler}
     # Whoever has a handler of his own for a signal keeps it.
-    ours = {kind: old for name, old in plain.items() if (kind := getattr(signal, name, None)) and signal.getsignal(kind) == old}
+    ours = {
+        kind: old
+        for name, old in plain.items()
+        if (kind := getattr(signal, name, None)) and signal.getsignal(kind) == old
+    }
 
     def leave(kind: int, _: object) -> None:
         for each in ours:

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.loop.fault_hooks import NoFaults, Shot
 from robotlab.detections import Detections
+from robotlab.loop.fault_hooks import NoFaults, Shot
 
 
 @dataclass

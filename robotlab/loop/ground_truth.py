@@ -14,9 +14,9 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.errors import InputError
 from robotlab.control.checks import number
 from robotlab.detections import Detections
+from robotlab.errors import InputError
 
 
 @runtime_checkable
@@ -138,7 +138,9 @@ class GroundTruthDetector:
         InputError
             Always.
         """
-        raise InputError("an oracle reads the truth of a simulated run and cannot look at a picture; use a real detector there")
+        raise InputError(
+            "an oracle reads the truth of a simulated run and cannot look at a picture; use a real detector there"
+        )
 
 
 def post_box(
@@ -174,9 +176,7 @@ def post_box(
         return None, 0.0
     # The two sides lie across the line of sight.
     across = (-left_m / reach * width_m / 2, ahead_m / reach * width_m / 2)
-    corners = [
-        (ahead_m + side * across[0], left_m + side * across[1], z) for side in (-1, 1) for z in (0.0, height_m)
-    ]
+    corners = [(ahead_m + side * across[0], left_m + side * across[1], z) for side in (-1, 1) for z in (0.0, height_m)]
     pixels, _ = camera.project(np.array(corners))
     if not np.isfinite(pixels).all():
         return None, 0.0

@@ -12,10 +12,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from robotlab.camera import Camera
-from robotlab.errors import MotionError
-from robotlab.loop.settings import Settings
 from robotlab.control import GAIN_MARGIN, grip_limit_mps2, stopping_distance_m
 from robotlab.control.checks import number
+from robotlab.errors import MotionError
+from robotlab.loop.settings import Settings
 
 # Whatever the distance allows, nothing holds a command or stays unnoticed for
 # longer on a robot; a ramp steps at least so often, and sends at least so many
@@ -52,9 +52,12 @@ def stopping_times_s(settings: Settings) -> dict[str, float]:
     hold_s = s.frame_s + s.hold_s
     patience = {"one frame + hold last command": hold_s} if hold_s > s.silence_s else {"watchdog time-out": s.silence_s}
     return {
-        "latency of the last good picture": s.latency_s, **patience, "two steps of the ramp": 2 / s.ramp_hz,
-        "command time-out of the board": s.link_timeout_s, "motor lag": s.motor.lag_s,
-    }  # fmt: skip
+        "latency of the last good picture": s.latency_s,
+        **patience,
+        "two steps of the ramp": 2 / s.ramp_hz,
+        "command time-out of the board": s.link_timeout_s,
+        "motor lag": s.motor.lag_s,
+    }
 
 
 def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
@@ -177,10 +180,14 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
     if s.hfov_rad is not None:
         camera = replace(camera, hfov_rad=s.hfov_rad)
     if s.max_accel_mps2 is None:
-        raise MotionError("a real robot needs an acceleration limit, got max_accel_mps2 None; give one, 0.5 m/s^2 to start with")
+        raise MotionError(
+            "a real robot needs an acceleration limit, got max_accel_mps2 None; give one, 0.5 m/s^2 to start with"
+        )
     if s.max_accel_mps2 > _MOST_ACCEL_MPS2:
-        raise MotionError(f"max_accel_mps2 must be at most {_MOST_ACCEL_MPS2:.1f} m/s^2, above which rubber misconceptions on a dry floor, "
-                          f"got {s.max_accel_mps2:g}; 0.5 to start with")  # fmt: skip
+        raise MotionError(
+            f"max_accel_mps2 must be at most {_MOST_ACCEL_MPS2:.1f} m/s^2, above which rubber misconceptions on a dry floor, "
+            f"got {s.max_accel_mps2:g}; 0.5 to start with"
+        )
     for name in ("turn_gain", "drive_gain"):
         if getattr(s, name) > s.safe_gain:
             raise MotionError(
@@ -189,22 +196,28 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
             )
     least_hz = max(_LEAST_RAMP_HZ, _LEAST_COMMANDS / s.link_timeout_s)
     if s.ramp_hz < least_hz:
-        raise MotionError(f"ramp_hz must be at least {least_hz:.3g} Hz on a real robot ({_LEAST_COMMANDS} commands within the board's time-out "
-                          f"of {s.link_timeout_s:g} s, and no jerks), got {s.ramp_hz:g}; 50 is usual")  # fmt: skip
+        raise MotionError(
+            f"ramp_hz must be at least {least_hz:.3g} Hz on a real robot ({_LEAST_COMMANDS} commands within the board's time-out "
+            f"of {s.link_timeout_s:g} s, and no jerks), got {s.ramp_hz:g}; 50 is usual"
+        )
     _check_stop(s)
     if s.search_s > 0:
         # A step of the search is over before the robot can react to what it has seen.
         most = camera.hfov_rad / 2 / (s.frame_s + s.latency_s)
         if s.search_radps > most:
-            raise MotionError(f"search_radps must be at most {most:.2f} rad/s (half the field of view within one frame and the latency), "
-                              f"got {s.search_radps:g}; turn more slowly, or do without: search_s=0")  # fmt: skip
+            raise MotionError(
+                f"search_radps must be at most {most:.2f} rad/s (half the field of view within one frame and the latency), "
+                f"got {s.search_radps:g}; turn more slowly, or do without: search_s=0"
+            )
 
 
 def _check_stop(s: Settings) -> None:
     """Refuse a stopping distance longer than the free way, and times that no distance justifies."""
     free, need, top = free_way_m(s), stopping_m(s), min(s.max_mps, s.motor.max_mps)
     if free <= 0:
-        raise MotionError(f"keep_m must leave a way before contact, got {s.keep_m:g} m with radius_m {s.radius_m:g}; keep farther away")
+        raise MotionError(
+            f"keep_m must leave a way before contact, got {s.keep_m:g} m with radius_m {s.radius_m:g}; keep farther away"
+        )
     if need > free:
         times = stopping_times_s(s)
         longest = max(times, key=lambda name: times[name])
@@ -214,7 +227,10 @@ def _check_stop(s: Settings) -> None:
             f"the stopping distance must be at most the free way of {free:.2f} m (keep_m less radius_m less half the target) on a real robot, "
             f"got {need:.2f} m: at {top:g} m/s, {longest} {times[longest]:.2f} s; allowed: max_mps at most {safe_speed_mps(s):.2f} m/s{shorten}"
         )
-    for name, value, most in (("hold_s (hold last command)", s.hold_s, _MOST_HOLD_S), ("the watchdog time-out (watchdog_s)", s.silence_s, _MOST_SILENCE_S),
-                              ("link_timeout_s", s.link_timeout_s, _MOST_SILENCE_S)):  # fmt: skip
+    for name, value, most in (
+        ("hold_s (hold last command)", s.hold_s, _MOST_HOLD_S),
+        ("the watchdog time-out (watchdog_s)", s.silence_s, _MOST_SILENCE_S),
+        ("link_timeout_s", s.link_timeout_s, _MOST_SILENCE_S),
+    ):
         if value > most:
             raise MotionError(f"{name} must be at most {most:g} s on a real robot, got {value:g}; shorten it")

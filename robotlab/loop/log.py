@@ -14,9 +14,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from robotlab.control.checks import number
 from robotlab.errors import InputError
 from robotlab.json_file import parse_json
-from robotlab.control.checks import number
 
 LOG_VERSION = 1
 
@@ -71,7 +71,9 @@ class RunLog:
                 count += 1
                 self.path = Path(path).with_stem(f"{Path(path).stem}-{count}")
             except OSError as error:
-                raise InputError(f"a run log must go to a file that can be written, {path} cannot ({error.strerror}); check its folder") from None
+                raise InputError(
+                    f"a run log must go to a file that can be written, {path} cannot ({error.strerror}); check its folder"
+                ) from None
         if not self.path.is_file():
             self._sync = None  # a pipe cannot be forced
 
@@ -99,7 +101,9 @@ class RunLog:
         try:
             line = json.dumps(record, allow_nan=False, separators=(",", ":")).encode() + b"\n"
         except (TypeError, ValueError) as error:
-            raise InputError(f"a record of a run log must be plain JSON, {record!r:.200} is not ({error}); write finite numbers and text") from None
+            raise InputError(
+                f"a record of a run log must be plain JSON, {record!r:.200} is not ({error}); write finite numbers and text"
+            ) from None
         if self._broken:
             raise InputError(f"a run log must be whole, this one broke off earlier ({self._broken}); start a new one")
         try:
@@ -110,7 +114,9 @@ class RunLog:
                 self._synced = time.monotonic()
         except OSError as error:
             self._broken = error.strerror or str(error)
-            raise InputError(f"a run log must go to a disk with room, {self._file.name} cannot grow ({self._broken}); make room") from None
+            raise InputError(
+                f"a run log must go to a disk with room, {self._file.name} cannot grow ({self._broken}); make room"
+            ) from None
 
     def close(self) -> None:
         """Force everything to the disk and close the file."""
@@ -135,7 +141,6 @@ class LogContent:
 
     records: tuple[dict, ...]
     complete: bool
-
 
 
 def read_log(path: str | os.PathLike) -> LogContent:
@@ -170,7 +175,9 @@ def read_log(path: str | os.PathLike) -> LogContent:
     try:
         lines = path.read_bytes().split(b"\n")
     except OSError as error:
-        raise InputError(f"a run log must be a readable file, {path} is not ({error.strerror}); check its name") from None
+        raise InputError(
+            f"a run log must be a readable file, {path} is not ({error.strerror}); check its name"
+        ) from None
     # What follows the last line feed was being written when the run ended.
     records = []
     for place, line in enumerate(lines[:-1], start=1):
@@ -179,7 +186,9 @@ def read_log(path: str | os.PathLike) -> LogContent:
         except InputError:
             record = None
         if not isinstance(record, dict) or not isinstance(record.get("kind"), str):
-            raise InputError(f"each line of a run log must be a JSON record with a kind, line {place} of {path} is not; copy the log again")
+            raise InputError(
+                f"each line of a run log must be a JSON record with a kind, line {place} of {path} is not; copy the log again"
+            )
         records.append(record)
     if not records:
         raise InputError(f"a run log must hold at least one full record, {path} holds none; run again")

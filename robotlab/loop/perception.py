@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.errors import InputError, PictureError
-from robotlab.loop.settings import Settings
-from robotlab.image.picture import check_picture
 from robotlab.detections import Detections, Detector
+from robotlab.errors import InputError, PictureError
+from robotlab.image.picture import check_picture
+from robotlab.loop.settings import Settings
 
 # A live camera's noise changes most pixels; a clock drawn over a frozen picture
 # changes about one in a hundred (common practice, no source).

@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from robotlab.control.checks import number
 from robotlab.errors import InputError
 from robotlab.loop.settings import Settings
-from robotlab.control.checks import number
 
 # No trolley's log holds a larger number; beyond it sums of squares overflow.
 _MOST = 1e12
@@ -47,7 +47,9 @@ def numbers(records: Sequence[Mapping], name: str, width: int | None = None) -> 
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         raise InputError(f"{name} must be {width or 1} numbers in each record ({error})") from None
     if values.shape != shape or not (np.abs(values) < _MOST).all():
-        raise InputError(f"{name} must be {width or 1} finite numbers in each record, got an array of shape {values.shape}")
+        raise InputError(
+            f"{name} must be {width or 1} finite numbers in each record, got an array of shape {values.shape}"
+        )
     return values
 
 
@@ -109,4 +111,7 @@ def of_real_drive(velocities: Sequence[Mapping], settings: Settings) -> list[dic
     """
     speeds, turns = numbers(velocities, "v"), numbers(velocities, "yaw")
     rows = np.stack(settings.drive.wheels(speeds, settings.steering_sign * turns), axis=1)
-    return [{"t": velocity["t"], "state": velocity["state"], "command": row} for velocity, row in zip(velocities, rows.tolist(), strict=True)]
+    return [
+        {"t": velocity["t"], "state": velocity["state"], "command": row}
+        for velocity, row in zip(velocities, rows.tolist(), strict=True)
+    ]

@@ -14,9 +14,9 @@ from importlib.resources import files
 import numpy as np
 
 from robotlab.errors import InputError
+from robotlab.greenhouse.scene import KINDS
 from robotlab.loop.decide import STATES
 from robotlab.loop.run import Run
-from robotlab.greenhouse.scene import KINDS
 
 # Pictures are thinned until all of them take less than this, so that a
 # notebook with a few replays still opens quickly.
@@ -133,7 +133,9 @@ def replay_html(run: Run, title: str = "Replay") -> str:
     return _page([run], [""], title)
 
 
-def replay_pair_html(run_a: Run, run_b: Run, names: Sequence[str] = ("A", "B"), title: str = "Two runs side by side") -> str:
+def replay_pair_html(
+    run_a: Run, run_b: Run, names: Sequence[str] = ("A", "B"), title: str = "Two runs side by side"
+) -> str:
     """Two replays on one clock.
 
     Parameters
@@ -164,7 +166,9 @@ def replay_pair_html(run_a: Run, run_b: Run, names: Sequence[str] = ("A", "B"), 
     2
     """
     if len(names) != 2:
-        raise InputError(f"names must be two, one for each run, got {len(names)}; pass for instance ('color', 'detector')")
+        raise InputError(
+            f"names must be two, one for each run, got {len(names)}; pass for instance ('color', 'detector')"
+        )
     return _page([run_a, run_b], list(names), title)
 
 
@@ -174,7 +178,10 @@ def _page(runs: list[Run], names: list[str], title: str) -> str:
     # One piece of floor for all, so that their plans have one scale and stand level.
     views = np.array([plan_view(run) for run in runs])
     view = [*views[:, :2].min(axis=0).tolist(), *views[:, 2:].max(axis=0).tolist()]
-    data = {"end": max(float(run.t_s[-1]) for run in runs), "runs": [_data(run, _PICTURES_BYTES // len(runs)) | {"view": view} for run in runs]}
+    data = {
+        "end": max(float(run.t_s[-1]) for run in runs),
+        "runs": [_data(run, _PICTURES_BYTES // len(runs)) | {"view": view} for run in runs],
+    }
     # "<" must not end the script early, whatever a text holds.
     text = json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
     key = f"{hashlib.sha256(text.encode()).hexdigest()[:12]}-{next(_NUMBERS)}"
@@ -251,23 +258,45 @@ def _data(run: Run, budget: int) -> dict:
         rows.append(len(run.t_s) - 1)
     bearings, distances, speeds = np.degrees(run.true_bearings_rad), run.true_distances_m, run.speeds_mps
     ticks = [
-        [round(float(run.t_s[k]), 3), *(round(float(value), 3) for value in run.pose[k]), int(run.states[k]),
-         *(round(float(value), 3) for value in run.post_m[k]), round(float(distances[k]), 3), round(float(bearings[k]), 1),
-         round(float(speeds[k]), 3)]
+        [
+            round(float(run.t_s[k]), 3),
+            *(round(float(value), 3) for value in run.pose[k]),
+            int(run.states[k]),
+            *(round(float(value), 3) for value in run.post_m[k]),
+            round(float(distances[k]), 3),
+            round(float(bearings[k]), 1),
+            round(float(speeds[k]), 3),
+        ]
         for k in rows
-    ]  # fmt: skip
+    ]
     chosen = thin_pictures(run, budget)
     frames = []
     for place, i in enumerate(chosen or range(len(run.picture_t_s))):
-        others = [list(np.round(row[:4], 1)) for row in run.found[i] if not np.allclose(row[:4], run.boxes[i], atol=0.01)]
-        frames.append({"t": round(float(run.picture_t_s[i]), 3), "picture": place if chosen else -1, "truth": _box(run.truths[i]),
-                       "box": _box(run.boxes[i]), "others": others})  # fmt: skip
+        others = [
+            list(np.round(row[:4], 1)) for row in run.found[i] if not np.allclose(row[:4], run.boxes[i], atol=0.01)
+        ]
+        frames.append(
+            {
+                "t": round(float(run.picture_t_s[i]), 3),
+                "picture": place if chosen else -1,
+                "truth": _box(run.truths[i]),
+                "box": _box(run.boxes[i]),
+                "others": others,
+            }
+        )
     return {
-        "ticks": ticks, "frames": frames, "pictures": [base64.b64encode(run.pictures[i]).decode() for i in chosen],
-        "states": STATES, "size": [run.camera.width_px, run.camera.height_px], "hfov": run.camera.hfov_rad,
-        "keep": run.settings.keep_m, "radius": run.settings.radius_m, "room": run.facts["room"],
-        "path": run.facts["path_half_m"], "things": [_thing(thing) for thing in run.facts["things"]],
-    }  # fmt: skip
+        "ticks": ticks,
+        "frames": frames,
+        "pictures": [base64.b64encode(run.pictures[i]).decode() for i in chosen],
+        "states": STATES,
+        "size": [run.camera.width_px, run.camera.height_px],
+        "hfov": run.camera.hfov_rad,
+        "keep": run.settings.keep_m,
+        "radius": run.settings.radius_m,
+        "room": run.facts["room"],
+        "path": run.facts["path_half_m"],
+        "things": [_thing(thing) for thing in run.facts["things"]],
+    }
 
 
 def plan_view(run: Run) -> list[float]:
@@ -306,8 +335,17 @@ def _thing(thing: dict) -> dict:
     color = "#{:02x}{:02x}{:02x}".format(*KINDS[thing["kind"]].color) if thing["kind"] in KINDS else "#888888"
     box = thing["shape"] == "box"
     size = a if box else (a / 2 if thing["shape"] == "plant" else max(a, b))
-    return {"name": thing["kind"], "x": thing["x"], "y": thing["y"], "turn": round(math.degrees(thing["heading"]), 1), "box": box,
-            "a": round(size, 3), "b": round(b, 3), "soft": thing["shape"] == "plant", "color": color}  # fmt: skip
+    return {
+        "name": thing["kind"],
+        "x": thing["x"],
+        "y": thing["y"],
+        "turn": round(math.degrees(thing["heading"]), 1),
+        "box": box,
+        "a": round(size, 3),
+        "b": round(b, 3),
+        "soft": thing["shape"] == "plant",
+        "color": color,
+    }
 
 
 def _box(box: np.ndarray) -> list[float] | None:

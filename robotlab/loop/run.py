@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.camera import Camera
+from robotlab.control import DifferentialDrive, Motor, SignCheck, sign_check
 from robotlab.errors import InputError
 from robotlab.loop.decide import STATES
 from robotlab.loop.log import LOG_VERSION, RunLog, read_log
 from robotlab.loop.records import check_facts, numbers, of_real_drive
 from robotlab.loop.settings import Settings
-from robotlab.control import DifferentialDrive, Motor, SignCheck, sign_check
 
 # Less than this share of the post in the picture counts as out of view
 # (common practice, no source).
@@ -30,9 +30,22 @@ _GRAVITY = 9.81  # m/s^2, rounded standard gravity (ISO 80000-3)
 _SOLID = ("round", "box")
 # In the order in which tables show them.
 SCORES = (
-    "time_in_view", "time_following", "distance_error_m", "bearing_error_rad", "losses", "recoveries", "contacts", "closest_m",
-    "end_distance_m", "peak_accel_mps2", "peak_jerk_mps3", "rms_jerk_mps3", "peak_jump_mps", "energy_j", "way_m",
-)  # fmt: skip
+    "time_in_view",
+    "time_following",
+    "distance_error_m",
+    "bearing_error_rad",
+    "losses",
+    "recoveries",
+    "contacts",
+    "closest_m",
+    "end_distance_m",
+    "peak_accel_mps2",
+    "peak_jerk_mps3",
+    "rms_jerk_mps3",
+    "peak_jump_mps",
+    "energy_j",
+    "way_m",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,7 +136,9 @@ class Run:
         InputError
             If the records are no run of this version, or hold no tick.
         """
-        by_kind: dict[str, list[dict]] = {kind: [] for kind in ("start", "tick", "picture", "observation", "event", "end")}
+        by_kind: dict[str, list[dict]] = {
+            kind: [] for kind in ("start", "tick", "picture", "observation", "event", "end")
+        }
         for record in records:
             by_kind.setdefault(record["kind"], []).append(record)
         facts = by_kind["start"][0] if by_kind["start"] else {}
@@ -131,11 +146,15 @@ class Run:
         if not facts or not ticks:
             raise InputError("a run needs a start record and at least one tick, these records have none; run again")
         if facts.get("version") != LOG_VERSION:
-            raise InputError(f"a run log must be of version {LOG_VERSION}, this one is {facts.get('version')!r}; run again")
+            raise InputError(
+                f"a run log must be of version {LOG_VERSION}, this one is {facts.get('version')!r}; run again"
+            )
         try:
             return cls._build(facts, ticks, taken, by_kind, tuple(records), pictures or {})
         except (KeyError, IndexError, TypeError, ValueError, OverflowError, AttributeError) as error:
-            raise InputError(f"a run log must hold the records that a run writes, this one does not ({error}); run again") from None
+            raise InputError(
+                f"a run log must hold the records that a run writes, this one does not ({error}); run again"
+            ) from None
 
     @classmethod
     def _build(cls, facts, ticks, taken, by_kind, records, pictures) -> Run:
@@ -240,7 +259,9 @@ class Run:
             If it was a real drive.
         """
         if self.real:
-            raise InputError(f"{what} needs to know where the trolley was, and the log of a real drive does not; look at its states, boxes and wishes")
+            raise InputError(
+                f"{what} needs to know where the trolley was, and the log of a real drive does not; look at its states, boxes and wishes"
+            )
 
     @property
     def true_bearings_rad(self) -> np.ndarray:
@@ -295,10 +316,14 @@ class Run:
         self.must_be_simulated("the sign check of a run")
         tick = float(self.facts["tick_s"])
         settle = round(3 * self.settings.motor.lag_s / tick)
-        observations = [record for record in self._records if record["kind"] == "observation" and record["box"] is not None]
+        observations = [
+            record for record in self._records if record["kind"] == "observation" and record["box"] is not None
+        ]
         rows = [(record["bearing"], round(record["t"] / tick) + settle) for record in observations]
         rows = [(bearing, k) for bearing, k in rows if k < len(self.t_s)]
-        return sign_check([bearing for bearing, _ in rows], *self.wheels_mps[[k for _, k in rows]].T.tolist() if rows else ([], []))
+        return sign_check(
+            [bearing for bearing, _ in rows], *self.wheels_mps[[k for _, k in rows]].T.tolist() if rows else ([], [])
+        )
 
     def contacts(self) -> list[tuple[float, str]]:
         """When the trolley began to touch something, and what.
@@ -367,19 +392,23 @@ class Run:
         accel, jerk = self._felt()
         distance = self.true_distances_m
         tick = float(self.facts["tick_s"])
-        return dict.fromkeys(SCORES) | known | {
-            "time_in_view": float(np.mean(self.visible >= IN_VIEW)) if len(self.visible) else 0.0,
-            "distance_error_m": _rms(distance - self.settings.keep_m),
-            "bearing_error_rad": _rms(self.true_bearings_rad),
-            "contacts": len(self.contacts()),
-            "closest_m": float(distance.min()),
-            "end_distance_m": float(distance[-1]),
-            "peak_accel_mps2": float(np.abs(accel).max(initial=0.0)),
-            "peak_jerk_mps3": float(np.abs(jerk).max(initial=0.0)),
-            "rms_jerk_mps3": _rms(jerk),
-            "energy_j": self._energy(tick),
-            "way_m": float(np.abs(self.speeds_mps).sum() * tick),
-        }
+        return (
+            dict.fromkeys(SCORES)
+            | known
+            | {
+                "time_in_view": float(np.mean(self.visible >= IN_VIEW)) if len(self.visible) else 0.0,
+                "distance_error_m": _rms(distance - self.settings.keep_m),
+                "bearing_error_rad": _rms(self.true_bearings_rad),
+                "contacts": len(self.contacts()),
+                "closest_m": float(distance.min()),
+                "end_distance_m": float(distance[-1]),
+                "peak_accel_mps2": float(np.abs(accel).max(initial=0.0)),
+                "peak_jerk_mps3": float(np.abs(jerk).max(initial=0.0)),
+                "rms_jerk_mps3": _rms(jerk),
+                "energy_j": self._energy(tick),
+                "way_m": float(np.abs(self.speeds_mps).sum() * tick),
+            }
+        )
 
     def _felt(self) -> tuple[np.ndarray, np.ndarray]:
         """Acceleration and jerk of the forward speed over a fixed time, whatever the tick."""

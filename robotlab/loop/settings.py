@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
 
-from robotlab.errors import MotionError
 from robotlab.control import GAIN_MARGIN, DifferentialDrive, Motor, loop_limit
 from robotlab.control.checks import number
+from robotlab.errors import MotionError
 
 LAWS = ("p", "pd", "feed_forward")
 RULERS = ("height", "width", "nearer")
@@ -144,10 +144,31 @@ class Settings:
     radius_m: float = 0.20
 
     def __post_init__(self) -> None:
-        positive = ("frame_hz", "target_height_m", "target_width_m", "keep_m", "max_mps", "max_yaw_radps", "ramp_hz",
-                    "link_timeout_s", "mass_kg", "radius_m")  # fmt: skip
-        not_negative = ("delay_s", "detector_s", "min_score", "turn_gain", "drive_gain", "damping", "max_reverse_mps",
-                        "hold_s", "slow_s", "search_s", "search_radps")  # fmt: skip
+        positive = (
+            "frame_hz",
+            "target_height_m",
+            "target_width_m",
+            "keep_m",
+            "max_mps",
+            "max_yaw_radps",
+            "ramp_hz",
+            "link_timeout_s",
+            "mass_kg",
+            "radius_m",
+        )
+        not_negative = (
+            "delay_s",
+            "detector_s",
+            "min_score",
+            "turn_gain",
+            "drive_gain",
+            "damping",
+            "max_reverse_mps",
+            "hold_s",
+            "slow_s",
+            "search_s",
+            "search_radps",
+        )
         for name in positive:
             object.__setattr__(self, name, number(getattr(self, name), name, 0, open_low=True))
         for name in not_negative:
@@ -157,13 +178,17 @@ class Settings:
                 object.__setattr__(self, name, number(getattr(self, name), name, 0, open_low=True))
         for name, words in (("law", LAWS), ("distance_from", RULERS), ("steering_sign", (1, -1))):
             if getattr(self, name) not in words:
-                raise MotionError(f"{name} must be one of {', '.join(map(str, words))}, got {getattr(self, name)!r}; choose one of them")
+                raise MotionError(
+                    f"{name} must be one of {', '.join(map(str, words))}, got {getattr(self, name)!r}; choose one of them"
+                )
         if self.max_jerk_mps3 is not None and self.max_accel_mps2 is None:
             raise MotionError("a jerk limit needs an acceleration limit, got max_accel_mps2 None; give both or neither")
         if self.detector_px is not None:
             size = tuple(int(number(n, "detector_px", 1)) for n in self.detector_px)
             if len(size) != 2:
-                raise MotionError(f"detector_px must be width and height, got {self.detector_px}; for instance (160, 120)")
+                raise MotionError(
+                    f"detector_px must be width and height, got {self.detector_px}; for instance (160, 120)"
+                )
             object.__setattr__(self, "detector_px", size)
         least = self.frame_s + self.latency_s
         if self.watchdog_s is not None and self.watchdog_s <= least:
@@ -198,7 +223,9 @@ class Settings:
         known = [item.name for item in fields(self)]
         unknown = [name for name in changes if name not in known]
         if unknown:
-            raise MotionError(f"settings must be among {', '.join(known)}, got {', '.join(unknown)}; check the spelling")
+            raise MotionError(
+                f"settings must be among {', '.join(known)}, got {', '.join(unknown)}; check the spelling"
+            )
         return replace(self, **changes)
 
     @property

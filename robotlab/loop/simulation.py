@@ -19,28 +19,20 @@ from dataclasses import asdict, replace
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.errors import InputError, PictureError
-from robotlab.loop.decide import Follower, VelocityCommand
-from robotlab.loop.fault_hooks import NoFaults, Shot
-from robotlab.loop.log import LOG_VERSION, RunLog
-from robotlab.loop.perception import (
-    STALL_RAD,
-    STALL_S,
-    FreezeDetector,
-    StallDetector,
-    check_size,
-    in_camera_px,
-    show,
-)
-from robotlab.loop.ground_truth import SimulatedDetector, post_box
-from robotlab.loop.run import Run
-from robotlab.loop.settings import Settings
-from robotlab.greenhouse import Walk, render
 from robotlab.control import HALT, BoardWheels, Supervisor, advance, scale_wheel_speeds
 from robotlab.control.checks import number, whole
 from robotlab.control.checks import pose as checked_pose
-from robotlab.image.picture import encode, resize
 from robotlab.detections import Detections, Detector, as_detector
+from robotlab.errors import InputError, PictureError
+from robotlab.greenhouse import Walk, render
+from robotlab.image.picture import encode, resize
+from robotlab.loop.decide import Follower, VelocityCommand
+from robotlab.loop.fault_hooks import NoFaults, Shot
+from robotlab.loop.ground_truth import SimulatedDetector, post_box
+from robotlab.loop.log import LOG_VERSION, RunLog
+from robotlab.loop.perception import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
+from robotlab.loop.run import Run
+from robotlab.loop.settings import Settings
 
 
 def default_camera(width_px: int = 320, height_px: int = 240) -> Camera:
@@ -151,9 +143,13 @@ def simulate(
     if not isinstance(detector, SimulatedDetector):
         detector = as_detector(detector)
         if not pictures:
-            raise InputError("a detector that looks at pictures needs them, got pictures=False; leave it out, or use an GroundTruthDetector")
+            raise InputError(
+                "a detector that looks at pictures needs them, got pictures=False; leave it out, or use an GroundTruthDetector"
+            )
     duration_s = number(walk.duration_s if duration_s is None else duration_s, "duration_s", 0)
-    loop = _Loop(detector, walk, camera, settings, seed, lighting, checked_pose(start), pictures, faults or NoFaults(), strict)
+    loop = _Loop(
+        detector, walk, camera, settings, seed, lighting, checked_pose(start), pictures, faults or NoFaults(), strict
+    )
     loop.lifted = lifted
     ticks = round(duration_s / loop.tick_s)
     with ExitStack() as stack:
@@ -183,10 +179,18 @@ class _Loop:
         self.follower = Follower(camera, s, 0.0)
         # The steps come at a steady rate: counted, they are the clock that only goes forward.
         self.stop = Supervisor(
-            0.0, float(faults.clock(0.0)), max_accel_mps2=s.max_accel_mps2, max_yaw_accel_radps2=None if s.max_accel_mps2 is None else s.max_yaw_accel_radps2,
-            max_jerk_mps3=s.max_jerk_mps3, period_s=self.tick_s, command_s=self.tick_s, limits_s=dict.fromkeys(("camera", "detector", "loop", "link"), s.silence_s),
-            delay_s=s.delay_s, max_age_s=s.silence_s, board_timeout_s=s.link_timeout_s,
-        )  # fmt: skip
+            0.0,
+            float(faults.clock(0.0)),
+            max_accel_mps2=s.max_accel_mps2,
+            max_yaw_accel_radps2=None if s.max_accel_mps2 is None else s.max_yaw_accel_radps2,
+            max_jerk_mps3=s.max_jerk_mps3,
+            period_s=self.tick_s,
+            command_s=self.tick_s,
+            limits_s=dict.fromkeys(("camera", "detector", "loop", "link"), s.silence_s),
+            delay_s=s.delay_s,
+            max_age_s=s.silence_s,
+            board_timeout_s=s.link_timeout_s,
+        )
         self.stop.confirmed(0.0)
         self.board = BoardWheels(s.max_accel_mps2, s.link_timeout_s)
         self.turned, self.view, self.stall = 0.0, FreezeDetector(), StallDetector()
@@ -210,15 +214,31 @@ class _Loop:
 
     def first_record(self) -> dict:
         things = [
-            {"kind": thing.kind, "shape": thing.shape, "size": list(thing.size_m), "x": thing.x_m, "y": thing.y_m, "heading": thing.heading_rad}
+            {
+                "kind": thing.kind,
+                "shape": thing.shape,
+                "size": list(thing.size_m),
+                "x": thing.x_m,
+                "y": thing.y_m,
+                "heading": thing.heading_rad,
+            }
             for thing in self.scene.things
             if thing.kind != "post"
         ]
         return {
-            "kind": "start", "version": LOG_VERSION, "walk": self.walk.name, "lighting": self.scene.lighting, "seed": self.seed,
-            "detector": type(self.detector).__name__, "tick_s": self.tick_s, "camera": asdict(self.camera),
-            "settings": asdict(self.settings), "room": list(self.scene.room_m), "path_half_m": self.scene.path_half_m, "things": things,
-        }  # fmt: skip
+            "kind": "start",
+            "version": LOG_VERSION,
+            "walk": self.walk.name,
+            "lighting": self.scene.lighting,
+            "seed": self.seed,
+            "detector": type(self.detector).__name__,
+            "tick_s": self.tick_s,
+            "camera": asdict(self.camera),
+            "settings": asdict(self.settings),
+            "room": list(self.scene.room_m),
+            "path_half_m": self.scene.path_half_m,
+            "things": things,
+        }
 
     def step(self, tick: int) -> None:
         t = tick * self.tick_s
@@ -229,11 +249,17 @@ class _Loop:
         self._look(tick, t)
         velocity, order = self._decide(t)
         command = self._act(t, order)
-        self.write({
-            "kind": "tick", "t": round(t, 6), "pose": [round(value, 6) for value in self.pose],
-            "wheels": [round(value, 6) for value in self.wheels], "command": [round(value, 6) for value in command],
-            "state": velocity.state, "post": [round(value, 6) for value in post],
-        })  # fmt: skip
+        self.write(
+            {
+                "kind": "tick",
+                "t": round(t, 6),
+                "pose": [round(value, 6) for value in self.pose],
+                "wheels": [round(value, 6) for value in self.wheels],
+                "command": [round(value, 6) for value in command],
+                "state": velocity.state,
+                "post": [round(value, 6) for value in post],
+            }
+        )
         self._move(command)
 
     def _take(self, tick: int, t: float, post: tuple[float, float]) -> None:
@@ -245,14 +271,18 @@ class _Loop:
             frame = render(self.scene.with_post_at(*post), self.camera, self.pose, seed=self.seed * 1_000_003 + index)
             picture = frame.picture
             rows = np.flatnonzero(frame.truths.labels == frame.truths.classes.index("post"))
-            box, visible = (frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])) if len(rows) else (None, 0.0)
+            box, visible = (
+                (frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])) if len(rows) else (None, 0.0)
+            )
         else:
             dx, dy, cos, sin = post[0] - x, post[1] - y, math.cos(yaw), math.sin(yaw)
             size = (self.settings.target_height_m, self.settings.target_width_m)
             box, visible = post_box(self.camera, cos * dx + sin * dy, cos * dy - sin * dx, *size)
         if picture is not None and self.settings.detector_px is not None:
             picture = resize(picture, self.settings.detector_px)
-        self.write({"kind": "picture", "i": index, "t": round(t, 6), "truth": _rounded(box), "visible": round(visible, 4)})
+        self.write(
+            {"kind": "picture", "i": index, "t": round(t, 6), "truth": _rounded(box), "visible": round(visible, 4)}
+        )
         if picture is not None:
             self.pictures[index] = encode(picture, "jpg", quality=75)
         for shot, extra in self.faults.shots(index, t, Shot(picture, box, visible)):
@@ -271,7 +301,9 @@ class _Loop:
             if taken is None:
                 continue
             if self.keep and not self.lifted and self.stall.stalled(shot.picture, self.turned, t):
-                self.stop.fail(f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved")
+                self.stop.fail(
+                    f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved"
+                )
             self.waiting.append((index, true_t, shot, taken, yaw))
             if self.work is None:
                 self._start(tick, t)
@@ -301,7 +333,9 @@ class _Loop:
         return True
 
     def _failed(self, what: str, error: Exception, t: float) -> None:
-        self.write({"kind": "event", "t": round(t, 6), "what": f"{what} failed", "text": f"{type(error).__name__}: {error}"})
+        self.write(
+            {"kind": "event", "t": round(t, 6), "what": f"{what} failed", "text": f"{type(error).__name__}: {error}"}
+        )
 
     def _start(self, tick: int, t: float) -> None:
         index, true_t, shot, taken, yaw = self.waiting.popleft()
@@ -316,7 +350,9 @@ class _Loop:
             if isinstance(self.detector, SimulatedDetector):
                 px = self.settings.detector_px or (self.camera.width_px, self.camera.height_px)
                 scale = np.array([px[0] / self.camera.width_px, px[1] / self.camera.height_px] * 2)
-                found = self.detector.detect_ground_truth(None if shot.truth is None else shot.truth * scale, shot.visible)
+                found = self.detector.detect_ground_truth(
+                    None if shot.truth is None else shot.truth * scale, shot.visible
+                )
             else:
                 found = show(self.detector, shot.picture)
             return in_camera_px(self.faults.found(index, t, found), self.camera, self.settings)
@@ -339,12 +375,25 @@ class _Loop:
             self._failed("detector", error, t)
             return
         self.stop.result(t)
-        rows = [[*_rounded(box), round(float(score), 4), int(label)]
-                for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)]  # fmt: skip
-        record = {"kind": "observation", "i": index, "t": round(t, 6), "found": rows, "classes": list(found.classes), "box": None}
+        rows = [
+            [*_rounded(box), round(float(score), 4), int(label)]
+            for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)
+        ]
+        record = {
+            "kind": "observation",
+            "i": index,
+            "t": round(t, 6),
+            "found": rows,
+            "classes": list(found.classes),
+            "box": None,
+        }
         if sight is not None:
-            record.update(box=_rounded(sight.box), score=round(sight.score, 4), bearing=round(sight.bearing_rad, 6),
-                          distance=round(sight.distance_m, 4))  # fmt: skip
+            record.update(
+                box=_rounded(sight.box),
+                score=round(sight.score, 4),
+                bearing=round(sight.bearing_rad, 6),
+                distance=round(sight.distance_m, 4),
+            )
         self.write(record)
 
     def _decide(self, t: float) -> tuple[VelocityCommand, tuple[float, float] | None]:
@@ -367,7 +416,9 @@ class _Loop:
                 self.board.halt(t)
                 self.stop.halt_confirmed()
             else:
-                self.board.drive(t, *scale_wheel_speeds(*s.drive.wheels(order[0], s.steering_sign * order[1]), s.motor.max_mps))
+                self.board.drive(
+                    t, *scale_wheel_speeds(*s.drive.wheels(order[0], s.steering_sign * order[1]), s.motor.max_mps)
+                )
                 self.stop.confirmed(t)
                 self.turned += order[1] * self.tick_s
         # A halt brakes from this tick on, as the computer's ramp does.

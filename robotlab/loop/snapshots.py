@@ -13,10 +13,10 @@ from PIL import Image, ImageDraw, ImageFont
 
 from robotlab.errors import InputError
 from robotlab.files import write_whole
-from robotlab.loop.replay import plan_view
-from robotlab.loop.run import Run
 from robotlab.greenhouse.scene import KINDS
 from robotlab.image.picture import decode
+from robotlab.loop.replay import plan_view
+from robotlab.loop.run import Run
 
 # Colours that the color-blind can tell apart (Okabe and Ito, 2008).
 _POST, _TROLLEY, _TRUTH, _BOX = (213, 94, 0), (0, 114, 178), (86, 180, 233), (240, 228, 66)
@@ -103,7 +103,9 @@ def filmstrip(run: Run, times_s: Sequence[float] | None = None, height_px: int =
     return np.vstack([part for row in rows for part in (row, gap)][:-1])
 
 
-def save_gif(run: Run, path: str | os.PathLike, height_px: int = 200, picture_hz: float = 5.0, faster: float = 2.0) -> Path:
+def save_gif(
+    run: Run, path: str | os.PathLike, height_px: int = 200, picture_hz: float = 5.0, faster: float = 2.0
+) -> Path:
     """Write a run as a moving GIF, whole or not at all.
 
     Parameters
@@ -144,14 +146,18 @@ def save_gif(run: Run, path: str | os.PathLike, height_px: int = 200, picture_hz
     if path.suffix.lower() != ".gif":
         raise InputError(f"the film's name must end in .gif, got {path.name!r}; rename it")
     if not (picture_hz > 0 and faster > 0):
-        raise InputError(f"picture_hz and faster must be more than 0, got {picture_hz} and {faster}; for instance 5 and 2")
+        raise InputError(
+            f"picture_hz and faster must be more than 0, got {picture_hz} and {faster}; for instance 5 and 2"
+        )
     times = np.arange(0.0, run.t_s[-1], faster / picture_hz)
     frames = [Image.fromarray(snapshot(run, float(t), height_px)) for t in times]
     # One palette for all, so that still parts do not flicker.
     palette = frames[len(frames) // 2].quantize(128, method=Image.Quantize.MEDIANCUT)
     frames = [frame.quantize(palette=palette, dither=Image.Dither.NONE) for frame in frames]
     out = io.BytesIO()
-    frames[0].save(out, "GIF", save_all=True, append_images=frames[1:], duration=round(1000 / picture_hz), loop=0, optimize=True)
+    frames[0].save(
+        out, "GIF", save_all=True, append_images=frames[1:], duration=round(1000 / picture_hz), loop=0, optimize=True
+    )
     return write_whole(path, out.getvalue())
 
 
@@ -167,7 +173,9 @@ def _eye(run: Run, t_s: float, height: int) -> Image.Image:
     for box, color, width in ((run.truths[i], _TRUTH, 1), (run.boxes[i], _BOX, 2)):
         if not np.isnan(box).any():
             corners = [float(corner) * scale for corner in box]
-            pen.rectangle([corners[0] - 1, corners[1] - 1, corners[2] + 1, corners[3] + 1], outline=(0, 0, 0), width=width + 2)
+            pen.rectangle(
+                [corners[0] - 1, corners[1] - 1, corners[2] + 1, corners[3] + 1], outline=(0, 0, 0), width=width + 2
+            )
             pen.rectangle(corners, outline=color, width=width)
     return image
 
@@ -190,14 +198,19 @@ def _plan(run: Run, tick: int, height: int, most_width: int) -> Image.Image:
     for thing in run.facts["things"]:
         _draw_thing(pen, thing, at, scale)
     pen.line([at(*place) for place in run.post_m[::10]], fill=(*_POST, 110), width=round(0.03 * scale))
-    pen.line([at(*place[:2]) for place in run.pose[: tick + 1 : 5]] or [at(0, 0)], fill=_TROLLEY, width=round(0.04 * scale))
+    pen.line(
+        [at(*place[:2]) for place in run.pose[: tick + 1 : 5]] or [at(0, 0)], fill=_TROLLEY, width=round(0.04 * scale)
+    )
     x, y, yaw = run.pose[tick]
     wide, reach = run.camera.hfov_rad / 2, 2.4
     rim = [at(x + reach * math.cos(yaw + a), y + reach * math.sin(yaw + a)) for a in np.linspace(-wide, wide, 25)]
     pen.polygon([at(x, y), *rim], fill=(*_TRUTH, 80))
     r = run.settings.radius_m
     body = [(0.85, 0.66), (0.85, -0.66), (-0.85, -0.66), (-0.85, 0.66)]
-    corners = [(x + r * (a * math.cos(yaw) - b * math.sin(yaw)), y + r * (a * math.sin(yaw) + b * math.cos(yaw))) for a, b in body]
+    corners = [
+        (x + r * (a * math.cos(yaw) - b * math.sin(yaw)), y + r * (a * math.sin(yaw) + b * math.cos(yaw)))
+        for a, b in body
+    ]
     pen.polygon([at(*corner) for corner in corners], fill=_TROLLEY, outline=(255, 255, 255))
     px, py = at(*run.post_m[tick])
     dot = 0.1 * scale
@@ -217,7 +230,11 @@ def _draw_thing(pen: ImageDraw.ImageDraw, thing: dict, at, scale: float) -> None
     if thing["shape"] == "box":
         cos, sin = math.cos(thing["heading"]), math.sin(thing["heading"])
         corners = [(i * a / 2, j * b / 2) for i, j in ((1, 1), (1, -1), (-1, -1), (-1, 1))]
-        pen.polygon([at(thing["x"] + cos * u - sin * v, thing["y"] + sin * u + cos * v) for u, v in corners], fill=color, outline=_GREY)
+        pen.polygon(
+            [at(thing["x"] + cos * u - sin * v, thing["y"] + sin * u + cos * v) for u, v in corners],
+            fill=color,
+            outline=_GREY,
+        )
         return
     radius = (a / 2 if thing["shape"] == "plant" else max(a, b)) * scale
     x, y = at(thing["x"], thing["y"])

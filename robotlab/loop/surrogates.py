@@ -16,8 +16,8 @@ import numpy as np
 
 from robotlab.boxes import iou
 from robotlab.data import DataSet
-from robotlab.errors import InputError
 from robotlab.detections import Detections
+from robotlab.errors import InputError
 
 # A detection with less overlap is not of this thing (the usual threshold of
 # the VOC challenge, Everingham et al., 2010).
@@ -204,18 +204,30 @@ def fit_surrogate(
                 heights.append(box[3] - box[1])
         false += list(seen.boxes[~used])
     if len(rows) < _LEAST or not heights:
-        raise InputError(f"a surrogate needs at least {_LEAST} true boxes and one found, got {len(rows)} and {len(heights)}; judge more pictures")
+        raise InputError(
+            f"a surrogate needs at least {_LEAST} true boxes and one found, got {len(rows)} and {len(heights)}; judge more pictures"
+        )
     errors, heights = np.array(errors), np.array(heights)
     bias = (errors / heights[:, None]).mean(axis=0)
     rest = np.abs(errors - bias * heights[:, None]) * math.sqrt(math.pi / 2)
-    spread = np.linalg.lstsq(np.column_stack([np.ones_like(heights), heights]), rest, rcond=None)[0] if len(heights) > 2 else np.zeros((2, 4))
+    spread = (
+        np.linalg.lstsq(np.column_stack([np.ones_like(heights), heights]), rest, rcond=None)[0]
+        if len(heights) > 2
+        else np.zeros((2, 4))
+    )
     # A line may dip below 0 at one end; a spread may not.
     flat = (spread < 0).any(axis=0)
     spread[:, flat] = np.stack([rest.mean(axis=0), np.zeros(4)])[:, flat]
     return Surrogate(
-        _logistic(np.array(rows), np.array(hits, float)), bias, spread[0], spread[1], len(false) / len(found),
-        np.array(false).reshape(-1, 4), tuple(size_px), (target,),
-    )  # fmt: skip
+        _logistic(np.array(rows), np.array(hits, float)),
+        bias,
+        spread[0],
+        spread[1],
+        len(false) / len(found),
+        np.array(false).reshape(-1, 4),
+        tuple(size_px),
+        (target,),
+    )
 
 
 def surrogate_of(
@@ -261,12 +273,16 @@ def surrogate_of(
     True
     """
     if len(data) != len(detections):
-        raise InputError(f"detections must be one for each of the {len(data)} pictures, got {len(detections)}; judge the same data set")
+        raise InputError(
+            f"detections must be one for each of the {len(data)} pictures, got {len(detections)}; judge the same data set"
+        )
     if target not in data.classes:
         raise InputError(f"target must be one of {', '.join(data.classes)}, got {target!r}; choose one of them")
     sizes = {(entry.width_px, entry.height_px) for entry in data.pictures}
     if len(sizes) != 1:
-        raise InputError(f"the pictures must be of one size, as a camera's are, got {sorted(sizes)}; take those of one size")
+        raise InputError(
+            f"the pictures must be of one size, as a camera's are, got {sorted(sizes)}; take those of one size"
+        )
     truths, visible, found = [], [], []
     for entry, seen in zip(data.pictures, detections, strict=True):
         unclear = entry.ignore | entry.crowd

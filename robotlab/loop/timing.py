@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from robotlab.control.checks import number
 from robotlab.errors import InputError
 from robotlab.loop.run import Run
-from robotlab.control.checks import number
 
 
 def percentile(values: Sequence[float], percent: float, method: str = "linear") -> float:
@@ -50,7 +50,9 @@ def percentile(values: Sequence[float], percent: float, method: str = "linear") 
     """
     numbers = np.sort(np.asarray(values, float).ravel())
     if not len(numbers) or not np.isfinite(numbers).all():
-        raise InputError(f"values must be at least one number, all finite, got {len(numbers)}; leave out what was not measured")
+        raise InputError(
+            f"values must be at least one number, all finite, got {len(numbers)}; leave out what was not measured"
+        )
     share = number(percent, "percent", 0, 100) / 100
     if method == "linear":
         place = share * (len(numbers) - 1)
@@ -137,6 +139,12 @@ def frame_times(run: Run) -> FrameTimes:
     ticks = run.t_s[:, None] + 1e-6
     under_way = ((taken[None] <= ticks) & (acted[None] > ticks)).sum(axis=1)
     return FrameTimes(
-        len(run.picture_t_s), len(observations), len(observations) / float(held.sum()), float(ages.mean()), percentile(ages, 50, "nearest_rank"),
-        percentile(ages, 95, "nearest_rank"), float(ages.max()), float(np.average(under_way, weights=held)),
-    )  # fmt: skip
+        len(run.picture_t_s),
+        len(observations),
+        len(observations) / float(held.sum()),
+        float(ages.mean()),
+        percentile(ages, 50, "nearest_rank"),
+        percentile(ages, 95, "nearest_rank"),
+        float(ages.max()),
+        float(np.average(under_way, weights=held)),
+    )

@@ -15,12 +15,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.errors import MotionError
-from robotlab.loop.settings import Settings
-from robotlab.greenhouse import Walk
 from robotlab.control import Ramp, advance, scale_wheel_speeds, speed_toward, turn_toward
 from robotlab.control.checks import number, whole
 from robotlab.control.checks import pose as checked_pose
+from robotlab.errors import MotionError
+from robotlab.greenhouse import Walk
+from robotlab.loop.settings import Settings
 
 VARIED = ("turn_gain", "drive_gain", "keep_m", "bearing_noise_rad", "distance_noise", "miss")
 
@@ -79,32 +79,55 @@ class _Plan:
 def _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> _Plan:
     settings = settings or Settings()
     runs, seed = whole(runs, "runs", 1), whole(seed, "seed")
-    if settings.law != "p" or settings.max_jerk_mps3 is not None or settings.detector_s > 0 or settings.motor.dead_band_mps > 0:
-        raise MotionError("a fleet has the P-law, no jerk limit, no dead band and a detector that keeps up; use simulate for the others")
+    if (
+        settings.law != "p"
+        or settings.max_jerk_mps3 is not None
+        or settings.detector_s > 0
+        or settings.motor.dead_band_mps > 0
+    ):
+        raise MotionError(
+            "a fleet has the P-law, no jerk limit, no dead band and a detector that keeps up; use simulate for the others"
+        )
     unknown = [name for name in vary if name not in VARIED]
     if unknown:
-        raise MotionError(f"vary must name some of {', '.join(VARIED)}, got {', '.join(unknown)}; put the others into settings")
+        raise MotionError(
+            f"vary must name some of {', '.join(VARIED)}, got {', '.join(unknown)}; put the others into settings"
+        )
     varied = {}
     for name in VARIED:
         value = np.asarray(vary.get(name, getattr(settings, name, 0.0)), float)
         if value.shape not in ((), (runs,)) or not np.isfinite(value).all() or (value < 0).any():
-            raise MotionError(f"{name} must be one number or ({runs},) numbers, finite and 0 or more, got {value.shape}; one for each run")
+            raise MotionError(
+                f"{name} must be one number or ({runs},) numbers, finite and 0 or more, got {value.shape}; one for each run"
+            )
         varied[name] = np.broadcast_to(value, (runs,))
     per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
     tick_s = settings.frame_s / per_frame
-    ticks = round((walk.duration_s if duration_s is None else number(duration_s, "duration_s", 0, open_low=True)) / tick_s) + 1
+    ticks = (
+        round((walk.duration_s if duration_s is None else number(duration_s, "duration_s", 0, open_low=True)) / tick_s)
+        + 1
+    )
     frames = (ticks + per_frame - 1) // per_frame
     rng = np.random.default_rng(seed)
     return _Plan(
-        settings, tick_s, per_frame, round(settings.delay_s / tick_s), ticks, np.array([walk.post_at(k * tick_s) for k in range(ticks)]),
-        number(hfov_rad, "hfov_rad", 0, math.pi, open_low=True) / 2, checked_pose(start), varied,
+        settings,
+        tick_s,
+        per_frame,
+        round(settings.delay_s / tick_s),
+        ticks,
+        np.array([walk.post_at(k * tick_s) for k in range(ticks)]),
+        number(hfov_rad, "hfov_rad", 0, math.pi, open_low=True) / 2,
+        checked_pose(start),
+        varied,
         rng.standard_normal((frames, runs)) * varied["bearing_noise_rad"],
         np.exp(rng.standard_normal((frames, runs)) * varied["distance_noise"]),
         rng.random((frames, runs)) < varied["miss"],
-    )  # fmt: skip
+    )
 
 
-def phases(age_s: np.ndarray, ever: np.ndarray, stopped: np.ndarray, settings: Settings, expected_s: float) -> tuple[np.ndarray, ...]:
+def phases(
+    age_s: np.ndarray, ever: np.ndarray, stopped: np.ndarray, settings: Settings, expected_s: float
+) -> tuple[np.ndarray, ...]:
     """What the last sight still allows, for many runs: the rules of :meth:`robotlab.loop.Follower.velocity`.
 
     Parameters
@@ -318,7 +341,13 @@ def simulate_many_reference(
     plan = _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary or {})
     rows = [_one(plan, run) for run in range(runs)]
     sums = {name: np.array([row[0][name] for row in rows]) for name in rows[0][0]}
-    return _scores(plan, sums, np.array([row[1] for row in rows]), np.array([row[2] for row in rows]), np.array([row[3] for row in rows]))
+    return _scores(
+        plan,
+        sums,
+        np.array([row[1] for row in rows]),
+        np.array([row[2] for row in rows]),
+        np.array([row[3] for row in rows]),
+    )
 
 
 def _one(plan: _Plan, run: int):
@@ -351,13 +380,23 @@ def _one(plan: _Plan, run: int):
             visible = abs(bearing) <= plan.half_view
             sums["view"] += visible
             seen = visible and not plan.missed[frame, run]
-            under_way.append((tick + plan.delay, t, seen, bearing + float(plan.bearing[frame, run]), reach * float(plan.distance[frame, run])))
+            under_way.append(
+                (
+                    tick + plan.delay,
+                    t,
+                    seen,
+                    bearing + float(plan.bearing[frame, run]),
+                    reach * float(plan.distance[frame, run]),
+                )
+            )
         # Decide.
         while under_way and under_way[0][0] <= tick:
             _, taken, seen, measured, far = under_way.pop(0)
             if seen:
-                motion = (speed_toward(far, keep, drive_gain, s.max_mps, s.max_reverse_mps, measured),
-                          turn_toward(measured, turn_gain, s.max_yaw_radps))  # fmt: skip
+                motion = (
+                    speed_toward(far, keep, drive_gain, s.max_mps, s.max_reverse_mps, measured),
+                    turn_toward(measured, turn_gain, s.max_yaw_radps),
+                )
                 since, ever, side = taken, True, math.copysign(1.0, measured)
         age = t - since - expected
         following = ever and age <= s.hold_s + 1e-9 and not stopped
@@ -386,6 +425,12 @@ def _scores(plan: _Plan, sums, losses, closest, end_pose) -> ManyRuns:
     frames = plan.missed.shape[0]
     middle = np.sqrt(sums["middle"])
     return ManyRuns(
-        np.sqrt(sums["distance"] / plan.ticks), np.sqrt(sums["bearing"] / plan.ticks), sums["view"] / frames, sums["following"] / plan.ticks,
-        losses.astype(int), closest, np.divide(np.sqrt(sums["last"]), middle, out=np.zeros_like(middle), where=middle > 0), end_pose,
-    )  # fmt: skip
+        np.sqrt(sums["distance"] / plan.ticks),
+        np.sqrt(sums["bearing"] / plan.ticks),
+        sums["view"] / frames,
+        sums["following"] / plan.ticks,
+        losses.astype(int),
+        closest,
+        np.divide(np.sqrt(sums["last"]), middle, out=np.zeros_like(middle), where=middle > 0),
+        end_pose,
+    )

@@ -15,15 +15,15 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.metrics.significance import mcnemar_test, resample_weights, wilson_interval
     from robotlab.metrics.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVELS, CocoTable, evaluate_coco
     from robotlab.metrics.comparison import Comparison, compare_evaluations
     from robotlab.metrics.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
     from robotlab.metrics.evaluation import Evaluation
-    from robotlab.metrics.from_data import evaluate, read_results_table, results_table, ground_truth_table
+    from robotlab.metrics.from_data import evaluate, ground_truth_table, read_results_table, results_table
     from robotlab.metrics.matching import Matching, match_detections
     from robotlab.metrics.paired_means import PairedMean, paired_mean
-    from robotlab.metrics.tables import DetectionTable, GroundTruthTable, detections_from_results, detection_table
+    from robotlab.metrics.significance import mcnemar_test, resample_weights, wilson_interval
+    from robotlab.metrics.tables import DetectionTable, GroundTruthTable, detection_table, detections_from_results
 
 __all__ = [
     "AP_METHODS",

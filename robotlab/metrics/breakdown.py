@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from robotlab.metrics.significance import wilson_interval
 from robotlab.metrics.coco import CocoTable, accumulate
+from robotlab.metrics.significance import wilson_interval
 
 if TYPE_CHECKING:
     from robotlab.metrics.evaluation import Evaluation
@@ -102,7 +102,11 @@ def by_size(evaluation: Evaluation) -> list[dict]:
     """
     side = np.sqrt(evaluation.truths.xywh[:, 2] * evaluation.truths.xywh[:, 3])
     return [
-        {"from_px": low, "to_px": high if np.isfinite(high) else None, **recall_of(evaluation, (side >= low) & (side < high))}
+        {
+            "from_px": low,
+            "to_px": high if np.isfinite(high) else None,
+            **recall_of(evaluation, (side >= low) & (side < high)),
+        }
         for low, high in zip(SIZE_EDGES_PX, SIZE_EDGES_PX[1:], strict=False)
     ]
 

@@ -295,7 +295,14 @@ def _match(truths: GroundTruthTable, found: DetectionTable, uncounted: np.ndarra
     label = found.label[rows]
     final = np.lexsort((-found.score[rows], label))
     return Matches(
-        rows[final], label[final], rank[final], hit[final], void[final], truth[final], paired[final], counted,
+        rows[final],
+        label[final],
+        rank[final],
+        hit[final],
+        void[final],
+        truth[final],
+        paired[final],
+        counted,
         _count(counted, truths.label, len(truths.classes)),
     )
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from robotlab.errors import InputError
-from robotlab.metrics.significance import mcnemar_test, percentile_interval, resample_weights
 from robotlab.metrics.evaluation import FEW_RECORDINGS, RESAMPLES
+from robotlab.metrics.significance import mcnemar_test, percentile_interval, resample_weights
 from robotlab.metrics.text import number
 
 if TYPE_CHECKING:
@@ -150,11 +150,17 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
             weights = resample_weights(count, resamples, seed)
             gap = b.resampled(weights, groups) - a.resampled(weights, groups)
             intervals = {"AP": percentile_interval(gap.mean(axis=1)), "AP50": percentile_interval(gap[:, 0])}
-    row = dict(a=a.name, b=b.name, truths=int(a.counted.sum()), found_a=int(found_a.sum()), found_b=int(found_b.sum()))
-    row |= dict(only_a=only_a, only_b=only_b, p_exact=p_exact, p_corrected=p_corrected)
-    row |= dict(ap_difference=differences["AP"], ap50_difference=differences["AP50"])
-    row |= dict(ap_interval=intervals["AP"], ap50_interval=intervals["AP50"])
-    row |= dict(resampled="recordings" if by_recording else "pictures", groups=count)
+    row = {
+        "a": a.name,
+        "b": b.name,
+        "truths": int(a.counted.sum()),
+        "found_a": int(found_a.sum()),
+        "found_b": int(found_b.sum()),
+    }
+    row |= {"only_a": only_a, "only_b": only_b, "p_exact": p_exact, "p_corrected": p_corrected}
+    row |= {"ap_difference": differences["AP"], "ap50_difference": differences["AP50"]}
+    row |= {"ap_interval": intervals["AP"], "ap50_interval": intervals["AP50"]}
+    row |= {"resampled": "recordings" if by_recording else "pictures", "groups": count}
     surer = _surer(row)
     return Comparison(**row, surer=surer, sentence=_sentence(row, surer, a.coco["AP50"], b.coco["AP50"]))
 

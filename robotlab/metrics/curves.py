@@ -19,7 +19,9 @@ AP_METHODS = ("coco", "voc", "voc11", "step")
 def _ranked(hits: np.ndarray, truths: int) -> np.ndarray:
     hits = np.asarray(hits)
     if hits.ndim != 1 or (hits.size and not np.isin(hits, (0, 1)).all()):
-        raise InputError(f"hits must be one row of true and false, best score first, got {hits.dtype} {hits.shape}; use match")
+        raise InputError(
+            f"hits must be one row of true and false, best score first, got {hits.dtype} {hits.shape}; use match"
+        )
     hits = hits.astype(bool)
     if truths < hits.sum():
         raise InputError(f"truths must be at least the {hits.sum()} hits, got {truths}; count the missed ones too")

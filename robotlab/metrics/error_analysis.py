@@ -16,7 +16,9 @@ ERROR_KINDS = ("true positive", "wrong class", "poor overlap", "duplicate", "bac
 AIMED_IOU, FOUND_IOU = 0.1, 0.5
 
 
-def error_kinds(truths: GroundTruthTable, found: DetectionTable, matches: Matches, score: float) -> tuple[np.ndarray, np.ndarray]:
+def error_kinds(
+    truths: GroundTruthTable, found: DetectionTable, matches: Matches, score: float
+) -> tuple[np.ndarray, np.ndarray]:
     """The kind of each detection of at least `score`.
 
     Parameters

@@ -13,10 +13,10 @@ import numpy as np
 from robotlab.errors import InputError
 from robotlab.metrics.bootstrap import weighted_ap
 from robotlab.metrics.breakdown import by_distance, by_group, by_size, recall_of, smallest_usable_px
-from robotlab.metrics.significance import percentile_interval, resample_weights, wilson_interval
 from robotlab.metrics.coco import CocoTable
 from robotlab.metrics.curves import Curve, calibration
 from robotlab.metrics.error_analysis import ERROR_KINDS, confusion, error_kinds
+from robotlab.metrics.significance import percentile_interval, resample_weights, wilson_interval
 from robotlab.metrics.tables import DetectionTable, GroundTruthTable
 
 # Below this many, a bootstrap says little about recordings not seen (common practice, no source).
@@ -140,7 +140,10 @@ class Evaluation:
             at = curve.at(math.inf if self.score is None else self.score)
             best = curve.best()
             row = {key: (float(value[k]) if value[k] > -1 else None) for key, value in aps.items()}
-            row |= {"truths": curve.truths, **{key: at[key] for key in ("found", "TP", "FP", "FN", "precision", "recall", "F1")}}
+            row |= {
+                "truths": curve.truths,
+                **{key: at[key] for key in ("found", "TP", "FP", "FN", "precision", "recall", "F1")},
+            }
             row["recall_interval"] = list(wilson_interval(at["TP"], curve.truths)) if curve.truths else None
             row["best_score"], row["best_F1"] = (best["score"], best["F1"]) if best else (None, None)
             rows[name] = row
@@ -163,7 +166,9 @@ class Evaluation:
         for a, size in enumerate(("small", "medium", "large"), 1):
             keep = self.table.matches.counted >> np.uint64(a) & np.uint64(1) > 0
             numbers = {key: self.coco[f"{key}_{size}"] for key in ("AP", "AR")}
-            rows[size] = {key: (value if value > -1 else None) for key, value in numbers.items()} | recall_of(self, keep)
+            rows[size] = {key: (value if value > -1 else None) for key, value in numbers.items()} | recall_of(
+                self, keep
+            )
         return rows
 
     @cached_property
@@ -182,7 +187,10 @@ class Evaluation:
         matches = self.table.matches
         kinds = error_kinds(self.truths, self.found, matches, math.inf if self.score is None else self.score)[1]
         counts = np.bincount(kinds, minlength=len(ERROR_KINDS)).tolist()
-        return {**dict(zip(ERROR_KINDS, counts, strict=True)), "false negative": int(np.count_nonzero(self.counted & ~self.found_truths))}
+        return {
+            **dict(zip(ERROR_KINDS, counts, strict=True)),
+            "false negative": int(np.count_nonzero(self.counted & ~self.found_truths)),
+        }
 
     @cached_property
     def confusion(self) -> np.ndarray:
@@ -195,7 +203,9 @@ class Evaluation:
         curve = self.curve()
         return calibration(curve.score, curve.hit)
 
-    def resampled(self, weights: np.ndarray, groups: Sequence[Any], limits: Sequence[float] | None = None) -> np.ndarray:
+    def resampled(
+        self, weights: np.ndarray, groups: Sequence[Any], limits: Sequence[float] | None = None
+    ) -> np.ndarray:
         """AP when groups of pictures count more or less often.
 
         Parameters
@@ -307,7 +317,11 @@ def curve_of(table: CocoTable, found: DetectionTable, label: int | None) -> Curv
     score = found.score[matches.row[rows]]
     order = np.argsort(-score, kind="stable")
     truths = matches.truth_counts[:, 0]
-    return Curve(score[order], (matches.hit[rows] & np.uint64(1) > 0)[order], int(truths.sum() if label is None else truths[label]))
+    return Curve(
+        score[order],
+        (matches.hit[rows] & np.uint64(1) > 0)[order],
+        int(truths.sum() if label is None else truths[label]),
+    )
 
 
 def _plain(value: Any) -> Any:

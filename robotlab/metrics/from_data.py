@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.json_file import read_json
 from robotlab.metrics.coco import evaluate_coco
 from robotlab.metrics.evaluation import Evaluation, curve_of
-from robotlab.metrics.tables import DetectionTable, GroundTruthTable, detections_from_results, detection_table
-from robotlab.detections import Detections
+from robotlab.metrics.tables import DetectionTable, GroundTruthTable, detection_table, detections_from_results
 
 if TYPE_CHECKING:
     from robotlab.data import DataSet
@@ -197,12 +197,11 @@ def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str
     here = {entry.id for entry in data.pictures}
     if isinstance(results, list) and data.known_ids - here:
         results = [
-            row for row in results
+            row
+            for row in results
             if not isinstance(row, Mapping) or row.get("image_id") in here or row.get("image_id") not in data.known_ids
         ]
-    return detections_from_results(
-        results, sorted(here, key=_id_order), sorted(data.category_ids, key=_id_order), name
-    )
+    return detections_from_results(results, sorted(here, key=_id_order), sorted(data.category_ids, key=_id_order), name)
 
 
 def read_results_table(data: DataSet, results_path: str | os.PathLike) -> DetectionTable:

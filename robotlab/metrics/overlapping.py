@@ -56,7 +56,9 @@ def overlapping_pairs(
     first = np.searchsorted(sorted_groups, group_of_row, side="left")
     count = np.searchsorted(sorted_groups, group_of_row, side="right") - first
     ends = np.cumsum(count)
-    kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = [(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))]
+    kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = [
+        (np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+    ]
     start = 0
     while start < len(rows):
         done = ends[start - 1] if start else 0
@@ -71,7 +73,14 @@ def overlapping_pairs(
     return np.concatenate(places), np.concatenate(truth), np.concatenate(overlap)
 
 
-def _overlapping(truths: GroundTruthTable, found: DetectionTable, rows: np.ndarray, place: np.ndarray, truth: np.ndarray, least: float):
+def _overlapping(
+    truths: GroundTruthTable,
+    found: DetectionTable,
+    rows: np.ndarray,
+    place: np.ndarray,
+    truth: np.ndarray,
+    least: float,
+):
     a, b = found.xywh[rows[place]], truths.xywh[truth]
     width = np.minimum(a[:, 0] + a[:, 2], b[:, 0] + b[:, 2]) - np.maximum(a[:, 0], b[:, 0])
     height = np.minimum(a[:, 1] + a[:, 3], b[:, 1] + b[:, 3]) - np.maximum(a[:, 1], b[:, 1])

@@ -62,7 +62,9 @@ class PairedMean:
         'simple'
         """
         if not (math.isfinite(matters) and matters >= 0):
-            raise InputError(f"matters must be 0 or more, got {matters}; give the least improvement that is worth its price")
+            raise InputError(
+                f"matters must be 0 or more, got {matters}; give the least improvement that is worth its price"
+            )
         if self.low >= matters:
             return "other"
         return "simple" if self.high < matters else "more"
@@ -92,7 +94,8 @@ class PairedMean:
         'Over 3 walks detector was 0.20 m better than color (95 % interval 0.18 to 0.21 m; 0.10 m matters): detector is worth its price here.'
         """
         ends = {
-            "other": f"{other} is worth its price here", "simple": f"the simple one, {simple}, is enough here",
+            "other": f"{other} is worth its price here",
+            "simple": f"the simple one, {simple}, is enough here",
             "more": f"these {cases} do not decide it, and until more do the simple one, {simple}, has the lower price",
         }
         way = f"{abs(self.mean):.2f} {unit} {'better' if self.mean >= 0 else 'worse'} than {simple}"
@@ -136,11 +139,15 @@ def paired_mean(first: Sequence[float], second: Sequence[float], confidence: flo
     """
     a, b = np.asarray(first, float), np.asarray(second, float)
     if a.ndim != 1 or a.shape != b.shape or len(a) < 2:
-        raise InputError(f"first and second must be two equally long rows of 2 or more, got {a.shape} and {b.shape}; one error of each for each case")
+        raise InputError(
+            f"first and second must be two equally long rows of 2 or more, got {a.shape} and {b.shape}; one error of each for each case"
+        )
     if not (np.isfinite(a).all() and np.isfinite(b).all()):
         raise InputError("errors must be finite, some are not; leave out cases that one of the two has no error for")
     if not 0 < confidence < 1:
         raise InputError(f"confidence must lie between 0 and 1, got {confidence}; 0.95 is usual")
     better = a - b
     half = float(stats.t.ppf((1 + confidence) / 2, len(better) - 1)) * better.std(ddof=1) / math.sqrt(len(better))
-    return PairedMean(float(better.mean()), float(better.mean() - half), float(better.mean() + half), len(better), confidence)
+    return PairedMean(
+        float(better.mean()), float(better.mean() - half), float(better.mean() + half), len(better), confidence
+    )

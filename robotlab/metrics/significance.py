@@ -53,7 +53,9 @@ def wilson_interval(hits: int, trials: int, z: float = Z_95) -> tuple[float, flo
     [0.0, 0.1611]
     """
     if trials < 1 or not 0 <= hits <= trials:
-        raise InputError(f"hits must be from 0 to trials and trials at least 1, got {hits} of {trials}; check the counts")
+        raise InputError(
+            f"hits must be from 0 to trials and trials at least 1, got {hits} of {trials}; check the counts"
+        )
     p, spread = hits / trials, z * z / trials
     middle = p + spread / 2
     half = z * math.sqrt(p * (1 - p) / trials + spread / (4 * trials))

@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 
 from robotlab.boxes import corners_from_xywh, xywh_from_corners
-from robotlab.errors import BoxError, DataSetError
 from robotlab.detections import Detections
+from robotlab.errors import BoxError, DataSetError
 
 
 def _column(value: Any, count: int, kind: Any, name: str) -> np.ndarray:
@@ -51,7 +51,9 @@ def _sides(xywh: Any, name: str) -> np.ndarray:
 
 def _within(column: np.ndarray, count: int, name: str, of: str) -> None:
     if column.size and (column.min() < 0 or column.max() >= count):
-        raise BoxError(f"{name} must be from 0 to {count - 1}, got {column.min()} to {column.max()}; it is a place in {of}")
+        raise BoxError(
+            f"{name} must be from 0 to {count - 1}, got {column.min()} to {column.max()}; it is a place in {of}"
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -298,7 +300,9 @@ def detections_from_results(
     [0]
     """
     if not isinstance(results, Sequence) or isinstance(results, (str, bytes)):
-        raise DataSetError(f"{name} must be a list of detections, got {type(results).__name__}; see the COCO results form")
+        raise DataSetError(
+            f"{name} must be a list of detections, got {type(results).__name__}; see the COCO results form"
+        )
     pictures, classes, boxes, scores = _columns(results, ("image_id", "category_id", "bbox", "score"), name)
     try:
         return DetectionTable(

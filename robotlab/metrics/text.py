@@ -88,8 +88,10 @@ def evaluation_text(evaluation: Evaluation) -> str:
     """
     at, spread = evaluation.at, evaluation.intervals
     lines = [
-        f"{evaluation.name}: {evaluation.pictures} pictures, {int(evaluation.counted.sum())} things, "
-        f"{len(evaluation.found)} detections",
+        (
+            f"{evaluation.name}: {evaluation.pictures} pictures, {int(evaluation.counted.sum())} things, "
+            f"{len(evaluation.found)} detections"
+        ),
         "",
     ]
     for key in ("AP", "AP50"):

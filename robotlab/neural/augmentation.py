@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.neural.spec import PICTURE_MEAN
 from robotlab.image.picture import resize
+from robotlab.neural.spec import PICTURE_MEAN
 
 # Natural logarithm of the gain of all channels together, and of each channel:
 # uniform within plus and minus this.  Covers the ratio of red to blue between
@@ -141,7 +141,9 @@ def scale(sample: TrainingSample, factor: float) -> TrainingSample:
     if new == (width, height):
         return sample
     ratio = np.array([new[0] / width, new[1] / height] * 2)
-    return TrainingSample(resize(sample.picture, new, "linear"), sample.boxes * ratio, sample.labels, sample.ignored * ratio)
+    return TrainingSample(
+        resize(sample.picture, new, "linear"), sample.boxes * ratio, sample.labels, sample.ignored * ratio
+    )
 
 
 # A truth cut so that less than this share of it is left is ignored, not learned.
@@ -186,4 +188,6 @@ def crop(sample: TrainingSample, left: int, top: int, width: int, height: int) -
     ignored, ignored_left = cut(sample.ignored)
     learned = left_over >= LEAST_LEFT
     partly = (left_over > 0) & ~learned
-    return TrainingSample(window, boxes[learned], sample.labels[learned], np.concatenate([ignored[ignored_left > 0], boxes[partly]]))
+    return TrainingSample(
+        window, boxes[learned], sample.labels[learned], np.concatenate([ignored[ignored_left > 0], boxes[partly]])
+    )

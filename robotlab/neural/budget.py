@@ -8,11 +8,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
+from robotlab.errors import InputError
 from robotlab.neural.engine.layers import output_size
 from robotlab.neural.engine.network import parameter_count
 from robotlab.neural.samples import CACHE_BYTES, SampleSource
 from robotlab.neural.spec import FEATURES, Layer
-from robotlab.errors import InputError
 
 # What Python with NumPy, onnxruntime and the pictures' library takes (measured).
 BASE_BYTES = 180 * 2**20

@@ -242,7 +242,12 @@ def gather_cells(
         drawn: list[Cells | None] = [None] * len(places)
 
         def draw(
-            n: int, worker: int, turn: int = turn, rate: Callable | None = rate, drawn: list = drawn, places: np.ndarray = places
+            n: int,
+            worker: int,
+            turn: int = turn,
+            rate: Callable | None = rate,
+            drawn: list = drawn,
+            places: np.ndarray = places,
         ) -> None:
             index = int(places[n])
             rng = np.random.default_rng([seed, turn, index])

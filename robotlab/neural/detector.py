@@ -19,21 +19,21 @@ from typing import Any
 
 import numpy as np
 
+from robotlab.detections import Detections
+from robotlab.errors import InputError, ModelError
+from robotlab.files import write_whole
+from robotlab.image.picture import check_picture
+from robotlab.json_file import parse_json
 from robotlab.neural.grid import LARGEST_LOG, decode
 from robotlab.neural.session import ModelOutline, open_session, outline, read_model
 from robotlab.neural.sizes import network_input, to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE, PICTURE_MEAN, STRIDE_MULTIPLE, Layer
-from robotlab.errors import InputError, ModelError
-from robotlab.files import write_whole
-from robotlab.json_file import parse_json
-from robotlab.image.picture import check_picture
-from robotlab.detections import Detections
 
 # Raised by one when an old file can no longer be read as it was meant.
 FORMAT = 1
 # Operators that a file of ours can hold; any other makes it foreign.
 _OPERATORS = frozenset(
-    "Sub Mul Div Conv Relu Resize Add Concat Slice Softmax MaxPool Equal Cast".split()
+    ["Sub", "Mul", "Div", "Conv", "Relu", "Resize", "Add", "Concat", "Slice", "Softmax", "MaxPool", "Equal", "Cast"]
 )
 # Below this a box is noise, above it average precision still gains.
 MIN_SCORE = 0.01
@@ -43,10 +43,16 @@ IOU_LIMIT = 0.5
 MOST = 100
 # For programs that run the file without robotlab; DEVELOPERS.md shows one.
 INPUT = {
-    "name": "picture", "shape": ["N", 3, "H", "W"], "type": "float32", "channels": "RGB", "range": [0, 255],
-    "multiple_px": STRIDE_MULTIPLE, "padding": "right and below", "padding_value": PICTURE_MEAN,
+    "name": "picture",
+    "shape": ["N", 3, "H", "W"],
+    "type": "float32",
+    "channels": "RGB",
+    "range": [0, 255],
+    "multiple_px": STRIDE_MULTIPLE,
+    "padding": "right and below",
+    "padding_value": PICTURE_MEAN,
     "size": "of 'working': pictures are resized by min(scale, longest_px / longest side), then padded",
-}  # fmt: skip
+}
 OUTPUTS = {
     "peaks": "(N, classes, H / stride, W / stride): score of each class where it is highest of the 3x3 cells around, 0 elsewhere",
     "boxes": "(N, 4, H / stride, W / stride): dx, dy, log w, log h in cells; the box's center is "
@@ -54,9 +60,14 @@ OUTPUTS = {
     "logarithms are kept within -largest_log to largest_log, boxes inside the picture, and empty boxes dropped",
 }
 DECODING = {
-    "stride_px": FEATURE_STRIDE, "largest_log": LARGEST_LOG, "min_score": MIN_SCORE, "max_candidates": 2 * MOST,
-    "nms": "greedy, best first, within each class", "nms_iou": IOU_LIMIT, "max_detections": MOST,
-}  # fmt: skip
+    "stride_px": FEATURE_STRIDE,
+    "largest_log": LARGEST_LOG,
+    "min_score": MIN_SCORE,
+    "max_candidates": 2 * MOST,
+    "nms": "greedy, best first, within each class",
+    "nms_iou": IOU_LIMIT,
+    "max_detections": MOST,
+}
 
 
 class NeuralDetector:
@@ -107,10 +118,16 @@ class NeuralDetector:
         try:
             self._session = open_session(self._content, threads)
         except Exception as error:  # onnxruntime's error classes share no public root
-            raise ModelError(f"{name} must run in onnxruntime, it does not ({type(error).__name__}); fit or copy it again") from None
-        channels = {output.name: output.shape[1] if len(output.shape) == 4 else 0 for output in self._session.get_outputs()}
+            raise ModelError(
+                f"{name} must run in onnxruntime, it does not ({type(error).__name__}); fit or copy it again"
+            ) from None
+        channels = {
+            output.name: output.shape[1] if len(output.shape) == 4 else 0 for output in self._session.get_outputs()
+        }
         if channels != {"peaks": len(self.classes), "boxes": 4}:
-            raise ModelError(f"{name} must give peaks of {len(self.classes)} classes and boxes, it does not; fit it again")
+            raise ModelError(
+                f"{name} must give peaks of {len(self.classes)} classes and boxes, it does not; fit it again"
+            )
 
     @classmethod
     def build(
@@ -275,7 +292,8 @@ class NeuralDetector:
             ) from None
         return peaks[0], numbers[0]
 
-    def detect(self, picture: np.ndarray, min_score: float = MIN_SCORE, iou_limit: float = IOU_LIMIT, most: int = MOST
+    def detect(
+        self, picture: np.ndarray, min_score: float = MIN_SCORE, iou_limit: float = IOU_LIMIT, most: int = MOST
     ) -> Detections:
         """Find things in a picture of any size.
 

@@ -11,13 +11,13 @@ from typing import Protocol
 
 import numpy as np
 
-from robotlab.neural.engine.workers import WorkerPool
+from robotlab.errors import InputError, install_hint
 from robotlab.neural.engine.losses import detection_loss
 from robotlab.neural.engine.network import Network
 from robotlab.neural.engine.optimizer import AdamW, ExponentialMovingAverage, clip_gradient_norm
+from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.spec import Layer
 from robotlab.neural.windows import Batch
-from robotlab.errors import InputError, install_hint
 
 # Loshchilov & Hutter (arXiv:1711.05101) use .01 to .05 times the rate's scale.
 DECAY = 0.02
@@ -170,5 +170,7 @@ def choose_engine(name: str) -> str:
     if name == "auto":
         return "torch" if torch_is_there() else "numpy"
     if name == "torch" and not torch_is_there():
-        raise InputError(f"engine torch needs PyTorch, it is not installed; use engine numpy, or {install_hint('torch')}")
+        raise InputError(
+            f"engine torch needs PyTorch, it is not installed; use engine numpy, or {install_hint('torch')}"
+        )
     return name

@@ -12,7 +12,7 @@ from tqdm import tqdm
 
 from robotlab.data import DataSet
 from robotlab.neural.detector import NeuralDetector
-from robotlab.neural.held_out import metrics_of, detect_all, truth_sides
+from robotlab.neural.held_out import detect_all, metrics_of, truth_sides
 from robotlab.neural.onnxio import weights_from_onnx
 from robotlab.neural.spec import FEATURES
 
@@ -74,7 +74,9 @@ def learned_facts(learned: DataSet) -> dict[str, Any]:
         "truths": int(len(sides)),
         "recordings": list(learned.recordings),
         "picture_px": [largest.width_px, largest.height_px],
-        "side_px": {name: round(float(np.quantile(sides, q)), 1) for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95))},
+        "side_px": {
+            name: round(float(np.quantile(sides, q)), 1) for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95))
+        },
     }
 
 

@@ -12,16 +12,16 @@ import numpy as np
 from tqdm import tqdm
 
 from robotlab.data import DataSet
+from robotlab.neural.budget import TrainingBudget, check_disk, check_memory, disk_bytes, memory_bytes, pictures_bytes
 from robotlab.neural.cells import MOST_CELLS, FrozenFeatures, gather_cells
-from robotlab.neural.facts import bar, judged_facts, shipped_weights
-from robotlab.neural.engine.workers import WorkerPool
-from robotlab.neural.engine.network import Network
-from robotlab.neural.engines import Engine, NumpyEngine
 from robotlab.neural.detector import NeuralDetector
+from robotlab.neural.engine.network import Network
+from robotlab.neural.engine.workers import WorkerPool
+from robotlab.neural.engines import Engine, NumpyEngine
+from robotlab.neural.facts import bar, judged_facts, shipped_weights
 from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
-from robotlab.neural.held_out import metrics_of, detect_all
-from robotlab.neural.budget import TrainingBudget, check_disk, check_memory, disk_bytes, memory_bytes, pictures_bytes
+from robotlab.neural.held_out import detect_all, metrics_of
 from robotlab.neural.samples import SampleSource, choose_working
 from robotlab.neural.spec import FEATURES, Layer, first_weights
 from robotlab.neural.training_loop import BatchMaker, History, train
@@ -107,7 +107,9 @@ def start_weights(
         most = min(len(source), MOST_CELLS // (WARM_PASSES * WARM_CELLS))
         with bar(SETTLING_BATCHES + most * WARM_PASSES, "head first", progress) as shown:
             weights = adapt_batch_norm(shipped_weights(), batches, pool, shown.update)
-            cells = gather_cells(source, FrozenFeatures(weights), rough_head(count), seed, pool, WARM_PASSES, shown.update, most)
+            cells = gather_cells(
+                source, FrozenFeatures(weights), rough_head(count), seed, pool, WARM_PASSES, shown.update, most
+            )
         return {**weights, **fit_linear_head(cells, count)}
     weights = first_weights(FEATURES + head_layers(count), seed)
     weights["head.kernel"] *= np.float32(0.1)
@@ -182,15 +184,21 @@ def fine_tune(
     with WorkerPool() as pool:
         warm = min(len(source) * WARM_PASSES * WARM_CELLS, MOST_CELLS)
         kept = pictures_bytes(source, min(pool.workers, len(source)))
-        memory = memory_bytes(layers, windows.count, windows.height_px, windows.width_px, kept, engine_name == "torch", warm)
+        memory = memory_bytes(
+            layers, windows.count, windows.height_px, windows.width_px, kept, engine_name == "torch", warm
+        )
         check_memory(memory)
         batches = BatchMaker(source, windows, seed, pool)
         if progress:
             trial = make_engine(engine_name, layers, first_weights(layers), pool)
             predicted = min(steps * step_seconds(trial, batches), seconds or np.inf)
             size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
-            tqdm.write(f"full training ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}")
-        engine = make_engine(engine_name, layers, start_weights(source, batches, count, start, seed, pool, progress), pool)
+            tqdm.write(
+                f"full training ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}"
+            )
+        engine = make_engine(
+            engine_name, layers, start_weights(source, batches, count, start, seed, pool, progress), pool
+        )
         with bar(steps, "full training", progress) as shown:
 
             def tell(step: int, course: History) -> None:

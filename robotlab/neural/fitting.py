@@ -12,21 +12,39 @@ import numpy as np
 from tqdm import tqdm
 
 from robotlab.data import DataSet
-from robotlab.neural.cells import HARD_CELLS, MOST_CELLS, PASSES, Cells, FrozenFeatures, cells_of, draw_sample, gather_cells
-from robotlab.neural.facts import bar, first_facts, judged_facts, learned_facts, shipped_weights, validation_facts
+from robotlab.errors import InputError
+from robotlab.neural.budget import (
+    BASE_BYTES,
+    TrainingBudget,
+    check_disk,
+    check_memory,
+    disk_bytes,
+    pictures_bytes,
+    rows_bytes,
+    workers_within,
+)
+from robotlab.neural.cells import (
+    HARD_CELLS,
+    MOST_CELLS,
+    PASSES,
+    Cells,
+    FrozenFeatures,
+    cells_of,
+    draw_sample,
+    gather_cells,
+)
+from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.engine.workers import WorkerPool, core_count
 from robotlab.neural.engines import choose_engine
-from robotlab.neural.detector import NeuralDetector
+from robotlab.neural.facts import bar, first_facts, judged_facts, learned_facts, shipped_weights, validation_facts
 from robotlab.neural.fine_tuning import fine_tune
 from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
 from robotlab.neural.held_out import split_validation
 from robotlab.neural.mlp_head import HIDDEN, fit_mlp_head
-from robotlab.neural.budget import BASE_BYTES, TrainingBudget, check_disk, check_memory, disk_bytes, pictures_bytes, rows_bytes, workers_within
 from robotlab.neural.samples import CACHE_BYTES, SampleSource, choose_working
 from robotlab.neural.spec import FEATURES
 from robotlab.neural.training_loop import History
-from robotlab.errors import InputError
 
 # Time of the convex fits for each picture and pass (measured on two cores).
 FIT_SECONDS_A_DRAW = 0.005
@@ -109,24 +127,22 @@ def fit(
         if value is not None and not value > 0:
             raise InputError(f"{name} must be above 0, got {value}; leave it out for the usual")
     if watch is not None and training == "frozen_backbone":
-        raise InputError("watch must be left out in a head fit, which has no course to watch; leave it out, or pass stage='full'")
+        raise InputError(
+            "watch must be left out in a head fit, which has no course to watch; leave it out, or pass stage='full'"
+        )
     data = data.need_boxes()
     learned, held, held_words = split_validation(data, hold_out)
     learned.need_boxes()
     facts = first_facts(learned, held, held_words, training, seed)
     if training == "frozen_backbone":
         return fit_head(learned, held, hold_out is not None, facts, seed, head, progress)
-    return fine_tune(learned, held, facts, seed, choose_engine(engine), start, minutes, epochs, progress, state_path, watch)
+    return fine_tune(
+        learned, held, facts, seed, choose_engine(engine), start, minutes, epochs, progress, state_path, watch
+    )
 
 
 def fit_head(
-    learned: DataSet,
-    held: DataSet | None,
-    named: bool,
-    facts: Mapping[str, Any],
-    seed: int,
-    head: str,
-    progress: bool,
+    learned: DataSet, held: DataSet | None, named: bool, facts: Mapping[str, Any], seed: int, head: str, progress: bool
 ) -> NeuralDetector:
     """Stage one on a data set that is already split.
 
@@ -177,14 +193,24 @@ def fit_head(
     memory = BASE_BYTES + rows_bytes(round(total * cells_each), FEATURES[-1].channels) + pictures_bytes(source, workers)
     if progress:
         drawn = f" of {most + most_held}" if share < 1 else ""
-        tqdm.write(f"head fit: {pictures} pictures, {PASSES} passes{drawn}; {TrainingBudget(total * seconds, memory, needed)}")
+        tqdm.write(
+            f"head fit: {pictures} pictures, {PASSES} passes{drawn}; {TrainingBudget(total * seconds, memory, needed)}"
+        )
     check_memory(memory)
     with bar(total, "head fit", progress) as shown, WorkerPool(workers if workers < core_count() else None) as pool:
         cells = gather_cells(source, features, rough_head(count), seed, pool, step=shown.update, most=most)
         facts = {**facts, "cells": len(cells.classes), "head": head}
         facts |= judged_facts(made(cells, facts), held)
         if last_too:
-            more = gather_cells(SampleSource(held, working_px, scale), features, rough_head(count), seed + 1, pool, step=shown.update, most=most_held)
+            more = gather_cells(
+                SampleSource(held, working_px, scale),
+                features,
+                rough_head(count),
+                seed + 1,
+                pool,
+                step=shown.update,
+                most=most_held,
+            )
             cells = Cells.joined([cells, more])
             # Held out no more: nothing is left that was not learned from.
             all_learned = learned.having([*learned.pictures, *held.pictures])

@@ -32,9 +32,7 @@ def head_layers(class_count: int, hidden: int = 0, source: str = "features") -> 
     8
     """
     between = (Layer("hidden", "conv", (source,), hidden, kernel=1, norm=False),) if hidden else ()
-    last = Layer(
-        "head", "conv", ("hidden" if hidden else source,), class_count + 5, kernel=1, norm=False, relu=False
-    )
+    last = Layer("head", "conv", ("hidden" if hidden else source,), class_count + 5, kernel=1, norm=False, relu=False)
     return (*between, last)
 
 

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.boxes import nms
-from robotlab.neural.spec import FEATURE_STRIDE
 from robotlab.detections import Detections
+from robotlab.neural.spec import FEATURE_STRIDE
 
 # Width of the soft center as a share of the box's side: common practice is an
 # eighth or so, no source; the ellipse follows the box's shape as in Liu et al.,

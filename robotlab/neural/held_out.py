@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 
 from robotlab.data import DataSet
-from robotlab.neural.sizes import working_size
+from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
 from robotlab.metrics import evaluate
-from robotlab.detections import Detections, Detector
+from robotlab.neural.sizes import working_size
 
 # About this share of the pictures is held out when the learner names none.
 SHARE = 0.15
@@ -70,7 +70,9 @@ def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None)
         held = data.only(recordings=names)
         rest = [entry for entry in data.pictures if entry.recording not in set(names)]
         if not rest:
-            raise InputError(f"hold_out must leave a recording to learn from, got all of them ({', '.join(names)}); name fewer")
+            raise InputError(
+                f"hold_out must leave a recording to learn from, got all of them ({', '.join(names)}); name fewer"
+            )
         return data.having(rest), held, "recording " + ", ".join(names)
     if len(data) < LEAST_PICTURES:
         return data, None, "none"
@@ -78,7 +80,11 @@ def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None)
     if len(data.recordings) == 1:
         first = len(data) - round(wanted)
         if _teaches(data, data.pictures[:first]):
-            return data.having(data.pictures[:first]), data.having(data.pictures[first:]), f"the last {len(data) - first} pictures"
+            return (
+                data.having(data.pictures[:first]),
+                data.having(data.pictures[first:]),
+                f"the last {len(data) - first} pictures",
+            )
         return data, None, "none"
     chosen: list[str] = []
     for name in reversed(data.recordings):
@@ -135,14 +141,19 @@ def scale_caution(detector: Any, data: DataSet) -> str:
         low, middle, high = (factor * float(sides[name]) for name in ("p05", "p50", "p95"))
     except (AttributeError, KeyError, TypeError, ValueError, ZeroDivisionError):
         return ""
-    factors = [working_size(e.width_px, e.height_px, detector.working_px, detector.scale)[0] / e.width_px for e in data.pictures]
+    factors = [
+        working_size(e.width_px, e.height_px, detector.working_px, detector.scale)[0] / e.width_px
+        for e in data.pictures
+    ]
     seen = [factor * truth_sides(data.having([entry])) for factor, entry in zip(factors, data.pictures, strict=True)]
     here = float(np.median(np.concatenate(seen))) if any(map(len, seen)) else middle
     if low / OTHER_SCALE <= here <= high * OTHER_SCALE or not middle > 0:
         return ""
     entry = data.pictures[0]
     size = [max(1, round(side * middle / here)) for side in (entry.width_px, entry.height_px)]
-    repair = f"shrink the pictures to about {size[0]} x {size[1]} px, or train" if here > middle else "go closer, or train"
+    repair = (
+        f"shrink the pictures to about {size[0]} x {size[1]} px, or train" if here > middle else "go closer, or train"
+    )
     return (
         f"caution, scale: as the network sees them, things here have a side of {here:.0f} px and those it learned from of "
         f"{middle:.0f} px (medians), too {'large' if here > middle else 'small'} for it; {repair} on pictures like these"

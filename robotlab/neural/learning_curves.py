@@ -15,11 +15,11 @@ import numpy as np
 
 from robotlab.boxes import iou
 from robotlab.data import DataSet
+from robotlab.detections import Detections
+from robotlab.errors import InputError
 from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.fitting import fit
-from robotlab.neural.held_out import metrics_of, detect_all
-from robotlab.errors import InputError
-from robotlab.detections import Detections
+from robotlab.neural.held_out import detect_all, metrics_of
 
 # Sizes of the learning curve in the report.
 PICTURES = (25, 50, 100, 200)
@@ -188,7 +188,9 @@ class RangeReport:
         return asdict(self)
 
 
-def range_report(detector: NeuralDetector, data: DataSet, seen_lightings: Sequence[str] = (), score: float | None = None) -> RangeReport:
+def range_report(
+    detector: NeuralDetector, data: DataSet, seen_lightings: Sequence[str] = (), score: float | None = None
+) -> RangeReport:
     """Recall by size and distance, and figures by lamp.
 
     Parameters
@@ -215,7 +217,10 @@ def range_report(detector: NeuralDetector, data: DataSet, seen_lightings: Sequen
     counted = [~(entry.crowd | entry.ignore) for entry in data.pictures]
     found = np.concatenate([mask[keep] for mask, keep in zip(masks, counted, strict=True)])
     sides = np.concatenate(
-        [(e.boxes[keep, 2:] - e.boxes[keep, :2]).prod(axis=1) ** 0.5 for e, keep in zip(data.pictures, counted, strict=True)]
+        [
+            (e.boxes[keep, 2:] - e.boxes[keep, :2]).prod(axis=1) ** 0.5
+            for e, keep in zip(data.pictures, counted, strict=True)
+        ]
     )
     distances = np.concatenate([e.distances_m[keep] for e, keep in zip(data.pictures, counted, strict=True)])
     by_side = recall_bins(sides, found, SIDES_PX)
@@ -230,7 +235,12 @@ def range_report(detector: NeuralDetector, data: DataSet, seen_lightings: Sequen
         checked = metrics_of(data.having([data.pictures[n] for n in rows]), [detections[n] for n in rows])
         by_lighting[lighting] = {"AP": checked["AP"], "AP50": checked["AP50"], "seen": lighting in set(seen_lightings)}
     return RangeReport(
-        score, by_side, by_distance, smallest_usable(by_side), None if near_to_far is None else -near_to_far, by_lighting
+        score,
+        by_side,
+        by_distance,
+        smallest_usable(by_side),
+        None if near_to_far is None else -near_to_far,
+        by_lighting,
     )
 
 

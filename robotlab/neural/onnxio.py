@@ -16,10 +16,10 @@ import numpy as np
 import onnx
 from onnx import TensorProto, helper, numpy_helper
 
-from robotlab.neural.session import outline, read_model
-from robotlab.neural.spec import FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 from robotlab.errors import ModelError
 from robotlab.files import write_whole
+from robotlab.neural.session import outline, read_model
+from robotlab.neural.spec import FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 
 # Operator set 17 and file version 8 (2022) are read by every onnxruntime since
 # 1.12 and by OpenCV since 4.7.
@@ -62,7 +62,8 @@ def fold_normalization(layers: Iterable[Layer], weights: Mapping[str, np.ndarray
         kernel = np.asarray(weights[f"{layer.name}.kernel"], np.float64)
         if layer.norm:
             scale, shift, mean, variance = (
-                np.asarray(weights[f"{layer.name}.{part}"], np.float64) for part in ("scale", "shift", "mean", "variance")
+                np.asarray(weights[f"{layer.name}.{part}"], np.float64)
+                for part in ("scale", "shift", "mean", "variance")
             )
             gain = scale / np.sqrt(variance + NORM_EPSILON)
             kernel = kernel * gain[:, None, None, None]
@@ -112,7 +113,11 @@ def network_nodes(
         helper.make_node("Sub", ["picture", "picture.mean"], ["picture.centered"], "picture.centered"),
         helper.make_node("Mul", ["picture.centered", "picture.gain"], ["picture.scaled"], "picture.scaled"),
     ]
-    constants |= fold_normalization(layers, weights) if fold_norm else {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
+    constants |= (
+        fold_normalization(layers, weights)
+        if fold_norm
+        else {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
+    )
     for layer in layers:
         inputs = ["picture.scaled" if name == "picture" else name for name in layer.inputs]
         if layer.kind == "conv":
@@ -136,7 +141,9 @@ def network_nodes(
         elif layer.kind == "concat":
             nodes.append(helper.make_node("Concat", inputs, [layer.name], layer.name, axis=1))
         else:
-            raise ModelError(f"a layer must be conv, double, add or concat, {layer.name} is {layer.kind!r}; mend the list")
+            raise ModelError(
+                f"a layer must be conv, double, add or concat, {layer.name} is {layer.kind!r}; mend the list"
+            )
     return nodes, constants
 
 
@@ -166,7 +173,9 @@ def _conv_nodes(layer: Layer, source: str, fold_norm: bool) -> list[onnx.NodePro
             )
         elif step == "norm":
             numbers = [f"{name}.{part}" for part in ("scale", "shift", "mean", "variance")]
-            nodes.append(helper.make_node("BatchNormalization", [source, *numbers], [result], result, epsilon=NORM_EPSILON))
+            nodes.append(
+                helper.make_node("BatchNormalization", [source, *numbers], [result], result, epsilon=NORM_EPSILON)
+            )
         else:
             nodes.append(helper.make_node("Relu", [source], [result], result))
         source = result

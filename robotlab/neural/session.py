@@ -52,7 +52,9 @@ def read_model(path: str | os.PathLike) -> bytes:
     except OSError as error:
         raise ModelError(f"a model must be a readable file, {path} is not ({error.strerror}); check the path") from None
     if len(content) > LARGEST_FILE_BYTES:
-        raise ModelError(f"a model must be under {LARGEST_FILE_BYTES >> 20} MiB, {path} is larger; is it one of robotlab's?")
+        raise ModelError(
+            f"a model must be under {LARGEST_FILE_BYTES >> 20} MiB, {path} is larger; is it one of robotlab's?"
+        )
     return content
 
 
@@ -113,7 +115,9 @@ def outline(content: bytes, name: str) -> ModelOutline:
     except (IndexError, KeyError, ValueError):
         inputs = 0
     if not (operators and inputs):
-        raise ModelError(f"a model must be a whole ONNX file, {name} is damaged, cut short or no ONNX ({len(content)} bytes); fit or copy it again")
+        raise ModelError(
+            f"a model must be a whole ONNX file, {name} is damaged, cut short or no ONNX ({len(content)} bytes); fit or copy it again"
+        )
     if elsewhere:
         raise ModelError(f"a model must hold its own numbers, {name} keeps them in other files; save it as one file")
     return ModelOutline(frozenset(operators), metadata)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from robotlab.neural.spec import PICTURE_MEAN, STRIDE_MULTIPLE
 from robotlab.image.picture import resize
+from robotlab.neural.spec import PICTURE_MEAN, STRIDE_MULTIPLE
 
 
 def network_input(picture: np.ndarray) -> np.ndarray:

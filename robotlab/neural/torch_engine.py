@@ -12,10 +12,10 @@ import numpy as np
 import torch
 from torch.nn import functional
 
-from robotlab.neural.engine.workers import core_count
 from robotlab.neural.engine.losses import BOX_SHARE, FOCUS, SMOOTH_BELOW
 from robotlab.neural.engine.network import NORM_MOMENTUM
 from robotlab.neural.engine.optimizer import ExponentialMovingAverage
+from robotlab.neural.engine.workers import core_count
 from robotlab.neural.engines import DECAY, LONGEST, MEMORY
 from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer
 from robotlab.neural.windows import Batch
@@ -50,7 +50,9 @@ def run_network(
             kernel, bias = weights[f"{layer.name}.kernel"], weights.get(f"{layer.name}.bias")
             x = functional.conv2d(inputs[0], kernel, bias, layer.stride, pad, layer.dilation)
             if layer.norm:
-                mean, variance, scale, shift = (weights[f"{layer.name}.{part}"] for part in ("mean", "variance", "scale", "shift"))
+                mean, variance, scale, shift = (
+                    weights[f"{layer.name}.{part}"] for part in ("mean", "variance", "scale", "shift")
+                )
                 x = functional.batch_norm(x, mean, variance, scale, shift, training, NORM_MOMENTUM, NORM_EPSILON)
             values[layer.name] = functional.relu(x) if layer.relu else x
         elif layer.kind == "double":
@@ -132,7 +134,9 @@ class TorchEngine:
         self.learned = learned
         kernels = [value for name, value in learned.items() if name.endswith(".kernel")]
         others = [value for name, value in learned.items() if not name.endswith(".kernel")]
-        self.optimiser = torch.optim.AdamW([{"params": kernels, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}])
+        self.optimiser = torch.optim.AdamW(
+            [{"params": kernels, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}]
+        )
         self._average = ExponentialMovingAverage(self._arrays(), MEMORY)
 
     def _arrays(self) -> dict[str, np.ndarray]:
@@ -144,7 +148,9 @@ class TorchEngine:
             return moved.to(self.dtype) if moved.is_floating_point() else moved
 
         output = run_network(self.layers, self.weights, there(batch.pictures))
-        return detection_loss(output, *(there(part) for part in (batch.classes, batch.weights, batch.boxes, batch.box_weights)))
+        return detection_loss(
+            output, *(there(part) for part in (batch.classes, batch.weights, batch.boxes, batch.box_weights))
+        )
 
     def gradients(self, batch: Batch) -> tuple[float, dict[str, np.ndarray]]:
         """Loss and gradients of a batch, without a step."""

@@ -19,14 +19,14 @@ from pathlib import Path
 
 import numpy as np
 
-from robotlab.neural.augmentation import TrainingSample
-from robotlab.neural.engine.workers import WorkerPool
-from robotlab.neural.engine.optimizer import one_cycle
-from robotlab.neural.engines import Engine
-from robotlab.neural.windows import Batch, WindowPlan, batch_of, draw_window
 from robotlab.errors import ModelError
 from robotlab.files import write_whole
 from robotlab.json_file import parse_json
+from robotlab.neural.augmentation import TrainingSample
+from robotlab.neural.engine.optimizer import one_cycle
+from robotlab.neural.engine.workers import WorkerPool
+from robotlab.neural.engines import Engine
+from robotlab.neural.windows import Batch, WindowPlan, batch_of, draw_window
 
 # Highest learning rate: in trials before this code, less left real pictures
 # unlearned in five minutes.
@@ -247,7 +247,11 @@ def _restored(path: str | os.PathLike, engine: Engine, marks: Mapping) -> tuple[
         with Path(path).open("rb") as handle, np.load(handle, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
         note = parse_json(arrays.pop("note").tobytes(), str(path), ModelError)
-        if note["format"] != STATE_FORMAT or note["engine"] != engine.name or json.dumps(note["marks"], sort_keys=True) != json.dumps(marks, sort_keys=True):
+        if (
+            note["format"] != STATE_FORMAT
+            or note["engine"] != engine.name
+            or json.dumps(note["marks"], sort_keys=True) != json.dumps(marks, sort_keys=True)
+        ):
             raise ModelError(
                 f"{path} must be the state of this training, it is of another (data, options, engine or release differ); "
                 "remove it to start anew, or name another state file"

@@ -142,7 +142,10 @@ def draw_window(sample: TrainingSample, width: int, height: int, rng: np.random.
     if window.picture.shape[:2] != (height, width):
         ratio = np.array([width / wide, height / high] * 2)
         window = TrainingSample(
-            augmentation.resize(window.picture, (width, height), "linear"), window.boxes * ratio, window.labels, window.ignored * ratio
+            augmentation.resize(window.picture, (width, height), "linear"),
+            window.boxes * ratio,
+            window.labels,
+            window.ignored * ratio,
         )
     if rng.random() < 0.5:
         window = augmentation.horizontal_flip(window)

@@ -20,10 +20,10 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.practice.verifying import Nudge, nudge, progress_map, task_named, tasks_of, verify
     from robotlab.practice.progress import ProgressMap, progress_path
     from robotlab.practice.task import Misconception, Task
     from robotlab.practice.verdict import Verdict
+    from robotlab.practice.verifying import Nudge, nudge, progress_map, task_named, tasks_of, verify
 
 __all__ = [
     "Nudge",

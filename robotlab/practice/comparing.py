@@ -54,7 +54,10 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
     if expected is None:
         return None if got is None else Difference("value", f"Here the right result is None, yours is {_kind_of(got)}.")
     if got is None or got is ...:
-        return Difference("type", f"Your function gave {'nothing (None)' if got is None else '...'} for this case; it must return {wanted(expected)}.")
+        return Difference(
+            "type",
+            f"Your function gave {'nothing (None)' if got is None else '...'} for this case; it must return {wanted(expected)}.",
+        )
     if isinstance(expected, str):
         if not isinstance(got, str):
             return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
@@ -63,7 +66,10 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
         return _compare_tuple(expected, got, rtol, atol)
     if isinstance(expected, np.ndarray) and not isinstance(got, np.ndarray):
         if isinstance(got, list | tuple):
-            return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}; np.array(...) makes an array of it.")
+            return Difference(
+                "type",
+                f"The result must be {wanted(expected)}, yours is {_kind_of(got)}; np.array(...) makes an array of it.",
+            )
         return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
     return _compare_numbers(expected, got, rtol, atol)
 
@@ -83,7 +89,9 @@ def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Diffe
     if fault.kind != "value":
         return fault
     neither = len(wrong) == len(expected) == 2
-    return Difference("value", "Neither value is right." if neither else f"Value {wrong[0] + 1} of {len(expected)} is not right.")
+    return Difference(
+        "value", "Neither value is right." if neither else f"Value {wrong[0] + 1} of {len(expected)} is not right."
+    )
 
 
 def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Difference | None:
@@ -93,24 +101,32 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
         return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.{_type_hint(got)}")
     if numbers.shape != right.shape:
         if right.ndim == 0:
-            return Difference("shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.")
-        turned = " Rows and columns may have changed places." if numbers.ndim > 1 and numbers.T.shape == right.shape else ""
+            return Difference(
+                "shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}."
+            )
+        turned = (
+            " Rows and columns may have changed places." if numbers.ndim > 1 and numbers.T.shape == right.shape else ""
+        )
         return Difference("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned}")
     if right.size == 0:  # np.array([]) holds floats, whatever would be in it.
         return None
     if numbers.dtype.kind == "f" and np.isnan(numbers).any():
         where = f"{int(np.isnan(numbers).sum())} of {numbers.size} numbers are" if numbers.ndim else "The result is"
-        return Difference("nan", f"{where} NaN (not a number): look for 0 / 0, inf - inf, or the root of a negative number.")
+        return Difference(
+            "nan", f"{where} NaN (not a number): look for 0 / 0, inf - inf, or the root of a negative number."
+        )
     if right.dtype.kind == "b" and numbers.dtype.kind != "b":
-        return Difference("type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a comparison such as a > b gives bool.")
+        return Difference(
+            "type",
+            f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a comparison such as a > b gives bool.",
+        )
     if right.dtype.kind in "iu" and numbers.dtype.kind not in "iu":
-        return Difference("type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a count or a place is an int.")
+        return Difference(
+            "type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a count or a place is an int."
+        )
     if right.dtype.kind == "f" and numbers.dtype.kind == "b":
         return Difference("type", f"The result must be {wanted(expected)}, yours is True or False.")
-    if right.dtype.kind == "f":
-        good = np.isclose(numbers, right, rtol=rtol, atol=atol)
-    else:
-        good = numbers == right
+    good = np.isclose(numbers, right, rtol=rtol, atol=atol) if right.dtype.kind == "f" else numbers == right
     if good.all():
         return None
     if right.ndim == 0:

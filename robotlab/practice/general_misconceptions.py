@@ -50,30 +50,62 @@ def _fractions(change: Callable[[np.ndarray], Any]) -> Callable[[np.ndarray], An
 GENERAL = (
     General("sign", "Your results have the right size and the wrong sign.", _numbers(np.negative)),
     General("degrees for radians", "Your results are in degrees; rad is asked for.", _numbers(np.degrees), "rad"),
-    General("radians twice", "Your results are too small by 180/pi: something was turned from degrees to radians that was in radians already.",
-            _numbers(np.radians), "rad"),
+    General(
+        "radians twice",
+        "Your results are too small by 180/pi: something was turned from degrees to radians that was in radians already.",
+        _numbers(np.radians),
+        "rad",
+    ),
     General("radians for degrees", "Your results are in radians; degrees are asked for.", _numbers(np.radians), "°"),
-    General("twice", "Each of your results is exactly twice as large as it should be.", _numbers(lambda right: right * 2)),
+    General(
+        "twice", "Each of your results is exactly twice as large as it should be.", _numbers(lambda right: right * 2)
+    ),
     General("half", "Each of your results is exactly half of what it should be.", _numbers(lambda right: right / 2)),
-    General("thousand", "Each of your results is 1000 times too large: look at mm and m.", _numbers(lambda right: right * 1000)),
-    General("thousandth", "Each of your results is 1000 times too small: look at mm and m.", _numbers(lambda right: right / 1000)),
-    General("percent", "Each of your results is 100 times too large: a share goes from 0 to 1, a percentage to 100.",
-            _numbers(lambda right: right * 100)),
+    General(
+        "thousand",
+        "Each of your results is 1000 times too large: look at mm and m.",
+        _numbers(lambda right: right * 1000),
+    ),
+    General(
+        "thousandth",
+        "Each of your results is 1000 times too small: look at mm and m.",
+        _numbers(lambda right: right / 1000),
+    ),
+    General(
+        "percent",
+        "Each of your results is 100 times too large: a share goes from 0 to 1, a percentage to 100.",
+        _numbers(lambda right: right * 100),
+    ),
     General("one too many", "Each of your results is larger by exactly 1.", _numbers(lambda right: right + 1)),
     General("one too few", "Each of your results is smaller by exactly 1.", _numbers(lambda right: right - 1)),
-    General("cut to whole numbers", "Your results are cut off to whole numbers; fractions count here. Look for int(...) or //.",
-            _fractions(np.trunc)),
+    General(
+        "cut to whole numbers",
+        "Your results are cut off to whole numbers; fractions count here. Look for int(...) or //.",
+        _fractions(np.trunc),
+    ),
     *(
-        General(f"rounded to {n} decimals", f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
-                _fractions(lambda right, n=n: np.round(right, n)))
+        General(
+            f"rounded to {n} decimals",
+            f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
+            _fractions(lambda right, n=n: np.round(right, n)),
+        )
         for n in (0, 1, 2, 3, 4)
     ),
-    General("inverted mask", "Your mask is True where it should be False, and the other way round.",
-            lambda right: ~right if right.dtype.kind == "b" else None),
-    General("other way round", "You have the right values in the opposite order.",
-            lambda right: right[::-1] if right.ndim == 1 and right.size > 1 else None),
-    General("rows for columns", "Rows and columns have changed places in your result.",
-            lambda right: right.T if right.ndim == 2 else None),
+    General(
+        "inverted mask",
+        "Your mask is True where it should be False, and the other way round.",
+        lambda right: ~right if right.dtype.kind == "b" else None,
+    ),
+    General(
+        "other way round",
+        "You have the right values in the opposite order.",
+        lambda right: right[::-1] if right.ndim == 1 and right.size > 1 else None,
+    ),
+    General(
+        "rows for columns",
+        "Rows and columns have changed places in your result.",
+        lambda right: right.T if right.ndim == 2 else None,
+    ),
 )
 
 

@@ -101,7 +101,14 @@ def grade_outcomes(task: Task, cases: Sequence[tuple], outcomes: Sequence[Outcom
             return Verdict(task.name, "nothing", says, **beside)
         misconception = _recognize(task, cases, right, outcomes)
         if misconception:
-            return Verdict(task.name, "misconception", misconception[1], misconception[0], table=_table(task, cases[first], outcome), **beside)
+            return Verdict(
+                task.name,
+                "misconception",
+                misconception[1],
+                misconception[0],
+                table=_table(task, cases[first], outcome),
+                **beside,
+            )
     return Verdict(task.name, fault.kind, fault.says, table=_table(task, cases[first], outcome), **beside)
 
 
@@ -142,7 +149,11 @@ def _wrong_inputs(task: Task, function: Callable, case: tuple) -> str:
         signature.bind(*case)
     except TypeError:
         names, own = task.inputs, [str(name) for name in signature.parameters]
-        asked = f"{len(names)} inputs, {', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else f"1 input, {names[0]}"
+        asked = (
+            f"{len(names)} inputs, {', '.join(names[:-1])} and {names[-1]}"
+            if len(names) > 1
+            else f"1 input, {names[0]}"
+        )
         return f"It must take {asked}; yours takes {', '.join(own) or 'none'}."
     return ""
 
@@ -152,32 +163,44 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference 
     at = f" Your {outcome.place}" if outcome.place else ""
     if outcome.kind == "hang":
         where = f" It was stopped in {outcome.place}." if outcome.place else ""
-        return Difference("hang", f"It did not end within the time limit: look for a loop whose condition never becomes False.{where}")
+        return Difference(
+            "hang", f"It did not end within the time limit: look for a loop whose condition never becomes False.{where}"
+        )
     if outcome.kind == "flood":
         where = f" It was stopped in {outcome.place}." if outcome.place else ""
         return Difference("flood", f"It printed more than {PRINT_LIMIT} characters: take print out of the loop.{where}")
     if outcome.kind == "raised":
         said = error_text(outcome.error)
         meaning = hint(said)
-        return Difference("raised", f"{said}{'' if said.endswith('.') else '.'}{at + '.' if at else ''}{' ' + meaning if meaning else ''}")
+        return Difference(
+            "raised",
+            f"{said}{'' if said.endswith('.') else '.'}{at + '.' if at else ''}{' ' + meaning if meaning else ''}",
+        )
     try:
         fault = compare(right, outcome.value, task.rtol, task.atol)
     except Exception as error:  # A learner's object may do anything when it is compared.
         fault = Difference("type", f"The result cannot be compared ({error_text(error)}); it must be {wanted(right)}.")
     if fault is None and outcome.changed:
         names = " and ".join(task.inputs[i] for i in outcome.changed)
-        return Difference("changed", f"The result is right, but {names} is not what it was before the call. Whoever called still needs it: work on a copy.")
+        return Difference(
+            "changed",
+            f"The result is right, but {names} is not what it was before the call. Whoever called still needs it: work on a copy.",
+        )
     return fault
 
 
-def _recognize(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]) -> tuple[str, str] | None:
+def _recognize(
+    task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]
+) -> tuple[str, str] | None:
     """Name and sentence of the slip that gives the learner's results, if there is one.
 
     In every case at best; else in all but those edges where the learner's
     function fails in its own way; else in all plain cases.
     """
     spellings = [
-        (misconception, [outcome_of(function, case) for case in cases]) for misconception in task.misconceptions for function in (misconception.function, *misconception.also)
+        (misconception, [outcome_of(function, case) for case in cases])
+        for misconception in task.misconceptions
+        for function in (misconception.function, *misconception.also)
     ]
     plain = range(task.plain)
     everywhere = range(len(cases))
@@ -199,7 +222,10 @@ def _recognize(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Se
             continue
         for general in general_slips:
             if all(agree(changed(general, outcomes[i].value), got[i].value, task.rtol, task.atol) for i in plain):
-                return f"{misconception.name}, and {general.name}", f"Two things at once. {misconception.says} When that is mended, look at this: {general.says}"
+                return (
+                    f"{misconception.name}, and {general.name}",
+                    f"Two things at once. {misconception.says} When that is mended, look at this: {general.says}",
+                )
     return None
 
 

@@ -6,21 +6,48 @@ import re
 
 # Patterns of messages of Python 3.11 to 3.14 and NumPy 2, from memory.
 _HINTS = (
-    (r"truth value of an array", "An array has no single True or False: use & and | in place of and, or, and write (a <= x) & (x <= b) for a <= x <= b."),
-    (r"could not be broadcast together", "These shapes do not fit together. Print them; keepdims=True keeps an axis that was summed."),
-    (r"dimensional arrays can be converted|length-1 arrays can be converted", "The functions of math take one number; np.sin and the like take arrays."),
+    (
+        r"truth value of an array",
+        "An array has no single True or False: use & and | in place of and, or, and write (a <= x) & (x <= b) for a <= x <= b.",
+    ),
+    (
+        r"could not be broadcast together",
+        "These shapes do not fit together. Print them; keepdims=True keeps an axis that was summed.",
+    ),
+    (
+        r"dimensional arrays can be converted|length-1 arrays can be converted",
+        "The functions of math take one number; np.sin and the like take arrays.",
+    ),
     (r"out of bounds for axis 0", "The first place in an index counts rows, and counting begins at 0."),
-    (r"out of bounds for axis|index out of range", "Counting begins at 0, so the last place is one less than the length."),
+    (
+        r"out of bounds for axis|index out of range",
+        "Counting begins at 0, so the last place is one less than the length.",
+    ),
     (r"too many indices", "The array has fewer axes than the index has places. Print its shape."),
-    (r"ufunc '.*' not supported|not supported for the input types", "NumPy cannot do this with this type. Print the dtype."),
-    (r"unsupported operand type\(s\) for .*'list'", "A list is no array: np.array(...) makes one of it, then + and * work number by number."),
+    (
+        r"ufunc '.*' not supported|not supported for the input types",
+        "NumPy cannot do this with this type. Print the dtype.",
+    ),
+    (
+        r"unsupported operand type\(s\) for .*'list'",
+        "A list is no array: np.array(...) makes one of it, then + and * work number by number.",
+    ),
     (r"'NoneType'", "Something is None where a value was expected: perhaps a function that returns nothing."),
     (r"is not defined", "Python does not know this name here. Look at its spelling, or import what it comes from."),
-    (r"cannot access local variable", "This name gets its value in some paths through the function only, or after it is used."),
-    (r"values to unpack", "The number of names on the left is not the number of values on the right. Print the shape of what is unpacked."),
+    (
+        r"cannot access local variable",
+        "This name gets its value in some paths through the function only, or after it is used.",
+    ),
+    (
+        r"values to unpack",
+        "The number of names on the left is not the number of values on the right. Print the shape of what is unpacked.",
+    ),
     (r"object is not callable", "Parentheses behind something that is no function; an index has square brackets."),
     (r"maximum recursion depth", "The function calls itself without end."),
-    (r"output from dtype\('float64'\) to dtype\('u?int", "A whole-number array cannot take fractions in place: make a new array, or astype(float) first."),
+    (
+        r"output from dtype\('float64'\) to dtype\('u?int",
+        "A whole-number array cannot take fractions in place: make a new array, or astype(float) first.",
+    ),
 )
 
 

@@ -212,7 +212,8 @@ class ProgressMap:
 
     def __repr__(self) -> str:
         lines = [
-            f"lesson {lesson:02d}   {self._count(tasks)}   " + "   ".join(f"{_SIGNS[state]} {name}" for name, state in tasks)
+            f"lesson {lesson:02d}   {self._count(tasks)}   "
+            + "   ".join(f"{_SIGNS[state]} {name}" for name, state in tasks)
             for lesson, tasks in self.rows
         ]
         return "\n".join([*lines, "   ".join(f"{_SIGNS[state]} {state}" for state in reversed(STATES))])
@@ -221,7 +222,8 @@ class ProgressMap:
         rows = ""
         for lesson, tasks in self.rows:
             names = " &nbsp; ".join(
-                f'<span style="white-space:nowrap" title="{state}">{_SIGNS[state]} {html.escape(name)}</span>' for name, state in tasks
+                f'<span style="white-space:nowrap" title="{state}">{_SIGNS[state]} {html.escape(name)}</span>'
+                for name, state in tasks
             )
             rows += (
                 f'<tr><th scope="row" style="text-align:left;white-space:nowrap">lesson {lesson:02d}</th>'

@@ -15,7 +15,18 @@ import numpy as np
 from robotlab.errors import InputError
 
 # Units by the ending of an input's name, the law of names in this library.
-UNITS = {"px": "px", "mm": "mm", "m": "m", "rad": "rad", "deg": "°", "hz": "Hz", "s": "s", "mps": "m/s", "mps2": "m/s²", "radps": "rad/s"}
+UNITS = {
+    "px": "px",
+    "mm": "mm",
+    "m": "m",
+    "rad": "rad",
+    "deg": "°",
+    "hz": "Hz",
+    "s": "s",
+    "mps": "m/s",
+    "mps2": "m/s²",
+    "radps": "rad/s",
+}
 # Fewer misconceptions than this and a wrong answer mostly meets a plain "not yet".
 LEAST_MISCONCEPTIONS = 3
 # One to point at the right place, one at the idea, one at the formula.
@@ -114,12 +125,19 @@ class Task:
     atol: float = 1e-9
 
     def __post_init__(self) -> None:
-        for what, found, least in (("nudges", self.nudges, LEAST_NUDGES), ("misconceptions", self.misconceptions, LEAST_MISCONCEPTIONS)):
+        for what, found, least in (
+            ("nudges", self.nudges, LEAST_NUDGES),
+            ("misconceptions", self.misconceptions, LEAST_MISCONCEPTIONS),
+        ):
             if len(found) < least:
-                raise InputError(f"{self.name}: a task must have {least} {what} or more, got {len(found)}; add what learners need")
+                raise InputError(
+                    f"{self.name}: a task must have {least} {what} or more, got {len(found)}; add what learners need"
+                )
         names = [misconception.name for misconception in self.misconceptions]
         if len(set(names)) < len(names):
-            raise InputError(f"{self.name}: each slip must have a name of its own, got {', '.join(sorted(names))}; rename one")
+            raise InputError(
+                f"{self.name}: each slip must have a name of its own, got {', '.join(sorted(names))}; rename one"
+            )
 
     @property
     def name(self) -> str:

@@ -124,7 +124,10 @@ class Verdict:
         for note in self.notes:
             lines += textwrap.wrap(note, _WIDTH, initial_indent="  ", subsequent_indent="  ")
         if self.printed:
-            lines += ["  In this case it printed:" if self.table else "  In the first case it printed:", textwrap.indent(self.printed, "    | ", lambda line: True).rstrip("\n")]
+            lines += [
+                "  In this case it printed:" if self.table else "  In the first case it printed:",
+                textwrap.indent(self.printed, "    | ", lambda line: True).rstrip("\n"),
+            ]
         return "\n".join(lines)
 
     __repr__ = __str__
@@ -147,5 +150,7 @@ class Verdict:
         parts += [f'<div style="margin-top:.3em">{html.escape(note)}</div>' for note in self.notes]
         if self.printed:
             which = "this" if self.table else "the first"
-            parts.append(f'<div style="margin-top:.3em">In {which} case it printed:</div><pre style="margin:0">{html.escape(self.printed)}</pre>')
+            parts.append(
+                f'<div style="margin-top:.3em">In {which} case it printed:</div><pre style="margin:0">{html.escape(self.printed)}</pre>'
+            )
         return f'<div style="border-left:4px solid {color};padding:.4em .9em;margin:.3em 0;max-width:60em">{"".join(parts)}</div>'

@@ -95,7 +95,11 @@ def verify(function: Callable, time_limit_s: float = TIME_LIMIT_S) -> Verdict:
     name = _name_of(function)
     if name is None:
         shown = "the result of a call" if not callable(function) else f"a {type(function).__name__}"
-        return Verdict("verify", "no function", f"verify takes your function by its name, without parentheses, as in verify(bearing); it got {shown}.")
+        return Verdict(
+            "verify",
+            "no function",
+            f"verify takes your function by its name, without parentheses, as in verify(bearing); it got {shown}.",
+        )
     try:
         task = task_named(name)
     except InputError as error:
@@ -201,6 +205,7 @@ def _no_such_task(name: str) -> str:
         others = ", ".join(task.name for task in tasks_of(lesson))
         return f"A task is found by your function's name; none is called {name}. Did you mean {close[0]}? Lesson {lesson:02d} has {others}."
     by_lesson = "; ".join(
-        f"lesson {lesson:02d}: {', '.join(task.name for task in tasks_of(lesson))}" for lesson in sorted({task.lesson for task in all_tasks()})
+        f"lesson {lesson:02d}: {', '.join(task.name for task in tasks_of(lesson))}"
+        for lesson in sorted({task.lesson for task in all_tasks()})
     )
     return f"A task is found by your function's name; none is called {name}. There are, in {by_lesson}."

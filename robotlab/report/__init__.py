@@ -5,6 +5,15 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.report.judged import (
+        curves_figure,
+        evaluation_page,
+        group_table,
+        groups_figure,
+        numbers_table,
+        picture_of,
+        pictures_part,
+    )
     from robotlab.report.page import Report, cell_text, text_table
     from robotlab.report.plots import (
         new_figure,
@@ -13,15 +22,6 @@ if TYPE_CHECKING:
         plot_pictures,
         plot_precision_recall,
         plot_recall_by_size,
-    )
-    from robotlab.report.judged import (
-        curves_figure,
-        group_table,
-        groups_figure,
-        evaluation_page,
-        numbers_table,
-        picture_of,
-        pictures_part,
     )
     from robotlab.report.runs import (
         MOVING,

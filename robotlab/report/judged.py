@@ -8,11 +8,11 @@ import numpy as np
 
 from robotlab.data import DataSet
 from robotlab.data.contact_sheet_drawing import PALETTE, draw_boxes
-from robotlab.report.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
-from robotlab.report.page import Report
+from robotlab.detections import Detections
 from robotlab.metrics import Evaluation
 from robotlab.metrics.error_analysis import ERROR_KINDS
-from robotlab.detections import Detections
+from robotlab.report.page import Report
+from robotlab.report.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
 
 # Color of what is really there: the ink of the page, so that it is no class's color.
 _TRUTH = (255, 255, 255)
@@ -54,11 +54,30 @@ def numbers_table(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
         at = j.at
         bounds = j.intervals["AP50"]
         rows.append(
-            (name, shown_ap(j.AP), shown_ap(j.AP50), f"{bounds[0]:.2f} to {bounds[1]:.2f}" if bounds else None,
-             at["precision"], at["recall"], j.score, at["FP"], at["FN"])
+            (
+                name,
+                shown_ap(j.AP),
+                shown_ap(j.AP50),
+                f"{bounds[0]:.2f} to {bounds[1]:.2f}" if bounds else None,
+                at["precision"],
+                at["recall"],
+                j.score,
+                at["FP"],
+                at["FN"],
+            )
         )
     page.table(
-        ("detector", "AP", "AP50", "AP50, 95 %", "precision", "recall", "threshold", "false positives", "false negatives"),
+        (
+            "detector",
+            "AP",
+            "AP50",
+            "AP50, 95 %",
+            "precision",
+            "recall",
+            "threshold",
+            "false positives",
+            "false negatives",
+        ),
         rows,
         "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at the "
         f"confidence threshold with the best F1. About the interval: {next(iter(evaluations.values())).intervals['note']}.",
@@ -80,7 +99,12 @@ def error_rows(evaluation: Evaluation) -> list[tuple[str, int]]:
     """
     at, errors = evaluation.at, evaluation.errors
     kinds = [(f"FP: {kind}", errors[kind]) for kind in ERROR_KINDS[1:]]
-    return [("true positives (TP)", at["TP"]), ("false positives (FP)", at["FP"]), *kinds, ("false negatives (FN)", at["FN"])]
+    return [
+        ("true positives (TP)", at["TP"]),
+        ("false positives (FP)", at["FP"]),
+        *kinds,
+        ("false negatives (FN)", at["FN"]),
+    ]
 
 
 def confusion_table(page: Report, evaluation: Evaluation) -> None:
@@ -164,7 +188,8 @@ def groups_figure(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
     figure, axes = new_figure(1, 1, 7.0, 2.8)
     plot_groups(axes[0, 0], evaluations, "per_lighting")
     words = "; ".join(
-        f"{name}: " + ", ".join(f"{lighting} {row['AP50']:.2f}" for lighting, row in j.per_lighting.items()) for name, j in evaluations.items()
+        f"{name}: " + ", ".join(f"{lighting} {row['AP50']:.2f}" for lighting, row in j.per_lighting.items())
+        for name, j in evaluations.items()
     )
     page.figure(figure, f"AP50 in each lighting. {words}.", "AP50 in each lighting.")
 
@@ -194,7 +219,11 @@ def picture_of(data: DataSet, entry, found: Detections, score: float | None) -> 
 
 
 def pictures_part(
-    page: Report, data: DataSet, found: Mapping[str, Sequence[Detections]], evaluations: Mapping[str, Evaluation], count: int = 4
+    page: Report,
+    data: DataSet,
+    found: Mapping[str, Sequence[Detections]],
+    evaluations: Mapping[str, Evaluation],
+    count: int = 4,
 ) -> None:
     """A few pictures, evenly spread, with what each detector found.
 
@@ -211,7 +240,11 @@ def pictures_part(
     count : int
         How many.
     """
-    places = np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1]) if len(data) > count else range(len(data))
+    places = (
+        np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1])
+        if len(data) > count
+        else range(len(data))
+    )
     order = f"Left to right: {', '.join(found)}. " if len(found) > 1 else ""
     page.begin_row()
     for place in places:
@@ -219,11 +252,14 @@ def pictures_part(
         drawn = [picture_of(data, entry, found[name][place], evaluations[name].score) for name in found]
         gap = np.full((drawn[0].shape[0], 8, 3), 255, np.uint8)
         row = np.hstack([part for picture in drawn for part in (picture, gap)][:-1])
-        counts = ", ".join(f"{name} found {int((found[name][place].scores >= (evaluations[name].score or 2)).sum())}" for name in found)
+        counts = ", ".join(
+            f"{name} found {int((found[name][place].scores >= (evaluations[name].score or 2)).sum())}" for name in found
+        )
         lighting = f", {entry.lighting}" if entry.lighting else ""
         truths = len(entry) - int((entry.ignore | entry.crowd).sum())
         page.picture(
-            row, f"{entry.name}: {truths} ground-truth boxes; {counts}.",
+            row,
+            f"{entry.name}: {truths} ground-truth boxes; {counts}.",
             f"{entry.name} ({entry.recording}{lighting}). {order}Dashed white: ground truth.",
             kind="jpg",
         )

@@ -94,14 +94,18 @@ def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation], class
             best = curve.best()
             if best["precision"] is not None:
                 ax.plot(best["recall"], best["precision"], MARKERS[i % 6], color=COLORS[i % 6])
-    ax.set(xlim=(0, 1.02), ylim=(0, 1.04), xlabel="recall: found of all there is", ylabel="precision: true of all found")
+    ax.set(
+        xlim=(0, 1.02), ylim=(0, 1.04), xlabel="recall: found of all there is", ylabel="precision: true of all found"
+    )
     ax.set_title(class_name or "all classes", fontsize=10)
     if ax.get_legend_handles_labels()[0]:
         ax.legend(frameon=False, fontsize=9)
     return ax
 
 
-def plot_groups(ax: Axes, evaluations: Mapping[str, Evaluation], groups: str = "per_lighting", number: str = "AP50") -> Axes:
+def plot_groups(
+    ax: Axes, evaluations: Mapping[str, Evaluation], groups: str = "per_lighting", number: str = "AP50"
+) -> Axes:
     """One number of each detector, group by group.
 
     Parameters

@@ -68,7 +68,10 @@ def face_off_text(outcome: FaceOff) -> str:
         Tables and conclusions.
     """
     times = outcome.milliseconds()
-    rows = [(name, shown_ap(j.AP), shown_ap(j.AP50), j.at["precision"], j.at["recall"], times[name]) for name, j in outcome.evaluations.items()]
+    rows = [
+        (name, shown_ap(j.AP), shown_ap(j.AP50), j.at["precision"], j.at["recall"], times[name])
+        for name, j in outcome.evaluations.items()
+    ]
     parts = [text_table(("detector", "AP", "AP50", "precision", "recall", "ms"), rows)]
     for walk, runs in outcome.runs.items():
         names, rows = _runs_cells(runs)
@@ -130,7 +133,9 @@ def face_off_page(outcome: FaceOff) -> Report:
         Save it with :meth:`~robotlab.report.page.Report.save`.
     """
     page = Report(" against ".join(outcome.evaluations))
-    page.text(f"Both detectors {outcome.note}. Judged on {len(outcome.data)} pictures: {', '.join(outcome.data.recordings)}.")
+    page.text(
+        f"Both detectors {outcome.note}. Judged on {len(outcome.data)} pictures: {', '.join(outcome.data.recordings)}."
+    )
     page.heading("The same pictures")
     face_off_part(page, outcome)
     if outcome.runs:

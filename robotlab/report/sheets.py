@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab.design_sheet import DesignSheet
-from robotlab.report.runs import MOVING
-from robotlab.report.plots import new_figure, plot_bands
 from robotlab.report.page import Report, text_table
+from robotlab.report.plots import new_figure, plot_bands
+from robotlab.report.runs import MOVING
 
 
 def _sheet_cells(sheet: DesignSheet) -> list[tuple]:
@@ -47,7 +47,11 @@ def design_sheet_part(page: Report, sheet: DesignSheet) -> None:
     sheet : DesignSheet
         Its figures.
     """
-    seen = f"Measured with {sheet.detector}, {sheet.lighting}, in simulation with rendered pictures." if sheet.detector else "Predicted only."
+    seen = (
+        f"Measured with {sheet.detector}, {sheet.lighting}, in simulation with rendered pictures."
+        if sheet.detector
+        else "Predicted only."
+    )
     page.table(("limit", "predicted", "measured", "apart"), _sheet_cells(sheet), seen)
     figure, axes = new_figure(height_in=2.0)
     plot_bands(axes[0, 0], {sheet.robot.name: sheet})

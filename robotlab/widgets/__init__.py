@@ -21,6 +21,19 @@ if TYPE_CHECKING:
     from robotlab.widgets.training_monitor import TrainingMonitor
     from robotlab.widgets.two_boxes import TwoBoxes
 
-__all__ = ["CameraView", "ColorBands", "GainAndDelay", "Replay", "ReplayChoice", "Resizing", "Slider", "SliderPicture", "StopPicture", "ThresholdCurve", "TrainingMonitor", "TwoBoxes"]
+__all__ = [
+    "CameraView",
+    "ColorBands",
+    "GainAndDelay",
+    "Replay",
+    "ReplayChoice",
+    "Resizing",
+    "Slider",
+    "SliderPicture",
+    "StopPicture",
+    "ThresholdCurve",
+    "TrainingMonitor",
+    "TwoBoxes",
+]
 
 load_lazily(__name__)

@@ -39,7 +39,12 @@ def empty_aisle() -> Scene:
     >>> empty_aisle().posts[0].x_m
     2.0
     """
-    clutter = Thing("bucket", 4.6, -2.75), Thing("crate", 3.6, 2.8, 0.3), Thing("plant", 6.6, 2.8, seed=3), Thing("pot", 6.2, -2.8)
+    clutter = (
+        Thing("bucket", 4.6, -2.75),
+        Thing("crate", 3.6, 2.8, 0.3),
+        Thing("plant", 6.6, 2.8, seed=3),
+        Thing("pot", 6.2, -2.8),
+    )
     return Scene((Thing("post", 2.0, 0.0), *clutter), seed=11)
 
 
@@ -102,7 +107,9 @@ class CameraView(AnsweringWidget):
             things=[
                 {"kind": thing.kind, "ahead_m": float(thing.x_m), "left_m": float(thing.y_m)}
                 for thing in self._scene.things
-                if thing.kind != "post" and 0 < thing.x_m <= REACH["ahead_m"] and abs(thing.y_m) <= REACH["left_m"] + 0.45
+                if thing.kind != "post"
+                and 0 < thing.x_m <= REACH["ahead_m"]
+                and abs(thing.y_m) <= REACH["left_m"] + 0.45
             ],
         )
 

@@ -71,11 +71,15 @@ class ColorBands(SliderPicture):
             pictures = {"": pictures}
         pictures = {str(name): check_picture(one, f"picture {name}".rstrip()) for name, one in pictures.items()}
         if len({one.shape for one in pictures.values()}) != 1:
-            raise InputError(f"pictures must be of one size and at least one, got {len(pictures)}; resize them or show them apart")
+            raise InputError(
+                f"pictures must be of one size and at least one, got {len(pictures)}; resize them or show them apart"
+            )
         truths = {name: check_boxes([box])[0] for name, box in (truths or {}).items()}
         unknown = [name for name in truths if name not in pictures]
         if unknown:
-            raise InputError(f"each box must belong to one of {', '.join(pictures)}, got {unknown[0]!r}; use the names of the pictures")
+            raise InputError(
+                f"each box must belong to one of {', '.join(pictures)}, got {unknown[0]!r}; use the names of the pictures"
+            )
         self._panel = _Panel(pictures)
         self._names, self._truths, self._band = tuple(pictures), truths, band
         sliders = {}
@@ -135,7 +139,9 @@ class _Panel:
 
     def __init__(self, pictures: Mapping[str, np.ndarray]) -> None:
         self._counted = {
-            name: _Counted(one, tuple(np.moveaxis(hsv(one), -1, 0)), tuple(histogram(one, scale) for scale, _, _ in _SCALES))
+            name: _Counted(
+                one, tuple(np.moveaxis(hsv(one), -1, 0)), tuple(histogram(one, scale) for scale, _, _ in _SCALES)
+            )
             for name, one in pictures.items()
         }
         height, width = next(iter(pictures.values())).shape[:2]
@@ -173,7 +179,9 @@ class _Panel:
                 for _ in range(2)
             ]
             self._veils.append(veils)
-        self._figure = KeptFigure(figure, [self._kept, *self._lines, *(veil for veils in self._veils for veil in veils)])
+        self._figure = KeptFigure(
+            figure, [self._kept, *self._lines, *(veil for veils in self._veils for veil in veils)]
+        )
 
     def mask(self, name: str, band: Band) -> np.ndarray:
         return band.holds(*self._counted[name].scales)
@@ -184,7 +192,9 @@ class _Panel:
             x0, y0, x1, y1 = (np.nan,) * 4 if box is None else box + np.array([-3, -3, 3, 3])
             line.set_data([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0])
         for veils, (scale, top, _) in zip(self._veils, _SCALES):
-            for veil, (start, stop) in itertools.zip_longest(veils, _outside(*getattr(band, scale), top), fillvalue=(0, 0)):
+            for veil, (start, stop) in itertools.zip_longest(
+                veils, _outside(*getattr(band, scale), top), fillvalue=(0, 0)
+            ):
                 veil.set(x=start - 0.5, width=stop - start)
         return self._figure.draw(name, lambda: self._draw_still(name))
 

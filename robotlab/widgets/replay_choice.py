@@ -72,7 +72,9 @@ class ReplayChoice(AnsweringWidget):
         said = []
         for name, run in zip(names, runs, strict=True):
             off = run.scores()["distance_error_m"]
-            said.append(f"{name}: on the post in {100 * share_on_post(run):.0f} % of the pictures, distance {off:.2f} m off.")
+            said.append(
+                f"{name}: on the post in {100 * share_on_post(run):.0f} % of the pictures, distance {off:.2f} m off."
+            )
         title = f"Walk {walk}"
         if names[0] == names[1]:
             page, said = replay_html(runs[0], f"{title}, {names[0]}"), said[:1]

@@ -53,7 +53,9 @@ class Slider:
         if not all(math.isfinite(number) for number in numbers):
             raise InputError(f"a slider must have finite numbers, got {numbers}; check its range")
         if not (self.low < self.high and self.step > 0 and self.low <= self.start <= self.high):
-            raise InputError(f"a slider must have low < high, step > 0 and its start between, got {numbers}; check its range")
+            raise InputError(
+                f"a slider must have low < high, step > 0 and its start between, got {numbers}; check its range"
+            )
 
 
 class SliderPicture(AnsweringWidget):

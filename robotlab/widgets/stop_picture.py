@@ -17,7 +17,9 @@ _STEP_S = 0.005
 _BLUE, _ORANGE, _GRAY = "#0072b2", "#d55e00", "#666666"  # after Okabe and Ito, 2008
 
 
-def stop_course(speed_mps: float, accel_mps2: float, jerk_mps3: float | None, delay_s: float, end_s: float) -> tuple[np.ndarray, ...]:
+def stop_course(
+    speed_mps: float, accel_mps2: float, jerk_mps3: float | None, delay_s: float, end_s: float
+) -> tuple[np.ndarray, ...]:
     """A stop, step by step, by the ramps of :mod:`robotlab.control`.
 
     Parameters
@@ -78,7 +80,12 @@ class StopPicture(SliderPicture):
     """
 
     def __init__(
-        self, clear_m: float = 0.8, speed_mps: float = 0.6, accel_mps2: float = 0.8, jerk_mps3: float = 8.0, delay_s: float = 0.35
+        self,
+        clear_m: float = 0.8,
+        speed_mps: float = 0.6,
+        accel_mps2: float = 0.8,
+        jerk_mps3: float = 8.0,
+        delay_s: float = 0.35,
     ) -> None:
         self._clear = number(clear_m, "clear_m", 0, open_low=True)
         self._build()
@@ -101,13 +108,19 @@ class StopPicture(SliderPicture):
             for style, color, width in (("--", _GRAY, 1.2), ("-", _BLUE, 2.0))
         }
         for ax, name, low, high in zip(
-            axes, ("speed, m/s", "acceleration,\nm/s²", "distance, m"), (0, -_TOP_MPS2, 0), (_TOP_MPS, 0.3, _END_M), strict=True
+            axes,
+            ("speed, m/s", "acceleration,\nm/s²", "distance, m"),
+            (0, -_TOP_MPS2, 0),
+            (_TOP_MPS, 0.3, _END_M),
+            strict=True,
         ):
             ax.set(xlim=(0, _END_S), ylim=(low, high), ylabel=name)
         for ax in axes[:-1]:
             ax.tick_params(labelbottom=False)
         axes[-1].set_xlabel("time since something happened, s")
-        axes[-1].axhspan(self._clear, self._clear + 0.4, facecolor="#f0e442", edgecolor="black", hatch="///", alpha=0.35)
+        axes[-1].axhspan(
+            self._clear, self._clear + 0.4, facecolor="#f0e442", edgecolor="black", hatch="///", alpha=0.35
+        )
         plate = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
         place = {"transform": axes[-1].transAxes, "ha": "right", "va": "center"}
         axes[-1].text(0.98, (self._clear + 0.2) / _END_M, "the crate", bbox=plate, **place)
@@ -125,7 +138,9 @@ class StopPicture(SliderPicture):
         speeds, way = curves[0], curves[2]
         for line in self._begin:
             line.set_xdata([delay_s, delay_s])
-        plain, whole = (stopping_distance_m(speed_mps, accel_mps2, delay_s, max_jerk_mps3=jerk) for jerk in (None, jerk_mps3))
+        plain, whole = (
+            stopping_distance_m(speed_mps, accel_mps2, delay_s, max_jerk_mps3=jerk) for jerk in (None, jerk_mps3)
+        )
         lost = speed_mps * delay_s
         seconds = delay_s + 2 * (whole - lost) / speed_mps
         self._end.set_data([min(seconds, _END_S)], [min(whole, _END_M)])

@@ -11,9 +11,9 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from robotlab.data import DataSet, LabeledImage
+from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.metrics import Curve, Matching, average_precision, match_detections
-from robotlab.detections import Detections
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -90,13 +90,19 @@ class ThresholdCurve(SliderPicture):
     ) -> None:
         detections = list(detections)
         if len(detections) != len(data):
-            raise DataSetError(f"detections must be {len(data)}, one for each picture, got {len(detections)}; pass one a picture")
+            raise DataSetError(
+                f"detections must be {len(data)}, one for each picture, got {len(detections)}; pass one a picture"
+            )
         foreign = {name for found in detections for name in found.classes} - set(data.classes)
         if foreign:
-            raise DataSetError(f"classes must be among {', '.join(data.classes)}, got {', '.join(sorted(foreign))}; judge on the data they are of")
+            raise DataSetError(
+                f"classes must be among {', '.join(data.classes)}, got {', '.join(sorted(foreign))}; judge on the data they are of"
+            )
         scores = np.concatenate([found.scores for found in detections])
         if not len(scores):
-            raise InputError("there must be a detection to put a threshold to, got none at all; use a detector that finds something")
+            raise InputError(
+                "there must be a detection to put a threshold to, got none at all; use a detector that finds something"
+            )
         if ids is None:
             places = np.unique(np.linspace(0, len(data) - 1, MOST_PICTURES + 2).round().astype(int)[1:-1])
             ids = [data[place].id for place in places]
@@ -108,7 +114,9 @@ class ThresholdCurve(SliderPicture):
         self._data, self._detections, self._entries = data, detections, entries
         self._judged: dict[tuple[int, float], _Judged] = {}
         # Scores are probabilities in most detectors; others get a slider of their own range.
-        low, high = (0.0, 1.0) if 0 <= scores.min() and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
+        low, high = (
+            (0.0, 1.0) if scores.min() >= 0 and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
+        )
         if low == high:
             high = low + 1
         self._panel = _Panel([data.load(entry) for entry in entries], entries, (low, high))
@@ -155,10 +163,14 @@ class ThresholdCurve(SliderPicture):
                 hits.append(became.truth[counts] >= 0)
                 truths += int((~crowd).sum())
                 if any(entry is one for one in self._entries):
-                    strip.setdefault(entry.id, []).append((found.boxes[here], found.scores[here], became, entry.boxes[there]))
+                    strip.setdefault(entry.id, []).append(
+                        (found.boxes[here], found.scores[here], became, entry.boxes[there])
+                    )
         score, hit = np.concatenate(scores), np.concatenate(hits)
         order = np.argsort(-score, kind="stable")
-        return _Judged(Curve(score[order], hit[order], truths), tuple(_joined(strip[entry.id]) for entry in self._entries))
+        return _Judged(
+            Curve(score[order], hit[order], truths), tuple(_joined(strip[entry.id]) for entry in self._entries)
+        )
 
     def _show(self, score: float, iou_limit: float, kind: float = 0) -> tuple[np.ndarray, str]:
         kind, limit = int(kind), round(float(iou_limit), 2)
@@ -173,7 +185,9 @@ class ThresholdCurve(SliderPicture):
         return self._panel.draw((kind, limit), judged, float(score), at), text
 
 
-def _joined(parts: list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]]) -> tuple[np.ndarray, np.ndarray, Matching, np.ndarray]:
+def _joined(
+    parts: list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]],
+) -> tuple[np.ndarray, np.ndarray, Matching, np.ndarray]:
     """The classes of one picture in one list."""
     ends = np.cumsum([0, *(len(truths) for *_, truths in parts)])
     truth = [np.where(one.truth >= 0, one.truth + end, -1) for (_, _, one, _), end in zip(parts, ends)]
@@ -181,10 +195,17 @@ def _joined(parts: list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]]) ->
     scores = np.concatenate([scores for _, scores, _, _ in parts])
     void, order = np.concatenate([one.void for _, _, one, _ in parts]), np.argsort(-scores, kind="stable")
     became = Matching(np.concatenate(truth), void, order, np.concatenate(missed))
-    return np.concatenate([boxes for boxes, *_ in parts]), scores, became, np.concatenate([truths for *_, truths in parts])
+    return (
+        np.concatenate([boxes for boxes, *_ in parts]),
+        scores,
+        became,
+        np.concatenate([truths for *_, truths in parts]),
+    )
 
 
-def sorted_out(boxes: np.ndarray, scores: np.ndarray, became: Matching, truths: np.ndarray, score: float) -> dict[str, np.ndarray]:
+def sorted_out(
+    boxes: np.ndarray, scores: np.ndarray, became: Matching, truths: np.ndarray, score: float
+) -> dict[str, np.ndarray]:
     """The boxes of one picture by what they are when only detections of at least `score` are used.
 
     Parameters

@@ -82,7 +82,9 @@ class TopClasses(SliderPicture):
         check_picture(picture)
         height, width = picture.shape[:2]
         if min(height, width) < 2 * SMALLEST_PX:
-            raise InputError(f"the picture must have {2 * SMALLEST_PX} px or more on each side, got {width}x{height}; take a larger one")
+            raise InputError(
+                f"the picture must have {2 * SMALLEST_PX} px or more on each side, got {width}x{height}; take a larger one"
+            )
         if k < 1:
             raise InputError(f"k must be 1 or more classes, got {k}; 4 is usual")
         self._view = TopClassesFigure(picture, classifier, k)
@@ -117,7 +119,9 @@ class TopClassesFigure:
         seen.imshow(picture, extent=(0, picture.shape[1], picture.shape[0], 0))
         seen.set(xlim=(0, picture.shape[1]), ylim=(picture.shape[0], 0), xticks=[], yticks=[])
         # A light line on a dark one shows on every picture.
-        self._outlines = [seen.plot([], [], color=color, linewidth=width)[0] for color, width in (("black", 3.6), ("white", 1.6))]
+        self._outlines = [
+            seen.plot([], [], color=color, linewidth=width)[0] for color, width in (("black", 3.6), ("white", 1.6))
+        ]
         self._bars = bars.barh(range(self._k), [0] * self._k, color=BAR_COLOR, height=0.5)
         # The names' plates cover the line of the threshold, so that letters stay readable.
         plate = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}

@@ -10,11 +10,11 @@ import traitlets
 from matplotlib.figure import Figure
 
 from robotlab.boxes import check_boxes
+from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.image.picture import check_picture, encode
-from robotlab.report.plots import COLORS, LINES, new_figure
 from robotlab.metrics import match_detections
-from robotlab.detections import Detections
+from robotlab.report.plots import COLORS, LINES, new_figure
 from robotlab.widgets.kit import Widget, browser_code, browser_style
 
 if TYPE_CHECKING:
@@ -100,8 +100,10 @@ class TrainingMonitor(Widget):
         boxes, labels = check_boxes(boxes, "boxes"), np.asarray(labels, int).reshape(-1)
         if not classes or not alt.strip():
             raise InputError("a monitor must have class names and a text alternative, one is empty; pass both")
-        if len(labels) != len(boxes) or (len(labels) and not (0 <= labels.min() and labels.max() < len(classes))):
-            raise InputError(f"each box must have a label from 0 to {len(classes) - 1}, got {labels.tolist()} for {len(boxes)} boxes; check them")
+        if len(labels) != len(boxes) or (len(labels) and not (labels.min() >= 0 and labels.max() < len(classes))):
+            raise InputError(
+                f"each box must have a label from 0 to {len(classes) - 1}, got {labels.tolist()} for {len(boxes)} boxes; check them"
+            )
         if not 0 <= min_score <= 1:
             raise InputError(f"min_score must be from 0 to 1, got {min_score}; 0.3 is usual")
         self._picture, self._min_score = picture, float(min_score)
@@ -135,7 +137,9 @@ class TrainingMonitor(Widget):
             With the picture's ground truth; what counts for nothing is left out.
         """
         out = entry.crowd | entry.ignore
-        return cls(data.load(entry), entry.boxes[~out], entry.labels[~out], data.classes, ignored=entry.boxes[out], **options)
+        return cls(
+            data.load(entry), entry.boxes[~out], entry.labels[~out], data.classes, ignored=entry.boxes[out], **options
+        )
 
     def watch(self, course: History, detector: NeuralDetector | None) -> None:
         """Take in how a training goes; what ``watch`` of :func:`robotlab.neural.fit` calls.
@@ -151,7 +155,9 @@ class TrainingMonitor(Widget):
             self.stages = []
         self.losses = [[step, float(loss)] for step, loss in zip(course.steps, course.losses, strict=True)]
         if detector is not None:
-            self.add_stage(course.judged_steps[-1], course.judged_AP[-1], course.judged_AP50[-1], detector.detect(self._picture))
+            self.add_stage(
+                course.judged_steps[-1], course.judged_AP[-1], course.judged_AP50[-1], detector.detect(self._picture)
+            )
 
     def add_stage(self, step: int, AP: float, AP50: float, found: Detections) -> None:
         """Add one stage.
@@ -166,14 +172,19 @@ class TrainingMonitor(Widget):
             In the monitor's picture.
         """
         found = found.pick(found.scores >= self._min_score)
-        text = f"Step {step}. {self._loss_words(step)}Held out: AP50 {AP50:.2f}, AP {AP:.2f}. {self._found_words(found)}"
+        text = (
+            f"Step {step}. {self._loss_words(step)}Held out: AP50 {AP50:.2f}, AP {AP:.2f}. {self._found_words(found)}"
+        )
         boxes = [
             {"box": [round(float(edge), 1) for edge in box], "label": int(label), "score": round(float(score), 3)}
             for box, label, score in zip(found.boxes, found.labels, found.scores, strict=True)
         ]
         boxes = self._labeled(boxes)
         # A new list: a changed one would not be sent.
-        self.stages = [*self.stages, {"step": int(step), "AP": float(AP), "AP50": float(AP50), "boxes": boxes, "text": text}]
+        self.stages = [
+            *self.stages,
+            {"step": int(step), "AP": float(AP), "AP50": float(AP50), "boxes": boxes, "text": text},
+        ]
 
     @property
     def log(self) -> dict[str, Any]:
@@ -191,8 +202,14 @@ class TrainingMonitor(Widget):
             long = LETTER * size * len(words)
             x0, y0, _, y1 = one["box"]
             x = float(np.clip(x0, 1, max(1, wide - long)))
-            spots = [min(max(y, size), tall - 2) for y in (y0 - 0.3 * size, y1 + size, y0 - 1.5 * size, y1 + 2.2 * size)]
-            free = [y for y in spots if all(abs(y - v) >= 1.1 * size or x >= u + far or u >= x + long for u, v, far in taken)]
+            spots = [
+                min(max(y, size), tall - 2) for y in (y0 - 0.3 * size, y1 + size, y0 - 1.5 * size, y1 + 2.2 * size)
+            ]
+            free = [
+                y
+                for y in spots
+                if all(abs(y - v) >= 1.1 * size or x >= u + far or u >= x + long for u, v, far in taken)
+            ]
             y = (free or spots)[0]
             taken.append((x, y, long))
             labeled.append({**one, "words": words, "at": [round(x, 1), round(y, 1)]})
@@ -209,7 +226,9 @@ class TrainingMonitor(Widget):
         for label in range(len(self.classes)):
             here, own = found.labels == label, true[labels == label]
             crowd = np.arange(len(own) + len(self._ignored)) >= len(own)
-            matched = match_detections(found.boxes[here], found.scores[here], np.concatenate([own, self._ignored]), FOUND_FROM, crowd)
+            matched = match_detections(
+                found.boxes[here], found.scores[here], np.concatenate([own, self._ignored]), FOUND_FROM, crowd
+            )
             hits, uncounted = hits + int(matched.hits.sum()), uncounted + int(matched.void.sum())
         words = f"In this picture {hits} TP, {len(found) - hits - uncounted} FP, {len(true) - hits} FN"
         return f"{words}; {uncounted} more on what does not count." if uncounted else f"{words}."
@@ -233,7 +252,9 @@ class TrainingMonitor(Widget):
             If there is no such stage.
         """
         if not -len(self.stages) <= stage < len(self.stages):
-            raise InputError(f"stage must be one of the {len(self.stages)} recorded, got {stage}; train first, or name another")
+            raise InputError(
+                f"stage must be one of the {len(self.stages)} recorded, got {stage}; train first, or name another"
+            )
         now = self.stages[stage]
         figure, _ = new_figure(1, 1, 8.4, 3.5)
         figure.clear()
@@ -249,7 +270,9 @@ class TrainingMonitor(Widget):
         for one in now["boxes"]:
             plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.5}
             seen.text(*one["at"], one["words"], color=self.colors[one["label"]], fontsize=8, bbox=plate)
-        seen.set(xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: ground truth")
+        seen.set(
+            xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: ground truth"
+        )
         if self.losses:
             above.plot(*zip(*self.losses, strict=True), color=COLORS[0])
         above.set(ylabel="loss", ylim=(0, None))
@@ -258,7 +281,9 @@ class TrainingMonitor(Widget):
             below.plot(*zip(*line, strict=True), style, color=color, marker="o", markersize=3.5)
             # The names lie apart, also where both lines end at one height.
             close = name == "AP" and self.stages[-1]["AP50"] - line[-1][1] < 0.18
-            below.annotate(name, line[-1], xytext=(5, -7 if close else 0), textcoords="offset points", color=color, va="center")
+            below.annotate(
+                name, line[-1], xytext=(5, -7 if close else 0), textcoords="offset points", color=color, va="center"
+            )
         # A little more than 1, so that a line at 1 is seen whole.
         below.set(ylabel="held out", xlabel="step", ylim=(0, 1.05), yticks=(0, 0.5, 1))
         last = max([1, *(one["step"] for one in self.stages), *(step for step, _ in self.losses)])
@@ -284,11 +309,24 @@ def _checked(log: Mapping[str, Any], class_count: int) -> dict[str, list]:
         losses = [[int(step), float(loss)] for step, loss in log["losses"]]
         stages = [{**one, "boxes": [_checked_box(box) for box in one["boxes"]]} for one in log["stages"]]
         for one in stages:
-            one |= {"step": int(one["step"]), "AP": float(one["AP"]), "AP50": float(one["AP50"]), "text": str(one["text"])}
+            one |= {
+                "step": int(one["step"]),
+                "AP": float(one["AP"]),
+                "AP50": float(one["AP50"]),
+                "text": str(one["text"]),
+            }
     except (KeyError, TypeError, ValueError):
-        raise InputError("log must be what a monitor's log gives, it is not; keep monitor.log as JSON and pass that") from None
-    if any(len(b["box"]) != 4 or len(b["at"]) != 2 or not 0 <= b["label"] < class_count for one in stages for b in one["boxes"]):
-        raise InputError(f"log must hold boxes of 4 numbers and labels of these {class_count} classes, it does not; was it kept for other classes?")
+        raise InputError(
+            "log must be what a monitor's log gives, it is not; keep monitor.log as JSON and pass that"
+        ) from None
+    if any(
+        len(b["box"]) != 4 or len(b["at"]) != 2 or not 0 <= b["label"] < class_count
+        for one in stages
+        for b in one["boxes"]
+    ):
+        raise InputError(
+            f"log must hold boxes of 4 numbers and labels of these {class_count} classes, it does not; was it kept for other classes?"
+        )
     return {"losses": losses, "stages": stages}
 
 

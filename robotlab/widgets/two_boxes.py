@@ -65,7 +65,9 @@ class TwoBoxes(AnsweringWidget):
         boxes = np.rint(np.concatenate([check_boxes([first], "first"), check_boxes([second], "second")]))
         size = SHEET_PX if picture is None else check_picture(picture).shape[1::-1]
         if (clip(boxes, *size) != boxes).any() or area(boxes).min() < 1:
-            raise InputError(f"both boxes must lie inside {size[0]} × {size[1]} px and have an area, got {boxes.tolist()}; move them")
+            raise InputError(
+                f"both boxes must lie inside {size[0]} × {size[1]} px and have an area, got {boxes.tolist()}; move them"
+            )
         self._measure = measure
         super().__init__(
             {"boxes": boxes.tolist()},

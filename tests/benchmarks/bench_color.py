@@ -83,18 +83,27 @@ def rows() -> list[dict]:
     for share in (0.005, 0.01, 0.02, 0.04):
         noisy = speckled(picture, share)
         timed = side_by_side(lambda: ours(noisy), lambda: theirs(noisy), repeats=21, check=same)
-        found.append(timed.row(f"color detector, 640×480, {100 * share:g} % specks", REFERENCE, note="to see where it loses"))
+        found.append(
+            timed.row(f"color detector, 640×480, {100 * share:g} % specks", REFERENCE, note="to see where it loses")
+        )
     for sigma in (5, 10):
         grainy = np.clip(picture + np.random.default_rng(5).normal(0, sigma, picture.shape), 0, 255).astype(np.uint8)
         timed = side_by_side(lambda: ours(grainy), lambda: theirs(grainy), repeats=21, check=same)
-        found.append(timed.row(f"color detector, 640×480, noise of {sigma} more bytes", REFERENCE, note="to see where it loses"))
+        found.append(
+            timed.row(f"color detector, 640×480, noise of {sigma} more bytes", REFERENCE, note="to see where it loses")
+        )
     for share in (0.1, 0.25, 0.5):
         large = covered(picture, share)
         timed = side_by_side(lambda: ours(large), lambda: theirs(large), repeats=21, check=same)
-        found.append(timed.row(f"color detector, 640×480, {100 * share:g} % covered", REFERENCE, note="to see where it loses"))
+        found.append(
+            timed.row(f"color detector, 640×480, {100 * share:g} % covered", REFERENCE, note="to see where it loses")
+        )
 
     timed = side_by_side(
-        lambda: hsv(picture), lambda: cv2.cvtColor(picture, cv2.COLOR_RGB2HSV), repeats=9, check=np.testing.assert_array_equal
+        lambda: hsv(picture),
+        lambda: cv2.cvtColor(picture, cv2.COLOR_RGB2HSV),
+        repeats=9,
+        check=np.testing.assert_array_equal,
     )
     found.append(timed.row("HSV of all pixels, 640×480", "OpenCV cvtColor", note="the clear way, not the detector's"))
     mask = ORANGE.mask(picture)

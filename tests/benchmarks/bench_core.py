@@ -13,9 +13,9 @@ import onnxruntime
 from timing import Missing, Timed, side_by_side
 
 from robotlab.data import open_dataset
+from robotlab.image import resize
 from robotlab.neural import NeuralDetector, fit
 from robotlab.neural.sizes import network_input
-from robotlab.image import resize
 
 DATASETS = Path(__file__).resolve().parents[2] / "datasets"
 # What a driving program imports and loads, in a fresh process each time.
@@ -44,7 +44,9 @@ def frame_row(path: Path, picture: np.ndarray) -> dict:
     options.intra_op_num_threads = 1
     plain = onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
     x = network_input(picture)[None]
-    timed = side_by_side(lambda: detector.detect(picture), lambda: plain.run(None, {"picture": x}), repeats=41, threads=1)
+    timed = side_by_side(
+        lambda: detector.detect(picture), lambda: plain.run(None, {"picture": x}), repeats=41, threads=1
+    )
     height, width = picture.shape[:2]
     return timed.row(f"detector, picture to boxes, {width}x{height}", "ONNX Runtime alone, input prepared", aim=1.1)
 

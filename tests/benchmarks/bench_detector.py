@@ -20,10 +20,10 @@ from robotlab.data import DataSet, open_dataset
 from robotlab.neural import NeuralDetector, fit
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine, torch_is_there
-from robotlab.neural.learning_curves import PICTURES, learning_curve, range_report
-from robotlab.neural.graph import head_layers
 from robotlab.neural.facts import shipped_weights
-from robotlab.neural.held_out import metrics_of, detect_all
+from robotlab.neural.graph import head_layers
+from robotlab.neural.held_out import detect_all, metrics_of
+from robotlab.neural.learning_curves import PICTURES, learning_curve, range_report
 from robotlab.neural.sizes import network_input
 from robotlab.neural.spec import FEATURES, first_weights
 from robotlab.neural.training_loop import BatchMaker
@@ -136,12 +136,7 @@ def peak_memory_mb() -> float:
 
 def rows() -> list[dict]:
     """The detector's rows of the results table."""
-    return [
-        head_row(),
-        inference_row(),
-        step_row(WindowPlan(240, 240, 5), 2),
-        step_row(WindowPlan(160, 160, 12), 2),
-    ]
+    return [head_row(), inference_row(), step_row(WindowPlan(240, 240, 5), 2), step_row(WindowPlan(160, 160, 12), 2)]
 
 
 def quality() -> dict:
@@ -162,17 +157,31 @@ def quality() -> dict:
     def by_lighting(name: str, detector: NeuralDetector) -> None:
         report = range_report(detector, test, seen)
         result[f"{name}, range"] = report.to_dict()
-        print(f"  smallest usable {report.smallest_px} px, farthest {report.farthest_m} m; by side:",
-              "  ".join(f"{b.low:g}-{b.high:g}: {b.recall:.2f}" for b in report.by_side), flush=True)
-        groups = {seen_: [lighting for lighting in test.lightings if (lighting in seen) == seen_] for seen_ in (True, False)}
+        print(
+            f"  smallest usable {report.smallest_px} px, farthest {report.farthest_m} m; by side:",
+            "  ".join(f"{b.low:g}-{b.high:g}: {b.recall:.2f}" for b in report.by_side),
+            flush=True,
+        )
+        groups = {
+            seen_: [lighting for lighting in test.lightings if (lighting in seen) == seen_] for seen_ in (True, False)
+        }
         for seen_, lightings in groups.items():
             part = test.only(lightings=lightings)
             checked = metrics_of(part, detect_all(detector, part))
             result[f"{name}, {'seen' if seen_ else 'unseen'} lamps"] = checked
-            print(f"  {'seen' if seen_ else 'unseen'} lamps {', '.join(lightings)}: AP50 {checked['AP50']:.3f}  AP {checked['AP']:.3f}", flush=True)
+            print(
+                f"  {'seen' if seen_ else 'unseen'} lamps {', '.join(lightings)}: AP50 {checked['AP50']:.3f}  AP {checked['AP']:.3f}",
+                flush=True,
+            )
 
-    result["curve"] = learning_curve(train, test, PICTURES, tell=lambda count, row: print(
-        f"head fit, {count} pictures: AP50 {row['AP50']:.3f}  AP {row['AP']:.3f}", flush=True))
+    result["curve"] = learning_curve(
+        train,
+        test,
+        PICTURES,
+        tell=lambda count, row: print(
+            f"head fit, {count} pictures: AP50 {row['AP50']:.3f}  AP {row['AP']:.3f}", flush=True
+        ),
+    )
     for head in ("linear", "mlp"):
         detector, seconds = timed_fit(train, head=head)
         note(f"greenhouse, head fit ({head})", test, detector, seconds)

@@ -7,9 +7,9 @@ import math
 import numpy as np
 from timing import growth_row, side_by_side
 
+from robotlab.greenhouse import WALKS
 from robotlab.loop import GroundTruthDetector, simulate
 from robotlab.loop.vectorized import simulate_many, simulate_many_reference
-from robotlab.greenhouse import WALKS
 
 # Long enough that the setting up does not count, short enough for a loop.
 _SECONDS = 6.0
@@ -17,7 +17,12 @@ _SECONDS = 6.0
 
 def _vary(runs: int) -> dict:
     rng = np.random.default_rng(1)
-    return {"turn_gain": rng.uniform(0.5, 4, runs), "miss": rng.uniform(0, 0.5, runs), "bearing_noise_rad": 0.02, "distance_noise": 0.05}
+    return {
+        "turn_gain": rng.uniform(0.5, 4, runs),
+        "miss": rng.uniform(0, 0.5, runs),
+        "bearing_noise_rad": 0.02,
+        "distance_noise": 0.05,
+    }
 
 
 def _same(ours, theirs) -> None:
@@ -51,11 +56,25 @@ def growth() -> list[dict]:
     """Time against the number of runs, and against the length of one."""
     walk = WALKS["weave"]
     return [
-        growth_row("control runs at once", [250, 1000, 4000, 16000], _vary, lambda vary: simulate_many(walk, runs=len(vary["miss"]), vary=vary, duration_s=2.0), 3),
-        growth_row("one simulated run, s", [5, 10, 20], float, lambda s: simulate(GroundTruthDetector(), walk, duration_s=s, pictures=False), 3),
+        growth_row(
+            "control runs at once",
+            [250, 1000, 4000, 16000],
+            _vary,
+            lambda vary: simulate_many(walk, runs=len(vary["miss"]), vary=vary, duration_s=2.0),
+            3,
+        ),
+        growth_row(
+            "one simulated run, s",
+            [5, 10, 20],
+            float,
+            lambda s: simulate(GroundTruthDetector(), walk, duration_s=s, pictures=False),
+            3,
+        ),
     ]
 
 
 if __name__ == "__main__":
     for row in rows():
-        print(row["name"], {key: value for key, value in row.items() if isinstance(value, float) and math.isfinite(value)})
+        print(
+            row["name"], {key: value for key, value in row.items() if isinstance(value, float) and math.isfinite(value)}
+        )

@@ -84,16 +84,26 @@ class _Bullet:
         floor = pybullet.createMultiBody(0, -1, shape, [*middle, -0.01])
         if not lean:
             with tempfile.TemporaryDirectory() as folder:
-                texture = save(Path(folder) / "floor.png", np.random.default_rng(0).integers(90, 190, (256, 256, 3), np.uint8))
-                pybullet.changeVisualShape(floor, -1, textureUniqueId=pybullet.loadTexture(str(texture)), rgbaColor=[1, 1, 1, 1])
-        walls = (((x1, middle[1]), (0.01, half[1])), ((x0, middle[1]), (0.01, half[1])),
-                 ((middle[0], y0), (half[0], 0.01)), ((middle[0], y1), (half[0], 0.01)))  # fmt: skip
+                texture = save(
+                    Path(folder) / "floor.png", np.random.default_rng(0).integers(90, 190, (256, 256, 3), np.uint8)
+                )
+                pybullet.changeVisualShape(
+                    floor, -1, textureUniqueId=pybullet.loadTexture(str(texture)), rgbaColor=[1, 1, 1, 1]
+                )
+        walls = (
+            ((x1, middle[1]), (0.01, half[1])),
+            ((x0, middle[1]), (0.01, half[1])),
+            ((middle[0], y0), (half[0], 0.01)),
+            ((middle[0], y1), (half[0], 0.01)),
+        )
         for at, size in walls[: 1 if lean else 4]:
             wall = pybullet.createVisualShape(pybullet.GEOM_BOX, halfExtents=[*size, 2], rgbaColor=[0.5, 0.7, 0.5, 1])
             pybullet.createMultiBody(0, -1, wall, [*at, 2])
         bodies = [_body(pybullet, thing) for thing in scene.things]
         self.post = bodies[[thing.kind for thing in scene.things].index("post")]
-        self.lens = pybullet.computeProjectionMatrixFOV(math.degrees(camera.vfov_rad), camera.width_px / camera.height_px, 0.05, 20)
+        self.lens = pybullet.computeProjectionMatrixFOV(
+            math.degrees(camera.vfov_rad), camera.width_px / camera.height_px, 0.05, 20
+        )
         self.path = _path()
 
     def __call__(self) -> np.ndarray:
@@ -104,7 +114,13 @@ class _Bullet:
         ahead = [x + level * math.cos(yaw), y + level * math.sin(yaw), camera.height_m - drop]
         view = bullet.computeViewMatrix([x, y, camera.height_m], ahead, [0, 0, 1])
         _, _, pixels, _, _ = bullet.getCameraImage(
-            camera.width_px, camera.height_px, view, self.lens, shadow=0, renderer=bullet.ER_TINY_RENDERER, flags=self.flags
+            camera.width_px,
+            camera.height_px,
+            view,
+            self.lens,
+            shadow=0,
+            renderer=bullet.ER_TINY_RENDERER,
+            flags=self.flags,
         )
         return np.reshape(np.asarray(pixels, np.uint8), (camera.height_px, camera.width_px, 4))[..., :3]
 
@@ -151,4 +167,8 @@ def growth() -> list[dict]:
     """Time against pixels."""
     sizes = [(80, 60), (160, 120), (320, 240), (640, 480)]
     by_pixels = {width * height: (width, height) for width, height in sizes}
-    return [growth_row("render, pixels", list(by_pixels), lambda n: _ours(_camera(*by_pixels[n])), lambda frame: frame(), repeats=9)]
+    return [
+        growth_row(
+            "render, pixels", list(by_pixels), lambda n: _ours(_camera(*by_pixels[n])), lambda frame: frame(), repeats=9
+        )
+    ]

@@ -14,10 +14,12 @@ from robotlab.boxes import iou, nms, xywh_from_corners
 from robotlab.metrics import evaluate_coco
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from coco_reference import tables_from_coco  # noqa: E402
+from coco_reference import tables_from_coco
 
 
-def coco_set(pictures: int, seed: int = 0, classes: int = 20, things: int = 7, detections: int = 40) -> tuple[dict, list]:
+def coco_set(
+    pictures: int, seed: int = 0, classes: int = 20, things: int = 7, detections: int = 40
+) -> tuple[dict, list]:
     """Labels and results as JSON gives them: per picture about 7 things, 40 detections, some of them right."""
     rng = np.random.default_rng(seed)
     images = [{"id": n + 1, "width": 640, "height": 480, "file_name": f"{n + 1}.jpg"} for n in range(pictures)]
@@ -28,14 +30,22 @@ def coco_set(pictures: int, seed: int = 0, classes: int = 20, things: int = 7, d
         labels = rng.integers(1, classes + 1, things)
         for box, label in zip(boxes.tolist(), labels.tolist(), strict=True):
             annotations.append(
-                {"id": len(annotations) + 1, "image_id": image["id"], "category_id": label, "bbox": box,
-                 "area": box[2] * box[3], "iscrowd": int(rng.random() < 0.01)}
-            )  # fmt: skip
+                {
+                    "id": len(annotations) + 1,
+                    "image_id": image["id"],
+                    "category_id": label,
+                    "bbox": box,
+                    "area": box[2] * box[3],
+                    "iscrowd": int(rng.random() < 0.01),
+                }
+            )
         aimed = rng.integers(0, things, detections)
         found = boxes[aimed] + rng.normal(0, 0.15, (detections, 4)) * np.tile(boxes[aimed, 2:], 2)
         found[:, 2:] = np.abs(found[:, 2:])
         stray = rng.random(detections) < 0.6
-        found[stray] = np.hstack([rng.uniform(0, 500, (stray.sum(), 2)), np.exp(rng.uniform(2.3, 5.2, (stray.sum(), 2)))])
+        found[stray] = np.hstack(
+            [rng.uniform(0, 500, (stray.sum(), 2)), np.exp(rng.uniform(2.3, 5.2, (stray.sum(), 2)))]
+        )
         names = np.where(rng.random(detections) < 0.85, labels[aimed], rng.integers(1, classes + 1, detections))
         scores = np.where(stray, rng.beta(1, 4, detections), rng.beta(3, 2, detections))
         for box, label, score in zip(found.round(2).tolist(), names.tolist(), scores.round(4).tolist(), strict=True):
@@ -112,15 +122,21 @@ def rows() -> list[dict]:
     for pictures, repeats in ((200, 9), (2000, 3)):
         labels, results = coco_set(pictures)
         name = f"AP, 12 numbers: {pictures} pictures, {len(results)} detections"
-        timed = side_by_side(lambda: _ours(labels, results), lambda: _pycocotools(labels, results), repeats, check=_same)
+        timed = side_by_side(
+            lambda: _ours(labels, results), lambda: _pycocotools(labels, results), repeats, check=_same
+        )
         out.append(timed.row(name, "pycocotools", 1 / 30, "from parsed JSON to the twelve numbers, equal bit for bit"))
         try:
             import faster_coco_eval  # noqa: F401
         except ImportError:
             out.append(missing_row(name, "faster-coco-eval"))
             continue
-        timed = side_by_side(lambda: _ours(labels, results), lambda: _faster_coco_eval(labels, results), repeats, check=_same)
-        out.append(timed.row(name, "faster-coco-eval", 1 / 3, "from parsed JSON to the twelve numbers, equal bit for bit"))
+        timed = side_by_side(
+            lambda: _ours(labels, results), lambda: _faster_coco_eval(labels, results), repeats, check=_same
+        )
+        out.append(
+            timed.row(name, "faster-coco-eval", 1 / 3, "from parsed JSON to the twelve numbers, equal bit for bit")
+        )
 
     a, b = scattered(1000, 1), scattered(1000, 2)
     a_sides, b_sides, no_crowd = xywh_from_corners(a), xywh_from_corners(b), np.zeros(1000, np.uint8)
@@ -156,7 +172,9 @@ def growth() -> list[dict]:
     """
     sizes = [500, 1000, 2000, 4000, 8000]
     return [
-        growth_row("suppression, boxes (scattered)", sizes, scattered, lambda boxes: nms(boxes, np.linspace(1, 0, len(boxes)))),
+        growth_row(
+            "suppression, boxes (scattered)", sizes, scattered, lambda boxes: nms(boxes, np.linspace(1, 0, len(boxes)))
+        ),
         growth_row("IoU, boxes squared", [250, 500, 1000, 2000], scattered, lambda boxes: iou(boxes, boxes)),
         growth_row("AP, pictures", [100, 200, 400, 800, 1600], coco_set, lambda given: _ours(*given), repeats=3),
     ]

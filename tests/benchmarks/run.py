@@ -27,7 +27,16 @@ from timing import Missing, exponent
 from robotlab.files import write_json
 
 FOLDER = Path(__file__).resolve().parent
-_LIBRARIES = ("numpy", "scipy", "pycocotools", "faster-coco-eval", "opencv-python-headless", "pybullet", "torch", "onnxruntime")
+_LIBRARIES = (
+    "numpy",
+    "scipy",
+    "pycocotools",
+    "faster-coco-eval",
+    "opencv-python-headless",
+    "pybullet",
+    "torch",
+    "onnxruntime",
+)
 
 
 def _modules(wanted: list[str]) -> list[str]:
@@ -48,7 +57,12 @@ def _machine() -> dict:
             versions[name] = version(name)
         except PackageNotFoundError:
             versions[name] = None
-    return {"python": platform.python_version(), "system": platform.system(), "cores": os.cpu_count(), "libraries": versions}
+    return {
+        "python": platform.python_version(),
+        "system": platform.system(),
+        "cores": os.cpu_count(),
+        "libraries": versions,
+    }
 
 
 def _verdict(row: dict) -> str:
@@ -162,7 +176,13 @@ def draw(results: dict, path: Path) -> None:
         left.plot([row["ratio_low"], row["ratio_high"]], [place, place], color="black", lw=1)
         if row["aim"] is not None:
             left.plot([row["aim"]] * 2, [place - 0.4, place + 0.4], color="black", lw=2)
-        left.annotate(f"{row['ratio']:.3g}", (max(row["ratio"], row["ratio_high"], row["aim"] or 0), place), (4, 0), textcoords="offset points", va="center")
+        left.annotate(
+            f"{row['ratio']:.3g}",
+            (max(row["ratio"], row["ratio_high"], row["aim"] or 0), place),
+            (4, 0),
+            textcoords="offset points",
+            va="center",
+        )
     left.axvline(1, color="gray", lw=1, ls=":")
     left.set_xscale("log")
     left.set_yticks(places, [f"{row['name']}\nv {row['reference']}" for row in rows], fontsize=8)

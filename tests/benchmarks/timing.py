@@ -36,7 +36,9 @@ class Timed:
     reference_s: np.ndarray
     threads: int
 
-    def row(self, name: str, reference: str | None, aim: float | None = None, note: str = "", aim_s: float | None = None) -> dict:
+    def row(
+        self, name: str, reference: str | None, aim: float | None = None, note: str = "", aim_s: float | None = None
+    ) -> dict:
         """The row of the results table.
 
         Parameters

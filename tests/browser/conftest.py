@@ -19,6 +19,7 @@ from pathlib import Path
 
 import pytest
 
+
 @pytest.fixture(scope="session")
 def chromium(chromium_path) -> str:
     if chromium_path:
@@ -76,21 +77,32 @@ class Lab:
         self.log = (private / "lab.log").open("w+")
         self.process = subprocess.Popen(
             [
-                sys.executable, "-m", "jupyterlab", "--no-browser", "--ip=127.0.0.1", f"--port={port}",
-                "--ServerApp.port_retries=0", "--IdentityProvider.token=", "--ServerApp.allow_root=True",
+                sys.executable,
+                "-m",
+                "jupyterlab",
+                "--no-browser",
+                "--ip=127.0.0.1",
+                f"--port={port}",
+                "--ServerApp.port_retries=0",
+                "--IdentityProvider.token=",
+                "--ServerApp.allow_root=True",
                 # So that a test may stop its kernels; nobody but the tests knows this server.
                 "--ServerApp.disable_check_xsrf=True",
-                f"--ServerApp.root_dir={folder}", "--LabApp.extension_manager=readonly",
+                f"--ServerApp.root_dir={folder}",
+                "--LabApp.extension_manager=readonly",
             ],
             env={
-                **os.environ, **places,
+                **os.environ,
+                **places,
                 "ROBOTLAB_PROGRESS": str(self.progress),
                 "JUPYTERLAB_SETTINGS_DIR": str(private / "settings"),
                 "JUPYTERLAB_WORKSPACES_DIR": str(private / "workspaces"),
                 "JUPYTER_PREFER_ENV_PATH": "1",
             },
-            stdin=subprocess.DEVNULL, stdout=self.log, stderr=subprocess.STDOUT,
-        )  # fmt: skip
+            stdin=subprocess.DEVNULL,
+            stdout=self.log,
+            stderr=subprocess.STDOUT,
+        )
         until = time.monotonic() + 90
         while not self._answers():
             if self.process.poll() is not None or time.monotonic() > until:
@@ -218,7 +230,10 @@ class Notebook:
             frame = self.page.locator(".jp-Notebook").first.bounding_box()
             for part in parts:
                 box = part.bounding_box()
-                assert box["x"] >= frame["x"] - 1 and box["x"] + box["width"] <= frame["x"] + frame["width"] + 1, (width, part)
+                assert box["x"] >= frame["x"] - 1 and box["x"] + box["width"] <= frame["x"] + frame["width"] + 1, (
+                    width,
+                    part,
+                )
             shot = shots / f"{self.path.stem}_{width}.png"
             self.page.screenshot(path=shot)
             print(f"screenshot: {shot}")
@@ -235,7 +250,9 @@ class Notebook:
         cells = self.saved()["cells"]
         if any(output["output_type"] == "error" for cell in cells for output in cell.get("outputs", [])):
             return True  # An error ends Run All; the question for troubles says which.
-        return all(cell["execution_count"] for cell in cells if cell["cell_type"] == "code" and "".join(cell["source"]).strip())
+        return all(
+            cell["execution_count"] for cell in cells if cell["cell_type"] == "code" and "".join(cell["source"]).strip()
+        )
 
     def saved(self) -> dict:
         """Save with Ctrl+S, then read the file, as the next program would."""

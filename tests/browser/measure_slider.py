@@ -18,7 +18,7 @@ import nbformat
 from playwright.sync_api import sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parent))
-import conftest  # noqa: E402
+import conftest
 
 STEPS = 40
 CELLS = {

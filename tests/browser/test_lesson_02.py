@@ -17,12 +17,21 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     page = notebook.page
     notebook.run_all()
     assert notebook.troubles() == []
-    unstarted = [name for name in ("field_of_view", "pixels_on_target", "working_band", "bearing") if f"{name}: not started" in str(notebook.saved())]
+    unstarted = [
+        name
+        for name in ("field_of_view", "pixels_on_target", "working_band", "bearing")
+        if f"{name}: not started" in str(notebook.saved())
+    ]
     assert len(unstarted) == 4
 
     widget = page.locator(".robotlab-camera-view")
     widget.scroll_into_view_if_needed()
-    text, view, lens, plan = widget.locator(".robotlab-text"), widget.locator(".robotlab-view"), widget.locator(".robotlab-lens"), widget.locator("svg")
+    text, view, lens, plan = (
+        widget.locator(".robotlab-text"),
+        widget.locator(".robotlab-view"),
+        widget.locator(".robotlab-lens"),
+        widget.locator("svg"),
+    )
     plan.wait_for()
     # f = 160 / tan(31.1 deg) = 265.2 px: .50 m at 2 m are 66.3 px, .07 m are 9.3 px.
     at_first = "2.0 m ahead, in the middle: 66.3 px tall, 9.3 px wide, bearing 0.0°. All of it in the picture."
@@ -34,7 +43,12 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     for _ in range(10):
         page.keyboard.press("ArrowUp")
     page.keyboard.press("Shift+ArrowLeft")
-    notebook.until(lambda: text.inner_text().startswith("3.0 m ahead, 0.50 m to the left: 44.2 px tall, 6.2 px wide, bearing +9.5°"), "3 m")
+    notebook.until(
+        lambda: text.inner_text().startswith(
+            "3.0 m ahead, 0.50 m to the left: 44.2 px tall, 6.2 px wide, bearing +9.5°"
+        ),
+        "3 m",
+    )
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
     seen, magnified = view.get_attribute("src"), lens.get_attribute("src")
 
@@ -45,7 +59,10 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     page.mouse.down()
     page.mouse.move(place["x"] + place["width"] - 2, place["y"] + 0.88 * place["height"], steps=12)
     page.mouse.up()
-    notebook.until(lambda: re.search(r"2\.40 m to the right: bearing −\d+\.\d°\. Outside the picture\.", text.inner_text()), "the right edge")
+    notebook.until(
+        lambda: re.search(r"2\.40 m to the right: bearing −\d+\.\d°\. Outside the picture\.", text.inner_text()),
+        "the right edge",
+    )
     notebook.until(lambda: seen != view.get_attribute("src") and magnified != lens.get_attribute("src"), "new pictures")
 
     # A picture half as wide: half the pixels, 66.3 / 2 and 9.28 / 2.
@@ -55,7 +72,9 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     width.focus()
     for _ in range(8):
         page.keyboard.press("ArrowLeft")
-    notebook.until(lambda: text.inner_text().startswith("2.0 m ahead, in the middle: 33.2 px tall, 4.6 px wide"), "160 px")
+    notebook.until(
+        lambda: text.inner_text().startswith("2.0 m ahead, in the middle: 33.2 px tall, 4.6 px wide"), "160 px"
+    )
     notebook.until(lambda: view.evaluate("image => image.naturalWidth") == 160, "a picture of 160 px")
 
     widget.scroll_into_view_if_needed()

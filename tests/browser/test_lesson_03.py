@@ -43,12 +43,16 @@ def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
     picture = page.locator(".robotlab-slider-picture").first
     picture.scroll_into_view_if_needed()
     image, text = picture.locator("img"), picture.locator(".robotlab-text")
-    notebook.until(lambda: text.inner_text().startswith("daylight: ") and text.inner_text().endswith(": found"), "the post by day")
+    notebook.until(
+        lambda: text.inner_text().startswith("daylight: ") and text.inner_text().endswith(": found"), "the post by day"
+    )
     source = image.get_attribute("src")
     chooser = picture.get_by_label("picture: 1 daylight, 2 overcast, 3 dusk, 4 warm, 5 grow")
     chooser.focus()
     page.keyboard.press("End")
-    notebook.until(lambda: text.inner_text().startswith("grow: ") and text.inner_text().endswith("not found"), "the grow lamp")
+    notebook.until(
+        lambda: text.inner_text().startswith("grow: ") and text.inner_text().endswith("not found"), "the grow lamp"
+    )
     assert image.get_attribute("src") != source
     # What the lesson asks for: the band goes down to 0 to 9, where the grow lamp has put the post.
     for label, keys in (("hue to", ["ArrowLeft"] * 6), ("hue from", ["Home"])):

@@ -49,7 +49,10 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
     first, asked = image.get_attribute("src"), image.get_attribute("data-answered")
     for _ in range(8):
         page.keyboard.press("ArrowRight")
-    notebook.until(lambda: image.get_attribute("src") != first and image.get_attribute("data-answered") != asked, "the square to move")
+    notebook.until(
+        lambda: image.get_attribute("src") != first and image.get_attribute("data-answered") != asked,
+        "the square to move",
+    )
     page.screenshot(path=tmp_path / "lesson_04_1280.png")
 
     # The bucket fills columns 52 to 94 of 320 and rows 117 to 157; a square of 55 px at the post's height holds most of it.

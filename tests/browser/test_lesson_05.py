@@ -73,7 +73,9 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path):
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
     # B by its lower right corner, to 5 × 5, inside of A; then one wider with Shift.
     drag((24, 16), (19, 11))
-    notebook.until(lambda: "B 5 × 5 = 25 px²" in text.inner_text() and text.inner_text().endswith("IoU 25 / 100 = 0.250"), "inside")
+    notebook.until(
+        lambda: "B 5 × 5 = 25 px²" in text.inner_text() and text.inner_text().endswith("IoU 25 / 100 = 0.250"), "inside"
+    )
     page.keyboard.press("Shift+ArrowRight")
     notebook.until(lambda: "B 6 × 5 = 30 px²" in text.inner_text(), "one wider")
     # Tab goes to the other box; out of the sheet nothing goes.

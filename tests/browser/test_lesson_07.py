@@ -13,14 +13,29 @@ LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "07_train_a_
 
 # The name of a task, then what is typed over the last line of its starter and what verify has to say to it.
 ANSWERS = [
-    ("cross_entropy", "return -np.log((np.exp(logits) / np.exp(logits).sum(axis=1)[:, None])[np.arange(len(logits)), classes]).mean()",
-     "recognized: large logits overflow"),
-    ("cross_entropy", "return np.mean(np.logaddexp.reduce(logits, axis=1) - logits[np.arange(len(logits)), classes])", "cross_entropy: passed"),
-    ("head_gradient", "return x.T @ (probabilities - np.eye(probabilities.shape[1])[classes])", "recognized: sum for mean"),
-    ("head_gradient", "return x.T @ (probabilities - np.eye(probabilities.shape[1])[classes]) / len(x)", "head_gradient: passed"),
+    (
+        "cross_entropy",
+        "return -np.log((np.exp(logits) / np.exp(logits).sum(axis=1)[:, None])[np.arange(len(logits)), classes]).mean()",
+        "recognized: large logits overflow",
+    ),
+    (
+        "cross_entropy",
+        "return np.mean(np.logaddexp.reduce(logits, axis=1) - logits[np.arange(len(logits)), classes])",
+        "cross_entropy: passed",
+    ),
+    (
+        "head_gradient",
+        "return x.T @ (probabilities - np.eye(probabilities.shape[1])[classes])",
+        "recognized: sum for mean",
+    ),
+    (
+        "head_gradient",
+        "return x.T @ (probabilities - np.eye(probabilities.shape[1])[classes]) / len(x)",
+        "head_gradient: passed",
+    ),
     ("ridge", "return np.linalg.solve(x.T @ x + penalty, x.T @ y)", "recognized: penalty on every entry"),
     ("ridge", "return np.linalg.solve(x.T @ x + penalty * np.eye(x.shape[1]), x.T @ y)", "ridge: passed"),
-]  # fmt: skip
+]
 
 
 def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
@@ -31,14 +46,19 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     for name in ("07_training", "07_full_training"):
         still = page.locator(f"img[src*='{name}']")
         still.scroll_into_view_if_needed()
-        notebook.until(lambda still=still: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+        notebook.until(
+            lambda still=still: still.evaluate("image => image.complete && image.naturalWidth > 100"),
+            "the still to load",
+        )
         assert len(still.get_attribute("alt")) > 60
 
     notebook.run_all(timeout_s=420)
     assert notebook.troubles() == []
 
     # The training that was replayed from its log: slider, play button, the table of numbers.
-    replayed = page.locator(".robotlab-training-monitor", has=page.locator("svg[aria-label^='A rendered greenhouse at dusk']"))
+    replayed = page.locator(
+        ".robotlab-training-monitor", has=page.locator("svg[aria-label^='A rendered greenhouse at dusk']")
+    )
     replayed.scroll_into_view_if_needed()
     text, slider = replayed.locator(".robotlab-text"), replayed.get_by_label("stage")
     said = r"Step (\d+)\. Loss [\d.]+\. Held out: AP50 [\d.]+, AP [\d.]+\. In this picture \d TP, \d FP, \d FN"
@@ -63,10 +83,16 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     replayed.locator("summary").click()
     assert replayed.locator("tr").count() == stages + 1
 
-    notebook.fits(replayed, [replayed.locator(part) for part in (".robotlab-monitor-picture", ".robotlab-monitor-chart")], tmp_path)
+    notebook.fits(
+        replayed,
+        [replayed.locator(part) for part in (".robotlab-monitor-picture", ".robotlab-monitor-chart")],
+        tmp_path,
+    )
 
     # Live: the cell that trains once more, and the picture above it moves while the kernel is busy.
-    watched = page.locator(".robotlab-training-monitor", has=page.locator("svg[aria-label^='A gray photograph of coins']"))
+    watched = page.locator(
+        ".robotlab-training-monitor", has=page.locator("svg[aria-label^='A gray photograph of coins']")
+    )
     watched.scroll_into_view_if_needed()
     text = watched.locator(".robotlab-text")
     done = text.inner_text()
@@ -98,5 +124,8 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     replayed.scroll_into_view_if_needed()
     replayed.get_by_label("stage").focus()
     page.keyboard.press("Home")
-    notebook.until(lambda: replayed.locator(".robotlab-text").inner_text().startswith("Step 0. "), "the first stage, without a kernel")
+    notebook.until(
+        lambda: replayed.locator(".robotlab-text").inner_text().startswith("Step 0. "),
+        "the first stage, without a kernel",
+    )
     notebook.until(lambda: replayed.locator(".robotlab-gone").is_visible(), "the notice", 30)

@@ -54,14 +54,19 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     page.mouse.down()
     page.mouse.move(box["x"] + box["width"] + 30, box["y"] + box["height"] / 2, steps=10)
     page.mouse.up()
-    notebook.until(lambda: text.inner_text().startswith("confidence threshold 1.00") and counts()[0] == 0, "nothing left")
+    notebook.until(
+        lambda: text.inner_text().startswith("confidence threshold 1.00") and counts()[0] == 0, "nothing left"
+    )
     # A stricter IoU turns true positives into false ones, and their truths into false negatives.
     page.keyboard.press("Home")
     notebook.until(lambda: counts() == at_lowest, "the lowest threshold again")
     picture.get_by_label("IoU threshold").focus()
     for _ in range(6):
         page.keyboard.press("ArrowRight")
-    notebook.until(lambda: "IoU threshold 0.80" in text.inner_text() and counts()[0] < at_lowest[0] and counts()[2] > at_lowest[2], "a stricter overlap")
+    notebook.until(
+        lambda: "IoU threshold 0.80" in text.inner_text() and counts()[0] < at_lowest[0] and counts()[2] > at_lowest[2],
+        "a stricter overlap",
+    )
     picture.get_by_label("things: 0 all, 1 post, 2 bucket, 3 crate").focus()
     page.keyboard.press("ArrowRight")
     notebook.until(lambda: text.inner_text().startswith("post: "), "the posts alone")
@@ -72,7 +77,9 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     picture.get_by_label("IoU threshold").focus()
     for _ in range(6):
         page.keyboard.press("ArrowLeft")
-    notebook.until(lambda: text.inner_text().startswith("confidence threshold 0.25, IoU threshold 0.50"), "near where it began")
+    notebook.until(
+        lambda: text.inner_text().startswith("confidence threshold 0.25, IoU threshold 0.50"), "near where it began"
+    )
 
     notebook.fits(image, [image], tmp_path)
 
@@ -85,7 +92,10 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     assert "AP50, 95 %" in inside.locator("table").first.inner_text()
     # A link to a part of the page leads there, and nowhere else.
     inside.get_by_role("link", name="Pictures").click()
-    notebook.until(lambda: inside.locator("#pictures-4").evaluate("part => part.getBoundingClientRect().top < innerHeight"), "the pictures")
+    notebook.until(
+        lambda: inside.locator("#pictures-4").evaluate("part => part.getBoundingClientRect().top < innerHeight"),
+        "the pictures",
+    )
     assert inside.locator("h1").count() == 1
     page.screenshot(path=tmp_path / "lesson_08_report.png")
     print(f"screenshot: {tmp_path / 'lesson_08_report.png'}")
@@ -93,13 +103,17 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     # Two tasks: first a usual slip, which is recognized, then the answer, which passes.
     said = notebook.type_answer("precision_recall", "return np.cumsum(hits) / len(hits), np.cumsum(hits) / truths")
     assert "all detections at once" in said
-    said = notebook.type_answer("precision_recall", "return np.cumsum(hits) / np.arange(1, len(hits) + 1), np.cumsum(hits) / truths")
+    said = notebook.type_answer(
+        "precision_recall", "return np.cumsum(hits) / np.arange(1, len(hits) + 1), np.cumsum(hits) / truths"
+    )
     assert "precision_recall: passed" in said
     share = "p, n, z = hits / trials, trials, 1.96; "
     said = notebook.type_answer("wilson_interval", share + "h = z * (p * (1 - p) / n) ** 0.5; return p - h, p + h")
     assert "the textbook's interval" in said
     half = "h = z * (p * (1 - p) / n + z * z / (4 * n * n)) ** 0.5; m = p + z * z / (2 * n); "
-    said = notebook.type_answer("wilson_interval", share + half + "return (m - h) / (1 + z * z / n), (m + h) / (1 + z * z / n)")
+    said = notebook.type_answer(
+        "wilson_interval", share + half + "return (m - h) / (1 + z * z / n), (m + h) / (1 + z * z / n)"
+    )
     assert "wilson_interval: passed" in said
     page.screenshot(path=tmp_path / "lesson_08_task.png")
     print(f"screenshot: {tmp_path / 'lesson_08_task.png'}")

@@ -29,7 +29,9 @@ def test_lesson_10_in_the_browser(lab, open_notebook, tmp_path):
         return notebook.until(lambda: re.search(pattern, text.inner_text()), pattern)
 
     # 2 sin(pi / 14) / .1 s = 4.45 (Levin and May, 1976).
-    says(r"^Gain 2\.0 1/s, latency 0\.3 s, motor lag 0\.00 s: 45 % of the ultimate gain, 4\.45 1/s\. It overshoots by 3\.1°")
+    says(
+        r"^Gain 2\.0 1/s, latency 0\.3 s, motor lag 0\.00 s: 45 % of the ultimate gain, 4\.45 1/s\. It overshoots by 3\.1°"
+    )
     assert "Three panels" in image.get_attribute("alt")
     source = image.get_attribute("src")
 
@@ -50,7 +52,9 @@ def test_lesson_10_in_the_browser(lab, open_notebook, tmp_path):
     page.mouse.down()
     page.mouse.move(box["x"] + box["width"] + 20, box["y"] + box["height"] / 2, steps=12)
     page.mouse.up()
-    says(r"^Gain 12\.0 1/s, .* 120 % of the ultimate gain, 10\.00 1/s\. It is unstable: the post leaves the picture after \d\.\d s\.")
+    says(
+        r"^Gain 12\.0 1/s, .* 120 % of the ultimate gain, 10\.00 1/s\. It is unstable: the post leaves the picture after \d\.\d s\."
+    )
     page.screenshot(path=tmp_path / "at_1280.png")
 
     page.set_viewport_size({"width": 800, "height": 900})

@@ -29,7 +29,12 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     widget.scroll_into_view_if_needed()
     text, image = widget.locator(".robotlab-text"), widget.locator("img")
     # .6 · .35 = .21 m; the ramp takes .6 / .8 + .8 / 8 = .85 s at .3 m/s: .255 m.
-    notebook.until(lambda: text.inner_text().startswith("Stands after 0.465 m and 1.20 s: 0.210 m in the reaction time, 0.255 m on the ramp."), "the start")
+    notebook.until(
+        lambda: text.inner_text().startswith(
+            "Stands after 0.465 m and 1.20 s: 0.210 m in the reaction time, 0.255 m on the ramp."
+        ),
+        "the start",
+    )
     assert "0.335 m to spare" in text.inner_text() and "crate" in image.get_attribute("alt")
 
     # Keys: 1.0 m/s. 1 / .8 + .1 = 1.35 s at half speed, so .675 m, and .35 m before: past the crate at .8 m.
@@ -39,7 +44,9 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     seen = image.get_attribute("src")
     for _ in range(8):
         page.keyboard.press("ArrowUp")
-    notebook.until(lambda: re.match(r"Stands after 1\.025 m .* It hits the crate at 0\.\d\d m/s\.", text.inner_text()), "1 m/s")
+    notebook.until(
+        lambda: re.match(r"Stands after 1\.025 m .* It hits the crate at 0\.\d\d m/s\.", text.inner_text()), "1 m/s"
+    )
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
     notebook.until(lambda: image.get_attribute("src") != seen, "a new picture")
 
@@ -49,7 +56,10 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     page.mouse.down()
     page.mouse.move(delay["x"] - 20, delay["y"] + delay["height"] / 2, steps=12)
     page.mouse.up()
-    notebook.until(lambda: text.inner_text().startswith("Stands after 0.675 m and 1.35 s: 0.000 m in the reaction time"), "no delay")
+    notebook.until(
+        lambda: text.inner_text().startswith("Stands after 0.675 m and 1.35 s: 0.000 m in the reaction time"),
+        "no delay",
+    )
 
     sliders = [widget.get_by_label(name) for name in ("acceleration limit", "jerk limit", "reaction time")]
     notebook.fits(widget, [text, image, *sliders], tmp_path)
@@ -59,10 +69,17 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     # The ramp: braking at once is recognized, then the answer.
     said = notebook.type_answer("ramp_step", "return min(wanted_mps, speed_mps + accel_mps2 * dt_s)")
     assert "recognized: limit upward only" in said
-    said = notebook.type_answer("ramp_step", "return max(speed_mps - accel_mps2 * dt_s, min(wanted_mps, speed_mps + accel_mps2 * dt_s))")
+    said = notebook.type_answer(
+        "ramp_step", "return max(speed_mps - accel_mps2 * dt_s, min(wanted_mps, speed_mps + accel_mps2 * dt_s))"
+    )
     assert "ramp_step: passed" in said
     # The watchdog that drives on without a picture, then one that does not.
-    said = notebook.type_answer("watchdog", 'a = now_s - last_good_s; return "stop" if a > stop_s else "slow" if a > slow_s else "go"')
+    said = notebook.type_answer(
+        "watchdog", 'a = now_s - last_good_s; return "stop" if a > stop_s else "slow" if a > slow_s else "go"'
+    )
     assert "recognized: nonsense goes on" in said
-    said = notebook.type_answer("watchdog", 'a = now_s - last_good_s; return "go" if 0 <= a <= slow_s else "slow" if 0 <= a <= stop_s else "stop"')
+    said = notebook.type_answer(
+        "watchdog",
+        'a = now_s - last_good_s; return "go" if 0 <= a <= slow_s else "slow" if 0 <= a <= stop_s else "stop"',
+    )
     assert "watchdog: passed" in said

@@ -45,9 +45,15 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     box.get_by_label("on the right").focus()
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     page.keyboard.press("ArrowDown")
-    notebook.until(lambda: " mine: on the post" in text.inner_text() and "detector" not in text.inner_text(), "the learner's own detector", 120)
+    notebook.until(
+        lambda: " mine: on the post" in text.inner_text() and "detector" not in text.inner_text(),
+        "the learner's own detector",
+        120,
+    )
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
-    notebook.until(lambda: frame.get_attribute("title").startswith("Replay of wrong_things:dusk: color beside mine"), "its title")
+    notebook.until(
+        lambda: frame.get_attribute("title").startswith("Replay of wrong_things:dusk: color beside mine"), "its title"
+    )
     # One detector on both sides is one replay.
     box.get_by_label("on the left").select_option("mine")
     notebook.until(lambda: "color" not in text.inner_text() and inside.locator("canvas").count() == 1, "one replay")
@@ -72,5 +78,7 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     # A task: first a usual slip, which is recognized, then the answer, which passes.
     said = notebook.type_answer("choose", 'return "other" if (low_m + high_m) / 2 >= matters_m else "simple"')
     assert "by the middle" in said
-    said = notebook.type_answer("choose", 'return "other" if low_m >= matters_m else "simple" if high_m < matters_m else "more walks"')
+    said = notebook.type_answer(
+        "choose", 'return "other" if low_m >= matters_m else "simple" if high_m < matters_m else "more walks"'
+    )
     assert "choose: passed" in said

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from robotlab.color import Band, ColorDetector
-from robotlab.loop import GroundTruthDetector, Settings, replay_html, replay_pair_html, simulate
 from robotlab.greenhouse import WALKS
+from robotlab.loop import GroundTruthDetector, Settings, replay_html, replay_pair_html, simulate
 
 pytestmark = pytest.mark.browser
 
@@ -21,7 +21,9 @@ def run():
 @pytest.fixture(scope="module")
 def replays(browser, run, tmp_path_factory):
     """Three replays on one page."""
-    fled = simulate(GroundTruthDetector(), WALKS["weave"], settings=Settings(steering_sign=-1), duration_s=3, pictures=False)
+    fled = simulate(
+        GroundTruthDetector(), WALKS["weave"], settings=Settings(steering_sign=-1), duration_s=3, pictures=False
+    )
     path = tmp_path_factory.mktemp("replay") / "page.html"
     body = replay_html(run, "One") + replay_html(run, "Same again") + replay_pair_html(run, fled, ("right", "wrong"))
     path.write_text("<!doctype html><meta charset=utf-8><title>replay</title>" + body, encoding="utf-8")

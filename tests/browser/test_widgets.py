@@ -15,7 +15,7 @@ def draw(level, width):
     return np.full((40, int(width), 3), int(level), np.uint8), f"level {level:.0f}, {width:.0f} px wide"
 SliderPicture(draw, alt="One even gray.", zoom=3, level=Slider(0, 255, 90, 1, "gray level"), width=Slider(20, 80, 40, 1, "width", "px"))
 """,
-    'Replay("<p id=\'said\'>waits</p><script>document.getElementById(\'said\').textContent = \'plays\'</script>", alt="A word.")',
+    "Replay(\"<p id='said'>waits</p><script>document.getElementById('said').textContent = 'plays'</script>\", alt=\"A word.\")",
 ]
 
 

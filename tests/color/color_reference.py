@@ -4,8 +4,8 @@ import colorsys
 
 import numpy as np
 
-from robotlab.color.components import Components, check_mask, check_min_area
 from robotlab.color.colorspace import HUES
+from robotlab.color.components import Components, check_mask, check_min_area
 from robotlab.image import check_picture
 
 
@@ -107,5 +107,3 @@ def connected_components_reference(mask: np.ndarray, min_area_px: int = 1) -> Co
         np.array([[x.min(), y.min(), x.max() + 1, y.max() + 1] for x, y in zip(xs, ys)], np.float64).reshape(-1, 4),
         np.array([first for _, first in found], np.int64).reshape(-1, 2),
     )
-
-

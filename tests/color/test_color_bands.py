@@ -12,14 +12,14 @@ from robotlab.color import (
     Band,
     LabBand,
     apply_gains,
-    open_close,
     connected_components,
-    gray_world,
     dilate,
+    erode,
+    gray_world,
     hsv,
+    open_close,
     overlay,
     pixels_in_band,
-    erode,
 )
 from robotlab.color.components import blobs_of_runs, runs_of_pixels
 from robotlab.color.fast_threshold import sieve
@@ -43,7 +43,9 @@ def of_opencv(picture, band):
     parts = [(h0, h1)] if h0 <= h1 else [(h0, 179), (0, h1)]
     mask = np.zeros(picture.shape[:2], bool)
     for low, high in parts:
-        mask |= cv2.inRange(colors, (low, band.saturation[0], band.value[0]), (high, band.saturation[1], band.value[1])) > 0
+        mask |= (
+            cv2.inRange(colors, (low, band.saturation[0], band.value[0]), (high, band.saturation[1], band.value[1])) > 0
+        )
     return mask
 
 
@@ -180,7 +182,15 @@ def test_lab_band_is_a_distance():
 
 @pytest.mark.parametrize(
     "arguments",
-    [((1, 2), 5), ((1, 2, np.nan), 5), ((1, 2, 3), 0), ((1, 2, 3), np.inf), ((1, 2, 3), "x"), ((1, 2, 3), 5, 2), (None, 5)],
+    [
+        ((1, 2), 5),
+        ((1, 2, np.nan), 5),
+        ((1, 2, 3), 0),
+        ((1, 2, 3), np.inf),
+        ((1, 2, 3), "x"),
+        ((1, 2, 3), 5, 2),
+        (None, 5),
+    ],
 )
 def test_wrong_lab_bands_are_refused(arguments):
     with pytest.raises(InputError):
@@ -222,7 +232,10 @@ def test_clean_up_equals_opencv_and_scipy(open_px, close_px):
 def test_grow_and_shrink_against_scipy():
     mask = np.random.default_rng(10).random((30, 40)) < 0.3
     assert np.array_equal(dilate(mask, 2), ndimage.binary_dilation(mask, np.ones((5, 5))))
-    assert np.array_equal(erode(mask | dilate(mask, 1), 1), ndimage.binary_erosion(mask | dilate(mask, 1), np.ones((3, 3)), border_value=1))
+    assert np.array_equal(
+        erode(mask | dilate(mask, 1), 1),
+        ndimage.binary_erosion(mask | dilate(mask, 1), np.ones((3, 3)), border_value=1),
+    )
 
 
 @pytest.mark.parametrize("radius", [-1, 1.5, True, "2", None])

@@ -15,7 +15,9 @@ from robotlab.errors import InputError
 def of_opencv(mask):
     """Area, box and centroid of each component, sorted; 8-connectivity."""
     _, _, stats, centroids = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
-    rows = [(s[4], s[0], s[1], s[0] + s[2], s[1] + s[3], *c) for s, c in zip(stats[1:].tolist(), centroids[1:].tolist())]
+    rows = [
+        (s[4], s[0], s[1], s[0] + s[2], s[1] + s[3], *c) for s, c in zip(stats[1:].tolist(), centroids[1:].tolist())
+    ]
     return sorted(rows)
 
 

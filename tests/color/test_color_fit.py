@@ -75,7 +75,9 @@ def test_hidden_and_ignored_boxes_teach_nothing(tmp_path):
         # Beside each true box a wrong one on the leaves, marked as nothing to learn from.
         boxes = [*sample.boxes, [70, 2, 80, 12]]
         count = len(boxes)
-        rows.append(Sample(sample.name, sample.picture, boxes, [*sample.labels, 0], ignore=[False] * (count - 1) + [True]))
+        rows.append(
+            Sample(sample.name, sample.picture, boxes, [*sample.labels, 0], ignore=[False] * (count - 1) + [True])
+        )
     detector = ColorDetector.from_dataset(write_dataset(tmp_path / "set", rows, ["post", "bucket"]))
     assert not detector.band_of("post").mask(np.full((1, 1, 3), GREEN, np.uint8)).any()
 
@@ -95,7 +97,13 @@ def test_search_finds_the_best_band_of_a_small_world():
         hit, wrong = (counts[h0 : h1 + 1, s0 : s1 + 1].sum() for counts in (inside, outside))
         return 2 * share * hit / (share + share * hit + wrong)
 
-    best = max(f1(h0, h1, s0, s1) for h0 in range(0, 60, 5) for h1 in range(h0, 60, 5) for s0 in range(0, 60, 10) for s1 in range(s0, 60, 10))
+    best = max(
+        f1(h0, h1, s0, s1)
+        for h0 in range(0, 60, 5)
+        for h1 in range(h0, 60, 5)
+        for s0 in range(0, 60, 10)
+        for s1 in range(s0, 60, 10)
+    )
     assert f1(band.hue[0], band.hue[1], band.saturation[0] // 4, band.saturation[1] // 4) >= 0.95 * best
 
 
@@ -144,12 +152,22 @@ def test_large_pictures_are_learned_from_like_small_ones(tmp_path, capsys, monke
         # Noise of single pixels on things eight times as large.
         picture = np.kron(sample.picture, np.ones((8, 8, 1), np.uint8)).astype(np.int16)
         picture += np.random.default_rng(0).integers(-15, 16, picture.shape, np.int16)
-        large.append(Sample(sample.name, picture.clip(0, 255).astype(np.uint8), 8 * np.array(sample.boxes), sample.labels, sample.recording))
+        large.append(
+            Sample(
+                sample.name,
+                picture.clip(0, 255).astype(np.uint8),
+                8 * np.array(sample.boxes),
+                sample.labels,
+                sample.recording,
+            )
+        )
     data = write_dataset(tmp_path / "large", large, ["post", "bucket"])
     tried = []
     find = ColorDetector.find
     with monkeypatch.context() as patch:
-        patch.setattr(ColorDetector, "find", lambda self, picture: tried.append(max(picture.shape)) or find(self, picture))
+        patch.setattr(
+            ColorDetector, "find", lambda self, picture: tried.append(max(picture.shape)) or find(self, picture)
+        )
         detector = ColorDetector.from_dataset(data, progress=True)
     assert max(tried) <= 960 and "color learning" in capsys.readouterr().err
     small = ColorDetector.from_dataset(write_dataset(tmp_path / "small", samples(4, 3), ["post", "bucket"]))

@@ -114,7 +114,13 @@ def test_mean_hue_turns_with_the_circle(turn, spread):
 
 @pytest.mark.parametrize(
     "hues, weights, words",
-    [([], None, "N > 0"), ([0, 90], None, "cancel"), ([0, np.nan], None, "finite"), ([1, 2], [1], "one weight a hue"), ([5], [0], "cancel")],
+    [
+        ([], None, "N > 0"),
+        ([0, 90], None, "cancel"),
+        ([0, np.nan], None, "finite"),
+        ([1, 2], [1], "one weight a hue"),
+        ([5], [0], "cancel"),
+    ],
 )
 def test_mean_hue_refuses(hues, weights, words):
     with pytest.raises(InputError, match=words):

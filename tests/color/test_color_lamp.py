@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from robotlab.color import Band, LabBand, apply_gains, histogram, hsv, lighting_check, learn_lab_band
+from robotlab.color import Band, LabBand, apply_gains, histogram, hsv, learn_lab_band, lighting_check
 from robotlab.errors import InputError, PictureError
 
 BAND = Band((5, 18), (150, 255), (80, 255))
@@ -63,7 +63,12 @@ def test_a_picture_without_target_counts_against_it():
 
 def test_without_boxes_only_rivals():
     alone = lighting_check(scene(), BAND)
-    assert alone.usable and np.isnan(alone.coverage) and np.isnan(alone.hue_moved_deg) and "cannot be told" in alone.sentence
+    assert (
+        alone.usable
+        and np.isnan(alone.coverage)
+        and np.isnan(alone.hue_moved_deg)
+        and "cannot be told" in alone.sentence
+    )
     rivals = lighting_check(scene(ORANGE, (70, 60, 100, 70, ORANGE)), BAND)
     assert not rivals.usable and rivals.lookalikes == pytest.approx(300 / 500)
     none = lighting_check(scene(GREEN), BAND)
@@ -80,7 +85,12 @@ def test_lab_band_and_grey():
 
 
 def test_wrong_input_is_refused():
-    for pictures, boxes, words in (([], [], "at least one picture"), ([], None, "at least one picture"), ([scene()], [[]], "at least one box"), ([scene()], [], "one array of boxes")):
+    for pictures, boxes, words in (
+        ([], [], "at least one picture"),
+        ([], None, "at least one picture"),
+        ([scene()], [[]], "at least one box"),
+        ([scene()], [], "one array of boxes"),
+    ):
         with pytest.raises(InputError, match=words):
             lighting_check(pictures, BAND, boxes)
     with pytest.raises(PictureError):
@@ -92,7 +102,11 @@ def test_histogram_counts_pixels():
     colors = hsv(picture)
     for place, (scale, top) in enumerate((("hue", 180), ("saturation", 256), ("value", 256))):
         weights = colors[..., 1].ravel() / 255 if scale == "hue" else None
-        wanted = np.histogram(colors[..., place], bins=np.arange(top + 1) - 0.5, weights=weights if weights is None else weights.reshape(30, 40))[0]
+        wanted = np.histogram(
+            colors[..., place],
+            bins=np.arange(top + 1) - 0.5,
+            weights=weights if weights is None else weights.reshape(30, 40),
+        )[0]
         assert histogram(picture, scale) == pytest.approx(wanted)
     assert histogram(np.full((3, 3, 3), 90, np.uint8)).sum() == 0
     with pytest.raises(InputError, match="scale must be"):

@@ -14,16 +14,16 @@ from robotlab.color import (
     Shape,
     apply_gains,
     click_boxes,
-    core_pixels,
     connected_components,
+    core_pixels,
     hue_step,
     join_stacked,
     learn_band,
     learn_from_boxes,
     learn_lab_band,
 )
-from robotlab.errors import BoxError, InputError, ModelError, PictureError
 from robotlab.detections import Detections, Detector
+from robotlab.errors import BoxError, InputError, ModelError, PictureError
 
 ORANGE, BLUE, GREEN = (230, 110, 20), (30, 60, 200), (60, 110, 40)
 BANDS = {"post": Band((5, 18), (150, 255), (80, 255)), "bucket": Band((105, 125), (120, 255), (60, 255))}
@@ -35,7 +35,9 @@ def scene(*things, size=(120, 160), noise=0.0, seed=0):
     for x0, y0, x1, y1, color in things:
         picture[y0:y1, x0:x1] = color
     if noise:
-        picture = np.clip(picture + np.random.default_rng(seed).normal(0, noise, picture.shape), 0, 255).astype(np.uint8)
+        picture = np.clip(picture + np.random.default_rng(seed).normal(0, noise, picture.shape), 0, 255).astype(
+            np.uint8
+        )
     return picture
 
 
@@ -87,7 +89,10 @@ def test_solid_and_central_scores_higher():
 
 def test_nothing_found_is_nothing():
     assert len(ColorDetector(BANDS).detect(scene())) == 0
-    assert len(ColorDetector(BANDS, open_px=1, close_px=1, balance="gray world").detect(np.zeros((5, 5, 3), np.uint8))) == 0
+    assert (
+        len(ColorDetector(BANDS, open_px=1, close_px=1, balance="gray world").detect(np.zeros((5, 5, 3), np.uint8)))
+        == 0
+    )
 
 
 def test_shapes_choose():
@@ -101,7 +106,9 @@ def test_shapes_choose():
 
 
 def test_banded_post_is_joined():
-    picture = scene((50, 20, 60, 40, ORANGE), (50, 52, 60, 70, ORANGE), (50, 80, 60, 100, ORANGE), (100, 20, 108, 60, ORANGE))
+    picture = scene(
+        (50, 20, 60, 40, ORANGE), (50, 52, 60, 70, ORANGE), (50, 80, 60, 100, ORANGE), (100, 20, 108, 60, ORANGE)
+    )
     joined = ColorDetector(BANDS, shapes=Shape(join_gap=1.5), all_blobs=True).detect(picture)
     assert sorted(joined.boxes.tolist()) == [[50, 20, 60, 100], [100, 20, 108, 60]]
     apart = ColorDetector(BANDS, shapes=Shape(join_gap=0.5), all_blobs=True).detect(picture)
@@ -161,7 +168,9 @@ def test_lab_tracker():
     assert found.boxes.tolist() == [[10, 20, 20, 60]] and 0 < found.scores[0] <= 1
 
 
-@pytest.mark.parametrize("color", [ORANGE, BLUE, (200, 20, 40), (230, 30, 20), (180, 40, 190), (210, 210, 215), (25, 25, 30)])
+@pytest.mark.parametrize(
+    "color", [ORANGE, BLUE, (200, 20, 40), (230, 30, 20), (180, 40, 190), (210, 210, 215), (25, 25, 30)]
+)
 def test_learned_from_one_box_finds_it_again(color):
     picture = scene((30, 20, 50, 80, color), noise=4, seed=3)
     detector = ColorDetector.learn(picture, [[30, 20, 50, 80]], "thing", close_px=1)
@@ -184,7 +193,10 @@ def test_learning_shrugs_off_gaps_and_grey():
     orange = np.clip(rng.normal(ORANGE, 5, (700, 3)), 0, 255)
     gray = np.repeat(rng.integers(40, 200, (250, 1)), 3, axis=1) + rng.integers(-2, 3, (250, 3))
     green = np.clip(rng.normal(GREEN, 5, (200, 3)), 0, 255)
-    clean, dirty = learn_band(orange.astype(np.uint8)), learn_band(np.concatenate([orange, gray, green]).astype(np.uint8))
+    clean, dirty = (
+        learn_band(orange.astype(np.uint8)),
+        learn_band(np.concatenate([orange, gray, green]).astype(np.uint8)),
+    )
     assert abs(hue_step(dirty.hue_center, clean.hue_center)) <= 4
     # Orange turns by under 60 degrees; the leaves' hue, 47, stays out.
     assert not dirty.mask(green.astype(np.uint8)[None]).any()
@@ -278,14 +290,18 @@ def test_wrong_pictures_are_refused():
 
 def test_mask_is_what_blobs_are_made_of():
     picture = scene((10, 20, 20, 60, ORANGE), noise=30)
-    detector = ColorDetector(BANDS["post"], open_px=0, close_px=1, balance="gray world", shapes=Shape(min_area_px=1), all_blobs=True)
+    detector = ColorDetector(
+        BANDS["post"], open_px=0, close_px=1, balance="gray world", shapes=Shape(min_area_px=1), all_blobs=True
+    )
     blobs, _ = detector.blobs(detector.balanced(picture))
     assert np.array_equal(blobs.boxes, connected_components(detector.mask(picture)).boxes)
 
 
 DETECTORS = [
     ColorDetector(Band((170, 8))),
-    ColorDetector(BANDS, ["crate", "bucket", "post"], shapes={"post": Shape(9, (0.1, 0.5), 0.25, 2.0)}, all_blobs=True, open_px=1),
+    ColorDetector(
+        BANDS, ["crate", "bucket", "post"], shapes={"post": Shape(9, (0.1, 0.5), 0.25, 2.0)}, all_blobs=True, open_px=1
+    ),
     ColorDetector([LabBand((60.5, 40, 1 / 3), 22.5, 0.5)], ["post"], close_px=2, balance="gray world"),
     ColorDetector(BANDS, balance=(1.5, 1, 0.3)),
 ]
@@ -298,7 +314,11 @@ def test_file_gives_the_same_tracker(detector, tmp_path):
     assert again == detector and again.classes == detector.classes
     picture = scene((10, 20, 20, 60, ORANGE), noise=9)
     one, other = detector.detect(picture), again.detect(picture)
-    assert isinstance(one, Detections) and np.array_equal(one.boxes, other.boxes) and np.array_equal(one.scores, other.scores)
+    assert (
+        isinstance(one, Detections)
+        and np.array_equal(one.boxes, other.boxes)
+        and np.array_equal(one.scores, other.scores)
+    )
     assert path.stat().st_size < 2000
 
 
@@ -321,8 +341,7 @@ def damaged():
     from robotlab.color.store import color_detector_to_json
 
     def spoil(value):
-        for wrong in (None, -1, "x", [], {}, 1e999, float("nan")):
-            yield wrong
+        yield from (None, -1, "x", [], {}, 1e999, float("nan"))
         if isinstance(value, dict):
             for key in value:
                 yield {other: value[other] for other in value if other != key}

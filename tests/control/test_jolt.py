@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from robotlab.errors import MotionError
 from robotlab.control import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
+from robotlab.errors import MotionError
 
 G = 9.81
 

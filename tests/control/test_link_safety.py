@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from robotlab.errors import MotionError
 from robotlab.control import (
     Board,
     DifferentialDrive,
@@ -24,6 +23,7 @@ from robotlab.control import (
     promised_stop_m,
 )
 from robotlab.control.link import BOARD_TIMEOUT_S, crc8, frame, unframe
+from robotlab.errors import MotionError
 
 
 class Clock:
@@ -272,7 +272,9 @@ class TestWatchdog:
         clock.now += jump
         assert dog.check().part == "clock"
 
-    @pytest.mark.parametrize(("rate", "trips"), [(1.0, False), (0.9, False), (1.1, False), (0.0, True), (0.5, True), (2.0, True)])
+    @pytest.mark.parametrize(
+        ("rate", "trips"), [(1.0, False), (0.9, False), (1.1, False), (0.0, True), (0.5, True), (2.0, True)]
+    )
     def test_two_clocks_are_held_against_each_other(self, rate, trips):
         first, second = Clock(), Clock()
         dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=first, steady=second)
@@ -446,7 +448,10 @@ class TestRampThread:
     def test_it_starts_once_and_owns_its_link(self):
         link = Recorder()
         with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0) as thread:
-            with pytest.raises(MotionError, match="must have one owner"), RampThread(link, DifferentialDrive(), max_accel_mps2=1.0):
+            with (
+                pytest.raises(MotionError, match="must have one owner"),
+                RampThread(link, DifferentialDrive(), max_accel_mps2=1.0),
+            ):
                 pass
         with pytest.raises(MotionError, match="must be started once"), thread:
             pass
@@ -455,12 +460,20 @@ class TestRampThread:
 
     def test_it_stops_although_the_clock_gives_nothing_any_more(self):
         link, broken = Recorder(), []
-        with pytest.raises(RuntimeError, match="mine"):
-            with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=5, clock=lambda: None if broken else time.monotonic()) as thread:
-                thread.want(0.5, 0.0)
-                time.sleep(0.5)
-                broken.append(1)
-                raise RuntimeError("mine")
+        with (
+            pytest.raises(RuntimeError, match="mine"),
+            RampThread(
+                link,
+                DifferentialDrive(),
+                max_accel_mps2=2.0,
+                rate_hz=5,
+                clock=lambda: None if broken else time.monotonic(),
+            ) as thread,
+        ):
+            thread.want(0.5, 0.0)
+            time.sleep(0.5)
+            broken.append(1)
+            raise RuntimeError("mine")
         assert link.stops == 1 and _lefts(link)[-1] == 0.0
 
     def test_after_a_silence_of_the_link_it_begins_at_zero(self):
@@ -475,7 +488,9 @@ class TestRampThread:
                 super().send(left_mps, right_mps)
 
         link = Sleeps()
-        with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=50, command_s=9.0, limits_s={"link": 5.0}) as thread:
+        with RampThread(
+            link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=50, command_s=9.0, limits_s={"link": 5.0}
+        ) as thread:
             thread.want(0.5, 0.0)
             time.sleep(1.2)
         gaps = [(later[0] - sooner[0], later[1]) for sooner, later in zip(link.sent, link.sent[1:], strict=False)]

@@ -6,7 +6,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from robotlab.errors import MotionError
 from robotlab.control import (
     JerkRamp,
     Motor,
@@ -17,6 +16,7 @@ from robotlab.control import (
     speed_change_time_s,
     stopping_distance_m,
 )
+from robotlab.errors import MotionError
 
 
 @pytest.mark.parametrize(("distance", "v", "a", "seconds"), [(1, 0.5, 0.5, 3.0), (0.25, 1, 1, 1.0), (2, 0.4, 0.8, 5.5)])
@@ -104,8 +104,12 @@ def test_bad_limits_are_refused():
         JerkRamp(1.0, float("nan"))
 
 
-@pytest.mark.parametrize("make", [lambda: Ramp(0.8, start=0.3), lambda: Ramp(None, start=0.3), lambda: JerkRamp(0.8, 4.0, start=0.3)])
-@pytest.mark.parametrize(("wanted", "dt"), [(float("nan"), 0.01), (float("inf"), 0.01), (0.5, 0.0), (0.5, -0.01), (0.5, float("nan"))])
+@pytest.mark.parametrize(
+    "make", [lambda: Ramp(0.8, start=0.3), lambda: Ramp(None, start=0.3), lambda: JerkRamp(0.8, 4.0, start=0.3)]
+)
+@pytest.mark.parametrize(
+    ("wanted", "dt"), [(float("nan"), 0.01), (float("inf"), 0.01), (0.5, 0.0), (0.5, -0.01), (0.5, float("nan"))]
+)
 def test_a_step_without_sense_is_refused_and_leaves_the_speed(make, wanted, dt):
     ramp = make()
     with pytest.raises(MotionError, match="a ramp needs a finite wanted speed"):

@@ -6,20 +6,20 @@ import control
 import numpy as np
 import pytest
 
-from robotlab.errors import MotionError
 from robotlab.control import (
     continuous_bearing,
     continuous_critical,
     continuous_limit,
     find_gain_limit,
+    gain_sweep,
     growth_per_frame,
     loop_limit,
     margins,
     sampled_bearing,
     sampled_critical,
     sampled_limit,
-    gain_sweep,
 )
+from robotlab.errors import MotionError
 
 # Levin and May, Theor. Popul. Biol. 9:178-187, 1976 (from memory; recomputed
 # from the eigenvalues with NumPy): limit and largest gain without overshoot.
@@ -75,7 +75,15 @@ def test_margins_against_published_and_control(kt, gain_margin, phase_deg):
 @pytest.mark.parametrize(
     ("kt", "peak"),
     # Textbook values, recomputed: heading after a step of 1.
-    [(1 / math.e, 1.0), (0.4, 1.000707), (0.5, 1.040520), (math.pi / 4, 1.287387), (1.0, 1.5), (1.3, 1.8), (1.55, 2.05)],
+    [
+        (1 / math.e, 1.0),
+        (0.4, 1.000707),
+        (0.5, 1.040520),
+        (math.pi / 4, 1.287387),
+        (1.0, 1.5),
+        (1.3, 1.8),
+        (1.55, 2.05),
+    ],
 )
 def test_step_peaks(kt, peak):
     t = np.linspace(0, 30, 60_001)
@@ -118,7 +126,9 @@ def test_loop_limit_with_lag_agrees_with_control(delay, lag):
     assert loop_limit(frame, delay, lag) == pytest.approx(gm, rel=2e-3)
 
 
-@pytest.mark.parametrize(("frame", "delay", "lag"), [(0.1, 0.13, 0.0), (0.1, 0.25, 0.12), (0.05, 0.02, 0.2), (0.2, 0.0, 0.1)])
+@pytest.mark.parametrize(
+    ("frame", "delay", "lag"), [(0.1, 0.13, 0.0), (0.1, 0.25, 0.12), (0.05, 0.02, 0.2), (0.2, 0.0, 0.1)]
+)
 def test_loop_limit_agrees_with_a_finely_stepped_loop(frame, delay, lag):
     def loop(gain, fine=200, frames=600):
         dt = frame / fine
@@ -158,14 +168,21 @@ def test_search_refuses_a_bad_start():
 @pytest.mark.parametrize("delay_s", [0.1, 0.3])
 def test_search_finds_the_limit_of_a_trolley_whose_limits_hold_the_swing(delay_s):
     """Past the limit the ramp and the yaw limit keep the swing from growing; theory: the eigenvalues."""
-    from robotlab.loop import GroundTruthDetector, Settings, simulate
     from robotlab.greenhouse import WALKS, Walk
+    from robotlab.loop import GroundTruthDetector, Settings, simulate
 
     still = Walk("still", "The post stands.", (0.0, 60.0), ((2.0, 0.0), (2.0, 0.0)), WALKS["straight"].scene)
     settings = Settings(delay_s=delay_s, drive_gain=0.0)
 
     def loop(gain):
-        run = simulate(GroundTruthDetector(), still, settings=settings.but(turn_gain=gain), duration_s=20, start=(0, 0, -0.02), pictures=False)
+        run = simulate(
+            GroundTruthDetector(),
+            still,
+            settings=settings.but(turn_gain=gain),
+            duration_s=20,
+            start=(0, 0, -0.02),
+            pictures=False,
+        )
         return run.true_bearings_rad[::5]
 
     found = find_gain_limit(loop, first_gain=1.0, tolerance=0.01)

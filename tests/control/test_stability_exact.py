@@ -7,22 +7,24 @@ import control
 import numpy as np
 import pytest
 
-from robotlab.errors import MotionError
 from robotlab.control import (
     continuous_bearing,
     find_gain_limit,
     growth_per_frame,
     loop_limit,
     margins,
+    oscillation_growth,
     sampled_bearing,
     sampled_limit,
-    oscillation_growth,
 )
+from robotlab.errors import MotionError
 
 
 def loop_of_control(frame_s, delay_frames, lag_s):
     """Open loop from bearing to bearing at gain 1: hold, motor lag, integrator, delay; by python-control."""
-    plant = control.c2d(control.tf([1.0], [lag_s, 1.0, 0.0]) if lag_s else control.tf([1.0], [1.0, 0.0]), frame_s, "zoh")
+    plant = control.c2d(
+        control.tf([1.0], [lag_s, 1.0, 0.0]) if lag_s else control.tf([1.0], [1.0, 0.0]), frame_s, "zoh"
+    )
     z = control.tf([1.0, 0.0], [1.0], frame_s)
     return plant / z**delay_frames if delay_frames else plant
 
@@ -90,7 +92,9 @@ def test_growth_of_swings_beyond_all_floats():
 def test_long_tests_find_the_limit_within_a_per_cent_from_any_start(d):
     # Levin and May, 1976 (from memory).
     for first in (0.011, 0.4):
-        search = find_gain_limit(lambda a: sampled_bearing(a, d, 6000), first_gain=first * sampled_limit(d), tolerance=1e-3)
+        search = find_gain_limit(
+            lambda a: sampled_bearing(a, d, 6000), first_gain=first * sampled_limit(d), tolerance=1e-3
+        )
         assert search.limit == pytest.approx(sampled_limit(d), rel=0.01)
 
 

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from robotlab.design_sheet.measure_motion import standing
-from robotlab.loop import GroundTruthDetector, Settings, simulate
-from robotlab.errors import MotionError
 from robotlab.control import FeedForwardTurn, Motor, PDTurn, sign_check, speed_toward, turn_toward
+from robotlab.design_sheet.measure_motion import standing
+from robotlab.errors import MotionError
+from robotlab.loop import GroundTruthDetector, Settings, simulate
 
 
 def test_target_right_of_centre_needs_a_negative_yaw_rate():
@@ -75,7 +75,10 @@ def test_no_command_comes_of_what_is_no_number():
             turn_toward(*arguments, 1.0)
     with pytest.raises(MotionError, match="distance, gain and bearing must be numbers"):
         speed_toward(math.nan, 1.0, 1.0, 0.6)
-    for law, step in ((PDTurn(1.0, 1.0), lambda law, b: law.step(b, 0.1)), (FeedForwardTurn(1.0), lambda law, b: law.step(b, 0.0, 0.1))):
+    for law, step in (
+        (PDTurn(1.0, 1.0), lambda law, b: law.step(b, 0.1)),
+        (FeedForwardTurn(1.0), lambda law, b: law.step(b, 0.0, 0.1)),
+    ):
         step(law, 0.1)
         with pytest.raises(MotionError, match="must be finite"):
             step(law, math.nan)
@@ -118,11 +121,17 @@ class TestSignCheck:
         check = sign_check(self.seen, [0.0] * 6, [0.001] * 6)
         assert not check.ok and not check.flees
 
-    @pytest.mark.parametrize("plug", [lambda left, right: (-left, right), lambda left, right: (right, right)], ids=["turned round", "one output"])
+    @pytest.mark.parametrize(
+        "plug",
+        [lambda left, right: (-left, right), lambda left, right: (right, right)],
+        ids=["turned round", "one output"],
+    )
     def test_wheels_that_turn_alike_are_told_from_standing_ones(self, plug):
         pairs = [plug(*pair) for pair in zip(*self.wheels(+1))]
         check = sign_check(self.seen, [left for left, _ in pairs], [right for _, right in pairs])
-        assert not check.ok and not check.flees and "with the target on the left both wheels turn alike" in check.message
+        assert (
+            not check.ok and not check.flees and "with the target on the left both wheels turn alike" in check.message
+        )
 
     def test_lengths_must_agree(self):
         with pytest.raises(MotionError, match="equally long"):
@@ -136,6 +145,13 @@ def test_a_derivative_part_takes_off_overshoot_with_motor_lag_and_without(lag_s)
     for law in ("p", "pd"):
         settings = Settings(delay_s=0.3, motor=Motor(lag_s=lag_s), drive_gain=0.0, law=law, damping=0.3)
         settings = settings.but(turn_gain=settings.safe_gain)
-        run = simulate(GroundTruthDetector(), standing(2.0), settings=settings, duration_s=6, start=(0.0, 0.0, -math.radians(15)), pictures=False)
+        run = simulate(
+            GroundTruthDetector(),
+            standing(2.0),
+            settings=settings,
+            duration_s=6,
+            start=(0.0, 0.0, -math.radians(15)),
+            pictures=False,
+        )
         over_deg.append(-math.degrees(run.true_bearings_rad.min()))
     assert over_deg == pytest.approx({0.0: [4.2, 1.0], 0.1: [4.8, 1.3]}[lag_s], abs=0.1)

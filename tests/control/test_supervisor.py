@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 from walk_supervisor import DELAY, PERIOD, SILENCE, TIMEOUT, TOP, TOP_YAW, Checked, walk
 
-from robotlab.errors import MotionError
 from robotlab.control import HALT, StopState, Supervisor
+from robotlab.errors import MotionError
 
 
 def test_a_long_walk_breaks_no_invariant():

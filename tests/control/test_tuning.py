@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from robotlab.errors import MotionError
 from robotlab.control import continuous_bearing, loop_limit, measure_oscillation, sampled_bearing, sampled_limit
+from robotlab.errors import MotionError
 
 
 @pytest.mark.parametrize("d", [1, 2, 3, 5, 10])
@@ -52,15 +52,22 @@ def test_no_swing_is_no_ratio():
 
 def test_the_simulated_trolley_swings_at_the_limit_of_its_loop():
     """Frames, delay, motor lag, ramp and exact arcs together, against the eigenvalues."""
-    from robotlab.loop import GroundTruthDetector, Settings, simulate
     from robotlab.greenhouse import WALKS, Walk
+    from robotlab.loop import GroundTruthDetector, Settings, simulate
 
     still = Walk("still", "The post stands.", (0.0, 60.0), ((2.0, 0.0), (2.0, 0.0)), WALKS["straight"].scene)
     settings = Settings(delay_s=0.3, drive_gain=0.0)
     limit = loop_limit(0.1, 0.3, settings.motor.lag_s)
 
     def ratio(gain):
-        run = simulate(GroundTruthDetector(), still, settings=settings.but(turn_gain=gain), duration_s=10, start=(0, 0, -0.02), pictures=False)
+        run = simulate(
+            GroundTruthDetector(),
+            still,
+            settings=settings.but(turn_gain=gain),
+            duration_s=10,
+            start=(0, 0, -0.02),
+            pictures=False,
+        )
         return measure_oscillation(run.bearings_rad[:90], 0.1).ratio
 
     assert ratio(0.97 * limit) < 1 < ratio(1.03 * limit)

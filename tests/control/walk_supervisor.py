@@ -23,8 +23,18 @@ class Checked:
 
     def __init__(self, t_s=0.0):
         self.t, self.shift = t_s, 0.0
-        self.stop = Supervisor(t_s, t_s, max_accel_mps2=ACCEL, max_yaw_accel_radps2=YAW_ACCEL, period_s=PERIOD, command_s=HOLD, limits_s=LIMITS, delay_s=DELAY,
-                               max_age_s=SILENCE, board_timeout_s=TIMEOUT)  # fmt: skip
+        self.stop = Supervisor(
+            t_s,
+            t_s,
+            max_accel_mps2=ACCEL,
+            max_yaw_accel_radps2=YAW_ACCEL,
+            period_s=PERIOD,
+            command_s=HOLD,
+            limits_s=LIMITS,
+            delay_s=DELAY,
+            max_age_s=SILENCE,
+            board_timeout_s=TIMEOUT,
+        )
         self.begin()
 
     def begin(self):
@@ -92,7 +102,10 @@ class Checked:
             assert abs(value) <= abs(before) + room + 1e-9, (order, self.confirmed)
         # A wish that nobody renews makes nothing faster.
         if self.t - self.wanted_at > HOLD:
-            assert all(abs(value) <= abs(before) + 1e-9 for value, before in zip(order, self.last, strict=True)), (order, self.last)
+            assert all(abs(value) <= abs(before) + 1e-9 for value, before in zip(order, self.last, strict=True)), (
+                order,
+                self.last,
+            )
         if heard:
             self.heard, self.v = self.t, max(abs(order[0]), 0.0)
         if confirmed and heard:
@@ -107,13 +120,18 @@ class Checked:
 
     def check_way(self):
         """The way since the last good picture was taken."""
-        promise = promised_stop_m(TOP, ACCEL, silence_s=SILENCE, check_s=2 * PERIOD, delay_s=DELAY, board_timeout_s=TIMEOUT)
+        promise = promised_stop_m(
+            TOP, ACCEL, silence_s=SILENCE, check_s=2 * PERIOD, delay_s=DELAY, board_timeout_s=TIMEOUT
+        )
         assert self.way <= promise, (self.way, promise)
 
 
 def walk(steps: int, seed: int = 0) -> dict[str, int]:
     """So many steps; counts of what has been met."""
-    rng, met = random.Random(seed), {"faults": 0, "halts": 0, "restarts": 0, "moving": 0, "at top speed": 0, "silences": 0}
+    rng, met = (
+        random.Random(seed),
+        {"faults": 0, "halts": 0, "restarts": 0, "moving": 0, "at top speed": 0, "silences": 0},
+    )
     it, broken, left = Checked(), set(), 0
     for _ in range(steps):
         # Now and then parts break, for a while.
@@ -134,7 +152,9 @@ def walk(steps: int, seed: int = 0) -> dict[str, int]:
         if rng.random() < 0.4:
             stamp = it.now - DELAY
             if "camera" in broken:
-                stamp = rng.choice((stamp - 1.5, it.now + 1.0, math.nan, -math.inf, math.inf, it.stamp or 0.0, it.now - 0.3, it.now))
+                stamp = rng.choice(
+                    (stamp - 1.5, it.now + 1.0, math.nan, -math.inf, math.inf, it.stamp or 0.0, it.now - 0.3, it.now)
+                )
             if "camera" not in broken or rng.random() < 0.3:
                 it.picture(stamp)
         if "detector" not in broken and rng.random() < 0.4:

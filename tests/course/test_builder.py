@@ -9,7 +9,7 @@ from robotlab.course.builder import build, main, read_source
 from robotlab.course.kernel import KernelMatch, environment_of
 from robotlab.course.outputs import LessonError, tidy
 
-SOURCE = '''# %% [markdown]
+SOURCE = """# %% [markdown]
 # # A small lesson
 
 # %% tags=["explore"]
@@ -31,7 +31,7 @@ print(half)  if half(2) is None else print(f"{half(width_px):.1f}")
 import matplotlib.pyplot as plt
 _, axes = plt.subplots(figsize=(2, 1))
 _ = axes.plot([0, width_px])
-'''
+"""
 
 
 @pytest.fixture
@@ -72,7 +72,11 @@ def test_who_gets_which_cell(built):
 
 def test_the_learners_notebook_is_not_run_and_the_worked_one_is(built):
     _, lessons, worked = built
-    assert all(cell["outputs"] == [] and cell["execution_count"] is None for cell in cells(lessons) if cell["cell_type"] == "code")
+    assert all(
+        cell["outputs"] == [] and cell["execution_count"] is None
+        for cell in cells(lessons)
+        if cell["cell_type"] == "code"
+    )
     ran = [cell for cell in cells(worked) if cell["cell_type"] == "code"]
     assert [cell["execution_count"] for cell in ran] == [1, 2, 3]
     assert "".join(ran[0]["outputs"][0]["text"]) == "320 px\n"
@@ -81,10 +85,16 @@ def test_the_learners_notebook_is_not_run_and_the_worked_one_is(built):
 
 def test_shared_cells_have_one_id_in_both_and_an_edit_elsewhere_leaves_it(built, folders):
     learner, teacher = cells(built[1]), cells(built[2])
-    same = [(a["id"], b["id"]) for a, b in zip(learner, teacher) if a["metadata"].get("tags") not in (["starter"], ["worked"])]
+    same = [
+        (a["id"], b["id"])
+        for a, b in zip(learner, teacher)
+        if a["metadata"].get("tags") not in (["starter"], ["worked"])
+    ]
     assert all(a == b for a, b in same)
     source, lessons, worked = folders
-    (source / "00_small.py").write_text(SOURCE.replace("# # A small lesson", "# # A small lesson\n# More text.\n\n# %%\n1 + 1"))
+    (source / "00_small.py").write_text(
+        SOURCE.replace("# # A small lesson", "# # A small lesson\n# More text.\n\n# %%\n1 + 1")
+    )
     build(source, lessons, worked)
     assert {cell["id"] for cell in learner[1:]} < {cell["id"] for cell in cells(lessons)}
 
@@ -99,11 +109,20 @@ def test_check_finds_every_kind_of_drift(folders):
     source, lessons, worked = folders
     build(*folders)
     assert build(*folders, check=True) == []
-    learner, teacher, still = lessons / "00_small.ipynb", worked / "00_small.ipynb", lessons / "pictures" / "00_line.png"
+    learner, teacher, still = (
+        lessons / "00_small.ipynb",
+        worked / "00_small.ipynb",
+        lessons / "pictures" / "00_line.png",
+    )
     for path, old, new, said in (
         (learner, "320", "321", "lessons/00_small.ipynb differs from its source"),
         (teacher, "return width_px / 2", "return width_px // 2", "worked/00_small.ipynb differs from its source"),
-        (teacher, '"execution_count": 2', '"execution_count": null', "worked/00_small.ipynb has 1 code cells that were not run"),
+        (
+            teacher,
+            '"execution_count": 2',
+            '"execution_count": null',
+            "worked/00_small.ipynb has 1 code cells that were not run",
+        ),
     ):
         text = path.read_text()
         assert old in text
@@ -178,7 +197,9 @@ def test_a_cell_whose_output_is_its_machines_affair_keeps_its_pictures_only():
 
 def test_a_link_to_a_page_beside_the_lessons_works_from_both_notebooks(folders):
     source, lessons, worked = folders
-    (source / "00_small.py").write_text("# %% [markdown]\n# # Small\n#\n# The [glossary](glossary.md), and [more](01_next.ipynb).\n")
+    (source / "00_small.py").write_text(
+        "# %% [markdown]\n# # Small\n#\n# The [glossary](glossary.md), and [more](01_next.ipynb).\n"
+    )
     build(*folders)
     texts = ["".join(cells(folder)[0]["source"]).splitlines()[-1] for folder in (lessons, worked)]
     assert texts == [f"The [glossary]({place}glossary.md), and [more](01_next.ipynb)." for place in ("", "../lessons/")]
@@ -210,7 +231,8 @@ def test_command_gives_its_exit_codes(folders, capsys):
 
 
 @pytest.mark.parametrize(
-    ("same", "words"), [(True, "one environment"), (False, "Close Jupyter and start it with robotlab open"), (None, "robotlab open")]
+    ("same", "words"),
+    [(True, "one environment"), (False, "Close Jupyter and start it with robotlab open"), (None, "robotlab open")],
 )
 def test_kernel_and_jupyter_are_compared_in_words(same, words):
     assert words in KernelMatch(same, "here", "there").text()

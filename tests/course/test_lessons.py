@@ -9,12 +9,11 @@ import json
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 import robotlab
-from pathlib import Path
-
 from robotlab.course.builder import build
 
 ROOT = Path(robotlab.__file__).resolve().parents[1]
@@ -35,10 +34,22 @@ def test_notebooks_are_what_their_sources_say():
 def run(path, how):
     """All cells of a notebook, in a kernel of this Python."""
     words = [
-        sys.executable, "-m", "pytest", how, "--nbval-current-env", f"--nbval-cell-timeout={CELL_TIMEOUT_S}",
+        sys.executable,
+        "-m",
+        "pytest",
+        how,
+        "--nbval-current-env",
+        f"--nbval-cell-timeout={CELL_TIMEOUT_S}",
         # Its own rules: a warning of the runner itself is no fault of a lesson.
-        "-p", "no:cacheprovider", "-o", "filterwarnings=default", "-o", "addopts=", "-q", str(path),
-    ]  # fmt: skip
+        "-p",
+        "no:cacheprovider",
+        "-o",
+        "filterwarnings=default",
+        "-o",
+        "addopts=",
+        "-q",
+        str(path),
+    ]
     ran = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, stdin=subprocess.DEVNULL, check=False)
     assert ran.returncode == 0, ran.stdout[-6000:] + ran.stderr[-2000:]
     cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
@@ -82,7 +93,18 @@ def test_a_lesson_has_the_parts_every_lesson_has(name):
         for cell in json.loads((LESSONS / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"]
         if cell["cell_type"] == "markdown"
     )
-    places = [text.find(words) for words in ("What you will have", "Time", "**Predict.**", "**Why.**", "What to remember", "On your own", "Sources")]
+    places = [
+        text.find(words)
+        for words in (
+            "What you will have",
+            "Time",
+            "**Predict.**",
+            "**Why.**",
+            "What to remember",
+            "On your own",
+            "Sources",
+        )
+    ]
     assert -1 not in places
     minutes = re.search(r"(\d+) minutes", text)
     assert 25 <= int(minutes[1]) <= 50

@@ -17,7 +17,6 @@ import robotlab.cli.commands
 import robotlab.environment
 from robotlab.cli import main
 
-
 FIRST = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "00_start_here.ipynb"
 
 
@@ -38,20 +37,28 @@ def test_open_serves_the_first_lesson_without_a_home_or_a_display(course, tmp_pa
     log, a_file = tmp_path / "open.log", tmp_path / "a_file"
     a_file.touch()
     # Below a file nothing can be written, not even by root.
-    own = {name: value for name, value in os.environ.items() if not name.startswith(("JUPYTER", "IPYTHON", "MPLCONFIG"))}
+    own = {
+        name: value for name, value in os.environ.items() if not name.startswith(("JUPYTER", "IPYTHON", "MPLCONFIG"))
+    }
     own |= {"HOME": str(a_file / "home"), "DISPLAY": "", "WAYLAND_DISPLAY": ""}
     shy = [] if sys.platform.startswith("linux") else ["--no-browser"]
     with log.open("w") as out:
         process = subprocess.Popen(
             [sys.executable, "-m", "robotlab", "open", *shy, "--port", str(port)],
-            stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT, env=own, cwd=course,
-        )  # fmt: skip
+            stdin=subprocess.DEVNULL,
+            stdout=out,
+            stderr=subprocess.STDOUT,
+            env=own,
+            cwd=course,
+        )
     try:
         until = time.monotonic() + 90
         found = None
         while found is None and process.poll() is None and time.monotonic() < until:
             time.sleep(0.1)
-            found = re.search(rf"http://(?:localhost|127\.0\.0\.1):{port}/lab/tree/lessons/00_start_here\.ipynb\S*", log.read_text())
+            found = re.search(
+                rf"http://(?:localhost|127\.0\.0\.1):{port}/lab/tree/lessons/00_start_here\.ipynb\S*", log.read_text()
+            )
         assert found, log.read_text()[-2000:]
         with urllib.request.urlopen(found[0], timeout=30) as reply:
             assert reply.status == 200 and b"JupyterLab" in reply.read()

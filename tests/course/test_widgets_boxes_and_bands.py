@@ -5,9 +5,9 @@ import pytest
 
 from robotlab.color import Band
 from robotlab.errors import InputError
-from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
 from robotlab.image import decode
+from robotlab.loop import default_camera
 from robotlab.widgets import ColorBands, TwoBoxes
 from robotlab.widgets.color_bands import _outside
 

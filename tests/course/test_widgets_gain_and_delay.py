@@ -47,7 +47,10 @@ def test_the_text_and_the_swings_know_the_published_limit(delay_s, limit):
     for share, dies_out in ((0.95, True), (1.05, False)):
         gain = round(share * limit, 1)
         text = move(widget, gain=gain, delay_s=delay_s)
-        said, percent = float(re.search(r"ultimate gain, ([\d.]+) 1/s", text)[1]), int(re.search(r"(\d+) % of the ultimate gain", text)[1])
+        said, percent = (
+            float(re.search(r"ultimate gain, ([\d.]+) 1/s", text)[1]),
+            int(re.search(r"(\d+) % of the ultimate gain", text)[1]),
+        )
         assert said == pytest.approx(limit, abs=0.005)
         assert percent == round(100 * gain / limit)
         ratio = measure_oscillation(turn_after_jump(gain, round(10 * delay_s)).bearing_rad[::5], 0.1).ratio

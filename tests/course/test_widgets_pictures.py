@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.loop import default_camera
 from robotlab.greenhouse import WALKS, render
 from robotlab.image import decode, resize
+from robotlab.loop import default_camera
 from robotlab.widgets import CameraView, Resizing
 from robotlab.widgets.resizing import standing_out, without_post
 

@@ -3,11 +3,15 @@
 import pytest
 
 from robotlab.errors import InputError
-from robotlab.loop import GroundTruthDetector, share_on_post, simulate
 from robotlab.greenhouse import WALKS
+from robotlab.loop import GroundTruthDetector, share_on_post, simulate
 from robotlab.widgets import ReplayChoice
 
-EYES = {"sharp": GroundTruthDetector(), "dim": GroundTruthDetector(smallest_px=90), "blind": GroundTruthDetector(miss=1.0)}
+EYES = {
+    "sharp": GroundTruthDetector(),
+    "dim": GroundTruthDetector(smallest_px=90),
+    "blind": GroundTruthDetector(miss=1.0),
+}
 
 
 @pytest.fixture
@@ -37,7 +41,10 @@ def test_it_begins_with_the_first_walk_and_the_first_two(show):
     assert [row["options"] for row in show.lists] == [["weave", "straight", "reverse"], list(EYES), list(EYES)]
     run = simulate(EYES["dim"], WALKS["weave"], pictures=False, duration_s=4)
     scores = run.scores()
-    assert f"dim: on the post in {100 * share_on_post(run):.0f} % of the pictures, distance {scores['distance_error_m']:.2f} m off." in show.text
+    assert (
+        f"dim: on the post in {100 * share_on_post(run):.0f} % of the pictures, distance {scores['distance_error_m']:.2f} m off."
+        in show.text
+    )
     assert show.page.count("<canvas") == 2 and "sharp beside dim" in show.alt and show.text in repr(show)
 
 
@@ -61,7 +68,8 @@ def test_a_tracker_that_raises_leaves_the_old_replay_and_says_why(show):
 
 
 @pytest.mark.parametrize(
-    ("walks", "detectors"), [([], ["a", "b"]), (["weave"], ["a"]), (["weave"], ["a", "a"]), (["weave", "weave"], ["a", "b"])]
+    ("walks", "detectors"),
+    [([], ["a", "b"]), (["weave"], ["a"]), (["weave"], ["a", "a"]), (["weave", "weave"], ["a", "b"])],
 )
 def test_bad_lists_get_one_clear_error(walks, detectors):
     with pytest.raises(InputError, match="different names"):

@@ -10,10 +10,10 @@ import pytest
 from robotlab.boxes import clip
 from robotlab.course import shipped
 from robotlab.data import open_dataset
+from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.image import decode
 from robotlab.metrics import evaluate
-from robotlab.detections import Detections
 from robotlab.widgets import ThresholdCurve
 
 
@@ -36,7 +36,11 @@ def found(data):
         labels = np.concatenate([entry.labels, entry.labels, [0]])
         labels = np.where(rng.random(len(labels)) < 0.1, (labels + 1) % 3, labels)
         own = np.array([order.index(label) for label in labels])
-        rows.append(Detections(clip(boxes, 320, 240), rng.random(len(boxes)).round(2), own, [data.classes[place] for place in order]))
+        rows.append(
+            Detections(
+                clip(boxes, 320, 240), rng.random(len(boxes)).round(2), own, [data.classes[place] for place in order]
+            )
+        )
     return rows
 
 
@@ -51,7 +55,12 @@ def counts(widget):
 
 
 def aligned(data, found):
-    return [Detections(one.boxes, one.scores, [data.classes.index(one.classes[label]) for label in one.labels], data.classes) for one in found]
+    return [
+        Detections(
+            one.boxes, one.scores, [data.classes.index(one.classes[label]) for label in one.labels], data.classes
+        )
+        for one in found
+    ]
 
 
 @pytest.mark.parametrize("score", [0.0, 0.13, 0.5, 0.97])
@@ -75,15 +84,30 @@ def test_counts_at_other_overlaps_are_those_of_pycocotools(data, found, limit):
     ids = [entry.id for entry in data]
     notes, rows = [], []
     for entry, one in zip(data, aligned(data, found)):
-        for box, label, area, crowd in zip(entry.boxes.tolist(), entry.labels.tolist(), entry.areas.tolist(), entry.crowd.tolist()):
+        for box, label, area, crowd in zip(
+            entry.boxes.tolist(), entry.labels.tolist(), entry.areas.tolist(), entry.crowd.tolist()
+        ):
             x0, y0, x1, y1 = box
-            notes.append({"image_id": entry.id, "category_id": label, "bbox": [x0, y0, x1 - x0, y1 - y0], "area": area, "iscrowd": int(crowd)})
+            notes.append(
+                {
+                    "image_id": entry.id,
+                    "category_id": label,
+                    "bbox": [x0, y0, x1 - x0, y1 - y0],
+                    "area": area,
+                    "iscrowd": int(crowd),
+                }
+            )
         for box, label, score in zip(one.boxes.tolist(), one.labels.tolist(), one.scores.tolist()):
             x0, y0, x1, y1 = box
-            rows.append({"image_id": entry.id, "category_id": label, "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score})
+            rows.append(
+                {"image_id": entry.id, "category_id": label, "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score}
+            )
     truths = coco.COCO()
-    truths.dataset = {"images": [{"id": id} for id in ids], "categories": [{"id": k} for k in range(3)],
-                      "annotations": [{"id": number, **note} for number, note in enumerate(notes, 1)]}  # fmt: skip
+    truths.dataset = {
+        "images": [{"id": id} for id in ids],
+        "categories": [{"id": k} for k in range(3)],
+        "annotations": [{"id": number, **note} for number, note in enumerate(notes, 1)],
+    }
     with contextlib.redirect_stdout(io.StringIO()):
         truths.createIndex()
         judged = COCOeval(truths, truths.loadRes(rows), "bbox")
@@ -104,7 +128,9 @@ def test_counts_at_other_overlaps_are_those_of_pycocotools(data, found, limit):
 
 def test_it_starts_at_the_best_f1_and_draws_the_same_for_the_same_wish(data, found):
     shown = ThresholdCurve(data, found)
-    assert shown.asked["values"]["score"] == pytest.approx(evaluate(data, aligned(data, found)).score, abs=1e-9)  # scores here have two decimals
+    assert shown.asked["values"]["score"] == pytest.approx(
+        evaluate(data, aligned(data, found)).score, abs=1e-9
+    )  # scores here have two decimals
     first = decode(shown.picture)
     ask(shown, score=0.9)
     second = decode(shown.picture)

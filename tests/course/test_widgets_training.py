@@ -5,9 +5,9 @@ import json
 import numpy as np
 import pytest
 
-from robotlab.neural import fit
-from robotlab.errors import BoxError, InputError, PictureError
 from robotlab.detections import Detections
+from robotlab.errors import BoxError, InputError, PictureError
+from robotlab.neural import fit
 from robotlab.widgets import TrainingMonitor
 
 GRAY = np.full((96, 128, 3), 128, np.uint8)
@@ -61,7 +61,9 @@ def test_a_monitor_of_a_picture_of_a_data_set():
     assert len(one.truths) == (~entry.ignore).sum() and one.size_px == [160, 160]
     # Its own truths, found: no error, and every box is accounted for, also those on coins that do not count.
     one.add_stage(0, 1, 1, Detections(entry.boxes, np.ones(len(entry.boxes)), entry.labels, coins.classes))
-    assert one.stages[0]["text"].endswith(f"{len(one.truths)} TP, 0 FP, 0 FN; {entry.ignore.sum()} more on what does not count.")
+    assert one.stages[0]["text"].endswith(
+        f"{len(one.truths)} TP, 0 FP, 0 FN; {entry.ignore.sum()} more on what does not count."
+    )
 
 
 def test_words_of_boxes_do_not_cover_each_other():
@@ -127,19 +129,41 @@ def test_a_still_shows_any_stage():
 @pytest.mark.parametrize(
     ("change", "error", "match"),
     [
-        (dict(picture=np.zeros((4, 4))), PictureError, "picture"),
-        (dict(boxes=[[0, 0, 1]]), BoxError, "boxes"),
-        (dict(labels=[0]), InputError, "each box must have a label"),
-        (dict(labels=[0, 2]), InputError, "from 0 to 1"),
-        (dict(classes=[]), InputError, "class names"),
-        (dict(alt=" "), InputError, "text alternative"),
-        (dict(min_score=2), InputError, "from 0 to 1"),
-        (dict(log={}), InputError, "log must be"),
-        (dict(log={"losses": [], "stages": [{"step": 1, "AP": 0, "AP50": 0, "text": "", "boxes": [{"box": [0, 0, 1, 1], "label": 5, "score": 1, "words": "", "at": [0, 0]}]}]}),
-         InputError, "labels of these 2 classes"),
+        ({"picture": np.zeros((4, 4))}, PictureError, "picture"),
+        ({"boxes": [[0, 0, 1]]}, BoxError, "boxes"),
+        ({"labels": [0]}, InputError, "each box must have a label"),
+        ({"labels": [0, 2]}, InputError, "from 0 to 1"),
+        ({"classes": []}, InputError, "class names"),
+        ({"alt": " "}, InputError, "text alternative"),
+        ({"min_score": 2}, InputError, "from 0 to 1"),
+        ({"log": {}}, InputError, "log must be"),
+        (
+            {
+                "log": {
+                    "losses": [],
+                    "stages": [
+                        {
+                            "step": 1,
+                            "AP": 0,
+                            "AP50": 0,
+                            "text": "",
+                            "boxes": [{"box": [0, 0, 1, 1], "label": 5, "score": 1, "words": "", "at": [0, 0]}],
+                        }
+                    ],
+                }
+            },
+            InputError,
+            "labels of these 2 classes",
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_it_refuses(change, error, match):
-    parts = dict(picture=GRAY, boxes=TRUE, labels=[0, 1], classes=["post", "crate"], alt="Two things.") | change
+    parts = {
+        "picture": GRAY,
+        "boxes": TRUE,
+        "labels": [0, 1],
+        "classes": ["post", "crate"],
+        "alt": "Two things.",
+    } | change
     with pytest.raises(error, match=match):
         TrainingMonitor(**parts)

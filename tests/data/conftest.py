@@ -19,7 +19,15 @@ def base_labels() -> dict:
             {"id": 70, "file_name": "b.png", "width": 64, "height": 48, "recording": "evening", "distance_m": 1.5},
         ],
         "annotations": [
-            {"id": 5, "image_id": 10, "category_id": 90, "bbox": [3, 2, 6, 3], "area": 12.5, "iscrowd": 0, "hand": "left"},
+            {
+                "id": 5,
+                "image_id": 10,
+                "category_id": 90,
+                "bbox": [3, 2, 6, 3],
+                "area": 12.5,
+                "iscrowd": 0,
+                "hand": "left",
+            },
             {"id": 9, "image_id": 70, "category_id": 3, "bbox": [0, 0, 64, 48], "iscrowd": 1},
             {"id": 6, "image_id": 10, "category_id": 3, "bbox": [10.5, 20.25, 30, 20], "ignore": 1, "visibility": 0.4},
         ],
@@ -27,7 +35,9 @@ def base_labels() -> dict:
     }
 
 
-def save_set(folder: Path, labels: object, names: tuple[str, ...] = ("a.png", "b.png"), file: str = "labels.json") -> Path:
+def save_set(
+    folder: Path, labels: object, names: tuple[str, ...] = ("a.png", "b.png"), file: str = "labels.json"
+) -> Path:
     """Write pictures and labels into a folder."""
     folder.mkdir(parents=True, exist_ok=True)
     for number, name in enumerate(names):

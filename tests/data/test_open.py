@@ -21,7 +21,13 @@ def test_every_field_comes_through(folder):
     assert data.lightings == ("dusk",)
     assert data.box_count == 3
     first, second = data.pictures
-    assert (first.id, first.width_px, first.height_px, first.recording, first.lighting) == (10, 64, 48, "morning", "dusk")
+    assert (first.id, first.width_px, first.height_px, first.recording, first.lighting) == (
+        10,
+        64,
+        48,
+        "morning",
+        "dusk",
+    )
     assert first.distance_m is None and second.distance_m == 1.5
     assert first.boxes.tolist() == [[3, 2, 9, 5], [10.5, 20.25, 40.5, 40.25]]
     assert first.labels.tolist() == [0, 1]
@@ -84,8 +90,17 @@ def test_pictures_are_found_beside_and_below(tmp_path, labels, labels_at, pictur
     assert len(open_dataset(tmp_path)) == 2
 
 
-@pytest.mark.parametrize("name", ["walk 1/ä ñ 日本.png", "walk 1\\ä ñ 日本.png", "/mnt/somebody/set/walk 1/ä ñ 日本.png",
-                                  "C:\\somebody\\set\\walk 1\\ä ñ 日本.png", "./walk 1/./ä ñ 日本.png", "x/../walk 1/ä ñ 日本.png"])  # fmt: skip
+@pytest.mark.parametrize(
+    "name",
+    [
+        "walk 1/ä ñ 日本.png",
+        "walk 1\\ä ñ 日本.png",
+        "/mnt/somebody/set/walk 1/ä ñ 日本.png",
+        "C:\\somebody\\set\\walk 1\\ä ñ 日本.png",
+        "./walk 1/./ä ñ 日本.png",
+        "x/../walk 1/ä ñ 日本.png",
+    ],
+)
 def test_names_from_other_machines_are_found(tmp_path, labels, name):
     save_set(tmp_path / "set", labels, names=())
     save_set(tmp_path / "set" / "walk 1", {}, names=("ä ñ 日本.png", "b.png"), file="junk.txt")
@@ -144,7 +159,11 @@ def test_words_as_ids(tmp_path, labels):
     for record in labels["categories"]:
         record["id"] = f"class{record['id']}"
     for record in labels["annotations"]:
-        record |= {"id": f"box{record['id']}", "image_id": f"frame{record['image_id']}", "category_id": f"class{record['category_id']}"}
+        record |= {
+            "id": f"box{record['id']}",
+            "image_id": f"frame{record['image_id']}",
+            "category_id": f"class{record['category_id']}",
+        }
     data = open_dataset(save_set(tmp_path / "set", labels))
     assert data.category_ids == ("class90", "class3")
     assert data[0].id == "frame10" and data[0].annotation_ids.tolist() == ["box5", "box6"]

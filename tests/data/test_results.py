@@ -11,8 +11,8 @@ from pycocotools.coco import COCO
 
 from robotlab.data import open_dataset, read_results, write_results
 from robotlab.data.results import _checked_columns, _columns
-from robotlab.errors import DataSetError, InputError
 from robotlab.detections import Detections
+from robotlab.errors import DataSetError, InputError
 
 GOOD = {"image_id": 70, "category_id": 3, "bbox": [-5, 2, 100, 0], "score": -7.5}
 
@@ -25,7 +25,12 @@ def put_results(folder, value):
 
 def test_rows_come_in_the_order_of_the_file(folder):
     data = open_dataset(folder)
-    rows = [GOOD, {**GOOD, "image_id": 10}, {**GOOD, "category_id": 90, "score": 1}, {**GOOD, "score": 0.25, "extra": "kept out"}]
+    rows = [
+        GOOD,
+        {**GOOD, "image_id": 10},
+        {**GOOD, "category_id": 90, "score": 1},
+        {**GOOD, "score": 0.25, "extra": "kept out"},
+    ]
     first, second = read_results(put_results(folder, rows), data)
     assert first.scores.tolist() == [-7.5]
     assert second.scores.tolist() == [-7.5, 1, 0.25]
@@ -61,7 +66,10 @@ def test_rows_of_classes_left_out_are_passed_over(folder):
         ("[{]", r"line 1, column 3"),
         ([GOOD, 5], r"results\[1\] must be an object, it is a int"),
         ([{k: v for k, v in GOOD.items() if k != "score"}], r"results\[0\] must have .*it lacks score"),
-        ([GOOD, {**GOOD, "image_id": 71}], r"results\[1\]: image_id must be the id of a picture in .*labels.json, 71 is none"),
+        (
+            [GOOD, {**GOOD, "image_id": 71}],
+            r"results\[1\]: image_id must be the id of a picture in .*labels.json, 71 is none",
+        ),
         ([{**GOOD, "image_id": "70"}], r"there is 70, a number"),
         ([{**GOOD, "category_id": 4}], r"category_id must be one of 90 post, 3 crate, got 4"),
         ([{**GOOD, "bbox": [1, 2, float("nan"), 4]}], r"results\[0\]: bbox must be four finite numbers.*nan"),
@@ -110,7 +118,10 @@ def test_the_fast_way_equals_the_clear_way(tmp_path, rows):
 
 def test_out_and_in_again_and_pycocotools_takes_it(folder):
     data = open_dataset(folder)
-    found = [Detections([[1, 2, 5.5, 7.25], [0, 0, 64, 48]], [0.75, 0.5], [1, 0], ["crate", "post"]), Detections.none(["post"])]
+    found = [
+        Detections([[1, 2, 5.5, 7.25], [0, 0, 64, 48]], [0.75, 0.5], [1, 0], ["crate", "post"]),
+        Detections.none(["post"]),
+    ]
     path = write_results(folder / "out.json", data, found)
     first, second = read_results(path, data)
     assert first.boxes.tolist() == found[0].boxes.tolist() and first.scores.tolist() == [0.75, 0.5]

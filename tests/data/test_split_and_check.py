@@ -31,11 +31,19 @@ from robotlab.errors import DataSetError, InputError
 def many(counts, tmp="labels.json"):
     from pathlib import Path
 
-    rows = [LabeledImage(f"{name}{n}", Path(f"{name}{n}.png"), 8, 6, recording=name) for name, count in counts.items() for n in range(count)]
+    rows = [
+        LabeledImage(f"{name}{n}", Path(f"{name}{n}.png"), 8, 6, recording=name)
+        for name, count in counts.items()
+        for n in range(count)
+    ]
     return DataSet(Path(tmp), ("post",), (1,), tuple(rows))
 
 
-@given(st.dictionaries(st.text("abcdefgh", min_size=1, max_size=2), st.integers(1, 30), min_size=2, max_size=12), st.floats(0.01, 0.99), st.integers(0, 99))
+@given(
+    st.dictionaries(st.text("abcdefgh", min_size=1, max_size=2), st.integers(1, 30), min_size=2, max_size=12),
+    st.floats(0.01, 0.99),
+    st.integers(0, 99),
+)
 def test_no_recording_on_both_sides(counts, fraction, seed):
     data = many(counts)
     train, test = split_by_recording(data, fraction, seed)
@@ -77,7 +85,9 @@ def test_impossible_splits(counts, hold_out, message):
 
 def test_mark_against_a_slow_one():
     gray = np.random.default_rng(3).integers(0, 256, (9, 9))
-    slow = [gray[y, x + 1] > gray[y, x] for y in range(8) for x in range(8)] + [gray[y + 1, x] > gray[y, x] for y in range(8) for x in range(8)]
+    slow = [gray[y, x + 1] > gray[y, x] for y in range(8) for x in range(8)] + [
+        gray[y + 1, x] > gray[y, x] for y in range(8) for x in range(8)
+    ]
     assert image_hash(np.dstack([gray.astype(np.uint8)] * 3)).tolist() == slow
 
 
@@ -88,7 +98,9 @@ def test_near_pairs_against_a_slow_one(n, m, limit, seed):
     slow = {(i, j, int((a[i] != b[j]).sum())) for i in range(n) for j in range(m) if (a[i] != b[j]).sum() <= limit}
     fast = near_duplicates(a, b, limit)
     assert {tuple(row) for row in fast.tolist()} == slow and (np.diff(fast[:, 2]) >= 0).all()
-    within = {(i, j, int((a[i] != a[j]).sum())) for i in range(n) for j in range(i + 1, n) if (a[i] != a[j]).sum() <= limit}
+    within = {
+        (i, j, int((a[i] != a[j]).sum())) for i in range(n) for j in range(i + 1, n) if (a[i] != a[j]).sum() <= limit
+    }
     assert {tuple(row) for row in near_duplicates(a, limit_bits=limit).tolist()} == within
 
 
@@ -115,9 +127,18 @@ def changed(photo, rng):
 def test_leaks_are_the_copies_and_nothing_else(tmp_path):
     rng = np.random.default_rng(0)
     train = [Sample(f"{name}.png", photo, [[1, 1, 9, 9]], [0], "first") for name, photo in photos()]
-    test = [Sample("other.png", np.dstack([image.resize(np.dstack([photographs.brick()] * 3), (320, 240))[..., 0]] * 3), recording="second")]
+    test = [
+        Sample(
+            "other.png",
+            np.dstack([image.resize(np.dstack([photographs.brick()] * 3), (320, 240))[..., 0]] * 3),
+            recording="second",
+        )
+    ]
     for sample in train[:3]:
-        test += [Sample(f"{n}_{sample.name}", copy, recording="second") for n, copy in enumerate(changed(sample.picture, rng))]
+        test += [
+            Sample(f"{n}_{sample.name}", copy, recording="second")
+            for n, copy in enumerate(changed(sample.picture, rng))
+        ]
     data = write_dataset(tmp_path / "set", train + test, ["post"])
     leaks = find_leaks(data.only("first"), data.only("second"))
     found = {(leak.train.path.name, leak.test.path.name) for leak in leaks}
@@ -133,7 +154,15 @@ def test_checkup_counts(folder):
     assert report.ok and report.to_dict()["ok"]
     assert (facts["pictures"], facts["boxes"], facts["boxes_not_counted"]) == (2, 3, 2)
     assert facts["boxes_per_class"] == {"post": 1, "crate": 0}
-    assert facts["longer_side"] == {"0-8 px": 1, "8-16 px": 0, "16-32 px": 1, "32-64 px": 0, "64-128 px": 1, "128-256 px": 0, "over 256 px": 0}
+    assert facts["longer_side"] == {
+        "0-8 px": 1,
+        "8-16 px": 0,
+        "16-32 px": 1,
+        "32-64 px": 0,
+        "64-128 px": 1,
+        "128-256 px": 0,
+        "over 256 px": 0,
+    }
     assert facts["tiny_boxes"] == 1
     assert facts["recordings"]["morning"] == {"pictures": 1, "boxes": 2, "lightings": ["dusk"]}
     assert facts["lightings"] == {"dusk": 1} and facts["picture_sizes"] == {"64 x 48": 2}
@@ -168,9 +197,17 @@ def test_checkup_of_something_that_cannot_be_opened(tmp_path):
 def test_checkup_notes(tmp_path):
     rng = np.random.default_rng(0)
     samples = [
-        Sample(f"{n}.png", rng.integers(0, 256, (48, 64, 3), dtype=np.uint8), [[4, 4, 20, 20], [30, 4, 50, 20]], [0, 0]) for n in range(10)
+        Sample(f"{n}.png", rng.integers(0, 256, (48, 64, 3), dtype=np.uint8), [[4, 4, 20, 20], [30, 4, 50, 20]], [0, 0])
+        for n in range(10)
     ]
-    samples.append(Sample("x.png", rng.integers(0, 256, (48, 64, 3), dtype=np.uint8), [[4, 4, 20, 20], [4, 4, 20, 20.5], [4, 4, 20, 20]], [0, 0, 1]))
+    samples.append(
+        Sample(
+            "x.png",
+            rng.integers(0, 256, (48, 64, 3), dtype=np.uint8),
+            [[4, 4, 20, 20], [4, 4, 20, 20.5], [4, 4, 20, 20]],
+            [0, 0, 1],
+        )
+    )
     samples.append(Sample("y.png", samples[0].picture))
     report = check_dataset(write_dataset(tmp_path / "set", samples, ["post", "crate"]))
     notes = "\n".join(report.notes)
@@ -188,12 +225,19 @@ def test_draw_boxes_draws_inside():
     rows, columns = np.nonzero(drawn[..., 0])
     assert (columns.min(), rows.min(), columns.max() + 1, rows.max() + 1) == (3, 2, 9, 5)
     assert len(rows) == 2 * 6 + 2 * 1
-    assert 0 < np.count_nonzero(draw_boxes(blank, [[3, 2, 19, 15]], [(255, 0, 0)], 1, np.array([True]))[..., 0]) < 2 * 16 + 2 * 11
+    assert (
+        0
+        < np.count_nonzero(draw_boxes(blank, [[3, 2, 19, 15]], [(255, 0, 0)], 1, np.array([True]))[..., 0])
+        < 2 * 16 + 2 * 11
+    )
     assert draw_boxes(blank, np.zeros((0, 4)), []).shape == (20, 20, 3)
 
 
 def test_contact_sheet(tmp_path):
-    samples = [Sample(f"{n}.png", np.full((48, 64, 3), 10 * n, np.uint8), [[16, 12, 48, 36]], [n % 2], f"walk{n % 3}") for n in range(9)]
+    samples = [
+        Sample(f"{n}.png", np.full((48, 64, 3), 10 * n, np.uint8), [[16, 12, 48, 36]], [n % 2], f"walk{n % 3}")
+        for n in range(9)
+    ]
     data = write_dataset(tmp_path / "set", samples, ["post", "crate"])
     page = contact_sheet(data, count=6, columns=3, cell_px=128)
     assert page.shape[1] == 3 * (128 + 6) + 6

@@ -45,7 +45,9 @@ def test_inclusive_pixels_agree_with_scikit_image():
 def test_the_plus_one_of_the_voc_tools():
     # VOC's own overlap adds 1 to each side: [0,0,10,10] v [5,5,15,15] gives 36/206 = .174757, not 1/7
     # (recomputed; devkit rule, Everingham et al. 2015). Read as VOC boxes, ours agrees.
-    assert iou(corners_from_voc([[0, 0, 10, 10]]), corners_from_voc([[5, 5, 15, 15]]))[0, 0] == pytest.approx(0.174757, abs=1e-6)
+    assert iou(corners_from_voc([[0, 0, 10, 10]]), corners_from_voc([[5, 5, 15, 15]]))[0, 0] == pytest.approx(
+        0.174757, abs=1e-6
+    )
     assert iou([[0, 0, 10, 10]], [[5, 5, 15, 15]])[0, 0] == pytest.approx(1 / 7, abs=1e-12)
 
 
@@ -75,7 +77,11 @@ def test_counted_from_zero_is_within_a_hair(voc):
 
 
 def test_picture_by_the_name_of_the_xml_and_size_by_its_head(voc):
-    (voc / "a.xml").write_text(ONE.replace("<filename>a.png</filename>", "").replace("<width>64<", "<width>0<").replace("<height>48<", "<height>0<"))
+    (voc / "a.xml").write_text(
+        ONE.replace("<filename>a.png</filename>", "")
+        .replace("<width>64<", "<width>0<")
+        .replace("<height>48<", "<height>0<")
+    )
     entry = open_voc(voc)[0]
     assert entry.name == "a.png" and (entry.width_px, entry.height_px) == (64, 48)
 
@@ -122,7 +128,9 @@ def test_missing_picture(voc):
 def test_an_expansion_bomb_is_refused_at_once(voc):
     # "Billion laughs": nine levels of ten, a gigabyte from a few hundred bytes.
     levels = "".join(f'<!ENTITY l{n} "{f"&l{n - 1};" * 10}">' for n in range(1, 10))
-    (voc / "a.xml").write_text(f'<!DOCTYPE annotation [<!ENTITY l0 "ha">{levels}]><annotation><filename>&l9;</filename></annotation>')
+    (voc / "a.xml").write_text(
+        f'<!DOCTYPE annotation [<!ENTITY l0 "ha">{levels}]><annotation><filename>&l9;</filename></annotation>'
+    )
     started = time.process_time()
     with pytest.raises(DataSetError, match="must have no document type declaration"):
         open_dataset(voc)
@@ -131,22 +139,38 @@ def test_an_expansion_bomb_is_refused_at_once(voc):
 
 def test_an_outside_file_is_not_read(voc, tmp_path):
     (tmp_path / "secret.txt").write_text("sesame")
-    (voc / "a.xml").write_text(f'<!DOCTYPE a [<!ENTITY s SYSTEM "file://{tmp_path}/secret.txt">]><annotation><filename>&s;</filename></annotation>')
+    (voc / "a.xml").write_text(
+        f'<!DOCTYPE a [<!ENTITY s SYSTEM "file://{tmp_path}/secret.txt">]><annotation><filename>&s;</filename></annotation>'
+    )
     with pytest.raises(DataSetError) as error:
         open_dataset(voc)
     assert "sesame" not in str(error.value)
 
 
 WHOLE = st.tuples(st.integers(0, 62), st.integers(0, 46)).flatmap(
-    lambda first: st.tuples(st.just(first[0]), st.just(first[1]), st.integers(first[0] + 1, 64), st.integers(first[1] + 1, 48))
+    lambda first: st.tuples(
+        st.just(first[0]), st.just(first[1]), st.integers(first[0] + 1, 64), st.integers(first[1] + 1, 48)
+    )
 )
 
 
-@given(st.lists(WHOLE, min_size=1, max_size=4), st.text(st.characters(min_codepoint=32, max_codepoint=0x2FF, exclude_categories=["Cc", "Zs"]), min_size=1, max_size=6))
+@given(
+    st.lists(WHOLE, min_size=1, max_size=4),
+    st.text(
+        st.characters(min_codepoint=32, max_codepoint=0x2FF, exclude_categories=["Cc", "Zs"]), min_size=1, max_size=6
+    ),
+)
 @settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_whole_pixels_go_out_and_in_unchanged(tmp_path_factory, boxes, name):
     home = tmp_path_factory.mktemp("voc")
-    sample = Sample("walk/a.png", np.zeros((48, 64, 3), np.uint8), boxes, [0] * len(boxes), "walk", ignore=[n % 2 == 1 for n in range(len(boxes))])
+    sample = Sample(
+        "walk/a.png",
+        np.zeros((48, 64, 3), np.uint8),
+        boxes,
+        [0] * len(boxes),
+        "walk",
+        ignore=[n % 2 == 1 for n in range(len(boxes))],
+    )
     data = write_dataset(home / "coco", [sample], [name])
     back = open_dataset(write_voc(home / "voc", data))
     assert back.classes == (name,) and back.recordings == ("walk",)
@@ -154,7 +178,10 @@ def test_whole_pixels_go_out_and_in_unchanged(tmp_path_factory, boxes, name):
     assert back[0].ignore.tolist() == sample.ignore
     # And as COCO again: the labels are the same, but for the file's name.
     again = write_dataset(home / "again", back)
-    assert json.loads(again.labels_path.read_text("utf-8"))["annotations"] == json.loads(data.labels_path.read_text("utf-8"))["annotations"]
+    assert (
+        json.loads(again.labels_path.read_text("utf-8"))["annotations"]
+        == json.loads(data.labels_path.read_text("utf-8"))["annotations"]
+    )
 
 
 @given(st.lists(st.tuples(st.floats(0, 60), st.floats(0, 40), st.floats(0.01, 4), st.floats(0.01, 8)), max_size=9))
@@ -169,7 +196,9 @@ def test_part_pixels_move_by_half_a_pixel_at_most(rows):
 
 
 def test_pictures_of_one_stem_stay_apart(tmp_path):
-    samples = [Sample(name, np.zeros((8, 8, 3), np.uint8), [[1, 1, 3, 3]], [0]) for name in ("w/a.png", "w/a.jpg", "w_a.png")]
+    samples = [
+        Sample(name, np.zeros((8, 8, 3), np.uint8), [[1, 1, 3, 3]], [0]) for name in ("w/a.png", "w/a.jpg", "w_a.png")
+    ]
     write_voc(tmp_path / "voc", write_dataset(tmp_path / "coco", samples, ["post"]))
     assert sorted(path.name for path in (tmp_path / "voc").glob("*.xml")) == ["w_a-2.xml", "w_a-3.xml", "w_a.xml"]
     assert len(open_dataset(tmp_path / "voc")) == 3
@@ -179,8 +208,12 @@ def test_pictures_of_one_stem_stay_apart(tmp_path):
 
 def test_unprintable_names_are_refused(tmp_path):
     with pytest.raises(DataSetError, match="a class must have a printable name"):
-        write_dataset(tmp_path / "coco", [Sample("a.png", np.zeros((8, 8, 3), np.uint8), [[1, 1, 3, 3]], [0])], ["po\x01st"])
-    data = write_dataset(tmp_path / "coco", [Sample("a.png", np.zeros((8, 8, 3), np.uint8), [[1, 1, 3, 3]], [0])], ["post\ufffe"])
+        write_dataset(
+            tmp_path / "coco", [Sample("a.png", np.zeros((8, 8, 3), np.uint8), [[1, 1, 3, 3]], [0])], ["po\x01st"]
+        )
+    data = write_dataset(
+        tmp_path / "coco", [Sample("a.png", np.zeros((8, 8, 3), np.uint8), [[1, 1, 3, 3]], [0])], ["post\ufffe"]
+    )
     with pytest.raises(DataSetError, match="text in XML must be printable"):
         write_voc(tmp_path / "voc", data)
     assert not (tmp_path / "voc").exists()

@@ -15,8 +15,7 @@ from hypothesis.extra.numpy import arrays
 from pycocotools.coco import COCO
 
 from robotlab import image
-from robotlab.data import Sample, open_dataset, write_dataset
-from robotlab.data import atomic_folder
+from robotlab.data import Sample, atomic_folder, open_dataset, write_dataset
 from robotlab.errors import DataSetError, InputError
 
 
@@ -39,7 +38,9 @@ def samples(draw):
         flags = st.lists(st.booleans(), min_size=n, max_size=n)
         part = st.lists(st.floats(0, 1), min_size=n, max_size=n)
         far = st.lists(st.floats(0.1, 99) | st.just(float("nan")), min_size=n, max_size=n)
-        words = st.text(st.characters(codec="utf-8", exclude_categories=["Cc", "Cf", "Cs", "Zl", "Zp"]), min_size=1, max_size=8)
+        words = st.text(
+            st.characters(codec="utf-8", exclude_categories=["Cc", "Cf", "Cs", "Zl", "Zp"]), min_size=1, max_size=8
+        )
         found.append(
             Sample(
                 f"{draw(st.sampled_from(['', 'walk/', 'ä b/']))}{number}.png",
@@ -75,12 +76,18 @@ def test_written_and_opened_is_the_same(tmp_path, given_samples):
             assert np.array_equal(data.load(entry), sample.picture)
             assert np.allclose(entry.boxes, np.reshape(sample.boxes, (-1, 4)), rtol=0, atol=1e-12)
             assert entry.labels.tolist() == list(sample.labels)
-            assert (entry.recording, entry.lighting, entry.distance_m) == (sample.recording, sample.lighting, sample.distance_m)
+            assert (entry.recording, entry.lighting, entry.distance_m) == (
+                sample.recording,
+                sample.lighting,
+                sample.distance_m,
+            )
             assert entry.crowd.tolist() == sample.crowd and entry.ignore.tolist() == sample.ignore
             assert entry.visibility.tolist() == sample.visibility
             assert np.array_equal(entry.distances_m, sample.distances_m, equal_nan=True)
             xywh = np.reshape([reference.anns[id]["bbox"] for id in entry.annotation_ids], (-1, 4))
-            assert np.array_equal(xywh[:, :2], entry.boxes[:, :2]) and np.allclose(xywh[:, :2] + xywh[:, 2:], entry.boxes[:, 2:])
+            assert np.array_equal(xywh[:, :2], entry.boxes[:, :2]) and np.allclose(
+                xywh[:, :2] + xywh[:, 2:], entry.boxes[:, 2:]
+            )
 
 
 def test_unknown_keys_and_bytes_are_kept(tmp_path, labels):
@@ -214,7 +221,9 @@ def test_a_failure_leaves_the_old_set(tmp_path, monkeypatch, exchange, fails):
     with monkeypatch.context() as patch:
         if fails == "_take_place" and not exchange:
             real = os.rename
-            patch.setattr(os, "rename", lambda a, b: fail() if str(b) == str(folder) and ".part" in str(a) else real(a, b))
+            patch.setattr(
+                os, "rename", lambda a, b: fail() if str(b) == str(folder) and ".part" in str(a) else real(a, b)
+            )
         else:
             patch.setattr(atomic_folder, fails, fail)
         with pytest.raises(KeyboardInterrupt):
@@ -259,5 +268,3 @@ def test_a_killed_process_leaves_a_whole_set(tmp_path, wait_ms):
     data = open_dataset(folder)
     assert len(data) == 4
     assert all((data.load(entry) == data.rest["info"]["turn"]).all() for entry in data)
-
-

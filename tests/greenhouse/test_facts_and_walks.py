@@ -17,7 +17,10 @@ POST = CLASSES.index("post")
 def _hue_band(picture, box):
     """Middle hue of the inner part of a box, in turns."""
     x0, y0, x1, y1 = box
-    inner = picture[int(y0 * 0.75 + y1 * 0.25) : int(y0 * 0.25 + y1 * 0.75), int(x0 * 0.7 + x1 * 0.3) : max(int(x0 * 0.3 + x1 * 0.7), int(x0 * 0.7 + x1 * 0.3) + 1)]
+    inner = picture[
+        int(y0 * 0.75 + y1 * 0.25) : int(y0 * 0.25 + y1 * 0.75),
+        int(x0 * 0.7 + x1 * 0.3) : max(int(x0 * 0.3 + x1 * 0.7), int(x0 * 0.7 + x1 * 0.3) + 1),
+    ]
     hues = [colorsys.rgb_to_hsv(*(pixel / 255))[0] for pixel in inner.reshape(-1, 3)]
     return np.median(hues)
 
@@ -39,7 +42,10 @@ def test_a_hue_band_learned_in_daylight_works_in_daylight_and_fails_under_colore
     day = by_lighting["daylight"]
     box = day.truths.boxes[day.truths.labels == POST][0].round().astype(int)
     hue = _hue_band(day.picture, box)
-    inside = {lighting: _in_band(frame.picture, hue)[box[1] : box[3], box[0] : box[2]].mean() for lighting, frame in by_lighting.items()}
+    inside = {
+        lighting: _in_band(frame.picture, hue)[box[1] : box[3], box[0] : box[2]].mean()
+        for lighting, frame in by_lighting.items()
+    }
     assert inside["daylight"] > 0.6
     assert inside["overcast"] > 0.5
     assert inside["warm"] < 0.1
@@ -49,7 +55,9 @@ def test_a_hue_band_learned_in_daylight_works_in_daylight_and_fails_under_colore
 def test_same_colored_things_fool_a_color_band():
     camera = Camera(160, 120, math.radians(62), height_m=0.28, pitch_rad=0.1)
     post = Thing("post", 2.2, 0.4)
-    plain, fooled = (render(Scene(things, seed=5), camera, samples=2) for things in ((post,), (post, Thing("tray", 1.5, -0.5))))
+    plain, fooled = (
+        render(Scene(things, seed=5), camera, samples=2) for things in ((post,), (post, Thing("tray", 1.5, -0.5)))
+    )
     box = plain.truths.boxes[0].round().astype(int)
     hue = _hue_band(plain.picture, box)
     outside = np.ones((120, 160), bool)
@@ -65,7 +73,14 @@ def test_a_picture_squeezed_small_loses_a_far_post():
     frame = render(Scene((Thing("post", 5.5, 0.3),), seed=5), camera)
     box = frame.truths.boxes[0]
     hue = _hue_band(frame.picture, box)
-    left = {width: int(_in_band(resize(frame.picture, (width, width * 3 // 4)), hue)[:, int(box[0] * width / 640) - 1 : int(box[2] * width / 640) + 2].sum()) for width in (640, 40)}
+    left = {
+        width: int(
+            _in_band(resize(frame.picture, (width, width * 3 // 4)), hue)[
+                :, int(box[0] * width / 640) - 1 : int(box[2] * width / 640) + 2
+            ].sum()
+        )
+        for width in (640, 40)
+    }
     assert left[640] > 60
     assert left[40] <= 1
 
@@ -73,7 +88,9 @@ def test_a_picture_squeezed_small_loses_a_far_post():
 def test_a_narrow_view_loses_a_near_post():
     shares = {}
     for degrees in (75, 35):
-        truths = render(Scene((Thing("post", 0.55, 0.16),), seed=5), Camera(320, 240, math.radians(degrees), 0.28, 0.1)).truths
+        truths = render(
+            Scene((Thing("post", 0.55, 0.16),), seed=5), Camera(320, 240, math.radians(degrees), 0.28, 0.1)
+        ).truths
         shares[degrees] = truths.visibility[0] if len(truths) else 0.0
     assert shares[75] > 0.75
     assert shares[35] < 0.55
@@ -91,9 +108,16 @@ def test_walks_keep_clear_of_things_and_of_haste(name):
         for thing in others:
             # A crate is shorter than the circle around it: measure to its own sides.
             cos, sin = math.cos(thing.heading_rad), math.sin(thing.heading_rad)
-            along, across = abs(cos * (x - thing.x_m) + sin * (y - thing.y_m)), abs(cos * (y - thing.y_m) - sin * (x - thing.x_m))
+            along, across = (
+                abs(cos * (x - thing.x_m) + sin * (y - thing.y_m)),
+                abs(cos * (y - thing.y_m) - sin * (x - thing.x_m)),
+            )
             a, b, _ = thing.size_m
-            gap = math.hypot(max(along - a / 2, 0), max(across - b / 2, 0)) if thing.shape == "box" else math.hypot(along, across) - thing.reach_m
+            gap = (
+                math.hypot(max(along - a / 2, 0), max(across - b / 2, 0))
+                if thing.shape == "box"
+                else math.hypot(along, across) - thing.reach_m
+            )
             assert gap > 0.05 or thing.shape == "plant", (t, thing)
         if previous is not None:
             assert math.hypot(x - previous[0], y - previous[1]) <= 0.8 * 0.05, t

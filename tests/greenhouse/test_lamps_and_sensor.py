@@ -25,12 +25,13 @@ def blur_planes(light, sigma_px):
     return blur_in_place(np.array(light, np.float32, order="C"), sigma_px)
 
 
-
 def test_srgb_curve_of_the_standard():
     # IEC 61966-2-1:1999; linear values of bytes recomputed with scikit-image and colour-science.
     assert float(srgb_encode(0.18)) == pytest.approx(0.461356129500442, abs=1e-12)
     bytes_ = np.array([11, 55, 128, 188])
-    np.testing.assert_allclose(srgb_decode(bytes_ / 255), [0.003346536, 0.038204372, 0.215860500, 0.502886458], atol=1e-7)
+    np.testing.assert_allclose(
+        srgb_decode(bytes_ / 255), [0.003346536, 0.038204372, 0.215860500, 0.502886458], atol=1e-7
+    )
     every = np.arange(256) / 255
     np.testing.assert_allclose(srgb_encode(srgb_decode(every)), every, atol=1e-7)
 

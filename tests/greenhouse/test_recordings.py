@@ -41,7 +41,9 @@ def test_rebuilt_pictures_and_labels_are_the_shipped_ones(name, labels):
 def test_a_small_build_is_whole_and_repeatable(tmp_path):
     first, second = (recordings.build(tmp_path / part, recordings.RECORDINGS[5:6], count=2) for part in ("a", "b"))
     assert first.read_bytes() == second.read_bytes()
-    names = sorted(path.relative_to(tmp_path / "a").as_posix() for path in (tmp_path / "a").rglob("*") if path.is_file())
+    names = sorted(
+        path.relative_to(tmp_path / "a").as_posix() for path in (tmp_path / "a").rglob("*") if path.is_file()
+    )
     assert names == ["card.md", "labels.json", "pictures/dusk1_000.jpg", "pictures/dusk1_001.jpg"]
     for name in names:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()

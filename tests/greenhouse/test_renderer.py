@@ -66,7 +66,12 @@ def test_windows_hold_every_ray_that_meets_a_thing_even_beside_the_lens():
     empty = whole = 0
     for _ in range(300):
         camera = Camera(40, 30, rng.uniform(0.4, 2.2), rng.uniform(0.05, 1.2), rng.uniform(-0.9, 1.1))
-        thing, cx, cy, turn = Thing(str(rng.choice(["bucket", "drum", "pole", "crate"])), 0, 0), rng.uniform(-0.4, 1.2), rng.uniform(-1, 1), rng.uniform(-3, 3)
+        thing, cx, cy, turn = (
+            Thing(str(rng.choice(["bucket", "drum", "pole", "crate"])), 0, 0),
+            rng.uniform(-0.4, 1.2),
+            rng.uniform(-1, 1),
+            rng.uniform(-3, 3),
+        )
         if math.hypot(cx, cy) <= thing.reach_m + 0.03:
             continue
         found = windows(View(camera, 1), [thing], [cx], [cy])
@@ -90,11 +95,16 @@ def test_whole_box_is_the_box_of_the_projected_body(kind, pitch):
     angles = np.linspace(0, 2 * math.pi, 20000)
     a, b, height = thing.size_m
     if thing.shape == "round":
-        rims = [np.column_stack([cx + r * np.cos(angles), cy + r * np.sin(angles), np.full(angles.shape, z)]) for r, z in ((a, 0), (b, height))]
+        rims = [
+            np.column_stack([cx + r * np.cos(angles), cy + r * np.sin(angles), np.full(angles.shape, z)])
+            for r, z in ((a, 0), (b, height))
+        ]
         points = np.concatenate(rims)
     else:
         turned = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-        points = np.array([[*(turned @ [i * a / 2, j * b / 2] + [cx, cy]), z] for i in (-1, 1) for j in (-1, 1) for z in (0, height)])
+        points = np.array(
+            [[*(turned @ [i * a / 2, j * b / 2] + [cx, cy]), z] for i in (-1, 1) for j in (-1, 1) for z in (0, height)]
+        )
     pixels, _ = camera.project(points)
     outline = outline_of(thing, camera, cx, cy, turn)
     np.testing.assert_allclose(outline.box, [*pixels.min(0), *pixels.max(0)], atol=1e-5)
@@ -105,7 +115,10 @@ def test_whole_box_is_the_box_of_the_projected_body(kind, pitch):
 def test_boxes_surround_what_is_painted(kind, place):
     big = Camera(640, 480, CAMERA.hfov_rad, CAMERA.height_m, CAMERA.pitch_rad)
     # The same thing in two colors: only its own pixels change, the shadow does not.
-    frames = [render(Scene((Thing(kind, *place, heading_rad=0.4, color=c),), seed=3), big, **CLEAN) for c in ((250, 250, 250), (30, 60, 200))]
+    frames = [
+        render(Scene((Thing(kind, *place, heading_rad=0.4, color=c),), seed=3), big, **CLEAN)
+        for c in ((250, 250, 250), (30, 60, 200))
+    ]
     changed = (frames[0].picture != frames[1].picture).any(axis=2)
     rows, columns = np.nonzero(changed)
     drawn = [columns.min(), rows.min(), columns.max() + 1, rows.max() + 1]
@@ -149,7 +162,10 @@ def test_visibility_counts_what_lies_outside_the_picture(yaw):
     left, top = (1200 - 160) / 2, (900 - 120) / 2
     for label, visibility, box in zip(truths.labels, truths.visibility, truths.boxes, strict=True):
         thing = scene.things[0 if label == 0 else 1]
-        cx, cy = math.cos(yaw) * thing.x_m + math.sin(yaw) * thing.y_m, math.cos(yaw) * thing.y_m - math.sin(yaw) * thing.x_m
+        cx, cy = (
+            math.cos(yaw) * thing.x_m + math.sin(yaw) * thing.y_m,
+            math.cos(yaw) * thing.y_m - math.sin(yaw) * thing.x_m,
+        )
         other = scene.things[1 if label == 0 else 0]
         if other.kind == "post":
             continue
@@ -161,7 +177,9 @@ def test_visibility_counts_what_lies_outside_the_picture(yaw):
         inside = (rows >= top) & (rows < top + 120) & (columns >= left) & (columns < left + 160)
         assert visibility == pytest.approx((hit & inside).sum() / hit.sum(), abs=0.01)
         shown_rows, shown_columns = rows[hit & inside] - top, columns[hit & inside] - left
-        np.testing.assert_allclose(box, [shown_columns.min(), shown_rows.min(), shown_columns.max(), shown_rows.max()], atol=0.8)
+        np.testing.assert_allclose(
+            box, [shown_columns.min(), shown_rows.min(), shown_columns.max(), shown_rows.max()], atol=0.8
+        )
 
 
 def test_the_nearer_thing_hides_the_farther_one_whatever_their_order():
@@ -186,7 +204,18 @@ def test_a_walk_that_keeps_what_stays_the_same_shows_what_a_fresh_scene_shows():
     for t in (0.0, 7.0, 13.0):
         x, y = walk.post_at(t)
         kept = walk.scene.with_post_at(x, y)
-        things = tuple(Thing(o.kind, *((x, y) if o.kind == "post" else (o.x_m, o.y_m)), o.heading_rad, o.scale, o.color, o.bands, o.seed) for o in walk.scene.things)
+        things = tuple(
+            Thing(
+                o.kind,
+                *((x, y) if o.kind == "post" else (o.x_m, o.y_m)),
+                o.heading_rad,
+                o.scale,
+                o.color,
+                o.bands,
+                o.seed,
+            )
+            for o in walk.scene.things
+        )
         fresh = Scene(things, kept.lighting, kept.seed, kept.floor, kept.path_half_m, kept.room_m, kept.plants_m)
         assert kept == fresh and hash(kept) == hash(fresh)
         frames = [render(scene, CAMERA, (x - 1.4, y, 0.1), samples=2) for scene in (kept, fresh)]
@@ -285,9 +314,14 @@ def test_bad_input_is_refused(change, words):
 @pytest.mark.parametrize(
     "make",
     [
-        lambda: Thing("ladder", 0, 0), lambda: Thing("post", math.nan, 0), lambda: Thing("post", 0, 0, scale=0),
-        lambda: Thing("post", 1.0, 0.0).moved_to(math.inf, 0.0), lambda: Scene((Thing("post", 1.0, 0.0),)).with_post_at(0.0, math.nan),
-        lambda: Scene(lighting="candle"), lambda: Scene(floor=("lava", "soil")), lambda: Scene(room_m=(1, 0, 0, 1)),
+        lambda: Thing("ladder", 0, 0),
+        lambda: Thing("post", math.nan, 0),
+        lambda: Thing("post", 0, 0, scale=0),
+        lambda: Thing("post", 1.0, 0.0).moved_to(math.inf, 0.0),
+        lambda: Scene((Thing("post", 1.0, 0.0),)).with_post_at(0.0, math.nan),
+        lambda: Scene(lighting="candle"),
+        lambda: Scene(floor=("lava", "soil")),
+        lambda: Scene(room_m=(1, 0, 0, 1)),
     ],
 )
 def test_scenes_that_cannot_be_are_refused(make):

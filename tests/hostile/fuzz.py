@@ -40,13 +40,64 @@ CASES = Path(__file__).with_name("cases")
 MEMORY_BYTES = 2**30
 SECONDS = 20
 # Audit events that a case must not cause (Python's table of audit events).
-FORBIDDEN = {"subprocess.Popen", "os.system", "os.exec", "os.posix_spawn", "os.fork", "os.forkpty", "pickle.find_class", "socket.connect"}
+FORBIDDEN = {
+    "subprocess.Popen",
+    "os.system",
+    "os.exec",
+    "os.posix_spawn",
+    "os.fork",
+    "os.forkpty",
+    "pickle.find_class",
+    "socket.connect",
+}
 
 NASTY = [
-    0, -1, 1, 2, True, None, "", " ", [], {}, [[]], 1e300, -0.0, 0.5, float("nan"), float("inf"), 2**31, 2**63, 2**64, 10**400, "²", "٣", "--5", "1_000",
-    "5" * 5000, "a" * 70_000, "\x1b[2J", "a\nb", "\u202etsop", "\0", "../../etc/passwd", "/dev/zero", "a.png", "labels.json", ".", "C:\\a.png", "<script>alert(1)</script>",
-    [1, 2, 3], [0, 0, 1e9, 1e9], [1, 1, 0, 0], [-1, -1, 3, 3], ["1", 2, 3, 4], {"id": 1}, "post", "NaN",
-]  # fmt: skip
+    0,
+    -1,
+    1,
+    2,
+    True,
+    None,
+    "",
+    " ",
+    [],
+    {},
+    [[]],
+    1e300,
+    -0.0,
+    0.5,
+    float("nan"),
+    float("inf"),
+    2**31,
+    2**63,
+    2**64,
+    10**400,
+    "²",
+    "٣",
+    "--5",
+    "1_000",
+    "5" * 5000,
+    "a" * 70_000,
+    "\x1b[2J",
+    "a\nb",
+    "\u202etsop",
+    "\0",
+    "../../etc/passwd",
+    "/dev/zero",
+    "a.png",
+    "labels.json",
+    ".",
+    "C:\\a.png",
+    "<script>alert(1)</script>",
+    [1, 2, 3],
+    [0, 0, 1e9, 1e9],
+    [1, 1, 0, 0],
+    [-1, -1, 3, 3],
+    ["1", 2, 3, 4],
+    {"id": 1},
+    "post",
+    "NaN",
+]
 
 
 def mutate_bytes(rng: np.random.Generator, content: bytes) -> bytes:
@@ -66,7 +117,9 @@ def mutate_bytes(rng: np.random.Generator, content: bytes) -> bytes:
             data[at:at] = rng.bytes(min(length, 16))
         elif what == 4:
             # Lengths and sizes stand in four bytes.
-            data[at : at + 4] = struct.pack(rng.choice([">I", "<I"]), int(rng.choice([0, 1, 255, 65535, 2**24, 2**31 - 1, 2**32 - 1])))
+            data[at : at + 4] = struct.pack(
+                rng.choice([">I", "<I"]), int(rng.choice([0, 1, 255, 65535, 2**24, 2**31 - 1, 2**32 - 1]))
+            )
         else:
             data = data[: max(1, at)]
     return bytes(data)
@@ -128,8 +181,13 @@ def mutate_xml(rng: np.random.Generator, content: bytes) -> bytes:
                 one = parts[rng.integers(len(parts))]
                 text = text[: one.start()] + one.group(0) * int(rng.choice([0, 2, 50])) + text[one.end() :]
         elif what == 3:
-            head = ['<?xml version="1.0" encoding="%s"?>' % rng.choice(["utf-16", "latin-1", "no-such", "idna", "utf-7"]),
-                    '<!DOCTYPE a [<!ENTITY b "ccc">]>', '<?xml version="9.9"?>', "<!-- -->", "\x00"]  # fmt: skip
+            head = [
+                '<?xml version="1.0" encoding="%s"?>' % rng.choice(["utf-16", "latin-1", "no-such", "idna", "utf-7"]),
+                '<!DOCTYPE a [<!ENTITY b "ccc">]>',
+                '<?xml version="9.9"?>',
+                "<!-- -->",
+                "\x00",
+            ]
             text = head[rng.integers(len(head))] + text
         else:
             deep = int(rng.choice([5, 25, 5000]))
@@ -151,7 +209,15 @@ def mutate_image(rng: np.random.Generator, content: bytes) -> bytes:
         place = int(rng.integers(len(chunks)))
         what = rng.integers(4)
         if what == 0:
-            chunks.insert(place, [rng.choice([b"tEXt", b"zTXt", b"iCCP", b"eXIf", b"PLTE", b"tRNS", b"gAMA", b"acTL", b"fcTL", b"IDAT"]), rng.bytes(int(rng.integers(0, 40)))])
+            chunks.insert(
+                place,
+                [
+                    rng.choice(
+                        [b"tEXt", b"zTXt", b"iCCP", b"eXIf", b"PLTE", b"tRNS", b"gAMA", b"acTL", b"fcTL", b"IDAT"]
+                    ),
+                    rng.bytes(int(rng.integers(0, 40))),
+                ],
+            )
         elif what == 1:
             chunks[place][1] = mutate_bytes(rng, chunks[place][1] or b"\0")
         elif what == 2:
@@ -162,18 +228,43 @@ def mutate_image(rng: np.random.Generator, content: bytes) -> bytes:
             if rng.integers(2):
                 head[0:8] = struct.pack(">II", *(int(n) for n in rng.choice([0, 1, 48, 7000, 2**16, 2**31 - 1], 2)))
             chunks[0][1] = bytes(head)
-    body = b"".join(struct.pack(">I", len(data)) + bytes(kind) + data + struct.pack(">I", zlib.crc32(bytes(kind) + data)) for kind, data in chunks)
+    body = b"".join(
+        struct.pack(">I", len(data)) + bytes(kind) + data + struct.pack(">I", zlib.crc32(bytes(kind) + data))
+        for kind, data in chunks
+    )
     return content[:8] + body
 
 
 # --- what is mutated, and what must hold ----------------------------------------------
 
 LABELS = {
-    "images": [{"id": n, "file_name": f"{n}.png", "width": 16, "height": 12, "recording": "ab"[n % 2], "lighting": "dusk", "distance_m": 1.5} for n in (1, 2)],
-    "annotations": [{"id": n, "image_id": 1 + n % 2, "category_id": 3, "bbox": [1, 2, 4, 3], "area": 12, "iscrowd": 0, "visibility": 0.5} for n in range(4)],
+    "images": [
+        {
+            "id": n,
+            "file_name": f"{n}.png",
+            "width": 16,
+            "height": 12,
+            "recording": "ab"[n % 2],
+            "lighting": "dusk",
+            "distance_m": 1.5,
+        }
+        for n in (1, 2)
+    ],
+    "annotations": [
+        {
+            "id": n,
+            "image_id": 1 + n % 2,
+            "category_id": 3,
+            "bbox": [1, 2, 4, 3],
+            "area": 12,
+            "iscrowd": 0,
+            "visibility": 0.5,
+        }
+        for n in range(4)
+    ],
     "categories": [{"id": 3, "name": "post"}, {"id": 5, "name": "crate"}],
     "info": {"year": 2024},
-}  # fmt: skip
+}
 RESULTS = [{"image_id": 1 + n % 2, "category_id": 3, "bbox": [1, 2, 4, 3 + n], "score": n / 5} for n in range(5)]
 VOC = (
     "<annotation><folder>walk</folder><filename>1.png</filename><size><width>16</width><height>12</height><depth>3</depth></size>"
@@ -187,13 +278,24 @@ def images() -> list[bytes]:
     exif = Image.Exif()
     exif[0x0112] = 6
     found = []
-    for kind, options in (("PNG", {}), ("JPEG", {"exif": exif}), ("BMP", {}), ("WEBP", {}), ("PNG", {"exif": exif}), ("JPEG", {"progressive": True})):
+    for kind, options in (
+        ("PNG", {}),
+        ("JPEG", {"exif": exif}),
+        ("BMP", {}),
+        ("WEBP", {}),
+        ("PNG", {"exif": exif}),
+        ("JPEG", {"progressive": True}),
+    ):
         out = io.BytesIO()
         picture.save(out, kind, **options)
         found.append(out.getvalue())
     for mode in ("L", "P", "RGBA", "1", "I;16"):
         out = io.BytesIO()
-        (Image.fromarray(np.arange(192, dtype=np.uint16).reshape(12, 16)) if mode == "I;16" else picture.convert(mode)).save(out, "PNG")
+        (
+            Image.fromarray(np.arange(192, dtype=np.uint16).reshape(12, 16))
+            if mode == "I;16"
+            else picture.convert(mode)
+        ).save(out, "PNG")
         found.append(out.getvalue())
     return found
 

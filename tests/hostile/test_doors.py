@@ -21,9 +21,9 @@ from robotlab.cli import main
 from robotlab.data import Sample, check_dataset, open_dataset, open_voc, read_results, write_dataset
 from robotlab.errors import DataSetError, InputError, PictureError, install_hint, printable
 from robotlab.files import read_plain
+from robotlab.image import encode, save
 from robotlab.image.file import MOST_PIXELS, decode, load, size_of
 from robotlab.json_file import parse_json, read_json
-from robotlab.image import encode, save
 from robotlab.xml_file import read_xml
 
 PACKAGE = Path(__file__).resolve().parents[2] / "robotlab"
@@ -36,7 +36,13 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 DOORS = {
     "image_file.py": {"Image.open", "ImageFile.Parser"},
     "json_file.py": {"json.loads", "json.load", "json.JSONDecoder"},
-    "xml_file.py": {"ElementTree.fromstring", "ElementTree.parse", "ElementTree.XML", "ElementTree.iterparse", "expat.ParserCreate"},
+    "xml_file.py": {
+        "ElementTree.fromstring",
+        "ElementTree.parse",
+        "ElementTree.XML",
+        "ElementTree.iterparse",
+        "expat.ParserCreate",
+    },
 }
 OTHER_WAYS = ("imread", "minidom", "xml.sax", "lxml", "orjson", "ujson", "simplejson", "yaml")
 
@@ -88,7 +94,10 @@ def with_orientation(entry: bytes) -> bytes:
     ("content", "message"),
     [
         (b"%!PS-Adobe-3.0 EPSF-3.0\n%%BoundingBox: 0 0 9 9\nshowpage\n", "it is PostScript; convert it to JPEG"),
-        (b"\0\0\0\x18ftypheic\0\0\0\0mif1heic" + b"\0" * 99, "it is HEIC; convert it to JPEG: open it in a picture viewer"),
+        (
+            b"\0\0\0\x18ftypheic\0\0\0\0mif1heic" + b"\0" * 99,
+            "it is HEIC; convert it to JPEG: open it in a picture viewer",
+        ),
         (b"\0\0\0\x18ftypavif\0\0\0\0mif1avif" + b"\0" * 99, "it is AVIF; convert it"),
         (written("L", "GIF"), "it is GIF; convert it"),
         (written("RGB", "TIFF"), "it is TIFF; convert it"),
@@ -98,11 +107,14 @@ def with_orientation(entry: bytes) -> bytes:
         (png_head(14_000, 14_000), "at most 64 million pixels"),
         (png_head(9_400, 9_400), "at most 64 million pixels"),
         (png_head(2**31 - 1, 1), "px a side|far more"),
-        (b"BM" + struct.pack("<IHHIIiiHHIIiiII", 54, 0, 0, 54, 40, 9_000, 9_000, 1, 24, 0, 0, 1, 1, 0, 0), "at most 64 million pixels"),
+        (
+            b"BM" + struct.pack("<IHHIIiiHHIIiiII", 54, 0, 0, 54, 40, 9_000, 9_000, 1, 24, 0, 0, 1, 1, 0, 0),
+            "at most 64 million pixels",
+        ),
         (b"", "it is no picture"),
         (b"hello", "it is no picture"),
     ],
-)  # fmt: skip
+)
 def test_pictures_that_are_refused(content, message, tmp_path, monkeypatch):
     # Named .png, all of them; and no other program may be started.
     monkeypatch.setattr(subprocess, "Popen", None)
@@ -221,7 +233,17 @@ def labels_with(**changes) -> dict:
 IDS = ["²", "--5", "٣", "-", "5" * 5000, 10**400, -(10**4000), 1e300, True, None, [], {}, ""]
 
 
-@pytest.mark.parametrize("where", ["annotations__image_id", "annotations__category_id", "annotations__id", "images__id", "images__width", "images__recording"])  # fmt: skip
+@pytest.mark.parametrize(
+    "where",
+    [
+        "annotations__image_id",
+        "annotations__category_id",
+        "annotations__id",
+        "images__id",
+        "images__width",
+        "images__recording",
+    ],
+)
 def test_ids_of_every_kind(where, tmp_path):
     save(tmp_path / "a.png", np.zeros((6, 8, 3), np.uint8))
     row = {"image_id": 1, "category_id": 3, "bbox": [0, 0, 1, 1], "score": 1}
@@ -327,7 +349,9 @@ def test_one_bad_picture_is_one_problem(tmp_path):
     (tmp_path / "a.png").write_bytes(encode(np.zeros((6, 8, 3), np.uint8))[:20])
     labels = labels_with()
     labels["images"].append({"id": 2, "file_name": "b.png", "width": 8, "height": 6})
-    labels["annotations"] = [{"id": n, "image_id": 1 + n % 2, "category_id": 3, "bbox": [1, 1, 4, 3]} for n in range(46)]
+    labels["annotations"] = [
+        {"id": n, "image_id": 1 + n % 2, "category_id": 3, "bbox": [1, 1, 4, 3]} for n in range(46)
+    ]
     (tmp_path / "labels.json").write_text(json.dumps(labels))
     problems = check_dataset(tmp_path).problems
     assert len(problems) == 1 and "a.png" in problems[0]
@@ -337,5 +361,9 @@ def test_install_hint_is_for_this_install(monkeypatch, tmp_path):
     assert install_hint("robot").startswith('pip install -e ".[robot]"')
     # As in a wheel: the package without the project's file beside it.
     monkeypatch.setattr(errors, "__file__", str(tmp_path / "robotlab" / "errors.py"))
-    monkeypatch.setattr(importlib.metadata, "requires", lambda _: ["numpy>=2.0", 'pyserial>=3.5; extra == "robot"', 'torch; extra == "torch"'])
+    monkeypatch.setattr(
+        importlib.metadata,
+        "requires",
+        lambda _: ["numpy>=2.0", 'pyserial>=3.5; extra == "robot"', 'torch; extra == "torch"'],
+    )
     assert install_hint("robot") == 'pip install "pyserial>=3.5"'

@@ -13,6 +13,8 @@ FUZZ = Path(__file__).with_name("fuzz.py")
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="each case runs in a forked child, which POSIX systems have")
 def test_mutated_files_get_one_clear_error_or_work():
     # In a process of its own: it forks, and this one may have threads.
-    ran = subprocess.run([sys.executable, FUZZ, "--cases", "75", "--no-keep"], capture_output=True, text=True, cwd=FUZZ.parents[2])
+    ran = subprocess.run(
+        [sys.executable, FUZZ, "--cases", "75", "--no-keep"], capture_output=True, text=True, cwd=FUZZ.parents[2]
+    )
     assert ran.returncode == 0, ran.stdout + ran.stderr
     assert ran.stdout.count("75 cases, 0 wrong") == 4

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
+from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.loop import STATES, Follower, Settings, VelocityCommand, distance_from_box, post_box
-from robotlab.detections import Detections
 
 CAMERA = Camera(320, 240, math.radians(62), height_m=0.25)
 

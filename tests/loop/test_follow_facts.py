@@ -9,21 +9,25 @@ import numpy as np
 import pytest
 
 from robotlab.color import Band, ColorDetector
-from robotlab.errors import InputError, MotionError
-from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate
-from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.control import Motor, sampled_limit
+from robotlab.errors import InputError, MotionError
+from robotlab.greenhouse import WALKS, Scene, Walk
+from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate
 
 # Chosen by eye in daylight: the orange of the post, without the pots' terracotta.
 ORANGE = ColorDetector({"post": Band((6, 16), (190, 255), (70, 255))})
 
 
 def still_post(x_m=3.0, y_m=0.0, seconds=30.0):
-    return Walk("still", "The post stands.", (0.0, seconds), ((x_m, y_m), (x_m, y_m)), Scene(room_m=(-9.0, -9.0, 9.0, 9.0)))
+    return Walk(
+        "still", "The post stands.", (0.0, seconds), ((x_m, y_m), (x_m, y_m)), Scene(room_m=(-9.0, -9.0, 9.0, 9.0))
+    )
 
 
 def oracle_run(walk, seconds=None, start=(0.0, 0.0, 0.0), **changes):
-    return simulate(GroundTruthDetector(), walk, settings=Settings(**changes), duration_s=seconds, start=start, pictures=False)
+    return simulate(
+        GroundTruthDetector(), walk, settings=Settings(**changes), duration_s=seconds, start=start, pictures=False
+    )
 
 
 @pytest.fixture(scope="module")
@@ -119,8 +123,13 @@ class TestPictureSize:
         camera = default_camera()
         limit = camera.focal_px / 4 * 0.5 / 6  # squeezed to a quarter, 6 px needed
         for distance, seen in ((0.97 * limit, True), (1.03 * limit, False)):
-            run = simulate(GroundTruthDetector(smallest_px=6), still_post(distance), settings=Settings(detector_px=(80, 60), max_mps=1e-3),
-                           duration_s=1, pictures=False)  # fmt: skip
+            run = simulate(
+                GroundTruthDetector(smallest_px=6),
+                still_post(distance),
+                settings=Settings(detector_px=(80, 60), max_mps=1e-3),
+                duration_s=1,
+                pictures=False,
+            )
             assert bool(run.scores()["time_following"] > 0.5) is seen
 
 
@@ -129,11 +138,21 @@ class TestFieldOfView:
 
     # The post crosses in front of the trolley, which holds its place.
     def crossing(self, distance):
-        return Walk("crossing", "The post crosses.", (0.0, 2.0, 4.0, 9.0), ((distance, 0.0), (distance, 0.0), (distance, 0.8), (distance, 0.8)),
-                    Scene(room_m=(-9.0, -9.0, 9.0, 9.0)))  # fmt: skip
+        return Walk(
+            "crossing",
+            "The post crosses.",
+            (0.0, 2.0, 4.0, 9.0),
+            ((distance, 0.0), (distance, 0.0), (distance, 0.8), (distance, 0.8)),
+            Scene(room_m=(-9.0, -9.0, 9.0, 9.0)),
+        )
 
     def lost(self, hfov_deg, distance):
-        return oracle_run(self.crossing(distance), hfov_rad=math.radians(hfov_deg), keep_m=distance, search_s=0.0).scores()["losses"] > 0
+        return (
+            oracle_run(
+                self.crossing(distance), hfov_rad=math.radians(hfov_deg), keep_m=distance, search_s=0.0
+            ).scores()["losses"]
+            > 0
+        )
 
     def test_near_post_is_lost_by_the_narrow_view_only(self):
         assert self.lost(20, 0.7)
@@ -151,7 +170,9 @@ class TestJumps:
     def test_peak_acceleration_and_jerk(self):
         jumping = oracle_run(self.walk(), max_accel_mps2=None, motor=Motor(lag_s=0.02), drive_gain=4.0).scores()
         ramped = oracle_run(self.walk(), max_accel_mps2=0.8, motor=Motor(lag_s=0.02), drive_gain=4.0).scores()
-        smooth = oracle_run(self.walk(), max_accel_mps2=0.8, max_jerk_mps3=4.0, motor=Motor(lag_s=0.02), drive_gain=4.0).scores()
+        smooth = oracle_run(
+            self.walk(), max_accel_mps2=0.8, max_jerk_mps3=4.0, motor=Motor(lag_s=0.02), drive_gain=4.0
+        ).scores()
         assert ramped["peak_accel_mps2"] <= 0.8 + 1e-4 < 2 < jumping["peak_accel_mps2"]
         assert jumping["peak_jump_mps"] > 10 * ramped["peak_jump_mps"]
         assert smooth["peak_jerk_mps3"] < ramped["peak_jerk_mps3"] < jumping["peak_jerk_mps3"]
@@ -172,10 +193,23 @@ class TestDelay:
 
         def swing(gain):
             run = simulate(
-                GroundTruthDetector(), still_post(3.0, 0.0, 9e9), duration_s=frames / frame_hz, start=(0.0, 0.0, -0.02), pictures=False,
-                settings=Settings(frame_hz=frame_hz, delay_s=delay_frames / frame_hz, turn_gain=gain, drive_gain=0.0, max_accel_mps2=None,
-                                  max_yaw_radps=99.0, ramp_hz=frame_hz, motor=Motor(lag_s=0.0, max_mps=99.0), watchdog_s=60.0),
-            )  # fmt: skip
+                GroundTruthDetector(),
+                still_post(3.0, 0.0, 9e9),
+                duration_s=frames / frame_hz,
+                start=(0.0, 0.0, -0.02),
+                pictures=False,
+                settings=Settings(
+                    frame_hz=frame_hz,
+                    delay_s=delay_frames / frame_hz,
+                    turn_gain=gain,
+                    drive_gain=0.0,
+                    max_accel_mps2=None,
+                    max_yaw_radps=99.0,
+                    ramp_hz=frame_hz,
+                    motor=Motor(lag_s=0.0, max_mps=99.0),
+                    watchdog_s=60.0,
+                ),
+            )
             size = np.abs(run.true_bearings_rad)
             third = len(size) // 3
             return size[-third:].max() / size[-2 * third : -third].max()
@@ -198,15 +232,22 @@ class TestDelay:
         used = [record["i"] for record in run._records if record["kind"] == "observation"]
         assert len(used) == pytest.approx(4.0 / 0.25, abs=1)
         # The newest picture is taken, not the oldest.
-        ages = [record["t"] - run.picture_t_s[record["i"]] for record in run._records if record["kind"] == "observation"]
+        ages = [
+            record["t"] - run.picture_t_s[record["i"]] for record in run._records if record["kind"] == "observation"
+        ]
         assert max(ages) <= 0.1 + 0.25 + 0.1 + 0.021
 
 
 class TestLost:
     def test_order_of_what_is_done_and_the_stop_stays(self):
         # The post is carried behind the trolley, out of sight for good.
-        walk = Walk("away", "The post vanishes.", (0.0, 3.0, 3.2, 30.0), ((2.0, 0.0), (2.5, 0.0), (2.5, 60.0), (2.5, 60.0)),
-                    Scene(room_m=(-9.0, -9.0, 9.0, 9.0)))  # fmt: skip
+        walk = Walk(
+            "away",
+            "The post vanishes.",
+            (0.0, 3.0, 3.2, 30.0),
+            ((2.0, 0.0), (2.5, 0.0), (2.5, 60.0), (2.5, 60.0)),
+            Scene(room_m=(-9.0, -9.0, 9.0, 9.0)),
+        )
         run = simulate(GroundTruthDetector(smallest_px=12), walk, pictures=False, settings=Settings(search_s=3.0))
         order = [event["what"] for event in run.events]
         assert order == ["wait", "follow", "hold", "slow", "search", "stop"]
@@ -220,8 +261,13 @@ class TestLost:
 
     def test_search_turns_to_where_it_went(self):
         for side in (-1, 1):
-            walk = Walk("away", "The post vanishes.", (0.0, 2.0, 4.0, 9.0), ((2.0, 0.0), (2.0, 0.0), (1.0, side * 4.0), (1.0, side * 4.0)),
-                        Scene(room_m=(-9.0, -9.0, 9.0, 9.0)))  # fmt: skip
+            walk = Walk(
+                "away",
+                "The post vanishes.",
+                (0.0, 2.0, 4.0, 9.0),
+                ((2.0, 0.0), (2.0, 0.0), (1.0, side * 4.0), (1.0, side * 4.0)),
+                Scene(room_m=(-9.0, -9.0, 9.0, 9.0)),
+            )
             run = oracle_run(walk, turn_gain=0.1, search_s=20)
             states = [run.state_at(k) for k in range(len(run.t_s))]
             assert "search" in states

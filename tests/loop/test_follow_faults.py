@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from robotlab.color import Band, ColorDetector
-from robotlab.loop import FAULTS, GroundTruthDetector, Settings, blind_distance_m, fault_campaign, stopping_m, simulate
-from robotlab.loop.faults import ClockJumps, Dropped, Duplicated, LinkLost, DetectorRaises
-from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.control import Motor, stopping_distance_m
+from robotlab.greenhouse import WALKS, Scene, Walk
+from robotlab.loop import FAULTS, GroundTruthDetector, Settings, blind_distance_m, fault_campaign, simulate, stopping_m
+from robotlab.loop.faults import ClockJumps, DetectorRaises, Dropped, Duplicated, LinkLost
 
 # The post runs off so fast that the trolley drives at its limit.
 FAST = Walk("fast", "The post runs off.", (0.0, 20.0), ((2.0, 0.0), (14.0, 0.0)), Scene(room_m=(-3.0, -3.0, 40.0, 3.0)))
@@ -37,17 +37,25 @@ def test_with_a_real_tracker_and_pictures():
     chosen = [fault for fault in FAULTS if fault[0] in ("frozen picture", "pictures cut short", "pictures twice")]
     for report in fault_campaign(detector, WALKS["straight"], at_s=2.0, after_s=2.5, faults=chosen):
         assert report.kept, report.name
-    assert any("PictureError" in event["text"] for event in fault_campaign(
-        detector, WALKS["straight"], at_s=1.0, after_s=0.5, faults=[chosen[-1]])[0].run.events)  # fmt: skip
+    assert any(
+        "PictureError" in event["text"]
+        for event in fault_campaign(detector, WALKS["straight"], at_s=1.0, after_s=0.5, faults=[chosen[-1]])[
+            0
+        ].run.events
+    )
 
 
 def test_stopping_distance_is_the_formula():
     # v t + v^2 / (2 a), t until the last sight is given up, plus the motor lag.
     s = Settings(frame_hz=10, delay_s=0.1)
-    run = simulate(GroundTruthDetector(), FAST, settings=s, duration_s=12, pictures=False, faults=Dropped(6.0), strict=False)
+    run = simulate(
+        GroundTruthDetector(), FAST, settings=s, duration_s=12, pictures=False, faults=Dropped(6.0), strict=False
+    )
     wait = s.frame_s + s.delay_s + s.hold_s
     assert run.speeds_mps.max() == pytest.approx(s.max_mps, abs=1e-4)
-    assert blind_distance_m(run) == pytest.approx(stopping_distance_m(s.max_mps, s.max_accel_mps2, wait, s.motor.lag_s), rel=0.05)
+    assert blind_distance_m(run) == pytest.approx(
+        stopping_distance_m(s.max_mps, s.max_accel_mps2, wait, s.motor.lag_s), rel=0.05
+    )
     assert blind_distance_m(run) < stopping_m(s)
 
 
@@ -66,7 +74,9 @@ def test_link_loss_is_stopped_by_the_motors_themselves():
     assert np.abs(np.diff(run.commands_mps, axis=0)).max() <= 0.8 * 0.02 + 1e-6
 
 
-@pytest.mark.parametrize(("by_s", "words"), [(-5.0, "must not go back"), (-0.5, "must not go back"), (3.0, "two clocks")])
+@pytest.mark.parametrize(
+    ("by_s", "words"), [(-5.0, "must not go back"), (-0.5, "must not go back"), (3.0, "two clocks")]
+)
 def test_clock_jump_trips_at_once_and_stays(by_s, words):
     run = simulate(GroundTruthDetector(), FAST, duration_s=12, pictures=False, faults=ClockJumps(5.0, by_s))
     faults = [event for event in run.events if event["what"] == "fault"]
@@ -86,14 +96,27 @@ def test_error_in_a_tracker_ends_a_strict_simulation_only():
 def test_old_and_repeated_pictures_change_nothing():
     for settings in (Settings(), Settings(detector_s=0.1)):
         plain = simulate(GroundTruthDetector(), WALKS["weave"], settings=settings, duration_s=10, pictures=False)
-        twice = simulate(GroundTruthDetector(), WALKS["weave"], settings=settings, duration_s=10, pictures=False, faults=Duplicated(2.0))
+        twice = simulate(
+            GroundTruthDetector(),
+            WALKS["weave"],
+            settings=settings,
+            duration_s=10,
+            pictures=False,
+            faults=Duplicated(2.0),
+        )
         np.testing.assert_array_equal(plain.pose, twice.pose)
 
 
 @pytest.mark.parametrize(("sign", "ok", "flees"), [(1, True, False), (-1, False, True)])
 def test_wheels_up_test_tells_a_wrong_sign(sign, ok, flees):
     # Common practice, no source: lift the wheels, show the post left and right.
-    walk = Walk("show", "The post is held left, then right.", (0.0, 2.0, 2.5, 5.0), ((2.0, 0.6), (2.0, 0.6), (2.0, -0.6), (2.0, -0.6)), Scene())
+    walk = Walk(
+        "show",
+        "The post is held left, then right.",
+        (0.0, 2.0, 2.5, 5.0),
+        ((2.0, 0.6), (2.0, 0.6), (2.0, -0.6), (2.0, -0.6)),
+        Scene(),
+    )
     run = simulate(GroundTruthDetector(), walk, settings=Settings(steering_sign=sign), pictures=False, lifted=True)
     assert np.all(run.pose == 0.0) and np.abs(run.wheels_mps).max() > 0.05
     check = run.sign_check()
@@ -108,6 +131,10 @@ def test_wheels_up_test_on_one_side_proves_nothing():
 
 def test_reports_say_what_had_to_stop():
     reports = {report.name: report for report in fault_campaign(GroundTruthDetector(), FAST, pictures=False)}
-    assert {name for name, report in reports.items() if not report.at_rest} == {"half of the pictures dropped", "pictures twice", "steering the wrong way"}
+    assert {name for name, report in reports.items() if not report.at_rest} == {
+        "half of the pictures dropped",
+        "pictures twice",
+        "steering the wrong way",
+    }
     assert all(report.state in ("fault", "stop", "search") for report in reports.values() if report.must_rest)
     assert not any(math.isnan(report.stop_m) for report in reports.values() if report.must_rest)

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from robotlab.errors import MotionError
-from robotlab.loop import Follower, GroundTruthDetector, Settings, default_camera, simulate
-from robotlab.loop.vectorized import _one, _plan, simulate_many, simulate_many_reference, phases
-from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.control import Motor, loop_limit, sampled_limit
 from robotlab.detections import Detections
+from robotlab.errors import MotionError
+from robotlab.greenhouse import WALKS, Scene, Walk
+from robotlab.loop import Follower, GroundTruthDetector, Settings, default_camera, simulate
+from robotlab.loop.vectorized import _one, _plan, phases, simulate_many, simulate_many_reference
 
 RNG = np.random.default_rng(7)
 VARY = {
@@ -27,14 +27,28 @@ VARY = {
         Settings(),
         Settings(steering_sign=-1, search_s=1.0),
         Settings(max_accel_mps2=None, delay_s=0.0, motor=Motor(lag_s=0.0)),
-        Settings(delay_s=0.34, frame_hz=7, motor=Motor(lag_s=0.2, slip=0.1, max_mps=0.5), max_mps=0.9, max_yaw_radps=3.0),
+        Settings(
+            delay_s=0.34, frame_hz=7, motor=Motor(lag_s=0.2, slip=0.1, max_mps=0.5), max_mps=0.9, max_yaw_radps=3.0
+        ),
         Settings(hold_s=0.0, slow_s=0.0, frame_hz=25, ramp_hz=25),
     ],
     ids=["plain", "wrong sign", "jumping", "slow and slipping", "no patience"],
 )
 def test_plain_and_vectorised_are_equal(settings):
-    ours, slow = (way(WALKS["weave"], settings, 24, seed=3, vary=VARY, duration_s=12) for way in (simulate_many, simulate_many_reference))
-    for name in ("distance_error_m", "bearing_error_rad", "time_in_view", "time_following", "losses", "closest_m", "swing", "end_pose"):
+    ours, slow = (
+        way(WALKS["weave"], settings, 24, seed=3, vary=VARY, duration_s=12)
+        for way in (simulate_many, simulate_many_reference)
+    )
+    for name in (
+        "distance_error_m",
+        "bearing_error_rad",
+        "time_in_view",
+        "time_following",
+        "losses",
+        "closest_m",
+        "swing",
+        "end_pose",
+    ):
         np.testing.assert_allclose(getattr(ours, name), getattr(slow, name), rtol=1e-9, atol=1e-9, err_msg=name)
 
 
@@ -104,7 +118,11 @@ def test_the_rules_for_many_are_those_of_the_follower():
             steady, searching, stopped = phases(np.array([t - since]), np.array([ever]), stopped, s, expected)
             state = follower.velocity(t).state
             met.add(state)
-            assert (steady[0], searching[0], stopped[0]) == (state in ("follow", "hold"), state == "search", state == "stop"), (state, t, since)
+            assert (steady[0], searching[0], stopped[0]) == (
+                state in ("follow", "hold"),
+                state == "search",
+                state == "stop",
+            ), (state, t, since)
     assert met == {"wait", "follow", "hold", "slow", "search", "stop"}
 
 
@@ -121,7 +139,9 @@ def test_sweep_of_gains_finds_the_sampled_limit(delay):
     limit = sampled_limit(delay) * 10.0
     walk, settings, start = still(0.01, delay_s=delay / 10, motor=Motor(lag_s=0.0, max_mps=99.0))
     shares = np.linspace(0.97, 1.03, 61)
-    result = simulate_many(walk, settings, 61, vary={"turn_gain": shares * limit}, start=start, duration_s=12.0 * (2 * delay + 1))
+    result = simulate_many(
+        walk, settings, 61, vary={"turn_gain": shares * limit}, start=start, duration_s=12.0 * (2 * delay + 1)
+    )
     found = shares[np.flatnonzero(result.swing < 1)[-1]]
     assert found == pytest.approx(1.0, abs=0.01)
 

@@ -17,10 +17,10 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.errors import InputError, MotionError, PictureError
-from robotlab.loop import Settings, drive, stopping_m, read_log
 from robotlab.control import LinkError, SimulatedLink
 from robotlab.detections import Detections
+from robotlab.errors import InputError, MotionError, PictureError
+from robotlab.loop import Settings, drive, read_log, stopping_m
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watchdog_s=0.3, hold_s=0.2, max_accel_mps2=4.0)
@@ -116,7 +116,11 @@ FAULTS = {
     "camera is black": (paced(np.zeros((48, 64, 3), np.uint8)), None, "same picture"),
     "camera freezes and waits for nothing": (lambda: np.zeros((48, 64, 3), np.uint8), None, "same picture"),
     "detector hangs": (None, lambda picture: FOREVER.wait(60), "detector must answer|camera must answer"),
-    "detector is slow": (None, lambda picture: (time.sleep(0.8), see(picture))[1], "detector must answer|camera must answer"),
+    "detector is slow": (
+        None,
+        lambda picture: (time.sleep(0.8), see(picture))[1],
+        "detector must answer|camera must answer",
+    ),
     "camera freezes while the detector draws on its picture": (held, mutating, "same picture"),
 }
 
@@ -153,14 +157,27 @@ def test_silence_ends_it_within_the_promise(name, tmp_path):
         (None, lambda picture: [[1, 2, 3, 4]], InputError, "must return Detections, .* list"),
         (None, lambda picture: Detections([[1, 2, math.nan, 4]], [1.0], [0], ["post"]), InputError, "must be finite"),
         (None, lambda picture: Detections([[1, 2, 3, 4]], [math.inf], [0], ["post"]), InputError, "scores"),
-        (None, lambda picture: Detections([[1, 2, 3, 4]], [1.0], [0], ["cat"]), InputError, "must know the class 'post'"),
+        (
+            None,
+            lambda picture: Detections([[1, 2, 3, 4]], [1.0], [0], ["cat"]),
+            InputError,
+            "must know the class 'post'",
+        ),
         (None, lambda picture: Detections([[9, 2, 3, 4]], [1.0], [0], ["post"]), InputError, "x0 <= x1"),
     ],
-)  # fmt: skip
+)
 def test_errors_are_raised_with_the_motors_stopped(take, find, error, words, tmp_path):
     link = Wheels()
     with pytest.raises(error, match=words):
-        drive(Part(live, take or live, 0.2), Part(see, find or see, 0.2), CAMERA, SETTINGS, link, 20.0, log=tmp_path / "run.jsonl")
+        drive(
+            Part(live, take or live, 0.2),
+            Part(see, find or see, 0.2),
+            CAMERA,
+            SETTINGS,
+            link,
+            20.0,
+            log=tmp_path / "run.jsonl",
+        )
     assert link.sent[-1][1:] == (0.0, 0.0) and link.stops >= 1
     last = read_log(tmp_path / "run.jsonl").records[-1]
     assert last["what"] == "fault" and error.__name__ in last["text"] or issubclass(error, InputError)
@@ -175,7 +192,9 @@ def test_a_tracker_object_is_held_to_the_contract_as_well():
         drive(live, Wrong(), CAMERA, SETTINGS, Wheels(), 5.0)
 
 
-@pytest.mark.parametrize("boxes", [[[-500, -500, -400, -300]], [[70, 5, 90, 40]], [[0, 0, 1e-9, 40]], [[-1e308, 0, 1e308, 40]]])
+@pytest.mark.parametrize(
+    "boxes", [[[-500, -500, -400, -300]], [[70, 5, 90, 40]], [[0, 0, 1e-9, 40]], [[-1e308, 0, 1e308, 40]]]
+)
 def test_boxes_that_cannot_be_the_target_are_not_driven_to(boxes):
     link = Wheels()
     done = drive(live, lambda picture: Detections(boxes, [0.9], [0], ["post"]), CAMERA, CALM, link, 0.4)
@@ -218,7 +237,10 @@ class TestLink:
         assert done.state == "fault" and "hung" in done.reason and "cut the power" in done.reason and link.stops >= 1
 
     def test_a_stop_that_hangs_or_fails_is_reported(self):
-        for stop, words in ((lambda: FOREVER.wait(60), "cut the power"), (raises(LinkError("no answer to HALT")), "no answer to HALT")):
+        for stop, words in (
+            (lambda: FOREVER.wait(60), "cut the power"),
+            (raises(LinkError("no answer to HALT")), "no answer to HALT"),
+        ):
             done = drive(live, see, CAMERA, SETTINGS, Wheels(None, stop), 0.4)
             assert done.state == "fault" and words in done.reason
 
@@ -291,10 +313,14 @@ drive(take, see, Camera(64, 48, 1.0, height_m=0.25), settings, Told(), 60.0, log
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="no such signals on this system")
-@pytest.mark.parametrize(("kinds", "way"), [(("SIGINT", "SIGINT"), "live"), (("SIGTERM",), "hang"), (("SIGHUP", "SIGTERM"), "live")])
+@pytest.mark.parametrize(
+    ("kinds", "way"), [(("SIGINT", "SIGINT"), "live"), (("SIGTERM",), "hang"), (("SIGHUP", "SIGTERM"), "live")]
+)
 def test_signals_stop_the_motors(kinds, way, tmp_path):
     path = tmp_path / "run.jsonl"
-    process = subprocess.Popen([sys.executable, "-c", PROGRAM, str(path), way], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    process = subprocess.Popen(
+        [sys.executable, "-c", PROGRAM, str(path), way], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    )
     try:
         assert process.stdout.readline() == "fast\n"
         for kind in kinds:
@@ -312,7 +338,9 @@ def test_signals_stop_the_motors(kinds, way, tmp_path):
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this system")
 def test_a_killed_drive_leaves_a_log_up_to_its_last_record(tmp_path):
     path = tmp_path / "run.jsonl"
-    process = subprocess.Popen([sys.executable, "-c", PROGRAM, str(path), "live"], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    process = subprocess.Popen(
+        [sys.executable, "-c", PROGRAM, str(path), "live"], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    )
     try:
         assert process.stdout.readline() == "fast\n"
         process.kill()

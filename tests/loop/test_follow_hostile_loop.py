@@ -7,11 +7,23 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from robotlab.errors import MotionError, PictureError
-from robotlab.loop import FAULTS, NoFaults, GroundTruthDetector, Run, Settings, Shot, blind_distance_m, default_camera, stopping_m, read_log, simulate
-from robotlab.loop.faults import ClockRate
-from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.detections import Detections
+from robotlab.errors import MotionError, PictureError
+from robotlab.greenhouse import WALKS, Scene, Walk
+from robotlab.loop import (
+    FAULTS,
+    GroundTruthDetector,
+    NoFaults,
+    Run,
+    Settings,
+    Shot,
+    blind_distance_m,
+    default_camera,
+    read_log,
+    simulate,
+    stopping_m,
+)
+from robotlab.loop.faults import ClockRate
 
 FAST = Walk("fast", "The post runs off.", (0.0, 20.0), ((2.0, 0.0), (14.0, 0.0)), Scene(room_m=(-3.0, -3.0, 40.0, 3.0)))
 SMALL = default_camera(80, 60)
@@ -82,7 +94,15 @@ def test_an_error_stops_the_trolley_and_is_named(name, tmp_path):
 
 @pytest.mark.parametrize(
     "box",
-    [(-500, -500, -400, -300), (90, 5, 99, 40), (40, 70, 50, 90), (0, 0, 1e-9, 40), (30, 20, 30, 40), (-1e308, 0, 1e308, 40), (-900, -900, 900, 900)],
+    [
+        (-500, -500, -400, -300),
+        (90, 5, 99, 40),
+        (40, 70, 50, 90),
+        (0, 0, 1e-9, 40),
+        (30, 20, 30, 40),
+        (-1e308, 0, 1e308, 40),
+        (-900, -900, 900, 900),
+    ],
 )
 def test_boxes_that_cannot_be_the_post_are_not_believed(box, tmp_path):
     run = simulate(Detector(lambda picture: post(box)), FAST, SMALL, duration_s=6, log=tmp_path / "run.jsonl")
@@ -90,7 +110,10 @@ def test_boxes_that_cannot_be_the_post_are_not_believed(box, tmp_path):
     assert run.state_at(-1) == "search" and read_log(tmp_path / "run.jsonl").complete
 
 
-@given(st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=4, max_size=4), st.floats(allow_nan=False, allow_infinity=False))
+@given(
+    st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=4, max_size=4),
+    st.floats(allow_nan=False, allow_infinity=False),
+)
 @settings(max_examples=100)
 def test_any_box_at_all_leaves_the_wish_within_its_limits(corners, score):
     from robotlab.loop import Follower
@@ -111,7 +134,14 @@ class Pictures(NoFaults):
 
     def shots(self, index, t_s, shot):
         self.first = self.first if self.first is not None else shot.picture.copy()
-        return [(Shot(self.then(shot.picture, self.first) if t_s >= BREAKS_S else shot.picture, shot.truth, shot.visible), 0.0)]
+        return [
+            (
+                Shot(
+                    self.then(shot.picture, self.first) if t_s >= BREAKS_S else shot.picture, shot.truth, shot.visible
+                ),
+                0.0,
+            )
+        ]
 
 
 UNREADABLE = {
@@ -134,6 +164,7 @@ DEAD = {
 @pytest.mark.parametrize("name", [*UNREADABLE, *DEAD])
 def test_a_picture_that_is_none_stops_the_trolley(name):
     then = (UNREADABLE | DEAD)[name]
+
     # The detector draws on each picture: that must not make a dead camera look alive.
     def find(picture):
         picture[:] = np.random.default_rng().integers(0, 255, picture.shape)
@@ -165,8 +196,14 @@ def test_a_clock_that_gives_no_number(value, law):
         def clock(self, t_s):
             return t_s if t_s < BREAKS_S or t_s > 4 else value
 
-    run = simulate(GroundTruthDetector(), FAST, settings=Settings(law=law), duration_s=6, pictures=False, faults=Clock())
-    assert run.state_at(-1) == "fault" and abs(run.speeds_mps[-1]) < 1e-3 and blind_distance_m(run) <= stopping_m(run.settings)
+    run = simulate(
+        GroundTruthDetector(), FAST, settings=Settings(law=law), duration_s=6, pictures=False, faults=Clock()
+    )
+    assert (
+        run.state_at(-1) == "fault"
+        and abs(run.speeds_mps[-1]) < 1e-3
+        and blind_distance_m(run) <= stopping_m(run.settings)
+    )
 
 
 @pytest.mark.parametrize("rate", [0.0, 0.5, 2.0, -1.0, 10.0])
@@ -203,8 +240,15 @@ def test_arguments_without_sense_are_refused(arguments, words):
 
 
 def test_steering_the_wrong_way_flees_and_then_stands():
-    fault = dict((name, make) for name, make, _ in FAULTS)["steering the wrong way"]
-    run = simulate(GroundTruthDetector(), WALKS["weave"], duration_s=20, pictures=False, faults=fault(0.0), settings=Settings(search_s=2.0))
+    fault = {name: make for name, make, _ in FAULTS}["steering the wrong way"]
+    run = simulate(
+        GroundTruthDetector(),
+        WALKS["weave"],
+        duration_s=20,
+        pictures=False,
+        faults=fault(0.0),
+        settings=Settings(search_s=2.0),
+    )
     assert run.scores()["losses"] >= 1 and blind_distance_m(run) <= stopping_m(run.settings)
     assert run.state_at(-1) == "stop" and abs(run.speeds_mps[-1]) < 1e-3
     assert simulate(GroundTruthDetector(), WALKS["weave"], duration_s=20, pictures=False).scores()["losses"] == 0
@@ -245,17 +289,26 @@ class Together(NoFaults):
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     picks=st.lists(st.tuples(st.integers(0, len(FAULTS) - 1), st.floats(0.0, 6.0)), min_size=1, max_size=3),
-    loop=st.fixed_dictionaries({
-        "frame_hz": st.sampled_from([5.0, 10.0, 15.0, 30.0]), "delay_s": st.floats(0.0, 0.3), "detector_s": st.floats(0.0, 0.2),
-        "max_mps": st.floats(0.2, 1.0), "max_accel_mps2": st.floats(0.4, 3.0), "max_jerk_mps3": st.none() | st.floats(2.0, 20.0),
-        "law": st.sampled_from(["p", "pd", "feed_forward"]), "hold_s": st.floats(0.0, 1.0),
-    }),
+    loop=st.fixed_dictionaries(
+        {
+            "frame_hz": st.sampled_from([5.0, 10.0, 15.0, 30.0]),
+            "delay_s": st.floats(0.0, 0.3),
+            "detector_s": st.floats(0.0, 0.2),
+            "max_mps": st.floats(0.2, 1.0),
+            "max_accel_mps2": st.floats(0.4, 3.0),
+            "max_jerk_mps3": st.none() | st.floats(2.0, 20.0),
+            "law": st.sampled_from(["p", "pd", "feed_forward"]),
+            "hold_s": st.floats(0.0, 1.0),
+        }
+    ),
     seed=st.integers(0, 99),
-)  # fmt: skip
+)
 def test_any_faults_together_keep_the_promise(picks, loop, seed):
     faults = Together([FAULTS[which][1](at_s) for which, at_s in picks])
     oracle = GroundTruthDetector(noise_px=0.5, miss=0.1)
-    run = simulate(oracle, FAST, settings=Settings(**loop), seed=seed, duration_s=9, pictures=False, faults=faults, strict=False)
+    run = simulate(
+        oracle, FAST, settings=Settings(**loop), seed=seed, duration_s=9, pictures=False, faults=faults, strict=False
+    )
     assert blind_distance_m(run) <= stopping_m(run.settings), [FAULTS[which][0] for which, _ in picks]
     if any(FAULTS[which][2] and at_s < 4.0 for which, at_s in picks):
         assert abs(run.speeds_mps[-1]) < 1e-3

@@ -9,22 +9,21 @@ import pytest
 
 import robotlab
 from robotlab.camera import Camera
+from robotlab.control import SimulatedLink, latency_from_film_s, safe_gain, sampled_limit, stopping_distance_m
 from robotlab.design_sheet import Robot, predict
+from robotlab.detections import Detections, as_detector
 from robotlab.errors import MotionError
 from robotlab.face_off import simulate_walk as simulate_walk
 from robotlab.loop import (
     Settings,
     check_real_limits,
     default_camera,
-    simulate_walk,
     free_way_m,
-    stopping_m,
     safe_speed_mps,
+    simulate_walk,
     stopping_m,
     stopping_times_s,
 )
-from robotlab.control import SimulatedLink, latency_from_film_s, safe_gain, sampled_limit, stopping_distance_m
-from robotlab.detections import Detections, as_detector
 
 SOURCES = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "source"
 
@@ -76,7 +75,10 @@ def test_latency_is_from_target_to_wheel():
     [
         ({"turn_gain": 5 * 8.05}, r"turn_gain must be at most 4\.02 1/s"),
         ({"drive_gain": 9.0}, "drive_gain must be at most"),
-        ({"hold_s": 30.0}, r"stopping distance must be at most the free way of 0\.96 m .* hold last command 30\.10 s; allowed: max_mps at most 0\.03"),
+        (
+            {"hold_s": 30.0},
+            r"stopping distance must be at most the free way of 0\.96 m .* hold last command 30\.10 s; allowed: max_mps at most 0\.03",
+        ),
         ({"watchdog_s": 60.0}, "watchdog time-out 60.00 s"),
         ({"max_mps": 0.9}, r"max_mps at most 0\.65 m/s, or watchdog time-out at most"),
         ({"hold_s": 30.0, "max_mps": 0.01}, "hold last command"),
@@ -107,7 +109,14 @@ def test_the_real_loop_asks_before_it_moves():
     camera, link = Camera(64, 48, 1.0, height_m=0.25), SimulatedLink()
     for changes in ({"turn_gain": 60.0}, {"hold_s": 30.0}, {"watchdog_s": 60.0}, {"ramp_hz": 3.0}):
         with pytest.raises(MotionError, match="real robot"):
-            simulate_walk(lambda: np.zeros((48, 64, 3), np.uint8), lambda _: Detections.none(["post"]), camera, Settings(**changes), link, 1.0)
+            simulate_walk(
+                lambda: np.zeros((48, 64, 3), np.uint8),
+                lambda _: Detections.none(["post"]),
+                camera,
+                Settings(**changes),
+                link,
+                1.0,
+            )
     assert link.sent == []
 
 

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from robotlab.errors import InputError
-from robotlab.loop import GroundTruthDetector, Run, RunLog, read_log, simulate
 from robotlab.greenhouse import WALKS
+from robotlab.loop import GroundTruthDetector, Run, RunLog, read_log, simulate
 
 
 @pytest.fixture(scope="module")
@@ -30,8 +30,15 @@ def test_saved_run_is_the_same_run(run, tmp_path):
 
 
 def test_log_written_while_running_is_the_log_saved_after(run, tmp_path):
-    again = simulate(GroundTruthDetector(noise_px=1.0, miss=0.2), WALKS["weave"], duration_s=6, pictures=False, seed=5,
-                     log=tmp_path / "a.jsonl", sync_s=0.0)  # fmt: skip
+    again = simulate(
+        GroundTruthDetector(noise_px=1.0, miss=0.2),
+        WALKS["weave"],
+        duration_s=6,
+        pictures=False,
+        seed=5,
+        log=tmp_path / "a.jsonl",
+        sync_s=0.0,
+    )
     run.save(tmp_path / "b.jsonl")
     assert (tmp_path / "a.jsonl").read_bytes() == (tmp_path / "b.jsonl").read_bytes()
     assert again.scores() == run.scores()
@@ -91,7 +98,7 @@ def test_log_of_a_killed_program(tmp_path):
         (b"", "at least one full record"),
         (b'{"kind": "start"}', "at least one full record"),
         (b'{"kind": "start"}\nnot json\n{"kind": "end"}\n', "line 2 of"),
-        (b'[1, 2]\n', "line 1 of"),
+        (b"[1, 2]\n", "line 1 of"),
         (b'{"kind": "event"}\n', "a start record"),
         (b'{"kind": "start", "version": 99}\n{"kind": "tick"}\n', "version 1, this one is 99"),
         (b'{"kind": "start", "version": 1}\n{"kind": "tick"}\n', "does not"),
@@ -144,7 +151,10 @@ def test_a_log_of_anything_else_is_refused(run):
     """One entry of one record is replaced or left out: a run, or a clear word; never another error."""
     rng = np.random.default_rng(4)
     values = [None, 0, -1, 10**400, 1e300, "x", [], [1], [1, 2, 3, 4, 5], {}, [None], [[]]]
-    start, rest = json.loads(json.dumps(run._records[0])), [json.loads(json.dumps(record)) for record in run._records[1:60]]
+    start, rest = (
+        json.loads(json.dumps(run._records[0])),
+        [json.loads(json.dumps(record)) for record in run._records[1:60]],
+    )
     refused = 0
     for _ in range(400):
         records = [start, *rest]
@@ -180,7 +190,10 @@ def test_a_full_disk_is_named_and_nothing_follows_half_a_record():
     log.close()
 
 
-@pytest.mark.parametrize("line", [b'{"kind": "tick", "t": NaN}', b'{"kind": "tick", "t": Infinity}', b"[" * 100_000, b"\x00" * 9, b"\xff\xfe"])
+@pytest.mark.parametrize(
+    "line",
+    [b'{"kind": "tick", "t": NaN}', b'{"kind": "tick", "t": Infinity}', b"[" * 100_000, b"\x00" * 9, b"\xff\xfe"],
+)
 def test_lines_that_are_no_record(line, tmp_path):
     (tmp_path / "run.jsonl").write_bytes(b'{"kind": "start"}\n' + line + b"\n")
     with pytest.raises(InputError, match="line 2 of"):

@@ -8,15 +8,25 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.errors import InputError
-from robotlab.loop import STATES, Run, Settings, drive, replay_html
 from robotlab.control import SimulatedLink
 from robotlab.detections import Detections
+from robotlab.errors import InputError
+from robotlab.loop import STATES, Run, Settings, drive, replay_html
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watchdog_s=5.0, max_mps=0.15, hold_s=0.05, slow_s=0.1, max_accel_mps2=4.0)
 # Unknown to a real trolley.
-TRUE = ("time_in_view", "distance_error_m", "bearing_error_rad", "contacts", "closest_m", "end_distance_m", "energy_j", "way_m", "peak_accel_mps2")
+TRUE = (
+    "time_in_view",
+    "distance_error_m",
+    "bearing_error_rad",
+    "contacts",
+    "closest_m",
+    "end_distance_m",
+    "energy_j",
+    "way_m",
+    "peak_accel_mps2",
+)
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +62,9 @@ def test_it_loads_with_what_was_seen_and_wished(log):
     # It turns right: the left wheel is wished faster; later it stands.
     following = run.states == STATES.index("follow")
     assert (run.commands_mps[following] @ [1, -1] > 0).all()
-    assert run.commands_mps[run.states == STATES.index("slow")].tolist() == [[0.0, 0.0]] * int((run.states == STATES.index("slow")).sum())
+    assert run.commands_mps[run.states == STATES.index("slow")].tolist() == [[0.0, 0.0]] * int(
+        (run.states == STATES.index("slow")).sum()
+    )
 
 
 def test_the_scores_say_what_they_cannot_say(log):

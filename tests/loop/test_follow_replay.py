@@ -8,23 +8,23 @@ import pytest
 from PIL import Image
 
 from robotlab.color import Band, ColorDetector
+from robotlab.detections import Detections
 from robotlab.errors import InputError
+from robotlab.greenhouse import WALKS
 from robotlab.loop import (
     GroundTruthDetector,
     Settings,
     default_camera,
     filmstrip,
-    snapshot,
     replay_html,
     replay_pair_html,
     save_gif,
     share_on_post,
     simulate,
+    snapshot,
     summary,
 )
 from robotlab.loop.replay import thin_pictures
-from robotlab.greenhouse import WALKS
-from robotlab.detections import Detections
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +35,9 @@ def run():
 
 @pytest.fixture(scope="module")
 def fled():
-    return simulate(GroundTruthDetector(), WALKS["weave"], settings=Settings(steering_sign=-1), duration_s=3, pictures=False)
+    return simulate(
+        GroundTruthDetector(), WALKS["weave"], settings=Settings(steering_sign=-1), duration_s=3, pictures=False
+    )
 
 
 def test_it_stands_alone(run):
@@ -66,7 +68,9 @@ def test_summary_says_what_happened(run, fled):
 def test_summary_of_a_tracker_that_is_on_the_post_in_no_picture(box, words, share):
     """A box that fills the picture is no post; 'following 97 %' and 'never lost it' hid that."""
     found = Detections.none(["post"]) if box is None else Detections([box], [0.9], [0], ["post"])
-    run = simulate(lambda picture: found, WALKS["straight"], camera=default_camera(80, 60) if box is None else None, duration_s=1.5)
+    run = simulate(
+        lambda picture: found, WALKS["straight"], camera=default_camera(80, 60) if box is None else None, duration_s=1.5
+    )
     assert words in summary(run) and "never lost it" not in summary(run)
     assert share_on_post(run) == share
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.errors import MotionError, PictureError
-from robotlab.loop import Settings, drive, read_log
 from robotlab.control import Board, LinkError, SerialLink, SimulatedLink
 from robotlab.detections import Detections
+from robotlab.errors import MotionError, PictureError
+from robotlab.loop import Settings, drive, read_log
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watchdog_s=0.3, hold_s=0.2, max_accel_mps2=4.0)
@@ -113,7 +113,12 @@ def test_lost_link_ends_it():
 @pytest.mark.parametrize(
     ("take", "settings", "error", "words"),
     [
-        (Camera50(0, lambda last: np.zeros((40, 64, 3), np.uint8)), SETTINGS, PictureError, "camera's size 64x48 px, got 64x40"),
+        (
+            Camera50(0, lambda last: np.zeros((40, 64, 3), np.uint8)),
+            SETTINGS,
+            PictureError,
+            "camera's size 64x48 px, got 64x40",
+        ),
         (Camera50(0, lambda last: None), SETTINGS, PictureError, "the picture that take"),
         (Camera50(), SETTINGS.but(max_accel_mps2=None), MotionError, "needs an acceleration limit"),
         (Camera50(), SETTINGS.but(law="feed_forward"), MotionError, "does not tell; use law='p' or 'pd'"),

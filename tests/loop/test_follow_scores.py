@@ -6,21 +6,34 @@ import math
 import numpy as np
 import pytest
 
-from robotlab.loop import GroundTruthDetector, Run, simulate
 from robotlab.greenhouse import WALKS
+from robotlab.loop import GroundTruthDetector, Run, simulate
 
 
 def run_by_hand(speeds, posts=None, states=None, visible=(), tick=0.02):
     """A trolley that drives straight on along x, or stands."""
-    start = json.loads(json.dumps(simulate(GroundTruthDetector(), WALKS["straight"], duration_s=0.1, pictures=False)._records[0]))
+    start = json.loads(
+        json.dumps(simulate(GroundTruthDetector(), WALKS["straight"], duration_s=0.1, pictures=False)._records[0])
+    )
     start |= {"tick_s": tick, "things": [], "room": [-9, -9, 99, 9]}
     posts = [(50.0, 0.0)] * len(speeds) if posts is None else posts
     states = ["follow"] * len(speeds) if states is None else states
     records, x = [start], 0.0
-    records += [{"kind": "picture", "i": i, "t": 0.1 * i, "truth": None, "visible": share} for i, share in enumerate(visible)]
+    records += [
+        {"kind": "picture", "i": i, "t": 0.1 * i, "truth": None, "visible": share} for i, share in enumerate(visible)
+    ]
     for k, (speed, post, state) in enumerate(zip(speeds, posts, states, strict=True)):
-        records.append({"kind": "tick", "t": k * tick, "pose": [x, 0.0, 0.0], "wheels": [speed, speed], "command": [speed, speed],
-                        "state": state, "post": list(post)})  # fmt: skip
+        records.append(
+            {
+                "kind": "tick",
+                "t": k * tick,
+                "pose": [x, 0.0, 0.0],
+                "wheels": [speed, speed],
+                "command": [speed, speed],
+                "state": state,
+                "post": list(post),
+            }
+        )
         x += speed * tick
     run = Run.from_records(records)
     assert run.settings.motor.slip == 0 and run.settings.mass_kg == 8 and run.settings.keep_m == 1.2

@@ -14,7 +14,10 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
+from robotlab.control import LinkError, SimulatedLink
+from robotlab.detections import Detections
 from robotlab.errors import MotionError, PictureError
+from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import (
     FAULTS,
     Follower,
@@ -23,15 +26,12 @@ from robotlab.loop import (
     blind_distance_m,
     default_camera,
     drive,
-    stopping_m,
     read_log,
     simulate,
+    stopping_m,
 )
 from robotlab.loop.faults import MotorsDead
 from robotlab.loop.perception import FreezeDetector, StallDetector
-from robotlab.greenhouse import WALKS, Scene, Walk
-from robotlab.control import LinkError, SimulatedLink
-from robotlab.detections import Detections
 
 ROOT = Path(__file__).parents[2]
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
@@ -117,7 +117,12 @@ class TestAfterTheEnd:
 
         link = Deaf()
         done = drive(live, see, CAMERA, SETTINGS, link, 0.4)
-        assert not done.halt_confirmed and done.state == "fault" and "HALT must be confirmed" in done.reason and "cut the power" in done.reason
+        assert (
+            not done.halt_confirmed
+            and done.state == "fault"
+            and "HALT must be confirmed" in done.reason
+            and "cut the power" in done.reason
+        )
         assert sum(row[1] == "HALT" for row in link.told) > 5
         with pytest.raises(ZeroDivisionError) as error:
             drive(live, lambda picture: 1 / 0, CAMERA, SETTINGS, Deaf(), 5.0)
@@ -144,7 +149,11 @@ def test_an_error_of_the_link_without_words_is_named():
         raise KeyboardInterrupt
 
     done = drive(live, see, CAMERA, SETTINGS, Noted(refuse=after(0.3, lambda: None, interrupt)), 20.0)
-    assert done.state == "fault" and done.reason.startswith("KeyboardInterrupt; HALT must be confirmed") and not done.halt_confirmed
+    assert (
+        done.state == "fault"
+        and done.reason.startswith("KeyboardInterrupt; HALT must be confirmed")
+        and not done.halt_confirmed
+    )
 
 
 class TestOneOwner:
@@ -158,7 +167,9 @@ class TestOneOwner:
                 seen.append(1)
             return see(picture)
 
-        assert drive(live, second, CAMERA, SETTINGS.but(watchdog_s=5.0), link, 0.5).reason == "the time was over" and seen
+        assert (
+            drive(live, second, CAMERA, SETTINGS.but(watchdog_s=5.0), link, 0.5).reason == "the time was over" and seen
+        )
         assert drive(live, see, CAMERA, SETTINGS.but(watchdog_s=5.0), link, 0.2).reason == "the time was over"
 
 
@@ -188,11 +199,17 @@ class TestTimesOfPictures:
     def test_what_is_not_of_now_counts_as_none(self, then):
         link = Noted()
         done = drive(self.stamped(then), see, CAMERA, SETTINGS, link, 3.0)
-        assert done.state == "fault" and done.reason.startswith("camera must answer") and ("too old" in done.reason or "old ones again" in done.reason)
+        assert (
+            done.state == "fault"
+            and done.reason.startswith("camera must answer")
+            and ("too old" in done.reason or "old ones again" in done.reason)
+        )
         assert link.told[-1][1] == "HALT"
 
     def test_pictures_of_now_are_driven_with(self):
-        done = drive(self.stamped(lambda held: held[-1]), see, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.7)
+        done = drive(
+            self.stamped(lambda held: held[-1]), see, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.7
+        )
         assert done.reason == "the time was over" and done.observations > 5
 
     def test_a_tuple_of_something_else_is_refused(self):
@@ -233,7 +250,9 @@ class TestViews:
         wide = np.random.default_rng(0).integers(0, 255, (12, 60, 3), np.uint8).repeat(4, 0).repeat(4, 1)
         view = StallDetector()
         assert not any(view.stalled(wide[:, 5 * k : 5 * k + 64], 0.15 * k, 0.1 * k) for k in range(30))
-        assert not any(StallDetector().stalled(np.full((48, 64, 3), 90, np.uint8), 0.15 * k, 0.1 * k) for k in range(30))
+        assert not any(
+            StallDetector().stalled(np.full((48, 64, 3), 90, np.uint8), 0.15 * k, 0.1 * k) for k in range(30)
+        )
 
     def test_motors_that_do_not_turn_end_it(self):
         rng = np.random.default_rng(0)
@@ -248,14 +267,19 @@ class TestViews:
 
         done = drive(take, aside, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 20.0)
         assert done.state == "fault" and "motors must turn the trolley, 0.6 rad in 1.5 s" in done.reason
-        assert drive(take, aside, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 2.5, lifted=True).reason == "the time was over"
+        assert (
+            drive(take, aside, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 2.5, lifted=True).reason
+            == "the time was over"
+        )
 
 
 class TestWhatIsLeft:
     def test_a_log_is_never_overwritten(self, tmp_path):
         path = tmp_path / "run.jsonl"
         path.write_text("mine")
-        done = [drive(live, see, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.2, log=path) for _ in range(2)]
+        done = [
+            drive(live, see, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.2, log=path) for _ in range(2)
+        ]
         assert path.read_text() == "mine" and [report.log.name for report in done] == ["run-2.jsonl", "run-3.jsonl"]
         assert all(read_log(report.log).complete for report in done)
 
@@ -278,7 +302,9 @@ done = drive(live, find, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 
 print(done.children, "processes" in done.reason, flush=True)
 os.system("ps --ppid %d -o args= | grep -v ps" % os.getpid())
 """
-        out = subprocess.run([sys.executable, "-W", "ignore", "-c", program], capture_output=True, text=True, timeout=60)
+        out = subprocess.run(
+            [sys.executable, "-W", "ignore", "-c", program], capture_output=True, text=True, timeout=60
+        )
         assert out.stdout == "1 True\n", out
 
 
@@ -310,7 +336,9 @@ def test_the_loop_that_hangs_is_a_fault(tmp_path):
 FAST = Walk("fast", "The post runs off.", (0.0, 20.0), ((2.0, 0.0), (14.0, 0.0)), Scene(room_m=(-3.0, -3.0, 40.0, 3.0)))
 
 
-@pytest.mark.parametrize("name", ["frozen with a clock", "old pictures in turn", "pictures of a queue", "clock jumps once"])
+@pytest.mark.parametrize(
+    "name", ["frozen with a clock", "old pictures in turn", "pictures of a queue", "clock jumps once"]
+)
 def test_the_simulated_loop_counts_the_same_things(name):
     make, must_rest = next((make, must) for each, make, must in FAULTS if each == name)
     run = simulate(GroundTruthDetector(), FAST, default_camera(64, 48), duration_s=8, faults=make(3.0), strict=False)
@@ -328,8 +356,23 @@ def test_every_fault_over_a_pseudo_terminal(tmp_path):
     """Each fault once; ``python instructor/measure_fault_injection.py`` tries 25 moments of each."""
     pytest.importorskip("serial", reason="pyserial is an extra: pip install 'robotlab[robot]'")
     out = tmp_path / "table.json"
-    command = [sys.executable, str(ROOT / "instructor" / "measure_fault_injection.py"), "--moments", "1", "--at-once", "16", "--out", str(out)]
-    ran = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, env={**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"})
+    command = [
+        sys.executable,
+        str(ROOT / "instructor" / "measure_fault_injection.py"),
+        "--moments",
+        "1",
+        "--at-once",
+        "16",
+        "--out",
+        str(out),
+    ]
+    ran = subprocess.run(
+        command,
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"},
+    )
     assert ran.returncode == 0, ran.stdout[-3000:] + ran.stderr[-2000:]
     rows = json.loads(out.read_text())["runs"]
     assert len(rows) >= 40 and all(row["worst_share"] <= 1 and row["moving_commands_after_end"] == 0 for row in rows)

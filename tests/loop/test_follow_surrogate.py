@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from robotlab.color import Band, ColorDetector
+from robotlab.detections import Detections
 from robotlab.errors import InputError
+from robotlab.greenhouse import WALKS, render
 from robotlab.loop import GroundTruthDetector, SimulatedDetector, default_camera, simulate
 from robotlab.loop.surrogates import fit_surrogate
-from robotlab.greenhouse import WALKS, render
-from robotlab.detections import Detections
 
 
 def made_up(count=4000, seed=0):
@@ -22,7 +22,11 @@ def made_up(count=4000, seed=0):
         truths.append(box[None])
         visible.append(np.array([share]))
         chance = 1 / (1 + np.exp(-(0.5 + 1.5 * np.log2(height / 16) + 3 * (share - 1))))
-        rows = [box + [0, 0, 0, -0.05 * height] + rng.standard_normal(4) * [0.1, 0.1, 0.1, 0.02 * height]] if rng.random() < chance else []
+        rows = (
+            [box + [0, 0, 0, -0.05 * height] + rng.standard_normal(4) * [0.1, 0.1, 0.1, 0.02 * height]]
+            if rng.random() < chance
+            else []
+        )
         rows += [[200.0, 10, 210, 40]] if rng.random() < 0.1 else []
         found.append(Detections(rows, [0.9] * len(rows), [0] * len(rows), ["post"]))
     return truths, visible, found
@@ -43,7 +47,9 @@ def test_logistic_fit_is_that_of_scikit_learn():
     from robotlab.loop.surrogates import _PRIOR, _features, _logistic
 
     rng = np.random.default_rng(1)
-    rows = np.array([_features(h, v) for h, v in zip(2 ** rng.uniform(2, 7, 500), rng.uniform(0.2, 1, 500), strict=True)])
+    rows = np.array(
+        [_features(h, v) for h, v in zip(2 ** rng.uniform(2, 7, 500), rng.uniform(0.2, 1, 500), strict=True)]
+    )
     hits = (rng.random(500) < 0.6).astype(float)
     theirs = LogisticRegression(C=_PRIOR**2, fit_intercept=False, tol=1e-10, max_iter=1000).fit(rows, hits)
     np.testing.assert_allclose(_logistic(rows, hits), theirs.coef_[0], atol=1e-5)

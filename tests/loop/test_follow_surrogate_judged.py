@@ -8,12 +8,12 @@ import pytest
 from robotlab.color import ColorDetector
 from robotlab.course.resources import shipped
 from robotlab.data import open_dataset
-from robotlab.neural import fit
+from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.face_off import detect_all
-from robotlab.loop import simulate, surrogate_of
 from robotlab.greenhouse import WALKS
-from robotlab.detections import Detections
+from robotlab.loop import simulate, surrogate_of
+from robotlab.neural import fit
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +31,9 @@ def found_and_off(run):
     return (shown & found).sum() / shown.sum(), np.abs(run.boxes - run.truths)[shown & found].mean(axis=0).sum()
 
 
-@pytest.mark.parametrize("make", [ColorDetector.from_dataset, lambda some: fit(some, progress=False)], ids=["color detector", "detector"])
+@pytest.mark.parametrize(
+    "make", [ColorDetector.from_dataset, lambda some: fit(some, progress=False)], ids=["color detector", "detector"]
+)
 def test_a_surrogate_rides_like_its_tracker(make, data):
     detector = make(data.only(recordings=["day1", "day2"]))
     judged = data.only(recordings=["day3", "day4", "overcast1", "overcast2"])
@@ -44,7 +46,9 @@ def test_a_surrogate_rides_like_its_tracker(make, data):
     names = ("time_in_view", "time_following", "bearing_error_rad", "distance_error_m")
     near = {"time_in_view": 0.02, "time_following": 0.05, "bearing_error_rad": 0.015, "distance_error_m": 0.12}
     for name in names:
-        assert np.mean([run.scores()[name] for run in quick]) == pytest.approx(rendered.scores()[name], abs=near[name]), name
+        assert np.mean([run.scores()[name] for run in quick]) == pytest.approx(
+            rendered.scores()[name], abs=near[name]
+        ), name
     share, off = found_and_off(rendered)
     shares, offs = np.mean([found_and_off(run) for run in quick], axis=0)
     assert shares == pytest.approx(share, abs=0.12)

@@ -6,16 +6,18 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.errors import InputError, MotionError
-from robotlab.loop import GroundTruthDetector, Run, Settings, blind_distance_m, drive, frame_times, percentile, simulate
-from robotlab.loop.faults import Dropped
-from robotlab.greenhouse import WALKS
 from robotlab.control import SimulatedLink
 from robotlab.detections import Detections
+from robotlab.errors import InputError, MotionError
+from robotlab.greenhouse import WALKS
+from robotlab.loop import GroundTruthDetector, Run, Settings, blind_distance_m, drive, frame_times, percentile, simulate
+from robotlab.loop.faults import Dropped
 
 
 def times_of(seconds=20.0, **changes):
-    run = simulate(GroundTruthDetector(), WALKS["weave"], settings=Settings(**changes), duration_s=seconds, pictures=False)
+    run = simulate(
+        GroundTruthDetector(), WALKS["weave"], settings=Settings(**changes), duration_s=seconds, pictures=False
+    )
     return run, frame_times(run)
 
 
@@ -55,7 +57,16 @@ def test_lost_pictures_are_taken_but_not_used():
     times = frame_times(run)
     assert times.taken == 101 and 30 < times.used < 70
     with pytest.raises(InputError, match="a picture that was acted on"):
-        frame_times(simulate(GroundTruthDetector(), WALKS["straight"], duration_s=1, pictures=False, faults=Dropped(0.0), strict=False))
+        frame_times(
+            simulate(
+                GroundTruthDetector(),
+                WALKS["straight"],
+                duration_s=1,
+                pictures=False,
+                faults=Dropped(0.0),
+                strict=False,
+            )
+        )
 
 
 def test_frame_times_of_a_real_drive(tmp_path):
@@ -70,7 +81,9 @@ def test_frame_times_of_a_real_drive(tmp_path):
         return Detections([[31, 20, 33, 30]], [0.9], [0], ["post"])
 
     settings = Settings(frame_hz=20, delay_s=0.05, detector_s=0.03, watchdog_s=5.0, max_mps=0.15)
-    done = drive(take, see, Camera(64, 48, 1.0, height_m=0.25), settings, SimulatedLink(), 1.0, log=tmp_path / "run.jsonl")
+    done = drive(
+        take, see, Camera(64, 48, 1.0, height_m=0.25), settings, SimulatedLink(), 1.0, log=tmp_path / "run.jsonl"
+    )
     run = Run.load(tmp_path / "run.jsonl")
     times = frame_times(run)
     assert times.used == done.observations and times.latency_p50_s >= 0.05 + 0.03 - 1e-3
@@ -94,10 +107,16 @@ class TestPercentile:
         for count in (1, 2, 5, 10, 101):
             values = rng.normal(size=count)
             for percent in (0, 1, 10, 25, 50, 77, 95, 99, 100):
-                assert percentile(values, percent, ours) == pytest.approx(np.percentile(values, percent, method=theirs), abs=1e-12)
+                assert percentile(values, percent, ours) == pytest.approx(
+                    np.percentile(values, percent, method=theirs), abs=1e-12
+                )
 
     def test_refusals(self):
-        for arguments, words in ((([], 50), "at least one"), (([1, np.nan], 50), "finite"), (([1], 50, "best"), "method must be linear")):
+        for arguments, words in (
+            (([], 50), "at least one"),
+            (([1, np.nan], 50), "finite"),
+            (([1], 50, "best"), "method must be linear"),
+        ):
             with pytest.raises(InputError, match=words):
                 percentile(*arguments)
         with pytest.raises(MotionError, match="percent must be from 0 to 100"):

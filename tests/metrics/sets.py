@@ -26,7 +26,10 @@ def random_set(
     one digit; ``whole`` rounds boxes to whole pixels, so that overlaps are
     often equal and areas often exactly at a border.
     """
-    images = [{"id": int(n), "width": 640, "height": 480, "file_name": f"{n}.png"} for n in rng.permutation(pictures * 3)[:pictures]]
+    images = [
+        {"id": int(n), "width": 640, "height": 480, "file_name": f"{n}.png"}
+        for n in rng.permutation(pictures * 3)[:pictures]
+    ]
     categories = [{"id": int(n), "name": f"class {n}"} for n in rng.permutation(classes * 2)[:classes] + 1]
     class_ids = [category["id"] for category in categories]
     annotations, results = [], []

@@ -9,7 +9,7 @@ import pytest
 from coco_reference import coco_tables_reference, tables_from_coco
 
 from robotlab.errors import BoxError, DataSetError
-from robotlab.metrics import DetectionTable, GroundTruthTable, evaluate_coco, evaluate, read_results_table
+from robotlab.metrics import DetectionTable, GroundTruthTable, evaluate, evaluate_coco, read_results_table
 
 from .sets import as_dataset, pycocotools_eval, random_set, settings
 
@@ -38,7 +38,9 @@ def test_more_than_a_hundred_detections_in_one_picture_and_class():
 
 def test_many_truths_compete_for_the_same_detections():
     rng = np.random.default_rng(2)
-    assert_equal_to_pycocotools(*random_set(rng, pictures=1, classes=1, things=90, detections=200, spread=5, whole=True))
+    assert_equal_to_pycocotools(
+        *random_set(rng, pictures=1, classes=1, things=90, detections=200, spread=5, whole=True)
+    )
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -65,7 +67,9 @@ def test_area_is_that_of_the_annotation_not_of_the_box():
 
 def test_crowd_swallows_any_number_of_detections():
     truths = GroundTruthTable([0, 0], [0, 0], [[0, 0, 100, 100], [200, 0, 10, 10]], 1, ["post"], crowd=[True, False])
-    found = DetectionTable([0] * 4, [0] * 4, [[0, 0, 10, 10], [20, 20, 10, 10], [50, 50, 9, 9], [200, 0, 10, 10]], [0.9, 0.8, 0.7, 0.6])
+    found = DetectionTable(
+        [0] * 4, [0] * 4, [[0, 0, 10, 10], [20, 20, 10, 10], [50, 50, 9, 9], [200, 0, 10, 10]], [0.9, 0.8, 0.7, 0.6]
+    )
     assert evaluate_coco(truths, found).numbers()["AP"] == pytest.approx(1, abs=1e-12)
     plain = GroundTruthTable(truths.picture, truths.label, truths.xywh, 1, ["post"])
     assert evaluate_coco(plain, found).numbers()["AP"] < 0.3
@@ -109,7 +113,7 @@ def test_a_results_file_scores_as_in_pycocotools(seed, tmp_path):
     reference = pycocotools_eval(labels, results).stats.tolist()
     evaluation = evaluate(data, read_results_table(data, path))
     assert list(evaluation.coco.values()) == reference
-    assert (evaluation.AP, evaluation.AP50) == (reference[0], reference[1])
+    assert (reference[0], reference[1]) == (evaluation.AP, evaluation.AP50)
 
 
 def test_judging_detections_and_judging_their_file_agree(tmp_path):

@@ -11,14 +11,22 @@ import pytest
 
 from robotlab.boxes import iou
 from robotlab.data import DataSet, LabeledImage
-from robotlab.errors import DataSetError, InputError
-from robotlab.report import numbers_table
-from robotlab.report import Report
-from robotlab.metrics import Curve, calibration, compare_evaluations, evaluate, match_detections, precision_recall, results_table, wilson_interval
-from robotlab.metrics.breakdown import smallest_usable_px
-from robotlab.metrics.significance import mcnemar_test, resample_weights
-from robotlab.metrics.error_analysis import ERROR_KINDS, error_kinds
 from robotlab.detections import Detections
+from robotlab.errors import DataSetError, InputError
+from robotlab.metrics import (
+    Curve,
+    calibration,
+    compare_evaluations,
+    evaluate,
+    match_detections,
+    precision_recall,
+    results_table,
+    wilson_interval,
+)
+from robotlab.metrics.breakdown import smallest_usable_px
+from robotlab.metrics.error_analysis import ERROR_KINDS, error_kinds
+from robotlab.metrics.significance import mcnemar_test, resample_weights
+from robotlab.report import Report, numbers_table
 
 from .sets import as_dataset, pycocotools_eval, random_set
 
@@ -60,7 +68,14 @@ def small():
 def test_error_kinds_of_a_scene_checked_by_eye(small):
     # True positive: A. Duplicate: the second on A. Wrong class: B called post. Background: FAR. Poor overlap: 15 of 40 px of A.
     evaluation = evaluate(*small, score=0.1)
-    assert evaluation.errors == {"true positive": 1, "wrong class": 1, "poor overlap": 1, "duplicate": 1, "background": 1, "false negative": 2}
+    assert evaluation.errors == {
+        "true positive": 1,
+        "wrong class": 1,
+        "poor overlap": 1,
+        "duplicate": 1,
+        "background": 1,
+        "false negative": 2,
+    }
     assert evaluation.confusion.tolist() == [[1, 0, 1], [1, 0, 0], [2, 1, 0]]
 
 
@@ -75,7 +90,9 @@ def test_false_positives_are_all_of_them_in_report_text_and_json(small):
     names, values = (re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", part) for part in (head, cells))
     shown = dict(zip(names, values, strict=True))
     assert (shown["false positives"], shown["false negatives"]) == ("4", "2")
-    assert "1 TP, 4 FP (1 wrong class, 1 poor overlap, 1 duplicate, 1 background), 2 FN" in " ".join(evaluation.text().split())
+    assert "1 TP, 4 FP (1 wrong class, 1 poor overlap, 1 duplicate, 1 background), 2 FN" in " ".join(
+        evaluation.text().split()
+    )
 
 
 def test_breakdowns_of_a_scene_checked_by_eye(small):
@@ -102,7 +119,7 @@ def test_detections_follow_the_pictures_of_the_data_set_not_their_ids(small):
 def test_class_names_are_matched_by_name():
     data = world([{"boxes": [A], "labels": [0]}])
     found = Detections([A], [0.9], [1], ("bucket", "post"))
-    assert evaluate(data, [found]).AP50 == pytest.approx(1)
+    assert pytest.approx(1) == evaluate(data, [found]).AP50
 
 
 def slow_errors(evaluation) -> dict[str, int]:
@@ -180,7 +197,10 @@ def test_per_class_and_per_recording_equal_pycocotools(crowd_free):
             assert (row["AP"], row["AP50"]) == (precision.mean(), precision[0].mean())
     for name, row in evaluation.per_recording.items():
         here = {entry.id for entry in data if entry.recording == name}
-        part = {key: [item for item in labels[key] if item[id_key] in here] for key, id_key in (("images", "id"), ("annotations", "image_id"))}
+        part = {
+            key: [item for item in labels[key] if item[id_key] in here]
+            for key, id_key in (("images", "id"), ("annotations", "image_id"))
+        }
         stats = pycocotools_eval({**labels, **part}, [item for item in results if item["image_id"] in here]).stats
         assert (row["AP"], row["AP50"]) == (stats[0], stats[1])
 
@@ -201,8 +221,15 @@ def test_curve_and_calibration_by_hand():
     assert curve.precision.tolist() == [1, 1, 2 / 3, 3 / 4]
     assert curve.recall.tolist() == [0.25, 0.5, 0.5, 0.75]
     assert curve.at(0.8) == {
-        "score": 0.8, "found": 3, "TP": 2, "FP": 1, "FN": 2, "precision": 2 / 3, "recall": 0.5, "F1": 4 / 7,
-    }  # fmt: skip
+        "score": 0.8,
+        "found": 3,
+        "TP": 2,
+        "FP": 1,
+        "FN": 2,
+        "precision": 2 / 3,
+        "recall": 0.5,
+        "F1": 4 / 7,
+    }
     assert curve.best()["score"] == 0.3
     assert curve.at(2.0)["precision"] is None
     # Equal scores stand or fall together: .8 alone can not be cut in two.
@@ -250,7 +277,10 @@ def test_intervals_over_recordings(crowd_free):
     for key in ("AP", "AP50"):
         assert spread[key][0] <= evaluation.coco[key] <= spread[key][1]
         assert spread[key][1] - spread[key][0] > 0.02
-    one = evaluate(crowd_free[2].only(recordings=["walk 1"]), results_table(crowd_free[2].only(recordings=["walk 1"]), crowd_free[1]))
+    one = evaluate(
+        crowd_free[2].only(recordings=["walk 1"]),
+        results_table(crowd_free[2].only(recordings=["walk 1"]), crowd_free[1]),
+    )
     assert one.intervals["AP"] is None and "two recordings" in one.intervals["note"]
 
 
@@ -265,8 +295,10 @@ def test_bootstrap_equals_judging_repeated_pictures(crowd_free):
             for copy in range(times[entry.recording]):
                 number = entry.id * 10 + copy
                 images.append({"id": number, "width": 640, "height": 480})
-                notes += [{**a, "id": len(notes) + n + 1, "image_id": number}
-                          for n, a in enumerate(a for a in labels["annotations"] if a["image_id"] == entry.id)]  # fmt: skip
+                notes += [
+                    {**a, "id": len(notes) + n + 1, "image_id": number}
+                    for n, a in enumerate(a for a in labels["annotations"] if a["image_id"] == entry.id)
+                ]
                 rows += [{**r, "image_id": number} for r in results if r["image_id"] == entry.id]
         stats = pycocotools_eval({**labels, "images": images, "annotations": notes}, rows).stats
         values = evaluation.resampled(weight[None], evaluation.recordings)
@@ -298,7 +330,9 @@ def test_statistics_equal_statsmodels():
             assert mcnemar_test(b, c, "plain") == pytest.approx((plain.statistic, plain.pvalue), abs=1e-12)
             if b != c:  # statsmodels corrects a difference of 0 to -1 and squares it
                 corrected = reference_test(table, exact=False, correction=True)
-                assert mcnemar_test(b, c, "corrected") == pytest.approx((corrected.statistic, corrected.pvalue), abs=1e-12)
+                assert mcnemar_test(b, c, "corrected") == pytest.approx(
+                    (corrected.statistic, corrected.pvalue), abs=1e-12
+                )
 
 
 def test_wilson_covers_the_truth_about_as_often_as_it_says():
@@ -311,11 +345,14 @@ def test_wilson_covers_the_truth_about_as_often_as_it_says():
 
 def many_recordings(rng, quality: dict[str, float], recordings: int = 10, each: int = 12):
     """A truth a picture; detector `name` finds it with its quality."""
-    data = world([{"boxes": [A], "labels": [0], "recording": f"r{n // each}"} for n in range(recordings * each)], ("post",))
+    data = world(
+        [{"boxes": [A], "labels": [0], "recording": f"r{n // each}"} for n in range(recordings * each)], ("post",)
+    )
     answers = {}
     for name, share in quality.items():
         answers[name] = [
-            Detections([A if rng.random() < share else FAR], [rng.uniform(0.5, 1)], [0], ("post",)) for _ in range(len(data))
+            Detections([A if rng.random() < share else FAR], [rng.uniform(0.5, 1)], [0], ("post",))
+            for _ in range(len(data))
         ]
     return data, answers
 

@@ -15,7 +15,9 @@ def test_equals_scipy():
         first, second = hard + rng.normal(0.1, 0.1, n), hard
         for confidence in (0.8, 0.95):
             ours = paired_mean(first, second, confidence)
-            assert (ours.low, ours.high) == pytest.approx(tuple(stats.ttest_rel(first, second).confidence_interval(confidence)), abs=1e-12)
+            assert (ours.low, ours.high) == pytest.approx(
+                tuple(stats.ttest_rel(first, second).confidence_interval(confidence)), abs=1e-12
+            )
 
 
 def test_students_sleep_data():
@@ -39,7 +41,12 @@ def test_the_interval_holds_the_truth_as_often_as_it_says():
 
 @pytest.mark.parametrize(
     ("gain", "decision", "words"),
-    [(0.30, "other", "is worth its price"), (0.00, "simple", "is enough here"), (-0.30, "simple", "worse than color"), (0.10, "more", "do not decide it")],
+    [
+        (0.30, "other", "is worth its price"),
+        (0.00, "simple", "is enough here"),
+        (-0.30, "simple", "worse than color"),
+        (0.10, "more", "do not decide it"),
+    ],
 )
 def test_the_sentence_follows_the_interval(gain, decision, words):
     simple = np.array([0.5, 0.6, 0.4, 0.9])

@@ -15,7 +15,9 @@ def draw(rng, width, height):
     boxes, labels = [], []
     for _ in range(rng.integers(1, 3)):
         label = int(rng.integers(2))
-        w, h = (rng.integers(14, 26), rng.integers(30, 50)) if label == 0 else (rng.integers(24, 40), rng.integers(20, 32))
+        w, h = (
+            (rng.integers(14, 26), rng.integers(30, 50)) if label == 0 else (rng.integers(24, 40), rng.integers(20, 32))
+        )
         x, y = rng.integers(0, width - w), rng.integers(0, height - h)
         box = [int(x), int(y), int(x + w), int(y + h)]
         if any(min(box[2], b[2]) > max(box[0], b[0]) - 4 and min(box[3], b[3]) > max(box[1], b[1]) - 4 for b in boxes):
@@ -34,15 +36,29 @@ def write_blocks(folder, count=24, width=128, height=96, recordings=("r0", "r1",
         picture, boxes, labels = draw(rng, width, height)
         save(folder / f"{n:03d}.png", picture)
         images.append(
-            {"id": n, "file_name": f"{n:03d}.png", "width": width, "height": height, "recording": recordings[n * len(recordings) // count]}
+            {
+                "id": n,
+                "file_name": f"{n:03d}.png",
+                "width": width,
+                "height": height,
+                "recording": recordings[n * len(recordings) // count],
+            }
         )
         for (x0, y0, x1, y1), label in zip(boxes, labels, strict=True):
             annotations.append(
-                {"id": len(annotations) + 1, "image_id": n, "category_id": label + 1, "bbox": [x0, y0, x1 - x0, y1 - y0],
-                 "area": (x1 - x0) * (y1 - y0), "iscrowd": 0}
+                {
+                    "id": len(annotations) + 1,
+                    "image_id": n,
+                    "category_id": label + 1,
+                    "bbox": [x0, y0, x1 - x0, y1 - y0],
+                    "area": (x1 - x0) * (y1 - y0),
+                    "iscrowd": 0,
+                }
             )
     categories = [{"id": 1, "name": "post"}, {"id": 2, "name": "bucket"}]
-    (folder / "labels.json").write_text(json.dumps({"images": images, "annotations": annotations, "categories": categories}))
+    (folder / "labels.json").write_text(
+        json.dumps({"images": images, "annotations": annotations, "categories": categories})
+    )
     return open_dataset(folder / "labels.json")
 
 

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from robotlab.boxes import iou
 from robotlab.neural import augmentation
 from robotlab.neural.augmentation import TrainingSample
-from robotlab.neural.sizes import working_size
 from robotlab.neural.grid import cell_targets, decode
+from robotlab.neural.sizes import working_size
 from robotlab.neural.windows import WindowPlan, batch_of, draw_window, plan_windows
 
 NONE = np.zeros((0, 4))
@@ -23,9 +23,7 @@ def said(asked, count):
     return peaks, asked.boxes
 
 
-@given(
-    st.floats(0, 100), st.floats(0, 70), st.floats(5, 60), st.floats(5, 60), st.integers(0, 2)
-)
+@given(st.floats(0, 100), st.floats(0, 70), st.floats(5, 60), st.floats(5, 60), st.integers(0, 2))
 def test_targets_decode_to_the_box_they_came_from(x, y, w, h, label):
     box = np.array([[x, y, min(x + w, 128), min(y + h, 96)]])
     asked = cell_targets(box, np.array([label]), NONE, 96, 128)
@@ -131,7 +129,10 @@ def test_light_covers_lamps_from_incandescent_to_daylight():
         r, _, b = augmentation.color_jitter(gray, np.random.default_rng(seed)).reshape(-1, 3).mean(axis=0) / 255
         ratios.append(r / b)
     assert max(ratios) > 1.5 and min(ratios) < 1 / 1.5
-    hues = {round(colorsys.rgb_to_hsv(*(augmentation.color_jitter(gray, np.random.default_rng(s))[0, 0] / 255))[0] * 6) % 6 for s in range(100)}
+    hues = {
+        round(colorsys.rgb_to_hsv(*(augmentation.color_jitter(gray, np.random.default_rng(s))[0, 0] / 255))[0] * 6) % 6
+        for s in range(100)
+    }
     assert len(hues) == 6
 
 
@@ -155,7 +156,12 @@ def test_batch_holds_what_every_cell_must_say():
 
 @pytest.mark.parametrize(
     "size, longest, scale, expected",
-    [((320, 240), None, 1.0, (320, 240)), ((1920, 1080), 640, 1.0, (640, 360)), ((10, 4000), 640, 1.0, (2, 640)), ((64, 48), None, 2.0, (128, 96))],
+    [
+        ((320, 240), None, 1.0, (320, 240)),
+        ((1920, 1080), 640, 1.0, (640, 360)),
+        ((10, 4000), 640, 1.0, (2, 640)),
+        ((64, 48), None, 2.0, (128, 96)),
+    ],
 )
 def test_working_size(size, longest, scale, expected):
     assert working_size(*size, longest, scale) == expected

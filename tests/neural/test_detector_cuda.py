@@ -5,6 +5,7 @@ import pytest
 
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine
+
 from .test_detector_engine import LAYERS, lively_weights, relative, small_batch
 
 torch = pytest.importorskip("torch", reason="PyTorch is not installed: pip install 'robotlab[torch]'")
@@ -24,7 +25,9 @@ def engines(pool, bits):
     from robotlab.neural.torch_engine import TorchEngine
 
     weights = lively_weights(LAYERS)
-    return NumpyEngine(LAYERS, weights, pool, getattr(np, f"float{bits}")), TorchEngine(LAYERS, weights, "cuda", getattr(torch, f"float{bits}"))
+    return NumpyEngine(LAYERS, weights, pool, getattr(np, f"float{bits}")), TorchEngine(
+        LAYERS, weights, "cuda", getattr(torch, f"float{bits}")
+    )
 
 
 @pytest.mark.parametrize("bits, limit", [(64, 1e-9), (32, 1e-4)])

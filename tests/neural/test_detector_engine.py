@@ -6,10 +6,10 @@ from scipy.signal import correlate
 
 from robotlab.neural.engine import losses, optimizer
 from robotlab.neural.engine.gradient_check import gradient_error
-from robotlab.neural.engine.reference import convolve_backward_reference, convolve_reference
-from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward
 from robotlab.neural.engine.network import Network
+from robotlab.neural.engine.reference import convolve_backward_reference, convolve_reference
+from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine
 from robotlab.neural.graph import head_layers
 from robotlab.neural.grid import cell_targets
@@ -32,7 +32,13 @@ def lively_weights(layers, seed=0):
 def small_batch(dtype, seed=0, count=3, height=48, width=64):
     rng = np.random.default_rng(seed)
     asked = [
-        cell_targets(np.array([[6, 5, 30, 37], [31, 10, 50, 22.0]]) + n, np.array([0, 1]), np.array([[0, 0, 9, 9.0]]), height, width)
+        cell_targets(
+            np.array([[6, 5, 30, 37], [31, 10, 50, 22.0]]) + n,
+            np.array([0, 1]),
+            np.array([[0, 0, 9, 9.0]]),
+            height,
+            width,
+        )
         for n in range(count)
     ]
     return Batch(
@@ -90,7 +96,9 @@ def test_convolution_gradient_is_its_transpose(kernel, stride, dilation):
     assert np.vdot(dx, x) == pytest.approx(np.vdot(g, out), rel=1e-12)
 
 
-@pytest.mark.parametrize("kernel, stride, dilation", [(3, 1, 1), (3, 2, 1), (3, 1, 2), (3, 2, 3), (1, 1, 1), (1, 2, 1), (5, 1, 1)])
+@pytest.mark.parametrize(
+    "kernel, stride, dilation", [(3, 1, 1), (3, 2, 1), (3, 1, 2), (3, 2, 3), (1, 1, 1), (1, 2, 1), (5, 1, 1)]
+)
 @pytest.mark.parametrize("height, width", [(8, 12), (7, 5)])
 def test_matrix_products_equal_the_clear_convolution(kernel, stride, dilation, height, width):
     rng = np.random.default_rng(kernel * 100 + stride * 10 + dilation)
@@ -124,7 +132,12 @@ def test_gradient_equals_finite_differences():
             span = slice(place, place + part.size)
             place = span.stop
             error = gradient_error(
-                lambda: engine.gradients(batch)[0], network.learned[span], gradient[span], np.random.default_rng(0), 1, 1e-6
+                lambda: engine.gradients(batch)[0],
+                network.learned[span],
+                gradient[span],
+                np.random.default_rng(0),
+                1,
+                1e-6,
             )
             assert error < 2e-3, name
 
@@ -216,7 +229,9 @@ def test_loss_gradients_equal_finite_differences(focus):
     classes, weights = rng.integers(0, 4, (2, 3, 5)), rng.uniform(0, 1, (2, 3, 5))
     _, gradient = losses.focal_loss(output, classes, weights, focus)
     flat = output.reshape(-1)
-    error = gradient_error(lambda: losses.focal_loss(output, classes, weights, focus)[0], flat, gradient.ravel(), rng, 60)
+    error = gradient_error(
+        lambda: losses.focal_loss(output, classes, weights, focus)[0], flat, gradient.ravel(), rng, 60
+    )
     assert error < 1e-7
     targets = rng.normal(size=output.shape) / 2
     _, gradient = losses.box_loss(output, targets, weights)

@@ -6,10 +6,18 @@ import numpy as np
 import pytest
 
 from robotlab.data import DataSet, LabeledImage
-from robotlab.neural import fit, learning_curves
-from robotlab.neural.learning_curves import RecallBin, found_mask, learning_curve, nested_parts, range_report, recall_bins, smallest_usable
-from robotlab.errors import InputError, ModelError
 from robotlab.detections import Detections
+from robotlab.errors import InputError, ModelError
+from robotlab.neural import fit, learning_curves
+from robotlab.neural.learning_curves import (
+    RecallBin,
+    found_mask,
+    learning_curve,
+    nested_parts,
+    range_report,
+    recall_bins,
+    smallest_usable,
+)
 
 
 def data_of(*entries):
@@ -71,7 +79,16 @@ def test_distance_and_lamp_are_reported_where_known(blocks):
     test = blocks.only(recordings="r2")
     placed = test.having(
         [
-            LabeledImage(e.id, e.path, e.width_px, e.height_px, lighting="dusk", boxes=e.boxes, labels=e.labels, distances_m=np.full(len(e.boxes), 1.0 + n % 2))
+            LabeledImage(
+                e.id,
+                e.path,
+                e.width_px,
+                e.height_px,
+                lighting="dusk",
+                boxes=e.boxes,
+                labels=e.labels,
+                distances_m=np.full(len(e.boxes), 1.0 + n % 2),
+            )
             for n, e in enumerate(test.pictures)
         ]
     )

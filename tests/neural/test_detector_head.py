@@ -3,17 +3,17 @@
 import numpy as np
 import pytest
 
+from robotlab.data import DataSet, LabeledImage
+from robotlab.detections import Detections
+from robotlab.errors import DataSetError, InputError
 from robotlab.neural import NeuralDetector, fit, fitting
+from robotlab.neural.augmentation import TrainingSample
 from robotlab.neural.cells import FrozenFeatures, cells_of, gather_cells
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.head import fit_logistic, fit_ridge, softmax
-from robotlab.neural.held_out import metrics_of, detect_all, split_validation
-from robotlab.neural.augmentation import TrainingSample
+from robotlab.neural.held_out import detect_all, metrics_of, split_validation
 from robotlab.neural.samples import SampleSource, choose_working
 from robotlab.neural.spec import FEATURES, first_weights
-from robotlab.data import DataSet, LabeledImage
-from robotlab.errors import DataSetError, InputError
-from robotlab.detections import Detections
 
 from .conftest import write_blocks
 
@@ -30,13 +30,17 @@ def test_softmax_never_overflows():
 
 
 def test_logistic_regression_equals_scikit_learns():
-    linear_model = pytest.importorskip("sklearn.linear_model", reason="scikit-learn is not installed: pip install 'robotlab[test]'")
+    linear_model = pytest.importorskip(
+        "sklearn.linear_model", reason="scikit-learn is not installed: pip install 'robotlab[test]'"
+    )
     x, y, weights = rows()
     penalty = 0.01
     ours = fit_logistic(x, y, weights, 3, penalty, steps=2000)
     # scikit-learn minimises C sum w l + |W|^2 / 2, ours sum w l / sum w + penalty
     # |W|^2 / 2; the last column is the bias, penalised here, so given as a feature.
-    theirs = linear_model.LogisticRegression(C=1 / (penalty * weights.sum()), fit_intercept=False, tol=1e-8, max_iter=5000)
+    theirs = linear_model.LogisticRegression(
+        C=1 / (penalty * weights.sum()), fit_intercept=False, tol=1e-8, max_iter=5000
+    )
     theirs.fit(x.astype(float), y, sample_weight=weights)
     np.testing.assert_allclose(softmax(x @ ours), theirs.predict_proba(x.astype(float)), atol=2e-3)
 
@@ -50,7 +54,9 @@ def test_logistic_regression_has_one_answer():
 
 
 def test_ridge_equals_scikit_learns():
-    linear_model = pytest.importorskip("sklearn.linear_model", reason="scikit-learn is not installed: pip install 'robotlab[test]'")
+    linear_model = pytest.importorskip(
+        "sklearn.linear_model", reason="scikit-learn is not installed: pip install 'robotlab[test]'"
+    )
     x, _, weights = rows(2)
     targets = np.random.default_rng(3).normal(size=(len(x), 2)) + x[:, :2]
     both = np.stack([weights, weights**2], axis=1)
@@ -63,7 +69,9 @@ def test_ridge_equals_scikit_learns():
 
 def test_cells_count_for_the_whole_background():
     rng = np.random.default_rng(0)
-    sample = TrainingSample(np.zeros((96, 128, 3), np.uint8), np.array([[20, 20, 50, 60.0]]), np.array([1]), np.array([[90, 0, 128, 96.0]]))
+    sample = TrainingSample(
+        np.zeros((96, 128, 3), np.uint8), np.array([[20, 20, 50, 60.0]]), np.array([1]), np.array([[90, 0, 128, 96.0]])
+    )
     features = rng.normal(size=(24, 32, 4)).astype(np.float32)
     cells = cells_of(features, sample, 7, rng, None)
     centers = cells.classes > 0
@@ -131,12 +139,20 @@ def test_the_only_recording_of_a_class_is_not_held_out():
 def test_best_score_maximises_f1_by_trying_all():
     rng = np.random.default_rng(0)
     rows_ = [
-        LabeledImage(n, f"{n}.png", 100, 100, boxes=np.array([[10, 10, 30, 30], [50, 50, 80, 90.0]]), labels=np.array([0, 0])) for n in range(8)
+        LabeledImage(
+            n, f"{n}.png", 100, 100, boxes=np.array([[10, 10, 30, 30], [50, 50, 80, 90.0]]), labels=np.array([0, 0])
+        )
+        for n in range(8)
     ]
     data = data_of(rows_)
     found = []
     for entry in rows_:
-        boxes = np.concatenate([entry.boxes + rng.normal(0, 4, (2, 4)), rng.uniform(0, 40, (4, 2)).repeat(2, 0).reshape(4, 4) + [0, 0, 20, 20]])
+        boxes = np.concatenate(
+            [
+                entry.boxes + rng.normal(0, 4, (2, 4)),
+                rng.uniform(0, 40, (4, 2)).repeat(2, 0).reshape(4, 4) + [0, 0, 20, 20],
+            ]
+        )
         found.append(Detections(boxes.clip(0, 100), rng.uniform(0, 1, 6).round(1), np.zeros(6, int), ["post"]))
     best = metrics_of(data, found)
     tried = {}
@@ -152,7 +168,9 @@ def test_best_score_maximises_f1_by_trying_all():
 
 def test_large_pictures_get_a_working_size_that_keeps_small_targets():
     def one(width, height, side):
-        return data_of([LabeledImage(1, "a.png", width, height, boxes=np.array([[0, 0, side, side]], float), labels=np.array([0]))])
+        return data_of(
+            [LabeledImage(1, "a.png", width, height, boxes=np.array([[0, 0, side, side]], float), labels=np.array([0]))]
+        )
 
     assert choose_working(one(640, 480, 5)) == (None, 1.0)
     # Tiny pictures are enlarged, at most twice and to 320 px.
@@ -219,9 +237,19 @@ def test_passes_over_a_sampled_set_draw_other_pictures():
             seen.append(index)
             return super().__getitem__(index)
 
-    sample = TrainingSample(np.zeros((32, 32, 3), np.uint8), np.array([[4, 4, 20, 20.0]]), np.array([0]), np.zeros((0, 4)))
+    sample = TrainingSample(
+        np.zeros((32, 32, 3), np.uint8), np.array([[4, 4, 20, 20.0]]), np.array([0]), np.zeros((0, 4))
+    )
     with WorkerPool(1) as pool:
-        gather_cells(Noted([sample] * 10), lambda picture: np.ones((8, 8, 4), np.float32), lambda cells: lambda f: f[..., 0], 0, pool, 3, most=3)
+        gather_cells(
+            Noted([sample] * 10),
+            lambda picture: np.ones((8, 8, 4), np.float32),
+            lambda cells: lambda f: f[..., 0],
+            0,
+            pool,
+            3,
+            most=3,
+        )
     assert len(seen) == 9 == len(set(seen))
 
 
@@ -244,8 +272,14 @@ def test_nothing_to_learn_is_refused(blocks):
 
 @pytest.mark.parametrize(
     "option, words",
-    [({"stage": "half"}, "training must be frozen_backbone or fine_tuning"), ({"engine": "x"}, "engine must be"), ({"head": "deep"}, "head must be"),
-     ({"start": "x"}, "start must be"), ({"minutes": 0}, "minutes must be above 0"), ({"epochs": -1}, "epochs must be above 0")],
+    [
+        ({"stage": "half"}, "training must be frozen_backbone or fine_tuning"),
+        ({"engine": "x"}, "engine must be"),
+        ({"head": "deep"}, "head must be"),
+        ({"start": "x"}, "start must be"),
+        ({"minutes": 0}, "minutes must be above 0"),
+        ({"epochs": -1}, "epochs must be above 0"),
+    ],
 )
 def test_unknown_options_are_refused(blocks, option, words):
     with pytest.raises(InputError, match=words):
@@ -280,13 +314,23 @@ def test_cells_beside_a_center_are_the_thing_too_but_count_less():
     features = np.arange(16 * 24, dtype=np.float32).reshape(16, 24, 1)
     cells = cells_of(features, sample, 0, np.random.default_rng(0), None)
     for name, center in ((2, (16, 16)), (1, (50, 48)), (2, (74, 18))):
-        of_it = {(int(f) // 24, int(f) % 24): w for f, c, w in zip(cells.features[:, 0], cells.classes, cells.weights, strict=True) if c == name}
-        mine = {cell: w for cell, w in of_it.items() if abs(cell[1] * 4 + 2 - center[0]) < 8 and abs(cell[0] * 4 + 2 - center[1]) < 8}
+        of_it = {
+            (int(f) // 24, int(f) % 24): w
+            for f, c, w in zip(cells.features[:, 0], cells.classes, cells.weights, strict=True)
+            if c == name
+        }
+        mine = {
+            cell: w
+            for cell, w in of_it.items()
+            if abs(cell[1] * 4 + 2 - center[0]) < 8 and abs(cell[0] * 4 + 2 - center[1]) < 8
+        }
         middle = np.array([[c * 4 + 2, r * 4 + 2] for r, c in mine], float)
         away = ((middle - center) ** 2).sum(axis=1) / 16 / (2 * 0.6**2)
         soft = np.exp(away.min() - away)
         assert (soft > 0.5).all()
         np.testing.assert_allclose(list(mine.values()), np.where(soft > 0.999, 1, soft**2), rtol=1e-4)
         every = [(r, c) for r in range(16) for c in range(24)]
-        far = np.array([((c * 4 + 2 - center[0]) ** 2 + (r * 4 + 2 - center[1]) ** 2) / 16 / (2 * 0.6**2) for r, c in every])
+        far = np.array(
+            [((c * 4 + 2 - center[0]) ** 2 + (r * 4 + 2 - center[1]) ** 2) / 16 / (2 * 0.6**2) for r, c in every]
+        )
         assert len(mine) == (np.exp(far.min() - far) > 0.5).sum()

@@ -9,18 +9,26 @@ import pytest
 from scipy import signal
 
 from robotlab.data import DataSet, LabeledImage
-from robotlab.neural import fit, fine_tuning, budget
-from robotlab.neural.facts import shipped_weights
+from robotlab.errors import InputError, ModelError
+from robotlab.neural import budget, fine_tuning, fit
+from robotlab.neural.budget import (
+    TrainingBudget,
+    activation_count,
+    check_disk,
+    check_memory,
+    disk_bytes,
+    pictures_bytes,
+    workers_within,
+)
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine, choose_engine, torch_is_there
+from robotlab.neural.facts import shipped_weights
 from robotlab.neural.graph import head_layers
-from robotlab.neural.held_out import metrics_of, detect_all
-from robotlab.neural.budget import TrainingBudget, activation_count, check_disk, check_memory, disk_bytes, pictures_bytes, workers_within
+from robotlab.neural.held_out import detect_all, metrics_of
 from robotlab.neural.samples import SampleSource
 from robotlab.neural.spec import FEATURES, PICTURE_MEAN, PICTURE_SPREAD, Layer, first_weights
 from robotlab.neural.training_loop import BatchMaker, train
 from robotlab.neural.windows import WindowPlan
-from robotlab.errors import InputError, ModelError
 
 LAYERS = FEATURES + head_layers(2)
 WINDOWS = WindowPlan(64, 64, 3)
@@ -35,7 +43,9 @@ def parts(blocks, pool, seed=0):
 def test_full_training_learns_blocks(blocks):
     detector = fit(blocks, training="fine_tuning", engine="numpy", epochs=10, progress=False)
     facts = detector.facts
-    assert facts["engine"] == "numpy" and facts["start"] == "shipped" and facts["steps"] == len(facts["curve"]["losses"])
+    assert (
+        facts["engine"] == "numpy" and facts["start"] == "shipped" and facts["steps"] == len(facts["curve"]["losses"])
+    )
     learned = blocks.only(recordings="r0")
     assert metrics_of(learned, detect_all(detector, learned))["AP50"] > 0.8
     assert max(facts["curve"]["judged_AP50"]) == pytest.approx(facts["held_out_AP50"], abs=1e-3)
@@ -55,7 +65,15 @@ def test_shipped_weights_settle_on_the_learner_s_pictures(blocks):
     mean, variance = kept["c1.mean"][0].astype(float), kept["c1.variance"][0].astype(float)
     for pictures in drawn:
         seen = (pictures.astype(float) - PICTURE_MEAN) / PICTURE_SPREAD
-        made = np.stack([sum(signal.correlate2d(plane, k, "same")[::2, ::2] for plane, k in zip(one, kept["c1.kernel"][0], strict=True)) for one in seen])
+        made = np.stack(
+            [
+                sum(
+                    signal.correlate2d(plane, k, "same")[::2, ::2]
+                    for plane, k in zip(one, kept["c1.kernel"][0], strict=True)
+                )
+                for one in seen
+            ]
+        )
         mean += 0.1 * (made.mean() - mean)
         variance += 0.1 * (made.var(ddof=1) - variance)
     assert after["c1.mean"][0] == pytest.approx(mean, abs=1e-4)
@@ -178,7 +196,10 @@ def test_watch_sees_the_start_every_loss_and_every_judgement(blocks):
     assert sum(found is not None for _, _, found in seen) == len(curve["judged_steps"])
     assert all(found.classes == blocks.classes for _, _, found in seen if found is not None)
     # What is kept is never worse on the held-out pictures than what it began with.
-    assert detector.facts["held_out_AP50"] + detector.facts["held_out_AP"] >= curve["judged_AP50"][0] + curve["judged_AP"][0] - 1e-3
+    assert (
+        detector.facts["held_out_AP50"] + detector.facts["held_out_AP"]
+        >= curve["judged_AP50"][0] + curve["judged_AP"][0] - 1e-3
+    )
     with pytest.raises(InputError, match="watch must be left out in a head fit"):
         fit(blocks, watch=watch)
 
@@ -294,7 +315,9 @@ def test_large_pictures_count_in_the_memory(tmp_path):
 @pytest.mark.parametrize("stage", ["head", "full"])
 def test_memory_that_is_not_there_is_refused_before(blocks, monkeypatch, stage):
     monkeypatch.setattr(budget, "free_memory_bytes", lambda: 10 * 2**20)
-    with pytest.raises(InputError, match=r"training needs about \d+ MB of memory, this machine has 190 MB free; close other programs"):
+    with pytest.raises(
+        InputError, match=r"training needs about \d+ MB of memory, this machine has 190 MB free; close other programs"
+    ):
         fit(blocks, training=stage, engine="numpy", progress=False)
     monkeypatch.setattr(budget, "free_memory_bytes", lambda: None)
     check_memory(2**50)

@@ -48,7 +48,8 @@ def plain_forward(picture: np.ndarray, weights: dict[str, np.ndarray]) -> np.nda
                     seen = padded[:, :, top :: layer.stride, left :: layer.stride][:, :, :rows, :columns]
                     y += np.einsum("oc,ncyx->noyx", kernel[:, :, i, j], seen)
             scale, shift, mean, variance = (
-                weights[f"{layer.name}.{part}"].astype(float)[:, None, None] for part in ("scale", "shift", "mean", "variance")
+                weights[f"{layer.name}.{part}"].astype(float)[:, None, None]
+                for part in ("scale", "shift", "mean", "variance")
             )
             x = np.maximum((y - mean) / np.sqrt(variance + NORM_EPSILON) * scale + shift, 0)
         elif layer.kind == "double":
@@ -106,7 +107,9 @@ def test_file_equals_pytorch():
     for layer in FEATURES:
         inputs = [made[name] for name in layer.inputs]
         if layer.kind == "conv":
-            scale, shift, mean, variance = (weights[f"{layer.name}.{part}"] for part in ("scale", "shift", "mean", "variance"))
+            scale, shift, mean, variance = (
+                weights[f"{layer.name}.{part}"] for part in ("scale", "shift", "mean", "variance")
+            )
             pad = layer.dilation * (layer.kernel - 1) // 2
             x = F.conv2d(inputs[0], weights[f"{layer.name}.kernel"], None, layer.stride, pad, layer.dilation)
             x = F.relu(F.batch_norm(x, mean, variance, scale, shift, eps=NORM_EPSILON))
@@ -165,7 +168,10 @@ def test_held_out_pairs_are_never_drawn(drawn):
     for colorless in (False, True):
         gray = torch.full((4000,), colorless)
         shape, color = modules["pictures"]._kinds(make, 4000, 14, gray, torch.ones(4000))
-        names = {(shapes.NAMES[s], shapes.COLORS[c]) for s, c in zip(shape.flatten().tolist(), color.flatten().tolist(), strict=True)}
+        names = {
+            (shapes.NAMES[s], shapes.COLORS[c])
+            for s, c in zip(shape.flatten().tolist(), color.flatten().tolist(), strict=True)
+        }
         pairs |= names
         if colorless:
             assert not {s for s, _ in names} & set(shapes.NOT_IN_GRAY)
@@ -244,8 +250,12 @@ def test_soft_focal_equals_the_written_out_sum(drawn):
             target = heat[row] if column == chosen[row] else 0.0
             s = 1 / (1 + np.exp(-logits[row, column]))
             total -= weight[row] * abs(target - s) ** 2 * (target * np.log(s) + (1 - target) * np.log(1 - s))
-    found = modules["network"].soft_focal(*(torch.from_numpy(value).float() for value in (logits,)), torch.from_numpy(chosen),
-                                          torch.from_numpy(heat).float(), torch.from_numpy(weight).float())  # fmt: skip
+    found = modules["network"].soft_focal(
+        *(torch.from_numpy(value).float() for value in (logits,)),
+        torch.from_numpy(chosen),
+        torch.from_numpy(heat).float(),
+        torch.from_numpy(weight).float(),
+    )
     np.testing.assert_allclose(float(found), total, rtol=1e-5)
 
 
@@ -263,7 +273,9 @@ def test_named_loss_equals_the_written_out_sum(drawn):
             total -= weight[row] * np.log(shares[1 + chosen[row]])
         else:
             total -= weight[row] * (1 - heat[row]) ** 4 * np.log(shares[0])
-    found = modules["network"].named_loss(torch.from_numpy(logits), torch.from_numpy(chosen), torch.from_numpy(heat), torch.from_numpy(weight))
+    found = modules["network"].named_loss(
+        torch.from_numpy(logits), torch.from_numpy(chosen), torch.from_numpy(heat), torch.from_numpy(weight)
+    )
     np.testing.assert_allclose(float(found), total, rtol=1e-6)
 
 
@@ -276,7 +288,9 @@ def test_overlap_loss_of_boxes_apart_and_on_each_other(drawn):
     boxes = torch.tensor([[0, 0, side, side], [0.3, -0.2, side, 3.0]], dtype=torch.float64)
     others = torch.tensor([[4, 0, side, side], [0.3, -0.2, side, 3.0]], dtype=torch.float64)
     # Eight px between them: overlap 0, union 128, the box around both 24 x 8.
-    np.testing.assert_allclose(modules["network"].overlap_loss(boxes, others), [1 - (0 - (192 - 128) / 192), 0], atol=1e-12)
+    np.testing.assert_allclose(
+        modules["network"].overlap_loss(boxes, others), [1 - (0 - (192 - 128) / 192), 0], atol=1e-12
+    )
 
 
 def test_greenhouses_never_show_a_held_out_pair(drawn):
@@ -288,4 +302,7 @@ def test_greenhouses_never_show_a_held_out_pair(drawn):
         seen = {shapes.COLORS[views._paint(kind, rng)[1]] for _ in range(600)}
         banned = {color for shape, color in shapes.HELD_OUT if shape == f"greenhouse {kind}"}
         assert seen == set(shapes.COLORS) - {"photo"} - banned
-    assert all((f"greenhouse {kind}", color) in shapes.HELD_OUT for kind, color in (("post", "orange"), ("bucket", "blue"), ("crate", "yellow")))
+    assert all(
+        (f"greenhouse {kind}", color) in shapes.HELD_OUT
+        for kind, color in (("post", "orange"), ("bucket", "blue"), ("crate", "yellow"))
+    )

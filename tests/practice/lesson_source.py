@@ -61,7 +61,11 @@ def check_lesson_source(path: str | Path) -> list[str]:
 
 def _run(tree: ast.Module, namespace: dict[str, object], where: str) -> dict[str, FunctionType]:
     """Run what defines names; give the functions that the cell itself defines."""
-    kept = [node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom | ast.FunctionDef | ast.ClassDef) or _is_constant(node)]
+    kept = [
+        node
+        for node in tree.body
+        if isinstance(node, ast.Import | ast.ImportFrom | ast.FunctionDef | ast.ClassDef) or _is_constant(node)
+    ]
     exec(compile(ast.Module(kept, []), where, "exec"), namespace)
     return {node.name: namespace[node.name] for node in kept if isinstance(node, ast.FunctionDef)}
 
@@ -80,5 +84,9 @@ def _names_given_to_verify(tree: ast.Module) -> set[str]:
     return {
         node.args[0].id
         for node in ast.walk(tree)
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "verify" and node.args and isinstance(node.args[0], ast.Name)
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Name)
+        and node.func.id == "verify"
+        and node.args
+        and isinstance(node.args[0], ast.Name)
     }

@@ -84,20 +84,28 @@ def test_each_misbehavior_gets_its_own_sentence(task):
     words = isinstance(task.reference(*task.cases()[0]), str)
     if words:  # They have no shape and are never NaN.
         answers = {kind: answers[kind] for kind in ("hang", "flood", "raised", "nothing")} | {"type": after(task, len)}
-    verdicts = {kind: grade(task, answer, SHORT_S if kind == "hang" else TIME_LIMIT_S) for kind, answer in answers.items()}
+    verdicts = {
+        kind: grade(task, answer, SHORT_S if kind == "hang" else TIME_LIMIT_S) for kind, answer in answers.items()
+    }
     for kind, verdict in verdicts.items():
         assert verdict.kind == kind, verdict
         assert not verdict.passed
     assert len({verdict.says for verdict in verdicts.values()}) == len(verdicts)
     assert "does not end" in str(verdicts["hang"]) and "becomes False" in verdicts["hang"].says
     assert f"more than {PRINT_LIMIT} characters" in verdicts["flood"].says
-    assert "ZeroDivisionError: division by zero" in verdicts["raised"].says and "return 1 / 0" in verdicts["raised"].says
+    assert (
+        "ZeroDivisionError: division by zero" in verdicts["raised"].says and "return 1 / 0" in verdicts["raised"].says
+    )
     assert words or "NaN" in verdicts["nan"].says
     assert "return" in verdicts["nothing"].says
     assert ("an int" if words else "a str") in verdicts["type"].says
 
 
-@pytest.mark.parametrize("task", [task for task in TASKS if any(isinstance(one, np.ndarray) for one in task.fixed[0])], ids=lambda task: task.name)
+@pytest.mark.parametrize(
+    "task",
+    [task for task in TASKS if any(isinstance(one, np.ndarray) for one in task.fixed[0])],
+    ids=lambda task: task.name,
+)
 def test_a_changed_input_is_noticed_though_the_result_is_right(task):
     place = next(i for i, one in enumerate(task.fixed[0]) if isinstance(one, np.ndarray))
 
@@ -216,7 +224,9 @@ def test_names_that_are_no_task():
     assert nudge("bearings").says == verdict.says
 
 
-@pytest.mark.parametrize("thing", [3.5, None, np.zeros(3), "iou", task_named("iou")], ids=lambda thing: type(thing).__name__)
+@pytest.mark.parametrize(
+    "thing", [3.5, None, np.zeros(3), "iou", task_named("iou")], ids=lambda thing: type(thing).__name__
+)
 def test_something_that_is_no_function(thing):
     verdict = verify(thing)
     assert verdict.kind == "no function" and "without parentheses" in verdict.says
@@ -264,14 +274,21 @@ def test_in_another_thread_the_same_verdicts():
     verdicts = {}
 
     def work():
-        for kind, answer in {"hang": hangs, "flood": floods, "raised": raises, "passed": task_named("iou").reference}.items():
+        for kind, answer in {
+            "hang": hangs,
+            "flood": floods,
+            "raised": raises,
+            "passed": task_named("iou").reference,
+        }.items():
             verdicts[kind] = grade(task_named("iou"), answer, SHORT_S if kind == "hang" else TIME_LIMIT_S)
 
     thread = threading.Thread(target=work)
     before = threading.active_count()
     thread.start()
     thread.join(30)
-    assert {kind: verdict.kind for kind, verdict in verdicts.items()} == {kind: kind for kind in verdicts} and len(verdicts) == 4
+    assert {kind: verdict.kind for kind, verdict in verdicts.items()} == {kind: kind for kind in verdicts} and len(
+        verdicts
+    ) == 4
     assert "return 1 / 0" in verdicts["raised"].says
     for _ in range(100):
         if threading.active_count() == before:
@@ -336,7 +353,9 @@ GENERAL = [
 ]
 
 
-@pytest.mark.parametrize(("name", "change", "misconception"), GENERAL, ids=[f"{name}: {misconception}" for name, _, misconception in GENERAL])
+@pytest.mark.parametrize(
+    ("name", "change", "misconception"), GENERAL, ids=[f"{name}: {misconception}" for name, _, misconception in GENERAL]
+)
 def test_slips_of_every_task_are_recognized_too(name, change, misconception):
     verdict = grade(task_named(name), after(task_named(name), change))
     assert (verdict.kind, verdict.misconception) == ("misconception", misconception), verdict
@@ -353,10 +372,16 @@ def test_two_slips_at_once_are_both_named():
     [
         # A mask without True pixels: the mean of nothing.
         ("def centroid(mask):\n rows, columns = np.nonzero(mask)\n return columns.mean(), rows.mean()", "half a pixel"),
-        ("def centroid(mask):\n rows, columns = np.nonzero(mask)\n return sum(rows) / len(rows) + .5, sum(columns) / len(columns) + .5", "rows for columns"),
+        (
+            "def centroid(mask):\n rows, columns = np.nonzero(mask)\n return sum(rows) / len(rows) + .5, sum(columns) / len(columns) + .5",
+            "rows for columns",
+        ),
         ("def softmax(scores):\n return np.exp(scores) / np.exp(scores).sum()", "all rows share one sum"),
         ("def scaled_size(w, h, n):\n return n, round(h * n / w)", "always by the width"),
-        ("def largest_blob(mask):\n labels = ndimage.label(mask)[0]\n return labels == 1 + np.bincount(labels.ravel())[1:].argmax()", "no corners"),
+        (
+            "def largest_blob(mask):\n labels = ndimage.label(mask)[0]\n return labels == 1 + np.bincount(labels.ravel())[1:].argmax()",
+            "no corners",
+        ),
         ("def suppress(boxes, scores, limit):\n return np.array([scores.argmax()])", "only one box stays"),
     ],
 )
@@ -419,7 +444,10 @@ def test_the_failing_case_shows_inputs_units_and_shape_and_not_the_answer():
     assert dict(band.table)["object_m"] == "0.5 m" and dict(band.table)["width_px"] == "320 px"
     assert dict(band.table)["your result"] == "(1, 2) m"
     mask = grade(task_named("centroid"), lambda mask: (1.0, 2.0))
-    assert dict(mask.table)["mask"].splitlines()[1] == "........" and dict(mask.table)["mask"].splitlines()[2] == ".#......"
+    assert (
+        dict(mask.table)["mask"].splitlines()[1] == "........"
+        and dict(mask.table)["mask"].splitlines()[2] == ".#......"
+    )
 
 
 def test_verdicts_are_the_same_every_time_and_escape_what_they_show():
@@ -436,7 +464,15 @@ def test_verdicts_are_the_same_every_time_and_escape_what_they_show():
 
 def test_every_kind_has_words_and_shows():
     for kind in KINDS:
-        verdict = Verdict("iou", kind, "A sentence.", misconception="half" if kind == "misconception" else "", table=(("a", "1\n2"),), notes=("Note.",), printed="text")
+        verdict = Verdict(
+            "iou",
+            kind,
+            "A sentence.",
+            misconception="half" if kind == "misconception" else "",
+            table=(("a", "1\n2"),),
+            notes=("Note.",),
+            printed="text",
+        )
         assert "iou" in str(verdict) and "A sentence." in str(verdict) and "      2" in str(verdict)
         assert "A sentence." in verdict._repr_html_()
         assert bool(verdict) == (kind == "passed")

@@ -21,10 +21,17 @@ def test_lesson(path):
 
 def lesson_text(lesson):
     """A lesson with nothing but its tasks, made of starters and worked answers."""
-    cells = [f"# %% [markdown]\n# # Lesson {lesson}", "# %%\nimport math\n\nimport numpy as np\n\nfrom robotlab.practice import verify"]
+    cells = [
+        f"# %% [markdown]\n# # Lesson {lesson}",
+        "# %%\nimport math\n\nimport numpy as np\n\nfrom robotlab.practice import verify",
+    ]
     for task in tasks_of(lesson):
         worked = inspect.getsource(getattr(worked_answers, task.name))
-        cells += [f'# %% tags=["starter"]\n{task.starter}', f'# %% tags=["worked"]\n{worked}', f'# %% tags=["verify"]\nverify({task.name})']
+        cells += [
+            f'# %% tags=["starter"]\n{task.starter}',
+            f'# %% tags=["worked"]\n{worked}',
+            f'# %% tags=["verify"]\nverify({task.name})',
+        ]
     return "\n\n".join(cells) + "\n"
 
 
@@ -38,14 +45,18 @@ def test_a_lesson_of_starters_and_worked_answers_is_right(lesson, tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "fault"),
     [
-        (task_named("bearing").starter, "def bearing(x_px, width_px, hfov_rad):\n    return 0.0\n", "must not have begun"),
-        ("def bearing(x_px, width_px, hfov_rad):\n    \"", "def bearing(x, width_px, hfov_rad):\n    \"", "must take"),
+        (
+            task_named("bearing").starter,
+            "def bearing(x_px, width_px, hfov_rad):\n    return 0.0\n",
+            "must not have begun",
+        ),
+        ('def bearing(x_px, width_px, hfov_rad):\n    "', 'def bearing(x, width_px, hfov_rad):\n    "', "must take"),
         ("(width_px - 2 * x_px)", "(2 * x_px - width_px)", "recognized: sign"),
         ("verify(bearing)", "bearing", "no cell calls verify(bearing)"),
         (task_named("bearing").starter, "answer = ...\n", "a starter cell must hold the function of a task"),
         (task_named("bearing").starter, "def bear(x):\n    ...\n", "bear is no task of this lesson"),
     ],
-)  # fmt: skip
+)
 def test_faults_of_a_lesson_are_found(old, new, fault, tmp_path):
     text = lesson_text(2)
     assert old in text

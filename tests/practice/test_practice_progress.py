@@ -52,7 +52,13 @@ def test_tries_passes_and_nudges_are_kept(file):
 def test_another_python_goes_on_where_this_one_stopped(file):
     verify(right())
     code = "from robotlab.practice import nudge, progress_map; print(nudge('iou')); print(progress_map())"
-    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env={**os.environ, "PYTHONIOENCODING": "utf-8"})
+    ran = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONIOENCODING": "utf-8"},
+    )
     assert "✓ iou" in ran.stdout
     # And this one sees what the other wrote.
     assert nudge("iou").number == 2
@@ -68,7 +74,13 @@ def test_nudges_come_in_order_and_the_last_one_stays(file):
 @pytest.mark.parametrize(
     "content",
     [
-        b"", b"{", b"[]", b"null", b"\xff\xfe", b'{"version": 1}', b'{"version": 7, "tasks": {}}',
+        b"",
+        b"{",
+        b"[]",
+        b"null",
+        b"\xff\xfe",
+        b'{"version": 1}',
+        b'{"version": 7, "tasks": {}}',
         b'{"version": 1, "tasks": {"iou": 3}}',
         b'{"version": 1, "tasks": {"iou": {"state": "great", "tries": 1, "nudges": 0}}}',
         b'{"version": 1, "tasks": {"iou": {"state": "tried", "tries": "many", "nudges": 0}}}',
@@ -78,7 +90,7 @@ def test_nudges_come_in_order_and_the_last_one_stays(file):
         b" " * 2_000_000,
     ],
     ids=range(14),
-)  # fmt: skip
+)
 def test_a_damaged_file_is_moved_beside_and_said_so(file, content):
     file.parent.mkdir()
     file.write_bytes(content)

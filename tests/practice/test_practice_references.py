@@ -45,7 +45,9 @@ def test_pixels_on_target():
     # Hartley & Zisserman, 2nd ed., chapter 6 (from memory); the value recomputed by hand.
     assert reference("pixels_on_target")(0.10, 2.0, math.radians(62.2), 640) == pytest.approx(26.52, abs=0.005)
     # The trade's rule, common practice without a source: twice as far, half as many.
-    assert reference("pixels_on_target")(0.1, 4, 1.0, 640) * 2 == pytest.approx(reference("pixels_on_target")(0.1, 2, 1.0, 640))
+    assert reference("pixels_on_target")(0.1, 4, 1.0, 640) * 2 == pytest.approx(
+        reference("pixels_on_target")(0.1, 2, 1.0, 640)
+    )
 
 
 def test_pixels_on_target_equals_a_projection_by_opencv():
@@ -55,7 +57,9 @@ def test_pixels_on_target_equals_a_projection_by_opencv():
         matrix = np.array([[focal, 0, width_px / 2], [0, focal, 0], [0, 0, 1]])
         ends = np.array([[-size_m / 2, 0, distance_m], [size_m / 2, 0, distance_m]])
         px = cv2.projectPoints(ends, np.zeros(3), np.zeros(3), matrix, None)[0][:, 0, 0]
-        assert reference("pixels_on_target")(size_m, distance_m, hfov_rad, width_px) == pytest.approx(px[1] - px[0], rel=1e-9)
+        assert reference("pixels_on_target")(size_m, distance_m, hfov_rad, width_px) == pytest.approx(
+            px[1] - px[0], rel=1e-9
+        )
 
 
 def test_working_band_is_where_the_projected_thing_fits_and_is_just_large_enough():
@@ -175,7 +179,9 @@ def test_top_k_holds_the_scores_that_numpy_sorts_to_the_end():
 def test_abstain_is_right_row_by_row():
     for probabilities, least in cases("abstain"):
         # Plain Python, by the words of the statement.
-        rows = [max(range(len(row)), key=row.__getitem__) if max(row) >= least else -1 for row in probabilities.tolist()]
+        rows = [
+            max(range(len(row)), key=row.__getitem__) if max(row) >= least else -1 for row in probabilities.tolist()
+        ]
         assert reference("abstain")(probabilities, least).tolist() == rows
 
 
@@ -190,7 +196,9 @@ def test_corners_are_those_of_the_coco_format():
     [
         pytest.param([0, 0, 10, 10], [5, 5, 15, 15], 1 / 7, id="recomputed: 25 / 175"),
         pytest.param([0, 0, 100, 100], [0, 0, 50, 50], 0.25, id="torchvision test suite"),
-        pytest.param([298.55, 98.96, 314.97, 151.79], [300, 100, 315, 150], 0.861366, id="torchmetrics documentation, .8614"),
+        pytest.param(
+            [298.55, 98.96, 314.97, 151.79], [300, 100, 315, 150], 0.861366, id="torchmetrics documentation, .8614"
+        ),
         pytest.param([258, 41, 606, 285], [214, 41, 562, 285], 304 / 392, id="torchmetrics documentation"),
     ],
 )

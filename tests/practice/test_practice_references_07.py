@@ -61,7 +61,9 @@ def test_ridge_is_where_scipy_finds_the_smallest_sum():
     from scipy.optimize import minimize
 
     for x, y, penalty in cases("ridge"):
-        found = minimize(lambda w, x=x, y=y, a=penalty: ((x @ w - y) ** 2).sum() + a * (w**2).sum(), np.zeros(x.shape[1]), tol=1e-12)
+        found = minimize(
+            lambda w, x=x, y=y, a=penalty: ((x @ w - y) ** 2).sum() + a * (w**2).sum(), np.zeros(x.shape[1]), tol=1e-12
+        )
         assert np.allclose(reference("ridge")(x, y, penalty), found.x, atol=1e-5)
 
 
@@ -83,7 +85,12 @@ def test_cycle_rate_equals_pytorch():
     optimizer = torch.optim.SGD([torch.zeros(1, requires_grad=True)], lr=1.0)
     # Its peak comes one step before pct_start of all steps: so this share is a quarter of the way.
     schedule = torch.optim.lr_scheduler.OneCycleLR(
-        optimizer, max_lr=peak, total_steps=steps, pct_start=(0.25 * (steps - 1) + 1) / steps, div_factor=25, final_div_factor=40
+        optimizer,
+        max_lr=peak,
+        total_steps=steps,
+        pct_start=(0.25 * (steps - 1) + 1) / steps,
+        div_factor=25,
+        final_div_factor=40,
     )
     for step in range(steps):
         assert reference("cycle_rate")(step, steps, peak) == pytest.approx(optimizer.param_groups[0]["lr"], rel=1e-9)

@@ -24,10 +24,28 @@ def test_matching_finds_as_many_as_pycocotools():
         if not overlaps.size:
             continue
         truths = coco.COCO()
-        notes = [{"id": g + 1, "image_id": 1, "category_id": 1, "bbox": [100 * g, 0, 10, 10], "area": 100, "iscrowd": 0} for g in range(overlaps.shape[1])]
-        truths.dataset = {"images": [{"id": 1, "width": 999, "height": 99}], "annotations": notes, "categories": [{"id": 1, "name": "post"}]}
+        notes = [
+            {"id": g + 1, "image_id": 1, "category_id": 1, "bbox": [100 * g, 0, 10, 10], "area": 100, "iscrowd": 0}
+            for g in range(overlaps.shape[1])
+        ]
+        truths.dataset = {
+            "images": [{"id": 1, "width": 999, "height": 99}],
+            "annotations": notes,
+            "categories": [{"id": 1, "name": "post"}],
+        }
         truths.createIndex()
-        rows = [{"id": d + 1, "image_id": 1, "category_id": 1, "bbox": [0, 0, 1, 1], "area": 1, "iscrowd": 0, "score": float(s)} for d, s in enumerate(scores)]
+        rows = [
+            {
+                "id": d + 1,
+                "image_id": 1,
+                "category_id": 1,
+                "bbox": [0, 0, 1, 1],
+                "area": 1,
+                "iscrowd": 0,
+                "score": float(s),
+            }
+            for d, s in enumerate(scores)
+        ]
         found = coco.COCO()
         found.dataset = {**truths.dataset, "annotations": rows}
         found.createIndex()
@@ -61,8 +79,16 @@ def test_precision_and_recall_equal_scikit_learn_where_nothing_was_missed():
 @pytest.mark.parametrize(
     ("hits", "truths", "published", "within"),
     [
-        pytest.param("101000000101110000000010", 15, 0.2456, 1e-4, id="Padilla et al., IWSSIP 2020, printed 24.56 % (the print truncates)"),
-        pytest.param("101000000101110000000010", 15, 1 / 15 + 2 / 45 + 4 / 35 + 7 / 345, 1e-12, id="the same in fractions"),
+        pytest.param(
+            "101000000101110000000010",
+            15,
+            0.2456,
+            1e-4,
+            id="Padilla et al., IWSSIP 2020, printed 24.56 % (the print truncates)",
+        ),
+        pytest.param(
+            "101000000101110000000010", 15, 1 / 15 + 2 / 45 + 4 / 35 + 7 / 345, 1e-12, id="the same in fractions"
+        ),
         pytest.param("101", 2, 5 / 6, 1e-12, id="by hand: 1/2 · 1 + 1/2 · 2/3"),
         pytest.param("11010", 4, 0.6875, 1e-12, id="by hand: 1/2 · 1 + 1/4 · 3/4"),
         pytest.param("01", 1, 0.5, 1e-12, id="by hand: a wrong one first"),
@@ -70,7 +96,9 @@ def test_precision_and_recall_equal_scikit_learn_where_nothing_was_missed():
     ],
 )
 def test_average_precision_of_published_lists(hits, truths, published, within):
-    assert reference("average_precision")(np.array([mark == "1" for mark in hits]), truths) == pytest.approx(published, abs=within)
+    assert reference("average_precision")(np.array([mark == "1" for mark in hits]), truths) == pytest.approx(
+        published, abs=within
+    )
 
 
 def test_average_precision_is_at_least_the_plain_sum_of_scikit_learn():

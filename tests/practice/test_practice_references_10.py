@@ -35,7 +35,9 @@ def test_bearing_error_equals_a_projection_by_opencv():
         matrix = np.array([[focal, 0, width_px / 2], [0, focal, 0], [0, 0, 1]])
         # OpenCV's camera axes are x right, z forward: left is negative there.
         point = np.array([[-math.sin(turn), 0.0, math.cos(turn)]])
-        assert cv2.projectPoints(point, np.zeros(3), np.zeros(3), matrix, None)[0][0, 0, 0] == pytest.approx((box[0] + box[2]) / 2)
+        assert cv2.projectPoints(point, np.zeros(3), np.zeros(3), matrix, None)[0][0, 0, 0] == pytest.approx(
+            (box[0] + box[2]) / 2
+        )
 
 
 def test_p_law_is_a_proportional_controller_within_its_limits():
@@ -44,7 +46,9 @@ def test_p_law_is_a_proportional_controller_within_its_limits():
         law = control.ss([], [], [], np.diag([drive_gain, turn_gain]))
         wanted = np.real(law(0)) @ [distance - keep, bearing]
         limited = np.clip(wanted, [0, -max_yaw], [max_mps, max_yaw])
-        assert reference("p_law")(bearing, distance, turn_gain, drive_gain, keep, max_yaw, max_mps) == pytest.approx(limited)
+        assert reference("p_law")(bearing, distance, turn_gain, drive_gain, keep, max_yaw, max_mps) == pytest.approx(
+            limited
+        )
 
 
 def test_wheel_speeds_of_the_textbook():
@@ -66,7 +70,9 @@ def test_limited_wheels_keep_the_circle():
 
 
 # Levin and May, Theor. Popul. Biol. 9:178-187, 1976 (from memory; the numbers recomputed from eigenvalues).
-@pytest.mark.parametrize(("frames", "limit"), [(0, 2.0), (1, 1.0), (2, 0.618034), (3, 0.445042), (5, 0.284630), (10, 0.149460)])
+@pytest.mark.parametrize(
+    ("frames", "limit"), [(0, 2.0), (1, 1.0), (2, 0.618034), (3, 0.445042), (5, 0.284630), (10, 0.149460)]
+)
 def test_gain_limit_published(frames, limit):
     assert reference("gain_limit")(frames, 1.0) == pytest.approx(limit, abs=1e-6)
     assert reference("gain_limit")(frames, 0.05) == pytest.approx(20 * limit, rel=1e-5)
@@ -77,7 +83,9 @@ def test_gain_limit_is_the_gain_margin_of_python_control():
         # Frequency response of 1 / (z^d (z - 1)), up to a half turn in each frame, the most that frames can show.
         turn = np.linspace(0.02, 1.0, 1001) * math.pi
         z = np.exp(1j * turn)
-        gain_margins, *_ = control.stability_margins(control.FRD(1 / (z**frames * (z - 1)), turn / frame_s, smooth=True), returnall=True)
+        gain_margins, *_ = control.stability_margins(
+            control.FRD(1 / (z**frames * (z - 1)), turn / frame_s, smooth=True), returnall=True
+        )
         if frames:
             assert reference("gain_limit")(frames, frame_s) * frame_s == pytest.approx(min(gain_margins), rel=1e-3)
         else:  # Without delay it crosses at the very end: 1 / (z - 1) at z = -1 is -1/2.

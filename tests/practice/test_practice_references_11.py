@@ -66,5 +66,14 @@ def test_safe_speed_is_the_root_of_the_stopping_distance():
 def test_watchdog_goes_on_only_with_an_age_that_is_known():
     # IEEE 754: every comparison with NaN is false; so a rule that asks "too old?" drives on without a picture.
     watch = reference("watchdog")
-    assert [watch(now, 10.0, 0.25, 0.75) for now in (10.0, 10.25, 10.3, 10.75, 10.8, 9.9)] == ["go", "go", "slow", "slow", "stop", "stop"]
-    assert {watch(*case) for case in ((5.0, math.nan, 0.25, 0.75), (math.nan, 5.0, 0.25, 0.75), (math.inf, 5.0, 0.25, 0.75))} == {"stop"}
+    assert [watch(now, 10.0, 0.25, 0.75) for now in (10.0, 10.25, 10.3, 10.75, 10.8, 9.9)] == [
+        "go",
+        "go",
+        "slow",
+        "slow",
+        "stop",
+        "stop",
+    ]
+    assert {
+        watch(*case) for case in ((5.0, math.nan, 0.25, 0.75), (math.nan, 5.0, 0.25, 0.75), (math.inf, 5.0, 0.25, 0.75))
+    } == {"stop"}

@@ -62,7 +62,11 @@ def test_a_slip_is_named_as_itself(task, misconception):
     assert (verdict.misconception, verdict.says) == (misconception.name, misconception.says)
 
 
-@pytest.mark.parametrize(("task", "misconception"), [(task, misconception) for task, misconception in SLIPS if misconception.also], ids=of_task)
+@pytest.mark.parametrize(
+    ("task", "misconception"),
+    [(task, misconception) for task, misconception in SLIPS if misconception.also],
+    ids=of_task,
+)
 def test_other_spellings_of_a_slip_are_never_named_as_another(task, misconception):
     """Where NumPy leaves an order open, a spelling may be right on one machine and wrong on the next."""
     for spelling in misconception.also:
@@ -73,7 +77,9 @@ def test_other_spellings_of_a_slip_are_never_named_as_another(task, misconceptio
 @pytest.mark.parametrize("task", TASKS, ids=of_task)
 def test_cases_tell_slips_apart_by_far(task):
     """Two misconceptions, or a slip and the right answer, differ by much more than the tolerance somewhere."""
-    answers = {misconception.name: misconception.function for misconception in task.misconceptions} | {"right": task.reference}
+    answers = {misconception.name: misconception.function for misconception in task.misconceptions} | {
+        "right": task.reference
+    }
     values = {name: [outcome_of(function, case).value for case in task.cases()] for name, function in answers.items()}
     for one, other in itertools.combinations(values, 2):
         assert any(far_apart(a, b, 100 * task.rtol) for a, b in zip(values[one], values[other])), f"{one} and {other}"
@@ -100,7 +106,11 @@ def test_references_and_slips_leave_their_inputs_alone_and_references_give_value
         assert not any(outcome.changed for outcome in outcomes)
         if function is task.reference:
             assert all(outcome.kind == "value" for outcome in outcomes)
-            finite = [np.isfinite(np.asarray(one.value, float)).all() for one in outcomes if one.value is not None and not isinstance(one.value, str)]
+            finite = [
+                np.isfinite(np.asarray(one.value, float)).all()
+                for one in outcomes
+                if one.value is not None and not isinstance(one.value, str)
+            ]
             assert all(finite) and (finite or isinstance(outcomes[0].value, str))
 
 
@@ -122,7 +132,11 @@ def test_words_help_and_do_not_give_the_answer_away(task):
     for name in task.inputs:
         assert name in task.statement, f"the statement does not speak of {name}"
     # No hint holds a line of the reference's own code.
-    code = [line.strip().removeprefix("return ") for line in inspect.getsource(task.reference).splitlines() if "=" in line or "return" in line]
+    code = [
+        line.strip().removeprefix("return ")
+        for line in inspect.getsource(task.reference).splitlines()
+        if "=" in line or "return" in line
+    ]
     for text in texts:
         assert not any(line in text for line in code if len(line) > 12), text
 
@@ -133,7 +147,16 @@ def test_a_task_needs_nudges_and_slips():
         return 2 * x
 
     misconceptions = tuple(Misconception(f"slip {n}", "A sentence.", lambda x, n=n: x + n) for n in range(3))
-    parts = dict(reference=twice, lesson=1, statement="", unit="", fixed=((1,),), draw=lambda rng: (2,), nudges=("a", "b", "c"), misconceptions=misconceptions)
+    parts = {
+        "reference": twice,
+        "lesson": 1,
+        "statement": "",
+        "unit": "",
+        "fixed": ((1,),),
+        "draw": lambda rng: (2,),
+        "nudges": ("a", "b", "c"),
+        "misconceptions": misconceptions,
+    }
     Task(**parts)
     with pytest.raises(InputError, match="3 nudges or more, got 1"):
         Task(**{**parts, "nudges": ("a",)})

@@ -8,8 +8,6 @@ import numpy as np
 import pytest
 from published import read
 
-from robotlab.loop import GroundTruthDetector, Settings, frame_times, percentile, simulate
-from robotlab.greenhouse import WALKS
 from robotlab.control import (
     DifferentialDrive,
     JerkRamp,
@@ -33,6 +31,8 @@ from robotlab.control import (
     speed_change_time_s,
     stopping_distance_m,
 )
+from robotlab.greenhouse import WALKS
+from robotlab.loop import GroundTruthDetector, Settings, frame_times, percentile, simulate
 
 MOTION = read("motion.json")
 
@@ -73,9 +73,17 @@ def test_sampled_loop(row):
     assert sampled_critical(d) == pytest.approx(row["critical"], abs=1e-6)
     # Eigenvalues, and the search by trying.
     assert loop_limit(frame, d * frame) * frame == pytest.approx(row["limit"], abs=1e-6)
-    assert Settings(frame_hz=10, delay_s=d / 10, motor=Motor(lag_s=0.0)).gain_limit * frame == pytest.approx(row["limit"], abs=1e-6)
-    assert find_gain_limit(lambda a: sampled_bearing(a, d, 6000), 0.2 * row["limit"], 1e-3).limit == pytest.approx(row["limit"], rel=0.01)
-    assert min(sampled_bearing(0.999 * row["critical"], d, 2000)) >= -1e-12 > min(sampled_bearing(1.05 * row["critical"], d, 2000))
+    assert Settings(frame_hz=10, delay_s=d / 10, motor=Motor(lag_s=0.0)).gain_limit * frame == pytest.approx(
+        row["limit"], abs=1e-6
+    )
+    assert find_gain_limit(lambda a: sampled_bearing(a, d, 6000), 0.2 * row["limit"], 1e-3).limit == pytest.approx(
+        row["limit"], rel=0.01
+    )
+    assert (
+        min(sampled_bearing(0.999 * row["critical"], d, 2000))
+        >= -1e-12
+        > min(sampled_bearing(1.05 * row["critical"], d, 2000))
+    )
 
 
 def test_ultimate_gain_and_period():
@@ -93,12 +101,16 @@ def test_moves(row):
     limits = row["max_mps"], row["max_accel_mps2"]
     assert move_time_s(row["distance_m"], *limits) == pytest.approx(row["seconds"], abs=1e-12)
     t = np.linspace(0, row["seconds"], 20_001)
-    assert np.trapezoid([move_speed_mps(each, row["distance_m"], *limits) for each in t], t) == pytest.approx(row["distance_m"], rel=1e-6)
+    assert np.trapezoid([move_speed_mps(each, row["distance_m"], *limits) for each in t], t) == pytest.approx(
+        row["distance_m"], rel=1e-6
+    )
 
 
 def test_jerk_limited_change():
     row = MOTION["jerk_limited_change"]
-    assert speed_change_time_s(row["change_mps"], row["max_accel_mps2"], row["max_jerk_mps3"]) == pytest.approx(row["seconds"], abs=1e-12)
+    assert speed_change_time_s(row["change_mps"], row["max_accel_mps2"], row["max_jerk_mps3"]) == pytest.approx(
+        row["seconds"], abs=1e-12
+    )
     ramp, steps = JerkRamp(row["max_accel_mps2"], row["max_jerk_mps3"]), 0
     while abs(ramp.speed - row["change_mps"]) > 1e-9:
         ramp.step(row["change_mps"], 0.001)
@@ -110,7 +122,9 @@ def test_jerk_limited_change():
 def test_stops(row):
     v, a, wait = row["speed_mps"], row["max_accel_mps2"], row["delay_s"]
     assert stopping_distance_m(v, a, wait) == pytest.approx(row["meters"], abs=1e-6)
-    assert promised_stop_m(v, a, silence_s=wait / 2, check_s=wait / 4, delay_s=wait / 4) == pytest.approx(row["meters"], abs=1e-6)
+    assert promised_stop_m(v, a, silence_s=wait / 2, check_s=wait / 4, delay_s=wait / 4) == pytest.approx(
+        row["meters"], abs=1e-6
+    )
     # Stepped: a ramp, and the way in the mean of each step.
     ramp, way, dt = Ramp(a, start=v), v * wait, 1e-4
     while ramp.speed:
@@ -148,7 +162,9 @@ def test_arc():
 def test_timing():
     row = MOTION["timing"]
     settings = Settings(frame_hz=row["rate_hz"], delay_s=row["latency_s"])
-    times = frame_times(simulate(GroundTruthDetector(), WALKS["straight"], settings=settings, duration_s=10, pictures=False))
+    times = frame_times(
+        simulate(GroundTruthDetector(), WALKS["straight"], settings=settings, duration_s=10, pictures=False)
+    )
     assert times.in_flight == pytest.approx(row["in_flight"], rel=0.02)
     frames, seconds = row["broadcast_hz"]
     assert 1000 * Settings(frame_hz=frames / seconds).frame_s == pytest.approx(row["period_ms"], abs=1e-6)

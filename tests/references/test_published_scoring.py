@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from coco_reference import overlap, coco_tables_reference
+from coco_reference import coco_tables_reference, overlap
 from published import average_precision_rows, read
 
 from robotlab import boxes
@@ -65,13 +65,18 @@ def test_the_same_lists_as_boxes_through_the_coco_tables(row, route):
     right = iter(range(count))
     picture = [next(right) if hit else 0 for hit in hits]
     found = DetectionTable(
-        picture, [0] * len(hits), [[0, 0, 10, 10] if hit else [50, 0, 9, 9] for hit in hits], np.linspace(0.9, 0.1, len(hits))
+        picture,
+        [0] * len(hits),
+        [[0, 0, 10, 10] if hit else [50, 0, 9, 9] for hit in hits],
+        np.linspace(0.9, 0.1, len(hits)),
     )
     if route == "bootstrap":
         matches = evaluate_coco(truths, found).matches
         value = weighted_ap(matches, found.picture[matches.row], np.ones((1, count)), np.ones((1, count)))[0].mean()
     else:
-        precision = evaluate_coco(truths, found).precision if route == "fast" else coco_tables_reference(truths, found)[0]
+        precision = (
+            evaluate_coco(truths, found).precision if route == "fast" else coco_tables_reference(truths, found)[0]
+        )
         value = precision[:, :, 0, 0].mean()
     assert value == pytest.approx(row["coco"], abs=1e-9)
 

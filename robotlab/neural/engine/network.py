@@ -17,8 +17,8 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward, output_size
+from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 
 # Share of the batch's statistics in the running ones, a step: PyTorch's default,

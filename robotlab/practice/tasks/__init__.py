@@ -36,8 +36,12 @@ def all_tasks() -> tuple[Task, ...]:
             continue
         for task in importlib.import_module(f"{__name__}.{name}").TASKS:
             if task.lesson != int(name[-2:]):
-                raise InputError(f"{task.name}: a task must stand in its own lesson's module, {name} has one of lesson {task.lesson}; move it")
+                raise InputError(
+                    f"{task.name}: a task must stand in its own lesson's module, {name} has one of lesson {task.lesson}; move it"
+                )
             if task.name in found:
-                raise InputError(f"each task must have a name of its own, lessons {found[task.name].lesson} and {task.lesson} have {task.name}; rename one")
+                raise InputError(
+                    f"each task must have a name of its own, lessons {found[task.name].lesson} and {task.lesson} have {task.name}; rename one"
+                )
             found[task.name] = task
     return tuple(found.values())

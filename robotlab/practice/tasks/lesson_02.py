@@ -30,26 +30,55 @@ FIELD_OF_VIEW = Task(
         "In that triangle the opposite side is half the sensor and the adjacent side is the focal length; math.atan gives the angle.",
     ),
     misconceptions=(
-        Misconception("half the angle", "Your result is the angle from the middle of the picture to one edge. The camera sees on both sides of its axis.",
-             lambda s, f: math.atan(s / (2 * f))),
-        Misconception("in degrees", "Your result is in degrees. The task asks for rad, as every function of Python's math does.",
-             lambda s, f: math.degrees(2 * math.atan(s / (2 * f)))),
-        Misconception("whole sensor on one side", "You put the whole sensor on one side of the axis. Only half of it lies on each side.",
-             lambda s, f: 2 * math.atan(s / f)),
-        Misconception("whole sensor in one triangle", "You drew one triangle with the whole sensor opposite the lens. The axis meets the sensor in "
-             "its middle, so there are two right-angled triangles.", lambda s, f: math.atan(s / f)),
-        Misconception("upside down", "You divided the focal length by the sensor. A longer lens must see less, in your result it sees more.",
-             lambda s, f: 2 * math.atan(2 * f / s)),
-        Misconception("tangent for its inverse", "You took the tangent of a ratio. The ratio is the tangent already; the angle is its inverse.",
-             lambda s, f: 2 * math.tan(s / (2 * f))),
-        Misconception("order of operations", "Python reads a / 2 * b as (a / 2) · b. Put what stands below the line into parentheses.",
-             lambda s, f: 2 * math.atan(s / 2 * f)),
-        Misconception("integer division", "// throws the fraction away before the angle is taken. Use /.",
-             lambda s, f: 2 * math.atan(s // (2 * f)), also=(lambda s, f: 2 * math.atan(s // 2 / f), lambda s, f: 2 * math.atan(s / 2 // f))),
-        Misconception("small angles only", "You took the ratio for the angle. That holds for small angles, and a camera's angle is not small.",
-             lambda s, f: s / f),
+        Misconception(
+            "half the angle",
+            "Your result is the angle from the middle of the picture to one edge. The camera sees on both sides of its axis.",
+            lambda s, f: math.atan(s / (2 * f)),
+        ),
+        Misconception(
+            "in degrees",
+            "Your result is in degrees. The task asks for rad, as every function of Python's math does.",
+            lambda s, f: math.degrees(2 * math.atan(s / (2 * f))),
+        ),
+        Misconception(
+            "whole sensor on one side",
+            "You put the whole sensor on one side of the axis. Only half of it lies on each side.",
+            lambda s, f: 2 * math.atan(s / f),
+        ),
+        Misconception(
+            "whole sensor in one triangle",
+            "You drew one triangle with the whole sensor opposite the lens. The axis meets the sensor in "
+            "its middle, so there are two right-angled triangles.",
+            lambda s, f: math.atan(s / f),
+        ),
+        Misconception(
+            "upside down",
+            "You divided the focal length by the sensor. A longer lens must see less, in your result it sees more.",
+            lambda s, f: 2 * math.atan(2 * f / s),
+        ),
+        Misconception(
+            "tangent for its inverse",
+            "You took the tangent of a ratio. The ratio is the tangent already; the angle is its inverse.",
+            lambda s, f: 2 * math.tan(s / (2 * f)),
+        ),
+        Misconception(
+            "order of operations",
+            "Python reads a / 2 * b as (a / 2) · b. Put what stands below the line into parentheses.",
+            lambda s, f: 2 * math.atan(s / 2 * f),
+        ),
+        Misconception(
+            "integer division",
+            "// throws the fraction away before the angle is taken. Use /.",
+            lambda s, f: 2 * math.atan(s // (2 * f)),
+            also=(lambda s, f: 2 * math.atan(s // 2 / f), lambda s, f: 2 * math.atan(s / 2 // f)),
+        ),
+        Misconception(
+            "small angles only",
+            "You took the ratio for the angle. That holds for small angles, and a camera's angle is not small.",
+            lambda s, f: s / f,
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def pixels_on_target(size_m, distance_m, hfov_rad, image_width_px):
@@ -67,46 +96,97 @@ PIXELS_ON_TARGET = Task(
     statement="Write pixels_on_target(size_m, distance_m, hfov_rad, image_width_px): the pixels on target, how many px wide an object of size_m is in the "
     "picture, not rounded, when it stands distance_m in front of a camera whose picture is image_width_px wide and spans hfov_rad.",
     unit="px",
-    fixed=((0.10, 2.0, math.radians(62.2), 640), (0.07, 3.0, math.radians(60), 320), (0.5, 1.25, math.radians(100), 300)),
-    draw=lambda rng: (float(rng.uniform(0.03, 0.6)), float(rng.uniform(0.4, 8)), float(rng.uniform(0.6, 2.0)), int(rng.integers(160, 1921))),
+    fixed=(
+        (0.10, 2.0, math.radians(62.2), 640),
+        (0.07, 3.0, math.radians(60), 320),
+        (0.5, 1.25, math.radians(100), 300),
+    ),
+    draw=lambda rng: (
+        float(rng.uniform(0.03, 0.6)),
+        float(rng.uniform(0.4, 8)),
+        float(rng.uniform(0.6, 2.0)),
+        int(rng.integers(160, 1921)),
+    ),
     nudges=(
         "At this distance the camera sees a strip of the world. How many meters wide is it?",
         "The strip reaches from the axis to both sides: twice the distance times the tangent of half the field of view.",
         "The pixels divide the strip's meters among them: one pixel is strip / image_width_px meters. How many of those is size_m?",
     ),
     misconceptions=(
-        Misconception("tangent of the whole angle", "Your strip is 2·Z·tan(the whole angle). The axis cuts the field of view in two.",
-             lambda s, z, a, w: w * s / (2 * z * math.tan(a))),
-        Misconception("one side of the strip", "Your strip reaches from the axis to one edge only. The picture shows both sides.",
-             lambda s, z, a, w: w * s / (z * math.tan(a / 2))),
-        Misconception("radians taken for degrees", "You turned hfov_rad from degrees to radians. It is in radians already, as its name says.",
-             lambda s, z, a, w: w * s / (2 * z * math.tan(math.radians(a) / 2))),
-        Misconception("degrees given to the tangent", "You turned hfov_rad into degrees. The functions of math take radians, and hfov_rad is in radians already.",
-             lambda s, z, a, w: w * s / (2 * z * math.tan(math.degrees(a) / 2)),
-             also=(lambda s, z, a, w: w * s / (2 * z * math.tan(math.degrees(a / 2))),)),
-        Misconception("sine for tangent", "You took the sine of half the angle. The sine belongs to the slanting ray; the distance is measured along the axis, so the tangent does.",
-             lambda s, z, a, w: w * s / (2 * z * math.sin(a / 2))),
-        Misconception("distance squared", "Twice as far away you get a quarter of the pixels. The area falls like that; the width only halves.",
-             lambda s, z, a, w: w * s / (2 * z**2 * math.tan(a / 2))),
-        Misconception("whole pixels", "Your result is cut off to whole pixels. Half a pixel counts here: return the fraction.",
-             lambda s, z, a, w: int(w * s / (2 * z * math.tan(a / 2)))),
-        Misconception("rounded pixels", "Your result is rounded to whole pixels. Return the fraction, round only what you print.",
-             lambda s, z, a, w: round(w * s / (2 * z * math.tan(a / 2)))),
-        Misconception("share of the angle", "You took the angle that the object spans, as a fraction of the field of view. Equal pixels are equal widths of the "
-             "strip, not equal angles: near the edge one degree covers more pixels.",
-             lambda s, z, a, w: w * 2 * math.atan(s / (2 * z)) / a),
-        Misconception("size of a pixel", "Your result is the number of meters that one pixel covers. Ask how many of those the object is.",
-             lambda s, z, a, w: 2 * z * math.tan(a / 2) / w),
-        Misconception("pixels in a meter", "Your result does not depend on size_m: it is how many px a meter has at that distance. The object is size_m wide.",
-             lambda s, z, a, w: w / (2 * z * math.tan(a / 2))),
-        Misconception("whole angle, one side", "Your strip is Z·tan(the whole angle). Half the angle gives half the strip, and the tangent is not proportional to the angle.",
-             lambda s, z, a, w: w * s / (z * math.tan(a))),
-        Misconception("angle without tangent", "You used half the angle itself as a slope. The slope of a ray is the tangent of its angle.",
-             lambda s, z, a, w: w * s / (z * a)),
-        Misconception("height of the picture", "You used three quarters of the picture's width, its height in many cameras. The width is what spans hfov_rad.",
-             lambda s, z, a, w: 0.75 * w * s / (2 * z * math.tan(a / 2))),
+        Misconception(
+            "tangent of the whole angle",
+            "Your strip is 2·Z·tan(the whole angle). The axis cuts the field of view in two.",
+            lambda s, z, a, w: w * s / (2 * z * math.tan(a)),
+        ),
+        Misconception(
+            "one side of the strip",
+            "Your strip reaches from the axis to one edge only. The picture shows both sides.",
+            lambda s, z, a, w: w * s / (z * math.tan(a / 2)),
+        ),
+        Misconception(
+            "radians taken for degrees",
+            "You turned hfov_rad from degrees to radians. It is in radians already, as its name says.",
+            lambda s, z, a, w: w * s / (2 * z * math.tan(math.radians(a) / 2)),
+        ),
+        Misconception(
+            "degrees given to the tangent",
+            "You turned hfov_rad into degrees. The functions of math take radians, and hfov_rad is in radians already.",
+            lambda s, z, a, w: w * s / (2 * z * math.tan(math.degrees(a) / 2)),
+            also=(lambda s, z, a, w: w * s / (2 * z * math.tan(math.degrees(a / 2))),),
+        ),
+        Misconception(
+            "sine for tangent",
+            "You took the sine of half the angle. The sine belongs to the slanting ray; the distance is measured along the axis, so the tangent does.",
+            lambda s, z, a, w: w * s / (2 * z * math.sin(a / 2)),
+        ),
+        Misconception(
+            "distance squared",
+            "Twice as far away you get a quarter of the pixels. The area falls like that; the width only halves.",
+            lambda s, z, a, w: w * s / (2 * z**2 * math.tan(a / 2)),
+        ),
+        Misconception(
+            "whole pixels",
+            "Your result is cut off to whole pixels. Half a pixel counts here: return the fraction.",
+            lambda s, z, a, w: int(w * s / (2 * z * math.tan(a / 2))),
+        ),
+        Misconception(
+            "rounded pixels",
+            "Your result is rounded to whole pixels. Return the fraction, round only what you print.",
+            lambda s, z, a, w: round(w * s / (2 * z * math.tan(a / 2))),
+        ),
+        Misconception(
+            "share of the angle",
+            "You took the angle that the object spans, as a fraction of the field of view. Equal pixels are equal widths of the "
+            "strip, not equal angles: near the edge one degree covers more pixels.",
+            lambda s, z, a, w: w * 2 * math.atan(s / (2 * z)) / a,
+        ),
+        Misconception(
+            "size of a pixel",
+            "Your result is the number of meters that one pixel covers. Ask how many of those the object is.",
+            lambda s, z, a, w: 2 * z * math.tan(a / 2) / w,
+        ),
+        Misconception(
+            "pixels in a meter",
+            "Your result does not depend on size_m: it is how many px a meter has at that distance. The object is size_m wide.",
+            lambda s, z, a, w: w / (2 * z * math.tan(a / 2)),
+        ),
+        Misconception(
+            "whole angle, one side",
+            "Your strip is Z·tan(the whole angle). Half the angle gives half the strip, and the tangent is not proportional to the angle.",
+            lambda s, z, a, w: w * s / (z * math.tan(a)),
+        ),
+        Misconception(
+            "angle without tangent",
+            "You used half the angle itself as a slope. The slope of a ray is the tangent of its angle.",
+            lambda s, z, a, w: w * s / (z * a),
+        ),
+        Misconception(
+            "height of the picture",
+            "You used three quarters of the picture's width, its height in many cameras. The width is what spans hfov_rad.",
+            lambda s, z, a, w: 0.75 * w * s / (2 * z * math.tan(a / 2)),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
@@ -133,32 +213,68 @@ WORKING_BAND = Task(
     "which an object of height object_m can be detected. Nearer than near_m it is taller than the picture, farther than far_m it is less "
     "than smallest_px tall. The camera looks level at the middle of the object, its pixels are square, hfov_rad spans width_px.",
     unit="m",
-    fixed=((0.5, 12, math.radians(62.2), 320, 240), (0.5, 16, math.radians(90), 640, 360), (1.0, 20, math.radians(48.8), 480, 640)),
-    draw=lambda rng: (float(rng.uniform(0.1, 1.5)), int(rng.integers(6, 40)), float(rng.uniform(0.6, 2.0)),
-                      int(rng.integers(300, 700)), int(rng.integers(100, 280))),
+    fixed=(
+        (0.5, 12, math.radians(62.2), 320, 240),
+        (0.5, 16, math.radians(90), 640, 360),
+        (1.0, 20, math.radians(48.8), 480, 640),
+    ),
+    draw=lambda rng: (
+        float(rng.uniform(0.1, 1.5)),
+        int(rng.integers(6, 40)),
+        float(rng.uniform(0.6, 2.0)),
+        int(rng.integers(300, 700)),
+        int(rng.integers(100, 280)),
+    ),
     nudges=(
         "First the focal length in px: half the picture's width over the tangent of half the field of view.",
         "An object of height object_m at distance Z is focal_px · object_m / Z tall, in px. Solve that for Z.",
         "At the near limit it is height_px tall, at the far limit smallest_px. Return near first.",
     ),
     misconceptions=(
-        Misconception("far before near", "You return the far limit first. Near first, then far.",
-             lambda o, s, a, w, h: _band(o, s, h, a / 2, w)),
-        Misconception("width for height", "Your near limit is where an object as wide as this one is tall fills the width of the picture. This one is upright: "
-             "it fills the height.", lambda o, s, a, w, h: _band(o, w, s, a / 2, w)),
-        Misconception("focal length from the height", "You took the focal length from the picture's height and hfov_rad. The horizontal angle spans the width.",
-             lambda o, s, a, w, h: _band(o, h, s, a / 2, h)),
-        Misconception("tangent of the whole angle", "You took the tangent of the whole field of view. The axis cuts it in two.",
-             lambda o, s, a, w, h: _band(o, h, s, a, w)),
-        Misconception("whole width in one triangle", "Your focal length is the whole width over the tangent of half the angle. Half an angle goes "
-             "with half a width.", lambda o, s, a, w, h: _band(o, h, s, a / 2, 2 * w)),
-        Misconception("twice the picture", "At your near limit the object would be twice as tall as the picture: its upper half has the upper half of the picture.", lambda o, s, a, w, h: _band(o, 2 * h, s, a / 2, w)),
-        Misconception("half the picture", "You let the whole object fill half the picture. The camera looks at its middle: half of it goes into half the picture.",
-             lambda o, s, a, w, h: _band(o, h / 2, s, a / 2, w)),
-        Misconception("radians taken for degrees", "You turned hfov_rad from degrees to radians. It is in radians already, as its name says.",
-             lambda o, s, a, w, h: _band(o, h, s, math.radians(a) / 2, w)),
+        Misconception(
+            "far before near",
+            "You return the far limit first. Near first, then far.",
+            lambda o, s, a, w, h: _band(o, s, h, a / 2, w),
+        ),
+        Misconception(
+            "width for height",
+            "Your near limit is where an object as wide as this one is tall fills the width of the picture. This one is upright: "
+            "it fills the height.",
+            lambda o, s, a, w, h: _band(o, w, s, a / 2, w),
+        ),
+        Misconception(
+            "focal length from the height",
+            "You took the focal length from the picture's height and hfov_rad. The horizontal angle spans the width.",
+            lambda o, s, a, w, h: _band(o, h, s, a / 2, h),
+        ),
+        Misconception(
+            "tangent of the whole angle",
+            "You took the tangent of the whole field of view. The axis cuts it in two.",
+            lambda o, s, a, w, h: _band(o, h, s, a, w),
+        ),
+        Misconception(
+            "whole width in one triangle",
+            "Your focal length is the whole width over the tangent of half the angle. Half an angle goes "
+            "with half a width.",
+            lambda o, s, a, w, h: _band(o, h, s, a / 2, 2 * w),
+        ),
+        Misconception(
+            "twice the picture",
+            "At your near limit the object would be twice as tall as the picture: its upper half has the upper half of the picture.",
+            lambda o, s, a, w, h: _band(o, 2 * h, s, a / 2, w),
+        ),
+        Misconception(
+            "half the picture",
+            "You let the whole object fill half the picture. The camera looks at its middle: half of it goes into half the picture.",
+            lambda o, s, a, w, h: _band(o, h / 2, s, a / 2, w),
+        ),
+        Misconception(
+            "radians taken for degrees",
+            "You turned hfov_rad from degrees to radians. It is in radians already, as its name says.",
+            lambda o, s, a, w, h: _band(o, h, s, math.radians(a) / 2, w),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def bearing(x_px, width_px, hfov_rad):
@@ -181,30 +297,64 @@ BEARING = Task(
     statement="Write bearing(x_px, width_px, hfov_rad): the angle in rad between the camera's axis and what is seen x_px from the left "
     "edge of the picture. Positive to the left, because a left turn is positive (ISO 8855); 0 in the middle.",
     unit="rad",
-    fixed=((80.0, 320, math.radians(62.2)), (320.0, 320, math.radians(90)), (320.0, 640, math.radians(62.2)), (0.0, 640, math.radians(102))),
-    draw=lambda rng: (lambda w: (float(rng.uniform(0, w)), w, float(rng.uniform(0.6, 2.0))))(int(rng.integers(160, 1921))),
+    fixed=(
+        (80.0, 320, math.radians(62.2)),
+        (320.0, 320, math.radians(90)),
+        (320.0, 640, math.radians(62.2)),
+        (0.0, 640, math.radians(102)),
+    ),
+    draw=lambda rng: (lambda w: (float(rng.uniform(0, w)), w, float(rng.uniform(0.6, 2.0))))(
+        int(rng.integers(160, 1921))
+    ),
     nudges=(
         "How many px to the left of the principal point, the middle of the picture, is the column? On the right that number is negative.",
         "Make a triangle in px: the focal length along the axis, and those px across.",
         "focal_px = (width_px / 2) / tan(hfov_rad / 2), and the angle is the inverse tangent of px across / focal_px.",
     ),
     misconceptions=(
-        Misconception("sign", "Your angles grow to the right. A picture's x does that; a robot's yaw does not: left is positive (ISO 8855).",
-             lambda x, w, a: -math.atan(_slope(x, w, a))),
-        Misconception("angle shared out evenly", "You gave every column the same angle. Equal columns are equal widths of the strip, not equal angles: "
-             "you are right in the middle and at the edges, and off by some degrees between.", lambda x, w, a: (w / 2 - x) / w * a),
-        Misconception("in degrees", "Your result is in degrees. The task asks for rad.", lambda x, w, a: math.degrees(math.atan(_slope(x, w, a)))),
-        Misconception("slope for angle", "Your result is the slope, px across over the focal length. The angle is its inverse tangent.",
-             lambda x, w, a: _slope(x, w, a)),
-        Misconception("from the left edge", "You measured from the left edge of the picture. Straight ahead is its middle.",
-             lambda x, w, a: math.atan(x / (w / 2) * math.tan(a / 2))),
-        Misconception("tangent of the whole angle", "Your focal length has the tangent of the whole field of view. The axis cuts it in two.",
-             lambda x, w, a: math.atan((w / 2 - x) / (w / 2) * math.tan(a))),
-        Misconception("whole width in one triangle", "Your focal length is the whole width over the tangent of half the angle. Half an angle goes "
-             "with half a width.", lambda x, w, a: math.atan(_slope(x, w, a) / 2)),
-        Misconception("radians taken for degrees", "You turned hfov_rad from degrees to radians. It is in radians already, as its name says.",
-             lambda x, w, a: math.atan(_slope(x, w, math.radians(a)))),
+        Misconception(
+            "sign",
+            "Your angles grow to the right. A picture's x does that; a robot's yaw does not: left is positive (ISO 8855).",
+            lambda x, w, a: -math.atan(_slope(x, w, a)),
+        ),
+        Misconception(
+            "angle shared out evenly",
+            "You gave every column the same angle. Equal columns are equal widths of the strip, not equal angles: "
+            "you are right in the middle and at the edges, and off by some degrees between.",
+            lambda x, w, a: (w / 2 - x) / w * a,
+        ),
+        Misconception(
+            "in degrees",
+            "Your result is in degrees. The task asks for rad.",
+            lambda x, w, a: math.degrees(math.atan(_slope(x, w, a))),
+        ),
+        Misconception(
+            "slope for angle",
+            "Your result is the slope, px across over the focal length. The angle is its inverse tangent.",
+            lambda x, w, a: _slope(x, w, a),
+        ),
+        Misconception(
+            "from the left edge",
+            "You measured from the left edge of the picture. Straight ahead is its middle.",
+            lambda x, w, a: math.atan(x / (w / 2) * math.tan(a / 2)),
+        ),
+        Misconception(
+            "tangent of the whole angle",
+            "Your focal length has the tangent of the whole field of view. The axis cuts it in two.",
+            lambda x, w, a: math.atan((w / 2 - x) / (w / 2) * math.tan(a)),
+        ),
+        Misconception(
+            "whole width in one triangle",
+            "Your focal length is the whole width over the tangent of half the angle. Half an angle goes "
+            "with half a width.",
+            lambda x, w, a: math.atan(_slope(x, w, a) / 2),
+        ),
+        Misconception(
+            "radians taken for degrees",
+            "You turned hfov_rad from degrees to radians. It is in radians already, as its name says.",
+            lambda x, w, a: math.atan(_slope(x, w, math.radians(a))),
+        ),
     ),
-)  # fmt: skip
+)
 
 TASKS = (FIELD_OF_VIEW, PIXELS_ON_TARGET, WORKING_BAND, BEARING)

@@ -53,21 +53,43 @@ IN_BAND = Task(
         "Through red, a hue is in the band when it is at least low or at most high. Two cases, one if.",
     ),
     misconceptions=(
-        Misconception("no way through red", "A band from 170 to 8 comes out empty: no hue is at least 170 and at most 8. Hue is a circle.", _within),
-        Misconception("ends exchanged", "When low is larger than high, you exchanged them. From 8 to 170 is the rest of the circle, not the band.",
-             lambda hue, low, high: _within(hue, min(low, high), max(low, high))),
-        Misconception("ends left out", "Your band leaves its two ends out. Both low and high belong to it.",
-             lambda hue, low, high: (hue > low) & (hue < high) if low <= high else (hue > low) | (hue < high)),
-        Misconception("upper end left out", "Your band stops short of high, as Python's range does. Both ends belong to it.",
-             lambda hue, low, high: (hue >= low) & (hue < high) if low <= high else (hue >= low) | (hue < high)),
-        Misconception("or for and", "Nearly every pixel is in your band: every hue is at least low or at most high, when low is the smaller one.",
-             lambda hue, low, high: (hue >= low) | (hue <= high)),
-        Misconception("bytes that overflow", "Somewhere a byte went below 0 and came out near 255, an overflow: hue - low is not safe in uint8. Compare, or convert hue to int first.",
-             lambda hue, low, high: (hue - np.uint8(low)) % 180 <= (high - low) % 180),
-        Misconception("hue in degrees", "You took the thresholds for degrees. One step of hue is two degrees here: green is 60, not 120.",
-             lambda hue, low, high: in_band(hue * 2.0, low, high)),
+        Misconception(
+            "no way through red",
+            "A band from 170 to 8 comes out empty: no hue is at least 170 and at most 8. Hue is a circle.",
+            _within,
+        ),
+        Misconception(
+            "ends exchanged",
+            "When low is larger than high, you exchanged them. From 8 to 170 is the rest of the circle, not the band.",
+            lambda hue, low, high: _within(hue, min(low, high), max(low, high)),
+        ),
+        Misconception(
+            "ends left out",
+            "Your band leaves its two ends out. Both low and high belong to it.",
+            lambda hue, low, high: (hue > low) & (hue < high) if low <= high else (hue > low) | (hue < high),
+        ),
+        Misconception(
+            "upper end left out",
+            "Your band stops short of high, as Python's range does. Both ends belong to it.",
+            lambda hue, low, high: (hue >= low) & (hue < high) if low <= high else (hue >= low) | (hue < high),
+        ),
+        Misconception(
+            "or for and",
+            "Nearly every pixel is in your band: every hue is at least low or at most high, when low is the smaller one.",
+            lambda hue, low, high: (hue >= low) | (hue <= high),
+        ),
+        Misconception(
+            "bytes that overflow",
+            "Somewhere a byte went below 0 and came out near 255, an overflow: hue - low is not safe in uint8. Compare, or convert hue to int first.",
+            lambda hue, low, high: (hue - np.uint8(low)) % 180 <= (high - low) % 180,
+        ),
+        Misconception(
+            "hue in degrees",
+            "You took the thresholds for degrees. One step of hue is two degrees here: green is 60, not 120.",
+            lambda hue, low, high: in_band(hue * 2.0, low, high),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def centroid(mask):
@@ -114,25 +136,53 @@ CENTROID = Task(
         "Ask first whether mask.any(); the mean of nothing is NaN.",
     ),
     misconceptions=(
-        Misconception("rows for columns", "You return the row first. x is across, so it is the mean of the columns.",
-             lambda m: (lambda c: c and c[::-1])(centroid(m))),
-        Misconception("half a pixel", "You are half a pixel too far to the upper left, in both directions. Row 0 reaches from 0 to 1; its middle is 0.5.",
-             lambda m: _middle(m, np.mean, 0.0)),
-        Misconception("one pixel too far", "You are half a pixel too far to the lower right, in both directions. Counting from 1 gives the far edge of a pixel.",
-             lambda m: _middle(m, np.mean, 1.0)),
-        Misconception("middle of the box", "You took the middle of the bounding box. A long thin arm pulls that far off; take the mean of all pixels.",
-             lambda m: _middle(m, lambda n: (n.min() + n.max()) / 2)),
-        Misconception("median for mean", "You took the median. Pixels far out count no more there than near ones.", lambda m: _middle(m, np.median)),
-        Misconception("nothing at the corner", "For a mask without True pixels you give a position. Nothing was found, so there is none: None.",
-             lambda m: _middle(m, np.mean, nothing=(0.0, 0.0))),
-        Misconception("nothing in the middle", "For a mask without True pixels you give NaN. NaN goes through every sum unnoticed; None is asked for.",
-             lambda m: _middle(m, np.mean, nothing=(math.nan, math.nan))),
-        Misconception("whole pixels", "Your result is cut off to whole pixels. The mean of many pixels is finer than one pixel; keep the fraction.",
-             lambda m: (lambda c: c and (int(c[0]), int(c[1])))(centroid(m))),
-        Misconception("the whole picture", "Your result is the middle of the picture, whatever the mask says.",
-             lambda m: (m.shape[1] / 2, m.shape[0] / 2) if m.any() else None),
+        Misconception(
+            "rows for columns",
+            "You return the row first. x is across, so it is the mean of the columns.",
+            lambda m: (lambda c: c and c[::-1])(centroid(m)),
+        ),
+        Misconception(
+            "half a pixel",
+            "You are half a pixel too far to the upper left, in both directions. Row 0 reaches from 0 to 1; its middle is 0.5.",
+            lambda m: _middle(m, np.mean, 0.0),
+        ),
+        Misconception(
+            "one pixel too far",
+            "You are half a pixel too far to the lower right, in both directions. Counting from 1 gives the far edge of a pixel.",
+            lambda m: _middle(m, np.mean, 1.0),
+        ),
+        Misconception(
+            "middle of the box",
+            "You took the middle of the bounding box. A long thin arm pulls that far off; take the mean of all pixels.",
+            lambda m: _middle(m, lambda n: (n.min() + n.max()) / 2),
+        ),
+        Misconception(
+            "median for mean",
+            "You took the median. Pixels far out count no more there than near ones.",
+            lambda m: _middle(m, np.median),
+        ),
+        Misconception(
+            "nothing at the corner",
+            "For a mask without True pixels you give a position. Nothing was found, so there is none: None.",
+            lambda m: _middle(m, np.mean, nothing=(0.0, 0.0)),
+        ),
+        Misconception(
+            "nothing in the middle",
+            "For a mask without True pixels you give NaN. NaN goes through every sum unnoticed; None is asked for.",
+            lambda m: _middle(m, np.mean, nothing=(math.nan, math.nan)),
+        ),
+        Misconception(
+            "whole pixels",
+            "Your result is cut off to whole pixels. The mean of many pixels is finer than one pixel; keep the fraction.",
+            lambda m: (lambda c: c and (int(c[0]), int(c[1])))(centroid(m)),
+        ),
+        Misconception(
+            "the whole picture",
+            "Your result is the middle of the picture, whatever the mask says.",
+            lambda m: (m.shape[1] / 2, m.shape[0] / 2) if m.any() else None,
+        ),
     ),
-)  # fmt: skip
+)
 
 
 # Pixels touch sideways, up and down, and by a corner.
@@ -155,7 +205,9 @@ def _blobs(rng):
     """A mask whose largest blob is larger than any other, joined with corners and without."""
     while True:
         mask = rng.random((7, 11)) < 0.35
-        sizes = [np.sort(np.bincount(ndimage.label(mask, structure)[0].ravel())[1:])[-2:] for structure in (_CORNERS, None)]
+        sizes = [
+            np.sort(np.bincount(ndimage.label(mask, structure)[0].ravel())[1:])[-2:] for structure in (_CORNERS, None)
+        ]
         if all(second < first for second, first in sizes):
             return (mask,)
 
@@ -202,22 +254,51 @@ LARGEST_BLOB = Task(
         "Leave number 0 out; the background is not a component. The result is labels == the number of the largest.",
     ),
     misconceptions=(
-        Misconception("no corners", "Your components are 4-connected: sideways, up and down only. Pixels that touch by a corner belong together too.",
-             lambda m: _pick(m, lambda blobs: int(np.argmax([blob.sum() for blob in blobs])), None)),
+        Misconception(
+            "no corners",
+            "Your components are 4-connected: sideways, up and down only. Pixels that touch by a corner belong together too.",
+            lambda m: _pick(m, lambda blobs: int(np.argmax([blob.sum() for blob in blobs])), None),
+        ),
         Misconception("all blobs", "Your result holds every component. Only the largest may stay.", lambda m: m.copy()),
-        Misconception("the background won", "Your largest component is the background: number 0 has the most pixels. Leave it out.",
-             lambda m: (lambda labels: labels == np.bincount(labels.ravel()).argmax())(ndimage.label(m, _CORNERS)[0])),
-        Misconception("the first blob", "You keep the first component in reading order, whatever its size.", lambda m: _pick(m, lambda blobs: 0)),
-        Misconception("the last blob", "You keep the component with the highest number. Numbers go by position, not by size.", lambda m: _pick(m, lambda blobs: -1)),
-        Misconception("the smallest blob", "You keep the smallest component.", lambda m: _pick(m, lambda blobs: int(np.argmin([blob.sum() for blob in blobs])))),
-        Misconception("the largest box", "You keep the component with the largest bounding box. A thin diagonal has a large box and few pixels.",
-             lambda m: _pick(m, _widest)),
-        Misconception("the last of equals", "Of components of equal size you keep the last. The first in reading order is asked for; >= in a loop does this.",
-             lambda m: _pick(m, _last_of_equals)),
-        Misconception("one number too low", "You keep the component whose number is one too low. When the background is left out of the counts, index 0 is component 1.",
-             lambda m: (lambda labels: labels == np.append(np.bincount(labels.ravel())[1:], 0).argmax())(ndimage.label(m, _CORNERS)[0])),
+        Misconception(
+            "the background won",
+            "Your largest component is the background: number 0 has the most pixels. Leave it out.",
+            lambda m: (lambda labels: labels == np.bincount(labels.ravel()).argmax())(ndimage.label(m, _CORNERS)[0]),
+        ),
+        Misconception(
+            "the first blob",
+            "You keep the first component in reading order, whatever its size.",
+            lambda m: _pick(m, lambda blobs: 0),
+        ),
+        Misconception(
+            "the last blob",
+            "You keep the component with the highest number. Numbers go by position, not by size.",
+            lambda m: _pick(m, lambda blobs: -1),
+        ),
+        Misconception(
+            "the smallest blob",
+            "You keep the smallest component.",
+            lambda m: _pick(m, lambda blobs: int(np.argmin([blob.sum() for blob in blobs]))),
+        ),
+        Misconception(
+            "the largest box",
+            "You keep the component with the largest bounding box. A thin diagonal has a large box and few pixels.",
+            lambda m: _pick(m, _widest),
+        ),
+        Misconception(
+            "the last of equals",
+            "Of components of equal size you keep the last. The first in reading order is asked for; >= in a loop does this.",
+            lambda m: _pick(m, _last_of_equals),
+        ),
+        Misconception(
+            "one number too low",
+            "You keep the component whose number is one too low. When the background is left out of the counts, index 0 is component 1.",
+            lambda m: (lambda labels: labels == np.append(np.bincount(labels.ravel())[1:], 0).argmax())(
+                ndimage.label(m, _CORNERS)[0]
+            ),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def mean_hue(hues_deg):
@@ -248,7 +329,12 @@ MEAN_HUE = Task(
     statement="Write mean_hue(hues_deg): the circular mean of hues given in degrees, as an angle from 0 up to but not including 360. Hue is a circle: "
     "the mean of 350° and 20° is 5°, not 185°.",
     unit="°",
-    fixed=((np.array([40.0, 60.0]),), (np.array([350.0, 20.0]),), (np.array([10.0, 20.0, 300.0, 340.0]),), (np.array([200.0, 210.0, 250.0]),)),
+    fixed=(
+        (np.array([40.0, 60.0]),),
+        (np.array([350.0, 20.0]),),
+        (np.array([10.0, 20.0, 300.0, 340.0]),),
+        (np.array([200.0, 210.0, 250.0]),),
+    ),
     draw=_spread,
     nudges=(
         "Think of each hue as an arrow of length 1 from the middle of the circle. Where do the arrows point on average?",
@@ -256,21 +342,47 @@ MEAN_HUE = Task(
         "np.arctan2(y, x) gives the angle of an arrow, from -pi to pi. np.degrees and % 360 bring it where it is asked for.",
     ),
     misconceptions=(
-        Misconception("plain mean", "You took the plain mean of the numbers. For 350° and 20° that is 185°, on the other side of the circle.",
-             lambda h: float(np.mean(h))),
-        Misconception("middle value", "You took the median of the numbers. It does not know either that 359° and 0° are neighbors.", lambda h: float(np.median(h))),
-        Misconception("degrees taken for radians", "You gave degrees to sin and cos. They take radians; np.radians turns one into the other.",
-             lambda h: float(np.degrees(np.arctan2(np.sin(h).mean(), np.cos(h).mean())) % 360)),
-        Misconception("in radians", "Your result is in radians. Degrees are asked for.", lambda h: _on_circle(h, np.arctan2) % (2 * math.pi)),
-        Misconception("negative angles", "Some of your hues are negative. arctan2 gives -180° to 180°; -10° and 350° are one hue, and 0 to 360 is asked for.",
-             lambda h: math.degrees(_on_circle(h, np.arctan2))),
-        Misconception("x before y", "You gave arctan2 the cosine first. It takes y, the sine, before x.",
-             lambda h: math.degrees(_on_circle(h, lambda y, x: np.arctan2(x, y))) % 360),
-        Misconception("half the circle", "You divided y by x and lost their signs: an arrow and its opposite have the same ratio. arctan2 takes both numbers.",
-             lambda h: math.degrees(_on_circle(h, lambda y, x: np.arctan(y / x))) % 360),
-        Misconception("middle of the range", "You took the middle between the smallest and the largest number. One stray hue moves that, and the circle is forgotten.",
-             lambda h: float((np.min(h) + np.max(h)) / 2)),
+        Misconception(
+            "plain mean",
+            "You took the plain mean of the numbers. For 350° and 20° that is 185°, on the other side of the circle.",
+            lambda h: float(np.mean(h)),
+        ),
+        Misconception(
+            "middle value",
+            "You took the median of the numbers. It does not know either that 359° and 0° are neighbors.",
+            lambda h: float(np.median(h)),
+        ),
+        Misconception(
+            "degrees taken for radians",
+            "You gave degrees to sin and cos. They take radians; np.radians turns one into the other.",
+            lambda h: float(np.degrees(np.arctan2(np.sin(h).mean(), np.cos(h).mean())) % 360),
+        ),
+        Misconception(
+            "in radians",
+            "Your result is in radians. Degrees are asked for.",
+            lambda h: _on_circle(h, np.arctan2) % (2 * math.pi),
+        ),
+        Misconception(
+            "negative angles",
+            "Some of your hues are negative. arctan2 gives -180° to 180°; -10° and 350° are one hue, and 0 to 360 is asked for.",
+            lambda h: math.degrees(_on_circle(h, np.arctan2)),
+        ),
+        Misconception(
+            "x before y",
+            "You gave arctan2 the cosine first. It takes y, the sine, before x.",
+            lambda h: math.degrees(_on_circle(h, lambda y, x: np.arctan2(x, y))) % 360,
+        ),
+        Misconception(
+            "half the circle",
+            "You divided y by x and lost their signs: an arrow and its opposite have the same ratio. arctan2 takes both numbers.",
+            lambda h: math.degrees(_on_circle(h, lambda y, x: np.arctan(y / x))) % 360,
+        ),
+        Misconception(
+            "middle of the range",
+            "You took the middle between the smallest and the largest number. One stray hue moves that, and the circle is forgotten.",
+            lambda h: float((np.min(h) + np.max(h)) / 2),
+        ),
     ),
-)  # fmt: skip
+)
 
 TASKS = (IN_BAND, CENTROID, LARGEST_BLOB, MEAN_HUE)

@@ -31,10 +31,7 @@ SOFTMAX = Task(
     statement="Write softmax(scores): turn scores (N, K), the logits of N pictures (rows) for K classes (columns), into probabilities of the same "
     "shape. Each logit becomes exp(logit), divided by the sum of its row. Logits may be large, 1000 and more, or far apart: no result may be NaN.",
     unit="",
-    fixed=(
-        (np.array([[1.0, 2.0, 3.0], [0.0, 0.0, 0.0]]),),
-        (np.array([[-1.0, 0.5, 2.5, -2.0]]),),
-    ),
+    fixed=((np.array([[1.0, 2.0, 3.0], [0.0, 0.0, 0.0]]),), (np.array([[-1.0, 0.5, 2.5, -2.0]]),)),
     edges=(
         (np.array([[1000.0, 1001.0, 999.0]]),),
         (np.array([[1000.0, 1001.0], [-1000.0, -999.0]]),),
@@ -48,32 +45,73 @@ SOFTMAX = Task(
         "np.exp(1000) is inf. Subtracting the same number from every logit of a row changes no probability: subtract the row's largest.",
     ),
     misconceptions=(
-        Misconception("large scores overflow", "Right for small logits. np.exp(1000) is inf, and inf / inf is NaN. The same number subtracted from every logit of a row changes no probability.",
-             _shares),
-        Misconception("one shift for all rows", "You subtract the same number from every row, the largest of all. A row far below it becomes 0 / 0. Each row needs its own.",
-             lambda s: _shifted(s, s.max())),
-        Misconception("the row's mean for its largest", "You subtract each row's mean. Where logits lie far apart, the largest is still large: exp overflows. "
-             "With each row's largest subtracted, no logit is above 0.", lambda s: _shifted(s, s.mean(axis=1, keepdims=True))),
-        Misconception("all rows share one sum", "All your probabilities together add up to 1. Each picture has its own: every row must add up to 1.",
-             lambda s: np.exp(s - s.max()) / np.exp(s - s.max()).sum()),
-        Misconception("columns for rows", "Your columns add up to 1. The classes of one picture stand in a row.",
-             lambda s: np.exp(s - s.max(axis=0)) / np.exp(s - s.max(axis=0)).sum(axis=0)),
-        Misconception("scores shared without exp", "You divided the logits by their sum. Logits may be negative; exp makes them positive first.",
-             lambda s: s / s.sum(axis=1, keepdims=True)),
-        Misconception("each class for itself", "You took the sigmoid of every logit by itself, 1 / (1 + exp(-logit)). The classes of a row must compete: it adds up to 1.",
-             lambda s: 1 / (1 + np.exp(-s))),
-        Misconception("no division", "Your largest value in each row is 1. Divide by the row's sum.",
-             lambda s: np.exp(s - s.max(axis=1, keepdims=True))),
-        Misconception("winner takes all", "You gave everything to the best class (one-hot). The others keep their probabilities; how close they are is what confidence measures.",
-             lambda s: np.eye(s.shape[1])[s.argmax(axis=1)]),
-        Misconception("logarithms", "Your results are negative: they are log-probabilities, the logarithms of what is asked for.",
-             lambda s: s - s.max(axis=1, keepdims=True) - np.log(np.exp(s - s.max(axis=1, keepdims=True)).sum(axis=1, keepdims=True))),
-        Misconception("sign of the scores", "Your lowest logits get the highest probabilities. There is a minus too many before them.",
-             lambda s: _shifted(-s, (-s).max(axis=1, keepdims=True))),
-        Misconception("powers of two", "You took powers of 2. The softmax uses exp, powers of e.",
-             lambda s: _shifted(s * np.log(2), (s * np.log(2)).max(axis=1, keepdims=True))),
+        Misconception(
+            "large scores overflow",
+            "Right for small logits. np.exp(1000) is inf, and inf / inf is NaN. The same number subtracted from every logit of a row changes no probability.",
+            _shares,
+        ),
+        Misconception(
+            "one shift for all rows",
+            "You subtract the same number from every row, the largest of all. A row far below it becomes 0 / 0. Each row needs its own.",
+            lambda s: _shifted(s, s.max()),
+        ),
+        Misconception(
+            "the row's mean for its largest",
+            "You subtract each row's mean. Where logits lie far apart, the largest is still large: exp overflows. "
+            "With each row's largest subtracted, no logit is above 0.",
+            lambda s: _shifted(s, s.mean(axis=1, keepdims=True)),
+        ),
+        Misconception(
+            "all rows share one sum",
+            "All your probabilities together add up to 1. Each picture has its own: every row must add up to 1.",
+            lambda s: np.exp(s - s.max()) / np.exp(s - s.max()).sum(),
+        ),
+        Misconception(
+            "columns for rows",
+            "Your columns add up to 1. The classes of one picture stand in a row.",
+            lambda s: np.exp(s - s.max(axis=0)) / np.exp(s - s.max(axis=0)).sum(axis=0),
+        ),
+        Misconception(
+            "scores shared without exp",
+            "You divided the logits by their sum. Logits may be negative; exp makes them positive first.",
+            lambda s: s / s.sum(axis=1, keepdims=True),
+        ),
+        Misconception(
+            "each class for itself",
+            "You took the sigmoid of every logit by itself, 1 / (1 + exp(-logit)). The classes of a row must compete: it adds up to 1.",
+            lambda s: 1 / (1 + np.exp(-s)),
+        ),
+        Misconception(
+            "no division",
+            "Your largest value in each row is 1. Divide by the row's sum.",
+            lambda s: np.exp(s - s.max(axis=1, keepdims=True)),
+        ),
+        Misconception(
+            "winner takes all",
+            "You gave everything to the best class (one-hot). The others keep their probabilities; how close they are is what confidence measures.",
+            lambda s: np.eye(s.shape[1])[s.argmax(axis=1)],
+        ),
+        Misconception(
+            "logarithms",
+            "Your results are negative: they are log-probabilities, the logarithms of what is asked for.",
+            lambda s: (
+                s
+                - s.max(axis=1, keepdims=True)
+                - np.log(np.exp(s - s.max(axis=1, keepdims=True)).sum(axis=1, keepdims=True))
+            ),
+        ),
+        Misconception(
+            "sign of the scores",
+            "Your lowest logits get the highest probabilities. There is a minus too many before them.",
+            lambda s: _shifted(-s, (-s).max(axis=1, keepdims=True)),
+        ),
+        Misconception(
+            "powers of two",
+            "You took powers of 2. The softmax uses exp, powers of e.",
+            lambda s: _shifted(s * np.log(2), (s * np.log(2)).max(axis=1, keepdims=True)),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def top_k(scores, k):
@@ -95,10 +133,7 @@ TOP_K = Task(
     statement="Write top_k(scores, k): the indices (0, 1, 2 ...) of the k highest of N scores, the best first, as an array of int. Of equal "
     "scores the earlier index comes first. If k is more than N, give all N indices.",
     unit="",
-    fixed=(
-        (np.array([0.1, 0.7, 0.2]), 2),
-        (np.array([0.3, 0.1, 0.5, 0.2, 0.4]), 3),
-    ),
+    fixed=((np.array([0.1, 0.7, 0.2]), 2), (np.array([0.3, 0.1, 0.5, 0.2, 0.4]), 3)),
     edges=(
         (np.array([0.3, 0.1, 0.3, 0.2, 0.3]), 2),
         (np.array([0.5, 0.2, 0.7, 0.5, 0.1, 0.7, 0.5, 0.7, 0.2, 0.9]), 6),
@@ -112,25 +147,61 @@ TOP_K = Task(
         'kind="stable" keeps equal scores in their order. Then [:k] takes the first k, or all when there are fewer.',
     ),
     misconceptions=(
-        Misconception("the lowest", "You give the indices of the lowest scores. np.argsort begins with the smallest.",
-             lambda s, k: np.argsort(s, kind="stable")[:k]),
-        Misconception("best last", "You have the right indices, with the best at the end.", lambda s, k: np.argsort(-s, kind="stable")[:k][::-1]),
-        Misconception("scores for places", "You give the scores themselves. Their indices are asked for.", lambda s, k: np.sort(s)[::-1][:k]),
-        Misconception("order of equals", "Of equal scores you do not always give the earlier index first. Reversing a sorted list reverses equals "
-             'as well, and np.argsort keeps their order only with kind="stable".',
-             lambda s, k: np.argsort(s, kind="stable")[::-1][:k], also=(lambda s, k: np.argsort(s)[::-1][:k], lambda s, k: np.argsort(-s)[:k])),
-        Misconception("one too few", "You give one index too few. A slice [:k] stops before k, so it already holds k.",
-             lambda s, k: np.argsort(-s, kind="stable")[: min(k, len(s)) - 1]),
-        Misconception("not best first", "You have the right indices, in another order. The best must come first.",
-             lambda s, k: np.sort(np.argsort(-s, kind="stable")[:k]),
-             also=(lambda s, k: np.argpartition(s, -k)[-k:], lambda s, k: np.argpartition(-s, k)[:k], lambda s, k: np.argpartition(-s, k - 1)[:k])),
+        Misconception(
+            "the lowest",
+            "You give the indices of the lowest scores. np.argsort begins with the smallest.",
+            lambda s, k: np.argsort(s, kind="stable")[:k],
+        ),
+        Misconception(
+            "best last",
+            "You have the right indices, with the best at the end.",
+            lambda s, k: np.argsort(-s, kind="stable")[:k][::-1],
+        ),
+        Misconception(
+            "scores for places",
+            "You give the scores themselves. Their indices are asked for.",
+            lambda s, k: np.sort(s)[::-1][:k],
+        ),
+        Misconception(
+            "order of equals",
+            "Of equal scores you do not always give the earlier index first. Reversing a sorted list reverses equals "
+            'as well, and np.argsort keeps their order only with kind="stable".',
+            lambda s, k: np.argsort(s, kind="stable")[::-1][:k],
+            also=(lambda s, k: np.argsort(s)[::-1][:k], lambda s, k: np.argsort(-s)[:k]),
+        ),
+        Misconception(
+            "one too few",
+            "You give one index too few. A slice [:k] stops before k, so it already holds k.",
+            lambda s, k: np.argsort(-s, kind="stable")[: min(k, len(s)) - 1],
+        ),
+        Misconception(
+            "not best first",
+            "You have the right indices, in another order. The best must come first.",
+            lambda s, k: np.sort(np.argsort(-s, kind="stable")[:k]),
+            also=(
+                lambda s, k: np.argpartition(s, -k)[-k:],
+                lambda s, k: np.argpartition(-s, k)[:k],
+                lambda s, k: np.argpartition(-s, k - 1)[:k],
+            ),
+        ),
         Misconception("only the best", "You give only the best index.", lambda s, k: np.argsort(-s, kind="stable")[:1]),
-        Misconception("k forgotten", "You give all indices in the right order. Only the first k are asked for.", lambda s, k: np.argsort(-s, kind="stable")),
-        Misconception("counted from 1", "Your indices are counted from 1. The first index is 0.", lambda s, k: np.argsort(-s, kind="stable")[:k] + 1),
-        Misconception("ranks for places", "You give the rank of the first scores, not the indices of the best: one argsort too many.",
-             lambda s, k: np.argsort(np.argsort(-s, kind="stable"), kind="stable")[:k]),
+        Misconception(
+            "k forgotten",
+            "You give all indices in the right order. Only the first k are asked for.",
+            lambda s, k: np.argsort(-s, kind="stable"),
+        ),
+        Misconception(
+            "counted from 1",
+            "Your indices are counted from 1. The first index is 0.",
+            lambda s, k: np.argsort(-s, kind="stable")[:k] + 1,
+        ),
+        Misconception(
+            "ranks for places",
+            "You give the rank of the first scores, not the indices of the best: one argsort too many.",
+            lambda s, k: np.argsort(np.argsort(-s, kind="stable"), kind="stable")[:k],
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def abstain(probabilities, least):
@@ -175,26 +246,56 @@ ABSTAIN = Task(
         "np.where(condition, a, b) takes a where the condition holds and b elsewhere.",
     ),
     misconceptions=(
-        Misconception("never abstains", "You always give the best class. Where even the best is less than least, the answer is -1.",
-             lambda p, t: p.argmax(axis=1)),
-        Misconception("more than least", "You abstain where the probability is exactly least. That is enough: >=, not >.",
-             lambda p, t: _when(p.max(axis=1) > t, p.argmax(axis=1))),
-        Misconception("class 0 for unsure", "Where you are unsure you say class 0. That is a real class; -1 is none.",
-             lambda p, t: _when(p.max(axis=1) >= t, p.argmax(axis=1), 0)),
-        Misconception("turned round", "You abstain where you are sure and answer where you are not.",
-             lambda p, t: _when(p.max(axis=1) < t, p.argmax(axis=1))),
-        Misconception("columns for rows", "You looked down the columns, one answer for each class. A row holds the classes of one picture: axis=1.",
-             lambda p, t: _when(p.max(axis=0) >= t, p.argmax(axis=0))),
-        Misconception("margin over the second", "You compare the margin over the second best with least. The task asks for the best probability itself.",
-             lambda p, t: _when(np.diff(np.sort(p, axis=1)[:, -2:])[:, 0] >= t, p.argmax(axis=1))),
-        Misconception("one decision for all", "You decide once for all pictures, by the surest of them. Each row is decided by itself.",
-             lambda p, t: _when(np.full(len(p), p.max() >= t), p.argmax(axis=1)),
-             also=(lambda p, t: p.argmax(axis=1) if p.max() >= t else -1, lambda p, t: p.argmax(axis=1) if (p.max(axis=1) >= t).all() else -1)),
-        Misconception("probability for class", "You give the probability where you are sure. The index of the class is asked for.",
-             lambda p, t: _when(p.max(axis=1) >= t, p.max(axis=1))),
-        Misconception("true or false", "You give whether each picture is sure. The index of its class is asked for, or -1.",
-             lambda p, t: p.max(axis=1) >= t),
+        Misconception(
+            "never abstains",
+            "You always give the best class. Where even the best is less than least, the answer is -1.",
+            lambda p, t: p.argmax(axis=1),
+        ),
+        Misconception(
+            "more than least",
+            "You abstain where the probability is exactly least. That is enough: >=, not >.",
+            lambda p, t: _when(p.max(axis=1) > t, p.argmax(axis=1)),
+        ),
+        Misconception(
+            "class 0 for unsure",
+            "Where you are unsure you say class 0. That is a real class; -1 is none.",
+            lambda p, t: _when(p.max(axis=1) >= t, p.argmax(axis=1), 0),
+        ),
+        Misconception(
+            "turned round",
+            "You abstain where you are sure and answer where you are not.",
+            lambda p, t: _when(p.max(axis=1) < t, p.argmax(axis=1)),
+        ),
+        Misconception(
+            "columns for rows",
+            "You looked down the columns, one answer for each class. A row holds the classes of one picture: axis=1.",
+            lambda p, t: _when(p.max(axis=0) >= t, p.argmax(axis=0)),
+        ),
+        Misconception(
+            "margin over the second",
+            "You compare the margin over the second best with least. The task asks for the best probability itself.",
+            lambda p, t: _when(np.diff(np.sort(p, axis=1)[:, -2:])[:, 0] >= t, p.argmax(axis=1)),
+        ),
+        Misconception(
+            "one decision for all",
+            "You decide once for all pictures, by the surest of them. Each row is decided by itself.",
+            lambda p, t: _when(np.full(len(p), p.max() >= t), p.argmax(axis=1)),
+            also=(
+                lambda p, t: p.argmax(axis=1) if p.max() >= t else -1,
+                lambda p, t: p.argmax(axis=1) if (p.max(axis=1) >= t).all() else -1,
+            ),
+        ),
+        Misconception(
+            "probability for class",
+            "You give the probability where you are sure. The index of the class is asked for.",
+            lambda p, t: _when(p.max(axis=1) >= t, p.max(axis=1)),
+        ),
+        Misconception(
+            "true or false",
+            "You give whether each picture is sure. The index of its class is asked for, or -1.",
+            lambda p, t: p.max(axis=1) >= t,
+        ),
     ),
-)  # fmt: skip
+)
 
 TASKS = (SOFTMAX, TOP_K, ABSTAIN)

@@ -35,10 +35,7 @@ CORNERS_FROM_XYWH = Task(
     statement="Write corners_from_xywh(boxes): turn bounding boxes (N, 4) from corner and size, x, y, width, height, into corner format, x0, y0, x1, y1, all in px. x, y is the "
     "top left corner; edges are counted, not pixels, so a box from 10 with width 5 ends at 15. N may be 0. Leave the input as it is.",
     unit="px",
-    fixed=(
-        (np.array([[10.0, 20.0, 5.0, 4.0]]),),
-        (np.array([[0.0, 0.0, 1.0, 1.0], [100.0, 50.0, 16.5, 80.0]]),),
-    ),
+    fixed=((np.array([[10.0, 20.0, 5.0, 4.0]]),), (np.array([[0.0, 0.0, 1.0, 1.0], [100.0, 50.0, 16.5, 80.0]]),)),
     draw=lambda rng: (_boxes(rng),),
     edges=((np.zeros((0, 4)),),),
     nudges=(
@@ -48,20 +45,48 @@ CORNERS_FROM_XYWH = Task(
     ),
     misconceptions=(
         Misconception("unchanged", "You give the boxes back as they came.", lambda b: b.copy()),
-        Misconception("one pixel short", "Your boxes end one pixel early: x + width - 1 is the last pixel, not the edge. Edges are counted here.",
-             lambda b: _corners(b) - [0, 0, 1, 1]),
-        Misconception("one pixel long", "Your boxes end one pixel late. Edges are counted here: a box from 10 with width 5 ends at 15.",
-             lambda b: _corners(b) + [0, 0, 1, 1]),
-        Misconception("middle for corner", "You read x, y as the middle of the box, the center format. It is the top left corner.", lambda b: _corners(b, -0.5, -0.5, -0.5, -0.5)),
-        Misconception("width and height exchanged", "You added the height to x and the width to y.",
-             lambda b: np.column_stack([b[:, 0], b[:, 1], b[:, 0] + b[:, 3], b[:, 1] + b[:, 2]])),
-        Misconception("corners taken for sizes", "You subtracted: that is the conversion back, from corners to width and height.",
-             lambda b: np.column_stack([b[:, :2], b[:, 2:] - b[:, :2]])),
-        Misconception("corners in pairs of x and y", "Your columns are x0, x1, y0, y1. The order here is x0, y0, x1, y1.", lambda b: _corners(b)[:, [0, 2, 1, 3]]),
-        Misconception("rows for columns", "Your columns are y0, x0, y1, x1. x comes first in a box.", lambda b: _corners(b)[:, [1, 0, 3, 2]]),
-        Misconception("only the right edge", "x1 is right, y1 is still the height.", lambda b: np.column_stack([b[:, :2], b[:, 0] + b[:, 2], b[:, 3]])),
+        Misconception(
+            "one pixel short",
+            "Your boxes end one pixel early: x + width - 1 is the last pixel, not the edge. Edges are counted here.",
+            lambda b: _corners(b) - [0, 0, 1, 1],
+        ),
+        Misconception(
+            "one pixel long",
+            "Your boxes end one pixel late. Edges are counted here: a box from 10 with width 5 ends at 15.",
+            lambda b: _corners(b) + [0, 0, 1, 1],
+        ),
+        Misconception(
+            "middle for corner",
+            "You read x, y as the middle of the box, the center format. It is the top left corner.",
+            lambda b: _corners(b, -0.5, -0.5, -0.5, -0.5),
+        ),
+        Misconception(
+            "width and height exchanged",
+            "You added the height to x and the width to y.",
+            lambda b: np.column_stack([b[:, 0], b[:, 1], b[:, 0] + b[:, 3], b[:, 1] + b[:, 2]]),
+        ),
+        Misconception(
+            "corners taken for sizes",
+            "You subtracted: that is the conversion back, from corners to width and height.",
+            lambda b: np.column_stack([b[:, :2], b[:, 2:] - b[:, :2]]),
+        ),
+        Misconception(
+            "corners in pairs of x and y",
+            "Your columns are x0, x1, y0, y1. The order here is x0, y0, x1, y1.",
+            lambda b: _corners(b)[:, [0, 2, 1, 3]],
+        ),
+        Misconception(
+            "rows for columns",
+            "Your columns are y0, x0, y1, x1. x comes first in a box.",
+            lambda b: _corners(b)[:, [1, 0, 3, 2]],
+        ),
+        Misconception(
+            "only the right edge",
+            "x1 is right, y1 is still the height.",
+            lambda b: np.column_stack([b[:, :2], b[:, 0] + b[:, 2], b[:, 3]]),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def iou(a, b):
@@ -139,27 +164,64 @@ IOU = Task(
         "The union is area of a + area of b - intersection, since the intersection was counted twice. Avoid a division by 0.",
     ),
     misconceptions=(
-        Misconception("negative sides", "For boxes that lie apart you multiply two negative lengths, or one. A side of the intersection is never less than 0.", _unclipped),
-        Misconception("only one side clipped", "For boxes apart in one direction only you get a negative number. Both sides of the intersection need max(0, ...).",
-             lambda a, b: _share_clipped(a, b, 0), also=(lambda a, b: _share_clipped(a, b, 1),)),
-        Misconception("sum for union", "You divided by the sum of both areas. The intersection is in it twice; the union has it once.", lambda a, b: _share(a, b, lambda s, f, g: f + g)),
-        Misconception("twice the shared part", "You divided twice the intersection by the sum of both. That is another measure, the Dice coefficient, larger than IoU.",
-             lambda a, b: _share(a, b, lambda s, f, g: (f + g) / 2)),
-        Misconception("over the smaller box", "You divided by the smaller box. A small box inside a large one would count as a perfect match.",
-             lambda a, b: _share(a, b, lambda s, f, g: min(f, g))),
-        Misconception("over the larger box", "You divided by the larger box. The union is larger still, unless one box contains the other.",
-             lambda a, b: _share(a, b, lambda s, f, g: max(f, g))),
-        Misconception("over the first box", "You divided by the first box. IoU does not change when a and b change places.", lambda a, b: _share(a, b, lambda s, f, g: f)),
-        Misconception("one pixel added", "You added 1 to every side, as for boxes that name their last pixel. Corners here are edges: the width is x1 - x0.",
-             lambda a, b: _share(a, b, lambda s, f, g: f + g - s, 1.0)),
-        Misconception("over the box around both", "You divided by the box around both. It also contains corners that neither box covers.",
-             lambda a, b: _share(a, b, lambda s, f, g: _around(a, b))),
-        Misconception("corners read as sizes", "You read the last two numbers as width and height. They are the lower right corner.",
-             lambda a, b: iou(_of_sizes(a), _of_sizes(b))),
-        Misconception("the shared area itself", "Your result is the intersection in px². Divide it by the union.",
-             lambda a, b: _share(a, b, lambda s, f, g: 1.0)),
+        Misconception(
+            "negative sides",
+            "For boxes that lie apart you multiply two negative lengths, or one. A side of the intersection is never less than 0.",
+            _unclipped,
+        ),
+        Misconception(
+            "only one side clipped",
+            "For boxes apart in one direction only you get a negative number. Both sides of the intersection need max(0, ...).",
+            lambda a, b: _share_clipped(a, b, 0),
+            also=(lambda a, b: _share_clipped(a, b, 1),),
+        ),
+        Misconception(
+            "sum for union",
+            "You divided by the sum of both areas. The intersection is in it twice; the union has it once.",
+            lambda a, b: _share(a, b, lambda s, f, g: f + g),
+        ),
+        Misconception(
+            "twice the shared part",
+            "You divided twice the intersection by the sum of both. That is another measure, the Dice coefficient, larger than IoU.",
+            lambda a, b: _share(a, b, lambda s, f, g: (f + g) / 2),
+        ),
+        Misconception(
+            "over the smaller box",
+            "You divided by the smaller box. A small box inside a large one would count as a perfect match.",
+            lambda a, b: _share(a, b, lambda s, f, g: min(f, g)),
+        ),
+        Misconception(
+            "over the larger box",
+            "You divided by the larger box. The union is larger still, unless one box contains the other.",
+            lambda a, b: _share(a, b, lambda s, f, g: max(f, g)),
+        ),
+        Misconception(
+            "over the first box",
+            "You divided by the first box. IoU does not change when a and b change places.",
+            lambda a, b: _share(a, b, lambda s, f, g: f),
+        ),
+        Misconception(
+            "one pixel added",
+            "You added 1 to every side, as for boxes that name their last pixel. Corners here are edges: the width is x1 - x0.",
+            lambda a, b: _share(a, b, lambda s, f, g: f + g - s, 1.0),
+        ),
+        Misconception(
+            "over the box around both",
+            "You divided by the box around both. It also contains corners that neither box covers.",
+            lambda a, b: _share(a, b, lambda s, f, g: _around(a, b)),
+        ),
+        Misconception(
+            "corners read as sizes",
+            "You read the last two numbers as width and height. They are the lower right corner.",
+            lambda a, b: iou(_of_sizes(a), _of_sizes(b)),
+        ),
+        Misconception(
+            "the shared area itself",
+            "Your result is the intersection in px². Divide it by the union.",
+            lambda a, b: _share(a, b, lambda s, f, g: 1.0),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def suppress(boxes, scores, iou_limit):
@@ -222,30 +284,72 @@ SUPPRESS = Task(
         "A box is kept when its IoU with each box kept so far is at most iou_limit. Boxes that were dropped drop no others.",
     ),
     misconceptions=(
-        Misconception("scores not sorted", "You took the boxes as they came. A weak box that comes first drops a better one.",
-             lambda b, s, t: _greedy(b, s, t, range(len(s)))),
-        Misconception("lowest first", "You began with the lowest score: the weakest box of each cluster stays.",
-             lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable"))),
-        Misconception("order of equals", "Of equal scores you do not always take the earlier box first. Reversing a sorted list reverses equals "
-             'as well, and np.argsort keeps their order only with kind="stable".',
-             lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable")[::-1]),
-             also=(lambda b, s, t: _greedy(b, s, t, np.argsort(s)[::-1]), lambda b, s, t: _greedy(b, s, t, np.argsort(-s)))),
-        Misconception("exactly the limit", "You drop a box whose IoU is exactly iou_limit. It goes only when the IoU exceeds it: >, not >=.",
-             lambda b, s, t: _greedy(b, s, t, goes=lambda overlap: overlap >= t)),
-        Misconception("dropped boxes drop others", "You compare with boxes that were dropped themselves. Only a box that stays may drop another.",
-             lambda b, s, t: _greedy(b, s, t, against_all=True)),
-        Misconception("compared with the last only", "You compare each box with the one kept last. Any box kept before may overlap it.",
-             lambda b, s, t: _greedy(b, s, t, last_only=True)),
-        Misconception("in order of place", "You keep the right boxes, ordered by index. The best must come first.", lambda b, s, t: np.sort(_greedy(b, s, t))),
-        Misconception("nothing dropped", "You sorted the boxes and dropped none.", lambda b, s, t: np.argsort(-s, kind="stable")),
-        Misconception("only one box stays", "You keep only the best box. There may be several objects in a picture.", lambda b, s, t: np.argsort(-s, kind="stable")[:1]),
-        Misconception("far boxes dropped", "You drop the boxes that overlap little and keep those on the same object: the comparison is the wrong way round.",
-             lambda b, s, t: _greedy(b, s, t, goes=lambda overlap: overlap < t)),
-        Misconception("boxes for places", "You give the boxes themselves. Their indices are asked for, so that scores and labels can be picked too.",
-             lambda b, s, t: b[_greedy(b, s, t)]),
-        Misconception("places in the sorted list", "You give indices into the sorted list. Convert them back: order[...] has the indices into the boxes you were given.",
-             lambda b, s, t: (lambda order: np.flatnonzero(np.isin(order, _greedy(b, s, t))))(np.argsort(-s, kind="stable"))),
+        Misconception(
+            "scores not sorted",
+            "You took the boxes as they came. A weak box that comes first drops a better one.",
+            lambda b, s, t: _greedy(b, s, t, range(len(s))),
+        ),
+        Misconception(
+            "lowest first",
+            "You began with the lowest score: the weakest box of each cluster stays.",
+            lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable")),
+        ),
+        Misconception(
+            "order of equals",
+            "Of equal scores you do not always take the earlier box first. Reversing a sorted list reverses equals "
+            'as well, and np.argsort keeps their order only with kind="stable".',
+            lambda b, s, t: _greedy(b, s, t, np.argsort(s, kind="stable")[::-1]),
+            also=(
+                lambda b, s, t: _greedy(b, s, t, np.argsort(s)[::-1]),
+                lambda b, s, t: _greedy(b, s, t, np.argsort(-s)),
+            ),
+        ),
+        Misconception(
+            "exactly the limit",
+            "You drop a box whose IoU is exactly iou_limit. It goes only when the IoU exceeds it: >, not >=.",
+            lambda b, s, t: _greedy(b, s, t, goes=lambda overlap: overlap >= t),
+        ),
+        Misconception(
+            "dropped boxes drop others",
+            "You compare with boxes that were dropped themselves. Only a box that stays may drop another.",
+            lambda b, s, t: _greedy(b, s, t, against_all=True),
+        ),
+        Misconception(
+            "compared with the last only",
+            "You compare each box with the one kept last. Any box kept before may overlap it.",
+            lambda b, s, t: _greedy(b, s, t, last_only=True),
+        ),
+        Misconception(
+            "in order of place",
+            "You keep the right boxes, ordered by index. The best must come first.",
+            lambda b, s, t: np.sort(_greedy(b, s, t)),
+        ),
+        Misconception(
+            "nothing dropped", "You sorted the boxes and dropped none.", lambda b, s, t: np.argsort(-s, kind="stable")
+        ),
+        Misconception(
+            "only one box stays",
+            "You keep only the best box. There may be several objects in a picture.",
+            lambda b, s, t: np.argsort(-s, kind="stable")[:1],
+        ),
+        Misconception(
+            "far boxes dropped",
+            "You drop the boxes that overlap little and keep those on the same object: the comparison is the wrong way round.",
+            lambda b, s, t: _greedy(b, s, t, goes=lambda overlap: overlap < t),
+        ),
+        Misconception(
+            "boxes for places",
+            "You give the boxes themselves. Their indices are asked for, so that scores and labels can be picked too.",
+            lambda b, s, t: b[_greedy(b, s, t)],
+        ),
+        Misconception(
+            "places in the sorted list",
+            "You give indices into the sorted list. Convert them back: order[...] has the indices into the boxes you were given.",
+            lambda b, s, t: (lambda order: np.flatnonzero(np.isin(order, _greedy(b, s, t))))(
+                np.argsort(-s, kind="stable")
+            ),
+        ),
     ),
-)  # fmt: skip
+)
 
 TASKS = (CORNERS_FROM_XYWH, IOU, SUPPRESS)

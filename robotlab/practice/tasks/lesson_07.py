@@ -62,8 +62,14 @@ def _yes_or_no(scores, classes):
 
 # Small numbers that are seen in the wild, added or as a floor.
 _CAPPED = (
-    *(lambda s, c, e=e: -np.log(_true(_softmax(s), c) + e).mean() for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-15, 1e-16)),
-    *(lambda s, c, e=e: -np.log(np.maximum(_true(_softmax(s), c), e)).mean() for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-12, 1e-15)),
+    *(
+        lambda s, c, e=e: -np.log(_true(_softmax(s), c) + e).mean()
+        for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-15, 1e-16)
+    ),
+    *(
+        lambda s, c, e=e: -np.log(np.maximum(_true(_softmax(s), c), e)).mean()
+        for e in (1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-12, 1e-15)
+    ),
 )
 
 CROSS_ENTROPY = Task(
@@ -75,7 +81,10 @@ CROSS_ENTROPY = Task(
     unit="",
     fixed=(
         (np.array([[0.0, 0.0, 0.0, 0.0], [2.0, 0.0, 1.0, -1.0], [0.5, 3.0, 0.0, 1.0]]), np.array([2, 0, 3])),
-        (np.array([[1.0, -1.0, 0.5], [-2.0, 0.0, 1.0], [0.3, 2.0, -1.0], [0.0, 1.0, 4.0], [1.5, 1.0, 0.0]]), np.array([1, 2, 0, 2, 1])),
+        (
+            np.array([[1.0, -1.0, 0.5], [-2.0, 0.0, 1.0], [0.3, 2.0, -1.0], [0.0, 1.0, 4.0], [1.5, 1.0, 0.0]]),
+            np.array([1, 2, 0, 2, 1]),
+        ),
     ),
     edges=(
         (np.array([[1000.0, 1001.0, 999.0]]), np.array([0])),
@@ -85,59 +94,128 @@ CROSS_ENTROPY = Task(
     nudges=(
         "Start with one row: its probabilities, then that of its true class, then minus the logarithm of that. Four equal logits must give log 4, 1.386.",
         "For all rows at once: table[np.arange(N), classes] takes one value of each row, the one in the column of its true class.",
-        "A probability of 0 has no logarithm. Take the logarithm on paper first: log p = logit - log(sum of exp(logits)), and a number subtracted from "
-        "every logit of a row changes no probability.",
+        (
+            "A probability of 0 has no logarithm. Take the logarithm on paper first: log p = logit - log(sum of exp(logits)), and a number subtracted from "
+            "every logit of a row changes no probability."
+        ),
     ),
     misconceptions=(
-        Misconception("large logits overflow", "Correct for small logits. np.exp(1000) is inf, and inf / inf is NaN. Subtract each row's largest logit first.",
-             lambda s, c: -np.log(_true(_plain_softmax(s), c)).mean(),
-             also=(lambda s, c: (np.log(np.exp(s).sum(axis=1)) - _true(s, c)).mean(),)),
-        Misconception("logarithm of a probability of 0", "Correct for most logits. Where one is far below the others its probability is rounded to 0, which has no "
-             "logarithm. Work with the logarithm of the probability: it is the logit minus the logarithm of a sum.",
-             lambda s, c: -np.log(_true(_softmax(s), c)).mean()),
-        Misconception("sum for mean", "You added up the cells. Their mean is asked for, so that a loss does not grow with the number of cells.",
-             lambda s, c: len(s) * cross_entropy(s, c)),
-        Misconception("no minus sign", "Your loss is negative. A probability is at most 1, so its logarithm is at most 0; the loss is minus that.",
-             lambda s, c: -cross_entropy(s, c)),
-        Misconception("probability without logarithm", "You gave 1 minus the true class's probability. That hardly grows for a cell that is sure and wrong; the logarithm does.",
-             lambda s, c: (1 - _true(_softmax(s), c)).mean()),
-        Misconception("mean before logarithm", "You took the mean of the probabilities, then one logarithm. Each cell has its own logarithm; the mean comes last.",
-             lambda s, c: -np.log(_true(_softmax(s), c).mean())),
-        Misconception("best class for true class", "You took the probability of the best class. A cell that is sure and wrong then costs nothing; classes says which is true.",
-             lambda s, c: -np.log(_softmax(s).max(axis=1)).mean()),
-        Misconception("all classes", "You took the logarithms of all probabilities of a row. Only the true class's counts; it holds down the others, for all add up to 1.",
-             lambda s, c: -np.log(_softmax(s)).mean(), also=(lambda s, c: -np.log(_softmax(s)).sum(axis=1).mean(),)),
-        Misconception("columns for rows", "Your columns add up to 1. The classes of one cell stand in a row.",
-             lambda s, c: -np.log(_true(_softmax(s, axis=0), c)).mean()),
-        Misconception("all pairs", "You took every true class from every row, N times N values. table[:, classes] does that; table[np.arange(N), classes] takes one a row.",
-             lambda s, c: -np.log(_softmax(s)[:, c]).mean()),
-        Misconception("each class for itself", "You squashed every logit by itself, 1 / (1 + exp(-logit)), the sigmoid. Softmax lets the classes of a row compete for one whole.",
-             lambda s, c: -np.log(_true(1 / (1 + np.exp(-s)), c)).mean()),
-        Misconception("a small number added", "You keep the logarithm finite with a small number. That caps the price of being sure and wrong. The logarithm of the "
-             "probability can be had without the probability: logit minus logarithm of a sum.",
-             lambda s, c: -np.log(_true(_softmax(s), c) + 1e-12).mean(), also=_CAPPED),
-        Misconception("yes or no for each class", "You added a second part, the logarithm of 1 minus the probability, for the classes that are not true. Softmax has these in it already.",
-             lambda s, c: _yes_or_no(s, c)),
-        Misconception("divided by all entries", "You divided by cells times classes, as np.mean of the whole table does. Divide by the number of cells.",
-             lambda s, c: cross_entropy(s, c) / s.shape[1]),
-        Misconception("squared error", "You squared the distance between probabilities and truth. Then being sure and wrong costs 2 at most; the logarithm has no ceiling.",
-             lambda s, c: (_error(_softmax(s), c) ** 2).sum(axis=1).mean(), also=(lambda s, c: (_error(_softmax(s), c) ** 2).mean(),)),
-        Misconception("one whole for all cells", "You divided by one sum over the whole table. Each cell has a whole of its own: sum along the row, axis=1.",
-             lambda s, c: -np.log(_true(_table_softmax(s), c)).mean(), also=(lambda s, c: -np.log(_true(_table_softmax(s, shift=False), c)).mean(),)),
-        Misconception("one shift for all cells", "Correct for most logits. You subtracted the largest logit of the whole table from every row; in a row far below it "
-             "nothing but zeros is left. Subtract each row's own largest.",
-             lambda s, c: -np.log(_true(_one_shift(s), c)).mean(),
-             also=(lambda s, c: (np.log(np.exp(s - s.max()).sum(axis=1)) - _true(s - s.max(), c)).mean(),)),
-        Misconception("classes counted from 1", "You looked one column too far to the left. Classes count from 0, as the columns do.",
-             lambda s, c: cross_entropy(s, c - 1)),
-        Misconception("raw logits", "You took minus the true class's logit. A logit means nothing by itself: softmax compares it with the others first.",
-             lambda s, c: -_true(s, c).mean()),
-        Misconception("logarithm to base 2", "You took the logarithm to base 2. The natural one is asked for, np.log.",
-             lambda s, c: cross_entropy(s, c) / np.log(2)),
-        Misconception("logarithm to base 10", "You took the logarithm to base 10. The natural one is asked for, np.log.",
-             lambda s, c: cross_entropy(s, c) / np.log(10)),
+        Misconception(
+            "large logits overflow",
+            "Correct for small logits. np.exp(1000) is inf, and inf / inf is NaN. Subtract each row's largest logit first.",
+            lambda s, c: -np.log(_true(_plain_softmax(s), c)).mean(),
+            also=(lambda s, c: (np.log(np.exp(s).sum(axis=1)) - _true(s, c)).mean(),),
+        ),
+        Misconception(
+            "logarithm of a probability of 0",
+            "Correct for most logits. Where one is far below the others its probability is rounded to 0, which has no "
+            "logarithm. Work with the logarithm of the probability: it is the logit minus the logarithm of a sum.",
+            lambda s, c: -np.log(_true(_softmax(s), c)).mean(),
+        ),
+        Misconception(
+            "sum for mean",
+            "You added up the cells. Their mean is asked for, so that a loss does not grow with the number of cells.",
+            lambda s, c: len(s) * cross_entropy(s, c),
+        ),
+        Misconception(
+            "no minus sign",
+            "Your loss is negative. A probability is at most 1, so its logarithm is at most 0; the loss is minus that.",
+            lambda s, c: -cross_entropy(s, c),
+        ),
+        Misconception(
+            "probability without logarithm",
+            "You gave 1 minus the true class's probability. That hardly grows for a cell that is sure and wrong; the logarithm does.",
+            lambda s, c: (1 - _true(_softmax(s), c)).mean(),
+        ),
+        Misconception(
+            "mean before logarithm",
+            "You took the mean of the probabilities, then one logarithm. Each cell has its own logarithm; the mean comes last.",
+            lambda s, c: -np.log(_true(_softmax(s), c).mean()),
+        ),
+        Misconception(
+            "best class for true class",
+            "You took the probability of the best class. A cell that is sure and wrong then costs nothing; classes says which is true.",
+            lambda s, c: -np.log(_softmax(s).max(axis=1)).mean(),
+        ),
+        Misconception(
+            "all classes",
+            "You took the logarithms of all probabilities of a row. Only the true class's counts; it holds down the others, for all add up to 1.",
+            lambda s, c: -np.log(_softmax(s)).mean(),
+            also=(lambda s, c: -np.log(_softmax(s)).sum(axis=1).mean(),),
+        ),
+        Misconception(
+            "columns for rows",
+            "Your columns add up to 1. The classes of one cell stand in a row.",
+            lambda s, c: -np.log(_true(_softmax(s, axis=0), c)).mean(),
+        ),
+        Misconception(
+            "all pairs",
+            "You took every true class from every row, N times N values. table[:, classes] does that; table[np.arange(N), classes] takes one a row.",
+            lambda s, c: -np.log(_softmax(s)[:, c]).mean(),
+        ),
+        Misconception(
+            "each class for itself",
+            "You squashed every logit by itself, 1 / (1 + exp(-logit)), the sigmoid. Softmax lets the classes of a row compete for one whole.",
+            lambda s, c: -np.log(_true(1 / (1 + np.exp(-s)), c)).mean(),
+        ),
+        Misconception(
+            "a small number added",
+            "You keep the logarithm finite with a small number. That caps the price of being sure and wrong. The logarithm of the "
+            "probability can be had without the probability: logit minus logarithm of a sum.",
+            lambda s, c: -np.log(_true(_softmax(s), c) + 1e-12).mean(),
+            also=_CAPPED,
+        ),
+        Misconception(
+            "yes or no for each class",
+            "You added a second part, the logarithm of 1 minus the probability, for the classes that are not true. Softmax has these in it already.",
+            lambda s, c: _yes_or_no(s, c),
+        ),
+        Misconception(
+            "divided by all entries",
+            "You divided by cells times classes, as np.mean of the whole table does. Divide by the number of cells.",
+            lambda s, c: cross_entropy(s, c) / s.shape[1],
+        ),
+        Misconception(
+            "squared error",
+            "You squared the distance between probabilities and truth. Then being sure and wrong costs 2 at most; the logarithm has no ceiling.",
+            lambda s, c: (_error(_softmax(s), c) ** 2).sum(axis=1).mean(),
+            also=(lambda s, c: (_error(_softmax(s), c) ** 2).mean(),),
+        ),
+        Misconception(
+            "one whole for all cells",
+            "You divided by one sum over the whole table. Each cell has a whole of its own: sum along the row, axis=1.",
+            lambda s, c: -np.log(_true(_table_softmax(s), c)).mean(),
+            also=(lambda s, c: -np.log(_true(_table_softmax(s, shift=False), c)).mean(),),
+        ),
+        Misconception(
+            "one shift for all cells",
+            "Correct for most logits. You subtracted the largest logit of the whole table from every row; in a row far below it "
+            "nothing but zeros is left. Subtract each row's own largest.",
+            lambda s, c: -np.log(_true(_one_shift(s), c)).mean(),
+            also=(lambda s, c: (np.log(np.exp(s - s.max()).sum(axis=1)) - _true(s - s.max(), c)).mean(),),
+        ),
+        Misconception(
+            "classes counted from 1",
+            "You looked one column too far to the left. Classes count from 0, as the columns do.",
+            lambda s, c: cross_entropy(s, c - 1),
+        ),
+        Misconception(
+            "raw logits",
+            "You took minus the true class's logit. A logit means nothing by itself: softmax compares it with the others first.",
+            lambda s, c: -_true(s, c).mean(),
+        ),
+        Misconception(
+            "logarithm to base 2",
+            "You took the logarithm to base 2. The natural one is asked for, np.log.",
+            lambda s, c: cross_entropy(s, c) / np.log(2),
+        ),
+        Misconception(
+            "logarithm to base 10",
+            "You took the logarithm to base 10. The natural one is asked for, np.log.",
+            lambda s, c: cross_entropy(s, c) / np.log(10),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def head_gradient(x, probabilities, classes):
@@ -159,7 +237,11 @@ def _less_one(probabilities, where):
 
 def _shared_cells(rng):
     rows, features, count = int(rng.integers(4, 7)), 2, 3
-    return np.round(rng.normal(0, 1, (rows, features)), 2), rng.dirichlet([1.0] * count, rows).round(3), rng.integers(0, count, rows)
+    return (
+        np.round(rng.normal(0, 1, (rows, features)), 2),
+        rng.dirichlet([1.0] * count, rows).round(3),
+        rng.integers(0, count, rows),
+    )
 
 
 HEAD_GRADIENT = Task(
@@ -170,7 +252,11 @@ HEAD_GRADIENT = Task(
     "of k, minus 1 where k is the true class. The result has the shape of the weights, (F, K): a row for each feature, a column for each class. Leave the inputs unchanged.",
     unit="",
     fixed=(
-        (np.array([[1.0, 0.0], [0.0, 2.0], [1.0, 1.0]]), np.array([[0.5, 0.25, 0.25], [0.2, 0.2, 0.6], [0.7, 0.2, 0.1]]), np.array([0, 1, 2])),
+        (
+            np.array([[1.0, 0.0], [0.0, 2.0], [1.0, 1.0]]),
+            np.array([[0.5, 0.25, 0.25], [0.2, 0.2, 0.6], [0.7, 0.2, 0.1]]),
+            np.array([0, 1, 2]),
+        ),
         (np.array([[0.5, -1.0], [2.0, 1.0]]), np.array([[0.1, 0.6, 0.3], [0.3, 0.3, 0.4]]), np.array([0, 2])),
     ),
     edges=((np.array([[3.0, -2.0]]), np.array([[0.0, 1.0, 0.0]]), np.array([1])),),
@@ -181,38 +267,84 @@ HEAD_GRADIENT = Task(
         "A sum over n of x[n, f] error[n, k] is a matrix product of x transposed (F, N) with the error (N, K).",
     ),
     misconceptions=(
-        Misconception("truth left out", "You used the probabilities alone. From that of the true class 1 must be subtracted: that is the part that teaches.",
-             lambda x, p, c: x.T @ p / len(x)),
-        Misconception("sum for mean", "You added up the cells. The loss is a mean over the cells, so the gradient is too.",
-             lambda x, p, c: x.T @ _error(p, c)),
-        Misconception("truth minus probability", "All your signs are reversed: you took true minus predicted. The gradient points to where the loss grows.",
-             lambda x, p, c: -x.T @ _error(p, c) / len(x)),
-        Misconception("transposed", "Your result has a row for each class. The weights have a row for each feature.",
-             lambda x, p, c: _error(p, c).T @ x / len(x)),
-        Misconception("divided by all entries", "You divided by cells times classes, as np.mean of the whole table would. Divide by the number of cells.",
-             lambda x, p, c: x.T @ _error(p, c) / p.size),
-        Misconception("true class alone", "Only the true classes' columns learn in yours. The other classes' probabilities must go down as well.",
-             lambda x, p, c: x.T @ (_error(p, c) * np.eye(p.shape[1])[c]) / len(x)),
-        Misconception("means multiplied", "You took the means of features and errors, then multiplied. Multiply cell by cell, the mean comes last.",
-             lambda x, p, c: np.outer(x.mean(axis=0), _error(p, c).mean(axis=0))),
-        Misconception("derivative of a squared error", "There is a factor p * (1 - p) too many. It belongs to a squared error; the logarithm has cancelled it.",
-             lambda x, p, c: x.T @ (_error(p, c) * p * (1 - p)) / len(x)),
-        Misconception("one minus probability", "At the true class you have 1 minus its probability. It is its probability minus 1, so below 0: there the loss falls when the logit grows.",
-             lambda x, p, c: x.T @ np.where(np.eye(p.shape[1])[c] == 1, 1 - p, p) / len(x)),
-        Misconception("best class for true class", "You subtracted 1 from the best class. classes says which is true; a cell that is wrong has to learn from that.",
-             lambda x, p, c: x.T @ _error(p, p.argmax(axis=1)) / len(x)),
-        Misconception("whole rows", "error[classes] takes whole rows, by number. One entry a row is meant: error[np.arange(N), classes].",
-             lambda x, p, c: x.T @ _less_one(p, c) / len(x)),
-        Misconception("whole columns", "error[:, classes] takes whole columns, in every row. One entry a row is meant: error[np.arange(N), classes].",
-             lambda x, p, c: x.T @ _less_one(p, (slice(None), c)) / len(x)),
-        Misconception("number of the class subtracted", "You subtracted the number of the class from the probabilities. A class is a name, not an amount: np.eye(K)[classes] has 1 in its column.",
-             lambda x, p, c: x.T @ (p - c[:, None]) / len(x)),
-        Misconception("derivative by the probability", "You stopped at the derivative by the probability, minus 1 over it. The logits come before the probabilities: their derivative is predicted minus true.",
-             lambda x, p, c: x.T @ (-np.eye(p.shape[1])[c] / np.maximum(p, 1e-300)) / len(x)),
-        Misconception("features left out", "You gave the mean error of each class, the same for every feature. A weight's derivative is the error times its own feature.",
-             lambda x, p, c: np.tile(_error(p, c).mean(axis=0), (x.shape[1], 1)), also=(lambda x, p, c: _error(p, c).mean(axis=0),)),
+        Misconception(
+            "truth left out",
+            "You used the probabilities alone. From that of the true class 1 must be subtracted: that is the part that teaches.",
+            lambda x, p, c: x.T @ p / len(x),
+        ),
+        Misconception(
+            "sum for mean",
+            "You added up the cells. The loss is a mean over the cells, so the gradient is too.",
+            lambda x, p, c: x.T @ _error(p, c),
+        ),
+        Misconception(
+            "truth minus probability",
+            "All your signs are reversed: you took true minus predicted. The gradient points to where the loss grows.",
+            lambda x, p, c: -x.T @ _error(p, c) / len(x),
+        ),
+        Misconception(
+            "transposed",
+            "Your result has a row for each class. The weights have a row for each feature.",
+            lambda x, p, c: _error(p, c).T @ x / len(x),
+        ),
+        Misconception(
+            "divided by all entries",
+            "You divided by cells times classes, as np.mean of the whole table would. Divide by the number of cells.",
+            lambda x, p, c: x.T @ _error(p, c) / p.size,
+        ),
+        Misconception(
+            "true class alone",
+            "Only the true classes' columns learn in yours. The other classes' probabilities must go down as well.",
+            lambda x, p, c: x.T @ (_error(p, c) * np.eye(p.shape[1])[c]) / len(x),
+        ),
+        Misconception(
+            "means multiplied",
+            "You took the means of features and errors, then multiplied. Multiply cell by cell, the mean comes last.",
+            lambda x, p, c: np.outer(x.mean(axis=0), _error(p, c).mean(axis=0)),
+        ),
+        Misconception(
+            "derivative of a squared error",
+            "There is a factor p * (1 - p) too many. It belongs to a squared error; the logarithm has cancelled it.",
+            lambda x, p, c: x.T @ (_error(p, c) * p * (1 - p)) / len(x),
+        ),
+        Misconception(
+            "one minus probability",
+            "At the true class you have 1 minus its probability. It is its probability minus 1, so below 0: there the loss falls when the logit grows.",
+            lambda x, p, c: x.T @ np.where(np.eye(p.shape[1])[c] == 1, 1 - p, p) / len(x),
+        ),
+        Misconception(
+            "best class for true class",
+            "You subtracted 1 from the best class. classes says which is true; a cell that is wrong has to learn from that.",
+            lambda x, p, c: x.T @ _error(p, p.argmax(axis=1)) / len(x),
+        ),
+        Misconception(
+            "whole rows",
+            "error[classes] takes whole rows, by number. One entry a row is meant: error[np.arange(N), classes].",
+            lambda x, p, c: x.T @ _less_one(p, c) / len(x),
+        ),
+        Misconception(
+            "whole columns",
+            "error[:, classes] takes whole columns, in every row. One entry a row is meant: error[np.arange(N), classes].",
+            lambda x, p, c: x.T @ _less_one(p, (slice(None), c)) / len(x),
+        ),
+        Misconception(
+            "number of the class subtracted",
+            "You subtracted the number of the class from the probabilities. A class is a name, not an amount: np.eye(K)[classes] has 1 in its column.",
+            lambda x, p, c: x.T @ (p - c[:, None]) / len(x),
+        ),
+        Misconception(
+            "derivative by the probability",
+            "You stopped at the derivative by the probability, minus 1 over it. The logits come before the probabilities: their derivative is predicted minus true.",
+            lambda x, p, c: x.T @ (-np.eye(p.shape[1])[c] / np.maximum(p, 1e-300)) / len(x),
+        ),
+        Misconception(
+            "features left out",
+            "You gave the mean error of each class, the same for every feature. A weight's derivative is the error times its own feature.",
+            lambda x, p, c: np.tile(_error(p, c).mean(axis=0), (x.shape[1], 1)),
+            also=(lambda x, p, c: _error(p, c).mean(axis=0),),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def ridge(x, y, penalty):
@@ -251,38 +383,82 @@ RIDGE = Task(
         "penalty * w is penalty times the unit matrix, np.eye(F), times w. A bare number added to a matrix is added to every entry, which is something else.",
     ),
     misconceptions=(
-        Misconception("penalty left out", "You found the plain least squares. With the penalty the weights become smaller.",
-             lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0],
-             also=(lambda x, y, a: np.linalg.pinv(x) @ y, lambda x, y, a: np.linalg.solve(x.T @ x, x.T @ y))),
-        Misconception("penalty on every entry", "You added the penalty to every entry of the matrix. It belongs on the diagonal alone: penalty times the unit matrix.",
-             lambda x, y, a: np.linalg.solve(x.T @ x + a, x.T @ y)),
-        Misconception("mean for sum", "You took the mean of the squared errors, so the penalty counts N times as much. Here the sum counts.",
-             lambda x, y, a: np.linalg.solve(x.T @ x / len(x) + a * np.eye(x.shape[1]), x.T @ y / len(x))),
-        Misconception("penalty squared", "Your penalty counts squared. If you added rows to x, they need the root of the penalty.",
-             lambda x, y, a: np.linalg.solve(x.T @ x + a**2 * np.eye(x.shape[1]), x.T @ y)),
-        Misconception("root of the penalty", "Your penalty counts as its root. Only rows added to x need the root; on the diagonal stands the penalty itself.",
-             lambda x, y, a: np.linalg.solve(x.T @ x + math.sqrt(a) * np.eye(x.shape[1]), x.T @ y)),
-        Misconception("a bias added", "You gave the fit a column of ones of your own. Whoever wants one puts it into x; here x holds all features.",
-             lambda x, y, a: ridge(np.column_stack([x, np.ones(len(x))]), y, a)[:-1], also=(lambda x, y, a: ridge(np.column_stack([x, np.ones(len(x))]), y, a),)),
-        Misconception("half the penalty", "Your penalty counts half. Both squares bring a factor 2 when you take the derivative, so it cancels.",
-             lambda x, y, a: np.linalg.solve(x.T @ x + a / 2 * np.eye(x.shape[1]), x.T @ y)),
-        Misconception("penalty subtracted", "You subtracted the penalty from the diagonal. Then weights grow; it must be added.",
-             lambda x, y, a: np.linalg.solve(x.T @ x - a * np.eye(x.shape[1]), x.T @ y)),
-        Misconception("shrunk afterwards", "You found the plain least squares and divided by 1 + penalty. The penalty takes part in the solving: weights shrink unequally.",
-             lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] / (1 + a)),
-        Misconception("each weight by itself", "You fitted each feature as if it were alone. Features share the work; solve for all weights at once.",
-             lambda x, y, a: x.T @ y / ((x**2).sum(axis=0) + a)),
-        Misconception("penalty added to the weights", "You found the plain least squares and added the penalty to each weight. It is a penalty on their squares, and takes part "
-             "in the solving.",
-             lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] + a, also=(lambda x, y, a: np.linalg.inv(x.T @ x) @ x.T @ y + a,)),
-        Misconception("not solved", "You stopped at x.T @ y, the right side. The equations are still to be solved.",
-             lambda x, y, a: x.T @ y),
-        Misconception("multiplied for solved", "You multiplied by the matrix. The equations are solved by its inverse: np.linalg.solve.",
-             lambda x, y, a: (x.T @ x + a * np.eye(x.shape[1])) @ (x.T @ y)),
-        Misconception("predictions for weights", "You gave what the fit predicts for each row. Asked for are the weights.",
-             lambda x, y, a: x @ ridge(x, y, a)),
+        Misconception(
+            "penalty left out",
+            "You found the plain least squares. With the penalty the weights become smaller.",
+            lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0],
+            also=(lambda x, y, a: np.linalg.pinv(x) @ y, lambda x, y, a: np.linalg.solve(x.T @ x, x.T @ y)),
+        ),
+        Misconception(
+            "penalty on every entry",
+            "You added the penalty to every entry of the matrix. It belongs on the diagonal alone: penalty times the unit matrix.",
+            lambda x, y, a: np.linalg.solve(x.T @ x + a, x.T @ y),
+        ),
+        Misconception(
+            "mean for sum",
+            "You took the mean of the squared errors, so the penalty counts N times as much. Here the sum counts.",
+            lambda x, y, a: np.linalg.solve(x.T @ x / len(x) + a * np.eye(x.shape[1]), x.T @ y / len(x)),
+        ),
+        Misconception(
+            "penalty squared",
+            "Your penalty counts squared. If you added rows to x, they need the root of the penalty.",
+            lambda x, y, a: np.linalg.solve(x.T @ x + a**2 * np.eye(x.shape[1]), x.T @ y),
+        ),
+        Misconception(
+            "root of the penalty",
+            "Your penalty counts as its root. Only rows added to x need the root; on the diagonal stands the penalty itself.",
+            lambda x, y, a: np.linalg.solve(x.T @ x + math.sqrt(a) * np.eye(x.shape[1]), x.T @ y),
+        ),
+        Misconception(
+            "a bias added",
+            "You gave the fit a column of ones of your own. Whoever wants one puts it into x; here x holds all features.",
+            lambda x, y, a: ridge(np.column_stack([x, np.ones(len(x))]), y, a)[:-1],
+            also=(lambda x, y, a: ridge(np.column_stack([x, np.ones(len(x))]), y, a),),
+        ),
+        Misconception(
+            "half the penalty",
+            "Your penalty counts half. Both squares bring a factor 2 when you take the derivative, so it cancels.",
+            lambda x, y, a: np.linalg.solve(x.T @ x + a / 2 * np.eye(x.shape[1]), x.T @ y),
+        ),
+        Misconception(
+            "penalty subtracted",
+            "You subtracted the penalty from the diagonal. Then weights grow; it must be added.",
+            lambda x, y, a: np.linalg.solve(x.T @ x - a * np.eye(x.shape[1]), x.T @ y),
+        ),
+        Misconception(
+            "shrunk afterwards",
+            "You found the plain least squares and divided by 1 + penalty. The penalty takes part in the solving: weights shrink unequally.",
+            lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] / (1 + a),
+        ),
+        Misconception(
+            "each weight by itself",
+            "You fitted each feature as if it were alone. Features share the work; solve for all weights at once.",
+            lambda x, y, a: x.T @ y / ((x**2).sum(axis=0) + a),
+        ),
+        Misconception(
+            "penalty added to the weights",
+            "You found the plain least squares and added the penalty to each weight. It is a penalty on their squares, and takes part "
+            "in the solving.",
+            lambda x, y, a: np.linalg.lstsq(x, y, rcond=None)[0] + a,
+            also=(lambda x, y, a: np.linalg.inv(x.T @ x) @ x.T @ y + a,),
+        ),
+        Misconception(
+            "not solved",
+            "You stopped at x.T @ y, the right side. The equations are still to be solved.",
+            lambda x, y, a: x.T @ y,
+        ),
+        Misconception(
+            "multiplied for solved",
+            "You multiplied by the matrix. The equations are solved by its inverse: np.linalg.solve.",
+            lambda x, y, a: (x.T @ x + a * np.eye(x.shape[1])) @ (x.T @ y),
+        ),
+        Misconception(
+            "predictions for weights",
+            "You gave what the fit predicts for each row. Asked for are the weights.",
+            lambda x, y, a: x @ ridge(x, y, a),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def cycle_rate(step, steps, peak):
@@ -341,62 +517,162 @@ CYCLE_RATE = Task(
     "part goes from its first rate a to its last rate b along half a cosine: a + (b - a) (1 - cos(pi t)) / 2, where t goes from 0 to 1 within that part.",
     unit="",
     fixed=((0, 9, 1.0), (1, 9, 1.0), (2, 9, 1.0), (5, 9, 1.0), (8, 9, 1.0), (30, 101, 0.004), (7, 41, 0.02)),
-    draw=lambda rng: (int(rng.integers(2, 40)), int(4 * rng.integers(12, 30) + 2), float(np.round(rng.uniform(0.002, 2), 3))),
+    draw=lambda rng: (
+        int(rng.integers(2, 40)),
+        int(4 * rng.integers(12, 30) + 2),
+        float(np.round(rng.uniform(0.002, 2), 3)),
+    ),
     nudges=(
         "Work out the part done first, from 0 to 1. Where does the second part begin, and how long is each?",
         "t starts anew in each part. In the first it is the part done, divided by a quarter; in the second, what is beyond a quarter divided by three quarters.",
         "One helper that goes from a to b along half a cosine serves both parts. At t = 0 it must give a, at t = 1 it must give b.",
     ),
     misconceptions=(
-        Misconception("straight lines", "Your ends are right, and between them you go straight. Half a cosine leaves and arrives gently.",
-             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * t)),
-        Misconception("a straight fall", "Your rise is right, and your fall goes straight. Both parts go along half a cosine.", _straight_fall),
-        Misconception("a quarter of a wave", "You took a quarter of a wave, which leaves or arrives at full speed. Half a cosine is gentle at both ends: (1 - cos(pi t)) / 2.",
-             _quarter_waves,
-             also=(lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * math.sin(math.pi / 2 * t)),
-                   lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi / 2 * t))))),
-        Misconception("equal factors", "Your rate changes by the same factor at each step. From a to b it goes along half a cosine, which changes by sums.",
-             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a * (b / a) ** t)),
-        Misconception("parentheses", "Python multiplies and divides before it subtracts: 1 - cos needs parentheses of its own before it is halved and multiplied.",
-             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * 1 - math.cos(math.pi * t) / 2),
-             also=(lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi * t) / 2)),)),
-        Misconception("step / steps", "Your part done does not reach 1: the last step is steps - 1, since the first is 0.",
-             lambda step, steps, peak: _cycle(step, steps, peak, last=0)),
-        Misconception("quarter in whole steps", "You cut the quarter to a whole number of steps, with // or int(...). The peak may lie between two steps; keep the fraction.",
-             _whole_quarter),
-        Misconception("t of the whole training", "Your t runs over the whole training. It goes from 0 to 1 within each part.",
-             lambda step, steps, peak: _cycle(step, steps, peak, over_all=True)),
-        Misconception("degrees", "You gave the cosine degrees. math.cos and np.cos take radians: half a turn is pi.",
-             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(180 * t)) / 2)),
-        Misconception("a whole cosine", "Your cosine makes a whole turn, so each part ends where it began. Half a turn, pi, goes from one end to the other.",
-             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(2 * math.pi * t)) / 2)),
-        Misconception("parts backwards", "Each of your parts begins where it should end: at t = 0 the cosine is 1, so 1 - cos is 0 and must give the first rate.",
-             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 + math.cos(math.pi * t)) / 2)),
-        Misconception("fall reversed", "Your rise is right. Your fall begins at peak / 1000 and ends at the peak: a and b are swapped there.",
-             _fall_turned),
-        Misconception("fall not begun anew", "Your rise is right. In the fall, t begins at a third: what is beyond a quarter counts, divided by three quarters.",
-             lambda step, steps, peak: _cycle(step, steps, peak) if step / (steps - 1) < 0.25 else _half_cosine(peak, peak / 1000, step / (steps - 1) / 0.75)),
-        Misconception("half forgotten", "1 - cos goes from 0 to 2, so you go twice as far as b. It is divided by 2.",
-             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi * t)))),
-        Misconception("counted from 1", "You count steps from 1. The first is 0, where nothing is done yet.",
-             lambda step, steps, peak: _cycle(step + 1, steps, peak, last=0)),
-        Misconception("b for b - a", "Each part ends too high: you added all of b to a. From a to b it is b - a.",
-             lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + b * (1 - math.cos(math.pi * t)) / 2)),
-        Misconception("rises for three quarters", "Your peak comes at three quarters of the way. A quarter is for rising, the rest for falling.",
-             lambda step, steps, peak: _cycle(step, steps, peak, top=0.75)),
-        Misconception("peak in the middle", "Your peak comes in the middle. A quarter of the way is for rising.",
-             lambda step, steps, peak: _cycle(step, steps, peak, top=0.5)),
-        Misconception("starts at 0", "Your rate starts at 0: the first step teaches nothing. It starts at peak / 25.",
-             lambda step, steps, peak: _cycle(step, steps, peak, first=0)),
-        Misconception("ends at 0", "Your rate ends at 0. It ends at peak / 1000.",
-             lambda step, steps, peak: _cycle(step, steps, peak, end=0)),
-        Misconception("ends where it began", "Your rate falls to peak / 25, where it began. It ends at peak / 1000, so that the last steps hardly move.",
-             lambda step, steps, peak: _cycle(step, steps, peak, end=1 / 25)),
-        Misconception("never falls", "Your rate stays at its peak once it is there. The last three quarters of the way are for falling.",
-             lambda step, steps, peak: _cycle(step, steps, peak, end=1)),
-        Misconception("factor for rate", "Your result does not depend on peak. The factor from 0 to 1 is to be multiplied by it.",
-             lambda step, steps, peak: _cycle(step, steps, 1.0)),
+        Misconception(
+            "straight lines",
+            "Your ends are right, and between them you go straight. Half a cosine leaves and arrives gently.",
+            lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a + (b - a) * t),
+        ),
+        Misconception(
+            "a straight fall",
+            "Your rise is right, and your fall goes straight. Both parts go along half a cosine.",
+            _straight_fall,
+        ),
+        Misconception(
+            "a quarter of a wave",
+            "You took a quarter of a wave, which leaves or arrives at full speed. Half a cosine is gentle at both ends: (1 - cos(pi t)) / 2.",
+            _quarter_waves,
+            also=(
+                lambda step, steps, peak: _cycle(
+                    step, steps, peak, way=lambda a, b, t: a + (b - a) * math.sin(math.pi / 2 * t)
+                ),
+                lambda step, steps, peak: _cycle(
+                    step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi / 2 * t))
+                ),
+            ),
+        ),
+        Misconception(
+            "equal factors",
+            "Your rate changes by the same factor at each step. From a to b it goes along half a cosine, which changes by sums.",
+            lambda step, steps, peak: _cycle(step, steps, peak, way=lambda a, b, t: a * (b / a) ** t),
+        ),
+        Misconception(
+            "parentheses",
+            "Python multiplies and divides before it subtracts: 1 - cos needs parentheses of its own before it is halved and multiplied.",
+            lambda step, steps, peak: _cycle(
+                step, steps, peak, way=lambda a, b, t: a + (b - a) * 1 - math.cos(math.pi * t) / 2
+            ),
+            also=(
+                lambda step, steps, peak: _cycle(
+                    step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi * t) / 2)
+                ),
+            ),
+        ),
+        Misconception(
+            "step / steps",
+            "Your part done does not reach 1: the last step is steps - 1, since the first is 0.",
+            lambda step, steps, peak: _cycle(step, steps, peak, last=0),
+        ),
+        Misconception(
+            "quarter in whole steps",
+            "You cut the quarter to a whole number of steps, with // or int(...). The peak may lie between two steps; keep the fraction.",
+            _whole_quarter,
+        ),
+        Misconception(
+            "t of the whole training",
+            "Your t runs over the whole training. It goes from 0 to 1 within each part.",
+            lambda step, steps, peak: _cycle(step, steps, peak, over_all=True),
+        ),
+        Misconception(
+            "degrees",
+            "You gave the cosine degrees. math.cos and np.cos take radians: half a turn is pi.",
+            lambda step, steps, peak: _cycle(
+                step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(180 * t)) / 2
+            ),
+        ),
+        Misconception(
+            "a whole cosine",
+            "Your cosine makes a whole turn, so each part ends where it began. Half a turn, pi, goes from one end to the other.",
+            lambda step, steps, peak: _cycle(
+                step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(2 * math.pi * t)) / 2
+            ),
+        ),
+        Misconception(
+            "parts backwards",
+            "Each of your parts begins where it should end: at t = 0 the cosine is 1, so 1 - cos is 0 and must give the first rate.",
+            lambda step, steps, peak: _cycle(
+                step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 + math.cos(math.pi * t)) / 2
+            ),
+        ),
+        Misconception(
+            "fall reversed",
+            "Your rise is right. Your fall begins at peak / 1000 and ends at the peak: a and b are swapped there.",
+            _fall_turned,
+        ),
+        Misconception(
+            "fall not begun anew",
+            "Your rise is right. In the fall, t begins at a third: what is beyond a quarter counts, divided by three quarters.",
+            lambda step, steps, peak: (
+                _cycle(step, steps, peak)
+                if step / (steps - 1) < 0.25
+                else _half_cosine(peak, peak / 1000, step / (steps - 1) / 0.75)
+            ),
+        ),
+        Misconception(
+            "half forgotten",
+            "1 - cos goes from 0 to 2, so you go twice as far as b. It is divided by 2.",
+            lambda step, steps, peak: _cycle(
+                step, steps, peak, way=lambda a, b, t: a + (b - a) * (1 - math.cos(math.pi * t))
+            ),
+        ),
+        Misconception(
+            "counted from 1",
+            "You count steps from 1. The first is 0, where nothing is done yet.",
+            lambda step, steps, peak: _cycle(step + 1, steps, peak, last=0),
+        ),
+        Misconception(
+            "b for b - a",
+            "Each part ends too high: you added all of b to a. From a to b it is b - a.",
+            lambda step, steps, peak: _cycle(
+                step, steps, peak, way=lambda a, b, t: a + b * (1 - math.cos(math.pi * t)) / 2
+            ),
+        ),
+        Misconception(
+            "rises for three quarters",
+            "Your peak comes at three quarters of the way. A quarter is for rising, the rest for falling.",
+            lambda step, steps, peak: _cycle(step, steps, peak, top=0.75),
+        ),
+        Misconception(
+            "peak in the middle",
+            "Your peak comes in the middle. A quarter of the way is for rising.",
+            lambda step, steps, peak: _cycle(step, steps, peak, top=0.5),
+        ),
+        Misconception(
+            "starts at 0",
+            "Your rate starts at 0: the first step teaches nothing. It starts at peak / 25.",
+            lambda step, steps, peak: _cycle(step, steps, peak, first=0),
+        ),
+        Misconception(
+            "ends at 0",
+            "Your rate ends at 0. It ends at peak / 1000.",
+            lambda step, steps, peak: _cycle(step, steps, peak, end=0),
+        ),
+        Misconception(
+            "ends where it began",
+            "Your rate falls to peak / 25, where it began. It ends at peak / 1000, so that the last steps hardly move.",
+            lambda step, steps, peak: _cycle(step, steps, peak, end=1 / 25),
+        ),
+        Misconception(
+            "never falls",
+            "Your rate stays at its peak once it is there. The last three quarters of the way are for falling.",
+            lambda step, steps, peak: _cycle(step, steps, peak, end=1),
+        ),
+        Misconception(
+            "factor for rate",
+            "Your result does not depend on peak. The factor from 0 to 1 is to be multiplied by it.",
+            lambda step, steps, peak: _cycle(step, steps, 1.0),
+        ),
     ),
-)  # fmt: skip
+)
 
 TASKS = (CROSS_ENTROPY, HEAD_GRADIENT, RIDGE, CYCLE_RATE)

@@ -7,10 +7,10 @@ import math
 import numpy as np
 from scipy.stats import binom, chi2
 
+from robotlab.metrics import curves, significance
+from robotlab.metrics.matching import choose_coco
 from robotlab.practice.task import Misconception, Task
 from robotlab.practice.tasks import choosing
-from robotlab.metrics import significance, curves
-from robotlab.metrics.matching import choose_coco
 
 
 def match_boxes(overlaps, scores, iou_limit):
@@ -49,7 +49,11 @@ MATCH_BOXES = Task(
     fixed=(
         (np.array([[0.8, 0.0], [0.7, 0.1], [0.0, 0.4]]), np.array([0.6, 0.9, 0.8]), 0.5),
         (np.array([[0.9, 0.6], [0.8, 0.1], [0.7, 0.55]]), np.array([0.9, 0.7, 0.8]), 0.5),
-        (np.array([[0.6, 0.85, 0.1], [0.1, 0.9, 0.3], [0.3, 0.2, 0.7], [0.2, 0.1, 0.45]]), np.array([0.5, 0.4, 0.3, 0.9]), 0.5),
+        (
+            np.array([[0.6, 0.85, 0.1], [0.1, 0.9, 0.3], [0.3, 0.2, 0.7], [0.2, 0.1, 0.45]]),
+            np.array([0.5, 0.4, 0.3, 0.9]),
+            0.5,
+        ),
     ),
     draw=_scene,
     edges=(
@@ -65,48 +69,108 @@ MATCH_BOXES = Task(
         "For one detection: of the truths not taken, the one with the largest overlap in its row; if that is at least iou_limit, note its index and take it.",
     ),
     misconceptions=(
-        Misconception("scores not sorted", "Your detections choose in the order they came. The highest score chooses first, wherever it stands.",
-             lambda o, s, t: choosing.choose(o, s, t, range(len(s)))),
-        Misconception("lowest first", "Your detection with the lowest score chooses first and takes the truth from a better one.",
-             lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable"))),
-        Misconception("order of equals", "Of equal scores you do not always take the earlier first. Reversing a sorted list reverses equals as well, "
-             'and np.argsort keeps their order only with kind="stable".',
-             lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable")[::-1]),
-             also=(lambda o, s, t: choosing.choose(o, s, t, np.argsort(s)[::-1]), lambda o, s, t: choosing.choose(o, s, t, np.argsort(-s)))),
-        Misconception("one truth matched twice", "You let several detections match the same truth. The first takes it; the next on the same thing is a duplicate, a false positive.",
-             lambda o, s, t: choosing.choose(o, s, t, free=False)),
-        Misconception("the best truth or none", "Where a detection's best truth is taken, you give -1 at once. It may still take another that is free, if the overlap will do.",
-             lambda o, s, t: choosing.choose(o, s, t, forgiving=False)),
-        Misconception("exactly the limit", "You refuse an overlap of exactly iou_limit. At least is asked for: >=, not >.",
-             lambda o, s, t: choosing.choose(o, s, t, enough=lambda overlap: overlap > t)),
-        Misconception("no limit", "You forgot iou_limit: a detection that barely touches a thing has not found it.",
-             lambda o, s, t: choosing.choose(o, s, t, enough=lambda overlap: True)),
-        Misconception("the first truth that will do", "The first truth with enough overlap is taken, or the truths had their turns one after the other. The detections "
-             "choose, and each must take the truth it overlaps most.",
-             lambda o, s, t: choosing.choose(o, s, t, best=False)),
-        Misconception("the truths choose", "You let each truth take the detection that overlaps it most, and the scores play no part. A detector does not know "
-             "its overlaps; it is the score that says whom to believe first.", lambda o, s, t: choosing.truths_choose(o, t)),
-        Misconception("the largest overlap first", "Your largest overlap of all comes first, and the scores play no part. A detector does not know its overlaps; it is "
-             "the score that says whom to believe first.", lambda o, s, t: choosing.pairs(o, t), also=(lambda o, s, t: choosing.by_largest(o, t),)),
-        Misconception("one detection finds several", "Your detection goes on when it has found a truth, and takes others as well. Each detection finds one truth at most.",
-             lambda o, s, t: choosing.several(o, s, t)),
-        Misconception("taken but not found", "You call a truth taken before you look at iou_limit. A detection that overlaps it too little leaves it free for the next.",
-             lambda o, s, t: choosing.taken_unfound(o, s, t)),
-        Misconception("neither limit nor turn", "You gave each detection the truth it overlaps most, however little, and whoever has it already.",
-             lambda o, s, t: choosing.choose(o, s, t, free=False, enough=lambda overlap: True)),
-        Misconception("in the order of scores, and the best or none", "Two things at once. Your list is in the order of the scores, not as the detections came; "
-             "and where a detection's best truth is taken, you give -1 though another may be free.",
-             lambda o, s, t: choosing.choose(o, s, t, forgiving=False)[np.argsort(-s, kind="stable")]),
-        Misconception("in the order of scores", "You have the right indices in the order of the scores. Give them in the order the detections came.",
-             lambda o, s, t: match_boxes(o, s, t)[np.argsort(-s, kind="stable")]),
-        Misconception("true or false positive", "Your result says 1 for a match and 0 for none. The truth's index is asked for, -1 for none: 0 is the first truth.",
-             lambda o, s, t: (match_boxes(o, s, t) >= 0).astype(int)),
-        Misconception("one number for each truth", "Your result has a number for each truth: who found it. One for each detection is asked for: what it found.",
-             lambda o, s, t: choosing.by_truth(match_boxes(o, s, t), o.shape[1])),
-        Misconception("nothing is 0", "You give 0 where a detection found nothing, and 0 is the first truth. Begin with -1 everywhere.",
-             lambda o, s, t: np.maximum(match_boxes(o, s, t), 0)),
+        Misconception(
+            "scores not sorted",
+            "Your detections choose in the order they came. The highest score chooses first, wherever it stands.",
+            lambda o, s, t: choosing.choose(o, s, t, range(len(s))),
+        ),
+        Misconception(
+            "lowest first",
+            "Your detection with the lowest score chooses first and takes the truth from a better one.",
+            lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable")),
+        ),
+        Misconception(
+            "order of equals",
+            "Of equal scores you do not always take the earlier first. Reversing a sorted list reverses equals as well, "
+            'and np.argsort keeps their order only with kind="stable".',
+            lambda o, s, t: choosing.choose(o, s, t, np.argsort(s, kind="stable")[::-1]),
+            also=(
+                lambda o, s, t: choosing.choose(o, s, t, np.argsort(s)[::-1]),
+                lambda o, s, t: choosing.choose(o, s, t, np.argsort(-s)),
+            ),
+        ),
+        Misconception(
+            "one truth matched twice",
+            "You let several detections match the same truth. The first takes it; the next on the same thing is a duplicate, a false positive.",
+            lambda o, s, t: choosing.choose(o, s, t, free=False),
+        ),
+        Misconception(
+            "the best truth or none",
+            "Where a detection's best truth is taken, you give -1 at once. It may still take another that is free, if the overlap will do.",
+            lambda o, s, t: choosing.choose(o, s, t, forgiving=False),
+        ),
+        Misconception(
+            "exactly the limit",
+            "You refuse an overlap of exactly iou_limit. At least is asked for: >=, not >.",
+            lambda o, s, t: choosing.choose(o, s, t, enough=lambda overlap: overlap > t),
+        ),
+        Misconception(
+            "no limit",
+            "You forgot iou_limit: a detection that barely touches a thing has not found it.",
+            lambda o, s, t: choosing.choose(o, s, t, enough=lambda overlap: True),
+        ),
+        Misconception(
+            "the first truth that will do",
+            "The first truth with enough overlap is taken, or the truths had their turns one after the other. The detections "
+            "choose, and each must take the truth it overlaps most.",
+            lambda o, s, t: choosing.choose(o, s, t, best=False),
+        ),
+        Misconception(
+            "the truths choose",
+            "You let each truth take the detection that overlaps it most, and the scores play no part. A detector does not know "
+            "its overlaps; it is the score that says whom to believe first.",
+            lambda o, s, t: choosing.truths_choose(o, t),
+        ),
+        Misconception(
+            "the largest overlap first",
+            "Your largest overlap of all comes first, and the scores play no part. A detector does not know its overlaps; it is "
+            "the score that says whom to believe first.",
+            lambda o, s, t: choosing.pairs(o, t),
+            also=(lambda o, s, t: choosing.by_largest(o, t),),
+        ),
+        Misconception(
+            "one detection finds several",
+            "Your detection goes on when it has found a truth, and takes others as well. Each detection finds one truth at most.",
+            lambda o, s, t: choosing.several(o, s, t),
+        ),
+        Misconception(
+            "taken but not found",
+            "You call a truth taken before you look at iou_limit. A detection that overlaps it too little leaves it free for the next.",
+            lambda o, s, t: choosing.taken_unfound(o, s, t),
+        ),
+        Misconception(
+            "neither limit nor turn",
+            "You gave each detection the truth it overlaps most, however little, and whoever has it already.",
+            lambda o, s, t: choosing.choose(o, s, t, free=False, enough=lambda overlap: True),
+        ),
+        Misconception(
+            "in the order of scores, and the best or none",
+            "Two things at once. Your list is in the order of the scores, not as the detections came; "
+            "and where a detection's best truth is taken, you give -1 though another may be free.",
+            lambda o, s, t: choosing.choose(o, s, t, forgiving=False)[np.argsort(-s, kind="stable")],
+        ),
+        Misconception(
+            "in the order of scores",
+            "You have the right indices in the order of the scores. Give them in the order the detections came.",
+            lambda o, s, t: match_boxes(o, s, t)[np.argsort(-s, kind="stable")],
+        ),
+        Misconception(
+            "true or false positive",
+            "Your result says 1 for a match and 0 for none. The truth's index is asked for, -1 for none: 0 is the first truth.",
+            lambda o, s, t: (match_boxes(o, s, t) >= 0).astype(int),
+        ),
+        Misconception(
+            "one number for each truth",
+            "Your result has a number for each truth: who found it. One for each detection is asked for: what it found.",
+            lambda o, s, t: choosing.by_truth(match_boxes(o, s, t), o.shape[1]),
+        ),
+        Misconception(
+            "nothing is 0",
+            "You give 0 where a detection found nothing, and 0 is the first truth. Begin with -1 everywhere.",
+            lambda o, s, t: np.maximum(match_boxes(o, s, t), 0),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def precision_recall(hits, truths):
@@ -123,7 +187,12 @@ def _list(rng):
     count = int(rng.integers(6, 13))
     while True:
         hits = rng.random(count) < 0.6
-        if hits[0] and 2 <= hits.sum() < count and hits[-1] != hits[-2] and np.isin([0, 1], hits.astype(int)[1:-1]).all():
+        if (
+            hits[0]
+            and 2 <= hits.sum() < count
+            and hits[-1] != hits[-2]
+            and np.isin([0, 1], hits.astype(int)[1:-1]).all()
+        ):
             return hits, int(hits.sum() + rng.integers(1, 5))
 
 
@@ -161,33 +230,74 @@ PRECISION_RECALL = Task(
         "precision = TP so far / detections so far; recall = TP so far / truths. The false negatives are in truths and nowhere else.",
     ),
     misconceptions=(
-        Misconception("exchanged", "You return recall first. Precision first, then recall.", lambda h, n: precision_recall(h, n)[::-1]),
-        Misconception("false negatives forgotten", "Your recall ends at 1 although there are false negatives: you divided by the true positives. What nobody found is in truths.",
-             lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / max(1.0, float(h.sum()))))),
-        Misconception("all detections at once", "You divided by the number of all detections. After the third detection only three have been made.",
-             lambda h, n: _rates(h, n, lambda r, d, t: (r / len(h), r / t) if len(h) else (r, r))),
-        Misconception("recall of detections", "Your recall is divided by detections. It is the fraction of the truths that are matched, whatever was detected.",
-             lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / len(h)) if len(h) else (r, r)),
-             also=(lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / d)),)),
-        Misconception("TP by FP", "You divided the true positives by the false positives. Precision is a fraction of all detections so far, TP + FP.",
-             lambda h, n: _rates(h, n, lambda r, d, t: (r / (d - r), r / t))),
-        Misconception("TP by FN", "You divided the true positives by the false negatives. Recall is a fraction of all truths, TP + FN.",
-             lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / (t - r)))),
-        Misconception("counted from 0", "You counted the detections from 0, so the first precision is divided by nothing. After the first there is one.",
-             lambda h, n: (np.cumsum(h) / np.arange(len(h)), np.cumsum(h) / n)),
-        Misconception("one behind", "Your rates are those before each detection. The detection itself counts.",
-             lambda h, n: _rates(h, n, lambda r, d, t: ((r - h) / d, (r - h) / t))),
-        Misconception("not added up", "You took each detection by itself. Count all from the best one down: np.cumsum.",
-             lambda h, n: _rates(h, n, lambda r, d, t: (h / d, h / t))),
-        Misconception("false positives counted", "You counted the false positives. True in hits means true positive.",
-             lambda h, n: _rates(~h, n, lambda r, d, t: (r / d, r / t))),
-        Misconception("whole numbers", "// throws the fractions away: nearly all your rates are 0.", lambda h, n: _rates(h, n, lambda r, d, t: (r // d, r // t))),
-        Misconception("smoothed", "Your precision never rises: it is the best that is still to come, which belongs to the next task. Give the plain fraction.",
-             lambda h, n: _rates(h, n, lambda r, d, t: (np.maximum.accumulate((r / d)[::-1])[::-1], r / t))),
-        Misconception("the end only", "You give two numbers, those after the last detection. One pair after each detection is asked for.",
-             lambda h, n: _rates(h, n, lambda r, d, t: (r[-1] / d[-1], r[-1] / t) if len(h) else (0.0, 0.0))),
+        Misconception(
+            "exchanged",
+            "You return recall first. Precision first, then recall.",
+            lambda h, n: precision_recall(h, n)[::-1],
+        ),
+        Misconception(
+            "false negatives forgotten",
+            "Your recall ends at 1 although there are false negatives: you divided by the true positives. What nobody found is in truths.",
+            lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / max(1.0, float(h.sum())))),
+        ),
+        Misconception(
+            "all detections at once",
+            "You divided by the number of all detections. After the third detection only three have been made.",
+            lambda h, n: _rates(h, n, lambda r, d, t: (r / len(h), r / t) if len(h) else (r, r)),
+        ),
+        Misconception(
+            "recall of detections",
+            "Your recall is divided by detections. It is the fraction of the truths that are matched, whatever was detected.",
+            lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / len(h)) if len(h) else (r, r)),
+            also=(lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / d)),),
+        ),
+        Misconception(
+            "TP by FP",
+            "You divided the true positives by the false positives. Precision is a fraction of all detections so far, TP + FP.",
+            lambda h, n: _rates(h, n, lambda r, d, t: (r / (d - r), r / t)),
+        ),
+        Misconception(
+            "TP by FN",
+            "You divided the true positives by the false negatives. Recall is a fraction of all truths, TP + FN.",
+            lambda h, n: _rates(h, n, lambda r, d, t: (r / d, r / (t - r))),
+        ),
+        Misconception(
+            "counted from 0",
+            "You counted the detections from 0, so the first precision is divided by nothing. After the first there is one.",
+            lambda h, n: (np.cumsum(h) / np.arange(len(h)), np.cumsum(h) / n),
+        ),
+        Misconception(
+            "one behind",
+            "Your rates are those before each detection. The detection itself counts.",
+            lambda h, n: _rates(h, n, lambda r, d, t: ((r - h) / d, (r - h) / t)),
+        ),
+        Misconception(
+            "not added up",
+            "You took each detection by itself. Count all from the best one down: np.cumsum.",
+            lambda h, n: _rates(h, n, lambda r, d, t: (h / d, h / t)),
+        ),
+        Misconception(
+            "false positives counted",
+            "You counted the false positives. True in hits means true positive.",
+            lambda h, n: _rates(~h, n, lambda r, d, t: (r / d, r / t)),
+        ),
+        Misconception(
+            "whole numbers",
+            "// throws the fractions away: nearly all your rates are 0.",
+            lambda h, n: _rates(h, n, lambda r, d, t: (r // d, r // t)),
+        ),
+        Misconception(
+            "smoothed",
+            "Your precision never rises: it is the best that is still to come, which belongs to the next task. Give the plain fraction.",
+            lambda h, n: _rates(h, n, lambda r, d, t: (np.maximum.accumulate((r / d)[::-1])[::-1], r / t)),
+        ),
+        Misconception(
+            "the end only",
+            "You give two numbers, those after the last detection. One pair after each detection is asked for.",
+            lambda h, n: _rates(h, n, lambda r, d, t: (r[-1] / d[-1], r[-1] / t) if len(h) else (0.0, 0.0)),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def average_precision(hits, truths):
@@ -252,45 +362,105 @@ AVERAGE_PRECISION = Task(
         "Recall rises by 1 / truths at each hit and by nothing at each miss: np.diff(recall, prepend=0). Multiply and add up.",
     ),
     misconceptions=(
-        Misconception("precision not made to fall", "You added up plain precision. Where it rises again further down the list, the better value counts from the left on.",
-             lambda h, n: _ap(h, n, lambda p, r: np.sum(p * _gain(r)))),
-        Misconception("false negatives forgotten", "You divided by the true positives, not by the truths. A detector that finds one of ten, and nothing else, would have 1.",
-             lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[h]) / max(1, h.sum()))),
-        Misconception("the classifier's average precision", "You took the mean of the plain precision at the hits. That is the average precision of a classifier, "
-             "which knows nothing of false negatives.", lambda h, n: _ap(h, n, lambda p, r: np.sum(p[h]) / max(1, h.sum()))),
-        Misconception("mean over the list", "You took the mean of the precision over all detections. The area counts each value by its gain in recall.",
-             lambda h, n: _ap(h, n, lambda p, r: np.mean(p))),
-        Misconception("mean of the falling precision", "You made precision fall and took its mean over all detections. The area counts each value by its gain in recall.",
-             lambda h, n: _ap(h, n, lambda p, r: np.mean(_falling(p)))),
-        Misconception("best from the wrong side", "Your precision holds the best that came before. The best of what is still to come is asked for.",
-             lambda h, n: _ap(h, n, lambda p, r: np.sum(_rising(p) * _gain(r)))),
-        Misconception("false positives counted", "You added up the precision at every detection. At a false positive recall does not grow, and no area is added.",
-             lambda h, n: _ap(h, n, lambda p, r: np.sum(p) / n), also=(lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)) / n),)),
-        Misconception("the value itself left out", "You took the best of what comes after, without the value itself. The last true positive then adds nothing.",
-             lambda h, n: _ap(h, n, lambda p, r: np.sum(np.append(_falling(p)[1:], 0) * _gain(r)))),
-        Misconception("slanting lines", "You joined the points by slanting lines, as np.trapezoid does. Between two points precision does not slant, it jumps.",
-             lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(p, r)),
-             also=(lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(np.append(1.0, p), np.append(0.0, r))),)),
-        Misconception("the first gain lost", "np.diff(recall) by itself has no step from nothing to the first recall: your area begins too late. prepend=0 brings it in.",
-             lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[1:] * np.diff(r))),
-             also=(lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[:-1] * np.diff(r))),
-                   lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p) * np.diff(r, append=0))))),
-        Misconception("not turned back", "You turned precision round, took the best so far, and did not turn it back: [::-1] stands there twice.",
-             lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[::-1] * _gain(r)))),
-        Misconception("recall for its gain", "You multiplied by recall itself. An area is height times width, and the width is how much recall has grown at that place.",
-             lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p) * r))),
-        Misconception("eleven levels", "You read precision at eleven levels of recall. That is the definition of 2007; all points are asked for.",
-             lambda h, n: curves.average_precision(h, n, "voc11"),
-             # np.arange(0, 1.1, 0.1)[3] is above 0.3, and a recall of exactly 0.3 does not reach it.
-             also=(lambda h, n: _ap(h, n, lambda p, r: np.mean([p[r >= level].max() if (r >= level).any() else 0 for level in np.arange(0, 1.1, 0.1)])),)),
-        Misconception("a hundred and one levels", "You read precision at 101 levels of recall. That is COCO's definition; all points are asked for.",
-             lambda h, n: curves.average_precision(h, n, "coco")),
-        Misconception("precision at the end", "Your result is the precision of the whole list. One number at one place says nothing about the places above.",
-             lambda h, n: _ap(h, n, lambda p, r: p[-1])),
-        Misconception("recall at the end", "Your result is the recall of the whole list. False positives would not matter at all.",
-             lambda h, n: _ap(h, n, lambda p, r: r[-1])),
+        Misconception(
+            "precision not made to fall",
+            "You added up plain precision. Where it rises again further down the list, the better value counts from the left on.",
+            lambda h, n: _ap(h, n, lambda p, r: np.sum(p * _gain(r))),
+        ),
+        Misconception(
+            "false negatives forgotten",
+            "You divided by the true positives, not by the truths. A detector that finds one of ten, and nothing else, would have 1.",
+            lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[h]) / max(1, h.sum())),
+        ),
+        Misconception(
+            "the classifier's average precision",
+            "You took the mean of the plain precision at the hits. That is the average precision of a classifier, "
+            "which knows nothing of false negatives.",
+            lambda h, n: _ap(h, n, lambda p, r: np.sum(p[h]) / max(1, h.sum())),
+        ),
+        Misconception(
+            "mean over the list",
+            "You took the mean of the precision over all detections. The area counts each value by its gain in recall.",
+            lambda h, n: _ap(h, n, lambda p, r: np.mean(p)),
+        ),
+        Misconception(
+            "mean of the falling precision",
+            "You made precision fall and took its mean over all detections. The area counts each value by its gain in recall.",
+            lambda h, n: _ap(h, n, lambda p, r: np.mean(_falling(p))),
+        ),
+        Misconception(
+            "best from the wrong side",
+            "Your precision holds the best that came before. The best of what is still to come is asked for.",
+            lambda h, n: _ap(h, n, lambda p, r: np.sum(_rising(p) * _gain(r))),
+        ),
+        Misconception(
+            "false positives counted",
+            "You added up the precision at every detection. At a false positive recall does not grow, and no area is added.",
+            lambda h, n: _ap(h, n, lambda p, r: np.sum(p) / n),
+            also=(lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)) / n),),
+        ),
+        Misconception(
+            "the value itself left out",
+            "You took the best of what comes after, without the value itself. The last true positive then adds nothing.",
+            lambda h, n: _ap(h, n, lambda p, r: np.sum(np.append(_falling(p)[1:], 0) * _gain(r))),
+        ),
+        Misconception(
+            "slanting lines",
+            "You joined the points by slanting lines, as np.trapezoid does. Between two points precision does not slant, it jumps.",
+            lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(p, r)),
+            also=(lambda h, n: _ap(h, n, lambda p, r: np.trapezoid(np.append(1.0, p), np.append(0.0, r))),),
+        ),
+        Misconception(
+            "the first gain lost",
+            "np.diff(recall) by itself has no step from nothing to the first recall: your area begins too late. prepend=0 brings it in.",
+            lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[1:] * np.diff(r))),
+            also=(
+                lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[:-1] * np.diff(r))),
+                lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p) * np.diff(r, append=0))),
+            ),
+        ),
+        Misconception(
+            "not turned back",
+            "You turned precision round, took the best so far, and did not turn it back: [::-1] stands there twice.",
+            lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p)[::-1] * _gain(r))),
+        ),
+        Misconception(
+            "recall for its gain",
+            "You multiplied by recall itself. An area is height times width, and the width is how much recall has grown at that place.",
+            lambda h, n: _ap(h, n, lambda p, r: np.sum(_falling(p) * r)),
+        ),
+        Misconception(
+            "eleven levels",
+            "You read precision at eleven levels of recall. That is the definition of 2007; all points are asked for.",
+            lambda h, n: curves.average_precision(h, n, "voc11"),
+            # np.arange(0, 1.1, 0.1)[3] is above 0.3, and a recall of exactly 0.3 does not reach it.
+            also=(
+                lambda h, n: _ap(
+                    h,
+                    n,
+                    lambda p, r: np.mean(
+                        [p[r >= level].max() if (r >= level).any() else 0 for level in np.arange(0, 1.1, 0.1)]
+                    ),
+                ),
+            ),
+        ),
+        Misconception(
+            "a hundred and one levels",
+            "You read precision at 101 levels of recall. That is COCO's definition; all points are asked for.",
+            lambda h, n: curves.average_precision(h, n, "coco"),
+        ),
+        Misconception(
+            "precision at the end",
+            "Your result is the precision of the whole list. One number at one place says nothing about the places above.",
+            lambda h, n: _ap(h, n, lambda p, r: p[-1]),
+        ),
+        Misconception(
+            "recall at the end",
+            "Your result is the recall of the whole list. False positives would not matter at all.",
+            lambda h, n: _ap(h, n, lambda p, r: r[-1]),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def wilson_interval(hits, trials):
@@ -338,39 +508,114 @@ WILSON_INTERVAL = Task(
         "The half width is z · √(p(1 − p)/n + z²/(4n²)). Low is (middle − half) / (1 + z²/n), high is (middle + half) / (1 + z²/n).",
     ),
     misconceptions=(
-        Misconception("the textbook's interval", "Your interval is p ± z·√(p(1 − p)/n). With 0 of 20 it says 0 ± 0, as if twenty trials had proved it.", _plain,
-             also=(lambda h, n: tuple(min(1.0, max(0.0, end)) for end in _plain(h, n)),)),
-        Misconception("no z", "Your interval is too narrow: z is 1 in it, as for two thirds of all cases. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=1.0)),
-        Misconception("z of 90 %", "Your z is that of a 90 % interval, 1.645. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=1.645)),
-        Misconception("z of 99 %", "Your z is that of a 99 % interval, 2.576. For 95 % it is 1.96.", lambda h, n: _around(h, n, z=2.576)),
-        Misconception("middle not moved", "The middle of your interval is p before the division. Wilson's is p + z²/(2n).", lambda h, n: _around(h, n, lambda p, m: p)),
-        Misconception("not divided", "You forgot to divide by 1 + z²/n: your interval reaches past 1.", lambda h, n: _around(h, n, scale=lambda m: 1.0)),
-        Misconception("no second part under the root", "Under your root is p(1 − p)/n alone. Without z²/(4n²) an interval at 0 hits has no width.",
-             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m))),
-        Misconception("no root", "You forgot the root: what stands under it is a square.",
-             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * (p * (1 - p) / m + 1.96**2 / (4 * m * m)))),
-        Misconception("n for its square", "The second part under your root is divided by 4n. It is z²/(4n²).",
-             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m)))),
-        Misconception("no z before the root", "You left out the z before the root: your interval is about half as wide as it should be.",
-             lambda h, n: _around(h, n, half=lambda p, m: math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m * m)))),
-        Misconception("four squared as well", "Under your root stands z² over the square of 4n. Only n is squared: z²/(4n²).",
-             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m) ** 2))),
-        Misconception("order of operations", "Python reads z * z / 2 * n as (z · z / 2) · n. Put what stands below the line into parentheses.",
-             lambda h, n: _around(h, n, lambda p, m: p + 1.96**2 / 2 * m),
-             also=(lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2)),
-                   lambda h, n: _around(h, n, lambda p, m: p + 1.96**2 / 2 * m, lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2)))),
-        Misconception("z for its square", "You have z where z² stands: in the middle, under the root and below the line.",
-             lambda h, n: _around(h, n, lambda p, m: p + 1.96 / (2 * m), lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96 / (4 * m * m)),
-                                  scale=lambda m: 1 + 1.96 / m)),
-        Misconception("only the half width divided", "You divided only the half width by 1 + z²/n. The middle is divided as well: put both into parentheses.",
-             lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m * m)) / (1 + 1.96**2 / m), scale=lambda m: 1.0)),
-        Misconception("middle and half width", "You return the middle and the half width. The two ends are asked for.",
-             lambda h, n: (lambda low, high: ((low + high) / 2, (high - low) / 2))(*wilson_interval(h, n))),
-        Misconception("high before low", "You return the upper end first. Low first, then high.", lambda h, n: wilson_interval(h, n)[::-1]),
-        Misconception("counts for proportions", "Your ends are counts. Proportions are asked for, from 0 to 1.",
-             lambda h, n: tuple(n * end for end in wilson_interval(h, n))),
+        Misconception(
+            "the textbook's interval",
+            "Your interval is p ± z·√(p(1 − p)/n). With 0 of 20 it says 0 ± 0, as if twenty trials had proved it.",
+            _plain,
+            also=(lambda h, n: tuple(min(1.0, max(0.0, end)) for end in _plain(h, n)),),
+        ),
+        Misconception(
+            "no z",
+            "Your interval is too narrow: z is 1 in it, as for two thirds of all cases. For 95 % it is 1.96.",
+            lambda h, n: _around(h, n, z=1.0),
+        ),
+        Misconception(
+            "z of 90 %",
+            "Your z is that of a 90 % interval, 1.645. For 95 % it is 1.96.",
+            lambda h, n: _around(h, n, z=1.645),
+        ),
+        Misconception(
+            "z of 99 %",
+            "Your z is that of a 99 % interval, 2.576. For 95 % it is 1.96.",
+            lambda h, n: _around(h, n, z=2.576),
+        ),
+        Misconception(
+            "middle not moved",
+            "The middle of your interval is p before the division. Wilson's is p + z²/(2n).",
+            lambda h, n: _around(h, n, lambda p, m: p),
+        ),
+        Misconception(
+            "not divided",
+            "You forgot to divide by 1 + z²/n: your interval reaches past 1.",
+            lambda h, n: _around(h, n, scale=lambda m: 1.0),
+        ),
+        Misconception(
+            "no second part under the root",
+            "Under your root is p(1 − p)/n alone. Without z²/(4n²) an interval at 0 hits has no width.",
+            lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m)),
+        ),
+        Misconception(
+            "no root",
+            "You forgot the root: what stands under it is a square.",
+            lambda h, n: _around(h, n, half=lambda p, m: 1.96 * (p * (1 - p) / m + 1.96**2 / (4 * m * m))),
+        ),
+        Misconception(
+            "n for its square",
+            "The second part under your root is divided by 4n. It is z²/(4n²).",
+            lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m))),
+        ),
+        Misconception(
+            "no z before the root",
+            "You left out the z before the root: your interval is about half as wide as it should be.",
+            lambda h, n: _around(h, n, half=lambda p, m: math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m * m))),
+        ),
+        Misconception(
+            "four squared as well",
+            "Under your root stands z² over the square of 4n. Only n is squared: z²/(4n²).",
+            lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m) ** 2)),
+        ),
+        Misconception(
+            "order of operations",
+            "Python reads z * z / 2 * n as (z · z / 2) · n. Put what stands below the line into parentheses.",
+            lambda h, n: _around(h, n, lambda p, m: p + 1.96**2 / 2 * m),
+            also=(
+                lambda h, n: _around(h, n, half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2)),
+                lambda h, n: _around(
+                    h,
+                    n,
+                    lambda p, m: p + 1.96**2 / 2 * m,
+                    lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / 4 * m**2),
+                ),
+            ),
+        ),
+        Misconception(
+            "z for its square",
+            "You have z where z² stands: in the middle, under the root and below the line.",
+            lambda h, n: _around(
+                h,
+                n,
+                lambda p, m: p + 1.96 / (2 * m),
+                lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96 / (4 * m * m)),
+                scale=lambda m: 1 + 1.96 / m,
+            ),
+        ),
+        Misconception(
+            "only the half width divided",
+            "You divided only the half width by 1 + z²/n. The middle is divided as well: put both into parentheses.",
+            lambda h, n: _around(
+                h,
+                n,
+                half=lambda p, m: 1.96 * math.sqrt(p * (1 - p) / m + 1.96**2 / (4 * m * m)) / (1 + 1.96**2 / m),
+                scale=lambda m: 1.0,
+            ),
+        ),
+        Misconception(
+            "middle and half width",
+            "You return the middle and the half width. The two ends are asked for.",
+            lambda h, n: (lambda low, high: ((low + high) / 2, (high - low) / 2))(*wilson_interval(h, n)),
+        ),
+        Misconception(
+            "high before low",
+            "You return the upper end first. Low first, then high.",
+            lambda h, n: wilson_interval(h, n)[::-1],
+        ),
+        Misconception(
+            "counts for proportions",
+            "Your ends are counts. Proportions are asked for, from 0 to 1.",
+            lambda h, n: tuple(n * end for end in wilson_interval(h, n)),
+        ),
     ),
-)  # fmt: skip
+)
 
 
 def mcnemar_p(only_a, only_b):
@@ -409,39 +654,85 @@ MCNEMAR_P = Task(
     edges=((0, 0), (0, 1), (0, 9), (150, 86), (2000, 2200)),
     nudges=(
         "With n tosses there are 2ⁿ ways, all equally likely. math.comb(n, k) of them show k heads.",
-        "Add up math.comb(n, k) for k from 0 to the smaller of the two counts, that one included, and divide by 2 ** n. Sum and divisor are whole numbers, however large; "
-        "0.5 ** n is not, and comes out as 0 for many tosses.",
+        (
+            "Add up math.comb(n, k) for k from 0 to the smaller of the two counts, that one included, and divide by 2 ** n. Sum and divisor are whole numbers, however large; "
+            "0.5 ** n is not, and comes out as 0 for many tosses."
+        ),
         "Double it, and limit it to 1 with min(1, ...). scipy.stats.binom.cdf(k, n, 0.5) does the adding for you.",
     ),
     misconceptions=(
-        Misconception("one side only", "You did not double. Before the test nobody knew which detector would be the better one, so both sides count.",
-             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), 1)),
-        Misconception("exactly this count", "You took the chance of exactly the smaller count, doubled. All more uneven ways belong to it.",
-             lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5))),
-        Misconception("exactly this count, one side", "You took the chance of exactly the smaller count. All more uneven ways belong to it, on both sides.",
-             lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5), 1)),
-        Misconception("the smaller count left out", "You added up to one less than the smaller count, as Python's range does. It belongs to the sum.",
-             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few - 1, n, 0.5))),
-        Misconception("no head left out", "You began to add at one head. That no toss at all shows heads is a way too, and the most uneven one.",
-             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5) - binom.pmf(0, n, 0.5))),
-        Misconception("the larger count", "You added up to the larger count, which is more than half of all ways. Take the smaller.",
-             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5), 1)),
-        Misconception("the larger count, doubled", "Your result is 1 in every case: you added up to the larger count, more than half of all ways, and doubled that.",
-             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5))),
-        Misconception("always the first count", "You added up to only_a, whether it is the smaller or not. Which detector is called A must not matter.",
-             lambda a, b: min(1.0, 2 * float(binom.cdf(a, a + b, 0.5)))),
-        Misconception("not limited to 1", "Some of your probabilities are more than 1. Where both counts are nearly equal, the doubled sum counts the middle twice.",
-             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), most=math.inf)),
-        Misconception("chi-square", "You took the chi-square approximation, (a − b)²/(a + b). It needs many things; the exact sum is asked for.", lambda a, b: _chi(a, b, 0)),
-        Misconception("chi-square, corrected", "You took the chi-square approximation with its correction. It needs many things; the exact sum is asked for.",
-             lambda a, b: _chi(a, b, 1)),
-        Misconception("the statistic", "Your result is a statistic of the chi-square kind, which grows with the difference. How often chance does that is asked for.",
-             lambda a, b: (a - b) ** 2 / (a + b) if a + b else 0.0, also=(lambda a, b: max(abs(a - b) - 1, 0) ** 2 / (a + b) if a + b else 0.0,)),
-        Misconception("a proportion, no probability", "Your result is the smaller count's part of both. It does not know that 2 of 10 may be chance and 200 of 1000 not.",
-             lambda a, b: _tail(a, b, lambda few, many, n: few / n, 1)),
-        Misconception("the other way round", "Your result is near 1 where the detectors differ most: it is 1 minus the chance that is asked for.",
-             lambda a, b: 1 - mcnemar_p(a, b)),
+        Misconception(
+            "one side only",
+            "You did not double. Before the test nobody knew which detector would be the better one, so both sides count.",
+            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), 1),
+        ),
+        Misconception(
+            "exactly this count",
+            "You took the chance of exactly the smaller count, doubled. All more uneven ways belong to it.",
+            lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5)),
+        ),
+        Misconception(
+            "exactly this count, one side",
+            "You took the chance of exactly the smaller count. All more uneven ways belong to it, on both sides.",
+            lambda a, b: _tail(a, b, lambda few, many, n: binom.pmf(few, n, 0.5), 1),
+        ),
+        Misconception(
+            "the smaller count left out",
+            "You added up to one less than the smaller count, as Python's range does. It belongs to the sum.",
+            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few - 1, n, 0.5)),
+        ),
+        Misconception(
+            "no head left out",
+            "You began to add at one head. That no toss at all shows heads is a way too, and the most uneven one.",
+            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5) - binom.pmf(0, n, 0.5)),
+        ),
+        Misconception(
+            "the larger count",
+            "You added up to the larger count, which is more than half of all ways. Take the smaller.",
+            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5), 1),
+        ),
+        Misconception(
+            "the larger count, doubled",
+            "Your result is 1 in every case: you added up to the larger count, more than half of all ways, and doubled that.",
+            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5)),
+        ),
+        Misconception(
+            "always the first count",
+            "You added up to only_a, whether it is the smaller or not. Which detector is called A must not matter.",
+            lambda a, b: min(1.0, 2 * float(binom.cdf(a, a + b, 0.5))),
+        ),
+        Misconception(
+            "not limited to 1",
+            "Some of your probabilities are more than 1. Where both counts are nearly equal, the doubled sum counts the middle twice.",
+            lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(few, n, 0.5), most=math.inf),
+        ),
+        Misconception(
+            "chi-square",
+            "You took the chi-square approximation, (a − b)²/(a + b). It needs many things; the exact sum is asked for.",
+            lambda a, b: _chi(a, b, 0),
+        ),
+        Misconception(
+            "chi-square, corrected",
+            "You took the chi-square approximation with its correction. It needs many things; the exact sum is asked for.",
+            lambda a, b: _chi(a, b, 1),
+        ),
+        Misconception(
+            "the statistic",
+            "Your result is a statistic of the chi-square kind, which grows with the difference. How often chance does that is asked for.",
+            lambda a, b: (a - b) ** 2 / (a + b) if a + b else 0.0,
+            also=(lambda a, b: max(abs(a - b) - 1, 0) ** 2 / (a + b) if a + b else 0.0,),
+        ),
+        Misconception(
+            "a proportion, no probability",
+            "Your result is the smaller count's part of both. It does not know that 2 of 10 may be chance and 200 of 1000 not.",
+            lambda a, b: _tail(a, b, lambda few, many, n: few / n, 1),
+        ),
+        Misconception(
+            "the other way round",
+            "Your result is near 1 where the detectors differ most: it is 1 minus the chance that is asked for.",
+            lambda a, b: 1 - mcnemar_p(a, b),
+        ),
     ),
-)  # fmt: skip
+)
 
 TASKS = (MATCH_BOXES, PRECISION_RECALL, AVERAGE_PRECISION, WILSON_INTERVAL, MCNEMAR_P)
