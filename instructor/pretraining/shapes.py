@@ -541,7 +541,7 @@ def trestle(d: Draw) -> list[Part]:
     ]
 
 
-def lighting(d: Draw) -> list[Part]:
+def lamp(d: Draw) -> list[Part]:
     """A shade on a stem on a foot."""
     return [
         {"y": 1.2, "a": d.u(0.35, 0.7), "b": d.u(0.06, 0.2), "power": d.u(2, 8), "dye": d.whole(0, 2)},
@@ -590,7 +590,7 @@ SHAPES: dict[str, Callable[[Draw], list[Part]]] = {
         mushroom,
         hut,
         trestle,
-        lighting,
+        lamp,
         sack,
     )
 }

@@ -32,28 +32,6 @@ from robotlab.loop.simulation import simulate
 _STILL_MPS = 1e-3
 
 
-def stopping_m(settings: Settings) -> float:
-    """The longest way the trolley should drive without a fresh sight.
-
-    Parameters
-    ----------
-    settings : Settings
-        All the numbers.
-
-    Returns
-    -------
-    float
-        Stopping distance from the highest speed, m:
-        :func:`robotlab.loop.stopping_m`.
-
-    Examples
-    --------
-    >>> 0.5 < stopping_m(Settings()) < 1.0
-    True
-    """
-    return stopping_m(settings)
-
-
 def blind_distance_m(run: Run) -> float:
     """The longest way driven on one sight of the post.
 
