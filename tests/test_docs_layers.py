@@ -113,7 +113,6 @@ LONG = {
     "robotlab/loop/simulation.py",
     "robotlab/loop/vectorized.py",
     "robotlab/neural/onnxio.py",
-    "robotlab/course/builder.py",
     "robotlab/face_off.py",
 }
 KNOWN_CIRCLES = [["robotlab.data.atomic_folder", "robotlab.data.coco", "robotlab.data.voc", "robotlab.data.write"]]
