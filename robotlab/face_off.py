@@ -186,7 +186,7 @@ def simulate_walk(
     progress : bool
         Show the bar (on standard error).
     **more
-        Passed on to :func:`robotlab.loop.simulation`.
+        Passed on to :func:`robotlab.loop.simulate`.
 
     Returns
     -------
@@ -202,11 +202,8 @@ def simulate_walk(
     """
     walk, lighting = walk_named(words)
     with tqdm(total=100, desc=f"{name}, {words}", unit="%", disable=not progress, leave=False) as bar:
-
-        def show(share: float) -> None:
-            bar.update(round(100 * share) - bar.n)
-
-        return simulate(detector, walk, settings=settings, seed=seed, lighting=lighting, progress=show, **more)
+        more["progress"] = lambda share: bar.update(round(100 * share) - bar.n)
+        return simulate(detector, walk, settings=settings, seed=seed, lighting=lighting, **more)
 
 
 def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:
@@ -332,13 +329,13 @@ def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
     """
     (a, b), shares = tuple(runs), [share_on_post(run) for run in runs.values()]
     views = [run.scores()["time_in_view"] for run in runs.values()]
-    numbers = f"{a} was on the post in {100 * shares[0]:.0f} % of the pictures, {b} in {100 * shares[1]:.0f} %"
-    in_view = f"the post was in view in {100 * views[0]:.0f} % and {100 * views[1]:.0f} %"
+    on_post, in_view = ([f"{100 * share:.0f} %" for share in both] for both in (shares, views))
     if abs(shares[0] - shares[1]) < SAME_SHARE:
         end = f"the simpler one, {a}, is enough here" if shares[0] > 0.5 else "neither follows well here"
     else:
         end = f"{a if shares[0] > shares[1] else b} follows better here"
-    return f"Walk {walk}: {numbers}; {in_view}: {end}."
+    numbers = f"{a} was on the post in {on_post[0]} of the pictures, {b} in {on_post[1]}"
+    return f"Walk {walk}: {numbers}; the post was in view in {in_view[0]} and {in_view[1]}: {end}."
 
 
 def face_off(
@@ -391,7 +388,8 @@ def face_off(
         walk_named(words)
     found = {name: detect_all(detector, data, name, progress) for name, detector in detectors.items()}
     evaluations = {name: evaluate(data, found[name].detections, name, scores[name]) for name in detectors}
-    comparison = compare_evaluations(*evaluations.values(), seed=seed)
+    a, b = evaluations.values()
+    comparison = compare_evaluations(a, b, seed=seed)
     runs = {
         words: {
             name: simulate_walk(detector, words, Settings(min_score=scores[name]), seed, name, progress)

@@ -379,7 +379,8 @@ class RampThread:
             return False
         sent = time.monotonic()
         try:
-            self._link.send(*scale_wheel_speeds(*self._drive.wheels(*order), self._max))
+            left, right = self._drive.wheels(*order)
+            self._link.send(*scale_wheel_speeds(left, right, self._max))
         except Exception as error:
             # One lost line is no lost link: the silence says when it is.
             if not self._watched:

@@ -130,6 +130,10 @@ class Watchdog:
         }
         self._gap = number(max_gap_s, "max_gap_s", 0, open_low=True)
         self._clock, self._steady = clock, steady
+        self.fault: Fault | None
+        self._compared: tuple[float, float, float]
+        self._checked: float
+        self._seen: dict[str, float]
         self.reset()
 
     def feed(self, part: str, late_s: float = 0.0) -> None:
@@ -243,7 +247,7 @@ class Watchdog:
         """
         self._compared = self._three_times()
         now = self._compared[1]
-        self.fault: Fault | None = None
+        self.fault = None
         self._checked = now
         self._seen = dict.fromkeys(self._limits, now)
 

@@ -154,4 +154,4 @@ def find_leaks(train: DataSet, test: DataSet, limit_bits: int = NEAR_BITS) -> tu
     ['pictures/b.jpg']
     """
     sides = [np.array([image_hash(data.load(entry)) for entry in data.pictures]) for data in (train, test)]
-    return tuple(Leak(train[a], test[b], int(bits)) for a, b, bits in near_duplicates(*sides, limit_bits))
+    return tuple(Leak(train[a], test[b], int(bits)) for a, b, bits in near_duplicates(sides[0], sides[1], limit_bits))

@@ -219,7 +219,7 @@ def _picture_name(path: Path, tree: ElementTree.Element, finder: PictureFinder) 
             for seen in dict.fromkeys(((below / name).as_posix(), name)):
                 if finder.find(seen)[0] is not None:
                     return seen
-            found = near.detect(name)[0] if near else None
+            found = near.find(name)[0] if near else None
         except DataSetError as error:
             raise DataSetError(f"{path}: {error}") from None
         if found is not None and found.is_relative_to(finder.folder):

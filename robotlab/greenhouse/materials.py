@@ -204,7 +204,7 @@ def paint_solids(
         top = on_top.nonzero()[0]
         if top.size:
             color[:, top] = _round_tops(
-                *(table.take(top, axis=1) for table in (rays, geometry, looks)), t.take(top), eye
+                rays.take(top, axis=1), geometry.take(top, axis=1), looks.take(top, axis=1), t.take(top), eye
             )
     if meeting is not None and holes.size:
         color[:, holes] = inside

@@ -6,6 +6,7 @@ and give what a learner would have who made one common mistake more, or alone.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -87,7 +88,7 @@ GENERAL = (
         General(
             f"rounded to {n} decimals",
             f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
-            _fractions(lambda right, n=n: np.round(right, n)),
+            _fractions(functools.partial(np.round, decimals=n)),
         )
         for n in (0, 1, 2, 3, 4)
     ),

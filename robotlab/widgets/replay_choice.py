@@ -80,7 +80,7 @@ class ReplayChoice(AnsweringWidget):
         if names[0] == names[1]:
             page, said = replay_html(runs[0], f"{title}, {names[0]}"), said[:1]
         else:
-            page = replay_pair_html(*runs, names, title)
+            page = replay_pair_html(runs[0], runs[1], names, title)
         alt = f"Replay of {walk}: {' beside '.join(dict.fromkeys(names))}, from above and as the camera saw it."
         return {"page": page, "alt": alt, "text": " ".join([f"{walk}.", *said])}
 

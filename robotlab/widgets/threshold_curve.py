@@ -122,7 +122,7 @@ class ThresholdCurve(SliderPicture):
         self._panel = _Panel([data.load(entry) for entry in entries], entries, (low, high))
         if score is None:
             best = self._at(0, 0.5).curve.best()
-            score = best["score"] if best else low
+            score = float(best["score"]) if best else low
         step = (high - low) / 100
         # Rounded down, so that the detection with that very score is used.
         start = low + np.floor((min(max(score, low), high) - low) / step + 1e-9) * step
