@@ -59,7 +59,7 @@ class MotorLink(Protocol):
     """Anything that can be told wheel speeds."""
 
     def send(self, left_mps: float, right_mps: float) -> None:
-        """DifferentialDrive the wheels at these speeds from now on.
+        """Drive the wheels at these speeds from now on.
 
         Parameters
         ----------
@@ -107,7 +107,7 @@ class SimulatedLink:
         self._stopped = True
 
     def send(self, left_mps: float, right_mps: float) -> None:
-        """DifferentialDrive the wheels at these speeds from now on.
+        """Drive the wheels at these speeds from now on.
 
         Parameters
         ----------
@@ -315,7 +315,7 @@ class SerialLink:
         return cls(_Port(stream, reply_s), reply_s, max_mps)
 
     def send(self, left_mps: float, right_mps: float) -> None:
-        """DifferentialDrive the wheels at these speeds from now on.
+        """Drive the wheels at these speeds from now on.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""What acceleration does to what stands on the wheels: it misconceptions, tips over, vibrates.
+"""What acceleration does to what stands on the wheels: it slips, tips over, vibrates.
 
 Arrays go in and come out with one number for each short step; a millisecond is
 short enough for a trolley.  All angles are positive when the top goes forward.

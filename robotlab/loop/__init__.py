@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.loop.campaigns import FaultReport, blind_distance_m, fault_campaign, stopping_m
+    from robotlab.loop.campaigns import FaultReport, blind_distance_m, fault_campaign
     from robotlab.loop.decide import STATES, Follower, Observation, VelocityCommand, distance_from_box
     from robotlab.loop.driving import DriveReport, drive
     from robotlab.loop.fault_hooks import NoFaults, Shot
@@ -60,7 +60,6 @@ __all__ = [
     "snapshot",
     "percentile",
     "post_box",
-    "stopping_m",
     "read_log",
     "replay_html",
     "replay_pair_html",

@@ -185,7 +185,7 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
         )
     if s.max_accel_mps2 > _MOST_ACCEL_MPS2:
         raise MotionError(
-            f"max_accel_mps2 must be at most {_MOST_ACCEL_MPS2:.1f} m/s^2, above which rubber misconceptions on a dry floor, "
+            f"max_accel_mps2 must be at most {_MOST_ACCEL_MPS2:.1f} m/s^2, above which rubber slips on a dry floor, "
             f"got {s.max_accel_mps2:g}; 0.5 to start with"
         )
     for name in ("turn_gain", "drive_gain"):
