@@ -13,7 +13,8 @@ from test_follow_stopped import CAMERA, SETTINGS, Noted, live, see
 from robotlab.control import RampThread, SerialLink, Supervisor
 from robotlab.control.differential_drive import DifferentialDrive
 from robotlab.errors import MotionError
-from robotlab.loop import Settings, check_real_limits, default_camera, drive
+from robotlab.loop import Settings, default_camera, drive
+from robotlab.loop.limits import check_real_limits
 
 
 def moving(told, since=0.0):
@@ -65,7 +66,7 @@ class TestLinksThatDoNotDoWhatALinkDoes:
             assert not done.halt_confirmed and "must return when the board has confirmed" in done.reason
 
     def test_two_links_over_one_stream_have_one_owner(self):
-        from robotlab.control import Board
+        from robotlab.control.board import Board
 
         board = Board()
         with (
@@ -154,7 +155,7 @@ def test_settings_that_no_real_robot_gets(changes, words):
 
 def test_a_derivative_gain_from_one_on_grows_with_any_delay():
     """The change of the bearing comes back times damping, once each delay: |damping| < 1 (neutral delay equation)."""
-    from robotlab.control import PDTurn
+    from robotlab.control.steering import PDTurn
 
     def last(damping, delay=3, frame_s=0.1):
         law, bearing, turns = PDTurn(1e-9, damping), [0.0, 0.1], [0.0] * delay
