@@ -126,7 +126,7 @@ def detect_all(detector: Detector, data: DataSet, name: str = "finding", progres
 
 
 def walk_named(words: str) -> tuple[Walk, str]:
-    """A walk and a lamp from ``NAME`` or ``NAME:LAMP``.
+    """A walk and its lighting from ``NAME`` or ``NAME:LIGHTING``.
 
     Parameters
     ----------
@@ -138,12 +138,12 @@ def walk_named(words: str) -> tuple[Walk, str]:
     walk : Walk
         The walk.
     lighting : str
-        The lamp; the walk's own where none is named.
+        The lighting; the walk's own where none is named.
 
     Raises
     ------
     InputError
-        If there is no such walk or lamp.
+        If there is no such walk or lighting.
 
     Examples
     --------
@@ -156,7 +156,7 @@ def walk_named(words: str) -> tuple[Walk, str]:
         raise InputError(f"a walk must be one of {', '.join(WALKS)}, got {name!r}; choose one of them")
     lighting = lighting or WALKS[name].scene.lighting
     if lighting not in LIGHTINGS:
-        raise InputError(f"a lamp must be one of {', '.join(LIGHTINGS)}, got {lighting!r}; choose one of them")
+        raise InputError(f"a lighting must be one of {', '.join(LIGHTINGS)}, got {lighting!r}; choose one of them")
     return WALKS[name], lighting
 
 
@@ -384,8 +384,7 @@ def face_off(
     """
     if len(detectors) != 2:
         raise InputError(f"a face-off needs two detectors, got {len(detectors)}; name two")
-    for words in walks:
-        walk_named(words)
+    _ = [walk_named(words) for words in walks]
     found = {name: detect_all(detector, data, name, progress) for name, detector in detectors.items()}
     evaluations = {name: evaluate(data, found[name].detections, name, scores[name]) for name in detectors}
     a, b = evaluations.values()

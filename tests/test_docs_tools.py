@@ -7,7 +7,9 @@ import pytest
 from docs_walk import ROOT
 
 
-@pytest.mark.parametrize("words", ["ruff check .", "ruff format --check .", pytest.param("mypy", marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "words", ["ruff check .", "ruff format --check .", pytest.param("mypy", marks=pytest.mark.slow)]
+)
 def test_the_tools_find_nothing(words, tmp_path):
     # No cache of theirs is left in the checkout.
     cache = ["--cache-dir", str(tmp_path)]

@@ -30,8 +30,7 @@ from robotlab.color import ColorDetector
 from robotlab.course import shipped
 from robotlab.data import open_dataset
 from robotlab.detections import Detections, as_detector
-from robotlab.face_off import simulate_walk as simulate_walk
-from robotlab.face_off import threshold
+from robotlab.face_off import simulate_walk, threshold
 from robotlab.loop import Settings
 from robotlab.neural import fit
 from robotlab.practice import nudge, verify

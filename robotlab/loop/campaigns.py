@@ -99,7 +99,7 @@ class FaultReport:
     def kept(self) -> bool:
         """Whether the promise was kept."""
         way = max(self.blind_m, self.stop_m) if self.must_rest else self.blind_m
-        return way <= self.promised_m and (self.at_rest or not self.must_rest)
+        return way <= self.stopping_m and (self.at_rest or not self.must_rest)
 
 
 def fault_campaign(

@@ -182,7 +182,7 @@ def mutate_xml(rng: np.random.Generator, content: bytes) -> bytes:
                 text = text[: one.start()] + one.group(0) * int(rng.choice([0, 2, 50])) + text[one.end() :]
         elif what == 3:
             head = [
-                '<?xml version="1.0" encoding="%s"?>' % rng.choice(["utf-16", "latin-1", "no-such", "idna", "utf-7"]),
+                f'<?xml version="1.0" encoding="{rng.choice(["utf-16", "latin-1", "no-such", "idna", "utf-7"])}"?>',
                 '<!DOCTYPE a [<!ENTITY b "ccc">]>',
                 '<?xml version="9.9"?>',
                 "<!-- -->",

@@ -14,16 +14,8 @@ from robotlab.control.stability import safe_gain, sampled_limit
 from robotlab.design_sheet import Robot, predict
 from robotlab.detections import Detections, as_detector
 from robotlab.errors import MotionError
-from robotlab.face_off import simulate_walk as simulate_walk
-from robotlab.loop import (
-    Settings,
-    default_camera,
-    free_way_m,
-    safe_speed_mps,
-    simulate_walk,
-    stopping_m,
-    stopping_times_s,
-)
+from robotlab.face_off import simulate_walk
+from robotlab.loop import Settings, default_camera, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
 from robotlab.loop.limits import check_real_limits
 
 SOURCES = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "source"
