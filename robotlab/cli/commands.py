@@ -136,7 +136,7 @@ def fit(options: argparse.Namespace) -> int:
         )
     if options.training == "fine-tuning" and options.head is not None:
         raise InputError(
-            "--head goes with --training frozen-backbone, full training has a head of its own; leave it out"
+            "--head goes with --training frozen-backbone, fine-tuning has a head of its own; leave it out"
         )
     everything = _open(options)
     check_output(path, "model", _files_of(everything, options.resume))

@@ -73,10 +73,10 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--engine",
         choices=("auto", "numpy", "torch"),
-        help="what full training runs on (default: auto, PyTorch where it is installed)",
+        help="what fine-tuning runs on (default: auto, PyTorch where it is installed)",
     )
     sub.add_argument(
-        "--start", choices=("shipped", "scratch"), help="weights that full training starts from (default: shipped)"
+        "--start", choices=("shipped", "scratch"), help="weights that fine-tuning starts from (default: shipped)"
     )
     sub.add_argument(
         "--head",
@@ -84,10 +84,10 @@ def _parser() -> argparse.ArgumentParser:
         help="kind of head of the head fit: linear (default), or mlp with one small layer between",
     )
     sub.add_argument(
-        "--epochs", type=int, metavar="N", help="passes of full training (default: chosen from the number of pictures)"
+        "--epochs", type=int, metavar="N", help="passes of fine-tuning (default: chosen from the number of pictures)"
     )
     sub.add_argument(
-        "--resume", metavar="FILE", help="state file of full training: written as it runs, continued from if it exists"
+        "--resume", metavar="FILE", help="state file of fine-tuning: written as it runs, continued from if it exists"
     )
 
     sub = command("judge", "score a detector, or a results file, on a labeled data set")

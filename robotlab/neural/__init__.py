@@ -1,4 +1,4 @@
-"""The trained detector: network, head fit, full training, one file."""
+"""The trained detector: network, head fit, fine-tuning, one file."""
 
 from typing import TYPE_CHECKING
 

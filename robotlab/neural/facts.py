@@ -81,7 +81,7 @@ def learned_facts(learned: DataSet) -> dict[str, Any]:
 
 
 def validation_facts(held: DataSet | None) -> dict[str, Any]:
-    """The validation set, never learned from: it chose the threshold, and when full training stopped."""
+    """The validation set, never learned from: it chose the threshold, and when fine-tuning stopped."""
     return {"pictures": 0 if held is None else len(held), "recordings": [] if held is None else list(held.recordings)}
 
 

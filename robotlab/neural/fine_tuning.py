@@ -1,4 +1,4 @@
-"""Stage two on a data set: full training, from the budget to the finished detector."""
+"""Stage two on a data set: fine-tuning, from the budget to the finished detector."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from robotlab.neural.spec import FEATURES, Layer, first_weights
 from robotlab.neural.training_loop import BatchMaker, History, train
 from robotlab.neural.windows import plan_windows
 
-# Passes over the pictures to fit the head that full training starts with, and about
+# Passes over the pictures to fit the head that fine-tuning starts with, and about
 # how many cells a picture gives in each.
 WARM_PASSES = 2
 WARM_CELLS = 200
@@ -79,7 +79,7 @@ def adapt_batch_norm(
 def start_weights(
     source: SampleSource, batches: BatchMaker, count: int, start: str, seed: int, pool: WorkerPool, progress: bool
 ) -> dict[str, np.ndarray]:
-    """Weights that full training starts from: features and head.
+    """Weights that fine-tuning starts from: features and head.
 
     Parameters
     ----------
@@ -194,12 +194,12 @@ def fine_tune(
             predicted = min(steps * step_seconds(trial, batches), seconds or np.inf)
             size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
             tqdm.write(
-                f"full training ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}"
+                f"fine-tuning ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}"
             )
         engine = make_engine(
             engine_name, layers, start_weights(source, batches, count, start, seed, pool, progress), pool
         )
-        with bar(steps, "full training", progress) as shown:
+        with bar(steps, "fine-tuning", progress) as shown:
 
             def tell(step: int, course: History) -> None:
                 shown.update(step - shown.n)
@@ -248,7 +248,7 @@ def step_seconds(engine: Engine, batches: BatchMaker) -> float:
 
 
 def step_count(pictures: int, windows: int, epochs: int | None) -> int:
-    """Steps of a full training."""
+    """Steps of a fine-tuning."""
     if epochs is not None:
         return max(1, round(epochs * pictures / windows))
     return int(np.clip(round(USUAL_EPOCHS * pictures / windows), *STEP_LIMITS))

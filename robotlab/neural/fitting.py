@@ -74,25 +74,25 @@ def fit(
         ``head``: seconds, the features stay as shipped.  ``full``: minutes,
         every layer learns; best on real pictures.
     engine : {"auto", "numpy", "torch"}
-        Of full training; ``auto`` takes PyTorch where it is installed.
+        Of fine-tuning; ``auto`` takes PyTorch where it is installed.
     seed : int
         Same seed, same pictures, same machine: same detector.
     hold_out : str or sequence of str, optional
         Recordings never learned from; they choose ``facts["best_score"]`` and
-        when full training stops.  Without it about 15 % are held out (the head
+        when fine-tuning stops.  Without it about 15 % are held out (the head
         fit then learns from all of them in the end).
     head : {"linear", "mlp"}
         ``mlp`` puts one small layer between.
     minutes, epochs : float, int, optional
         At most so long.
     start : {"shipped", "scratch"}
-        Weights that full training starts from.
+        Weights that fine-tuning starts from.
     progress : bool
         Show progress bars.
     state_path : path-like, optional
-        Full training keeps its state there and continues from it.
+        Fine-tuning keeps its state there and continues from it.
     watch : callable, optional
-        Called during full training with the :class:`~robotlab.neural.training_loop.History`
+        Called during fine-tuning with the :class:`~robotlab.neural.training_loop.History`
         so far and, when the held-out pictures have just been judged, the
         detector as it is then (else ``None``); `TrainingMonitor` of
         :mod:`robotlab.widgets` has one.

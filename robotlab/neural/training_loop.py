@@ -1,4 +1,4 @@
-"""Stage two, full training: minutes, every layer learns.
+"""Stage two, fine-tuning: minutes, every layer learns.
 
 Each step draws windows, runs them forwards and backwards, and moves all weights
 against the gradient.  Before the first step and from time to time the slow
