@@ -46,7 +46,7 @@ class Classifier:
     -----
     A classifier must answer with one of its classes, whatever it is shown: the
     shares of a row add up to 1.  A share is not the chance of being right on
-    things or under lamps that were not among its crops.
+    things or in lightings that were not among its crops.
 
     Examples
     --------

@@ -135,9 +135,7 @@ def fit(options: argparse.Namespace) -> int:
             f"{' and '.join(wrong)} go with --training fine-tuning, this is the head fit; leave them out or add --training fine-tuning"
         )
     if options.training == "fine-tuning" and options.head is not None:
-        raise InputError(
-            "--head goes with --training frozen-backbone, fine-tuning has a head of its own; leave it out"
-        )
+        raise InputError("--head goes with --training frozen-backbone, fine-tuning has a head of its own; leave it out")
     everything = _open(options)
     check_output(path, "model", _files_of(everything, options.resume))
     if options.resume:

@@ -1,12 +1,13 @@
-"""Motion: wheels, motors, ramps, steering laws, watchdog, motor link.
+"""Control: wheels, motors, ramps, steering laws, watchdog, the stop, motor links.
 
-Command flows down through this folder: a steering law gives a body twist
-(:mod:`.steer`), a ramp smooths it (:mod:`.ramp`) under the machine of the stop
-(:mod:`.supervisor`), the drive turns it into wheel speeds (:mod:`.drive`), a link
+A command flows down through this folder: a steering law gives a body twist
+(:mod:`.steering`), a ramp smooths it (:mod:`.ramp`) under the state machine of the stop
+(:mod:`.supervisor`), the drive turns it into wheel speeds (:mod:`.differential_drive`), a link
 carries them (:mod:`.link`) to the board (:mod:`.board`), the motors lag behind
-(:mod:`.motor`).  Beside it: how large a gain may be (:mod:`.stability`,
-:mod:`.tuning`), what to do when a part falls silent (:mod:`.safety`), and what
-a jolt does to what stands on the wheels (:mod:`.jolt`).
+(:mod:`.motor`).  Beside it: what to do when a part falls silent (:mod:`.safety`), the gain found by
+experiment (:mod:`.gain_search`, :mod:`.oscillation`), and two chapters that are imported by their own
+names: how large a gain may be (:mod:`.stability`), and what acceleration does to what stands on the
+wheels (:mod:`.load`).
 """
 
 from typing import TYPE_CHECKING

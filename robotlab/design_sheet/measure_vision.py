@@ -231,7 +231,7 @@ def measure_smallest_object_m(
         As in :func:`measure_band`.
     distance_m : float
         Along the ground, m.
-    lamp, pictures, seed, share
+    lighting, pictures, seed, share
         As in :func:`measure_band`.
 
     Returns
@@ -283,7 +283,7 @@ def rendered_height_px(
         learned from.
     settings : Settings, optional
         Target and least score.
-    lamp, pictures, seed
+    lighting, pictures, seed
         As in :func:`measure_band`.
 
     Returns
@@ -317,7 +317,7 @@ class _Looks:
             raise InputError(
                 f"what is rendered must be one of {', '.join(KINDS)}, got target {kind!r}; measure others with your own pictures"
             )
-        self._robot, self._lamp, self._seed = robot, lighting, whole(seed, "seed")
+        self._robot, self._lighting, self._seed = robot, lighting, whole(seed, "seed")
         self._tracker = detector if isinstance(detector, SimulatedDetector) else as_detector(detector)
         if isinstance(detector, SimulatedDetector):
             detector.begin(seed)

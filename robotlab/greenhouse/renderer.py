@@ -32,7 +32,7 @@ class Frame:
     ----------
     picture : (H, W, 3) ndarray of uint8
         sRGB.
-    sight : Sight
+    sight : VisiblePixels
         What the renderer saw.
 
     Examples

@@ -99,7 +99,7 @@ def draw_things(
 
     Returns
     -------
-    Sight
+    VisiblePixels
         From which the truth can be worked out.
     """
     eye, sheet, scuffs = view.camera.height_m, stage.decor.plants, stage.decor.scuffs

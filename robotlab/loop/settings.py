@@ -261,5 +261,5 @@ class Settings:
 
     @property
     def safe_gain(self) -> float:
-        """Largest safe steering gain, 1/s: :func:`robotlab.control.safe_gain` of this loop."""
+        """Largest safe steering gain, 1/s: :func:`robotlab.control.stability.safe_gain` of this loop."""
         return self.gain_limit / GAIN_MARGIN

@@ -109,6 +109,14 @@ class TopClassesFigure:
         Asked about the square.
     k : int
         How many classes are shown.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> classifier = SimpleNamespace(classes=("post", "crate"), probabilities=lambda crops: np.array([[0.9, 0.1]]))
+    >>> figure = TopClassesFigure(np.zeros((48, 64, 3), np.uint8), classifier, 2)
+    >>> figure.draw(32, 24, 20, 0.5)[0].ndim
+    3
     """
 
     def __init__(self, picture: np.ndarray, classifier: ProbabilisticClassifier, k: int) -> None:
