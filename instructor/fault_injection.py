@@ -1,5 +1,6 @@
 """The two programs of a run with a fault: the motor board, and the trolley's program."""
 
+import contextlib
 import ctypes
 import fcntl
 import math
@@ -21,7 +22,6 @@ from robotlab.control import LinkError, Motor, SerialLink
 from robotlab.control.link import BOARD_TIMEOUT_S, frame, unframe
 from robotlab.detections import Detections
 from robotlab.loop import Settings, drive
-import contextlib
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 # The board measures its commands, so no motor lags behind them.
@@ -326,7 +326,7 @@ class Program:
             self.say.send({"good": stamp})
         return picture, stamp
 
-    def observe(self, picture):
+    def detect(self, picture):
         f, box = self.fault, [31, 20, 33, 30] if self.fault != "motors do not turn" else [58, 20, 60, 30]
         if self.broken():
             if self.first("interpreter lock held for 1 s"):
@@ -407,7 +407,7 @@ def drive_it(port, fault, at_s, after_s, begin, say):
     try:
         begin.value = time.monotonic()
         report = drive(
-            program.take, program.see, CAMERA, SETTINGS, link, at_s + after_s, log=program.log, clock=program.clock
+            program.detect, program.take, CAMERA, SETTINGS, link, at_s + after_s, log=program.log, clock=program.clock
         )
         word = {"state": report.state, "reason": report.reason}
     except BaseException as error:

@@ -186,7 +186,7 @@ def simulate_walk(
     progress : bool
         Show the bar (on standard error).
     **more
-        Passed on to :func:`robotlab.loop.simulation`.
+        Passed on to :func:`robotlab.loop.simulate`.
 
     Returns
     -------

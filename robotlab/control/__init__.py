@@ -22,9 +22,9 @@ if TYPE_CHECKING:
         scale_wheel_speeds,
         wrap_rad,
     )
-    from robotlab.control.gain_search import GainSearch, find_gain_limit, gain_sweep, oscillation_growth
+    from robotlab.control.gain_search import GainSearch, find_ultimate_gain, gain_sweep, oscillation_growth
     from robotlab.control.link import LinkError, MotorLink, SerialLink, SimulatedLink
-    from robotlab.control.load import grip, grip_limit_mps2, ramp_course, shake, tilt, tip_limit_mps2
+    from robotlab.control.load import grip, grip_limit_mps2, mast_vibration, ramp_response, tilt, tip_limit_mps2
     from robotlab.control.motor import Motor
     from robotlab.control.oscillation import Oscillation, latency_from_film_s, measure_oscillation
     from robotlab.control.ramp import (
@@ -37,19 +37,19 @@ if TYPE_CHECKING:
         stopping_distance_m,
     )
     from robotlab.control.ramp_thread import Jitter, RampThread
-    from robotlab.control.safety import Fault, StopKind, Watchdog, promised_stop_m
+    from robotlab.control.safety import Fault, StopKind, Watchdog
     from robotlab.control.stability import (
         GAIN_MARGIN,
         continuous_bearing,
         continuous_critical,
-        continuous_limit,
+        continuous_ultimate_gain,
         growth_per_frame,
-        loop_limit,
         margins,
         safe_gain,
         sampled_bearing,
         sampled_critical,
-        sampled_limit,
+        sampled_ultimate_gain,
+        ultimate_gain,
     )
     from robotlab.control.steering import FeedForwardTurn, PDTurn, SignCheck, sign_check, speed_toward, turn_toward
     from robotlab.control.supervisor import HALT, StopState, Supervisor
@@ -83,26 +83,25 @@ __all__ = [
     "advance_many",
     "continuous_bearing",
     "continuous_critical",
-    "continuous_limit",
-    "find_gain_limit",
+    "continuous_ultimate_gain",
+    "find_ultimate_gain",
     "grip",
     "grip_limit_mps2",
     "growth_per_frame",
     "scale_wheel_speeds",
     "latency_from_film_s",
-    "loop_limit",
+    "ultimate_gain",
     "make_ramp",
     "margins",
     "measure_oscillation",
     "move_speed_mps",
     "move_time_s",
-    "promised_stop_m",
-    "ramp_course",
+    "ramp_response",
     "safe_gain",
     "sampled_bearing",
     "sampled_critical",
-    "sampled_limit",
-    "shake",
+    "sampled_ultimate_gain",
+    "mast_vibration",
     "sign_check",
     "speed_change_time_s",
     "speed_toward",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -54,7 +55,7 @@ class DifferentialDrive:
             value = number(getattr(self, name), name, 0, open_low=True, repair="measure it on the robot, in meters")
             object.__setattr__(self, name, value)
 
-    def twist(self, left_mps, right_mps):
+    def twist(self, left_mps, right_mps) -> tuple[Any, Any]:
         """Forward speed and yaw rate of the body.
 
         Parameters
@@ -74,7 +75,7 @@ class DifferentialDrive:
         """
         return (right_mps + left_mps) / 2, (right_mps - left_mps) / self.track_m
 
-    def wheels(self, v_mps, yaw_radps):
+    def wheels(self, v_mps, yaw_radps) -> tuple[Any, Any]:
         """Wheel speeds that give a forward speed and a yaw rate.
 
         Parameters
@@ -108,7 +109,7 @@ class DifferentialDrive:
         Returns
         -------
         (left_mps, right_mps) : float or ndarray
-            Radius times turning speed, m/s, when nothing misconceptions.
+            Radius times turning speed, m/s, when nothing slips.
 
         Examples
         --------

@@ -94,7 +94,7 @@ _MOST_RAISES = 48
 
 @dataclass(frozen=True)
 class GainSearch:
-    """What :func:`find_gain_limit` found.
+    """What :func:`find_ultimate_gain` found.
 
     Attributes
     ----------
@@ -108,7 +108,7 @@ class GainSearch:
     tried: tuple[tuple[float, float], ...]
 
 
-def find_gain_limit(
+def find_ultimate_gain(
     loop: Callable[[float], Sequence[float]], first_gain: float, tolerance: float = 0.005, most_gain: float = math.inf
 ) -> GainSearch:
     """Find the ultimate gain by trying, as one does with a robot.
@@ -150,7 +150,7 @@ def find_gain_limit(
     Examples
     --------
     >>> from robotlab.control import sampled_bearing
-    >>> search = find_gain_limit(lambda a: sampled_bearing(a, 2, 2000), first_gain=0.1)
+    >>> search = find_ultimate_gain(lambda a: sampled_bearing(a, 2, 2000), first_gain=0.1)
     >>> round(search.limit, 2)
     0.62
     """

@@ -1,4 +1,4 @@
-"""What acceleration does to what stands on the wheels: it misconceptions, tips over, vibrates.
+"""What acceleration does to what stands on the wheels: it slips, tips over, vibrates.
 
 Arrays go in and come out with one number for each short step; a millisecond is
 short enough for a trolley.  All angles are positive when the top goes forward.
@@ -173,7 +173,7 @@ def tilt(accel_mps2: np.ndarray, dt_s: float, half_base_m: float, middle_height_
     return angles
 
 
-def ramp_course(
+def ramp_response(
     ramp, wanted_mps: float, motor: Motor, limit_mps2: float, duration_s: float, period_s: float, dt_s: float = 0.001
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Speeds while a ramp, a motor and the floor turn a command into motion.
@@ -203,7 +203,7 @@ def ramp_course(
     Examples
     --------
     >>> from robotlab.control import Ramp
-    >>> rims, speeds, accel = ramp_course(Ramp(0.8), 0.4, Motor(lag_s=0.0), 4.0, 1.0, 0.02)
+    >>> rims, speeds, accel = ramp_response(Ramp(0.8), 0.4, Motor(lag_s=0.0), 4.0, 1.0, 0.02)
     >>> round(float(speeds[-1]), 3)
     0.4
     """
@@ -218,7 +218,9 @@ def ramp_course(
     return np.array(rims), speeds, np.diff(speeds, prepend=start) / dt_s
 
 
-def shake(accel_mps2: np.ndarray, dt_s: float, mast_m: float, mast_hz: float, damping: float = 0.05) -> np.ndarray:
+def mast_vibration(
+    accel_mps2: np.ndarray, dt_s: float, mast_m: float, mast_hz: float, damping: float = 0.05
+) -> np.ndarray:
     """How a camera on a mast nods when the trolley changes speed.
 
     Parameters
@@ -248,7 +250,7 @@ def shake(accel_mps2: np.ndarray, dt_s: float, mast_m: float, mast_hz: float, da
 
     Examples
     --------
-    >>> steady = float(shake(np.full(5000, 0.8), 0.001, 0.25, 5.0)[-1])
+    >>> steady = float(mast_vibration(np.full(5000, 0.8), 0.001, 0.25, 5.0)[-1])
     >>> round(steady * 1000, 2)  # -a / (L w^2), mrad
     -3.24
     """

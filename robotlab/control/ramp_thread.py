@@ -1,7 +1,7 @@
 """The ramp in a thread of its own, at a steady rate.
 
 Pictures come unevenly; motors want even steps.  So the loop that sees only
-sets a wanted speed, and this thread steps the ramp and talks to the motors,
+sets a velocity command, and this thread steps the ramp and talks to the motors,
 whatever the detector is doing.
 """
 
@@ -84,8 +84,8 @@ class RampThread:
         Jerk limit of the forward speed, m/s^3.
     rate_hz : float
         Steps a second.
-    command_s : float
-        Without a new wanted speed for this long, the wanted speed is 0.
+    command_hold_s : float
+        Without a new velocity command for this long, it is 0.
     watchdog : Watchdog or None
         One more watchdog, checked at each step and fed ``"link"``; when it
         trips, that is a fault.
@@ -124,7 +124,7 @@ class RampThread:
     >>> from robotlab.control.link import SimulatedLink
     >>> link = SimulatedLink()
     >>> with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0, rate_hz=100) as thread:
-    ...     thread.want(0.1, 0.0)
+    ...     thread.command(0.1, 0.0)
     ...     time.sleep(0.1)
     >>> link.wheels()
     (0.0, 0.0)
@@ -140,7 +140,7 @@ class RampThread:
         max_mps: float = 0.8,
         max_jerk_mps3: float | None = None,
         rate_hz: float = 50.0,
-        command_s: float = 0.5,
+        command_hold_s: float = 0.5,
         watchdog: Watchdog | None = None,
         limits_s: Mapping[str, float] | None = None,
         delay_s: float = 0.0,
@@ -159,7 +159,7 @@ class RampThread:
             max_yaw_accel_radps2=max_yaw_accel_radps2,
             max_jerk_mps3=max_jerk_mps3,
             period_s=self._period,
-            command_s=number(command_s, "command_s", 0, open_low=True),
+            command_hold_s=number(command_hold_s, "command_hold_s", 0, open_low=True),
             limits_s=limits_s,
             delay_s=delay_s,
             max_age_s=limits_s.get("camera", math.inf),
@@ -229,8 +229,8 @@ class RampThread:
                 f"the clock's time must be a number, got {now!r:.40}; pass a clock that gives seconds, such as time.monotonic"
             ) from None
 
-    def want(self, v_mps: float, yaw_radps: float) -> None:
-        """Set the wanted motion; it holds for `command_s`.
+    def command(self, v_mps: float, yaw_radps: float) -> None:
+        """Set the velocity command; it holds for `command_hold_s`.
 
         Parameters
         ----------
@@ -248,7 +248,7 @@ class RampThread:
         if not self._thread.is_alive():
             raise MotionError(f"the ramp thread must be running, it ended ({self.error or 'closed'}); start a new one")
         with self._lock:
-            self._stop.want(time.monotonic(), *wanted)
+            self._stop.command(time.monotonic(), *wanted)
 
     def close(self) -> None:
         """Ramp down, stop the link and end the thread.

@@ -230,7 +230,7 @@ def measure_smallest_object_m(
         As in :func:`measure_band`.
     distance_m : float
         Along the ground, m.
-    lamp, pictures, seed, share
+    lighting, pictures, seed, share
         As in :func:`measure_band`.
 
     Returns
@@ -282,7 +282,7 @@ def rendered_height_px(
         learned from.
     settings : Settings, optional
         Target and least score.
-    lamp, pictures, seed
+    lighting, pictures, seed
         As in :func:`measure_band`.
 
     Returns
@@ -316,8 +316,8 @@ class _Looks:
             raise InputError(
                 f"what is rendered must be one of {', '.join(KINDS)}, got target {kind!r}; measure others with your own pictures"
             )
-        self._robot, self._lamp, self._seed = robot, lighting, whole(seed, "seed")
-        self._tracker = detector if isinstance(detector, SimulatedDetector) else as_detector(detector)
+        self._robot, self._lighting, self._seed = robot, lighting, whole(seed, "seed")
+        self._detector = detector if isinstance(detector, SimulatedDetector) else as_detector(detector)
         if isinstance(detector, SimulatedDetector):
             detector.begin(seed)
         # Making textures takes longer than all the pictures of a distance, so a few aisles serve all.
@@ -357,10 +357,10 @@ class _Looks:
         if whole and (edges < EDGE_PX).any():
             return False
         ratio = np.array([camera.width_px, camera.height_px] * 2) / np.array([*self._robot.picture_px] * 2)
-        if isinstance(self._tracker, SimulatedDetector):
-            found = self._tracker.detect_ground_truth(box / ratio, visible)
+        if isinstance(self._detector, SimulatedDetector):
+            found = self._detector.detect_ground_truth(box / ratio, visible)
         else:
-            found = self._tracker.detect(
+            found = self._detector.detect(
                 frame.picture if s.detector_px is None else resize(frame.picture, s.detector_px)
             )
         if s.target not in found.classes:

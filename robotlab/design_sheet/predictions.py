@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from robotlab.camera import Camera, working_band
 from robotlab.control.checks import number
 from robotlab.errors import InputError
-from robotlab.loop import Settings, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
+from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
 
 # Halvings that bring a bracket of any size down to the last bits.
 _HALVINGS = 80
@@ -90,7 +90,7 @@ class Robot:
             )
         if self.free_m <= 0:
             raise InputError(
-                f"the distance kept must leave room before contact, keep_m {s.keep_m:g} does not beside radius_m {s.radius_m:g}; keep farther away"
+                f"the distance kept must leave room before contact, following_distance_m {s.following_distance_m:g} does not beside radius_m {s.radius_m:g}; keep farther away"
             )
 
     @property
@@ -117,7 +117,7 @@ class Robot:
     @property
     def free_m(self) -> float:
         """Way from the distance kept to contact with the target, m."""
-        return free_way_m(self.settings)
+        return free_distance_m(self.settings)
 
 
 def predict_band(robot: Robot) -> tuple[float, float]:
@@ -189,7 +189,7 @@ def predict_smallest_object_m(robot: Robot, distance_m: float) -> float:
     return high
 
 
-def predict_gain_limit(robot: Robot) -> float:
+def predict_ultimate_gain(robot: Robot) -> float:
     """Ultimate gain of the steering loop, by formula.
 
     Parameters
@@ -210,11 +210,11 @@ def predict_gain_limit(robot: Robot) -> float:
     --------
     >>> from robotlab.control import Motor
     >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(delay_s=0.1, motor=Motor(lag_s=0)))
-    >>> round(predict_gain_limit(robot), 6)
+    >>> round(predict_ultimate_gain(robot), 6)
     10.0
     """
     grip = 1 - robot.settings.motor.slip
-    return robot.settings.gain_limit / grip if grip else math.inf
+    return robot.settings.ultimate_gain / grip if grip else math.inf
 
 
 def predict_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
@@ -262,7 +262,7 @@ def predict_safe_speed(robot: Robot) -> float:
 
     Examples
     --------
-    >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(keep_m=1.2, max_accel_mps2=0.8))
+    >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(following_distance_m=1.2, max_accel_mps2=0.8))
     >>> speed = predict_safe_speed(robot)
     >>> round(speed, 3), round(predict_stop_m(robot, speed), 3), round(robot.free_m, 3)
     (0.646, 0.965, 0.965)

@@ -11,15 +11,15 @@ import numpy as np
 
 from robotlab.control import GAIN_MARGIN
 from robotlab.control.checks import whole
-from robotlab.design_sheet.measure_motion import measure_gain_limit, measure_safe_speed, measure_stop_m
+from robotlab.design_sheet.measure_motion import measure_safe_speed, measure_stop_m, measure_ultimate_gain
 from robotlab.design_sheet.measure_vision import FARTHEST_M, NEAREST_M, measure_band, measure_smallest_object_m
 from robotlab.design_sheet.predictions import (
     Robot,
     predict_band,
-    predict_gain_limit,
     predict_safe_speed,
     predict_smallest_object_m,
     predict_stop_m,
+    predict_ultimate_gain,
 )
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
@@ -107,7 +107,7 @@ _LINES: tuple[tuple[str, str, str, float | None, str, str, str], ...] = (
         "the target is rendered smaller and smaller at that distance: smallest rightly boxed in 8 of 10 pictures",
     ),
     (
-        "gain_limit",
+        "ultimate_gain",
         "ultimate gain",
         "1/s",
         5,
@@ -249,11 +249,13 @@ class DesignSheet:
             said.append(
                 f"By formula {near:.2f} to {far:.2f} m are usable, but in the pictures this detector was usable at no distance."
             )
-        elif near <= s.keep_m <= far:
-            said.append(f"The distance kept, {s.keep_m:.2f} m, lies in the working band, {near:.2f} to {far:.2f} m.")
+        elif near <= s.following_distance_m <= far:
+            said.append(
+                f"The distance kept, {s.following_distance_m:.2f} m, lies in the working band, {near:.2f} to {far:.2f} m."
+            )
         else:
             said.append(
-                f"The distance kept, {s.keep_m:.2f} m, lies outside the working band, {near:.2f} to {far:.2f} m: change one of them."
+                f"The distance kept, {s.following_distance_m:.2f} m, lies outside the working band, {near:.2f} to {far:.2f} m: change one of them."
             )
         word = "at most" if s.turn_gain <= gain else "more than"
         said.append(
@@ -334,13 +336,13 @@ def predict(robot: Robot) -> DesignSheet:
     (6.63, None)
     """
     near, far = predict_band(robot)
-    at = float(np.clip(robot.settings.keep_m, near, max(near, far)))
-    gain = predict_gain_limit(robot)
+    at = float(np.clip(robot.settings.following_distance_m, near, max(near, far)))
+    gain = predict_ultimate_gain(robot)
     figures = {
         "near": near,
         "far": far,
         "object": predict_smallest_object_m(robot, at) if math.isfinite(at) else math.inf,
-        "gain_limit": gain,
+        "ultimate_gain": gain,
         "safe_gain": gain / GAIN_MARGIN,
         "stop": predict_stop_m(robot),
         "safe_speed": predict_safe_speed(robot),
@@ -417,8 +419,8 @@ def design_sheet(
         tell("the smallest usable object")
         measured["object"] = measure_smallest_object_m(robot, looker, plan.object_at_m, **usual)
     tell("the ultimate gain")
-    measured["gain_limit"] = measure_gain_limit(robot)
-    measured["safe_gain"] = measured["gain_limit"] / GAIN_MARGIN
+    measured["ultimate_gain"] = measure_ultimate_gain(robot)
+    measured["safe_gain"] = measured["ultimate_gain"] / GAIN_MARGIN
     tell("the stopping distance")
     measured["stop"] = measure_stop_m(robot)
     tell("the largest safe speed")

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.loop.campaigns import FaultReport, blind_distance_m, fault_campaign, stopping_m
-    from robotlab.loop.decide import STATES, Follower, Observation, VelocityCommand, distance_from_box
+    from robotlab.loop.campaigns import FaultReport, blind_distance_m, fault_campaign
+    from robotlab.loop.decide import STATES, Follower, VelocityCommand
     from robotlab.loop.driving import DriveReport, drive
-    from robotlab.loop.fault_hooks import NoFaults, Shot
+    from robotlab.loop.fault_model import CameraFrame, FaultModel
     from robotlab.loop.faults import FAULTS
     from robotlab.loop.ground_truth import GroundTruthDetector, SimulatedDetector, post_box
-    from robotlab.loop.limits import check_real_limits, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
+    from robotlab.loop.limits import check_real_limits, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
     from robotlab.loop.log import LogContent, RunLog, read_log
     from robotlab.loop.replay import replay_html, replay_pair_html, share_on_post, summary
     from robotlab.loop.run import Run
@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from robotlab.loop.simulation import default_camera, simulate
     from robotlab.loop.snapshots import filmstrip, save_gif, snapshot
     from robotlab.loop.surrogates import Surrogate, fit_surrogate, surrogate_of
+    from robotlab.loop.target import Observation, distance_from_box
     from robotlab.loop.timing import FrameTimes, frame_times, percentile
-    from robotlab.loop.vectorized import ManyRuns, simulate_many, simulate_many_reference
+    from robotlab.loop.vectorized import ManyRuns, simulate_many
 
 __all__ = [
     "FAULTS",
@@ -35,12 +36,12 @@ __all__ = [
     "Follower",
     "FrameTimes",
     "LogContent",
-    "NoFaults",
+    "FaultModel",
     "GroundTruthDetector",
     "Run",
     "RunLog",
     "Settings",
-    "Shot",
+    "CameraFrame",
     "Observation",
     "Surrogate",
     "SimulatedDetector",
@@ -54,13 +55,11 @@ __all__ = [
     "filmstrip",
     "fit_surrogate",
     "simulate_many",
-    "simulate_many_reference",
     "frame_times",
-    "free_way_m",
+    "free_distance_m",
     "snapshot",
     "percentile",
     "post_box",
-    "stopping_m",
     "read_log",
     "replay_html",
     "replay_pair_html",

@@ -23,8 +23,8 @@ _PATIENCE_S = 1.0
 class CameraThread:
     """Takes pictures, tells the machine of the stop, and shows them to the detector."""
 
-    def __init__(self, take, detector, camera, settings, ramp, clock, lifted) -> None:
-        self._take, self._tracker, self._camera, self._settings = take, detector, camera, settings
+    def __init__(self, detector, take, camera, settings, ramp, clock, lifted) -> None:
+        self._take, self._detector, self._camera, self._settings = take, detector, camera, settings
         self._ramp, self._clock, self._lifted = ramp, clock, lifted
         self._news: queue.SimpleQueue = queue.SimpleQueue()
         self._leave = threading.Event()
@@ -117,7 +117,7 @@ class CameraThread:
                 )
             )
         small = picture if s.detector_px is None else resize(picture, s.detector_px)
-        found = show(self._tracker, small)
+        found = show(self._detector, small)
         self._still_the_driver()
         found = in_camera_px(found, self._camera, s)
         self._ramp.tell(lambda stop, t, _: stop.result(t))

@@ -69,12 +69,12 @@ class DriveReport:
 
 
 def drive(
-    take: Callable[[], np.ndarray | tuple[np.ndarray, float]],
     detector: Detector | Callable[[np.ndarray], Detections],
+    take: Callable[[], np.ndarray | tuple[np.ndarray, float]],
     camera: Camera,
     settings: Settings,
     link: MotorLink,
-    seconds: float,
+    duration_s: float,
     *,
     log: str | os.PathLike | None = None,
     clock: Callable[[], float] = time.monotonic,
@@ -84,12 +84,12 @@ def drive(
 
     Parameters
     ----------
+    detector : Detector or callable
+        Finds the target.
     take : callable
         Waits for the next picture and returns it, (H, W, 3) uint8; better
         ``(picture, time)``, the middle of its exposure on `clock`: a driver
         that hands out old pictures shows in nothing else.
-    detector : Detector or callable
-        Finds the target.
     camera : Camera
         Field of view and size of the pictures.
     settings : Settings
@@ -97,10 +97,10 @@ def drive(
         returns it.
     link : MotorLink
         The motors; it can have one drive at a time.
-    seconds : float
+    duration_s : float
         Stop after this long.
     log : path-like, optional
-        Also write what was seen and wished; :meth:`robotlab.loop.Run.load`
+        Also write what was seen and commanded; :meth:`robotlab.loop.Run.load`
         reads it.  An older log is never overwritten.
     clock : callable
         Monotonic time, s.
@@ -145,11 +145,11 @@ def drive(
     >>> take = lambda: (time.sleep(0.02), rng.integers(0, 255, (48, 64, 3), np.uint8))[1]
     >>> see = lambda picture: Detections([[30, 10, 34, 40]], [0.9], [0], ["post"])
     >>> camera = Camera(64, 48, 1.0, height_m=0.25)
-    >>> drive(take, see, camera, Settings(frame_hz=50, delay_s=0.0), SimulatedLink(), 0.3).reason
+    >>> drive(see, take, camera, Settings(frame_hz=50, delay_s=0.0), SimulatedLink(), 0.3).reason
     'the time was over'
     """
     detector = as_detector(detector)
-    seconds = number(seconds, "seconds", 0, open_low=True)
+    duration_s = number(duration_s, "duration_s", 0, open_low=True)
     if settings.max_accel_mps2 is None:
         raise MotionError(
             "a real trolley needs an acceleration limit, got max_accel_mps2 None; give one, 0.5 m/s^2 to start with"
@@ -184,7 +184,7 @@ def drive(
             }
         )
         stack.enter_context(_polite_kills_unwind())
-        # A wish that is not renewed is a lost target: keep it as long as one coasts.
+        # A command that is not renewed is a lost target: hold the last one as long as the follower does.
         patience = settings.delay_s + settings.detector_s + settings.frame_s + settings.hold_s
         ramp = RampThread(
             link,
@@ -194,13 +194,13 @@ def drive(
             max_mps=settings.motor.max_mps,
             max_jerk_mps3=settings.max_jerk_mps3,
             rate_hz=settings.ramp_hz,
-            command_s=patience,
+            command_hold_s=patience,
             limits_s=limits,
             delay_s=settings.delay_s,
             board_timeout_s=settings.link_timeout_s,
             clock=clock,
         )
-        camera_thread = stack.enter_context(CameraThread(take, detector, camera, settings, ramp, clock, lifted))
+        camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, clock, lifted))
         stack.enter_context(ramp)
         begin = time.monotonic()
 
@@ -208,18 +208,18 @@ def drive(
             write({"kind": "event", "t": round(time.monotonic() - begin, 4), "what": "fault", "text": text})
 
         try:
-            while time.monotonic() - begin < seconds and ramp.silent_s() <= settings.silence_s:
+            while time.monotonic() - begin < duration_s and ramp.silent_s() <= settings.silence_s:
                 check_clock()
                 if ramp.error is not None:
                     break
                 news = camera_thread.next(1 / settings.ramp_hz)
                 if news is not None:
-                    sight = follower.observe(*news)
+                    observation = follower.observe(*news)
                     if file is not None:
-                        for record in _seen(pictures, *news, sight, time.monotonic(), begin):
+                        for record in _seen(pictures, *news, observation, time.monotonic(), begin):
                             write(record)
                     pictures += 1
-                    observations += sight is not None
+                    observations += observation is not None
                 at = time.monotonic()
                 velocity = follower.velocity(at)
                 state = velocity.state
@@ -233,7 +233,7 @@ def drive(
                     }
                 )
                 try:
-                    ramp.want(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
+                    ramp.command(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
                 except MotionError:
                     # The thread has ended since the loop looked: it has stopped the motors, and says why.
                     check_clock()
@@ -269,7 +269,7 @@ def drive(
 
 
 def _seen(
-    index: int, found: Detections, taken_s: float, sight: Observation | None, now_s: float, begin_s: float
+    index: int, found: Detections, taken_s: float, observation: Observation | None, now_s: float, begin_s: float
 ) -> list[dict]:
     """The records of one picture, in the form of a simulated run's; what is really there nobody knows."""
     rows = [
@@ -284,12 +284,12 @@ def _seen(
         "classes": list(found.classes),
         "box": None,
     }
-    if sight is not None:
+    if observation is not None:
         record.update(
-            box=[round(float(edge), 3) for edge in sight.box],
-            score=round(sight.score, 4),
-            bearing=round(sight.bearing_rad, 6),
-            distance=round(sight.distance_m, 4),
+            box=[round(float(edge), 3) for edge in observation.box],
+            score=round(observation.score, 4),
+            bearing=round(observation.bearing_rad, 6),
+            distance=round(observation.distance_m, 4),
         )
     return [{"kind": "picture", "i": index, "t": round(taken_s - begin_s, 4)}, record]
 

@@ -1,7 +1,7 @@
 """Faults on purpose: what can go wrong in a simulated loop.
 
 Each fault begins at a given time and stays.  Write your own by inheriting from
-:class:`robotlab.loop.NoFaults`; :func:`robotlab.loop.fault_campaign` puts a
+:class:`robotlab.loop.FaultModel`; :func:`robotlab.loop.fault_campaign` puts a
 trolley through all of :data:`FAULTS`.
 """
 
@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.detections import Detections
-from robotlab.loop.fault_hooks import NoFaults, Shot
+from robotlab.loop.fault_model import CameraFrame, FaultModel
 
 
 @dataclass
-class Dropped(NoFaults):
+class Dropped(FaultModel):
     """Pictures get lost at random: a share of them, or all.
 
     Parameters
@@ -35,14 +35,14 @@ class Dropped(NoFaults):
     share: float = 1.0
     seed: int = 0
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """Nothing, or the picture."""
         lost = t_s >= self.from_s and np.random.default_rng([self.seed, index]).random() < self.share
         return [] if lost else [(shot, 0.0)]
 
 
 @dataclass
-class Frozen(NoFaults):
+class Frozen(FaultModel):
     """The camera hangs: the same picture comes again and again.
 
     Parameters
@@ -52,9 +52,9 @@ class Frozen(NoFaults):
     """
 
     from_s: float
-    _held: Shot | None = None
+    _held: CameraFrame | None = None
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or the one held."""
         if t_s < self.from_s or self._held is None:
             self._held = shot
@@ -62,7 +62,7 @@ class Frozen(NoFaults):
 
 
 @dataclass
-class Late(NoFaults):
+class Late(FaultModel):
     """Pictures arrive later than they should.
 
     Parameters
@@ -76,13 +76,13 @@ class Late(NoFaults):
     from_s: float
     extra_s: float = 1.0
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, later."""
         return [(shot, self.extra_s if t_s >= self.from_s else 0.0)]
 
 
 @dataclass
-class Duplicated(NoFaults):
+class Duplicated(FaultModel):
     """Each picture arrives twice, the second time half a second later.
 
     Parameters
@@ -93,13 +93,13 @@ class Duplicated(NoFaults):
 
     from_s: float
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, twice."""
         return [(shot, 0.0), (shot, 0.5)] if t_s >= self.from_s else [(shot, 0.0)]
 
 
 @dataclass
-class Corrupted(NoFaults):
+class Corrupted(FaultModel):
     """Pictures arrive cut short, so that they cannot be read.
 
     Parameters
@@ -110,16 +110,16 @@ class Corrupted(NoFaults):
 
     from_s: float
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """Half a row of pixels, and no true box."""
         if t_s < self.from_s:
             return [(shot, 0.0)]
         half = None if shot.picture is None else shot.picture[0, : shot.picture.shape[1] // 2]
-        return [(Shot(half, np.full(4, math.nan), 1.0), 0.0)]
+        return [(CameraFrame(half, np.full(4, math.nan), 1.0), 0.0)]
 
 
 @dataclass
-class DetectorRaises(NoFaults):
+class DetectorRaises(FaultModel):
     """The detector raises an error for every picture.
 
     Parameters
@@ -138,7 +138,7 @@ class DetectorRaises(NoFaults):
 
 
 @dataclass
-class DetectorNaN(NoFaults):
+class DetectorNaN(FaultModel):
     """The detector gives boxes of NaN.
 
     Parameters
@@ -155,7 +155,7 @@ class DetectorNaN(NoFaults):
 
 
 @dataclass
-class DetectorSlow(NoFaults):
+class DetectorSlow(FaultModel):
     """The detector takes longer.
 
     Parameters
@@ -175,7 +175,7 @@ class DetectorSlow(NoFaults):
 
 
 @dataclass
-class ClockJumps(NoFaults):
+class ClockJumps(FaultModel):
     """The computer's clock jumps.
 
     Parameters
@@ -198,7 +198,7 @@ class ClockJumps(NoFaults):
 
 
 @dataclass
-class ClockRate(NoFaults):
+class ClockRate(FaultModel):
     """The computer's clock runs at another rate, or stands still.
 
     Parameters
@@ -218,7 +218,7 @@ class ClockRate(NoFaults):
 
 
 @dataclass
-class WrongSign(NoFaults):
+class WrongSign(FaultModel):
     """The two motors are swapped: the trolley turns the wrong way.
 
     Parameters
@@ -235,7 +235,7 @@ class WrongSign(NoFaults):
 
 
 @dataclass
-class LinkLost(NoFaults):
+class LinkLost(FaultModel):
     """The motor link is cut.
 
     Parameters
@@ -252,7 +252,7 @@ class LinkLost(NoFaults):
 
 
 @dataclass
-class NearlyFrozen(NoFaults):
+class NearlyFrozen(FaultModel):
     """The camera hangs, but a clock is drawn over its last picture.
 
     Parameters
@@ -262,9 +262,9 @@ class NearlyFrozen(NoFaults):
     """
 
     from_s: float
-    _held: Shot | None = None
+    _held: CameraFrame | None = None
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or the one held with a few other pixels."""
         if t_s < self.from_s or self._held is None:
             self._held = shot
@@ -272,11 +272,11 @@ class NearlyFrozen(NoFaults):
             return [(self._held, 0.0)]
         picture = self._held.picture.copy()
         picture[: picture.shape[0] // 12, : picture.shape[1] // 6] = index * 37 % 256
-        return [(Shot(picture, self._held.truth, self._held.visible), 0.0)]
+        return [(CameraFrame(picture, self._held.truth, self._held.visible), 0.0)]
 
 
 @dataclass
-class Recycled(NoFaults):
+class Recycled(FaultModel):
     """The driver hands out its last buffers again and again, with new times.
 
     Parameters
@@ -289,9 +289,9 @@ class Recycled(NoFaults):
 
     from_s: float
     buffers: int = 2
-    _held: tuple[Shot, ...] = ()
+    _held: tuple[CameraFrame, ...] = ()
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or an old one."""
         if t_s < self.from_s:
             self._held = (*self._held, shot)[-self.buffers :]
@@ -300,7 +300,7 @@ class Recycled(NoFaults):
 
 
 @dataclass
-class MotorsDead(NoFaults):
+class MotorsDead(FaultModel):
     """The board answers, but the motors do not turn.
 
     Parameters
@@ -317,7 +317,7 @@ class MotorsDead(NoFaults):
 
 
 # Name, fault from its time, and whether the trolley must be at rest in the end.
-FAULTS: tuple[tuple[str, Callable[[float], NoFaults], bool], ...] = (
+FAULTS: tuple[tuple[str, Callable[[float], FaultModel], bool], ...] = (
     ("half of the pictures dropped", lambda t: Dropped(t, 0.5), False),
     ("no picture", Dropped, True),
     ("frozen picture", Frozen, True),

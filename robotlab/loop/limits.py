@@ -95,7 +95,7 @@ def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
     return stopping_distance_m(speed, accel, sum(stopping_times_s(s).values()), max_jerk_mps3=s.max_jerk_mps3)
 
 
-def free_way_m(settings: Settings) -> float:
+def free_distance_m(settings: Settings) -> float:
     """Way from the distance kept to contact with the target.
 
     Parameters
@@ -106,14 +106,14 @@ def free_way_m(settings: Settings) -> float:
     Returns
     -------
     float
-        ``keep_m - radius_m - target_width_m / 2``, m.
+        ``following_distance_m - radius_m - target_width_m / 2``, m.
 
     Examples
     --------
-    >>> round(free_way_m(Settings()), 3)
+    >>> round(free_distance_m(Settings()), 3)
     0.965
     """
-    return settings.keep_m - settings.radius_m - settings.target_width_m / 2
+    return settings.following_distance_m - settings.radius_m - settings.target_width_m / 2
 
 
 def safe_speed_mps(settings: Settings, clear_m: float | None = None) -> float:
@@ -124,7 +124,7 @@ def safe_speed_mps(settings: Settings, clear_m: float | None = None) -> float:
     settings : Settings
         All the numbers; `max_mps` is not used.
     clear_m : float, optional
-        Way that is free; :func:`free_way_m` when left out.
+        Way that is free; :func:`free_distance_m` when left out.
 
     Returns
     -------
@@ -137,7 +137,7 @@ def safe_speed_mps(settings: Settings, clear_m: float | None = None) -> float:
     >>> round(speed, 3), round(stopping_m(Settings(), speed), 3)
     (0.646, 0.965)
     """
-    free, low, high = free_way_m(settings) if clear_m is None else number(clear_m, "clear_m", 0), 0.0, 1.0
+    free, low, high = free_distance_m(settings) if clear_m is None else number(clear_m, "clear_m", 0), 0.0, 1.0
     if free <= 0:
         return 0.0
     while stopping_m(settings, high) < free:
@@ -185,13 +185,13 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
         )
     if s.max_accel_mps2 > _MOST_ACCEL_MPS2:
         raise MotionError(
-            f"max_accel_mps2 must be at most {_MOST_ACCEL_MPS2:.1f} m/s^2, above which rubber misconceptions on a dry floor, "
+            f"max_accel_mps2 must be at most {_MOST_ACCEL_MPS2:.1f} m/s^2, above which rubber slips on a dry floor, "
             f"got {s.max_accel_mps2:g}; 0.5 to start with"
         )
     for name in ("turn_gain", "drive_gain"):
         if getattr(s, name) > s.safe_gain:
             raise MotionError(
-                f"{name} must be at most {s.safe_gain:.2f} 1/s on a real robot (ultimate gain {s.gain_limit:.2f} 1/s at {s.frame_hz:g} pictures "
+                f"{name} must be at most {s.safe_gain:.2f} 1/s on a real robot (ultimate gain {s.ultimate_gain:.2f} 1/s at {s.frame_hz:g} pictures "
                 f"per second and {s.latency_s:.2f} s of latency, gain margin {GAIN_MARGIN:g}), got {getattr(s, name):g}; lower it, or shorten the latency"
             )
     least_hz = max(_LEAST_RAMP_HZ, _LEAST_COMMANDS / s.link_timeout_s)
@@ -213,10 +213,10 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
 
 def _check_stop(s: Settings) -> None:
     """Refuse a stopping distance longer than the free way, and times that no distance justifies."""
-    free, need, top = free_way_m(s), stopping_m(s), min(s.max_mps, s.motor.max_mps)
+    free, need, top = free_distance_m(s), stopping_m(s), min(s.max_mps, s.motor.max_mps)
     if free <= 0:
         raise MotionError(
-            f"keep_m must leave a way before contact, got {s.keep_m:g} m with radius_m {s.radius_m:g}; keep farther away"
+            f"following_distance_m must leave a way before contact, got {s.following_distance_m:g} m with radius_m {s.radius_m:g}; keep farther away"
         )
     if need > free:
         times = stopping_times_s(s)
@@ -224,7 +224,7 @@ def _check_stop(s: Settings) -> None:
         room_s = times[longest] - (need - free) / top
         shorten = f", or {longest} at most {room_s:.2f} s" if room_s > 0 else ""
         raise MotionError(
-            f"the stopping distance must be at most the free way of {free:.2f} m (keep_m less radius_m less half the target) on a real robot, "
+            f"the stopping distance must be at most the free way of {free:.2f} m (following_distance_m less radius_m less half the target) on a real robot, "
             f"got {need:.2f} m: at {top:g} m/s, {longest} {times[longest]:.2f} s; allowed: max_mps at most {safe_speed_mps(s):.2f} m/s{shorten}"
         )
     for name, value, most in (

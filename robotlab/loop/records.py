@@ -97,7 +97,7 @@ def of_real_drive(velocities: Sequence[Mapping], settings: Settings) -> list[dic
     Returns
     -------
     list of dict
-        Time, state, and the wheel speeds wished for, before the ramp.
+        Time, state, and the commanded wheel speeds before the ramp.
 
     Raises
     ------

@@ -21,7 +21,7 @@ from robotlab.loop.settings import Settings
 # (common practice, no source).
 IN_VIEW = 0.25
 # Accelerations and jerks are taken over this time: about what a person or a
-# crate on the trolley feels as one jolt (common practice, no source).
+# crate on the trolley feels as one jerk (common practice, no source).
 _FEEL_S = 0.1
 # Rolling resistance of small rubber wheels on a hard floor, order of magnitude
 # only (from memory).
@@ -44,7 +44,7 @@ SCORES = (
     "rms_jerk_mps3",
     "peak_jump_mps",
     "energy_j",
-    "way_m",
+    "path_length_m",
 )
 
 
@@ -59,7 +59,7 @@ class Run:
         A log of :func:`robotlab.loop.drive` has ``"real": True`` and neither
         walk nor room: the truth is not known there, so `pose`, `wheels_mps`,
         `post_m`, `truths` and `visible` are NaN, and `commands_mps` are the
-        wheel speeds that were wished for, before the ramp.
+        commanded wheel speeds before the ramp.
     settings : Settings
         The numbers it ran with, delays rounded to ticks.
     camera : Camera
@@ -173,11 +173,15 @@ class Run:
         none = [math.nan] * 4
         boxes, bearings, distances = np.full((count, 4), math.nan), np.full(count, math.nan), np.full(count, math.nan)
         found = [np.zeros((0, 6))] * count
-        for sight in by_kind["observation"]:
-            i = sight["i"]
-            found[i] = np.array(sight["found"], float).reshape(-1, 6)
-            if sight["box"] is not None:
-                boxes[i], bearings[i], distances[i] = sight["box"], sight["bearing"], sight["distance"]
+        for observation in by_kind["observation"]:
+            i = observation["i"]
+            found[i] = np.array(observation["found"], float).reshape(-1, 6)
+            if observation["box"] is not None:
+                boxes[i], bearings[i], distances[i] = (
+                    observation["box"],
+                    observation["bearing"],
+                    observation["distance"],
+                )
         return cls(
             facts=facts,
             settings=settings,
@@ -260,7 +264,7 @@ class Run:
         """
         if self.real:
             raise InputError(
-                f"{what} needs to know where the trolley was, and the log of a real drive does not; look at its states, boxes and wishes"
+                f"{what} needs to know where the trolley was, and the log of a real drive does not; look at its states, boxes and commands"
             )
 
     @property
@@ -301,7 +305,7 @@ class Run:
         Returns
         -------
         SignCheck
-            From each sight and the wheel speeds three motor lags after it was
+            From each observation and the wheel speeds three motor lags after it was
             acted on.  Only a run with the post standing still for a while on
             the left and on the right can pass; best with the wheels lifted.
 
@@ -368,12 +372,12 @@ class Run:
             the forward speed, taken over 0.1 s.  ``peak_jump_mps``: largest
             change of a wheel command from one tick to the next.
             ``energy_j``: work of the motors at the wheels, nothing regained.
-            ``way_m``: way driven.  ``end_distance_m``: last distance.
+            ``path_length_m``: way driven.  ``end_distance_m``: last distance.
 
         Notes
         -----
         Of a real drive only ``time_following``, ``losses``, ``recoveries`` and
-        ``peak_jump_mps`` (of the wishes) are known; all else is NaN.  What its
+        ``peak_jump_mps`` (of the commands) are known; all else is NaN.  What its
         boxes said is in :attr:`bearings_rad` and :attr:`distances_m`.
         """
         following = np.isin(self.states, [STATES.index("follow"), STATES.index("hold")])
@@ -397,7 +401,7 @@ class Run:
             | known
             | {
                 "time_in_view": float(np.mean(self.visible >= IN_VIEW)) if len(self.visible) else 0.0,
-                "distance_error_m": _rms(distance - self.settings.keep_m),
+                "distance_error_m": _rms(distance - self.settings.following_distance_m),
                 "bearing_error_rad": _rms(self.true_bearings_rad),
                 "contacts": len(self.contacts()),
                 "closest_m": float(distance.min()),
@@ -406,7 +410,7 @@ class Run:
                 "peak_jerk_mps3": float(np.abs(jerk).max(initial=0.0)),
                 "rms_jerk_mps3": _rms(jerk),
                 "energy_j": self._energy(tick),
-                "way_m": float(np.abs(self.speeds_mps).sum() * tick),
+                "path_length_m": float(np.abs(self.speeds_mps).sum() * tick),
             }
         )
 

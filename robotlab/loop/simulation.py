@@ -27,7 +27,7 @@ from robotlab.errors import InputError, PictureError
 from robotlab.greenhouse import Walk, render
 from robotlab.image.picture import encode, resize
 from robotlab.loop.decide import Follower, VelocityCommand
-from robotlab.loop.fault_hooks import NoFaults, Shot
+from robotlab.loop.fault_model import CameraFrame, FaultModel
 from robotlab.loop.ground_truth import SimulatedDetector, post_box
 from robotlab.loop.log import LOG_VERSION, RunLog
 from robotlab.loop.perception import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
@@ -71,7 +71,7 @@ def simulate(
     lifted: bool = False,
     log: str | os.PathLike | None = None,
     sync_s: float | None = None,
-    faults: NoFaults | None = None,
+    faults: FaultModel | None = None,
     strict: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> Run:
@@ -105,7 +105,7 @@ def simulate(
         Also write the run log while running.
     sync_s : float, optional
         As in :class:`robotlab.loop.log.RunLog`.
-    faults : NoFaults, optional
+    faults : FaultModel, optional
         What goes wrong.
     strict : bool
         An error in the detector ends the simulation; False notes it and goes
@@ -148,7 +148,7 @@ def simulate(
             )
     duration_s = number(walk.duration_s if duration_s is None else duration_s, "duration_s", 0)
     loop = _Loop(
-        detector, walk, camera, settings, seed, lighting, checked_pose(start), pictures, faults or NoFaults(), strict
+        detector, walk, camera, settings, seed, lighting, checked_pose(start), pictures, faults or FaultModel(), strict
     )
     loop.lifted = lifted
     ticks = round(duration_s / loop.tick_s)
@@ -185,7 +185,7 @@ class _Loop:
             max_yaw_accel_radps2=None if s.max_accel_mps2 is None else s.max_yaw_accel_radps2,
             max_jerk_mps3=s.max_jerk_mps3,
             period_s=self.tick_s,
-            command_s=self.tick_s,
+            command_hold_s=self.tick_s,
             limits_s=dict.fromkeys(("camera", "detector", "loop", "link"), s.silence_s),
             delay_s=s.delay_s,
             max_age_s=s.silence_s,
@@ -285,7 +285,7 @@ class _Loop:
         )
         if picture is not None:
             self.pictures[index] = encode(picture, "jpg", quality=75)
-        for shot, extra in self.faults.shots(index, t, Shot(picture, box, visible)):
+        for shot, extra in self.faults.frames(index, t, CameraFrame(picture, box, visible)):
             due = tick + self.delay + round(number(extra, "extra_s", 0) / self.tick_s)
             self.arriving.append((due, index, t, shot, self.now, yaw))
 
@@ -310,7 +310,7 @@ class _Loop:
         if self.work is None and self.waiting:
             self._start(tick, t)
 
-    def _live(self, shot: Shot) -> bool:
+    def _live(self, shot: CameraFrame) -> bool:
         """Whether a picture has not been seen before; one without pixels is known by itself."""
         if shot.picture is not None:
             return self.view.live(shot.picture)
@@ -318,7 +318,7 @@ class _Loop:
         self.passed.append(shot)
         return live
 
-    def _readable(self, shot: Shot, t: float) -> bool:
+    def _readable(self, shot: CameraFrame, t: float) -> bool:
         """Whether a picture is one; if not, it is no sign of life either."""
         if not self.keep:
             return True
@@ -344,7 +344,7 @@ class _Loop:
         if busy == 0:
             self._take_in(t)
 
-    def _find(self, index: int, t: float, shot: Shot) -> Detections | Exception:
+    def _find(self, index: int, t: float, shot: CameraFrame) -> Detections | Exception:
         """Call the detector; boxes come back in the camera's pixels."""
         try:
             if isinstance(self.detector, SimulatedDetector):
@@ -367,7 +367,7 @@ class _Loop:
         try:
             if isinstance(found, Exception):
                 raise found
-            sight = self.follower.observe(found, taken, yaw)
+            observation = self.follower.observe(found, taken, yaw)
         except Exception as error:
             # Whatever it found, it works; only an error is no sign of life.
             if self.strict:
@@ -387,19 +387,19 @@ class _Loop:
             "classes": list(found.classes),
             "box": None,
         }
-        if sight is not None:
+        if observation is not None:
             record.update(
-                box=_rounded(sight.box),
-                score=round(sight.score, 4),
-                bearing=round(sight.bearing_rad, 6),
-                distance=round(sight.distance_m, 4),
+                box=_rounded(observation.box),
+                score=round(observation.score, 4),
+                bearing=round(observation.bearing_rad, 6),
+                distance=round(observation.distance_m, 4),
             )
         self.write(record)
 
     def _decide(self, t: float) -> tuple[VelocityCommand, tuple[float, float] | None]:
-        """What is wished for, and what may be sent."""
+        """What is commanded, and what may be sent."""
         velocity = self.follower.velocity(t)
-        self.stop.want(t, velocity.v_mps, velocity.yaw_radps)
+        self.stop.command(t, velocity.v_mps, velocity.yaw_radps)
         order = self.stop.step(t, self.now)
         if order is HALT:
             velocity = VelocityCommand(0.0, 0.0, "fault")

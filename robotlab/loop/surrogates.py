@@ -161,7 +161,7 @@ def fit_surrogate(
     Returns
     -------
     Surrogate
-        Ready for :func:`robotlab.loop.simulation`.
+        Ready for :func:`robotlab.loop.simulate`.
 
     Raises
     ------
@@ -250,7 +250,7 @@ def surrogate_of(
     Returns
     -------
     Surrogate
-        Ready for :func:`robotlab.loop.simulation`, with a camera of that size.
+        Ready for :func:`robotlab.loop.simulate`, with a camera of that size.
 
     Raises
     ------

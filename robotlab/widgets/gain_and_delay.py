@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.figure import Figure
 
-from robotlab.control import GAIN_MARGIN, Motor, advance, loop_limit
+from robotlab.control import GAIN_MARGIN, Motor, advance, ultimate_gain
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -121,7 +121,7 @@ def limits(lag_s: float) -> np.ndarray:
     Returns
     -------
     (N, 2) ndarray
-        Delay, s, and limit, 1/s, from :func:`robotlab.control.loop_limit`.
+        Delay, s, and limit, 1/s, from :func:`robotlab.control.ultimate_gain`.
 
     Examples
     --------
@@ -129,7 +129,7 @@ def limits(lag_s: float) -> np.ndarray:
     [0.1, 10.0]
     """
     delays = np.arange(0, _MOST_DELAY_S + 0.11, 0.05)
-    return np.column_stack([delays, [loop_limit(FRAME_S, delay, lag_s) for delay in delays]])
+    return np.column_stack([delays, [ultimate_gain(FRAME_S, delay, lag_s) for delay in delays]])
 
 
 def verdict(turn: Turn) -> str:

@@ -20,7 +20,6 @@ from robotlab.control import (
     SimulatedLink,
     StopKind,
     Watchdog,
-    promised_stop_m,
 )
 from robotlab.control.link import BOARD_TIMEOUT_S, crc8, frame, unframe
 from robotlab.errors import MotionError
@@ -317,11 +316,6 @@ class TestWatchdog:
         # IEC 60204-1 (secondary source): 1 releases after braking, 2 holds.
         assert (StopKind.RELEASE.category, StopKind.HOLD.category) == (1, 2)
 
-    def test_promise_adds_all_times(self):
-        # .5 m/s, 1 m/s^2: .125 m of braking and .5 m/s of every wait.
-        promise = promised_stop_m(0.5, 1.0, silence_s=0.3, check_s=0.02, delay_s=0.05, motor_lag_s=0.1)
-        assert promise == pytest.approx(0.125 + 0.5 * 0.47)
-
 
 class Recorder(SimulatedLink):
     """A link that can fail after some sends."""
@@ -347,7 +341,7 @@ class TestRampThread:
     def test_ramps_up_and_down_within_the_limit(self):
         link = Recorder()
         with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=200) as thread:
-            thread.want(0.2, 0.0)
+            thread.command(0.2, 0.0)
             time.sleep(0.3)
             jitter = thread.jitter()
         speeds = _lefts(link)
@@ -360,7 +354,7 @@ class TestRampThread:
     def test_jerk_is_limited_in_the_thread(self):
         link = Recorder()
         with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, max_jerk_mps3=10.0, rate_hz=100) as thread:
-            thread.want(0.3, 0.0)
+            thread.command(0.3, 0.0)
             time.sleep(0.5)
         # The last step finds the trolley at rest: HALT.
         assert thread.jitter().steps == len(link.sent)
@@ -381,15 +375,15 @@ class TestRampThread:
                 super().send(left_mps, right_mps)
 
         link = Slow()
-        with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0, rate_hz=100, command_s=60) as thread:
+        with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0, rate_hz=100, command_hold_s=60) as thread:
             slow.set()
-            thread.want(0.5, 0.0)
+            thread.command(0.5, 0.0)
             time.sleep(0.4)
             up = _lefts(link)
             slow.clear()
             time.sleep(0.5)
             slow.set()
-            thread.want(0.0, 0.0)
+            thread.command(0.0, 0.0)
             before = len(link.sent)
             time.sleep(0.4)
             down = _lefts(link)[before:]
@@ -413,15 +407,15 @@ class TestRampThread:
         link = Recorder()
         with pytest.raises(RuntimeError, match="detector"):
             with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=200) as thread:
-                thread.want(0.2, 0.5)
+                thread.command(0.2, 0.5)
                 time.sleep(0.1)
                 raise RuntimeError("the detector broke")
         assert link.sent[-1][1:] == (0.0, 0.0) and link.stops == 1
 
     def test_silence_means_stop(self):
         link = Recorder()
-        with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, command_s=0.1) as thread:
-            thread.want(0.2, 0.0)
+        with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, command_hold_s=0.1) as thread:
+            thread.command(0.2, 0.0)
             time.sleep(0.6)
             speeds = _lefts(link)
         assert max(speeds) > 0.1 and speeds[-1] == 0.0
@@ -430,17 +424,17 @@ class TestRampThread:
         link = Recorder()
         dog = Watchdog({"camera": 0.1, "link": 1.0})
         with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, watchdog=dog) as thread:
-            thread.want(0.2, 0.0)
+            thread.command(0.2, 0.0)
             time.sleep(0.5)
             with pytest.raises(MotionError, match="camera must answer every 0.1 s"):
-                thread.want(0.2, 0.0)
+                thread.command(0.2, 0.0)
         assert link.stops == 1 and _lefts(link)[-1] == 0.0
 
     def test_broken_link_is_reported(self):
         link = Recorder()
         link.fail_after = 5
         with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200) as thread:
-            thread.want(0.2, 0.0)
+            thread.command(0.2, 0.0)
             time.sleep(0.3)
             assert isinstance(thread.error, LinkError)
         assert link.stops == 1
@@ -470,7 +464,7 @@ class TestRampThread:
                 clock=lambda: None if broken else time.monotonic(),
             ) as thread,
         ):
-            thread.want(0.5, 0.0)
+            thread.command(0.5, 0.0)
             time.sleep(0.5)
             broken.append(1)
             raise RuntimeError("mine")
@@ -489,9 +483,9 @@ class TestRampThread:
 
         link = Sleeps()
         with RampThread(
-            link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=50, command_s=9.0, limits_s={"link": 5.0}
+            link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=50, command_hold_s=9.0, limits_s={"link": 5.0}
         ) as thread:
-            thread.want(0.5, 0.0)
+            thread.command(0.5, 0.0)
             time.sleep(1.2)
         gaps = [(later[0] - sooner[0], later[1]) for sooner, later in zip(link.sent, link.sent[1:], strict=False)]
         assert [left for gap, left in gaps if gap > BOARD_TIMEOUT_S][0] == 0.0
@@ -499,4 +493,4 @@ class TestRampThread:
     def test_bad_wishes_are_refused(self):
         with RampThread(Recorder(), DifferentialDrive(), max_accel_mps2=1.0) as thread:
             with pytest.raises(MotionError, match="yaw_radps must be"):
-                thread.want(0.1, float("nan"))
+                thread.command(0.1, float("nan"))

@@ -145,8 +145,8 @@ def bearing_error(box, width_px, hfov_rad):
     return math.atan2(left_px * math.tan(hfov_rad / 2), width_px)
 
 
-def p_law(bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps):
-    yaw, speed = turn_gain * bearing_rad, drive_gain * distance_m - drive_gain * keep_m
+def p_law(bearing_rad, distance_m, turn_gain, drive_gain, following_distance_m, max_yaw_radps, max_mps):
+    yaw, speed = turn_gain * bearing_rad, drive_gain * distance_m - drive_gain * following_distance_m
     if abs(yaw) > max_yaw_radps:
         yaw = math.copysign(max_yaw_radps, yaw)
     return [float(np.clip(speed, 0, max_mps)), yaw]

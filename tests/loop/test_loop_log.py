@@ -17,7 +17,9 @@ from robotlab.loop import GroundTruthDetector, Run, RunLog, read_log, simulate
 
 @pytest.fixture(scope="module")
 def run():
-    return simulate(GroundTruthDetector(noise_px=1.0, miss=0.2), WALKS["weave"], duration_s=6, pictures=False, seed=5)
+    return simulate(
+        GroundTruthDetector(noise_px=1.0, miss_rate=0.2), WALKS["weave"], duration_s=6, pictures=False, seed=5
+    )
 
 
 def test_saved_run_is_the_same_run(run, tmp_path):
@@ -31,7 +33,7 @@ def test_saved_run_is_the_same_run(run, tmp_path):
 
 def test_log_written_while_running_is_the_log_saved_after(run, tmp_path):
     again = simulate(
-        GroundTruthDetector(noise_px=1.0, miss=0.2),
+        GroundTruthDetector(noise_px=1.0, miss_rate=0.2),
         WALKS["weave"],
         duration_s=6,
         pictures=False,

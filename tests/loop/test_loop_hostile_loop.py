@@ -12,11 +12,11 @@ from robotlab.errors import MotionError, PictureError
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import (
     FAULTS,
+    CameraFrame,
+    FaultModel,
     GroundTruthDetector,
-    NoFaults,
     Run,
     Settings,
-    Shot,
     blind_distance_m,
     default_camera,
     read_log,
@@ -120,23 +120,23 @@ def test_any_box_at_all_leaves_the_wish_within_its_limits(corners, score):
 
     follower = Follower(SMALL, Settings())
     x0, x1, y0, y1 = *sorted(corners[:2]), *sorted(corners[2:])
-    sight = follower.observe(post((x0, y0, x1, y1), score), 0.0)
+    observation = follower.observe(post((x0, y0, x1, y1), score), 0.0)
     velocity = follower.velocity(0.1)
     assert -0.3 <= velocity.v_mps <= 0.6 and abs(velocity.yaw_radps) <= 1.5
-    assert sight is None or 0 < sight.distance_m < 1e7
+    assert observation is None or 0 < observation.distance_m < 1e7
 
 
-class Pictures(NoFaults):
+class Pictures(FaultModel):
     """A camera that gives something else from a time on."""
 
     def __init__(self, then):
         self.then, self.first = then, None
 
-    def shots(self, index, t_s, shot):
+    def frames(self, index, t_s, shot):
         self.first = self.first if self.first is not None else shot.picture.copy()
         return [
             (
-                Shot(
+                CameraFrame(
                     self.then(shot.picture, self.first) if t_s >= BREAKS_S else shot.picture, shot.truth, shot.visible
                 ),
                 0.0,
@@ -192,7 +192,7 @@ def test_drawing_on_the_picture_changes_nothing():
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 @pytest.mark.parametrize("law", ["p", "pd", "feed_forward"])
 def test_a_clock_that_gives_no_number(value, law):
-    class Clock(NoFaults):
+    class Clock(FaultModel):
         def clock(self, t_s):
             return t_s if t_s < BREAKS_S or t_s > 4 else value
 
@@ -215,8 +215,8 @@ def test_a_clock_that_runs_wrongly_is_noticed_by_the_other(rate):
 
 
 def test_hooks_are_held_to_their_words():
-    class Hooks(NoFaults):
-        def shots(self, index, t_s, shot):
+    class Hooks(FaultModel):
+        def frames(self, index, t_s, shot):
             return [(shot, -1.0)]
 
     with pytest.raises(MotionError, match="extra_s must be 0 or more"):
@@ -254,16 +254,16 @@ def test_steering_the_wrong_way_flees_and_then_stands():
     assert simulate(GroundTruthDetector(), WALKS["weave"], duration_s=20, pictures=False).scores()["losses"] == 0
 
 
-class Together(NoFaults):
+class Together(FaultModel):
     """Several faults in one run."""
 
     def __init__(self, faults):
         self.faults = faults
 
-    def shots(self, index, t_s, shot):
+    def frames(self, index, t_s, shot):
         rows = [(shot, 0.0)]
         for fault in self.faults:
-            rows = [(new, old_s + new_s) for old, old_s in rows for new, new_s in fault.shots(index, t_s, old)]
+            rows = [(new, old_s + new_s) for old, old_s in rows for new, new_s in fault.frames(index, t_s, old)]
         return rows
 
     def found(self, index, t_s, found):
@@ -305,7 +305,7 @@ class Together(NoFaults):
 )
 def test_any_faults_together_keep_the_promise(picks, loop, seed):
     faults = Together([FAULTS[which][1](at_s) for which, at_s in picks])
-    oracle = GroundTruthDetector(noise_px=0.5, miss=0.1)
+    oracle = GroundTruthDetector(noise_px=0.5, miss_rate=0.1)
     run = simulate(
         oracle, FAST, settings=Settings(**loop), seed=seed, duration_s=9, pictures=False, faults=faults, strict=False
     )

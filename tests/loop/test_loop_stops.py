@@ -85,10 +85,10 @@ class TestAfterTheEnd:
     def test_a_link_that_hung_and_comes_back_gets_nothing_but_halt(self):
         back = threading.Event()
         link = Noted(hang=after(0.6, lambda: None, lambda: back.wait(30)))
-        done = drive(live, see, CAMERA, SETTINGS, link, 20.0)
+        done = drive(see, live, CAMERA, SETTINGS, link, 20.0)
         assert not done.halt_confirmed and "it hung for" in done.reason and "cut the power" in done.reason
         with pytest.raises(MotionError, match="must have one owner"):
-            drive(live, see, CAMERA, SETTINGS, link, 1.0)
+            drive(see, live, CAMERA, SETTINGS, link, 1.0)
         before = len(link.told)
         back.set()
         time.sleep(0.5)
@@ -106,7 +106,7 @@ class TestAfterTheEnd:
                 super().stop()
 
         link = Late()
-        done = drive(live, see, CAMERA, SETTINGS.but(watchdog_s=5.0), link, 0.3)
+        done = drive(see, live, CAMERA, SETTINGS.but(watchdog_s=5.0), link, 0.3)
         assert done.halt_confirmed and done.reason == "the time was over" and link.tries == 6
 
     def test_one_never_confirmed_is_said_in_words(self):
@@ -116,7 +116,7 @@ class TestAfterTheEnd:
                 raise LinkError("no answer")
 
         link = Deaf()
-        done = drive(live, see, CAMERA, SETTINGS, link, 0.4)
+        done = drive(see, live, CAMERA, SETTINGS, link, 0.4)
         assert (
             not done.halt_confirmed
             and done.state == "fault"
@@ -125,7 +125,7 @@ class TestAfterTheEnd:
         )
         assert sum(row[1] == "HALT" for row in link.told) > 5
         with pytest.raises(ZeroDivisionError) as error:
-            drive(live, lambda picture: 1 / 0, CAMERA, SETTINGS, Deaf(), 5.0)
+            drive(lambda picture: 1 / 0, live, CAMERA, SETTINGS, Deaf(), 5.0)
         assert "HALT must be confirmed" in error.value.__notes__[0]
 
     @pytest.mark.parametrize("fault", ["camera", "detector"])
@@ -138,7 +138,7 @@ class TestAfterTheEnd:
 
         take, find = (after(0.5, live, broken), see) if fault == "camera" else (live, after(0.5, see, broken))
         with pytest.raises(RuntimeError):
-            drive(take, find, CAMERA, SETTINGS, link, 20.0)
+            drive(find, take, CAMERA, SETTINGS, link, 20.0)
         assert max(row[1] for row in link.told if row[1] != "HALT") > 0.3
         # The two threads may meet in the middle of one step.
         assert sum(row[1] not in ("HALT", 0.0) for row in link.told if row[0] > broke[0] + 0.05) <= 1
@@ -148,7 +148,7 @@ def test_an_error_of_the_link_without_words_is_named():
     def interrupt():
         raise KeyboardInterrupt
 
-    done = drive(live, see, CAMERA, SETTINGS, Noted(refuse=after(0.3, lambda: None, interrupt)), 20.0)
+    done = drive(see, live, CAMERA, SETTINGS, Noted(refuse=after(0.3, lambda: None, interrupt)), 20.0)
     assert (
         done.state == "fault"
         and done.reason.startswith("KeyboardInterrupt; HALT must be confirmed")
@@ -163,14 +163,14 @@ class TestOneOwner:
         def second(picture):
             if not seen:
                 with pytest.raises(MotionError, match="must have one owner"):
-                    drive(live, see, CAMERA, SETTINGS, link, 1.0)
+                    drive(see, live, CAMERA, SETTINGS, link, 1.0)
                 seen.append(1)
             return see(picture)
 
         assert (
-            drive(live, second, CAMERA, SETTINGS.but(watchdog_s=5.0), link, 0.5).reason == "the time was over" and seen
+            drive(second, live, CAMERA, SETTINGS.but(watchdog_s=5.0), link, 0.5).reason == "the time was over" and seen
         )
-        assert drive(live, see, CAMERA, SETTINGS.but(watchdog_s=5.0), link, 0.2).reason == "the time was over"
+        assert drive(see, live, CAMERA, SETTINGS.but(watchdog_s=5.0), link, 0.2).reason == "the time was over"
 
 
 class TestTimesOfPictures:
@@ -198,7 +198,7 @@ class TestTimesOfPictures:
     )
     def test_what_is_not_of_now_counts_as_none(self, then):
         link = Noted()
-        done = drive(self.stamped(then), see, CAMERA, SETTINGS, link, 3.0)
+        done = drive(see, self.stamped(then), CAMERA, SETTINGS, link, 3.0)
         assert (
             done.state == "fault"
             and done.reason.startswith("camera must answer")
@@ -208,18 +208,18 @@ class TestTimesOfPictures:
 
     def test_pictures_of_now_are_driven_with(self):
         done = drive(
-            self.stamped(lambda held: held[-1]), see, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.7
+            see, self.stamped(lambda held: held[-1]), CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.7
         )
         assert done.reason == "the time was over" and done.observations > 5
 
     def test_a_tuple_of_something_else_is_refused(self):
         with pytest.raises(PictureError, match="must return a picture or .picture, time., got 3"):
-            drive(lambda: (1, 2, 3), see, CAMERA, SETTINGS, SimulatedLink(), 1.0)
+            drive(see, lambda: (1, 2, 3), CAMERA, SETTINGS, SimulatedLink(), 1.0)
 
     @pytest.mark.parametrize("stamp", ["noon", 1j, 10**400])
     def test_a_time_that_is_none_is_refused(self, stamp):
         with pytest.raises(PictureError, match="the time of a picture must be a number"):
-            drive(lambda: (live(), stamp), see, CAMERA, SETTINGS, SimulatedLink(), 1.0)
+            drive(see, lambda: (live(), stamp), CAMERA, SETTINGS, SimulatedLink(), 1.0)
 
     @pytest.mark.parametrize("now", [-0.5, math.nan])
     def test_the_follower_stops_at_a_sight_of_the_future(self, now):
@@ -265,10 +265,10 @@ class TestViews:
         def aside(picture):
             return Detections([[58, 20, 60, 30]], [0.9], [0], ["post"])
 
-        done = drive(take, aside, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 20.0)
+        done = drive(aside, take, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 20.0)
         assert done.state == "fault" and "motors must turn the trolley, 0.6 rad in 1.5 s" in done.reason
         assert (
-            drive(take, aside, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 2.5, lifted=True).reason
+            drive(aside, take, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 2.5, lifted=True).reason
             == "the time was over"
         )
 
@@ -278,7 +278,7 @@ class TestWhatIsLeft:
         path = tmp_path / "run.jsonl"
         path.write_text("mine")
         done = [
-            drive(live, see, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.2, log=path) for _ in range(2)
+            drive(see, live, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.2, log=path) for _ in range(2)
         ]
         assert path.read_text() == "mine" and [report.log.name for report in done] == ["run-2.jsonl", "run-3.jsonl"]
         assert all(read_log(report.log).complete for report in done)
@@ -289,7 +289,7 @@ class TestWhatIsLeft:
         program = f"""
 import os, subprocess, sys, time
 sys.path.insert(0, {str(Path(__file__).parent)!r})
-from test_follow_stopped import CAMERA, SETTINGS, SimulatedLink, drive, live, see
+from test_loop_stops import CAMERA, SETTINGS, SimulatedLink, drive, live, see
 def find(picture, begun=[]):
     begun.append(1)
     if len(begun) == 5:
@@ -298,7 +298,7 @@ def find(picture, begun=[]):
         elif os.fork() == 0 and {how!r} == "forks and hangs":
             time.sleep(60)
     return see(picture)
-done = drive(live, find, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.6)
+done = drive(find, live, CAMERA, SETTINGS.but(watchdog_s=5.0), SimulatedLink(), 0.6)
 print(done.children, "processes" in done.reason, flush=True)
 os.system("ps --ppid %d -o args= | grep -v ps" % os.getpid())
 """
@@ -323,7 +323,7 @@ def test_the_loop_that_hangs_is_a_fault(tmp_path):
     done = []
     thread = threading.Thread(target=late, daemon=True)
     thread.start()
-    report = drive(live, see, CAMERA, SETTINGS, link, 4.0, log=path)
+    report = drive(see, live, CAMERA, SETTINGS, link, 4.0, log=path)
     done.append(1)
     os.write(reader, b"x")
     thread.join()

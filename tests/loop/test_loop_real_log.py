@@ -24,7 +24,7 @@ TRUE = (
     "closest_m",
     "end_distance_m",
     "energy_j",
-    "way_m",
+    "path_length_m",
     "peak_accel_mps2",
 )
 
@@ -44,7 +44,7 @@ def log(tmp_path_factory):
             return Detections([[40, 10, 44, 38.5], [3, 4, 5, 9]], [0.9, 0.4], [0, 1], ["post", "bucket"])
         return Detections.none(["post", "bucket"])
 
-    drive(take, see, CAMERA, SETTINGS, SimulatedLink(), 1.2, log=path)
+    drive(see, take, CAMERA, SETTINGS, SimulatedLink(), 1.2, log=path)
     return path
 
 

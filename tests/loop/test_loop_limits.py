@@ -9,18 +9,17 @@ import pytest
 
 import robotlab
 from robotlab.camera import Camera
-from robotlab.control import SimulatedLink, latency_from_film_s, safe_gain, sampled_limit, stopping_distance_m
+from robotlab.control import SimulatedLink, latency_from_film_s, safe_gain, sampled_ultimate_gain, stopping_distance_m
 from robotlab.design_sheet import Robot, predict
 from robotlab.detections import Detections, as_detector
 from robotlab.errors import MotionError
-from robotlab.face_off import simulate_walk as simulate_walk
+from robotlab.face_off import simulate_walk
 from robotlab.loop import (
     Settings,
     check_real_limits,
     default_camera,
-    free_way_m,
+    free_distance_m,
     safe_speed_mps,
-    simulate_walk,
     stopping_m,
     stopping_times_s,
 )
@@ -33,13 +32,13 @@ def test_one_stopping_distance_for_lessons_sheet_and_faults():
     settings = Settings(detector_s=0.04)
     by_hand = 0.6 * (0.14 + 0.64 + 0.04 + 0.25 + 0.10) + 0.6**2 / (2 * 0.8)
     sheet = predict(Robot(default_camera(), 20.0, settings))
-    assert stopping_m(settings) == stopping_m(settings) == pytest.approx(by_hand)
+    assert stopping_m(settings) == pytest.approx(by_hand)
     assert sheet["stop"].predicted == pytest.approx(by_hand)
     assert sum(stopping_times_s(settings).values()) == pytest.approx(1.17)
     # The sheet's largest safe speed just fits into what is free: its two rows and the lesson's formula agree.
     safe = sheet["safe_speed"].predicted
-    assert stopping_m(settings, safe) == pytest.approx(free_way_m(settings))
-    assert stopping_distance_m(safe, 0.8, 1.17) == pytest.approx(free_way_m(settings))
+    assert stopping_m(settings, safe) == pytest.approx(free_distance_m(settings))
+    assert stopping_distance_m(safe, 0.8, 1.17) == pytest.approx(free_distance_m(settings))
 
 
 @pytest.mark.parametrize("lesson", ["11_smooth_and_safe", "12_face_off"])
@@ -52,7 +51,7 @@ def test_lessons_11_and_12_have_the_same_trolley(lesson):
 def test_one_safe_gain_for_lessons_sheet_and_real_loop():
     """Half of 2 sin(pi / (2 (2 d + 1))) / frame: Levin & May, Theor. Popul. Biol. 9:178-187, 1976 (from memory)."""
     settings = Settings(delay_s=0.15, detector_s=0.05, motor=robotlab.control.Motor(lag_s=0.0))
-    half = sampled_limit(2) / 0.1 / 2
+    half = sampled_ultimate_gain(2) / 0.1 / 2
     assert settings.safe_gain == pytest.approx(half)
     assert safe_gain(0.1, 0.2) == pytest.approx(half)
     assert predict(Robot(default_camera(), 20.0, settings))["safe_gain"].predicted == pytest.approx(half)
@@ -87,8 +86,8 @@ def test_latency_is_from_target_to_wheel():
         ({"ramp_hz": 3.0}, "ramp_hz must be at least 20 Hz"),
         ({"ramp_hz": 25.0, "link_timeout_s": 0.1}, "ramp_hz must be at least 30 Hz"),
         ({"max_accel_mps2": None}, "acceleration limit"),
-        ({"max_accel_mps2": 20.0}, "rubber misconceptions"),
-        ({"keep_m": 0.2}, "leave a way"),
+        ({"max_accel_mps2": 20.0}, "rubber slips"),
+        ({"following_distance_m": 0.2}, "leave a way"),
         ({"search_radps": 4.0}, r"search_radps must be at most 2\.71 rad/s"),
         ({"hfov_rad": 0.3}, r"search_radps must be at most 0\.75 rad/s"),
     ],
