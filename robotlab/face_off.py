@@ -206,7 +206,7 @@ def simulate_walk(
         def show(share: float) -> None:
             bar.update(round(100 * share) - bar.n)
 
-        return simulate(detector, walk, settings=settings, seed=seed, lighting=lighting, progress=show, **more)
+        return simulate(detector, walk, settings=settings, seed=seed, lighting=lighting, on_progress=show, **more)
 
 
 def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:

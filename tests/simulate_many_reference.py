@@ -10,7 +10,7 @@ import numpy as np
 from robotlab.control import Ramp, advance, scale_wheel_speeds, speed_toward, turn_toward
 from robotlab.greenhouse import Walk
 from robotlab.loop import ManyRuns, Settings
-from robotlab.loop.vectorized import _plan, _Plan, _scores
+from robotlab.loop.vectorized import _Plan, _plan, _scores
 
 
 def simulate_many_reference(

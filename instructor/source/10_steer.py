@@ -414,7 +414,7 @@ for d in (1, 2, 3, 5, 10):
     def loop(gain):
         return sampled_bearing(gain * frame_s, d, 2000)
 
-    tried = find_ultimate_gain(loop, first_gain=0.5 * limit).limit
+    tried = find_ultimate_gain(loop, first_gain=0.5 * limit).ultimate_gain
     calm, above = sampled_critical(d) / frame_s, 100 * (textbook / limit - 1)
     share = 100 * calm / limit
     print(f"{d:>9} {textbook:9.2f} {limit:8.2f} {tried:10.2f}", end="")

@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+from scipy.optimize import bisect
+
 from robotlab.camera import Camera, working_band
 from robotlab.control.checks import number
 from robotlab.errors import InputError
 from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
-
-# Halvings that bring a bracket of any size down to the last bits.
-_HALVINGS = 80
 
 
 @dataclass(frozen=True)
@@ -173,20 +172,17 @@ def predict_smallest_object_m(robot: Robot, distance_m: float) -> float:
     >>> round(predict_smallest_object_m(robot, 1.2), 4)
     0.0905
     """
-    low, high = (
-        0.0,
-        2 * robot.smallest_camera_px * number(distance_m, "distance_m", 0, open_low=True) / robot.camera.focal_px,
-    )
-    # A pitched camera can need more; it never needs 100 times as much.
-    high *= 50
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
+    # A pitched camera can need more than a level one; it never needs 100 times as much.
+    distance = number(distance_m, "distance_m", 0, open_low=True)
+    most = 100 * robot.smallest_camera_px * distance / robot.camera.focal_px
+
+    def excess_px(height_m: float) -> float:
         try:
-            tall = robot.camera.height_in_image_px(distance_m, middle)
+            return robot.camera.height_in_image_px(distance, height_m) - robot.smallest_camera_px
         except InputError:  # So tall that it reaches behind the lens.
-            tall = math.inf
-        low, high = (low, middle) if tall >= robot.smallest_camera_px else (middle, high)
-    return high
+            return math.inf
+
+    return float(bisect(excess_px, 1e-9 * most, most))
 
 
 def predict_ultimate_gain(robot: Robot) -> float:

@@ -14,7 +14,7 @@ from robotlab.control.checks import number
 from robotlab.detections import Detections
 from robotlab.errors import PictureError
 from robotlab.image.picture import resize
-from robotlab.loop.perception import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
+from robotlab.loop.perception import STALLED, FreezeDetector, StallDetector, check_size, in_camera_px, show
 
 # Waiting longer for a camera at the end helps nobody.
 _PATIENCE_S = 1.0
@@ -111,11 +111,7 @@ class CameraThread:
             time.sleep(s.frame_s / 10)
             return
         if not self._lifted and self._stall.stalled(picture, self._ramp.turned_rad, time.monotonic()):
-            self._ramp.tell(
-                lambda stop, *_: stop.fail(
-                    f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved"
-                )
-            )
+            self._ramp.tell(lambda stop, *_: stop.fail(STALLED))
         small = picture if s.detector_px is None else resize(picture, s.detector_px)
         found = show(self._detector, small)
         self._still_the_driver()

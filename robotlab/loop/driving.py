@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -26,9 +26,10 @@ from robotlab.control.checks import number
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread
-from robotlab.loop.decide import Follower, Observation
+from robotlab.loop.decide import Follower
 from robotlab.loop.limits import check_real_limits
-from robotlab.loop.log import LOG_VERSION, RunLog
+from robotlab.loop.log import RunLog
+from robotlab.loop.records import observation_record, start_record
 from robotlab.loop.settings import Settings
 
 
@@ -166,38 +167,23 @@ def drive(
         number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
 
     check_clock()
-    limits = dict.fromkeys(("camera", "detector", "loop", "link"), settings.silence_s)
     follower = Follower(camera, settings, time.monotonic())
     pictures = observations = 0
     state, reason = "wait", "the time was over"
     with ExitStack() as stack:
         file = stack.enter_context(RunLog(log, sync_s=1.0)) if log is not None else None
         write = file.write if file is not None else lambda record: None
-        write(
-            {
-                "kind": "start",
-                "version": LOG_VERSION,
-                "real": True,
-                "detector": type(detector).__name__,
-                "camera": asdict(camera),
-                "settings": asdict(settings),
-            }
-        )
+        write(start_record(detector, camera, settings, real=True))
         stack.enter_context(_polite_kills_unwind())
         # A command that is not renewed is a lost target: hold the last one as long as the follower does.
-        patience = settings.delay_s + settings.detector_s + settings.frame_s + settings.hold_s
+        patience = settings.latency_s + settings.frame_s + settings.hold_s
         ramp = RampThread(
             link,
             settings.drive,
-            max_accel_mps2=settings.max_accel_mps2,
-            max_yaw_accel_radps2=settings.max_yaw_accel_radps2 or 6.0,
             max_mps=settings.motor.max_mps,
-            max_jerk_mps3=settings.max_jerk_mps3,
             rate_hz=settings.ramp_hz,
             command_hold_s=patience,
-            limits_s=limits,
-            delay_s=settings.delay_s,
-            board_timeout_s=settings.link_timeout_s,
+            **settings.supervision() | {"max_yaw_accel_radps2": settings.max_yaw_accel_radps2 or 6.0},
             clock=clock,
         )
         camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, clock, lifted))
@@ -216,8 +202,9 @@ def drive(
                 if news is not None:
                     observation = follower.observe(*news)
                     if file is not None:
-                        for record in _seen(pictures, *news, observation, time.monotonic(), begin):
-                            write(record)
+                        found, taken_s = news
+                        write({"kind": "picture", "i": pictures, "t": round(taken_s - begin, 4)})
+                        write(observation_record(pictures, time.monotonic() - begin, found, observation))
                     pictures += 1
                     observations += observation is not None
                 at = time.monotonic()
@@ -266,32 +253,6 @@ def drive(
         file.path if file is not None else None,
         children,
     )
-
-
-def _seen(
-    index: int, found: Detections, taken_s: float, observation: Observation | None, now_s: float, begin_s: float
-) -> list[dict]:
-    """The records of one picture, in the form of a simulated run's; what is really there nobody knows."""
-    rows = [
-        [*(round(float(edge), 3) for edge in box), round(float(score), 4), int(label)]
-        for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)
-    ]
-    record = {
-        "kind": "observation",
-        "i": index,
-        "t": round(now_s - begin_s, 4),
-        "found": rows,
-        "classes": list(found.classes),
-        "box": None,
-    }
-    if observation is not None:
-        record.update(
-            box=[round(float(edge), 3) for edge in observation.box],
-            score=round(observation.score, 4),
-            bearing=round(observation.bearing_rad, 6),
-            distance=round(observation.distance_m, 4),
-        )
-    return [{"kind": "picture", "i": index, "t": round(taken_s - begin_s, 4)}, record]
 
 
 @contextmanager

@@ -40,7 +40,7 @@ class FaultModel:
     (2.0, True)
     """
 
-    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """What arrives of one picture.
 
         Parameters
@@ -49,7 +49,7 @@ class FaultModel:
             Number of the picture.
         t_s : float
             True time.
-        shot : CameraFrame
+        frame : CameraFrame
             What the camera took.
 
         Returns
@@ -57,7 +57,7 @@ class FaultModel:
         list of (CameraFrame, extra_s)
             Nothing, one or several pictures, each with its extra delay.
         """
-        return [(shot, 0.0)]
+        return [(frame, 0.0)]
 
     def found(self, index: int, t_s: float, found: Detections) -> Detections:
         """What comes out of the detector.

@@ -35,10 +35,10 @@ class Dropped(FaultModel):
     share: float = 1.0
     seed: int = 0
 
-    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """Nothing, or the picture."""
         lost = t_s >= self.from_s and np.random.default_rng([self.seed, index]).random() < self.share
-        return [] if lost else [(shot, 0.0)]
+        return [] if lost else [(frame, 0.0)]
 
 
 @dataclass
@@ -54,10 +54,10 @@ class Frozen(FaultModel):
     from_s: float
     _held: CameraFrame | None = None
 
-    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or the one held."""
         if t_s < self.from_s or self._held is None:
-            self._held = shot
+            self._held = frame
         return [(self._held, 0.0)]
 
 
@@ -76,9 +76,9 @@ class Late(FaultModel):
     from_s: float
     extra_s: float = 1.0
 
-    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, later."""
-        return [(shot, self.extra_s if t_s >= self.from_s else 0.0)]
+        return [(frame, self.extra_s if t_s >= self.from_s else 0.0)]
 
 
 @dataclass
@@ -93,9 +93,9 @@ class Duplicated(FaultModel):
 
     from_s: float
 
-    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, twice."""
-        return [(shot, 0.0), (shot, 0.5)] if t_s >= self.from_s else [(shot, 0.0)]
+        return [(frame, 0.0), (frame, 0.5)] if t_s >= self.from_s else [(frame, 0.0)]
 
 
 @dataclass
@@ -110,11 +110,11 @@ class Corrupted(FaultModel):
 
     from_s: float
 
-    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """Half a row of pixels, and no true box."""
         if t_s < self.from_s:
-            return [(shot, 0.0)]
-        half = None if shot.picture is None else shot.picture[0, : shot.picture.shape[1] // 2]
+            return [(frame, 0.0)]
+        half = None if frame.picture is None else frame.picture[0, : frame.picture.shape[1] // 2]
         return [(CameraFrame(half, np.full(4, math.nan), 1.0), 0.0)]
 
 
@@ -264,11 +264,11 @@ class NearlyFrozen(FaultModel):
     from_s: float
     _held: CameraFrame | None = None
 
-    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or the one held with a few other pixels."""
         if t_s < self.from_s or self._held is None:
-            self._held = shot
-        if t_s < self.from_s or shot.picture is None:
+            self._held = frame
+        if t_s < self.from_s or frame.picture is None:
             return [(self._held, 0.0)]
         picture = self._held.picture.copy()
         picture[: picture.shape[0] // 12, : picture.shape[1] // 6] = index * 37 % 256
@@ -291,11 +291,11 @@ class Recycled(FaultModel):
     buffers: int = 2
     _held: tuple[CameraFrame, ...] = ()
 
-    def frames(self, index: int, t_s: float, shot: CameraFrame) -> list[tuple[CameraFrame, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or an old one."""
         if t_s < self.from_s:
-            self._held = (*self._held, shot)[-self.buffers :]
-            return [(shot, 0.0)]
+            self._held = (*self._held, frame)[-self.buffers :]
+            return [(frame, 0.0)]
         return [(self._held[index % len(self._held)], 0.0)] if self._held else []
 
 

@@ -73,8 +73,9 @@ def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
     Returns
     -------
     float
-        ``v t + v^2 / (2 a)``, m, with all of :func:`stopping_times_s` in t; a
-        jerk limit makes the ramp longer.
+        ``v t + v^2 / (2 a)``, m, with all of :func:`stopping_times_s` in t.  A
+        jerk limit makes the ramp longer when the target is lost, but not after
+        a fault: then the motor board brakes, without it.
 
     Notes
     -----
@@ -92,7 +93,10 @@ def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
     speed = min(s.max_mps, s.motor.max_mps) if speed_mps is None else number(speed_mps, "speed_mps", 0)
     # Without a limit the wheels stop as fast as the motors can.
     accel = s.max_accel_mps2 if s.max_accel_mps2 is not None else 1e9
-    return stopping_distance_m(speed, accel, sum(stopping_times_s(s).values()), max_jerk_mps3=s.max_jerk_mps3)
+    wait_s = s.latency_s + 2 / s.ramp_hz + s.link_timeout_s + s.motor.lag_s
+    lost = stopping_distance_m(speed, accel, wait_s + s.frame_s + s.hold_s, max_jerk_mps3=s.max_jerk_mps3)
+    silent = stopping_distance_m(speed, accel, wait_s + s.silence_s)
+    return max(lost, silent)
 
 
 def free_distance_m(settings: Settings) -> float:

@@ -25,7 +25,10 @@ _ROWS = 48
 # levels: more than noise and a walker far off (common practice, no source).
 _MOVED, _GRAY = 0.1, 12.0
 # A turn that no view can hide, rad, and the time in which it must show, s.
-STALL_RAD, STALL_S = 0.6, 1.5
+_STALL_RAD, _STALL_S = 0.6, 1.5
+STALLED = (
+    f"motors must turn the trolley, {_STALL_RAD:g} rad in {_STALL_S:g} s were commanded and the view has not moved"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -172,9 +175,9 @@ class StallDetector:
         """
         turned = abs(turned_rad - self._turned)
         # Slower turns than 0.2 rad/s may be lost in the motors' friction: begin anew.
-        if self._before is None or turned < 1e-9 or t_s - self._since > 2 * STALL_S:
+        if self._before is None or turned < 1e-9 or t_s - self._since > 2 * _STALL_S:
             self._before, self._turned, self._since = picture, turned_rad, t_s
-        if turned < STALL_RAD or t_s - self._since < STALL_S:
+        if turned < _STALL_RAD or t_s - self._since < _STALL_S:
             return False
         before, now = _blocks(self._before), _blocks(picture)
         self._before, self._turned, self._since = picture, turned_rad, t_s

@@ -13,8 +13,8 @@ from robotlab.camera import Camera
 from robotlab.control import DifferentialDrive, Motor, SignCheck, sign_check
 from robotlab.errors import InputError
 from robotlab.loop.decide import STATES
-from robotlab.loop.log import LOG_VERSION, RunLog, read_log
-from robotlab.loop.records import check_facts, numbers, of_real_drive
+from robotlab.loop.log import RunLog, read_log
+from robotlab.loop.records import LOG_VERSION, check_facts, numbers, of_real_drive
 from robotlab.loop.settings import Settings
 
 # Less than this share of the post in the picture counts as out of view

@@ -12,6 +12,7 @@ A function that needs one group only says so in its signature.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 from robotlab.control import GAIN_MARGIN, DifferentialDrive, Motor, ultimate_gain
 from robotlab.errors import MotionError
@@ -184,6 +185,29 @@ class Settings(StopSettings, ChassisSettings, RampSettings, FollowerSettings):
             return self.watchdog_s
         # Two frames may be lost before a silence is one; the rest is reserve (common practice, no source).
         return 2 * self.frame_s + self.latency_s + 0.3
+
+    def supervision(self) -> dict[str, Any]:
+        """What :class:`robotlab.control.Supervisor` is told, simulated or real.
+
+        Returns
+        -------
+        dict
+            Its limits of motion and of silence.
+
+        Examples
+        --------
+        >>> Settings().supervision()["board_timeout_s"]
+        0.25
+        """
+        ramped = self.max_accel_mps2 is not None
+        return {
+            "max_accel_mps2": self.max_accel_mps2,
+            "max_yaw_accel_radps2": self.max_yaw_accel_radps2 if ramped else None,
+            "max_jerk_mps3": self.max_jerk_mps3,
+            "limits_s": dict.fromkeys(("camera", "detector", "loop", "link"), self.silence_s),
+            "delay_s": self.delay_s,
+            "board_timeout_s": self.link_timeout_s,
+        }
 
     @property
     def ultimate_gain(self) -> float:

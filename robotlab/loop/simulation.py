@@ -14,7 +14,7 @@ import os
 from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import asdict, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -29,8 +29,9 @@ from robotlab.image.picture import encode, resize
 from robotlab.loop.decide import Follower, VelocityCommand
 from robotlab.loop.fault_model import CameraFrame, FaultModel
 from robotlab.loop.ground_truth import SimulatedDetector, post_box
-from robotlab.loop.log import LOG_VERSION, RunLog
-from robotlab.loop.perception import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
+from robotlab.loop.log import RunLog
+from robotlab.loop.perception import STALLED, FreezeDetector, StallDetector, check_size, in_camera_px, show
+from robotlab.loop.records import observation_record, rounded, scene_facts, start_record
 from robotlab.loop.run import Run
 from robotlab.loop.settings import Settings
 
@@ -73,7 +74,7 @@ def simulate(
     sync_s: float | None = None,
     faults: FaultModel | None = None,
     strict: bool = True,
-    progress: Callable[[float], None] | None = None,
+    on_progress: Callable[[float], None] | None = None,
 ) -> Run:
     """Let a trolley follow a walking post, and record everything.
 
@@ -90,7 +91,7 @@ def simulate(
     seed : int
         Of the sensor noise; same seed, same run.
     lighting : str, optional
-        Another lamp than the walk's own.
+        Other lighting than the walk's own.
     duration_s : float, optional
         How long; by default as long as the walk.
     start : (float, float, float)
@@ -110,7 +111,7 @@ def simulate(
     strict : bool
         An error in the detector ends the simulation; False notes it and goes
         on without a result, as a robot must.
-    progress : callable, optional
+    on_progress : callable, optional
         Called with the share of the run that is done.
 
     Returns
@@ -144,7 +145,7 @@ def simulate(
         detector = as_detector(detector)
         if not pictures:
             raise InputError(
-                "a detector that looks at pictures needs them, got pictures=False; leave it out, or use an GroundTruthDetector"
+                "a detector that looks at pictures needs them, got pictures=False; leave it out, or use a GroundTruthDetector"
             )
     duration_s = number(walk.duration_s if duration_s is None else duration_s, "duration_s", 0)
     loop = _Loop(
@@ -155,11 +156,12 @@ def simulate(
     with ExitStack() as stack:
         if log is not None:
             loop.file = stack.enter_context(RunLog(log, sync_s))
-        loop.write(loop.first_record())
+        facts = scene_facts(loop.scene) | {"walk": walk.name, "seed": seed, "tick_s": loop.tick_s}
+        loop.write(start_record(detector, camera, loop.settings, **facts))
         for tick in range(ticks + 1):
             loop.step(tick)
-            if progress is not None and tick % loop.ticks_per_frame == 0:
-                progress(tick / ticks if ticks else 1.0)
+            if on_progress is not None and tick % loop.ticks_per_frame == 0:
+                on_progress(tick / ticks if ticks else 1.0)
         loop.write({"kind": "end", "t": round(ticks * loop.tick_s, 6)})
     return Run.from_records(loop.records, loop.pictures)
 
@@ -181,15 +183,10 @@ class _Loop:
         self.stop = Supervisor(
             0.0,
             float(faults.clock(0.0)),
-            max_accel_mps2=s.max_accel_mps2,
-            max_yaw_accel_radps2=None if s.max_accel_mps2 is None else s.max_yaw_accel_radps2,
-            max_jerk_mps3=s.max_jerk_mps3,
             period_s=self.tick_s,
             command_hold_s=self.tick_s,
-            limits_s=dict.fromkeys(("camera", "detector", "loop", "link"), s.silence_s),
-            delay_s=s.delay_s,
             max_age_s=s.silence_s,
-            board_timeout_s=s.link_timeout_s,
+            **s.supervision(),
         )
         self.stop.confirmed(0.0)
         self.board = BoardWheels(s.max_accel_mps2, s.link_timeout_s)
@@ -212,34 +209,6 @@ class _Loop:
         if self.file is not None:
             self.file.write(record)
 
-    def first_record(self) -> dict:
-        things = [
-            {
-                "kind": thing.kind,
-                "shape": thing.shape,
-                "size": list(thing.size_m),
-                "x": thing.x_m,
-                "y": thing.y_m,
-                "heading": thing.heading_rad,
-            }
-            for thing in self.scene.things
-            if thing.kind != "post"
-        ]
-        return {
-            "kind": "start",
-            "version": LOG_VERSION,
-            "walk": self.walk.name,
-            "lighting": self.scene.lighting,
-            "seed": self.seed,
-            "detector": type(self.detector).__name__,
-            "tick_s": self.tick_s,
-            "camera": asdict(self.camera),
-            "settings": asdict(self.settings),
-            "room": list(self.scene.room_m),
-            "path_half_m": self.scene.path_half_m,
-            "things": things,
-        }
-
     def step(self, tick: int) -> None:
         t = tick * self.tick_s
         self.now = float(self.faults.clock(t))
@@ -253,11 +222,11 @@ class _Loop:
             {
                 "kind": "tick",
                 "t": round(t, 6),
-                "pose": [round(value, 6) for value in self.pose],
-                "wheels": [round(value, 6) for value in self.wheels],
-                "command": [round(value, 6) for value in command],
+                "pose": rounded(self.pose, 6),
+                "wheels": rounded(self.wheels, 6),
+                "command": rounded(command, 6),
                 "state": velocity.state,
-                "post": [round(value, 6) for value in post],
+                "post": rounded(post, 6),
             }
         )
         self._move(command)
@@ -268,11 +237,15 @@ class _Loop:
         picture = None
         if self.keep:
             # One seed for each picture of each run: a prime parts the runs.
-            frame = render(self.scene.with_post_at(*post), self.camera, self.pose, seed=self.seed * 1_000_003 + index)
-            picture = frame.picture
-            rows = np.flatnonzero(frame.truths.labels == frame.truths.classes.index("post"))
+            rendered = render(
+                self.scene.with_post_at(*post), self.camera, self.pose, seed=self.seed * 1_000_003 + index
+            )
+            picture = rendered.picture
+            rows = np.flatnonzero(rendered.truths.labels == rendered.truths.classes.index("post"))
             box, visible = (
-                (frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])) if len(rows) else (None, 0.0)
+                (rendered.truths.boxes[rows[0]], float(rendered.truths.visibility[rows[0]]))
+                if len(rows)
+                else (None, 0.0)
             )
         else:
             dx, dy, cos, sin = post[0] - x, post[1] - y, math.cos(yaw), math.sin(yaw)
@@ -281,13 +254,19 @@ class _Loop:
         if picture is not None and self.settings.detector_px is not None:
             picture = resize(picture, self.settings.detector_px)
         self.write(
-            {"kind": "picture", "i": index, "t": round(t, 6), "truth": _rounded(box), "visible": round(visible, 4)}
+            {
+                "kind": "picture",
+                "i": index,
+                "t": round(t, 6),
+                "truth": None if box is None else rounded(box),
+                "visible": round(visible, 4),
+            }
         )
         if picture is not None:
             self.pictures[index] = encode(picture, "jpg", quality=75)
-        for shot, extra in self.faults.frames(index, t, CameraFrame(picture, box, visible)):
+        for frame, extra in self.faults.frames(index, t, CameraFrame(picture, box, visible)):
             due = tick + self.delay + round(number(extra, "extra_s", 0) / self.tick_s)
-            self.arriving.append((due, index, t, shot, self.now, yaw))
+            self.arriving.append((due, index, t, frame, self.now, yaw))
 
     def _look(self, tick: int, t: float) -> None:
         """Perceive, second half: the detector, one picture at a time, the newest first."""
@@ -296,35 +275,33 @@ class _Loop:
         here = [item for item in self.arriving if item[0] <= tick]
         self.arriving = [item for item in self.arriving if item[0] > tick]
         for item in here:
-            _, index, true_t, shot, stamp, yaw = item
-            taken = self.stop.picture(t, stamp, self.now) if self._readable(shot, t) and self._live(shot) else None
+            _, index, true_t, frame, stamp, yaw = item
+            taken = self.stop.picture(t, stamp, self.now) if self._readable(frame, t) and self._live(frame) else None
             if taken is None:
                 continue
-            if self.keep and not self.lifted and self.stall.stalled(shot.picture, self.turned, t):
-                self.stop.fail(
-                    f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved"
-                )
-            self.waiting.append((index, true_t, shot, taken, yaw))
+            if self.keep and not self.lifted and self.stall.stalled(frame.picture, self.turned, t):
+                self.stop.fail(STALLED)
+            self.waiting.append((index, true_t, frame, taken, yaw))
             if self.work is None:
                 self._start(tick, t)
         if self.work is None and self.waiting:
             self._start(tick, t)
 
-    def _live(self, shot: CameraFrame) -> bool:
+    def _live(self, frame: CameraFrame) -> bool:
         """Whether a picture has not been seen before; one without pixels is known by itself."""
-        if shot.picture is not None:
-            return self.view.live(shot.picture)
-        live = not any(shot is old for old in self.passed)
-        self.passed.append(shot)
+        if frame.picture is not None:
+            return self.view.live(frame.picture)
+        live = not any(frame is old for old in self.passed)
+        self.passed.append(frame)
         return live
 
-    def _readable(self, shot: CameraFrame, t: float) -> bool:
+    def _readable(self, frame: CameraFrame, t: float) -> bool:
         """Whether a picture is one; if not, it is no sign of life either."""
         if not self.keep:
             return True
         size = self.settings.detector_px or (self.camera.width_px, self.camera.height_px)
         try:
-            check_size(shot.picture, size, "the picture that arrived")
+            check_size(frame.picture, size, "the picture that arrived")
         except PictureError as error:
             if self.strict:
                 raise
@@ -338,23 +315,23 @@ class _Loop:
         )
 
     def _start(self, tick: int, t: float) -> None:
-        index, true_t, shot, taken, yaw = self.waiting.popleft()
+        index, true_t, frame, taken, yaw = self.waiting.popleft()
         busy = self.busy + round(number(self.faults.detector_extra_s(t), "detector_extra_s", 0) / self.tick_s)
-        self.work = (tick + busy, index, self._find(index, true_t, shot), taken, yaw)
+        self.work = (tick + busy, index, self._find(index, true_t, frame), taken, yaw)
         if busy == 0:
             self._take_in(t)
 
-    def _find(self, index: int, t: float, shot: CameraFrame) -> Detections | Exception:
+    def _find(self, index: int, t: float, frame: CameraFrame) -> Detections | Exception:
         """Call the detector; boxes come back in the camera's pixels."""
         try:
             if isinstance(self.detector, SimulatedDetector):
                 px = self.settings.detector_px or (self.camera.width_px, self.camera.height_px)
                 scale = np.array([px[0] / self.camera.width_px, px[1] / self.camera.height_px] * 2)
                 found = self.detector.detect_ground_truth(
-                    None if shot.truth is None else shot.truth * scale, shot.visible
+                    None if frame.truth is None else frame.truth * scale, frame.visible
                 )
             else:
-                found = show(self.detector, shot.picture)
+                found = show(self.detector, frame.picture)
             return in_camera_px(self.faults.found(index, t, found), self.camera, self.settings)
         except Exception as error:
             if self.strict:
@@ -375,26 +352,7 @@ class _Loop:
             self._failed("detector", error, t)
             return
         self.stop.result(t)
-        rows = [
-            [*_rounded(box), round(float(score), 4), int(label)]
-            for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)
-        ]
-        record = {
-            "kind": "observation",
-            "i": index,
-            "t": round(t, 6),
-            "found": rows,
-            "classes": list(found.classes),
-            "box": None,
-        }
-        if observation is not None:
-            record.update(
-                box=_rounded(observation.box),
-                score=round(observation.score, 4),
-                bearing=round(observation.bearing_rad, 6),
-                distance=round(observation.distance_m, 4),
-            )
-        self.write(record)
+        self.write(observation_record(index, t, found, observation))
 
     def _decide(self, t: float) -> tuple[VelocityCommand, tuple[float, float] | None]:
         """What is commanded, and what may be sent."""
@@ -438,7 +396,3 @@ class _Loop:
         x0, y0, x1, y1 = self.scene.room_m
         edge = self.settings.radius_m
         self.pose = (min(max(x, x0 + edge), x1 - edge), min(max(y, y0 + edge), y1 - edge), angle)
-
-
-def _rounded(box) -> list[float] | None:
-    return None if box is None else [round(float(value), 3) for value in box]

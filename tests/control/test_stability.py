@@ -43,7 +43,7 @@ def test_simulated_limit_is_the_formula(d):
     found = find_ultimate_gain(
         lambda a: sampled_bearing(a, d, 4000), first_gain=0.3 * sampled_ultimate_gain(d), tolerance=1e-3
     )
-    assert found.limit == pytest.approx(sampled_ultimate_gain(d), rel=0.01)
+    assert found.ultimate_gain == pytest.approx(sampled_ultimate_gain(d), rel=0.01)
 
 
 @pytest.mark.parametrize("d", [1, 2, 3, 5, 10])
@@ -164,7 +164,7 @@ def test_search_refuses_a_bad_start():
     with pytest.raises(MotionError, match="first_gain must be stable, 3 swings"):
         find_ultimate_gain(lambda a: sampled_bearing(a, 1, 100), first_gain=3)
     search = find_ultimate_gain(lambda a: sampled_bearing(a, 1, 200), first_gain=0.1, most_gain=0.3)
-    assert search.limit == 0.3
+    assert search.ultimate_gain == 0.3
 
 
 @pytest.mark.parametrize("delay_s", [0.1, 0.3])
@@ -188,7 +188,7 @@ def test_search_finds_the_limit_of_a_trolley_whose_limits_hold_the_swing(delay_s
         return run.true_bearings_rad[::5]
 
     found = find_ultimate_gain(loop, first_gain=1.0, tolerance=0.01)
-    assert found.limit == pytest.approx(ultimate_gain(0.1, delay_s, settings.motor.lag_s), rel=0.02)
+    assert found.ultimate_gain == pytest.approx(ultimate_gain(0.1, delay_s, settings.motor.lag_s), rel=0.02)
 
 
 def test_bad_delays_are_refused():

@@ -95,7 +95,7 @@ def test_long_tests_find_the_limit_within_a_per_cent_from_any_start(d):
         search = find_ultimate_gain(
             lambda a: sampled_bearing(a, d, 6000), first_gain=first * sampled_ultimate_gain(d), tolerance=1e-3
         )
-        assert search.limit == pytest.approx(sampled_ultimate_gain(d), rel=0.01)
+        assert search.ultimate_gain == pytest.approx(sampled_ultimate_gain(d), rel=0.01)
 
 
 def test_a_loop_that_never_swings_ends_the_search():

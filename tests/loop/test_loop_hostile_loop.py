@@ -132,12 +132,14 @@ class Pictures(FaultModel):
     def __init__(self, then):
         self.then, self.first = then, None
 
-    def frames(self, index, t_s, shot):
-        self.first = self.first if self.first is not None else shot.picture.copy()
+    def frames(self, index, t_s, frame):
+        self.first = self.first if self.first is not None else frame.picture.copy()
         return [
             (
                 CameraFrame(
-                    self.then(shot.picture, self.first) if t_s >= BREAKS_S else shot.picture, shot.truth, shot.visible
+                    self.then(frame.picture, self.first) if t_s >= BREAKS_S else frame.picture,
+                    frame.truth,
+                    frame.visible,
                 ),
                 0.0,
             )
@@ -216,8 +218,8 @@ def test_a_clock_that_runs_wrongly_is_noticed_by_the_other(rate):
 
 def test_hooks_are_held_to_their_words():
     class Hooks(FaultModel):
-        def frames(self, index, t_s, shot):
-            return [(shot, -1.0)]
+        def frames(self, index, t_s, frame):
+            return [(frame, -1.0)]
 
     with pytest.raises(MotionError, match="extra_s must be 0 or more"):
         simulate(GroundTruthDetector(), FAST, duration_s=1, pictures=False, faults=Hooks())
@@ -260,8 +262,8 @@ class Together(FaultModel):
     def __init__(self, faults):
         self.faults = faults
 
-    def frames(self, index, t_s, shot):
-        rows = [(shot, 0.0)]
+    def frames(self, index, t_s, frame):
+        rows = [(frame, 0.0)]
         for fault in self.faults:
             rows = [(new, old_s + new_s) for old, old_s in rows for new, new_s in fault.frames(index, t_s, old)]
         return rows

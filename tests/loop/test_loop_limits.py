@@ -18,6 +18,7 @@ from robotlab.loop import (
     Settings,
     check_real_limits,
     default_camera,
+    drive,
     free_distance_m,
     safe_speed_mps,
     stopping_m,
@@ -108,9 +109,9 @@ def test_the_real_loop_asks_before_it_moves():
     camera, link = Camera(64, 48, 1.0, height_m=0.25), SimulatedLink()
     for changes in ({"turn_gain": 60.0}, {"hold_s": 30.0}, {"watchdog_s": 60.0}, {"ramp_hz": 3.0}):
         with pytest.raises(MotionError, match="real robot"):
-            simulate_walk(
-                lambda: np.zeros((48, 64, 3), np.uint8),
+            drive(
                 lambda _: Detections.none(["post"]),
+                lambda: np.zeros((48, 64, 3), np.uint8),
                 camera,
                 Settings(**changes),
                 link,

@@ -95,4 +95,4 @@ def test_gain_limit_is_the_gain_margin_of_python_control():
 @pytest.mark.parametrize("frames", [1, 3])
 def test_gain_limit_is_where_a_stepped_loop_begins_to_grow(frames):
     found = find_ultimate_gain(lambda gain: sampled_bearing(0.1 * gain, frames, 2000), first_gain=1.0)
-    assert found.limit == pytest.approx(reference("gain_limit")(frames, 0.1), rel=0.01)
+    assert found.ultimate_gain == pytest.approx(reference("gain_limit")(frames, 0.1), rel=0.01)

@@ -75,9 +75,9 @@ def test_sampled_loop(row):
     assert Settings(frame_hz=10, delay_s=d / 10, motor=Motor(lag_s=0.0)).ultimate_gain * frame == pytest.approx(
         row["limit"], abs=1e-6
     )
-    assert find_ultimate_gain(lambda a: sampled_bearing(a, d, 6000), 0.2 * row["limit"], 1e-3).limit == pytest.approx(
-        row["limit"], rel=0.01
-    )
+    assert find_ultimate_gain(
+        lambda a: sampled_bearing(a, d, 6000), 0.2 * row["limit"], 1e-3
+    ).ultimate_gain == pytest.approx(row["limit"], rel=0.01)
     assert (
         min(sampled_bearing(0.999 * row["critical"], d, 2000))
         >= -1e-12
