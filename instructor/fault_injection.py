@@ -18,8 +18,8 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control import LinkError, Motor, SerialLink
-from robotlab.control.link import BOARD_TIMEOUT_S, frame, unframe
+from robotlab.control import Motor, SerialLink
+from robotlab.control.link import BOARD_TIMEOUT_S, LinkError, frame, unframe
 from robotlab.detections import Detections
 from robotlab.loop import Settings, drive
 

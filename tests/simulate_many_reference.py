@@ -7,10 +7,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from robotlab.control import Ramp, advance, scale_wheel_speeds, speed_toward, turn_toward
+from robotlab.control import Ramp, advance, scale_wheel_speeds, turn_toward
+from robotlab.control.steering import speed_toward
 from robotlab.greenhouse import Walk
-from robotlab.loop import ManyRuns, Settings
-from robotlab.loop.vectorized import _Plan, _plan, _scores
+from robotlab.loop import Settings
+from robotlab.loop.vectorized import ManyRuns, _Plan, _plan, _scores
 
 
 def simulate_many_reference(

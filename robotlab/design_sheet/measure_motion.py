@@ -14,13 +14,14 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import brentq
 
+from robotlab.checks import number
 from robotlab.control import find_ultimate_gain
-from robotlab.control.checks import number
 from robotlab.design_sheet.predictions import Robot
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.greenhouse import Scene, Thing, Walk
-from robotlab.loop import CameraFrame, FaultModel, GroundTruthDetector, Run, Settings, default_camera, simulate
+from robotlab.loop import FaultModel, GroundTruthDetector, Run, Settings, default_camera, simulate
+from robotlab.loop.fault_model import CameraFrame
 
 # Bearing at the start of a steering test, rad: so small that no limit of the
 # robot comes into play while the oscillation grows slowly; ten times as wide

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from scipy.optimize import bisect
 
 from robotlab.camera import Camera, working_band
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Any
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import MotionError
 
 

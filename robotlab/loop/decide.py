@@ -11,7 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from robotlab.camera import Camera
-from robotlab.control import FeedForwardTurn, PDTurn, StopKind, speed_toward, turn_toward
+from robotlab.control import turn_toward
+from robotlab.control.safety import StopKind
+from robotlab.control.steering import FeedForwardTurn, PDTurn, speed_toward
 from robotlab.detections import Detections
 from robotlab.loop.checked_fields import CheckedFields, not_negative, one_of, positive
 from robotlab.loop.perception import PerceptionSettings
@@ -162,7 +164,7 @@ class Follower:
 
     Notes
     -----
-    When the target is out of sight the trolley goes through `hold` (keep the
+    When the target is out of observation the trolley goes through `hold` (keep the
     last motion), `slow` (ramp to rest), `search` (turn on the spot to the side
     where the target went) and `stop`.  Seeing the target again ends all but
     `stop`: a trolley that has stood a while does not start by itself, because
@@ -237,7 +239,7 @@ class Follower:
             observation.distance_m, s.following_distance_m, s.drive_gain, s.max_mps, s.max_reverse_mps, bearing
         )
         self._motion = v_mps, self._yaw_radps(bearing, yaw_rad, s.frame_s if last is None else t_s - last.t_s)
-        # Where it will go out of sight: the side it is on.
+        # Where it will go out of observation: the side it is on.
         self._side = math.copysign(1.0, bearing)
         self.observation, self._missed, self._since = observation, False, t_s
         return observation

@@ -14,7 +14,7 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 
@@ -111,7 +111,7 @@ class GroundTruthDetector:
         Detections
             One post or none.
         """
-        # Draw always, so that a miss does not shift the later draws.
+        # Draw always, so that a miss_rate does not shift the later draws.
         chance, noise = self._rng.random(), self._rng.standard_normal(4) * self.noise_px
         if box is None or visible < self.least_visible or box[3] - box[1] < self.smallest_px or chance < self.miss_rate:
             return Detections.none(self.classes)

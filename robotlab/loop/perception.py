@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError, MotionError, PictureError
 from robotlab.image.picture import check_picture

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
 from robotlab.loop.settings import Settings

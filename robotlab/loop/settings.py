@@ -14,7 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
-from robotlab.control import GAIN_MARGIN, DifferentialDrive, Motor, ultimate_gain
+from robotlab.control import DifferentialDrive, Motor
+from robotlab.control.stability import GAIN_MARGIN, ultimate_gain
 from robotlab.errors import MotionError
 from robotlab.loop.checked_fields import CheckedFields, one_of, positive
 from robotlab.loop.decide import FollowerSettings

@@ -38,7 +38,7 @@ class TargetSettings(CheckedFields):
     min_score : float
         Boxes with a lower score are not believed.
     gate : float or None
-        While the target is in sight, the next box must have its middle within
+        While the target is in observation, the next box must have its middle within
         this share of the picture's width from the last one's; ``None`` takes
         the best score anywhere.
     target_height_m, target_width_m : float

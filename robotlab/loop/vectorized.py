@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.control.checks import number, whole
-from robotlab.control.checks import pose as checked_pose
+from robotlab.checks import number, whole
+from robotlab.checks import pose as checked_pose
 from robotlab.errors import MotionError
 from robotlab.greenhouse import Walk
 from robotlab.loop.decide import LostTargetSettings

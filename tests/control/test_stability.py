@@ -6,12 +6,12 @@ import control
 import numpy as np
 import pytest
 
-from robotlab.control import (
+from robotlab.control import find_ultimate_gain
+from robotlab.control.gain_search import gain_sweep
+from robotlab.control.stability import (
     continuous_bearing,
     continuous_critical,
     continuous_ultimate_gain,
-    find_ultimate_gain,
-    gain_sweep,
     growth_per_frame,
     margins,
     sampled_bearing,
@@ -108,17 +108,17 @@ def test_limits_of_the_continuous_loop():
 
 
 @pytest.mark.parametrize("d", SAMPLED)
-def test_loop_limit_without_lag_is_the_sampled_limit(d):
+def test_ultimate_gain_without_lag_is_the_sampled_limit(d):
     assert ultimate_gain(0.05, d * 0.05) == pytest.approx(sampled_ultimate_gain(d) / 0.05, rel=1e-6)
 
 
 @pytest.mark.parametrize("delay", [0.2, 0.5])
-def test_loop_limit_with_short_frames_is_the_continuous_limit(delay):
+def test_ultimate_gain_with_short_frames_is_the_continuous_limit(delay):
     assert ultimate_gain(0.005, delay) == pytest.approx(continuous_ultimate_gain(delay + 0.0025), rel=1e-3)
 
 
 @pytest.mark.parametrize(("delay", "lag"), [(0.2, 0.1), (0.1, 0.3)])
-def test_loop_limit_with_lag_agrees_with_control(delay, lag):
+def test_ultimate_gain_with_lag_agrees_with_control(delay, lag):
     # python-control: gain margin of exp(-T s) / (s (1 + lag s)), whose frames
     # are short here, so that their half frame of delay is added by hand.
     frame = 0.004
@@ -131,7 +131,7 @@ def test_loop_limit_with_lag_agrees_with_control(delay, lag):
 @pytest.mark.parametrize(
     ("frame", "delay", "lag"), [(0.1, 0.13, 0.0), (0.1, 0.25, 0.12), (0.05, 0.02, 0.2), (0.2, 0.0, 0.1)]
 )
-def test_loop_limit_agrees_with_a_finely_stepped_loop(frame, delay, lag):
+def test_ultimate_gain_agrees_with_a_finely_stepped_loop(frame, delay, lag):
     def loop(gain, fine=200, frames=600):
         dt = frame / fine
         late = round(delay / dt)

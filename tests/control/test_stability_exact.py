@@ -7,12 +7,12 @@ import control
 import numpy as np
 import pytest
 
-from robotlab.control import (
+from robotlab.control import find_ultimate_gain
+from robotlab.control.gain_search import oscillation_growth
+from robotlab.control.stability import (
     continuous_bearing,
-    find_ultimate_gain,
     growth_per_frame,
     margins,
-    oscillation_growth,
     sampled_bearing,
     sampled_ultimate_gain,
     ultimate_gain,

@@ -5,13 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from robotlab.control import (
-    continuous_bearing,
-    measure_oscillation,
-    sampled_bearing,
-    sampled_ultimate_gain,
-    ultimate_gain,
-)
+from robotlab.control import measure_oscillation
+from robotlab.control.stability import continuous_bearing, sampled_bearing, sampled_ultimate_gain, ultimate_gain
 from robotlab.errors import MotionError
 
 

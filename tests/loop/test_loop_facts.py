@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from robotlab.color import Band, ColorDetector
-from robotlab.control import Motor, sampled_ultimate_gain
+from robotlab.control import Motor
+from robotlab.control.stability import sampled_ultimate_gain
 from robotlab.errors import InputError, MotionError
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate
@@ -240,7 +241,7 @@ class TestDelay:
 
 class TestLost:
     def test_order_of_what_is_done_and_the_stop_stays(self):
-        # The post is carried behind the trolley, out of sight for good.
+        # The post is carried behind the trolley, out of observation for good.
         walk = Walk(
             "away",
             "The post vanishes.",

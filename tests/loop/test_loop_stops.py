@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.control import LinkError, SimulatedLink
+from robotlab.control import SimulatedLink
+from robotlab.control.link import LinkError
 from robotlab.detections import Detections
 from robotlab.errors import MotionError, PictureError
 from robotlab.greenhouse import WALKS, Scene, Walk
@@ -23,13 +24,13 @@ from robotlab.loop import (
     Follower,
     GroundTruthDetector,
     Settings,
-    blind_distance_m,
     default_camera,
     drive,
     read_log,
     simulate,
     stopping_m,
 )
+from robotlab.loop.campaigns import blind_distance_m
 from robotlab.loop.faults import MotorsDead
 from robotlab.loop.perception import FreezeDetector, StallDetector
 
@@ -158,6 +159,30 @@ def test_an_error_of_the_link_without_words_is_named():
     )
 
 
+class Wordless(Exception):
+    def __str__(self):
+        raise ValueError("not even this")
+
+
+@pytest.mark.parametrize("part", ["send", "stop", "detector", "clock"])
+def test_an_error_that_cannot_be_written_keeps_no_halt_back(part):
+    def broken(*_):
+        raise Wordless
+
+    link = Noted(refuse=after(0.3, lambda: None, broken) if part == "send" else None)
+    if part == "stop":
+        link.stop = broken
+    find = after(0.3, see, broken) if part == "detector" else see
+    clock = after(0.3, time.monotonic, broken) if part == "clock" else time.monotonic
+    if part in ("detector", "clock"):
+        with pytest.raises(Wordless):
+            drive(live, find, CAMERA, SETTINGS, link, 0.6, clock=clock)
+        assert link.told[-1][1] == "HALT"
+    else:
+        done = drive(live, find, CAMERA, SETTINGS, link, 0.6, clock=clock)
+        assert done.state == "fault" and not done.halt_confirmed and "it was not (Wordless)" in done.reason
+
+
 class TestOneOwner:
     def test_a_second_drive_on_a_link_is_refused(self):
         link, seen = SimulatedLink(), []
@@ -169,9 +194,7 @@ class TestOneOwner:
                 seen.append(1)
             return see(picture)
 
-        assert (
-            drive(second, live, CAMERA, CALM, link, 0.5).reason == "the time was over" and seen
-        )
+        assert drive(second, live, CAMERA, CALM, link, 0.5).reason == "the time was over" and seen
         assert drive(see, live, CAMERA, CALM, link, 0.2).reason == "the time was over"
 
 
@@ -209,9 +232,7 @@ class TestTimesOfPictures:
         assert link.told[-1][1] == "HALT"
 
     def test_pictures_of_now_are_driven_with(self):
-        done = drive(
-            see, self.stamped(lambda held: held[-1]), CAMERA, CALM, SimulatedLink(), 0.7
-        )
+        done = drive(see, self.stamped(lambda held: held[-1]), CAMERA, CALM, SimulatedLink(), 0.7)
         assert done.reason == "the time was over" and done.observations > 5
 
     def test_a_tuple_of_something_else_is_refused(self):
@@ -269,19 +290,14 @@ class TestViews:
 
         done = drive(aside, take, CAMERA, CALM, SimulatedLink(), 20.0)
         assert done.state == "fault" and "motors must turn the trolley, 0.6 rad in 1.5 s" in done.reason
-        assert (
-            drive(aside, take, CAMERA, CALM, SimulatedLink(), 2.5, lifted=True).reason
-            == "the time was over"
-        )
+        assert drive(aside, take, CAMERA, CALM, SimulatedLink(), 2.5, lifted=True).reason == "the time was over"
 
 
 class TestWhatIsLeft:
     def test_a_log_is_never_overwritten(self, tmp_path):
         path = tmp_path / "run.jsonl"
         path.write_text("mine")
-        done = [
-            drive(see, live, CAMERA, CALM, SimulatedLink(), 0.2, log=path) for _ in range(2)
-        ]
+        done = [drive(see, live, CAMERA, CALM, SimulatedLink(), 0.2, log=path) for _ in range(2)]
         assert path.read_text() == "mine" and [report.log.name for report in done] == ["run-2.jsonl", "run-3.jsonl"]
         assert all(read_log(report.log).complete for report in done)
 

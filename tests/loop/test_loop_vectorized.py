@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from simulate_many_reference import one_run, simulate_many_reference
 
-from robotlab.control import Motor, sampled_ultimate_gain, ultimate_gain
+from robotlab.control import Motor
+from robotlab.control.stability import sampled_ultimate_gain, ultimate_gain
 from robotlab.detections import Detections
 from robotlab.errors import MotionError
 from robotlab.greenhouse import WALKS, Scene, Walk

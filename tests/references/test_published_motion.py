@@ -10,28 +10,30 @@ from published import read
 
 from robotlab.control import (
     DifferentialDrive,
-    JerkRamp,
     Motor,
     Ramp,
     advance,
-    advance_many,
+    find_ultimate_gain,
+    measure_oscillation,
+    move_time_s,
+    speed_change_time_s,
+    stopping_distance_m,
+)
+from robotlab.control.differential_drive import advance_many
+from robotlab.control.ramp import JerkRamp, move_speed_mps
+from robotlab.control.stability import (
     continuous_bearing,
     continuous_critical,
     continuous_ultimate_gain,
-    find_ultimate_gain,
     margins,
-    measure_oscillation,
-    move_speed_mps,
-    move_time_s,
     sampled_bearing,
     sampled_critical,
     sampled_ultimate_gain,
-    speed_change_time_s,
-    stopping_distance_m,
     ultimate_gain,
 )
 from robotlab.greenhouse import WALKS
-from robotlab.loop import GroundTruthDetector, Settings, frame_times, percentile, simulate
+from robotlab.loop import GroundTruthDetector, Settings, simulate
+from robotlab.loop.timing import frame_times, percentile
 
 MOTION = read("motion.json")
 
