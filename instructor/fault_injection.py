@@ -19,7 +19,7 @@ import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.control import Motor, SerialLink
-from robotlab.control.link import BOARD_TIMEOUT_S, LinkError, frame, unframe
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LinkError, frame, unframe
 from robotlab.detections import Detections
 from robotlab.loop import Settings, drive
 

@@ -60,7 +60,7 @@ import math
 from collections.abc import Mapping
 
 from robotlab.checks import number
-from robotlab.control.link import BOARD_TIMEOUT_S
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S
 from robotlab.control.ramp import JerkRamp, Ramp, make_ramp
 from robotlab.control.safety import Watchdog
 from robotlab.errors import MotionError

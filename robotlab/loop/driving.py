@@ -23,7 +23,7 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.checks import number, said
 from robotlab.control import MotorLink, RampThread
-from robotlab.control.ramp_thread import Jitter
+from robotlab.control.jitter import Jitter
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread

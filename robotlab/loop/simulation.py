@@ -15,6 +15,7 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -178,7 +179,8 @@ class _Loop:
         self.ticks_per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
         self.tick_s = settings.frame_s / self.ticks_per_frame
         self.delay, self.busy = round(settings.delay_s / self.tick_s), round(settings.detector_s / self.tick_s)
-        self.settings = s = settings.but(delay_s=self.delay * self.tick_s, detector_s=self.busy * self.tick_s)
+        s = settings.but(delay_s=self.delay * self.tick_s, detector_s=self.busy * self.tick_s)
+        self.settings: Settings = s
         self.now = 0.0
         self.follower = Follower(camera, s, 0.0)
         # The steps come at a steady rate: counted, they are the clock that only goes forward.
@@ -197,7 +199,7 @@ class _Loop:
         self.arriving: list = []
         self.waiting: deque = deque(maxlen=1)
         self.passed: deque = deque(maxlen=32)
-        self.work: tuple | None = None
+        self.work: Any = None
         self.state = ""
         self.records: list[dict] = []
         self.pictures: dict[int, bytes] = {}

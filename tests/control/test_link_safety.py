@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from robotlab.control import DifferentialDrive, MotorLink, RampThread, SerialLink, SimulatedLink, Watchdog
 from robotlab.control.board import Board
-from robotlab.control.link import BOARD_TIMEOUT_S, LinkError, crc8, frame, unframe
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LinkError, crc8, frame, unframe
 from robotlab.control.safety import StopKind
 from robotlab.errors import MotionError
 
@@ -414,8 +414,8 @@ class TestRampThread:
 
     def test_watchdog_ends_it(self):
         link = Recorder()
-        dog = Watchdog({"camera": 0.1, "link": 1.0})
-        with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, watchdog=dog) as thread:
+        limits_s = {"camera": 0.1, "link": 1.0}
+        with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, limits_s=limits_s) as thread:
             thread.command(0.2, 0.0)
             time.sleep(0.5)
             with pytest.raises(MotionError, match="camera must answer every 0.1 s"):

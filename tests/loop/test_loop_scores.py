@@ -118,7 +118,7 @@ def test_contact_is_counted_once():
 
 
 def test_contact_with_a_turned_crate():
-    from robotlab.loop.run import _gap
+    from robotlab.loop.scores import _gap
 
     crate = {"shape": "box", "size": [0.5, 0.3, 0.3], "x": 1.0, "y": 2.0, "heading": np.pi / 2}
     places = np.array([[1.0, 2.0], [1.35, 2.0], [1.0, 2.45], [1.15 + 0.3, 2.25 + 0.4]])

@@ -15,7 +15,7 @@ import pytest
 
 from robotlab.camera import Camera
 from robotlab.control import SimulatedLink
-from robotlab.control.link import LinkError
+from robotlab.control.line_protocol import LinkError
 from robotlab.detections import Detections
 from robotlab.errors import MotionError, PictureError
 from robotlab.greenhouse import WALKS, Scene, Walk
