@@ -185,7 +185,7 @@ def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     Examples
     --------
     >>> round(measure_stop_m(Robot(default_camera(), 20)), 2)
-    0.86
+    0.85
     """
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0, open_low=True)
     return max(_way_m(robot, speed, fault) for fault in (Vanished, Hung))

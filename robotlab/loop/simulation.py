@@ -179,9 +179,8 @@ class _Loop:
         self.ticks_per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
         self.tick_s = settings.frame_s / self.ticks_per_frame
         self.delay, self.busy = round(settings.delay_s / self.tick_s), round(settings.detector_s / self.tick_s)
-        s = settings.but(delay_s=self.delay * self.tick_s, detector_s=self.busy * self.tick_s)
-        self.settings: Settings = s
-        self.now = 0.0
+        self.settings: Settings = settings.but(delay_s=self.delay * self.tick_s, detector_s=self.busy * self.tick_s)
+        s, self.now = self.settings, 0.0
         self.follower = Follower(camera, s, 0.0)
         # The steps come at a steady rate: counted, they are the clock that only goes forward.
         self.stop = Supervisor(
@@ -246,11 +245,8 @@ class _Loop:
             )
             picture = rendered.picture
             rows = np.flatnonzero(rendered.truths.labels == rendered.truths.classes.index("post"))
-            box, visible = (
-                (rendered.truths.boxes[rows[0]], float(rendered.truths.visibility[rows[0]]))
-                if len(rows)
-                else (None, 0.0)
-            )
+            truths = rendered.truths
+            box, visible = (truths.boxes[rows[0]], float(truths.visibility[rows[0]])) if len(rows) else (None, 0.0)
         else:
             dx, dy, cos, sin = post[0] - x, post[1] - y, math.cos(yaw), math.sin(yaw)
             size = (self.settings.target_height_m, self.settings.target_width_m)
@@ -309,14 +305,12 @@ class _Loop:
         except PictureError as error:
             if self.strict:
                 raise
-            self._failed("picture", error, t)
+            self._event(t, "picture failed", f"{type(error).__name__}: {error}")
             return False
         return True
 
-    def _failed(self, what: str, error: Exception, t: float) -> None:
-        self.write(
-            {"kind": "event", "t": round(t, 6), "what": f"{what} failed", "text": f"{type(error).__name__}: {error}"}
-        )
+    def _event(self, t: float, what: str, text: str) -> None:
+        self.write({"kind": "event", "t": round(t, 6), "what": what, "text": text})
 
     def _start(self, tick: int, t: float) -> None:
         index, true_t, frame, taken, yaw = self.waiting.popleft()
@@ -353,7 +347,7 @@ class _Loop:
             # Whatever it found, it works; only an error is no sign of life.
             if self.strict:
                 raise
-            self._failed("detector", error, t)
+            self._event(t, "detector failed", f"{type(error).__name__}: {error}")
             return
         self.stop.result(t)
         self.write(observation_record(index, t, found, observation))
@@ -366,7 +360,7 @@ class _Loop:
         if order is HALT:
             velocity = VelocityCommand(0.0, 0.0, "fault")
         if velocity.state != self.state:
-            self.write({"kind": "event", "t": round(t, 6), "what": velocity.state, "text": self.stop.reason})
+            self._event(t, velocity.state, self.stop.reason)
             self.state = velocity.state
         return velocity, order
 

@@ -103,8 +103,8 @@ def test_log_of_a_killed_program(tmp_path):
         (b'{"kind": "start"}\nnot json\n{"kind": "end"}\n', "line 2 of"),
         (b"[1, 2]\n", "line 1 of"),
         (b'{"kind": "event"}\n', "a start record"),
-        (b'{"kind": "start", "version": 99}\n{"kind": "tick"}\n', "version 1, this one is 99"),
-        (b'{"kind": "start", "version": 1}\n{"kind": "tick"}\n', "does not"),
+        (b'{"kind": "start", "version": 99}\n{"kind": "tick"}\n', "version 2, this one is 99"),
+        (b'{"kind": "start", "version": 2}\n{"kind": "tick"}\n', "does not"),
     ],
 )
 def test_damaged_logs_are_refused(content, words, tmp_path):
