@@ -10,8 +10,6 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from robotlab.checks import number
 
 # Below this turn the sine of half the turn equals it to double precision:
@@ -180,32 +178,6 @@ def advance(
     return x_m + chord * math.cos(yaw_rad + half), y_m + chord * math.sin(yaw_rad + half), yaw_rad + 2 * half
 
 
-def advance_many(x_m, y_m, yaw_rad, v_mps, yaw_radps, dt_s):
-    """:func:`advance` for arrays of robots at once.
-
-    Parameters
-    ----------
-    x_m, y_m, yaw_rad, v_mps, yaw_radps, dt_s : (N,) ndarray or float
-        As in :func:`advance`.
-
-    Returns
-    -------
-    (x_m, y_m, yaw_rad) : tuple of (N,) ndarray
-        The poses after.
-
-    Examples
-    --------
-    >>> x, y, yaw = advance_many(np.zeros(2), 0.0, 0.0, np.array([1.0, 2.0]), 0.0, 0.5)
-    >>> x.tolist()
-    [0.5, 1.0]
-    """
-    half = np.multiply(yaw_radps, dt_s) / 2
-    turning = np.abs(half) > _STRAIGHT_RAD
-    safe = np.where(turning, half, 1.0)
-    chord = v_mps * dt_s * np.where(turning, np.sin(safe) / safe, 1.0)
-    return x_m + chord * np.cos(yaw_rad + half), y_m + chord * np.sin(yaw_rad + half), yaw_rad + 2 * half
-
-
 def scale_wheel_speeds(left_mps: float, right_mps: float, max_mps: float) -> tuple[float, float]:
     """Slow both wheels together so that neither exceeds its limit.
 
@@ -236,24 +208,3 @@ def scale_wheel_speeds(left_mps: float, right_mps: float, max_mps: float) -> tup
         return left_mps, right_mps
     scale = max_mps / fastest
     return left_mps * scale, right_mps * scale
-
-
-def wrap_rad(angle_rad: float) -> float:
-    """The same direction, between -pi and pi.
-
-    Parameters
-    ----------
-    angle_rad : float
-        Any angle.
-
-    Returns
-    -------
-    float
-        In [-pi, pi].
-
-    Examples
-    --------
-    >>> round(wrap_rad(3 * math.pi / 2), 6)
-    -1.570796
-    """
-    return math.remainder(angle_rad, 2 * math.pi)

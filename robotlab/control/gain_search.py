@@ -1,4 +1,4 @@
-"""The ultimate gain by trying: a sweep, and a guided search."""
+"""The ultimate gain by trying."""
 
 from __future__ import annotations
 
@@ -57,31 +57,6 @@ def oscillation_growth(errors: Sequence[float]) -> float:
     if not size:
         return math.inf if last.any() else 0.0
     return math.sqrt(float(np.mean(last**2))) / size
-
-
-def gain_sweep(loop: Callable[[float], Sequence[float]], gains: Sequence[float]) -> list[tuple[float, float]]:
-    """Growth of the oscillation for each of several gains.
-
-    Parameters
-    ----------
-    loop : callable
-        Takes a gain, runs the loop and returns the bearing errors.
-    gains : sequence of float
-        Gains to try, 1/s.
-
-    Returns
-    -------
-    list of (gain, growth) : list of tuple of float
-        As :func:`oscillation_growth` measures it.
-
-    Examples
-    --------
-    >>> from robotlab.control.stability import sampled_bearing
-    >>> rows = gain_sweep(lambda a: sampled_bearing(a, 1, 300), [0.5, 1.5])
-    >>> [growth < 1 for _, growth in rows]
-    [True, False]
-    """
-    return [(float(gain), oscillation_growth(loop(gain))) for gain in gains]
 
 
 # 1.5 to this power is more than 10^8: who starts that far below the limit?

@@ -19,7 +19,6 @@ from robotlab.control import (
     speed_change_time_s,
     stopping_distance_m,
 )
-from robotlab.control.differential_drive import advance_many
 from robotlab.control.ramp import JerkRamp, move_speed_mps
 from robotlab.control.stability import (
     continuous_bearing,
@@ -143,8 +142,6 @@ def test_differential_drive():
 def test_arc():
     row = MOTION["arc"]
     assert advance(0, 0, 0, 1, 1, math.pi / 2) == pytest.approx(row["end"], abs=1e-15)
-    many = advance_many(np.zeros(2), np.zeros(2), np.zeros(2), 1.0, 1.0, math.pi / 2)
-    assert np.stack(many)[:, 1] == pytest.approx(row["end"], abs=1e-15)
     pose = (0.0, 0.0, 0.0)
     for _ in range(100):
         pose = advance(*pose, 1, 1, math.pi / 200)
