@@ -135,10 +135,8 @@ class Way:
 
 def board(near, far, fault, at_s, begin, done, tell):
     """Keep the board's time, obey, answer, and tell at the end what came and how far the wheels went."""
-    try:
+    with contextlib.suppress(OSError):
         os.nice(-10)  # firmware is not held up by other programs
-    except OSError:
-        pass
     way, lines, rest, late, last, rng = Way(time.monotonic()), [], b"", [], b"", random.Random(at_s)
     plugged, parent, stale = True, os.getppid(), 0
 

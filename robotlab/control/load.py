@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.linalg import expm
 
 from robotlab.checks import number
 from robotlab.control.motor import Motor
@@ -254,6 +253,8 @@ def mast_vibration(
     >>> round(steady * 1000, 2)  # -a / (L w^2), mrad
     -3.24
     """
+    from scipy.linalg import expm  # not on the driving path, which asks this module for the grip
+
     accel, dt = _row(accel_mps2, "accel_mps2"), number(dt_s, "dt_s", 0, open_low=True)
     w = 2 * math.pi * number(mast_hz, "mast_hz", 0, open_low=True)
     ratio = number(damping, "damping", 0, 0.999)

@@ -169,7 +169,7 @@ class RampThread:
             error.add_note(str(self.halt_error))
 
     def tell(self, event: Callable[[Supervisor, float, float], T]) -> T:
-        """Tell the machine of the stop what has happened.
+        """Tell the state machine of the stop what has happened.
 
         Parameters
         ----------

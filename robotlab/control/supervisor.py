@@ -70,7 +70,7 @@ HALT = None
 
 
 class StopState(enum.Enum):
-    """Where the machine of the stop is.
+    """Where the state machine of the stop is.
 
     Examples
     --------

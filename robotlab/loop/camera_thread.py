@@ -22,7 +22,7 @@ _PATIENCE_S = 1.0
 
 
 class CameraThread:
-    """Takes pictures, tells the machine of the stop, and shows them to the detector."""
+    """Takes pictures, tells the state machine of the stop, and shows them to the detector."""
 
     def __init__(self, detector, take, camera, settings, ramp, clock, lifted) -> None:
         self._take, self._detector, self._camera, self._settings = take, detector, camera, settings

@@ -260,7 +260,7 @@ def show(detector: Detector, picture: np.ndarray) -> Detections:
     if not isinstance(found, Detections):
         raise InputError(
             f"a detector must return Detections, {type(detector).__name__} returned {type(found).__name__}; "
-            "end find with return Detections(boxes, scores, labels, classes)"
+            "end detect with return Detections(boxes, scores, labels, classes)"
         )
     return found
 

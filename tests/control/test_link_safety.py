@@ -234,51 +234,51 @@ class TestWatchdog:
     def test_each_part_trips_and_stays_tripped(self):
         for part in ("camera", "detector", "link"):
             clock = Clock()
-            dog = Watchdog({"camera": 0.3, "detector": 0.3, "link": 0.3}, clock=clock)
+            watchdog = Watchdog({"camera": 0.3, "detector": 0.3, "link": 0.3}, clock=clock)
             for _ in range(20):
                 clock.now += 0.05
                 for other in ("camera", "detector", "link"):
                     if other != part:
-                        dog.feed(other)
-                dog.check()
-            assert dog.fault.part == part
-            dog.feed(part)
+                        watchdog.feed(other)
+                watchdog.check()
+            assert watchdog.fault.part == part
+            watchdog.feed(part)
             clock.now += 0.05
-            assert dog.check().part == part  # a sign of life must not restart anything
-            dog.reset()
-            assert dog.check() is None
+            assert watchdog.check().part == part  # a sign of life must not restart anything
+            watchdog.reset()
+            assert watchdog.check() is None
 
     def test_trips_neither_early_nor_late(self):
         clock = Clock()
-        dog = Watchdog({"camera": 0.3}, clock=clock)
+        watchdog = Watchdog({"camera": 0.3}, clock=clock)
         clock.now += 0.3
-        assert dog.check() is None
+        assert watchdog.check() is None
         clock.now += 0.001
-        assert "silent for 0.301 s" in dog.check().message
+        assert "silent for 0.301 s" in watchdog.check().message
 
     @pytest.mark.parametrize("jump", [-0.01, 5.0, float("nan")])
     def test_clock_jumps(self, jump):
         clock = Clock()
-        dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=clock)
+        watchdog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=clock)
         clock.now += jump
-        assert dog.check().part == "clock"
+        assert watchdog.check().part == "clock"
 
     @pytest.mark.parametrize(
         ("rate", "trips"), [(1.0, False), (0.9, False), (1.1, False), (0.0, True), (0.5, True), (2.0, True)]
     )
     def test_two_clocks_are_held_against_each_other(self, rate, trips):
         first, second = Clock(), Clock()
-        dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=first, steady=second)
+        watchdog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=first, steady=second)
         seconds = 0
-        while dog.check() is None and seconds < 50:
+        while watchdog.check() is None and seconds < 50:
             first.now += 0.05 * rate
             second.now += 0.05
             seconds += 0.05
-        assert (dog.fault is not None) is trips
+        assert (watchdog.fault is not None) is trips
         if trips:
-            assert dog.fault.part == "clock" and "came 0." in dog.fault.message and seconds <= 1.0 + 1e-9
-            dog.reset()
-            assert dog.check() is None
+            assert watchdog.fault.part == "clock" and "came 0." in watchdog.fault.message and seconds <= 1.0 + 1e-9
+            watchdog.reset()
+            assert watchdog.check() is None
 
     def test_a_hold_up_between_two_readings_is_no_wrong_clock(self):
         # Both clocks are right; the program stood still for .9 s between reading them.
@@ -289,16 +289,16 @@ class TestWatchdog:
             true.now += 0.9
             return now
 
-        dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=true, steady=held_up)
+        watchdog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=true, steady=held_up)
         for _ in range(9):
-            assert dog.check() is None or dog.fault.message.startswith("two checks")
+            assert watchdog.check() is None or watchdog.fault.message.startswith("two checks")
 
     def test_of_two_silent_parts_the_first_given_is_named(self):
         # A dead camera silences the detector as well.
         clock = Clock()
-        dog = Watchdog({"camera": 0.3, "detector": 0.3}, clock=clock)
+        watchdog = Watchdog({"camera": 0.3, "detector": 0.3}, clock=clock)
         clock.now += 0.5
-        assert dog.check().part == "camera"
+        assert watchdog.check().part == "camera"
 
     def test_unknown_part(self):
         with pytest.raises(MotionError, match="part must be one of camera, got 'lidar'"):
@@ -339,8 +339,9 @@ class TestRampThread:
         speeds = _lefts(link)
         assert max(speeds) == pytest.approx(0.2)
         assert speeds[-1] == 0.0 and link.stops == 1
-        steps = [abs(b - a) for a, b in zip(speeds, speeds[1:], strict=False)]
-        assert max(steps) <= 2.0 / 200 + 1e-9
+        steps = np.diff(speeds) / (2.0 / 200)
+        # A step that was left out is made up for only where the trolley slows down.
+        assert max(steps) <= 1 + 1e-9 and np.allclose(steps, np.round(steps))
         assert jitter.steps > 5 and 0 <= jitter.mean_s <= jitter.worst_s
 
     def test_jerk_is_limited_in_the_thread(self):
@@ -397,11 +398,13 @@ class TestRampThread:
 
     def test_leaving_by_an_error_still_stops(self):
         link = Recorder()
-        with pytest.raises(RuntimeError, match="detector"):
-            with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=200) as thread:
-                thread.command(0.2, 0.5)
-                time.sleep(0.1)
-                raise RuntimeError("the detector broke")
+        with (
+            pytest.raises(RuntimeError, match="detector"),
+            RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=200) as thread,
+        ):
+            thread.command(0.2, 0.5)
+            time.sleep(0.1)
+            raise RuntimeError("the detector broke")
         assert link.sent[-1][1:] == (0.0, 0.0) and link.stops == 1
 
     def test_silence_means_stop(self):
@@ -433,12 +436,12 @@ class TestRampThread:
 
     def test_it_starts_once_and_owns_its_link(self):
         link = Recorder()
-        with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0) as thread:
-            with (
-                pytest.raises(MotionError, match="must have one owner"),
-                RampThread(link, DifferentialDrive(), max_accel_mps2=1.0),
-            ):
-                pass
+        with (
+            RampThread(link, DifferentialDrive(), max_accel_mps2=1.0) as thread,
+            pytest.raises(MotionError, match="must have one owner"),
+            RampThread(link, DifferentialDrive(), max_accel_mps2=1.0),
+        ):
+            pass
         with pytest.raises(MotionError, match="must be started once"), thread:
             pass
         with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0):
@@ -482,7 +485,9 @@ class TestRampThread:
         gaps = [(later[0] - sooner[0], later[1]) for sooner, later in zip(link.sent, link.sent[1:], strict=False)]
         assert [left for gap, left in gaps if gap > BOARD_TIMEOUT_S][0] == 0.0
 
-    def test_bad_wishes_are_refused(self):
-        with RampThread(Recorder(), DifferentialDrive(), max_accel_mps2=1.0) as thread:
-            with pytest.raises(MotionError, match="yaw_radps must be"):
-                thread.command(0.1, float("nan"))
+    def test_bad_commands_are_refused(self):
+        with (
+            RampThread(Recorder(), DifferentialDrive(), max_accel_mps2=1.0) as thread,
+            pytest.raises(MotionError, match="yaw_radps must be"),
+        ):
+            thread.command(0.1, float("nan"))

@@ -1,4 +1,4 @@
-"""The machine of the stop: facts by hand, all orders of events, and what came of attacks on it."""
+"""The state machine of the stop: facts by hand, all orders of events, and what came of attacks on it."""
 
 import math
 

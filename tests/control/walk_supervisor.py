@@ -1,4 +1,4 @@
-"""A long random walk over the machine of the stop: ``python tests/control/walk_supervisor.py 1000000``.
+"""A long random walk over the state machine of the stop: ``python tests/control/walk_supervisor.py 1000000``.
 
 Events of camera, detector, link, clock and user come in any order; after each
 step the invariants that :mod:`robotlab.control.supervisor` promises are
@@ -101,7 +101,7 @@ class Checked:
         # 3. Up by no more than a step of the ramp above the last one confirmed, or above what was sent since and is slower.
         for value, before, room in zip(order, self.confirmed, (ACCEL * PERIOD, YAW_ACCEL * PERIOD), strict=True):
             assert abs(value) <= abs(before) + room + 1e-9, (order, self.confirmed)
-        # A wish that nobody renews makes nothing faster.
+        # A command that nobody renews makes nothing faster.
         if self.t - self.wanted_at > HOLD:
             assert all(abs(value) <= abs(before) + 1e-9 for value, before in zip(order, self.last, strict=True)), (
                 order,

@@ -1,6 +1,6 @@
 """The loop for a real trolley against parts that break, lie, hang and die; in real time.
 
-Whatever a part does, the motors are told to stop within the promised way, the
+Whatever a part does, the motors are told to stop within the stopping distance, the
 call comes back with a clear word or the part's own error, and the log can be
 read.
 """
@@ -54,9 +54,9 @@ def live():
     return np.random.default_rng().integers(0, 255, (48, 64, 3), np.uint8)
 
 
-def held(picture=np.full((48, 64, 3), 7, np.uint8)):
+def held():
     time.sleep(0.02)
-    return picture
+    return np.full((48, 64, 3), 7, np.uint8)
 
 
 def paced(value):
@@ -127,7 +127,7 @@ FAULTS = {
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_silence_ends_it_within_the_promise(name, tmp_path):
+def test_silence_ends_it_within_the_stopping_distance(name, tmp_path):
     take, find, words = FAULTS[name]
     take, find = Part(live, take or live), Part(see, find or see)
     link = Wheels()

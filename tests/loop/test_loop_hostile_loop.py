@@ -216,7 +216,7 @@ def test_a_clock_that_runs_wrongly_is_noticed_by_the_other(rate):
     assert abs(run.speeds_mps[-1]) < 1e-3
 
 
-def test_hooks_are_held_to_their_words():
+def test_fault_models_are_held_to_their_words():
     class Hooks(FaultModel):
         def frames(self, index, t_s, frame):
             return [(frame, -1.0)]
@@ -305,11 +305,11 @@ class Together(FaultModel):
     ),
     seed=st.integers(0, 99),
 )
-def test_any_faults_together_keep_the_promise(picks, loop, seed):
+def test_any_faults_together_stay_within_the_stopping_distance(picks, loop, seed):
     faults = Together([FAULTS[which][1](at_s) for which, at_s in picks])
-    oracle = GroundTruthDetector(noise_px=0.5, miss_rate=0.1)
+    detector = GroundTruthDetector(noise_px=0.5, miss_rate=0.1)
     run = simulate(
-        oracle, FAST, settings=Settings(**loop), seed=seed, duration_s=9, pictures=False, faults=faults, strict=False
+        detector, FAST, settings=Settings(**loop), seed=seed, duration_s=9, pictures=False, faults=faults, strict=False
     )
     assert blind_distance_m(run) <= stopping_m(run.settings), [FAULTS[which][0] for which, _ in picks]
     if any(FAULTS[which][2] and at_s < 4.0 for which, at_s in picks):

@@ -176,10 +176,10 @@ def test_an_error_that_cannot_be_written_keeps_no_halt_back(part):
     clock = after(0.3, time.monotonic, broken) if part == "clock" else time.monotonic
     if part in ("detector", "clock"):
         with pytest.raises(Wordless):
-            drive(live, find, CAMERA, SETTINGS, link, 0.6, clock=clock)
+            drive(find, live, CAMERA, SETTINGS, link, 0.6, clock=clock)
         assert link.told[-1][1] == "HALT"
     else:
-        done = drive(live, find, CAMERA, SETTINGS, link, 0.6, clock=clock)
+        done = drive(find, live, CAMERA, SETTINGS, link, 0.6, clock=clock)
         assert done.state == "fault" and not done.halt_confirmed and "it was not (Wordless)" in done.reason
 
 

@@ -95,7 +95,7 @@ class Missing(GroundTruthDetector):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_random_order_of_misses_leads_to_the_same_states(seed):
-    # The machine of the stop and the follower in the one, array rules in the other.
+    # The state machine of the stop and the follower in the one, array rules in the other.
     settings, miss_rate = (
         Settings(distance_from="height", hold_s=0.15, slow_s=0.3, search_s=1.5),
         [0.5, 0.7, 0.8, 0.9][seed],
