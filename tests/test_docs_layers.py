@@ -106,11 +106,6 @@ def test_no_modules_import_one_another():
 LONG = {
     "robotlab/data/coco.py",
     "robotlab/neural/onnxio.py",
-    "robotlab/practice/tasks/lesson_07.py",
-    "robotlab/practice/tasks/lesson_08.py",
-    "robotlab/practice/tasks/lesson_10.py",
-    "robotlab/practice/tasks/lesson_11.py",
-    "robotlab/course/builder.py",
 }
 KNOWN_CIRCLES = [["robotlab.data.atomic_folder", "robotlab.data.coco", "robotlab.data.voc", "robotlab.data.write"]]
 

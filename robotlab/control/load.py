@@ -259,6 +259,7 @@ def mast_vibration(
     w = 2 * math.pi * number(mast_hz, "mast_hz", 0, open_low=True)
     ratio = number(damping, "damping", 0, 0.999)
     pull = -1 / number(mast_m, "mast_m", 0, open_low=True)
+
     step = expm(np.array([[0.0, 1.0, 0.0], [-w * w, -2 * ratio * w, pull], [0.0, 0.0, 0.0]]) * dt)
     (aa, ab, ac), (ba, bb, bc) = step[:2].tolist()
     angle = rate = 0.0
