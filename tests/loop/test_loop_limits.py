@@ -70,10 +70,10 @@ def test_latency_is_from_target_to_wheel():
         ({"drive_gain": 9.0}, "drive_gain must be at most"),
         (
             {"hold_s": 30.0},
-            r"stopping distance must be at most the free way of 0\.96 m .* hold last command 30\.10 s; allowed: max_mps at most 0\.03",
+            r"stopping distance must be at most the free way of 0\.96 m .* hold last command 30\.10 s; allowed: max_mps and max_reverse_mps at most 0\.03",
         ),
         ({"watchdog_s": 60.0}, "watchdog time-out 60.00 s"),
-        ({"max_mps": 0.9}, r"max_mps at most 0\.65 m/s, or watchdog time-out at most"),
+        ({"max_mps": 0.9}, r"max_mps and max_reverse_mps at most 0\.65 m/s, or watchdog time-out at most"),
         ({"hold_s": 30.0, "max_mps": 0.01}, "hold last command"),
         ({"watchdog_s": 60.0, "max_mps": 0.01}, "watchdog time-out .* at most 5 s"),
         ({"link_timeout_s": 10.0, "max_mps": 0.05}, "link_timeout_s must be at most"),
@@ -82,7 +82,7 @@ def test_latency_is_from_target_to_wheel():
         ({"max_accel_mps2": None}, "acceleration limit"),
         ({"max_accel_mps2": 20.0}, "rubber slips"),
         ({"following_distance_m": 0.2}, "leave a way"),
-        ({"search_radps": 4.0}, r"search_radps must be at most 2\.71 rad/s"),
+        ({"search_radps": 4.0, "max_yaw_radps": 4.0}, r"search_radps must be at most 2\.71 rad/s"),
         ({"hfov_rad": 0.3}, r"search_radps must be at most 0\.75 rad/s"),
     ],
 )
