@@ -50,10 +50,10 @@ class SlidingWindowDetector:
     --------
     >>> gray = [np.full((20, 20, 3), level, np.uint8) for level in (20, 30, 220, 230)]
     >>> from robotlab.classify.crops import Crops
-    >>> told = Classifier.learn(Crops(tuple(gray), np.array([0, 0, 1, 1]), ("lighting", "nothing")))
+    >>> told = Classifier.learn(Crops(tuple(gray), np.array([0, 0, 1, 1]), ("post", "nothing")))
     >>> detector = SlidingWindowDetector(told, sides_px=(20,))
     >>> len(detector.windows(60, 40)), detector.classes
-    (45, ('lamp',))
+    (45, ('post',))
     """
 
     def __init__(

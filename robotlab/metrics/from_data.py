@@ -38,6 +38,7 @@ def ground_truth_table(data: DataSet) -> tuple[GroundTruthTable, list]:
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
     >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48, boxes=[[0, 0, 9, 9]], labels=[0]),))
     >>> truths, entries = ground_truth_table(data)
@@ -189,6 +190,7 @@ def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
     >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
     >>> results_table(data, [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]).score.tolist()
@@ -226,6 +228,7 @@ def read_results_table(data: DataSet, results_path: str | os.PathLike) -> Detect
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
     >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
     >>> import tempfile

@@ -5,15 +5,7 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.report.judged import (
-        curves_figure,
-        evaluation_page,
-        group_table,
-        groups_figure,
-        numbers_table,
-        picture_of,
-        pictures_part,
-    )
+    from robotlab.report.judged import evaluation_page
     from robotlab.report.page import Report, cell_text, text_table
     from robotlab.report.plots import (
         new_figure,
@@ -23,21 +15,19 @@ if TYPE_CHECKING:
         plot_precision_recall,
         plot_recall_by_size,
     )
-    from robotlab.report.runs import (
-        MOVING,
-        RUN_WORDS,
-        drive_page,
-        face_off_page,
-        face_off_part,
-        face_off_text,
-        runs_table,
-        walks_part,
-    )
-    from robotlab.report.sheets import design_sheet_page, design_sheet_part, design_sheet_text
+    from robotlab.report.runs import RUN_WORDS, drive_page, face_off_page, face_off_text
+    from robotlab.report.sheets import design_sheet_page, design_sheet_text
 
 __all__ = [
+    "RUN_WORDS",
     "Report",
     "cell_text",
+    "design_sheet_page",
+    "design_sheet_text",
+    "drive_page",
+    "evaluation_page",
+    "face_off_page",
+    "face_off_text",
     "new_figure",
     "plot_bands",
     "plot_groups",
@@ -45,24 +35,6 @@ __all__ = [
     "plot_precision_recall",
     "plot_recall_by_size",
     "text_table",
-    "MOVING",
-    "RUN_WORDS",
-    "curves_figure",
-    "design_sheet_page",
-    "design_sheet_part",
-    "design_sheet_text",
-    "drive_page",
-    "face_off_page",
-    "face_off_part",
-    "face_off_text",
-    "group_table",
-    "groups_figure",
-    "evaluation_page",
-    "numbers_table",
-    "picture_of",
-    "pictures_part",
-    "runs_table",
-    "walks_part",
 ]
 
 load_lazily(__name__)

@@ -265,8 +265,8 @@ def text_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     Examples
     --------
     >>> print(text_table(["lighting", "AP"], [["dusk", 0.5]]))
-    lamp     AP
-    dusk  0.500
+    lighting     AP
+    dusk      0.500
     """
     cells = [[str(name) for name in header], *([cell_text(cell) for cell in row] for row in rows)]
     widths = [max(len(row[column]) for row in cells) for column in range(len(header))]

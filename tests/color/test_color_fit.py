@@ -163,10 +163,10 @@ def test_large_pictures_are_learned_from_like_small_ones(tmp_path, capsys, monke
         )
     data = write_dataset(tmp_path / "large", large, ["post", "bucket"])
     tried = []
-    find = ColorDetector.find
+    detect = ColorDetector.detect
     with monkeypatch.context() as patch:
         patch.setattr(
-            ColorDetector, "find", lambda self, picture: tried.append(max(picture.shape)) or find(self, picture)
+            ColorDetector, "detect", lambda self, picture: tried.append(max(picture.shape)) or detect(self, picture)
         )
         detector = ColorDetector.from_dataset(data, progress=True)
     assert max(tried) <= 960 and "color learning" in capsys.readouterr().err

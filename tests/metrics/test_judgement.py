@@ -26,7 +26,8 @@ from robotlab.metrics import (
 from robotlab.metrics.breakdown import smallest_usable_px
 from robotlab.metrics.error_analysis import ERROR_KINDS, error_kinds
 from robotlab.metrics.significance import mcnemar_test, resample_weights
-from robotlab.report import Report, numbers_table
+from robotlab.report import Report
+from robotlab.report.judged import numbers_table
 
 from .sets import as_dataset, pycocotools_eval, random_set
 
