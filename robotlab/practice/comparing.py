@@ -61,7 +61,7 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
     if isinstance(expected, str):
         if not isinstance(got, str):
             return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
-        return None if got == expected else Difference("value", "Your result is another word than the right one.")
+        return None if got == expected else Difference("value", _other_text(expected, got))
     if isinstance(expected, tuple):
         return _compare_tuple(expected, got, rtol, atol)
     if isinstance(expected, np.ndarray) and not isinstance(got, np.ndarray):
@@ -104,9 +104,8 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
             return Difference(
                 "shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}."
             )
-        turned = (
-            " Rows and columns may have changed places." if numbers.ndim > 1 and numbers.T.shape == right.shape else ""
-        )
+        swapped = numbers.ndim > 1 and agree(right, numbers.T, rtol, atol)
+        turned = " Rows and columns have changed places." if swapped else ""
         return Difference("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned}")
     if right.size == 0:  # np.array([]) holds floats, whatever would be in it.
         return None
@@ -231,6 +230,14 @@ def _kind_of(value: Any) -> str:
         return f"a {type(value).__name__} of {len(value)}"
     name = type(value).__name__
     return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"
+
+
+def _other_text(expected: str, got: str) -> str:
+    if got.strip() == expected.strip():
+        return "Your result has the right letters and other spaces or line ends around them."
+    if got.strip().casefold() == expected.strip().casefold():
+        return "Your result is the right word with other capital letters; they count."
+    return "Your result is another word than the right one."
 
 
 def _type_hint(value: Any) -> str:

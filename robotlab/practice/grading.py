@@ -213,6 +213,14 @@ def _recognize(
                 return misconception.name, misconception.says
     if any(got[i].kind != "value" for i in plain):
         return None
+    results = [as_numbers(got[i].value) for i in plain]
+    if all(
+        one is not None and one.dtype.kind != "b" and not one.any() for one in results
+    ):  # Rounding makes some zeros.
+        return "nothing but zeros", (
+            "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
+            "never filled?"
+        )
     general_slips = [general for general in GENERAL if general.unit in ("", task.unit)]
     for general in general_slips:
         if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):

@@ -22,6 +22,7 @@ KINDS = {
     "nothing": "not yet: it returns nothing",
     "changed": "not yet: it changes its inputs",
     "raised": "not yet: it stops with an error",
+    "syntax": "not yet: its cell has a syntax error",
     "signature": "not yet: it takes other inputs",
     "hang": "not yet: it does not end",
     "flood": "not yet: it prints too much",
