@@ -224,11 +224,11 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
     """
     # The count of training steps is nothing that is needed here.
     left = {name: value for name, value in weights.items() if not name.endswith("num_batches_tracked")}
-    constants = {
-        "mean": np.float32([BYTE_MEAN]),
-        "gain": np.float32([1 / BYTE_SPREAD]),
-        "zero": np.float32(0),
-        "six": np.float32(6),
+    constants: dict[str, np.ndarray] = {
+        "mean": np.array([BYTE_MEAN], np.float32),
+        "gain": np.array([1 / BYTE_SPREAD], np.float32),
+        "zero": np.array(0, np.float32),
+        "six": np.array(6, np.float32),
     }
     nodes = [
         helper.make_node("Sub", ["picture", "mean"], ["centered"]),

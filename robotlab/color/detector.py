@@ -102,7 +102,7 @@ class ColorDetector:
     def __eq__(self, other: object) -> bool:
         return isinstance(other, ColorDetector) and vars(self) == vars(other)
 
-    __hash__ = None  # type: ignore[assignment]
+    __hash__ = None
 
     def detect(self, picture: np.ndarray) -> Detections:
         """Find the things of the detector's classes.
@@ -284,7 +284,7 @@ class ColorDetector:
         """
         untaught = cls(Band(), [class_name], **settings)
         if isinstance(pictures, np.ndarray) and pictures.ndim == 3:
-            pictures, boxes = [pictures], [boxes]
+            pictures, boxes = pictures[None], np.asarray(boxes)[None]
         band = learn_from_boxes([untaught.balanced(picture) for picture in pictures], boxes, core, kind)
         return cls(band, [class_name], **settings)
 

@@ -130,6 +130,6 @@ def post_shadow(view: View, light: np.ndarray, lighting: Light, thing: Thing, cx
     r0 = max(r0, view.horizon)
     if c0 >= c1 or r0 >= r1:
         return
-    low = view.horizon
-    shade = darken(thing, cx, cy, 0.0, *view.ground[:, r0 - low : r1 - low, c0:c1], lighting)
+    x, y = view.ground[:, r0 - view.horizon : r1 - view.horizon, c0:c1]
+    shade = darken(thing, cx, cy, 0.0, x, y, lighting)
     light.reshape(3, view.rows, view.columns)[:, r0:r1, c0:c1] *= shade

@@ -203,9 +203,7 @@ def paint_solids(
         color[:, :rounds] += shine
         top = on_top.nonzero()[0]
         if top.size:
-            color[:, top] = _round_tops(
-                *(table.take(top, axis=1) for table in (rays, geometry, looks)), t.take(top), eye
-            )
+            color[:, top] = _round_tops(rays[:, top], geometry[:, top], looks[:, top], t[top], eye)
     if meeting is not None and holes.size:
         color[:, holes] = inside
     return color

@@ -224,7 +224,8 @@ def build(
     'labels.json'
     """
     folder = Path(folder)
-    images, annotations = [], []
+    images: list[dict] = []
+    annotations: list[dict] = []
     for recording in recordings:
         for i, frame in enumerate(frames(recording, count)):
             name = f"{recording.name}_{i:03d}.jpg"

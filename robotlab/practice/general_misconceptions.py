@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -87,7 +88,7 @@ GENERAL = (
         General(
             f"rounded to {n} decimals",
             f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
-            _fractions(lambda right, n=n: np.round(right, n)),
+            _fractions(partial(np.round, decimals=n)),
         )
         for n in (0, 1, 2, 3, 4)
     ),

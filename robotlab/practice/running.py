@@ -219,7 +219,8 @@ class _Capped(io.TextIOBase):
         self.start_again()
 
     def start_again(self) -> None:
-        self.length, self.parts = 0, []
+        self.length = 0
+        self.parts: list[str] = []
 
     def writable(self) -> bool:
         return True

@@ -97,7 +97,7 @@ class SliderPicture(AnsweringWidget):
     _esm = browser_code("slider_picture")
     _css = browser_style()
 
-    sliders = traitlets.List().tag(sync=True)
+    sliders: traitlets.List = traitlets.List().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
     zoom = traitlets.Float(1.0).tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)

@@ -122,7 +122,7 @@ class ThresholdCurve(SliderPicture):
         self._panel = _Panel([data.load(entry) for entry in entries], entries, (low, high))
         if score is None:
             best = self._at(0, 0.5).curve.best()
-            score = best["score"] if best else low
+            score = float(best["score"] or 0) if best else low
         step = (high - low) / 100
         # Rounded down, so that the detection with that very score is used.
         start = low + np.floor((min(max(score, low), high) - low) / step + 1e-9) * step
@@ -150,7 +150,8 @@ class ThresholdCurve(SliderPicture):
 
     def _match(self, kind: int, limit: float) -> _Judged:
         labels = range(len(self._data.classes)) if kind == 0 else (kind - 1,)
-        scores, hits, truths, strip = [np.zeros(0)], [np.zeros(0, bool)], 0, {}
+        scores, hits, truths = [np.zeros(0)], [np.zeros(0, bool)], 0
+        strip: dict = {}
         for entry, found in zip(self._data, self._detections, strict=True):
             # The detections' own order of classes may be another one.
             own = np.array([self._data.classes.index(name) for name in found.classes], int)[found.labels]
