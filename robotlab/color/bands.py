@@ -106,7 +106,7 @@ class Band:
 
         Notes
         -----
-        The clear way.  :func:`robotlab.color.fast_threshold.pixels_in_band` gives the
+        The reference.  :func:`robotlab.color.fast_threshold.pixels_in_band` gives the
         same pixels sooner.
 
         Examples

@@ -47,7 +47,7 @@ class Components:
 
     @property
     def fills(self) -> np.ndarray:
-        """(N,) share of its box that each blob fills, above 0 and up to 1."""
+        """(N,) fraction of its box that each blob fills, above 0 and up to 1."""
         return self.areas / ((self.boxes[:, 2] - self.boxes[:, 0]) * (self.boxes[:, 3] - self.boxes[:, 1]))
 
     @property

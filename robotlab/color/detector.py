@@ -50,7 +50,7 @@ class ColorDetector:
 
     Notes
     -----
-    Score of a blob: √(fill × depth) × size.  *Fill* is the share of its box
+    Score of a blob: √(fill × depth) × size.  *Fill* is the fraction of its box
     that the blob covers; *depth* is how far inside the band its pixels lie, on
     average (:meth:`Band.depth`); *size* is n / (n + least area) for n pixels,
     so half at the least area and near 1 for large blobs.  All are 0 to 1; the
@@ -259,7 +259,7 @@ class ColorDetector:
         class_name : str
             What is in the boxes.
         core : float
-            Middle share of each box that is taken.
+            Middle fraction of each box that is taken.
         kind : {"hsv", "lab"}
             Which sort of band.
         **settings

@@ -239,24 +239,24 @@ class _Colors:
     cores: np.ndarray
     inside: np.ndarray
     outside: np.ndarray
-    share: float
+    fraction: float
 
     @classmethod
     def of(cls, shown: list[_Labelled], seen: list[np.ndarray], label: int) -> _Colors:
         """Count them in balanced pictures."""
         inside = np.zeros((HUES, _STEPS, _STEPS))
         outside = np.zeros_like(inside)
-        cores, shares = [], []
+        cores, fractions = [], []
         for one, picture in zip(shown, seen):
             boxes = one.boxes[one.labels == label]
             for colors in core_pixels(picture, boxes):
                 cores.append(thin(colors))
                 # Each box counts the same, near or far.
                 _count(inside, cores[-1], 1.0)
-            shares.extend((boxes[:, 2:] - boxes[:, :2]).prod(axis=1) / picture[..., 0].size)
+            fractions.extend((boxes[:, 2:] - boxes[:, :2]).prod(axis=1) / picture[..., 0].size)
             apart = ~_covered(picture.shape[:2], np.concatenate([boxes, one.unclear]))
             _count(outside, thin(picture[apart], 4096), apart.mean())
-        return cls(np.concatenate(cores), inside / len(cores), outside / len(shown), float(np.median(shares)))
+        return cls(np.concatenate(cores), inside / len(cores), outside / len(shown), float(np.median(fractions)))
 
     def percentiles(self) -> Band:
         """The band that a look at the targets alone gives."""
@@ -268,7 +268,7 @@ class _Colors:
         return search_band(
             gaussian_filter(self.inside, _BLUR, mode=modes),
             gaussian_filter(self.outside, _BLUR, mode=modes),
-            self.share,
+            self.fraction,
             self.percentiles(),
         )
 
@@ -288,18 +288,18 @@ def _covered(shape: tuple[int, int], boxes: np.ndarray) -> np.ndarray:
     return mask
 
 
-def search_band(inside: np.ndarray, outside: np.ndarray, share: float, start: Band) -> Band:
+def search_band(inside: np.ndarray, outside: np.ndarray, fraction: float, start: Band) -> Band:
     """The band with the best F1 of pixels, climbing one scale at a time.
 
     Parameters
     ----------
     inside : (180, 64, 64) ndarray
-        Share of a target's pixels with each hue, saturation and value (the
+        Fraction of a target's pixels with each hue, saturation and value (the
         last two in steps of 4); sums to 1.
     outside : (180, 64, 64) ndarray
-        The same of the rest of a picture, in shares of the picture.
-    share : float
-        What share of a picture a target covers.
+        The same of the rest of a picture, in fractions of the picture.
+    fraction : float
+        What fraction of a picture a target covers.
     start : Band
         Where to start.
 
@@ -310,9 +310,9 @@ def search_band(inside: np.ndarray, outside: np.ndarray, share: float, start: Ba
 
     Notes
     -----
-    With R the share of the target inside the band and F the share of the
-    picture that is wrongly so, precision is ``share R / (share R + F)`` and
-    ``F1 = 2 share R / (share + share R + F)``.
+    With R the fraction of the target inside the band and F the fraction of the
+    picture that is wrongly so, precision is ``fraction R / (fraction R + F)`` and
+    ``F1 = 2 fraction R / (fraction + fraction R + F)``.
     """
     ranges = [
         (start.hue[0], start.hue_width),
@@ -332,7 +332,7 @@ def search_band(inside: np.ndarray, outside: np.ndarray, share: float, start: Ba
                 lines.append(counts.sum(axis=others))
             hit, wrong = (_stretches(line, wraps=axis == 0) for line in lines)
             with np.errstate(invalid="ignore"):
-                f1 = 2 * share * hit / (share + share * hit + wrong)
+                f1 = 2 * fraction * hit / (fraction + fraction * hit + wrong)
             f1[np.isnan(f1)] = -1
             if f1.max() > best + 1e-9:
                 best = float(f1.max())

@@ -21,7 +21,7 @@ class Shape:
     aspect : (float, float)
         Least and greatest width / height of its box.
     min_fill : float, 0 to 1
-        Least share of its box that the blob fills.
+        Least fraction of its box that the blob fills.
     join_gap : float
         Blobs above each other join into one when the gap is at most this many
         widths, see :func:`robotlab.color.join_stacked`; 0 joins nothing.  The

@@ -23,7 +23,7 @@ class GroundTruth:
     labels : (N,) ndarray of int
         Index into `classes`.
     visibility : (N,) ndarray
-        Share of the thing that shows: neither hidden by a nearer thing nor
+        Fraction of the thing that shows: neither hidden by a nearer thing nor
         outside the picture, 0 to 1.
     distance_m : (N,) ndarray
         Along the ground from under the lens to the middle of the foot, m.

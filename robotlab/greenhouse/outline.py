@@ -60,7 +60,7 @@ class Outline(Placed):
     thing, cx, cy, turn
         As in :class:`Placed`.
     camera : Camera
-        What looks.
+        What materials.
     box : (float, float, float, float) or None
         Box of the whole thing, px; ``None`` where a part of it is beside or
         behind the lens, so that the box has no limits.
@@ -129,7 +129,7 @@ def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) 
     thing : Thing
         What is looked at.
     camera : Camera
-        What looks.
+        What materials.
     cx, cy : float
         Middle of its foot, body axes, m.
     turn : float

@@ -1,4 +1,4 @@
-"""Where rays meet things: all rays and all things of one shape in one go.
+"""Ray intersections with cones, boxes and upright sprites, all rays of one shape at once.
 
 Body axes throughout (x forward, y left, z up, origin under the camera), m.  A
 ray is ``(0, 0, eye) + t (dx, dy, dz)`` with ``t`` the depth along the camera's
@@ -53,9 +53,9 @@ class Light:
     Parameters
     ----------
     toward : (float, float, float)
-        Unit vector to the lamp or the sun.
+        Unit vector to the light source.
     direct : float
-        Share of the light that comes from there; the rest from all around.
+        Fraction of the light that comes from there; the rest is ambient.
     """
 
     toward: tuple[float, float, float]
@@ -108,7 +108,7 @@ GEOMETRY = len(Box._fields)
 _NONE = (0.0,) * (GEOMETRY - len(Round._fields))
 
 
-def round_numbers(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float, ...]:
+def cone_parameters(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float, ...]:
     """The numbers of a `Round`."""
     r0, r1, height = thing.size_m
     k = (r1 - r0) / height
@@ -116,7 +116,7 @@ def round_numbers(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float
     return cx, cy, r0, k, height, k * r_eye, cx * cx + cy * cy - r_eye * r_eye, r1 * r1, *_NONE
 
 
-def box_numbers(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float, ...]:
+def box_parameters(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float, ...]:
     """The numbers of a `Box`."""
     f, (length, width, height) = np.float32, thing.size_m
     cos, sin = math.cos(turn), math.sin(turn)
@@ -124,7 +124,7 @@ def box_numbers(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> 
     return cos, sin, -half_x - ox, -half_y - oy, -eye, half_x - ox, half_y - oy, f(height) - f(eye), ox, oy
 
 
-def plant_numbers(thing: Thing, cx: float, cy: float, focal: float, sheet: SpriteSheet) -> tuple[float, ...]:
+def billboard_parameters(thing: Thing, cx: float, cy: float, focal: float, sheet: SpriteSheet) -> tuple[float, ...]:
     """The numbers of a `Plant`."""
     width, _, height = thing.size_m
     away = max(math.hypot(cx, cy), 1e-6)
@@ -132,7 +132,7 @@ def plant_numbers(thing: Thing, cx: float, cy: float, focal: float, sheet: Sprit
     return cx / away, cy / away, away, 1 / width, 1 / height, rows, columns, start, *_NONE
 
 
-def meet_round(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[np.ndarray, np.ndarray]:
+def intersect_cone(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[np.ndarray, np.ndarray]:
     """Depth at which rays meet upright truncated cones.
 
     Parameters
@@ -179,13 +179,13 @@ def _cone(rays: np.ndarray, n: Round) -> tuple[np.ndarray, np.ndarray, np.ndarra
     return a, b, b * b - a * n.c
 
 
-def leave_round(rays: np.ndarray, n: Round) -> np.ndarray:
+def exit_cone(rays: np.ndarray, n: Round) -> np.ndarray:
     """Depth at which rays that entered a cone's open top meet its inner wall."""
     a, b, inside = _cone(rays, n)
     return (b + np.sqrt(np.maximum(inside, 0))) / a
 
 
-class BoxMeeting(NamedTuple):
+class BoxIntersection(NamedTuple):
     """How rays go through their boxes, in the axes of those.
 
     ``way``, (5, N) of float32, holds direction, depth of entry and depth of
@@ -197,12 +197,12 @@ class BoxMeeting(NamedTuple):
     way: np.ndarray
     sides: np.ndarray
 
-    def take(self, which: np.ndarray) -> BoxMeeting:
+    def take(self, which: np.ndarray) -> BoxIntersection:
         """Some of the rays."""
-        return BoxMeeting(self.way.take(which, axis=1), self.sides.take(which, axis=1))
+        return BoxIntersection(self.way.take(which, axis=1), self.sides.take(which, axis=1))
 
 
-def meet_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxMeeting]:
+def intersect_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxIntersection]:
     """Depth at which rays meet upright boxes.
 
     Parameters
@@ -216,7 +216,7 @@ def meet_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxMeet
     -------
     depth : (N,) ndarray of float32
         Along the camera's axis, m; :data:`FAR` where the ray misses.
-    meeting : BoxMeeting
+    intersection : BoxIntersection
         How each ray goes through.
 
     Notes
@@ -242,10 +242,12 @@ def meet_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxMeet
     np.greater_equal(in_z, level, out=sides[0])
     np.greater(in_x, in_y, out=sides[1])
     np.less_equal(out_z, out, out=sides[2])
-    return np.where((leave > enter) & (enter > 0), enter, FAR), BoxMeeting(way, sides)
+    return np.where((leave > enter) & (enter > 0), enter, FAR), BoxIntersection(way, sides)
 
 
-def meet_plant(rays: np.ndarray, numbers: np.ndarray, eye: float, sheet: SpriteSheet) -> tuple[np.ndarray, np.ndarray]:
+def intersect_billboard(
+    rays: np.ndarray, numbers: np.ndarray, eye: float, sheet: SpriteSheet
+) -> tuple[np.ndarray, np.ndarray]:
     """Depth at which rays meet plants: flat upright sprites that turn to the camera.
 
     Parameters

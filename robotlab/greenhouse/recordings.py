@@ -2,7 +2,7 @@
 
 ``python -m robotlab.greenhouse.recordings datasets/greenhouse`` renders every
 picture again and writes the labels and the card.  A recording is one drive
-through one greenhouse with one camera under one lamp, so its pictures resemble
+through one greenhouse with one camera in one lighting, so its pictures resemble
 each other: split by recording, never by picture.
 """
 
@@ -63,7 +63,7 @@ class Recording:
     seed: int
 
 
-# Two lamps, warm and grow, are kept for testing: a detector that has trained on
+# Two kinds of lighting, warm and grow, are kept for testing: a detector that has trained on
 # the recordings for training has never seen them.
 RECORDINGS: tuple[Recording, ...] = (
     Recording("day1", "daylight", "train", 101),
@@ -188,7 +188,7 @@ def annotations_of(frame: Frame) -> list[dict]:
                 "category_id": int(label) + 1,
                 "bbox": [x0, y0, width, height],
                 "area": round(width * height, 2),
-                # Many COCO tools know iscrowd alone as the mark of what does not count.
+                # Many COCO tools know only iscrowd as the flag of what does not count.
                 "iscrowd": ignored,
                 "ignore": ignored,
                 "visibility": round(float(visibility), 3),

@@ -189,7 +189,7 @@ class Stock(tuple):
 
 @dataclass(frozen=True)
 class Scene:
-    """A greenhouse with things in it, under one lamp.
+    """A greenhouse with things in it, in one lighting.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ class Scene:
     Raises
     ------
     InputError
-        If the lamp or a floor is unknown.
+        If the lighting or a floor is unknown.
 
     Examples
     --------
@@ -278,7 +278,7 @@ class Scene:
         return replace(self, things=(*self.things, Thing("post", float(x_m), float(y_m))))
 
     def under(self, lighting: str) -> Scene:
-        """The same scene under another lamp.
+        """The same scene in another lighting.
 
         Parameters
         ----------

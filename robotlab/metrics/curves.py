@@ -24,7 +24,7 @@ def _ranked(hits: np.ndarray, truths: int) -> np.ndarray:
         )
     hits = hits.astype(bool)
     if truths < hits.sum():
-        raise InputError(f"truths must be at least the {hits.sum()} hits, got {truths}; count the missed ones too")
+        raise InputError(f"truths must be at least the {hits.sum()} hits, got {truths}; count the false negatives too")
     return hits
 
 
@@ -90,7 +90,7 @@ def average_precision(hits: np.ndarray, truths: int, method: str = "coco") -> fl
     The envelope at recall r is the best precision at recall r or more.
     ``voc11``: Everingham et al., IJCV 88:303-338, 2010; ``voc``: ibid.
     111:98-136, 2015; ``coco``: Lin et al., arXiv:1405.0312.  This is not the
-    average precision of a classifier, which knows no missed truths.
+    average precision of a classifier, which knows no false negatives.
 
     Examples
     --------

@@ -59,7 +59,7 @@ def error_kinds(
     ['poor overlap', 'wrong class']
     """
     one = np.uint64(1)
-    place = np.flatnonzero((matches.void & one == 0) & (found.score[matches.row] >= score))
+    place = np.flatnonzero((matches.ignored & one == 0) & (found.score[matches.row] >= score))
     right = matches.hit[place] & one > 0
     order = np.argsort(found.picture[matches.row[place]], kind="stable")
     rows = matches.row[place[order]]
@@ -120,7 +120,7 @@ def confusion(truths: GroundTruthTable, found: DetectionTable, matches: Matches,
     one = np.uint64(1)
     classes = len(truths.classes)
     table = np.zeros((classes + 1, classes + 1), np.int64)
-    used = (matches.void & one == 0) & (found.score[matches.row] >= score)
+    used = (matches.ignored & one == 0) & (found.score[matches.row] >= score)
     right = used & (matches.hit & one > 0)
     taken = matches.counted & one == 0
     taken[matches.truth[right]] = True

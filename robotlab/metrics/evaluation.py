@@ -28,7 +28,7 @@ RESAMPLES = 1000
 
 @dataclass(frozen=True, eq=False)
 class Evaluation:
-    """What :func:`robotlab.metrics.evaluate_coco` found out.
+    """Every metric of one detector on one data set, from :func:`robotlab.metrics.evaluate`.
 
     Parameters
     ----------
@@ -156,7 +156,7 @@ class Evaluation:
 
     @cached_property
     def per_lighting(self) -> dict[str, dict]:
-        """By lamp, where known: AP, AP50, counts and rates."""
+        """By lighting, where known: AP, AP50, counts and rates."""
         return by_group(self, self.lightings)
 
     @cached_property
@@ -310,7 +310,7 @@ def curve_of(table: CocoTable, found: DetectionTable, label: int | None) -> Curv
         Detections that count, best score first.
     """
     matches = table.matches
-    counts = matches.void & np.uint64(1) == 0
+    counts = matches.ignored & np.uint64(1) == 0
     if label is not None:
         counts &= matches.label == label
     rows = np.flatnonzero(counts)

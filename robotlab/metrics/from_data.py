@@ -1,4 +1,4 @@
-"""From a data set and what was found in it to a :class:`Evaluation`."""
+"""From a data set and detections to an :class:`Evaluation`."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def ground_truth_table(data: DataSet) -> tuple[GroundTruthTable, list]:
     truths : GroundTruthTable
         Pictures and classes in the order of their ids; boxes as the labels
         file gives them.
-    entries : list of Entry
+    entries : list of LabeledImage
         The pictures in that order.
 
     Examples
@@ -86,7 +86,7 @@ def evaluate(
     score: float | None = None,
     use_ignore: bool = False,
 ) -> Evaluation:
-    """Judge what a detector found in a data set.
+    """Evaluate a detector on a data set.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def evaluate(
         classes at IoU .5 (chosen on this very data set, so optimistic).
     use_ignore : bool
         Leave out truths marked ``ignore``.  Off by default, because COCO's
-        program overwrites that mark and its numbers are the ones compared.
+        program overwrites that flag and its numbers are the ones compared.
 
     Returns
     -------

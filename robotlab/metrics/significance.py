@@ -1,8 +1,8 @@
-"""How much chance there is in a score: intervals and paired tests.
+"""Confidence intervals and paired tests.
 
 Frames of one recording look alike, so they are no independent trials.
-:func:`wilson_interval` and :func:`mcnemar_test` do not know that and are too sure of
-themselves on films; the bootstrap over *recordings* in
+:func:`wilson_interval` and :func:`mcnemar_test` do not know that and are overconfident
+on films; the bootstrap over *recordings* in
 :mod:`robotlab.metrics.bootstrap` does.
 """
 

@@ -41,7 +41,7 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
 
     Returns
     -------
-    Fault or None
+    Difference or None
         None if it is right.
 
     Examples
@@ -143,7 +143,7 @@ def agree(a: Any, b: Any, rtol: float, atol: float) -> bool:
     Parameters
     ----------
     a, b : object
-        Results, of a learner and of a slip.
+        Results, of a learner and of a misconception.
     rtol, atol : float
         Tolerances.
 

@@ -192,7 +192,7 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference 
 def _recognize(
     task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]
 ) -> tuple[str, str] | None:
-    """Name and sentence of the slip that gives the learner's results, if there is one.
+    """Name and sentence of the misconception that gives the learner's results, if there is one.
 
     In every case at best; else in all but those edges where the learner's
     function fails in its own way; else in all plain cases.
@@ -221,18 +221,18 @@ def _recognize(
             "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
             "never filled?"
         )
-    general_slips = [general for general in GENERAL if general.unit in ("", task.unit)]
-    for general in general_slips:
+    general_misconceptions = [general for general in GENERAL if general.unit in ("", task.unit)]
+    for general in general_misconceptions:
         if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
             return general.name, general.says
     for misconception, outcomes in spellings:  # Two mistakes at once.
         if any(outcomes[i].kind != "value" for i in plain) or _is_right(task, right, outcomes, plain):
             continue
-        for general in general_slips:
+        for general in general_misconceptions:
             if all(agree(changed(general, outcomes[i].value), got[i].value, task.rtol, task.atol) for i in plain):
                 return (
                     f"{misconception.name}, and {general.name}",
-                    f"Two things at once. {misconception.says} When that is mended, look at this: {general.says}",
+                    f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}",
                 )
     return None
 

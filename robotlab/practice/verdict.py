@@ -51,7 +51,7 @@ class Verdict:
     says : str
         What helps: a sentence or two.
     misconception : str
-        Name of the slip that was recognized, if any.
+        Name of the misconception that was recognized, if any.
     cases : int
         How many cases were tried.
     table : tuple of (str, str)

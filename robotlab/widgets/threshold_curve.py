@@ -159,7 +159,7 @@ class ThresholdCurve(SliderPicture):
                 here, there = own == label, entry.labels == label
                 crowd = entry.crowd[there]
                 became = match_detections(found.boxes[here], found.scores[here], entry.boxes[there], limit, crowd)
-                counts = ~became.void
+                counts = ~became.ignored
                 scores.append(found.scores[here][counts])
                 hits.append(became.truth[counts] >= 0)
                 truths += int((~crowd).sum())
@@ -192,10 +192,10 @@ def _joined(
     """The classes of one picture in one list."""
     ends = np.cumsum([0, *(len(truths) for *_, truths in parts)])
     truth = [np.where(one.truth >= 0, one.truth + end, -1) for (_, _, one, _), end in zip(parts, ends)]
-    missed = [one.missed + end for (_, _, one, _), end in zip(parts, ends)]
+    false_negatives = [one.false_negatives + end for (_, _, one, _), end in zip(parts, ends)]
     scores = np.concatenate([scores for _, scores, _, _ in parts])
-    void, order = np.concatenate([one.void for _, _, one, _ in parts]), np.argsort(-scores, kind="stable")
-    became = Matching(np.concatenate(truth), void, order, np.concatenate(missed))
+    ignored, order = np.concatenate([one.ignored for _, _, one, _ in parts]), np.argsort(-scores, kind="stable")
+    became = Matching(np.concatenate(truth), ignored, order, np.concatenate(false_negatives))
     return (
         np.concatenate([boxes for boxes, *_ in parts]),
         scores,
@@ -235,12 +235,12 @@ def sorted_out(
     >>> {name: len(rows) for name, rows in kinds.items()}
     {'TP': 1, 'FP': 0, 'FN': 0}
     """
-    used = (scores >= score) & ~became.void
+    used = (scores >= score) & ~became.ignored
     late = (scores < score) & (became.truth >= 0)
     return {
         "TP": boxes[used & (became.truth >= 0)],
         "FP": boxes[used & (became.truth < 0)],
-        "FN": truths[np.concatenate([became.missed, became.truth[late]])],
+        "FN": truths[np.concatenate([became.false_negatives, became.truth[late]])],
     }
 
 

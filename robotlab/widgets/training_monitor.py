@@ -229,7 +229,7 @@ class TrainingMonitor(Widget):
             matched = match_detections(
                 found.boxes[here], found.scores[here], np.concatenate([own, self._ignored]), FOUND_FROM, crowd
             )
-            hits, uncounted = hits + int(matched.hits.sum()), uncounted + int(matched.void.sum())
+            hits, uncounted = hits + int(matched.hits.sum()), uncounted + int(matched.ignored.sum())
         words = f"In this picture {hits} TP, {len(found) - hits - uncounted} FP, {len(true) - hits} FN"
         return f"{words}; {uncounted} more on what does not count." if uncounted else f"{words}."
 

@@ -135,8 +135,8 @@ def test_fast_path_on_rendered_pictures(daylight):
         assert len(connected_components(band.mask(picture)))
 
 
-def test_lamp_check_on_rendered_lamps(camera, daylight):
-    # Common practice, no source: a band learned in daylight fails under a coloured lamp.
+def test_lighting_check_on_rendered_lightings(camera, daylight):
+    # Common practice, no source: a band learned in daylight fails under a coloured lighting.
     band = ColorDetector.learn([p for p, _ in daylight], [b for _, b in daylight], "post").band_of()
     assert lighting_check([p for p, _ in daylight], band, [b for _, b in daylight]).coverage > 0.6
     frame = render(near_post(0, "warm"), camera, seed=3)

@@ -149,7 +149,7 @@ def test_clean_up_drops_specks_and_closes_gaps():
     assert len(ColorDetector(BANDS["post"], all_blobs=True).detect(picture)) == 3
 
 
-def test_white_balance_saves_a_band_from_a_mild_lamp():
+def test_white_balance_saves_a_band_from_a_mild_lighting():
     things = (10, 20, 20, 60, ORANGE), (80, 50, 110, 90, (120, 120, 120))
     lighting = (0.6, 1.0, 2.5)
     picture = apply_gains(scene(*things, size=(120, 160)), lighting)
