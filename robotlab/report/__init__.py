@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.report.judged import evaluation_page
-    from robotlab.report.page import Report, cell_text, text_table
+    from robotlab.report.judged import evaluation_page, numbers_table
+    from robotlab.report.page import Report
     from robotlab.report.plots import (
         new_figure,
         plot_bands,
@@ -15,26 +15,37 @@ if TYPE_CHECKING:
         plot_precision_recall,
         plot_recall_by_size,
     )
-    from robotlab.report.runs import RUN_WORDS, drive_page, face_off_page, face_off_text
-    from robotlab.report.sheets import design_sheet_page, design_sheet_text
+    from robotlab.report.runs import (
+        RUN_WORDS,
+        drive_page,
+        face_off_page,
+        face_off_part,
+        face_off_text,
+        runs_table,
+        walks_part,
+    )
+    from robotlab.report.sheets import design_sheet_page, design_sheet_part, design_sheet_text
 
 __all__ = [
     "RUN_WORDS",
     "Report",
-    "cell_text",
     "design_sheet_page",
+    "design_sheet_part",
     "design_sheet_text",
     "drive_page",
     "evaluation_page",
     "face_off_page",
+    "face_off_part",
     "face_off_text",
     "new_figure",
+    "numbers_table",
     "plot_bands",
     "plot_groups",
     "plot_pictures",
     "plot_precision_recall",
     "plot_recall_by_size",
-    "text_table",
+    "runs_table",
+    "walks_part",
 ]
 
 load_lazily(__name__)

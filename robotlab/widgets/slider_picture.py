@@ -83,7 +83,7 @@ class SliderPicture(AnsweringWidget):
     Notes
     -----
     The browser asks for one picture at a time and remembers only the newest
-    wish, so a slow drawing lags by one picture and never piles up.
+    request, so a slow drawing lags by one picture and never piles up.
 
     Examples
     --------
