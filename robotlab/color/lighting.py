@@ -124,7 +124,7 @@ Learn the band again in this lighting, or use a detector that also looks at shap
             "lighting_check needs at least one box where boxes are given, got none; leave boxes out to count lookalikes alone"
         )
     coverage = float(np.median([len(pixels_in_band(colors[None], band)[0]) / len(colors) for colors in cores]))
-    hue_moved, saturation_moved, value_moved = _moved(np.concatenate([thin(colors) for colors in cores]), band)
+    moved = _moved(np.concatenate([thin(colors) for colors in cores]), band)
 
     inside = outside = astray = 0
     for one, some in zip(pictures, boxes):
@@ -141,35 +141,24 @@ Learn the band again in this lighting, or use a detector that also looks at shap
     lookalikes = outside / inside if inside else np.inf
     faults = []
     if coverage < LEAST_COVERAGE:
-        turned = "" if np.isnan(hue_moved) else f", its hue has turned by {hue_moved:+.0f} degrees"
+        turned = "" if np.isnan(moved[0]) else f", its hue has turned by {moved[0]:+.0f} degrees"
         faults.append(f"the target's color has left the band: {100 * coverage:.0f} % of it is inside{turned}")
     if astray > MOST_ASTRAY:
         ratio = "" if np.isinf(lookalikes) else f", {lookalikes:.1f} pixels for each of the target's"
         faults.append(f"something else of this color is the largest in {100 * astray:.0f} % of the pictures{ratio}")
     if faults:
-        mend = (
+        repair = (
             "Learn the band again in this lighting, or use a detector that also looks at shape."
             if coverage < LEAST_COVERAGE
             else "Take the lookalikes away, or use a detector that also looks at shape."
         )
-        sentence = f"Wrong tool: {'; and '.join(faults)}. {mend}"
+        sentence = f"Wrong tool: {'; and '.join(faults)}. {repair}"
     else:
         sentence = (
             f"Color will do here: {100 * coverage:.0f} % of the target is in the band, and in "
             f"{100 * (1 - astray):.0f} % of the pictures nothing else of this color is larger."
         )
-    return LightingCheck(
-        len(pictures),
-        len(cores),
-        coverage,
-        hue_moved,
-        saturation_moved,
-        value_moved,
-        lookalikes,
-        astray,
-        not faults,
-        sentence,
-    )
+    return LightingCheck(len(pictures), len(cores), coverage, *moved, lookalikes, astray, not faults, sentence)
 
 
 def _without_boxes(pictures: list[np.ndarray], band: Band | LabBand) -> LightingCheck:

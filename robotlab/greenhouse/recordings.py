@@ -14,7 +14,7 @@ import os
 import platform
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +27,7 @@ from robotlab.errors import InputError
 from robotlab.files import write_json, write_whole
 from robotlab.greenhouse.layout import random_scene
 from robotlab.greenhouse.renderer import Frame, render
-from robotlab.greenhouse.scene import CLASSES, Scene
+from robotlab.greenhouse.scene import CLASSES
 
 WIDTH_PX, HEIGHT_PX = 320, 240
 PICTURES_EACH = 29
@@ -116,7 +116,7 @@ def frames(recording: Recording, count: int = PICTURES_EACH) -> Iterator[Frame]:
     for i in range(count):
         pose, post = _place(rng, scene, others, camera, i / count)
         empty = rng.random() < 0.06
-        now = Scene(others, *_rest(scene)) if empty else scene.with_post_at(*post)
+        now = replace(scene, things=others) if empty else scene.with_post_at(*post)
         yield render(
             now,
             camera,
@@ -127,10 +127,6 @@ def frames(recording: Recording, count: int = PICTURES_EACH) -> Iterator[Frame]:
             seed=int(rng.integers(1 << 31)),
             samples=2,
         )
-
-
-def _rest(scene: Scene) -> tuple:
-    return scene.lighting, scene.seed, scene.floor, scene.path_half_m, scene.room_m, scene.plants_m
 
 
 def _place(rng, scene, others, camera, progress) -> tuple[tuple[float, float, float], tuple[float, float]]:

@@ -33,20 +33,9 @@ DETECTION_LIMITS = (1, 10, 100)
 # Both ends belong to a range, so a thing of 1024 px² is small and medium.
 AREA_RANGES = {"all": (0.0, 1e10), "small": (0.0, 32.0**2), "medium": (32.0**2, 96.0**2), "large": (96.0**2, 1e10)}
 
-NUMBERS = (
-    "AP",
-    "AP50",
-    "AP75",
-    "AP_small",
-    "AP_medium",
-    "AP_large",
-    "AR_1",
-    "AR_10",
-    "AR_100",
-    "AR_small",
-    "AR_medium",
-    "AR_large",
-)
+_SIZES = tuple(AREA_RANGES)[1:]
+NUMBERS = ("AP", "AP50", "AP75", *(f"AP_{size}" for size in _SIZES))
+NUMBERS += ("AR_1", "AR_10", "AR_100", *(f"AR_{size}" for size in _SIZES))
 
 _T, _A = len(IOU_LIMITS), len(AREA_RANGES)
 _FULL = np.uint64((1 << (_T * _A)) - 1)

@@ -160,22 +160,16 @@ def _wrong_inputs(task: Task, function: Callable, case: tuple) -> str:
 
 def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference | None:
     """What is wrong with one call."""
-    at = f" Your {outcome.place}" if outcome.place else ""
-    if outcome.kind == "hang":
-        where = f" It was stopped in {outcome.place}." if outcome.place else ""
-        return Difference(
-            "hang", f"It did not end within the time limit: look for a loop whose condition never becomes False.{where}"
-        )
-    if outcome.kind == "flood":
-        where = f" It was stopped in {outcome.place}." if outcome.place else ""
-        return Difference("flood", f"It printed more than {PRINT_LIMIT} characters: take print out of the loop.{where}")
+    if outcome.kind in ("hang", "flood"):
+        rule = {
+            "hang": "It did not end within the time limit: look for a loop whose condition never becomes False.",
+            "flood": f"It printed more than {PRINT_LIMIT} characters: take print out of the loop.",
+        }[outcome.kind]
+        return Difference(outcome.kind, rule + (f" It was stopped in {outcome.place}." if outcome.place else ""))
     if outcome.kind == "raised":
         said = error_text(outcome.error)
-        meaning = hint(said)
-        return Difference(
-            "raised",
-            f"{said}{'' if said.endswith('.') else '.'}{at + '.' if at else ''}{' ' + meaning if meaning else ''}",
-        )
+        at = f"Your {outcome.place}." if outcome.place else ""
+        return Difference("raised", " ".join(filter(None, [said.removesuffix(".") + ".", at, hint(said)])))
     try:
         fault = compare(right, outcome.value, task.rtol, task.atol)
     except Exception as error:  # A learner's object may do anything when it is compared.

@@ -53,31 +53,12 @@ def numbers_table(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
     for name, j in evaluations.items():
         at = j.at
         bounds = j.intervals["AP50"]
-        rows.append(
-            (
-                name,
-                shown_ap(j.AP),
-                shown_ap(j.AP50),
-                f"{bounds[0]:.2f} to {bounds[1]:.2f}" if bounds else None,
-                at["precision"],
-                at["recall"],
-                j.score,
-                at["FP"],
-                at["FN"],
-            )
-        )
+        spread = f"{bounds[0]:.2f} to {bounds[1]:.2f}" if bounds else None
+        counts = (at["precision"], at["recall"], j.score, at["FP"], at["FN"])
+        rows.append((name, shown_ap(j.AP), shown_ap(j.AP50), spread, *counts))
+    header = ("detector", "AP", "AP50", "AP50, 95 %", "precision", "recall", "threshold")
     page.table(
-        (
-            "detector",
-            "AP",
-            "AP50",
-            "AP50, 95 %",
-            "precision",
-            "recall",
-            "threshold",
-            "false positives",
-            "false negatives",
-        ),
+        (*header, "false positives", "false negatives"),
         rows,
         "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at the "
         f"confidence threshold with the best F1. About the interval: {next(iter(evaluations.values())).intervals['note']}.",

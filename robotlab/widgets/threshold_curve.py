@@ -40,7 +40,7 @@ class _Judged:
     """All detections of the chosen classes at one IoU limit, and what became of those in the strip."""
 
     curve: Curve
-    strip: tuple[tuple[np.ndarray, np.ndarray, Matching, np.ndarray], ...]
+    strip: tuple[list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]], ...]  # By picture, then by class.
 
 
 class ThresholdCurve(SliderPicture):
@@ -169,9 +169,7 @@ class ThresholdCurve(SliderPicture):
                     )
         score, hit = np.concatenate(scores), np.concatenate(hits)
         order = np.argsort(-score, kind="stable")
-        return _Judged(
-            Curve(score[order], hit[order], truths), tuple(_joined(strip[entry.id]) for entry in self._entries)
-        )
+        return _Judged(Curve(score[order], hit[order], truths), tuple(strip[entry.id] for entry in self._entries))
 
     def _show(self, score: float, iou_limit: float, kind: float = 0) -> tuple[np.ndarray, str]:
         kind, limit = int(kind), round(float(iou_limit), 2)
@@ -186,24 +184,6 @@ class ThresholdCurve(SliderPicture):
         return self._panel.draw((kind, limit), judged, float(score), at), text
 
 
-def _joined(
-    parts: list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]],
-) -> tuple[np.ndarray, np.ndarray, Matching, np.ndarray]:
-    """The classes of one picture in one list."""
-    ends = np.cumsum([0, *(len(truths) for *_, truths in parts)])
-    truth = [np.where(one.truth >= 0, one.truth + end, -1) for (_, _, one, _), end in zip(parts, ends)]
-    false_negatives = [one.false_negatives + end for (_, _, one, _), end in zip(parts, ends)]
-    scores = np.concatenate([scores for _, scores, _, _ in parts])
-    ignored, order = np.concatenate([one.ignored for _, _, one, _ in parts]), np.argsort(-scores, kind="stable")
-    became = Matching(np.concatenate(truth), ignored, order, np.concatenate(false_negatives))
-    return (
-        np.concatenate([boxes for boxes, *_ in parts]),
-        scores,
-        became,
-        np.concatenate([truths for *_, truths in parts]),
-    )
-
-
 def sorted_out(
     boxes: np.ndarray, scores: np.ndarray, became: Matching, truths: np.ndarray, score: float
 ) -> dict[str, np.ndarray]:
@@ -214,8 +194,8 @@ def sorted_out(
     boxes : (D, 4) ndarray
         Found corners, px.
     scores : (D,) ndarray
-        How sure each is.
-    became : Match
+        Confidence of each.
+    became : Matching
         From :func:`robotlab.metrics.match_detections` on all detections: those of lower
         score choose later, so leaving them out changes nothing for the others.
     truths : (G, 4) ndarray
@@ -291,8 +271,10 @@ class _Panel:
         # With nothing found there is no precision and no point; an empty list of places draws none.
         self._point.set_data(*(([], []) if None in rates else ([rates[0]], [rates[1]])))
         self._cut.set_xdata([score, score])
-        for kinds, found in zip(self._pictures, judged.strip):
-            for name, boxes in sorted_out(*found, score).items():
+        for kinds, parts in zip(self._pictures, judged.strip):
+            by_class = [sorted_out(*part, score) for part in parts]
+            for name in kinds:
+                boxes = np.concatenate([part[name] for part in by_class])
                 # A false negative is drawn a little outside, so that a box beside it can be seen.
                 grown = boxes + (np.array([-2, -2, 2, 2]) if name == "FN" else 0)
                 for lines in kinds[name]:

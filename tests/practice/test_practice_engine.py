@@ -181,7 +181,7 @@ def test_async_functions_are_told_apart_without_a_warning():
         return 1.0
 
     verdict = verify(bearing)
-    assert verdict.kind == "type" and "Write def, not async def" in verdict.says
+    assert verdict.kind == "type" and "write def, not async def" in verdict.says
 
 
 @pytest.mark.parametrize(
