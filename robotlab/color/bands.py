@@ -122,7 +122,7 @@ class Band:
         Parameters
         ----------
         hue, saturation, value : (N,) ndarray of uint8
-            Colours in the band.
+            Colors in the band.
 
         Returns
         -------

@@ -218,7 +218,7 @@ class ColorDetector:
 
         Returns
         -------
-        blobs : Blobs
+        blobs : Components
             Largest first.
         scores : (N,) ndarray of float64
             See Notes of the class.

@@ -1,4 +1,4 @@
-"""Choose everything of a color detector on a labeled set, as a careful person would.
+"""Fit a color detector to a labeled data set: bands, cleanup, shape limits.
 
 The band of a class is the box in hue, saturation and value that best tells its
 pixels from all others; then white balance, clean-up and shape limits are tried,
@@ -61,7 +61,7 @@ _WORTH = 0.01
 
 
 @dataclass(frozen=True, eq=False)
-class _Labelled:
+class _LabeledPicture:
     """Every n-th pixel of a picture, with the boxes that count and those that do not."""
 
     picture: np.ndarray
@@ -75,7 +75,7 @@ class _Labelled:
 def fit_color_detector(
     make: Callable[..., ColorDetector], data, class_names: str | Sequence[str] | None = None, progress: bool = False
 ) -> ColorDetector:
-    """A color detector with every number chosen on a labeled data set.
+    """Fit every parameter of a color detector to a labeled data set.
 
     Parameters
     ----------
@@ -167,8 +167,8 @@ def _fit(
     return made(best.bands, shapes, **settings)
 
 
-def _average_precisions(detector: ColorDetector, shown: Sequence[_Labelled], labels: Sequence[int]) -> np.ndarray:
-    """AP50 of some classes; what teaches nothing does not count."""
+def _average_precisions(detector: ColorDetector, shown: Sequence[_LabeledPicture], labels: Sequence[int]) -> np.ndarray:
+    """AP50 of some classes; boxes unfit for training are ignored."""
     places = np.arange(len(shown))
     boxes = [np.concatenate([one.boxes, one.unclear]) for one in shown]
     truths = GroundTruthTable(
@@ -202,7 +202,7 @@ def _evenly(count: int, most: int) -> np.ndarray:
     return np.arange(min(count, most)) * count // min(count, most)
 
 
-def _load(data, tick: Callable[[], object]) -> list[_Labelled]:
+def _load(data, tick: Callable[[], object]) -> list[_LabeledPicture]:
     """An even selection of the pictures, with their boxes."""
     entries = data.pictures
     if not len(entries):
@@ -218,12 +218,14 @@ def _load(data, tick: Callable[[], object]) -> list[_Labelled]:
         # Boxes end at the last pixel looked at.
         boxes = np.minimum(entry.boxes / every, picture.shape[1::-1] * 2)
         labels = entry.labels
-        shown.append(_Labelled(picture, boxes[teaches], labels[teaches], boxes[~teaches], labels[~teaches], every))
+        shown.append(
+            _LabeledPicture(picture, boxes[teaches], labels[teaches], boxes[~teaches], labels[~teaches], every)
+        )
         tick()
     return shown
 
 
-def _shape(shown: list[_Labelled], label: int) -> Shape:
+def _shape(shown: list[_LabeledPicture], label: int) -> Shape:
     """Limits of area and aspect from the labeled boxes."""
     boxes = np.concatenate([one.boxes[one.labels == label] for one in shown])
     sides = boxes[:, 2:] - boxes[:, :2]
@@ -242,7 +244,7 @@ class _Colors:
     fraction: float
 
     @classmethod
-    def of(cls, shown: list[_Labelled], seen: list[np.ndarray], label: int) -> _Colors:
+    def of(cls, shown: list[_LabeledPicture], seen: list[np.ndarray], label: int) -> _Colors:
         """Count them in balanced pictures."""
         inside = np.zeros((HUES, _STEPS, _STEPS))
         outside = np.zeros_like(inside)

@@ -21,7 +21,7 @@ GRAY_SATURATION = 20
 # highlights, gaps and edge pixels (common practice, no source).
 OUTSIDE_PERCENT = 5.0
 
-# Paler than this fraction of the most colourful fifth's saturation is something
+# Paler than this fraction of the most colorful fifth's saturation is something
 # else, such as the white of a banded post (common practice, no source).
 PALE = 0.4
 
@@ -145,11 +145,11 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
 
     Notes
     -----
-    Pixels much paler than the most colourful fifth are stripes, gaps and
+    Pixels much paler than the most colorful fifth are stripes, gaps and
     glints, and are left out.  The mean hue of the others is a circular one,
     weighted with C = max - min.  Pixels more than a sixth of the circle from
     it go as well; then percentiles of the *turn* from the mean hue are taken,
-    which do not care where red wraps.  When even the most colourful fifth is
+    which do not care where red wraps.  When even the most colorful fifth is
     gray, the band takes all hues and bounds saturation from above.
 
     Examples
@@ -190,7 +190,7 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
 
 
 def colorful(pixels: np.ndarray) -> np.ndarray:
-    """Which colors are not much paler than the most colourful fifth.
+    """Which colors are not much paler than the most colorful fifth.
 
     Parameters
     ----------

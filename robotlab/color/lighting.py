@@ -1,4 +1,4 @@
-"""Say when color is the wrong tool in this lighting, in this place."""
+"""Check whether a color band works in a lighting and place."""
 
 from __future__ import annotations
 
@@ -162,7 +162,7 @@ Learn the band again in this lighting, or use a detector that also looks at shap
 
 
 def _without_boxes(pictures: list[np.ndarray], band: Band | LabBand) -> LightingCheck:
-    """Only the same-colored stuff."""
+    """Without boxes only lookalikes can be measured."""
     _some(pictures)
     largest = rest = rivals = 0
     for one in pictures:

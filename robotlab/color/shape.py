@@ -72,11 +72,11 @@ class Shape:
         object.__setattr__(self, "min_fill", fill)
 
     def fits(self, blobs: Components) -> np.ndarray:
-        """Which blobs look right.
+        """Which blobs fit.
 
         Parameters
         ----------
-        blobs : Blobs
+        blobs : Components
             The blobs.
 
         Returns

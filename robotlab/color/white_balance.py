@@ -1,4 +1,4 @@
-"""White balance: take the color of the light out of a picture, roughly.
+"""White balance: remove the color of the light from a picture, approximately.
 
 Each channel is multiplied by one number.  That undoes lighting that scales the
 channels (the assumption of von Kries, 1902); it cannot bring back a color the

@@ -1,4 +1,4 @@
-"""What does not stand on the floor: the floor itself, the walls, and the shadows of posts, which move."""
+"""Background: floor, walls, and the shadows of posts, which move."""
 
 from __future__ import annotations
 

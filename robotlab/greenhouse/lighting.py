@@ -49,7 +49,7 @@ def _lines(*lines: tuple[float, float, float]) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Lighting:
-    """One kind of light.
+    """One kind of lighting.
 
     Parameters
     ----------

@@ -7,7 +7,7 @@ from collections import namedtuple
 import numpy as np
 
 from robotlab.greenhouse.foliage import SpriteSheet
-from robotlab.greenhouse.ray_intersections import GEOMETRY, BoxIntersection, Light, Plant, Round, exit_cone
+from robotlab.greenhouse.ray_intersections import GEOMETRY, Billboard, BoxIntersection, Cone, Light, exit_cone
 from robotlab.greenhouse.scene import KINDS, Thing
 from robotlab.greenhouse.textures import rgb
 
@@ -168,7 +168,7 @@ def shade_solids(
     rays : (3, N) ndarray of float32
         That meet them.
     numbers : (K, N) ndarray of float32
-        Rows of :class:`Round` or :class:`Box`, and of :class:`Material`.
+        Rows of :class:`Cone` or :class:`Box`, and of :class:`Material`.
     t : (N,) ndarray of float32
         Depth of the intersection, m.
     on_top : (M,) ndarray of bool
@@ -178,7 +178,7 @@ def shade_solids(
     faces : (5, N - M) ndarray of float32 or None
         From :func:`shade_faces`, for those rays.
     profiles : (3, S) ndarray of float32
-        Colours of round things from foot to top, one thing after the other.
+        Colors of round things from foot to top, one thing after the other.
     bank : (R, R) ndarray of float32
         Smooth noise.
     eye : float
@@ -242,7 +242,7 @@ def _shade_cones(
 
 def _shade_tops(rays: np.ndarray, geometry: np.ndarray, materials: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
     """What one sees on the flat top of a round thing, or through it where it is open."""
-    f, n, top = np.float32, Round(*geometry[:8]), materials[ROW.top]
+    f, n, top = np.float32, Cone(*geometry[:8]), materials[ROW.top]
     x, y = rays[:2] * t - geometry[:2]
     out = (x * x + y * y) / n.r1_square
     rim = out > 0.74
@@ -343,7 +343,7 @@ def shade_plant(
     rays : (3, N) ndarray of float32
         That meet them.
     numbers : (K, N) ndarray of float32
-        Rows of :class:`Plant`, and others.
+        Rows of :class:`Billboard`, and others.
     t : (N,) ndarray of float32
         Depth of the intersection, m.
     texels : (N,) ndarray of int
@@ -360,5 +360,5 @@ def shade_plant(
     (3, N) ndarray of float32
         Linear, in daylight colors.
     """
-    up = (rays[2] * t + np.float32(eye)) * Plant(*numbers[:8]).per_height
+    up = (rays[2] * t + np.float32(eye)) * Billboard(*numbers[:8]).per_height
     return sheet.colors.take(texels, axis=1) * ((up * 0.3 + 0.7) * (0.75 + 0.25 * light.direct))

@@ -3,8 +3,8 @@
 Body axes throughout (x forward, y left, z up, origin under the camera), m.  A
 ray is ``(0, 0, eye) + t (dx, dy, dz)`` with ``t`` the depth along the camera's
 axis.  Beside the rays, (3, N), goes a table of numbers with one column for each
-ray: those of the thing that it may meet, named by :class:`Round`, :class:`Box`
-or :class:`Plant`.  So each formula below runs once over all rays.
+ray: those of the thing that it may meet, named by :class:`Cone`, :class:`Box`
+or :class:`Billboard`.  So each formula below runs once over all rays.
 """
 
 from __future__ import annotations
@@ -97,19 +97,19 @@ class Light:
 
 # An upright truncated cone: middle of its foot, radius ``r0 + k z``, height, ``k`` times the radius at the
 # lens, ``cx^2 + cy^2`` less the square of that radius, square of the upper radius.
-Round = namedtuple("Round", "cx cy r0 k height k_eye c r1_square")
+Cone = namedtuple("Cone", "cx cy r0 k height k_eye c r1_square")
 # An upright box: its direction, how far its faces lie from the lens along its own axes, first the lesser
 # ones; the lens in those axes.
 Box = namedtuple("Box", "cos sin x0 y0 z0 x1 y1 z1 ox oy")
 # A plant: unit vector to it, distance, 1 / width, 1 / height, and its sprite's rows, columns and start in the sheet.
-Plant = namedtuple("Plant", "ux uy away per_width per_height rows columns start")
+Billboard = namedtuple("Billboard", "ux uy away per_width per_height rows columns start")
 # Rows of the table that say how rays meet a thing, whatever its shape; those with fewer numbers fill up.
 GEOMETRY = len(Box._fields)
-_NONE = (0.0,) * (GEOMETRY - len(Round._fields))
+_NONE = (0.0,) * (GEOMETRY - len(Cone._fields))
 
 
 def cone_parameters(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float, ...]:
-    """The numbers of a `Round`."""
+    """The fields of a :class:`Cone`."""
     r0, r1, height = thing.size_m
     k = (r1 - r0) / height
     r_eye = r0 + k * eye
@@ -117,7 +117,7 @@ def cone_parameters(thing: Thing, cx: float, cy: float, eye: float) -> tuple[flo
 
 
 def box_parameters(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float, ...]:
-    """The numbers of a `Box`."""
+    """The fields of a :class:`Box`."""
     f, (length, width, height) = np.float32, thing.size_m
     cos, sin = math.cos(turn), math.sin(turn)
     ox, oy, half_x, half_y = f(-(cos * cx + sin * cy)), f(sin * cx - cos * cy), f(length / 2), f(width / 2)
@@ -125,7 +125,7 @@ def box_parameters(thing: Thing, cx: float, cy: float, turn: float, eye: float) 
 
 
 def billboard_parameters(thing: Thing, cx: float, cy: float, focal: float, sheet: SpriteSheet) -> tuple[float, ...]:
-    """The numbers of a `Plant`."""
+    """The fields of a :class:`Billboard`."""
     width, _, height = thing.size_m
     away = max(math.hypot(cx, cy), 1e-6)
     start, rows, columns = sheet.copy(thing.seed, away / (height * focal))
@@ -140,7 +140,7 @@ def intersect_cone(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[n
     rays : (3, N) ndarray of float32
         Directions.
     numbers : (8 or more, N) ndarray of float32
-        Rows of :class:`Round`.
+        Rows of :class:`Cone`.
     eye : float
         Height of the lens, m.
 
@@ -156,7 +156,7 @@ def intersect_cone(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[n
     ``(t dx - cx)^2 + (t dy - cy)^2 = (r0 + k (eye + t dz))^2`` is a quadratic in
     t; its smaller root counts where it lies between foot and top.
     """
-    n, dz = Round(*numbers[:8]), rays[2]
+    n, dz = Cone(*numbers[:8]), rays[2]
     a, b, inside = _cone(rays, n)
     near = (b - np.sqrt(np.maximum(inside, 0))) / a
     z = dz * near + np.float32(eye)
@@ -170,7 +170,7 @@ def intersect_cone(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[n
     return np.where(on_top, over, depth), on_top
 
 
-def _cone(rays: np.ndarray, n: Round) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _cone(rays: np.ndarray, n: Cone) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The quadratic ``a t^2 - 2 b t + c = 0`` of a cone: a, b and ``b^2 - a c``."""
     dx, dy, dz = rays
     slope = dz * n.k
@@ -179,7 +179,7 @@ def _cone(rays: np.ndarray, n: Round) -> tuple[np.ndarray, np.ndarray, np.ndarra
     return a, b, b * b - a * n.c
 
 
-def exit_cone(rays: np.ndarray, n: Round) -> np.ndarray:
+def exit_cone(rays: np.ndarray, n: Cone) -> np.ndarray:
     """Depth at which rays that entered a cone's open top meet its inner wall."""
     a, b, inside = _cone(rays, n)
     return (b + np.sqrt(np.maximum(inside, 0))) / a
@@ -248,14 +248,14 @@ def intersect_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, Bo
 def intersect_billboard(
     rays: np.ndarray, numbers: np.ndarray, eye: float, sheet: SpriteSheet
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Depth at which rays meet plants: flat upright sprites that turn to the camera.
+    """Depth at which rays meet billboards: flat upright sprites that face the camera.
 
     Parameters
     ----------
     rays : (3, N) ndarray of float32
         Directions.
     numbers : (8 or more, N) ndarray of float32
-        Rows of :class:`Plant`.
+        Rows of :class:`Billboard`.
     eye : float
         Height of the lens, m.
     sheet : SpriteSheet
@@ -268,7 +268,7 @@ def intersect_billboard(
     texels : (N,) ndarray of int
         Index into the sheet.
     """
-    n, (dx, dy, dz) = Plant(*numbers[:8]), rays
+    n, (dx, dy, dz) = Billboard(*numbers[:8]), rays
     t = n.away / np.maximum(dx * n.ux + dy * n.uy, np.float32(1e-6))
     # Place on the sprite: share of its height from the foot, share of its width.
     up = (dz * t + np.float32(eye)) * n.per_height

@@ -26,7 +26,7 @@ from robotlab.greenhouse.view import gain_at, view_of
 
 
 class Frame:
-    """One rendered picture with its truth.
+    """One rendered picture with its ground truth.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class Frame:
 
     @functools.cached_property
     def truths(self) -> GroundTruth:
-        """What is in the picture; worked out when first asked for."""
+        """Ground truth of the picture; computed when first asked for."""
         return self._visible.truths()
 
 
@@ -143,7 +143,7 @@ def _mixing(lighting: Lighting) -> tuple[np.ndarray | None, float]:
 
 
 def _mixed(matrix: np.ndarray, light: np.ndarray) -> np.ndarray:
-    """Colours (3, H, W) times a matrix."""
+    """Colors (3, H, W) times a matrix."""
     lit, part = np.empty_like(light), np.empty_like(light[0])
     for row, plane in zip(matrix, lit, strict=True):
         np.multiply(light[0], row[0], out=plane)

@@ -41,7 +41,7 @@ class Kind:
 
 
 # Sizes: the post as the job states it, the rest common garden goods (common
-# practice, no source).  Colours chosen by eye.
+# practice, no source).  Colors chosen by eye.
 KINDS: dict[str, Kind] = {
     "post": Kind("round", (0.036, 0.034, 0.50), (232, 92, 18)),
     "bucket": Kind("round", (0.105, 0.140, 0.27), (28, 84, 178), open_top=True),

@@ -1,4 +1,4 @@
-"""Things in the picture: which rays may meet them, which they meet first, and what color they see."""
+"""Things in the picture: culling, nearest intersections (visibility), shading."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ def draw_things(
         return VisiblePixels.of_nothing(view)
     which, parts = [one[0] for one in on_screen], [view.pixels[r0:r1, c0:c1].ravel() for _, c0, r0, c1, r1 in on_screen]
 
-    # Round things come first, then boxes, then plants: where each of these ends.
+    # Cones come first, then boxes, then plants: where each of these ends.
     m, n = bisect_left(which, stage.ends[0]), bisect_left(which, stage.ends[1])
     placed = [(stage.things[i], cx[i], cy[i]) for i in which]
     numbers = [cone_parameters(*one, eye) for one in placed[:m]]
@@ -160,7 +160,7 @@ def draw_things(
 
 
 def _nearest(pixels: np.ndarray, depth: np.ndarray, size: int) -> np.ndarray:
-    """Which of some meetings, in order, are the nearest of all in their pixel; the picture has `size` pixels."""
+    """Which of some intersections, in order, are the nearest of all in their pixel; the picture has `size` pixels."""
     # Of several in one pixel any is written down, then the least of them.
     least = np.empty(size, np.float32)
     least[pixels] = depth

@@ -102,7 +102,7 @@ def gain_at(view: View, exposure: float, noise: float) -> np.ndarray:
 
 
 def _falloff(camera: Camera) -> np.ndarray:
-    """Share of the light at each pixel, (H, W).
+    """Vignetting: fraction of the light at each pixel, (H, W).
 
     Real lenses shadow_factor the corners, most less than the cos^4 of a bare pinhole:
     cos^2 here, chosen by eye.

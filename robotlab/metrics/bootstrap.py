@@ -21,7 +21,7 @@ def weighted_ap(
     weights: np.ndarray,
     limits: np.ndarray | None = None,
 ) -> np.ndarray:
-    """COCO's AP when group ``g`` counts ``weights[b, g]`` times.
+    """COCO's AP of bootstrap resamples, in which group ``g`` counts ``weights[b, g]`` times.
 
     Parameters
     ----------

@@ -25,7 +25,7 @@ FEWEST_THINGS = 5
 
 
 def recall_of(evaluation: Evaluation, keep: np.ndarray) -> dict[str, Any]:
-    """Recall of some truths at the threshold of use.
+    """Recall of some ground truths at the confidence threshold.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""COCO's numbers in one pass over the detections of all pictures.
+"""COCO's twelve metrics in one pass over the detections of all pictures.
 
 The definitions are those of Lin et al., ECCV 2014 (arXiv:1405.0312) and of the
 reference program ``cocoeval.py``; the twelve numbers equal its bit for bit.
@@ -43,7 +43,7 @@ _FULL = np.uint64((1 << (_T * _A)) - 1)
 
 @dataclass(frozen=True, eq=False)
 class Matches:
-    """What became of every detection, at every IoU limit, in every area range.
+    """Matching of every detection at every IoU threshold and in every area range.
 
     Detections beyond the 100 best of a picture and class are gone.  Rows are
     in the order of class, then falling score (then picture, then file order).
@@ -82,7 +82,7 @@ class Matches:
     truth_counts: np.ndarray
 
     def part(self, rows: np.ndarray, truths: GroundTruthTable, keep: np.ndarray) -> Matches:
-        """The matches of some pictures: no picture bears on another.
+        """The matches of some pictures: pictures are independent.
 
         Parameters
         ----------

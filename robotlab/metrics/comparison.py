@@ -1,4 +1,4 @@
-"""Two detectors on the same pictures: is one better, or could it be chance?"""
+"""Paired comparison of two detectors on the same pictures."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ LEVEL = 0.05
 
 @dataclass(frozen=True)
 class Comparison:
-    """B against A on the same things; ``str()`` gives the sentence.
+    """Detector B against detector A on the same ground truth; ``str()`` gives the sentence.
 
     Parameters
     ----------

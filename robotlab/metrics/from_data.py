@@ -98,7 +98,7 @@ def evaluate(
     name : str
         How tables call the detector.
     score : float, optional
-        Threshold of use; where not given, the one with the best F1 over all
+        Confidence threshold; where not given, the one with the best F1 over all
         classes at IoU .5 (chosen on this very data set, so optimistic).
     use_ignore : bool
         Leave out truths marked ``ignore``.  Off by default, because COCO's

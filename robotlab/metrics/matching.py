@@ -16,7 +16,7 @@ from robotlab.errors import BoxError, InputError
 
 @dataclass(frozen=True, eq=False)
 class Matching:
-    """What became of each detection; rows as they were given.
+    """Which ground truth each detection matches; rows as they were given.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def match_detections(
 
 
 def overlaps(boxes: np.ndarray, truths: np.ndarray, crowd: np.ndarray) -> np.ndarray:
-    """IoU, or for a crowd the part of the detection that lies inside it.
+    """IoU, or for a crowd the fraction of the detection that lies inside it.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def overlaps(boxes: np.ndarray, truths: np.ndarray, crowd: np.ndarray) -> np.nda
 def choose_coco(
     overlap: np.ndarray, order: np.ndarray, limit: float, crowd: np.ndarray, uncounted: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """COCO's choice, detection by detection.
+    """COCO's rule: the best truth that is still free.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def choose_coco(
 def choose_voc(
     overlap: np.ndarray, order: np.ndarray, limit: float, crowd: np.ndarray, uncounted: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """VOC's choice: the best truth or nothing.
+    """VOC's rule: the best truth, or none.
 
     Parameters
     ----------

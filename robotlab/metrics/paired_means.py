@@ -19,7 +19,7 @@ from robotlab.errors import InputError
 
 @dataclass(frozen=True)
 class PairedMean:
-    """By how much the second method errs less than the first.
+    """Mean reduction in error of the second method against the first, with its interval.
 
     Attributes
     ----------
@@ -38,7 +38,7 @@ class PairedMean:
     confidence: float
 
     def decide(self, matters: float) -> str:
-        """What follows, when an improvement must reach a size to be worth its price.
+        """Decide whether the improvement is large enough to be worth its price.
 
         Parameters
         ----------

@@ -213,7 +213,7 @@ def check_tables(truths: GroundTruthTable, found: DetectionTable) -> None:
 
 
 def detection_table(detections: Sequence[Detections], classes: Sequence[str]) -> DetectionTable:
-    """One table from a detector's answers, one :class:`Detections` a picture.
+    """One table from a list of :class:`Detections`, one a picture.
 
     Parameters
     ----------
@@ -271,7 +271,7 @@ def detection_table(detections: Sequence[Detections], classes: Sequence[str]) ->
 def detections_from_results(
     results: Sequence[Mapping[str, Any]], picture_ids: Sequence[int], category_ids: Sequence[int], name: str = "results"
 ) -> DetectionTable:
-    """The detections of a COCO-style results list.
+    """Detection table of a COCO-style results list.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Pages on pictures: detectors judged, alone or side by side."""
+"""Report pages of evaluations: one detector, or several side by side."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def shown_ap(value: float | None) -> float | None:
 
 
 def numbers_table(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
-    """The main numbers, one row a detector.
+    """The main metrics, one row a detector.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def picture_of(data: DataSet, entry, found: Detections, score: float | None) -> 
     ----------
     data : DataSet
         Where the picture is from.
-    entry : Entry
+    entry : LabeledImage
         Which picture.
     found : Detections
         What was found in it.
@@ -257,7 +257,7 @@ def evaluation_page(data: DataSet, found: Sequence[Detections], evaluation: Eval
     found : sequence of Detections
         One for each picture.
     evaluation : Evaluation
-        From :func:`robotlab.metrics.evaluate_coco`.
+        From :func:`robotlab.metrics.evaluate`.
     name : str
         The detector.
     note : str
@@ -268,7 +268,7 @@ def evaluation_page(data: DataSet, found: Sequence[Detections], evaluation: Eval
     Report
         Save it with :meth:`~robotlab.report.page.Report.save`.
     """
-    page = Report(f"{name} judged on {len(data)} pictures")
+    page = Report(f"{name} evaluated on {len(data)} pictures")
     page.text(f"{name}: {note}. Data: {data.folder.name}, recordings {', '.join(data.recordings)}.")
     page.heading("The numbers")
     numbers_table(page, {name: evaluation})

@@ -68,7 +68,7 @@ class Report:
         text : str
             Plain text; what stands between backticks is shown as code.
         kind : {"plain", "note", "caution"}
-            A note or a caution gets a coloured edge and is announced as such.
+            A note or a caution gets a colored edge and is announced as such.
 
         Raises
         ------

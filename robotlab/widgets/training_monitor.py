@@ -126,7 +126,7 @@ class TrainingMonitor(Widget):
         ----------
         data : DataSet
             Where the picture is from.
-        entry : Entry
+        entry : LabeledImage
             Which one.
         **options
             ``alt``, and ``min_score`` and ``log`` if wanted.
@@ -146,7 +146,7 @@ class TrainingMonitor(Widget):
 
         Parameters
         ----------
-        course : Course
+        course : History
             Steps, losses and evaluations so far.
         detector : Detector or None
             The detector as it is now, when it has just been judged.

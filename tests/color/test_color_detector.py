@@ -30,7 +30,7 @@ BANDS = {"post": Band((5, 18), (150, 255), (80, 255)), "bucket": Band((105, 125)
 
 
 def scene(*things, size=(120, 160), noise=0.0, seed=0):
-    """Green with coloured boxes (x0, y0, x1, y1, color)."""
+    """Green with colored boxes (x0, y0, x1, y1, color)."""
     picture = np.full((*size, 3), GREEN, np.uint8)
     for x0, y0, x1, y1, color in things:
         picture[y0:y1, x0:x1] = color

@@ -137,7 +137,7 @@ def test_fast_path_on_rendered_pictures(daylight):
 
 
 def test_lighting_check_on_rendered_lightings(camera, daylight):
-    # Common practice, no source: a band learned in daylight fails under a coloured lighting.
+    # Common practice, no source: a band learned in daylight fails under a colored lighting.
     band = ColorDetector.learn([p for p, _ in daylight], [b for _, b in daylight], "post").band_of()
     assert lighting_check([p for p, _ in daylight], band, [b for _, b in daylight]).coverage > 0.6
     frame = render(near_post(0, "warm"), camera, seed=3)
