@@ -77,7 +77,7 @@ def largest_blob(mask):
 
 
 def mean_hue(hues_deg):
-    arrow = np.exp(1j * np.radians(hues_deg)).sum()
+    arrow = np.exp(1j * np.radians(hues_deg % 360)).sum()
     angle = math.degrees(math.atan2(arrow.imag, arrow.real))
     return angle + 360 if angle < 0 else angle
 
