@@ -19,12 +19,12 @@ def nms_reference(
     Parameters
     ----------
     boxes, scores, iou_limit, labels
-        As in :func:`suppress`.
+        As in :func:`~robotlab.boxes.nms`.
 
     Returns
     -------
     (K,) ndarray of int
-        The same as :func:`suppress`.
+        The same as :func:`~robotlab.boxes.nms`.
 
     Raises
     ------

@@ -46,6 +46,8 @@ for light in (0.5, 1.0, 2.0):
 # - how far from gray: the **saturation**, 255 · C / V, 0 to 255;
 # - which color: the **hue**, an angle on a circle. Where red is the largest channel it is 60° · (G − B) / C; green stands at 120°, blue at 240°, and 360° is red again.
 #
+# $$V = \max(R, G, B) \qquad C = V - \min(R, G, B) \qquad S = 255 \cdot \frac{C}{V} \qquad H = 60^\circ \cdot \frac{G - B}{C} \ \text{ where red is the largest}$$
+#
 # Together they are **HSV**. Multiply all three channels by one number and it cancels in (G − B) / C and in C / V. What changes is V. With a real camera this holds only roughly, because of its gamma (lesson 01): from half to twice the light, blue goes from 0.03 to 0.07 of red, and the saturation from 247 to 238. The hue stays. Near black, and where a channel is clipped at 255, the rule fails.
 #
 # A byte ends at 255, so it cannot hold 360 degrees. Programs get around that in different ways.
@@ -250,7 +252,7 @@ for name, one in masks.items():
 #
 # **Try.** Each slider is a threshold; the gray parts of the histograms are left out. A **histogram** shows how many pixels there are of each hue, saturation and value. Mouse or arrow keys.
 # 1. Raise *hue to* from 15 to 26. At which hue does the yellow crate turn up on the right?
-# 2. Go back. Lower *saturation from* and watch the overlap: it grows, then it falls. Where is it best?
+# 2. Go back. Lower *saturation from* and watch the IoU with the ground truth: it rises, then it falls. Where is it best?
 # 3. Choose picture 3, dusk. Which slider, moved alone, brings the most of the post back?
 # 4. Choose picture 5, grow. Move the hue thresholds until it says *found*. Then go back to picture 1.
 
@@ -298,7 +300,9 @@ print(f"plain mean {plain:.0f} degrees, which is red {red}, green {green}, blue 
 print(f"circular mean {2 * mean_hue_in_steps(reds / 2) % 360:.0f} degrees")
 
 # %% [markdown]
-# **Why.** 350° and 10° are 20° apart, but the plain mean goes the long way around and lands on cyan. Think of each hue as an arrow of length 1; add the arrows and see where the sum points: atan2(mean of the sines, mean of the cosines). This is the **circular mean**.
+# **Why.** 350° and 10° are 20° apart, but the plain mean goes the long way around and lands on cyan. Think of each hue as an arrow of length 1; add the arrows and see where the sum points: atan2(mean of the sines, mean of the cosines). This is the **circular mean**:
+#
+# $$\bar{h} = \operatorname{atan2}\Big(\tfrac{1}{N} \sum_i \sin h_i,\ \tfrac{1}{N} \sum_i \cos h_i\Big)$$
 #
 # **Task 4.** Write `mean_hue(hues_deg)`, in degrees from 0 up to 360.
 
@@ -417,7 +421,7 @@ for lighting in LIGHTINGS:
 # %% [markdown]
 # **Why.** The camera measures the color of the object *times* the color of the light.
 # - *Overcast* is a little bluer than the sun; the band has enough slack.
-# - *Dusk* is dark. The hue is nearly where it was, but two thirds of the post are below the lowest value that the detector was taught. Its wrong boxes lie on the post and hold only a piece of it.
+# - *Dusk* is dark. The hue is nearly where it was, but some 60 % of the post is darker than the lowest value that the detector was taught. Its wrong boxes lie on the post and hold only a piece of it.
 # - *Warm* is a sodium-like lamp, nearly one single color. The hue turns by 15° toward yellow, and the post leaves the band altogether: silence.
 # - *Grow* has red and blue and hardly any green. The post turns red, and a yellow crate turns into the orange that the post was by day. The detector is *sure of the wrong thing*, the worst case of all.
 #
@@ -542,7 +546,7 @@ for lighting in LIGHTINGS:
     print(f"{'':<9} {said}: largest blob is another in {astray:.0f} % of pictures")
 
 # %% [markdown]
-# **Why.** The thresholds can follow the lighting, if you know which lighting it is. They cannot part two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lighting_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
+# **Why.** By day, under an overcast sky and under the grow lamp; not at dusk, not under the warm lamp. The thresholds can follow the lighting, if you know which lighting it is. They cannot part two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lighting_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
 #
 # `lighting_check` also works without boxes, before you have labeled anything: it then says whether a second component is half as large as the largest. That takes ten pictures and a minute. Do it in the room where the robot will drive, at the hour when it will drive.
 
@@ -576,7 +580,7 @@ if not of_one_size:
 
 # %% [markdown]
 # - Where is the hue histogram of your room *empty*? A marker of that color is the cheapest improvement there is.
-# - Then give a bounding box by its edges in two pictures, `ColorDetector.learn([picture_1, picture_2], [[[x0, y0, x1, y1]], [[x0, y0, x1, y1]]])`, and look at a third with `.find`.
+# - Then give a bounding box by its edges in two pictures, `ColorDetector.learn([picture_1, picture_2], [[[x0, y0, x1, y1]], [[x0, y0, x1, y1]]])`, and look at a third with `.detect`.
 # - Turn off the camera's automatic white balance and exposure if you can. Otherwise it shifts the colors while you measure them.
 
 # %% [markdown]
@@ -590,6 +594,29 @@ if not of_one_size:
 # - White balance undoes a light that scales the channels. It cannot bring back a color that the light does not contain.
 # - Wider thresholds find more of the post and more of everything else. Shape is what tells equal colors apart.
 # - Measure before you drive: `lighting_check`, in the room, at the hour.
+#
+# On your own robot you can now:
+# - teach a color detector your object from three boxes;
+# - measure in which lighting it works, and choose the repair that fits;
+# - say when color is the wrong tool, before anything drives.
+#
+# ### Check your understanding
+#
+# 1. Green is 120°. Which hue do you type in a library where one step is two degrees?
+# 2. Two orange objects are in the mask. Why is its centroid a bad place to steer at, and what do you do first?
+# 3. A mask is full of specks of one or two pixels. Opening or closing?
+# 4. What is the circular mean of 340° and 40°?
+# 5. At dusk and under the warm lamp the post is lost, for two different reasons. Which of the two can white balance undo, and why not the other?
+#
+# <details><summary>Answers</summary>
+#
+# 1. 60.
+# 2. It lies between the two, on neither. Split the mask into connected components and take one.
+# 3. Opening: the erosion removes the specks, and the dilation gives what is left its size back.
+# 4. 10°. The plain mean, 190°, is on the other side of the circle.
+# 5. Dusk: it scales the channels, and white balance scales them back. The warm lamp is nearly one color, and no factor brings back colors that its light does not contain.
+#
+# </details>
 #
 # ## Sources
 #

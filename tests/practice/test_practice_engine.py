@@ -348,7 +348,7 @@ GENERAL = [
     ("shrink", lambda right: np.round(right).astype(float), "rounded to 0 decimals"),
     ("in_band", lambda right: ~right, "inverted mask"),
     ("largest_blob", lambda right: ~right, "inverted mask"),
-    ("suppress", lambda right: right[::-1], "other way round"),
+    ("nms", lambda right: right[::-1], "other way round"),
     ("softmax", lambda right: np.round(right, 3), "rounded to 3 decimals"),
 ]
 
@@ -382,7 +382,7 @@ def test_two_slips_at_once_are_both_named():
             "def largest_blob(mask):\n labels = ndimage.label(mask)[0]\n return labels == 1 + np.bincount(labels.ravel())[1:].argmax()",
             "no corners",
         ),
-        ("def suppress(boxes, scores, limit):\n return np.array([scores.argmax()])", "only one box stays"),
+        ("def nms(boxes, scores, limit):\n return np.array([scores.argmax()])", "only one box stays"),
     ],
 )
 def test_a_slip_is_named_though_the_answer_stumbles_at_the_edges_in_its_own_way(source, misconception):
