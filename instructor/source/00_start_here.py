@@ -10,7 +10,7 @@
 # - train a detector on 87 labeled pictures and see where it succeeds instead;
 # - close the loop from picture to wheels, and recognize a trolley that is wired backward.
 #
-# **Time**: 45 minutes. **Needs**: basic Python, loops and arrays. Nothing about vision.
+# **Time**: 50 minutes. **Needs**: basic Python, loops and arrays. Nothing about vision.
 #
 # **Cautions**: nothing real moves here. In the last parts of lessons 10 and 11, and in lesson 13, your own robot may. Then: wheels off the ground first, a hand on the power switch, a clear floor, low speed limits, people and pets out of reach. A stop in software is not a safety function.
 #

@@ -10,7 +10,7 @@
 # - make a picture smaller without squashing it, by a method that does not lose what is far away;
 # - recognize aliasing: stripes that are not there.
 #
-# **Time**: 65 minutes. **Needs**: basic Python, loops and arrays. The ten photographs from lesson 00, if you took them.
+# **Time**: 70 minutes. **Needs**: basic Python, loops and arrays. The ten photographs from lesson 00, if you took them.
 #
 # **Cautions**: none; nothing moves. Before you share a photograph, see who is on it and ask them.
 #
@@ -135,9 +135,8 @@ for lighting in ("daylight", "overcast", "dusk", "grow"):
     gray = image.luminance(frame.picture) - image.luminance(behind)
     red = frame.picture[..., 0].astype(float) - behind[..., 0]
     in_gray, in_red = np.abs(gray[inside]).mean(), np.abs(red[inside]).mean()
-    print(
-        f"{lighting:<9} contrast of the post: {in_gray:.0f} in gray, {in_red:.0f} in red"
-    )
+    said = f"{in_gray:.0f} in gray, {in_red:.0f} in red"
+    print(f"{lighting:<9} contrast of the post: {said}")
 for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
     gray = image.luminance(np.array([[color]], np.uint8))[0, 0]
     print(f"{name:<5} {color}: gray {gray:.0f}")

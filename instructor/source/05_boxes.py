@@ -9,7 +9,7 @@
 # - say what adding 1 to a width does, and to whom it matters;
 # - keep one box of the many that lie on one object, and know when this drops an object that was really there.
 #
-# **Time**: 65 minutes. **Needs**: lessons 00 and 03 (masks, hue).
+# **Time**: 70 minutes. **Needs**: lessons 00 and 03 (masks, hue).
 #
 # **Cautions**: nothing moves here. But a box read in the wrong format steers a trolley to the wrong place with no error message at all. All pictures are rendered.
 

@@ -1,4 +1,4 @@
-"""Say when color is the wrong tool under this lamp, in this place."""
+"""Say when color is the wrong tool in this lighting, in this place."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ def lighting_check(
     True
     >>> print(lighting_check(picture[..., ::-1].copy(), orange, [[30, 20, 40, 50]]).sentence)
     Wrong tool: the target's color has left the band: 0 % of it is inside, its hue has turned by -169 degrees. \
-Learn the band again under this lamp, or use a detector that also looks at shape.
+Learn the band again in this lighting, or use a detector that also looks at shape.
     """
     if boxes is None:
         pictures = [pictures] if isinstance(pictures, np.ndarray) and pictures.ndim == 3 else list(pictures)
@@ -148,7 +148,7 @@ Learn the band again under this lamp, or use a detector that also looks at shape
         faults.append(f"something else of this color is the largest in {100 * astray:.0f} % of the pictures{ratio}")
     if faults:
         mend = (
-            "Learn the band again under this lamp, or use a detector that also looks at shape."
+            "Learn the band again in this lighting, or use a detector that also looks at shape."
             if coverage < LEAST_COVERAGE
             else "Take the lookalikes away, or use a detector that also looks at shape."
         )
