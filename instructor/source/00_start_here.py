@@ -30,11 +30,10 @@ print(machine.text())
 print(kernel_match().text())
 
 # %%
-print(
-    "ready"
-    if machine.ok
-    else "not ready: fix what is marked above, then run both cells again"
-)
+if machine.ok:
+    print("ready")
+else:
+    print("not ready: fix what is marked above, then run both cells again")
 
 # %% [markdown]
 # ## 2. What the camera sees
@@ -285,9 +284,9 @@ seen.set_axis_off()
 # %% [markdown]
 # *Above, as a still for those who have not run the cell: the trained detector.*
 #
-# **Try.** Press play, or drag the slider; both runs follow one clock. In the first picture of each run, what is inside the box? The line beneath the color run says that the trolley never lost it. Never lost what?
+# **Try.** Press play, or drag the slider; both runs follow one clock. In the first picture of each run, what is inside the yellow box? The line above the color run says that the trolley never found the post; the strip at the bottom is green, *follows*, all the time. How can both be true?
 #
-# **Why.** From the very first picture the color detector has its box on a yellow crate, which under the grow lamp has the color of the post by day. The trolley steers at the crate, and since there is a box in every picture it believes that all is well. A false positive steers as firmly as a true one. So the loop does not need a perfect detector. It needs one that is right most of the time, and that is silent rather than wrong.
+# **Why.** From the very first picture the color detector has its box on a yellow crate, which under the grow lamp has the color of the post by day. The trolley steers at the crate, and since there is a box in every picture, the loop takes it that all is well: that is the green strip. The line above counts what the box was really on, and only the ground truth can tell that. A false positive steers as firmly as a true one. So the loop does not need a perfect detector. It needs one that is right most of the time, and that is silent rather than wrong.
 
 # %% [markdown]
 # ## 6. Wired the wrong way

@@ -46,7 +46,7 @@ for light in (0.5, 1.0, 2.0):
 # - how far from gray: the **saturation**, 255 · C / V, 0 to 255;
 # - which color: the **hue**, an angle on a circle. Where red is the largest channel it is 60° · (G − B) / C; green stands at 120°, blue at 240°, and 360° is red again.
 #
-# $$V = \max(R, G, B) \qquad C = V - \min(R, G, B) \qquad S = 255 \cdot \frac{C}{V} \qquad H = 60^\circ \cdot \frac{G - B}{C} \ \text{ where red is the largest}$$
+# $$C = \max(R, G, B) - \min(R, G, B) \qquad S = 255 \cdot \frac{C}{V} \qquad H = 60^\circ \cdot \frac{G - B}{C}$$
 #
 # Together they are **HSV**. Multiply all three channels by one number and it cancels in (G − B) / C and in C / V. What changes is V. With a real camera this holds only roughly, because of its gamma (lesson 01): from half to twice the light, blue goes from 0.03 to 0.07 of red, and the saturation from 247 to 238. The hue stays. Near black, and where a channel is clipped at 255, the rule fails.
 #
@@ -523,8 +523,10 @@ for lighting in LIGHTINGS:
 # One repair is left: teach the detector in the very lighting it will work in. `lighting_check` says in words what it finds.
 
 # %%
+import textwrap
+
 print("Under the warm lamp, taught by day:")
-print(check(learned, beside_others["warm"]).sentence)
+print(textwrap.fill(check(learned, beside_others["warm"]).sentence, 80))
 
 # %% [markdown]
 # **Predict.** We do what it says: three pictures in each lighting, a new band for each. Beside the tray, the drum and the pole, in which lighting is color *alone* now good enough?
