@@ -26,11 +26,9 @@ import math
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.control import (
-    Motor,
-    Ramp,
+from robotlab.control import Motor, Ramp, make_ramp
+from robotlab.control.load import (
     grip_limit_mps2,
-    make_ramp,
     ramp_course,
     shake,
     tilt,
@@ -104,7 +102,7 @@ plt.show()
 # %% [markdown]
 # *Left to right: without a limit (dashed) speed rises in a third of a second and acceleration jumps to 4 m/s²; with one (solid) speed is a slope and acceleration a low step, whose fine teeth are the ramp's 50 steps a second. The picture swings by 8 pixels, or moves by 1.*
 #
-# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What misconceptions is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
+# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
 #
 # The remedy is to choose the limit yourself: an **acceleration limit**. 0.8 m/s² is half of what lifts the plant, and less than half of what a wet floor gives. A factor of two in reserve is what you want (common practice, no source).
 

@@ -1,11 +1,11 @@
-"""A driven wheel: it lags, it sticks at small commands, it misconceptions."""
+"""A driven wheel: it lags, it sticks at small commands, it slips."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.control import LinkError, SimulatedLink
+from robotlab.control import SimulatedLink
+from robotlab.control.link import LinkError
 from robotlab.detections import Detections
 from robotlab.errors import MotionError, PictureError
 from robotlab.greenhouse import WALKS, Scene, Walk
@@ -23,13 +24,13 @@ from robotlab.loop import (
     Follower,
     GroundTruthDetector,
     Settings,
-    blind_distance_m,
     default_camera,
     drive,
     read_log,
     simulate,
     stopping_m,
 )
+from robotlab.loop.campaigns import blind_distance_m
 from robotlab.loop.faults import MotorsDead
 from robotlab.loop.perception import FreezeDetector, StallDetector
 
@@ -154,6 +155,30 @@ def test_an_error_of_the_link_without_words_is_named():
         and done.reason.startswith("KeyboardInterrupt; HALT must be confirmed")
         and not done.halt_confirmed
     )
+
+
+class Wordless(Exception):
+    def __str__(self):
+        raise ValueError("not even this")
+
+
+@pytest.mark.parametrize("part", ["send", "stop", "detector", "clock"])
+def test_an_error_that_cannot_be_written_keeps_no_halt_back(part):
+    def broken(*_):
+        raise Wordless
+
+    link = Noted(refuse=after(0.3, lambda: None, broken) if part == "send" else None)
+    if part == "stop":
+        link.stop = broken
+    find = after(0.3, see, broken) if part == "detector" else see
+    clock = after(0.3, time.monotonic, broken) if part == "clock" else time.monotonic
+    if part in ("detector", "clock"):
+        with pytest.raises(Wordless):
+            drive(live, find, CAMERA, SETTINGS, link, 0.6, clock=clock)
+        assert link.told[-1][1] == "HALT"
+    else:
+        done = drive(live, find, CAMERA, SETTINGS, link, 0.6, clock=clock)
+        assert done.state == "fault" and not done.halt_confirmed and "it was not (Wordless)" in done.reason
 
 
 class TestOneOwner:
