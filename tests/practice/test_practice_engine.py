@@ -233,7 +233,7 @@ def test_something_that_is_no_function(thing):
 def test_a_loop_that_catches_everything_is_ended_all_the_same():
     def bearing(x_px, width_px, hfov_rad):
         while True:
-            try:
+            try:  # noqa: SIM105
                 x_px += 1
             except:  # noqa: E722
                 pass
@@ -346,7 +346,7 @@ GENERAL = [
     ("shrink", lambda right: np.round(right).astype(float), "rounded to 0 decimals"),
     ("in_band", lambda right: ~right, "inverted mask"),
     ("largest_blob", lambda right: ~right, "inverted mask"),
-    ("suppress", lambda right: right[::-1], "other way round"),
+    ("nms", lambda right: right[::-1], "other way round"),
     ("softmax", lambda right: np.round(right, 3), "rounded to 3 decimals"),
 ]
 
@@ -380,7 +380,7 @@ def test_two_misconceptions_at_once_are_both_named():
             "def largest_blob(mask):\n labels = ndimage.label(mask)[0]\n return labels == 1 + np.bincount(labels.ravel())[1:].argmax()",
             "no corners",
         ),
-        ("def suppress(boxes, scores, limit):\n return np.array([scores.argmax()])", "only one box stays"),
+        ("def nms(boxes, scores, limit):\n return np.array([scores.argmax()])", "only one box stays"),
     ],
 )
 def test_a_misconception_is_named_though_the_answer_stumbles_at_the_edges_in_its_own_way(source, misconception):

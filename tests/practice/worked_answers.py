@@ -108,7 +108,7 @@ def iou(a, b):
     return wide * high / together if together else 0
 
 
-def suppress(boxes, scores, iou_limit):
+def nms(boxes, scores, iou_limit):
     left = sorted(range(len(scores)), key=lambda place: (-scores[place], place))
     kept = []
     while left:
