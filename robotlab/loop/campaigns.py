@@ -97,7 +97,7 @@ class FaultReport:
     stop_m : float
         Way from the fault until the trolley first stood; NaN if it never did.
     stopping_m : float
-        The computed stopping distance, m.
+        The promise.
     at_rest : bool
         It stood at the end.
     must_rest : bool
@@ -119,9 +119,9 @@ class FaultReport:
 
     @property
     def kept(self) -> bool:
-        """Whether it stayed within the stopping distance."""
+        """Whether the promise was kept."""
         way = max(self.blind_m, self.stop_m) if self.must_rest else self.blind_m
-        return way <= self.stopping_m and (self.at_rest or not self.must_rest)
+        return way <= self.promised_m and (self.at_rest or not self.must_rest)
 
 
 def fault_campaign(
