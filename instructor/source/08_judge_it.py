@@ -306,9 +306,9 @@ print("The trained detector has the higher AP50 in every class:", higher)
 # 1. Lower the *confidence threshold* to 0.05. What do the new boxes lie on? Then raise it to 0.9. Which things are lost first, near or far ones?
 # 2. Where is F1 highest? Compare that threshold with the region where the two lines on the right cross, so that a detection is as often a true as a false positive. (Each step of the lines holds few detections, so they may cross several times.)
 # 3. Raise the *IoU threshold* to 0.8. The curve sinks. Which boxes turn from solid to dashed *and* dotted?
-# 4. Choose things 1, the posts alone. How high must the threshold be until no false positive is left? How many false negatives does that cost?
+# 4. Choose *post* as the class. How high must the threshold be until no false positive is left? How many false negatives does that cost?
 
-# %% tags=["explore"]
+# %% tags=["explore", "approximate"]
 from robotlab.widgets import ThresholdCurve
 
 curve = ThresholdCurve(test, seen["trained"], ids=(254, 305, 356))

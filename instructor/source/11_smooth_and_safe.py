@@ -102,9 +102,9 @@ axes[0].legend(frameon=False)
 plt.show()
 
 # %% [markdown]
-# *Left to right: without a limit (dashed) speed rises in a third of a second and acceleration jumps to 4 m/s²; with one (solid) speed is a slope and acceleration a low step, whose fine teeth are the ramp's 50 steps a second. The picture swings by 8 pixels, or moves by 1.*
+# *Left to right: without a limit (dashed) speed rises in a third of a second and acceleration jumps to 4 m/s²; with one (solid) speed is a slope and acceleration a low step, whose fine teeth are the ramp's 50 steps a second. The picture moves by 8 pixels, or by 1.*
 #
-# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What misconceptions is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
+# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
 #
 # The remedy is to choose the limit yourself: an **acceleration limit**. 0.8 m/s² is half of what lifts the plant, and less than half of what a wet floor gives. A factor of two in reserve is what you want (common practice, no source).
 
@@ -305,7 +305,7 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 #
 # Detectors miss. A trolley that stopped at each miss would stutter; one that drove on would hit something. So it goes through fixed states, in a fixed order: a **state machine**. Counted from the moment at which the next picture with the post was due (a frame after the last one, plus the latency):
 #
-# 1. for 0.4 s keep the last motion, which is most likely still right: **hold last command**. (The log calls this state by its short name. It is not what motor drivers call coasting, where the wheels turn freely without power.)
+# 1. for 0.4 s keep the last motion, which is most likely still right: **hold last command**. (The log calls this state *hold*. It is not what motor drivers call coasting, where the wheels turn freely without power.)
 # 2. *slow* for 0.6 s: ramp down to rest;
 # 3. *search* for 8 s: turn on the spot, toward the side where it went;
 # 4. *stop*, and stay stopped until a *person* starts it again.
@@ -643,7 +643,7 @@ plt.show()
 #
 # **Predict.** How much of the computed distance is used up in the worst run: a half, nine tenths, more than all? How many moving commands reach the board after the end?
 
-# %% tags=["nbval-ignore-output"]
+# %%
 from robotlab.course import measured
 
 injected = measured("fault_injection")
@@ -651,15 +651,17 @@ for title, rows in (
     ("the real loop", injected["runs"]),
     ("the simulated loop", injected["simulated"]),
 ):
-    print(f"{title}, {sum(row['runs'] for row in rows)} runs")
-    print("fault                                    runs  worst   share  after the end")
-    for row in rows:
-        late = row.get("moving_commands_after_end", 0)
-        print(f"{row['fault']:<40} {row['runs']:4d}", end=" ")
-        print(f"{row['worst_m']:5.2f} m {100 * row['worst_share']:4.0f} % {late:14d}")
+    runs_in_all = sum(row["runs"] for row in rows)
+    late = sum(row["moving_commands_after_end"] for row in rows)
+    print(f"{title}: {len(rows)} faults, {runs_in_all} runs;", end=" ")
+    print(f"moving commands after the end: {late}")
+    print("   the eight worst       measured   of the computed distance")
+    for row in sorted(rows, key=lambda row: -row["worst_share"])[:8]:
+        print(f"   {row['fault']:<24} {row['worst_m']:.2f} m", end="")
+        print(f" {100 * row['worst_share']:8.0f} %")
 
 # %% [markdown]
-# **Why.** *Share* is the worst measured distance over the computed one; at most 100 % may stand there. *After the end* counts commands other than halt that the board received after the loop had reported its end: none may. Simulation and real loop agree where the fault is the same; where they differ, believe the real one. There was still no floor under any wheel: on yours, measure (last part).
+# **Why.** At most 100 % may stand in the last column, and after the loop has reported its end the board may receive no command but halt. The worst case of the real loop is no broken part but a busy computer: forty threads that do nothing but compute. (`measured("fault_injection")["runs"]` lists all faults.) Simulation and real loop agree where the fault is the same; where they differ, believe the real one. There was still no floor under any wheel: on yours, measure (last part).
 #
 # **Try.** Break something yourself: `fault_campaign(GroundTruthDetector(), hurry, pictures=False, faults=[("hidden", lambda at_s: Hidden(at_s, 99.0), True)])` hides the post. `help(NoFaults)` lists what else can fail.
 
@@ -880,11 +882,29 @@ else:
 # - Stopping distance = v · t + v² / (2a). Much of it is reaction time. Halve the speed first.
 # - Emergency stops are of stop category 0 or 1, and none of yours is one. Software is not a safety function.
 #
+# ### Check your understanding
+#
+# 1. A ramp with a limit of 0.5 m/s² takes steps of 0.1 s. It is at 0.30 m/s, and 0 is wanted. Which speed comes next?
+# 2. Why does a watchdog ask for a *new* picture, and not for a picture?
+# 3. 0.4 m/s, 0.8 m/s², a reaction time of 0.5 s. How long is the stopping distance? And at half the speed?
+# 4. The target was lost, the robot has stopped, and the target comes back. What must happen?
+# 5. Why is Ctrl-C no emergency stop?
+#
+# <details><summary>Answers</summary>
+#
+# 1. 0.25 m/s.
+# 2. A hung camera often repeats its last one.
+# 3. 0.4 · 0.5 + 0.16 / 1.6 = 0.30 m. At 0.2 m/s it is 0.10 + 0.025 = 0.125 m.
+# 4. Nothing, until a person starts it again.
+# 5. It works only while the program does, so it is no safety function. An emergency stop acts without the program.
+#
+# </details>
+#
 # ## Sources
 #
 # - Trapezoids and jerk: L. Biagiotti, C. Melchiorri, *Trajectory Planning for Automatic Machines and Robots*, 2008, chapter 3.
 # - Rocking and falling boxes: G. Housner, *The behavior of inverted pendulum structures during earthquakes*, Bulletin of the Seismological Society of America 53, 1963 (from memory).
-# - A swinging mast, and pushes that leave no swing: S. Rao, *Mechanical Vibrations*; *Harris' Shock and Vibration Handbook* (both from memory).
+# - A vibrating mast, and pushes that leave no vibration: S. Rao, *Mechanical Vibrations*; *Harris' Shock and Vibration Handbook* (both from memory).
 # - Stop categories: IEC 60204-1. Emergency stop: ISO 13850. Order of measures: ISO 12100. Named from secondary reading; for a real machine read them, or ask someone who has.
 # - Stopping distance as speed times the sum of reaction and stopping time: the form of ISO 13855 (from memory).
 # - Friction 0.6 and 0.3, rolling resistance 0.02: orders of magnitude, from memory. A factor of two in reserve; more than two lost pictures before a watchdog trips: common practice, no source.
