@@ -679,7 +679,7 @@ from robotlab.widgets import TrainingMonitor
 coins = open_dataset(shipped("datasets/coins"))
 name = "right_x201_y100.png"
 shown = next(entry for entry in coins.pictures if entry.path.name == name)
-alt = "A gray photograph of coins with a detector's boxes; beside it loss and held-out AP."
+alt = "A gray photograph of coins with boxes; beside it loss and held-out AP."
 monitor = TrainingMonitor.of(coins, shown, alt=alt)
 monitor
 

@@ -663,9 +663,8 @@ for other in (judged["color"], with_half):
     both = result.found_a - result.only_a
     neither = result.truths - result.found_a - result.only_b
     print(f"{other.name} against trained: both found {both},", end=" ")
-    print(
-        f"neither {neither}, {other.name} alone {result.only_a}, trained alone {result.only_b}"
-    )
+    print(f"neither {neither}, {other.name} alone {result.only_a},", end=" ")
+    print(f"trained alone {result.only_b}")
     print(f"{textwrap.fill(str(result), 80)}\n")
 
 # %%

@@ -332,7 +332,7 @@ class Hidden(NoFaults):
 
 runs = {}
 for until_s in (14.0, 7.0):
-    # The GroundTruthDetector is told the ground truth: what happens is the loop's own doing.
+    # This detector is told the ground truth: what happens is the loop's own doing.
     hidden = Hidden(4.0, until_s)
     run = simulate(
         GroundTruthDetector(), walk, faults=hidden, duration_s=18, pictures=False
@@ -368,7 +368,7 @@ plt.show()
 # %% [markdown]
 # ## 6. A watchdog, and which clock it reads
 #
-# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time; if one is silent for longer, the thread ramps down and stops.
+# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time. If one is silent for longer, that is a **fault**: from then on the thread sends the motor board nothing but HALT, upon which the board brakes along a ramp of its own and lets go of the motors, until a person starts again. (`robotlab.control.Supervisor` is this rule, on one page.)
 #
 # | watched | what counts as a sign of life | what does not |
 # |---|---|---|
@@ -716,7 +716,7 @@ plt.show()
 # | category | what happens | here |
 # |---|---|---|
 # | 0 | uncontrolled: power is removed at once | the switch in your hand; no software |
-# | 1 | controlled: braked under power, then power is removed | a part has failed: `StopKind.RELEASE` |
+# | 1 | controlled: braked under power, then power is removed | a part has failed: HALT, `StopKind.RELEASE` |
 # | 2 | controlled: braked under power, and power stays | the target is lost: `StopKind.HOLD` |
 #
 # **Predict.** Which of them may an *emergency* stop be? May it be a key on your keyboard? May letting go of its button start the trolley again?
@@ -759,7 +759,8 @@ class Note(NoFaults):
 
 walk, hour_s = WALKS["weave"], 3600
 simulate(
-    GroundTruthDetector(), walk, duration_s=hour_s, pictures=False, log=sys.argv[1], faults=Note()
+    GroundTruthDetector(), walk, duration_s=hour_s, pictures=False,
+    log=sys.argv[1], faults=Note(),
 )
 """
 with tempfile.TemporaryDirectory() as folder:
@@ -820,15 +821,15 @@ print(f"fastest {fastest_mps:.2f} m/s, the wheels at the end: {link.wheels()}")
 # %% [markdown]
 # Before it starts, `drive` checks the settings (`check_real_limits`): it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
 #
-# **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the motors are ramped down and stopped. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**); a page of that kind for this course is in preparation. Whatever you use, the power switch stays in a hand.
+# **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the board gets HALT, ramps down and lets go of the motors. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**); a page of that kind for this course is in preparation. Whatever you use, the power switch stays in a hand.
 #
-# **Wheels off the ground.** Put the robot on a box so that its wheels turn freely. Fingers, hair, sleeves and cables away. Use the limits of `slow`, above. Let it follow the object in the hand of a helper, far enough away that the wheels turn forward, and then do the following, one after the other (plugs at the camera and the computer, never at the battery). It is fault injection by hand:
+# **Wheels off the ground.** Put the robot on a box so that its wheels turn freely. Fingers, hair, sleeves and cables away. Use the limits of `slow`, above, and `drive(..., lifted=True)`: otherwise wheels that turn before a view that stays count as a fault of the motors. Let it follow the object in the hand of a helper, far enough away that the wheels turn forward, and then do the following, one after the other (plugs at the camera and the computer, never at the battery). It is fault injection by hand:
 #
 # | do | must happen | happened after |
 # |---|---|---|
 # | cover the lens | the wheels ramp down (part 5) | |
-# | unplug the camera | they stop within the watchdog's time-out, and stay stopped | |
-# | unplug the motor link | they stop by themselves, within the board's command time-out | |
+# | unplug the camera | they begin to stop within the watchdog's time-out, and stay stopped | |
+# | unplug the motor link | they begin to stop by themselves, within the board's command time-out | |
 # | kill the program (`kill -9`, or the task manager) | the same | |
 # | plug the camera, the link back in | *nothing* | |
 # | open the power switch | they are without power, whatever the program says | |

@@ -200,8 +200,8 @@ for seed in range(4):
 elsewhere = errors("color", SOME)
 kinds = {"one walk, four noises": again, "four walks, one noise": elsewhere}
 for words, values in kinds.items():
-    numbers = " ".join(f"{value:.3f}" for value in values)
-    print(f"{words}: {numbers}   standard deviation {np.std(values, ddof=1):.3f} m")
+    numbers = " ".join(f"{value:.4f}" for value in values)
+    print(f"{words}: {numbers}   standard deviation {np.std(values, ddof=1):.4f} m")
 
 # %% [markdown]
 # **Why.** Pictures of one run look alike, and so do runs of one walk. What is different from one test to the next is the walk: how the post moves, what stands beside it, how the light falls. So a walk counts as *one* test, however long it is. The same holds for recordings in lesson 08. To count pictures as tests is a known mistake with a name of its own, **pseudoreplication**.
