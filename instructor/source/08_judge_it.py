@@ -603,7 +603,7 @@ for size in (5, 20, 50, 100):
 print(f"all {len(test)} pictures: {trained.AP50:.2f}")
 
 # %% [markdown]
-# **Why.** With five pictures the same detector comes out as middling or as perfect. Whoever tries ten settings on such a test keeps the luckiest, not the best.
+# **Why.** With five pictures the same detector comes out as a good deal worse, or as perfect. Whoever tries ten settings on such a test keeps the luckiest, not the best.
 
 # %% [markdown]
 # ## 9. Which one is better?
