@@ -784,7 +784,7 @@ def say(done, facts):
 
 state_path = folder / "state.npz"
 few = coins.having(coins.pictures[::4])  # quicker
-options |= {"epochs": 9, "progress": False, "state_path": state_path}
+options |= {"epochs": 16, "progress": False, "state_path": state_path}
 stopped = fit(few, **options, watch=enough)
 say("stopped", stopped.facts)
 resumed = fit(few, **options)

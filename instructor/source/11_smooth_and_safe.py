@@ -368,7 +368,7 @@ plt.show()
 # %% [markdown]
 # ## 6. A watchdog, and which clock it reads
 #
-# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time. If one is silent for longer, that is a **fault**: from then on the thread sends the motor board nothing but HALT, upon which the board brakes along a ramp of its own and lets go of the motors, until a person starts again. (`robotlab.control.Supervisor` is this rule, on one page.)
+# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time. If one is silent for longer, that is a fault: from then on the thread sends the motor board nothing but HALT, upon which the board brakes along a ramp of its own and lets go of the motors, until a person starts again. (`robotlab.control.Supervisor` is this rule, on one page.)
 #
 # | watched | what counts as a sign of life | what does not |
 # |---|---|---|

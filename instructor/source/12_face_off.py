@@ -16,7 +16,7 @@
 # %% [markdown]
 # ## 1. Two detectors at the same wheel
 #
-# Both learn from the same 44 pictures: by daylight, under an overcast sky and at dusk. The **color detector** learns the range of colors of the post (lesson 03). The **neural detector** trains its last layer, the head (lesson 07).
+# Both learn from the same 44 pictures: by daylight, under an overcast sky and at dusk. The *color detector* learns the range of colors of the post (lesson 03). The *neural detector* trains its last layer, the head (lesson 07).
 #
 # A *detector* is anything that takes a picture and gives boxes. So a third one can enter, with one rule and no training: your own. A simple rule that a better method has to beat is called a **baseline**. This one says "orange is where red is far above blue", looks for the column of the picture with the most of it, and boxes what is connected to it. Later you will change it.
 
@@ -80,7 +80,7 @@ def run_of(walk, name):
 print(f"{len(train)} pictures, {len(detectors)} detectors, {SECONDS} s per run")
 
 # %% [markdown]
-# The score from which on a box is believed is its **confidence threshold**. Each detector has its own.
+# A box is acted upon only if its score is at least the **confidence threshold**. Each detector has its own.
 #
 # The same trolley, the same noise, the same post on the same path. Only the detector differs, and with it, after a moment, everything else: another box is another turn, and another turn is another picture. The loop is closed (lesson 10), so this is a **closed-loop test**; to judge boxes on recorded pictures, as in lesson 08, is an **open-loop test**.
 #
@@ -588,7 +588,15 @@ my_robot = Robot(my_camera, smallest_px=24, settings=my_settings, name="my robot
 print(design_sheet_text(predict(my_robot)))
 
 # %% [markdown]
-# `robotlab.report.design_sheet_page(sheet).save("my_sheet.html")` writes it with its formulas and sources. Then measure on the floor, and write your figures beside the predicted ones: **wheels off the ground first, a hand on the power switch, a clear lane, slow, an adult beside it**. Drive from a script in a terminal and not from this page: if you close the tab of a notebook, its kernel drives on until the time limit or the watchdog ends it (lesson 11). A computed stopping distance is no guarantee: a slope, a wet patch or a worn tire make it longer. Software is not a safety function. Nor does a plain switch become a certified one by cutting the power; it is the least that belongs on a trolley, because it works when the program hangs. For what your machine needs beyond that, ask its maker, follow your site's rules, and consult qualified people.
+# With its formulas and sources it becomes a page of its own:
+#
+# ```python
+# from robotlab.report import design_sheet_page
+#
+# design_sheet_page(predict(my_robot)).save("my_sheet.html")
+# ```
+#
+# Then measure on the floor, and write your figures beside the predicted ones: **wheels off the ground first, a hand on the power switch, a clear lane, slow, an adult beside it**. Drive from a script in a terminal and not from this page: if you close the tab of a notebook, its kernel drives on until the time limit or the watchdog ends it (lesson 11). A computed stopping distance is no guarantee: a slope, a wet patch or a worn tire make it longer. Software is not a safety function. Nor does a plain switch become a certified one by cutting the power; it is the least that belongs on a trolley, because it works when the program hangs. For what your machine needs beyond that, ask its maker, follow your site's rules, and consult qualified people.
 #
 # `robotlab compare my_pictures --recordings c`, in a terminal, puts both detectors through your own labeled pictures and some walks, and writes a report.
 
