@@ -330,37 +330,25 @@ for words, walks in (("lighting that was learned", PLAIN), ("warm lighting", NEW
 
 # %% tags=["nbval-ignore-output"]
 figure, axes = plt.subplots(
-    1, 2, figsize=(9, 3.3), layout="constrained", width_ratios=[len(PLAIN), len(NEW)]
+    1, 2, figsize=(9, 3.6), layout="constrained", width_ratios=[len(PLAIN), len(NEW)]
 )
-for ax, walks, title in zip(
-    axes, (PLAIN, NEW), ("lighting that was learned", "warm lighting, never seen")
-):
-    for shift, name, mark, shade in (
-        (-0.12, "color", "o", "#0072b2"),
-        (0.12, "neural", "s", "#d55e00"),
-    ):
+titles = ("lighting that was learned", "warm lighting, never seen")
+looks = ((-0.12, "color", "o", "#0072b2"), (0.12, "neural", "s", "#d55e00"))
+for ax, walks, title in zip(axes, (PLAIN, NEW), titles):
+    for shift, name, mark, shade in looks:
         values = errors(name, walks)
         places = np.arange(len(walks)) + shift
         ax.vlines(places, 0, values, color=shade, linewidth=1)
         ax.plot(places, values, mark, color=shade, label=name)
-    ax.set_xticks(
-        range(len(walks)), [walk.replace(":", "\n") for walk in walks], fontsize=7
-    )
+    ax.set_xticks(range(len(walks)), walks, rotation=25, ha="right", fontsize=9)
     ax.set(title=title, ylabel="distance error, m", ylim=(0, None))
     ax.spines[["top", "right"]].set_visible(False)
-figure.legend(
-    *axes[0].get_legend_handles_labels(),
-    frameon=False,
-    fontsize=8,
-    loc="outside lower center",
-    ncols=2,
-)
+axes[1].legend(loc="center left", bbox_to_anchor=(1, 0.5), frameon=False)
 plt.show()
 
-# %% tags=["still"] picture="errors" alt="Distance error on each walk, the color detector as circles and the neural one as squares. On the left six walks in lighting that was learned, on the right four walks under warm lighting."
-figure
-
 # %% [markdown]
+# *Distance error on each walk, the color detector as circles and the neural one as squares: in lighting that was learned the two are close; under warm lighting only the squares are low.*
+#
 # **Why.** "Better" is not a property of a detector. It belongs to a detector, a lighting, a set of walks and a price. Where the lighting is the one that was learned, a range of colors and a network may well be worth the same to the trolley: it needs a box that is right most of the time, and small errors of the box hardly matter at a distance of a meter or two. When the pictures in use differ from those that were learned from, the trade speaks of **domain shift**. Where warm lighting changes the object's color, no amount of averaging helps the color detector. So the sentence that you may sign always names the walks: "on these six walks, in this lighting".
 #
 # And look at the other rows before you sign. Four walks can leave a wide interval (the factor is 3.18), one that includes 0.10 m although the mean is far above. That would say that these walks do not tell *how much* better the other one is. It would not make a detector usable that hardly ever followed: such a one is out, whatever its price. A detector may win by most of a meter and still lose the post again and again: better than one that never found it, and not good yet. If the cheaper one touched something, it is not cheap.
