@@ -66,7 +66,8 @@ telling = [
     int(np.argmax((features[mask].mean(axis=0) - usual) / spread)) for mask in inside
 ]
 
-figure, axes = plt.subplots(1, 4, figsize=(11, 2.5), layout="constrained")
+figure, axes = plt.subplots(2, 2, figsize=(6, 4.8), layout="constrained")
+axes = axes.ravel()
 axes[0].imshow(frame.picture)
 axes[0].set_title("rendered")
 for ax, feature, label in zip(axes[1:], telling, truths.labels):
@@ -383,15 +384,16 @@ for name in ("rate 1", "one cycle, peak 1"):
     report(name, paths[name])
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(8, 3.4), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 4), layout="constrained")
 colors = ("#0072b2", "#009e73", "#d55e00", "#cc79a7", "black")
 styles = zip(colors, (":", "-.", "-", "--", "-"))
 for (name, losses), (color, dashes) in zip(paths.items(), styles):
     ax.plot(range(1, 301), losses, dashes, color=color, linewidth=1.5, label=name)
 ax.axhline(np.log(4), color="gray", linewidth=1)
-ax.text(302, np.log(4) * 1.1, "knows nothing", va="bottom")
-ax.set(yscale="log", xlabel="step", ylabel="loss of all cells", xlim=(0, 365))
-ax.legend(frameon=False, fontsize=9, ncols=3, loc="upper right")
+ax.text(302, np.log(4), "knows\nnothing", va="center", fontsize=9)
+ax.set(yscale="log", xlabel="step", ylabel="loss of all cells", xlim=(0, 350))
+ax.set_ylim(0.005, 3000)  # room for the legend
+ax.legend(frameon=False, fontsize=9, ncols=2, loc="upper right")
 plt.show()
 
 # %% [markdown]
@@ -431,7 +433,7 @@ for k in (0, 1, best, -1):
     print(f"{thing_loss[k]:8.2f} {100 * thing_accuracy[k]:6.0f} %")
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(7, 3), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 3), layout="constrained")
 ax.plot(steps + 1, thing_loss, ":", color="#009e73", label="held out, things only")
 ax.plot(steps + 1, held_loss, "--", color="#d55e00", label="held out")
 ax.plot(steps + 1, train_loss, "-", color="#0072b2", label="training")

@@ -489,7 +489,7 @@ for lighting in test.lightings:
 # %% tags=["nbval-ignore-output"]
 from robotlab.report.plots import plot_groups, plot_recall_by_size
 
-figure, axes = plt.subplots(1, 2, figsize=(9, 3.2), layout="constrained")
+figure, axes = plt.subplots(2, 1, figsize=(6, 6), layout="constrained")
 plot_recall_by_size(axes[0], judged)
 plot_groups(axes[1], judged, "per_lighting")
 plt.show()

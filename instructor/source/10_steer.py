@@ -340,7 +340,7 @@ GainAndDelay(gain=2.0, delay_s=0.3)
 # %% tags=["still"] picture="gains" alt="The bearing of the post over time at a latency of 0.3 s for three gains. With 1.0 it falls to 0 within two seconds and stays there. With 2.2 it overshoots by 4 degrees and settles. With 5.0 it oscillates, wider each time, and leaves the picture."
 from robotlab.widgets.gain_and_delay import turn_after_jump
 
-figure, ax = plt.subplots(figsize=(8, 3.4), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 3.6), layout="constrained")
 for gain, color, dashes in (
     (1.0, "#0072b2", "-"),
     (2.2, "#009e73", "--"),
@@ -393,7 +393,11 @@ plt.show()
 #
 # A camera's loop does not see all the time. It sees once per frame (**sampling**), and the command is held until the next frame (**zero-order hold**, ZOH). With d frames of latency and $a = K \cdot$ frame time it is
 #
-# $$b[k+1] = b[k] - a\, b[k-d], \qquad \text{unstable from } a = 2 \sin\frac{\pi}{2\,(2d+1)} \text{ on.}$$
+# $$b[k+1] = b[k] - a\, b[k-d],$$
+#
+# and it is unstable from this value of $a$ on:
+#
+# $$a = 2 \sin\frac{\pi}{2\,(2d+1)}.$$
 #
 # **Predict.** One frame of latency, ten pictures a second. The textbook loop allows K = π/2 / 0.1 s = 15.7. What does the sampled loop allow: the same, 10 % less, a third less? And with ten frames of latency?
 
@@ -493,7 +497,7 @@ for gain in (1, 2, 3, 3.5, 4):
     )
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(7, 3), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 3), layout="constrained")
 ax.plot(gains, swept.swing, color="#0072b2", linewidth=2)
 ax.axhline(1, color="black", linewidth=0.8)
 ax.axvline(by_formula, linestyle="--", color="#d55e00")
@@ -666,7 +670,7 @@ for name, gain in (("too low", 0.25), ("a quarter", quarter), ("too high", 5.0))
     print(f"up to {worst_deg:2.0f}° off, energy {scores['energy_j']:4.1f} J")
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(8, 3.2), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 4), layout="constrained")
 for (name, run), color, dashes in zip(
     runs.items(), ("#cc79a7", "#0072b2", "#d55e00"), (":", "-", "--")
 ):
@@ -679,16 +683,16 @@ for (name, run), color, dashes in zip(
         label=f"{name}: {run.settings.turn_gain:.2f} 1/s",
     )
 for side in (-1, 1):
-    ax.axhspan(side * 31.1, side * 55, color="#dddddd", linewidth=0)
+    ax.axhspan(side * 31.1, side * 90, color="#dddddd", linewidth=0)
 ax.text(0.1, 43, "outside of the picture", va="center")
 ax.set(
     xlim=(0, 14),
-    ylim=(-55, 55),
+    ylim=(-85, 55),
     xlabel="s",
     ylabel="bearing of the post, °",
     title="following a weaving post, three gains",
 )
-ax.legend(loc="lower left", frameon=False, ncols=3)
+ax.legend(loc="lower left", frameon=False, fontsize=9)
 plt.show()
 
 # %% tags=["explore"]

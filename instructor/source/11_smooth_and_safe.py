@@ -84,25 +84,21 @@ for limit in (None, 0.8):
     print(f"limit {limit}: exposed for 1/60 s, motion blur up to {smeared_px:.1f} px")
 
 # %% tags=["nbval-ignore-output"]
-figure, axes = plt.subplots(1, 3, figsize=(9, 2.8), layout="constrained")
+figure, axes = plt.subplots(3, 1, figsize=(6, 5), sharex=True, layout="constrained")
 times = np.arange(1600) * MS
 for limit, style, color in ((None, "--", "#d55e00"), (0.8, "-", "#0072b2")):
     rims, speeds, accel = move(Ramp(limit), 0.6)
     for ax, curve in zip(axes, (speeds, accel, nod_px(accel))):
-        ax.plot(
-            times,
-            curve,
-            style,
-            color=color,
-            label="no limit" if limit is None else "0.8 m/s²",
-        )
+        name = "no limit" if limit is None else f"{limit} m/s²"
+        ax.plot(times, curve, style, color=color, label=name)
 for ax, name in zip(axes, ("speed, m/s", "acceleration, m/s²", "picture moves, px")):
-    ax.set(title=name, xlabel="time, s", xlim=(0, 1.2))
+    ax.set_title(name)
+axes[2].set(xlabel="time, s", xlim=(0, 1.2))
 axes[0].legend(frameon=False)
 plt.show()
 
 # %% [markdown]
-# *Left to right: without a limit (dashed) speed rises in a third of a second and acceleration jumps to 4 m/s²; with one (solid) speed is a slope and acceleration a low step, whose fine teeth are the ramp's 50 steps a second. The picture moves by 8 pixels, or by 1.*
+# *From above: without a limit (dashed) speed rises in a third of a second and acceleration jumps to 4 m/s²; with one (solid) speed is a slope and acceleration a low step, whose fine teeth are the ramp's 50 steps a second. The picture moves by 8 pixels, or by 1.*
 #
 # **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
 #
@@ -197,7 +193,7 @@ for jerk in (None, 40.0, 20.0, 10.0, 5.0):
     print(f"{left_px:13.2f} px {way_m:15.3f} m")
 
 # %% tags=["nbval-ignore-output"]
-figure, axes = plt.subplots(1, 3, figsize=(9, 2.8), layout="constrained")
+figure, axes = plt.subplots(3, 1, figsize=(6, 5), sharex=True, layout="constrained")
 times = np.arange(1200) * MS
 for jerk, style, color in ((None, "--", "#d55e00"), (10.0, "-", "#0072b2")):
     _, speeds, accel = move(make_ramp(2.0, jerk), 0.6, seconds=1.2)
@@ -205,7 +201,8 @@ for jerk, style, color in ((None, "--", "#d55e00"), (10.0, "-", "#0072b2")):
         name = f"jerk {jerk:.0f} m/s³" if jerk else "no jerk limit"
         ax.plot(times, curve, style, color=color, label=name)
 for ax, name in zip(axes, ("speed, m/s", "acceleration, m/s²", "picture moves, px")):
-    ax.set(title=name, xlabel="time, s")
+    ax.set_title(name)
+axes[2].set_xlabel("time, s")
 axes[0].legend(frameon=False)
 plt.show()
 
@@ -344,7 +341,7 @@ for until_s in (14.0, 7.0):
 # %% tags=["nbval-ignore-output"]
 run = runs[14.0]
 figure, (upper, lower) = plt.subplots(
-    2, 1, figsize=(9, 3.8), sharex=True, layout="constrained"
+    2, 1, figsize=(6, 4), sharex=True, layout="constrained"
 )
 upper.plot(run.t_s, run.speeds_mps, color="#0072b2")
 lower.plot(run.t_s, np.degrees(np.unwrap(run.pose[:, 2])), color="#d55e00")
@@ -621,7 +618,7 @@ for report in reports:
     print(f"{report.name:<30} {measured_m(report):7.2f} m  {report.state:<10}  {kept}")
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(8, 3.8), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 5), layout="constrained")
 for report in reports:
     color = "#0072b2" if report.must_rest else "#56b4e9"
     ax.barh(
@@ -629,7 +626,7 @@ for report in reports:
     )
 ax.axvline(stopping_m(settings), color="#d55e00", linestyle="--", linewidth=2)
 ax.invert_yaxis()
-ax.set(xlabel="distance without a new picture, m (dashed: computed; dark: had to stop)")
+ax.set(xlabel="m without a new picture (dashed: computed; dark: had to stop)")
 plt.show()
 
 # %% [markdown]
@@ -684,7 +681,9 @@ rolls_m = 0.6**2 / (2 * 0.02 * 9.81)
 print(f"power cut, no brake, rolling resistance 0.02: {rolls_m:.2f} m")
 
 # %% tags=["nbval-ignore-output"]
-figure, (left, right) = plt.subplots(1, 2, figsize=(9, 2.9), layout="constrained")
+figure, (above, below) = plt.subplots(
+    2, 1, figsize=(6, 4.4), sharex=True, layout="constrained"
+)
 times = np.arange(1600) * MS
 for limit, style, color in (
     (0.8, "-", "#0072b2"),
@@ -692,18 +691,13 @@ for limit, style, color in (
     (None, "--", "#d55e00"),
 ):
     _, speeds, accel = move(Ramp(limit, start=0.6), 0.0)
-    left.plot(
-        times,
-        speeds,
-        style,
-        color=color,
-        label=f"{limit} m/s²" if limit else "no limit",
-    )
+    name = f"{limit} m/s²" if limit else "no limit"
+    above.plot(times, speeds, style, color=color, label=name)
     leans = np.degrees(tilt(accel, MS, half_base_m=0.05, middle_height_m=0.30))
-    right.plot(times, leans, style, color=color)
-left.set(title="speed, m/s", xlabel="time, s")
-right.set(title="the plant leans forward, °", xlabel="time, s", ylim=(-10, 95))
-left.legend(frameon=False)
+    below.plot(times, leans, style, color=color)
+above.set(title="speed, m/s")
+below.set(title="the plant leans forward, °", xlabel="time, s", ylim=(-10, 95))
+above.legend(frameon=False)
 plt.show()
 
 # %% [markdown]

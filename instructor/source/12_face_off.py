@@ -106,7 +106,7 @@ ReplayChoice(run_of, [first, *others], list(detectors))
 from robotlab.image import decode
 
 figure, axes = plt.subplots(
-    2, 2, figsize=(8, 5.2), layout="constrained", height_ratios=[1, 1.15]
+    2, 2, figsize=(7, 5), layout="constrained", height_ratios=[1, 1.15]
 )
 for column, name in enumerate(("color", "neural")):
     run = run_of("weave:dusk", name)
@@ -329,9 +329,7 @@ for words, walks in (("lighting that was learned", PLAIN), ("warm lighting", NEW
     print()
 
 # %% tags=["nbval-ignore-output"]
-figure, axes = plt.subplots(
-    1, 2, figsize=(9, 3.6), layout="constrained", width_ratios=[len(PLAIN), len(NEW)]
-)
+figure, axes = plt.subplots(2, 1, figsize=(6, 6.5), layout="constrained")
 titles = ("lighting that was learned", "warm lighting, never seen")
 looks = ((-0.12, "color", "o", "#0072b2"), (0.12, "neural", "s", "#d55e00"))
 for ax, walks, title in zip(axes, (PLAIN, NEW), titles):
@@ -343,7 +341,7 @@ for ax, walks, title in zip(axes, (PLAIN, NEW), titles):
     ax.set_xticks(range(len(walks)), walks, rotation=25, ha="right", fontsize=9)
     ax.set(title=title, ylabel="distance error, m", ylim=(0, None))
     ax.spines[["top", "right"]].set_visible(False)
-axes[1].legend(loc="center left", bbox_to_anchor=(1, 0.5), frameon=False)
+axes[0].legend(loc="lower left", framealpha=1)
 plt.show()
 
 # %% [markdown]
