@@ -487,7 +487,7 @@ for lighting in test.lightings:
     print()
 
 # %% tags=["nbval-ignore-output"]
-from robotlab.report.plots import plot_groups, plot_recall_by_size
+from robotlab.report import plot_groups, plot_recall_by_size
 
 figure, axes = plt.subplots(2, 1, figsize=(6, 6), layout="constrained")
 plot_recall_by_size(axes[0], judged)
