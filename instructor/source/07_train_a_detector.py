@@ -450,7 +450,7 @@ plt.show()
 # | part | what it does | here |
 # |---|---|---|
 # | training | fits the weights | `learned` |
-# | validation | chooses hyperparameters, the moment to stop, the confidence threshold | `fit(..., hold_out="name")` |
+# | validation | chooses hyperparameters, the moment to stop, the confidence threshold | `hold_out=` of `fit` |
 # | test | judges, once, at the end; chooses nothing | lesson 08 |
 #
 # Cut between *recordings*, never between single pictures: two pictures of one drive are nearly the same picture. A twin of a training picture in the test part makes the result too good; lesson 08 measures by how much.
