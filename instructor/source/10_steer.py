@@ -497,7 +497,7 @@ for gain in (1, 2, 3, 3.5, 4):
     )
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(6, 3), layout="constrained")
+figure, ax = plt.subplots(figsize=(7, 3), layout="constrained")
 ax.plot(gains, swept.swing, color="#0072b2", linewidth=2)
 ax.axhline(1, color="black", linewidth=0.8)
 ax.axvline(by_formula, linestyle="--", color="#d55e00")
