@@ -113,11 +113,6 @@ LONG = {
     "robotlab/loop/simulation.py",
     "robotlab/loop/vectorized.py",
     "robotlab/neural/onnxio.py",
-    "robotlab/practice/tasks/lesson_07.py",
-    "robotlab/practice/tasks/lesson_08.py",
-    "robotlab/practice/tasks/lesson_10.py",
-    "robotlab/practice/tasks/lesson_11.py",
-    "robotlab/course/builder.py",
     "robotlab/face_off.py",
 }
 KNOWN_CIRCLES = [["robotlab.data.atomic_folder", "robotlab.data.coco", "robotlab.data.voc", "robotlab.data.write"]]
