@@ -89,9 +89,9 @@ def validation_facts(held: DataSet | None) -> dict[str, Any]:
 @contextmanager
 def bar(total: int, words: str, shown: bool) -> Iterator[tqdm]:
     """A progress bar, hidden unless shown."""
-    # A notebook shows what goes to the error stream in red, as if something had failed.
-    where = sys.stdout if "ipykernel" in sys.modules else sys.stderr
-    with tqdm(total=total, desc=words, disable=not shown, leave=True, dynamic_ncols=True, file=where) as progress_bar:
+    # A notebook shows what comes over stderr in red, as it shows errors.
+    file = sys.stdout if "ipykernel" in sys.modules else None
+    with tqdm(total=total, desc=words, disable=not shown, leave=True, dynamic_ncols=True, file=file) as progress_bar:
         yield progress_bar
 
 
