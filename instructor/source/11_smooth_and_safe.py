@@ -624,7 +624,8 @@ for report in reports:
     )
 ax.axvline(stopping_m(settings), color="#d55e00", linestyle="--", linewidth=2)
 ax.invert_yaxis()
-ax.set(xlabel="m without a new picture (dashed: computed; dark: had to stop)")
+words = "distance without a new picture, m"
+ax.set_xlabel(f"{words}\n(dashed: computed; dark: had to stop)")
 plt.show()
 
 # %% [markdown]
