@@ -509,7 +509,7 @@ parts = dict(zip((5, 15, 45), nested_parts(learned, (5, 15, 45))))
 detectors = {45: fit(parts[45])}
 
 # %%
-from robotlab.neural.held_out import detect_all, metrics_of
+from robotlab.neural.validation import detect_all, metrics_of
 
 test = nested_parts(apart, (45,))[0]
 results = {45: metrics_of(test, detect_all(detectors[45], test))}

@@ -9,7 +9,7 @@ import numpy as np
 import onnx
 
 from robotlab.errors import ModelError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 from robotlab.neural import NeuralDetector
 from robotlab.neural.session import open_session
 from robotlab.neural.sizes import network_input, to_size, working_size

@@ -23,7 +23,7 @@ from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import InputError
 from robotlab.greenhouse import Frame, Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
-from robotlab.image.picture import resize
+from robotlab.image import resize
 from robotlab.loop import Settings, SimulatedDetector
 from robotlab.neural.learning_curves import USABLE_RECALL, found_mask
 
@@ -128,7 +128,7 @@ def heights_found(
     --------
     >>> from robotlab.data import LabeledImage
     >>> entry = LabeledImage(1, "a.png", 64, 48, boxes=np.array([[0, 0, 8, 30.0]]), labels=np.array([0]))
-    >>> data = DataSet("labels.json", ("post",), (1,), (entry,))
+    >>> data = DataSet("annotations.json", ("post",), (1,), (entry,))
     >>> heights, found = heights_found(data, [Detections([[0, 0, 8, 28]], [0.9], [0], ["post"])])
     >>> heights.tolist(), found.tolist()
     ([30.0], [True])

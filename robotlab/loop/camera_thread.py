@@ -13,7 +13,7 @@ from pathlib import Path
 from robotlab.control.checks import number
 from robotlab.detections import Detections
 from robotlab.errors import PictureError
-from robotlab.image.picture import resize
+from robotlab.image import resize
 from robotlab.loop.perception import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
 
 # Waiting longer for a camera at the end helps nobody.

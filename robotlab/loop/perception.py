@@ -7,7 +7,7 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError, PictureError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 from robotlab.loop.settings import Settings
 
 # A live camera's noise changes most pixels; a clock drawn over a frozen picture

@@ -22,7 +22,7 @@ import numpy as np
 from robotlab.detections import Detections
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_whole
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 from robotlab.json_file import parse_json
 from robotlab.neural.grid import LARGEST_LOG, decode
 from robotlab.neural.session import ModelOutline, open_session, outline, read_model
@@ -89,8 +89,8 @@ class NeuralDetector:
     classes : tuple of str
         Class names.
     facts : dict
-        What is known of the training: pictures, recordings, seed, stage,
-        average precision on the held-out recording, ``best_score`` (the score
+        What is known of the training: pictures, recordings, seed, way of
+        training, AP on the validation set, ``best_score`` (the score
         that gave the highest F1 there).
     working_px : int or None
         Pictures with a longer side are shrunk to it first.

@@ -142,7 +142,7 @@ def network_nodes(
             nodes.append(helper.make_node("Concat", inputs, [layer.name], layer.name, axis=1))
         else:
             raise ModelError(
-                f"a layer must be conv, double, add or concat, {layer.name} is {layer.kind!r}; mend the list"
+                f"a layer must be conv, double, add or concat, {layer.name} is {layer.kind!r}; correct the list"
             )
     return nodes, constants
 

@@ -85,7 +85,7 @@ NASTY = [
     "../../etc/passwd",
     "/dev/zero",
     "a.png",
-    "labels.json",
+    "annotations.json",
     ".",
     "C:\\a.png",
     "<script>alert(1)</script>",
@@ -321,7 +321,7 @@ def use_voc(path: Path) -> None:
 
 
 def use_results(path: Path) -> None:
-    labels = path.with_name("labels.json")
+    labels = path.with_name("annotations.json")
     labels.write_text(json.dumps(LABELS)) if not labels.exists() else None
     data = open_dataset(labels)
     evaluate(data, read_results(path, data)).text()
@@ -335,7 +335,7 @@ def use_image(path: Path) -> None:
 
 KINDS: dict[str, tuple[str, list[bytes], Callable, Callable[[Path], None]]] = {
     "image": ("a.png", images(), mutate_image, use_image),
-    "labels": ("labels.json", [json.dumps(LABELS).encode()], mutate_json, use_labels),
+    "labels": ("annotations.json", [json.dumps(LABELS).encode()], mutate_json, use_labels),
     "results": ("results.json", [json.dumps(RESULTS).encode()], mutate_json, use_results),
     "voc": ("a.xml", [VOC.encode()], mutate_xml, use_voc),
 }
@@ -404,7 +404,7 @@ def fuzz(kind: str, cases: int, seed: int, keep: bool) -> list[str]:
     wrong = []
     home = folder_of(Path(tempfile.mkdtemp()) / "set")
     if kind == "results":
-        (home / "labels.json").write_text(json.dumps(LABELS))
+        (home / "annotations.json").write_text(json.dumps(LABELS))
     try:
         for content in valid:
             said = take(kind, content, home)
@@ -431,7 +431,7 @@ def replay() -> list[str]:
         kind = path.name.split("-")[0]
         home = folder_of(Path(tempfile.mkdtemp()) / "set")
         if kind == "results":
-            (home / "labels.json").write_text(json.dumps(LABELS))
+            (home / "annotations.json").write_text(json.dumps(LABELS))
         said = take(kind, path.read_bytes(), home)
         shutil.rmtree(home.parent)
         wrong += [f"{path.name}: {said}"] if said else []

@@ -1,5 +1,6 @@
 """The model file: equal to the NumPy forward pass, readable elsewhere, hostile files refused."""
 
+import contextlib
 import json
 import pickle
 import re
@@ -22,7 +23,6 @@ from robotlab.neural.graph import head_layers
 from robotlab.neural.onnxio import network_to_onnx, save_onnx, weights_from_onnx
 from robotlab.neural.sizes import network_input
 from robotlab.neural.spec import FEATURES, first_weights
-import contextlib
 
 CLASSES = ["post", "bucket", "crate"]
 

@@ -42,8 +42,8 @@ class Network:
 
     Attributes
     ----------
-    learned, gradient : (P,) ndarray
-        All learned numbers in one row, and the loss's gradient for each;
+    parameters, gradient : (P,) ndarray
+        All parameters in one row, and the loss's gradient for each;
         ``weights[name]`` and ``gradients[name]`` are views into them.
     weights, gradients : dict of str to ndarray
         By name.  Running means and variances are weights that have no gradient.
@@ -65,7 +65,7 @@ class Network:
         shapes = weight_shapes(self.layers)
         kept = {name for name in shapes if name.endswith((".mean", ".variance"))}
         total = sum(int(np.prod(shape)) for name, shape in shapes.items() if name not in kept)
-        self.learned = np.empty(total, dtype)
+        self.parameters = np.empty(total, dtype)
         self.gradient = np.zeros(total, dtype)
         self.weights: dict[str, np.ndarray] = {}
         self.gradients: dict[str, np.ndarray] = {}
@@ -75,7 +75,7 @@ class Network:
                 self.weights[name] = np.array(weights[name], dtype)
                 continue
             span = slice(place, place + int(np.prod(shape)))
-            self.weights[name] = self.learned[span].reshape(shape)
+            self.weights[name] = self.parameters[span].reshape(shape)
             self.gradients[name] = self.gradient[span].reshape(shape)
             self.weights[name][...] = weights[name]
             place = span.stop
@@ -174,7 +174,7 @@ class Network:
         return gain.astype(self.dtype), offset.astype(self.dtype)
 
     def backward(self, gradient: np.ndarray) -> None:
-        """Work out the gradient of every learned number.
+        """Work out the gradient of every parameter.
 
         Parameters
         ----------
