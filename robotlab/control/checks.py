@@ -62,6 +62,30 @@ def number(
     return result
 
 
+def said(error: BaseException | None) -> str:
+    """What an error says, or its name; also when it cannot say it.
+
+    Parameters
+    ----------
+    error : BaseException or None
+        Any error: one that fails to be written must not keep a HALT back.
+
+    Returns
+    -------
+    str
+        Never empty.
+
+    Examples
+    --------
+    >>> said(ValueError("too fast")), said(KeyboardInterrupt())
+    ('too fast', 'KeyboardInterrupt')
+    """
+    try:
+        return str(error) or type(error).__name__
+    except Exception:
+        return type(error).__name__
+
+
 def whole(value: int, name: str, low: int = 0) -> int:
     """Return `value` as an int of at least `low`, or say what is wrong.
 

@@ -18,7 +18,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from robotlab.control.checks import number
+from robotlab.control.checks import number, said
 from robotlab.control.differential_drive import DifferentialDrive, scale_wheel_speeds
 from robotlab.control.link import BOARD_TIMEOUT_S, MotorLink
 from robotlab.control.ramp import speed_change_time_s
@@ -194,7 +194,7 @@ class RampThread:
         # Ctrl-C and SystemExit are a person's stop; anything else is a part that failed.
         if isinstance(error, Exception):
             with self._lock:
-                self._stop.fail(f"{type(error).__name__}: {error}")
+                self._stop.fail(said(error))
         self.close()
         if error is not None and self.halt_error is not None:
             error.add_note(str(self.halt_error))
@@ -246,7 +246,9 @@ class RampThread:
         """
         wanted = number(v_mps, "v_mps"), number(yaw_radps, "yaw_radps")
         if not self._thread.is_alive():
-            raise MotionError(f"the ramp thread must be running, it ended ({self.error or 'closed'}); start a new one")
+            raise MotionError(
+                f"the ramp thread must be running, it ended ({said(self.error) if self.error else 'closed'}); start a new one"
+            )
         with self._lock:
             self._stop.want(time.monotonic(), *wanted)
 
@@ -266,7 +268,7 @@ class RampThread:
                 f"the motor link must come back, it hung for {self.silent_s():.3g} s; cut the power, then check cable and board"
             )
             with self._lock:
-                self._stop.fail(str(self.error))
+                self._stop.fail(said(self.error))
             # The command that it hangs in must not go out late.
             with suppress(AttributeError):
                 ctypes.pythonapi.PyThreadState_SetAsyncExc(
@@ -347,12 +349,12 @@ class RampThread:
                 if not self._step(steps):
                     break
             if self._stop.reason and self.error is None:
-                said = f" ({self._refused})" if self._stop.reason.startswith("link ") and self._refused else ""
-                self.error = MotionError(f"{self._stop.reason}{said}; find the cause, then start again")
+                why = f" ({said(self._refused)})" if self._stop.reason.startswith("link ") and self._refused else ""
+                self.error = MotionError(f"{self._stop.reason}{why}; find the cause, then start again")
         except BaseException as error:
             self.error = self.error or error
         finally:
-            self._stop.fail(f"{type(self.error).__name__}: {self.error}")
+            self._stop.fail(said(self.error))
             self._halt()
             with _OWNING:
                 _OWNED.pop(id(self._link), None)
@@ -397,7 +399,7 @@ class RampThread:
             self._link.stop()
         except BaseException as error:
             self.halt_error = MotionError(
-                f"HALT must be confirmed, it was not ({error}); cut the power, then check cable and board"
+                f"HALT must be confirmed, it was not ({said(error)}); cut the power, then check cable and board"
             )
             return False
         with self._lock:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import queue
 import signal
@@ -143,7 +144,11 @@ def end_children(thread: int) -> set[int]:
         Their numbers.
     """
     ended = set()
+    # Workers of a pool end with their pool; killed, they would hang it.
+    spared = {child.pid for child in multiprocessing.active_children() if "PoolWorker" in child.name}
     for child in _started_by(Path(f"/proc/self/task/{thread}/children")):
+        if child in spared:
+            continue
         family = [child]
         for process in family:
             family += [

@@ -22,7 +22,7 @@ import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.control import Jitter, MotorLink, RampThread
-from robotlab.control.checks import number
+from robotlab.control.checks import number, said
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread
@@ -241,12 +241,12 @@ def drive(
         except BaseException as error:
             # The log says why; that the file cannot be written must not hide the error.
             with suppress(OSError, ValueError):
-                note(f"{type(error).__name__}: {error}")
+                note(f"{type(error).__name__}: {said(error)}")
             raise
         ramp.close()
         children = camera_thread.close()
         if ramp.error is not None:
-            state, reason = "fault", str(ramp.error) or type(ramp.error).__name__
+            state, reason = "fault", said(ramp.error)
             reason += camera_thread.remark() if reason.startswith("camera") else ""
         if ramp.halt_error is not None:
             state, reason = "fault", reason if ramp.halt_error is ramp.error else f"{reason}; {ramp.halt_error}"

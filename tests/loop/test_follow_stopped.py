@@ -156,6 +156,30 @@ def test_an_error_of_the_link_without_words_is_named():
     )
 
 
+class Wordless(Exception):
+    def __str__(self):
+        raise ValueError("not even this")
+
+
+@pytest.mark.parametrize("part", ["send", "stop", "detector", "clock"])
+def test_an_error_that_cannot_be_written_keeps_no_halt_back(part):
+    def broken(*_):
+        raise Wordless
+
+    link = Noted(refuse=after(0.3, lambda: None, broken) if part == "send" else None)
+    if part == "stop":
+        link.stop = broken
+    find = after(0.3, see, broken) if part == "detector" else see
+    clock = after(0.3, time.monotonic, broken) if part == "clock" else time.monotonic
+    if part in ("detector", "clock"):
+        with pytest.raises(Wordless):
+            drive(live, find, CAMERA, SETTINGS, link, 0.6, clock=clock)
+        assert link.told[-1][1] == "HALT"
+    else:
+        done = drive(live, find, CAMERA, SETTINGS, link, 0.6, clock=clock)
+        assert done.state == "fault" and not done.halt_confirmed and "it was not (Wordless)" in done.reason
+
+
 class TestOneOwner:
     def test_a_second_drive_on_a_link_is_refused(self):
         link, seen = SimulatedLink(), []
