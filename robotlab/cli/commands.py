@@ -47,22 +47,21 @@ def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
     return data.only(recordings=recordings) if recordings else data
 
 
-def _names(value: object) -> list[str]:
-    """Names of recordings as a model's facts have them; a foreign file may hold anything."""
-    return [name for name in value if isinstance(name, str)] if isinstance(value, (list, tuple)) else []
-
-
 def _leak_caution(trained: Sequence[str], judged: DataSet) -> str:
     """The caution where a detector is judged on recordings it learned from."""
     both = [name for name in judged.recordings if name in trained]
-    return f"; caution, data leakage: it also learned from {', '.join(both)}, so the figures are optimistic" if both else ""
+    return (
+        f"; caution, data leakage: it also learned from {', '.join(both)}, so the figures are optimistic"
+        if both
+        else ""
+    )
 
 
 def _cautions(detector: NeuralDetector, judged: DataSet) -> str:
     """Why the figures of a detector on these pictures may say little."""
     from robotlab.neural.validation import scale_caution
 
-    trained, chosen = _names(detector.facts.get("recordings")), _validation(detector.facts)
+    trained, chosen = detector.facts.get("recordings", []), _validation(detector.facts)
     words = _leak_caution(trained, judged)
     both = [name for name in judged.recordings if name in chosen and name not in trained]
     if both:
@@ -73,8 +72,7 @@ def _cautions(detector: NeuralDetector, judged: DataSet) -> str:
 
 def _validation(facts: Mapping[str, Any]) -> list[str]:
     """Recordings that were only used to choose."""
-    validation = facts.get("validation")
-    return _names(validation.get("recordings")) if isinstance(validation, dict) else []
+    return facts.get("validation", {}).get("recordings", [])
 
 
 def _files_of(data: DataSet, *more: str | None) -> list[str | Path]:
@@ -128,16 +126,16 @@ def fit(options: argparse.Namespace) -> int:
         "--start": options.start,
     }
     wrong = (
-        [name for name, value in of_fine_tuning.items() if value is not None] if options.training == "frozen-backbone" else []
+        [name for name, value in of_fine_tuning.items() if value is not None]
+        if options.training == "frozen-backbone"
+        else []
     )
     if wrong:
         raise InputError(
             f"{' and '.join(wrong)} go with --training fine-tuning, with a frozen backbone only a head is fitted; leave them out or add --training fine-tuning"
         )
     if options.training == "fine-tuning" and options.head is not None:
-        raise InputError(
-            "--head goes with --training frozen-backbone, fine-tuning has a head of its own; leave it out"
-        )
+        raise InputError("--head goes with --training frozen-backbone, fine-tuning has a head of its own; leave it out")
     everything = _open(options)
     check_output(path, "model", _files_of(everything, options.resume))
     if options.resume:

@@ -68,7 +68,10 @@ def _parser() -> argparse.ArgumentParser:
         help="frozen-backbone: fit a head, seconds (default); fine-tuning: all layers, minutes",
     )
     sub.add_argument(
-        "--hold-out", type=_names, metavar="A,B", help="recordings of the validation set: early stopping and the threshold"
+        "--hold-out",
+        type=_names,
+        metavar="A,B",
+        help="recordings of the validation set: early stopping and the threshold",
     )
     sub.add_argument(
         "--engine",
@@ -107,7 +110,9 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command("compare", "put the color detector and a detector through the same pictures and the same walks")
     choice_of_pictures(sub)
-    sub.add_argument("--with", dest="who", metavar="MODEL", help="a model file (default: fitted on the recordings not judged)")
+    sub.add_argument(
+        "--with", dest="who", metavar="MODEL", help="a model file (default: fitted on the recordings not judged)"
+    )
     sub.add_argument("--learn", type=_names, metavar="A,B", help="recordings to learn from (default: those not judged)")
     sub.add_argument(
         "--walks",
@@ -125,7 +130,10 @@ def _parser() -> argparse.ArgumentParser:
         "--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)"
     )
     sub.add_argument(
-        "--walk", default="weave", metavar="NAME[:LIGHTING]", help="the walk, such as weave or weave:warm (default: weave)"
+        "--walk",
+        default="weave",
+        metavar="NAME[:LIGHTING]",
+        help="the walk, such as weave or weave:warm (default: weave)",
     )
     sub.add_argument("-o", "--output", default="drive.html", metavar="FILE", help="the replay (default: drive.html)")
     sub.add_argument("--log", metavar="FILE", help="also write the run log")

@@ -8,11 +8,9 @@ what training returns, so it is never worse there than what it began with.
 
 from __future__ import annotations
 
-import io
 import json
 import os
 import time
-import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,12 +18,11 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.errors import ModelError
-from robotlab.files import write_whole
-from robotlab.json_file import parse_json
 from robotlab.neural.augmentation import TrainingSample
 from robotlab.neural.engine.optimizer import one_cycle
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import Engine
+from robotlab.neural.state_file import read_state, write_state
 from robotlab.neural.windows import Batch, WindowPlan, batch_of, draw_window
 
 # Highest learning rate: in trials before this code, less left real pictures
@@ -236,17 +233,13 @@ def _save_state(
     }
     arrays = {f"engine/{name}": value for name, value in engine.state().items()}
     arrays |= {f"best/{name}": value for name, value in best.weights.items()}
-    content = io.BytesIO()
-    np.savez(content, note=np.frombuffer(json.dumps(note).encode(), np.uint8), **arrays)
-    write_whole(path, content.getvalue())
+    write_state(path, note, arrays)
 
 
 def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> tuple[int, float, History, Best]:
     """Go on from a state file, if it is of the same training."""
+    note, arrays = read_state(path)
     try:
-        with Path(path).open("rb") as handle, np.load(handle, allow_pickle=False) as file:
-            arrays = {name: file[name] for name in file.files}
-        note = parse_json(arrays.pop("note").tobytes(), str(path), ModelError)
         if (
             note["format"] != STATE_FORMAT
             or note["engine"] != engine.name
@@ -261,5 +254,5 @@ def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> 
         return note["step"], note["spent_s"], History(**note["history"]), best
     except ModelError:
         raise
-    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError):
         raise ModelError(f"{path} must be a whole state file, it is damaged; remove it to start anew") from None

@@ -1,7 +1,9 @@
 """Stage two: the loop, interruption, resuming, the budget."""
 
+import io
 import re
 import shutil
+import zipfile
 from collections import namedtuple
 
 import numpy as np
@@ -10,7 +12,7 @@ from scipy import signal
 
 from robotlab.data import DataSet, LabeledImage
 from robotlab.errors import InputError, ModelError
-from robotlab.neural import budget, fine_tuning, fit
+from robotlab.neural import budget, fine_tuning, fit, state_file
 from robotlab.neural.budget import (
     TrainingBudget,
     activation_count,
@@ -26,6 +28,7 @@ from robotlab.neural.facts import shipped_weights
 from robotlab.neural.graph import head_layers
 from robotlab.neural.samples import SampleSource
 from robotlab.neural.spec import FEATURES, PICTURE_MEAN, PICTURE_SPREAD, Layer, first_weights
+from robotlab.neural.state_file import read_state
 from robotlab.neural.training_loop import BatchMaker, train
 from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import WindowPlan
@@ -200,7 +203,7 @@ def test_watch_sees_the_start_every_loss_and_every_judgement(blocks):
         detector.facts["validation_AP50"] + detector.facts["validation_AP"]
         >= curve["judged_AP50"][0] + curve["judged_AP"][0] - 1e-3
     )
-    with pytest.raises(InputError, match="watch must be left out in a head fit"):
+    with pytest.raises(InputError, match="watch must be left out with a frozen backbone"):
         fit(blocks, watch=watch)
 
 
@@ -218,6 +221,32 @@ def test_damaged_state_is_refused(blocks, tmp_path, content):
         state.write_bytes(content)
         with pytest.raises(ModelError, match="must be a whole state file"):
             train(*parts(blocks, pool), 5, None, state_path=state)
+
+
+def test_states_made_to_fill_memory_or_to_run_code_are_refused(tmp_path):
+    path, ran = tmp_path / "state.npz", []
+
+    class Hostile:
+        def __reduce__(self):
+            return ran.append, (1,)
+
+    def member(content: bytes) -> None:
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+            archive.writestr("note.npy", content)
+
+    head = io.BytesIO()
+    np.lib.format.write_array_header_1_0(head, {"shape": (2**40,), "fortran_order": False, "descr": "<f4"})
+    member(head.getvalue())  # a head of four terabytes, and nothing behind
+    with pytest.raises(ModelError, match="must be a whole state file"):
+        read_state(path)
+    np.savez(path, note=np.array([Hostile()], object))
+    with pytest.raises(ModelError, match="must be a whole state file"):
+        read_state(path)
+    member(bytes(2**21))
+    with pytest.MonkeyPatch.context() as patch, pytest.raises(ModelError, match="must be a whole state file"):
+        patch.setattr(state_file, "LARGEST_BYTES", 2**20)  # 2 kB on disk, 2 MiB unpacked
+        read_state(path)
+    assert not ran
 
 
 def test_state_of_another_training_is_refused(blocks, tmp_path):
