@@ -1,5 +1,6 @@
 """The two programs of a run with a fault: the motor board, and the trolley's program."""
 
+import contextlib
 import ctypes
 import fcntl
 import math
@@ -17,11 +18,10 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control import LinkError, Motor, SerialLink
-from robotlab.control.link import BOARD_TIMEOUT_S, frame, unframe
+from robotlab.control import Motor, SerialLink
+from robotlab.control.link import BOARD_TIMEOUT_S, LinkError, frame, unframe
 from robotlab.detections import Detections
 from robotlab.loop import Settings, drive
-import contextlib
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 # The board measures its commands, so no motor lags behind them.

@@ -35,7 +35,8 @@ from robotlab.course import shipped
 from robotlab.files import write_json
 from robotlab.greenhouse import Scene, Walk
 from robotlab.loop import FAULTS as SIMULATED
-from robotlab.loop import STATES, GroundTruthDetector, Run, Settings, default_camera, fault_campaign, stopping_m
+from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, fault_campaign, stopping_m
+from robotlab.loop.decide import STATES
 
 FORK = multiprocessing.get_context("fork")
 # The fault comes while the trolley speeds up or drives at its limit, s.

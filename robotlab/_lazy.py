@@ -37,12 +37,6 @@ class _LazyPackage(ModuleType):
         setattr(self, name, value)
         return value
 
-    def __setattr__(self, name: str, value: Any) -> None:
-        # Python puts each imported submodule into its package; a function of the same name stays what the name means.
-        if isinstance(value, ModuleType) and self._origins.get(name) == value.__name__:
-            value = getattr(value, name)
-        super().__setattr__(name, value)
-
     def __dir__(self) -> list[str]:
         return [*self._origins, *(name for name in vars(self) if name.startswith("__"))]
 

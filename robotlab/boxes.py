@@ -1,12 +1,12 @@
-"""Boxes: formats, overlap, suppression.
+"""Boxes: formats, intersection over union (IoU), non-maximum suppression (NMS).
 
 A box is four numbers, the corners ``x0, y0, x1, y1`` in px: edges, not pixel
 centers, x to the right and y down, so that a box around one pixel in the top
 left corner is ``0, 0, 1, 1`` and width is plainly ``x1 - x0``.  Every function
 takes and gives boxes as ``(N, 4)`` arrays of float64.
 
-:func:`nms` compares many boxes in one go; :mod:`robotlab.boxes_reference` has
-it written to be read, and a test proves them equal bit for bit.
+:func:`nms` compares many boxes in one go; :func:`nms_reference` is the same,
+written to be read, and a test proves them equal bit for bit.
 """
 
 from __future__ import annotations
@@ -286,6 +286,44 @@ def nms(boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labels: n
         gone[: len(best)] = True
         waiting = waiting[~gone]
     return order[np.array(kept, int)]
+
+
+def nms_reference(
+    boxes: np.ndarray, scores: np.ndarray, iou_limit: float = 0.5, labels: np.ndarray | None = None
+) -> np.ndarray:
+    """Non-maximum suppression, written as one would explain it.
+
+    Parameters
+    ----------
+    boxes, scores, iou_limit, labels
+        As in :func:`nms`.
+
+    Returns
+    -------
+    (K,) ndarray of int
+        The same as :func:`nms`.
+
+    Raises
+    ------
+    BoxError
+        If shapes disagree, a number is not finite, or the limit is outside
+        0 to 1.
+
+    Examples
+    --------
+    >>> nms_reference([[0, 0, 10, 10], [1, 0, 11, 10]], [.8, .9], labels=[0, 1]).tolist()
+    [1, 0]
+    """
+    boxes, scores, group = check_nms(boxes, scores, iou_limit, labels)
+    waiting = np.argsort(-scores, kind="stable")
+    kept = []
+    while waiting.size:
+        best, waiting = waiting[0], waiting[1:]
+        kept.append(best)
+        rival = group[waiting] == group[best]
+        rival[rival] = iou(boxes[best][None], boxes[waiting[rival]])[0] > iou_limit
+        waiting = waiting[~rival]
+    return np.array(kept, dtype=int)
 
 
 def check_nms(

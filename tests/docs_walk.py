@@ -17,7 +17,7 @@ ROOT = Path(robotlab.__file__).resolve().parents[1]
 OPTIONAL = {"torch": "torch", "serial": "robot", "cv2": "video", "distributed": "cluster"}
 
 # What stands behind the commands: pages and chains of whole parts, no building blocks.
-COMMANDS = ("cli", "commands", "pages", "tour")
+COMMANDS = ("cli", "tour")
 
 
 def module_names() -> list[str]:

@@ -11,8 +11,7 @@ from pycocotools import mask as coco_mask
 from shapely.geometry import box as polygon
 
 from robotlab import boxes
-from robotlab.boxes import iou, nms
-from robotlab.boxes_reference import nms_reference
+from robotlab.boxes import iou, nms, nms_reference
 from robotlab.errors import BoxError
 
 

@@ -50,7 +50,7 @@ import time
 import numpy as np
 from robotlab.camera import Camera
 from robotlab.color import Band, ColorDetector, Shape
-from robotlab.neural import Detector
+from robotlab.neural import NeuralDetector
 from robotlab.loop import Run, Settings, drive
 from robotlab.control import SimulatedLink
 
@@ -64,13 +64,13 @@ def take():
 
 color = ColorDetector(Band((5, 18), (150, 255), (80, 255)), ["post"], shapes=Shape(join_gap=1.0))
 color.save(sys.argv[2])
-for detector in (Detector.load(sys.argv[1], threads=1), ColorDetector.load(sys.argv[2])):
+for detector in (NeuralDetector.load(sys.argv[1], threads=1), ColorDetector.load(sys.argv[2])):
     report = drive(take, detector, Camera(64, 48, 1.0, height_m=0.25), Settings(frame_hz=40, delay_s=0.0), SimulatedLink(), 0.4, log=sys.argv[3])
     assert report.pictures and report.reason == "the time was over", report
     Run.load(sys.argv[3])
 far = {"scipy", "onnx", "skimage", "matplotlib", "robotlab.greenhouse", "robotlab.metrics", "robotlab.data"} & sys.modules.keys()
 assert not far, far
-print("sights", report.sights)
+print("observations", report.observations)
 """
 
 
@@ -83,10 +83,10 @@ def test_a_driving_program_needs_the_core_alone(tmp_path):
 
 
 def test_what_needs_more_says_what_and_how():
-    ran = run("import robotlab.control\nrobotlab.motion.DifferentialDrive\nrobotlab.motion.shake")
+    ran = run("import robotlab.metrics\nrobotlab.metrics.evaluate_coco\nrobotlab.metrics.mcnemar_test")
     assert ran.returncode == 1
     assert ran.stderr.splitlines()[-1].startswith(
-        "ModuleNotFoundError: robotlab.control.shake needs scipy, it is not installed; pip install"
+        "ModuleNotFoundError: robotlab.metrics.mcnemar_test needs scipy, it is not installed; pip install"
     )
 
 

@@ -114,7 +114,7 @@ print(f"182 / 133 = {182 / 133:.2f}, and 2 to the power 1/2.2 = {2 ** (1 / 2.2):
 # **Predict.** Where is the post's contrast higher, in gray or in the red channel alone? By how much, in daylight and under a magenta grow lamp?
 
 # %%
-from robotlab.widgets.resizing import without_post
+from robotlab.widgets import without_post
 
 camera = default_camera(320, 240)
 for lighting in ("daylight", "overcast", "dusk", "grow"):
@@ -287,7 +287,7 @@ verify(shrink)
 # %%
 from skimage.transform import resize as skimage_resize
 
-from robotlab.widgets.resizing import standing_out
+from robotlab.widgets import standing_out
 
 large = default_camera(640, 480)
 bare = render(without_post(scene), large, noise=0).picture

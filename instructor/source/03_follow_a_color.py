@@ -226,7 +226,7 @@ verify(largest_blob)
 # **Predict.** Under the grow lamp, in a wider band, the mask of one post falls apart into about a hundred components, most of them specks. Which of the two clears them away, opening or closing?
 
 # %%
-from robotlab.color import dilate, erode, open_close
+from robotlab.image import dilate, erode, open_close
 
 wide_band = Band(hue=(6, 15), saturation=(150, 255), value=(50, 255))
 speckled = wide_band.mask(

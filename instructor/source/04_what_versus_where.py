@@ -100,7 +100,7 @@ for name, row in zip(three.classes, confusion):
 # **Predict.** Two logits differ by 1. How do their probabilities compare: equal, 1 : 2, 1 : 2.7, 1 : 10?
 
 # %%
-from robotlab.neural.head import softmax as probabilities_of
+from robotlab.neural import softmax as probabilities_of
 
 for gap in (0, 1, 2, 5):
     low, high = probabilities_of(np.array([0.0, gap]))
@@ -345,7 +345,7 @@ for name, one in (("before", four), ("after", taught)):
 # %% tags=["explore"]
 from IPython.display import display
 
-from robotlab.widgets.top_classes import TopClasses
+from robotlab.widgets import TopClasses
 
 things = (
     Thing("post", 1.5, 0.05),
@@ -364,8 +364,7 @@ TopClasses(frame.picture, four, middle=(149, 125), side_px=110, least=0.5, alt=a
 # %% tags=["still"] picture="top_classes" alt="Left, a rendered greenhouse: an orange post in the middle with a white square around it, a blue bucket and a blue drum to its left, a terracotta pot and a yellow crate to its right. Right, four bars: post has a probability of nearly 1, bucket, crate and nothing next to none."
 from IPython.display import Image
 
-from robotlab.widgets.kit import picture_bytes
-from robotlab.widgets.top_classes import TopClassesFigure
+from robotlab.widgets import TopClassesFigure, picture_bytes
 
 drawing = TopClassesFigure(frame.picture, four, 4).draw(149, 125, 110, 0.5)[0]
 display(Image(picture_bytes(drawing)))

@@ -436,7 +436,7 @@ ax.set_axis_off()
 # `robotlab.boxes.nms` takes labels for this, and is faster than the plain loop of task 3. Both give the same rows:
 
 # %%
-from robotlab.boxes_reference import nms_reference
+from robotlab.boxes import nms_reference
 
 rng = np.random.default_rng(5)
 corner = rng.uniform(0, 250, (600, 2))

@@ -34,8 +34,7 @@ import numpy as np
 
 from robotlab.greenhouse import Scene, Thing, render
 from robotlab.loop import default_camera
-from robotlab.neural.cells import FrozenFeatures
-from robotlab.neural.facts import shipped_weights
+from robotlab.neural import FrozenFeatures, shipped_weights
 
 camera = default_camera()
 things = (
@@ -89,7 +88,7 @@ for mask, feature, label in zip(inside, telling, truths.labels):
 # **Predict.** Of the 4800 cells, how many have to say "post"?
 
 # %%
-from robotlab.neural.grid import boxes_at, cell_targets
+from robotlab.neural import boxes_at, cell_targets
 
 nothing_ignored = np.zeros((0, 4))
 asked = cell_targets(
@@ -200,7 +199,7 @@ verify(head_gradient)
 
 # %%
 from robotlab.course import source_of
-from robotlab.neural.engine.gradient_check import gradient_error
+from robotlab.neural.engine import gradient_error
 
 print(source_of(gradient_error))
 
@@ -210,10 +209,8 @@ print(source_of(gradient_error))
 # %%
 from robotlab.course import shipped
 from robotlab.data import open_dataset
-from robotlab.neural.cells import Cells, cells_of
-from robotlab.neural.engine.losses import focal_loss
-from robotlab.neural.learning_curves import nested_parts
-from robotlab.neural.samples import SampleSource
+from robotlab.neural import Cells, SampleSource, cells_of, nested_parts
+from robotlab.neural.engine import focal_loss
 
 data = open_dataset(shipped("datasets/greenhouse"))
 learned = data.only(recordings=("day1", "overcast1", "dusk1"))
@@ -376,7 +373,7 @@ verify(cycle_rate)
 # **Predict.** A constant rate of 1 against one cycle with a peak of 1: both walk as fast at their fastest. Which ends lower, and whose loss still swings in the last 50 steps?
 
 # %% tags=["approximate"]
-from robotlab.neural.engine.optimizer import one_cycle
+from robotlab.neural.engine import one_cycle
 
 paths["rate 1"] = descend(lambda step: 1.0)
 paths["one cycle, peak 1"] = descend(lambda step: one_cycle(step, 300, 1.0))
@@ -509,7 +506,7 @@ parts = dict(zip((5, 15, 45), nested_parts(learned, (5, 15, 45))))
 detectors = {45: fit(parts[45])}
 
 # %%
-from robotlab.neural.validation import detect_all, metrics_of
+from robotlab.neural import detect_all, metrics_of
 
 test = nested_parts(apart, (45,))[0]
 results = {45: metrics_of(test, detect_all(detectors[45], test))}
@@ -573,9 +570,9 @@ plt.show()
 # Here is a convolution, as the library's reference implementation has it. `_padded` puts a rim of zeros around the picture, and `_under` says where the pixels under the kernel lie.
 
 # %%
-from robotlab.neural.engine import reference
+from robotlab.neural.engine import convolve_backward_reference, convolve_reference
 
-print(source_of(reference.convolve_reference))
+print(source_of(convolve_reference))
 
 # %% [markdown]
 # On the way back, `gradient` holds the derivative of the loss with respect to each *output*. Each output was a sum of products, a weight times a pixel. So its derivative goes back to each weight, times the pixel, and to each pixel, times the weight.
@@ -583,23 +580,22 @@ print(source_of(reference.convolve_reference))
 # **Predict.** Read what the next cell prints. Which line computes the gradient of the kernel, and which the gradient that the layer below needs?
 
 # %%
-print(source_of(reference.convolve_backward_reference))
+print(source_of(convolve_backward_reference))
 
 # %% [markdown]
-# This is **backpropagation**: each layer gets the gradient of its output, keeps that of its weights, and hands on that of its input. The training engine does the same with matrix products, hundreds of times as fast, and a test proves that both give the same numbers. (To read on: `robotlab/neural/engine`, `reference.py` first, then `layers.py`, `network.py` and `optim.py`.)
+# This is **backpropagation**: each layer gets the gradient of its output, keeps that of its weights, and hands on that of its input. The training engine does the same with matrix products, hundreds of times as fast, and a test proves that both give the same numbers. (To read on: `robotlab/neural/engine`, `reference.py` first, then `layers.py`, `network.py` and `optimizer.py`.)
 #
 # **Predict.** A layer of one 3 × 3 kernel, with random weights, sees a gray picture. At each place it is told the output of *another* kernel, one that finds upright edges. Will it find that kernel's nine numbers from these examples alone?
 
 # %%
-from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward
-from robotlab.neural.engine.optimizer import AdamW
-from robotlab.neural.spec import Layer
+from robotlab.neural import Layer
+from robotlab.neural.engine import AdamW, Scratch, convolve, convolve_backward
 
 layer = Layer("edges", "conv", ("picture",), 1)
 rng = np.random.default_rng(1)
 gray = (frame.picture.mean(axis=2)[None, 60:180, 60:260] - 100) / 50
 wanted = np.array([[[[-1, 0, 1], [-2, 0, 2], [-1, 0, 1]]]], float)
-target = reference.convolve_reference(gray, wanted, layer)
+target = convolve_reference(gray, wanted, layer)
 kernel = rng.normal(0, 0.5, wanted.shape)
 kernel_gradient, said = np.zeros_like(kernel), np.zeros_like(target)
 scratch = Scratch(np.float64)
@@ -645,15 +641,15 @@ for row in kernel[0, 0].round(1) + 0.0:
 
 # %%
 from robotlab.errors import InputError
-from robotlab.neural.budget import (
+from robotlab.neural import (
+    FEATURES,
     activation_count,
     check_disk,
     disk_bytes,
+    head_layers,
     memory_bytes,
 )
-from robotlab.neural.engine.network import parameter_count
-from robotlab.neural.graph import head_layers
-from robotlab.neural.spec import FEATURES
+from robotlab.neural.engine import parameter_count
 
 layers = FEATURES + head_layers(1)
 print(f"weights           {4 * parameter_count(layers) / 1e6:6.1f} MB")

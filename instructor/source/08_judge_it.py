@@ -487,7 +487,7 @@ for lighting in test.lightings:
     print()
 
 # %% tags=["nbval-ignore-output"]
-from robotlab.report.plots import plot_groups, plot_recall_by_size
+from robotlab.report import plot_groups, plot_recall_by_size
 
 figure, axes = plt.subplots(1, 2, figsize=(9, 3.2), layout="constrained")
 plot_recall_by_size(axes[0], judged)

@@ -338,7 +338,7 @@ from robotlab.widgets import GainAndDelay
 GainAndDelay(gain=2.0, delay_s=0.3)
 
 # %% tags=["still"] picture="gains" alt="The bearing of the post over time at a latency of 0.3 s for three gains. With 1.0 it falls to 0 within two seconds and stays there. With 2.2 it swings past by 4 degrees and settles. With 5.0 it swings wider each time and leaves the picture."
-from robotlab.widgets.gain_and_delay import turn_after_jump
+from robotlab.widgets import turn_after_jump
 
 figure, ax = plt.subplots(figsize=(8, 3.4), layout="constrained")
 for gain, color, dashes in (
@@ -398,9 +398,9 @@ plt.show()
 # **Predict.** One frame of latency, ten pictures a second. The textbook loop allows K = π/2 / 0.1 s = 15.7. What does the sampled loop allow: the same, 10 % less, a third less? And with ten frames of latency?
 
 # %%
-from robotlab.control import (
+from robotlab.control import find_gain_limit
+from robotlab.control.stability import (
     continuous_limit,
-    find_gain_limit,
     sampled_bearing,
     sampled_critical,
     sampled_limit,
@@ -467,7 +467,7 @@ verify(gain_limit)
 # **Predict.** Without lag the ultimate gain was 4.45. With lag: higher or lower? Will the three agree within 1 %, 5 %, 20 %?
 
 # %%
-from robotlab.control import loop_limit
+from robotlab.control.stability import loop_limit
 from robotlab.loop import simulate_many
 
 by_formula = loop_limit(trolley.frame_s, trolley.delay_s, trolley.motor.lag_s)
@@ -776,7 +776,8 @@ lag_s = 0.1  # motors: time to 63 % of a new speed; 0.1 if you do not know
 # Wheels off the ground: (bearing of the target, left wheel, right wheel), + is left and + is forward.
 seen = ((+0.3, -0.1, +0.1), (-0.3, +0.1, -0.1))
 
-from robotlab.control import latency_from_film_s, safe_gain
+from robotlab.control import latency_from_film_s
+from robotlab.control.stability import safe_gain
 
 # A jerk falls between two pictures of the loop: half a frame on average is taken off.
 latency_s = latency_from_film_s(counts, film_hz, loop_hz)

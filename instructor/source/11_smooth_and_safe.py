@@ -26,11 +26,9 @@ import math
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab.control import (
-    Motor,
-    Ramp,
+from robotlab.control import Motor, Ramp, make_ramp
+from robotlab.control.load import (
     grip_limit_mps2,
-    make_ramp,
     ramp_course,
     shake,
     tilt,

@@ -466,7 +466,7 @@ verify(usable_distance)
 # %% [markdown]
 # ## 6. The design sheet
 #
-# All that you know of a robot before it is built fits into a few facts: the camera, the object, the smallest height in px at which the detector is usable, latency, speed, acceleration limit, motor lag, the distance it keeps. From these the formulas of lessons 02, 10 and 11 predict its limits: one formula for each, and the same numbers as there. `design_sheet` also *measures* each, by ways that do not use the formulas. It renders the post at many distances and asks the detector. It tries one gain after another on the stepped simulated loop until the oscillation grows. It lets the camera and then the computer of the simulated trolley hang at top speed, and reads off the stopping distance.
+# All that you know of a robot before it is built fits into a few facts: the camera, the object, the smallest height in px at which the detector is usable, latency, speed, acceleration limit, motor lag, the distance it keeps. From these the formulas of lessons 02, 10 and 11 predict its limits: one formula for each, and the same numbers as there. `measure` also *measures* each, by ways that do not use the formulas. It renders the post at many distances and asks the detector. It tries one gain after another on the stepped simulated loop until the oscillation grows. It lets the camera and then the computer of the simulated trolley hang at top speed, and reads off the stopping distance.
 #
 # The smallest height is judged first: in other pictures than those that the sheet is measured with, and through another lens, 50° wide. Through the same lens the prediction would be no test: you would measure a distance, turn it into pixels and turn those back into the same distance.
 #
@@ -476,7 +476,7 @@ verify(usable_distance)
 import math
 from dataclasses import replace
 
-from robotlab.design_sheet import Robot, design_sheet, predict, rendered_height_px
+from robotlab.design_sheet import Robot, measure, predict, rendered_height_px
 from robotlab.report import design_sheet_text
 
 # The trolley of lesson 11, whose detector takes 0.04 s.
@@ -486,7 +486,7 @@ smallest_px = rendered_height_px(
     color, another_lens, settings, lighting="overcast", pictures=6, seed=1
 )
 robot = Robot(camera, smallest_px, settings, name="trolley, color detector")
-sheet = design_sheet(robot, color, lighting="overcast", pictures=6)
+sheet = measure(robot, color, lighting="overcast", pictures=6)
 print(f"smallest usable height: {smallest_px:.0f} px\n")
 print(design_sheet_text(sheet))
 
@@ -500,7 +500,7 @@ print(design_sheet_text(sheet))
 # **Predict.** You may improve one fact. Which one moves the *far limit*, which the *largest safe gain*, which the *largest safe speed*: a narrower lens, half the latency, twice the acceleration limit, a shorter watchdog time-out? One of them moves two limits.
 
 # %% tags=["explore", "approximate"]
-from robotlab.report.plots import new_figure, plot_bands
+from robotlab.report import new_figure, plot_bands
 from robotlab.widgets import Slider, SliderPicture
 
 figure, axes = new_figure(width_in=7.2, height_in=2.4)

@@ -12,45 +12,35 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.color.bands import Band, LabBand, overlay
-    from robotlab.color.colorspace import HUES, histogram, hsv, hue_step, mean_hue
+    from robotlab.color.colorspace import HUES, histogram, hsv, mean_hue
     from robotlab.color.components import Components, connected_components
     from robotlab.color.detector import ColorDetector
-    from robotlab.color.fast_threshold import pixels_in_band
-    from robotlab.color.joining import join_stacked
     from robotlab.color.learn import click_boxes, core_pixels, learn_band, learn_from_boxes, learn_lab_band
     from robotlab.color.lighting import LightingCheck, lighting_check
     from robotlab.color.shape import Shape
     from robotlab.color.white_balance import apply_gains, gray_world
-    from robotlab.image.morphology import dilate, erode, open_close
 
 __all__ = [
     "HUES",
     "Band",
-    "Components",
     "ColorDetector",
+    "Components",
     "LabBand",
     "LightingCheck",
     "Shape",
     "apply_gains",
-    "open_close",
     "click_boxes",
-    "core_pixels",
     "connected_components",
+    "core_pixels",
     "gray_world",
-    "dilate",
     "histogram",
     "hsv",
-    "hue_step",
-    "join_stacked",
-    "lighting_check",
     "learn_band",
     "learn_from_boxes",
     "learn_lab_band",
+    "lighting_check",
     "mean_hue",
     "overlay",
-    "pixels_in_band",
-    "erode",
 ]
-
 
 load_lazily(__name__)

@@ -14,105 +14,38 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.control.board import Board, BoardWheels
-    from robotlab.control.differential_drive import (
-        DifferentialDrive,
-        advance,
-        advance_many,
-        scale_wheel_speeds,
-        wrap_rad,
-    )
-    from robotlab.control.gain_search import GainSearch, find_gain_limit, gain_sweep, oscillation_growth
-    from robotlab.control.link import LinkError, MotorLink, SerialLink, SimulatedLink
-    from robotlab.control.load import grip, grip_limit_mps2, ramp_course, shake, tilt, tip_limit_mps2
+    from robotlab.control.differential_drive import DifferentialDrive, advance, scale_wheel_speeds
+    from robotlab.control.gain_search import find_gain_limit
+    from robotlab.control.link import MotorLink, SerialLink, SimulatedLink
     from robotlab.control.motor import Motor
-    from robotlab.control.oscillation import Oscillation, latency_from_film_s, measure_oscillation
-    from robotlab.control.ramp import (
-        JerkRamp,
-        Ramp,
-        make_ramp,
-        move_speed_mps,
-        move_time_s,
-        speed_change_time_s,
-        stopping_distance_m,
-    )
-    from robotlab.control.ramp_thread import Jitter, RampThread
-    from robotlab.control.safety import Fault, StopKind, Watchdog, promised_stop_m
-    from robotlab.control.stability import (
-        GAIN_MARGIN,
-        continuous_bearing,
-        continuous_critical,
-        continuous_limit,
-        growth_per_frame,
-        loop_limit,
-        margins,
-        safe_gain,
-        sampled_bearing,
-        sampled_critical,
-        sampled_limit,
-    )
-    from robotlab.control.steering import FeedForwardTurn, PDTurn, SignCheck, sign_check, speed_toward, turn_toward
-    from robotlab.control.supervisor import HALT, StopState, Supervisor
+    from robotlab.control.oscillation import latency_from_film_s, measure_oscillation
+    from robotlab.control.ramp import Ramp, make_ramp, move_time_s, speed_change_time_s, stopping_distance_m
+    from robotlab.control.ramp_thread import RampThread
+    from robotlab.control.safety import Watchdog
+    from robotlab.control.steering import sign_check, turn_toward
+    from robotlab.control.supervisor import Supervisor
 
 __all__ = [
-    "HALT",
-    "Board",
-    "BoardWheels",
     "DifferentialDrive",
-    "Fault",
-    "FeedForwardTurn",
-    "GainSearch",
-    "JerkRamp",
-    "Jitter",
-    "LinkError",
     "Motor",
     "MotorLink",
-    "PDTurn",
     "Ramp",
     "RampThread",
     "SerialLink",
-    "SignCheck",
     "SimulatedLink",
-    "StopKind",
-    "StopState",
     "Supervisor",
-    "GAIN_MARGIN",
-    "Oscillation",
     "Watchdog",
     "advance",
-    "advance_many",
-    "continuous_bearing",
-    "continuous_critical",
-    "continuous_limit",
     "find_gain_limit",
-    "grip",
-    "grip_limit_mps2",
-    "growth_per_frame",
-    "scale_wheel_speeds",
     "latency_from_film_s",
-    "loop_limit",
     "make_ramp",
-    "margins",
     "measure_oscillation",
-    "move_speed_mps",
     "move_time_s",
-    "promised_stop_m",
-    "ramp_course",
-    "safe_gain",
-    "sampled_bearing",
-    "sampled_critical",
-    "sampled_limit",
-    "shake",
+    "scale_wheel_speeds",
     "sign_check",
     "speed_change_time_s",
-    "speed_toward",
     "stopping_distance_m",
-    "gain_sweep",
-    "oscillation_growth",
-    "tilt",
-    "tip_limit_mps2",
     "turn_toward",
-    "wrap_rad",
 ]
 
 load_lazily(__name__)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.control.link import BOARD_TIMEOUT_S, LONGEST_LINE, frame, unframe
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 
 # Below this turn the sine of half the turn equals it to double precision:
 # x - sin x is x**3 / 6, which is under 1e-24 for x = 1e-8.

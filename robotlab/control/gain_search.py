@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import MotionError
 
 
@@ -75,7 +75,7 @@ def gain_sweep(loop: Callable[[float], Sequence[float]], gains: Sequence[float])
 
     Examples
     --------
-    >>> from robotlab.control import sampled_bearing
+    >>> from robotlab.control.stability import sampled_bearing
     >>> rows = gain_sweep(lambda a: sampled_bearing(a, 1, 300), [0.5, 1.5])
     >>> [growth < 1 for _, growth in rows]
     [True, False]
@@ -149,7 +149,7 @@ def find_gain_limit(
 
     Examples
     --------
-    >>> from robotlab.control import sampled_bearing
+    >>> from robotlab.control.stability import sampled_bearing
     >>> search = find_gain_limit(lambda a: sampled_bearing(a, 2, 2000), first_gain=0.1)
     >>> round(search.limit, 2)
     0.62

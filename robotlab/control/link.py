@@ -40,7 +40,7 @@ import threading
 import time
 from typing import Protocol, runtime_checkable
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import MotionError, install_hint
 
 # A good line must come at least this often, or the board halts: five lines
@@ -257,7 +257,7 @@ class SerialLink:
 
     Examples
     --------
-    >>> from robotlab.control import Board
+    >>> from robotlab.control.board import Board
     >>> board = Board()
     >>> link = SerialLink(board)
     >>> link.send(0.25, -0.1)

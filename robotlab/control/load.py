@@ -11,7 +11,7 @@ import math
 import numpy as np
 from scipy.linalg import expm
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.control.motor import Motor
 from robotlab.errors import MotionError
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import MotionError
 
 
@@ -71,7 +71,7 @@ def measure_oscillation(errors: Sequence[float], frame_s: float, least: float = 
 
     Examples
     --------
-    >>> from robotlab.control import sampled_bearing
+    >>> from robotlab.control.stability import sampled_bearing
     >>> swing = measure_oscillation(sampled_bearing(1.0, 1, 60), frame_s=0.1)
     >>> round(swing.ratio, 6), round(swing.period_s, 6)
     (1.0, 0.6)

@@ -18,7 +18,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from robotlab.control.checks import number, said
+from robotlab.checks import number, said
 from robotlab.control.differential_drive import DifferentialDrive, scale_wheel_speeds
 from robotlab.control.link import BOARD_TIMEOUT_S, MotorLink
 from robotlab.control.ramp import speed_change_time_s

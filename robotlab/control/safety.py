@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.control.ramp import stopping_distance_m
 from robotlab.errors import MotionError
 

@@ -15,7 +15,7 @@ import math
 
 import numpy as np
 
-from robotlab.control.checks import number, whole
+from robotlab.checks import number, whole
 from robotlab.errors import MotionError
 
 # Gain margin of the largest safe gain: the gain, or what multiplies it, may

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import MotionError
 
 

@@ -59,7 +59,7 @@ import enum
 import math
 from collections.abc import Mapping
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.control.link import BOARD_TIMEOUT_S
 from robotlab.control.ramp import JerkRamp, Ramp, make_ramp
 from robotlab.control.safety import Watchdog

@@ -18,21 +18,18 @@ if TYPE_CHECKING:
     from robotlab.data.split import Leak, find_leaks, split_by_recording
     from robotlab.data.voc import corners_from_voc, open_voc, voc_from_corners, write_voc
     from robotlab.data.write import Sample, write_dataset
-    from robotlab.image.hashing import image_hash, near_duplicates
 
 __all__ = [
     "DataSet",
+    "DataSetReport",
     "LabeledImage",
     "Leak",
-    "DataSetReport",
     "Sample",
     "check_dataset",
     "contact_sheet",
     "corners_from_voc",
     "draw_boxes",
     "find_leaks",
-    "image_hash",
-    "near_duplicates",
     "open_dataset",
     "open_voc",
     "read_labels",

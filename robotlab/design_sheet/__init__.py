@@ -1,7 +1,7 @@
 """The design sheet: predicted limits of a robot, beside the measured ones.
 
 :class:`Robot` holds the plain facts; :func:`predict` computes the limits from
-them, and :func:`design_sheet` also measures each in simulation, by ways that
+them, and :func:`measure` also measures each in simulation, by ways that
 do not use the formulas.
 """
 
@@ -26,14 +26,14 @@ if TYPE_CHECKING:
         predict_smallest_object_m,
         predict_stop_m,
     )
-    from robotlab.design_sheet.sheets import DesignSheet, Row, design_sheet, predict
+    from robotlab.design_sheet.sheets import DesignSheet, Row, measure, predict
 
 __all__ = [
     "DesignSheet",
     "Robot",
     "Row",
-    "design_sheet",
     "heights_found",
+    "measure",
     "measure_band",
     "measure_gain_limit",
     "measure_safe_speed",

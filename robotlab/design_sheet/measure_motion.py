@@ -14,13 +14,14 @@ from dataclasses import replace
 import numpy as np
 from scipy.optimize import brentq
 
-from robotlab.control import oscillation_growth
-from robotlab.control.checks import number
+from robotlab.checks import number
+from robotlab.control.gain_search import oscillation_growth
 from robotlab.design_sheet.predictions import Robot
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.greenhouse import Scene, Thing, Walk
-from robotlab.loop import GroundTruthDetector, NoFaults, Run, Settings, Shot, default_camera, simulate
+from robotlab.loop import GroundTruthDetector, NoFaults, Run, Settings, default_camera, simulate
+from robotlab.loop.fault_hooks import Shot
 
 # Bearing at the start of a steering test, rad: so small that no limit of the
 # robot comes into play while the oscillation grows slowly; ten times as wide

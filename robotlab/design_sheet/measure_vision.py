@@ -16,7 +16,7 @@ from scipy.optimize import isotonic_regression
 
 from robotlab.boxes import iou
 from robotlab.camera import Camera
-from robotlab.control.checks import number, whole
+from robotlab.checks import number, whole
 from robotlab.data import DataSet
 from robotlab.design_sheet.predictions import Robot
 from robotlab.detections import Detections, Detector, as_detector
@@ -24,7 +24,8 @@ from robotlab.errors import InputError
 from robotlab.greenhouse import Frame, Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
 from robotlab.image import resize
-from robotlab.loop import Settings, SimulatedDetector
+from robotlab.loop import Settings
+from robotlab.loop.ground_truth import SimulatedDetector
 from robotlab.neural.learning_curves import USABLE_RECALL, found_mask
 
 # A found box overlaps the true one so much (Everingham et al., 2010: the VOC challenge).

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 
 from robotlab.camera import Camera, working_band
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.loop import Settings, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.control import GAIN_MARGIN
-from robotlab.control.checks import whole
+from robotlab.checks import whole
+from robotlab.control.stability import GAIN_MARGIN
 from robotlab.design_sheet.measure_motion import measure_gain_limit, measure_safe_speed, measure_stop_m
 from robotlab.design_sheet.measure_vision import FARTHEST_M, NEAREST_M, measure_band, measure_smallest_object_m
 from robotlab.design_sheet.predictions import (
@@ -23,7 +23,8 @@ from robotlab.design_sheet.predictions import (
 )
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
-from robotlab.loop import GroundTruthDetector, SimulatedDetector
+from robotlab.loop import GroundTruthDetector
+from robotlab.loop.ground_truth import SimulatedDetector
 
 # Ends of the distances tried, with the tolerance of the band: outside of them a limit need not show.
 _SHOWS_M = (1.1 * NEAREST_M, FARTHEST_M / 1.1)
@@ -348,7 +349,7 @@ def predict(robot: Robot) -> DesignSheet:
     return _sheet(robot, "", "", at, figures, {})
 
 
-def design_sheet(
+def measure(
     robot: Robot,
     detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections] | None = None,
     *,
@@ -398,7 +399,7 @@ def design_sheet(
     Examples
     --------
     >>> from robotlab.loop import default_camera
-    >>> sheet = design_sheet(Robot(default_camera(160, 120), smallest_px=12), pictures=3)
+    >>> sheet = measure(Robot(default_camera(160, 120), smallest_px=12), pictures=3)
     >>> [row.key for row in sheet.apart()]
     []
     """

@@ -9,69 +9,41 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.loop.campaigns import FaultReport, blind_distance_m, fault_campaign, stopping_m
-    from robotlab.loop.decide import STATES, Follower, Observation, VelocityCommand, distance_from_box
-    from robotlab.loop.driving import DriveReport, drive
-    from robotlab.loop.fault_hooks import NoFaults, Shot
+    from robotlab.loop.campaigns import fault_campaign
+    from robotlab.loop.decide import Follower, Observation, VelocityCommand
+    from robotlab.loop.driving import drive
+    from robotlab.loop.fault_hooks import NoFaults
     from robotlab.loop.faults import FAULTS
-    from robotlab.loop.ground_truth import GroundTruthDetector, SimulatedDetector, post_box
-    from robotlab.loop.limits import check_real_limits, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
-    from robotlab.loop.log import LogContent, RunLog, read_log
-    from robotlab.loop.replay import replay_html, replay_pair_html, share_on_post, summary
+    from robotlab.loop.ground_truth import GroundTruthDetector
+    from robotlab.loop.limits import free_way_m, safe_speed_mps, stopping_m, stopping_times_s
+    from robotlab.loop.log import read_log
+    from robotlab.loop.replay import replay_pair_html, share_on_post
     from robotlab.loop.run import Run
     from robotlab.loop.settings import Settings
     from robotlab.loop.simulation import default_camera, simulate
-    from robotlab.loop.snapshots import filmstrip, save_gif, snapshot
-    from robotlab.loop.surrogates import Surrogate, fit_surrogate, surrogate_of
-    from robotlab.loop.timing import FrameTimes, frame_times, percentile
-    from robotlab.loop.vectorized import ManyRuns, simulate_many, simulate_many_reference
+    from robotlab.loop.vectorized import simulate_many
 
 __all__ = [
     "FAULTS",
-    "STATES",
-    "DriveReport",
-    "FaultReport",
-    "ManyRuns",
     "Follower",
-    "FrameTimes",
-    "LogContent",
-    "NoFaults",
     "GroundTruthDetector",
-    "Run",
-    "RunLog",
-    "Settings",
-    "Shot",
+    "NoFaults",
     "Observation",
-    "Surrogate",
-    "SimulatedDetector",
+    "Run",
+    "Settings",
     "VelocityCommand",
-    "blind_distance_m",
-    "fault_campaign",
-    "check_real_limits",
     "default_camera",
-    "distance_from_box",
     "drive",
-    "filmstrip",
-    "fit_surrogate",
-    "simulate_many",
-    "simulate_many_reference",
-    "frame_times",
+    "fault_campaign",
     "free_way_m",
-    "snapshot",
-    "percentile",
-    "post_box",
-    "stopping_m",
     "read_log",
-    "replay_html",
     "replay_pair_html",
     "safe_speed_mps",
-    "save_gif",
     "share_on_post",
     "simulate",
+    "simulate_many",
     "stopping_m",
     "stopping_times_s",
-    "summary",
-    "surrogate_of",
 ]
 
 load_lazily(__name__)

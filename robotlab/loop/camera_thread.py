@@ -11,7 +11,7 @@ import time
 from contextlib import suppress
 from pathlib import Path
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.detections import Detections
 from robotlab.errors import PictureError
 from robotlab.image import resize

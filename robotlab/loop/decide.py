@@ -12,7 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control import FeedForwardTurn, PDTurn, StopKind, speed_toward, turn_toward
+from robotlab.control import turn_toward
+from robotlab.control.safety import StopKind
+from robotlab.control.steering import FeedForwardTurn, PDTurn, speed_toward
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.loop.settings import Settings

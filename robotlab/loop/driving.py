@@ -21,8 +21,9 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control import Jitter, MotorLink, RampThread
-from robotlab.control.checks import number, said
+from robotlab.checks import number, said
+from robotlab.control import MotorLink, RampThread
+from robotlab.control.ramp_thread import Jitter
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread

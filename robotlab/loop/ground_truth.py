@@ -14,7 +14,7 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 

@@ -12,8 +12,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from robotlab.camera import Camera
-from robotlab.control import GAIN_MARGIN, grip_limit_mps2, stopping_distance_m
-from robotlab.control.checks import number
+from robotlab.checks import number
+from robotlab.control import stopping_distance_m
+from robotlab.control.load import grip_limit_mps2
+from robotlab.control.stability import GAIN_MARGIN
 from robotlab.errors import MotionError
 from robotlab.loop.settings import Settings
 

@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.files import read_plain
 from robotlab.json_file import parse_json

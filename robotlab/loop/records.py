@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.loop.settings import Settings
 

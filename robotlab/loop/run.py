@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control import DifferentialDrive, Motor, SignCheck, sign_check
+from robotlab.control import DifferentialDrive, Motor, sign_check
+from robotlab.control.steering import SignCheck
 from robotlab.errors import InputError
 from robotlab.loop.decide import STATES
 from robotlab.loop.log import LOG_VERSION, RunLog, read_log

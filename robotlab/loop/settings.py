@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
 
-from robotlab.control import GAIN_MARGIN, DifferentialDrive, Motor, loop_limit
-from robotlab.control.checks import number
+from robotlab.checks import number
+from robotlab.control import DifferentialDrive, Motor
+from robotlab.control.stability import GAIN_MARGIN, loop_limit
 from robotlab.errors import MotionError
 
 LAWS = ("p", "pd", "feed_forward")

@@ -19,9 +19,11 @@ from dataclasses import asdict, replace
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.control import HALT, BoardWheels, Supervisor, advance, scale_wheel_speeds
-from robotlab.control.checks import number, whole
-from robotlab.control.checks import pose as checked_pose
+from robotlab.checks import number, whole
+from robotlab.checks import pose as checked_pose
+from robotlab.control import Supervisor, advance, scale_wheel_speeds
+from robotlab.control.board import BoardWheels
+from robotlab.control.supervisor import HALT
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import InputError, PictureError
 from robotlab.greenhouse import Walk, render

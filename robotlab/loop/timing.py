@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.control.checks import number
+from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.loop.run import Run
 

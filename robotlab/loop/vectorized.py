@@ -15,9 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.control import Ramp, advance, scale_wheel_speeds, speed_toward, turn_toward
-from robotlab.control.checks import number, whole
-from robotlab.control.checks import pose as checked_pose
+from robotlab.checks import number, whole
+from robotlab.checks import pose as checked_pose
+from robotlab.control import Ramp, advance, scale_wheel_speeds, turn_toward
+from robotlab.control.steering import speed_toward
 from robotlab.errors import MotionError
 from robotlab.greenhouse import Walk
 from robotlab.loop.settings import Settings

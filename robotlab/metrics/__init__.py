@@ -15,47 +15,37 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.metrics.coco import AREA_RANGES, IOU_LIMITS, NUMBERS, RECALL_LEVELS, CocoTable, evaluate_coco
+    from robotlab.metrics.coco import evaluate_coco
     from robotlab.metrics.comparison import Comparison, compare_evaluations
-    from robotlab.metrics.curves import AP_METHODS, Curve, average_precision, calibration, precision_recall
+    from robotlab.metrics.curves import Curve, average_precision, calibration, precision_recall
     from robotlab.metrics.evaluation import Evaluation
-    from robotlab.metrics.from_data import evaluate, ground_truth_table, read_results_table, results_table
+    from robotlab.metrics.from_data import evaluate, ground_truth_table, read_results_table
     from robotlab.metrics.matching import Matching, match_detections
-    from robotlab.metrics.paired_means import PairedMean, paired_mean
+    from robotlab.metrics.paired_means import paired_mean
     from robotlab.metrics.significance import mcnemar_test, resample_weights, wilson_interval
-    from robotlab.metrics.tables import DetectionTable, GroundTruthTable, detection_table, detections_from_results
+    from robotlab.metrics.tables import DetectionTable, GroundTruthTable, detection_table
 
 __all__ = [
-    "AP_METHODS",
-    "AREA_RANGES",
-    "IOU_LIMITS",
-    "NUMBERS",
-    "PairedMean",
-    "RECALL_LEVELS",
-    "CocoTable",
     "Comparison",
     "Curve",
     "DetectionTable",
     "Evaluation",
-    "Matching",
     "GroundTruthTable",
+    "Matching",
     "average_precision",
     "calibration",
     "compare_evaluations",
-    "evaluate_coco",
-    "detections_from_results",
     "detection_table",
     "evaluate",
+    "evaluate_coco",
+    "ground_truth_table",
     "match_detections",
     "mcnemar_test",
     "paired_mean",
     "precision_recall",
     "read_results_table",
     "resample_weights",
-    "results_table",
-    "ground_truth_table",
     "wilson_interval",
 ]
-
 
 load_lazily(__name__)

@@ -1,13 +1,44 @@
-"""The trained detector: network, head fit, full training, one file."""
+"""The trained detector: network, frozen backbone or fine-tuning, one file."""
 
 from typing import TYPE_CHECKING
 
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.neural.budget import activation_count, check_disk, disk_bytes, memory_bytes
+    from robotlab.neural.cells import Cells, FrozenFeatures, cells_of
     from robotlab.neural.detector import NeuralDetector
+    from robotlab.neural.facts import shipped_weights
     from robotlab.neural.fitting import fit
+    from robotlab.neural.graph import head_layers
+    from robotlab.neural.grid import boxes_at, cell_targets
+    from robotlab.neural.head import softmax
+    from robotlab.neural.learning_curves import nested_parts
+    from robotlab.neural.samples import SampleSource
+    from robotlab.neural.spec import FEATURES, Layer
+    from robotlab.neural.validation import detect_all, metrics_of
 
-__all__ = ["NeuralDetector", "fit"]
+__all__ = [
+    "FEATURES",
+    "Cells",
+    "FrozenFeatures",
+    "Layer",
+    "NeuralDetector",
+    "SampleSource",
+    "activation_count",
+    "boxes_at",
+    "cell_targets",
+    "cells_of",
+    "check_disk",
+    "detect_all",
+    "disk_bytes",
+    "fit",
+    "head_layers",
+    "memory_bytes",
+    "metrics_of",
+    "nested_parts",
+    "shipped_weights",
+    "softmax",
+]
 
 load_lazily(__name__)

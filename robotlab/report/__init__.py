@@ -5,16 +5,8 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.report.judged import (
-        curves_figure,
-        evaluation_page,
-        group_table,
-        groups_figure,
-        numbers_table,
-        picture_of,
-        pictures_part,
-    )
-    from robotlab.report.page import Report, cell_text, text_table
+    from robotlab.report.judged import evaluation_page, numbers_table
+    from robotlab.report.page import Report
     from robotlab.report.plots import (
         new_figure,
         plot_bands,
@@ -24,7 +16,6 @@ if TYPE_CHECKING:
         plot_recall_by_size,
     )
     from robotlab.report.runs import (
-        MOVING,
         RUN_WORDS,
         drive_page,
         face_off_page,
@@ -36,31 +27,23 @@ if TYPE_CHECKING:
     from robotlab.report.sheets import design_sheet_page, design_sheet_part, design_sheet_text
 
 __all__ = [
+    "RUN_WORDS",
     "Report",
-    "cell_text",
+    "design_sheet_page",
+    "design_sheet_part",
+    "design_sheet_text",
+    "drive_page",
+    "evaluation_page",
+    "face_off_page",
+    "face_off_part",
+    "face_off_text",
     "new_figure",
+    "numbers_table",
     "plot_bands",
     "plot_groups",
     "plot_pictures",
     "plot_precision_recall",
     "plot_recall_by_size",
-    "text_table",
-    "MOVING",
-    "RUN_WORDS",
-    "curves_figure",
-    "design_sheet_page",
-    "design_sheet_part",
-    "design_sheet_text",
-    "drive_page",
-    "face_off_page",
-    "face_off_part",
-    "face_off_text",
-    "group_table",
-    "groups_figure",
-    "evaluation_page",
-    "numbers_table",
-    "picture_of",
-    "pictures_part",
     "runs_table",
     "walks_part",
 ]

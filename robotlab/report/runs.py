@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from robotlab.face_off import FaceOff, walk_named, walk_sentence
-from robotlab.loop import Run, replay_html, replay_pair_html
+from robotlab.loop import Run, replay_pair_html
+from robotlab.loop.replay import replay_html
 from robotlab.report.judged import curves_figure, group_table, groups_figure, numbers_table, pictures_part, shown_ap
 from robotlab.report.page import Report, text_table
 

@@ -26,7 +26,7 @@ def design_sheet_text(sheet: DesignSheet) -> str:
     Parameters
     ----------
     sheet : DesignSheet
-        From :func:`robotlab.design_sheet.design_sheet`.
+        From :func:`robotlab.design_sheet.measure`.
 
     Returns
     -------
@@ -71,7 +71,7 @@ def design_sheet_page(sheet: DesignSheet) -> Report:
     Parameters
     ----------
     sheet : DesignSheet
-        From :func:`robotlab.design_sheet.design_sheet`.
+        From :func:`robotlab.design_sheet.measure`.
 
     Returns
     -------

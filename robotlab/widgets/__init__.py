@@ -11,13 +11,15 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.widgets.camera_view import CameraView
     from robotlab.widgets.color_bands import ColorBands
-    from robotlab.widgets.gain_and_delay import GainAndDelay
+    from robotlab.widgets.gain_and_delay import GainAndDelay, turn_after_jump
+    from robotlab.widgets.kit import picture_bytes
     from robotlab.widgets.replay import Replay
     from robotlab.widgets.replay_choice import ReplayChoice
-    from robotlab.widgets.resizing import Resizing
+    from robotlab.widgets.resizing import Resizing, standing_out, without_post
     from robotlab.widgets.slider_picture import Slider, SliderPicture
     from robotlab.widgets.stop_picture import StopPicture
     from robotlab.widgets.threshold_curve import ThresholdCurve
+    from robotlab.widgets.top_classes import TopClasses, TopClassesFigure
     from robotlab.widgets.training_monitor import TrainingMonitor
     from robotlab.widgets.two_boxes import TwoBoxes
 
@@ -32,8 +34,14 @@ __all__ = [
     "SliderPicture",
     "StopPicture",
     "ThresholdCurve",
+    "TopClasses",
+    "TopClassesFigure",
     "TrainingMonitor",
     "TwoBoxes",
+    "picture_bytes",
+    "standing_out",
+    "turn_after_jump",
+    "without_post",
 ]
 
 load_lazily(__name__)

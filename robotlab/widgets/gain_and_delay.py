@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.figure import Figure
 
-from robotlab.control import GAIN_MARGIN, Motor, advance, loop_limit
+from robotlab.control import Motor, advance
+from robotlab.control.stability import GAIN_MARGIN, loop_limit
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 

@@ -8,7 +8,8 @@ from typing import Any
 import traitlets
 
 from robotlab.errors import InputError
-from robotlab.loop import Run, replay_html, replay_pair_html, share_on_post
+from robotlab.loop import Run, replay_pair_html, share_on_post
+from robotlab.loop.replay import replay_html
 from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from robotlab.checks import number
 from robotlab.control import make_ramp, stopping_distance_m
-from robotlab.control.checks import number
 from robotlab.report.plots import new_figure
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture

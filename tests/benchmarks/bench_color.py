@@ -14,8 +14,9 @@ import numpy as np
 from timing import Missing, growth_row, side_by_side
 
 from robotlab.camera import Camera
-from robotlab.color import Band, connected_components, hsv, pixels_in_band
+from robotlab.color import Band, connected_components, hsv
 from robotlab.color.components import blobs_of_runs, runs_of_pixels
+from robotlab.color.fast_threshold import pixels_in_band
 from robotlab.greenhouse import random_scene, render
 
 try:

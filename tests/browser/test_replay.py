@@ -7,7 +7,8 @@ import pytest
 
 from robotlab.color import Band, ColorDetector
 from robotlab.greenhouse import WALKS
-from robotlab.loop import GroundTruthDetector, Settings, replay_html, replay_pair_html, simulate
+from robotlab.loop import GroundTruthDetector, Settings, replay_pair_html, simulate
+from robotlab.loop.replay import replay_html
 
 pytestmark = pytest.mark.browser
 

@@ -8,22 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
 
-from robotlab.color import (
-    Band,
-    LabBand,
-    apply_gains,
-    connected_components,
-    dilate,
-    erode,
-    gray_world,
-    hsv,
-    open_close,
-    overlay,
-    pixels_in_band,
-)
+from robotlab.color import Band, LabBand, apply_gains, connected_components, gray_world, hsv, overlay
 from robotlab.color.components import blobs_of_runs, runs_of_pixels
-from robotlab.color.fast_threshold import sieve
+from robotlab.color.fast_threshold import pixels_in_band, sieve
 from robotlab.errors import InputError, PictureError
+from robotlab.image import dilate, erode, open_close
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,8 @@ import pytest
 
 from robotlab.boxes import iou
 from robotlab.camera import Camera
-from robotlab.color import Band, ColorDetector, connected_components, lighting_check, pixels_in_band
+from robotlab.color import Band, ColorDetector, connected_components, lighting_check
+from robotlab.color.fast_threshold import pixels_in_band
 from robotlab.color.fitting import search_band
 from robotlab.data import Sample, write_dataset
 from robotlab.errors import DataSetError

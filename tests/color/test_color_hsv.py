@@ -9,8 +9,8 @@ from color_reference import hsv_reference
 from hypothesis import given
 from hypothesis import strategies as st
 
-from robotlab.color import HUES, hsv, hue_step, mean_hue
-from robotlab.color.colorspace import HUE_ERROR, SATURATION_ERROR
+from robotlab.color import HUES, hsv, mean_hue
+from robotlab.color.colorspace import HUE_ERROR, SATURATION_ERROR, hue_step
 from robotlab.errors import InputError, PictureError
 
 

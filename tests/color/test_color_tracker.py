@@ -16,12 +16,12 @@ from robotlab.color import (
     click_boxes,
     connected_components,
     core_pixels,
-    hue_step,
-    join_stacked,
     learn_band,
     learn_from_boxes,
     learn_lab_band,
 )
+from robotlab.color.colorspace import hue_step
+from robotlab.color.joining import join_stacked
 from robotlab.detections import Detections, Detector
 from robotlab.errors import BoxError, InputError, ModelError, PictureError
 

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from robotlab.control import DifferentialDrive, Motor, advance, advance_many, scale_wheel_speeds, wrap_rad
+from robotlab.control import DifferentialDrive, Motor, advance, scale_wheel_speeds
+from robotlab.control.differential_drive import advance_many, wrap_rad
 from robotlab.errors import MotionError
 
 SPEED = st.floats(-2, 2)

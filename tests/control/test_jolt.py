@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from robotlab.control import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
+from robotlab.control.load import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
 from robotlab.errors import MotionError
 
 G = 9.81

@@ -10,19 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from robotlab.control import (
-    Board,
-    DifferentialDrive,
-    LinkError,
-    MotorLink,
-    RampThread,
-    SerialLink,
-    SimulatedLink,
-    StopKind,
-    Watchdog,
-    promised_stop_m,
-)
-from robotlab.control.link import BOARD_TIMEOUT_S, crc8, frame, unframe
+from robotlab.control import DifferentialDrive, MotorLink, RampThread, SerialLink, SimulatedLink, Watchdog
+from robotlab.control.board import Board
+from robotlab.control.link import BOARD_TIMEOUT_S, LinkError, crc8, frame, unframe
+from robotlab.control.safety import StopKind, promised_stop_m
 from robotlab.errors import MotionError
 
 

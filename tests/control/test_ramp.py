@@ -6,16 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from robotlab.control import (
-    JerkRamp,
-    Motor,
-    Ramp,
-    make_ramp,
-    move_speed_mps,
-    move_time_s,
-    speed_change_time_s,
-    stopping_distance_m,
-)
+from robotlab.control import Motor, Ramp, make_ramp, move_time_s, speed_change_time_s, stopping_distance_m
+from robotlab.control.ramp import JerkRamp, move_speed_mps
 from robotlab.errors import MotionError
 
 

@@ -6,12 +6,12 @@ import control
 import numpy as np
 import pytest
 
-from robotlab.control import (
+from robotlab.control import find_gain_limit
+from robotlab.control.gain_search import gain_sweep
+from robotlab.control.stability import (
     continuous_bearing,
     continuous_critical,
     continuous_limit,
-    find_gain_limit,
-    gain_sweep,
     growth_per_frame,
     loop_limit,
     margins,

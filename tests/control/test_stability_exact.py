@@ -7,13 +7,13 @@ import control
 import numpy as np
 import pytest
 
-from robotlab.control import (
+from robotlab.control import find_gain_limit
+from robotlab.control.gain_search import oscillation_growth
+from robotlab.control.stability import (
     continuous_bearing,
-    find_gain_limit,
     growth_per_frame,
     loop_limit,
     margins,
-    oscillation_growth,
     sampled_bearing,
     sampled_limit,
 )

@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from robotlab.control import FeedForwardTurn, Motor, PDTurn, sign_check, speed_toward, turn_toward
+from robotlab.control import Motor, sign_check, turn_toward
+from robotlab.control.steering import FeedForwardTurn, PDTurn, speed_toward
 from robotlab.design_sheet.measure_motion import standing
 from robotlab.errors import MotionError
 from robotlab.loop import GroundTruthDetector, Settings, simulate

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 from walk_supervisor import DELAY, PERIOD, SILENCE, TIMEOUT, TOP, TOP_YAW, Checked, walk
 
-from robotlab.control import HALT, StopState, Supervisor
+from robotlab.control import Supervisor
+from robotlab.control.supervisor import HALT, StopState
 from robotlab.errors import MotionError
 
 

@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from robotlab.control import continuous_bearing, loop_limit, measure_oscillation, sampled_bearing, sampled_limit
+from robotlab.control import measure_oscillation
+from robotlab.control.stability import continuous_bearing, loop_limit, sampled_bearing, sampled_limit
 from robotlab.errors import MotionError
 
 

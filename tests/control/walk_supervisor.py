@@ -10,7 +10,9 @@ import random
 import sys
 import time
 
-from robotlab.control import HALT, StopState, Supervisor, promised_stop_m
+from robotlab.control import Supervisor
+from robotlab.control.safety import promised_stop_m
+from robotlab.control.supervisor import HALT, StopState
 
 PERIOD, ACCEL, YAW_ACCEL, SILENCE, DELAY, TIMEOUT, HOLD = 0.02, 0.8, 6.0, 0.45, 0.05, 0.25, 0.3
 TOP, TOP_YAW = 0.6, 1.5

@@ -6,7 +6,8 @@ import re
 import numpy as np
 import pytest
 
-from robotlab.control import measure_oscillation, sampled_bearing, sampled_critical
+from robotlab.control import measure_oscillation
+from robotlab.control.stability import sampled_bearing, sampled_critical
 from robotlab.image import decode
 from robotlab.widgets import GainAndDelay
 from robotlab.widgets.gain_and_delay import LASTS_S, SPEED_MPS, STEP_RAD, turn_after_jump

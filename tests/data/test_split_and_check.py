@@ -19,13 +19,12 @@ from robotlab.data import (
     contact_sheet,
     draw_boxes,
     find_leaks,
-    image_hash,
-    near_duplicates,
     open_dataset,
     split_by_recording,
     write_dataset,
 )
 from robotlab.errors import DataSetError, InputError
+from robotlab.image import image_hash, near_duplicates
 
 
 def many(counts, tmp="annotations.json"):

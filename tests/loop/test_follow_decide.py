@@ -8,7 +8,9 @@ import pytest
 from robotlab.camera import Camera
 from robotlab.detections import Detections
 from robotlab.errors import InputError
-from robotlab.loop import STATES, Follower, Settings, VelocityCommand, distance_from_box, post_box
+from robotlab.loop import Follower, Settings, VelocityCommand
+from robotlab.loop.decide import STATES, distance_from_box
+from robotlab.loop.ground_truth import post_box
 
 CAMERA = Camera(320, 240, math.radians(62), height_m=0.25)
 

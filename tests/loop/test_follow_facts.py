@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from robotlab.color import Band, ColorDetector
-from robotlab.control import Motor, sampled_limit
+from robotlab.control import Motor
+from robotlab.control.stability import sampled_limit
 from robotlab.errors import InputError, MotionError
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate

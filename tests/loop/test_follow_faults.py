@@ -8,7 +8,8 @@ import pytest
 from robotlab.color import Band, ColorDetector
 from robotlab.control import Motor, stopping_distance_m
 from robotlab.greenhouse import WALKS, Scene, Walk
-from robotlab.loop import FAULTS, GroundTruthDetector, Settings, blind_distance_m, fault_campaign, simulate, stopping_m
+from robotlab.loop import FAULTS, GroundTruthDetector, Settings, fault_campaign, simulate, stopping_m
+from robotlab.loop.campaigns import blind_distance_m
 from robotlab.loop.faults import ClockJumps, DetectorRaises, Dropped, Duplicated, LinkLost
 
 # The post runs off so fast that the trolley drives at its limit.

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from robotlab.control import Motor, loop_limit, sampled_limit
+from robotlab.control import Motor
+from robotlab.control.stability import loop_limit, sampled_limit
 from robotlab.detections import Detections
 from robotlab.errors import MotionError
 from robotlab.greenhouse import WALKS, Scene, Walk

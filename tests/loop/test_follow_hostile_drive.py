@@ -17,7 +17,8 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.control import LinkError, SimulatedLink
+from robotlab.control import SimulatedLink
+from robotlab.control.link import LinkError
 from robotlab.detections import Detections
 from robotlab.errors import InputError, MotionError, PictureError
 from robotlab.loop import Settings, drive, read_log, stopping_m

@@ -16,13 +16,13 @@ from robotlab.loop import (
     NoFaults,
     Run,
     Settings,
-    Shot,
-    blind_distance_m,
     default_camera,
     read_log,
     simulate,
     stopping_m,
 )
+from robotlab.loop.campaigns import blind_distance_m
+from robotlab.loop.fault_hooks import Shot
 from robotlab.loop.faults import ClockRate
 
 FAST = Walk("fast", "The post runs off.", (0.0, 20.0), ((2.0, 0.0), (14.0, 0.0)), Scene(room_m=(-3.0, -3.0, 40.0, 3.0)))

@@ -9,14 +9,14 @@ import pytest
 
 import robotlab
 from robotlab.camera import Camera
-from robotlab.control import SimulatedLink, latency_from_film_s, safe_gain, sampled_limit, stopping_distance_m
+from robotlab.control import SimulatedLink, latency_from_film_s, stopping_distance_m
+from robotlab.control.stability import safe_gain, sampled_limit
 from robotlab.design_sheet import Robot, predict
 from robotlab.detections import Detections, as_detector
 from robotlab.errors import MotionError
 from robotlab.face_off import simulate_walk as simulate_walk
 from robotlab.loop import (
     Settings,
-    check_real_limits,
     default_camera,
     free_way_m,
     safe_speed_mps,
@@ -24,6 +24,7 @@ from robotlab.loop import (
     stopping_m,
     stopping_times_s,
 )
+from robotlab.loop.limits import check_real_limits
 
 SOURCES = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "source"
 

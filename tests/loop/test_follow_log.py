@@ -12,7 +12,8 @@ import pytest
 
 from robotlab.errors import InputError
 from robotlab.greenhouse import WALKS
-from robotlab.loop import GroundTruthDetector, Run, RunLog, read_log, simulate
+from robotlab.loop import GroundTruthDetector, Run, read_log, simulate
+from robotlab.loop.log import RunLog
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,9 @@ from robotlab.camera import Camera
 from robotlab.control import SimulatedLink
 from robotlab.detections import Detections
 from robotlab.errors import InputError
-from robotlab.loop import STATES, Run, Settings, drive, replay_html
+from robotlab.loop import Run, Settings, drive
+from robotlab.loop.decide import STATES
+from robotlab.loop.replay import replay_html
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watchdog_s=5.0, max_mps=0.15, hold_s=0.05, slow_s=0.1, max_accel_mps2=4.0)

@@ -11,20 +11,9 @@ from robotlab.color import Band, ColorDetector
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.greenhouse import WALKS
-from robotlab.loop import (
-    GroundTruthDetector,
-    Settings,
-    default_camera,
-    filmstrip,
-    replay_html,
-    replay_pair_html,
-    save_gif,
-    share_on_post,
-    simulate,
-    snapshot,
-    summary,
-)
-from robotlab.loop.replay import thin_pictures
+from robotlab.loop import GroundTruthDetector, Settings, default_camera, replay_pair_html, share_on_post, simulate
+from robotlab.loop.replay import replay_html, summary, thin_pictures
+from robotlab.loop.snapshots import filmstrip, save_gif, snapshot
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.control import Board, LinkError, SerialLink, SimulatedLink
+from robotlab.control import SerialLink, SimulatedLink
+from robotlab.control.board import Board
+from robotlab.control.link import LinkError
 from robotlab.detections import Detections
 from robotlab.errors import MotionError, PictureError
 from robotlab.loop import Settings, drive, read_log

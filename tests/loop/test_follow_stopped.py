@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.control import LinkError, SimulatedLink
+from robotlab.control import SimulatedLink
+from robotlab.control.link import LinkError
 from robotlab.detections import Detections
 from robotlab.errors import MotionError, PictureError
 from robotlab.greenhouse import WALKS, Scene, Walk
@@ -23,13 +24,13 @@ from robotlab.loop import (
     Follower,
     GroundTruthDetector,
     Settings,
-    blind_distance_m,
     default_camera,
     drive,
     read_log,
     simulate,
     stopping_m,
 )
+from robotlab.loop.campaigns import blind_distance_m
 from robotlab.loop.faults import MotorsDead
 from robotlab.loop.perception import FreezeDetector, StallDetector
 

@@ -7,7 +7,8 @@ from robotlab.color import Band, ColorDetector
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.greenhouse import WALKS, render
-from robotlab.loop import GroundTruthDetector, SimulatedDetector, default_camera, simulate
+from robotlab.loop import GroundTruthDetector, default_camera, simulate
+from robotlab.loop.ground_truth import SimulatedDetector
 from robotlab.loop.surrogates import fit_surrogate
 
 

@@ -12,7 +12,8 @@ from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.face_off import detect_all
 from robotlab.greenhouse import WALKS
-from robotlab.loop import simulate, surrogate_of
+from robotlab.loop import simulate
+from robotlab.loop.surrogates import surrogate_of
 from robotlab.neural import fit
 
 

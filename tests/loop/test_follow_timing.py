@@ -10,8 +10,10 @@ from robotlab.control import SimulatedLink
 from robotlab.detections import Detections
 from robotlab.errors import InputError, MotionError
 from robotlab.greenhouse import WALKS
-from robotlab.loop import GroundTruthDetector, Run, Settings, blind_distance_m, drive, frame_times, percentile, simulate
+from robotlab.loop import GroundTruthDetector, Run, Settings, drive, simulate
+from robotlab.loop.campaigns import blind_distance_m
 from robotlab.loop.faults import Dropped
+from robotlab.loop.timing import frame_times, percentile
 
 
 def times_of(seconds=20.0, **changes):

@@ -20,11 +20,11 @@ from robotlab.metrics import (
     evaluate,
     match_detections,
     precision_recall,
-    results_table,
     wilson_interval,
 )
 from robotlab.metrics.breakdown import smallest_usable_px
 from robotlab.metrics.error_analysis import ERROR_KINDS, error_kinds
+from robotlab.metrics.from_data import results_table
 from robotlab.metrics.significance import mcnemar_test, resample_weights
 from robotlab.report import Report, numbers_table
 

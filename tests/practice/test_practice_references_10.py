@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.control import DifferentialDrive, advance, find_gain_limit, sampled_bearing
+from robotlab.control import DifferentialDrive, advance, find_gain_limit
+from robotlab.control.stability import sampled_bearing
 from robotlab.practice import task_named
 
 

@@ -10,29 +10,31 @@ from published import read
 
 from robotlab.control import (
     DifferentialDrive,
-    JerkRamp,
     Motor,
     Ramp,
     advance,
-    advance_many,
-    continuous_bearing,
-    continuous_critical,
-    continuous_limit,
     find_gain_limit,
-    loop_limit,
-    margins,
     measure_oscillation,
-    move_speed_mps,
     move_time_s,
-    promised_stop_m,
-    sampled_bearing,
-    sampled_critical,
-    sampled_limit,
     speed_change_time_s,
     stopping_distance_m,
 )
+from robotlab.control.differential_drive import advance_many
+from robotlab.control.ramp import JerkRamp, move_speed_mps
+from robotlab.control.safety import promised_stop_m
+from robotlab.control.stability import (
+    continuous_bearing,
+    continuous_critical,
+    continuous_limit,
+    loop_limit,
+    margins,
+    sampled_bearing,
+    sampled_critical,
+    sampled_limit,
+)
 from robotlab.greenhouse import WALKS
-from robotlab.loop import GroundTruthDetector, Settings, frame_times, percentile, simulate
+from robotlab.loop import GroundTruthDetector, Settings, simulate
+from robotlab.loop.timing import frame_times, percentile
 
 MOTION = read("motion.json")
 

@@ -11,7 +11,6 @@ from published import average_precision_rows, read
 
 from robotlab import boxes
 from robotlab.metrics import (
-    AP_METHODS,
     Curve,
     DetectionTable,
     GroundTruthTable,
@@ -24,6 +23,7 @@ from robotlab.metrics import (
     wilson_interval,
 )
 from robotlab.metrics.bootstrap import weighted_ap
+from robotlab.metrics.curves import AP_METHODS
 
 AP_ROWS = average_precision_rows()
 IOU_ROWS = read("boxes.json")["iou"]

@@ -7,3 +7,32 @@ gradients, place by place), :mod:`.layers` (the same as matrix products, fast),
 :mod:`.pool` puts the pictures of a batch on all processor cores.  Lesson 07
 goes the same way with pictures.
 """
+
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.neural.engine.gradient_check import gradient_error
+    from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward
+    from robotlab.neural.engine.losses import detection_loss, focal_loss
+    from robotlab.neural.engine.network import Network, parameter_count
+    from robotlab.neural.engine.optimizer import AdamW, one_cycle
+    from robotlab.neural.engine.reference import convolve_backward_reference, convolve_reference
+
+__all__ = [
+    "AdamW",
+    "Network",
+    "Scratch",
+    "convolve",
+    "convolve_backward",
+    "convolve_backward_reference",
+    "convolve_reference",
+    "detection_loss",
+    "focal_loss",
+    "gradient_error",
+    "one_cycle",
+    "parameter_count",
+]
+
+load_lazily(__name__)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab import boxes as known
-from robotlab.boxes_reference import nms_reference
+from robotlab.boxes import nms_reference
 from robotlab.practice.task import Misconception, Task
 
 
