@@ -11,7 +11,7 @@ import onnx
 from robotlab.errors import ModelError
 from robotlab.image import check_picture
 from robotlab.neural import NeuralDetector
-from robotlab.neural.onnxio import read_onnx
+from robotlab.neural.onnx_weights import read_onnx
 from robotlab.neural.session import open_session
 from robotlab.neural.sizes import network_input, to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE

@@ -12,7 +12,7 @@ from tqdm import tqdm
 
 from robotlab.data import DataSet
 from robotlab.neural.detector import NeuralDetector
-from robotlab.neural.onnxio import weights_from_onnx
+from robotlab.neural.onnx_weights import weights_from_onnx
 from robotlab.neural.spec import FEATURES
 from robotlab.neural.validation import detect_all, metrics_of, truth_sides
 

@@ -45,7 +45,7 @@ DOORS = {
         "expat.ParserCreate",
     },
     "neural/session.py": {"onnxruntime.InferenceSession"},
-    "neural/onnxio.py": {"onnx.ModelProto.FromString"},
+    "neural/onnx_weights.py": {"onnx.ModelProto.FromString"},
     "neural/state_file.py": {"zipfile.ZipFile"},
     # PyTorch's own format, read without running anything; the file comes from an installed package.
     "classify/checkpoint.py": {"_Reader"},
