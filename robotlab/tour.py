@@ -16,7 +16,6 @@ from pathlib import Path
 import numpy as np
 from tqdm import tqdm
 
-from robotlab import report
 from robotlab.camera import Camera, pixels_on_target
 from robotlab.color import ColorDetector
 from robotlab.control import Motor
@@ -31,6 +30,7 @@ from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, si
 from robotlab.neural import NeuralDetector, fit
 from robotlab.report.page import Report
 from robotlab.report.plots import COLORS, LINES, new_figure, plot_pictures
+from robotlab.report.runs import MOVING, face_off_part, runs_table, walks_part
 
 # Of each recording this many pictures are used, evenly spread: enough to train
 # and judge with, few enough for a minute.
@@ -144,15 +144,15 @@ def tour(
         f"{len(judged)} pictures of recordings that neither has seen. The lightings "
         f"{', '.join(lighting for lighting in judged.lightings if lighting not in source.lightings)} were not among those trained on."
     )
-    report.face_off_part(page, outcome)
+    face_off_part(page, outcome)
     done("steering")
     steering_part(page, progress)
     page.heading("The face-off: the same walks for both")
-    report.walks_part(page, outcome)
+    walks_part(page, outcome)
     page.heading("What came out")
     for sentence in outcome.sentences():
         page.text(sentence)
-    page.text(report.MOVING, "caution")
+    page.text(MOVING, "caution")
     page.text(f"Computed in {time.perf_counter() - begin:.0f} s. Next: `robotlab open` starts the course at lesson 00.")
     path = page.save(Path(folder) / "tour.html")
     done("report")
@@ -272,7 +272,9 @@ def camera_part(page: Report, detector: NeuralDetector, score: float) -> None:
     ):
         fraction, picture = _found_fraction(detector, scenes, view, score, size)
         height_px = pixels_on_target(0.5, distance, view.hfov_rad, view.width_px if size is None else size[0])
-        rows.append((words, f"{distance:g} m", f"{math.degrees(view.hfov_rad):.0f}°", f"{height_px:.0f}", f"{fraction:.0%}"))
+        rows.append(
+            (words, f"{distance:g} m", f"{math.degrees(view.hfov_rad):.0f}°", f"{height_px:.0f}", f"{fraction:.0%}")
+        )
         shown.append((picture, words))
     figure, axes = new_figure(1, 5, 12.0, 2.2)
     plot_pictures(axes[0], [picture for picture, _ in shown], [words for _, words in shown])
@@ -341,4 +343,4 @@ def steering_part(page: Report, progress: bool = True) -> None:
         f"{good['peak_accel_mps2']:.1f}: it jumps.",
         dpi=130,
     )
-    report.runs_table(page, runs)
+    runs_table(page, runs)

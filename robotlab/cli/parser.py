@@ -238,13 +238,17 @@ def print_plainly() -> None:
             stream.reconfigure(errors="robotlab.plain")
 
 
+def handle_signals() -> None:
+    """Let a signal to end come as an exception, so that files begun are removed on the way out."""
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), lambda number, frame: sys.exit(128 + number))
+
+
 def run() -> None:
     """Entry point of the console script; a closed pipe ends it quietly, and a signal to end cleans up."""
     print_plainly()
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            # As an exception, so that files begun are removed on the way out.
-            signal.signal(getattr(signal, name), lambda number, frame: sys.exit(128 + number))
+    handle_signals()
     try:
         code = main()
         sys.stdout.flush()
