@@ -236,7 +236,8 @@ def open_session(content: bytes, threads: int = 0) -> onnxruntime.InferenceSessi
     options.log_severity_level = 4
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     options.add_session_config_entry("session.use_env_allocators", "1")
-    return onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
+    # Without the fallback, which tries a damaged file once more and prints a page about it.
+    return onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"], enable_fallback=0)
 
 
 @cache

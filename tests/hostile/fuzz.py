@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import copy
 import hashlib
 import io
 import json
@@ -29,6 +30,7 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from unittest import mock
 
 import numpy as np
@@ -123,6 +125,11 @@ NASTY = [
 ]
 
 
+def nasty(rng: np.random.Generator) -> Any:
+    """One of them, of its own: what is put into a tree may be changed there."""
+    return copy.deepcopy(NASTY[rng.integers(len(NASTY))])
+
+
 def mutate_bytes(rng: np.random.Generator, content: bytes) -> bytes:
     """Flip, cut, repeat, insert, remove, a few times."""
     data = bytearray(content)
@@ -159,13 +166,13 @@ def mutate_json(rng: np.random.Generator, content: bytes) -> bytes:
         key = list(holder)[rng.integers(len(holder))] if isinstance(holder, dict) else int(rng.integers(len(holder)))
         what = rng.integers(6)
         if what <= 2:
-            holder[key] = NASTY[rng.integers(len(NASTY))]
+            holder[key] = nasty(rng)
         elif what == 3:
             del holder[key]
         elif what == 4 and isinstance(holder, list):
-            holder.insert(int(rng.integers(len(holder) + 1)), holder[key])
+            holder.insert(int(rng.integers(len(holder) + 1)), copy.deepcopy(holder[key]))
         elif what == 4:
-            holder[str(NASTY[rng.integers(len(NASTY))])[:99]] = holder[key]
+            holder[str(nasty(rng))[:99]] = copy.deepcopy(holder[key])
         else:
             for _ in range(int(rng.choice([1, 30, 60, 900]))):
                 holder[key] = [holder[key]] if rng.integers(2) else {"a": holder[key]}
@@ -197,7 +204,7 @@ def mutate_xml(rng: np.random.Generator, content: bytes) -> bytes:
             texts = list(re.finditer(r">([^<>]+)<", text))
             if texts:
                 one = texts[rng.integers(len(texts))]
-                text = text[: one.start(1)] + str(NASTY[rng.integers(len(NASTY))]) + text[one.end(1) :]
+                text = text[: one.start(1)] + str(nasty(rng)) + text[one.end(1) :]
         elif what == 2:
             parts = list(re.finditer(r"<(\w+)>.*?</\1>", text, re.S))
             if parts:
@@ -289,11 +296,11 @@ def mutate_model(rng: np.random.Generator, content: bytes) -> bytes:
             entry = known[rng.choice([n for n, one in enumerate(known) if one.key in ("facts", "classes", "working")])]
             try:
                 entry.value = mutate_json(rng, entry.value.encode()).decode("utf-8", "replace")
-            except ValueError:  # mutated before, and JSON no more
-                entry.value = str(NASTY[rng.integers(len(NASTY))])
+            except (ValueError, RecursionError):  # mutated before, and JSON no more
+                entry.value = str(nasty(rng))
         elif what == 4:
             entry = known[rng.integers(len(known))]
-            entry.value = str(NASTY[rng.integers(len(NASTY))])
+            entry.value = str(nasty(rng))
         elif what == 5:
             attributes = [one for node in nodes for one in node.attribute]
             one = attributes[rng.integers(len(attributes))]
@@ -362,7 +369,7 @@ def mutate_options(rng: np.random.Generator, content: bytes) -> bytes:
         at = values[rng.integers(len(values))]
         what = rng.integers(12)
         if what <= 4:
-            words[at] = str(NASTY[rng.integers(len(NASTY))])
+            words[at] = str(nasty(rng))
         elif what <= 8:
             words[at] = str(rng.choice([word for word in every if not word.startswith("-")]))
         elif what == 9 and len(words) > 1:
@@ -541,7 +548,7 @@ def use_options(path: Path) -> None:
     words = json.loads(path.read_text())
     for name, real in paths.items():
         words = [word.replace(name, str(real)) for word in words]
-    before = {file: file.read_bytes() for file in home.rglob("*") if file.is_file()}
+    before = _inputs(home)
     shown, error = io.StringIO(), io.StringIO()
     code = None
     heavy = [
@@ -568,9 +575,11 @@ def use_options(path: Path) -> None:
     assert code != 2 or error.getvalue().count("\n") == 1 + error.getvalue().count("\nresults: "), error.getvalue()[
         -500:
     ]
-    after = {file: file.read_bytes() for file in home.rglob("*") if file.is_file() and home / "out" not in file.parents}
-    assert after == {file: content for file, content in before.items() if file in after}, "an input was changed"
-    assert len(after) == len(before), "a file is gone or new"
+    assert _inputs(home) == before, "an input was changed, is gone, or is new"
+
+
+def _inputs(home: Path) -> dict[Path, bytes]:
+    return {file: file.read_bytes() for file in home.rglob("*") if file.is_file() and home / "out" not in file.parents}
 
 
 @dataclass(frozen=True)
@@ -638,6 +647,8 @@ def _take_all(kind: Kind, contents: list[bytes], home: Path, writing: int) -> No
     resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     (home / "out").mkdir(exist_ok=True)
     os.chdir(home / "out")
+    printed = tempfile.TemporaryFile()  # noqa: SIM115
+    os.dup2(printed.fileno(), 1), os.dup2(printed.fileno(), 2)
     watching: list[Kind] = []
     sys.addaudithook(lambda event, arguments: _guard(event, arguments, kind) if watching else None)
     for content in contents:
@@ -645,6 +656,9 @@ def _take_all(kind: Kind, contents: list[bytes], home: Path, writing: int) -> No
         watching.append(kind)
         said = _take_one(kind, home / kind.name)
         watching.clear()
+        if printed.tell():
+            said = said or f"printed {printed.tell()} bytes"
+            printed.seek(0), printed.truncate()
         os.write(writing, json.dumps(said).encode() + b"\n")
     os._exit(0)
 
