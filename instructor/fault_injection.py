@@ -407,7 +407,7 @@ def drive_it(port, fault, at_s, after_s, begin, say):
     try:
         begin.value = time.monotonic()
         report = drive(
-            program.take, program.see, CAMERA, SETTINGS, link, at_s + after_s, log=program.log, clock=program.clock
+            program.take, program.observe, CAMERA, SETTINGS, link, at_s + after_s, log=program.log, clock=program.clock
         )
         word = {"state": report.state, "reason": report.reason}
     except BaseException as error:

@@ -8,7 +8,7 @@ nothing came for 250 ms.  At a random moment something breaks.  What is
 compared with the promise is the way from the moment when the last good picture
 was taken to the end.  Then the simulated loop goes through its faults.
 
-Writes ``robotlab/course/measured/fault_injection.json``.  About ten minutes;
+Writes ``robotlab/course/measurements/fault_injection.json``.  About ten minutes;
 ``--moments 1 --out FILE`` is the quick look that the tests take.
 """
 
@@ -212,7 +212,7 @@ def main() -> int:
         print(
             f"{row['fault']:<34} {row['runs']:4d} {row['worst_m']:6.3f} m {row['worst_share']:6.1%}  {row['moving_commands_after_end']} {stale}  {row['state']}: {why[:110] if options.moments == 1 else ''}"
         )
-    out = options.out or shipped("robotlab/course/places.py").parent / "measured" / "fault_injection.json"
+    out = options.out or shipped("robotlab/course/resources.py").parent / "measurements" / "fault_injection.json"
     machine = f"{processor()}, {os.cpu_count()} cores, Python {platform.python_version()}"
     write_json(
         out,

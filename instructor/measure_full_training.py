@@ -3,7 +3,7 @@
 Trains on the greenhouse's training recordings as ``robotlab fit --training fine-tuning
 --engine numpy`` does, judges head fit and full training on recordings kept
 apart; then trains on the coins as the lesson does, and from random weights.
-Writes ``robotlab/course/measured/full_training.json``.  About five minutes on
+Writes ``robotlab/course/measurements/full_training.json``.  About five minutes on
 two idle cores; again whenever ``features.onnx`` or the engine changes.
 """
 
@@ -65,7 +65,7 @@ def main() -> None:
         print(stage, judged[stage], f"{seconds[stage]} s")
     made_with = hashlib.sha256(SHIPPED.read_bytes()).hexdigest()
     write_json(
-        shipped("robotlab/course/places.py").parent / "measured" / "full_training.json",
+        shipped("robotlab/course/resources.py").parent / "measurements" / "full_training.json",
         {
             "features_sha256": made_with,
             "cores": core_count(),

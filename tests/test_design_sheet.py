@@ -11,8 +11,8 @@ from robotlab.color import ColorDetector
 from robotlab.control import Motor
 from robotlab.design_sheet import (
     Robot,
-    measure,
     heights_found,
+    measure,
     measure_band,
     measure_gain_limit,
     measure_safe_speed,

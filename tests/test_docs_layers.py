@@ -111,11 +111,6 @@ LONG = {
     "robotlab/loop/run.py",
     "robotlab/loop/simulation.py",
     "robotlab/loop/vectorized.py",
-    "robotlab/practice/tasks/lesson_07.py",
-    "robotlab/practice/tasks/lesson_08.py",
-    "robotlab/practice/tasks/lesson_10.py",
-    "robotlab/practice/tasks/lesson_11.py",
-    "robotlab/course/builder.py",
     "robotlab/face_off.py",
 }
 

@@ -283,9 +283,9 @@ def tour(options: argparse.Namespace) -> int:
 def check_environment(options: argparse.Namespace) -> int:
     """The environment, or a data set."""
     if options.data:
-        from robotlab.data import check_dataset as check
+        from robotlab.data import check_dataset
 
-        report = check(options.data)
+        report: Any = check_dataset(options.data)
     else:
         from robotlab.environment import check_environment as check
 

@@ -108,7 +108,7 @@ class DifferentialDrive:
         Returns
         -------
         (left_mps, right_mps) : float or ndarray
-            Radius times turning speed, m/s, when nothing misconceptions.
+            Radius times turning speed, m/s, when nothing slips.
 
         Examples
         --------

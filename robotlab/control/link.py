@@ -59,7 +59,7 @@ class MotorLink(Protocol):
     """Anything that can be told wheel speeds."""
 
     def send(self, left_mps: float, right_mps: float) -> None:
-        """DifferentialDrive the wheels at these speeds from now on.
+        """Drive the wheels at these speeds from now on.
 
         Parameters
         ----------
@@ -107,7 +107,7 @@ class SimulatedLink:
         self._stopped = True
 
     def send(self, left_mps: float, right_mps: float) -> None:
-        """DifferentialDrive the wheels at these speeds from now on.
+        """Drive the wheels at these speeds from now on.
 
         Parameters
         ----------
@@ -255,6 +255,11 @@ class SerialLink:
     clock : callable
         Gives the time in seconds.
 
+    Attributes
+    ----------
+    stream : object
+        The stream; of all links over one, one can be driven at a time.
+
     Examples
     --------
     >>> from robotlab.control.board import Board
@@ -266,7 +271,7 @@ class SerialLink:
     """
 
     def __init__(self, stream, reply_s: float = 0.1, max_mps: float = 2.0, clock=time.monotonic) -> None:
-        self._stream = stream
+        self.stream = stream
         self._reply = number(reply_s, "reply_s", 0, open_low=True)
         self._max = number(max_mps, "max_mps", 0, open_low=True)
         self._clock = clock
@@ -315,7 +320,7 @@ class SerialLink:
         return cls(_Port(stream, reply_s), reply_s, max_mps)
 
     def send(self, left_mps: float, right_mps: float) -> None:
-        """DifferentialDrive the wheels at these speeds from now on.
+        """Drive the wheels at these speeds from now on.
 
         Parameters
         ----------
@@ -352,7 +357,7 @@ class SerialLink:
 
     def close(self) -> None:
         """Close the stream, if it can be closed."""
-        close = getattr(self._stream, "close", None)
+        close = getattr(self.stream, "close", None)
         if close is not None:
             close()
 
@@ -376,16 +381,16 @@ class SerialLink:
         seq = self._next
         self._next = (seq + 1) % _SEQUENCES
         try:
-            drop = getattr(self._stream, "reset_output_buffer", None)
+            drop = getattr(self.stream, "reset_output_buffer", None)
             if self._stale and drop is not None:
                 drop()  # what the board has not read is old: it must not do it later
-            self._stream.write(frame(word, seq, *values))
+            self.stream.write(frame(word, seq, *values))
         except OSError as error:
             raise LinkError(f"the board must take commands, writing failed ({error}); check cable and power") from None
         end = self._clock() + self._reply
         while True:
             try:
-                line = self._stream.readline()
+                line = self.stream.readline()
             except OSError as error:
                 raise LinkError(f"the board must answer, reading failed ({error}); check cable and power") from None
             try:

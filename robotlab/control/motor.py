@@ -1,4 +1,4 @@
-"""A driven wheel: it lags, it sticks at small commands, it misconceptions."""
+"""A driven wheel: it lags, it sticks at small commands, it slips."""
 
 from __future__ import annotations
 

@@ -8,6 +8,7 @@ whatever the detector is doing.
 from __future__ import annotations
 
 import ctypes
+import inspect
 import math
 import threading
 import time
@@ -20,9 +21,9 @@ import numpy as np
 
 from robotlab.checks import number, said
 from robotlab.control.differential_drive import DifferentialDrive, scale_wheel_speeds
-from robotlab.control.link import BOARD_TIMEOUT_S, MotorLink
+from robotlab.control.link import BOARD_TIMEOUT_S, LinkError, MotorLink
 from robotlab.control.ramp import speed_change_time_s
-from robotlab.control.safety import Watchdog
+from robotlab.control.safety import Watchdog, steady_s
 from robotlab.control.supervisor import HALT, StopState, Supervisor
 from robotlab.errors import MotionError
 
@@ -35,8 +36,8 @@ T = TypeVar("T")
 _GRACE_S = 1.0
 # Two clocks read further apart than this are read again.
 _APART_S = 0.01
-# Links in use: each has one owner, until its thread has ended.
-_OWNED: dict[int, MotorLink] = {}
+# Links in use, by their stream if they have one: each has one owner, until its thread has ended.
+_OWNED: dict[int, object] = {}
 _OWNING = threading.Lock()
 
 
@@ -94,7 +95,7 @@ class RampThread:
         is watched, a send that fails is tried again at the next step; else it
         is a fault.  A picture older than the camera's limit counts as none.
     clock : callable
-        The time of the pictures, s; held against ``time.monotonic``.
+        The time of the pictures, s; held against :func:`~robotlab.control.safety.steady_s`.
 
     Attributes
     ----------
@@ -106,8 +107,8 @@ class RampThread:
     Raises
     ------
     MotionError
-        If a limit is not a positive number, or, at the start, if the link has
-        another owner.
+        If a limit is not a positive number or the link lacks ``send`` or
+        ``stop``, or, at the start, if the link has another owner.
 
     Notes
     -----
@@ -147,7 +148,13 @@ class RampThread:
         board_timeout_s: float = BOARD_TIMEOUT_S,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        if not isinstance(link, MotorLink):
+            raise MotionError(
+                f"a motor link must have send(left_mps, right_mps) and stop(), {type(link).__name__} has not; "
+                "without stop() nothing could halt the motors"
+            )
         self._link, self._drive, self._watchdog, self._clock = link, drive, watchdog, clock
+        self._owned = getattr(link, "stream", link)
         self._max = number(max_mps, "max_mps", 0, open_low=True)
         self._period = 1 / number(rate_hz, "rate_hz", 0, open_low=True)
         limits_s = dict(limits_s or {})
@@ -180,14 +187,18 @@ class RampThread:
         if self._thread.ident is not None:
             raise MotionError("a ramp thread must be started once, this one has been; make a new one")
         with _OWNING:
-            if id(self._link) in _OWNED:
+            if id(self._owned) in _OWNED:
                 raise MotionError(
                     "a motor link must have one owner, this one is being driven already; end that drive first, "
                     "or make a new link if its thread hangs"
                 )
-            _OWNED[id(self._link)] = self._link
+            _OWNED[id(self._owned)] = self._owned
         self._done_at = time.monotonic()
-        self._thread.start()
+        try:
+            self._thread.start()
+        except BaseException:
+            self._disown()
+            raise
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
@@ -219,7 +230,7 @@ class RampThread:
     def _times(self) -> tuple[float, float]:
         """The steady clock and the other one, read at the same moment."""
         for _ in range(5):
-            before, now, after = time.monotonic(), self._clock(), time.monotonic()
+            before, now, after = steady_s(), self._clock(), steady_s()
             if after - before < _APART_S:
                 break
         try:
@@ -250,7 +261,7 @@ class RampThread:
                 f"the ramp thread must be running, it ended ({said(self.error) if self.error else 'closed'}); start a new one"
             )
         with self._lock:
-            self._stop.want(time.monotonic(), *wanted)
+            self._stop.want(steady_s(), *wanted)
 
     def close(self) -> None:
         """Ramp down, stop the link and end the thread.
@@ -356,8 +367,11 @@ class RampThread:
         finally:
             self._stop.fail(said(self.error))
             self._halt()
-            with _OWNING:
-                _OWNED.pop(id(self._link), None)
+            self._disown()
+
+    def _disown(self) -> None:
+        with _OWNING:
+            _OWNED.pop(id(self._owned), None)
 
     def _wait_until(self, due: float) -> tuple[float, int]:
         now = time.monotonic()
@@ -377,9 +391,9 @@ class RampThread:
             order = self._stop.step(*self._times(), steps)
         if order is HALT:
             return False
-        sent = time.monotonic()
+        sent = steady_s()
         try:
-            self._link.send(*scale_wheel_speeds(*self._drive.wheels(*order), self._max))
+            _confirm(self._link.send(*scale_wheel_speeds(*self._drive.wheels(*order), self._max)), "send")
         except Exception as error:
             # One lost line is no lost link: the silence says when it is.
             if not self._watched:
@@ -396,7 +410,7 @@ class RampThread:
 
     def _halt_once(self) -> bool:
         try:
-            self._link.stop()
+            _confirm(self._link.stop(), "stop")
         except BaseException as error:
             self.halt_error = MotionError(
                 f"HALT must be confirmed, it was not ({said(error)}); cut the power, then check cable and board"
@@ -413,3 +427,14 @@ class RampThread:
         while not self._halt_once() and time.monotonic() < end:
             self._done_at = time.monotonic()
             time.sleep(self._period)
+
+
+def _confirm(answer: object, name: str) -> None:
+    """A call that comes back is confirmed; one that only promises to be done, or says no, is not."""
+    if answer is False or inspect.isawaitable(answer):
+        if inspect.iscoroutine(answer):
+            answer.close()
+        raise LinkError(
+            f"{name}() of a motor link must return when the board has confirmed, it returned {answer!r:.40}; "
+            "wait in it, and raise an error if the board does not answer"
+        )

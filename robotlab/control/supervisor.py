@@ -290,7 +290,8 @@ class Supervisor:
         for ramp, goal in zip(ramps, wanted, strict=True):
             ramp.step(goal, self._period)
             for _ in range(steps - 1):
-                if ramp.speed == goal or abs(goal) > abs(ramp.speed):
+                # A jerk limit may still have it speed up: that is not made up for.
+                if ramp.speed == goal or abs(goal) > abs(ramp.speed) or getattr(ramp, "accel", 0.0) * ramp.speed > 0:
                     break
                 ramp.step(goal, self._period)
         if self.state is StopState.BRAKING and all(abs(speed) < 1e-9 for _, speed, _ in self._held):

@@ -31,13 +31,13 @@ Building needs the ``build`` extra (jupytext, nbclient); reading lessons does no
 from __future__ import annotations
 
 import base64
-import hashlib
 import re
 import sys
 from pathlib import Path
 from typing import Any
 
 from robotlab.course.glossary import pages
+from robotlab.course.notebooks import cell_not_run, notebook_of, notebook_text, runnable_cell, still_name
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
 from robotlab.errors import install_hint
 from robotlab.files import write_whole
@@ -216,21 +216,21 @@ def learner_notebook(path: str | Path) -> str:
     """
     path = Path(path)
     cells = [cell for cell in read_source(path) if "worked" not in cell["tags"]]
-    return _text(_notebook([_cell(cell, path.stem, "pictures") for cell in cells], path))
+    return notebook_text(notebook_of([cell_not_run(cell, path.stem, "pictures") for cell in cells], path))
 
 
 def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
     from robotlab.course.runner import run
 
     cells = [cell for cell in read_source(source) if "starter" not in cell["tags"]]
-    to_run = [_runnable(cell) for cell in cells]
-    run(_notebook(to_run, source), lessons_folder if lessons_folder.is_dir() else source.parent, CELL_TIMEOUT_S)
+    to_run = [runnable_cell(cell) for cell in cells]
+    run(notebook_of(to_run, source), lessons_folder if lessons_folder.is_dir() else source.parent, CELL_TIMEOUT_S)
     stills: dict[Path, bytes] = {}
     built, count = [], 0
     for cell, ran in zip(cells, to_run):
-        kept = _cell(cell, source.stem, _between(worked_folder, lessons_folder) + "pictures")
+        kept = cell_not_run(cell, source.stem, _between(worked_folder, lessons_folder) + "pictures")
         if "still" in cell["tags"]:
-            where = lessons_folder / "pictures" / _still_name(source.stem, cell)
+            where = lessons_folder / "pictures" / still_name(source.stem, cell)
             stills[where] = _picture_of(ran, f"{source.name}, still {cell['metadata']['picture']}")
         elif cell["type"] == "code":
             count += 1
@@ -240,7 +240,7 @@ def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
     for where, content in stills.items():
         write_whole(where, content)
     write_whole(lessons_folder / f"{source.stem}.ipynb", learner_notebook(source))
-    write_whole(worked_folder / f"{source.stem}.ipynb", _text(_notebook(built, source)))
+    write_whole(worked_folder / f"{source.stem}.ipynb", notebook_text(notebook_of(built, source)))
     return f"{source.stem}: {len(built)} cells, {count} run, {len(stills)} stills"
 
 
@@ -274,71 +274,13 @@ def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[
         for cell in built["cells"]:
             if cell["cell_type"] == "code":
                 cell.update(outputs=[], execution_count=None)
-        fresh = [_cell(cell, name, _between(worked_folder, lessons_folder) + "pictures") for cell in cells]
-        if _text(built) != _text(_notebook(fresh, source)):
+        fresh = [cell_not_run(cell, name, _between(worked_folder, lessons_folder) + "pictures") for cell in cells]
+        if notebook_text(built) != notebook_text(notebook_of(fresh, source)):
             wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb differs from its source")
     for cell in cells:
-        if "still" in cell["tags"] and not (lessons_folder / "pictures" / _still_name(name, cell)).is_file():
-            wrong.append(f"{name}: {lessons_folder.name}/pictures/{_still_name(name, cell)} is missing")
+        if "still" in cell["tags"] and not (lessons_folder / "pictures" / still_name(name, cell)).is_file():
+            wrong.append(f"{name}: {lessons_folder.name}/pictures/{still_name(name, cell)} is missing")
     return wrong
-
-
-def _runnable(cell: dict[str, Any]) -> dict[str, Any]:
-    """A cell as the kernel gets it: a still is code there."""
-    return {
-        "cell_type": cell["type"],
-        "id": "x",
-        "metadata": {"tags": cell["tags"]},
-        "source": cell["source"],
-        **({"outputs": [], "execution_count": None} if cell["type"] == "code" else {}),
-    }
-
-
-def _cell(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, Any]:
-    """A cell as a notebook holds it, not run."""
-    if "still" in cell["tags"]:
-        alt = cell["metadata"]["alt"].replace("[", "(").replace("]", ")")
-        return {"cell_type": "markdown", "metadata": {}, "source": f"![{alt}]({pictures}/{_still_name(lesson, cell)})"}
-    # Pages such as the glossary lie beside the lessons, as the folder of pictures does.
-    source = re.sub(r"\]\((\w+\.md)\)", rf"]({pictures.removesuffix('pictures')}\1)", cell["source"])
-    tags = [*cell["tags"], CHECKS_NOTHING] if APPROXIMATE in cell["tags"] else cell["tags"]
-    kept = {"cell_type": cell["type"], "metadata": {"tags": tags} if tags else {}, "source": source}
-    if cell["type"] == "code":
-        kept.update(outputs=[], execution_count=None)
-    return kept
-
-
-def _notebook(cells: list[dict[str, Any]], source: Path) -> dict[str, Any]:
-    """A notebook of cells; an id is made from its cell, so an edit elsewhere leaves it alone."""
-    seen: dict[str, int] = {}
-    for cell in cells:
-        # Not the folder of a picture or page, which differs between the two notebooks.
-        content = re.sub(r"\]\([^)]*?(pictures/|\w+\.md\))", r"](\1", cell["source"])
-        key = f"{source.stem}|{cell['cell_type']}|{content}"
-        seen[key] = seen.get(key, 0) + 1
-        cell["id"] = hashlib.sha256(f"{key}|{seen[key]}".encode()).hexdigest()[:8]
-    return {
-        "cells": cells,
-        "metadata": {
-            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
-            "language_info": {"name": "python"},
-            # Ties the stills and the outputs to the very text that made them.
-            "robotlab": {"source": f"{source.name} {hashlib.sha256(source.read_bytes()).hexdigest()[:16]}"},
-        },
-        "nbformat": 4,
-        "nbformat_minor": 5,
-    }
-
-
-def _text(notebook: dict[str, Any]) -> str:
-    """The one way a notebook is written, so that equal notebooks are equal files."""
-    import nbformat
-
-    return nbformat.writes(nbformat.from_dict(notebook), version=4).rstrip("\n") + "\n"
-
-
-def _still_name(lesson: str, cell: dict[str, Any]) -> str:
-    return f"{lesson[:2]}_{cell['metadata']['picture']}.png"
 
 
 def _between(start: Path, end: Path) -> str:

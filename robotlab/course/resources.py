@@ -48,7 +48,7 @@ def measured(name: str) -> dict[str, Any]:
     Parameters
     ----------
     name : str
-        The file in ``robotlab/course/measured``, without its ending.
+        The file in ``robotlab/course/measurements``, without its ending.
 
     Returns
     -------
@@ -65,7 +65,7 @@ def measured(name: str) -> dict[str, Any]:
     >>> measured("full_training")["judged_on"]
     ['day4', 'overcast3', 'dusk3']
     """
-    path = Path(__file__).with_name("measured") / f"{name}.json"
+    path = Path(__file__).with_name("measurements") / f"{name}.json"
     if not path.is_file():
         known = ", ".join(sorted(one.stem for one in path.parent.glob("*.json")))
         raise DataSetError(f"a measurement must be one of {known}, got {name!r}; check its name")

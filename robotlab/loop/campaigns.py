@@ -32,28 +32,6 @@ from robotlab.loop.simulation import simulate
 _STILL_MPS = 1e-3
 
 
-def stopping_m(settings: Settings) -> float:
-    """The longest way the trolley should drive without a fresh sight.
-
-    Parameters
-    ----------
-    settings : Settings
-        All the numbers.
-
-    Returns
-    -------
-    float
-        Stopping distance from the highest speed, m:
-        :func:`robotlab.loop.stopping_m`.
-
-    Examples
-    --------
-    >>> 0.5 < stopping_m(Settings()) < 1.0
-    True
-    """
-    return stopping_m(settings)
-
-
 def blind_distance_m(run: Run) -> float:
     """The longest way driven on one sight of the post.
 
@@ -121,7 +99,7 @@ class FaultReport:
     def kept(self) -> bool:
         """Whether the promise was kept."""
         way = max(self.blind_m, self.stop_m) if self.must_rest else self.blind_m
-        return way <= self.promised_m and (self.at_rest or not self.must_rest)
+        return way <= self.stopping_m and (self.at_rest or not self.must_rest)
 
 
 def fault_campaign(

@@ -24,6 +24,7 @@ from robotlab.camera import Camera
 from robotlab.checks import number, said
 from robotlab.control import MotorLink, RampThread
 from robotlab.control.ramp_thread import Jitter
+from robotlab.control.safety import steady_s
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread
@@ -168,7 +169,7 @@ def drive(
 
     check_clock()
     limits = dict.fromkeys(("camera", "detector", "loop", "link"), settings.silence_s)
-    follower = Follower(camera, settings, time.monotonic())
+    follower = Follower(camera, settings, steady_s())
     pictures = observations = 0
     state, reason = "wait", "the time was over"
     with ExitStack() as stack:
@@ -201,49 +202,51 @@ def drive(
             board_timeout_s=settings.link_timeout_s,
             clock=clock,
         )
-        camera_thread = stack.enter_context(CameraThread(take, detector, camera, settings, ramp, clock, lifted))
-        stack.enter_context(ramp)
-        begin = time.monotonic()
+        begin = steady_s()
 
         def note(text: str) -> None:
-            write({"kind": "event", "t": round(time.monotonic() - begin, 4), "what": "fault", "text": text})
+            write({"kind": "event", "t": round(steady_s() - begin, 4), "what": "fault", "text": text})
 
-        try:
-            while time.monotonic() - begin < seconds and ramp.silent_s() <= settings.silence_s:
-                check_clock()
-                if ramp.error is not None:
-                    break
-                news = camera_thread.next(1 / settings.ramp_hz)
-                if news is not None:
-                    sight = follower.observe(*news)
-                    if file is not None:
-                        for record in _seen(pictures, *news, sight, time.monotonic(), begin):
-                            write(record)
-                    pictures += 1
-                    observations += sight is not None
-                at = time.monotonic()
-                velocity = follower.velocity(at)
-                state = velocity.state
-                write(
-                    {
-                        "kind": "command",
-                        "t": round(at - begin, 4),
-                        "v": float(velocity.v_mps),
-                        "yaw": float(velocity.yaw_radps),
-                        "state": state,
-                    }
-                )
-                try:
-                    ramp.want(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
-                except MotionError:
-                    # The thread has ended since the loop looked: it has stopped the motors, and says why.
-                    check_clock()
-                    break
-        except BaseException as error:
+        def note_error(kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
             # The log says why; that the file cannot be written must not hide the error.
-            with suppress(OSError, ValueError):
-                note(f"{type(error).__name__}: {said(error)}")
-            raise
+            if kind is not None:
+                with suppress(OSError, ValueError):
+                    note(f"{kind.__name__}: {said(error)}")
+
+        # What is put on the stack first comes last: a disk that stalls must not keep the motors running.
+        stack.push(note_error)
+        camera_thread = stack.enter_context(CameraThread(take, detector, camera, settings, ramp, clock, lifted))
+        stack.enter_context(ramp)
+        while steady_s() - begin < seconds and ramp.silent_s() <= settings.silence_s:
+            check_clock()
+            if ramp.error is not None:
+                break
+            news = camera_thread.next(1 / settings.ramp_hz)
+            if news is not None:
+                sight = follower.observe(*news)
+                if file is not None:
+                    for record in _seen(pictures, *news, sight, steady_s(), begin):
+                        write(record)
+                pictures += 1
+                observations += sight is not None
+            at = steady_s()
+            velocity = follower.velocity(at)
+            state = velocity.state
+            write(
+                {
+                    "kind": "command",
+                    "t": round(at - begin, 4),
+                    "v": float(velocity.v_mps),
+                    "yaw": float(velocity.yaw_radps),
+                    "state": state,
+                }
+            )
+            try:
+                ramp.want(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
+            except MotionError:
+                # The thread has ended since the loop looked: it has stopped the motors, and says why.
+                check_clock()
+                break
         ramp.close()
         children = camera_thread.close()
         if ramp.error is not None:
@@ -255,7 +258,7 @@ def drive(
             reason += f"; {children} processes of the camera or the detector were ended"
         if state == "fault" or children:
             note(reason)
-        write({"kind": "end", "t": round(time.monotonic() - begin, 4)})
+        write({"kind": "end", "t": round(steady_s() - begin, 4)})
     jitter = ramp.jitter() if ramp.steps else None
     return DriveReport(
         pictures,

@@ -91,10 +91,15 @@ def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
     0.67
     """
     s = settings
-    speed = min(s.max_mps, s.motor.max_mps) if speed_mps is None else number(speed_mps, "speed_mps", 0)
+    speed = _top_mps(s) if speed_mps is None else number(speed_mps, "speed_mps", 0)
     # Without a limit the wheels stop as fast as the motors can.
     accel = s.max_accel_mps2 if s.max_accel_mps2 is not None else 1e9
     return stopping_distance_m(speed, accel, sum(stopping_times_s(s).values()), max_jerk_mps3=s.max_jerk_mps3)
+
+
+def _top_mps(s: Settings) -> float:
+    """The highest speed, forward or backward."""
+    return min(max(s.max_mps, s.max_reverse_mps), s.motor.max_mps)
 
 
 def free_way_m(settings: Settings) -> float:
@@ -164,11 +169,12 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
     ------
     MotionError
         If there is no acceleration limit or the wheels would slip; a gain is
-        above the largest safe one; the ramp steps too seldom; the stopping
-        distance is longer than the free way; the last command is held, or a
-        silence allowed, for too long; or the search turns so fast that the
-        target is out of the picture again before the robot can react.  The
-        message says what is allowed.
+        or the damping is above the largest safe one; the ramp steps too
+        seldom; the stopping distance, forward or backward, is longer than the
+        free way; the last command is held, or a silence allowed, for too long;
+        or the search turns faster than the limit, or so fast that the target
+        is out of the picture again before the robot can react.  The message
+        says what is allowed.
 
     Examples
     --------
@@ -187,8 +193,21 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
         )
     if s.max_accel_mps2 > _MOST_ACCEL_MPS2:
         raise MotionError(
-            f"max_accel_mps2 must be at most {_MOST_ACCEL_MPS2:.1f} m/s^2, above which rubber misconceptions on a dry floor, "
+            f"max_accel_mps2 must be at most {_MOST_ACCEL_MPS2:.1f} m/s^2, above which rubber slips on a dry floor, "
             f"got {s.max_accel_mps2:g}; 0.5 to start with"
+        )
+    # A turn speeds up each wheel by half the track times its own rate.
+    rim = (s.max_yaw_accel_radps2 or 0.0) * s.drive.track_m / 2
+    if s.max_accel_mps2 + rim > _MOST_ACCEL_MPS2:
+        most = (_MOST_ACCEL_MPS2 - s.max_accel_mps2) / (s.drive.track_m / 2)
+        raise MotionError(
+            f"max_yaw_accel_radps2 must be at most {most:.3g} rad/s^2 with this track and max_accel_mps2 (above it rubber slips on a dry floor), "
+            f"got {s.max_yaw_accel_radps2:g}; 6 to start with"
+        )
+    if s.law == "pd" and s.damping > 1 / GAIN_MARGIN:
+        raise MotionError(
+            f"damping must be at most {1 / GAIN_MARGIN:g} on a real robot (each change of the bearing comes back times damping, so from 1 on it grows; "
+            f"gain margin {GAIN_MARGIN:g}), got {s.damping:g}; 0.1 to start with"
         )
     for name in ("turn_gain", "drive_gain"):
         if getattr(s, name) > s.safe_gain:
@@ -204,6 +223,10 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
         )
     _check_stop(s)
     if s.search_s > 0:
+        if s.search_radps > s.max_yaw_radps:
+            raise MotionError(
+                f"search_radps must be at most max_yaw_radps, {s.max_yaw_radps:g} rad/s, got {s.search_radps:g}; turn more slowly"
+            )
         # A step of the search is over before the robot can react to what it has seen.
         most = camera.hfov_rad / 2 / (s.frame_s + s.latency_s)
         if s.search_radps > most:
@@ -215,7 +238,7 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
 
 def _check_stop(s: Settings) -> None:
     """Refuse a stopping distance longer than the free way, and times that no distance justifies."""
-    free, need, top = free_way_m(s), stopping_m(s), min(s.max_mps, s.motor.max_mps)
+    free, need, top = free_way_m(s), stopping_m(s), _top_mps(s)
     if free <= 0:
         raise MotionError(
             f"keep_m must leave a way before contact, got {s.keep_m:g} m with radius_m {s.radius_m:g}; keep farther away"
@@ -227,7 +250,7 @@ def _check_stop(s: Settings) -> None:
         shorten = f", or {longest} at most {room_s:.2f} s" if room_s > 0 else ""
         raise MotionError(
             f"the stopping distance must be at most the free way of {free:.2f} m (keep_m less radius_m less half the target) on a real robot, "
-            f"got {need:.2f} m: at {top:g} m/s, {longest} {times[longest]:.2f} s; allowed: max_mps at most {safe_speed_mps(s):.2f} m/s{shorten}"
+            f"got {need:.2f} m: at {top:g} m/s, {longest} {times[longest]:.2f} s; allowed: max_mps and max_reverse_mps at most {safe_speed_mps(s):.2f} m/s{shorten}"
         )
     for name, value, most in (
         ("hold_s (hold last command)", s.hold_s, _MOST_HOLD_S),

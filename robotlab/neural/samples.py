@@ -95,7 +95,7 @@ class SampleSource(Sequence):
     def __len__(self) -> int:
         return len(self.data.pictures)
 
-    def __getitem__(self, index: int) -> TrainingSample:
+    def __getitem__(self, index: int) -> TrainingSample:  # type: ignore[override]  # no slices
         if index in self._kept:
             return self._kept[index]
         entry = self.data.pictures[index]

@@ -1,4 +1,4 @@
-"""Misconception, tipping and shaking against closed forms and scipy.signal."""
+"""Slip, tipping and shaking against closed forms and scipy.signal."""
 
 import math
 

@@ -88,7 +88,7 @@ def test_latency_is_from_target_to_wheel():
         ({"ramp_hz": 3.0}, "ramp_hz must be at least 20 Hz"),
         ({"ramp_hz": 25.0, "link_timeout_s": 0.1}, "ramp_hz must be at least 30 Hz"),
         ({"max_accel_mps2": None}, "acceleration limit"),
-        ({"max_accel_mps2": 20.0}, "rubber misconceptions"),
+        ({"max_accel_mps2": 20.0}, "rubber slips"),
         ({"keep_m": 0.2}, "leave a way"),
         ({"search_radps": 4.0}, r"search_radps must be at most 2\.71 rad/s"),
         ({"hfov_rad": 0.3}, r"search_radps must be at most 0\.75 rad/s"),
