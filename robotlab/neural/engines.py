@@ -28,7 +28,7 @@ LONGEST = 10.0
 
 
 class Engine(Protocol):
-    """What full training asks of an engine."""
+    """What fine-tuning asks of an engine."""
 
     name: str
 

@@ -41,7 +41,7 @@ USUAL_EPOCHS = 100
 STEP_LIMITS = (300, 1500)
 # Time after which the usual training ends, whatever the machine.
 USUAL_SECONDS = 280.0
-# Held-out pictures that are looked at while training; all are at the end.
+# Validation pictures that are looked at while training; all are at the end.
 JUDGED_PICTURES = 80
 
 
@@ -137,7 +137,7 @@ def fine_tune(
     Parameters
     ----------
     training_set, validation_set : DataSet
-        Pictures to learn from, and held out (or ``None``).
+        The training set, and the validation set (or ``None``).
     facts : mapping
         What is known already.
     seed : int

@@ -175,7 +175,7 @@ def fit_head(
     training_set : DataSet
         Pictures to learn from.
     validation_set : DataSet or None
-        Pictures held out.
+        The validation set.
     named : bool
         The learner named the validation recordings, so they are never learned
         from; otherwise the last fit uses them too.

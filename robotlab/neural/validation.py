@@ -17,7 +17,7 @@ from robotlab.errors import InputError
 from robotlab.metrics import evaluate
 from robotlab.neural.sizes import working_size
 
-# About this share of the pictures is held out when the learner names none.
+# About this part of the pictures is held out when the learner names none.
 SHARE = 0.15
 # With fewer pictures than this none is held out: too few to say anything.
 LEAST_PICTURES = 12
@@ -29,7 +29,7 @@ OTHER_SCALE = 2.5
 
 
 def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None) -> tuple[DataSet, DataSet | None, str]:
-    """Split a data set into pictures to learn from and pictures held out.
+    """Split a data set into a training set and a validation set.
 
     Parameters
     ----------

@@ -189,10 +189,10 @@ def quality() -> dict:
     coins = open_dataset(DATASETS / "coins")
     left, right = coins.only(recordings="left"), coins.only(recordings="right")
     note("coins left to right, head fit", right, *timed_fit(left))
-    note("coins left to right, full training (NumPy)", right, *timed_fit(left, training="fine_tuning", engine="numpy"))
+    note("coins left to right, fine-tuning (NumPy)", right, *timed_fit(left, training="fine_tuning", engine="numpy"))
     detector, seconds = timed_fit(train, training="fine_tuning", engine="numpy")
-    note("greenhouse, full training (NumPy)", test, detector, seconds)
-    by_lighting("greenhouse, full training (NumPy)", detector)
+    note("greenhouse, fine-tuning (NumPy)", test, detector, seconds)
+    by_lighting("greenhouse, fine-tuning (NumPy)", detector)
     return result
 
 

@@ -81,7 +81,9 @@ def test_the_old_key_lamp_is_read_and_lighting_written(tmp_path, labels):
     assert data.lightings == ("dusk",)
     copy = write_dataset(tmp_path / "copy", data)
     written = json.loads((tmp_path / "copy" / "annotations.json").read_text("utf-8"))
-    assert copy.lightings == ("dusk",) and all(row["lighting"] == "dusk" and "lamp" not in row for row in written["images"])
+    assert copy.lightings == ("dusk",) and all(
+        row["lighting"] == "dusk" and "lamp" not in row for row in written["images"]
+    )
 
 
 @pytest.mark.parametrize(

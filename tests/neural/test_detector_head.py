@@ -1,4 +1,4 @@
-"""Stage one: the two convex fits against scikit-learn, and the whole head fit."""
+"""The frozen backbone: the two convex fits against scikit-learn, and the whole head fit."""
 
 import numpy as np
 import pytest
@@ -101,7 +101,7 @@ def test_features_do_not_depend_on_gray_below():
     assert features(np.zeros((50, 70, 3), np.uint8)).shape == (16, 20, 96) or FEATURES[-1].channels != 96
 
 
-# --- held-out pictures and figures -------------------------------------------------
+# --- the validation set and its metrics -------------------------------------------------
 
 
 def entries(*recordings, label=0):

@@ -1,4 +1,4 @@
-"""Stage two: the loop, interruption, resuming, the budget."""
+"""Fine-tuning: the loop, interruption, resuming, the budget."""
 
 import io
 import re
@@ -198,7 +198,7 @@ def test_watch_sees_the_start_every_loss_and_every_judgement(blocks):
     assert [losses for losses, _, _ in seen] == list(range(len(curve["losses"]) + 1))
     assert sum(found is not None for _, _, found in seen) == len(curve["judged_steps"])
     assert all(found.classes == blocks.classes for _, _, found in seen if found is not None)
-    # What is kept is never worse on the held-out pictures than what it began with.
+    # What is kept is never worse on the validation set than what it began with.
     assert (
         detector.facts["validation_AP50"] + detector.facts["validation_AP"]
         >= curve["judged_AP50"][0] + curve["judged_AP"][0] - 1e-3
