@@ -23,7 +23,7 @@ from onnx import helper
 from robotlab.classify.checkpoint import read_checkpoint
 from robotlab.errors import InputError, ModelError, install_hint
 from robotlab.files import write_whole
-from robotlab.image.picture import check_picture, resize
+from robotlab.image import check_picture, resize
 from robotlab.neural.head import softmax
 from robotlab.neural.onnxio import make_model
 from robotlab.neural.session import open_session
