@@ -284,7 +284,7 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
         raise ModelError(
             f"the network has no place for the weight {next(iter(left))}; get its file from its package again"
         )
-    if constants["last.kernel"].shape[0] != len(class_names()):
+    if len(constants["last.kernel"]) != len(class_names()):
         raise ModelError(
             f"the network must have {len(class_names())} classes, it has {len(constants['last.kernel'])}; get its file again"
         )

@@ -280,16 +280,17 @@ def tour(options: argparse.Namespace) -> int:
     return 0
 
 
-def check_environment(options: argparse.Namespace) -> int:
+def checkup(options: argparse.Namespace) -> int:
     """The environment, or a data set."""
+    report: Any
     if options.data:
         from robotlab.data import check_dataset
 
         report: Any = check_dataset(options.data)
     else:
-        from robotlab.environment import check_environment as check
+        from robotlab.environment import check_environment
 
-        report = check()
+        report = check_environment()
     _show(json.dumps(report.to_dict(), indent=1) if options.json else report.text())
     return 0 if report.ok else 1
 
@@ -379,7 +380,7 @@ def open_course(options: argparse.Namespace) -> int:
 COMMANDS = {
     "open": open_course,
     "tour": tour,
-    "checkup": check_environment,
+    "checkup": checkup,
     "fit": fit,
     "judge": evaluate,
     "compare": compare,
