@@ -16,7 +16,7 @@ ROOT = Path(robotlab.__file__).resolve().parents[1]
 # Packages of extras that a learner need not have, by the name one imports.
 OPTIONAL = {"torch": "torch", "serial": "robot", "cv2": "video", "distributed": "cluster"}
 
-# What stands behind the commands: pages and chains of whole parts, no building blocks.
+# What stands behind the commands: chains of whole parts and their pages, no building blocks.
 COMMANDS = ("cli", "tour")
 PAGES = {"robotlab.report.judged", "robotlab.report.runs", "robotlab.report.sheets"}
 

@@ -1,10 +1,10 @@
-"""Metrics: what a detector found, against what is there.
+"""Metrics of detection: detections against ground truth.
 
 :func:`evaluate` does all of it.  Below it, in reading order: ``matching`` (which
-detection found which thing), ``curves`` (precision, recall, average precision), ``coco``
-(COCO's twelve numbers), ``error_analysis`` (kinds of error), ``significance`` and ``bootstrap`` (how
-much of a difference is chance), ``paired_means`` (is it enough to matter), ``comparison`` (two
-detectors).
+detection found which thing), ``curves`` (precision, recall, average
+precision), ``coco`` (COCO's twelve numbers), ``error_analysis`` (kinds of false
+positives, confusion matrix), ``significance`` and ``bootstrap`` (intervals and tests),
+``paired_means`` (is a difference large enough to matter), ``comparison`` (two detectors).
 
 Names: an ``AP``, ``precision``, ``recall`` or ``F1`` is better when larger, an
 ``error`` when smaller.

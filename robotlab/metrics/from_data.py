@@ -1,4 +1,4 @@
-"""From a data set and what was found in it to a :class:`Evaluation`."""
+"""From a data set and detections to an :class:`Evaluation`."""
 
 from __future__ import annotations
 
@@ -33,13 +33,14 @@ def ground_truth_table(data: DataSet) -> tuple[GroundTruthTable, list]:
     truths : GroundTruthTable
         Pictures and classes in the order of their ids; boxes as the labels
         file gives them.
-    entries : list of Entry
+    entries : list of LabeledImage
         The pictures in that order.
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48, boxes=[[0, 0, 9, 9]], labels=[0]),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48, boxes=[[0, 0, 9, 9]], labels=[0]),))
     >>> truths, entries = ground_truth_table(data)
     >>> truths.xywh.tolist(), [entry.id for entry in entries]
     ([[0.0, 0.0, 9.0, 9.0]], [7])
@@ -85,7 +86,7 @@ def evaluate(
     score: float | None = None,
     use_ignore: bool = False,
 ) -> Evaluation:
-    """Judge what a detector found in a data set.
+    """Evaluate a detector on a data set.
 
     Parameters
     ----------
@@ -97,11 +98,11 @@ def evaluate(
     name : str
         How tables call the detector.
     score : float, optional
-        Threshold of use; where not given, the one with the best F1 over all
+        Confidence threshold; where not given, the one with the best F1 over all
         classes at IoU .5 (chosen on this very data set, so optimistic).
     use_ignore : bool
         Leave out truths marked ``ignore``.  Off by default, because COCO's
-        program overwrites that mark and its numbers are the ones compared.
+        program overwrites that flag and its numbers are the ones compared.
 
     Returns
     -------
@@ -121,7 +122,7 @@ def evaluate(
     >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
     >>> entry = LabeledImage(7, Path("a.png"), 64, 48, boxes=[[0, 0, 10, 10]], labels=[0])
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
     >>> evaluate(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])]).AP.__round__(6)
     1.0
     """
@@ -189,8 +190,9 @@ def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
     >>> results_table(data, [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]).score.tolist()
     [0.5]
     """
@@ -226,8 +228,9 @@ def read_results_table(data: DataSet, results_path: str | os.PathLike) -> Detect
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
     >>> import tempfile
     >>> from robotlab.files import write_json
     >>> rows = [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]

@@ -11,8 +11,8 @@ each a wrong answer that runs and the sentence that helps.  A result that agrees
 with a misconception's in *every* case is recognized as that misconception, so the cases must tell
 all misconceptions apart; the tests prove that they do.
 
-Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general_misconceptions``
--> ``grading`` -> ``verdict`` -> ``verifying`` (verify, nudge), with ``progress`` beside it.
+Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general_misconceptions`` ->
+``grading`` -> ``verdict`` -> ``verifying`` (verify, nudge), with ``progress`` beside it.
 """
 
 from typing import TYPE_CHECKING

@@ -79,7 +79,7 @@ def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation], class
     >>> from robotlab.metrics import evaluate
     >>> from robotlab.detections import Detections
     >>> entry = LabeledImage(7, Path("a.png"), 64, 48, lighting="dusk", boxes=[[0, 0, 10, 10]], labels=[0])
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
     >>> evaluation = evaluate(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])])
     >>> figure, axes = new_figure()
     >>> plot_precision_recall(axes[0, 0], {"color": evaluation}).get_title()
@@ -131,7 +131,7 @@ def plot_groups(
     >>> from robotlab.metrics import evaluate
     >>> from robotlab.detections import Detections
     >>> entry = LabeledImage(7, Path("a.png"), 64, 48, lighting="dusk", boxes=[[0, 0, 10, 10]], labels=[0])
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
     >>> evaluation = evaluate(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])])
     >>> figure, axes = new_figure()
     >>> [text.get_text() for text in plot_groups(axes[0, 0], {"color": evaluation}).get_xticklabels()]
@@ -177,7 +177,7 @@ def plot_recall_by_size(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Axes
     >>> from robotlab.metrics import evaluate
     >>> from robotlab.detections import Detections
     >>> entry = LabeledImage(7, Path("a.png"), 64, 48, lighting="dusk", boxes=[[0, 0, 10, 10]], labels=[0])
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
     >>> evaluation = evaluate(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])])
     >>> figure, axes = new_figure()
     >>> [text.get_text() for text in plot_recall_by_size(axes[0, 0], {"color": evaluation}).get_xticklabels()]
@@ -261,10 +261,10 @@ def plot_bands(ax: Axes, sheets: Mapping[str, DesignSheet]) -> Axes:
                 label=labels[1],
             )
         s = sheet.robot.settings
-        ax.plot(s.keep_m, k, "D", color=COLORS[1], label=labels[2])
+        ax.plot(s.following_distance_m, k, "D", color=COLORS[1], label=labels[2])
         # From the distance kept toward the target: what it still goes when sight is lost at top speed.
         ax.plot(
-            [s.keep_m, s.keep_m - sheet["stop"].predicted],
+            [s.following_distance_m, s.following_distance_m - sheet["stop"].predicted],
             [k + 0.25] * 2,
             ":",
             color=COLORS[1],

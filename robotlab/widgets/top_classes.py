@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from robotlab.classify import square_crop
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -112,11 +112,12 @@ class TopClassesFigure:
 
     Examples
     --------
-    >>> from types import SimpleNamespace
-    >>> classifier = SimpleNamespace(classes=("post", "crate"), probabilities=lambda crops: np.array([[0.9, 0.1]]))
-    >>> figure = TopClassesFigure(np.zeros((48, 64, 3), np.uint8), classifier, 2)
-    >>> figure.draw(32, 24, 20, 0.5)[0].ndim
-    3
+    >>> class Gray:
+    ...     classes = ("dark", "bright")
+    ...     def probabilities(self, pictures):
+    ...         return np.array([[0.2, 0.8]] * len(pictures))
+    >>> TopClassesFigure(np.full((60, 80, 3), 204, np.uint8), Gray(), 2).draw(40, 30, 20, 0.5)[1]
+    'bright: 0.80. Next: dark 0.20'
     """
 
     def __init__(self, picture: np.ndarray, classifier: ProbabilisticClassifier, k: int) -> None:

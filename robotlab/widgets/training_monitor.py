@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from robotlab.boxes import check_boxes
 from robotlab.detections import Detections
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture, encode
+from robotlab.image import check_picture, encode
 from robotlab.metrics import match_detections
 from robotlab.report.plots import COLORS, LINES, new_figure
 from robotlab.widgets.kit import Widget, browser_code, browser_style
@@ -75,14 +75,14 @@ class TrainingMonitor(Widget):
     _esm = browser_code("training_monitor")
     _css = browser_style()
 
-    size_px = traitlets.List().tag(sync=True)
+    size_px: traitlets.List = traitlets.List().tag(sync=True)
     background = traitlets.Bytes().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
-    classes = traitlets.List().tag(sync=True)
-    colors = traitlets.List().tag(sync=True)
-    truths = traitlets.List().tag(sync=True)
-    losses = traitlets.List().tag(sync=True)
-    stages = traitlets.List().tag(sync=True)
+    classes: traitlets.List = traitlets.List().tag(sync=True)
+    colors: traitlets.List = traitlets.List().tag(sync=True)
+    truths: traitlets.List = traitlets.List().tag(sync=True)
+    losses: traitlets.List = traitlets.List().tag(sync=True)
+    stages: traitlets.List = traitlets.List().tag(sync=True)
 
     def __init__(
         self,
@@ -126,7 +126,7 @@ class TrainingMonitor(Widget):
         ----------
         data : DataSet
             Where the picture is from.
-        entry : Entry
+        entry : LabeledImage
             Which one.
         **options
             ``alt``, and ``min_score`` and ``log`` if wanted.
@@ -146,7 +146,7 @@ class TrainingMonitor(Widget):
 
         Parameters
         ----------
-        course : Course
+        course : History
             Steps, losses and evaluations so far.
         detector : Detector or None
             The detector as it is now, when it has just been judged.
@@ -229,7 +229,7 @@ class TrainingMonitor(Widget):
             matched = match_detections(
                 found.boxes[here], found.scores[here], np.concatenate([own, self._ignored]), FOUND_FROM, crowd
             )
-            hits, uncounted = hits + int(matched.hits.sum()), uncounted + int(matched.void.sum())
+            hits, uncounted = hits + int(matched.hits.sum()), uncounted + int(matched.ignored.sum())
         words = f"In this picture {hits} TP, {len(found) - hits - uncounted} FP, {len(true) - hits} FN"
         return f"{words}; {uncounted} more on what does not count." if uncounted else f"{words}."
 

@@ -1,0 +1,168 @@
+"""More attacks on the stop, each of which moved a wheel, or said that none moved, before it was mended."""
+
+import fcntl
+import os
+import signal
+import threading
+import time
+from contextlib import suppress
+
+import pytest
+from test_loop_stops import CAMERA, SETTINGS, Noted, live, see
+
+from robotlab.control import RampThread, SerialLink, Supervisor
+from robotlab.control.differential_drive import DifferentialDrive
+from robotlab.errors import MotionError
+from robotlab.loop import Settings, default_camera, drive
+from robotlab.loop.limits import check_real_limits
+
+
+def moving(told, since=0.0):
+    return [row for row in told if row[0] > since and row[1] not in ("HALT", 0.0)]
+
+
+@pytest.mark.skipif(not hasattr(time, "CLOCK_BOOTTIME"), reason="no clock that counts sleep on this system")
+def test_a_machine_that_slept_does_not_drive_on(monkeypatch):
+    """The lid is closed and opened again: time.monotonic stood still meanwhile (CLOCK_MONOTONIC of Linux)."""
+    link, slept, read = Noted(), [], time.clock_gettime
+
+    def opened():
+        slept.append(time.monotonic())
+
+    monkeypatch.setattr(
+        time, "clock_gettime", lambda kind: read(kind) + (600.0 if slept and kind == time.CLOCK_BOOTTIME else 0.0)
+    )
+    timer = threading.Timer(0.7, opened)
+    timer.start()
+    done = drive(see, live, CAMERA, SETTINGS, link, 2.0)
+    assert done.state == "fault" and "apart" in done.reason, done.reason
+    assert moving(link.told) and len(moving(link.told, slept[0] + 0.05)) <= 1
+
+
+class TestLinksThatDoNotDoWhatALinkDoes:
+    def test_one_that_cannot_stop_is_not_driven(self):
+        class Bare:
+            sent = 0
+
+            def send(self, left_mps, right_mps):
+                self.sent += 1
+
+        link = Bare()
+        with pytest.raises(MotionError, match=r"must have send.* and stop\(\), Bare has not"):
+            drive(see, live, CAMERA, SETTINGS, link, 0.5)
+        assert not link.sent
+
+    def test_a_halt_only_promised_or_refused_is_not_confirmed(self):
+        class Promises(Noted):
+            async def stop(self):
+                self.told.append((time.monotonic(), "HALT"))
+
+        class Refuses(Noted):
+            def stop(self):
+                return False
+
+        for link in (Promises(), Refuses()):
+            done = drive(see, live, CAMERA, SETTINGS, link, 0.3)
+            assert not done.halt_confirmed and "must return when the board has confirmed" in done.reason
+
+    def test_two_links_over_one_stream_have_one_owner(self):
+        from robotlab.control.board import Board
+
+        board = Board()
+        with (
+            RampThread(SerialLink(board), DifferentialDrive(), max_accel_mps2=1.0),
+            pytest.raises(MotionError, match="must have one owner"),
+            RampThread(SerialLink(board), DifferentialDrive(), max_accel_mps2=1.0),
+        ):
+            pass
+
+    def test_one_whose_thread_could_not_start_is_free_again(self, monkeypatch):
+        link = Noted()
+        thread = RampThread(link, DifferentialDrive(), max_accel_mps2=1.0)
+        monkeypatch.setattr(
+            thread._thread, "start", lambda: (_ for _ in ()).throw(RuntimeError("can't start new thread"))
+        )
+        with pytest.raises(RuntimeError), thread:
+            pass
+        with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0):
+            pass
+
+
+def test_ctrl_c_brakes_before_the_log_is_written(tmp_path):
+    """A disk that takes nothing: the last word for the log waited before the motors were told."""
+    path, link, pressed, done = tmp_path / "pipe", Noted(), [], []
+    os.mkfifo(path)
+    reader = os.open(path, os.O_RDWR | os.O_NONBLOCK)
+    fcntl.fcntl(reader, fcntl.F_SETPIPE_SZ, 4096)
+
+    def person():
+        end = time.monotonic() + 0.8
+        while time.monotonic() < end:
+            drain()
+            time.sleep(0.005)
+        with open(path, "wb", buffering=0) as pipe:
+            os.set_blocking(pipe.fileno(), False)
+            while pipe.write(b"x" * 64):
+                pass  # until it is full
+        pressed.append(time.monotonic())
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(1.5)
+        while not done:
+            drain()
+            time.sleep(0.005)
+
+    def drain():
+        with suppress(BlockingIOError):
+            os.read(reader, 4096)
+
+    thread = threading.Thread(target=person, daemon=True)
+    thread.start()
+    with pytest.raises(KeyboardInterrupt):
+        drive(see, live, CAMERA, SETTINGS.but(watchdog_s=0.9, hold_s=0.4), link, 5.0, log=path)
+    done.append(1)
+    thread.join()
+    os.close(reader)
+    fast = [left for t, left, *_ in moving(link.told, pressed[0] + 0.1)]
+    # 0.6 m/s at 4 m/s^2 is gone after 0.15 s.
+    assert all(left <= 0.3 for left in fast) and not moving(link.told, pressed[0] + 0.3), fast
+
+
+def test_missed_steps_are_no_leave_to_speed_up():
+    """A jerk limit still speeds up for a while when it is told to brake; nine missed steps did so at once."""
+    stop, step = Supervisor(0.0, max_accel_mps2=0.8, max_jerk_mps3=1.0, period_s=0.02, command_hold_s=9.0), 0.8 * 0.02
+    stop.command(0.0, 0.6, 0.0)
+    for k in range(30):
+        stop.step(0.02 * k)
+        stop.confirmed(0.02 * k)
+    before = stop.speeds[0]
+    stop.stop()
+    assert stop.step(0.02 * 30 + 0.14, steps=8)[0] <= before + step + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"max_mps": 0.1, "max_reverse_mps": 5.0}, "stopping distance .* at 1 m/s"),
+        ({"max_yaw_accel_radps2": 1e6}, "max_yaw_accel_radps2 must be at most"),
+        ({"max_yaw_radps": 0.3, "search_radps": 0.8}, "search_radps must be at most max_yaw_radps"),
+        ({"law": "pd", "derivative_gain": 50.0}, "derivative_gain must be at most 0.5"),
+    ],
+)
+def test_settings_that_no_real_robot_gets(changes, words):
+    with pytest.raises(MotionError, match=words):
+        check_real_limits(Settings(**changes), default_camera())
+
+
+def test_a_derivative_gain_from_one_on_grows_with_any_delay():
+    """The change of the bearing comes back times derivative_gain, once each delay: |derivative_gain| < 1 (neutral delay equation)."""
+    from robotlab.control.steering import PDTurn
+
+    def last(derivative_gain, delay=3, frame_s=0.1):
+        law, bearing, turns = PDTurn(1e-9, derivative_gain), [0.0, 0.1], [0.0] * delay
+        law.step(0.0, frame_s)
+        for _ in range(200):
+            turns.append(law.step(bearing[-1], frame_s))
+            bearing.append(bearing[-1] - frame_s * turns[-1 - delay])
+        return abs(bearing[-1] - bearing[-2])
+
+    assert last(0.5) < 1e-9 and last(1.1) > 0.1
