@@ -1,8 +1,7 @@
 """The ramp in a thread of its own, at a steady rate.
 
-Pictures come unevenly; motors want even steps.  So the loop that sees only
-sets a velocity command, and this thread steps the ramp and talks to the motors,
-whatever the detector is doing.
+Pictures come unevenly; motors want even steps.  So the loop that sees only sets a velocity command,
+and this thread steps the ramp and talks to the motors, whatever the detector is doing.
 """
 
 from __future__ import annotations
@@ -28,10 +27,8 @@ from robotlab.errors import MotionError
 
 T = TypeVar("T")
 
-
-# A link that has not come back for this long hangs, and a HALT that is not
-# confirmed is sent again for this long: ten times the longest wait for an
-# answer of the serial link.
+# A link that has not come back for this long hangs, and a HALT that is not confirmed is sent again for this long:
+# ten times the longest wait for an answer of the serial link.
 _GRACE_S = 1.0
 # Two clocks read further apart than this are read again.
 _APART_S = 0.01
@@ -357,8 +354,7 @@ class RampThread:
             return False
         sent = steady_s()
         try:
-            left, right = self._drive.wheels(*order)
-            _confirm(self._link.send(*scale_wheel_speeds(left, right, self._max)), "send")
+            _confirm(self._link.send(*scale_wheel_speeds(*self._drive.wheels(*order), self._max)), "send")  # type: ignore
         except Exception as error:
             # One lost line is no lost link: the silence says when it is.
             if not self._watched:
@@ -373,7 +369,7 @@ class RampThread:
 
     def _halt_once(self) -> bool:
         try:
-            _confirm(self._link.stop(), "stop")
+            _confirm(self._link.stop(), "stop")  # type: ignore[func-returns-value]
         except BaseException as error:
             self.halt_error = MotionError(
                 f"HALT must be confirmed, it was not ({said(error)}); cut the power, then check cable and board"
