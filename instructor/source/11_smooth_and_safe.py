@@ -29,8 +29,8 @@ import numpy as np
 from robotlab.control import Motor, Ramp, make_ramp
 from robotlab.control.load import (
     grip_limit_mps2,
-    ramp_response,
     mast_vibration,
+    ramp_response,
     tilt,
     tip_limit_mps2,
 )
@@ -309,7 +309,7 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 
 # %%
 from robotlab.detections import Detections
-from robotlab.loop import GroundTruthDetector, FaultModel, simulate
+from robotlab.loop import FaultModel, GroundTruthDetector, simulate
 
 walk = WALKS["weave"]
 

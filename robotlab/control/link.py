@@ -23,18 +23,29 @@ _SEQUENCES = 65536
 class MotorLink(Protocol):
     """Anything that can be told wheel speeds."""
 
-    def send(self, left_mps: float, right_mps: float) -> None:
+    def send(self, left_mps: float, right_mps: float) -> object:
         """Drive the wheels at these speeds from now on.
 
         Parameters
         ----------
         left_mps, right_mps : float
             Speeds over the ground, m/s, positive forward.
+
+        Returns
+        -------
+        object
+            Anything but ``False``, which says that it was not confirmed.
         """
         ...
 
-    def stop(self) -> None:
-        """Ramp down and let go of the motors."""
+    def stop(self) -> object:
+        """Ramp down and let go of the motors.
+
+        Returns
+        -------
+        object
+            As for :meth:`send`.
+        """
         ...
 
 

@@ -389,7 +389,8 @@ class _Loop:
         if self.lifted:
             return
         v, yaw = self.settings.drive.twist(motor.ground(left_mean), motor.ground(right_mean))
-        x, y, angle = advance(*self.pose, v, yaw, self.tick_s)
+        x, y, angle = self.pose
+        x, y, angle = advance(x, y, angle, v, yaw, self.tick_s)
         # A wall stops the trolley; its wheels then slip.
         x0, y0, x1, y1 = self.scene.room_m
         edge = self.settings.radius_m
