@@ -10,7 +10,7 @@
 # - train a detector on 87 labeled pictures and see where it succeeds instead;
 # - close the loop from picture to wheels, and recognize a trolley that is wired backward.
 #
-# **Time**: 45 minutes. **Needs**: basic Python, loops and arrays. Nothing about vision.
+# **Time**: 50 minutes. **Needs**: basic Python, loops and arrays. Nothing about vision.
 #
 # **Cautions**: nothing real moves here. In the last parts of lessons 10 and 11, and in lesson 13, your own robot may. Then: wheels off the ground first, a hand on the power switch, a clear floor, low speed limits, people and pets out of reach. A stop in software is not a safety function.
 #
@@ -30,11 +30,10 @@ print(machine.text())
 print(kernel_match().text())
 
 # %%
-print(
-    "ready"
-    if machine.ok
-    else "not ready: fix what is marked above, then run both cells again"
-)
+if machine.ok:
+    print("ready")
+else:
+    print("not ready: fix what is marked above, then run both cells again")
 
 # %% [markdown]
 # ## 2. What the camera sees
@@ -87,7 +86,11 @@ def show(pictures, titles, boxes, wide_in=2.6):
 show([frame.picture], ["2 m away (rendered)"], [frame.truths.boxes[0]])
 
 # %% [markdown]
-# **Why.** At 2 m the camera sees a strip 2 · 2 m · tan(62.2° / 2) = 2.41 m wide, and spreads it over 320 pixels. That is 133 pixels for each meter, so 0.50 m is 66 pixels. (The picture says 67: the 2 m are measured to the middle of the post, and its front is 3.5 cm nearer.) At twice the distance it has half as many. How many pixels an object covers is called its **pixels on target**; the number decides what any program can still find.
+# **Why.** At 2 m the camera sees a strip 2 · 2 m · tan(62.2° / 2) = 2.41 m wide, and spreads it over 320 pixels. That is 133 pixels for each meter, so 0.50 m is 66 pixels:
+#
+# $$\frac{320\ \text{px}}{2 \cdot 2\ \text{m} \cdot \tan(62.2^\circ / 2)} \cdot 0.50\ \text{m} = 66\ \text{px}$$
+#
+# (The picture says 67: the 2 m are measured to the middle of the post, and its front is 3.5 cm nearer.) At twice the distance it has half as many. How many pixels an object covers is called its **pixels on target**; the number decides what any program can still find.
 #
 # **Try.** Move the slider, with the mouse or with the arrow keys. Where is the post only 4 pixels wide? Where do its top and its foot leave the picture?
 
@@ -127,7 +130,7 @@ show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3, wide_in=2.4)
 # %% [markdown]
 # ## 3. Find it by its color
 #
-# A program that gets one picture and answers with boxes is a **detector**. The simplest detector knows one thing: which colors the post can have. We show it three pictures in daylight, each with a box around the post. It keeps the range of colors inside the boxes. In a new picture it marks every pixel in that range and puts a box around the largest patch. The upright rectangle around an object is called its **bounding box**; a box together with the name of what is in it is a **detection**. Carrying an object on from one picture to the next is more than that; it is called **tracking**.
+# A program that gets one picture and answers with boxes is a **detector**. The simplest detector knows one thing: which colors the post can have. We show it three pictures in daylight, each with a box around the post. It keeps the range of colors inside the boxes. In a new picture it marks every pixel in that range and puts a box around the largest patch. The upright rectangle around an object is called its **bounding box**; a box together with the name of what is in it is a **detection**. Following one object from picture to picture is a job of its own; it is called **tracking**.
 #
 # **Predict.** It has learned in daylight. A greenhouse has other lighting too: an overcast sky, dusk, a warm sodium-like lamp, and magenta grow lights. Under how many of these five does it find the post: all, four, three, one?
 
@@ -281,9 +284,9 @@ seen.set_axis_off()
 # %% [markdown]
 # *Above, as a still for those who have not run the cell: the trained detector.*
 #
-# **Try.** Press play, or drag the slider; both runs follow one clock. In the first picture of each run, what is inside the box? The line beneath the color run says that the trolley never lost it. Never lost what?
+# **Try.** Press play, or drag the slider; both runs follow one clock. In the first picture of each run, what is inside the yellow box? The line above the color run says that the trolley never found the post; the strip at the bottom is green, *follows*, all the time. How can both be true?
 #
-# **Why.** From the very first picture the color detector has its box on a yellow crate, which under the grow lamp has the color of the post by day. The trolley steers at the crate, and since there is a box in every picture it believes that all is well. A false positive steers as firmly as a true one. So the loop does not need a perfect detector. It needs one that is right most of the time, and that is silent rather than wrong.
+# **Why.** From the very first picture the color detector has its box on a yellow crate, which under the grow lamp has the color of the post by day. The trolley steers at the crate, and since there is a box in every picture, the loop takes it that all is well: that is the green strip. The line above counts what the box was really on, and only the ground truth can tell that. A false positive steers as firmly as a true one. So the loop does not need a perfect detector. It needs one that is right most of the time, and that is silent rather than wrong.
 
 # %% [markdown]
 # ## 6. Wired the wrong way
@@ -322,7 +325,7 @@ ax.legend(loc="upper center", ncols=3, frameon=False)
 ax.spines[["top", "right"]].set_visible(False)
 
 # %% [markdown]
-# **Why.** Turning left is positive here, and so is a bearing to the left (ISO 8855: x forward, y left, angles counterclockwise). With the right sign each turn makes the error smaller: **negative feedback**. With the wrong sign each turn makes it larger, so the next turn is larger still: **positive feedback**. After a little more than one second the post is out of view. Here the trolley then coasts a moment and stops. With the search switched on, as in the runs of part 5, it would turn on the spot and drive the post out of view again. This is why the first run of any robot is with its wheels off the ground: hold the object to the left, and check that the wheels would turn the robot left.
+# **Why.** Turning left is positive here, and so is a bearing to the left (ISO 8855: x forward, y left, angles counterclockwise). With the right sign each turn makes the error smaller: **negative feedback**. With the wrong sign each turn makes it larger, so the next turn is larger still: **positive feedback**. After a little more than one second the post is out of view. Here the trolley then holds its last command for a moment and stops. With the search switched on, as in the runs of part 5, it would turn on the spot and drive the post out of view again. This is why the first run of any robot is with its wheels off the ground: hold the object to the left, and check that the wheels would turn the robot left.
 
 # %% [markdown]
 # ## The map of the course
@@ -361,6 +364,29 @@ progress_map()
 # - A trained detector can get over a domain shift, within limits that you must measure.
 # - A false positive steers as firmly as a true positive.
 # - Check the steering sign with the wheels off the ground.
+#
+# On your own robot you can now:
+# - say how many pixels tall your object will be at any distance, before you buy a camera;
+# - name the lighting in which a color detector is likely to fail you;
+# - check the steering sign before the first drive.
+#
+# ### Check your understanding
+#
+# 1. The post is 66 pixels tall at 2 m. How tall is it at 4 m?
+# 2. Under the warm lamp the color detector finds no post. Is that a false positive or a false negative?
+# 3. The detector's box and the true box share 40 % of the area that they cover together. Does that count as found in this course?
+# 4. Which part of the detector did you train, and which part came trained?
+# 5. The post is to the left, and the trolley turns right. What is this kind of feedback called, and what happens next?
+#
+# <details><summary>Answers</summary>
+#
+# 1. 33 pixels: twice the distance, half the pixels.
+# 2. A false negative. A false positive would be a box where there is no post.
+# 3. No: its IoU is 0.4, and 0.5 is the least.
+# 4. You trained the head; the backbone came trained. This is transfer learning.
+# 5. Positive feedback: each turn makes the error larger, until the post is out of view.
+#
+# </details>
 #
 # ## On your own
 #

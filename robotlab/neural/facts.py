@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -88,7 +89,9 @@ def validation_facts(held: DataSet | None) -> dict[str, Any]:
 @contextmanager
 def bar(total: int, words: str, shown: bool) -> Iterator[tqdm]:
     """A progress bar, hidden unless shown."""
-    with tqdm(total=total, desc=words, disable=not shown, leave=True, dynamic_ncols=True) as progress_bar:
+    # A notebook shows what comes over stderr in red, as it shows errors.
+    file = sys.stdout if "ipykernel" in sys.modules else None
+    with tqdm(total=total, desc=words, disable=not shown, leave=True, dynamic_ncols=True, file=file) as progress_bar:
         yield progress_bar
 
 

@@ -255,7 +255,7 @@ def map_of(progress: Progress, tasks: Iterable[Task]) -> ProgressMap:
     Examples
     --------
     >>> from robotlab.practice import tasks_of
-    >>> map_of(Progress(None), tasks_of())._count((("iou", "passed"), ("suppress", "tried")))
+    >>> map_of(Progress(None), tasks_of())._count((("iou", "passed"), ("nms", "tried")))
     '1 of 2'
     """
     by_lesson: dict[int, list[tuple[str, str]]] = {}

@@ -15,7 +15,7 @@ from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.metrics import Curve, Matching, average_precision, match_detections
 from robotlab.widgets.kit import KeptFigure
-from robotlab.widgets.slider_picture import Slider, SliderPicture
+from robotlab.widgets.slider_picture import Choice, Slider, SliderPicture
 
 # In 1/100 inch, so in px at 100 dots an inch; text stays readable when a
 # window of 800 px halves it (tried).
@@ -31,6 +31,8 @@ MOST_PICTURES = 3
 _KINDS = {"TP": ("#56B4E9", "-"), "FP": ("#E69F00", (0, (4, 2))), "FN": ("#FFFFFF", (0, (1, 1.5)))}
 _NAMES = {"TP": "true positive (TP)", "FP": "false positive (FP)", "FN": "false negative (FN)"}
 _BINS = 20
+# The option that takes all classes together.
+_ALL = "all classes"
 # A bin that holds nothing lies below the axis, whose steps are factors of ten.
 _LEAST_COUNT = 0.7
 
@@ -40,11 +42,11 @@ class _Judged:
     """All detections of the chosen classes at one IoU limit, and what became of those in the strip."""
 
     curve: Curve
-    strip: tuple[tuple[np.ndarray, np.ndarray, Matching, np.ndarray], ...]
+    strip: tuple[list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]], ...]  # By picture, then by class.
 
 
 class ThresholdCurve(SliderPicture):
-    """Sliders for the confidence threshold and the IoU limit, over the curve, the scores and a strip of pictures.
+    """Sliders for the confidence threshold and the IoU limit, and a list of classes, over the curve, the scores and a strip of pictures.
 
     Parameters
     ----------
@@ -112,7 +114,7 @@ class ThresholdCurve(SliderPicture):
         shown = {entry.id: entry for entry in data.only(ids=ids)}
         entries = [shown[id] for id in ids]
         self._data, self._detections, self._entries = data, detections, entries
-        self._judged: dict[tuple[int, float], _Judged] = {}
+        self._judged: dict[tuple[str, float], _Judged] = {}
         # Scores are probabilities in most detectors; others get a slider of their own range.
         low, high = (
             (0.0, 1.0) if scores.min() >= 0 and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
@@ -121,18 +123,17 @@ class ThresholdCurve(SliderPicture):
             high = low + 1
         self._panel = _Panel([data.load(entry) for entry in entries], entries, (low, high))
         if score is None:
-            best = self._at(0, 0.5).curve.best()
-            score = best["score"] if best else low
+            best = self._at(_ALL, 0.5).curve.best()
+            score = float(best["score"] or 0) if best else low
         step = (high - low) / 100
         # Rounded down, so that the detection with that very score is used.
         start = low + np.floor((min(max(score, low), high) - low) / step + 1e-9) * step
-        sliders = {
+        sliders: dict[str, Slider | Choice] = {
             "score": Slider(low, round(high, 6), round(float(start), 6), round(step, 6), "confidence threshold"),
             "iou_limit": Slider(0.1, 0.9, 0.5, 0.05, "IoU threshold"),
         }
         if len(data.classes) > 1:
-            words = ", ".join(f"{number} {name}" for number, name in enumerate(("all", *data.classes)))
-            sliders["kind"] = Slider(0, len(data.classes), 0, 1, f"things: {words}")
+            sliders["kind"] = Choice((_ALL, *data.classes), "class")
         super().__init__(
             self._show,
             alt="Above, left, the precision-recall curve, a point on it at the confidence threshold; right, how many true and how many false "
@@ -141,16 +142,18 @@ class ThresholdCurve(SliderPicture):
             **sliders,
         )
 
-    def _at(self, kind: int, limit: float) -> _Judged:
+    def _at(self, kind: str, limit: float) -> _Judged:
         """Everything matched at one IoU limit; kept, since a slider comes back to it."""
         key = (kind, limit)
         if key not in self._judged:
             self._judged[key] = self._match(kind, limit)
         return self._judged[key]
 
-    def _match(self, kind: int, limit: float) -> _Judged:
-        labels = range(len(self._data.classes)) if kind == 0 else (kind - 1,)
-        scores, hits, truths, strip = [np.zeros(0)], [np.zeros(0, bool)], 0, {}
+    def _match(self, kind: str, limit: float) -> _Judged:
+        classes = self._data.classes
+        labels = range(len(classes)) if kind == _ALL else (classes.index(kind),)
+        scores, hits, truths = [np.zeros(0)], [np.zeros(0, bool)], 0
+        strip: dict = {}
         for entry, found in zip(self._data, self._detections, strict=True):
             # The detections' own order of classes may be another one.
             own = np.array([self._data.classes.index(name) for name in found.classes], int)[found.labels]
@@ -158,7 +161,7 @@ class ThresholdCurve(SliderPicture):
                 here, there = own == label, entry.labels == label
                 crowd = entry.crowd[there]
                 became = match_detections(found.boxes[here], found.scores[here], entry.boxes[there], limit, crowd)
-                counts = ~became.void
+                counts = ~became.ignored
                 scores.append(found.scores[here][counts])
                 hits.append(became.truth[counts] >= 0)
                 truths += int((~crowd).sum())
@@ -168,39 +171,19 @@ class ThresholdCurve(SliderPicture):
                     )
         score, hit = np.concatenate(scores), np.concatenate(hits)
         order = np.argsort(-score, kind="stable")
-        return _Judged(
-            Curve(score[order], hit[order], truths), tuple(_joined(strip[entry.id]) for entry in self._entries)
-        )
+        return _Judged(Curve(score[order], hit[order], truths), tuple(strip[entry.id] for entry in self._entries))
 
-    def _show(self, score: float, iou_limit: float, kind: float = 0) -> tuple[np.ndarray, str]:
-        kind, limit = int(kind), round(float(iou_limit), 2)
+    def _show(self, score: float, iou_limit: float, kind: str = _ALL) -> tuple[np.ndarray, str]:
+        limit = round(float(iou_limit), 2)
         judged = self._at(kind, limit)
         at = judged.curve.at(float(score))
-        text = f"{self._data.classes[kind - 1]}: " if kind else ""
+        text = "" if kind == _ALL else f"{kind}: "
         text += f"confidence threshold {score:.2f}, IoU threshold {limit:.2f}: {at['TP']} TP, {at['FP']} FP, {at['FN']} FN; "
         rates = [f"{name} {at[name]:.2f}" for name in ("precision", "recall", "F1") if at[name] is not None]
         text += ", ".join(rates) or "nothing to find"
         if judged.curve.truths:
             text += f"; AP of this curve {average_precision(judged.curve.hit, judged.curve.truths):.2f}"
         return self._panel.draw((kind, limit), judged, float(score), at), text
-
-
-def _joined(
-    parts: list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]],
-) -> tuple[np.ndarray, np.ndarray, Matching, np.ndarray]:
-    """The classes of one picture in one list."""
-    ends = np.cumsum([0, *(len(truths) for *_, truths in parts)])
-    truth = [np.where(one.truth >= 0, one.truth + end, -1) for (_, _, one, _), end in zip(parts, ends)]
-    missed = [one.missed + end for (_, _, one, _), end in zip(parts, ends)]
-    scores = np.concatenate([scores for _, scores, _, _ in parts])
-    void, order = np.concatenate([one.void for _, _, one, _ in parts]), np.argsort(-scores, kind="stable")
-    became = Matching(np.concatenate(truth), void, order, np.concatenate(missed))
-    return (
-        np.concatenate([boxes for boxes, *_ in parts]),
-        scores,
-        became,
-        np.concatenate([truths for *_, truths in parts]),
-    )
 
 
 def sorted_out(
@@ -213,8 +196,8 @@ def sorted_out(
     boxes : (D, 4) ndarray
         Found corners, px.
     scores : (D,) ndarray
-        How sure each is.
-    became : Match
+        Confidence of each.
+    became : Matching
         From :func:`robotlab.metrics.match_detections` on all detections: those of lower
         score choose later, so leaving them out changes nothing for the others.
     truths : (G, 4) ndarray
@@ -234,12 +217,12 @@ def sorted_out(
     >>> {name: len(rows) for name, rows in kinds.items()}
     {'TP': 1, 'FP': 0, 'FN': 0}
     """
-    used = (scores >= score) & ~became.void
+    used = (scores >= score) & ~became.ignored
     late = (scores < score) & (became.truth >= 0)
     return {
         "TP": boxes[used & (became.truth >= 0)],
         "FP": boxes[used & (became.truth < 0)],
-        "FN": truths[np.concatenate([became.missed, became.truth[late]])],
+        "FN": truths[np.concatenate([became.false_negatives, became.truth[late]])],
     }
 
 
@@ -285,13 +268,15 @@ class _Panel:
         look = {"fontsize": _FONT_PT - 1, "facecolor": "#444444", "labelcolor": "white", "edgecolor": "none"}
         figure.legend(keys, list(_NAMES.values()), loc="lower center", ncols=3, **look)
 
-    def draw(self, key: tuple[int, float], judged: _Judged, score: float, at: dict) -> np.ndarray:
+    def draw(self, key: tuple[str, float], judged: _Judged, score: float, at: dict) -> np.ndarray:
         rates = at["recall"], at["precision"]
         # With nothing found there is no precision and no point; an empty list of places draws none.
         self._point.set_data(*(([], []) if None in rates else ([rates[0]], [rates[1]])))
         self._cut.set_xdata([score, score])
-        for kinds, found in zip(self._pictures, judged.strip):
-            for name, boxes in sorted_out(*found, score).items():
+        for kinds, parts in zip(self._pictures, judged.strip):
+            by_class = [sorted_out(*part, score) for part in parts]
+            for name in kinds:
+                boxes = np.concatenate([part[name] for part in by_class])
                 # A false negative is drawn a little outside, so that a box beside it can be seen.
                 grown = boxes + (np.array([-2, -2, 2, 2]) if name == "FN" else 0)
                 for lines in kinds[name]:

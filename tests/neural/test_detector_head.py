@@ -1,5 +1,7 @@
 """Stage one: the two convex fits against scikit-learn, and the whole head fit."""
 
+import sys
+
 import numpy as np
 import pytest
 
@@ -334,3 +336,16 @@ def test_cells_beside_a_center_are_the_thing_too_but_count_less():
             [((c * 4 + 2 - center[0]) ** 2 + (r * 4 + 2 - center[1]) ** 2) / 16 / (2 * 0.6**2) for r, c in every]
         )
         assert len(mine) == (np.exp(far.min() - far) > 0.5).sum()
+
+
+@pytest.mark.parametrize(("notebook", "stream"), [(False, "err"), (True, "out")])
+def test_a_progress_bar_in_a_notebook_does_not_look_like_an_error(notebook, stream, monkeypatch, capsys):
+    from robotlab.neural.facts import bar
+
+    monkeypatch.delitem(sys.modules, "ipykernel", raising=False)
+    if notebook:
+        monkeypatch.setitem(sys.modules, "ipykernel", pytest)
+    with bar(2, "learning", True) as shown:
+        shown.update(2)
+    written = capsys.readouterr()._asdict()
+    assert "learning" in written.pop(stream) and not any(written.values())

@@ -158,7 +158,7 @@ def test_the_map_names_every_task_in_text_and_in_html(file):
     page, text = progress_map()._repr_html_(), str(progress_map())
     for task in tasks_of():
         assert task.name in page and task.name in text
-    assert "◐ iou" in text and "◐ iou" in page and "○ suppress" in text
+    assert "◐ iou" in text and "◐ iou" in page and "○ nms" in text
     assert 'scope="col"' in page and "passed, ◐ tried" in page
 
 

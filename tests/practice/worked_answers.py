@@ -77,7 +77,7 @@ def largest_blob(mask):
 
 
 def mean_hue(hues_deg):
-    arrow = np.exp(1j * np.radians(hues_deg)).sum()
+    arrow = np.exp(1j * np.radians(hues_deg % 360)).sum()
     angle = math.degrees(math.atan2(arrow.imag, arrow.real))
     return angle + 360 if angle < 0 else angle
 
@@ -108,7 +108,7 @@ def iou(a, b):
     return wide * high / together if together else 0
 
 
-def suppress(boxes, scores, iou_limit):
+def nms(boxes, scores, iou_limit):
     left = sorted(range(len(scores)), key=lambda place: (-scores[place], place))
     kept = []
     while left:
@@ -145,8 +145,8 @@ def bearing_error(box, width_px, hfov_rad):
     return math.atan2(left_px * math.tan(hfov_rad / 2), width_px)
 
 
-def p_law(bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps):
-    yaw, speed = turn_gain * bearing_rad, drive_gain * distance_m - drive_gain * keep_m
+def p_law(bearing_rad, distance_m, turn_gain, drive_gain, following_distance_m, max_yaw_radps, max_mps):
+    yaw, speed = turn_gain * bearing_rad, drive_gain * distance_m - drive_gain * following_distance_m
     if abs(yaw) > max_yaw_radps:
         yaw = math.copysign(max_yaw_radps, yaw)
     return [float(np.clip(speed, 0, max_mps)), yaw]
@@ -167,11 +167,11 @@ def cross_entropy(scores, classes):
     return sum(losses) / len(losses)
 
 
-def head_gradient(x, shares, classes):
-    gradient = np.zeros((x.shape[1], shares.shape[1]))
-    for row, share, label in zip(x, shares, classes):
-        for k in range(len(share)):
-            gradient[:, k] += row * (share[k] - (k == label)) / len(x)
+def head_gradient(x, probabilities, classes):
+    gradient = np.zeros((x.shape[1], probabilities.shape[1]))
+    for row, probability, label in zip(x, probabilities, classes):
+        for k in range(len(probability)):
+            gradient[:, k] += row * (probability[k] - (k == label)) / len(x)
     return gradient
 
 
@@ -222,10 +222,10 @@ def mcnemar_p(only_a, only_b):
     return min(1, 2 * ways / 2**total)
 
 
-def usable_distance(distances_m, shares, least_share):
+def usable_distance(distances_m, recalls, least_recall):
     farthest = 0.0
-    for distance, share in zip(distances_m, shares):
-        if share < least_share:
+    for distance, recall in zip(distances_m, recalls):
+        if recall < least_recall:
             break
         farthest = float(distance)
     return farthest

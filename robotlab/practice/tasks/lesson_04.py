@@ -16,7 +16,7 @@ def softmax(scores):
     return shifted / shifted.sum(axis=1, keepdims=True)
 
 
-def _shares(scores):
+def _unshifted(scores):
     """Without the shift: large scores overflow."""
     return np.exp(scores) / np.exp(scores).sum(axis=1, keepdims=True)
 
@@ -48,7 +48,7 @@ SOFTMAX = Task(
         Misconception(
             "large scores overflow",
             "Right for small logits. np.exp(1000) is inf, and inf / inf is NaN. The same number subtracted from every logit of a row changes no probability.",
-            _shares,
+            _unshifted,
         ),
         Misconception(
             "one shift for all rows",

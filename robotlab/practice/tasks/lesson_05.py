@@ -224,7 +224,7 @@ IOU = Task(
 )
 
 
-def suppress(boxes, scores, iou_limit):
+def nms(boxes, scores, iou_limit):
     """Non-maximum suppression: indices of the boxes that stay, best score first.
 
     boxes: (N, 4) array of corners x0 y0 x1 y1, px.  scores: (N,) array.
@@ -259,10 +259,10 @@ _ROW = np.array([[x, 0.0, x + 10.0, 10.0] for x in (0, 3, 6, 30, 9)])
 # The second is exactly half of the first.
 _HALF = np.array([[0.0, 0, 10, 10], [0, 0, 10, 5], [40, 0, 50, 10]])
 
-SUPPRESS = Task(
-    reference=suppress,
+NMS = Task(
+    reference=nms,
     lesson=5,
-    statement="Write suppress(boxes, scores, iou_limit), non-maximum suppression: of boxes (N, 4) that may lie on the same object, keep the best. Take the box with "
+    statement="Write nms(boxes, scores, iou_limit), non-maximum suppression: of boxes (N, 4) that may lie on the same object, keep the best. Take the box with "
     "the highest score, drop every other whose IoU with it exceeds iou_limit, and go on with the best that is left. Give the indices of "
     "the boxes that stay, best first, as an array of int. Of equal scores the earlier goes first. Your iou from the task before will help.",
     unit="",
@@ -352,4 +352,4 @@ SUPPRESS = Task(
     ),
 )
 
-TASKS = (CORNERS_FROM_XYWH, IOU, SUPPRESS)
+TASKS = (CORNERS_FROM_XYWH, IOU, NMS)
