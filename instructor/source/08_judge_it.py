@@ -793,10 +793,10 @@ for name, box in (("the whole post", post), ("its upper half", upper_half)):
 # .venv/bin/robotlab checkup my_data
 # .venv/bin/robotlab judge my_data --results my_results.json --html judged.html
 # .venv/bin/robotlab judge my_data --with my_detector.onnx --recordings kitchen2,hall2 --html judged.html
-# .venv/bin/robotlab compare my_data --model my_detector.onnx --recordings kitchen2,hall2 -o compared.html
+# .venv/bin/robotlab compare my_data --with my_detector.onnx --recordings kitchen2,hall2 -o compared.html
 # ```
 #
-# `my_data` is a folder with `labels.json` and `pictures/`. `judge` prints the tables of this lesson and writes the page below. The cell does the same in Python; put your own paths in. As long as there are none, it takes the color detector's results from this lesson.
+# `my_data` is a folder with `annotations.json` and `pictures/`. `judge` prints the tables of this lesson and writes the page below. The cell does the same in Python; put your own paths in. As long as there are none, it takes the color detector's results from this lesson.
 
 # %% tags=["explore"]
 import tempfile
