@@ -19,7 +19,7 @@ import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.control import Motor, SerialLink
-from robotlab.control.link import BOARD_TIMEOUT_S, LinkError, frame, unframe
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LinkError, frame, unframe
 from robotlab.detections import Detections
 from robotlab.loop import Settings, drive
 
@@ -135,10 +135,8 @@ class Way:
 
 def board(near, far, fault, at_s, begin, done, tell):
     """Keep the board's time, obey, answer, and tell at the end what came and how far the wheels went."""
-    try:
+    with contextlib.suppress(OSError):
         os.nice(-10)  # firmware is not held up by other programs
-    except OSError:
-        pass
     way, lines, rest, late, last, rng = Way(time.monotonic()), [], b"", [], b"", random.Random(at_s)
     plugged, parent, stale = True, os.getppid(), 0
 
@@ -326,7 +324,7 @@ class Program:
             self.say.send({"good": stamp})
         return picture, stamp
 
-    def observe(self, picture):
+    def detect(self, picture):
         f, box = self.fault, [31, 20, 33, 30] if self.fault != "motors do not turn" else [58, 20, 60, 30]
         if self.broken():
             if self.first("interpreter lock held for 1 s"):
@@ -407,7 +405,7 @@ def drive_it(port, fault, at_s, after_s, begin, say):
     try:
         begin.value = time.monotonic()
         report = drive(
-            program.take, program.observe, CAMERA, SETTINGS, link, at_s + after_s, log=program.log, clock=program.clock
+            program.detect, program.take, CAMERA, SETTINGS, link, at_s + after_s, log=program.log, clock=program.clock
         )
         word = {"state": report.state, "reason": report.reason}
     except BaseException as error:

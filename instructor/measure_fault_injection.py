@@ -5,7 +5,7 @@ over a pseudo-terminal.  The motor board is another program, which keeps its
 own time, writes down every command that it obeys, and works out how far its
 wheels go: with the last command, and along its own ramp after HALT or when
 nothing came for 250 ms.  At a random moment something breaks.  What is
-compared with the promise is the way from the moment when the last good picture
+compared with the stopping distance is the way from the moment when the last good picture
 was taken to the end.  Then the simulated loop goes through its faults.
 
 Writes ``robotlab/course/measurements/fault_injection.json``.  About ten minutes;
@@ -124,7 +124,7 @@ def one(fault: str, at_s: float) -> dict:
     }
 
 
-def table(runs: list[dict], promise: float) -> list[dict]:
+def table(runs: list[dict], bound_m: float) -> list[dict]:
     rows = []
     for fault in FAULTS:
         mine = [run for run in runs if run["fault"] == fault]
@@ -136,8 +136,8 @@ def table(runs: list[dict], promise: float) -> list[dict]:
                     "fault": fault,
                     "runs": len(mine),
                     "worst_m": round(worst, 3),
-                    "promised_m": round(promise, 3),
-                    "worst_share": round(worst / promise, 3),
+                    "stopping_m": round(bound_m, 3),
+                    "worst_share": round(worst / bound_m, 3),
                     "moving_commands_after_end": sum(run["moving"] for run in mine),
                     "state": ", ".join(states),
                 }
@@ -171,15 +171,15 @@ def simulated(moments: int) -> list[dict]:
     ]
     for name, _, _ in SIMULATED:
         mine = [report for report in reports if report.name == name]
-        worst = max(max(report.blind_m, report.stop_m) if report.must_rest else report.blind_m for report in mine)
-        promise = stopping_m(mine[0].run.settings)
+        worst = max(max(report.blind_m, report.driven_m) if report.must_rest else report.blind_m for report in mine)
+        bound_m = stopping_m(mine[0].run.settings)
         rows.append(
             {
                 "fault": name,
                 "runs": len(mine),
                 "worst_m": round(worst, 3),
-                "promised_m": round(promise, 3),
-                "worst_share": round(worst / promise, 3),
+                "stopping_m": round(bound_m, 3),
+                "worst_share": round(worst / bound_m, 3),
                 "moving_commands_after_end": sum(risen(report.run) for report in mine),
                 "state": ", ".join(sorted({report.state for report in mine})),
             }
@@ -197,15 +197,15 @@ def main() -> int:
     rng = random.Random(1)
     plan = [(fault, rng.uniform(EARLIEST_S, LATEST_S)) for _ in range(options.moments) for fault in FAULTS]
     plan = [(fault, at_s) for fault, at_s in plan if not options.only or options.only in fault]
-    promise, runs, begun = stopping_m(SETTINGS), [], time.monotonic()
+    bound_m, runs, begun = stopping_m(SETTINGS), [], time.monotonic()
     with ProcessPoolExecutor(options.at_once, FORK) as pool:
         for count, run in enumerate(pool.map(one, *zip(*plan, strict=True)), 1):
             runs.append(run)
-            if run["way_m"] > promise or run["moving"] or not run["at_rest"]:
+            if run["way_m"] > bound_m or run["moving"] or not run["at_rest"]:
                 print("BROKEN", json.dumps(run), flush=True)
             if count % 100 == 0:
                 print(f"{count} of {len(plan)} runs, {time.monotonic() - begun:.0f} s", flush=True)
-    rows = table(runs, promise)
+    rows = table(runs, bound_m)
     for row in rows:
         stale = sum(run["stale"] for run in runs if run["fault"] == row["fault"])
         why = next(run["reason"] for run in runs if run["fault"] == row["fault"])
@@ -223,8 +223,8 @@ def main() -> int:
             "simulated": simulated(max(1, options.moments)),
         },
     )
-    broken = [run for run in runs if run["way_m"] > promise or run["moving"] or not run["at_rest"]]
-    print(f"{len(runs)} runs, promise {promise:.3f} m, broken in {len(broken)}")
+    broken = [run for run in runs if run["way_m"] > bound_m or run["moving"] or not run["at_rest"]]
+    print(f"{len(runs)} runs, bound_m {bound_m:.3f} m, broken in {len(broken)}")
     return bool(broken)
 
 

@@ -17,8 +17,7 @@ from robotlab.greenhouse import LIGHTINGS, WALKS, Walk
 from robotlab.loop import Run, Settings, share_on_post, simulate
 from robotlab.metrics import Comparison, Evaluation, compare_evaluations, evaluate
 
-# What is followed when nothing else is asked for: plain lighting first, then
-# colored lighting beside things of the post's own color.
+# Followed by default: plain lighting first, then colored lighting beside things of the post's own color.
 USUAL_WALKS = ("weave", "wrong_things:warm")
 # Shares of the pictures nearer than this are called equal (common practice, no source).
 SAME_SHARE = 0.03
@@ -33,7 +32,7 @@ class Found:
     detections : tuple of Detections
         One for each picture, in the order of the data set and with its classes.
     milliseconds : (N,) ndarray
-        Time of each ``find``, without reading the file.
+        Time of each ``detect``, without reading the file.
     """
 
     detections: tuple[Detections, ...]
@@ -72,11 +71,10 @@ def align(found: Detections, classes: Sequence[str]) -> Detections:
     foreign = [name for name in found.classes if name not in classes]
     if foreign:
         raise ModelError(
-            f"a detector's classes must be classes of the data set ({', '.join(classes)}), this one also knows "
-            f"{', '.join(foreign)}; judge it on the kind of pictures it was trained for, or train one on these"
+            f"a detector's classes must be classes of the data set ({', '.join(classes)}), this one also knows {', '.join(foreign)}; judge it on the kind of pictures it was trained for, or train one on these"
         )
-    place = np.array([classes.index(name) for name in found.classes], dtype=int)
-    return Detections(found.boxes, found.scores, place[found.labels], classes)
+    labels = np.array([classes.index(name) for name in found.classes], dtype=int)
+    return Detections(found.boxes, found.scores, labels[found.labels], classes)
 
 
 def detect_all(detector: Detector, data: DataSet, name: str = "finding", progress: bool = True) -> Found:
@@ -125,25 +123,25 @@ def detect_all(detector: Detector, data: DataSet, name: str = "finding", progres
     return Found(tuple(detections), np.array(times))
 
 
-def walk_named(words: str) -> tuple[Walk, str]:
-    """A walk and a lamp from ``NAME`` or ``NAME:LAMP``.
+def walk_named(text: str) -> tuple[Walk, str]:
+    """A walk and its lighting, from text.
 
     Parameters
     ----------
-    words : str
-        Such as ``weave`` or ``weave:warm``.
+    text : str
+        ``NAME`` or ``NAME:LIGHTING``, such as ``weave`` or ``weave:warm``.
 
     Returns
     -------
     walk : Walk
         The walk.
     lighting : str
-        The lamp; the walk's own where none is named.
+        The walk's own where none is named.
 
     Raises
     ------
     InputError
-        If there is no such walk or lamp.
+        If there is no such walk or lighting.
 
     Examples
     --------
@@ -151,18 +149,18 @@ def walk_named(words: str) -> tuple[Walk, str]:
     >>> walk.name, lighting
     ('weave', 'warm')
     """
-    name, _, lighting = words.partition(":")
+    name, _, lighting = text.partition(":")
     if name not in WALKS:
         raise InputError(f"a walk must be one of {', '.join(WALKS)}, got {name!r}; choose one of them")
     lighting = lighting or WALKS[name].scene.lighting
     if lighting not in LIGHTINGS:
-        raise InputError(f"a lamp must be one of {', '.join(LIGHTINGS)}, got {lighting!r}; choose one of them")
+        raise InputError(f"lighting must be one of {', '.join(LIGHTINGS)}, got {lighting!r}; choose one of them")
     return WALKS[name], lighting
 
 
 def simulate_walk(
     detector: Detector,
-    words: str,
+    walk: str,
     settings: Settings | None = None,
     seed: int = 0,
     name: str = "following",
@@ -175,8 +173,8 @@ def simulate_walk(
     ----------
     detector : Detector
         What finds the post.
-    words : str
-        The walk, as in :func:`walk_named`.
+    walk : str
+        As in :func:`walk_named`.
     settings : Settings, optional
         The loop's numbers.
     seed : int
@@ -186,7 +184,7 @@ def simulate_walk(
     progress : bool
         Show the bar (on standard error).
     **more
-        Passed on to :func:`robotlab.loop.simulation`.
+        Passed on to :func:`robotlab.loop.simulate`.
 
     Returns
     -------
@@ -200,13 +198,13 @@ def simulate_walk(
     >>> run.facts["walk"]
     'weave'
     """
-    walk, lighting = walk_named(words)
-    with tqdm(total=100, desc=f"{name}, {words}", unit="%", disable=not progress, leave=False) as bar:
+    path, lighting = walk_named(walk)
+    with tqdm(total=100, desc=f"{name}, {walk}", unit="%", disable=not progress, leave=False) as bar:
 
         def show(share: float) -> None:
             bar.update(round(100 * share) - bar.n)
 
-        return simulate(detector, walk, settings=settings, seed=seed, lighting=lighting, progress=show, **more)
+        return simulate(detector, path, settings=settings, seed=seed, lighting=lighting, on_progress=show, **more)
 
 
 def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:
@@ -232,11 +230,9 @@ def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:
     >>> threshold(SimpleNamespace(facts={"best_score": 0.25}), None)
     0.25
     """
-    known = getattr(detector, "facts", {}).get("best_score")
-    if known is not None:
+    if (known := getattr(detector, "facts", {}).get("best_score")) is not None:
         return float(known)
-    step = max(1, len(source) // most)
-    some = source.having(source.pictures[::step])
+    some = source.having(source.pictures[:: max(1, len(source) // most)])
     score = evaluate(some, detect_all(detector, some, progress=False).detections).score
     return 0.0 if score is None else float(score)
 
@@ -314,7 +310,7 @@ def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
     Parameters
     ----------
     walk : str
-        The walk.
+        Its name.
     runs : mapping of str to Run
         Two detectors' runs, the simple one first.
 
@@ -387,16 +383,17 @@ def face_off(
     """
     if len(detectors) != 2:
         raise InputError(f"a face-off needs two detectors, got {len(detectors)}; name two")
-    for words in walks:
-        walk_named(words)
+    for walk in walks:
+        walk_named(walk)
     found = {name: detect_all(detector, data, name, progress) for name, detector in detectors.items()}
     evaluations = {name: evaluate(data, found[name].detections, name, scores[name]) for name in detectors}
-    comparison = compare_evaluations(*evaluations.values(), seed=seed)
+    first, second = evaluations.values()
+    comparison = compare_evaluations(first, second, seed=seed)
     runs = {
-        words: {
-            name: simulate_walk(detector, words, Settings(min_score=scores[name]), seed, name, progress)
+        walk: {
+            name: simulate_walk(detector, walk, Settings(min_score=scores[name]), seed, name, progress)
             for name, detector in detectors.items()
         }
-        for words in walks
+        for walk in walks
     }
     return FaceOff(data, found, evaluations, comparison, runs, note)

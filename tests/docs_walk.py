@@ -16,8 +16,9 @@ ROOT = Path(robotlab.__file__).resolve().parents[1]
 # Packages of extras that a learner need not have, by the name one imports.
 OPTIONAL = {"torch": "torch", "serial": "robot", "cv2": "video", "distributed": "cluster"}
 
-# What stands behind the commands: pages and chains of whole parts, no building blocks.
+# What stands behind the commands: chains of whole parts and their pages, no building blocks.
 COMMANDS = ("cli", "tour")
+PAGES = ("robotlab.report.judged", "robotlab.report.runs", "robotlab.report.sheets")
 
 
 def module_names() -> list[str]:
@@ -63,6 +64,6 @@ def exported() -> set[object]:
         for short in package.__all__ if hasattr(package, "__path__") else ():
             thing = getattr(package, short)
             if inspect.isfunction(thing) or inspect.isclass(thing):
-                if thing.__module__.startswith("robotlab."):
+                if thing.__module__.startswith("robotlab.") and thing.__module__ not in PAGES:
                     found.add(thing)
     return found

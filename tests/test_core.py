@@ -65,7 +65,7 @@ def take():
 color = ColorDetector(Band((5, 18), (150, 255), (80, 255)), ["post"], shapes=Shape(join_gap=1.0))
 color.save(sys.argv[2])
 for detector in (NeuralDetector.load(sys.argv[1], threads=1), ColorDetector.load(sys.argv[2])):
-    report = drive(take, detector, Camera(64, 48, 1.0, height_m=0.25), Settings(frame_hz=40, delay_s=0.0), SimulatedLink(), 0.4, log=sys.argv[3])
+    report = drive(detector, take, Camera(64, 48, 1.0, height_m=0.25), Settings(frame_hz=40, delay_s=0.0), SimulatedLink(), 0.4, log=sys.argv[3])
     assert report.pictures and report.reason == "the time was over", report
     Run.load(sys.argv[3])
 far = {"scipy", "onnx", "skimage", "matplotlib", "robotlab.greenhouse", "robotlab.metrics", "robotlab.data"} & sys.modules.keys()

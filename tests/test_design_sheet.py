@@ -14,15 +14,15 @@ from robotlab.design_sheet import (
     heights_found,
     measure,
     measure_band,
-    measure_gain_limit,
     measure_safe_speed,
     measure_stop_m,
+    measure_ultimate_gain,
     predict,
     predict_band,
-    predict_gain_limit,
     predict_safe_speed,
     predict_smallest_object_m,
     predict_stop_m,
+    predict_ultimate_gain,
     rendered_height_px,
     usable_height_px,
 )
@@ -48,14 +48,14 @@ def once(measure):
     return measured
 
 
-gain_limit_once, stop_once, safe_speed_once = map(once, (measure_gain_limit, measure_stop_m, measure_safe_speed))
+gain_limit_once, stop_once, safe_speed_once = map(once, (measure_ultimate_gain, measure_stop_m, measure_safe_speed))
 
 
 @pytest.fixture(autouse=True)
 def measured_once(monkeypatch):
     """What moves is measured once for each robot; several sheets show the same figures."""
     for name, once in (
-        ("measure_gain_limit", gain_limit_once),
+        ("measure_ultimate_gain", gain_limit_once),
         ("measure_stop_m", stop_once),
         ("measure_safe_speed", safe_speed_once),
     ):
@@ -77,7 +77,7 @@ ROBOTS = {
     "narrow and high, five frames late": Robot(
         Camera(320, 240, math.radians(35), 0.6, math.radians(5)),
         16.0,
-        Settings(delay_s=0.5, max_accel_mps2=2.0, keep_m=2.5, motor=QUICK),
+        Settings(delay_s=0.5, max_accel_mps2=2.0, following_distance_m=2.5, motor=QUICK),
     ),
     "looking down, slow motors that slip": Robot(
         Camera(320, 240, math.radians(62.2), 0.8, math.radians(25)),
@@ -109,7 +109,7 @@ SMALL = ROBOTS["small picture, one frame late"]
 def test_gain_limit_is_levin_and_mays(frames, limit):
     """a = K dt, limit 2 sin(pi / (2 (2 d + 1))): Levin & May, Theor. Popul. Biol. 9:178-187, 1976 (from memory)."""
     robot = facts(delay_s=frames * 0.1, motor=QUICK)
-    assert predict_gain_limit(robot) * 0.1 == pytest.approx(limit, abs=2e-6)
+    assert predict_ultimate_gain(robot) * 0.1 == pytest.approx(limit, abs=2e-6)
     assert predict(robot)["safe_gain"].predicted == pytest.approx(limit / 0.1 / 2, rel=1e-5)
 
 
@@ -153,27 +153,27 @@ def test_band_measured_by_rendering_is_within_ten_percent(name):
 
 @pytest.mark.parametrize("name", ROBOTS)
 def test_ultimate_gain_of_the_stepped_loop_is_within_five_percent(name):
-    assert gain_limit_once(ROBOTS[name]) == pytest.approx(predict_gain_limit(ROBOTS[name]), rel=0.05)
+    assert gain_limit_once(ROBOTS[name]) == pytest.approx(predict_ultimate_gain(ROBOTS[name]), rel=0.05)
 
 
 def test_the_measured_gain_knows_nothing_of_the_formula(monkeypatch):
     """With eigenvalues and formula gone it measures the same: 1 / .1 s at one frame (Levin & May, 1976, from memory)."""
-    for name in ("loop_limit", "growth_per_frame", "sampled_limit"):
+    for name in ("ultimate_gain", "growth_per_frame", "sampled_ultimate_gain"):
         monkeypatch.delattr(f"robotlab.control.stability.{name}")
-    monkeypatch.delattr("robotlab.loop.settings.loop_limit")
-    assert measure_gain_limit(facts(delay_s=0.1, motor=QUICK)) == pytest.approx(10.0, rel=0.01)
+    monkeypatch.delattr("robotlab.loop.settings.ultimate_gain")
+    assert measure_ultimate_gain(facts(delay_s=0.1, motor=QUICK)) == pytest.approx(10.0, rel=0.01)
 
 
 @pytest.mark.parametrize("frames", [2, 5])
 def test_gain_limit_measured_for_whole_frames_is_within_one_percent(frames):
     robot = facts(delay_s=frames * 0.1, motor=QUICK)
-    assert measure_gain_limit(robot) == pytest.approx(predict_gain_limit(robot), rel=0.01)
+    assert measure_ultimate_gain(robot) == pytest.approx(predict_ultimate_gain(robot), rel=0.01)
 
 
 def test_gain_limit_of_a_very_late_loop():
     """Twelve frames late it oscillates so slowly that a short test would see nothing grow."""
     robot = facts(delay_s=1.2, motor=QUICK)
-    assert measure_gain_limit(robot) == pytest.approx(2 * math.sin(math.pi / (2 * 25)) / 0.1, rel=0.01)
+    assert measure_ultimate_gain(robot) == pytest.approx(2 * math.sin(math.pi / (2 * 25)) / 0.1, rel=0.01)
 
 
 @pytest.mark.parametrize("name", ROBOTS)
@@ -211,7 +211,7 @@ def test_the_sheet_of_a_usual_robot_agrees_and_says_so():
     sheet = measure(ROBOTS["usual"], pictures=2)
     assert sheet.apart() == [] and "agree" in sheet.sentences()[-1]
     assert sheet["object"].measured == pytest.approx(sheet["object"].predicted, rel=0.10)
-    assert set(sheet.figures()) == {"near", "far", "object", "gain_limit", "safe_gain", "stop", "safe_speed"}
+    assert set(sheet.figures()) == {"near", "far", "object", "ultimate_gain", "safe_gain", "stop", "safe_speed"}
     plain = json.loads(json.dumps(sheet.to_json(), allow_nan=False))
     assert plain["rows"][1]["predicted"] == pytest.approx(sheet["far"].predicted)
     assert all(row["source"] and row["how"] and row["formula"] for row in plain["rows"])
@@ -225,7 +225,7 @@ def test_the_sheet_says_where_prediction_and_measurement_disagree():
 
 
 def test_a_tracker_that_is_blind_has_no_band():
-    sheet = measure(SMALL, GroundTruthDetector(miss=1.0), pictures=1)
+    sheet = measure(SMALL, GroundTruthDetector(miss_rate=1.0), pictures=1)
     assert sheet["near"].measured is None and sheet["far"].measured is None and sheet["object"].measured is None
     assert {row.key for row in sheet.apart()} == {"near", "far"}
     assert "usable at no distance" in sheet.sentences()[0]
@@ -262,7 +262,7 @@ def test_a_limit_where_nothing_is_tried_is_not_called_confirmed():
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"keep_m": 9.0}, "outside the working band"),
+        ({"following_distance_m": 9.0}, "outside the working band"),
         ({"turn_gain": 6.0}, "more than the largest safe one"),
         ({"max_mps": 0.95}, "more than the largest safe one"),
     ],
@@ -337,7 +337,7 @@ def test_heights_found_leaves_out_what_does_not_count():
         (lambda: Robot(default_camera(), 20.0, {}), "settings must be a Settings"),
         (lambda: facts(max_accel_mps2=None), "acceleration limit"),
         (lambda: facts(detector_s=0.2), "keep up"),
-        (lambda: facts(keep_m=0.2), "leave room"),
+        (lambda: facts(following_distance_m=0.2), "leave room"),
         (lambda: predict(facts())["range"], "a row must be one of"),
         (lambda: measure(facts(), pictures=0), "pictures must be"),
         (lambda: measure(facts(), pictures=2.5), "pictures must be"),

@@ -31,7 +31,7 @@ import robotlab.greenhouse.renderer as renderer
 import robotlab.greenhouse.scene as scenery
 from robotlab.camera import Camera
 from robotlab.greenhouse import Scene, Thing, random_scene, render
-from robotlab.greenhouse.lighting import LAMP, Lighting
+from robotlab.greenhouse.lighting import LIGHTING, Lighting
 
 # Finer than what is learned from, so that a window of them is still sharp.
 WIDTH_PX, HEIGHT_PX = 512, 384
@@ -148,7 +148,7 @@ def furnished_greenhouse(seed: int) -> tuple[np.ndarray, np.ndarray]:
     outside, textures = float(np.exp(rng.uniform(np.log(0.08), 0))), int(rng.integers(1 << 30))
     place, row = None, 0
     for _ in range(FURNISHINGS):
-        LAMP["daylight"] = Lighting(
+        LIGHTING["daylight"] = Lighting(
             "daylight", 1.15, float(rng.uniform(0, 0.75)), float(rng.uniform(0.3, 1.35)), 0.0, outside
         )
         _proportions(rng)

@@ -323,7 +323,8 @@ def mean_hue(hues_deg):
     hues_deg: (N,) array of hues, degrees.
     """
     angles = np.radians(hues_deg)
-    return np.degrees(np.arctan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360
+    # A tiny negative angle % 360 is rounded up to 360; the second % makes it 0.
+    return np.degrees(np.arctan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360 % 360
 
 
 # %% tags=["verify"]

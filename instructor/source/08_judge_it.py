@@ -670,7 +670,7 @@ for other in (judged["color"], with_half):
 
 # %%
 clear = metrics.compare_evaluations(judged["color"], judged["trained"])
-print("Color or trained, better beyond chance:", clear.surer)
+print("Color or trained, better beyond chance:", clear.better)
 
 # %% [markdown]
 # **Why.** `compare_evaluations` asks two things: McNemar's test, thing by thing (which takes frames for independent), and whether the difference of AP50 keeps its sign in a bootstrap over *recordings*, the same ones drawn for both. It calls one better only when both answers agree.

@@ -175,14 +175,14 @@ print(f"left after 1 s: {100 * math.exp(-1.5):.0f} %")
 
 # %% tags=["starter"]
 def p_law(
-    bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps
+    bearing_rad, distance_m, turn_gain, drive_gain, following_distance_m, max_yaw_radps, max_mps
 ):
     """Wanted motion (v_mps, yaw_radps): forward speed, m/s, and yaw rate, rad/s.
 
     bearing_rad: where the target is, rad, positive to the left.
     distance_m: how far away it is, m.
     turn_gain: yaw rate for each rad, 1/s.  drive_gain: speed for each m too far, 1/s.
-    keep_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
+    following_distance_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
     max_mps: limit of the speed; the robot never drives backward.
     """
     ...
@@ -190,18 +190,18 @@ def p_law(
 
 # %% tags=["worked"]
 def p_law(
-    bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps
+    bearing_rad, distance_m, turn_gain, drive_gain, following_distance_m, max_yaw_radps, max_mps
 ):
     """Wanted motion (v_mps, yaw_radps): forward speed, m/s, and yaw rate, rad/s.
 
     bearing_rad: where the target is, rad, positive to the left.
     distance_m: how far away it is, m.
     turn_gain: yaw rate for each rad, 1/s.  drive_gain: speed for each m too far, 1/s.
-    keep_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
+    following_distance_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
     max_mps: limit of the speed; the robot never drives backward.
     """
     yaw_radps = min(max(turn_gain * bearing_rad, -max_yaw_radps), max_yaw_radps)
-    v_mps = min(max(drive_gain * (distance_m - keep_m), 0.0), max_mps)
+    v_mps = min(max(drive_gain * (distance_m - following_distance_m), 0.0), max_mps)
     return v_mps, yaw_radps
 
 
@@ -398,23 +398,23 @@ plt.show()
 # **Predict.** One frame of latency, ten pictures a second. The textbook loop allows K = π/2 / 0.1 s = 15.7. What does the sampled loop allow: the same, 10 % less, a third less? And with ten frames of latency?
 
 # %%
-from robotlab.control import find_gain_limit
+from robotlab.control import find_ultimate_gain
 from robotlab.control.stability import (
-    continuous_limit,
+    continuous_ultimate_gain,
     sampled_bearing,
     sampled_critical,
-    sampled_limit,
+    sampled_ultimate_gain,
 )
 
 frame_s = 0.1
 print("d, frames  textbook  sampled  by trying  textbook too high by  no overshoot to")
 for d in (1, 2, 3, 5, 10):
-    textbook, limit = continuous_limit(d * frame_s), sampled_limit(d) / frame_s
+    textbook, limit = continuous_ultimate_gain(d * frame_s), sampled_ultimate_gain(d) / frame_s
 
     def loop(gain):
         return sampled_bearing(gain * frame_s, d, 2000)
 
-    tried = find_gain_limit(loop, first_gain=0.5 * limit).limit
+    tried = find_ultimate_gain(loop, first_gain=0.5 * limit).ultimate_gain
     calm, above = sampled_critical(d) / frame_s, 100 * (textbook / limit - 1)
     share = 100 * calm / limit
     print(f"{d:>9} {textbook:9.2f} {limit:8.2f} {tried:10.2f}", end="")
@@ -458,7 +458,7 @@ verify(gain_limit)
 #
 # Our trolley has 0.3 s of latency, and its motors take time: after a new command they need 0.1 s to get 63 % of the way. This **motor lag** is the time constant of a first-order lag. What is the trolley's ultimate gain?
 #
-# *By formula.* `loop_limit` works out by what factor an oscillation grows from frame to frame (an eigenvalue), motor lag included, and looks for the gain at which that factor is 1.
+# *By formula.* `ultimate_gain` works out by what factor an oscillation grows from frame to frame (an eigenvalue), motor lag included, and looks for the gain at which that factor is 1.
 #
 # *By sweep.* Run 181 trolleys at once, each with another gain, and see whose oscillation grows from the middle third of the run to the last.
 #
@@ -467,10 +467,10 @@ verify(gain_limit)
 # **Predict.** Without lag the ultimate gain was 4.45. With lag: higher or lower? Will the three agree within 1 %, 5 %, 20 %?
 
 # %%
-from robotlab.control.stability import loop_limit
+from robotlab.control.stability import ultimate_gain
 from robotlab.loop import simulate_many
 
-by_formula = loop_limit(trolley.frame_s, trolley.delay_s, trolley.motor.lag_s)
+by_formula = ultimate_gain(trolley.frame_s, trolley.delay_s, trolley.motor.lag_s)
 
 gains = np.linspace(0.5, 5.0, 181)
 swept = simulate_many(
@@ -481,20 +481,20 @@ swept = simulate_many(
     duration_s=12,
     vary={"turn_gain": gains, "drive_gain": 0.0},
 )
-first = int(np.argmax(swept.swing > 1))
+first = int(np.argmax(swept.growth > 1))
 by_sweep = np.interp(
-    1.0, swept.swing[first - 1 : first + 1], gains[first - 1 : first + 1]
+    1.0, swept.growth[first - 1 : first + 1], gains[first - 1 : first + 1]
 )
 print(f"formula {by_formula:.2f}, sweep {by_sweep:.2f}")
 for gain in (1, 2, 3, 3.5, 4):
-    growth = swept.swing[np.argmin(np.abs(gains - gain))]
+    growth = swept.growth[np.argmin(np.abs(gains - gain))]
     print(
         f"gain {gain:>3}: the oscillation is {growth:.2f} times as wide a third later"
     )
 
 # %% tags=["nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(7, 3), layout="constrained")
-ax.plot(gains, swept.swing, color="#0072b2", linewidth=2)
+ax.plot(gains, swept.growth, color="#0072b2", linewidth=2)
 ax.axhline(1, color="black", linewidth=0.8)
 ax.axvline(by_formula, linestyle="--", color="#d55e00")
 ax.text(by_formula + 0.05, 0.2, f"formula: {by_formula:.2f}", color="#a33c00")
@@ -588,7 +588,7 @@ for name, share in (("a quarter", 0.25), ("a half", 0.5), ("nine tenths", 0.9)):
 # %%
 print("motor lag   latency 0.1 s   latency 0.3 s   latency 0.4 s")
 for lag_s in (0.0, 0.1, 0.2, 0.4):
-    row = [loop_limit(0.1, delay_s, lag_s) for delay_s in (0.1, 0.3, 0.4)]
+    row = [ultimate_gain(0.1, delay_s, lag_s) for delay_s in (0.1, 0.3, 0.4)]
     print(f"{lag_s:7.1f} s   {row[0]:13.2f}   {row[1]:13.2f}   {row[2]:13.2f}")
 
 # %% [markdown]
@@ -627,7 +627,7 @@ for band_mps in (0.0, 0.01, 0.02):
 noisy = GroundTruthDetector(noise_px=1.0)
 print("law           overshoot of 15°   error behind weaving post   yaw acceleration")
 for law in ("p", "pd", "feed_forward"):
-    settings = trolley.but(turn_gain=0.5 * by_formula, law=law, damping=0.3)
+    settings = trolley.but(turn_gain=0.5 * by_formula, law=law, derivative_gain=0.3)
     jump = turn_only(settings, 15, 10).true_bearings_rad
     run = simulate(noisy, WALKS["weave"], camera, settings, pictures=False)
     _, yaw_rates = trolley.drive.twist(*run.wheels_mps.T)

@@ -29,8 +29,8 @@ import numpy as np
 from robotlab.control import Motor, Ramp, make_ramp
 from robotlab.control.load import (
     grip_limit_mps2,
-    ramp_course,
-    shake,
+    ramp_response,
+    mast_vibration,
     tilt,
     tip_limit_mps2,
 )
@@ -49,12 +49,12 @@ floors = {
 
 def move(ramp, wanted_mps, floor="dry", seconds=1.6, period_s=0.02):
     """Speed of the rims, speed and acceleration of the trolley, each millisecond."""
-    return ramp_course(ramp, wanted_mps, motor, floors[floor], seconds, period_s)
+    return ramp_response(ramp, wanted_mps, motor, floors[floor], seconds, period_s)
 
 
 def nod_px(accel):
     """How far the picture moves up and down, px: a mast of 25 cm at 5 Hz."""
-    return default_camera().focal_px * shake(accel, MS, mast_m=0.25, mast_hz=5.0)
+    return default_camera().focal_px * mast_vibration(accel, MS, mast_m=0.25, mast_hz=5.0)
 
 
 def plant_deg(accel):
@@ -278,7 +278,7 @@ link = SimulatedLink()
 with RampThread(link, DifferentialDrive(), max_accel_mps2=0.8, rate_hz=50) as thread:
     for _ in range(10):
         look(0.15)
-        thread.want(0.6, 0.0)
+        thread.command(0.6, 0.0)
 sent = np.array([row[1] for row in link.sent])
 steps_ms = 1000 * np.diff([row[0] for row in link.sent[:-1]])
 jitter = thread.jitter()
@@ -312,12 +312,12 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 
 # %%
 from robotlab.detections import Detections
-from robotlab.loop import GroundTruthDetector, NoFaults, simulate
+from robotlab.loop import GroundTruthDetector, FaultModel, simulate
 
 walk = WALKS["weave"]
 
 
-class Hidden(NoFaults):
+class Hidden(FaultModel):
     """Somebody stands between camera and post for a while."""
 
     def __init__(self, from_s, until_s):
@@ -529,7 +529,7 @@ verify(safe_speed)
 # **Predict.** What is in t? List all times that pass between "the lens could see it" and "the wheels turn more slowly". Then list them again for the worst case: the camera has just *failed*, the loop hangs with it, and just before the watchdog would brake, the whole computer hangs.
 
 # %%
-from robotlab.loop import Settings, free_way_m, stopping_times_s
+from robotlab.loop import Settings, free_distance_m, stopping_times_s
 
 settings = Settings(detector_s=0.04)
 healthy = {
@@ -539,7 +539,7 @@ healthy = {
     "motor lag": settings.motor.lag_s,
 }
 top, a = settings.max_mps, settings.max_accel_mps2
-clear_m = free_way_m(settings)  # between the distance kept and contact
+clear_m = free_distance_m(settings)  # between the distance kept and contact
 for title, parts in (
     ("something stands there, and is seen", healthy),
     ("worst case", stopping_times_s(settings)),
@@ -609,7 +609,7 @@ reports += fault_campaign(
 
 def measured_m(report):
     """Distance without a new picture of the post, or to rest where it had to stop."""
-    return max(report.blind_m, report.stop_m) if report.must_rest else report.blind_m
+    return max(report.blind_m, report.driven_m) if report.must_rest else report.blind_m
 
 
 print(f"computed: {stopping_m(settings):.2f} m")
@@ -659,7 +659,7 @@ for title, rows in (
 # %% [markdown]
 # **Why.** *Share* is the worst measured distance over the computed one; at most 100 % may stand there. *After the end* counts commands other than halt that the board received after the loop had reported its end: none may. Simulation and real loop agree where the fault is the same; where they differ, believe the real one. There was still no floor under any wheel: on yours, measure (last part).
 #
-# **Try.** Break something yourself: `fault_campaign(GroundTruthDetector(), hurry, pictures=False, faults=[("hidden", lambda at_s: Hidden(at_s, 99.0), True)])` hides the post. `help(NoFaults)` lists what else can fail.
+# **Try.** Break something yourself: `fault_campaign(GroundTruthDetector(), hurry, pictures=False, faults=[("hidden", lambda at_s: Hidden(at_s, 99.0), True)])` hides the post. `help(FaultModel)` lists what else can fail.
 
 # %% [markdown]
 # ## 9. How hard to stop, and what a stop is called
@@ -743,12 +743,12 @@ from robotlab.loop import Run, read_log
 
 PROGRAM = """
 import json, sys
-from robotlab.loop import NoFaults, GroundTruthDetector, simulate
+from robotlab.loop import FaultModel, GroundTruthDetector, simulate
 from robotlab.greenhouse import WALKS
 
 ordinary = open(sys.argv[2], "w")
 
-class Note(NoFaults):
+class Note(FaultModel):
     def link(self, t_s):
         ordinary.write(json.dumps({"tick at": round(t_s, 2)}) + chr(10))
         return True
@@ -808,7 +808,7 @@ def sees_it(picture):
 
 slow = Settings(frame_hz=20, max_mps=0.2, max_yaw_radps=0.5, search_s=0.0)
 link = SimulatedLink()
-report = drive(take, sees_it, default_camera(), slow, link, seconds=5.0)
+report = drive(sees_it, take, default_camera(), slow, link, duration_s=5.0)
 print(f"{report.pictures} pictures; {report.state}: {report.reason}")
 fastest_mps = max(row[1] for row in link.sent)
 print(f"fastest {fastest_mps:.2f} m/s, the wheels at the end: {link.wheels()}")

@@ -580,7 +580,7 @@ my_settings = Settings(
     max_mps=0.4,
     max_accel_mps2=0.5,
     motor=Motor(lag_s=0.15),
-    keep_m=1.0,
+    following_distance_m=1.0,
     turn_gain=1.5,
     hold_s=0.3,
 )

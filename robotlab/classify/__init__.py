@@ -2,8 +2,8 @@
 
 * :class:`Classifier`: trained in seconds on crops of any labeled data set;
 * :func:`labeled_crops`, :func:`square_crop`: where crops come from;
-* :class:`SlidingWindowDetector`: a classifier slid over the picture, a slow way to "where";
-* :class:`CellMap`: what a detector's head says in each of its cells, the quick way;
+* :class:`SlidingWindowDetector`: a classifier slid over the picture, the slow path from "what" to "where";
+* :class:`CellMap`: what a detector's head says in each of its cells, the fast path;
 * :class:`ImageNetClassifier`: a 1000-class network for photographs (extra ``imagenet``).
 """
 

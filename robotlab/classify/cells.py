@@ -16,7 +16,7 @@ from robotlab.neural.sizes import network_input, to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE
 
 # The graph's softmax over background and classes, for each cell.
-SHARES = "shares"
+PROBABILITIES = "shares"
 
 
 class CellMap:
@@ -39,7 +39,7 @@ class CellMap:
     Raises
     ------
     ModelError
-        If the detector's graph holds no shares of cells.
+        If the detector's graph holds no probabilities of cells.
 
     Examples
     --------
@@ -56,14 +56,14 @@ class CellMap:
         self._working = detector.working_px, detector.scale
         with tempfile.TemporaryDirectory() as folder:
             model = onnx.load(detector.save(Path(folder) / "detector.onnx"))
-        if not any(SHARES in node.output for node in model.graph.node):
-            raise ModelError(f"a detector's graph must hold {SHARES!r}, this one does not; fit it again")
+        if not any(PROBABILITIES in node.output for node in model.graph.node):
+            raise ModelError(f"a detector's graph must hold {PROBABILITIES!r}, this one does not; fit it again")
         shape = ("N", len(self.classes), "h", "w")
-        model.graph.output.append(onnx.helper.make_tensor_value_info(SHARES, onnx.TensorProto.FLOAT, shape))
+        model.graph.output.append(onnx.helper.make_tensor_value_info(PROBABILITIES, onnx.TensorProto.FLOAT, shape))
         self._session = open_session(model.SerializeToString())
 
     def probabilities(self, picture: np.ndarray) -> np.ndarray:
-        """The share of each class in each cell.
+        """Class probabilities of each cell.
 
         Parameters
         ----------
@@ -73,12 +73,14 @@ class CellMap:
         Returns
         -------
         (h, w, K) ndarray of float32
-            The shares of a cell add up to 1.  One cell is 4 px of the picture
+            The probabilities of a cell add up to 1.  One cell is 4 px of the picture
             at the detector's working size; cells of padding are cut off.
         """
         check_picture(picture)
         height, width = picture.shape[:2]
         size = working_size(width, height, *self._working)
         seen = picture if size == (width, height) else to_size(picture, size)
-        shares = self._session.run([SHARES], {"picture": network_input(seen)[None]})[0][0].transpose(1, 2, 0)
-        return shares[: -(-size[1] // FEATURE_STRIDE), : -(-size[0] // FEATURE_STRIDE)]
+        probabilities = self._session.run([PROBABILITIES], {"picture": network_input(seen)[None]})[0][0].transpose(
+            1, 2, 0
+        )
+        return probabilities[: -(-size[1] // FEATURE_STRIDE), : -(-size[0] // FEATURE_STRIDE)]

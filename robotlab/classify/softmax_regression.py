@@ -29,7 +29,7 @@ PENALTY = 1e-2
 
 
 class Classifier:
-    """Says what a crop shows, and how sure it is.
+    """Softmax regression on features of a crop.
 
     Make one with :meth:`Classifier.learn`.
 
@@ -45,8 +45,8 @@ class Classifier:
     Notes
     -----
     A classifier must answer with one of its classes, whatever it is shown: the
-    shares of a row add up to 1.  A share is not the chance of being right on
-    things or under lamps that were not among its crops.
+    probabilities of a row add up to 1.  They are not calibrated on
+    things or lighting that were not among its crops.
 
     Examples
     --------
@@ -123,7 +123,7 @@ class Classifier:
         return _with_bias((features - self._mean) / self._spread) @ self._weights
 
     def probabilities(self, pictures: Sequence[np.ndarray]) -> np.ndarray:
-        """The share of each class.
+        """Class probabilities.
 
         Parameters
         ----------

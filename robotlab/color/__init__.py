@@ -3,7 +3,7 @@
 ``hsv`` and ``bands`` say which pixels fit, ``blobs`` puts touching pixels
 together, ``detector`` makes detections of them; ``learn`` and ``fit`` choose the
 numbers; ``lighting`` says when color is the wrong tool.  Tests prove the
-fast ways equal to slow and clear ones.
+fast paths equal to their references.
 """
 
 from typing import TYPE_CHECKING

@@ -106,7 +106,7 @@ class Band:
 
         Notes
         -----
-        The clear way.  :func:`robotlab.color.fast_threshold.pixels_in_band` gives the
+        The reference.  :func:`robotlab.color.fast_threshold.pixels_in_band` gives the
         same pixels sooner.
 
         Examples
@@ -122,7 +122,7 @@ class Band:
         Parameters
         ----------
         hue, saturation, value : (N,) ndarray of uint8
-            Colours in the band.
+            Colors in the band.
 
         Returns
         -------

@@ -1,7 +1,7 @@
-"""Hue, saturation and value: the clear way, and the exact integer way.
+"""Hue, saturation and value: the reference in floating point, and exact in integers.
 
 Three scales for one color are in use, and mixing them up is the most common
-slip with color detectors:
+mistake with color detectors:
 
 =====================  ==============  ===========  ===========
 where                  hue             saturation   value

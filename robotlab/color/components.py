@@ -47,7 +47,7 @@ class Components:
 
     @property
     def fills(self) -> np.ndarray:
-        """(N,) share of its box that each blob fills, above 0 and up to 1."""
+        """(N,) fraction of its box that each blob fills, above 0 and up to 1."""
         return self.areas / ((self.boxes[:, 2] - self.boxes[:, 0]) * (self.boxes[:, 3] - self.boxes[:, 1]))
 
     @property
@@ -65,7 +65,7 @@ class Components:
 
         Returns
         -------
-        Blobs
+        Components
             Those.
 
         Examples
@@ -212,7 +212,7 @@ def blobs_of_runs(runs: Runs, min_area_px: int = 1, most: int | None = None) -> 
 
     Returns
     -------
-    blobs : Blobs
+    blobs : Components
         Largest first.
     owners : (K,) ndarray of int64
         For each run the place of its blob in `blobs`, or -1.
@@ -282,7 +282,7 @@ def connected_components(mask: np.ndarray, min_area_px: int = 1) -> Components:
 
     Returns
     -------
-    Blobs
+    Components
         Equal areas in reading order of their first pixels.
 
     Raises

@@ -50,7 +50,7 @@ class ColorDetector:
 
     Notes
     -----
-    Score of a blob: √(fill × depth) × size.  *Fill* is the share of its box
+    Score of a blob: √(fill × depth) × size.  *Fill* is the fraction of its box
     that the blob covers; *depth* is how far inside the band its pixels lie, on
     average (:meth:`Band.depth`); *size* is n / (n + least area) for n pixels,
     so half at the least area and near 1 for large blobs.  All are 0 to 1; the
@@ -102,7 +102,7 @@ class ColorDetector:
     def __eq__(self, other: object) -> bool:
         return isinstance(other, ColorDetector) and vars(self) == vars(other)
 
-    __hash__ = None  # type: ignore[assignment]
+    __hash__ = None
 
     def detect(self, picture: np.ndarray) -> Detections:
         """Find the things of the detector's classes.
@@ -218,7 +218,7 @@ class ColorDetector:
 
         Returns
         -------
-        blobs : Blobs
+        blobs : Components
             Largest first.
         scores : (N,) ndarray of float64
             See Notes of the class.
@@ -259,7 +259,7 @@ class ColorDetector:
         class_name : str
             What is in the boxes.
         core : float
-            Middle share of each box that is taken.
+            Middle fraction of each box that is taken.
         kind : {"hsv", "lab"}
             Which sort of band.
         **settings
@@ -284,7 +284,7 @@ class ColorDetector:
         """
         untaught = cls(Band(), [class_name], **settings)
         if isinstance(pictures, np.ndarray) and pictures.ndim == 3:
-            pictures, boxes = [pictures], [boxes]
+            pictures, boxes = pictures[None], np.asarray(boxes)[None]
         band = learn_from_boxes([untaught.balanced(picture) for picture in pictures], boxes, core, kind)
         return cls(band, [class_name], **settings)
 

@@ -1,4 +1,4 @@
-"""The fast way to the pixels of a band: the same pixels as ``band.mask``.
+"""Fast thresholding: the pixels of a band, the same as ``band.mask``.
 
 Converting 300 000 pixels to hue only to find that 290 000 of them are leaves is
 the waste.  A saturated color shows in plain differences of channels: whatever

@@ -1,4 +1,4 @@
-"""Choose everything of a color detector on a labeled set, as a careful person would.
+"""Fit a color detector to a labeled data set: bands, cleanup, shape limits.
 
 The band of a class is the box in hue, saturation and value that best tells its
 pixels from all others; then white balance, clean-up and shape limits are tried,
@@ -61,7 +61,7 @@ _WORTH = 0.01
 
 
 @dataclass(frozen=True, eq=False)
-class _Labelled:
+class _LabeledPicture:
     """Every n-th pixel of a picture, with the boxes that count and those that do not."""
 
     picture: np.ndarray
@@ -75,7 +75,7 @@ class _Labelled:
 def fit_color_detector(
     make: Callable[..., ColorDetector], data, class_names: str | Sequence[str] | None = None, progress: bool = False
 ) -> ColorDetector:
-    """A color detector with every number chosen on a labeled data set.
+    """Fit every parameter of a color detector to a labeled data set.
 
     Parameters
     ----------
@@ -167,8 +167,8 @@ def _fit(
     return made(best.bands, shapes, **settings)
 
 
-def _average_precisions(detector: ColorDetector, shown: Sequence[_Labelled], labels: Sequence[int]) -> np.ndarray:
-    """AP50 of some classes; what teaches nothing does not count."""
+def _average_precisions(detector: ColorDetector, shown: Sequence[_LabeledPicture], labels: Sequence[int]) -> np.ndarray:
+    """AP50 of some classes; boxes unfit for training are ignored."""
     places = np.arange(len(shown))
     boxes = [np.concatenate([one.boxes, one.unclear]) for one in shown]
     truths = GroundTruthTable(
@@ -202,7 +202,7 @@ def _evenly(count: int, most: int) -> np.ndarray:
     return np.arange(min(count, most)) * count // min(count, most)
 
 
-def _load(data, tick: Callable[[], object]) -> list[_Labelled]:
+def _load(data, tick: Callable[[], object]) -> list[_LabeledPicture]:
     """An even selection of the pictures, with their boxes."""
     entries = data.pictures
     if not len(entries):
@@ -218,12 +218,14 @@ def _load(data, tick: Callable[[], object]) -> list[_Labelled]:
         # Boxes end at the last pixel looked at.
         boxes = np.minimum(entry.boxes / every, picture.shape[1::-1] * 2)
         labels = entry.labels
-        shown.append(_Labelled(picture, boxes[teaches], labels[teaches], boxes[~teaches], labels[~teaches], every))
+        shown.append(
+            _LabeledPicture(picture, boxes[teaches], labels[teaches], boxes[~teaches], labels[~teaches], every)
+        )
         tick()
     return shown
 
 
-def _shape(shown: list[_Labelled], label: int) -> Shape:
+def _shape(shown: list[_LabeledPicture], label: int) -> Shape:
     """Limits of area and aspect from the labeled boxes."""
     boxes = np.concatenate([one.boxes[one.labels == label] for one in shown])
     sides = boxes[:, 2:] - boxes[:, :2]
@@ -239,24 +241,24 @@ class _Colors:
     cores: np.ndarray
     inside: np.ndarray
     outside: np.ndarray
-    share: float
+    fraction: float
 
     @classmethod
-    def of(cls, shown: list[_Labelled], seen: list[np.ndarray], label: int) -> _Colors:
+    def of(cls, shown: list[_LabeledPicture], seen: list[np.ndarray], label: int) -> _Colors:
         """Count them in balanced pictures."""
         inside = np.zeros((HUES, _STEPS, _STEPS))
         outside = np.zeros_like(inside)
-        cores, shares = [], []
+        cores, fractions = [], []
         for one, picture in zip(shown, seen):
             boxes = one.boxes[one.labels == label]
             for colors in core_pixels(picture, boxes):
                 cores.append(thin(colors))
                 # Each box counts the same, near or far.
                 _count(inside, cores[-1], 1.0)
-            shares.extend((boxes[:, 2:] - boxes[:, :2]).prod(axis=1) / picture[..., 0].size)
+            fractions.extend((boxes[:, 2:] - boxes[:, :2]).prod(axis=1) / picture[..., 0].size)
             apart = ~_covered(picture.shape[:2], np.concatenate([boxes, one.unclear]))
             _count(outside, thin(picture[apart], 4096), apart.mean())
-        return cls(np.concatenate(cores), inside / len(cores), outside / len(shown), float(np.median(shares)))
+        return cls(np.concatenate(cores), inside / len(cores), outside / len(shown), float(np.median(fractions)))
 
     def percentiles(self) -> Band:
         """The band that a look at the targets alone gives."""
@@ -268,7 +270,7 @@ class _Colors:
         return search_band(
             gaussian_filter(self.inside, _BLUR, mode=modes),
             gaussian_filter(self.outside, _BLUR, mode=modes),
-            self.share,
+            self.fraction,
             self.percentiles(),
         )
 
@@ -288,18 +290,18 @@ def _covered(shape: tuple[int, int], boxes: np.ndarray) -> np.ndarray:
     return mask
 
 
-def search_band(inside: np.ndarray, outside: np.ndarray, share: float, start: Band) -> Band:
+def search_band(inside: np.ndarray, outside: np.ndarray, fraction: float, start: Band) -> Band:
     """The band with the best F1 of pixels, climbing one scale at a time.
 
     Parameters
     ----------
     inside : (180, 64, 64) ndarray
-        Share of a target's pixels with each hue, saturation and value (the
+        Fraction of a target's pixels with each hue, saturation and value (the
         last two in steps of 4); sums to 1.
     outside : (180, 64, 64) ndarray
-        The same of the rest of a picture, in shares of the picture.
-    share : float
-        What share of a picture a target covers.
+        The same of the rest of a picture, in fractions of the picture.
+    fraction : float
+        What fraction of a picture a target covers.
     start : Band
         Where to start.
 
@@ -310,9 +312,9 @@ def search_band(inside: np.ndarray, outside: np.ndarray, share: float, start: Ba
 
     Notes
     -----
-    With R the share of the target inside the band and F the share of the
-    picture that is wrongly so, precision is ``share R / (share R + F)`` and
-    ``F1 = 2 share R / (share + share R + F)``.
+    With R the fraction of the target inside the band and F the fraction of the
+    picture that is wrongly so, precision is ``fraction R / (fraction R + F)`` and
+    ``F1 = 2 fraction R / (fraction + fraction R + F)``.
     """
     ranges = [
         (start.hue[0], start.hue_width),
@@ -332,7 +334,7 @@ def search_band(inside: np.ndarray, outside: np.ndarray, share: float, start: Ba
                 lines.append(counts.sum(axis=others))
             hit, wrong = (_stretches(line, wraps=axis == 0) for line in lines)
             with np.errstate(invalid="ignore"):
-                f1 = 2 * share * hit / (share + share * hit + wrong)
+                f1 = 2 * fraction * hit / (fraction + fraction * hit + wrong)
             f1[np.isnan(f1)] = -1
             if f1.max() > best + 1e-9:
                 best = float(f1.max())

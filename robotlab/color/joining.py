@@ -1,4 +1,4 @@
-"""Put the pieces of a banded target together again.
+"""Join the blobs of a striped target.
 
 A post with white stripes is, for a band of orange, several blobs one above the
 other.  Pieces of about the same width, close above each other, are one thing.
@@ -20,7 +20,7 @@ def join_stacked(blobs: Components, depths: np.ndarray, gap: float) -> tuple[Com
 
     Parameters
     ----------
-    blobs : Blobs
+    blobs : Components
         The pieces.
     depths : (N,) ndarray
         A number for each piece, averaged over the pixels of those joined.
@@ -30,7 +30,7 @@ def join_stacked(blobs: Components, depths: np.ndarray, gap: float) -> tuple[Com
 
     Returns
     -------
-    blobs : Blobs
+    blobs : Components
         Joined: areas added, centroids averaged over pixels, boxes round all
         pieces.  Largest first, in the order of :class:`Components`.
     depths : (M,) ndarray

@@ -17,20 +17,20 @@ from robotlab.image.picture import check_picture, lab
 # (60 degrees / C, with C = 20 * 128 / 255 = 10).
 GRAY_SATURATION = 20
 
-# Share of the pixels a band leaves out at each end, in percent: room for
+# Fraction of the pixels a band leaves out at each end, in percent: room for
 # highlights, gaps and edge pixels (common practice, no source).
 OUTSIDE_PERCENT = 5.0
 
-# Paler than this share of the most colourful fifth's saturation is something
+# Paler than this fraction of the most colorful fifth's saturation is something
 # else, such as the white of a banded post (common practice, no source).
 PALE = 0.4
 
-# Added at each end afterwards, for lamps and noise not seen yet (common
+# Added at each end afterwards, for lighting and noise not seen yet (common
 # practice, no source): steps of hue, of saturation and value.
 HUE_SLACK = 3
 OTHER_SLACK = 20
 
-# The middle share of a box's width and height that is surely target: labeled
+# The middle fraction of a box's width and height that is surely target: labeled
 # boxes are drawn round the outside (common practice, no source).
 CORE = 0.6
 
@@ -45,7 +45,7 @@ def core_pixels(picture: np.ndarray, boxes: np.ndarray, core: float = CORE) -> l
     boxes : (N, 4) array-like
         Corners ``[x0, y0, x1, y1]``, px.
     core : float, above 0 to 1
-        Share of the width and of the height that is taken.
+        Fraction of the width and of the height that is taken.
 
     Returns
     -------
@@ -145,11 +145,11 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
 
     Notes
     -----
-    Pixels much paler than the most colourful fifth are stripes, gaps and
+    Pixels much paler than the most colorful fifth are stripes, gaps and
     glints, and are left out.  The mean hue of the others is a circular one,
     weighted with C = max - min.  Pixels more than a sixth of the circle from
     it go as well; then percentiles of the *turn* from the mean hue are taken,
-    which do not care where red wraps.  When even the most colourful fifth is
+    which do not care where red wraps.  When even the most colorful fifth is
     gray, the band takes all hues and bounds saturation from above.
 
     Examples
@@ -190,7 +190,7 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
 
 
 def colorful(pixels: np.ndarray) -> np.ndarray:
-    """Which colors are not much paler than the most colourful fifth.
+    """Which colors are not much paler than the most colorful fifth.
 
     Parameters
     ----------
@@ -222,7 +222,7 @@ def learn_lab_band(
     pixels : (N, 3) ndarray of uint8
         Red-green-blue, mostly of the target.
     outside_percent : float, 0 to below 50
-        Twice this share of the pixels may be further out than the radius.
+        Twice this fraction of the pixels may be further out than the radius.
     lightness_weight : float, 0 to 1
         How much a difference of L* counts.
 
@@ -272,7 +272,7 @@ def learn_from_boxes(
     boxes : (N, 4) array-like, or one such array for each picture
         Corners, px.
     core : float
-        Middle share of each box that is taken.
+        Middle fraction of each box that is taken.
     kind : {"hsv", "lab"}
         Which sort of band.
 

@@ -1,4 +1,4 @@
-"""Say when color is the wrong tool in this lighting, in this place."""
+"""Check whether a color band works in a lighting and place."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from robotlab.color.learn import CORE, colorful, core_pixels, paired, thin
 from robotlab.errors import InputError
 from robotlab.image.picture import check_picture, lab
 
-# Below this share of the target inside the band, its blob falls to pieces; in
-# this share of pictures with the wrong blob largest, a follower is led astray
+# Below this fraction of the target inside the band, its blob falls to pieces; in
+# this fraction of pictures with the wrong blob largest, a follower is led astray
 # more often than it is worth (common practice, no source).
 LEAST_COVERAGE = 0.6
 MOST_ASTRAY = 0.1
@@ -29,14 +29,14 @@ _LEAST_BLOB_PX = 12
 
 @dataclass(frozen=True)
 class LightingCheck:
-    """What a band meets under a lamp.
+    """How a band fits one lighting.
 
     Parameters
     ----------
     pictures, boxes : int
         How many were looked at.
     coverage : float
-        Share of a target's core that is in the band, 0 to 1, not counting
+        Fraction of a target's core that is in the band, 0 to 1, not counting
         white stripes and gaps: the median over boxes; NaN without boxes.
     hue_moved_deg : float
         Turn from the middle of the band to the mean hue of the targets,
@@ -50,7 +50,7 @@ class LightingCheck:
         without boxes, outside the largest blob for each one in it; infinite
         when none is inside.
     astray : float
-        Share of the pictures in which the largest blob is not a target (a
+        Fraction of the pictures in which the largest blob is not a target (a
         picture without a target counts when it has any blob); NaN without
         boxes.
     usable : bool
@@ -77,12 +77,12 @@ def lighting_check(
     boxes: np.ndarray | Sequence[np.ndarray] | None = None,
     core: float = CORE,
 ) -> LightingCheck:
-    """Measure how well a band fits the pictures of one lamp.
+    """Measure how well a band fits the pictures of one lighting.
 
     Parameters
     ----------
     pictures : (H, W, 3) ndarray of uint8, or a sequence of them
-        Taken under the lamp in question, where the robot will drive; of a
+        Taken in the lighting in question, where the robot will drive; of a
         detector with white balance pass ``detector.balanced(picture)``.
     band : Band or LabBand
         The band, learned anywhere.
@@ -90,7 +90,7 @@ def lighting_check(
         The targets in them.  Without boxes only the same-colored stuff can
         be measured, not how far the target's color has moved.
     core : float
-        Middle share of each box that is surely target.
+        Middle fraction of each box that is surely target.
 
     Returns
     -------
@@ -124,7 +124,7 @@ Learn the band again in this lighting, or use a detector that also looks at shap
             "lighting_check needs at least one box where boxes are given, got none; leave boxes out to count lookalikes alone"
         )
     coverage = float(np.median([len(pixels_in_band(colors[None], band)[0]) / len(colors) for colors in cores]))
-    hue_moved, saturation_moved, value_moved = _moved(np.concatenate([thin(colors) for colors in cores]), band)
+    moved = _moved(np.concatenate([thin(colors) for colors in cores]), band)
 
     inside = outside = astray = 0
     for one, some in zip(pictures, boxes):
@@ -141,39 +141,28 @@ Learn the band again in this lighting, or use a detector that also looks at shap
     lookalikes = outside / inside if inside else np.inf
     faults = []
     if coverage < LEAST_COVERAGE:
-        turned = "" if np.isnan(hue_moved) else f", its hue has turned by {hue_moved:+.0f} degrees"
+        turned = "" if np.isnan(moved[0]) else f", its hue has turned by {moved[0]:+.0f} degrees"
         faults.append(f"the target's color has left the band: {100 * coverage:.0f} % of it is inside{turned}")
     if astray > MOST_ASTRAY:
         ratio = "" if np.isinf(lookalikes) else f", {lookalikes:.1f} pixels for each of the target's"
         faults.append(f"something else of this color is the largest in {100 * astray:.0f} % of the pictures{ratio}")
     if faults:
-        mend = (
+        repair = (
             "Learn the band again in this lighting, or use a detector that also looks at shape."
             if coverage < LEAST_COVERAGE
             else "Take the lookalikes away, or use a detector that also looks at shape."
         )
-        sentence = f"Wrong tool: {'; and '.join(faults)}. {mend}"
+        sentence = f"Wrong tool: {'; and '.join(faults)}. {repair}"
     else:
         sentence = (
             f"Color will do here: {100 * coverage:.0f} % of the target is in the band, and in "
             f"{100 * (1 - astray):.0f} % of the pictures nothing else of this color is larger."
         )
-    return LightingCheck(
-        len(pictures),
-        len(cores),
-        coverage,
-        hue_moved,
-        saturation_moved,
-        value_moved,
-        lookalikes,
-        astray,
-        not faults,
-        sentence,
-    )
+    return LightingCheck(len(pictures), len(cores), coverage, *moved, lookalikes, astray, not faults, sentence)
 
 
 def _without_boxes(pictures: list[np.ndarray], band: Band | LabBand) -> LightingCheck:
-    """Only the same-colored stuff."""
+    """Without boxes only lookalikes can be measured."""
     _some(pictures)
     largest = rest = rivals = 0
     for one in pictures:
@@ -184,16 +173,16 @@ def _without_boxes(pictures: list[np.ndarray], band: Band | LabBand) -> Lighting
         # A second blob half as large is one step nearer from being the largest.
         rivals += bool((blobs.areas[1:] * 2 >= first).any())
     lookalikes = rest / largest if largest else np.inf
-    share = rivals / len(pictures)
-    usable = bool(largest) and share <= MOST_ASTRAY
+    fraction = rivals / len(pictures)
+    usable = bool(largest) and fraction <= MOST_ASTRAY
     if not largest:
         words = "Wrong tool: nothing here has this color"
     elif usable:
-        words = f"No rival: in {100 * (1 - share):.0f} % of the pictures no second blob is half as large as the largest"
-    else:
         words = (
-            f"Wrong tool: in {100 * share:.0f} % of the pictures a second blob is at least half as large as the largest"
+            f"No rival: in {100 * (1 - fraction):.0f} % of the pictures no second blob is half as large as the largest"
         )
+    else:
+        words = f"Wrong tool: in {100 * fraction:.0f} % of the pictures a second blob is at least half as large as the largest"
     sentence = f"{words}. How far the target's color has moved cannot be told without a box round it."
     nan = float("nan")
     return LightingCheck(len(pictures), 0, nan, nan, nan, nan, lookalikes, nan, usable, sentence)
@@ -201,7 +190,7 @@ def _without_boxes(pictures: list[np.ndarray], band: Band | LabBand) -> Lighting
 
 def _some(pictures: list[np.ndarray]) -> None:
     if not pictures:
-        raise InputError("lighting_check needs at least one picture, got none; take some under the lamp in question")
+        raise InputError("lighting_check needs at least one picture, got none; take some in the lighting in question")
 
 
 def _in_any(x: np.ndarray, y: np.ndarray, boxes: np.ndarray) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""The blobs of a band in a picture, with their depth in the band."""
+"""Connected components of a band in a picture, with their depth in the band."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def pieces_in_band(
 
     Returns
     -------
-    blobs : Blobs
+    blobs : Components
         Largest first.
     depths : (N,) ndarray of float64
         Mean depth in the band of each, 0 to 1; pixels that clean-up filled in

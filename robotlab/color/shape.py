@@ -21,7 +21,7 @@ class Shape:
     aspect : (float, float)
         Least and greatest width / height of its box.
     min_fill : float, 0 to 1
-        Least share of its box that the blob fills.
+        Least fraction of its box that the blob fills.
     join_gap : float
         Blobs above each other join into one when the gap is at most this many
         widths, see :func:`robotlab.color.join_stacked`; 0 joins nothing.  The
@@ -72,11 +72,11 @@ class Shape:
         object.__setattr__(self, "min_fill", fill)
 
     def fits(self, blobs: Components) -> np.ndarray:
-        """Which blobs look right.
+        """Which blobs fit.
 
         Parameters
         ----------
-        blobs : Blobs
+        blobs : Components
             The blobs.
 
         Returns

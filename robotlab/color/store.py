@@ -1,4 +1,4 @@
-"""A color detector as a small JSON file, and back, trusting nothing in it."""
+"""Save a color detector as JSON, and read it back with every value checked."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _SHAPE_KEYS = {field.name for field in fields(Shape)}
 
 
 def color_detector_to_json(detector: ColorDetector) -> dict[str, Any]:
-    """Everything about a detector as plain JSON values.
+    """A color detector as plain JSON values.
 
     Parameters
     ----------

@@ -1,6 +1,6 @@
-"""White balance: take a lamp's color out of a picture, roughly.
+"""White balance: remove the color of the light from a picture, approximately.
 
-Each channel is multiplied by one number.  That undoes a lamp that scales the
+Each channel is multiplied by one number.  That undoes lighting that scales the
 channels (the assumption of von Kries, 1902); it cannot bring back a color the
 lamp has none of: under magenta LEDs there is hardly any green to multiply.
 """

@@ -1,12 +1,14 @@
 """Motion: wheels, motors, ramps, steering laws, watchdog, motor link.
 
-Command flows down through this folder: a steering law gives a body twist
-(:mod:`.steer`), a ramp smooths it (:mod:`.ramp`) under the machine of the stop
-(:mod:`.supervisor`), the drive turns it into wheel speeds (:mod:`.drive`), a link
-carries them (:mod:`.link`) to the board (:mod:`.board`), the motors lag behind
-(:mod:`.motor`).  Beside it: how large a gain may be (:mod:`.stability`,
-:mod:`.tuning`), what to do when a part falls silent (:mod:`.safety`), and what
-a jolt does to what stands on the wheels (:mod:`.jolt`).
+A command flows down through this folder: a steering law gives forward speed and
+yaw rate (:mod:`.steering`), ramps smooth them (:mod:`.ramp`) under the state
+machine of the stop (:mod:`.supervisor`), the drive turns them into wheel speeds
+(:mod:`.differential_drive`), a link carries these (:mod:`.link`, in the lines of
+:mod:`.line_protocol`) to the board (:mod:`.board`), and the motors lag behind
+(:mod:`.motor`).  :mod:`.ramp_thread` does that on a robot, at a steady rate.
+Beside it: how large a gain may be (:mod:`.stability`, :mod:`.oscillation`,
+:mod:`.gain_search`), what to do when a part falls silent (:mod:`.safety`), and
+what acceleration does to what stands on the wheels (:mod:`.load`).
 """
 
 from typing import TYPE_CHECKING
@@ -15,7 +17,7 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.control.differential_drive import DifferentialDrive, advance, scale_wheel_speeds
-    from robotlab.control.gain_search import find_gain_limit
+    from robotlab.control.gain_search import find_ultimate_gain
     from robotlab.control.link import MotorLink, SerialLink, SimulatedLink
     from robotlab.control.motor import Motor
     from robotlab.control.oscillation import latency_from_film_s, measure_oscillation
@@ -36,7 +38,7 @@ __all__ = [
     "Supervisor",
     "Watchdog",
     "advance",
-    "find_gain_limit",
+    "find_ultimate_gain",
     "latency_from_film_s",
     "make_ramp",
     "measure_oscillation",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 
 from robotlab.checks import number
-from robotlab.control.link import BOARD_TIMEOUT_S, LONGEST_LINE, frame, unframe
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LONGEST_LINE, frame, unframe
 
 
 class BoardWheels:

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-
-import numpy as np
+from typing import Any
 
 from robotlab.checks import number
 
@@ -54,7 +53,7 @@ class DifferentialDrive:
             value = number(getattr(self, name), name, 0, open_low=True, repair="measure it on the robot, in meters")
             object.__setattr__(self, name, value)
 
-    def twist(self, left_mps, right_mps):
+    def twist(self, left_mps, right_mps) -> tuple[Any, Any]:
         """Forward speed and yaw rate of the body.
 
         Parameters
@@ -74,7 +73,7 @@ class DifferentialDrive:
         """
         return (right_mps + left_mps) / 2, (right_mps - left_mps) / self.track_m
 
-    def wheels(self, v_mps, yaw_radps):
+    def wheels(self, v_mps, yaw_radps) -> tuple[Any, Any]:
         """Wheel speeds that give a forward speed and a yaw rate.
 
         Parameters
@@ -179,32 +178,6 @@ def advance(
     return x_m + chord * math.cos(yaw_rad + half), y_m + chord * math.sin(yaw_rad + half), yaw_rad + 2 * half
 
 
-def advance_many(x_m, y_m, yaw_rad, v_mps, yaw_radps, dt_s):
-    """:func:`advance` for arrays of robots at once.
-
-    Parameters
-    ----------
-    x_m, y_m, yaw_rad, v_mps, yaw_radps, dt_s : (N,) ndarray or float
-        As in :func:`advance`.
-
-    Returns
-    -------
-    (x_m, y_m, yaw_rad) : tuple of (N,) ndarray
-        The poses after.
-
-    Examples
-    --------
-    >>> x, y, yaw = advance_many(np.zeros(2), 0.0, 0.0, np.array([1.0, 2.0]), 0.0, 0.5)
-    >>> x.tolist()
-    [0.5, 1.0]
-    """
-    half = np.multiply(yaw_radps, dt_s) / 2
-    turning = np.abs(half) > _STRAIGHT_RAD
-    safe = np.where(turning, half, 1.0)
-    chord = v_mps * dt_s * np.where(turning, np.sin(safe) / safe, 1.0)
-    return x_m + chord * np.cos(yaw_rad + half), y_m + chord * np.sin(yaw_rad + half), yaw_rad + 2 * half
-
-
 def scale_wheel_speeds(left_mps: float, right_mps: float, max_mps: float) -> tuple[float, float]:
     """Slow both wheels together so that neither exceeds its limit.
 
@@ -235,24 +208,3 @@ def scale_wheel_speeds(left_mps: float, right_mps: float, max_mps: float) -> tup
         return left_mps, right_mps
     scale = max_mps / fastest
     return left_mps * scale, right_mps * scale
-
-
-def wrap_rad(angle_rad: float) -> float:
-    """The same direction, between -pi and pi.
-
-    Parameters
-    ----------
-    angle_rad : float
-        Any angle.
-
-    Returns
-    -------
-    float
-        In [-pi, pi].
-
-    Examples
-    --------
-    >>> round(wrap_rad(3 * math.pi / 2), 6)
-    -1.570796
-    """
-    return math.remainder(angle_rad, 2 * math.pi)

@@ -172,7 +172,7 @@ def tilt(accel_mps2: np.ndarray, dt_s: float, half_base_m: float, middle_height_
     return angles
 
 
-def ramp_course(
+def ramp_response(
     ramp, wanted_mps: float, motor: Motor, limit_mps2: float, duration_s: float, period_s: float, dt_s: float = 0.001
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Speeds while a ramp, a motor and the floor turn a command into motion.
@@ -202,7 +202,7 @@ def ramp_course(
     Examples
     --------
     >>> from robotlab.control import Ramp
-    >>> rims, speeds, accel = ramp_course(Ramp(0.8), 0.4, Motor(lag_s=0.0), 4.0, 1.0, 0.02)
+    >>> rims, speeds, accel = ramp_response(Ramp(0.8), 0.4, Motor(lag_s=0.0), 4.0, 1.0, 0.02)
     >>> round(float(speeds[-1]), 3)
     0.4
     """
@@ -217,7 +217,9 @@ def ramp_course(
     return np.array(rims), speeds, np.diff(speeds, prepend=start) / dt_s
 
 
-def shake(accel_mps2: np.ndarray, dt_s: float, mast_m: float, mast_hz: float, damping: float = 0.05) -> np.ndarray:
+def mast_vibration(
+    accel_mps2: np.ndarray, dt_s: float, mast_m: float, mast_hz: float, damping: float = 0.05
+) -> np.ndarray:
     """How a camera on a mast nods when the trolley changes speed.
 
     Parameters
@@ -247,15 +249,16 @@ def shake(accel_mps2: np.ndarray, dt_s: float, mast_m: float, mast_hz: float, da
 
     Examples
     --------
-    >>> steady = float(shake(np.full(5000, 0.8), 0.001, 0.25, 5.0)[-1])
+    >>> steady = float(mast_vibration(np.full(5000, 0.8), 0.001, 0.25, 5.0)[-1])
     >>> round(steady * 1000, 2)  # -a / (L w^2), mrad
     -3.24
     """
+    from scipy.linalg import expm  # not on the driving path, which asks this module for the grip
+
     accel, dt = _row(accel_mps2, "accel_mps2"), number(dt_s, "dt_s", 0, open_low=True)
     w = 2 * math.pi * number(mast_hz, "mast_hz", 0, open_low=True)
     ratio = number(damping, "damping", 0, 0.999)
     pull = -1 / number(mast_m, "mast_m", 0, open_low=True)
-    from scipy.linalg import expm  # Driving does without SciPy; only the course needs this function.
 
     step = expm(np.array([[0.0, 1.0, 0.0], [-w * w, -2 * ratio * w, pull], [0.0, 0.0, 0.0]]) * dt)
     (aa, ab, ac), (ba, bb, bc) = step[:2].tolist()

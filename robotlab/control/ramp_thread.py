@@ -1,7 +1,7 @@
 """The ramp in a thread of its own, at a steady rate.
 
 Pictures come unevenly; motors want even steps.  So the loop that sees only
-sets a wanted speed, and this thread steps the ramp and talks to the motors,
+sets a velocity command, and this thread steps the ramp and talks to the motors,
 whatever the detector is doing.
 """
 
@@ -14,16 +14,15 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import TypeVar
-
-import numpy as np
 
 from robotlab.checks import number, said
 from robotlab.control.differential_drive import DifferentialDrive, scale_wheel_speeds
-from robotlab.control.link import BOARD_TIMEOUT_S, LinkError, MotorLink
+from robotlab.control.jitter import Jitter
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LinkError
+from robotlab.control.link import MotorLink
 from robotlab.control.ramp import speed_change_time_s
-from robotlab.control.safety import Watchdog, steady_s
+from robotlab.control.safety import steady_s
 from robotlab.control.supervisor import HALT, StopState, Supervisor
 from robotlab.errors import MotionError
 
@@ -39,31 +38,6 @@ _APART_S = 0.01
 # Links in use, by their stream if they have one: each has one owner, until its thread has ended.
 _OWNED: dict[int, object] = {}
 _OWNING = threading.Lock()
-
-
-@dataclass(frozen=True)
-class Jitter:
-    """How steady the thread was.
-
-    Attributes
-    ----------
-    steps : int
-        Steps measured.
-    mean_s : float
-        Mean lateness of a step, s.
-    p99_s : float
-        Lateness that 99 % of the steps stay under (linear method), s.
-    worst_s : float
-        Largest lateness of a step, s.
-    missed : int
-        Steps left out because the one before took too long.
-    """
-
-    steps: int
-    mean_s: float
-    p99_s: float
-    worst_s: float
-    missed: int
 
 
 class RampThread:
@@ -85,11 +59,8 @@ class RampThread:
         Jerk limit of the forward speed, m/s^3.
     rate_hz : float
         Steps a second.
-    command_s : float
-        Without a new wanted speed for this long, the wanted speed is 0.
-    watchdog : Watchdog or None
-        One more watchdog, checked at each step and fed ``"link"``; when it
-        trips, that is a fault.
+    command_hold_s : float
+        Without a new velocity command for this long, it is 0.
     limits_s, delay_s, board_timeout_s
         As in :class:`~robotlab.control.supervisor.Supervisor`.  Where the link
         is watched, a send that fails is tried again at the next step; else it
@@ -125,7 +96,7 @@ class RampThread:
     >>> from robotlab.control.link import SimulatedLink
     >>> link = SimulatedLink()
     >>> with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0, rate_hz=100) as thread:
-    ...     thread.want(0.1, 0.0)
+    ...     thread.command(0.1, 0.0)
     ...     time.sleep(0.1)
     >>> link.wheels()
     (0.0, 0.0)
@@ -141,8 +112,7 @@ class RampThread:
         max_mps: float = 0.8,
         max_jerk_mps3: float | None = None,
         rate_hz: float = 50.0,
-        command_s: float = 0.5,
-        watchdog: Watchdog | None = None,
+        command_hold_s: float = 0.5,
         limits_s: Mapping[str, float] | None = None,
         delay_s: float = 0.0,
         board_timeout_s: float = BOARD_TIMEOUT_S,
@@ -153,20 +123,20 @@ class RampThread:
                 f"a motor link must have send(left_mps, right_mps) and stop(), {type(link).__name__} has not; "
                 "without stop() nothing could halt the motors"
             )
-        self._link, self._drive, self._watchdog, self._clock = link, drive, watchdog, clock
+        self._link, self._drive, self._clock = link, drive, clock
         self._owned = getattr(link, "stream", link)
         self._max = number(max_mps, "max_mps", 0, open_low=True)
         self._period = 1 / number(rate_hz, "rate_hz", 0, open_low=True)
         limits_s = dict(limits_s or {})
         self._limits = (max_accel_mps2, max_yaw_accel_radps2, max_jerk_mps3)
-        self._watched = "link" in limits_s or (watchdog is not None and watchdog.watches("link"))
+        self._watched = "link" in limits_s
         self._stop = Supervisor(
             *self._times(),
             max_accel_mps2=max_accel_mps2,
             max_yaw_accel_radps2=max_yaw_accel_radps2,
             max_jerk_mps3=max_jerk_mps3,
             period_s=self._period,
-            command_s=number(command_s, "command_s", 0, open_low=True),
+            command_hold_s=number(command_hold_s, "command_hold_s", 0, open_low=True),
             limits_s=limits_s,
             delay_s=delay_s,
             max_age_s=limits_s.get("camera", math.inf),
@@ -211,7 +181,7 @@ class RampThread:
             error.add_note(str(self.halt_error))
 
     def tell(self, event: Callable[[Supervisor, float, float], T]) -> T:
-        """Tell the machine of the stop what has happened.
+        """Tell the state machine of the stop what has happened.
 
         Parameters
         ----------
@@ -240,8 +210,8 @@ class RampThread:
                 f"the clock's time must be a number, got {now!r:.40}; pass a clock that gives seconds, such as time.monotonic"
             ) from None
 
-    def want(self, v_mps: float, yaw_radps: float) -> None:
-        """Set the wanted motion; it holds for `command_s`.
+    def command(self, v_mps: float, yaw_radps: float) -> None:
+        """Set the velocity command; it holds for `command_hold_s`.
 
         Parameters
         ----------
@@ -255,13 +225,12 @@ class RampThread:
         MotionError
             If a number is not finite, or the thread has ended.
         """
-        wanted = number(v_mps, "v_mps"), number(yaw_radps, "yaw_radps")
         if not self._thread.is_alive():
             raise MotionError(
                 f"the ramp thread must be running, it ended ({said(self.error) if self.error else 'closed'}); start a new one"
             )
         with self._lock:
-            self._stop.want(steady_s(), *wanted)
+            self._stop.command(steady_s(), v_mps, yaw_radps)
 
     def close(self) -> None:
         """Ramp down, stop the link and end the thread.
@@ -300,9 +269,9 @@ class RampThread:
         # Still speeding up: the acceleration has to be taken back first.
         return max(ways) + (2 * max_accel_mps2 / jerk if jerk else 0.0) + 2 * self._period
 
-    def _join(self, thread: threading.Thread, seconds: float) -> BaseException | None:
+    def _join(self, thread: threading.Thread, patience_s: float) -> BaseException | None:
         """Wait for a thread while it gets on; an interruption waits as well, and is given back."""
-        pressed, end = None, time.monotonic() + seconds
+        pressed, end = None, time.monotonic() + patience_s
         while (
             thread.is_alive()
             and (left := end - time.monotonic()) > 0
@@ -347,10 +316,7 @@ class RampThread:
         MotionError
             If no step has been made yet.
         """
-        late = np.array(self._late)
-        if not len(late):
-            raise MotionError("jitter needs steps to measure, none was made; start the thread and wait")
-        return Jitter(len(late), float(late.mean()), float(np.percentile(late, 99)), float(late.max()), self._missed)
+        return Jitter.of(self._late, self._missed)
 
     def _run(self) -> None:
         try:
@@ -386,8 +352,6 @@ class RampThread:
     def _step(self, steps: int) -> bool:
         """One command; False when only HALT may be sent."""
         with self._lock:
-            if self._watchdog is not None and (fault := self._watchdog.check()) is not None:
-                self._stop.fail(fault.message)
             order = self._stop.step(*self._times(), steps)
         if order is HALT:
             return False
@@ -402,8 +366,6 @@ class RampThread:
         else:
             with self._lock:
                 self._stop.confirmed(sent)
-            if self._watchdog is not None and self._watchdog.watches("link"):
-                self._watchdog.feed("link")
             self._turned += order[1] * self._period
         self._done_at = time.monotonic()
         return True

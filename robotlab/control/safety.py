@@ -17,7 +17,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from robotlab.checks import number
-from robotlab.control.ramp import stopping_distance_m
 from robotlab.errors import MotionError
 
 # The clock that goes on while the machine sleeps: Linux calls it CLOCK_BOOTTIME;
@@ -129,12 +128,12 @@ class Watchdog:
     Examples
     --------
     >>> now = [0.0]
-    >>> dog = Watchdog({"camera": 0.5}, clock=lambda: now[0])
+    >>> watchdog = Watchdog({"camera": 0.5}, clock=lambda: now[0])
     >>> now[0] = 0.4
-    >>> dog.check() is None
+    >>> watchdog.check() is None
     True
     >>> now[0] = 0.6
-    >>> dog.check().part
+    >>> watchdog.check().part
     'camera'
     """
 
@@ -153,6 +152,9 @@ class Watchdog:
         }
         self._gap = number(max_gap_s, "max_gap_s", 0, open_low=True)
         self._clock, self._steady = clock, steady
+        self.fault: Fault | None = None
+        self._seen: dict[str, float] = {}
+        self._checked, self._compared = 0.0, (0.0, 0.0, 0.0)
         self.reset()
 
     def feed(self, part: str, late_s: float = 0.0) -> None:
@@ -266,67 +268,6 @@ class Watchdog:
         """
         self._compared = self._three_times()
         now = self._compared[1]
-        self.fault: Fault | None = None
+        self.fault = None
         self._checked = now
         self._seen = dict.fromkeys(self._limits, now)
-
-
-def promised_stop_m(
-    speed_mps: float,
-    max_accel_mps2: float,
-    *,
-    silence_s: float,
-    check_s: float,
-    delay_s: float = 0.0,
-    motor_lag_s: float = 0.0,
-    max_jerk_mps3: float | None = None,
-    board_timeout_s: float = 0.0,
-) -> float:
-    """The longest way the trolley should go after its last good picture was taken.
-
-    Parameters
-    ----------
-    speed_mps : float
-        Highest speed.
-    max_accel_mps2 : float
-        Deceleration of the stop ramp, m/s^2, of the computer and of the board.
-    silence_s : float
-        Longest silence that the watchdog allows the part.
-    check_s : float
-        Time between two checks.
-    delay_s : float
-        From the exposure to the end of the detector's work, and from the check
-        to the first changed command.
-    motor_lag_s : float
-        Time constant of the motors.
-    max_jerk_mps3 : float or None
-        Jerk limit of the stop ramp.
-    board_timeout_s : float
-        Command time-out of the motor board; 0 if the computer and the link
-        are trusted to work on.
-
-    Returns
-    -------
-    float
-        Reaction + board time-out + ramp: ``v (silence + check + delay +
-        time-out + lag) + v T / 2`` with ``T`` the time of the ramp, m.
-
-    Notes
-    -----
-    The form is that of a safety distance, speed times the sum of reaction and
-    stopping time (ISO 13855, from memory).  At worst the part dies just after
-    a sign of life, the silence ends just after a check, and just before the
-    next one the whole computer hangs: then the board drives on for its
-    time-out.  This is a computed figure for a flat dry floor and not a
-    guarantee; software is not a safety function.
-
-    Examples
-    --------
-    >>> round(promised_stop_m(0.5, 1.0, silence_s=0.19, check_s=0.01), 6)
-    0.225
-    >>> round(promised_stop_m(0.5, 1.0, silence_s=0.19, check_s=0.01, board_timeout_s=0.25), 6)
-    0.35
-    """
-    waits = {"silence_s": silence_s, "check_s": check_s, "delay_s": delay_s, "board_timeout_s": board_timeout_s}
-    wait = sum(number(value, name, 0) for name, value in waits.items())
-    return stopping_distance_m(speed_mps, max_accel_mps2, wait, motor_lag_s, max_jerk_mps3)

@@ -28,7 +28,7 @@ _MOST_DELAYS = 1000
 _MOST_FRAMES = 200
 
 
-def continuous_limit(delay_s: float) -> float:
+def continuous_ultimate_gain(delay_s: float) -> float:
     """Gain from which the continuous loop is unstable.
 
     Parameters
@@ -44,11 +44,11 @@ def continuous_limit(delay_s: float) -> float:
     Notes
     -----
     Textbook result (arXiv:1404.4763).  This is not the limit of a loop that
-    works frame by frame: see :func:`sampled_limit`.
+    works frame by frame: see :func:`sampled_ultimate_gain`.
 
     Examples
     --------
-    >>> round(continuous_limit(0.5), 6)
+    >>> round(continuous_ultimate_gain(0.5), 6)
     3.141593
     """
     delay = number(delay_s, "delay_s", 0)
@@ -99,7 +99,7 @@ def margins(gain: float, delay_s: float) -> tuple[float, float]:
     [3.14159, 1.0708]
     """
     gain = number(gain, "gain", 0, open_low=True)
-    return continuous_limit(delay_s) / gain, math.pi / 2 - gain * number(delay_s, "delay_s", 0)
+    return continuous_ultimate_gain(delay_s) / gain, math.pi / 2 - gain * number(delay_s, "delay_s", 0)
 
 
 def continuous_bearing(t_s, gain: float, delay_s: float) -> np.ndarray:
@@ -150,7 +150,7 @@ def continuous_bearing(t_s, gain: float, delay_s: float) -> np.ndarray:
     return bearing.reshape(np.shape(t_s))
 
 
-def sampled_limit(delay_frames: int) -> float:
+def sampled_ultimate_gain(delay_frames: int) -> float:
     """Limit of ``a = gain * frame_s`` from which the sampled loop is unstable.
 
     Parameters
@@ -166,14 +166,14 @@ def sampled_limit(delay_frames: int) -> float:
     Notes
     -----
     Levin and May, *Theoretical Population Biology* 9:178-187, 1976 (cited
-    from memory; :func:`loop_limit` finds the same from the eigenvalues).
+    from memory; :func:`ultimate_gain` finds the same from the eigenvalues).
     ``K T = pi / 2`` with ``T = d dt`` allows too much, most at one frame of
     delay: 57 % (``pi / 2`` against 1).  Holding a command for a frame
     (zero-order hold) adds half a frame of delay.
 
     Examples
     --------
-    >>> [round(sampled_limit(d), 6) for d in (0, 1, 2)]
+    >>> [round(sampled_ultimate_gain(d), 6) for d in (0, 1, 2)]
     [2.0, 1.0, 0.618034]
     """
     d = whole(delay_frames, "delay_frames")
@@ -237,7 +237,7 @@ def _loop_matrix(gain: float, frame_s: float, delay_s: float, lag_s: float) -> n
     """One frame of bearing, yaw rate and the bearings still under way."""
     if delay_s > _MOST_FRAMES * frame_s:
         raise MotionError(
-            f"delay_s must be at most {_MOST_FRAMES} frames, got {delay_s / frame_s:.4g}; use continuous_limit for so many"
+            f"delay_s must be at most {_MOST_FRAMES} frames, got {delay_s / frame_s:.4g}; use continuous_ultimate_gain for so many"
         )
     d, rest = divmod(delay_s, frame_s)
     # A delay of 2.9999999 frames is one of 3.
@@ -305,7 +305,7 @@ def growth_per_frame(gain: float, frame_s: float, delay_s: float, lag_s: float =
     return float(np.abs(np.linalg.eigvals(matrix)).max())
 
 
-def loop_limit(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
+def ultimate_gain(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
     """Ultimate gain of a real loop: frames, any delay, motor lag.
 
     Parameters
@@ -325,11 +325,11 @@ def loop_limit(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
     Notes
     -----
     Bisection on :func:`growth_per_frame`.  With a whole number of frames of
-    delay and no lag this is ``sampled_limit(d) / frame_s``.
+    delay and no lag this is ``sampled_ultimate_gain(d) / frame_s``.
 
     Examples
     --------
-    >>> round(loop_limit(0.1, 0.2), 5)
+    >>> round(ultimate_gain(0.1, 0.2), 5)
     6.18034
     """
     low, high = 0.0, 1.0 / number(frame_s, "frame_s", 0, open_low=True)
@@ -352,12 +352,12 @@ def safe_gain(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
     Parameters
     ----------
     frame_s, delay_s, lag_s : float
-        As in :func:`loop_limit`.
+        As in :func:`ultimate_gain`.
 
     Returns
     -------
     float
-        ``loop_limit / GAIN_MARGIN``, 1/s.  Lessons, design sheet and
+        ``ultimate_gain / GAIN_MARGIN``, 1/s.  Lessons, design sheet and
         :func:`robotlab.loop.check_real_limits` all use this figure.
 
     Notes
@@ -370,4 +370,4 @@ def safe_gain(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
     >>> round(safe_gain(0.1, 0.1), 6)  # the ultimate gain is 10 1/s
     5.0
     """
-    return loop_limit(frame_s, delay_s, lag_s) / GAIN_MARGIN
+    return ultimate_gain(frame_s, delay_s, lag_s) / GAIN_MARGIN

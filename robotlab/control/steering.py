@@ -50,7 +50,7 @@ def turn_toward(bearing_rad: float, gain: float, max_yaw_radps: float = math.inf
 
 def speed_toward(
     distance_m: float,
-    keep_m: float,
+    following_distance_m: float,
     gain: float,
     max_mps: float,
     max_reverse_mps: float = 0.0,
@@ -62,7 +62,7 @@ def speed_toward(
     ----------
     distance_m : float
         Distance to the target now.
-    keep_m : float
+    following_distance_m : float
         Distance to keep.
     gain : float
         Speed for each meter too far, 1/s.
@@ -87,12 +87,12 @@ def speed_toward(
 
     Examples
     --------
-    >>> speed_toward(2.0, keep_m=1.2, gain=1.0, max_mps=0.5)
+    >>> speed_toward(2.0, following_distance_m=1.2, gain=1.0, max_mps=0.5)
     0.5
-    >>> speed_toward(1.0, keep_m=1.2, gain=1.0, max_mps=0.5)
+    >>> speed_toward(1.0, following_distance_m=1.2, gain=1.0, max_mps=0.5)
     0.0
     """
-    wanted = gain * (distance_m - keep_m) * max(0.0, math.cos(bearing_rad))
+    wanted = gain * (distance_m - following_distance_m) * max(0.0, math.cos(bearing_rad))
     if math.isnan(wanted):
         raise MotionError(
             f"distance, gain and bearing must be numbers, got {distance_m}, {gain} and {bearing_rad}; drive only to a target that was seen"
@@ -187,7 +187,7 @@ class PDTurn:
     ----------
     gain : float
         Yaw rate for each radian of bearing, 1/s.
-    damping : float
+    derivative_gain : float
         Derivative gain: yaw rate for each rad/s that the bearing changes; no
         unit.
     max_yaw_radps : float
@@ -198,20 +198,20 @@ class PDTurn:
     The robot's own turning is already an integrator, so P control alone has
     no steady-state error for a target that stands still.  The derivative part
     takes off overshoot, with motor lag and without: after a jump of 15 degrees
-    at half the ultimate gain and 0.3 s of latency, damping 0.3 leaves 1.0
+    at half the ultimate gain and 0.3 s of latency, derivative_gain 0.3 leaves 1.0
     of 4.2 degrees without lag and 1.3 of 4.8 degrees with 0.1 s of lag
-    (simulated; ``tests/control/test_steer.py``).  It multiplies the detector's
-    noise by ``damping / dt``.
+    (simulated; ``tests/control/test_steering.py``).  It multiplies the detector's
+    noise by ``derivative_gain / dt``.
 
     Examples
     --------
-    >>> law = PDTurn(gain=1.0, damping=0.1)
+    >>> law = PDTurn(gain=1.0, derivative_gain=0.1)
     >>> law.step(0.5, 0.1), round(law.step(0.4, 0.1), 3)
     (0.5, 0.3)
     """
 
     gain: float
-    damping: float
+    derivative_gain: float
     max_yaw_radps: float = math.inf
     _last: float | None = None
 
@@ -247,7 +247,7 @@ class PDTurn:
             raise MotionError(f"bearing must be finite, got {bearing_rad}; leave out frames without a target")
         change = 0.0 if self._last is None else (bearing_rad - self._last) / dt_s
         self._last = bearing_rad
-        wanted = self.gain * bearing_rad + self.damping * change
+        wanted = self.gain * bearing_rad + self.derivative_gain * change
         return min(max(wanted, -self.max_yaw_radps), self.max_yaw_radps)
 
 

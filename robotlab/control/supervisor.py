@@ -3,7 +3,7 @@
 It is pure: events and their times go in, a speed or ``HALT`` comes out.  It
 has no thread, no clock and no port, so all orders of events can be tried on
 it; :class:`robotlab.control.RampThread` runs it on a robot, and
-:func:`robotlab.loop.simulation` in a simulation.
+:func:`robotlab.loop.simulate` in a simulation.
 
 States and what leads from one to the next::
 
@@ -18,29 +18,29 @@ States and what leads from one to the next::
 ==========  ==================================================================
 state       what :meth:`Supervisor.step` gives
 ==========  ==================================================================
-READY       the wanted speed, along the ramp
+READY       the commanded speed, along the ramp
 BRAKING     0, along the ramp: the time is over, or a person said stop
 HALTING     ``HALT``, until the board has confirmed it
 HALTED      ``HALT``
 ==========  ==================================================================
 
-Inputs: a picture (with its own time), a result of the detector, a wanted
-motion, a command confirmed or not, a step that is due, a fault, stop, HALT
+Inputs: a picture (with its own time), a result of the detector, a
+velocity command, its line confirmed or not, a step that is due, a fault, stop, HALT
 confirmed, restart.  Times, all against a clock that only goes forward:
 
 - A picture counts if its own time is later than the last one's, and its age
   is from 0 to `max_age_s`.  Not a number is not in that range.
 - Camera, detector, loop and link may be silent for `limits_s`; a picture that
-  comes late has used up that much of it, and a wanted motion is the sign of
+  comes late has used up that much of it, and a velocity command is the sign of
   life of the loop.
-- A wanted motion holds for `command_s`, then it is 0.
+- A velocity command holds for `command_hold_s`, then it is 0.
 - Longer than `board_timeout_s` (less two steps in reserve) without a confirmed
   command, and the board has halted by itself: the next command is 0, and the
   ramp starts from there.
 
 Invariants, which ``tests/control/walk_supervisor.py`` tries to break:
 
-1. No motion is commanded later than the promised time after the last picture
+1. No motion is commanded later than the allowed time after the last picture
    that counted, and none while camera, detector, loop or link are silent.
 2. After a fault, and after the first ``HALT``, nothing but ``HALT``.
 3. A commanded speed rises by no more than one step of the ramp above the last
@@ -60,7 +60,7 @@ import math
 from collections.abc import Mapping
 
 from robotlab.checks import number
-from robotlab.control.link import BOARD_TIMEOUT_S
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S
 from robotlab.control.ramp import JerkRamp, Ramp, make_ramp
 from robotlab.control.safety import Watchdog
 from robotlab.errors import MotionError
@@ -70,7 +70,7 @@ HALT = None
 
 
 class StopState(enum.Enum):
-    """Where the machine of the stop is.
+    """Where the state machine of the stop is.
 
     Examples
     --------
@@ -97,8 +97,8 @@ class Supervisor:
         Limits of the ramps, m/s^2, rad/s^2 and m/s^3.
     period_s : float
         Time between two steps.
-    command_s : float
-        How long a wanted motion holds.
+    command_hold_s : float
+        How long a velocity command holds.
     limits_s : mapping of str to float
         Longest silence of ``"camera"``, ``"detector"``, ``"loop"`` and
         ``"link"``; what is not named is not watched.
@@ -124,7 +124,7 @@ class Supervisor:
     Examples
     --------
     >>> stop = Supervisor(0.0, max_accel_mps2=1.0, period_s=0.05)
-    >>> stop.want(0.0, 0.5, 0.0)
+    >>> stop.command(0.0, 0.5, 0.0)
     >>> stop.step(0.0)  # nothing is known of the board: 0 first
     (0.0, 0.0)
     >>> stop.confirmed(0.0)
@@ -144,7 +144,7 @@ class Supervisor:
         max_yaw_accel_radps2: float | None = 6.0,
         max_jerk_mps3: float | None = None,
         period_s: float = 0.02,
-        command_s: float = 0.5,
+        command_hold_s: float = 0.5,
         limits_s: Mapping[str, float] | None = None,
         delay_s: float = 0.0,
         max_age_s: float = math.inf,
@@ -152,14 +152,14 @@ class Supervisor:
     ) -> None:
         self._speed, self._yaw = make_ramp(max_accel_mps2, max_jerk_mps3), make_ramp(max_yaw_accel_radps2)
         self._period = number(period_s, "period_s", 0, open_low=True)
-        self._patience = number(command_s, "command_s", 0)
+        self._patience = number(command_hold_s, "command_hold_s", 0)
         self._delay, self._max_age = number(delay_s, "delay_s", 0), max_age_s
         # The board counts from what it hears, we from what we sent: two steps are in reserve, but a step is no silence.
         timeout = number(board_timeout_s, "board_timeout_s", 0, open_low=True)
         self._board_s = max(timeout - 2 * self._period, 1.5 * self._period)
         limits = dict(limits_s or {})
         self._t, self._now = t_s, t_s if now_s is None else now_s
-        self._dog = Watchdog(limits, max(limits.values(), default=1e9), lambda: self._t, lambda: self._now)
+        self._watchdog = Watchdog(limits, max(limits.values(), default=1e9), lambda: self._t, lambda: self._now)
         self._begin(t_s)
 
     def _begin(self, t_s: float) -> None:
@@ -182,8 +182,8 @@ class Supervisor:
         return self._speed.speed, self._yaw.speed
 
     def _alive(self, part: str, late_s: float = 0.0) -> None:
-        if self._dog.watches(part):
-            self._dog.feed(part, late_s)
+        if self._watchdog.watches(part):
+            self._watchdog.feed(part, late_s)
 
     def picture(self, t_s: float, stamp_s: float, now_s: float | None = None) -> float | None:
         """A picture has arrived.
@@ -223,8 +223,8 @@ class Supervisor:
         self._t = t_s
         self._alive("detector")
 
-    def want(self, t_s: float, v_mps: float, yaw_radps: float) -> None:
-        """Take a wanted motion; it holds for `command_s`.
+    def command(self, t_s: float, v_mps: float, yaw_radps: float) -> None:
+        """Take a velocity command; it holds for `command_hold_s`.
 
         Parameters
         ----------
@@ -264,7 +264,7 @@ class Supervisor:
             self._alive("loop")  # it has said its last word
         if not self._now >= before:
             self.fail(f"the clock must not go back, it went from {before:.6g} to {self._now:.6g} s")
-        if self.state in (StopState.READY, StopState.BRAKING) and (fault := self._dog.check()) is not None:
+        if self.state in (StopState.READY, StopState.BRAKING) and (fault := self._watchdog.check()) is not None:
             self.fail(fault.message)
         if self.state in (StopState.HALTING, StopState.HALTED):
             return HALT
@@ -349,5 +349,5 @@ class Supervisor:
                 f"a restart must follow a confirmed HALT, the state is {self.state.value}; stop first, and find out why"
             )
         self._t, self._now = t_s, t_s if now_s is None else now_s
-        self._dog.reset()
+        self._watchdog.reset()
         self._begin(t_s)

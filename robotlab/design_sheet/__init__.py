@@ -10,23 +10,19 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.design_sheet.measure_motion import measure_gain_limit, measure_safe_speed, measure_stop_m
-    from robotlab.design_sheet.measure_vision import (
-        heights_found,
-        measure_band,
-        measure_smallest_object_m,
-        rendered_height_px,
-        usable_height_px,
-    )
+    from robotlab.design_sheet.measure_motion import measure_safe_speed, measure_stop_m, measure_ultimate_gain
+    from robotlab.design_sheet.measure_vision import measure_band, measure_smallest_object_m, rendered_height_px
     from robotlab.design_sheet.predictions import (
         Robot,
         predict_band,
-        predict_gain_limit,
         predict_safe_speed,
         predict_smallest_object_m,
         predict_stop_m,
+        predict_ultimate_gain,
     )
-    from robotlab.design_sheet.sheets import DesignSheet, Row, measure, predict
+    from robotlab.design_sheet.rows import Row
+    from robotlab.design_sheet.sheets import DesignSheet, measure, predict
+    from robotlab.design_sheet.smallest_height import heights_found, usable_height_px
 
 __all__ = [
     "DesignSheet",
@@ -35,13 +31,13 @@ __all__ = [
     "heights_found",
     "measure",
     "measure_band",
-    "measure_gain_limit",
+    "measure_ultimate_gain",
     "measure_safe_speed",
     "measure_smallest_object_m",
     "measure_stop_m",
     "predict",
     "predict_band",
-    "predict_gain_limit",
+    "predict_ultimate_gain",
     "predict_safe_speed",
     "predict_smallest_object_m",
     "predict_stop_m",

@@ -15,13 +15,13 @@ import numpy as np
 from scipy.optimize import brentq
 
 from robotlab.checks import number
-from robotlab.control.gain_search import oscillation_growth
+from robotlab.control import find_ultimate_gain
 from robotlab.design_sheet.predictions import Robot
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.greenhouse import Scene, Thing, Walk
-from robotlab.loop import GroundTruthDetector, NoFaults, Run, Settings, default_camera, simulate
-from robotlab.loop.fault_hooks import Shot
+from robotlab.loop import FaultModel, GroundTruthDetector, Run, Settings, default_camera, simulate
+from robotlab.loop.fault_model import CameraFrame
 
 # Bearing at the start of a steering test, rad: so small that no limit of the
 # robot comes into play while the oscillation grows slowly; ten times as wide
@@ -41,7 +41,7 @@ _FAR_M = 400.0
 _SPEED_TOLERANCE = 0.005
 
 
-class Vanished(NoFaults):
+class Vanished(FaultModel):
     """The target is gone after a given picture: the detector finds nothing.
 
     Parameters
@@ -63,7 +63,7 @@ class Vanished(NoFaults):
         return found if index <= self.last else Detections.none(found.classes)
 
 
-class Hung(NoFaults):
+class Hung(FaultModel):
     """The camera hangs: after a given picture no other comes.
 
     Parameters
@@ -73,30 +73,30 @@ class Hung(NoFaults):
 
     Examples
     --------
-    >>> Hung(3).shots(4, 0.4, Shot(None, None, 0.0))
+    >>> Hung(3).frames(4, 0.4, CameraFrame(None, None, 0.0))
     []
     """
 
     def __init__(self, last: int) -> None:
         self.last = last
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """Nothing, or the picture."""
-        return [(shot, 0.0)] if index <= self.last else []
+        return [(frame, 0.0)] if index <= self.last else []
 
 
-class _ThenComputerHangs(NoFaults):
+class _ThenComputerHangs(FaultModel):
     """A fault, and a computer that hangs just before it would have braked: the link falls silent."""
 
-    def __init__(self, fault: NoFaults, at_s: float) -> None:
-        self.found, self.shots = fault.found, fault.shots
+    def __init__(self, fault: FaultModel, at_s: float) -> None:
+        self.found, self.frames = fault.found, fault.frames
         self._at_s = at_s
 
     def link(self, t_s: float) -> bool:
         return t_s < self._at_s - 1e-9
 
 
-def measure_gain_limit(robot: Robot) -> float:
+def measure_ultimate_gain(robot: Robot) -> float:
     """Ultimate gain of the stepped simulated loop, by trying.
 
     Parameters
@@ -119,14 +119,14 @@ def measure_gain_limit(robot: Robot) -> float:
     The post stands far away and a little to the side.  As on a robot, one gain
     after another is tried: half as large again while the oscillation dies out,
     then between the last calm one and the first that does not.  Boxes, clocks,
-    ramp and motors are those of :func:`robotlab.loop.simulation`, which knows
+    ramp and motors are those of :func:`robotlab.loop.simulate`, which knows
     nothing of the formula; only a dead band is left out.
 
     Examples
     --------
     >>> from robotlab.control import Motor
     >>> robot = Robot(default_camera(), 20, Settings(delay_s=0.1, motor=Motor(lag_s=0)))
-    >>> round(measure_gain_limit(robot), 1)
+    >>> round(measure_ultimate_gain(robot), 1)
     10.0
     """
     s = robot.settings
@@ -142,7 +142,7 @@ def measure_gain_limit(robot: Robot) -> float:
     late = (s.latency_s + s.motor.lag_s) * s.frame_hz + 1
     duration_s = max(_FRAMES, round(_FRAMES_LATE * late)) * s.frame_s
 
-    def grows(gain: float) -> bool:
+    def bearings(gain: float) -> np.ndarray:
         run = simulate(
             _SEES_ALL,
             standing(_FAR_M),
@@ -152,21 +152,16 @@ def measure_gain_limit(robot: Robot) -> float:
             duration_s=duration_s,
             start=(0.0, 0.0, -_START_RAD),
         )
-        bearings = run.true_bearings_rad
-        return bool(np.abs(bearings).max() > _GROWN * _START_RAD or oscillation_growth(bearings) >= 1)
+        # What has grown ten times as wide is unstable, whatever limits hold it later.
+        return np.where(np.abs(run.true_bearings_rad) > _GROWN * _START_RAD, math.inf, run.true_bearings_rad)
 
-    low = _FIRST * s.frame_hz / late
-    high = 1.5 * low
-    while not grows(high):
-        low, high = high, 1.5 * high
-        if high > _MOST * s.frame_hz:
-            raise InputError(
-                f"an ultimate gain must lie below {high:g} 1/s, the simulated loop has none there; check delay and frame rate"
-            )
-    while high - low > _TOLERANCE * high:
-        middle = (low + high) / 2
-        low, high = (low, middle) if grows(middle) else (middle, high)
-    return (low + high) / 2
+    most = _MOST * s.frame_hz
+    search = find_ultimate_gain(bearings, _FIRST * s.frame_hz / late, _TOLERANCE, most, dies_out=1.0)
+    if search.ultimate_gain >= most:
+        raise InputError(
+            f"an ultimate gain must lie below {most:g} 1/s, the simulated loop has none there; check delay and frame rate"
+        )
+    return search.ultimate_gain
 
 
 def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
@@ -190,7 +185,7 @@ def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     Examples
     --------
     >>> round(measure_stop_m(Robot(default_camera(), 20)), 2)
-    0.86
+    0.85
     """
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0, open_low=True)
     return max(_way_m(robot, speed, fault) for fault in (Vanished, Hung))
@@ -270,7 +265,7 @@ def _way_m(robot: Robot, speed_mps: float, fault: type[Vanished] | type[Hung]) -
         max_mps=wheel,
         motor=replace(s.motor, max_mps=max(wheel, s.motor.max_mps)),
         # Full speed all the way: the target is far, and nothing else tells it to slow down.
-        keep_m=1e-3,
+        following_distance_m=1e-3,
         drive_gain=1e6,
         distance_from="nearer",
         target="post",
@@ -289,7 +284,7 @@ def _way_m(robot: Robot, speed_mps: float, fault: type[Vanished] | type[Hung]) -
     )
     last = math.ceil((up_s + s.latency_s) * s.frame_hz)
 
-    def drive(faults: NoFaults) -> Run:
+    def drive(faults: FaultModel) -> Run:
         return simulate(
             _SEES_ALL,
             standing(_FAR_M),

@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+from scipy.optimize import bisect
+
 from robotlab.camera import Camera, working_band
 from robotlab.checks import number
 from robotlab.errors import InputError
-from robotlab.loop import Settings, free_way_m, safe_speed_mps, stopping_m, stopping_times_s
-
-# Halvings that bring a bracket of any size down to the last bits.
-_HALVINGS = 80
+from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
 
 
 @dataclass(frozen=True)
@@ -90,7 +89,7 @@ class Robot:
             )
         if self.free_m <= 0:
             raise InputError(
-                f"the distance kept must leave room before contact, keep_m {s.keep_m:g} does not beside radius_m {s.radius_m:g}; keep farther away"
+                f"the distance kept must leave room before contact, following_distance_m {s.following_distance_m:g} does not beside radius_m {s.radius_m:g}; keep farther away"
             )
 
     @property
@@ -117,7 +116,7 @@ class Robot:
     @property
     def free_m(self) -> float:
         """Way from the distance kept to contact with the target, m."""
-        return free_way_m(self.settings)
+        return free_distance_m(self.settings)
 
 
 def predict_band(robot: Robot) -> tuple[float, float]:
@@ -173,23 +172,20 @@ def predict_smallest_object_m(robot: Robot, distance_m: float) -> float:
     >>> round(predict_smallest_object_m(robot, 1.2), 4)
     0.0905
     """
-    low, high = (
-        0.0,
-        2 * robot.smallest_camera_px * number(distance_m, "distance_m", 0, open_low=True) / robot.camera.focal_px,
-    )
-    # A pitched camera can need more; it never needs 100 times as much.
-    high *= 50
-    for _ in range(_HALVINGS):
-        middle = (low + high) / 2
+    # A pitched camera can need more than a level one; it never needs 100 times as much.
+    distance = number(distance_m, "distance_m", 0, open_low=True)
+    most = 100 * robot.smallest_camera_px * distance / robot.camera.focal_px
+
+    def excess_px(height_m: float) -> float:
         try:
-            tall = robot.camera.height_in_image_px(distance_m, middle)
+            return robot.camera.height_in_image_px(distance, height_m) - robot.smallest_camera_px
         except InputError:  # So tall that it reaches behind the lens.
-            tall = math.inf
-        low, high = (low, middle) if tall >= robot.smallest_camera_px else (middle, high)
-    return high
+            return math.inf
+
+    return float(bisect(excess_px, 1e-9 * most, most))
 
 
-def predict_gain_limit(robot: Robot) -> float:
+def predict_ultimate_gain(robot: Robot) -> float:
     """Ultimate gain of the steering loop, by formula.
 
     Parameters
@@ -210,11 +206,11 @@ def predict_gain_limit(robot: Robot) -> float:
     --------
     >>> from robotlab.control import Motor
     >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(delay_s=0.1, motor=Motor(lag_s=0)))
-    >>> round(predict_gain_limit(robot), 6)
+    >>> round(predict_ultimate_gain(robot), 6)
     10.0
     """
     grip = 1 - robot.settings.motor.slip
-    return robot.settings.gain_limit / grip if grip else math.inf
+    return robot.settings.ultimate_gain / grip if grip else math.inf
 
 
 def predict_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
@@ -262,7 +258,7 @@ def predict_safe_speed(robot: Robot) -> float:
 
     Examples
     --------
-    >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(keep_m=1.2, max_accel_mps2=0.8))
+    >>> robot = Robot(Camera(320, 240, 1.0, 0.25), 20, Settings(following_distance_m=1.2, max_accel_mps2=0.8))
     >>> speed = predict_safe_speed(robot)
     >>> round(speed, 3), round(predict_stop_m(robot, speed), 3), round(robot.free_m, 3)
     (0.646, 0.965, 0.965)

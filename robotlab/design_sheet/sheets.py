@@ -11,16 +11,17 @@ import numpy as np
 
 from robotlab.checks import whole
 from robotlab.control.stability import GAIN_MARGIN
-from robotlab.design_sheet.measure_motion import measure_gain_limit, measure_safe_speed, measure_stop_m
+from robotlab.design_sheet.measure_motion import measure_safe_speed, measure_stop_m, measure_ultimate_gain
 from robotlab.design_sheet.measure_vision import FARTHEST_M, NEAREST_M, measure_band, measure_smallest_object_m
 from robotlab.design_sheet.predictions import (
     Robot,
     predict_band,
-    predict_gain_limit,
     predict_safe_speed,
     predict_smallest_object_m,
     predict_stop_m,
+    predict_ultimate_gain,
 )
+from robotlab.design_sheet.rows import LINES, Row
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
 from robotlab.loop import GroundTruthDetector
@@ -28,122 +29,6 @@ from robotlab.loop.ground_truth import SimulatedDetector
 
 # Ends of the distances tried, with the tolerance of the band: outside of them a limit need not show.
 _SHOWS_M = (1.1 * NEAREST_M, FARTHEST_M / 1.1)
-_PINHOLE = "pinhole camera, Hartley & Zisserman, Multiple View Geometry, 2nd ed., chapter 6"
-_STOP = (
-    "speed times reaction and stopping time (ISO 13855, from memory), uniform deceleration (Biagiotti & Melchiorri, 2008, chapter 3); "
-    "a first-order lag adds v lag"
-)
-_GAIN = "Levin & May, Theoretical Population Biology 9:178-187, 1976; with motor lag the eigenvalues of the same sampled loop"
-
-
-@dataclass(frozen=True)
-class Row:
-    """One figure, predicted and measured.
-
-    Attributes
-    ----------
-    key : str
-        Short name.
-    name : str
-        What it is.
-    unit : str
-        Its unit.
-    predicted : float
-        By formula; may be infinite ("never").
-    measured : float or None
-        In simulation; ``None`` where it was not measured or no limit was found.
-    within_percent : float or None
-        How far apart the two may be for the sheet to be trusted.
-    formula, source : str
-        What predicts it, and where that is published.
-    how : str
-        What was done to measure it.
-    """
-
-    key: str
-    name: str
-    unit: str
-    predicted: float
-    measured: float | None
-    within_percent: float | None
-    formula: str
-    source: str
-    how: str
-
-    @property
-    def difference_percent(self) -> float | None:
-        """Measured less predicted, in percent of predicted."""
-        if self.measured is None or not math.isfinite(self.predicted) or self.predicted == 0:
-            return None
-        return 100 * (self.measured - self.predicted) / self.predicted
-
-
-# key, name, unit, within %, formula, source, how measured
-_LINES: tuple[tuple[str, str, str, float | None, str, str, str], ...] = (
-    (
-        "near",
-        "near limit",
-        "m",
-        10,
-        "where an edge of the picture meets the foot or the top of the target, and half its width more",
-        _PINHOLE,
-        "rendered at distances from 0.12 to 20 m, the detector asked: nearest with the target whole and rightly boxed in 8 of 10 pictures",
-    ),
-    (
-        "far",
-        "far limit",
-        "m",
-        10,
-        "f H / smallest px for a level camera",
-        _PINHOLE,
-        "the same: farthest with the target whole and rightly boxed in 8 of 10 pictures",
-    ),
-    (
-        "object",
-        "height of the smallest usable object, {at:.2f} m away",
-        "m",
-        None,
-        "smallest px · Z / f for a level camera",
-        _PINHOLE,
-        "the target is rendered smaller and smaller at that distance: smallest rightly boxed in 8 of 10 pictures",
-    ),
-    (
-        "gain_limit",
-        "ultimate gain",
-        "1/s",
-        5,
-        "2 sin(π / (2 (2 d + 1))) / frame time for d frames of delay and no lag",
-        _GAIN,
-        "the stepped simulated loop, one gain after another: the first whose oscillation grows",
-    ),
-    (
-        "safe_gain",
-        f"largest safe gain, gain margin {GAIN_MARGIN:g}",
-        "1/s",
-        5,
-        f"ultimate gain / {GAIN_MARGIN:g} (6 dB)",
-        "common practice, no source",
-        f"measured ultimate gain / {GAIN_MARGIN:g}",
-    ),
-    (
-        "stop",
-        "stopping distance at top speed",
-        "m",
-        15,
-        "v t + v² / (2 a), with t = latency + watchdog time-out + two ramp steps + command time-out + lag",
-        _STOP,
-        "simulated: way from the last good picture to rest, the longest of target gone or camera hung, each with a computer that goes on or hangs",
-    ),
-    (
-        "safe_speed",
-        "largest safe speed",
-        "m/s",
-        15,
-        "stopping distance = distance kept - radius - half the target",
-        _STOP,
-        "simulated drives at a standing target, all lost at the distance kept: the fastest that stops before contact",
-    ),
-)
 
 
 @dataclass(frozen=True)
@@ -157,7 +42,7 @@ class DesignSheet:
     detector : str
         What looked; empty when nothing was measured.
     lighting : str
-        Under which lamp.
+        Under which lighting.
     object_at_m : float
         Distance of the smallest usable object.
     rows : tuple of Row
@@ -250,11 +135,13 @@ class DesignSheet:
             said.append(
                 f"By formula {near:.2f} to {far:.2f} m are usable, but in the pictures this detector was usable at no distance."
             )
-        elif near <= s.keep_m <= far:
-            said.append(f"The distance kept, {s.keep_m:.2f} m, lies in the working band, {near:.2f} to {far:.2f} m.")
+        elif near <= s.following_distance_m <= far:
+            said.append(
+                f"The distance kept, {s.following_distance_m:.2f} m, lies in the working band, {near:.2f} to {far:.2f} m."
+            )
         else:
             said.append(
-                f"The distance kept, {s.keep_m:.2f} m, lies outside the working band, {near:.2f} to {far:.2f} m: change one of them."
+                f"The distance kept, {s.following_distance_m:.2f} m, lies outside the working band, {near:.2f} to {far:.2f} m: change one of them."
             )
         word = "at most" if s.turn_gain <= gain else "more than"
         said.append(
@@ -335,13 +222,13 @@ def predict(robot: Robot) -> DesignSheet:
     (6.63, None)
     """
     near, far = predict_band(robot)
-    at = float(np.clip(robot.settings.keep_m, near, max(near, far)))
-    gain = predict_gain_limit(robot)
+    at = float(np.clip(robot.settings.following_distance_m, near, max(near, far)))
+    gain = predict_ultimate_gain(robot)
     figures = {
         "near": near,
         "far": far,
         "object": predict_smallest_object_m(robot, at) if math.isfinite(at) else math.inf,
-        "gain_limit": gain,
+        "ultimate_gain": gain,
         "safe_gain": gain / GAIN_MARGIN,
         "stop": predict_stop_m(robot),
         "safe_speed": predict_safe_speed(robot),
@@ -369,7 +256,7 @@ def measure(
         What looks; when left out, one that finds exactly what is at least
         `smallest_px` tall, so that geometry alone is on trial.
     lighting : str
-        Under which lamp the pictures are rendered.
+        Under which lighting the pictures are rendered.
     pictures : int
         Ten times as many are rendered at each limit; fewer are quicker and
         rougher.
@@ -418,8 +305,8 @@ def measure(
         tell("the smallest usable object")
         measured["object"] = measure_smallest_object_m(robot, looker, plan.object_at_m, **usual)
     tell("the ultimate gain")
-    measured["gain_limit"] = measure_gain_limit(robot)
-    measured["safe_gain"] = measured["gain_limit"] / GAIN_MARGIN
+    measured["ultimate_gain"] = measure_ultimate_gain(robot)
+    measured["safe_gain"] = measured["ultimate_gain"] / GAIN_MARGIN
     tell("the stopping distance")
     measured["stop"] = measure_stop_m(robot)
     tell("the largest safe speed")
@@ -437,7 +324,7 @@ def _sheet(
     measured: Mapping[str, float | None],
 ) -> DesignSheet:
     rows = []
-    for key, name, unit, within, *words in _LINES:
+    for key, name, unit, within, *words in LINES:
         # Where no place is usable there is none to name.
         said = name.format(at=at_m) if math.isfinite(at_m) or "{at" not in name else name.partition(",")[0]
         seen = measured.get(key)

@@ -1,4 +1,4 @@
-"""What does not stand on the floor: the floor itself, the walls, and the shadows of posts, which move."""
+"""Background: floor, walls, and the shadows of posts, which move."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from robotlab.greenhouse import textures
 from robotlab.greenhouse.ray_intersections import Light
 from robotlab.greenhouse.scene import Thing
-from robotlab.greenhouse.shadows import ORIGIN_M, darken
+from robotlab.greenhouse.shadows import ORIGIN_M, shadow_factor
 from robotlab.greenhouse.static_parts import Stage
 from robotlab.greenhouse.view import View
 
@@ -24,9 +24,9 @@ def background(view: View, stage: Stage, x: float, y: float, yaw: float) -> np.n
     at = np.empty(view.rows * view.columns, np.int32)
     root = np.empty(at.size, np.float32)
     if view.horizon < view.rows:
-        _look_at_floor(view, stage, at, root, x, y, yaw)
+        _texture_floor(view, stage, at, root, x, y, yaw)
     if walls:
-        _look_at_walls(view, stage, at, root, walls, x, y, yaw)
+        _texture_walls(view, stage, at, root, walls, x, y, yaw)
     texels = stage.decor.texels.take(at, mode="clip")
     light = np.empty((3, at.size), np.float32)
     # `at` has done its work and serves as scratch.
@@ -40,7 +40,7 @@ def background(view: View, stage: Stage, x: float, y: float, yaw: float) -> np.n
     return light
 
 
-def _look_at_floor(view: View, stage: Stage, at: np.ndarray, root: np.ndarray, x: float, y: float, yaw: float) -> None:
+def _texture_floor(view: View, stage: Stage, at: np.ndarray, root: np.ndarray, x: float, y: float, yaw: float) -> None:
     per_meter, first = textures.FLOOR_PER_METER, view.horizon * view.columns
     # World x and y in texels, from a corner far outside the room; a whole number of repeats away.
     place, turned = view.texels * math.cos(yaw), view.texels * math.sin(yaw)
@@ -49,7 +49,7 @@ def _look_at_floor(view: View, stage: Stage, at: np.ndarray, root: np.ndarray, x
     place[0] += (x + ORIGIN_M[0]) * per_meter
     place[1] += (y + ORIGIN_M[1]) * per_meter
     u, v = place.astype(np.int32)
-    stage.shadows.look_up(u, v, root[first:])
+    stage.shadows.sample(u, v, root[first:])
     u &= textures.FLOOR_COLUMNS - 1
     u >>= view.level
     v *= view.row_step
@@ -58,7 +58,7 @@ def _look_at_floor(view: View, stage: Stage, at: np.ndarray, root: np.ndarray, x
     np.add(v, view.start, out=at[first:])
 
 
-def _look_at_walls(
+def _texture_walls(
     view: View, stage: Stage, at: np.ndarray, root: np.ndarray, rows: int, x: float, y: float, yaw: float
 ) -> None:
     f, wall = np.float32, stage.decor.wall
@@ -109,7 +109,7 @@ def _look_at_walls(
 
 def post_shadow(view: View, light: np.ndarray, lighting: Light, thing: Thing, cx: float, cy: float) -> None:
     """The shadow of a post at (`cx`, `cy`), body axes, in `light` (3, rows * columns)."""
-    # The shadow starts at the foot and points away from the lamp.
+    # The shadow starts at the foot and points away from the light.
     long = thing.height_m / max(lighting.toward[2], 0.35) * (lighting.direct > 0)
     tip_x, tip_y = cx - long * lighting.toward[0], cy - long * lighting.toward[1]
     # Beyond 25 cm from either end nothing is left of it.
@@ -130,6 +130,6 @@ def post_shadow(view: View, light: np.ndarray, lighting: Light, thing: Thing, cx
     r0 = max(r0, view.horizon)
     if c0 >= c1 or r0 >= r1:
         return
-    low = view.horizon
-    shade = darken(thing, cx, cy, 0.0, *view.ground[:, r0 - low : r1 - low, c0:c1], lighting)
+    x, y = view.ground[:, r0 - view.horizon : r1 - view.horizon, c0:c1]
+    shade = shadow_factor(thing, cx, cy, 0.0, x, y, lighting)
     light.reshape(3, view.rows, view.columns)[:, r0:r1, c0:c1] *= shade

@@ -1,4 +1,4 @@
-"""The truth about a picture: what is in it, where, and how much of it shows."""
+"""Ground truth of a rendered picture: boxes, visibility and distances."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from robotlab.greenhouse.view import View
 
 @dataclass(frozen=True, eq=False)
 class GroundTruth:
-    """What is really in a picture.
+    """Ground truth of one picture.
 
     Parameters
     ----------
@@ -23,7 +23,7 @@ class GroundTruth:
     labels : (N,) ndarray of int
         Index into `classes`.
     visibility : (N,) ndarray
-        Share of the thing that shows: neither hidden by a nearer thing nor
+        Fraction of the thing that shows: neither hidden by a nearer thing nor
         outside the picture, 0 to 1.
     distance_m : (N,) ndarray
         Along the ground from under the lens to the middle of the foot, m.
@@ -50,7 +50,7 @@ class GroundTruth:
 
 @dataclass(slots=True, eq=False)
 class VisiblePixels:
-    """What the renderer saw of the things, from which the truth can be worked out.
+    """Pixels in which each thing is visible, from which the ground truth is computed.
 
     Parameters
     ----------

@@ -1,10 +1,10 @@
-"""The five lamps: what their light does to colors, how strong and how hard it is.
+"""The five kinds of lighting: spectrum, level, and how much of it is direct.
 
-Each lamp is a spectrum.  A pixel's reflectance is taken as a mix of three
+Each lighting is a spectrum.  A pixel's reflectance is taken as a mix of three
 smooth bands (blue, green, red), the camera as three bell-shaped filters, so
-that a lamp turns daylight colors into its own by one 3 x 3 matrix::
+that a lighting turns daylight colors into its own by one 3 x 3 matrix::
 
-    seen = balance @ M(lamp) @ inv(M(daylight)) @ daylight
+    seen = balance @ M(lighting) @ inv(M(daylight)) @ daylight
     M[i, j] = sum over wavelengths of filter_i * spectrum * band_j
 
 This is not a full spectral renderer: real reflectances have more shape than
@@ -49,7 +49,7 @@ def _lines(*lines: tuple[float, float, float]) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Lighting:
-    """One kind of light.
+    """One kind of lighting.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ class Lighting:
     elevation_rad : float
         Height of that direction above the horizon, rad.
     balance : float
-        How far the camera's white balance follows the lamp: 0 not at all,
+        How far the camera's white balance follows the lighting: 0 not at all,
         1 wholly (a white card looks gray again).
     outside : float
         Brightness of what is seen through the glass, against the light inside:
@@ -87,7 +87,7 @@ class Lighting:
 
         Examples
         --------
-        >>> bool(np.allclose(LAMP["daylight"].matrix(), LAMP["daylight"].level * np.eye(3)))
+        >>> bool(np.allclose(LIGHTING["daylight"].matrix(), LIGHTING["daylight"].level * np.eye(3)))
         True
         """
         return _matrix(self)
@@ -141,7 +141,7 @@ def _matrix(lighting: Lighting) -> np.ndarray:
 
 # Levels, shares and heights are choices for a lively demo, not measurements:
 # sun well up, a closed sky, after sunset, sodium lamps and LED bars overhead.
-LAMP: dict[str, Lighting] = {
+LIGHTING: dict[str, Lighting] = {
     lighting.name: lighting
     for lighting in (
         Lighting("daylight", 1.15, 0.62, 0.85, 0.0, 1.0),
@@ -151,11 +151,11 @@ LAMP: dict[str, Lighting] = {
         Lighting("grow", 0.52, 0.40, 1.30, 0.15, 0.10),
     )
 }
-LIGHTINGS: tuple[str, ...] = tuple(LAMP)
+LIGHTINGS: tuple[str, ...] = tuple(LIGHTING)
 
 
 def lighting_named(name: str) -> Lighting:
-    """The lamp of that name.
+    """The lighting of that name.
 
     Parameters
     ----------
@@ -165,18 +165,18 @@ def lighting_named(name: str) -> Lighting:
     Returns
     -------
     Lighting
-        The lamp.
+        Its spectrum, level and direction.
 
     Raises
     ------
     InputError
-        If there is no such lamp.
+        If there is no such lighting.
 
     Examples
     --------
     >>> lighting_named("dusk").level < lighting_named("daylight").level
     True
     """
-    if name not in LAMP:
-        raise InputError(f"lamp must be one of {', '.join(LIGHTINGS)}, got {name!r}; choose one of them")
-    return LAMP[name]
+    if name not in LIGHTING:
+        raise InputError(f"lighting must be one of {', '.join(LIGHTINGS)}, got {name!r}; choose one of them")
+    return LIGHTING[name]

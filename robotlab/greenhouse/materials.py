@@ -1,4 +1,4 @@
-"""How things look where a ray meets them: color, shading, dirt, slats, bands."""
+"""Materials and shading: color, bands, slats and dirt where a ray meets a thing."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections import namedtuple
 import numpy as np
 
 from robotlab.greenhouse.foliage import SpriteSheet
-from robotlab.greenhouse.ray_intersections import GEOMETRY, BoxMeeting, Light, Plant, Round, leave_round
+from robotlab.greenhouse.ray_intersections import GEOMETRY, Billboard, BoxIntersection, Cone, Light, exit_cone
 from robotlab.greenhouse.scene import KINDS, Thing
 from robotlab.greenhouse.textures import rgb
 
@@ -21,22 +21,22 @@ _LID, _EARTHED, _HOLLOW = 0.0, 1.0, 2.0
 
 
 # How a thing looks; the rows of a table below those of its geometry.  First what turns the level part (nx, ny)
-# of a normal into three sums: direct light, shine (toward halfway between lamp and camera) and the place around
+# of a normal into three sums: direct light, shine (toward halfway between light and camera) and the place around
 # a round thing.  Then direct light and light from around on the upright part (see `Light.above`); divisor of the
 # shine; where scuffs are in their table, and how strong; gloss; what is on top; where its color profile begins;
 # linear color; its height; for a box half its length and width, and whether it has slats.
-Look = namedtuple(
-    "Look",
+Material = namedtuple(
+    "Material",
     "lit_x shine_x along_x lit_y shine_y along_y direct around size along up rough gloss top profile red green blue "
     "height half_x half_y slatted",
 )
-ROW = Look(*range(len(Look._fields)))
+ROW = Material(*range(len(Material._fields)))
 
 
-def look_of(thing: Thing, number: int, sun: Light) -> Look:
+def material_of(thing: Thing, number: int, sun: Light) -> Material:
     """How a thing looks; `number` counts the profiles before its own.
 
-    What depends on where it stands is left 0: see :func:`turn_looks`.
+    What depends on where it stands is left 0: see :func:`orient_materials`.
     """
     red, green, blue = rgb(*(thing.color or KINDS[thing.kind].color)).tolist()
     a, b, height = thing.size_m
@@ -57,17 +57,17 @@ def look_of(thing: Thing, number: int, sun: Light) -> Look:
     surface = {"rough": 0.08 if boxy else 0.06, "gloss": 0.03 if thing.kind == "pot" else 0.2, "top": top}
     color = {"profile": number * _STEPS, "red": red, "green": green, "blue": blue}
     size = {"height": height, "half_x": a / 2, "half_y": b / 2, "slatted": thing.kind == "crate"}
-    return Look(**places, **lit, **surface, **color, **size)
+    return Material(**places, **lit, **surface, **color, **size)
 
 
-def turn_looks(looks: np.ndarray, places: np.ndarray, light: Light) -> None:
+def orient_materials(materials: np.ndarray, places: np.ndarray, light: Light) -> None:
     """Fill in what depends on where round things stand, (2, things), and on where the light comes from, body axes."""
-    looks[ROW.lit_x], looks[ROW.lit_y] = light.level()
+    materials[ROW.lit_x], materials[ROW.lit_y] = light.level()
     square = places * places
     halfway = np.array(light.toward[:2], np.float32)[:, None] - places / np.sqrt(square[0] + square[1])
-    looks[ROW.shine_x], looks[ROW.shine_y] = halfway
+    materials[ROW.shine_x], materials[ROW.shine_y] = halfway
     halfway *= halfway
-    np.sqrt(halfway[0] + halfway[1] + np.float32(light.toward[2] ** 2), out=looks[ROW.size])
+    np.sqrt(halfway[0] + halfway[1] + np.float32(light.toward[2] ** 2), out=materials[ROW.size])
 
 
 def profile_of(thing: Thing) -> np.ndarray:
@@ -139,22 +139,22 @@ class Surface:
             np.empty(count, np.float32),
         )
 
-    def weather(self, looks: np.ndarray, rounds: int, bank: np.ndarray) -> None:
+    def weather(self, materials: np.ndarray, rounds: int, bank: np.ndarray) -> None:
         """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
-        scuffs = _scuffs(bank, self.spot, looks[ROW.along : ROW.up + 1])
-        rough = scuffs * looks[ROW.rough] + 1
+        scuffs = _scuffs(bank, self.spot, materials[ROW.along : ROW.up + 1])
+        rough = scuffs * materials[ROW.rough] + 1
         self.shade[:rounds] *= rough[:rounds]
         self.color[:, rounds:] *= rough[rounds:]
         _soil(self.color, self.spot[1], scuffs)
         self.color *= self.shade
 
 
-def paint_solids(
+def shade_solids(
     rays: np.ndarray,
     numbers: np.ndarray,
     t: np.ndarray,
     on_top: np.ndarray,
-    meeting: BoxMeeting | None,
+    intersection: BoxIntersection | None,
     faces: np.ndarray | None,
     profiles: np.ndarray,
     bank: np.ndarray,
@@ -168,17 +168,17 @@ def paint_solids(
     rays : (3, N) ndarray of float32
         That meet them.
     numbers : (K, N) ndarray of float32
-        Rows of :class:`Round` or :class:`Box`, and of :class:`Look`.
+        Rows of :class:`Cone` or :class:`Box`, and of :class:`Material`.
     t : (N,) ndarray of float32
-        Depth of the meeting, m.
+        Depth of the intersection, m.
     on_top : (M,) ndarray of bool
         For the round things, which come first: whether it is on the flat top.
-    meeting : BoxMeeting or None
+    intersection : BoxIntersection or None
         How the other rays go through boxes.
     faces : (5, N - M) ndarray of float32 or None
-        From :func:`light_on_faces`, for those rays.
+        From :func:`shade_faces`, for those rays.
     profiles : (3, S) ndarray of float32
-        Colours of round things from foot to top, one thing after the other.
+        Colors of round things from foot to top, one thing after the other.
     bank : (R, R) ndarray of float32
         Smooth noise.
     eye : float
@@ -191,31 +191,33 @@ def paint_solids(
     (3, N) ndarray of float32
         Linear, in daylight colors.
     """
-    surface, rounds, geometry, looks = Surface(t.size), on_top.size, numbers[:GEOMETRY], numbers[GEOMETRY:]
+    surface, rounds, geometry, materials = Surface(t.size), on_top.size, numbers[:GEOMETRY], numbers[GEOMETRY:]
     color = surface.color
     if rounds:
-        shine = _on_round(surface, rays[:, :rounds], geometry[:, :rounds], looks[:, :rounds], t[:rounds], eye, profiles)
-    if meeting is not None:
-        holes, inside = _on_box(surface, rounds, geometry[:, rounds:], looks[:, rounds:], meeting, eye, faces)
-    surface.weather(looks, rounds, bank)
+        shine = _shade_cones(
+            surface, rays[:, :rounds], geometry[:, :rounds], materials[:, :rounds], t[:rounds], eye, profiles
+        )
+    if intersection is not None:
+        holes, inside = _shade_boxes(
+            surface, rounds, geometry[:, rounds:], materials[:, rounds:], intersection, eye, faces
+        )
+    surface.weather(materials, rounds, bank)
     if rounds:
         shine *= 0.25 + 0.75 * light.direct
         color[:, :rounds] += shine
         top = on_top.nonzero()[0]
         if top.size:
-            color[:, top] = _round_tops(
-                *(table.take(top, axis=1) for table in (rays, geometry, looks)), t.take(top), eye
-            )
-    if meeting is not None and holes.size:
+            color[:, top] = _shade_tops(rays[:, top], geometry[:, top], materials[:, top], t[top], eye)
+    if intersection is not None and holes.size:
         color[:, holes] = inside
     return color
 
 
-def _on_round(
+def _shade_cones(
     surface: Surface,
     rays: np.ndarray,
     geometry: np.ndarray,
-    looks: np.ndarray,
+    materials: np.ndarray,
     t: np.ndarray,
     eye: float,
     profiles: np.ndarray,
@@ -227,37 +229,48 @@ def _on_round(
     level, z = place[:2], place[2]
     # The outward normal, level enough to take its length as 1.
     level = (level - geometry[:2]) / (k * z + r0)
-    facing, shine, around = level[0] * looks[:3] + level[1] * looks[3:6]
-    surface.shade[:rounds] = np.maximum(facing + looks[ROW.direct], 0) + looks[ROW.around]
+    facing, shine, around = level[0] * materials[:3] + level[1] * materials[3:6]
+    surface.shade[:rounds] = np.maximum(facing + materials[ROW.direct], 0) + materials[ROW.around]
     surface.spot[:, :rounds] = around, z
     step = np.minimum((z / height * _STEPS).astype(np.int32), _STEPS - 1)
-    surface.color[:, :rounds] = profiles.take(step + looks[ROW.profile].astype(np.int32), axis=1)
-    shine = np.minimum(np.maximum(shine / looks[ROW.size], 0), 1)
+    surface.color[:, :rounds] = profiles.take(step + materials[ROW.profile].astype(np.int32), axis=1)
+    shine = np.minimum(np.maximum(shine / materials[ROW.size], 0), 1)
     for _ in range(4):
         shine *= shine
-    return shine * looks[ROW.gloss]
+    return shine * materials[ROW.gloss]
 
 
-def _round_tops(rays: np.ndarray, geometry: np.ndarray, looks: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
+def _shade_tops(rays: np.ndarray, geometry: np.ndarray, materials: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
     """What one sees on the flat top of a round thing, or through it where it is open."""
-    f, n, top = np.float32, Round(*geometry[:8]), looks[ROW.top]
+    f, n, top = np.float32, Cone(*geometry[:8]), materials[ROW.top]
     x, y = rays[:2] * t - geometry[:2]
     out = (x * x + y * y) / n.r1_square
     rim = out > 0.74
-    # The far meeting with the cone lies on the inner wall; deeper is darker.
-    deep = (rays[2] * leave_round(rays, n) + f(eye)) / n.height
+    # The far intersection with the cone lies on the inner wall; deeper is darker.
+    deep = (rays[2] * exit_cone(rays, n) + f(eye)) / n.height
     deep = np.minimum(np.maximum(deep, 0), 1)
     hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
     bright = np.where(top == _LID, np.where(rim, f(0.72), f(1.0)), np.where(top == _EARTHED, f(1.1), hollow))
-    return np.where((top == _EARTHED) & ~rim, _EARTH, looks[ROW.red : ROW.red + 3] * bright)
+    return np.where((top == _EARTHED) & ~rim, _EARTH, materials[ROW.red : ROW.red + 3] * bright)
 
 
-def _on_box(
-    surface: Surface, start: int, geometry: np.ndarray, looks: np.ndarray, m: BoxMeeting, eye: float, faces: np.ndarray
+def _shade_boxes(
+    surface: Surface,
+    start: int,
+    geometry: np.ndarray,
+    materials: np.ndarray,
+    m: BoxIntersection,
+    eye: float,
+    faces: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Fill in the surfaces of boxes, whose rays begin at `start`; gives the rays that look into one, and what those see."""
     (ex, ey, _, enter, _), (on_top, on_x, _) = m
-    base, half_x, half_y, whole = looks[ROW.red : ROW.red + 3], looks[ROW.half_x], looks[ROW.half_y], looks[ROW.height]
+    base, half_x, half_y, whole = (
+        materials[ROW.red : ROW.red + 3],
+        materials[ROW.half_x],
+        materials[ROW.half_y],
+        materials[ROW.height],
+    )
     place = m.way[:3] * enter
     place[:2] += geometry[8:]
     place[2] += eye
@@ -272,7 +285,7 @@ def _on_box(
     surface.spot[1, start:] = z
     surface.color[:, start:] = base
 
-    slatted = looks[ROW.slatted] > 0
+    slatted = materials[ROW.slatted] > 0
     height = z * _SLATS / whole
     height -= np.floor(height)
     plank = np.abs(plank)
@@ -290,7 +303,7 @@ def _on_box(
     return holes + start, base.take(holes, axis=1) * inside
 
 
-def light_on_faces(turns: np.ndarray, light: Light) -> np.ndarray:
+def shade_faces(turns: np.ndarray, light: Light) -> np.ndarray:
     """Brightness of the faces of boxes, (5, boxes): those that look along x, minus x, y, minus y (of the box) and up.
 
     `turns` are the cosines and sines of their directions, (2, boxes).
@@ -303,7 +316,7 @@ def light_on_faces(turns: np.ndarray, light: Light) -> np.ndarray:
     return light.on(nx, ny, nz)
 
 
-def _box_inside(height: np.ndarray, slatted: np.ndarray, m: BoxMeeting, eye: float) -> np.ndarray:
+def _box_inside(height: np.ndarray, slatted: np.ndarray, m: BoxIntersection, eye: float) -> np.ndarray:
     """Brightness inside a box: its far walls with their slats, or its bottom."""
     f, (_, _, ez, _, leave), to_bottom = np.float32, m.way, m.sides[2]
     up = (ez * leave + f(eye)) / height
@@ -314,7 +327,7 @@ def _box_inside(height: np.ndarray, slatted: np.ndarray, m: BoxMeeting, eye: flo
     return np.where(slatted, crate, f(0.62) + f(0.2) * up)
 
 
-def paint_plant(
+def shade_plant(
     rays: np.ndarray,
     numbers: np.ndarray,
     t: np.ndarray,
@@ -330,9 +343,9 @@ def paint_plant(
     rays : (3, N) ndarray of float32
         That meet them.
     numbers : (K, N) ndarray of float32
-        Rows of :class:`Plant`, and others.
+        Rows of :class:`Billboard`, and others.
     t : (N,) ndarray of float32
-        Depth of the meeting, m.
+        Depth of the intersection, m.
     texels : (N,) ndarray of int
         Where in the sheet.
     sheet : SpriteSheet
@@ -347,5 +360,5 @@ def paint_plant(
     (3, N) ndarray of float32
         Linear, in daylight colors.
     """
-    up = (rays[2] * t + np.float32(eye)) * Plant(*numbers[:8]).per_height
+    up = (rays[2] * t + np.float32(eye)) * Billboard(*numbers[:8]).per_height
     return sheet.colors.take(texels, axis=1) * ((up * 0.3 + 0.7) * (0.75 + 0.25 * light.direct))

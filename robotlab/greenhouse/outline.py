@@ -1,4 +1,4 @@
-"""The outline of a thing in the picture, in closed form, and the truth from it."""
+"""Outlines of things in the picture, in closed form, and ground truth from them."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ class Outline(Placed):
     thing, cx, cy, turn
         As in :class:`Placed`.
     camera : Camera
-        What looks.
+        What materials.
     box : (float, float, float, float) or None
         Box of the whole thing, px; ``None`` where a part of it is beside or
         behind the lens, so that the box has no limits.
@@ -70,7 +70,7 @@ class Outline(Placed):
     box: tuple[float, float, float, float] | None
 
     def inside(self) -> tuple[list[float], float]:
-        """Box of the part inside the picture, px, and that part's share of the outline's area."""
+        """Box of the part inside the picture, px, and the fraction of the outline's area that it is."""
         width, height = float(self.camera.width_px), float(self.camera.height_px)
         if (
             self.box is not None
@@ -91,7 +91,7 @@ class Outline(Placed):
         return [min(xs), min(ys), max(xs), max(ys)], min(1.0, _area(hull) / whole)
 
     def truth(self, pixels: np.ndarray | None, columns: int, samples: int) -> tuple[list[float], list[float], float]:
-        """Visible box, whole box, and share inside the picture.
+        """Visible box, whole box, and fraction inside the picture.
 
         Parameters
         ----------
@@ -105,7 +105,7 @@ class Outline(Placed):
 
         Returns
         -------
-        (box, whole box, share)
+        (box, whole box, fraction)
             Boxes in px.
         """
         inside, share = self.inside()
@@ -129,7 +129,7 @@ def outline_of(thing: Thing, camera: Camera, cx: float, cy: float, turn: float) 
     thing : Thing
         What is looked at.
     camera : Camera
-        What looks.
+        What materials.
     cx, cy : float
         Middle of its foot, body axes, m.
     turn : float

@@ -1,10 +1,10 @@
-"""Where rays meet things: all rays and all things of one shape in one go.
+"""Ray intersections with cones, boxes and upright sprites, all rays of one shape at once.
 
 Body axes throughout (x forward, y left, z up, origin under the camera), m.  A
 ray is ``(0, 0, eye) + t (dx, dy, dz)`` with ``t`` the depth along the camera's
 axis.  Beside the rays, (3, N), goes a table of numbers with one column for each
-ray: those of the thing that it may meet, named by :class:`Round`, :class:`Box`
-or :class:`Plant`.  So each formula below runs once over all rays.
+ray: those of the thing that it may meet, named by :class:`Cone`, :class:`Box`
+or :class:`Billboard`.  So each formula below runs once over all rays.
 """
 
 from __future__ import annotations
@@ -53,9 +53,9 @@ class Light:
     Parameters
     ----------
     toward : (float, float, float)
-        Unit vector to the lamp or the sun.
+        Unit vector to the light source.
     direct : float
-        Share of the light that comes from there; the rest from all around.
+        Fraction of the light that comes from there; the rest is ambient.
     """
 
     toward: tuple[float, float, float]
@@ -97,42 +97,42 @@ class Light:
 
 # An upright truncated cone: middle of its foot, radius ``r0 + k z``, height, ``k`` times the radius at the
 # lens, ``cx^2 + cy^2`` less the square of that radius, square of the upper radius.
-Round = namedtuple("Round", "cx cy r0 k height k_eye c r1_square")
+Cone = namedtuple("Cone", "cx cy r0 k height k_eye c r1_square")
 # An upright box: its direction, how far its faces lie from the lens along its own axes, first the lesser
 # ones; the lens in those axes.
 Box = namedtuple("Box", "cos sin x0 y0 z0 x1 y1 z1 ox oy")
 # A plant: unit vector to it, distance, 1 / width, 1 / height, and its sprite's rows, columns and start in the sheet.
-Plant = namedtuple("Plant", "ux uy away per_width per_height rows columns start")
+Billboard = namedtuple("Billboard", "ux uy away per_width per_height rows columns start")
 # Rows of the table that say how rays meet a thing, whatever its shape; those with fewer numbers fill up.
 GEOMETRY = len(Box._fields)
-_NONE = (0.0,) * (GEOMETRY - len(Round._fields))
+_NONE = (0.0,) * (GEOMETRY - len(Cone._fields))
 
 
-def round_numbers(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float, ...]:
-    """The numbers of a `Round`."""
+def cone_parameters(thing: Thing, cx: float, cy: float, eye: float) -> tuple[float, ...]:
+    """The fields of a :class:`Cone`."""
     r0, r1, height = thing.size_m
     k = (r1 - r0) / height
     r_eye = r0 + k * eye
     return cx, cy, r0, k, height, k * r_eye, cx * cx + cy * cy - r_eye * r_eye, r1 * r1, *_NONE
 
 
-def box_numbers(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float, ...]:
-    """The numbers of a `Box`."""
+def box_parameters(thing: Thing, cx: float, cy: float, turn: float, eye: float) -> tuple[float, ...]:
+    """The fields of a :class:`Box`."""
     f, (length, width, height) = np.float32, thing.size_m
     cos, sin = math.cos(turn), math.sin(turn)
     ox, oy, half_x, half_y = f(-(cos * cx + sin * cy)), f(sin * cx - cos * cy), f(length / 2), f(width / 2)
     return cos, sin, -half_x - ox, -half_y - oy, -eye, half_x - ox, half_y - oy, f(height) - f(eye), ox, oy
 
 
-def plant_numbers(thing: Thing, cx: float, cy: float, focal: float, sheet: SpriteSheet) -> tuple[float, ...]:
-    """The numbers of a `Plant`."""
+def billboard_parameters(thing: Thing, cx: float, cy: float, focal: float, sheet: SpriteSheet) -> tuple[float, ...]:
+    """The fields of a :class:`Billboard`."""
     width, _, height = thing.size_m
     away = max(math.hypot(cx, cy), 1e-6)
     start, rows, columns = sheet.copy(thing.seed, away / (height * focal))
     return cx / away, cy / away, away, 1 / width, 1 / height, rows, columns, start, *_NONE
 
 
-def meet_round(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[np.ndarray, np.ndarray]:
+def intersect_cone(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[np.ndarray, np.ndarray]:
     """Depth at which rays meet upright truncated cones.
 
     Parameters
@@ -140,7 +140,7 @@ def meet_round(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[np.nd
     rays : (3, N) ndarray of float32
         Directions.
     numbers : (8 or more, N) ndarray of float32
-        Rows of :class:`Round`.
+        Rows of :class:`Cone`.
     eye : float
         Height of the lens, m.
 
@@ -156,7 +156,7 @@ def meet_round(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[np.nd
     ``(t dx - cx)^2 + (t dy - cy)^2 = (r0 + k (eye + t dz))^2`` is a quadratic in
     t; its smaller root counts where it lies between foot and top.
     """
-    n, dz = Round(*numbers[:8]), rays[2]
+    n, dz = Cone(*numbers[:8]), rays[2]
     a, b, inside = _cone(rays, n)
     near = (b - np.sqrt(np.maximum(inside, 0))) / a
     z = dz * near + np.float32(eye)
@@ -170,7 +170,7 @@ def meet_round(rays: np.ndarray, numbers: np.ndarray, eye: float) -> tuple[np.nd
     return np.where(on_top, over, depth), on_top
 
 
-def _cone(rays: np.ndarray, n: Round) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _cone(rays: np.ndarray, n: Cone) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """The quadratic ``a t^2 - 2 b t + c = 0`` of a cone: a, b and ``b^2 - a c``."""
     dx, dy, dz = rays
     slope = dz * n.k
@@ -179,13 +179,13 @@ def _cone(rays: np.ndarray, n: Round) -> tuple[np.ndarray, np.ndarray, np.ndarra
     return a, b, b * b - a * n.c
 
 
-def leave_round(rays: np.ndarray, n: Round) -> np.ndarray:
+def exit_cone(rays: np.ndarray, n: Cone) -> np.ndarray:
     """Depth at which rays that entered a cone's open top meet its inner wall."""
     a, b, inside = _cone(rays, n)
     return (b + np.sqrt(np.maximum(inside, 0))) / a
 
 
-class BoxMeeting(NamedTuple):
+class BoxIntersection(NamedTuple):
     """How rays go through their boxes, in the axes of those.
 
     ``way``, (5, N) of float32, holds direction, depth of entry and depth of
@@ -197,12 +197,12 @@ class BoxMeeting(NamedTuple):
     way: np.ndarray
     sides: np.ndarray
 
-    def take(self, which: np.ndarray) -> BoxMeeting:
+    def take(self, which: np.ndarray) -> BoxIntersection:
         """Some of the rays."""
-        return BoxMeeting(self.way.take(which, axis=1), self.sides.take(which, axis=1))
+        return BoxIntersection(self.way.take(which, axis=1), self.sides.take(which, axis=1))
 
 
-def meet_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxMeeting]:
+def intersect_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxIntersection]:
     """Depth at which rays meet upright boxes.
 
     Parameters
@@ -216,7 +216,7 @@ def meet_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxMeet
     -------
     depth : (N,) ndarray of float32
         Along the camera's axis, m; :data:`FAR` where the ray misses.
-    meeting : BoxMeeting
+    intersection : BoxIntersection
         How each ray goes through.
 
     Notes
@@ -242,18 +242,20 @@ def meet_box(rays: np.ndarray, numbers: np.ndarray) -> tuple[np.ndarray, BoxMeet
     np.greater_equal(in_z, level, out=sides[0])
     np.greater(in_x, in_y, out=sides[1])
     np.less_equal(out_z, out, out=sides[2])
-    return np.where((leave > enter) & (enter > 0), enter, FAR), BoxMeeting(way, sides)
+    return np.where((leave > enter) & (enter > 0), enter, FAR), BoxIntersection(way, sides)
 
 
-def meet_plant(rays: np.ndarray, numbers: np.ndarray, eye: float, sheet: SpriteSheet) -> tuple[np.ndarray, np.ndarray]:
-    """Depth at which rays meet plants: flat upright sprites that turn to the camera.
+def intersect_billboard(
+    rays: np.ndarray, numbers: np.ndarray, eye: float, sheet: SpriteSheet
+) -> tuple[np.ndarray, np.ndarray]:
+    """Depth at which rays meet billboards: flat upright sprites that face the camera.
 
     Parameters
     ----------
     rays : (3, N) ndarray of float32
         Directions.
     numbers : (8 or more, N) ndarray of float32
-        Rows of :class:`Plant`.
+        Rows of :class:`Billboard`.
     eye : float
         Height of the lens, m.
     sheet : SpriteSheet
@@ -266,7 +268,7 @@ def meet_plant(rays: np.ndarray, numbers: np.ndarray, eye: float, sheet: SpriteS
     texels : (N,) ndarray of int
         Index into the sheet.
     """
-    n, (dx, dy, dz) = Plant(*numbers[:8]), rays
+    n, (dx, dy, dz) = Billboard(*numbers[:8]), rays
     t = n.away / np.maximum(dx * n.ux + dy * n.uy, np.float32(1e-6))
     # Place on the sprite: share of its height from the foot, share of its width.
     up = (dz * t + np.float32(eye)) * n.per_height

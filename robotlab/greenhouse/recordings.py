@@ -2,7 +2,7 @@
 
 ``python -m robotlab.greenhouse.recordings datasets/greenhouse`` renders every
 picture again and writes the labels and the card.  A recording is one drive
-through one greenhouse with one camera under one lamp, so its pictures resemble
+through one greenhouse with one camera in one lighting, so its pictures resemble
 each other: split by recording, never by picture.
 """
 
@@ -14,7 +14,7 @@ import os
 import platform
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +27,7 @@ from robotlab.errors import InputError
 from robotlab.files import write_json, write_whole
 from robotlab.greenhouse.layout import random_scene
 from robotlab.greenhouse.renderer import Frame, render
-from robotlab.greenhouse.scene import CLASSES, Scene
+from robotlab.greenhouse.scene import CLASSES
 
 WIDTH_PX, HEIGHT_PX = 320, 240
 PICTURES_EACH = 29
@@ -63,7 +63,7 @@ class Recording:
     seed: int
 
 
-# Two lamps, warm and grow, are kept for testing: a detector that has trained on
+# Two kinds of lighting, warm and grow, are kept for testing: a detector that has trained on
 # the recordings for training has never seen them.
 RECORDINGS: tuple[Recording, ...] = (
     Recording("day1", "daylight", "train", 101),
@@ -116,7 +116,7 @@ def frames(recording: Recording, count: int = PICTURES_EACH) -> Iterator[Frame]:
     for i in range(count):
         pose, post = _place(rng, scene, others, camera, i / count)
         empty = rng.random() < 0.06
-        now = Scene(others, *_rest(scene)) if empty else scene.with_post_at(*post)
+        now = replace(scene, things=others) if empty else scene.with_post_at(*post)
         yield render(
             now,
             camera,
@@ -127,10 +127,6 @@ def frames(recording: Recording, count: int = PICTURES_EACH) -> Iterator[Frame]:
             seed=int(rng.integers(1 << 31)),
             samples=2,
         )
-
-
-def _rest(scene: Scene) -> tuple:
-    return scene.lighting, scene.seed, scene.floor, scene.path_half_m, scene.room_m, scene.plants_m
 
 
 def _place(rng, scene, others, camera, progress) -> tuple[tuple[float, float, float], tuple[float, float]]:
@@ -188,7 +184,7 @@ def annotations_of(frame: Frame) -> list[dict]:
                 "category_id": int(label) + 1,
                 "bbox": [x0, y0, width, height],
                 "area": round(width * height, 2),
-                # Many COCO tools know iscrowd alone as the mark of what does not count.
+                # Many COCO tools know only iscrowd as the flag of what does not count.
                 "iscrowd": ignored,
                 "ignore": ignored,
                 "visibility": round(float(visibility), 3),
@@ -224,7 +220,8 @@ def build(
     'labels.json'
     """
     folder = Path(folder)
-    images, annotations = [], []
+    images: list[dict] = []
+    annotations: list[dict] = []
     for recording in recordings:
         for i, frame in enumerate(frames(recording, count)):
             name = f"{recording.name}_{i:03d}.jpg"

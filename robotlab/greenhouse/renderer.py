@@ -26,13 +26,13 @@ from robotlab.greenhouse.view import gain_at, view_of
 
 
 class Frame:
-    """One rendered picture with its truth.
+    """One rendered picture with its ground truth.
 
     Parameters
     ----------
     picture : (H, W, 3) ndarray of uint8
         sRGB.
-    sight : Sight
+    visible : VisiblePixels
         What the renderer saw.
 
     Examples
@@ -43,14 +43,14 @@ class Frame:
     2.0
     """
 
-    def __init__(self, picture: np.ndarray, sight: VisiblePixels) -> None:
+    def __init__(self, picture: np.ndarray, visible: VisiblePixels) -> None:
         self.picture = picture
-        self._sight = sight
+        self._visible = visible
 
     @functools.cached_property
     def truths(self) -> GroundTruth:
-        """What is in the picture; worked out when first asked for."""
-        return self._sight.truths()
+        """Ground truth of the picture; computed when first asked for."""
+        return self._visible.truths()
 
 
 def render(
@@ -71,7 +71,7 @@ def render(
     scene : Scene
         What there is.
     camera : Camera
-        What looks; its height must be more than 0.
+        What materials; its height must be more than 0.
     pose : (float, float, float)
         Where the camera stands, world frame: x and y, m, and yaw,
         counter-clockwise from world x, rad.
@@ -118,7 +118,7 @@ def render(
     sun = stage.sun.turned(yaw)
     for i in stage.posts:
         post_shadow(view, light, sun, stage.things[i], float(cx[i]), float(cy[i]))
-    sight = draw_things(view, stage, sun, light, cx, cy, yaw)
+    visible = draw_things(view, stage, sun, light, cx, cy, yaw)
 
     light = light.reshape(3, view.rows, view.columns)
     if samples > 1:
@@ -130,12 +130,12 @@ def render(
         light = _mixed(matrix, light)
     gain = gain_at(view, float(exposure) * level, float(noise))
     # Only mixing can make colors that no eye has seen, with less than no light in one channel.
-    return Frame(develop(blur_in_place(light, blur), gain, noise, seed, negative=matrix is not None), sight)
+    return Frame(develop(blur_in_place(light, blur), gain, noise, seed, negative=matrix is not None), visible)
 
 
 @functools.lru_cache(maxsize=32)
 def _mixing(lighting: Lighting) -> tuple[np.ndarray | None, float]:
-    """What a lamp does to daylight colors, or ``None`` where it only makes them brighter, and by how much."""
+    """What a lighting does to daylight colors, or ``None`` where it only makes them brighter, and by how much."""
     matrix = lighting.matrix()
     if (matrix == matrix[0, 0] * np.eye(3)).all():
         return None, float(matrix[0, 0])
@@ -143,7 +143,7 @@ def _mixing(lighting: Lighting) -> tuple[np.ndarray | None, float]:
 
 
 def _mixed(matrix: np.ndarray, light: np.ndarray) -> np.ndarray:
-    """Colours (3, H, W) times a matrix."""
+    """Colors (3, H, W) times a matrix."""
     lit, part = np.empty_like(light), np.empty_like(light[0])
     for row, plane in zip(matrix, lit, strict=True):
         np.multiply(light[0], row[0], out=plane)
@@ -172,5 +172,5 @@ def _check(scene, camera, pose, exposure, noise, blur, samples) -> tuple[float, 
             f"exposure must be > 0, noise and blur >= 0, got {exposure}, {noise}, {blur}; use 1.0, 1.0, 0.5"
         )
     if samples not in (1, 2, 3, 4):
-        raise InputError(f"samples must be 1, 2, 3 or 4, got {samples!r}; 1 is quick, 2 looks smoother")
+        raise InputError(f"samples must be 1, 2, 3 or 4, got {samples!r}; 1 is quick, 2 materials smoother")
     return x, y, yaw

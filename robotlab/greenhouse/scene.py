@@ -41,7 +41,7 @@ class Kind:
 
 
 # Sizes: the post as the job states it, the rest common garden goods (common
-# practice, no source).  Colours chosen by eye.
+# practice, no source).  Colors chosen by eye.
 KINDS: dict[str, Kind] = {
     "post": Kind("round", (0.036, 0.034, 0.50), (232, 92, 18)),
     "bucket": Kind("round", (0.105, 0.140, 0.27), (28, 84, 178), open_top=True),
@@ -189,7 +189,7 @@ class Stock(tuple):
 
 @dataclass(frozen=True)
 class Scene:
-    """A greenhouse with things in it, under one lamp.
+    """A greenhouse with things in it, in one lighting.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ class Scene:
     Raises
     ------
     InputError
-        If the lamp or a floor is unknown.
+        If the lighting or a floor is unknown.
 
     Examples
     --------
@@ -278,7 +278,7 @@ class Scene:
         return replace(self, things=(*self.things, Thing("post", float(x_m), float(y_m))))
 
     def under(self, lighting: str) -> Scene:
-        """The same scene under another lamp.
+        """The same scene in another lighting.
 
         Parameters
         ----------

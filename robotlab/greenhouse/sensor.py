@@ -130,7 +130,7 @@ def gain_of(exposure: np.ndarray, noise: float) -> np.ndarray:
 
 
 def develop(light: np.ndarray, gain: np.ndarray, noise: float, seed: int, negative: bool = True) -> np.ndarray:
-    """:func:`expose` by a gain from :func:`gain_of`, (H, W), which uses the light (3, H, W) up as scratch.
+    """Bytes of the light (3, H, W), which is overwritten, by a gain (H, W) from :func:`gain_of`.
 
     `negative` says whether there may be less than no light.
     """

@@ -1,4 +1,4 @@
-"""Soft shadows on the floor: where a thing keeps the light away."""
+"""Soft shadows and ambient occlusion on the floor."""
 
 from __future__ import annotations
 
@@ -32,8 +32,10 @@ def _outside(thing: Thing, x: np.ndarray, y: np.ndarray, turn: float) -> np.ndar
     return np.maximum(np.sqrt(x * x + y * y) - f(radius), 0)
 
 
-def darken(thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np.ndarray, light: Light) -> np.ndarray:
-    """Share of the light that still reaches the ground.
+def shadow_factor(
+    thing: Thing, cx: float, cy: float, turn: float, x: np.ndarray, y: np.ndarray, light: Light
+) -> np.ndarray:
+    """Fraction of the light that still reaches the ground.
 
     Parameters
     ----------
@@ -125,12 +127,12 @@ class ShadowMap:
             x = ((np.arange(c0, c1) + 0.5) / per_meter + left).astype(np.float32)[None, :]
             y = ((np.arange(r0, r1) + 0.5) / per_meter + bottom).astype(np.float32)[:, None]
             x, y = np.broadcast_arrays(x, y)
-            share[r0:r1, c0:c1] *= darken(thing, thing.x_m, thing.y_m, thing.heading_rad, x, y, light)
+            share[r0:r1, c0:c1] *= shadow_factor(thing, thing.x_m, thing.y_m, thing.heading_rad, x, y, light)
         # The root, over 255: times the byte of a texture, squared, is lit linear light.
         self.root = np.sqrt(share).ravel() * np.float32(1 / 255)
 
-    def look_up(self, u: np.ndarray, v: np.ndarray, out: np.ndarray) -> None:
-        """Root of the share of the light, over 255.
+    def sample(self, u: np.ndarray, v: np.ndarray, out: np.ndarray) -> None:
+        """Root of the fraction of the light, over 255.
 
         Parameters
         ----------

@@ -9,14 +9,14 @@ import numpy as np
 
 from robotlab.greenhouse import foliage, textures
 from robotlab.greenhouse.lighting import Lighting, lighting_named
-from robotlab.greenhouse.materials import Look, look_of, profile_of
+from robotlab.greenhouse.materials import Material, material_of, profile_of
 from robotlab.greenhouse.ray_intersections import SHAPES, Light
 from robotlab.greenhouse.scene import Scene, Thing
 from robotlab.greenhouse.shadows import ShadowMap
 
 
 class Decor:
-    """All that a seed and a lamp decide: floor, walls, plants, sun, scuffs."""
+    """All that a seed and a lighting decide: floor, walls, plants, sun, scuffs."""
 
     def __init__(self, seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> None:
         rng = np.random.default_rng([seed, 1])
@@ -73,9 +73,9 @@ class Stage:
         self.ends = (shapes.count("round"), len(shapes) - shapes.count("plant"))
         self.posts = [i for i, thing in enumerate(self.things) if thing.kind == "post"]
         self.x, self.y = np.array([(thing.x_m, thing.y_m) for thing in self.things], float).reshape(-1, 2).T
-        self.looks = (
-            np.array([look_of(thing, i, self.sun) for i, thing in enumerate(self.things)], np.float32)
-            .reshape(-1, len(Look._fields))
+        self.materials = (
+            np.array([material_of(thing, i, self.sun) for i, thing in enumerate(self.things)], np.float32)
+            .reshape(-1, len(Material._fields))
             .T
         )
         rounds = self.things[: self.ends[0]]

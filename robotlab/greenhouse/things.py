@@ -1,4 +1,4 @@
-"""Things in the picture: which rays may meet them, which they meet first, and what color they see."""
+"""Things in the picture: culling, nearest intersections (visibility), shading."""
 
 from __future__ import annotations
 
@@ -9,23 +9,23 @@ from itertools import accumulate
 import numpy as np
 
 from robotlab.greenhouse.ground_truth import VisiblePixels
-from robotlab.greenhouse.materials import light_on_faces, paint_plant, paint_solids, turn_looks
+from robotlab.greenhouse.materials import orient_materials, shade_faces, shade_plant, shade_solids
 from robotlab.greenhouse.ray_intersections import (
     FAR,
     Light,
-    box_numbers,
-    meet_box,
-    meet_plant,
-    meet_round,
-    plant_numbers,
-    round_numbers,
+    billboard_parameters,
+    box_parameters,
+    cone_parameters,
+    intersect_billboard,
+    intersect_box,
+    intersect_cone,
 )
 from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.static_parts import Stage
 from robotlab.greenhouse.view import NEAR_M, View
 
 
-def windows(
+def screen_windows(
     view: View, things: Sequence[Thing], cx: Sequence[float], cy: Sequence[float]
 ) -> list[tuple[int, int, int, int, int]]:
     """Which rays may meet which things, from the upright cylinder around each.
@@ -33,7 +33,7 @@ def windows(
     Parameters
     ----------
     view : View
-        What looks.
+        What materials.
     things : sequence of Thing
         The things.
     cx, cy : sequence of float
@@ -43,7 +43,7 @@ def windows(
     -------
     list of (int, int, int, int, int)
         Place in the sequence, first column and row, and last plus one: the whole
-        picture where a thing beside the lens may show; none for things out of sight.
+        picture where a thing beside the lens may show; none for things out of view.
     """
     cos, sin, eye, f, tan, slope = view.cos, view.sin, view.camera.height_m, view.focal, view.tan, view.slope
     columns, rows, found = view.columns, view.rows, []
@@ -85,7 +85,7 @@ def draw_things(
     Parameters
     ----------
     view : View
-        What looks.
+        What materials.
     stage : Stage
         The things.
     lighting : Light
@@ -99,37 +99,37 @@ def draw_things(
 
     Returns
     -------
-    Sight
+    VisiblePixels
         From which the truth can be worked out.
     """
     eye, sheet, scuffs = view.camera.height_m, stage.decor.plants, stage.decor.scuffs
     cx, cy = cx.tolist(), cy.tolist()
-    in_sight = windows(view, stage.things, cx, cy)
-    if not in_sight:
+    on_screen = screen_windows(view, stage.things, cx, cy)
+    if not on_screen:
         return VisiblePixels.of_nothing(view)
-    which, parts = [one[0] for one in in_sight], [view.pixels[r0:r1, c0:c1].ravel() for _, c0, r0, c1, r1 in in_sight]
+    which, parts = [one[0] for one in on_screen], [view.pixels[r0:r1, c0:c1].ravel() for _, c0, r0, c1, r1 in on_screen]
 
-    # Round things come first, then boxes, then plants: where each of these ends.
+    # Cones come first, then boxes, then plants: where each of these ends.
     m, n = bisect_left(which, stage.ends[0]), bisect_left(which, stage.ends[1])
     placed = [(stage.things[i], cx[i], cy[i]) for i in which]
-    numbers = [round_numbers(*one, eye) for one in placed[:m]]
-    numbers += [box_numbers(*one, one[0].heading_rad - yaw, eye) for one in placed[m:n]]
-    numbers += [plant_numbers(*one, view.focal, sheet) for one in placed[n:]]
-    geometry, looks = np.array(numbers, np.float32).T, stage.looks.take(which, axis=1)
-    turn_looks(looks[:, :m], geometry[:2, :m], lighting)
+    numbers = [cone_parameters(*one, eye) for one in placed[:m]]
+    numbers += [box_parameters(*one, one[0].heading_rad - yaw, eye) for one in placed[m:n]]
+    numbers += [billboard_parameters(*one, view.focal, sheet) for one in placed[n:]]
+    geometry, materials = np.array(numbers, np.float32).T, stage.materials.take(which, axis=1)
+    orient_materials(materials[:, :m], geometry[:2, :m], lighting)
 
     # Where every ray meets every thing in its way.
     sizes = [part.size for part in parts]
     stops, every = [0, *accumulate(sizes)], np.concatenate(parts)
     rays, own = view.rays_at(every), geometry.repeat(sizes, axis=1)
-    depth, on_top, meeting, texels = np.empty(every.size, np.float32), None, None, None
+    depth, on_top, intersection, texels = np.empty(every.size, np.float32), None, None, None
     i, j = stops[m], stops[n]
     if i:
-        depth[:i], on_top = meet_round(rays[:, :i], own[:, :i], eye)
+        depth[:i], on_top = intersect_cone(rays[:, :i], own[:, :i], eye)
     if i < j:
-        depth[i:j], meeting = meet_box(rays[:, i:j], own[:, i:j])
+        depth[i:j], intersection = intersect_box(rays[:, i:j], own[:, i:j])
     if j < every.size:
-        depth[j:], texels = meet_plant(rays[:, j:], own[:, j:], eye, sheet)
+        depth[j:], texels = intersect_billboard(rays[:, j:], own[:, j:], eye, sheet)
 
     # Which it meets first.
     hits = (depth < FAR).nonzero()[0]
@@ -139,28 +139,28 @@ def draw_things(
     shown = [stop - start for start, stop in zip(ends[:-1], ends[1:], strict=True)]
 
     # What color that is.
-    rays, own = rays.take(seen, axis=1), np.concatenate([geometry, looks]).repeat(shown, axis=1)
+    rays, own = rays.take(seen, axis=1), np.concatenate([geometry, materials]).repeat(shown, axis=1)
     color = np.empty((3, seen.size), np.float32)
     a, b = ends[m], ends[n]
     if b:
         boxes = a < b
-        faces = light_on_faces(geometry[:2, m:n], lighting).repeat(shown[m:n], axis=1) if boxes else None
-        on_top, meeting = (
+        faces = shade_faces(geometry[:2, m:n], lighting).repeat(shown[m:n], axis=1) if boxes else None
+        on_top, intersection = (
             on_top.take(seen[:a]) if a else np.zeros(0, bool),
-            meeting.take(seen[a:b] - i) if boxes else None,
+            intersection.take(seen[a:b] - i) if boxes else None,
         )
-        color[:, :b] = paint_solids(
-            rays[:, :b], own[:, :b], t[:b], on_top, meeting, faces, stage.profiles, scuffs, eye, lighting
+        color[:, :b] = shade_solids(
+            rays[:, :b], own[:, :b], t[:b], on_top, intersection, faces, stage.profiles, scuffs, eye, lighting
         )
     if b < seen.size:
-        color[:, b:] = paint_plant(rays[:, b:], own[:, b:], t[b:], texels.take(seen[b:] - j), sheet, eye, lighting)
+        color[:, b:] = shade_plant(rays[:, b:], own[:, b:], t[b:], texels.take(seen[b:] - j), sheet, eye, lighting)
     for plane, value in zip(light, color, strict=True):
         plane[pixels] = value
     return VisiblePixels(view, stage.order, which, placed, yaw, stops, hits, shown, pixels)
 
 
 def _nearest(pixels: np.ndarray, depth: np.ndarray, size: int) -> np.ndarray:
-    """Which of some meetings, in order, are the nearest of all in their pixel; the picture has `size` pixels."""
+    """Which of some intersections, in order, are the nearest of all in their pixel; the picture has `size` pixels."""
     # Of several in one pixel any is written down, then the least of them.
     least = np.empty(size, np.float32)
     least[pixels] = depth

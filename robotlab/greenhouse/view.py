@@ -23,7 +23,7 @@ class View:
     Parameters
     ----------
     camera : Camera
-        What looks.
+        What materials.
     samples : int
         Rays along each side of a pixel.
     """
@@ -58,7 +58,7 @@ class View:
         t = self.t_ground[low]
         # Where rays meet the ground, body axes, m.
         self.ground = np.stack([dx[low] * t, dy[low] * t])
-        self._look_at_texels(t, away[low])
+        self._find_texels(t, away[low])
 
     def rays_at(self, pixels: np.ndarray) -> np.ndarray:
         """Directions of some rays, (3, N)."""
@@ -71,7 +71,7 @@ class View:
         self.dz.take(row, out=rays[2], mode="clip")
         return rays
 
-    def _look_at_texels(self, t: np.ndarray, away: np.ndarray) -> None:
+    def _find_texels(self, t: np.ndarray, away: np.ndarray) -> None:
         """Where the rays below the horizon meet the ground, in texels of the floor's finest copy."""
         f, per_meter = np.float32, np.float32(textures.FLOOR_PER_METER)
         # Half a cell of the shadow map to and fro: turns its steps, and those of the
@@ -102,9 +102,9 @@ def gain_at(view: View, exposure: float, noise: float) -> np.ndarray:
 
 
 def _falloff(camera: Camera) -> np.ndarray:
-    """Share of the light at each pixel, (H, W).
+    """Vignetting: fraction of the light at each pixel, (H, W).
 
-    Real lenses darken the corners, most less than the cos^4 of a bare pinhole:
+    Real lenses shadow_factor the corners, most less than the cos^4 of a bare pinhole:
     cos^2 here, chosen by eye.
     """
     right = ((np.arange(camera.width_px) + 0.5 - camera.width_px / 2) / camera.focal_px)[None, :]

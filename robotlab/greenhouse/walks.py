@@ -125,7 +125,7 @@ class Walk:
         t_s : float
             Time, s.
         lighting : str, optional
-            Another lamp than the walk's own.
+            Another lighting than the walk's own.
 
         Returns
         -------

@@ -10,24 +10,25 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.loop.campaigns import fault_campaign
-    from robotlab.loop.decide import Follower, Observation, VelocityCommand
+    from robotlab.loop.decide import Follower, VelocityCommand
     from robotlab.loop.driving import drive
-    from robotlab.loop.fault_hooks import NoFaults
+    from robotlab.loop.fault_model import FaultModel
     from robotlab.loop.faults import FAULTS
     from robotlab.loop.ground_truth import GroundTruthDetector
-    from robotlab.loop.limits import free_way_m, safe_speed_mps, stopping_m, stopping_times_s
+    from robotlab.loop.limits import free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
     from robotlab.loop.log import read_log
     from robotlab.loop.replay import replay_pair_html, share_on_post
     from robotlab.loop.run import Run
     from robotlab.loop.settings import Settings
     from robotlab.loop.simulation import default_camera, simulate
+    from robotlab.loop.target import Observation
     from robotlab.loop.vectorized import simulate_many
 
 __all__ = [
     "FAULTS",
     "Follower",
     "GroundTruthDetector",
-    "NoFaults",
+    "FaultModel",
     "Observation",
     "Run",
     "Settings",
@@ -35,7 +36,7 @@ __all__ = [
     "default_camera",
     "drive",
     "fault_campaign",
-    "free_way_m",
+    "free_distance_m",
     "read_log",
     "replay_pair_html",
     "safe_speed_mps",

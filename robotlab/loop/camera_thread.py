@@ -15,17 +15,17 @@ from robotlab.checks import number
 from robotlab.detections import Detections
 from robotlab.errors import PictureError
 from robotlab.image.picture import resize
-from robotlab.loop.perception import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
+from robotlab.loop.perception import STALLED, FreezeDetector, StallDetector, check_size, in_camera_px, show
 
 # Waiting longer for a camera at the end helps nobody.
 _PATIENCE_S = 1.0
 
 
 class CameraThread:
-    """Takes pictures, tells the machine of the stop, and shows them to the detector."""
+    """Takes pictures, tells the state machine of the stop, and shows them to the detector."""
 
-    def __init__(self, take, detector, camera, settings, ramp, clock, lifted) -> None:
-        self._take, self._tracker, self._camera, self._settings = take, detector, camera, settings
+    def __init__(self, detector, take, camera, settings, ramp, clock, lifted) -> None:
+        self._take, self._detector, self._camera, self._settings = take, detector, camera, settings
         self._ramp, self._clock, self._lifted = ramp, clock, lifted
         self._news: queue.SimpleQueue = queue.SimpleQueue()
         self._leave = threading.Event()
@@ -112,13 +112,9 @@ class CameraThread:
             time.sleep(s.frame_s / 10)
             return
         if not self._lifted and self._stall.stalled(picture, self._ramp.turned_rad, time.monotonic()):
-            self._ramp.tell(
-                lambda stop, *_: stop.fail(
-                    f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved"
-                )
-            )
+            self._ramp.tell(lambda stop, *_: stop.fail(STALLED))
         small = picture if s.detector_px is None else resize(picture, s.detector_px)
-        found = show(self._tracker, small)
+        found = show(self._detector, small)
         self._still_the_driver()
         found = in_camera_px(found, self._camera, s)
         self._ramp.tell(lambda stop, t, _: stop.result(t))

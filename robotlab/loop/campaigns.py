@@ -1,11 +1,10 @@
 """Does the trolley still stop in time, whatever breaks?
 
 :func:`fault_campaign` puts a trolley through faults and measures how far it drove
-without knowing where the post is, beside the distance promised by
-:func:`stopping_m`.
+without knowing where the post is, beside the stopping
+distance of :func:`robotlab.loop.stopping_m`.
 
-A promise that holds in simulation is a computed figure; on the floor, measure
-it.  What no loop can notice is a detector that answers in time and wrongly:
+That is a computed figure; on the floor, measure it.  What no loop can notice is a detector that answers in time and wrongly:
 judge it before you trust it.  Software is not a safety function.
 """
 
@@ -21,7 +20,7 @@ from robotlab.camera import Camera
 from robotlab.detections import Detector
 from robotlab.greenhouse import Walk
 from robotlab.loop.decide import STATES
-from robotlab.loop.fault_hooks import NoFaults
+from robotlab.loop.fault_model import FaultModel
 from robotlab.loop.faults import FAULTS
 from robotlab.loop.limits import stopping_m
 from robotlab.loop.run import Run
@@ -33,7 +32,7 @@ _STILL_MPS = 1e-3
 
 
 def blind_distance_m(run: Run) -> float:
-    """The longest way driven on one sight of the post.
+    """The longest way driven on one observation of the post.
 
     Parameters
     ----------
@@ -44,7 +43,7 @@ def blind_distance_m(run: Run) -> float:
     -------
     float
         Largest way between the moment a picture with the post was taken and
-        the moment the next sight was acted on, or the end, m.
+        the moment the next observation was acted on, or the end, m.
 
     Examples
     --------
@@ -53,7 +52,7 @@ def blind_distance_m(run: Run) -> float:
     >>> 0 < blind_distance_m(simulate(GroundTruthDetector(), WALKS["straight"], duration_s=5, pictures=False)) < 0.2
     True
     """
-    run.must_be_simulated("the way driven on one sight")
+    run.must_be_simulated("the way driven on one observation")
     tick = float(run.facts["tick_s"])
     way = np.concatenate([[0.0], np.cumsum(np.abs(run.speeds_mps)) * tick])
     observations = [record for record in run._records if record["kind"] == "observation" and record["box"] is not None]
@@ -71,11 +70,11 @@ class FaultReport:
     name : str
         The fault.
     blind_m : float
-        Longest way driven on one sight.
-    stop_m : float
+        Longest way driven on one observation.
+    driven_m : float
         Way from the fault until the trolley first stood; NaN if it never did.
     stopping_m : float
-        The promise.
+        How far it may go: :func:`robotlab.loop.stopping_m`.
     at_rest : bool
         It stood at the end.
     must_rest : bool
@@ -88,7 +87,7 @@ class FaultReport:
 
     name: str
     blind_m: float
-    stop_m: float
+    driven_m: float
     stopping_m: float
     at_rest: bool
     must_rest: bool
@@ -97,8 +96,8 @@ class FaultReport:
 
     @property
     def kept(self) -> bool:
-        """Whether the promise was kept."""
-        way = max(self.blind_m, self.stop_m) if self.must_rest else self.blind_m
+        """Whether it stood, where it had to, within the stopping distance."""
+        way = max(self.blind_m, self.driven_m) if self.must_rest else self.blind_m
         return way <= self.stopping_m and (self.at_rest or not self.must_rest)
 
 
@@ -112,20 +111,20 @@ def fault_campaign(
     at_s: float = 5.0,
     after_s: float = 5.0,
     pictures: bool = True,
-    faults: Sequence[tuple[str, Callable[[float], NoFaults], bool]] = FAULTS,
+    faults: Sequence[tuple[str, Callable[[float], FaultModel], bool]] = FAULTS,
 ) -> list[FaultReport]:
     """Put a trolley through every fault.
 
     Parameters
     ----------
     detector, walk, camera, settings, seed
-        As for :func:`robotlab.loop.simulation`.
+        As for :func:`robotlab.loop.simulate`.
     at_s : float
         When each fault begins.
     after_s : float
         How long each run goes on.
     pictures : bool
-        As for :func:`robotlab.loop.simulation`.
+        As for :func:`robotlab.loop.simulate`.
     faults : sequence of (name, fault, must_rest)
         By default :data:`FAULTS`.
 

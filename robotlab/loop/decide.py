@@ -1,65 +1,117 @@
-"""Decide: from what the detector found to a wanted motion.
+"""Decide: from what the detector found to a velocity command.
 
 The same object drives the simulated trolley and a real one.  It knows no
-robot and no picture: boxes and times go in, a wish comes out.
+robot and no picture: boxes and times go in, a velocity command comes out.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-
-import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.control import turn_toward
 from robotlab.control.safety import StopKind
 from robotlab.control.steering import FeedForwardTurn, PDTurn, speed_toward
 from robotlab.detections import Detections
-from robotlab.errors import InputError
-from robotlab.loop.settings import Settings
+from robotlab.loop.checked_fields import CheckedFields, not_negative, one_of, positive
+from robotlab.loop.perception import PerceptionSettings
+from robotlab.loop.target import Observation, TargetSettings, choose_box, distance_from_box
 
 # In the order in which they follow each other when the target is lost.
 STATES = ("wait", "follow", "hold", "slow", "search", "stop", "fault")
-# A box this near to the edge of the picture is cut by it: half a pixel of
-# reading error and one of resizing.
-_EDGE_PX = 1.5
-# Thinner than this is no box: no camera resolves it, and its distance would be
-# kilometers.
-_LEAST_PX = 1e-3
-# Nor is one so much larger than the picture: a detector may guess the part
-# beyond the edge, but the part inside must be what it saw.
-_MOST_PICTURES = 2.0
 
 
-@dataclass(frozen=True)
-class Observation:
-    """One believed sight of the target.
+@dataclass(frozen=True, kw_only=True)
+class SteeringSettings(CheckedFields):
+    """How the trolley is steered to the target.
 
-    Attributes
+    Parameters
     ----------
-    box : (4,) ndarray
-        Corners, px of the camera's picture.
-    score : float
-        The detector's score.
-    bearing_rad : float
-        Positive to the left.
-    distance_m : float
-        Along the ground.
-    t_s : float
-        When the picture was taken.
+    following_distance_m : float
+        Distance to keep.
+    turn_gain : float
+        Proportional gain of steering: yaw rate for each radian of bearing,
+        1/s.
+    drive_gain : float
+        Proportional gain of the distance: speed for each meter too far, 1/s.
+    law : {"p", "pd", "feed_forward"}
+        Steering law.
+    derivative_gain : float
+        Derivative gain of ``"pd"``: yaw rate for each rad/s of change of the
+        bearing.
+    max_mps, max_yaw_radps : float
+        Limits of the commanded speed and yaw rate.
+    max_reverse_mps : float
+        Limit of the speed backward.  0 never backs up: the camera looks
+        forward, and a wrong box that fills the picture would drive the
+        trolley blindly to where it cannot see.
+
+    Raises
+    ------
+    MotionError
+        If a number is out of its range or the law is unknown.
     """
 
-    box: np.ndarray
-    score: float
-    bearing_rad: float
-    distance_m: float
-    t_s: float
+    following_distance_m: float = positive(1.2)
+    turn_gain: float = not_negative(1.8)
+    drive_gain: float = not_negative(1.2)
+    law: str = one_of("p", ("p", "pd", "feed_forward"))
+    derivative_gain: float = not_negative(0.1)
+    max_mps: float = positive(0.6)
+    max_yaw_radps: float = positive(1.5)
+    max_reverse_mps: float = not_negative(0.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class LostTargetSettings(CheckedFields):
+    """What the trolley does after the target was last seen.
+
+    Parameters
+    ----------
+    hold_s : float
+        First it holds the last command for so long,
+    slow_s : float
+        then it ramps down and stands,
+    search_s : float
+        then it turns on the spot to where the target went; after that it
+        stops and stays stopped.
+    search_radps : float
+        Yaw rate of the search.
+
+    Raises
+    ------
+    MotionError
+        If a number is out of its range.
+    """
+
+    hold_s: float = not_negative(0.4)
+    slow_s: float = not_negative(0.6)
+    search_s: float = not_negative(8.0)
+    search_radps: float = not_negative(0.8)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FollowerSettings(LostTargetSettings, SteeringSettings, TargetSettings, PerceptionSettings):
+    """All that :class:`Follower` goes by.
+
+    Parameters
+    ----------
+    frame_hz, delay_s, detector_s, detector_px, hfov_rad
+        As in :class:`~robotlab.loop.perception.PerceptionSettings`.
+    target, min_score, gate, target_height_m, target_width_m, distance_from
+        As in :class:`~robotlab.loop.target.TargetSettings`.
+    following_distance_m, turn_gain, drive_gain, law, derivative_gain, max_mps, max_yaw_radps, max_reverse_mps
+        As in :class:`SteeringSettings`.
+    hold_s, slow_s, search_s, search_radps
+        As in :class:`LostTargetSettings`.
+    """
 
 
 @dataclass(frozen=True)
 class VelocityCommand:
-    """A wanted motion and the state it comes from.
+    """A velocity command and the state it comes from.
 
     Attributes
     ----------
@@ -93,53 +145,6 @@ class VelocityCommand:
         return {"slow": StopKind.HOLD, "stop": StopKind.HOLD, "fault": StopKind.RELEASE}.get(self.state)
 
 
-def distance_from_box(box: np.ndarray, camera: Camera, settings: Settings) -> float:
-    """Distance to the target from the size of its box.
-
-    Parameters
-    ----------
-    box : (4,) ndarray
-        Corners, px.
-    camera : Camera
-        What took the picture.
-    settings : Settings
-        Size of the target, and which side to use.
-
-    Returns
-    -------
-    float
-        Along the ground, m.  From the height as in
-        :meth:`robotlab.camera.Camera.distance_m`; from the width
-        ``f W / (width cos^2)`` of the bearing: a round post always turns its
-        full width to the camera, and off the middle each degree covers more
-        pixels.
-
-    Raises
-    ------
-    InputError
-        If the box has no area.
-
-    Examples
-    --------
-    >>> camera = Camera(320, 240, math.radians(90), height_m=0.25)
-    >>> round(distance_from_box(np.array([155.0, 100, 165, 140]), camera, Settings(distance_from="height")), 6)
-    2.0
-    """
-    x0, y0, x1, y1 = (float(corner) for corner in box)
-    if not (x1 > x0 and y1 > y0):
-        raise InputError(f"a box must have an area to measure a distance, got {[x0, y0, x1, y1]}; leave such boxes out")
-    tall = camera.distance_m(box, settings.target_height_m)
-    wide = camera.focal_px * settings.target_width_m / (x1 - x0) / math.cos(camera.bearing_rad((x0 + x1) / 2)) ** 2
-    cut_tall = y0 < _EDGE_PX or y1 > camera.height_px - _EDGE_PX
-    cut_wide = x0 < _EDGE_PX or x1 > camera.width_px - _EDGE_PX
-    if cut_tall != cut_wide:
-        return wide if cut_tall else tall
-    # A cut side reads too far, so of two cut ones the nearer is nearer to the truth.
-    if cut_tall or settings.distance_from == "nearer":
-        return min(tall, wide)
-    return tall if settings.distance_from == "height" else wide
-
-
 class Follower:
     """Choose the target, steer to it, and know what to do without it.
 
@@ -147,19 +152,19 @@ class Follower:
     ----------
     camera : Camera
         What takes the pictures.
-    settings : Settings
+    settings : FollowerSettings
         All the numbers.
     start_s : float
         Time at the start.
 
     Attributes
     ----------
-    sight : Sight or None
-        The last believed sight.
+    observation : Observation or None
+        The last one that was believed.
 
     Notes
     -----
-    When the target is out of sight the trolley goes through `hold` (keep the
+    When the target is out of observation the trolley goes through `hold` (keep the
     last motion), `slow` (ramp to rest), `search` (turn on the spot to the side
     where the target went) and `stop`.  Seeing the target again ends all but
     `stop`: a trolley that has stood a while does not start by itself, because
@@ -169,14 +174,14 @@ class Follower:
     Examples
     --------
     >>> camera = Camera(320, 240, math.radians(62), height_m=0.25)
-    >>> follower = Follower(camera, Settings())
+    >>> follower = Follower(camera, FollowerSettings())
     >>> _ = follower.observe(Detections([[200, 80, 210, 150]], [0.9], [0], ["post"]), t_s=0.0)
     >>> velocity = follower.velocity(0.1)
     >>> velocity.state, velocity.yaw_radps < 0  # the post is right of the middle
     ('follow', True)
     """
 
-    def __init__(self, camera: Camera, settings: Settings, start_s: float = 0.0) -> None:
+    def __init__(self, camera: Camera, settings: FollowerSettings, start_s: float = 0.0) -> None:
         self._camera, self._settings = camera, settings
         self.reset(start_s)
 
@@ -190,14 +195,16 @@ class Follower:
         """
         s = self._settings
         # The laws anew as well: they remember where the target was.
-        self._laws = {
-            "pd": PDTurn(s.turn_gain, s.damping, s.max_yaw_radps),
-            "feed_forward": FeedForwardTurn(s.turn_gain, max_yaw_radps=s.max_yaw_radps),
-        }
+        pd = PDTurn(s.turn_gain, s.derivative_gain, s.max_yaw_radps)
+        self._yaw_radps: Callable[[float, float, float], float] = {
+            "p": lambda bearing_rad, yaw_rad, dt_s: turn_toward(bearing_rad, s.turn_gain, s.max_yaw_radps),
+            "pd": lambda bearing_rad, yaw_rad, dt_s: pd.step(bearing_rad, dt_s),
+            "feed_forward": FeedForwardTurn(s.turn_gain, max_yaw_radps=s.max_yaw_radps).step,
+        }[s.law]
         self._motion, self._side = (0.0, 0.0), 1.0
         self._stopped = self._missed = False
         self._since = now_s
-        self.sight: Observation | None = None
+        self.observation: Observation | None = None
 
     def observe(self, found: Detections, t_s: float, yaw_rad: float = 0.0) -> Observation | None:
         """Take in what the detector found in one picture.
@@ -213,30 +220,32 @@ class Follower:
 
         Returns
         -------
-        Sight or None
+        Observation or None
             The target, if it was believed.
         """
-        last = self.sight
+        last = self.observation
         if not math.isfinite(t_s) or (last is not None and t_s <= last.t_s):
             return None
-        row = self._choose(found, t_s)
+        s = self._settings
+        fresh = last is not None and t_s - last.t_s <= s.hold_s + s.frame_s
+        row = choose_box(found, last if fresh else None, self._camera, s)
         if row is None:
             self._missed = True
             return None
         box = found.boxes[row]
         bearing = self._camera.bearing_rad((box[0] + box[2]) / 2, (box[1] + box[3]) / 2)
-        sight = Observation(
-            box, float(found.scores[row]), bearing, distance_from_box(box, self._camera, self._settings), t_s
+        observation = Observation(box, float(found.scores[row]), bearing, distance_from_box(box, self._camera, s), t_s)
+        v_mps = speed_toward(
+            observation.distance_m, s.following_distance_m, s.drive_gain, s.max_mps, s.max_reverse_mps, bearing
         )
-        gap = t_s - last.t_s if last is not None else self._settings.frame_s
-        self._motion = self._steer(sight, gap, yaw_rad)
-        # Where it will go out of sight: the side it is on.
+        self._motion = v_mps, self._yaw_radps(bearing, yaw_rad, s.frame_s if last is None else t_s - last.t_s)
+        # Where it will go out of observation: the side it is on.
         self._side = math.copysign(1.0, bearing)
-        self.sight, self._missed, self._since = sight, False, t_s
-        return sight
+        self.observation, self._missed, self._since = observation, False, t_s
+        return observation
 
     def velocity(self, now_s: float) -> VelocityCommand:
-        """The wanted motion now.
+        """The velocity command now.
 
         Parameters
         ----------
@@ -251,54 +260,17 @@ class Follower:
         s, age = self._settings, now_s - self._since
         # The age counts from the picture, so that what is under way anyway is no loss.
         expected = s.delay_s + s.detector_s + s.frame_s
-        # A sight of the future, or of no time at all: the clock is wrong, and nobody knows for how long.
+        # An observation of the future, or of no time at all: the clock is wrong, and nobody knows for how long.
         self._stopped = self._stopped or not age >= 0
         if self._stopped:
             return VelocityCommand(0.0, 0.0, "stop")
-        if self.sight is not None and age <= expected + s.hold_s:
+        if self.observation is not None and age <= expected + s.hold_s:
             late = self._missed or age > expected + 1e-9
             return VelocityCommand(*self._motion, "hold" if late else "follow")
-        age -= expected + (s.hold_s if self.sight is not None else 0.0)
+        age -= expected + (s.hold_s if self.observation is not None else 0.0)
         if age <= s.slow_s:
-            return VelocityCommand(0.0, 0.0, "wait" if self.sight is None else "slow")
+            return VelocityCommand(0.0, 0.0, "wait" if self.observation is None else "slow")
         if age <= s.slow_s + s.search_s:
             return VelocityCommand(0.0, self._side * s.search_radps, "search")
         self._stopped = True
         return VelocityCommand(0.0, 0.0, "stop")
-
-    def _possible(self, boxes: np.ndarray) -> np.ndarray:
-        """(N,) whether each box lies in the picture, at least in part, and has a size that something in it can have."""
-        size = np.array([self._camera.width_px, self._camera.height_px])
-        with np.errstate(over="ignore"):
-            sides = boxes[:, 2:] - boxes[:, :2]
-        fits = (sides >= _LEAST_PX) & (sides <= _MOST_PICTURES * size)
-        return (fits & (boxes[:, 2:] > 0) & (boxes[:, :2] < size)).all(axis=1)
-
-    def _choose(self, found: Detections, t_s: float) -> int | None:
-        s = self._settings
-        if s.target not in found.classes:
-            raise InputError(
-                f"the detector must know the class {s.target!r}, it knows {', '.join(found.classes)}; set target to one of them"
-            )
-        good = (
-            (found.labels == found.classes.index(s.target))
-            & (found.scores >= s.min_score)
-            & self._possible(found.boxes)
-        )
-        if s.gate is not None and self.sight is not None and t_s - self.sight.t_s <= s.hold_s + s.frame_s:
-            off = (found.boxes[:, :2] + found.boxes[:, 2:] - self.sight.box[:2] - self.sight.box[2:]) / 2
-            good &= np.hypot(off[:, 0], off[:, 1]) <= s.gate * self._camera.width_px
-        if not good.any():
-            return None
-        return int(np.where(good, found.scores, -np.inf).argmax())
-
-    def _steer(self, sight: Observation, gap_s: float, yaw_rad: float) -> tuple[float, float]:
-        s = self._settings
-        if s.law == "pd":
-            yaw = self._laws["pd"].step(sight.bearing_rad, gap_s)
-        elif s.law == "feed_forward":
-            yaw = self._laws["feed_forward"].step(sight.bearing_rad, yaw_rad, gap_s)
-        else:
-            yaw = turn_toward(sight.bearing_rad, s.turn_gain, s.max_yaw_radps)
-        speed = speed_toward(sight.distance_m, s.keep_m, s.drive_gain, s.max_mps, s.max_reverse_mps, sight.bearing_rad)
-        return speed, yaw

@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -23,14 +23,15 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.checks import number, said
 from robotlab.control import MotorLink, RampThread
-from robotlab.control.ramp_thread import Jitter
+from robotlab.control.jitter import Jitter
 from robotlab.control.safety import steady_s
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread
-from robotlab.loop.decide import Follower, Observation
+from robotlab.loop.decide import Follower
 from robotlab.loop.limits import check_real_limits
-from robotlab.loop.log import LOG_VERSION, RunLog
+from robotlab.loop.log import RunLog
+from robotlab.loop.records import observation_record, start_record
 from robotlab.loop.settings import Settings
 
 
@@ -71,12 +72,12 @@ class DriveReport:
 
 
 def drive(
-    take: Callable[[], np.ndarray | tuple[np.ndarray, float]],
     detector: Detector | Callable[[np.ndarray], Detections],
+    take: Callable[[], np.ndarray | tuple[np.ndarray, float]],
     camera: Camera,
     settings: Settings,
     link: MotorLink,
-    seconds: float,
+    duration_s: float,
     *,
     log: str | os.PathLike | None = None,
     clock: Callable[[], float] = time.monotonic,
@@ -86,12 +87,12 @@ def drive(
 
     Parameters
     ----------
+    detector : Detector or callable
+        Finds the target.
     take : callable
         Waits for the next picture and returns it, (H, W, 3) uint8; better
         ``(picture, time)``, the middle of its exposure on `clock`: a driver
         that hands out old pictures shows in nothing else.
-    detector : Detector or callable
-        Finds the target.
     camera : Camera
         Field of view and size of the pictures.
     settings : Settings
@@ -99,10 +100,10 @@ def drive(
         returns it.
     link : MotorLink
         The motors; it can have one drive at a time.
-    seconds : float
+    duration_s : float
         Stop after this long.
     log : path-like, optional
-        Also write what was seen and wished; :meth:`robotlab.loop.Run.load`
+        Also write what was seen and commanded; :meth:`robotlab.loop.Run.load`
         reads it.  An older log is never overwritten.
     clock : callable
         Monotonic time, s.
@@ -147,11 +148,11 @@ def drive(
     >>> take = lambda: (time.sleep(0.02), rng.integers(0, 255, (48, 64, 3), np.uint8))[1]
     >>> see = lambda picture: Detections([[30, 10, 34, 40]], [0.9], [0], ["post"])
     >>> camera = Camera(64, 48, 1.0, height_m=0.25)
-    >>> drive(take, see, camera, Settings(frame_hz=50, delay_s=0.0), SimulatedLink(), 0.3).reason
+    >>> drive(see, take, camera, Settings(frame_hz=50, delay_s=0.0), SimulatedLink(), 0.3).reason
     'the time was over'
     """
     detector = as_detector(detector)
-    seconds = number(seconds, "seconds", 0, open_low=True)
+    duration_s = number(duration_s, "duration_s", 0, open_low=True)
     if settings.max_accel_mps2 is None:
         raise MotionError(
             "a real trolley needs an acceleration limit, got max_accel_mps2 None; give one, 0.5 m/s^2 to start with"
@@ -168,38 +169,23 @@ def drive(
         number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
 
     check_clock()
-    limits = dict.fromkeys(("camera", "detector", "loop", "link"), settings.silence_s)
     follower = Follower(camera, settings, steady_s())
     pictures = observations = 0
     state, reason = "wait", "the time was over"
     with ExitStack() as stack:
         file = stack.enter_context(RunLog(log, sync_s=1.0)) if log is not None else None
         write = file.write if file is not None else lambda record: None
-        write(
-            {
-                "kind": "start",
-                "version": LOG_VERSION,
-                "real": True,
-                "detector": type(detector).__name__,
-                "camera": asdict(camera),
-                "settings": asdict(settings),
-            }
-        )
+        write(start_record(detector, camera, settings, real=True))
         stack.enter_context(_polite_kills_unwind())
-        # A wish that is not renewed is a lost target: keep it as long as one coasts.
-        patience = settings.delay_s + settings.detector_s + settings.frame_s + settings.hold_s
+        # A command that is not renewed is a lost target: hold the last one as long as the follower does.
+        patience = settings.latency_s + settings.frame_s + settings.hold_s
         ramp = RampThread(
             link,
             settings.drive,
-            max_accel_mps2=settings.max_accel_mps2,
-            max_yaw_accel_radps2=settings.max_yaw_accel_radps2 or 6.0,
             max_mps=settings.motor.max_mps,
-            max_jerk_mps3=settings.max_jerk_mps3,
             rate_hz=settings.ramp_hz,
-            command_s=patience,
-            limits_s=limits,
-            delay_s=settings.delay_s,
-            board_timeout_s=settings.link_timeout_s,
+            command_hold_s=patience,
+            **settings.supervision() | {"max_yaw_accel_radps2": settings.max_yaw_accel_radps2 or 6.0},
             clock=clock,
         )
         begin = steady_s()
@@ -215,20 +201,21 @@ def drive(
 
         # What is put on the stack first comes last: a disk that stalls must not keep the motors running.
         stack.push(note_error)
-        camera_thread = stack.enter_context(CameraThread(take, detector, camera, settings, ramp, clock, lifted))
+        camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, clock, lifted))
         stack.enter_context(ramp)
-        while steady_s() - begin < seconds and ramp.silent_s() <= settings.silence_s:
+        while steady_s() - begin < duration_s and ramp.silent_s() <= settings.silence_s:
             check_clock()
             if ramp.error is not None:
                 break
             news = camera_thread.next(1 / settings.ramp_hz)
             if news is not None:
-                sight = follower.observe(*news)
+                observation = follower.observe(*news)
                 if file is not None:
-                    for record in _seen(pictures, *news, sight, steady_s(), begin):
-                        write(record)
+                    found, taken_s = news
+                    write({"kind": "picture", "i": pictures, "t": round(taken_s - begin, 4)})
+                    write(observation_record(pictures, steady_s() - begin, found, observation))
                 pictures += 1
-                observations += sight is not None
+                observations += observation is not None
             at = steady_s()
             velocity = follower.velocity(at)
             state = velocity.state
@@ -242,7 +229,7 @@ def drive(
                 }
             )
             try:
-                ramp.want(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
+                ramp.command(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
             except MotionError:
                 # The thread has ended since the loop looked: it has stopped the motors, and says why.
                 check_clock()
@@ -270,32 +257,6 @@ def drive(
         file.path if file is not None else None,
         children,
     )
-
-
-def _seen(
-    index: int, found: Detections, taken_s: float, sight: Observation | None, now_s: float, begin_s: float
-) -> list[dict]:
-    """The records of one picture, in the form of a simulated run's; what is really there nobody knows."""
-    rows = [
-        [*(round(float(edge), 3) for edge in box), round(float(score), 4), int(label)]
-        for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)
-    ]
-    record = {
-        "kind": "observation",
-        "i": index,
-        "t": round(now_s - begin_s, 4),
-        "found": rows,
-        "classes": list(found.classes),
-        "box": None,
-    }
-    if sight is not None:
-        record.update(
-            box=[round(float(edge), 3) for edge in sight.box],
-            score=round(sight.score, 4),
-            bearing=round(sight.bearing_rad, 6),
-            distance=round(sight.distance_m, 4),
-        )
-    return [{"kind": "picture", "i": index, "t": round(taken_s - begin_s, 4)}, record]
 
 
 @contextmanager

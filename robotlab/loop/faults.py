@@ -1,7 +1,7 @@
-"""Faults on purpose: what can go wrong in a simulated loop.
+"""Fault injection: what can go wrong in a simulated loop.
 
 Each fault begins at a given time and stays.  Write your own by inheriting from
-:class:`robotlab.loop.NoFaults`; :func:`robotlab.loop.fault_campaign` puts a
+:class:`robotlab.loop.FaultModel`; :func:`robotlab.loop.fault_campaign` puts a
 trolley through all of :data:`FAULTS`.
 """
 
@@ -14,11 +14,21 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.detections import Detections
-from robotlab.loop.fault_hooks import NoFaults, Shot
+from robotlab.loop.fault_model import CameraFrame, FaultModel
 
 
 @dataclass
-class Dropped(NoFaults):
+class _Beginning(FaultModel):
+    """A fault that begins at a given time."""
+
+    from_s: float
+
+    def begun(self, t_s: float) -> bool:
+        return t_s >= self.from_s
+
+
+@dataclass
+class Dropped(_Beginning):
     """Pictures get lost at random: a share of them, or all.
 
     Parameters
@@ -31,18 +41,17 @@ class Dropped(NoFaults):
         Which ones.
     """
 
-    from_s: float
     share: float = 1.0
     seed: int = 0
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """Nothing, or the picture."""
-        lost = t_s >= self.from_s and np.random.default_rng([self.seed, index]).random() < self.share
-        return [] if lost else [(shot, 0.0)]
+        lost = self.begun(t_s) and np.random.default_rng([self.seed, index]).random() < self.share
+        return [] if lost else [(frame, 0.0)]
 
 
 @dataclass
-class Frozen(NoFaults):
+class Frozen(_Beginning):
     """The camera hangs: the same picture comes again and again.
 
     Parameters
@@ -51,18 +60,17 @@ class Frozen(NoFaults):
         When it begins.
     """
 
-    from_s: float
-    _held: Shot | None = None
+    _held: CameraFrame | None = None
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or the one held."""
-        if t_s < self.from_s or self._held is None:
-            self._held = shot
+        if not self.begun(t_s) or self._held is None:
+            self._held = frame
         return [(self._held, 0.0)]
 
 
 @dataclass
-class Late(NoFaults):
+class Late(_Beginning):
     """Pictures arrive later than they should.
 
     Parameters
@@ -73,16 +81,15 @@ class Late(NoFaults):
         How much later.
     """
 
-    from_s: float
     extra_s: float = 1.0
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, later."""
-        return [(shot, self.extra_s if t_s >= self.from_s else 0.0)]
+        return [(frame, self.extra_s if self.begun(t_s) else 0.0)]
 
 
 @dataclass
-class Duplicated(NoFaults):
+class Duplicated(_Beginning):
     """Each picture arrives twice, the second time half a second later.
 
     Parameters
@@ -91,15 +98,13 @@ class Duplicated(NoFaults):
         When it begins.
     """
 
-    from_s: float
-
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, twice."""
-        return [(shot, 0.0), (shot, 0.5)] if t_s >= self.from_s else [(shot, 0.0)]
+        return [(frame, 0.0), (frame, 0.5)] if self.begun(t_s) else [(frame, 0.0)]
 
 
 @dataclass
-class Corrupted(NoFaults):
+class Corrupted(_Beginning):
     """Pictures arrive cut short, so that they cannot be read.
 
     Parameters
@@ -108,18 +113,16 @@ class Corrupted(NoFaults):
         When it begins.
     """
 
-    from_s: float
-
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """Half a row of pixels, and no true box."""
-        if t_s < self.from_s:
-            return [(shot, 0.0)]
-        half = None if shot.picture is None else shot.picture[0, : shot.picture.shape[1] // 2]
-        return [(Shot(half, np.full(4, math.nan), 1.0), 0.0)]
+        if not self.begun(t_s):
+            return [(frame, 0.0)]
+        half = None if frame.picture is None else frame.picture[0, : frame.picture.shape[1] // 2]
+        return [(CameraFrame(half, np.full(4, math.nan), 1.0), 0.0)]
 
 
 @dataclass
-class DetectorRaises(NoFaults):
+class DetectorRaises(_Beginning):
     """The detector raises an error for every picture.
 
     Parameters
@@ -128,17 +131,15 @@ class DetectorRaises(NoFaults):
         When it begins.
     """
 
-    from_s: float
-
     def found(self, index: int, t_s: float, found: Detections) -> Detections:
         """An error, or what was found."""
-        if t_s >= self.from_s:
+        if self.begun(t_s):
             raise RuntimeError("the detector broke, on purpose")
         return found
 
 
 @dataclass
-class DetectorNaN(NoFaults):
+class DetectorNaN(_Beginning):
     """The detector gives boxes of NaN.
 
     Parameters
@@ -147,15 +148,13 @@ class DetectorNaN(NoFaults):
         When it begins.
     """
 
-    from_s: float
-
     def found(self, index: int, t_s: float, found: Detections) -> Detections:
         """NaN, or what was found."""
-        return found if t_s < self.from_s else Detections(np.full((1, 4), math.nan), [1.0], [0], found.classes)
+        return found if not self.begun(t_s) else Detections(np.full((1, 4), math.nan), [1.0], [0], found.classes)
 
 
 @dataclass
-class DetectorSlow(NoFaults):
+class DetectorSlow(_Beginning):
     """The detector takes longer.
 
     Parameters
@@ -166,16 +165,15 @@ class DetectorSlow(NoFaults):
         How much longer for each picture.
     """
 
-    from_s: float
     extra_s: float = 0.9
 
     def detector_extra_s(self, t_s: float) -> float:
         """The extra time."""
-        return self.extra_s if t_s >= self.from_s else 0.0
+        return self.extra_s if self.begun(t_s) else 0.0
 
 
 @dataclass
-class ClockJumps(NoFaults):
+class ClockJumps(_Beginning):
     """The computer's clock jumps.
 
     Parameters
@@ -188,7 +186,6 @@ class ClockJumps(NoFaults):
         For how long.
     """
 
-    from_s: float
     by_s: float
     for_s: float = math.inf
 
@@ -198,7 +195,7 @@ class ClockJumps(NoFaults):
 
 
 @dataclass
-class ClockRate(NoFaults):
+class ClockRate(_Beginning):
     """The computer's clock runs at another rate, or stands still.
 
     Parameters
@@ -209,7 +206,6 @@ class ClockRate(NoFaults):
         Seconds on the clock for each true one; 0 stands still.
     """
 
-    from_s: float
     rate: float = 0.0
 
     def clock(self, t_s: float) -> float:
@@ -218,7 +214,7 @@ class ClockRate(NoFaults):
 
 
 @dataclass
-class WrongSign(NoFaults):
+class WrongSign(_Beginning):
     """The two motors are swapped: the trolley turns the wrong way.
 
     Parameters
@@ -227,15 +223,13 @@ class WrongSign(NoFaults):
         When it begins.
     """
 
-    from_s: float
-
     def motors(self, t_s: float, left_mps: float, right_mps: float) -> tuple[float, float]:
         """Left for right."""
-        return (right_mps, left_mps) if t_s >= self.from_s else (left_mps, right_mps)
+        return (right_mps, left_mps) if self.begun(t_s) else (left_mps, right_mps)
 
 
 @dataclass
-class LinkLost(NoFaults):
+class LinkLost(_Beginning):
     """The motor link is cut.
 
     Parameters
@@ -244,15 +238,13 @@ class LinkLost(NoFaults):
         When it begins.
     """
 
-    from_s: float
-
     def link(self, t_s: float) -> bool:
         """False from then on."""
-        return t_s < self.from_s
+        return not self.begun(t_s)
 
 
 @dataclass
-class NearlyFrozen(NoFaults):
+class NearlyFrozen(_Beginning):
     """The camera hangs, but a clock is drawn over its last picture.
 
     Parameters
@@ -261,22 +253,21 @@ class NearlyFrozen(NoFaults):
         When it begins.
     """
 
-    from_s: float
-    _held: Shot | None = None
+    _held: CameraFrame | None = None
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or the one held with a few other pixels."""
-        if t_s < self.from_s or self._held is None:
-            self._held = shot
-        if t_s < self.from_s or shot.picture is None:
+        if not self.begun(t_s) or self._held is None:
+            self._held = frame
+        if not self.begun(t_s) or frame.picture is None:
             return [(self._held, 0.0)]
         picture = self._held.picture.copy()
         picture[: picture.shape[0] // 12, : picture.shape[1] // 6] = index * 37 % 256
-        return [(Shot(picture, self._held.truth, self._held.visible), 0.0)]
+        return [(CameraFrame(picture, self._held.truth, self._held.visible), 0.0)]
 
 
 @dataclass
-class Recycled(NoFaults):
+class Recycled(_Beginning):
     """The driver hands out its last buffers again and again, with new times.
 
     Parameters
@@ -287,20 +278,19 @@ class Recycled(NoFaults):
         How many there are.
     """
 
-    from_s: float
     buffers: int = 2
-    _held: tuple[Shot, ...] = ()
+    _held: tuple[CameraFrame, ...] = ()
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or an old one."""
-        if t_s < self.from_s:
-            self._held = (*self._held, shot)[-self.buffers :]
-            return [(shot, 0.0)]
+        if not self.begun(t_s):
+            self._held = (*self._held, frame)[-self.buffers :]
+            return [(frame, 0.0)]
         return [(self._held[index % len(self._held)], 0.0)] if self._held else []
 
 
 @dataclass
-class MotorsDead(NoFaults):
+class MotorsDead(_Beginning):
     """The board answers, but the motors do not turn.
 
     Parameters
@@ -309,15 +299,13 @@ class MotorsDead(NoFaults):
         When it begins.
     """
 
-    from_s: float
-
     def motors(self, t_s: float, left_mps: float, right_mps: float) -> tuple[float, float]:
         """Nothing from then on."""
-        return (0.0, 0.0) if t_s >= self.from_s else (left_mps, right_mps)
+        return (0.0, 0.0) if self.begun(t_s) else (left_mps, right_mps)
 
 
 # Name, fault from its time, and whether the trolley must be at rest in the end.
-FAULTS: tuple[tuple[str, Callable[[float], NoFaults], bool], ...] = (
+FAULTS: tuple[tuple[str, Callable[[float], FaultModel], bool], ...] = (
     ("half of the pictures dropped", lambda t: Dropped(t, 0.5), False),
     ("no picture", Dropped, True),
     ("frozen picture", Frozen, True),

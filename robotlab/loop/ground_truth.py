@@ -62,7 +62,7 @@ class GroundTruthDetector:
         Boxes lower than this are missed.
     least_visible : float
         So are posts of which a smaller share shows.
-    miss : float
+    miss_rate : float
         Share of the other pictures in which the post is missed, at random.
     noise_px : float
         Standard deviation of each edge of the box, px.
@@ -77,13 +77,13 @@ class GroundTruthDetector:
 
     smallest_px: float = 4.0
     least_visible: float = 0.25
-    miss: float = 0.0
+    miss_rate: float = 0.0
     noise_px: float = 0.0
     classes: tuple[str, ...] = ("post",)
     _rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(0), repr=False)
 
     def __post_init__(self) -> None:
-        for name, high in (("smallest_px", math.inf), ("least_visible", 1), ("miss", 1), ("noise_px", math.inf)):
+        for name, high in (("smallest_px", math.inf), ("least_visible", 1), ("miss_rate", 1), ("noise_px", math.inf)):
             number(getattr(self, name), name, 0, high)
 
     def begin(self, seed: int) -> None:
@@ -111,9 +111,9 @@ class GroundTruthDetector:
         Detections
             One post or none.
         """
-        # Draw always, so that a miss does not shift the later draws.
+        # Draw always, so that a miss_rate does not shift the later draws.
         chance, noise = self._rng.random(), self._rng.standard_normal(4) * self.noise_px
-        if box is None or visible < self.least_visible or box[3] - box[1] < self.smallest_px or chance < self.miss:
+        if box is None or visible < self.least_visible or box[3] - box[1] < self.smallest_px or chance < self.miss_rate:
             return Detections.none(self.classes)
         moved = box + noise
         x0, x1 = sorted((moved[0], moved[2]))
@@ -121,7 +121,7 @@ class GroundTruthDetector:
         return Detections([[x0, y0, x1, y1]], [1.0], [0], self.classes)
 
     def detect(self, picture: np.ndarray) -> Detections:
-        """Refused: an oracle cannot see.
+        """Refused: it is given the truth, not a picture.
 
         Parameters
         ----------
@@ -139,7 +139,7 @@ class GroundTruthDetector:
             Always.
         """
         raise InputError(
-            "an oracle reads the truth of a simulated run and cannot look at a picture; use a real detector there"
+            "a ground-truth detector reads the truth of a simulated run and cannot look at a picture; use a real detector there"
         )
 
 

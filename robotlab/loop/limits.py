@@ -75,8 +75,9 @@ def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
     Returns
     -------
     float
-        ``v t + v^2 / (2 a)``, m, with all of :func:`stopping_times_s` in t; a
-        jerk limit makes the ramp longer.
+        ``v t + v^2 / (2 a)``, m, with all of :func:`stopping_times_s` in t.  A
+        jerk limit makes the ramp longer when the target is lost, but not after
+        a fault: then the motor board brakes, without it.
 
     Notes
     -----
@@ -94,7 +95,10 @@ def stopping_m(settings: Settings, speed_mps: float | None = None) -> float:
     speed = _top_mps(s) if speed_mps is None else number(speed_mps, "speed_mps", 0)
     # Without a limit the wheels stop as fast as the motors can.
     accel = s.max_accel_mps2 if s.max_accel_mps2 is not None else 1e9
-    return stopping_distance_m(speed, accel, sum(stopping_times_s(s).values()), max_jerk_mps3=s.max_jerk_mps3)
+    wait_s = s.latency_s + 2 / s.ramp_hz + s.link_timeout_s + s.motor.lag_s
+    lost = stopping_distance_m(speed, accel, wait_s + s.frame_s + s.hold_s, max_jerk_mps3=s.max_jerk_mps3)
+    silent = stopping_distance_m(speed, accel, wait_s + s.silence_s)
+    return max(lost, silent)
 
 
 def _top_mps(s: Settings) -> float:
@@ -102,7 +106,7 @@ def _top_mps(s: Settings) -> float:
     return min(max(s.max_mps, s.max_reverse_mps), s.motor.max_mps)
 
 
-def free_way_m(settings: Settings) -> float:
+def free_distance_m(settings: Settings) -> float:
     """Way from the distance kept to contact with the target.
 
     Parameters
@@ -113,14 +117,14 @@ def free_way_m(settings: Settings) -> float:
     Returns
     -------
     float
-        ``keep_m - radius_m - target_width_m / 2``, m.
+        ``following_distance_m - radius_m - target_width_m / 2``, m.
 
     Examples
     --------
-    >>> round(free_way_m(Settings()), 3)
+    >>> round(free_distance_m(Settings()), 3)
     0.965
     """
-    return settings.keep_m - settings.radius_m - settings.target_width_m / 2
+    return settings.following_distance_m - settings.radius_m - settings.target_width_m / 2
 
 
 def safe_speed_mps(settings: Settings, clear_m: float | None = None) -> float:
@@ -131,7 +135,7 @@ def safe_speed_mps(settings: Settings, clear_m: float | None = None) -> float:
     settings : Settings
         All the numbers; `max_mps` is not used.
     clear_m : float, optional
-        Way that is free; :func:`free_way_m` when left out.
+        Way that is free; :func:`free_distance_m` when left out.
 
     Returns
     -------
@@ -144,7 +148,7 @@ def safe_speed_mps(settings: Settings, clear_m: float | None = None) -> float:
     >>> round(speed, 3), round(stopping_m(Settings(), speed), 3)
     (0.646, 0.965)
     """
-    free, low, high = free_way_m(settings) if clear_m is None else number(clear_m, "clear_m", 0), 0.0, 1.0
+    free, low, high = free_distance_m(settings) if clear_m is None else number(clear_m, "clear_m", 0), 0.0, 1.0
     if free <= 0:
         return 0.0
     while stopping_m(settings, high) < free:
@@ -169,7 +173,7 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
     ------
     MotionError
         If there is no acceleration limit or the wheels would slip; a gain is
-        or the damping is above the largest safe one; the ramp steps too
+        or the derivative gain is above the largest safe one; the ramp steps too
         seldom; the stopping distance, forward or backward, is longer than the
         free way; the last command is held, or a silence allowed, for too long;
         or the search turns faster than the limit, or so fast that the target
@@ -204,15 +208,15 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
             f"max_yaw_accel_radps2 must be at most {most:.3g} rad/s^2 with this track and max_accel_mps2 (above it rubber slips on a dry floor), "
             f"got {s.max_yaw_accel_radps2:g}; 6 to start with"
         )
-    if s.law == "pd" and s.damping > 1 / GAIN_MARGIN:
+    if s.law == "pd" and s.derivative_gain > 1 / GAIN_MARGIN:
         raise MotionError(
-            f"damping must be at most {1 / GAIN_MARGIN:g} on a real robot (each change of the bearing comes back times damping, so from 1 on it grows; "
-            f"gain margin {GAIN_MARGIN:g}), got {s.damping:g}; 0.1 to start with"
+            f"derivative_gain must be at most {1 / GAIN_MARGIN:g} on a real robot (each change of the bearing comes back times this gain, so from 1 on it grows; "
+            f"gain margin {GAIN_MARGIN:g}), got {s.derivative_gain:g}; 0.1 to start with"
         )
     for name in ("turn_gain", "drive_gain"):
         if getattr(s, name) > s.safe_gain:
             raise MotionError(
-                f"{name} must be at most {s.safe_gain:.2f} 1/s on a real robot (ultimate gain {s.gain_limit:.2f} 1/s at {s.frame_hz:g} pictures "
+                f"{name} must be at most {s.safe_gain:.2f} 1/s on a real robot (ultimate gain {s.ultimate_gain:.2f} 1/s at {s.frame_hz:g} pictures "
                 f"per second and {s.latency_s:.2f} s of latency, gain margin {GAIN_MARGIN:g}), got {getattr(s, name):g}; lower it, or shorten the latency"
             )
     least_hz = max(_LEAST_RAMP_HZ, _LEAST_COMMANDS / s.link_timeout_s)
@@ -238,10 +242,10 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
 
 def _check_stop(s: Settings) -> None:
     """Refuse a stopping distance longer than the free way, and times that no distance justifies."""
-    free, need, top = free_way_m(s), stopping_m(s), _top_mps(s)
+    free, need, top = free_distance_m(s), stopping_m(s), _top_mps(s)
     if free <= 0:
         raise MotionError(
-            f"keep_m must leave a way before contact, got {s.keep_m:g} m with radius_m {s.radius_m:g}; keep farther away"
+            f"following_distance_m must leave a way before contact, got {s.following_distance_m:g} m with radius_m {s.radius_m:g}; keep farther away"
         )
     if need > free:
         times = stopping_times_s(s)
@@ -249,7 +253,7 @@ def _check_stop(s: Settings) -> None:
         room_s = times[longest] - (need - free) / top
         shorten = f", or {longest} at most {room_s:.2f} s" if room_s > 0 else ""
         raise MotionError(
-            f"the stopping distance must be at most the free way of {free:.2f} m (keep_m less radius_m less half the target) on a real robot, "
+            f"the stopping distance must be at most the free way of {free:.2f} m (following_distance_m less radius_m less half the target) on a real robot, "
             f"got {need:.2f} m: at {top:g} m/s, {longest} {times[longest]:.2f} s; allowed: max_mps and max_reverse_mps at most {safe_speed_mps(s):.2f} m/s{shorten}"
         )
     for name, value, most in (

@@ -18,8 +18,6 @@ from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.json_file import parse_json
 
-LOG_VERSION = 1
-
 
 class RunLog:
     """Append records to a file.

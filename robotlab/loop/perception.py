@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from robotlab.camera import Camera
+from robotlab.checks import number
 from robotlab.detections import Detections, Detector
-from robotlab.errors import InputError, PictureError
+from robotlab.errors import InputError, MotionError, PictureError
 from robotlab.image.picture import check_picture
-from robotlab.loop.settings import Settings
+from robotlab.loop.checked_fields import CheckedFields, not_negative, positive
 
 # A live camera's noise changes most pixels; a clock drawn over a frozen picture
 # changes about one in a hundred (common practice, no source).
@@ -22,7 +25,67 @@ _ROWS = 48
 # levels: more than noise and a walker far off (common practice, no source).
 _MOVED, _GRAY = 0.1, 12.0
 # A turn that no view can hide, rad, and the time in which it must show, s.
-STALL_RAD, STALL_S = 0.6, 1.5
+_STALL_RAD, _STALL_S = 0.6, 1.5
+STALLED = (
+    f"motors must turn the trolley, {_STALL_RAD:g} rad in {_STALL_S:g} s were commanded and the view has not moved"
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PerceptionSettings(CheckedFields):
+    """What the camera and the detector take: time and pixels.
+
+    Parameters
+    ----------
+    frame_hz : float
+        Pictures a second.
+    delay_s : float
+        From the middle of the exposure until the detector may start: exposure,
+        transfer, decoding; on a robot the way of the command to the wheels,
+        too.  Pictures under way do not hold up each other.
+    detector_s : float
+        Time the detector needs for one picture.  It does one at a time; what
+        arrives meanwhile waits, and only the newest is kept.
+    detector_px : (int, int) or None
+        The picture is squeezed to this width and height before the detector
+        sees it; ``None`` leaves it as it is.
+    hfov_rad : float or None
+        Replaces the camera's horizontal field of view.
+
+    Raises
+    ------
+    MotionError
+        If a number is out of its range.
+    """
+
+    frame_hz: float = positive(10.0)
+    delay_s: float = not_negative(0.10)
+    detector_s: float = not_negative(0.0)
+    detector_px: tuple[int, int] | None = None
+    hfov_rad: float | None = positive(None, optional=True)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.detector_px is not None:
+            size = tuple(int(number(n, "detector_px", 1)) for n in self.detector_px)
+            if len(size) != 2:
+                raise MotionError(
+                    f"detector_px must be width and height, got {self.detector_px}; for instance (160, 120)"
+                )
+            object.__setattr__(self, "detector_px", size)
+
+    @property
+    def frame_s(self) -> float:
+        """Time between two pictures, s."""
+        return 1 / self.frame_hz
+
+    @property
+    def latency_s(self) -> float:
+        """Age of a picture when its command acts, s: from exposure to wheel.
+
+        What :func:`robotlab.control.latency_from_film_s` measures on a robot.
+        """
+        return self.delay_s + self.detector_s
 
 
 class FreezeDetector:
@@ -112,9 +175,9 @@ class StallDetector:
         """
         turned = abs(turned_rad - self._turned)
         # Slower turns than 0.2 rad/s may be lost in the motors' friction: begin anew.
-        if self._before is None or turned < 1e-9 or t_s - self._since > 2 * STALL_S:
+        if self._before is None or turned < 1e-9 or t_s - self._since > 2 * _STALL_S:
             self._before, self._turned, self._since = picture, turned_rad, t_s
-        if turned < STALL_RAD or t_s - self._since < STALL_S:
+        if turned < _STALL_RAD or t_s - self._since < _STALL_S:
             return False
         before, now = _blocks(self._before), _blocks(picture)
         self._before, self._turned, self._since = picture, turned_rad, t_s
@@ -197,12 +260,12 @@ def show(detector: Detector, picture: np.ndarray) -> Detections:
     if not isinstance(found, Detections):
         raise InputError(
             f"a detector must return Detections, {type(detector).__name__} returned {type(found).__name__}; "
-            "end find with return Detections(boxes, scores, labels, classes)"
+            "end detect with return Detections(boxes, scores, labels, classes)"
         )
     return found
 
 
-def in_camera_px(found: Detections, camera: Camera, settings: Settings) -> Detections:
+def in_camera_px(found: Detections, camera: Camera, settings: PerceptionSettings) -> Detections:
     """The same boxes in the pixels of the camera's picture.
 
     Parameters
@@ -211,7 +274,7 @@ def in_camera_px(found: Detections, camera: Camera, settings: Settings) -> Detec
         In the pixels of the picture that the detector was shown.
     camera : Camera
         What took it.
-    settings : Settings
+    settings : PerceptionSettings
         Its ``detector_px`` is the size that the detector was shown.
 
     Returns
@@ -227,7 +290,7 @@ def in_camera_px(found: Detections, camera: Camera, settings: Settings) -> Detec
     Examples
     --------
     >>> found = Detections([[10, 20, 30, 40]], [0.9], [0], ["post"])
-    >>> in_camera_px(found, Camera(320, 240, 1.0), Settings(detector_px=(160, 120))).boxes.tolist()
+    >>> in_camera_px(found, Camera(320, 240, 1.0), PerceptionSettings(detector_px=(160, 120))).boxes.tolist()
     [[20.0, 40.0, 60.0, 80.0]]
     """
     if settings.detector_px is None:

@@ -1,15 +1,29 @@
-"""Taking records of a run log apart: numbers where there must be numbers."""
+"""Records of a run log: made alike for simulated and real runs, and taken apart again.
+
+``start`` first, then ``picture``, ``observation``, ``event``, and ``tick``
+(simulated) or ``command`` (real) as they come, ``end`` last.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from robotlab.camera import Camera
 from robotlab.checks import number
+from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
 from robotlab.loop.settings import Settings
+from robotlab.loop.target import Observation
 
+if TYPE_CHECKING:  # the greenhouse is no part of driving
+    from robotlab.greenhouse import Scene
+
+# Raised when a record's fields change their names or meaning.
+LOG_VERSION = 2
 # No trolley's log holds a larger number; beyond it sums of squares overflow.
 _MOST = 1e12
 
@@ -97,7 +111,7 @@ def of_real_drive(velocities: Sequence[Mapping], settings: Settings) -> list[dic
     Returns
     -------
     list of dict
-        Time, state, and the wheel speeds wished for, before the ramp.
+        Time, state, and the commanded wheel speeds before the ramp.
 
     Raises
     ------
@@ -115,3 +129,118 @@ def of_real_drive(velocities: Sequence[Mapping], settings: Settings) -> list[dic
         {"t": velocity["t"], "state": velocity["state"], "command": row}
         for velocity, row in zip(velocities, rows.tolist(), strict=True)
     ]
+
+
+def start_record(detector: Detector | object, camera: Camera, settings: Settings, **more: Any) -> dict:
+    """The first record of a log.
+
+    Parameters
+    ----------
+    detector : Detector
+        Its class is named.
+    camera, settings
+        With all their numbers.
+    **more
+        What only a simulated or only a real run has.
+
+    Returns
+    -------
+    dict
+        Plain values.
+
+    Examples
+    --------
+    >>> start_record(None, Camera(64, 48, 1.0), Settings(), real=True)["real"]
+    True
+    """
+    return {
+        "kind": "start",
+        "version": LOG_VERSION,
+        "detector": type(detector).__name__,
+        "camera": asdict(camera),
+        "settings": asdict(settings),
+    } | more
+
+
+def scene_facts(scene: Scene) -> dict:
+    """What the first record of a simulated run says of the greenhouse.
+
+    Parameters
+    ----------
+    scene : Scene
+        The greenhouse.
+
+    Returns
+    -------
+    dict
+        Lighting, room, path, and all things but the post.
+
+    Examples
+    --------
+    >>> from robotlab.greenhouse import Scene
+    >>> scene_facts(Scene())["things"]
+    []
+    """
+    things = [
+        {
+            "kind": thing.kind,
+            "shape": thing.shape,
+            "size": list(thing.size_m),
+            "x": thing.x_m,
+            "y": thing.y_m,
+            "heading": thing.heading_rad,
+        }
+        for thing in scene.things
+        if thing.kind != "post"
+    ]
+    return {"lighting": scene.lighting, "room": list(scene.room_m), "path_half_m": scene.path_half_m, "things": things}
+
+
+def observation_record(index: int, t_s: float, found: Detections, observation: Observation | None) -> dict:
+    """What came of one picture.
+
+    Parameters
+    ----------
+    index : int
+        Number of the picture.
+    t_s : float
+        When it was acted on.
+    found : Detections
+        Everything that the detector found.
+    observation : Observation or None
+        What was believed of it.
+
+    Returns
+    -------
+    dict
+        Plain values, rounded to what matters.
+
+    Examples
+    --------
+    >>> observation_record(0, 0.1, Detections.none(["post"]), None)["box"] is None
+    True
+    """
+    record = {
+        "kind": "observation",
+        "i": index,
+        "t": round(t_s, 6),
+        "found": [
+            [*rounded(box), round(float(score), 4), int(label)]
+            for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)
+        ],
+        "classes": list(found.classes),
+        "box": None,
+    }
+    if observation is not None:
+        record |= {
+            "box": rounded(observation.box),
+            "score": round(observation.score, 4),
+            "bearing": round(observation.bearing_rad, 6),
+            "distance": round(observation.distance_m, 4),
+        }
+    return record
+
+
+def rounded(values: Sequence[float], digits: int = 3) -> list[float]:
+    """Plain floats of so many decimals."""
+    return [round(float(value), digits) for value in values]

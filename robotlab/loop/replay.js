@@ -5,8 +5,8 @@
   "use strict";
   const NS = "http://www.w3.org/2000/svg";
   // Colors that the color-blind can tell apart (Okabe and Ito, 2008).
-  const COLOR = {wait: "#5b616b", follow: "#00795a", coast: "#8a5d00", slow: "#a3497b", search: "#a3497b", stop: "#b34700", fault: "#b34700"};
-  const SAYS = {wait: "waiting", follow: "following", coast: "holding the last command", slow: "slowing down", search: "searching",
+  const COLOR = {wait: "#5b616b", follow: "#00795a", hold: "#8a5d00", slow: "#a3497b", search: "#a3497b", stop: "#b34700", fault: "#b34700"};
+  const SAYS = {wait: "waiting", follow: "following", hold: "holding the last command", slow: "slowing down", search: "searching",
                 stop: "stopped", fault: "fault: stopped"};
 
   function make(name, attributes, parent) {

@@ -84,7 +84,7 @@ def summary(run: Run) -> str:
     >>> summary(simulate(GroundTruthDetector(), WALKS["straight"], duration_s=2, pictures=False))[:40]
     'The post was in view in 100 % of the pic'
     """
-    scores, keep = run.scores(), run.settings.keep_m
+    scores, keep = run.scores(), run.settings.following_distance_m
     right = _on_post(run)
     wrong = np.mean(~right & ~np.isnan(run.boxes[:, 0])) if len(right) else 0.0
     times = {1: "lost it once"}.get(scores["losses"], f"lost it {scores['losses']} times")
@@ -291,7 +291,7 @@ def _data(run: Run, budget: int) -> dict:
         "states": STATES,
         "size": [run.camera.width_px, run.camera.height_px],
         "hfov": run.camera.hfov_rad,
-        "keep": run.settings.keep_m,
+        "keep": run.settings.following_distance_m,
         "radius": run.settings.radius_m,
         "room": run.facts["room"],
         "path": run.facts["path_half_m"],

@@ -14,39 +14,10 @@ from robotlab.control import DifferentialDrive, Motor, sign_check
 from robotlab.control.steering import SignCheck
 from robotlab.errors import InputError
 from robotlab.loop.decide import STATES
-from robotlab.loop.log import LOG_VERSION, RunLog, read_log
-from robotlab.loop.records import check_facts, numbers, of_real_drive
+from robotlab.loop.log import RunLog, read_log
+from robotlab.loop.records import LOG_VERSION, check_facts, numbers, of_real_drive
+from robotlab.loop.scores import contacts_of, scores_of
 from robotlab.loop.settings import Settings
-
-# Less than this share of the post in the picture counts as out of view
-# (common practice, no source).
-IN_VIEW = 0.25
-# Accelerations and jerks are taken over this time: about what a person or a
-# crate on the trolley feels as one jolt (common practice, no source).
-_FEEL_S = 0.1
-# Rolling resistance of small rubber wheels on a hard floor, order of magnitude
-# only (from memory).
-_ROLLING = 0.02
-_GRAVITY = 9.81  # m/s^2, rounded standard gravity (ISO 80000-3)
-_SOLID = ("round", "box")
-# In the order in which tables show them.
-SCORES = (
-    "time_in_view",
-    "time_following",
-    "distance_error_m",
-    "bearing_error_rad",
-    "losses",
-    "recoveries",
-    "contacts",
-    "closest_m",
-    "end_distance_m",
-    "peak_accel_mps2",
-    "peak_jerk_mps3",
-    "rms_jerk_mps3",
-    "peak_jump_mps",
-    "energy_j",
-    "way_m",
-)
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,11 +27,11 @@ class Run:
     Attributes
     ----------
     facts : dict
-        The first record of the log: walk, lamp, seed, detector, room, things.
+        The first record of the log: walk, lighting, seed, detector, room, things.
         A log of :func:`robotlab.loop.drive` has ``"real": True`` and neither
         walk nor room: the truth is not known there, so `pose`, `wheels_mps`,
         `post_m`, `truths` and `visible` are NaN, and `commands_mps` are the
-        wheel speeds that were wished for, before the ramp.
+        commanded wheel speeds before the ramp.
     settings : Settings
         The numbers it ran with, delays rounded to ticks.
     camera : Camera
@@ -174,11 +145,15 @@ class Run:
         none = [math.nan] * 4
         boxes, bearings, distances = np.full((count, 4), math.nan), np.full(count, math.nan), np.full(count, math.nan)
         found = [np.zeros((0, 6))] * count
-        for sight in by_kind["observation"]:
-            i = sight["i"]
-            found[i] = np.array(sight["found"], float).reshape(-1, 6)
-            if sight["box"] is not None:
-                boxes[i], bearings[i], distances[i] = sight["box"], sight["bearing"], sight["distance"]
+        for observation in by_kind["observation"]:
+            i = observation["i"]
+            found[i] = np.array(observation["found"], float).reshape(-1, 6)
+            if observation["box"] is not None:
+                boxes[i], bearings[i], distances[i] = (
+                    observation["box"],
+                    observation["bearing"],
+                    observation["distance"],
+                )
         return cls(
             facts=facts,
             settings=settings,
@@ -261,7 +236,7 @@ class Run:
         """
         if self.real:
             raise InputError(
-                f"{what} needs to know where the trolley was, and the log of a real drive does not; look at its states, boxes and wishes"
+                f"{what} needs to know where the trolley was, and the log of a real drive does not; look at its states, boxes and commands"
             )
 
     @property
@@ -302,7 +277,7 @@ class Run:
         Returns
         -------
         SignCheck
-            From each sight and the wheel speeds three motor lags after it was
+            From each observation and the wheel speeds three motor lags after it was
             acted on.  Only a run with the post standing still for a while on
             the left and on the right can pass; best with the wheels lifted.
 
@@ -335,21 +310,7 @@ class Run:
             Sorted by time; plants give way and do not count.
         """
         self.must_be_simulated("a list of contacts")
-        radius, place = self.settings.radius_m, self.pose[:, :2]
-        gaps = {"post": self.true_distances_m - self.settings.target_width_m / 2 - radius}
-        for i, thing in enumerate(self.facts["things"]):
-            if thing["shape"] in _SOLID:
-                gaps[f"{thing['kind']}#{i}"] = _gap(thing, place) - radius
-        x0, y0, x1, y1 = self.facts["room"]
-        edges = np.column_stack([place - [x0, y0], [x1, y1] - place])
-        # The walls hold the trolley at exactly its radius: allow for rounding.
-        gaps["wall"] = edges.min(axis=1) - radius - 1e-5
-        found = []
-        for name, gap in gaps.items():
-            touching = gap < 0
-            begins = np.flatnonzero(touching & ~np.concatenate([[False], touching[:-1]]))
-            found += [(float(self.t_s[k]), name.split("#")[0]) for k in begins]
-        return sorted(found)
+        return contacts_of(self)
 
     def scores(self) -> dict[str, float]:
         """How good the run was.
@@ -369,89 +330,13 @@ class Run:
             the forward speed, taken over 0.1 s.  ``peak_jump_mps``: largest
             change of a wheel command from one tick to the next.
             ``energy_j``: work of the motors at the wheels, nothing regained.
-            ``way_m``: way driven.  ``end_distance_m``: last distance.
+            ``path_length_m``: distance driven.  ``end_distance_m``: last
+            distance to the post.
 
         Notes
         -----
         Of a real drive only ``time_following``, ``losses``, ``recoveries`` and
-        ``peak_jump_mps`` (of the wishes) are known; all else is NaN.  What its
+        ``peak_jump_mps`` (of the commands) are known; all else is NaN.  What its
         boxes said is in :attr:`bearings_rad` and :attr:`distances_m`.
         """
-        following = np.isin(self.states, [STATES.index("follow"), STATES.index("hold")])
-        lost = np.isin(self.states, [STATES.index(name) for name in ("slow", "search", "stop", "fault")])
-        ever = np.maximum.accumulate(following)
-        gone = np.diff((lost & ever).astype(int))
-        held = _held_s(self.t_s)
-        known = {
-            "time_following": float(np.average(following, weights=held)) if self.real else float(np.mean(following)),
-            "losses": int((gone > 0).sum()),
-            "recoveries": int((gone < 0).sum()),
-            "peak_jump_mps": float(np.abs(np.diff(self.commands_mps, axis=0)).max(initial=0.0)),
-        }
-        if self.real:
-            return dict.fromkeys(SCORES, math.nan) | known
-        accel, jerk = self._felt()
-        distance = self.true_distances_m
-        tick = float(self.facts["tick_s"])
-        return (
-            dict.fromkeys(SCORES)
-            | known
-            | {
-                "time_in_view": float(np.mean(self.visible >= IN_VIEW)) if len(self.visible) else 0.0,
-                "distance_error_m": _rms(distance - self.settings.keep_m),
-                "bearing_error_rad": _rms(self.true_bearings_rad),
-                "contacts": len(self.contacts()),
-                "closest_m": float(distance.min()),
-                "end_distance_m": float(distance[-1]),
-                "peak_accel_mps2": float(np.abs(accel).max(initial=0.0)),
-                "peak_jerk_mps3": float(np.abs(jerk).max(initial=0.0)),
-                "rms_jerk_mps3": _rms(jerk),
-                "energy_j": self._energy(tick),
-                "way_m": float(np.abs(self.speeds_mps).sum() * tick),
-            }
-        )
-
-    def _felt(self) -> tuple[np.ndarray, np.ndarray]:
-        """Acceleration and jerk of the forward speed over a fixed time, whatever the tick."""
-        tick = float(self.facts["tick_s"])
-        # Only where all of that time is in the run: it did not stop dead at its end.
-        times = np.arange(self.t_s[0], self.t_s[-1] - _FEEL_S + 1e-9, min(tick, _FEEL_S))
-        if len(times) < 2:
-            return np.zeros(0), np.zeros(0)
-
-        def speed(t):
-            return np.interp(t, self.t_s, self.speeds_mps)
-
-        half = _FEEL_S / 2
-        accel = (speed(times + half) - speed(times - half)) / _FEEL_S
-        jerk = (speed(times + _FEEL_S) - 2 * speed(times) + speed(times - _FEEL_S)) / _FEEL_S**2
-        return accel, jerk
-
-    def _energy(self, tick_s: float) -> float:
-        """Each wheel moves half the mass and rolls; braking gives nothing back."""
-        half = self.settings.mass_kg / 2
-        force = half * np.diff(self.wheels_mps, axis=0) / tick_s
-        speed = (self.wheels_mps[1:] + self.wheels_mps[:-1]) / 2
-        power = force * speed + half * _GRAVITY * _ROLLING * np.abs(speed)
-        return float(np.maximum(power, 0).sum() * tick_s)
-
-
-def _held_s(t_s: np.ndarray) -> np.ndarray:
-    """How long each tick lasted; the last as long as the one before it."""
-    held = np.diff(t_s)
-    return np.append(held, held[-1]) if len(held) and held.sum() > 0 else np.ones(len(t_s))
-
-
-def _rms(values: np.ndarray) -> float:
-    return float(np.sqrt(np.mean(values**2))) if len(values) else 0.0
-
-
-def _gap(thing: dict, place: np.ndarray) -> np.ndarray:
-    """(T,) distance from each place to the edge of a thing, m; 0 inside."""
-    away = place - [thing["x"], thing["y"]]
-    if thing["shape"] == "round":
-        return np.maximum(np.hypot(*away.T) - max(thing["size"][:2]), 0.0)
-    cos, sin = math.cos(thing["heading"]), math.sin(thing["heading"])
-    along = np.abs(away @ [cos, sin]) - thing["size"][0] / 2
-    across = np.abs(away @ [-sin, cos]) - thing["size"][1] / 2
-    return np.hypot(np.maximum(along, 0), np.maximum(across, 0))
+        return scores_of(self)

@@ -14,7 +14,8 @@ import os
 from collections import deque
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import asdict, replace
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -29,10 +30,11 @@ from robotlab.errors import InputError, PictureError
 from robotlab.greenhouse import Walk, render
 from robotlab.image.picture import encode, resize
 from robotlab.loop.decide import Follower, VelocityCommand
-from robotlab.loop.fault_hooks import NoFaults, Shot
+from robotlab.loop.fault_model import CameraFrame, FaultModel
 from robotlab.loop.ground_truth import SimulatedDetector, post_box
-from robotlab.loop.log import LOG_VERSION, RunLog
-from robotlab.loop.perception import STALL_RAD, STALL_S, FreezeDetector, StallDetector, check_size, in_camera_px, show
+from robotlab.loop.log import RunLog
+from robotlab.loop.perception import STALLED, FreezeDetector, StallDetector, check_size, in_camera_px, show
+from robotlab.loop.records import observation_record, rounded, scene_facts, start_record
 from robotlab.loop.run import Run
 from robotlab.loop.settings import Settings
 
@@ -73,9 +75,9 @@ def simulate(
     lifted: bool = False,
     log: str | os.PathLike | None = None,
     sync_s: float | None = None,
-    faults: NoFaults | None = None,
+    faults: FaultModel | None = None,
     strict: bool = True,
-    progress: Callable[[float], None] | None = None,
+    on_progress: Callable[[float], None] | None = None,
 ) -> Run:
     """Let a trolley follow a walking post, and record everything.
 
@@ -92,7 +94,7 @@ def simulate(
     seed : int
         Of the sensor noise; same seed, same run.
     lighting : str, optional
-        Another lamp than the walk's own.
+        Other lighting than the walk's own.
     duration_s : float, optional
         How long; by default as long as the walk.
     start : (float, float, float)
@@ -107,12 +109,12 @@ def simulate(
         Also write the run log while running.
     sync_s : float, optional
         As in :class:`robotlab.loop.log.RunLog`.
-    faults : NoFaults, optional
+    faults : FaultModel, optional
         What goes wrong.
     strict : bool
         An error in the detector ends the simulation; False notes it and goes
         on without a result, as a robot must.
-    progress : callable, optional
+    on_progress : callable, optional
         Called with the share of the run that is done.
 
     Returns
@@ -146,22 +148,23 @@ def simulate(
         detector = as_detector(detector)
         if not pictures:
             raise InputError(
-                "a detector that looks at pictures needs them, got pictures=False; leave it out, or use an GroundTruthDetector"
+                "a detector that looks at pictures needs them, got pictures=False; leave it out, or use a GroundTruthDetector"
             )
     duration_s = number(walk.duration_s if duration_s is None else duration_s, "duration_s", 0)
     loop = _Loop(
-        detector, walk, camera, settings, seed, lighting, checked_pose(start), pictures, faults or NoFaults(), strict
+        detector, walk, camera, settings, seed, lighting, checked_pose(start), pictures, faults or FaultModel(), strict
     )
     loop.lifted = lifted
     ticks = round(duration_s / loop.tick_s)
     with ExitStack() as stack:
         if log is not None:
             loop.file = stack.enter_context(RunLog(log, sync_s))
-        loop.write(loop.first_record())
+        facts = scene_facts(loop.scene) | {"walk": walk.name, "seed": seed, "tick_s": loop.tick_s}
+        loop.write(start_record(detector, camera, loop.settings, **facts))
         for tick in range(ticks + 1):
             loop.step(tick)
-            if progress is not None and tick % loop.ticks_per_frame == 0:
-                progress(tick / ticks if ticks else 1.0)
+            if on_progress is not None and tick % loop.ticks_per_frame == 0:
+                on_progress(tick / ticks if ticks else 1.0)
         loop.write({"kind": "end", "t": round(ticks * loop.tick_s, 6)})
     return Run.from_records(loop.records, loop.pictures)
 
@@ -176,22 +179,17 @@ class _Loop:
         self.ticks_per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
         self.tick_s = settings.frame_s / self.ticks_per_frame
         self.delay, self.busy = round(settings.delay_s / self.tick_s), round(settings.detector_s / self.tick_s)
-        self.settings = s = settings.but(delay_s=self.delay * self.tick_s, detector_s=self.busy * self.tick_s)
-        self.now = 0.0
+        self.settings: Settings = settings.but(delay_s=self.delay * self.tick_s, detector_s=self.busy * self.tick_s)
+        s, self.now = self.settings, 0.0
         self.follower = Follower(camera, s, 0.0)
         # The steps come at a steady rate: counted, they are the clock that only goes forward.
         self.stop = Supervisor(
             0.0,
             float(faults.clock(0.0)),
-            max_accel_mps2=s.max_accel_mps2,
-            max_yaw_accel_radps2=None if s.max_accel_mps2 is None else s.max_yaw_accel_radps2,
-            max_jerk_mps3=s.max_jerk_mps3,
             period_s=self.tick_s,
-            command_s=self.tick_s,
-            limits_s=dict.fromkeys(("camera", "detector", "loop", "link"), s.silence_s),
-            delay_s=s.delay_s,
+            command_hold_s=self.tick_s,
             max_age_s=s.silence_s,
-            board_timeout_s=s.link_timeout_s,
+            **s.supervision(),
         )
         self.stop.confirmed(0.0)
         self.board = BoardWheels(s.max_accel_mps2, s.link_timeout_s)
@@ -200,7 +198,7 @@ class _Loop:
         self.arriving: list = []
         self.waiting: deque = deque(maxlen=1)
         self.passed: deque = deque(maxlen=32)
-        self.work: tuple | None = None
+        self.work: Any = None
         self.state = ""
         self.records: list[dict] = []
         self.pictures: dict[int, bytes] = {}
@@ -213,34 +211,6 @@ class _Loop:
         self.records.append(record)
         if self.file is not None:
             self.file.write(record)
-
-    def first_record(self) -> dict:
-        things = [
-            {
-                "kind": thing.kind,
-                "shape": thing.shape,
-                "size": list(thing.size_m),
-                "x": thing.x_m,
-                "y": thing.y_m,
-                "heading": thing.heading_rad,
-            }
-            for thing in self.scene.things
-            if thing.kind != "post"
-        ]
-        return {
-            "kind": "start",
-            "version": LOG_VERSION,
-            "walk": self.walk.name,
-            "lighting": self.scene.lighting,
-            "seed": self.seed,
-            "detector": type(self.detector).__name__,
-            "tick_s": self.tick_s,
-            "camera": asdict(self.camera),
-            "settings": asdict(self.settings),
-            "room": list(self.scene.room_m),
-            "path_half_m": self.scene.path_half_m,
-            "things": things,
-        }
 
     def step(self, tick: int) -> None:
         t = tick * self.tick_s
@@ -255,11 +225,11 @@ class _Loop:
             {
                 "kind": "tick",
                 "t": round(t, 6),
-                "pose": [round(value, 6) for value in self.pose],
-                "wheels": [round(value, 6) for value in self.wheels],
-                "command": [round(value, 6) for value in command],
+                "pose": rounded(self.pose, 6),
+                "wheels": rounded(self.wheels, 6),
+                "command": rounded(command, 6),
                 "state": velocity.state,
-                "post": [round(value, 6) for value in post],
+                "post": rounded(post, 6),
             }
         )
         self._move(command)
@@ -270,12 +240,13 @@ class _Loop:
         picture = None
         if self.keep:
             # One seed for each picture of each run: a prime parts the runs.
-            frame = render(self.scene.with_post_at(*post), self.camera, self.pose, seed=self.seed * 1_000_003 + index)
-            picture = frame.picture
-            rows = np.flatnonzero(frame.truths.labels == frame.truths.classes.index("post"))
-            box, visible = (
-                (frame.truths.boxes[rows[0]], float(frame.truths.visibility[rows[0]])) if len(rows) else (None, 0.0)
+            rendered = render(
+                self.scene.with_post_at(*post), self.camera, self.pose, seed=self.seed * 1_000_003 + index
             )
+            picture = rendered.picture
+            rows = np.flatnonzero(rendered.truths.labels == rendered.truths.classes.index("post"))
+            truths = rendered.truths
+            box, visible = (truths.boxes[rows[0]], float(truths.visibility[rows[0]])) if len(rows) else (None, 0.0)
         else:
             dx, dy, cos, sin = post[0] - x, post[1] - y, math.cos(yaw), math.sin(yaw)
             size = (self.settings.target_height_m, self.settings.target_width_m)
@@ -283,13 +254,19 @@ class _Loop:
         if picture is not None and self.settings.detector_px is not None:
             picture = resize(picture, self.settings.detector_px)
         self.write(
-            {"kind": "picture", "i": index, "t": round(t, 6), "truth": _rounded(box), "visible": round(visible, 4)}
+            {
+                "kind": "picture",
+                "i": index,
+                "t": round(t, 6),
+                "truth": None if box is None else rounded(box),
+                "visible": round(visible, 4),
+            }
         )
         if picture is not None:
             self.pictures[index] = encode(picture, "jpg", quality=75)
-        for shot, extra in self.faults.shots(index, t, Shot(picture, box, visible)):
+        for frame, extra in self.faults.frames(index, t, CameraFrame(picture, box, visible)):
             due = tick + self.delay + round(number(extra, "extra_s", 0) / self.tick_s)
-            self.arriving.append((due, index, t, shot, self.now, yaw))
+            self.arriving.append((due, index, t, frame, self.now, yaw))
 
     def _look(self, tick: int, t: float) -> None:
         """Perceive, second half: the detector, one picture at a time, the newest first."""
@@ -298,65 +275,61 @@ class _Loop:
         here = [item for item in self.arriving if item[0] <= tick]
         self.arriving = [item for item in self.arriving if item[0] > tick]
         for item in here:
-            _, index, true_t, shot, stamp, yaw = item
-            taken = self.stop.picture(t, stamp, self.now) if self._readable(shot, t) and self._live(shot) else None
+            _, index, true_t, frame, stamp, yaw = item
+            taken = self.stop.picture(t, stamp, self.now) if self._readable(frame, t) and self._live(frame) else None
             if taken is None:
                 continue
-            if self.keep and not self.lifted and self.stall.stalled(shot.picture, self.turned, t):
-                self.stop.fail(
-                    f"motors must turn the trolley, {STALL_RAD:g} rad in {STALL_S:g} s were commanded and the view has not moved"
-                )
-            self.waiting.append((index, true_t, shot, taken, yaw))
+            if self.keep and not self.lifted and self.stall.stalled(frame.picture, self.turned, t):
+                self.stop.fail(STALLED)
+            self.waiting.append((index, true_t, frame, taken, yaw))
             if self.work is None:
                 self._start(tick, t)
         if self.work is None and self.waiting:
             self._start(tick, t)
 
-    def _live(self, shot: Shot) -> bool:
+    def _live(self, frame: CameraFrame) -> bool:
         """Whether a picture has not been seen before; one without pixels is known by itself."""
-        if shot.picture is not None:
-            return self.view.live(shot.picture)
-        live = not any(shot is old for old in self.passed)
-        self.passed.append(shot)
+        if frame.picture is not None:
+            return self.view.live(frame.picture)
+        live = not any(frame is old for old in self.passed)
+        self.passed.append(frame)
         return live
 
-    def _readable(self, shot: Shot, t: float) -> bool:
+    def _readable(self, frame: CameraFrame, t: float) -> bool:
         """Whether a picture is one; if not, it is no sign of life either."""
         if not self.keep:
             return True
         size = self.settings.detector_px or (self.camera.width_px, self.camera.height_px)
         try:
-            check_size(shot.picture, size, "the picture that arrived")
+            check_size(frame.picture, size, "the picture that arrived")
         except PictureError as error:
             if self.strict:
                 raise
-            self._failed("picture", error, t)
+            self._event(t, "picture failed", f"{type(error).__name__}: {error}")
             return False
         return True
 
-    def _failed(self, what: str, error: Exception, t: float) -> None:
-        self.write(
-            {"kind": "event", "t": round(t, 6), "what": f"{what} failed", "text": f"{type(error).__name__}: {error}"}
-        )
+    def _event(self, t: float, what: str, text: str) -> None:
+        self.write({"kind": "event", "t": round(t, 6), "what": what, "text": text})
 
     def _start(self, tick: int, t: float) -> None:
-        index, true_t, shot, taken, yaw = self.waiting.popleft()
+        index, true_t, frame, taken, yaw = self.waiting.popleft()
         busy = self.busy + round(number(self.faults.detector_extra_s(t), "detector_extra_s", 0) / self.tick_s)
-        self.work = (tick + busy, index, self._find(index, true_t, shot), taken, yaw)
+        self.work = (tick + busy, index, self._find(index, true_t, frame), taken, yaw)
         if busy == 0:
             self._take_in(t)
 
-    def _find(self, index: int, t: float, shot: Shot) -> Detections | Exception:
+    def _find(self, index: int, t: float, frame: CameraFrame) -> Detections | Exception:
         """Call the detector; boxes come back in the camera's pixels."""
         try:
             if isinstance(self.detector, SimulatedDetector):
                 px = self.settings.detector_px or (self.camera.width_px, self.camera.height_px)
                 scale = np.array([px[0] / self.camera.width_px, px[1] / self.camera.height_px] * 2)
                 found = self.detector.detect_ground_truth(
-                    None if shot.truth is None else shot.truth * scale, shot.visible
+                    None if frame.truth is None else frame.truth * scale, frame.visible
                 )
             else:
-                found = show(self.detector, shot.picture)
+                found = show(self.detector, frame.picture)
             return in_camera_px(self.faults.found(index, t, found), self.camera, self.settings)
         except Exception as error:
             if self.strict:
@@ -369,44 +342,25 @@ class _Loop:
         try:
             if isinstance(found, Exception):
                 raise found
-            sight = self.follower.observe(found, taken, yaw)
+            observation = self.follower.observe(found, taken, yaw)
         except Exception as error:
             # Whatever it found, it works; only an error is no sign of life.
             if self.strict:
                 raise
-            self._failed("detector", error, t)
+            self._event(t, "detector failed", f"{type(error).__name__}: {error}")
             return
         self.stop.result(t)
-        rows = [
-            [*_rounded(box), round(float(score), 4), int(label)]
-            for box, score, label in zip(found.boxes, found.scores, found.labels, strict=True)
-        ]
-        record = {
-            "kind": "observation",
-            "i": index,
-            "t": round(t, 6),
-            "found": rows,
-            "classes": list(found.classes),
-            "box": None,
-        }
-        if sight is not None:
-            record.update(
-                box=_rounded(sight.box),
-                score=round(sight.score, 4),
-                bearing=round(sight.bearing_rad, 6),
-                distance=round(sight.distance_m, 4),
-            )
-        self.write(record)
+        self.write(observation_record(index, t, found, observation))
 
     def _decide(self, t: float) -> tuple[VelocityCommand, tuple[float, float] | None]:
-        """What is wished for, and what may be sent."""
+        """What is commanded, and what may be sent."""
         velocity = self.follower.velocity(t)
-        self.stop.want(t, velocity.v_mps, velocity.yaw_radps)
+        self.stop.command(t, velocity.v_mps, velocity.yaw_radps)
         order = self.stop.step(t, self.now)
         if order is HALT:
             velocity = VelocityCommand(0.0, 0.0, "fault")
         if velocity.state != self.state:
-            self.write({"kind": "event", "t": round(t, 6), "what": velocity.state, "text": self.stop.reason})
+            self._event(t, velocity.state, self.stop.reason)
             self.state = velocity.state
         return velocity, order
 
@@ -440,7 +394,3 @@ class _Loop:
         x0, y0, x1, y1 = self.scene.room_m
         edge = self.settings.radius_m
         self.pose = (min(max(x, x0 + edge), x1 - edge), min(max(y, y0 + edge), y1 - edge), angle)
-
-
-def _rounded(box) -> list[float] | None:
-    return None if box is None else [round(float(value), 3) for value in box]

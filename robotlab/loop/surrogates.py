@@ -13,6 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.optimize import minimize
+from scipy.special import expit
 
 from robotlab.boxes import iou
 from robotlab.data import DataSet
@@ -99,7 +101,7 @@ class Surrogate:
         >>> sure.found_share(16.0)
         0.5
         """
-        return float(1 / (1 + np.exp(-_features(height_px, visible) @ self.weights)))
+        return float(expit(_features(height_px, visible) @ self.weights))
 
     def detect_ground_truth(self, box: np.ndarray | None, visible: float) -> Detections:
         """What the detector might have found.
@@ -161,7 +163,7 @@ def fit_surrogate(
     Returns
     -------
     Surrogate
-        Ready for :func:`robotlab.loop.simulation`.
+        Ready for :func:`robotlab.loop.simulate`.
 
     Raises
     ------
@@ -171,7 +173,7 @@ def fit_surrogate(
     Notes
     -----
     The share found is a logistic regression with a weak normal prior, solved
-    by Newton's method; the spread of each edge is a straight line in the
+    by ``scipy.optimize.minimize``; the spread of each edge is a straight line in the
     height, fitted by least squares to the absolute errors (times
     ``sqrt(pi / 2)``, which turns a mean absolute error into a standard
     deviation for normal errors).
@@ -250,7 +252,7 @@ def surrogate_of(
     Returns
     -------
     Surrogate
-        Ready for :func:`robotlab.loop.simulation`, with a camera of that size.
+        Ready for :func:`robotlab.loop.simulate`, with a camera of that size.
 
     Raises
     ------
@@ -301,15 +303,11 @@ def _features(height_px: float, visible: float) -> np.ndarray:
 
 
 def _logistic(rows: np.ndarray, hits: np.ndarray) -> np.ndarray:
-    """Weights by Newton's method."""
-    weights = np.zeros(rows.shape[1])
-    for _ in range(50):
-        chance = 1 / (1 + np.exp(-np.clip(rows @ weights, -50, 50)))
-        slope = rows.T @ (hits - chance) - weights / _PRIOR**2
-        bend = (rows * (chance * (1 - chance))[:, None]).T @ rows + np.eye(len(weights)) / _PRIOR**2
-        step = np.linalg.solve(bend, slope)
-        # A long first step can overshoot: at most 2 units of log odds at a time.
-        weights = weights + step * min(1.0, 2.0 / max(np.abs(step).max(), 1e-12))
-        if np.abs(step).max() < 1e-10:
-            break
-    return weights
+    """Most probable weights of the logistic regression with its normal prior."""
+
+    def loss(weights: np.ndarray) -> tuple[float, np.ndarray]:
+        odds = rows @ weights
+        value = np.logaddexp(0, odds).sum() - hits @ odds + weights @ weights / (2 * _PRIOR**2)
+        return value, rows.T @ (expit(odds) - hits) + weights / _PRIOR**2
+
+    return minimize(loss, np.zeros(rows.shape[1]), jac=True, method="BFGS", options={"gtol": 1e-8}).x

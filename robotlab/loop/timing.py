@@ -7,7 +7,6 @@ stages together make the second, and the two are bound by Little's law.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -16,6 +15,9 @@ import numpy as np
 from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.loop.run import Run
+
+# As NumPy calls them.
+_METHODS = {"linear": "linear", "nearest_rank": "inverted_cdf"}
 
 
 def percentile(values: Sequence[float], percent: float, method: str = "linear") -> float:
@@ -48,21 +50,14 @@ def percentile(values: Sequence[float], percent: float, method: str = "linear") 
     >>> [percentile([15, 20, 35, 40, 50], 40, method) for method in ("linear", "nearest_rank")]
     [29.0, 20.0]
     """
-    numbers = np.sort(np.asarray(values, float).ravel())
+    numbers = np.asarray(values, float).ravel()
     if not len(numbers) or not np.isfinite(numbers).all():
         raise InputError(
             f"values must be at least one number, all finite, got {len(numbers)}; leave out what was not measured"
         )
-    share = number(percent, "percent", 0, 100) / 100
-    if method == "linear":
-        place = share * (len(numbers) - 1)
-        low = math.floor(place)
-        high = min(low + 1, len(numbers) - 1)
-        return float(numbers[low] + (place - low) * (numbers[high] - numbers[low]))
-    if method == "nearest_rank":
-        # The rounding guards against 0.1 * 10 ranks being 1.0000000000000002.
-        return float(numbers[max(math.ceil(round(share * len(numbers), 9)), 1) - 1])
-    raise InputError(f"method must be linear or nearest_rank, got {method!r}; name one of them, they differ")
+    if method not in _METHODS:
+        raise InputError(f"method must be linear or nearest_rank, got {method!r}; name one of them, they differ")
+    return float(np.percentile(numbers, number(percent, "percent", 0, 100), method=_METHODS[method]))
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,9 @@
 """Thousands of control runs at once, without pictures.
 
 The same loop as :mod:`robotlab.loop.simulation`, with the camera and the
-detector replaced by bearing and distance with noise and misses.  It comes
-twice: :func:`simulate_many_reference`, one run after the other in plain numbers, to be
-read; and :func:`simulate_many`, all runs in step, to be used.  A test proves them
-equal.
+detector replaced by bearing and distance with noise and misses.  All runs go
+in step, as arrays; ``tests/simulate_many_reference.py`` is the same one run
+after the other, and a test proves the two equal.
 """
 
 from __future__ import annotations
@@ -17,13 +16,12 @@ import numpy as np
 
 from robotlab.checks import number, whole
 from robotlab.checks import pose as checked_pose
-from robotlab.control import Ramp, advance, scale_wheel_speeds, turn_toward
-from robotlab.control.steering import speed_toward
 from robotlab.errors import MotionError
 from robotlab.greenhouse import Walk
+from robotlab.loop.decide import LostTargetSettings
 from robotlab.loop.settings import Settings
 
-VARIED = ("turn_gain", "drive_gain", "keep_m", "bearing_noise_rad", "distance_noise", "miss")
+VARIED = ("turn_gain", "drive_gain", "following_distance_m", "bearing_noise_rad", "distance_noise", "miss_rate")
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,9 +40,9 @@ class ManyRuns:
         How often it was given up.
     closest_m : (N,) ndarray
         Least distance to the post.
-    swing : (N,) ndarray
+    growth : (N,) ndarray
         Root mean square of the bearing in the last third of the run over that
-        in the middle third: above 1 the swing grows.
+        in the middle third: above 1 the oscillation grows.
     end_pose : (N, 3) ndarray
         Last x, y, m, and yaw, rad.
     """
@@ -55,13 +53,13 @@ class ManyRuns:
     time_following: np.ndarray
     losses: np.ndarray
     closest_m: np.ndarray
-    swing: np.ndarray
+    growth: np.ndarray
     end_pose: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
 class _Plan:
-    """What both ways share: times, the post's way, and all the chance."""
+    """Times, the path of the post, and all the chance."""
 
     settings: Settings
     tick_s: float
@@ -87,7 +85,7 @@ def _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> _Pla
         or settings.motor.dead_band_mps > 0
     ):
         raise MotionError(
-            "a fleet has the P-law, no jerk limit, no dead band and a detector that keeps up; use simulate for the others"
+            "simulate_many has the P law, no jerk limit, no dead band and a detector that keeps up; use simulate for the others"
         )
     unknown = [name for name in vary if name not in VARIED]
     if unknown:
@@ -122,25 +120,25 @@ def _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> _Pla
         varied,
         rng.standard_normal((frames, runs)) * varied["bearing_noise_rad"],
         np.exp(rng.standard_normal((frames, runs)) * varied["distance_noise"]),
-        rng.random((frames, runs)) < varied["miss"],
+        rng.random((frames, runs)) < varied["miss_rate"],
     )
 
 
 def phases(
-    age_s: np.ndarray, ever: np.ndarray, stopped: np.ndarray, settings: Settings, expected_s: float
+    age_s: np.ndarray, ever: np.ndarray, stopped: np.ndarray, settings: LostTargetSettings, expected_s: float
 ) -> tuple[np.ndarray, ...]:
-    """What the last sight still allows, for many runs: the rules of :meth:`robotlab.loop.Follower.velocity`.
+    """What the last observation still allows, for many runs: the rules of :meth:`robotlab.loop.Follower.velocity`.
 
     Parameters
     ----------
     age_s : (N,) ndarray
-        Age of the last sight, or time since the start.
+        Age of the last observation, or time since the start.
     ever, stopped : (N,) ndarray of bool
-        There was a sight; it has stopped for good.
-    settings : Settings
-        For how long it coasts, stands and searches.
+        There was an observation; it has stopped for good.
+    settings : LostTargetSettings
+        For how long it holds the last command, stands and searches.
     expected_s : float
-        Age that a sight reaches before the next one.
+        Age that an observation reaches before the next one.
 
     Returns
     -------
@@ -197,8 +195,8 @@ def simulate_many(
         Pose at the start.
     vary : mapping of str to (N,) ndarray or float, optional
         What differs from run to run: ``turn_gain``, ``drive_gain``,
-        ``keep_m``, and the detector's ``bearing_noise_rad``,
-        ``distance_noise`` (of the logarithm) and ``miss`` (share of pictures).
+        ``following_distance_m``, and the detector's ``bearing_noise_rad``,
+        ``distance_noise`` (of the logarithm) and ``miss_rate`` (share of pictures).
 
     Returns
     -------
@@ -208,12 +206,12 @@ def simulate_many(
     Raises
     ------
     MotionError
-        If a setting is one that only :func:`~robotlab.loop.simulation` has,
+        If a setting is one that only :func:`~robotlab.loop.simulate` has,
         or a number is out of range.
 
     Notes
     -----
-    Equal to :func:`simulate_many_reference`, and about 20 times faster for 1000 runs.
+    About 20 times faster for 1000 runs than one run after the other.
 
     Examples
     --------
@@ -225,7 +223,7 @@ def simulate_many(
     """
     plan = _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary or {})
     s, dt, n = plan.settings, plan.tick_s, runs
-    turn_gain, drive_gain, keep = (plan.varied[name] for name in ("turn_gain", "drive_gain", "keep_m"))
+    turn_gain, drive_gain, keep = (plan.varied[name] for name in ("turn_gain", "drive_gain", "following_distance_m"))
     kept = math.exp(-dt / s.motor.lag_s) if s.motor.lag_s else 0.0
     # Mean of exp(-t / lag) over a tick.
     mean = -math.expm1(-dt / s.motor.lag_s) * s.motor.lag_s / dt if s.motor.lag_s else 0.0
@@ -308,118 +306,6 @@ def simulate_many(
         y += chord * np.sin(yaw + half)
         yaw += 2 * half
     return _scores(plan, sums, losses, closest, np.column_stack([x, y, yaw]))
-
-
-def simulate_many_reference(
-    walk: Walk,
-    settings: Settings | None = None,
-    runs: int = 1000,
-    seed: int = 0,
-    *,
-    hfov_rad: float = math.radians(62.2),
-    duration_s: float | None = None,
-    start: tuple[float, float, float] = (0.0, 0.0, 0.0),
-    vary: Mapping[str, np.ndarray | float] | None = None,
-) -> ManyRuns:
-    """:func:`simulate_many`, one run after the other: the clear way.
-
-    Parameters
-    ----------
-    walk, settings, runs, seed, hfov_rad, duration_s, start, vary
-        As in :func:`simulate_many`.
-
-    Returns
-    -------
-    ManyRuns
-        The same scores.
-
-    Examples
-    --------
-    >>> from robotlab.greenhouse import WALKS
-    >>> simulate_many_reference(WALKS["straight"], runs=1, duration_s=2).losses.tolist()
-    [0]
-    """
-    plan = _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary or {})
-    rows = [_one(plan, run) for run in range(runs)]
-    sums = {name: np.array([row[0][name] for row in rows]) for name in rows[0][0]}
-    return _scores(
-        plan,
-        sums,
-        np.array([row[1] for row in rows]),
-        np.array([row[2] for row in rows]),
-        np.array([row[3] for row in rows]),
-    )
-
-
-def _one(plan: _Plan, run: int):
-    """One run in plain numbers."""
-    s, dt = plan.settings, plan.tick_s
-    turn_gain, drive_gain, keep = (float(plan.varied[name][run]) for name in ("turn_gain", "drive_gain", "keep_m"))
-    ramp, yaw_ramp = Ramp(s.max_accel_mps2), Ramp(None if s.max_accel_mps2 is None else s.max_yaw_accel_radps2)
-    pose, left, right = plan.start, 0.0, 0.0
-    motion, since, ever, side, stopped, lost = (0.0, 0.0), 0.0, False, 1.0, False, False
-    under_way: list = []
-    sums = dict.fromkeys(("distance", "bearing", "view", "following", "middle", "last"), 0.0)
-    closest, losses, third = math.inf, 0, plan.ticks // 3
-    expected = plan.delay * dt + s.frame_s
-    post = plan.post.tolist()
-    for tick in range(plan.ticks):
-        t = tick * dt
-        ahead, across = post[tick][0] - pose[0], post[tick][1] - pose[1]
-        reach = math.sqrt(ahead * ahead + across * across)
-        bearing = math.remainder(math.atan2(across, ahead) - pose[2], 2 * math.pi)
-        sums["distance"] += (reach - keep) ** 2
-        sums["bearing"] += bearing**2
-        closest = min(closest, reach)
-        if tick >= plan.ticks - third:
-            sums["last"] += bearing**2
-        elif tick >= plan.ticks - 2 * third:
-            sums["middle"] += bearing**2
-        # Perceive.
-        if tick % plan.per_frame == 0:
-            frame = tick // plan.per_frame
-            visible = abs(bearing) <= plan.half_view
-            sums["view"] += visible
-            seen = visible and not plan.missed[frame, run]
-            under_way.append(
-                (
-                    tick + plan.delay,
-                    t,
-                    seen,
-                    bearing + float(plan.bearing[frame, run]),
-                    reach * float(plan.distance[frame, run]),
-                )
-            )
-        # Decide.
-        while under_way and under_way[0][0] <= tick:
-            _, taken, seen, measured, far = under_way.pop(0)
-            if seen:
-                motion = (
-                    speed_toward(far, keep, drive_gain, s.max_mps, s.max_reverse_mps, measured),
-                    turn_toward(measured, turn_gain, s.max_yaw_radps),
-                )
-                since, ever, side = taken, True, math.copysign(1.0, measured)
-        age = t - since - expected
-        following = ever and age <= s.hold_s + 1e-9 and not stopped
-        velocity = (0.0, 0.0)
-        if following:
-            velocity = motion
-        elif not (ever and age <= s.hold_s + 1e-9):
-            age -= s.hold_s if ever else 0.0
-            if age > s.slow_s + s.search_s + 1e-9:
-                stopped = True
-            elif age > s.slow_s + 1e-9 and not stopped:
-                velocity = (0.0, side * s.search_radps)
-        losses += ever and not following and not lost
-        lost = ever and not following
-        sums["following"] += following
-        # Act.
-        v, yaw = ramp.step(velocity[0], dt), yaw_ramp.step(velocity[1], dt)
-        go_left, go_right = scale_wheel_speeds(*s.drive.wheels(v, s.steering_sign * yaw), s.motor.max_mps)
-        left, mean_left = s.motor.step(left, go_left, dt)
-        right, mean_right = s.motor.step(right, go_right, dt)
-        pose = advance(*pose, *s.drive.twist(s.motor.ground(mean_left), s.motor.ground(mean_right)), dt)
-    return sums, losses, closest, pose
 
 
 def _scores(plan: _Plan, sums, losses, closest, end_pose) -> ManyRuns:

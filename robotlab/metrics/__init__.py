@@ -1,10 +1,10 @@
-"""Scoring: what a detector found, against what is there.
+"""Metrics of detection: detections against ground truth.
 
 :func:`evaluate` does all of it.  Below it, in reading order: ``matching`` (which
 detection found which thing), ``curves`` (precision, recall, average
-precision), ``coco`` (COCO's twelve numbers), ``faults`` (kinds of error), ``chance`` and
-``bootstrap`` (how much of a difference is luck), ``paired`` (is it enough to
-matter), ``compare`` (two detectors).
+precision), ``coco`` (COCO's twelve numbers), ``error_analysis`` (kinds of false
+positives, confusion matrix), ``significance`` and ``bootstrap`` (intervals and tests),
+``paired_means`` (is a difference large enough to matter), ``comparison`` (two detectors).
 
 Names: an ``AP``, ``precision``, ``recall`` or ``F1`` is better when larger, an
 ``error`` when smaller.

@@ -1,4 +1,4 @@
-"""AP of resampled recordings: how far would it move on other recordings?
+"""Bootstrap of AP over recordings.
 
 Matching happens inside one picture, so it is done once; a resample only
 changes how often each recording counts.
@@ -21,7 +21,7 @@ def weighted_ap(
     weights: np.ndarray,
     limits: np.ndarray | None = None,
 ) -> np.ndarray:
-    """COCO's AP when group ``g`` counts ``weights[b, g]`` times.
+    """COCO's AP of bootstrap resamples, in which group ``g`` counts ``weights[b, g]`` times.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ def weighted_ap(
     group_of_row : (D,) ndarray of int
         Group (recording, picture) of each row of `matches`.
     truths_by_group : (K, R) ndarray of int
-        GroundTruth that count, by class and group.
+        Ground truths that count, by class and group.
     weights : (B, R) ndarray of int
         Resamples by group.
     limits : (T,) ndarray, optional
@@ -65,7 +65,7 @@ def weighted_ap(
         for column, t in enumerate(places):
             bit = np.uint64(t * 4)
             hit = matches.hit[part] >> bit & np.uint64(1) > 0
-            wrong = ~hit & (matches.void[part] >> bit & np.uint64(1) == 0)
+            wrong = ~hit & (matches.ignored[part] >> bit & np.uint64(1) == 0)
             at = np.flatnonzero(hit)
             if len(at):
                 true, false = _counts(hit, group, groups, at), _counts(wrong, group, groups, at)

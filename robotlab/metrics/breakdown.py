@@ -1,4 +1,4 @@
-"""Where it works and where not: by recording, lamp, size and distance."""
+"""Breakdowns of an evaluation by recording, lighting, size and distance."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ FEWEST_THINGS = 5
 
 
 def recall_of(evaluation: Evaluation, keep: np.ndarray) -> dict[str, Any]:
-    """Recall of some truths at the threshold of use.
+    """Recall of some ground truths at the confidence threshold.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def by_group(evaluation: Evaluation, groups: Sequence[str | None]) -> dict[str, 
         in_truths = here[evaluation.truths.picture]
         part = matches.part(in_rows, evaluation.truths, in_truths)
         numbers = CocoTable(*accumulate(part), part).numbers()
-        used = np.uint64(1) & part.void == 0
+        used = np.uint64(1) & part.ignored == 0
         if evaluation.score is not None:
             used &= evaluation.found.score[part.row] >= evaluation.score
         n, hits = int(used.sum()), int((used & (part.hit & np.uint64(1) > 0)).sum())

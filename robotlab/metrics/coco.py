@@ -1,4 +1,4 @@
-"""COCO's numbers in one pass over the detections of all pictures.
+"""COCO's twelve metrics in one pass over the detections of all pictures.
 
 The definitions are those of Lin et al., ECCV 2014 (arXiv:1405.0312) and of the
 reference program ``cocoeval.py``; the twelve numbers equal its bit for bit.
@@ -33,20 +33,9 @@ DETECTION_LIMITS = (1, 10, 100)
 # Both ends belong to a range, so a thing of 1024 px² is small and medium.
 AREA_RANGES = {"all": (0.0, 1e10), "small": (0.0, 32.0**2), "medium": (32.0**2, 96.0**2), "large": (96.0**2, 1e10)}
 
-NUMBERS = (
-    "AP",
-    "AP50",
-    "AP75",
-    "AP_small",
-    "AP_medium",
-    "AP_large",
-    "AR_1",
-    "AR_10",
-    "AR_100",
-    "AR_small",
-    "AR_medium",
-    "AR_large",
-)
+_SIZES = tuple(AREA_RANGES)[1:]
+NUMBERS = ("AP", "AP50", "AP75", *(f"AP_{size}" for size in _SIZES))
+NUMBERS += ("AR_1", "AR_10", "AR_100", *(f"AR_{size}" for size in _SIZES))
 
 _T, _A = len(IOU_LIMITS), len(AREA_RANGES)
 _FULL = np.uint64((1 << (_T * _A)) - 1)
@@ -54,7 +43,7 @@ _FULL = np.uint64((1 << (_T * _A)) - 1)
 
 @dataclass(frozen=True, eq=False)
 class Matches:
-    """What became of every detection, at every IoU limit, in every area range.
+    """Matching of every detection at every IoU threshold and in every area range.
 
     Detections beyond the 100 best of a picture and class are gone.  Rows are
     in the order of class, then falling score (then picture, then file order).
@@ -70,7 +59,7 @@ class Matches:
     hit : (D,) ndarray of uint64
         Bit ``t * 4 + a``: matched a counted truth at ``IOU_LIMITS[t]`` in
         area range ``a``.
-    void : (D,) ndarray of uint64
+    ignored : (D,) ndarray of uint64
         Same bits: counts neither for nor against.
     truth : (D,) ndarray of int
         The counted truth matched at IoU .5 in any size, or -1.
@@ -79,21 +68,21 @@ class Matches:
     counted : (G,) ndarray of uint64
         Same bits: the area ranges in which each truth counts.
     truth_counts : (K, 4) ndarray of int
-        GroundTruth that count, by class and area range.
+        Ground truths that count, by class and area range.
     """
 
     row: np.ndarray
     label: np.ndarray
     rank: np.ndarray
     hit: np.ndarray
-    void: np.ndarray
+    ignored: np.ndarray
     truth: np.ndarray
     paired: np.ndarray
     counted: np.ndarray
     truth_counts: np.ndarray
 
     def part(self, rows: np.ndarray, truths: GroundTruthTable, keep: np.ndarray) -> Matches:
-        """The matches of some pictures: no picture bears on another.
+        """The matches of some pictures: pictures are independent.
 
         Parameters
         ----------
@@ -102,7 +91,7 @@ class Matches:
         truths : GroundTruthTable
             The labeled boxes.
         keep : (G,) ndarray of bool
-            GroundTruth in those pictures.
+            Ground truths in those pictures.
 
         Returns
         -------
@@ -111,7 +100,10 @@ class Matches:
         """
         return replace(
             self,
-            **{name: getattr(self, name)[rows] for name in ("row", "label", "rank", "hit", "void", "truth", "paired")},
+            **{
+                name: getattr(self, name)[rows]
+                for name in ("row", "label", "rank", "hit", "ignored", "truth", "paired")
+            },
             truth_counts=_count(self.counted[keep], truths.label[keep], len(truths.classes)),
         )
 
@@ -184,7 +176,7 @@ def evaluate_coco(truths: GroundTruthTable, found: DetectionTable, use_ignore: b
         The detections.
     use_ignore : bool
         Also leave out truths marked ``ignore``.  Off by default because
-        COCO's own program overwrites that mark with ``iscrowd``, and numbers
+        COCO's own program overwrites that flag with ``iscrowd``, and numbers
         are compared with its.
 
     Returns
@@ -265,7 +257,7 @@ def _match(truths: GroundTruthTable, found: DetectionTable, uncounted: np.ndarra
     shareable = np.where(truths.crowd, _FULL, np.uint64(0))
     taken = np.zeros(len(truths), np.uint64)
     hit = np.zeros(len(rows), np.uint64)
-    void = np.zeros(len(rows), np.uint64)
+    ignored = np.zeros(len(rows), np.uint64)
     truth = np.full(len(rows), -1)
 
     rank_of_pair = rank[d]
@@ -285,13 +277,13 @@ def _match(truths: GroundTruthTable, found: DetectionTable, uncounted: np.ndarra
         # Only what found no counted truth may take an uncounted one.
         for step in steps:
             dd, gg = d[step], g[step]
-            free = near[step] & ~counted[gg] & (~taken[gg] | shareable[gg]) & ~hit[dd] & ~void[dd]
-            void[dd] |= free
+            free = near[step] & ~counted[gg] & (~taken[gg] | shareable[gg]) & ~hit[dd] & ~ignored[dd]
+            ignored[dd] |= free
             taken[gg] |= free
     paired = np.zeros(len(rows), bool)
     paired[d] = True
-    # A detection without a match, of a size that is not asked for, is void too.
-    void |= ~area_bits(found.area[rows]) & _FULL & ~hit
+    # A detection without a match, of a size that is not asked for, is ignored too.
+    ignored |= ~area_bits(found.area[rows]) & _FULL & ~hit
     label = found.label[rows]
     final = np.lexsort((-found.score[rows], label))
     return Matches(
@@ -299,7 +291,7 @@ def _match(truths: GroundTruthTable, found: DetectionTable, uncounted: np.ndarra
         label[final],
         rank[final],
         hit[final],
-        void[final],
+        ignored[final],
         truth[final],
         paired[final],
         counted,
@@ -341,7 +333,7 @@ def _accumulate_area(matches: Matches, a: int) -> tuple[np.ndarray, np.ndarray]:
     label, rank = matches.label[pairs], matches.rank[pairs]
     bits = np.arange(a, _T * _A, _A, dtype=np.uint64)[:, None]
     hit = matches.hit[pairs] >> bits & np.uint64(1) > 0  # (10, P)
-    void = matches.void[pairs] >> bits & np.uint64(1) > 0
+    ignored = matches.ignored[pairs] >> bits & np.uint64(1) > 0
 
     # Every true positive, by IoU limit, class and falling score.
     limit, place = np.nonzero(hit)
@@ -355,8 +347,8 @@ def _accumulate_area(matches: Matches, a: int) -> tuple[np.ndarray, np.ndarray]:
     true = np.arange(len(group)) - starts[group] + 1
     # The false ones before it: those near no truth, the same at every IoU limit, and the others.
     first = np.searchsorted(matches.label, np.arange(classes))[label[place]]
-    lone = _running(~matches.paired & (matches.void >> np.uint64(a) & np.uint64(1) == 0))
-    near = _running(~hit & ~void)
+    lone = _running(~matches.paired & (matches.ignored >> np.uint64(a) & np.uint64(1) == 0))
+    near = _running(~hit & ~ignored)
     false = lone[pairs[place]] - lone[first] + near[limit, place] - near[limit, np.searchsorted(pairs, first)]
     # The tiny addend is cocoeval.py's guard against 0 / 0, kept for equality.
     curve = _envelope(true / ((false + true) + np.spacing(1)), group)

@@ -1,4 +1,4 @@
-"""Two detectors on the same pictures: is one better, or could it be chance?"""
+"""Paired comparison of two detectors on the same pictures."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ LEVEL = 0.05
 
 @dataclass(frozen=True)
 class Comparison:
-    """B against A on the same things; ``str()`` gives the sentence.
+    """Detector B against detector A on the same ground truth; ``str()`` gives the sentence.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ class Comparison:
         What was resampled; pictures only where there is one recording.
     groups : int
         How many of them.
-    surer : str or None
+    better : str or None
         Name of the better one, or None when the difference could be chance.
     sentence : str
         The conclusion in words.
@@ -63,7 +63,7 @@ class Comparison:
     ap50_interval: tuple[float, float] | None
     resampled: str
     groups: int
-    surer: str | None
+    better: str | None
     sentence: str
 
     def __str__(self) -> str:
@@ -87,7 +87,7 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
     Parameters
     ----------
     a, b : Evaluation
-        From :func:`robotlab.metrics.evaluate_coco` on the same data set.
+        From :func:`robotlab.metrics.evaluate` on the same data set.
     resamples : int
         Bootstrap resamples.
     seed : int
@@ -106,7 +106,7 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
     Notes
     -----
     Two questions are asked.  Of the same things, who found more: McNemar's
-    exact test, which takes things as independent and so is too sure of itself
+    exact test, which takes things as independent and so is overconfident
     on films.  Whose AP50 is higher: paired bootstrap, the same recordings
     drawn for both, which does know that frames of one recording look alike.
     Only when both answer alike, beyond chance, is one called better.
@@ -161,11 +161,11 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
     row |= {"ap_difference": differences["AP"], "ap50_difference": differences["AP50"]}
     row |= {"ap_interval": intervals["AP"], "ap50_interval": intervals["AP50"]}
     row |= {"resampled": "recordings" if by_recording else "pictures", "groups": count}
-    surer = _surer(row)
-    return Comparison(**row, surer=surer, sentence=_sentence(row, surer, a.coco["AP50"], b.coco["AP50"]))
+    better = _better(row)
+    return Comparison(**row, better=better, sentence=_sentence(row, better, a.coco["AP50"], b.coco["AP50"]))
 
 
-def _surer(row: dict) -> str | None:
+def _better(row: dict) -> str | None:
     bounds = row["ap50_interval"]
     if row["p_exact"] >= LEVEL or bounds is None:
         return None
@@ -180,7 +180,7 @@ def _signed(value: float) -> str:
     return ("+" if value >= 0 else "-") + number(abs(value), 2)
 
 
-def _sentence(row: dict, surer: str | None, ap50_a: float, ap50_b: float) -> str:
+def _sentence(row: dict, better: str | None, ap50_a: float, ap50_b: float) -> str:
     a, b = row["a"], row["b"]
     if not row["truths"]:
         return f"There was nothing to be found, so {a} and {b} cannot be compared."
@@ -200,8 +200,8 @@ def _sentence(row: dict, surer: str | None, ap50_a: float, ap50_b: float) -> str
             f"over {row['groups']} {row['resampled']})"
         )
     p = "p < .001" if row["p_exact"] < 0.001 else f"p = {number(row['p_exact'])}"
-    if surer:
-        end = f"This is more than chance explains (McNemar {p}): {surer} is better here."
+    if better:
+        end = f"This is more than chance explains (McNemar {p}): {better} is better here."
     elif row["only_a"] + row["only_b"] == 0 and ap50_a == ap50_b:
         end = "No difference shows."
     elif row["p_exact"] < LEVEL and bounds and bounds[0] <= 0 <= bounds[1]:
@@ -213,7 +213,7 @@ def _sentence(row: dict, surer: str | None, ap50_a: float, ap50_b: float) -> str
         end = f"The difference could be chance (McNemar {p})."
     caution = ""
     if row["resampled"] == "pictures":
-        caution = " All pictures are of one recording and look alike, so even this is too sure of itself."
+        caution = " All pictures are of one recording and look alike, so even this is overconfident."
     elif row["groups"] < FEW_RECORDINGS:
         caution = f" With only {row['groups']} recordings, take the interval as a rough guide."
     return f"{head}. {ap}. {end}{caution}"

@@ -1,4 +1,4 @@
-"""From a ranked list of true and false positives to precision, recall, AP, F1 and calibration.
+"""Precision, recall, AP, F1 and calibration of a ranked list of detections.
 
 A list of hits says, highest score first, which detections are true positives
 (TP); how that is decided is :mod:`robotlab.metrics.matching`.
@@ -24,7 +24,7 @@ def _ranked(hits: np.ndarray, truths: int) -> np.ndarray:
         )
     hits = hits.astype(bool)
     if truths < hits.sum():
-        raise InputError(f"truths must be at least the {hits.sum()} hits, got {truths}; count the missed ones too")
+        raise InputError(f"truths must be at least the {hits.sum()} hits, got {truths}; count the false negatives too")
     return hits
 
 
@@ -90,7 +90,7 @@ def average_precision(hits: np.ndarray, truths: int, method: str = "coco") -> fl
     The envelope at recall r is the best precision at recall r or more.
     ``voc11``: Everingham et al., IJCV 88:303-338, 2010; ``voc``: ibid.
     111:98-136, 2015; ``coco``: Lin et al., arXiv:1405.0312.  This is not the
-    average precision of a classifier, which knows no missed truths.
+    average precision of a classifier, which knows no false negatives.
 
     Examples
     --------
@@ -141,12 +141,12 @@ class Curve:
 
     @property
     def precision(self) -> np.ndarray:
-        """(D,) hits so far over detections so far."""
+        """(D,) TP / (TP + FP) down to each detection."""
         return precision_recall(self.hit, self.truths)[0]
 
     @property
     def recall(self) -> np.ndarray:
-        """(D,) hits so far over truths; NaN without truths."""
+        """(D,) TP / (TP + FN) down to each detection; NaN without truths."""
         return precision_recall(self.hit, self.truths)[1]
 
     def at(self, score: float) -> dict[str, float | int | None]:
@@ -198,7 +198,7 @@ class Curve:
 
 
 def calibration(score: np.ndarray, hit: np.ndarray, bins: int = 10) -> dict | None:
-    """Reliability diagram as numbers: of detections with a score of .8, are 80 % true positives?
+    """Calibration error and the bins of a reliability diagram.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What kind of error each false positive is, and the confusion matrix."""
+"""Kinds of false positives, and the confusion matrix."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ AIMED_IOU, FOUND_IOU = 0.1, 0.5
 def error_kinds(
     truths: GroundTruthTable, found: DetectionTable, matches: Matches, score: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """The kind of each detection of at least `score`.
+    """Classify each detection of at least `score`: true positive, or kind of false positive.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ def error_kinds(
     matches : Matches
         From :func:`robotlab.metrics.coco.evaluate_coco`.
     score : float
-        Threshold of use.
+        Confidence threshold.
 
     Returns
     -------
@@ -59,7 +59,7 @@ def error_kinds(
     ['poor overlap', 'wrong class']
     """
     one = np.uint64(1)
-    place = np.flatnonzero((matches.void & one == 0) & (found.score[matches.row] >= score))
+    place = np.flatnonzero((matches.ignored & one == 0) & (found.score[matches.row] >= score))
     right = matches.hit[place] & one > 0
     order = np.argsort(found.picture[matches.row[place]], kind="stable")
     rows = matches.row[place[order]]
@@ -81,7 +81,7 @@ def error_kinds(
 
 
 def confusion(truths: GroundTruthTable, found: DetectionTable, matches: Matches, score: float) -> np.ndarray:
-    """Confusion matrix: how often each class was taken for each, background included.
+    """Confusion matrix with a row and a column for background.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def confusion(truths: GroundTruthTable, found: DetectionTable, matches: Matches,
     matches : Matches
         From :func:`robotlab.metrics.coco.evaluate_coco`.
     score : float
-        Threshold of use.
+        Confidence threshold.
 
     Returns
     -------
@@ -120,7 +120,7 @@ def confusion(truths: GroundTruthTable, found: DetectionTable, matches: Matches,
     one = np.uint64(1)
     classes = len(truths.classes)
     table = np.zeros((classes + 1, classes + 1), np.int64)
-    used = (matches.void & one == 0) & (found.score[matches.row] >= score)
+    used = (matches.ignored & one == 0) & (found.score[matches.row] >= score)
     right = used & (matches.hit & one > 0)
     taken = matches.counted & one == 0
     taken[matches.truth[right]] = True

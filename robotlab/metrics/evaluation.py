@@ -1,4 +1,4 @@
-"""One evaluation: every number about one detector on one data set."""
+"""Evaluation: every metric of one detector on one data set."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ RESAMPLES = 1000
 
 @dataclass(frozen=True, eq=False)
 class Evaluation:
-    """What :func:`robotlab.metrics.evaluate_coco` found out.
+    """Every metric of one detector on one data set, from :func:`robotlab.metrics.evaluate`.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ class Evaluation:
     table : CocoTable
         Precision and recall in every setting.
     score : float or None
-        Threshold of use: precision, recall, errors and breakdowns are at this
+        Confidence threshold: precision, recall, errors and breakdowns are at this
         one; None when nothing was found.
     recordings, lightings : tuple of str or None
         Of each picture, in the order of the tables.
@@ -82,7 +82,7 @@ class Evaluation:
 
     @property
     def pictures(self) -> int:
-        """How many pictures were judged."""
+        """Number of pictures."""
         return self.truths.pictures
 
     @cached_property
@@ -92,14 +92,14 @@ class Evaluation:
 
     @cached_property
     def found_truths(self) -> np.ndarray:
-        """(G,) bool: truths found at IoU .5 with the threshold of use."""
+        """(G,) bool: truths with a true positive at IoU .5 and the confidence threshold."""
         matches, flags = self.table.matches, np.zeros(len(self.truths), bool)
         if self.score is not None:
             flags[matches.truth[(matches.truth >= 0) & (self.found.score[matches.row] >= self.score)]] = True
         return flags
 
     def curve(self, class_name: str | None = None) -> Curve:
-        """Precision against recall at IoU .5.
+        """Precision-recall curve at IoU .5.
 
         Parameters
         ----------
@@ -122,7 +122,7 @@ class Evaluation:
 
     @cached_property
     def at(self) -> dict[str, Any]:
-        """Counts and rates at the threshold of use, with Wilson's 95 % intervals."""
+        """Counts and rates at the confidence threshold, with Wilson's 95 % intervals."""
         row = self.curve().at(math.inf if self.score is None else self.score)
         row["score"] = self.score
         row["precision_interval"] = list(wilson_interval(row["TP"], row["found"])) if row["found"] else None
@@ -156,7 +156,7 @@ class Evaluation:
 
     @cached_property
     def per_lighting(self) -> dict[str, dict]:
-        """By lamp, where known: AP, AP50, counts and rates."""
+        """By lighting, where known: AP, AP50, counts and rates."""
         return by_group(self, self.lightings)
 
     @cached_property
@@ -194,19 +194,19 @@ class Evaluation:
 
     @cached_property
     def confusion(self) -> np.ndarray:
-        """Confusion matrix, (K + 1, K + 1) int: row what it is, column what it was taken for, last one background."""
+        """Confusion matrix, (K + 1, K + 1) int: row true class, column predicted class, the last of each background."""
         return confusion(self.truths, self.found, self.table.matches, math.inf if self.score is None else self.score)
 
     @cached_property
     def calibration(self) -> dict | None:
-        """Calibration: whether scores mean what they say, over all detections that count."""
+        """Calibration over all detections that count."""
         curve = self.curve()
         return calibration(curve.score, curve.hit)
 
     def resampled(
         self, weights: np.ndarray, groups: Sequence[Any], limits: Sequence[float] | None = None
     ) -> np.ndarray:
-        """AP when groups of pictures count more or less often.
+        """AP of bootstrap resamples of groups of pictures.
 
         Parameters
         ----------
@@ -310,7 +310,7 @@ def curve_of(table: CocoTable, found: DetectionTable, label: int | None) -> Curv
         Detections that count, best score first.
     """
     matches = table.matches
-    counts = matches.void & np.uint64(1) == 0
+    counts = matches.ignored & np.uint64(1) == 0
     if label is not None:
         counts &= matches.label == label
     rows = np.flatnonzero(counts)

@@ -1,4 +1,4 @@
-"""From a data set and what was found in it to a :class:`Evaluation`."""
+"""From a data set and detections to an :class:`Evaluation`."""
 
 from __future__ import annotations
 
@@ -33,11 +33,12 @@ def ground_truth_table(data: DataSet) -> tuple[GroundTruthTable, list]:
     truths : GroundTruthTable
         Pictures and classes in the order of their ids; boxes as the labels
         file gives them.
-    entries : list of Entry
+    entries : list of LabeledImage
         The pictures in that order.
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
     >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48, boxes=[[0, 0, 9, 9]], labels=[0]),))
     >>> truths, entries = ground_truth_table(data)
@@ -85,7 +86,7 @@ def evaluate(
     score: float | None = None,
     use_ignore: bool = False,
 ) -> Evaluation:
-    """Judge what a detector found in a data set.
+    """Evaluate a detector on a data set.
 
     Parameters
     ----------
@@ -97,11 +98,11 @@ def evaluate(
     name : str
         How tables call the detector.
     score : float, optional
-        Threshold of use; where not given, the one with the best F1 over all
+        Confidence threshold; where not given, the one with the best F1 over all
         classes at IoU .5 (chosen on this very data set, so optimistic).
     use_ignore : bool
         Leave out truths marked ``ignore``.  Off by default, because COCO's
-        program overwrites that mark and its numbers are the ones compared.
+        program overwrites that flag and its numbers are the ones compared.
 
     Returns
     -------
@@ -189,6 +190,7 @@ def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
     >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
     >>> results_table(data, [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]).score.tolist()
@@ -226,6 +228,7 @@ def read_results_table(data: DataSet, results_path: str | os.PathLike) -> Detect
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
     >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
     >>> import tempfile

@@ -1,4 +1,4 @@
-"""Which detection found which thing, in one picture and one class: the clear way.
+"""Matching of detections to ground truth in one picture and one class: the reference.
 
 Detections choose in the order of their scores, the highest score first; each thing
 can be found once.  COCO and VOC differ in the choice, see :func:`match_detections`.
@@ -16,30 +16,30 @@ from robotlab.errors import BoxError, InputError
 
 @dataclass(frozen=True, eq=False)
 class Matching:
-    """What became of each detection; rows as they were given.
+    """Which ground truth each detection matches; rows as they were given.
 
     Parameters
     ----------
     truth : (D,) ndarray of int
         Row of the truth it found, or -1.
-    void : (D,) ndarray of bool
+    ignored : (D,) ndarray of bool
         It met only a crowd or a truth that does not count: neither true nor
         false positive.
     order : (D,) ndarray of int
         Rows by falling score; equal scores keep their order.
-    missed : (M,) ndarray of int
+    false_negatives : (M,) ndarray of int
         Rows of the truths that count and were not found.
     """
 
     truth: np.ndarray
-    void: np.ndarray
+    ignored: np.ndarray
     order: np.ndarray
-    missed: np.ndarray
+    false_negatives: np.ndarray
 
     @property
     def hits(self) -> np.ndarray:
-        """Right or wrong, best score first, those that do not count left out."""
-        ranked = self.order[~self.void[self.order]]
+        """True or false positive, best score first; ignored detections are left out."""
+        ranked = self.order[~self.ignored[self.order]]
         return self.truth[ranked] >= 0
 
 
@@ -52,7 +52,7 @@ def match_detections(
     ignore: np.ndarray | None = None,
     rules: str = "coco",
 ) -> Matching:
-    """Give each detection the truth it found.
+    """Match detections to ground truth.
 
     Parameters
     ----------
@@ -65,10 +65,10 @@ def match_detections(
     iou_limit : float, above 0 to 1
         Overlap needed.
     crowd : (G,) ndarray of bool, optional
-        GroundTruth around many things: any number of detections may lie inside,
+        Ground truths around many things: any number of detections may lie inside,
         and none of them counts.
     ignore : (G,) ndarray of bool, optional
-        GroundTruth that do not count.
+        Ground truths that do not count.
     rules : {"coco", "voc"}
         ``coco``: IoU of at least the limit; a detection takes the best truth
         that is *still free* (of equals the last), and one that does not count
@@ -78,8 +78,8 @@ def match_detections(
 
     Returns
     -------
-    Match
-        Who found what.
+    Matching
+        Which detection found which truth.
 
     Raises
     ------
@@ -111,14 +111,14 @@ def match_detections(
     overlap = overlaps(boxes, truths, crowd)
     order = np.argsort(-scores, kind="stable")
     choose = choose_coco if rules == "coco" else choose_voc
-    truth, void = choose(overlap, order, iou_limit, crowd, crowd | ignore)
+    truth, ignored = choose(overlap, order, iou_limit, crowd, crowd | ignore)
     found = np.zeros(len(truths), bool)
     found[truth[truth >= 0]] = True
-    return Matching(truth, void, order, np.flatnonzero(~found & ~crowd & ~ignore))
+    return Matching(truth, ignored, order, np.flatnonzero(~found & ~crowd & ~ignore))
 
 
 def overlaps(boxes: np.ndarray, truths: np.ndarray, crowd: np.ndarray) -> np.ndarray:
-    """IoU, or for a crowd the part of the detection that lies inside it.
+    """IoU, or for a crowd the fraction of the detection that lies inside it.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def overlaps(boxes: np.ndarray, truths: np.ndarray, crowd: np.ndarray) -> np.nda
 def choose_coco(
     overlap: np.ndarray, order: np.ndarray, limit: float, crowd: np.ndarray, uncounted: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """COCO's choice, detection by detection.
+    """COCO's rule: the best truth that is still free.
 
     Parameters
     ----------
@@ -158,13 +158,13 @@ def choose_coco(
     limit : float
         Overlap needed, itself included.
     crowd, uncounted : (G,) ndarray of bool
-        GroundTruth that can be found many times; truths that do not count.
+        Ground truths that can be found many times; truths that do not count.
 
     Returns
     -------
     truth : (D,) ndarray of int
         Counted truth found, or -1.
-    void : (D,) ndarray of bool
+    ignored : (D,) ndarray of bool
         Found one that does not count.
 
     Examples
@@ -173,7 +173,7 @@ def choose_coco(
     >>> choose_coco(np.array([[0.5], [0.9]]), np.array([0, 1]), 0.5, no, no)[0].tolist()
     [0, -1]
     """
-    truth, void = np.full(len(overlap), -1), np.zeros(len(overlap), bool)
+    truth, ignored = np.full(len(overlap), -1), np.zeros(len(overlap), bool)
     taken = np.zeros(overlap.shape[1], bool)
     for row in order:
         for group in (~uncounted, uncounted):
@@ -182,17 +182,17 @@ def choose_coco(
                 best = free[overlap[row, free] == overlap[row, free].max()][-1]
                 taken[best] = True
                 if uncounted[best]:
-                    void[row] = True
+                    ignored[row] = True
                 else:
                     truth[row] = best
                 break
-    return truth, void
+    return truth, ignored
 
 
 def choose_voc(
     overlap: np.ndarray, order: np.ndarray, limit: float, crowd: np.ndarray, uncounted: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """VOC's choice: the best truth or nothing.
+    """VOC's rule: the best truth, or none.
 
     Parameters
     ----------
@@ -202,7 +202,7 @@ def choose_voc(
 
     Returns
     -------
-    truth, void
+    truth, ignored
         As in :func:`choose_coco`.
 
     Examples
@@ -211,13 +211,13 @@ def choose_voc(
     >>> choose_voc(np.array([[0.5], [0.9]]), np.array([0, 1]), 0.5, no, no)[0].tolist()
     [-1, 0]
     """
-    truth, void = np.full(len(overlap), -1), np.zeros(len(overlap), bool)
+    truth, ignored = np.full(len(overlap), -1), np.zeros(len(overlap), bool)
     taken = np.zeros(overlap.shape[1], bool)
     for row in order if overlap.shape[1] else ():
         best = int(overlap[row].argmax())
         if overlap[row, best] > limit:
-            void[row] = uncounted[best]
+            ignored[row] = uncounted[best]
             if not uncounted[best] and not taken[best]:
                 taken[best] = True
                 truth[row] = best
-    return truth, void
+    return truth, ignored

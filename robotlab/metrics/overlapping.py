@@ -1,4 +1,4 @@
-"""Pairs of a detection and a truth that overlap: the only ones worth a look."""
+"""Pairs of a detection and a ground truth that overlap, found without visiting all others."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Two methods on the same cases: is the one better by enough to matter?
+"""Paired comparison of two methods: is one better by enough to matter?
 
 Pictures or walks differ in how hard they are, for both methods alike; in the
 differences that cancels.  What counts is the number of *cases that are
@@ -19,7 +19,7 @@ from robotlab.errors import InputError
 
 @dataclass(frozen=True)
 class PairedMean:
-    """By how much the second method errs less than the first.
+    """Mean reduction in error of the second method against the first, with its interval.
 
     Attributes
     ----------
@@ -38,7 +38,7 @@ class PairedMean:
     confidence: float
 
     def decide(self, matters: float) -> str:
-        """What follows, when an improvement must reach a size to be worth its price.
+        """Decide whether the improvement is large enough to be worth its price.
 
         Parameters
         ----------

@@ -1,8 +1,8 @@
-"""How much chance there is in a score: intervals and paired tests.
+"""Confidence intervals and paired tests.
 
 Frames of one recording look alike, so they are no independent trials.
-:func:`wilson_interval` and :func:`mcnemar_test` do not know that and are too sure of
-themselves on films; the bootstrap over *recordings* in
+:func:`wilson_interval` and :func:`mcnemar_test` do not know that and are overconfident
+on films; the bootstrap over *recordings* in
 :mod:`robotlab.metrics.bootstrap` does.
 """
 
@@ -115,7 +115,7 @@ def mcnemar_test(only_a: int, only_b: int, method: str = "exact") -> tuple[float
 
 
 def percentile_interval(values: np.ndarray) -> tuple[float, float]:
-    """The middle 95 % of resampled values, those that are no number left out.
+    """Percentile interval, 95 %, of resampled values; NaN is left out.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ def percentile_interval(values: np.ndarray) -> tuple[float, float]:
 
 
 def resample_weights(groups: int, resamples: int, seed: int = 0) -> np.ndarray:
-    """How often each group is drawn in each bootstrap resample.
+    """Bootstrap weights: how often each group is drawn in each resample.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""GroundTruth and detections of a whole data set as flat tables: what scoring works on.
+"""Ground truth and detections of a whole data set as flat tables.
 
 Row by row: which picture, which class, which box.  Boxes are kept as ``x, y,
 width, height``, the form of COCO-style files, so that nothing is rounded on
@@ -43,7 +43,7 @@ def _sides(xywh: Any, name: str) -> np.ndarray:
         row = int(np.flatnonzero(bad)[0])
         raise BoxError(
             f"{name} must be finite with width and height of 0 or more, row {row} is {xywh[row].tolist()}; "
-            "mend or remove that box"
+            "correct or remove that box"
         )
     xywh.flags.writeable = False
     return xywh
@@ -80,7 +80,7 @@ class GroundTruthTable:
         for nor against.
     ignore : (G,) ndarray of bool, optional
         Marked by the labeler as not to be counted.  COCO's own evaluation
-        overwrites this mark, see :func:`robotlab.metrics.evaluate_coco`.
+        overwrites this flag, see :func:`robotlab.metrics.evaluate_coco`.
 
     Raises
     ------
@@ -213,7 +213,7 @@ def check_tables(truths: GroundTruthTable, found: DetectionTable) -> None:
 
 
 def detection_table(detections: Sequence[Detections], classes: Sequence[str]) -> DetectionTable:
-    """One table from a detector's answers, one :class:`Detections` a picture.
+    """One table from a list of :class:`Detections`, one a picture.
 
     Parameters
     ----------
@@ -271,7 +271,7 @@ def detection_table(detections: Sequence[Detections], classes: Sequence[str]) ->
 def detections_from_results(
     results: Sequence[Mapping[str, Any]], picture_ids: Sequence[int], category_ids: Sequence[int], name: str = "results"
 ) -> DetectionTable:
-    """The detections of a COCO-style results list.
+    """Detection table of a COCO-style results list.
 
     Parameters
     ----------
@@ -334,7 +334,7 @@ def _four(boxes: Sequence[Sequence[float]], name: str) -> np.ndarray:
     sound = {*map(type, boxes)} <= {list, tuple} and {*map(len, boxes)} <= {4}
     for row, box in () if sound else enumerate(boxes):
         if type(box) not in (list, tuple) or len(box) != 4:
-            raise DataSetError(f"{rule}, entry {row} is {box!r}; mend it")
+            raise DataSetError(f"{rule}, entry {row} is {box!r}; correct it")
     return _numbers(chain.from_iterable(boxes), lambda place: boxes[place // 4], rule, 4).reshape(-1, 4)
 
 

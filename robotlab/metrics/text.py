@@ -1,4 +1,4 @@
-"""A evaluation as a table for a terminal."""
+"""An evaluation as a table for a terminal."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def _wrapped(text: str) -> list[str]:
 
 
 def evaluation_text(evaluation: Evaluation) -> str:
-    """The table of a evaluation.
+    """The table of an evaluation.
 
     Parameters
     ----------

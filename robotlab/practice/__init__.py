@@ -8,11 +8,11 @@ A task (:class:`Task`) is plain data in ``robotlab/practice/tasks/lesson_NN.py``
 a reference, whose inputs and docstring are the learner's starter; cases, some
 written by hand and some drawn at random with a fixed seed; nudges; and misconceptions,
 each a wrong answer that runs and the sentence that helps.  A result that agrees
-with a slip's in *every* case is recognized as that slip, so the cases must tell
+with a misconception's in *every* case is recognized as that misconception, so the cases must tell
 all misconceptions apart; the tests prove that they do.
 
-Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general`` ->
-``judging`` -> ``verdict`` -> ``desk`` (verify, nudge), with ``progress`` beside it.
+Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general_misconceptions`` ->
+``grading`` -> ``verdict`` -> ``verifying`` (verify, nudge), with ``progress`` beside it.
 """
 
 from typing import TYPE_CHECKING

@@ -41,7 +41,7 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
 
     Returns
     -------
-    Fault or None
+    Difference or None
         None if it is right.
 
     Examples
@@ -60,17 +60,14 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
         )
     if isinstance(expected, str):
         if not isinstance(got, str):
-            return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
-        return None if got == expected else Difference("value", "Your result is another word than the right one.")
+            return _wrong_type(expected, got)
+        return None if got == expected else Difference("value", _other_text(expected, got))
     if isinstance(expected, tuple):
         return _compare_tuple(expected, got, rtol, atol)
     if isinstance(expected, np.ndarray) and not isinstance(got, np.ndarray):
-        if isinstance(got, list | tuple):
-            return Difference(
-                "type",
-                f"The result must be {wanted(expected)}, yours is {_kind_of(got)}; np.array(...) makes an array of it.",
-            )
-        return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
+        return _wrong_type(
+            expected, got, "; np.array(...) makes an array of it" if isinstance(got, list | tuple) else ""
+        )
     return _compare_numbers(expected, got, rtol, atol)
 
 
@@ -78,7 +75,7 @@ def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Diffe
     if isinstance(got, np.ndarray) and got.ndim == 1:
         got = tuple(got)
     if not isinstance(got, tuple | list):
-        return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.")
+        return _wrong_type(expected, got)
     if len(got) != len(expected):
         return Difference("shape", f"The result must hold {len(expected)} values, yours holds {len(got)}.")
     faults = [compare(one, other, rtol, atol) for one, other in zip(expected, got)]
@@ -98,15 +95,14 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
     right = np.asarray(expected)
     numbers = as_numbers(got)
     if numbers is None or isinstance(got, list | tuple):
-        return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}.{_type_hint(got)}")
+        return _wrong_type(expected, got, _type_hint(got))
     if numbers.shape != right.shape:
         if right.ndim == 0:
             return Difference(
                 "shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}."
             )
-        turned = (
-            " Rows and columns may have changed places." if numbers.ndim > 1 and numbers.T.shape == right.shape else ""
-        )
+        swapped = numbers.ndim > 1 and agree(right, numbers.T, rtol, atol)
+        turned = " Rows and columns have changed places." if swapped else ""
         return Difference("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned}")
     if right.size == 0:  # np.array([]) holds floats, whatever would be in it.
         return None
@@ -116,14 +112,9 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
             "nan", f"{where} NaN (not a number): look for 0 / 0, inf - inf, or the root of a negative number."
         )
     if right.dtype.kind == "b" and numbers.dtype.kind != "b":
-        return Difference(
-            "type",
-            f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a comparison such as a > b gives bool.",
-        )
+        return _wrong_type(expected, got, "; a comparison such as a > b gives bool")
     if right.dtype.kind in "iu" and numbers.dtype.kind not in "iu":
-        return Difference(
-            "type", f"The result must be {wanted(expected)}, yours holds {numbers.dtype}; a count or a place is an int."
-        )
+        return _wrong_type(expected, got, "; a count or an index is an int")
     if right.dtype.kind == "f" and numbers.dtype.kind == "b":
         return Difference("type", f"The result must be {wanted(expected)}, yours is True or False.")
     good = np.isclose(numbers, right, rtol=rtol, atol=atol) if right.dtype.kind == "f" else numbers == right
@@ -144,7 +135,7 @@ def agree(a: Any, b: Any, rtol: float, atol: float) -> bool:
     Parameters
     ----------
     a, b : object
-        Results, of a learner and of a slip.
+        Results, of a learner and of a misconception.
     rtol, atol : float
         Tolerances.
 
@@ -224,6 +215,10 @@ def wanted(expected: Any) -> str:
     return "a whole number (int)" if isinstance(expected, int | np.integer) else "a number"
 
 
+def _wrong_type(expected: Any, got: Any, hint: str = "") -> Difference:
+    return Difference("type", f"The result must be {wanted(expected)}, yours is {_kind_of(got)}{hint}.")
+
+
 def _kind_of(value: Any) -> str:
     if isinstance(value, np.ndarray):
         return f"an array of shape {value.shape} of {value.dtype}"
@@ -233,12 +228,20 @@ def _kind_of(value: Any) -> str:
     return f"{'an' if name[0] in 'aeiou' else 'a'} {name}"
 
 
+def _other_text(expected: str, got: str) -> str:
+    if got.strip() == expected.strip():
+        return "Your result has the right letters and other spaces or line ends around them."
+    if got.strip().casefold() == expected.strip().casefold():
+        return "Your result is the right word with other capital letters; they count."
+    return "Your result is another word than the right one."
+
+
 def _type_hint(value: Any) -> str:
     if inspect.isgenerator(value):
-        return " A function with yield gives a generator; use return."
+        return "; a function with yield gives a generator, use return"
     if inspect.iscoroutine(value):
         value.close()  # Else Python warns that nobody awaited it.
-        return " Write def, not async def."
+        return "; write def, not async def"
     if callable(value):
-        return " Perhaps the parentheses of a call are missing."
+        return "; perhaps the parentheses of a call are missing"
     return ""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,8 +17,8 @@ from robotlab.practice.comparing import as_numbers
 
 
 @dataclass(frozen=True)
-class General:
-    """A slip that is a change of the right result.
+class ResultChange:
+    """A misconception that is a change of the right result.
 
     Parameters
     ----------
@@ -48,60 +49,64 @@ def _fractions(change: Callable[[np.ndarray], Any]) -> Callable[[np.ndarray], An
 
 
 GENERAL = (
-    General("sign", "Your results have the right size and the wrong sign.", _numbers(np.negative)),
-    General("degrees for radians", "Your results are in degrees; rad is asked for.", _numbers(np.degrees), "rad"),
-    General(
+    ResultChange("sign", "Your results have the right size and the wrong sign.", _numbers(np.negative)),
+    ResultChange("degrees for radians", "Your results are in degrees; rad is asked for.", _numbers(np.degrees), "rad"),
+    ResultChange(
         "radians twice",
         "Your results are too small by 180/pi: something was turned from degrees to radians that was in radians already.",
         _numbers(np.radians),
         "rad",
     ),
-    General("radians for degrees", "Your results are in radians; degrees are asked for.", _numbers(np.radians), "°"),
-    General(
+    ResultChange(
+        "radians for degrees", "Your results are in radians; degrees are asked for.", _numbers(np.radians), "°"
+    ),
+    ResultChange(
         "twice", "Each of your results is exactly twice as large as it should be.", _numbers(lambda right: right * 2)
     ),
-    General("half", "Each of your results is exactly half of what it should be.", _numbers(lambda right: right / 2)),
-    General(
+    ResultChange(
+        "half", "Each of your results is exactly half of what it should be.", _numbers(lambda right: right / 2)
+    ),
+    ResultChange(
         "thousand",
         "Each of your results is 1000 times too large: look at mm and m.",
         _numbers(lambda right: right * 1000),
     ),
-    General(
+    ResultChange(
         "thousandth",
         "Each of your results is 1000 times too small: look at mm and m.",
         _numbers(lambda right: right / 1000),
     ),
-    General(
+    ResultChange(
         "percent",
-        "Each of your results is 100 times too large: a share goes from 0 to 1, a percentage to 100.",
+        "Each of your results is 100 times too large: a fraction goes from 0 to 1, a percentage to 100.",
         _numbers(lambda right: right * 100),
     ),
-    General("one too many", "Each of your results is larger by exactly 1.", _numbers(lambda right: right + 1)),
-    General("one too few", "Each of your results is smaller by exactly 1.", _numbers(lambda right: right - 1)),
-    General(
+    ResultChange("one too many", "Each of your results is larger by exactly 1.", _numbers(lambda right: right + 1)),
+    ResultChange("one too few", "Each of your results is smaller by exactly 1.", _numbers(lambda right: right - 1)),
+    ResultChange(
         "cut to whole numbers",
         "Your results are cut off to whole numbers; fractions count here. Look for int(...) or //.",
         _fractions(np.trunc),
     ),
     *(
-        General(
+        ResultChange(
             f"rounded to {n} decimals",
             f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
-            _fractions(lambda right, n=n: np.round(right, n)),
+            _fractions(partial(np.round, decimals=n)),
         )
         for n in (0, 1, 2, 3, 4)
     ),
-    General(
+    ResultChange(
         "inverted mask",
         "Your mask is True where it should be False, and the other way round.",
         lambda right: ~right if right.dtype.kind == "b" else None,
     ),
-    General(
+    ResultChange(
         "other way round",
         "You have the right values in the opposite order.",
         lambda right: right[::-1] if right.ndim == 1 and right.size > 1 else None,
     ),
-    General(
+    ResultChange(
         "rows for columns",
         "Rows and columns have changed places in your result.",
         lambda right: right.T if right.ndim == 2 else None,
@@ -109,20 +114,20 @@ GENERAL = (
 )
 
 
-def changed(general: General, right: Any) -> Any:
+def changed(general: ResultChange, right: Any) -> Any:
     """What a right result turns into.
 
     Parameters
     ----------
-    general : General
-        The slip.
+    general : ResultChange
+        The misconception.
     right : object
-        A right result, or that of a task's slip.
+        A right result, or that of a task's misconception.
 
     Returns
     -------
     object
-        The wrong one; the same where the slip cannot be applied.
+        The wrong one; the same where the misconception cannot be applied.
 
     Examples
     --------

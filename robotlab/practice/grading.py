@@ -160,22 +160,16 @@ def _wrong_inputs(task: Task, function: Callable, case: tuple) -> str:
 
 def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference | None:
     """What is wrong with one call."""
-    at = f" Your {outcome.place}" if outcome.place else ""
-    if outcome.kind == "hang":
-        where = f" It was stopped in {outcome.place}." if outcome.place else ""
-        return Difference(
-            "hang", f"It did not end within the time limit: look for a loop whose condition never becomes False.{where}"
-        )
-    if outcome.kind == "flood":
-        where = f" It was stopped in {outcome.place}." if outcome.place else ""
-        return Difference("flood", f"It printed more than {PRINT_LIMIT} characters: take print out of the loop.{where}")
+    if outcome.kind in ("hang", "flood"):
+        rule = {
+            "hang": "It did not end within the time limit: look for a loop whose condition never becomes False.",
+            "flood": f"It printed more than {PRINT_LIMIT} characters: take print out of the loop.",
+        }[outcome.kind]
+        return Difference(outcome.kind, rule + (f" It was stopped in {outcome.place}." if outcome.place else ""))
     if outcome.kind == "raised":
         said = error_text(outcome.error)
-        meaning = hint(said)
-        return Difference(
-            "raised",
-            f"{said}{'' if said.endswith('.') else '.'}{at + '.' if at else ''}{' ' + meaning if meaning else ''}",
-        )
+        at = f"Your {outcome.place}." if outcome.place else ""
+        return Difference("raised", " ".join(filter(None, [said.removesuffix(".") + ".", at, hint(said)])))
     try:
         fault = compare(right, outcome.value, task.rtol, task.atol)
     except Exception as error:  # A learner's object may do anything when it is compared.
@@ -192,7 +186,7 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference 
 def _recognize(
     task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]
 ) -> tuple[str, str] | None:
-    """Name and sentence of the slip that gives the learner's results, if there is one.
+    """Name and sentence of the misconception that gives the learner's results, if there is one.
 
     In every case at best; else in all but those edges where the learner's
     function fails in its own way; else in all plain cases.
@@ -213,18 +207,26 @@ def _recognize(
                 return misconception.name, misconception.says
     if any(got[i].kind != "value" for i in plain):
         return None
-    general_slips = [general for general in GENERAL if general.unit in ("", task.unit)]
-    for general in general_slips:
+    results = [as_numbers(got[i].value) for i in plain]
+    if all(
+        one is not None and one.dtype.kind != "b" and not one.any() for one in results
+    ):  # Rounding makes some zeros.
+        return "nothing but zeros", (
+            "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
+            "never filled?"
+        )
+    general_misconceptions = [general for general in GENERAL if general.unit in ("", task.unit)]
+    for general in general_misconceptions:
         if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
             return general.name, general.says
     for misconception, outcomes in spellings:  # Two mistakes at once.
         if any(outcomes[i].kind != "value" for i in plain) or _is_right(task, right, outcomes, plain):
             continue
-        for general in general_slips:
+        for general in general_misconceptions:
             if all(agree(changed(general, outcomes[i].value), got[i].value, task.rtol, task.atol) for i in plain):
                 return (
                     f"{misconception.name}, and {general.name}",
-                    f"Two things at once. {misconception.says} When that is mended, look at this: {general.says}",
+                    f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}",
                 )
     return None
 

@@ -11,6 +11,26 @@ _HINTS = (
         "An array has no single True or False: use & and | in place of and, or, and write (a <= x) & (x <= b) for a <= x <= b.",
     ),
     (
+        r"zero-size array to reduction|attempt to get arg(max|min) of an empty|arg is an empty sequence|argument is empty",
+        "There is nothing in it to take the largest or smallest of: return early for an empty input, or say what default is right.",
+    ),
+    (
+        r"division by zero",
+        "What stands below the fraction bar is 0 here: this input is empty or has no size. Handle that case first.",
+    ),
+    (
+        r"cannot reshape array",
+        "The product of the new shape must equal the number of values. Print a.size and a.shape; one side may be -1.",
+    ),
+    (
+        r"axis -?\d+ is out of bounds for array",
+        "The array has fewer axes than that. In two dimensions axis=0 runs down the rows and axis=1 along the columns.",
+    ),
+    (
+        r"only integers, slices|indices must be integers|cannot be interpreted as an integer|expected a sequence of integers",
+        "An index, a size or a count must be a whole number; / always gives a fraction. Use // or int(...).",
+    ),
+    (
         r"could not be broadcast together",
         "These shapes do not fit together. Print them; keepdims=True keeps an axis that was summed.",
     ),

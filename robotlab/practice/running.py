@@ -1,6 +1,6 @@
 """Run a learner's function: with a time limit, its printing capped, its inputs watched.
 
-This keeps a slip from spoiling a session.  It is no sandbox: the function runs
+This keeps a mistake from spoiling a session.  It is no sandbox: the function runs
 in this very process and may do whatever the learner may.
 
 Limits of the limits.  On Linux and macOS, in the main thread (where notebooks
@@ -93,7 +93,7 @@ def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_
     -------
     list of Outcome
         One a case; they end at a hang or a flood.  Nothing that the function does by mistake is raised here; a
-        ``KeyboardInterrupt`` is, since that is the user's velocity.
+        ``KeyboardInterrupt`` is, since that is the user's command.
 
     Examples
     --------
@@ -117,7 +117,7 @@ def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_
 
 
 def outcome_of(function: Callable, case: tuple) -> Outcome:
-    """Call a function that is known to end: a reference or a slip.
+    """Call a function that is known to end: a reference or a misconception.
 
     Parameters
     ----------
@@ -219,7 +219,8 @@ class _Capped(io.TextIOBase):
         self.start_again()
 
     def start_again(self) -> None:
-        self.length, self.parts = 0, []
+        self.length = 0
+        self.parts: list[str] = []
 
     def writable(self) -> bool:
         return True

@@ -91,8 +91,8 @@ class Task:
         one another.
     edges : tuple of tuple
         Cases at the border: empty, equal, huge.  They count like the others
-        and come last; a slip is also recognized without them, since many an
-        answer with a slip stumbles there in its own way.
+        and come last; a misconception is also recognized without them, since many an
+        answer with a misconception stumbles there in its own way.
     draws : int
         How many random cases.
     rtol, atol : float
@@ -136,7 +136,7 @@ class Task:
         names = [misconception.name for misconception in self.misconceptions]
         if len(set(names)) < len(names):
             raise InputError(
-                f"{self.name}: each slip must have a name of its own, got {', '.join(sorted(names))}; rename one"
+                f"{self.name}: each misconception must have a name of its own, got {', '.join(sorted(names))}; rename one"
             )
 
     @property

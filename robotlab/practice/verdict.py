@@ -22,6 +22,7 @@ KINDS = {
     "nothing": "not yet: it returns nothing",
     "changed": "not yet: it changes its inputs",
     "raised": "not yet: it stops with an error",
+    "syntax": "not yet: its cell has a syntax error",
     "signature": "not yet: it takes other inputs",
     "hang": "not yet: it does not end",
     "flood": "not yet: it prints too much",
@@ -50,7 +51,7 @@ class Verdict:
     says : str
         What helps: a sentence or two.
     misconception : str
-        Name of the slip that was recognized, if any.
+        Name of the misconception that was recognized, if any.
     cases : int
         How many cases were tried.
     table : tuple of (str, str)

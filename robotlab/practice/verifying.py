@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import difflib
+import re
+import sys
 import textwrap
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -104,9 +107,10 @@ def verify(function: Callable, time_limit_s: float = TIME_LIMIT_S) -> Verdict:
         task = task_named(name)
     except InputError as error:
         return Verdict(name, "unknown", str(error))
-    verdict = grade(task, function, time_limit_s)
+    stale = _syntax_error(name)
+    verdict = Verdict(name, "syntax", stale) if stale else grade(task, function, time_limit_s)
     progress = _progress()
-    if verdict.kind != "not started":
+    if verdict.kind not in ("not started", "syntax"):
         progress.add_try(task.name, verdict.passed)
     note = progress.take_note()
     return verdict.with_note(note) if note else verdict
@@ -188,6 +192,23 @@ def _progress() -> Progress:
     """The progress kept where the environment says now."""
     path = progress_path()
     return _open.setdefault(path, Progress(path))
+
+
+def _syntax_error(name: str) -> str:
+    """What is wrong with the last cell that defines this name, if Python refused it and holds an older function."""
+    shell = sys.modules["IPython"].get_ipython() if "IPython" in sys.modules else None
+    cells = shell.user_ns.get("In", []) if shell else []
+    begins = re.compile(rf"^(async\s+)?def\s+{re.escape(name)}\b", re.MULTILINE)
+    last = next((cell for cell in reversed(cells) if begins.search(cell)), "")
+    try:
+        ast.parse(last)
+    except (SyntaxError, ValueError) as error:
+        where = f"line {error.lineno}: {error.msg}" if isinstance(error, SyntaxError) else str(error)
+        return (
+            f"The last cell that defines {name} did not run ({where}), so Python still holds the function from before. "
+            "Correct that cell, run it, then verify again."
+        )
+    return ""
 
 
 def _name_of(function: object) -> str | None:

@@ -1,4 +1,4 @@
-"""Pages on pictures: detectors judged, alone or side by side."""
+"""Report pages of evaluations: one detector, or several side by side."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def shown_ap(value: float | None) -> float | None:
 
 
 def numbers_table(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
-    """The main numbers, one row a detector.
+    """The main metrics, one row a detector.
 
     Parameters
     ----------
@@ -53,31 +53,12 @@ def numbers_table(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
     for name, j in evaluations.items():
         at = j.at
         bounds = j.intervals["AP50"]
-        rows.append(
-            (
-                name,
-                shown_ap(j.AP),
-                shown_ap(j.AP50),
-                f"{bounds[0]:.2f} to {bounds[1]:.2f}" if bounds else None,
-                at["precision"],
-                at["recall"],
-                j.score,
-                at["FP"],
-                at["FN"],
-            )
-        )
+        spread = f"{bounds[0]:.2f} to {bounds[1]:.2f}" if bounds else None
+        counts = (at["precision"], at["recall"], j.score, at["FP"], at["FN"])
+        rows.append((name, shown_ap(j.AP), shown_ap(j.AP50), spread, *counts))
+    header = ("detector", "AP", "AP50", "AP50, 95 %", "precision", "recall", "threshold")
     page.table(
-        (
-            "detector",
-            "AP",
-            "AP50",
-            "AP50, 95 %",
-            "precision",
-            "recall",
-            "threshold",
-            "false positives",
-            "false negatives",
-        ),
+        (*header, "false positives", "false negatives"),
         rows,
         "AP is the mean over IoU .50 to .95 (COCO's 101 points), AP50 at IoU .50. Precision, recall and counts are at the "
         f"confidence threshold with the best F1. About the interval: {next(iter(evaluations.values())).intervals['note']}.",
@@ -201,7 +182,7 @@ def picture_of(data: DataSet, entry, found: Detections, score: float | None) -> 
     ----------
     data : DataSet
         Where the picture is from.
-    entry : Entry
+    entry : LabeledImage
         Which picture.
     found : Detections
         What was found in it.
@@ -276,7 +257,7 @@ def evaluation_page(data: DataSet, found: Sequence[Detections], evaluation: Eval
     found : sequence of Detections
         One for each picture.
     evaluation : Evaluation
-        From :func:`robotlab.metrics.evaluate_coco`.
+        From :func:`robotlab.metrics.evaluate`.
     name : str
         The detector.
     note : str
@@ -287,7 +268,7 @@ def evaluation_page(data: DataSet, found: Sequence[Detections], evaluation: Eval
     Report
         Save it with :meth:`~robotlab.report.page.Report.save`.
     """
-    page = Report(f"{name} judged on {len(data)} pictures")
+    page = Report(f"{name} evaluated on {len(data)} pictures")
     page.text(f"{name}: {note}. Data: {data.folder.name}, recordings {', '.join(data.recordings)}.")
     page.heading("The numbers")
     numbers_table(page, {name: evaluation})

@@ -68,7 +68,7 @@ class Report:
         text : str
             Plain text; what stands between backticks is shown as code.
         kind : {"plain", "note", "caution"}
-            A note or a caution gets a coloured edge and is announced as such.
+            A note or a caution gets a colored edge and is announced as such.
 
         Raises
         ------
@@ -265,8 +265,8 @@ def text_table(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
     Examples
     --------
     >>> print(text_table(["lighting", "AP"], [["dusk", 0.5]]))
-    lamp     AP
-    dusk  0.500
+    lighting     AP
+    dusk      0.500
     """
     cells = [[str(name) for name in header], *([cell_text(cell) for cell in row] for row in rows)]
     widths = [max(len(row[column]) for row in cells) for column in range(len(header))]

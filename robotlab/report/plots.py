@@ -261,10 +261,10 @@ def plot_bands(ax: Axes, sheets: Mapping[str, DesignSheet]) -> Axes:
                 label=labels[1],
             )
         s = sheet.robot.settings
-        ax.plot(s.keep_m, k, "D", color=COLORS[1], label=labels[2])
+        ax.plot(s.following_distance_m, k, "D", color=COLORS[1], label=labels[2])
         # From the distance kept toward the target: what it still goes when sight is lost at top speed.
         ax.plot(
-            [s.keep_m, s.keep_m - sheet["stop"].predicted],
+            [s.following_distance_m, s.following_distance_m - sheet["stop"].predicted],
             [k + 0.25] * 2,
             ":",
             color=COLORS[1],

@@ -29,7 +29,7 @@ RUN_WORDS = {
     "peak_accel_mps2": "peak acceleration, m/s²",
     "peak_jerk_mps3": "peak jerk, m/s³",
     "energy_j": "energy at the wheels, J",
-    "way_m": "way driven, m",
+    "path_length_m": "way driven, m",
 }
 
 

@@ -95,7 +95,7 @@ def design_sheet_page(sheet: DesignSheet) -> Report:
                 "top speed, m/s; acceleration, m/s²; motor lag, s",
                 f"{robot.top_mps:.2f}; {s.max_accel_mps2:.2f}; {s.motor.lag_s:.2f}",
             ),
-            ("distance kept, m", f"{s.keep_m:.2f}"),
+            ("distance kept, m", f"{s.following_distance_m:.2f}"),
         ],
     )
     page.heading("The limits")

@@ -78,13 +78,13 @@ class CameraView(AnsweringWidget):
     _esm = browser_code("camera_view")
     _css = browser_style()
 
-    sliders = traitlets.List().tag(sync=True)
+    sliders: traitlets.List = traitlets.List().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
     reach = traitlets.Dict(REACH).tag(sync=True)
-    things = traitlets.List().tag(sync=True)
+    things: traitlets.List = traitlets.List().tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)
     lens = traitlets.Bytes().tag(sync=True)
-    band = traitlets.List().tag(sync=True)
+    band: traitlets.List = traitlets.List().tag(sync=True)
 
     def __init__(self, camera: Camera, smallest_px: float = 12.0, scene: Scene | None = None) -> None:
         self._camera, self._smallest = camera, float(smallest_px)

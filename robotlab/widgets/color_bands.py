@@ -35,7 +35,7 @@ class ColorBands(SliderPicture):
     ----------
     pictures : (H, W, 3) ndarray of uint8, or mapping from name to such
         With several, one more slider chooses.  All of one size.
-    band : Band
+    band : Band, optional
         Where the sliders start.
     truths : mapping from name to (4,) array-like, optional
         Ground truth, the target's box in each picture, px: the text then gives
@@ -64,7 +64,7 @@ class ColorBands(SliderPicture):
     def __init__(
         self,
         pictures: np.ndarray | Mapping[str, np.ndarray],
-        band: Band = Band(),
+        band: Band | None = None,
         truths: Mapping[str, np.ndarray] | None = None,
     ) -> None:
         if isinstance(pictures, np.ndarray):
@@ -81,6 +81,7 @@ class ColorBands(SliderPicture):
                 f"each box must belong to one of {', '.join(pictures)}, got {unknown[0]!r}; use the names of the pictures"
             )
         self._panel = _Panel(pictures)
+        band = Band() if band is None else band
         self._names, self._truths, self._band = tuple(pictures), truths, band
         sliders = {}
         if len(pictures) > 1:
@@ -192,9 +193,8 @@ class _Panel:
             x0, y0, x1, y1 = (np.nan,) * 4 if box is None else box + np.array([-3, -3, 3, 3])
             line.set_data([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0])
         for veils, (scale, top, _) in zip(self._veils, _SCALES):
-            for veil, (start, stop) in itertools.zip_longest(
-                veils, _outside(*getattr(band, scale), top), fillvalue=(0, 0)
-            ):
+            low, high = getattr(band, scale)
+            for veil, (start, stop) in itertools.zip_longest(veils, _outside(low, high, top), fillvalue=(0, 0)):
                 veil.set(x=start - 0.5, width=stop - start)
         return self._figure.draw(name, lambda: self._draw_still(name))
 

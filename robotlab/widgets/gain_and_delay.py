@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from robotlab.control import Motor, advance
-from robotlab.control.stability import GAIN_MARGIN, loop_limit
+from robotlab.control.stability import GAIN_MARGIN, ultimate_gain
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
@@ -122,7 +122,7 @@ def limits(lag_s: float) -> np.ndarray:
     Returns
     -------
     (N, 2) ndarray
-        Delay, s, and limit, 1/s, from :func:`robotlab.control.loop_limit`.
+        Delay, s, and limit, 1/s, from :func:`robotlab.control.ultimate_gain`.
 
     Examples
     --------
@@ -130,7 +130,7 @@ def limits(lag_s: float) -> np.ndarray:
     [0.1, 10.0]
     """
     delays = np.arange(0, _MOST_DELAY_S + 0.11, 0.05)
-    return np.column_stack([delays, [loop_limit(FRAME_S, delay, lag_s) for delay in delays]])
+    return np.column_stack([delays, [ultimate_gain(FRAME_S, delay, lag_s) for delay in delays]])
 
 
 def verdict(turn: Turn) -> str:

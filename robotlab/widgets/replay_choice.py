@@ -47,14 +47,15 @@ class ReplayChoice(AnsweringWidget):
 
     page = traitlets.Unicode().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
-    lists = traitlets.List().tag(sync=True)
+    lists: traitlets.List = traitlets.List().tag(sync=True)
 
     def __init__(self, run_of: Callable[[str, str], Run], walks: Sequence[str], detectors: Sequence[str]) -> None:
         walks, detectors = list(walks), list(detectors)
         for what, names, least in (("walks", walks, 1), ("detectors", detectors, 2)):
             if len(set(names)) < len(names) or len(names) < least:
                 raise InputError(f"{what} must be {least} or more different names, got {names}; name each once")
-        self._run_of, self._kept = run_of, {}
+        self._run_of = run_of
+        self._kept: dict[tuple[str, str], Run] = {}
         words = (("walk", "walk", walks), ("left", "on the left", detectors), ("right", "on the right", detectors))
         super().__init__(
             {"values": {"walk": walks[0], "left": detectors[0], "right": detectors[1]}},
@@ -80,7 +81,7 @@ class ReplayChoice(AnsweringWidget):
         if names[0] == names[1]:
             page, said = replay_html(runs[0], f"{title}, {names[0]}"), said[:1]
         else:
-            page = replay_pair_html(*runs, names, title)
+            page = replay_pair_html(runs[0], runs[1], names, title)
         alt = f"Replay of {walk}: {' beside '.join(dict.fromkeys(names))}, from above and as the camera saw it."
         return {"page": page, "alt": alt, "text": " ".join([f"{walk}.", *said])}
 

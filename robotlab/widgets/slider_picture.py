@@ -83,7 +83,7 @@ class SliderPicture(AnsweringWidget):
     Notes
     -----
     The browser asks for one picture at a time and remembers only the newest
-    wish, so a slow drawing lags by one picture and never piles up.
+    request, so a slow drawing lags by one picture and never piles up.
 
     Examples
     --------
@@ -97,7 +97,7 @@ class SliderPicture(AnsweringWidget):
     _esm = browser_code("slider_picture")
     _css = browser_style()
 
-    sliders = traitlets.List().tag(sync=True)
+    sliders: traitlets.List = traitlets.List().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
     zoom = traitlets.Float(1.0).tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)

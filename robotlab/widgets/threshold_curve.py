@@ -40,7 +40,7 @@ class _Judged:
     """All detections of the chosen classes at one IoU limit, and what became of those in the strip."""
 
     curve: Curve
-    strip: tuple[tuple[np.ndarray, np.ndarray, Matching, np.ndarray], ...]
+    strip: tuple[list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]], ...]  # By picture, then by class.
 
 
 class ThresholdCurve(SliderPicture):
@@ -122,7 +122,7 @@ class ThresholdCurve(SliderPicture):
         self._panel = _Panel([data.load(entry) for entry in entries], entries, (low, high))
         if score is None:
             best = self._at(0, 0.5).curve.best()
-            score = best["score"] if best else low
+            score = float(best["score"] or 0) if best else low
         step = (high - low) / 100
         # Rounded down, so that the detection with that very score is used.
         start = low + np.floor((min(max(score, low), high) - low) / step + 1e-9) * step
@@ -150,7 +150,8 @@ class ThresholdCurve(SliderPicture):
 
     def _match(self, kind: int, limit: float) -> _Judged:
         labels = range(len(self._data.classes)) if kind == 0 else (kind - 1,)
-        scores, hits, truths, strip = [np.zeros(0)], [np.zeros(0, bool)], 0, {}
+        scores, hits, truths = [np.zeros(0)], [np.zeros(0, bool)], 0
+        strip: dict = {}
         for entry, found in zip(self._data, self._detections, strict=True):
             # The detections' own order of classes may be another one.
             own = np.array([self._data.classes.index(name) for name in found.classes], int)[found.labels]
@@ -158,7 +159,7 @@ class ThresholdCurve(SliderPicture):
                 here, there = own == label, entry.labels == label
                 crowd = entry.crowd[there]
                 became = match_detections(found.boxes[here], found.scores[here], entry.boxes[there], limit, crowd)
-                counts = ~became.void
+                counts = ~became.ignored
                 scores.append(found.scores[here][counts])
                 hits.append(became.truth[counts] >= 0)
                 truths += int((~crowd).sum())
@@ -168,9 +169,7 @@ class ThresholdCurve(SliderPicture):
                     )
         score, hit = np.concatenate(scores), np.concatenate(hits)
         order = np.argsort(-score, kind="stable")
-        return _Judged(
-            Curve(score[order], hit[order], truths), tuple(_joined(strip[entry.id]) for entry in self._entries)
-        )
+        return _Judged(Curve(score[order], hit[order], truths), tuple(strip[entry.id] for entry in self._entries))
 
     def _show(self, score: float, iou_limit: float, kind: float = 0) -> tuple[np.ndarray, str]:
         kind, limit = int(kind), round(float(iou_limit), 2)
@@ -185,24 +184,6 @@ class ThresholdCurve(SliderPicture):
         return self._panel.draw((kind, limit), judged, float(score), at), text
 
 
-def _joined(
-    parts: list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]],
-) -> tuple[np.ndarray, np.ndarray, Matching, np.ndarray]:
-    """The classes of one picture in one list."""
-    ends = np.cumsum([0, *(len(truths) for *_, truths in parts)])
-    truth = [np.where(one.truth >= 0, one.truth + end, -1) for (_, _, one, _), end in zip(parts, ends)]
-    missed = [one.missed + end for (_, _, one, _), end in zip(parts, ends)]
-    scores = np.concatenate([scores for _, scores, _, _ in parts])
-    void, order = np.concatenate([one.void for _, _, one, _ in parts]), np.argsort(-scores, kind="stable")
-    became = Matching(np.concatenate(truth), void, order, np.concatenate(missed))
-    return (
-        np.concatenate([boxes for boxes, *_ in parts]),
-        scores,
-        became,
-        np.concatenate([truths for *_, truths in parts]),
-    )
-
-
 def sorted_out(
     boxes: np.ndarray, scores: np.ndarray, became: Matching, truths: np.ndarray, score: float
 ) -> dict[str, np.ndarray]:
@@ -213,8 +194,8 @@ def sorted_out(
     boxes : (D, 4) ndarray
         Found corners, px.
     scores : (D,) ndarray
-        How sure each is.
-    became : Match
+        Confidence of each.
+    became : Matching
         From :func:`robotlab.metrics.match_detections` on all detections: those of lower
         score choose later, so leaving them out changes nothing for the others.
     truths : (G, 4) ndarray
@@ -234,12 +215,12 @@ def sorted_out(
     >>> {name: len(rows) for name, rows in kinds.items()}
     {'TP': 1, 'FP': 0, 'FN': 0}
     """
-    used = (scores >= score) & ~became.void
+    used = (scores >= score) & ~became.ignored
     late = (scores < score) & (became.truth >= 0)
     return {
         "TP": boxes[used & (became.truth >= 0)],
         "FP": boxes[used & (became.truth < 0)],
-        "FN": truths[np.concatenate([became.missed, became.truth[late]])],
+        "FN": truths[np.concatenate([became.false_negatives, became.truth[late]])],
     }
 
 
@@ -290,8 +271,10 @@ class _Panel:
         # With nothing found there is no precision and no point; an empty list of places draws none.
         self._point.set_data(*(([], []) if None in rates else ([rates[0]], [rates[1]])))
         self._cut.set_xdata([score, score])
-        for kinds, found in zip(self._pictures, judged.strip):
-            for name, boxes in sorted_out(*found, score).items():
+        for kinds, parts in zip(self._pictures, judged.strip):
+            by_class = [sorted_out(*part, score) for part in parts]
+            for name in kinds:
+                boxes = np.concatenate([part[name] for part in by_class])
                 # A false negative is drawn a little outside, so that a box beside it can be seen.
                 grown = boxes + (np.array([-2, -2, 2, 2]) if name == "FN" else 0)
                 for lines in kinds[name]:

@@ -109,6 +109,15 @@ class TopClassesFigure:
         Asked about the square.
     k : int
         How many classes are shown.
+
+    Examples
+    --------
+    >>> class Gray:
+    ...     classes = ("dark", "bright")
+    ...     def probabilities(self, pictures):
+    ...         return np.array([[0.2, 0.8]] * len(pictures))
+    >>> TopClassesFigure(np.full((60, 80, 3), 204, np.uint8), Gray(), 2).draw(40, 30, 20, 0.5)[1]
+    'bright: 0.80. Next: dark 0.20'
     """
 
     def __init__(self, picture: np.ndarray, classifier: ProbabilisticClassifier, k: int) -> None:

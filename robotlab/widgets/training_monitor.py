@@ -75,14 +75,14 @@ class TrainingMonitor(Widget):
     _esm = browser_code("training_monitor")
     _css = browser_style()
 
-    size_px = traitlets.List().tag(sync=True)
+    size_px: traitlets.List = traitlets.List().tag(sync=True)
     background = traitlets.Bytes().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
-    classes = traitlets.List().tag(sync=True)
-    colors = traitlets.List().tag(sync=True)
-    truths = traitlets.List().tag(sync=True)
-    losses = traitlets.List().tag(sync=True)
-    stages = traitlets.List().tag(sync=True)
+    classes: traitlets.List = traitlets.List().tag(sync=True)
+    colors: traitlets.List = traitlets.List().tag(sync=True)
+    truths: traitlets.List = traitlets.List().tag(sync=True)
+    losses: traitlets.List = traitlets.List().tag(sync=True)
+    stages: traitlets.List = traitlets.List().tag(sync=True)
 
     def __init__(
         self,
@@ -126,7 +126,7 @@ class TrainingMonitor(Widget):
         ----------
         data : DataSet
             Where the picture is from.
-        entry : Entry
+        entry : LabeledImage
             Which one.
         **options
             ``alt``, and ``min_score`` and ``log`` if wanted.
@@ -146,7 +146,7 @@ class TrainingMonitor(Widget):
 
         Parameters
         ----------
-        course : Course
+        course : History
             Steps, losses and evaluations so far.
         detector : Detector or None
             The detector as it is now, when it has just been judged.
@@ -229,7 +229,7 @@ class TrainingMonitor(Widget):
             matched = match_detections(
                 found.boxes[here], found.scores[here], np.concatenate([own, self._ignored]), FOUND_FROM, crowd
             )
-            hits, uncounted = hits + int(matched.hits.sum()), uncounted + int(matched.void.sum())
+            hits, uncounted = hits + int(matched.hits.sum()), uncounted + int(matched.ignored.sum())
         words = f"In this picture {hits} TP, {len(found) - hits - uncounted} FP, {len(true) - hits} FN"
         return f"{words}; {uncounted} more on what does not count." if uncounted else f"{words}."
 
@@ -269,7 +269,7 @@ class TrainingMonitor(Widget):
             _outline(seen, one["box"], self.colors[one["label"]], 1.7, "-")
         for one in now["boxes"]:
             plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.5}
-            seen.text(*one["at"], one["words"], color=self.colors[one["label"]], fontsize=8, bbox=plate)
+            seen.text(one["at"][0], one["at"][1], one["words"], color=self.colors[one["label"]], fontsize=8, bbox=plate)
         seen.set(
             xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: ground truth"
         )

@@ -51,7 +51,7 @@ class TwoBoxes(AnsweringWidget):
     _esm = browser_code("two_boxes")
     _css = browser_style()
 
-    size_px = traitlets.List().tag(sync=True)
+    size_px: traitlets.List = traitlets.List().tag(sync=True)
     background = traitlets.Bytes().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
 

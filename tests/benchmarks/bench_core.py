@@ -24,12 +24,12 @@ import json, sys, time
 start = time.perf_counter()
 from robotlab.camera import Camera
 from robotlab.color import ColorDetector
-from robotlab.neural import Detector
+from robotlab.neural import NeuralDetector
 from robotlab.loop import Settings, drive
 from robotlab.control import SerialLink
 imported = time.perf_counter() - start
 import numpy as np
-Detector.load(sys.argv[1], threads=1).detect(np.zeros((240, 320, 3), np.uint8))
+NeuralDetector.load(sys.argv[1], threads=1).detect(np.zeros((240, 320, 3), np.uint8))
 # The most so far; getrusage would count what the process was forked from.
 with open("/proc/self/status") as status:
     peak = next(int(line.split()[1]) / 1024 for line in status if line.startswith("VmHWM"))

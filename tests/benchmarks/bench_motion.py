@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
+import sys
+from pathlib import Path
 
 import numpy as np
 from timing import growth_row, side_by_side
 
 from robotlab.greenhouse import WALKS
 from robotlab.loop import GroundTruthDetector, simulate
-from robotlab.loop.vectorized import simulate_many, simulate_many_reference
+from robotlab.loop.vectorized import simulate_many
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from simulate_many_reference import simulate_many_reference
 
 # Long enough that the setting up does not count, short enough for a loop.
 _SECONDS = 6.0
@@ -19,7 +24,7 @@ def _vary(runs: int) -> dict:
     rng = np.random.default_rng(1)
     return {
         "turn_gain": rng.uniform(0.5, 4, runs),
-        "miss": rng.uniform(0, 0.5, runs),
+        "miss_rate": rng.uniform(0, 0.5, runs),
         "bearing_noise_rad": 0.02,
         "distance_noise": 0.05,
     }
@@ -60,7 +65,7 @@ def growth() -> list[dict]:
             "control runs at once",
             [250, 1000, 4000, 16000],
             _vary,
-            lambda vary: simulate_many(walk, runs=len(vary["miss"]), vary=vary, duration_s=2.0),
+            lambda vary: simulate_many(walk, runs=len(vary["miss_rate"]), vary=vary, duration_s=2.0),
             3,
         ),
         growth_row(

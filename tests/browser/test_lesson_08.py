@@ -87,7 +87,7 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     report = page.locator(".robotlab-replay iframe")
     report.scroll_into_view_if_needed()
     inside = page.frame_locator(".robotlab-replay iframe")
-    notebook.until(lambda: inside.locator("h1").inner_text().endswith("judged on 203 pictures"), "the report")
+    notebook.until(lambda: inside.locator("h1").inner_text().endswith("evaluated on 203 pictures"), "the report")
     assert inside.locator("img").count() >= 8
     assert "AP50, 95 %" in inside.locator("table").first.inner_text()
     # A link to a part of the page leads there, and nowhere else.

@@ -136,8 +136,8 @@ def test_fast_path_on_rendered_pictures(daylight):
         assert len(connected_components(band.mask(picture)))
 
 
-def test_lamp_check_on_rendered_lamps(camera, daylight):
-    # Common practice, no source: a band learned in daylight fails under a coloured lamp.
+def test_lighting_check_on_rendered_lightings(camera, daylight):
+    # Common practice, no source: a band learned in daylight fails under a colored lighting.
     band = ColorDetector.learn([p for p, _ in daylight], [b for _, b in daylight], "post").band_of()
     assert lighting_check([p for p, _ in daylight], band, [b for _, b in daylight]).coverage > 0.6
     frame = render(near_post(0, "warm"), camera, seed=3)
@@ -164,10 +164,10 @@ def test_large_pictures_are_learned_from_like_small_ones(tmp_path, capsys, monke
         )
     data = write_dataset(tmp_path / "large", large, ["post", "bucket"])
     tried = []
-    find = ColorDetector.find
+    detect = ColorDetector.detect
     with monkeypatch.context() as patch:
         patch.setattr(
-            ColorDetector, "find", lambda self, picture: tried.append(max(picture.shape)) or find(self, picture)
+            ColorDetector, "detect", lambda self, picture: tried.append(max(picture.shape)) or detect(self, picture)
         )
         detector = ColorDetector.from_dataset(data, progress=True)
     assert max(tried) <= 960 and "color learning" in capsys.readouterr().err

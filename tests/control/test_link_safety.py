@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from robotlab.control import DifferentialDrive, MotorLink, RampThread, SerialLink, SimulatedLink, Watchdog
 from robotlab.control.board import Board
-from robotlab.control.link import BOARD_TIMEOUT_S, LinkError, crc8, frame, unframe
-from robotlab.control.safety import StopKind, promised_stop_m
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LinkError, crc8, frame, unframe
+from robotlab.control.safety import StopKind
 from robotlab.errors import MotionError
 
 
@@ -187,7 +187,7 @@ class TestSerialLink:
 
     def test_without_pyserial(self, monkeypatch):
         monkeypatch.setitem(sys.modules, "serial", None)
-        with pytest.raises(LinkError, match="pip install 'robotlab"):
+        with pytest.raises(LinkError, match=r"pyserial.*pip install .*robot"):
             SerialLink.open("/dev/null")
 
     def test_no_such_port(self):
@@ -234,51 +234,51 @@ class TestWatchdog:
     def test_each_part_trips_and_stays_tripped(self):
         for part in ("camera", "detector", "link"):
             clock = Clock()
-            dog = Watchdog({"camera": 0.3, "detector": 0.3, "link": 0.3}, clock=clock)
+            watchdog = Watchdog({"camera": 0.3, "detector": 0.3, "link": 0.3}, clock=clock)
             for _ in range(20):
                 clock.now += 0.05
                 for other in ("camera", "detector", "link"):
                     if other != part:
-                        dog.feed(other)
-                dog.check()
-            assert dog.fault.part == part
-            dog.feed(part)
+                        watchdog.feed(other)
+                watchdog.check()
+            assert watchdog.fault.part == part
+            watchdog.feed(part)
             clock.now += 0.05
-            assert dog.check().part == part  # a sign of life must not restart anything
-            dog.reset()
-            assert dog.check() is None
+            assert watchdog.check().part == part  # a sign of life must not restart anything
+            watchdog.reset()
+            assert watchdog.check() is None
 
     def test_trips_neither_early_nor_late(self):
         clock = Clock()
-        dog = Watchdog({"camera": 0.3}, clock=clock)
+        watchdog = Watchdog({"camera": 0.3}, clock=clock)
         clock.now += 0.3
-        assert dog.check() is None
+        assert watchdog.check() is None
         clock.now += 0.001
-        assert "silent for 0.301 s" in dog.check().message
+        assert "silent for 0.301 s" in watchdog.check().message
 
     @pytest.mark.parametrize("jump", [-0.01, 5.0, float("nan")])
     def test_clock_jumps(self, jump):
         clock = Clock()
-        dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=clock)
+        watchdog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=clock)
         clock.now += jump
-        assert dog.check().part == "clock"
+        assert watchdog.check().part == "clock"
 
     @pytest.mark.parametrize(
         ("rate", "trips"), [(1.0, False), (0.9, False), (1.1, False), (0.0, True), (0.5, True), (2.0, True)]
     )
     def test_two_clocks_are_held_against_each_other(self, rate, trips):
         first, second = Clock(), Clock()
-        dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=first, steady=second)
+        watchdog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=first, steady=second)
         seconds = 0
-        while dog.check() is None and seconds < 50:
+        while watchdog.check() is None and seconds < 50:
             first.now += 0.05 * rate
             second.now += 0.05
             seconds += 0.05
-        assert (dog.fault is not None) is trips
+        assert (watchdog.fault is not None) is trips
         if trips:
-            assert dog.fault.part == "clock" and "came 0." in dog.fault.message and seconds <= 1.0 + 1e-9
-            dog.reset()
-            assert dog.check() is None
+            assert watchdog.fault.part == "clock" and "came 0." in watchdog.fault.message and seconds <= 1.0 + 1e-9
+            watchdog.reset()
+            assert watchdog.check() is None
 
     def test_a_hold_up_between_two_readings_is_no_wrong_clock(self):
         # Both clocks are right; the program stood still for .9 s between reading them.
@@ -289,16 +289,16 @@ class TestWatchdog:
             true.now += 0.9
             return now
 
-        dog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=true, steady=held_up)
+        watchdog = Watchdog({"camera": 60.0}, max_gap_s=1.0, clock=true, steady=held_up)
         for _ in range(9):
-            assert dog.check() is None or dog.fault.message.startswith("two checks")
+            assert watchdog.check() is None or watchdog.fault.message.startswith("two checks")
 
     def test_of_two_silent_parts_the_first_given_is_named(self):
         # A dead camera silences the detector as well.
         clock = Clock()
-        dog = Watchdog({"camera": 0.3, "detector": 0.3}, clock=clock)
+        watchdog = Watchdog({"camera": 0.3, "detector": 0.3}, clock=clock)
         clock.now += 0.5
-        assert dog.check().part == "camera"
+        assert watchdog.check().part == "camera"
 
     def test_unknown_part(self):
         with pytest.raises(MotionError, match="part must be one of camera, got 'lidar'"):
@@ -307,11 +307,6 @@ class TestWatchdog:
     def test_stop_categories(self):
         # IEC 60204-1 (secondary source): 1 releases after braking, 2 holds.
         assert (StopKind.RELEASE.category, StopKind.HOLD.category) == (1, 2)
-
-    def test_promise_adds_all_times(self):
-        # .5 m/s, 1 m/s^2: .125 m of braking and .5 m/s of every wait.
-        promise = promised_stop_m(0.5, 1.0, silence_s=0.3, check_s=0.02, delay_s=0.05, motor_lag_s=0.1)
-        assert promise == pytest.approx(0.125 + 0.5 * 0.47)
 
 
 class Recorder(SimulatedLink):
@@ -338,20 +333,21 @@ class TestRampThread:
     def test_ramps_up_and_down_within_the_limit(self):
         link = Recorder()
         with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=200) as thread:
-            thread.want(0.2, 0.0)
+            thread.command(0.2, 0.0)
             time.sleep(0.3)
             jitter = thread.jitter()
         speeds = _lefts(link)
         assert max(speeds) == pytest.approx(0.2)
         assert speeds[-1] == 0.0 and link.stops == 1
-        steps = [abs(b - a) for a, b in zip(speeds, speeds[1:], strict=False)]
-        assert max(steps) <= 2.0 / 200 + 1e-9
+        steps = np.diff(speeds) / (2.0 / 200)
+        # A step that was left out is made up for only where the trolley slows down.
+        assert max(steps) <= 1 + 1e-9 and np.allclose(steps, np.round(steps))
         assert jitter.steps > 5 and 0 <= jitter.mean_s <= jitter.worst_s
 
     def test_jerk_is_limited_in_the_thread(self):
         link = Recorder()
         with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, max_jerk_mps3=10.0, rate_hz=100) as thread:
-            thread.want(0.3, 0.0)
+            thread.command(0.3, 0.0)
             time.sleep(0.5)
         # The last step finds the trolley at rest: HALT.
         assert thread.jitter().steps == len(link.sent)
@@ -372,15 +368,15 @@ class TestRampThread:
                 super().send(left_mps, right_mps)
 
         link = Slow()
-        with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0, rate_hz=100, command_s=60) as thread:
+        with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0, rate_hz=100, command_hold_s=60) as thread:
             slow.set()
-            thread.want(0.5, 0.0)
+            thread.command(0.5, 0.0)
             time.sleep(0.4)
             up = _lefts(link)
             slow.clear()
             time.sleep(0.5)
             slow.set()
-            thread.want(0.0, 0.0)
+            thread.command(0.0, 0.0)
             before = len(link.sent)
             time.sleep(0.4)
             down = _lefts(link)[before:]
@@ -402,48 +398,50 @@ class TestRampThread:
 
     def test_leaving_by_an_error_still_stops(self):
         link = Recorder()
-        with pytest.raises(RuntimeError, match="detector"):
-            with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=200) as thread:
-                thread.want(0.2, 0.5)
-                time.sleep(0.1)
-                raise RuntimeError("the detector broke")
+        with (
+            pytest.raises(RuntimeError, match="detector"),
+            RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=200) as thread,
+        ):
+            thread.command(0.2, 0.5)
+            time.sleep(0.1)
+            raise RuntimeError("the detector broke")
         assert link.sent[-1][1:] == (0.0, 0.0) and link.stops == 1
 
     def test_silence_means_stop(self):
         link = Recorder()
-        with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, command_s=0.1) as thread:
-            thread.want(0.2, 0.0)
+        with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, command_hold_s=0.1) as thread:
+            thread.command(0.2, 0.0)
             time.sleep(0.6)
             speeds = _lefts(link)
         assert max(speeds) > 0.1 and speeds[-1] == 0.0
 
     def test_watchdog_ends_it(self):
         link = Recorder()
-        dog = Watchdog({"camera": 0.1, "link": 1.0})
-        with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, watchdog=dog) as thread:
-            thread.want(0.2, 0.0)
+        limits_s = {"camera": 0.1, "link": 1.0}
+        with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, limits_s=limits_s) as thread:
+            thread.command(0.2, 0.0)
             time.sleep(0.5)
             with pytest.raises(MotionError, match="camera must answer every 0.1 s"):
-                thread.want(0.2, 0.0)
+                thread.command(0.2, 0.0)
         assert link.stops == 1 and _lefts(link)[-1] == 0.0
 
     def test_broken_link_is_reported(self):
         link = Recorder()
         link.fail_after = 5
         with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200) as thread:
-            thread.want(0.2, 0.0)
+            thread.command(0.2, 0.0)
             time.sleep(0.3)
             assert isinstance(thread.error, LinkError)
         assert link.stops == 1
 
     def test_it_starts_once_and_owns_its_link(self):
         link = Recorder()
-        with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0) as thread:
-            with (
-                pytest.raises(MotionError, match="must have one owner"),
-                RampThread(link, DifferentialDrive(), max_accel_mps2=1.0),
-            ):
-                pass
+        with (
+            RampThread(link, DifferentialDrive(), max_accel_mps2=1.0) as thread,
+            pytest.raises(MotionError, match="must have one owner"),
+            RampThread(link, DifferentialDrive(), max_accel_mps2=1.0),
+        ):
+            pass
         with pytest.raises(MotionError, match="must be started once"), thread:
             pass
         with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0):
@@ -461,7 +459,7 @@ class TestRampThread:
                 clock=lambda: None if broken else time.monotonic(),
             ) as thread,
         ):
-            thread.want(0.5, 0.0)
+            thread.command(0.5, 0.0)
             time.sleep(0.5)
             broken.append(1)
             raise RuntimeError("mine")
@@ -480,14 +478,16 @@ class TestRampThread:
 
         link = Sleeps()
         with RampThread(
-            link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=50, command_s=9.0, limits_s={"link": 5.0}
+            link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=50, command_hold_s=9.0, limits_s={"link": 5.0}
         ) as thread:
-            thread.want(0.5, 0.0)
+            thread.command(0.5, 0.0)
             time.sleep(1.2)
         gaps = [(later[0] - sooner[0], later[1]) for sooner, later in zip(link.sent, link.sent[1:], strict=False)]
         assert [left for gap, left in gaps if gap > BOARD_TIMEOUT_S][0] == 0.0
 
-    def test_bad_wishes_are_refused(self):
-        with RampThread(Recorder(), DifferentialDrive(), max_accel_mps2=1.0) as thread:
-            with pytest.raises(MotionError, match="yaw_radps must be"):
-                thread.want(0.1, float("nan"))
+    def test_bad_commands_are_refused(self):
+        with (
+            RampThread(Recorder(), DifferentialDrive(), max_accel_mps2=1.0) as thread,
+            pytest.raises(MotionError, match="yaw_radps must be"),
+        ):
+            thread.command(0.1, float("nan"))

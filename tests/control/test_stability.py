@@ -6,18 +6,18 @@ import control
 import numpy as np
 import pytest
 
-from robotlab.control import find_gain_limit
-from robotlab.control.gain_search import gain_sweep
+from robotlab.control import find_ultimate_gain
+from robotlab.control.gain_search import oscillation_growth
 from robotlab.control.stability import (
     continuous_bearing,
     continuous_critical,
-    continuous_limit,
+    continuous_ultimate_gain,
     growth_per_frame,
-    loop_limit,
     margins,
     sampled_bearing,
     sampled_critical,
-    sampled_limit,
+    sampled_ultimate_gain,
+    ultimate_gain,
 )
 from robotlab.errors import MotionError
 
@@ -35,21 +35,23 @@ SAMPLED = {
 
 @pytest.mark.parametrize(("d", "numbers"), SAMPLED.items())
 def test_sampled_limits_published(d, numbers):
-    assert (sampled_limit(d), sampled_critical(d)) == pytest.approx(numbers, abs=1e-6)
+    assert (sampled_ultimate_gain(d), sampled_critical(d)) == pytest.approx(numbers, abs=1e-6)
 
 
 @pytest.mark.parametrize("d", SAMPLED)
 def test_simulated_limit_is_the_formula(d):
-    found = find_gain_limit(lambda a: sampled_bearing(a, d, 4000), first_gain=0.3 * sampled_limit(d), tolerance=1e-3)
-    assert found.limit == pytest.approx(sampled_limit(d), rel=0.01)
+    found = find_ultimate_gain(
+        lambda a: sampled_bearing(a, d, 4000), first_gain=0.3 * sampled_ultimate_gain(d), tolerance=1e-3
+    )
+    assert found.ultimate_gain == pytest.approx(sampled_ultimate_gain(d), rel=0.01)
 
 
 @pytest.mark.parametrize("d", [1, 2, 3, 5, 10])
 def test_continuous_formula_promises_too_much_for_frames(d):
     # The hold adds half a frame: K T = pi / 2 with T = d frames is up to 36 % off.
-    excess = (math.pi / (2 * d)) / sampled_limit(d) - 1
+    excess = (math.pi / (2 * d)) / sampled_ultimate_gain(d) - 1
     assert (0.01 if d == 10 else 0.09) < excess < 0.58
-    assert 1 - sampled_limit(1) / (math.pi / 2) == pytest.approx(0.36, abs=0.005)
+    assert 1 - sampled_ultimate_gain(1) / (math.pi / 2) == pytest.approx(0.36, abs=0.005)
 
 
 @pytest.mark.parametrize("d", SAMPLED)
@@ -100,36 +102,36 @@ def test_continuous_bearing_equals_small_steps():
 
 
 def test_limits_of_the_continuous_loop():
-    assert continuous_limit(0.25) == pytest.approx(2 * math.pi)
+    assert continuous_ultimate_gain(0.25) == pytest.approx(2 * math.pi)
     assert continuous_critical(0.25) == pytest.approx(4 / math.e)
-    assert continuous_limit(0) == math.inf
+    assert continuous_ultimate_gain(0) == math.inf
 
 
 @pytest.mark.parametrize("d", SAMPLED)
-def test_loop_limit_without_lag_is_the_sampled_limit(d):
-    assert loop_limit(0.05, d * 0.05) == pytest.approx(sampled_limit(d) / 0.05, rel=1e-6)
+def test_ultimate_gain_without_lag_is_the_sampled_limit(d):
+    assert ultimate_gain(0.05, d * 0.05) == pytest.approx(sampled_ultimate_gain(d) / 0.05, rel=1e-6)
 
 
 @pytest.mark.parametrize("delay", [0.2, 0.5])
-def test_loop_limit_with_short_frames_is_the_continuous_limit(delay):
-    assert loop_limit(0.005, delay) == pytest.approx(continuous_limit(delay + 0.0025), rel=1e-3)
+def test_ultimate_gain_with_short_frames_is_the_continuous_limit(delay):
+    assert ultimate_gain(0.005, delay) == pytest.approx(continuous_ultimate_gain(delay + 0.0025), rel=1e-3)
 
 
 @pytest.mark.parametrize(("delay", "lag"), [(0.2, 0.1), (0.1, 0.3)])
-def test_loop_limit_with_lag_agrees_with_control(delay, lag):
+def test_ultimate_gain_with_lag_agrees_with_control(delay, lag):
     # python-control: gain margin of exp(-T s) / (s (1 + lag s)), whose frames
     # are short here, so that their half frame of delay is added by hand.
     frame = 0.004
     omega = np.linspace(0.3, 30, 4_001)
     response = np.exp(-1j * omega * (delay + frame / 2)) / (1j * omega * (1 + 1j * omega * lag))
     gm, *_ = control.margin(control.FRD(response, omega, smooth=True))
-    assert loop_limit(frame, delay, lag) == pytest.approx(gm, rel=2e-3)
+    assert ultimate_gain(frame, delay, lag) == pytest.approx(gm, rel=2e-3)
 
 
 @pytest.mark.parametrize(
     ("frame", "delay", "lag"), [(0.1, 0.13, 0.0), (0.1, 0.25, 0.12), (0.05, 0.02, 0.2), (0.2, 0.0, 0.1)]
 )
-def test_loop_limit_agrees_with_a_finely_stepped_loop(frame, delay, lag):
+def test_ultimate_gain_agrees_with_a_finely_stepped_loop(frame, delay, lag):
     def loop(gain, fine=200, frames=600):
         dt = frame / fine
         late = round(delay / dt)
@@ -146,9 +148,8 @@ def test_loop_limit_agrees_with_a_finely_stepped_loop(frame, delay, lag):
             rate = command + (rate - command) * kept
         return errors
 
-    limit = loop_limit(frame, delay, lag)
-    rows = gain_sweep(loop, [0.98 * limit, 1.02 * limit])
-    assert rows[0][1] < 1 < rows[1][1]
+    limit = ultimate_gain(frame, delay, lag)
+    assert oscillation_growth(loop(0.98 * limit)) < 1 < oscillation_growth(loop(1.02 * limit))
 
 
 def test_growth_is_the_root_of_the_characteristic_equation():
@@ -160,9 +161,9 @@ def test_growth_is_the_root_of_the_characteristic_equation():
 
 def test_search_refuses_a_bad_start():
     with pytest.raises(MotionError, match="first_gain must be stable, 3 swings"):
-        find_gain_limit(lambda a: sampled_bearing(a, 1, 100), first_gain=3)
-    search = find_gain_limit(lambda a: sampled_bearing(a, 1, 200), first_gain=0.1, most_gain=0.3)
-    assert search.limit == 0.3
+        find_ultimate_gain(lambda a: sampled_bearing(a, 1, 100), first_gain=3)
+    search = find_ultimate_gain(lambda a: sampled_bearing(a, 1, 200), first_gain=0.1, most_gain=0.3)
+    assert search.ultimate_gain == 0.3
 
 
 @pytest.mark.parametrize("delay_s", [0.1, 0.3])
@@ -185,12 +186,12 @@ def test_search_finds_the_limit_of_a_trolley_whose_limits_hold_the_swing(delay_s
         )
         return run.true_bearings_rad[::5]
 
-    found = find_gain_limit(loop, first_gain=1.0, tolerance=0.01)
-    assert found.limit == pytest.approx(loop_limit(0.1, delay_s, settings.motor.lag_s), rel=0.02)
+    found = find_ultimate_gain(loop, first_gain=1.0, tolerance=0.01)
+    assert found.ultimate_gain == pytest.approx(ultimate_gain(0.1, delay_s, settings.motor.lag_s), rel=0.02)
 
 
 def test_bad_delays_are_refused():
     with pytest.raises(MotionError, match="delay_frames must be a whole number, got 1.5"):
-        sampled_limit(1.5)
+        sampled_ultimate_gain(1.5)
     with pytest.raises(MotionError, match="delay_s must be 0 or more"):
-        continuous_limit(-1)
+        continuous_ultimate_gain(-1)

@@ -7,15 +7,15 @@ import control
 import numpy as np
 import pytest
 
-from robotlab.control import find_gain_limit
+from robotlab.control import find_ultimate_gain
 from robotlab.control.gain_search import oscillation_growth
 from robotlab.control.stability import (
     continuous_bearing,
     growth_per_frame,
-    loop_limit,
     margins,
     sampled_bearing,
-    sampled_limit,
+    sampled_ultimate_gain,
+    ultimate_gain,
 )
 from robotlab.errors import MotionError
 
@@ -34,7 +34,7 @@ def loop_of_control(frame_s, delay_frames, lag_s):
 def test_limit_with_lag_and_frames_is_the_gain_margin_of_control(d, lag):
     frame = 0.1
     plant = loop_of_control(frame, d, lag)
-    limit = loop_limit(frame, d * frame, lag)
+    limit = ultimate_gain(frame, d * frame, lag)
     # The closed loop's largest pole lies inside the unit circle below the limit, outside above.
     sizes = []
     for share in (0.9, 1.0, 1.1):
@@ -76,8 +76,8 @@ def test_shapes_and_ends_of_the_step_response():
 
 def test_too_many_frames_of_delay_are_refused():
     with pytest.raises(MotionError, match="at most 200 frames"):
-        loop_limit(1e-6, 0.1)
-    assert loop_limit(0.1, 0.1 * 40) == pytest.approx(sampled_limit(40) / 0.1, rel=1e-6)
+        ultimate_gain(1e-6, 0.1)
+    assert ultimate_gain(0.1, 0.1 * 40) == pytest.approx(sampled_ultimate_gain(40) / 0.1, rel=1e-6)
 
 
 def test_growth_of_swings_beyond_all_floats():
@@ -92,12 +92,12 @@ def test_growth_of_swings_beyond_all_floats():
 def test_long_tests_find_the_limit_within_a_per_cent_from_any_start(d):
     # Levin and May, 1976 (from memory).
     for first in (0.011, 0.4):
-        search = find_gain_limit(
-            lambda a: sampled_bearing(a, d, 6000), first_gain=first * sampled_limit(d), tolerance=1e-3
+        search = find_ultimate_gain(
+            lambda a: sampled_bearing(a, d, 6000), first_gain=first * sampled_ultimate_gain(d), tolerance=1e-3
         )
-        assert search.limit == pytest.approx(sampled_limit(d), rel=0.01)
+        assert search.ultimate_gain == pytest.approx(sampled_ultimate_gain(d), rel=0.01)
 
 
 def test_a_loop_that_never_swings_ends_the_search():
     with pytest.raises(MotionError, match="check that the loop uses the gain"):
-        find_gain_limit(lambda a: sampled_bearing(0.2, 1, 100), first_gain=0.1)
+        find_ultimate_gain(lambda a: sampled_bearing(0.2, 1, 100), first_gain=0.1)

@@ -1,4 +1,4 @@
-"""The machine of the stop: facts by hand, all orders of events, and what came of attacks on it."""
+"""The state machine of the stop: facts by hand, all orders of events, and what came of attacks on it."""
 
 import math
 
@@ -42,8 +42,8 @@ class Stop(RuleBasedStateMachine):
         self.it.result()
 
     @rule(v=st.sampled_from([TOP, 0.0]), yaw=st.sampled_from([0.0, TOP_YAW]))
-    def want(self, v, yaw):
-        self.it.want(v, yaw)
+    def command(self, v, yaw):
+        self.it.command(v, yaw)
 
     @rule(jump=st.sampled_from([5.0, -5.0, 0.2, -0.05]))
     def clock_jumps(self, jump):
@@ -54,7 +54,7 @@ class Stop(RuleBasedStateMachine):
         for _ in range(count):
             self.it.picture(self.it.now - DELAY)
             self.it.result()
-            self.it.want(TOP, 0.5)
+            self.it.command(TOP, 0.5)
             self.it.step()
             self.it.wait(PERIOD)
 
@@ -96,7 +96,7 @@ def driving(seconds=2.0, **options):
     it = Supervisor(0.0, max_accel_mps2=0.8, limits_s={"link": 0.6}, **options)
     k = 0
     while k * PERIOD < seconds:
-        it.want(k * PERIOD, 0.6, 0.0)
+        it.command(k * PERIOD, 0.6, 0.0)
         assert it.step(k * PERIOD) is not HALT
         it.confirmed(k * PERIOD)
         k += 1
@@ -121,10 +121,10 @@ def test_speeds_up_under_the_ramp_and_stands_after_the_same_time():
 @pytest.mark.parametrize("silence", [0.26, 0.5])
 def test_after_a_silence_it_begins_at_zero(silence):
     it, t = driving()
-    it.want(t + silence, 0.6, 0.0)
+    it.command(t + silence, 0.6, 0.0)
     assert it.step(t + silence) == (0.0, 0.0)
     it.confirmed(t + silence)
-    it.want(t + silence, 0.6, 0.0)
+    it.command(t + silence, 0.6, 0.0)
     assert it.step(t + silence + PERIOD) == (pytest.approx(0.8 * PERIOD), 0.0)
 
 
@@ -132,7 +132,7 @@ def test_an_unconfirmed_command_is_no_step_up():
     it, t = driving(0.2)
     before = it.speeds[0]
     for k in range(8):
-        it.want(t + k * PERIOD, 0.6, 0.0)
+        it.command(t + k * PERIOD, 0.6, 0.0)
         assert it.step(t + k * PERIOD)[0] == pytest.approx(before + 0.8 * PERIOD)
 
 
@@ -140,7 +140,7 @@ def test_jerk_is_limited_after_a_silence_too():
     it, t = driving(1.0, max_jerk_mps3=4.0)
     assert it.step(t + 0.5) == (0.0, 0.0)
     it.confirmed(t + 0.5)
-    it.want(t + 0.5, 0.6, 0.0)
+    it.command(t + 0.5, 0.6, 0.0)
     assert it.step(t + 0.52)[0] == pytest.approx(4.0 * PERIOD**2)
 
 
@@ -165,7 +165,7 @@ def test_a_restart_is_an_act_of_its_own():
     it.fail("the plug came off")
     it.fail("and another thing")
     for k in range(5):
-        it.want(t + k, 0.6, 0.0)
+        it.command(t + k, 0.6, 0.0)
         it.confirmed(t + k)
         assert it.picture(t + k, t + k) is None and it.step(t + k) is HALT
     with pytest.raises(MotionError, match="a restart must follow a confirmed HALT, the state is halting"):
@@ -173,5 +173,5 @@ def test_a_restart_is_an_act_of_its_own():
     it.halt_confirmed()
     assert it.reason == "the plug came off"
     it.restart(t + 9)
-    it.want(t + 9, 0.6, 0.0)
+    it.command(t + 9, 0.6, 0.0)
     assert it.step(t + 9) == (0.0, 0.0) and it.reason == ""

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from robotlab.control import measure_oscillation
-from robotlab.control.stability import continuous_bearing, loop_limit, sampled_bearing, sampled_limit
+from robotlab.control.stability import continuous_bearing, sampled_bearing, sampled_ultimate_gain, ultimate_gain
 from robotlab.errors import MotionError
 
 
@@ -14,8 +14,8 @@ from robotlab.errors import MotionError
 def test_period_at_the_limit_is_four_delays_and_a_half_frame(d):
     # Root of z^(d+1) - z^d + a on the unit circle: exp(i pi / (2 d + 1)), so 4 d + 2 frames.
     root = np.exp(1j * math.pi / (2 * d + 1))
-    assert abs(root ** (d + 1) - root**d + sampled_limit(d)) < 1e-12
-    swing = measure_oscillation(sampled_bearing(sampled_limit(d), d, 40 * (d + 1)), 0.1)
+    assert abs(root ** (d + 1) - root**d + sampled_ultimate_gain(d)) < 1e-12
+    swing = measure_oscillation(sampled_bearing(sampled_ultimate_gain(d), d, 40 * (d + 1)), 0.1)
     assert swing.period_s == pytest.approx(0.1 * (4 * d + 2), rel=0.01)
     assert swing.ratio == pytest.approx(1.0, abs=0.01)
 
@@ -31,7 +31,7 @@ def test_ultimate_gain_and_period_of_the_continuous_loop():
 
 @pytest.mark.parametrize(("share", "grows"), [(0.8, False), (0.97, False), (1.03, True), (1.3, True)])
 def test_the_ratio_tells_the_two_sides_of_the_limit(share, grows):
-    swing = measure_oscillation(sampled_bearing(share * sampled_limit(3), 3, 120), 0.1)
+    swing = measure_oscillation(sampled_bearing(share * sampled_ultimate_gain(3), 3, 120), 0.1)
     assert (swing.ratio > 1) == grows
 
 
@@ -58,7 +58,7 @@ def test_the_simulated_trolley_swings_at_the_limit_of_its_loop():
 
     still = Walk("still", "The post stands.", (0.0, 60.0), ((2.0, 0.0), (2.0, 0.0)), WALKS["straight"].scene)
     settings = Settings(delay_s=0.3, drive_gain=0.0)
-    limit = loop_limit(0.1, 0.3, settings.motor.lag_s)
+    limit = ultimate_gain(0.1, 0.3, settings.motor.lag_s)
 
     def ratio(gain):
         run = simulate(

@@ -1,4 +1,4 @@
-"""A long random walk over the machine of the stop: ``python tests/control/walk_supervisor.py 1000000``.
+"""A long random walk over the state machine of the stop: ``python tests/control/walk_supervisor.py 1000000``.
 
 Events of camera, detector, link, clock and user come in any order; after each
 step the invariants that :mod:`robotlab.control.supervisor` promises are
@@ -10,8 +10,7 @@ import random
 import sys
 import time
 
-from robotlab.control import Supervisor
-from robotlab.control.safety import promised_stop_m
+from robotlab.control import Supervisor, stopping_distance_m
 from robotlab.control.supervisor import HALT, StopState
 
 PERIOD, ACCEL, YAW_ACCEL, SILENCE, DELAY, TIMEOUT, HOLD = 0.02, 0.8, 6.0, 0.45, 0.05, 0.25, 0.3
@@ -31,7 +30,7 @@ class Checked:
             max_accel_mps2=ACCEL,
             max_yaw_accel_radps2=YAW_ACCEL,
             period_s=PERIOD,
-            command_s=HOLD,
+            command_hold_s=HOLD,
             limits_s=LIMITS,
             delay_s=DELAY,
             max_age_s=SILENCE,
@@ -75,8 +74,8 @@ class Checked:
         self.stop.result(self.t)
         self.answered = self.t
 
-    def want(self, v, yaw):
-        self.stop.want(self.t, v, yaw)
+    def command(self, v, yaw):
+        self.stop.command(self.t, v, yaw)
         self.wanted_at = self.t
 
     def step(self, heard=True, confirmed=True, steps=1):
@@ -102,7 +101,7 @@ class Checked:
         # 3. Up by no more than a step of the ramp above the last one confirmed, or above what was sent since and is slower.
         for value, before, room in zip(order, self.confirmed, (ACCEL * PERIOD, YAW_ACCEL * PERIOD), strict=True):
             assert abs(value) <= abs(before) + room + 1e-9, (order, self.confirmed)
-        # A wish that nobody renews makes nothing faster.
+        # A command that nobody renews makes nothing faster.
         if self.t - self.wanted_at > HOLD:
             assert all(abs(value) <= abs(before) + 1e-9 for value, before in zip(order, self.last, strict=True)), (
                 order,
@@ -122,10 +121,8 @@ class Checked:
 
     def check_way(self):
         """The way since the last good picture was taken."""
-        promise = promised_stop_m(
-            TOP, ACCEL, silence_s=SILENCE, check_s=2 * PERIOD, delay_s=DELAY, board_timeout_s=TIMEOUT
-        )
-        assert self.way <= promise, (self.way, promise)
+        bound = stopping_distance_m(TOP, ACCEL, DELAY + SILENCE + 2 * PERIOD + TIMEOUT)
+        assert self.way <= bound, (self.way, bound)
 
 
 def walk(steps: int, seed: int = 0) -> dict[str, int]:
@@ -162,7 +159,7 @@ def walk(steps: int, seed: int = 0) -> dict[str, int]:
         if "detector" not in broken and rng.random() < 0.4:
             it.result()
         if "loop" not in broken and rng.random() < 0.5:
-            it.want(rng.choice((TOP, TOP, TOP, 0.0, 0.2)), rng.choice((0.0, TOP_YAW, -TOP_YAW)))
+            it.command(rng.choice((TOP, TOP, TOP, 0.0, 0.2)), rng.choice((0.0, TOP_YAW, -TOP_YAW)))
         link = "link" in broken and rng.random() < 0.9
         order = it.step(heard=not link or rng.random() < 0.3, confirmed=not link, steps=rng.choice((1, 1, 1, 2, 5)))
         it.check_way()

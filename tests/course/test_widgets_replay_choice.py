@@ -10,7 +10,7 @@ from robotlab.widgets import ReplayChoice
 EYES = {
     "sharp": GroundTruthDetector(),
     "dim": GroundTruthDetector(smallest_px=90),
-    "blind": GroundTruthDetector(miss=1.0),
+    "blind": GroundTruthDetector(miss_rate=1.0),
 }
 
 

@@ -148,7 +148,8 @@ def test_boxes_of_the_strip_add_up(data, found):
     shown = ThresholdCurve(data.only(ids=[data[0].id]), found[:1])
     for score in (0.0, 0.5, 0.8):
         ask(shown, score=score)
-        kinds = sorted_out(*shown._at(0, 0.5).strip[0], score)
+        by_class = [sorted_out(*part, score) for part in shown._at(0, 0.5).strip[0]]
+        kinds = {name: np.concatenate([part[name] for part in by_class]) for name in by_class[0]}
         assert counts(shown) == [len(kinds["TP"]), len(kinds["FP"]), len(kinds["FN"])]
 
 

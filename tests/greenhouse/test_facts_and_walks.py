@@ -38,7 +38,7 @@ def by_lighting():
     return {lighting: render(scene.under(lighting), camera, samples=2) for lighting in LIGHTINGS}
 
 
-def test_a_hue_band_learned_in_daylight_works_in_daylight_and_fails_under_colored_lamps(by_lighting):
+def test_a_hue_band_learned_in_daylight_works_in_daylight_and_fails_under_colored_lightings(by_lighting):
     day = by_lighting["daylight"]
     box = day.truths.boxes[day.truths.labels == POST][0].round().astype(int)
     hue = _hue_band(day.picture, box)

@@ -11,8 +11,8 @@ from robotlab.camera import Camera
 from robotlab.errors import InputError
 from robotlab.greenhouse import CLASSES, KINDS, LIGHTINGS, WALKS, Scene, Thing, random_scene, render
 from robotlab.greenhouse.outline import outline_of
-from robotlab.greenhouse.ray_intersections import FAR, box_numbers, meet_box, meet_round, round_numbers
-from robotlab.greenhouse.things import _nearest, windows
+from robotlab.greenhouse.ray_intersections import FAR, box_parameters, cone_parameters, intersect_box, intersect_cone
+from robotlab.greenhouse.things import _nearest, screen_windows
 from robotlab.greenhouse.view import View
 
 CAMERA = Camera(160, 120, math.radians(62), height_m=0.3, pitch_rad=0.12)
@@ -33,9 +33,11 @@ def _inside(thing, points, cx, cy, turn):
 def _depth(thing, cx, cy, turn, eye, rays):
     """Depth at which rays (3, N) meet one thing."""
     rays = rays.astype(np.float32)
-    numbers = round_numbers(thing, cx, cy, eye) if thing.shape == "round" else box_numbers(thing, cx, cy, turn, eye)
+    numbers = (
+        cone_parameters(thing, cx, cy, eye) if thing.shape == "round" else box_parameters(thing, cx, cy, turn, eye)
+    )
     table = np.tile(np.array(numbers, np.float32)[:, None], rays.shape[1])
-    return (meet_round(rays, table, eye) if thing.shape == "round" else meet_box(rays, table))[0]
+    return (intersect_cone(rays, table, eye) if thing.shape == "round" else intersect_box(rays, table))[0]
 
 
 @pytest.mark.parametrize("kind", ["post", "bucket", "drum", "pot", "crate", "tray"])
@@ -74,7 +76,7 @@ def test_windows_hold_every_ray_that_meets_a_thing_even_beside_the_lens():
         )
         if math.hypot(cx, cy) <= thing.reach_m + 0.03:
             continue
-        found = windows(View(camera, 1), [thing], [cx], [cy])
+        found = screen_windows(View(camera, 1), [thing], [cx], [cy])
         _, c0, r0, c1, r1 = found[0] if found else (0, 0, 0, 0, 0)
         right, down = (np.arange(40) - 19.5) / camera.focal_px, ((np.arange(30) - 14.5) / camera.focal_px)[:, None]
         cos, sin = math.cos(camera.pitch_rad), math.sin(camera.pitch_rad)
@@ -250,7 +252,7 @@ def test_the_same_seed_gives_the_same_picture_and_another_gives_other_noise():
     assert np.abs(first.astype(int) - other).mean() < 12
 
 
-def test_lamp_exposure_and_noise_leave_the_truth_alone():
+def test_lighting_exposure_and_noise_leave_the_truth_alone():
     scene = random_scene(8, post=(2.0, 0.1))
     frames = [render(scene.under(lighting), CAMERA, exposure=1.4, noise=2.0) for lighting in LIGHTINGS]
     for frame in frames[1:]:

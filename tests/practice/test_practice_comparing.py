@@ -46,7 +46,7 @@ def test_comparing(expected, got, kind):
     fault = compare(expected, got, 1e-6, 1e-9)
     assert (fault and fault.kind) == kind
     if kind == "shape" and isinstance(got, np.ndarray) and got.ndim == 2:
-        assert "Rows and columns may have changed places" in fault.says
+        assert "Rows and columns have changed places" in fault.says
 
 
 def test_values_are_shown_short():

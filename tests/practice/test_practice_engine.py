@@ -179,7 +179,7 @@ def test_async_functions_are_told_apart_without_a_warning():
         return 1.0
 
     verdict = verify(bearing)
-    assert verdict.kind == "type" and "Write def, not async def" in verdict.says
+    assert verdict.kind == "type" and "write def, not async def" in verdict.says
 
 
 @pytest.mark.parametrize(
@@ -354,12 +354,12 @@ GENERAL = [
 @pytest.mark.parametrize(
     ("name", "change", "misconception"), GENERAL, ids=[f"{name}: {misconception}" for name, _, misconception in GENERAL]
 )
-def test_slips_of_every_task_are_recognized_too(name, change, misconception):
+def test_misconceptions_of_every_task_are_recognized_too(name, change, misconception):
     verdict = grade(task_named(name), after(task_named(name), change))
     assert (verdict.kind, verdict.misconception) == ("misconception", misconception), verdict
 
 
-def test_two_slips_at_once_are_both_named():
+def test_two_misconceptions_at_once_are_both_named():
     verdict = grade(task_named("field_of_view"), lambda sensor, focal: math.degrees(math.atan(sensor / focal / 2)))
     assert verdict.misconception == "half the angle, and degrees for radians"
     assert verdict.says.startswith("Two things at once.")
@@ -383,7 +383,7 @@ def test_two_slips_at_once_are_both_named():
         ("def nms(boxes, scores, limit):\n return np.array([scores.argmax()])", "only one box stays"),
     ],
 )
-def test_a_slip_is_named_though_the_answer_stumbles_at_the_edges_in_its_own_way(source, misconception):
+def test_a_misconception_is_named_though_the_answer_stumbles_at_the_edges_in_its_own_way(source, misconception):
     namespace = {"np": np, "ndimage": ndimage}
     exec(source, namespace)
     verdict = verify(namespace[source[4 : source.index("(")]])
@@ -418,7 +418,7 @@ def test_common_errors_are_explained(line, words):
     assert verdict.kind == "raised" and words in verdict.says, verdict
 
 
-def test_a_slip_that_holds_in_some_cases_only_is_not_named():
+def test_a_misconception_that_holds_in_some_cases_only_is_not_named():
     def iou(a, b):
         if a[0] == 0:
             return task_named("iou").reference(a, b) * 0.9
@@ -476,6 +476,6 @@ def test_every_kind_has_words_and_shows():
         assert bool(verdict) == (kind == "passed")
 
 
-def test_a_slip_that_raises_is_recognized_by_its_error():
+def test_a_misconception_that_raises_is_recognized_by_its_error():
     assert outcome_of(raises, (1,)).kind == "raised"
     assert [outcome.kind for outcome in run_cases(raises, [(1,), (2,)])] == ["raised", "raised"]

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from robotlab.practice import grade, task_named
+from robotlab.practice import task_named
+from robotlab.practice.grading import grade
 
 
 def reference(name):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from robotlab.camera import Camera
-from robotlab.control import DifferentialDrive, advance, find_gain_limit
+from robotlab.control import DifferentialDrive, advance, find_ultimate_gain
 from robotlab.control.stability import sampled_bearing
 from robotlab.practice import task_named
 
@@ -95,5 +95,5 @@ def test_gain_limit_is_the_gain_margin_of_python_control():
 
 @pytest.mark.parametrize("frames", [1, 3])
 def test_gain_limit_is_where_a_stepped_loop_begins_to_grow(frames):
-    found = find_gain_limit(lambda gain: sampled_bearing(0.1 * gain, frames, 2000), first_gain=1.0)
-    assert found.limit == pytest.approx(reference("gain_limit")(frames, 0.1), rel=0.01)
+    found = find_ultimate_gain(lambda gain: sampled_bearing(0.1 * gain, frames, 2000), first_gain=1.0)
+    assert found.ultimate_gain == pytest.approx(reference("gain_limit")(frames, 0.1), rel=0.01)

@@ -1,4 +1,4 @@
-"""Every task: right answers pass, starters have not begun, every slip is rejected and named as itself."""
+"""Every task: right answers pass, starters have not begun, every misconception is rejected and named as itself."""
 
 import dataclasses
 import inspect
@@ -56,7 +56,7 @@ def test_the_starter_is_not_started(task):
 
 
 @pytest.mark.parametrize(("task", "misconception"), SLIPS, ids=of_task)
-def test_a_slip_is_named_as_itself(task, misconception):
+def test_a_misconception_is_named_as_itself(task, misconception):
     verdict = grade(task, misconception.function)
     assert verdict.kind == "misconception", verdict
     assert (verdict.misconception, verdict.says) == (misconception.name, misconception.says)
@@ -67,7 +67,7 @@ def test_a_slip_is_named_as_itself(task, misconception):
     [(task, misconception) for task, misconception in SLIPS if misconception.also],
     ids=of_task,
 )
-def test_other_spellings_of_a_slip_are_never_named_as_another(task, misconception):
+def test_other_spellings_of_a_misconception_are_never_named_as_another(task, misconception):
     """Where NumPy leaves an order open, a spelling may be right on one machine and wrong on the next."""
     for spelling in misconception.also:
         verdict = grade(task, spelling)
@@ -75,8 +75,8 @@ def test_other_spellings_of_a_slip_are_never_named_as_another(task, misconceptio
 
 
 @pytest.mark.parametrize("task", TASKS, ids=of_task)
-def test_cases_tell_slips_apart_by_far(task):
-    """Two misconceptions, or a slip and the right answer, differ by much more than the tolerance somewhere."""
+def test_cases_tell_misconceptions_apart_by_far(task):
+    """Two misconceptions, or a misconception and the right answer, differ by much more than the tolerance somewhere."""
     answers = {misconception.name: misconception.function for misconception in task.misconceptions} | {
         "right": task.reference
     }
@@ -100,7 +100,7 @@ def far_apart(a, b, rtol):
 
 
 @pytest.mark.parametrize("task", TASKS, ids=of_task)
-def test_references_and_slips_leave_their_inputs_alone_and_references_give_values(task):
+def test_references_and_misconceptions_leave_their_inputs_alone_and_references_give_values(task):
     for function in (task.reference, *(misconception.function for misconception in task.misconceptions)):
         outcomes = run_cases(function, task.cases())
         assert not any(outcome.changed for outcome in outcomes)
@@ -141,12 +141,12 @@ def test_words_help_and_do_not_give_the_answer_away(task):
         assert not any(line in text for line in code if len(line) > 12), text
 
 
-def test_a_task_needs_nudges_and_slips():
+def test_a_task_needs_nudges_and_misconceptions():
     def twice(x):
         """Two times x."""
         return 2 * x
 
-    misconceptions = tuple(Misconception(f"slip {n}", "A sentence.", lambda x, n=n: x + n) for n in range(3))
+    misconceptions = tuple(Misconception(f"misconception {n}", "A sentence.", lambda x, n=n: x + n) for n in range(3))
     parts = {
         "reference": twice,
         "lesson": 1,

@@ -77,7 +77,7 @@ def largest_blob(mask):
 
 
 def mean_hue(hues_deg):
-    arrow = np.exp(1j * np.radians(hues_deg)).sum()
+    arrow = np.exp(1j * np.radians(hues_deg % 360)).sum()
     angle = math.degrees(math.atan2(arrow.imag, arrow.real))
     return angle + 360 if angle < 0 else angle
 
@@ -145,8 +145,8 @@ def bearing_error(box, width_px, hfov_rad):
     return math.atan2(left_px * math.tan(hfov_rad / 2), width_px)
 
 
-def p_law(bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps):
-    yaw, speed = turn_gain * bearing_rad, drive_gain * distance_m - drive_gain * keep_m
+def p_law(bearing_rad, distance_m, turn_gain, drive_gain, following_distance_m, max_yaw_radps, max_mps):
+    yaw, speed = turn_gain * bearing_rad, drive_gain * distance_m - drive_gain * following_distance_m
     if abs(yaw) > max_yaw_radps:
         yaw = math.copysign(max_yaw_radps, yaw)
     return [float(np.clip(speed, 0, max_mps)), yaw]

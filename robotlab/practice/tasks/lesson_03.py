@@ -307,7 +307,8 @@ def mean_hue(hues_deg):
     hues_deg: (N,) array of hues, degrees.
     """
     angles = np.radians(hues_deg)
-    return float(np.degrees(np.arctan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360)
+    # A tiny negative angle % 360 is rounded up to 360; the second % makes it 0.
+    return float(np.degrees(np.arctan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360 % 360)
 
 
 def _spread(rng):
@@ -335,6 +336,7 @@ MEAN_HUE = Task(
         (np.array([10.0, 20.0, 300.0, 340.0]),),
         (np.array([200.0, 210.0, 250.0]),),
     ),
+    edges=((np.array([360.0, 360.0]),),),
     draw=_spread,
     nudges=(
         "Think of each hue as an arrow of length 1 from the middle of the circle. Where do the arrows point on average?",
@@ -361,6 +363,12 @@ MEAN_HUE = Task(
             "in radians",
             "Your result is in radians. Degrees are asked for.",
             lambda h: _on_circle(h, np.arctan2) % (2 * math.pi),
+        ),
+        Misconception(
+            "360 in place of 0",
+            "One of your hues is 360, and the range ends before it. A tiny negative angle % 360 is rounded up to 360; "
+            "one more % 360 makes it 0.",
+            lambda h: math.degrees(_on_circle(h, np.arctan2)) % 360,
         ),
         Misconception(
             "negative angles",

@@ -7,17 +7,17 @@ import math
 from robotlab.practice.task import Misconception, Task
 
 
-def p_law(bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps):
+def p_law(bearing_rad, distance_m, turn_gain, drive_gain, following_distance_m, max_yaw_radps, max_mps):
     """Wanted motion (v_mps, yaw_radps): forward speed, m/s, and yaw rate, rad/s.
 
     bearing_rad: where the target is, rad, positive to the left.
     distance_m: how far away it is, m.
     turn_gain: yaw rate for each rad, 1/s.  drive_gain: speed for each m too far, 1/s.
-    keep_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
+    following_distance_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
     max_mps: limit of the speed; the robot never drives backward.
     """
     yaw_radps = min(max(turn_gain * bearing_rad, -max_yaw_radps), max_yaw_radps)
-    v_mps = min(max(drive_gain * (distance_m - keep_m), 0.0), max_mps)
+    v_mps = min(max(drive_gain * (distance_m - following_distance_m), 0.0), max_mps)
     return v_mps, yaw_radps
 
 
@@ -44,9 +44,9 @@ def _random_sight(rng):
 P_LAW = Task(
     reference=p_law,
     lesson=10,
-    statement="Write p_law(bearing_rad, distance_m, turn_gain, drive_gain, keep_m, max_yaw_radps, max_mps): the wanted motion (v_mps, yaw_radps). "
+    statement="Write p_law(bearing_rad, distance_m, turn_gain, drive_gain, following_distance_m, max_yaw_radps, max_mps): the wanted motion (v_mps, yaw_radps). "
     "The yaw rate is turn_gain for each rad of bearing_rad, at most max_yaw_radps to either side. The speed is drive_gain for each m that "
-    "distance_m is more than keep_m, at most max_mps, and never backward.",
+    "distance_m is more than following_distance_m, at most max_mps, and never backward.",
     unit="",
     fixed=(
         (-0.2, 1.5, 1.8, 1.2, 1.2, 1.5, 0.6),
@@ -59,7 +59,7 @@ P_LAW = Task(
     draw=_random_sight,
     nudges=(
         "Two laws of proportional control, independent of each other: the bearing gives the yaw rate, the distance gives the speed.",
-        "Each is gain · error, cut off at a limit. The error of the distance is by how much it exceeds keep_m.",
+        "Each is gain · error, cut off at a limit. The error of the distance is by how much it exceeds following_distance_m.",
         "Cut with min(max(value, low), high): from -max_yaw_radps to max_yaw_radps, and from 0 to max_mps. Return speed first.",
     ),
     misconceptions=(
@@ -75,12 +75,12 @@ P_LAW = Task(
         ),
         Misconception(
             "sign of the distance",
-            "You take what is missing to keep_m. So your robot speeds up when it is too near, and stands when it is too far.",
+            "You take what is missing to following_distance_m. So your robot speeds up when it is too near, and stands when it is too far.",
             lambda b, d, kt, kd, k, my, mv: (_go(k, kd, d, mv), _turn(b, kt, my)),
         ),
         Misconception(
             "whole distance",
-            "Your speed grows with the whole distance to the target. Only what is more than keep_m counts.",
+            "Your speed grows with the whole distance to the target. Only what is more than following_distance_m counts.",
             lambda b, d, kt, kd, k, my, mv: (_go(d, kd, 0.0, mv), _turn(b, kt, my)),
             also=(lambda b, d, kt, kd, k, my, mv: (_go(d, kd, 0.0, mv) if d > k else 0.0, _turn(b, kt, my)),),
         ),
@@ -110,7 +110,7 @@ P_LAW = Task(
         ),
         Misconception(
             "too near is too far",
-            "Your robot drives forward when it is too near: abs() has thrown away on which side of keep_m it is.",
+            "Your robot drives forward when it is too near: abs() has thrown away on which side of following_distance_m it is.",
             lambda b, d, kt, kd, k, my, mv: (min(kd * abs(d - k), mv), _turn(b, kt, my)),
         ),
         Misconception(

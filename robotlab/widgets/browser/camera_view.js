@@ -51,7 +51,7 @@ function render({ model, el }) {
       titled("From above: drag the post, or use the arrow keys", plan),
       make("div", {}, titled("What the camera sees (rendered)", image), titled("Its pixels at the post, magnified", lens))));
 
-  let wish = { ...model.get("asked") };
+  let request = { ...model.get("asked") };
   let waiting = false, wanted = false;
 
   function ask() {
@@ -59,17 +59,17 @@ function render({ model, el }) {
     waiting = true;
     wanted = false;
     watch.expect();
-    wish = { ...wish, number: wish.number + 1 };
-    model.set("asked", wish);
+    request = { ...request, number: request.number + 1 };
+    model.set("asked", request);
     model.save_changes();
   }
 
   function drawPlan() {
-    for (const mark of [ring, dot]) {
-      mark.setAttribute("cx", across(wish.left_m));
-      mark.setAttribute("cy", down(wish.ahead_m));
+    for (const shape of [ring, dot]) {
+      shape.setAttribute("cx", across(request.left_m));
+      shape.setAttribute("cy", down(request.ahead_m));
     }
-    const slope = Math.tan(wish.hfov_deg * Math.PI / 360);
+    const slope = Math.tan(request.hfov_deg * Math.PI / 360);
     const piece = (from, to) => {
       const [a, b] = [from * slope, to * slope];
       return `M ${across(a)} ${down(from)} L ${across(b)} ${down(to)} L ${across(-b)} ${down(to)} L ${across(-a)} ${down(from)} Z`;
@@ -96,7 +96,7 @@ function render({ model, el }) {
 
   function move(ahead, left) {
     const keep = (value, low, high) => Math.round(Math.min(high, Math.max(low, value)) * 20) / 20;
-    wish = { ...wish, ahead_m: keep(ahead, reach.nearest_m, reach.ahead_m), left_m: keep(left, -reach.left_m, reach.left_m) };
+    request = { ...request, ahead_m: keep(ahead, reach.nearest_m, reach.ahead_m), left_m: keep(left, -reach.left_m, reach.left_m) };
     drawPlan();
     ask();
   }
@@ -120,15 +120,15 @@ function render({ model, el }) {
   plan.addEventListener("keydown", (event) => {
     const step = STEPS[event.key];
     if (event.key === "Home") move(2, 0);
-    else if (step) move(wish.ahead_m + step[0] * (event.shiftKey ? 0.5 : 0.1), wish.left_m + step[1] * (event.shiftKey ? 0.5 : 0.1));
+    else if (step) move(request.ahead_m + step[0] * (event.shiftKey ? 0.5 : 0.1), request.left_m + step[1] * (event.shiftKey ? 0.5 : 0.1));
     else return;
     event.preventDefault();
   });
   keepKeys(plan);
 
   for (const slider of model.get("sliders")) {
-    box.append(sliderRow(slider, wish[slider.name], (value) => {
-      wish = { ...wish, [slider.name]: value };
+    box.append(sliderRow(slider, request[slider.name], (value) => {
+      request = { ...request, [slider.name]: value };
       drawPlan();
       ask();
     }));

@@ -10,20 +10,12 @@ import pytest
 import robotlab
 from robotlab.camera import Camera
 from robotlab.control import SimulatedLink, latency_from_film_s, stopping_distance_m
-from robotlab.control.stability import safe_gain, sampled_limit
+from robotlab.control.stability import safe_gain, sampled_ultimate_gain
 from robotlab.design_sheet import Robot, predict
 from robotlab.detections import Detections, as_detector
 from robotlab.errors import MotionError
-from robotlab.face_off import simulate_walk as simulate_walk
-from robotlab.loop import (
-    Settings,
-    default_camera,
-    free_way_m,
-    safe_speed_mps,
-    simulate_walk,
-    stopping_m,
-    stopping_times_s,
-)
+from robotlab.face_off import simulate_walk
+from robotlab.loop import Settings, default_camera, drive, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
 from robotlab.loop.limits import check_real_limits
 
 SOURCES = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "source"
@@ -34,13 +26,13 @@ def test_one_stopping_distance_for_lessons_sheet_and_faults():
     settings = Settings(detector_s=0.04)
     by_hand = 0.6 * (0.14 + 0.64 + 0.04 + 0.25 + 0.10) + 0.6**2 / (2 * 0.8)
     sheet = predict(Robot(default_camera(), 20.0, settings))
-    assert stopping_m(settings) == stopping_m(settings) == pytest.approx(by_hand)
+    assert stopping_m(settings) == pytest.approx(by_hand)
     assert sheet["stop"].predicted == pytest.approx(by_hand)
     assert sum(stopping_times_s(settings).values()) == pytest.approx(1.17)
     # The sheet's largest safe speed just fits into what is free: its two rows and the lesson's formula agree.
     safe = sheet["safe_speed"].predicted
-    assert stopping_m(settings, safe) == pytest.approx(free_way_m(settings))
-    assert stopping_distance_m(safe, 0.8, 1.17) == pytest.approx(free_way_m(settings))
+    assert stopping_m(settings, safe) == pytest.approx(free_distance_m(settings))
+    assert stopping_distance_m(safe, 0.8, 1.17) == pytest.approx(free_distance_m(settings))
 
 
 @pytest.mark.parametrize("lesson", ["11_smooth_and_safe", "12_face_off"])
@@ -53,7 +45,7 @@ def test_lessons_11_and_12_have_the_same_trolley(lesson):
 def test_one_safe_gain_for_lessons_sheet_and_real_loop():
     """Half of 2 sin(pi / (2 (2 d + 1))) / frame: Levin & May, Theor. Popul. Biol. 9:178-187, 1976 (from memory)."""
     settings = Settings(delay_s=0.15, detector_s=0.05, motor=robotlab.control.Motor(lag_s=0.0))
-    half = sampled_limit(2) / 0.1 / 2
+    half = sampled_ultimate_gain(2) / 0.1 / 2
     assert settings.safe_gain == pytest.approx(half)
     assert safe_gain(0.1, 0.2) == pytest.approx(half)
     assert predict(Robot(default_camera(), 20.0, settings))["safe_gain"].predicted == pytest.approx(half)
@@ -78,10 +70,10 @@ def test_latency_is_from_target_to_wheel():
         ({"drive_gain": 9.0}, "drive_gain must be at most"),
         (
             {"hold_s": 30.0},
-            r"stopping distance must be at most the free way of 0\.96 m .* hold last command 30\.10 s; allowed: max_mps at most 0\.03",
+            r"stopping distance must be at most the free way of 0\.96 m .* hold last command 30\.10 s; allowed: max_mps and max_reverse_mps at most 0\.03",
         ),
         ({"watchdog_s": 60.0}, "watchdog time-out 60.00 s"),
-        ({"max_mps": 0.9}, r"max_mps at most 0\.65 m/s, or watchdog time-out at most"),
+        ({"max_mps": 0.9}, r"max_mps and max_reverse_mps at most 0\.65 m/s, or watchdog time-out at most"),
         ({"hold_s": 30.0, "max_mps": 0.01}, "hold last command"),
         ({"watchdog_s": 60.0, "max_mps": 0.01}, "watchdog time-out .* at most 5 s"),
         ({"link_timeout_s": 10.0, "max_mps": 0.05}, "link_timeout_s must be at most"),
@@ -89,8 +81,8 @@ def test_latency_is_from_target_to_wheel():
         ({"ramp_hz": 25.0, "link_timeout_s": 0.1}, "ramp_hz must be at least 30 Hz"),
         ({"max_accel_mps2": None}, "acceleration limit"),
         ({"max_accel_mps2": 20.0}, "rubber slips"),
-        ({"keep_m": 0.2}, "leave a way"),
-        ({"search_radps": 4.0}, r"search_radps must be at most 2\.71 rad/s"),
+        ({"following_distance_m": 0.2}, "leave a way"),
+        ({"search_radps": 4.0, "max_yaw_radps": 4.0}, r"search_radps must be at most 2\.71 rad/s"),
         ({"hfov_rad": 0.3}, r"search_radps must be at most 0\.75 rad/s"),
     ],
 )
@@ -110,9 +102,9 @@ def test_the_real_loop_asks_before_it_moves():
     camera, link = Camera(64, 48, 1.0, height_m=0.25), SimulatedLink()
     for changes in ({"turn_gain": 60.0}, {"hold_s": 30.0}, {"watchdog_s": 60.0}, {"ramp_hz": 3.0}):
         with pytest.raises(MotionError, match="real robot"):
-            simulate_walk(
-                lambda: np.zeros((48, 64, 3), np.uint8),
+            drive(
                 lambda _: Detections.none(["post"]),
+                lambda: np.zeros((48, 64, 3), np.uint8),
                 camera,
                 Settings(**changes),
                 link,

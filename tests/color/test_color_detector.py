@@ -30,7 +30,7 @@ BANDS = {"post": Band((5, 18), (150, 255), (80, 255)), "bucket": Band((105, 125)
 
 
 def scene(*things, size=(120, 160), noise=0.0, seed=0):
-    """Green with coloured boxes (x0, y0, x1, y1, color)."""
+    """Green with colored boxes (x0, y0, x1, y1, color)."""
     picture = np.full((*size, 3), GREEN, np.uint8)
     for x0, y0, x1, y1, color in things:
         picture[y0:y1, x0:x1] = color
@@ -149,7 +149,7 @@ def test_clean_up_drops_specks_and_closes_gaps():
     assert len(ColorDetector(BANDS["post"], all_blobs=True).detect(picture)) == 3
 
 
-def test_white_balance_saves_a_band_from_a_mild_lamp():
+def test_white_balance_saves_a_band_from_a_mild_lighting():
     things = (10, 20, 20, 60, ORANGE), (80, 50, 110, 90, (120, 120, 120))
     lighting = (0.6, 1.0, 2.5)
     picture = apply_gains(scene(*things, size=(120, 160)), lighting)

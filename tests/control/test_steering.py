@@ -64,7 +64,7 @@ def _step_with_lag(law, lag=0.6, dt=0.05, frames=300):
 
 def test_damping_tames_motor_lag():
     plain = _step_with_lag(lambda bearing: turn_toward(bearing, 3.0))
-    law = PDTurn(gain=3.0, damping=0.8)
+    law = PDTurn(gain=3.0, derivative_gain=0.8)
     damped = _step_with_lag(lambda bearing: law.step(bearing, 0.05))
     assert damped.min() > 0.6 * plain.min()  # less overshoot: both are negative
     assert plain.min() < -0.3
@@ -144,7 +144,7 @@ def test_a_derivative_part_takes_off_overshoot_with_motor_lag_and_without(lag_s)
     """Half the ultimate gain, 0.3 s of latency, a jump of 15 degrees: what PDTurn's docstring says."""
     over_deg = []
     for law in ("p", "pd"):
-        settings = Settings(delay_s=0.3, motor=Motor(lag_s=lag_s), drive_gain=0.0, law=law, damping=0.3)
+        settings = Settings(delay_s=0.3, motor=Motor(lag_s=lag_s), drive_gain=0.0, law=law, derivative_gain=0.3)
         settings = settings.but(turn_gain=settings.safe_gain)
         run = simulate(
             GroundTruthDetector(),

@@ -12,6 +12,7 @@ from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.greenhouse import WALKS
 from robotlab.loop import GroundTruthDetector, Settings, default_camera, replay_pair_html, share_on_post, simulate
+from robotlab.loop.decide import STATES
 from robotlab.loop.replay import replay_html, summary, thin_pictures
 from robotlab.loop.snapshots import filmstrip, save_gif, snapshot
 
@@ -36,6 +37,12 @@ def test_it_stands_alone(run):
     assert set(re.findall(r"https?://[^\"'\s<]+", page)) <= {"http://www.w3.org/2000/svg"}
     assert len(page) < 3_000_000
     assert summary(run) in page.replace("&#x27;", "'")
+
+
+def test_each_state_has_its_color_and_its_words(run):
+    script = re.search(r"const COLOR = \{(.*?)\};\s*const SAYS = \{(.*?)\};", replay_html(run), re.S)
+    for table in script.groups():
+        assert re.findall(r"(\w+): \"", table) == list(STATES)
 
 
 def test_pictures_are_thinned_evenly(run):

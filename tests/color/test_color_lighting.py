@@ -1,4 +1,4 @@
-"""The lamp check, histograms and overlays."""
+"""The lighting check, histograms and overlays."""
 
 import numpy as np
 import pytest
@@ -26,7 +26,7 @@ def test_plain_light_will_do():
     assert check.sentence.startswith("Color will do")
 
 
-def test_a_coloured_lamp_moves_the_band():
+def test_a_coloured_lighting_moves_the_band():
     check = lighting_check(apply_gains(scene(), (0.5, 0.9, 3.0)), BAND, [BOX])
     # By hand: (230, 110, 20) becomes (115, 99, 60), hue 42.5 degrees; the band's middle is 23.
     assert check.hue_moved_deg == pytest.approx(42.5 - 23, abs=1.1)

@@ -84,7 +84,7 @@ def test_frame_times_of_a_real_drive(tmp_path):
 
     settings = Settings(frame_hz=20, delay_s=0.05, detector_s=0.03, watchdog_s=5.0, max_mps=0.15)
     done = drive(
-        take, see, Camera(64, 48, 1.0, height_m=0.25), settings, SimulatedLink(), 1.0, log=tmp_path / "run.jsonl"
+        see, take, Camera(64, 48, 1.0, height_m=0.25), settings, SimulatedLink(), 1.0, log=tmp_path / "run.jsonl"
     )
     run = Run.load(tmp_path / "run.jsonl")
     times = frame_times(run)
@@ -92,7 +92,7 @@ def test_frame_times_of_a_real_drive(tmp_path):
     assert times.throughput_hz <= 1 / 0.05 + 1
     # Little's law, on the real clock; what is under way at either end is the difference.
     assert times.in_flight == pytest.approx(times.throughput_hz * times.latency_mean_s, abs=0.5)
-    with pytest.raises(InputError, match="the way driven on one sight needs to know"):
+    with pytest.raises(InputError, match="the way driven on one observation needs to know"):
         blind_distance_m(run)
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from robotlab.errors import InputError
-from robotlab.greenhouse.lighting import LAMP, LIGHTINGS, WAVELENGTHS_NM, _planck, lighting_named
+from robotlab.greenhouse.lighting import LIGHTING, LIGHTINGS, WAVELENGTHS_NM, _planck, lighting_named
 from robotlab.greenhouse.sensor import (
     FULL_WELL_E,
     READ_NOISE_E,
@@ -57,18 +57,18 @@ def test_planck_spectrum_peaks_where_wien_says():
 
 def test_daylight_changes_no_color_and_the_others_do():
     for name in LIGHTINGS:
-        matrix = LAMP[name].matrix()
+        matrix = LIGHTING[name].matrix()
         balanced = matrix / matrix.sum(axis=1, keepdims=True)
         if name == "daylight":
-            np.testing.assert_allclose(matrix, LAMP[name].level * np.eye(3), atol=1e-9)
-        # Luminance of a white card (weights of IEC 61966-2-1) is the level that the lamp states.
-        assert matrix.sum(axis=1) @ [0.2126, 0.7152, 0.0722] == pytest.approx(LAMP[name].level, rel=1e-9)
+            np.testing.assert_allclose(matrix, LIGHTING[name].level * np.eye(3), atol=1e-9)
+        # Luminance of a white card (weights of IEC 61966-2-1) is the level that the lighting states.
+        assert matrix.sum(axis=1) @ [0.2126, 0.7152, 0.0722] == pytest.approx(LIGHTING[name].level, rel=1e-9)
         assert np.isfinite(balanced).all()
 
 
-def test_white_card_under_each_lamp():
-    """Common practice, no source: dusk is bluish, sodium is orange, grow lamps are magenta."""
-    white = {name: LAMP[name].matrix().sum(axis=1) for name in LIGHTINGS}
+def test_white_card_under_each_lighting():
+    """Common practice, no source: dusk is bluish, sodium is orange, grow lightings are magenta."""
+    white = {name: LIGHTING[name].matrix().sum(axis=1) for name in LIGHTINGS}
     assert white["dusk"][2] > 1.05 * white["dusk"][0]
     assert white["warm"][0] > 1.5 * white["warm"][1] > 1.5 * white["warm"][2]
     assert min(white["grow"][0], white["grow"][2]) > 1.3 * white["grow"][1]
@@ -79,7 +79,7 @@ def test_sodium_light_makes_orange_and_yellow_alike():
     orange, yellow = (srgb_decode(np.array(c) / 255) for c in ((232, 92, 18), (232, 186, 38)))
 
     def ratio(name, color):
-        seen = np.clip(LAMP[name].matrix() @ color, 1e-6, None)
+        seen = np.clip(LIGHTING[name].matrix() @ color, 1e-6, None)
         return seen[1] / seen[0]
 
     day = ratio("daylight", yellow) / ratio("daylight", orange)
@@ -87,8 +87,8 @@ def test_sodium_light_makes_orange_and_yellow_alike():
     assert day > 4 and sodium < 2
 
 
-def test_unknown_lamp_is_refused():
-    with pytest.raises(InputError, match="lamp must be one of daylight"):
+def test_unknown_lighting_is_refused():
+    with pytest.raises(InputError, match="lighting must be one of daylight"):
         lighting_named("candle")
 
 

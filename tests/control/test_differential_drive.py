@@ -2,13 +2,11 @@
 
 import math
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from robotlab.control import DifferentialDrive, Motor, advance, scale_wheel_speeds
-from robotlab.control.differential_drive import advance_many, wrap_rad
 from robotlab.errors import MotionError
 
 SPEED = st.floats(-2, 2)
@@ -70,25 +68,11 @@ def test_arc_equals_the_textbook_sines(v, w, yaw, dt):
     assert y == pytest.approx(-v / w * (math.cos(yaw + w * dt) - math.cos(yaw)), abs=1e-12)
 
 
-def test_many_equals_one():
-    rng = np.random.default_rng(1)
-    rows = rng.normal(size=(200, 6))
-    rows[::5, 4] = 0.0
-    rows[1::5, 4] = 1e-12
-    many = np.stack(advance_many(*rows.T), axis=1)
-    np.testing.assert_allclose(many, [advance(*row) for row in rows], rtol=0, atol=1e-14)
-
-
 @given(SPEED, SPEED)
 def test_limit_keeps_the_circle(left, right):
     a, b = scale_wheel_speeds(left, right, 0.5)
     assert max(abs(a), abs(b)) <= 0.5 + 1e-15
     assert a * right == pytest.approx(b * left, abs=1e-12)
-
-
-def test_wrap():
-    assert wrap_rad(3.5 * math.pi) == pytest.approx(-0.5 * math.pi)
-    assert wrap_rad(-0.1) == -0.1
 
 
 def test_motor_lag_is_the_exact_solution():

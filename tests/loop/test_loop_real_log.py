@@ -26,7 +26,7 @@ TRUE = (
     "closest_m",
     "end_distance_m",
     "energy_j",
-    "way_m",
+    "path_length_m",
     "peak_accel_mps2",
 )
 
@@ -46,7 +46,7 @@ def log(tmp_path_factory):
             return Detections([[40, 10, 44, 38.5], [3, 4, 5, 9]], [0.9, 0.4], [0, 1], ["post", "bucket"])
         return Detections.none(["post", "bucket"])
 
-    drive(take, see, CAMERA, SETTINGS, SimulatedLink(), 1.2, log=path)
+    drive(see, take, CAMERA, SETTINGS, SimulatedLink(), 1.2, log=path)
     return path
 
 
@@ -61,7 +61,7 @@ def test_it_loads_with_what_was_seen_and_wished(log):
     first = run.found[int(np.flatnonzero(seen)[0])]
     assert first.shape == (2, 6) and first[:, 4].tolist() == [0.9, 0.4] and first[:, 5].tolist() == [0, 1]
     assert (np.diff(run.picture_t_s) > 0).all() and (np.diff(run.t_s) >= 0).all()
-    # It turns right: the left wheel is wished faster; later it stands.
+    # It turns right: the left wheel is commanded faster; later it stands.
     following = run.states == STATES.index("follow")
     assert (run.commands_mps[following] @ [1, -1] > 0).all()
     assert run.commands_mps[run.states == STATES.index("slow")].tolist() == [[0.0, 0.0]] * int(

@@ -8,7 +8,7 @@ import pytest
 from robotlab.camera import Camera
 from robotlab.control import SerialLink, SimulatedLink
 from robotlab.control.board import Board
-from robotlab.control.link import LinkError
+from robotlab.control.line_protocol import LinkError
 from robotlab.detections import Detections
 from robotlab.errors import MotionError, PictureError
 from robotlab.loop import Settings, drive, read_log
@@ -44,7 +44,7 @@ def at_rest(link):
 
 def test_drives_right_towards_a_post_at_the_right_and_stops(tmp_path):
     link = SimulatedLink()
-    done = drive(Camera50(), see, CAMERA, CALM, link, 0.6, log=tmp_path / "run.jsonl")
+    done = drive(see, Camera50(), CAMERA, CALM, link, 0.6, log=tmp_path / "run.jsonl")
     assert done.reason == "the time was over" and done.state in ("follow", "hold") and done.observations > 5
     lefts, rights = np.array([row[1:] for row in link.sent]).T
     # ISO 8855: to the right is a negative yaw rate, so the left wheel is faster.
@@ -56,7 +56,7 @@ def test_drives_right_towards_a_post_at_the_right_and_stops(tmp_path):
 
 def test_over_the_line_protocol():
     board = Board()
-    drive(Camera50(), see, CAMERA, CALM, SerialLink(board), 0.3)
+    drive(see, Camera50(), CAMERA, CALM, SerialLink(board), 0.3)
     assert board.ignored == 0 and board.wheels() == (0.0, 0.0)
 
 
@@ -73,7 +73,7 @@ def test_silence_stops_it(take, find, part):
     import re
 
     link = SimulatedLink()
-    done = drive(take, find, CAMERA, SETTINGS, link, 3.0)
+    done = drive(find, take, CAMERA, SETTINGS, link, 3.0)
     assert done.state == "fault" and re.match(f"({part}) must answer every 0.3 s", done.reason)
     assert at_rest(link)
 
@@ -81,7 +81,7 @@ def test_silence_stops_it(take, find, part):
 def test_motors_stop_while_the_camera_hangs():
     link = SimulatedLink()
     begun = time.monotonic()
-    done = drive(Camera50(15, lambda last: time.sleep(30)), see, CAMERA, SETTINGS, link, 20.0)
+    done = drive(see, Camera50(15, lambda last: time.sleep(30)), CAMERA, SETTINGS, link, 20.0)
     # The call comes back although the camera never does.
     assert time.monotonic() - begun < 10 and done.state == "fault"
     assert max(row[1] for row in link.sent) > 0.1 and at_rest(link)
@@ -97,7 +97,7 @@ def test_error_in_the_tracker_stops_the_motors():
         return see(picture)
 
     with pytest.raises(RuntimeError, match="the detector broke"):
-        drive(Camera50(), break_down, CAMERA, SETTINGS, link, 3.0)
+        drive(break_down, Camera50(), CAMERA, SETTINGS, link, 3.0)
     assert at_rest(link)
 
 
@@ -108,7 +108,7 @@ def test_lost_link_ends_it():
                 raise LinkError("the board must confirm, it did not; check the cable")
             super().send(left_mps, right_mps)
 
-    done = drive(Camera50(), see, CAMERA, SETTINGS, Failing(), 3.0)
+    done = drive(see, Camera50(), CAMERA, SETTINGS, Failing(), 3.0)
     assert done.state == "fault" and "must confirm" in done.reason
 
 
@@ -129,7 +129,7 @@ def test_lost_link_ends_it():
 def test_bad_pictures_and_settings_are_refused(take, settings, error, words):
     link = SimulatedLink()
     with pytest.raises(error, match=words):
-        drive(take, see, CAMERA, settings, link, 1.0)
+        drive(see, take, CAMERA, settings, link, 1.0)
     assert link.wheels() == (0.0, 0.0)
 
 
@@ -138,6 +138,6 @@ def test_the_field_of_view_of_the_settings_is_used():
     turns = []
     for hfov in (None, 0.5):
         link = SimulatedLink()
-        drive(Camera50(), see, CAMERA, CALM.but(hfov_rad=hfov, drive_gain=0.0), link, 0.4)
+        drive(see, Camera50(), CAMERA, CALM.but(hfov_rad=hfov, drive_gain=0.0), link, 0.4)
         turns.append(max(left - right for _, left, right in link.sent))
     assert turns[1] == pytest.approx(turns[0] * np.arctan(0.29 * np.tan(0.25)) / np.arctan(0.29 * np.tan(0.5)), rel=0.1)

@@ -10,7 +10,7 @@ import pytest
 
 from robotlab.color import Band, ColorDetector
 from robotlab.control import Motor
-from robotlab.control.stability import sampled_limit
+from robotlab.control.stability import sampled_ultimate_gain
 from robotlab.errors import InputError, MotionError
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate
@@ -25,7 +25,7 @@ def still_post(x_m=3.0, y_m=0.0, seconds=30.0):
     )
 
 
-def oracle_run(walk, seconds=None, start=(0.0, 0.0, 0.0), **changes):
+def simulate_truth(walk, seconds=None, start=(0.0, 0.0, 0.0), **changes):
     return simulate(
         GroundTruthDetector(), walk, settings=Settings(**changes), duration_s=seconds, start=start, pictures=False
     )
@@ -57,14 +57,14 @@ class TestFollowing:
         assert a.pictures != c.pictures
 
     @pytest.mark.parametrize("name", sorted(WALKS))
-    def test_oracle_follows_every_walk(self, name):
+    def test_ground_truth_detector_follows_every_walk(self, name):
         # One post comes so near that a trolley loses it that may not back up.
-        scores = oracle_run(WALKS[name], max_reverse_mps=0.3).scores()
+        scores = simulate_truth(WALKS[name], max_reverse_mps=0.3).scores()
         assert scores["losses"] == 0 and scores["time_in_view"] == 1.0
         assert scores["closest_m"] > 0.5
 
     def test_standing_post_is_reached_to_the_kept_distance(self):
-        run = oracle_run(still_post(), 15)
+        run = simulate_truth(still_post(), 15)
         assert run.true_distances_m[-1] == pytest.approx(1.2, abs=0.02)
         assert abs(run.speeds_mps[-1]) < 0.01
         # P-control without overshoot: never nearer than what is kept.
@@ -73,7 +73,7 @@ class TestFollowing:
     def test_moving_post_is_trailed_by_speed_over_gain(self):
         # Closed form: at steady speed, gain * (distance - keep) = speed, with
         # the distance one delay old; both are equal then.
-        run = oracle_run(WALKS["straight"], distance_from="height")
+        run = simulate_truth(WALKS["straight"], distance_from="height")
         assert run.true_distances_m[-100] - 1.2 == pytest.approx(0.30 / 1.2, rel=0.05)
 
     def test_pictures_need_a_tracker_that_looks(self):
@@ -88,15 +88,15 @@ class TestSigns:
 
     def test_target_at_the_right_turns_the_trolley_right(self):
         # ISO 8855: right is negative y, and the yaw rate must be negative.
-        run = oracle_run(still_post(3.0, -1.0), 1.0)
+        run = simulate_truth(still_post(3.0, -1.0), 1.0)
         assert run.bearings_rad[0] < 0
         assert run.pose[-1, 2] < -0.05
         assert run.commands_mps[20, 0] > run.commands_mps[20, 1]  # the left wheel is faster
 
     @pytest.mark.parametrize("side", [-0.3, 0.3])
     def test_flipped_sign_flees(self, side):
-        right = oracle_run(still_post(3.0, side), 6)
-        wrong = oracle_run(still_post(3.0, side), 6, steering_sign=-1)
+        right = simulate_truth(still_post(3.0, side), 6)
+        wrong = simulate_truth(still_post(3.0, side), 6, steering_sign=-1)
         assert abs(right.true_bearings_rad[-1]) < 0.02
         # The bearing grows until the post is out of the picture.
         first_second = np.abs(wrong.true_bearings_rad[:50])
@@ -149,8 +149,8 @@ class TestFieldOfView:
 
     def lost(self, hfov_deg, distance):
         return (
-            oracle_run(
-                self.crossing(distance), hfov_rad=math.radians(hfov_deg), keep_m=distance, search_s=0.0
+            simulate_truth(
+                self.crossing(distance), hfov_rad=math.radians(hfov_deg), following_distance_m=distance, search_s=0.0
             ).scores()["losses"]
             > 0
         )
@@ -169,9 +169,9 @@ class TestJumps:
         return Walk("to and fro", "The post turns back.", times, places, Scene(room_m=(-9.0, -9.0, 9.0, 9.0)))
 
     def test_peak_acceleration_and_jerk(self):
-        jumping = oracle_run(self.walk(), max_accel_mps2=None, motor=Motor(lag_s=0.02), drive_gain=4.0).scores()
-        ramped = oracle_run(self.walk(), max_accel_mps2=0.8, motor=Motor(lag_s=0.02), drive_gain=4.0).scores()
-        smooth = oracle_run(
+        jumping = simulate_truth(self.walk(), max_accel_mps2=None, motor=Motor(lag_s=0.02), drive_gain=4.0).scores()
+        ramped = simulate_truth(self.walk(), max_accel_mps2=0.8, motor=Motor(lag_s=0.02), drive_gain=4.0).scores()
+        smooth = simulate_truth(
             self.walk(), max_accel_mps2=0.8, max_jerk_mps3=4.0, motor=Motor(lag_s=0.02), drive_gain=4.0
         ).scores()
         assert ramped["peak_accel_mps2"] <= 0.8 + 1e-4 < 2 < jumping["peak_accel_mps2"]
@@ -189,7 +189,7 @@ class TestDelay:
         # Levin and May, 1976 (from memory); a small swing of a trolley that
         # only turns, so that no limit is reached and the post stays in view.
         frame_hz = 10.0
-        limit = sampled_limit(delay_frames) * frame_hz
+        limit = sampled_ultimate_gain(delay_frames) * frame_hz
         frames = 60 * (2 * delay_frames + 1)
 
         def swing(gain):
@@ -220,16 +220,16 @@ class TestDelay:
     def test_settings_know_their_limit(self):
         # Without motor lag and with whole frames it is the sampled limit.
         settings = Settings(frame_hz=20, delay_s=0.10, motor=Motor(lag_s=0.0))
-        assert settings.gain_limit == pytest.approx(20 * sampled_limit(2), rel=1e-6)
-        assert Settings().turn_gain < 0.5 * Settings().gain_limit
+        assert settings.ultimate_gain == pytest.approx(20 * sampled_ultimate_gain(2), rel=1e-6)
+        assert Settings().turn_gain < 0.5 * Settings().ultimate_gain
 
     def test_old_picture_is_used_no_earlier_than_its_delay(self):
-        run = oracle_run(still_post(3.0, 1.0), 1.0, delay_s=0.3)
+        run = simulate_truth(still_post(3.0, 1.0), 1.0, delay_s=0.3)
         first = np.flatnonzero(np.abs(run.commands_mps).max(axis=1) > 0)[0]
         assert run.t_s[first] == pytest.approx(0.3, abs=1e-6)
 
     def test_slow_tracker_skips_pictures(self):
-        run = oracle_run(still_post(), 4.0, detector_s=0.25)
+        run = simulate_truth(still_post(), 4.0, detector_s=0.25)
         used = [record["i"] for record in run._records if record["kind"] == "observation"]
         assert len(used) == pytest.approx(4.0 / 0.25, abs=1)
         # The newest picture is taken, not the oldest.
@@ -241,7 +241,7 @@ class TestDelay:
 
 class TestLost:
     def test_order_of_what_is_done_and_the_stop_stays(self):
-        # The post is carried behind the trolley, out of sight for good.
+        # The post is carried behind the trolley, out of observation for good.
         walk = Walk(
             "away",
             "The post vanishes.",
@@ -269,7 +269,7 @@ class TestLost:
                 ((2.0, 0.0), (2.0, 0.0), (1.0, side * 4.0), (1.0, side * 4.0)),
                 Scene(room_m=(-9.0, -9.0, 9.0, 9.0)),
             )
-            run = oracle_run(walk, turn_gain=0.1, search_s=20)
+            run = simulate_truth(walk, turn_gain=0.1, search_s=20)
             states = [run.state_at(k) for k in range(len(run.t_s))]
             assert "search" in states
             assert side * run.pose[-1, 2] > 0.5

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from robotlab.control.load import grip, grip_limit_mps2, shake, tilt, tip_limit_mps2
+from robotlab.control.load import grip, grip_limit_mps2, mast_vibration, tilt, tip_limit_mps2
 from robotlab.errors import MotionError
 
 G = 9.81
@@ -88,13 +88,13 @@ def test_shake_equals_scipys_linear_simulation():
     # The transfer function of angle'' + 2 z w angle' + w^2 angle = -a / L; interp=False holds over each step.
     system = signal.lti([-1 / mast], [1, 2 * damping * w, w * w])
     _, angle, _ = signal.lsim(system, np.append(accel, 0.0), np.arange(401) * dt, interp=False)
-    assert np.allclose(shake(accel, dt, mast, hertz, damping), angle[1:], rtol=1e-9, atol=1e-12)
+    assert np.allclose(mast_vibration(accel, dt, mast, hertz, damping), angle[1:], rtol=1e-9, atol=1e-12)
 
 
 def test_a_jump_of_acceleration_overshoots_by_the_textbook_share():
     # 1 + exp(-pi z / sqrt(1 - z^2)) times the steady angle: Ogata, Modern Control Engineering (from memory).
     damping, mast, hertz = 0.05, 0.25, 5.0
-    angle = shake(np.full(4000, -1.0), 0.0005, mast, hertz, damping)
+    angle = mast_vibration(np.full(4000, -1.0), 0.0005, mast, hertz, damping)
     steady = 1 / (mast * (2 * math.pi * hertz) ** 2)
     assert angle.max() / steady == pytest.approx(1 + math.exp(-math.pi * damping / math.sqrt(1 - damping**2)), rel=1e-4)
 
@@ -105,7 +105,7 @@ def test_an_acceleration_that_rises_over_one_swing_leaves_no_swing():
     times = (np.arange(6000) + 0.5) * dt
 
     def left_over(rise_s):
-        angle = shake(np.minimum(times / rise_s, 1.0), dt, 0.25, hertz, damping=0.0)
+        angle = mast_vibration(np.minimum(times / rise_s, 1.0), dt, 0.25, hertz, damping=0.0)
         return np.ptp(angle[3000:])
 
     at_once = left_over(1e-6)
@@ -123,7 +123,7 @@ def test_an_acceleration_that_rises_over_one_swing_leaves_no_swing():
         lambda: grip(np.zeros((2, 2)), 0.01, 1.0),
         lambda: tilt(np.zeros(0), 0.01, 0.1, 0.2),
         lambda: tilt(np.zeros(3), 0.0, 0.1, 0.2),
-        lambda: shake(np.zeros(3), 0.01, 0.2, 5.0, damping=1.0),
+        lambda: mast_vibration(np.zeros(3), 0.01, 0.2, 5.0, damping=1.0),
     ],
 )
 def test_what_makes_no_sense_is_refused(call):

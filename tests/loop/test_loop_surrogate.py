@@ -98,10 +98,10 @@ def test_runs_with_it_are_like_rendered_runs():
     assert surrogate.found_share(60) > 0.9
     rendered = simulate(detector, walk, camera, duration_s=12).scores()
     quick = [simulate(surrogate, walk, camera, seed=seed, duration_s=12, pictures=False).scores() for seed in range(8)]
-    oracle = simulate(GroundTruthDetector(), walk, camera, duration_s=12, pictures=False).scores()
+    truth = simulate(GroundTruthDetector(), walk, camera, duration_s=12, pictures=False).scores()
     mean = {name: np.mean([scores[name] for scores in quick]) for name in rendered}
     assert mean["time_following"] == pytest.approx(rendered["time_following"], abs=0.03)
     assert mean["bearing_error_rad"] == pytest.approx(rendered["bearing_error_rad"], abs=0.01)
     assert mean["distance_error_m"] == pytest.approx(rendered["distance_error_m"], abs=0.06)
     # The detector's noise shows in the ride: more jerk than with a perfect one.
-    assert mean["rms_jerk_mps3"] > oracle["rms_jerk_mps3"] < rendered["rms_jerk_mps3"]
+    assert mean["rms_jerk_mps3"] > truth["rms_jerk_mps3"] < rendered["rms_jerk_mps3"]

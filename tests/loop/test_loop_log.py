@@ -18,7 +18,9 @@ from robotlab.loop.log import RunLog
 
 @pytest.fixture(scope="module")
 def run():
-    return simulate(GroundTruthDetector(noise_px=1.0, miss=0.2), WALKS["weave"], duration_s=6, pictures=False, seed=5)
+    return simulate(
+        GroundTruthDetector(noise_px=1.0, miss_rate=0.2), WALKS["weave"], duration_s=6, pictures=False, seed=5
+    )
 
 
 def test_saved_run_is_the_same_run(run, tmp_path):
@@ -32,7 +34,7 @@ def test_saved_run_is_the_same_run(run, tmp_path):
 
 def test_log_written_while_running_is_the_log_saved_after(run, tmp_path):
     again = simulate(
-        GroundTruthDetector(noise_px=1.0, miss=0.2),
+        GroundTruthDetector(noise_px=1.0, miss_rate=0.2),
         WALKS["weave"],
         duration_s=6,
         pictures=False,
@@ -101,8 +103,8 @@ def test_log_of_a_killed_program(tmp_path):
         (b'{"kind": "start"}\nnot json\n{"kind": "end"}\n', "line 2 of"),
         (b"[1, 2]\n", "line 1 of"),
         (b'{"kind": "event"}\n', "a start record"),
-        (b'{"kind": "start", "version": 99}\n{"kind": "tick"}\n', "version 1, this one is 99"),
-        (b'{"kind": "start", "version": 1}\n{"kind": "tick"}\n', "does not"),
+        (b'{"kind": "start", "version": 99}\n{"kind": "tick"}\n', "version 2, this one is 99"),
+        (b'{"kind": "start", "version": 2}\n{"kind": "tick"}\n', "does not"),
     ],
 )
 def test_damaged_logs_are_refused(content, words, tmp_path):

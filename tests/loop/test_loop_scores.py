@@ -36,7 +36,7 @@ def run_by_hand(speeds, posts=None, states=None, visible=(), tick=0.02):
         )
         x += speed * tick
     run = Run.from_records(records)
-    assert run.settings.motor.slip == 0 and run.settings.mass_kg == 8 and run.settings.keep_m == 1.2
+    assert run.settings.motor.slip == 0 and run.settings.mass_kg == 8 and run.settings.following_distance_m == 1.2
     return run
 
 
@@ -83,7 +83,7 @@ def test_jerk_acceleration_energy_and_way_of_a_steady_jerk():
     # 8 kg to 1 m/s: 4 J; rolling .02 * 8 * 9.81 N over a third of a meter (trapezoids: .3334 m).
     assert scores["energy_j"] == pytest.approx(4 + 0.02 * 8 * 9.81 * 0.3334, rel=1e-6)
     # .02 s times the sum of (.02 k)^2, k = 0 to 50: .02^3 * 42925.
-    assert scores["way_m"] == pytest.approx(0.02**3 * 42925)
+    assert scores["path_length_m"] == pytest.approx(0.02**3 * 42925)
 
 
 def test_a_run_that_ends_while_it_speeds_up_has_no_jolt_at_its_end():
@@ -118,7 +118,7 @@ def test_contact_is_counted_once():
 
 
 def test_contact_with_a_turned_crate():
-    from robotlab.loop.run import _gap
+    from robotlab.loop.scores import _gap
 
     crate = {"shape": "box", "size": [0.5, 0.3, 0.3], "x": 1.0, "y": 2.0, "heading": np.pi / 2}
     places = np.array([[1.0, 2.0], [1.35, 2.0], [1.0, 2.45], [1.15 + 0.3, 2.25 + 0.4]])

@@ -28,8 +28,8 @@ def box_at(x, width=10.0, height=60.0):
 class TestChoice:
     def test_best_of_its_class(self):
         follower = Follower(CAMERA, Settings())
-        sight = follower.observe(found((box_at(50), 0.6, 0), (box_at(200), 0.8, 0), (box_at(300), 0.99, 1)), 0.0)
-        assert sight.box[0] == 195 and sight.score == 0.8
+        observation = follower.observe(found((box_at(50), 0.6, 0), (box_at(200), 0.8, 0), (box_at(300), 0.99, 1)), 0.0)
+        assert observation.box[0] == 195 and observation.score == 0.8
 
     def test_low_scores_and_flat_boxes_are_not_believed(self):
         follower = Follower(CAMERA, Settings(min_score=0.5))
@@ -51,7 +51,7 @@ class TestChoice:
         follower = Follower(CAMERA, Settings())
         follower.observe(found((box_at(100), 0.6, 0)), 1.0)
         assert follower.observe(found((box_at(300), 0.6, 0)), 0.9) is None
-        assert follower.sight.box[0] == 95
+        assert follower.observation.box[0] == 95
 
     def test_unknown_class(self):
         with pytest.raises(InputError, match="must know the class 'post', it knows crate"):

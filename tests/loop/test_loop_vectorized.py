@@ -2,23 +2,24 @@
 
 import numpy as np
 import pytest
+from simulate_many_reference import one_run, simulate_many_reference
 
 from robotlab.control import Motor
-from robotlab.control.stability import loop_limit, sampled_limit
+from robotlab.control.stability import sampled_ultimate_gain, ultimate_gain
 from robotlab.detections import Detections
 from robotlab.errors import MotionError
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import Follower, GroundTruthDetector, Settings, default_camera, simulate
-from robotlab.loop.vectorized import _one, _plan, phases, simulate_many, simulate_many_reference
+from robotlab.loop.vectorized import _plan, phases, simulate_many
 
 RNG = np.random.default_rng(7)
 VARY = {
     "turn_gain": RNG.uniform(0.3, 6, 24),
     "drive_gain": RNG.uniform(0.3, 3, 24),
-    "keep_m": RNG.uniform(0.6, 2, 24),
+    "following_distance_m": RNG.uniform(0.6, 2, 24),
     "bearing_noise_rad": RNG.uniform(0, 0.1, 24),
     "distance_noise": RNG.uniform(0, 0.2, 24),
-    "miss": RNG.uniform(0, 0.9, 24),
+    "miss_rate": RNG.uniform(0, 0.9, 24),
 }
 
 
@@ -47,7 +48,7 @@ def test_plain_and_vectorised_are_equal(settings):
         "time_following",
         "losses",
         "closest_m",
-        "swing",
+        "growth",
         "end_pose",
     ):
         np.testing.assert_allclose(getattr(ours, name), getattr(slow, name), rtol=1e-9, atol=1e-9, err_msg=name)
@@ -60,7 +61,7 @@ def test_thousands_at_once_equal_single_plain_runs():
     ours = simulate_many(WALKS["weave"], Settings(), count, seed=5, vary=vary, duration_s=8)
     plan = _plan(WALKS["weave"], Settings(), count, 5, np.radians(62.2), 8, (0.0, 0.0, 0.0), vary)
     for run in rng.integers(0, count, 15):
-        sums, losses, closest, pose = _one(plan, int(run))
+        sums, losses, closest, pose = one_run(plan, int(run))
         assert ours.bearing_error_rad[run] == pytest.approx(np.sqrt(sums["bearing"] / plan.ticks), rel=1e-9)
         assert ours.distance_error_m[run] == pytest.approx(np.sqrt(sums["distance"] / plan.ticks), rel=1e-9)
         assert (ours.losses[run], ours.closest_m[run]) == (losses, pytest.approx(closest, rel=1e-9))
@@ -81,7 +82,7 @@ def test_agrees_with_the_full_loop(name):
 
 
 class Missing(GroundTruthDetector):
-    """Misses the pictures that one run of a fleet misses."""
+    """Misses the pictures that one of many runs misses."""
 
     def __init__(self, missed):
         super().__init__()
@@ -94,10 +95,13 @@ class Missing(GroundTruthDetector):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_random_order_of_misses_leads_to_the_same_states(seed):
-    # The machine of the stop and the follower in the one, array rules in the other.
-    settings, miss = Settings(distance_from="height", hold_s=0.15, slow_s=0.3, search_s=1.5), [0.5, 0.7, 0.8, 0.9][seed]
-    one = simulate_many(WALKS["straight"], settings, 1, seed, vary={"miss": miss}, duration_s=15)
-    plan = _plan(WALKS["straight"], settings, 1, seed, np.radians(62.2), 15, (0.0, 0.0, 0.0), {"miss": miss})
+    # The state machine of the stop and the follower in the one, array rules in the other.
+    settings, miss_rate = (
+        Settings(distance_from="height", hold_s=0.15, slow_s=0.3, search_s=1.5),
+        [0.5, 0.7, 0.8, 0.9][seed],
+    )
+    one = simulate_many(WALKS["straight"], settings, 1, seed, vary={"miss_rate": miss_rate}, duration_s=15)
+    plan = _plan(WALKS["straight"], settings, 1, seed, np.radians(62.2), 15, (0.0, 0.0, 0.0), {"miss_rate": miss_rate})
     run = simulate(Missing(plan.missed[:, 0]), WALKS["straight"], settings=settings, duration_s=15, pictures=False)
     scores = run.scores()
     assert one.losses[0] == scores["losses"] > 0
@@ -112,7 +116,7 @@ def test_the_rules_for_many_are_those_of_the_follower():
     for _ in range(60):
         follower, t, since, ever, stopped = Follower(default_camera(), s), 0.0, 0.0, False, np.zeros(1, bool)
         for _ in range(40):
-            # Time goes on, seldom back; a sight of some age comes or not.
+            # Time goes on, seldom back; an observation of some age comes or not.
             t += rng.choice([0.02, 0.13, 0.4, 0.9, -0.5], p=[0.5, 0.3, 0.14, 0.05, 0.01]) * rng.uniform(0.9, 1.1)
             if rng.random() < 0.4 and follower.observe(found, t - 0.11) is not None:
                 since, ever = t - 0.11, True
@@ -137,28 +141,28 @@ def still(start_yaw, **settings):
 @pytest.mark.parametrize("delay", [0, 1, 2, 3, 5, 10])
 def test_sweep_of_gains_finds_the_sampled_limit(delay):
     # Levin and May, 1976 (from memory).
-    limit = sampled_limit(delay) * 10.0
+    limit = sampled_ultimate_gain(delay) * 10.0
     walk, settings, start = still(0.01, delay_s=delay / 10, motor=Motor(lag_s=0.0, max_mps=99.0))
     shares = np.linspace(0.97, 1.03, 61)
     result = simulate_many(
         walk, settings, 61, vary={"turn_gain": shares * limit}, start=start, duration_s=12.0 * (2 * delay + 1)
     )
-    found = shares[np.flatnonzero(result.swing < 1)[-1]]
+    found = shares[np.flatnonzero(result.growth < 1)[-1]]
     assert found == pytest.approx(1.0, abs=0.01)
 
 
 @pytest.mark.parametrize(("delay", "lag"), [(0.1, 0.1), (0.3, 0.05), (0.06, 0.3)])
 def test_sweep_finds_the_limit_with_motor_lag(delay, lag):
     walk, settings, start = still(0.01, delay_s=delay, ramp_hz=50.0, motor=Motor(lag_s=lag, max_mps=99.0))
-    limit = loop_limit(0.1, delay, lag)
+    limit = ultimate_gain(0.1, delay, lag)
     shares = np.linspace(0.95, 1.05, 51)
     result = simulate_many(walk, settings, 51, vary={"turn_gain": shares * limit}, start=start, duration_s=60)
-    assert shares[np.flatnonzero(result.swing < 1)[-1]] == pytest.approx(1.0, abs=0.01)
-    assert settings.gain_limit == pytest.approx(limit)
+    assert shares[np.flatnonzero(result.growth < 1)[-1]] == pytest.approx(1.0, abs=0.01)
+    assert settings.ultimate_gain == pytest.approx(limit)
 
 
 def test_more_misses_lose_more():
-    result = simulate_many(WALKS["weave"], runs=300, vary={"miss": np.repeat([0.0, 0.5, 0.8], 100)})
+    result = simulate_many(WALKS["weave"], runs=300, vary={"miss_rate": np.repeat([0.0, 0.5, 0.8], 100)})
     losses = result.losses.reshape(3, 100).mean(axis=1)
     assert losses[0] == 0 and losses[0] < losses[1] < losses[2]
 
@@ -167,15 +171,15 @@ def test_more_misses_lose_more():
     ("arguments", "words"),
     [
         ({"vary": {"color": 1.0}}, "vary must name some of turn_gain"),
-        ({"vary": {"miss": np.zeros(3)}}, "miss must be one number or"),
+        ({"vary": {"miss_rate": np.zeros(3)}}, "miss_rate must be one number or"),
         ({"vary": {"turn_gain": -1.0}}, "turn_gain must be"),
-        ({"settings": Settings(law="pd")}, "a fleet has the P-law"),
+        ({"settings": Settings(law="pd")}, "simulate_many has the P law"),
         ({"runs": 0}, "runs must be 1 or more"),
         ({"start": (float("nan"), 0.0, 0.0)}, "start x_m must be finite"),
         ({"start": (0.0, 0.0)}, "give three numbers"),
         ({"hfov_rad": 0.0}, "hfov_rad must be"),
     ],
 )
-def test_bad_fleets_are_refused(arguments, words):
+def test_bad_arguments_are_refused(arguments, words):
     with pytest.raises(MotionError, match=words):
         simulate_many(WALKS["straight"], **({"runs": 5} | arguments))

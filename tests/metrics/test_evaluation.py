@@ -26,7 +26,8 @@ from robotlab.metrics.breakdown import smallest_usable_px
 from robotlab.metrics.error_analysis import ERROR_KINDS, error_kinds
 from robotlab.metrics.from_data import results_table
 from robotlab.metrics.significance import mcnemar_test, resample_weights
-from robotlab.report import Report, numbers_table
+from robotlab.report import Report
+from robotlab.report.judged import numbers_table
 
 from .sets import as_dataset, pycocotools_eval, random_set
 
@@ -257,9 +258,9 @@ def test_voc_rules_differ_from_coco():
     pair = ([[0, 0, 10, 10], [0.5, 0, 10.5, 10]], [0.9, 0.8], truths)
     assert match_detections(*pair).truth.tolist() == [0, 1]
     assert match_detections(*pair, rules="voc").truth.tolist() == [0, -1]
-    assert match_detections(*pair, rules="voc").missed.tolist() == [1]
+    assert match_detections(*pair, rules="voc").false_negatives.tolist() == [1]
     hard = match_detections(*pair, rules="voc", ignore=np.array([True, False]))
-    assert (hard.truth.tolist(), hard.void.tolist()) == ([-1, -1], [True, True])
+    assert (hard.truth.tolist(), hard.ignored.tolist()) == ([-1, -1], [True, True])
     assert match_detections(*pair).hits.tolist() == [True, True]
 
 
@@ -268,7 +269,7 @@ def test_matching_prefers_what_counts_and_the_last_of_equals():
     ignore = np.array([False, False, True])
     result = match_detections([[0, 0, 10, 11]] * 4, [0.9, 0.8, 0.7, 0.6], truths, ignore=ignore)
     assert result.truth.tolist() == [1, 0, -1, -1]
-    assert result.void.tolist() == [False, False, True, False]
+    assert result.ignored.tolist() == [False, False, True, False]
 
 
 def test_intervals_over_recordings(crowd_free):
@@ -361,7 +362,7 @@ def test_a_clear_difference_is_called_one():
     data, answers = many_recordings(np.random.default_rng(0), {"color": 0.5, "detector": 0.9})
     a, b = (evaluate(data, answers[name], name) for name in answers)
     result = compare_evaluations(a, b)
-    assert result.surer == "detector" and compare_evaluations(b, a).surer == "detector"
+    assert result.better == "detector" and compare_evaluations(b, a).better == "detector"
     assert "detector finds more" in str(result) and "more than chance explains" in str(result)
     assert result.ap50_interval[0] > 0 and result.p_exact < 0.001
     assert json.loads(json.dumps(result.to_json(), allow_nan=False))["only_b"] == result.only_b
@@ -374,12 +375,12 @@ def test_a_small_difference_could_be_chance():
     data, answers = many_recordings(np.random.default_rng(1), {"color": 0.7, "detector": 0.75}, recordings=4, each=6)
     a, b = (evaluate(data, answers[name], name) for name in answers)
     result = compare_evaluations(a, b)
-    assert result.surer is None and "could be chance" in result.sentence and "rough guide" in result.sentence
+    assert result.better is None and "could be chance" in result.sentence and "rough guide" in result.sentence
 
 
 def test_the_same_tracker_twice_shows_no_difference(crowd_free):
     result = compare_evaluations(crowd_free[3], crowd_free[3])
-    assert (result.only_a, result.only_b, result.p_exact, result.surer) == (0, 0, 1.0, None)
+    assert (result.only_a, result.only_b, result.p_exact, result.better) == (0, 0, 1.0, None)
     assert "No difference shows" in result.sentence
 
 
@@ -388,7 +389,7 @@ def test_two_equal_trackers_are_seldom_called_different():
     for seed in range(30):
         data, answers = many_recordings(np.random.default_rng(seed), {"a": 0.7, "b": 0.7}, recordings=6, each=5)
         a, b = (evaluate(data, answers[name], name) for name in answers)
-        called += compare_evaluations(a, b, resamples=300).surer is not None
+        called += compare_evaluations(a, b, resamples=300).better is not None
     assert called <= 4  # .05 of 30 is 1.5; 5 or more would come by chance about once in fifty
 
 

@@ -1,6 +1,6 @@
 """The loop for a real trolley against parts that break, lie, hang and die; in real time.
 
-Whatever a part does, the motors are told to stop within the promised way, the
+Whatever a part does, the motors are told to stop within the stopping distance, the
 call comes back with a clear word or the part's own error, and the log can be
 read.
 """
@@ -18,7 +18,7 @@ import pytest
 
 from robotlab.camera import Camera
 from robotlab.control import SimulatedLink
-from robotlab.control.link import LinkError
+from robotlab.control.line_protocol import LinkError
 from robotlab.detections import Detections
 from robotlab.errors import InputError, MotionError, PictureError
 from robotlab.loop import Settings, drive, read_log, stopping_m
@@ -54,9 +54,9 @@ def live():
     return np.random.default_rng().integers(0, 255, (48, 64, 3), np.uint8)
 
 
-def held(picture=np.full((48, 64, 3), 7, np.uint8)):
+def held():
     time.sleep(0.02)
-    return picture
+    return np.full((48, 64, 3), 7, np.uint8)
 
 
 def paced(value):
@@ -127,11 +127,11 @@ FAULTS = {
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_silence_ends_it_within_the_promise(name, tmp_path):
+def test_silence_ends_it_within_the_stopping_distance(name, tmp_path):
     take, find, words = FAULTS[name]
     take, find = Part(live, take or live), Part(see, find or see)
     link = Wheels()
-    done = drive(take, find, CAMERA, SETTINGS, link, 20.0, log=tmp_path / "run.jsonl")
+    done = drive(find, take, CAMERA, SETTINGS, link, 20.0, log=tmp_path / "run.jsonl")
     assert done.state == "fault" and any(word in done.reason for word in words.split("|")), done.reason
     assert link.sent[-1][1:] == (0.0, 0.0) and link.stops >= 1
     assert max(left for _, left, _ in link.sent) > 0.3
@@ -171,8 +171,8 @@ def test_errors_are_raised_with_the_motors_stopped(take, find, error, words, tmp
     link = Wheels()
     with pytest.raises(error, match=words):
         drive(
-            Part(live, take or live, 0.2),
             Part(see, find or see, 0.2),
+            Part(live, take or live, 0.2),
             CAMERA,
             SETTINGS,
             link,
@@ -190,7 +190,7 @@ def test_a_tracker_object_is_held_to_the_contract_as_well():
             return {"boxes": []}
 
     with pytest.raises(InputError, match="must return Detections, Wrong returned dict"):
-        drive(live, Wrong(), CAMERA, SETTINGS, Wheels(), 5.0)
+        drive(Wrong(), live, CAMERA, SETTINGS, Wheels(), 5.0)
 
 
 @pytest.mark.parametrize(
@@ -198,7 +198,7 @@ def test_a_tracker_object_is_held_to_the_contract_as_well():
 )
 def test_boxes_that_cannot_be_the_target_are_not_driven_to(boxes):
     link = Wheels()
-    done = drive(live, lambda picture: Detections(boxes, [0.9], [0], ["post"]), CAMERA, CALM, link, 0.4)
+    done = drive(lambda picture: Detections(boxes, [0.9], [0], ["post"]), live, CAMERA, CALM, link, 0.4)
     assert done.observations == 0 and done.reason == "the time was over"
     assert all(row[1:] == (0.0, 0.0) for row in link.sent)
 
@@ -210,7 +210,7 @@ def test_a_camera_that_fills_one_buffer_is_no_frozen_camera():
         buffer[:] = live()
         return buffer
 
-    done = drive(take, see, CAMERA, CALM, Wheels(), 0.8)
+    done = drive(see, take, CAMERA, CALM, Wheels(), 0.8)
     assert done.reason == "the time was over" and done.observations > 5
 
 
@@ -223,18 +223,18 @@ class TestLink:
             if times[0] % 4 == 0:
                 raise LinkError("the board must confirm, it did not")
 
-        done = drive(live, see, CAMERA, CALM, Wheels(now_and_then), 0.8)
+        done = drive(see, live, CAMERA, CALM, Wheels(now_and_then), 0.8)
         assert done.reason == "the time was over" and done.state in ("follow", "hold")
 
     @pytest.mark.parametrize("error", [LinkError("gone"), TypeError("a mistake in it"), SystemExit(4)])
     def test_a_broken_link_is_told_to_stop(self, error):
         link = Wheels(Part(lambda: None, raises(error)))
-        done = drive(live, see, CAMERA, SETTINGS, link, 20.0)
+        done = drive(see, live, CAMERA, SETTINGS, link, 20.0)
         assert done.state == "fault" and str(error) in done.reason and link.stops >= 1
 
     def test_a_link_that_hangs_does_not_hang_the_call(self):
         link = Wheels(Part(lambda: None, lambda: FOREVER.wait(60)), lambda: FOREVER.wait(60))
-        done = drive(live, see, CAMERA, SETTINGS, link, 20.0)
+        done = drive(see, live, CAMERA, SETTINGS, link, 20.0)
         assert done.state == "fault" and "hung" in done.reason and "cut the power" in done.reason and link.stops >= 1
 
     def test_a_stop_that_hangs_or_fails_is_reported(self):
@@ -242,14 +242,14 @@ class TestLink:
             (lambda: FOREVER.wait(60), "cut the power"),
             (raises(LinkError("no answer to HALT")), "no answer to HALT"),
         ):
-            done = drive(live, see, CAMERA, SETTINGS, Wheels(None, stop), 0.4)
+            done = drive(see, live, CAMERA, SETTINGS, Wheels(None, stop), 0.4)
             assert done.state == "fault" and words in done.reason
 
     def test_a_slow_link_does_not_lengthen_the_stop(self):
         soft = SETTINGS.but(max_accel_mps2=0.8)
         link = Wheels(lambda: time.sleep(0.1))
         take = Part(live, lambda: FOREVER.wait(60), 2.0)
-        drive(take, see, CAMERA, soft, link, 20.0)
+        drive(see, take, CAMERA, soft, link, 20.0)
         rows = np.array([(t, (left + right) / 2) for t, left, right in link.sent])
         assert rows[:, 1].max() > 0.3
         # Steps of five times the period: five times as far, if they were taken as one.
@@ -270,7 +270,7 @@ class TestClock:
             return 100 + (t if t < FULL else FULL + then(t - FULL) if then(0.0) == 0 else then(t))
 
         link = Wheels()
-        done = drive(live, see, CAMERA, SETTINGS, link, 1000.0, clock=wrong)
+        done = drive(see, live, CAMERA, SETTINGS, link, 1000.0, clock=wrong)
         assert done.state == "fault" and ("clock" in done.reason or "two checks" in done.reason)
         assert way_since(link, start + FULL) < 1.5 * stopping_m(SETTINGS)
 
@@ -278,7 +278,7 @@ class TestClock:
     def test_a_clock_that_gives_no_number(self, value):
         link = Wheels()
         with pytest.raises(MotionError, match="the clock's time must be"):
-            drive(live, see, CAMERA, SETTINGS, link, 20.0, clock=Part(time.monotonic, lambda: value, 0.2))
+            drive(see, live, CAMERA, SETTINGS, link, 20.0, clock=Part(time.monotonic, lambda: value, 0.2))
         assert link.sent[-1][1:] == (0.0, 0.0)
 
 
@@ -309,7 +309,7 @@ def see(picture):
     return Detections([[31, 20, 33, 30]], [0.9], [0], ["post"])
 begun = time.monotonic()
 settings = Settings(frame_hz=50, delay_s=0.0, watchdog_s=5.0, hold_s=1.0, max_mps=0.15, max_accel_mps2=4.0)
-drive(take, see, Camera(64, 48, 1.0, height_m=0.25), settings, Told(), 60.0, log=sys.argv[1])
+drive(see, take, Camera(64, 48, 1.0, height_m=0.25), settings, Told(), 60.0, log=sys.argv[1])
 """
 
 
@@ -354,7 +354,7 @@ def test_a_killed_drive_leaves_a_log_up_to_its_last_record(tmp_path):
 
 def test_outside_the_main_thread_no_signal_is_touched():
     before, done = signal.getsignal(signal.SIGTERM), []
-    thread = threading.Thread(target=lambda: done.append(drive(live, see, CAMERA, CALM, Wheels(), 0.3)))
+    thread = threading.Thread(target=lambda: done.append(drive(see, live, CAMERA, CALM, Wheels(), 0.3)))
     thread.start()
     thread.join()
     assert done[0].reason == "the time was over" and signal.getsignal(signal.SIGTERM) == before
@@ -362,5 +362,5 @@ def test_outside_the_main_thread_no_signal_is_touched():
 
 def test_signals_are_handed_back():
     before = signal.getsignal(signal.SIGTERM)
-    drive(live, see, CAMERA, CALM, Wheels(), 0.1)
+    drive(see, live, CAMERA, CALM, Wheels(), 0.1)
     assert signal.getsignal(signal.SIGTERM) == before

@@ -10,7 +10,7 @@ from robotlab.detections import Detections
 
 
 @dataclass(frozen=True, eq=False)
-class Shot:
+class CameraFrame:
     """One picture on its way to the detector, with the truth beside it.
 
     Attributes
@@ -28,19 +28,19 @@ class Shot:
     visible: float
 
 
-class NoFaults:
+class FaultModel:
     """Nothing goes wrong; what to inherit from to have something go wrong.
 
     Examples
     --------
-    >>> class SlowClock(NoFaults):
+    >>> class SlowClock(FaultModel):
     ...     def clock(self, t_s):
     ...         return 0.5 * t_s
     >>> SlowClock().clock(4.0), SlowClock().link(4.0)
     (2.0, True)
     """
 
-    def shots(self, index: int, t_s: float, shot: Shot) -> list[tuple[Shot, float]]:
+    def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """What arrives of one picture.
 
         Parameters
@@ -49,15 +49,15 @@ class NoFaults:
             Number of the picture.
         t_s : float
             True time.
-        shot : Shot
+        frame : CameraFrame
             What the camera took.
 
         Returns
         -------
-        list of (Shot, extra_s)
+        list of (CameraFrame, extra_s)
             Nothing, one or several pictures, each with its extra delay.
         """
-        return [(shot, 0.0)]
+        return [(frame, 0.0)]
 
     def found(self, index: int, t_s: float, found: Detections) -> Detections:
         """What comes out of the detector.

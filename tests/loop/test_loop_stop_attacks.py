@@ -8,7 +8,7 @@ import time
 from contextlib import suppress
 
 import pytest
-from test_follow_stopped import CAMERA, SETTINGS, Noted, live, see
+from test_loop_stops import CAMERA, SETTINGS, Noted, live, see
 
 from robotlab.control import RampThread, SerialLink, Supervisor
 from robotlab.control.differential_drive import DifferentialDrive
@@ -34,7 +34,7 @@ def test_a_machine_that_slept_does_not_drive_on(monkeypatch):
     )
     timer = threading.Timer(0.7, opened)
     timer.start()
-    done = drive(live, see, CAMERA, SETTINGS, link, 2.0)
+    done = drive(see, live, CAMERA, SETTINGS, link, 2.0)
     assert done.state == "fault" and "apart" in done.reason, done.reason
     assert moving(link.told) and len(moving(link.told, slept[0] + 0.05)) <= 1
 
@@ -49,7 +49,7 @@ class TestLinksThatDoNotDoWhatALinkDoes:
 
         link = Bare()
         with pytest.raises(MotionError, match=r"must have send.* and stop\(\), Bare has not"):
-            drive(live, see, CAMERA, SETTINGS, link, 0.5)
+            drive(see, live, CAMERA, SETTINGS, link, 0.5)
         assert not link.sent
 
     def test_a_halt_only_promised_or_refused_is_not_confirmed(self):
@@ -62,7 +62,7 @@ class TestLinksThatDoNotDoWhatALinkDoes:
                 return False
 
         for link in (Promises(), Refuses()):
-            done = drive(live, see, CAMERA, SETTINGS, link, 0.3)
+            done = drive(see, live, CAMERA, SETTINGS, link, 0.3)
             assert not done.halt_confirmed and "must return when the board has confirmed" in done.reason
 
     def test_two_links_over_one_stream_have_one_owner(self):
@@ -118,7 +118,7 @@ def test_ctrl_c_brakes_before_the_log_is_written(tmp_path):
     thread = threading.Thread(target=person, daemon=True)
     thread.start()
     with pytest.raises(KeyboardInterrupt):
-        drive(live, see, CAMERA, SETTINGS.but(watchdog_s=0.9, hold_s=0.4), link, 5.0, log=path)
+        drive(see, live, CAMERA, SETTINGS.but(watchdog_s=0.9, hold_s=0.4), link, 5.0, log=path)
     done.append(1)
     thread.join()
     os.close(reader)
@@ -129,8 +129,8 @@ def test_ctrl_c_brakes_before_the_log_is_written(tmp_path):
 
 def test_missed_steps_are_no_leave_to_speed_up():
     """A jerk limit still speeds up for a while when it is told to brake; nine missed steps did so at once."""
-    stop, step = Supervisor(0.0, max_accel_mps2=0.8, max_jerk_mps3=1.0, period_s=0.02, command_s=9.0), 0.8 * 0.02
-    stop.want(0.0, 0.6, 0.0)
+    stop, step = Supervisor(0.0, max_accel_mps2=0.8, max_jerk_mps3=1.0, period_s=0.02, command_hold_s=9.0), 0.8 * 0.02
+    stop.command(0.0, 0.6, 0.0)
     for k in range(30):
         stop.step(0.02 * k)
         stop.confirmed(0.02 * k)
@@ -145,7 +145,7 @@ def test_missed_steps_are_no_leave_to_speed_up():
         ({"max_mps": 0.1, "max_reverse_mps": 5.0}, "stopping distance .* at 1 m/s"),
         ({"max_yaw_accel_radps2": 1e6}, "max_yaw_accel_radps2 must be at most"),
         ({"max_yaw_radps": 0.3, "search_radps": 0.8}, "search_radps must be at most max_yaw_radps"),
-        ({"law": "pd", "damping": 50.0}, "damping must be at most 0.5"),
+        ({"law": "pd", "derivative_gain": 50.0}, "derivative_gain must be at most 0.5"),
     ],
 )
 def test_settings_that_no_real_robot_gets(changes, words):
@@ -154,11 +154,11 @@ def test_settings_that_no_real_robot_gets(changes, words):
 
 
 def test_a_derivative_gain_from_one_on_grows_with_any_delay():
-    """The change of the bearing comes back times damping, once each delay: |damping| < 1 (neutral delay equation)."""
+    """The change of the bearing comes back times derivative_gain, once each delay: |derivative_gain| < 1 (neutral delay equation)."""
     from robotlab.control.steering import PDTurn
 
-    def last(damping, delay=3, frame_s=0.1):
-        law, bearing, turns = PDTurn(1e-9, damping), [0.0, 0.1], [0.0] * delay
+    def last(derivative_gain, delay=3, frame_s=0.1):
+        law, bearing, turns = PDTurn(1e-9, derivative_gain), [0.0, 0.1], [0.0] * delay
         law.step(0.0, frame_s)
         for _ in range(200):
             turns.append(law.step(bearing[-1], frame_s))

@@ -12,8 +12,8 @@ from robotlab.errors import MotionError, PictureError
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import (
     FAULTS,
+    FaultModel,
     GroundTruthDetector,
-    NoFaults,
     Run,
     Settings,
     default_camera,
@@ -22,7 +22,7 @@ from robotlab.loop import (
     stopping_m,
 )
 from robotlab.loop.campaigns import blind_distance_m
-from robotlab.loop.fault_hooks import Shot
+from robotlab.loop.fault_model import CameraFrame
 from robotlab.loop.faults import ClockRate
 
 FAST = Walk("fast", "The post runs off.", (0.0, 20.0), ((2.0, 0.0), (14.0, 0.0)), Scene(room_m=(-3.0, -3.0, 40.0, 3.0)))
@@ -120,24 +120,26 @@ def test_any_box_at_all_leaves_the_wish_within_its_limits(corners, score):
 
     follower = Follower(SMALL, Settings())
     x0, x1, y0, y1 = *sorted(corners[:2]), *sorted(corners[2:])
-    sight = follower.observe(post((x0, y0, x1, y1), score), 0.0)
+    observation = follower.observe(post((x0, y0, x1, y1), score), 0.0)
     velocity = follower.velocity(0.1)
     assert -0.3 <= velocity.v_mps <= 0.6 and abs(velocity.yaw_radps) <= 1.5
-    assert sight is None or 0 < sight.distance_m < 1e7
+    assert observation is None or 0 < observation.distance_m < 1e7
 
 
-class Pictures(NoFaults):
+class Pictures(FaultModel):
     """A camera that gives something else from a time on."""
 
     def __init__(self, then):
         self.then, self.first = then, None
 
-    def shots(self, index, t_s, shot):
-        self.first = self.first if self.first is not None else shot.picture.copy()
+    def frames(self, index, t_s, frame):
+        self.first = self.first if self.first is not None else frame.picture.copy()
         return [
             (
-                Shot(
-                    self.then(shot.picture, self.first) if t_s >= BREAKS_S else shot.picture, shot.truth, shot.visible
+                CameraFrame(
+                    self.then(frame.picture, self.first) if t_s >= BREAKS_S else frame.picture,
+                    frame.truth,
+                    frame.visible,
                 ),
                 0.0,
             )
@@ -192,7 +194,7 @@ def test_drawing_on_the_picture_changes_nothing():
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
 @pytest.mark.parametrize("law", ["p", "pd", "feed_forward"])
 def test_a_clock_that_gives_no_number(value, law):
-    class Clock(NoFaults):
+    class Clock(FaultModel):
         def clock(self, t_s):
             return t_s if t_s < BREAKS_S or t_s > 4 else value
 
@@ -214,10 +216,10 @@ def test_a_clock_that_runs_wrongly_is_noticed_by_the_other(rate):
     assert abs(run.speeds_mps[-1]) < 1e-3
 
 
-def test_hooks_are_held_to_their_words():
-    class Hooks(NoFaults):
-        def shots(self, index, t_s, shot):
-            return [(shot, -1.0)]
+def test_fault_models_are_held_to_their_words():
+    class Hooks(FaultModel):
+        def frames(self, index, t_s, frame):
+            return [(frame, -1.0)]
 
     with pytest.raises(MotionError, match="extra_s must be 0 or more"):
         simulate(GroundTruthDetector(), FAST, duration_s=1, pictures=False, faults=Hooks())
@@ -254,16 +256,16 @@ def test_steering_the_wrong_way_flees_and_then_stands():
     assert simulate(GroundTruthDetector(), WALKS["weave"], duration_s=20, pictures=False).scores()["losses"] == 0
 
 
-class Together(NoFaults):
+class Together(FaultModel):
     """Several faults in one run."""
 
     def __init__(self, faults):
         self.faults = faults
 
-    def shots(self, index, t_s, shot):
-        rows = [(shot, 0.0)]
+    def frames(self, index, t_s, frame):
+        rows = [(frame, 0.0)]
         for fault in self.faults:
-            rows = [(new, old_s + new_s) for old, old_s in rows for new, new_s in fault.shots(index, t_s, old)]
+            rows = [(new, old_s + new_s) for old, old_s in rows for new, new_s in fault.frames(index, t_s, old)]
         return rows
 
     def found(self, index, t_s, found):
@@ -303,11 +305,11 @@ class Together(NoFaults):
     ),
     seed=st.integers(0, 99),
 )
-def test_any_faults_together_keep_the_promise(picks, loop, seed):
+def test_any_faults_together_stay_within_the_stopping_distance(picks, loop, seed):
     faults = Together([FAULTS[which][1](at_s) for which, at_s in picks])
-    oracle = GroundTruthDetector(noise_px=0.5, miss=0.1)
+    detector = GroundTruthDetector(noise_px=0.5, miss_rate=0.1)
     run = simulate(
-        oracle, FAST, settings=Settings(**loop), seed=seed, duration_s=9, pictures=False, faults=faults, strict=False
+        detector, FAST, settings=Settings(**loop), seed=seed, duration_s=9, pictures=False, faults=faults, strict=False
     )
     assert blind_distance_m(run) <= stopping_m(run.settings), [FAULTS[which][0] for which, _ in picks]
     if any(FAULTS[which][2] and at_s < 4.0 for which, at_s in picks):

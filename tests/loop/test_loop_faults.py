@@ -1,4 +1,4 @@
-"""Every fault: the trolley comes to rest within the promised way."""
+"""Every fault: the trolley comes to rest within the stopping distance."""
 
 import math
 
@@ -28,9 +28,9 @@ FAST = Walk("fast", "The post runs off.", (0.0, 20.0), ((2.0, 0.0), (14.0, 0.0))
     ids=["plain", "slow detector", "soft", "no ramp", "few frames"],
 )
 @pytest.mark.parametrize("at_s", [5.0, 5.07])
-def test_promise_is_kept_by_every_fault(settings, at_s):
+def test_every_fault_stays_within_the_stopping_distance(settings, at_s):
     for report in fault_campaign(GroundTruthDetector(), FAST, settings=settings, at_s=at_s, pictures=False):
-        assert report.kept, (report.name, report.blind_m, report.stop_m, report.promised_m, report.state)
+        assert report.kept, (report.name, report.blind_m, report.driven_m, report.stopping_m, report.state)
 
 
 def test_with_a_real_tracker_and_pictures():
@@ -47,7 +47,7 @@ def test_with_a_real_tracker_and_pictures():
 
 
 def test_stopping_distance_is_the_formula():
-    # v t + v^2 / (2 a), t until the last sight is given up, plus the motor lag.
+    # v t + v^2 / (2 a), t until the last observation is given up, plus the motor lag.
     s = Settings(frame_hz=10, delay_s=0.1)
     run = simulate(
         GroundTruthDetector(), FAST, settings=s, duration_s=12, pictures=False, faults=Dropped(6.0), strict=False
@@ -60,7 +60,7 @@ def test_stopping_distance_is_the_formula():
     assert blind_distance_m(run) < stopping_m(s)
 
 
-def test_promise_by_hand():
+def test_stopping_distance_by_hand():
     # .6 m/s, .8 m/s^2, watchdog .1 + .3 + .2 s after the last picture's delay .1 s,
     # two ticks of .02 s, the board .25 s, lag .1 s: .225 + .6 * 1.09.
     assert stopping_m(Settings()) == pytest.approx(0.6**2 / 1.6 + 0.6 * (0.1 + 0.6 + 0.04 + 0.25 + 0.1))
@@ -138,4 +138,4 @@ def test_reports_say_what_had_to_stop():
         "steering the wrong way",
     }
     assert all(report.state in ("fault", "stop", "search") for report in reports.values() if report.must_rest)
-    assert not any(math.isnan(report.stop_m) for report in reports.values() if report.must_rest)
+    assert not any(math.isnan(report.driven_m) for report in reports.values() if report.must_rest)
