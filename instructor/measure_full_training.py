@@ -17,7 +17,7 @@ from robotlab.files import write_json
 from robotlab.neural import fit
 from robotlab.neural.engine.workers import core_count
 from robotlab.neural.facts import SHIPPED
-from robotlab.neural.held_out import detect_all, metrics_of
+from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.widgets import TrainingMonitor
 
 # By lamps that both sides have, so that the lesson compares like with like.
@@ -39,8 +39,8 @@ def coins() -> dict[str, dict[str, float]]:
         detector = fit(data, training="fine_tuning", engine="numpy", start=start, hold_out="right", epochs=COIN_EPOCHS)
         judged[start] = {
             "steps": detector.facts["steps"],
-            "AP50": detector.facts["held_out_AP50"],
-            "AP": detector.facts["held_out_AP"],
+            "AP50": detector.facts["validation_AP50"],
+            "AP": detector.facts["validation_AP"],
         }
         print("coins from", start, judged[start])
     return judged

@@ -50,8 +50,8 @@ def load_lazily(package: str) -> None:
         Its name, ``__name__`` in its ``__init__``.
     """
     module = sys.modules[package]
-    source = module.__spec__.loader.get_source(package)  # type: ignore[union-attr]
-    origins = {}
+    source = module.__spec__.loader.get_source(package)
+    origins: dict[str, str] = {}
     for node in ast.parse(source).body:
         if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
             for line in node.body:

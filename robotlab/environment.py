@@ -1,4 +1,4 @@
-"""Is this machine ready for the course?  What is missing, and how to mend it."""
+"""Is this machine ready for the course?  What is missing, and how to fix it."""
 
 from __future__ import annotations
 
@@ -101,12 +101,12 @@ class Environment:
         str
             Several lines and a conclusion.
         """
-        rows = [(line.name, "ok" if line.ok else "MEND", line.value) for line in self.lines]
+        rows = [(line.name, "ok" if line.ok else "FIX", line.value) for line in self.lines]
         width = max(len(name) for name, _, _ in rows)
-        table = "\n".join(f"{name:<{width}}  {state:<4}  {value}".rstrip() for name, state, value in rows)
-        mends = [f"{line.name}: {line.repair}" for line in self.lines if line.repair]
-        end = "This machine is ready for the course." if self.ok else "Mend these first, then run it again."
-        return "\n".join([table, *mends, end])
+        table = "\n".join(f"{name:<{width}}  {state:<3}  {value}".rstrip() for name, state, value in rows)
+        repairs = [f"{line.name}: {line.repair}" for line in self.lines if line.repair]
+        end = "This machine is ready for the course." if self.ok else "Fix these first, then run it again."
+        return "\n".join([table, *repairs, end])
 
 
 def find_above(name: str, start: str | Path = ".") -> Path | None:
@@ -240,7 +240,7 @@ def _kernel(timeout_s: float = 20.0) -> Line:
         "Jupyter's kernel",
         str(found),
         False,
-        f"notebooks would run in another Python; mend with {sys.executable} -m ipykernel install --sys-prefix --name python3",
+        f"notebooks would run in another Python; fix it with {sys.executable} -m ipykernel install --sys-prefix --name python3",
     )
 
 

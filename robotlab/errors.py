@@ -54,11 +54,16 @@ def printable(text: object, keep: str = "") -> str:
     return text if text.isascii() and text.isprintable() else "".join(map(shown, text))
 
 
+# What came is quoted in messages, and may be a page.
+LONGEST_MESSAGE = 2000
+
+
 class InputError(ValueError):
     """Something given to robotlab breaks a stated rule; the root of the tree."""
 
     def __init__(self, message: object = "") -> None:
-        super().__init__(printable(message))
+        text = printable(message)
+        super().__init__(text if len(text) <= LONGEST_MESSAGE else text[:LONGEST_MESSAGE] + "...")
 
 
 class BoxError(InputError):

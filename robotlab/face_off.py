@@ -328,13 +328,13 @@ def walk_sentence(walk: str, runs: Mapping[str, Run]) -> str:
     """
     (a, b), shares = tuple(runs), [share_on_post(run) for run in runs.values()]
     views = [run.scores()["time_in_view"] for run in runs.values()]
-    numbers = f"{a} was on the post in {100 * shares[0]:.0f} % of the pictures, {b} in {100 * shares[1]:.0f} %"
-    in_view = f"the post was in view in {100 * views[0]:.0f} % and {100 * views[1]:.0f} %"
+    on_post, in_view = ([f"{100 * share:.0f} %" for share in both] for both in (shares, views))
     if abs(shares[0] - shares[1]) < SAME_SHARE:
         end = f"the simpler one, {a}, is enough here" if shares[0] > 0.5 else "neither follows well here"
     else:
         end = f"{a if shares[0] > shares[1] else b} follows better here"
-    return f"Walk {walk}: {numbers}; {in_view}: {end}."
+    numbers = f"{a} was on the post in {on_post[0]} of the pictures, {b} in {on_post[1]}"
+    return f"Walk {walk}: {numbers}; the post was in view in {in_view[0]} and {in_view[1]}: {end}."
 
 
 def face_off(

@@ -95,7 +95,7 @@ def open_plain(
     """
     try:
         # Without O_NONBLOCK, opening a pipe waits for someone to write.
-        file = open(path, "rb", opener=lambda name, flags: os.open(name, flags | getattr(os, "O_NONBLOCK", 0)))
+        file = open(path, "rb", opener=lambda name, flags: os.open(name, flags | getattr(os, "O_NONBLOCK", 0)))  # noqa: SIM115 (closed below)
     except FileNotFoundError:
         raise error(f"{what} must exist to be read, {path} does not; check its name and folder") from None
     except (OSError, ValueError) as problem:  # ValueError: a zero byte in the name

@@ -96,7 +96,7 @@ def parse_json(content: bytes | str, name: str, error: type[InputError] = InputE
     except json.JSONDecodeError as problem:
         raise error(
             f"{name} must be JSON, it breaks off at line {problem.lineno}, column {problem.colno} ({problem.msg}); "
-            "mend that line, or export the file again"
+            "correct that line, or export the file again"
         ) from None
     except RecursionError:
         raise error(deep) from None

@@ -1,4 +1,4 @@
-"""The whole chain once: render, learn, judge, steer, follow, report.
+"""The whole chain once: render, train, judge, steer, follow, report.
 
 About a minute on two cores.  Every figure of the report is computed here and
 now; nothing is read from a file but the labeled pictures.
@@ -16,7 +16,6 @@ from pathlib import Path
 import numpy as np
 from tqdm import tqdm
 
-from robotlab import report
 from robotlab.camera import Camera, pixels_on_target
 from robotlab.color import ColorDetector
 from robotlab.control import Motor
@@ -26,15 +25,16 @@ from robotlab.detections import Detector
 from robotlab.errors import DataSetError
 from robotlab.face_off import face_off, threshold
 from robotlab.greenhouse import LIGHTINGS, WALKS, Scene, Thing, render
-from robotlab.image.picture import resize
+from robotlab.image import resize
 from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, simulate
 from robotlab.neural import NeuralDetector, fit
 from robotlab.report.page import Report
 from robotlab.report.plots import COLORS, LINES, new_figure, plot_pictures
+from robotlab.report.runs import MOVING, face_off_part, runs_table, walks_part
 
-# Of each recording this many pictures are used, evenly spread: enough to learn
+# Of each recording this many pictures are used, evenly spread: enough to train
 # and judge with, few enough for a minute.
-LEARN_PICTURES = 14
+TRAINING_PICTURES = 14
 JUDGE_PICTURES = 12
 # Width of the squeezed picture, px: a quarter of the camera's.
 SQUEEZED_PX = 80
@@ -48,7 +48,7 @@ ASIDE_M = 0.2
 POSTS = 12
 
 
-def thinned(data: DataSet, each: int) -> DataSet:
+def evenly_spread(data: DataSet, each: int) -> DataSet:
     """At most so many pictures of each recording, evenly spread.
 
     Parameters
@@ -105,12 +105,12 @@ def tour(
         raise DataSetError(
             f"{whole.labels_path}: info.uses must say which recordings are for train and for test, it does not; render it again"
         )
-    source = thinned(whole.only(recordings=names["train"]), LEARN_PICTURES)
-    judged = thinned(whole.only(recordings=names["test"]), JUDGE_PICTURES)
+    source = evenly_spread(whole.only(recordings=names["train"]), TRAINING_PICTURES)
+    judged = evenly_spread(whole.only(recordings=names["test"]), JUDGE_PICTURES)
     page = Report("One trolley, one post: the whole chain in a minute")
     page.text(
         "A greenhouse trolley with one camera is to follow the grower's guide post among buckets and crates. This page was computed "
-        "on your machine just now: pictures were rendered, two detectors learned, both were judged, steered and set against each other. "
+        "on your machine just now: pictures were rendered, two detectors were trained, both were judged, steered and set against each other. "
         "The greenhouse is rendered and the trolley simulated; no camera took these pictures."
     )
     steps = tqdm(total=6, desc="tour", disable=not progress, unit="step")
@@ -120,14 +120,14 @@ def tour(
         steps.update()
 
     lightings_part(page)
-    done("learning")
+    done("training")
     color = ColorDetector.from_dataset(source)
-    learning = time.perf_counter()
+    training = time.perf_counter()
     detector = fit(source, seed=seed, progress=progress)
-    learning = time.perf_counter() - learning
+    training = time.perf_counter() - training
     model = detector.save(Path(folder) / "model.onnx")
     scores = {"color": threshold(color, source), "detector": threshold(detector, source)}
-    data_part(page, source, judged, learning, model)
+    data_part(page, source, judged, training, model)
     done("the camera")
     camera_part(page, detector, scores["detector"])
     done("judging and following")
@@ -135,24 +135,24 @@ def tour(
         judged,
         {"color": color, "detector": detector},
         scores,
-        note=f"learned from {', '.join(source.recordings)}",
+        note=f"trained on {', '.join(source.recordings)}",
         seed=seed,
         progress=progress,
     )
     page.heading("Judging: the same pictures for both")
     page.text(
-        f"{len(judged)} pictures of recordings that neither has seen. The lamps "
-        f"{', '.join(lighting for lighting in judged.lightings if lighting not in source.lightings)} were not among those learned from."
+        f"{len(judged)} pictures of recordings that neither has seen. The lightings "
+        f"{', '.join(lighting for lighting in judged.lightings if lighting not in source.lightings)} were not among those trained on."
     )
-    report.face_off_part(page, outcome)
+    face_off_part(page, outcome)
     done("steering")
     steering_part(page, progress)
     page.heading("The face-off: the same walks for both")
-    report.walks_part(page, outcome)
+    walks_part(page, outcome)
     page.heading("What came out")
     for sentence in outcome.sentences():
         page.text(sentence)
-    page.text(report.MOVING, "caution")
+    page.text(MOVING, "caution")
     page.text(f"Computed in {time.perf_counter() - begin:.0f} s. Next: `robotlab open` starts the course at lesson 00.")
     path = page.save(Path(folder) / "tour.html")
     done("report")
@@ -161,14 +161,14 @@ def tour(
 
 
 def lightings_part(page: Report) -> None:
-    """The same greenhouse under each lamp.
+    """The same greenhouse under each lighting.
 
     Parameters
     ----------
     page : Report
         Where to add it.
     """
-    page.heading("The greenhouse and its lamps")
+    page.heading("The greenhouse and its lightings")
     scene = WALKS["wrong_things"].scene_at(3.0)
     figure, axes = new_figure(1, len(LIGHTINGS), 11.0, 2.1)
     frames = [render(scene.under(lighting), default_camera(), seed=1) for lighting in LIGHTINGS]
@@ -179,23 +179,23 @@ def lightings_part(page: Report) -> None:
     ]
     page.figure(
         figure,
-        f"One scene under {', '.join(LIGHTINGS)}: the orange post turns yellow under warm lamps and red under grow lamps.",
-        f"The same post, {height[0]:.0f} px tall, under five lamps. A detector that knows only its color is in for a surprise.",
+        f"One scene under {', '.join(LIGHTINGS)}: the orange post turns yellow under warm light and red under grow lamps.",
+        f"The same post, {height[0]:.0f} px tall, under five lightings. A detector that knows only its color is in for a surprise.",
         dpi=140,
     )
 
 
-def data_part(page: Report, source: DataSet, judged: DataSet, learning_s: float, model: Path) -> None:
-    """What was learned from, and what it took.
+def data_part(page: Report, source: DataSet, judged: DataSet, training_s: float, model: Path) -> None:
+    """What was trained on, and what it took.
 
     Parameters
     ----------
     page : Report
         Where to add it.
     source, judged : DataSet
-        Learned from and judged on.
-    learning_s : float
-        Time of the head fit, s.
+        Trained and judged on.
+    training_s : float
+        Time of training, s.
     model : Path
         The detector's file.
     """
@@ -203,12 +203,12 @@ def data_part(page: Report, source: DataSet, judged: DataSet, learning_s: float,
     page.picture(
         contact_sheet(source, 12, 6, 170),
         f"Twelve of the {len(source)} labeled pictures, with boxes around posts, buckets and crates.",
-        f"Twelve of the {len(source)} labeled pictures learned from. Dashed boxes are too small or too hidden to count.",
+        f"Twelve of the {len(source)} labeled training pictures. Dashed boxes are too small or too hidden to count.",
         kind="jpg",
     )
     page.text(
         f"The color detector took the middle range of hue, saturation and value inside the boxes of each class. The detector kept its "
-        f"{model.stat().st_size / 1e6:.1f} MB feature network as shipped and fitted a head on it in {learning_s:.0f} s, without any "
+        f"{model.stat().st_size / 1e6:.1f} MB feature network as shipped and fitted a head on it in {training_s:.0f} s, without any "
         f"deep-learning framework; the file is {model.name}, beside this page. Whole recordings are kept apart: "
         f"{len(judged)} pictures of {len(judged.recordings)} other recordings are for judging."
     )
@@ -226,10 +226,10 @@ def _row_of_posts(distance_m: float) -> list[Scene]:
     return scenes
 
 
-def _found_share(
+def _found_fraction(
     detector: Detector, scenes: Sequence[Scene], camera: Camera, score: float, size: tuple[int, int] | None
 ) -> tuple[float, np.ndarray]:
-    """Share of scenes in which a post is found where it is, and the last picture."""
+    """Fraction of scenes in which a post is found where it is, and the last picture."""
     hits = 0
     for i, scene in enumerate(scenes):
         frame = render(scene, camera, seed=i)
@@ -263,16 +263,18 @@ def camera_part(page: Report, detector: NeuralDetector, score: float) -> None:
     narrow = replace(camera, hfov_rad=NARROW_VIEW_RAD)
     far, near = _row_of_posts(FAR_M), _row_of_posts(NEAR_M)
     rows, shown = [], []
-    for words, scenes, distance, eye, size in (
+    for words, scenes, distance, view, size in (
         ("far, whole picture", far, FAR_M, camera, None),
         (f"far, squeezed to {small[0]} x {small[1]}", far, FAR_M, camera, small),
         ("far, narrow view", far, FAR_M, narrow, None),
         ("near, narrow view", near, NEAR_M, narrow, None),
         ("near, wide view", near, NEAR_M, camera, None),
     ):
-        share, picture = _found_share(detector, scenes, eye, score, size)
-        tall = pixels_on_target(0.5, distance, eye.hfov_rad, eye.width_px if size is None else size[0])
-        rows.append((words, f"{distance:g} m", f"{math.degrees(eye.hfov_rad):.0f}°", f"{tall:.0f}", f"{share:.0%}"))
+        fraction, picture = _found_fraction(detector, scenes, view, score, size)
+        height_px = pixels_on_target(0.5, distance, view.hfov_rad, view.width_px if size is None else size[0])
+        rows.append(
+            (words, f"{distance:g} m", f"{math.degrees(view.hfov_rad):.0f}°", f"{height_px:.0f}", f"{fraction:.0%}")
+        )
         shown.append((picture, words))
     figure, axes = new_figure(1, 5, 12.0, 2.2)
     plot_pictures(axes[0], [picture for picture, _ in shown], [words for _, words in shown])
@@ -341,4 +343,4 @@ def steering_part(page: Report, progress: bool = True) -> None:
         f"{good['peak_accel_mps2']:.1f}: it jumps.",
         dpi=130,
     )
-    report.runs_table(page, runs)
+    runs_table(page, runs)

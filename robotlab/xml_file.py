@@ -81,5 +81,5 @@ def read_xml(
     # LookupError: an encoding that Python does not know.
     except (expat.ExpatError, ElementTree.ParseError, LookupError, ValueError) as problem:
         raise error(
-            f"{path} must be whole XML, it is not ({problem}); mend that line, or export the file again"
+            f"{path} must be whole XML, it is not ({problem}); correct that line, or export the file again"
         ) from None

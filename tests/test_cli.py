@@ -51,7 +51,7 @@ class TestJudge:
 
     def test_says_when_it_judges_on_what_it_learned(self, posts, capsys):
         assert main(["judge", str(posts), "--with", "color", "--quiet"]) == 0
-        assert "flatter" in said(capsys)[0]
+        assert "so the figures are optimistic" in said(capsys)[0]
         assert main(["judge", str(posts), "--with", "color", "--recordings", "b", "--learn", "a,b", "--quiet"]) == 0
         assert "caution, data leakage: it also learned from b" in said(capsys)[0]
 
@@ -69,7 +69,7 @@ class TestJudge:
         results.write_text(json.dumps(rows))
         assert main(["judge", str(posts), "--results", str(results), "--json"]) == 0
         ours = list(json.loads(said(capsys)[0])["coco"].values())
-        truth = COCO(str(posts / "labels.json"))
+        truth = COCO(str(posts / "annotations.json"))
         theirs = COCOeval(truth, truth.loadRes(str(results)), "bbox")
         theirs.evaluate(), theirs.accumulate(), theirs.summarize()
         assert ours == theirs.stats.tolist()  # determined with pycocotools: equal to the last bit
@@ -89,10 +89,13 @@ class TestOutputs:
     @pytest.mark.parametrize(
         ("words", "part"),
         [
-            (["fit", "{set}", "-o", "{set}/labels.json/m.onnx"], "Not a directory"),
+            (["fit", "{set}", "-o", "{set}/annotations.json/m.onnx"], "Not a directory"),
             (["fit", "{set}", "-o", "{out}/folder.onnx"], "is a folder"),
             (["fit", "{set}", "-o", "{out}/notes.onnx"], "is no model"),
-            (["judge", "{set}", "--with", "color", "--save-results", "{set}/labels.json"], "must not replace an input"),
+            (
+                ["judge", "{set}", "--with", "color", "--save-results", "{set}/annotations.json"],
+                "must not replace an input",
+            ),
             (
                 ["judge", "{set}", "--with", "color", "--save-results", "{set}/../set/pictures/p0.png"],
                 "must not replace an input",
@@ -109,7 +112,7 @@ class TestOutputs:
             (["fit", "{set}", "-o", ""], "--output must have a value"),
             (["judge", "{set}", "--results", ""], "--results must have a value"),
             (["judge", "{set}", "--with", "color", "--recordings", ","], "--recordings must have a value"),
-            (["fit", "{set}", "--stage", "full", "--epochs", "0"], "--epochs must be from 1"),
+            (["fit", "{set}", "--training", "fine-tuning", "--epochs", "0"], "--epochs must be from 1"),
         ],
     )
     def test_refused_before_the_work(self, posts, tmp_path, capsys, words, part):
@@ -117,7 +120,7 @@ class TestOutputs:
         shutil.copytree(posts, folder)
         (out / "folder.onnx").mkdir(parents=True)
         (out / "notes.onnx").write_text("my own notes"), results.write_text("[]")
-        (out / "link.json").symlink_to(folder / "labels.json")
+        (out / "link.json").symlink_to(folder / "annotations.json")
         os.mkfifo(out / "pipe")
         before = {path: path.read_bytes() for path in sorted(tmp_path.rglob("*")) if path.is_file()}
         assert main([word.format(set=folder, out=out, results=results) for word in words]) == 2
@@ -168,13 +171,13 @@ class TestBadInput:
         if damage == "truncated picture":
             picture.write_bytes(picture.read_bytes()[:3000])
         elif damage == "labels":
-            (folder / "labels.json").write_text((folder / "labels.json").read_text()[:-40])
+            (folder / "annotations.json").write_text((folder / "annotations.json").read_text()[:-40])
         else:
             picture.unlink()
         out = tmp_path / "model.onnx"
         assert main(["fit", str(folder), "-o", str(out), "--quiet"]) == 2
         error = said(capsys)[1]
-        assert (picture.name if damage != "labels" else "labels.json") in error
+        assert (picture.name if damage != "labels" else "annotations.json") in error
         assert not out.exists() and not list(tmp_path.glob(".*.part"))
 
     def test_no_command_and_unknown_options(self, capsys):
@@ -189,8 +192,8 @@ class TestFitAndJudge:
         model = tmp_path / "model.onnx"
         assert main(["fit", str(posts), "-o", str(model), "--quiet"]) == 0
         out = said(capsys)[0]
-        # Six pictures are too few to hold any out: nothing may be called held out, and nothing is left to judge on.
-        assert model.exists() and "next: nothing here is held out" in out and "maximizes F1" not in out
+        # Six pictures are too few to hold any out: nothing may be called a validation set, and nothing is left to test on.
+        assert model.exists() and "next: no recording here is left for a test" in out and "maximizes F1" not in out
         assert main(["judge", str(posts), "--with", str(model), "--json", "--quiet"]) == 0
         assert json.loads(said(capsys)[0])["AP50"] > 0.9
         assert main(["judge", str(COINS), "--with", str(model)]) == 2
@@ -200,14 +203,14 @@ class TestFitAndJudge:
     def test_judging_on_what_was_learned_is_cautioned(self, posts, tmp_path, capsys):
         model = str(tmp_path / "model.onnx")
         assert main(["fit", str(posts), "-o", model, "--quiet", "--recordings", "a"]) == 0
-        assert f"next: robotlab judge {posts} --with {model} --recordings b\n" in said(capsys)[0]
+        assert f"next: robotlab judge {shlex.quote(str(posts))} --with {model} --recordings b\n" in said(capsys)[0]
         assert main(["judge", str(posts), "--with", model, "--quiet", "--recordings", "b"]) == 0
         assert "caution" not in said(capsys)[0]
         assert main(["judge", str(posts), "--with", model, "--quiet"]) == 0
         assert "caution, data leakage: it also learned from a, so" in said(capsys)[0]
         page = str(tmp_path / "c.html")
         assert (
-            main(["compare", str(posts), "--model", model, "--walks", "none", "-o", page, "--quiet", "--learn", "b"])
+            main(["compare", str(posts), "--with", model, "--walks", "none", "-o", page, "--quiet", "--learn", "b"])
             == 0
         )
         out = said(capsys)[0]
@@ -219,7 +222,7 @@ class TestFitAndJudge:
         model = str(tmp_path / "my model.onnx")
         assert main(["fit", str(folder), "-o", model, "--quiet", "--hold-out", "b"]) == 0
         out = said(capsys)[0]
-        assert "on held-out pictures (recording b): 0." in out
+        assert "on the validation set (recording b): 0." in out
         line = next(line for line in out.splitlines() if line.startswith("next: "))
         command, note = line.removeprefix("next: robotlab ").split("  ")
         assert "validation set" in note

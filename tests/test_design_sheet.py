@@ -316,7 +316,7 @@ def test_heights_found_leaves_out_what_does_not_count():
     entry = LabeledImage(
         1, "a.png", 99, 50, boxes=boxes, labels=np.array([0, 0, 0, 1]), visibility=np.array([1, 1, 0.5, 1.0])
     )
-    data = DataSet("labels.json", ("post", "bucket"), (1, 2), (entry,))
+    data = DataSet("annotations.json", ("post", "bucket"), (1, 2), (entry,))
     seen = Detections([[0, 0, 5, 40], [20, 0, 25, 30]], [0.9, 0.2], [0, 0], data.classes)
     heights, found = heights_found(data, [seen], min_score=0.3)
     assert heights.tolist() == [40, 30] and found.tolist() == [True, False]

@@ -35,7 +35,7 @@ def test_without_the_cloned_folder_the_advice_is_not_a_circle(tmp_path):
     for line in errors:
         advice = line.partition(": ")[2]
         assert "clone" in advice and "robotlab open" not in advice
-    assert "MEND  not found" in shown and "ready for the course" not in shown
+    assert "FIX  not found" in shown and "ready for the course" not in shown
 
 
 def test_a_home_that_cannot_be_written_is_said_and_the_kernel_not_blamed(tmp_path):

@@ -20,7 +20,8 @@ from pretrain import Greenhouses, shapes
 from render import Renderer
 from views import Bank, empty_greenhouses
 
-from robotlab.neural.onnxio import network_to_onnx, save_onnx, weights_from_onnx
+from robotlab.neural.onnx_weights import weights_from_onnx
+from robotlab.neural.onnxio import network_to_onnx, save_onnx
 from robotlab.neural.spec import FEATURES
 
 # Rounds of measuring, each of 18 pictures; seed of the pictures.

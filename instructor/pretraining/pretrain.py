@@ -30,7 +30,8 @@ from pictures import draw_batch, framed
 from render import Batch, Renderer
 from views import EACH, HEIGHT_PX, SLOTS, WIDTH_PX, Bank, empty_greenhouses
 
-from robotlab.neural.onnxio import network_to_onnx, save_onnx, weights_from_onnx
+from robotlab.neural.onnx_weights import weights_from_onnx
+from robotlab.neural.onnxio import network_to_onnx, save_onnx
 from robotlab.neural.spec import FEATURES
 
 # Height and width, and pictures a batch on a GPU: about 4 million pixels each.

@@ -65,7 +65,8 @@ telling = [
     int(np.argmax((features[mask].mean(axis=0) - usual) / spread)) for mask in inside
 ]
 
-figure, axes = plt.subplots(1, 4, figsize=(11, 2.5), layout="constrained")
+figure, axes = plt.subplots(2, 2, figsize=(6, 4.8), layout="constrained")
+axes = axes.ravel()
 axes[0].imshow(frame.picture)
 axes[0].set_title("rendered")
 for ax, feature, label in zip(axes[1:], telling, truths.labels):
@@ -101,9 +102,8 @@ row, column = np.argwhere(asked.classes == 1)[0]
 dx, dy, log_w, log_h = asked.boxes[:, row, column]
 print(f"row {row}, column {column} must say: post,", end=" ")
 print(f"dx {dx:.2f}, dy {dy:.2f}, log w {log_w:.2f}, log h {log_h:.2f}")
-box = boxes_at(asked.boxes[:, [row], [column]].T, np.array([row]), np.array([column]))[
-    0
-]
+place = np.array([row]), np.array([column])
+(box,) = boxes_at(asked.boxes[:, [row], [column]].T, *place)
 print(f"back in px: {box.round(1).tolist()}")
 print(f"ground truth: {truths.boxes[0].round(1).tolist()}")
 
@@ -322,8 +322,8 @@ for name, losses in paths.items():
 # %% tags=["approximate"]
 def report(name, losses):
     at = ", ".join(f"{steps}: {losses[steps - 1]:6.3f}" for steps in (10, 100, 300))
-    swing = max(losses[250:]) - min(losses[250:])
-    print(f"{name:<18} loss after steps {at}; swing in the last 50: {swing:.4f}")
+    spread = max(losses[250:]) - min(losses[250:])
+    print(f"{name:<18} loss after steps {at}; spread of the last 50: {spread:.4f}")
 
 
 for name, losses in paths.items():
@@ -370,7 +370,7 @@ def cycle_rate(step, steps, peak):
 verify(cycle_rate)
 
 # %% [markdown]
-# **Predict.** A constant rate of 1 against one cycle with a peak of 1: both walk as fast at their fastest. Which ends lower, and whose loss still swings in the last 50 steps?
+# **Predict.** A constant rate of 1 against one cycle with a peak of 1. Which ends lower, and whose loss still goes up and down in the last 50 steps?
 
 # %% tags=["approximate"]
 from robotlab.neural.engine import one_cycle
@@ -381,19 +381,20 @@ for name in ("rate 1", "one cycle, peak 1"):
     report(name, paths[name])
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(8, 3.4), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 4), layout="constrained")
 colors = ("#0072b2", "#009e73", "#d55e00", "#cc79a7", "black")
 styles = zip(colors, (":", "-.", "-", "--", "-"))
 for (name, losses), (color, dashes) in zip(paths.items(), styles):
     ax.plot(range(1, 301), losses, dashes, color=color, linewidth=1.5, label=name)
 ax.axhline(np.log(4), color="gray", linewidth=1)
-ax.text(302, np.log(4) * 1.1, "knows nothing", va="bottom")
-ax.set(yscale="log", xlabel="step", ylabel="loss of all cells", xlim=(0, 365))
-ax.legend(frameon=False, fontsize=9, ncols=3, loc="upper right")
+ax.text(302, np.log(4), "knows\nnothing", va="center", fontsize=9)
+ax.set(yscale="log", xlabel="step", ylabel="loss of all cells", xlim=(0, 350))
+ax.set_ylim(0.005, 3000)  # room for the legend
+ax.legend(frameon=False, fontsize=9, ncols=2, loc="upper right")
 plt.show()
 
 # %% [markdown]
-# **Why.** The two end at nearly the same loss; the last column is what differs. At a constant rate the loss still swings by as much as its own size, so the last step is a matter of luck. With the schedule it has settled: the swing is more than ten times smaller. The learning rate is the first thing to look at when a training goes wrong: a curve that hardly falls asks for a higher rate, one that jumps or turns to NaN for a lower one.
+# **Why.** The two end at nearly the same loss; the last column is what differs. At a constant rate the loss still goes up and down by as much as its own size, so the last step is a matter of luck. With the schedule it has settled: the spread is more than ten times smaller. The learning rate is the first thing to look at when a training goes wrong: a curve that hardly falls asks for a higher rate, one that jumps or turns to NaN for a lower one.
 
 # %% [markdown]
 # ## 4. Overfitting, and three parts of the data
@@ -429,7 +430,7 @@ for k in (0, 1, best, -1):
     print(f"{thing_loss[k]:8.2f} {100 * thing_accuracy[k]:6.0f} %")
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(7, 3), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 3), layout="constrained")
 ax.plot(steps + 1, thing_loss, ":", color="#009e73", label="held out, things only")
 ax.plot(steps + 1, held_loss, "--", color="#d55e00", label="held out")
 ax.plot(steps + 1, train_loss, "-", color="#0072b2", label="training")
@@ -449,7 +450,7 @@ plt.show()
 # | part | what it does | here |
 # |---|---|---|
 # | training | fits the weights | `learned` |
-# | validation | chooses hyperparameters, the moment to stop, the confidence threshold | `fit(..., hold_out="name")` |
+# | validation | chooses hyperparameters, the moment to stop, the confidence threshold | `hold_out=` of `fit` |
 # | test | judges, once, at the end; chooses nothing | lesson 08 |
 #
 # Cut between *recordings*, never between single pictures: two pictures of one drive are nearly the same picture. A twin of a training picture in the test part makes the result too good; lesson 08 measures by how much.
@@ -676,7 +677,7 @@ from robotlab.widgets import TrainingMonitor
 coins = open_dataset(shipped("datasets/coins"))
 name = "right_x201_y100.png"
 shown = next(entry for entry in coins.pictures if entry.path.name == name)
-alt = "A gray photograph of coins with a detector's boxes; beside it loss and held-out AP."
+alt = "A gray photograph of coins with boxes; beside it loss and held-out AP."
 monitor = TrainingMonitor.of(coins, shown, alt=alt)
 monitor
 
@@ -707,7 +708,7 @@ print(f"kept: the weights of step {curve['judged_steps'][kept]}")
 # %% [markdown]
 # **Try.** Move the slider, or press Play. Watch the boxes at the rim of the picture. When do they get tight?
 #
-# **Why.** High learning rates first spoil a little of what was there: the held-out AP dips, while the loss already falls. Then the rate comes down, and the boxes end tighter than those of the head alone. What is kept is the best stage, not the last: early stopping. One caution: the right half is the validation part, it chose that stage, so its AP is optimistic. For a figure to publish, keep a test part that chooses nothing.
+# **Why.** High learning rates first spoil a little of what was there: the held-out AP dips, while the loss already falls. Then the rate comes down, and the boxes end tighter than those of the head alone. What is kept are the weights of the best step, not of the last: early stopping. One caution: the right half is the validation part, it chose that step, so its AP is optimistic. For a figure to publish, keep a test part that chooses nothing.
 #
 # ### A longer training
 #
@@ -734,8 +735,8 @@ print(f"{record['pictures']} pictures, {record['steps']} steps")
 for words, one in (
     ("validation, at the start", stages[0]),
     (f"validation, step {kept['step']}, kept", kept),
-    ("test, three recordings, frozen", record["judged"]["head"]),
-    ("test, three recordings, fine-tuned", record["judged"]["full"]),
+    ("test, three recordings, frozen", record["judged"]["frozen_backbone"]),
+    ("test, three recordings, fine-tuned", record["judged"]["fine_tuning"]),
 ):
     print(f"{words:<36} AP50 {one['AP50']:.2f}, AP {one['AP']:.2f}")
 
@@ -780,10 +781,11 @@ def say(done, facts):
 
 
 state_path = folder / "state.npz"
-options |= {"epochs": 4, "progress": False, "state_path": state_path}
-stopped = fit(coins, **options, watch=enough)
+few = coins.having(coins.pictures[::4])  # quicker
+options |= {"epochs": 16, "progress": False, "state_path": state_path}
+stopped = fit(few, **options, watch=enough)
 say("stopped", stopped.facts)
-resumed = fit(coins, **options)
+resumed = fit(few, **options)
 say("resumed and ended", resumed.facts)
 
 # %% [markdown]
@@ -808,13 +810,13 @@ for entry in model.metadata_props:
 again = NeuralDetector.load(path)
 few_coins = [coins.load(one) for one in coins.pictures[:5]]
 same = all(
-    np.array_equal(again.detect(one).boxes, coin_finder.find(one).boxes)
+    np.array_equal(again.detect(one).boxes, coin_finder.detect(one).boxes)
     for one in few_coins
 )
 print("loaded again, it finds the same:", same)
 
 # %% [markdown]
-# **Why.** ONNX is an open format that many programs run, on processors from a telephone's to a server's. The layers alone would not do: whoever uses the file needs the class names, how a picture must be prepared, and the confidence threshold (`facts["best_score"]`, chosen on the validation part). All that stands in the file's metadata. Three steps are *not* in the file: fitting the picture to a size that the network accepts; *decoding*, which takes the cells of `peaks` above the confidence threshold and turns their dx, dy, log w and log h into corners in pixels, as `boxes_at` did in part 1; and non-maximum suppression (NMS, lesson 05). `find` does all three. On a robot without this library you write them yourself, a few lines each.
+# **Why.** ONNX is an open format that many programs run, on processors from a telephone's to a server's. The layers alone would not do: whoever uses the file needs the class names, how a picture must be prepared, and the confidence threshold (`facts["best_score"]`, chosen on the validation part). All that stands in the file's metadata. Three steps are *not* in the file: fitting the picture to a size that the network accepts; *decoding*, which takes the cells of `peaks` above the confidence threshold and turns their dx, dy, log w and log h into corners in pixels, as `boxes_at` did in part 1; and non-maximum suppression (NMS, lesson 05). `detect` does all three. On a robot without this library you write them yourself, a few lines each.
 
 # %% [markdown]
 # ## On your own pictures

@@ -306,9 +306,9 @@ print("The trained detector has the higher AP50 in every class:", higher)
 # 1. Lower the *confidence threshold* to 0.05. What do the new boxes lie on? Then raise it to 0.9. Which things are lost first, near or far ones?
 # 2. Where is F1 highest? Compare that threshold with the region where the two lines on the right cross, so that a detection is as often a true as a false positive. (Each step of the lines holds few detections, so they may cross several times.)
 # 3. Raise the *IoU threshold* to 0.8. The curve sinks. Which boxes turn from solid to dashed *and* dotted?
-# 4. Choose things 1, the posts alone. How high must the threshold be until no false positive is left? How many false negatives does that cost?
+# 4. Choose *post* as the class. How high must the threshold be until no false positive is left? How many false negatives does that cost?
 
-# %% tags=["explore"]
+# %% tags=["explore", "approximate"]
 from robotlab.widgets import ThresholdCurve
 
 curve = ThresholdCurve(test, seen["trained"], ids=(254, 305, 356))
@@ -489,7 +489,7 @@ for lighting in test.lightings:
 # %% tags=["nbval-ignore-output"]
 from robotlab.report import plot_groups, plot_recall_by_size
 
-figure, axes = plt.subplots(1, 2, figsize=(9, 3.2), layout="constrained")
+figure, axes = plt.subplots(2, 1, figsize=(6, 6), layout="constrained")
 plot_recall_by_size(axes[0], judged)
 plot_groups(axes[1], judged, "per_lighting")
 plt.show()
@@ -603,7 +603,7 @@ for size in (5, 20, 50, 100):
 print(f"all {len(test)} pictures: {trained.AP50:.2f}")
 
 # %% [markdown]
-# **Why.** With five pictures the same detector comes out as middling or as perfect. Whoever tries ten settings on such a test keeps the luckiest, not the best.
+# **Why.** With five pictures the same detector comes out as a good deal worse, or as perfect. Whoever tries ten settings on such a test keeps the luckiest, not the best.
 
 # %% [markdown]
 # ## 9. Which one is better?
@@ -663,9 +663,8 @@ for other in (judged["color"], with_half):
     both = result.found_a - result.only_a
     neither = result.truths - result.found_a - result.only_b
     print(f"{other.name} against trained: both found {both},", end=" ")
-    print(
-        f"neither {neither}, {other.name} alone {result.only_a}, trained alone {result.only_b}"
-    )
+    print(f"neither {neither}, {other.name} alone {result.only_a},", end=" ")
+    print(f"trained alone {result.only_b}")
     print(f"{textwrap.fill(str(result), 80)}\n")
 
 # %%
@@ -794,10 +793,10 @@ for name, box in (("the whole post", post), ("its upper half", upper_half)):
 # .venv/bin/robotlab checkup my_data
 # .venv/bin/robotlab judge my_data --results my_results.json --html judged.html
 # .venv/bin/robotlab judge my_data --with my_detector.onnx --recordings kitchen2,hall2 --html judged.html
-# .venv/bin/robotlab compare my_data --model my_detector.onnx --recordings kitchen2,hall2 -o compared.html
+# .venv/bin/robotlab compare my_data --with my_detector.onnx --recordings kitchen2,hall2 -o compared.html
 # ```
 #
-# `my_data` is a folder with `labels.json` and `pictures/`. `judge` prints the tables of this lesson and writes the page below. The cell does the same in Python; put your own paths in. As long as there are none, it takes the color detector's results from this lesson.
+# `my_data` is a folder with `annotations.json` and `pictures/`. `judge` prints the tables of this lesson and writes the page below. The cell does the same in Python; put your own paths in. As long as there are none, it takes the color detector's results from this lesson.
 
 # %% tags=["explore"]
 import tempfile

@@ -328,8 +328,8 @@ for steps in (1, 10, 100):
 # Below, ten pictures a second. At time 0 the post, far away, jumps 15° to the left; what follows is the **step response** of the loop. Move the sliders.
 #
 # **Predict**, then look, with a latency of 0.3 s and no motor lag:
-# 1. At which gain does the trolley first swing past the post: 1, 2 or 4?
-# 2. At which gain does the swing no longer die out?
+# 1. At which gain does the trolley first turn past the post: 1, 2 or 4?
+# 2. At which gain does the turning back and forth no longer die out?
 # 3. The latency goes from 0.6 s down to 0.3 s. What becomes of the limit: the same, nearly twice as much, four times?
 
 # %% tags=["explore"]
@@ -337,10 +337,10 @@ from robotlab.widgets import GainAndDelay
 
 GainAndDelay(gain=2.0, delay_s=0.3)
 
-# %% tags=["still"] picture="gains" alt="The bearing of the post over time at a latency of 0.3 s for three gains. With 1.0 it falls to 0 within two seconds and stays there. With 2.2 it swings past by 4 degrees and settles. With 5.0 it swings wider each time and leaves the picture."
+# %% tags=["still"] picture="gains" alt="The bearing of the post over time at a latency of 0.3 s for three gains. With 1.0 it falls to 0 within two seconds and stays there. With 2.2 it overshoots by 4 degrees and settles. With 5.0 it oscillates, wider each time, and leaves the picture."
 from robotlab.widgets import turn_after_jump
 
-figure, ax = plt.subplots(figsize=(8, 3.4), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 3.6), layout="constrained")
 for gain, color, dashes in (
     (1.0, "#0072b2", "-"),
     (2.2, "#009e73", "--"),
@@ -380,7 +380,7 @@ plt.show()
 # %% [markdown]
 # *Above, as a still for those who have not run the cell.*
 #
-# **Why.** (1) From 1.2 on it passes the post a little, at 2 by 3°: this is **overshoot**. (2) From 4.5 on the swing, or **oscillation**, grows: the loop is **unstable**. The gain at this limit is the **ultimate gain**, $K_u$. (3) Half the latency, nearly twice the ultimate gain. What counts is gain times latency: how far the trolley turns, for each degree of error, before it sees what it has done.
+# **Why.** (1) From 1.2 on it passes the post a little, at 2 by 3°: this is **overshoot**. (2) From 4.5 on the turning back and forth, or **oscillation**, grows: the loop is **unstable**. The gain at this limit is the **ultimate gain**, $K_u$. (3) Half the latency, nearly twice the ultimate gain. What counts is gain times latency: how far the trolley turns, for each degree of error, before it sees what it has done.
 #
 # Without frames this is a textbook loop: the bearing changes at every moment by K times what it was T seconds ago,
 #
@@ -393,7 +393,11 @@ plt.show()
 #
 # A camera's loop does not see all the time. It sees once per frame (**sampling**), and the command is held until the next frame (**zero-order hold**, ZOH). With d frames of latency and $a = K \cdot$ frame time it is
 #
-# $$b[k+1] = b[k] - a\, b[k-d], \qquad \text{unstable from } a = 2 \sin\frac{\pi}{2\,(2d+1)} \text{ on.}$$
+# $$b[k+1] = b[k] - a\, b[k-d],$$
+#
+# and it is unstable from this value of $a$ on:
+#
+# $$a = 2 \sin\frac{\pi}{2\,(2d+1)}.$$
 #
 # **Predict.** One frame of latency, ten pictures a second. The textbook loop allows K = π/2 / 0.1 s = 15.7. What does the sampled loop allow: the same, 10 % less, a third less? And with ten frames of latency?
 
@@ -506,57 +510,53 @@ plt.show()
 # Now by hand. The recipe, for a robot that turns on the spot:
 #
 # 1. The target stands 2 m ahead, still, a little to one side. Begin with a gain that is surely small.
-# 2. Let it turn. Look at the swings: is each smaller than the one before? Then stop, and take a gain half as large again.
-# 3. Once the swings no longer shrink, or one gets wider than 10°, stop. Go back to the middle between this gain and the last good one, and so on, until the two are close.
-# 4. Note that gain and the time of one full swing, there and back: the ultimate gain $K_u$ and the **ultimate period** $T_u$.
+# 2. Let it turn. Look how far it gets to each side, at its *peaks*: is each smaller than the one before? Then stop, and take a gain half as large again.
+# 3. Once the peaks no longer shrink, or one is beyond 10°, stop. Go back to the middle between this gain and the last good one, and so on, until the two are close.
+# 4. Note that gain and the time of one full oscillation, there and back: the ultimate gain $K_u$ and the **ultimate period** $T_u$.
 #
-# Try one gain yourself first. `measure_oscillation` reads off the ratio of each swing to the one before; below 1 they die out.
+# Try one gain yourself first. `measure_oscillation` reads off the ratio of each peak to the one before; below 1 the oscillation dies out.
 
 # %% tags=["explore"]
 from robotlab.control import measure_oscillation
 
 gain = 2.0
 run = turn_only(trolley.but(turn_gain=gain), off_deg=2, seconds=10)
-swing = measure_oscillation(
-    run.bearings_rad[np.isfinite(run.bearings_rad)], trolley.frame_s
-)
-peaks = ", ".join(f"{math.degrees(peak):.2f}°" for peak in swing.peaks[:4])
-print(
-    f"gain {gain}: the first swings are {peaks}; each is {swing.ratio:.2f} of the last"
-)
+seen_rad = run.bearings_rad[np.isfinite(run.bearings_rad)]
+measured = measure_oscillation(seen_rad, trolley.frame_s)
+peaks = ", ".join(f"{math.degrees(peak):.2f}°" for peak in measured.peaks[:4])
+print(f"gain {gain}: the first peaks are {peaks};", end=" ")
+print(f"each is {measured.ratio:.2f} of the one before")
 
 
 # %%
 def try_gain(gain):
-    """A test with a noisy detector, up to 10°: its swing, and whether it got wider."""
+    """A test with a noisy detector, up to 10°: what was measured; did it get wider?"""
     noisy = GroundTruthDetector(noise_px=0.3)
     run = turn_only(trolley.but(turn_gain=gain), off_deg=2, seconds=15, detector=noisy)
     bearings = run.bearings_rad[np.isfinite(run.bearings_rad)]
     wide = np.abs(bearings) > math.radians(10)
     end = int(np.argmax(wide)) if wide.any() else len(bearings)
-    return measure_oscillation(
-        bearings[:end], trolley.frame_s, least=math.radians(0.3)
-    ), wide.any()
+    smallest_rad = math.radians(0.3)
+    measured = measure_oscillation(bearings[:end], trolley.frame_s, least=smallest_rad)
+    return measured, wide.any()
 
 
 good, bad, gain, tests = 0.0, None, 1.0, 0
 while bad is None or bad - good > 0.05 * bad:
-    swing, wide = try_gain(gain)
+    measured, wide = try_gain(gain)
     tests += 1
-    dies_out = swing.ratio < 1 and not wide
-    words = "hardly a swing"
-    if swing.ratio:
-        words = (
-            f"each swing {swing.ratio:.2f} of the last, period {swing.period_s:.2f} s"
-        )
-    print(f"gain {gain:.2f}: {words}{', and wider than 10°' if wide else ''}")
+    dies_out = measured.ratio < 1 and not wide
+    words = "no oscillation"
+    if measured.ratio:
+        words = f"each peak {measured.ratio:.2f} of the one before,"
+        words += f" period {measured.period_s:.2f} s"
+    print(f"gain {gain:.2f}: {words}{', and beyond 10°' if wide else ''}")
     good, bad = (gain, bad) if dies_out else (good, gain)
     gain = 1.5 * gain if bad is None else (good + bad) / 2
 
 K_u, T_u = good, try_gain(good)[0].period_s
-print(
-    f"{tests} tests: K_u = {K_u:.2f} 1/s (formula {by_formula:.2f}), T_u = {T_u:.2f} s"
-)
+print(f"{tests} tests: K_u = {K_u:.2f} 1/s (formula {by_formula:.2f}),", end=" ")
+print(f"T_u = {T_u:.2f} s")
 
 # %% [markdown]
 # **Why.** Three ways, one number, within a few percent. And $T_u$ tells more: a loop at its limit oscillates with a period of *four delays*. $T_u / 4$ is the whole delay of the loop: 0.30 s of latency, half a frame of zero-order hold or 0.05 s, and 0.1 s of motor lag. (A lag longer than the latency counts for less.) So a stopwatch measures the delay of a robot.
@@ -564,17 +564,16 @@ print(
 # %%
 whole_s = trolley.latency_s + trolley.frame_s / 2 + trolley.motor.lag_s
 print(f"T_u / 4 = {T_u / 4:.2f} s; latency + half a frame + lag = {whole_s:.2f} s")
-for name, share in (("a quarter", 0.25), ("a half", 0.5), ("nine tenths", 0.9)):
-    run = turn_only(trolley.but(turn_gain=share * by_formula), off_deg=15, seconds=20)
+for name, part in (("a quarter", 0.25), ("a half", 0.5), ("nine tenths", 0.9)):
+    run = turn_only(trolley.but(turn_gain=part * by_formula), off_deg=15, seconds=20)
     off_deg = np.degrees(run.true_bearings_rad)
     settled_s = run.t_s[np.flatnonzero(np.abs(off_deg) > 1)[-1]]
-    print(f"{name:<11} of K_u, {share * by_formula:.2f} 1/s:", end=" ")
-    print(
-        f"overshoot {-off_deg.min():4.1f}°, within 1° for good after {settled_s:.1f} s"
-    )
+    print(f"{name:<11} of K_u, {part * by_formula:.2f} 1/s:", end=" ")
+    print(f"overshoot {-off_deg.min():4.1f}°,", end=" ")
+    print(f"within 1° for good after {settled_s:.1f} s")
 
 # %% [markdown]
-# **Which share to take.** A quarter turns once and stands still. Half, the old rule of Ziegler and Nichols, is livelier and overshoots by a third of the jump. Nine tenths oscillates for a long time, and leaves nothing for the day when the computer is a little slower.
+# **Which of them to take.** A quarter turns once and stands still. Half, the old rule of Ziegler and Nichols, is livelier and overshoots by a third of the jump. Nine tenths oscillates for a long time, and leaves nothing for the day when the computer is a little slower.
 #
 # The factor by which the gain may still grow is the **gain margin**; a factor of 2 is also written as 6 dB. Seen the other way round, the **phase margin** says how much later everything may get, as an angle of the oscillation: π/2 − K · T for the textbook loop, 45° at half the limit. (Common practice asks for a gain margin of 2 and a phase margin of 30° to 60°; no source.)
 #
@@ -601,7 +600,7 @@ for lag_s in (0.0, 0.1, 0.2, 0.4):
 # %%
 from robotlab.control import Motor
 
-some_gains = [share * by_formula for share in (0.125, 0.25, 0.5)]
+some_gains = [part * by_formula for part in (0.125, 0.25, 0.5)]
 print("dead band      at gain:" + "".join(f"{gain:10.2f}" for gain in some_gains))
 for band_mps in (0.0, 0.01, 0.02):
     motor = Motor(lag_s=trolley.motor.lag_s, dead_band_mps=band_mps)
@@ -671,7 +670,7 @@ for name, gain in (("too low", 0.25), ("a quarter", quarter), ("too high", 5.0))
     print(f"up to {worst_deg:2.0f}° off, energy {scores['energy_j']:4.1f} J")
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(8, 3.2), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 4), layout="constrained")
 for (name, run), color, dashes in zip(
     runs.items(), ("#cc79a7", "#0072b2", "#d55e00"), (":", "-", "--")
 ):
@@ -684,16 +683,16 @@ for (name, run), color, dashes in zip(
         label=f"{name}: {run.settings.turn_gain:.2f} 1/s",
     )
 for side in (-1, 1):
-    ax.axhspan(side * 31.1, side * 55, color="#dddddd", linewidth=0)
+    ax.axhspan(side * 31.1, side * 90, color="#dddddd", linewidth=0)
 ax.text(0.1, 43, "outside of the picture", va="center")
 ax.set(
     xlim=(0, 14),
-    ylim=(-55, 55),
+    ylim=(-85, 55),
     xlabel="s",
     ylabel="bearing of the post, °",
     title="following a weaving post, three gains",
 )
-ax.legend(loc="lower left", frameon=False, ncols=3)
+ax.legend(loc="lower left", frameon=False, fontsize=9)
 plt.show()
 
 # %% tags=["explore"]
@@ -707,7 +706,7 @@ page = replay_pair_html(
 Replay(
     page,
     alt="Two runs on one clock: a quarter of the ultimate gain follows smoothly, "
-    "too high a gain swings from side to side and loses the post.",
+    "too high a gain turns from side to side and loses the post.",
 )
 
 # %% tags=["still"] picture="loop" alt="Three plans from above of the trolley behind the weaving post. With a gain too low it turns late and looks past the post at the end. With a quarter of the limit it follows smoothly, cutting the bends. With a gain too high its way zigzags and it ends looking aside."
@@ -747,7 +746,7 @@ plt.show()
 # %% [markdown]
 # *Above, the three ways as a still: the blue strokes show once a second where the trolley looks.*
 #
-# **Why.** With too low a gain the post leaves the picture before the trolley has turned. With too high a gain the trolley itself turns the post out of the picture, and every swing costs energy. Between the two lies a wide range: no gain needs days of tuning.
+# **Why.** With too low a gain the post leaves the picture before the trolley has turned. With too high a gain the trolley itself turns the post out of the picture, and every turn costs energy. Between the two lies a wide range: no gain needs days of tuning.
 #
 # **Try.** Replace `names` by `("too low", "a quarter")`. Then find out, with the sliders of part 4, what 0.1 s less latency would allow.
 
@@ -762,7 +761,7 @@ plt.show()
 # - Batteries, chargers and motors: the maker's data sheet and your local rules come first.
 # - **Software is no safety function.** A program, however careful, does not replace the switch that cuts the power (IEC 60204-1, ISO 13850).
 #
-# **Step 1: measure your latency**, from target to wheel. You need a program that sees and turns; `help(robotlab.loop.drive)` shows one. Put the robot on the block, the program running, motors on, speed limits low. With a phone, film the target and a wheel together, in slow motion (120 or 240 frames per second). Jerk the target to one side. In the film count the frames from the first one in which the target has moved to the first one in which the wheel changes. Do it five times: their spread is the **jitter** of the latency. No robot yet? Film a lamp and the screen that shows the camera's picture, and switch the lamp on. That is the camera's share alone: detector and motor link are not in it, so it is too short for the formulas here.
+# **Step 1: measure your latency**, from target to wheel. You need a program that sees and turns; `help(robotlab.loop.drive)` shows one. Put the robot on the block, the program running, motors on, speed limits low. With a phone, film the target and a wheel together, in slow motion (120 or 240 frames per second). Jerk the target to one side. In the film count the frames from the first one in which the target has moved to the first one in which the wheel changes. Do it five times: their spread is the **jitter** of the latency. No robot yet? Film a lamp and the screen that shows the camera's picture, and switch the lamp on. That is the camera's part alone: detector and motor link are not in it, so it is too short for the formulas here.
 #
 # **Step 2: the sign.** Target far ahead in the middle: both wheels forward. Then, with the drive gain at 0, left and right; write down how the wheels turned.
 #
@@ -790,7 +789,7 @@ first, start = K_safe / 5, K_safe / 2
 print(f"on the floor: first {first:.2f}, then {start:.2f}, never above {K_safe:.2f}")
 
 # %% [markdown]
-# **Step 4: on the floor.** Only if the sign check has passed. Let the robot turn on the spot and nothing else (drive gain 0), the target 2 m ahead. Begin with a fifth of the safe gain. If it turns toward the target and stands still, raise the gain step by step to half of the safe gain. Does it oscillate before that? Stop: then the latency is longer than you measured. To find $K_u$ follow the recipe of part 6, with the low limit of the yaw rate, and stop each test after three swings.
+# **Step 4: on the floor.** Only if the sign check has passed. Let the robot turn on the spot and nothing else (drive gain 0), the target 2 m ahead. Begin with a fifth of the safe gain. If it turns toward the target and stands still, raise the gain step by step to half of the safe gain. Does it oscillate before that? Stop: then the latency is longer than you measured. To find $K_u$ follow the recipe of part 6, with the low limit of the yaw rate, and stop each test after three peaks.
 #
 # **Step 5: check.** Note $T_u$. Is $T_u / 4$ near your latency plus half a frame plus the lag? Within 20 % is good. Lesson 11 adds ramps and a plan for a lost target; before that, do not let it drive.
 #
@@ -806,6 +805,24 @@ print(f"on the floor: first {first:.2f}, then {start:.2f}, never above {K_safe:.
 # - The textbook's π/2 is for loops without frames, and up to 57 % too high for a sampled one.
 # - By trying: raise the gain until the robot just keeps oscillating. $T_u / 4$ is the whole delay.
 # - A dead band needs a larger gain, latency a smaller one. PD control reduces overshoot, feed-forward reduces steady-state error, and both amplify the detector's noise.
+#
+# ### Check your understanding
+#
+# 1. The post is seen in column 100 of 320. What are the signs of bearing and yaw rate, and which wheel is faster?
+# 2. A robot turns away from the target, faster and faster. Would a smaller gain help?
+# 3. The post walks away at 0.2 m/s, the drive gain is 0.8/s, and 1.0 m is to be kept. Which distance does P control hold?
+# 4. Latency 0.2 s, ten pictures per second, motor lag 0.1 s. What is the ultimate gain, about, and the safe gain?
+# 5. Your robot oscillates with a period of 1.6 s at its limit. How long is the whole delay of its loop?
+#
+# <details><summary>Answers</summary>
+#
+# 1. Left of the middle: both positive; the right wheel.
+# 2. No: the sign is wrong. It would only turn away more slowly.
+# 3. 1.0 + 0.2 / 0.8 = 1.25 m.
+# 4. 1.57 / (0.2 + 0.05 + 0.1) = 4.5 1/s; the safe gain is half of it, 2.2 1/s.
+# 5. A quarter of the period, 0.4 s.
+#
+# </details>
 #
 # ## Sources
 #

@@ -82,25 +82,21 @@ for limit in (None, 0.8):
     print(f"limit {limit}: exposed for 1/60 s, motion blur up to {smeared_px:.1f} px")
 
 # %% tags=["nbval-ignore-output"]
-figure, axes = plt.subplots(1, 3, figsize=(9, 2.8), layout="constrained")
+figure, axes = plt.subplots(3, 1, figsize=(6, 5), sharex=True, layout="constrained")
 times = np.arange(1600) * MS
 for limit, style, color in ((None, "--", "#d55e00"), (0.8, "-", "#0072b2")):
     rims, speeds, accel = move(Ramp(limit), 0.6)
     for ax, curve in zip(axes, (speeds, accel, nod_px(accel))):
-        ax.plot(
-            times,
-            curve,
-            style,
-            color=color,
-            label="no limit" if limit is None else "0.8 m/s²",
-        )
+        name = "no limit" if limit is None else f"{limit} m/s²"
+        ax.plot(times, curve, style, color=color, label=name)
 for ax, name in zip(axes, ("speed, m/s", "acceleration, m/s²", "picture moves, px")):
-    ax.set(title=name, xlabel="time, s", xlim=(0, 1.2))
+    ax.set_title(name)
+axes[2].set(xlabel="time, s", xlim=(0, 1.2))
 axes[0].legend(frameon=False)
 plt.show()
 
 # %% [markdown]
-# *Left to right: without a limit (dashed) speed rises in a third of a second and acceleration jumps to 4 m/s²; with one (solid) speed is a slope and acceleration a low step, whose fine teeth are the ramp's 50 steps a second. The picture swings by 8 pixels, or moves by 1.*
+# *From above: without a limit (dashed) speed rises in a third of a second and acceleration jumps to 4 m/s²; with one (solid) speed is a slope and acceleration a low step, whose fine teeth are the ramp's 50 steps a second. The picture moves by 8 pixels, or by 1.*
 #
 # **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
 #
@@ -195,7 +191,7 @@ for jerk in (None, 40.0, 20.0, 10.0, 5.0):
     print(f"{left_px:13.2f} px {way_m:15.3f} m")
 
 # %% tags=["nbval-ignore-output"]
-figure, axes = plt.subplots(1, 3, figsize=(9, 2.8), layout="constrained")
+figure, axes = plt.subplots(3, 1, figsize=(6, 5), sharex=True, layout="constrained")
 times = np.arange(1200) * MS
 for jerk, style, color in ((None, "--", "#d55e00"), (10.0, "-", "#0072b2")):
     _, speeds, accel = move(make_ramp(2.0, jerk), 0.6, seconds=1.2)
@@ -203,7 +199,8 @@ for jerk, style, color in ((None, "--", "#d55e00"), (10.0, "-", "#0072b2")):
         name = f"jerk {jerk:.0f} m/s³" if jerk else "no jerk limit"
         ax.plot(times, curve, style, color=color, label=name)
 for ax, name in zip(axes, ("speed, m/s", "acceleration, m/s²", "picture moves, px")):
-    ax.set(title=name, xlabel="time, s")
+    ax.set_title(name)
+axes[2].set_xlabel("time, s")
 axes[0].legend(frameon=False)
 plt.show()
 
@@ -303,7 +300,7 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 #
 # Detectors miss. A trolley that stopped at each miss would stutter; one that drove on would hit something. So it goes through fixed states, in a fixed order: a **state machine**. Counted from the moment at which the next picture with the post was due (a frame after the last one, plus the latency):
 #
-# 1. for 0.4 s keep the last motion, which is most likely still right: **hold last command**. (The log calls this state by its short name. It is not what motor drivers call coasting, where the wheels turn freely without power.)
+# 1. for 0.4 s keep the last motion, which is most likely still right: **hold last command**. (The log calls this state *hold*. It is not what motor drivers call coasting, where the wheels turn freely without power.)
 # 2. *slow* for 0.6 s: ramp down to rest;
 # 3. *search* for 8 s: turn on the spot, toward the side where it went;
 # 4. *stop*, and stay stopped until a *person* starts it again.
@@ -330,7 +327,7 @@ class Hidden(FaultModel):
 
 runs = {}
 for until_s in (14.0, 7.0):
-    # The GroundTruthDetector is told the ground truth: what happens is the loop's own doing.
+    # This detector is told the ground truth: what happens is the loop's own doing.
     hidden = Hidden(4.0, until_s)
     run = simulate(
         GroundTruthDetector(), walk, faults=hidden, duration_s=18, pictures=False
@@ -342,7 +339,7 @@ for until_s in (14.0, 7.0):
 # %% tags=["nbval-ignore-output"]
 run = runs[14.0]
 figure, (upper, lower) = plt.subplots(
-    2, 1, figsize=(9, 3.8), sharex=True, layout="constrained"
+    2, 1, figsize=(6, 4), sharex=True, layout="constrained"
 )
 upper.plot(run.t_s, run.speeds_mps, color="#0072b2")
 lower.plot(run.t_s, np.degrees(np.unwrap(run.pose[:, 2])), color="#d55e00")
@@ -366,7 +363,7 @@ plt.show()
 # %% [markdown]
 # ## 6. A watchdog, and which clock it reads
 #
-# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time; if one is silent for longer, the thread ramps down and stops.
+# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time. If one is silent for longer, that is a fault: from then on the thread sends the motor board nothing but HALT, upon which the board brakes along a ramp of its own and lets go of the motors, until a person starts again. (`robotlab.control.Supervisor` is this rule, on one page.)
 #
 # | watched | what counts as a sign of life | what does not |
 # |---|---|---|
@@ -619,7 +616,7 @@ for report in reports:
     print(f"{report.name:<30} {measured_m(report):7.2f} m  {report.state:<10}  {kept}")
 
 # %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(8, 3.8), layout="constrained")
+figure, ax = plt.subplots(figsize=(6, 5), layout="constrained")
 for report in reports:
     color = "#0072b2" if report.must_rest else "#56b4e9"
     ax.barh(
@@ -627,7 +624,8 @@ for report in reports:
     )
 ax.axvline(stopping_m(settings), color="#d55e00", linestyle="--", linewidth=2)
 ax.invert_yaxis()
-ax.set(xlabel="distance without a new picture, m (dashed: computed; dark: had to stop)")
+words = "distance without a new picture, m"
+ax.set_xlabel(f"{words}\n(dashed: computed; dark: had to stop)")
 plt.show()
 
 # %% [markdown]
@@ -641,7 +639,7 @@ plt.show()
 #
 # **Predict.** How much of the computed distance is used up in the worst run: a half, nine tenths, more than all? How many moving commands reach the board after the end?
 
-# %% tags=["nbval-ignore-output"]
+# %%
 from robotlab.course import measured
 
 injected = measured("fault_injection")
@@ -649,15 +647,17 @@ for title, rows in (
     ("the real loop", injected["runs"]),
     ("the simulated loop", injected["simulated"]),
 ):
-    print(f"{title}, {sum(row['runs'] for row in rows)} runs")
-    print("fault                                    runs  worst   share  after the end")
-    for row in rows:
-        late = row.get("moving_commands_after_end", 0)
-        print(f"{row['fault']:<40} {row['runs']:4d}", end=" ")
-        print(f"{row['worst_m']:5.2f} m {100 * row['worst_share']:4.0f} % {late:14d}")
+    runs_in_all = sum(row["runs"] for row in rows)
+    late = sum(row["moving_commands_after_end"] for row in rows)
+    print(f"{title}: {len(rows)} faults, {runs_in_all} runs;", end=" ")
+    print(f"moving commands after the end: {late}")
+    print("   the eight worst       measured   of the computed distance")
+    for row in sorted(rows, key=lambda row: -row["worst_share"])[:8]:
+        print(f"   {row['fault']:<24} {row['worst_m']:.2f} m", end="")
+        print(f" {100 * row['worst_share']:8.0f} %")
 
 # %% [markdown]
-# **Why.** *Share* is the worst measured distance over the computed one; at most 100 % may stand there. *After the end* counts commands other than halt that the board received after the loop had reported its end: none may. Simulation and real loop agree where the fault is the same; where they differ, believe the real one. There was still no floor under any wheel: on yours, measure (last part).
+# **Why.** At most 100 % may stand in the last column, and after the loop has reported its end the board may receive no command but halt. The worst case of the real loop is no broken part but a busy computer: forty threads that do nothing but compute. (`measured("fault_injection")["runs"]` lists all faults.) Simulation and real loop agree where the fault is the same; where they differ, believe the real one. There was still no floor under any wheel: on yours, measure (last part).
 #
 # **Try.** Break something yourself: `fault_campaign(GroundTruthDetector(), hurry, pictures=False, faults=[("hidden", lambda at_s: Hidden(at_s, 99.0), True)])` hides the post. `help(FaultModel)` lists what else can fail.
 
@@ -680,7 +680,9 @@ rolls_m = 0.6**2 / (2 * 0.02 * 9.81)
 print(f"power cut, no brake, rolling resistance 0.02: {rolls_m:.2f} m")
 
 # %% tags=["nbval-ignore-output"]
-figure, (left, right) = plt.subplots(1, 2, figsize=(9, 2.9), layout="constrained")
+figure, (above, below) = plt.subplots(
+    2, 1, figsize=(6, 4.4), sharex=True, layout="constrained"
+)
 times = np.arange(1600) * MS
 for limit, style, color in (
     (0.8, "-", "#0072b2"),
@@ -688,18 +690,13 @@ for limit, style, color in (
     (None, "--", "#d55e00"),
 ):
     _, speeds, accel = move(Ramp(limit, start=0.6), 0.0)
-    left.plot(
-        times,
-        speeds,
-        style,
-        color=color,
-        label=f"{limit} m/s²" if limit else "no limit",
-    )
+    name = f"{limit} m/s²" if limit else "no limit"
+    above.plot(times, speeds, style, color=color, label=name)
     leans = np.degrees(tilt(accel, MS, half_base_m=0.05, middle_height_m=0.30))
-    right.plot(times, leans, style, color=color)
-left.set(title="speed, m/s", xlabel="time, s")
-right.set(title="the plant leans forward, °", xlabel="time, s", ylim=(-10, 95))
-left.legend(frameon=False)
+    below.plot(times, leans, style, color=color)
+above.set(title="speed, m/s")
+below.set(title="the plant leans forward, °", xlabel="time, s", ylim=(-10, 95))
+above.legend(frameon=False)
 plt.show()
 
 # %% [markdown]
@@ -712,7 +709,7 @@ plt.show()
 # | category | what happens | here |
 # |---|---|---|
 # | 0 | uncontrolled: power is removed at once | the switch in your hand; no software |
-# | 1 | controlled: braked under power, then power is removed | a part has failed: `StopKind.RELEASE` |
+# | 1 | controlled: braked under power, then power is removed | a part has failed: HALT, `StopKind.RELEASE` |
 # | 2 | controlled: braked under power, and power stays | the target is lost: `StopKind.HOLD` |
 #
 # **Predict.** Which of them may an *emergency* stop be? May it be a key on your keyboard? May letting go of its button start the trolley again?
@@ -755,7 +752,8 @@ class Note(FaultModel):
 
 walk, hour_s = WALKS["weave"], 3600
 simulate(
-    GroundTruthDetector(), walk, duration_s=hour_s, pictures=False, log=sys.argv[1], faults=Note()
+    GroundTruthDetector(), walk, duration_s=hour_s, pictures=False,
+    log=sys.argv[1], faults=Note(),
 )
 """
 with tempfile.TemporaryDirectory() as folder:
@@ -816,15 +814,15 @@ print(f"fastest {fastest_mps:.2f} m/s, the wheels at the end: {link.wheels()}")
 # %% [markdown]
 # Before it starts, `drive` checks the settings (`check_real_limits`): it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
 #
-# **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the motors are ramped down and stopped. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**); a page of that kind for this course is in preparation. Whatever you use, the power switch stays in a hand.
+# **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the board gets HALT, ramps down and lets go of the motors. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**); a page of that kind for this course is in preparation. Whatever you use, the power switch stays in a hand.
 #
-# **Wheels off the ground.** Put the robot on a box so that its wheels turn freely. Fingers, hair, sleeves and cables away. Use the limits of `slow`, above. Let it follow the object in the hand of a helper, far enough away that the wheels turn forward, and then do the following, one after the other (plugs at the camera and the computer, never at the battery). It is fault injection by hand:
+# **Wheels off the ground.** Put the robot on a box so that its wheels turn freely. Fingers, hair, sleeves and cables away. Use the limits of `slow`, above, and `drive(..., lifted=True)`: otherwise wheels that turn before a view that stays count as a fault of the motors. Let it follow the object in the hand of a helper, far enough away that the wheels turn forward, and then do the following, one after the other (plugs at the camera and the computer, never at the battery). It is fault injection by hand:
 #
 # | do | must happen | happened after |
 # |---|---|---|
 # | cover the lens | the wheels ramp down (part 5) | |
-# | unplug the camera | they stop within the watchdog's time-out, and stay stopped | |
-# | unplug the motor link | they stop by themselves, within the board's command time-out | |
+# | unplug the camera | they begin to stop within the watchdog's time-out, and stay stopped | |
+# | unplug the motor link | they begin to stop by themselves, within the board's command time-out | |
 # | kill the program (`kill -9`, or the task manager) | the same | |
 # | plug the camera, the link back in | *nothing* | |
 # | open the power switch | they are without power, whatever the program says | |
@@ -878,11 +876,29 @@ else:
 # - Stopping distance = v · t + v² / (2a). Much of it is reaction time. Halve the speed first.
 # - Emergency stops are of stop category 0 or 1, and none of yours is one. Software is not a safety function.
 #
+# ### Check your understanding
+#
+# 1. A ramp with a limit of 0.5 m/s² takes steps of 0.1 s. It is at 0.30 m/s, and 0 is wanted. Which speed comes next?
+# 2. Why does a watchdog ask for a *new* picture, and not for a picture?
+# 3. 0.4 m/s, 0.8 m/s², a reaction time of 0.5 s. How long is the stopping distance? And at half the speed?
+# 4. The target was lost, the robot has stopped, and the target comes back. What must happen?
+# 5. Why is Ctrl-C no emergency stop?
+#
+# <details><summary>Answers</summary>
+#
+# 1. 0.25 m/s.
+# 2. A hung camera often repeats its last one.
+# 3. 0.4 · 0.5 + 0.16 / 1.6 = 0.30 m. At 0.2 m/s it is 0.10 + 0.025 = 0.125 m.
+# 4. Nothing, until a person starts it again.
+# 5. It works only while the program does, so it is no safety function. An emergency stop acts without the program.
+#
+# </details>
+#
 # ## Sources
 #
 # - Trapezoids and jerk: L. Biagiotti, C. Melchiorri, *Trajectory Planning for Automatic Machines and Robots*, 2008, chapter 3.
 # - Rocking and falling boxes: G. Housner, *The behavior of inverted pendulum structures during earthquakes*, Bulletin of the Seismological Society of America 53, 1963 (from memory).
-# - A swinging mast, and pushes that leave no swing: S. Rao, *Mechanical Vibrations*; *Harris' Shock and Vibration Handbook* (both from memory).
+# - A vibrating mast, and pushes that leave no vibration: S. Rao, *Mechanical Vibrations*; *Harris' Shock and Vibration Handbook* (both from memory).
 # - Stop categories: IEC 60204-1. Emergency stop: ISO 13850. Order of measures: ISO 12100. Named from secondary reading; for a real machine read them, or ask someone who has.
 # - Stopping distance as speed times the sum of reaction and stopping time: the form of ISO 13855 (from memory).
 # - Friction 0.6 and 0.3, rolling resistance 0.02: orders of magnitude, from memory. A factor of two in reserve; more than two lost pictures before a watchdog trips: common practice, no source.

@@ -9,7 +9,7 @@ import numpy as np
 from robotlab.boxes import area, check_boxes, intersection
 from robotlab.data import DataSet
 from robotlab.errors import BoxError, InputError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 
 # Name of the class of pieces that show none of the things.
 NOTHING = "nothing"

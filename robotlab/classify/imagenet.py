@@ -23,7 +23,7 @@ from onnx import helper
 from robotlab.classify.checkpoint import read_checkpoint
 from robotlab.errors import InputError, ModelError, install_hint
 from robotlab.files import write_whole
-from robotlab.image.picture import check_picture, resize
+from robotlab.image import check_picture, resize
 from robotlab.neural.head import softmax
 from robotlab.neural.onnxio import make_model
 from robotlab.neural.session import open_session
@@ -284,7 +284,7 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
         raise ModelError(
             f"the network has no place for the weight {next(iter(left))}; get its file from its package again"
         )
-    if constants["last.kernel"].shape[0] != len(class_names()):
+    if len(constants["last.kernel"]) != len(class_names()):
         raise ModelError(
             f"the network must have {len(class_names())} classes, it has {len(constants['last.kernel'])}; get its file again"
         )

@@ -11,7 +11,7 @@ from robotlab.classify.crops import NOTHING, square_crop
 from robotlab.classify.softmax_regression import Classifier
 from robotlab.detections import Detections
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 
 # Sides of the windows, px: each half as large again, so that a thing fills one of
 # them to two thirds at least.

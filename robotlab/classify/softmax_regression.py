@@ -16,7 +16,7 @@ import numpy as np
 
 from robotlab.classify.crops import Crops
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture, resize
+from robotlab.image import check_picture, resize
 from robotlab.neural.cells import FrozenFeatures
 from robotlab.neural.facts import shipped_weights
 from robotlab.neural.head import fit_logistic, softmax

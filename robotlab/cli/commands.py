@@ -47,34 +47,32 @@ def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
     return data.only(recordings=recordings) if recordings else data
 
 
-def _names(value: object) -> list[str]:
-    """Names of recordings as a model's facts have them; a foreign file may hold anything."""
-    return [name for name in value if isinstance(name, str)] if isinstance(value, (list, tuple)) else []
-
-
-def _flatters(learned: Sequence[str], judged: DataSet) -> str:
+def _leak_caution(trained: Sequence[str], judged: DataSet) -> str:
     """The caution where a detector is judged on recordings it learned from."""
-    both = [name for name in judged.recordings if name in learned]
-    return f"; caution, data leakage: it also learned from {', '.join(both)}, so the figures flatter" if both else ""
+    both = [name for name in judged.recordings if name in trained]
+    return (
+        f"; caution, data leakage: it also learned from {', '.join(both)}, so the figures are optimistic"
+        if both
+        else ""
+    )
 
 
 def _cautions(detector: NeuralDetector, judged: DataSet) -> str:
     """Why the figures of a detector on these pictures may say little."""
-    from robotlab.neural.held_out import scale_caution
+    from robotlab.neural.validation import scale_caution
 
-    learned, chosen = _names(detector.facts.get("recordings")), _validation(detector.facts)
-    words = _flatters(learned, judged)
-    both = [name for name in judged.recordings if name in chosen and name not in learned]
+    trained, chosen = detector.facts.get("recordings", []), _validation(detector.facts)
+    words = _leak_caution(trained, judged)
+    both = [name for name in judged.recordings if name in chosen and name not in trained]
     if both:
-        words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the figures flatter a little"
+        words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the figures are a little optimistic"
     scale = scale_caution(detector, judged)
     return words + (f"; {scale}" if scale else "")
 
 
 def _validation(facts: Mapping[str, Any]) -> list[str]:
     """Recordings that were only used to choose."""
-    validation = facts.get("validation")
-    return _names(validation.get("recordings")) if isinstance(validation, dict) else []
+    return facts.get("validation", {}).get("recordings", [])
 
 
 def _files_of(data: DataSet, *more: str | None) -> list[str | Path]:
@@ -85,17 +83,17 @@ def _files_of(data: DataSet, *more: str | None) -> list[str | Path]:
 def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tuple[DataSet, str]:
     """What a detector learns from, and a sentence that says so."""
     if learn:
-        return data.only(recordings=learn), f"learned from {', '.join(learn)}" + _flatters(learn, judged)
+        return data.only(recordings=learn), f"learned from {', '.join(learn)}" + _leak_caution(learn, judged)
     others = [name for name in data.recordings if name not in judged.recordings]
     if others:
         return data.only(recordings=others), f"learned from {', '.join(others)}"
     return (
         data,
-        "caution, data leakage: learned from the very pictures it is judged on, so the figures flatter; give --recordings or --learn",
+        "caution, data leakage: learned from the very pictures it is judged on, so the figures are optimistic; give --recordings or --learn",
     )
 
 
-def _tracker(
+def _detector(
     who: str, data: DataSet, judged: DataSet, learn: tuple[str, ...] | None, progress: bool
 ) -> tuple[Detector, str, str]:
     """Detector, its name, and how it came to be."""
@@ -110,7 +108,7 @@ def _tracker(
         raise ModelError(f"--with must be the word color or an .onnx file, got {who!r}; make one with robotlab fit")
     detector = NeuralDetector.load(who, classes=judged.classes)
     facts = detector.facts
-    note = f"trained on {facts.get('pictures', '?')} pictures, stage {facts.get('stage', '?')}"
+    note = f"trained on {facts.get('pictures', '?')} pictures, {str(facts.get('training', '?')).replace('_', '-')}"
     return detector, Path(who).name, note + _cautions(detector, judged)
 
 
@@ -121,23 +119,23 @@ def fit(options: argparse.Namespace) -> int:
     path = Path(options.output)
     if path.suffix.lower() != ".onnx":
         raise ModelError(f"a model's name must end in .onnx, got {path.name!r}; rename it")
-    of_full = {
+    of_fine_tuning = {
         "--epochs": options.epochs,
         "--resume": options.resume,
         "--engine": options.engine,
         "--start": options.start,
     }
     wrong = (
-        [name for name, value in of_full.items() if value is not None] if options.training == "frozen-backbone" else []
+        [name for name, value in of_fine_tuning.items() if value is not None]
+        if options.training == "frozen-backbone"
+        else []
     )
     if wrong:
         raise InputError(
-            f"{' and '.join(wrong)} go with --training fine-tuning, this is the head fit; leave them out or add --training fine-tuning"
+            f"{' and '.join(wrong)} go with --training fine-tuning, with a frozen backbone only a head is fitted; leave them out or add --training fine-tuning"
         )
     if options.training == "fine-tuning" and options.head is not None:
-        raise InputError(
-            "--head goes with --training frozen-backbone, full training has a head of its own; leave it out"
-        )
+        raise InputError("--head goes with --training frozen-backbone, fine-tuning has a head of its own; leave it out")
     everything = _open(options)
     check_output(path, "model", _files_of(everything, options.resume))
     if options.resume:
@@ -162,8 +160,8 @@ def fit(options: argparse.Namespace) -> int:
     facts = detector.facts
     _show(f"{path}: {', '.join(detector.classes)}; {path.stat().st_size / 1e6:.2f} MB")
     _show(f"trained on {facts['pictures']} pictures of {', '.join(facts['recordings'])}")
-    if facts["held_out_pictures"]:
-        _show(f"score that maximizes F1 on held-out pictures ({facts['held_out']}): {facts['best_score']:.2f}")
+    if facts["validation_pictures"]:
+        _show(f"score that maximizes F1 on the validation set ({facts['validation_split']}): {facts['best_score']:.2f}")
     _show(f"next: {_what_next(options, path, facts, everything)}")
     return 0
 
@@ -173,14 +171,14 @@ def _what_next(options: argparse.Namespace, path: Path, facts: Mapping[str, Any]
     command = f"robotlab judge {quote(options.data)} --with {quote(str(path))}"
     if options.classes:
         command += f" --classes {quote(','.join(options.classes))}"
-    learned, chosen = facts["recordings"], _validation(facts)
-    apart = [name for name in data.recordings if name not in (*learned, *chosen)]
+    trained, chosen = facts["recordings"], _validation(facts)
+    apart = [name for name in data.recordings if name not in (*trained, *chosen)]
     if apart:
         return f"{command} --recordings {quote(','.join(apart))}"
-    kept = [name for name in chosen if name not in learned]
+    kept = [name for name in chosen if name not in trained]
     if kept:
-        return f"{command} --recordings {quote(','.join(kept))}  (the validation set: it chose the threshold, so the figures flatter a little)"
-    words = "nothing here is held out, all recordings were learned from: judge on a new recording"
+        return f"{command} --recordings {quote(','.join(kept))}  (the validation set: it chose the threshold, so the figures are a little optimistic)"
+    words = "no recording here is left for a test, all were trained on: judge on a new one"
     return words + (f", or fit again with --hold-out {quote(data.recordings[-1])}" if len(data.recordings) > 1 else "")
 
 
@@ -209,7 +207,7 @@ def evaluate(options: argparse.Namespace) -> int:
         # The table keeps the file's own x, y, width, height: exact to the last bit.
         evaluation = score(judged, read_results_table(judged, options.results), name)
     else:
-        detector, name, note = _tracker(options.who, data, judged, options.learn, not options.quiet)
+        detector, name, note = _detector(options.who, data, judged, options.learn, not options.quiet)
         found = detect_all(detector, judged, name, not options.quiet)
         detections, milliseconds = list(found.detections), float(sorted(found.milliseconds)[len(judged) // 2])
         evaluation = score(judged, detections, name)
@@ -250,12 +248,12 @@ def compare(options: argparse.Namespace) -> int:
             f"on the walks a {Settings().target} is followed, the classes here are {', '.join(judged.classes)}; "
             "leave --walks out to compare on pictures alone"
         )
-    check_output(options.output, "report", _files_of(data, options.model))
+    check_output(options.output, "report", _files_of(data, options.who))
     detectors: dict[str, Detector] = {"color": ColorDetector.from_dataset(source, progress=not options.quiet)}
-    if options.model:
-        detector = NeuralDetector.load(options.model, classes=judged.classes)
+    if options.who:
+        detector = NeuralDetector.load(options.who, classes=judged.classes)
         detectors["detector"] = detector
-        note += f" (color); the detector is {Path(options.model).name}" + _cautions(detector, judged)
+        note += f" (color); the detector is {Path(options.who).name}" + _cautions(detector, judged)
     else:
         detectors["detector"] = train(source, seed=options.seed, progress=not options.quiet)
     scores = {name: threshold(detector, source) for name, detector in detectors.items()}
@@ -264,7 +262,7 @@ def compare(options: argparse.Namespace) -> int:
     _show(
         json.dumps(outcome.to_json(), indent=1, allow_nan=False)
         if options.json
-        else f"{face_off_text(outcome)}\n\nTrackers: {note}."
+        else f"{face_off_text(outcome)}\n\nDetectors: {note}."
     )
     (_say if options.json else _show)(f"report: {path}")
     return 0
@@ -282,16 +280,17 @@ def tour(options: argparse.Namespace) -> int:
     return 0
 
 
-def check_environment(options: argparse.Namespace) -> int:
+def checkup(options: argparse.Namespace) -> int:
     """The environment, or a data set."""
+    report: Any
     if options.data:
-        from robotlab.data import check_environment as check
+        from robotlab.data import check_dataset
 
-        report = check(options.data)
+        report: Any = check_dataset(options.data)
     else:
-        from robotlab.environment import check_environment as check
+        from robotlab.environment import check_environment
 
-        report = check()
+        report = check_environment()
     _show(json.dumps(report.to_dict(), indent=1) if options.json else report.text())
     return 0 if report.ok else 1
 
@@ -381,7 +380,7 @@ def open_course(options: argparse.Namespace) -> int:
 COMMANDS = {
     "open": open_course,
     "tour": tour,
-    "checkup": check_environment,
+    "checkup": checkup,
     "fit": fit,
     "judge": evaluate,
     "compare": compare,

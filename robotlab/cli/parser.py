@@ -1,4 +1,4 @@
-"""The ``robotlab`` command: words in, one function each, errors in one line.
+"""The ``robotlab`` command: its options, exit codes and one-line errors.
 
 The work is done elsewhere; here arguments are read, results printed and exit
 codes set: 0 done, 1 a check found something, 2 bad input, 130 interrupted.
@@ -65,29 +65,32 @@ def _parser() -> argparse.ArgumentParser:
         "--training",
         choices=("frozen-backbone", "fine-tuning"),
         default="frozen-backbone",
-        help="head: seconds; full: all layers, minutes",
+        help="frozen-backbone: fit a head, seconds (default); fine-tuning: all layers, minutes",
     )
     sub.add_argument(
-        "--hold-out", type=_names, metavar="A,B", help="recordings kept apart for early stopping and the threshold"
+        "--hold-out",
+        type=_names,
+        metavar="A,B",
+        help="recordings of the validation set: early stopping and the threshold",
     )
     sub.add_argument(
         "--engine",
         choices=("auto", "numpy", "torch"),
-        help="what full training runs on (default: auto, PyTorch where it is installed)",
+        help="what fine-tuning runs on (default: auto, PyTorch where it is installed)",
     )
     sub.add_argument(
-        "--start", choices=("shipped", "scratch"), help="weights that full training starts from (default: shipped)"
+        "--start", choices=("shipped", "scratch"), help="weights that fine-tuning starts from (default: shipped)"
     )
     sub.add_argument(
         "--head",
         choices=("linear", "mlp"),
-        help="kind of head of the head fit: linear (default), or mlp with one small layer between",
+        help="kind of head with a frozen backbone: linear (default), or mlp with one small layer between",
     )
     sub.add_argument(
-        "--epochs", type=int, metavar="N", help="passes of full training (default: chosen from the number of pictures)"
+        "--epochs", type=int, metavar="N", help="passes of fine-tuning (default: chosen from the number of pictures)"
     )
     sub.add_argument(
-        "--resume", metavar="FILE", help="state file of full training: written as it runs, continued from if it exists"
+        "--resume", metavar="FILE", help="state file of fine-tuning: written as it runs, continued from if it exists"
     )
 
     sub = command("judge", "score a detector, or a results file, on a labeled data set")
@@ -99,7 +102,7 @@ def _parser() -> argparse.ArgumentParser:
         "--learn",
         type=_names,
         metavar="A,B",
-        help="recordings the color bands are learned from (default: those not judged)",
+        help="recordings the color bands are fitted on (default: those not judged)",
     )
     sub.add_argument("--json", action="store_true", help="print JSON")
     sub.add_argument("--html", metavar="FILE", help="also write a report with pictures")
@@ -107,13 +110,15 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command("compare", "put the color detector and a detector through the same pictures and the same walks")
     choice_of_pictures(sub)
-    sub.add_argument("--model", metavar="FILE", help="a model file (default: fit a head on the recordings not judged)")
+    sub.add_argument(
+        "--with", dest="who", metavar="MODEL", help="a model file (default: fitted on the recordings not judged)"
+    )
     sub.add_argument("--learn", type=_names, metavar="A,B", help="recordings to learn from (default: those not judged)")
     sub.add_argument(
         "--walks",
         type=_names,
         metavar="A,B",
-        help="walks to follow, NAME or NAME:LAMP (default: weave,wrong_things:warm; none: no walk)",
+        help="walks to follow, NAME or NAME:LIGHTING (default: weave,wrong_things:warm; none: no walk)",
     )
     sub.add_argument("--json", action="store_true", help="print JSON")
     sub.add_argument(
@@ -125,7 +130,10 @@ def _parser() -> argparse.ArgumentParser:
         "--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)"
     )
     sub.add_argument(
-        "--walk", default="weave", metavar="NAME[:LAMP]", help="the walk, such as weave or weave:warm (default: weave)"
+        "--walk",
+        default="weave",
+        metavar="NAME[:LIGHTING]",
+        help="the walk, such as weave or weave:warm (default: weave)",
     )
     sub.add_argument("-o", "--output", default="drive.html", metavar="FILE", help="the replay (default: drive.html)")
     sub.add_argument("--log", metavar="FILE", help="also write the run log")
@@ -230,13 +238,17 @@ def print_plainly() -> None:
             stream.reconfigure(errors="robotlab.plain")
 
 
+def handle_signals() -> None:
+    """Let a signal to end come as an exception, so that files begun are removed on the way out."""
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), lambda number, frame: sys.exit(128 + number))
+
+
 def run() -> None:
     """Entry point of the console script; a closed pipe ends it quietly, and a signal to end cleans up."""
     print_plainly()
-    for name in ("SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            # As an exception, so that files begun are removed on the way out.
-            signal.signal(getattr(signal, name), lambda number, frame: sys.exit(128 + number))
+    handle_signals()
     try:
         code = main()
         sys.stdout.flush()

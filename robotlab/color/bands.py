@@ -9,7 +9,7 @@ import numpy as np
 
 from robotlab.color.colorspace import HUES, hsv
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture, lab
+from robotlab.image import check_picture, lab
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 
 # One step of hue is two degrees, so that the circle fits into a byte
 # (OpenCV documentation of cvtColor, "RGB to HSV", 8-bit pictures).

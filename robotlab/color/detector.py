@@ -19,8 +19,8 @@ from robotlab.color.white_balance import apply_gains, check_gains, gray_world
 from robotlab.detections import Detections
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_json
+from robotlab.image import check_picture
 from robotlab.image.morphology import open_close
-from robotlab.image.picture import check_picture
 
 
 class ColorDetector:

@@ -23,7 +23,7 @@ import numpy as np
 
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.colorspace import HUE_ERROR, HUES, SATURATION_ERROR, hsv_of_bytes
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 
 # Bytes handled at a time: with the buffers it stays in a 512 KB cache.
 _CHUNK_PX = 1 << 15

@@ -10,7 +10,7 @@ from robotlab.boxes import check_boxes
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.colorspace import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.errors import BoxError, InputError
-from robotlab.image.picture import check_picture, lab
+from robotlab.image import check_picture, lab
 
 # Below this saturation (of 255) hue is mostly noise: a step of one byte in one
 # channel of a pixel of value 128 turns its hue by 6 degrees or more

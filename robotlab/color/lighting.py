@@ -13,7 +13,7 @@ from robotlab.color.components import blobs_of_runs, runs_of_pixels
 from robotlab.color.fast_threshold import pixels_in_band
 from robotlab.color.learn import CORE, colorful, core_pixels, paired, thin
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture, lab
+from robotlab.image import check_picture, lab
 
 # Below this fraction of the target inside the band, its blob falls to pieces; in
 # this fraction of pictures with the wrong blob largest, a follower is led astray

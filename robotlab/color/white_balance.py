@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 
 # Beyond this a channel is nearly dark and multiplying it shows only noise
 # (common practice, no source).

@@ -357,7 +357,8 @@ class RampThread:
             return False
         sent = steady_s()
         try:
-            _confirm(self._link.send(*scale_wheel_speeds(*self._drive.wheels(*order), self._max)), "send")
+            left, right = self._drive.wheels(*order)
+            _confirm(self._link.send(*scale_wheel_speeds(left, right, self._max)), "send")
         except Exception as error:
             # One lost line is no lost link: the silence says when it is.
             if not self._watched:

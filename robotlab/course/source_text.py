@@ -30,6 +30,7 @@ def source_of(function: Callable) -> str:
     """
     text = textwrap.dedent(inspect.getsource(function))
     definition = ast.parse(text).body[0]
+    assert isinstance(definition, ast.FunctionDef)
     inputs = ", ".join(inspect.signature(function).parameters)
     body = definition.body[1:] if ast.get_docstring(definition) else definition.body
     # A comment above the first statement belongs to it.

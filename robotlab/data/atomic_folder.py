@@ -11,7 +11,8 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from robotlab.data.coco import open_dataset
+from robotlab.data.coco import read_labels
+from robotlab.data.locating import LABELS_NAME, OLD_LABELS_NAME
 from robotlab.errors import DataSetError
 
 # What operating systems drop into folders by themselves (common practice, no
@@ -81,14 +82,14 @@ def _check_place(folder: Path, replace: bool) -> None:
             f"{folder} must be new or empty, it holds {', '.join(sorted(content)[:5])}; choose another folder, or say "
             "replace=True (--replace) to give up the data set in it"
         )
-    foreign = content - {"labels.json", "card.md", "pictures"}
-    if "labels.json" not in content:
-        raise DataSetError(
-            f"{folder} must hold a data set to be replaced, it has no labels.json; choose another folder"
-        )
+    foreign = content - {LABELS_NAME, OLD_LABELS_NAME, "card.md", "pictures"}
+    labels = [name for name in (LABELS_NAME, OLD_LABELS_NAME) if name in content]
+    if len(labels) != 1:
+        has = " and ".join(labels) or f"no {LABELS_NAME}"
+        raise DataSetError(f"{folder} must hold one data set to be replaced, it has {has}; choose another folder")
     if not foreign:
-        listed = {os.path.realpath(entry.path) for entry in open_dataset(folder, pictures=False)}
-        listed |= {os.path.realpath(folder / "pictures" / entry.name) for entry in open_dataset(folder, pictures=False)}
+        old = read_labels(folder / labels[0], pictures=False)
+        listed = {os.path.realpath(path) for entry in old for path in (entry.path, folder / "pictures" / entry.name)}
         files = (
             Path(top, name) for top, _, names in os.walk(folder / "pictures") for name in names if name not in _LITTER
         )

@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 
 from robotlab.boxes import iou
-from robotlab.data.coco import open_dataset, read_labels
+from robotlab.data.coco import read_labels
 from robotlab.data.locating import find_labels
 from robotlab.data.model import DataSet
+from robotlab.data.opening import open_dataset
 from robotlab.errors import DataSetError
 from robotlab.image.hashing import image_hash, near_duplicates
 
@@ -141,17 +142,17 @@ def check_dataset(data: DataSet | str | os.PathLike, look: bool = True) -> DataS
         data = _open(Path(data), problems)
     if data is None:
         return DataSetReport(path, tuple(problems), (), {})
-    marks: list = [None] * len(data)
+    hashes: list = [None] * len(data)
     if look:
         for place, entry in enumerate(data.pictures):
             try:
-                marks[place] = image_hash(data.load(entry))
+                hashes[place] = image_hash(data.load(entry))
             except DataSetError as error:
                 problems.append(str(error))
     facts = _facts(data)
     notes = _notes(data, facts)
     if look:
-        notes += _likeness_notes(data, marks, facts)
+        notes += _duplicate_notes(data, hashes, facts)
     return DataSetReport(path, tuple(problems), tuple(notes), facts)
 
 
@@ -224,13 +225,14 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
     return notes
 
 
-def _likeness_notes(data: DataSet, marks: list, facts: dict[str, Any]) -> list[str]:
+def _duplicate_notes(data: DataSet, hashes: list, facts: dict[str, Any]) -> list[str]:
     """Near duplicates: counted within a recording, told of across recordings."""
-    seen = [place for place, bits in enumerate(marks) if bits is not None]
+    seen = [place for place, bits in enumerate(hashes) if bits is not None]
     if len(seen) < 2:
         return []
-    within, across = 0, {}
-    for a, b, bits in near_duplicates(np.array([marks[place] for place in seen])).tolist():
+    within = 0
+    across: dict[frozenset[str], list] = {}
+    for a, b, bits in near_duplicates(np.array([hashes[place] for place in seen])).tolist():
         first, second = data[seen[a]], data[seen[b]]
         if first.recording == second.recording:
             within += 1
@@ -257,7 +259,7 @@ def _facts_text(facts: dict[str, Any]) -> list[str]:
     for title, key in (
         ("Boxes per class", "boxes_per_class"),
         ("Longer side of the boxes", "longer_side"),
-        ("Lamps", "lightings"),
+        ("Lightings", "lightings"),
     ):
         if facts[key]:
             lines += [f"{title}:", *_bars(facts[key])]

@@ -16,7 +16,7 @@ import numpy as np
 
 from robotlab import image as pictures_io
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.data.locating import PictureFinder, find_labels, looks_like_labels
+from robotlab.data.locating import PictureFinder, looks_like_labels
 from robotlab.data.model import DataSet, size_problem
 from robotlab.data.values import as_id, four_numbers, has_nan, number, short, typed
 from robotlab.errors import DataSetError, PictureError, printable
@@ -28,64 +28,6 @@ from robotlab.json_file import read_json
 HAIR_PX = 1.0
 
 
-def open_dataset(path: str | os.PathLike, pictures: bool = True) -> DataSet:
-    """Open labeled pictures: a COCO-style JSON file, or a folder.
-
-    Parameters
-    ----------
-    path : path-like
-        A ``.json`` file, a folder with one, or a folder of VOC ``.xml`` files.
-    pictures : bool
-        True: every picture file must be there and have the size its label
-        gives (its head is read, its pixels are not).  False: labels alone are
-        enough, for instance to score a results file.
-
-    Returns
-    -------
-    DataSet
-        Opened; pixels are read by ``load``.
-
-    Raises
-    ------
-    DataSetError
-        At the first thing that breaks a rule, naming file and entry.
-        :func:`robotlab.data.check_dataset` lists all of them.
-
-    Notes
-    -----
-    A box that reaches at most 1 px outside its picture is cut off at the edge;
-    one that reaches further is refused.  Boxes without area, NaN, unknown
-    classes or pictures, and ids or file names that come twice are refused.
-    A picture without ``recording`` belongs to the recording named after its
-    folder, or to ``all``.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from robotlab.files import write_json
-    >>> folder = Path(tempfile.mkdtemp())
-    >>> _ = pictures_io.save(folder / "a.png", np.zeros((6, 8, 3), np.uint8))
-    >>> _ = write_json(folder / "labels.json", {
-    ...     "images": [{"id": 1, "file_name": "a.png", "width": 8, "height": 6}],
-    ...     "annotations": [{"id": 1, "image_id": 1, "category_id": 3, "bbox": [1, 2, 4, 3]}],
-    ...     "categories": [{"id": 3, "name": "post"}]})
-    >>> data = open_dataset(folder)
-    >>> data.classes, data[0].boxes.tolist()
-    (('post',), [[1.0, 2.0, 5.0, 5.0]])
-    """
-    labels = find_labels(path)
-    if labels is None:
-        from robotlab.data.voc import has_voc, open_voc  # built on this module
-
-        if has_voc(path):
-            return open_voc(path, pictures=pictures)
-        raise DataSetError(
-            f"{path} must hold labels: a COCO-style .json file or VOC .xml files, it has neither; "
-            "give the folder or the file that has them"
-        )
-    return read_labels(labels, pictures=pictures)
-
-
 def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], None] | None = None) -> DataSet:
     """Open one COCO-style file.
 
@@ -94,7 +36,7 @@ def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], N
     labels : Path
         The file.
     pictures : bool
-        As in :func:`open_dataset`.
+        As in :func:`robotlab.data.open_dataset`.
     complain : callable, optional
         Gets the sentence for each record that breaks a rule; the record is
         then left out.  Without it the first one is raised.
@@ -113,7 +55,7 @@ def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], N
     --------
     >>> import tempfile
     >>> from robotlab.files import write_json
-    >>> labels = write_json(Path(tempfile.mkdtemp()) / "labels.json", {
+    >>> labels = write_json(Path(tempfile.mkdtemp()) / "annotations.json", {
     ...     "images": [{"id": 1, "file_name": "a.png", "width": 8, "height": 6}],
     ...     "annotations": [{"id": 1, "image_id": 1, "category_id": 3, "bbox": [1, 2, 40, 3]}],
     ...     "categories": [{"id": 3, "name": "post"}]})
@@ -142,7 +84,7 @@ class Reader:
     finder : PictureFinder
         Knows where pictures lie.
     pictures : bool
-        As in :func:`open_dataset`.
+        As in :func:`robotlab.data.open_dataset`.
     complain : callable or None
         As in :func:`read_labels`.
     """
@@ -260,7 +202,8 @@ class Reader:
 
     def _pictures(self, records: list) -> dict:
         """Picture id -> (record, path, width, height, recording)."""
-        rows, paths = {}, {}
+        rows: dict = {}
+        paths: dict = {}
         for where, id, record in self._records("images", records, ("file_name",)):
             name = record["file_name"]
             if not isinstance(name, str) or not name.strip() or printable(name) != name:
@@ -283,6 +226,8 @@ class Reader:
                 )
                 continue
             path = path or self.finder.folder / name.replace("\\", "/")
+            if "lamp" in record:  # the old name of lighting
+                record = {"lighting": record["lamp"], **record}
             foreign = [key for key in ("recording", "lighting") if printable(record.get(key)) != str(record.get(key))]
             if foreign:
                 self.complain(

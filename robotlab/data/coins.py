@@ -76,7 +76,7 @@ def outline(gray: np.ndarray) -> np.ndarray:
     Notes
     -----
     A plain threshold fails, since the plate is lit unevenly.  So the sure
-    plate and the sure coin pixels are marked, and the marks are let grow over
+    plate and the sure coin pixels are marked, and the markers are let grow over
     the gradient until they meet at its ridges (watershed: Beucher &
     Lantuéjoul, 1979; from memory).  Holes are filled, what lies in one piece
     is one coin.
@@ -89,8 +89,8 @@ def outline(gray: np.ndarray) -> np.ndarray:
     from skimage.filters import sobel
     from skimage.segmentation import watershed
 
-    marks = np.where(gray > SURE_COIN, 2, np.where(gray < SURE_PLATE, 1, 0))
-    coin = ndimage.binary_fill_holes(watershed(sobel(gray), marks) == 2)
+    markers = np.where(gray > SURE_COIN, 2, np.where(gray < SURE_PLATE, 1, 0))
+    coin = ndimage.binary_fill_holes(watershed(sobel(gray), markers) == 2)
     # Take off scratches on the plate and hairs at the rims, up to 2 px wide.
     coin = ndimage.binary_opening(coin, ndimage.generate_binary_structure(2, 1))
     pieces, count = ndimage.label(coin)
@@ -161,7 +161,7 @@ def tiles(gray: np.ndarray, pieces: np.ndarray) -> Iterator[Sample]:
                     labels=[0] * len(masks),
                     recording=side,
                     areas=seen,
-                    # Many COCO tools know iscrowd alone as the mark of what does not count.
+                    # Many COCO tools know iscrowd alone as the sign of what does not count.
                     crowd=part < LEAST_VISIBLE,
                     ignore=part < LEAST_VISIBLE,
                     visibility=part.round(3),
@@ -237,11 +237,11 @@ Real pictures: 48 tiles of 160 × 160 px, cut from one photograph of 24 coins on
   pixel and no coin; the strip between them is left out. 12 coins on each side; one on the left and three on the right
   are cut by the strip and show 65 to 87 % of themselves at most.
 - **Tiles.** Every 11 px across and every 20 px down, 24 a side. `visibility` is the part of the coin that the tile
-  shows; coins that show less than half are marked `ignore`, and `iscrowd` for tools that know that mark alone: they
+  shows; coins that show less than half are marked `ignore`, and `iscrowd` for tools that know that flag alone: they
   need not be found, and finding them is no error.
 - **Limits.** One photograph, one light, one plate, 12 coins a side: tiles overlap, so they are far from independent,
   and a good figure here says that the trainer works, not that coins will be found elsewhere. Grey: the color detector
-  has nothing to hold on to. No distances, no lamps.
+  has nothing to hold on to. No distances, no lightings.
 - **Rebuild.** `python -m robotlab.data.coins datasets/coins --replace`
 """
 

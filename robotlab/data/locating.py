@@ -12,6 +12,8 @@ from robotlab.json_file import read_json
 # Folders that people keep pictures in, beside or below the labels (common
 # practice, no source).
 PICTURE_FOLDERS = ("pictures", "images", "JPEGImages")
+# The labels file of a data set that we write, and the name it had before.
+LABELS_NAME, OLD_LABELS_NAME = "annotations.json", "labels.json"
 # Folders that people keep labels files in (common practice, no source).
 LABEL_FOLDERS = ("annotations", "labels", "Annotations")
 
@@ -43,8 +45,8 @@ def find_labels(path: str | os.PathLike) -> Path | None:
     Parameters
     ----------
     path : path-like
-        A ``.json`` file, or a folder.  In a folder ``labels.json`` comes
-        first, then ``annotations.json``, then the one JSON file, there or in
+        A ``.json`` file, or a folder.  In a folder ``annotations.json`` (or
+        ``labels.json``) comes first, then the one JSON file, there or in
         ``annotations/`` or ``labels/``, that has ``images`` and
         ``annotations``.
 
@@ -73,9 +75,9 @@ def find_labels(path: str | os.PathLike) -> Path | None:
         left = sorted(path.parent.glob(f".{path.name}.*.old")) if path.parent.is_dir() else []
         hint = f"; a write was interrupted, rename {left[0].name} to {path.name}" if left else "; check the path"
         raise DataSetError(f"a data set must be a folder or a .json file that exists, {path} is neither{hint}")
-    for name in ("labels.json", "annotations.json"):
-        if (path / name).is_file():
-            return path / name
+    usual = [path / name for name in (LABELS_NAME, OLD_LABELS_NAME) if (path / name).is_file()]
+    if len(usual) == 1:
+        return usual[0]
     found = [
         file
         for folder in (path, *(path / name for name in LABEL_FOLDERS))
@@ -120,7 +122,7 @@ class PictureFinder:
     >>> folder = Path(tempfile.mkdtemp())
     >>> (folder / "pictures" / "walk").mkdir(parents=True)
     >>> (folder / "pictures" / "walk" / "a.png").touch()
-    >>> path, within = PictureFinder(folder / "labels.json").find("walk\\\\a.png")
+    >>> path, within = PictureFinder(folder / "annotations.json").find("walk\\\\a.png")
     >>> path.name, within
     ('a.png', 'walk')
     """

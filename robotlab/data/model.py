@@ -42,7 +42,7 @@ class DataSet:
 
     Examples
     --------
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (LabeledImage(7, Path("a.png"), 8, 6),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (LabeledImage(7, Path("a.png"), 8, 6),))
     >>> len(data), data.recordings, data.box_count
     (1, ('all',), 0)
     """
@@ -83,7 +83,7 @@ class DataSet:
 
     @property
     def lightings(self) -> tuple[str, ...]:
-        """The lamps, each once, in order of appearance; unknown ones left out."""
+        """The lightings, each once, in order of appearance; unknown ones left out."""
         return tuple(dict.fromkeys(entry.lighting for entry in self.pictures if entry.lighting is not None))
 
     @property
@@ -97,7 +97,7 @@ class DataSet:
         lightings: Iterable[str] | str | None = None,
         ids: Iterable[int | str] | None = None,
     ) -> DataSet:
-        """The pictures of some recordings, lamps or ids; all conditions hold.
+        """The pictures of some recordings, lightings or ids; all conditions hold.
 
         Parameters
         ----------
@@ -119,7 +119,7 @@ class DataSet:
         Examples
         --------
         >>> rows = tuple(LabeledImage(n, Path(f"{n}.png"), 8, 6, recording="ab"[n % 2]) for n in range(4))
-        >>> data = DataSet(Path("labels.json"), ("post",), (1,), rows)
+        >>> data = DataSet(Path("annotations.json"), ("post",), (1,), rows)
         >>> [entry.id for entry in data.only(recordings="b")]
         [1, 3]
         """
@@ -164,7 +164,7 @@ class DataSet:
         Examples
         --------
         >>> row = LabeledImage(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4], [1, 1, 2, 2]], labels=[0, 1])
-        >>> data = DataSet(Path("labels.json"), ("post", "crate"), (1, 4), (row,)).of_classes("crate")
+        >>> data = DataSet(Path("annotations.json"), ("post", "crate"), (1, 4), (row,)).of_classes("crate")
         >>> data.classes, data.category_ids, data[0].labels.tolist()
         (('crate',), (4,), [0])
         """
@@ -195,7 +195,7 @@ class DataSet:
 
         Parameters
         ----------
-        entries : sequence of Entry
+        entries : sequence of LabeledImage
             At least one.
 
         Returns
@@ -210,7 +210,7 @@ class DataSet:
 
         Examples
         --------
-        >>> data = DataSet(Path("labels.json"), ("post",), (1,), (LabeledImage(7, Path("a.png"), 8, 6),))
+        >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (LabeledImage(7, Path("a.png"), 8, 6),))
         >>> len(data.having([data[0], data[0]]))
         2
         """
@@ -236,7 +236,7 @@ class DataSet:
         Examples
         --------
         >>> row = LabeledImage(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4]])
-        >>> DataSet(Path("labels.json"), ("post",), (1,), (row,)).need_boxes().box_count
+        >>> DataSet(Path("annotations.json"), ("post",), (1,), (row,)).need_boxes().box_count
         1
         """
         if not any((~(entry.ignore | entry.crowd)).any() for entry in self.pictures):
@@ -251,7 +251,7 @@ class DataSet:
 
         Parameters
         ----------
-        entry : Entry
+        entry : LabeledImage
             One of the data set's pictures.
 
         Returns
@@ -269,7 +269,7 @@ class DataSet:
         --------
         >>> import tempfile
         >>> path = pictures_io.save(Path(tempfile.mkdtemp()) / "a.png", np.zeros((6, 8, 3), np.uint8))
-        >>> data = DataSet(Path("labels.json"), ("post",), (1,), (LabeledImage(7, path, 8, 6),))
+        >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (LabeledImage(7, path, 8, 6),))
         >>> data.load(data[0]).shape
         (6, 8, 3)
         """

@@ -46,7 +46,7 @@ def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
     --------
     >>> import tempfile
     >>> from robotlab.data import LabeledImage
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 8, 6),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 8, 6),))
     >>> path = write_json(Path(tempfile.mkdtemp()) / "results.json",
     ...                   [{"image_id": 7, "category_id": 3, "bbox": [1, 2, 4, 3], "score": 0.5}])
     >>> read_results(path, data)[0].boxes.tolist()
@@ -181,7 +181,7 @@ def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[D
     --------
     >>> import tempfile
     >>> from robotlab.data import LabeledImage
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 8, 6),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 8, 6),))
     >>> found = Detections([[1, 2, 5, 5]], [0.5], [0], ["post"])
     >>> path = write_results(Path(tempfile.mkdtemp()) / "results.json", data, [found])
     >>> read_results(path, data)[0].scores.tolist()

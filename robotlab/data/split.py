@@ -34,7 +34,7 @@ def split_by_recording(
 
     Returns
     -------
-    train, held_out : DataSet
+    train, test : DataSet
         Both with at least one recording.  With a fraction, recordings are
         drawn at random and taken while they bring the number of pictures held
         out closer to it.
@@ -49,9 +49,9 @@ def split_by_recording(
     --------
     >>> from pathlib import Path
     >>> rows = tuple(LabeledImage(n, Path(f"{n}.png"), 8, 6, recording="abcd"[n % 4]) for n in range(40))
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), rows)
-    >>> train, held_out = split_by_recording(data, 0.25)
-    >>> len(train), len(held_out), held_out.recordings
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), rows)
+    >>> train, test = split_by_recording(data, 0.25)
+    >>> len(train), len(test), test.recordings
     (30, 10, ('c',))
     """
     names = data.recordings
@@ -100,10 +100,10 @@ class Leak:
 
     Parameters
     ----------
-    train, test : Entry
+    train, test : LabeledImage
         The pictures.
     bits : int
-        How many of 128 bits of their marks differ.
+        How many of 128 bits of their hashes differ.
 
     Examples
     --------
@@ -125,7 +125,7 @@ def find_leaks(train: DataSet, test: DataSet, limit_bits: int = NEAR_BITS) -> tu
     train, test : DataSet
         The two sides.
     limit_bits : int
-        Two pictures whose marks differ in at most this many of 128 bits count.
+        Two pictures whose hashes differ in at most this many of 128 bits count.
 
     Returns
     -------
@@ -154,4 +154,4 @@ def find_leaks(train: DataSet, test: DataSet, limit_bits: int = NEAR_BITS) -> tu
     ['pictures/b.jpg']
     """
     sides = [np.array([image_hash(data.load(entry)) for entry in data.pictures]) for data in (train, test)]
-    return tuple(Leak(train[a], test[b], int(bits)) for a, b, bits in near_duplicates(*sides, limit_bits))
+    return tuple(Leak(train[a], test[b], int(bits)) for a, b, bits in near_duplicates(sides[0], sides[1], limit_bits))

@@ -64,7 +64,7 @@ def short(value: object) -> str:
     try:
         text = repr(value)
     except ValueError:  # a whole number of more digits than Python writes
-        text = f"a number of {value.bit_length()} bits"
+        text = "a number of too many digits"
     return text if len(text) <= 60 else text[:57] + "..."
 
 

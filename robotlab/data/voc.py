@@ -144,7 +144,7 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
     >>> import tempfile
     >>> from robotlab import image
     >>> folder = Path(tempfile.mkdtemp())
-    >>> _ = picture.save(folder / "a.png", np.zeros((6, 9, 3), np.uint8))
+    >>> _ = image.save(folder / "a.png", np.zeros((6, 9, 3), np.uint8))
     >>> _ = write_whole(folder / "a.xml", '''<annotation><filename>a.png</filename>
     ... <size><width>9</width><height>6</height></size><object><name>post</name><bndbox>
     ... <xmin>4</xmin><ymin>3</ymin><xmax>9</xmax><ymax>5</ymax></bndbox></object></annotation>''')
@@ -219,7 +219,7 @@ def _picture_name(path: Path, tree: ElementTree.Element, finder: PictureFinder) 
             for seen in dict.fromkeys(((below / name).as_posix(), name)):
                 if finder.find(seen)[0] is not None:
                     return seen
-            found = near.detect(name)[0] if near else None
+            found = near.find(name)[0] if near else None
         except DataSetError as error:
             raise DataSetError(f"{path}: {error}") from None
         if found is not None and found.is_relative_to(finder.folder):
@@ -271,7 +271,7 @@ def write_voc(folder: str | os.PathLike, data: DataSet) -> Path:
 
     Notes
     -----
-    VOC has whole pixels, one flag ``difficult`` and no place for lamps and
+    VOC has whole pixels, one flag ``difficult`` and no place for lighting and
     distances: boxes are rounded by at most 0.5 px, ``ignore`` and ``crowd``
     both become ``difficult``, visibility below 1 becomes ``truncated``, and
     the rest is left out.
@@ -306,7 +306,7 @@ def voc_text(entry: LabeledImage, name: str, classes: tuple[str, ...]) -> str:
 
     Parameters
     ----------
-    entry : Entry
+    entry : LabeledImage
         The picture.
     name : str
         Its file name.

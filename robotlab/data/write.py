@@ -14,9 +14,9 @@ import numpy as np
 from robotlab import image as pictures_io
 from robotlab.boxes import check_boxes
 from robotlab.data.atomic_folder import whole_folder
-from robotlab.data.coco import open_dataset
+from robotlab.data.coco import read_labels
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.data.locating import PICTURE_FOLDERS
+from robotlab.data.locating import LABELS_NAME, PICTURE_FOLDERS
 from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 from robotlab.files import write_whole
@@ -80,7 +80,7 @@ def write_dataset(
     replace: bool = False,
     quality: int = 90,
 ) -> DataSet:
-    """Write pictures, ``labels.json`` and ``card.md`` into one folder.
+    """Write pictures, ``annotations.json`` and ``card.md`` into one folder.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def write_dataset(
     ------
     DataSetError
         If something is there already, or a sample breaks a rule of
-        :func:`open_dataset`.  Nothing is left behind then.
+        :func:`robotlab.data.open_dataset`.  Nothing is left behind then.
 
     Notes
     -----
@@ -126,7 +126,7 @@ def write_dataset(
     >>> folder = Path(tempfile.mkdtemp()) / "bench"
     >>> data = write_dataset(folder, [Sample("a.png", np.zeros((6, 8, 3), np.uint8), [[1, 2, 5, 5]], [0])], ["post"])
     >>> sorted(path.name for path in folder.iterdir()), data[0].boxes.tolist()
-    (['card.md', 'labels.json', 'pictures'], [[1.0, 2.0, 5.0, 5.0]])
+    (['annotations.json', 'card.md', 'pictures'], [[1.0, 2.0, 5.0, 5.0]])
     """
     with whole_folder(folder, replace) as beside:
         if isinstance(pictures, DataSet):
@@ -138,16 +138,17 @@ def write_dataset(
             labels = _new(beside, pictures, classes, quality)
         if info:
             labels["info"] = {**labels.get("info", {}), **info}
-        write_whole(beside / "labels.json", labels_text(labels))
-        written = open_dataset(beside)
+        write_whole(beside / LABELS_NAME, labels_text(labels))
+        written = read_labels(beside / LABELS_NAME)
         write_whole(beside / "card.md", card if card is not None else usual_card(Path(folder).name, written))
-    return open_dataset(folder)
+    return read_labels(Path(folder) / LABELS_NAME)
 
 
 def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None, quality: int) -> dict:
     if classes is None or isinstance(classes, str) or not list(classes):
         raise DataSetError(f"classes must be a list of class names, got {classes!r}; pass for instance ['post']")
-    images, annotations = [], []
+    images: list[dict] = []
+    annotations: list[dict] = []
     for number, sample in enumerate(samples, 1):
         if not isinstance(sample, Sample):
             raise DataSetError(
@@ -192,7 +193,9 @@ def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None,
 
 
 def _copy(beside: Path, data: DataSet) -> dict:
-    images, annotations, used = [], [], set()
+    images: list[dict] = []
+    annotations: list[dict] = []
+    used: set[str] = set()
     for entry in data.pictures:
         file_name = f"pictures/{kept_name(entry, used)}"
         data.load(entry)  # a damaged picture is not copied on
@@ -215,6 +218,7 @@ def _picture_record(entry: LabeledImage, file_name: str) -> dict:
             record[key] = value if isinstance(value, str) else plain(value)
         else:
             record.pop(key, None)
+    record.pop("lamp", None)  # the old name of lighting
     return record
 
 
@@ -327,7 +331,7 @@ def usual_card(name: str, data: DataSet) -> str:
 
     Examples
     --------
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (LabeledImage(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4]]),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (LabeledImage(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4]]),))
     >>> print(usual_card("bench", data).splitlines()[2])
     1 picture in 1 recording (all); boxes: 1 post.
     """
@@ -363,7 +367,7 @@ def kept_name(entry: LabeledImage, used: set[str]) -> str:
 
     Parameters
     ----------
-    entry : Entry
+    entry : LabeledImage
         The picture.
     used : set of str
         Names that are taken, in lower case; the new one is added.

@@ -22,7 +22,7 @@ from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import InputError
 from robotlab.greenhouse import Frame, Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
-from robotlab.image.picture import resize
+from robotlab.image import resize
 from robotlab.loop import Settings
 from robotlab.loop.ground_truth import SimulatedDetector
 from robotlab.neural.learning_curves import USABLE_RECALL

@@ -202,7 +202,7 @@ def build(
     Parameters
     ----------
     folder : path-like
-        Gets ``pictures/``, ``labels.json`` and ``card.md``.
+        Gets ``pictures/``, ``annotations.json`` and ``card.md``.
     recordings : tuple of Recording
         Which ones.
     count : int
@@ -217,7 +217,7 @@ def build(
     --------
     >>> import tempfile
     >>> build(tempfile.mkdtemp(), RECORDINGS[:1], count=2).name
-    'labels.json'
+    'annotations.json'
     """
     folder = Path(folder)
     images: list[dict] = []
@@ -252,7 +252,7 @@ def build(
         "annotations": annotations,
     }
     write_whole(folder / "card.md", card_text(labels, folder))
-    return write_json(folder / "labels.json", labels, indent=None)
+    return write_json(folder / "annotations.json", labels, indent=None)
 
 
 def card_text(labels: dict, folder: Path) -> str:
@@ -261,7 +261,7 @@ def card_text(labels: dict, folder: Path) -> str:
     Parameters
     ----------
     labels : dict
-        As in labels.json.
+        As in annotations.json.
     folder : Path
         Where the pictures are.
 

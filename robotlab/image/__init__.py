@@ -8,21 +8,13 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.image.checks import check_picture
+    from robotlab.image.color_spaces import lab, luminance
+    from robotlab.image.file import decode, encode, load, save, size_of
     from robotlab.image.hashing import image_hash, near_duplicates
     from robotlab.image.morphology import dilate, erode, open_close
-    from robotlab.image.picture import (
-        blur,
-        check_picture,
-        decode,
-        encode,
-        lab,
-        load,
-        luminance,
-        resize,
-        save,
-        size_of,
-        write_text,
-    )
+    from robotlab.image.resizing import blur, resize
+    from robotlab.image.text import write_text
 
 __all__ = [
     "blur",

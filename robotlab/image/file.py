@@ -1,4 +1,4 @@
-"""Pictures that come in: the one place that opens a picture file.
+"""Picture files, in and out: the one place that opens one.
 
 The rule: a plain file of at most 256 MiB in one of the formats JPEG, PNG, WebP
 and BMP (Pillow is told so, by content and not by name, and starts no other
@@ -14,13 +14,15 @@ import os
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from robotlab.errors import PictureError
-from robotlab.files import open_plain, read_plain
+from robotlab.files import open_plain, read_plain, write_whole
+from robotlab.image.checks import check_picture
 
 # Opened in this order; whatever else Pillow could open has a reader we need not trust.
 FORMATS = ("JPEG", "PNG", "WEBP", "BMP")
@@ -28,6 +30,8 @@ LARGEST_FILE_BYTES = 256 * 2**20
 # 8000 x 8000; decoded and converted that takes .4 GB.
 MOST_PIXELS = 64_000_000
 LONGEST_PX = 20_000
+# What is written, by the ending of the name.
+_SUFFIXES = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG"}
 # How to bring a picture upright, by the note 274 of its EXIF part (TIFF 6.0, section 8, Orientation).
 _UPRIGHT = {
     2: Image.Transpose.FLIP_LEFT_RIGHT,
@@ -78,7 +82,6 @@ def load(path: str | os.PathLike) -> np.ndarray:
     Examples
     --------
     >>> import tempfile, pathlib
-    >>> from robotlab.image.picture import save
     >>> path = pathlib.Path(tempfile.mkdtemp()) / "gray.png"
     >>> _ = save(path, np.full((2, 3, 3), 90, np.uint8))
     >>> load(path)[0, 0].tolist()
@@ -109,7 +112,6 @@ def decode(content: bytes, name: str = "picture") -> np.ndarray:
 
     Examples
     --------
-    >>> from robotlab.image.picture import encode
     >>> decode(encode(np.zeros((2, 3, 3), np.uint8), "png")).shape
     (2, 3, 3)
     """
@@ -145,7 +147,6 @@ def size_of(path: str | os.PathLike) -> tuple[int, int]:
     Examples
     --------
     >>> import tempfile, pathlib
-    >>> from robotlab.image.picture import save
     >>> path = pathlib.Path(tempfile.mkdtemp()) / "gray.png"
     >>> _ = save(path, np.full((2, 3, 3), 90, np.uint8))
     >>> size_of(path)
@@ -156,6 +157,80 @@ def size_of(path: str | os.PathLike) -> tuple[int, int]:
         _opened(file, str(path)) as (image, rotation),
     ):
         return image.size[::-1] if rotation >= 5 else image.size
+
+
+def encode(picture: np.ndarray, kind: str = "png", quality: int = 90, effort: int = 6) -> bytes:
+    """The bytes of a picture file.
+
+    Parameters
+    ----------
+    picture : (H, W, 3) ndarray of uint8
+        The picture.
+    kind : {"png", "jpg", "jpeg"}
+        The file format.
+    quality : int, 1 to 95
+        JPEG quality; PNG does not use it.
+    effort : int, 0 to 9
+        How hard PNG tries to be small; 1 is about three times faster than 6
+        and a tenth larger.
+
+    Returns
+    -------
+    bytes
+        What to put in the file.
+
+    Raises
+    ------
+    PictureError
+        If the picture or the kind is wrong.
+
+    Examples
+    --------
+    >>> encode(np.zeros((2, 3, 3), np.uint8), "png")[1:4]
+    b'PNG'
+    """
+    check_picture(picture)
+    fmt = _SUFFIXES.get("." + kind.lower().lstrip("."))
+    if fmt is None:
+        raise PictureError(f"kind must be png, jpg or jpeg, got {kind!r}; choose one of them")
+    out = io.BytesIO()
+    options = {"quality": int(quality)} if fmt == "JPEG" else {"compress_level": int(effort)}
+    Image.fromarray(picture).save(out, fmt, **options)
+    return out.getvalue()
+
+
+def save(path: str | os.PathLike, picture: np.ndarray, quality: int = 90) -> Path:
+    """Write a picture file, whole or not at all.
+
+    Parameters
+    ----------
+    path : path-like
+        Ends in .png, .jpg or .jpeg.
+    picture : (H, W, 3) ndarray of uint8
+        The picture.
+    quality : int, 1 to 95
+        JPEG quality.
+
+    Returns
+    -------
+    Path
+        The path written.
+
+    Raises
+    ------
+    PictureError
+        If the picture or the ending is wrong.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> save(pathlib.Path(tempfile.mkdtemp()) / "a.jpg", np.zeros((2, 3, 3), np.uint8)).name
+    'a.jpg'
+    """
+    path = Path(path)
+    if path.suffix.lower() not in _SUFFIXES:
+        raise PictureError(f"a picture's name must end in .png, .jpg or .jpeg, got {path.name!r}; rename it")
+    return write_whole(path, encode(picture, path.suffix, quality))
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""Near-duplicate pictures: a short mark of each picture, and how many bits differ."""
+"""Near-duplicate pictures: a short hash of each picture, and how many bits differ."""
 
 from __future__ import annotations
 
@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from robotlab import image as pictures_io
 from robotlab.errors import InputError
+from robotlab.image.color_spaces import luminance
+from robotlab.image.resizing import resize
 
-# Cells of the mark along each side.  Tried on scikit-image's photographs: with
+# Cells of the hash along each side.  Tried on scikit-image's photographs: with
 # 8 the same picture made smaller, brighter (× 1.4), noisier (sigma 10 of 255)
 # or compressed (JPEG quality 30) changed 0 to 16 of the 128 bits (half of the
 # time 3 or fewer), and two different photographs differed in 43 or more.
@@ -17,12 +18,12 @@ CELLS = 8
 # Two pictures that differ in at most this many of the 128 bits are near
 # duplicates; from the same trial.
 NEAR_BITS = 12
-# Marks compared at once: keeps the table of one block under 20 MB.
+# Hashes compared at once: keeps the table of one block under 20 MB.
 _BLOCK = 1024
 
 
 def image_hash(picture: np.ndarray) -> np.ndarray:
-    """The difference mark of a picture: where it gets brighter.
+    """The difference hash of a picture: where it gets brighter.
 
     Parameters
     ----------
@@ -38,7 +39,7 @@ def image_hash(picture: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    The mark does not change when a picture gets brighter, smaller or noisier,
+    The hash does not change when a picture gets brighter, smaller or noisier,
     and changes when things move by an eighth of the picture.  This is not a
     test of what is in the picture: a plain wall always looks like itself.
 
@@ -48,7 +49,7 @@ def image_hash(picture: np.ndarray) -> np.ndarray:
     >>> int(image_hash(ramp)[:64].sum()), int(image_hash(ramp)[64:].sum())
     (64, 0)
     """
-    gray = pictures_io.luminance(pictures_io.resize(picture, (CELLS + 1, CELLS + 1), "area"))
+    gray = luminance(resize(picture, (CELLS + 1, CELLS + 1), "area"))
     right = gray[:-1, 1:] > gray[:-1, :-1]
     down = gray[1:, :-1] > gray[:-1, :-1]
     return np.concatenate([right.ravel(), down.ravel()])
@@ -59,12 +60,12 @@ def near_duplicates(
     b: Sequence[np.ndarray] | np.ndarray | None = None,
     limit_bits: int = NEAR_BITS,
 ) -> np.ndarray:
-    """Pairs of marks that differ in few bits.
+    """Pairs of hashes that differ in few bits.
 
     Parameters
     ----------
     a : (N, 128) array-like of bool
-        Marks.
+        Hashes.
     b : (M, 128) array-like of bool, optional
         The other side; without it, pairs within `a`, each once.
     limit_bits : int
@@ -78,7 +79,7 @@ def near_duplicates(
     Raises
     ------
     InputError
-        If marks have different lengths or the limit is negative.
+        If hashes have different lengths or the limit is negative.
 
     Examples
     --------
@@ -89,7 +90,7 @@ def near_duplicates(
     right = left if b is None else np.atleast_2d(np.asarray(b, dtype=bool))
     if left.shape[1] != right.shape[1]:
         raise InputError(
-            f"marks must have one length, got {left.shape[1]} and {right.shape[1]} bits; make them with mark()"
+            f"hashes must have one length, got {left.shape[1]} and {right.shape[1]} bits; make them with image_hash()"
         )
     if limit_bits < 0:
         raise InputError(f"limit_bits must be 0 or more, got {limit_bits}; {NEAR_BITS} is usual")

@@ -14,7 +14,7 @@ from pathlib import Path
 from robotlab.checks import number
 from robotlab.detections import Detections
 from robotlab.errors import PictureError
-from robotlab.image.picture import resize
+from robotlab.image import resize
 from robotlab.loop.perception import STALLED, FreezeDetector, StallDetector, check_size, in_camera_px, show
 
 # Waiting longer for a camera at the end helps nobody.

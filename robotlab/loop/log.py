@@ -16,7 +16,11 @@ from pathlib import Path
 
 from robotlab.checks import number
 from robotlab.errors import InputError
+from robotlab.files import read_plain
 from robotlab.json_file import parse_json
+
+# Five hours at 50 records of 300 bytes a second.
+LARGEST_LOG_BYTES = 256 * 2**20
 
 
 class RunLog:
@@ -170,12 +174,7 @@ def read_log(path: str | os.PathLike) -> LogContent:
     (1, False)
     """
     path = Path(path)
-    try:
-        lines = path.read_bytes().split(b"\n")
-    except OSError as error:
-        raise InputError(
-            f"a run log must be a readable file, {path} is not ({error.strerror}); check its name"
-        ) from None
+    lines = read_plain(path, LARGEST_LOG_BYTES, "a run log").split(b"\n")
     # What follows the last line feed was being written when the run ended.
     records = []
     for place, line in enumerate(lines[:-1], start=1):

@@ -10,7 +10,7 @@ from robotlab.camera import Camera
 from robotlab.checks import number
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError, MotionError, PictureError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 from robotlab.loop.checked_fields import CheckedFields, not_negative, positive
 
 # A live camera's noise changes most pixels; a clock drawn over a frozen picture

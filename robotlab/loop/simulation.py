@@ -28,7 +28,7 @@ from robotlab.control.supervisor import HALT
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import InputError, PictureError
 from robotlab.greenhouse import Walk, render
-from robotlab.image.picture import encode, resize
+from robotlab.image import encode, resize
 from robotlab.loop.decide import Follower, VelocityCommand
 from robotlab.loop.fault_model import CameraFrame, FaultModel
 from robotlab.loop.ground_truth import SimulatedDetector, post_box

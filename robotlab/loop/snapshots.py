@@ -14,7 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 from robotlab.errors import InputError
 from robotlab.files import write_whole
 from robotlab.greenhouse.scene import KINDS
-from robotlab.image.picture import decode
+from robotlab.image import decode
 from robotlab.loop.replay import plan_view
 from robotlab.loop.run import Run
 

@@ -118,7 +118,7 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
     >>> from robotlab.metrics import evaluate
     >>> from robotlab.detections import Detections
     >>> rows = [LabeledImage(n, Path("a.png"), 64, 48, "ab"[n % 2], boxes=[[0, 0, 9, 9]], labels=[0]) for n in range(8)]
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), tuple(rows))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (3,), tuple(rows))
     >>> blind = evaluate(data, [Detections.none(["post"])] * 8, "blind")
     >>> keen = evaluate(data, [Detections([[0, 0, 9, 9]], [0.9], [0], ["post"])] * 8, "keen")
     >>> compare_evaluations(blind, keen).sentence.split(".")[0]

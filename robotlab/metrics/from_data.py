@@ -40,7 +40,7 @@ def ground_truth_table(data: DataSet) -> tuple[GroundTruthTable, list]:
     --------
     >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48, boxes=[[0, 0, 9, 9]], labels=[0]),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48, boxes=[[0, 0, 9, 9]], labels=[0]),))
     >>> truths, entries = ground_truth_table(data)
     >>> truths.xywh.tolist(), [entry.id for entry in entries]
     ([[0.0, 0.0, 9.0, 9.0]], [7])
@@ -122,7 +122,7 @@ def evaluate(
     >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
     >>> entry = LabeledImage(7, Path("a.png"), 64, 48, boxes=[[0, 0, 10, 10]], labels=[0])
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
     >>> evaluate(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])]).AP.__round__(6)
     1.0
     """
@@ -192,7 +192,7 @@ def results_table(data: DataSet, results: Sequence[Mapping[str, Any]], name: str
     --------
     >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
     >>> results_table(data, [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]).score.tolist()
     [0.5]
     """
@@ -230,7 +230,7 @@ def read_results_table(data: DataSet, results_path: str | os.PathLike) -> Detect
     --------
     >>> from pathlib import Path
     >>> from robotlab.data import DataSet, LabeledImage
-    >>> data = DataSet(Path("labels.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (3,), (LabeledImage(7, Path("a.png"), 64, 48),))
     >>> import tempfile
     >>> from robotlab.files import write_json
     >>> rows = [{"image_id": 7, "category_id": 3, "bbox": [0, 0, 9, 9], "score": 0.5}]

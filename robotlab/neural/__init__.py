@@ -1,4 +1,4 @@
-"""The trained detector: network, head fit, full training, one file."""
+"""The trained detector: network, frozen backbone or fine-tuning, one file."""
 
 from typing import TYPE_CHECKING
 
@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     from robotlab.neural.graph import head_layers
     from robotlab.neural.grid import boxes_at, cell_targets
     from robotlab.neural.head import softmax
-    from robotlab.neural.held_out import detect_all, metrics_of
     from robotlab.neural.learning_curves import nested_parts
     from robotlab.neural.samples import SampleSource
     from robotlab.neural.spec import FEATURES, Layer
+    from robotlab.neural.validation import detect_all, metrics_of
 
 __all__ = [
     "FEATURES",

@@ -1,7 +1,7 @@
 """Random changes of training pictures: light, mirror, crop and scale.
 
 Each change keeps the boxes true.  What varies here need not be in the learner's
-pictures: a lamp never seen, the robot's mirror side, a nearer or farther target.
+pictures: a lighting never seen, the robot's mirror side, a nearer or farther target.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.image.picture import resize
+from robotlab.image import resize
 from robotlab.neural.spec import PICTURE_MEAN
 
 # Natural logarithm of the gain of all channels together, and of each channel:
@@ -47,7 +47,7 @@ class TrainingSample:
 
 
 def color_jitter(picture: np.ndarray, rng: np.random.Generator, strength: float = 1.0) -> np.ndarray:
-    """A picture under another lamp and exposure, with some sensor noise.
+    """A picture under another lighting and exposure, with some sensor noise.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def color_jitter(picture: np.ndarray, rng: np.random.Generator, strength: float 
     Notes
     -----
     Each channel has one curve, ``255 (value / 255) ** bend * gain``, so a table
-    of 256 values does it (a diagonal change of lamp: von Kries).
+    of 256 values does it (a diagonal change of illuminant: von Kries).
 
     Examples
     --------
@@ -146,7 +146,7 @@ def scale(sample: TrainingSample, factor: float) -> TrainingSample:
     )
 
 
-# A truth cut so that less than this share of it is left is ignored, not learned.
+# A truth cut so that less than this fraction of it is left is ignored, not learned.
 LEAST_LEFT = 0.35
 
 
@@ -186,8 +186,8 @@ def crop(sample: TrainingSample, left: int, top: int, width: int, height: int) -
 
     boxes, left_over = cut(sample.boxes)
     ignored, ignored_left = cut(sample.ignored)
-    learned = left_over >= LEAST_LEFT
-    partly = (left_over > 0) & ~learned
+    counted = left_over >= LEAST_LEFT
+    partly = (left_over > 0) & ~counted
     return TrainingSample(
-        window, boxes[learned], sample.labels[learned], np.concatenate([ignored[ignored_left > 0], boxes[partly]])
+        window, boxes[counted], sample.labels[counted], np.concatenate([ignored[ignored_left > 0], boxes[partly]])
     )

@@ -93,7 +93,7 @@ def activation_count(layers: Iterable[Layer], height_px: int, width_px: int) -> 
 def memory_bytes(
     layers: Iterable[Layer], count: int, height_px: int, width_px: int, cache_bytes: int, torch: bool, cells: int = 0
 ) -> int:
-    """Largest memory of full training.
+    """Largest memory of fine-tuning.
 
     Parameters
     ----------

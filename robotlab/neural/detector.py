@@ -22,19 +22,13 @@ import numpy as np
 from robotlab.detections import Detections
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_whole
-from robotlab.image.picture import check_picture
-from robotlab.json_file import parse_json
+from robotlab.image import check_picture
 from robotlab.neural.grid import LARGEST_LOG, decode
-from robotlab.neural.session import ModelOutline, open_session, outline, read_model
+from robotlab.neural.metadata import FORMAT, checked_metadata
+from robotlab.neural.session import open_session, outline, read_model
 from robotlab.neural.sizes import network_input, to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE, PICTURE_MEAN, STRIDE_MULTIPLE, Layer
 
-# Raised by one when an old file can no longer be read as it was meant.
-FORMAT = 1
-# Operators that a file of ours can hold; any other makes it foreign.
-_OPERATORS = frozenset(
-    ["Sub", "Mul", "Div", "Conv", "Relu", "Resize", "Add", "Concat", "Slice", "Softmax", "MaxPool", "Equal", "Cast"]
-)
 # Below this a box is noise, above it average precision still gains.
 MIN_SCORE = 0.01
 # Two boxes of a class that overlap more are one thing: common practice, no source.
@@ -89,8 +83,8 @@ class NeuralDetector:
     classes : tuple of str
         Class names.
     facts : dict
-        What is known of the training: pictures, recordings, seed, stage,
-        average precision on the held-out recording, ``best_score`` (the score
+        What is known of the training: pictures, recordings, seed, way of
+        training, AP on the validation set, ``best_score`` (the score
         that gave the highest F1 there).
     working_px : int or None
         Pictures with a longer side are shrunk to it first.
@@ -114,7 +108,7 @@ class NeuralDetector:
         self._content = bytes(content)
         self._name = name
         self._threads = threads
-        self.classes, self.working_px, self.scale, self.facts = _checked_metadata(outline(self._content, name), name)
+        self.classes, self.working_px, self.scale, self.facts = checked_metadata(outline(self._content, name), name)
         try:
             self._session = open_session(self._content, threads)
         except Exception as error:  # onnxruntime's error classes share no public root
@@ -345,37 +339,3 @@ class NeuralDetector:
 
     def __repr__(self) -> str:
         return f"<Detector of {', '.join(self.classes)}; {len(self._content) / 1e6:.1f} MB>"
-
-
-def _checked_metadata(model: ModelOutline, name: str) -> tuple[tuple[str, ...], int | None, float, dict]:
-    """Classes, working size and facts, after checking that the file is ours."""
-    known = model.metadata
-    foreign = f"{name} must be a detector of robotlab, it is another ONNX file; make one with fit"
-    if "robotlab_format" not in known:
-        raise ModelError(f"{foreign} (no robotlab_format in its metadata)")
-    if known["robotlab_format"] != str(FORMAT):
-        raise ModelError(
-            f"{name} must have format {FORMAT}, it has {known['robotlab_format']!r}; fit it again with this release"
-        )
-    strange = model.operators - _OPERATORS
-    if strange:
-        raise ModelError(f"{foreign} (it holds {', '.join(sorted(strange))})")
-    try:
-        classes = parse_json(known["classes"], name)
-        working = parse_json(known["working"], name)
-        longest, scale = working["longest_px"], working["scale"]
-        facts = parse_json(known["facts"], name)
-    except (KeyError, TypeError, ValueError):
-        raise ModelError(f"the metadata of {name} must be whole, it is damaged; fit or copy the model again") from None
-    whole = (
-        isinstance(classes, list)
-        and classes
-        and all(isinstance(one, str) for one in classes)
-        and (longest is None or (isinstance(longest, int) and longest >= STRIDE_MULTIPLE))
-        and isinstance(scale, (int, float))
-        and 0 < scale <= 8
-        and isinstance(facts, dict)
-    )
-    if not whole:
-        raise ModelError(f"the metadata of {name} must be whole, it is damaged; fit or copy the model again")
-    return tuple(classes), longest, float(scale), facts

@@ -28,7 +28,7 @@ LONGEST = 10.0
 
 
 class Engine(Protocol):
-    """What full training asks of an engine."""
+    """What fine-tuning asks of an engine."""
 
     name: str
 
@@ -73,7 +73,7 @@ class NumpyEngine:
         decayed = np.concatenate(
             [np.full(value.size, name.endswith(".kernel")) for name, value in self.network.gradients.items()]
         )
-        self.optimiser = AdamW(self.network.learned, DECAY, decayed)
+        self.optimiser = AdamW(self.network.parameters, DECAY, decayed)
         self._average = ExponentialMovingAverage(self.network.weights, MEMORY)
 
     def gradients(self, batch: Batch) -> tuple[float, dict[str, np.ndarray]]:

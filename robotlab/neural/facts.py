@@ -1,4 +1,4 @@
-"""What both stages share: shipped weights, facts, progress bars."""
+"""What both ways of training need: shipped weights, facts, progress bars."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from tqdm import tqdm
 
 from robotlab.data import DataSet
 from robotlab.neural.detector import NeuralDetector
-from robotlab.neural.held_out import detect_all, metrics_of, truth_sides
-from robotlab.neural.onnxio import weights_from_onnx
+from robotlab.neural.onnx_weights import weights_from_onnx
 from robotlab.neural.spec import FEATURES
+from robotlab.neural.validation import detect_all, metrics_of, truth_sides
 
 SHIPPED = Path(__file__).with_name("features.onnx")
 
@@ -41,24 +41,26 @@ def shipped_weights() -> dict[str, np.ndarray]:
     return weights_from_onnx(SHIPPED, FEATURES)
 
 
-def first_facts(learned: DataSet, held: DataSet | None, held_words: str, training: str, seed: int) -> dict[str, Any]:
+def first_facts(
+    training_set: DataSet, validation_set: DataSet | None, split_words: str, training: str, seed: int
+) -> dict[str, Any]:
     """What is known before training starts, for the file's metadata."""
     return {
         "training": training,
         "seed": seed,
-        **learned_facts(learned),
-        "held_out": held_words,
-        "held_out_pictures": 0 if held is None else len(held),
-        "validation": validation_facts(held),
+        **training_facts(training_set),
+        "validation_split": split_words,
+        "validation_pictures": 0 if validation_set is None else len(validation_set),
+        "validation": validation_facts(validation_set),
     }
 
 
-def learned_facts(learned: DataSet) -> dict[str, Any]:
+def training_facts(training_set: DataSet) -> dict[str, Any]:
     """What was learned from, for the file's metadata.
 
     Parameters
     ----------
-    learned : DataSet
+    training_set : DataSet
         All pictures that were learned from.
 
     Returns
@@ -68,12 +70,12 @@ def learned_facts(learned: DataSet) -> dict[str, Any]:
         height of the largest picture, and ``side_px``, quantiles of the truths'
         sides (the root of the area, px of the pictures).
     """
-    sides = truth_sides(learned)
-    largest = max(learned.pictures, key=lambda entry: max(entry.width_px, entry.height_px))
+    sides = truth_sides(training_set)
+    largest = max(training_set.pictures, key=lambda entry: max(entry.width_px, entry.height_px))
     return {
-        "pictures": len(learned),
+        "pictures": len(training_set),
         "truths": int(len(sides)),
-        "recordings": list(learned.recordings),
+        "recordings": list(training_set.recordings),
         "picture_px": [largest.width_px, largest.height_px],
         "side_px": {
             name: round(float(np.quantile(sides, q)), 1) for name, q in (("p05", 0.05), ("p50", 0.5), ("p95", 0.95))
@@ -81,9 +83,12 @@ def learned_facts(learned: DataSet) -> dict[str, Any]:
     }
 
 
-def validation_facts(held: DataSet | None) -> dict[str, Any]:
-    """The validation set, never learned from: it chose the threshold, and when full training stopped."""
-    return {"pictures": 0 if held is None else len(held), "recordings": [] if held is None else list(held.recordings)}
+def validation_facts(validation_set: DataSet | None) -> dict[str, Any]:
+    """The validation set, never learned from: it chose the threshold, and when fine-tuning stopped."""
+    return {
+        "pictures": 0 if validation_set is None else len(validation_set),
+        "recordings": [] if validation_set is None else list(validation_set.recordings),
+    }
 
 
 @contextmanager
@@ -95,10 +100,10 @@ def bar(total: int, words: str, shown: bool) -> Iterator[tqdm]:
         yield progress_bar
 
 
-def judged_facts(detector: NeuralDetector, held: DataSet | None) -> dict[str, float]:
-    """Figures on the held-out pictures, for the file's metadata."""
-    if held is None:
+def validation_metrics(detector: NeuralDetector, validation_set: DataSet | None) -> dict[str, float]:
+    """Metrics on the validation set, for the file's metadata."""
+    if validation_set is None:
         return {"best_score": 0.5}
-    checked = metrics_of(held, detect_all(detector, held))
-    names = {"AP": "held_out_AP", "AP50": "held_out_AP50", "best_score": "best_score", "best_f1": "best_f1"}
+    checked = metrics_of(validation_set, detect_all(detector, validation_set))
+    names = {"AP": "validation_AP", "AP50": "validation_AP50", "best_score": "best_score", "best_f1": "best_f1"}
     return {name: round(checked[key], 4) for key, name in names.items()}

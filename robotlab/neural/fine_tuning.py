@@ -1,4 +1,4 @@
-"""Stage two on a data set: full training, from the budget to the finished detector."""
+"""Fine-tuning on a data set: from the budget to the finished detector."""
 
 from __future__ import annotations
 
@@ -18,30 +18,30 @@ from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.engine.network import Network
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import Engine, NumpyEngine
-from robotlab.neural.facts import bar, judged_facts, shipped_weights
+from robotlab.neural.facts import bar, shipped_weights, validation_metrics
 from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
-from robotlab.neural.held_out import detect_all, metrics_of
 from robotlab.neural.samples import SampleSource, choose_working
 from robotlab.neural.spec import FEATURES, Layer, first_weights
 from robotlab.neural.training_loop import BatchMaker, History, train
+from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import plan_windows
 
-# Passes over the pictures to fit the head that full training starts with, and about
+# Passes over the pictures to fit the head that fine-tuning starts with, and about
 # how many cells a picture gives in each.
 WARM_PASSES = 2
 WARM_CELLS = 200
 # Batches that the normalization's statistics are measured on before that: after
 # these, (1 - NORM_MOMENTUM)^30 = 4 % of the shipped ones are left.
 SETTLING_BATCHES = 30
-# Share that the classes have of a cell before anything is learned (Lin et al.).
-FIRST_SHARE = 0.01
+# Probability of each class at a cell before anything is learned (Lin et al.).
+FIRST_PROBABILITY = 0.01
 # Windows that are drawn of each picture, and limits on the number of steps.
 USUAL_EPOCHS = 100
 STEP_LIMITS = (300, 1500)
 # Time after which the usual training ends, whatever the machine.
 USUAL_SECONDS = 280.0
-# Held-out pictures that are looked at while training; all are at the end.
+# Validation pictures that are looked at while training; all are at the end.
 JUDGED_PICTURES = 80
 
 
@@ -79,7 +79,7 @@ def adapt_batch_norm(
 def start_weights(
     source: SampleSource, batches: BatchMaker, count: int, start: str, seed: int, pool: WorkerPool, progress: bool
 ) -> dict[str, np.ndarray]:
-    """Weights that full training starts from: features and head.
+    """Weights that fine-tuning starts from: features and head.
 
     Parameters
     ----------
@@ -113,15 +113,15 @@ def start_weights(
         return {**weights, **fit_linear_head(cells, count)}
     weights = first_weights(FEATURES + head_layers(count), seed)
     weights["head.kernel"] *= np.float32(0.1)
-    # At first every cell is background with share 1 - FIRST_SHARE, so that the
+    # At first every cell is background with probability 1 - FIRST_PROBABILITY, so that the
     # many background cells do not drown the few centers (arXiv:1708.02002, 3.3).
-    weights["head.bias"][0] = np.log((1 - FIRST_SHARE) / FIRST_SHARE * count)
+    weights["head.bias"][0] = np.log((1 - FIRST_PROBABILITY) / FIRST_PROBABILITY * count)
     return weights
 
 
 def fine_tune(
-    learned: DataSet,
-    held: DataSet | None,
+    training_set: DataSet,
+    validation_set: DataSet | None,
     facts: Mapping[str, Any],
     seed: int,
     engine_name: str,
@@ -132,12 +132,12 @@ def fine_tune(
     state_path: str | os.PathLike | None,
     watch: Callable[[History, NeuralDetector | None], object] | None = None,
 ) -> NeuralDetector:
-    """Stage two on a data set that is already split.
+    """Fine-tune on a data set that is already split.
 
     Parameters
     ----------
-    learned, held : DataSet
-        Pictures to learn from, and held out (or ``None``).
+    training_set, validation_set : DataSet
+        The training set, and the validation set (or ``None``).
     facts : mapping
         What is known already.
     seed : int
@@ -158,22 +158,22 @@ def fine_tune(
     Returns
     -------
     Detector
-        The best on the held-out pictures; after Ctrl-C the best so far, and
+        The best on the validation set; after Ctrl-C the best so far, and
         ``facts["interrupted"]`` says so.
     """
-    count = len(learned.classes)
-    working_px, scale = choose_working(learned)
-    source = SampleSource(learned, working_px, scale)
+    count = len(training_set.classes)
+    working_px, scale = choose_working(training_set)
+    source = SampleSource(training_set, working_px, scale)
     layers = FEATURES + head_layers(count)
     windows = plan_windows(*source.sizes_and_sides())
     needed = disk_bytes(layers, state_path is not None)
     check_disk(Path(state_path).parent if state_path is not None else Path.cwd(), needed)
-    steps = step_count(len(learned), windows.count, epochs)
+    steps = step_count(len(training_set), windows.count, epochs)
     seconds = 60 * minutes if minutes else (USUAL_SECONDS if epochs is None else None)
-    judged = None if held is None else thinned(held, JUDGED_PICTURES)
+    judged = None if validation_set is None else evenly_spread(validation_set, JUDGED_PICTURES)
 
     def made(trained: Mapping[str, np.ndarray], known: Mapping[str, Any]) -> NeuralDetector:
-        return NeuralDetector.build(layers, trained, learned.classes, known, working_px, scale)
+        return NeuralDetector.build(layers, trained, training_set.classes, known, working_px, scale)
 
     newest: list[NeuralDetector] = []
 
@@ -194,38 +194,50 @@ def fine_tune(
             predicted = min(steps * step_seconds(trial, batches), seconds or np.inf)
             size = f"{windows.count} windows of {windows.width_px}x{windows.height_px}"
             tqdm.write(
-                f"full training ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}"
+                f"fine-tuning ({engine_name}): up to {steps} steps of {size}; {TrainingBudget(predicted, memory, needed)}"
             )
         engine = make_engine(
             engine_name, layers, start_weights(source, batches, count, start, seed, pool, progress), pool
         )
-        with bar(steps, "full training", progress) as shown:
+        with bar(steps, "fine-tuning", progress) as shown:
 
-            def tell(step: int, course: History) -> None:
+            def tell(step: int, history: History) -> None:
                 shown.update(step - shown.n)
-                words = {"loss": f"{course.losses[-1]:.3f}"} if course.losses else {}
-                if course.judged_AP:
-                    words["held-out AP50"] = f"{course.judged_AP50[-1]:.3f}"
-                    words["AP"] = f"{course.judged_AP[-1]:.3f}"
+                words = {"loss": f"{history.losses[-1]:.3f}"} if history.losses else {}
+                if history.judged_AP:
+                    words["validation AP50"] = f"{history.judged_AP50[-1]:.3f}"
+                    words["AP"] = f"{history.judged_AP[-1]:.3f}"
                 shown.set_postfix(words, refresh=False)
-                if watch is not None and (newest or course.steps[-1:] == [step]):
-                    watch(course, newest.pop() if newest else None)
+                if watch is not None and (newest or history.steps[-1:] == [step]):
+                    watch(history, newest.pop() if newest else None)
 
-            marks = {"seed": seed, "pictures": len(learned), "classes": list(learned.classes), "windows": vars(windows)}
-            trained, course, finished = train(
-                engine, batches, steps, None if held is None else judge, tell, seconds, state_path, marks
+            fingerprint = {
+                "seed": seed,
+                "pictures": len(training_set),
+                "classes": list(training_set.classes),
+                "windows": vars(windows),
+            }
+            trained, history, finished = train(
+                engine,
+                batches,
+                steps,
+                None if validation_set is None else judge,
+                tell,
+                seconds,
+                state_path,
+                fingerprint,
             )
     facts = {
         **facts,
         "engine": engine_name,
         "start": start,
-        "steps": course.steps[-1] if course.steps else 0,
+        "steps": history.steps[-1] if history.steps else 0,
         "windows": vars(windows),
-        "curve": {name: [round(value, 4) for value in values] for name, values in vars(course).items()},
+        "curve": {name: [round(value, 4) for value in values] for name, values in vars(history).items()},
     }
     if not finished:
         facts["interrupted"] = True
-    return made(trained, {**facts, **judged_facts(made(trained, {}), held)})
+    return made(trained, {**facts, **validation_metrics(made(trained, {}), validation_set)})
 
 
 def make_engine(name: str, layers: Sequence[Layer], weights: Mapping[str, np.ndarray], pool: WorkerPool) -> Engine:
@@ -248,13 +260,13 @@ def step_seconds(engine: Engine, batches: BatchMaker) -> float:
 
 
 def step_count(pictures: int, windows: int, epochs: int | None) -> int:
-    """Steps of a full training."""
+    """Steps of fine-tuning."""
     if epochs is not None:
         return max(1, round(epochs * pictures / windows))
     return int(np.clip(round(USUAL_EPOCHS * pictures / windows), *STEP_LIMITS))
 
 
-def thinned(data: DataSet, most: int) -> DataSet:
+def evenly_spread(data: DataSet, most: int) -> DataSet:
     """At most so many pictures, evenly spread."""
     if len(data) <= most:
         return data

@@ -1,4 +1,4 @@
-"""Fit a detector: one call for both stages, and the first of them."""
+"""Fit a detector: one call for both ways of training, and the frozen backbone."""
 
 from __future__ import annotations
 
@@ -36,15 +36,22 @@ from robotlab.neural.cells import (
 from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.engine.workers import WorkerPool, core_count
 from robotlab.neural.engines import choose_engine
-from robotlab.neural.facts import bar, first_facts, judged_facts, learned_facts, shipped_weights, validation_facts
+from robotlab.neural.facts import (
+    bar,
+    first_facts,
+    shipped_weights,
+    training_facts,
+    validation_facts,
+    validation_metrics,
+)
 from robotlab.neural.fine_tuning import fine_tune
 from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
-from robotlab.neural.held_out import split_validation
 from robotlab.neural.mlp_head import HIDDEN, fit_mlp_head
 from robotlab.neural.samples import CACHE_BYTES, SampleSource, choose_working
 from robotlab.neural.spec import FEATURES
 from robotlab.neural.training_loop import History
+from robotlab.neural.validation import split_validation
 
 # Time of the convex fits for each picture and pass (measured on two cores).
 FIT_SECONDS_A_DRAW = 0.005
@@ -71,29 +78,30 @@ def fit(
     data : DataSet
         From :func:`robotlab.data.open_dataset`; any classes and sizes.
     training : {"frozen_backbone", "fine_tuning"}
-        ``head``: seconds, the features stay as shipped.  ``full``: minutes,
-        every layer learns; best on real pictures.
+        ``frozen_backbone``: seconds, only a head on the shipped features is
+        fitted.  ``fine_tuning``: minutes, every layer learns; best on real
+        pictures.
     engine : {"auto", "numpy", "torch"}
-        Of full training; ``auto`` takes PyTorch where it is installed.
+        Of fine-tuning; ``auto`` takes PyTorch where it is installed.
     seed : int
         Same seed, same pictures, same machine: same detector.
     hold_out : str or sequence of str, optional
         Recordings never learned from; they choose ``facts["best_score"]`` and
-        when full training stops.  Without it about 15 % are held out (the head
-        fit then learns from all of them in the end).
+        when fine-tuning stops.  Without it about 15 % are held out (the
+        head then learns from all of them in the end).
     head : {"linear", "mlp"}
         ``mlp`` puts one small layer between.
     minutes, epochs : float, int, optional
         At most so long.
     start : {"shipped", "scratch"}
-        Weights that full training starts from.
+        Weights that fine-tuning starts from.
     progress : bool
         Show progress bars.
     state_path : path-like, optional
-        Full training keeps its state there and continues from it.
+        Fine-tuning keeps its state there and continues from it.
     watch : callable, optional
-        Called during full training with the :class:`~robotlab.neural.training_loop.History`
-        so far and, when the held-out pictures have just been judged, the
+        Called during fine-tuning with the :class:`~robotlab.neural.training_loop.History`
+        so far and, when the validation set have just been judged, the
         detector as it is then (else ``None``); `TrainingMonitor` of
         :mod:`robotlab.widgets` has one.
 
@@ -128,32 +136,48 @@ def fit(
             raise InputError(f"{name} must be above 0, got {value}; leave it out for the usual")
     if watch is not None and training == "frozen_backbone":
         raise InputError(
-            "watch must be left out in a head fit, which has no course to watch; leave it out, or pass stage='full'"
+            "watch must be left out with a frozen backbone, which has no training curve to watch; leave it out, or pass training='fine_tuning'"
         )
     data = data.need_boxes()
-    learned, held, held_words = split_validation(data, hold_out)
-    learned.need_boxes()
-    facts = first_facts(learned, held, held_words, training, seed)
+    training_set, validation_set, split_words = split_validation(data, hold_out)
+    training_set.need_boxes()
+    facts = first_facts(training_set, validation_set, split_words, training, seed)
     if training == "frozen_backbone":
-        return fit_head(learned, held, hold_out is not None, facts, seed, head, progress)
+        return fit_head(training_set, validation_set, hold_out is not None, facts, seed, head, progress)
     return fine_tune(
-        learned, held, facts, seed, choose_engine(engine), start, minutes, epochs, progress, state_path, watch
+        training_set,
+        validation_set,
+        facts,
+        seed,
+        choose_engine(engine),
+        start,
+        minutes,
+        epochs,
+        progress,
+        state_path,
+        watch,
     )
 
 
 def fit_head(
-    learned: DataSet, held: DataSet | None, named: bool, facts: Mapping[str, Any], seed: int, head: str, progress: bool
+    training_set: DataSet,
+    validation_set: DataSet | None,
+    named: bool,
+    facts: Mapping[str, Any],
+    seed: int,
+    head: str,
+    progress: bool,
 ) -> NeuralDetector:
-    """Stage one on a data set that is already split.
+    """Fit a head on the frozen backbone, on a data set that is already split.
 
     Parameters
     ----------
-    learned : DataSet
+    training_set : DataSet
         Pictures to learn from.
-    held : DataSet or None
-        Pictures held out.
+    validation_set : DataSet or None
+        The validation set.
     named : bool
-        The learner named the held-out recordings, so they are never learned
+        The learner named the validation recordings, so they are never learned
         from; otherwise the last fit uses them too.
     facts : mapping
         What is known already.
@@ -169,26 +193,29 @@ def fit_head(
     Detector
         With frozen features.
     """
-    count = len(learned.classes)
-    working_px, scale = choose_working(learned)
+    count = len(training_set.classes)
+    working_px, scale = choose_working(training_set)
     weights = shipped_weights()
     features = FrozenFeatures(weights)
-    source = SampleSource(learned, working_px, scale)
+    source = SampleSource(training_set, working_px, scale)
     layers = FEATURES + head_layers(count, HIDDEN if head == "mlp" else 0)
 
     def made(cells: Cells, known: Mapping[str, Any]) -> NeuralDetector:
         fitted = fit_mlp_head(cells, count, seed) if head == "mlp" else fit_linear_head(cells, count)
-        return NeuralDetector.build(layers, {**weights, **fitted}, learned.classes, known, working_px, scale)
+        return NeuralDetector.build(layers, {**weights, **fitted}, training_set.classes, known, working_px, scale)
 
-    last_too = held is not None and not named
-    pictures = len(learned) + (len(held) if last_too else 0)
+    last_too = validation_set is not None and not named
+    pictures = len(training_set) + (len(validation_set) if last_too else 0)
     needed = disk_bytes(layers, keeps_state=False)
     check_disk(Path.cwd(), needed)
     workers = workers_within(source, core_count())
     seconds, cells_each = try_pictures(source, features, workers)
-    # Of larger sets each pass draws its pictures; the held-out ones keep their share.
+    # Of larger sets each pass draws its pictures; those of the validation set keep their part.
     share = min(1.0, MOST_CELLS / (cells_each * PASSES * pictures))
-    most, most_held = max(1, round(share * len(learned))), max(1, round(share * len(held))) if last_too else 0
+    most, most_held = (
+        max(1, round(share * len(training_set))),
+        max(1, round(share * len(validation_set))) if last_too else 0,
+    )
     total = (most + most_held) * PASSES
     memory = BASE_BYTES + rows_bytes(round(total * cells_each), FEATURES[-1].channels) + pictures_bytes(source, workers)
     if progress:
@@ -200,10 +227,10 @@ def fit_head(
     with bar(total, "head fit", progress) as shown, WorkerPool(workers if workers < core_count() else None) as pool:
         cells = gather_cells(source, features, rough_head(count), seed, pool, step=shown.update, most=most)
         facts = {**facts, "cells": len(cells.classes), "head": head}
-        facts |= judged_facts(made(cells, facts), held)
+        facts |= validation_metrics(made(cells, facts), validation_set)
         if last_too:
             more = gather_cells(
-                SampleSource(held, working_px, scale),
+                SampleSource(validation_set, working_px, scale),
                 features,
                 rough_head(count),
                 seed + 1,
@@ -212,9 +239,9 @@ def fit_head(
                 most=most_held,
             )
             cells = Cells.joined([cells, more])
-            # Held out no more: nothing is left that was not learned from.
-            all_learned = learned.having([*learned.pictures, *held.pictures])
-            facts |= learned_facts(all_learned) | {"validation": validation_facts(None), "held_out_learned_after": True}
+            # Refitted on all pictures: no validation set is left.
+            all_pictures = training_set.having([*training_set.pictures, *validation_set.pictures])
+            facts |= training_facts(all_pictures) | {"validation": validation_facts(None), "refit_on_all": True}
         return made(cells, facts)
 
 

@@ -96,8 +96,8 @@ def peak_nodes(class_count: int) -> tuple[list[onnx.NodeProto], dict[str, np.nda
 
     part("head", "scores", 0, class_count + 1)
     part("head", "own_boxes", class_count + 1, class_count + 5)
-    add("Softmax", ["scores"], "shares", axis=1)
-    part("shares", "found", 1, class_count + 1)
+    add("Softmax", ["scores"], "probabilities", axis=1)
+    part("probabilities", "found", 1, class_count + 1)
     constants["summing"] = np.ones((1, class_count, 1, 1), np.float32)
     add("Conv", ["found", "summing"], "thing", kernel_shape=[1, 1])
     add("Mul", ["own_boxes", "thing"], "weighted_boxes")

@@ -1,4 +1,4 @@
-"""Stage one, the head fit: seconds, on frozen features.
+"""The head fit: seconds, on a frozen backbone.
 
 The feature network stays as it is shipped; what is learned is how to read it.
 Every cell gives one row of features x.  Two convex fits follow, each with one
@@ -31,7 +31,7 @@ STEPS_BETWEEN = 30
 
 
 def softmax(scores: np.ndarray, axis: int = -1) -> np.ndarray:
-    """Shares that add up to one: ``exp(s_k) / sum_j exp(s_j)``.
+    """Softmax: ``exp(s_k) / sum_j exp(s_j)``.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ def softmax(scores: np.ndarray, axis: int = -1) -> np.ndarray:
     Returns
     -------
     ndarray
-        Shares; taking the largest score off first keeps the exponentials finite.
+        Probabilities; taking the largest score off first keeps the exponentials finite.
 
     Examples
     --------
@@ -92,7 +92,7 @@ def fit_logistic(
     Notes
     -----
     Minimises ``-sum_i w_i log p_i / sum_i w_i + penalty |W|^2 / 2`` where p_i is
-    the share of the true class; the gradient is ``X^T (w (P - Y)) / sum w +
+    the probability of the true class; the gradient is ``X^T (w (P - Y)) / sum w +
     penalty W`` (Bishop 2006, equation 4.109).  L-BFGS (Liu & Nocedal, Math.
     Programming 45:503-528, 1989).
 
@@ -195,7 +195,7 @@ def fit_linear_head(
     boxes = np.zeros((len(x[0]), 4))
     if last:
         boxed = cells.box_weights > 0
-        # An error of the center counts by its share of the box, like one of log size.
+        # An error of the center counts by its fraction of the box, like one of log size.
         sides = np.exp(cells.boxes[boxed][:, 2:])
         weights = cells.box_weights[boxed][:, None] * np.concatenate([1 / sides**2, np.ones_like(sides)], axis=1)
         boxes = fit_ridge(x[boxed], cells.boxes[boxed], weights)

@@ -1,4 +1,4 @@
-"""What to expect of a detector: by pictures labeled, by size, by distance, by lamp.
+"""What to expect of a detector: by pictures labeled, by size, by distance, by lighting.
 
 The learner's question before labelling is "how many?", before building the
 robot "how far?".  Both are answered on held-out recordings, with the smallest
@@ -19,7 +19,7 @@ from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.fitting import fit
-from robotlab.neural.held_out import detect_all, metrics_of
+from robotlab.neural.validation import detect_all, metrics_of
 
 # Sizes of the learning curve in the report.
 PICTURES = (25, 50, 100, 200)
@@ -79,7 +79,7 @@ def found_mask(data: DataSet, detections: Sequence[Detections], iou_limit: float
     --------
     >>> from robotlab.data import LabeledImage
     >>> entry = LabeledImage(1, "a.png", 64, 48, boxes=np.array([[0, 0, 8, 8.0]]), labels=np.array([0]))
-    >>> data = DataSet("labels.json", ("post",), (1,), (entry,))
+    >>> data = DataSet("annotations.json", ("post",), (1,), (entry,))
     >>> found_mask(data, [Detections([[0, 0, 8, 7]], [0.9], [0], ["post"])])[0].tolist()
     [True]
     """
@@ -172,8 +172,8 @@ class RangeReport:
     farthest_m : float or None
         Farthest usable distance.
     by_lighting : dict of str to dict
-        ``AP``, ``AP50`` and ``seen`` (whether the lamp was among the pictures
-        learned from) for each lamp.
+        ``AP``, ``AP50`` and ``seen`` (whether it was among the training
+        pictures) for each lighting.
     """
 
     score: float
@@ -191,7 +191,7 @@ class RangeReport:
 def range_report(
     detector: NeuralDetector, data: DataSet, seen_lightings: Sequence[str] = (), score: float | None = None
 ) -> RangeReport:
-    """Recall by size and distance, and figures by lamp.
+    """Recall by size and distance, and metrics by lighting.
 
     Parameters
     ----------
@@ -200,7 +200,7 @@ def range_report(
     data : DataSet
         Pictures that it has not learned from.
     seen_lightings : sequence of str
-        Lamps of the pictures that it has learned from.
+        Lightings of the training pictures.
     score : float, optional
         Detections with a lower score are dropped; by default the detector's
         own best score.
@@ -266,7 +266,7 @@ def nested_parts(data: DataSet, counts: Sequence[int], seed: int = 0) -> list[Da
     --------
     >>> from robotlab.data import LabeledImage
     >>> rows = tuple(LabeledImage(n, f"{n}.png", 8, 6, recording="ab"[n % 2]) for n in range(10))
-    >>> [len(part) for part in nested_parts(DataSet("labels.json", ("post",), (1,), rows), (2, 6, 99))]
+    >>> [len(part) for part in nested_parts(DataSet("annotations.json", ("post",), (1,), rows), (2, 6, 99))]
     [2, 6]
     """
     rng = np.random.default_rng(seed)
@@ -301,7 +301,7 @@ def learning_curve(
     tell : callable
         Told of each point as it is ready.
     **options
-        For :func:`robotlab.neural.fit`, ``stage`` for instance.
+        For :func:`robotlab.neural.fit`, ``training`` for instance.
 
     Returns
     -------

@@ -49,7 +49,7 @@ def fit_mlp_head(cells: Cells, class_count: int, seed: int, hidden: int = HIDDEN
     With x a column of features, ``z = W1 x + b1``, ``h = max(z, 0)``, ``o = W2 h +
     b2``.  Backwards: ``dW2 = do h^T``, ``dh = W2^T do``, ``dz = dh [z > 0]``, ``dW1 =
     dz x^T``, and the biases' gradients are the sums of do and dz.  The loss is
-    that of full training.
+    that of fine-tuning.
     """
     rng = np.random.default_rng(seed)
     mean = cells.features.mean(axis=0, dtype=np.float64)
@@ -58,7 +58,7 @@ def fit_mlp_head(cells: Cells, class_count: int, seed: int, hidden: int = HIDDEN
     outputs = class_count + 5
     shapes = {"W1": (hidden, inputs), "b1": (hidden, 1), "W2": (outputs, hidden), "b2": (outputs, 1)}
     ends = np.cumsum([0, *(a * b for a, b in shapes.values())])
-    learned, gradient = np.zeros(ends[-1], np.float32), np.zeros(ends[-1], np.float32)
+    parameters, gradient = np.zeros(ends[-1], np.float32), np.zeros(ends[-1], np.float32)
 
     def views(row: np.ndarray) -> dict[str, np.ndarray]:
         return {
@@ -66,13 +66,13 @@ def fit_mlp_head(cells: Cells, class_count: int, seed: int, hidden: int = HIDDEN
             for (name, shape), a, b in zip(shapes.items(), ends[:-1], ends[1:], strict=True)
         }
 
-    w, d = views(learned), views(gradient)
+    w, d = views(parameters), views(gradient)
     # He et al., arXiv:1502.01852, for the layer with ReLU; small for the last.
     w["W1"][...] = rng.standard_normal((hidden, inputs)) * np.sqrt(2 / inputs)
     w["W2"][...] = rng.standard_normal((outputs, hidden)) * 0.1 * np.sqrt(1 / hidden)
     decayed = np.repeat([True, False, True, False], np.diff(ends))
-    move = AdamW(learned, DECAY, decayed)
-    average = ExponentialMovingAverage({"all": learned}, MEMORY)
+    move = AdamW(parameters, DECAY, decayed)
+    average = ExponentialMovingAverage({"all": parameters}, MEMORY)
     each = max(1, count // CELLS_A_STEP)
     steps = each * EPOCHS
     for step in range(steps):
@@ -100,7 +100,7 @@ def fit_mlp_head(cells: Cells, class_count: int, seed: int, hidden: int = HIDDEN
         d["b1"][...] = d_z.sum(axis=1, keepdims=True)
         clip_gradient_norm(gradient, 10.0)
         move(gradient, one_cycle(step, steps, PEAK_RATE))
-        average.follow({"all": learned})
+        average.follow({"all": parameters})
     w = views(average.arrays["all"])
     first = w["W1"] / spread
     return {

@@ -1,4 +1,4 @@
-"""Networks of :mod:`robotlab.neural.spec` to and from ONNX.
+"""Networks of :mod:`robotlab.neural.spec` to ONNX.
 
 Needed to make a network's file; to run one, :mod:`robotlab.neural.session` is
 enough.  One network becomes one graph whose input ``picture`` is ``(N, 3, H, W)``
@@ -18,8 +18,7 @@ from onnx import TensorProto, helper, numpy_helper
 
 from robotlab.errors import ModelError
 from robotlab.files import write_whole
-from robotlab.neural.session import outline, read_model
-from robotlab.neural.spec import FEATURES, NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
+from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 
 # Operator set 17 and file version 8 (2022) are read by every onnxruntime since
 # 1.12 and by OpenCV since 4.7.
@@ -51,7 +50,7 @@ def fold_normalization(layers: Iterable[Layer], weights: Mapping[str, np.ndarray
 
     Examples
     --------
-    >>> from robotlab.neural.spec import first_weights
+    >>> from robotlab.neural.spec import FEATURES, first_weights
     >>> sorted(fold_normalization(FEATURES[:1], first_weights(FEATURES)))
     ['c1.bias', 'c1.kernel']
     """
@@ -99,7 +98,7 @@ def network_nodes(
 
     Examples
     --------
-    >>> from robotlab.neural.spec import first_weights
+    >>> from robotlab.neural.spec import FEATURES, first_weights
     >>> nodes, _ = network_nodes(FEATURES[:1], first_weights(FEATURES), fold_norm=True)
     >>> [node.op_type for node in nodes]
     ['Sub', 'Mul', 'Conv', 'Relu']
@@ -142,7 +141,7 @@ def network_nodes(
             nodes.append(helper.make_node("Concat", inputs, [layer.name], layer.name, axis=1))
         else:
             raise ModelError(
-                f"a layer must be conv, double, add or concat, {layer.name} is {layer.kind!r}; mend the list"
+                f"a layer must be conv, double, add or concat, {layer.name} is {layer.kind!r}; correct the list"
             )
     return nodes, constants
 
@@ -208,7 +207,7 @@ def make_model(
 
     Examples
     --------
-    >>> from robotlab.neural.spec import first_weights
+    >>> from robotlab.neural.spec import FEATURES, first_weights
     >>> nodes, constants = network_nodes(FEATURES[:1], first_weights(FEATURES), True)
     >>> make_model(nodes, constants, {"c1": ("N", 16, "h", "w")}).graph.input[0].name
     'picture'
@@ -244,7 +243,7 @@ def network_to_onnx(
         Its weights.
     fold_norm : bool
         Merge normalization into the kernels; ``False`` keeps every number
-        under its own name, so that :func:`weights_from_onnx` gets all back.
+        under its own name, so that :func:`robotlab.neural.onnx_weights.weights_from_onnx` gets all back.
     metadata : mapping of str to str, optional
         Kept in the file.
 
@@ -255,7 +254,7 @@ def network_to_onnx(
 
     Examples
     --------
-    >>> from robotlab.neural.spec import first_weights
+    >>> from robotlab.neural.spec import FEATURES, first_weights
     >>> model = network_to_onnx(FEATURES, first_weights(FEATURES), fold_norm=False)
     >>> model.graph.output[0].name
     'features'
@@ -283,126 +282,9 @@ def save_onnx(model: onnx.ModelProto, path: str | os.PathLike) -> Path:
     Examples
     --------
     >>> import tempfile
-    >>> from robotlab.neural.spec import first_weights
+    >>> from robotlab.neural.spec import FEATURES, first_weights
     >>> model = network_to_onnx(FEATURES, first_weights(FEATURES))
     >>> save_onnx(model, Path(tempfile.mkdtemp()) / "a.onnx").name
     'a.onnx'
     """
     return write_whole(path, model.SerializeToString(deterministic=True))
-
-
-def read_onnx(path: str | os.PathLike) -> onnx.ModelProto:
-    """Read an ONNX file.
-
-    Parameters
-    ----------
-    path : path-like
-        The file.
-
-    Returns
-    -------
-    onnx.ModelProto
-        A valid model that holds all its numbers.
-
-    Raises
-    ------
-    ModelError
-        If the file is missing, damaged, cut short, very large, or keeps its
-        numbers in other files.
-
-    Examples
-    --------
-    >>> read_onnx("no_such.onnx")
-    Traceback (most recent call last):
-    robotlab.errors.ModelError: a model must exist to be read, no_such.onnx does not; check its name and folder
-    """
-    content = read_model(path)
-    outline(content, str(path))
-    try:
-        model = onnx.ModelProto.FromString(content)
-        onnx.checker.check_model(model)
-    except Exception:  # the parser's own error class differs between protobuf releases
-        raise ModelError(f"a model must be valid ONNX, {path} is not; fit or copy it again") from None
-    return model
-
-
-def numbers_of(model: onnx.ModelProto, shapes: Mapping[str, tuple[int, ...]], name: str) -> dict[str, np.ndarray]:
-    """Initializers of a model by name, with their shapes checked.
-
-    Parameters
-    ----------
-    model : onnx.ModelProto
-        The model.
-    shapes : mapping of str to tuple of int
-        What it must hold.
-    name : str
-        How the error message calls the model.
-
-    Returns
-    -------
-    dict of str to ndarray of float32
-        One array for each of `shapes`.
-
-    Raises
-    ------
-    ModelError
-        If one is missing, has another shape or type, or is not finite.
-
-    Examples
-    --------
-    >>> from robotlab.neural.spec import first_weights
-    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES), fold_norm=False)
-    >>> numbers_of(model, {"c1.scale": (16,)}, "the model")["c1.scale"].shape
-    (16,)
-    """
-    tensors = {tensor.name: tensor for tensor in model.graph.initializer}
-    numbers = {}
-    for key, shape in shapes.items():
-        if key not in tensors:
-            raise ModelError(f"{name} must hold {key}, it does not; it is for another network, fit or export it again")
-        tensor = tensors[key]
-        if tensor.data_type != TensorProto.FLOAT or tuple(tensor.dims) != tuple(shape):
-            raise ModelError(
-                f"{key} of {name} must be float32 {tuple(shape)}, got {TensorProto.DataType.Name(tensor.data_type).lower()} "
-                f"{tuple(tensor.dims)}; it is for another network, fit or export it again"
-            )
-        try:
-            value = numpy_helper.to_array(tensor)
-        except (ValueError, TypeError):
-            raise ModelError(f"{key} of {name} must be whole, it is cut short; fit or export the model again") from None
-        if not np.isfinite(value).all() or (key.endswith(".variance") and (value < 0).any()):
-            raise ModelError(f"{key} of {name} must be finite numbers, some are not; fit or export the model again")
-        numbers[key] = value.copy()
-    return numbers
-
-
-def weights_from_onnx(path: str | os.PathLike, layers: Iterable[Layer] = FEATURES) -> dict[str, np.ndarray]:
-    """Weights of a network that was written without folding.
-
-    Parameters
-    ----------
-    path : path-like
-        A file of :func:`network_to_onnx` with ``fold_norm=False``.
-    layers : iterable of Layer
-        The network.
-
-    Returns
-    -------
-    dict of str to ndarray of float32
-        As in :func:`~robotlab.neural.spec.weight_shapes`.
-
-    Raises
-    ------
-    ModelError
-        If the file is damaged or for another network.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from robotlab.neural.spec import first_weights
-    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES), fold_norm=False)
-    >>> path = save_onnx(model, Path(tempfile.mkdtemp()) / "a.onnx")
-    >>> weights_from_onnx(path)["c1.kernel"].shape
-    (16, 3, 3, 3)
-    """
-    return numbers_of(read_onnx(path), weight_shapes(layers), str(path))

@@ -54,14 +54,14 @@ def choose_working(data: DataSet) -> tuple[int | None, float]:
     >>> from pathlib import Path
     >>> from robotlab.data import LabeledImage
     >>> big = LabeledImage(1, Path("a.png"), 1920, 1080, boxes=np.array([[0, 0, 90, 90.0]]))
-    >>> choose_working(DataSet(Path("labels.json"), ("post",), (1,), (big,)))
+    >>> choose_working(DataSet(Path("annotations.json"), ("post",), (1,), (big,)))
     (640, 1.0)
     """
     longest = max(max(entry.width_px, entry.height_px) for entry in data.pictures)
     sides = [np.zeros(0)]
     for entry in data.pictures:
-        learned = ~(entry.crowd | entry.ignore)
-        size = (entry.boxes[learned, 2:] - entry.boxes[learned, :2]).prod(axis=1) ** 0.5
+        counted = ~(entry.crowd | entry.ignore)
+        size = (entry.boxes[counted, 2:] - entry.boxes[counted, :2]).prod(axis=1) ** 0.5
         # What the side would be if this picture's longest side were the set's.
         sides.append(size * (longest / max(entry.width_px, entry.height_px)))
     small = max(1.0, float(np.quantile(np.concatenate(sides), SMALL_SHARE)))
@@ -95,7 +95,7 @@ class SampleSource(Sequence):
     def __len__(self) -> int:
         return len(self.data.pictures)
 
-    def __getitem__(self, index: int) -> TrainingSample:
+    def __getitem__(self, index: int) -> TrainingSample:  # type: ignore[override]  # no slices
         if index in self._kept:
             return self._kept[index]
         entry = self.data.pictures[index]
@@ -127,8 +127,8 @@ class SampleSource(Sequence):
         for entry in self.data.pictures:
             size = working_size(entry.width_px, entry.height_px, self.working_px, self.scale)
             sizes.append(size)
-            learned = ~(entry.crowd | entry.ignore)
-            spans = (entry.boxes[learned, 2:] - entry.boxes[learned, :2]).max(axis=1, initial=0)
+            counted = ~(entry.crowd | entry.ignore)
+            spans = (entry.boxes[counted, 2:] - entry.boxes[counted, :2]).max(axis=1, initial=0)
             sides.append(spans * (size[0] / entry.width_px))
         return sizes, np.concatenate(sides)
 

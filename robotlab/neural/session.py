@@ -1,4 +1,8 @@
-"""Model files on the robot: read, looked through, and run with ONNX Runtime.
+"""Models that come in: read, looked through, and run with ONNX Runtime.
+
+The rule: a plain file of at most 16 MiB, a whole ONNX model of at most 500 nodes that keeps its numbers in
+itself, each array as long as its shape says; running it takes at most 2 GiB.  Its metadata pass
+:mod:`robotlab.neural.metadata`.
 
 The only module that imports :mod:`onnxruntime`.  It needs no :mod:`onnx`, so
 that a robot can do without; what is asked of a file before it runs is read
@@ -10,14 +14,22 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from functools import cache
+from math import prod
 
 import onnxruntime
 
 from robotlab.errors import ModelError
+from robotlab.files import read_plain
 
-# Far above any file written here; keeps a hostile file from filling memory.
-LARGEST_FILE_BYTES = 64 * 2**20
+# Eight times the files written here; with this, its numbers bound the work on a picture.
+LARGEST_FILE_BYTES = 16 * 2**20
+# Files written here have about 60 nodes, metadata of a few kB, and shapes of at most 4 sides.
+MOST_NODES = 500
+LARGEST_METADATA_BYTES = 2**20
+MOST_SIDES = 8
+# A picture of 12 million pixels, seen whole, takes 1.2 GB (measured).
+RUN_BYTES = 2 * 2**30
 
 
 def read_model(path: str | os.PathLike) -> bytes:
@@ -44,18 +56,7 @@ def read_model(path: str | os.PathLike) -> bytes:
     Traceback (most recent call last):
     robotlab.errors.ModelError: a model must exist to be read, no_such.onnx does not; check its name and folder
     """
-    try:
-        with Path(path).open("rb") as handle:
-            content = handle.read(LARGEST_FILE_BYTES + 1)
-    except FileNotFoundError:
-        raise ModelError(f"a model must exist to be read, {path} does not; check its name and folder") from None
-    except OSError as error:
-        raise ModelError(f"a model must be a readable file, {path} is not ({error.strerror}); check the path") from None
-    if len(content) > LARGEST_FILE_BYTES:
-        raise ModelError(
-            f"a model must be under {LARGEST_FILE_BYTES >> 20} MiB, {path} is larger; is it one of robotlab's?"
-        )
-    return content
+    return read_plain(path, LARGEST_FILE_BYTES, "a model", ModelError)
 
 
 @dataclass(frozen=True)
@@ -92,25 +93,36 @@ def outline(content: bytes, name: str) -> ModelOutline:
     Raises
     ------
     ModelError
-        If the content is cut short, damaged or no ONNX, or keeps its numbers in
-        other files.
+        If the content is cut short, damaged or no ONNX, breaks a limit, or keeps
+        its numbers in other files.
 
     Notes
     -----
     The numbers of the fields are those of ``onnx.proto`` (ONNX 1.17).
     """
-    operators, metadata, inputs, elsewhere = set(), {}, 0, False
+    operators: set[str] = set()
+    metadata: dict[str, str] = {}
+    nodes, inputs, elsewhere, known_bytes = 0, 0, False, 0
     try:
         for field, value in message_fields(content):
+            if field == 25:  # ModelProto.functions, which could give an operator another meaning
+                raise ValueError
             if field == 14:  # ModelProto.metadata_props, whose key is 1 and value 2
                 entry = dict(message_fields(value))
+                known_bytes += len(value)
                 metadata[entry[1].decode()] = entry.get(2, b"").decode()
             for part, inner in message_fields(value) if field == 7 else ():  # ModelProto.graph
                 if part == 1:  # GraphProto.node, whose op_type is 4
+                    nodes += 1
                     operators.add(dict(message_fields(inner))[4].decode())
                 elif part == 5:  # GraphProto.initializer, whose external_data is 13 and data_location 14
                     tensor = dict(message_fields(inner))
-                    elsewhere |= 13 in tensor or tensor.get(14, b"\0") != b"\0"
+                    if 13 in tensor or tensor.get(14, b"\0") != b"\0":
+                        elsewhere = True
+                    else:
+                        _check_length(inner, tensor)
+                elif part == 15:  # GraphProto.sparse_initializer, which says little and takes much
+                    raise ValueError
                 inputs += part == 11  # GraphProto.input
     except (IndexError, KeyError, ValueError):
         inputs = 0
@@ -120,7 +132,26 @@ def outline(content: bytes, name: str) -> ModelOutline:
         )
     if elsewhere:
         raise ModelError(f"a model must hold its own numbers, {name} keeps them in other files; save it as one file")
+    if nodes > MOST_NODES or known_bytes > LARGEST_METADATA_BYTES:
+        raise ModelError(
+            f"a model must have at most {MOST_NODES} nodes and {LARGEST_METADATA_BYTES >> 20} MiB of metadata, {name} has "
+            f"{nodes} and {known_bytes / 2**20:.1f} MiB; is it one of robotlab's?"
+        )
     return ModelOutline(frozenset(operators), metadata)
+
+
+def _check_length(content: bytes, tensor: dict[int, bytes]) -> None:
+    """Refuse an initializer (``TensorProto``) whose numbers are not as many as its shape says."""
+    sides = []
+    for field, value in message_fields(content):
+        if field == 1:  # dims: one number, or all of them packed
+            place = 0
+            while place < len(value):
+                side, place = _varint(value, place)
+                sides.append(side)
+    size = {1: 4, 7: 8}[_varint(tensor[2], 0)[0]]  # data_type: FLOAT or INT64
+    if len(sides) > MOST_SIDES or size * prod(sides) != len(tensor.get(9, b"")):  # raw_data
+        raise ValueError("an array is not as long as its shape says")
 
 
 def message_fields(content: bytes) -> Iterator[tuple[int, bytes]]:
@@ -198,9 +229,22 @@ def open_session(content: bytes, threads: int = 0) -> onnxruntime.InferenceSessi
         Its threads sleep while they wait: spinning ones are a hair faster on an
         idle machine and many times slower beside a notebook or a camera.
     """
+    _limit_memory()
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = threads
     options.inter_op_num_threads = 1
     options.log_severity_level = 4
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    return onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"])
+    options.add_session_config_entry("session.use_env_allocators", "1")
+    # Without the fallback, which tries a damaged file once more and prints a page about it.
+    return onnxruntime.InferenceSession(content, options, providers=["CPUExecutionProvider"], enable_fallback=0)
+
+
+@cache
+def _limit_memory() -> None:
+    """Let all sessions of this process share one arena that cannot grow beyond :data:`RUN_BYTES`."""
+    kind = onnxruntime.OrtMemoryInfo(
+        "Cpu", onnxruntime.OrtAllocatorType.ORT_ARENA_ALLOCATOR, 0, onnxruntime.OrtMemType.DEFAULT
+    )
+    # -1: the runtime's own choice of how the arena grows.
+    onnxruntime.create_and_register_allocator(kind, onnxruntime.OrtArenaCfg(RUN_BYTES, -1, -1, -1))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from robotlab.image.picture import resize
+from robotlab.image import resize
 from robotlab.neural.spec import PICTURE_MEAN, STRIDE_MULTIPLE
 
 

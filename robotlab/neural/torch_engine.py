@@ -128,12 +128,12 @@ class TorchEngine:
         if self.device == "cpu":
             torch.set_num_threads(core_count())
         self.weights = {name: torch.tensor(value, dtype=dtype, device=self.device) for name, value in weights.items()}
-        learned = {name: value for name, value in self.weights.items() if not name.endswith((".mean", ".variance"))}
-        for value in learned.values():
+        parameters = {name: value for name, value in self.weights.items() if not name.endswith((".mean", ".variance"))}
+        for value in parameters.values():
             value.requires_grad_(True)
-        self.learned = learned
-        kernels = [value for name, value in learned.items() if name.endswith(".kernel")]
-        others = [value for name, value in learned.items() if not name.endswith(".kernel")]
+        self.parameters = parameters
+        kernels = [value for name, value in parameters.items() if name.endswith(".kernel")]
+        others = [value for name, value in parameters.items() if not name.endswith(".kernel")]
         self.optimiser = torch.optim.AdamW(
             [{"params": kernels, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}]
         )
@@ -157,14 +157,14 @@ class TorchEngine:
         self.optimiser.zero_grad()
         loss = self._loss(batch)
         loss.backward()
-        return float(loss.detach()), {name: value.grad.cpu().numpy() for name, value in self.learned.items()}
+        return float(loss.detach()), {name: value.grad.cpu().numpy() for name, value in self.parameters.items()}
 
     def step(self, batch: Batch, rate: float) -> float:
         """Learn from a batch; gives its loss."""
         self.optimiser.zero_grad()
         loss = self._loss(batch)
         loss.backward()
-        torch.nn.utils.clip_grad_norm_(list(self.learned.values()), LONGEST)
+        torch.nn.utils.clip_grad_norm_(list(self.parameters.values()), LONGEST)
         for group in self.optimiser.param_groups:
             group["lr"] = rate
         self.optimiser.step()
@@ -179,7 +179,7 @@ class TorchEngine:
         """Everything needed to go on later."""
         state = {f"weights/{name}": value.copy() for name, value in self._arrays().items()}
         state |= {f"average/{name}": value for name, value in self._average.arrays.items()}
-        for name, value in self.learned.items():
+        for name, value in self.parameters.items():
             known = self.optimiser.state.get(value, {})
             for part in ("exp_avg", "exp_avg_sq"):
                 state[f"{part}/{name}"] = known[part].cpu().numpy() if known else np.zeros(value.shape, np.float32)
@@ -193,7 +193,7 @@ class TorchEngine:
             for name, value in self.weights.items():
                 value.copy_(torch.as_tensor(state[f"weights/{name}"]))
                 self._average.arrays[name][...] = state[f"average/{name}"]
-            for name, value in self.learned.items():
+            for name, value in self.parameters.items():
                 self.optimiser.state[value] = {
                     "step": torch.tensor(float(steps)),
                     "exp_avg": torch.tensor(state[f"exp_avg/{name}"], dtype=self.dtype, device=self.device),

@@ -1,18 +1,16 @@
-"""Stage two, full training: minutes, every layer learns.
+"""Fine-tuning: minutes, every layer learns.
 
 Each step draws windows, runs them forwards and backwards, and moves all weights
 against the gradient.  Before the first step and from time to time the slow
-average of the weights is judged on the held-out pictures; the best so far is
+average of the weights is judged on the validation set; the best so far is
 what training returns, so it is never worse there than what it began with.
 """
 
 from __future__ import annotations
 
-import io
 import json
 import os
 import time
-import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,23 +18,22 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.errors import ModelError
-from robotlab.files import write_whole
-from robotlab.json_file import parse_json
 from robotlab.neural.augmentation import TrainingSample
 from robotlab.neural.engine.optimizer import one_cycle
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import Engine
+from robotlab.neural.state_file import read_state, write_state
 from robotlab.neural.windows import Batch, WindowPlan, batch_of, draw_window
 
 # Highest learning rate: in trials before this code, less left real pictures
 # unlearned in five minutes.
 PEAK_RATE = 0.004
-# How often the held-out pictures are judged in the whole training.
+# How often the validation set is judged in the whole training.
 JUDGED = 10
-# Share of the training before they are judged for the first time.
+# Share of the training before it is judged for the first time.
 JUDGED_FROM = 0.3
 # State files of another shape than this release writes are refused.
-STATE_FORMAT = 1
+STATE_FORMAT = 2
 
 
 @dataclass
@@ -48,7 +45,7 @@ class History:
     steps, losses : list
         Step numbers, and the mean loss since the one before.
     judged_steps, judged_AP, judged_AP50 : list
-        When the held-out pictures were judged, and how well they went.
+        When the validation set was judged, and the metrics.
     """
 
     steps: list[int] = field(default_factory=list)
@@ -67,7 +64,7 @@ class Best:
     weights : dict of str to ndarray
         By name.
     score : float
-        Mean of AP and AP50 on the held-out pictures.
+        Mean of AP and AP50 on the validation set.
     step : int
         When.
     """
@@ -126,10 +123,10 @@ def train(
     batches: Callable[[int], Batch],
     steps: int,
     judge: Callable[[dict[str, np.ndarray]], Mapping[str, float]] | None,
-    tell: Callable[[int, History], None] = lambda step, course: None,
+    tell: Callable[[int, History], None] = lambda step, history: None,
     seconds: float | None = None,
     state_path: str | os.PathLike | None = None,
-    marks: Mapping[str, object] | None = None,
+    fingerprint: Mapping[str, object] | None = None,
 ) -> tuple[dict[str, np.ndarray], History, bool]:
     """Run the steps.
 
@@ -142,7 +139,7 @@ def train(
     steps : int
         How many.
     judge : callable or None
-        Gives ``AP`` and ``AP50`` of weights on the held-out pictures; without
+        Gives ``AP`` and ``AP50`` of weights on the validation set; without
         it the last average is kept.
     tell : callable
         Told of each step, and of the first evaluation, for a progress bar.
@@ -151,22 +148,22 @@ def train(
         machine ends its cycle too.
     state_path : path-like, optional
         The state is kept there, and continued from.
-    marks : mapping, optional
+    fingerprint : mapping, optional
         What a state must agree on to be continued from.
 
     Returns
     -------
     weights : dict of str to ndarray
         The best, or the last where nothing judges them.
-    course : Course
+    history : History
         How it went.
     finished : bool
         ``False`` when interrupted (Ctrl-C); the best weights so far are given.
     """
-    marks = {"steps": steps, **(marks or {})}
-    course, best, first, spent = History(), Best(engine.average()), 0, 0.0
+    fingerprint = {"steps": steps, **(fingerprint or {})}
+    history, best, first, spent = History(), Best(engine.average()), 0, 0.0
     if state_path is not None and Path(state_path).exists():
-        first, spent, course, best = _restored(state_path, engine, marks)
+        first, spent, history, best = _restored(state_path, engine, fingerprint)
     started = time.monotonic() - spent
     judge_from = [steps * (JUDGED_FROM + (1 - JUDGED_FROM) * k / JUDGED) for k in range(JUDGED)]
     judge_from = [at for at in judge_from if at >= first]
@@ -174,9 +171,9 @@ def train(
     step = first
     finished = True
     try:
-        if judge is not None and not course.judged_steps:
-            _judge_now(engine, judge, step, course, best)
-            tell(step, course)
+        if judge is not None and not history.judged_steps:
+            _judge_now(engine, judge, step, history, best)
+            tell(step, history)
         while step < steps:
             used = (time.monotonic() - started) / seconds if seconds else 0.0
             # By the steps, or by the clock where that is ahead.
@@ -184,37 +181,37 @@ def train(
             since.append(engine.step(batches(step), one_cycle(place, steps, PEAK_RATE)))
             step += 1
             if len(since) == max(1, steps // 100) or step == steps:
-                course.steps.append(step)
-                course.losses.append(float(np.mean(since)))
+                history.steps.append(step)
+                history.losses.append(float(np.mean(since)))
                 since.clear()
             last = step == steps or used >= 1
             due = [at for at in judge_from if at <= place]
             if judge is not None and (due or last):
                 judge_from = judge_from[len(due) :]
-                _judge_now(engine, judge, step, course, best)
+                _judge_now(engine, judge, step, history, best)
                 if state_path is not None and not last:
-                    _save_state(state_path, engine, marks, step, time.monotonic() - started, course, best)
-            tell(step, course)
+                    _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, best)
+            tell(step, history)
             if last:
                 break
     except KeyboardInterrupt:
         finished = False
         if state_path is not None:
-            _save_state(state_path, engine, marks, step, time.monotonic() - started, course, best)
+            _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, best)
     if best.score < 0:
         best.weights = engine.average()
     if finished and state_path is not None:
         Path(state_path).unlink(missing_ok=True)
-    return best.weights, course, finished
+    return best.weights, history, finished
 
 
-def _judge_now(engine: Engine, judge: Callable, step: int, course: History, best: Best) -> None:
+def _judge_now(engine: Engine, judge: Callable, step: int, history: History, best: Best) -> None:
     """Judge the average; keep it if it is the best."""
     weights = engine.average()
     figures = judge(weights)
-    course.judged_steps.append(step)
-    course.judged_AP.append(figures["AP"])
-    course.judged_AP50.append(figures["AP50"])
+    history.judged_steps.append(step)
+    history.judged_AP.append(figures["AP"])
+    history.judged_AP50.append(figures["AP50"])
     score = (figures["AP"] + figures["AP50"]) / 2
     # Of equals the later, for it has seen more.
     if score >= best.score:
@@ -222,35 +219,31 @@ def _judge_now(engine: Engine, judge: Callable, step: int, course: History, best
 
 
 def _save_state(
-    path: str | os.PathLike, engine: Engine, marks: Mapping, step: int, spent: float, course: History, best: Best
+    path: str | os.PathLike, engine: Engine, fingerprint: Mapping, step: int, spent: float, history: History, best: Best
 ) -> None:
     """Write everything that is needed to go on."""
     note = {
         "format": STATE_FORMAT,
         "engine": engine.name,
-        "marks": dict(marks),
+        "fingerprint": dict(fingerprint),
         "step": step,
         "spent_s": spent,
-        "course": vars(course),
+        "history": vars(history),
         "best": {"score": best.score, "step": best.step},
     }
     arrays = {f"engine/{name}": value for name, value in engine.state().items()}
     arrays |= {f"best/{name}": value for name, value in best.weights.items()}
-    content = io.BytesIO()
-    np.savez(content, note=np.frombuffer(json.dumps(note).encode(), np.uint8), **arrays)
-    write_whole(path, content.getvalue())
+    write_state(path, note, arrays)
 
 
-def _restored(path: str | os.PathLike, engine: Engine, marks: Mapping) -> tuple[int, float, History, Best]:
+def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> tuple[int, float, History, Best]:
     """Go on from a state file, if it is of the same training."""
+    note, arrays = read_state(path)
     try:
-        with Path(path).open("rb") as handle, np.load(handle, allow_pickle=False) as file:
-            arrays = {name: file[name] for name in file.files}
-        note = parse_json(arrays.pop("note").tobytes(), str(path), ModelError)
         if (
             note["format"] != STATE_FORMAT
             or note["engine"] != engine.name
-            or json.dumps(note["marks"], sort_keys=True) != json.dumps(marks, sort_keys=True)
+            or json.dumps(note["fingerprint"], sort_keys=True) != json.dumps(fingerprint, sort_keys=True)
         ):
             raise ModelError(
                 f"{path} must be the state of this training, it is of another (data, options, engine or release differ); "
@@ -258,8 +251,8 @@ def _restored(path: str | os.PathLike, engine: Engine, marks: Mapping) -> tuple[
             )
         engine.restore({name[7:]: value for name, value in arrays.items() if name.startswith("engine/")})
         best = Best({name[5:]: value for name, value in arrays.items() if name.startswith("best/")}, **note["best"])
-        return note["step"], note["spent_s"], History(**note["course"]), best
+        return note["step"], note["spent_s"], History(**note["history"]), best
     except ModelError:
         raise
-    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile):
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError):
         raise ModelError(f"{path} must be a whole state file, it is damaged; remove it to start anew") from None

@@ -1,4 +1,4 @@
-"""Windows: what full training looks at, a few pieces of pictures a step.
+"""Windows: what fine-tuning looks at, a few pieces of pictures a step.
 
 A picture is mostly background, so a step on whole pictures spends most of its
 time where there is little to learn.  A window is cut around a target, at a

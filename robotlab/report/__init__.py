@@ -16,6 +16,7 @@ if TYPE_CHECKING:
         plot_recall_by_size,
     )
     from robotlab.report.runs import (
+        MOVING,
         RUN_WORDS,
         drive_page,
         face_off_page,
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from robotlab.report.sheets import design_sheet_page, design_sheet_part, design_sheet_text
 
 __all__ = [
+    "MOVING",
     "RUN_WORDS",
     "Report",
     "design_sheet_page",

@@ -19,7 +19,7 @@ import numpy as np
 
 from robotlab.errors import InputError
 from robotlab.files import write_whole
-from robotlab.image.picture import encode
+from robotlab.image import encode
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -79,7 +79,7 @@ def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation], class
     >>> from robotlab.metrics import evaluate
     >>> from robotlab.detections import Detections
     >>> entry = LabeledImage(7, Path("a.png"), 64, 48, lighting="dusk", boxes=[[0, 0, 10, 10]], labels=[0])
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
     >>> evaluation = evaluate(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])])
     >>> figure, axes = new_figure()
     >>> plot_precision_recall(axes[0, 0], {"color": evaluation}).get_title()
@@ -131,7 +131,7 @@ def plot_groups(
     >>> from robotlab.metrics import evaluate
     >>> from robotlab.detections import Detections
     >>> entry = LabeledImage(7, Path("a.png"), 64, 48, lighting="dusk", boxes=[[0, 0, 10, 10]], labels=[0])
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
     >>> evaluation = evaluate(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])])
     >>> figure, axes = new_figure()
     >>> [text.get_text() for text in plot_groups(axes[0, 0], {"color": evaluation}).get_xticklabels()]
@@ -177,7 +177,7 @@ def plot_recall_by_size(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Axes
     >>> from robotlab.metrics import evaluate
     >>> from robotlab.detections import Detections
     >>> entry = LabeledImage(7, Path("a.png"), 64, 48, lighting="dusk", boxes=[[0, 0, 10, 10]], labels=[0])
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
     >>> evaluation = evaluate(data, [Detections([[0, 0, 10, 10]], [0.9], [0], ["post"])])
     >>> figure, axes = new_figure()
     >>> [text.get_text() for text in plot_recall_by_size(axes[0, 0], {"color": evaluation}).get_xticklabels()]

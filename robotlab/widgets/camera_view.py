@@ -12,7 +12,7 @@ import traitlets
 from robotlab.camera import Camera, working_band
 from robotlab.greenhouse import Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
-from robotlab.image.picture import encode
+from robotlab.image import encode
 from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
 from robotlab.widgets.slider_picture import Slider
 

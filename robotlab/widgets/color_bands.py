@@ -14,7 +14,7 @@ from robotlab.boxes import check_boxes, iou
 from robotlab.color import HUES, Band, Shape, connected_components, histogram, overlay
 from robotlab.color.colorspace import hsv
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 

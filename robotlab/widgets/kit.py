@@ -14,7 +14,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from robotlab.errors import PictureError
-from robotlab.image.picture import encode
+from robotlab.image import encode
 
 _BROWSER = Path(__file__).parent / "browser"
 

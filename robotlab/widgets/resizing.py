@@ -11,7 +11,7 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.greenhouse import Scene, render
 from robotlab.greenhouse.scene import KINDS
-from robotlab.image.picture import resize, write_text
+from robotlab.image import resize, write_text
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 METHODS = ("area", "linear", "nearest")
@@ -40,7 +40,7 @@ class Resizing(SliderPicture):
     and colors, between the small picture with the post and the same small
     picture without it: 0 is gone, 255 is the most a byte can hold.  There is
     no noise in these pictures, so that nothing else differs.  ``linear`` is
-    bilinear with antialiasing, as :func:`robotlab.image.picture.resize` does it.
+    bilinear with antialiasing, as :func:`robotlab.image.resize` does it.
 
     Examples
     --------

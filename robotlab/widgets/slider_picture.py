@@ -58,6 +58,41 @@ class Slider:
             )
 
 
+@dataclass(frozen=True)
+class Choice:
+    """A drop-down list among the sliders; it starts at its first option.
+
+    Parameters
+    ----------
+    options : tuple of str
+        What can be chosen.
+    label : str
+        What it sets, in words.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than two options, or one comes twice.
+
+    Examples
+    --------
+    >>> Choice(("all", "post"), "class").start
+    'all'
+    """
+
+    options: tuple[str, ...]
+    label: str
+
+    def __post_init__(self) -> None:
+        if len(set(self.options)) < max(2, len(self.options)):
+            raise InputError(f"a choice must have two or more different options, got {self.options}; name each once")
+
+    @property
+    def start(self) -> str:
+        """The option that is chosen at first."""
+        return self.options[0]
+
+
 class SliderPicture(AnsweringWidget):
     """A picture with sliders under it; each move draws it anew.
 
@@ -72,7 +107,7 @@ class SliderPicture(AnsweringWidget):
         line of text is read out at every move.
     zoom : float
         CSS pixels for one pixel of the picture; it never gets wider than the page.
-    **sliders : Slider
+    **sliders : Slider or Choice
         By the name of the keyword that `draw` takes.
 
     Raises
@@ -102,7 +137,7 @@ class SliderPicture(AnsweringWidget):
     zoom = traitlets.Float(1.0).tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)
 
-    def __init__(self, draw: Callable[..., Any], *, alt: str, zoom: float = 1.0, **sliders: Slider) -> None:
+    def __init__(self, draw: Callable[..., Any], *, alt: str, zoom: float = 1.0, **sliders: Slider | Choice) -> None:
         if not sliders:
             raise InputError("a picture with sliders must have one at least, got none; pass one as name=Slider(...)")
         if not alt.strip():

@@ -15,7 +15,7 @@ from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.metrics import Curve, Matching, average_precision, match_detections
 from robotlab.widgets.kit import KeptFigure
-from robotlab.widgets.slider_picture import Slider, SliderPicture
+from robotlab.widgets.slider_picture import Choice, Slider, SliderPicture
 
 # In 1/100 inch, so in px at 100 dots an inch; text stays readable when a
 # window of 800 px halves it (tried).
@@ -31,6 +31,8 @@ MOST_PICTURES = 3
 _KINDS = {"TP": ("#56B4E9", "-"), "FP": ("#E69F00", (0, (4, 2))), "FN": ("#FFFFFF", (0, (1, 1.5)))}
 _NAMES = {"TP": "true positive (TP)", "FP": "false positive (FP)", "FN": "false negative (FN)"}
 _BINS = 20
+# The option that takes all classes together.
+_ALL = "all classes"
 # A bin that holds nothing lies below the axis, whose steps are factors of ten.
 _LEAST_COUNT = 0.7
 
@@ -44,7 +46,7 @@ class _Judged:
 
 
 class ThresholdCurve(SliderPicture):
-    """Sliders for the confidence threshold and the IoU limit, over the curve, the scores and a strip of pictures.
+    """Sliders for the confidence threshold and the IoU limit, and a list of classes, over the curve, the scores and a strip of pictures.
 
     Parameters
     ----------
@@ -112,7 +114,7 @@ class ThresholdCurve(SliderPicture):
         shown = {entry.id: entry for entry in data.only(ids=ids)}
         entries = [shown[id] for id in ids]
         self._data, self._detections, self._entries = data, detections, entries
-        self._judged: dict[tuple[int, float], _Judged] = {}
+        self._judged: dict[tuple[str, float], _Judged] = {}
         # Scores are probabilities in most detectors; others get a slider of their own range.
         low, high = (
             (0.0, 1.0) if scores.min() >= 0 and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
@@ -121,18 +123,17 @@ class ThresholdCurve(SliderPicture):
             high = low + 1
         self._panel = _Panel([data.load(entry) for entry in entries], entries, (low, high))
         if score is None:
-            best = self._at(0, 0.5).curve.best()
+            best = self._at(_ALL, 0.5).curve.best()
             score = float(best["score"] or 0) if best else low
         step = (high - low) / 100
         # Rounded down, so that the detection with that very score is used.
         start = low + np.floor((min(max(score, low), high) - low) / step + 1e-9) * step
-        sliders = {
+        sliders: dict[str, Slider | Choice] = {
             "score": Slider(low, round(high, 6), round(float(start), 6), round(step, 6), "confidence threshold"),
             "iou_limit": Slider(0.1, 0.9, 0.5, 0.05, "IoU threshold"),
         }
         if len(data.classes) > 1:
-            words = ", ".join(f"{number} {name}" for number, name in enumerate(("all", *data.classes)))
-            sliders["kind"] = Slider(0, len(data.classes), 0, 1, f"things: {words}")
+            sliders["kind"] = Choice((_ALL, *data.classes), "class")
         super().__init__(
             self._show,
             alt="Above, left, the precision-recall curve, a point on it at the confidence threshold; right, how many true and how many false "
@@ -141,15 +142,16 @@ class ThresholdCurve(SliderPicture):
             **sliders,
         )
 
-    def _at(self, kind: int, limit: float) -> _Judged:
+    def _at(self, kind: str, limit: float) -> _Judged:
         """Everything matched at one IoU limit; kept, since a slider comes back to it."""
         key = (kind, limit)
         if key not in self._judged:
             self._judged[key] = self._match(kind, limit)
         return self._judged[key]
 
-    def _match(self, kind: int, limit: float) -> _Judged:
-        labels = range(len(self._data.classes)) if kind == 0 else (kind - 1,)
+    def _match(self, kind: str, limit: float) -> _Judged:
+        classes = self._data.classes
+        labels = range(len(classes)) if kind == _ALL else (classes.index(kind),)
         scores, hits, truths = [np.zeros(0)], [np.zeros(0, bool)], 0
         strip: dict = {}
         for entry, found in zip(self._data, self._detections, strict=True):
@@ -171,11 +173,11 @@ class ThresholdCurve(SliderPicture):
         order = np.argsort(-score, kind="stable")
         return _Judged(Curve(score[order], hit[order], truths), tuple(strip[entry.id] for entry in self._entries))
 
-    def _show(self, score: float, iou_limit: float, kind: float = 0) -> tuple[np.ndarray, str]:
-        kind, limit = int(kind), round(float(iou_limit), 2)
+    def _show(self, score: float, iou_limit: float, kind: str = _ALL) -> tuple[np.ndarray, str]:
+        limit = round(float(iou_limit), 2)
         judged = self._at(kind, limit)
         at = judged.curve.at(float(score))
-        text = f"{self._data.classes[kind - 1]}: " if kind else ""
+        text = "" if kind == _ALL else f"{kind}: "
         text += f"confidence threshold {score:.2f}, IoU threshold {limit:.2f}: {at['TP']} TP, {at['FP']} FP, {at['FN']} FN; "
         rates = [f"{name} {at[name]:.2f}" for name in ("precision", "recall", "F1") if at[name] is not None]
         text += ", ".join(rates) or "nothing to find"
@@ -266,7 +268,7 @@ class _Panel:
         look = {"fontsize": _FONT_PT - 1, "facecolor": "#444444", "labelcolor": "white", "edgecolor": "none"}
         figure.legend(keys, list(_NAMES.values()), loc="lower center", ncols=3, **look)
 
-    def draw(self, key: tuple[int, float], judged: _Judged, score: float, at: dict) -> np.ndarray:
+    def draw(self, key: tuple[str, float], judged: _Judged, score: float, at: dict) -> np.ndarray:
         rates = at["recall"], at["precision"]
         # With nothing found there is no precision and no point; an empty list of places draws none.
         self._point.set_data(*(([], []) if None in rates else ([rates[0]], [rates[1]])))

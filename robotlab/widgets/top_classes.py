@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from robotlab.classify import square_crop
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture
+from robotlab.image import check_picture
 from robotlab.widgets.kit import KeptFigure
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 

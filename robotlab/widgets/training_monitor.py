@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from robotlab.boxes import check_boxes
 from robotlab.detections import Detections
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture, encode
+from robotlab.image import check_picture, encode
 from robotlab.metrics import match_detections
 from robotlab.report.plots import COLORS, LINES, new_figure
 from robotlab.widgets.kit import Widget, browser_code, browser_style

@@ -10,7 +10,7 @@ import traitlets
 
 from robotlab.boxes import area, check_boxes, clip, intersection, iou
 from robotlab.errors import InputError
-from robotlab.image.picture import check_picture, encode
+from robotlab.image import check_picture, encode
 from robotlab.widgets.kit import AnsweringWidget, browser_code, browser_style
 
 # A sheet of pixels that can be counted, and is as wide as a notebook.

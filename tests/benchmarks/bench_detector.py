@@ -22,11 +22,11 @@ from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine, torch_is_there
 from robotlab.neural.facts import shipped_weights
 from robotlab.neural.graph import head_layers
-from robotlab.neural.held_out import detect_all, metrics_of
 from robotlab.neural.learning_curves import PICTURES, learning_curve, range_report
 from robotlab.neural.sizes import network_input
 from robotlab.neural.spec import FEATURES, first_weights
 from robotlab.neural.training_loop import BatchMaker
+from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import WindowPlan
 
 DATASETS = Path(__file__).resolve().parents[2] / "datasets"
@@ -189,10 +189,10 @@ def quality() -> dict:
     coins = open_dataset(DATASETS / "coins")
     left, right = coins.only(recordings="left"), coins.only(recordings="right")
     note("coins left to right, head fit", right, *timed_fit(left))
-    note("coins left to right, full training (NumPy)", right, *timed_fit(left, training="fine_tuning", engine="numpy"))
+    note("coins left to right, fine-tuning (NumPy)", right, *timed_fit(left, training="fine_tuning", engine="numpy"))
     detector, seconds = timed_fit(train, training="fine_tuning", engine="numpy")
-    note("greenhouse, full training (NumPy)", test, detector, seconds)
-    by_lighting("greenhouse, full training (NumPy)", detector)
+    note("greenhouse, fine-tuning (NumPy)", test, detector, seconds)
+    by_lighting("greenhouse, fine-tuning (NumPy)", detector)
     return result
 
 

@@ -95,8 +95,7 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     )
     watched.scroll_into_view_if_needed()
     text = watched.locator(".robotlab-text")
-    done = text.inner_text()
-    assert re.match(r"Step \d+\. Loss", done)
+    assert re.match(r"Step \d+\. Loss", text.inner_text())
     training = page.locator(".jp-CodeCell", has_text="coin_finder = fit(coins")
     training.first.locator(".cm-content").click()
     page.keyboard.press("Control+Enter")
@@ -111,7 +110,13 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     page.screenshot(path=tmp_path / "lesson_07_live.png")
     print(f"screenshot: {tmp_path / 'lesson_07_live.png'}")
     assert not watched.locator(".robotlab-gone").is_visible()
-    notebook.until(lambda: text.inner_text() == done, "the end of the training, the same again", 240)
+    # The stop button ends it early, without an error.
+    notebook.choose("Kernel", "Interrupt Kernel")
+    notebook.until(
+        lambda: all(kernel["execution_state"] == "idle" for kernel in started.kernels() or [{"execution_state": "?"}]),
+        "the training to stop",
+    )
+    assert notebook.troubles() == []
 
     for name, line, said in ANSWERS:
         assert said in notebook.type_answer(name, line)

@@ -67,8 +67,10 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
         lambda: "IoU threshold 0.80" in text.inner_text() and counts()[0] < at_lowest[0] and counts()[2] > at_lowest[2],
         "a stricter overlap",
     )
-    picture.get_by_label("things: 0 all, 1 post, 2 bucket, 3 crate").focus()
-    page.keyboard.press("ArrowRight")
+    chooser = picture.get_by_label("class")
+    assert chooser.locator("option").all_inner_texts() == ["all classes", "post", "bucket", "crate"]
+    chooser.focus()
+    page.keyboard.press("ArrowDown")
     notebook.until(lambda: text.inner_text().startswith("post: "), "the posts alone")
     page.keyboard.press("Home")
     score.focus()

@@ -70,8 +70,8 @@ def test_counts_at_half_overlap_are_those_of_the_judgement(data, found, score):
     evaluation = evaluate(data, aligned(data, found), score=score)
     at = evaluation.at
     assert counts(shown) == [at["TP"], at["FP"], at["FN"]]
-    for label, name in enumerate(data.classes, start=1):
-        ask(shown, kind=label)
+    for name in data.classes:
+        ask(shown, kind=name)
         at = evaluation.curve(name).at(score)
         assert shown.text.startswith(f"{name}: ") and counts(shown) == [at["TP"], at["FP"], at["FN"]]
 
@@ -148,7 +148,7 @@ def test_boxes_of_the_strip_add_up(data, found):
     shown = ThresholdCurve(data.only(ids=[data[0].id]), found[:1])
     for score in (0.0, 0.5, 0.8):
         ask(shown, score=score)
-        by_class = [sorted_out(*part, score) for part in shown._at(0, 0.5).strip[0]]
+        by_class = [sorted_out(*part, score) for part in shown._at("all classes", 0.5).strip[0]]
         kinds = {name: np.concatenate([part[name] for part in by_class]) for name in by_class[0]}
         assert counts(shown) == [len(kinds["TP"]), len(kinds["FP"]), len(kinds["FN"])]
 

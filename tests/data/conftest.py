@@ -36,7 +36,7 @@ def base_labels() -> dict:
 
 
 def save_set(
-    folder: Path, labels: object, names: tuple[str, ...] = ("a.png", "b.png"), file: str = "labels.json"
+    folder: Path, labels: object, names: tuple[str, ...] = ("a.png", "b.png"), file: str = "annotations.json"
 ) -> Path:
     """Write pictures and labels into a folder."""
     folder.mkdir(parents=True, exist_ok=True)

@@ -162,7 +162,7 @@ def test_bad_labels(tmp_path, labels, case):
     with pytest.raises(DataSetError, match=message) as error:
         open_dataset(folder)
     said = str(error.value)
-    assert str(folder / "labels.json") in said and "\n" not in said
+    assert str(folder / "annotations.json") in said and "\n" not in said
     # The rule and the repair: at least two clauses.
     assert ";" in said
 
@@ -181,7 +181,7 @@ def test_bad_labels(tmp_path, labels, case):
     ],
 )
 def test_not_json(tmp_path, content, message):
-    (tmp_path / "labels.json").write_bytes(content)
+    (tmp_path / "annotations.json").write_bytes(content)
     with pytest.raises(DataSetError, match=message):
         open_dataset(tmp_path)
 
@@ -197,7 +197,7 @@ def test_damaged_pictures(folder):
     whole = (folder / "b.png").read_bytes()
     data = open_dataset(folder)
     (folder / "b.png").write_bytes(whole[: len(whole) // 2])
-    with pytest.raises(DataSetError, match=r"labels.json: picture id 70 \(b.png\): .*damaged or cut short"):
+    with pytest.raises(DataSetError, match=r"annotations.json: picture id 70 \(b.png\): .*damaged or cut short"):
         open_dataset(folder).load(data[1])
     (folder / "b.png").write_bytes(b"hello")
     with pytest.raises(
@@ -254,12 +254,12 @@ def test_any_junk_anywhere_opens_or_says_why(tmp_path, way, junk):
     folder = tmp_path / "set"
     if not folder.exists():
         save_set(folder, base_labels())
-    (folder / "labels.json").write_text(json.dumps(spoiled(base_labels(), way, junk)))
+    (folder / "annotations.json").write_text(json.dumps(spoiled(base_labels(), way, junk)))
     for pictures in (True, False):
         try:
             data = open_dataset(folder, pictures=pictures)
         except DataSetError as error:
-            assert "labels.json" in str(error) or "set" in str(error)
+            assert "annotations.json" in str(error) or "set" in str(error)
         else:
             for entry in data:
                 assert np.isfinite(entry.boxes).all()
@@ -290,7 +290,7 @@ def test_the_check_up_lists_what_opening_refuses(tmp_path, way, junk):
     folder = tmp_path / "set"
     if not folder.exists():
         save_set(folder, base_labels())
-    (folder / "labels.json").write_text(json.dumps(spoiled(base_labels(), way, junk)))
+    (folder / "annotations.json").write_text(json.dumps(spoiled(base_labels(), way, junk)))
     report = check_dataset(folder, look=False)
     try:
         open_dataset(folder)

@@ -26,7 +26,7 @@ def test_made_again_to_the_last_byte(tmp_path, coins):
     first, second = build(tmp_path / "a"), build(tmp_path / "b")
     assert files(tmp_path / "a") == files(tmp_path / "b")
     # The shipped one too; PNG bytes depend on the version of the compressor, so its pixels.
-    for name in ("labels.json", "card.md"):
+    for name in ("annotations.json", "card.md"):
         assert (SHIPPED / name).read_bytes() == (first.folder / name).read_bytes()
     assert all(np.array_equal(coins.load(a), second.load(b)) for a, b in zip(coins, second, strict=True))
 

@@ -9,7 +9,7 @@ from conftest import base_labels, save_set
 from pycocotools.coco import COCO
 
 from robotlab import image
-from robotlab.data import open_dataset
+from robotlab.data import open_dataset, write_dataset
 from robotlab.errors import DataSetError
 
 
@@ -42,7 +42,7 @@ def test_every_field_comes_through(folder):
 
 
 def test_pycocotools_sees_the_same(folder, capsys):
-    reference = COCO(str(folder / "labels.json"))
+    reference = COCO(str(folder / "annotations.json"))
     data = open_dataset(folder)
     for entry in data:
         theirs = reference.loadAnns(reference.getAnnIds(imgIds=entry.id))
@@ -52,7 +52,7 @@ def test_pycocotools_sees_the_same(folder, capsys):
         assert [note["category_id"] for note in theirs] == [data.category_ids[label] for label in entry.labels]
 
 
-@pytest.mark.parametrize("name", ["labels.json", "annotations.json", "instances_val.json", "anything.json"])
+@pytest.mark.parametrize("name", ["annotations.json", "labels.json", "instances_val.json", "anything.json"])
 def test_the_one_labels_file_of_a_folder_is_found(tmp_path, labels, name):
     folder = save_set(tmp_path / "set", labels, file=name)
     (folder / "results.json").write_text("[]")
@@ -66,14 +66,32 @@ def test_two_labels_files_are_refused(tmp_path, labels):
     with pytest.raises(DataSetError, match="one labels file, it has test.json, train.json; give the path"):
         open_dataset(folder)
     assert len(open_dataset(folder / "train.json")) == 2
+    # The old name beside the new one: neither is taken by guess.
+    for name in ("annotations.json", "labels.json"):
+        shutil.copy(folder / "train.json", folder / name)
+    with pytest.raises(DataSetError, match=r"one labels file, it has annotations.json, labels.json, test.json"):
+        open_dataset(folder)
+
+
+def test_the_old_key_lamp_is_read_and_lighting_written(tmp_path, labels):
+    for row in labels["images"]:
+        row.pop("lighting", None)
+        row["lamp"] = "dusk"
+    data = open_dataset(save_set(tmp_path / "set", labels, file="labels.json"))
+    assert data.lightings == ("dusk",)
+    copy = write_dataset(tmp_path / "copy", data)
+    written = json.loads((tmp_path / "copy" / "annotations.json").read_text("utf-8"))
+    assert copy.lightings == ("dusk",) and all(
+        row["lighting"] == "dusk" and "lamp" not in row for row in written["images"]
+    )
 
 
 @pytest.mark.parametrize(
     ("labels_at", "pictures_at"),
     [
-        ("labels.json", "."),
-        ("labels.json", "pictures"),
-        ("labels.json", "images"),
+        ("annotations.json", "."),
+        ("annotations.json", "pictures"),
+        ("annotations.json", "images"),
         ("annotations/instances_val2017.json", "val2017"),
         ("annotations/instances_val2017.json", "images"),
         ("labels/walk.json", "pictures"),
@@ -81,7 +99,7 @@ def test_two_labels_files_are_refused(tmp_path, labels):
 )
 def test_pictures_are_found_beside_and_below(tmp_path, labels, labels_at, pictures_at):
     save_set(tmp_path / pictures_at, labels)
-    (tmp_path / pictures_at / "labels.json").rename(tmp_path / "moved.json")
+    (tmp_path / pictures_at / "annotations.json").rename(tmp_path / "moved.json")
     (tmp_path / labels_at).parent.mkdir(exist_ok=True)
     (tmp_path / "moved.json").rename(tmp_path / labels_at)
     data = open_dataset(tmp_path / labels_at)
@@ -107,7 +125,7 @@ def test_names_from_other_machines_are_found(tmp_path, labels, name):
     labels["images"][0]["file_name"] = name
     labels["images"][1]["file_name"] = "walk 1/b.png"
     del labels["images"][0]["recording"]
-    (tmp_path / "set" / "labels.json").write_text(json.dumps(labels))
+    (tmp_path / "set" / "annotations.json").write_text(json.dumps(labels))
     entry = open_dataset(tmp_path / "set")[0]
     assert entry.path == tmp_path / "set" / "walk 1" / "ä ñ 日本.png"
     assert entry.recording == "walk 1"
@@ -115,7 +133,7 @@ def test_names_from_other_machines_are_found(tmp_path, labels, name):
 
 def test_absolute_path_inside_the_folder(folder, labels):
     labels["images"][0]["file_name"] = str(folder / "a.png")
-    (folder / "labels.json").write_text(json.dumps(labels))
+    (folder / "annotations.json").write_text(json.dumps(labels))
     assert open_dataset(folder)[0].path == folder / "a.png"
 
 
@@ -186,7 +204,7 @@ def test_what_may_be_missing(tmp_path, labels):
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
 def test_text_encodings(tmp_path, labels, encoding):
     folder = save_set(tmp_path / "set", labels)
-    (folder / "labels.json").write_text(json.dumps(labels), encoding)
+    (folder / "annotations.json").write_text(json.dumps(labels), encoding)
     assert len(open_dataset(folder)) == 2
 
 

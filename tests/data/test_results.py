@@ -68,7 +68,7 @@ def test_rows_of_classes_left_out_are_passed_over(folder):
         ([{k: v for k, v in GOOD.items() if k != "score"}], r"results\[0\] must have .*it lacks score"),
         (
             [GOOD, {**GOOD, "image_id": 71}],
-            r"results\[1\]: image_id must be the id of a picture in .*labels.json, 71 is none",
+            r"results\[1\]: image_id must be the id of a picture in .*annotations.json, 71 is none",
         ),
         ([{**GOOD, "image_id": "70"}], r"there is 70, a number"),
         ([{**GOOD, "category_id": 4}], r"category_id must be one of 90 post, 3 crate, got 4"),
@@ -126,7 +126,7 @@ def test_out_and_in_again_and_pycocotools_takes_it(folder):
     first, second = read_results(path, data)
     assert first.boxes.tolist() == found[0].boxes.tolist() and first.scores.tolist() == [0.75, 0.5]
     assert [first.classes[label] for label in first.labels] == ["post", "crate"] and len(second) == 0
-    theirs = COCO(str(folder / "labels.json")).loadRes(str(path))
+    theirs = COCO(str(folder / "annotations.json")).loadRes(str(path))
     assert [note["bbox"] for note in theirs.loadAnns(theirs.getAnnIds())] == [[1, 2, 4.5, 5.25], [0, 0, 64, 48]]
 
 

@@ -27,7 +27,7 @@ from robotlab.errors import DataSetError, InputError
 from robotlab.image import image_hash, near_duplicates
 
 
-def many(counts, tmp="labels.json"):
+def many(counts, tmp="annotations.json"):
     from pathlib import Path
 
     rows = [
@@ -186,7 +186,7 @@ def test_checkup_lists_every_broken_rule(tmp_path, labels):
 
 
 def test_checkup_of_something_that_cannot_be_opened(tmp_path):
-    (tmp_path / "labels.json").write_text("{")
+    (tmp_path / "annotations.json").write_text("{")
     report = check_dataset(tmp_path)
     assert "line 1, column 2" in report.problems[0] and report.facts == {}
     with pytest.raises(DataSetError, match="is neither"):

@@ -157,7 +157,9 @@ WHOLE = st.tuples(st.integers(0, 62), st.integers(0, 46)).flatmap(
 @given(
     st.lists(WHOLE, min_size=1, max_size=4),
     st.text(
-        st.characters(min_codepoint=32, max_codepoint=0x2FF, exclude_categories=["Cc", "Zs"]), min_size=1, max_size=6
+        st.characters(min_codepoint=32, max_codepoint=0x2FF, exclude_categories=["Cc", "Cf", "Zs"]),
+        min_size=1,
+        max_size=6,
     ),
 )
 @settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

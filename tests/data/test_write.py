@@ -67,9 +67,9 @@ def test_written_and_opened_is_the_same(tmp_path, given_samples):
     again = write_dataset(tmp_path / "copy", written, replace=True)
     # pycocotools reads text in the encoding of the machine, so through json.
     reference = COCO()
-    reference.dataset = json.loads((folder / "labels.json").read_text("utf-8"))
+    reference.dataset = json.loads((folder / "annotations.json").read_text("utf-8"))
     reference.createIndex()
-    assert reference.dataset == json.loads((tmp_path / "copy" / "labels.json").read_text("utf-8"))
+    assert reference.dataset == json.loads((tmp_path / "copy" / "annotations.json").read_text("utf-8"))
     for data in (written, again):
         assert len(data) == len(given_samples)
         for sample, entry in zip(given_samples, data, strict=True):
@@ -96,7 +96,7 @@ def test_unknown_keys_and_bytes_are_kept(tmp_path, labels):
     folder = save_set(tmp_path / "set", labels)
     (folder / "card.md").write_text("# mine\n")
     write_dataset(tmp_path / "copy", open_dataset(folder), info={"version": "2"})
-    new = json.loads((tmp_path / "copy" / "labels.json").read_text("utf-8"))
+    new = json.loads((tmp_path / "copy" / "annotations.json").read_text("utf-8"))
     assert new["licenses"] == labels["licenses"] and new["categories"] == labels["categories"]
     assert new["info"] == {"year": 2024, "version": "2"}
     for old, record in zip(labels["images"], new["images"], strict=True):
@@ -117,15 +117,15 @@ def test_same_names_in_different_folders_stay_apart(tmp_path, labels):
     labels["images"][0]["file_name"], labels["images"][1]["file_name"] = "images/a.png", "a.png"
     save_set(tmp_path / "set" / "images", {}, names=("a.png",), file="junk.txt")
     image.save(tmp_path / "set" / "a.png", gray())
-    (tmp_path / "set" / "labels.json").write_text(json.dumps(labels))
-    data = write_dataset(tmp_path / "copy", open_dataset(tmp_path / "set" / "labels.json"))
+    (tmp_path / "set" / "annotations.json").write_text(json.dumps(labels))
+    data = write_dataset(tmp_path / "copy", open_dataset(tmp_path / "set" / "annotations.json"))
     assert [entry.name for entry in data] == ["pictures/a.png", "pictures/a-2.png"]
     assert (data.load(data[1]) == 90).all() and not (data.load(data[0]) == 90).all()
 
 
 def test_one_record_a_line(tmp_path):
     write_dataset(tmp_path / "set", [Sample("a.png", gray(), [[1, 2, 3, 4]], [0])], ["post"])
-    text = (tmp_path / "set" / "labels.json").read_text("utf-8")
+    text = (tmp_path / "set" / "annotations.json").read_text("utf-8")
     assert '{"id": 1, "image_id": 1, "category_id": 1, "bbox": [1, 2, 2, 2], "area": 4, "iscrowd": 0}\n' in text
     assert "1 picture in 1 recording (all); boxes: 1 post" in (tmp_path / "set" / "card.md").read_text("utf-8")
 
@@ -177,7 +177,7 @@ def test_what_is_there_is_not_written_over(tmp_path):
     folder = tmp_path / "set"
     new = [Sample("a.png", gray(5), [[1, 2, 3, 4]], [0])]
     write_dataset(folder, [Sample("old.png", gray())], ["post"])
-    with pytest.raises(DataSetError, match="must be new or empty, it holds card.md, labels.json, pictures"):
+    with pytest.raises(DataSetError, match="must be new or empty, it holds annotations.json, card.md, pictures"):
         write_dataset(folder, new, ["post"])
     for stray in (folder / "notes.txt", folder / "pictures" / "unlisted.png"):
         stray.write_text("mine")
@@ -193,7 +193,7 @@ def test_what_is_there_is_not_written_over(tmp_path):
 def test_only_a_data_set_is_replaced(tmp_path):
     (tmp_path / "home").mkdir()
     (tmp_path / "home" / "card.md").write_text("mine")
-    with pytest.raises(DataSetError, match="it has no labels.json"):
+    with pytest.raises(DataSetError, match="it has no annotations.json"):
         write_dataset(tmp_path / "home", [Sample("a.png", gray())], ["post"], replace=True)
     with pytest.raises(DataSetError, match="is a file; choose another name"):
         write_dataset(tmp_path / "home" / "card.md", [Sample("a.png", gray())], ["post"], replace=True)

@@ -16,7 +16,7 @@ FOLDER = Path(__file__).resolve().parents[2] / "datasets" / "greenhouse"
 
 @pytest.fixture(scope="module")
 def labels():
-    return json.loads((FOLDER / "labels.json").read_text(encoding="utf-8"))
+    return json.loads((FOLDER / "annotations.json").read_text(encoding="utf-8"))
 
 
 @pytest.mark.parametrize("name", ["day1", "dusk3", "grow2"])
@@ -44,7 +44,7 @@ def test_a_small_build_is_whole_and_repeatable(tmp_path):
     names = sorted(
         path.relative_to(tmp_path / "a").as_posix() for path in (tmp_path / "a").rglob("*") if path.is_file()
     )
-    assert names == ["card.md", "labels.json", "pictures/dusk1_000.jpg", "pictures/dusk1_001.jpg"]
+    assert names == ["annotations.json", "card.md", "pictures/dusk1_000.jpg", "pictures/dusk1_001.jpg"]
     for name in names:
         assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes()
 

@@ -1,8 +1,8 @@
-"""Mutate valid files and give them to the doors: each must give one clear error, or work.
+"""Mutate valid files and options, and give them to the doors: each must give one clear error, or work.
 
     python tests/hostile/fuzz.py --cases 10000        # of each kind; --kind labels for one
 
-Every case runs in a forked child with limits on time and memory, in which no
+Cases run in forked children with limits on time and memory, in which no
 other program may be started and nothing written.  A case that fails is kept in
 ``tests/hostile/cases``, and from then on runs with the tests.  Needs a POSIX
 system.  The mutations are seeded: the same seed and number make the same file.
@@ -11,6 +11,8 @@ system.  The mutations are seeded: the same seed and number make the same file.
 from __future__ import annotations
 
 import argparse
+import contextlib
+import copy
 import hashlib
 import io
 import json
@@ -22,23 +24,46 @@ import signal
 import struct
 import sys
 import tempfile
+import time
 import traceback
 import zlib
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 import numpy as np
+import onnx
 from PIL import Image
 
+import robotlab.cli.commands
+import robotlab.environment
+import robotlab.face_off
+import robotlab.neural
+import robotlab.report
+import robotlab.tour
+from robotlab.cli import main
 from robotlab.data import check_dataset, open_dataset, read_results
 from robotlab.errors import InputError, printable
+from robotlab.face_off import threshold
+from robotlab.greenhouse import WALKS
 from robotlab.image.file import load, size_of
+from robotlab.loop import GroundTruthDetector, Run, simulate
+from robotlab.loop.replay import replay_html
 from robotlab.metrics import evaluate
+from robotlab.neural import NeuralDetector
+from robotlab.neural.graph import head_layers
+from robotlab.neural.spec import Layer, first_weights
+from robotlab.neural.validation import scale_caution
 
 CASES = Path(__file__).with_name("cases")
 # Beyond what the process has when it forks, and more than any case may take.
 MEMORY_BYTES = 2**30
 SECONDS = 20
+CASES_A_CHILD = 100
+# Resident memory of the largest child so far, kB (on Linux), its parent's share included.
+LARGEST_KB = [0]
 # Audit events that a case must not cause (Python's table of audit events).
 FORBIDDEN = {
     "subprocess.Popen",
@@ -85,7 +110,7 @@ NASTY = [
     "../../etc/passwd",
     "/dev/zero",
     "a.png",
-    "labels.json",
+    "annotations.json",
     ".",
     "C:\\a.png",
     "<script>alert(1)</script>",
@@ -98,6 +123,11 @@ NASTY = [
     "post",
     "NaN",
 ]
+
+
+def nasty(rng: np.random.Generator) -> Any:
+    """One of them, of its own: what is put into a tree may be changed there."""
+    return copy.deepcopy(NASTY[rng.integers(len(NASTY))])
 
 
 def mutate_bytes(rng: np.random.Generator, content: bytes) -> bytes:
@@ -136,13 +166,13 @@ def mutate_json(rng: np.random.Generator, content: bytes) -> bytes:
         key = list(holder)[rng.integers(len(holder))] if isinstance(holder, dict) else int(rng.integers(len(holder)))
         what = rng.integers(6)
         if what <= 2:
-            holder[key] = NASTY[rng.integers(len(NASTY))]
+            holder[key] = nasty(rng)
         elif what == 3:
             del holder[key]
         elif what == 4 and isinstance(holder, list):
-            holder.insert(int(rng.integers(len(holder) + 1)), holder[key])
+            holder.insert(int(rng.integers(len(holder) + 1)), copy.deepcopy(holder[key]))
         elif what == 4:
-            holder[str(NASTY[rng.integers(len(NASTY))])[:99]] = holder[key]
+            holder[str(nasty(rng))[:99]] = copy.deepcopy(holder[key])
         else:
             for _ in range(int(rng.choice([1, 30, 60, 900]))):
                 holder[key] = [holder[key]] if rng.integers(2) else {"a": holder[key]}
@@ -174,7 +204,7 @@ def mutate_xml(rng: np.random.Generator, content: bytes) -> bytes:
             texts = list(re.finditer(r">([^<>]+)<", text))
             if texts:
                 one = texts[rng.integers(len(texts))]
-                text = text[: one.start(1)] + str(NASTY[rng.integers(len(NASTY))]) + text[one.end(1) :]
+                text = text[: one.start(1)] + str(nasty(rng)) + text[one.end(1) :]
         elif what == 2:
             parts = list(re.finditer(r"<(\w+)>.*?</\1>", text, re.S))
             if parts:
@@ -182,7 +212,7 @@ def mutate_xml(rng: np.random.Generator, content: bytes) -> bytes:
                 text = text[: one.start()] + one.group(0) * int(rng.choice([0, 2, 50])) + text[one.end() :]
         elif what == 3:
             head = [
-                '<?xml version="1.0" encoding="%s"?>' % rng.choice(["utf-16", "latin-1", "no-such", "idna", "utf-7"]),
+                f'<?xml version="1.0" encoding="{rng.choice(["utf-16", "latin-1", "no-such", "idna", "utf-7"])}"?>',
                 '<!DOCTYPE a [<!ENTITY b "ccc">]>',
                 '<?xml version="9.9"?>',
                 "<!-- -->",
@@ -233,6 +263,120 @@ def mutate_image(rng: np.random.Generator, content: bytes) -> bytes:
         for kind, data in chunks
     )
     return content[:8] + body
+
+
+def mutate_lines(rng: np.random.Generator, content: bytes) -> bytes:
+    """Lines of JSON: one of them as JSON, or lines taken out, repeated, put elsewhere."""
+    lines = content.splitlines(keepends=True)
+    for _ in range(rng.integers(1, 4)):
+        at = int(rng.integers(len(lines))) if rng.integers(2) else 0
+        what = rng.integers(5)
+        if what <= 1:
+            lines[at] = mutate_json(rng, lines[at]).replace(b"\n", b" ") + b"\n" if lines[at].strip() else b"{}\n"
+            return b"".join(lines)  # a line may not be JSON any more
+        if what == 2:
+            del lines[at : at + int(rng.integers(1, 1 + max(1, len(lines) // 4)))]
+        elif what == 3:
+            lines[at:at] = [lines[rng.integers(len(lines))]] * int(rng.choice([1, 2, 50]))
+        else:
+            return mutate_bytes(rng, b"".join(lines))
+        lines = lines or [b"{}\n"]
+    return b"".join(lines)
+
+
+def mutate_model(rng: np.random.Generator, content: bytes) -> bytes:
+    """Metadata as JSON or as nasty text; nodes, attributes, shapes and numbers of the graph; now and then bytes."""
+    if rng.integers(6) == 0:
+        return mutate_bytes(rng, content)
+    model = onnx.ModelProto.FromString(content)
+    for _ in range(rng.integers(1, 3)):
+        nodes, arrays, known = model.graph.node, model.graph.initializer, model.metadata_props
+        what = rng.integers(10)
+        if what <= 3:
+            entry = known[rng.choice([n for n, one in enumerate(known) if one.key in ("facts", "classes", "working")])]
+            try:
+                entry.value = mutate_json(rng, entry.value.encode()).decode("utf-8", "replace")
+            except (ValueError, RecursionError):  # mutated before, and JSON no more
+                entry.value = str(nasty(rng))
+        elif what == 4:
+            entry = known[rng.integers(len(known))]
+            entry.value = str(nasty(rng))
+        elif what == 5:
+            attributes = [one for node in nodes for one in node.attribute]
+            one = attributes[rng.integers(len(attributes))]
+            number = int(rng.choice([0, -1, 1, 2, 7, 64, 4096, 2**31 - 1, 2**62]))
+            if one.ints:
+                one.ints[rng.integers(len(one.ints))] = number
+            else:
+                one.i = number
+        elif what == 6:
+            array = arrays[rng.integers(len(arrays))]
+            if array.dims and rng.integers(2):
+                array.dims[rng.integers(len(array.dims))] = int(rng.choice([0, 1, 2, 3, 2**20, 2**40, 2**62]))
+            elif rng.integers(2):
+                array.raw_data = mutate_bytes(rng, array.raw_data or b"\0")
+            else:
+                numbers = np.frombuffer(array.raw_data, np.float32 if array.data_type == 1 else np.int64).copy()
+                numbers[rng.integers(max(1, len(numbers))) :][:1] = rng.choice([0, -1, 1, 7, 1e4, 2**40])
+                array.raw_data = numbers.tobytes()
+        elif what == 7:
+            node = nodes[rng.integers(len(nodes))]
+            names = [name for other in nodes for name in (*other.input, *other.output)]
+            node.input[rng.integers(len(node.input))] = names[rng.integers(len(names))]
+        elif what == 8:
+            nodes[rng.integers(len(nodes))].op_type = str(
+                rng.choice([*sorted({n.op_type for n in nodes}), "Loop", "Tile"])
+            )
+        elif rng.integers(2):
+            nodes.insert(int(rng.integers(len(nodes))), nodes[rng.integers(len(nodes))])
+        else:
+            array = arrays[rng.integers(len(arrays))]
+            array.data_location = onnx.TensorProto.EXTERNAL
+            array.external_data.add(key="location", value=str(rng.choice(["/dev/zero", "a.png", "../1.png"])))
+    return model.SerializeToString()
+
+
+OPTIONS = [
+    ["fit", "SET", "-o", "OUT/m.onnx", "--quiet", "--seed", "0", "--training", "frozen-backbone", "--head", "mlp"],
+    [
+        "fit",
+        "SET",
+        "-o",
+        "OUT/m.onnx",
+        "--quiet",
+        "--training",
+        "fine-tuning",
+        "--epochs",
+        "1",
+        "--resume",
+        "OUT/state",
+    ],
+    ["judge", "SET", "--with", "MODEL", "--html", "OUT/r.html", "--save-results", "OUT/r.json", "--recordings", "a,b"],
+    ["judge", "SET", "--results", "RESULTS", "--json", "--classes", "post", "--html", "OUT/r.html"],
+    ["compare", "SET", "--with", "MODEL", "--walks", "none", "-o", "OUT/c.html", "--learn", "a"],
+    ["drive", "--with", "MODEL", "--walk", "weave:warm", "-o", "OUT/d.html", "--log", "OUT/d.log"],
+    ["checkup", "SET", "--json"],
+    ["tour", "-o", "OUT/tour", "--seed", "3"],
+]
+
+
+def mutate_options(rng: np.random.Generator, content: bytes) -> bytes:
+    """Values of options replaced by nasty or other ones; now and then words taken out, repeated, or of another command."""
+    words = json.loads(content)
+    every = [word for line in OPTIONS for word in line]
+    for _ in range(rng.integers(1, 4)):
+        values = [n for n, word in enumerate(words) if n and not word.startswith("-")] or [0]
+        at = values[rng.integers(len(values))]
+        what = rng.integers(12)
+        if what <= 4:
+            words[at] = str(nasty(rng))
+        elif what <= 8:
+            words[at] = str(rng.choice([word for word in every if not word.startswith("-")]))
+        elif what == 9 and len(words) > 1:
+            del words[at]
+        else:
+            words[at : at + int(what == 10)] = [every[rng.integers(len(every))]]
+    return json.dumps(words).encode()
 
 
 # --- what is mutated, and what must hold ----------------------------------------------
@@ -321,9 +465,7 @@ def use_voc(path: Path) -> None:
 
 
 def use_results(path: Path) -> None:
-    labels = path.with_name("labels.json")
-    labels.write_text(json.dumps(LABELS)) if not labels.exists() else None
-    data = open_dataset(labels)
+    data = open_dataset(path.with_name("annotations.json"))
     evaluate(data, read_results(path, data)).text()
 
 
@@ -333,57 +475,216 @@ def use_image(path: Path) -> None:
     assert picture.shape == (height, width, 3) and picture.dtype == np.uint8, "size_of and load disagree"
 
 
-KINDS: dict[str, tuple[str, list[bytes], Callable, Callable[[Path], None]]] = {
-    "image": ("a.png", images(), mutate_image, use_image),
-    "labels": ("labels.json", [json.dumps(LABELS).encode()], mutate_json, use_labels),
-    "results": ("results.json", [json.dumps(RESULTS).encode()], mutate_json, use_results),
-    "voc": ("a.xml", [VOC.encode()], mutate_xml, use_voc),
+def models() -> list[bytes]:
+    """Small networks with every operator that ours have, and metadata of both generations."""
+    layers = (
+        Layer("a", "conv", ("picture",), 4, stride=4),
+        Layer("b", "conv", ("a",), 4, stride=2, dilation=2),
+        Layer("c", "double", ("b",), 4),
+        Layer("d", "add", ("a", "c"), 4),
+        Layer("features", "concat", ("d", "a"), 8),
+    )
+    facts = {
+        "pictures": 9, "truths": 20, "seed": 0, "training": "frozen_backbone", "recordings": ["a"], "picture_px": [64, 48],
+        "side_px": {"p05": 4.0, "p50": 8.0, "p95": 20.0}, "validation_split": "recording b", "validation_pictures": 2,
+        "validation": {"pictures": 2, "recordings": ["b"]}, "validation_AP": 0.5, "best_score": 0.4, "best_f1": 0.7,
+    }  # fmt: skip
+    old = {
+        "pictures": 9,
+        "stage": "full",
+        "recordings": ["a"],
+        "held_out": "none",
+        "held_out_AP50": 0.5,
+        "best_score": 1,
+    }
+    found = []
+    for hidden, known in ((0, facts), (3, old)):
+        whole = layers + head_layers(2, hidden)
+        made = NeuralDetector.build(whole, first_weights(whole), ["post", "crate"], known, 640, 1.5)
+        found.append(made.save(Path(tempfile.mkdtemp()) / "a.onnx").read_bytes())
+    return found
+
+
+def use_model(path: Path) -> None:
+    detector = NeuralDetector.load(path)
+    assert printable("".join(detector.classes)) == "".join(detector.classes), "unprintable class names"
+    detector.detect(images_array())
+    data = open_dataset(path.with_name("annotations.json"))
+    threshold(detector, data), scale_caution(detector, data)
+    facts = detector.facts
+    text = f"{', '.join(facts.get('recordings', []))} {', '.join(facts.get('validation', {}).get('recordings', []))}"
+    assert printable(text) == text, "unprintable names of recordings"
+
+
+def images_array() -> np.ndarray:
+    return np.random.default_rng(0).integers(0, 256, (48, 64, 3), dtype=np.uint8)
+
+
+def logs() -> list[bytes]:
+    """The log of a short simulated walk."""
+    log = Path(tempfile.mkdtemp()) / "a.jsonl"
+    simulate(GroundTruthDetector(), WALKS["weave"], duration_s=0.6, pictures=False, log=log)
+    return [log.read_bytes()]
+
+
+def use_log(path: Path) -> None:
+    run = Run.load(path)
+    run.scores()
+    assert "<script>alert(1)" not in replay_html(run), "foreign text became a script"
+
+
+class Worked(Exception):
+    """The command has begun its work."""
+
+
+def _work(*_: object, **__: object) -> None:
+    raise Worked
+
+
+def use_options(path: Path) -> None:
+    """Everything up to the work itself, which a case does not need."""
+    home = path.parent
+    paths = {"SET": home, "OUT": home / "out", "MODEL": home / "model.onnx", "RESULTS": home / "results.json"}
+    words = json.loads(path.read_text())
+    for name, real in paths.items():
+        words = [word.replace(name, str(real)) for word in words]
+    before = _inputs(home)
+    shown, error = io.StringIO(), io.StringIO()
+    code = None
+    heavy = [
+        (robotlab.neural, "fit"),
+        *((robotlab.face_off, name) for name in ("detect_all", "face_off", "simulate_walk", "threshold")),
+        (robotlab.tour, "tour"),
+        (robotlab.environment, "check_environment"),
+        # The greenhouse is opened for a drive by color.
+        *([(robotlab.cli.commands, "open_dataset")] if words[:1] == ["drive"] else []),
+    ]
+    with contextlib.ExitStack() as replaced:
+        for place, name in heavy:
+            replaced.enter_context(mock.patch.object(place, name, _work))
+        replaced.enter_context(mock.patch.dict(robotlab.cli.commands.COMMANDS, open=_work, build=_work))
+        replaced.enter_context(contextlib.redirect_stdout(shown))
+        replaced.enter_context(contextlib.redirect_stderr(error))
+        try:
+            code = main(words)
+        except Worked:
+            pass
+        except SystemExit as end:  # argparse, with its usage before the error
+            code = 0 if not end.code else None if "usage:" in error.getvalue() else 99
+    assert code in (None, 0, 1, 2), f"exit code {code}"
+    assert code != 2 or error.getvalue().count("\n") == 1 + error.getvalue().count("\nresults: "), error.getvalue()[
+        -500:
+    ]
+    assert _inputs(home) == before, "an input was changed, is gone, or is new"
+
+
+def _inputs(home: Path) -> dict[Path, bytes]:
+    return {file: file.read_bytes() for file in home.rglob("*") if file.is_file() and home / "out" not in file.parents}
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What is mutated, how, and who takes it."""
+
+    name: str
+    valid: Callable[[], list[bytes]]
+    mutate: Callable[[np.random.Generator, bytes], bytes]
+    use: Callable[[Path], None]
+    writes: bool = False
+
+
+KINDS = {
+    "image": Kind("a.png", images, mutate_image, use_image),
+    "labels": Kind("annotations.json", lambda: [json.dumps(LABELS).encode()], mutate_json, use_labels),
+    "results": Kind("results.json", lambda: [json.dumps(RESULTS).encode()], mutate_json, use_results),
+    "voc": Kind("a.xml", lambda: [VOC.encode()], mutate_xml, use_voc),
+    "model": Kind("model.onnx", models, mutate_model, use_model),
+    "log": Kind("a.jsonl", logs, mutate_lines, use_log),
+    "options": Kind(
+        "words.json", lambda: [json.dumps(line).encode() for line in OPTIONS], mutate_options, use_options, True
+    ),
+}
+# Files that stand beside the one that is mutated.
+BESIDE: dict[str, bytes] = {
+    "annotations.json": json.dumps(LABELS).encode(),
+    "results.json": json.dumps(RESULTS).encode(),
 }
 
 
-def in_a_child(use: Callable[[Path], None], path: Path) -> str | None:
-    """What is wrong with how a file was taken; None if nothing is."""
-    reading, writing = os.pipe()
-    child = os.fork()
-    if child == 0:
-        said = b""
-        try:
+def in_children(kind: Kind, contents: list[bytes], home: Path) -> list[str | None]:
+    """What is wrong with how each file was taken; None where nothing is.  One child takes many, until one ends it."""
+    said: list[str | None] = []
+    while len(said) < len(contents):
+        reading, writing = os.pipe()
+        child = os.fork()
+        if child == 0:
             os.close(reading)
-            pages = int(Path("/proc/self/statm").read_text().split()[0]) if Path("/proc/self/statm").exists() else 2**20
-            limit = pages * resource.getpagesize() + MEMORY_BYTES
-            resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
-            sys.addaudithook(_guard)
-            use(path)
-        except InputError as error:
-            if not str(error).isprintable() and printable(str(error)) != str(error):
-                said = b"an error that is not one printable line"
-            elif len(str(error)) > 3000:
-                said = f"an error of {len(str(error))} characters".encode()
-        except BaseException:
-            said = traceback.format_exc().encode("utf-8", "replace")[-3000:]
-        os.write(writing, said)
-        os._exit(0)
-    os.close(writing)
-    signal.setitimer(signal.ITIMER_REAL, SECONDS)
+            _take_all(kind, contents[len(said) :], home, writing)
+        os.close(writing)
+        late = False
+        with os.fdopen(reading, "rb") as lines:
+            try:
+                signal.setitimer(signal.ITIMER_REAL, SECONDS)
+                for line in lines:
+                    said.append(json.loads(line))
+                    signal.setitimer(signal.ITIMER_REAL, SECONDS)
+            except TimeoutError:
+                late = True
+                os.kill(child, signal.SIGKILL)
+            finally:
+                signal.setitimer(signal.ITIMER_REAL, 0)
+        _, status, used = os.wait4(child, 0)
+        LARGEST_KB[0] = max(LARGEST_KB[0], used.ru_maxrss)
+        if len(said) < len(contents):
+            said.append(f"took more than {SECONDS} s" if late else f"ended by status {status}")
+    return said
+
+
+def _take_all(kind: Kind, contents: list[bytes], home: Path, writing: int) -> None:
+    """In the child: take one file after the other, and say what is wrong with each."""
+    pages = int(Path("/proc/self/statm").read_text().split()[0]) if Path("/proc/self/statm").exists() else 2**20
+    limit = pages * resource.getpagesize() + MEMORY_BYTES
+    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    (home / "out").mkdir(exist_ok=True)
+    os.chdir(home / "out")
+    printed = tempfile.TemporaryFile()  # noqa: SIM115
+    os.dup2(printed.fileno(), 1), os.dup2(printed.fileno(), 2)
+    watching: list[Kind] = []
+    sys.addaudithook(lambda event, arguments: _guard(event, arguments, kind) if watching else None)
+    for content in contents:
+        (home / kind.name).write_bytes(content)
+        watching.append(kind)
+        said = _take_one(kind, home / kind.name)
+        watching.clear()
+        if printed.tell():
+            said = said or f"printed {printed.tell()} bytes"
+            printed.seek(0), printed.truncate()
+        os.write(writing, json.dumps(said).encode() + b"\n")
+    os._exit(0)
+
+
+def _take_one(kind: Kind, path: Path) -> str | None:
     try:
-        said = b""
-        while piece := os.read(reading, 65536):
-            said += piece
-        _, status = os.waitpid(child, 0)
-    except TimeoutError:
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
-        return f"took more than {SECONDS} s"
-    finally:
-        signal.setitimer(signal.ITIMER_REAL, 0)
-        os.close(reading)
-    return said.decode() or (f"ended by status {status}" if status else None)
+        kind.use(path)
+    except InputError as error:
+        if not str(error).isprintable() and printable(str(error)) != str(error):
+            return "an error that is not one printable line"
+        if len(str(error)) > 3000:
+            return f"an error of {len(str(error))} characters"
+    except BaseException:
+        return traceback.format_exc()[-3000:]
+    return None
 
 
-def _guard(event: str, arguments: tuple) -> None:
+def _guard(event: str, arguments: tuple, kind: Kind) -> None:
     if event in FORBIDDEN:
         raise RuntimeError(f"{event} {arguments}")
-    if event == "open" and isinstance(arguments[2], int) and arguments[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+    if (
+        event == "open"
+        and isinstance(arguments[2], int)
+        and not kind.writes
+        and arguments[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
+    ):
         raise RuntimeError(f"written: {arguments[0]}")
 
 
@@ -391,34 +692,37 @@ def _late(*_: object) -> None:
     raise TimeoutError
 
 
-def take(kind: str, content: bytes, home: Path) -> str | None:
-    """Give one file of a kind to its door."""
-    name, _, _, use = KINDS[kind]
-    (home / name).write_bytes(content)
-    return in_a_child(use, home / name)
+def folder_for(kind: str) -> Path:
+    """A data set, a model and results, for one kind to be put in."""
+    home = folder_of(Path(tempfile.mkdtemp()) / "set")
+    if kind in ("results", "model", "options"):
+        for name, content in BESIDE.items():
+            (home / name).write_bytes(content)
+    if kind == "options":
+        (home / "model.onnx").write_bytes(models()[0])
+    return home
 
 
 def fuzz(kind: str, cases: int, seed: int, keep: bool) -> list[str]:
     """What went wrong in so many cases of a kind."""
-    name, valid, mutate, _ = KINDS[kind]
-    wrong = []
-    home = folder_of(Path(tempfile.mkdtemp()) / "set")
-    if kind == "results":
-        (home / "labels.json").write_text(json.dumps(LABELS))
+    valid, mutate, wrong = KINDS[kind].valid(), KINDS[kind].mutate, []
+    home = folder_for(kind)
     try:
-        for content in valid:
-            said = take(kind, content, home)
-            assert said is None, f"a valid file of kind {kind} must pass: {said}"
-        for number in range(cases):
-            rng = np.random.default_rng([seed, number, *kind.encode()])
-            content = mutate(rng, valid[number % len(valid)])
-            said = take(kind, content, home)
-            if said is None:
-                continue
-            wrong.append(f"{kind}, seed {seed}, case {number}: {said}")
-            if keep:
-                CASES.mkdir(exist_ok=True)
-                (CASES / f"{kind}-{hashlib.sha256(content).hexdigest()[:12]}{Path(name).suffix}").write_bytes(content)
+        said = in_children(KINDS[kind], valid, home)
+        assert not any(said), f"a valid file of kind {kind} must pass: {said}"
+        for first in range(0, cases, CASES_A_CHILD):
+            numbers = range(first, min(cases, first + CASES_A_CHILD))
+            contents = [
+                mutate(np.random.default_rng([seed, n, *kind.encode()]), valid[n % len(valid)]) for n in numbers
+            ]
+            for number, content, said in zip(numbers, contents, in_children(KINDS[kind], contents, home), strict=True):
+                if said is None:
+                    continue
+                wrong.append(f"{kind}, seed {seed}, case {number}: {said}")
+                if keep:
+                    CASES.mkdir(exist_ok=True)
+                    name = f"{kind}-{hashlib.sha256(content).hexdigest()[:12]}{Path(KINDS[kind].name).suffix}"
+                    (CASES / name).write_bytes(content)
     finally:
         shutil.rmtree(home.parent)
     return wrong
@@ -429,16 +733,15 @@ def replay() -> list[str]:
     wrong = []
     for path in sorted(CASES.glob("*-*.*")):
         kind = path.name.split("-")[0]
-        home = folder_of(Path(tempfile.mkdtemp()) / "set")
-        if kind == "results":
-            (home / "labels.json").write_text(json.dumps(LABELS))
-        said = take(kind, path.read_bytes(), home)
+        home = folder_for(kind)
+        (said,) = in_children(KINDS[kind], [path.read_bytes()], home)
         shutil.rmtree(home.parent)
         wrong += [f"{path.name}: {said}"] if said else []
     return wrong
 
 
-def main() -> int:
+def main_fuzz() -> int:
+    """Replay the kept cases, then make new ones."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--cases", type=int, default=10_000, help="of each kind")
     parser.add_argument("--kind", choices=KINDS, action="append", help="only this kind")
@@ -448,12 +751,14 @@ def main() -> int:
     signal.signal(signal.SIGALRM, _late)
     wrong = replay()
     for kind in options.kind or KINDS:
-        found = fuzz(kind, options.cases, options.seed, not options.no_keep)
-        print(f"{kind}: {options.cases} cases, {len(found)} wrong", flush=True)
-        wrong += found
+        began, before = time.monotonic(), len(wrong)
+        wrong += fuzz(kind, options.cases, options.seed, not options.no_keep)
+        took = f"{time.monotonic() - began:.0f} s, largest child {LARGEST_KB[0] / 1000:.0f} MB"
+        print(f"{kind}: {options.cases} cases, {len(wrong) - before} wrong ({took})", flush=True)
+        LARGEST_KB[0] = 0
     print("\n\n".join(wrong[:20]))
     return 1 if wrong else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(main_fuzz())

@@ -61,7 +61,7 @@ def test_too_many_pixels_are_refused_before_they_are_made():
 
 @pytest.mark.parametrize("call", ["fsync", "replace"])
 def test_a_full_disk_leaves_the_old_file(tmp_path, monkeypatch, call):
-    path = tmp_path / "labels.json"
+    path = tmp_path / "annotations.json"
     files.write_whole(path, "old")
 
     def full(*_):
@@ -70,7 +70,7 @@ def test_a_full_disk_leaves_the_old_file(tmp_path, monkeypatch, call):
     monkeypatch.setattr(os, call, full)
     with pytest.raises(OSError, match="No space"):
         files.write_whole(path, "new")
-    assert path.read_text() == "old" and [p.name for p in tmp_path.iterdir()] == ["labels.json"]
+    assert path.read_text() == "old" and [p.name for p in tmp_path.iterdir()] == ["annotations.json"]
 
 
 @pytest.mark.skipif(os.name != "posix", reason="a pipe is a POSIX file")

@@ -144,4 +144,4 @@ def as_dataset(labels: dict, recordings: int = 4):
             )
         )
     names = tuple(category["name"] for category in labels["categories"])
-    return DataSet(Path("labels.json"), names, tuple(class_ids), tuple(entries))
+    return DataSet(Path("annotations.json"), names, tuple(class_ids), tuple(entries))

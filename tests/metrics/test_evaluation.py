@@ -37,7 +37,7 @@ CLASSES = ("post", "bucket")
 def world(rows: list[dict], classes: tuple[str, ...] = CLASSES) -> DataSet:
     """A data set from rows of Entry arguments; ids fall, so that order matters."""
     entries = tuple(LabeledImage(100 - n, Path(f"{n}.png"), 320, 240, **row) for n, row in enumerate(rows))
-    return DataSet(Path("labels.json"), classes, tuple(range(1, len(classes) + 1)), entries)
+    return DataSet(Path("annotations.json"), classes, tuple(range(1, len(classes) + 1)), entries)
 
 
 def seen(*rows: tuple) -> Detections:

@@ -56,10 +56,10 @@ def write_blocks(folder, count=24, width=128, height=96, recordings=("r0", "r1",
                 }
             )
     categories = [{"id": 1, "name": "post"}, {"id": 2, "name": "bucket"}]
-    (folder / "labels.json").write_text(
+    (folder / "annotations.json").write_text(
         json.dumps({"images": images, "annotations": annotations, "categories": categories})
     )
-    return open_dataset(folder / "labels.json")
+    return open_dataset(folder / "annotations.json")
 
 
 @pytest.fixture(scope="session")

@@ -133,7 +133,7 @@ def test_gradient_equals_finite_differences():
             place = span.stop
             error = gradient_error(
                 lambda: engine.gradients(batch)[0],
-                network.learned[span],
+                network.parameters[span],
                 gradient[span],
                 np.random.default_rng(0),
                 1,
@@ -153,7 +153,7 @@ def test_workers_do_not_change_a_bit():
         with WorkerPool(workers) as pool:
             engine = NumpyEngine(LAYERS, lively_weights(LAYERS), pool)
             losses_ = [engine.step(small_batch(np.float32, n), 0.003) for n in range(2)]
-            results.append((losses_, engine.network.learned.copy()))
+            results.append((losses_, engine.network.parameters.copy()))
     for other in results[1:]:
         assert other[0] == results[0][0]
         np.testing.assert_array_equal(other[1], results[0][1])

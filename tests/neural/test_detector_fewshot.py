@@ -21,7 +21,7 @@ from robotlab.neural.learning_curves import (
 
 
 def data_of(*entries):
-    return DataSet("labels.json", ("post", "crate"), (1, 2), entries)
+    return DataSet("annotations.json", ("post", "crate"), (1, 2), entries)
 
 
 def test_each_detection_finds_one_truth_and_the_best_chooses_first():

@@ -14,13 +14,14 @@ from scipy.ndimage import maximum_filter
 import robotlab
 from robotlab.data import open_dataset
 from robotlab.errors import InputError, ModelError, PictureError
-from robotlab.neural import NeuralDetector, fit
+from robotlab.neural import NeuralDetector, fit, session
 from robotlab.neural.detector import IOU_LIMIT, MIN_SCORE, MOST
 from robotlab.neural.engine.losses import softmax_channels
 from robotlab.neural.engine.network import Network
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.graph import head_layers
-from robotlab.neural.onnxio import network_to_onnx, save_onnx, weights_from_onnx
+from robotlab.neural.onnx_weights import weights_from_onnx
+from robotlab.neural.onnxio import network_to_onnx, save_onnx
 from robotlab.neural.sizes import network_input
 from robotlab.neural.spec import FEATURES, first_weights
 
@@ -267,19 +268,29 @@ def test_foreign_models_are_refused(tmp_path):
     foreign = onnx.helper.make_model(onnx.helper.make_graph([node], "g", shape[:1], shape[1:]))
     onnx.helper.set_model_props(foreign, {"robotlab_format": "1"})
     onnx.save(foreign, tmp_path / "foreign.onnx")
-    with pytest.raises(ModelError, match=r"it holds Sin"):
+    with pytest.raises(ModelError, match=r"it holds 'Sin'"):
         NeuralDetector.load(tmp_path / "foreign.onnx")
 
 
 @pytest.mark.parametrize(
     "key, value, words",
     [
-        ("classes", "[]", "damaged"),
+        ("classes", "[]", "must be a list of distinct printable names"),
+        ("classes", '["post", "post"]', "must be a list of distinct printable names"),
+        ("classes", '["po\\u001b[2Jst"]', "must be a list of distinct printable names"),
         ("classes", '["post"]', "must give peaks of 1 classes"),
-        ("classes", "nonsense", "damaged"),
-        ("working", '{"longest_px": -5, "scale": 1}', "damaged"),
-        ("working", '{"longest_px": null, "scale": 1e9}', "damaged"),
-        ("facts", "[1]", "damaged"),
+        ("classes", "nonsense", "must be JSON"),
+        ("working", '{"longest_px": -5, "scale": 1}', "longest_px .null or a whole number"),
+        ("working", '{"longest_px": null, "scale": 1e9}', "scale .a number from 0.125 to 8"),
+        ("facts", "[1]", "must be an object"),
+        ("facts", '{"best_score": "high"}', "best_score in the metadata of .* must be a number from 0 to 1"),
+        ("facts", '{"best_score": NaN}', "must be JSON text"),
+        ("facts", '{"best_score": 1' + "0" * 400 + "}", "must be a number from 0 to 1"),
+        ("facts", '{"recordings": null}', "recordings in .* must be a list, each printable text"),
+        ("facts", '{"recordings": 7}', "recordings in .* must be a list"),
+        ("facts", '{"validation": {"pictures": 1, "recordings": [[]]}}', "validation in .* must be an object"),
+        ("facts", '{"side_px": {"p05": 1, "p50": 1e99, "p95": 2}}', "side_px in .* must be an object"),
+        ("facts", '{"notes": ' + "[" * 60 + "]" * 60 + "}", "nested at most 40 deep"),
         ("robotlab_format", "99", "must have format 1"),
     ],
 )
@@ -291,6 +302,43 @@ def test_false_metadata_is_refused(model_path, key, value, words):
     onnx.save(model, model_path)
     with pytest.raises(ModelError, match=words):
         NeuralDetector.load(model_path)
+
+
+def test_facts_of_files_before_the_first_release_are_read(made, model_path):
+    model = onnx.load(model_path)
+    entry = next(entry for entry in model.metadata_props if entry.key == "facts")
+    entry.value = '{"stage": "full", "held_out": "recording b", "held_out_AP50": 0.5, "mine": [1]}'
+    onnx.save(model, model_path)
+    facts = {"training": "fine_tuning", "validation_split": "recording b", "validation_AP50": 0.5, "mine": [1]}
+    assert NeuralDetector.load(model_path).facts == facts
+
+
+@pytest.mark.parametrize("spoil", ["shape", "sparse", "function", "many nodes", "metadata"])
+def test_graphs_that_say_one_thing_and_hold_another_are_refused_before_they_are_built(model_path, monkeypatch, spoil):
+    model = onnx.load(model_path)
+    if spoil == "shape":
+        model.graph.initializer[0].dims[:] = [2**40]
+    elif spoil == "sparse":
+        model.graph.sparse_initializer.add(dims=[2**40])
+    elif spoil == "function":
+        model.functions.add(name="Conv")
+    elif spoil == "many nodes":
+        model.graph.node.extend(model.graph.node[:1] * 600)
+    else:
+        model.metadata_props.add(key="notes", value="a" * 2**21)
+    onnx.save(model, model_path)
+    monkeypatch.setattr(session.onnxruntime, "InferenceSession", lambda *_, **__: pytest.fail("it was built"))
+    with pytest.raises(ModelError, match="must be a whole ONNX file|must have at most 500 nodes"):
+        NeuralDetector.load(model_path)
+
+
+def test_a_graph_that_grows_a_picture_beyond_all_memory_is_refused(model_path):
+    model = onnx.load(model_path)
+    (scales,) = [one for one in model.graph.initializer if one.name == "double.scales"]
+    scales.raw_data = np.array([1, 1, 3000, 3000], np.float32).tobytes()
+    onnx.save(model, model_path)
+    with pytest.raises(ModelError, match="must run on a 96x64 picture, it does not"):
+        NeuralDetector.load(model_path).detect(np.zeros((64, 96, 3), np.uint8))
 
 
 def test_numbers_in_other_files_are_refused(made, model_path):

@@ -1,4 +1,6 @@
-"""Stage one: the two convex fits against scikit-learn, and the whole head fit."""
+"""The frozen backbone: the two convex fits against scikit-learn, and the whole head fit."""
+
+import sys
 
 import numpy as np
 import pytest
@@ -11,9 +13,9 @@ from robotlab.neural.augmentation import TrainingSample
 from robotlab.neural.cells import FrozenFeatures, cells_of, gather_cells
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.head import fit_logistic, fit_ridge, softmax
-from robotlab.neural.held_out import detect_all, metrics_of, split_validation
 from robotlab.neural.samples import SampleSource, choose_working
 from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.neural.validation import detect_all, metrics_of, split_validation
 
 from .conftest import write_blocks
 
@@ -101,7 +103,7 @@ def test_features_do_not_depend_on_gray_below():
     assert features(np.zeros((50, 70, 3), np.uint8)).shape == (16, 20, 96) or FEATURES[-1].channels != 96
 
 
-# --- held-out pictures and figures -------------------------------------------------
+# --- the validation set and its metrics -------------------------------------------------
 
 
 def entries(*recordings, label=0):
@@ -110,7 +112,7 @@ def entries(*recordings, label=0):
 
 
 def data_of(rows_, classes=("post",)):
-    return DataSet("labels.json", classes, tuple(range(1, len(classes) + 1)), tuple(rows_))
+    return DataSet("annotations.json", classes, tuple(range(1, len(classes) + 1)), tuple(rows_))
 
 
 def test_named_recordings_are_held_out():
@@ -191,7 +193,7 @@ def test_large_pictures_get_a_working_size_that_keeps_small_targets():
 def test_head_fit_finds_blocks(blocks, head):
     detector = fit(blocks, seed=1, head=head, progress=False)
     assert detector.classes == ("post", "bucket")
-    assert detector.facts["held_out"] == "recording r2" and 0 < detector.facts["best_score"] < 1
+    assert detector.facts["validation_split"] == "recording r2" and 0 < detector.facts["best_score"] < 1
     checked = metrics_of(blocks.only(recordings="r0"), detect_all(detector, blocks.only(recordings="r0")))
     assert checked["AP50"] > 0.8
 
@@ -208,14 +210,14 @@ def test_held_out_pictures_do_not_change_the_head_when_named(blocks):
     detector = fit(blocks, seed=0, hold_out="r2", progress=False)
     alone = fit(blocks.only(recordings=["r0", "r1"]), seed=0, hold_out="r1", progress=False)
     assert detector.facts["recordings"] == ["r0", "r1"] and alone.facts["recordings"] == ["r0"]
-    assert "held_out_learned_after" not in detector.facts
+    assert "refit_on_all" not in detector.facts
     assert detector.facts["validation"] == {"pictures": 8, "recordings": ["r2"]}
 
 
 def test_facts_name_all_that_was_learned_from(blocks):
     # Held out by itself, recording r2 chooses the threshold and is then learned from too.
     facts = fit(blocks, seed=0, progress=False).facts
-    assert facts["held_out"] == "recording r2" and facts["held_out_learned_after"]
+    assert facts["validation_split"] == "recording r2" and facts["refit_on_all"]
     assert facts["recordings"] == ["r0", "r1", "r2"] and facts["pictures"] == len(blocks) == 24
     assert facts["truths"] == blocks.box_count and facts["validation"] == {"pictures": 0, "recordings": []}
 
@@ -273,7 +275,7 @@ def test_nothing_to_learn_is_refused(blocks):
 @pytest.mark.parametrize(
     "option, words",
     [
-        ({"stage": "half"}, "training must be frozen_backbone or fine_tuning"),
+        ({"training": "half"}, "training must be frozen_backbone or fine_tuning"),
         ({"engine": "x"}, "engine must be"),
         ({"head": "deep"}, "head must be"),
         ({"start": "x"}, "start must be"),
@@ -334,3 +336,16 @@ def test_cells_beside_a_center_are_the_thing_too_but_count_less():
             [((c * 4 + 2 - center[0]) ** 2 + (r * 4 + 2 - center[1]) ** 2) / 16 / (2 * 0.6**2) for r, c in every]
         )
         assert len(mine) == (np.exp(far.min() - far) > 0.5).sum()
+
+
+@pytest.mark.parametrize(("notebook", "stream"), [(False, "err"), (True, "out")])
+def test_a_progress_bar_in_a_notebook_does_not_look_like_an_error(notebook, stream, monkeypatch, capsys):
+    from robotlab.neural.facts import bar
+
+    monkeypatch.delitem(sys.modules, "ipykernel", raising=False)
+    if notebook:
+        monkeypatch.setitem(sys.modules, "ipykernel", pytest)
+    with bar(2, "learning", True) as shown:
+        shown.update(2)
+    written = capsys.readouterr()._asdict()
+    assert "learning" in written.pop(stream) and not any(written.values())

@@ -1,7 +1,9 @@
-"""Stage two: the loop, interruption, resuming, the budget."""
+"""Fine-tuning: the loop, interruption, resuming, the budget."""
 
+import io
 import re
 import shutil
+import zipfile
 from collections import namedtuple
 
 import numpy as np
@@ -10,7 +12,7 @@ from scipy import signal
 
 from robotlab.data import DataSet, LabeledImage
 from robotlab.errors import InputError, ModelError
-from robotlab.neural import budget, fine_tuning, fit
+from robotlab.neural import budget, fine_tuning, fit, state_file
 from robotlab.neural.budget import (
     TrainingBudget,
     activation_count,
@@ -24,10 +26,11 @@ from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine, choose_engine, torch_is_there
 from robotlab.neural.facts import shipped_weights
 from robotlab.neural.graph import head_layers
-from robotlab.neural.held_out import detect_all, metrics_of
 from robotlab.neural.samples import SampleSource
 from robotlab.neural.spec import FEATURES, PICTURE_MEAN, PICTURE_SPREAD, Layer, first_weights
+from robotlab.neural.state_file import read_state
 from robotlab.neural.training_loop import BatchMaker, train
+from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import WindowPlan
 
 LAYERS = FEATURES + head_layers(2)
@@ -48,7 +51,7 @@ def test_full_training_learns_blocks(blocks):
     )
     learned = blocks.only(recordings="r0")
     assert metrics_of(learned, detect_all(detector, learned))["AP50"] > 0.8
-    assert max(facts["curve"]["judged_AP50"]) == pytest.approx(facts["held_out_AP50"], abs=1e-3)
+    assert max(facts["curve"]["judged_AP50"]) == pytest.approx(facts["validation_AP50"], abs=1e-3)
 
 
 def test_shipped_weights_settle_on_the_learner_s_pictures(blocks):
@@ -94,8 +97,8 @@ def test_full_training_begins_better_on_settled_weights(blocks, monkeypatch):
 def test_loss_falls_from_scratch(blocks):
     with WorkerPool() as pool:
         engine, batches = parts(blocks, pool)
-        _, course, finished = train(engine, batches, 40, None)
-    assert finished and np.mean(course.losses[-5:]) < 0.6 * np.mean(course.losses[:5])
+        _, history, finished = train(engine, batches, 40, None)
+    assert finished and np.mean(history.losses[-5:]) < 0.6 * np.mean(history.losses[:5])
 
 
 def test_training_is_repeatable(blocks):
@@ -133,7 +136,7 @@ def test_interruption_keeps_the_best_and_resuming_ends_like_no_interruption(bloc
         return {"AP": value, "AP50": value}
 
     def stop_at(limit):
-        def tell(step, course):
+        def tell(step, history):
             if step == limit:
                 raise KeyboardInterrupt
 
@@ -184,8 +187,8 @@ def test_interrupted_fit_says_so(blocks, monkeypatch):
 def test_watch_sees_the_start_every_loss_and_every_judgement(blocks):
     seen = []
 
-    def watch(course, detector):
-        seen.append((len(course.losses), len(course.judged_steps), detector))
+    def watch(history, detector):
+        seen.append((len(history.losses), len(history.judged_steps), detector))
 
     detector = fit(blocks, training="fine_tuning", engine="numpy", epochs=2, progress=False, watch=watch)
     curve = detector.facts["curve"]
@@ -195,12 +198,12 @@ def test_watch_sees_the_start_every_loss_and_every_judgement(blocks):
     assert [losses for losses, _, _ in seen] == list(range(len(curve["losses"]) + 1))
     assert sum(found is not None for _, _, found in seen) == len(curve["judged_steps"])
     assert all(found.classes == blocks.classes for _, _, found in seen if found is not None)
-    # What is kept is never worse on the held-out pictures than what it began with.
+    # What is kept is never worse on the validation set than what it began with.
     assert (
-        detector.facts["held_out_AP50"] + detector.facts["held_out_AP"]
+        detector.facts["validation_AP50"] + detector.facts["validation_AP"]
         >= curve["judged_AP50"][0] + curve["judged_AP"][0] - 1e-3
     )
-    with pytest.raises(InputError, match="watch must be left out in a head fit"):
+    with pytest.raises(InputError, match="watch must be left out with a frozen backbone"):
         fit(blocks, watch=watch)
 
 
@@ -210,7 +213,7 @@ def test_damaged_state_is_refused(blocks, tmp_path, content):
     with WorkerPool(1) as pool:
         if content is None:
 
-            def tell(step, course):
+            def tell(step, history):
                 raise KeyboardInterrupt
 
             train(*parts(blocks, pool), 5, None, tell, state_path=state)
@@ -220,10 +223,36 @@ def test_damaged_state_is_refused(blocks, tmp_path, content):
             train(*parts(blocks, pool), 5, None, state_path=state)
 
 
+def test_states_made_to_fill_memory_or_to_run_code_are_refused(tmp_path):
+    path, ran = tmp_path / "state.npz", []
+
+    class Hostile:
+        def __reduce__(self):
+            return ran.append, (1,)
+
+    def member(content: bytes) -> None:
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+            archive.writestr("note.npy", content)
+
+    head = io.BytesIO()
+    np.lib.format.write_array_header_1_0(head, {"shape": (2**40,), "fortran_order": False, "descr": "<f4"})
+    member(head.getvalue())  # a head of four terabytes, and nothing behind
+    with pytest.raises(ModelError, match="must be a whole state file"):
+        read_state(path)
+    np.savez(path, note=np.array([Hostile()], object))
+    with pytest.raises(ModelError, match="must be a whole state file"):
+        read_state(path)
+    member(bytes(2**21))
+    with pytest.MonkeyPatch.context() as patch, pytest.raises(ModelError, match="must be a whole state file"):
+        patch.setattr(state_file, "LARGEST_BYTES", 2**20)  # 2 kB on disk, 2 MiB unpacked
+        read_state(path)
+    assert not ran
+
+
 def test_state_of_another_training_is_refused(blocks, tmp_path):
     state = tmp_path / "state.npz"
 
-    def tell(step, course):
+    def tell(step, history):
         raise KeyboardInterrupt
 
     with WorkerPool(1) as pool:
@@ -239,7 +268,7 @@ def test_the_clock_ends_the_cycle(blocks):
         engine, batches = parts(blocks, pool)
         step = engine.step
         engine.step = lambda batch, rate: rates.append(rate) or step(batch, rate)
-        _, course, finished = train(engine, batches, 100_000, None, seconds=3)
+        _, history, finished = train(engine, batches, 100_000, None, seconds=3)
     assert finished and len(rates) < 1000
     assert rates[-1] < 0.2 * max(rates)
 
@@ -306,18 +335,18 @@ def test_budget_reads_well():
 def test_large_pictures_count_in_the_memory(tmp_path):
     # Measured: 24 pictures of 4000x3000 px seen at 1470x1102 took 940 MB in all, 310 MB were promised.
     big = LabeledImage(1, tmp_path / "a.jpg", 4000, 3000, boxes=np.array([[0, 0, 30, 90.0]]), labels=np.array([0]))
-    source = SampleSource(DataSet(tmp_path / "labels.json", ("post",), (1,), (big,) * 24), 1470)
+    source = SampleSource(DataSet(tmp_path / "annotations.json", ("post",), (1,), (big,) * 24), 1470)
     assert 600e6 < budget.BASE_BYTES + pictures_bytes(source, 1) < 1.3e9
     # On many cores fewer pictures are looked at side by side, instead of all the memory taken.
     assert 1 <= workers_within(source, 64) < 4 and workers_within(source, 1) == 1
 
 
-@pytest.mark.parametrize("stage", ["head", "full"])
-def test_memory_that_is_not_there_is_refused_before(blocks, monkeypatch, stage):
+@pytest.mark.parametrize("training", ["frozen_backbone", "fine_tuning"])
+def test_memory_that_is_not_there_is_refused_before(blocks, monkeypatch, training):
     monkeypatch.setattr(budget, "free_memory_bytes", lambda: 10 * 2**20)
     with pytest.raises(
         InputError, match=r"training needs about \d+ MB of memory, this machine has 190 MB free; close other programs"
     ):
-        fit(blocks, training=stage, engine="numpy", progress=False)
+        fit(blocks, training=training, engine="numpy", progress=False)
     monkeypatch.setattr(budget, "free_memory_bytes", lambda: None)
     check_memory(2**50)

@@ -34,10 +34,10 @@ def test_paired_interval_of_students_sleep_data():
 
 
 def test_usable_distance_is_where_a_walk_away_must_stop():
-    for distances, shares, least in cases("usable_distance"):
-        ways = [k for k in range(len(distances) + 1) if all(share >= least for share in shares[:k].tolist())]
+    for distances, recalls, least in cases("usable_distance"):
+        ways = [k for k in range(len(distances) + 1) if all(recall >= least for recall in recalls[:k].tolist())]
         farthest = distances[max(ways) - 1] if max(ways) else 0.0
-        assert reference("usable_distance")(distances, shares, least) == farthest
+        assert reference("usable_distance")(distances, recalls, least) == farthest
 
 
 def test_choose_is_what_every_value_of_the_interval_would_choose():

@@ -167,11 +167,11 @@ def cross_entropy(scores, classes):
     return sum(losses) / len(losses)
 
 
-def head_gradient(x, shares, classes):
-    gradient = np.zeros((x.shape[1], shares.shape[1]))
-    for row, share, label in zip(x, shares, classes):
-        for k in range(len(share)):
-            gradient[:, k] += row * (share[k] - (k == label)) / len(x)
+def head_gradient(x, probabilities, classes):
+    gradient = np.zeros((x.shape[1], probabilities.shape[1]))
+    for row, probability, label in zip(x, probabilities, classes):
+        for k in range(len(probability)):
+            gradient[:, k] += row * (probability[k] - (k == label)) / len(x)
     return gradient
 
 
@@ -222,10 +222,10 @@ def mcnemar_p(only_a, only_b):
     return min(1, 2 * ways / 2**total)
 
 
-def usable_distance(distances_m, shares, least_share):
+def usable_distance(distances_m, recalls, least_recall):
     farthest = 0.0
-    for distance, share in zip(distances_m, shares):
-        if share < least_share:
+    for distance, recall in zip(distances_m, recalls):
+        if recall < least_recall:
             break
         farthest = float(distance)
     return farthest

@@ -11,7 +11,7 @@ import numpy as np
 # How strongly the focal loss plays down cells that go well (Lin et al., ICCV
 # 2017, arXiv:1708.02002, gamma = 2).
 FOCUS = 2.0
-# Errors below this share of the box count squared, above it plainly.  At .1 in one
+# Errors below this fraction of the box count squared, above it plainly.  At .1 in one
 # number a box still overlaps by .8 to .9; common practice, no source.
 SMOOTH_BELOW = 0.1
 # Weight of the box beside the class: 2.5 against 1 gained .06 AP on the greenhouse
@@ -20,7 +20,7 @@ BOX_SHARE = 2.5
 
 
 def softmax_channels(scores: np.ndarray) -> np.ndarray:
-    """Shares over the channels: ``exp(s_k) / sum_j exp(s_j)``.
+    """Probabilities over the channels (softmax): ``exp(s_k) / sum_j exp(s_j)``.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ def softmax_channels(scores: np.ndarray) -> np.ndarray:
     Returns
     -------
     (N, K, h, w) ndarray
-        Shares that add up to 1 at every cell.
+        Probabilities that add up to 1 at every cell.
 
     Examples
     --------
@@ -60,7 +60,7 @@ def focal_loss(
     Returns
     -------
     loss : float
-        ``-sum w (1 - p)^focus log p``, p the share of the true channel.
+        ``-sum w (1 - p)^focus log p``, p the probability of the true channel.
     gradient : (N, K, h, w) ndarray
         With respect to `scores`.
 
@@ -75,18 +75,20 @@ def focal_loss(
     >>> round(loss, 4)
     0.6931
     """
-    shares = softmax_channels(scores)
-    # A share below the smallest normal number would have no logarithm.
-    p = np.maximum(np.take_along_axis(shares, classes[:, None], axis=1)[:, 0], np.finfo(shares.dtype).tiny)
+    probabilities = softmax_channels(scores)
+    # A probability below the smallest normal number would have no logarithm.
+    p = np.maximum(
+        np.take_along_axis(probabilities, classes[:, None], axis=1)[:, 0], np.finfo(probabilities.dtype).tiny
+    )
     log_p = np.log(p)
     miss = 1 - p
     loss = -float((weights * miss**focus * log_p).sum(dtype=np.float64))
-    # d loss / d p times p, so that the shares' own slope, p ([k true] - p_k), only lacks its bracket.
+    # d loss / d p times p, so that the probabilities' own slope, p ([k true] - p_k), only lacks its bracket.
     slope = -(miss**focus)
     if focus:
         slope += focus * p * miss ** (focus - 1) * log_p
     slope = (weights * slope).astype(scores.dtype)
-    gradient = -shares * slope[:, None]
+    gradient = -probabilities * slope[:, None]
     np.put_along_axis(
         gradient, classes[:, None], np.take_along_axis(gradient, classes[:, None], axis=1) + slope[:, None], axis=1
     )
@@ -96,7 +98,7 @@ def focal_loss(
 def box_loss(
     numbers: np.ndarray, targets: np.ndarray, weights: np.ndarray, below: float = SMOOTH_BELOW
 ) -> tuple[float, np.ndarray]:
-    """Smooth absolute error of boxes, as a share of the true box.
+    """Smooth absolute error of boxes, as a fraction of the true box.
 
     Parameters
     ----------

@@ -42,8 +42,8 @@ class Network:
 
     Attributes
     ----------
-    learned, gradient : (P,) ndarray
-        All learned numbers in one row, and the loss's gradient for each;
+    parameters, gradient : (P,) ndarray
+        All parameters in one row, and the loss's gradient for each;
         ``weights[name]`` and ``gradients[name]`` are views into them.
     weights, gradients : dict of str to ndarray
         By name.  Running means and variances are weights that have no gradient.
@@ -65,8 +65,8 @@ class Network:
         shapes = weight_shapes(self.layers)
         kept = {name for name in shapes if name.endswith((".mean", ".variance"))}
         total = sum(int(np.prod(shape)) for name, shape in shapes.items() if name not in kept)
-        self.learned = np.empty(total, dtype)
-        self.gradient = np.zeros(total, dtype)
+        self.parameters: np.ndarray = np.empty(total, dtype)
+        self.gradient: np.ndarray = np.zeros(total, dtype)
         self.weights: dict[str, np.ndarray] = {}
         self.gradients: dict[str, np.ndarray] = {}
         place = 0
@@ -75,7 +75,7 @@ class Network:
                 self.weights[name] = np.array(weights[name], dtype)
                 continue
             span = slice(place, place + int(np.prod(shape)))
-            self.weights[name] = self.learned[span].reshape(shape)
+            self.weights[name] = self.parameters[span].reshape(shape)
             self.gradients[name] = self.gradient[span].reshape(shape)
             self.weights[name][...] = weights[name]
             place = span.stop
@@ -174,7 +174,7 @@ class Network:
         return gain.astype(self.dtype), offset.astype(self.dtype)
 
     def backward(self, gradient: np.ndarray) -> None:
-        """Work out the gradient of every learned number.
+        """Work out the gradient of every parameter.
 
         Parameters
         ----------
@@ -187,7 +187,7 @@ class Network:
         Afterwards :attr:`gradient` and :attr:`gradients` hold the result.
         """
         # The last layer's own array may be written to.
-        waiting = {self.layers[-1].name: np.array(gradient, self.dtype)}
+        waiting: dict[str, np.ndarray] = {self.layers[-1].name: np.array(gradient, self.dtype)}
         for layer in reversed(self.layers):
             mine = waiting.pop(layer.name, None)
             if mine is None:
@@ -255,7 +255,7 @@ class Network:
             self.gradients[f"{name}.bias"][...] = total
         kernel = self.weights[f"{name}.kernel"]
         kernel_gradients = self._room.array("kernel gradients", (count, *kernel.shape))
-        x_gradient = np.zeros(x.shape, self.dtype) if wanted else None
+        x_gradient: np.ndarray | None = np.zeros(x.shape, self.dtype) if wanted else None
 
         def through_conv(n: int, worker: int) -> None:
             mine, scratch = gradient[n], self._scratch[worker]

@@ -12,7 +12,7 @@ class AdamW:
 
     Parameters
     ----------
-    learned : (P,) ndarray
+    parameters : (P,) ndarray
         The numbers to move, in place.
     decay : float
         Weight decay.
@@ -43,18 +43,18 @@ class AdamW:
 
     def __init__(
         self,
-        learned: np.ndarray,
+        parameters: np.ndarray,
         decay: float,
         decayed: np.ndarray,
         first: float = 0.9,
         second: float = 0.999,
         epsilon: float = 1e-8,
     ) -> None:
-        self.learned = learned
-        self.decay = decay * decayed.astype(learned.dtype)
+        self.parameters = parameters
+        self.decay = decay * decayed.astype(parameters.dtype)
         self.first, self.second, self.epsilon = first, second, epsilon
-        self.mean = np.zeros_like(learned)
-        self.square = np.zeros_like(learned)
+        self.mean = np.zeros_like(parameters)
+        self.square = np.zeros_like(parameters)
         self.steps = 0
 
     def __call__(self, gradient: np.ndarray, rate: float) -> None:
@@ -72,7 +72,7 @@ class AdamW:
         self.square += (1 - self.second) * (gradient**2 - self.square)
         mean = self.mean / (1 - self.first**self.steps)
         square = self.square / (1 - self.second**self.steps)
-        self.learned -= rate * (self.decay * self.learned + mean / (np.sqrt(square) + self.epsilon))
+        self.parameters -= rate * (self.decay * self.parameters + mean / (np.sqrt(square) + self.epsilon))
 
 
 def one_cycle(

@@ -119,7 +119,7 @@ BEARING_ERROR = Task(
             lambda b, w, a: w / 2 - _middle(b),
         ),
         Misconception(
-            "share of the picture",
+            "fraction of the picture",
             "Your result goes from 1 at the left edge to -1 at the right. It has the right sign, and is no angle yet.",
             lambda b, w, a: 1 - 2 * _middle(b) / w,
         ),

@@ -70,7 +70,7 @@ RAMP_STEP = Task(
         ),
         Misconception(
             "always a whole step",
-            "You always take a whole step, so you pass the wanted speed and swing about it. A small gap needs a small step.",
+            "You always take a whole step, so you pass the wanted speed and oscillate about it. A small gap needs a small step.",
             lambda s, w, a, dt: s + math.copysign(a * dt, w - s) if w != s else s,
         ),
         Misconception(
@@ -113,8 +113,8 @@ RAMP_STEP = Task(
             _by_size,
         ),
         Misconception(
-            "share of the gap",
-            "You take a share of the gap in each step. That starts with a jolt and never quite arrives; the limit asks for equal steps.",
+            "fraction of the gap",
+            "You take a fraction of the gap in each step. That starts with a jolt and never quite arrives; the limit asks for equal steps.",
             lambda s, w, a, dt: s + (w - s) * dt,
             also=(lambda s, w, a, dt: s + (w - s) * _clip(a * dt, 1),),
         ),

@@ -9,23 +9,23 @@ import numpy as np
 from robotlab.practice.task import Misconception, Task
 
 
-def usable_distance(distances_m, shares, least_share):
+def usable_distance(distances_m, recalls, least_recall):
     """The farthest distance up to which the detector is usable, m; 0.0 if it never is.
 
-    distances_m: (N,) array, rising.  shares: (N,) array, share found at each.
-    Usable up to a distance: there, and at every nearer one, the share is at least
-    least_share.
+    distances_m: (N,) array, rising.  recalls: (N,) array, recall at each.
+    Usable up to a distance: there, and at every nearer one, the recall is at least
+    least_recall.
     """
-    good = shares >= least_share
+    good = recalls >= least_recall
     first_bad = len(good) if good.all() else int(np.argmin(good))
     return float(distances_m[first_bad - 1]) if first_bad else 0.0
 
 
 def _curve(rng):
-    """Falling shares with a hole near the middle and a good place behind it."""
+    """Falling recalls with a hole near the middle and a good place behind it."""
     distances = np.round(np.cumsum(rng.uniform(0.3, 0.9, 8)), 2)
-    shares = np.round(np.array([0.99, 0.97, 0.93, 0.90, 0.62, 0.86, 0.5, 0.2]) - rng.uniform(0, 0.02, 8), 3)
-    return distances, shares, float(rng.choice([0.8, 0.82]))
+    recalls = np.round(np.array([0.99, 0.97, 0.93, 0.90, 0.62, 0.86, 0.5, 0.2]) - rng.uniform(0, 0.02, 8), 3)
+    return distances, recalls, float(rng.choice([0.8, 0.82]))
 
 
 def _last_good(d, s, least):
@@ -48,9 +48,9 @@ def _between(d, s, least):
 USABLE_DISTANCE = Task(
     reference=usable_distance,
     lesson=12,
-    statement="Write usable_distance(distances_m, shares, least_share): how far a detector can be used, in m, from its measured curve. shares[i] is "
-    "the share of the pictures in which it found the post at distances_m[i]; the distances rise. Give the farthest measured distance such that "
-    "there and at every nearer one the share is at least least_share, and 0.0 if it is too low at the nearest already.",
+    statement="Write usable_distance(distances_m, recalls, least_recall): how far a detector can be used, in m, from its measured curve. recalls[i] is "
+    "the fraction of the pictures in which it found the post at distances_m[i]; the distances rise. Give the farthest measured distance such that "
+    "there and at every nearer one the recall is at least least_recall, and 0.0 if it is too low at the nearest already.",
     unit="m",
     fixed=(
         (np.array([1.0, 2.0, 3.0, 4.0]), np.array([1.0, 0.95, 0.85, 0.4]), 0.8),
@@ -65,23 +65,23 @@ USABLE_DISTANCE = Task(
     ),
     nudges=(
         "Walk away from the post in thought. Where must you stop?",
-        "At the first distance whose share is below least_share. The one before it is the answer.",
-        "Loop over both arrays together and break at the first share below least_share; remember the last distance that was good, 0.0 at the start.",
+        "At the first distance whose recall is below least_recall. The one before it is the answer.",
+        "Loop over both arrays together and break at the first recall below least_recall; remember the last distance that was good, 0.0 at the start.",
     ),
     misconceptions=(
         Misconception(
             "the last good one",
-            "You took the farthest distance with a good share. Before it there is a distance where the detector fails, and the trolley must pass there.",
+            "You took the farthest distance with a good recall. Before it there is a distance where the detector fails, and the trolley must pass there.",
             _last_good,
         ),
         Misconception(
             "the first bad one",
-            "Your distance is the first at which the share is too low. The one before it is the last that is usable.",
+            "Your distance is the first at which the recall is too low. The one before it is the last that is usable.",
             _first_bad,
         ),
         Misconception(
             "a line in between",
-            "You went on along a line to where the share would reach the limit. Asked is a distance that was measured.",
+            "You went on along a line to where the recall would reach the limit. Asked is a distance that was measured.",
             _between,
         ),
         Misconception(
@@ -91,7 +91,7 @@ USABLE_DISTANCE = Task(
         ),
         Misconception(
             "exactly the limit",
-            "You count a share of exactly least_share as too low. At least means >=.",
+            "You count a recall of exactly least_recall as too low. At least means >=.",
             lambda d, s, least: usable_distance(d, np.where(s == least, least - 1, s), least),
         ),
         Misconception(
@@ -106,12 +106,12 @@ USABLE_DISTANCE = Task(
         ),
         Misconception(
             "on the average",
-            "You took the mean of the shares so far. A mean hides the place where the detector fails.",
+            "You took the mean of the recalls so far. A mean hides the place where the detector fails.",
             lambda d, s, least: usable_distance(d, np.cumsum(s) / np.arange(1, len(s) + 1), least),
         ),
         Misconception(
             "from the far end",
-            "You started at the far end, or looked for shares that are too low. Begin near and stop at the first bad one.",
+            "You started at the far end, or looked for recalls that are too low. Begin near and stop at the first bad one.",
             lambda d, s, least: float(d[np.flatnonzero(s < least)[-1]]) if (s < least).any() else float(d[-1]),
         ),
     ),
@@ -376,7 +376,7 @@ CHOOSE = Task(
         Misconception(
             "worse counts as far apart",
             "You took the size of the improvement without its sign. An other detector that is surely worse is no gain.",
-            lambda low, high, m: choose(*sorted((abs(low), abs(high))), m),
+            lambda low, high, m: choose(min(abs(low), abs(high)), max(abs(low), abs(high)), m),
         ),
     ),
 )

@@ -72,6 +72,17 @@ function sliderRow(slider, start, moved) {
   return make("div", { class: "robotlab-row" }, make("label", { for: id }, slider.label), input, output);
 }
 
+// A list to choose from, with its label; `chosen` gets each new value.
+function listRow(list, start, chosen) {
+  const id = `robotlab-${Math.random().toString(36).slice(2)}`;
+  const select = make("select", { id, "data-name": list.name },
+    ...list.options.map((name) => make("option", { value: name }, name)));
+  select.value = start;
+  select.addEventListener("change", () => chosen(select.value));
+  keepKeys(select);
+  return make("div", { class: "robotlab-row" }, make("label", { for: id }, list.label), select);
+}
+
 // Puts the bytes of a PNG file into an image.
 function putPicture(image, bytes) {
   const old = image.src;

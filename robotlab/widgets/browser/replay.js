@@ -28,17 +28,6 @@ function fill(frame, model) {
 <body style="margin:0;background:#fff;color:#222;font-family:sans-serif">${model.get("page")}${REPORT}</body></html>`;
 }
 
-// A list to choose from, with its label; `chosen` gets each new value.
-function listRow(list, start, chosen) {
-  const id = `robotlab-${Math.random().toString(36).slice(2)}`;
-  const select = make("select", { id, "data-name": list.name },
-    ...list.options.map((name) => make("option", { value: name }, name)));
-  select.value = start;
-  select.addEventListener("change", () => chosen(select.value));
-  keepKeys(select);
-  return make("div", { class: "robotlab-row" }, make("label", { for: id }, list.label), select);
-}
-
 function render({ model, el }) {
   const frame = make("iframe", { sandbox: "allow-scripts", height: "420" });
   fill(frame, model);

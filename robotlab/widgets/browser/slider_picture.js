@@ -37,7 +37,8 @@ function render({ model, el }) {
   });
 
   for (const slider of model.get("sliders")) {
-    box.append(sliderRow(slider, values[slider.name], (value) => {
+    const row = slider.options ? listRow : sliderRow;
+    box.append(row(slider, values[slider.name], (value) => {
       values[slider.name] = value;
       ask();
     }));

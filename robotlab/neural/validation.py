@@ -1,4 +1,4 @@
-"""The held-out pictures: which they are, and how well they go.
+"""The validation set: which pictures it has, and the metrics on them.
 
 Pictures of one recording look alike, so a picture held out must come from a
 recording that is not learned from; with one recording alone, from its end.
@@ -17,7 +17,7 @@ from robotlab.errors import InputError
 from robotlab.metrics import evaluate
 from robotlab.neural.sizes import working_size
 
-# About this share of the pictures is held out when the learner names none.
+# About this part of the pictures is held out when the learner names none.
 SHARE = 0.15
 # With fewer pictures than this none is held out: too few to say anything.
 LEAST_PICTURES = 12
@@ -29,7 +29,7 @@ OTHER_SCALE = 2.5
 
 
 def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None) -> tuple[DataSet, DataSet | None, str]:
-    """Split a data set into pictures to learn from and pictures held out.
+    """Split a data set into a training set and a validation set.
 
     Parameters
     ----------
@@ -42,9 +42,9 @@ def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None)
 
     Returns
     -------
-    learned : DataSet
+    training_set : DataSet
         What is learned from.
-    held : DataSet or None
+    validation_set : DataSet or None
         What is held out; ``None`` when there are fewer than 12 pictures.
     words : str
         What was held out, in words.
@@ -61,19 +61,19 @@ def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None)
     >>> import numpy as np
     >>> box = {"boxes": np.array([[0, 0, 4, 4.0]]), "labels": np.array([0])}
     >>> rows = tuple(LabeledImage(n, Path("a.png"), 8, 6, recording="ab"[n >= 15], **box) for n in range(20))
-    >>> learned, held, words = split_validation(DataSet(Path("labels.json"), ("post",), (1,), rows))
-    >>> len(learned), len(held), words
+    >>> training_set, validation_set, words = split_validation(DataSet(Path("annotations.json"), ("post",), (1,), rows))
+    >>> len(training_set), len(validation_set), words
     (15, 5, 'recording b')
     """
     if hold_out is not None:
         names = [hold_out] if isinstance(hold_out, str) else list(hold_out)
-        held = data.only(recordings=names)
+        validation_set = data.only(recordings=names)
         rest = [entry for entry in data.pictures if entry.recording not in set(names)]
         if not rest:
             raise InputError(
                 f"hold_out must leave a recording to learn from, got all of them ({', '.join(names)}); name fewer"
             )
-        return data.having(rest), held, "recording " + ", ".join(names)
+        return data.having(rest), validation_set, "recording " + ", ".join(names)
     if len(data) < LEAST_PICTURES:
         return data, None, "none"
     wanted = SHARE * len(data)
@@ -96,9 +96,9 @@ def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None)
             break
     if not chosen:
         return data, None, "none"
-    held = [entry for entry in data.pictures if entry.recording in chosen]
+    validation_set = [entry for entry in data.pictures if entry.recording in chosen]
     rest = [entry for entry in data.pictures if entry.recording not in chosen]
-    return data.having(rest), data.having(held), "recording " + ", ".join(reversed(chosen))
+    return data.having(rest), data.having(validation_set), "recording " + ", ".join(reversed(chosen))
 
 
 def _teaches(data: DataSet, entries: Sequence) -> bool:
@@ -187,7 +187,7 @@ def metrics_of(data: DataSet, detections: Sequence[Detections]) -> dict[str, flo
     >>> from robotlab.data import LabeledImage
     >>> import numpy as np
     >>> entry = LabeledImage(1, Path("a.png"), 64, 48, boxes=np.array([[0, 0, 8, 8.0]]), labels=np.array([0]))
-    >>> data = DataSet(Path("labels.json"), ("post",), (1,), (entry,))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
     >>> found = Detections([[0, 0, 8, 8], [20, 20, 30, 30]], [0.9, 0.2], [0, 0], ["post"])
     >>> metrics_of(data, [found])["best_f1"]
     1.0

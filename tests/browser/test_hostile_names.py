@@ -1,0 +1,82 @@
+"""Names from a labels file and a model stay text: in a report, a replay and a notebook, in real Chromium."""
+
+import nbformat
+import numpy as np
+import pytest
+
+from robotlab.cli import main
+from robotlab.data import Sample, write_dataset
+from robotlab.neural import NeuralDetector
+from robotlab.neural.graph import head_layers
+from robotlab.neural.spec import FEATURES, first_weights
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+HOSTILE = (
+    "</script></style></title></textarea>--><script>window.hit = 1; parent.hit = 1</script>"
+    "<img src=x onerror='window.hit = 1; parent.hit = 1'>\"'><svg onload=window.hit=1>${hit=1}`"
+)
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory):
+    """A data set and a model, all of whose names try to run a script."""
+    home = tmp_path_factory.mktemp("hostile")
+    picture = np.zeros((60, 80, 3), np.uint8)
+    picture[10:50, 20:40] = 230, 110, 30
+    samples = [
+        Sample(f"{n}.png", picture + n, [[20, 10, 40, 50]], [0], recording=f"{n}{HOSTILE}", lighting=HOSTILE)
+        for n in range(2)
+    ]
+    write_dataset(home / "set", samples, [HOSTILE])
+    layers = FEATURES + head_layers(1)
+    facts = {
+        "recordings": [HOSTILE],
+        "training": HOSTILE,
+        "validation_split": HOSTILE,
+        "pictures": 2,
+        "best_score": 0.1,
+    }
+    NeuralDetector.build(layers, first_weights(layers), [HOSTILE], facts).save(home / f"a{'<b onclick=hit>'}.onnx")
+    return home
+
+
+def test_reports_run_no_foreign_script(hostile, page, tmp_path):
+    (model,) = hostile.glob("*.onnx")
+    dialogs, pages = [], [tmp_path / "judged.html", tmp_path / "compared.html"]
+    page.on("dialog", lambda dialog: (dialogs.append(dialog.message), dialog.dismiss()))
+    assert main(["judge", str(hostile / "set"), "--with", str(model), "--html", str(pages[0]), "--quiet"]) == 0
+    words = ["compare", str(hostile / "set"), "--with", str(model), "--walks", "none", "-o", str(pages[1]), "--quiet"]
+    assert main(words) == 0
+    for path in pages:
+        page.goto(path.as_uri())
+        assert page.locator("h1").count() == 1 and page.locator("table").count() > 0
+        assert "<script>window.hit" in page.locator("body").inner_text()  # it is there, as text
+        assert page.evaluate("window.hit") is None and page.locator("script, svg, img[src=x]").count() == 0
+    assert dialogs == []
+
+
+def test_a_notebook_runs_no_foreign_script(hostile, tmp_path, lab, open_notebook):
+    cells = [
+        f"""from robotlab.data import check_dataset, contact_sheet, open_dataset
+from robotlab.neural import NeuralDetector
+data = open_dataset({str(hostile / "set")!r})
+detector = NeuralDetector.load({str(next(hostile.glob("*.onnx")))!r})
+display(data, data[0], detector)
+print(check_dataset(data).text())""",
+        """from robotlab.metrics import evaluate
+from robotlab.widgets import ThresholdCurve
+found = [detector.detect(data.load(entry)) for entry in data]
+print(evaluate(data, found, 'x').text())
+ThresholdCurve(data, found)""",
+    ]
+    source = tmp_path / "names.ipynb"
+    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
+    nbformat.write(
+        nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(c) for c in cells], metadata=kernel), source
+    )
+    notebook = open_notebook(lab(source), "names.ipynb")
+    notebook.run_all()
+    assert notebook.troubles() == []
+    assert "<script>window.hit" in notebook.page.locator(".jp-Notebook").inner_text()
+    assert notebook.page.evaluate("window.hit") is None and notebook.page.locator("img[src=x]").count() == 0

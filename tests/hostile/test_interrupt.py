@@ -1,0 +1,21 @@
+"""Commands ended by signals, full disks and failing steps of writing: a few of each; `interrupt.py` makes more."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+INTERRUPT = Path(__file__).with_name("interrupt.py")
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="each run is a forked child, which POSIX systems have")
+@pytest.mark.slow
+def test_ended_commands_leave_whole_outputs_or_none():
+    # In a process of its own: it forks, and this one may have threads.
+    commands = ("judge", "drive", "tour", "write", "write_voc")
+    chosen = [word for name in commands for word in ("--command", name)]
+    ran = subprocess.run([sys.executable, INTERRUPT, "--runs", "12", *chosen], capture_output=True, text=True)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    assert ran.stdout.count("12 runs, ") == ran.stdout.count(" 0 wrong") == len(commands)
