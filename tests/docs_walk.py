@@ -18,7 +18,7 @@ OPTIONAL = {"torch": "torch", "serial": "robot", "cv2": "video", "distributed": 
 
 # What stands behind the commands: chains of whole parts and their pages, no building blocks.
 COMMANDS = ("cli", "tour")
-PAGES = {"robotlab.report.judged", "robotlab.report.runs", "robotlab.report.sheets"}
+PAGES = ("robotlab.report.judged", "robotlab.report.runs", "robotlab.report.sheets")
 
 
 def module_names() -> list[str]:
@@ -63,8 +63,8 @@ def exported() -> set[object]:
         package = importlib.import_module(name) if name.count(".") == 1 and name.split(".")[1] not in COMMANDS else None
         for short in package.__all__ if hasattr(package, "__path__") else ():
             thing = getattr(package, short)
-            if (inspect.isfunction(thing) or inspect.isclass(thing)) and (
-                thing.__module__.startswith("robotlab.") and thing.__module__ not in PAGES
-            ):
+            if not (inspect.isfunction(thing) or inspect.isclass(thing)):
+                continue
+            if thing.__module__.startswith("robotlab.") and thing.__module__ not in PAGES:
                 found.add(thing)
     return found

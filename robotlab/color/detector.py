@@ -24,7 +24,7 @@ from robotlab.image.morphology import open_close
 
 
 class ColorDetector:
-    """Finds things by color alone.
+    """Color detector: a threshold on color, connected components, boxes.
 
     Parameters
     ----------
