@@ -54,7 +54,9 @@ def move(ramp, wanted_mps, floor="dry", seconds=1.6, period_s=0.02):
 
 def nod_px(accel):
     """How far the picture moves up and down, px: a mast of 25 cm at 5 Hz."""
-    return default_camera().focal_px * mast_vibration(accel, MS, mast_m=0.25, mast_hz=5.0)
+    return default_camera().focal_px * mast_vibration(
+        accel, MS, mast_m=0.25, mast_hz=5.0
+    )
 
 
 def plant_deg(accel):

@@ -194,7 +194,8 @@ class _Loop:
         self.stop.confirmed(0.0)
         self.board = BoardWheels(s.max_accel_mps2, s.link_timeout_s)
         self.turned, self.view, self.stall = 0.0, FreezeDetector(), StallDetector()
-        self.pose, self.wheels = tuple(float(value) for value in start), (0.0, 0.0)
+        self.pose = tuple(float(value) for value in start)
+        self.wheels = (0.0, 0.0)
         self.arriving: list = []
         self.waiting: deque = deque(maxlen=1)
         self.passed: deque = deque(maxlen=32)

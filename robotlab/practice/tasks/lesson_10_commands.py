@@ -33,7 +33,7 @@ def _go(d, kd, keep, most):
     return _cut(kd * (d - keep), 0.0, most)
 
 
-def _random_sight(rng):
+def _random_observation(rng):
     bearing, gain = float(rng.choice([-1, 1]) * rng.uniform(0.05, 0.55)), float(rng.uniform(0.6, 3.0))
     keep, drive = float(rng.uniform(0.6, 1.6)), float(rng.uniform(0.5, 2.0))
     # Too near, a little too far, much too far.
@@ -56,7 +56,7 @@ P_LAW = Task(
         # A bearing so small that even in degrees it stays within the limit.
         (-0.004, 1.25, 1.5, 1.2, 1.2, 1.5, 0.4),
     ),
-    draw=_random_sight,
+    draw=_random_observation,
     nudges=(
         "Two laws of proportional control, independent of each other: the bearing gives the yaw rate, the distance gives the speed.",
         "Each is gain · error, cut off at a limit. The error of the distance is by how much it exceeds following_distance_m.",
