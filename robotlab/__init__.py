@@ -1,7 +1,7 @@
 """robotlab: see an object of your choosing with one camera, and follow it.
 
-Data flows one way: picture -> boxes -> scores, and box -> command -> motion
--> picture.  Start with :mod:`robotlab.detections` for the contract that every
+Data flows one way: picture -> boxes -> metrics, and box -> velocity
+command -> motion -> picture.  Start with :mod:`robotlab.detections` for the contract that every
 detector keeps, and with ``robotlab tour`` for the whole chain in a minute.
 """
 

@@ -63,7 +63,8 @@ def exported() -> set[object]:
         package = importlib.import_module(name) if name.count(".") == 1 and name.split(".")[1] not in COMMANDS else None
         for short in package.__all__ if hasattr(package, "__path__") else ():
             thing = getattr(package, short)
-            if inspect.isfunction(thing) or inspect.isclass(thing):
-                if thing.__module__.startswith("robotlab.") and thing.__module__ not in PAGES:
-                    found.add(thing)
+            if not (inspect.isfunction(thing) or inspect.isclass(thing)):
+                continue
+            if thing.__module__.startswith("robotlab.") and thing.__module__ not in PAGES:
+                found.add(thing)
     return found

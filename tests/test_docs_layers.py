@@ -103,8 +103,7 @@ def test_no_modules_import_one_another():
 
 
 # Modules over the limit that are yet to be taken apart.
-LONG = {
-}
+LONG = {}
 
 
 @pytest.mark.parametrize("path", FILES.values(), ids=lambda path: str(path.relative_to(PACKAGE)))

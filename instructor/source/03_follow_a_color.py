@@ -324,7 +324,9 @@ def mean_hue(hues_deg):
     """
     angles = np.radians(hues_deg)
     # A tiny negative angle % 360 is rounded up to 360; the second % makes it 0.
-    return np.degrees(np.arctan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360 % 360
+    return (
+        np.degrees(np.arctan2(np.sin(angles).mean(), np.cos(angles).mean())) % 360 % 360
+    )
 
 
 # %% tags=["verify"]

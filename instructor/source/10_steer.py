@@ -175,7 +175,13 @@ print(f"left after 1 s: {100 * math.exp(-1.5):.0f} %")
 
 # %% tags=["starter"]
 def p_law(
-    bearing_rad, distance_m, turn_gain, drive_gain, following_distance_m, max_yaw_radps, max_mps
+    bearing_rad,
+    distance_m,
+    turn_gain,
+    drive_gain,
+    following_distance_m,
+    max_yaw_radps,
+    max_mps,
 ):
     """Wanted motion (v_mps, yaw_radps): forward speed, m/s, and yaw rate, rad/s.
 
@@ -190,7 +196,13 @@ def p_law(
 
 # %% tags=["worked"]
 def p_law(
-    bearing_rad, distance_m, turn_gain, drive_gain, following_distance_m, max_yaw_radps, max_mps
+    bearing_rad,
+    distance_m,
+    turn_gain,
+    drive_gain,
+    following_distance_m,
+    max_yaw_radps,
+    max_mps,
 ):
     """Wanted motion (v_mps, yaw_radps): forward speed, m/s, and yaw rate, rad/s.
 
@@ -413,7 +425,10 @@ from robotlab.control.stability import (
 frame_s = 0.1
 print("d, frames  textbook  sampled  by trying  textbook too high by  no overshoot to")
 for d in (1, 2, 3, 5, 10):
-    textbook, limit = continuous_ultimate_gain(d * frame_s), sampled_ultimate_gain(d) / frame_s
+    textbook, limit = (
+        continuous_ultimate_gain(d * frame_s),
+        sampled_ultimate_gain(d) / frame_s,
+    )
 
     def loop(gain):
         return sampled_bearing(gain * frame_s, d, 2000)

@@ -29,8 +29,8 @@ import numpy as np
 from robotlab.control import Motor, Ramp, make_ramp
 from robotlab.control.load import (
     grip_limit_mps2,
-    ramp_response,
     mast_vibration,
+    ramp_response,
     tilt,
     tip_limit_mps2,
 )
@@ -54,7 +54,9 @@ def move(ramp, wanted_mps, floor="dry", seconds=1.6, period_s=0.02):
 
 def nod_px(accel):
     """How far the picture moves up and down, px: a mast of 25 cm at 5 Hz."""
-    return default_camera().focal_px * mast_vibration(accel, MS, mast_m=0.25, mast_hz=5.0)
+    return default_camera().focal_px * mast_vibration(
+        accel, MS, mast_m=0.25, mast_hz=5.0
+    )
 
 
 def plant_deg(accel):
@@ -309,7 +311,7 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 
 # %%
 from robotlab.detections import Detections
-from robotlab.loop import GroundTruthDetector, FaultModel, simulate
+from robotlab.loop import FaultModel, GroundTruthDetector, simulate
 
 walk = WALKS["weave"]
 

@@ -1,4 +1,4 @@
-"""What, but not where: one answer for a whole picture, and the step from there to boxes.
+"""Classification: one class for a whole picture, and the step from there to boxes.
 
 * :class:`Classifier`: trained in seconds on crops of any labeled data set;
 * :func:`labeled_crops`, :func:`square_crop`: where crops come from;

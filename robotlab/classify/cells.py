@@ -1,4 +1,4 @@
-"""What a detector's head says in each of its cells, before peaks and boxes."""
+"""Class probabilities of a detector's head in each cell, before peaks and boxes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Reads the numbers of a PyTorch file without PyTorch, and nothing else from it.
+"""Read the weights of a PyTorch checkpoint without PyTorch and without running its pickle.
 
 Such a file is a series of pickles followed by raw numbers.  A pickle is a small
 program: read carelessly it can call any function of the machine.  The reader

@@ -181,7 +181,7 @@ def labeled_crops(data: DataSet, empty: int = 0, seed: int = 0) -> Crops:
 
 
 def _empty_boxes(boxes: np.ndarray, width: int, height: int, count: int, rng: np.random.Generator) -> list[np.ndarray]:
-    """Squares that show none of the boxes, even in the logarithm of their side."""
+    """Squares that show none of the boxes, their sides log-uniform."""
     found: list[np.ndarray] = []
     low, high = np.log(np.minimum(EMPTY_SIDES_PX, min(width, height)))
     for _ in range(TRIES if count else 0):

@@ -96,7 +96,7 @@ def cache_folder() -> Path:
 
 
 class ImageNetClassifier:
-    """Says which of 1000 things a photograph shows.
+    """ImageNet classifier: which of 1000 classes a photograph shows.
 
     Raises
     ------
@@ -119,7 +119,7 @@ class ImageNetClassifier:
         self._session = open_session(_network(), threads=1)
 
     def scores(self, pictures: Sequence[np.ndarray]) -> np.ndarray:
-        """One number for each class; the highest wins.
+        """Logits: one number for each class, before softmax.
 
         Parameters
         ----------

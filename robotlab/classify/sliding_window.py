@@ -99,7 +99,7 @@ class SlidingWindowDetector:
         return np.array(boxes, float).reshape(-1, 4)
 
     def detect(self, picture: np.ndarray) -> Detections:
-        """Find things by asking about every window.
+        """Classify every window, then non-maximum suppression (NMS).
 
         Parameters
         ----------

@@ -105,7 +105,7 @@ class Classifier:
         return cls(crops.classes, weights, mean, spread)
 
     def scores(self, pictures: Sequence[np.ndarray]) -> np.ndarray:
-        """One number for each class, any size; the highest wins.
+        """Logits: one number for each class, before softmax.
 
         Parameters
         ----------

@@ -286,7 +286,7 @@ def checkup(options: argparse.Namespace) -> int:
     if options.data:
         from robotlab.data import check_dataset
 
-        report: Any = check_dataset(options.data)
+        report = check_dataset(options.data)
     else:
         from robotlab.environment import check_environment
 

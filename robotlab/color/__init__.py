@@ -1,7 +1,7 @@
 """The color detector: a threshold on color, the simple baseline.
 
-``hsv`` and ``bands`` say which pixels fit, ``blobs`` puts touching pixels
-together, ``detector`` makes detections of them; ``learn`` and ``fit`` choose the
+``colorspace`` and ``bands`` say which pixels fit, ``components`` puts touching pixels
+together, ``detector`` makes detections of them; ``learn`` and ``fitting`` choose the
 numbers; ``lighting`` says when color is the wrong tool.  Tests prove the
 fast paths equal to their references.
 """

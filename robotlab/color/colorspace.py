@@ -168,7 +168,7 @@ def histogram(picture: np.ndarray, scale: str = "hue") -> np.ndarray:
 
 
 def hue_step(a: np.ndarray | float, b: np.ndarray | float) -> np.ndarray | float:
-    """The short way round from hue `b` to hue `a`.
+    """Signed difference from hue `b` to hue `a`, the short way around the circle.
 
     Parameters
     ----------
@@ -193,7 +193,7 @@ def hue_step(a: np.ndarray | float, b: np.ndarray | float) -> np.ndarray | float
 
 
 def mean_hue(hues: Iterable[float], weights: Iterable[float] | None = None) -> float:
-    """The mean of hues as angles, which a plain mean gets wrong around red.
+    """Circular mean of hues.
 
     Parameters
     ----------

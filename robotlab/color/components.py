@@ -1,4 +1,4 @@
-"""Blobs: pixels that touch, sideways or by a corner (8-connectivity).
+"""Connected components: blobs of pixels that touch, sideways or by a corner (8-connectivity).
 
 The plain way floods out from one pixel after another (the tests do).  This one
 looks at *runs* instead, the unbroken stretches of a row: a picture of 300 000
@@ -78,7 +78,7 @@ class Components:
 
 @dataclass(frozen=True, eq=False)
 class Runs:
-    """Unbroken stretches of pixels in rows, in reading order.
+    """Run-length encoding of a mask, row by row.
 
     Parameters
     ----------

@@ -24,7 +24,7 @@ from robotlab.image.morphology import open_close
 
 
 class ColorDetector:
-    """Finds things by color alone.
+    """Color detector: a threshold on color, connected components, boxes.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ class ColorDetector:
     all_blobs : bool
         False gives the largest fitting blob of each class, True all of them.
     open_px, close_px : int
-        Clean-up of the mask, see :func:`robotlab.color.open_close`.
+        Clean-up of the mask, see :func:`robotlab.image.open_close`.
     balance : None, "gray world", or three gains
         White balance before anything else; gains come from
         :func:`robotlab.color.gray_world`.

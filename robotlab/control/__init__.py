@@ -1,4 +1,4 @@
-"""Motion: wheels, motors, ramps, steering laws, watchdog, motor link.
+"""Control: wheels, motors, ramps, steering laws, watchdog, the stop, motor links.
 
 A command flows down through this folder: a steering law gives forward speed and
 yaw rate (:mod:`.steering`), ramps smooth them (:mod:`.ramp`) under the state

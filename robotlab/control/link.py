@@ -7,10 +7,12 @@ line protocol (``line_protocol.py``) to a motor board.
 
 from __future__ import annotations
 
+import inspect
 import os
 import threading
 import time
-from typing import Protocol, runtime_checkable
+from collections.abc import Callable
+from typing import Any, Protocol, runtime_checkable
 
 from robotlab.checks import number
 from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LONGEST_LINE, LinkError, frame, unframe
@@ -23,19 +25,42 @@ _SEQUENCES = 65536
 class MotorLink(Protocol):
     """Anything that can be told wheel speeds."""
 
-    def send(self, left_mps: float, right_mps: float) -> None:
+    def send(self, left_mps: float, right_mps: float) -> object:
         """Drive the wheels at these speeds from now on.
 
         Parameters
         ----------
         left_mps, right_mps : float
             Speeds over the ground, m/s, positive forward.
+
+        Returns
+        -------
+        object
+            Anything but ``False``, which says that it was not confirmed.
         """
         ...
 
-    def stop(self) -> None:
-        """Ramp down and let go of the motors."""
+    def stop(self) -> object:
+        """Ramp down and let go of the motors.
+
+        Returns
+        -------
+        object
+            As for :meth:`send`.
+        """
         ...
+
+
+def call_confirmed(call: Callable[..., Any], *speeds_mps: float) -> None:
+    """Call ``send`` or ``stop`` of a link; one that comes back is confirmed, one that says no or promises is an error."""
+    answer = call(*speeds_mps)
+    if answer is False or inspect.isawaitable(answer):
+        if inspect.iscoroutine(answer):
+            answer.close()
+        raise LinkError(
+            f"send() and stop() of a motor link must return when the board has confirmed, got {answer!r:.40}; "
+            "wait in them, and raise an error if the board does not answer"
+        )
 
 
 class SimulatedLink:

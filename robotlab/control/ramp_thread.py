@@ -8,7 +8,6 @@ whatever the detector is doing.
 from __future__ import annotations
 
 import ctypes
-import inspect
 import math
 import threading
 import time
@@ -19,8 +18,8 @@ from typing import TypeVar
 from robotlab.checks import number, said
 from robotlab.control.differential_drive import DifferentialDrive, scale_wheel_speeds
 from robotlab.control.jitter import Jitter
-from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LinkError
-from robotlab.control.link import MotorLink
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S
+from robotlab.control.link import MotorLink, call_confirmed
 from robotlab.control.ramp import speed_change_time_s
 from robotlab.control.safety import steady_s
 from robotlab.control.supervisor import HALT, StopState, Supervisor
@@ -358,7 +357,7 @@ class RampThread:
         sent = steady_s()
         try:
             left, right = self._drive.wheels(*order)
-            _confirm(self._link.send(*scale_wheel_speeds(left, right, self._max)), "send")
+            call_confirmed(self._link.send, *scale_wheel_speeds(left, right, self._max))
         except Exception as error:
             # One lost line is no lost link: the silence says when it is.
             if not self._watched:
@@ -373,7 +372,7 @@ class RampThread:
 
     def _halt_once(self) -> bool:
         try:
-            _confirm(self._link.stop(), "stop")
+            call_confirmed(self._link.stop)
         except BaseException as error:
             self.halt_error = MotionError(
                 f"HALT must be confirmed, it was not ({said(error)}); cut the power, then check cable and board"
@@ -390,14 +389,3 @@ class RampThread:
         while not self._halt_once() and time.monotonic() < end:
             self._done_at = time.monotonic()
             time.sleep(self._period)
-
-
-def _confirm(answer: object, name: str) -> None:
-    """A call that comes back is confirmed; one that only promises to be done, or says no, is not."""
-    if answer is False or inspect.isawaitable(answer):
-        if inspect.iscoroutine(answer):
-            answer.close()
-        raise LinkError(
-            f"{name}() of a motor link must return when the board has confirmed, it returned {answer!r:.40}; "
-            "wait in it, and raise an error if the board does not answer"
-        )

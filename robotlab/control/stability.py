@@ -358,7 +358,7 @@ def safe_gain(frame_s: float, delay_s: float, lag_s: float = 0.0) -> float:
     -------
     float
         ``ultimate_gain / GAIN_MARGIN``, 1/s.  Lessons, design sheet and
-        :func:`robotlab.loop.check_real_limits` all use this figure.
+        :func:`robotlab.loop.limits.check_real_limits` all use this figure.
 
     Notes
     -----

@@ -1,4 +1,4 @@
-"""Follow: perceive -> decide -> act, simulated or real; the run log; the replay.
+"""The loop: perceive -> decide -> act, simulated or real; the run log; the replay.
 
 Start with :func:`simulate`; :class:`Follower` is the part that decides, the same
 for a simulated and a real trolley.

@@ -23,6 +23,8 @@ from robotlab.loop.settings import Settings
 # longer on a robot; a ramp steps at least so often, and sends at least so many
 # commands within the board's time-out (common practice, no source).
 _MOST_HOLD_S, _MOST_SILENCE_S, _LEAST_RAMP_HZ, _LEAST_COMMANDS = 1.0, 5.0, 20.0, 3
+# One who steps up to a trolley that stands must not be met by one that starts again (common practice, no source).
+_MOST_LOST_S = 30.0
 # Rubber on a dry floor, all weight on the driven wheels: order of magnitude, from memory.
 _MOST_ACCEL_MPS2 = grip_limit_mps2(0.6)
 # Halvings that bring a bracket of any size down to the last bits.
@@ -175,7 +177,7 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
         If there is no acceleration limit or the wheels would slip; a gain is
         or the derivative gain is above the largest safe one; the ramp steps too
         seldom; the stopping distance, forward or backward, is longer than the
-        free way; the last command is held, or a silence allowed, for too long;
+        free way; the last command is held, or a silence or the search allowed, for too long;
         or the search turns faster than the limit, or so fast that the target
         is out of the picture again before the robot can react.  The message
         says what is allowed.
@@ -260,6 +262,7 @@ def _check_stop(s: Settings) -> None:
         ("hold_s (hold last command)", s.hold_s, _MOST_HOLD_S),
         ("the watchdog time-out (watchdog_s)", s.silence_s, _MOST_SILENCE_S),
         ("link_timeout_s", s.link_timeout_s, _MOST_SILENCE_S),
+        ("slow_s + search_s (after which a robot without target stays stopped)", s.slow_s + s.search_s, _MOST_LOST_S),
     ):
         if value > most:
             raise MotionError(f"{name} must be at most {most:g} s on a real robot, got {value:g}; shorten it")

@@ -43,7 +43,7 @@ class Run:
     wheels_mps, commands_mps : (T, 2) ndarray
         Speeds of the left and right wheel, and what they were told.
     states : (T,) ndarray of int
-        Index into :data:`robotlab.loop.STATES`.
+        Index into :data:`robotlab.loop.decide.STATES`.
     post_m : (T, 2) ndarray
         Where the post was.
     picture_t_s : (F,) ndarray
@@ -267,7 +267,7 @@ class Run:
         Returns
         -------
         str
-            One of :data:`robotlab.loop.STATES`.
+            One of :data:`robotlab.loop.decide.STATES`.
         """
         return STATES[self.states[tick]]
 

@@ -221,5 +221,5 @@ class Settings(StopSettings, ChassisSettings, RampSettings, FollowerSettings):
 
     @property
     def safe_gain(self) -> float:
-        """Largest safe steering gain, 1/s: :func:`robotlab.control.safe_gain` of this loop."""
+        """Largest safe steering gain, 1/s: :func:`robotlab.control.stability.safe_gain` of this loop."""
         return self.ultimate_gain / GAIN_MARGIN

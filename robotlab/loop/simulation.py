@@ -194,7 +194,8 @@ class _Loop:
         self.stop.confirmed(0.0)
         self.board = BoardWheels(s.max_accel_mps2, s.link_timeout_s)
         self.turned, self.view, self.stall = 0.0, FreezeDetector(), StallDetector()
-        self.pose, self.wheels = tuple(float(value) for value in start), (0.0, 0.0)
+        self.pose = tuple(float(value) for value in start)
+        self.wheels = (0.0, 0.0)
         self.arriving: list = []
         self.waiting: deque = deque(maxlen=1)
         self.passed: deque = deque(maxlen=32)
@@ -389,7 +390,8 @@ class _Loop:
         if self.lifted:
             return
         v, yaw = self.settings.drive.twist(motor.ground(left_mean), motor.ground(right_mean))
-        x, y, angle = advance(*self.pose, v, yaw, self.tick_s)
+        x, y, angle = self.pose
+        x, y, angle = advance(x, y, angle, v, yaw, self.tick_s)
         # A wall stops the trolley; its wheels then slip.
         x0, y0, x1, y1 = self.scene.room_m
         edge = self.settings.radius_m

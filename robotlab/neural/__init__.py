@@ -1,4 +1,8 @@
-"""The trained detector: network, frozen backbone or fine-tuning, one file."""
+"""The trained detector: network, frozen backbone or fine-tuning, one file.
+
+:func:`fit` trains one, :class:`NeuralDetector` runs it.  The other names are what lesson 07 takes
+apart: the cells of the grid, the layers, what a training needs; :mod:`.engine` is the training engine.
+"""
 
 from typing import TYPE_CHECKING
 

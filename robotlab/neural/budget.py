@@ -112,6 +112,12 @@ def memory_bytes(
     -------
     int
         An estimate, within a third of what was measured.
+
+    Examples
+    --------
+    >>> small, large = (memory_bytes(FEATURES, 5, side, side, 0, torch=False) for side in (160, 240))
+    >>> large > small
+    True
     """
     layers = tuple(layers)
     activations = 4 * count * activation_count(layers, height_px, width_px)
@@ -251,6 +257,11 @@ def disk_bytes(layers: Iterable[Layer], keeps_state: bool) -> int:
     int
         A file is written beside the old one before it takes its place, so each
         counts twice.
+
+    Examples
+    --------
+    >>> disk_bytes(FEATURES, keeps_state=True) == 6 * disk_bytes(FEATURES, keeps_state=False)
+    True
     """
     model = 4 * parameter_count(layers) + 20_000
     state = 5 * model if keeps_state else 0

@@ -106,12 +106,34 @@ class Cells:
     pictures: np.ndarray
 
     def pick(self, rows: np.ndarray) -> Cells:
-        """Some of the rows."""
+        """Some of the rows.
+
+        Parameters
+        ----------
+        rows : (K,) ndarray of int or (M,) ndarray of bool
+            Which.
+
+        Returns
+        -------
+        Cells
+            Those.
+        """
         return Cells(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
     @staticmethod
     def joined(parts: Sequence[Cells]) -> Cells:
-        """All rows of several."""
+        """All rows of several.
+
+        Parameters
+        ----------
+        parts : sequence of Cells
+            In this order.
+
+        Returns
+        -------
+        Cells
+            All rows.
+        """
         return Cells(*(np.concatenate([getattr(p, name) for p in parts]) for name in Cells.__dataclass_fields__))
 
 
@@ -162,6 +184,15 @@ def cells_of(
     Cells
         Every cell near a center, hard background, and some of the rest, which
         counts for all of the rest.
+
+    Examples
+    --------
+    >>> picture = np.zeros((64, 96, 3), np.uint8)
+    >>> sample = TrainingSample(picture, np.array([[32.0, 16, 56, 48]]), np.array([0]), np.zeros((0, 4)))
+    >>> features = np.zeros((64 // FEATURE_STRIDE, 96 // FEATURE_STRIDE, 5), np.float32)
+    >>> cells = cells_of(features, sample, 0, np.random.default_rng(0), None)
+    >>> cells.features.shape[1], int(cells.classes.max())
+    (5, 1)
     """
     height, width = sample.picture.shape[:2]
     padded = [FEATURE_STRIDE * cells for cells in features.shape[:2]]

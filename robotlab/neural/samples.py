@@ -83,6 +83,12 @@ class SampleSource(Sequence):
         Longest side that the network sees.
     scale : float
         Enlargement.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> len(SampleSource(SimpleNamespace(pictures=["a.png", "b.png"])))
+    2
     """
 
     def __init__(self, data: DataSet, working_px: int | None = None, scale: float = 1.0) -> None:

@@ -209,7 +209,7 @@ def detect_all(detector: Detector, data: DataSet) -> list[Detections]:
     Parameters
     ----------
     detector : Detector
-        With ``find``.
+        Any.
     data : DataSet
         Labeled pictures.
 
@@ -217,5 +217,14 @@ def detect_all(detector: Detector, data: DataSet) -> list[Detections]:
     -------
     list of Detections
         One a picture, in order.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> from robotlab.detections import Detections, as_detector
+    >>> detector = as_detector(lambda picture: Detections.none(["post"]))
+    >>> data = SimpleNamespace(pictures=["a.png"], load=lambda entry: np.zeros((48, 64, 3), np.uint8))
+    >>> [len(found) for found in detect_all(detector, data)]
+    [0]
     """
     return [detector.detect(data.load(entry)) for entry in data.pictures]

@@ -1,4 +1,4 @@
-"""Compare what a learner's function gave with what it must give, and say what differs."""
+"""Compare a learner's result with the expected one, and say what differs."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class Difference:
 
 
 def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | None:
-    """The first thing wrong with a result, or nothing.
+    """The first difference between a result and the expected one, or None.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Misconceptions that any task may meet: what the right result turns into.
+"""Misconceptions common to all tasks, as changes of the right result.
 
 A task's own misconceptions are tried first.  These take the right results of all cases
 and give what a learner would have who made one common mistake more, or alone.
@@ -115,7 +115,7 @@ GENERAL = (
 
 
 def changed(general: ResultChange, right: Any) -> Any:
-    """What a right result turns into.
+    """Apply a change to a right result.
 
     Parameters
     ----------

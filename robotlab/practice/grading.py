@@ -1,4 +1,4 @@
-"""From a learner's function to a verdict."""
+"""Grade a learner's function: run it on the cases, recognize misconceptions, give a verdict."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _STUB = {"RESUME", "NOP", "LOAD_CONST", "RETURN_CONST", "RETURN_VALUE", "POP_TOP
 
 
 def grade(task: Task, function: Callable, limit_s: float = TIME_LIMIT_S) -> Verdict:
-    """Run a learner's function on a task's cases and say what it is.
+    """Run a learner's function on a task's cases and give the verdict.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ def grade(task: Task, function: Callable, limit_s: float = TIME_LIMIT_S) -> Verd
 
 
 def grade_outcomes(task: Task, cases: Sequence[tuple], outcomes: Sequence[Outcome]) -> Verdict:
-    """Say what an answer is from what it came to; the answer itself is not needed.
+    """Give the verdict from the outcomes of the cases.
 
     Parameters
     ----------

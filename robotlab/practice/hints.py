@@ -1,4 +1,4 @@
-"""What common errors of Python and NumPy mean, in a sentence for someone new to arrays."""
+"""Hints: common errors of Python and NumPy explained in a sentence."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ _HINTS = (
 
 
 def hint(message: str) -> str:
-    """What an error message means, if it is a common one.
+    """Explain an error message, if it is a common one.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a learner has done so far, in one small file that never leaves the machine.
+"""A learner's progress, kept in one small file on the learner's machine.
 
 The file lies in the user's data folder, or where the environment variable
 ``ROBOTLAB_PROGRESS`` says.  Its value ``off`` keeps progress in memory until
@@ -31,7 +31,7 @@ _LARGEST_BYTES = 1_000_000
 
 @dataclass(frozen=True)
 class Record:
-    """What is known of one task.
+    """Progress in one task.
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ class _Flood(BaseException):
 
 @dataclass(frozen=True, eq=False)
 class Outcome:
-    """What one call came to.
+    """Outcome of one call.
 
     Parameters
     ----------
@@ -102,15 +102,15 @@ def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_
     """
     outcomes: list[Outcome] = []
     end = time.monotonic() + limit_s
-    pages = _Capped(PRINT_LIMIT)
-    with contextlib.redirect_stdout(pages), contextlib.redirect_stderr(pages):
+    output = _Capped(PRINT_LIMIT)
+    with contextlib.redirect_stdout(output), contextlib.redirect_stderr(output):
         for case in cases:
-            pages.start_again()
+            output.start_again()
             with warnings.catch_warnings(record=True) as warned:
                 warnings.simplefilter("always")
                 outcome = _call(function, case, max(0.01, end - time.monotonic()))
-            first = f"{warned[0].category.__name__}: {_words(warned[0].message)}" if warned else ""
-            outcomes.append(replace(outcome, printed="".join(pages.parts), warned=first))
+            first = f"{warned[0].category.__name__}: {_short_text(warned[0].message)}" if warned else ""
+            outcomes.append(replace(outcome, printed="".join(output.parts), warned=first))
             if outcome.kind in ("hang", "flood"):
                 break
     return outcomes
@@ -245,7 +245,7 @@ def _place(error: BaseException, function: Callable) -> str:
     return f"line {lines[-1]}" + (f", `{source}`" if source else "")
 
 
-def _words(thing: object) -> str:
+def _short_text(thing: object) -> str:
     """``str(thing)``, short, also where that itself fails."""
     try:
         text = " ".join(str(thing).split())
@@ -272,7 +272,7 @@ def error_text(error: BaseException) -> str:
     >>> error_text(ZeroDivisionError("division by zero"))
     'ZeroDivisionError: division by zero'
     """
-    message = _words(error)
+    message = _short_text(error)
     return f"{type(error).__name__}: {message}" if message else type(error).__name__
 
 

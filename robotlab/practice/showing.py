@@ -1,4 +1,4 @@
-"""Values as a learner can read them: with shape and unit, a mask as a drawing, large arrays in one line."""
+"""Text for values: shape and unit, a mask as a drawing, large arrays in one line."""
 
 from __future__ import annotations
 

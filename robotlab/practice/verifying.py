@@ -1,4 +1,4 @@
-"""Where the learner meets the tasks: ``verify``, ``nudge``, ``progress_map``."""
+"""What a lesson uses: ``verify``, ``nudge``, ``progress_map``."""
 
 from __future__ import annotations
 

@@ -80,7 +80,7 @@ def turn_after_jump(gain: float, delay_frames: int, lag_s: float = 0.0) -> Turn:
     P-control without limits, one command a frame, exact arcs.  The post is so
     far away that driving does not change its direction; without lag the
     bearings at the frames are those of
-    :func:`robotlab.control.sampled_bearing`.
+    :func:`robotlab.control.stability.sampled_bearing`.
 
     Examples
     --------
@@ -122,7 +122,7 @@ def limits(lag_s: float) -> np.ndarray:
     Returns
     -------
     (N, 2) ndarray
-        Delay, s, and limit, 1/s, from :func:`robotlab.control.ultimate_gain`.
+        Delay, s, and limit, 1/s, from :func:`robotlab.control.stability.ultimate_gain`.
 
     Examples
     --------

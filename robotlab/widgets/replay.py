@@ -15,7 +15,7 @@ class Replay(Widget):
     ----------
     page : str
         A self-contained piece of HTML, such as
-        :func:`robotlab.loop.replay_html` makes of a run.
+        :func:`robotlab.loop.replay.replay_html` makes of a run.
     alt : str
         What it shows, in words.
 

@@ -1,4 +1,4 @@
-"""A stop, drawn: speed, acceleration and distance, and whether the crate is reached."""
+"""Stopping distance on sliders: speed, deceleration and distance over time, and a crate in the way."""
 
 from __future__ import annotations
 

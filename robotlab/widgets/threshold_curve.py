@@ -38,8 +38,8 @@ _LEAST_COUNT = 0.7
 
 
 @dataclass(frozen=True, eq=False)
-class _Judged:
-    """All detections of the chosen classes at one IoU limit, and what became of those in the strip."""
+class _Matched:
+    """All detections of the chosen classes at one IoU limit, and the matching of those in the strip."""
 
     curve: Curve
     strip: tuple[list[tuple[np.ndarray, np.ndarray, Matching, np.ndarray]], ...]  # By picture, then by class.
@@ -114,7 +114,7 @@ class ThresholdCurve(SliderPicture):
         shown = {entry.id: entry for entry in data.only(ids=ids)}
         entries = [shown[id] for id in ids]
         self._data, self._detections, self._entries = data, detections, entries
-        self._judged: dict[tuple[str, float], _Judged] = {}
+        self._matched: dict[tuple[str, float], _Matched] = {}
         # Scores are probabilities in most detectors; others get a slider of their own range.
         low, high = (
             (0.0, 1.0) if scores.min() >= 0 and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
@@ -142,14 +142,14 @@ class ThresholdCurve(SliderPicture):
             **sliders,
         )
 
-    def _at(self, kind: str, limit: float) -> _Judged:
+    def _at(self, kind: str, limit: float) -> _Matched:
         """Everything matched at one IoU limit; kept, since a slider comes back to it."""
         key = (kind, limit)
-        if key not in self._judged:
-            self._judged[key] = self._match(kind, limit)
-        return self._judged[key]
+        if key not in self._matched:
+            self._matched[key] = self._match(kind, limit)
+        return self._matched[key]
 
-    def _match(self, kind: str, limit: float) -> _Judged:
+    def _match(self, kind: str, limit: float) -> _Matched:
         classes = self._data.classes
         labels = range(len(classes)) if kind == _ALL else (classes.index(kind),)
         scores, hits, truths = [np.zeros(0)], [np.zeros(0, bool)], 0
@@ -171,7 +171,7 @@ class ThresholdCurve(SliderPicture):
                     )
         score, hit = np.concatenate(scores), np.concatenate(hits)
         order = np.argsort(-score, kind="stable")
-        return _Judged(Curve(score[order], hit[order], truths), tuple(strip[entry.id] for entry in self._entries))
+        return _Matched(Curve(score[order], hit[order], truths), tuple(strip[entry.id] for entry in self._entries))
 
     def _show(self, score: float, iou_limit: float, kind: str = _ALL) -> tuple[np.ndarray, str]:
         limit = round(float(iou_limit), 2)
@@ -189,7 +189,7 @@ class ThresholdCurve(SliderPicture):
 def sorted_out(
     boxes: np.ndarray, scores: np.ndarray, became: Matching, truths: np.ndarray, score: float
 ) -> dict[str, np.ndarray]:
-    """The boxes of one picture by what they are when only detections of at least `score` are used.
+    """Sort the boxes of one picture into TP, FP and FN when only detections of at least `score` are used.
 
     Parameters
     ----------
@@ -268,7 +268,7 @@ class _Panel:
         look = {"fontsize": _FONT_PT - 1, "facecolor": "#444444", "labelcolor": "white", "edgecolor": "none"}
         figure.legend(keys, list(_NAMES.values()), loc="lower center", ncols=3, **look)
 
-    def draw(self, key: tuple[str, float], judged: _Judged, score: float, at: dict) -> np.ndarray:
+    def draw(self, key: tuple[str, float], judged: _Matched, score: float, at: dict) -> np.ndarray:
         rates = at["recall"], at["precision"]
         # With nothing found there is no precision and no point; an empty list of places draws none.
         self._point.set_data(*(([], []) if None in rates else ([rates[0]], [rates[1]])))
@@ -301,5 +301,5 @@ def _outlines(ax, color: str, dashes) -> list[LineCollection]:
 
 
 def _share(place_px: tuple[float, float, float, float]) -> tuple[float, ...]:
-    """A place in px as shares of the figure, as matplotlib wants it."""
+    """A rectangle in px as fractions of the figure, as matplotlib wants it."""
     return tuple(number / _SIZE_PX[i % 2] for i, number in enumerate(place_px))

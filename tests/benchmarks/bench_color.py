@@ -106,7 +106,9 @@ def rows() -> list[dict]:
         repeats=9,
         check=np.testing.assert_array_equal,
     )
-    found.append(timed.row("HSV of all pixels, 640×480", "OpenCV cvtColor", note="the clear way, not the detector's"))
+    found.append(
+        timed.row("HSV of all pixels, 640×480", "OpenCV cvtColor", note="the reference, not what the detector runs")
+    )
     mask = ORANGE.mask(picture)
     timed = side_by_side(
         lambda: connected_components(mask).areas[0],

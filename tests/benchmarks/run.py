@@ -60,9 +60,19 @@ def _machine() -> dict:
     return {
         "python": platform.python_version(),
         "system": platform.system(),
+        "processor": _processor(),
         "cores": os.cpu_count(),
         "libraries": versions,
     }
+
+
+def _processor() -> str:
+    """Model of the processor: ratios of two programs differ from one to the next."""
+    try:
+        lines = Path("/proc/cpuinfo").read_text().splitlines()
+    except OSError:
+        return platform.processor()
+    return next((line.partition(": ")[2] for line in lines if line.startswith("model name")), platform.machine())
 
 
 def _verdict(row: dict) -> str:

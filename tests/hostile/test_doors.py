@@ -22,8 +22,7 @@ from robotlab.data import Sample, check_dataset, open_dataset, open_voc, read_re
 from robotlab.errors import DataSetError, InputError, PictureError, install_hint, printable
 from robotlab.files import read_plain
 from robotlab.image import encode, save
-from robotlab.image import file as image_file
-from robotlab.image.file import MOST_PIXELS, decode, load, size_of
+from robotlab.image.file import FORMATS, MOST_PIXELS, decode, load, size_of
 from robotlab.json_file import parse_json, read_json
 from robotlab.xml_file import read_xml
 
@@ -159,7 +158,7 @@ def test_the_limit_comes_before_the_pixels(monkeypatch):
 def test_pictures_that_are_read(kind, tmp_path):
     (tmp_path / "a").write_bytes(written("RGB", kind))
     assert load(tmp_path / "a").shape == (6, 8, 3) and size_of(tmp_path / "a") == (8, 6)
-    assert image_file.FORMATS == ("JPEG", "PNG", "WEBP", "BMP")
+    assert FORMATS == ("JPEG", "PNG", "WEBP", "BMP")
 
 
 def test_16_bit_gray_is_scaled_and_not_white():

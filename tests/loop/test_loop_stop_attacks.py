@@ -146,6 +146,8 @@ def test_missed_steps_are_no_leave_to_speed_up():
         ({"max_yaw_accel_radps2": 1e6}, "max_yaw_accel_radps2 must be at most"),
         ({"max_yaw_radps": 0.3, "search_radps": 0.8}, "search_radps must be at most max_yaw_radps"),
         ({"law": "pd", "derivative_gain": 50.0}, "derivative_gain must be at most 0.5"),
+        # It stood for an hour, saw something and started by itself.
+        ({"slow_s": 3600.0, "search_s": 0.0}, "stays stopped. must be at most 30 s"),
     ],
 )
 def test_settings_that_no_real_robot_gets(changes, words):

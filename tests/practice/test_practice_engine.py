@@ -233,7 +233,7 @@ def test_something_that_is_no_function(thing):
 def test_a_loop_that_catches_everything_is_ended_all_the_same():
     def bearing(x_px, width_px, hfov_rad):
         while True:
-            try:  # noqa: SIM105
+            try:
                 x_px += 1
             except:  # noqa: E722
                 pass
