@@ -54,17 +54,33 @@ def printable(text: object, keep: str = "") -> str:
     return text if text.isascii() and text.isprintable() else "".join(map(shown, text))
 
 
+# What came is quoted in messages, and may be a page.
+LONGEST_MESSAGE = 2000
+
+
 def short(value: object) -> str:
-    """A JSON value in at most 60 signs, for a message."""
+    """A value in at most 60 characters, for a message.
+
+    Parameters
+    ----------
+    value : object
+        From a file.
+
+    Returns
+    -------
+    str
+        As Python writes it, cut off where it is long.
+
+    Examples
+    --------
+    >>> short([3, "post"])
+    "[3, 'post']"
+    """
     try:
         text = repr(value)
     except ValueError:  # a whole number of more digits than Python writes
         text = "a number of too many digits"
     return text if len(text) <= 60 else text[:57] + "..."
-
-
-# What came is quoted in messages, and may be a page.
-LONGEST_MESSAGE = 2000
 
 
 class InputError(ValueError):
