@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import re
-from typing import Any
+from typing import Any, NoReturn
 
 from robotlab.errors import InputError
 from robotlab.files import read_plain
@@ -90,7 +90,7 @@ def parse_json(content: bytes | str, name: str, error: type[InputError] = InputE
     deep = f"{name} must be JSON nested at most {DEEPEST} deep, it is nested deeper; export the file again"
     try:
         text = content.decode(json.detect_encoding(content)) if isinstance(content, bytes) else content
-        value = json.loads(text, parse_constant=_refuse if refuse_nan else None)
+        value = json.loads(text, parse_constant=_refuse, parse_float=_finite) if refuse_nan else json.loads(text)
         if _SURROGATE.search(text):
             json.dumps(value, ensure_ascii=False).encode()
     except json.JSONDecodeError as problem:
@@ -119,5 +119,10 @@ def parse_json(content: bytes | str, name: str, error: type[InputError] = InputE
     raise error(deep)
 
 
-def _refuse(word: str) -> None:
+def _finite(word: str) -> float:
+    value = float(word)
+    return value if abs(value) < float("inf") else _refuse(word)
+
+
+def _refuse(word: str) -> NoReturn:
     raise ValueError(f"{word} is no number of JSON")

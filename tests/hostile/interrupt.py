@@ -106,6 +106,8 @@ def child(words: list[str], home: Path, how: str, number: int, out: int) -> None
     code = 70
     try:
         os.dup2(out, 1), os.dup2(out, 2)
+        # Of their own: those of the parent may think that they are files.
+        sys.stdout, sys.stderr = (os.fdopen(n, "w", closefd=False) for n in (1, 2))
         os.chdir(home)
         shorten(home)
         if how == "full disk":
