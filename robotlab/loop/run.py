@@ -142,18 +142,19 @@ class Run:
             return np.full((len(ticks), width), math.nan) if facts.get("real") else numbers(ticks, name, width)
 
         count = len(taken)
-        none = [math.nan] * 4
+        truths = np.full((count, 4), math.nan)
+        for i, picture in enumerate(taken):
+            if picture.get("truth") is not None:
+                truths[i] = numbers([picture], "truth", 4)[0]
         boxes, bearings, distances = np.full((count, 4), math.nan), np.full(count, math.nan), np.full(count, math.nan)
         found = [np.zeros((0, 6))] * count
         for observation in by_kind["observation"]:
             i = observation["i"]
-            found[i] = np.array(observation["found"], float).reshape(-1, 6)
+            found[i] = numbers([{"found": row} for row in observation["found"]], "found", 6)
             if observation["box"] is not None:
-                boxes[i], bearings[i], distances[i] = (
-                    observation["box"],
-                    observation["bearing"],
-                    observation["distance"],
-                )
+                one = [observation]
+                boxes[i], bearings[i] = numbers(one, "box", 4)[0], numbers(one, "bearing")[0]
+                distances[i] = numbers(one, "distance")[0]
         return cls(
             facts=facts,
             settings=settings,
@@ -165,7 +166,7 @@ class Run:
             states=np.array([STATES.index(tick["state"]) for tick in ticks]),
             post_m=known("post", 2),
             picture_t_s=numbers(taken, "t"),
-            truths=np.array([picture.get("truth") or none for picture in taken], float).reshape(-1, 4),
+            truths=truths,
             visible=np.full(count, math.nan) if facts.get("real") else numbers(taken, "visible"),
             boxes=boxes,
             found=tuple(found),
