@@ -6,30 +6,36 @@ import multiprocessing
 import os
 import queue
 import signal
+import statistics
 import threading
 import time
+from collections import deque
 from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 
-from robotlab.checks import number
 from robotlab.detections import Detections
-from robotlab.errors import PictureError
+from robotlab.errors import MotionError, PictureError
 from robotlab.image import resize
+from robotlab.loop.limits import check_gains
 from robotlab.loop.perception import STALLED, FreezeDetector, StallDetector, check_size, in_camera_px, show
 
 # Waiting longer for a camera at the end helps nobody.
 _PATIENCE_S = 1.0
+# The rate is the median of so many intervals; it is too low when they are so many frames long (common practice, no source).
+_INTERVALS, _SLOW = 10, 1.5
 
 
 class CameraThread:
     """Takes pictures, tells the state machine of the stop, and shows them to the detector."""
 
-    def __init__(self, detector, take, camera, settings, ramp, clock, lifted) -> None:
+    def __init__(self, detector, take, camera, settings, ramp, lifted) -> None:
         self._take, self._detector, self._camera, self._settings = take, detector, camera, settings
-        self._ramp, self._clock, self._lifted = ramp, clock, lifted
+        self._ramp, self._lifted = ramp, lifted
         self._news: queue.SimpleQueue = queue.SimpleQueue()
         self._leave = threading.Event()
         self._view, self._stall, self._refused = FreezeDetector(), StallDetector(), 0
+        self._taken: deque[float] = deque(maxlen=_INTERVALS + 1)
         self._program, self._native = os.getpid(), 0
         self._children: set[int] = set()
         self._thread = threading.Thread(target=self._run, name="camera_thread", daemon=True)
@@ -98,19 +104,19 @@ class CameraThread:
                     f"the time of a picture must be a number of seconds on drive()'s clock, got {stamp!r:.40}; return (picture, time)"
                 ) from None
         check_size(picture, (self._camera.width_px, self._camera.height_px), name)
-        number(self._clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
         # A copy: a camera may write each picture into the same memory.
         picture = picture.copy()
         taken = None
         if self._view.live(picture):
             taken = self._ramp.tell(
-                lambda stop, t, now: stop.picture(t, now - s.delay_s if stamp is None else stamp, now)
+                lambda stop, t_s, now_s: stop.picture(t_s, now_s - s.delay_s if stamp is None else stamp, now_s)
             )
             self._refused = 0 if taken is not None else self._refused + 1
         if taken is None:
             # A broken take() that waits for nothing must not starve the ramp.
             time.sleep(s.frame_s / 10)
             return
+        self._check_rate(taken)
         if not self._lifted and self._stall.stalled(picture, self._ramp.turned_rad, time.monotonic()):
             self._ramp.tell(lambda stop, *_: stop.fail(STALLED))
         small = picture if s.detector_px is None else resize(picture, s.detector_px)
@@ -119,6 +125,18 @@ class CameraThread:
         found = in_camera_px(found, self._camera, s)
         self._ramp.tell(lambda stop, t, _: stop.result(t))
         self._news.put((found, taken))
+
+    def _check_rate(self, taken_s: float) -> None:
+        """Hold the stated frame rate, on which the largest safe gain rests, against the real one."""
+        self._taken.append(taken_s)
+        if len(self._taken) == self._taken.maxlen:
+            measured_s = statistics.median(later - sooner for sooner, later in pairwise(self._taken))
+            if measured_s > _SLOW * self._settings.frame_s:
+                try:
+                    check_gains(self._settings, measured_s)
+                except MotionError as error:
+                    reason = f"the camera is slower than frame_hz says: {error}"
+                    self._ramp.tell(lambda stop, *_: stop.fail(reason))
 
     def _still_the_driver(self) -> None:
         """A detector that forks comes back twice: the copy must not drive."""

@@ -24,6 +24,7 @@ from robotlab.camera import Camera
 from robotlab.checks import number, said
 from robotlab.control import MotorLink, RampThread
 from robotlab.control.jitter import Jitter
+from robotlab.control.ramp_thread import ClockError
 from robotlab.control.safety import steady_s
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
@@ -132,7 +133,9 @@ def drive(
     by threads that hung and come back; only another call drives again.  A
     picture counts as none if its time is older than the last one's, in the
     future or too old, or if it has been seen before (all but a few pixels).
-    A turn that the view does not follow is a fault of the motors.
+    A turn that the view does not follow is a fault of the motors, and pictures
+    so much rarer than `frame_hz` says that a gain is too high for them is one
+    of the camera.
 
     Whatever happens, the motors are stopped: also by an error in `take` or the
     detector, which is then raised here, by Ctrl-C, and by a polite kill
@@ -165,10 +168,6 @@ def drive(
     if settings.hfov_rad is not None:
         camera = replace(camera, hfov_rad=settings.hfov_rad)
 
-    def check_clock() -> None:
-        number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
-
-    check_clock()
     follower = Follower(camera, settings, steady_s())
     pictures = observations = 0
     state, reason = "wait", "the time was over"
@@ -201,10 +200,9 @@ def drive(
 
         # What is put on the stack first comes last: a disk that stalls must not keep the motors running.
         stack.push(note_error)
-        camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, clock, lifted))
+        camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, lifted))
         stack.enter_context(ramp)
         while steady_s() - begin < duration_s and ramp.silent_s() <= settings.silence_s:
-            check_clock()
             if ramp.error is not None:
                 break
             news = camera_thread.next(1 / settings.ramp_hz)
@@ -232,9 +230,10 @@ def drive(
                 ramp.command(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
             except MotionError:
                 # The thread has ended since the loop looked: it has stopped the motors, and says why.
-                check_clock()
                 break
         ramp.close()
+        if isinstance(ramp.error, ClockError):
+            raise ramp.error
         children = camera_thread.close()
         if ramp.error is not None:
             state, reason = "fault", said(ramp.error)

@@ -10,7 +10,7 @@ from contextlib import suppress
 import pytest
 from test_loop_stops import CAMERA, SETTINGS, Noted, live, see
 
-from robotlab.control import RampThread, SerialLink, Supervisor
+from robotlab.control import Motor, RampThread, SerialLink, Supervisor
 from robotlab.control.differential_drive import DifferentialDrive
 from robotlab.errors import MotionError
 from robotlab.loop import Settings, default_camera, drive
@@ -168,3 +168,56 @@ def test_a_derivative_gain_from_one_on_grows_with_any_delay():
         return abs(bearing[-1] - bearing[-2])
 
     assert last(0.5) < 1e-9 and last(1.1) > 0.1
+
+
+def test_a_camera_slower_than_stated_is_not_driven_with_a_gain_for_the_stated_rate():
+    """51 1/s was accepted for 50 pictures a second, and 5 came: 7.3 1/s is the most then."""
+
+    def slow():
+        time.sleep(0.2)
+        return live()
+
+    link, settings = Noted(), SETTINGS.but(watchdog_s=0.6, max_mps=0.15, motor=Motor(lag_s=0.0))
+    high = settings.but(turn_gain=0.99 * settings.safe_gain)
+    done = drive(see, slow, CAMERA, high, link, 6.0)
+    assert done.state == "fault" and "turn_gain must be at most" in done.reason, done.reason
+    assert "measured instead of 50" in done.reason
+    assert 10 <= done.pictures <= 14
+
+
+class TestClocksThatWait:
+    def test_one_that_never_returns(self):
+        back, left, begun = threading.Event(), [], time.monotonic()
+
+        def clock():
+            if time.monotonic() > begun + 0.8:
+                left.append(back.wait(12.0))
+            return time.monotonic()
+
+        link = Noted()
+        done = drive(see, live, CAMERA, SETTINGS, link, 20.0, clock=clock)
+        assert not left and link.told[-1][1] == "HALT" and "clock must come back" in done.reason, done.reason
+        back.set()
+
+    def test_one_that_is_slow(self):
+        calls, begun = [], time.monotonic()
+
+        def clock():
+            if time.monotonic() > begun + 0.8:
+                calls.append(1)
+                time.sleep(1.5)
+            return time.monotonic()
+
+        link = Noted()
+        done = drive(see, live, CAMERA, SETTINGS, link, 20.0, clock=clock)
+        assert link.told[-1][1] == "HALT" and done.state == "fault" and len(calls) < 6, (done.reason, calls)
+
+    def test_a_lock_that_is_never_free_does_not_keep_halt_back(self):
+        link, back = Noted(), threading.Event()
+        with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0) as thread:
+            holder = threading.Thread(target=lambda: thread.tell(lambda *_: back.wait(20.0)), daemon=True)
+            holder.start()
+            time.sleep(0.1)
+            thread.close()
+            assert link.told[-1][1] == "HALT" and not back.is_set() and holder.is_alive()
+            back.set()
