@@ -21,7 +21,7 @@ from robotlab.control.jitter import Jitter
 from robotlab.control.line_protocol import BOARD_TIMEOUT_S
 from robotlab.control.link import MotorLink, call_confirmed
 from robotlab.control.ramp import speed_change_time_s
-from robotlab.control.safety import steady_s
+from robotlab.control.safety import read_clocks, steady_s
 from robotlab.control.supervisor import HALT, StopState, Supervisor
 from robotlab.errors import MotionError
 
@@ -32,15 +32,9 @@ T = TypeVar("T")
 # confirmed is sent again for this long: ten times the longest wait for an
 # answer of the serial link.
 _GRACE_S = 1.0
-# Two clocks read further apart than this are read again.
-_APART_S = 0.01
 # Links in use, by their stream if they have one: each has one owner, until its thread has ended.
 _OWNED: dict[int, object] = {}
 _OWNING = threading.Lock()
-
-
-class ClockError(MotionError):
-    """The clock given gave no number."""
 
 
 class RampThread:
@@ -134,7 +128,7 @@ class RampThread:
         self._limits = (max_accel_mps2, max_yaw_accel_radps2, max_jerk_mps3)
         self._watched = "link" in limits_s
         self._stop = Supervisor(
-            *self._times(),
+            *read_clocks(clock),
             max_accel_mps2=max_accel_mps2,
             max_yaw_accel_radps2=max_yaw_accel_radps2,
             max_jerk_mps3=max_jerk_mps3,
@@ -199,27 +193,13 @@ class RampThread:
         object
             What `event` returns.
         """
-        for left in reversed(range(5)):
-            t_s, now_s = self._times()
+        while True:
+            t_s, now_s = read_clocks(self._clock)
             with self._lock:
                 # Another thread was quicker: read again, for the time told must not go back.
-                if t_s >= self._told_s or not left:
-                    self._told_s = max(t_s, self._told_s)
-                    return event(self._stop, self._told_s, now_s)
-        raise AssertionError("the last round returns")
-
-    def _times(self) -> tuple[float, float]:
-        """The steady clock and the other one, read at the same moment."""
-        try:
-            for _ in range(5):
-                before, now, after = steady_s(), self._clock(), steady_s()
-                if after - before < _APART_S:
-                    break
-            return after, number(
-                now, "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic"
-            )
-        except MotionError as error:
-            raise ClockError(str(error)) from None
+                if t_s >= self._told_s:
+                    self._told_s = t_s
+                    return event(self._stop, t_s, now_s)
 
     @contextmanager
     def _at_once(self) -> Iterator[None]:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import ctypes
 import multiprocessing
 import os
 import queue
 import signal
 import statistics
+import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Iterable
 from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
@@ -24,6 +27,8 @@ from robotlab.loop.perception import STALLED, FreezeDetector, StallDetector, che
 _PATIENCE_S = 1.0
 # The rate is the median of so many intervals; it is too low when they are so many frames long (common practice, no source).
 _INTERVALS, _SLOW = 10, 1.5
+# Of prctl(2).
+_SET_SUBREAPER, _GET_SUBREAPER = 36, 37
 
 
 class CameraThread:
@@ -38,9 +43,11 @@ class CameraThread:
         self._taken: deque[float] = deque(maxlen=_INTERVALS + 1)
         self._program, self._native = os.getpid(), 0
         self._children: set[int] = set()
+        self._adopted = Adoption()
         self._thread = threading.Thread(target=self._run, name="camera_thread", daemon=True)
 
     def __enter__(self) -> CameraThread:
+        self._adopted.begin()
         self._thread.start()
         return self
 
@@ -55,10 +62,12 @@ class CameraThread:
             self._thread.join(min(self._settings.silence_s, _PATIENCE_S))
             if self._thread.is_alive():  # else it has done so itself, and its number may be another's by now
                 self._children |= end_children(self._native)
+            self._children |= self._adopted.end()
         return len(self._children)
 
     def next(self, wait_s: float) -> tuple[Detections, float] | None:
         """What was found, and when its picture was taken; None if nothing is new; raises what the thread raised."""
+        self._adopted.reap()
         try:
             news = self._news.get(timeout=wait_s)
         except queue.Empty:
@@ -144,13 +153,58 @@ class CameraThread:
             os._exit(1)
 
 
-def end_children(thread: int) -> set[int]:
+class Adoption:
+    """Orphans that the camera or the detector leave come to this program, which can end them (Linux, main thread only).
+
+    A child that starts a child and ends itself leaves an orphan, which else
+    would be the system's (PR_SET_CHILD_SUBREAPER, prctl(2)); it may hold the
+    serial port for good.  Only in the main thread: it starts nothing else
+    while it drives, so that what comes to it is an orphan.
+    """
+
+    def __init__(self) -> None:
+        self._control = None
+        if sys.platform == "linux" and threading.current_thread() is threading.main_thread():
+            self._control = getattr(ctypes.CDLL(None), "prctl", None)
+
+    def begin(self) -> None:
+        """Adopt orphans from now on."""
+        if self._control is not None:
+            self._was = ctypes.c_int()
+            self._control(_GET_SUBREAPER, ctypes.byref(self._was), 0, 0, 0)
+            self._main = Path(f"/proc/self/task/{os.getpid()}/children")
+            self._before = _started_by(self._main)
+            self._control(_SET_SUBREAPER, 1, 0, 0, 0)
+
+    def reap(self) -> None:
+        """Clear away those that have ended by themselves."""
+        if self._control is not None:
+            for orphan in set(_started_by(self._main)).difference(self._before):
+                with suppress(OSError):
+                    os.waitpid(orphan, os.WNOHANG)
+
+    def end(self) -> set[int]:
+        """End those that came, and theirs; their numbers."""
+        if self._control is None:
+            return set()
+        self.reap()
+        ended: set[int] = set()
+        # An orphan that ends leaves its children as orphans.
+        while more := end_children(os.getpid(), spared=self._before):
+            ended |= more
+        self._control(_SET_SUBREAPER, self._was.value, 0, 0, 0)
+        return ended
+
+
+def end_children(thread: int, spared: Iterable[int] = ()) -> set[int]:
     """End the processes that a thread has started, and theirs (Linux; elsewhere nothing).
 
     Parameters
     ----------
     thread : int
         Native number of the thread, of this program.
+    spared : iterable of int
+        Children that are let live.
 
     Returns
     -------
@@ -159,7 +213,7 @@ def end_children(thread: int) -> set[int]:
     """
     ended = set()
     # Workers of a pool end with their pool; killed, they would hang it.
-    spared = {child.pid for child in multiprocessing.active_children() if "PoolWorker" in child.name}
+    spared = {*spared, *(child.pid for child in multiprocessing.active_children() if "PoolWorker" in child.name)}
     for child in _started_by(Path(f"/proc/self/task/{thread}/children")):
         if child in spared:
             continue

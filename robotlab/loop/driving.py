@@ -24,8 +24,7 @@ from robotlab.camera import Camera
 from robotlab.checks import number, said
 from robotlab.control import MotorLink, RampThread
 from robotlab.control.jitter import Jitter
-from robotlab.control.ramp_thread import ClockError
-from robotlab.control.safety import steady_s
+from robotlab.control.safety import ClockError, steady_s
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread

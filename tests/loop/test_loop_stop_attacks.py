@@ -3,6 +3,8 @@
 import fcntl
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 from contextlib import suppress
@@ -12,9 +14,10 @@ from test_loop_stops import CAMERA, SETTINGS, Noted, live, see
 
 from robotlab.control import Motor, RampThread, SerialLink, Supervisor
 from robotlab.control.differential_drive import DifferentialDrive
-from robotlab.errors import MotionError
-from robotlab.loop import Settings, default_camera, drive
+from robotlab.errors import InputError, MotionError
+from robotlab.loop import Settings, default_camera, drive, read_log
 from robotlab.loop.limits import check_real_limits
+from robotlab.loop.log import RunLog
 
 
 def moving(told, since=0.0):
@@ -221,3 +224,61 @@ class TestClocksThatWait:
             thread.close()
             assert link.told[-1][1] == "HALT" and not back.is_set() and holder.is_alive()
             back.set()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux gives orphans to a program that asks for them")
+def test_a_double_fork_leaves_no_grandchild():
+    """It may hold the lock of the serial port: the next drive was refused."""
+    orphans = []
+
+    def forks(picture):
+        if not orphans:
+            told = subprocess.run(["sh", "-c", "sleep 60 >/dev/null 2>&1 & echo $!"], capture_output=True, check=True)
+            orphans.append(int(told.stdout))
+        return see(picture)
+
+    mine = subprocess.Popen(["sleep", "60"])
+    try:
+        done = drive(forks, live, CAMERA, SETTINGS, Noted(), 0.5)
+        assert done.children == 1 and not os.path.exists(f"/proc/{orphans[0]}"), done.reason
+        assert mine.poll() is None
+    finally:
+        mine.kill()
+        mine.wait()
+
+
+class TestLogsThatAreNoFiles:
+    def test_a_pipe_that_nobody_reads(self, tmp_path):
+        os.mkfifo(tmp_path / "pipe")
+        # Whatever happens, the test does not wait for good.
+        reader = threading.Timer(5.0, lambda: open(tmp_path / "pipe", "rb").close())
+        reader.daemon = True
+        reader.start()
+        with pytest.raises(InputError, match="must have a reader"):
+            drive(see, live, CAMERA, SETTINGS, Noted(), 0.2, log=tmp_path / "pipe")
+        reader.cancel()
+
+    def test_a_path_with_a_zero(self):
+        link = Noted()
+        with pytest.raises(InputError, match="path of a run log must be one that a file can have"):
+            drive(see, live, CAMERA, SETTINGS, link, 0.2, log="run\0.jsonl")
+        assert not moving(link.told)
+
+    def test_ctrl_c_within_a_record_leaves_no_record_after_half_a_one(self, tmp_path):
+        path = tmp_path / "pipe"
+        os.mkfifo(path)
+        reader = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+        fcntl.fcntl(reader, fcntl.F_SETPIPE_SZ, 4096)
+        log = RunLog(path)
+        log.write({"kind": "event"})
+        timer = threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGINT))
+        timer.start()
+        with pytest.raises(KeyboardInterrupt):
+            log.write({"kind": "event", "text": "x" * 20000})
+        got = os.read(reader, 65536)
+        with pytest.raises(InputError, match="broke off earlier .interrupted"):
+            log.write({"kind": "end"})
+        log.close()
+        os.close(reader)
+        (tmp_path / "copy").write_bytes(got)
+        assert len(got) > 100 and read_log(tmp_path / "copy").records == ({"kind": "event"},)
