@@ -115,7 +115,7 @@ def test_damaged_logs_are_refused(content, words, tmp_path):
 
 
 def test_missing_log_and_unwritable_folder(tmp_path):
-    with pytest.raises(InputError, match="must be a readable file"):
+    with pytest.raises(InputError, match="must exist to be read"):
         read_log(tmp_path / "none.jsonl")
     with pytest.raises(InputError, match="can be written"):
         RunLog(tmp_path / "no" / "folder.jsonl")
