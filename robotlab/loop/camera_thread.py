@@ -173,7 +173,7 @@ class Adoption:
             self._was = ctypes.c_int()
             self._control(_GET_SUBREAPER, ctypes.byref(self._was), 0, 0, 0)
             self._main = Path(f"/proc/self/task/{os.getpid()}/children")
-            self._before = _started_by(self._main)
+            self._before = _family(os.getpid())
             self._control(_SET_SUBREAPER, 1, 0, 0, 0)
 
     def reap(self) -> None:
@@ -217,18 +217,21 @@ def end_children(thread: int, spared: Iterable[int] = ()) -> set[int]:
     for child in _started_by(Path(f"/proc/self/task/{thread}/children")):
         if child in spared:
             continue
-        family = [child]
-        for process in family:
-            family += [
-                other for task in Path(f"/proc/{process}/task").glob("*/children") for other in _started_by(task)
-            ]
-        for process in family:
+        for process in _family(child):
             with suppress(OSError):
                 os.kill(process, signal.SIGKILL)
                 ended.add(process)
         with suppress(OSError):
             os.waitpid(child, 0)
     return ended
+
+
+def _family(process: int) -> list[int]:
+    """A process, those that it has started, and theirs."""
+    family = [process]
+    for each in family:
+        family += [other for task in Path(f"/proc/{each}/task").glob("*/children") for other in _started_by(task)]
+    return family
 
 
 def _started_by(children: Path) -> list[int]:

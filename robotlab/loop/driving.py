@@ -141,7 +141,8 @@ def drive(
     (SIGTERM, or SIGHUP when the terminal closes) where the call runs in the
     main thread.  Not by ``kill -9``, nor while a detector holds up every thread
     of the program: then the board's own time-out is the last guard.  Processes
-    that `take` or the detector start meanwhile are ended with the drive.
+    that `take` or the detector start meanwhile are ended with the drive (Linux;
+    those that have lost their parent only where the call runs in the main thread).
 
     Examples
     --------
