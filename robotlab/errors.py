@@ -58,6 +58,31 @@ def printable(text: object, keep: str = "") -> str:
 LONGEST_MESSAGE = 2000
 
 
+def short(value: object) -> str:
+    """A value in at most 60 characters, for a message.
+
+    Parameters
+    ----------
+    value : object
+        From a file.
+
+    Returns
+    -------
+    str
+        As Python writes it, cut off where it is long.
+
+    Examples
+    --------
+    >>> short([3, "post"])
+    "[3, 'post']"
+    """
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of more digits than Python writes
+        text = "a number of too many digits"
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
 class InputError(ValueError):
     """Something given to robotlab breaks a stated rule; the root of the tree."""
 

@@ -188,7 +188,8 @@ def p_law(
     bearing_rad: where the target is, rad, positive to the left.
     distance_m: how far away it is, m.
     turn_gain: yaw rate for each rad, 1/s.  drive_gain: speed for each m too far, 1/s.
-    following_distance_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
+    following_distance_m: distance to keep, m.
+    max_yaw_radps: limit of the yaw rate, to either side.
     max_mps: limit of the speed; the robot never drives backward.
     """
     ...
@@ -209,7 +210,8 @@ def p_law(
     bearing_rad: where the target is, rad, positive to the left.
     distance_m: how far away it is, m.
     turn_gain: yaw rate for each rad, 1/s.  drive_gain: speed for each m too far, 1/s.
-    following_distance_m: distance to keep, m.  max_yaw_radps: limit of the yaw rate, to either side.
+    following_distance_m: distance to keep, m.
+    max_yaw_radps: limit of the yaw rate, to either side.
     max_mps: limit of the speed; the robot never drives backward.
     """
     yaw_radps = min(max(turn_gain * bearing_rad, -max_yaw_radps), max_yaw_radps)

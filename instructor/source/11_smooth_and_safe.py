@@ -713,8 +713,8 @@ plt.show()
 # | category | what happens | here |
 # |---|---|---|
 # | 0 | uncontrolled: power is removed at once | the switch in your hand; no software |
-# | 1 | controlled: braked under power, then power is removed | a part has failed: HALT, `StopKind.RELEASE` |
-# | 2 | controlled: braked under power, and power stays | the target is lost: `StopKind.HOLD` |
+# | 1 | controlled: braked under power, then power is removed | a part has failed: HALT |
+# | 2 | controlled: braked under power, and power stays | the target is lost: the ramp to 0 |
 #
 # **Predict.** Which of them may an *emergency* stop be? May it be a key on your keyboard? May letting go of its button start the trolley again?
 #
@@ -730,7 +730,7 @@ plt.show()
 # %% [markdown]
 # ## 10. A log that survives
 #
-# When something goes wrong, the program may die with it, and the log is what tells you why. There are two ways to write one: append each record and hand it to the operating system at once (`RunLog`); or let Python collect some kilobytes first, as an ordinary `open` does (**buffering**).
+# When something goes wrong, the program may die with it, and the log is what tells you why. There are two ways to write one: append each record and hand it to the operating system at once (`robotlab.loop.log.RunLog`); or let Python collect some kilobytes first, as an ordinary `open` does (**buffering**).
 #
 # **Predict.** A simulated run writes both, and is killed in the middle: no warning, no clean-up. What is in the two files?
 
@@ -816,7 +816,7 @@ fastest_mps = max(row[1] for row in link.sent)
 print(f"fastest {fastest_mps:.2f} m/s, the wheels at the end: {link.wheels()}")
 
 # %% [markdown]
-# Before it starts, `drive` checks the settings (`check_real_limits`): it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
+# Before it starts, `drive` checks the settings (`robotlab.loop.limits.check_real_limits`): it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
 #
 # **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the board gets HALT, ramps down and lets go of the motors. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**); a page of that kind for this course is in preparation. Whatever you use, the power switch stays in a hand.
 #

@@ -341,7 +341,7 @@ for ax, walks, title in zip(axes, (PLAIN, NEW), titles):
     ax.set_xticks(range(len(walks)), walks, rotation=25, ha="right", fontsize=9)
     ax.set(title=title, ylabel="distance error, m", ylim=(0, None))
     ax.spines[["top", "right"]].set_visible(False)
-axes[0].legend(loc="lower left", framealpha=1)
+axes[0].legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=2, frameon=False)
 plt.show()
 
 # %% [markdown]

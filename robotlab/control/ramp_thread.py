@@ -1,8 +1,7 @@
 """The ramp in a thread of its own, at a steady rate.
 
-Pictures come unevenly; motors want even steps.  So the loop that sees only
-sets a velocity command, and this thread steps the ramp and talks to the motors,
-whatever the detector is doing.
+Pictures come unevenly; motors want even steps.  So the loop that sees only sets a velocity command,
+and this thread steps the ramp and talks to the motors, whatever the detector is doing.
 """
 
 from __future__ import annotations
@@ -27,10 +26,8 @@ from robotlab.errors import MotionError
 
 T = TypeVar("T")
 
-
-# A link that has not come back for this long hangs, and a HALT that is not
-# confirmed is sent again for this long: ten times the longest wait for an
-# answer of the serial link.
+# A link that has not come back for this long hangs, and a HALT that is not confirmed is sent again for this long:
+# ten times the longest wait for an answer of the serial link.
 _GRACE_S = 1.0
 # Links in use, by their stream if they have one: each has one owner, until its thread has ended.
 _OWNED: dict[int, object] = {}

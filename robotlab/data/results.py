@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 
 from robotlab.data.model import DataSet
-from robotlab.data.values import as_id, four_numbers, number, short, typed
+from robotlab.data.values import as_id, four_numbers, number, typed
 from robotlab.detections import Detections
-from robotlab.errors import DataSetError
+from robotlab.errors import DataSetError, short
 from robotlab.files import check_output, write_json
 from robotlab.json_file import read_json
 

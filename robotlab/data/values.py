@@ -59,15 +59,6 @@ def has_nan(value: object) -> bool:
     return isinstance(value, list) and any(map(has_nan, value))
 
 
-def short(value: object) -> str:
-    """A JSON value in at most 60 signs, for a message."""
-    try:
-        text = repr(value)
-    except ValueError:  # a whole number of more digits than Python writes
-        text = "a number of too many digits"
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
 def typed(value: object, known: object) -> str:
     """A hint when an id is there as the other type: 3 for "3"."""
     if isinstance(value, str) and _WHOLE.fullmatch(value) and int(value) in known:

@@ -22,9 +22,9 @@ from robotlab.data.coco import Reader
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import LABEL_FOLDERS, PICTURE_FOLDERS, PictureFinder
 from robotlab.data.model import DataSet
-from robotlab.data.values import number_in, short
+from robotlab.data.values import number_in
 from robotlab.data.write import kept_name
-from robotlab.errors import DataSetError
+from robotlab.errors import DataSetError, short
 from robotlab.files import write_whole
 from robotlab.xml_file import read_xml
 

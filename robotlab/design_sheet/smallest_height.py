@@ -101,7 +101,7 @@ def heights_found(
     --------
     >>> from robotlab.data import LabeledImage
     >>> entry = LabeledImage(1, "a.png", 64, 48, boxes=np.array([[0, 0, 8, 30.0]]), labels=np.array([0]))
-    >>> data = DataSet("labels.json", ("post",), (1,), (entry,))
+    >>> data = DataSet("annotations.json", ("post",), (1,), (entry,))
     >>> heights, found = heights_found(data, [Detections([[0, 0, 8, 28]], [0.9], [0], ["post"])])
     >>> heights.tolist(), found.tolist()
     ([30.0], [True])

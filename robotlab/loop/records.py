@@ -57,7 +57,10 @@ def numbers(records: Sequence[Mapping], name: str, width: int | None = None) -> 
     """
     shape = (len(records),) if width is None else (len(records), width)
     try:
-        values = np.array([record[name] for record in records], dtype=np.float64) if records else np.zeros(shape)
+        values = np.array([record[name] for record in records]) if records else np.zeros(shape)
+        if values.dtype.kind not in "biuf":  # a text of digits would become a number
+            raise TypeError(f"it is of type {values.dtype}")
+        values = values.astype(np.float64)
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         raise InputError(f"{name} must be {width or 1} numbers in each record ({error})") from None
     if values.shape != shape or not (np.abs(values) < _MOST).all():
@@ -82,8 +85,12 @@ def check_facts(facts: Mapping) -> None:
 
     Examples
     --------
-    >>> check_facts({"tick_s": 0.02, "room": [0, 0, 1, 1], "path_half_m": 0.5, "things": []})
+    >>> words = {"walk": "weave", "lighting": "dusk", "detector": "color"}
+    >>> check_facts(words | {"tick_s": 0.02, "room": [0, 0, 1, 1], "path_half_m": 0.5, "things": []})
     """
+    for name in ("walk", "lighting", "detector"):
+        if not isinstance(facts.get(name), str):
+            raise InputError(f"{name} must be a word, got {facts.get(name)!r}")
     number(facts["tick_s"], "tick_s", 1e-6, 1e3)
     number(facts["path_half_m"], "path_half_m", 0)
     numbers([facts], "room", 4)

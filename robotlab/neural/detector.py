@@ -284,6 +284,8 @@ class NeuralDetector:
                 f"{self._name} must run on a {picture.shape[1]}x{picture.shape[0]} picture, it does not "
                 f"({type(error).__name__}); fit or copy it again"
             ) from None
+        if peaks.shape[2:] != numbers.shape[2:]:
+            raise ModelError(f"{self._name} must give a box for each cell, it does not; fit or copy it again")
         return peaks[0], numbers[0]
 
     def detect(

@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from robotlab.data.values import short
-from robotlab.errors import ModelError, printable
+from robotlab.errors import ModelError, printable, short
 from robotlab.json_file import parse_json
 from robotlab.neural.session import ModelOutline
 from robotlab.neural.spec import STRIDE_MULTIPLE

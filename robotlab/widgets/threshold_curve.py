@@ -114,11 +114,7 @@ class ThresholdCurve(SliderPicture):
         shown = {entry.id: entry for entry in data.only(ids=ids)}
         entries = [shown[id] for id in ids]
         self._data, self._detections, self._entries = data, detections, entries
-<<<<<<< HEAD
-        self._judged: dict[tuple[str, float], _Judged] = {}
-=======
-        self._matched: dict[tuple[int, float], _Matched] = {}
->>>>>>> b-metrics
+        self._matched: dict[tuple[str, float], _Matched] = {}
         # Scores are probabilities in most detectors; others get a slider of their own range.
         low, high = (
             (0.0, 1.0) if scores.min() >= 0 and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
@@ -146,25 +142,16 @@ class ThresholdCurve(SliderPicture):
             **sliders,
         )
 
-<<<<<<< HEAD
-    def _at(self, kind: str, limit: float) -> _Judged:
-=======
-    def _at(self, kind: int, limit: float) -> _Matched:
->>>>>>> b-metrics
+    def _at(self, kind: str, limit: float) -> _Matched:
         """Everything matched at one IoU limit; kept, since a slider comes back to it."""
         key = (kind, limit)
         if key not in self._matched:
             self._matched[key] = self._match(kind, limit)
         return self._matched[key]
 
-<<<<<<< HEAD
-    def _match(self, kind: str, limit: float) -> _Judged:
+    def _match(self, kind: str, limit: float) -> _Matched:
         classes = self._data.classes
         labels = range(len(classes)) if kind == _ALL else (classes.index(kind),)
-=======
-    def _match(self, kind: int, limit: float) -> _Matched:
-        labels = range(len(self._data.classes)) if kind == 0 else (kind - 1,)
->>>>>>> b-metrics
         scores, hits, truths = [np.zeros(0)], [np.zeros(0, bool)], 0
         strip: dict = {}
         for entry, found in zip(self._data, self._detections, strict=True):
@@ -281,11 +268,7 @@ class _Panel:
         look = {"fontsize": _FONT_PT - 1, "facecolor": "#444444", "labelcolor": "white", "edgecolor": "none"}
         figure.legend(keys, list(_NAMES.values()), loc="lower center", ncols=3, **look)
 
-<<<<<<< HEAD
-    def draw(self, key: tuple[str, float], judged: _Judged, score: float, at: dict) -> np.ndarray:
-=======
-    def draw(self, key: tuple[int, float], judged: _Matched, score: float, at: dict) -> np.ndarray:
->>>>>>> b-metrics
+    def draw(self, key: tuple[str, float], judged: _Matched, score: float, at: dict) -> np.ndarray:
         rates = at["recall"], at["precision"]
         # With nothing found there is no precision and no point; an empty list of places draws none.
         self._point.set_data(*(([], []) if None in rates else ([rates[0]], [rates[1]])))
