@@ -48,7 +48,11 @@ class CameraThread:
 
     def __enter__(self) -> CameraThread:
         self._adopted.begin()
-        self._thread.start()
+        try:
+            self._thread.start()
+        except BaseException:
+            self._adopted.end()
+            raise
         return self
 
     def __exit__(self, *_: object) -> None:

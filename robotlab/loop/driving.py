@@ -123,6 +123,8 @@ def drive(
         driven already.
     PictureError
         If `take` returns something else than pictures of the camera's size.
+    InputError
+        If the log cannot be written, or is a pipe that nobody reads.
 
     Notes
     -----
