@@ -374,6 +374,8 @@ plt.show()
 # | motor link | a line that the board confirmed | a line that was sent |
 # | clock | goes forward, as a second clock does | a jump, either way; standing still |
 #
+# What the first line notices: the last picture again, one of the last 32, or one with nothing but a clock drawn over it. What it does not: a frozen picture with noise added, or with a brightness that changes, counts as live, and then only the driver's own time of each picture tells.
+#
 # The fourth is a surprise to many. Here is a watchdog as it is often written:
 
 

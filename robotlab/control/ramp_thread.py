@@ -10,8 +10,8 @@ import ctypes
 import math
 import threading
 import time
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from typing import TypeVar
 
 from robotlab.checks import number, said
@@ -20,7 +20,7 @@ from robotlab.control.jitter import Jitter
 from robotlab.control.line_protocol import BOARD_TIMEOUT_S
 from robotlab.control.link import MotorLink, call_confirmed
 from robotlab.control.ramp import speed_change_time_s
-from robotlab.control.safety import steady_s
+from robotlab.control.safety import read_clocks, steady_s
 from robotlab.control.supervisor import HALT, StopState, Supervisor
 from robotlab.errors import MotionError
 
@@ -29,8 +29,6 @@ T = TypeVar("T")
 # A link that has not come back for this long hangs, and a HALT that is not confirmed is sent again for this long:
 # ten times the longest wait for an answer of the serial link.
 _GRACE_S = 1.0
-# Two clocks read further apart than this are read again.
-_APART_S = 0.01
 # Links in use, by their stream if they have one: each has one owner, until its thread has ended.
 _OWNED: dict[int, object] = {}
 _OWNING = threading.Lock()
@@ -127,7 +125,7 @@ class RampThread:
         self._limits = (max_accel_mps2, max_yaw_accel_radps2, max_jerk_mps3)
         self._watched = "link" in limits_s
         self._stop = Supervisor(
-            *self._times(),
+            *read_clocks(clock),
             max_accel_mps2=max_accel_mps2,
             max_yaw_accel_radps2=max_yaw_accel_radps2,
             max_jerk_mps3=max_jerk_mps3,
@@ -138,7 +136,9 @@ class RampThread:
             max_age_s=limits_s.get("camera", math.inf),
             board_timeout_s=board_timeout_s,
         )
-        self._lock = threading.Lock()
+        # It holds the state machine, never a call of something that is not ours: a clock or a link may hang.
+        self._lock, self._told_s = threading.Lock(), -math.inf
+        self._in_clock = False
         self._late: list[float] = []
         self._missed = 0
         self._turned = 0.0
@@ -170,7 +170,7 @@ class RampThread:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
         # Ctrl-C and SystemExit are a person's stop; anything else is a part that failed.
         if isinstance(error, Exception):
-            with self._lock:
+            with self._at_once():
                 self._stop.fail(said(error))
         self.close()
         if error is not None and self.halt_error is not None:
@@ -190,21 +190,23 @@ class RampThread:
         object
             What `event` returns.
         """
-        with self._lock:
-            return event(self._stop, *self._times())
+        while True:
+            t_s, now_s = read_clocks(self._clock)
+            with self._lock:
+                # Another thread was quicker: read again, for the time told must not go back.
+                if t_s >= self._told_s:
+                    self._told_s = t_s
+                    return event(self._stop, t_s, now_s)
 
-    def _times(self) -> tuple[float, float]:
-        """The steady clock and the other one, read at the same moment."""
-        for _ in range(5):
-            before, now, after = steady_s(), self._clock(), steady_s()
-            if after - before < _APART_S:
-                break
+    @contextmanager
+    def _at_once(self) -> Iterator[None]:
+        """Hold the lock if it can be had in time: what forbids motion is not to wait for it."""
+        free = self._lock.acquire(timeout=_GRACE_S)
         try:
-            return after, float(now)
-        except (TypeError, ValueError):
-            raise MotionError(
-                f"the clock's time must be a number, got {now!r:.40}; pass a clock that gives seconds, such as time.monotonic"
-            ) from None
+            yield
+        finally:
+            if free:
+                self._lock.release()
 
     def command(self, v_mps: float, yaw_radps: float) -> None:
         """Set the velocity command; it holds for `command_hold_s`.
@@ -226,24 +228,30 @@ class RampThread:
                 f"the ramp thread must be running, it ended ({said(self.error) if self.error else 'closed'}); start a new one"
             )
         with self._lock:
-            self._stop.command(steady_s(), v_mps, yaw_radps)
+            self._told_s = max(steady_s(), self._told_s)
+            self._stop.command(self._told_s, v_mps, yaw_radps)
 
     def close(self) -> None:
         """Ramp down, stop the link and end the thread.
 
-        A second Ctrl-C waits until that is done.  A link that hangs is told to
-        stop once more from here and then left; :attr:`error` says so.  Should
+        A second Ctrl-C waits until that is done.  A link that hangs, or a
+        clock, is left, and the link told to stop once more from here; :attr:`error` says so.  Should
         it come back, it gets nothing but HALT.
         """
-        with self._lock:
+        with self._at_once():
             self._stop.stop()
         pressed = self._join(self._thread, 0.0 if self._left else self._stop_time_s() + 2 * _GRACE_S)
         if self._thread.is_alive() and not self._left:
             self._left = True
-            self.error = self.error or MotionError(
-                f"the motor link must come back, it hung for {self.silent_s():.3g} s; cut the power, then check cable and board"
+            part, repair = (
+                ("clock", "pass one that does not wait, such as time.monotonic")
+                if self._in_clock
+                else ("motor link", "cut the power, then check cable and board")
             )
-            with self._lock:
+            self.error = self.error or MotionError(
+                f"the {part} must come back, it hung for {self.silent_s():.3g} s; {repair}"
+            )
+            with self._at_once():
                 self._stop.fail(said(self.error))
             # The command that it hangs in must not go out late.
             with suppress(AttributeError):
@@ -347,8 +355,9 @@ class RampThread:
 
     def _step(self, steps: int) -> bool:
         """One command; False when only HALT may be sent."""
-        with self._lock:
-            order = self._stop.step(*self._times(), steps)
+        self._in_clock = True
+        order = self.tell(lambda stop, t_s, now_s: stop.step(t_s, now_s, steps))
+        self._in_clock = False
         if order is HALT:
             return False
         sent = steady_s()
@@ -375,7 +384,7 @@ class RampThread:
                 f"HALT must be confirmed, it was not ({said(error)}); cut the power, then check cable and board"
             )
             return False
-        with self._lock:
+        with self._at_once():
             self._stop.halt_confirmed()
         self.halt_error = None
         return True

@@ -22,6 +22,8 @@ from robotlab.errors import MotionError
 # The clock that goes on while the machine sleeps: Linux calls it CLOCK_BOOTTIME;
 # on macOS CLOCK_MONOTONIC does so (both from memory of their manuals).
 _AWAKE_OR_NOT = getattr(time, "CLOCK_BOOTTIME", getattr(time, "CLOCK_MONOTONIC", None))
+# Two clocks read further apart than this are read again.
+_APART_S = 0.01
 
 
 def steady_s() -> float:
@@ -41,6 +43,43 @@ def steady_s() -> float:
     True
     """
     return time.monotonic() if _AWAKE_OR_NOT is None else time.clock_gettime(_AWAKE_OR_NOT)
+
+
+class ClockError(MotionError):
+    """A clock that gave no number."""
+
+
+def read_clocks(clock: Callable[[], float]) -> tuple[float, float]:
+    """:func:`steady_s` and another clock, read at the same moment.
+
+    Parameters
+    ----------
+    clock : callable
+        The other clock.
+
+    Returns
+    -------
+    (steady_s, clock_s) : tuple of float
+        Read again while they are far apart, up to five times.
+
+    Raises
+    ------
+    ClockError
+        If the other one gives no finite number.
+
+    Examples
+    --------
+    >>> read_clocks(lambda: 5.0)[1]
+    5.0
+    """
+    try:
+        for _ in range(5):
+            before, now, after = steady_s(), clock(), steady_s()
+            if after - before < _APART_S:
+                break
+        return after, number(now, "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
+    except MotionError as error:
+        raise ClockError(str(error)) from None
 
 
 class StopKind(enum.Enum):

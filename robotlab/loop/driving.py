@@ -24,7 +24,7 @@ from robotlab.camera import Camera
 from robotlab.checks import number, said
 from robotlab.control import MotorLink, RampThread
 from robotlab.control.jitter import Jitter
-from robotlab.control.safety import steady_s
+from robotlab.control.safety import ClockError, steady_s
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread
@@ -123,6 +123,8 @@ def drive(
         driven already.
     PictureError
         If `take` returns something else than pictures of the camera's size.
+    InputError
+        If the log cannot be written, or is a pipe that nobody reads.
 
     Notes
     -----
@@ -132,14 +134,17 @@ def drive(
     by threads that hung and come back; only another call drives again.  A
     picture counts as none if its time is older than the last one's, in the
     future or too old, or if it has been seen before (all but a few pixels).
-    A turn that the view does not follow is a fault of the motors.
+    A turn that the view does not follow is a fault of the motors, and pictures
+    so much rarer than `frame_hz` says that a gain is too high for them is one
+    of the camera.
 
     Whatever happens, the motors are stopped: also by an error in `take` or the
     detector, which is then raised here, by Ctrl-C, and by a polite kill
     (SIGTERM, or SIGHUP when the terminal closes) where the call runs in the
     main thread.  Not by ``kill -9``, nor while a detector holds up every thread
     of the program: then the board's own time-out is the last guard.  Processes
-    that `take` or the detector start meanwhile are ended with the drive.
+    that `take` or the detector start meanwhile are ended with the drive (Linux;
+    those that have lost their parent only where the call runs in the main thread).
 
     Examples
     --------
@@ -165,10 +170,6 @@ def drive(
     if settings.hfov_rad is not None:
         camera = replace(camera, hfov_rad=settings.hfov_rad)
 
-    def check_clock() -> None:
-        number(clock(), "the clock's time", repair="pass a clock that gives seconds, such as time.monotonic")
-
-    check_clock()
     follower = Follower(camera, settings, steady_s())
     pictures = observations = 0
     state, reason = "wait", "the time was over"
@@ -201,10 +202,9 @@ def drive(
 
         # What is put on the stack first comes last: a disk that stalls must not keep the motors running.
         stack.push(note_error)
-        camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, clock, lifted))
+        camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, lifted))
         stack.enter_context(ramp)
         while steady_s() - begin < duration_s and ramp.silent_s() <= settings.silence_s:
-            check_clock()
             if ramp.error is not None:
                 break
             news = camera_thread.next(1 / settings.ramp_hz)
@@ -232,9 +232,10 @@ def drive(
                 ramp.command(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
             except MotionError:
                 # The thread has ended since the loop looked: it has stopped the motors, and says why.
-                check_clock()
                 break
         ramp.close()
+        if isinstance(ramp.error, ClockError):
+            raise ramp.error
         children = camera_thread.close()
         if ramp.error is not None:
             state, reason = "fault", said(ramp.error)

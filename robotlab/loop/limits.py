@@ -15,7 +15,7 @@ from robotlab.camera import Camera
 from robotlab.checks import number
 from robotlab.control import stopping_distance_m
 from robotlab.control.load import grip_limit_mps2
-from robotlab.control.stability import GAIN_MARGIN
+from robotlab.control.stability import GAIN_MARGIN, ultimate_gain
 from robotlab.errors import MotionError
 from robotlab.loop.settings import Settings
 
@@ -215,12 +215,7 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
             f"derivative_gain must be at most {1 / GAIN_MARGIN:g} on a real robot (each change of the bearing comes back times this gain, so from 1 on it grows; "
             f"gain margin {GAIN_MARGIN:g}), got {s.derivative_gain:g}; 0.1 to start with"
         )
-    for name in ("turn_gain", "drive_gain"):
-        if getattr(s, name) > s.safe_gain:
-            raise MotionError(
-                f"{name} must be at most {s.safe_gain:.2f} 1/s on a real robot (ultimate gain {s.ultimate_gain:.2f} 1/s at {s.frame_hz:g} pictures "
-                f"per second and {s.latency_s:.2f} s of latency, gain margin {GAIN_MARGIN:g}), got {getattr(s, name):g}; lower it, or shorten the latency"
-            )
+    check_gains(s)
     least_hz = max(_LEAST_RAMP_HZ, _LEAST_COMMANDS / s.link_timeout_s)
     if s.ramp_hz < least_hz:
         raise MotionError(
@@ -239,6 +234,40 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
             raise MotionError(
                 f"search_radps must be at most {most:.2f} rad/s (half the field of view within one frame and the latency), "
                 f"got {s.search_radps:g}; turn more slowly, or do without: search_s=0"
+            )
+
+
+def check_gains(settings: Settings, measured_s: float | None = None) -> None:
+    """Refuse a steering gain above the largest safe one.
+
+    Parameters
+    ----------
+    settings : Settings
+        All the numbers.
+    measured_s : float, optional
+        Measured time between two pictures; one frame of the settings when left out.
+
+    Raises
+    ------
+    MotionError
+        If the turn or the drive gain is too high; the message says what is allowed.
+
+    Examples
+    --------
+    >>> check_gains(Settings())
+    >>> check_gains(Settings(), measured_s=1.0)
+    Traceback (most recent call last):
+    robotlab.errors.MotionError: turn_gain must be at most ...
+    """
+    s = settings
+    frame_s = s.frame_s if measured_s is None else measured_s
+    ultimate = ultimate_gain(frame_s, s.latency_s, s.motor.lag_s)
+    rate = "pictures per second" if measured_s is None else f"pictures per second measured instead of {s.frame_hz:g},"
+    for name in ("turn_gain", "drive_gain"):
+        if getattr(s, name) > ultimate / GAIN_MARGIN:
+            raise MotionError(
+                f"{name} must be at most {ultimate / GAIN_MARGIN:.2f} 1/s on a real robot (ultimate gain {ultimate:.2f} 1/s at {1 / frame_s:.3g} {rate} "
+                f"and {s.latency_s:.2f} s of latency, gain margin {GAIN_MARGIN:g}), got {getattr(s, name):g}; lower it, or shorten the latency"
             )
 
 

@@ -7,8 +7,11 @@ left out when reading.
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import select
+import sys
 import time
 from contextlib import suppress
 from dataclasses import dataclass
@@ -62,22 +65,32 @@ class RunLog:
         self._broken = ""
         self._synced = time.monotonic()
         self.path, count = Path(path), 1
-        # A pipe or a device holds no log that could be lost.
-        mode = "xb" if not self.path.exists() or self.path.is_file() else "wb"
         while True:
             try:
+                # A pipe or a device holds no log that could be lost.
+                other = self.path.exists() and not self.path.is_file()
                 # Unbuffered: each write goes to the operating system as it is.
-                self._file = open(self.path, mode, buffering=0)  # noqa: SIM115 - closed in close()
+                self._file = open(self.path, "wb" if other else "xb", 0, opener=_open_at_once if other else None)  # noqa: SIM115 - closed in close()
                 break
+            except ValueError:
+                raise InputError(
+                    f"the path of a run log must be one that a file can have, {str(path)!r:.80} has a character that none may; leave it out"
+                ) from None
             except FileExistsError:
                 count += 1
                 self.path = Path(path).with_stem(f"{Path(path).stem}-{count}")
             except OSError as error:
+                if error.errno == errno.ENXIO:
+                    raise InputError(
+                        f"a run log that goes into a pipe must have a reader, {path} has none; start the reader first"
+                    ) from None
                 raise InputError(
                     f"a run log must go to a file that can be written, {path} cannot ({error.strerror}); check its folder"
                 ) from None
-        if not self.path.is_file():
+        self._whole_bytes = sys.maxsize
+        if other:
             self._sync = None  # a pipe cannot be forced
+            self._whole_bytes = getattr(select, "PIPE_BUF", 512)  # what a pipe takes whole or not at all (POSIX write)
 
     def __enter__(self) -> RunLog:
         return self
@@ -97,8 +110,9 @@ class RunLog:
         ------
         InputError
             If it holds NaN, infinity or something that JSON cannot hold; then
-            nothing is written.  Or if the disk does not take it; then nothing
-            more is written, so that the log ends with this half record.
+            nothing is written.  Or if the disk does not take it, or Ctrl-C has
+            cut a record for a pipe in two; then nothing more is written, so that
+            the log ends with this half record.
         """
         try:
             line = json.dumps(record, allow_nan=False, separators=(",", ":")).encode() + b"\n"
@@ -108,6 +122,7 @@ class RunLog:
             ) from None
         if self._broken:
             raise InputError(f"a run log must be whole, this one broke off earlier ({self._broken}); start a new one")
+        size = len(line)
         try:
             while line:
                 line = line[self._file.write(line) :]
@@ -119,6 +134,10 @@ class RunLog:
             raise InputError(
                 f"a run log must go to a disk with room, {self._file.name} cannot grow ({self._broken}); make room"
             ) from None
+        except BaseException:
+            if size > self._whole_bytes:
+                self._broken = "interrupted within a record"
+            raise
 
     def close(self) -> None:
         """Force everything to the disk and close the file."""
@@ -127,6 +146,14 @@ class RunLog:
             with suppress(OSError):
                 os.fsync(self._file.fileno())
             self._file.close()
+
+
+def _open_at_once(path: str, flags: int) -> int:
+    """Open a pipe that has a reader; without one it would wait for one, for good."""
+    file = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
+    if hasattr(os, "O_NONBLOCK"):
+        os.set_blocking(file, True)
+    return file
 
 
 @dataclass(frozen=True)

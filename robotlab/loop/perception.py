@@ -93,7 +93,9 @@ class FreezeDetector:
 
     The same picture again, one of the last 32, or one that differs in less
     than 2 % of its pixels, such as a frozen one with a clock drawn over it,
-    is no sign of life.
+    is no sign of life: those are noticed.  A frozen picture to which noise is
+    added, or whose brightness changes by as little as one gray level, is not
+    noticed: it counts as live.
 
     Attributes
     ----------

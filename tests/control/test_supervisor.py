@@ -6,16 +6,17 @@ import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
-from walk_supervisor import DELAY, PERIOD, SILENCE, TIMEOUT, TOP, TOP_YAW, Checked, walk
+from walk_supervisor import DELAY, JERK, PERIOD, SILENCE, TIMEOUT, TOP, TOP_YAW, Checked, walk
 
 from robotlab.control import Supervisor
 from robotlab.control.supervisor import HALT, StopState
 from robotlab.errors import MotionError
 
 
-def test_a_long_walk_breaks_no_invariant():
+@pytest.mark.parametrize("jerk", [None, JERK])
+def test_a_long_walk_breaks_no_invariant(jerk):
     # python tests/control/walk_supervisor.py makes a million steps.
-    walk(30_000, seed=1)
+    walk(15_000, seed=1, jerk=jerk)
 
 
 class Stop(RuleBasedStateMachine):

@@ -2,7 +2,8 @@
 
 Events of camera, detector, link, clock and user come in any order; after each
 step the invariants that :mod:`robotlab.control.supervisor` promises are
-checked by code that knows nothing of how it keeps them.
+checked by code that knows nothing of how it keeps them: once without a jerk
+limit, once with one.
 """
 
 import math
@@ -14,6 +15,7 @@ from robotlab.control import Supervisor, stopping_distance_m
 from robotlab.control.supervisor import HALT, StopState
 
 PERIOD, ACCEL, YAW_ACCEL, SILENCE, DELAY, TIMEOUT, HOLD = 0.02, 0.8, 6.0, 0.45, 0.05, 0.25, 0.3
+JERK = 2.0
 TOP, TOP_YAW = 0.6, 1.5
 LIMITS = dict.fromkeys(("camera", "detector", "loop", "link"), SILENCE)
 PARTS = ("camera", "detector", "link", "clock", "step", "loop")
@@ -22,13 +24,20 @@ PARTS = ("camera", "detector", "link", "clock", "step", "loop")
 class Checked:
     """The machine with a board behind it, and what must always be true of both."""
 
-    def __init__(self, t_s=0.0):
+    def __init__(self, t_s=0.0, jerk=None):
         self.t, self.shift = t_s, 0.0
+        # Taking back the highest acceleration lasts so long with a jerk limit, and speeds up by so much meanwhile.
+        self.jerk, back_s = jerk, 0.0 if jerk is None else ACCEL / jerk + PERIOD
+        self.more = ACCEL * back_s / 2
+        self.bound = stopping_distance_m(
+            TOP + self.more, ACCEL, DELAY + SILENCE + 2 * PERIOD + TIMEOUT + back_s, max_jerk_mps3=jerk
+        )
         self.stop = Supervisor(
             t_s,
             t_s,
             max_accel_mps2=ACCEL,
             max_yaw_accel_radps2=YAW_ACCEL,
+            max_jerk_mps3=jerk,
             period_s=PERIOD,
             command_hold_s=HOLD,
             limits_s=LIMITS,
@@ -43,6 +52,7 @@ class Checked:
         self.shown = self.answered = self.started = self.t
         self.confirmed, self.confirmed_at = (0.0, 0.0), -math.inf
         self.last, self.wanted_at = (0.0, 0.0), self.t
+        self.held_mps = 0.0  # forward speed while the command was still held
         self.over = False  # only HALT from here
         self.way, self.heard, self.v = 0.0, -math.inf, 0.0
 
@@ -101,12 +111,13 @@ class Checked:
         # 3. Up by no more than a step of the ramp above the last one confirmed, or above what was sent since and is slower.
         for value, before, room in zip(order, self.confirmed, (ACCEL * PERIOD, YAW_ACCEL * PERIOD), strict=True):
             assert abs(value) <= abs(before) + room + 1e-9, (order, self.confirmed)
-        # A command that nobody renews makes nothing faster.
+        # A command that nobody renews makes nothing faster; a jerk limit has to take the acceleration back.
         if self.t - self.wanted_at > HOLD:
-            assert all(abs(value) <= abs(before) + 1e-9 for value, before in zip(order, self.last, strict=True)), (
-                order,
-                self.last,
-            )
+            top = abs(self.last[0]) if self.jerk is None else self.held_mps + self.more
+            assert abs(order[0]) <= top + 1e-9, (order, self.last, top)
+            assert abs(order[1]) <= abs(self.last[1]) + 1e-9, (order, self.last)
+        else:
+            self.held_mps = abs(order[0])
         if heard:
             self.heard, self.v = self.t, max(abs(order[0]), 0.0)
         if confirmed and heard:
@@ -121,17 +132,16 @@ class Checked:
 
     def check_way(self):
         """The way since the last good picture was taken."""
-        bound = stopping_distance_m(TOP, ACCEL, DELAY + SILENCE + 2 * PERIOD + TIMEOUT)
-        assert self.way <= bound, (self.way, bound)
+        assert self.way <= self.bound, (self.way, self.bound)
 
 
-def walk(steps: int, seed: int = 0) -> dict[str, int]:
-    """So many steps; counts of what has been met."""
+def walk(steps: int, seed: int = 0, jerk: float | None = None) -> dict[str, int]:
+    """So many steps, with a jerk limit or without; counts of what has been met."""
     rng, met = (
         random.Random(seed),
         {"faults": 0, "halts": 0, "restarts": 0, "moving": 0, "at top speed": 0, "silences": 0},
     )
-    it, broken, left = Checked(), set(), 0
+    it, broken, left = Checked(jerk=jerk), set(), 0
     for _ in range(steps):
         # Now and then parts break, for a while.
         if left <= 0:
@@ -183,4 +193,8 @@ def walk(steps: int, seed: int = 0) -> dict[str, int]:
 
 if __name__ == "__main__":
     count, begun = int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000, time.monotonic()
-    print(walk(count), f"{count} steps, no invariant broken, {time.monotonic() - begun:.0f} s")
+    for limit in (None, JERK):
+        print(
+            walk(count, jerk=limit),
+            f"{count} steps, jerk limit {limit}, no invariant broken, {time.monotonic() - begun:.0f} s",
+        )

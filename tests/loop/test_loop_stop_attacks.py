@@ -3,6 +3,8 @@
 import fcntl
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 from contextlib import suppress
@@ -10,11 +12,12 @@ from contextlib import suppress
 import pytest
 from test_loop_stops import CAMERA, SETTINGS, Noted, live, see
 
-from robotlab.control import RampThread, SerialLink, Supervisor
+from robotlab.control import Motor, RampThread, SerialLink, Supervisor
 from robotlab.control.differential_drive import DifferentialDrive
-from robotlab.errors import MotionError
-from robotlab.loop import Settings, default_camera, drive
+from robotlab.errors import InputError, MotionError
+from robotlab.loop import Settings, default_camera, drive, read_log
 from robotlab.loop.limits import check_real_limits
+from robotlab.loop.log import RunLog
 
 
 def moving(told, since=0.0):
@@ -168,3 +171,115 @@ def test_a_derivative_gain_from_one_on_grows_with_any_delay():
         return abs(bearing[-1] - bearing[-2])
 
     assert last(0.5) < 1e-9 and last(1.1) > 0.1
+
+
+def test_a_camera_slower_than_stated_is_not_driven_with_a_gain_for_the_stated_rate():
+    """A gain for 50 pictures a second was accepted, and 10 came, of which it makes a growing oscillation."""
+
+    def slow():
+        time.sleep(0.08)
+        return live()
+
+    link, settings = Noted(), SETTINGS.but(watchdog_s=0.6, max_mps=0.15, motor=Motor(lag_s=0.0))
+    high = settings.but(turn_gain=0.99 * settings.safe_gain)
+    done = drive(see, slow, CAMERA, high, link, 6.0)
+    assert done.state == "fault" and "turn_gain must be at most" in done.reason, done.reason
+    assert "measured instead of 50" in done.reason
+    assert 10 <= done.pictures <= 14
+
+
+class TestClocksThatWait:
+    def test_one_that_never_returns(self):
+        back, left, begun = threading.Event(), [], time.monotonic()
+
+        def clock():
+            if time.monotonic() > begun + 0.4:
+                left.append(back.wait(12.0))
+            return time.monotonic()
+
+        link = Noted()
+        done = drive(see, live, CAMERA, SETTINGS, link, 20.0, clock=clock)
+        assert not left and link.told[-1][1] == "HALT" and "clock must come back" in done.reason, done.reason
+        back.set()
+
+    def test_one_that_is_slow(self):
+        calls, begun = [], time.monotonic()
+
+        def clock():
+            if time.monotonic() > begun + 0.4:
+                calls.append(1)
+                time.sleep(1.5)
+            return time.monotonic()
+
+        link = Noted()
+        done = drive(see, live, CAMERA, SETTINGS, link, 20.0, clock=clock)
+        assert link.told[-1][1] == "HALT" and done.state == "fault" and len(calls) < 6, (done.reason, calls)
+
+    def test_a_lock_that_is_never_free_does_not_keep_halt_back(self, monkeypatch):
+        monkeypatch.setattr("robotlab.control.ramp_thread._GRACE_S", 0.2)
+        link, back = Noted(), threading.Event()
+        with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0) as thread:
+            holder = threading.Thread(target=lambda: thread.tell(lambda *_: back.wait(20.0)), daemon=True)
+            holder.start()
+            time.sleep(0.1)
+            thread.close()
+            assert link.told[-1][1] == "HALT" and not back.is_set() and holder.is_alive()
+            back.set()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux gives orphans to a program that asks for them")
+def test_a_double_fork_leaves_no_grandchild():
+    """It may hold the lock of the serial port: the next drive was refused."""
+    orphans = []
+
+    def forks(picture):
+        if not orphans:
+            told = subprocess.run(["sh", "-c", "sleep 60 >/dev/null 2>&1 & echo $!"], capture_output=True, check=True)
+            orphans.append(int(told.stdout))
+        return see(picture)
+
+    mine = subprocess.Popen(["sleep", "60"])
+    try:
+        done = drive(forks, live, CAMERA, SETTINGS, Noted(), 0.5)
+        assert done.children == 1 and not os.path.exists(f"/proc/{orphans[0]}"), done.reason
+        assert mine.poll() is None
+    finally:
+        mine.kill()
+        mine.wait()
+
+
+class TestLogsThatAreNoFiles:
+    def test_a_pipe_that_nobody_reads(self, tmp_path):
+        os.mkfifo(tmp_path / "pipe")
+        # Whatever happens, the test does not wait for good.
+        reader = threading.Timer(5.0, lambda: open(tmp_path / "pipe", "rb").close())
+        reader.daemon = True
+        reader.start()
+        with pytest.raises(InputError, match="must have a reader"):
+            drive(see, live, CAMERA, SETTINGS, Noted(), 0.2, log=tmp_path / "pipe")
+        reader.cancel()
+
+    def test_a_path_with_a_zero(self):
+        link = Noted()
+        with pytest.raises(InputError, match="path of a run log must be one that a file can have"):
+            drive(see, live, CAMERA, SETTINGS, link, 0.2, log="run\0.jsonl")
+        assert not moving(link.told)
+
+    def test_ctrl_c_within_a_record_leaves_no_record_after_half_a_one(self, tmp_path):
+        path = tmp_path / "pipe"
+        os.mkfifo(path)
+        reader = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+        fcntl.fcntl(reader, fcntl.F_SETPIPE_SZ, 4096)
+        log = RunLog(path)
+        log.write({"kind": "event"})
+        timer = threading.Timer(0.3, os.kill, (os.getpid(), signal.SIGINT))
+        timer.start()
+        with pytest.raises(KeyboardInterrupt):
+            log.write({"kind": "event", "text": "x" * 20000})
+        got = os.read(reader, 65536)
+        with pytest.raises(InputError, match="broke off earlier .interrupted"):
+            log.write({"kind": "end"})
+        log.close()
+        os.close(reader)
+        (tmp_path / "copy").write_bytes(got)
+        assert len(got) > 100 and read_log(tmp_path / "copy").records == ({"kind": "event"},)
