@@ -66,6 +66,8 @@ class RampThread:
     ----------
     error : BaseException or None
         The fault that ended the thread.
+    clock_error : Exception or None
+        What `clock` raised, or that it gave no number.
     halt_error : BaseException or None
         Why no HALT was confirmed; ``None`` if one was.
 
@@ -147,6 +149,7 @@ class RampThread:
         self._left = False
         self._thread = threading.Thread(target=self._run, name="ramp", daemon=True)
         self.error: BaseException | None = None
+        self.clock_error: Exception | None = None
         self.halt_error: BaseException | None = None
 
     def __enter__(self) -> RampThread:
@@ -243,11 +246,8 @@ class RampThread:
         pressed = self._join(self._thread, 0.0 if self._left else self._stop_time_s() + 2 * _GRACE_S)
         if self._thread.is_alive() and not self._left:
             self._left = True
-            part, repair = (
-                ("clock", "pass one that does not wait, such as time.monotonic")
-                if self._in_clock
-                else ("motor link", "cut the power, then check cable and board")
-            )
+            part = "clock" if self._in_clock else "motor link"
+            repair = "pass time.monotonic" if self._in_clock else "cut the power, then check cable and board"
             self.error = self.error or MotionError(
                 f"the {part} must come back, it hung for {self.silent_s():.3g} s; {repair}"
             )
@@ -356,7 +356,11 @@ class RampThread:
     def _step(self, steps: int) -> bool:
         """One command; False when only HALT may be sent."""
         self._in_clock = True
-        order = self.tell(lambda stop, t_s, now_s: stop.step(t_s, now_s, steps))
+        try:
+            order = self.tell(lambda stop, t_s, now_s: stop.step(t_s, now_s, steps))
+        except Exception as error:
+            self.clock_error = error
+            raise
         self._in_clock = False
         if order is HALT:
             return False

@@ -24,7 +24,7 @@ from robotlab.camera import Camera
 from robotlab.checks import number, said
 from robotlab.control import MotorLink, RampThread
 from robotlab.control.jitter import Jitter
-from robotlab.control.safety import ClockError, steady_s
+from robotlab.control.safety import steady_s
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread
@@ -234,8 +234,8 @@ def drive(
                 # The thread has ended since the loop looked: it has stopped the motors, and says why.
                 break
         ramp.close()
-        if isinstance(ramp.error, ClockError):
-            raise ramp.error
+        if ramp.clock_error is not None:
+            raise ramp.clock_error
         children = camera_thread.close()
         if ramp.error is not None:
             state, reason = "fault", said(ramp.error)
