@@ -237,9 +237,8 @@ class RampThread:
     def close(self) -> None:
         """Ramp down, stop the link and end the thread.
 
-        A second Ctrl-C waits until that is done.  A link that hangs, or a
-        clock, is left, and the link told to stop once more from here; :attr:`error` says so.  Should
-        it come back, it gets nothing but HALT.
+        A second Ctrl-C waits until that is done.  A link or a clock that hangs is left, and the link told to
+        stop once more from here; :attr:`error` says so.  Should it come back, it gets nothing but HALT.
         """
         with self._at_once():
             self._stop.stop()

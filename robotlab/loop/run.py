@@ -150,7 +150,8 @@ class Run:
         found = [np.zeros((0, 6))] * count
         for observation in by_kind["observation"]:
             i = observation["i"]
-            found[i] = numbers([{"found": row} for row in observation["found"]], "found", 6)
+            # What a detector finds may be of any size; only what is believed is held to one.
+            found[i] = numbers([{"found": row} for row in observation["found"]], "found", 6, np.inf)
             if observation["box"] is not None:
                 one = [observation]
                 boxes[i], bearings[i] = numbers(one, "box", 4)[0], numbers(one, "bearing")[0]
