@@ -56,9 +56,8 @@ class RampThread:
     command_hold_s : float
         Without a new velocity command for this long, it is 0.
     limits_s, delay_s, board_timeout_s
-        As in :class:`~robotlab.control.supervisor.Supervisor`.  Where the link
-        is watched, a send that fails is tried again at the next step; else it
-        is a fault.  A picture older than the camera's limit counts as none.
+        As in :class:`~robotlab.control.supervisor.Supervisor`.  Where the link is watched, a send that fails is
+        tried again at the next step; else it is a fault.  A picture older than the camera's limit counts as none.
     clock : callable
         The time of the pictures, s; held against :func:`~robotlab.control.safety.steady_s`.
 
