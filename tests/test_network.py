@@ -19,7 +19,7 @@ from network_trace import outside, private_home, run_traced, telemetry_files, tr
 DATA, PYTHON = str(ROOT / "datasets" / "coins"), sys.executable
 RUN_A_NETWORK = f"""
 import onnxruntime
-onnxruntime.InferenceSession({str(ROOT / "robotlab" / "detector" / "features.onnx")!r}, providers=["CPUExecutionProvider"])
+onnxruntime.InferenceSession({str(ROOT / "robotlab" / "neural" / "features.onnx")!r}, providers=["CPUExecutionProvider"])
 """
 
 
@@ -34,7 +34,7 @@ def test_one_module_alone_imports_onnxruntime():
             )
             if any(name.partition(".")[0] == "onnxruntime" for name in names):
                 found.add(str(path.relative_to(ROOT)))
-    assert found == {os.path.join("robotlab", "detector", "session.py")}
+    assert found == {os.path.join("robotlab", "neural", "session.py")}
 
 
 @pytest.mark.parametrize("first", ["import robotlab", "import robotlab.boxes", "from robotlab.neural import session"])

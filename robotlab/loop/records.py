@@ -28,7 +28,7 @@ LOG_VERSION = 2
 _MOST = 1e12
 
 
-def numbers(records: Sequence[Mapping], name: str, width: int | None = None, most: float = _MOST) -> np.ndarray:
+def numbers(records: Sequence[Mapping], name: str, width: int | None = None) -> np.ndarray:
     """One entry of each record, as an array.
 
     Parameters
@@ -39,8 +39,6 @@ def numbers(records: Sequence[Mapping], name: str, width: int | None = None, mos
         Which entry.
     width : int or None
         How many numbers it holds; ``None`` for a plain number.
-    most : float
-        All are smaller.
 
     Returns
     -------
@@ -50,7 +48,7 @@ def numbers(records: Sequence[Mapping], name: str, width: int | None = None, mos
     Raises
     ------
     InputError
-        If an entry is missing, no number, not finite, too large, or of another width.
+        If an entry is missing, no number, not finite, or of another width.
 
     Examples
     --------
@@ -65,7 +63,7 @@ def numbers(records: Sequence[Mapping], name: str, width: int | None = None, mos
         values = values.astype(np.float64)
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         raise InputError(f"{name} must be {width or 1} numbers in each record ({error})") from None
-    if values.shape != shape or not (np.abs(values) < most).all():
+    if values.shape != shape or not (np.abs(values) < _MOST).all():
         raise InputError(
             f"{name} must be {width or 1} finite numbers in each record, got an array of shape {values.shape}"
         )

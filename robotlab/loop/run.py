@@ -150,8 +150,10 @@ class Run:
         found = [np.zeros((0, 6))] * count
         for observation in by_kind["observation"]:
             i = observation["i"]
-            # What a detector finds may be of any size; only what is believed is held to one.
-            found[i] = numbers([{"found": row} for row in observation["found"]], "found", 6, np.inf)
+            # As far out as the detector said, but numbers.
+            found[i] = np.array(observation["found"], float).reshape(-1, 6)
+            if not np.isfinite(found[i]).all():
+                raise InputError(f"found must be finite numbers, got {observation['found']!r:.60}")
             if observation["box"] is not None:
                 one = [observation]
                 boxes[i], bearings[i] = numbers(one, "box", 4)[0], numbers(one, "bearing")[0]

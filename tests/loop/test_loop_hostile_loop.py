@@ -290,7 +290,8 @@ class Together(FaultModel):
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
-    picks=st.lists(st.tuples(st.integers(0, len(FAULTS) - 1), st.floats(0.0, 6.0)), min_size=1, max_size=3),
+    # Not from the very start: a clock that is off from its first reading on has not jumped.
+    picks=st.lists(st.tuples(st.integers(0, len(FAULTS) - 1), st.floats(0.1, 6.0)), min_size=1, max_size=3),
     loop=st.fixed_dictionaries(
         {
             "frame_hz": st.sampled_from([5.0, 10.0, 15.0, 30.0]),
