@@ -1,7 +1,6 @@
 """The ramp in a thread of its own, at a steady rate.
 
-Pictures come unevenly; motors want even steps.  So the loop that sees only sets a velocity
-command, and this thread steps the ramp and talks to the motors.
+Pictures come unevenly; motors want even steps: the loop only sets a velocity command, and this thread sends it.
 """
 
 from __future__ import annotations
