@@ -15,7 +15,7 @@ A byte cannot hold 360, so in the byte scale one step of hue is two degrees:
 green is 120°, a third of the circle, and 60.  Pillow packs the circle into 0 to
 255 instead (green is 85 there), so its bytes are *not* these bytes.
 
-Hue is an angle: 179 and 0 are neighbors, and both are red.  Grey has no hue;
+Hue is an angle: 179 and 0 are neighbors, and both are red.  Gray has no hue;
 it is given hue 0 and saturation 0.
 """
 

@@ -2,7 +2,7 @@
 
 The plain way floods out from one pixel after another (the tests do).  This one
 looks at *runs* instead, the unbroken stretches of a row: a picture of 300 000
-pixels has a few hundred.  Runs of neighbouring rows that touch belong
+pixels has a few hundred.  Runs of neighboring rows that touch belong
 together; which ones do is settled by letting every run point at an earlier run
 that it touches, and following the pointers up to the top.
 """

@@ -1,7 +1,6 @@
 """The ramp in a thread of its own, at a steady rate.
 
-Pictures come unevenly; motors want even steps.  So the loop that sees only sets a velocity command,
-and this thread steps the ramp and talks to the motors, whatever the detector is doing.
+Pictures come unevenly; motors want even steps: the loop only sets a velocity command, and this thread sends it.
 """
 
 from __future__ import annotations
@@ -26,8 +25,7 @@ from robotlab.errors import MotionError
 
 T = TypeVar("T")
 
-# A link that has not come back for this long hangs, and a HALT that is not confirmed is sent again for this long:
-# ten times the longest wait for an answer of the serial link.
+# How long a link may hang, and an unconfirmed HALT is sent again: ten times the serial link's longest wait.
 _GRACE_S = 1.0
 # Links in use, by their stream if they have one: each has one owner, until its thread has ended.
 _OWNED: dict[int, object] = {}

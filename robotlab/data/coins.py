@@ -43,7 +43,7 @@ def photograph() -> np.ndarray:
     Returns
     -------
     (303, 384) ndarray of uint8
-        Grey.
+        Gray.
 
     Examples
     --------
@@ -240,7 +240,7 @@ Real pictures: 48 tiles of 160 × 160 px, cut from one photograph of 24 coins on
   shows; coins that show less than half are marked `ignore`, and `iscrowd` for tools that know that flag alone: they
   need not be found, and finding them is no error.
 - **Limits.** One photograph, one light, one plate, 12 coins a side: tiles overlap, so they are far from independent,
-  and a good figure here says that the trainer works, not that coins will be found elsewhere. Grey: the color detector
+  and a good figure here says that the trainer works, not that coins will be found elsewhere. Gray: the color detector
   has nothing to hold on to. No distances, no lightings.
 - **Rebuild.** `python -m robotlab.data.coins datasets/coins --replace`
 """

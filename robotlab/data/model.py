@@ -301,7 +301,7 @@ def size_problem(where: Path, id: int | str, name: str, label: tuple[int, int], 
     str
         Rule, what came, repair.
     """
-    turned = " (width and height are swapped: was it turned after labelling?)" if real == label[::-1] else ""
+    turned = " (width and height are swapped: was it turned after labeling?)" if real == label[::-1] else ""
     return (
         f"{where}: picture id {id} ({name}): width and height must be those of the file, the label says "
         f"{label[0]} x {label[1]} px and the file has {real[0]} x {real[1]} px{turned}; "

@@ -1,7 +1,7 @@
 """Split a data set so that the test says something: by recording, never by frame.
 
 Frames of one recording look alike.  A detector that has learned from one of two
-neighbouring frames has seen the other (see scikit-learn's ``GroupKFold`` for
+neighboring frames has seen the other (see scikit-learn's ``GroupKFold`` for
 the same rule).
 """
 

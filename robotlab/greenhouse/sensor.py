@@ -137,7 +137,7 @@ def develop(light: np.ndarray, gain: np.ndarray, noise: float, seed: int, negati
     steps, dark = _scale(noise)
     if noise:
         bank = _noise_bank(steps * noise * 0.5 / math.sqrt(FULL_WELL_E))
-        # Knuth's multiplicative hash spreads neighbouring seeds over the table.
+        # Knuth's multiplicative hash spreads neighboring seeds over the table.
         start = int(seed) * 2654435761 % 2**32 % _NOISE_BANK
     table = _code_table(dark)
     picture = np.empty((*light.shape[1:], 3), np.uint8)

@@ -8,7 +8,7 @@ from robotlab.image.checks import check_picture
 
 
 def luminance(picture: np.ndarray) -> np.ndarray:
-    """Grey value of each pixel as the eye weighs the colors.
+    """Gray value of each pixel as the eye weighs the colors.
 
     Parameters
     ----------

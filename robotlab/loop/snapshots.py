@@ -18,9 +18,9 @@ from robotlab.image import decode
 from robotlab.loop.replay import plan_view
 from robotlab.loop.run import Run
 
-# Colours that the color-blind can tell apart (Okabe and Ito, 2008).
+# Colors that the color-blind can tell apart (Okabe and Ito, 2008).
 _POST, _TROLLEY, _TRUTH, _BOX = (213, 94, 0), (0, 114, 178), (86, 180, 233), (240, 228, 66)
-_GREY = (74, 79, 87)
+_GRAY = (74, 79, 87)
 
 
 def snapshot(run: Run, t_s: float, height_px: int = 240) -> np.ndarray:
@@ -220,7 +220,7 @@ def _plan(run: Run, tick: int, height: int, most_width: int) -> Image.Image:
     x0, y0, x1, y1 = pen.textbbox(place, text, font=font)
     edge = 3 * fine
     pen.rectangle([x0 - edge, y0 - edge, x1 + edge, y1 + edge], fill=(255, 255, 255, 215))
-    pen.text(place, text, fill=_GREY, font=font)
+    pen.text(place, text, fill=_GRAY, font=font)
     return image.resize((size[0] // fine, height), Image.Resampling.LANCZOS)
 
 
@@ -233,10 +233,10 @@ def _draw_thing(pen: ImageDraw.ImageDraw, thing: dict, at, scale: float) -> None
         pen.polygon(
             [at(thing["x"] + cos * u - sin * v, thing["y"] + sin * u + cos * v) for u, v in corners],
             fill=color,
-            outline=_GREY,
+            outline=_GRAY,
         )
         return
     radius = (a / 2 if thing["shape"] == "plant" else max(a, b)) * scale
     x, y = at(thing["x"], thing["y"])
     alpha = 130 if thing["shape"] == "plant" else 255
-    pen.ellipse([x - radius, y - radius, x + radius, y + radius], fill=(*color, alpha), outline=(*_GREY, alpha))
+    pen.ellipse([x - radius, y - radius, x + radius, y + radius], fill=(*color, alpha), outline=(*_GRAY, alpha))

@@ -50,7 +50,7 @@ def adapt_batch_norm(
 ) -> dict[str, np.ndarray]:
     """The same weights, the normalization's running statistics measured on these pictures.
 
-    Training normalises each batch by its own statistics.  A head that was
+    Training normalizes each batch by its own statistics.  A head that was
     fitted on features by statistics of other pictures would begin far off.
 
     Parameters

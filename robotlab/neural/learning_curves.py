@@ -1,6 +1,6 @@
 """What to expect of a detector: by pictures labeled, by size, by distance, by lighting.
 
-The learner's question before labelling is "how many?", before building the
+The learner's question before labeling is "how many?", before building the
 robot "how far?".  Both are answered on held-out recordings, with the smallest
 usable size in px, which the design sheet compares with geometry.
 """
