@@ -28,7 +28,6 @@ PACKAGES = (
     "onnxruntime",
     "pillow",
     "tqdm",
-    "joblib",
 )
 # Room for pictures, models and reports of the whole course; measured: under 300 MB.
 FREE_DISK_MB = 500

@@ -84,14 +84,14 @@ def test_shipped_weights_settle_on_the_learner_s_pictures(blocks):
 
 
 @pytest.mark.slow
-def test_full_training_begins_better_on_settled_weights(blocks, monkeypatch):
+def test_fine_tuning_begins_better_with_adapted_batch_norm(blocks, monkeypatch):
     begins = {}
-    for name in ("settled", "as shipped"):
+    for name in ("adapted", "as shipped"):
         if name == "as shipped":
-            monkeypatch.setattr(fine_tuning, "settled", lambda weights, *others: weights)
+            monkeypatch.setattr(fine_tuning, "adapt_batch_norm", lambda weights, *others: weights)
         detector = fit(blocks, training="fine_tuning", engine="numpy", epochs=1, progress=False)
         begins[name] = detector.facts["curve"]["losses"][0]
-    assert begins["settled"] < 0.5 * begins["as shipped"]
+    assert begins["adapted"] < 0.5 * begins["as shipped"]
 
 
 def test_loss_falls_from_scratch(blocks):
