@@ -8,8 +8,9 @@ nothing came for 250 ms.  At a random moment something breaks.  What is
 compared with the stopping distance is the way from the moment when the last good picture
 was taken to the end.  Then the simulated loop goes through its faults.
 
-Writes ``robotlab/course/measurements/fault_injection.json``.  About ten minutes;
-``--moments 1 --out FILE`` is the quick look that the tests take.
+Writes ``robotlab/course/measurements/fault_injection.json``, and its table into the
+guide.  About ten minutes; ``--moments 1 --out FILE`` is the quick look that the tests
+take, ``--guide`` writes the table again and measures nothing.
 """
 
 import argparse
@@ -31,8 +32,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from fault_injection import FAULTS, SETTINGS, board, drive_it
 
-from robotlab.course import shipped
-from robotlab.files import write_json
+from robotlab.course import measured, shipped
+from robotlab.files import write_json, write_whole
 from robotlab.greenhouse import Scene, Walk
 from robotlab.loop import FAULTS as SIMULATED
 from robotlab.loop import GroundTruthDetector, Run, Settings, default_camera, fault_campaign, stopping_m
@@ -187,13 +188,43 @@ def simulated(moments: int) -> list[dict]:
     return rows
 
 
+def guide_table(measurement: dict) -> str:
+    """The measurement as the tables of the guide."""
+    lines = []
+    for title, rows in (("the real loop", measurement["runs"]), ("the simulated loop", measurement["simulated"])):
+        lines += [
+            f"| fault in {title} | runs | longest | of the stopping distance | commands after the end |",
+            "|---" * 5 + "|",
+        ]
+        lines += [
+            f"| {row['fault']} | {row['runs']} | {row['worst_m']:.2f} m | {100 * row['worst_share']:.0f} % | {row['moving_commands_after_end']} |"
+            for row in sorted(rows, key=lambda row: -row["worst_share"])
+        ]
+        lines.append("")
+    return "\n".join(lines)
+
+
+def write_guide() -> None:
+    """Put the tables between the guide's two marks."""
+    path = shipped("instructor/guide.md")
+    first, second = "<!-- fault injection, written by measure_fault_injection.py -->", "<!-- end of fault injection -->"
+    before, _, rest = path.read_text(encoding="utf-8").partition(first)
+    write_whole(
+        path, f"{before}{first}\n\n{guide_table(measured('fault_injection'))}\n{second}{rest.partition(second)[2]}"
+    )
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--moments", type=int, default=25, help="random moments for each fault")
     parser.add_argument("--at-once", type=int, default=14, help="runs at the same time: they mostly wait")
     parser.add_argument("--only", help="only faults with this word")
     parser.add_argument("--out", help="where the table goes")
+    parser.add_argument("--guide", action="store_true", help="only write the guide's table again")
     options = parser.parse_args()
+    if options.guide:
+        write_guide()
+        return 0
     rng = random.Random(1)
     plan = [(fault, rng.uniform(EARLIEST_S, LATEST_S)) for _ in range(options.moments) for fault in FAULTS]
     plan = [(fault, at_s) for fault, at_s in plan if not options.only or options.only in fault]
@@ -223,6 +254,8 @@ def main() -> int:
             "simulated": simulated(max(1, options.moments)),
         },
     )
+    if not options.out:
+        write_guide()
     broken = [run for run in runs if run["way_m"] > bound_m or run["moving"] or not run["at_rest"]]
     print(f"{len(runs)} runs, bound_m {bound_m:.3f} m, broken in {len(broken)}")
     return bool(broken)

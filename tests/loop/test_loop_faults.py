@@ -7,6 +7,7 @@ import pytest
 
 from robotlab.color import Band, ColorDetector
 from robotlab.control import Motor, stopping_distance_m
+from robotlab.course import measured, shipped
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import FAULTS, GroundTruthDetector, Settings, fault_campaign, simulate, stopping_m
 from robotlab.loop.campaigns import blind_distance_m
@@ -139,3 +140,12 @@ def test_reports_say_what_had_to_stop():
     }
     assert all(report.state in ("fault", "stop", "search") for report in reports.values() if report.must_rest)
     assert not any(math.isnan(report.driven_m) for report in reports.values() if report.must_rest)
+
+
+def test_the_measured_faults_kept_within_the_stopping_distance_and_stand_in_the_guide():
+    measurement, guide = measured("fault_injection"), shipped("instructor/guide.md").read_text(encoding="utf-8")
+    assert len(measurement["runs"]) >= 40 and sum(row["runs"] for row in measurement["runs"]) >= 1000
+    for row in measurement["runs"] + measurement["simulated"]:
+        assert row["worst_m"] <= row["stopping_m"] and row["moving_commands_after_end"] == 0
+        line = f"| {row['fault']} | {row['runs']} | {row['worst_m']:.2f} m | {100 * row['worst_share']:.0f} % | 0 |"
+        assert line in guide
