@@ -6,6 +6,8 @@ import json
 import os
 import shlex
 import shutil
+import signal
+import time
 from pathlib import Path
 
 import numpy as np
@@ -262,3 +264,26 @@ class TestCheckup:
         assert main(["checkup", str(posts)]) == 0
         assert "post" in said(capsys)[0]
         assert open_dataset(posts).box_count == 6
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a signal to end is POSIX's")
+def test_a_signal_in_the_midst_of_an_import_ends_it_as_a_signal(monkeypatch):
+    from robotlab.cli import parser
+
+    def importing():
+        try:
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(5)
+        except SystemExit as end:
+            raise RuntimeError("Error calling __set_name__") from end
+
+    kept = {kind: signal.getsignal(kind) for kind in (signal.SIGTERM, signal.SIGHUP)}
+    monkeypatch.setattr(parser, "main", importing)
+    monkeypatch.setattr(parser, "_ENDING", [])
+    try:
+        with pytest.raises(SystemExit) as end:
+            parser.run()
+    finally:
+        for kind, handler in kept.items():
+            signal.signal(kind, handler)
+    assert end.value.code == 128 + signal.SIGTERM

@@ -238,11 +238,20 @@ def print_plainly() -> None:
             stream.reconfigure(errors="robotlab.plain")
 
 
+# Signals that have come.
+_ENDING: list[int] = []
+
+
 def handle_signals() -> None:
     """Let a signal to end come as an exception, so that files begun are removed on the way out."""
+
+    def end(number: int, frame: object) -> None:
+        _ENDING.append(number)
+        sys.exit(128 + number)
+
     for name in ("SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
-            signal.signal(getattr(signal, name), lambda number, frame: sys.exit(128 + number))
+            signal.signal(getattr(signal, name), end)
 
 
 def run() -> None:
@@ -255,4 +264,9 @@ def run() -> None:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 1
+    except Exception:
+        # Python 3.11 makes a RuntimeError of what comes while a class is being made, as in an import.
+        if not _ENDING:
+            raise
+        code = 128 + _ENDING[-1]
     sys.exit(code)

@@ -126,7 +126,7 @@ def child(words: list[str], home: Path, how: str, number: int, out: int) -> None
         traceback.print_exc()
     finally:
         with contextlib.suppress(OSError):
-            sys.stdout.flush()
+            sys.stdout.flush(), sys.stderr.flush()
         os._exit(code)
 
 
