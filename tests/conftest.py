@@ -46,6 +46,14 @@ def pytest_cmdline_main(config):
             os.environ.setdefault(name, "1")
 
 
+@pytest.fixture(autouse=True)
+def numpy_prints_as_by_itself():
+    """A reference library that sets NumPy's print options when it is imported changes no later test's output."""
+    import numpy as np
+
+    np.set_printoptions(legacy=False)
+
+
 def pytest_collection_modifyitems(items):
     """Dealt out: files with many slow tests first, so that the last ones are short and no core waits for another."""
     if WORKER in os.environ:

@@ -12,9 +12,13 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 
 from robotlab import __version__
 from robotlab.errors import InputError, install_hint, printable
+
+# Commands with a module of their own in robotlab.cli: ``add_options(command)`` and ``run(options)``.
+_MODULES: dict[str, str] = {}
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -142,6 +146,8 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--check", action="store_true", help="write nothing; exit 1 when a notebook differs from its source"
     )
+    for module in _MODULES.values():
+        import_module(f"robotlab.cli.{module}").add_options(command)
     return parser
 
 
@@ -174,6 +180,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         _check_ranges(options)
+        if options.command in _MODULES:
+            return import_module(f"robotlab.cli.{_MODULES[options.command]}").run(options)
         from robotlab.cli.commands import COMMANDS  # after parsing, so that --help answers at once
 
         return COMMANDS[options.command](options)
