@@ -166,7 +166,9 @@ class Traffic:
         elif self._left == 1 or rng.random() < 0.03:
             line = frame("HALT", self._seq)
         else:
-            speed = rng.choice((0, 500, -500, rng.choice((501, 70_000, 300)), *(rng.randrange(-500, 501) for _ in range(4))))
+            speed = rng.choice(
+                (0, 500, -500, rng.choice((501, 70_000, 300)), *(rng.randrange(-500, 501) for _ in range(4)))
+            )
             line = frame("GO", self._seq, speed, rng.choice((speed, rng.randrange(-500, 501))))
         self._left -= 1
         self._seq = (self._seq + 1) % 65536
