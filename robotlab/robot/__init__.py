@@ -11,8 +11,10 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.robot.camera import VideoCamera
+    from robotlab.robot.pins import PinLink
     from robotlab.robot.view import view_fault
+    from robotlab.robot.wheels import open_wheels
 
-__all__ = ["VideoCamera", "view_fault"]
+__all__ = ["PinLink", "VideoCamera", "open_wheels", "view_fault"]
 
 load_lazily(__name__)
