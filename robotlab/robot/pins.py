@@ -129,6 +129,41 @@ def check_pins(pins: Sequence[int], name: str) -> tuple[int, ...]:
     return pins
 
 
+def pin_light(pin: int) -> tuple[Callable[[bool], object], Callable[[], object]]:
+    """A LED on a pin, for :func:`robotlab.robot.measure_delay`.
+
+    Parameters
+    ----------
+    pin : int
+        Its BCM number; the LED needs a resistor (its data sheet).
+
+    Returns
+    -------
+    switch, close : callable
+        Switches it; lets the pin go.
+
+    Raises
+    ------
+    MotionError
+        If gpiozero is not installed, or the pin is not to be had.
+
+    Examples
+    --------
+    >>> switch, close = pin_light(17)  # doctest: +SKIP
+    """
+    try:
+        import gpiozero
+
+        led = gpiozero.LED(pin)
+    except ImportError:
+        raise MotionError(f"pins need the package gpiozero, it is not installed; {install_hint('robot')}") from None
+    except Exception as error:
+        raise MotionError(
+            f"pins must be there and free, {pin} is not ({error}); check its number and the rights (group gpio)"
+        ) from None
+    return (lambda on: led.on() if on else led.off()), led.close
+
+
 class _Pipes:
     """A byte stream to a program, as :class:`SerialLink` wants it."""
 

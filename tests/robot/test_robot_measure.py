@@ -74,14 +74,14 @@ def test_the_stated_error_covers_sheets_hung_by_hand():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (dict(turn_deg=35), "must face the camera"),
-        (dict(sheet_m=(0.21, 0.297)), "have the sides given"),
-        (dict(at_m=(0.25, 0.0)), "cut off"),
-        (dict(distance_m=4.0), "40 px and more"),
+        ({"turn_deg": 35}, "must face the camera"),
+        ({"sheet_m": (0.21, 0.297)}, "have the sides given"),
+        ({"at_m": (0.25, 0.0)}, "cut off"),
+        ({"distance_m": 4.0}, "40 px and more"),
     ],
 )
 def test_a_sheet_that_tells_nothing_is_refused(change, words):
-    picture = photograph(**dict(hfov_deg=62.2, distance_m=0.5) | change)
+    picture = photograph(**{"hfov_deg": 62.2, "distance_m": 0.5} | change)
     with pytest.raises(PictureError, match=words):
         measure_field_of_view(picture, 0.5)
 
