@@ -69,9 +69,9 @@ class CalibratedLink:
     --------
     >>> from robotlab.control import SimulatedLink
     >>> link = SimulatedLink()
-    >>> CalibratedLink(link, left=0.9, right=1.0).send(0.18, 0.18)
+    >>> CalibratedLink(link, left=0.5, right=1.0).send(0.1, 0.1)
     >>> link.sent[-1][1:]
-    (0.2, 0.18)
+    (0.2, 0.1)
     """
 
     def __init__(self, link: MotorLink, left: float, right: float) -> None:
