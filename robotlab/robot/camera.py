@@ -141,7 +141,7 @@ class VideoCamera:
         self._pictures = self._handed = self._reconnects = 0
         self._last = time.monotonic()
         self._freeze, self._fault, self._row = FreezeDetector(), "", 0
-        self._looked, self._stamped = 0.0, None
+        self._looked, self._stamped, self._exposure = 0.0, None, None
         self._size = self._video.size
         self._thread = threading.Thread(target=self._run, name="video_camera", daemon=True)
         self._thread.start()
@@ -205,7 +205,7 @@ class VideoCamera:
                 str(self._source),
                 self._size,
                 (len(self._came) - 1) / span_s if span_s > 0 else None,
-                None if self._error else self._video.exposure_s(),
+                self._exposure,
                 self._delay,
                 statistics.median(self._waits) if self._waits else None,
                 self._pictures,
@@ -279,7 +279,10 @@ class VideoCamera:
 
     def _look(self, picture: np.ndarray, now: float) -> None:
         words, self._looked = view_fault(picture), now
+        # Asked here: a driver is not to be asked by two threads.
+        exposure = self._video.exposure_s()
         with self._lock:
+            self._exposure = exposure
             self._freeze.live(picture)
             self._row = self._row + 1 if words == self._fault else 1
             self._fault = words
