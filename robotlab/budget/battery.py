@@ -89,7 +89,9 @@ class Pack:
             )
         if self.cell_v is not None:
             try:
-                seen = tuple(number(one, "cell_v", 0, 100, repair="measure each cell at the balance lead") for one in self.cell_v)
+                seen = tuple(
+                    number(one, "cell_v", 0, 100, repair="measure each cell at the balance lead") for one in self.cell_v
+                )
             except TypeError:
                 seen = ()
             if len(seen) != self.cells:
@@ -253,10 +255,14 @@ class Charger:
     def __post_init__(self) -> None:
         object.__setattr__(self, "cells", whole(self.cells, "the charger's cells", 1))
         for name, most in (("current_a", 1e3), ("full_v", 1e2)):
-            value = number(getattr(self, name), f"the charger's {name}", 0, most, open_low=True, repair="read it off the charger")
+            value = number(
+                getattr(self, name), f"the charger's {name}", 0, most, open_low=True, repair="read it off the charger"
+            )
             object.__setattr__(self, name, value)
         if not isinstance(self.balances, bool):
-            raise InputError(f"balances must be True or False, got {self.balances!r:.60}; see whether the charger has a balance socket")
+            raise InputError(
+                f"balances must be True or False, got {self.balances!r:.60}; see whether the charger has a balance socket"
+            )
 
     def problems(self, pack: Pack) -> list[str]:
         """Why a pack must not be charged with it.

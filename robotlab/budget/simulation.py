@@ -61,7 +61,11 @@ class FrameTimeline:
 
 
 def simulate_frames(
-    stages_s: Mapping[str, float], camera_hz: float, own_threads: bool = False, buffer: int = 0, duration_s: float = 10.0
+    stages_s: Mapping[str, float],
+    camera_hz: float,
+    own_threads: bool = False,
+    buffer: int = 0,
+    duration_s: float = 10.0,
 ) -> FrameTimeline:
     """Send frames through the stages of a loop.
 
@@ -107,7 +111,9 @@ def simulate_frames(
     hz = number(camera_hz, "camera_hz", 0, 1e5, open_low=True, repair="give the camera's pictures a second")
     count = int(hz * number(duration_s, "duration_s", 0, open_low=True) + _SAME_S) + 1
     if count > 100_000:
-        raise InputError(f"there must be 100000 frames or fewer, got {count}; a loop is steady long before, shorten duration_s")
+        raise InputError(
+            f"there must be 100000 frames or fewer, got {count}; a loop is steady long before, shorten duration_s"
+        )
     places = whole(buffer, "buffer")
     taken = np.arange(count) / hz
     # In one thread all stages are one server; its parts come one after the other.
