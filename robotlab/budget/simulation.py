@@ -148,6 +148,8 @@ def _newest(ready: np.ndarray, busy_s: float) -> tuple[np.ndarray, np.ndarray]:
     chosen, starts, free, place = [], [], 0.0, 0
     while place < len(ready):
         start = max(free, float(ready[place]))
+        if start > ready[-1] + _SAME_S:
+            break  # no frame comes any more: from here on the newest would be an old one
         place = int(np.searchsorted(ready, start + _SAME_S, side="right")) - 1
         chosen.append(place)
         starts.append(start)

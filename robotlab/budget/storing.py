@@ -9,7 +9,7 @@ from robotlab.errors import InputError
 # Bits a pixel. Raw: three bytes. JPEG (quality 90) and PNG: the most of the shipped
 # pictures, real coins of 160x160 and rendered scenes of 320x240 (measured); smooth
 # scenes take half, grass and gravel more.
-BITS_A_PX = {"raw": 24.0, "jpeg": 3.2, "png": 11.6}
+BITS_A_PX = {"raw": 24.0, "jpeg": 3.2, "png": 12.0}
 # One found box as the run log writes it, and what stands around it (measured).
 BOX_BYTES, MESSAGE_BYTES = 45, 200
 # What the head fit takes for each picture and pass, on one core of 2026 for 320x240

@@ -20,7 +20,7 @@ times = st.dictionaries(st.sampled_from("abcde"), st.floats(0.001, 0.05), min_si
 
 def test_littles_law_of_its_paper():
     # Little, Operations Research 9:383-387, 1961: 30 frames a second, each .1 s under way, are 3 at a time.
-    budget = frame_budget({stage: 1 / 30 for stage in "abc"}, camera_hz=30, own_threads=True)
+    budget = frame_budget(dict.fromkeys("abc", 1 / 30), camera_hz=30, own_threads=True)
     assert budget.throughput_hz == pytest.approx(30) and budget.latency_s == pytest.approx(0.1)
     assert budget.in_flight == pytest.approx(3)
 
