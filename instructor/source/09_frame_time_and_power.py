@@ -366,7 +366,8 @@ from robotlab.errors import InputError
 
 for cell_v in ((3.42, 3.40, 3.38), (3.70, 3.70, 2.80)):
     problems = Pack(cells=3, capacity_ah=2.2, cell_v=cell_v).cell_problems()
-    print(f"{cell_v}, together {sum(cell_v):.1f} V: {len(problems)} problems")
+    print(f"{cell_v}, together {sum(cell_v):.1f} V:", end=" ")
+    print("a problem" if problems else "nothing wrong")
     for problem in problems:
         print(f"  {problem}")
 
@@ -461,7 +462,7 @@ for name, path in (("the example", example), ("changed", my_file)):
 #
 # **Then the design sheet** (lesson 12) takes what you measured in place of what you assumed, and says what that changed. Suppose that you counted on 10 pictures a second and 0.10 s, and measured 8 and 0.17 s.
 #
-# **Predict.** By how much does the largest safe gain fall: not at all, by a fifth, by nearly half?
+# **Predict.** By how much does the largest safe gain fall: not at all, by a third, by two thirds?
 
 # %%
 from robotlab.design_sheet import Robot, predict

@@ -132,8 +132,8 @@ class Pack:
                     f"cell {place} is at {volt:.2f} V, above full, {self.full_v:.2f} V: it is overcharged and may burn; do not use it, keep away, follow its maker's instructions"
                 )
         spread = max(self.cell_v) - min(self.cell_v)
-        # A volt's last digit is no difference: meters show hundredths.
-        if spread > MOST_SPREAD_V + 1e-9:
+        # A volt's last digit is no difference: meters show hundredths. A pack with a damaged cell is not to be balanced.
+        if spread > MOST_SPREAD_V + 1e-9 and not problems:
             problems.append(
                 f"its cells differ by {spread:.2f} V, more than {MOST_SPREAD_V:.2f} V: the lowest is emptied below its limit and the highest overcharged; "
                 "do not drive or charge it as it is; balance it with the charger made for it, and give it up if they drift apart again"
