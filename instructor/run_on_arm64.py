@@ -4,7 +4,7 @@
 
 A Debian for Arm is unpacked into a folder, wheels for Arm beside it, and QEMU
 runs that Python on this processor: a trained file looks at pictures, and
-``drive`` commands the emulated motor board for a second. Outputs are compared
+``drive`` commands the emulated motor board for some seconds. Outputs are compared
 with those of this machine. Needs Linux, ``qemu-user-static`` and
 ``debootstrap`` (root rights, or ``fakeroot``), and about 120 MB from Debian and
 PyPI the first time; a folder that is there already is used again.
@@ -62,7 +62,7 @@ def take():
 board = Board()
 height, width = small.shape[1:3]
 report = drive(detector, take, Camera(width, height, 1.0, height_m=0.25),
-               Settings(frame_hz=4, delay_s=0.0, watchdog_s=0.9, max_mps=0.1, turn_gain=0.2, drive_gain=0.2), SerialLink(board), 1.5)
+               Settings(frame_hz=4, delay_s=0.0, watchdog_s=4.0, max_mps=0.1, turn_gain=0.2, drive_gain=0.2), SerialLink(board), 5.0)
 with open("/proc/self/status") as status:
     peak = next(int(line.split()[1]) / 1024 for line in status if line.startswith("VmHWM"))
 print(json.dumps({"machine": platform.machine(), "python": platform.python_version(), "numpy": numpy.__version__,
