@@ -291,7 +291,7 @@ for kind in ("raw", "jpeg", "boxes"):
 print(network_load(640, 480, 30, "jpeg").assumption)
 
 # %% [markdown]
-# **Why.** Raw: 640 · 480 pixels · 3 bytes · 8 bits · 30 = 221 million bits a second. JPEG drops what the eye hardly misses; the shipped pictures need up to 3.2 of 24 bits, grass and gravel more. A box is five numbers. A radio link carries about half of what is printed on it (common practice, no source), so even JPEG at the full rate does not fit; a third of the pictures does. Beside each answer stands its **assumption**: when yours differs, put in your own.
+# **Why.** Raw: 640 · 480 pixels · 3 bytes · 8 bits · 30 = 221 million bits a second. JPEG drops what the eye hardly misses; the shipped pictures need up to 3.2 of 24 bits, grass and gravel more. A box is five numbers. A radio link carries about half of what is printed on it (common practice, no source), so even JPEG at the full rate does not fit; a third of the pictures does. Beside each answer stands its assumption: when yours differs, put in your own.
 #
 # The same sum says what a day of gathering pictures weighs.
 #
@@ -309,7 +309,7 @@ print(f"all, raw: {float(everything) / 1e3:.1f} GB")
 # %% [markdown]
 # ## 7. How long the battery lasts
 #
-# A pack is some **cells** in series: the same current goes through all, and their voltages add up. A lithium-polymer cell has 4.20 V when full, 3.7 V as printed, its **nominal** voltage, and is damaged below 3.0 V (common practice, no source; the data sheet of yours comes first). The **capacity** says for how long it gives which current: 2.2 Ah are 2.2 A for one hour. The **C rate** says how large the current may get: 20 C of 2.2 Ah are 44 A.
+# A pack is some **battery cells** in series: the same current goes through all, and their voltages add up. A lithium-polymer cell has 4.20 V when full, 3.7 V as printed, its **nominal voltage**, and is damaged below 3.0 V (common practice, no source; the data sheet of yours comes first). The **capacity** says for how long it gives which current: 2.2 Ah are 2.2 A for one hour. The **C rate** says how large the current may get: 20 C of 2.2 Ah are 44 A.
 #
 # **Predict.** Three cells, 2.2 Ah. Computer, camera and motors take 22.2 W on average. How many minutes does it run, if a fifth of the charge is left in the pack: 53, 18 or 79? And in a greenhouse at 0 °C?
 
@@ -379,7 +379,7 @@ for charger in (Charger(cells=2, current_a=2.0), Charger(cells=3, current_a=2.0)
         print(f"\ncharger for {charger.cells}: refused, {reason}")
 
 # %% [markdown]
-# **Why.** The sum hides the weak cell: while the pack still gives 10.2 V, one cell has been below its limit for some time. At the charger it is the other way round: a charger that sees only the sum goes on until the sum is right, and overcharges the stronger cells. A charger for two cells leaves the third alone: from then on the pack is **unbalanced**. So there is a thin cable from between the cells, the **balance lead**, and a **balance charger**, made for exactly so many cells, watches each through it. Cells of a healthy pack agree within about 0.05 V (common practice, no source).
+# **Why.** The sum hides the weak cell: while the pack still gives 10.2 V, one cell has been below its limit for some time. At the charger it is the other way round: a charger that sees only the sum goes on until the sum is right, and overcharges the stronger cells. A charger for two cells leaves the third alone: from then on it is an **unbalanced pack**. So there is a thin cable from between the cells, the **balance lead**, and a **balance charger**, made for exactly so many cells, watches each through it. Cells of a healthy pack agree within about 0.05 V (common practice, no source).
 #
 # Read the cautions that stand beside the second answer once more, slowly. They are the part of this lesson that can burn down a house.
 #
