@@ -156,7 +156,7 @@ from robotlab.widgets import FramePicture
 timeline = FramePicture(camera_hz=60, detect_ms=30, show_ms=10, buffer=0)
 timeline
 
-# %% tags=["still"] picture="timeline" alt="A timeline of nine pictures in one thread. Each row has a gray bar of waiting, then a short bar for reading, a long one for detecting, a middle one for showing and a short one for sending. A row begins where the row above it ends. Crosses beneath mark the pictures that nobody looks at, about two in three."
+# %% tags=["still"] picture="timeline" alt="A timeline of eight pictures in one thread. Each row has a gray bar of waiting, then a short bar for reading, a long one for detecting, a middle one for showing and a short one for sending. A row begins where the row above it ends. Crosses beneath mark the pictures that nobody looks at, about two in three."
 from IPython.display import Image, display
 
 display(Image(bytes(timeline.picture)))
@@ -460,7 +460,7 @@ for name, path in (("the example", example), ("changed", my_file)):
 # print(timer.text())
 # ```
 #
-# **Then the design sheet** (lesson 12) takes what you measured in place of what you assumed, and says what that changed. Suppose that you counted on 10 pictures a second and 0.10 s, and measured 8 and 0.17 s.
+# **Then the design sheet.** It (lesson 12) takes what you measured in place of what you assumed, and says what that changed. Suppose that you counted on 10 pictures a second and 0.10 s, and measured 8 and 0.17 s.
 #
 # **Predict.** By how much does the largest safe gain fall: not at all, by a third, by two thirds?
 
