@@ -6,7 +6,7 @@ A Debian for Arm is unpacked into a folder, wheels for Arm beside it, and QEMU
 runs that Python on this processor: a trained file looks at pictures, and
 ``drive`` commands the emulated motor board for some seconds. Outputs are compared
 with those of this machine. Needs Linux, ``qemu-user-static`` and
-``debootstrap`` (root rights, or ``fakeroot``), and about 120 MB from Debian and
+``debootstrap`` (root rights, or ``fakeroot``), and about 90 MB from Debian and
 PyPI the first time; a folder that is there already is used again.
 
 Times under an emulator mean nothing and are not reported.

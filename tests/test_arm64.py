@@ -18,7 +18,7 @@ WANTED = os.environ.get("ROBOTLAB_ARM64", "")
 @pytest.mark.slow
 @pytest.mark.skipif(
     not WANTED,
-    reason="downloads 120 MB from Debian and PyPI, so it runs where it is asked for: set ROBOTLAB_ARM64=1, or to a folder to keep them in",
+    reason="downloads 90 MB from Debian and PyPI, so it runs where it is asked for: set ROBOTLAB_ARM64=1, or to a folder to keep them in",
 )
 def test_a_trained_file_finds_the_same_on_arm_and_drive_runs_there(tmp_path):
     missing = run_on_arm64.missing_tools()

@@ -427,10 +427,10 @@ import json
 import tempfile
 from pathlib import Path
 
-import robotlab.budget
 from robotlab.budget import check_robot
+from robotlab.environment import find_above
 
-example = Path(robotlab.budget.__file__).parent / "example_robot.json"
+example = find_above("robotlab/budget/example_robot.json")
 robot = json.loads(example.read_text(encoding="utf-8"))
 robot["board"]["stages_s"]["detect"] = 0.120
 robot["charger"]["cells"] = 2

@@ -229,12 +229,12 @@ class Charger:
     ----------
     cells : int
         Most cells in series that it serves.
+    current_a : float
+        Charging current, A.
     balances : bool
         Whether it watches each cell through the balance lead.
     full_v : float
         Voltage to which it charges one cell, V.
-    current_a : float
-        Charging current, A.
 
     Raises
     ------
