@@ -226,7 +226,18 @@ def _charging(robot: RobotFile) -> Iterator[Line]:
             "cells", "not measured", repair="measure each cell at the balance lead before every drive and every charge"
         )
     elif not cells:
-        yield Line("cells", ", ".join(f"{volt:.2f}" for volt in pack.cell_v) + " V: within their limits, and alike")
+        ok = min(pack.cell_v) >= pack.stop_v
+        yield Line(
+            "cells",
+            ", ".join(f"{volt:.2f}" for volt in pack.cell_v)
+            + (
+                " V: within their limits, and alike"
+                if ok
+                else f" V: alike, and below {pack.stop_v:.2f} V, where to stop"
+            ),
+            ok,
+            "" if ok else "charge the pack before you drive",
+        )
     for problem in cells:
         yield _refused("cells", InputError(problem))
     if charger is None:
@@ -243,8 +254,13 @@ def _charging(robot: RobotFile) -> Iterator[Line]:
         yield Line("charging", "not with this charger", False, CHARGING_CAUTION)
     else:
         answer = charging_time_min(pack, charger)
+        first = (
+            f"Set it to {pack.cells} cells, if its maker says that it serves so few. "
+            if charger.cells > pack.cells
+            else ""
+        )
         yield Line(
             "charger",
             f"made for such a pack; {answer.value:.0f} {answer.unit} ({answer.assumption})",
-            repair=answer.caution,
+            repair=first + answer.caution,
         )

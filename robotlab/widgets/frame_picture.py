@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
@@ -60,7 +62,7 @@ class FramePicture(SliderPicture):
         figure = Figure(figsize=(_SIZE_PX[0] / 100, _SIZE_PX[1] / 100), dpi=100, layout="constrained")
         ax = figure.add_subplot()
         looks = {"wait": ("#dddddd", ""), **_LOOKS}
-        self._bars = {}
+        self._bars: dict[str, Any] = {}
         for name, (color, hatch) in looks.items():
             bars = PolyCollection([], facecolor=color, edgecolor="black", linewidth=0.6, hatch=hatch, label=name)
             self._bars[name] = ax.add_collection(bars)

@@ -64,6 +64,7 @@ BROKEN = [
     ("power.peak_w", 500, "running time", "higher C rate"),
     ("battery.temperature_c", -30, "running time", "room temperature"),
     ("battery.cell_v", [3.9, 3.9, 3.7], "cells", "balance it"),
+    ("battery.cell_v", [3.3, 3.31, 3.3], "cells", "charge the pack before you drive"),
     ("battery.cell_v", [3.9, 3.9, 2.7], "charger", "never unattended"),
     ("charger.cells", 2, "charger", "made for 3 cells"),
     ("charger.balances", False, "charger", "balance charger"),
@@ -154,6 +155,11 @@ def test_no_value_brings_it_down(tmp_path_factory, changes):
         text = str(error)
         assert "\n" not in text
     assert "\x1b" not in text
+
+
+def test_a_charger_for_more_cells_is_to_be_set(tmp_path):
+    (line,) = [line for line in checked(changed("charger.cells", 6), tmp_path).lines if line.name == "charger"]
+    assert line.ok and line.repair.startswith("Set it to 3 cells")
 
 
 def test_the_command(tmp_path, capsys):
