@@ -12,9 +12,9 @@ from robotlab.errors import InputError
 BITS_A_PX = {"raw": 24.0, "jpeg": 3.2, "png": 12.0}
 # One found box as the run log writes it, and what stands around it (measured).
 BOX_BYTES, MESSAGE_BYTES = 45, 200
-# What the head fit takes for each picture and pass, on one core of 2026 for 320x240
-# (measured: 18 to 25 ms with other work beside it), and in all passes.
-_FIT_SECONDS, _FIT_PX = 0.025, 320 * 240
+# Processor time of the head fit for each picture and pass, s, and the size of those
+# pictures (measured on 29 and 87 shipped ones, one core of an AMD EPYC: 14 to 15 ms).
+_FIT_SECONDS, _FIT_PX = 0.015, 320 * 240
 
 
 def picture_bytes_of(width_px: int, height_px: int, kind: str, bits_per_px: float | None = None) -> float:
@@ -226,7 +226,7 @@ def training_budget(
     cells = min(MOST_CELLS, count * PASSES * (RANDOM_CELLS + HARD_CELLS))
     fit_s = count * PASSES * _FIT_SECONDS * seen / _FIT_PX / workers
     if training == "frozen-backbone":
-        seconds, said = fit_s, "25 ms a pass for a picture of 320x240, measured on one core of 2026"
+        seconds, said = fit_s, "15 ms a pass for a picture of 320x240, measured on one core of an AMD EPYC"
         memory = BASE_BYTES + rows_bytes(cells, FEATURES[-1].channels) + kept
     elif training == "fine-tuning":
         seconds, said = USUAL_SECONDS + fit_s / 2, "the usual time limit of fine-tuning, after half a head fit"
