@@ -11,7 +11,7 @@ import sys
 import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from robotlab.json_file import parse_json
 
@@ -61,25 +61,22 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Environment:
-    """What :func:`check_environment` found.
+class CheckReport:
+    """What was looked at, one line each.
 
     Parameters
     ----------
     lines : tuple of Line
         In the order looked at.
-
-    Examples
-    --------
-    >>> Environment((Line("Python", "3.11", True),)).ok
-    True
     """
 
     lines: tuple[Line, ...]
+    # The last line, where nothing is to be done.
+    all_well: ClassVar[str] = "Nothing to do."
 
     @property
     def ok(self) -> bool:
-        """True if the course can be taken here."""
+        """True if every line is."""
         return all(line.ok for line in self.lines)
 
     def to_dict(self) -> dict[str, Any]:
@@ -104,8 +101,26 @@ class Environment:
         width = max(len(name) for name, _, _ in rows)
         table = "\n".join(f"{name:<{width}}  {state:<3}  {value}".rstrip() for name, state, value in rows)
         repairs = [f"{line.name}: {line.repair}" for line in self.lines if line.repair]
-        end = "This machine is ready for the course." if self.ok else "Fix these first, then run it again."
+        end = self.all_well if self.ok else "Fix these first, then run it again."
         return "\n".join([table, *repairs, end])
+
+
+@dataclass(frozen=True)
+class Environment(CheckReport):
+    """What :func:`check_environment` found.
+
+    Parameters
+    ----------
+    lines : tuple of Line
+        In the order looked at.
+
+    Examples
+    --------
+    >>> Environment((Line("Python", "3.11", True),)).ok
+    True
+    """
+
+    all_well: ClassVar[str] = "This machine is ready for the course."
 
 
 def find_above(name: str, start: str | Path = ".") -> Path | None:

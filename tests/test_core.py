@@ -121,3 +121,10 @@ def test_commands_of_the_course_say_in_one_line_which_extra_they_need(words):
     assert ran.returncode == 2 and ran.stdout == ""
     assert ran.stderr.count("\n") == 1 and ran.stderr.startswith(f"robotlab {words.split()[0]} needs ")
     assert 'pip install -e ".[course]"' in ran.stderr
+
+
+def test_a_robot_is_checked_with_the_core_alone():
+    code = "from robotlab.cli import run\nsys.argv = ['robotlab', 'checkup', '--robot', 'robotlab/budget/example_robot.json']\nrun()"
+    ran = run(code)
+    assert ran.returncode == 0 and ran.stderr == "", ran.stderr
+    assert "Every budget holds" in ran.stdout and "never unattended" in ran.stdout

@@ -341,13 +341,13 @@ ax.spines[["top", "right"]].set_visible(False)
 # | 06 | gather and label | a data set of your own object |
 # | 07 | [train a detector](07_train_a_detector.ipynb) | your detector in one file |
 # | 08 | [judge it](08_judge_it.ipynb) | precision, recall, average precision, and how sure they are |
-# | 09 | frame time and power | what a frame costs, and how long the battery lasts |
+# | 09 | [frame time and power](09_frame_time_and_power.ipynb) | what a frame costs, and how long the battery lasts |
 # | 10 | [steer](10_steer.ipynb) | a gain, and the latency that limits it |
 # | 11 | [smooth and safe](11_smooth_and_safe.ipynb) | a ramp, a watchdog, a plan for a lost target |
 # | 12 | [the face-off](12_face_off.ipynb) | color against trained detector, chosen and defended |
 # | 13 | onto your robot | the first drive, wheels up first |
 #
-# The lessons with a link are in this copy; 06, 09 and 13 are in preparation. After 05, take 07 and 08 for the detector, 10 and 11 for the motion, in either order; 12 puts both together. Two pages to look things up: the [glossary](glossary.md) has the words of the field, the [reference](reference.md) says which function answers which question.
+# The lessons with a link are in this copy; 06 and 13 are in preparation. After 05, take 07 and 08 for the detector, 09 to 11 for time, power and motion, in either order; 12 puts both together. Two pages to look things up: the [glossary](glossary.md) has the words of the field, the [reference](reference.md) says which function answers which question.
 #
 # From lesson 01 on there are tasks: you write a function, `verify` checks it, and `nudge` gives a hint. Your progress is kept on this machine only; this cell shows it whenever you run it.
 

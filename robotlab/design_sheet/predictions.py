@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from scipy.optimize import bisect
 
@@ -11,6 +12,13 @@ from robotlab.camera import Camera, working_band
 from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
+
+# Figures that are measured on a robot and stand elsewhere than in its settings.
+_PARTS = {
+    "robot": ("smallest_px",),
+    "camera": ("hfov_rad", "height_m", "pitch_rad"),
+    "motor": ("lag_s", "dead_band_mps", "slip"),
+}
 
 
 @dataclass(frozen=True)
@@ -30,6 +38,8 @@ class Robot:
         kept.
     name : str
         What the sheet calls it.
+    assumed : Robot or None
+        What was assumed of it before it was measured; set by :meth:`with_measured`.
 
     Raises
     ------
@@ -54,6 +64,7 @@ class Robot:
     smallest_px: float
     settings: Settings = field(default_factory=Settings)
     name: str = "robot"
+    assumed: Robot | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         s = self.settings
@@ -91,6 +102,71 @@ class Robot:
             raise InputError(
                 f"the distance kept must leave room before contact, following_distance_m {s.following_distance_m:g} does not beside radius_m {s.radius_m:g}; keep farther away"
             )
+
+    def with_measured(self, **figures: float) -> Robot:
+        """The same robot with measured figures in place of assumed ones.
+
+        Parameters
+        ----------
+        **figures : float
+            ``smallest_px``; ``hfov_rad``, ``height_m`` or ``pitch_rad`` of the
+            camera; ``lag_s``, ``dead_band_mps`` or ``slip`` of the motors; or any
+            number of :class:`robotlab.loop.Settings`, such as ``frame_hz``,
+            ``delay_s`` and ``detector_s``.
+
+        Returns
+        -------
+        Robot
+            It knows what was assumed, so its sheet can say what changed.
+
+        Raises
+        ------
+        InputError
+            If a name is unknown or a number out of range.
+
+        Examples
+        --------
+        >>> robot = Robot(Camera(320, 240, 1.0, 0.25), smallest_px=20)
+        >>> robot.with_measured(frame_hz=8.0, lag_s=0.16).changes()
+        {'lag_s': (0.1, 0.16), 'frame_hz': (10.0, 8.0)}
+        """
+        known = self._figures()
+        unknown = [name for name in figures if name not in known]
+        if unknown:
+            raise InputError(
+                f"measured figures must be among {', '.join(known)}, got {', '.join(unknown)}; check the spelling"
+            )
+        plain = {name: number(value, name) for name, value in figures.items()}
+        parts = {one: {name: plain[name] for name in names if name in plain} for one, names in _PARTS.items()}
+        rest = {name: value for name, value in plain.items() if not any(name in part for part in parts.values())}
+        settings = self.settings.but(motor=replace(self.settings.motor, **parts["motor"]), **rest)
+        return replace(
+            self,
+            **parts["robot"],
+            camera=replace(self.camera, **parts["camera"]),
+            settings=settings,
+            assumed=self.assumed or self,
+        )
+
+    def _figures(self) -> dict[str, float]:
+        """All figures that can be measured, by name."""
+        homes: dict[str, Any] = {"robot": self, "camera": self.camera, "motor": self.settings.motor}
+        found = {name: getattr(homes[part], name) for part, names in _PARTS.items() for name in names}
+        own = {name: value for name, value in vars(self.settings).items() if type(value) in (int, float)}
+        return found | own
+
+    def changes(self) -> dict[str, tuple[float, float]]:
+        """What was measured otherwise than assumed.
+
+        Returns
+        -------
+        dict of str to (float, float)
+            Assumed and measured, by name; empty where nothing was measured.
+        """
+        if self.assumed is None:
+            return {}
+        before, now = self.assumed._figures(), self._figures()
+        return {name: (before[name], now[name]) for name in now if before.get(name) != now[name] and name in before}
 
     @property
     def picture_px(self) -> tuple[int, int]:

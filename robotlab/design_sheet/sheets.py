@@ -94,6 +94,40 @@ class DesignSheet:
                 out.append(row)
         return out
 
+    def changed(self) -> dict[str, tuple[float, float]]:
+        """Predictions that measured figures have changed.
+
+        Returns
+        -------
+        dict of str to (float, float)
+            By key: predicted with what was assumed, and with what was
+            measured (:meth:`Robot.with_measured`).
+        """
+        if self.robot.assumed is None:
+            return {}
+        before = predict(self.robot.assumed).figures()
+        return {
+            row.key: (before[row.key][0], row.predicted) for row in self.rows if before[row.key][0] != row.predicted
+        }
+
+    def _changes_said(self) -> list[str]:
+        """Which figures were measured otherwise than assumed, and what that changed."""
+        if self.robot.assumed is None:
+            return []
+        inputs = ", ".join(f"{name} {old:.3g} → {new:.3g}" for name, (old, new) in self.robot.changes().items())
+        if not inputs:
+            return ["All that was measured is as it was assumed."]
+        moved = self.changed()
+        results = ", ".join(
+            f"{row.name} {moved[row.key][0]:.3g} → {moved[row.key][1]:.3g} {row.unit}"
+            for row in self.rows
+            if row.key in moved
+        )
+        return [
+            f"Measured in place of assumed: {inputs}. "
+            + (f"That changed: {results}." if results else "That changes no figure here.")
+        ]
+
     @property
     def _nowhere(self) -> bool:
         """Whether no distance was usable when measured."""
@@ -120,8 +154,8 @@ class DesignSheet:
             return row.predicted if row.measured is None else choose(row.predicted, row.measured)
 
         near, far = strict("near", max), strict("far", min)
+        said = self._changes_said()
         gain, speed, stop = strict("safe_gain", min), strict("safe_speed", min), strict("stop", max)
-        said = []
         if math.isinf(near):
             said.append(
                 "No distance is usable: the target is never whole in the picture. Mount the camera otherwise, or take a wider lens."
@@ -194,6 +228,7 @@ class DesignSheet:
                     row[key] = None
         return {
             "robot": robot,
+            "measured": self.robot.changes(),
             "detector": self.detector,
             "lighting": self.lighting,
             "rows": rows,

@@ -11,6 +11,7 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.widgets.camera_view import CameraView
     from robotlab.widgets.color_bands import ColorBands
+    from robotlab.widgets.frame_picture import FramePicture
     from robotlab.widgets.gain_and_delay import GainAndDelay, turn_after_jump
     from robotlab.widgets.kit import picture_bytes
     from robotlab.widgets.replay import Replay
@@ -27,6 +28,7 @@ __all__ = [
     "CameraView",
     "Choice",
     "ColorBands",
+    "FramePicture",
     "GainAndDelay",
     "Replay",
     "ReplayChoice",

@@ -32,12 +32,14 @@ import numpy as np
 from mutations import OPTIONS, mutate_image, mutate_json, mutate_lines, mutate_model, mutate_options, mutate_xml
 from PIL import Image
 
+import robotlab.budget
 import robotlab.cli.commands
 import robotlab.environment
 import robotlab.face_off
 import robotlab.neural
 import robotlab.report
 import robotlab.tour
+from robotlab.budget import check_robot
 from robotlab.cli import main
 from robotlab.data import check_dataset, open_dataset, read_results
 from robotlab.errors import InputError, printable
@@ -160,6 +162,15 @@ def use_voc(path: Path) -> None:
 def use_results(path: Path) -> None:
     data = open_dataset(path.with_name("annotations.json"))
     evaluate(data, read_results(path, data)).text()
+
+
+def robots() -> list[bytes]:
+    return [Path(robotlab.budget.__file__).with_name("example_robot.json").read_bytes()]
+
+
+def use_robot(path: Path) -> None:
+    text = check_robot(path).text()
+    assert "nan" not in text.split() and "inf" not in text.split(), "a figure is no number"
 
 
 def use_image(path: Path) -> None:
@@ -292,6 +303,7 @@ KINDS = {
     "results": Kind("results.json", lambda: [json.dumps(RESULTS).encode()], mutate_json, use_results),
     "voc": Kind("a.xml", lambda: [VOC.encode()], mutate_xml, use_voc),
     "model": Kind("model.onnx", models, mutate_model, use_model),
+    "robot": Kind("robot.json", robots, mutate_json, use_robot),
     "log": Kind("a.jsonl", logs, mutate_lines, use_log),
     "options": Kind(
         "words.json", lambda: [json.dumps(line).encode() for line in OPTIONS], mutate_options, use_options, True

@@ -241,3 +241,35 @@ def paired_interval(simple_m, other_m, factor):
 def choose(low_m, high_m, matters_m):
     decided = {(True, True): "other", (False, False): "simple"}
     return decided.get((low_m >= matters_m, high_m >= matters_m), "more walks")
+
+
+def throughput(stages_s, camera_hz, own_threads):
+    between_s = [1 / camera_hz, max(stages_s) if own_threads else sum(stages_s)]
+    return 1 / sorted(between_s)[-1]
+
+
+def latency(stages_s, waiting, own_threads):
+    now_s = 0.0
+    for _ in range(waiting):
+        now_s += np.sort(stages_s)[-1] if own_threads else sum(stages_s)
+    for stage_s in stages_s:
+        now_s += stage_s
+    return now_s
+
+
+def frames_in_flight(taken_s, acted_s, duration_s):
+    if len(taken_s) == 0:
+        return 0
+    return len(taken_s) / duration_s * (np.mean(acted_s) - np.mean(taken_s))
+
+
+def running_time(capacity_ah, cells, cell_v, power_w, share):
+    energy_wh = capacity_ah * cells * cell_v * share
+    return energy_wh / (power_w / 60)
+
+
+def cells_state(cell_v, stop_v, most_spread_v):
+    volts = sorted(cell_v)
+    if any(volt < stop_v for volt in volts):
+        return "stop"
+    return "go on" if volts[-1] - volts[0] <= most_spread_v else "balance"

@@ -1,0 +1,44 @@
+"""Budgets of a robot: what a frame, a link, a disk and a battery can give, before anything is built.
+
+Each answer stands beside the assumption that it rests on (:class:`Answer`).
+:func:`check_robot` goes through a whole robot, described in one file.
+"""
+
+from typing import TYPE_CHECKING
+
+from robotlab._lazy import load_lazily
+
+if TYPE_CHECKING:
+    from robotlab.budget.answer import Answer
+    from robotlab.budget.battery import Charger, Pack, charging_time_min, running_time_min
+    from robotlab.budget.checkup import check_robot
+    from robotlab.budget.frame import FrameBudget, frame_budget, showing_cost_s
+    from robotlab.budget.robot_file import RobotFile, read_robot
+    from robotlab.budget.simulation import FrameTimeline, simulate_frames
+    from robotlab.budget.stage_timer import StageTimer
+    from robotlab.budget.storing import capture_storage, network_load, training_budget
+    from robotlab.loop.timing import frame_times, percentile
+
+__all__ = [
+    "Answer",
+    "Charger",
+    "FrameBudget",
+    "FrameTimeline",
+    "Pack",
+    "RobotFile",
+    "StageTimer",
+    "capture_storage",
+    "charging_time_min",
+    "check_robot",
+    "frame_budget",
+    "frame_times",
+    "network_load",
+    "percentile",
+    "read_robot",
+    "running_time_min",
+    "showing_cost_s",
+    "simulate_frames",
+    "training_budget",
+]
+
+load_lazily(__name__)
