@@ -99,7 +99,7 @@ def _on_cluster(work: Callable[[Any], Any], parts: Sequence[Any], address: str) 
     with client:
         futures = {client.submit(work, part, pure=False, retries=RETRIES): number for number, part in enumerate(parts)}
         try:
-            for future in as_completed(list(futures)):
+            for future in as_completed(list(futures), loop=client.loop):
                 yield futures[future], future.result()
         except KilledWorker:
             raise InputError(

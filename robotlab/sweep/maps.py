@@ -126,7 +126,8 @@ def plot_map(
     value : str
         The column shown.
     low, high : float, optional
-        Ends of the color scale; by default those of the values.
+        Ends of the color scale, whose bar the caller draws; by default those of
+        the values, with a bar.
 
     Returns
     -------
@@ -142,7 +143,8 @@ def plot_map(
     """
     x_edges, y_edges, mean, half = cells_of(table, x, y, value)
     shown = ax.pcolormesh(x_edges, y_edges, mean, cmap="cividis", vmin=low, vmax=high)
-    ax.figure.colorbar(shown, ax=ax, label=value)
+    if low is None:
+        ax.figure.colorbar(shown, ax=ax, label=value)
     if {x, y} == {"turn_gain", "latency_s"}:
         across = x == "latency_s"
         latencies = np.linspace(*(x_edges if across else y_edges)[[0, -1]], 60).clip(0)
@@ -197,6 +199,7 @@ def plot_maps(table: Table, x: str, y: str, value: str = "time_in_view", by: str
         ax.set_title(f"{by} {shown}\n{ax.get_title()}", fontsize=11)
     for ax in axes.flat[len(values) :]:
         ax.set_visible(False)
+    figure.colorbar(axes[0, 0].collections[0], ax=axes, label=value)
     return figure
 
 

@@ -119,6 +119,8 @@ def checked_value(name: str, value: Any, detectors: tuple[str, ...]) -> Any:
                 f"{name} must be one of {', '.join(words)}, got {printable(str(value))}; choose one of them"
             )
         return value
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise InputError(f"{name} must be a number, got {printable(repr(value))}; write it without quotes")
     if parameter.whole:
         checked = whole(value, name, int(parameter.low))
         return int(number(checked, name, parameter.low, parameter.high))

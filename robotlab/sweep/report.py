@@ -15,6 +15,8 @@ from robotlab.sweep.maps import plot_map, plot_maps
 from robotlab.sweep.plan import Plan
 from robotlab.sweep.table import Table, mean_interval
 
+# A figure that varies by less over all runs gets no map.
+SAME = 1e-3
 SHOWN = ("time_in_view", "last_bearing_rad", "distance_error_m")
 
 
@@ -73,6 +75,9 @@ def sweep_page(plan: Plan, table: Table, facts: Mapping[str, Any]) -> Report:
         name for name in plan.vary if name not in axes[:2] and name != "seed" and 1 < len(np.unique(main[name])) <= 12
     ]
     for value in SHOWN if len(axes) >= 2 else ():
+        if np.ptp(main[value]) < SAME:
+            page.text(f"{value} is the same in all runs, {main[value].mean():.3f}.")
+            continue
         page.heading(value)
         if others:
             figure = plot_maps(main, axes[1], axes[0], value, others[0])

@@ -78,10 +78,13 @@ def run_sweep(
         folder.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
         raise InputError(f"results must go into a folder, {folder} is a file; choose another name") from None
+    _claim(folder, plan)
     parts, rows = parts_of(plan), plan.rows()
     with open(folder / PARTS, "a+b") as file:
         _own(file, folder)
-        _claim(folder, plan)
+        if not (folder / PLAN).exists():
+            write_json(folder / VERSIONS, versions())
+            write_whole(folder / PLAN, plan.text)
         done = _restored(file, parts, folder)
         left = [number for number in range(len(parts)) if number not in done]
         bar = tqdm(
@@ -128,7 +131,7 @@ def _own(file: Any, folder: Path) -> None:
 
 
 def _claim(folder: Path, plan: Plan) -> None:
-    """The folder is this plan's: written at the first run, compared at the next."""
+    """The folder is this plan's, or empty."""
     known = folder / PLAN
     if known.exists():
         if known.read_text(encoding="utf-8") != plan.text:
@@ -136,13 +139,11 @@ def _claim(folder: Path, plan: Plan) -> None:
                 f"{folder} must hold results of this plan, its {PLAN} differs; choose another folder, or remove that one"
             )
         return
-    others = [entry.name for entry in folder.iterdir() if entry.name != PARTS]
+    others = [entry.name for entry in folder.iterdir() if entry.name not in (PARTS, VERSIONS)]
     if others:
         raise InputError(
             f"results must go into an empty folder or their own, {folder} holds {others[0]}; choose another name"
         )
-    write_json(folder / VERSIONS, versions())
-    write_whole(known, plan.text)
 
 
 def versions() -> dict[str, Any]:
