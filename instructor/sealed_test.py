@@ -129,8 +129,8 @@ def judged(training: DataSet, seed: int, round_: int, pictures: int) -> dict[str
             for group, names in (("seen", SEEN), ("lamps", [lamp.name for lamp in lamps])):
                 chosen = data.having([entry for entry in data.pictures if entry.lighting in names])
                 found = [detector.detect(data.load(entry)) for entry in chosen.pictures]
-                numbers = evaluate(chosen, found).coco()
-                out[f"AP50_{group}"], out[f"AP_{group}"] = numbers["AP50"], numbers["AP"]
+                numbers = evaluate(chosen, found)
+                out[f"AP50_{group}"], out[f"AP_{group}"] = numbers.AP50, numbers.AP
             return out
     finally:
         for lamp in lamps:
