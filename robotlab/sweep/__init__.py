@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.sweep.choices import BOARDS, CAMERAS, best_choice, choices, flips
+    from robotlab.sweep.parts import BOARDS, CAMERAS, best_choice, choices, flips
     from robotlab.sweep.maps import pareto_front, plot_map, plot_maps, plot_pareto
     from robotlab.sweep.parameters import PARAMETERS
     from robotlab.sweep.plan import Plan, parse_plan, read_plan

@@ -183,6 +183,12 @@ def plot_maps(table: Table, x: str, y: str, value: str = "time_in_view", by: str
     ------
     InputError
         If the third column has too many values.
+
+    Examples
+    --------
+    >>> table = Table({name: np.array([0.0, 0, 1, 1]) for name in ("a", "b", "c", "d")})
+    >>> len([ax for ax in plot_maps(table, "a", "b", "c", "d").axes if ax.get_title()])
+    2
     """
     values = np.unique(table[by])
     if len(values) > 12:
@@ -263,6 +269,12 @@ def plot_pareto(
     -------
     Axes
         The same.
+
+    Examples
+    --------
+    >>> figure, axes = new_figure()
+    >>> plot_pareto(axes[0, 0], ["a", "b"], [1, 2], [[0.5], [0.9]], ("ms", "in view")).get_title()
+    '2 runs, one run each'
     """
     means, halves = zip(*(mean_interval(values) for values in runs), strict=True)
     front = set(pareto_front(cost, means).tolist())

@@ -159,6 +159,12 @@ def read_plan(path: str | os.PathLike) -> Plan:
     ------
     InputError
         If the file or anything in it is not as a plan must be.
+
+    Examples
+    --------
+    >>> read_plan("nowhere.toml")
+    Traceback (most recent call last):
+    robotlab.errors.InputError: a plan must exist to be read, nowhere.toml does not; check its name and folder
     """
     content = read_plain(path, LARGEST_PLAN_BYTES, "a plan")
     try:

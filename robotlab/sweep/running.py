@@ -27,7 +27,7 @@ from robotlab.sweep.working import parts_of, run_part
 try:
     import fcntl
 except ImportError:  # Windows
-    fcntl = None  # type: ignore[assignment]
+    fcntl = None
 
 PARTS, TABLE, PLAN, VERSIONS = "parts.jsonl", "table.csv", "plan.toml", "versions.json"
 _PACKAGES = ("numpy", "scipy", "onnxruntime", "pillow")

@@ -235,6 +235,11 @@ def best_choice(options: Sequence[Choice]) -> Choice | None:
     Choice or None
         Of equals, to a millimeter a second, the one that sees farther; None
         where none works.
+
+    Examples
+    --------
+    >>> best_choice(choices(Settings(following_distance_m=50), 12)) is None
+    True
     """
     return max((c for c in options if c.works), key=lambda c: (round(c.safe_mps, 3), c.far_m), default=None)
 
@@ -276,7 +281,7 @@ def flips(
         raise InputError(f"values of {name} must rise, got {list(values)[:5]}; sort them")
     out: list[tuple[float, Choice | None]] = []
     for value in values:
-        best = best_choice(choices(settings.but(**{name: value}), smallest_px, **more))  # type: ignore[arg-type]
+        best = best_choice(choices(settings.but(**{name: value}), smallest_px, **more))
         before = out[-1][1] if out else None
         same = out and (best is None) == (before is None)
         if not same or (best and before and _key(best) != _key(before)):

@@ -7,7 +7,7 @@ from robotlab.design_sheet import predict_safe_speed
 from robotlab.errors import InputError
 from robotlab.loop import Settings
 from robotlab.neural.spec import FEATURES, first_weights
-from robotlab.sweep.choices import (
+from robotlab.sweep.parts import (
     BOARDS,
     CAMERAS,
     best_choice,
