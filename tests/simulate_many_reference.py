@@ -67,9 +67,9 @@ def one_run(plan: _Plan, run: int):
         # Perceive.
         if tick % plan.per_frame == 0:
             frame = tick // plan.per_frame
-            visible = abs(bearing) <= plan.half_view
+            visible = abs(bearing) <= plan.varied["hfov_rad"][run] / 2
             sums["view"] += visible
-            seen = visible and not plan.missed[frame, run]
+            seen = visible and not plan.missed[frame, run] and reach <= plan.varied["farthest_m"][run]
             under_way.append(
                 (
                     tick + plan.delay,
@@ -84,7 +84,9 @@ def one_run(plan: _Plan, run: int):
             _, taken, seen, measured, far = under_way.pop(0)
             if seen:
                 motion = (
-                    speed_toward(far, keep, drive_gain, s.max_mps, s.max_reverse_mps, measured),
+                    speed_toward(
+                        far, keep, drive_gain, float(plan.varied["max_mps"][run]), s.max_reverse_mps, measured
+                    ),
                     turn_toward(measured, turn_gain, s.max_yaw_radps),
                 )
                 since, ever, side = taken, True, math.copysign(1.0, measured)

@@ -21,6 +21,7 @@ from robotlab.errors import InputError, install_hint, printable
 _MODULES: dict[str, str] = {
     "checkup": "checkup",
     "measure": "measure",
+    "sweep": "sweep",
 }
 
 

@@ -68,6 +68,9 @@ class Lighting:
     outside : float
         Brightness of what is seen through the glass, against the light inside:
         low where lamps replace the day.
+    lines_nm : tuple of (float, float, float)
+        Of a lamp: center and standard deviation (nm) and weight of each bell-shaped
+        line of its spectrum; empty for the kinds of :data:`LIGHTING`.
     """
 
     name: str
@@ -76,6 +79,7 @@ class Lighting:
     elevation_rad: float
     balance: float
     outside: float
+    lines_nm: tuple[tuple[float, float, float], ...] = ()
 
     def matrix(self) -> np.ndarray:
         """What this light does to a linear daylight color.
@@ -127,7 +131,8 @@ def _matrix(lighting: Lighting) -> np.ndarray:
     filters = np.array([_lines((center, spread, 1.0)) for center, spread in _FILTERS_NM])
     low, high = (1 / (1 + np.exp((edge - WAVELENGTHS_NM) / _BAND_SOFTNESS_NM)) for edge in _BAND_EDGES_NM)
     bands = np.array([high, low - high, 1 - low])
-    day, light = ((filters * _spectrum(name)) @ bands.T for name in ("daylight", lighting.name))
+    own = _lines(*lighting.lines_nm) if lighting.lines_nm else _spectrum(lighting.name)
+    day, light = ((filters * spectrum) @ bands.T for spectrum in (_spectrum("daylight"), own))
     matrix = light @ np.linalg.inv(day)
     white = matrix.sum(axis=1)
     matrix = matrix * (white.max() / white)[:, None] ** lighting.balance

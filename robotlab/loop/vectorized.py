@@ -21,7 +21,19 @@ from robotlab.greenhouse import Walk
 from robotlab.loop.decide import LostTargetSettings
 from robotlab.loop.settings import Settings
 
-VARIED = ("turn_gain", "drive_gain", "following_distance_m", "bearing_noise_rad", "distance_noise", "miss_rate")
+# Where neither the settings nor the caller say how far the detector sees: m, farther than any walk.
+_EVERYWHERE_M = 1e6
+VARIED = (
+    "turn_gain",
+    "drive_gain",
+    "following_distance_m",
+    "max_mps",
+    "hfov_rad",
+    "farthest_m",
+    "bearing_noise_rad",
+    "distance_noise",
+    "miss_rate",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +55,8 @@ class ManyRuns:
     growth : (N,) ndarray
         Root mean square of the bearing in the last third of the run over that
         in the middle third: above 1 the oscillation grows.
+    last_bearing_rad : (N,) ndarray
+        Root mean square of the bearing in the last third of the run.
     end_pose : (N, 3) ndarray
         Last x, y, m, and yaw, rad.
     """
@@ -54,6 +68,7 @@ class ManyRuns:
     losses: np.ndarray
     closest_m: np.ndarray
     growth: np.ndarray
+    last_bearing_rad: np.ndarray
     end_pose: np.ndarray
 
 
@@ -67,7 +82,6 @@ class _Plan:
     delay: int
     ticks: int
     post: np.ndarray  # (ticks, 2)
-    half_view: float
     start: tuple[float, float, float]
     varied: dict[str, np.ndarray]  # (N,) each
     bearing: np.ndarray  # (frames, N): noise, rad
@@ -93,8 +107,10 @@ def _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> _Pla
             f"vary must name some of {', '.join(VARIED)}, got {', '.join(unknown)}; put the others into settings"
         )
     varied = {}
+    hfov_rad = number(hfov_rad, "hfov_rad", 0, math.pi, open_low=True)
+    usual = {"hfov_rad": hfov_rad, "farthest_m": _EVERYWHERE_M}
     for name in VARIED:
-        value = np.asarray(vary.get(name, getattr(settings, name, 0.0)), float)
+        value = np.asarray(vary.get(name, usual.get(name, getattr(settings, name, 0.0))), float)
         if value.shape not in ((), (runs,)) or not np.isfinite(value).all() or (value < 0).any():
             raise MotionError(
                 f"{name} must be one number or ({runs},) numbers, finite and 0 or more, got {value.shape}; one for each run"
@@ -115,7 +131,6 @@ def _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> _Pla
         round(settings.delay_s / tick_s),
         ticks,
         np.array([walk.post_at(k * tick_s) for k in range(ticks)]),
-        number(hfov_rad, "hfov_rad", 0, math.pi, open_low=True) / 2,
         checked_pose(start),
         varied,
         rng.standard_normal((frames, runs)) * varied["bearing_noise_rad"],
@@ -195,7 +210,8 @@ def simulate_many(
         Pose at the start.
     vary : mapping of str to (N,) ndarray or float, optional
         What differs from run to run: ``turn_gain``, ``drive_gain``,
-        ``following_distance_m``, and the detector's ``bearing_noise_rad``,
+        ``following_distance_m``, ``max_mps``, the lens' ``hfov_rad``, and the
+        detector's ``farthest_m`` (nothing beyond is found), ``bearing_noise_rad``,
         ``distance_noise`` (of the logarithm) and ``miss_rate`` (share of pictures).
 
     Returns
@@ -224,6 +240,7 @@ def simulate_many(
     plan = _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary or {})
     s, dt, n = plan.settings, plan.tick_s, runs
     turn_gain, drive_gain, keep = (plan.varied[name] for name in ("turn_gain", "drive_gain", "following_distance_m"))
+    half_view = plan.varied["hfov_rad"] / 2
     kept = math.exp(-dt / s.motor.lag_s) if s.motor.lag_s else 0.0
     # Mean of exp(-t / lag) over a tick.
     mean = -math.expm1(-dt / s.motor.lag_s) * s.motor.lag_s / dt if s.motor.lag_s else 0.0
@@ -259,14 +276,16 @@ def simulate_many(
             sums["middle"] += square
         if tick % plan.per_frame == 0:
             frame = tick // plan.per_frame
-            visible = np.abs(bearing) <= plan.half_view
+            visible = np.abs(bearing) <= half_view
             sums["view"] += visible
-            seen = visible & ~plan.missed[frame]
+            seen = visible & ~plan.missed[frame] & (reach <= plan.varied["farthest_m"])
             under_way.append((tick + plan.delay, t, seen, bearing + plan.bearing[frame], reach * plan.distance[frame]))
         while under_way and under_way[0][0] <= tick:
             _, taken, seen, measured, far = under_way.pop(0)
             new_yaw = np.clip(turn_gain * measured, -s.max_yaw_radps, s.max_yaw_radps)
-            new_v = np.clip(drive_gain * (far - keep) * np.maximum(np.cos(measured), 0), -s.max_reverse_mps, s.max_mps)
+            new_v = np.clip(
+                drive_gain * (far - keep) * np.maximum(np.cos(measured), 0), -s.max_reverse_mps, plan.varied["max_mps"]
+            )
             np.copyto(motion_yaw, new_yaw, where=seen)
             np.copyto(motion_v, new_v, where=seen)
             np.copyto(side, np.copysign(1.0, measured), where=seen)
@@ -319,5 +338,6 @@ def _scores(plan: _Plan, sums, losses, closest, end_pose) -> ManyRuns:
         losses.astype(int),
         closest,
         np.divide(np.sqrt(sums["last"]), middle, out=np.zeros_like(middle), where=middle > 0),
+        np.sqrt(sums["last"] / max(1, plan.ticks // 3)),
         end_pose,
     )

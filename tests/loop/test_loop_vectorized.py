@@ -17,6 +17,9 @@ VARY = {
     "turn_gain": RNG.uniform(0.3, 6, 24),
     "drive_gain": RNG.uniform(0.3, 3, 24),
     "following_distance_m": RNG.uniform(0.6, 2, 24),
+    "max_mps": RNG.uniform(0.2, 0.7, 24),
+    "hfov_rad": RNG.uniform(0.6, 2.0, 24),
+    "farthest_m": RNG.uniform(1.5, 8.0, 24),
     "bearing_noise_rad": RNG.uniform(0, 0.1, 24),
     "distance_noise": RNG.uniform(0, 0.2, 24),
     "miss_rate": RNG.uniform(0, 0.9, 24),
@@ -49,6 +52,7 @@ def test_plain_and_vectorised_are_equal(settings):
         "losses",
         "closest_m",
         "growth",
+        "last_bearing_rad",
         "end_pose",
     ):
         np.testing.assert_allclose(getattr(ours, name), getattr(slow, name), rtol=1e-9, atol=1e-9, err_msg=name)

@@ -1,0 +1,341 @@
+"""The plan of a sweep: a small TOML file.
+
+::
+
+    name = "gain against latency"
+    runs = "fast"                # fast: bearing, distance, noise; rendered: pictures and a detector
+    design = "crossed"           # every value with every other; or latin_hypercube, sobol
+
+    [fixed]
+    walk = "weave"
+
+    [vary]
+    turn_gain = [0.5, 1.0, 2.0]                          # these values
+    latency_s = { from = 0.05, to = 0.5, steps = 10 }    # evenly spaced; drawn designs may leave steps out
+    seed = [0, 1, 2, 3, 4]
+
+Drawn designs (``latin_hypercube``, ``sobol``) also say how many ``samples``
+and from which ``design_seed``.  ``duration_s`` shortens the walks.
+``[detectors.NAME]`` gives a detector of fast runs its ``miss_rate``,
+``edge_noise_px`` and ``smallest_px``, ``[detectors.NAME.LIGHTING]`` other ones
+under that lighting; in rendered runs ``[detectors.NAME]`` has one key,
+``file``.  A fast plan may add ``[rendered]`` with ``chosen``: so many of its
+rows are also run with pictures, and the difference is stated.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import os
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from robotlab.checks import number, whole
+from robotlab.errors import InputError, printable
+from robotlab.files import read_plain
+from robotlab.sweep.parameters import PARAMETERS, checked_value
+
+LARGEST_PLAN_BYTES = 2**20
+# A table of more rows is no longer looked through.
+MOST_RUNS = 1_000_000
+DESIGNS = ("crossed", "latin_hypercube", "sobol")
+BUILT_IN = ("color", "ground_truth")
+NOISE = ("miss_rate", "edge_noise_px", "smallest_px")
+_KEYS = {"name", "runs", "design", "samples", "design_seed", "duration_s", "fixed", "vary", "detectors", "rendered"}
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is run: made by :func:`read_plan` or :func:`parse_plan`.
+
+    Attributes
+    ----------
+    name : str
+        Of the sweep.
+    rendered : bool
+        With pictures and a detector; else fast runs.
+    design : str
+        One of ``crossed``, ``latin_hypercube``, ``sobol``.
+    samples, design_seed : int
+        Of a drawn design.
+    duration_s : float or None
+        How long each run lasts; None: as long as its walk.
+    fixed : dict
+        Values that stay.
+    vary : dict of str to list
+        Values, or one ``(from, to)`` pair to draw between.
+    detectors : dict
+        Noise or file of each.
+    chosen : int
+        How many rows of a fast plan are also run with pictures.
+    text : str
+        The plan as it was written.
+    """
+
+    name: str
+    rendered: bool
+    design: str
+    samples: int
+    design_seed: int
+    duration_s: float | None
+    fixed: dict[str, Any]
+    vary: dict[str, Any]
+    detectors: dict[str, dict[str, Any]]
+    chosen: int
+    text: str
+    _rows: list = field(default_factory=list, repr=False, compare=False)
+
+    @property
+    def fingerprint(self) -> str:
+        """Hash of what decides the table; results of another plan are not mixed in."""
+        return hashlib.sha256(self.text.encode()).hexdigest()[:16]
+
+    def rows(self) -> list[dict[str, Any]]:
+        """A value of each parameter for every run, in the order of the table.
+
+        Returns
+        -------
+        list of dict
+            Crossed designs count like an odometer, the last parameter fastest.
+        """
+        if not self._rows:
+            usual = {name: parameter.usual for name, parameter in PARAMETERS.items()}
+            for values in self._combinations():
+                row = {**usual, **self.fixed, **dict(zip(self.vary, values, strict=True))}
+                if "input_px" not in self.vary and "input_px" not in self.fixed:
+                    row["input_px"] = row["width_px"]
+                if not self.rendered:
+                    row |= self._noise(row)
+                self._rows.append(row)
+        return self._rows
+
+    def _noise(self, row: Mapping[str, Any]) -> dict[str, float]:
+        known = self.detectors.get(row["detector"], {})
+        own = {**known, **known.get(row["lighting"], {})}
+        # What the plan varies or fixes by name counts before what it says of a detector.
+        return {name: own[name] for name in NOISE if name in own and name not in self.vary and name not in self.fixed}
+
+    def _combinations(self) -> list[tuple]:
+        if self.design == "crossed":
+            return list(itertools.product(*self.vary.values()))
+        from scipy.stats import qmc
+
+        engine = qmc.LatinHypercube if self.design == "latin_hypercube" else qmc.Sobol
+        drawn = engine(len(self.vary), rng=np.random.default_rng(self.design_seed)).random(self.samples)
+        return [
+            tuple(_drawn(name, values, share) for (name, values), share in zip(self.vary.items(), line, strict=True))
+            for line in drawn.tolist()
+        ]
+
+
+def _drawn(name: str, values: Any, share: float) -> Any:
+    if isinstance(values, list):
+        return values[min(int(share * len(values)), len(values) - 1)]
+    low, high = values
+    value = low + share * (high - low)
+    return round(value) if PARAMETERS[name].whole else round(value, 6)
+
+
+def read_plan(path: str | os.PathLike) -> Plan:
+    """Read a plan.
+
+    Parameters
+    ----------
+    path : path-like
+        A TOML file.
+
+    Returns
+    -------
+    Plan
+        Checked.
+
+    Raises
+    ------
+    InputError
+        If the file or anything in it is not as a plan must be.
+
+    Examples
+    --------
+    >>> read_plan("nowhere.toml")
+    Traceback (most recent call last):
+    robotlab.errors.InputError: a plan must exist to be read, nowhere.toml does not; check its name and folder
+    """
+    content = read_plain(path, LARGEST_PLAN_BYTES, "a plan")
+    try:
+        text = content.decode("utf-8")
+    except UnicodeDecodeError:
+        raise InputError(f"a plan must be text in UTF-8, {path} is not; save it as UTF-8") from None
+    return parse_plan(text, str(path), Path(path).parent)
+
+
+def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".") -> Plan:
+    """Parse the text of a plan.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    name : str
+        How messages call it.
+    folder : path-like
+        Where the files that it names lie.
+
+    Returns
+    -------
+    Plan
+        Checked.
+
+    Raises
+    ------
+    InputError
+        If anything is not as a plan must be.
+
+    Examples
+    --------
+    >>> plan = parse_plan('[vary]\\nturn_gain = [1.0, 2.0]\\nseed = [0, 1, 2]')
+    >>> len(plan.rows()), plan.rows()[1]["seed"]
+    (6, 1)
+    """
+    name = printable(name)
+    try:
+        given = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
+        raise InputError(f"{name} must be TOML, it is not ({printable(str(problem))}); mend that place") from None
+    unknown = sorted(set(given) - _KEYS)
+    if unknown:
+        raise InputError(
+            f"{name} must have only the keys {', '.join(sorted(_KEYS))}, it has {printable(', '.join(unknown))}; check the spelling"
+        )
+    kind, design = given.get("runs", "fast"), given.get("design", "crossed")
+    if kind not in ("fast", "rendered"):
+        raise InputError(f"{name}: runs must be fast or rendered, got {printable(str(kind))}; choose one")
+    if design not in DESIGNS:
+        raise InputError(
+            f"{name}: design must be one of {', '.join(DESIGNS)}, got {printable(str(design))}; choose one"
+        )
+    for key in ("fixed", "vary", "detectors", "rendered"):
+        if not isinstance(given.get(key, {}), dict):
+            raise InputError(
+                f"{name}: {key} must be a table, got {type(given[key]).__name__}; write [{key}] above its lines"
+            )
+    rendered = kind == "rendered"
+    detectors = {
+        key: _detector(f"{name}: detectors.{key}", value, rendered, Path(folder))
+        for key, value in given.get("detectors", {}).items()
+    }
+    names = (*BUILT_IN, *detectors)
+    try:
+        fixed = {key: checked_value(key, value, names) for key, value in given.get("fixed", {}).items()}
+        vary = {key: _values(key, value, names, design) for key, value in given.get("vary", {}).items()}
+    except InputError as problem:
+        raise InputError(f"{name}: {problem}") from None
+    both = sorted(set(fixed) & set(vary))
+    if both or not vary:
+        what = f"{', '.join(both)} stands in both" if both else "[vary] is empty"
+        raise InputError(f"{name}: a parameter must be fixed or varied, and something must vary; {what}; say which")
+    if not rendered:
+        _must_matter(name, vary, fixed, detectors)
+    samples = whole(given.get("samples", 0 if design == "crossed" else 64), "samples", 0)
+    if (design == "crossed") != (samples == 0):
+        raise InputError(
+            f"{name}: samples must be given for drawn designs and only for them, design is {design}; mend one of them"
+        )
+    count = samples or int(np.prod([len(values) for values in vary.values()], dtype=float))
+    if count > MOST_RUNS:
+        raise InputError(
+            f"{name}: a plan must have at most {MOST_RUNS} runs, this one has {count}; vary less, or draw samples"
+        )
+    chosen = given.get("rendered", {})
+    if set(chosen) - {"chosen"} or (chosen and rendered):
+        raise InputError(f"{name}: [rendered] must hold chosen alone, in a plan of fast runs; remove the rest")
+    duration = given.get("duration_s")
+    return Plan(
+        str(given.get("name", "sweep"))[:200],
+        rendered,
+        design,
+        samples,
+        whole(given.get("design_seed", 0), "design_seed"),
+        None if duration is None else number(duration, "duration_s", 0.5, 3600),
+        fixed,
+        vary,
+        detectors,
+        min(whole(chosen.get("chosen", 0), "chosen"), count),
+        text,
+    )
+
+
+def _must_matter(
+    name: str, vary: Mapping[str, Any], fixed: Mapping[str, Any], detectors: Mapping[str, Mapping]
+) -> None:
+    """Fast runs have no pictures: a detector is only its numbers."""
+    used = vary.get("detector", [fixed.get("detector")])
+    unknown = [one for one in used if one not in detectors]
+    if "detector" in vary and unknown:
+        raise InputError(
+            f"{name}: detectors of fast runs must have their numbers, {printable(', '.join(unknown))} has none; "
+            f"write [detectors.{printable(unknown[0])}], or set runs to rendered"
+        )
+    if "lighting" in vary and not any(set(detectors.get(one, {})) & set(vary["lighting"]) for one in used):
+        raise InputError(
+            f"{name}: lighting must change something, in fast runs it does not; "
+            "write [detectors.NAME.LIGHTING] with its numbers, or set runs to rendered"
+        )
+
+
+def _detector(where: str, value: Any, rendered: bool, folder: Path) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise InputError(f"{printable(where)} must be a table, got {type(value).__name__}; write it in brackets")
+    if rendered:
+        if set(value) != {"file"} or not isinstance(value["file"], str):
+            raise InputError(f"{printable(where)} must have one key, file, in rendered runs; name the model's file")
+        return {"file": str((folder / value["file"]).resolve())}
+    lightings = PARAMETERS["lighting"].words
+    out: dict[str, Any] = {}
+    for key, entry in value.items():
+        if key in lightings and isinstance(entry, dict):
+            out[key] = _detector(f"{where}.{key}", entry, False, folder)
+        elif key in NOISE:
+            out[key] = checked_value(key, entry, ())
+        else:
+            raise InputError(
+                f"{printable(where)} must hold {', '.join(NOISE)} or a lighting's table, got {printable(key)}; check the spelling"
+            )
+    return out
+
+
+def _values(name: str, value: Any, detectors: tuple[str, ...], design: str) -> Any:
+    """Values of a varied parameter: a list, or a pair to draw between."""
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        values = [checked_value(name, one, detectors) for one in value]
+        if not values or len(set(values)) < len(values):
+            raise InputError(
+                f"{name} must vary over different values, at least one, got {printable(str(value))[:80]}; list each once"
+            )
+        return values
+    checked_value(name, PARAMETERS[name].usual if name in PARAMETERS else None, (*detectors,))
+    if (
+        not isinstance(value, dict)
+        or not {"from", "to"} <= set(value) <= {"from", "to", "steps"}
+        or PARAMETERS[name].words
+    ):
+        raise InputError(
+            f"{name} must be a list, or {{ from = .., to = .., steps = .. }} for a number, got {printable(str(value))[:80]}; write one of them"
+        )
+    low, high = (checked_value(name, value[end], ()) for end in ("from", "to"))
+    if not low < high:
+        raise InputError(f"{name} must go from the smaller to the larger, got {low} to {high}; exchange them")
+    if "steps" not in value:
+        if design == "crossed":
+            raise InputError(f"{name} must say its steps in a crossed design, it does not; add steps = 5, say")
+        return (low, high)
+    steps = whole(value["steps"], f"steps of {name}", 2)
+    if steps > MOST_RUNS:
+        raise InputError(f"{name} must have at most {MOST_RUNS} steps, got {steps}; choose fewer")
+    spaced = np.linspace(low, high, steps)
+    return [int(round(v)) if PARAMETERS[name].whole else round(float(v), 9) for v in spaced.tolist()]

@@ -1,0 +1,143 @@
+"""The report of a sweep: what it was, the maps, and fast runs beside rendered ones."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from robotlab.report.page import Report
+from robotlab.report.plots import new_figure
+from robotlab.sweep.maps import plot_map, plot_maps
+from robotlab.sweep.plan import Plan
+from robotlab.sweep.table import Table, mean_interval
+
+# A figure that varies by less over all runs gets no map.
+SAME = 1e-3
+SHOWN = ("time_in_view", "last_bearing_rad", "distance_error_m")
+
+
+def differences(table: Table) -> list[tuple[str, int, float, float, float, float]]:
+    """Rendered runs minus the fast runs of the same rows.
+
+    Parameters
+    ----------
+    table : Table
+        Of a fast plan with chosen rows.
+
+    Returns
+    -------
+    list of (str, int, float, float, float, float)
+        Column, pairs, mean of the fast ones, mean of the rendered ones, mean
+        difference and half width of its 95 % interval.
+    """
+    slow = table["rendered"] == 1
+    fast_at = {run: k for k, run in enumerate(table["run"].tolist()) if not slow[k]}
+    pairs = [(fast_at[run], k) for k, run in enumerate(table["run"].tolist()) if slow[k] and run in fast_at]
+    if not pairs:
+        return []
+    first, second = np.array(pairs).T
+    out = []
+    for name in SHOWN:
+        fast, rendered = table[name][first], table[name][second]
+        out.append((name, len(pairs), float(fast.mean()), float(rendered.mean()), *mean_interval(rendered - fast)))
+    return out
+
+
+def sweep_page(plan: Plan, table: Table, facts: Mapping[str, Any]) -> Report:
+    """The page of a sweep.
+
+    Parameters
+    ----------
+    plan : Plan
+        What was run.
+    table : Table
+        What came out.
+    facts : mapping
+        Versions, from ``versions.json``.
+
+    Returns
+    -------
+    Report
+        With a map for each figure, where two or more numbers vary.
+    """
+    page = Report(f"Sweep: {plan.name}")
+    main = table.where(rendered=float(plan.rendered))
+    kind = "rendered runs" if plan.rendered else "fast runs (bearing, distance and noise; no pictures)"
+    page.text(f"{len(main)} {kind}, {plan.design} design over {', '.join(plan.vary)}.")
+    axes = [
+        name for name in plan.vary if main[name].dtype.kind == "f" and name != "seed" and len(np.unique(main[name])) > 1
+    ]
+    others = [
+        name for name in plan.vary if name not in axes[:2] and name != "seed" and 1 < len(np.unique(main[name])) <= 12
+    ]
+    for value in SHOWN if len(axes) >= 2 else ():
+        if np.ptp(main[value]) < SAME:
+            page.text(f"{value} is the same in all runs, {main[value].mean():.3f}.")
+            continue
+        page.heading(value)
+        if others:
+            figure = plot_maps(main, axes[1], axes[0], value, others[0])
+        else:
+            figure, grid = new_figure(1, 1, 6.4, 4.2)
+            plot_map(grid[0, 0], main, axes[1], axes[0], value)
+        page.figure(figure, f"Map of {value} over {axes[1]} and {axes[0]}.")
+    if len(axes) == 1 or not axes:
+        name = axes[0] if axes else next(iter(plan.vary))
+        page.heading(f"By {name}")
+        page.table(
+            (name, "runs", *(f"{one} ± 95 %" for one in SHOWN)),
+            [
+                (
+                    f"{one:g}" if isinstance(one, float) else one,
+                    len(rows := main.where(**{name: one})),
+                    *(_shown(rows[v]) for v in SHOWN),
+                )
+                for one in np.unique(main[name]).tolist()
+            ],
+        )
+    rows = differences(table)
+    if rows:
+        page.heading("Fast runs beside rendered ones")
+        page.text(
+            "The same rows with pictures and a detector. Where the interval holds 0, the short cut is not shown to differ."
+        )
+        page.table(
+            ("figure", "pairs", "fast", "rendered", "rendered - fast", "± 95 %"), rows, "Means over the chosen rows."
+        )
+    page.heading("What it rests on")
+    page.table(("what", "is"), [(name, str(value)) for name, value in facts.items()])
+    page.raw(f"<pre>{_escaped(plan.text)}</pre>")
+    return page
+
+
+def _shown(values: np.ndarray) -> str:
+    mean, half = mean_interval(values)
+    return f"{mean:.3f} ± {half:.3f}" if np.isfinite(half) else f"{mean:.3f}"
+
+
+def _escaped(text: str) -> str:
+    import html
+
+    return html.escape(text)
+
+
+def save_report(folder: str | os.PathLike, plan: Plan, table: Table, facts: Mapping[str, Any]) -> Path:
+    """Write ``report.html`` beside the table.
+
+    Parameters
+    ----------
+    folder : path-like
+        Of the results.
+    plan, table, facts
+        As in :func:`sweep_page`.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
+    return sweep_page(plan, table, facts).save(Path(folder) / "report.html")

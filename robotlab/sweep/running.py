@@ -1,0 +1,236 @@
+"""Running a plan: parts in any order, each kept on disk as soon as it is done.
+
+A results folder holds ``plan.toml`` and ``versions.json``, ``parts.jsonl``
+(one line a part, appended and flushed to the disk) and, at the end,
+``table.csv``.  Killed at any moment it goes on where it was, and the table is
+the same, byte for byte: every part has its own seeds.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import subprocess
+from collections.abc import Mapping
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from robotlab.errors import InputError
+from robotlab.files import write_json, write_whole
+from robotlab.json_file import parse_json
+from robotlab.parallel import parts_done
+from robotlab.sweep.plan import Plan
+from robotlab.sweep.table import Table
+from robotlab.sweep.working import parts_of, run_part
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None
+
+PARTS, TABLE, PLAN, VERSIONS = "parts.jsonl", "table.csv", "plan.toml", "versions.json"
+_PACKAGES = ("numpy", "scipy", "onnxruntime", "pillow")
+
+
+def run_sweep(
+    plan: Plan, output: str | os.PathLike, jobs: int | None = None, cluster: str | None = None, progress: bool = True
+) -> Table:
+    """Run a plan, or go on with one that was cut off.
+
+    Parameters
+    ----------
+    plan : Plan
+        What is run.
+    output : path-like
+        Folder of the results; if it holds some already they must be of this
+        plan.
+    jobs : int, optional
+        Processes on this machine; by default one for each core.
+    cluster : str, optional
+        Address of a Dask scheduler: its workers run the parts, and the table
+        is the same.
+    progress : bool
+        Show a progress bar with the time left.
+
+    Returns
+    -------
+    Table
+        Every run of the plan, in its order; then the chosen ones with pictures.
+
+    Raises
+    ------
+    InputError
+        If the folder holds results of another plan, or another sweep writes there.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.sweep import parse_plan
+    >>> plan = parse_plan('duration_s = 2\\n[vary]\\nturn_gain = [1.0, 2.0]')
+    >>> len(run_sweep(plan, tempfile.mkdtemp(), jobs=1, progress=False))
+    2
+    """
+    from tqdm import tqdm
+
+    folder = Path(output)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise InputError(f"results must go into a folder, {folder} is a file; choose another name") from None
+    _claim(folder, plan)
+    parts, rows = parts_of(plan), plan.rows()
+    with open(folder / PARTS, "a+b") as file:
+        _own(file, folder)
+        if not (folder / PLAN).exists():
+            write_json(folder / VERSIONS, versions())
+            write_whole(folder / PLAN, plan.text)
+        done = _restored(file, parts, folder)
+        left = [number for number in range(len(parts)) if number not in done]
+        bar = tqdm(
+            total=sum(len(part["numbers"]) for part in parts),
+            initial=sum(len(found) for found in done.values()),
+            desc=plan.name,
+            unit="run",
+            disable=not progress,
+        )
+        with bar:
+            for place, found in parts_done(run_part, [parts[number] for number in left], jobs, cluster):
+                done[left[place]] = found
+                line = _json({"part": left[place], "rows": found})
+                file.write(line.encode() + b"\n")
+                file.flush()
+                os.fsync(file.fileno())
+                bar.update(len(found))
+        order = sorted(
+            (row["rendered"] != plan.rendered, row["run"], number, k)
+            for number, found in done.items()
+            for k, row in enumerate(found)
+        )
+        table = Table.of([{**rows[run], **done[number][k]} for _, run, number, k in order])
+        table.save(folder / TABLE)
+    return table
+
+
+def _json(value: Any) -> str:
+    import json
+
+    return json.dumps(value, allow_nan=True, separators=(",", ":"))
+
+
+def _own(file: Any, folder: Path) -> None:
+    """One sweep at a time writes into a folder."""
+    if fcntl is None:
+        return
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        raise InputError(
+            f"one sweep at a time must write into {folder}, another one does; wait for it, or choose another folder"
+        ) from None
+
+
+def _claim(folder: Path, plan: Plan) -> None:
+    """The folder is this plan's, or empty."""
+    known = folder / PLAN
+    if known.exists():
+        if known.read_text(encoding="utf-8") != plan.text:
+            raise InputError(
+                f"{folder} must hold results of this plan, its {PLAN} differs; choose another folder, or remove that one"
+            )
+        return
+    others = [entry.name for entry in folder.iterdir() if entry.name not in (PARTS, VERSIONS)]
+    if others:
+        raise InputError(
+            f"results must go into an empty folder or their own, {folder} holds {others[0]}; choose another name"
+        )
+
+
+def versions() -> dict[str, Any]:
+    """What the results rest on: versions, the commit, the processor.
+
+    Returns
+    -------
+    dict
+        Of text; ``commit`` is None outside a clone.
+
+    Examples
+    --------
+    >>> sorted(versions())[:2]
+    ['commit', 'machine']
+    """
+
+    def of(name: str) -> str | None:
+        try:
+            return version(name)
+        except PackageNotFoundError:
+            return None
+
+    return {
+        "robotlab": of("robotlab"),
+        "commit": commit(),
+        "python": platform.python_version(),
+        "system": platform.system(),
+        "machine": platform.machine(),
+        "processor": processor(),
+        "packages": {name: of(name) for name in _PACKAGES},
+    }
+
+
+def commit() -> str | None:
+    """Commit of the clone that this code runs from, ``+`` where it was changed since; None without one.
+
+    Returns
+    -------
+    str or None
+        Its hash.
+    """
+    where = Path(__file__).parent
+    try:
+        told = [
+            subprocess.run(["git", *words], cwd=where, capture_output=True, text=True, timeout=20, check=True).stdout
+            for words in (("rev-parse", "HEAD"), ("status", "--porcelain", "--untracked-files=no"))
+        ]
+    except (OSError, subprocess.SubprocessError):
+        return None
+    return told[0].strip() + ("+" if told[1].strip() else "")
+
+
+def processor() -> str:
+    """What the operating system calls the processor.
+
+    Returns
+    -------
+    str
+        Its model, or an empty string.
+    """
+    try:
+        for line in Path("/proc/cpuinfo").read_text(encoding="utf-8").splitlines():
+            if line.startswith("model name"):
+                return line.partition(":")[2].strip()
+    except OSError:
+        pass
+    return platform.processor()
+
+
+def _restored(file: Any, parts: list[Mapping[str, Any]], folder: Path) -> dict[int, list[dict[str, Any]]]:
+    """Parts that are done; a last line cut off by a kill is dropped."""
+    file.seek(0)
+    content = file.read()
+    whole = content.rfind(b"\n") + 1
+    if whole < len(content):
+        file.truncate(whole)
+    done: dict[int, list[dict[str, Any]]] = {}
+    for count, line in enumerate(content[:whole].splitlines(), 1):
+        entry = parse_json(line, f"{folder / PARTS}, line {count}")
+        try:
+            number, found = entry["part"], entry["rows"]
+            fits = [row["run"] for row in found] == parts[number]["numbers"]
+        except (KeyError, TypeError, IndexError):
+            fits = False
+        if not fits:
+            raise InputError(
+                f"{folder / PARTS} must hold parts of this plan, line {count} is another's or damaged; remove that line to run it again"
+            )
+        done[number] = found
+    return done

@@ -1,0 +1,183 @@
+"""One part of a sweep: some rows of the plan, run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+
+from robotlab.color import ColorDetector
+from robotlab.course.resources import shipped
+from robotlab.data import DataSet, open_dataset
+from robotlab.face_off import threshold
+from robotlab.greenhouse import WALKS
+from robotlab.loop import GroundTruthDetector, simulate, simulate_many
+from robotlab.neural import NeuralDetector
+from robotlab.sweep.parameters import camera_of, noise_of, settings_of
+from robotlab.sweep.plan import Plan
+
+# Columns that both kinds of runs give.
+RESULTS = (
+    "time_in_view",
+    "time_following",
+    "distance_error_m",
+    "bearing_error_rad",
+    "last_bearing_rad",
+    "losses",
+    "closest_m",
+)
+# Runs that go in step, as arrays: more no longer saves time, and less is lost when killed.
+TOGETHER = 400
+_TOGETHER_BY = (
+    "turn_gain",
+    "drive_gain",
+    "following_distance_m",
+    "max_mps",
+    "hfov_deg",
+    "width_px",
+    "input_px",
+    "detector",
+    "miss_rate",
+    "edge_noise_px",
+    "smallest_px",
+    "lighting",
+)
+
+
+def parts_of(plan: Plan) -> list[dict[str, Any]]:
+    """Cut a plan into parts, always in the same way.
+
+    Parameters
+    ----------
+    plan : Plan
+        What is run.
+
+    Returns
+    -------
+    list of dict
+        For :func:`run_part`.  Fast runs that differ in gains, lens and detector
+        only go together; each rendered run is a part.
+    """
+    rows = plan.rows()
+    parts = []
+    if plan.rendered:
+        return [_part(plan, True, [number]) for number in range(len(rows))]
+    groups: dict[tuple, list[int]] = {}
+    for number, row in enumerate(rows):
+        key = tuple(
+            _ticks(row) if name == "latency_s" else value for name, value in row.items() if name not in _TOGETHER_BY
+        )
+        groups.setdefault(key, []).append(number)
+    for numbers in groups.values():
+        parts += [_part(plan, False, numbers[at : at + TOGETHER]) for at in range(0, len(numbers), TOGETHER)]
+    if plan.chosen:
+        spread = np.linspace(0, len(rows) - 1, plan.chosen).round().astype(int).tolist()
+        parts += [_part(plan, True, [number]) for number in dict.fromkeys(spread)]
+    return parts
+
+
+def _ticks(row: Mapping[str, Any]) -> int:
+    """Ticks of the loop that the latency lasts: the loop rounds it to them."""
+    settings = settings_of(row)
+    per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
+    return round(row["latency_s"] * per_frame / settings.frame_s)
+
+
+def _part(plan: Plan, rendered: bool, numbers: list[int]) -> dict[str, Any]:
+    rows = plan.rows()
+    return {
+        "rendered": rendered,
+        "numbers": numbers,
+        "rows": [rows[number] for number in numbers],
+        "duration_s": plan.duration_s,
+        "files": {name: known["file"] for name, known in plan.detectors.items() if "file" in known},
+    }
+
+
+def training_recordings() -> DataSet:
+    """The shipped recordings that are meant to learn from.
+
+    Returns
+    -------
+    DataSet
+        Of the greenhouse.
+    """
+    data = open_dataset(shipped("datasets/greenhouse"))
+    uses = data.rest["info"]["uses"]
+    return data.only(recordings=[name for name in data.recordings if uses[name] == "train"])
+
+
+def run_part(part: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Run the rows of a part.
+
+    Parameters
+    ----------
+    part : mapping
+        From :func:`parts_of`.
+
+    Returns
+    -------
+    list of dict
+        For each row its number, ``rendered``, and the columns ``RESULTS``.
+    """
+    if part["rendered"]:
+        return [
+            {"run": number, "rendered": True, **_rendered(row, part)}
+            for number, row in zip(part["numbers"], part["rows"], strict=True)
+        ]
+    return _fast(part["rows"], part["numbers"], part["duration_s"])
+
+
+def _fast(rows: Sequence[Mapping[str, Any]], numbers: Sequence[int], duration_s: float | None) -> list[dict[str, Any]]:
+    first = rows[0]
+    vary: dict[str, Any] = {
+        name: np.array([row[name] for row in rows])
+        for name in ("turn_gain", "drive_gain", "following_distance_m", "max_mps")
+    }
+    vary["hfov_rad"] = np.radians([row["hfov_deg"] for row in rows])
+    noises = [noise_of(row) for row in rows]
+    vary |= {name: np.array([noise[name] for noise in noises]) for name in noises[0]}
+    # Where runs differ in seed they are in parts of their own; the row numbers keep parts of one seed apart.
+    seed = int(np.random.SeedSequence([first["seed"], numbers[0]]).generate_state(1)[0])
+    start = (0.0, 0.0, math.radians(first["start_yaw_deg"]))
+    many = simulate_many(
+        WALKS[first["walk"]], settings_of(first), len(rows), seed, duration_s=duration_s, start=start, vary=vary
+    )
+    return [
+        {"run": number, "rendered": False, **{name: round(float(getattr(many, name)[k]), 6) for name in RESULTS}}
+        for k, number in enumerate(numbers)
+    ]
+
+
+def _rendered(row: Mapping[str, Any], part: Mapping[str, Any]) -> dict[str, Any]:
+    detector, min_score = _detector(row["detector"], part["files"].get(row["detector"]))
+    settings = settings_of(row)
+    run = simulate(
+        detector,
+        WALKS[row["walk"]],
+        camera_of(row),
+        settings if min_score is None else settings.but(min_score=min_score),
+        row["seed"],
+        lighting=row["lighting"],
+        duration_s=part["duration_s"],
+        start=(0.0, 0.0, math.radians(row["start_yaw_deg"])),
+    )
+    last = run.true_bearings_rad[-max(1, len(run.true_bearings_rad) // 3) :]
+    scores = {**run.scores(), "last_bearing_rad": np.sqrt(np.mean(last**2))}
+    return {name: round(float(scores[name]), 6) for name in RESULTS}
+
+
+@lru_cache(maxsize=8)
+def _detector(name: str, file: str | None) -> tuple[Any, float | None]:
+    """A detector and the score from which it is believed."""
+    if name == "ground_truth":
+        return GroundTruthDetector(), None
+    if file is not None:
+        detector = NeuralDetector.load(file, threads=1)
+        return detector, detector.facts.get("best_score")
+    data = training_recordings()
+    color = ColorDetector.from_dataset(data)
+    return color, threshold(color, data)

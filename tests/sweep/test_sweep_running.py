@@ -1,0 +1,205 @@
+"""A sweep is killed, resumed, spread over processes and over a cluster: the table is the same."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from robotlab.cli import main
+from robotlab.errors import InputError
+from robotlab.greenhouse import WALKS
+from robotlab.loop import simulate_many
+from robotlab.parallel import parts_done
+from robotlab.sweep import Table, mean_interval, parse_plan, run_sweep
+from robotlab.sweep.parameters import noise_of, settings_of
+from robotlab.sweep.report import differences
+from robotlab.sweep.running import PARTS, TABLE
+
+TEXT = (
+    "duration_s = 3\n[vary]\nturn_gain = {from = 0.5, to = 6, steps = 6}\n"
+    "latency_s = {from = 0.1, to = 0.5, steps = 5}\nseed = [0, 1, 2, 3]\n"
+)
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """The table of the plan, run in one go in this process."""
+    folder = tmp_path_factory.mktemp("whole")
+    run_sweep(parse_plan(TEXT), folder, jobs=1, progress=False)
+    return (folder / TABLE).read_bytes()
+
+
+def test_a_row_is_a_run_of_the_loop(whole, tmp_path):
+    """Without chance a row is what simulate_many gives for its settings."""
+    plan = parse_plan("duration_s = 4\n[fixed]\nedge_noise_px = 0\n[vary]\nturn_gain = [1.0, 3.0]\nhfov_deg = [40, 90]")
+    table = run_sweep(plan, tmp_path, jobs=1, progress=False)
+    for k, row in enumerate(plan.rows()):
+        alone = simulate_many(
+            WALKS["weave"], settings_of(row), 1, hfov_rad=np.radians(row["hfov_deg"]), duration_s=4, vary=noise_of(row)
+        )
+        assert table["bearing_error_rad"][k] == pytest.approx(alone.bearing_error_rad[0], abs=1e-6)
+        assert table["time_in_view"][k] == pytest.approx(alone.time_in_view[0], abs=1e-6)
+
+
+def test_the_table_is_tidy_and_comes_back(whole, tmp_path):
+    (tmp_path / "t.csv").write_bytes(whole)
+    table = Table.load(tmp_path / "t.csv")
+    assert len(table) == 120 and table["run"].tolist() == list(range(120))
+    table.save(tmp_path / "again.csv")
+    assert (tmp_path / "again.csv").read_bytes() == whole
+    (tmp_path / "t.csv").write_bytes(whole.replace(b"turn_gain", b"gain", 1))
+    with pytest.raises(InputError, match="must be the table of a sweep"):
+        Table.load(tmp_path / "t.csv")
+
+
+@pytest.mark.slow
+def test_killed_at_any_moment_it_goes_on_to_the_same_table(whole, tmp_path):
+    (tmp_path / "plan.toml").write_text(TEXT)
+    command = [sys.executable, "-m", "robotlab", "sweep", "plan.toml", "-o", "out", "--quiet", "--jobs", "1"]
+    parts = tmp_path / "out" / PARTS
+    for least in (1, 8):
+        child = subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.DEVNULL)
+        while child.poll() is None and not (parts.exists() and parts.read_bytes().count(b"\n") >= least):
+            time.sleep(0.01)
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+    assert not (tmp_path / "out" / TABLE).exists(), "it was over before it was killed"
+    # The kill may have cut a line in two.
+    with open(parts, "ab") as file:
+        file.write(b'{"part": 1, "rows": [{"ru')
+    kept = parts.read_bytes().count(b"\n")
+    assert subprocess.run(command, cwd=tmp_path, stdout=subprocess.DEVNULL).returncode == 0
+    assert (tmp_path / "out" / TABLE).read_bytes() == whole
+    assert kept >= 8 and parts.read_bytes().count(b"\n") == 20
+
+
+@pytest.mark.slow
+def test_two_processes_give_the_same_table(whole, tmp_path):
+    run_sweep(parse_plan(TEXT), tmp_path, jobs=2, progress=False)
+    assert (tmp_path / TABLE).read_bytes() == whole
+
+
+def _dies_once(flag):
+    """Ends its worker at the first call."""
+    if not os.path.exists(flag):
+        open(flag, "w").close()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return os.path.basename(flag)
+
+
+@pytest.mark.slow
+def test_a_killed_worker_of_this_machine_loses_nothing(tmp_path):
+    flags = [str(tmp_path / name) for name in ("a", "b")]
+    assert sorted(parts_done(_dies_once, flags, jobs=2)) == [(0, "a"), (1, "b")]
+
+
+@pytest.mark.slow
+def test_a_dask_cluster_gives_the_same_table_although_a_worker_is_killed(whole, tmp_path):
+    """A scheduler and two workers in processes of their own; one is killed once it has done some work."""
+    pytest.importorskip("distributed", reason="distributed is an extra: pip install 'robotlab[cluster]'")
+    address_file = tmp_path / "scheduler.json"
+    quiet = {"cwd": tmp_path, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    dask = [sys.executable, "-W", "ignore", "-m"]
+    children = [
+        subprocess.Popen(
+            [*dask, "distributed.cli.dask_scheduler", "--port", "0", "--host", "127.0.0.1", "--no-dashboard",
+             "--scheduler-file", str(address_file)], **quiet,
+        )
+    ]  # fmt: skip
+    try:
+        while not address_file.exists() or not address_file.read_text().strip():
+            assert children[0].poll() is None
+            time.sleep(0.05)
+        address = json.loads(address_file.read_text())["address"]
+        for _ in range(2):
+            children.append(
+                subprocess.Popen(
+                    [*dask, "distributed.cli.dask_worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
+                     "--local-directory", str(tmp_path)], **quiet,
+                )
+            )  # fmt: skip
+        out = tmp_path / "out"
+        sweep = (
+            subprocess.Popen(
+                [sys.executable, "-m", "robotlab", "sweep", "plan.toml", "-o", "out", "--quiet", "--cluster", address],
+                cwd=tmp_path,
+            )
+            if (tmp_path / "plan.toml").write_text(TEXT)
+            else None
+        )
+        while not (out / PARTS).exists() or (out / PARTS).read_bytes().count(b"\n") < 2:
+            assert sweep.poll() is None
+            time.sleep(0.01)
+        children[1].kill()
+        assert sweep.wait(120) == 0
+        assert (out / TABLE).read_bytes() == whole
+    finally:
+        for child in children:
+            child.kill()
+            child.wait()
+
+
+def test_a_cluster_that_does_not_answer_is_said(monkeypatch):
+    pytest.importorskip("distributed", reason="distributed is an extra: pip install 'robotlab[cluster]'")
+    monkeypatch.setattr("robotlab.parallel.CONNECT_S", 0.2)
+    with pytest.raises(InputError, match="must answer at its scheduler's address"):
+        list(parts_done(abs, [1], cluster="tcp://127.0.0.1:1"))
+    with pytest.raises(InputError, match="must answer at its scheduler's address"):
+        list(parts_done(abs, [1], cluster="nonsense"))
+
+
+def test_results_of_another_plan_are_left_alone(tmp_path):
+    run_sweep(parse_plan("duration_s = 1\n[vary]\nseed = [1]"), tmp_path / "a", jobs=1, progress=False)
+    before = (tmp_path / "a" / TABLE).read_bytes()
+    other = parse_plan("duration_s = 1\n[vary]\nseed = [2]")
+    with pytest.raises(InputError, match="must hold results of this plan"):
+        run_sweep(other, tmp_path / "a", jobs=1, progress=False)
+    assert (tmp_path / "a" / TABLE).read_bytes() == before
+    (tmp_path / "b").mkdir()
+    (tmp_path / "b" / "diary.txt").write_text("mine")
+    with pytest.raises(InputError, match="empty folder or their own"):
+        run_sweep(other, tmp_path / "b", jobs=1, progress=False)
+    assert [entry.name for entry in (tmp_path / "b").iterdir()] == ["diary.txt"]
+    with pytest.raises(InputError, match="must go into a folder"):
+        run_sweep(other, tmp_path / "b" / "diary.txt", jobs=1, progress=False)
+    (tmp_path / "a" / PARTS).write_text('{"part": 7, "rows": []}\n')
+    with pytest.raises(InputError, match="line 1 is another's or damaged"):
+        run_sweep(parse_plan("duration_s = 1\n[vary]\nseed = [1]"), tmp_path / "a", jobs=1, progress=False)
+
+
+def test_one_sweep_at_a_time_writes_into_a_folder(tmp_path):
+    fcntl = pytest.importorskip("fcntl", reason="file locks of POSIX")
+    with open(tmp_path / PARTS, "a+b") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        with pytest.raises(InputError, match="one sweep at a time"):
+            run_sweep(parse_plan("duration_s = 1\n[vary]\nseed = [1]"), tmp_path, jobs=1, progress=False)
+
+
+@pytest.mark.slow
+def test_the_chosen_rows_are_rendered_and_compared(tmp_path, capsys):
+    (tmp_path / "plan.toml").write_text(
+        "duration_s = 2\n[fixed]\ndetector = 'ground_truth'\n[vary]\nturn_gain = [1.0, 2.0]\nhfov_deg = [50, 80]\n[rendered]\nchosen = 2\n"
+    )
+    assert main(["sweep", str(tmp_path / "plan.toml"), "-o", str(tmp_path / "out"), "--jobs", "1", "--quiet"]) == 0
+    said = capsys.readouterr().out
+    assert "6 runs" in said and "rendered - fast" in said
+    table = Table.load(tmp_path / "out" / TABLE)
+    assert table["rendered"].tolist() == [0, 0, 0, 0, 1, 1] and table["run"].tolist() == [0, 1, 2, 3, 0, 3]
+    (name, pairs, fast, rendered, mean, _), *_ = differences(table)
+    assert (name, pairs) == ("time_in_view", 2) and mean == pytest.approx(rendered - fast)
+    page = (tmp_path / "out" / "report.html").read_text()
+    assert "Fast runs beside rendered ones" in page and "4 fast runs" in page
+
+
+def test_the_interval_is_scipys():
+    from scipy import stats
+
+    values = np.random.default_rng(0).normal(3, 2, 7)
+    mean, half = mean_interval(values)
+    low, high = stats.t.interval(0.95, 6, values.mean(), stats.sem(values))
+    assert (mean - half, mean + half) == pytest.approx((low, high))
