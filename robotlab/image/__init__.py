@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from robotlab.image.hashing import image_hash, near_duplicates
     from robotlab.image.morphology import dilate, erode, open_close
     from robotlab.image.resizing import blur, resize
+    from robotlab.image.sharpness import sharpness
     from robotlab.image.text import write_text
     from robotlab.image.video import open_video
 
@@ -33,6 +34,7 @@ __all__ = [
     "open_video",
     "resize",
     "save",
+    "sharpness",
     "size_of",
     "write_text",
 ]
