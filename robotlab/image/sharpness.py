@@ -47,4 +47,6 @@ def sharpness(picture: np.ndarray) -> float:
     # Whole numbers: sixteen bits hold 4 x 255, and are several times as fast as floats.
     gray = luminance(picture).round().astype(np.int16)
     inner = gray[1:-1, 1:-1]
-    return float((gray[:-2, 1:-1] + gray[2:, 1:-1] + gray[1:-1, :-2] + gray[1:-1, 2:] - 4 * inner).var(dtype=np.float64))
+    return float(
+        (gray[:-2, 1:-1] + gray[2:, 1:-1] + gray[1:-1, :-2] + gray[1:-1, 2:] - 4 * inner).var(dtype=np.float64)
+    )
