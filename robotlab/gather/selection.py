@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import binascii
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -68,7 +68,6 @@ class Look:
         return self.problem if self.verdict == "unreadable" else f"{self.name}: taken"
 
 
-@dataclass
 class Chooser:
     """Decides on one candidate after the other.
 
@@ -81,11 +80,11 @@ class Chooser:
         Verdicts that are kept all the same.
     """
 
-    near_bits: int = NEAR_BITS
-    keep: frozenset[str] = frozenset()
-    sharpnesses: list[float] = field(default_factory=list)
-    hashes: list[np.ndarray] = field(default_factory=list)
-    places: list[int] = field(default_factory=list)
+    def __init__(self, near_bits: int = NEAR_BITS, keep: frozenset[str] = frozenset()) -> None:
+        self.near_bits, self.keep = near_bits, keep
+        self._sharpnesses: list[float] = []
+        self._hashes: list[np.ndarray] = []
+        self._places: list[int] = []
 
     def look(self, place: int, name: str, picture: np.ndarray, bytes: int | None = None) -> Look:
         """Judge a picture, and remember it.
@@ -108,15 +107,15 @@ class Chooser:
         """
         bits = image_hash(picture)
         verdict, sharp, differ, like, relative = "taken", None, None, None, None
-        if self.hashes:
-            row = near_duplicates(bits[None], np.array(self.hashes), limit_bits=bits.size)[0]
-            differ, like = int(row[2]), self.places[int(row[1])]
+        if self._hashes:
+            row = near_duplicates(bits[None], np.array(self._hashes), limit_bits=bits.size)[0]
+            differ, like = int(row[2]), self._places[int(row[1])]
         if differ is not None and differ <= self.near_bits:
             verdict = "near-duplicate"
         else:
             sharp = round(sharpness(picture), 2)
-            if len(self.sharpnesses) >= FEWEST:
-                usual = float(np.median(self.sharpnesses[-NEIGHBORS:]))
+            if len(self._sharpnesses) >= FEWEST:
+                usual = float(np.median(self._sharpnesses[-NEIGHBORS:]))
                 relative = round(sharp / usual, 3) if usual > 0 else 1.0
                 verdict = "blurred" if relative < BLURRED else verdict
         kept = verdict == "taken" or verdict in self.keep
@@ -134,7 +133,7 @@ class Chooser:
             From :meth:`look`.
         """
         if seen.sharpness is not None:
-            self.sharpnesses.append(seen.sharpness)
+            self._sharpnesses.append(seen.sharpness)
         if seen.kept and seen.hash:
-            self.hashes.append(np.unpackbits(np.frombuffer(binascii.unhexlify(seen.hash), np.uint8)).astype(bool))
-            self.places.append(seen.place)
+            self._hashes.append(np.unpackbits(np.frombuffer(binascii.unhexlify(seen.hash), np.uint8)).astype(bool))
+            self._places.append(seen.place)
