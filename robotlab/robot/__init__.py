@@ -11,7 +11,8 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.robot.camera import VideoCamera
+    from robotlab.robot.view import view_fault
 
-__all__ = ["VideoCamera"]
+__all__ = ["VideoCamera", "view_fault"]
 
 load_lazily(__name__)
