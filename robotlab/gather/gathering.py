@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -124,12 +125,7 @@ class GatherReport:
             raise DataSetError(
                 f"{self.recording}: there must be something left out to be shown, there is nothing; all is in the set"
             )
-        captions = [
-            f"{look.place}: {look.bits} bits from {look.like}"
-            if look.verdict == "near-duplicate"
-            else f"{look.place}: {look.relative:.2f} x as sharp"
-            for look in rows
-        ]
+        captions = [f"{look.place}: {look.measure}" for look in rows]
         return picture_sheet([self.thumbnails[look.place] for look in rows], captions, _SHOWN_PX)
 
 
@@ -223,7 +219,8 @@ def gather(
         Path(folder).mkdir(parents=True, exist_ok=True)
         with one_writer(folder):
             store = Store(folder, recording, identity, settings, tuple(classes))
-            chooser = Chooser(settings["changed_bits"], frozenset(verdicts[word] for word in keep))
+            one_after_another = not isinstance(pictures, Photographs)
+            chooser = Chooser(settings["changed_bits"], frozenset(verdicts[word] for word in keep), one_after_another)
             for look in store.looks:
                 chooser.remember(look)
             record = {"recording": recording} | ({"lighting": lighting} if lighting else {})
@@ -278,7 +275,7 @@ def _check_disk(
             "make room, take fewer (--every, --most), or smaller ones (--longest)"
         )
     if progress:
-        tqdm.write(f"disk: {words}; {free / 1e9:.1f} GB free")
+        tqdm.write(f"disk: {words}; {free / 1e9:.1f} GB free", file=sys.stderr)
 
 
 def _bytes_each(pictures: Frames | Photographs, longest_px: int) -> float:
