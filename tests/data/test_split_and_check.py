@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from conftest import save_set
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage import data as photographs
 from sklearn.model_selection import GroupShuffleSplit, StratifiedGroupKFold
@@ -39,6 +39,7 @@ def many(counts, tmp="annotations.json"):
     return DataSet(Path(tmp), ("post",), (1,), tuple(rows))
 
 
+@settings(deadline=None)
 @given(
     st.dictionaries(st.text("abcdefgh", min_size=1, max_size=2), st.integers(1, 30), min_size=2, max_size=12),
     st.floats(0.01, 0.99),
@@ -130,6 +131,7 @@ def test_one_recording_is_refused_with_the_reason_and_a_way():
         split_by_recording(many({"a": 10}))
 
 
+@settings(deadline=None)
 @given(st.integers(4, 60), st.floats(0.1, 0.5), st.floats(0, 0.3))
 def test_a_split_in_time_has_a_gap_and_order(count, part, gap):
     data = many({"a": count, "b": count})
