@@ -55,7 +55,12 @@ def labels_csv(data: DataSet) -> str:
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(COLUMNS)
     for entry in data:
-        head = [_word(entry.name), _word(entry.id), _word(entry.recording), _word(entry.lighting or "")]
+        head: list[str | int] = [
+            _word(entry.name),
+            _word(entry.id),
+            _word(entry.recording),
+            _word(entry.lighting or ""),
+        ]
         head += [entry.width_px, entry.height_px]
         for row in range(len(entry)):
             numbers = [*map(_number, entry.boxes[row]), int(entry.ignore[row]), int(entry.crowd[row])]

@@ -9,8 +9,12 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError, InputError
+from robotlab.neural.samples import choose_working
 from robotlab.neural.sizes import working_size
-from robotlab.neural.windows import choose_working
+from robotlab.neural.spec import FEATURE_STRIDE
+
+# The network answers once in so many px, and what covers less than one answer is not told from its neighbors.
+LEAST_PX = float(FEATURE_STRIDE)
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,13 +57,11 @@ class SizeCheck:
             return []
         are = "is" if self.too_small == 1 else "are"
         return [
-            f"{self.too_small} of {len(self.smaller_sides_px)} boxes {are} under {self.least_px:g} px as the network sees "
-            f"{'it' if self.too_small == 1 else 'them'}: too small to learn from; go closer, or use larger pictures"
+            (
+                f"{self.too_small} of {len(self.smaller_sides_px)} boxes {are} under {self.least_px:g} px as the network sees "
+                f"{'it' if self.too_small == 1 else 'them'}: too small to learn from; go closer, or use larger pictures"
+            )
         ]
-
-
-# The network answers once in 4 px, and what covers less than one answer is not told from its neighbors.
-LEAST_PX = 4.0
 
 
 def box_distances(data: DataSet, camera: Camera, height_m: float, target: str | None = None) -> list[tuple]:
