@@ -35,6 +35,8 @@ RARE = 0.1
 # More than this part of at least so many boxes in one third of the picture is
 # one-sided (own choice).
 ONE_SIDED, FEW = 0.8, 20
+# Pairs of near-duplicates across recordings that are listed, the most alike first.
+MOST_PAIRS = 50
 
 
 @dataclass(frozen=True)
@@ -264,6 +266,8 @@ def _duplicate_notes(data: DataSet, hashes: list, facts: dict[str, Any]) -> list
         else:
             across.setdefault(frozenset((first.recording, second.recording)), []).append((first, second, bits))
     facts["near_duplicates_within_recordings"] = within
+    alike = sorted((pair for pairs in across.values() for pair in pairs), key=lambda pair: pair[2])
+    facts["duplicates_across"] = [[first.id, second.id, bits] for first, second, bits in alike[:MOST_PAIRS]]
     facts["near_duplicates_across_recordings"] = sum(map(len, across.values()))
     return [
         f"recordings {pairs[0][0].recording} and {pairs[0][1].recording} have {_count(len(pairs), 'pair')} of near-duplicate "

@@ -25,7 +25,7 @@ th { font-weight: 500; width: 13rem; } .count { width: 6rem; white-space: nowrap
 """
 _TITLES = {
     "distance": "How far away (from the lens, along the floor)",
-    "side": "Where in the picture",
+    "side": "At which angle: where in the picture",
     "lighting": "In which light",
     "background": "Where: each place is a recording of its own",
     "without it": "Pictures without the object: what it must not be taken for",
@@ -99,5 +99,6 @@ def save_capture_page(path: str | os.PathLike, plan: CapturePlan, name: str = "t
 def _boxes(there: int, wanted: int) -> str:
     """One box a picture, ticked where it is there; in fives where there are many."""
     each = 1 if wanted <= _MOST_BOXES else 5
-    count, done = math.ceil(wanted / each), min(there, wanted) // each
+    count = math.ceil(wanted / each)
+    done = count if there >= wanted else there // each
     return "☑" * done + "☐" * (count - done) + (f" <small>(each {each})</small>" if each > 1 else "")
