@@ -93,7 +93,7 @@ def suspect_labels(
     >>> from robotlab.course.resources import shipped
     >>> from robotlab.data import open_dataset
     >>> from robotlab.detections import as_detector
-    >>> data = open_dataset(shipped("datasets/coins")).only(ids=[1, 2, 50, 51])
+    >>> data = open_dataset(shipped("datasets/coins")).only(ids=[1, 2, 25, 26])
     >>> blind = as_detector(lambda picture: Detections.none(["coin"]))
     >>> suspect_labels(data, fit_detector=lambda _: blind, progress=False)
     []
