@@ -24,6 +24,7 @@ _MODULES: dict[str, str] = {
     "export": "export",
     "plan": "plan",
     "checkup": "checkup",
+    "measure": "measure",
 }
 
 
