@@ -61,7 +61,8 @@ class Frames:
 
     def __init__(self, source: str | os.PathLike | int, every: int | None) -> None:
         self.video: Video = open_video(source)
-        self.name = printable(Path(self.video.name).name)
+        # An address may hold a password, which does not belong into a data set.
+        self.name = "stream" if "://" in self.video.name else printable(Path(self.video.name).name)
         self.live = self.video.live
         self.every = every or max(1, round((self.video.rate_hz or USUAL_HZ) / LOOKS_HZ))
         self.size = self.video.size
