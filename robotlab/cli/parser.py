@@ -19,7 +19,11 @@ from robotlab.errors import InputError, install_hint, printable
 
 # Commands with a module of their own in robotlab.cli: ``add_options(command)`` and ``run(options)``.
 _MODULES: dict[str, str] = {
+    "plan": "plan",
+    "gather": "gather",
     "checkup": "checkup",
+    "split": "split",
+    "export": "export",
     "measure": "measure",
     "sweep": "sweep",
 }

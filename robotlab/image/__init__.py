@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.image.blur_measure import sharpness
     from robotlab.image.checks import check_picture
     from robotlab.image.color_spaces import lab, luminance
     from robotlab.image.file import decode, encode, load, save, size_of
+    from robotlab.image.film_writing import write_film
     from robotlab.image.hashing import image_hash, near_duplicates
     from robotlab.image.morphology import dilate, erode, open_close
     from robotlab.image.resizing import blur, resize
@@ -33,7 +35,9 @@ __all__ = [
     "open_video",
     "resize",
     "save",
+    "sharpness",
     "size_of",
+    "write_film",
     "write_text",
 ]
 
