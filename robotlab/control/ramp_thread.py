@@ -53,7 +53,7 @@ class RampThread:
         Steps a second.
     command_hold_s : float
         Without a new velocity command for this long, it is 0.
-    limits_s, delay_s, board_timeout_s
+    limits_s, delay_s, board_timeout_s, hold_to_run_s
         As in :class:`~robotlab.control.supervisor.Supervisor`.  Where the link is watched, a send that fails is
         tried again at the next step; else it is a fault.  A picture older than the camera's limit counts as none.
     clock : callable
@@ -109,6 +109,7 @@ class RampThread:
         limits_s: Mapping[str, float] | None = None,
         delay_s: float = 0.0,
         board_timeout_s: float = BOARD_TIMEOUT_S,
+        hold_to_run_s: float | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         if not isinstance(link, MotorLink):
@@ -134,6 +135,7 @@ class RampThread:
             delay_s=delay_s,
             max_age_s=limits_s.get("camera", math.inf),
             board_timeout_s=board_timeout_s,
+            hold_to_run_s=hold_to_run_s,
         )
         # It holds the state machine, never a call of something that is not ours: a clock or a link may hang.
         self._lock, self._told_s = threading.Lock(), -math.inf
