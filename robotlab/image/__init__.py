@@ -1,4 +1,4 @@
-"""Pictures: reading, writing, color spaces, resizing, morphology of masks, and hashes to find near-duplicates.
+"""Pictures: reading, writing, films, color spaces, resizing, morphology of masks, and hashes to find near-duplicates.
 
 The only package that calls an image library.
 """
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from robotlab.image.morphology import dilate, erode, open_close
     from robotlab.image.resizing import blur, resize
     from robotlab.image.text import write_text
+    from robotlab.image.video import open_video
 
 __all__ = [
     "blur",
@@ -29,6 +30,7 @@ __all__ = [
     "luminance",
     "near_duplicates",
     "open_close",
+    "open_video",
     "resize",
     "save",
     "size_of",
