@@ -11,7 +11,8 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.robot.camera import VideoCamera
+    from robotlab.robot.live_page import LivePage
 
-__all__ = ["VideoCamera"]
+__all__ = ["LivePage", "VideoCamera"]
 
 load_lazily(__name__)
