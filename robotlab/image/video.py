@@ -14,6 +14,7 @@ import math
 import os
 import stat
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -59,6 +60,10 @@ class Video:
         Pictures a second, as the film or the driver says; None where it does not.
     frames : int or None
         How many pictures the film says it has; None for what has no end.
+    time_s : float
+        Time of the last picture read: in the film, or what the driver stamped it with.
+    grabbed_s : float
+        When it came, on ``time.monotonic``.
 
     Examples
     --------
@@ -88,7 +93,7 @@ class Video:
         # Drivers that do not know say 0, and some containers a number of clock ticks.
         self.rate_hz = float(rate) if math.isfinite(rate) and 0 < rate <= 1000 else None
         self.frames = int(count) if not live and math.isfinite(count) and count > 0 else None
-        self.time_s = 0.0
+        self.time_s = self.grabbed_s = 0.0
         self._first = self._next()
         if self._first is None:
             self.close()
@@ -111,8 +116,7 @@ class Video:
         -------
         (H, W, 3) ndarray of uint8 or None
             Red-green-blue, turned upright where the film notes its rotation;
-            None at the end, or where a camera or a stream is gone.  `time_s`
-            then holds its time: in the film, or what the driver stamped it with.
+            None at the end, or where a camera or a stream is gone.
         """
         picture, self._first = self._first, None
         return self._next() if picture is None else picture
@@ -166,7 +170,9 @@ class Video:
 
     def _next(self) -> np.ndarray | None:
         try:
-            good, picture = self._capture.read()
+            good = self._capture.grab()
+            self.grabbed_s = time.monotonic()
+            good, picture = self._capture.retrieve() if good else (False, None)
         except self._cv2.error:  # damaged content
             return None
         if not good or picture is None or picture.size == 0:
@@ -233,6 +239,8 @@ def open_video(
     elif address:
         patience_ms = int(1000 * STREAM_PATIENCE_S)
         options = [cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, patience_ms, cv2.CAP_PROP_READ_TIMEOUT_MSEC, patience_ms]
+        # Each more thread of a decoder holds one more picture back.
+        options += [cv2.CAP_PROP_N_THREADS, 1]
         capture = cv2.VideoCapture(name, cv2.CAP_FFMPEG, options)
         hint = "check the address, the network, and that the sender runs"
     else:
@@ -255,6 +263,8 @@ def _opencv() -> Any:
     # FFmpeg tells the terminal about damaged films; we tell it in one line (set before its first use).
     os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
     os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")
+    # Of a camera that was pulled out; OpenCV waits 10 s else.
+    os.environ.setdefault("OPENCV_VIDEOIO_V4L_SELECT_TIMEOUT", "2")
     try:
         import cv2
     except ImportError:

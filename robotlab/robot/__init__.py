@@ -12,7 +12,8 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.robot.camera import VideoCamera
     from robotlab.robot.live_page import LivePage
+    from robotlab.robot.view import view_fault
 
-__all__ = ["LivePage", "VideoCamera"]
+__all__ = ["LivePage", "VideoCamera", "view_fault"]
 
 load_lazily(__name__)
