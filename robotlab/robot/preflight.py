@@ -187,7 +187,7 @@ def _battery(volts: float | None, lowest: float | None) -> str:
             f"the battery must hold more than the lowest voltage its maker allows, got {volts:g} V and {lowest:g} V; charge it as the maker says, "
             "balanced, never unattended"
         )
-    return f"{volts:g} V, at least {lowest:g} V" if volts else "none, says the person"
+    return f"{volts:g} V, at least {lowest:g} V" if volts else "none"
 
 
 def ask_before(ask: Callable[[str], str]) -> Iterator[Check]:
