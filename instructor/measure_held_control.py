@@ -182,8 +182,10 @@ def follow(port: str, say) -> None:
     os._exit(0)
 
 
-def one(way: str, at_s: float) -> dict:
+def one(way: str, at_s: float, until: float = float("inf")) -> dict | None:
     """One try: how far the wheels went after it, and whether they turned again."""
+    if time.monotonic() > until:
+        return None
     chromium = browser()
     near, far = os.openpty()
     name, begin, done = os.ttyname(far), FORK.Value("d", 0.0), FORK.Event()
@@ -284,6 +286,7 @@ def main() -> int:
     parser.add_argument("--tries", type=int, default=100, help="of each main way; of the others a fifth")
     parser.add_argument("--at-once", type=int, default=3, help="tries at the same time, each with a browser")
     parser.add_argument("--only", help="only ways with this word")
+    parser.add_argument("--minutes", type=float, default=60.0, help="begin no further try after so long")
     parser.add_argument("--out", help="where the table goes")
     options = parser.parse_args()
     rng, bound_m, begun = random.Random(1), stopping_m(SETTINGS), time.monotonic()
@@ -300,7 +303,10 @@ def main() -> int:
         return run["way_m"] > bound_m or run["again"] or not run["at_rest"]
 
     with ProcessPoolExecutor(min(options.at_once, len(plan)), FORK) as pool:
-        for count, run in enumerate(pool.map(one, *zip(*plan, strict=True)), 1):
+        until = begun + 60 * options.minutes
+        for count, run in enumerate(pool.map(one, *zip(*plan, strict=True), [until] * len(plan)), 1):
+            if run is None:
+                continue
             runs.append(run)
             if broken(run):
                 print("BROKEN", json.dumps(run), flush=True)

@@ -10,8 +10,10 @@ the power switch stays in a hand.
 from __future__ import annotations
 
 import asyncio
+import importlib.util
 import json
 import math
+import os
 import secrets
 import socket
 import threading
@@ -37,6 +39,8 @@ ASK_S, HOLD_TO_RUN_S = 0.05, 0.4
 SHOWN_HZ, SHOWN_PX, QUALITY = 12.5, 640, 75
 # A server that does not end by then is left behind, s.
 _PATIENCE_S = 2.0
+# So many may knock at the same moment.
+_BACKLOG = 16
 
 
 class LivePage:
@@ -283,19 +287,22 @@ class LivePage:
 
 def _listen(address: str, port: int) -> socket.socket:
     """A socket on this address, or what is in the way."""
+    if importlib.util.find_spec("tornado") is None:
+        raise InputError(f"a live page needs the package tornado, it is not installed; run {install_hint('robot')}")
+    found = None
     try:
-        from tornado.netutil import bind_sockets
-    except ImportError:
-        raise InputError(
-            f"a live page needs the package tornado, it is not installed; run {install_hint('robot')}"
-        ) from None
-    try:
-        first, *others = bind_sockets(port, address)
-    except (OSError, OverflowError, UnicodeError) as error:
+        family, kind, protocol, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
+        found = socket.socket(family, kind, protocol)
+        if os.name == "posix":  # else a port that has just been let go of would count as taken
+            found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        found.bind(place)
+        found.listen(_BACKLOG)
+        found.setblocking(False)
+        return found
+    except (OSError, OverflowError, ValueError) as error:
+        if found is not None:
+            found.close()
         raise InputError(
             f"a live page must have an address of this machine and a free port, {address!r} port {port} cannot be had ({said(error)}); "
             "leave it out for 127.0.0.1 and any free port"
         ) from None
-    for other in others:
-        other.close()
-    return first

@@ -215,7 +215,9 @@ class Watcher(websocket.WebSocketHandler, _Guarded):
     def tell(self, message: str | bytes) -> None:
         """Send, and do not wait."""
         try:
-            self.write_message(message, binary=isinstance(message, bytes))
+            sent = self.write_message(message, binary=isinstance(message, bytes))
+            # That the line broke meanwhile is told to on_close; nobody else is to hear of it.
+            sent.add_done_callback(lambda done: done.cancelled() or done.exception())
         except websocket.WebSocketClosedError:
             self.on_close()
 
