@@ -163,7 +163,7 @@ def _real(options: argparse.Namespace) -> int:
     detector, score = detector_of(options)
     settings, camera = settings_of(options, detector, score), camera_of(options)
     log = _free(Path(options.log or "drive.jsonl"))
-    check_output(options.output, "replay", filter(None, [log, options.who if options.who != "color" else None]))
+    check_output(options.output, "report", filter(None, [log, options.who if options.who != "color" else None]))
     with ExitStack() as stack:
         link, wheels = wheels_of(options, settings, stack)
         take = take_of(options, camera, settings, wheels, stack)

@@ -129,14 +129,14 @@ class TestPreflight:
                 raise LinkError("the board must confirm within 0.1 s, it did not; check cable, power and speed")
 
         def slow():
-            time.sleep(0.15)
+            time.sleep(0.3)
             return live()
 
         frozen = live()
         cases = {
             "camera": [{"take": lambda: np.zeros((48, 64, 3), np.uint8)}, {"take": lambda: frozen}, {"take": lambda: live()[:40]},
                        {"take": lambda: 1 / 0}],
-            "rate against gain": [{"take": slow, "settings": SETTINGS.but(turn_gain=6.0)}],
+            "rate against gain": [{"take": slow, "settings": SETTINGS.but(turn_gain=9.0)}],
             "limits": [{"settings": SETTINGS.but(hold_s=30.0)}],
             "target": [{"detector": lambda picture: Detections.none(["post"])}, {"detector": lambda picture: (time.sleep(0.1), POST)[1]}],
             "battery": [{"battery": (None, None)}, {"battery": (6.5, 6.6)}, {"battery": (float("nan"), 6.0)}, {"battery": (7.4, 0.0)},
