@@ -181,6 +181,8 @@ def _real(options: argparse.Namespace) -> int:
             address, port = address_of(options.page)
             page = stack.enter_context(LivePage(address, port, battery_v=options.battery or None))
             shows.append(page.show)
+            if rehearsed:  # the post waits for whoever holds
+                take.walking = lambda: page.held
             _say(
                 f"live page: {page.url}\n  who has this address can drive; hold its button, or the space bar, to drive"
             )

@@ -150,6 +150,11 @@ class LivePage:
         self._newest = seen
         self._times.append(seen.decided_s)
 
+    @property
+    def held(self) -> bool:
+        """Whether somebody holds the control."""
+        return self._holder is not None
+
     def finish(self, reason: str) -> None:
         """Say on the page that the drive is over, and why.
 

@@ -127,8 +127,9 @@ class RenderedCamera:
     Attributes
     ----------
     lifted : bool
-        The wheels are off the ground: they turn, and the robot stays.  The
-        post's walk begins when they first turn on the ground.
+        The wheels are off the ground: they turn, robot and post stay.
+    walking : callable
+        Whether the post walks now; it always does, unless this is replaced.
     pose : (float, float, float)
         Where it is: x and y, m, and yaw, rad.
 
@@ -159,7 +160,8 @@ class RenderedCamera:
         self._seed, self._count = seed * 1_000_003, 0
         self.pose, self.lifted = (0.0, 0.0, 0.0), False
         self._speeds, self._now = (0.0, 0.0), time.monotonic()
-        self._due, self._begun = self._now, None
+        self._due, self._walked = self._now, 0.0
+        self.walking: Callable[[], bool] = lambda: True
 
     def __call__(self) -> tuple[np.ndarray, float]:
         """Wait for the next picture.
@@ -176,9 +178,8 @@ class RenderedCamera:
             time.sleep(min(left, 0.01))
             self._move()
         taken = self._move()
-        walked = 0.0 if self._begun is None else taken - self._begun
         self._count += 1
-        post = self._walk.post_at(min(walked, self._walk.duration_s))
+        post = self._walk.post_at(min(self._walked, self._walk.duration_s))
         picture = render(
             self._scene.with_post_at(*post), self._camera, self.pose, seed=self._seed + self._count
         ).picture
@@ -194,8 +195,7 @@ class RenderedCamera:
         )
         self._speeds = left, right
         if not self.lifted:
-            if self._begun is None and any(told):
-                self._begun = self._now
+            self._walked += dt * self.walking()
             v, yaw = self._drive.twist(self._motor.ground(left_mean), self._motor.ground(right_mean))
             self.pose = advance(*self.pose, v, yaw, dt)
         return self._now
