@@ -58,7 +58,7 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         "--camera", metavar="SOURCE", help="camera number, device, film, address of a stream, or rendered"
     )
     real.add_argument(
-        "--wheels", metavar="LINK", help="serial:PORT, pins:NUMBERS, or emulated (a motor board that is a program)"
+        "--wheels", metavar="LINK", help="serial:PORT, pins:5,6,13,19, or emulated (a motor board that is a program)"
     )
     real.add_argument(
         "--page",

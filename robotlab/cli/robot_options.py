@@ -39,6 +39,8 @@ def detector_of(options: argparse.Namespace) -> tuple[Any, float]:
 
 
 def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Settings:
+    """What the loop goes by."""
+    from robotlab.control import Motor
     from robotlab.loop import Settings
 
     classes = tuple(detector.classes)
@@ -69,7 +71,8 @@ def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Set
         "delay_s": options.delay,
         "min_score": score,
     }
-    settings = Settings(**(first | {"target": target} | changes))
+    motor = Motor(max_mps=options.full_power)
+    settings = Settings(**(first | {"target": target, "motor": motor} | changes))
     if settings.max_mps > options.max_speed:
         raise MotionError(
             f"max_mps must be at most --max-speed, {options.max_speed:g} m/s, got {settings.max_mps:g}; raise that, if you must"
@@ -88,32 +91,25 @@ def camera_of(options: argparse.Namespace) -> Any:
 
 def wheels_of(options: argparse.Namespace, settings: Settings, stack: ExitStack) -> tuple[Any, Callable]:
     """The motor link, and what its wheels are told as far as that can be known."""
-    from robotlab.control import SerialLink
 
     def nothing() -> tuple[float, float]:
         return 0.0, 0.0
 
-    kind, _, rest = (options.wheels or "").partition(":")
     if not options.wheels:
         return None, nothing
     if options.wheels == "emulated":
+        from robotlab.control import SerialLink
         from robotlab.robot.rehearsal import EmulatedBoard
 
         board = stack.enter_context(EmulatedBoard())
         link = SerialLink.open(board.port)
         stack.callback(link.close)
         return link, board.wheels
-    if kind == "serial" and rest:
-        link = SerialLink.open(rest)
-        stack.callback(link.close)
-        return link, nothing
-    if kind == "pins" and rest:
-        from robotlab.robot import PinWheels
+    from robotlab.robot import open_wheels
 
-        return stack.enter_context(PinWheels.from_text(rest)), nothing
-    raise InputError(
-        f"--wheels must be serial:PORT, pins:NUMBERS or emulated, got {options.wheels!r}; for instance serial:/dev/ttyUSB0"
-    )
+    link = open_wheels(options.wheels, settings.motor.max_mps)
+    stack.callback(link.close)
+    return link, nothing
 
 
 def take_of(options: argparse.Namespace, camera: Any, settings: Settings, wheels: Callable, stack: ExitStack) -> Any:

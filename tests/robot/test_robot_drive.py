@@ -254,7 +254,7 @@ def test_a_rehearsal_ends_with_log_and_replay(tmp_path, monkeypatch, capsys):
     [
         (["--wheels", "serial:/dev/null"], "a person who answers the preflight's questions, here is no terminal"),
         ([], "--camera needs --wheels, or --dry-run"),
-        (["--wheels", "wings", "--dry-run"], "--wheels must be serial:PORT"),
+        (["--wheels", "wings", "--dry-run"], "wheels must be serial:PORT"),
         (["--wheels", "serial:/nowhere", "--dry-run"], "port must name a serial port"),
         (["--dry-run", "--size", "big"], "--size must be WIDTHxHEIGHT"),
         (["--dry-run", "--target", "cat"], "--target must be one of"),
