@@ -71,6 +71,13 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     real.add_argument("--time", type=float, default=60.0, metavar="S", help="end after so long (default: 60)")
     real.add_argument("--max-speed", type=float, default=0.3, metavar="M/S", help="limit of the speed (default: 0.3)")
     real.add_argument(
+        "--full-power",
+        type=float,
+        default=0.5,
+        metavar="M/S",
+        help="speed of a wheel at full power; none is told more (default: 0.5; measure it)",
+    )
+    real.add_argument(
         "--battery", type=float, metavar="V", help="voltage of the battery now; 0 for a robot without one"
     )
     real.add_argument("--battery-lowest", type=float, metavar="V", help="lowest voltage that its maker allows")
