@@ -167,8 +167,9 @@ def _real(options: argparse.Namespace) -> int:
             "a robot needs a person who answers the preflight's questions, here is no terminal; run this in one, or add --dry-run"
         )
     _say(CAUTION + "\n")
+    camera = camera_of(options)
     detector, score = detector_of(options)
-    settings, camera = settings_of(options, detector, score), camera_of(options)
+    settings = settings_of(options, detector, score)
     log = _free(Path(options.log or "drive.jsonl"))
     check_output(options.output, "report", filter(None, [log, options.who if options.who != "color" else None]))
     with ExitStack() as stack:

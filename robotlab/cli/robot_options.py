@@ -81,6 +81,7 @@ def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Set
 
 
 def camera_of(options: argparse.Namespace) -> Any:
+    """Field of view and size of the pictures."""
     from robotlab.camera import Camera
 
     size = re.fullmatch(r"([1-9][0-9]{1,3})x([1-9][0-9]{1,3})", options.size)
@@ -113,6 +114,7 @@ def wheels_of(options: argparse.Namespace, settings: Settings, stack: ExitStack)
 
 
 def take_of(options: argparse.Namespace, camera: Any, settings: Settings, wheels: Callable, stack: ExitStack) -> Any:
+    """What takes the pictures."""
     if options.camera == "rendered":
         from robotlab.face_off import walk_named
         from robotlab.robot.rehearsal import RenderedCamera
@@ -143,6 +145,7 @@ def battery_of(options: argparse.Namespace) -> tuple[float | None, float | None]
 
 
 def address_of(text: str) -> tuple[str, int]:
+    """Address and port of the live page."""
     address, colon, port = text.rpartition(":")
     address = address.strip("[]")
     if not (colon and address and port.isascii() and port.isdigit() and int(port) <= 65535) or address in (

@@ -8,6 +8,10 @@
   const DOES = {wait: "waiting", follow: "following", hold: "holding the last command", slow: "slowing down", search: "searching", stop: "stopped", fault: "fault: stopped"};
   let line = null, ask = null, askedAt = -Infinity, pressed = null, pressedAt = 0, words = null, over = "", refused = "", leaving = false;
 
+  // Only what is new, or a screen reader would say it twenty times a second.
+  function put(id, text) {
+    if (at(id).textContent !== text) at(id).textContent = text;
+  }
   function say(message) {
     if (line && line.readyState === WebSocket.OPEN) line.send(JSON.stringify(message));
   }
@@ -58,17 +62,17 @@
     over = news.over;
     const other = news.held && !news.yours;
     hold.disabled = Boolean(over) || other || news.state !== "ready";
-    hold.textContent = news.yours ? "Driving: let go to stop" : "Hold to drive";
+    put("hold", news.yours ? "Driving: let go to stop" : "Hold to drive");
     if (pressed && !news.yours && performance.now() - pressedAt > 2 * FRESH) refused = "the connection is too slow: let go and press again";
     if (hold.disabled || refused) letGo();
     const ended = over || (news.state === "ready" ? "" : "Stopping.");
     state.className = ended ? "ends" : news.held ? "drives" : "stands";
-    state.textContent = ended ? `Over: ${ended}` : news.yours ? "Driving, held here" : other ? "Driving, held on another page"
-      : refused ? `Stands: ${refused}` : "Stands. Hold to drive.";
-    at("v").textContent = `${news.v.toFixed(2)} m/s`;
-    at("yaw").textContent = `${news.yaw.toFixed(2)} rad/s ${news.yaw > 0.005 ? "left" : news.yaw < -0.005 ? "right" : ""}`;
-    at("battery").textContent = news.battery === null ? "not given" : `${news.battery.toFixed(2)} V`;
-    at("watchers").textContent = String(news.watchers);
+    put("state", ended ? `Over: ${ended}` : news.yours ? "Driving, held here" : other ? "Driving, held on another page"
+      : refused ? `Stands: ${refused}` : "Stands. Hold to drive.");
+    put("v", `${news.v.toFixed(2)} m/s`);
+    put("yaw", `${news.yaw.toFixed(2)} rad/s ${news.yaw > 0.005 ? "left" : news.yaw < -0.005 ? "right" : ""}`);
+    put("battery", news.battery === null ? "not given" : `${news.battery.toFixed(2)} V`);
+    put("watchers", String(news.watchers));
   }
   function box(corners, z, color, dash, width) {
     const [x0, y0, x1, y1] = corners.map((value) => value * z);
@@ -91,10 +95,10 @@
       picture.close();
       for (const one of seen.found) box(one, z, "#cc79a7", [2, 3], 2);
       if (seen.box) box(seen.box, z, "#f0e442", [], 3);
-      at("does").textContent = DOES[seen.does] || seen.does;
-      at("distance").textContent = seen.distance === null ? "not seen" : `${seen.distance.toFixed(2)} m away`;
-      at("frame").textContent = seen.frame_ms === null ? "–" : `${seen.frame_ms.toFixed(1)} ms (${(1000 / seen.frame_ms).toFixed(0)} a second)`;
-      at("age").textContent = `${seen.age_ms.toFixed(0)} ms`;
+      put("does", DOES[seen.does] || seen.does);
+      put("distance", seen.distance === null ? "not seen" : `${seen.distance.toFixed(2)} m away`);
+      put("frame", seen.frame_ms === null ? "–" : `${seen.frame_ms.toFixed(1)} ms (${(1000 / seen.frame_ms).toFixed(0)} a second)`);
+      put("age", `${seen.age_ms.toFixed(0)} ms`);
     } finally {
       // The next one comes only now, so a slow page gets fewer.
       say({do: "seen"});

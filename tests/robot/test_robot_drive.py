@@ -282,7 +282,7 @@ def test_a_person_at_a_terminal_goes_through_all_rounds(last, code, tmp_path):
     near, far = pty.openpty()
     program = subprocess.Popen(
         [sys.executable, "-c", WATCHED, *REHEARSE],
-        stdin=far, stdout=far, stderr=subprocess.STDOUT, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        stdin=far, stdout=far, stderr=subprocess.STDOUT, cwd=tmp_path, env={**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), str(Path(__file__).parent)])},
     )  # fmt: skip
     os.close(far)
     said, seen, end = "", 0, time.monotonic() + 90
@@ -320,6 +320,9 @@ def watched(self, left, right):
         print("TURNED", "left" if right > 0 else "right")
     return send(self, left, right)
 SerialLink.send = watched
+import robotlab.cli.robot_options
+from test_robot_drive import banded
+robotlab.cli.robot_options.detector_of = banded
 from robotlab.cli import main
 sys.exit(main(sys.argv[1:]))
 """
