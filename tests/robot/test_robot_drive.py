@@ -14,8 +14,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import robotlab.cli.robot_options
 from robotlab.camera import Camera
 from robotlab.cli import main
+from robotlab.color import Band, ColorDetector
 from robotlab.control import SerialLink, SimulatedLink
 from robotlab.control.line_protocol import LinkError
 from robotlab.detections import Detections, as_detector
@@ -216,6 +218,16 @@ class TestRecording:
         with PictureRecorder(tmp_path / "p") as recorder:
             report = drive(lambda picture: POST, live, CAMERA, SETTINGS, SimulatedLink(), 0.3, show=recorder.show)
         assert report.state != "fault" and "No space left" in recorder.error
+
+
+def banded(options):
+    """The color detector without the ten seconds of fitting its bands."""
+    return ColorDetector({"post": Band((6, 16), (190, 255), (70, 255))}), 0.3
+
+
+@pytest.fixture(autouse=True)
+def no_fitting(monkeypatch):
+    monkeypatch.setattr(robotlab.cli.robot_options, "detector_of", banded)
 
 
 REHEARSE = [
