@@ -239,7 +239,7 @@ def _passed(checks: Iterable[Check]) -> bool:
         _say(check)
         fine = fine and check.ok
     if not fine:
-        _say("nothing has turned; put right what says STOP, then start again")
+        _say("it does not drive; put right what says STOP, then start again")
     return fine
 
 

@@ -258,7 +258,8 @@ def check_signs(
         (0.0, yaw, "Which wheel's top went forward, as seen from above: left, right, both or none?", _OTHER[side]),
         (_TURN_MPS, 0.0, "And now: left, right, both or none?", "both"),
     ):
-        with RampThread(link, settings.drive, max_accel_mps2=0.5, max_mps=_TURN_MPS) as ramp:
+        patience = {"link": settings.silence_s}
+        with RampThread(link, settings.drive, max_accel_mps2=0.5, max_mps=_TURN_MPS, limits_s=patience) as ramp:
             end = time.monotonic() + _TURN_S
             while time.monotonic() < end and ramp.error is None:
                 ramp.command(v, turn)
