@@ -27,10 +27,11 @@ import tempfile
 import threading
 import time
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 import numpy as np
+from playwright.sync_api import Error, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -126,8 +127,6 @@ class Chromium:
         line = next(line for line in self.process.stderr if "DevTools listening on" in line)
         threading.Thread(target=self.process.stderr.read, daemon=True).start()
         if not DRIVER:
-            from playwright.sync_api import sync_playwright
-
             DRIVER.append(sync_playwright().start())
         self.browser = DRIVER[0].chromium.connect_over_cdp(line.split()[-1])
 
@@ -182,10 +181,22 @@ def follow(port: str, say) -> None:
     os._exit(0)
 
 
-def one(way: str, at_s: float, until: float = float("inf")) -> dict | None:
-    """One try: how far the wheels went after it, and whether they turned again."""
-    if time.monotonic() > until:
-        return None
+def try_it(way: str, at_s: float, until: float) -> dict | None:
+    """One try; a browser that a busy machine keeps from starting is started again."""
+    for _ in range(3):
+        if time.monotonic() > until:
+            return None
+        with ExitStack() as stack:
+            try:
+                return one(way, at_s, stack)
+            except Error as error:  # of the browser's driver: nothing has been measured
+                print(f"again, {way}: {str(error).splitlines()[0]}", flush=True)
+        close_browser()
+    return None
+
+
+def one(way: str, at_s: float, stack: ExitStack) -> dict:
+    """How far the wheels went after it, and whether they turned again."""
     chromium = browser()
     near, far = os.openpty()
     name, begin, done = os.ttyname(far), FORK.Value("d", 0.0), FORK.Event()
@@ -198,6 +209,9 @@ def one(way: str, at_s: float, until: float = float("inf")) -> dict | None:
     wheels.start(), os.close(near)
     program.start(), os.close(far)
     tell.close(), say.close()
+    # Whatever happens, nothing is left behind.
+    stack.callback(done.set)
+    stack.callback(program.kill)
     url = said.recv()
     relay = Relay(int(url.split(":")[2].split("/")[0]))
     url = url.replace(f":{relay.to}/", f":{relay.port}/")
@@ -304,7 +318,7 @@ def main() -> int:
 
     with ProcessPoolExecutor(min(options.at_once, len(plan)), FORK) as pool:
         until = begun + 60 * options.minutes
-        for count, run in enumerate(pool.map(one, *zip(*plan, strict=True), [until] * len(plan)), 1):
+        for count, run in enumerate(pool.map(try_it, *zip(*plan, strict=True), [until] * len(plan)), 1):
             if run is None:
                 continue
             runs.append(run)
