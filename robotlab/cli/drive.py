@@ -68,7 +68,7 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         help="a live page in the browser, whose button must be held to drive (default: this machine only, a free port)",
     )
     real.add_argument("--dry-run", action="store_true", help="all but turning: the wheels get nothing but HALT")
-    real.add_argument("--time", type=float, default=60.0, metavar="S", help="end after so long (default: 60)")
+    real.add_argument("--time", type=float, metavar="S", help="end after so long (default: 60, with --page 600)")
     real.add_argument("--max-speed", type=float, default=0.3, metavar="M/S", help="limit of the speed (default: 0.3)")
     real.add_argument(
         "--full-power",
@@ -160,6 +160,11 @@ def _real(options: argparse.Namespace) -> int:
         raise InputError(
             "--camera needs --wheels, or --dry-run to drive nothing; name the motor link, such as serial:/dev/ttyUSB0"
         )
+    if options.camera == "rendered" and options.wheels not in (None, "emulated"):
+        raise InputError(
+            f"--camera rendered goes with --wheels emulated, for it does not see where real ones go, got {options.wheels!r}; "
+            "give a real camera, or emulated wheels"
+        )
     rehearsed = options.camera == "rendered" and options.wheels in (None, "emulated")
     asked = sys.stdin is not None and sys.stdin.isatty()
     if not (asked or options.dry_run or options.wheels == "emulated"):
@@ -209,7 +214,7 @@ def _real(options: argparse.Namespace) -> int:
             camera,
             settings,
             SimulatedLink() if options.dry_run else link,
-            options.time,
+            options.time if options.time is not None else 600.0 if options.page else 60.0,
             log=log,
             lifted=options.dry_run,
             show=lambda seen: [show(seen) for show in shows],

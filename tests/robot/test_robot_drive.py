@@ -264,10 +264,14 @@ def test_a_rehearsal_ends_with_log_and_replay(tmp_path, monkeypatch, capsys):
 @pytest.mark.parametrize(
     ("more", "words"),
     [
-        (["--wheels", "serial:/dev/null"], "a person who answers the preflight's questions, here is no terminal"),
+        (["--wheels", "serial:/dev/null"], "--camera rendered goes with --wheels emulated"),
+        (
+            ["--camera", "0", "--wheels", "serial:/dev/null"],
+            "who answers the preflight's questions, here is no terminal",
+        ),
         ([], "--camera needs --wheels, or --dry-run"),
-        (["--wheels", "wings", "--dry-run"], "wheels must be serial:PORT"),
-        (["--wheels", "serial:/nowhere", "--dry-run"], "port must name a serial port"),
+        (["--camera", "0", "--wheels", "wings", "--dry-run"], "wheels must be serial:PORT"),
+        (["--camera", "0", "--wheels", "serial:/nowhere", "--dry-run"], "port must name a serial port"),
         (["--dry-run", "--size", "big"], "--size must be WIDTHxHEIGHT"),
         (["--dry-run", "--target", "cat"], "--target must be one of"),
         (["--dry-run", "--setting", "gain=3"], "--setting must be NAME=NUMBER"),
