@@ -117,7 +117,7 @@ class BadLine(threading.Thread):
 
 @pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="no pseudo-terminals on this system")
-@pytest.mark.parametrize(("share", "seed"), [(0.0, 0), (0.15, 1), (0.6, 2)])
+@pytest.mark.parametrize(("share", "seed"), [(0.0, 0), (0.3, 1)])
 def test_our_side_and_theirs_over_a_bad_line(host, share, seed):
     """Every speed that the motors get was sent, or lies on a ramp; when nothing more is sent, all stands in time."""
     pytest.importorskip("serial", reason="pyserial is an extra: pip install 'robotlab[robot]'")
@@ -137,7 +137,7 @@ def test_our_side_and_theirs_over_a_bad_line(host, share, seed):
     sent, refused, rng = {(0, 0)}, 0, random.Random(seed)
     try:
         link = SerialLink.open(os.ttyname(port), reply_s=0.05 if share else 0.5)
-        end = time.monotonic() + 2.5
+        end = time.monotonic() + 2.0
         while time.monotonic() < end:
             speeds = rng.choice(((0, 0), (rng.randrange(-500, 501), rng.randrange(-500, 501))))
             sent.add(speeds)

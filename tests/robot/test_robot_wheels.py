@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import threading
 import time
 
@@ -12,8 +13,14 @@ from robotlab.control import SerialLink, SimulatedLink
 from robotlab.control.board import Board
 from robotlab.errors import MotionError
 from robotlab.image import save
-from robotlab.robot import CalibratedLink, calibrate_wheels
+from robotlab.robot import CalibratedLink, calibrate_wheels, measure_delay, wheel_calibration
 from robotlab.robot.wheel_calibration import drive_straight
+
+
+@pytest.fixture(autouse=True)
+def harder_ramp(monkeypatch):
+    """As hard as the emulated board's own, to be done sooner."""
+    monkeypatch.setattr(wheel_calibration, "_ACCEL_MPS2", 1.0)
 
 
 class Robot(Board):
@@ -171,6 +178,7 @@ def test_the_delay_command_films_a_led(monkeypatch, capsys):
 
     filmed.take.__func__.report = lambda: "the report"
     monkeypatch.setattr("robotlab.robot.VideoCamera", lambda source: Camera())
+    monkeypatch.setattr("robotlab.robot.measure_delay", functools.partial(measure_delay, pause_s=0.15))
     monkeypatch.setattr("robotlab.robot.pins.pin_light", lambda pin: (filmed.light, lambda: None))
     assert main(["measure", "delay", "--camera", "0", "--light", "pin:17", "--changes", "8"]) == 0
     assert "delay_s=0.0" in capsys.readouterr().out
