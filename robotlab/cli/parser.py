@@ -25,6 +25,7 @@ _MODULES: dict[str, str] = {
     "split": "split",
     "export": "export",
     "measure": "measure",
+    "drive": "drive",
     "sweep": "sweep",
 }
 
@@ -132,19 +133,6 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "-o", "--output", default="compare.html", metavar="FILE", help="the report (default: compare.html)"
     )
-
-    sub = command("drive", "follow a walk in the rendered greenhouse and write the replay")
-    sub.add_argument(
-        "--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)"
-    )
-    sub.add_argument(
-        "--walk",
-        default="weave",
-        metavar="NAME[:LIGHTING]",
-        help="the walk, such as weave or weave:warm (default: weave)",
-    )
-    sub.add_argument("-o", "--output", default="drive.html", metavar="FILE", help="the replay (default: drive.html)")
-    sub.add_argument("--log", metavar="FILE", help="also write the run log")
 
     sub = command("build", "write the notebooks from their source (contributors)")
     sub.add_argument(
