@@ -23,11 +23,15 @@ from typing import Any
 import ipywidgets
 
 from robotlab.errors import InputError
+from robotlab.practice import missing_names
 from robotlab.practice.progress import LONGEST_GUESS, open_progress
 
 # A media type of our own, as RFC 6838 wants it; browsers that do not know it show the text beside it.
 MEDIA_TYPE = "application/vnd.robotlab.guess+json"
 _NOT_CHOSEN = "choose"
+
+# The first cell of a lesson imports this module; from then on a missing name is explained.
+missing_names.install()
 
 
 class Guess(ipywidgets.VBox):
