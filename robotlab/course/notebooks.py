@@ -9,6 +9,9 @@ from typing import Any
 
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING
 
+# A cell whose code is not the lesson: shown folded, one click opens it.
+FOLDED = "folded"
+
 
 def runnable_cell(cell: dict[str, Any]) -> dict[str, Any]:
     """A cell as the kernel gets it: a still is code there."""
@@ -32,6 +35,9 @@ def cell_not_run(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, 
     kept = {"cell_type": cell["type"], "metadata": {"tags": tags} if tags else {}, "source": source}
     if cell["type"] == "code":
         kept.update(outputs=[], execution_count=None)
+    if FOLDED in cell["tags"]:
+        # The notebook format's own word for it (nbformat documentation, cell metadata).
+        kept["metadata"]["jupyter"] = {"source_hidden": True}
     return kept
 
 

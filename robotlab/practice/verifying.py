@@ -12,13 +12,11 @@ from dataclasses import dataclass
 
 from robotlab.errors import InputError
 from robotlab.practice.grading import grade
-from robotlab.practice.progress import Progress, ProgressMap, map_of, progress_path
+from robotlab.practice.progress import ProgressMap, map_of, open_progress
 from robotlab.practice.running import TIME_LIMIT_S
 from robotlab.practice.task import Task
 from robotlab.practice.tasks import all_tasks
 from robotlab.practice.verdict import Verdict
-
-_open: dict[object, Progress] = {}
 
 
 def tasks_of(lesson: int | None = None) -> tuple[Task, ...]:
@@ -109,7 +107,7 @@ def verify(function: Callable, time_limit_s: float = TIME_LIMIT_S) -> Verdict:
         return Verdict(name, "unknown", str(error))
     stale = _syntax_error(name)
     verdict = Verdict(name, "syntax", stale) if stale else grade(task, function, time_limit_s)
-    progress = _progress()
+    progress = open_progress()
     if verdict.kind not in ("not started", "syntax"):
         progress.add_try(task.name, verdict.passed)
     note = progress.take_note()
@@ -168,7 +166,7 @@ def nudge(function: Callable | str) -> Nudge:
         task = task_named(name or "")
     except InputError as error:
         return Nudge(name or "nudge", 0, 0, str(error))
-    number = min(_progress().add_nudge(task.name), len(task.nudges))
+    number = min(open_progress().add_nudge(task.name), len(task.nudges))
     return Nudge(task.name, number, len(task.nudges), task.nudges[number - 1])
 
 
@@ -185,13 +183,7 @@ def progress_map() -> ProgressMap:
     >>> print(str(progress_map()).splitlines()[-1])
     ✓ passed   ◐ tried   ○ not started
     """
-    return map_of(_progress(), all_tasks())
-
-
-def _progress() -> Progress:
-    """The progress kept where the environment says now."""
-    path = progress_path()
-    return _open.setdefault(path, Progress(path))
+    return map_of(open_progress(), all_tasks())
 
 
 def _syntax_error(name: str) -> str:
