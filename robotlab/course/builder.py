@@ -15,7 +15,8 @@ tag         learner's notebook   worked notebook
 =========== ==================== ====================
 
 ``folded`` goes with any of them: code that is not the lesson, such as a drawing's;
-notebooks show the cell closed, and a click opens it.
+notebooks show the cell closed, and a click opens it.  A folded still is one that
+an interactive picture beside it would show twice.
 
 Two more tags are about a cell's text.  ``approximate``: numbers that another
 processor may compute a little differently; kept, not compared.
@@ -177,8 +178,8 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
             raise LessonError(
                 f'{where}: a still must be code with picture="name" and alt="text", got {sorted(metadata)}; add them'
             )
-        if FOLDED in tags and (raw.cell_type != "code" or "still" in tags):
-            raise LessonError(f"{where}: only a code cell can be folded, this is none in a notebook; take the tag away")
+        if FOLDED in tags and raw.cell_type != "code":
+            raise LessonError(f"{where}: only a code cell can be folded, this is none; take the tag away")
         if "still" not in tags and metadata:
             raise LessonError(f"{where}: a cell must have no metadata but tags, got {sorted(metadata)}; take them away")
         cells.append({"type": raw.cell_type, "source": raw.source.strip("\n"), "tags": tags, "metadata": metadata})

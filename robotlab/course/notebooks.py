@@ -28,7 +28,11 @@ def cell_not_run(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, 
     """A cell as a notebook holds it, not run."""
     if "still" in cell["tags"]:
         alt = cell["metadata"]["alt"].replace("[", "(").replace("]", ")")
-        return {"cell_type": "markdown", "metadata": {}, "source": f"![{alt}]({pictures}/{still_name(lesson, cell)})"}
+        source = f"![{alt}]({pictures}/{still_name(lesson, cell)})"
+        if FOLDED in cell["tags"]:
+            words = "The interactive picture, as a still for those who have not run the cell"
+            source = f"<details><summary>{words}</summary>\n\n{source}\n\n</details>"
+        return {"cell_type": "markdown", "metadata": {}, "source": source}
     # Pages such as the glossary lie beside the lessons, as the folder of pictures does.
     source = re.sub(r"\]\((\w+\.md)\)", rf"]({pictures.removesuffix('pictures')}\1)", cell["source"])
     tags = [*cell["tags"], CHECKS_NOTHING] if APPROXIMATE in cell["tags"] else cell["tags"]

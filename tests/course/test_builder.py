@@ -252,6 +252,12 @@ def test_a_folded_cell_is_closed_in_both_notebooks_and_its_picture_stays(tmp_pat
         assert drawing["metadata"] == {"tags": ["folded"], "jupyter": {"source_hidden": True}}
         assert plain["metadata"] == {}
     assert build(*folders, check=True) == []
+    still = '# %% tags=["still", "folded"] picture="a" alt="A dot."\nimport matplotlib.pyplot as plt\nplt.plot([1])\nplt.show()\n'
+    source.write_text("# %% [markdown]\n# # A lesson\n\n" + still)
+    build(*folders)
+    for folder, place in zip(folders[1:], ("pictures", "../lessons/pictures")):
+        text = cells(folder)[1]["source"]
+        assert text.startswith("<details><summary>") and f"\n\n![A dot.]({place}/00_a.png)\n\n" in text
     source.write_text('# %% [markdown]\n# # A lesson\n\n# %% [markdown] tags=["folded"]\n# text\n')
     with pytest.raises(LessonError, match="only a code cell can be folded"):
         read_source(source)
