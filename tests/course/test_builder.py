@@ -256,7 +256,7 @@ def test_a_folded_cell_is_closed_in_both_notebooks_and_its_picture_stays(tmp_pat
     source.write_text("# %% [markdown]\n# # A lesson\n\n" + still)
     build(*folders)
     for folder, place in zip(folders[1:], ("pictures", "../lessons/pictures")):
-        text = cells(folder)[1]["source"]
+        text = "".join(cells(folder)[1]["source"])
         assert text.startswith("<details><summary>") and f"\n\n![A dot.]({place}/00_a.png)\n\n" in text
     source.write_text('# %% [markdown]\n# # A lesson\n\n# %% [markdown] tags=["folded"]\n# text\n')
     with pytest.raises(LessonError, match="only a code cell can be folded"):

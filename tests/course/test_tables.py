@@ -12,9 +12,8 @@ def test_a_table_has_the_same_cells_in_text_and_html():
     table = Table(("gain", "left <°>"), [(1.25, None), ("a & b", 3)], "below")
     assert repr(table).splitlines() == ["gain   left <°>", "1.25          –", "a & b         3", "below"]
     page = table._repr_html_()
-    assert re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", page) == [
-        "gain", "left &lt;°&gt;", "1.25", "–", "a &amp; b", "3",
-    ]  # fmt: skip
+    cells = re.findall(r"<t[hd](?: [^>]*)?>(.*?)</t[hd]>", page)
+    assert cells == ["gain", "left &lt;°&gt;", "1.25", "–", "a &amp; b", "3"]
     assert page.count('scope="col"') == page.count('scope="row"') == 2
     assert "overflow-x:auto" in page and ">below</caption>" in page
 
