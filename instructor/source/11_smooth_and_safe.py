@@ -20,7 +20,7 @@
 #
 # **Predict.** Without any limit, on a dry floor: do the wheels slip? By how many pixels does the picture jump: less than 1, about 8, about 50? Does the plant stay upright?
 
-# %%
+# %% tags=["folded"]
 from robotlab.practice import compare_guess, guess
 
 guess(
@@ -125,7 +125,7 @@ plt.show()
 #
 # **Predict.** A ramp is at 0.45 m/s, 0.5 m/s is wanted, the limit is 1 m/s², steps take 0.1 s. Which speed comes next: 0.5, 0.55 or 0.46?
 
-# %%
+# %% tags=["folded"]
 guess("11.next", "Which speed comes next?", choices=(0.46, 0.5, 0.55), unit="m/s")
 
 # %%
@@ -187,7 +187,7 @@ verify(ramp_step)
 # **Predict.** The trolley drives 0.6 m/s and must stop at 0.8 m/s². That is 0.75 s and 23 cm. What do you get from that loop?
 
 
-# %%
+# %% tags=["folded"]
 guess("11.loop", "After how many seconds, and on how many meters, does it stand?")
 
 
@@ -289,7 +289,7 @@ plt.show()
 # %% [markdown]
 # **Predict.** Pictures come every 0.1 s and are 0.1 s old when they arrive. From 4.0 s on no picture shows the post. When does the trolley begin to hold the last command, slow down, search, stop? The post comes back at 14 s. What happens then? And if it had come back at 7 s?
 
-# %%
+# %% tags=["folded"]
 guess("11.lost", "When does it hold, slow down, search, stop? And after 14 s?")
 
 # %%
@@ -380,7 +380,7 @@ def too_old(now_s, last_s, limit_s=0.6):
 # %% [markdown]
 # **Predict.** It reads the time of day, `time.time()`. The computer finds that its clock is fast and sets it back by an hour. At that moment the camera is unplugged. When does the trolley stop?
 
-# %%
+# %% tags=["folded"]
 guess(
     "11.clock", "How many seconds after the camera is unplugged does it stop?", unit="s"
 )
@@ -454,7 +454,7 @@ verify(watchdog)
 #
 # **Predict.** 0.6 m/s, 0.8 m/s², and t = 0.35 s. What helps more: braking twice as hard, or halving t? And what does half the speed do?
 
-# %%
+# %% tags=["folded"]
 guess(
     "11.shorter",
     "What shortens the stop most?",
@@ -539,7 +539,7 @@ verify(safe_speed)
 # %% [markdown]
 # **Predict.** What is in t? List all times that pass between "the lens could see it" and "the wheels turn more slowly". Then list them again for the worst case: the camera has just *failed*, the loop hangs with it, and just before the watchdog would brake, the whole computer hangs.
 
-# %%
+# %% tags=["folded"]
 guess("11.reaction", "What is in t, and how long is t in the worst case?")
 
 # %%
@@ -604,7 +604,7 @@ display(Image(bytes(stop.picture)))
 #
 # **Predict.** Which of these will come nearest to the computed distance, and which must *not* stop the trolley?
 
-# %%
+# %% tags=["folded"]
 guess("11.faults", "Which fault comes nearest to the computed distance?")
 
 # %%
@@ -664,7 +664,7 @@ plt.show()
 #
 # **Predict.** How much of the computed distance is used up in the worst run: a half, nine tenths, more than all? How many moving commands reach the board after the end?
 
-# %%
+# %% tags=["folded"]
 guess(
     "11.real",
     "How much of the computed distance is used up in the worst run?",
@@ -704,7 +704,7 @@ compare_guess("11.real", f"{100 * share:.0f} %, and no moving command after the 
 #
 # **Predict.** The trolley drives 0.6 m/s. With which limits does the plant stay upright: 1.5, 2, 4, 6 m/s², none?
 
-# %%
+# %% tags=["folded"]
 guess(
     "11.plant",
     "Up to which limit does the plant stay upright?",
@@ -769,7 +769,7 @@ plt.show()
 #
 # A watchdog in software is not on the list. It brings a machine that works to an orderly stop.
 
-# %%
+# %% tags=["folded"]
 guess("11.emergency", "Category 0, 1, 2? A key? And letting go of the button?")
 
 # %% [markdown]
@@ -866,7 +866,7 @@ else:
 #
 # **Predict**, with pencil and paper. How long do these three moves take? 1 m with at most 0.5 m/s and 0.5 m/s². 0.25 m with 1 m/s and 1 m/s². 2 m with 0.4 m/s and 0.8 m/s².
 
-# %%
+# %% tags=["folded"]
 guess("11.moves", "How many seconds do the three moves take?", unit="s")
 
 # %%
@@ -889,7 +889,7 @@ compare_guess("11.moves", ", ".join(times_s))
 #
 # **Predict.** A change of 0.5 m/s with 1 m/s² takes 0.5 s. How long does it take with a jerk of at most 5 m/s³? And what is it good for?
 
-# %%
+# %% tags=["folded"]
 guess("11.jerk", "How long does it take with a jerk of at most 5 m/s³?", unit="s")
 
 # %%
@@ -937,7 +937,7 @@ plt.show()
 #
 # **Predict.** A simulated run writes both, and is killed in the middle: no warning, no clean-up. What is in the two files?
 
-# %%
+# %% tags=["folded"]
 guess("11.log", "How much is missing at the end of the ordinary file?")
 
 # %%
