@@ -8,6 +8,9 @@ from collections.abc import Iterable, Sequence
 from robotlab.errors import InputError
 from robotlab.report.page import cell_text, text_table
 
+# Numbers stand to the right; cells with more letters than this are text, and stand to the left.
+_SENTENCE = 24
+
 
 class Table:
     """Results in rows: a table in a notebook, aligned text elsewhere.
@@ -62,7 +65,7 @@ class Table:
         )
         body = "".join(
             f'<tr><th scope="row" {left}>{html.escape(first)}</th>'
-            + "".join(f"<td>{html.escape(cell)}</td>" for cell in others)
+            + "".join(f"<td{' ' + left if len(cell) > _SENTENCE else ''}>{html.escape(cell)}</td>" for cell in others)
             + "</tr>"
             for first, *others in self.rows
         )
