@@ -795,11 +795,10 @@ judged = list(zip(curve["judged_steps"], curve["judged_AP50"], curve["judged_AP"
 display(Table(("after step", "held out: AP50", "AP"), judged))
 kept = max(judged, key=lambda row: row[1] + row[2])
 print(f"kept: the weights of step {kept[0]}")
-start, third = judged[0][2], judged[len(judged) // 3][2]
-compare_guess(
-    "07.dip",
-    f"{third:.2f}, at the start {start:.2f}; lowest {min(judged, key=lambda row: row[2])[2]:.2f}",
-)
+values = [row[2] for row in judged]
+third = values[len(values) // 3]
+words = f"{third:.2f}, at the start {values[0]:.2f}; lowest {min(values):.2f}"
+compare_guess("07.dip", words)
 
 # %% [markdown]
 # **Try.** Move the slider, or press Play. Watch the boxes at the rim of the picture. When do they get tight?

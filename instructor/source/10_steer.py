@@ -97,7 +97,7 @@ guess(
     choices=("1 s", "4 s", "10 s", "never"),
 )
 
-# %%
+# %% tags=["folded"]
 from robotlab.greenhouse import WALKS, Walk
 
 greenhouse = WALKS["straight"].scene
@@ -125,6 +125,7 @@ def turn_only(settings, off_deg, seconds, detector=GroundTruthDetector()):
     )
 
 
+# %%
 for sign in (+1, -1):
     run = turn_only(
         trolley.but(turn_gain=1.0, steering_sign=sign), off_deg=3, seconds=5

@@ -716,7 +716,8 @@ rows = []
 for limit in (0.8, 1.5, 2.0, 4.0, 6.0, None):
     _, speeds, accel = move(Ramp(limit, start=0.6), 0.0)
     lean = plant_deg(accel)
-    plant = "stands" if lean == 0 else f"leans by {lean:.1f}°" if lean < 90 else "falls"
+    plant = "stands" if lean == 0 else f"leans by {lean:.1f}°"
+    plant = "falls" if lean >= 90 else plant
     name = f"{limit} m/s²" if limit else "none"
     rows.append((name, f"{speeds.sum() * MS:.2f} m", plant))
 display(Table(("limit", "distance", "plant"), rows))

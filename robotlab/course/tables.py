@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from robotlab.errors import InputError
 from robotlab.report.page import cell_text, text_table
 
-# Numbers stand to the right; cells with more letters than this are text, and stand to the left.
+# Numbers stand to the right; a column with a cell of more letters than this is text, and stands to the left.
 _SENTENCE = 24
 
 
@@ -58,23 +58,24 @@ class Table:
         return "\n".join([text_table(self.header, self.rows), *([self.caption] if self.caption else [])])
 
     def _repr_html_(self) -> str:
-        left = 'style="text-align:left"'
-        head = "".join(
-            f'<th scope="col"{"" if column else " " + left}>{html.escape(name)}</th>'
-            for column, name in enumerate(self.header)
-        )
-        body = "".join(
-            f'<tr><th scope="row" {left}>{html.escape(first)}</th>'
-            + "".join(f"<td{' ' + left if len(cell) > _SENTENCE else ''}>{html.escape(cell)}</td>" for cell in others)
-            + "</tr>"
-            for first, *others in self.rows
-        )
+        columns = list(zip(self.header, *self.rows, strict=True))
+        texts = [not number or any(len(cell) > _SENTENCE for cell in cells[1:]) for number, cells in enumerate(columns)]
+
+        def row(kind: str, cells: Sequence[str]) -> str:
+            parts = []
+            for number, (cell, text) in enumerate(zip(cells, texts, strict=True)):
+                tag = 'th scope="col"' if kind == "head" else "td" if number else 'th scope="row"'
+                style = ' style="text-align:left"' if text else ""
+                parts.append(f"<{tag}{style}>{html.escape(cell)}</{tag[:2]}>")
+            return f"<tr>{''.join(parts)}</tr>"
+
+        head, body = row("head", self.header), "".join(row("body", cells) for cells in self.rows)
         below = (
             f'<caption style="caption-side:bottom;text-align:left">{html.escape(self.caption)}</caption>'
             if self.caption
             else ""
         )
         return (
-            f'<div style="overflow-x:auto"><table style="margin-left:0">{below}<thead><tr>{head}</tr></thead>'
+            f'<div style="overflow-x:auto"><table style="margin-left:0">{below}<thead>{head}</thead>'
             f"<tbody>{body}</tbody></table></div>"
         )
