@@ -11,7 +11,7 @@
 # - read a convolution forward and backward;
 # - know time, memory and disk space before a training starts.
 #
-# **Time**: two sittings of about an hour each, tasks included. Stop after part 5. **Needs**: lessons 04 (softmax, cells) and 05 (bounding boxes, IoU).
+# **Time**: two sittings of about 65 minutes each, tasks included. Stop after part 5. **Needs**: lessons 04 (softmax, cells) and 05 (bounding boxes, IoU).
 #
 # **Cautions**: nothing moves here. Training keeps all processor cores busy for a while, so a laptop gets warm: leave its vents free. The greenhouse pictures are rendered; the coins in part 8 are a photograph. Your own pictures stay on this machine.
 #
