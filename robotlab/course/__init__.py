@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.course.drawings import Table, draw_overlap, draw_pinhole
     from robotlab.course.kernel import KernelMatch, kernel_match
     from robotlab.course.resources import measured, shipped
     from robotlab.course.source_text import source_of
 
-__all__ = ["KernelMatch", "kernel_match", "measured", "shipped", "source_of"]
+__all__ = ["KernelMatch", "Table", "draw_overlap", "draw_pinhole", "kernel_match", "measured", "shipped", "source_of"]
 
 load_lazily(__name__)

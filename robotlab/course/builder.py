@@ -14,6 +14,9 @@ tag         learner's notebook   worked notebook
 ``still``   as a picture         as a picture
 =========== ==================== ====================
 
+In the learner's notebook a still after an ``explore`` cell, or one whose text is not compared, is
+that cell's output until the cell is run, so that still and picture never stand one above the other.
+
 ``folded`` goes with any of them: code that is not the lesson, such as a drawing's;
 notebooks show the cell closed, and a click opens it.
 
@@ -40,7 +43,15 @@ from pathlib import Path
 from typing import Any
 
 from robotlab.course.glossary import pages
-from robotlab.course.notebooks import FOLDED, cell_not_run, notebook_of, notebook_text, runnable_cell, still_name
+from robotlab.course.notebooks import (
+    FOLDED,
+    cell_not_run,
+    notebook_of,
+    notebook_text,
+    runnable_cell,
+    still_name,
+    stills_as_outputs,
+)
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
 from robotlab.errors import install_hint
 from robotlab.files import write_whole
@@ -220,7 +231,7 @@ def learner_notebook(path: str | Path) -> str:
     """
     path = Path(path)
     cells = [cell for cell in read_source(path) if "worked" not in cell["tags"]]
-    return notebook_text(notebook_of([cell_not_run(cell, path.stem, "pictures") for cell in cells], path))
+    return notebook_text(notebook_of(stills_as_outputs(cells, path.stem, "pictures"), path))
 
 
 def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:

@@ -251,7 +251,7 @@ def where_it_fails(task: Task, cases: Sequence[tuple], right: Sequence[Any], fai
     >>> task = task_named("choose")
     >>> cases = [(1.0, 2.0, 0.5), (-1.0, 2.0, 0.5), (0.6, 0.7, 0.5), (-3.0, -2.0, 0.5)]
     >>> where_it_fails(task, cases, [task.reference(*case) for case in cases], [1], 4)
-    'It fails in 1 of 4 cases: wherever the right result is "more walks", and nowhere else.'
+    'It fails in 1 of 4 cases: wherever low_m has another sign than high_m, and nowhere else.'
     """
     if not 0 < len(failing) < tried:
         return ""
