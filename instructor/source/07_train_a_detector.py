@@ -785,14 +785,10 @@ options = {
 }
 coin_finder = fit(coins, **options, watch=monitor.watch)
 
-# %% tags=["still", "folded"] picture="training" alt="Left, a photograph of coins with a box and a score around each, nearly on the dashed ground truth. Right, two curves over the steps: the loss falls steeply, then flatter; on held-out pictures AP50 stays near 1, and AP starts at about 0.8, dips, and ends higher than it began."
-figure = monitor.draw()
-figure
-
 # %% tags=["approximate"]
 curve = coin_finder.facts["curve"]
 judged = list(zip(curve["judged_steps"], curve["judged_AP50"], curve["judged_AP"]))
-display(Table(("after step", "held out: AP50", "AP"), judged))
+display(Table(("after step", "held out: AP50", "AP"), judged, decimals=2))
 kept = max(judged, key=lambda row: row[1] + row[2])
 print(f"kept: the weights of step {kept[0]}")
 values = [row[2] for row in judged]
@@ -819,7 +815,7 @@ alt = "A rendered greenhouse at dusk with a detector's boxes; beside it loss and
 long = TrainingMonitor.of(data, long_shown, alt=alt, log=record["log"])
 long
 
-# %% tags=["still", "folded"] picture="full_training" alt="Left, a rendered greenhouse at dusk with boxes around a far post, a bucket and crates. Right, over about a thousand steps, the loss falls to less than a third; AP50 and AP on the held-out recording start high and change little."
+# %% tags=["still"] picture="full_training" alt="Left, a rendered greenhouse at dusk with boxes around a far post, a bucket and crates. Right, over about a thousand steps, the loss falls to less than a third; AP50 and AP on the held-out recording start high and change little."
 figure = long.draw()
 figure
 

@@ -69,7 +69,7 @@ rows = []
 for score, (with_a, with_b), truth in zip(scores, overlaps, matched.truth):
     became = f"true positive, matches {'AB'[truth]}" if truth >= 0 else "false positive"
     rows.append((f"{score:.1f}", with_a, with_b, became))
-display(Table(("score", "IoU with A", "IoU with B", "is a"), rows))
+display(Table(("score", "IoU with A", "IoU with B", "is a"), rows, decimals=2))
 compare_guess("08.true", f"{matched.hits.sum()} true positives")
 
 # %% [markdown]
@@ -159,7 +159,7 @@ rows = [
     (f"{score:.1f}", tp, n - tp, len(truths) - tp, precision[n - 1], recall[n - 1])
     for n, (score, tp) in enumerate(zip(scores, np.cumsum(hits)), start=1)
 ]
-display(Table(("threshold", "TP", "FP", "FN", "precision", "recall"), rows))
+display(Table(("threshold", "TP", "FP", "FN", "precision", "recall"), rows, decimals=2))
 falls, rises = bool((np.diff(recall) < 0).any()), bool((np.diff(precision) > 0).any())
 compare_guess("08.lower", f"recall falls: {falls}; precision rises: {rises}")
 
@@ -333,7 +333,7 @@ for name, one in judged.items():
     classes = [row["AP50"] for row in one.per_class.values()]
     rows.append((name, one.AP50, one.coco["AP75"], one.AP, *classes))
 columns = ("AP50", "AP75", "AP", *(f"AP50 {kind}" for kind in test.classes))
-display(Table(("detector", *columns), rows))
+display(Table(("detector", *columns), rows, decimals=2))
 compare_guess("08.ap50", f"{rows[0][1]:.2f} and {rows[1][1]:.2f}")
 
 # %%
@@ -362,7 +362,7 @@ from robotlab.widgets import ThresholdCurve
 curve = ThresholdCurve(test, seen["trained"], ids=(254, 305, 356))
 curve
 
-# %% tags=["still", "folded"] picture="threshold" alt="Above, left, the precision-recall curve: precision stays near 1 up to a recall of about 0.8 and then falls steeply; a point marks the threshold with the highest F1. Right, counts of true and of false positives by score: false ones fall, true ones rise, and they cross around the threshold. Below, three rendered pictures with solid boxes for true positives, dashed ones for false positives and dotted ones for false negatives."
+# %% tags=["still"] picture="threshold" alt="Above, left, the precision-recall curve: precision stays near 1 up to a recall of about 0.8 and then falls steeply; a point marks the threshold with the highest F1. Right, counts of true and of false positives by score: false ones fall, true ones rise, and they cross around the threshold. Below, three rendered pictures with solid boxes for true positives, dashed ones for false positives and dotted ones for false negatives."
 from IPython.display import Image
 
 from robotlab.image import decode, encode
@@ -402,7 +402,7 @@ for cost, k in zip(costs, chosen):
     counts = (fp[k], fn[k], posts.precision[k], posts.recall[k], per_minute)
     rows.append((f"{cost} FN", posts.score[k], *counts))
 columns = ("threshold", "FP", "FN", "precision", "recall", "FP a minute")
-display(Table(("a FP costs", *columns), rows))
+display(Table(("a FP costs", *columns), rows, decimals=2))
 up, down = posts.score[chosen[0]], posts.score[chosen[1]]
 compare_guess(
     "08.cost", f"{up:.2f} to {down:.2f}, FN {fn[chosen[0]]} to {fn[chosen[1]]}"
@@ -448,14 +448,14 @@ KINDS = ("wrong class", "poor overlap", "duplicate", "background")
 rows = [(key, *(one.at[key] for one in judged.values())) for key in ("TP", "FN", "FP")]
 for kind in KINDS:
     rows.append((f"FP: {kind}", *(one.errors[kind] for one in judged.values())))
-display(Table(("at its best F1", *judged), rows))
+display(Table(("at its best F1", *judged), rows, decimals=2))
 
 matrix = judged["trained"].confusion
 print("Confusion matrix of the trained detector:")
 print("what it is (rows), what it was taken for (columns)")
 names = [*test.classes, "background"]
 rows = [(name, *row) for name, row in zip(names, matrix)]
-display(Table(("", *test.classes, "not found"), rows))
+display(Table(("", *test.classes, "not found"), rows, decimals=2))
 color_errors = {"false negative": judged["color"].at["FN"], **judged["color"].errors}
 worst = max(("false negative", *KINDS), key=color_errors.get)
 compare_guess("08.kind", f"{worst}, {color_errors[worst]} times")
@@ -497,7 +497,7 @@ rows = [
     (f"{a['low']:.1f} to {a['high']:.1f}", *of_them(a), *of_them(b)) for a, b in pairs
 ]
 columns = [f"{name}: {what}" for name in judged for what in ("boxes", "TP", "95 %")]
-display(Table(("score", *columns), rows))
+display(Table(("score", *columns), rows, decimals=2))
 near = [one.calibration["bins"][4]["precision"] for one in judged.values()]
 compare_guess(
     "08.calibration", f"trained {100 * near[1]:.0f}, color {100 * near[0]:.0f}"
@@ -541,7 +541,9 @@ def by_step(rows_of_both, unit):
             low, high = b["recall_interval"]
             spread = f"{low:.2f} to {high:.2f}"
             rows.append((step, a["truths"], a["recall"], b["recall"], spread))
-    return Table((unit, "truths", "color", "trained", "95 % of trained"), rows)
+    return Table(
+        (unit, "truths", "color", "trained", "95 % of trained"), rows, decimals=2
+    )
 
 
 def named(row):
@@ -578,7 +580,7 @@ for lighting in test.lightings:
         row += [one.per_lighting[lighting]["AP50"], f"{low:.2f} to {high:.2f}"]
     rows.append(row)
 columns = [f"{name}: {what}" for name in judged for what in ("AP50", "95 %")]
-display(Table(("light", "recordings", *columns), rows))
+display(Table(("light", "recordings", *columns), rows, decimals=2))
 
 # %% tags=["folded", "nbval-ignore-output"]
 from robotlab.report import plot_groups, plot_recall_by_size
@@ -625,7 +627,7 @@ for hits, trials in ((8, 10), (80, 100), (800, 1000), (0, 20)):
     plain = 1.96 * np.sqrt(p * (1 - p) / trials)
     wilson, simple = f"{low:.3f} to {high:.3f}", f"{p:.2f} ± {plain:.3f}"
     rows.append((f"{hits} of {trials}", p, wilson, simple))
-display(Table(("found", "recall", "Wilson", "plain formula"), rows))
+display(Table(("found", "recall", "Wilson", "plain formula"), rows, decimals=2))
 compare_guess("08.wilson", rows[0][2])
 
 # %% [markdown]
@@ -788,7 +790,7 @@ for other in (judged["color"], with_half):
     neither = result.truths - result.found_a - result.only_b
     counts = (both, neither, result.only_a, result.only_b)
     columns = ("both found", "neither", f"{other.name} alone", "trained alone")
-    display(Table(("against trained", *columns), [(other.name, *counts)]))
+    display(Table(("against trained", *columns), [(other.name, *counts)], decimals=2))
     print(f"{textwrap.fill(str(result), 60)}\n")
 points = 100 * (judged["trained"].AP50 - with_half.AP50)
 compare_guess("08.half", f"{points:.1f} points less")
@@ -852,7 +854,7 @@ for name in detectors:
             result = metrics.evaluate(frames, look(pupil[name], frames))
             ap50[how] += [row["AP50"] for row in result.per_recording.values()]
     rows = zip(names, ap50["leaky"], ap50["clean"])
-    display(Table((f"AP50, {name}", "leaky", "clean"), rows))
+    display(Table((f"AP50, {name}", "leaky", "clean"), rows, decimals=2))
     optimism[name] = np.subtract(ap50["leaky"], ap50["clean"])
     ahead = int((optimism[name] > 0).sum())
     print(f"{name}: leaky is higher in {ahead} of 8 rooms; on average by")
@@ -934,7 +936,7 @@ for name, hits, trials in (
     rows.append((name, hits / trials, f"{low:.2f} to {high:.2f}"))
 per_minute = my_fp / my_pictures * my_pictures_per_s * 60
 print(f"false positives a minute: {per_minute:.0f}")
-Table(("yours", "is", "95 %, if the pictures were independent"), rows)
+Table(("yours", "is", "95 %, if the pictures were independent"), rows, decimals=2)
 
 # %% [markdown]
 # **With files.** Any detector, in any language, can be judged: write what it found as a COCO-style results file, a JSON list with one row for each box,

@@ -216,7 +216,9 @@ for name, every_s, told_s, hang_s in (
 ):
     t_s, way_m, jump = stop_in_a_loop(every_s, told_s, hang_s)
     rows.append((name, f"{t_s:.2f} s", f"{way_m:.2f} m", f"{jump:.3f} m/s"))
-display(Table(("the ramp's step", "at rest after", "on", "largest jump"), rows))
+display(
+    Table(("the ramp's step", "at rest after", "on", "largest jump"), rows, decimals=2)
+)
 for period_s in (0.02, 0.15):
     _, _, accel = move(Ramp(0.8, start=0.6), 0.0, period_s=period_s)
     peak = np.abs(accel).max()
@@ -587,7 +589,7 @@ stop = StopPicture(
 )
 stop
 
-# %% tags=["still", "folded"] picture="stop" alt="Three curves over time: speed stays at 0.6 m/s for 0.35 s, then falls to 0 within 0.85 s; acceleration is 0, then -0.8 m/s² with sloping sides; the way rises and ends at 0.465 m, below the hatched bar of a crate at 0.8 m."
+# %% tags=["still"] picture="stop" alt="Three curves over time: speed stays at 0.6 m/s for 0.35 s, then falls to 0 within 0.85 s; acceleration is 0, then -0.8 m/s² with sloping sides; the way rises and ends at 0.465 m, below the hatched bar of a crate at 0.8 m."
 from IPython.display import Image
 
 display(Image(bytes(stop.picture)))
@@ -635,7 +637,7 @@ rows = [
     (one.name, f"{measured_m(one):.2f} m", one.state, "yes" if one.kept else "NO")
     for one in reports
 ]
-display(Table(("fault", "measured", "at the end", "within it"), rows))
+display(Table(("fault", "measured", "at the end", "within it"), rows, decimals=2))
 compare_guess("11.faults", max(reports, key=measured_m).name)
 
 # %% tags=["folded", "nbval-ignore-output"]
@@ -688,7 +690,9 @@ for title, rows in (
         (row["fault"], f"{row['worst_m']:.2f} m", f"{100 * row['worst_share']:.0f} %")
         for row in worst
     ]
-    display(Table(("the eight worst", "measured", "of the computed"), cells))
+    display(
+        Table(("the eight worst", "measured", "of the computed"), cells, decimals=2)
+    )
 share = max(row["worst_share"] for row in injected["runs"])
 compare_guess("11.real", f"{100 * share:.0f} %, and no moving command after the end")
 
@@ -720,7 +724,7 @@ for limit in (0.8, 1.5, 2.0, 4.0, 6.0, None):
     plant = "falls" if lean >= 90 else plant
     name = f"{limit} m/s²" if limit else "none"
     rows.append((name, f"{speeds.sum() * MS:.2f} m", plant))
-display(Table(("limit", "distance", "plant"), rows))
+display(Table(("limit", "distance", "plant"), rows, decimals=2))
 rolls_m = 0.6**2 / (2 * 0.02 * 9.81)
 print(f"power cut, no brake, rolling resistance 0.02: {rolls_m:.2f} m")
 upright = [limit for limit, _, plant in rows if plant != "falls"]
@@ -907,7 +911,7 @@ for jerk in (None, 40.0, 20.0, 10.0, 5.0):
     way_m = stopping_distance_m(0.6, 2.0, max_jerk_mps3=jerk)
     rows.append((name, rise_s, takes_s, left_px, f"{way_m:.3f} m"))
 columns = ("a / j, s", "takes, s", "vibration left, px", "stopping distance")
-display(Table(("jerk limit", *columns), rows))
+display(Table(("jerk limit", *columns), rows, decimals=2))
 compare_guess("11.jerk", f"{speed_change_time_s(0.5, 1.0, 5.0):.2f} s")
 
 # %% tags=["folded", "nbval-ignore-output"]

@@ -112,7 +112,7 @@ first = "weave:dusk"
 others = [walk for walk in PLAIN + NEW if walk != first]
 ReplayChoice(run_of, [first, *others], list(detectors))
 
-# %% tags=["still", "folded"] picture="side_by_side" alt="Two columns, the color detector on the left and the neural one on the right, on the same walk at dusk after the same time. Above, each trolley's path behind the post's path, seen from above; below, what each camera saw, with the box that is followed."
+# %% tags=["still"] picture="side_by_side" alt="Two columns, the color detector on the left and the neural one on the right, on the same walk at dusk after the same time. Above, each trolley's path behind the post's path, seen from above; below, what each camera saw, with the box that is followed."
 from robotlab.image import decode
 
 figure, axes = plt.subplots(
@@ -146,8 +146,6 @@ dusk = [
 compare_guess("12.dusk", f"color {dusk[0]:.2f} m, neural {dusk[1]:.2f} m")
 
 # %% [markdown]
-# *The still: one moment of the walk at dusk, color on the left.*
-#
 # **Try.** Choose `weave:warm`. A run that nobody has looked at yet takes some seconds: it is simulated at that moment. Then put your own detector on one side. What does it follow under warm lighting? (The line below the replay says in how many pictures the followed box was really the post's. A box that fills the picture makes the trolley stand still: it never drives backward, because it cannot see there.)
 
 # %% [markdown]
@@ -184,7 +182,7 @@ rows = [
 ]
 shares = [f"{share_on_post(run_of(WALK, one)):.2f}" for one in detectors]
 rows.append(("followed box is the post", *shares))
-display(Table((WALK, *scores), rows))
+display(Table((WALK, *scores), rows, decimals=2))
 compare_guess("12.away", min(scores, key=lambda name: scores[name]["time_in_view"]))
 
 # %% [markdown]
@@ -259,7 +257,7 @@ from robotlab.metrics import paired_mean
 
 simple, other = errors("color", PLAIN), errors("neural", PLAIN)
 rows = [(walk, a, b, f"{a - b:+.2f}") for walk, a, b in zip(PLAIN, simple, other)]
-display(Table(("error, m", "color", "neural", "improvement"), rows))
+display(Table(("error, m", "color", "neural", "improvement"), rows, decimals=2))
 paired = paired_mean(simple, other)
 test = stats.ttest_ind(simple, other, equal_var=False)
 apart = test.confidence_interval(0.95)
@@ -377,7 +375,7 @@ for words, walks in (("lighting that was learned", PLAIN), ("warm lighting", NEW
         losses = sum(run.scores()["losses"] for run in runs)
         contacts = sum(run.scores()["contacts"] for run in runs)
         rows.append((name, f"{right:.0f} %", losses, contacts))
-    display(Table((words, "on the post", "losses", "contacts"), rows))
+    display(Table((words, "on the post", "losses", "contacts"), rows, decimals=2))
     answers.append(said.split(":")[-1].strip())
 compare_guess("12.sentence", " / ".join(answers))
 
@@ -422,7 +420,7 @@ rows = [
     )
     for walk in PLAIN
 ]
-Table(("post in view", "color", "mine"), rows)
+Table(("post in view", "color", "mine"), rows, decimals=2)
 
 # %% [markdown]
 # **Why.** Twelve lines without any training, and on the primary metric they hold their own: that is why a baseline always belongs in a face-off. The table shows what that metric does not measure. What will you do: take another primary metric *now*, because you do not like this one? Then you choose after looking. Write the rule down for the *next* walks: "in view at least 95 % of the time on every walk, else it is out; among the rest the distance error decides."
@@ -470,7 +468,7 @@ curves = {
 }
 tall_px = [f"{camera.height_in_image_px(d, 0.5):.0f} px" for d in distances_m]
 rows = zip([f"{d:.0f} m" for d in distances_m], tall_px, *curves.values())
-display(Table(("distance", "post is tall", *curves), rows))
+display(Table(("distance", "post is tall", *curves), rows, decimals=2))
 bad = distances_m[curves["color"] < 0.8]
 compare_guess("12.far", f"{bad[0]:.0f} m")
 
@@ -550,7 +548,7 @@ def show(sheet):
         apart = None if off is None else f"{off:+.1f} %"
         rows.append((f"{row.name}, {row.unit}", row.predicted, row.measured, apart))
     columns = ("predicted", "measured", "apart")
-    display(Table((sheet.robot.name, *columns), rows))
+    display(Table((sheet.robot.name, *columns), rows, decimals=2))
     print("\n".join(textwrap.fill(one, 60) for one in sheet.sentences()))
 
 
@@ -620,13 +618,11 @@ SliderPicture(
     watchdog_s=Slider(0.46, 1.5, start=0.64, step=0.02, label="watchdog", unit="s"),
 )
 
-# %% tags=["still", "folded"] picture="sheet" alt="Two bars along the distance: the working band of the trolley as it was, with the measured ends, and of one with a lens of 40 degrees, whose band begins and ends farther away."
-shown, _ = what_if(40, 140, 0.8, 0.64)
+# %% tags=["still"] picture="sheet" alt="Two bars along the distance: the working band of the trolley as it was, with the measured ends, and of the changed one, before anything is changed."
+shown, _ = what_if(62.2, 140, 0.8, 0.64)
 shown
 
 # %% [markdown]
-# *The still: a lens of 40° in place of 62°.*
-#
 # **Why.** The lens moves both ends of the band, and no limit of motion. The latency moves the safe gain *and* the safe speed: an old picture is bad for steering and for stopping. Acceleration limit and watchdog time-out move the stopping distance, and with it the safe speed. The time-out is the cheap one: it is a number in a file. But with too short a time-out the trolley stops at every hiccup.
 
 # %% [markdown]

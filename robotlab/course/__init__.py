@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.course.drawings import draw_overlap, draw_pinhole
     from robotlab.course.kernel import KernelMatch, kernel_match
     from robotlab.course.loop_drawings import (
         plot_backbone_and_head,
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 __all__ = [
     "KernelMatch",
     "Table",
+    "draw_overlap",
+    "draw_pinhole",
     "kernel_match",
     "measured",
     "plot_backbone_and_head",

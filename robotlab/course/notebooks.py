@@ -11,6 +11,8 @@ from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING
 
 # A cell whose code is not the lesson: shown folded, one click opens it.
 FOLDED = "folded"
+# Cells of these kinds show a picture; a still after one stands in its place until it is run.
+DRAWS = {"explore", CHECKS_NOTHING}
 
 
 def runnable_cell(cell: dict[str, Any]) -> dict[str, Any]:
@@ -28,11 +30,7 @@ def cell_not_run(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, 
     """A cell as a notebook holds it, not run."""
     if "still" in cell["tags"]:
         alt = cell["metadata"]["alt"].replace("[", "(").replace("]", ")")
-        source = f"![{alt}]({pictures}/{still_name(lesson, cell)})"
-        if FOLDED in cell["tags"]:
-            words = "The interactive picture, as a still for those who have not run the cell"
-            source = f"<details><summary>{words}</summary>\n\n{source}\n\n</details>"
-        return {"cell_type": "markdown", "metadata": {}, "source": source}
+        return {"cell_type": "markdown", "metadata": {}, "source": f"![{alt}]({pictures}/{still_name(lesson, cell)})"}
     # Pages such as the glossary lie beside the lessons, as the folder of pictures does.
     source = re.sub(r"\]\((\w+\.md)\)", rf"]({pictures.removesuffix('pictures')}\1)", cell["source"])
     tags = [*cell["tags"], CHECKS_NOTHING] if APPROXIMATE in cell["tags"] else cell["tags"]
@@ -42,6 +40,19 @@ def cell_not_run(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, 
     if FOLDED in cell["tags"]:
         # The notebook format's own word for it (nbformat documentation, cell metadata).
         kept["metadata"]["jupyter"] = {"source_hidden": True}
+    return kept
+
+
+def stills_as_outputs(cells: list[dict[str, Any]], lesson: str, pictures: str) -> list[dict[str, Any]]:
+    """Cells not run; a still stands as the output of the drawing cell right above it, which a run replaces."""
+    kept: list[dict[str, Any]] = []
+    for above, cell in zip([None, *cells], cells):
+        one = cell_not_run(cell, lesson, pictures)
+        if "still" in cell["tags"] and above is not None and set(above["tags"]) & DRAWS:
+            data = {"text/markdown": one["source"], "text/plain": cell["metadata"]["alt"]}
+            kept[-1]["outputs"] = [{"output_type": "display_data", "data": data, "metadata": {}}]
+        else:
+            kept.append(one)
     return kept
 
 

@@ -44,7 +44,7 @@ class Table:
     """
 
     def __init__(
-        self, header: Sequence[str], rows: Iterable[Sequence[object]], caption: str = "", decimals: int = 2
+        self, header: Sequence[str], rows: Iterable[Sequence[object]], caption: str = "", decimals: int = 3
     ) -> None:
         self.header, self.caption = tuple(header), caption
         self.rows = [tuple(cell_text(cell, decimals) for cell in row) for row in rows]

@@ -18,6 +18,10 @@ from robotlab.practice.task import Task
 from robotlab.practice.tasks import all_tasks
 from robotlab.practice.verdict import Verdict
 
+# Tries after which a verdict offers a nudge, and shows what is right in the case shown: this is no exam.
+TRIES_BEFORE_NUDGE = 3
+TRIES_BEFORE_ANSWER = 5
+
 
 def tasks_of(lesson: int | None = None) -> tuple[Task, ...]:
     """The tasks of the course, or of one lesson.
@@ -106,10 +110,15 @@ def verify(function: Callable, time_limit_s: float = TIME_LIMIT_S) -> Verdict:
     except InputError as error:
         return Verdict(name, "unknown", str(error))
     stale = _syntax_error(name)
-    verdict = Verdict(name, "syntax", stale) if stale else grade(task, function, time_limit_s)
     progress = open_progress()
+    known = progress.record(task.name)
+    tries = known.tries + 1
+    reveal = known.state != "passed" and tries >= TRIES_BEFORE_ANSWER
+    verdict = Verdict(name, "syntax", stale) if stale else grade(task, function, time_limit_s, reveal)
     if verdict.kind not in ("not started", "syntax"):
         progress.add_try(task.name, verdict.passed)
+        if not verdict.passed and known.state != "passed" and tries >= TRIES_BEFORE_NUDGE:
+            verdict = verdict.with_note(_offer(task, tries, known.nudges))
     note = progress.take_note()
     return verdict.with_note(note) if note else verdict
 
@@ -184,6 +193,16 @@ def progress_map() -> ProgressMap:
     ✓ passed   ◐ tried   ○ not started
     """
     return map_of(open_progress(), all_tasks())
+
+
+def _offer(task: Task, tries: int, seen: int) -> str:
+    left = len(task.nudges) - seen
+    words = (
+        f"nudge({task.name}) gives the next of {left} hints."
+        if left > 0
+        else "You have seen all hints; read the last one again."
+    )
+    return f"Try {tries}: {words}"
 
 
 def _syntax_error(name: str) -> str:

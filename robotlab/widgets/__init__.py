@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from robotlab.widgets.color_bands import ColorBands
     from robotlab.widgets.gain_and_delay import GainAndDelay, turn_after_jump
     from robotlab.widgets.kit import picture_bytes
+    from robotlab.widgets.pick_color import PickColor
     from robotlab.widgets.replay import Replay
     from robotlab.widgets.replay_choice import ReplayChoice
     from robotlab.widgets.resizing import Resizing, standing_out, without_post
@@ -28,6 +29,7 @@ __all__ = [
     "Choice",
     "ColorBands",
     "GainAndDelay",
+    "PickColor",
     "Replay",
     "ReplayChoice",
     "Resizing",

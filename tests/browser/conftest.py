@@ -206,17 +206,6 @@ class Notebook:
         # By its label alone: the accessible name of an item also holds its keys.
         self.page.locator(".lm-Menu-itemLabel").get_by_text(item, exact=True).click()
 
-    def open_still(self, name: str):
-        """Unfold the still of an interactive picture; gives it, loaded."""
-        still = self.page.locator(f"img[src*='{name}']")
-        # The page may still be laying itself out: the place of the line to click changes.
-        fold = self.page.locator("details", has=still).locator("summary")
-        fold.scroll_into_view_if_needed()
-        fold.click()
-        self.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), f"the still {name}")
-        assert still.is_visible()
-        return still
-
     def type_answer(self, name: str, line: str) -> str:
         """Type over the last line of a starter, run it and its verify cell, as a learner does; what verify says."""
         starter = self.page.locator(".jp-CodeCell", has_text=f"def {name}(")

@@ -16,7 +16,10 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
 
-    assert "precision-recall" in notebook.open_still("08_threshold").get_attribute("alt")
+    still = page.locator("img[src*='08_threshold']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    assert "precision-recall" in still.get_attribute("alt")
 
     notebook.run_all()
     assert notebook.troubles() == []

@@ -16,6 +16,9 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(lab(LESSON), LESSON.name)
     page = notebook.page
 
+    still = page.locator("img[src*='11_stop']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
     notebook.run_all()
     assert notebook.troubles() == []
     outputs = str([cell.get("outputs") for cell in notebook.saved()["cells"]])
@@ -63,7 +66,6 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
 
     sliders = [widget.get_by_label(name) for name in ("acceleration limit", "jerk limit", "reaction time")]
     notebook.fits(widget, [text, image, *sliders], tmp_path)
-    notebook.open_still("11_stop")
 
     # The ramp: braking at once is recognized, then the answer.
     said = notebook.type_answer("ramp_step", "return min(wanted_mps, speed_mps + accel_mps2 * dt_s)")

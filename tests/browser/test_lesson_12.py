@@ -16,7 +16,10 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     page = notebook.page
 
     # Not run yet: the stills stand in for what will move.
-    assert len(notebook.open_still("12_side_by_side").get_attribute("alt")) > 40
+    still = page.locator("img[src*='12_side_by_side']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    assert len(still.get_attribute("alt")) > 40
 
     notebook.run_all(timeout_s=400)
     assert notebook.troubles() == []

@@ -252,12 +252,21 @@ def test_a_folded_cell_is_closed_in_both_notebooks_and_its_picture_stays(tmp_pat
         assert drawing["metadata"] == {"tags": ["folded"], "jupyter": {"source_hidden": True}}
         assert plain["metadata"] == {}
     assert build(*folders, check=True) == []
-    still = '# %% tags=["still", "folded"] picture="a" alt="A dot."\nimport matplotlib.pyplot as plt\nplt.plot([1])\nplt.show()\n'
-    source.write_text("# %% [markdown]\n# # A lesson\n\n" + still)
-    build(*folders)
-    for folder, place in zip(folders[1:], ("pictures", "../lessons/pictures")):
-        text = "".join(cells(folder)[1]["source"])
-        assert text.startswith("<details><summary>") and f"\n\n![A dot.]({place}/00_a.png)\n\n" in text
     source.write_text('# %% [markdown]\n# # A lesson\n\n# %% [markdown] tags=["folded"]\n# text\n')
     with pytest.raises(LessonError, match="only a code cell can be folded"):
         read_source(source)
+
+
+def test_a_still_stands_in_the_place_of_the_picture_until_that_is_run(tmp_path):
+    source = tmp_path / "00_small.py"
+    source.write_text(
+        '# %% [markdown]\n# # A lesson\n\n# %% tags=["explore"]\nwidth_px = 320\n\n'
+        '# %% tags=["still"] picture="line" alt="A line."\nimport matplotlib.pyplot as plt\n\nplt.plot([0, 1]);\n'
+    )
+    folders = tmp_path, tmp_path / "lessons", tmp_path / "worked"
+    build(*folders)
+    _, explore = cells(folders[1])
+    assert "".join(explore["outputs"][0]["data"]["text/markdown"]) == "![A line.](pictures/00_line.png)"
+    assert "".join(explore["outputs"][0]["data"]["text/plain"]) == "A line."
+    assert [cell["cell_type"] for cell in cells(folders[2])] == ["markdown", "code", "markdown"]
+    assert build(*folders, check=True) == []
