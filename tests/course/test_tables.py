@@ -9,7 +9,7 @@ from robotlab.errors import InputError
 
 
 def test_a_table_has_the_same_cells_in_text_and_html():
-    table = Table(("gain", "left <°>"), [(1.25, None), ("a & b", 3)], "below")
+    table = Table(("gain", "left <°>"), [(1.25, None), ("a & b", 3)], "below", decimals=2)
     assert repr(table).splitlines() == ["gain   left <°>", "1.25          –", "a & b         3", "below"]
     page = table._repr_html_()
     cells = re.findall(r"<t[hd](?: [^>]*)?>(.*?)</t[hd]>", page)
