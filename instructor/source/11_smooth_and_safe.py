@@ -114,7 +114,7 @@ plt.show()
 # %% [markdown]
 # *Without a limit (dashed) acceleration jumps to 4 m/s² and the picture moves by 8 pixels; with one (solid) speed is a slope, acceleration a low step, and the picture moves by 1.*
 #
-# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
+# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips was counted by odometry and never driven. The mast goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, $a = g \cdot 5\,\text{cm} / 30\,\text{cm} = 1.64$ m/s²; it falls if it is pushed for long enough. On the wet floor the slip saves it.
 #
 # The remedy is to choose the limit yourself: an **acceleration limit**. 0.8 m/s² is half of what lifts the plant, and less than half of what a wet floor gives. A factor of two in reserve is what you want (common practice, no source).
 
@@ -226,7 +226,7 @@ for period_s in (0.02, 0.15):
 compare_guess("11.loop", f"{rows[1][1]}, {rows[1][2]}")
 
 # %% [markdown]
-# **Why.** The loop steps its ramp 7.5 times too seldom, so the ramp is 7.5 times too flat: 5.7 s and 1.7 m, and nothing in the program looks wrong. Measuring the step corrects the time, but now the ramp is a staircase of 0.12 m/s per step, and the trolley jerks at each. And while the detector takes a second, the wheels keep whatever command they got last.
+# **Why.** The loop steps its ramp 7.5 times too seldom, so the ramp is 7.5 times too flat: 5.7 s and 1.7 m, and nothing in the program looks wrong. Measuring the step corrects the time, but now each step is 0.12 m/s, and the trolley jerks. And while the detector takes a second, the wheels keep whatever command they got last.
 #
 # So the ramp runs beside the loop, at a steady rate, in a **thread** of its own. The loop only leaves a velocity command. If it leaves none for half a second (a **command time-out**), the thread ramps down by itself. How steady is the thread on *your* machine? Here it runs while the main program does real work, rendering pictures; all times are measured.
 
@@ -253,23 +253,14 @@ with RampThread(link, DifferentialDrive(), max_accel_mps2=0.8, rate_hz=50) as th
         look(0.15)
         thread.command(0.6, 0.0)
 sent = np.array([row[1] for row in link.sent])
-steps_ms = 1000 * np.diff([row[0] for row in link.sent[:-1]])
 jitter = thread.jitter()
-mean_ms, p99_ms, worst_ms = (
-    1000 * jitter.mean_s,
-    1000 * jitter.p99_s,
-    1000 * jitter.worst_s,
-)
-mean_step_ms = np.mean(steps_ms)
-print(f"{jitter.steps} steps, {mean_step_ms:.1f} ms apart; {jitter.missed} left out")
-print(
-    f"late by {mean_ms:.1f} ms on average, 99 % by less than {p99_ms:.1f} ms,", end=" "
-)
-print(f"one by {worst_ms:.1f} ms")
+mean_ms, worst_ms = 1000 * jitter.mean_s, 1000 * jitter.worst_s
+print(f"{jitter.steps} steps; {jitter.missed} left out")
+print(f"late by {mean_ms:.1f} ms on average, one by {worst_ms:.1f} ms")
 print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 
 # %% [markdown]
-# **Why.** A step is due every 20 ms. How much the real times scatter about the due ones is the **jitter**. On the machine on which this was written, with other work on its two cores, steps were late by 0.3 to 4 ms on average and the worst by 5 to 24 ms. An ordinary operating system gives no guarantee (it is not **real-time**): next time it may be 200 ms. Therefore the motor board has a command time-out of its own (0.25 s here), which works even when the whole computer has hung. Seen from the board, the commands that keep arriving are a **heartbeat**.
+# **Why.** A step is due every 20 ms. How much the real times scatter about the due ones is the **jitter**. Where this was written, on two busy cores, steps were late by 0.3 to 4 ms on average, the worst by 5 to 24 ms. An ordinary operating system gives no guarantee (it is not **real-time**): next time it may be 200 ms. Therefore the motor board has a command time-out of its own (0.25 s here), which works even when the computer has hung. Seen from the board, the commands that keep arriving are a **heartbeat**.
 
 # %% [markdown]
 # ## 4. The target is lost
@@ -345,7 +336,7 @@ plt.show()
 # %% [markdown]
 # *Speed keeps its value while the last command is held, falls to 0 in slow, and stays 0. The heading turns steadily in search and does not change after 13.1 s, not even when the post is back at 14 s.*
 #
-# **Why.** The last picture with the post is that of 3.9 s. The next would be acted on at 4.1 s; it is empty, so the last command is held. At 4.5 s slow, at 5.1 s search, at 13.1 s stop. Back at 7 s, the post is found at 12.9 s: it was a little to the right when it was lost, so the search turns right; meanwhile it has crossed to the left, and that is nearly a whole turn away. Back at 14 s, nothing happens: by then somebody may be kneeling at the trolley to see what is wrong. A machine that has stopped for a reason must not start because the reason has gone.
+# **Why.** The last picture with the post is that of 3.9 s. The next would be acted on at 4.1 s; it is empty, so the last command is held. At 4.5 s slow, at 5.1 s search, at 13.1 s stop. Back at 7 s, the post is found at 12.9 s: the search turns right, where it was lost; meanwhile it has crossed to the left, nearly a whole turn away. Back at 14 s, nothing happens: by then somebody may be kneeling at the trolley. A machine that has stopped for a reason must not start because the reason has gone.
 #
 # *This is the place to stop for today. To go on another time, run the cells from the top (Run → Run All Above Selected Cell).*
 
@@ -572,7 +563,7 @@ for title, parts in (
 compare_guess("11.reaction", f"{t:.2f} s in the worst case, from {len(parts)} parts")
 
 # %% [markdown]
-# **Why.** The braking distance is 22.5 cm in both. The rest is reaction time, and most of that is the two time-outs. The watchdog waits for longer than two lost pictures, because one that trips at every hiccup is soon switched off. (While the loop runs, its state machine of part 4 gives up a little sooner. Do not count on it: what stopped the camera may have hung the loop as well.) The board's time-out comes on top: it counts from the last command. A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down.
+# **Why.** The braking distance is 22.5 cm in both. The rest is reaction time, and most of that is the two time-outs. The watchdog waits for longer than two lost pictures, because one that trips at every hiccup is soon switched off. The board's time-out comes on top: it counts from the last command. A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down. (The state machine of part 4 gives up a little sooner. Do not count on it: what stopped the camera may have hung the loop as well.)
 #
 # The worst case is what this course means by *the* stopping distance of a robot. The library computes it in one place (`stopping_m`), the design sheet of lesson 12 prints the same number, and the loop for real robots refuses settings whose stopping distance is longer than the free way.
 #
@@ -662,7 +653,7 @@ plt.show()
 #
 # The measured distances stay below the computed one, because not everything happens at its worst moment at once.
 #
-# That was the simulated loop. The loop that drives a *real* robot has been put through the same kind of faults: it talked to a board over a serial line (a pseudo-terminal, no wheels), each fault at random moments, and the distance was counted from what the *board* received. That takes too long for a lesson, so here is what was measured.
+# That was the simulated loop. The one that drives a *real* robot has been put through the same kind of faults, over a serial line to a pretended board (no wheels), each at random moments; the distance was counted from what the *board* received. That takes too long for a lesson, so here is what was measured.
 #
 # **Predict.** How much of the computed distance is used up in the worst run: a half, nine tenths, more than all? How many moving commands reach the board after the end?
 
@@ -676,28 +667,19 @@ guess(
 # %%
 from robotlab.course import measured
 
-injected = measured("fault_injection")
-for title, rows in (
-    ("the real loop", injected["runs"]),
-    ("the simulated loop", injected["simulated"]),
-):
-    runs_in_all = sum(row["runs"] for row in rows)
-    late = sum(row["moving_commands_after_end"] for row in rows)
-    print(f"{title}: {len(rows)} faults, {runs_in_all} runs;", end=" ")
-    print(f"moving commands after the end: {late}")
-    worst = sorted(rows, key=lambda row: -row["worst_share"])[:8]
-    cells = [
-        (row["fault"], f"{row['worst_m']:.2f} m", f"{100 * row['worst_share']:.0f} %")
-        for row in worst
-    ]
-    display(
-        Table(("the eight worst", "measured", "of the computed"), cells, decimals=2)
-    )
-share = max(row["worst_share"] for row in injected["runs"])
-compare_guess("11.real", f"{100 * share:.0f} %, and no moving command after the end")
+faults = measured("fault_injection")["runs"]
+late = sum(row["moving_commands_after_end"] for row in faults)
+print(f"{len(faults)} faults, {sum(row['runs'] for row in faults)} runs")
+print(f"moving commands after the end: {late}")
+rows = [
+    (row["fault"], f"{row['worst_m']:.2f} m", f"{100 * row['worst_share']:.0f} %")
+    for row in sorted(faults, key=lambda row: -row["worst_share"])[:8]
+]
+display(Table(("the eight worst", "measured", "of the computed"), rows))
+compare_guess("11.real", f"{rows[0][2]}; moving commands after the end: {late}")
 
 # %% [markdown]
-# **Why.** At most 100 % may stand in the last column, and after its end the loop may send no command but halt. The worst case of the real loop is no broken part but a busy computer: forty threads that do nothing but compute. Simulation and real loop agree where the fault is the same; where they differ, believe the real one. There was still no floor under any wheel: on yours, measure ("On your own robot").
+# **Why.** At most 100 % may stand in the last column, and after its end the loop may send no command but halt. The worst case of the real loop is no broken part but a busy computer: forty threads that do nothing but compute. There was still no floor under any wheel: on yours, measure ("On your own robot").
 #
 # **Try.** Break something yourself: `fault_campaign(GroundTruthDetector(), hurry, pictures=False, faults=[("hidden", lambda at_s: Hidden(at_s, 99.0), True)])` hides the post. `help(FaultModel)` lists what else can fail.
 
@@ -753,7 +735,7 @@ plt.show()
 # %% [markdown]
 # *Without a limit the speed is gone in a third of a second and the plant goes on leaning until it lies; at 4 m/s² it rocks by a few degrees; at 0.8 m/s² it stands still.*
 #
-# **Why.** A ramp under 1.64 m/s² never lifts the plant, however long it lasts. A steeper one does, and then the duration matters. The hard stop saves 20 cm and throws the plant at whoever stands in front. And the last line: a trolley without brakes whose power is cut rolls *farther* than one that is braked under power. (0.02 is an order of magnitude from memory; gears and motors brake more. Measure it.)
+# **Why.** A ramp under 1.64 m/s² never lifts the plant, however long it lasts. A steeper one does, and then the duration matters. The hard stop saves 20 cm and throws the plant at whoever stands in front. And a trolley without brakes whose power is cut rolls *farther* than one that is braked under power. (0.02 is an order of magnitude from memory; measure it.)
 #
 # The standard for the electrical equipment of machines, IEC 60204-1, sorts stops by what happens to the power. There are three **stop categories**:
 #
@@ -765,7 +747,7 @@ plt.show()
 #
 # **Predict.** Which of them may an *emergency* stop be? May it be a key on your keyboard? May letting go of its button start the trolley again?
 #
-# **Why.** An **emergency stop** is of category 0 or 1, never 2; which of the two follows from the **risk assessment** of the machine. Its actuator is red. It acts without your program, and releasing it restarts nothing: somebody must start the machine on purpose (ISO 13850). A key in a notebook is an ordinary stop, and so is everything else in this lesson. None of it is a **safety function**.
+# **Why.** An **emergency stop** is of category 0 or 1, never 2; which of the two follows from the **risk assessment** of the machine. It acts without your program, and releasing it restarts nothing: somebody must start the machine on purpose (ISO 13850). A key in a notebook is an ordinary stop, and so is everything else in this lesson. None of it is a **safety function**.
 #
 # What makes a machine safe comes in this order (ISO 12100):
 # 1. *design the hazard out*: light, slow, low, weak motors, round edges, a load that cannot fall;
