@@ -548,7 +548,7 @@ def show(sheet):
         apart = None if off is None else f"{off:+.1f} %"
         rows.append((f"{row.name}, {row.unit}", row.predicted, row.measured, apart))
     columns = ("predicted", "measured", "apart")
-    display(Table((sheet.robot.name, *columns), rows, decimals=2))
+    display(Table((sheet.robot.name, *columns), rows))
     print("\n".join(textwrap.fill(one, 60) for one in sheet.sentences()))
 
 
