@@ -24,7 +24,7 @@
 #
 # The backbone comes with the course. Its weights were learned beforehand from drawn shapes and from greenhouses in wrong colors, never from an orange post, a blue bucket or a yellow crate: this is **pre-training**. The head knows nothing yet. In the first half of this lesson only the head learns, on a **frozen backbone**; what the backbone learned on one task is reused for another, which is **transfer learning**. In part 8 all layers learn on: **fine-tuning**.
 
-# %% tags=["still"] picture="parts" alt="From left to right: a picture of 320 by 240 by 3 numbers; the backbone, three layers that get smaller; the feature map of 80 by 60 cells with 96 features each; the head; and what each cell says: a class, dx, dy, log w and log h. A dotted line ties one cell to its place in the picture, 4 px wide."
+# %% tags=["still"] picture="parts" alt="From left to right: a picture of 320 by 240 by 3 numbers; the backbone, three layers that get smaller; the feature map, a grid of cells with 96 numbers each; the head; and what each cell says: a class, dx, dy, log w and log h. A dotted line ties one cell to its place in the picture, 4 px wide."
 import matplotlib.pyplot as plt
 
 from robotlab.course import plot_backbone_and_head
@@ -129,7 +129,7 @@ place = np.array([row]), np.array([column])
 (box,) = boxes_at(asked.boxes[:, [row], [column]].T, *place)
 print(f"back in px: {box.round(1).tolist()}")
 print(f"ground truth: {truths.boxes[0].round(1).tolist()}")
-compare_guess("07.post_cells", f"{np.sum(asked.classes == 1)} cells")
+compare_guess("07.post_cells", f"{np.sum(asked.classes == 1)} of {asked.classes.size}")
 
 # %% [markdown]
 # **Why.** A handful of 4800. (Two where the center lies between two cells.) This is **class imbalance**: nearly all examples are of one class. A head that says "background" everywhere is correct in 99.9 % of the cells and finds nothing, so the fraction of correct cells, the *accuracy*, says nothing here. `dx, dy` go from the cell's center to the box's, and w and h come as logarithms, all measured in cells, so that near and far things ask for numbers of about the same size.

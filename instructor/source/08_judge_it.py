@@ -975,11 +975,8 @@ page = evaluation_page(labeled, mine, evaluation, name, "read from a results fil
 alt = f"The report of {name}: tables, figures, and pictures with boxes."
 Replay(page.html(), alt=alt)
 
-# %% tags=["approximate"]
-print(evaluation.text())
-
 # %% [markdown]
-# Find in the report (the text holds the same numbers):
+# Find in the report (`print(evaluation.text())` gives the same numbers as text):
 # - the 95 % confidence interval of AP50. How wide is it, and over how many recordings?
 # - the light or recording with the lowest AP50. Would you drive there?
 # - the most frequent kind of error. Which repair does it call for?

@@ -77,7 +77,7 @@ def plot_backbone_and_head(ax: Axes) -> Axes:
     for k in range(1, 6):
         ax.plot([6.1, 8.1], [1.4 + 0.25 * k] * 2, color="#c5d8e6", linewidth=0.7)
     ax.add_patch(Rectangle((7.1, 2.15), 0.25, 0.25, facecolor=_ORANGE))
-    ax.text(7.2, 3.45, "feature map\n80 × 60 cells × 96", **(_INK | {"va": "bottom"}))
+    ax.text(7.2, 3.45, "feature map\n96 numbers a cell", **(_INK | {"va": "bottom"}))
     _box(ax, 9.35, 2.3, "head", _GREEN, 1.1, 0.8)
     ax.text(9.35, 1.7, "learns from\nyour labels", **(_INK | {"va": "top", "color": "#006b4f", "fontsize": 9}))
     for start, end in ((2.65, 3.4), (5.0, 6.0), (8.4, 8.75), (9.95, 10.3)):
