@@ -84,7 +84,7 @@ def draw_overlap(ax: Axes, a: Sequence[float], b: Sequence[float]) -> Axes:
     --------
     >>> from matplotlib.figure import Figure
     >>> ax = draw_overlap(Figure().add_subplot(), [0, 0, 10, 10], [5, 5, 15, 15])
-    >>> ax.yaxis_inverted()
+    >>> bool(ax.yaxis_inverted())
     True
     """
     from matplotlib.patches import Rectangle
