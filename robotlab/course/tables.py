@@ -25,7 +25,7 @@ class Table:
     rows : iterable of sequence
         Cells; floats are shown with `decimals`, ``None`` and NaN as a dash.
     caption : str
-        What the table says, below it.
+        What the table says, above it.
     decimals : int
         For floats.
 
@@ -37,10 +37,10 @@ class Table:
     Examples
     --------
     >>> Table(("gain", "overshoot"), [("1.0", "0.0°"), ("2.2", "4.1°")], "after a jump of 15°")
+    after a jump of 15°
     gain  overshoot
     1.0        0.0°
     2.2        4.1°
-    after a jump of 15°
     """
 
     def __init__(
@@ -55,7 +55,7 @@ class Table:
                 )
 
     def __repr__(self) -> str:
-        return "\n".join([text_table(self.header, self.rows), *([self.caption] if self.caption else [])])
+        return "\n".join([*([self.caption] if self.caption else []), text_table(self.header, self.rows)])
 
     def _repr_html_(self) -> str:
         columns = list(zip(self.header, *self.rows, strict=True))
@@ -70,12 +70,12 @@ class Table:
             return f"<tr>{''.join(parts)}</tr>"
 
         head, body = row("head", self.header), "".join(row("body", cells) for cells in self.rows)
-        below = (
-            f'<caption style="caption-side:bottom;text-align:left">{html.escape(self.caption)}</caption>'
+        above = (
+            f'<caption style="caption-side:top;text-align:left">{html.escape(self.caption)}</caption>'
             if self.caption
             else ""
         )
         return (
-            f'<div style="overflow-x:auto"><table style="margin-left:0">{below}<thead>{head}</thead>'
+            f'<div style="overflow-x:auto"><table style="margin-left:0">{above}<thead>{head}</thead>'
             f"<tbody>{body}</tbody></table></div>"
         )
