@@ -709,7 +709,7 @@ for ax, (name, run) in zip(axes, runs.items()):
         xlabel="to the left, m",
     )
 axes[0].set_ylabel("ahead, m")
-axes[0].legend(frameon=False, loc="lower left", fontsize=8)
+axes[0].legend(frameon=False, loc="lower left", fontsize=9)
 plt.show()
 
 # %% [markdown]

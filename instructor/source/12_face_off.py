@@ -129,7 +129,7 @@ for column, name in enumerate(("color", "neural")):
     plan.plot(*run.pose[tick, :2], "s", color="black")
     plan.set(xlim=(-0.3, 3.6), ylim=(-1.2, 1.2), aspect="equal", xlabel="m", ylabel="m")
     plan.set_title(f"{name}, after {run.t_s[tick]:.1f} s")
-    plan.legend(loc="upper left", frameon=False, fontsize=8, ncols=2)
+    plan.legend(loc="upper left", frameon=False, fontsize=9, ncols=2)
     seen.imshow(decode(run.pictures[picture]))
     seen.set_axis_off()
     if not np.isnan(run.boxes[picture]).any():
