@@ -29,7 +29,7 @@ import matplotlib.pyplot as plt
 
 from robotlab.course import plot_backbone_and_head
 
-figure, ax = plt.subplots(figsize=(7, 2.9), layout="constrained")
+figure, ax = plt.subplots(figsize=(6.4, 2.8), layout="constrained")
 plot_backbone_and_head(ax)
 plt.show()
 

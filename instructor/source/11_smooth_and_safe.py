@@ -275,7 +275,7 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 # %% tags=["still"] picture="states" alt="A state machine. From follow an arrow 'no post' leads to hold, after 0.4 s to slow, after 0.6 s to search, after 8 s to stop. From hold, slow and search an arrow leads back to follow when the post is seen again. From stop only a person leads back."
 from robotlab.course import plot_lost_target_states
 
-figure, ax = plt.subplots(figsize=(7, 2.7), layout="constrained")
+figure, ax = plt.subplots(figsize=(5.6, 2.3), layout="constrained")
 plot_lost_target_states(ax)
 plt.show()
 
@@ -345,10 +345,10 @@ plt.show()
 #
 # A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time. If one is silent for longer, that is a fault: from then on the thread sends the motor board nothing but HALT, upon which the board brakes along a ramp of its own and lets go of the motors, until a person starts again. (`robotlab.control.Supervisor` is this rule, on one page.) Its states:
 
-# %% tags=["still"] picture="supervisor" alt="The state machine of the stop. READY, the commanded speed along the ramp, leads with a stop or the end of time to BRAKING, 0 along the ramp; from there, at rest or with a fault, to HALTING, HALT again and again. A fault leads from READY to HALTING at once. When the board has confirmed, HALTED. Only a person leads back to READY."
+# %% tags=["still"] picture="supervisor" alt="The state machine of the stop. READY, as commanded along the ramp, leads with a stop or the end of time to BRAKING, 0 along the ramp; from there, at rest or with a fault, to HALTING, HALT again and again. A fault leads from READY to HALTING at once. When the board has confirmed, HALTED. Only a person leads back to READY."
 from robotlab.course import plot_supervisor_states
 
-figure, ax = plt.subplots(figsize=(7, 3), layout="constrained")
+figure, ax = plt.subplots(figsize=(5.6, 2.8), layout="constrained")
 plot_supervisor_states(ax)
 plt.show()
 

@@ -25,10 +25,17 @@ def _box(ax: Axes, x: float, y: float, words: str, color: str, width: float = 2.
     style = "round,pad=0,rounding_size=0.15"
     place = (x - width / 2, y - height / 2)
     ax.add_patch(FancyBboxPatch(place, width, height, boxstyle=style, facecolor="white", edgecolor=color, linewidth=2))
-    ax.text(x, y, words, **_INK)
+    ax.text(x, y, words, **(_INK | {"fontsize": 9 if "\n" in words else 10}))
 
 
-def _arrow(ax: Axes, start: tuple[float, float], end: tuple[float, float], words: str = "", bend: float = 0.0) -> None:
+def _arrow(
+    ax: Axes,
+    start: tuple[float, float],
+    end: tuple[float, float],
+    words: str = "",
+    bend: float = 0.0,
+    above: float = 0.12,
+) -> None:
     """An arrow, its words above its middle."""
     style = f"arc3,rad={bend}"
     ax.add_patch(
@@ -38,7 +45,7 @@ def _arrow(ax: Axes, start: tuple[float, float], end: tuple[float, float], words
     )
     if words:
         ax.text(
-            (start[0] + end[0]) / 2, (start[1] + end[1]) / 2 + 0.12, words, **(_INK | {"va": "bottom", "fontsize": 9})
+            (start[0] + end[0]) / 2, (start[1] + end[1]) / 2 + above, words, **(_INK | {"va": "bottom", "fontsize": 9})
         )
 
 
@@ -69,7 +76,7 @@ def plot_backbone_and_head(ax: Axes) -> Axes:
     # Layers that get coarser, as the strides do.
     for k, (height, color) in enumerate(((2.2, "#cfe3f1"), (1.7, "#a8cde6"), (1.2, "#7fb5d9"))):
         ax.add_patch(Rectangle((3.5 + 0.5 * k, 2.3 - height / 2), 0.34, height, facecolor=color, edgecolor=_BLUE))
-    ax.text(4.15, 3.45, "backbone\nfrozen, or learns slowly", **(_INK | {"va": "bottom", "color": _BLUE}))
+    ax.text(4.15, 3.45, "backbone\nfrozen at first", **(_INK | {"va": "bottom", "color": _BLUE}))
     for shift in (0.24, 0.12, 0.0):
         ax.add_patch(Rectangle((6.1 + shift, 1.4 + shift), 2.0, 1.5, facecolor="white", edgecolor=_BLUE))
     for k in range(1, 8):
@@ -249,7 +256,7 @@ def plot_lost_target_states(ax: Axes) -> Axes:
         _box(ax, x, 2.7, name, {"follow": _GREEN, "stop": _ORANGE}.get(name, _BLUE), 1.6)
     ways = (("follow", "hold", "no post"), ("hold", "slow", "0.4 s"), ("slow", "search", "0.6 s"))
     for start, end, words in (*ways, ("search", "stop", "8 s")):
-        _arrow(ax, (places[start] + 0.85, 2.7), (places[end] - 0.85, 2.7), words)
+        _arrow(ax, (places[start] + 0.85, 2.7), (places[end] - 0.85, 2.7), words, above=0.5)
     for name, bend in (("hold", 0.4), ("slow", 0.35), ("search", 0.3)):
         _arrow(ax, (places[name], 2.2), (1.2 + 0.2 * bend, 2.2), bend=-bend)
     ax.text(4.0, 0.35, "the post is seen again", **(_INK | {"fontsize": 10}))
@@ -279,17 +286,22 @@ def plot_supervisor_states(ax: Axes) -> Axes:
     >>> all(state.name in drawn for state in StopState)
     True
     """
-    _bare(ax, 14, 6.0)
-    _box(ax, 1.9, 4.2, "READY\nthe commanded speed,\nalong the ramp", _GREEN, 3.6, 1.5)
-    _box(ax, 7.0, 4.2, "BRAKING\n0, along the ramp", _BLUE, 3.2, 1.5)
-    _box(ax, 12.1, 4.2, "HALTING\nHALT, again and again", _ORANGE, 3.6, 1.5)
-    _box(ax, 12.1, 0.9, "HALTED\nHALT", _ORANGE, 3.6, 1.1)
-    _arrow(ax, (3.75, 4.2), (5.35, 4.2), "stop, or\nend of time")
-    _arrow(ax, (8.65, 4.2), (10.25, 4.2), "at rest,\nor a fault")
+    _bare(ax, 14.2, 6.6)
+    _box(ax, 2.0, 4.2, "READY\nas commanded,\nalong the ramp", _GREEN, 3.8, 1.6)
+    _box(ax, 7.1, 4.2, "BRAKING\n0, along\nthe ramp", _BLUE, 2.2, 1.6)
+    _box(ax, 12.4, 4.2, "HALTING\nHALT, again\nand again", _ORANGE, 3.2, 1.6)
+    _box(ax, 12.4, 0.9, "HALTED\nHALT", _ORANGE, 3.2, 1.1)
+    _arrow(ax, (3.95, 4.2), (5.95, 4.2), "stop, or\ntime is up")
+    _arrow(ax, (8.25, 4.2), (10.75, 4.2), "at rest,\nor a fault")
     _arrow(ax, (2.2, 5.0), (11.8, 5.0), bend=-0.12)
-    ax.text(7.0, 5.72, "a fault: camera, detector, loop or link is silent, or the clock is wrong", **_INK)
-    _arrow(ax, (12.1, 3.4), (12.1, 1.5))
-    ax.text(11.9, 2.45, "the board has confirmed", **(_INK | {"ha": "right"}))
-    _arrow(ax, (10.25, 0.9), (1.9, 3.4), bend=-0.25)
-    ax.text(4.6, 0.75, "restart: only by a person", **(_INK | {"color": "#a33c00"}))
+    ax.text(
+        7.0,
+        5.75,
+        "a fault: camera, detector, loop or link\nis silent, or the clock is wrong",
+        **(_INK | {"va": "bottom", "fontsize": 9}),
+    )
+    _arrow(ax, (12.4, 3.35), (12.4, 1.5))
+    ax.text(12.2, 2.45, "the board has confirmed", **(_INK | {"ha": "right"}))
+    _arrow(ax, (10.75, 0.9), (2.0, 3.35), bend=-0.25)
+    ax.text(4.0, 0.75, "restart: only by a person", **(_INK | {"color": "#a33c00"}))
     return ax
