@@ -116,8 +116,7 @@ def detect_all(detector: Detector, data: DataSet, name: str = "finding", progres
     detections, times = [], []
     with progress_bar(len(data), name, progress, unit="picture", leave=False) as shown:
         for entry in data.pictures:
-            picture = data.load(entry)
-            begin = time.perf_counter()
+            picture, begin = data.load(entry), time.perf_counter()
             found = detector.detect(picture)
             times.append(1000 * (time.perf_counter() - begin))
             detections.append(align(found, data.classes))
@@ -202,11 +201,8 @@ def simulate_walk(
     """
     path, lighting = walk_named(walk)
     with progress_bar(100, f"{name}, {walk}", progress, unit="%", leave=False) as bar:
-
-        def show(share: float) -> None:
-            bar.update(round(100 * share) - bar.n)
-
-        return simulate(detector, path, settings=settings, seed=seed, lighting=lighting, on_progress=show, **more)
+        more["on_progress"] = lambda share: bar.update(round(100 * share) - bar.n)
+        return simulate(detector, path, settings=settings, seed=seed, lighting=lighting, **more)
 
 
 def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:
