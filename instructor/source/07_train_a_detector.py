@@ -791,15 +791,14 @@ judged = list(zip(curve["judged_steps"], curve["judged_AP50"], curve["judged_AP"
 display(Table(("after step", "held out: AP50", "AP"), judged, decimals=2))
 kept = max(judged, key=lambda row: row[1] + row[2])
 print(f"kept: the weights of step {kept[0]}")
-values = [row[2] for row in judged]
-third = values[len(values) // 3]
-words = f"{third:.2f}, at the start {values[0]:.2f}; lowest {min(values):.2f}"
+third = min(judged, key=lambda row: abs(row[0] - judged[-1][0] / 3))
+words = f"step {third[0]}: {third[2]:.2f}, at the start {judged[0][2]:.2f}"
 compare_guess("07.dip", words)
 
 # %% [markdown]
 # **Try.** Move the slider, or press Play. Watch the boxes at the rim of the picture. When do they get tight?
 #
-# **Why.** High learning rates first spoil a little of what was there: the held-out AP dips, while the loss already falls. Then the rate comes down, and the boxes end tighter than those of the head alone. What is kept are the weights of the best step, not of the last: early stopping. One caution: the right half is the validation part, it chose that step, so its AP is optimistic. For a figure to publish, keep a test part that chooses nothing.
+# **Why.** At the highest learning rates the held-out AP stands still or dips a little, while the loss already falls: what was there is disturbed as fast as something better is learned. Then the rate comes down, and the boxes end tighter than those of the head alone. What is kept are the weights of the best step, not of the last: early stopping. One caution: the right half is the validation part, it chose that step, so its AP is optimistic. For a figure to publish, keep a test part that chooses nothing.
 #
 # ### A longer training
 #
@@ -840,7 +839,7 @@ for words, one in (
 guess(
     "07.scratch",
     "AP50 on the coins, from random weights?",
-    choices=(0.1, 0.4, 0.7, 0.95),
+    choices=(0.1, 0.5, 0.8, 1.0),
 )
 
 # %%
