@@ -126,7 +126,9 @@ verify(match_boxes)
 # - **Precision**: of what was detected, how much is correct? True positives over detections.
 # - **Recall**: of what is there, how much was found? True positives over truths.
 #
-# $$\text{precision} = \frac{\text{TP}}{\text{TP} + \text{FP}}, \qquad \text{recall} = \frac{\text{TP}}{\text{TP} + \text{FN}}$$
+# $$\text{precision} = \frac{\text{TP}}{\text{TP} + \text{FP}}$$
+#
+# $$\text{recall} = \frac{\text{TP}}{\text{TP} + \text{FN}}$$
 
 # %% tags=["still"] picture="sets" alt="Two overlapping ellipses. The left one, dashed, holds the truths, the right one the detections. What they share is TP; the rest of the truths is FN, missed; the rest of the detections is FP, not there. Recall is TP as a part of the truths, precision TP as a part of the detections. TN, all the rest, lies outside and cannot be counted."
 from robotlab.course import plot_precision_and_recall

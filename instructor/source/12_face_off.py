@@ -673,7 +673,8 @@ show(predict(my_robot))
 # ```python
 # from robotlab.report import design_sheet_page
 #
-# design_sheet_page(predict(my_robot)).save("my_sheet.html")
+# page = design_sheet_page(predict(my_robot))
+# page.save("my_sheet.html")
 # ```
 #
 # Then measure on the floor, and write your figures beside the predicted ones: **wheels off the ground first, a hand on the power switch, a clear lane, slow, an adult beside it**. Drive from a script in a terminal and not from this page: if you close the tab of a notebook, its kernel drives on until the time limit or the watchdog ends it (lesson 11). A computed stopping distance is no guarantee: a slope, a wet patch or a worn tire make it longer. Software is not a safety function. Nor does a plain switch become a certified one by cutting the power; it is the least that belongs on a trolley, because it works when the program hangs. For what your machine needs beyond that, ask its maker, follow your site's rules, and consult qualified people.
