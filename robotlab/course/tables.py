@@ -65,8 +65,9 @@ class Table:
             parts = []
             for number, (cell, text) in enumerate(zip(cells, texts, strict=True)):
                 tag = 'th scope="col"' if kind == "head" else "td" if number else 'th scope="row"'
-                style = ' style="text-align:left"' if text else ""
-                parts.append(f"<{tag}{style}>{html.escape(cell)}</{tag[:2]}>")
+                whole = "white-space:nowrap;" if kind == "body" and len(cell) <= _SENTENCE else ""
+                style = whole + ("text-align:left" if text else "")
+                parts.append(f'<{tag} style="{style}">{html.escape(cell)}</{tag[:2]}>')
             return f"<tr>{''.join(parts)}</tr>"
 
         head, body = row("head", self.header), "".join(row("body", cells) for cells in self.rows)

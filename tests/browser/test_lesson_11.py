@@ -26,7 +26,7 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
         assert f"{name}: not started" in outputs
     # The program was killed, its log is whole; and each fault stayed within the stopping distance.
     assert "its log is whole up to the last record: yes" in outputs
-    assert outputs.count("<td>yes</td>") == 19 and "<td>NO</td>" not in outputs
+    assert outputs.count(">yes</td>") == 19 and ">NO</td>" not in outputs
 
     widget = page.locator(".robotlab-slider-picture")
     widget.scroll_into_view_if_needed()
