@@ -356,8 +356,7 @@ for sign in (+1, -1):
     in_view = 100 * run.scores()["time_in_view"]
     said = f"in view {in_view:3.0f} % of the time, bearing up to {worst:.0f}°"
     print(f"steering sign {sign:+d}: {said}")
-in_view = 100 * wired[-1].scores()["time_in_view"]
-compare_guess("00.wrong_sign", f"it turns away: in view {in_view:.0f} % of the time")
+compare_guess("00.wrong_sign", said)
 
 # %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(6.4, 2.8), layout="constrained")

@@ -298,7 +298,13 @@ print(four)
 for method in ("area", "linear", "nearest"):
     two = image.resize(np.dstack([four] * 3), (2, 2), method)[..., 0]
     print(f"{method:<8}", two.tolist())
-compare_guess("01.four_by_four", "25 by area, 50 by nearest")
+tops = {
+    method: image.resize(np.dstack([four] * 3), (2, 2), method)[0, 0, 0]
+    for method in ("area", "nearest")
+}
+compare_guess(
+    "01.four_by_four", f"{tops['area']} by area, {tops['nearest']} by nearest"
+)
 
 # %% [markdown]
 # **Why.** Under the first new pixel lie 0, 10, 40 and 50: their mean is 25. Nearest took the 50 and dropped three of four. Linear also looked at neighbors outside these four, so its values lie closer together.

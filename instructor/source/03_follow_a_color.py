@@ -42,12 +42,16 @@ clear = WALKS["straight"].scene
 post_ahead = clear.with_post_at(1.5, 0.0)
 
 print("light   red green blue     hue saturation value")
+pixels = []
 for light in (0.5, 1.0, 2.0):
     picture = render(post_ahead, camera, exposure=light, noise=0.0).picture
     r, g, b = picture[120, 160]
+    pixels.append(picture[120, 160])
     h, s, v = hsv(picture)[120, 160]
     print(f"{light:5.1f} {r:5d} {g:5d} {b:4d} {h:7d} {s:10d} {v:5d}")
-compare_guess("03.exposure", "none of them; the hue does")
+same = np.ptp(pixels, axis=0) == 0
+names = [name for name, one in zip(("red", "green", "blue"), same) if one]
+compare_guess("03.exposure", ", ".join(names) or "none of them")
 
 # %% [markdown]
 # **Why.** Red, green and blue all grow with the light. Their *ratios* change far less, and three numbers made of ratios tell the color almost without the brightness. With V the largest of the three channels, m the smallest and C = V − m:
@@ -70,11 +74,13 @@ guess("03.hue_steps", "The hue of green, and of orange, in steps of two degrees?
 # %%
 import colorsys
 
+steps = []
 for name, color in (("green", (0, 255, 0)), ("orange", (255, 165, 0))):
     turn = colorsys.rgb_to_hsv(*(channel / 255 for channel in color))[0]
     step = hsv(np.array([[color]], np.uint8))[0, 0, 0]
+    steps.append(str(step))
     print(f"{name:<7} {turn:.4f} of the circle, {360 * turn:6.2f} degrees, step {step}")
-compare_guess("03.hue_steps", "60 and 19")
+compare_guess("03.hue_steps", " and ".join(steps))
 
 # %% [markdown]
 # **Why.** 120° / 2 is 60; 38.82° / 2 is 19.4, and a byte has no fraction. Other libraries spread the circle over 0 to 255 (green is 85 there) or over 0 to 1. A range of hues from one scale, used on another, finds nothing, and nothing warns you. It is the most common mistake with color detectors: write the scale beside the number.
@@ -334,7 +340,7 @@ red, green, blue = (
 )
 print(f"plain mean {plain:.0f} degrees, which is red {red}, green {green}, blue {blue}")
 print(f"circular mean {2 * mean_hue_in_steps(reds / 2) % 360:.0f} degrees")
-compare_guess("03.plain_mean", f"{plain:.0f}°, which is cyan")
+compare_guess("03.plain_mean", f"{plain:.0f}°, red {red}, green {green}, blue {blue}")
 
 # %% [markdown]
 # **Why.** 350° and 10° are 20° apart, but the plain mean goes the long way around and lands on cyan. Think of each hue as an arrow of length 1; add the arrows and see where the sum points: atan2(mean of the sines, mean of the cosines). This is the **circular mean**:

@@ -11,9 +11,11 @@ from typing import Any
 import numpy as np
 
 from robotlab.practice.comparing import Difference, agree, as_numbers, compare, wanted
+from robotlab.practice.contrast import where_it_fails
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
 from robotlab.practice.hints import hint
-from robotlab.practice.patterns import constant_change, one_value, other_inputs, unused_inputs, where_it_fails
+from robotlab.practice.one_edit import one_edit
+from robotlab.practice.patterns import constant_change, one_value, other_inputs, unused_inputs, words_exchanged
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
 from robotlab.practice.showing import show
 from robotlab.practice.task import Task
@@ -122,6 +124,12 @@ def grade_outcomes(
         if found:
             return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
     where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
+    if len(outcomes) == len(cases) and function is not None and fault.kind in ("value", "shape", "nan", "raised"):
+        order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
+        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order])
+        if found:
+            says = " ".join(filter(None, [found[1], where]))
+            return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
     there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
     says = " ".join(filter(None, [fault.says, there, "" if fault.kind == "changed" else where]))
     return Verdict(task.name, fault.kind, says, table=table, **beside)
@@ -138,7 +146,11 @@ def _pattern(
     if unused or any(got[i].kind != "value" for i in plain):
         return unused
     ours, theirs = right[: task.plain], got[: task.plain]
-    found = one_value(task, ours, theirs) or other_inputs(task, cases[: task.plain], theirs)
+    found = (
+        one_value(task, cases, ours, theirs)
+        or words_exchanged(ours, theirs)
+        or other_inputs(task, cases[: task.plain], theirs)
+    )
     if found:
         return found
     for general in ALONE:

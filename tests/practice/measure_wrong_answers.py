@@ -7,6 +7,7 @@ were written without a look at the tasks' misconceptions, ``### task: mistake`` 
 
 from __future__ import annotations
 
+import linecache
 import math
 import re
 import sys
@@ -35,7 +36,10 @@ def verdict_on(name: str, body: str) -> Verdict:
     task = task_named(name)
     names: dict[str, object] = {"np": np, "math": math}
     source = f"def {name}({', '.join(task.inputs)}):\n" + textwrap.indent(body, "    ")
-    exec(compile(source, "answer", "exec"), names)
+    file = f"answer {hash(source)}"
+    # As IPython does with a cell, so that the source can be looked up.
+    linecache.cache[file] = (len(source), None, source.splitlines(keepends=True), file)
+    exec(compile(source, file, "exec"), names)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return grade(task, names[name])

@@ -37,6 +37,7 @@ def test_nine_of_ten_wrong_answers_are_explained():
         ("bearing", "pixel center", "The center of pixel 0 lies at 0.5"),
         ("bearing", "center (w-1)/2", "not (width - 1) / 2"),
         ("bearing", "width//2", "wherever width_px is odd, and nowhere else"),
+        ("bearing", "width//2", "the operator between `width_px` and `2`"),
         ("field_of_view", "inputs swapped", "sensor_mm and focal_mm had changed places"),
         ("pixels_on_target", "parentheses missing", "parentheses"),
         ("pixels_on_target", "global used (640)", "never uses image_width_px"),
@@ -51,6 +52,17 @@ def test_the_sentence_fits(name, mistake, words):
     body = next(body for task, what, body in ALL if (task, what) == (name, mistake))
     verdict = verdict_on(name, body)
     assert words in verdict.says, verdict
+
+
+def test_a_changed_answer_reads_and_writes_nothing(tmp_path, monkeypatch):
+    """The learner's own source is run again with small changes; never where it does more than compute."""
+    monkeypatch.chdir(tmp_path)
+    body = "open('made', 'a').write('x')\nreturn math.atan(sensor_mm / focal_mm + 0.01)"
+    verdict_on("field_of_view", body)
+    made = (tmp_path / "made").read_text()
+    assert made == "x" * len(task_named("field_of_view").cases())
+    loop = "n = 0\nwhile n < 3:\n    n += 1\nreturn n * sensor_mm / focal_mm"
+    assert not verdict_on("field_of_view", loop).passed
 
 
 def test_a_name_from_outside_in_place_of_an_input_is_said():

@@ -67,6 +67,23 @@ _PARENTHESES = "Python reads a / 2 * b as (a / 2) · b. Put what stands below th
 MORE: dict[str, tuple[Misconception, ...]] = {
     "luminance": (
         Misconception(
+            "one channel alone",
+            "You took one channel and left out the others. Gray is a weighted sum of all three.",
+            lambda p: p[..., 1].astype(float),
+            also=(lambda p: p[..., 0].astype(float), lambda p: p[..., 2].astype(float)),
+        ),
+        Misconception(
+            "one color left out",
+            "You left one color out of the sum: white does not come out as 255.",
+            lambda p: p @ np.array([0.299, 0.587, 0.0]),
+            also=(lambda p: p @ np.array([0.299, 0.0, 0.114]), lambda p: p @ np.array([0.0, 0.587, 0.114])),
+        ),
+        Misconception(
+            "plain sum",
+            "You added the channels without weights: white comes out as 765. The three weights add up to 1.",
+            lambda p: p.astype(float).sum(axis=2),
+        ),
+        Misconception(
             "weights in another order",
             "You have the right weights at the wrong colors. The channels are red, green, blue; green counts most, blue least.",
             lambda p: p @ np.array([0.299, 0.114, 0.587]),
@@ -180,6 +197,12 @@ MORE: dict[str, tuple[Misconception, ...]] = {
     ),
     "mean_hue": (
         Misconception(
+            "angles averaged after all",
+            "You turn each hue into sine and cosine and back into an angle, and take the mean of the angles. Take the means of "
+            "sines and cosines first, then one angle.",
+            lambda h: math.degrees(np.arctan2(np.sin(np.radians(h)), np.cos(np.radians(h))).mean()) % 360,
+        ),
+        Misconception(
             "around at 180",
             "Your hues start again at 180. In degrees the circle goes round at 360.",
             lambda h: _resultant(h) % 180,
@@ -191,6 +214,11 @@ MORE: dict[str, tuple[Misconception, ...]] = {
         ),
     ),
     "top_k": (
+        Misconception(
+            "the best again and again",
+            "You give the best index k times. After the best comes the next best.",
+            lambda s, k: np.full(min(k, len(s)), s.argmax() if len(s) else 0),
+        ),
         Misconception(
             "k of 0",
             "Right but for k = 0: [-0:] is the whole array, for -0 is 0. Sort the best to the front and cut with [:k].",
@@ -205,6 +233,13 @@ MORE: dict[str, tuple[Misconception, ...]] = {
             "by size without sign",
             "You sort by size, and a score of -9 is called better than one of 5.",
             lambda s, k: np.argsort(-abs(s), kind="stable")[:k],
+        ),
+    ),
+    "softmax": (
+        Misconception(
+            "squares for exp",
+            "You squared the logits. Then -3 counts as much as 3; exp keeps their order.",
+            lambda z: z**2 / (z**2).sum(axis=1, keepdims=True),
         ),
     ),
     "abstain": (
@@ -228,6 +263,16 @@ MORE: dict[str, tuple[Misconception, ...]] = {
         ),
     ),
     "iou": (
+        Misconception(
+            "lengths for areas",
+            "You add width and height. Areas are meant: width times height.",
+            lambda a, b: _ratio(
+                max(0, _sides(a, b)[0]) + max(0, _sides(a, b)[1]),
+                sum(one[2] - one[0] + one[3] - one[1] for one in (a, b))
+                - max(0, _sides(a, b)[0])
+                - max(0, _sides(a, b)[1]),
+            ),
+        ),
         Misconception(
             "min and max exchanged",
             "You took the larger right edge and the smaller left one: that is the box around both. The intersection begins at the "

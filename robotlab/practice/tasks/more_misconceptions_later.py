@@ -61,8 +61,19 @@ def _interval_about(middle, s, o, factor):
     return middle(gains) - factor * error, middle(gains) + factor * error
 
 
+def _log_of_the_rest(logits, classes):
+    powers = np.exp(logits - logits.max(axis=1, keepdims=True))
+    p = powers[np.arange(len(classes)), classes] / powers.sum(axis=1)
+    return float(-np.log(1 - p + 1e-12).mean())
+
+
 LATER: dict[str, tuple[Misconception, ...]] = {
     "cross_entropy": (
+        Misconception(
+            "logarithm of 1 minus",
+            "You took the logarithm of 1 minus the true class's probability. It is the probability itself that should be large.",
+            _log_of_the_rest,
+        ),
         Misconception(
             "logits for probabilities",
             "You took the logarithm of logits. They may be negative; the softmax makes probabilities of them first.",
@@ -83,6 +94,11 @@ LATER: dict[str, tuple[Misconception, ...]] = {
         ),
     ),
     "precision_recall": (
+        Misconception(
+            "both by the truths",
+            "You divided both by truths. Precision divides by the detections made so far.",
+            lambda h, n: (np.cumsum(h) / n, np.cumsum(h) / n),
+        ),
         Misconception(
             "counted from 0",
             "You divided by how many came before. After the first detection one has been made: count from 1.",
@@ -208,6 +224,13 @@ LATER: dict[str, tuple[Misconception, ...]] = {
         ),
     ),
     "choose": (
+        Misconception(
+            "by its width",
+            "You ask how wide the interval is. What counts is on which side of matters_m its two ends lie.",
+            lambda low, high, matters: (
+                "more walks" if high - low > matters else "other" if low >= matters else "simple"
+            ),
+        ),
         Misconception(
             "other words",
             'You decide rightly and say it in other words. Three are asked for, exactly: "other", "simple", "more walks".',
