@@ -353,7 +353,10 @@ def open_course(options: argparse.Namespace) -> int:
     if no_display and not options.no_browser:
         _say("there is no display here: open the address below in a browser")
     sys.stdout.flush()
-    environment = {**os.environ, **instead}
+    # Our kernel is Python's own with one extension, which says after a restart what to run first.
+    kernels = str(Path(__file__).parents[1] / "course" / "jupyter")
+    searched = os.pathsep.join(filter(None, [kernels, os.environ.get("JUPYTER_PATH")]))
+    environment = {**os.environ, **instead, "JUPYTER_PATH": searched}
     # Replace this process, so that Ctrl+C reaches JupyterLab alone.
     if os.name == "posix":
         os.execve(words[0], words, environment)

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from robotlab.widgets.frame_picture import FramePicture
     from robotlab.widgets.gain_and_delay import GainAndDelay, turn_after_jump
     from robotlab.widgets.kit import picture_bytes
+    from robotlab.widgets.pick_color import PickColor
     from robotlab.widgets.replay import Replay
     from robotlab.widgets.replay_choice import ReplayChoice
     from robotlab.widgets.resizing import Resizing, standing_out, without_post
@@ -30,6 +31,7 @@ __all__ = [
     "ColorBands",
     "FramePicture",
     "GainAndDelay",
+    "PickColor",
     "Replay",
     "ReplayChoice",
     "Resizing",

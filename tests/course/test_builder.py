@@ -240,3 +240,33 @@ def test_kernel_and_jupyter_are_compared_in_words(same, words):
 
 def test_environment_of_a_python_on_windows_and_elsewhere():
     assert environment_of("venv/bin/python") == environment_of("venv/Scripts/python.exe") == "venv"
+
+
+def test_a_folded_cell_is_closed_in_both_notebooks_and_its_picture_stays(tmp_path):
+    source = tmp_path / "00_small.py"
+    source.write_text('# %% [markdown]\n# # A lesson\n\n# %% tags=["folded"]\nwidth_px = 320\n\n# %%\nwidth_px\n')
+    folders = tmp_path, tmp_path / "lessons", tmp_path / "worked"
+    build(*folders)
+    for folder in folders[1:]:
+        _, drawing, plain = cells(folder)
+        assert drawing["metadata"] == {"tags": ["folded"], "jupyter": {"source_hidden": True}}
+        assert plain["metadata"] == {}
+    assert build(*folders, check=True) == []
+    source.write_text('# %% [markdown]\n# # A lesson\n\n# %% [markdown] tags=["folded"]\n# text\n')
+    with pytest.raises(LessonError, match="only a code cell can be folded"):
+        read_source(source)
+
+
+def test_a_still_stands_in_the_place_of_the_picture_until_that_is_run(tmp_path):
+    source = tmp_path / "00_small.py"
+    source.write_text(
+        '# %% [markdown]\n# # A lesson\n\n# %% tags=["explore"]\nwidth_px = 320\n\n'
+        '# %% tags=["still"] picture="line" alt="A line."\nimport matplotlib.pyplot as plt\n\nplt.plot([0, 1]);\n'
+    )
+    folders = tmp_path, tmp_path / "lessons", tmp_path / "worked"
+    build(*folders)
+    _, explore = cells(folders[1])
+    assert "".join(explore["outputs"][0]["data"]["text/markdown"]) == "![A line.](pictures/00_line.png)"
+    assert "".join(explore["outputs"][0]["data"]["text/plain"]) == "A line."
+    assert [cell["cell_type"] for cell in cells(folders[2])] == ["markdown", "code", "markdown"]
+    assert build(*folders, check=True) == []
