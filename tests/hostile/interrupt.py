@@ -27,7 +27,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-from fuzz import models
+from kinds import models
 
 import robotlab.cli.parser
 import robotlab.face_off
