@@ -259,6 +259,8 @@ def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> 
         )
         history = History(**note["history"])
         for name, values in vars(history).items():
+            if type(values) is not list or not all(type(value) in (int, float) for value in values):
+                raise ValueError
             [number(value, name) for value in values]
         engine.restore(_part("engine/", arrays, engine.state()))
         return step, number(note["spent_s"], "spent_s", 0), history, best

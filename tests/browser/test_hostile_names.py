@@ -100,7 +100,9 @@ def test_a_replay_runs_no_foreign_script(page, tmp_path):
         everywhere = [page, *page.frames]
         assert any("<script>window.hit" in frame.locator("body").inner_text() for frame in everywhere)
         for frame in everywhere:
-            assert frame.evaluate("window.hit") is None and frame.locator("img[src=x], [onload], [onerror]").count() == 0
+            assert (
+                frame.evaluate("window.hit") is None and frame.locator("img[src=x], [onload], [onerror]").count() == 0
+            )
     assert dialogs == []
 
 
