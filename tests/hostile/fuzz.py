@@ -157,7 +157,7 @@ def fuzz(kind: str, cases: int, seed: int, keep: bool) -> list[str]:
 def replay() -> list[str]:
     """What goes wrong with the cases that once failed."""
     wrong = []
-    for path in sorted(CASES.glob("*-*.*")):
+    for path in sorted(CASES.glob("*-*")):
         kind = path.name.split("-")[0]
         home = folder_for(kind)
         (said,) = in_children(KINDS[kind], [path.read_bytes()], home)
