@@ -237,7 +237,7 @@ def predict_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     s = robot.settings
     grip = 1 - s.motor.slip
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0)
-    # The ramp shapes the wheels' speed; slip takes its share of every meter.
+    # The ramp shapes the wheels' speed; slip takes its fraction of every meter.
     return grip * stopping_m(s, speed / grip) if grip else 0.0
 
 

@@ -31,7 +31,7 @@ from robotlab.neural.windows import Batch, WindowPlan, batch_of, draw_window
 PEAK_RATE = 0.004
 # How often the validation set is judged in the whole training.
 JUDGED = 10
-# Share of the training before it is judged for the first time.
+# Fraction of the training before it is judged for the first time.
 JUDGED_FROM = 0.3
 # State files of another shape than this release writes are refused.
 STATE_FORMAT = 2
