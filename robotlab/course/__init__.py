@@ -12,6 +12,4 @@ if TYPE_CHECKING:
     from robotlab.course.resources import measured, shipped
     from robotlab.course.source_text import source_of
 
-__all__ = ["KernelMatch", "kernel_match", "measured", "shipped", "source_of"]
-
 load_lazily(__name__)

@@ -19,26 +19,4 @@ if TYPE_CHECKING:
     from robotlab.data.voc import corners_from_voc, open_voc, voc_from_corners, write_voc
     from robotlab.data.write import Sample, write_dataset
 
-__all__ = [
-    "DataSet",
-    "DataSetReport",
-    "LabeledImage",
-    "Leak",
-    "Sample",
-    "check_dataset",
-    "contact_sheet",
-    "corners_from_voc",
-    "draw_boxes",
-    "find_leaks",
-    "open_dataset",
-    "open_voc",
-    "read_labels",
-    "read_results",
-    "split_by_recording",
-    "voc_from_corners",
-    "write_dataset",
-    "write_results",
-    "write_voc",
-]
-
 load_lazily(__name__)

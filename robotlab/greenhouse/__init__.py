@@ -16,19 +16,5 @@ if TYPE_CHECKING:
     from robotlab.greenhouse.scene import CLASSES, KINDS, Scene, Thing
     from robotlab.greenhouse.walks import WALKS, Walk
 
-__all__ = [
-    "CLASSES",
-    "KINDS",
-    "LIGHTINGS",
-    "WALKS",
-    "Frame",
-    "Scene",
-    "Thing",
-    "GroundTruth",
-    "Walk",
-    "random_scene",
-    "render",
-]
-
 
 load_lazily(__name__)

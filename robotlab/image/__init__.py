@@ -16,23 +16,4 @@ if TYPE_CHECKING:
     from robotlab.image.resizing import blur, resize
     from robotlab.image.text import write_text
 
-__all__ = [
-    "blur",
-    "check_picture",
-    "decode",
-    "dilate",
-    "encode",
-    "erode",
-    "image_hash",
-    "lab",
-    "load",
-    "luminance",
-    "near_duplicates",
-    "open_close",
-    "resize",
-    "save",
-    "size_of",
-    "write_text",
-]
-
 load_lazily(__name__)
