@@ -15,13 +15,12 @@ import subprocess
 import sys
 import time
 import urllib.request
-from collections import defaultdict
 from pathlib import Path
 
 import pytest
+from notebook_words import differences
 
 import robotlab
-from robotlab.course.outputs import CHECKS_NOTHING
 
 WORKED = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "worked"
 
@@ -185,20 +184,6 @@ def lab(server, request):
     server.tidy()
 
 
-def shown(outputs: list[dict]) -> dict[str, list]:
-    """What a cell shows, by kind, as nbval compares it: pictures and the ids of widgets left out."""
-    kinds: dict[str, list] = defaultdict(list)
-    for output in outputs:
-        if output["output_type"] == "stream":
-            kinds[output["name"]] = ["".join([*kinds[output["name"]], *output["text"]])]
-        if output["output_type"] == "error":
-            kinds["error"].append((output["ename"], output["evalue"]))
-        for kind, value in output.get("data", {}).items():
-            if kind not in ("image/png", "image/jpeg", "application/vnd.jupyter.widget-view+json"):
-                kinds[kind].append("".join(value) if isinstance(value, list) else value)
-    return dict(kinds)
-
-
 class Notebook:
     """One notebook, open in JupyterLab, used as a person uses it."""
 
@@ -262,33 +247,9 @@ class Notebook:
         """Run > Run All Cells, then wait until the kernel has nothing left to do; a lesson shows what its worked notebook does."""
         self.choose("Run", "Run All Cells")
         self.until(self._all_ran, "all cells to run", timeout_s)
-        assert self.differences() == []
-
-    def differences(self) -> list[str]:
-        """Cells, of those that the worked notebook has too, that show something else there: each word is compared.
-
-        Apart from answers, which have other ids, that is all of them; tests/practice proves that the answers pass.
-        """
         worked = WORKED / self.path.name
-        if not worked.exists():
-            return []
-        expected = {cell["id"]: cell for cell in json.loads(worked.read_text("utf-8"))["cells"]}
-        found = []
-        for cell in self.saved()["cells"]:
-            tags = cell["metadata"].get("tags", [])
-            if cell["cell_type"] != "code" or cell["id"] not in expected:
-                continue
-            there = expected.pop(cell["id"])
-            if (
-                "verify" not in tags
-                and CHECKS_NOTHING not in tags
-                and shown(cell["outputs"]) != shown(there["outputs"])
-            ):
-                found.append(
-                    f"{''.join(cell['source'])[:60]!r}: {shown(cell['outputs'])}, not {shown(there['outputs'])}"
-                )
-        left = [cell for cell in expected.values() if cell["cell_type"] == "code"]
-        return found + [f"not run: {cell['source'][:1]}" for cell in left if "worked" not in cell["metadata"]["tags"]]
+        if worked.exists():
+            assert differences(self.saved(), json.loads(worked.read_text("utf-8"))) == []
 
     def _all_ran(self) -> bool:
         kernels = self.lab.kernels()

@@ -13,6 +13,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from notebook_words import differences, shown
 
 import robotlab
 from robotlab.course.builder import build
@@ -80,6 +81,16 @@ def test_notebooks_run_and_print_what_they_show(name, chromium_path):
     if chromium_path is None or os.environ.get("ROBOTLAB_NBVAL") == "1":
         run(WORKED / f"{name}.ipynb", "--nbval")
         run(LESSONS / f"{name}.ipynb", "--nbval-lax")
+
+
+def test_another_word_and_a_cell_that_is_not_there_are_seen():
+    worked = json.loads((WORKED / "00_start_here.ipynb").read_text(encoding="utf-8"))
+    assert differences(worked, worked) == []
+    ran = json.loads(json.dumps(worked))
+    shows = [cell for cell in ran["cells"] if cell["cell_type"] == "code" and shown(cell["outputs"]).get("stdout")]
+    shows[0]["outputs"][0]["text"][0] += "."
+    ran["cells"].remove(shows[-1])
+    assert len(differences(ran, worked)) == 2
 
 
 @pytest.mark.parametrize("name", NAMES)
