@@ -157,12 +157,12 @@ def fuzz(kind: str, cases: int, seed: int, keep: bool) -> list[str]:
 def replay() -> list[str]:
     """What goes wrong with the cases that once failed."""
     wrong = []
-    for path in sorted(CASES.glob("*-*")):
-        kind = path.name.split("-")[0]
+    for kind in KINDS:
+        paths = sorted(CASES.glob(f"{kind}-*"))
         home = folder_for(kind)
-        (said,) = in_children(KINDS[kind], [path.read_bytes()], home)
+        said = in_children(KINDS[kind], [path.read_bytes() for path in paths], home)
         shutil.rmtree(home.parent)
-        wrong += [f"{path.name}: {said}"] if said else []
+        wrong += [f"{path.name}: {words}" for path, words in zip(paths, said, strict=True) if words]
     return wrong
 
 
