@@ -10,6 +10,7 @@ import pytest
 FUZZ = Path(__file__).with_name("fuzz.py")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="each case runs in a forked child, which POSIX systems have")
 def test_mutated_files_get_one_clear_error_or_work():
     # In a process of its own: it forks, and this one may have threads.
