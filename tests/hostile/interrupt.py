@@ -68,6 +68,7 @@ STEPS = {"tempfile.mkstemp", "tempfile.mkdtemp", "os.rename", "os.chmod", "os.mk
 
 def prepare(home: Path) -> None:
     """A small data set and a small model."""
+    home.mkdir(exist_ok=True)
     rng = np.random.default_rng(0)
     samples = []
     for n in range(8):
