@@ -10,7 +10,7 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.data.check import DataSetReport, check_dataset
     from robotlab.data.coco import read_labels
-    from robotlab.data.contact_sheet_drawing import contact_sheet, draw_boxes
+    from robotlab.data.drawing import contact_sheet, draw_boxes
     from robotlab.data.labeled_image import LabeledImage
     from robotlab.data.model import DataSet
     from robotlab.data.opening import open_dataset

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from scipy.optimize import bisect
 
-from robotlab.camera import Camera, working_band
+from robotlab.camera import Camera, working_range
 from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
@@ -135,7 +135,7 @@ def predict_band(robot: Robot) -> tuple[float, float]:
 
     Notes
     -----
-    :func:`robotlab.camera.working_band` (pinhole, Hartley & Zisserman,
+    :func:`robotlab.camera.working_range` (pinhole, Hartley & Zisserman,
     chapter 6).  The front of a round target is half its width nearer than its
     middle, and it is the front that leaves the picture.
 
@@ -146,7 +146,7 @@ def predict_band(robot: Robot) -> tuple[float, float]:
     [0.59, 6.63]
     """
     s = robot.settings
-    near, far = working_band(robot.camera, s.target_height_m, robot.smallest_camera_px, s.target_width_m)
+    near, far = working_range(robot.camera, s.target_height_m, robot.smallest_camera_px, s.target_width_m)
     return near + s.target_width_m / 2, far
 
 

@@ -16,5 +16,4 @@ if TYPE_CHECKING:
     from robotlab.greenhouse.scene import CLASSES, KINDS, Scene, Thing
     from robotlab.greenhouse.walks import WALKS, Walk
 
-
 load_lazily(__name__)
