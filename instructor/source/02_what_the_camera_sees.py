@@ -415,7 +415,7 @@ for distance in (0.45, 0.50, 0.55, 0.60, 0.65):
     print(f"{distance:.2f} m: rows {whole[1]:6.1f} to {whole[3]:5.1f}: {seen}")
 
 # %%
-near_m, far_m = optics.working_band(camera, object_height_m=0.50, smallest_px=12)
+near_m, far_m = optics.working_range(camera, object_height_m=0.50, smallest_px=12)
 print(f"predicted: from {near_m:.2f} m to {far_m:.2f} m")
 said = f"{near_m:.2f} m by the formula, {measured_m[0]:.2f} m measured"
 compare_guess("02.near", said)
@@ -436,7 +436,7 @@ compare_guess("02.near", said)
 
 
 # %% tags=["starter"]
-def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
+def working_range(object_m, smallest_px, hfov_rad, width_px, height_px):
     """Working range, (near_m, far_m) in m, straight ahead of a level camera.
 
     object_m: height of the object, m; its middle is as high as the lens.
@@ -448,7 +448,7 @@ def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
 
 
 # %% tags=["worked"]
-def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
+def working_range(object_m, smallest_px, hfov_rad, width_px, height_px):
     """Working range, (near_m, far_m) in m, straight ahead of a level camera.
 
     object_m: height of the object, m; its middle is as high as the lens.
@@ -461,7 +461,7 @@ def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
 
 
 # %% tags=["verify"]
-verify(working_band)
+verify(working_range)
 
 # %% [markdown]
 # ## 6. Which way?
@@ -557,7 +557,7 @@ print(
 )
 print(f"your object is lost when it is less than {smallest_px:.1f} px tall")
 for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy)):
-    near_m, far_m = optics.working_band(
+    near_m, far_m = optics.working_range(
         one, object_height_m, smallest_px, object_width_m
     )
     if near_m < far_m:

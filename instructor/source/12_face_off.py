@@ -608,7 +608,7 @@ def what_if(hfov_deg, latency_ms, accel, watchdog_s):
 
 SliderPicture(
     what_if,
-    alt="Working bands along the distance, one bar for the robot as it was and one "
+    alt="Working ranges along the distance, one bar for the robot as it was and one "
     "for the changed robot, with the distance kept and the stopping distance.",
     hfov_deg=Slider(30.2, 110.2, start=62.2, step=1, label="field of view", unit="°"),
     latency_ms=Slider(40, 340, start=140, step=20, label="latency", unit="ms"),
@@ -618,7 +618,7 @@ SliderPicture(
     watchdog_s=Slider(0.46, 1.5, start=0.64, step=0.02, label="watchdog", unit="s"),
 )
 
-# %% tags=["still"] picture="sheet" alt="Two bars along the distance: the working band of the trolley as it was, with the measured ends, and of the changed one, before anything is changed."
+# %% tags=["still"] picture="sheet" alt="Two bars along the distance: the working range of the trolley as it was, with the measured ends, and of the changed one, before anything is changed."
 shown, _ = what_if(62.2, 140, 0.8, 0.64)
 shown
 
@@ -718,7 +718,7 @@ show(predict(my_robot))
 # ## Sources
 #
 # - Paired differences and t: Student, *The probable error of a mean*, Biometrika 6:1-25, 1908.
-# - Working band: R. Hartley, A. Zisserman, *Multiple View Geometry in Computer Vision*, 2nd ed., chapter 6.
+# - Working range: R. Hartley, A. Zisserman, *Multiple View Geometry in Computer Vision*, 2nd ed., chapter 6.
 # - Gain limit of a sampled loop: S. Levin, R. May, Theoretical Population Biology 9:178-187, 1976 (from memory).
 # - Pseudoreplication: S. Hurlbert, *Pseudoreplication and the design of ecological field experiments*, Ecological Monographs 54:187-211, 1984 (from memory).
 # - Stopping distance: the form of ISO 13855 (from memory); L. Biagiotti, C. Melchiorri, *Trajectory Planning for Automatic Machines and Robots*, 2008, chapter 3.

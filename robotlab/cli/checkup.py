@@ -107,7 +107,7 @@ def _more(options: argparse.Namespace, report: Any) -> None:
     import math
     import sys
 
-    from robotlab.camera import Camera, working_band
+    from robotlab.camera import Camera, working_range
     from robotlab.data import open_dataset
     from robotlab.data.coco import read_labels
     from robotlab.data.locating import find_labels
@@ -139,7 +139,7 @@ def _more(options: argparse.Namespace, report: Any) -> None:
         if options.object_height is not None:
             width, height = size_of(data[0].path)
             camera = Camera(width, height, math.radians(options.hfov), options.lens_height, math.radians(options.pitch))
-            band = working_band(camera, options.object_height, 12.0)
+            band = working_range(camera, options.object_height, 12.0)
         sizes = check_sizes(data, camera, options.object_height, options.target)
         try:
             suspects = None if options.quick else suspect_labels(data, progress=not options.quiet)

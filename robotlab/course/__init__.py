@@ -22,21 +22,4 @@ if TYPE_CHECKING:
     from robotlab.course.source_text import source_of
     from robotlab.course.tables import Table
 
-__all__ = [
-    "KernelMatch",
-    "Table",
-    "draw_overlap",
-    "draw_pinhole",
-    "kernel_match",
-    "measured",
-    "plot_backbone_and_head",
-    "plot_delay_and_hold",
-    "plot_lost_target_states",
-    "plot_precision_and_recall",
-    "plot_ramp",
-    "plot_supervisor_states",
-    "shipped",
-    "source_of",
-]
-
 load_lazily(__name__)

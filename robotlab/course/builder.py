@@ -55,7 +55,7 @@ from robotlab.course.notebooks import (
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
 from robotlab.errors import install_hint
 from robotlab.files import write_whole
-from robotlab.json_file import read_json
+from robotlab.json_file import parse_json, read_json
 
 KINDS = ("starter", "worked", "verify", "explore", "still")
 # How nbval (0.11, its documentation) reads tags; "raises-exception" is Jupyter's own.
@@ -266,7 +266,7 @@ def _write_pages(root: Path, check: bool) -> list[str]:
         if not check:
             write_whole(path, text.encode())
             said.append(f"{path.name}: {len(text.splitlines())} lines")
-        elif not path.is_file() or path.read_text(encoding="utf-8") != text:
+        elif not path.is_file() or path.read_text("utf-8", "replace") != text:
             said.append(f"lessons/{path.name} differs from its table")
     return said
 
@@ -276,26 +276,31 @@ def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[
     learner, worked = lessons_folder / f"{name}.ipynb", worked_folder / f"{name}.ipynb"
     if not learner.is_file():
         wrong.append(f"{name}: {lessons_folder.name}/{name}.ipynb is missing")
-    elif learner.read_text(encoding="utf-8") != learner_notebook(source):
+    elif learner.read_text("utf-8", "replace") != learner_notebook(source):
         wrong.append(f"{name}: {lessons_folder.name}/{name}.ipynb differs from its source")
     cells = [cell for cell in read_source(source) if "starter" not in cell["tags"]]
     if not worked.is_file():
         wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb is missing")
     else:
-        built = read_json(worked)
-        unrun = sum(cell["cell_type"] == "code" and cell["execution_count"] is None for cell in built["cells"])
+        built = read_json(worked, "a worked notebook", LessonError)
+        code = [cell for cell in built["cells"] if cell["cell_type"] == "code"] if _is_notebook(built) else []
+        unrun = sum(cell.get("execution_count") is None for cell in code)
         if unrun:
             wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb has {unrun} code cells that were not run")
-        for cell in built["cells"]:
-            if cell["cell_type"] == "code":
-                cell.update(outputs=[], execution_count=None)
+        for cell in code:
+            cell.update(outputs=[], execution_count=None)
         fresh = [cell_not_run(cell, name, _between(worked_folder, lessons_folder) + "pictures") for cell in cells]
-        if notebook_text(built) != notebook_text(notebook_of(fresh, source)):
+        if built != parse_json(notebook_text(notebook_of(fresh, source)), name):
             wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb differs from its source")
     for cell in cells:
         if "still" in cell["tags"] and not (lessons_folder / "pictures" / still_name(name, cell)).is_file():
             wrong.append(f"{name}: {lessons_folder.name}/pictures/{still_name(name, cell)} is missing")
     return wrong
+
+
+def _is_notebook(value: Any) -> bool:
+    cells = value.get("cells") if isinstance(value, dict) else None
+    return isinstance(cells, list) and all(isinstance(cell, dict) and "cell_type" in cell for cell in cells)
 
 
 def _between(start: Path, end: Path) -> str:

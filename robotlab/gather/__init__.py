@@ -12,19 +12,4 @@ if TYPE_CHECKING:
     from robotlab.gather.sizes import SizeCheck, box_distances, check_sizes
     from robotlab.gather.suspects import Suspect, suspect_labels
 
-__all__ = [
-    "Agreement",
-    "CapturePlan",
-    "GatherReport",
-    "SizeCheck",
-    "Suspect",
-    "box_distances",
-    "capture_plan",
-    "check_sizes",
-    "gather",
-    "label_agreement",
-    "suspect_labels",
-    "time_lapse",
-]
-
 load_lazily(__name__)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from tqdm import tqdm
 
-from robotlab.data.contact_sheet_drawing import PALETTE, draw_boxes
+from robotlab.data.drawing import PALETTE, draw_boxes
 from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 from robotlab.image import resize, write_film, write_text

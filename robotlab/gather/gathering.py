@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from tqdm import tqdm
 
-from robotlab.data.contact_sheet_drawing import picture_sheet
+from robotlab.data.drawing import picture_sheet
 from robotlab.data.model import DataSet
 from robotlab.data.one_writer import one_writer
 from robotlab.data.opening import open_dataset

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.camera import Camera, working_band
+from robotlab.camera import Camera, working_range
 from robotlab.checks import positive
 from robotlab.data.model import DataSet
 from robotlab.errors import InputError, printable, short
@@ -180,7 +180,7 @@ def capture_plan(
     Notes
     -----
     Distances are shared out evenly in the logarithm, from the near to the far
-    end of :func:`robotlab.camera.working_band`: a thing twice as far is half as
+    end of :func:`robotlab.camera.working_range`: a thing twice as far is half as
     large.  A fifth of the pictures is without the object, half of those with
     things that look like it; a detector that has seen none of these finds it
     everywhere.
@@ -202,7 +202,7 @@ def capture_plan(
     ):
         raise InputError(f"lightings must be printable words, got {short(lightings)}; name one or more")
     height = positive("height_m", height_m, "m")
-    near, far = working_band(camera, height, smallest_px, width_m)
+    near, far = working_range(camera, height, smallest_px, width_m)
     far = far if farthest_m is None else min(far, positive("farthest_m", farthest_m, "m"))
     if not near < far or not math.isfinite(far):
         raise InputError(

@@ -17,22 +17,4 @@ if TYPE_CHECKING:
     from robotlab.greenhouse.scene import CLASSES, KINDS, Scene, Thing
     from robotlab.greenhouse.walks import WALKS, Walk
 
-__all__ = [
-    "CLASSES",
-    "KINDS",
-    "LIGHTINGS",
-    "WALKS",
-    "Frame",
-    "Scene",
-    "Thing",
-    "GroundTruth",
-    "Walk",
-    "film_frames",
-    "film_truth",
-    "random_scene",
-    "render",
-    "render_film",
-]
-
-
 load_lazily(__name__)

@@ -19,26 +19,4 @@ if TYPE_CHECKING:
     from robotlab.image.text import write_text
     from robotlab.image.video import open_video
 
-__all__ = [
-    "blur",
-    "check_picture",
-    "decode",
-    "dilate",
-    "encode",
-    "erode",
-    "image_hash",
-    "lab",
-    "load",
-    "luminance",
-    "near_duplicates",
-    "open_close",
-    "open_video",
-    "resize",
-    "save",
-    "sharpness",
-    "size_of",
-    "write_film",
-    "write_text",
-]
-
 load_lazily(__name__)

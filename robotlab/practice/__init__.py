@@ -27,21 +27,4 @@ if TYPE_CHECKING:
     from robotlab.practice.verdict import Verdict
     from robotlab.practice.verifying import Nudge, nudge, progress_map, task_named, tasks_of, verify
 
-__all__ = [
-    "Nudge",
-    "ProgressMap",
-    "Misconception",
-    "Task",
-    "Verdict",
-    "compare_guess",
-    "guess",
-    "guesses_in",
-    "nudge",
-    "progress_map",
-    "progress_path",
-    "task_named",
-    "tasks_of",
-    "verify",
-]
-
 load_lazily(__name__)

@@ -7,6 +7,7 @@ Python ends: right for tests, and where notebooks are run for others.
 
 from __future__ import annotations
 
+import errno
 import html
 import os
 from collections.abc import Iterable
@@ -186,6 +187,8 @@ class Progress:
         if self.path is None:
             return
         try:
+            if not self.path.is_file() and self.path.exists():
+                raise OSError(errno.EINVAL, "it is no plain file")
             if self.path.stat().st_size > _LARGEST_BYTES:
                 raise InputError("too large")
             self._records, self._guesses = _content_of(parse_json(self.path.read_bytes(), self.path.name))

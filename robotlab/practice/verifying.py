@@ -39,7 +39,7 @@ def tasks_of(lesson: int | None = None) -> tuple[Task, ...]:
     Examples
     --------
     >>> [task.name for task in tasks_of(2)]
-    ['field_of_view', 'pixels_on_target', 'working_band', 'bearing']
+    ['field_of_view', 'pixels_on_target', 'working_range', 'bearing']
     """
     return tuple(task for task in all_tasks() if lesson in (None, task.lesson))
 

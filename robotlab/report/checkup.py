@@ -9,7 +9,7 @@ import numpy as np
 
 from robotlab.data import DataSet, DataSetReport, LabeledImage, contact_sheet
 from robotlab.data.check import TINY_PX
-from robotlab.data.contact_sheet_drawing import PALETTE, draw_boxes, picture_sheet
+from robotlab.data.drawing import PALETTE, draw_boxes, picture_sheet
 from robotlab.gather import Agreement, SizeCheck, Suspect
 from robotlab.report.page import Report
 from robotlab.report.plots import new_figure

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from robotlab.data import DataSet
-from robotlab.data.contact_sheet_drawing import PALETTE, draw_boxes
+from robotlab.data.drawing import PALETTE, draw_boxes
 from robotlab.detections import Detections
 from robotlab.metrics import Evaluation
 from robotlab.metrics.error_analysis import ERROR_KINDS

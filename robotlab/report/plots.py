@@ -213,7 +213,7 @@ def plot_recall_by_size(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Axes
 
 
 def plot_bands(ax: Axes, sheets: Mapping[str, DesignSheet]) -> Axes:
-    """Working bands of design sheets along the distance, predicted and measured.
+    """Working ranges of design sheets along the distance, predicted and measured.
 
     Parameters
     ----------

@@ -25,28 +25,4 @@ if TYPE_CHECKING:
     from robotlab.widgets.training_monitor import TrainingMonitor
     from robotlab.widgets.two_boxes import TwoBoxes
 
-__all__ = [
-    "CameraView",
-    "Choice",
-    "ColorBands",
-    "FramePicture",
-    "GainAndDelay",
-    "PickColor",
-    "Replay",
-    "ReplayChoice",
-    "Resizing",
-    "Slider",
-    "SliderPicture",
-    "StopPicture",
-    "ThresholdCurve",
-    "TopClasses",
-    "TopClassesFigure",
-    "TrainingMonitor",
-    "TwoBoxes",
-    "picture_bytes",
-    "standing_out",
-    "turn_after_jump",
-    "without_post",
-]
-
 load_lazily(__name__)

@@ -1,7 +1,10 @@
 """The builder: who gets which cell, the same files each time, and what it refuses."""
 
 import json
+import os
 import re
+import subprocess
+import sys
 
 import pytest
 
@@ -172,6 +175,31 @@ def test_a_run_that_is_not_fit_to_keep_writes_nothing(folders, line, message):
     with pytest.raises(LessonError, match=re.escape(message)):
         build(source, lessons, worked)
     assert not lessons.exists() and not worked.exists()
+
+
+RUN_TWICE = """
+import signal
+from robotlab.course.runner import run
+def handler(*_): raise SystemExit(143)
+signal.signal(signal.SIGTERM, handler)
+for source in ("import os; os._exit(1)", "import os, time; os.kill(os.getppid(), 15); time.sleep(60)"):
+    cell = {"cell_type": "code", "id": "a", "metadata": {}, "outputs": [], "execution_count": None, "source": source}
+    try:
+        run({"cells": [cell], "metadata": {}, "nbformat": 4, "nbformat_minor": 5}, ".", 90)
+    except BaseException as error:
+        print(type(error).__name__, str(error)[:46], signal.getsignal(signal.SIGTERM) is handler)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals are sent as POSIX sends them")
+def test_a_kernel_that_dies_and_a_signal_are_said_and_leave_our_handlers():
+    # In a process of its own, which takes the sockets of an ended kernel with it.
+    ran = subprocess.run([sys.executable, "-c", RUN_TWICE], capture_output=True, text=True, timeout=120, check=False)
+    assert ran.stdout.splitlines() == [
+        "LessonError a kernel must live until the last cell, it did True",
+        "KeyboardInterrupt  True",
+    ], ran.stderr
 
 
 def test_a_still_must_draw_one_picture(folders):

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from robotlab.camera import Camera, working_band
+from robotlab.camera import Camera, working_range
 from robotlab.cli import main
 from robotlab.data import DataSet, LabeledImage, Sample, write_dataset
 from robotlab.errors import DataSetError, InputError
@@ -44,7 +44,7 @@ def test_a_box_at_the_edge_tells_no_distance():
 
 def test_bands_are_even_in_the_logarithm_and_fill_the_working_range():
     plan = capture_plan(CAMERA, 0.5, smallest_px=12)
-    near, far = working_band(CAMERA, 0.5, 12)
+    near, far = working_range(CAMERA, 0.5, 12)
     assert (plan.near_m, plan.far_m) == (near, far)
     edges = [float(wish.words.split()[0]) for wish in plan.group("distance")]
     assert np.diff(np.log([*edges, far])) == pytest.approx([math.log(far / near) / 5] * 5, abs=0.02)

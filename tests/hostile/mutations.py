@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import io
 import json
 import re
 import struct
@@ -114,6 +115,7 @@ def mutate_json(rng: np.random.Generator, content: bytes) -> bytes:
                 holder[key] = [holder[key]] if rng.integers(2) else {"a": holder[key]}
                 if isinstance(holder[key], list) and rng.integers(50) == 0:
                     break
+            break  # so deep that it cannot be copied any more
     try:
         text = json.dumps(value, ensure_ascii=bool(rng.integers(2)))
     except RecursionError:
@@ -270,6 +272,28 @@ def mutate_model(rng: np.random.Generator, content: bytes) -> bytes:
             array.data_location = onnx.TensorProto.EXTERNAL
             array.external_data.add(key="location", value=str(rng.choice(["/dev/zero", "a.png", "../1.png"])))
     return model.SerializeToString()
+
+
+def mutate_state(rng: np.random.Generator, content: bytes) -> bytes:
+    """The note of a training state as JSON; its arrays of other shapes, types and numbers, or gone; now and then bytes."""
+    if rng.integers(4) == 0:
+        return mutate_bytes(rng, content)
+    arrays = dict(np.load(io.BytesIO(content)))
+    name = str(rng.choice(list(arrays)))
+    what = rng.integers(8)
+    if what <= 3:
+        arrays["note"] = np.frombuffer(mutate_json(rng, arrays["note"].tobytes()), np.uint8)
+    elif what == 4:
+        del arrays[name]
+    elif what == 5:
+        arrays[name] = np.full(arrays[name].shape, rng.choice([np.nan, np.inf, -1e30, 0]))
+    elif what == 6:
+        arrays[name] = np.resize(arrays[name], rng.integers(0, 4, int(rng.integers(0, 4))))
+    else:
+        arrays[name] = arrays[name].astype(str(rng.choice(["S9", "U9", "c16", "i1", "bool", "M8[s]"])))
+    made = io.BytesIO()
+    np.savez(made, **arrays)
+    return made.getvalue()
 
 
 OPTIONS = [

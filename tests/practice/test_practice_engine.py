@@ -339,7 +339,7 @@ GENERAL = [
     ("field_of_view", lambda right: -right, "sign"),
     ("bearing", lambda right: math.radians(right), "radians twice"),
     ("mean_hue", lambda right: right / 2, "half"),
-    ("working_band", lambda right: (1000 * right[0], 1000 * right[1]), "thousand"),
+    ("working_range", lambda right: (1000 * right[0], 1000 * right[1]), "thousand"),
     ("iou", lambda right: 100 * right, "percent"),
     ("pixels_on_target", lambda right: right + 1, "one too many"),
     ("mean_hue", lambda right: round(right, 2), "rounded to 2 decimals"),
@@ -439,7 +439,7 @@ def test_the_failing_case_shows_inputs_units_and_shape_and_not_the_answer():
     assert table["asked for"].startswith("A smaller picture: each pixel the mean of step × step")
     assert "(4, 4) float64" in table["gray"] and "(2, 2) float64" in table["your result"]
     assert "2.5" not in table["your result"] and "2.5" not in verdict.says
-    band = grade(task_named("working_band"), lambda *inputs: (1.0, 2.0))
+    band = grade(task_named("working_range"), lambda *inputs: (1.0, 2.0))
     assert dict(band.table)["object_m"] == "0.5 m" and dict(band.table)["width_px"] == "320 px"
     assert dict(band.table)["your result"] == "(1, 2) m"
     mask = grade(task_named("centroid"), lambda mask: (1.0, 2.0))
