@@ -17,7 +17,7 @@ LAYERS = (
     ("loop",),
     ("robot", "budget", "gather"),
     ("face_off", "design_sheet", "practice", "label"),
-    ("report", "widgets", "course", "sweep", "marking"),
+    ("report", "widgets", "course", "sweep", "marking", "packs"),
     ("tour",),
     ("cli",),
     ("__main__",),

@@ -27,6 +27,7 @@ _MODULES: dict[str, str] = {
     "export": "export",
     "measure": "measure",
     "drive": "drive",
+    "pack": "pack",
     "sweep": "sweep",
 }
 

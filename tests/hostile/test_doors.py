@@ -47,6 +47,8 @@ DOORS = {
     "neural/session.py": {"onnxruntime.InferenceSession"},
     "neural/onnx_weights.py": {"onnx.ModelProto.FromString"},
     "neural/state_file.py": {"zipfile.ZipFile"},
+    # Writes alone.
+    "packs/archive.py": {"zipfile.ZipFile"},
     # PyTorch's own format, read without running anything; the file comes from an installed package.
     "classify/checkpoint.py": {"_Reader"},
 }
@@ -86,7 +88,7 @@ def test_nobody_opens_a_picture_or_a_model_or_parses_json_or_xml_elsewhere():
             if isinstance(node, ast.ImportFrom) and node.module
             for alias in node.names
         }
-        kept = {call for door, calls in DOORS.items() if door != name for call in calls}
+        kept = {call for door, calls in DOORS.items() if door != name for call in calls} - DOORS.get(name, set())
         found = {call for call in called | taken if call in kept or any(word in call for word in OTHER_WAYS)}
         if found:
             round_about[name] = sorted(found)

@@ -7,9 +7,13 @@ import importlib
 import pkgutil
 import re
 from dataclasses import replace
+from pathlib import Path
 
 from robotlab.errors import InputError
 from robotlab.practice.task import Misconception, Task
+
+# A class pack has the modules in an archive, where nobody meets the references by chance.
+__path__ += [str(Path(__file__).with_name("tasks.zip"))]
 
 
 @functools.cache

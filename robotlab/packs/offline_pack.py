@@ -1,0 +1,170 @@
+"""The course with all its wheels, for a room without network."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+from robotlab.files import read_plain
+from robotlab.packs.class_pack import course_folder, lesson_files, page, project
+from robotlab.packs.library_wheel import library_wheel
+from robotlab.packs.platforms import check_target, this_platform, this_python
+from robotlab.packs.wheels import check_disk, fetch_wheels
+from robotlab.packs.writing import Pack, check_place, files_of, new_pack, put, size_of
+
+# Measured for Linux x86-64 and Python 3.11, on the day of this version: 119 wheels.
+COURSE_MB, ROBOT_MB = 183, 88
+
+
+def posix_script(extra: str, python: str) -> bytes:
+    """The install script for Linux and macOS: ``sh install.sh``.
+
+    Parameters
+    ----------
+    extra : str
+        Such as ``"course"``.
+    python : str
+        Version that the wheels are for, such as ``"3.11"``.
+
+    Returns
+    -------
+    bytes
+        ASCII, lines end in LF.
+
+    Examples
+    --------
+    >>> posix_script("course", "3.11").count(b"\\n")
+    5
+    """
+    return (
+        "#!/bin/sh\n"
+        "# Installs from the folder wheels, without network, into .venv beside this file.\n"
+        'cd "$(dirname "$0")" || exit 1\n'
+        f'"${{PYTHON:-python{python}}}" -m venv .venv &&\n'
+        f'.venv/bin/python -m pip install --no-index --find-links wheels "robotlab[{extra}]"\n'
+    ).encode("ascii")
+
+
+def windows_script(extra: str, python: str) -> bytes:
+    """The install script for Windows, to be double-clicked or run: ``install.cmd``.
+
+    Parameters
+    ----------
+    extra : str
+        Such as ``"course"``.
+    python : str
+        Version that the wheels are for, such as ``"3.11"``.
+
+    Returns
+    -------
+    bytes
+        ASCII, lines end in CR LF.
+
+    Examples
+    --------
+    >>> windows_script("course", "3.11").startswith(b"@echo off\\r\\n")
+    True
+    """
+    lines = (
+        "@echo off",
+        "rem Installs from the folder wheels, without network, into .venv beside this file.",
+        'pushd "%~dp0" || exit /b 1',
+        f"py -{python} -m venv .venv || exit /b 1",
+        f'.venv\\Scripts\\python -m pip install --no-index --find-links wheels "robotlab[{extra}]" || exit /b 1',
+    )
+    return "".join(f"{line}\r\n" for line in lines).encode("ascii")
+
+
+def requirements(root: Path, extra: str) -> list[str]:
+    """What the library requires with an extra.
+
+    Parameters
+    ----------
+    root : Path
+        The folder of the course.
+    extra : str
+        Such as ``"course"``.
+
+    Returns
+    -------
+    list of str
+        As in ``pyproject.toml``.
+
+    Examples
+    --------
+    >>> requirements(course_folder(), "robot")[0]
+    'numpy>=2.0'
+    """
+    about = project(root)["project"]
+    return [*about["dependencies"], *about["optional-dependencies"][extra]]
+
+
+def pack_offline(
+    output: str | os.PathLike,
+    platform: str | None = None,
+    python: str | None = None,
+    root: str | os.PathLike | None = None,
+    say: Callable[[str], None] = lambda text: None,
+) -> Pack:
+    """Write the course with all wheels that it needs, and the scripts that install it without network.
+
+    Parameters
+    ----------
+    output : path-like
+        A new or empty folder, or a new file that ends in ``.zip``.
+    platform : str, optional
+        The learners' machines, one of :data:`robotlab.packs.PLATFORMS`; by
+        default like this one.
+    python : str, optional
+        Their Python, such as ``"3.11"``; by default like this one.
+    root : path-like, optional
+        The folder of the course.
+    say : callable
+        Told what is going on.
+
+    Returns
+    -------
+    Pack
+        What was written.
+
+    Raises
+    ------
+    InputError
+        If something is there already, a notebook has been worked in, the disk
+        is too full, or pip finds no wheel.
+
+    Examples
+    --------
+    >>> pack_offline("pack", "toaster")
+    Traceback (most recent call last):
+    robotlab.errors.InputError: --platform must be one of linux-x86_64, linux-aarch64, macos-arm64, macos-x86_64, windows-x86_64, got 'toaster'; choose one of these
+    """
+    platform, python = platform or this_platform(), python or this_python()
+    check_target(platform, python)
+    place, folder = check_place(output), course_folder(root)
+    files = lesson_files(folder)
+    files["LICENSE"] = read_plain(folder / "LICENSE", 2**20, "the license")
+    name, content = library_wheel(folder)
+    files[f"wheels/{name}"] = content
+    if platform.startswith("windows"):
+        files["install.cmd"] = windows_script("course", python)
+    else:
+        files["install.sh"] = posix_script("course", python)
+    # A zip file is written beside the folder that it is made from.
+    check_disk(place, 2.2 * COURSE_MB)
+    say(
+        f"fetching the wheels of the course for {platform}, Python {python}: about {COURSE_MB} MB (measured for linux-x86_64)"
+    )
+    with new_pack(place) as beside:
+        put(beside, files)
+        fetch_wheels(beside / "wheels", requirements(folder, "course"), platform, python)
+        wheels = list((beside / "wheels").glob("*.whl"))
+        wheels_mb = sum(path.stat().st_size for path in wheels) / 1e6
+        words = {"platform": platform, "python": python, "wheels": len(wheels), "size": f"{wheels_mb:.0f}"}
+        put(beside, {"README.md": page("offline_pack", **words)})
+        count = len(files_of(beside))
+    say(f"{len(wheels)} wheels, {wheels_mb:.1f} MB")
+    script = "double-click install.cmd" if platform.startswith("windows") else "sh install.sh"
+    then = f"copy it to a machine of the kind {platform} with Python {python}, there: {script}; needs no network"
+    return Pack("offline", place, count, size_of(place), then)

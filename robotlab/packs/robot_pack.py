@@ -1,0 +1,211 @@
+"""A robot's folder: the trained file, the robot's figures, the program that drives, and wheels."""
+
+from __future__ import annotations
+
+import json
+import os
+import shlex
+from collections.abc import Callable
+
+from robotlab.budget import RobotFile, check_robot, read_robot
+from robotlab.errors import InputError, printable
+from robotlab.files import read_plain
+from robotlab.json_file import read_json
+from robotlab.packs.class_pack import course_folder, page
+from robotlab.packs.library_wheel import library_wheel
+from robotlab.packs.offline_pack import ROBOT_MB, posix_script, requirements
+from robotlab.packs.platforms import check_target
+from robotlab.packs.wheels import check_disk, fetch_wheels
+from robotlab.packs.writing import Pack, check_place, files_of, new_pack, put, size_of
+
+# Trained files have 2 to 30 MB.
+_MOST_BYTES = 256 * 2**20
+
+
+def drive_words(robot: RobotFile, content: dict, camera: str, wheels: str, target: str | None) -> list[str]:
+    """Words of the ``robotlab drive`` command for a robot.
+
+    Parameters
+    ----------
+    robot : RobotFile
+        Its figures, checked.
+    content : dict
+        The same as in the file, where settings are only those that were given.
+    camera, wheels : str
+        What ``--camera`` and ``--wheels`` are told.
+    target : str or None
+        What to follow.
+
+    Returns
+    -------
+    list of str
+        After ``robotlab``.
+
+    Examples
+    --------
+    >>> from robotlab.camera import Camera
+    >>> sections = {"camera": {"delay_s": 0.06, "frame_hz": 30.0}}
+    >>> robot = RobotFile("mine", Camera(320, 240, 1.0), sections=sections)
+    >>> drive_words(robot, {}, "0", "serial:/dev/ttyUSB0", None)[:7]
+    ['drive', '--with', 'model.onnx', '--camera', '0', '--wheels', 'serial:/dev/ttyUSB0']
+    """
+    settings, about = robot.settings, robot.sections["camera"]
+    given = dict(content.get("settings", {}))
+    words = ["drive", "--with", "model.onnx", "--camera", camera, "--wheels", wheels]
+    words += ["--size", f"{robot.camera.width_px:.0f}x{robot.camera.height_px:.0f}"]
+    words += ["--hfov-deg", f"{content.get('camera', {}).get('hfov_deg', 62.2):g}"]
+    words += ["--camera-height", f"{robot.camera.height_m:g}"]
+    # The command wants the camera's own delay; that of the settings is the simulated loop's, with all that follows.
+    given.pop("delay_s", None)
+    words += ["--delay", f"{about['delay_s']:g}"]
+    words += ["--rate", f"{given.pop('frame_hz', about['frame_hz']):g}"]
+    words += ["--max-speed", f"{given.pop('max_mps', 0.3):g}", "--full-power", f"{settings.motor.max_mps:g}"]
+    target = target or given.pop("target", None)
+    words += ["--target", target] if target else []
+    words += ["--battery-lowest", f"{robot.pack.stop_v * robot.pack.cells:g}"] if robot.pack else []
+    for name, value in given.items():
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            words += ["--setting", f"{name}={value:g}"]
+    return words
+
+
+def _left_out(content: dict) -> list[str]:
+    """Settings that no option of the command takes."""
+    taken = ("target",)
+    return [
+        name
+        for name, value in content.get("settings", {}).items()
+        if name not in taken and (isinstance(value, bool) or not isinstance(value, int | float))
+    ]
+
+
+def _program(words: list[str], name: str) -> bytes:
+    """The driving program: the command's words, one option a line, to be read and changed."""
+    options, rest = [], words[1:]
+    while rest:
+        option = [rest.pop(0)]
+        while rest and not rest[0].startswith("--"):
+            option.append(rest.pop(0))
+        options.append("    " + ", ".join(json.dumps(word) for word in option) + ",\n")
+    return (
+        f'"""Drive {json.dumps(printable(name))[1:-1]}: preflight, a person\'s answers, then the drive; see README.md.\n\n'
+        "Wheels off the ground first, a hand on the power switch.  Run it in a terminal\n"
+        'on the robot: .venv/bin/python drive.py --battery VOLTS (measured now).\n"""\n\n'
+        "import sys\n\nfrom robotlab.cli import main\n\n"
+        f'WORDS = [\n    "drive",\n{"".join(options)}]\n\n'
+        'if __name__ == "__main__":\n    # What is given here is added, such as --dry-run, --page or --battery 11.4.\n'
+        "    sys.exit(main(WORDS + sys.argv[1:]))\n"
+    ).encode()
+
+
+def pack_robot(
+    output: str | os.PathLike,
+    model: str | os.PathLike,
+    robot: str | os.PathLike,
+    wheels: str,
+    camera: str = "0",
+    target: str | None = None,
+    platform: str = "linux-aarch64",
+    python: str = "3.11",
+    root: str | os.PathLike | None = None,
+    say: Callable[[str], None] = lambda text: None,
+) -> Pack:
+    """Write a robot's folder: trained file, figures, driving program, and wheels to install without network.
+
+    Parameters
+    ----------
+    output : path-like
+        A new or empty folder, or a new file that ends in ``.zip``.
+    model : path-like
+        The trained ``.onnx`` file.
+    robot : path-like
+        The robot's JSON file, as for ``robotlab checkup --robot``.
+    wheels : str
+        Motor link, such as ``"serial:/dev/ttyUSB0"``.
+    camera : str
+        Camera number or device.
+    target : str, optional
+        Class to follow.
+    platform : str
+        The robot's board, one of :data:`robotlab.packs.PLATFORMS`.
+    python : str
+        Its Python.
+    root : path-like, optional
+        The folder of the course.
+    say : callable
+        Told what is going on.
+
+    Returns
+    -------
+    Pack
+        What was written.
+
+    Raises
+    ------
+    InputError
+        If something is there already, a file is not what it should be, the
+        target is none of the model's, or pip finds no wheel.
+
+    Examples
+    --------
+    >>> pack_robot("pack", "no_such.onnx", "robot.json", "pins:5,6,13,19")
+    Traceback (most recent call last):
+    robotlab.errors.ModelError: a model must exist to be read, no_such.onnx does not; check its name and folder
+    """
+    from robotlab.neural import NeuralDetector
+
+    check_target(platform, python)
+    if platform.startswith("windows"):
+        raise InputError(f"a robot's board must run Linux or macOS here, got {platform}; choose another --platform")
+    place, folder = check_place(output), course_folder(root)
+    classes = NeuralDetector.load(model).classes
+    if target is None and len(classes) > 1 and "post" not in classes:
+        raise InputError(
+            f"a robot must know what to follow, the model knows {', '.join(classes)}; add --target with one of them"
+        )
+    if target is not None and target not in classes:
+        raise InputError(
+            f"--target must be one of the model's classes {', '.join(classes)}, got {target!r}; choose one"
+        )
+    figures, content = read_robot(robot), read_json(robot, "a robot's file")
+    checked = check_robot(robot)
+    if not checked.ok:
+        say(f"the check-up of {robot} found something to do; its report is in checkup.txt: do that first")
+    words = drive_words(figures, content, camera, wheels, target)
+    left = _left_out(content)
+    name, library = library_wheel(folder)
+    files = {
+        "model.onnx": read_plain(model, _MOST_BYTES, "a model"),
+        "robot.json": read_plain(robot, _MOST_BYTES, "a robot's file"),
+        "checkup.txt": (printable(checked.text(), keep="\n") + "\n").encode(),
+        "drive.py": _program(words, figures.name),
+        "install.sh": posix_script("robot", python),
+        "LICENSE": read_plain(folder / "LICENSE", 2**20, "the license"),
+        f"wheels/{name}": library,
+    }
+    check_disk(place, 2.2 * ROBOT_MB)
+    say(
+        f"fetching the wheels of the robot for {platform}, Python {python}: about {ROBOT_MB} MB (measured for linux-aarch64)"
+    )
+    with new_pack(place) as beside:
+        put(beside, files)
+        fetch_wheels(beside / "wheels", requirements(folder, "robot"), platform, python)
+        found = list((beside / "wheels").glob("*.whl"))
+        wheels_mb = sum(path.stat().st_size for path in found) / 1e6
+        about = {
+            "name": printable(figures.name),
+            "platform": platform,
+            "python": python,
+            "wheels": len(found),
+            "size": f"{wheels_mb:.0f}",
+            "line": shlex.join([".venv/bin/robotlab", *words]),
+            "checkup": "found nothing" if checked.ok else "**found something: read it and do it first**",
+            "left": f" No option takes these settings of `robot.json`, so they are left out: {', '.join(left)}."
+            if left
+            else "",
+        }
+        put(beside, {"README.md": page("robot_pack", **about)})
+        count = len(files_of(beside))
+    say(f"{len(found)} wheels, {wheels_mb:.1f} MB")
+    then = f"read README.md in it, copy it to the robot ({platform}, Python {python}), there: sh install.sh"
+    return Pack("robot", place, count, size_of(place), then)
