@@ -176,13 +176,13 @@ def project(root: Path) -> dict[str, Any]:
     return tomllib.loads(read_plain(root / "pyproject.toml", _MOST_BYTES, "pyproject.toml").decode("utf-8"))
 
 
-def page(name: str, **words: object) -> bytes:
+def page(template: str, **words: object) -> bytes:
     """A page of a pack, from its template beside this module.
 
     Parameters
     ----------
-    name : str
-        Of the template, without its ending.
+    template : str
+        Its name, without its ending.
     **words : object
         What stands for ``$name`` in it.
 
@@ -196,7 +196,7 @@ def page(name: str, **words: object) -> bytes:
     >>> page("class_pack").startswith(b"# ")
     True
     """
-    return Template(Path(__file__).with_name(f"{name}.md").read_text("utf-8")).substitute(words).encode()
+    return Template(Path(__file__).with_name(f"{template}.md").read_text("utf-8")).substitute(words).encode()
 
 
 def pack_class(output: str | os.PathLike, root: str | os.PathLike | None = None) -> Pack:

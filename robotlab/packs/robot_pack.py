@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shlex
 from collections.abc import Callable
 
 from robotlab.budget import RobotFile, check_robot, read_robot
-from robotlab.errors import InputError, printable
+from robotlab.errors import InputError, printable, short
 from robotlab.files import read_plain
 from robotlab.json_file import read_json
 from robotlab.packs.class_pack import course_folder, page
@@ -44,22 +45,23 @@ def drive_words(robot: RobotFile, content: dict, camera: str, wheels: str, targe
     Examples
     --------
     >>> from robotlab.camera import Camera
-    >>> sections = {"camera": {"delay_s": 0.06, "frame_hz": 30.0}}
+    >>> sections = {"camera": {"hfov_deg": 57.3, "delay_s": 0.06, "frame_hz": 30.0}}
     >>> robot = RobotFile("mine", Camera(320, 240, 1.0), sections=sections)
     >>> drive_words(robot, {}, "0", "serial:/dev/ttyUSB0", None)[:7]
     ['drive', '--with', 'model.onnx', '--camera', '0', '--wheels', 'serial:/dev/ttyUSB0']
     """
-    settings, about = robot.settings, robot.sections["camera"]
+    about = robot.sections["camera"]
     given = dict(content.get("settings", {}))
     words = ["drive", "--with", "model.onnx", "--camera", camera, "--wheels", wheels]
     words += ["--size", f"{robot.camera.width_px:.0f}x{robot.camera.height_px:.0f}"]
-    words += ["--hfov-deg", f"{content.get('camera', {}).get('hfov_deg', 62.2):g}"]
-    words += ["--camera-height", f"{robot.camera.height_m:g}"]
+    words += ["--hfov-deg", f"{about['hfov_deg']:g}"]
+    words += ["--camera-height", f"{about['height_m']:g}"] if "height_m" in about else []
     # The command wants the camera's own delay; that of the settings is the simulated loop's, with all that follows.
     given.pop("delay_s", None)
     words += ["--delay", f"{about['delay_s']:g}"]
     words += ["--rate", f"{given.pop('frame_hz', about['frame_hz']):g}"]
-    words += ["--max-speed", f"{given.pop('max_mps', 0.3):g}", "--full-power", f"{settings.motor.max_mps:g}"]
+    words += ["--max-speed", f"{given.pop('max_mps'):g}"] if "max_mps" in given else []
+    words += ["--full-power", f"{robot.settings.motor.max_mps:g}"] if "max_mps" in given.get("motor", {}) else []
     target = target or given.pop("target", None)
     words += ["--target", target] if target else []
     words += ["--battery-lowest", f"{robot.pack.stop_v * robot.pack.cells:g}"] if robot.pack else []
@@ -91,9 +93,10 @@ def _program(words: list[str], name: str) -> bytes:
         f'"""Drive {json.dumps(printable(name))[1:-1]}: preflight, a person\'s answers, then the drive; see README.md.\n\n'
         "Wheels off the ground first, a hand on the power switch.  Run it in a terminal\n"
         'on the robot: .venv/bin/python drive.py --battery VOLTS (measured now).\n"""\n\n'
-        "import sys\n\nfrom robotlab.cli import main\n\n"
+        "import os\nimport sys\nfrom pathlib import Path\n\nfrom robotlab.cli import main\n\n"
         f'WORDS = [\n    "drive",\n{"".join(options)}]\n\n'
         'if __name__ == "__main__":\n    # What is given here is added, such as --dry-run, --page or --battery 11.4.\n'
+        "    os.chdir(Path(__file__).resolve().parent)\n"
         "    sys.exit(main(WORDS + sys.argv[1:]))\n"
     ).encode()
 
@@ -157,6 +160,10 @@ def pack_robot(
     check_target(platform, python)
     if platform.startswith("windows"):
         raise InputError(f"a robot's board must run Linux or macOS here, got {platform}; choose another --platform")
+    if not re.fullmatch(r"serial:.+|pins:\d+,\d+,\d+,\d+|emulated", wheels):
+        raise InputError(
+            f"--wheels must be serial:PORT, pins:5,6,13,19 or emulated, got {short(wheels)}; name the robot's motor link"
+        )
     place, folder = check_place(output), course_folder(root)
     classes = NeuralDetector.load(model).classes
     if target is None and len(classes) > 1 and "post" not in classes:
