@@ -1,0 +1,378 @@
+"""The labels of one data set while people label it: each change is on the disk before it counts.
+
+The labels file is written whole after each change (beside, flush, rename,
+flush of the folder), so every other program can read it at any moment, and
+nothing has to be recovered after a crash.  Of each picture the text is kept,
+so that a change costs one picture's JSON and one write.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import weakref
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from robotlab.data import DataSet
+from robotlab.data.coco import Reader
+from robotlab.data.locating import PictureFinder, find_labels
+from robotlab.data.values import as_id
+from robotlab.errors import DataSetError, printable, short
+from robotlab.files import write_whole
+from robotlab.json_file import read_json
+from robotlab.label.labels import PictureLabels, labels_of, notes_of
+from robotlab.label.lock import FolderLock
+
+# Which store of this process writes to a labels file; a newer one takes over.
+_WRITERS: weakref.WeakValueDictionary[str, LabelStore] = weakref.WeakValueDictionary()
+READ_ONLY = (
+    "another window or program has this data set open; this one only shows it. Close the other one to go on here"
+)
+
+
+class LabelStore:
+    """A data set being labeled.
+
+    Parameters
+    ----------
+    path : path-like
+        A data set: its folder, or its COCO-style labels file.
+
+    Raises
+    ------
+    DataSetError
+        If it is no data set that opens, or is one of VOC files.
+
+    Notes
+    -----
+    One store writes to a data set, guarded by a lock that ends with its
+    process; a second one is read-only and says so (:attr:`read_only`).  A
+    second one of the *same* process takes over, as when a notebook's cell is
+    run again.  What another program writes into the file meanwhile is read
+    before the next change, and kept.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import numpy as np
+    >>> from robotlab.data import Sample, open_dataset, write_dataset
+    >>> from robotlab.label import LabeledBox
+    >>> folder = Path(tempfile.mkdtemp()) / "bench"
+    >>> _ = write_dataset(folder, [Sample("a.png", np.zeros((6, 8, 3), np.uint8))], ["post"])
+    >>> store = LabelStore(folder)
+    >>> store.put(1, PictureLabels((LabeledBox((1, 2, 5, 5), 1),), labeled=True))
+    >>> open_dataset(folder)[0].boxes.tolist()
+    [[1.0, 2.0, 5.0, 5.0]]
+    >>> store.undo(), store.labels(1).boxes
+    (1, ())
+    """
+
+    def __init__(self, path: str | os.PathLike) -> None:
+        found = find_labels(path)
+        if found is None:
+            raise DataSetError(
+                f"{path} must hold a COCO-style labels file to be labeled, it has none; make one with robotlab gather, or write the data set with robotlab.data.write_dataset"
+            )
+        self.labels_path = Path(os.path.realpath(found))
+        self._lock = FolderLock(self.labels_path.parent)
+        self._undo: list[tuple] = []
+        self._redo: list[tuple] = []
+        self._read()
+        self.take_over()
+
+    # What is there
+
+    def _read(self) -> None:
+        """Read the labels file, checking every record by the data-set contract."""
+        signature = _signature(self.labels_path)
+        value = read_json(self.labels_path, "a labels file", DataSetError)
+        if not isinstance(value, dict) or not all(
+            isinstance(value.get(key), list) for key in ("images", "annotations", "categories")
+        ):
+            raise DataSetError(
+                f"{self.labels_path} must have the lists images, annotations and categories; export it as COCO-style JSON"
+            )
+        data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None).read(value)
+        self._value, self._signature = value, signature
+        self._entries = {entry.id: entry for entry in data}
+        self._records = {as_id(record["id"]): record for record in value["images"]}
+        self._notes: dict[Any, list[dict]] = {id: [] for id in self._records}
+        for note in value["annotations"]:
+            self._notes[as_id(note["image_id"])].append(note)
+        used = [as_id(note.get("id")) for notes in self._notes.values() for note in notes]
+        self._last_id = max((id for id in used if isinstance(id, int)), default=0)
+        for note in value["annotations"]:
+            if "id" not in note:
+                note["id"] = self._new_id()
+        self._text: dict[Any, str] = {}
+
+    def _new_id(self) -> int:
+        self._last_id += 1
+        return self._last_id
+
+    @property
+    def ids(self) -> tuple[int | str, ...]:
+        """The pictures' ids, in the order of the file."""
+        return tuple(self._entries)
+
+    @property
+    def classes(self) -> dict[int | str, str]:
+        """Class names by their ids, in the order of the file."""
+        return {as_id(record["id"]): record["name"] for record in self._value["categories"]}
+
+    @property
+    def read_only(self) -> bool:
+        """Whether another window or program holds this data set."""
+        return not self._lock.held
+
+    def entry(self, id: int | str) -> Any:
+        """The picture as the data set had it when it was read: path, size, recording."""
+        if id not in self._entries:
+            raise DataSetError(f"{self.labels_path}: a picture must be one of the data set, id {short(id)} is none")
+        return self._entries[id]
+
+    def labels(self, id: int | str) -> PictureLabels:
+        """The labels of one picture, as they are on the disk."""
+        entry = self.entry(id)
+        return labels_of(self._records[id], self._notes[id], (entry.width_px, entry.height_px))
+
+    def data(self, labeled_only: bool = True) -> DataSet | None:
+        """The data set as it stands, or its labeled pictures alone; None where there are none."""
+        data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None).read(self._value)
+        chosen = [entry for entry in data if not labeled_only or self.labels(entry.id).labeled]
+        return data.having(chosen) if chosen else None
+
+    def counts(self) -> dict[str, Any]:
+        """How many pictures there are, how many are labeled, and boxes by class id.
+
+        Returns
+        -------
+        dict
+            ``pictures``, ``labeled``, ``empty`` (labeled without a box),
+            ``not_sure``, ``hidden``, and ``boxes`` by class id.
+        """
+        counts = {"pictures": len(self._records), "labeled": 0, "empty": 0, "not_sure": 0, "hidden": 0}
+        boxes = dict.fromkeys(self.classes, 0)
+        for id, record in self._records.items():
+            notes = self._notes[id]
+            labeled = bool(record.get("labeled", bool(notes)))
+            counts["labeled"] += labeled
+            counts["empty"] += labeled and not notes
+            for note in notes:
+                boxes[as_id(note["category_id"])] += 1
+                counts["not_sure"] += bool(note.get("not_sure"))
+                counts["hidden"] += bool(note.get("hidden"))
+        return {**counts, "boxes": boxes}
+
+    # Changes
+
+    def take_over(self) -> bool:
+        """Become the one that writes, if nobody else is; whether this store may write now."""
+        key = str(self.labels_path)
+        before = _WRITERS.get(key)
+        if before is not None and before is not self:
+            before.close()
+        if not self._lock.held and self._lock.take():
+            _WRITERS[key] = self
+            self._refresh()
+        return self._lock.held
+
+    def close(self) -> None:
+        """Let others write; this store then only shows."""
+        self._lock.release()
+
+    def put(self, id: int | str, labels: PictureLabels) -> None:
+        """Replace the labels of one picture; they are on the disk when this returns.
+
+        Parameters
+        ----------
+        id : int or str
+            The picture.
+        labels : PictureLabels
+            All of its labels.
+
+        Raises
+        ------
+        DataSetError
+            If another program holds the set, the picture is none of it, or a
+            box has no class of it.
+        OSError
+            If it cannot be written, as on a full disk; the store then holds
+            what it held before.
+        """
+        self._writable()
+        entry, size = self.entry(id), self._size(id)
+        unknown = [box.category_id for box in labels.boxes if box.category_id not in self.classes]
+        if unknown:
+            raise DataSetError(f"{entry.name}: a box must be of a class of the set, {short(unknown[0])} is none; add it")
+        notes = notes_of(labels, id, self._notes[id], size, self._new_id)
+        self._change(id, (notes, labels.labeled))
+
+    def _size(self, id: int | str) -> tuple[int, int]:
+        return self._entries[id].width_px, self._entries[id].height_px
+
+    def add_class(self, name: str) -> int | str:
+        """Add a class, after the others.
+
+        Parameters
+        ----------
+        name : str
+            Printable, and not one of the names there.
+
+        Returns
+        -------
+        int
+            Its id.
+        """
+        self._writable()
+        self._check_name(name)
+        id = 1 + max((id for id in self.classes if isinstance(id, int)), default=0)
+        self._change(None, [*self._value["categories"], {"id": id, "name": name}])
+        return id
+
+    def rename_class(self, id: int | str, name: str) -> None:
+        """Give a class another name; its boxes stay.
+
+        Parameters
+        ----------
+        id : int or str
+            The class.
+        name : str
+            Printable, and not one of the names there.
+        """
+        self._writable()
+        if id not in self.classes:
+            raise DataSetError(f"a class must be one of the set, id {short(id)} is none; add it")
+        self._check_name(name)
+        renamed = [
+            {**record, "name": name} if as_id(record["id"]) == id else record for record in self._value["categories"]
+        ]
+        self._change(None, renamed)
+
+    def _check_name(self, name: str) -> None:
+        if not isinstance(name, str) or not name.strip() or printable(name) != name or len(name) > 60:
+            raise DataSetError(f"a class must have a printable name of at most 60 signs, got {short(name)}; write one")
+        if name in self.classes.values():
+            raise DataSetError(f"class names must differ, {short(name)} is there already; choose another")
+
+    def undo(self) -> int | str | None:
+        """Take back the last change of this store; the id of its picture, or None where it was none of a picture."""
+        return self._back(self._undo, self._redo, "take back")
+
+    def redo(self) -> int | str | None:
+        """Make again what was taken back last; as :meth:`undo`."""
+        return self._back(self._redo, self._undo, "make again")
+
+    def _back(self, source: list[tuple], target: list[tuple], words: str) -> int | str | None:
+        self._writable()
+        if not source:
+            raise DataSetError(f"there must be a change to {words}, there is none")
+        id, before, after = source[-1]
+        if id in self._records or id is None:
+            now = self._now(id)
+            used = {as_id(note["category_id"]) for notes in self._notes.values() for note in notes}
+            gone = id is None and used - {as_id(record["id"]) for record in before}
+            if now == after and not gone:
+                self._apply(id, before)
+                target.append((id, after, before))
+                source.pop()
+                return id
+        source.pop()
+        raise DataSetError("a change that another program has overwritten cannot be undone; what is there is kept")
+
+    def _now(self, id: int | str | None) -> Any:
+        """A picture's records as they are, or the classes'."""
+        if id is None:
+            return list(self._value["categories"])
+        return list(self._notes[id]), labels_of(self._records[id], self._notes[id], self._size(id)).labeled
+
+    def _change(self, id: int | str | None, after: Any) -> None:
+        before = self._now(id)
+        if before != after:
+            self._apply(id, after)
+            self._undo.append((id, before, after))
+            self._redo.clear()
+
+    def _apply(self, id: int | str | None, state: Any) -> None:
+        """Set and write; where writing fails everything is as before."""
+        if id is None:
+            before = self._value["categories"]
+            self._value["categories"] = list(state)
+        else:
+            before = self._notes[id], dict(self._records[id])
+            self._notes[id] = list(state[0])
+            self._records[id]["labeled"] = state[1]
+            self._text.pop(id, None)
+        try:
+            self._write()
+        except BaseException:
+            if id is None:
+                self._value["categories"] = before
+            else:
+                self._notes[id] = before[0]
+                self._records[id].clear()
+                self._records[id].update(before[1])
+                self._text.pop(id, None)
+            raise
+
+    # The disk
+
+    def _writable(self) -> None:
+        if not self._lock.held:
+            raise DataSetError(f"{self.labels_path}: {READ_ONLY}")
+        self._refresh()
+
+    def _refresh(self) -> None:
+        """Read the file again if somebody else has written it."""
+        if _signature(self.labels_path) != self._signature:
+            self._read()
+
+    def _write(self) -> None:
+        for id, record in self._records.items():
+            if id not in self._text:
+                self._text[id] = (_dump(record), ",\n".join(map(_dump, self._notes[id])))
+        self._value["annotations"] = [note for notes in self._notes.values() for note in notes]
+        texts = [self._text[id] for id in self._records]
+        parts = []
+        for key, value in self._value.items():
+            if key == "images":
+                text = "[\n" + ",\n".join(record for record, _ in texts) + "\n]"
+            elif key == "annotations":
+                text = "[\n" + ",\n".join(notes for _, notes in texts if notes) + "\n]"
+            elif isinstance(value, list) and value:
+                text = "[\n" + ",\n".join(map(_dump, value)) + "\n]"
+            else:
+                text = _dump(value)
+            parts.append(f"{_dump(key)}: {text}")
+        write_whole(self.labels_path, "{\n" + ",\n".join(parts) + "\n}\n")
+        _flush_folder(self.labels_path.parent)
+        self._signature = _signature(self.labels_path)
+
+
+def _dump(value: Any) -> str:
+    return json.dumps(value, allow_nan=False, ensure_ascii=False)
+
+
+def _signature(path: Path) -> tuple[int, int, int]:
+    """What changes when another program writes a file."""
+    try:
+        found = path.stat()
+    except OSError as error:
+        raise DataSetError(
+            f"the labels file must stay where it is while it is labeled, {path} does not ({error.strerror}); bring it back"
+        ) from None
+    return found.st_mtime_ns, found.st_size, found.st_ino
+
+
+def _flush_folder(folder: Path) -> None:
+    """The renaming itself onto the disk, where the system has a call for it."""
+    if os.name == "posix":
+        with contextlib.suppress(OSError):
+            handle = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)
