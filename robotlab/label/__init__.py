@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.label.labeler import BoxLabeler
     from robotlab.label.labels import LabeledBox, PictureLabels
     from robotlab.label.simulated import Effort, simulate_labeling, unlabeled_copy
     from robotlab.label.store import LabelStore
     from robotlab.label.suggest import Suggester
 
 __all__ = [
+    "BoxLabeler",
     "Effort",
     "LabelStore",
     "LabeledBox",

@@ -9,9 +9,11 @@ uncertainty sampling (Lewis & Gale, SIGIR 1994).
 from __future__ import annotations
 
 import contextlib
+import shutil
 import subprocess
 import sys
 import tempfile
+import weakref
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -89,7 +91,8 @@ class Suggester:
         self._color: tuple[tuple, dict[Any, ColorDetector]] = ((), {})
         self._process: subprocess.Popen | None = None
         self._asked_for = 0
-        self._folder = tempfile.TemporaryDirectory(prefix="robotlab-labeler-", ignore_cleanup_errors=True)
+        self._folder = Path(tempfile.mkdtemp(prefix="robotlab-labeler-"))
+        self._remove = weakref.finalize(self, shutil.rmtree, self._folder, True)
         self.trouble = ""
 
     @property
@@ -110,7 +113,7 @@ class Suggester:
     @property
     def model_path(self) -> Path | None:
         """The newest detector's file, until the labeler is closed; None before the first."""
-        path = Path(self._folder.name) / "model.onnx"
+        path = self._folder / "model.onnx"
         return path if path.is_file() else None
 
     # The detector that learns along
@@ -127,13 +130,13 @@ class Suggester:
                         pipe.close()
             if ended.returncode == 0:
                 self.trouble = ""
-                self.learn(read_json(Path(self._folder.name) / "suggestions.json", "suggestions"))
+                self.learn(read_json(self._folder / "suggestions.json", "suggestions"))
             else:
                 self.trouble = said.splitlines()[-1][:300] if said else f"the fit ended with code {ended.returncode}"
             news = True
         if self._background and self._process is None and self._due():
             self._asked_for = self._store.counts()["labeled"]
-            words = [sys.executable, "-m", "robotlab.label.fitting", str(self._store.labels_path), self._folder.name]
+            words = [sys.executable, "-m", "robotlab.label.fitting", str(self._store.labels_path), str(self._folder)]
             self._process = subprocess.Popen(
                 words, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE
             )
@@ -163,7 +166,7 @@ class Suggester:
             self._process.kill()
             self._process.wait()
             self._process = None
-        self._folder.cleanup()
+        self._remove()
 
     # The color detector
 
