@@ -93,7 +93,7 @@ function render({ model, el }) {
     "Two fingers, or Shift and drag, move the picture; Ctrl and the wheel zoom. " +
     "Keys, with the picture in focus: arrows move the selected box by 1 px, Shift and arrows its lower right corner, Ctrl and arrows by 10 px; without a box they move the picture. Digits choose the class. " +
     KEYS.map(([, key, words]) => `${key}: ${words}`).join("; ") + "."));
-  const box = make("div", { class: "robotlab-widget robotlab-labeler" }, line, stage, ribbon, jump, saved, bench, shelf, naming, help);
+  const box = make("div", { class: "robotlab-widget robotlab-labeler" }, stage, ribbon, jump, line, saved, bench, shelf, naming, help);
   const buttons = {};
   for (const [action, key, words] of KEYS) {
     const button = make("button", { type: "button", "data-action": action, "aria-keyshortcuts": key }, `${words} `, make("kbd", {}, key));
@@ -184,7 +184,7 @@ function render({ model, el }) {
     boxes = []; suggestions = []; chosen = null; touched = false; labeled = now.labeled; ahead = null;
     view = { x: 0, y: 0, wide: now.wide };
     stage.style.aspectRatio = `${now.wide} / ${now.tall}`;
-    stage.style.width = `min(100%, calc(72vh * ${now.wide / now.tall}))`;
+    stage.style.width = `min(100%, calc(56vh * ${now.wide / now.tall}))`;
     picture.setAttribute("width", now.wide);
     picture.setAttribute("height", now.tall);
     picture.style.imageRendering = now.wide < 640 ? "pixelated" : "auto";
@@ -524,7 +524,7 @@ function render({ model, el }) {
         const kept = ready.get(id);
         if (kept) kept.labels = message.labels;
         pictures.get(id).labeled = message.labels.labeled;
-        if (now.id !== id) go(id); else { take(message.labels); chosen = null; suggestions = []; touched = true; }
+        if (now.id !== id) go(id); else { take(message.labels); if (chosen >= boxes.length) chosen = null; suggestions = []; touched = true; }
         tell("Done, and saved.");
       }
     } else if (message.say === "class_added") {
