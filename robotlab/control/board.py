@@ -6,10 +6,13 @@ the line protocol of :mod:`robotlab.control.link` around it.
 
 from __future__ import annotations
 
+import re
 import time
 
 from robotlab.checks import number
-from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LONGEST_LINE, frame, unframe
+from robotlab.control.line_protocol import AHEAD, BOARD_TIMEOUT_S, LONGEST_LINE, SEQUENCES, LinkError, frame, unframe
+
+_NUMBER = re.compile("-?[0-9]{1,5}")
 
 
 class BoardWheels:
@@ -26,6 +29,8 @@ class BoardWheels:
     ----------
     halted : bool
         It was told to halt, or timed out.
+    goal : (float, float)
+        Speeds that it was told, 0 when halted, m/s.
 
     Notes
     -----
@@ -46,7 +51,7 @@ class BoardWheels:
             float("inf") if max_accel_mps2 is None else number(max_accel_mps2, "max_accel_mps2", 0, open_low=True)
         )
         self._timeout = number(timeout_s, "timeout_s", 0, open_low=True)
-        self._speeds = self._goal = (0.0, 0.0)
+        self._speeds = self.goal = (0.0, 0.0)
         self._heard = self._since = 0.0
         self._ramping, self.halted = False, True
 
@@ -61,9 +66,9 @@ class BoardWheels:
             Wanted wheel speeds.
         """
         self.at(t_s)
-        self._heard, self._goal, self.halted = t_s, (left_mps, right_mps), False
+        self._heard, self.goal, self.halted = t_s, (left_mps, right_mps), False
         if not self._ramping:
-            self._speeds = self._goal
+            self._speeds = self.goal
 
     def halt(self, t_s: float) -> None:
         """Ramp to rest from now on.
@@ -75,7 +80,7 @@ class BoardWheels:
         """
         self.at(t_s)
         if not self.halted:
-            self.halted, self._ramping, self._since, self._goal = True, True, t_s, (0.0, 0.0)
+            self.halted, self._ramping, self._since, self.goal = True, True, t_s, (0.0, 0.0)
 
     def at(self, t_s: float) -> tuple[float, float]:
         """Wheel speeds at a time.
@@ -91,23 +96,23 @@ class BoardWheels:
             What the motors are told.
         """
         if not self.halted and t_s - self._heard > self._timeout:
-            self.halted, self._ramping, self._since, self._goal = True, True, self._heard + self._timeout, (0.0, 0.0)
+            self.halted, self._ramping, self._since, self.goal = True, True, self._heard + self._timeout, (0.0, 0.0)
         if self._ramping:
             room = self._accel * (t_s - self._since) if t_s > self._since else 0.0
             self._since = t_s
             left, right = (
-                speed + min(max(goal - speed, -room), room)
-                for speed, goal in zip(self._speeds, self._goal, strict=True)
+                speed + min(max(goal - speed, -room), room) for speed, goal in zip(self._speeds, self.goal, strict=True)
             )
             self._speeds = left, right
-            self._ramping = self._speeds != self._goal
+            self._ramping = self._speeds != self.goal
         return self._speeds
 
 
 class Board:
     """A motor board in memory: the other end of the line protocol.
 
-    Use it to try a program without hardware, or as the model for firmware.
+    Use it to try a program without hardware, or as the model for firmware;
+    ``robotlab/robot/board/`` has the same in C.
 
     Parameters
     ----------
@@ -122,22 +127,23 @@ class Board:
     Attributes
     ----------
     ignored : int
-        Lines whose check did not agree.
+        Lines whose check did not agree, or that are no words and numbers.
 
     Examples
     --------
     >>> board = Board()
-    >>> _ = board.write(frame("GO", 0, 300, 300))
-    >>> board.readline()
-    b'OK 0*1D\\n'
+    >>> _ = board.write(frame("GO", 0, 0, 0) + frame("GO", 1, 300, 300))
+    >>> board.readline(), board.wheels()
+    (b'OK 0*E35B\\n', (0.3, 0.3))
     """
 
     def __init__(self, max_mps: float = 1.0, clock=time.monotonic, max_accel_mps2: float = 1.0) -> None:
         self._max = number(max_mps, "max_mps", 0, open_low=True)
         self._clock = clock
         self._model = BoardWheels(max_accel_mps2)
-        self._timed_out = False
-        self._in = b""
+        self._wants_zero = True  # as after a time-out: power that came back moves no wheel
+        self._last: int | None = None  # number of the last line done
+        self._in, self._skip = b"", False
         self._out = b""
         self.ignored = 0
 
@@ -157,10 +163,13 @@ class Board:
         self._in += content
         *lines, self._in = self._in.split(b"\n")
         for line in lines:
-            self._do(line)
+            if self._skip:
+                self._skip = False  # the end of a line whose beginning was too long already
+            else:
+                self._do(line)
         # A stream of noise without line feeds must not fill the memory.
         if len(self._in) > LONGEST_LINE:
-            self.ignored, self._in = self.ignored + 1, b""
+            self.ignored, self._in, self._skip = self.ignored + (not self._skip), b"", True
         return len(content)
 
     def readline(self) -> bytes:
@@ -184,31 +193,36 @@ class Board:
         """
         was, speeds = self._model.halted, self._model.at(self._clock())
         # Halted by a time-out, not by HALT: it asks for a GO at 0 first.
-        self._timed_out = self._timed_out or (self._model.halted and not was)
+        self._wants_zero = self._wants_zero or (self._model.halted and not was)
         return speeds
 
     def _do(self, line: bytes) -> None:
         try:
-            word, seq, *values = unframe(line)
-            numbers = [int(value) for value in values]
-            int(seq)
-        except ValueError:  # LinkError is one: a bad check, too few words, no number
+            word, *numbers = unframe(line)
+        except LinkError:
+            numbers = []
+        if not numbers or not all(_NUMBER.fullmatch(each) for each in numbers) or not 0 <= int(numbers[0]) < SEQUENCES:
             self.ignored += 1
             return
+        seq, *speeds = map(int, numbers)
         self.wheels()
-        if word == "GO" and len(numbers) == 2:
-            if max(abs(value) for value in numbers) > 1000 * self._max:
-                self._out += frame("NO", seq, "fast")
-                return
-            if self._timed_out and any(numbers):
-                self._out += frame("NO", seq, "halted")
-                return
-            self._timed_out = False
-            self._model.drive(self._clock(), numbers[0] / 1000, numbers[1] / 1000)
-        elif word == "HALT" and not numbers:
-            self._timed_out = False
+        refusal = None
+        if word == "GO" and len(speeds) == 2:
+            new = self._last is None or 1 <= (seq - self._last) % SEQUENCES <= AHEAD
+            if max(abs(speed) for speed in speeds) > 1000 * self._max:
+                refusal = "fast"
+            elif any(speeds) and self._wants_zero:
+                refusal = "halted"
+            elif not new and (any(speeds) or any(self._model.goal)):
+                refusal = "old"
+            else:
+                self._wants_zero, self._last = False, seq
+                self._model.drive(self._clock(), speeds[0] / 1000, speeds[1] / 1000)
+        elif word == "HALT" and not speeds:
+            self._wants_zero = False
+            if self._last is None or 1 <= (seq - self._last) % SEQUENCES <= AHEAD:
+                self._last = seq
             self._model.halt(self._clock())
         else:
-            self._out += frame("NO", seq, "word")
-            return
-        self._out += frame("OK", seq)
+            refusal = "word"
+        self._out += frame("NO", seq, refusal) if refusal else frame("OK", seq)

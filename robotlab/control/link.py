@@ -15,10 +15,8 @@ from collections.abc import Callable
 from typing import Any, Protocol, runtime_checkable
 
 from robotlab.checks import number
-from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LONGEST_LINE, LinkError, frame, unframe
+from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LONGEST_LINE, SEQUENCES, LinkError, frame, unframe
 from robotlab.errors import install_hint
-
-_SEQUENCES = 65536
 
 
 @runtime_checkable
@@ -188,7 +186,7 @@ class SerialLink:
         self._next = 0
         # Two threads must not read each other's answers; a forked child is nobody's driver.
         self._turn, self._owner = threading.Lock(), os.getpid()
-        self._stale = False
+        self._stale = self._begun = False
 
     @classmethod
     def open(cls, port: str, baud: int = 115200, reply_s: float = 0.1, max_mps: float = 2.0) -> SerialLink:
@@ -253,7 +251,10 @@ class SerialLink:
             )
             for value, name in ((left_mps, "left_mps"), (right_mps, "right_mps"))
         ]
+        if not self._begun and any(wheels):
+            self._ask("GO", 0, 0)  # the board counts anew from here
         self._ask("GO", *wheels)
+        self._begun = True
 
     def stop(self) -> None:
         """Ramp down and let go of the motors.
@@ -289,7 +290,7 @@ class SerialLink:
 
     def _ask_alone(self, word: str, *values: int) -> None:
         seq = self._next
-        self._next = (seq + 1) % _SEQUENCES
+        self._next = (seq + 1) % SEQUENCES
         try:
             drop = getattr(self.stream, "reset_output_buffer", None)
             if self._stale and drop is not None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from robotlab.data.model import DataSet
     from robotlab.data.opening import open_dataset
     from robotlab.data.results import read_results, write_results
-    from robotlab.data.split import Leak, find_leaks, split_by_recording
+    from robotlab.data.split import Leak, find_leaks, split_by_recording, split_in_time
     from robotlab.data.voc import corners_from_voc, open_voc, voc_from_corners, write_voc
     from robotlab.data.write import Sample, write_dataset
 
@@ -35,6 +35,7 @@ __all__ = [
     "read_labels",
     "read_results",
     "split_by_recording",
+    "split_in_time",
     "voc_from_corners",
     "write_dataset",
     "write_results",

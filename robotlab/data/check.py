@@ -159,7 +159,9 @@ def check_dataset(data: DataSet | str | os.PathLike, look: bool = True) -> DataS
 def _open(path: Path, problems: list[str]) -> DataSet | None:
     labels = find_labels(path)
     try:
-        return open_dataset(path) if labels is None else read_labels(labels, complain=problems.append)
+        if labels is None:
+            return open_dataset(path)
+        return read_labels(labels, complain=problems.append, unlabeled=True)
     except DataSetError as error:
         problems.append(str(error))
         return None
@@ -195,6 +197,8 @@ def _facts(data: DataSet) -> dict[str, Any]:
 def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
     notes = []
     counts = facts["boxes_per_class"]
+    if not counts:
+        notes.append("nothing is labeled yet: start with robotlab label")
     for name, count in counts.items():
         if count == 0:
             notes.append(f"class {name} has no box that counts: label some, or take the class out")
@@ -204,7 +208,7 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
             )
     if len(data.recordings) == 1:
         notes.append("all pictures are one recording: make a second one at another time, to test on")
-    if facts["pictures_without_boxes"]:
+    if counts and facts["pictures_without_boxes"]:
         bare = [entry.name for entry in data if len(entry) == 0]
         notes.append(
             f"{_count(len(bare), 'picture')} without boxes ({_some(bare)}): right if nothing is in view, else label them"

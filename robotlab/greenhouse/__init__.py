@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.greenhouse.film import film_frames, film_truth, render_film
     from robotlab.greenhouse.layout import random_scene
     from robotlab.greenhouse.lighting import LIGHTINGS
     from robotlab.greenhouse.renderer import Frame, GroundTruth, render
@@ -26,8 +27,11 @@ __all__ = [
     "Thing",
     "GroundTruth",
     "Walk",
+    "film_frames",
+    "film_truth",
     "random_scene",
     "render",
+    "render_film",
 ]
 
 

@@ -35,6 +35,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # What may be called in one module alone: opening pictures, parsing JSON and XML.
 DOORS = {
     "image/file.py": {"Image.open", "ImageFile.Parser"},
+    "image/video.py": {"cv2.VideoCapture"},
     "json_file.py": {"json.loads", "json.load", "json.JSONDecoder"},
     "xml_file.py": {
         "ElementTree.fromstring",
@@ -50,6 +51,10 @@ DOORS = {
     "classify/checkpoint.py": {"_Reader"},
 }
 OTHER_WAYS = (
+    "VideoCapture_",
+    "imageio",
+    "PyAV",
+    "av.open",
     "imread",
     "minidom",
     "xml.sax",
