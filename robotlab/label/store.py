@@ -178,6 +178,9 @@ class LabelStore:
         if not self._lock.held and self._lock.take():
             _WRITERS[key] = self
             self._refresh()
+            # What a killed program left beside; nobody writes there now.
+            for part in self.labels_path.parent.glob(f".{self.labels_path.name}.*.part"):
+                part.unlink(missing_ok=True)
         return self._lock.held
 
     def close(self) -> None:

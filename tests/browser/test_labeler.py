@@ -4,6 +4,7 @@ import json
 import os
 import signal
 import subprocess
+import sys
 
 import nbformat
 import numpy as np
@@ -14,6 +15,15 @@ from robotlab.data import Sample, open_dataset, write_dataset
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 CELL = "from robotlab.label import BoxLabeler\nlabeler = BoxLabeler({path!r}, suggestions={suggestions})\nlabeler"
+# What the tests order the kernel to do lies in a file: its own end, a full disk, or to let go of the data set.
+ORDERS = """import os, pathlib, resource
+pathlib.Path("pid").write_text(str(os.getpid()))
+order = pathlib.Path("order").read_text() if os.path.exists("order") else ""
+most = 200 if order == "full" else resource.RLIM_INFINITY
+resource.setrlimit(resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
+if order == "let go":
+    labeler.store.close()
+order"""
 SIZE = (320, 240)
 
 
@@ -78,7 +88,7 @@ def notebook_file(path, cells):
 def labeler(tmp_path, lab, open_notebook):
     def start(page=None, suggestions=False, **settings):
         data = bench(tmp_path / "bench", **settings)
-        source = notebook_file(tmp_path / "label.ipynb", [CELL.format(path=str(data.folder), suggestions=suggestions)])
+        source = notebook_file(tmp_path / "label.ipynb", [ORDERS, CELL.format(path=str(data.folder), suggestions=suggestions)])
         running = lab(source)
         notebook = open_notebook(running, "label.ipynb") if page is None else page(running, "label.ipynb")
         notebook.run_all()
@@ -195,11 +205,10 @@ def test_suggestions_by_color_and_a_click(labeler):
     assert "spread over all recordings" in one.line.inner_text()
 
 
-@pytest.mark.parametrize("ratio", [2])
-def test_touch_at_device_pixel_ratio_2(labeler, browser, lab, ratio):
+def test_touch_at_device_pixel_ratio_2(labeler, browser):
     from conftest import Notebook
 
-    context = browser.new_context(viewport={"width": 900, "height": 1000}, device_scale_factor=ratio, has_touch=True)
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, device_scale_factor=2, has_touch=True)
     try:
         page = context.new_page()
         page.set_default_timeout(30_000)
@@ -240,10 +249,8 @@ def test_a_killed_kernel_and_a_closed_tab_lose_nothing(labeler):
     page, shown = one.page, int(one.stage.get_attribute("data-shown"))
     one.drag((20, 20), (60, 80))
     one.said("Saved.")
-    # The kernel's process is killed in the midst of the work; what is drawn then waits in the browser.
-    listed = subprocess.run(["ps", "-eo", "pid,args"], capture_output=True, text=True, check=True).stdout
-    (kernel,) = one.notebook.lab.kernels()
-    pid = next(int(line.split()[0]) for line in listed.splitlines() if f"kernel-{kernel['id']}" in line)
+    # The kernel's process stops in the midst of the work; what is drawn then waits in the browser.
+    pid = int((one.notebook.path.parent / "pid").read_text())
     os.kill(pid, signal.SIGSTOP)
     one.drag((100, 20), (160, 80))
     one.said("1 picture waits to be saved")
@@ -265,36 +272,28 @@ def test_full_disk_and_second_window(labeler):
     one = labeler()
     page, shown = one.page, int(one.stage.get_attribute("data-shown"))
 
-    def run(code):
-        page.keyboard.press("Escape")
-        cell = page.locator(".jp-CodeCell").last
+    def run(order):
+        (one.notebook.path.parent / "order").write_text(order)
+        cell = page.locator(".jp-CodeCell").first
         cell.locator(".cm-content").click()
-        page.keyboard.press("Control+a")
-        page.keyboard.type(code)
         page.keyboard.press("Control+Enter")
+        one.notebook.until(lambda: f"'{order}'" in cell.locator(".jp-OutputArea").inner_text(), order)
 
-    page.locator(".jp-CodeCell").last.locator(".cm-content").click()
-    page.keyboard.press("Escape")
-    page.keyboard.press("b")
-    run("import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (200, resource.RLIM_INFINITY))")
-    page.wait_for_timeout(800)
+    run("full")
     before = one.folder.joinpath("annotations.json").read_bytes()
     one.drag((20, 20), (60, 80))
     one.said("not saved", "the refusal of a full disk")
     assert "waits to be saved" in one.saved.inner_text()
     assert one.folder.joinpath("annotations.json").read_bytes() == before
-    run("resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))")
+    run("room")
     one.notebook.until(lambda: len(one.boxes(shown)) == 1, "saved once there is room")
 
     # A second program on the same set only shows, says so, and goes on when the first is done.
-    run("labeler.store.close(); from robotlab.label.lock import FolderLock; import subprocess, sys")
-    page.wait_for_timeout(500)
+    run("let go")
     code = (
         "import sys; from robotlab.label import LabelStore; store = LabelStore(sys.argv[1]); "
         "print(store.read_only, flush=True); sys.stdin.read()"
     )
-    import sys
-
     with subprocess.Popen(
         [sys.executable, "-c", code, str(one.folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as other:
