@@ -95,7 +95,7 @@ class LabelStore:
             raise DataSetError(
                 f"{self.labels_path} must have the lists images, annotations and categories; export it as COCO-style JSON"
             )
-        data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None).read(value)
+        data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None, unlabeled=True).read(value)
         self._value, self._signature = value, signature
         self._entries = {entry.id: entry for entry in data}
         self._records = {as_id(record["id"]): record for record in value["images"]}
@@ -141,7 +141,7 @@ class LabelStore:
 
     def data(self, labeled_only: bool = True) -> DataSet | None:
         """The data set as it stands, or its labeled pictures alone; None where there are none."""
-        data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None).read(self._value)
+        data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None, unlabeled=True).read(self._value)
         chosen = [entry for entry in data if not labeled_only or self.labels(entry.id).labeled]
         return data.having(chosen) if chosen else None
 

@@ -318,6 +318,7 @@ function render({ model, el }) {
   }
   function put(corners) {
     if (!base()) return;
+    if (!classes().length) { tell("Add a class first: its name goes into the field below."); name.focus(); return; }
     const one = keep(corners);
     if (one[2] - one[0] < 1 || one[3] - one[1] < 1) return;
     boxes.push({ box: one, category_id: kind ?? classes()[0][0], not_sure: false, hidden: false, id: null });
@@ -477,7 +478,7 @@ function render({ model, el }) {
   jump.addEventListener("change", () => go(order[jump.value - 1]));
   add.addEventListener("click", () => { if (name.value.trim()) say({ say: "add_class", number: ++number, name: name.value }); });
   name.addEventListener("keydown", (event) => { if (event.key === "Enter") add.click(); });
-  rename.addEventListener("click", () => { if (name.value.trim()) say({ say: "rename_class", number: ++number, class: kind ?? classes()[0][0], name: name.value }); });
+  rename.addEventListener("click", () => { if (name.value.trim()) say({ say: "rename_class", number: ++number, class: kind ?? (classes()[0] || [0])[0], name: name.value }); });
 
   // The kernel's answers
 
