@@ -44,7 +44,9 @@ def film_set(path: str, folder: Path, most: int = 160) -> DataSet:
         mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
         mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((9, 5), np.uint8))
         _, _, stats, _ = cv2.connectedComponentsWithStats(mask)
-        boxes = [[x, y, x + w, y + h] for x, y, w, h, area in stats[1:].tolist() if area >= 60 and 15 <= h <= 80 and w >= 6]
+        boxes = [
+            [x, y, x + w, y + h] for x, y, w, h, area in stats[1:].tolist() if area >= 60 and 15 <= h <= 80 and w >= 6
+        ]
         picture = np.ascontiguousarray(frame[..., ::-1])
         samples.append(Sample(f"{number:05d}.jpg", picture, boxes, [0] * len(boxes), recording=f"part{number // 200}"))
     return write_dataset(folder, samples, ["mover"])

@@ -82,7 +82,9 @@ def write_notebook(path: Path, labels: Path, pictures: list | None, suggestions:
     """
     import nbformat
 
-    words = [repr(str(labels))] + [f"pictures={pictures!r}"] * bool(pictures) + ["suggestions=False"] * (not suggestions)
+    words = (
+        [repr(str(labels))] + [f"pictures={pictures!r}"] * bool(pictures) + ["suggestions=False"] * (not suggestions)
+    )
     cells = [
         nbformat.v4.new_markdown_cell(
             f"# Label {labels.parent.name}\n\nClick into the cell below and press **Shift+Enter**. Every change is on the disk "

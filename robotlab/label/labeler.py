@@ -148,7 +148,9 @@ class BoxLabeler(Widget):
     def _refuse(self, said: dict, text: str, again: bool) -> None:
         id = as_id(said.get("id"))
         labels = self.store.labels(id).plain() if id in self._ids else None
-        self.send({"say": "refused", "number": said.get("number"), "id": id, "text": text, "again": again, "labels": labels})
+        self.send(
+            {"say": "refused", "number": said.get("number"), "id": id, "text": text, "again": again, "labels": labels}
+        )
 
     def _on_picture(self, said: dict) -> None:
         """The browser shows a picture, or loads it ahead."""
@@ -183,7 +185,9 @@ class BoxLabeler(Widget):
         now, wanted = self.store.labels(entry.id), PictureLabels.read(said.get("to"), *size)
         if not now.same(wanted):
             if not any(now.same(PictureLabels.read(one, *size)) for one in said.get("from", ())):
-                raise DataSetError(f"{entry.name} was changed elsewhere meanwhile; this change is not saved, see what is there now")
+                raise DataSetError(
+                    f"{entry.name} was changed elsewhere meanwhile; this change is not saved, see what is there now"
+                )
             self.store.put(entry.id, wanted)
         self.send({"say": "saved", "number": said.get("number"), **self._told(entry.id)})
 

@@ -172,11 +172,7 @@ def labels_of(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]], siz
 
 
 def notes_of(
-    labels: PictureLabels,
-    image_id: int | str,
-    old: Iterable[Mapping[str, Any]],
-    size: tuple[int, int],
-    new_id: Any,
+    labels: PictureLabels, image_id: int | str, old: Iterable[Mapping[str, Any]], size: tuple[int, int], new_id: Any
 ) -> list[dict[str, Any]]:
     """Annotation records for the labels of one picture; what robotlab does not know in old ones is kept.
 

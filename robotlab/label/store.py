@@ -210,7 +210,9 @@ class LabelStore:
         entry, size = self.entry(id), self._size(id)
         unknown = [box.category_id for box in labels.boxes if box.category_id not in self.classes]
         if unknown:
-            raise DataSetError(f"{entry.name}: a box must be of a class of the set, {short(unknown[0])} is none; add it")
+            raise DataSetError(
+                f"{entry.name}: a box must be of a class of the set, {short(unknown[0])} is none; add it"
+            )
         notes = notes_of(labels, id, self._notes[id], size, self._new_id)
         self._change(id, (notes, labels.labeled))
 

@@ -88,7 +88,9 @@ def notebook_file(path, cells):
 def labeler(tmp_path, lab, open_notebook):
     def start(page=None, suggestions=False, **settings):
         data = bench(tmp_path / "bench", **settings)
-        source = notebook_file(tmp_path / "label.ipynb", [ORDERS, CELL.format(path=str(data.folder), suggestions=suggestions)])
+        source = notebook_file(
+            tmp_path / "label.ipynb", [ORDERS, CELL.format(path=str(data.folder), suggestions=suggestions)]
+        )
         running = lab(source)
         notebook = open_notebook(running, "label.ipynb") if page is None else page(running, "label.ipynb")
         notebook.run_all()
@@ -262,7 +264,9 @@ def test_a_killed_kernel_and_a_closed_tab_lose_nothing(labeler):
     # The tab is closed as well, and opened anew; the restarted kernel gets what waited.
     page.reload()
     page.locator(".jp-Notebook .jp-Cell").first.wait_for()
-    one.notebook.until(lambda: any(k["execution_state"] == "idle" for k in one.notebook.lab.kernels() or []), "a kernel")
+    one.notebook.until(
+        lambda: any(k["execution_state"] == "idle" for k in one.notebook.lab.kernels() or []), "a kernel"
+    )
     one.notebook.run_all()
     one.notebook.until(lambda: len(one.boxes(shown)) == 2, "what waited, saved")
     Page(one.notebook, one.folder).all_saved()

@@ -39,7 +39,9 @@ def work(folder: str, start: int, room: int) -> None:
         number += 1
         wide, tall = number % 60 + 1, number // 60 % 900 + 1
         try:
-            store.put(number % PICTURES + 1, PictureLabels((LabeledBox((0.0, 0.0, float(wide), float(tall)), 1),), True))
+            store.put(
+                number % PICTURES + 1, PictureLabels((LabeledBox((0.0, 0.0, float(wide), float(tall)), 1),), True)
+            )
         except OSError:
             number -= 1
             time.sleep(0.001)
@@ -66,7 +68,9 @@ def campaign(home: Path, kills: int, seed: int = 0) -> tuple[int, int]:
             first = child.stdout.readline() if not room else ""
             time.sleep(float(rng.uniform(0, 0.03)) if not room else float(rng.uniform(0.5, 1.0)))
             os.kill(child.pid, signal.SIGKILL)
-            confirmed = [int(line) for line in (first + child.stdout.read()).splitlines(keepends=True) if line[-1] == "\n"]
+            confirmed = [
+                int(line) for line in (first + child.stdout.read()).splitlines(keepends=True) if line[-1] == "\n"
+            ]
         for number in confirmed:
             held[number % PICTURES + 1] = number
         data = open_dataset(folder)

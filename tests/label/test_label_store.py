@@ -65,7 +65,14 @@ def test_what_other_programs_wrote_is_kept(folder):
     value["licenses"] = [{"id": 1, "name": "mine"}]
     value["images"][0]["shutter_s"] = 0.01
     value["annotations"] = [
-        {"id": 9, "image_id": 1, "category_id": 2, "bbox": [1, 1, 5, 5], "by": "ann", "segmentation": [[1, 1, 6, 1, 6, 6]]},
+        {
+            "id": 9,
+            "image_id": 1,
+            "category_id": 2,
+            "bbox": [1, 1, 5, 5],
+            "by": "ann",
+            "segmentation": [[1, 1, 6, 1, 6, 6]],
+        },
         {"id": 4, "image_id": 1, "category_id": 1, "bbox": [20, 20, 5, 5], "area": 19},
     ]
     path.write_text(json.dumps(value))
