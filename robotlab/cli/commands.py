@@ -8,7 +8,6 @@ Results go to standard output, progress to standard error.
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
 import sys
 from collections.abc import Mapping, Sequence

@@ -12,7 +12,6 @@ import contextlib
 import json
 import os
 import weakref
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 

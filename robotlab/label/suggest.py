@@ -158,7 +158,7 @@ class Suggester:
             From :func:`robotlab.label.fitting.fit_on_labeled`.
         """
         self._learned_from, self._score = int(found["labeled"]), float(found["score"])
-        self._found = {id: rows for id, rows in found["pictures"]}
+        self._found = dict(found["pictures"])
 
     def close(self) -> None:
         """End a fit that is under way."""

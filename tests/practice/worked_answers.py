@@ -277,6 +277,6 @@ def label_agreement(first, second, least_iou):
 
 
 def leaked_part(train, test, near):
-    known = set(int(frame) for frame in train)
+    known = {int(frame) for frame in train}
     leaked = [frame for frame in test if any(frame + step in known for step in range(-near, near + 1))]
     return len(leaked) / len(test)
