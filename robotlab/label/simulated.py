@@ -12,12 +12,8 @@ from robotlab.errors import DataSetError
 from robotlab.label.fitting import fit_on_labeled
 from robotlab.label.labels import LabeledBox, PictureLabels
 from robotlab.label.store import LabelStore
-from robotlab.label.suggest import Suggester, best_matches
-
-# A suggestion is kept from this IoU with the truth on: closer than two people usually are (common practice, no source).
-KEPT_IOU = 0.75
-# One that overlaps a truth by at least this is dragged right; less is deleted and drawn anew.
-DRAG_IOU = 0.25
+from robotlab.label.suggest import Suggester
+from robotlab.label.views import DRAG_IOU, KEPT_IOU, best_matches
 
 
 @dataclass(frozen=True)
@@ -137,7 +133,7 @@ def simulate_labeling(
     known = {entry.id: entry for entry in truth}
     suggester = Suggester(store, background=False)
     efforts = [Effort(), Effort()]
-    fitted_at = 0
+    fitted_at, fitted = 0, None
     while True:
         counts = store.counts()
         if counts["labeled"] >= (fitted_at + every if fitted_at else first) and counts["labeled"] < counts["pictures"]:
@@ -145,7 +141,8 @@ def simulate_labeling(
             rest = store.data(labeled_only=False)
             done = {entry.id for entry in labeled}
             rest = rest.having([entry for entry in rest if entry.id not in done])
-            suggester.learn(fit_on_labeled(labeled, rest)[1])
+            fitted = fit_on_labeled(labeled, rest, fitted)
+            suggester.learn(fitted[1])
             fitted_at = counts["labeled"]
         chosen = suggester.next(store.ids)
         if chosen is None:

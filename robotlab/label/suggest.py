@@ -21,12 +21,12 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.boxes import iou
 from robotlab.color import ColorDetector, Shape, click_boxes, core_pixels, learn_band
 from robotlab.detections import Detections
 from robotlab.image import load
 from robotlab.json_file import read_json
 from robotlab.label.store import LabelStore
+from robotlab.label.views import best_matches
 
 # The first fit, and every later one after so many more labeled pictures (issue of the labeler; chosen by trial).
 FIRST, EVERY = 12, 24
@@ -157,7 +157,7 @@ class Suggester:
         found : dict
             From :func:`robotlab.label.fitting.fit_on_labeled`.
         """
-        self._learned_from, self._score = int(found["labeled"]), float(found["score"])
+        self._learned_from, self._score = len(found["learned"]), float(found["score"])
         self._found = dict(found["pictures"])
 
     def close(self) -> None:
@@ -327,32 +327,3 @@ class Suggester:
             for place, id in enumerate(some)
         ]
         return some[far.index(max(far))], f"the first pictures are spread over all recordings; this is {name}"
-
-
-def best_matches(boxes: np.ndarray, truths: np.ndarray, least: float) -> list[tuple[int, int]]:
-    """Pairs of boxes and truths of one class that overlap enough, best first, each used once.
-
-    Parameters
-    ----------
-    boxes, truths : (N, 4), (M, 4) ndarray
-        Corners, px.
-    least : float
-        The least IoU.
-
-    Returns
-    -------
-    list of (int, int)
-        Rows of both.
-
-    Examples
-    --------
-    >>> best_matches(np.array([[0, 0, 4, 4.0]]), np.array([[9, 9, 12, 12.0], [0, 0, 4, 5]]), 0.75)
-    [(0, 1)]
-    """
-    overlaps = iou(boxes, truths)
-    pairs = []
-    while overlaps.size and overlaps.max() >= least:
-        row, column = np.unravel_index(int(overlaps.argmax()), overlaps.shape)
-        pairs.append((int(row), int(column)))
-        overlaps[row, :] = overlaps[:, column] = -1
-    return pairs
