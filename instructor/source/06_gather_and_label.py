@@ -175,7 +175,7 @@ verify(blur_measure)
 # - A thing of which you cannot say what it is gets the mark *not sure*. A detector is then neither asked to find it nor blamed if it does.
 # - A picture without the thing is labeled too: go on with no box. These **negatives**, above all those with look-alikes, teach what the thing is *not*.
 #
-# **Try.** Draw the post in twelve pictures: drag a box, or click on the post to have it outlined by its color. **Enter** accepts what is suggested and goes on. After a few pictures the color detector of lesson 03 suggests boxes, drawn with dashes; after twelve a detector is fitted in the background while you go on, and takes over. From then on, the picture comes next about which the detector is least sure, and the line below says why: this is **active learning**. All keys are listed under *Pointer and keys*.
+# **Try.** Draw the post in twelve pictures: drag a box, or click on the post to have it outlined by its color. Enter accepts what is suggested and goes on. After a few pictures the color detector of lesson 03 suggests boxes, drawn with dashes; after twelve a detector is fitted in the background while you go on, and takes over. From then on, the picture comes next about which the detector is least sure, and the line below says why: this is **active learning**. All keys are listed under *Pointer and keys*.
 #
 # A label is on the disk when the labeler says so. Close the tab, restart the kernel: nothing that was saved is lost.
 

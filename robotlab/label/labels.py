@@ -52,7 +52,13 @@ class LabeledBox:
         return tuple(round(number, 2) for number in self.box), self.category_id, self.not_sure, self.hidden
 
     def plain(self) -> dict[str, Any]:
-        """As JSON."""
+        """As JSON.
+
+        Returns
+        -------
+        dict
+            Every field by its name.
+        """
         return {
             "box": list(self.box),
             "category_id": self.category_id,
@@ -82,8 +88,8 @@ class LabeledBox:
         DataSetError
             If it is no box, or nothing of it is inside the picture.
         """
-        numbers = four_numbers(value.get("box")) if isinstance(value, dict) else None
-        category = as_id(value.get("category_id")) if isinstance(value, dict) else None
+        known = value if isinstance(value, dict) else {}
+        numbers, category = four_numbers(known.get("box")), as_id(known.get("category_id"))
         if numbers is None or category is None:
             raise DataSetError(f"a box must have four numbers and a class, got {short(value)}; draw it again")
         x0, y0, x1, y1 = numbers
@@ -92,7 +98,7 @@ class LabeledBox:
             raise DataSetError(
                 f"a box must lie in its picture ({width_px} x {height_px} px) and have an area, got {short(list(numbers))}; draw it again"
             )
-        return cls(box, category, bool(value.get("not_sure")), bool(value.get("hidden")), as_id(value.get("id")))
+        return cls(box, category, bool(known.get("not_sure")), bool(known.get("hidden")), as_id(known.get("id")))
 
 
 @dataclass(frozen=True)
@@ -117,17 +123,52 @@ class PictureLabels:
     labeled: bool = False
 
     def same(self, other: PictureLabels) -> bool:
-        """Whether both say the same, whatever the ids are."""
+        """Whether both say the same, whatever the ids are.
+
+        Parameters
+        ----------
+        other : PictureLabels
+            Labels of the same picture.
+
+        Returns
+        -------
+        bool
+            True if they do, corners to 0.01 px.
+        """
         mine, its = ([box.content for box in one.boxes] for one in (self, other))
         return mine == its and self.labeled == other.labeled
 
     def plain(self) -> dict[str, Any]:
-        """As JSON."""
+        """As JSON.
+
+        Returns
+        -------
+        dict
+            Every field by its name.
+        """
         return {"boxes": [box.plain() for box in self.boxes], "labeled": self.labeled}
 
     @classmethod
     def read(cls, value: object, width_px: int, height_px: int) -> PictureLabels:
-        """Check labels from JSON; raises `DataSetError` where a box is wrong."""
+        """Check labels from JSON.
+
+        Parameters
+        ----------
+        value : object
+            As :meth:`plain` gives it.
+        width_px, height_px : int
+            The picture's size.
+
+        Returns
+        -------
+        PictureLabels
+            All boxes inside the picture.
+
+        Raises
+        ------
+        DataSetError
+            If a box is wrong.
+        """
         if not isinstance(value, dict) or not isinstance(value.get("boxes"), list):
             raise DataSetError(f"labels of a picture must have a list of boxes, got {short(value)}; send them again")
         boxes = tuple(LabeledBox.read(box, width_px, height_px) for box in value["boxes"])

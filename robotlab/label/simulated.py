@@ -125,6 +125,18 @@ def simulate_labeling(
     class, dragged right from .25 on, and deleted below; a kept suggestion
     stays in the labels as suggested.  Truths that nobody has to find are not
     drawn; a suggestion on one is marked as not sure.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.data import Sample
+    >>> home, picture = tempfile.mkdtemp(), np.zeros((60, 80, 3), np.uint8)
+    >>> picture[20:50, 30:40] = 230, 110, 20
+    >>> samples = [Sample(f"{n}.png", np.roll(picture, n, 1), [[30 + n, 20, 40 + n, 50]], [0]) for n in range(4)]
+    >>> truth = write_dataset(home + "/truth", samples, ["post"])
+    >>> before, after, _ = simulate_labeling(LabelStore(unlabeled_copy(truth, home + "/mine").folder), truth)
+    >>> before.drawn, before.kept  # by color, from the second picture on
+    (1, 3)
     """
     ids = {name: id for id, name in store.classes.items()}
     missing = [name for name in truth.classes if name not in ids]

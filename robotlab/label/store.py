@@ -8,21 +8,20 @@ so that a change costs one picture's JSON and one write.
 
 from __future__ import annotations
 
-import contextlib
-import json
 import os
 import weakref
 from pathlib import Path
 from typing import Any
 
-from robotlab.data import DataSet
+from robotlab.data import DataSet, LabeledImage
 from robotlab.data.coco import Reader
 from robotlab.data.locating import PictureFinder, find_labels
 from robotlab.data.values import as_id
-from robotlab.errors import DataSetError, printable, short
+from robotlab.errors import DataSetError, short
 from robotlab.files import write_whole
 from robotlab.json_file import read_json
 from robotlab.label.labels import PictureLabels, labels_of, notes_of
+from robotlab.label.labels_file import check_class_name, file_text, flush_folder, picture_text, signature
 from robotlab.label.lock import FolderLock
 
 # Which store of this process writes to a labels file; a newer one takes over.
@@ -82,11 +81,9 @@ class LabelStore:
         self._read()
         self.take_over()
 
-    # What is there
-
     def _read(self) -> None:
         """Read the labels file, checking every record by the data-set contract."""
-        signature = _signature(self.labels_path)
+        read = signature(self.labels_path)
         value = read_json(self.labels_path, "a labels file", DataSetError)
         if not isinstance(value, dict) or not all(
             isinstance(value.get(key), list) for key in ("images", "annotations", "categories")
@@ -95,7 +92,7 @@ class LabelStore:
                 f"{self.labels_path} must have the lists images, annotations and categories; export it as COCO-style JSON"
             )
         data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None, unlabeled=True).read(value)
-        self._value, self._signature = value, signature
+        self._value, self._signature = value, read
         self._entries = {entry.id: entry for entry in data}
         self._records = {as_id(record["id"]): record for record in value["images"]}
         self._notes: dict[Any, list[dict]] = {id: [] for id in self._records}
@@ -106,7 +103,7 @@ class LabelStore:
         for note in value["annotations"]:
             if "id" not in note:
                 note["id"] = self._new_id()
-        self._text: dict[Any, str] = {}
+        self._text: dict[Any, tuple[str, str]] = {}
 
     def _new_id(self) -> int:
         self._last_id += 1
@@ -118,7 +115,7 @@ class LabelStore:
         return tuple(self._entries)
 
     @property
-    def classes(self) -> dict[int | str, str]:
+    def classes(self) -> dict[Any, str]:
         """Class names by their ids, in the order of the file."""
         return {as_id(record["id"]): record["name"] for record in self._value["categories"]}
 
@@ -127,19 +124,57 @@ class LabelStore:
         """Whether another window or program holds this data set."""
         return not self._lock.held
 
-    def entry(self, id: int | str) -> Any:
-        """The picture as the data set had it when it was read: path, size, recording."""
+    def entry(self, id: int | str) -> LabeledImage:
+        """The picture as the data set had it when it was read: path, size, recording.
+
+        Parameters
+        ----------
+        id : int or str
+            The picture.
+
+        Returns
+        -------
+        LabeledImage
+            Its boxes may have changed since; :meth:`labels` has them.
+
+        Raises
+        ------
+        DataSetError
+            If it is none of the data set.
+        """
         if id not in self._entries:
             raise DataSetError(f"{self.labels_path}: a picture must be one of the data set, id {short(id)} is none")
         return self._entries[id]
 
     def labels(self, id: int | str) -> PictureLabels:
-        """The labels of one picture, as they are on the disk."""
+        """The labels of one picture, as they are on the disk.
+
+        Parameters
+        ----------
+        id : int or str
+            The picture.
+
+        Returns
+        -------
+        PictureLabels
+            All of them.
+        """
         entry = self.entry(id)
         return labels_of(self._records[id], self._notes[id], (entry.width_px, entry.height_px))
 
     def data(self, labeled_only: bool = True) -> DataSet | None:
-        """The data set as it stands, or its labeled pictures alone; None where there are none."""
+        """The data set as it stands.
+
+        Parameters
+        ----------
+        labeled_only : bool
+            True leaves out pictures that are not labeled yet.
+
+        Returns
+        -------
+        DataSet or None
+            None where no picture is left.
+        """
         data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None, unlabeled=True).read(self._value)
         chosen = [entry for entry in data if not labeled_only or self.labels(entry.id).labeled]
         return data.having(chosen) if chosen else None
@@ -166,10 +201,14 @@ class LabelStore:
                 counts["hidden"] += bool(note.get("hidden"))
         return {**counts, "boxes": boxes}
 
-    # Changes
-
     def take_over(self) -> bool:
-        """Become the one that writes, if nobody else is; whether this store may write now."""
+        """Become the one that writes, if nobody else is.
+
+        Returns
+        -------
+        bool
+            Whether this store may write now.
+        """
         key = str(self.labels_path)
         before = _WRITERS.get(key)
         if before is not None and before is not self:
@@ -232,7 +271,7 @@ class LabelStore:
             Its id.
         """
         self._writable()
-        self._check_name(name)
+        check_class_name(name, self.classes.values())
         id = 1 + max((id for id in self.classes if isinstance(id, int)), default=0)
         self._change(None, [*self._value["categories"], {"id": id, "name": name}])
         return id
@@ -250,24 +289,40 @@ class LabelStore:
         self._writable()
         if id not in self.classes:
             raise DataSetError(f"a class must be one of the set, id {short(id)} is none; add it")
-        self._check_name(name)
+        check_class_name(name, self.classes.values())
         renamed = [
             {**record, "name": name} if as_id(record["id"]) == id else record for record in self._value["categories"]
         ]
         self._change(None, renamed)
 
-    def _check_name(self, name: str) -> None:
-        if not isinstance(name, str) or not name.strip() or printable(name) != name or len(name) > 60:
-            raise DataSetError(f"a class must have a printable name of at most 60 signs, got {short(name)}; write one")
-        if name in self.classes.values():
-            raise DataSetError(f"class names must differ, {short(name)} is there already; choose another")
-
     def undo(self) -> int | str | None:
-        """Take back the last change of this store; the id of its picture, or None where it was none of a picture."""
+        """Take back the last change of this store.
+
+        Returns
+        -------
+        int, str or None
+            The picture's id; None where it was a change of the classes.
+
+        Raises
+        ------
+        DataSetError
+            If there is none, or another program has overwritten it.
+        """
         return self._back(self._undo, self._redo, "take back")
 
     def redo(self) -> int | str | None:
-        """Make again what was taken back last; as :meth:`undo`."""
+        """Make again what was taken back last.
+
+        Returns
+        -------
+        int, str or None
+            As :meth:`undo`.
+
+        Raises
+        ------
+        DataSetError
+            As :meth:`undo`.
+        """
         return self._back(self._redo, self._undo, "make again")
 
     def _back(self, source: list[tuple], target: list[tuple], words: str) -> int | str | None:
@@ -322,8 +377,6 @@ class LabelStore:
                 self._text.pop(id, None)
             raise
 
-    # The disk
-
     def _writable(self) -> None:
         if not self._lock.held:
             raise DataSetError(f"{self.labels_path}: {READ_ONLY}")
@@ -331,52 +384,14 @@ class LabelStore:
 
     def _refresh(self) -> None:
         """Read the file again if somebody else has written it."""
-        if _signature(self.labels_path) != self._signature:
+        if signature(self.labels_path) != self._signature:
             self._read()
 
     def _write(self) -> None:
         for id, record in self._records.items():
             if id not in self._text:
-                self._text[id] = (_dump(record), ",\n".join(map(_dump, self._notes[id])))
+                self._text[id] = picture_text(record, self._notes[id])
         self._value["annotations"] = [note for notes in self._notes.values() for note in notes]
-        texts = [self._text[id] for id in self._records]
-        parts = []
-        for key, value in self._value.items():
-            if key == "images":
-                text = "[\n" + ",\n".join(record for record, _ in texts) + "\n]"
-            elif key == "annotations":
-                text = "[\n" + ",\n".join(notes for _, notes in texts if notes) + "\n]"
-            elif isinstance(value, list) and value:
-                text = "[\n" + ",\n".join(map(_dump, value)) + "\n]"
-            else:
-                text = _dump(value)
-            parts.append(f"{_dump(key)}: {text}")
-        write_whole(self.labels_path, "{\n" + ",\n".join(parts) + "\n}\n")
-        _flush_folder(self.labels_path.parent)
-        self._signature = _signature(self.labels_path)
-
-
-def _dump(value: Any) -> str:
-    return json.dumps(value, allow_nan=False, ensure_ascii=False)
-
-
-def _signature(path: Path) -> tuple[int, int, int]:
-    """What changes when another program writes a file."""
-    try:
-        found = path.stat()
-    except OSError as error:
-        raise DataSetError(
-            f"the labels file must stay where it is while it is labeled, {path} does not ({error.strerror}); bring it back"
-        ) from None
-    return found.st_mtime_ns, found.st_size, found.st_ino
-
-
-def _flush_folder(folder: Path) -> None:
-    """The renaming itself onto the disk, where the system has a call for it."""
-    if os.name == "posix":
-        with contextlib.suppress(OSError):
-            handle = os.open(folder, os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)
+        write_whole(self.labels_path, file_text(self._value, [self._text[id] for id in self._records]))
+        flush_folder(self.labels_path.parent)
+        self._signature = signature(self.labels_path)

@@ -119,7 +119,13 @@ class Suggester:
     # The detector that learns along
 
     def poll(self) -> bool:
-        """Take in a fit that has ended, begin one that is due; whether there is news."""
+        """Take in a fit that has ended, begin one that is due.
+
+        Returns
+        -------
+        bool
+            Whether one has ended or begun.
+        """
         news = False
         if self._process is not None and self._process.poll() is not None:
             ended, self._process = self._process, None
@@ -309,9 +315,7 @@ class Suggester:
         left = [id for id in ids if id not in passed and not self._store.labels(id).labeled]
         if not left:
             return None
-        if self._found:
-            return max(((id, *self.doubt(id)) for id in left), key=lambda one: one[1])[::2]
-        # Before there is a detector: spread over the recordings, then as far from what is labeled as can be.
+        # Of the recording of which least is labeled: the least sure pictures of a film are often neighbors.
         by_recording: dict[str, list] = {}
         for id in ids:
             by_recording.setdefault(self._store.entry(id).recording, []).append(id)
@@ -320,6 +324,10 @@ class Suggester:
             (name for name, some in by_recording.items() if open_ids & set(some)),
             key=lambda name: sum(id not in open_ids for id in by_recording[name]) / len(by_recording[name]),
         )
+        if self._found:
+            doubts = [(id, *self.doubt(id)) for id in by_recording[name] if id in open_ids]
+            return max(doubts, key=lambda one: one[1])[::2]
+        # Before there is a detector: as far from what is labeled as can be.
         some = by_recording[name]
         seen = [place for place, id in enumerate(some) if id not in open_ids]
         far = [

@@ -49,7 +49,7 @@ def detect_in_views(detector: Detector, picture: np.ndarray, scales: Sequence[fl
     --------
     >>> from robotlab.detections import as_detector
     >>> always = as_detector(lambda picture: Detections([[1, 0, 3, 4]], [0.8], [0]))
-    >>> detect_in_views(always, np.zeros((6, 4, 3), np.uint8)).boxes.tolist()  # mirrored, it is the same place
+    >>> detect_in_views(always, np.zeros((6, 4, 3), np.uint8)).boxes.round(9).tolist()  # mirrored, it is the same place
     [[1.0, 0.0, 3.0, 4.0]]
     """
     height, width = picture.shape[:2]
@@ -62,7 +62,7 @@ def detect_in_views(detector: Detector, picture: np.ndarray, scales: Sequence[fl
             boxes = found.boxes.copy()
             if mirrored:
                 boxes[:, [0, 2]] = size[0] - boxes[:, [2, 0]]
-            views.append((clip(boxes * [width / size[0], height / size[1]] * 2, width, height), found))
+            views.append((clip(boxes * np.tile([width / size[0], height / size[1]], 2), width, height), found))
     boxes = np.concatenate([some for some, _ in views])
     scores = np.concatenate([found.scores for _, found in views])
     labels = np.concatenate([found.labels for _, found in views])
@@ -78,7 +78,10 @@ def detect_in_views(detector: Detector, picture: np.ndarray, scales: Sequence[fl
         highest = [scores[group[view[group] == one]].max(initial=0.0) for one in range(len(views))]
         rows.append((mean, float(np.mean(highest)), labels[best]))
     classes = views[0][1].classes
-    return Detections(*map(np.array, zip(*rows)), classes) if rows else Detections.none(classes)
+    if not rows:
+        return Detections.none(classes)
+    mean, score, label = zip(*rows)
+    return Detections(np.array(mean), np.array(score), np.array(label), classes)
 
 
 def best_matches(boxes: np.ndarray, truths: np.ndarray, least: float) -> list[tuple[int, int]]:
