@@ -279,21 +279,6 @@ def tour(options: argparse.Namespace) -> int:
     return 0
 
 
-def checkup(options: argparse.Namespace) -> int:
-    """The environment, or a data set."""
-    report: Any
-    if options.data:
-        from robotlab.data import check_dataset
-
-        report = check_dataset(options.data)
-    else:
-        from robotlab.environment import check_environment
-
-        report = check_environment()
-    _show(json.dumps(report.to_dict(), indent=1) if options.json else report.text())
-    return 0 if report.ok else 1
-
-
 def simulate_walk(options: argparse.Namespace) -> int:
     """One walk in the rendered greenhouse."""
     from robotlab.face_off import simulate_walk as follow
@@ -341,7 +326,6 @@ def open_course(options: argparse.Namespace) -> int:
 COMMANDS = {
     "open": open_course,
     "tour": tour,
-    "checkup": checkup,
     "fit": fit,
     "judge": evaluate,
     "compare": compare,

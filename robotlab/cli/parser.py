@@ -18,7 +18,14 @@ from robotlab import __version__
 from robotlab.errors import InputError, install_hint, printable
 
 # Commands with a module of their own in robotlab.cli: ``add_options(command)`` and ``run(options)``.
-_MODULES: dict[str, str] = {"gather": "gather", "label": "label", "split": "split"}
+_MODULES: dict[str, str] = {
+    "gather": "gather",
+    "label": "label",
+    "split": "split",
+    "export": "export",
+    "plan": "plan",
+    "checkup": "checkup",
+}
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -55,10 +62,6 @@ def _parser() -> argparse.ArgumentParser:
 
     sub = command("tour", "run the whole chain once and write a report with pictures, tables and the replay")
     sub.add_argument("-o", "--output", default="tour", metavar="FOLDER", help="where the report goes (default: tour)")
-
-    sub = command("checkup", "check the environment, or a data set before you train on it")
-    sub.add_argument("data", metavar="DATA", nargs="?", help="a data set; without it, the environment is checked")
-    sub.add_argument("--json", action="store_true", help="print JSON")
 
     sub = command("fit", "train a detector on a data set and write one .onnx file")
     choice_of_pictures(sub)

@@ -5,8 +5,26 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.gather.agreement import Agreement, label_agreement
+    from robotlab.gather.film_of_set import time_lapse
     from robotlab.gather.gathering import GatherReport, gather
+    from robotlab.gather.plan import CapturePlan, capture_plan
+    from robotlab.gather.sizes import SizeCheck, box_distances, check_sizes
+    from robotlab.gather.suspects import Suspect, suspect_labels
 
-__all__ = ["GatherReport", "gather"]
+__all__ = [
+    "Agreement",
+    "CapturePlan",
+    "GatherReport",
+    "SizeCheck",
+    "Suspect",
+    "box_distances",
+    "capture_plan",
+    "check_sizes",
+    "gather",
+    "label_agreement",
+    "suspect_labels",
+    "time_lapse",
+]
 
 load_lazily(__name__)

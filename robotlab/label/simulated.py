@@ -13,7 +13,12 @@ from robotlab.label.fitting import fit_on_labeled
 from robotlab.label.labels import LabeledBox, PictureLabels
 from robotlab.label.store import LabelStore
 from robotlab.label.suggest import Suggester
-from robotlab.label.views import DRAG_IOU, KEPT_IOU, best_matches
+from robotlab.label.views import best_matches
+
+# A suggestion is kept from this IoU with the truth on: closer than two people usually are (common practice, no source).
+KEPT_IOU = 0.75
+# One that overlaps a truth by at least this is dragged right; less is deleted and drawn anew.
+DRAG_IOU = 0.25
 
 
 @dataclass(frozen=True)
@@ -145,7 +150,7 @@ def simulate_labeling(
     known = {entry.id: entry for entry in truth}
     suggester = Suggester(store, background=False)
     efforts = [Effort(), Effort()]
-    fitted_at, fitted = 0, None
+    fitted_at = 0
     while True:
         counts = store.counts()
         if counts["labeled"] >= (fitted_at + every if fitted_at else first) and counts["labeled"] < counts["pictures"]:
@@ -153,8 +158,7 @@ def simulate_labeling(
             rest = store.data(labeled_only=False)
             done = {entry.id for entry in labeled}
             rest = rest.having([entry for entry in rest if entry.id not in done])
-            fitted = fit_on_labeled(labeled, rest, fitted)
-            suggester.learn(fitted[1])
+            suggester.learn(fit_on_labeled(labeled, rest)[1])
             fitted_at = counts["labeled"]
         chosen = suggester.next(store.ids)
         if chosen is None:

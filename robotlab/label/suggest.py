@@ -163,7 +163,7 @@ class Suggester:
         found : dict
             From :func:`robotlab.label.fitting.fit_on_labeled`.
         """
-        self._learned_from, self._score = len(found["learned"]), float(found["score"])
+        self._learned_from, self._score = int(found["labeled"]), float(found["score"])
         self._found = dict(found["pictures"])
 
     def close(self) -> None:
