@@ -41,7 +41,18 @@ for tall_px in (HEIGHT, 24):
     print(f"{tall_px:3d} px tall at {focal_px * POST_M / tall_px:.2f} m")
 
 # %% [markdown]
-# **Why.** Distance is f · H / height: 160 px·m divided by the height in px. Between 0.6 m and 6.7 m the post can be learned. Four ranges, each twice as far as the last, cover that; by equal *steps* most pictures would be of far posts.
+# **Why.** Distance is f · H / height: 160 px·m divided by the height in px. Between 0.6 m and 6.7 m the post can be learned. Here is the plan for it, for a hundred pictures:
+
+# %%
+from robotlab.camera import Camera
+from robotlab.gather import capture_plan
+
+camera = Camera(WIDTH, HEIGHT, math.radians(62), height_m=0.25)
+wishes = {"smallest_px": 24, "lightings": ["daylight"], "backgrounds": 4}
+print(capture_plan(camera, POST_M, **wishes).text())
+
+# %% [markdown]
+# The ranges of distance grow: each is as much *farther* than the last as a factor, not as a step, since twice as far is half as many px. By equal steps most pictures would be of far posts. A fifth of the pictures is *without* the post. `robotlab plan` prints such a plan on one page, with boxes to tick.
 #
 # The same formula read backward says how far away a *labeled* post is. So the labels themselves can say what is still missing from the plan.
 #
@@ -318,16 +329,16 @@ print("\n".join(check_dataset(labeled).text().splitlines()[2:]))
 # "Right if nothing is in view": the shot in which the post leaves the picture gave negatives. Now the plan: which distances do the labels cover?
 
 # %%
-edges_m = np.array([0.6, 1.2, 2.4, 4.8, 7.0])
+plan = capture_plan(camera, POST_M, **wishes, data=labeled, target="post")
+for wish in plan.group("distance") + plan.group("without it"):
+    print(f"{wish.words:<30} {wish.there:3d} of {wish.wanted}, {wish.missing} missing")
 for shot in shots:
     boxes = np.concatenate([entry.boxes for entry in labeled.only(recordings=shot)])
     distances = focal_px * POST_M / (boxes[:, 3] - boxes[:, 1])
-    counts = np.histogram(distances, edges_m)[0]
-    words = [f"{a}-{b} m: {n:2d}" for a, b, n in zip(edges_m, edges_m[1:], counts)]
-    print(f"{shot}  {',  '.join(words)}")
+    print(f"{shot}: {distances.min():.1f} to {distances.max():.1f} m")
 
 # %% [markdown]
-# **Why.** Look down the columns. Each range is there, but the farthest comes from shot4 alone: if that shot is held out as the test, nothing of its range is left to learn from. The next walk with the camera should go far, in another corner. (A box that is cut off at the picture's edge makes its post look farther than it is; leave such boxes out if there are many.)
+# **Why.** The middle distances have more than enough; near and far, there are too few. And the farthest come from shot4 alone: if that shot is held out as the test, nothing of its range is left to learn from. The next walk with the camera should go close and far, in another corner. (A box that is cut off at the picture's edge makes its post look farther than it is, so the plan leaves such boxes out.)
 
 # %% [markdown]
 # ## 6. An honest split

@@ -36,9 +36,9 @@ def detect_mirrored(detector: Detector, picture: np.ndarray) -> Detections:
     Examples
     --------
     >>> from robotlab.detections import as_detector
-    >>> left = as_detector(lambda picture: Detections([[0, 0, 3, 4]], [0.8], [0]))
-    >>> detect_mirrored(left, np.zeros((6, 4, 3), np.uint8)).boxes.round(9).tolist()
-    [[0.5, 0.0, 3.5, 4.0]]
+    >>> left = as_detector(lambda picture: Detections([[0, 0, 6, 4]], [0.8], [0]))
+    >>> detect_mirrored(left, np.zeros((6, 7, 3), np.uint8)).boxes.round(9).tolist()
+    [[0.5, 0.0, 6.5, 4.0]]
     """
     plain, mirrored = detector.detect(picture), detector.detect(np.ascontiguousarray(picture[:, ::-1]))
     turned = mirrored.boxes.copy()
