@@ -108,7 +108,7 @@ class BoxLabeler(Widget):
         counts, suggester = self.store.counts(), self.suggester
         return {
             "classes": [[id, name, counts["boxes"][id]] for id, name in self.store.classes.items()],
-            "labeled": sum(self.store.labels(id).labeled for id in self._ids),
+            "labeled": sum(map(self.store.is_labeled, self._ids)),
             "pictures": len(self._ids),
             "read_only": READ_ONLY if self.store.read_only else "",
             "fitting": suggester.fitting,

@@ -178,7 +178,7 @@ class Suggester:
 
     def _color_detectors(self) -> dict[Any, ColorDetector]:
         """For each class whose color gives it away, a detector learned from the newest labels."""
-        shown = [id for id in self._store.ids if self._store.labels(id).labeled and self._store.labels(id).boxes]
+        shown = [id for id in self._store.ids if self._store.is_labeled(id) and self._store.labels(id).boxes]
         newest = tuple(shown[:: max(1, len(shown) // COLOR_PICTURES)][-COLOR_PICTURES:])
         key = tuple((id, self._store.labels(id)) for id in newest)
         if key != self._color[0]:
@@ -312,7 +312,7 @@ class Suggester:
         (id, str) or None
             None where all are labeled or passed.
         """
-        left = [id for id in ids if id not in passed and not self._store.labels(id).labeled]
+        left = [id for id in ids if id not in passed and not self._store.is_labeled(id)]
         if not left:
             return None
         # Of the recording of which least is labeled: the least sure pictures of a film are often neighbors.

@@ -26,7 +26,7 @@ def test_lesson_06_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: stage.get_attribute("data-shown"), "a picture")
     saved = page.locator(".robotlab-labeler-saved").first
     # The simulated labeler has worked on a copy: here nothing is labeled yet.
-    assert "0 of 108 labeled" in saved.inner_text()
+    notebook.until(lambda: "0 of 108 labeled" in saved.inner_text(), "its state in words")
     box = stage.bounding_box()
     page.mouse.move(box["x"] + 0.4 * box["width"], box["y"] + 0.3 * box["height"])
     page.mouse.down()

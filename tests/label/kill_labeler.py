@@ -16,6 +16,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import TextIO
 
 import numpy as np
 
@@ -50,8 +51,31 @@ def work(folder: str, start: int, room: int) -> None:
         sys.stdout.flush()
 
 
-def campaign(home: Path, kills: int, seed: int = 0) -> tuple[int, int]:
-    """So many kills; how many there were, and how many confirmed changes were lost."""
+def begin(folder: Path, last: int, room: int, fork: bool) -> tuple[int, TextIO, subprocess.Popen | None]:
+    """Start a program that labels: its id, and what it says."""
+    if not fork:
+        words = [sys.executable, __file__, "--work", str(folder), str(last), str(room)]
+        child = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
+        return child.pid, child.stdout, child
+    read, write = os.pipe()
+    pid = os.fork()
+    if pid == 0:
+        os.close(read)
+        sys.stdout = os.fdopen(write, "w")
+        try:
+            work(str(folder), last, room)
+        finally:
+            os._exit(1)
+    os.close(write)
+    return pid, os.fdopen(read), None
+
+
+def campaign(home: Path, kills: int, seed: int = 0, fork: bool = False) -> tuple[int, int]:
+    """So many kills; how many there were, and how many confirmed changes were lost.
+
+    A program that is started anew takes a second for its imports; a fork of
+    this one has them.
+    """
     rng = np.random.default_rng(seed)
     picture = np.zeros((900, 61, 3), np.uint8)
     folder = write_dataset(
@@ -63,14 +87,16 @@ def campaign(home: Path, kills: int, seed: int = 0) -> tuple[int, int]:
         size = (folder / "annotations.json").stat().st_size
         # Every fourth time the disk is full, at or around the size that the file is going to have.
         room = int(rng.integers(max(1, size - 60), size + 60)) if turn % 4 == 3 else 0
-        words = [sys.executable, __file__, "--work", str(folder), str(last), str(room)]
-        with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as child:
-            first = child.stdout.readline() if not room else ""
-            time.sleep(float(rng.uniform(0, 0.03)) if not room else float(rng.uniform(0.5, 1.0)))
-            os.kill(child.pid, signal.SIGKILL)
-            confirmed = [
-                int(line) for line in (first + child.stdout.read()).splitlines(keepends=True) if line[-1] == "\n"
-            ]
+        pid, said, child = begin(folder, last, room, fork)
+        with said:
+            first = said.readline() if not room else ""
+            time.sleep(float(rng.uniform(0, 0.03)) if not room else float(rng.uniform(0.1, 0.2)) * (1 if fork else 5))
+            os.kill(pid, signal.SIGKILL)
+            confirmed = [int(line) for line in (first + said.read()).splitlines(keepends=True) if line[-1] == "\n"]
+        if child is None:
+            os.waitpid(pid, 0)
+        else:
+            child.wait()
         for number in confirmed:
             held[number % PICTURES + 1] = number
         data = open_dataset(folder)
@@ -94,6 +120,6 @@ if __name__ == "__main__":
     if sys.argv[1:2] == ["--work"]:
         work(sys.argv[2], int(sys.argv[3]), int(sys.argv[4]))
     with tempfile.TemporaryDirectory() as place:
-        done, missing = campaign(Path(place), int(sys.argv[1]) if len(sys.argv) > 1 else 1000)
+        done, missing = campaign(Path(place), int(sys.argv[1]) if len(sys.argv) > 1 else 1000, fork=True)
     print(f"{done} kills, {missing} confirmed changes lost")
     sys.exit(missing > 0)

@@ -102,6 +102,11 @@ function render({ model, el }) {
     bench.append(button);
   }
 
+  order.forEach((id, index) => {
+    pictures.get(id).tick = shape("rect", { x: index, width: order.length > 300 ? 1 : 0.8 });
+    ribbon.append(pictures.get(id).tick);
+  });
+
   const readOnly = () => Boolean(model.get("status").read_only);
   const classes = () => model.get("status").classes;
   const place = (id) => classes().findIndex(([one]) => one === id);
@@ -150,7 +155,12 @@ function render({ model, el }) {
     const waiting = pending.size ? `${pending.size} ${pending.size === 1 ? "picture waits" : "pictures wait"} to be saved.` : "All saved.";
     saved.textContent = read_only ? `Read-only: ${read_only}.` : `${told ? told + " " : ""}${waiting} ${done} of ${count} labeled.${learning}${trouble ? ` No detector yet: ${trouble}` : ""}`;
     saved.classList.toggle("failed", Boolean(read_only || told_bad));
-    ribbon.replaceChildren(...order.map((id, index) => shape("rect", { x: index, y: pictures.get(id).labeled ? 0 : 0.6, width: order.length > 300 ? 1 : 0.8, height: pictures.get(id).labeled ? 1 : 0.4, fill: now && id === now.id ? "#d55e00" : pictures.get(id).labeled ? "#0072b2" : "#999" })));
+    for (const id of order) {
+      const one = pictures.get(id), look = now && id === now.id ? "#d55e00" : one.labeled ? "#0072b2" : "#999";
+      if (one.look === look + one.labeled) continue;
+      one.look = look + one.labeled;
+      for (const [key, value] of Object.entries({ fill: look, y: one.labeled ? 0 : 0.6, height: one.labeled ? 1 : 0.4 })) one.tick.setAttribute(key, value);
+    }
     const chips = shown.map(([id, title, boxCount], index) => {
       const chip = make("button", { type: "button", "aria-pressed": String(id === kind), "data-class": String(id), style: `border-left: 10px solid ${color(id)}` }, `${title}: ${boxCount} `, make("kbd", {}, String(index + 1)));
       chip.addEventListener("click", () => { setClass(id); stage.focus({ preventScroll: true }); });
