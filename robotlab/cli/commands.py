@@ -314,12 +314,13 @@ def build(options: argparse.Namespace) -> int:
 
 def open_course(options: argparse.Namespace) -> int:
     """JupyterLab at the first lesson, in this environment."""
-    from robotlab.cli.jupyter import start_jupyterlab
     from robotlab.environment import FIRST_LESSON, READ_ONLY, is_writable
 
     first = shipped(FIRST_LESSON)
     if not is_writable(first.parent):
         raise InputError(f"{first.parent} cannot be written: {READ_ONLY}")
+    from robotlab.cli.jupyter import start_jupyterlab
+
     return start_jupyterlab(first.parents[1], f"lessons/{first.name}", options.port, options.no_browser)
 
 
