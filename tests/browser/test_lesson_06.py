@@ -27,6 +27,9 @@ def test_lesson_06_in_the_browser(lab, open_notebook, tmp_path):
     saved = page.locator(".robotlab-labeler-saved").first
     # The simulated labeler has worked on a copy: here nothing is labeled yet.
     notebook.until(lambda: "0 of 108 labeled" in saved.inner_text(), "its state in words")
+    # Wholly in view, and at rest.
+    stage.evaluate("stage => stage.scrollIntoView({ block: 'center' })")
+    page.wait_for_timeout(1000)
     box = stage.bounding_box()
     page.mouse.move(box["x"] + 0.4 * box["width"], box["y"] + 0.3 * box["height"])
     page.mouse.down()
