@@ -14,7 +14,14 @@ import robotlab
 
 ROOT = Path(robotlab.__file__).resolve().parents[1]
 # Packages of extras that a learner need not have, by the name one imports.
-OPTIONAL = {"torch": "torch", "serial": "robot", "cv2": "robot", "gpiozero": "robot", "tornado": "robot", "distributed": "cluster"}
+OPTIONAL = {
+    "torch": "torch",
+    "serial": "robot",
+    "cv2": "robot",
+    "gpiozero": "robot",
+    "tornado": "robot",
+    "distributed": "cluster",
+}
 
 # What stands behind the commands: chains of whole parts and their pages, no building blocks.
 COMMANDS = ("cli", "tour")

@@ -82,6 +82,31 @@ def test_a_driving_program_needs_the_core_alone(tmp_path):
     assert int(ran.stdout.split()[-1]) > 0  # The color detector saw the post.
 
 
+ROBOT = """
+import numpy as np
+from robotlab.robot import CalibratedLink, PinLink, VideoCamera, delay_from_blinks, measure_field_of_view, open_wheels, view_fault
+from robotlab.control import SimulatedLink
+
+picture = np.full((240, 320, 3), 60, np.uint8)
+picture[78:162, 100:219] = 230
+assert view_fault(picture) == ""
+assert abs(measure_field_of_view(picture, 0.5, (0.238, 0.168)).focal_px - 250) < 1
+CalibratedLink(SimulatedLink(), 0.9, 1.1).send(0.1, 0.1)
+for missing in (lambda: VideoCamera(0), lambda: open_wheels("serial:/dev/null"), lambda: PinLink((5, 6), (13, 19))):
+    try:
+        missing()
+    except ValueError as error:
+        print(error)
+"""
+
+
+def test_measuring_a_robot_needs_the_core_alone_and_a_camera_says_what_it_needs():
+    ran = run(ROBOT)
+    assert ran.returncode == 0, ran.stderr
+    needed = [line.partition(", it is not installed")[0].split()[-1] for line in ran.stdout.splitlines()]
+    assert needed[:2] == ["opencv-python-headless", "pyserial"]
+
+
 def test_what_needs_more_says_what_and_how():
     ran = run("import robotlab.metrics\nrobotlab.metrics.evaluate_coco\nrobotlab.metrics.mcnemar_test")
     assert ran.returncode == 1

@@ -183,8 +183,8 @@ def test_the_package_alone_needs_no_extra():
     import sys
 
     code = (
-        "import sys, robotlab.cli, robotlab.widgets, robotlab.loop, robotlab.neural, robotlab.color, robotlab.data\n"
-        "extra = {'torch', 'cv2', 'jupytext', 'pycocotools', 'serial', 'sklearn', 'statsmodels', 'shapely'}\n"
+        "import sys, robotlab.cli, robotlab.widgets, robotlab.loop, robotlab.neural, robotlab.color, robotlab.data, robotlab.robot\n"
+        "extra = {'torch', 'cv2', 'gpiozero', 'jupytext', 'pycocotools', 'serial', 'sklearn', 'statsmodels', 'shapely'}\n"
         "print(sorted(extra & sys.modules.keys()))"
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

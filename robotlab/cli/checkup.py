@@ -105,7 +105,7 @@ def _more(options: argparse.Namespace, report: Any) -> None:
     from robotlab.report.checkup import checkup_page
 
     def say(words: object) -> None:
-        print(printable(words), file=sys.stderr)
+        print(printable(words), file=sys.stderr if options.json else sys.stdout)
 
     labels = find_labels(options.data)
     data = (

@@ -25,6 +25,7 @@ _MODULES: dict[str, str] = {
     "export": "export",
     "plan": "plan",
     "checkup": "checkup",
+    "measure": "measure",
 }
 
 

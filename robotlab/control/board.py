@@ -6,6 +6,7 @@ the line protocol of :mod:`robotlab.control.link` around it.
 
 from __future__ import annotations
 
+import math
 import re
 import time
 
@@ -100,8 +101,10 @@ class BoardWheels:
         if self._ramping:
             room = self._accel * (t_s - self._since) if t_s > self._since else 0.0
             self._since = t_s
+            # A rounding error must not keep a ramp from its end.
             left, right = (
-                speed + min(max(goal - speed, -room), room) for speed, goal in zip(self._speeds, self.goal, strict=True)
+                goal if abs(goal - speed) <= room + 1e-9 else speed + math.copysign(room, goal - speed)
+                for speed, goal in zip(self._speeds, self.goal, strict=True)
             )
             self._speeds = left, right
             self._ramping = self._speeds != self.goal

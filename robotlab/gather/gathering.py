@@ -219,6 +219,7 @@ def gather(
         Path(folder).mkdir(parents=True, exist_ok=True)
         with one_writer(folder):
             store = Store(folder, recording, identity, settings, tuple(classes))
+            store.sweep()
             one_after_another = not isinstance(pictures, Photographs)
             chooser = Chooser(settings["changed_bits"], frozenset(verdicts[word] for word in keep), one_after_another)
             for look in store.looks:

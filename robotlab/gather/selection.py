@@ -14,8 +14,8 @@ from robotlab.image.hashing import NEAR_BITS
 # sharp picture of the 14 rendered recordings fell under .65; smeared along the rows by 4 px the median came to .39, by
 # 8 px all 40 tried (with 6 photographs of scikit-image) came under .38.
 BLURRED = 0.4
-# A picture is also blurred when blurring it by 1 px more leaves at least this part of its sharpness.  From the same
-# pictures: .26 at most of sharp ones, .64 at most when blurred by 1 px before, .80 at least by 2 px.
+# A photograph, which has no neighbors, is blurred when blurring it by 1 px more leaves at least this part of its
+# sharpness (a smear along one direction is not found so).  From the same pictures: .26 at most of sharp ones, .64 at most when blurred by 1 px before, .80 at least by 2 px.
 SOFT = 0.7
 # Neighbors that the median is taken of, and the fewest that say something.
 NEIGHBORS, FEWEST = 15, 4
@@ -71,7 +71,7 @@ class Look:
         """What it was left out for, in a few words."""
         if self.verdict == "near-duplicate":
             return f"{self.bits} bits from {self.like}"
-        if self.soft is not None and self.soft >= SOFT:
+        if self.soft is not None:
             return f"{self.soft:.2f} of its sharpness left when blurred more"
         return f"{self.relative:.2f} times as sharp as its neighbors"
 
@@ -132,8 +132,9 @@ class Chooser:
             verdict = "near-duplicate"
         else:
             sharp = round(sharpness(picture), 2)
-            soft = round(sharpness(blur(picture, 1.0)) / sharp, 3) if sharp > 0 else None
-            if self.neighbors and len(self._sharpnesses) >= FEWEST:
+            if not self.neighbors:
+                soft = round(sharpness(blur(picture, 1.0)) / sharp, 3) if sharp > 0 else 1.0
+            elif len(self._sharpnesses) >= FEWEST:
                 usual = float(np.median(self._sharpnesses[-NEIGHBORS:]))
                 relative = round(sharp / usual, 3) if usual > 0 else None
             if (soft or 0) >= SOFT or (1.0 if relative is None else relative) < BLURRED:

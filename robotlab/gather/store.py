@@ -173,6 +173,16 @@ class Store:
                 f"{short(self.settings.get(changed))}; give the same to go on, or choose another name"
             )
 
+    def sweep(self) -> None:
+        """Remove halves of files that a killed run has left; only while the set is held."""
+        for folder, name in (
+            (self.pictures, "*.jpg"),
+            (self.notes_path.parent, "*.json"),
+            (self.folder, self.labels_path.name),
+        ):
+            for half in folder.glob(f".{name}.*.part"):
+                half.unlink(missing_ok=True)
+
     @property
     def next_place(self) -> int:
         """Number of the first candidate that has not been looked at."""

@@ -27,8 +27,8 @@ def write_film(path: str | os.PathLike, pictures: Iterable[np.ndarray], rate_hz:
     path : path-like
         Ends in .mp4, .avi or .gif; only .gif needs no OpenCV.
     pictures : iterable of (H, W, 3) ndarray of uint8
-        All of one size; taken one by one.  In .mp4 an odd row or column at the
-        edge is left out, for its codec has none.
+        All of one size; taken one by one.  But in .gif an odd row or column at
+        the edge is left out, for codecs have none.
     rate_hz : float
         Pictures a second, .1 to 240.  GIF counts hundredths of a second.
 
@@ -92,8 +92,7 @@ def _write_gif(path: Path, pictures: Iterator[np.ndarray], rate_hz: float) -> No
 def _write_opencv(path: Path, pictures: Iterator[np.ndarray], rate_hz: float) -> None:
     cv2 = opencv()
     first = next(pictures)
-    even = 2 if path.suffix == ".mp4" else 1
-    height, width = (side // even * even for side in first.shape[:2])
+    height, width = (side // 2 * 2 for side in first.shape[:2])
     writer = cv2.VideoWriter(str(path), cv2.VideoWriter_fourcc(*_CODECS[path.suffix]), float(rate_hz), (width, height))
     try:
         if not writer.isOpened() or min(width, height) < 1:

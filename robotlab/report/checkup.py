@@ -8,6 +8,7 @@ from shlex import quote
 import numpy as np
 
 from robotlab.data import DataSet, DataSetReport, LabeledImage, contact_sheet
+from robotlab.data.check import TINY_PX
 from robotlab.data.contact_sheet_drawing import PALETTE, draw_boxes, picture_sheet
 from robotlab.gather import Agreement, SizeCheck, Suspect
 from robotlab.report.page import Report
@@ -69,8 +70,8 @@ def checkup_page(
     _duplicates(page, data, report.facts.get("duplicates_across", ()))
     empty = [entry for entry in data if not len(entry)]
     _pictures(page, data, "Pictures without boxes", empty, folder, "Right if nothing is in view; else label them.")
-    tiny = [entry for entry in data if len(entry) and _smallest(entry) < 6]
-    _pictures(page, data, "Tiny boxes", tiny, folder, "A side under 6 px: mark them ignore, or go closer.")
+    tiny = [entry for entry in data if _smallest(entry) < TINY_PX]
+    _pictures(page, data, "Tiny boxes", tiny, folder, f"A side under {TINY_PX} px: mark them ignore, or go closer.")
     if agreement is not None:
         _agreement(page, data, agreement, folder)
     page.heading("Contact sheet")
@@ -192,7 +193,8 @@ def _around(entry: LabeledImage, boxes: list[np.ndarray], colors: list) -> np.nd
 
 
 def _smallest(entry: LabeledImage) -> float:
-    return float((entry.boxes[:, 2:] - entry.boxes[:, :2]).min())
+    counted = entry.boxes[~(entry.ignore | entry.crowd)]
+    return float((counted[:, 2:] - counted[:, :2]).min(initial=np.inf))
 
 
 def _command(folder: str, entries: list[LabeledImage]) -> str:

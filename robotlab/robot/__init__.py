@@ -11,8 +11,23 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.robot.camera import VideoCamera
+    from robotlab.robot.camera_delay import delay_from_blinks, measure_delay
+    from robotlab.robot.field_of_view import measure_field_of_view
+    from robotlab.robot.pins import PinLink
     from robotlab.robot.view import view_fault
+    from robotlab.robot.wheel_calibration import CalibratedLink, calibrate_wheels
+    from robotlab.robot.wheels import open_wheels
 
-__all__ = ["VideoCamera", "view_fault"]
+__all__ = [
+    "CalibratedLink",
+    "PinLink",
+    "VideoCamera",
+    "calibrate_wheels",
+    "delay_from_blinks",
+    "measure_delay",
+    "measure_field_of_view",
+    "open_wheels",
+    "view_fault",
+]
 
 load_lazily(__name__)

@@ -24,7 +24,7 @@ _INTERVALS = 60
 _LOOK_S, _IN_A_ROW = 0.1, 5
 # Between two tries to open a camera again, s (common practice, no source).
 _RETRY_S = 0.25
-# A driver's own stamp is believed when it is so fresh, s.
+# A driver's own stamps are believed when the first one is so fresh, s: others count on another clock, or not at all.
 _FRESH_S = 1.0
 
 
@@ -141,7 +141,7 @@ class VideoCamera:
         self._pictures = self._handed = self._reconnects = 0
         self._last = time.monotonic()
         self._freeze, self._fault, self._row = FreezeDetector(), "", 0
-        self._looked = 0.0
+        self._looked, self._stamped, self._exposure = 0.0, None, None
         self._size = self._video.size
         self._thread = threading.Thread(target=self._run, name="video_camera", daemon=True)
         self._thread.start()
@@ -205,7 +205,7 @@ class VideoCamera:
                 str(self._source),
                 self._size,
                 (len(self._came) - 1) / span_s if span_s > 0 else None,
-                None if self._error else self._video.exposure_s(),
+                self._exposure,
                 self._delay,
                 statistics.median(self._waits) if self._waits else None,
                 self._pictures,
@@ -263,9 +263,10 @@ class VideoCamera:
         # A stream may change its size on the way.
         check_size(picture, self._size, f"a picture of camera {self._source}")
         now, came = time.monotonic(), self._video.grabbed_s if self._video.live else time.monotonic()
-        stamped = self._video.time_s if self._video.driver() == "V4L2" else -1.0
-        if 0 <= came - stamped < _FRESH_S:
-            came = stamped
+        if self._stamped is None:
+            self._stamped = self._video.driver() == "V4L2" and 0 <= came - self._video.time_s < _FRESH_S
+        # Believed from then on: a picture that lay in a buffer while the program slept is an old one.
+        came = self._video.time_s if self._stamped else came
         if now - self._looked >= _LOOK_S:
             self._look(picture, now)
         with self._lock:
@@ -278,7 +279,10 @@ class VideoCamera:
 
     def _look(self, picture: np.ndarray, now: float) -> None:
         words, self._looked = view_fault(picture), now
+        # Asked here: a driver is not to be asked by two threads.
+        exposure = self._video.exposure_s()
         with self._lock:
+            self._exposure = exposure
             self._freeze.live(picture)
             self._row = self._row + 1 if words == self._fault else 1
             self._fault = words
@@ -297,4 +301,5 @@ class VideoCamera:
             with self._lock:
                 self._video, self._reconnects = video, self._reconnects + 1
                 self._came.clear()
+                self._stamped = None
             return

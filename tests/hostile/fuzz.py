@@ -19,6 +19,7 @@ import os
 import resource
 import shutil
 import signal
+import subprocess
 import sys
 import tempfile
 import time
@@ -29,7 +30,16 @@ from pathlib import Path
 from unittest import mock
 
 import numpy as np
-from mutations import OPTIONS, mutate_image, mutate_json, mutate_lines, mutate_model, mutate_options, mutate_xml
+from mutations import (
+    OPTIONS,
+    mutate_bytes,
+    mutate_image,
+    mutate_json,
+    mutate_lines,
+    mutate_model,
+    mutate_options,
+    mutate_xml,
+)
 from PIL import Image
 
 import robotlab.cli.commands
@@ -42,6 +52,7 @@ from robotlab.cli import main
 from robotlab.data import check_dataset, open_dataset, read_results
 from robotlab.errors import InputError, printable
 from robotlab.face_off import threshold
+from robotlab.gather import gather
 from robotlab.greenhouse import WALKS
 from robotlab.image.file import load, size_of
 from robotlab.loop import GroundTruthDetector, Run, simulate
@@ -107,6 +118,14 @@ VOC = (
     "<annotation><folder>walk</folder><filename>1.png</filename><size><width>16</width><height>12</height><depth>3</depth></size>"
     "<object><name>post</name><difficult>0</difficult><bndbox><xmin>4</xmin><ymin>3</ymin><xmax>9</xmax><ymax>5</ymax></bndbox></object>"
     "<object><name>crate</name><bndbox><xmin>1</xmin><ymin>1</ymin><xmax>3.5</xmax><ymax>2</ymax></bndbox></object></annotation>"
+)
+
+# What our own files hold beside VOC's tags.
+VOC_WITH_NOTES = VOC.replace(
+    "</object></annotation>",
+    '<robotlab>{"id": 4, "category_id": 7, "bbox": [0.2, 0, 3, 2.1], "ignore": 0, "visibility": 0.5}</robotlab></object>'
+    '<robotlab>{"image": {"id": 9, "recording": "walk", "distance_m": 1.5}, "place": 0, "categories": '
+    '[{"id": 7, "name": "crate"}, {"id": 3, "name": "post"}]}</robotlab></annotation>',
 )
 
 
@@ -226,6 +245,26 @@ def use_log(path: Path) -> None:
     assert "<script>alert(1)" not in replay_html(run), "foreign text became a script"
 
 
+def films() -> list[bytes]:
+    """Short films of both kinds that OpenCV writes, made in a process of their own: it has threads, and this one forks."""
+    code = (
+        "import sys; sys.path.insert(0, sys.argv[2]); from gather_films import views; from robotlab.image import write_film\n"
+        "for name in ('a.avi', 'b.mp4'): write_film(f'{sys.argv[1]}/{name}', views(8, (64, 48)), 10)"
+    )
+    home = Path(tempfile.mkdtemp())
+    subprocess.run([sys.executable, "-c", code, home, Path(__file__).parents[1] / "gather"], check=True)
+    return [(home / name).read_bytes() for name in ("a.avi", "b.mp4")]
+
+
+def use_film(path: Path) -> None:
+    report = gather(
+        path, path.parent / "out" / hashlib.sha256(path.read_bytes()).hexdigest(), "walk", every=1, progress=False
+    )
+    text = report.text()
+    assert printable(text, keep="\n") == text, "unprintable text in the report"
+    assert check_dataset(report.data).ok and report.data[0].record["scale"] <= 1
+
+
 class Worked(Exception):
     """The command has begun its work."""
 
@@ -290,9 +329,10 @@ KINDS = {
     "image": Kind("a.png", images, mutate_image, use_image),
     "labels": Kind("annotations.json", lambda: [json.dumps(LABELS).encode()], mutate_json, use_labels),
     "results": Kind("results.json", lambda: [json.dumps(RESULTS).encode()], mutate_json, use_results),
-    "voc": Kind("a.xml", lambda: [VOC.encode()], mutate_xml, use_voc),
+    "voc": Kind("a.xml", lambda: [VOC.encode(), VOC_WITH_NOTES.encode()], mutate_xml, use_voc),
     "model": Kind("model.onnx", models, mutate_model, use_model),
     "log": Kind("a.jsonl", logs, mutate_lines, use_log),
+    "film": Kind("a.avi", films, mutate_bytes, use_film, True),
     "options": Kind(
         "words.json", lambda: [json.dumps(line).encode() for line in OPTIONS], mutate_options, use_options, True
     ),

@@ -292,6 +292,23 @@ OPTIONS = [
     ["compare", "SET", "--with", "MODEL", "--walks", "none", "-o", "OUT/c.html", "--learn", "a"],
     ["drive", "--with", "MODEL", "--walk", "weave:warm", "-o", "OUT/d.html", "--log", "OUT/d.log"],
     ["checkup", "SET", "--json"],
+    ["checkup", "SET", "--html", "OUT/c.html", "--quick", "--film", "OUT/c.gif", "--other", "SET", "--quiet"],
+    [
+        "plan",
+        "SET",
+        "--object-height",
+        "0.5",
+        "--target",
+        "post",
+        "--size",
+        "320x240",
+        "--lightings",
+        "dusk",
+        "-o",
+        "OUT/p.html",
+    ],
+    ["split", "SET", "--hold-out", "0.5", "--in-time", "OUT/s", "--gap", "0.1", "--seed", "1"],
+    ["export", "SET", "-o", "OUT/l.csv", "--as", "csv"],
     ["tour", "-o", "OUT/tour", "--seed", "3"],
 ]
 

@@ -64,6 +64,36 @@ def test_a_picture_is_handed_over_once(monkeypatch):
     assert min(np.diff(numbers)) >= 1
 
 
+class StampedVideo(StandInVideo):
+    """A driver that stamps its pictures; from the fifth on they lay in a buffer for three seconds."""
+
+    def __init__(self, kind: str, first_age_s: float) -> None:
+        super().__init__(numbered)
+        self._kind, self._first_age = kind, first_age_s
+
+    def read(self):
+        picture = super().read()
+        self.time_s = self.grabbed_s - (self._first_age if self._count < 5 else 3.0)
+        return picture
+
+    def driver(self):
+        return self._kind
+
+
+@pytest.mark.parametrize(
+    ("kind", "first_age_s", "wanted_s"),
+    # Believed for good once they are fresh; from another clock, of the future, or of a file they are not.
+    [("V4L2", 0.04, 3.0), ("V4L2", 5e8, 0.0), ("V4L2", -9.0, 0.0), ("FFMPEG", 0.04, 0.0)],
+)
+def test_the_drivers_stamp_tells_old_pictures(monkeypatch, kind, first_age_s, wanted_s):
+    stand_in(monkeypatch, StampedVideo(kind, first_age_s))
+    with VideoCamera(0) as take:
+        until(lambda: take.report().pictures > 8)
+        take()
+        picture, taken_s = take()
+        assert time.monotonic() - taken_s == pytest.approx(wanted_s, abs=0.5)
+
+
 @pytest.mark.parametrize("size", [(640, 480), (48, 64)])
 def test_another_size_than_asked_for_is_refused(monkeypatch, size):
     video = StandInVideo(numbered)
