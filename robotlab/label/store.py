@@ -80,6 +80,9 @@ class LabelStore:
         self._undo: list[tuple] = []
         self._redo: list[tuple] = []
         self._read()
+        before = _WRITERS.get(str(self.labels_path))
+        if before is not None:
+            before.close()
         self.take_over()
 
     def _read(self) -> None:
@@ -214,12 +217,8 @@ class LabelStore:
         bool
             Whether this store may write now.
         """
-        key = str(self.labels_path)
-        before = _WRITERS.get(key)
-        if before is not None and before is not self:
-            before.close()
         if not self._lock.held and self._lock.take():
-            _WRITERS[key] = self
+            _WRITERS[str(self.labels_path)] = self
             self._refresh()
             # What a killed program left beside; nobody writes there now.
             for part in self.labels_path.parent.glob(f".{self.labels_path.name}.*.part"):

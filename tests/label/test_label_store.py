@@ -203,6 +203,8 @@ def test_two_programs_on_one_set(store, folder):
 def test_a_second_store_of_one_program_takes_over(store, folder):
     newer = LabelStore(folder)
     assert store.read_only and not newer.read_only
+    # The older one, asking again, does not take it back while the newer one has it.
+    assert not store.take_over() and not newer.read_only
     newer.put(1, boxed([1, 1, 5, 5]))
     newer.close()
 
