@@ -257,7 +257,7 @@ for name, effort in (("by hand", first), ("with suggestions", rest)):
 #
 # **Predict.** A second person draws the same posts; each side of each box is off by about 1 px, and one post in ten is forgotten. What is the agreement at IoU 0.5, and at IoU 0.9?
 
-# %%
+# %% tags=["approximate"]
 from robotlab.boxes import iou
 
 labeled = open_dataset(finished)
@@ -328,7 +328,7 @@ print("\n".join(check_dataset(labeled).text().splitlines()[2:]))
 # %% [markdown]
 # "Right if nothing is in view": the shot in which the post leaves the picture gave negatives. Now the plan: which distances do the labels cover?
 
-# %%
+# %% tags=["approximate"]
 plan = capture_plan(camera, POST_M, **wishes, data=labeled, target="post")
 for wish in plan.group("distance") + plan.group("without it"):
     print(f"{wish.words:<30} {wish.there:3d} of {wish.wanted}, {wish.missing} missing")

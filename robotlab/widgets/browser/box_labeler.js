@@ -93,7 +93,7 @@ function render({ model, el }) {
     "Two fingers, or Shift and drag, move the picture; Ctrl and the wheel zoom. " +
     "Keys, with the picture in focus: arrows move the selected box by 1 px, Shift and arrows its lower right corner, Ctrl and arrows by 10 px; without a box they move the picture. Digits choose the class. " +
     KEYS.map(([, key, words]) => `${key}: ${words}`).join("; ") + "."));
-  const box = make("div", { class: "robotlab-widget robotlab-labeler" }, stage, ribbon, jump, line, saved, bench, shelf, naming, help);
+  const box = make("div", { class: "robotlab-widget robotlab-labeler" }, stage, ribbon, jump, line, saved, shelf, bench, naming, help);
   const buttons = {};
   for (const [action, key, words] of KEYS) {
     const button = make("button", { type: "button", "data-action": action, "aria-keyshortcuts": key }, `${words} `, make("kbd", {}, key));
@@ -147,7 +147,7 @@ function render({ model, el }) {
       stage.setAttribute("aria-label", `${model.get("alt")} Picture ${now.name}, ${now.wide} × ${now.tall} px. ${list.length ? list.join("; ") : "No boxes"}.`);
       const picked = all()[chosen];
       line.textContent = `${now.name}, ${at} of ${order.length}${labeled ? ", labeled" : ", to be labeled"}: ${boxes.length} ${boxes.length === 1 ? "box" : "boxes"}, ${suggestions.length} suggested.` +
-        (picked ? ` Selected: ${nameOf(picked.one.category_id)}, ${sides(picked.one.box)}.` : "") + (reason ? ` Shown now: ${reason}.` : "");
+        (picked ? ` Selected: ${nameOf(picked.one.category_id)}, ${sides(picked.one.box)}.` : "") + (reason ? ` Why this picture: ${reason}.` : "");
       jump.value = String(at);
       jump.setAttribute("aria-valuetext", `${now.name}, ${at} of ${order.length}`);
     }
