@@ -9,7 +9,21 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from robotlab.data import DataSet
+from robotlab.data.coco import Reader
+from robotlab.data.locating import PictureFinder
 from robotlab.errors import DataSetError, printable, short
+
+
+def checked(path: Path, value: Any) -> DataSet:
+    """A labels file, parsed, as a data set that keeps every rule; its classes may be none yet."""
+    if not isinstance(value, dict) or not all(
+        isinstance(value.get(key), list) for key in ("images", "annotations", "categories")
+    ):
+        raise DataSetError(
+            f"{path} must have the lists images, annotations and categories; export it as COCO-style JSON"
+        )
+    return Reader(path, PictureFinder(path), True, None, unlabeled=True).read(value)
 
 
 def picture_text(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> tuple[str, str]:

@@ -15,14 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from robotlab.data import DataSet, LabeledImage
-from robotlab.data.coco import Reader
-from robotlab.data.locating import PictureFinder, find_labels
+from robotlab.data.locating import find_labels
 from robotlab.data.values import as_id
 from robotlab.errors import DataSetError, short
 from robotlab.files import write_whole
 from robotlab.json_file import read_json
 from robotlab.label.labels import PictureLabels, labels_of, notes_of
-from robotlab.label.labels_file import check_class_name, file_text, flush_folder, picture_text, signature
+from robotlab.label.labels_file import check_class_name, checked, file_text, flush_folder, picture_text, signature
 from robotlab.label.lock import FolderLock
 
 # Which store of this process writes to a labels file; a newer one takes over.
@@ -89,13 +88,7 @@ class LabelStore:
         """Read the labels file, checking every record by the data-set contract."""
         read = signature(self.labels_path)
         value = read_json(self.labels_path, "a labels file", DataSetError)
-        if not isinstance(value, dict) or not all(
-            isinstance(value.get(key), list) for key in ("images", "annotations", "categories")
-        ):
-            raise DataSetError(
-                f"{self.labels_path} must have the lists images, annotations and categories; export it as COCO-style JSON"
-            )
-        data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None, unlabeled=True).read(value)
+        data = checked(self.labels_path, value)
         self._value, self._signature, self._counted = value, read, None
         self._entries = {entry.id: entry for entry in data}
         self._records = {as_id(record["id"]): record for record in value["images"]}
@@ -167,7 +160,18 @@ class LabelStore:
         return labels_of(self._records[id], self._notes[id], (entry.width_px, entry.height_px))
 
     def is_labeled(self, id: int | str) -> bool:
-        """Whether a person is done with a picture; as :meth:`labels`, in less time."""
+        """Whether a person is done with a picture; as :meth:`labels`, in less time.
+
+        Parameters
+        ----------
+        id : int or str
+            The picture.
+
+        Returns
+        -------
+        bool
+            True if so.
+        """
         return bool(self._records[id].get("labeled", bool(self._notes[id])))
 
     def data(self, labeled_only: bool = True) -> DataSet | None:
@@ -183,7 +187,7 @@ class LabelStore:
         DataSet or None
             None where no picture is left.
         """
-        data = Reader(self.labels_path, PictureFinder(self.labels_path), True, None, unlabeled=True).read(self._value)
+        data = checked(self.labels_path, self._value)
         chosen = [entry for entry in data if not labeled_only or self.labels(entry.id).labeled]
         return data.having(chosen) if chosen else None
 
@@ -320,12 +324,7 @@ class LabelStore:
         Returns
         -------
         int, str or None
-            As :meth:`undo`.
-
-        Raises
-        ------
-        DataSetError
-            As :meth:`undo`.
+            As :meth:`undo`, also in what it raises.
         """
         return self._back(self._redo, self._undo, "make again")
 
