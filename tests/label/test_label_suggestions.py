@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 import time
 
 import nbformat
@@ -201,8 +202,9 @@ def test_pictures_must_be_of_the_set(store):
     assert repr(BoxLabeler(store.labels_path, pictures=[2])) == "Box labeler: 0 of 16 pictures labeled, 0 post."
 
 
-def test_the_command_writes_a_notebook_and_opens_it(store, monkeypatch, capsys):
+def test_the_command_writes_a_notebook_and_opens_it(store, monkeypatch, capsys, tmp_path):
     store.close()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     started = []
     monkeypatch.setattr(os, "execve", lambda *words: started.append(words[1]) or sys.exit(0))
     with pytest.raises(SystemExit):
