@@ -124,7 +124,10 @@ def test_the_fit_ends_with_the_labeler(store, truth, tmp_path):
         "one = Suggester(LabelStore(sys.argv[1])); one.poll(); print(one._process.pid, flush=True); time.sleep(60)"
     )
     with subprocess.Popen(
-        [sys.executable, "-c", code, str(store.labels_path)], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", code, str(store.labels_path)],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "TMPDIR": str(tmp_path)},
     ) as one:
         fit = int(one.stdout.readline())
         one.kill()
