@@ -47,9 +47,8 @@ def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
         lambda: text.inner_text().startswith("daylight: ") and text.inner_text().endswith(": found"), "the post by day"
     )
     source = image.get_attribute("src")
-    chooser = picture.get_by_label("picture: 1 daylight, 2 overcast, 3 dusk, 4 warm, 5 grow")
-    chooser.focus()
-    page.keyboard.press("End")
+    chooser = picture.get_by_label("picture", exact=True)
+    chooser.select_option("grow")
     notebook.until(
         lambda: text.inner_text().startswith("grow: ") and text.inner_text().endswith("not found"), "the grow lamp"
     )
