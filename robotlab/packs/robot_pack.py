@@ -88,9 +88,9 @@ def _program(words: list[str], name: str) -> bytes:
         option = [rest.pop(0)]
         while rest and not rest[0].startswith("--"):
             option.append(rest.pop(0))
-        options.append("    " + ", ".join(json.dumps(word) for word in option) + ",\n")
+        options.append("    " + ", ".join(json.dumps(word, ensure_ascii=False) for word in option) + ",\n")
     return (
-        f'"""Drive {json.dumps(printable(name))[1:-1]}: preflight, a person\'s answers, then the drive; see README.md.\n\n'
+        f'"""Drive {json.dumps(printable(name), ensure_ascii=False)[1:-1]}: preflight, a person\'s answers, then the drive; see README.md.\n\n'
         "Wheels off the ground first, a hand on the power switch.  Run it in a terminal\n"
         'on the robot: .venv/bin/python drive.py --battery VOLTS (measured now).\n"""\n\n'
         "import os\nimport sys\nfrom pathlib import Path\n\nfrom robotlab.cli import main\n\n"

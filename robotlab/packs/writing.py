@@ -169,7 +169,11 @@ def new_pack(output: Path) -> Iterator[Path]:
         check_place(output)
         os.replace(beside / "zip", output)
     finally:
-        shutil.rmtree(beside, ignore_errors=True)
+        try:
+            shutil.rmtree(beside, ignore_errors=True)
+        except BaseException:  # a signal to end, while this removes files
+            shutil.rmtree(beside, ignore_errors=True)
+            raise
 
 
 def files_of(folder: Path) -> list[str]:

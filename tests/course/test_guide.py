@@ -97,6 +97,17 @@ def test_the_guide_has_all_parts_of_a_lesson(lesson):
         last = int(end)
 
 
+@pytest.mark.parametrize("lesson", sorted(SOURCES))
+def test_the_guide_and_the_lesson_promise_the_same_minutes(lesson):
+    time = re.search(r"\*\*Time\*\*: (.*?)\*\*Needs", SOURCES[lesson].read_text("utf-8"), flags=re.DOTALL)[1]
+    two = re.match(r"two sittings,? of (?:about )?(\d+)(?: and (\d+))? minutes", time)
+    promised = [int(two[1]), int(two[2] or two[1])] if two else [int(re.match(r"(\d+) minutes", time)[1])]
+    sittings = []
+    for begin, end in re.findall(r"^\| (\d+)-(\d+) \|", GUIDE[lesson], flags=re.MULTILINE):
+        sittings = [*sittings, int(end)] if begin == "0" else [*sittings[:-1], int(end)]
+    assert sittings == promised
+
+
 def test_every_lesson_that_is_there_has_its_section():
     assert set(SOURCES) <= set(SESSIONS) and set(SESSIONS) == set(LESSONS)
     # Sections of lessons 06 and 13 come with them.

@@ -7,11 +7,12 @@ from stand_in_wheels import write_stand_ins
 from robotlab.packs.offline_pack import requirements
 
 
-@pytest.fixture
-def stand_ins(tmp_path, monkeypatch):
+@pytest.fixture(scope="module")
+def stand_ins(tmp_path_factory):
     """pip finds wheels of the needed names in a folder, and nothing in any index."""
     needed = dict.fromkeys(requirements(ROOT, "course") + requirements(ROOT, "robot"))
-    folder = write_stand_ins(tmp_path / "index", needed)
-    monkeypatch.setenv("PIP_NO_INDEX", "1")
-    monkeypatch.setenv("PIP_FIND_LINKS", str(folder))
-    return folder
+    folder = write_stand_ins(tmp_path_factory.mktemp("stand_ins") / "index", needed)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("PIP_NO_INDEX", "1")
+        patch.setenv("PIP_FIND_LINKS", str(folder))
+        yield folder

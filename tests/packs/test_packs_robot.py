@@ -1,5 +1,6 @@
 """A robot's folder: trained file, figures, driving program, wheels, and what to do, cautions first."""
 
+import ast
 import json
 
 import pytest
@@ -14,6 +15,7 @@ from robotlab.packs import pack_robot
 from robotlab.packs.offline_pack import requirements
 from robotlab.packs.wheels import missing
 
+NAME = 'Gärtner"""\nimport os\n$line `rm` \\'
 EXAMPLE = ROOT / "robotlab" / "budget" / "example_robot.json"
 
 
@@ -25,16 +27,22 @@ def model(tmp_path_factory):
     return made.save(tmp_path_factory.mktemp("model") / "m.onnx")
 
 
-@pytest.fixture
-def robot(stand_ins, tmp_path, model):
-    pack = pack_robot(tmp_path / "robot", model, EXAMPLE, "serial:/dev/ttyUSB0", target="post")
+@pytest.fixture(scope="module")
+def robot(stand_ins, tmp_path_factory, model):
+    """A robot's folder; two of its settings no option takes."""
+    home = tmp_path_factory.mktemp("robot")
+    about = json.loads(EXAMPLE.read_text())
+    about["settings"] |= {"law": "pd", "drive": {"track_m": 0.3}}
+    about["robot"] = NAME
+    (home / "r.json").write_text(json.dumps(about))
+    pack = pack_robot(home / "robot", model, home / "r.json", "serial:/dev/ttyUSB0", target="post")
     assert pack.files == sum(path.is_file() for path in pack.path.rglob("*"))
     return pack.path
 
 
 def test_a_robots_folder_holds_all_it_needs(robot, model):
     assert (robot / "model.onnx").read_bytes() == model.read_bytes()
-    assert json.loads((robot / "robot.json").read_text()) == json.loads(EXAMPLE.read_text())
+    assert (robot / "robot.json").read_bytes() == (robot.parent / "r.json").read_bytes()
     names = {path.name.partition("-")[0] for path in (robot / "wheels").iterdir()}
     wanted = {Requirement(one).name.replace("-", "_") for one in requirements(ROOT, "robot")}
     assert names == wanted | {"robotlab"}
@@ -44,6 +52,14 @@ def test_a_robots_folder_holds_all_it_needs(robot, model):
     for words in ("Wheels off the ground", "Lithium", "no safety function", "data sheets", "people and pets"):
         assert words in page
     assert (robot / "install.sh").stat().st_mode & 0o111
+
+
+def test_a_name_cannot_leave_its_place(robot):
+    tree = ast.parse((robot / "drive.py").read_text("utf-8"))
+    assert [type(node).__name__ for node in tree.body] == [
+        *("Expr", "Import", "Import", "ImportFrom", "ImportFrom", "Assign", "If")
+    ]
+    assert (robot / "README.md").read_text("utf-8").startswith('# Gärtner"""\\x0aimport os\\x0a$line')
 
 
 def words_of(robot):
@@ -71,12 +87,8 @@ def test_the_driving_program_says_what_the_robots_file_says(robot):
     assert line.split()[1:] == words_of(robot)
 
 
-def test_what_no_option_takes_is_said(stand_ins, tmp_path, model):
-    about = json.loads(EXAMPLE.read_text())
-    about["settings"] |= {"law": "pd", "drive": {"track_m": 0.3}}
-    (tmp_path / "r.json").write_text(json.dumps(about))
-    pack = pack_robot(tmp_path / "p", model, tmp_path / "r.json", "pins:5,6,13,19", target="post")
-    assert "left out: law, drive" in (pack.path / "README.md").read_text()
+def test_what_no_option_takes_is_said(robot):
+    assert "left out: law, drive" in (robot / "README.md").read_text()
 
 
 @pytest.mark.parametrize(
