@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from robotlab.packs.offline_pack import pack_offline
     from robotlab.packs.platforms import PLATFORMS
     from robotlab.packs.robot_pack import pack_robot
-    from robotlab.packs.writing import Pack
+    from robotlab.packs.writing import WrittenPack
 
-__all__ = ["PLATFORMS", "Pack", "pack_class", "pack_offline", "pack_robot"]
+__all__ = ["PLATFORMS", "WrittenPack", "pack_class", "pack_offline", "pack_robot"]
 
 load_lazily(__name__)

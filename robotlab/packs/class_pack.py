@@ -16,7 +16,7 @@ from robotlab.errors import InputError
 from robotlab.files import read_plain
 from robotlab.json_file import read_json
 from robotlab.packs.archive import write_zip
-from robotlab.packs.writing import Pack, check_place, files_of, new_pack, put, size_of
+from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
 
 # Modules with the references; they become one archive, from which Python imports as from a folder.
 _TASKS = "robotlab/practice/tasks"
@@ -199,7 +199,7 @@ def page(template: str, **words: object) -> bytes:
     return Template(Path(__file__).with_name(f"{template}.md").read_text("utf-8")).substitute(words).encode()
 
 
-def pack_class(output: str | os.PathLike, root: str | os.PathLike | None = None) -> Pack:
+def pack_class(output: str | os.PathLike, root: str | os.PathLike | None = None) -> WrittenPack:
     """Write the course for learners: lessons, pictures, data sets and the library, without answers.
 
     Parameters
@@ -211,7 +211,7 @@ def pack_class(output: str | os.PathLike, root: str | os.PathLike | None = None)
 
     Returns
     -------
-    Pack
+    WrittenPack
         What was written.
 
     Raises
@@ -242,4 +242,4 @@ def pack_class(output: str | os.PathLike, root: str | os.PathLike | None = None)
         put(beside, files)
         count = len(files_of(beside))
     then = "hand it out; README.md in it has the line that installs the course (it needs a network; 'robotlab pack offline' does not)"
-    return Pack("class", place, count, size_of(place), then)
+    return WrittenPack("class", place, count, size_of(place), then)

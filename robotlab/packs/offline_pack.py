@@ -11,10 +11,12 @@ from robotlab.packs.class_pack import course_folder, lesson_files, page, project
 from robotlab.packs.library_wheel import library_wheel
 from robotlab.packs.platforms import check_target, this_platform, this_python
 from robotlab.packs.wheels import check_disk, fetch_wheels
-from robotlab.packs.writing import Pack, check_place, files_of, new_pack, put, size_of
+from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
 
 # Measured for Linux x86-64 and Python 3.11, on the day of this version: 119 wheels.
 COURSE_MB, ROBOT_MB = 183, 88
+# What pip installs in a pack.
+_NAME = "robotlab"
 
 
 def posix_script(extra: str, python: str) -> bytes:
@@ -42,7 +44,7 @@ def posix_script(extra: str, python: str) -> bytes:
         "# Installs from the folder wheels, without network, into .venv beside this file.\n"
         'cd "$(dirname "$0")" || exit 1\n'
         f'"${{PYTHON:-python{python}}}" -m venv .venv &&\n'
-        f'.venv/bin/python -m pip install --no-index --find-links wheels "robotlab[{extra}]"\n'
+        f'.venv/bin/python -m pip install --no-index --find-links wheels "{_NAME}[{extra}]"\n'
     ).encode("ascii")
 
 
@@ -71,7 +73,7 @@ def windows_script(extra: str, python: str) -> bytes:
         "rem Installs from the folder wheels, without network, into .venv beside this file.",
         'pushd "%~dp0" || exit /b 1',
         f"py -{python} -m venv .venv || exit /b 1",
-        f'.venv\\Scripts\\python -m pip install --no-index --find-links wheels "robotlab[{extra}]" || exit /b 1',
+        f'.venv\\Scripts\\python -m pip install --no-index --find-links wheels "{_NAME}[{extra}]" || exit /b 1',
     )
     return "".join(f"{line}\r\n" for line in lines).encode("ascii")
 
@@ -106,7 +108,7 @@ def pack_offline(
     python: str | None = None,
     root: str | os.PathLike | None = None,
     say: Callable[[str], None] = lambda text: None,
-) -> Pack:
+) -> WrittenPack:
     """Write the course with all wheels that it needs, and the scripts that install it without network.
 
     Parameters
@@ -125,7 +127,7 @@ def pack_offline(
 
     Returns
     -------
-    Pack
+    WrittenPack
         What was written.
 
     Raises
@@ -167,4 +169,4 @@ def pack_offline(
     say(f"{len(wheels)} wheels, {wheels_mb:.1f} MB")
     script = "double-click install.cmd" if platform.startswith("windows") else "sh install.sh"
     then = f"copy it to a machine of the kind {platform} with Python {python}, there: {script}; needs no network"
-    return Pack("offline", place, count, size_of(place), then)
+    return WrittenPack("offline", place, count, size_of(place), then)

@@ -17,7 +17,7 @@ from robotlab.packs.library_wheel import library_wheel
 from robotlab.packs.offline_pack import ROBOT_MB, posix_script, requirements
 from robotlab.packs.platforms import check_target
 from robotlab.packs.wheels import check_disk, fetch_wheels
-from robotlab.packs.writing import Pack, check_place, files_of, new_pack, put, size_of
+from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
 
 # Trained files have 2 to 30 MB.
 _MOST_BYTES = 256 * 2**20
@@ -112,7 +112,7 @@ def pack_robot(
     python: str = "3.11",
     root: str | os.PathLike | None = None,
     say: Callable[[str], None] = lambda text: None,
-) -> Pack:
+) -> WrittenPack:
     """Write a robot's folder: trained file, figures, driving program, and wheels to install without network.
 
     Parameters
@@ -140,7 +140,7 @@ def pack_robot(
 
     Returns
     -------
-    Pack
+    WrittenPack
         What was written.
 
     Raises
@@ -215,4 +215,4 @@ def pack_robot(
         count = len(files_of(beside))
     say(f"{len(found)} wheels, {wheels_mb:.1f} MB")
     then = f"read README.md in it, copy it to the robot ({platform}, Python {python}), there: sh install.sh"
-    return Pack("robot", place, count, size_of(place), then)
+    return WrittenPack("robot", place, count, size_of(place), then)

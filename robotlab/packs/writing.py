@@ -16,7 +16,7 @@ from robotlab.packs.archive import write_zip
 
 
 @dataclass(frozen=True)
-class Pack:
+class WrittenPack:
     """A pack that has been written.
 
     Parameters
@@ -34,7 +34,7 @@ class Pack:
 
     Examples
     --------
-    >>> print(Pack("class", Path("class.zip"), 700, 21_000_000, "unpack it").text())
+    >>> print(WrittenPack("class", Path("class.zip"), 700, 21_000_000, "unpack it").text())
     class pack: 700 files, 21.0 MB, in class.zip
     next: unpack it
     """
