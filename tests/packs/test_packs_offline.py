@@ -39,8 +39,9 @@ def installed(folder, python=sys.executable):
 
 @pytest.mark.slow
 def test_an_offline_pack_installs_without_network(stand_ins, tmp_path, capsys):
+    assert main(["pack", "offline", "-o", str(tmp_path / "pack.zip")]) == 0
     folder = tmp_path / "a folder with spaces" / "pack"
-    assert main(["pack", "offline", "-o", str(folder)]) == 0
+    shutil.unpack_archive(tmp_path / "pack.zip", folder.parent)
     out, error = capsys.readouterr()
     assert "about 183 MB" in error and re.search(r"\d+ wheels, [\d.]+ MB", error)  # before and after
     assert out.startswith("offline pack: ") and "sh install.sh" in out
@@ -192,6 +193,20 @@ def test_the_windows_script_keeps_the_rules_of_its_shell():
 )
 def test_the_check_of_the_windows_script_sees(change, fault):
     assert any(fault in one for one in faults_of_cmd(change(windows_script("course", "3.12"))))
+
+
+@pytest.mark.parametrize("name", ["class_pack", "offline_pack"])
+def test_windows_commands_of_a_packs_readme_keep_the_rules_of_powershell(name):
+    """Version 5, which comes with Windows, knows no && and no ||; quotes are double, folders of .venv are Scripts."""
+    from robotlab.packs.class_pack import page
+
+    words = {"platform": "p", "python": "3.12", "wheels": 1, "size": "1"} if name == "offline_pack" else {}
+    text = page(name, **words).decode().partition("**Windows")[2].partition("## ")[0]
+    lines = re.search(r"```\n(.*?)```", text, flags=re.DOTALL)[1].splitlines()
+    assert len(lines) >= 2
+    for line in lines:
+        assert re.match(r"py |\.venv\\Scripts\\|\.\\", line) and "/" not in line and "'" not in line
+        assert not re.search(r"&&|\|\||\$|\[(?![^\"]*\")", line) and line.count('"') % 2 == 0
 
 
 def test_platform_tags_are_known_to_the_standard():
