@@ -340,7 +340,7 @@ def test_cells_beside_a_center_are_the_thing_too_but_count_less():
 
 @pytest.mark.parametrize(("notebook", "stream"), [(False, "err"), (True, "out")])
 def test_a_progress_bar_in_a_notebook_does_not_look_like_an_error(notebook, stream, monkeypatch, capsys):
-    from robotlab.neural.facts import bar
+    from robotlab._progress import progress_bar as bar
 
     monkeypatch.delitem(sys.modules, "ipykernel", raising=False)
     if notebook:
