@@ -26,7 +26,6 @@ import threading
 import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
 
 import robotlab
 from robotlab.errors import InputError
@@ -37,6 +36,7 @@ MOST_OUTPUT = 2**24
 READY_S = 120.0
 # Modules of the copy that stay of rooms that know answers, or how they are marked.
 _KEPT = {"practice": {"running.py"}, "marking": {"__init__.py", "inside.py", "closing.py", "slicing.py", "values.py"}}
+_STUB = "marking/stub_practice.py"
 CONTAINER = (
     "docker run --rm --network none --security-opt seccomp=unconfined --cap-add SYS_ADMIN "
     '-v "$PWD/submissions:/in:ro" -v "$PWD/marks:/out" IMAGE robotlab mark /in -o /out'
@@ -160,7 +160,7 @@ def library_copy() -> Path:
         return out
 
     shutil.copytree(own, folder / "robotlab", ignore=left_out)
-    shutil.copyfile(own / "marking" / "stub_practice.py", folder / "robotlab" / "practice" / "__init__.py")
+    shutil.copyfile(own / _STUB, folder / "robotlab" / "practice" / "__init__.py")
     for path in (folder, *folder.rglob("*")):
         path.chmod(0o755 if path.is_dir() else 0o644)
     return folder
@@ -187,17 +187,31 @@ def _walls() -> list[str]:
         words += ["--ro-bind", "/etc/ld.so.cache", "/etc/ld.so.cache"]
     seen = (Path("/usr"), base)
     # A checkout that lies below what is seen would show its answers.
+    emptied: list[str] = []
     if own not in packages and any(top in own.parents for top in seen):
         words += ["--tmpfs", str(own)]
+        emptied.append(str(own))
     for folder in packages:
         if not any(top in folder.resolve().parents for top in seen) or own in folder.parents:
             words += ["--ro-bind", str(folder), str(folder)]
         if (folder / "robotlab").is_dir():
             words += ["--tmpfs", str(folder / "robotlab")]
-    words += ["--ro-bind", str(library_copy()), "/room"]
+            emptied.append(str(folder / "robotlab"))
+    package = Path(robotlab.__file__).resolve().parent
+    words += ["--ro-bind", str(package), "/room/robotlab"]
+    for part, names in _KEPT.items():
+        words += ["--tmpfs", f"/room/robotlab/{part}"]
+        emptied.append(f"/room/robotlab/{part}")
+        for name in sorted(names):
+            words += ["--ro-bind", str(package / part / name), f"/room/robotlab/{part}/{name}"]
+    words += ["--ro-bind", str(package / _STUB), "/room/robotlab/practice/__init__.py"]
     for device in ("null", "zero", "urandom", "random"):
         words += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
-    return [*words, "--tmpfs", "/desk", "--remount-ro", "/", "--chdir", "/desk"]
+    words += ["--dir", "/desk"]
+    # Nothing that one fork could leave for the next can be written: each has a /desk of its own.
+    for folder in ("/", *emptied):
+        words += ["--remount-ro", str(folder)]
+    return [*words, "--tmpfs", "/desk", "--chdir", "/desk"]
 
 
 def _environment(library: str) -> dict[str, str]:

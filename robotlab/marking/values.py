@@ -140,7 +140,9 @@ def decode(data: Any, deep: int = 0) -> Any:
                 return _stand_in(name, hint)
     except (ValueError, TypeError, IndexError, OverflowError, binascii.Error):
         pass
-    raise InputError(f"a result must be data of known form and size, it is not ({form[:20] or 'no form'}); it is not read")
+    raise InputError(
+        f"a result must be data of known form and size, it is not ({form[:20] or 'no form'}); it is not read"
+    )
 
 
 def _array(form: str, dtype: Any, shape: Any, text: Any) -> Any:
