@@ -74,22 +74,23 @@ def serve(options: dict[str, Any]) -> None:
             os.close(file)
         if options["closed"]:
             closing.back_to(myself)
-        control.send(str(_wait(process, control, options["wall_s"])).encode())
+        control.send(_wait(process, control, options["wall_s"]))
 
 
-def _wait(process: int, control: socket.socket, limit_s: float) -> int:
+def _wait(process: int, control: socket.socket, limit_s: float) -> bytes:
     """Wait for a fork; end it when time is up or the other side says so.  Its namespace ends with it."""
     end = time.monotonic() + limit_s
     while True:
         done, status = os.waitpid(process, os.WNOHANG)
         if done:
-            return status
+            return b"done" if status == 0 else b"died"
         told, _, _ = select.select([control], [], [], 0.003)
         if told or time.monotonic() > end:
             os.kill(process, signal.SIGKILL)
             if told:
                 control.recv(16)
-            return os.waitpid(process, 0)[1]
+            os.waitpid(process, 0)
+            return b"time"
 
 
 def _in_fork(control: socket.socket, myself: int, files: list[int], options: dict[str, Any], used: int) -> None:

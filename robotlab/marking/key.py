@@ -114,4 +114,9 @@ def read_key(path: str | os.PathLike) -> MarkingKey:
         for one in found.get(name, {}):
             if one not in names:
                 raise InputError(f"{name} in {path} must be known ones, {one} is none; check its spelling")
-    return MarkingKey(**found)
+    return MarkingKey(
+        **{
+            name: {one: float(number) for one, number in value.items()} if isinstance(value, dict) else float(value)
+            for name, value in found.items()
+        }
+    )

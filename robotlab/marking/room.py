@@ -129,7 +129,7 @@ def _fence() -> list[str]:
     words += ["--die-with-parent", "--new-session", "--hostname", "room", "--cap-drop", "ALL"]
     if os.getuid():
         return [*words[:1], "--unshare-user", *words[1:], "--cap-add", "CAP_SYS_ADMIN"]
-    for name in ("SYS_ADMIN", "SETUID", "SETGID", "SETPCAP"):
+    for name in ("SYS_ADMIN", "SETUID", "SETGID", "SETPCAP", "KILL"):
         words += ["--cap-add", f"CAP_{name}"]
     return words
 
@@ -313,8 +313,8 @@ class Room:
         if not status:
             self.close()
             return Sent(b"".join(parts), "room" if ending == "done" else ending)
-        if ending == "done" and status != b"0":
-            ending = "time" if time.monotonic() > end - 1.5 else "died"
+        if ending == "done":
+            ending = status.decode("ascii", "replace")
         return Sent(b"".join(parts), ending)
 
     def close(self) -> None:

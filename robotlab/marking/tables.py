@@ -108,7 +108,10 @@ def written_rows(marking: Marking, folder: Path) -> list[dict[str, Any]]:
             place = (one.label, lesson_text(one.submission.lesson), written.name)
             old = before.pop(place, None)
             points = _points(old, marking.key.written_points, folder) if old else None
-            changed = old is not None and points is not None and old["answer"] != _plain(written.answer)
+            # The note stays until a person removes it.
+            changed = bool(old and points is not None) and (
+                old["answer"] != _plain(written.answer) or old["note"] == _EARLIER
+            )
             values = (*place, written.question, written.answer, points, marking.key.written_points)
             rows.append(dict(zip(_WRITTEN, (*values, _EARLIER if changed else ""))))
     for place, old in before.items():
