@@ -29,7 +29,7 @@ from robotlab.practice import tasks_of
 try:
     import fcntl
 except ImportError:  # Windows
-    fcntl = None  # type: ignore[assignment]
+    fcntl = None
 
 STATE = "state.jsonl"
 

@@ -147,11 +147,9 @@ def _read(root: Path, path: Path, tasks: dict[str, int], lesson: int | None) -> 
         words = str(problem).replace(printable(path), "this")[:500]
         return replace(who, identity=name_hash.hexdigest(), problem=words, lesson=lesson)
     number = lesson if lesson is not None else _lesson(stem, path.name, cells, tasks)
-    problem = (
-        "" if number in tasks.values() else "a notebook must be of a lesson with tasks, this is of none; see --lesson"
-    )
+    why = "" if number in tasks.values() else "a notebook must be of a lesson with tasks, this is of none; see --lesson"
     return replace(
-        who, identity=name_hash.hexdigest(), lesson=number, cells=tuple(cells), written=tuple(written), problem=problem
+        who, identity=name_hash.hexdigest(), lesson=number, cells=tuple(cells), written=tuple(written), problem=why
     )
 
 
