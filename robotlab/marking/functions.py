@@ -134,7 +134,7 @@ def library_calls(cells: Sequence[str], name: str) -> list[str]:
     code, source = "\n".join(cells), function_source(cells, name)
     given: set[str] = set()
     for module, names in re.findall(
-        r"^[ \t]*from\s+(robotlab[\w.]*)\s+import\s+(\([^)]*\)|[^\n]*)", code, re.MULTILINE
+        r"^[ \t]*from\s+(robotlab(?:\.\w+)*)\s+import\s+(\([^)]*\)|[^\n]*)", code, re.MULTILINE
     ):
         given |= {one.split()[-1] for one in re.sub(r"[()#]", " ", names).split(",") if one.split() and module}
     for names in re.findall(r"^[ \t]*import\s+([^\n]*robotlab[^\n]*)", code, re.MULTILINE):

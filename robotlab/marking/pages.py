@@ -32,7 +32,7 @@ def page_name(label: str) -> str:
     Examples
     --------
     >>> page_name("learner 001"), page_name("../a")
-    ('learner_001.html', 'a_5d9b8662.html')
+    ('learner_001.html', 'a_61b4c98b.html')
     """
     plain = re.sub(r"[^A-Za-z0-9]+", "_", label).strip("_")[:60] or "learner"
     known = re.fullmatch(r"learner \d+", label)
@@ -55,6 +55,13 @@ def save_pages(marking: Marking, written: list[dict[str, Any]], folder: Path) ->
     -------
     Path
         The class page.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.marking import Marking, MarkingKey
+    >>> save_pages(Marking([], [], {}, MarkingKey()), [], Path(tempfile.mkdtemp())).name
+    'class.html'
     """
     totals = totals_of(marking, written)
     for label, total in totals.items():

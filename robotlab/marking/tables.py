@@ -180,6 +180,16 @@ def save_tables(marking: Marking, folder: Path, anonymous: bool) -> list[dict[st
     -------
     list of dict
         The rows of :func:`written_rows`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.marking import MarkingKey
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> save_tables(Marking([], [], {}, MarkingKey()), folder, anonymous=False)
+    []
+    >>> (folder / "marks.csv").read_text()
+    'learner,written,total,of,note\\n'
     """
     written = written_rows(marking, folder)
     totals = totals_of(marking, written)
