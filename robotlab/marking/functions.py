@@ -137,7 +137,7 @@ def library_calls(cells: Sequence[str], name: str) -> list[str]:
         r"^[ \t]*from\s+(robotlab(?:\.\w+)*)\s+import\s+(\([^)]*\)|[^\n]*)", code, re.MULTILINE
     ):
         given |= {one.split()[-1] for one in re.sub(r"[()#]", " ", names).split(",") if one.split() and module}
-    for names in re.findall(r"^[ \t]*import\s+([^\n]*robotlab[^\n]*)", code, re.MULTILINE):
+    for names in re.findall(r"^[ \t]*import\s+([^\n]*robotlab\b[^\n]*)", code, re.MULTILINE):
         given |= {one.split()[-1].partition(".")[0] for one in names.split(",") if "robotlab" in one}
     if not source:  # Bound to a name of the library, or in some other way.
         match = re.search(rf"^{re.escape(name)}\s*=\s*([\w.]+)", code, re.MULTILINE)

@@ -110,7 +110,7 @@ def learner_page(label: str, total: dict[str, Any], notebooks: list[Marked], ans
             if task["printed"]:
                 page.text(f"It printed: {task['printed'][:500]}")
             if task["hint"]:
-                page.text(f"Hint. {task['hint']}", "note")
+                page.text(f"A hint: {task['hint']}")
         if one.cells:
             page.heading("Statements that stopped with an error")
             page.table(("where, and what Python said",), [(cell,) for cell in one.cells])
@@ -118,7 +118,7 @@ def learner_page(label: str, total: dict[str, Any], notebooks: list[Marked], ans
         page.heading("Written answers")
         rows = [
             (
-                row["question"],
+                f"{row['question_id']}: {row['question']}",
                 row["answer"],
                 "not marked yet" if row["points"] is None else f"{row['points']:g} of {row['of']:g}",
             )
@@ -173,18 +173,19 @@ def class_page(marking: Marking, totals: dict[str, dict[str, Any]]) -> Report:
     )
     says = {(name, task["misconception"]): task["says"] for name, several in tasks.items() for _, task in several}
     frequent = sorted(seen.items(), key=lambda item: (-item[1], item[0]))[:20]
-    page.table(
-        ("misconception", "task", "learners", "what they were told"),
-        [(which, name, count, says[name, which]) for (name, which), count in frequent],
-    )
+    for (name, which), count in frequent:
+        page.text(f"{count} × {which}, in `{name}`. {says[name, which]}")
+    if not frequent:
+        page.text("None was recognized.")
     slow = sorted((name, label) for name, several in tasks.items() for label, task in several if task["kind"] == "hang")
     page.heading("Time-outs")
-    page.table(("task", "learner"), slow)
+    _table(page, ("task", "learner"), slow)
     page.heading("To look at")
     page.text(
         "Hints, no verdicts: people who learned together write alike, and the library may be called for good reasons."
     )
-    page.table(
+    _table(
+        page,
         ("learner", "and", "rows of tokens in common"),
         [(a, b, f"{100 * share:.0f} %") for a, b, share in marking.alike],
     )
@@ -194,5 +195,13 @@ def class_page(marking: Marking, totals: dict[str, dict[str, Any]]) -> Report:
         for label, task in several
         if task["library"]
     ]
-    page.table(("learner", "answer", "calls of the library"), calls)
+    _table(page, ("learner", "answer", "calls of the library"), calls)
     return page
+
+
+def _table(page: Report, header: tuple[str, ...], rows: list[tuple[str, ...]]) -> None:
+    """A table, or the word that there is nothing for it."""
+    if rows:
+        page.table(header, rows)
+    else:
+        page.text(f"{header[-1].capitalize()}: none.")

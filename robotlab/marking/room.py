@@ -249,11 +249,16 @@ class Room:
             environment, command = _environment(str(library_copy())), python
             for name in ("HOME", "TMPDIR", "MPLCONFIGDIR"):
                 environment[name] = tempfile.gettempdir()
-        with inner:
-            self.process = subprocess.Popen(
-                command, env=environment, pass_fds=[inner.fileno()], stdin=subprocess.DEVNULL, cwd=None if closed else tempfile.gettempdir(),
-                stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True,
-            )  # fmt: skip
+        try:
+            with inner:
+                self.process = subprocess.Popen(
+                    command, env=environment, pass_fds=[inner.fileno()], cwd=None if closed else tempfile.gettempdir(),
+                    stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True,
+                )  # fmt: skip
+        except OSError as problem:
+            raise InputError(
+                f"the sandbox must come up, {command[0]} does not start ({problem.strerror}); install bubblewrap"
+            ) from None
         if self._told(READY_S) != b"ready":
             self.close()
             said = (self.process.stderr.read(4000) if self.process.stderr else b"").decode("utf-8", "replace")
