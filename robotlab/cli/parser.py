@@ -28,6 +28,7 @@ _MODULES: dict[str, str] = {
     "export": "export",
     "measure": "measure",
     "drive": "drive",
+    "mark": "mark",
     "pack": "pack",
     "sweep": "sweep",
 }

@@ -14,6 +14,4 @@ if TYPE_CHECKING:
     from robotlab.packs.robot_pack import pack_robot
     from robotlab.packs.writing import WrittenPack
 
-__all__ = ["PLATFORMS", "WrittenPack", "pack_class", "pack_offline", "pack_robot"]
-
 load_lazily(__name__)
