@@ -42,7 +42,7 @@ else:
 #
 # **Predict.** The post stands 2 m in front of the camera. How many pixels tall is it in the picture: about 17, 66, 130 or 240?
 
-# %%
+# %% tags=["folded"]
 from robotlab.practice import compare_guess, guess
 
 guess(
@@ -143,7 +143,7 @@ show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3, wide_in=2.4)
 #
 # **Predict.** It has learned in daylight. A greenhouse has other lighting too: an overcast sky, dusk, a warm sodium-like lamp, and magenta grow lights. Under how many of these five does it find the post: all, four, three, one?
 
-# %%
+# %% tags=["folded"]
 guess(
     "00.color_lightings",
     "Under how many of the five kinds of lighting does it find the post?",
@@ -200,7 +200,7 @@ show_boxes(color)
 #
 # **Predict.** It has seen neither the warm nor the grow lamp. Does it find the post there?
 
-# %%
+# %% tags=["folded"]
 guess(
     "00.trained_lamps",
     "Does the trained detector find the post under the warm and the grow lamp?",
@@ -245,7 +245,7 @@ show_boxes(detector)
 #
 # **Predict.** The post moves away in a gentle weave, under the grow lamp. Which detector keeps the trolley behind it for 8 seconds: both, the trained one, neither?
 
-# %%
+# %% tags=["folded"]
 guess(
     "00.grow_walk",
     "Which detector keeps the trolley behind the post for 8 seconds?",
@@ -335,7 +335,7 @@ seen.set_axis_off()
 #
 # **Predict.** The post is a little to the left. What does the trolley with the wrong sign do: circle the post, stop at once, or turn away from it faster and faster?
 
-# %%
+# %% tags=["folded"]
 guess(
     "00.wrong_sign",
     "What does the trolley with the wrong sign do?",

@@ -622,6 +622,9 @@ SliderPicture(
 shown, _ = what_if(62.2, 140, 0.8, 0.64)
 shown
 
+# %% tags=["folded"]
+compare_guess("12.facts", "half the latency: largest safe gain and largest safe speed")
+
 # %% [markdown]
 # **Why.** The lens moves both ends of the band, and no limit of motion. The latency moves the safe gain *and* the safe speed: an old picture is bad for steering and for stopping. Acceleration limit and watchdog time-out move the stopping distance, and with it the safe speed. The time-out is the cheap one: it is a number in a file. But with too short a time-out the trolley stops at every hiccup.
 
