@@ -526,7 +526,7 @@ print(f"pixel [{row}, {column}] is {mine[row, column].tolist()}")
 megabytes = size[0] * size[1] * 3 / 1e6
 print(f"small: {size[0]} × {size[1]} pixels, {megabytes:.2f} MB")
 
-figure, axes = plt.subplots(1, 4, figsize=(10, 2.9), layout="constrained")
+figure, axes = plt.subplots(1, 4, figsize=(8, 2.4), layout="constrained")
 methods = ("area", "linear", "nearest")
 smalls = {method: image.resize(mine, size, method) for method in methods}
 for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):
