@@ -10,7 +10,7 @@
 # - train a detector on 87 labeled pictures and see where it succeeds instead;
 # - close the loop from picture to wheels, and recognize a trolley that is wired backward.
 #
-# **Time**: 50 minutes. **Needs**: basic Python, loops and arrays. Nothing about vision.
+# **Time**: 55 minutes. **Needs**: basic Python, loops and arrays. Nothing about vision.
 #
 # **Cautions**: nothing real moves here. In the last parts of lessons 10 and 11, and in lesson 13, your own robot may. Then: wheels off the ground first, a hand on the power switch, a clear floor, low speed limits, people and pets out of reach. A stop in software is not a safety function.
 #
@@ -465,6 +465,8 @@ progress_map()
 # - Give `simulate` another walk: `list(WALKS)` names them, and `WALKS["reverse"].about` says what each is a test of.
 # - `.venv/bin/robotlab tour`, in a terminal in the folder you cloned, runs the whole chain and writes a report with more pictures and numbers.
 # - Take ten photographs of the object that your robot is to follow: near, far, at the edge, in the worst light of your room. Keep them for lesson 01.
+#
+# Next: [lesson 01](01_pictures.ipynb), pictures are numbers.
 #
 # ## Sources
 #

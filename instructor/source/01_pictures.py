@@ -574,6 +574,8 @@ for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):
 #
 # </details>
 #
+# Next: [lesson 02](02_what_the_camera_sees.ipynb), what the camera can see.
+#
 # ## Sources
 #
 # - Weights of luminance: Recommendation ITU-R BT.601. Other standards weigh differently: ITU-R BT.709 has 0.2126, 0.7152, 0.0722.

@@ -611,6 +611,8 @@ for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy))
 #
 # </details>
 #
+# Next: [lesson 03](03_follow_a_color.ipynb), follow a color.
+#
 # ## Sources
 #
 # - Pinhole camera, principal point and focal length in pixels: R. Hartley, A. Zisserman, *Multiple View Geometry in Computer Vision*, 2nd ed., chapter 6.

@@ -675,6 +675,8 @@ if not of_one_size:
 #
 # </details>
 #
+# Next: [lesson 04](04_what_versus_where.ipynb), what versus where.
+#
 # ## Sources
 #
 # - Hue, saturation, value: A. R. Smith, *Color gamut transform pairs*, SIGGRAPH 1978. The check on the numbers is Python's own `colorsys`.

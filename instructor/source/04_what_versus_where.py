@@ -649,6 +649,8 @@ else:
 #
 # </details>
 #
+# Next: [lesson 05](05_boxes.ipynb), boxes.
+#
 # ## Sources
 #
 # - Softmax regression: C. M. Bishop, *Pattern Recognition and Machine Learning*, 2006, section 4.3.4.

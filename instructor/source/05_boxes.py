@@ -558,6 +558,8 @@ else:
 #
 # </details>
 #
+# Next: [lesson 06](06_gather_and_label.ipynb), gather and label.
+#
 # ## Sources
 #
 # - IoU: P. Jaccard, 1912, for sets; in detection since M. Everingham et al., *The Pascal Visual Object Classes (VOC) Challenge*, IJCV 88:303-338, 2010.

@@ -10,7 +10,7 @@
 # - say how far two people's labels agree, and what that means for a detector;
 # - split a data set so that its test is honest, and notice when somebody else's is not.
 #
-# **Time**: 80 minutes, of which 20 are labeling. With a film of your own, half an hour more. **Needs**: lessons 02 (focal length, working range) and 05 (bounding boxes, IoU).
+# **Time**: 80 minutes, of which 20 are labeling; after part 3 is a good place for a break. With a film of your own, half an hour more. **Needs**: lessons 02 (focal length, working range) and 05 (bounding boxes, IoU).
 #
 # **Cautions**: nothing moves by itself here. If you film, carry the camera in your hand, look where you step, and do not film people without their consent: pictures stay on this machine, but a data set is easily passed on. The film used below is rendered, and named so.
 
@@ -99,7 +99,7 @@ verify(distance_counts)
 #
 # Have you a film of your own? Then leave this lesson as it is for a first reading, and come back with the film at the end: `robotlab gather` takes a film, a camera or a folder of photographs in the same way.
 
-# %%
+# %% tags=["folded"]
 from robotlab.greenhouse import film_frames
 from robotlab.image import save
 
@@ -232,11 +232,8 @@ plt.show()
 # %% tags=["folded"]
 guess("06.hand", "Drawn or dragged, in 96 pictures with suggestions?")
 
-# %% tags=["approximate"]
+# %% tags=["folded"]
 from dataclasses import replace
-
-from robotlab.data import write_dataset
-from robotlab.label import LabelStore, simulate_labeling
 
 
 def with_truth(data, truths):
@@ -257,6 +254,10 @@ def with_truth(data, truths):
         [replace(entry, boxes=box, **fresh) for entry, box in zip(bare, boxes)]
     )
 
+
+# %% tags=["approximate"]
+from robotlab.data import write_dataset
+from robotlab.label import LabelStore, simulate_labeling
 
 finished = Path(tempfile.mkdtemp(dir=work)) / "my_set"
 write_dataset(finished, open_dataset(work / "my_set"))

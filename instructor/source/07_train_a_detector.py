@@ -1017,6 +1017,8 @@ else:
 #
 # </details>
 #
+# Next: [lesson 08](08_judge_it.ipynb), judge it.
+#
 # ## Sources
 #
 # - Cross-entropy and its gradient: C. M. Bishop, *Pattern Recognition and Machine Learning*, 2006, section 4.3.4.

@@ -562,6 +562,8 @@ compare_guess("09.gain", f"by {100 * (1 - gains[1] / gains[0]):.0f} %")
 #
 # </details>
 #
+# Next: [lesson 10](10_steer.ipynb), steer.
+#
 # ## Sources
 #
 # - Frames in flight: J. D. C. Little, *A proof for the queuing formula L = λW*, Operations Research 9:383-387, 1961.

@@ -950,6 +950,8 @@ compare_guess("10.laws", f"overshoot: {names[0]}; error: {names[1]}")
 #
 # </details>
 #
+# Next: [lesson 11](11_smooth_and_safe.ipynb), smooth and safe.
+#
 # ## Sources
 #
 # - Axes and signs: ISO 8855. Stops: IEC 60204-1, ISO 13850. Gain margin 2, phase margin 30° to 60°: common practice, no source.

@@ -1017,6 +1017,8 @@ compare_guess(
 #
 # </details>
 #
+# Next: [lesson 12](12_face_off.ipynb), the face-off.
+#
 # ## Sources
 #
 # - Trapezoids and jerk: L. Biagiotti, C. Melchiorri, *Trajectory Planning for Automatic Machines and Robots*, 2008, chapter 3.

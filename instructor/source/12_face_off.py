@@ -719,6 +719,8 @@ show(predict(my_robot))
 #
 # </details>
 #
+# Next: [lesson 13](13_onto_your_robot.ipynb), onto your robot.
+#
 # ## Sources
 #
 # - Paired differences and t: Student, *The probable error of a mean*, Biometrika 6:1-25, 1908.
