@@ -498,10 +498,12 @@ found = {
 
 
 def two_ways(figsize):
-    """Boxes of both ways, and between them what the cells say."""
-    figure, axes = plt.subplots(1, 3, figsize=figsize, layout="constrained")
+    """Boxes of both ways, and below them what the cells say."""
+    figure, axes = plt.subplots(2, 2, figsize=figsize, layout="constrained")
+    axes, in_words = axes.flat[:3], axes.flat[3]
+    in_words.set_axis_off()
     titles = ("sliding window", "detector: cells and boxes")
-    for ax, title, boxes in zip(axes[::2], titles, found.values()):
+    for ax, title, boxes in zip(axes, titles, found.values()):
         ax.imshow(frame.picture)
         for box, label in zip(boxes.boxes, boxes.labels):
             x0, y0, x1, y1 = box
@@ -510,23 +512,24 @@ def two_ways(figsize):
                 ax.plot(x, y, color=color, linewidth=width)
             plate = {"facecolor": "black", "pad": 1, "edgecolor": "none"}
             name = boxes.classes[label]
-            ax.text(x0, y0 - 4, name, color="white", fontsize=8, bbox=plate)
+            ax.text(x0, y0 - 4, name, color="white", fontsize=9, bbox=plate)
         ax.set_title(title)
-    axes[1].imshow(1 - in_cells[..., 0], cmap="gray_r", vmin=0, vmax=1)
+    axes[2].imshow(1 - in_cells[..., 0], cmap="gray_r", vmin=0, vmax=1)
     for label, mark in enumerate("^so", start=1):
         surest = in_cells[..., label].argmax()
         row, column = np.unravel_index(surest, in_cells.shape[:2])
-        axes[1].plot(column, row - 6, mark, color="#0072b2", label=cells.classes[label])
-    axes[1].legend(loc="upper left", fontsize=8, frameon=False)
-    axes[1].set_title("cells: 1 − P(background)")
+        axes[2].plot(column, row - 6, mark, color="#0072b2", label=cells.classes[label])
+    marks = axes[2].get_legend_handles_labels()
+    in_words.legend(*marks, loc="center left", title="its surest cell", frameon=False)
+    axes[2].set_title("cells: 1 − P(background)")
     for ax in axes:
         ax.set(xticks=[], yticks=[])
 
 
-two_ways((11, 3.3))
+two_ways((7.4, 5.6))
 
-# %% tags=["still"] picture="two_ways" alt="Three pictures of one rendered scene. Left: squares of the sliding classifier, roughly on the objects. Middle: the cells, nearly all white, with a small dark spot at the middle of each object. Right: the detector's boxes, close around post, bucket and crate."
-two_ways((9.6, 2.9))
+# %% tags=["still"] picture="two_ways" alt="Three pictures of one rendered scene. Above, left: squares of the sliding classifier, roughly on the objects. Above, right: the detector's boxes, close around post, bucket and crate. Below: the cells, nearly all white, with a small dark spot at the middle of each object."
+two_ways((6.6, 5))
 
 # %% tags=["approximate"]
 truths = frame.truths
