@@ -451,7 +451,7 @@ compare_guess("06.leaked", leaked)
 
 # %% tags=["starter"]
 def leaked_part(train, test, near):
-    """Part of the test frames, 0 to 1, that have a training frame within `near` frames.
+    """Part of the test frames, 0 to 1, with a training frame at most `near` away.
 
     train, test: (N,) and (M,) arrays of int, frame numbers of one film.  M is at
     least 1, N may be 0.
@@ -461,7 +461,7 @@ def leaked_part(train, test, near):
 
 # %% tags=["worked"]
 def leaked_part(train, test, near):
-    """Part of the test frames, 0 to 1, that have a training frame within `near` frames.
+    """Part of the test frames, 0 to 1, with a training frame at most `near` away.
 
     train, test: (N,) and (M,) arrays of int, frame numbers of one film.  M is at
     least 1, N may be 0.
