@@ -13,7 +13,7 @@ from robotlab.course import shipped
 from robotlab.data import open_dataset
 from robotlab.detections import Detector
 from robotlab.errors import BoxError, InputError, PictureError
-from robotlab.image import resize
+from robotlab.image import decode, resize
 from robotlab.neural.cells import FrozenFeatures
 from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.facts import shipped_weights
@@ -221,6 +221,11 @@ def test_the_picture_of_top_classes(greenhouse, classifier):
     shares = classifier.probabilities([square_crop(picture, [130, 90, 190, 150], margin=0)])[0]
     best = classifier.classes[shares.argmax()]
     assert f"{best}: {shares.max():.2f}" in look.text
+    # A click on the drawing counts where the picture is in it; the square's outline differs.
+    drawing = decode(bytes(look.picture))
+    (left, top, width, height) = (np.array(look.panels[0]) * [640, 300, 640, 300]).round().astype(int)
+    small = resize(drawing[top : top + height, left : left + width], (80, 60)).astype(int)
+    assert np.median(np.abs(small - resize(picture, (80, 60)))) < 6
     before = look.picture
     look.asked = {"number": 1, "values": {"x_px": 0, "y_px": 240, "side_px": 240, "least": 1.0}}
     assert look.answered == 1 and not look.failed and look.picture != before

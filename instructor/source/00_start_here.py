@@ -10,7 +10,7 @@
 # - train a detector on 87 labeled pictures and see where it succeeds instead;
 # - close the loop from picture to wheels, and recognize a trolley that is wired backward.
 #
-# **Time**: 50 minutes. **Needs**: basic Python, loops and arrays. Nothing about vision.
+# **Time**: 55 minutes. **Needs**: basic Python, loops and arrays. Nothing about vision.
 #
 # **Cautions**: nothing real moves here. In the last parts of lessons 10 and 11, and in lesson 13, your own robot may. Then: wheels off the ground first, a hand on the power switch, a clear floor, low speed limits, people and pets out of reach. A stop in software is not a safety function.
 #
@@ -42,7 +42,7 @@ else:
 #
 # **Predict.** The post stands 2 m in front of the camera. How many pixels tall is it in the picture: about 17, 66, 130 or 240?
 
-# %%
+# %% tags=["folded"]
 from robotlab.practice import compare_guess, guess
 
 guess(
@@ -72,13 +72,16 @@ compare_guess("00.post_height", f"{y1 - y0:.0f} px")
 
 
 # %% tags=["folded", "nbval-ignore-output"]
-def show(pictures, titles, boxes, wide_in=2.6):
-    """Pictures side by side, each with its box; None where nothing was found."""
-    size = (wide_in * len(pictures), 0.9 * wide_in)
+def show(pictures, titles, boxes, wide_in=2.3):
+    """Pictures, three to a row, each with its box; None where nothing was found."""
+    rows, columns = -(-len(pictures) // 3), min(len(pictures), 3)
+    size = (wide_in * columns, 0.9 * wide_in * rows)
     figure, axes = plt.subplots(
-        1, len(pictures), figsize=size, squeeze=False, layout="constrained"
+        rows, columns, figsize=size, squeeze=False, layout="constrained"
     )
-    for ax, picture, title, box in zip(axes[0], pictures, titles, boxes):
+    for ax in axes.flat[len(pictures) :]:
+        ax.remove()
+    for ax, picture, title, box in zip(axes.flat, pictures, titles, boxes):
         ax.imshow(picture)
         ax.set_title(title)
         ax.set_axis_off()
@@ -131,7 +134,7 @@ SliderPicture(
 
 # %% tags=["still"] picture="distance" alt="Three rendered pictures of the post at 0.5, 2 and 6 m: it fills the picture from top to bottom, then takes a quarter of its height, then is a thin line 22 pixels tall."
 nearer_and_farther = [look(distance)[0] for distance in (0.5, 2.0, 6.0)]
-show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3, wide_in=2.4)
+show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3)
 
 # %% [markdown]
 # There is a near limit and a far limit. Nearer than about 0.6 m the ends of the post leave the picture. Far away it runs out of pixels: beyond 4.6 m it is less than 4 pixels wide. The distances between the two limits are the **working range**. Lesson 02 measures how few pixels are too few, for your own camera too.
@@ -143,7 +146,7 @@ show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3, wide_in=2.4)
 #
 # **Predict.** It has learned in daylight. A greenhouse has other lighting too: an overcast sky, dusk, a warm sodium-like lamp, and magenta grow lights. Under how many of these five does it find the post: all, four, three, one?
 
-# %%
+# %% tags=["folded"]
 guess(
     "00.color_lightings",
     "Under how many of the five kinds of lighting does it find the post?",
@@ -180,10 +183,10 @@ compare_guess("00.color_lightings", f"{hits} of {len(views)}")
 
 
 # %% tags=["folded", "nbval-ignore-output"]
-def show_boxes(detector, wide_in=2.6):
+def show_boxes(detector):
     """Every view with the detector's best box for the post."""
     boxes = [best_post(detector, view)[0] for view in views.values()]
-    show([view.picture for view in views.values()], list(views), boxes, wide_in)
+    show([view.picture for view in views.values()], list(views), boxes)
 
 
 show_boxes(color)
@@ -200,7 +203,7 @@ show_boxes(color)
 #
 # **Predict.** It has seen neither the warm nor the grow lamp. Does it find the post there?
 
-# %%
+# %% tags=["folded"]
 guess(
     "00.trained_lamps",
     "Does the trained detector find the post under the warm and the grow lamp?",
@@ -245,7 +248,7 @@ show_boxes(detector)
 #
 # **Predict.** The post moves away in a gentle weave, under the grow lamp. Which detector keeps the trolley behind it for 8 seconds: both, the trained one, neither?
 
-# %%
+# %% tags=["folded"]
 guess(
     "00.grow_walk",
     "Which detector keeps the trolley behind the post for 8 seconds?",
@@ -335,7 +338,7 @@ seen.set_axis_off()
 #
 # **Predict.** The post is a little to the left. What does the trolley with the wrong sign do: circle the post, stop at once, or turn away from it faster and faster?
 
-# %%
+# %% tags=["folded"]
 guess(
     "00.wrong_sign",
     "What does the trolley with the wrong sign do?",
@@ -372,6 +375,29 @@ ax.spines[["top", "right"]].set_visible(False)
 
 # %% [markdown]
 # **Why.** Turning left is positive here, and so is a bearing to the left (ISO 8855: x forward, y left, angles counterclockwise). With the right sign each turn makes the error smaller: **negative feedback**. With the wrong sign each turn makes it larger, so the next turn is larger still: **positive feedback**. After a little more than one second the post is out of view. Here the trolley then holds its last command for a moment and stops. With the search switched on, as in the runs of part 5, it would turn on the spot and drive the post out of view again. This is why the first run of any robot is with its wheels off the ground: hold the object to the left, and check that the wheels would turn the robot left.
+
+# %% [markdown]
+# ## 7. Your own photograph
+#
+# Copy a photograph of the object that your robot is to follow into the folder of this lesson, write its name between the quotes, and run the cell. Any size, portrait or landscape, will do; a phone's HEIC file is refused with a line that says how to convert it. Without a photograph the cell takes the rendered view.
+#
+# **Predict.** Which other things in your photograph have the color of your object?
+#
+# Then click the object. The right half shows everything that has the color of the place you clicked, and the text says how many pixels wide and tall the largest patch is: if that is your object, these are its pixels on target.
+
+# %% tags=["explore"]
+from robotlab.image import load, resize
+from robotlab.widgets import PickColor
+
+my_picture = ""  # such as "mug.jpg", in the folder of this lesson
+
+picture = load(my_picture) if my_picture else views["daylight"].picture
+height, width = picture.shape[:2]
+factor = 320 / max(height, width)  # as small as the trolley's pictures
+PickColor(resize(picture, (round(width * factor), round(height * factor))))
+
+# %% [markdown]
+# **Why.** If something else lights up, the color detector would be led astray there. Lesson 03 shows what can be done about that, lesson 06 how to label your object for a detector of its own.
 
 # %% [markdown]
 # ## The map of the course
@@ -439,6 +465,8 @@ progress_map()
 # - Give `simulate` another walk: `list(WALKS)` names them, and `WALKS["reverse"].about` says what each is a test of.
 # - `.venv/bin/robotlab tour`, in a terminal in the folder you cloned, runs the whole chain and writes a report with more pictures and numbers.
 # - Take ten photographs of the object that your robot is to follow: near, far, at the edge, in the worst light of your room. Keep them for lesson 01.
+#
+# Next: [lesson 01](01_pictures.ipynb), pictures are numbers.
 #
 # ## Sources
 #

@@ -23,7 +23,7 @@
 #
 # **Predict.** What is the array's shape: (320, 240, 3), (240, 320, 3) or (3, 240, 320)? How many bytes does it take up?
 
-# %%
+# %% tags=["folded"]
 from robotlab.practice import compare_guess, guess
 
 guess(
@@ -50,7 +50,7 @@ compare_guess("01.shape", picture.shape)
 #
 # **Predict.** `picture[140, 107]` is one pixel. Is it 140 from the left and 107 from the top, or 140 from the top and 107 from the left? The post is orange. Which of the two lines below prints it?
 
-# %%
+# %% tags=["folded"]
 guess(
     "01.row_column",
     "Where is picture[140, 107]?",
@@ -93,7 +93,7 @@ print(f"read as blue, green, red: {blue}, {green}, {red}: blue")
 #
 # **Predict.** To brighten the picture we add 120 to every byte. How does the pale blue sky turn out: paler, white, dark?
 
-# %%
+# %% tags=["folded"]
 guess(
     "01.sky", "How does the pale blue sky turn out?", choices=("paler", "white", "dark")
 )
@@ -121,7 +121,7 @@ for ax, one, title in zip(axes, (picture, brighter, careful), titles):
 #
 # **Predict.** We expose the picture for twice as long, so that twice as much light reaches every pixel. A pixel on the post had 133 of red. How much has it now: 133, 182, 255?
 
-# %%
+# %% tags=["folded"]
 guess("01.twice_the_light", "How much red has it now?", choices=(133, 182, 255))
 
 # %%
@@ -156,7 +156,7 @@ compare_guess("01.twice_the_light", reds[2.0])
 #
 # **Predict.** Where is the post's contrast higher, in gray or in the red channel alone? By how much, in daylight and under a magenta grow lamp?
 
-# %%
+# %% tags=["folded"]
 guess(
     "01.gray",
     "Where is the contrast of the post higher under the grow lamp?",
@@ -234,7 +234,7 @@ verify(luminance)
 #
 # **Predict.** A picture of 1920 × 1080 is to become 300 pixels wide, with its aspect ratio kept. How high is it then: 169, 225 or 300 pixels? What fraction of its bytes is left: 1/6, 1/12 or 1/41?
 
-# %%
+# %% tags=["folded"]
 guess("01.height", "How high is it then?", choices=(169, 225, 300), unit="px")
 
 # %%
@@ -289,7 +289,7 @@ verify(scaled_size)
 #
 # **Predict.** This picture of 4 × 4 pixels is reduced to 2 × 2. What is the new pixel at the top left, by area and by nearest?
 
-# %%
+# %% tags=["folded"]
 guess("01.four_by_four", "The new pixel at the top left, by area and by nearest?")
 
 # %%
@@ -348,7 +348,7 @@ verify(shrink)
 #
 # **Predict.** By which methods can the post vanish altogether? By which is it sometimes the clearest of all?
 
-# %%
+# %% tags=["folded"]
 guess("01.vanish", "By which methods can the post vanish?")
 
 # %%
@@ -422,7 +422,7 @@ ax.set_axis_off()
 #
 # **Predict.** Stripes of 0.4 cycles per pixel are fine: one dark and one light stripe together take 2.5 pixels. We keep every second pixel. What frequency do the stripes have in the small picture, in cycles per kept pixel: 0.8, 0.4 or 0.2?
 
-# %%
+# %% tags=["folded"]
 guess(
     "01.aliasing",
     "How many cycles per kept pixel have the stripes?",
@@ -526,7 +526,7 @@ print(f"pixel [{row}, {column}] is {mine[row, column].tolist()}")
 megabytes = size[0] * size[1] * 3 / 1e6
 print(f"small: {size[0]} × {size[1]} pixels, {megabytes:.2f} MB")
 
-figure, axes = plt.subplots(1, 4, figsize=(10, 2.9), layout="constrained")
+figure, axes = plt.subplots(1, 4, figsize=(8, 2.4), layout="constrained")
 methods = ("area", "linear", "nearest")
 smalls = {method: image.resize(mine, size, method) for method in methods}
 for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):
@@ -573,6 +573,8 @@ for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):
 # 5. 0.3 · 2 = 0.6, and the nearest whole number is 1: 0.4 cycles per kept pixel.
 #
 # </details>
+#
+# Next: [lesson 02](02_what_the_camera_sees.ipynb), what the camera can see.
 #
 # ## Sources
 #

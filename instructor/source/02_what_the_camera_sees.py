@@ -34,7 +34,7 @@ plt.show()
 # %% [markdown]
 # **Predict.** The sensor of one small camera is 3.68 mm wide, its lens has a focal length of 3.04 mm. Is its field of view about 31°, 50°, 62° or 100°?
 
-# %%
+# %% tags=["folded"]
 from robotlab.practice import compare_guess, guess
 
 guess(
@@ -63,7 +63,7 @@ compare_guess(
 #
 # **Predict.** Here are four cameras, A to D, whose makers publish sensor, lens *and* field of view. For which one will the pinhole camera be farthest off: A, which has the longest lens for its sensor, or D, which has the shortest?
 
-# %%
+# %% tags=["folded"]
 guess(
     "02.farthest_off",
     "For which camera will the formula be farthest off?",
@@ -142,7 +142,7 @@ verify(field_of_view)
 #
 # **Predict.** The post stands 3 m in front of the camera. How many pixels *wide* is it: about 2, 6, 20 or 60?
 
-# %%
+# %% tags=["folded"]
 guess(
     "02.post_width", "How wide is the post at 3 m?", choices=(2, 6, 20, 60), unit="px"
 )
@@ -238,21 +238,21 @@ verify(pixels_on_target)
 # 2. You double the field of view from 45° to 90° (45.2° and 90.2° on the slider). Does the post keep half its pixels?
 # 3. You make the picture 160 pixels wide instead of 320. Does the post come nearer, get smaller in the view, or lose detail?
 
-# %%
+# %% tags=["folded"]
 guess(
     "02.drag_aside",
     "1. Dragged to the side: does it get smaller?",
     choices=("yes", "no"),
 )
 
-# %%
+# %% tags=["folded"]
 guess(
     "02.twice_the_view",
     "2. Twice the field of view: are half of its pixels left?",
     choices=("half", "more than half", "less than half"),
 )
 
-# %%
+# %% tags=["folded"]
 guess(
     "02.half_the_picture",
     "3. Half as many pixels in the picture: what happens to the post?",
@@ -302,7 +302,7 @@ display(
 #
 # **Predict.** If the detector finds the post up to 5.5 m in the 160-pixel copy, up to where in the 80-pixel one? The bucket is only half as tall as the post. Is it lost nearer than the post or farther away?
 
-# %%
+# %% tags=["folded"]
 guess(
     "02.copy",
     "Found up to 5.5 m in the 160-pixel copy: up to where in the 80-pixel one?",
@@ -397,7 +397,7 @@ for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300)
 #
 # **Predict.** A level camera at half the height of the post, 320 × 240 pixels, 62.2°: from where on is all of the post in the picture, rows 0 to 240: 0.25 m, 0.55 m, 1.1 m?
 
-# %%
+# %% tags=["folded"]
 guess(
     "02.near",
     "From where on is all of the post in the picture?",
@@ -472,7 +472,7 @@ verify(working_range)
 #
 # **Predict.** The picture is 320 pixels wide and spans 62.2°. The post is in column 80, halfway between the left edge and the middle. Its bearing: +15.6°, +16.8°, or −15.6°?
 
-# %%
+# %% tags=["folded"]
 guess(
     "02.bearing", "What is its bearing?", choices=("+15.6", "+16.8", "-15.6"), unit="°"
 )
@@ -610,6 +610,8 @@ for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy))
 # 5. Negative: left is positive.
 #
 # </details>
+#
+# Next: [lesson 03](03_follow_a_color.ipynb), follow a color.
 #
 # ## Sources
 #

@@ -19,7 +19,7 @@
 #
 # **Predict.** We take the same picture three times, with half, with all and with twice the light. Of the red, green and blue of one pixel on the post, does any stay the same?
 
-# %%
+# %% tags=["folded"]
 from robotlab.practice import guess
 
 guess(
@@ -69,7 +69,7 @@ compare_guess("03.exposure", ", ".join(names) or "none of them")
 #
 # **Predict.** Pure green is 120°. What is its hue in this library, where one step is two degrees? And the hue of orange, (255, 165, 0)?
 
-# %%
+# %% tags=["folded"]
 guess("03.hue_steps", "The hue of green, and of orange, in steps of two degrees?")
 
 # %%
@@ -128,7 +128,7 @@ verify(in_band)
 #
 # **Predict.** Where is the centroid: on the post, on the tray, or somewhere else?
 
-# %%
+# %% tags=["folded"]
 guess(
     "03.centroid",
     "Where is the centroid?",
@@ -208,7 +208,7 @@ verify(centroid)
 #
 # **Predict.** The largest component: is it the post or the tray?
 
-# %%
+# %% tags=["folded"]
 guess("03.largest", "Which is the largest component?", choices=("the post", "the tray"))
 
 # %%
@@ -262,7 +262,7 @@ verify(largest_blob)
 #
 # **Predict.** Under the grow lamp, in a wider band, the mask of one post falls apart into about a hundred components, most of them specks. Which of the two clears them away, opening or closing?
 
-# %%
+# %% tags=["folded"]
 guess("03.specks", "Which clears the specks away?", choices=("opening", "closing"))
 
 # %%
@@ -328,7 +328,7 @@ Image(encode(decode(panel.picture), "png", effort=9))
 #
 # **Predict.** Two pixels of a red object have the hues 350° and 10°. What is their plain mean, and what color is that?
 
-# %%
+# %% tags=["folded"]
 guess("03.plain_mean", "Their plain mean, and its color?")
 
 # %%
@@ -403,7 +403,7 @@ print(learned.band_of("post"))
 #
 # **Predict.** Fill in the table on paper: of twelve, how many are found in each lighting?
 
-# %%
+# %% tags=["folded"]
 guess("03.lightings", "Found of 12: daylight, overcast, dusk, warm, grow?")
 
 # %%
@@ -483,14 +483,14 @@ Table(["lighting", "post in band", "hue moved", "largest blob not the post"], ro
 #
 # **Predict.** Which repair helps at dusk, and which beside the tray?
 
-# %%
+# %% tags=["folded"]
 guess(
     "03.dusk",
     "Which repair helps most at dusk, in the clear?",
     choices=("lower value", "shape"),
 )
 
-# %%
+# %% tags=["folded"]
 guess(
     "03.tray",
     "Which helps beside the tray by day?",
@@ -567,7 +567,7 @@ print(textwrap.fill(check(learned, beside_others["warm"]).sentence, 80))
 # %% [markdown]
 # **Predict.** We do what it says: three pictures in each lighting, a new band for each. Beside the tray, the drum and the pole, in which lighting is color *alone* now good enough?
 
-# %%
+# %% tags=["folded"]
 guess(
     "03.wrong_tool",
     "In which lighting is color alone now good enough, beside tray, drum and pole?",
@@ -674,6 +674,8 @@ if not of_one_size:
 # 5. Dusk: it scales the channels, and white balance scales them back. The warm lamp is nearly one color, and no factor brings back colors that its light does not contain.
 #
 # </details>
+#
+# Next: [lesson 04](04_what_versus_where.ipynb), what versus where.
 #
 # ## Sources
 #

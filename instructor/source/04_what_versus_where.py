@@ -63,7 +63,7 @@ for label, name in enumerate(crops.classes):
 #
 # **Predict.** What is the accuracy on the test set: about 33 %, 60 %, 80 % or 98 %?
 
-# %%
+# %% tags=["folded"]
 from robotlab.practice import compare_guess, guess
 
 guess(
@@ -107,7 +107,7 @@ compare_guess("04.accuracy", f"{100 * right.mean():.1f} %")
 #
 # **Predict.** Two logits differ by 1. How do their probabilities compare: equal, 1 : 2, 1 : 2.7, 1 : 10?
 
-# %%
+# %% tags=["folded"]
 guess(
     "04.logits",
     "Two logits differ by 1: how do their probabilities compare?",
@@ -195,10 +195,10 @@ verify(top_k)
 #
 # **Predict.** The classifier knows post, bucket and crate. What does it say to a drum, and with what confidence: "post" with 0.4, "bucket" with 0.55, "bucket" with 0.75, or nothing? And to a pole?
 
-# %%
+# %% tags=["folded"]
 guess("04.drum", "What does it say to a drum, and with what confidence?")
 
-# %%
+# %% tags=["folded"]
 guess("04.pole", "And to a pole?")
 
 # %%
@@ -274,7 +274,7 @@ compare_guess("04.pole", usual_answer(three, "pole"))
 #
 # **Predict.** We raise the threshold to 0.9. Known objects will be answered less often, out-of-distribution ones too. How many of the poles will still get an answer: none, half, nearly all?
 
-# %%
+# %% tags=["folded"]
 guess(
     "04.poles",
     "At 0.9, how many of the poles still get an answer?",
@@ -339,7 +339,7 @@ verify(abstain)
 #
 # **Predict.** It has seen many plants and few drums. Which of the two will it call "nothing"?
 
-# %%
+# %% tags=["folded"]
 guess(
     "04.nothing",
     "Which will it call nothing?",
@@ -368,7 +368,7 @@ report(four)
 #
 # **Predict.** In which of the three steps does it still know a pot for nothing?
 
-# %%
+# %% tags=["folded"]
 guess(
     "04.pot",
     "In which steps does it still know a pot for nothing?",
@@ -413,7 +413,7 @@ compare_guess("04.pot", f"dusk {pot[0]} of 8, new places {pot[1]}, warm lamp {po
 #
 # A robot must know where the post is. The classifier was handed its crops; on the robot nobody does that. Here is a whole picture with five objects: post, bucket, crate, pot and drum.
 #
-# **Try.** Move the square with the sliders, by mouse or with the arrow keys. Put it on the post, and read the probabilities. Make it twice as large, then half as large: when does the answer break? What does it say to the ground between two objects? Put it on the drum, then on the bucket: is there a confidence threshold that silences one and keeps the other?
+# **Try.** Click the picture where the square is to go, or drag it there; the sliders do the same, by mouse or with the arrow keys. Put it on the post, and read the probabilities. Make it twice as large, then half as large: when does the answer break? What does it say to the ground between two objects? Put it on the drum, then on the bucket: is there a confidence threshold that silences one and keeps the other?
 
 # %% tags=["explore"]
 from robotlab.widgets import TopClasses
@@ -445,7 +445,7 @@ display(Image(picture_bytes(drawing)))
 #
 # **Predict.** Squares of 40, 60, 90 and 135 pixels, moved by a quarter of their side, over 320 × 240 pixels. How many questions is that: about 40, 200, 950 or 5000? And how well can a square fit a post that is seven times taller than wide?
 
-# %%
+# %% tags=["folded"]
 guess("04.windows", "How many questions is that?", choices=(40, 200, 950, 5000))
 
 # %%
@@ -470,7 +470,7 @@ compare_guess("04.windows", len(windows))
 #
 # **Predict.** 320 × 240 pixels in cells of 4 × 4: how many answers come out of one pass?
 
-# %%
+# %% tags=["folded"]
 guess("04.cells", "How many answers come out of one pass?")
 
 # %% tags=["nbval-ignore-output"]
@@ -498,10 +498,12 @@ found = {
 
 
 def two_ways(figsize):
-    """Boxes of both ways, and between them what the cells say."""
-    figure, axes = plt.subplots(1, 3, figsize=figsize, layout="constrained")
+    """Boxes of both ways, and below them what the cells say."""
+    figure, axes = plt.subplots(2, 2, figsize=figsize, layout="constrained")
+    axes, in_words = axes.flat[:3], axes.flat[3]
+    in_words.set_axis_off()
     titles = ("sliding window", "detector: cells and boxes")
-    for ax, title, boxes in zip(axes[::2], titles, found.values()):
+    for ax, title, boxes in zip(axes, titles, found.values()):
         ax.imshow(frame.picture)
         for box, label in zip(boxes.boxes, boxes.labels):
             x0, y0, x1, y1 = box
@@ -510,23 +512,24 @@ def two_ways(figsize):
                 ax.plot(x, y, color=color, linewidth=width)
             plate = {"facecolor": "black", "pad": 1, "edgecolor": "none"}
             name = boxes.classes[label]
-            ax.text(x0, y0 - 4, name, color="white", fontsize=8, bbox=plate)
+            ax.text(x0, y0 - 4, name, color="white", fontsize=9, bbox=plate)
         ax.set_title(title)
-    axes[1].imshow(1 - in_cells[..., 0], cmap="gray_r", vmin=0, vmax=1)
+    axes[2].imshow(1 - in_cells[..., 0], cmap="gray_r", vmin=0, vmax=1)
     for label, mark in enumerate("^so", start=1):
         surest = in_cells[..., label].argmax()
         row, column = np.unravel_index(surest, in_cells.shape[:2])
-        axes[1].plot(column, row - 6, mark, color="#0072b2", label=cells.classes[label])
-    axes[1].legend(loc="upper left", fontsize=8, frameon=False)
-    axes[1].set_title("cells: 1 − P(background)")
+        axes[2].plot(column, row - 6, mark, color="#0072b2", label=cells.classes[label])
+    marks = axes[2].get_legend_handles_labels()
+    in_words.legend(*marks, loc="center left", title="its surest cell", frameon=False)
+    axes[2].set_title("cells: 1 − P(background)")
     for ax in axes:
         ax.set(xticks=[], yticks=[])
 
 
-two_ways((11, 3.3))
+two_ways((7.4, 5.6))
 
-# %% tags=["still"] picture="two_ways" alt="Three pictures of one rendered scene. Left: squares of the sliding classifier, roughly on the objects. Middle: the cells, nearly all white, with a small dark spot at the middle of each object. Right: the detector's boxes, close around post, bucket and crate."
-two_ways((9.6, 2.9))
+# %% tags=["still"] picture="two_ways" alt="Three pictures of one rendered scene. Above, left: squares of the sliding classifier, roughly on the objects. Above, right: the detector's boxes, close around post, bucket and crate. Below: the cells, nearly all white, with a small dark spot at the middle of each object."
+two_ways((6.6, 5))
 
 # %% tags=["approximate"]
 truths = frame.truths
@@ -550,7 +553,7 @@ for name, boxes in found.items():
 #
 # **Predict.** Three of scikit-image's own photographs: a cat, a cup of coffee, a portrait of an astronaut. The list holds "tabby", "Egyptian cat", "espresso" and "cup", but neither "astronaut" nor "person". What will it say to the portrait, and how sure is it?
 
-# %%
+# %% tags=["folded"]
 guess("04.portrait", "What will it say to the portrait, and how sure is it?")
 
 # %% tags=["approximate"]
@@ -648,6 +651,8 @@ else:
 # 5. It runs the network once over the picture, and all cells share what it computes. A sliding window computes shared pixels again for each window.
 #
 # </details>
+#
+# Next: [lesson 05](05_boxes.ipynb), boxes.
 #
 # ## Sources
 #

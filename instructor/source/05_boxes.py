@@ -20,7 +20,7 @@
 #
 # **Predict.** Somebody hands you the box `60, 40, 100, 80` and does not say which format it is in. By how much do the three readings differ in area: not at all, by half, by a factor of five?
 
-# %%
+# %% tags=["folded"]
 from robotlab.practice import guess
 
 guess(
@@ -84,7 +84,7 @@ print("normalized center", (centered / [320, 240, 320, 240])[0].round(4).tolist(
 #
 # **Predict.** A check that every box has x0 ≤ x1 and y0 ≤ y1: which of the two mistakes does it notice?
 
-# %%
+# %% tags=["folded"]
 guess(
     "05.check",
     "Which mistake does the check notice?",
@@ -190,7 +190,7 @@ plt.show()
 #
 # Do it on paper first: the intersection, both areas, and remember that the intersection is part of both.
 
-# %%
+# %% tags=["folded"]
 guess("05.iou", "Their IoU?", choices=("0.50", "0.25", "0.14"))
 
 # %%
@@ -263,7 +263,7 @@ verify(iou)
 #
 # **Predict.** Use the four numbers of such a file as they are, and the left and the upper edge of every box lie one pixel too far in: it is one pixel too narrow and one too short. For which post is that worse: the one at 1 m or the one at 6 m? Below an IoU of 0.5 a detection does not count as a true positive. Can one pixel do that?
 
-# %%
+# %% tags=["folded"]
 guess(
     "05.one_pixel",
     "For which post is one pixel worse, and can it make a detection false?",
@@ -318,7 +318,7 @@ print(f"last pixels {iou_with_last_pixels(a, b):.6f}")
 #
 # **Predict.** One post, 2 m away. How many windows score 0.4 or more: 1, about 10, about 100, about 1000?
 
-# %%
+# %% tags=["folded"]
 guess("05.windows", "How many windows score 0.4 or more?", choices=(1, 10, 100, 1000))
 
 # %%
@@ -360,7 +360,7 @@ compare_guess("05.windows", good.sum())
 #
 # **Predict.** With an IoU threshold of 0.5, how many boxes are left? And with 0.9?
 
-# %%
+# %% tags=["folded"]
 guess("05.left", "How many are left at 0.5, and at 0.9?")
 
 # %%
@@ -433,7 +433,7 @@ verify(nms)
 #
 # **Predict.** Four objects, four perfect boxes, an IoU threshold of 0.5. How many are left?
 
-# %%
+# %% tags=["folded"]
 guess("05.perfect", "How many of the four are left?", choices=(4, 3, 2, 1))
 
 # %%
@@ -557,6 +557,8 @@ else:
 # 5. NMS took the second box for a duplicate, since their IoU exceeds the threshold. With a higher one, real duplicates stay too.
 #
 # </details>
+#
+# Next: [lesson 06](06_gather_and_label.ipynb), gather and label.
 #
 # ## Sources
 #

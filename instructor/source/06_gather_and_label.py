@@ -10,7 +10,7 @@
 # - say how far two people's labels agree, and what that means for a detector;
 # - split a data set so that its test is honest, and notice when somebody else's is not.
 #
-# **Time**: 80 minutes, of which 20 are labeling. With a film of your own, half an hour more. **Needs**: lessons 02 (focal length, working range) and 05 (bounding boxes, IoU).
+# **Time**: 80 minutes, of which 20 are labeling; after part 3 is a good place for a break. With a film of your own, half an hour more. **Needs**: lessons 02 (focal length, working range) and 05 (bounding boxes, IoU).
 #
 # **Cautions**: nothing moves by itself here. If you film, carry the camera in your hand, look where you step, and do not film people without their consent: pictures stay on this machine, but a data set is easily passed on. The film used below is rendered, and named so.
 
@@ -22,6 +22,11 @@
 # The distances come from lesson 02. A thing of height H at distance Z is f · H / Z px tall, with the focal length f in px. The far end of the plan is where the thing gets too small, the near end where it fills the picture.
 #
 # **Predict.** The post is 50 cm tall; the film camera has 288 rows and a focal length of 320 px. From how near is the post taller than the picture? At which distance is it only 24 px tall?
+
+# %% tags=["folded"]
+from robotlab.practice import compare_guess, guess
+
+guess("06.ends", "Taller than the picture below? 24 px tall at?", unit="m")
 
 # %%
 import math
@@ -37,8 +42,9 @@ WIDTH, HEIGHT = 384, 288
 POST_M = 0.5
 focal_px = WIDTH / 2 / math.tan(math.radians(62) / 2)
 print(f"focal length {focal_px:.0f} px")
-for tall_px in (HEIGHT, 24):
-    print(f"{tall_px:3d} px tall at {focal_px * POST_M / tall_px:.2f} m")
+near_m, far_m = (focal_px * POST_M / tall_px for tall_px in (HEIGHT, 24))
+print(f"{HEIGHT} px tall at {near_m:.2f} m, 24 px tall at {far_m:.2f} m")
+compare_guess("06.ends", f"{near_m:.2f} and {far_m:.2f} m")
 
 # %% [markdown]
 # **Why.** Distance is f · H / height: 160 px·m divided by the height in px. Between 0.6 m and 6.7 m the post can be learned. Here is the plan for it, for a hundred pictures:
@@ -93,7 +99,7 @@ verify(distance_counts)
 #
 # Have you a film of your own? Then leave this lesson as it is for a first reading, and come back with the film at the end: `robotlab gather` takes a film, a camera or a folder of photographs in the same way.
 
-# %%
+# %% tags=["folded"]
 from robotlab.greenhouse import film_frames
 from robotlab.image import save
 
@@ -120,7 +126,11 @@ print(f"{len(truths)} frames in {len(shots)} shots: {', '.join(shots)}")
 #
 # **Predict.** Of 160 frames, how many are worth labeling: about 20, 50, 100 or 150?
 
+# %% tags=["folded"]
+guess("06.frames", "Worth labeling, of 160 frames?", choices=(20, 50, 100, 150))
+
 # %%
+from robotlab.data import open_dataset
 from robotlab.gather import gather
 
 for shot in shots:
@@ -128,6 +138,8 @@ for shot in shots:
         work / shot, work / "my_set", shot, classes=["post"], progress=False
     )
     print(report.text(1))
+gathered = open_dataset(work / "my_set")
+compare_guess("06.frames", len(gathered))
 
 # %% [markdown]
 # **Why.** Where the camera moves fast, nearly every frame stays; where it stands, few do. Each shot has become one **recording**, and stays together from now on. Part 6 shows why that matters.
@@ -135,10 +147,8 @@ for shot in shots:
 # What does "blurred" mean as a number? At a sharp edge the gray values jump; after blur they climb. The **Laplacian** of a pixel, the sum of its four neighbors minus four times itself, is large where gray values bend, and near zero on even areas and even slopes. So blur lowers its variance.
 
 # %%
-from robotlab.data import open_dataset
 from robotlab.image import blur, sharpness
 
-gathered = open_dataset(work / "my_set")
 picture = gathered.load(gathered[5])
 for sigma_px in (0, 1, 2, 4):
     blurred = blur(picture, sigma_px) if sigma_px else picture
@@ -215,17 +225,15 @@ ax.set_axis_off()
 plt.show()
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell.*
-#
 # Labeling all of it would take you twenty minutes more. So that the rest of this lesson runs at once, the next cell hands the remaining pictures to a **simulated labeler**: a program that knows the true boxes of the rendered film. It keeps a suggestion whose IoU with the truth is 0.75 or more, drags one that is off, draws what is missing, and deletes what is wrong. It works on a copy: what you have labeled stays, there and here.
 #
 # **Predict.** Twelve pictures are drawn by hand, 96 come with suggestions. In how many of the 96 must the simulated labeler draw or drag a box?
 
-# %% tags=["approximate"]
-from dataclasses import replace
+# %% tags=["folded"]
+guess("06.hand", "Drawn or dragged, in 96 pictures with suggestions?")
 
-from robotlab.data import write_dataset
-from robotlab.label import LabelStore, simulate_labeling
+# %% tags=["folded"]
+from dataclasses import replace
 
 
 def with_truth(data, truths):
@@ -247,6 +255,10 @@ def with_truth(data, truths):
     )
 
 
+# %% tags=["approximate"]
+from robotlab.data import write_dataset
+from robotlab.label import LabelStore, simulate_labeling
+
 finished = Path(tempfile.mkdtemp(dir=work)) / "my_set"
 write_dataset(finished, open_dataset(work / "my_set"))
 truth = with_truth(gathered, truths)
@@ -254,6 +266,7 @@ first, rest, _ = simulate_labeling(LabelStore(finished), truth, every=60)
 for name, effort in (("by hand", first), ("with suggestions", rest)):
     print(f"{name}: {effort.pictures} pictures, {effort.boxes} boxes,", end=" ")
     print(f"{effort.drawn} drawn, {effort.dragged} dragged, {effort.deleted} deleted")
+compare_guess("06.hand", f"{rest.drawn + rest.dragged} of {rest.boxes} boxes")
 
 # %% [markdown]
 # **Why.** One thing of one color in one greenhouse is easy to learn from twelve pictures. Measured in the same way on harder sets, a person draws or drags more: the figures are in the instructor's guide. The hand that drags is then not for speed but for the truth: a suggestion that is accepted although it is wrong is a wrong label, and the next detector learns it.
@@ -266,6 +279,9 @@ for name, effort in (("by hand", first), ("with suggestions", rest)):
 # For the things, boxes of the one person are paired with boxes of the other, best IoU first; each box is used once. With P pairs of N and M boxes, the agreement is 2 · P / (N + M): 1 if each found all that the other found.
 #
 # **Predict.** A second person draws the same posts; each side of each box is off by about 1 px, and one post in ten is forgotten. What is the agreement at IoU 0.5, and at IoU 0.9?
+
+# %% tags=["folded"]
+guess("06.agreement", "Agreement at IoU 0.5, and at IoU 0.9?")
 
 # %% tags=["approximate"]
 from robotlab.boxes import iou
@@ -283,9 +299,11 @@ def second_person(boxes):
 pairs = [(entry.boxes, second_person(entry.boxes)) for entry in labeled if len(entry)]
 drawn = sum(len(a) + len(b) for a, b in pairs)
 overlaps = np.concatenate([iou(a, b).max(axis=0) for a, b in pairs if len(b)])
+agreement = {}
 for least_iou in (0.5, 0.75, 0.9):
-    agreement = 2 * (overlaps >= least_iou).sum() / drawn
-    print(f"agreement at IoU {least_iou:.2f}: {agreement:.2f}")
+    agreement[least_iou] = 2 * (overlaps >= least_iou).sum() / drawn
+    print(f"agreement at IoU {least_iou:.2f}: {agreement[least_iou]:.2f}")
+compare_guess("06.agreement", f"{agreement[0.5]:.2f} and {agreement[0.9]:.2f}")
 
 # %% [markdown]
 # **Why.** At 0.5 nearly only the forgotten posts cost something. At 0.9 one px costs most of it, since a far post is 5 px wide. So no detector can be asked for AP at an IoU of 0.9 on these labels: two *people* would fail that test.
@@ -357,7 +375,19 @@ for shot in shots:
 #
 # **Predict.** Which of the two gives the higher figure? And which is nearer to what the detector will do in *another* greenhouse?
 #
-# Both are fitted and judged below, and then judged on a second rendered film: another greenhouse, things in other places. AP is the mean over ten IoU limits; lesson 08 explains it.
+# Both are fitted and judged below, and then judged on a second rendered film: another greenhouse, things in other places. AP, 0 to 1, says how well the boxes found and the true boxes agree; lesson 08 explains it.
+
+# %% tags=["folded"]
+guess(
+    "06.split",
+    "Which gives the higher figure, and which is nearer to the truth?",
+    choices=(
+        "by frame, by frame",
+        "by frame, by recording",
+        "by recording, by frame",
+        "by recording, by recording",
+    ),
+)
 
 # %% tags=["approximate"]
 from robotlab.neural import detect_all, fit, metrics_of
@@ -379,11 +409,15 @@ def judge(detector, data):
     return metrics_of(data, detect_all(detector, data))["AP"]
 
 
+promised, off = {}, {}
 for name, (train, test) in (("frame", by_frame), ("recording", by_recording)):
     detector = fit(train, progress=False)
+    promised[name], true = judge(detector, test), judge(detector, new_film)
+    off[name] = abs(promised[name] - true)
     print(f"split by {name}: {len(train)} pictures to learn from, {len(test)} to judge")
-    print(f"  promised AP {judge(detector, test):.2f}", end=", ")
-    print(f"in another greenhouse {judge(detector, new_film):.2f}")
+    print(f"  promised AP {promised[name]:.2f}, in another greenhouse {true:.2f}")
+higher, nearer = max(promised, key=promised.get), min(off, key=off.get)
+compare_guess("06.split", f"by {higher}, by {nearer}")
 
 # %% [markdown]
 # **Why.** Both detectors are about equally good. But the split by frame promises what no new place will give: nearly every test frame has a neighbor, a tenth of a second away, in the training set. The detector is asked for what it was told. This is **data leakage**, and it is why every split in this course is made by recording.
@@ -391,6 +425,9 @@ for name, (train, test) in (("frame", by_frame), ("recording", by_recording)):
 # The split by recording errs to the other side here: the held-out shot is the one with the farthest posts. With four recordings that can happen; lesson 08 says how sure one can be.
 #
 # **Predict.** In the split by frame above, which part of the test frames has a training frame at most three frames away: a quarter, half, nearly all?
+
+# %% tags=["folded"]
+guess("06.leaked", "With such a neighbor:", choices=("a quarter", "half", "nearly all"))
 
 # %%
 from robotlab.data import split_by_recording
@@ -402,9 +439,11 @@ def frames_of(data):
 
 train, test = map(frames_of, by_frame)
 near = np.abs(test[:, None] - train[None, :]).min(axis=1)
-print(f"{(near <= 3).sum()} of {len(test)} test frames have such a neighbor")
+leaked = f"{(near <= 3).sum()} of {len(test)}"
+print(f"{leaked} test frames have such a neighbor")
 train, test = split_by_recording(labeled, 0.25)
 print(f"split_by_recording held out {', '.join(test.recordings)}")
+compare_guess("06.leaked", leaked)
 
 # %% [markdown]
 # **Task 4.** Write `leaked_part`.
@@ -412,7 +451,7 @@ print(f"split_by_recording held out {', '.join(test.recordings)}")
 
 # %% tags=["starter"]
 def leaked_part(train, test, near):
-    """The part of the test frames that have a training frame at most `near` frames away, 0 to 1.
+    """Part of the test frames, 0 to 1, with a training frame at most `near` away.
 
     train, test: (N,) and (M,) arrays of int, frame numbers of one film.  M is at
     least 1, N may be 0.
@@ -422,7 +461,7 @@ def leaked_part(train, test, near):
 
 # %% tags=["worked"]
 def leaked_part(train, test, near):
-    """The part of the test frames that have a training frame at most `near` frames away, 0 to 1.
+    """Part of the test frames, 0 to 1, with a training frame at most `near` away.
 
     train, test: (N,) and (M,) arrays of int, frame numbers of one film.  M is at
     least 1, N may be 0.

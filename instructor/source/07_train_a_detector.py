@@ -656,6 +656,7 @@ guess("07.lines", "Which line is for the kernel, which for the layer below?")
 
 # %%
 print(source_of(convolve_backward_reference))
+compare_guess("07.lines", "kernel_gradient += ... and padded_gradient += ...")
 
 # %% [markdown]
 # This is **backpropagation**: each layer gets the gradient of its output, keeps that of its weights, and hands on that of its input. The training engine does the same with matrix products, hundreds of times as fast, and a test proves that both give the same numbers. (To read on: `robotlab/neural/engine`, `reference.py` first, then `layers.py`, `network.py` and `optimizer.py`.)
@@ -1015,6 +1016,8 @@ else:
 # 5. Frozen when the pictures resemble what the backbone has learned from, or there are few of them; fine-tune when they are unlike it (domain shift) and you have minutes.
 #
 # </details>
+#
+# Next: [lesson 08](08_judge_it.ipynb), judge it.
 #
 # ## Sources
 #

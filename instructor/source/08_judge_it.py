@@ -1022,6 +1022,8 @@ Replay(page.html(), alt=alt)
 #
 # </details>
 #
+# Next: [lesson 09](09_frame_time_and_power.ipynb), frame time and power.
+#
 # ## Sources
 #
 # - Matching and AP: M. Everingham et al., IJCV 88:303-338, 2010 (11 levels) and 111:98-136, 2015 (all points); T.-Y. Lin et al., *Microsoft COCO*, ECCV 2014, arXiv:1405.0312 (101 levels, ten IoU limits).

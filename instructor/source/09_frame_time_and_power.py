@@ -20,14 +20,20 @@
 #
 # **Predict.** Which stage takes longest: reading (unpacking a PNG), finding the post, or packing the picture again as a JPEG for a screen? Is the slowest of 100 turns twice as slow as the usual one, or about the same?
 
+# %% tags=["folded"]
+from robotlab.practice import compare_guess, guess
+
+guess("09.stage", "Which stage takes longest: read, detect or show?")
+
 # %%
 import math
 
-import matplotlib.pyplot as plt
 import numpy as np
+from IPython.display import display
 
 from robotlab.budget import StageTimer
 from robotlab.color import ColorDetector
+from robotlab.course import Table
 from robotlab.greenhouse import WALKS, render
 from robotlab.image import decode, encode
 from robotlab.loop import default_camera
@@ -49,6 +55,10 @@ for _ in range(100):
     with timer.stage("show"):
         encode(picture, "jpeg")
 print(timer.text())
+typical_s, worst_s = timer.stages_s(50), timer.stages_s(100)
+slowest = max(typical_s, key=typical_s.get)
+times = worst_s[slowest] / typical_s[slowest]
+compare_guess("09.stage", f"{slowest}; its worst took {times:.1f} times its median")
 
 # %% [markdown]
 # **Why.** The numbers are your machine's own, and differ from run to run; often it is not the detector that takes the longest. What you do not measure you do not know. `p50` is the 50th **percentile**, or median: half of the turns took no longer. `p95` was kept by 95 of 100. The *worst* is often far above both, because another program wanted the processor at that moment. A mean hides that. So a robot's times are stated as percentiles, and it is built for the worst.
@@ -69,14 +79,20 @@ for method in ("linear", "nearest_rank"):
 #
 # **Predict.** read 4 ms, detect 30 ms, show 10 ms, send 2 ms, one after the other. How many pictures are worked on in each second: 60, 33, 22? Now give each stage a thread and a core of its own, so that they work side by side, each on another picture: 60, 33, 22?
 
+# %% tags=["folded"]
+guess("09.rate", "Pictures a second: one thread, own threads?")
+
 # %%
 from robotlab.budget import frame_budget
 
 stages_s = {"read": 0.004, "detect": 0.030, "show": 0.010, "send": 0.002}
+rates = []
 for own_threads in (False, True):
     budget = frame_budget(stages_s, camera_hz=60, own_threads=own_threads)
+    rates.append(f"{budget.throughput_hz:.0f}")
     print(f"{'own threads' if own_threads else 'one thread':<11}", end=": ")
     print(f"{budget.throughput_hz:.1f} pictures/s, bound by {budget.bound_by}")
+compare_guess("09.rate", " and ".join(rates))
 
 # %% [markdown]
 # **Why.** How many pictures a loop works on in a second is its **throughput**, also called the frame rate. In one thread a turn takes 46 ms, the sum, so there are 1 / 0.046 s = 21.7 turns a second. Side by side, the slowest stage alone decides: 1 / 0.030 s = 33.3. It is the **bottleneck**, and making any other stage faster would change nothing. The 38 or 27 other pictures that the camera takes are never looked at. That is no fault: the newest is worth more than all.
@@ -124,10 +140,13 @@ verify(throughput)
 #
 # **Predict.** With threads of their own the stages gave 33 results a second in place of 22. Does the latency fall too? And the camera's driver keeps 4 pictures in a **buffer**, the oldest first, as many do unless they are told otherwise: how old is a picture then when its command is sent, about 50 ms, 100 ms or 200 ms?
 
+# %% tags=["folded"]
+guess("09.buffer", "Age with a buffer of 4?", choices=(50, 100, 200), unit="ms")
+
 # %%
 from robotlab.budget import simulate_frames
 
-print("                        pictures/s   latency")
+rows = []
 for name, own_threads, buffer in (
     ("one thread", False, 0),
     ("own threads", True, 0),
@@ -135,7 +154,9 @@ for name, own_threads, buffer in (
 ):
     line = simulate_frames(stages_s, 60, own_threads, buffer)
     late_s = line.latency_s[10:].mean()  # the first few fill the buffer
-    print(f"{name:<23} {line.throughput_hz:11.1f} {1e3 * late_s:6.0f} ms")
+    rows.append((name, f"{line.throughput_hz:.1f}", f"{1e3 * late_s:.0f} ms"))
+display(Table(("", "pictures/s", "latency"), rows))
+compare_guess("09.buffer", rows[-1][2])
 
 # %% [markdown]
 # **Why.** A picture goes through every stage, with threads or without: 46 ms, the sum. The rest is waiting. With the newest picture always at hand that is some ms. A full buffer of 4 holds four turns of the loop: 4 · 46 ms more, less the time until the camera fills the free place. The throughput is the same as before, so nothing looks wrong. The robot acts on what was true a fifth of a second ago.
@@ -157,13 +178,11 @@ timeline = FramePicture(camera_hz=60, detect_ms=30, show_ms=10, buffer=0)
 timeline
 
 # %% tags=["still"] picture="timeline" alt="A timeline of eight pictures in one thread. Each row has a gray bar of waiting, then a short bar for reading, a long one for detecting, a middle one for showing and a short one for sending. A row begins where the row above it ends. Crosses beneath mark the pictures that nobody looks at, about two in three."
-from IPython.display import Image, display
+from IPython.display import Image
 
 display(Image(bytes(timeline.picture)))
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell: one thread, the newest picture only.*
-#
 # **Why.** (1) Only the detector, as long as it is the slowest; showing works beside it for nothing, in throughput, and still adds to the latency. (2) One turn each, 46 ms. (3) At 20 pictures/s the loop, which could do 21.7, is faster than the camera: the buffer is empty, and nothing waits. A buffer hurts only where the camera is faster than the loop.
 #
 # ### Task 2
@@ -206,6 +225,9 @@ verify(latency)
 #
 # **Predict.** A camera gives 30 pictures a second, and each is acted on 0.1 s after it was taken. How many are under way at once, on average? You need no drawing for it.
 
+# %% tags=["folded"]
+guess("09.flight", "Under way at once, on average?", unit="pictures")
+
 # %%
 from robotlab.budget import frame_times
 from robotlab.loop import GroundTruthDetector, Settings, simulate
@@ -225,6 +247,7 @@ print(f"30 pictures/s · 0.1 s = {30 * 0.1:.0f}")
 print(f"a run of the loop: {seen.throughput_hz:.1f} pictures/s,", end=" ")
 print(f"latency {seen.latency_mean_s:.3f} s, product {product:.2f}")
 print(f"counted along the run: {seen.in_flight:.2f} under way on average")
+compare_guess("09.flight", f"{30 * 0.1:.0f} pictures")
 
 # %% [markdown]
 # **Why.** In one second 30 pictures are under way for 0.1 s each: 3 seconds of being under way, in one second, so 3 at once. *Frames in flight = throughput · latency* is **Little's law**. It asks nothing about how the stages are arranged, only that the loop runs steadily. So it works backward too: three frames in flight at 30 pictures a second *are* 0.1 s of latency, and nothing you tune in the detector gets that below, unless fewer are under way.
@@ -264,6 +287,9 @@ verify(frames_in_flight)
 #
 # **Predict.** A loop does 47 turns a second. With the picture shown on a screen it does 40 (a usual drop: common practice, no source). What does showing cost, 7 pictures a second? Another loop does 200 turns a second. What is left of them when it shows the same picture: 193, 170 or 115?
 
+# %% tags=["folded"]
+guess("09.showing", "What is left of 200 a second?", choices=(193, 170, 115))
+
 # %%
 from robotlab.budget import showing_cost_s
 
@@ -272,6 +298,7 @@ print(f"showing costs {1e3 * cost_s:.2f} ms a picture")
 for rate_hz in (200, 47, 10):
     left_hz = 1 / (1 / rate_hz + cost_s)
     print(f"{rate_hz:>3} pictures/s become {left_hz:5.1f}")
+compare_guess("09.showing", f"{1 / (1 / 200 + cost_s):.0f}")
 
 # %% [markdown]
 # **Why.** A cost is a *time*: 1/40 s − 1/47 s = 3.72 ms. Times add up, rates do not. Subtracting rates is the most frequent mistake about speed: "7 pictures a second" would be a disaster for a loop of 10 and nothing for one of 200; in truth it is the other way round. So measure with and without, and take the difference of 1 / rate. And on a robot: show every fifth picture, from another thread, or nothing at all.
@@ -281,14 +308,20 @@ for rate_hz in (200, 47, 10):
 #
 # **Predict.** The robot sends what it sees, 640 × 480 pixels, 30 times a second. How many megabits per second is that as raw pixels, as JPEG, and as boxes alone? Which of them does a radio link carry that promises 50 Mbit/s?
 
+# %% tags=["folded"]
+guess("09.radio", "Raw, JPEG, boxes: how many Mbit/s? Which fit?")
+
 # %%
 from robotlab.budget import capture_storage, network_load
 
+needs = []
 for kind in ("raw", "jpeg", "boxes"):
     load = network_load(640, 480, 30, kind, boxes=2)
     fits = float(load) <= 50 / 2  # half of what is promised
     print(f"{kind:<6} {float(load):8.3f} Mbit/s  {'fits' if fits else 'does not fit'}")
+    needs.append(f"{float(load):.3g}")
 print(network_load(640, 480, 30, "jpeg").assumption)
+compare_guess("09.radio", f"{', '.join(needs)} Mbit/s; boxes alone fit")
 
 # %% [markdown]
 # **Why.** Raw: 640 · 480 pixels · 3 bytes · 8 bits · 30 = 221 million bits a second. JPEG drops what the eye hardly misses; the shipped pictures need up to 3.2 of 24 bits, grass and gravel more. A box is five numbers. A radio link carries about half of what is printed on it (common practice, no source), so even JPEG at the full rate does not fit; a third of the pictures does. Beside each answer stands its assumption: when yours differs, put in your own.
@@ -297,11 +330,15 @@ print(network_load(640, 480, 30, "jpeg").assumption)
 #
 # **Predict.** Six recordings of one minute, two pictures kept of each second: how many MB as JPEG? And if you keep all 30 of each second, raw?
 
+# %% tags=["folded"]
+guess("09.disk", "MB: two a second as JPEG, all raw?", unit="MB")
+
 # %%
 plan = capture_storage(6, 60, 2, 640, 480, "jpeg")
 everything = capture_storage(6, 60, 30, 640, 480, "raw")
 print(f"two a second, JPEG: {plan}")
 print(f"all, raw: {float(everything) / 1e3:.1f} GB")
+compare_guess("09.disk", f"{float(plan):.0f} and {float(everything):.0f} MB")
 
 # %% [markdown]
 # **Why.** 720 pictures of 0.12 MB, or 10 800 of 0.92 MB: a factor of 112, and the 10 800 teach a detector hardly more, for neighbors in time look alike (lesson 08).
@@ -313,6 +350,9 @@ print(f"all, raw: {float(everything) / 1e3:.1f} GB")
 #
 # **Predict.** Three cells, 2.2 Ah. Computer, camera and motors take 22.2 W on average. How many minutes does it run, if a fifth of the charge is left in the pack: 53, 18 or 79? And in a greenhouse at 0 °C?
 
+# %% tags=["folded"]
+guess("09.minutes", "How long does it run?", choices=(18, 53, 79), unit="min")
+
 # %%
 from robotlab.budget import Pack, running_time_min
 
@@ -320,6 +360,8 @@ pack = Pack(cells=3, capacity_ah=2.2, discharge_c=20)
 print(running_time_min(pack, power_w=22.2))
 cold = Pack(cells=3, capacity_ah=2.2, discharge_c=20, temperature_c=0)
 print(running_time_min(cold, power_w=22.2))
+minutes = [float(running_time_min(one, power_w=22.2)) for one in (pack, cold)]
+compare_guess("09.minutes", f"{minutes[0]:.0f} min; in the cold {minutes[1]:.0f} min")
 
 # %% [markdown]
 # **Why.** Three cells are 11.1 V, so 22.2 W are 2 A; 80 % of 2.2 Ah at 2 A are 0.88 h. The last fifth stays in: an emptied cell is a damaged one. In the cold a cell gives less, here a fifth less, by a rule of thumb; the curve in its data sheet is better. And a cold pack must not be *charged* below 0 °C.
@@ -360,14 +402,17 @@ verify(running_time)
 #
 # **Predict.** Two packs of three cells show 10.2 V each: 3.4 V a cell, just where the robot is to stop. Does that make them equally healthy? And may the first of them go on a charger for two cells, "just this once, it stops by itself"?
 
+# %% tags=["folded"]
+guess("09.packs", "Equally healthy? And may it, just this once?")
+
 # %%
 from robotlab.budget import Charger, charging_time_min
 from robotlab.errors import InputError
 
 for cell_v in ((3.42, 3.40, 3.38), (3.70, 3.70, 2.80)):
     problems = Pack(cells=3, capacity_ah=2.2, cell_v=cell_v).cell_problems()
-    print(f"{cell_v}, together {sum(cell_v):.1f} V:", end=" ")
-    print("a problem" if problems else "nothing wrong")
+    found = "a problem" if problems else "nothing wrong"
+    print(f"{cell_v}, together {sum(cell_v):.1f} V: {found}")
     for problem in problems:
         print(f"  {problem}")
 
@@ -377,6 +422,7 @@ for charger in (Charger(cells=2, current_a=2.0), Charger(cells=3, current_a=2.0)
         print(f"\ncharger for {charger.cells}: {charging_time_min(healthy, charger)}")
     except InputError as reason:
         print(f"\ncharger for {charger.cells}: refused, {reason}")
+compare_guess("09.packs", f"no: in the second, {found}; and no, never")
 
 # %% [markdown]
 # **Why.** The sum hides the weak cell: while the pack still gives 10.2 V, one cell has been below its limit for some time. At the charger it is the other way round: a charger that sees only the sum goes on until the sum is right, and overcharges the stronger cells. A charger for two cells leaves the third alone: from then on it is an **unbalanced pack**. So there is a thin cable from between the cells, the **balance lead**, and a **balance charger**, made for exactly so many cells, watches each through it. Cells of a healthy pack agree within about 0.05 V (common practice, no source).
@@ -464,6 +510,13 @@ for name, path in (("the example", example), ("changed", my_file)):
 #
 # **Predict.** By how much does the largest safe gain fall: not at all, by a third, by two thirds?
 
+# %% tags=["folded"]
+guess(
+    "09.gain",
+    "The largest safe gain falls",
+    choices=("not at all", "by a third", "by two thirds"),
+)
+
 # %%
 from robotlab.design_sheet import Robot, predict
 
@@ -471,6 +524,8 @@ assumed = Robot(camera, smallest_px=20, settings=Settings(max_mps=0.4))
 measured = assumed.with_measured(frame_hz=8, delay_s=0.17)
 for sentence in predict(measured).sentences():
     print(sentence)
+gains = [predict(one)["safe_gain"].predicted for one in (assumed, measured)]
+compare_guess("09.gain", f"by {100 * (1 - gains[1] / gains[0]):.0f} %")
 
 # %% [markdown]
 # **Why.** Fewer pictures and a longer latency both lower the gain limit, and every millisecond of latency lengthens the way to a stop. What is seen does not change. The first sentence is the reason to measure.
@@ -506,6 +561,8 @@ for sentence in predict(measured).sentences():
 # 5. Nothing with that charger: one cell would be charged by nobody. A balance charger made for four cells, attended, in a fire-safe place, as the data sheets say.
 #
 # </details>
+#
+# Next: [lesson 10](10_steer.ipynb), steer.
 #
 # ## Sources
 #

@@ -385,6 +385,9 @@ ax.set(xlim=(0, 5), ylim=(-20, 20), xlabel="time, s", ylabel="bearing, °")
 ax.set_title("a jump of 15°, seen 0.3 s late, gain 1.0")
 plt.show()
 
+# %% tags=["folded"]
+compare_guess("10.sliders", "1: at 2; 2: from 4.5 on; 3: nearly twice as much")
+
 # %% [markdown]
 # **Why.** (1) From 1.2 on it passes the post a little, at 2 by 3°: this is **overshoot**. (2) From 4.5 on the turning back and forth, or **oscillation**, grows: the loop is **unstable**. The gain at this limit is the **ultimate gain**, $K_u$. (3) Half the latency, nearly twice the ultimate gain. What counts is gain times latency: how far the trolley turns, for each degree of error, before it sees what it has done.
 #
@@ -946,6 +949,8 @@ compare_guess("10.laws", f"overshoot: {names[0]}; error: {names[1]}")
 # 5. A quarter of the period, 0.4 s.
 #
 # </details>
+#
+# Next: [lesson 11](11_smooth_and_safe.ipynb), smooth and safe.
 #
 # ## Sources
 #

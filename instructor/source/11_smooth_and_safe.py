@@ -746,7 +746,14 @@ plt.show()
 # | 2 | controlled: braked under power, and power stays | the target is lost: the ramp to 0 |
 #
 # **Predict.** Which of them may an *emergency* stop be? May it be a key on your keyboard? May letting go of its button start the trolley again?
-#
+
+# %% tags=["folded"]
+guess("11.emergency", "Category 0, 1, 2? A key? And letting go of the button?")
+
+# %% tags=["folded"]
+compare_guess("11.emergency", "0 or 1, never 2; no; no")
+
+# %% [markdown]
 # **Why.** An **emergency stop** is of category 0 or 1, never 2; which of the two follows from the **risk assessment** of the machine. It acts without your program, and releasing it restarts nothing: somebody must start the machine on purpose (ISO 13850). A key in a notebook is an ordinary stop, and so is everything else in this lesson. None of it is a **safety function**.
 #
 # What makes a machine safe comes in this order (ISO 12100):
@@ -755,9 +762,6 @@ plt.show()
 # 3. *warn of it*: a label, a light, a rule, a lesson.
 #
 # A watchdog in software is not on the list. It brings a machine that works to an orderly stop.
-
-# %% tags=["folded"]
-guess("11.emergency", "Category 0, 1, 2? A key? And letting go of the button?")
 
 # %% [markdown]
 # ## On your own robot
@@ -1012,6 +1016,8 @@ compare_guess(
 # 5. It works only while the program does, so it is no safety function. An emergency stop acts without the program.
 #
 # </details>
+#
+# Next: [lesson 12](12_face_off.ipynb), the face-off.
 #
 # ## Sources
 #

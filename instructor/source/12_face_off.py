@@ -390,7 +390,8 @@ for ax, walks, title in zip(axes, (PLAIN, NEW), titles):
         ax.vlines(places, 0, values, color=shade, linewidth=1)
         ax.plot(places, values, mark, color=shade, label=name)
     ax.set_xticks(range(len(walks)), walks, rotation=25, ha="right", fontsize=9)
-    ax.set(title=title, ylabel="distance error, m", ylim=(0, None))
+    ax.set_title(title, loc="left")
+    ax.set(ylabel="distance error, m", ylim=(0, None))
     ax.spines[["top", "right"]].set_visible(False)
 axes[0].legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=2, frameon=False)
 plt.show()
@@ -622,6 +623,9 @@ SliderPicture(
 shown, _ = what_if(62.2, 140, 0.8, 0.64)
 shown
 
+# %% tags=["folded"]
+compare_guess("12.facts", "half the latency: largest safe gain and largest safe speed")
+
 # %% [markdown]
 # **Why.** The lens moves both ends of the band, and no limit of motion. The latency moves the safe gain *and* the safe speed: an old picture is bad for steering and for stopping. Acceleration limit and watchdog time-out move the stopping distance, and with it the safe speed. The time-out is the cheap one: it is a number in a file. But with too short a time-out the trolley stops at every hiccup.
 
@@ -714,6 +718,8 @@ show(predict(my_robot))
 # 5. Gain and speed. The far limit stays: it is a matter of lens, object and detector.
 #
 # </details>
+#
+# Next: [lesson 13](13_onto_your_robot.ipynb), onto your robot.
 #
 # ## Sources
 #

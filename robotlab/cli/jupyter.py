@@ -43,7 +43,8 @@ def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> 
         "-m",
         "jupyterlab",
         f"--ServerApp.root_dir={root}",
-        f"--LabApp.default_url=/lab/tree/{notebook}",
+        # One document to the window: beside the list of files a small window would leave it 350 px.
+        f"--LabApp.default_url=/doc/tree/{notebook}",
         f"--ServerApp.port={port}",
         # Nothing is sent anywhere: no look for updates, no news, no list of extensions from the package index.
         "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",

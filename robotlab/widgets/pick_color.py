@@ -58,6 +58,7 @@ class PickColor(SliderPicture):
             alt="A photograph to click, and beside it the same photograph, dark except for the pixels that have the color "
             "of the place that was clicked.",
             place=("column", "row"),
+            panels=((0, 0, 0.5, 1), (0.5, 0, 0.5, 1)),
             column=Slider(0, width - 1, column, 1, "column", "px"),
             row=Slider(0, height - 1, row, 1, "row", "px"),
             radius_px=Slider(1, 12, 3, 1, "learn from this far around", "px"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -108,8 +108,10 @@ class SliderPicture(AnsweringWidget):
     zoom : float
         CSS pixels for one pixel of the picture; it never gets wider than the page.
     place : pair of str, optional
-        Names of two sliders that a click on the picture sets, to its column and row, px;
-        of panels side by side, each as wide as the first slider reaches, any will do.
+        Names of two sliders that a click on the picture, or dragging on it, sets: those for
+        the place from the left and from the top, each from one end to the other of a panel.
+    panels : sequence of (float, float, float, float)
+        Left, top, width and height of the panels to click, as fractions of the picture.
     **sliders : Slider or Choice
         By the name of the keyword that `draw` takes.
 
@@ -140,6 +142,7 @@ class SliderPicture(AnsweringWidget):
     zoom = traitlets.Float(1.0).tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)
     place: traitlets.List = traitlets.List().tag(sync=True)
+    panels: traitlets.List = traitlets.List().tag(sync=True)
 
     def __init__(
         self,
@@ -148,6 +151,7 @@ class SliderPicture(AnsweringWidget):
         alt: str,
         zoom: float = 1.0,
         place: tuple[str, ...] = (),
+        panels: Sequence[tuple[float, ...]] = ((0, 0, 1, 1),),
         **sliders: Slider | Choice,
     ) -> None:
         if not sliders:
@@ -165,6 +169,7 @@ class SliderPicture(AnsweringWidget):
             alt=alt,
             zoom=float(zoom),
             place=list(place),
+            panels=[list(panel) for panel in panels],
         )
 
     def _seen(self, asked: dict[str, Any]) -> dict[str, Any]:

@@ -91,6 +91,8 @@ class TopClasses(SliderPicture):
         super().__init__(
             self._view.draw,
             alt=alt,
+            place=("x_px", "y_px"),
+            panels=(self._view.panel,),
             x_px=Slider(0, width, middle[0], 1, "from the left", "px"),
             y_px=Slider(0, height, middle[1], 1, "from the top", "px"),
             side_px=Slider(SMALLEST_PX, min(height, width), side_px, 1, "side", "px"),
@@ -143,6 +145,10 @@ class TopClassesFigure:
         bars.tick_params(labelsize=12)
         bars.spines[["top", "right"]].set_visible(False)
         self._figure = KeptFigure(figure, [*self._outlines, *self._bars, self._limit, *self._names])
+        self._figure.draw()  # Lays the figure out.
+        at = seen.get_position()
+        # Where the picture is in the drawing: left, top, width and height as fractions of it.
+        self.panel = (float(at.x0), 1 - float(at.y1), float(at.width), float(at.height))
 
     def draw(self, x_px: float, y_px: float, side_px: float, least: float) -> tuple[np.ndarray, str]:
         """The drawing and its line of text for one place of the square.

@@ -189,8 +189,8 @@ class Notebook:
 
     def __init__(self, lab: Lab, page, name: str) -> None:
         self.lab, self.page, self.path = lab, page, lab.folder / name
-        # A workspace of its own: the common one would open the tabs of the test before.
-        page.goto(f"{lab.url}/lab/workspaces/{lab.folder.name}/tree/{self.path.relative_to(lab.root).as_posix()}")
+        # As `robotlab open` shows it. A workspace of its own: the common one would open the tabs of the test before.
+        page.goto(f"{lab.url}/doc/workspaces/{lab.folder.name}/tree/{self.path.relative_to(lab.root).as_posix()}")
         page.locator(".jp-Notebook .jp-Cell").first.wait_for()
         self.until(lambda: lab.kernels(), "a kernel")
 
@@ -254,10 +254,24 @@ class Notebook:
             self.page.screenshot(path=shot)
             print(f"screenshot: {shot}")
 
+    def too_wide(self) -> list[str]:
+        """Outputs that are wider than their place, in a narrow and in a wide window: by how much, and their first words."""
+        found = []
+        for width in (800, 1280):
+            self.page.set_viewport_size({"width": width, "height": 900})
+            self.page.wait_for_timeout(300)
+            found += self.page.evaluate(
+                """() => [...document.querySelectorAll(".jp-OutputArea-output")]
+                    .filter((one) => one.scrollWidth > one.clientWidth + 1)
+                    .map((one) => `${innerWidth}: ${one.scrollWidth - one.clientWidth} px, ${one.innerText.slice(0, 60)}`)"""
+            )
+        return found
+
     def run_all(self, timeout_s: float = 240) -> None:
         """Run > Run All Cells, then wait until the kernel has nothing left to do; a lesson shows what its worked notebook does."""
         self.choose("Run", "Run All Cells")
         self.until(self._all_ran, "all cells to run", timeout_s)
+        assert self.too_wide() == []
         worked = WORKED / self.path.name
         if worked.exists():
             assert differences(self.saved(), json.loads(worked.read_text("utf-8"))) == []

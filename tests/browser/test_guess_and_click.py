@@ -57,3 +57,8 @@ def test_a_guess_and_a_click(tmp_path, lab, open_notebook):
     assert abs(column - 65) <= 1 and abs(row - 35) <= 1
     image.click(position={"x": box["width"] * (80 + 35) / 160, "y": box["height"] * 30 / 60})
     notebook.until(lambda: text.inner_text() == first, "the orange thing again")
+
+    # What every run asks of a lesson's outputs can say no, of cells out of sight too.
+    page.locator(".jp-Cell").first.scroll_into_view_if_needed()
+    image.evaluate("image => { image.style.width = image.style.maxWidth = '3000px'; }")
+    assert len(notebook.too_wide()) == 2

@@ -43,7 +43,7 @@ def test_lesson_00_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: replay.screenshot() != first, "the replay's pictures to change")
 
     # The slider: keys, then the mouse.
-    picture = page.locator(".robotlab-slider-picture")
+    picture = page.locator(".robotlab-slider-picture").first
     notebook.bring(picture)
     image, text = picture.locator("img"), picture.locator(".robotlab-text")
     # f = 160 / tan(31.1 deg) = 265.2 px, so .50 m at 2 m are 66.3 px and .07 m are 9.3 px.

@@ -3,9 +3,11 @@
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import robotlab
+from robotlab.widgets import TopClassesFigure
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -13,6 +15,14 @@ LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "04_what_ver
 
 WRONG = """def abstain(probabilities, least):
 return probabilities.argmax(axis=1)"""
+
+
+class FourClasses:
+    """Only its number of classes counts, for the layout of the drawing."""
+
+    classes = ("post", "bucket", "crate", "nothing")
+
+
 # JupyterLab indents after a colon by itself.
 RIGHT = """def abstain(probabilities, least):
 import numpy as np
@@ -55,12 +65,23 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
     )
     page.screenshot(path=tmp_path / "lesson_04_1280.png")
 
-    # The bucket fills columns 52 to 94 of 320 and rows 117 to 157; a square of 55 px at the post's height holds most of it.
-    box = across.bounding_box()
-    page.mouse.move(box["x"] + box["width"] * 157 / 320, box["y"] + box["height"] / 2)
+    # The bucket fills columns 52 to 94 of 320 and rows 117 to 157: first a click, then the square is dragged onto it.
+    left, top, width, height = TopClassesFigure(np.zeros((240, 320, 3), np.uint8), FourClasses, 4).panel
+    box = image.bounding_box()
+
+    def at(column, row):
+        return box["x"] + box["width"] * (left + width * column / 320), box["y"] + box["height"] * (
+            top + height * row / 240
+        )
+
+    page.mouse.click(*at(250, 60))
+    notebook.until(lambda: abs(int(across.input_value()) - 250) <= 2, "the square where the click was")
+    page.mouse.move(*at(250, 60))
     page.mouse.down()
-    page.mouse.move(box["x"] + box["width"] * 75 / 320, box["y"] + box["height"] / 2, steps=10)
+    page.mouse.move(*at(73, 135), steps=10)
     page.mouse.up()
+    down = picture.get_by_label("from the top")
+    assert abs(int(across.input_value()) - 73) <= 2 and abs(int(down.input_value()) - 135) <= 2
     side = picture.get_by_label("side", exact=True)
     side.focus()
     for _ in range(55):

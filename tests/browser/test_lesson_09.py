@@ -16,6 +16,8 @@ def test_lesson_09_in_the_browser(lab, open_notebook, tmp_path):
     page = notebook.page
 
     still = page.locator("img[src*='09_timeline']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
     notebook.run_all()
     assert notebook.troubles() == []
     outputs = str([cell.get("outputs") for cell in notebook.saved()["cells"]])
@@ -61,8 +63,6 @@ def test_lesson_09_in_the_browser(lab, open_notebook, tmp_path):
     says("60.0 of 60 pictures/s, bound by the camera", "18 ms are work")
 
     notebook.fits(widget, [text, image, buffer, detect], tmp_path)
-    still.scroll_into_view_if_needed()
-    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
 
     said = notebook.type_answer("throughput", "return min(camera_hz, 1 / stages_s.sum())")
     assert "recognized: always the sum" in said

@@ -129,3 +129,18 @@ def test_a_lesson_has_the_parts_every_lesson_has(name):
     time = next(line for line in text.splitlines() if line.startswith("**Time**"))
     minutes = int(re.search(r"(\d+) minutes", time.replace("an hour", "60 minutes"))[1])
     assert 25 <= minutes <= 75 or (minutes <= 100 and re.search("sitting|break", time))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_lesson_and_guide_promise_the_same_minutes(name):
+    """Two sittings are added up: "of about 65 minutes each", "of 45 and 50 minutes"."""
+    said = re.search(
+        r"\*\*Time\*\*: (.*?minutes( each)?)",
+        (ROOT / "instructor" / "source" / f"{name}.py").read_text(encoding="utf-8"),
+    )
+    promised = sum(map(int, re.findall(r"\d+", said[1]))) * (2 if said[2] else 1)
+    guide = (ROOT / "instructor" / "guide.md").read_text(encoding="utf-8")
+    section = guide.split(f"## Lesson {name[:2]}: ")[1].split("\n## ")[0]
+    sittings = section.split("*second sitting*")
+    ends = [re.findall(r"(?m)^\| \d+-(\d+) \|", sitting)[-1] for sitting in sittings]
+    assert sum(map(int, ends)) == promised

@@ -57,7 +57,7 @@ def test_open_serves_the_first_lesson_without_a_home_or_a_display(course, tmp_pa
         while found is None and process.poll() is None and time.monotonic() < until:
             time.sleep(0.1)
             found = re.search(
-                rf"http://(?:localhost|127\.0\.0\.1):{port}/lab/tree/lessons/00_start_here\.ipynb\S*", log.read_text()
+                rf"http://(?:localhost|127\.0\.0\.1):{port}/doc/tree/lessons/00_start_here\.ipynb\S*", log.read_text()
             )
         assert found, log.read_text()[-2000:]
         with urllib.request.urlopen(found[0], timeout=30) as reply:

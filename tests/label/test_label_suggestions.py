@@ -214,7 +214,7 @@ def test_the_command_writes_a_notebook_and_opens_it(store, monkeypatch, capsys, 
         main(["label", str(store.labels_path.parent), "--pictures", "3,5", "--no-browser", "--port", "8899"])
     (words,) = started
     root = next(word.partition("=")[2] for word in words if "root_dir" in word)
-    assert "--LabApp.default_url=/lab/tree/label.ipynb" in words and "--ServerApp.port=8899" in words
+    assert "--LabApp.default_url=/doc/tree/label.ipynb" in words and "--ServerApp.port=8899" in words
     cell = nbformat.read(f"{root}/label.ipynb", as_version=4).cells[1].source
     assert f"BoxLabeler({str(store.labels_path)!r}, pictures=[3, 5])" in cell
     assert main(["label", str(store.labels_path.parent), "--pictures", "77"]) == 2

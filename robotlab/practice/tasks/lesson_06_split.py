@@ -8,7 +8,7 @@ from robotlab.practice.task import Misconception, Task
 
 
 def leaked_part(train, test, near):
-    """The part of the test frames that have a training frame at most `near` frames away, 0 to 1.
+    """Part of the test frames, 0 to 1, with a training frame at most `near` away.
 
     train, test: (N,) and (M,) arrays of int, frame numbers of one film.  M is at
     least 1, N may be 0.

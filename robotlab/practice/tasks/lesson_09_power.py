@@ -147,6 +147,9 @@ CELLS_STATE = Task(
         (np.array([3.83, 3.75, 3.75]), 3.4, 0.05),
         (np.array([3.00, 3.90, 3.05]), 3.4, 0.05),
         (np.array([3.00, 3.20, 3.10]), 3.4, 0.05),
+        # Exactly at a limit is not beyond it; these differences are exact in binary.
+        (np.array([3.50, 3.50, 3.50]), 3.5, 0.05),
+        (np.array([3.75, 3.78125, 3.75]), 3.4, 0.03125),
     ),
     draw=_cells,
     edges=((np.array([3.8]), 3.4, 0.05), (np.array([3.3]), 3.4, 0.05)),
@@ -201,6 +204,15 @@ CELLS_STATE = Task(
             "never stop",
             'You never answer "stop". A cell below its limit is damaged, whatever the others do.',
             lambda v, stop, most: _state(99, np.ptp(v), stop, most),
+        ),
+        Misconception(
+            "exactly at the limit",
+            "A cell exactly at stop_v is not below it, and a difference of exactly most_spread_v is not more than it.",
+            lambda v, stop, most: _state(v.min() - 1e-9, np.ptp(v), stop, most),
+            also=(
+                lambda v, stop, most: _state(v.min(), np.ptp(v) + 1e-9, stop, most),
+                lambda v, stop, most: _state(v.min() - 1e-9, np.ptp(v) + 1e-9, stop, most),
+            ),
         ),
         Misconception(
             "capital letters",

@@ -46,20 +46,29 @@ function render({ model, el }) {
     box.append(row);
   }
 
-  // A click sets the two sliders that stand for a place, in pixels of the picture.
+  // A click, or the mouse with its button down, sets the two sliders that stand for a place in a panel.
   const place = model.get("place");
   if (place.length) {
     image.classList.add("robotlab-clickable");
-    image.addEventListener("click", (event) => {
+    image.draggable = false;
+    const put = (event) => {
       const edge = image.getBoundingClientRect();
       // The border belongs to the edge and not to the picture.
       const across = (event.clientX - edge.left - image.clientLeft) / image.clientWidth;
       const down = (event.clientY - edge.top - image.clientTop) / image.clientHeight;
-      [across * image.naturalWidth, down * image.naturalHeight].forEach((at, axis) => {
-        const input = inputs[place[axis]];
-        input.value = Math.max(0, Math.floor(at)) % (Number(input.max) + 1);
-        input.dispatchEvent(new Event("input"));
-      });
+      for (const [left, top, width, height] of model.get("panels")) {
+        const at = [(across - left) / width, (down - top) / height];
+        if (!at.every((fraction) => fraction >= 0 && fraction < 1)) continue;
+        at.forEach((fraction, axis) => {
+          const input = inputs[place[axis]];
+          input.value = Math.floor(Number(input.min) + fraction * (input.max - input.min + 1));
+          input.dispatchEvent(new Event("input"));
+        });
+      }
+    };
+    image.addEventListener("click", put);
+    image.addEventListener("pointermove", (event) => {
+      if (event.pointerType === "mouse" && event.buttons & 1) put(event);
     });
   }
   const watch = watchKernel(model, box,
