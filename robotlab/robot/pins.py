@@ -236,7 +236,8 @@ class PinLink(SerialLink):
         pins = [",".join(map(str, check_pins(pins, name))) for pins, name in ((left, "left"), (right, "right"))]
         # A session of its own: Ctrl-C is for the program that drives, which stops the wheels on its way out.
         process = subprocess.Popen(
-            [sys.executable, "-m", "robotlab.robot.pins", *pins, *map(str, words)],
+            # gpiozero warns of each library of pins that it does not find; only that none is there counts.
+            [sys.executable, "-W", "ignore", "-m", "robotlab.robot.pins", *pins, *map(str, words)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             bufsize=0,

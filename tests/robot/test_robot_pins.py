@@ -179,10 +179,15 @@ def test_a_program_that_is_killed_leaves_nobody_at_the_pins(mock_pins, kind):
 
 
 @pytest.mark.slow
-def test_pins_that_are_not_to_be_had_are_said(monkeypatch):
-    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "native")
+@pytest.mark.parametrize("factory", ["native", ""])
+def test_pins_that_are_not_to_be_had_are_said(factory, monkeypatch, capfd):
+    """By gpiozero's own choice too, which tries one library after the other and warns of each."""
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", factory)
+    if not factory:
+        monkeypatch.delenv("GPIOZERO_PIN_FACTORY")
     with pytest.raises(MotionError, match=r"pins must be there and free"):
         PinLink((5, 6), (13, 19))
+    assert capfd.readouterr() == ("", "")
 
 
 @pytest.mark.parametrize("where", ["", "serial:", "pins:", "pins:1,2,3", "pins:1,2,3,x", "bus:1", "serial"])
