@@ -14,6 +14,7 @@ import select
 import subprocess
 import sys
 import time
+import warnings
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -153,10 +154,12 @@ def pin_light(pin: int) -> tuple[Callable[[bool], object], Callable[[], object]]
     """
     try:
         import gpiozero
-
-        led = gpiozero.LED(pin)
     except ImportError:
         raise MotionError(f"pins need the package gpiozero, it is not installed; {install_hint('robot')}") from None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # one for each library of pins that is not there
+            led = gpiozero.LED(pin)
     except Exception as error:
         raise MotionError(
             f"pins must be there and free, {pin} is not ({error}); check its number and the rights (group gpio)"
