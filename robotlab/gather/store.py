@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
@@ -67,6 +67,17 @@ def check_recording(name: str) -> str:
     return name
 
 
+def _checked(classes: Sequence[str]) -> tuple[str, ...]:
+    """Class names as a labels file may have them: a data set with others could not be opened again."""
+    names = () if isinstance(classes, str) else tuple(classes)
+    wrong = [name for name in names if not isinstance(name, str) or not name.strip() or printable(name) != name]
+    if wrong or len(set(names)) < len(names) or isinstance(classes, str):
+        raise DataSetError(
+            f"classes must be a list of printable names, each once, got {short(wrong[0] if wrong else classes)}; write for instance post, bucket"
+        )
+    return names
+
+
 class Store:
     """The part of a data set that one recording is.
 
@@ -97,7 +108,7 @@ class Store:
         settings: Mapping[str, Any],
         classes: tuple[str, ...] = (),
     ) -> None:
-        self.folder, self.recording, self.classes = Path(folder), check_recording(recording), classes
+        self.folder, self.recording, self.classes = Path(folder), check_recording(recording), _checked(classes)
         self.labels_path = self._labels_path()
         self.notes_path = self.folder / NOTES / f"{recording}.json"
         self.pictures = self.folder / "pictures" / recording
