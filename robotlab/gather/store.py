@@ -106,7 +106,7 @@ class Store:
         recording: str,
         source: Mapping[str, Any],
         settings: Mapping[str, Any],
-        classes: tuple[str, ...] = (),
+        classes: Sequence[str] = (),
     ) -> None:
         self.folder, self.recording, self.classes = Path(folder), check_recording(recording), _checked(classes)
         self.labels_path = self._labels_path()
