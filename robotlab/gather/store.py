@@ -51,17 +51,17 @@ def check_recording(name: str) -> str:
     >>> check_recording("walk 1")
     'walk 1'
     """
-    bad = set('/\\:*?"<>|') & set(name)
+    bad = set('/\\:*?"<>|,') & set(name)  # a comma parts the names of --recordings
     if (
         not name
         or bad
         or printable(name) != name
-        or name != name.strip(" .")
+        or name != name.strip(" .").removeprefix("-")
         or len(name.encode("utf-8", "replace")) > _LONGEST_NAME
     ):
         raise DataSetError(
             f"a recording's name must be up to {_LONGEST_NAME} bytes of plain signs that can name a folder, without "
-            'slashes or any of : * ? " < > | and no dot or space at an end, '
+            'slashes or any of : * ? " < > | , and no dot or space at an end, nor a dash in front, '
             f"got {short(name)}; choose for instance walk1"
         )
     return name

@@ -195,6 +195,8 @@ def test_names_of_photographs_may_be_anything(tmp_path):
         "a:b",
         "\u202ea",
         "a\0",
+        "a,b",
+        "-rf",
     ],
 )
 def test_a_recording_cannot_lead_elsewhere(photos, tmp_path, name):

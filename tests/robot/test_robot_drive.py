@@ -331,7 +331,8 @@ def test_whoever_breaks_it_off_is_told_that_the_halt_was_not_confirmed(end, code
             main(words)
     else:
         assert main(words) == code
-    assert "HALT must be confirmed, it was not" in capsys.readouterr().err
+    said = capsys.readouterr()
+    assert "HALT must be confirmed, it was not" in said.err and "run log: drive.jsonl" in said.out
 
 
 @pytest.mark.parametrize("option", ["--page", "--dry-run", "--record-pictures"])

@@ -156,6 +156,16 @@ def test_a_host_that_could_be_anyones_is_refused(host):
     assert not host_allowed(host, frozenset({"127.0.0.1"}))
 
 
+def test_a_stranger_writes_nothing_to_the_terminal(capfd):
+    """Tornado notes each malformed request, and the last resort of logging is the terminal of the one who drives."""
+
+    async def work(page, stop):
+        assert await status(page, "/%ff%fe/") == 400
+
+    page_and(work)
+    assert capfd.readouterr() == ("", "")
+
+
 def test_the_page_runs_no_script_and_loads_nothing_of_others():
     async def work(page, stop):
         reply = await AsyncHTTPClient().fetch(page.url)
