@@ -146,7 +146,7 @@ def _real(options: argparse.Namespace) -> int:
         address_of,
         battery_of,
         camera_of,
-        check_numbers,
+        check_robot_numbers,
         detector_of,
         settings_of,
         take_of,
@@ -173,7 +173,7 @@ def _real(options: argparse.Namespace) -> int:
         raise InputError(
             "a robot needs a person who answers the preflight's questions, here is no terminal; run this in one, or add --dry-run"
         )
-    check_numbers(options)
+    check_robot_numbers(options)
     camera, place = camera_of(options), address_of(options.page) if options.page else None
     _say(CAUTION + "\n")
     detector, score = detector_of(options)

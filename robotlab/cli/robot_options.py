@@ -32,7 +32,7 @@ _MOST_PX = 4_000_000
 FIRST = {"max_mps": 0.3, "max_reverse_mps": 0.0, "search_s": 0.0, "max_accel_mps2": 0.5}
 
 
-def check_numbers(options: argparse.Namespace) -> None:
+def check_robot_numbers(options: argparse.Namespace) -> None:
     """Refuse what cannot be, before a camera is opened or a person is asked."""
     for name, (low, high, repair) in _RANGES.items():
         value = getattr(options, name)
