@@ -23,6 +23,8 @@ CHARGING_CAUTION = (
 MOST_SPREAD_V = 0.05
 # What most data sheets of lithium cells allow, degrees C (from memory): discharge, charge.
 DISCHARGE_C, CHARGE_C = (-20.0, 60.0), (0.0, 45.0)
+# No small robot has a larger pack, Ah; a number beyond is one of mAh (common practice, no source).
+_MOST_AH = 200.0
 # Share of the capacity that is left in the cold, by degrees C (common practice, no source).
 _COLD_C, _COLD_SHARE = (-20.0, 0.0, 20.0), (0.5, 0.8, 1.0)
 
@@ -77,7 +79,16 @@ class Pack:
     def __post_init__(self) -> None:
         sheet = "read it off the pack or its data sheet"
         object.__setattr__(self, "cells", whole(self.cells, "cells", 1))
-        for name in ("capacity_ah", "full_v", "nominal_v", "empty_v", "stop_v", "discharge_c", "charge_c"):
+        capacity = number(
+            self.capacity_ah,
+            "capacity_ah",
+            0,
+            _MOST_AH,
+            open_low=True,
+            repair="give Ah: 1000 mAh, as on the label, are 1",
+        )
+        object.__setattr__(self, "capacity_ah", capacity)
+        for name in ("full_v", "nominal_v", "empty_v", "stop_v", "discharge_c", "charge_c"):
             object.__setattr__(self, name, number(getattr(self, name), name, 0, 1e4, open_low=True, repair=sheet))
         object.__setattr__(
             self, "temperature_c", number(self.temperature_c, "temperature_c", -100, 200, repair="give degrees Celsius")

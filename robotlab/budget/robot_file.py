@@ -30,6 +30,12 @@ SECTIONS: dict[str, str] = {
 }
 # The only values in a section that are no numbers.
 _OTHER = {"stages_s": dict, "cell_v": list, "own_threads": bool, "balances": bool, "kind": str}
+# Where another unit is a usual slip: what can be.
+_RANGES = {
+    "camera.hfov_deg": (1.0, 179.0, "give degrees"),
+    "camera.pitch_deg": (-89.0, 89.0, "give degrees, looking down is positive"),
+    "camera.delay_s": (0.0, 10.0, "give seconds, not milliseconds"),
+}
 # No robot has a larger number; a longer one is a slip.
 _MOST = 1e12
 
@@ -172,7 +178,8 @@ def _plain_number(name: str, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < _MOST:
         raise InputError(f"{name} must be a plain number, got {short(value)}; write it without quotes, with a dot")
     # The least that any figure here takes; each has its own range beside this.
-    return number(value, name, -1e3)
+    low, high, repair = _RANGES.get(name, (-1e3, math.inf, "give a plain number in that range"))
+    return number(value, name, low, high, repair=repair)
 
 
 def _settings(found: Any) -> Settings:
@@ -186,6 +193,10 @@ def _settings(found: Any) -> Settings:
                 changes[key] = _plain_number(f"settings.{key}", value)
         for key, kind in parts:
             if key in found:
+                if not isinstance(found[key], dict):
+                    raise InputError(
+                        f"settings.{key} must be a section in braces, got {short(found[key])}; see the guide"
+                    )
                 changes[key] = kind(
                     **{one: _plain_number(f"settings.{key}.{one}", value) for one, value in found[key].items()}
                 )

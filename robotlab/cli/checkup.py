@@ -63,6 +63,10 @@ def run(options: argparse.Namespace) -> int:
 
     from robotlab.errors import InputError, printable
 
+    if options.object_height is not None and not options.html:
+        raise InputError(
+            "--object-height is for the distances in the report with pictures, none is asked for; add --html FILE"
+        )
     of_data = {"--html": options.html, "--film": options.film, "--other": options.other}
     if not options.data:
         wrong = [name for name, value in of_data.items() if value]

@@ -14,6 +14,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from robotlab.checks import said
 from robotlab.errors import InputError, printable
 from robotlab.files import check_output
 
@@ -145,6 +146,7 @@ def _real(options: argparse.Namespace) -> int:
         address_of,
         battery_of,
         camera_of,
+        check_robot_numbers,
         detector_of,
         settings_of,
         take_of,
@@ -171,8 +173,9 @@ def _real(options: argparse.Namespace) -> int:
         raise InputError(
             "a robot needs a person who answers the preflight's questions, here is no terminal; run this in one, or add --dry-run"
         )
+    check_robot_numbers(options)
+    camera, place = camera_of(options), address_of(options.page) if options.page else None
     _say(CAUTION + "\n")
-    camera = camera_of(options)
     detector, score = detector_of(options)
     settings = settings_of(options, detector, score)
     log = _free(Path(options.log or "drive.jsonl"))
@@ -190,8 +193,8 @@ def _real(options: argparse.Namespace) -> int:
         if rehearsed:
             take.lifted = False
         shows, page = [], None
-        if options.page:
-            address, port = address_of(options.page)
+        if place is not None:
+            address, port = place
             page = stack.enter_context(LivePage(address, port, battery_v=options.battery or None))
             shows.append(page.show)
             if rehearsed:  # the post waits for whoever holds
@@ -208,18 +211,25 @@ def _real(options: argparse.Namespace) -> int:
             recorder = stack.enter_context(PictureRecorder(pictures_folder(log)))
             shows.append(recorder.show)
 
-        report = drive(
-            detector,
-            take,
-            camera,
-            settings,
-            SimulatedLink() if options.dry_run else link,
-            options.time if options.time is not None else 600.0 if options.page else 60.0,
-            log=log,
-            lifted=options.dry_run,
-            show=lambda seen: [show(seen) for show in shows],
-            hold=page,
-        )
+        try:
+            report = drive(
+                detector,
+                take,
+                camera,
+                settings,
+                SimulatedLink() if options.dry_run else link,
+                options.time if options.time is not None else 600.0 if options.page else 60.0,
+                log=log,
+                lifted=options.dry_run,
+                show=lambda seen: [show(seen) for show in shows],
+                hold=page,
+            )
+        except BaseException as error:
+            if page is not None:
+                page.finish(said(error))
+            if log.exists():
+                _say(f"run log: {log}")
+            raise
         if page is not None:
             page.finish(report.reason)
             time.sleep(_LAST_LOOK_S)
@@ -269,6 +279,10 @@ def _free(path: Path) -> Path:
     """A name for the log that neither a log nor pictures have."""
     from robotlab.robot.recording import pictures_folder
 
+    if not path.name.strip(".") or (path.exists() and not path.is_file()):
+        raise InputError(
+            f"a run log must go to a plain file, {path} is a folder, a device or a pipe; give a name such as drive.jsonl"
+        )
     first, count = path, 1
     while path.exists() or pictures_folder(path).exists():
         count += 1

@@ -12,7 +12,8 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from importlib import import_module
 
 from robotlab import __version__
@@ -159,6 +160,18 @@ def _check_ranges(options: argparse.Namespace) -> None:
             raise InputError(f"{shown} must have a value, it is empty; give one, or leave it out")
 
 
+@contextmanager
+def _remarks_shown() -> Iterator[None]:
+    """What an error has noted is told whatever ends the command: that motors did not confirm their HALT, say."""
+    try:
+        yield
+    except BaseException as error:
+        with suppress(OSError):  # the terminal may be gone
+            for remark in getattr(error, "__notes__", ()):
+                print(printable(remark), file=sys.stderr, flush=True)
+        raise
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command.
 
@@ -177,7 +190,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         _check_ranges(options)
         if options.command in _MODULES:
-            return import_module(f"robotlab.cli.{_MODULES[options.command]}").run(options)
+            with _remarks_shown():
+                return import_module(f"robotlab.cli.{_MODULES[options.command]}").run(options)
         from robotlab.cli.commands import COMMANDS  # after parsing, so that --help answers at once
 
         return COMMANDS[options.command](options)

@@ -10,13 +10,34 @@ from contextlib import ExitStack
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
+from robotlab.checks import number
 from robotlab.errors import InputError, MotionError
 
 if TYPE_CHECKING:
     from robotlab.loop import Settings
 
+# What can be: an option outside of it is in another unit, or slipped (common practice, no source).
+_RANGES = {
+    "time": (0.1, 86400.0, "it is in seconds"),
+    "max_speed": (0.001, 10.0, "it is in m/s"),
+    "full_power": (0.001, 100.0, "it is in m/s"),
+    "hfov_deg": (5.0, 175.0, "it is in degrees; measure it: robotlab measure field-of-view"),
+    "delay": (0.0, 5.0, "it is in seconds; measure it: robotlab measure delay"),
+    "rate": (0.5, 1000.0, "it is in pictures a second"),
+    "camera_height": (0.01, 10.0, "it is in meters, from the ground to the lens"),
+}
+# A trained detector sees no more, px.
+_MOST_PX = 4_000_000
 # The first floor test: slow, never backward, and no search, so that a lost target means stop (common practice, no source).
 FIRST = {"max_mps": 0.3, "max_reverse_mps": 0.0, "search_s": 0.0, "max_accel_mps2": 0.5}
+
+
+def check_robot_numbers(options: argparse.Namespace) -> None:
+    """Refuse what cannot be, before a camera is opened or a person is asked."""
+    for name, (low, high, repair) in _RANGES.items():
+        value = getattr(options, name)
+        if value is not None:
+            number(value, f"--{name.replace('_', '-')}", low, high, repair=repair)
 
 
 def detector_of(options: argparse.Namespace) -> tuple[Any, float]:
@@ -52,7 +73,7 @@ def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Set
     known = {
         item.name: item.default
         for item in fields(Settings)
-        if isinstance(item.default, int | float) or item.default is None
+        if (isinstance(item.default, int | float) or item.default is None) and item.name != "detector_px"
     }
     changes: dict[str, float] = {}
     for text in options.setting:
@@ -87,6 +108,10 @@ def camera_of(options: argparse.Namespace) -> Any:
     size = re.fullmatch(r"([1-9][0-9]{1,3})x([1-9][0-9]{1,3})", options.size)
     if size is None:
         raise InputError(f"--size must be WIDTHxHEIGHT in px, such as 320x240, got {options.size!r}; write it so")
+    if int(size[1]) * int(size[2]) > _MOST_PX:
+        raise InputError(
+            f"--size must be at most {_MOST_PX // 1_000_000} million pixels, got {options.size!r}; a robot sees enough with 320x240"
+        )
     return Camera(int(size[1]), int(size[2]), math.radians(options.hfov_deg), height_m=options.camera_height)
 
 

@@ -14,6 +14,8 @@ import time
 from collections.abc import Callable
 from typing import Any, Protocol, runtime_checkable
 
+import numpy as np
+
 from robotlab.checks import number
 from robotlab.control.line_protocol import BOARD_TIMEOUT_S, LONGEST_LINE, SEQUENCES, LinkError, frame, unframe
 from robotlab.errors import install_hint
@@ -52,7 +54,8 @@ class MotorLink(Protocol):
 def call_confirmed(call: Callable[..., Any], *speeds_mps: float) -> None:
     """Call ``send`` or ``stop`` of a link; one that comes back is confirmed, one that says no or promises is an error."""
     answer = call(*speeds_mps)
-    if answer is False or inspect.isawaitable(answer):
+    # NumPy has a False of its own.
+    if (isinstance(answer, bool | np.bool_) and not answer) or inspect.isawaitable(answer):
         if inspect.iscoroutine(answer):
             answer.close()
         raise LinkError(

@@ -79,8 +79,8 @@ def _check_place(folder: Path, replace: bool) -> None:
         return
     if not replace:
         raise DataSetError(
-            f"{folder} must be new or empty, it holds {', '.join(sorted(content)[:5])}; choose another folder, or say "
-            "replace=True (--replace) to give up the data set in it"
+            f"{folder} must be new or empty, it holds {', '.join(sorted(content)[:5])}; choose another folder "
+            "(from Python, replace=True gives up the data set in it)"
         )
     foreign = content - {LABELS_NAME, OLD_LABELS_NAME, "card.md", "pictures"}
     labels = [name for name in (LABELS_NAME, OLD_LABELS_NAME) if name in content]

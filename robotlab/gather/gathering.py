@@ -213,12 +213,12 @@ def gather(
     pictures = open_source(source, every)
     try:
         identity = {**pictures.identity, "name": pictures.name}
-        checked = Store(folder, recording, identity, settings, tuple(classes))  # before anything is made
+        checked = Store(folder, recording, identity, settings, classes)  # before anything is made
         most = FROM_CAMERA if most is None and pictures.live else most
         _check_disk(pictures, checked, longest_px, most, progress)
         Path(folder).mkdir(parents=True, exist_ok=True)
         with one_writer(folder):
-            store = Store(folder, recording, identity, settings, tuple(classes))
+            store = Store(folder, recording, identity, settings, classes)
             store.sweep()
             one_after_another = not isinstance(pictures, Photographs)
             chooser = Chooser(settings["changed_bits"], frozenset(verdicts[word] for word in keep), one_after_another)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
@@ -51,20 +51,31 @@ def check_recording(name: str) -> str:
     >>> check_recording("walk 1")
     'walk 1'
     """
-    bad = set('/\\:*?"<>|') & set(name)
+    bad = set('/\\:*?"<>|,') & set(name)  # a comma parts the names of --recordings
     if (
         not name
         or bad
         or printable(name) != name
-        or name != name.strip(" .")
+        or name != name.strip(" .").removeprefix("-")
         or len(name.encode("utf-8", "replace")) > _LONGEST_NAME
     ):
         raise DataSetError(
             f"a recording's name must be up to {_LONGEST_NAME} bytes of plain signs that can name a folder, without "
-            'slashes or any of : * ? " < > | and no dot or space at an end, '
+            'slashes or any of : * ? " < > | , and no dot or space at an end, nor a dash in front, '
             f"got {short(name)}; choose for instance walk1"
         )
     return name
+
+
+def _checked(classes: Sequence[str]) -> tuple[str, ...]:
+    """Class names as a labels file may have them: a data set with others could not be opened again."""
+    names = () if isinstance(classes, str) else tuple(classes)
+    wrong = [name for name in names if not isinstance(name, str) or not name.strip() or printable(name) != name]
+    if wrong or len(set(names)) < len(names) or isinstance(classes, str):
+        raise DataSetError(
+            f"classes must be a list of printable names, each once, got {short(wrong[0] if wrong else classes)}; write for instance post, bucket"
+        )
+    return names
 
 
 class Store:
@@ -95,9 +106,9 @@ class Store:
         recording: str,
         source: Mapping[str, Any],
         settings: Mapping[str, Any],
-        classes: tuple[str, ...] = (),
+        classes: Sequence[str] = (),
     ) -> None:
-        self.folder, self.recording, self.classes = Path(folder), check_recording(recording), classes
+        self.folder, self.recording, self.classes = Path(folder), check_recording(recording), _checked(classes)
         self.labels_path = self._labels_path()
         self.notes_path = self.folder / NOTES / f"{recording}.json"
         self.pictures = self.folder / "pictures" / recording

@@ -19,6 +19,8 @@ _ALIVE = 0.02
 # Drivers keep 2 to 8 buffers (common practice, no source): with these many in
 # memory, old ones that come round again are known.
 _MEMORY = 32
+# A long ring, or a stretch of film played again, shows by equality alone: minutes of pictures (common practice, no source).
+_EXACTLY = 10_000
 # Pictures are compared on a grid of about this many rows.
 _ROWS = 48
 # The view has moved when this fraction of its blocks has changed by this many gray
@@ -67,7 +69,8 @@ class PerceptionSettings(CheckedFields):
     def __post_init__(self) -> None:
         super().__post_init__()
         if self.detector_px is not None:
-            size = tuple(int(number(n, "detector_px", 1)) for n in self.detector_px)
+            pair = self.detector_px if isinstance(self.detector_px, (tuple, list)) else ()
+            size = tuple(int(number(n, "detector_px", 1)) for n in pair)
             if len(size) != 2:
                 raise MotionError(
                     f"detector_px must be width and height, got {self.detector_px}; for instance (160, 120)"
@@ -91,9 +94,9 @@ class PerceptionSettings(CheckedFields):
 class FreezeDetector:
     """Tell live pictures from those that have been seen before.
 
-    The same picture again, one of the last 32, or one that differs in less
-    than 2 % of its pixels, such as a frozen one with a clock drawn over it,
-    is no sign of life: those are noticed.  A frozen picture to which noise is
+    The same picture again, one of the last 10 000, or one that differs from
+    one of the last 32 in less than 2 % of its pixels, such as a frozen one
+    with a clock drawn over it, is no sign of life: those are noticed.  A frozen picture to which noise is
     added, or whose brightness changes by as little as one gray level, is not
     noticed: it counts as live.
 
@@ -113,6 +116,7 @@ class FreezeDetector:
     def __init__(self) -> None:
         self._seen: list[np.ndarray] = []
         self._quick = np.zeros((0, 1, 1), np.uint8)
+        self._exact: dict[int, None] = {}  # hashes, the oldest first
         self.frozen = 0
 
     def live(self, picture: np.ndarray) -> bool:
@@ -133,9 +137,15 @@ class FreezeDetector:
         quick = small[::4, ::4, 1]
         # A look at few pixels rules most of them out.
         alike = (self._quick != quick).mean(axis=(1, 2)) < 0.5 if self._seen else np.zeros(0, bool)
-        if any((self._seen[k] != small).any(axis=2).mean() < _ALIVE for k in np.flatnonzero(alike)):
+        exact = hash(small.tobytes())
+        if exact in self._exact or any(
+            (self._seen[k] != small).any(axis=2).mean() < _ALIVE for k in np.flatnonzero(alike)
+        ):
             self.frozen += 1
             return False
+        self._exact[exact] = None
+        if len(self._exact) > _EXACTLY:
+            del self._exact[next(iter(self._exact))]
         self._seen, self.frozen = [*self._seen[1 - _MEMORY :], small], 0
         self._quick = np.stack([old[::4, ::4, 1] for old in self._seen])
         return True

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import importlib.util
+import ipaddress
 import json
 import math
 import os
@@ -39,6 +40,8 @@ ASK_S, HOLD_TO_RUN_S = 0.05, 0.4
 SHOWN_HZ, SHOWN_PX, QUALITY = 12.5, 640, 75
 # A server that does not end by then is left behind, s.
 _PATIENCE_S = 2.0
+# The broadcast address (RFC 919).
+_EVERYBODY = ipaddress.ip_address("255.255.255.255")
 # So many may knock at the same moment.
 _BACKLOG = 16
 
@@ -297,6 +300,10 @@ def _listen(address: str, port: int) -> socket.socket:
     found = None
     try:
         family, kind, protocol, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
+        where = ipaddress.ip_address(place[0].partition("%")[0])
+        where = getattr(where, "ipv4_mapped", None) or where
+        if where.is_unspecified or where.is_multicast or where == _EVERYBODY:
+            raise ValueError("it stands for all of them, or for many machines")
         found = socket.socket(family, kind, protocol)
         if os.name == "posix":  # else a port that has just been let go of would count as taken
             found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

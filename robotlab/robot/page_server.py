@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hmac
 import ipaddress
+import logging
 import secrets
 from importlib.resources import files
 from typing import Protocol
@@ -24,6 +25,8 @@ LONGEST_MESSAGE, MOST_MESSAGES = 96, 100
 MOST_WATCHERS, MOST_CONNECTIONS = 8, 32
 # Who has not taken a picture for so long has gone, s.
 GONE_S = 10.0
+# Strangers must not write to the terminal of the one who drives; tornado notes each request that is malformed.
+logging.getLogger("tornado").addHandler(logging.NullHandler())
 
 
 class Desk(Protocol):

@@ -14,6 +14,7 @@ import select
 import subprocess
 import sys
 import time
+import warnings
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -153,10 +154,12 @@ def pin_light(pin: int) -> tuple[Callable[[bool], object], Callable[[], object]]
     """
     try:
         import gpiozero
-
-        led = gpiozero.LED(pin)
     except ImportError:
         raise MotionError(f"pins need the package gpiozero, it is not installed; {install_hint('robot')}") from None
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # one for each library of pins that is not there
+            led = gpiozero.LED(pin)
     except Exception as error:
         raise MotionError(
             f"pins must be there and free, {pin} is not ({error}); check its number and the rights (group gpio)"
@@ -236,7 +239,8 @@ class PinLink(SerialLink):
         pins = [",".join(map(str, check_pins(pins, name))) for pins, name in ((left, "left"), (right, "right"))]
         # A session of its own: Ctrl-C is for the program that drives, which stops the wheels on its way out.
         process = subprocess.Popen(
-            [sys.executable, "-m", "robotlab.robot.pins", *pins, *map(str, words)],
+            # gpiozero warns of each library of pins that it does not find; only that none is there counts.
+            [sys.executable, "-W", "ignore", "-m", "robotlab.robot.pins", *pins, *map(str, words)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             bufsize=0,

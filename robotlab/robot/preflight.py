@@ -136,7 +136,7 @@ def look(
 
     def limits() -> str:
         check_real_limits(settings, camera)
-        return f"at most {settings.max_mps:g} m/s, stopping distance {stopping_m(settings):.2f} m"
+        return f"at most {min(settings.max_mps, settings.motor.max_mps):g} m/s, stopping distance {stopping_m(settings):.2f} m"
 
     yield _try("limits", limits)
 

@@ -102,7 +102,8 @@ def test_the_peak_counts_where_the_voltage_is_lowest():
     [
         (lambda: but(PACK, cells=0), "cells must be"),
         (lambda: but(PACK, cells=2.5), "cells must be a whole number"),
-        (lambda: but(PACK, capacity_ah=-1), "capacity_ah must be from 0 to 10000"),
+        (lambda: but(PACK, capacity_ah=-1), "capacity_ah must be from 0 to 200"),
+        (lambda: but(PACK, capacity_ah=2200), "capacity_ah must be from 0 to 200, got 2200; give Ah: 1000 mAh"),
         (lambda: but(PACK, empty_v=12.6), "those of one cell, not of the pack"),
         (lambda: but(PACK, cell_v=(3.9, 3.9)), "cell_v must be 3 voltages"),
         (lambda: but(PACK, cell_v=11.7), "cell_v must be 3 voltages"),

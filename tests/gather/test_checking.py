@@ -168,6 +168,7 @@ def test_the_report_has_pictures_and_says_where_to_mend(blocks, tmp_path, monkey
     page = tmp_path / "page.html"
     words = ["checkup", folder, "--html", str(page), "--film", str(tmp_path / "f.gif"), "--other", str(other.folder)]
     assert main([*words, "--object-height", "0.5", "--target", "post", "--quiet"]) == 0
+    assert main([*words[:2], "--object-height", "0.5"]) == 2 and "add --html FILE" in capsys.readouterr().err
     text = page.read_text("utf-8")
     assert f"robotlab label {folder} --pictures" in text and text.count("<img") > 8
     for words in (

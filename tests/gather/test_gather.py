@@ -195,6 +195,8 @@ def test_names_of_photographs_may_be_anything(tmp_path):
         "a:b",
         "\u202ea",
         "a\0",
+        "a,b",
+        "-rf",
     ],
 )
 def test_a_recording_cannot_lead_elsewhere(photos, tmp_path, name):
@@ -220,6 +222,12 @@ def test_a_recording_may_have_a_name_of_its_own(photos, tmp_path):
         ({"most": 0}, "most must be a whole number from 1"),
         ({"changed_bits": 128}, "changed_bits must be a whole number from 0 to 127"),
         ({"lighting": "a\nb"}, "lighting must be a printable word"),
+        # Names with which the data set could not be opened again.
+        ({"classes": ["post", "post"]}, "classes must be a list of printable names, each once"),
+        ({"classes": ["po\x1b[31mst"]}, "classes must be a list of printable names"),
+        ({"classes": ["post\ud800"]}, "classes must be a list of printable names"),
+        ({"classes": [" "]}, "classes must be a list of printable names"),
+        ({"classes": "post"}, "classes must be a list of printable names, each once, got 'post'"),
     ],
 )
 def test_wrong_numbers_are_refused_before_anything_is_made(film, tmp_path, more, words):

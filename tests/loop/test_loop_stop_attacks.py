@@ -9,6 +9,7 @@ import threading
 import time
 from contextlib import suppress
 
+import numpy as np
 import pytest
 from test_loop_stops import CAMERA, SETTINGS, Noted, live, see
 
@@ -64,7 +65,11 @@ class TestLinksThatDoNotDoWhatALinkDoes:
             def stop(self):
                 return False
 
-        for link in (Promises(), Refuses()):
+        class RefusesInNumPy(Noted):
+            def stop(self):
+                return np.any([False])
+
+        for link in (Promises(), Refuses(), RefusesInNumPy()):
             done = drive(see, live, CAMERA, SETTINGS, link, 0.3)
             assert not done.halt_confirmed and "must return when the board has confirmed" in done.reason
 

@@ -265,6 +265,13 @@ class TestViews:
         noisy = np.clip(picture.astype(int) + rng.integers(-2, 3, picture.shape), 0, 255).astype(np.uint8)
         assert view.live(noisy) and view.frozen == 0
 
+    @pytest.mark.parametrize("length", [2, 40, 500])
+    def test_a_ring_of_old_pictures_is_noticed_however_long(self, length):
+        """Forty old pictures, round and round, with fresh times: the robot drove on blindly."""
+        ring, view = np.random.default_rng(0).integers(0, 255, (length, 48, 64, 3), np.uint8), FreezeDetector()
+        assert all(view.live(picture) for picture in ring)
+        assert not any(view.live(picture) for picture in ring) and view.frozen == length
+
     def test_a_rendered_greenhouse_is_live(self):
         run = simulate(GroundTruthDetector(), WALKS["straight"], default_camera(80, 60), duration_s=3)
         assert run.state_at(-1) == "follow"

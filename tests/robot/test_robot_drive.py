@@ -276,13 +276,63 @@ def test_a_rehearsal_ends_with_log_and_replay(tmp_path, monkeypatch, capsys):
         (["--dry-run", "--target", "cat"], "--target must be one of"),
         (["--dry-run", "--setting", "gain=3"], "--setting must be NAME=NUMBER"),
         (["--dry-run", "--setting", "max_mps=3"], "max_mps must be at most --max-speed"),
+        (["--dry-run", "--setting", "detector_px=3"], "--setting must be NAME=NUMBER"),
+        (["--dry-run", "--log", "."], "a run log must go to a plain file, . is a folder"),
+        (["--dry-run", "--log", ".."], "a run log must go to a plain file"),
+        (["--dry-run", "--log", "/dev/full"], "a run log must go to a plain file"),
+        # What a person would else be told only after the wheels have turned, or after minutes.
+        (["--dry-run", "--page", "0.0.0.0:80"], "--page must be ADDRESS:PORT with one address"),
+        (["--dry-run", "--time", "nan"], "--time must be from 0.1 to 86400"),
+        (["--dry-run", "--delay", "120"], "--delay must be from 0 to 5, got 120.0; it is in seconds"),
+        (["--dry-run", "--hfov-deg", "1e-3"], "--hfov-deg must be from 5 to 175"),
+        (
+            ["--dry-run", "--camera-height", "250"],
+            "--camera-height must be from 0.01 to 10, got 250.0; it is in meters",
+        ),
+        (["--dry-run", "--rate", "1e-9"], "--rate must be from 0.5 to 1000"),
+        (["--dry-run", "--max-speed", "1e308"], "--max-speed must be from 0.001 to 10"),
+        (["--dry-run", "--size", "9999x9999"], "--size must be at most 4 million pixels"),
     ],
 )
 def test_what_cannot_be_driven_is_one_line(more, words, monkeypatch, capsys, tmp_path):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(sys, "stdin", None)
     assert main(["drive", "--camera", "rendered", "--quiet", *more]) == 2
-    assert words in capsys.readouterr().err and not list(tmp_path.iterdir())
+    said = capsys.readouterr().err
+    assert words in said and said.count("\n") == 1 and not list(tmp_path.iterdir())
+
+
+class Mute(SimulatedLink):
+    """A board that stops answering once it moves."""
+
+    def stop(self):
+        if self.sent and any(any(row[1:]) for row in self.sent):
+            raise LinkError("the board must confirm within 0.1 s, it did not; check cable, power and speed")
+        super().stop()
+
+
+@pytest.mark.parametrize(("end", "code"), [(KeyboardInterrupt, 130), (SystemExit, None), (OSError, 2)])
+def test_whoever_breaks_it_off_is_told_that_the_halt_was_not_confirmed(end, code, tmp_path, monkeypatch, capsys):
+    """Ctrl-C, SIGTERM or a full disk while the board does not answer: the one who must cut the power has to know it."""
+    link, begun = Mute(), []
+
+    def show(self, seen):
+        begun.append(time.monotonic())
+        if begun[-1] - begun[0] > 0.3 and any(any(row[1:]) for row in link.sent):
+            raise end(28, "No space left on device") if end is OSError else end(143)
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "stdin", None)
+    monkeypatch.setattr(robotlab.cli.robot_options, "wheels_of", lambda *_: (link, link.wheels))
+    monkeypatch.setattr(PictureRecorder, "show", show)
+    words = [*REHEARSE, "--record-pictures", "--delay", "0"]
+    if code is None:
+        with pytest.raises(SystemExit):
+            main(words)
+    else:
+        assert main(words) == code
+    said = capsys.readouterr()
+    assert "HALT must be confirmed, it was not" in said.err and "run log: drive.jsonl" in said.out
 
 
 @pytest.mark.parametrize("option", ["--page", "--dry-run", "--record-pictures"])

@@ -156,6 +156,16 @@ def test_a_host_that_could_be_anyones_is_refused(host):
     assert not host_allowed(host, frozenset({"127.0.0.1"}))
 
 
+def test_a_stranger_writes_nothing_to_the_terminal(capfd):
+    """Tornado notes each malformed request, and the last resort of logging is the terminal of the one who drives."""
+
+    async def work(page, stop):
+        assert await status(page, "/%ff%fe/") == 400
+
+    page_and(work)
+    assert capfd.readouterr() == ("", "")
+
+
 def test_the_page_runs_no_script_and_loads_nothing_of_others():
     async def work(page, stop):
         reply = await AsyncHTTPClient().fetch(page.url)
@@ -358,7 +368,12 @@ def test_a_fault_is_not_undone_by_pressing():
     page_and(work)
 
 
-@pytest.mark.parametrize("address", ["192.0.2.1", "no.such.name.invalid", "127.0.0.1:80"])
+# Behind the last row each stands for all addresses of the machine, however it is written, or for many machines.
+@pytest.mark.parametrize(
+    "address",
+    ["192.0.2.1", "no.such.name.invalid", "127.0.0.1:80"]
+    + ["0.0.0.0", "0", "00.0.0.0", "0x0", "::", "0::0", "::ffff:0.0.0.0", "255.255.255.255", "224.0.0.1"],
+)
 def test_an_address_that_is_not_ours_is_one_clear_error(address):
     with pytest.raises(InputError, match="live page must have an address of this machine"):
         LivePage(address)

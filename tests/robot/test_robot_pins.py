@@ -15,7 +15,7 @@ from robotlab.control import MotorLink
 from robotlab.control.line_protocol import LinkError, frame
 from robotlab.errors import MotionError
 from robotlab.robot import PinLink, open_wheels
-from robotlab.robot.pins import PinMotors, hold
+from robotlab.robot.pins import PinMotors, hold, pin_light
 
 pytest.importorskip("gpiozero", reason="gpiozero is an extra: pip install 'robotlab[robot]'")
 from gpiozero.pins.mock import MockFactory, MockPWMPin
@@ -179,10 +179,24 @@ def test_a_program_that_is_killed_leaves_nobody_at_the_pins(mock_pins, kind):
 
 
 @pytest.mark.slow
-def test_pins_that_are_not_to_be_had_are_said(monkeypatch):
-    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "native")
+@pytest.mark.parametrize("factory", ["native", ""])
+def test_pins_that_are_not_to_be_had_are_said(factory, monkeypatch, capfd):
+    """By gpiozero's own choice too, which tries one library after the other and warns of each."""
+    monkeypatch.setenv("GPIOZERO_PIN_FACTORY", factory)
+    if not factory:
+        monkeypatch.delenv("GPIOZERO_PIN_FACTORY")
     with pytest.raises(MotionError, match=r"pins must be there and free"):
         PinLink((5, 6), (13, 19))
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_light_whose_pins_are_not_to_be_had_is_said(monkeypatch, recwarn):
+    """gpiozero is there, its pins are not: its own error for that is an ImportError."""
+    monkeypatch.delenv("GPIOZERO_PIN_FACTORY", raising=False)
+    monkeypatch.setattr("gpiozero.Device.pin_factory", None)
+    with pytest.raises(MotionError, match="pins must be there and free, 17 is not"):
+        pin_light(17)
+    assert not list(recwarn)
 
 
 @pytest.mark.parametrize("where", ["", "serial:", "pins:", "pins:1,2,3", "pins:1,2,3,x", "bus:1", "serial"])
