@@ -14,7 +14,7 @@ from robotlab.practice.comparing import Difference, agree, as_numbers, compare, 
 from robotlab.practice.contrast import where_it_fails
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
 from robotlab.practice.hints import hint
-from robotlab.practice.one_edit import one_edit
+from robotlab.practice.one_edit import Known, one_edit
 from robotlab.practice.patterns import constant_change, one_value, other_inputs, unused_inputs, words_exchanged
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
 from robotlab.practice.showing import show
@@ -126,7 +126,8 @@ def grade_outcomes(
     where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
     if len(outcomes) == len(cases) and function is not None and fault.kind in ("value", "shape", "nan", "raised"):
         order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
-        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order])
+        known = _known_mistakes(task, cases, right, order)
+        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order], known)
         if found:
             says = " ".join(filter(None, [found[1], where]))
             return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
@@ -312,6 +313,27 @@ def _recognize(
                     f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}",
                 )
     return None
+
+
+def _known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], order: Sequence[int]) -> list[Known]:
+    """What each known mistake gives, in the plain cases that it gets wrong mostly."""
+    found: list[Known] = []
+    for general in GENERAL:
+        if general.unit in ("", task.unit) and right[order[0]] is not None:
+            found.append((general.says, [changed(general, right[i]) if i < task.plain else None for i in order]))
+    for misconception in task.misconceptions:
+        outcomes = [outcome_of(misconception.function, cases[i]) for i in order]
+        if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
+            found.append((misconception.says, [one.value if i < task.plain else None for one, i in zip(outcomes, order)]))
+    return [
+        one
+        for one in found
+        if one[1][0] is not None
+        and sum(
+            result is not None and not agree(right[i], result, task.rtol, task.atol) for result, i in zip(one[1], order)
+        )
+        > task.plain / 2
+    ]
 
 
 def _is_right(task: Task, right: Sequence[Any], got: Sequence[Outcome], places: Sequence[int]) -> bool:
