@@ -15,8 +15,9 @@ from robotlab.practice.contrast import where_it_fails
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
 from robotlab.practice.hints import hint
 from robotlab.practice.one_edit import Known, one_edit
-from robotlab.practice.patterns import constant_change, one_value, other_inputs, unused_inputs, words_exchanged
+from robotlab.practice.patterns import one_value, other_inputs, unused_inputs, words_exchanged
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
+from robotlab.practice.scales import scale
 from robotlab.practice.showing import show
 from robotlab.practice.task import Task
 from robotlab.practice.verdict import Verdict
@@ -126,13 +127,16 @@ def grade_outcomes(
     where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
     if len(outcomes) == len(cases) and function is not None and fault.kind in ("value", "shape", "nan", "raised"):
         order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
-        known = _known_mistakes(task, cases, right, order)
+        # Right in most cases, or stopped by Python: then there is one thing to say, not two.
+        mostly = fault.kind != "raised" and sum(i < task.plain for i in failing) > task.plain / 2
+        known = _known_mistakes(task, cases, right, order) if mostly else []
         found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order], known)
         if found:
             says = " ".join(filter(None, [found[1], where]))
             return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
     there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
-    says = " ".join(filter(None, [fault.says, there, "" if fault.kind == "changed" else where]))
+    stops = _stops(faults) if fault.kind in ("value", "shape") else ""
+    says = " ".join(filter(None, [fault.says, there, "" if fault.kind == "changed" else where, stops]))
     return Verdict(task.name, fault.kind, says, table=table, **beside)
 
 
@@ -157,7 +161,15 @@ def _pattern(
     for general in ALONE:
         if all(agree(changed(general, r), g.value, task.rtol, task.atol) for r, g in zip(ours, theirs)):
             return general.name, general.says
-    return constant_change(task, ours, theirs)
+    return scale(task, cases[: task.plain], ours, theirs)
+
+
+def _stops(faults: Sequence[Difference | None]) -> str:
+    """The error in which most other cases end, if there is one: it tells more than a wrong value."""
+    raised = [fault.says for fault in faults if fault and fault.kind == "raised"]
+    if not raised:
+        return ""
+    return f"In {'another case' if len(raised) == 1 else f'{len(raised)} other cases'} it stops: {raised[0]}"
 
 
 def _there(task: Task, cases: Sequence[tuple], first: int, rights: Sequence[Any], outcome: Outcome) -> str:
@@ -299,7 +311,7 @@ def _recognize(
             "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
             "never filled?"
         )
-    general_misconceptions = [general for general in GENERAL if general.unit in ("", task.unit)]
+    general_misconceptions = [general for general in GENERAL if general.may_be_in(task.unit)]
     for general in general_misconceptions:
         if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
             return general.name, general.says
@@ -319,12 +331,14 @@ def _known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], or
     """What each known mistake gives, in the plain cases that it gets wrong mostly."""
     found: list[Known] = []
     for general in GENERAL:
-        if general.unit in ("", task.unit) and right[order[0]] is not None:
+        if general.may_be_in(task.unit) and right[order[0]] is not None:
             found.append((general.says, [changed(general, right[i]) if i < task.plain else None for i in order]))
     for misconception in task.misconceptions:
         outcomes = [outcome_of(misconception.function, cases[i]) for i in order]
         if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
-            found.append((misconception.says, [one.value if i < task.plain else None for one, i in zip(outcomes, order)]))
+            found.append(
+                (misconception.says, [one.value if i < task.plain else None for one, i in zip(outcomes, order)])
+            )
     return [
         one
         for one in found

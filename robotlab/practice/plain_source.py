@@ -28,7 +28,21 @@ _STATEMENTS = (
 )
 _NO_EXPRESSIONS = (ast.Await, ast.Yield, ast.YieldFrom)
 _BUILTINS = (
-    *("abs", "all", "any", "bool", "dict", "divmod", "enumerate", "filter", "float", "int", "isinstance", "len", "list"),
+    *(
+        "abs",
+        "all",
+        "any",
+        "bool",
+        "dict",
+        "divmod",
+        "enumerate",
+        "filter",
+        "float",
+        "int",
+        "isinstance",
+        "len",
+        "list",
+    ),
     *("map", "max", "min", "pow", "range", "reversed", "round", "set", "slice", "sorted", "str", "sum", "tuple", "zip"),
     "print",
 )

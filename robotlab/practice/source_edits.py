@@ -297,7 +297,10 @@ def _changes(node: Any, names: list[str], numbers: list[float]) -> Iterator[tupl
         for comparison in _COMPARISONS:
             if not isinstance(node.ops[0], comparison):
                 yield ((_with_comparison(comparison)), f"the comparison `{ast.unparse(node)}`")
-        yield (lambda n: ast.UnaryOp(ast.Not(), n)), f"what happens where `{ast.unparse(node)}` holds, and what elsewhere"
+        yield (
+            (lambda n: ast.UnaryOp(ast.Not(), n)),
+            f"what happens where `{ast.unparse(node)}` holds, and what elsewhere",
+        )
     elif isinstance(node, ast.IfExp):
         shown = f"what happens where `{ast.unparse(node.test)}` holds, and what elsewhere"
         yield (lambda n: ast.IfExp(n.test, n.orelse, n.body)), shown
