@@ -103,7 +103,10 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
             )
         swapped = numbers.ndim > 1 and agree(right, numbers.T, rtol, atol)
         turned = " Rows and columns have changed places." if swapped else ""
-        return Difference("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned}")
+        return Difference(
+            "shape",
+            f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned or _missing(right, numbers)}",
+        )
     if right.size == 0:  # np.array([]) holds floats, whatever would be in it.
         return None
     if numbers.dtype.kind == "f" and np.isnan(numbers).any():
@@ -127,6 +130,18 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
     first = tuple(int(n) for n in np.argwhere(~good)[0])
     place = f"[{', '.join(map(str, first))}]"
     return Difference("value", f"{int((~good).sum())} of {good.size} values are not right, the first at {place}.")
+
+
+def _missing(right: np.ndarray, numbers: np.ndarray) -> str:
+    """How many rows and columns are missing or too many, where it is one or two."""
+    if right.ndim != numbers.ndim or not right.size:
+        return ""
+    names = [""] if right.ndim == 1 else [" rows", " columns"] if right.ndim == 2 else []
+    gaps = [(n - m, name) for n, m, name in zip(numbers.shape, right.shape, names) if n != m]
+    if not gaps or any(abs(gap) > 2 for gap, _ in gaps):
+        return ""
+    said = " and ".join(f"{abs(gap)}{name} too {'many' if gap > 0 else 'few'}" for gap, name in gaps)
+    return f" That is {said}: look at where you begin and end."
 
 
 def agree(a: Any, b: Any, rtol: float, atol: float) -> bool:

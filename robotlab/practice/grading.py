@@ -130,7 +130,8 @@ def grade_outcomes(
         # Right in most cases, or stopped by Python: then there is one thing to say, not two.
         mostly = fault.kind != "raised" and sum(i < task.plain for i in failing) > task.plain / 2
         known = _known_mistakes(task, cases, right, order) if mostly else []
-        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order], known)
+        edges = [place for place, i in enumerate(order) if i >= task.plain] if mostly else []
+        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order], known, edges)
         if found:
             says = " ".join(filter(None, [found[1], where]))
             return Verdict(task.name, "misconception", says, found[0], table=table, **beside)

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import ast
 import itertools
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from types import FunctionType
 from typing import Any
 
@@ -31,12 +31,21 @@ MOST_TURNS = 200_000
 # Only for a call into compiled code that does not come back.
 _BACKSTOP_S = 20.0
 
+# Changes that say so much by themselves that what is then left may be a second mistake.
+_SURE = ("the operator", "the parentheses", "the sign", "the power", "whether", "the number", "the size", "how large")
+_EDGES_LEFT = "After that, an input at the border still fails, such as an empty or an equal one."
+
 # What the learner's results would be with a known mistake: its sentence, and a result for each case.
 Known = tuple[str, Sequence[Any]]
 
 
 def one_edit(
-    task: Task, function: Callable, cases: Sequence[tuple], right: Sequence[Any], known: Sequence[Known] = ()
+    task: Task,
+    function: Callable,
+    cases: Sequence[tuple],
+    right: Sequence[Any],
+    known: Sequence[Known] = (),
+    edges: Collection[int] = (),
 ) -> tuple[str, str] | None:
     """The place of the mistake, if one change of the source makes the function right.
 
@@ -52,6 +61,8 @@ def one_edit(
         Their right results.
     known : sequence of (str, sequence)
         Sentences of known mistakes, and what they give; None in a case that does not count.
+    edges : collection of int
+        Which of the cases may still fail: then there are two things to mend.
 
     Returns
     -------
@@ -68,14 +79,16 @@ def one_edit(
     found = parsed(function) if isinstance(function, FunctionType) else None
     if found is None:
         return None
-    search = _Search(task, cases, right, known)
+    search = _Search(task, cases, right, known, edges)
     outcome = run_cases(lambda: search.run(*found, function), [()], _BACKSTOP_S)[0]
     return outcome.value if outcome.kind == "value" else None
 
 
 class _Search:
-    def __init__(self, task: Task, cases: Sequence[tuple], right: Sequence[Any], known: Sequence[Known]) -> None:
-        self.task, self.cases, self.right, self.known = task, cases, right, known
+    def __init__(
+        self, task: Task, cases: Sequence[tuple], right: Sequence[Any], known: Sequence[Known], edges: Collection[int]
+    ) -> None:
+        self.task, self.cases, self.right, self.known, self.edges = task, cases, right, known, edges
         self.steps = Steps(MOST_TURNS)
         self.prints = np.array([_print_of(results[0]) for _, results in known] or [np.nan])
 
@@ -85,7 +98,7 @@ class _Search:
         names = plain_names(tree, function, self.steps)
         if names is None:
             return None
-        loops, lines, two = counted(tree), source.splitlines(), None
+        loops, lines, two, nearly = counted(tree), source.splitlines(), None, None
         for slots, change, node, words in itertools.islice(edits(body, self.task), MOST_CHANGES):
             if self.steps.used_up:
                 break
@@ -97,15 +110,19 @@ class _Search:
             finally:
                 for slot, one in zip(slots, old):
                     put(slot, one)
-            fits = self._fits(changed, two is None) if changed else None
+            may_be_one_of_two = two is None and words.startswith(_SURE)
+            fits = self._fits(changed, may_be_one_of_two) if changed else None
             if fits is None:
                 continue
             line = getattr(node, "lineno", 1)
             place = f"Read line {line} again, `{lines[line - 1].strip()}`: look at {words}."
             if not fits:
                 return "one thing in one line", f"All but one thing is right. {place}"
-            two = "two things", f"Two things at once. {place} When that is mended, look at this: {fits}"
-        return two
+            if fits == _EDGES_LEFT:
+                nearly = nearly or ("one thing, and an edge", f"{place} {fits}")
+            else:
+                two = "two things", f"Two things at once. {place} When that is mended, look at this: {fits}"
+        return nearly or two
 
     def _fits(self, changed: Callable, also_known: bool) -> str | None:
         """Nothing for a right function, the sentence for one that makes a known mistake, None for any other."""
@@ -113,7 +130,13 @@ class _Search:
         if first.kind != "value" or first.changed:
             return None
         if self._is_right(first, 0):
-            return "" if all(self._is_right(self._call(changed, i), i) for i in range(1, len(self.cases))) else None
+            left = ""
+            for i in range(1, len(self.cases)):
+                if not self._is_right(self._call(changed, i), i):
+                    if i not in self.edges:
+                        return None
+                    left = _EDGES_LEFT
+            return left
         if not also_known:
             return None
         near = np.isclose(self.prints, _print_of(first.value), rtol=1e-5, atol=1e-9)

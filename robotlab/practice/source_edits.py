@@ -5,144 +5,26 @@ from __future__ import annotations
 import ast
 import inspect
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import Any
 
-from robotlab.practice.task import Task
-
-_OPERATORS = (ast.Add, ast.Sub, ast.Mult, ast.Div)
-_COMPARISONS = (ast.Lt, ast.LtE, ast.Gt, ast.GtE)
-# Functions that are taken for one another.
-_FAMILIES = (
-    ("sin", "cos", "tan"),
-    ("asin", "acos", "atan"),
-    ("arcsin", "arccos", "arctan"),
-    ("sin", "asin"),
-    ("tan", "atan"),
-    ("cos", "acos"),
-    ("tan", "arctan"),
-    ("min", "max"),
-    ("minimum", "maximum"),
-    ("argmin", "argmax"),
-    ("mean", "sum", "median", "max", "min"),
-    ("floor", "ceil", "round"),
-    ("radians", "degrees"),
-    ("log", "log2", "log10", "log1p"),
+from robotlab.practice.source_changes import (
+    Change,
+    as_part,
+    called_name,
+    changes,
+    is_comparison,
+    mirrored,
+    missing,
+    relatives,
+    renamed,
+    rescaled,
 )
-
-# Methods and functions that take an array together.
-_REDUCTIONS = ("sum", "mean", "max", "min", "argmax", "argmin", "std", "var", "any", "all")
-# Functions of math that are left out.
-_WRAPS = ("tan", "atan", "radians", "degrees", "sqrt")
+from robotlab.practice.task import Task
 
 # One place in the tree: the holder, its field, the place in a list or None.
 Slot = tuple[ast.AST, str, int | None]
-Change = Callable[[Any], Any]
 Edit = tuple[list[Slot], Change, ast.AST, str]
-
-
-def _with_operator(operator: type) -> Change:
-    return lambda n: ast.BinOp(n.left, operator(), n.right)
-
-
-def _with_comparison(comparison: type) -> Change:
-    return lambda n: ast.Compare(n.left, [comparison()], n.comparators)
-
-
-def _as_number(number: Any) -> Change:
-    return lambda n: ast.Constant(number)
-
-
-def _as_name(name: str) -> Change:
-    return lambda n: ast.Name(name, ast.Load())
-
-
-def _name_of(call: Any) -> str:
-    called = call.func
-    return called.id if isinstance(called, ast.Name) else called.attr if isinstance(called, ast.Attribute) else ""
-
-
-def _relatives(name: str) -> list[str]:
-    return list(dict.fromkeys(one for family in _FAMILIES if name in family for one in family if one != name))
-
-
-def _renamed(other: str) -> Change:
-    def change(n: Any) -> ast.Call:
-        name = ast.Name(other, ast.Load())
-        called = name if isinstance(n.func, ast.Name) else ast.Attribute(n.func.value, other, ast.Load())
-        return ast.Call(called, n.args, n.keywords)
-
-    return change
-
-
-def _is_comparison(node: Any) -> bool:
-    return isinstance(node, ast.Compare) and len(node.ops) == 1
-
-
-def _mirrored(n: Any) -> ast.Compare:
-    return ast.Compare(n.comparators[0], n.ops, [n.left])
-
-
-def _times(factor: float) -> Change:
-    return lambda n: ast.BinOp(n, ast.Mult(), ast.Constant(factor))
-
-
-def _wrapped(function: str) -> Change:
-    called = ast.Attribute(ast.Name("math", ast.Load()), function, ast.Load())
-    return lambda n: ast.Call(called, [n], [])
-
-
-def _power(exponent: float) -> Change:
-    return lambda n: ast.BinOp(n, ast.Pow(), ast.Constant(exponent))
-
-
-def _power_of_left(exponent: float) -> Change:
-    return lambda n: ast.BinOp(_power(exponent)(n.left), n.op, n.right)
-
-
-def _plus(offset: float) -> Change:
-    return lambda n: ast.BinOp(n, ast.Add(), ast.Constant(offset))
-
-
-def _joined(operator: type, name: str) -> Change:
-    return lambda n: ast.BinOp(n, operator(), ast.Name(name, ast.Load()))
-
-
-def _swapped(place: int) -> Change:
-    def change(n: Any) -> ast.Tuple:
-        values = list(n.elts)
-        values[place : place + 2] = values[place : place + 2][::-1]
-        return ast.Tuple(values, ast.Load())
-
-    return change
-
-
-def _along(axis: int, keep: bool) -> Change:
-    def change(n: Any) -> ast.Call:
-        keywords = [ast.keyword("axis", ast.Constant(axis)), ast.keyword("keepdims", ast.Constant(keep))]
-        return ast.Call(n.func, n.args, keywords[: 2 if keep else 1])
-
-    return change
-
-
-def _without_keyword(place: int) -> Change:
-    return lambda n: ast.Call(n.func, n.args, n.keywords[:place] + n.keywords[place + 1 :])
-
-
-def _without_argument(place: int) -> Change:
-    return lambda n: ast.Call(n.func, n.args[:place] + n.args[place + 1 :], n.keywords)
-
-
-def _argument(place: int) -> Change:
-    return lambda n: n.args[place]
-
-
-def _group_right(n: Any) -> ast.BinOp:
-    return ast.BinOp(n.left.left, n.left.op, ast.BinOp(n.left.right, n.op, n.right))
-
-
-def _group_left(n: Any) -> ast.BinOp:
-    return ast.BinOp(ast.BinOp(n.left, n.op, n.right.left), n.right.op, n.right.right)
 
 
 def get(slot: Slot) -> ast.AST:
@@ -233,41 +115,52 @@ def edits(body: ast.FunctionDef, task: Task) -> Iterator[Edit]:
     stated = [slot for slot in slots if _nearest(get(slot), numbers) is not None]
     if stated:
         yield stated, lambda n: ast.Constant(_nearest(n, numbers)), get(stated[0]), "the numbers: they are rounded"
-    comparisons = [slot for slot in slots if _is_comparison(get(slot))]
+    comparisons = [slot for slot in slots if is_comparison(get(slot))]
     if len(comparisons) > 1:
-        yield comparisons, _mirrored, get(comparisons[0]), "the direction of the comparisons"
+        yield comparisons, mirrored, get(comparisons[0]), "the direction of the comparisons"
     called: dict[str, list[Slot]] = {}
     for slot in slots:
         if isinstance(get(slot), ast.Call):
-            called.setdefault(_name_of(get(slot)), []).append(slot)
+            called.setdefault(called_name(get(slot)), []).append(slot)
     for name, group in called.items():
-        for other in _relatives(name) if len(group) > 1 else ():
-            yield group, _renamed(other), get(group[0]), f"the function {name}"
+        for other in relatives(name) if len(group) > 1 else ():
+            yield group, renamed(other), get(group[0]), f"the function {name}"
     same: dict[str, list[Slot]] = {}
     for slot in slots:
         same.setdefault(ast.dump(get(slot)), []).append(slot)
+    within = list(_groups_within(slots))
+    for kind in (changes, rescaled):
+        for slot in slots:
+            for change, words in kind(get(slot), names, numbers):
+                yield [slot], change, get(slot), words
+        for group in same.values():
+            if len(group) > 1:
+                for change, words in kind(get(group[0]), names, numbers):
+                    yield group, change, get(group[0]), words
+        for inner, group in within:
+            for change, words in kind(get(group[0]), names, numbers):
+                yield group, change, inner, words
     for slot in slots:
-        node = get(slot)
-        for change, words in _changes(node, names, numbers):
-            yield [slot], change, node, words
-    for group in same.values():
-        if len(group) > 1:
-            for change, words in _changes(get(group[0]), names, numbers):
-                yield group, change, get(group[0]), words
-    for holder in slots:  # The same number or name twice in one call or sum.
+        for change, words in missing(get(slot), names, numbers):
+            yield [slot], change, get(slot), words
+    parts = {ast.dump(get(slot)): get(slot) for slot in slots if isinstance(get(slot), ast.Call | ast.BinOp)}
+    for inner, group in [*((get(slot), [slot]) for slot in slots), *within]:
+        node = get(group[0])
+        if isinstance(node, ast.Name) and node.id in names and isinstance(node.ctx, ast.Load):
+            for part in parts.values():
+                yield group, as_part(part), inner, f"the name {node.id}"
+
+
+def _groups_within(slots: list[Slot]) -> Iterator[tuple[ast.AST, list[Slot]]]:
+    """The same number or name twice in one call, sum or row of values."""
+    for holder in slots:
         inner = get(holder)
-        if isinstance(inner, ast.Call | ast.BinOp):
-            within: dict[str, list[Slot]] = {}
+        if isinstance(inner, ast.Call | ast.BinOp | ast.Tuple):
+            same: dict[str, list[Slot]] = {}
             for slot in _slots(inner):
                 if isinstance(get(slot), ast.Constant | ast.Name):
-                    within.setdefault(ast.dump(get(slot)), []).append(slot)
-            for group in within.values():
-                if len(group) > 1:
-                    for change, words in _changes(get(group[0]), names, numbers):
-                        yield group, change, inner, words
-    for slot in slots:
-        for change, words in _missing(get(slot), names):
-            yield [slot], change, get(slot), words
+                    same.setdefault(ast.dump(get(slot)), []).append(slot)
+            yield from ((inner, group) for group in same.values() if len(group) > 1)
 
 
 def _nearest(node: Any, numbers: list[float]) -> float | None:
@@ -275,106 +168,3 @@ def _nearest(node: Any, numbers: list[float]) -> float | None:
     if not (isinstance(node, ast.Constant) and type(node.value) in (int, float)):
         return None
     return next((one for one in numbers if one != node.value and abs(one - node.value) <= 0.05 * abs(one)), None)
-
-
-def _changes(node: Any, names: list[str], numbers: list[float]) -> Iterator[tuple[Change, str]]:
-    if isinstance(node, ast.BinOp):
-        shown = f"the operator between `{ast.unparse(node.left)}` and `{ast.unparse(node.right)}`"
-        for operator in _OPERATORS:
-            if not isinstance(node.op, operator):
-                yield (_with_operator(operator)), shown
-        yield (lambda n: ast.BinOp(n.right, n.op, n.left)), f"the order in `{ast.unparse(node)}`"
-        yield (lambda n: n.left), f"what `{ast.unparse(node.right)}` does there"
-        yield (lambda n: n.right), f"what `{ast.unparse(node.left)}` does there"
-        if isinstance(node.op, ast.Mult | ast.Div) and isinstance(node.left, ast.BinOp | ast.Call | ast.Name):
-            for power in (2, 0.5):
-                yield _power_of_left(power), f"the power of `{ast.unparse(node.left)}`"
-        if isinstance(node.left, ast.BinOp):
-            yield _group_right, f"the parentheses in `{ast.unparse(node)}`"
-        if isinstance(node.right, ast.BinOp):
-            yield _group_left, f"the parentheses in `{ast.unparse(node)}`"
-    elif isinstance(node, ast.Compare) and len(node.ops) == 1:
-        for comparison in _COMPARISONS:
-            if not isinstance(node.ops[0], comparison):
-                yield ((_with_comparison(comparison)), f"the comparison `{ast.unparse(node)}`")
-        yield (
-            (lambda n: ast.UnaryOp(ast.Not(), n)),
-            f"what happens where `{ast.unparse(node)}` holds, and what elsewhere",
-        )
-    elif isinstance(node, ast.IfExp):
-        shown = f"what happens where `{ast.unparse(node.test)}` holds, and what elsewhere"
-        yield (lambda n: ast.IfExp(n.test, n.orelse, n.body)), shown
-    elif isinstance(node, ast.Tuple) and isinstance(node.ctx, ast.Load) and len(node.elts) > 1:
-        for i in range(len(node.elts) - 1):
-            yield _swapped(i), f"the order of `{ast.unparse(node)}`"
-    elif isinstance(node, ast.BoolOp):
-        other = ast.And if isinstance(node.op, ast.Or) else ast.Or
-        yield (lambda n: ast.BoolOp(other(), n.values)), "`and` and `or`"
-    elif isinstance(node, ast.UnaryOp):
-        yield (lambda n: n.operand), f"the sign in `{ast.unparse(node)}`"
-    elif isinstance(node, ast.Constant) and type(node.value) in (int, float):
-        value = node.value
-        near = [value + 1, value - 1, value * 2, value / 2, value * 10, value / 10, -value, 0, 1, 2, 0.5, *numbers]
-        for number in dict.fromkeys(near):
-            whole = int(number) if float(number).is_integer() else number
-            if whole != value:
-                yield (_as_number(whole)), f"the number {value!r}"
-    elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
-        yield (_as_number(not node.value)), f"the value {node.value}"
-    elif isinstance(node, ast.Subscript) and isinstance(node.ctx, ast.Load):
-        yield (lambda n: n.value), f"what `[{ast.unparse(node.slice)}]` does there"
-    elif isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
-        for name in names:
-            if name != node.id and node.id in names:
-                yield (_as_name(name)), f"the name {node.id}"
-    elif isinstance(node, ast.Call):
-        yield from _changes_of_call(node)
-    if isinstance(node, ast.BinOp | ast.Call | ast.Name | ast.Subscript) and not isinstance(
-        getattr(node, "ctx", None), ast.Store
-    ):
-        shown = f"the sign of `{ast.unparse(node)}`"
-        yield (lambda n: ast.UnaryOp(ast.USub(), n)), shown
-        yield (lambda n: ast.Call(ast.Name("abs", ast.Load()), [n], [])), shown
-        yield (
-            (lambda n: ast.Call(ast.Name("max", ast.Load()), [ast.Constant(0), n], [])),
-            f"how small `{ast.unparse(node)}` may become",
-        )
-        yield (
-            (lambda n: ast.Call(ast.Name("min", ast.Load()), [ast.Constant(1), n], [])),
-            f"how large `{ast.unparse(node)}` may become",
-        )
-        yield _power(2), f"the power of `{ast.unparse(node)}`"
-        for offset in (0.5, -0.5, 1, -1):
-            yield _plus(offset), f"whether `{ast.unparse(node)}` is off by a half or by one"
-        for factor in (0.5, 2):
-            yield _times(factor), f"the size of `{ast.unparse(node)}`"
-        for function in _WRAPS:
-            yield _wrapped(function), f"`{ast.unparse(node)}`: is a function missing there?"
-
-
-def _missing(node: Any, names: list[str]) -> Iterator[tuple[Change, str]]:
-    """One more term or factor."""
-    if isinstance(node, ast.BinOp | ast.Call | ast.Name) and isinstance(getattr(node, "ctx", ast.Load()), ast.Load):
-        for name in names:
-            if not (isinstance(node, ast.Name) and (node.id == name or node.id not in names)):
-                for operator in (ast.Mult, ast.Div, ast.Sub, ast.Add):
-                    yield _joined(operator, name), f"`{ast.unparse(node)}`: is something missing there?"
-
-
-def _changes_of_call(node: Any) -> Iterator[tuple[Change, str]]:
-    name = _name_of(node)
-    for other in _relatives(name):
-        yield _renamed(other), f"the function {name}"
-    for i, argument in enumerate(node.args):
-        if not isinstance(argument, ast.Starred | ast.GeneratorExp):
-            yield (_argument(i)), f"what {name} does there"
-    if name in _REDUCTIONS and not node.keywords:
-        for axis in (1, 0):
-            for keep in (True, False):
-                yield _along(axis, keep), f"what {name} takes together: everything, or each row by itself"
-    for i in range(len(node.keywords)):
-        yield _without_keyword(i), f"what `{ast.unparse(node.keywords[i])}` does there"
-    for i in range(1, len(node.args)):
-        yield _without_argument(i), f"what `{ast.unparse(node.args[i])}` does there"
-    if len(node.args) == 2:
-        yield (lambda n: ast.Call(n.func, n.args[::-1], n.keywords)), f"the order of what {name} takes"

@@ -261,6 +261,11 @@ LARGEST_BLOB = Task(
         ),
         Misconception("all blobs", "Your result holds every component. Only the largest may stay.", lambda m: m.copy()),
         Misconception(
+            "the background",
+            "Your result is the background. In label's result 0 is the background; the components count from 1.",
+            lambda m: ~m,
+        ),
+        Misconception(
             "the background won",
             "Your largest component is the background: number 0 has the most pixels. Leave it out.",
             lambda m: (lambda labels: labels == np.bincount(labels.ravel()).argmax())(ndimage.label(m, _CORNERS)[0]),
