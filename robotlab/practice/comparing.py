@@ -140,7 +140,9 @@ def _missing(right: np.ndarray, numbers: np.ndarray) -> str:
     gaps = [(n - m, name) for n, m, name in zip(numbers.shape, right.shape, names) if n != m]
     if not gaps or any(abs(gap) > 2 for gap, _ in gaps):
         return ""
-    said = " and ".join(f"{abs(gap)}{name} too {'many' if gap > 0 else 'few'}" for gap, name in gaps)
+    said = " and ".join(
+        f"{abs(gap)}{name[: -1 if abs(gap) == 1 else None]} too {'many' if gap > 0 else 'few'}" for gap, name in gaps
+    )
     return f" That is {said}: look at where you begin and end."
 
 

@@ -148,6 +148,8 @@ def edits(body: ast.FunctionDef, task: Task) -> Iterator[Edit]:
         node = get(group[0])
         if isinstance(node, ast.Name) and node.id in names and isinstance(node.ctx, ast.Load):
             for part in parts.values():
+                if any(one is holder for one in ast.walk(part) for holder, _, _ in group):
+                    continue  # Put into itself, it would have no end.
                 yield group, as_part(part), inner, f"the name {node.id}"
 
 
