@@ -168,8 +168,10 @@ def _pattern(
 def _stops(faults: Sequence[Difference | None]) -> str:
     """The error in which most other cases end, if there is one: it tells more than a wrong value."""
     raised = [fault.says for fault in faults if fault and fault.kind == "raised"]
+    shapes = [fault.says for fault in faults if fault and fault.kind == "shape"]
     if not raised:
-        return ""
+        value_first = next(fault for fault in faults if fault).kind == "value"
+        return f"In another case: {shapes[0]}" if shapes and value_first else ""
     return f"In {'another case' if len(raised) == 1 else f'{len(raised)} other cases'} it stops: {raised[0]}"
 
 

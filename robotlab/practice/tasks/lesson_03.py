@@ -261,9 +261,7 @@ LARGEST_BLOB = Task(
         ),
         Misconception("all blobs", "Your result holds every component. Only the largest may stay.", lambda m: m.copy()),
         Misconception(
-            "the background",
-            "Your result is the background. In label's result 0 is the background; the components count from 1.",
-            lambda m: ~m,
+            "the background", "Your result is the background: in label's result it has number 0.", lambda m: ~m
         ),
         Misconception(
             "the background won",
