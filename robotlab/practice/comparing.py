@@ -48,8 +48,8 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
     --------
     >>> compare(1.0, 1.0 + 1e-12, 1e-6, 0.0) is None
     True
-    >>> compare(np.zeros(2), np.zeros(3), 1e-6, 0.0).says
-    'The result must have shape (2,), yours has (3,).'
+    >>> compare(np.zeros(2), np.zeros(5), 1e-6, 0.0).says
+    'The result must have shape (2,), yours has (5,).'
     """
     if expected is None:
         return None if got is None else Difference("value", f"Here the right result is None, yours is {_kind_of(got)}.")
