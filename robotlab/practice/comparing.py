@@ -48,8 +48,8 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
     --------
     >>> compare(1.0, 1.0 + 1e-12, 1e-6, 0.0) is None
     True
-    >>> compare(np.zeros(2), np.zeros(3), 1e-6, 0.0).says
-    'The result must have shape (2,), yours has (3,).'
+    >>> compare(np.zeros(2), np.zeros(5), 1e-6, 0.0).says
+    'The result must have shape (2,), yours has (5,).'
     """
     if expected is None:
         return None if got is None else Difference("value", f"Here the right result is None, yours is {_kind_of(got)}.")
@@ -103,7 +103,10 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
             )
         swapped = numbers.ndim > 1 and agree(right, numbers.T, rtol, atol)
         turned = " Rows and columns have changed places." if swapped else ""
-        return Difference("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned}")
+        return Difference(
+            "shape",
+            f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned or _missing(right, numbers)}",
+        )
     if right.size == 0:  # np.array([]) holds floats, whatever would be in it.
         return None
     if numbers.dtype.kind == "f" and np.isnan(numbers).any():
@@ -127,6 +130,20 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
     first = tuple(int(n) for n in np.argwhere(~good)[0])
     place = f"[{', '.join(map(str, first))}]"
     return Difference("value", f"{int((~good).sum())} of {good.size} values are not right, the first at {place}.")
+
+
+def _missing(right: np.ndarray, numbers: np.ndarray) -> str:
+    """How many rows and columns are missing or too many, where it is one or two."""
+    if right.ndim != numbers.ndim or not right.size:
+        return ""
+    names = [""] if right.ndim == 1 else [" rows", " columns"] if right.ndim == 2 else []
+    gaps = [(n - m, name) for n, m, name in zip(numbers.shape, right.shape, names) if n != m]
+    if not gaps or any(abs(gap) > 2 for gap, _ in gaps):
+        return ""
+    said = " and ".join(
+        f"{abs(gap)}{name[: -1 if abs(gap) == 1 else None]} too {'many' if gap > 0 else 'few'}" for gap, name in gaps
+    )
+    return f" That is {said}: look at where you begin and end."
 
 
 def agree(a: Any, b: Any, rtol: float, atol: float) -> bool:

@@ -66,6 +66,9 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
     named = [(name, value) for name, value in zip(task.inputs, case) if as_numbers(value) is not None]
     for name, value in named:
         numbers = np.asarray(value)
+        if isinstance(value, bool | np.bool_):
+            found.append(f"{name} is {bool(value)}")
+            continue
         if numbers.ndim == 0:
             tests = {
                 "is 0": numbers == 0,
@@ -83,6 +86,7 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
                 "holds equal values": numbers.ndim == 1 and len(np.unique(numbers)) < numbers.size,
                 "holds fractions": bool((numbers % 1 != 0).any()) if numbers.dtype.kind == "f" else False,
                 "is not square": numbers.ndim == 2 and numbers.shape[0] != numbers.shape[1],
+                "is a box without area": name in ("a", "b", "box") and numbers.shape == (4,) and _has_no_area(numbers),
                 "is all False": numbers.dtype.kind == "b" and not numbers.any(),
             }
         found += [f"{name} {words}" for words, holds in tests.items() if holds]
@@ -92,11 +96,17 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
             found += [f"{first} is larger than {second}"] if a > b else []
             found += [f"{first} is smaller than {second}"] if a < b else []
             found += [f"{first} has another sign than {second}"] if a * b < 0 else []
+        elif np.ndim(a) and np.ndim(b) and np.shape(a) == np.shape(b) and np.size(a):
+            found += [f"{first} and {second} are the same"] if np.array_equal(a, b) else []
         elif np.ndim(a) == 0 or np.ndim(b) == 0:
             (one, number), (many, array) = ((first, a), (second, b)) if np.ndim(a) == 0 else ((second, b), (first, a))
             found += [f"{one} is one of the values of {many}"] if (np.asarray(array) == number).any() else []
             found += [f"{one} is more than {many} is long"] if number > len(array) else []
     return found + _properties_of_result(result)
+
+
+def _has_no_area(box: np.ndarray) -> bool:
+    return bool(box[0] == box[2] or box[1] == box[3])
 
 
 def _properties_of_result(result: Any) -> list[str]:

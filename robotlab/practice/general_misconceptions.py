@@ -28,14 +28,34 @@ class ResultChange:
         The sentence that helps.
     change : callable
         From the right result to the wrong one; ``None`` where it cannot be applied.
-    unit : str
-        Only for tasks with this unit, if given.
+    units : tuple of str
+        Only for tasks with one of these units, if given; the empty one is for fractions and counts.
     """
 
     name: str
     says: str
     change: Callable[[np.ndarray], np.ndarray | None]
-    unit: str = ""
+    units: tuple[str, ...] = ()
+
+    def may_be_in(self, unit: str) -> bool:
+        """Whether it can be made in a task with this unit.
+
+        Parameters
+        ----------
+        unit : str
+            The task's.
+
+        Returns
+        -------
+        bool
+            True for most.
+
+        Examples
+        --------
+        >>> GENERAL[1].name, GENERAL[1].may_be_in("rad"), GENERAL[1].may_be_in("m")
+        ('degrees for radians', True, False)
+        """
+        return not self.units or unit in self.units
 
 
 def _numbers(change: Callable[[np.ndarray], Any]) -> Callable[[np.ndarray], Any]:
@@ -48,17 +68,21 @@ def _fractions(change: Callable[[np.ndarray], Any]) -> Callable[[np.ndarray], An
     return lambda right: change(right) if right.dtype.kind == "f" else None
 
 
+_LENGTHS = ("m", "m/s")
+
 GENERAL = (
     ResultChange("sign", "Your results have the right size and the wrong sign.", _numbers(np.negative)),
-    ResultChange("degrees for radians", "Your results are in degrees; rad is asked for.", _numbers(np.degrees), "rad"),
+    ResultChange(
+        "degrees for radians", "Your results are in degrees; rad is asked for.", _numbers(np.degrees), ("rad",)
+    ),
     ResultChange(
         "radians twice",
         "Your results are too small by 180/pi: something was turned from degrees to radians that was in radians already.",
         _numbers(np.radians),
-        "rad",
+        ("rad",),
     ),
     ResultChange(
-        "radians for degrees", "Your results are in radians; degrees are asked for.", _numbers(np.radians), "°"
+        "radians for degrees", "Your results are in radians; degrees are asked for.", _numbers(np.radians), ("°",)
     ),
     ResultChange(
         "twice", "Each of your results is exactly twice as large as it should be.", _numbers(lambda right: right * 2)
@@ -70,16 +94,31 @@ GENERAL = (
         "thousand",
         "Each of your results is 1000 times too large: look at mm and m.",
         _numbers(lambda right: right * 1000),
+        _LENGTHS,
     ),
     ResultChange(
         "thousandth",
         "Each of your results is 1000 times too small: look at mm and m.",
         _numbers(lambda right: right / 1000),
+        _LENGTHS,
     ),
     ResultChange(
         "percent",
         "Each of your results is 100 times too large: a fraction goes from 0 to 1, a percentage to 100.",
         _numbers(lambda right: right * 100),
+        ("",),
+    ),
+    ResultChange(
+        "centimeters",
+        "Each of your results is 100 times too large: look at cm and m.",
+        _numbers(lambda right: right * 100),
+        _LENGTHS,
+    ),
+    ResultChange(
+        "hundredth",
+        "Each of your results is 100 times too small: look at cm and m.",
+        _numbers(lambda right: right / 100),
+        _LENGTHS,
     ),
     ResultChange("one too many", "Each of your results is larger by exactly 1.", _numbers(lambda right: right + 1)),
     ResultChange("one too few", "Each of your results is smaller by exactly 1.", _numbers(lambda right: right - 1)),

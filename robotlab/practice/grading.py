@@ -14,9 +14,10 @@ from robotlab.practice.comparing import Difference, agree, as_numbers, compare, 
 from robotlab.practice.contrast import where_it_fails
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
 from robotlab.practice.hints import hint
-from robotlab.practice.one_edit import one_edit
-from robotlab.practice.patterns import constant_change, one_value, other_inputs, unused_inputs, words_exchanged
+from robotlab.practice.one_edit import Known, one_edit
+from robotlab.practice.patterns import one_value, other_inputs, unused_inputs, words_exchanged
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
+from robotlab.practice.scales import scale
 from robotlab.practice.showing import show
 from robotlab.practice.task import Task
 from robotlab.practice.verdict import Verdict
@@ -126,12 +127,17 @@ def grade_outcomes(
     where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
     if len(outcomes) == len(cases) and function is not None and fault.kind in ("value", "shape", "nan", "raised"):
         order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
-        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order])
+        # Right in most cases, or stopped by Python: then there is one thing to say, not two.
+        mostly = fault.kind != "raised" and sum(i < task.plain for i in failing) > task.plain / 2
+        known = _known_mistakes(task, cases, right, order) if mostly else []
+        edges = [place for place, i in enumerate(order) if i >= task.plain] if mostly else []
+        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order], known, edges)
         if found:
             says = " ".join(filter(None, [found[1], where]))
             return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
     there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
-    says = " ".join(filter(None, [fault.says, there, "" if fault.kind == "changed" else where]))
+    stops = _stops(faults) if fault.kind in ("value", "shape") else ""
+    says = " ".join(filter(None, [fault.says, there, "" if fault.kind == "changed" else where, stops]))
     return Verdict(task.name, fault.kind, says, table=table, **beside)
 
 
@@ -156,7 +162,17 @@ def _pattern(
     for general in ALONE:
         if all(agree(changed(general, r), g.value, task.rtol, task.atol) for r, g in zip(ours, theirs)):
             return general.name, general.says
-    return constant_change(task, ours, theirs)
+    return scale(task, cases[: task.plain], ours, theirs)
+
+
+def _stops(faults: Sequence[Difference | None]) -> str:
+    """The error in which most other cases end, if there is one: it tells more than a wrong value."""
+    raised = [fault.says for fault in faults if fault and fault.kind == "raised"]
+    shapes = [fault.says for fault in faults if fault and fault.kind == "shape"]
+    if not raised:
+        value_first = next(fault for fault in faults if fault).kind == "value"
+        return f"In another case: {shapes[0]}" if shapes and value_first else ""
+    return f"In {'another case' if len(raised) == 1 else f'{len(raised)} other cases'} it stops: {raised[0]}"
 
 
 def _there(task: Task, cases: Sequence[tuple], first: int, rights: Sequence[Any], outcome: Outcome) -> str:
@@ -298,7 +314,7 @@ def _recognize(
             "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
             "never filled?"
         )
-    general_misconceptions = [general for general in GENERAL if general.unit in ("", task.unit)]
+    general_misconceptions = [general for general in GENERAL if general.may_be_in(task.unit)]
     for general in general_misconceptions:
         if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
             return general.name, general.says
@@ -312,6 +328,29 @@ def _recognize(
                     f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}",
                 )
     return None
+
+
+def _known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], order: Sequence[int]) -> list[Known]:
+    """What each known mistake gives, in the plain cases that it gets wrong mostly."""
+    found: list[Known] = []
+    for general in GENERAL:
+        if general.may_be_in(task.unit) and right[order[0]] is not None:
+            found.append((general.says, [changed(general, right[i]) if i < task.plain else None for i in order]))
+    for misconception in task.misconceptions:
+        outcomes = [outcome_of(misconception.function, cases[i]) for i in order]
+        if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
+            found.append(
+                (misconception.says, [one.value if i < task.plain else None for one, i in zip(outcomes, order)])
+            )
+    return [
+        one
+        for one in found
+        if one[1][0] is not None
+        and sum(
+            result is not None and not agree(right[i], result, task.rtol, task.atol) for result, i in zip(one[1], order)
+        )
+        > task.plain / 2
+    ]
 
 
 def _is_right(task: Task, right: Sequence[Any], got: Sequence[Outcome], places: Sequence[int]) -> bool:

@@ -64,7 +64,7 @@ _HINTS = (
     ),
     (
         r"values to unpack",
-        "The number of names on the left is not the number of values on the right. Print the shape of what is unpacked.",
+        "The number of names on the left is not the number of values on the right. An array is unpacked along its first axis, its rows: print its shape.",
     ),
     (r"object is not callable", "Parentheses behind something that is no function; an index has square brackets."),
     (r"maximum recursion depth", "The function calls itself without end."),

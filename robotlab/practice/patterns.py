@@ -5,7 +5,8 @@ Three things are looked for, in this order:
 - the results of a right answer for *other* inputs: two exchanged, one cut to whole numbers, without its
   sign, half a pixel off (:func:`other_inputs`);
 - one value of several changed, or words exchanged (:func:`one_value`, :func:`words_exchanged`);
-- right results but for a constant factor or difference (:func:`constant_change`).
+- right results but for a constant factor or difference, or one made of the inputs
+  (:func:`robotlab.practice.scales.scale`).
 
 From the function's code itself: an input that is never used (:func:`unused_inputs`).
 """
@@ -24,6 +25,7 @@ import numpy as np
 from robotlab.practice.comparing import agree, as_numbers
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
 from robotlab.practice.running import Outcome, outcome_of
+from robotlab.practice.scales import scale
 from robotlab.practice.task import Task
 
 Found = tuple[str, str]
@@ -53,6 +55,13 @@ _ARRAY_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
     ("cut off to whole numbers (int or //)", np.trunc),
     ("without signs (abs)", np.abs),
     ("with all signs changed", np.negative),
+    ("twice as large", lambda x: x * 2),
+    ("half as large", lambda x: x / 2),
+    ("larger by 1", lambda x: x + 1),
+    ("smaller by 1", lambda x: x - 1),
+    ("turned to degrees", np.degrees),
+    ("turned to radians", np.radians),
+    ("divided by 255", lambda x: x / 255),
     ("in the opposite order", lambda x: x[::-1].copy()),
     ("sorted", lambda x: np.sort(x, axis=0)),
 )
@@ -162,7 +171,9 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
     >>> one_value(task_named("p_law"), [(0.5,) * 7] * 2, [(1.0, 2.0), (3.0, -4.0)], got)[0]
     'sign of value 2'
     """
-    count = len(right[0]) if isinstance(right[0], tuple) else 0
+    places = [k for k, (r, one) in enumerate(zip(right, got)) if not (r is None and one.value is None)]
+    cases, right, got = ([all_of[k] for k in places] for all_of in (cases, right, got))
+    count = len(right[0]) if right and isinstance(right[0], tuple) else 0
     if not count or not all(
         isinstance(one.value, tuple | list | np.ndarray) and len(one.value) == count for one in got
     ):
@@ -183,50 +194,9 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
                     f"{general.name} of value {i + 1}",
                     f"Only value {i + 1} of {count} is not right. There: {general.says}",
                 )
-    return None
-
-
-def constant_change(task: Task, right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
-    """A constant factor or difference between the learner's results and the right ones.
-
-    Parameters
-    ----------
-    task : Task
-        The task.
-    right : sequence of object
-        Right results of the plain cases.
-    got : sequence of Outcome
-        The learner's.
-
-    Returns
-    -------
-    tuple of (str, str) or None
-        A name and a sentence.
-
-    Examples
-    --------
-    >>> from robotlab.practice import task_named
-    >>> got = [Outcome("value", 3.0 * n) for n in (1, 2, 3, 4)]
-    >>> constant_change(task_named("safe_speed"), [1.0, 2.0, 3.0, 4.0], got)[0]
-    'a constant factor'
-    """
-    pairs = [(as_numbers(r), as_numbers(g.value)) for r, g in zip(right, got)]
-    if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
-        return None
-    a = np.concatenate([np.ravel(r) for r, _ in pairs if r is not None])
-    b = np.concatenate([np.ravel(g) for _, g in pairs if g is not None]).astype(float)
-    if not np.isfinite(b).all() or len(np.unique(np.round(a, 6))) < 3:
-        return None
-    difference = float(np.median(b - a))
-    if np.allclose(b - a, difference, rtol=1e-6, atol=max(task.atol, 1e-9)):
-        more = "more" if difference > 0 else "less"
-        return "a constant difference", f"Each of your results is {abs(difference):.4g} {more} than it should be."
-    used = np.abs(a) > 1e-9
-    if used.sum() >= 3 and not b[~used].any():
-        factor = float(np.median(b[used] / a[used]))
-        if np.allclose(b[used] / a[used], factor, rtol=1e-6, atol=0):
-            says = f"Each of your results is {factor:.4g} times what it should be: a constant factor is missing or too much."
-            return "a constant factor", says
+        found = scale(task, cases, [r[i] for r in right], [Outcome("value", g.value[i]) for g in got])
+        if found:
+            return f"{found[0]} in value {i + 1}", f"Only value {i + 1} of {count} is not right. There: {found[1]}"
     return None
 
 

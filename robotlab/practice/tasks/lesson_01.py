@@ -126,7 +126,7 @@ SCALED_SIZE = Task(
     unit="px",
     fixed=((640, 480, 320), (1920, 1080, 300), (480, 640, 320), (1080, 1920, 301), (100, 75, 400)),
     draw=_size,
-    edges=((4000, 3, 300), (2, 900, 300)),
+    edges=((4000, 3, 300), (2, 900, 300), (1, 900, 300)),
     nudges=(
         "One factor scales both sides, or the aspect ratio changes and the picture is squashed. Which side decides it?",
         "The factor is longest_px / max(width_px, height_px). It may be more than 1.",

@@ -261,6 +261,9 @@ LARGEST_BLOB = Task(
         ),
         Misconception("all blobs", "Your result holds every component. Only the largest may stay.", lambda m: m.copy()),
         Misconception(
+            "the background", "Your result is the background: in label's result it has number 0.", lambda m: ~m
+        ),
+        Misconception(
             "the background won",
             "Your largest component is the background: number 0 has the most pixels. Leave it out.",
             lambda m: (lambda labels: labels == np.bincount(labels.ravel()).argmax())(ndimage.label(m, _CORNERS)[0]),

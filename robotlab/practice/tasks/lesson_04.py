@@ -56,8 +56,9 @@ SOFTMAX = Task(
             lambda s: _shifted(s, s.max()),
         ),
         Misconception(
-            "the row's mean for its largest",
-            "You subtract each row's mean. Where logits lie far apart, the largest is still large: exp overflows. "
+            "the row's largest not subtracted",
+            "You subtract something less than each row's largest, such as its mean, its least or its first. Where logits lie far "
+            "apart, the largest is still large: exp overflows. "
             "With each row's largest subtracted, no logit is above 0.",
             lambda s: _shifted(s, s.mean(axis=1, keepdims=True)),
         ),

@@ -193,6 +193,11 @@ BLUR_MEASURE = Task(
             ),
         ),
         Misconception(
+            "mean not taken off",
+            "You give the mean of the squares. The variance takes the square of the mean off: slow changes of the light do not count.",
+            lambda g: float((_laplacian(g) ** 2).mean()),
+        ),
+        Misconception(
             "mean size",
             "You give the mean of the absolute values. The variance takes squares, so that few strong edges count much.",
             lambda g: float(np.abs(_laplacian(g)).mean()),

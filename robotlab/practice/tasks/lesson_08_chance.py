@@ -240,7 +240,7 @@ MCNEMAR_P = Task(
         ),
         Misconception(
             "the larger count, doubled",
-            "Your result is 1 in every case: you added up to the larger count, more than half of all ways, and doubled that.",
+            "Your result is 1 in every case, as where you add up to the larger count: more than half of all ways, and that doubled. Only the limit of 1 is left.",
             lambda a, b: _tail(a, b, lambda few, many, n: binom.cdf(many, n, 0.5)),
         ),
         Misconception(

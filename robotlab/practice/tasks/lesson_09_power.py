@@ -152,7 +152,7 @@ CELLS_STATE = Task(
         (np.array([3.75, 3.78125, 3.75]), 3.4, 0.03125),
     ),
     draw=_cells,
-    edges=((np.array([3.8]), 3.4, 0.05), (np.array([3.3]), 3.4, 0.05)),
+    edges=((np.array([3.8]), 3.4, 0.05), (np.array([3.3]), 3.4, 0.05), (np.array([3.5, 3.52]), 3.5, 0.05)),
     nudges=(
         "Which cell is in danger first? And which two tell whether the pack is out of balance?",
         "The lowest one decides about stopping, the highest and the lowest about balancing. Stopping comes first.",

@@ -80,6 +80,11 @@ USABLE_DISTANCE = Task(
             _first_bad,
         ),
         Misconception(
+            "all or nothing",
+            "One recall that is too low and you give 0. The detector can be used up to the distance before it.",
+            lambda d, r, least: float(d[-1]) if (r >= least).all() else 0.0,
+        ),
+        Misconception(
             "a line in between",
             "You went on along a line to where the recall would reach the limit. Asked is a distance that was measured.",
             _between,
