@@ -28,6 +28,7 @@ _MODULES: dict[str, str] = {
     "measure": "measure",
     "drive": "drive",
     "sweep": "sweep",
+    "parts": "parts",
 }
 
 
