@@ -46,7 +46,8 @@ def run(options: argparse.Namespace) -> int:
     from robotlab.checks import number
     from robotlab.files import check_output
     from robotlab.loop import Settings
-    from robotlab.sweep.parts import BOARDS, CAMERAS, best_choice, choices, flips, parts_page, read_parts
+    from robotlab.sweep.parts import BOARDS, CAMERAS, best_choice, choices, flips
+    from robotlab.sweep.parts_page import parts_page, read_parts
 
     check_output(options.output, "report", [options.parts] if options.parts else [])
     smallest = number(options.smallest, "--smallest", 1, 4096)

@@ -22,15 +22,13 @@ under that lighting; in rendered runs ``[detectors.NAME]`` has one key,
 ``file``.  A fast plan may add ``[rendered]`` with ``chosen``: so many of its
 rows are also run with pictures, and the difference is stated.
 
-``[cost]`` gives each value of one varied parameter a cost, and the report then
-shows cost against following, with the choices that no other beats::
+``[cost]`` gives each value of one varied parameter a cost; the report shows it against following::
 
     [cost]
     hfov_deg = [1, 2, 3]                   # in the order of its values
     label = "price class of the camera"
 
-``input_px = "Q"`` takes the network's estimated time on that core of
-``robotlab.sweep.BOARDS`` for its cost.  Each choice counts all its runs.
+``input_px = "Q"``: the network's estimated time on that core of ``robotlab.sweep.BOARDS``.
 """
 
 from __future__ import annotations
@@ -283,9 +281,9 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
             f"take {2 ** samples.bit_length()}"
         )
     chosen = given.get("rendered", {})
+    duration = given.get("duration_s")
     if set(chosen) - {"chosen"} or (chosen and rendered):
         raise InputError(f"{name}: [rendered] must hold chosen alone, in a plan of fast runs; remove the rest")
-    duration = given.get("duration_s")
     return Plan(
         printable(str(given.get("name", "sweep"))[:200]),
         rendered,

@@ -338,11 +338,15 @@ def use_film(path: Path) -> None:
 
 
 PLANS = (
-    "name = 'a'\nduration_s = 1\n[fixed]\nwalk = 'straight'\nedge_noise_px = 0.5\n[vary]\nturn_gain = [0.5, 2.0]\n"
-    "latency_s = { from = 0.05, to = 0.5, steps = 3 }\nseed = [0, 1]\n[rendered]\nchosen = 1\n",
-    "design = 'sobol'\nsamples = 8\ndesign_seed = 3\n[vary]\nhfov_deg = { from = 40, to = 90 }\nframe_hz = [5, 10]\n"
-    "detector = ['mine', 'color']\nlighting = ['daylight', 'warm']\n[detectors.mine]\nmiss_rate = 0.1\n"
-    "[detectors.color]\nsmallest_px = 9\n[detectors.color.warm]\nmiss_rate = 0.9\n",
+    (
+        "name = 'a'\nduration_s = 1\n[fixed]\nwalk = 'straight'\nedge_noise_px = 0.5\n[vary]\nturn_gain = [0.5, 2.0]\n"
+        "latency_s = { from = 0.05, to = 0.5, steps = 3 }\nseed = [0, 1]\n[rendered]\nchosen = 1\n"
+    ),
+    (
+        "design = 'sobol'\nsamples = 8\ndesign_seed = 3\n[vary]\nhfov_deg = { from = 40, to = 90 }\nframe_hz = [5, 10]\n"
+        "detector = ['mine', 'color']\nlighting = ['daylight', 'warm']\n[detectors.mine]\nmiss_rate = 0.1\n"
+        "[detectors.color]\nsmallest_px = 9\n[detectors.color.warm]\nmiss_rate = 0.9\n"
+    ),
     "runs = 'rendered'\nduration_s = 1\n[vary]\ndetector = ['color', 'mine']\nseed = [0, 1]\n[detectors.mine]\nfile = 'model.onnx'\n",
 )
 
