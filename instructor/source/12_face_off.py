@@ -683,7 +683,7 @@ ax.set_title(f"{decision['runs']} runs; decided by the 95 % interval over six wa
 figure
 
 # %% [markdown]
-# **Why.** A loop forgives misses: a trolley that keeps its course over a gap loses little, as long as the gap is shorter than the time it may go on without the target. Misses become expensive at once where gaps grow beyond that, and there the map flips, within a narrow band. Latency costs less than most people expect, at *this* gain: it takes away the gain that you could have had (part 6). The band in between is the honest part: with six walks the map does not know.
+# **Why.** A loop forgives misses: a trolley that keeps its course over a gap loses little, as long as the gap is shorter than the time it may go on without the target. Misses become expensive at once where gaps grow beyond that, and there the map flips, within a narrow band. Latency costs little here, at *this* gain: what it takes away is the gain that you could have had (part 6). The band in between is the honest part: with six walks the map does not know.
 #
 # What the map leaves out: misses here are independent of one another, and a detector that follows the *wrong* thing is not in it. Both are kinder than a real detector. So read it for where the choice flips, and confirm your own place on it with a few rendered walks, as in part 4. In a terminal, `robotlab sweep PLAN.toml` runs a plan of your own (gain against your latency, lens, frame rate) and writes its maps, and `robotlab parts` compares cameras and boards.
 
