@@ -679,6 +679,7 @@ for name, share in mine_missed.items():
     side = "left" if share < 0.5 else "right"
     ax.text(share, 0.93, f" {name} ", ha=side, va="top", fontsize=9)
 ax.set(xlabel="pictures that the simple one misses", ylabel="latency of the other, s")
+ax.set_xlim(0, 1.02)
 ax.set_title(f"{decision['runs']} runs; decided by the 95 % interval over six walks")
 figure
 
