@@ -208,7 +208,7 @@ def number(
     """
     try:
         result = float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         raise MotionError(f"{name} must be a number, got {type(value).__name__} {value!r}; {repair}") from None
     too_low = result <= low if open_low else result < low
     if not math.isfinite(result) or too_low or result > high:

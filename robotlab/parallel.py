@@ -6,6 +6,7 @@ in hand: the part is done again by another.
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
@@ -16,6 +17,8 @@ from robotlab.errors import InputError, install_hint
 RETRIES = 3
 # For a scheduler that does not answer, s.
 CONNECT_S = 15.0
+# How long a cluster may be without any worker, s.
+WORKERS_S = 60.0
 
 
 def parts_done(
@@ -43,7 +46,8 @@ def parts_done(
     Raises
     ------
     InputError
-        If the cluster does not answer, or a worker was killed again and again.
+        If the cluster does not answer, has no worker for a minute, or lacks
+        the package; or if a worker was killed again and again.
 
     Examples
     --------
@@ -85,7 +89,10 @@ def _numbered(work: Callable[[Any], Any], number: int, part: Any) -> tuple[int, 
 
 def _on_cluster(work: Callable[[Any], Any], parts: Sequence[Any], address: str) -> Iterator[tuple[int, Any]]:
     try:
-        from distributed import Client, as_completed
+        from concurrent.futures import CancelledError
+
+        from distributed import Client, wait
+        from distributed.comm import CommClosedError
         from distributed.scheduler import KilledWorker
     except ModuleNotFoundError:
         raise InputError(f"a cluster needs the package distributed; {install_hint('cluster')}") from None
@@ -96,15 +103,37 @@ def _on_cluster(work: Callable[[Any], Any], parts: Sequence[Any], address: str) 
             f"a cluster must answer at its scheduler's address, {address} does not ({type(problem).__name__}); "
             "start 'dask scheduler' and give its tcp:// address"
         ) from None
-    with client:
+    # What goes wrong is said below, in one line.
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    with client, client.as_current():
         futures = {client.submit(work, part, pure=False, retries=RETRIES): number for number, part in enumerate(parts)}
         try:
-            for future in as_completed(list(futures), loop=client.loop):
-                yield futures[future], future.result()
+            while futures:
+                try:
+                    done = wait(list(futures), timeout=WORKERS_S, return_when="FIRST_COMPLETED").done
+                except TimeoutError:
+                    # A part may take longer than that; without a worker it takes for ever.
+                    if client.ncores():
+                        continue
+                    raise InputError(
+                        f"a cluster must have a worker, {address} has had none for {WORKERS_S:g} s; "
+                        f"start 'dask worker {address}' where robotlab is installed"
+                    ) from None
+                for future in done:
+                    result = future.result()
+                    yield futures.pop(future), result
         except KilledWorker:
             raise InputError(
                 "the cluster's workers must live as long as a part takes, several were killed over the same one; "
                 "give them more memory"
+            ) from None
+        except (CommClosedError, CancelledError):
+            raise InputError(
+                f"the cluster's scheduler must live as long as the work, {address} has gone; start it again, then go on"
+            ) from None
+        except ModuleNotFoundError as problem:
+            raise InputError(
+                f"a cluster's workers must have robotlab and what it needs, {problem.name} is missing there; install it on them"
             ) from None
         finally:
             client.cancel(list(futures))

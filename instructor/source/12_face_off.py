@@ -630,7 +630,70 @@ compare_guess("12.facts", "half the latency: largest safe gain and largest safe 
 # **Why.** The lens moves both ends of the band, and no limit of motion. The latency moves the safe gain *and* the safe speed: an old picture is bad for steering and for stopping. Acceleration limit and watchdog time-out move the stopping distance, and with it the safe speed. The time-out is the cheap one: it is a number in a file. But with too short a time-out the trolley stops at every hiccup.
 
 # %% [markdown]
-# ## 7. Defend it
+# ## 7. Your decision as a map
+#
+# The sheet is one robot. Yours has another latency, and your detector misses another share of the pictures. Does the choice of part 4 still hold there? Many runs answer that: the same loop with bearing, distance and noise in place of pictures is fast enough for hundreds. A set of runs over values of one or more parameters is called a **sweep**.
+#
+# The map below asks the question of part 4 again. One detector answers at once (0.1 s from the picture to the command) and misses a share of the pictures, as a range of colors does in a strange light. The other misses 5 of 100 and takes longer, as a network on a small board does. Each cell has six walks, five noises each; the interval is over the walks, as in part 3, and the decision is your three-line table.
+#
+# **Predict.** The other one takes 0.3 s. From which share of missed pictures on is it worth its price?
+
+# %% tags=["folded"]
+guess("12.map", "Worth its price from", choices=("20 %", "40 %", "60 %", "80 %"))
+
+# %% tags=["approximate"]
+from robotlab.course import measured
+
+decision = measured("decision")
+missed, late_s = np.array(decision["missed"]), np.array(decision["latency_s"])
+low_m, high_m = np.array(decision["low"]), np.array(decision["high"])
+# 0: the simple one is enough, 1: more walks, 2: the other one is worth its price.
+chosen = np.select([low_m >= MATTERS_M, high_m < MATTERS_M], [2, 0], 1)
+words = ("simple", "more walks", "other")
+rows = []
+for late in (0.1, 0.3, 0.6, 1.0):
+    at = int(np.argmin(abs(late_s - late)))
+    ends = [missed[chosen[at] == k] for k in (0, 2)]
+    spans = [f"{100 * e.min():.0f} to {100 * e.max():.0f} %" for e in ends if len(e)]
+    rows.append((f"{late:.1f} s", *spans, *["nowhere"] * (2 - len(spans))))
+columns = ("simple is enough at", "other is worth it at")
+display(Table(("the other one takes", *columns), rows))
+mine_missed = {
+    f"color, {words_}": 1 - recall_at("color", 2.0, light)
+    for words_, light in (("overcast", "overcast"), ("warm", "warm"))
+}
+print(
+    {name: f"{100 * share:.0f} % missed at 2 m" for name, share in mine_missed.items()}
+)
+worth = missed[chosen[int(np.argmin(abs(late_s - 0.3)))] == 2]
+compare_guess("12.map", f"{100 * worth.min():.0f} %")
+
+# %% tags=["still"] picture="decision" alt="A map: share of pictures that the simple detector misses across, latency of the other one upward. On the left, up to about 7 of 10 missed, the simple one is enough; on the right, from about 8 of 10 on, the other is worth its price, later the longer it takes; between them a narrow band of more walks. Two dotted lines show what the color detector misses, under an overcast sky on the far left, in warm light on the far right."
+from matplotlib.colors import BoundaryNorm, ListedColormap
+
+figure, axes = new_figure(width_in=7.2, height_in=3.6)
+ax = axes[0, 0]
+colors = ListedColormap(["#56B4E9", "#EEEEEE", "#E69F00"])
+norm = BoundaryNorm([-0.5, 0.5, 1.5, 2.5], 3)
+shown = ax.pcolormesh(missed, late_s, chosen, cmap=colors, norm=norm, shading="nearest")
+bar = figure.colorbar(shown, ax=ax, ticks=[0, 1, 2])
+bar.set_ticklabels(["simple is enough", "more walks", "other is worth it"])
+for name, share in mine_missed.items():
+    ax.axvline(share, color="black", linestyle=":")
+    side = "left" if share < 0.5 else "right"
+    ax.text(share, 0.93, f" {name} ", ha=side, va="top", fontsize=9)
+ax.set(xlabel="pictures that the simple one misses", ylabel="latency of the other, s")
+ax.set_xlim(0, 1.02)
+ax.set_title(f"{decision['runs']} runs; decided by the 95 % interval over six walks")
+figure
+
+# %% [markdown]
+# **Why.** A loop forgives misses: a trolley that keeps its course over a gap loses little, as long as the gap is shorter than the time it may go on without the target. Misses become expensive at once where gaps grow beyond that, and there the map flips, within a narrow band. Latency costs little here, at *this* gain: what it takes away is the gain that you could have had (part 6). The band in between is the honest part: with six walks the map does not know.
+#
+# What the map leaves out: misses here are independent of one another, and a detector that follows the *wrong* thing is not in it. Both are kinder than a real detector. So read it for where the choice flips, and confirm your own place on it with a few rendered walks, as in part 4. In a terminal, `robotlab sweep PLAN.toml` runs a plan of your own (gain against your latency, lens, frame rate) and writes its maps, and `robotlab parts` compares cameras and boards.
+
+# %% [markdown]
+# ## 8. Defend it
 #
 # Somebody asks: "Why did you not take the neural detector?" or "Why did you?" Answer in five sentences, each with a number that you have measured:
 #
@@ -638,7 +701,7 @@ compare_guess("12.facts", "half the latency: largest safe gain and largest safe 
 # 2. Which primary metric, chosen before; which smallest effect of interest, and why so much.
 # 3. The mean improvement with its confidence interval, and the number of *walks*.
 # 4. What a mean cannot say: losses, contacts, the worst walk.
-# 5. Up to which distance, at which gain and speed, for which robot: the sheet.
+# 5. Up to which distance, at which gain and speed, for which robot: the sheet. And how far you are from where the map flips.
 #
 # And a sixth: what would change your mind.
 

@@ -32,6 +32,7 @@ _MODULES: dict[str, str] = {
     "mark": "mark",
     "pack": "pack",
     "sweep": "sweep",
+    "parts": "parts",
 }
 
 

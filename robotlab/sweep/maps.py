@@ -20,6 +20,7 @@ from robotlab.sweep.table import Table, mean_interval
 
 # Drawn designs have no grid; their map has so many cells each way.
 CELLS = 12
+LIMIT = "dashed: ultimate gain (theory)"
 
 
 def _edges(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -151,10 +152,11 @@ def plot_map(
         limit = gain_limit(table, latencies)
         line = (latencies, limit) if across else (limit, latencies)
         ax.plot(*line, color="white", linewidth=3.2)
-        ax.plot(*line, color="#D55E00", linestyle="--", label="ultimate gain (theory)")
-        ax.legend(loc="upper right", fontsize=9)
+        ax.plot(*line, color="#D55E00", linestyle="--")
     ax.set(xlabel=x, ylabel=y, xlim=x_edges[[0, -1]], ylim=y_edges[[0, -1]])
-    ax.set_title(f"{len(table)} runs, {_sureness(half)}", fontsize=11)
+    # The words stand above: a legend would hide cells.
+    limit_words = f"\n{LIMIT}" if ax.lines else ""
+    ax.set_title(f"{len(table)} runs, {_sureness(half)}{limit_words}", fontsize=11)
     return ax
 
 
@@ -195,14 +197,17 @@ def plot_maps(table: Table, x: str, y: str, value: str = "time_in_view", by: str
         raise InputError(
             f"small multiples need at most 12 values of {by}, it has {len(values)}; choose some with where()"
         )
-    columns = min(3, len(values))
+    # As wide as a page of 800 px shows without shrinking the words.
+    columns = min(2, len(values))
     rows = -(-len(values) // columns)
-    figure, axes = new_figure(rows, columns, 4.2 * columns, 3.4 * rows)
+    figure, axes = new_figure(rows, columns, 7.2, 2.9 * rows)
     low, high = np.nanmin(table[value]), np.nanmax(table[value])
     for ax, one in zip(axes.flat, values, strict=False):
         plot_map(ax, table.where(**{by: one}), x, y, value, low, high)
         shown = f"{one:g}" if isinstance(one, float) else str(one)
-        ax.set_title(f"{by} {shown}\n{ax.get_title()}", fontsize=11)
+        ax.set_title(f"{by} {shown}\n{ax.get_title().removesuffix(f'{chr(10)}{LIMIT}')}", fontsize=11)
+    if axes[0, 0].lines:
+        figure.suptitle(LIMIT, fontsize=11)
     for ax in axes.flat[len(values) :]:
         ax.set_visible(False)
     figure.colorbar(axes[0, 0].collections[0], ax=axes, label=value)

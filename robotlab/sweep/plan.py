@@ -21,12 +21,21 @@ and from which ``design_seed``.  ``duration_s`` shortens the walks.
 under that lighting; in rendered runs ``[detectors.NAME]`` has one key,
 ``file``.  A fast plan may add ``[rendered]`` with ``chosen``: so many of its
 rows are also run with pictures, and the difference is stated.
+
+``[cost]`` gives each value of one varied parameter a cost; the report shows it against following::
+
+    [cost]
+    hfov_deg = [1, 2, 3]                   # in the order of its values
+    label = "price class of the camera"
+
+``input_px = "Q"``: the network's estimated time on that core of ``robotlab.sweep.BOARDS``.
 """
 
 from __future__ import annotations
 
 import hashlib
 import itertools
+import math
 import os
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -38,16 +47,28 @@ import numpy as np
 
 from robotlab.checks import number, whole
 from robotlab.errors import InputError, printable
-from robotlab.files import read_plain
+from robotlab.files import open_plain, read_plain
 from robotlab.sweep.parameters import PARAMETERS, checked_value
 
-LARGEST_PLAN_BYTES = 2**20
+LARGEST_PLAN_BYTES, LARGEST_MODEL_BYTES = 2**20, 2**31
 # A table of more rows is no longer looked through.
-MOST_RUNS = 1_000_000
+MOST_RUNS = 200_000
 DESIGNS = ("crossed", "latin_hypercube", "sobol")
 BUILT_IN = ("color", "ground_truth")
 NOISE = ("miss_rate", "edge_noise_px", "smallest_px")
-_KEYS = {"name", "runs", "design", "samples", "design_seed", "duration_s", "fixed", "vary", "detectors", "rendered"}
+_KEYS = {
+    "name",
+    "runs",
+    "design",
+    "samples",
+    "design_seed",
+    "duration_s",
+    "fixed",
+    "vary",
+    "detectors",
+    "rendered",
+    "cost",
+}
 
 
 @dataclass(frozen=True)
@@ -74,6 +95,8 @@ class Plan:
         Noise or file of each.
     chosen : int
         How many rows of a fast plan are also run with pictures.
+    cost : tuple of (str, list of float, str) or None
+        A parameter, the cost of each of its values, and the cost's name.
     text : str
         The plan as it was written.
     """
@@ -88,6 +111,7 @@ class Plan:
     vary: dict[str, Any]
     detectors: dict[str, dict[str, Any]]
     chosen: int
+    cost: tuple[str, list[float], str] | None
     text: str
     _rows: list = field(default_factory=list, repr=False, compare=False)
 
@@ -219,7 +243,7 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
         raise InputError(
             f"{name}: design must be one of {', '.join(DESIGNS)}, got {printable(str(design))}; choose one"
         )
-    for key in ("fixed", "vary", "detectors", "rendered"):
+    for key in ("fixed", "vary", "detectors", "rendered", "cost"):
         if not isinstance(given.get(key, {}), dict):
             raise InputError(
                 f"{name}: {key} must be a table, got {type(given[key]).__name__}; write [{key}] above its lines"
@@ -246,17 +270,22 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
         raise InputError(
             f"{name}: samples must be given for drawn designs and only for them, design is {design}; mend one of them"
         )
-    count = samples or int(np.prod([len(values) for values in vary.values()], dtype=float))
+    count = samples or math.prod(len(values) for values in vary.values())
     if count > MOST_RUNS:
         raise InputError(
-            f"{name}: a plan must have at most {MOST_RUNS} runs, this one has {count}; vary less, or draw samples"
+            f"{name}: a plan must have at most {MOST_RUNS} runs, this one has {count:.3g}; vary less, or draw samples"
+        )
+    if design == "sobol" and samples & (samples - 1):
+        raise InputError(
+            f"{name}: samples of a sobol design must be a power of 2, which keeps it balanced, got {samples}; "
+            f"take {2 ** samples.bit_length()}"
         )
     chosen = given.get("rendered", {})
+    duration = given.get("duration_s")
     if set(chosen) - {"chosen"} or (chosen and rendered):
         raise InputError(f"{name}: [rendered] must hold chosen alone, in a plan of fast runs; remove the rest")
-    duration = given.get("duration_s")
     return Plan(
-        str(given.get("name", "sweep"))[:200],
+        printable(str(given.get("name", "sweep"))[:200]),
         rendered,
         design,
         samples,
@@ -266,8 +295,35 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
         vary,
         detectors,
         min(whole(chosen.get("chosen", 0), "chosen"), count),
+        _cost(name, given.get("cost", {}), vary),
         text,
     )
+
+
+def _cost(name: str, given: Mapping[str, Any], vary: Mapping[str, Any]) -> tuple[str, list[float], str] | None:
+    if not given:
+        return None
+    from robotlab.sweep.parts import BOARDS, network_s
+
+    label = given.get("label", "network time, ms")
+    of = [key for key in given if key != "label"]
+    if len(of) != 1 or not isinstance(vary.get(of[0]), list) or not isinstance(label, str):
+        raise InputError(
+            f"{name}: [cost] must hold one parameter that varies over listed values, and a label; write hfov_deg = [1, 2], say"
+        )
+    values, cost = vary[of[0]], given[of[0]]
+    if of[0] == "input_px" and isinstance(cost, str) and cost in BOARDS:
+        return (
+            of[0],
+            [1000 * network_s(BOARDS[cost], width, round(width * 3 / 4)) for width in values],
+            printable(label),
+        )
+    if not isinstance(cost, list) or len(cost) != len(values):
+        raise InputError(
+            f"{name}: cost of {of[0]} must be a list of {len(values)} numbers, one for each value, got {printable(str(cost))[:80]}; "
+            f"for input_px it may be one of the cores {', '.join(BOARDS)}"
+        )
+    return of[0], [number(one, f"cost of {of[0]}", 0) for one in cost], printable(label)
 
 
 def _must_matter(
@@ -294,7 +350,10 @@ def _detector(where: str, value: Any, rendered: bool, folder: Path) -> dict[str,
     if rendered:
         if set(value) != {"file"} or not isinstance(value["file"], str):
             raise InputError(f"{printable(where)} must have one key, file, in rendered runs; name the model's file")
-        return {"file": str((folder / value["file"]).resolve())}
+        file = os.path.abspath(folder / value["file"])
+        # Now, not after an hour of other runs.
+        with open_plain(file, LARGEST_MODEL_BYTES, f"{printable(where)}: a model"):
+            return {"file": file}
     lightings = PARAMETERS["lighting"].words
     out: dict[str, Any] = {}
     for key, entry in value.items():

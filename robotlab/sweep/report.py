@@ -11,7 +11,7 @@ import numpy as np
 
 from robotlab.report.page import Report
 from robotlab.report.plots import new_figure
-from robotlab.sweep.maps import plot_map, plot_maps
+from robotlab.sweep.maps import plot_map, plot_maps, plot_pareto
 from robotlab.sweep.plan import Plan
 from robotlab.sweep.table import Table, mean_interval
 
@@ -75,8 +75,11 @@ def sweep_page(plan: Plan, table: Table, facts: Mapping[str, Any]) -> Report:
         name for name in plan.vary if name not in axes[:2] and name != "seed" and 1 < len(np.unique(main[name])) <= 12
     ]
     for value in SHOWN if len(axes) >= 2 else ():
-        if np.ptp(main[value]) < SAME:
-            page.text(f"{value} is the same in all runs, {main[value].mean():.3f}.")
+        if not np.isfinite(main[value]).any():
+            page.text(f"{value} is unknown in all runs.")
+            continue
+        if np.nanmax(main[value]) - np.nanmin(main[value]) < SAME:
+            page.text(f"{value} is the same in all runs, {np.nanmean(main[value]):.3f}.")
             continue
         page.heading(value)
         if others:
@@ -99,6 +102,17 @@ def sweep_page(plan: Plan, table: Table, facts: Mapping[str, Any]) -> Report:
                 for one in np.unique(main[name]).tolist()
             ],
         )
+    if plan.cost is not None:
+        name, cost, label = plan.cost
+        choices = [f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}" for value in plan.vary[name]]
+        following = [main.where(**{name: value})["time_following"] for value in plan.vary[name]]
+        page.heading("Cost against following")
+        page.text(
+            "Circles: choices that no other beats, by costing as little and following as much. Each point counts all its runs, whatever else varies in them."
+        )
+        figure, grid = new_figure(1, 1, 6.4, 4.2)
+        plot_pareto(grid[0, 0], choices, cost, following, (label, "time_following"))
+        page.figure(figure, f"time_following against {label}, one point for each {name}.")
     rows = differences(table)
     if rows:
         page.heading("Fast runs beside rendered ones")

@@ -17,12 +17,12 @@ from pathlib import Path
 from typing import Any
 
 from robotlab.errors import InputError
-from robotlab.files import write_json, write_whole
-from robotlab.json_file import parse_json
+from robotlab.files import read_plain, write_json, write_whole
+from robotlab.json_file import parse_json, read_json
 from robotlab.parallel import parts_done
-from robotlab.sweep.plan import Plan
+from robotlab.sweep.plan import LARGEST_PLAN_BYTES, Plan
 from robotlab.sweep.table import Table
-from robotlab.sweep.working import parts_of, run_part
+from robotlab.sweep.working import RESULTS, parts_of, run_part
 
 try:
     import fcntl
@@ -82,10 +82,12 @@ def run_sweep(
     parts, rows = parts_of(plan), plan.rows()
     with open(folder / PARTS, "a+b") as file:
         _own(file, folder)
-        if not (folder / PLAN).exists():
-            write_json(folder / VERSIONS, versions())
-            write_whole(folder / PLAN, plan.text)
+        # Again: another sweep may have begun in between.
+        _claim(folder, plan)
         done = _restored(file, parts, folder)
+        _note_versions(folder / VERSIONS, len(done) < len(parts))
+        if not (folder / PLAN).exists():
+            write_whole(folder / PLAN, plan.text)
         left = [number for number in range(len(parts)) if number not in done]
         bar = tqdm(
             total=sum(len(part["numbers"]) for part in parts),
@@ -134,16 +136,33 @@ def _claim(folder: Path, plan: Plan) -> None:
     """The folder is this plan's, or empty."""
     known = folder / PLAN
     if known.exists():
-        if known.read_text(encoding="utf-8") != plan.text:
+        if read_plain(known, LARGEST_PLAN_BYTES, "a plan") != plan.text.encode():
             raise InputError(
                 f"{folder} must hold results of this plan, its {PLAN} differs; choose another folder, or remove that one"
             )
         return
-    others = [entry.name for entry in folder.iterdir() if entry.name not in (PARTS, VERSIONS)]
+    # Files that a kill left half-written are ours too.
+    ours = (f".{PLAN}.", f".{VERSIONS}.")
+    others = [e.name for e in folder.iterdir() if e.name not in (PARTS, VERSIONS) and not e.name.startswith(ours)]
     if others:
         raise InputError(
             f"results must go into an empty folder or their own, {folder} holds {others[0]}; choose another name"
         )
+
+
+def _note_versions(path: Path, more: bool) -> None:
+    """Note what the results rest on; parts that are run later with other versions are noted as such."""
+    now = versions()
+    if not path.exists():
+        write_json(path, now)
+        return
+    noted = read_json(path, "versions of a sweep")
+    if not isinstance(noted, dict) or not isinstance(noted.get("went_on_with", []), list):
+        raise InputError(f"{path} must hold the versions of a sweep, it does not; remove it")
+    first = {name: value for name, value in noted.items() if name != "went_on_with"}
+    later = noted.get("went_on_with", [])
+    if more and now not in (first, *later):
+        write_json(path, {**first, "went_on_with": [*later, now]})
 
 
 def versions() -> dict[str, Any]:
@@ -222,11 +241,18 @@ def _restored(file: Any, parts: list[Mapping[str, Any]], folder: Path) -> dict[i
         file.truncate(whole)
     done: dict[int, list[dict[str, Any]]] = {}
     for count, line in enumerate(content[:whole].splitlines(), 1):
-        entry = parse_json(line, f"{folder / PARTS}, line {count}")
         try:
+            entry = parse_json(line, f"{folder / PARTS}, line {count}")
             number, found = entry["part"], entry["rows"]
-            fits = [row["run"] for row in found] == parts[number]["numbers"]
-        except (KeyError, TypeError, IndexError):
+            part = parts[number] if type(number) is int and number >= 0 else None
+            fits = part is not None and [row["run"] for row in found] == part["numbers"]
+            fits = fits and all(
+                row.keys() == {"run", "rendered", *RESULTS}
+                and row["rendered"] is part["rendered"]
+                and all(type(row[name]) in (int, float) for name in RESULTS)
+                for row in found
+            )
+        except (InputError, KeyError, TypeError, IndexError, AttributeError):
             fits = False
         if not fits:
             raise InputError(

@@ -23,6 +23,7 @@ from mutations import (
     mutate_lines,
     mutate_model,
     mutate_options,
+    mutate_plan,
     mutate_state,
     mutate_xml,
 )
@@ -56,6 +57,9 @@ from robotlab.neural.spec import Layer, first_weights
 from robotlab.neural.training_loop import Best, History, _restored, _save_state
 from robotlab.neural.validation import scale_caution
 from robotlab.practice.progress import Progress
+from robotlab.sweep import Table, read_plan
+from robotlab.sweep.report import sweep_page
+from robotlab.sweep.working import parts_of, run_part
 
 # --- what is mutated, and what must hold ----------------------------------------------
 
@@ -333,6 +337,39 @@ def use_film(path: Path) -> None:
     assert check_dataset(report.data).ok and report.data[0].record["scale"] <= 1
 
 
+PLANS = (
+    (
+        "name = 'a'\nduration_s = 1\n[fixed]\nwalk = 'straight'\nedge_noise_px = 0.5\n[vary]\nturn_gain = [0.5, 2.0]\n"
+        "latency_s = { from = 0.05, to = 0.5, steps = 3 }\nseed = [0, 1]\n[rendered]\nchosen = 1\n"
+    ),
+    (
+        "design = 'sobol'\nsamples = 8\ndesign_seed = 3\n[vary]\nhfov_deg = { from = 40, to = 90 }\nframe_hz = [5, 10]\n"
+        "detector = ['mine', 'color']\nlighting = ['daylight', 'warm']\n[detectors.mine]\nmiss_rate = 0.1\n"
+        "[detectors.color]\nsmallest_px = 9\n[detectors.color.warm]\nmiss_rate = 0.9\n"
+    ),
+    "runs = 'rendered'\nduration_s = 1\n[vary]\ndetector = ['color', 'mine']\nseed = [0, 1]\n[detectors.mine]\nfile = 'model.onnx'\n",
+)
+
+
+def use_plan(path: Path) -> None:
+    """A plan that is taken can be cut into parts, and a few of its fast runs come through the table onto the page."""
+    plan = read_plan(path)
+    assert printable(plan.name) == plan.name, "unprintable name"
+    parts, rows = parts_of(plan), plan.rows()
+    assert sorted(n for p in parts if p["rendered"] == plan.rendered for n in p["numbers"]) == list(range(len(rows)))
+    found = []
+    for part in parts[:3]:
+        if not part["rendered"]:
+            numbers = part["numbers"][:3]
+            found += run_part({**part, "numbers": numbers, "rows": [rows[n] for n in numbers], "duration_s": 0.5})
+    if not found:
+        return
+    table = Table.of([{**rows[row["run"]], **row} for row in found])
+    Table.load(table.save(path.parent / "out" / "table.csv"))
+    if hashlib.sha256(path.read_bytes()).digest()[0] < 25:  # a page takes longer than all the rest
+        sweep_page(plan, table, {})
+
+
 class Worked(Exception):
     """The command has begun its work."""
 
@@ -405,6 +442,7 @@ KINDS = {
     "notebook": Kind("00_hello.ipynb", notebooks, mutate_json, use_notebook),
     "state": Kind("state", states, mutate_state, use_state),
     "robot": Kind("robot.json", robots, mutate_json, use_robot),
+    "plan": Kind("plan.toml", lambda: [text.encode() for text in PLANS], mutate_plan, use_plan, True),
     "film": Kind("a.avi", films, mutate_bytes, use_film, True),
     "options": Kind(
         "words.json", lambda: [json.dumps(line).encode() for line in OPTIONS], mutate_options, use_options, True

@@ -222,6 +222,39 @@ def mutate_lines(rng: np.random.Generator, content: bytes) -> bytes:
     return b"".join(lines)
 
 
+# Words that a plan of a sweep may hold, right and wrong ones.
+PLAN_WORDS = (
+    "nan", "inf", "-1", "0", "1e308", "1" * 400, "true", "'weave'", '"\\u0000"', "[]", "{}", "[1, [2]]", "1979-05-27",
+    "{ from = 0, to = 1 }", "{ from = 0.001, to = 4096, steps = 90000 }", "{ from = 5, to = 1, steps = 3 }", "{ steps = 2 }",
+    "'sobol'", "'latin_hypercube'", "'crossed'", "'rendered'", "'fast'", "3", "5000", "250000", "['color', 'ground_truth']",
+    "{ file = 'model.onnx' }", "[0.5, 0.5]", "[1, 2, 3]", "-0.0", "''",
+)  # fmt: skip
+PLAN_KEYS = (
+    "hfov_deg", "width_px", "input_px", "detector", "miss_rate", "edge_noise_px", "smallest_px", "turn_gain", "drive_gain",
+    "latency_s", "frame_hz", "lag_s", "max_mps", "max_accel_mps2", "following_distance_m", "start_yaw_deg", "walk",
+    "lighting", "seed", "[fixed]", "[vary]", "[detectors.mine]", "[detectors.color.warm]", "[rendered]", "[cost]", "chosen",
+    "samples", "design", "design_seed", "runs", "duration_s", "name", "file", "by",
+)  # fmt: skip
+
+
+def mutate_plan(rng: np.random.Generator, content: bytes) -> bytes:
+    """Lines of a plan: another value, another key, a line more, less or elsewhere; now and then its bytes."""
+    lines = content.decode().splitlines()
+    for _ in range(rng.integers(1, 5)):
+        at, what = int(rng.integers(len(lines))), rng.integers(6)
+        key, word = str(rng.choice(PLAN_KEYS)), str(rng.choice(PLAN_WORDS))
+        if what <= 1:
+            lines[at] = f"{lines[at].partition('=')[0].strip() or 'x'} = {word}"
+        elif what <= 3:
+            lines.insert(at, key if key[0] == "[" else f"{key} = {word}")
+        elif what == 4 and len(lines) > 1:
+            del lines[at]
+        else:
+            lines.insert(int(rng.integers(len(lines))), lines[at])
+    data = "\n".join(lines).encode()
+    return mutate_bytes(rng, data) if rng.integers(5) == 0 else data
+
+
 def mutate_model(rng: np.random.Generator, content: bytes) -> bytes:
     """Metadata as JSON or as nasty text; nodes, attributes, shapes and numbers of the graph; now and then bytes."""
     if rng.integers(6) == 0:

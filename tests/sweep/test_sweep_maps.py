@@ -42,7 +42,7 @@ def test_a_map_has_means_and_intervals_and_the_limit(table):
     drawn = ax.lines[-1].get_xydata()
     for latency, limit in drawn[::20]:
         assert limit == pytest.approx(ultimate_gain(0.1, latency, ten["lag_s"][0]))
-    assert ax.get_title() == "48 runs, one in each cell"
+    assert ax.get_title() == "48 runs, one in each cell\ndashed: ultimate gain (theory)" and ax.get_legend() is None
     with pytest.raises(InputError, match="they vary"):
         gain_limit(table, [0.1])
     with pytest.raises(InputError, match="holds words"):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from robotlab.cli import main
 from robotlab.design_sheet import predict_safe_speed
 from robotlab.errors import InputError
 from robotlab.loop import Settings
@@ -17,6 +18,7 @@ from robotlab.sweep.parts import (
     network_s,
     with_measured,
 )
+from robotlab.sweep.parts_page import read_parts
 
 
 def test_operations_are_those_that_pytorch_counts():
@@ -61,3 +63,35 @@ def test_the_choice_flips_where_the_small_picture_no_longer_sees_that_far():
     assert best_choice([]) is None
     with pytest.raises(InputError, match="must rise"):
         flips(settings, 16, "following_distance_m", [2, 1])
+
+
+MINE = "[cameras.wide]\nhfov_deg = 100\nframe_hz = 15\n[boards.slow]\nclock_ghz = 1\nflops_per_cycle = 4\n"
+
+
+def test_the_command_compares_parts_of_ones_own_and_says_where_it_flips(tmp_path, capsys):
+    (tmp_path / "mine.toml").write_text(MINE)
+    words = ["parts", "--parts", str(tmp_path / "mine.toml"), "-o", str(tmp_path / "p.html"), "--distance", "1"]
+    assert main(words) == 0
+    said = capsys.readouterr().out
+    assert "at 1 m: camera wide, core slow, 160 px" in said and "320 px" in said
+    page = (tmp_path / "p.html").read_text()
+    # Nothing of the examples is in it; nothing is recommended.
+    assert "none recommended" in page and "IMX219" not in page and page.count("wide") >= 4
+    assert main([*words[:-2], "--distance", "19"]) == 0 and "at 19 m: none sees that far" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[cameras", "must be TOML"),
+        ("[cameras.E]\nhfov_deg = 70\nframe_hz = 30", "must have from 1 to 20 boards"),
+        (MINE.replace("frame_hz = 15", ""), "must have hfov_deg and frame_hz"),
+        (MINE.replace("hfov_deg = 100", "hfov_deg = 400"), "hfov_deg must be"),
+        (MINE.replace("clock_ghz = 1", "clock_ghz = nan"), "clock_ghz must be"),
+    ],
+)
+def test_wrong_parts_are_refused(tmp_path, text, said):
+    (tmp_path / "mine.toml").write_text(text)
+    with pytest.raises(InputError, match=said) as caught:
+        read_parts(tmp_path / "mine.toml")
+    assert "\n" not in str(caught.value)

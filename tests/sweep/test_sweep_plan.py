@@ -5,7 +5,9 @@ import pytest
 from scipy.stats import qmc
 
 from robotlab.errors import InputError
-from robotlab.sweep import PARAMETERS, parse_plan, read_plan
+from robotlab.sweep import BOARDS, PARAMETERS, parse_plan, read_plan, run_sweep
+from robotlab.sweep.parts import network_s
+from robotlab.sweep.report import sweep_page
 from robotlab.sweep.working import parts_of
 
 
@@ -88,13 +90,25 @@ def test_every_run_is_in_exactly_one_part():
         ("design = 'sobol'\nsamples = 0\n[vary]\nturn_gain = {from = 1, to = 2}", "samples must be given"),
         (
             "[vary]\nturn_gain = {from = 1, to = 2, steps = 5000}\nseed = {from = 0, to = 999, steps = 1000}",
-            "at most 1000000 runs",
+            "at most 200000 runs",
         ),
         ("[vary]\ndetector = ['color', 'ground_truth']", "must have their numbers"),
         ("[vary]\nlighting = ['warm', 'dusk']", "lighting must change something"),
         ("runs = 'rendered'\n[vary]\nseed = [1]\n[detectors.mine]\nmiss_rate = 0.1", "must have one key, file"),
         ("[vary]\nseed = [1]\n[detectors.mine]\nmiss = 0.1", "must hold miss_rate"),
         ("runs = 'rendered'\n[vary]\nseed = [1]\n[rendered]\nchosen = 1", "must hold chosen alone"),
+        ("design = 'sobol'\nsamples = 9\n[vary]\nturn_gain = {from = 1, to = 2}", "power of 2"),
+        ("runs = 'rendered'\n[vary]\nseed = [1]\n[detectors.mine]\nfile = 'none.onnx'", "a model must exist"),
+        (
+            "runs = 'rendered'\n[vary]\nseed = [1]\n[detectors.mine]\nfile = '\\u0000'".replace(
+                "'\\u0000'", '"\\u0000"'
+            ),
+            "a model must be",
+        ),
+        ("[vary]\nseed = [1, 2]\n[cost]\nwalk = [1]", "one parameter that varies"),
+        ("[vary]\nturn_gain = [1, 2]\n[cost]\nturn_gain = [1]", "a list of 2 numbers"),
+        ("[vary]\nturn_gain = [1, 2]\n[cost]\nturn_gain = [1, -1]", "cost of turn_gain must be"),
+        ("[vary]\ninput_px = [160, 320]\n[cost]\ninput_px = 'Z'", "one of the cores P, Q, R"),
         ("duration_s = 0\n[vary]\nseed = [1]", "duration_s must be"),
     ],
 )
@@ -112,3 +126,19 @@ def test_a_plan_comes_from_a_plain_text_file(tmp_path):
         read_plan(tmp_path / "none.toml")
     with pytest.raises(InputError, match="plain file"):
         read_plan("/dev/zero")
+
+
+def test_the_cost_of_an_input_is_the_networks_time():
+    plan = parse_plan("[vary]\ninput_px = [160, 320]\n[cost]\ninput_px = 'R'")
+    name, cost, label = plan.cost
+    assert (name, label) == ("input_px", "network time, ms") and cost == pytest.approx(
+        [1000 * network_s(BOARDS["R"], 160, 120), 1000 * network_s(BOARDS["R"], 320, 240)]
+    )
+
+
+def test_the_report_draws_cost_against_following(tmp_path):
+    plan = parse_plan(
+        "duration_s = 1\n[vary]\nhfov_deg = [40, 90]\nseed = [0, 1]\n[cost]\nhfov_deg = [1, 3]\nlabel = 'class <b>'"
+    )
+    page = sweep_page(plan, run_sweep(plan, tmp_path, jobs=1, progress=False), {}).html()
+    assert "Cost against following" in page and "class &lt;b&gt;" in page and "class <b>" not in page

@@ -2,9 +2,11 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 
 import numpy as np
@@ -17,8 +19,8 @@ from robotlab.loop import simulate_many
 from robotlab.parallel import parts_done
 from robotlab.sweep import Table, mean_interval, parse_plan, run_sweep
 from robotlab.sweep.parameters import noise_of, settings_of
-from robotlab.sweep.report import differences
-from robotlab.sweep.running import PARTS, TABLE
+from robotlab.sweep.report import differences, sweep_page
+from robotlab.sweep.running import PARTS, PLAN, TABLE, VERSIONS
 
 TEXT = (
     "duration_s = 3\n[vary]\nturn_gain = {from = 0.5, to = 6, steps = 6}\n"
@@ -99,10 +101,10 @@ def test_a_killed_worker_of_this_machine_loses_nothing(tmp_path):
 
 
 @pytest.mark.slow
-def test_a_dask_cluster_gives_the_same_table_although_a_worker_is_killed(whole, tmp_path):
+def test_a_dask_cluster_gives_the_same_table_although_a_worker_is_killed(whole, tmp_path, monkeypatch):
     """A scheduler and two workers in processes of their own; one is killed once it has done some work."""
     pytest.importorskip("distributed", reason="distributed is an extra: pip install 'robotlab[cluster]'")
-    address_file = tmp_path / "scheduler.json"
+    address_file, out = tmp_path / "scheduler.json", tmp_path / "out"
     quiet = {"cwd": tmp_path, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     dask = [sys.executable, "-W", "ignore", "-m"]
     children = [
@@ -116,6 +118,11 @@ def test_a_dask_cluster_gives_the_same_table_although_a_worker_is_killed(whole, 
             assert children[0].poll() is None
             time.sleep(0.05)
         address = json.loads(address_file.read_text())["address"]
+        # Without a worker it says so, and does not wait for ever.
+        with monkeypatch.context() as patch:
+            patch.setattr("robotlab.parallel.WORKERS_S", 0.2)
+            with pytest.raises(InputError, match="must have a worker"):
+                list(parts_done(abs, [1, 2], cluster=address))
         for _ in range(2):
             children.append(
                 subprocess.Popen(
@@ -123,21 +130,19 @@ def test_a_dask_cluster_gives_the_same_table_although_a_worker_is_killed(whole, 
                      "--local-directory", str(tmp_path)], **quiet,
                 )
             )  # fmt: skip
-        out = tmp_path / "out"
-        sweep = (
-            subprocess.Popen(
-                [sys.executable, "-m", "robotlab", "sweep", "plan.toml", "-o", "out", "--quiet", "--cluster", address],
-                cwd=tmp_path,
-            )
-            if (tmp_path / "plan.toml").write_text(TEXT)
-            else None
-        )
-        while not (out / PARTS).exists() or (out / PARTS).read_bytes().count(b"\n") < 2:
-            assert sweep.poll() is None
-            time.sleep(0.01)
-        children[1].kill()
-        assert sweep.wait(120) == 0
-        assert (out / TABLE).read_bytes() == whole
+        done_at_kill = []
+
+        def kill_one():
+            while not (out / PARTS).exists() or (out / PARTS).read_bytes().count(b"\n") < 2:
+                time.sleep(0.01)
+            children[1].kill()
+            done_at_kill.append((out / PARTS).read_bytes().count(b"\n"))
+
+        killer = threading.Thread(target=kill_one, daemon=True)
+        killer.start()
+        run_sweep(parse_plan(TEXT), out, cluster=address, progress=False)
+        killer.join(10)
+        assert (out / TABLE).read_bytes() == whole and done_at_kill[0] >= 2
     finally:
         for child in children:
             child.kill()
@@ -170,6 +175,122 @@ def test_results_of_another_plan_are_left_alone(tmp_path):
     (tmp_path / "a" / PARTS).write_text('{"part": 7, "rows": []}\n')
     with pytest.raises(InputError, match="line 1 is another's or damaged"):
         run_sweep(parse_plan("duration_s = 1\n[vary]\nseed = [1]"), tmp_path / "a", jobs=1, progress=False)
+
+
+SMALL = "duration_s = 1\n[vary]\nturn_gain = [1.0, 2.0]\nframe_hz = [5, 10]\nlatency_s = [0.1, 0.3]\n"
+
+
+@pytest.fixture
+def small(tmp_path):
+    """Results of a small plan, and its table."""
+    run_sweep(parse_plan(SMALL), tmp_path, jobs=1, progress=False)
+    return tmp_path, (tmp_path / TABLE).read_bytes()
+
+
+def again(folder):
+    run_sweep(parse_plan(SMALL), folder, jobs=1, progress=False)
+    return (folder / TABLE).read_bytes()
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        lambda line: line[:40],
+        lambda line: line.replace(b'"time_in_view"', b'"time"'),
+        lambda line: line.replace(b'"rendered":false', b'"rendered":true'),
+        lambda line: line.replace(b'"losses":0', b'"losses":"0"'),
+        lambda line: line.replace(b'"part":1', b'"part":-3'),
+        lambda line: b"[]",
+        lambda line: b"\x00\xff",
+    ],
+)
+def test_a_damaged_line_is_named_and_without_it_the_table_is_the_same(small, damage):
+    folder, table = small
+    lines = (folder / PARTS).read_bytes().splitlines()
+    (folder / PARTS).write_bytes(b"\n".join([lines[0], damage(lines[1]), *lines[2:]]) + b"\n")
+    with pytest.raises(InputError, match="line 2 is another's or damaged; remove that line"):
+        again(folder)
+    (folder / PARTS).write_bytes(b"\n".join([lines[0], *lines[2:]]) + b"\n")
+    assert again(folder) == table
+
+
+def test_nan_in_a_part_is_an_empty_cell(small):
+    folder, _ = small
+    content = re.sub(rb'"distance_error_m":[0-9.]+', b'"distance_error_m":NaN', (folder / PARTS).read_bytes())
+    (folder / PARTS).write_bytes(content)
+    again(folder)
+    table = Table.load(folder / TABLE)
+    assert np.isnan(table["distance_error_m"]).all() and np.isfinite(table["time_in_view"]).all()
+    page = sweep_page(parse_plan(SMALL), table, {}).html()
+    assert "distance_error_m is unknown in all runs" in page
+
+
+def test_versions_are_noted_again_when_missing_and_when_they_changed(small, monkeypatch):
+    folder, table = small
+    first = json.loads((folder / VERSIONS).read_text())
+    (folder / VERSIONS).unlink()
+    assert again(folder) == table and json.loads((folder / VERSIONS).read_text()) == first
+    # With nothing left to run, other versions change nothing; else they are noted beside the first.
+    monkeypatch.setattr("robotlab.sweep.running.versions", lambda: {"python": "9"})
+    again(folder)
+    assert json.loads((folder / VERSIONS).read_text()) == first
+    for _ in range(2):
+        (folder / PARTS).write_bytes((folder / PARTS).read_bytes().splitlines(True)[0])
+        again(folder)
+    assert json.loads((folder / VERSIONS).read_text()) == {**first, "went_on_with": [{"python": "9"}]}
+    (folder / VERSIONS).write_text("[]")
+    with pytest.raises(InputError, match="must hold the versions of a sweep"):
+        again(folder)
+
+
+def test_what_a_kill_left_half_written_is_no_hindrance(tmp_path):
+    """Killed between a new file and its name, before the plan had one."""
+    (tmp_path / f".{PLAN}.x1.part").write_text("dur")
+    (tmp_path / f".{VERSIONS}.x2.part").write_text("{")
+    (tmp_path / PARTS).write_bytes(b"")
+    assert again(tmp_path).count(b"\n") == 9
+
+
+def test_a_plan_with_line_ends_of_windows_goes_on(tmp_path):
+    plan = parse_plan(SMALL.replace("\n", "\r\n"))
+    for _ in range(2):
+        assert len(run_sweep(plan, tmp_path, jobs=1, progress=False)) == 8
+
+
+def test_a_plan_that_came_in_between_is_not_mixed(tmp_path, monkeypatch):
+    """Another sweep takes the empty folder after this one looked, and ends before this one has the lock."""
+    other = parse_plan("duration_s = 1\n[vary]\nseed = [1]")
+
+    def between(*_):
+        monkeypatch.undo()
+        (tmp_path / PLAN).write_text(other.text)
+
+    monkeypatch.setattr("robotlab.sweep.running._own", between)
+    with pytest.raises(InputError, match="must hold results of this plan"):
+        again(tmp_path)
+    assert not (tmp_path / TABLE).exists()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(signal, "SIGXFSZ"), reason="a limit on the size of files, which POSIX systems have")
+def test_a_full_disk_is_one_line_and_the_sweep_goes_on_after_it(whole, tmp_path, capsys):
+    """The limit cuts a line in two, as a full disk does."""
+    import resource
+
+    (tmp_path / "plan.toml").write_text(TEXT)
+    words = ["sweep", str(tmp_path / "plan.toml"), "-o", str(tmp_path / "out"), "--jobs", "1", "--quiet"]
+    limits, kept = resource.getrlimit(resource.RLIMIT_FSIZE), signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (5000, limits[1]))
+    try:
+        assert main(words) == 2
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+        signal.signal(signal.SIGXFSZ, kept)
+    said = capsys.readouterr().err
+    assert "the free disk" in said and said.count("\n") == 1
+    assert not (tmp_path / "out" / PARTS).read_bytes().endswith(b"\n")
+    run_sweep(parse_plan(TEXT), tmp_path / "out", jobs=1, progress=False)
+    assert (tmp_path / "out" / TABLE).read_bytes() == whole
 
 
 def test_one_sweep_at_a_time_writes_into_a_folder(tmp_path):

@@ -1,0 +1,168 @@
+"""What would you buy? Parts read from a file, and the page that compares them."""
+
+from __future__ import annotations
+
+import math
+import os
+import tomllib
+from collections.abc import Mapping, Sequence
+
+from robotlab.checks import number
+from robotlab.errors import InputError, printable
+from robotlab.files import read_plain
+from robotlab.loop import Settings
+from robotlab.report.page import Report
+from robotlab.report.plots import COLORS, new_figure
+from robotlab.sweep.parts import (
+    BOARDS,
+    CAMERAS,
+    EFFICIENCY,
+    SOURCES,
+    BoardPart,
+    CameraPart,
+    best_choice,
+    choices,
+    flips,
+)
+
+
+def read_parts(path: str | os.PathLike) -> tuple[dict[str, CameraPart], dict[str, BoardPart]]:
+    """Read the parts that you look at, from their data sheets.
+
+    Parameters
+    ----------
+    path : path-like
+        A TOML file: ``[cameras.NAME]`` with ``hfov_deg`` and ``frame_hz``,
+        ``[boards.NAME]`` with ``clock_ghz`` and ``flops_per_cycle``.
+
+    Returns
+    -------
+    (dict of str to CameraPart, dict of str to BoardPart)
+        By name.
+
+    Raises
+    ------
+    InputError
+        If it is no such file.
+
+    Examples
+    --------
+    >>> import tempfile, pathlib
+    >>> path = pathlib.Path(tempfile.mkdtemp()) / "mine.toml"
+    >>> _ = path.write_text("[cameras.E]\\nhfov_deg = 70\\nframe_hz = 30\\n[boards.S]\\nclock_ghz = 2\\nflops_per_cycle = 8")
+    >>> read_parts(path)[0]
+    {'E': CameraPart(hfov_deg=70.0, frame_hz=30.0)}
+    """
+    content = read_plain(path, 2**20, "a file of parts")
+    try:
+        given = tomllib.loads(content.decode("utf-8"))
+    except (ValueError, RecursionError) as problem:
+        raise InputError(f"{path} must be TOML, it is not ({printable(str(problem))}); mend that place") from None
+    groups = []
+    for group, limits in (
+        ("cameras", {"hfov_deg": (5, 170), "frame_hz": (0.5, 200)}),
+        ("boards", {"clock_ghz": (0.01, 10), "flops_per_cycle": (0.1, 1000)}),
+    ):
+        entries = given.get(group)
+        if not isinstance(entries, dict) or not 1 <= len(entries) <= 20:
+            raise InputError(f"{path} must have from 1 to 20 {group}, it has others; write [{group}.NAME] for each")
+        groups.append({})
+        for name, entry in entries.items():
+            where = f"{path}: {group}.{printable(name)}"
+            if not isinstance(entry, dict) or set(entry) != set(limits):
+                raise InputError(f"{where} must have {' and '.join(limits)} and nothing else; write those two")
+            groups[-1][printable(name)] = [number(entry[key], f"{where}: {key}", *limits[key]) for key in limits]
+    return {n: CameraPart(*v) for n, v in groups[0].items()}, {n: BoardPart(*v) for n, v in groups[1].items()}
+
+
+def parts_page(
+    settings: Settings,
+    smallest_px: float,
+    distances_m: Sequence[float],
+    cameras: Mapping[str, CameraPart] = CAMERAS,
+    boards: Mapping[str, BoardPart] = BOARDS,
+) -> Report:
+    """The page to what would you buy: every choice, and where the best one flips with the distance kept.
+
+    Parameters
+    ----------
+    settings : Settings
+        Of the trolley; its ``following_distance_m`` is the one of the table.
+    smallest_px : float
+        Least height at which the detector finds the object, px of the network's input.
+    distances_m : sequence of float
+        Distances kept, rising, for the picture.
+    cameras, boards : mapping
+        The parts.
+
+    Returns
+    -------
+    Report
+        None is recommended: the figures are predictions, and say where they flip.
+
+    Examples
+    --------
+    >>> parts_page(Settings(), 12, [0.8, 1.2, 1.6]).title
+    'What would you buy?'
+    """
+    page = Report("What would you buy?")
+    kept = settings.following_distance_m
+    page.text(
+        "Predicted by the formulas of the design sheet, none recommended. Camera: one picture of exposure and transfer. "
+        f"Network: its operations, at {100 * EFFICIENCY:.0f} % of what the core can begin, which is an assumption; "
+        "measure it on the board before you rely on it. Prices change and are left out."
+    )
+    page.heading("The parts")
+    page.table(
+        ("camera", "field of view, °", "pictures/s"),
+        [(n, f"{c.hfov_deg:g}", f"{c.frame_hz:g}") for n, c in cameras.items()],
+    )
+    page.table(
+        ("core", "GHz", "operations a cycle"),
+        [(n, f"{b.clock_ghz:g}", f"{b.flops_per_cycle:g}") for n, b in boards.items()],
+    )
+    if cameras is CAMERAS and boards is BOARDS:
+        page.text(SOURCES)
+    page.heading(f"Every choice, at {kept:g} m")
+    rows = sorted(choices(settings, smallest_px, cameras=cameras, boards=boards), key=lambda c: (-c.works, -c.safe_mps))
+    page.table(
+        ("camera", "core", "input, px", "network, ms", "sees from, m", "to, m", "safe speed, m/s", "sees the distance kept"),
+        [
+            (c.camera, c.board, c.width_px, round(c.network_ms), f"{c.near_m:.2f}", f"{c.far_m:.1f}", f"{c.safe_mps:.2f}",
+             "yes" if c.works else "no")
+            for c in rows
+        ],
+        f"An object {settings.target_height_m:g} m tall, found from {smallest_px:g} px of the network's input on.",
+    )  # fmt: skip
+    page.heading("Where the choice flips")
+    figure, grid = new_figure(1, 1, 7.2, 3.8)
+    ax = grid[0, 0]
+    for k, (name, board) in enumerate(boards.items()):
+        best = [
+            best_choice(
+                choices(settings.but(following_distance_m=d), smallest_px, cameras=cameras, boards={name: board})
+            )
+            for d in distances_m
+        ]
+        ax.plot(
+            distances_m,
+            [b.safe_mps if b else math.nan for b in best],
+            color=COLORS[k % len(COLORS)],
+            label=f"core {name}",
+        )
+    found = flips(settings, smallest_px, "following_distance_m", distances_m, cameras=cameras, boards=boards)
+    for at, _ in found[1:]:
+        ax.axvline(at, color="#777777", linestyle=":", linewidth=1)
+    ax.set(xlabel="distance kept, m", ylabel="largest safe speed, m/s", ylim=(0, None))
+    ax.set_title("best camera and input on each core; dotted: the best of all flips", fontsize=11)
+    figure.legend(loc="outside lower center", ncols=len(boards), frameon=False)
+    page.figure(figure, "Largest safe speed against the distance kept, one line for each core, with the flips.")
+    page.table(
+        ("from, m", "best", "safe speed, m/s"),
+        [
+            (f"{at:.2f}", f"camera {b.camera}, core {b.board}, {b.width_px} px" if b else "none sees that far", f"{b.safe_mps:.2f}" if b else "")
+            for at, b in found
+        ],
+        "Best: the fastest that is safe where the distance kept is in the working range; of equals the one that sees farther.",
+    )  # fmt: skip
+    return page
