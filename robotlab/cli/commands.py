@@ -368,6 +368,5 @@ COMMANDS = {
     "fit": fit,
     "judge": evaluate,
     "compare": compare,
-    "drive": simulate_walk,
     "build": build,
 }

@@ -20,6 +20,7 @@ from robotlab.errors import InputError, install_hint, printable
 # Commands with a module of their own in robotlab.cli: ``add_options(command)`` and ``run(options)``.
 _MODULES: dict[str, str] = {
     "checkup": "checkup",
+    "drive": "drive",
     "measure": "measure",
     "sweep": "sweep",
 }
@@ -128,19 +129,6 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "-o", "--output", default="compare.html", metavar="FILE", help="the report (default: compare.html)"
     )
-
-    sub = command("drive", "follow a walk in the rendered greenhouse and write the replay")
-    sub.add_argument(
-        "--with", dest="who", default="color", metavar="MODEL|color", help="a model file, or the word color (default)"
-    )
-    sub.add_argument(
-        "--walk",
-        default="weave",
-        metavar="NAME[:LIGHTING]",
-        help="the walk, such as weave or weave:warm (default: weave)",
-    )
-    sub.add_argument("-o", "--output", default="drive.html", metavar="FILE", help="the replay (default: drive.html)")
-    sub.add_argument("--log", metavar="FILE", help="also write the run log")
 
     sub = command("build", "write the notebooks from their source (contributors)")
     sub.add_argument(

@@ -53,7 +53,7 @@ class RampThread:
         Steps a second.
     command_hold_s : float
         Without a new velocity command for this long, it is 0.
-    limits_s, delay_s, board_timeout_s
+    limits_s, delay_s, board_timeout_s, hold_to_run_s
         As in :class:`~robotlab.control.supervisor.Supervisor`.  Where the link is watched, a send that fails is
         tried again at the next step; else it is a fault.  A picture older than the camera's limit counts as none.
     clock : callable
@@ -76,13 +76,10 @@ class RampThread:
 
     Notes
     -----
-    What may be sent is for :class:`~robotlab.control.supervisor.Supervisor` to
-    say: after a fault only HALT, which is sent again until it is confirmed or
-    one second is over.  Steps are due at fixed times, so lateness does not add
-    up.  On a machine that is not a real-time one a step can be late by
-    milliseconds: measure it with :meth:`jitter`.  Use the thread as a context
-    manager: leaving it ramps down and stops the link; leaving it by an error
-    is a fault.
+    What may be sent is for :class:`~robotlab.control.supervisor.Supervisor` to say: after a fault only HALT, which is
+    sent again until it is confirmed or one second is over.  Steps are due at fixed times, so lateness does not add up.
+    On a machine that is not a real-time one a step can be late by milliseconds: measure it with :meth:`jitter`.  Use the
+    thread as a context manager: leaving it ramps down and stops the link; leaving it by an error is a fault.
 
     Examples
     --------
@@ -109,6 +106,7 @@ class RampThread:
         limits_s: Mapping[str, float] | None = None,
         delay_s: float = 0.0,
         board_timeout_s: float = BOARD_TIMEOUT_S,
+        hold_to_run_s: float | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         if not isinstance(link, MotorLink):
@@ -121,8 +119,7 @@ class RampThread:
         self._max = number(max_mps, "max_mps", 0, open_low=True)
         self._period = 1 / number(rate_hz, "rate_hz", 0, open_low=True)
         limits_s = dict(limits_s or {})
-        self._limits = (max_accel_mps2, max_yaw_accel_radps2, max_jerk_mps3)
-        self._watched = "link" in limits_s
+        self._limits, self._watched = (max_accel_mps2, max_yaw_accel_radps2, max_jerk_mps3), "link" in limits_s
         self._stop = Supervisor(
             *read_clocks(clock),
             max_accel_mps2=max_accel_mps2,
@@ -134,16 +131,15 @@ class RampThread:
             delay_s=delay_s,
             max_age_s=limits_s.get("camera", math.inf),
             board_timeout_s=board_timeout_s,
+            hold_to_run_s=hold_to_run_s,
         )
         # It holds the state machine, never a call of something that is not ours: a clock or a link may hang.
         self._lock, self._told_s = threading.Lock(), -math.inf
-        self._in_clock = False
+        self._in_clock = self._left = False
         self._late: list[float] = []
-        self._missed = 0
-        self._turned = 0.0
+        self._missed, self._turned = 0, 0.0
         self._done_at = time.monotonic()
         self._refused: Exception | None = None
-        self._left = False
         self._thread = threading.Thread(target=self._run, name="ramp", daemon=True)
         self.error: BaseException | None = None
         self.clock_error: Exception | None = None
@@ -292,6 +288,12 @@ class RampThread:
             Time since the last step was done, s; long when the link hangs.
         """
         return time.monotonic() - self._done_at
+
+    @property
+    def held(self) -> bool:
+        """Whether the control that a person is to hold is held; True if there is none."""
+        with self._lock:
+            return self._stop.control.held(steady_s())
 
     @property
     def turned_rad(self) -> float:

@@ -25,8 +25,8 @@ HALTED      ``HALT``
 ==========  ==================================================================
 
 Inputs: a picture (with its own time), a result of the detector, a
-velocity command, its line confirmed or not, a step that is due, a fault, stop, HALT
-confirmed, restart.  Times, all against a clock that only goes forward:
+velocity command, its line confirmed or not, a step that is due, a control pressed,
+held and let go, a fault, stop, HALT confirmed, restart.  Times, all against a clock that only goes forward:
 
 - A picture counts if its own time is later than the last one's, and its age
   is from 0 to `max_age_s`.  Not a number is not in that range.
@@ -34,6 +34,9 @@ confirmed, restart.  Times, all against a clock that only goes forward:
   comes late has used up that much of it, and a velocity command is the sign of
   life of the loop.
 - A velocity command holds for `command_hold_s`, then it is 0.
+- With `hold_to_run_s` there is motion only while a person holds a control
+  (:mod:`robotlab.control.held_control`).  Let go or silent for too long, the speed
+  goes to 0 along the ramp, and only pressing anew, in ``READY``, begins again.
 - Longer than `board_timeout_s` (less two steps in reserve) without a confirmed
   command, and the board has halted by itself: the next command is 0, and the
   ramp starts from there.
@@ -46,6 +49,8 @@ Invariants, which ``tests/control/walk_supervisor.py`` tries to break:
 3. A commanded speed rises by no more than one step of the ramp above the last
    one that the board confirmed.
 4. After any silence longer than the board's time-out the first command is 0.
+5. Where a control is to be held, nothing speeds up later than `hold_to_run_s`
+   after the last moment at which it was, nor before it is pressed anew.
 
 A fault is a stop of category 1 of IEC 60204-1: brake, then let go, and the
 board does both.  Putting the cable back starts nothing, and a reset only
@@ -60,6 +65,7 @@ import math
 from collections.abc import Mapping
 
 from robotlab.checks import number
+from robotlab.control.held_control import HeldControl
 from robotlab.control.line_protocol import BOARD_TIMEOUT_S
 from robotlab.control.ramp import JerkRamp, Ramp, make_ramp
 from robotlab.control.safety import Watchdog
@@ -108,6 +114,8 @@ class Supervisor:
         An older picture counts as none.
     board_timeout_s : float
         Command time-out of the motor board.
+    hold_to_run_s : float or None
+        As in :class:`~robotlab.control.held_control.HeldControl`.
 
     Attributes
     ----------
@@ -115,6 +123,8 @@ class Supervisor:
         Where it is.
     reason : str
         Why it left ``READY``.
+    control : HeldControl
+        Told when a person presses, holds and lets go.
 
     Raises
     ------
@@ -149,6 +159,7 @@ class Supervisor:
         delay_s: float = 0.0,
         max_age_s: float = math.inf,
         board_timeout_s: float = BOARD_TIMEOUT_S,
+        hold_to_run_s: float | None = None,
     ) -> None:
         self._speed, self._yaw = make_ramp(max_accel_mps2, max_jerk_mps3), make_ramp(max_yaw_accel_radps2)
         self._period = number(period_s, "period_s", 0, open_low=True)
@@ -157,6 +168,7 @@ class Supervisor:
         # The board counts from what it hears, we from what we sent: two steps are in reserve, but a step is no silence.
         timeout = number(board_timeout_s, "board_timeout_s", 0, open_low=True)
         self._board_s = max(timeout - 2 * self._period, 1.5 * self._period)
+        self.control = HeldControl(hold_to_run_s)
         limits = dict(limits_s or {})
         self._t, self._now = t_s, t_s if now_s is None else now_s
         self._watchdog = Watchdog(limits, max(limits.values(), default=1e9), lambda: self._t, lambda: self._now)
@@ -167,6 +179,7 @@ class Supervisor:
         self._stamp = -math.inf
         self._wanted, self._wanted_at = (0.0, 0.0), t_s
         self._heard = -math.inf
+        self.control.let_go()
         self._rest()
 
     def _rest(self) -> None:
@@ -268,6 +281,7 @@ class Supervisor:
             self.fail(fault.message)
         if self.state in (StopState.HALTING, StopState.HALTED):
             return HALT
+        held = self.control.held(t_s)
         if not 0 <= t_s - self._heard <= self._board_s:
             self._rest()
             if self.state is StopState.BRAKING:
@@ -282,7 +296,7 @@ class Supervisor:
                     ramp.accel = accel
         wanted = (
             self._wanted
-            if self.state is StopState.READY and 0 <= t_s - self._wanted_at <= self._patience
+            if self.state is StopState.READY and held and 0 <= t_s - self._wanted_at <= self._patience
             else (0.0, 0.0)
         )
         ramps = (self._speed, self._yaw)

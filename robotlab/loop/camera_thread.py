@@ -17,6 +17,8 @@ from contextlib import suppress
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
+
 from robotlab.detections import Detections
 from robotlab.errors import MotionError, PictureError
 from robotlab.image import resize
@@ -69,8 +71,8 @@ class CameraThread:
             self._children |= self._adopted.end()
         return len(self._children)
 
-    def next(self, wait_s: float) -> tuple[Detections, float] | None:
-        """What was found, and when its picture was taken; None if nothing is new; raises what the thread raised."""
+    def next(self, wait_s: float) -> tuple[Detections, float, np.ndarray] | None:
+        """What was found, when its picture was taken, and the picture; None if nothing is new; raises what the thread raised."""
         self._adopted.reap()
         try:
             news = self._news.get(timeout=wait_s)
@@ -137,7 +139,7 @@ class CameraThread:
         self._still_the_driver()
         found = in_camera_px(found, self._camera, s)
         self._ramp.tell(lambda stop, t, _: stop.result(t))
-        self._news.put((found, taken))
+        self._news.put((found, taken, picture))
 
     def _check_rate(self, taken_s: float) -> None:
         """Hold the stated frame rate, on which the largest safe gain rests, against the real one."""

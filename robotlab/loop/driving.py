@@ -28,11 +28,12 @@ from robotlab.control.safety import steady_s
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import MotionError
 from robotlab.loop.camera_thread import CameraThread
-from robotlab.loop.decide import Follower
-from robotlab.loop.limits import check_real_limits
+from robotlab.loop.decide import Follower, VelocityCommand
+from robotlab.loop.limits import check_hold_to_run, check_real_limits
 from robotlab.loop.log import RunLog
 from robotlab.loop.records import observation_record, start_record
 from robotlab.loop.settings import Settings
+from robotlab.loop.watching import HoldToRun, Seen
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,8 @@ def drive(
     log: str | os.PathLike | None = None,
     clock: Callable[[], float] = time.monotonic,
     lifted: bool = False,
+    show: Callable[[Seen], object] | None = None,
+    hold: HoldToRun | None = None,
 ) -> DriveReport:
     """Follow with a real camera and real motors, for a limited time.
 
@@ -109,6 +112,11 @@ def drive(
         Monotonic time, s.
     lifted : bool
         The wheels are off the ground: that the view stays is no fault.
+    show : callable, optional
+        Called with each :class:`~robotlab.loop.watching.Seen`; it must return at once.
+    hold : HoldToRun, optional
+        A control that a person must hold: without it nothing moves.  Let go, the
+        robot ramps down and stands; pressed anew, it first looks for the target again.
 
     Returns
     -------
@@ -163,6 +171,8 @@ def drive(
             "a real trolley needs an acceleration limit, got max_accel_mps2 None; give one, 0.5 m/s^2 to start with"
         )
     check_real_limits(settings, camera)
+    if hold is not None:
+        check_hold_to_run(settings, hold.timeout_s)
     if settings.law == "feed_forward":
         raise MotionError(
             "feed-forward needs to know how far the trolley has turned, and a motor link does not tell; use law='p' or 'pd'"
@@ -188,11 +198,15 @@ def drive(
             command_hold_s=patience,
             **settings.supervision() | {"max_yaw_accel_radps2": settings.max_yaw_accel_radps2 or 6.0},
             clock=clock,
+            hold_to_run_s=None if hold is None else hold.timeout_s,
         )
-        begin = steady_s()
+        begin, held = steady_s(), hold is None
+
+        def event(what: str, text: str) -> None:
+            write({"kind": "event", "t": round(steady_s() - begin, 4), "what": what, "text": text})
 
         def note(text: str) -> None:
-            write({"kind": "event", "t": round(steady_s() - begin, 4), "what": "fault", "text": text})
+            event("fault", text)
 
         def note_error(kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
             # The log says why; that the file cannot be written must not hide the error.
@@ -204,21 +218,30 @@ def drive(
         stack.push(note_error)
         camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, lifted))
         stack.enter_context(ramp)
+        if hold is not None:
+            hold.begin(ramp.tell)
         while steady_s() - begin < duration_s and ramp.silent_s() <= settings.silence_s:
             if ramp.error is not None:
                 break
             news = camera_thread.next(1 / settings.ramp_hz)
+            if hold is not None and held != (held := ramp.held):
+                event("held" if held else "let go", "the control that is to be held")
+                follower.reset(steady_s())
+            observation = None
             if news is not None:
-                observation = follower.observe(*news)
+                found, taken_s, picture = news
+                observation = follower.observe(found, taken_s)
                 if file is not None:
-                    found, taken_s = news
                     write({"kind": "picture", "i": pictures, "t": round(taken_s - begin, 4)})
                     write(observation_record(pictures, steady_s() - begin, found, observation))
+            at = steady_s()
+            velocity = follower.velocity(at) if held else VelocityCommand(0.0, 0.0, "wait")
+            state = velocity.state
+            if news is not None:
+                if show is not None:
+                    show(Seen(pictures, picture, found, observation, velocity, taken_s, at))
                 pictures += 1
                 observations += observation is not None
-            at = steady_s()
-            velocity = follower.velocity(at)
-            state = velocity.state
             write(
                 {
                     "kind": "command",
@@ -240,6 +263,9 @@ def drive(
         if ramp.error is not None:
             state, reason = "fault", said(ramp.error)
             reason += camera_thread.remark() if reason.startswith("camera") else ""
+        elif hold is not None and hold.ended:
+            state, reason = "stop", hold.ended
+            event("stop", reason)
         if ramp.halt_error is not None:
             state, reason = "fault", reason if ramp.halt_error is ramp.error else f"{reason}; {ramp.halt_error}"
         if children:

@@ -237,6 +237,40 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
             )
 
 
+def check_hold_to_run(settings: Settings, timeout_s: float) -> None:
+    """Refuse a control to be held whose silence is noticed so late that the stopping distance does not hold.
+
+    Parameters
+    ----------
+    settings : Settings
+        All the numbers.
+    timeout_s : float
+        Longest silence of the control.
+
+    Raises
+    ------
+    MotionError
+        If the way from the last sign of the control to rest is longer than :func:`stopping_m`.
+
+    Examples
+    --------
+    >>> check_hold_to_run(Settings(), 0.4)
+    >>> check_hold_to_run(Settings(), 2.0)
+    Traceback (most recent call last):
+    robotlab.errors.MotionError: the silence of a control to be held must be at most ...
+    """
+    s, top = settings, _top_mps(settings)
+    rest_s = 2 / s.ramp_hz + s.motor.lag_s
+    accel = s.max_accel_mps2 if s.max_accel_mps2 is not None else 1e9
+    brake_m = stopping_distance_m(top, accel, rest_s, max_jerk_mps3=s.max_jerk_mps3)
+    most_s = (stopping_m(s) - brake_m) / top
+    if timeout_s > most_s:
+        raise MotionError(
+            f"the silence of a control to be held must be at most {most_s:.2f} s, for the stopping distance of {stopping_m(s):.2f} m to hold, "
+            f"got {timeout_s:g}; shorten it"
+        )
+
+
 def check_gains(settings: Settings, measured_s: float | None = None) -> None:
     """Refuse a steering gain above the largest safe one.
 

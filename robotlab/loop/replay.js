@@ -111,7 +111,9 @@
       from = to;
     });
     make("line", {x1: left, x2: w - 4, y1: py(run.keep), y2: py(run.keep), stroke: "#4a4f57", "stroke-dasharray": "4 4"}, svg);
-    make("polyline", {points: run.ticks.map((k) => `${px(k[0]).toFixed(1)},${py(k[7]).toFixed(1)}`).join(" "), fill: "none", stroke: "#0072b2", "stroke-width": 2}, svg);
+    // A gap where a real robot did not see it.
+    const way = run.ticks.map((k, i) => k[7] === null ? "" : `${i && run.ticks[i - 1][7] !== null ? "L" : "M"}${px(k[0]).toFixed(1)} ${py(k[7]).toFixed(1)}`).join("");
+    make("path", {d: way, fill: "none", stroke: "#0072b2", "stroke-width": 2}, svg);
     for (const d of [0, Math.round(top / 2), Math.floor(top)]) {
       make("text", {x: left - 4, y: py(d) + 4, "font-size": 12, "text-anchor": "end", fill: "#4a4f57"}, svg).textContent = `${d} m`;
     }
@@ -138,10 +140,10 @@
     const slider = root.querySelector("input"), button = root.querySelector("button"), clock = root.querySelector(".clock");
     const speed = root.querySelector("select"), end = data.end;
     // One scale for all charts.
-    const most = Math.max(2, ...data.runs.flatMap((run) => run.ticks.map((k) => k[7])));
+    const most = Math.max(2, ...data.runs.flatMap((run) => run.ticks.map((k) => k[7] ?? 0)));
     const panes = [...root.querySelectorAll(".run")].map((node, i) => {
       const run = data.runs[i];
-      return {run, now: node.querySelector(".now"), plan: plan(node.querySelector(".plan svg"), run),
+      return {run, now: node.querySelector(".now"), plan: run.real ? () => {} : plan(node.querySelector(".plan svg"), run),
               eye: eye(node.querySelector("canvas"), run), chart: chart(node.querySelector(".chart"), run, end, most)};
     });
     let t = 0, playing = false, before = 0;
@@ -157,7 +159,8 @@
         pane.chart(t);
         pane.eye(run.frames.length ? run.frames[last(run.frames, t, (frame) => frame.t)] : null);
         const side = Math.abs(k[8]) < 0.5 ? "straight ahead" : `${Math.abs(k[8]).toFixed(0)}° to the ${k[8] > 0 ? "left" : "right"}`;
-        pane.now.innerHTML = `<b style="background:${COLOR[state]}">${SAYS[state]}</b> post ${k[7].toFixed(2)} m away, ${side}; speed ${k[9].toFixed(2)} m/s`;
+        const where = k[7] === null ? "target not seen" : `${run.real ? "target" : "post"} ${k[7].toFixed(2)} m away, ${side}`;
+        pane.now.innerHTML = `<b style="background:${COLOR[state]}">${SAYS[state]}</b> ${where}; ${run.real ? "commanded speed" : "speed"} ${k[9].toFixed(2)} m/s`;
       }
     }
     function play(on) {

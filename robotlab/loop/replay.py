@@ -85,6 +85,12 @@ def summary(run: Run) -> str:
     'The post was in view in 100 % of the pic'
     """
     scores, keep = run.scores(), run.settings.following_distance_m
+    if run.real:
+        seen = np.mean(~np.isnan(run.boxes[:, 0])) if len(run.boxes) else 0.0
+        return (
+            f"The target was followed in {100 * seen:.0f} % of the pictures and given up {scores['losses']} times. "
+            "Where the robot was, nobody knows: distances are those that the boxes say."
+        )
     right = _on_post(run)
     wrong = np.mean(~right & ~np.isnan(run.boxes[:, 0])) if len(right) else 0.0
     times = {1: "lost it once"}.get(scores["losses"], f"lost it {scores['losses']} times")
@@ -173,15 +179,14 @@ def replay_pair_html(
 
 
 def _page(runs: list[Run], names: list[str], title: str) -> str:
-    for run in runs:
-        run.must_be_simulated("a replay")
     # One piece of floor for all, so that their plans have one scale and stand level.
-    views = np.array([plan_view(run) for run in runs])
+    views = np.array([plan_view(run) for run in runs if not run.real] or np.zeros((1, 4)))
     view = [*views[:, :2].min(axis=0).tolist(), *views[:, 2:].max(axis=0).tolist()]
     data = {
         "end": max(float(run.t_s[-1]) for run in runs),
         "runs": [_data(run, _PICTURES_BYTES // len(runs)) | {"view": view} for run in runs],
     }
+    simulated = "" if any(run.real for run in runs) else " Simulated, with rendered pictures: no robot moved."
     # "<" must not end the script early, whatever a text holds.
     text = json.dumps(data, separators=(",", ":"), allow_nan=False).replace("<", "\\u003c")
     key = f"{hashlib.sha256(text.encode()).hexdigest()[:12]}-{next(_NUMBERS)}"
@@ -195,7 +200,7 @@ def _page(runs: list[Run], names: list[str], title: str) -> str:
         f'<input type="range" min="0" max="{data["end"]:.3f}" step="any" value="0" aria-label="Time in seconds">'
         '<span class="clock"></span><select aria-label="Speed of the replay"><option value="0.5">half speed</option>'
         '<option value="1" selected>real time</option><option value="2">2 × faster</option><option value="4">4 × faster</option></select></div>'
-        '<p class="keys">Space plays and pauses; arrow keys move by 0.2 s. Simulated, with rendered pictures: no robot moved.</p>'
+        f'<p class="keys">Space plays and pauses; arrow keys move by 0.2 s.{simulated}</p>'
         f'<script type="application/json" class="data">{text}</script><script>{script}("{key}");</script></section>'
     )
 
@@ -203,17 +208,23 @@ def _page(runs: list[Run], names: list[str], title: str) -> str:
 def _pane(run: Run, name: str) -> str:
     said = html.escape(summary(run))
     facts = run.facts
-    where = html.escape(f"walk {facts['walk']}, lighting {facts['lighting']}, detector {facts['detector']}")
+    walked = "a real drive" if run.real else f"walk {facts['walk']}, lighting {facts['lighting']}"
+    where = html.escape(f"{walked}, detector {facts['detector']}")
     squeezed = ""
     if run.settings.detector_px is not None:
         squeezed = f" The picture is squeezed to {run.settings.detector_px[0]}×{run.settings.detector_px[1]} px, as the detector sees it."
     heading = f"<h4>{html.escape(name)}</h4>" if name else ""
-    return (
-        f'<div class="run">{heading}<p>{said} ({where})</p><div class="views">'
-        f'<figure class="plan"><svg role="img" aria-label="Plan of the greenhouse from above, with trolley, post and things. {said}"></svg>'
+    truth = "" if run.real else ", where the post really is (light blue, dashed)"
+    plan = (
+        ""
+        if run.real
+        else f'<figure class="plan"><svg role="img" aria-label="Plan of the greenhouse from above, with trolley, post and things. {said}"></svg>'
         "<figcaption>From above: the trolley (blue) with what its camera can see, the post (orange) and its path (dashed).</figcaption></figure>"
+    )
+    return (
+        f'<div class="run">{heading}<p>{said} ({where})</p><div class="views">{plan}'
         f'<figure class="eye"><canvas role="img" aria-label="What the camera sees. {said}"></canvas>'
-        f"<figcaption>From the trolley: the box that is followed (yellow), others found (pink, dotted), where the post really is (light blue, dashed).{squeezed}</figcaption></figure>"
+        f"<figcaption>From the trolley: the box that is followed (yellow), others found (pink, dotted){truth}.{squeezed}</figcaption></figure>"
         '</div><p class="now"></p>'
         '<svg class="chart" role="img" aria-label="Distance to the post over time; the dashed line is the distance to keep; the strip below shows the state."></svg>'
         '<p class="keys">Distance to the post over time, m. Dashed: the distance to keep. Strip: green follows, brown holds the last command, pink slows down or searches, red has stopped.</p></div>'
@@ -252,6 +263,8 @@ def thin_pictures(run: Run, budget_bytes: int) -> list[int]:
 
 
 def _data(run: Run, budget: int) -> dict:
+    if run.real:
+        return _real_data(run, budget)
     step = max(1, round(1 / _SHOWN_HZ / float(run.facts["tick_s"])))
     rows = list(range(0, len(run.t_s), step))
     if rows[-1] != len(run.t_s) - 1:
@@ -269,6 +282,35 @@ def _data(run: Run, budget: int) -> dict:
         ]
         for k in rows
     ]
+    return {
+        "ticks": ticks,
+        "room": run.facts["room"],
+        "path": run.facts["path_half_m"],
+        "things": [_thing(thing) for thing in run.facts["things"]],
+    } | _seen(run, budget)
+
+
+def _real_data(run: Run, budget: int) -> dict:
+    """What a real drive can show: no plan, and distances as the boxes say."""
+    rows = np.flatnonzero(np.diff(np.floor(run.t_s * _SHOWN_HZ), prepend=-1.0))
+    last = np.searchsorted(run.picture_t_s, run.t_s[rows], side="right") - 1
+    speeds = run.settings.drive.twist(*run.commands_mps[rows].T)[0]
+
+    def said(values: np.ndarray, place: int, digits: int) -> float | None:
+        return None if place < 0 or np.isnan(values[place]) else round(float(values[place]), digits)
+
+    ticks = [
+        [
+            *(round(float(run.t_s[k]), 3), 0, 0, 0, int(run.states[k]), 0, 0),
+            *(said(run.distances_m, i, 3), said(np.degrees(run.bearings_rad), i, 1), round(float(v), 3)),
+        ]
+        for k, i, v in zip(rows, last, speeds, strict=True)
+    ]
+    return {"ticks": ticks, "real": True} | _seen(run, budget)
+
+
+def _seen(run: Run, budget: int) -> dict:
+    """Pictures and boxes."""
     chosen = thin_pictures(run, budget)
     frames = []
     for place, i in enumerate(chosen or range(len(run.picture_t_s))):
@@ -285,7 +327,6 @@ def _data(run: Run, budget: int) -> dict:
             }
         )
     return {
-        "ticks": ticks,
         "frames": frames,
         "pictures": [base64.b64encode(run.pictures[i]).decode() for i in chosen],
         "states": STATES,
@@ -293,9 +334,6 @@ def _data(run: Run, budget: int) -> dict:
         "hfov": run.camera.hfov_rad,
         "keep": run.settings.following_distance_m,
         "radius": run.settings.radius_m,
-        "room": run.facts["room"],
-        "path": run.facts["path_half_m"],
-        "things": [_thing(thing) for thing in run.facts["things"]],
     }
 
 

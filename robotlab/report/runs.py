@@ -36,7 +36,9 @@ RUN_WORDS = {
 def _runs_cells(runs: Mapping[str, Run]) -> tuple[list[str], list[tuple]]:
     """Names of the runs, and their scores, one row a score."""
     scores = [run.scores() for run in runs.values()]
-    return list(runs), [(words, *(score[key] for score in scores)) for key, words in RUN_WORDS.items()]
+    rows = [(words, *(score[key] for score in scores)) for key, words in RUN_WORDS.items()]
+    # A real drive does not know most of them.
+    return list(runs), [row for row in rows if not all(value != value for value in row[1:])]
 
 
 def runs_table(page: Report, runs: Mapping[str, Run], caption: str = "") -> None:
@@ -161,8 +163,12 @@ def drive_page(run: Run, name: str) -> Report:
     Report
         With the replay.
     """
-    page = Report(f"{name} follows: {run.facts['walk']}, {run.facts['lighting']}")
-    page.text("Simulated, in the rendered greenhouse.")
+    if run.real:
+        page = Report(f"{name} follows: a drive")
+        page.text("From the log of a drive: what the camera saw, what was found and commanded.")
+    else:
+        page = Report(f"{name} follows: {run.facts['walk']}, {run.facts['lighting']}")
+        page.text("Simulated, in the rendered greenhouse.")
     page.raw(replay_html(run, title=name))
     runs_table(page, {name: run})
     page.text(MOVING, "caution")

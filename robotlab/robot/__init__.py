@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from robotlab.robot.camera import VideoCamera
     from robotlab.robot.camera_delay import delay_from_blinks, measure_delay
     from robotlab.robot.field_of_view import measure_field_of_view
+    from robotlab.robot.live_page import LivePage
     from robotlab.robot.pins import PinLink
     from robotlab.robot.view import view_fault
     from robotlab.robot.wheel_calibration import CalibratedLink, calibrate_wheels
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "CalibratedLink",
+    "LivePage",
     "PinLink",
     "VideoCamera",
     "calibrate_wheels",

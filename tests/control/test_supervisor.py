@@ -6,25 +6,28 @@ import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
-from walk_supervisor import DELAY, JERK, PERIOD, SILENCE, TIMEOUT, TOP, TOP_YAW, Checked, walk
+from walk_supervisor import DELAY, HELD, JERK, PERIOD, SILENCE, TIMEOUT, TOP, TOP_YAW, Checked, walk
 
 from robotlab.control import Supervisor
 from robotlab.control.supervisor import HALT, StopState
 from robotlab.errors import MotionError
 
 
+@pytest.mark.parametrize("hold", [None, HELD])
 @pytest.mark.parametrize("jerk", [None, JERK])
-def test_a_long_walk_breaks_no_invariant(jerk):
+def test_a_long_walk_breaks_no_invariant(jerk, hold):
     # python tests/control/walk_supervisor.py makes a million steps.
-    walk(15_000, seed=1, jerk=jerk)
+    walk(10_000, seed=1, jerk=jerk, hold=hold)
 
 
 class Stop(RuleBasedStateMachine):
     """Any order of events that hypothesis can think of."""
 
+    hold = None
+
     def __init__(self):
         super().__init__()
-        self.it = Checked()
+        self.it = Checked(hold=self.hold)
 
     @rule(seconds=st.sampled_from([PERIOD, PERIOD, 0.1, TIMEOUT - 0.01, TIMEOUT + 0.01, SILENCE, 2.0]))
     def time_goes_by(self, seconds):
@@ -37,6 +40,14 @@ class Stop(RuleBasedStateMachine):
     @rule(stamp=st.floats())
     def picture_of_any_time(self, stamp):
         self.it.picture(stamp)
+
+    @rule(act=st.sampled_from(["press", "hold"]), late=st.sampled_from([0.0, 0.0, 0.1, HELD, HELD + 0.01, -0.1]))
+    def control(self, act, late):
+        self.it.control(act, self.it.t - late)
+
+    @rule()
+    def let_go(self):
+        self.it.let_go()
 
     @rule()
     def result(self):
@@ -53,6 +64,7 @@ class Stop(RuleBasedStateMachine):
     @rule(count=st.integers(1, 40))
     def healthy(self, count):
         for _ in range(count):
+            self.it.control("hold", self.it.t)
             self.it.picture(self.it.now - DELAY)
             self.it.result()
             self.it.command(TOP, 0.5)
@@ -89,8 +101,14 @@ class Stop(RuleBasedStateMachine):
         self.it.check_way()
 
 
-TestAnyOrder = Stop.TestCase
-TestAnyOrder.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
+class HeldStop(Stop):
+    """The same, with a control that must be held."""
+
+    hold = HELD
+
+
+TestAnyOrder, TestAnyOrderHeld = Stop.TestCase, HeldStop.TestCase
+TestAnyOrder.settings = TestAnyOrderHeld.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
 
 
 def driving(seconds=2.0, **options):
@@ -176,3 +194,48 @@ def test_a_restart_is_an_act_of_its_own():
     it.restart(t + 9)
     it.command(t + 9, 0.6, 0.0)
     assert it.step(t + 9) == (0.0, 0.0) and it.reason == ""
+
+
+def test_only_a_fresh_press_starts_and_only_fresh_news_keeps_it_going():
+    it = Supervisor(0.0, max_accel_mps2=0.8, hold_to_run_s=0.3)
+    t, sent = 0.0, {}
+
+    def to(end, holding):
+        nonlocal t
+        while t < end - 1e-9:
+            it.command(t, 0.6, 0.0)
+            if holding:
+                it.control.hold(t, t - 0.02)
+            sent[round(t, 2)] = it.step(t)[0]
+            it.confirmed(t)
+            t += PERIOD
+
+    to(0.5, holding=True)  # held, but never pressed
+    assert set(sent.values()) == {0.0}
+    assert not it.control.press(t, t - 0.31) and it.control.press(t, t - 0.02)
+    to(1.0, holding=True)
+    assert sent[0.98] == pytest.approx(0.8 * 0.48, abs=0.017)
+    to(1.5, holding=False)
+    # The last sign was true at 0.96 s, and is good until 1.26 s; then down, 0.8 m/s a second.
+    assert (
+        sent[1.24] == pytest.approx(0.6) and sent[1.28] < 0.59 and sent[1.4] == pytest.approx(sent[1.28] - 0.8 * 0.12)
+    )
+    to(3.0, holding=True)  # a queue of signs after a silence is no press
+    assert sent[2.98] == 0.0 and it.state is StopState.READY
+    assert it.control.press(t, t) and not it.control.press(t, t)  # the same once more is a replay
+    to(3.2, holding=True)
+    assert sent[3.18] > 0
+
+
+def test_a_fault_is_not_undone_by_pressing():
+    it = Supervisor(0.0, max_accel_mps2=0.8, hold_to_run_s=0.3)
+    it.control.press(0.0, 0.0)
+    it.fail("the plug came off")
+    for k in range(1, 9):
+        it.control.let_go(), it.control.press(k * PERIOD, k * PERIOD)
+        assert it.step(k * PERIOD) is HALT
+    it.halt_confirmed()
+    it.restart(1.0)
+    it.command(1.0, 0.6, 0.0)
+    it.confirmed(1.0)
+    assert it.step(1.0) == (0.0, 0.0) and not it.control.held(1.0)  # it is to be pressed anew

@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 import time
 
 import numpy as np
@@ -80,10 +81,20 @@ def test_the_scores_say_what_they_cannot_say(log):
         assert np.isnan(values).all()
 
 
-@pytest.mark.parametrize("ask", [lambda run: run.contacts(), lambda run: run.sign_check(), replay_html])
+@pytest.mark.parametrize("ask", [lambda run: run.contacts(), lambda run: run.sign_check()])
 def test_what_needs_the_truth_is_refused(log, ask):
     with pytest.raises(InputError, match="needs to know where the trolley was"):
         ask(Run.load(log))
+
+
+def test_the_replay_shows_what_was_seen_and_no_plan(log):
+    page = replay_html(Run.load(log))
+    data = json.loads(re.search(r'class="data">(.*?)</script>', page)[1])["runs"][0]
+    assert data["real"] and 'class="plan"' not in page and "Simulated" not in page
+    seen = [tick for tick in data["ticks"] if tick[7] is not None]
+    assert seen and len(data["frames"]) == len(Run.load(log).picture_t_s)
+    # The target stands right of the middle: a negative bearing, in degrees.
+    assert all(tick[8] < 0 for tick in seen) and any(frame["box"] for frame in data["frames"])
 
 
 def test_a_drive_that_was_cut_off_loads_up_to_its_last_record(log, tmp_path):

@@ -1,0 +1,158 @@
+"""What the options of ``robotlab drive`` stand for: detector, settings, camera, wheels."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import re
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+from robotlab.errors import InputError, MotionError
+
+if TYPE_CHECKING:
+    from robotlab.loop import Settings
+
+# The first floor test: slow, never backward, and no search, so that a lost target means stop (common practice, no source).
+FIRST = {"max_mps": 0.3, "max_reverse_mps": 0.0, "search_s": 0.0, "max_accel_mps2": 0.5}
+
+
+def detector_of(options: argparse.Namespace) -> tuple[Any, float]:
+    """The detector, and the score from which on it is believed."""
+    from robotlab.loop import Settings
+
+    if options.who == "color":
+        from robotlab.color import ColorDetector
+        from robotlab.course.resources import shipped
+        from robotlab.data import open_dataset
+        from robotlab.face_off import threshold
+
+        source = open_dataset(shipped("datasets/greenhouse"))
+        detector = ColorDetector.from_dataset(source, progress=not options.quiet)
+        return detector, threshold(detector, source)
+    from robotlab.neural import NeuralDetector
+
+    model = NeuralDetector.load(options.who)
+    return model, float(model.facts.get("best_score") or Settings().min_score)
+
+
+def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Settings:
+    """What the loop goes by."""
+    from robotlab.control import Motor
+    from robotlab.loop import Settings
+
+    classes = tuple(detector.classes)
+    target = options.target or (classes[0] if len(classes) == 1 else "post")
+    if target not in classes:
+        raise InputError(
+            f"--target must be one of {', '.join(classes)}, got {target!r}; choose one that the detector knows"
+        )
+    known = {
+        item.name: item.default
+        for item in fields(Settings)
+        if isinstance(item.default, int | float) or item.default is None
+    }
+    changes: dict[str, float] = {}
+    for text in options.setting:
+        name, _, value = text.partition("=")
+        try:
+            if name not in known:
+                raise ValueError
+            changes[name] = int(value) if isinstance(known[name], int) else float(value)
+        except ValueError:
+            raise InputError(
+                f"--setting must be NAME=NUMBER with one of {', '.join(sorted(known))}, got {text!r}; check the spelling"
+            ) from None
+    first = FIRST | {
+        "max_mps": options.max_speed,
+        "frame_hz": options.rate,
+        "delay_s": options.delay,
+        "min_score": score,
+    }
+    motor = Motor(max_mps=options.full_power)
+    settings = Settings(**(first | {"target": target, "motor": motor} | changes))
+    if settings.max_mps > options.max_speed:
+        raise MotionError(
+            f"max_mps must be at most --max-speed, {options.max_speed:g} m/s, got {settings.max_mps:g}; raise that, if you must"
+        )
+    return settings
+
+
+def camera_of(options: argparse.Namespace) -> Any:
+    """Field of view and size of the pictures."""
+    from robotlab.camera import Camera
+
+    size = re.fullmatch(r"([1-9][0-9]{1,3})x([1-9][0-9]{1,3})", options.size)
+    if size is None:
+        raise InputError(f"--size must be WIDTHxHEIGHT in px, such as 320x240, got {options.size!r}; write it so")
+    return Camera(int(size[1]), int(size[2]), math.radians(options.hfov_deg), height_m=options.camera_height)
+
+
+def wheels_of(options: argparse.Namespace, settings: Settings, stack: ExitStack) -> tuple[Any, Callable]:
+    """The motor link, and what its wheels are told as far as that can be known."""
+
+    def nothing() -> tuple[float, float]:
+        return 0.0, 0.0
+
+    if not options.wheels:
+        return None, nothing
+    if options.wheels == "emulated":
+        from robotlab.control import SerialLink
+        from robotlab.robot.rehearsal import EmulatedBoard
+
+        board = stack.enter_context(EmulatedBoard())
+        link = SerialLink.open(board.port)
+        stack.callback(link.close)
+        return link, board.wheels
+    from robotlab.robot import open_wheels
+
+    link = open_wheels(options.wheels, settings.motor.max_mps)
+    stack.callback(link.close)
+    return link, nothing
+
+
+def take_of(options: argparse.Namespace, camera: Any, settings: Settings, wheels: Callable, stack: ExitStack) -> Any:
+    """What takes the pictures."""
+    if options.camera == "rendered":
+        from robotlab.face_off import walk_named
+        from robotlab.robot.rehearsal import RenderedCamera
+
+        return RenderedCamera(
+            *walk_named(options.walk),
+            camera,
+            wheels,
+            settings.frame_hz,
+            settings.delay_s,
+            settings.drive,
+            settings.motor,
+            options.seed,
+        )
+    from robotlab.robot import VideoCamera
+
+    source = int(options.camera) if options.camera.isascii() and options.camera.isdigit() else options.camera
+    return stack.enter_context(
+        VideoCamera(source, (camera.width_px, camera.height_px), settings.frame_hz, settings.delay_s)
+    )
+
+
+def battery_of(options: argparse.Namespace) -> tuple[float | None, float | None]:
+    """What was given; emulated wheels have none."""
+    if options.wheels == "emulated" and options.battery is None:
+        return 0.0, 0.0
+    return options.battery, options.battery_lowest
+
+
+def address_of(text: str) -> tuple[str, int]:
+    """Address and port of the live page."""
+    address, colon, port = text.rpartition(":")
+    address = address.strip("[]")
+    if not (colon and address and port.isascii() and port.isdigit() and int(port) <= 65535) or address in (
+        "0.0.0.0",
+        "::",
+    ):
+        raise InputError(
+            f"--page must be ADDRESS:PORT with one address of this machine, got {text!r}; for instance 127.0.0.1:8810, or leave it out"
+        )
+    return address, int(port)
