@@ -362,11 +362,4 @@ def open_course(options: argparse.Namespace) -> int:
     return subprocess.call(words, env=environment)
 
 
-COMMANDS = {
-    "open": open_course,
-    "tour": tour,
-    "fit": fit,
-    "judge": evaluate,
-    "compare": compare,
-    "build": build,
-}
+COMMANDS = {"open": open_course, "tour": tour, "fit": fit, "judge": evaluate, "compare": compare, "build": build}

@@ -18,12 +18,7 @@ from robotlab import __version__
 from robotlab.errors import InputError, install_hint, printable
 
 # Commands with a module of their own in robotlab.cli: ``add_options(command)`` and ``run(options)``.
-_MODULES: dict[str, str] = {
-    "checkup": "checkup",
-    "drive": "drive",
-    "measure": "measure",
-    "sweep": "sweep",
-}
+_MODULES: dict[str, str] = {"checkup": "checkup", "drive": "drive", "measure": "measure", "sweep": "sweep"}
 
 
 def _names(text: str) -> tuple[str, ...]:

@@ -15,17 +15,22 @@ if TYPE_CHECKING:
     from robotlab.robot.field_of_view import measure_field_of_view
     from robotlab.robot.live_page import LivePage
     from robotlab.robot.pins import PinLink
+    from robotlab.robot.recording import load_run
+    from robotlab.robot.rehearsal import EmulatedBoard, RenderedCamera
     from robotlab.robot.view import view_fault
     from robotlab.robot.wheel_calibration import CalibratedLink, calibrate_wheels
     from robotlab.robot.wheels import open_wheels
 
 __all__ = [
     "CalibratedLink",
+    "EmulatedBoard",
     "LivePage",
     "PinLink",
+    "RenderedCamera",
     "VideoCamera",
     "calibrate_wheels",
     "delay_from_blinks",
+    "load_run",
     "measure_delay",
     "measure_field_of_view",
     "open_wheels",

@@ -72,7 +72,7 @@ def test_halts_at_is_when_the_board_halts():
                     unframe(line)
                     board.drive(when, 0.1, 0.1)
             board.at(now)
-            if board.halted:
+            if now > times[0] and board.halted:
                 halted = now
                 break
         assert reference("halts_at")(times, good, timeout_s, until_s) == pytest.approx(halted, abs=0.002)
