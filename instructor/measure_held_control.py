@@ -259,6 +259,8 @@ def one(way: str, at_s: float, stack: ExitStack) -> dict:
             moment = begin.value + at_s
         case "stop on another page":
             other.evaluate("document.getElementById('stop').click()")
+    # Ending a browser takes a while, in which the control may still be held.
+    over = time.monotonic()
     if back_s is not None:
         time.sleep(back_s)
         relay.cut = False
@@ -282,7 +284,7 @@ def one(way: str, at_s: float, stack: ExitStack) -> dict:
         return next((way_m for t, way_m in reversed(trace) if t <= t_s), 0.0)
 
     before = [line for line in heard["lines"] if line[0] <= moment and line[1] == "GO"]
-    rest = next((line[0] for line in heard["lines"] if line[0] > moment and not any(line[2:])), end)
+    rest = next((line[0] for line in heard["lines"] if line[0] > over and not any(line[2:])), end)
     again = [line for line in heard["lines"] if line[0] > rest and line[1] == "GO" and any(line[2:])]
     return {
         "way": way,

@@ -38,25 +38,4 @@ if TYPE_CHECKING:
     )
 
 __version__ = "0.1.0"
-__all__ = [
-    "boxes",
-    "camera",
-    "classify",
-    "color",
-    "control",
-    "course",
-    "data",
-    "design_sheet",
-    "detections",
-    "errors",
-    "face_off",
-    "greenhouse",
-    "image",
-    "loop",
-    "metrics",
-    "neural",
-    "practice",
-    "report",
-    "widgets",
-]
 load_lazily(__name__)

@@ -2,7 +2,7 @@
 
 What a package offers stands once, as imports under ``if TYPE_CHECKING:`` in
 its ``__init__``: a type checker follows them, Python skips them, and
-:func:`load_lazily` reads from them where each name comes from.
+:func:`load_lazily` reads from them where each name comes from, and ``__all__``.
 """
 
 from __future__ import annotations
@@ -57,5 +57,5 @@ def load_lazily(package: str) -> None:
             for line in node.body:
                 assert isinstance(line, ast.ImportFrom) and line.module
                 origins.update((alias.name, line.module) for alias in line.names)
-    vars(module)["_origins"] = origins
+    vars(module).update(_origins=origins, __all__=sorted(origins))
     module.__class__ = _LazyPackage

@@ -22,14 +22,14 @@ from robotlab.checks import positive, view_angle
 from robotlab.errors import InputError
 from robotlab.optics import focal_px, fov_rad, pixels_on_target
 
-__all__ = ["Camera", "focal_px", "fov_rad", "pixels_on_target", "working_band"]
+__all__ = ["Camera", "focal_px", "fov_rad", "pixels_on_target", "working_range"]
 
 # Points nearer than this to the plane of the lens have no picture: their
 # projection grows without limit.  1 mm is nearer than any lens focuses.
 NEAREST_DEPTH_M = 1e-3
 
 
-def working_band(
+def working_range(
     camera: Camera, object_height_m: float, smallest_px: float, object_width_m: float | None = None
 ) -> tuple[float, float]:
     """Nearest and farthest distance at which a thing can be tracked.
@@ -70,7 +70,7 @@ def working_band(
     Examples
     --------
     >>> camera = Camera(320, 240, math.radians(62.2), height_m=0.25)
-    >>> near, far = working_band(camera, object_height_m=0.5, smallest_px=12)
+    >>> near, far = working_range(camera, object_height_m=0.5, smallest_px=12)
     >>> round(near, 3), round(far, 2)
     (0.553, 11.05)
     """

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from tqdm import tqdm
 
+from robotlab._progress import progress_bar
 from robotlab.data import DataSet
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError, ModelError
@@ -89,7 +89,7 @@ def detect_all(detector: Detector, data: DataSet, name: str = "finding", progres
     name : str
         Shown beside the progress bar.
     progress : bool
-        Show the bar (on standard error).
+        Show the bar.
 
     Returns
     -------
@@ -114,12 +114,13 @@ def detect_all(detector: Detector, data: DataSet, name: str = "finding", progres
     (2, 0)
     """
     detections, times = [], []
-    for entry in tqdm(data.pictures, desc=name, unit="picture", disable=not progress, leave=False):
-        picture = data.load(entry)
-        begin = time.perf_counter()
-        found = detector.detect(picture)
-        times.append(1000 * (time.perf_counter() - begin))
-        detections.append(align(found, data.classes))
+    with progress_bar(len(data), name, progress, unit="picture", leave=False) as shown:
+        for entry in data.pictures:
+            picture, begin = data.load(entry), time.perf_counter()
+            found = detector.detect(picture)
+            times.append(1000 * (time.perf_counter() - begin))
+            detections.append(align(found, data.classes))
+            shown.update()
     return Found(tuple(detections), np.array(times))
 
 
@@ -182,7 +183,7 @@ def simulate_walk(
     name : str
         Shown beside the bar.
     progress : bool
-        Show the bar (on standard error).
+        Show the bar.
     **more
         Passed on to :func:`robotlab.loop.simulate`.
 
@@ -199,12 +200,9 @@ def simulate_walk(
     'weave'
     """
     path, lighting = walk_named(walk)
-    with tqdm(total=100, desc=f"{name}, {walk}", unit="%", disable=not progress, leave=False) as bar:
-
-        def show(share: float) -> None:
-            bar.update(round(100 * share) - bar.n)
-
-        return simulate(detector, path, settings=settings, seed=seed, lighting=lighting, on_progress=show, **more)
+    with progress_bar(100, f"{name}, {walk}", progress, unit="%", leave=False) as bar:
+        more["on_progress"] = lambda share: bar.update(round(100 * share) - bar.n)
+        return simulate(detector, path, settings=settings, seed=seed, lighting=lighting, **more)
 
 
 def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:

@@ -28,6 +28,7 @@ _BEGINNINGS = {
     "run log": (b"{",),
     # A zip archive of arrays.
     "training state": (b"pk",),
+    "table": (b"picture,",),
 }
 
 
@@ -119,7 +120,7 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
     ----------
     path : path-like
         Where a file will be written.
-    kind : {"report", "results file", "model", "run log", "training state"}
+    kind : {"report", "results file", "model", "run log", "training state", "table"}
         What it will be; a file that is there already must be one too.
     inputs : iterable of path-like
         Files that are read, or written too, and must not be replaced.

@@ -1,4 +1,4 @@
-"""COCO's numbers as one would explain them, slow, and tables from COCO's own JSON: oracles of the scoring tests."""
+"""COCO's numbers as one would explain them, slow, and tables from COCO's own JSON: reference implementations for the tests of the metrics."""
 
 from __future__ import annotations
 

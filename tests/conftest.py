@@ -1,6 +1,6 @@
 """For all tests: no progress is written into the user's home, and the whole suite uses all cores.
 
-``python -m pytest`` without a file starts one process for each core (pytest-xdist),
+``python -m pytest`` without a file starts one process for each core and one more (pytest-xdist),
 up to four, and deals out whole files, so that what a file prepares is prepared once.
 With a file or a folder named, all runs in one process, where a debugger and ``-s``
 work; so does ``-n 0``, or ``-p no:xdist``.
@@ -39,7 +39,8 @@ def pytest_cmdline_main(config):
     ):
         return
     if option.numprocesses is None and option.dist == "no":
-        option.numprocesses = min(os.cpu_count() or 1, MOST_PROCESSES)
+        # One more than cores: a third of the time a test waits, for a page, a kernel or a clock (measured).
+        option.numprocesses = min((os.cpu_count() or 1) + 1, MOST_PROCESSES)
         option.dist, option.loadscopereorder = "loadfile", False
         # One thread each: threads of two processes on the same cores wait for one another.
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -55,7 +56,10 @@ def numpy_prints_as_by_itself():
 
 
 def pytest_collection_modifyitems(items):
-    """Dealt out: files with many slow tests first, so that the last ones are short and no core waits for another."""
+    """Dealt out: the longest files first, so that the last ones are short and no core waits for another."""
     if WORKER in os.environ:
-        slow = Counter(item.path for item in items if item.get_closest_marker("slow"))
-        items.sort(key=lambda item: -slow[item.path])
+        weight: Counter = Counter()
+        for item in items:
+            # A lesson in the browser takes about as long as ten other slow tests.
+            weight[item.path] += 10 * bool(item.get_closest_marker("browser")) or bool(item.get_closest_marker("slow"))
+        items.sort(key=lambda item: -weight[item.path])

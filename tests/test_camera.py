@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from robotlab.camera import Camera, focal_px, fov_rad, pixels_on_target, working_band
+from robotlab.camera import Camera, focal_px, fov_rad, pixels_on_target, working_range
 from robotlab.errors import InputError
 
 # Sensor, active area (m), focal length (m), published field of view (degrees), tolerance (degrees).
@@ -126,9 +126,9 @@ def test_distance_and_bearing_undo_the_projection(distance, bearing, pitch, heig
 @pytest.mark.parametrize(
     ("height", "pitch", "tall"), [(0.25, 0.0, 0.5), (0.3, 0.15, 0.5), (0.6, 0.3, 0.27), (0.4, -0.1, 0.9)]
 )
-def test_working_band_is_where_the_thing_fits_and_is_large_enough(height, pitch, tall):
+def test_working_range_is_where_the_thing_fits_and_is_large_enough(height, pitch, tall):
     camera = Camera(320, 240, math.radians(62.2), height, pitch)
-    near, far = working_band(camera, tall, smallest_px=12)
+    near, far = working_range(camera, tall, smallest_px=12)
 
     def fits(distance):
         pixels, _ = camera.project(np.array([[distance, 0, 0], [distance, 0, tall]]))
@@ -141,12 +141,12 @@ def test_working_band_is_where_the_thing_fits_and_is_large_enough(height, pitch,
     assert camera.height_in_image_px(far * 1.001, tall) < 12 or not fits(far * 1.001)
 
 
-def test_working_band_of_a_level_camera_in_closed_form():
+def test_working_range_of_a_level_camera_in_closed_form():
     camera = Camera(320, 240, math.radians(62.2), height_m=0.25)
-    near, far = working_band(camera, 0.5, smallest_px=12)
+    near, far = working_range(camera, 0.5, smallest_px=12)
     assert near == pytest.approx(0.25 / math.tan(camera.vfov_rad / 2), rel=1e-12)
     assert far == pytest.approx(camera.focal_px * 0.5 / 12, rel=1e-6)
-    wide_near, _ = working_band(camera, 0.5, 12, object_width_m=1.0)
+    wide_near, _ = working_range(camera, 0.5, 12, object_width_m=1.0)
     assert wide_near == pytest.approx(camera.focal_px / 320, rel=1e-12)
 
 
@@ -154,12 +154,12 @@ def test_facts_of_the_trade():
     # Common practice, no source: a picture squeezed small loses a far thing; a narrow view loses a near one.
     wide, narrow = (Camera(640, 480, math.radians(angle), height_m=0.25) for angle in (80, 40))
     small = Camera(160, 120, math.radians(80), height_m=0.25)
-    assert working_band(small, 0.5, 12)[1] == pytest.approx(working_band(wide, 0.5, 12)[1] / 4, rel=1e-4)
-    assert working_band(narrow, 0.5, 12)[0] > 2 * working_band(wide, 0.5, 12)[0]
+    assert working_range(small, 0.5, 12)[1] == pytest.approx(working_range(wide, 0.5, 12)[1] / 4, rel=1e-4)
+    assert working_range(narrow, 0.5, 12)[0] > 2 * working_range(wide, 0.5, 12)[0]
 
 
 def test_a_camera_that_looks_up_never_sees_the_foot():
-    near, _ = working_band(Camera(320, 240, 0.6, 0.3, pitch_rad=-0.6), 0.5, 12)
+    near, _ = working_range(Camera(320, 240, 0.6, 0.3, pitch_rad=-0.6), 0.5, 12)
     assert near == math.inf
 
 
@@ -180,7 +180,7 @@ def test_a_camera_that_looks_up_never_sees_the_foot():
         (lambda: Camera(320, 240, 1.0).project(np.full((1, 3), np.nan)), "finite"),
         (lambda: Camera(320, 240, 1.0, 0.3).distance_m([0, 10, 5, 10], 0.5), "y1 > y0"),
         (lambda: Camera(320, 240, 1.0, 0.3).distance_m([0, 0, np.nan, 10], 0.5), "finite"),
-        (lambda: working_band(Camera(320, 240, 1.0, 0.3), 0.5, 0), "smallest_px"),
+        (lambda: working_range(Camera(320, 240, 1.0, 0.3), 0.5, 0), "smallest_px"),
     ],
 )
 def test_bad_input_is_refused_with_the_repair(call, words):

@@ -248,6 +248,13 @@ class TestFitAndJudge:
         assert main(["judge", str(large), "--with", model, "--quiet"]) == 0
         out = said(capsys)[0]
         assert "caution, scale" in out and "shrink the pictures to about 128 x 96 px" in out
+        assert "caution, size" not in out
+        huge = Sample("huge.jpg", resize(data.load(data[0]), (4000, 3000)), [[0, 0, 90, 90]], [0], "z")
+        write_dataset(tmp_path / "huge", [huge], ["post"])
+        assert main(["judge", str(tmp_path / "huge"), "--with", model]) == 0
+        out, error = said(capsys)
+        for text in (out, error):  # before the work, and beside the figures
+            assert "4000 x 3000 px are shrunk to 2309 x 1732 px" in text
 
     def test_same_seed_same_file(self, posts, tmp_path):
         for name in ("one.onnx", "two.onnx"):

@@ -262,7 +262,7 @@ def test_a_limit_where_nothing_is_tried_is_not_called_confirmed():
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"following_distance_m": 9.0}, "outside the working band"),
+        ({"following_distance_m": 9.0}, "outside the working range"),
         ({"turn_gain": 6.0}, "more than the largest safe one"),
         ({"max_mps": 0.95}, "more than the largest safe one"),
     ],

@@ -14,7 +14,7 @@
 #
 # **Cautions**: nothing real moves here. In the last parts of lessons 10 and 11, and in lesson 13, your own robot may. Then: wheels off the ground first, a hand on the power switch, a clear floor, low speed limits, people and pets out of reach. A stop in software is not a safety function.
 #
-# **How to use a notebook**: click a gray cell and press Shift+Enter; it runs, and its answer appears beneath. Go from top to bottom. Where it says **Predict.**, write your answer down first. A wrong guess costs nothing and is worth more than a right one.
+# **How to use a notebook**: click a gray cell and press Shift+Enter; it runs, and its answer appears beneath. Go from top to bottom. Where it says **Predict.**, run the cell beneath it and write your guess into its field; it is kept, and shown again beside the answer. A wrong guess costs nothing and is worth more than a right one. A closed cell holds code that is not the lesson, such as that of a drawing: run it like any other, and click it if you want to read it. After a restart of the kernel choose *Run, Run All Above Selected Cell*; a cell that misses something says so.
 
 # %% [markdown]
 # ## 1. Is this machine ready?
@@ -43,6 +43,16 @@ else:
 # **Predict.** The post stands 2 m in front of the camera. How many pixels tall is it in the picture: about 17, 66, 130 or 240?
 
 # %%
+from robotlab.practice import compare_guess, guess
+
+guess(
+    "00.post_height",
+    "How many pixels tall is the post at 2 m?",
+    choices=(17, 66, 130, 240),
+    unit="px",
+)
+
+# %%
 import math
 
 import matplotlib.pyplot as plt
@@ -58,9 +68,10 @@ frame = render(scene, camera)
 x0, y0, x1, y1 = frame.truths.boxes[0]
 name = frame.truths.classes[frame.truths.labels[0]]
 print(f"{name}: {y1 - y0:.0f} pixels tall, {x1 - x0:.0f} wide")
+compare_guess("00.post_height", f"{y1 - y0:.0f} px")
 
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 def show(pictures, titles, boxes, wide_in=2.6):
     """Pictures side by side, each with its box; None where nothing was found."""
     size = (wide_in * len(pictures), 0.9 * wide_in)
@@ -123,8 +134,6 @@ nearer_and_farther = [look(distance)[0] for distance in (0.5, 2.0, 6.0)]
 show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3, wide_in=2.4)
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell: 0.5, 2 and 6 m.*
-#
 # There is a near limit and a far limit. Nearer than about 0.6 m the ends of the post leave the picture. Far away it runs out of pixels: beyond 4.6 m it is less than 4 pixels wide. The distances between the two limits are the **working range**. Lesson 02 measures how few pixels are too few, for your own camera too.
 
 # %% [markdown]
@@ -133,6 +142,13 @@ show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3, wide_in=2.4)
 # A program that gets one picture and answers with boxes is a **detector**. The simplest detector knows one thing: which colors the post can have. We show it three pictures in daylight, each with a box around the post. It keeps the range of colors inside the boxes. In a new picture it marks every pixel in that range and puts a box around the largest patch. The upright rectangle around an object is called its **bounding box**; a box together with the name of what is in it is a **detection**. Following one object from picture to picture is a job of its own; it is called **tracking**.
 #
 # **Predict.** It has learned in daylight. A greenhouse has other lighting too: an overcast sky, dusk, a warm sodium-like lamp, and magenta grow lights. Under how many of these five does it find the post: all, four, three, one?
+
+# %%
+guess(
+    "00.color_lightings",
+    "Under how many of the five kinds of lighting does it find the post?",
+    choices=("all", "four", "three", "one"),
+)
 
 # %%
 from robotlab.boxes import iou
@@ -159,9 +175,11 @@ def best_post(detector, view):
 
 for lighting, view in views.items():
     print(f"{lighting:<9} {best_post(color, view)[1]}")
+hits = sum(best_post(color, view)[1] == "found" for view in views.values())
+compare_guess("00.color_lightings", f"{hits} of {len(views)}")
 
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 def show_boxes(detector, wide_in=2.6):
     """Every view with the detector's best box for the post."""
     boxes = [best_post(detector, view)[0] for view in views.values()]
@@ -182,6 +200,18 @@ show_boxes(color)
 #
 # **Predict.** It has seen neither the warm nor the grow lamp. Does it find the post there?
 
+# %%
+guess(
+    "00.trained_lamps",
+    "Does the trained detector find the post under the warm and the grow lamp?",
+    choices=(
+        "under both",
+        "under the warm lamp",
+        "under the grow lamp",
+        "under neither",
+    ),
+)
+
 # %% tags=["nbval-ignore-output"]
 from robotlab.course import shipped
 from robotlab.data import open_dataset
@@ -197,12 +227,13 @@ print(f"classes: {', '.join(detector.classes)}")
 for lighting, view in views.items():
     by_color, trained = best_post(color, view)[1], best_post(detector, view)[1]
     print(f"{lighting:<9} color: {by_color:<14} trained: {trained}")
+lamps = [
+    name for name in ("warm", "grow") if best_post(detector, views[name])[1] == "found"
+]
+compare_guess("00.trained_lamps", f"found under: {', '.join(lamps) or 'neither'}")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 show_boxes(detector)
-
-# %% tags=["still"] picture="lamps" alt="One rendered scene under five kinds of lighting, daylight, overcast, dusk, warm and grow, with the trained detector's box around the orange post in each. Under the warm lamp all is amber, under the grow lamp magenta."
-show_boxes(detector, wide_in=1.85)
 
 # %% [markdown]
 # **Why.** A tall thin object that stands on the ground remains one, whatever the light. Light that was not in the training pictures is a **domain shift**; the trained detector gets over this one, the color detector does not. It has its price: labels, and more time for each picture. And five pictures of one scene prove nothing; lessons 06 to 08 label, train and judge properly, with intervals that say how sure one can be.
@@ -213,6 +244,13 @@ show_boxes(detector, wide_in=1.85)
 # Now the box steers. Ten times a second: take a picture, detect the post, turn toward the middle of the box, drive faster the smaller the box is. What was measured decides the command, and the command changes what is measured next: this is **feedback**, and the whole is a **control loop**. The picture is 0.1 s old when the trolley acts on it; this age is the **latency**. Wheels need time too, and a limit on acceleration keeps their speed from jumping.
 #
 # **Predict.** The post moves away in a gentle weave, under the grow lamp. Which detector keeps the trolley behind it for 8 seconds: both, the trained one, neither?
+
+# %%
+guess(
+    "00.grow_walk",
+    "Which detector keeps the trolley behind the post for 8 seconds?",
+    choices=("both", "the trained one", "the color detector", "neither"),
+)
 
 # %%
 from robotlab.loop import Settings, simulate
@@ -227,6 +265,8 @@ for name, run in runs.items():
     kept = run.scores()["time_in_view"] > 0.9
     said = "kept the post in view" if kept else "had the post out of view for a while"
     print(f"{name:<8} {said}")
+keeps = [name for name, run in runs.items() if run.scores()["time_in_view"] > 0.9]
+compare_guess("00.grow_walk", " and ".join(keeps) or "neither")
 
 # %% tags=["approximate"]
 for name, run in runs.items():
@@ -246,11 +286,11 @@ Replay(
     "the greenhouse from above and what the camera saw.",
 )
 
-# %% tags=["still"] picture="replay" alt="A moment of the run with the trained detector. Left: the greenhouse from above, with the trolley's path behind the path of the post. Right: what the trolley's camera saw, magenta under the grow lamp, with the detector's box around the post."
+# %% tags=["still"] picture="replay" alt="The beginning of the run with the trained detector. Left: the greenhouse from above, with the trolley's path behind the path of the post. Right: what the trolley's camera saw, magenta under the grow lamp, with the detector's box around the post."
 from robotlab.image import decode
 
 run = runs["trained"]
-frame_number = 60
+frame_number = 5
 tick = int(np.searchsorted(run.t_s, run.picture_t_s[frame_number]))
 figure, (plan, seen) = plt.subplots(
     1, 2, figsize=(9, 3.2), layout="constrained", width_ratios=[1.25, 1]
@@ -282,8 +322,6 @@ seen.set_title("what the camera saw (rendered)")
 seen.set_axis_off()
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell: the trained detector.*
-#
 # **Try.** Press play, or drag the slider; both runs follow one clock. In the first picture of each run, what is inside the yellow box? The line above the color run says that the trolley never found the post; the strip at the bottom is green, *follows*, all the time. How can both be true?
 #
 # **Why.** From the very first picture the color detector has its box on a yellow crate, which under the grow lamp has the color of the post by day. The trolley steers at the crate, and since there is a box in every picture, the loop takes it that all is well: that is the green strip. The line above counts what the box was really on, and only the ground truth can tell that. A false positive steers as firmly as a true one. So the loop does not need a perfect detector. It needs one that is right most of the time, and that is silent rather than wrong.
@@ -296,6 +334,13 @@ seen.set_axis_off()
 # The direction to the post is its **bearing**: the angle from straight ahead, positive to the left.
 #
 # **Predict.** The post is a little to the left. What does the trolley with the wrong sign do: circle the post, stop at once, or turn away from it faster and faster?
+
+# %%
+guess(
+    "00.wrong_sign",
+    "What does the trolley with the wrong sign do?",
+    choices=("circle the post", "stop at once", "turn away, faster and faster"),
+)
 
 # %%
 from robotlab.loop import GroundTruthDetector
@@ -311,8 +356,9 @@ for sign in (+1, -1):
     in_view = 100 * run.scores()["time_in_view"]
     said = f"in view {in_view:3.0f} % of the time, bearing up to {worst:.0f}°"
     print(f"steering sign {sign:+d}: {said}")
+compare_guess("00.wrong_sign", said)
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(6.4, 2.8), layout="constrained")
 lines = {+1: {"color": "#0072b2"}, -1: {"color": "#d55e00", "linestyle": "--"}}
 for sign, run in wired.items():

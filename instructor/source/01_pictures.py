@@ -6,7 +6,7 @@
 # **You will be able to**
 # - find any pixel of a picture, and tell rows from columns and red from blue;
 # - turn color into gray, and say how much of the post's contrast that costs;
-# - say why twice the light does not give twice the number;
+# - say what twice the light does to the numbers;
 # - make a picture smaller without squashing it, by a method that does not lose what is far away;
 # - recognize aliasing: stripes that are not there.
 #
@@ -24,6 +24,15 @@
 # **Predict.** What is the array's shape: (320, 240, 3), (240, 320, 3) or (3, 240, 320)? How many bytes does it take up?
 
 # %%
+from robotlab.practice import compare_guess, guess
+
+guess(
+    "01.shape",
+    "What is the shape of the array?",
+    choices=("(320, 240, 3)", "(240, 320, 3)", "(3, 240, 320)"),
+)
+
+# %%
 import matplotlib.pyplot as plt
 import numpy as np
 
@@ -34,6 +43,7 @@ from robotlab.loop import default_camera
 scene = WALKS["straight"].scene
 picture = render(scene.with_post_at(1.5, 0.3), default_camera(320, 240)).picture
 print(f"shape {picture.shape}, {picture.dtype}, {picture.nbytes} bytes")
+compare_guess("01.shape", picture.shape)
 
 # %% [markdown]
 # **Why.** An array is read row by row, so its first axis counts *rows*, from the top. The second counts columns, from the left. 240 · 320 · 3 = 230 400 numbers, and a number from 0 to 255 fits into one byte (`uint8`).
@@ -41,10 +51,22 @@ print(f"shape {picture.shape}, {picture.dtype}, {picture.nbytes} bytes")
 # **Predict.** `picture[140, 107]` is one pixel. Is it 140 from the left and 107 from the top, or 140 from the top and 107 from the left? The post is orange. Which of the two lines below prints it?
 
 # %%
+guess(
+    "01.row_column",
+    "Where is picture[140, 107]?",
+    choices=(
+        "140 from the left, 107 from the top",
+        "140 from the top, 107 from the left",
+    ),
+)
+
+# %%
 print("picture[140, 107] =", picture[140, 107].tolist())
 print("picture[107, 140] =", picture[107, 140].tolist())
+orange = picture[140, 107, 0] > 2 * picture[140, 107, 2]
+compare_guess("01.row_column", "140 from the top" if orange else "140 from the left")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(5.4, 4), layout="constrained")
 ax.imshow(picture)
 ax.set(xlabel="column, px", ylabel="row, px")
@@ -67,17 +89,23 @@ print(f"read as red, green, blue: {red}, {green}, {blue}: orange")
 print(f"read as blue, green, red: {blue}, {green}, {red}: blue")
 
 # %% [markdown]
-# ## 2. A byte overflows
+# ## 2. Brighter
 #
 # **Predict.** To brighten the picture we add 120 to every byte. How does the pale blue sky turn out: paler, white, dark?
+
+# %%
+guess(
+    "01.sky", "How does the pale blue sky turn out?", choices=("paler", "white", "dark")
+)
 
 # %%
 brighter = picture + np.uint8(120)
 sky = picture[10, 160]
 print(f"sky before {sky.tolist()}, after {brighter[10, 160].tolist()}")
 print(f"{100 * (brighter < picture).mean():.0f} % of all bytes became darker")
+compare_guess("01.sky", "dark" if brighter[10, 160].mean() < sky.mean() else "paler")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 careful = np.clip(picture.astype(int) + 120, 0, 255).astype(np.uint8)
 
 figure, axes = plt.subplots(1, 3, figsize=(9, 2.7), layout="constrained")
@@ -89,18 +117,24 @@ for ax, one, title in zip(axes, (picture, brighter, careful), titles):
 # %% [markdown]
 # **Why.** A byte (`uint8`) ends at 255 and starts again at 0: integer **overflow**. The sky's blue: 208 + 120 = 328, and 328 − 256 = 72. NumPy gives no warning. Before you compute with a picture, convert its bytes, `picture.astype(float)`. Before you convert the result back, hold it between 0 and 255; this is **clipping**. In a photograph, what is brighter than 255 is clipped by the camera, and no program can bring it back.
 #
-# ## 3. Twice the light is not twice the byte
+# ## 3. Twice the light
 #
 # **Predict.** We expose the picture for twice as long, so that twice as much light reaches every pixel. A pixel on the post had 133 of red. How much has it now: 133, 182, 255?
 
 # %%
+guess("01.twice_the_light", "How much red has it now?", choices=(133, 182, 255))
+
+# %%
+reds = {}
 for exposure in (0.5, 1.0, 2.0):
     seen = render(
         scene.with_post_at(1.5, 0.0), default_camera(), exposure=exposure, noise=0
     )
-    red = int(seen.picture[120, 160, 0])
-    print(f"light {exposure:.1f}: red {red}")
-print(f"182 / 133 = {182 / 133:.2f}, and 2 to the power 1/2.2 = {2 ** (1 / 2.2):.2f}")
+    reds[exposure] = int(seen.picture[120, 160, 0])
+    print(f"light {exposure:.1f}: red {reds[exposure]}")
+ratio = reds[2.0] / reds[1.0]
+print(f"ratio {ratio:.2f}, and 2 to the power 1/2.2 = {2 ** (1 / 2.2):.2f}")
+compare_guess("01.twice_the_light", reds[2.0])
 
 # %% [markdown]
 # **Why.** The eye tells dark shades apart better than bright ones. So that 256 steps are enough, cameras and files give the dark ones more of them: the byte grows about like light to the power 1/2.2. This curve is the **gamma** of the picture; the standard curve is that of sRGB.
@@ -123,6 +157,13 @@ print(f"182 / 133 = {182 / 133:.2f}, and 2 to the power 1/2.2 = {2 ** (1 / 2.2):
 # **Predict.** Where is the post's contrast higher, in gray or in the red channel alone? By how much, in daylight and under a magenta grow lamp?
 
 # %%
+guess(
+    "01.gray",
+    "Where is the contrast of the post higher under the grow lamp?",
+    choices=("in gray", "in red", "about the same"),
+)
+
+# %%
 from robotlab.widgets import without_post
 
 camera = default_camera(320, 240)
@@ -140,8 +181,9 @@ for lighting in ("daylight", "overcast", "dusk", "grow"):
 for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
     gray = image.luminance(np.array([[color]], np.uint8))[0, 0]
     print(f"{name:<5} {color}: gray {gray:.0f}")
+compare_guess("01.gray", "in red" if in_red > in_gray else "in gray")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, axes = plt.subplots(1, 4, figsize=(9, 2.3), layout="constrained")
 for (left, right), lighting in zip((axes[:2], axes[2:]), ("daylight", "grow")):
     seen = render(scene.under(lighting).with_post_at(2.0, 0.0), camera)
@@ -193,10 +235,14 @@ verify(luminance)
 # **Predict.** A picture of 1920 × 1080 is to become 300 pixels wide, with its aspect ratio kept. How high is it then: 169, 225 or 300 pixels? What fraction of its bytes is left: 1/6, 1/12 or 1/41?
 
 # %%
+guess("01.height", "How high is it then?", choices=(169, 225, 300), unit="px")
+
+# %%
 factor = 300 / 1920
 width_px, height_px = 300, round(1080 * factor)
 fewer = 1920 * 1080 / (width_px * height_px)
 print(f"{width_px} × {height_px} pixels, 1/{fewer:.0f} of the bytes")
+compare_guess("01.height", f"{height_px} px, 1/{fewer:.0f} of the bytes")
 
 # %% [markdown]
 # **Why.** One factor for both sides, 300 / 1920 = 0.156; 1080 · 0.156 = 168.75, and pixels are whole. The bytes go with the *area*, so with the square of the factor.
@@ -244,11 +290,21 @@ verify(scaled_size)
 # **Predict.** This picture of 4 × 4 pixels is reduced to 2 × 2. What is the new pixel at the top left, by area and by nearest?
 
 # %%
+guess("01.four_by_four", "The new pixel at the top left, by area and by nearest?")
+
+# %%
 four = (np.arange(16, dtype=np.uint8) * 10).reshape(4, 4)
 print(four)
 for method in ("area", "linear", "nearest"):
     two = image.resize(np.dstack([four] * 3), (2, 2), method)[..., 0]
     print(f"{method:<8}", two.tolist())
+tops = {
+    method: image.resize(np.dstack([four] * 3), (2, 2), method)[0, 0, 0]
+    for method in ("area", "nearest")
+}
+compare_guess(
+    "01.four_by_four", f"{tops['area']} by area, {tops['nearest']} by nearest"
+)
 
 # %% [markdown]
 # **Why.** Under the first new pixel lie 0, 10, 40 and 50: their mean is 25. Nearest took the 50 and dropped three of four. Linear also looked at neighbors outside these four, so its values lie closer together.
@@ -293,8 +349,13 @@ verify(shrink)
 # **Predict.** By which methods can the post vanish altogether? By which is it sometimes the clearest of all?
 
 # %%
+guess("01.vanish", "By which methods can the post vanish?")
+
+# %%
+from IPython.display import display
 from skimage.transform import resize as skimage_resize
 
+from robotlab.course import Table
 from robotlab.widgets import standing_out
 
 large = default_camera(640, 480)
@@ -314,15 +375,20 @@ def resized(picture, size, method):
     return small.round().astype(np.uint8)
 
 
-print("the post stands out by, least to most over 11 places:")
+METHODS = ("area", "linear", "four pixels", "nearest")
+rows, vanishing = [], []
 for smaller in (1, 4, 8, 16):
     size = (640 // smaller, 480 // smaller)
-    said = []
-    for method in ("area", "linear", "four pixels", "nearest"):
+    row = [f"{size[0]} × {size[1]}"]
+    for method in METHODS:
         small_bare = resized(bare, size, method)
         outs = [standing_out(resized(one, size, method), small_bare) for one in posted]
-        said.append(f"{method} {min(outs):>3} to {max(outs):>3}")
-    print(f"{size[0]:>3} × {size[1]:<3}  {'   '.join(said)}")
+        row.append(f"{min(outs)} to {max(outs)}")
+        if min(outs) < 10 and method not in vanishing:
+            vanishing.append(method)
+    rows.append(row)
+display(Table(["size", *METHODS], rows, "The post stands out by, over 11 places:"))
+compare_guess("01.vanish", ", ".join(vanishing))
 
 # %% [markdown]
 # **Why.** Area mixes the post with what lies beside it. It gets paler, and it is always there: no old pixel goes unused. The same holds for this library's linear. Nearest takes one pixel of 8 × 8 and drops 63. If that one lies on the post, the post is as strong as it ever was. If it lies beside, only the post's pale edge is left (22), and at 40 × 30 nothing (1). Bilinear interpolation of four pixels drops 60 of 64 and is no better: at its worst, 8 times smaller, the post stands out by 14. The name "linear" alone tells you nothing; read whether your library antialiases when it makes a picture smaller. A post that is there in one picture and gone in the next is worse for a detector than a pale one.
@@ -334,16 +400,19 @@ from robotlab.widgets import Resizing
 
 Resizing(scene, large)
 
-# %% tags=["still"] picture="methods" alt="The same far post in three small pictures, every pixel magnified. By area and by linear it is a pale brown bar two pixels wide and six high. By nearest there is no post, only leaves and ground in rough patches."
+# %% tags=["still"] picture="methods" alt="The same post, 3 m away, in three pictures made four times smaller, every pixel magnified: by area, by linear and by nearest, an upright brown bar in each."
 from robotlab.image import decode
 
+near_by = Resizing(scene, large)
+near_by.asked = {
+    "number": 1,
+    "values": {"distance_m": 3.0, "smaller": 4, "aside_cm": 0},
+}
 figure, ax = plt.subplots(figsize=(7.4, 3.3), layout="constrained")
-ax.imshow(decode(bytes(Resizing(scene, large).picture)), interpolation="nearest")
+ax.imshow(decode(bytes(near_by.picture)), interpolation="nearest")
 ax.set_axis_off()
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell: 6 m away, 80 × 60 pixels.*
-#
 # Enlarging (**upsampling**) brings nothing back. The best method can only guess between the pixels that are left.
 
 # %% [markdown]
@@ -353,17 +422,27 @@ ax.set_axis_off()
 #
 # **Predict.** Stripes of 0.4 cycles per pixel are fine: one dark and one light stripe together take 2.5 pixels. We keep every second pixel. What frequency do the stripes have in the small picture, in cycles per kept pixel: 0.8, 0.4 or 0.2?
 
+# %%
+guess(
+    "01.aliasing",
+    "How many cycles per kept pixel have the stripes?",
+    choices=(0.8, 0.4, 0.2),
+)
+
 
 # %%
-def frequency(row):
-    """The strongest frequency of a row of pixels, cycles per pixel."""
-    # How much of each frequency is in it (a Fourier transform).
-    strength = np.abs(np.fft.rfft(row - row.mean()))
-    return np.fft.rfftfreq(len(row))[strength.argmax()]
+def stripes(cycles_per_px, columns):
+    """Gray values of stripes that rise and fall as a cosine does."""
+    return 127.5 + 127.5 * np.cos(2 * np.pi * cycles_per_px * columns)
 
 
-columns = np.arange(400)
-row = 127.5 + 127.5 * np.cos(2 * np.pi * 0.4 * columns)
+def cycles_per_pixel(row):
+    """Bright stripes, counted, for each pixel."""
+    bright = (row[1:-1] > row[:-2]) & (row[1:-1] >= row[2:])
+    return bright.sum() / len(row)
+
+
+row = stripes(0.4, np.arange(400))
 halves = row.reshape(200, 2).mean(axis=1)
 for name, one in (
     ("before", row),
@@ -371,24 +450,28 @@ for name, one in (
     ("means of two", halves),
 ):
     grays = f"gray {one.min():5.1f} to {one.max():5.1f}"
-    print(f"{name:<13} {frequency(one):.1f} cycles per pixel, {grays}")
+    print(f"{name:<13} {cycles_per_pixel(one):.1f} cycles per pixel, {grays}")
+slow = stripes(0.1, np.arange(0, 400, 2))
+print("stripes of 0.1 give the same kept pixels:", np.allclose(slow, row[::2]))
+compare_guess("01.aliasing", f"{cycles_per_pixel(row[::2]):.1f}")
 
-# %% tags=["nbval-ignore-output"]
-figure, axes = plt.subplots(3, 1, figsize=(8, 2.6), layout="constrained")
-titles = (
-    "40 pixels, 0.4 cycles per pixel",
-    "every second pixel",
-    "means of two pixels",
+# %% tags=["folded", "nbval-ignore-output"]
+figure, ax = plt.subplots(figsize=(7, 2.8), layout="constrained")
+smooth, kept_columns = np.linspace(0, 20, 801), np.arange(0, 21, 2)
+ax.plot(smooth, stripes(0.4, smooth), color="#999999", label="0.4 cycles per pixel")
+ax.plot(
+    smooth, stripes(0.1, smooth), "--", color="#d55e00", label="0.1 cycles per pixel"
 )
-for ax, one, title in zip(axes, (row[:40], row[:40:2], halves[:20]), titles):
-    ax.imshow(
-        one[None], cmap="gray", vmin=0, vmax=255, aspect="auto", interpolation="nearest"
-    )
-    ax.set_title(title, loc="left", fontsize=10)
-    ax.set(xticks=[], yticks=[])
+ax.plot(
+    kept_columns, stripes(0.4, kept_columns), "o", color="#0072b2", label="kept pixels"
+)
+ax.set(xlabel="column, px", ylabel="gray", xlim=(0, 20), ylim=(-5, 330))
+ax.set(xticks=kept_columns, yticks=[0, 128, 255])
+ax.legend(loc="upper center", ncols=3, frameon=False)
+plt.show()
 
 # %% [markdown]
-# **Why.** From one kept pixel to the next the stripes move on by 0.8 of a cycle. That looks just like 0.2 of a cycle *backward*. The stripes come out broader than they are, as strong as before, and nothing in the small picture shows that they are false. This is **aliasing**. No picture can hold anything finer than 0.5 cycles per pixel (light, dark, light, dark): this is the **Nyquist limit**.
+# **Why.** From one kept pixel to the next the stripes move on by 0.8 of a cycle. That looks just like 0.2 of a cycle *backward*: stripes of 0.1 cycles per old pixel go through the very same dots. The stripes come out broader than they are, as strong as before, and nothing in the small picture shows that they are false. This is **aliasing**. No picture can hold anything finer than 0.5 cycles per pixel (light, dark, light, dark): this is the **Nyquist limit**.
 #
 # Taking the mean first weakens what is too fine before it can be mistaken for something else: here to a third. This is **antialiasing**. So before a picture goes to a detector, make it smaller by area, or by a bilinear interpolation that antialiases; never by nearest, and never by four pixels.
 

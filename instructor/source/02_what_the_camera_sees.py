@@ -21,8 +21,28 @@
 # A lens throws a picture of the world onto the sensor behind it. Two lengths decide how much of the world fits: the width of the sensor, and the distance at which the lens makes a sharp picture of something very far away, its **focal length**. Short focal length, wide view. The angle from the left edge of the view to the right edge is the horizontal **field of view** (FOV; horizontal: HFOV).
 #
 # Seen from above, the axis of the lens cuts this angle into two right-angled triangles. Each has half the sensor on one side and the focal length on the other.
-#
+
+# %% tags=["folded", "nbval-ignore-output"]
+import matplotlib.pyplot as plt
+
+from robotlab.course import draw_pinhole
+
+figure, ax = plt.subplots(figsize=(6.4, 4), layout="constrained")
+draw_pinhole(ax, hfov_rad=1.0)
+plt.show()
+
+# %% [markdown]
 # **Predict.** The sensor of one small camera is 3.68 mm wide, its lens has a focal length of 3.04 mm. Is its field of view about 31°, 50°, 62° or 100°?
+
+# %%
+from robotlab.practice import compare_guess, guess
+
+guess(
+    "02.field_of_view",
+    "How wide is its field of view?",
+    choices=(31, 50, 62, 100),
+    unit="°",
+)
 
 # %%
 import math
@@ -30,6 +50,9 @@ import math
 from robotlab import camera as optics
 
 print(f"{math.degrees(optics.fov_rad(3.68e-3, 3.04e-3)):.1f}°")
+compare_guess(
+    "02.field_of_view", f"{math.degrees(optics.fov_rad(3.68e-3, 3.04e-3)):.1f}°"
+)
 
 # %% [markdown]
 # **Why.** Half the sensor is 1.84 mm. The angle whose tangent is 1.84 / 3.04 is 31.2°. The camera sees as much on the other side of its axis: 62.4°. In one formula:
@@ -41,19 +64,41 @@ print(f"{math.degrees(optics.fov_rad(3.68e-3, 3.04e-3)):.1f}°")
 # **Predict.** Here are four cameras, A to D, whose makers publish sensor, lens *and* field of view. For which one will the pinhole camera be farthest off: A, which has the longest lens for its sensor, or D, which has the shortest?
 
 # %%
+guess(
+    "02.farthest_off",
+    "For which camera will the formula be farthest off?",
+    choices=("A, the longest lens", "D, the shortest lens"),
+)
+
+# %%
+from IPython.display import display
+
+from robotlab.course import Table
+
 CAMERAS = {  # sensor width mm, focal length mm, published horizontal field of view °
     "A": (3.6288, 3.60, 53.50),
     "B": (3.68, 3.04, 62.2),
     "C": (6.45, 4.74, 66.0),
     "D": (6.45, 2.75, 102.0),
 }
+rows, off = [], {}
 for name, (sensor_mm, focal_mm, published_deg) in CAMERAS.items():
     pinhole_deg = math.degrees(optics.fov_rad(sensor_mm, focal_mm))
-    more_deg = published_deg - pinhole_deg
-    print(
-        f"{name}  {sensor_mm:.2f} mm, {focal_mm:.2f} mm: pinhole {pinhole_deg:5.1f}°, "
-        f"published {published_deg:5.1f}°, difference {more_deg:+.1f}°"
-    )
+    off[name] = published_deg - pinhole_deg
+    lengths = f"{sensor_mm:.2f}", f"{focal_mm:.2f}"
+    angles = f"{pinhole_deg:.1f}", f"{published_deg:.1f}", f"{off[name]:+.1f}"
+    rows.append([name, *lengths, *angles])
+heads = [
+    "camera",
+    "sensor, mm",
+    "lens, mm",
+    "pinhole, °",
+    "published, °",
+    "difference, °",
+]
+display(Table(heads, rows))
+worst = max(off, key=lambda name: abs(off[name]))
+compare_guess("02.farthest_off", f"{worst}, by {off[worst]:.1f}°")
 
 # %% [markdown]
 # **Why.** A and B agree within 0.2°. D, the wide one, sees 2.9° more than a pinhole camera would: wide lenses bend straight lines and squeeze what lies at the edges. This is **lens distortion**, and the pinhole camera has none. C sees 2.5° less than its formula says; the table does not say why. So a data sheet is good to a few degrees. That is enough to choose a camera. Before you build on it, measure (part 7).
@@ -98,11 +143,19 @@ verify(field_of_view)
 # **Predict.** The post stands 3 m in front of the camera. How many pixels *wide* is it: about 2, 6, 20 or 60?
 
 # %%
+guess(
+    "02.post_width", "How wide is the post at 3 m?", choices=(2, 6, 20, 60), unit="px"
+)
+
+# %%
 hfov_rad = math.radians(62.2)
 for name, size_m in (("wide", 0.07), ("tall", 0.50)):
     print(f"{optics.pixels_on_target(size_m, 3.0, hfov_rad, 320):.1f} pixels {name}")
+compare_guess(
+    "02.post_width", f"{optics.pixels_on_target(0.07, 3.0, hfov_rad, 320):.1f} px"
+)
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 import matplotlib.pyplot as plt
 import numpy as np
 
@@ -185,6 +238,27 @@ verify(pixels_on_target)
 # 2. You double the field of view from 45° to 90° (45.2° and 90.2° on the slider). Does the post keep half its pixels?
 # 3. You make the picture 160 pixels wide instead of 320. Does the post come nearer, get smaller in the view, or lose detail?
 
+# %%
+guess(
+    "02.drag_aside",
+    "1. Dragged to the side: does it get smaller?",
+    choices=("yes", "no"),
+)
+
+# %%
+guess(
+    "02.twice_the_view",
+    "2. Twice the field of view: are half of its pixels left?",
+    choices=("half", "more than half", "less than half"),
+)
+
+# %%
+guess(
+    "02.half_the_picture",
+    "3. Half as many pixels in the picture: what happens to the post?",
+    choices=("it comes nearer", "it gets smaller in the view", "it loses detail"),
+)
+
 # %% tags=["explore"]
 from robotlab.widgets import CameraView
 
@@ -210,9 +284,15 @@ for ax, (ahead, left) in zip(axes[1:], places):
 axes[0].set(xlim=(4, -4), ylim=(-0.5, 6.5), aspect="equal")
 axes[0].set(ylabel="ahead, m", xlabel="to the left, m")
 
+# %% tags=["folded"]
+half_m, whole_m = math.tan(math.radians(45) / 2), math.tan(math.radians(90) / 2)
+display(
+    compare_guess("02.drag_aside", "no: 3 m ahead is 3 m ahead"),
+    compare_guess("02.twice_the_view", f"{100 * half_m / whole_m:.0f} % are left"),
+    compare_guess("02.half_the_picture", "it loses detail"),
+)
+
 # %% [markdown]
-# *Above, as a still for those who have not run the cell.*
-#
 # **Why.** (1) No: the formula holds the distance *along the axis*, and that stays 3 m. (2) Less than half: tan 22.5° = 0.41, tan 45° = 1, so 41 % are left. (3) It stays where it is and covers the same fraction of the picture, with half as many pixels across and half as many down.
 
 # %% [markdown]
@@ -221,6 +301,13 @@ axes[0].set(ylabel="ahead, m", xlabel="to the left, m")
 # Many detectors do not look at the camera's picture. They look at a copy reduced to some 300 pixels, to be quick. Here is the color detector of lesson 00 at work on a 640-pixel picture, and on copies of it that are smaller. Whether it is right is decided by the **ground truth**, the box that the renderer knows to be true. We try two objects: the post, 50 cm tall and 7 cm wide, and a bucket, 27 cm tall and about as wide.
 #
 # **Predict.** If the detector finds the post up to 5.5 m in the 160-pixel copy, up to where in the 80-pixel one? The bucket is only half as tall as the post. Is it lost nearer than the post or farther away?
+
+# %%
+guess(
+    "02.copy",
+    "Found up to 5.5 m in the 160-pixel copy: up to where in the 80-pixel one?",
+    unit="m",
+)
 
 # %%
 from robotlab.boxes import iou
@@ -249,6 +336,7 @@ def finds(detector, view, name, width_px):
     return len(best) > 0 and iou(best.boxes, truth_of(view, name) * scale)[0, 0] >= 0.5
 
 
+reached = {}
 for name, scene_at in scene_with.items():
     views = {distance: render(scene_at(distance), large) for distance in distances_m}
     taught = [views[distance] for distance in (1.5, 2.0, 3.0)]
@@ -260,9 +348,13 @@ for name, scene_at in scene_with.items():
             if not finds(detector, view, name, width_px):
                 break
             far_m = distance
+        reached[name, width_px] = far_m
         x0, y0, x1, y1 = truth_of(views[far_m], name)[0] * width_px / 640
         last = f"last found {y1 - y0:4.1f} px tall, {x1 - x0:3.1f} px wide"
         print(f"{name:<6} {width_px:>3} px copy: up to {far_m:4.1f} m, {last}")
+compare_guess(
+    "02.copy", f"{reached['post', 80]:.1f} m; the bucket {reached['bucket', 80]:.1f} m"
+)
 
 # %% [markdown]
 # **Why.** For one object the meters differ, the pixels hardly. The post is last found 10 to 14 pixels tall and 1.5 to 2 wide, the bucket 4 to 5 pixels tall and as wide. A detector's limit is a number of *pixels*, so the limit in meters grows and shrinks with the width of the picture that the detector gets. Half as wide, half as far.
@@ -282,7 +374,7 @@ for width_px, height_px in ((1920, 1080), (300, 169), (300, 300)):
     size = f"{wide:4.1f} pixels wide, {tall:5.1f} tall"
     print(f"{width_px:>4} × {height_px:<4} {size}, {tall / wide:4.1f} times as tall")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 # The same piece of the world each time: 12 % of the picture's width, 24 % of its height.
 figure, axes = plt.subplots(1, 3, figsize=(8, 3.2), layout="constrained")
 for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300))):
@@ -306,15 +398,27 @@ for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300)
 # **Predict.** A level camera at half the height of the post, 320 × 240 pixels, 62.2°: from where on is all of the post in the picture, rows 0 to 240: 0.25 m, 0.55 m, 1.1 m?
 
 # %%
+guess(
+    "02.near",
+    "From where on is all of the post in the picture?",
+    choices=(0.25, 0.55, 1.1),
+    unit="m",
+)
+
+# %%
+measured_m = []
 for distance in (0.45, 0.50, 0.55, 0.60, 0.65):
     whole = render(scene.with_post_at(distance, 0.0), camera).truths.whole_boxes[0]
     inside = whole[1] >= 0 and whole[3] <= camera.height_px
+    measured_m += [distance] if inside else []
     seen = "all of it" if inside else "cut"
     print(f"{distance:.2f} m: rows {whole[1]:6.1f} to {whole[3]:5.1f}: {seen}")
 
 # %%
-near_m, far_m = optics.working_band(camera, object_height_m=0.50, smallest_px=12)
+near_m, far_m = optics.working_range(camera, object_height_m=0.50, smallest_px=12)
 print(f"predicted: from {near_m:.2f} m to {far_m:.2f} m")
+said = f"{near_m:.2f} m by the formula, {measured_m[0]:.2f} m measured"
+compare_guess("02.near", said)
 
 # %% [markdown]
 # **Why.** The post fills the picture's height where f · 0.50 m / Z = 240 px, at Z = 0.55 m. It shrinks to 12 px at Z = f · 0.50 m / 12 px = 11.05 m. In one formula, for an object of height h, a picture H pixels high and a detector that needs $h_{min}$ pixels:
@@ -332,7 +436,7 @@ print(f"predicted: from {near_m:.2f} m to {far_m:.2f} m")
 
 
 # %% tags=["starter"]
-def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
+def working_range(object_m, smallest_px, hfov_rad, width_px, height_px):
     """Working range, (near_m, far_m) in m, straight ahead of a level camera.
 
     object_m: height of the object, m; its middle is as high as the lens.
@@ -344,7 +448,7 @@ def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
 
 
 # %% tags=["worked"]
-def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
+def working_range(object_m, smallest_px, hfov_rad, width_px, height_px):
     """Working range, (near_m, far_m) in m, straight ahead of a level camera.
 
     object_m: height of the object, m; its middle is as high as the lens.
@@ -357,7 +461,7 @@ def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
 
 
 # %% tags=["verify"]
-verify(working_band)
+verify(working_range)
 
 # %% [markdown]
 # ## 6. Which way?
@@ -369,10 +473,16 @@ verify(working_band)
 # **Predict.** The picture is 320 pixels wide and spans 62.2°. The post is in column 80, halfway between the left edge and the middle. Its bearing: +15.6°, +16.8°, or −15.6°?
 
 # %%
+guess(
+    "02.bearing", "What is its bearing?", choices=("+15.6", "+16.8", "-15.6"), unit="°"
+)
+
+# %%
 for column_px in (0, 80, 160, 240, 320):
     print(
         f"column {column_px:>3}: {math.degrees(camera.bearing_rad(column_px)):+5.1f}°"
     )
+compare_guess("02.bearing", f"{math.degrees(camera.bearing_rad(80)):+.1f}°")
 
 # %% [markdown]
 # **Why.** Halfway to the edge is half of the *strip*, not half of the angle. Column 80 is 80 px left of the principal point, f is 265 px, and the angle whose tangent is 80 / 265 is 16.8°:
@@ -447,7 +557,7 @@ print(
 )
 print(f"your object is lost when it is less than {smallest_px:.1f} px tall")
 for name, one in (("full picture", mine), (f"reduced to {network_px} px", copy)):
-    near_m, far_m = optics.working_band(
+    near_m, far_m = optics.working_range(
         one, object_height_m, smallest_px, object_width_m
     )
     if near_m < far_m:

@@ -10,7 +10,7 @@
 # - say before you drive which lighting and which neighbors break it, and why;
 # - repair what can be repaired, and recognize when color is the wrong tool.
 #
-# **Time**: 95 minutes; parts 1 to 4 make a first sitting. **Needs**: lessons 00 and 01 (a picture is an array of height × width × 3 bytes: red, green, blue).
+# **Time**: 85 minutes; parts 1 to 4 make a first sitting. **Needs**: lessons 00 and 01 (a picture is an array of height × width × 3 bytes: red, green, blue).
 #
 # **Cautions**: nothing moves here. Keep one thing in mind for later: a detector that is *sure of the wrong thing* drives a trolley there. This lesson makes that happen on paper, where it costs nothing. All pictures are rendered.
 
@@ -20,24 +20,38 @@
 # **Predict.** We take the same picture three times, with half, with all and with twice the light. Of the red, green and blue of one pixel on the post, does any stay the same?
 
 # %%
+from robotlab.practice import guess
+
+guess(
+    "03.exposure",
+    "Does red, green or blue stay the same?",
+    choices=("red", "green", "blue", "none of them"),
+)
+
+# %%
 import matplotlib.pyplot as plt
 import numpy as np
 
 from robotlab.color import hsv
 from robotlab.greenhouse import LIGHTINGS, WALKS, render
 from robotlab.loop import default_camera
-from robotlab.practice import nudge, verify
+from robotlab.practice import compare_guess, nudge, verify
 
 camera = default_camera()
 clear = WALKS["straight"].scene
 post_ahead = clear.with_post_at(1.5, 0.0)
 
 print("light   red green blue     hue saturation value")
+pixels = []
 for light in (0.5, 1.0, 2.0):
     picture = render(post_ahead, camera, exposure=light, noise=0.0).picture
     r, g, b = picture[120, 160]
+    pixels.append(picture[120, 160])
     h, s, v = hsv(picture)[120, 160]
     print(f"{light:5.1f} {r:5d} {g:5d} {b:4d} {h:7d} {s:10d} {v:5d}")
+same = np.ptp(pixels, axis=0) == 0
+names = [name for name, one in zip(("red", "green", "blue"), same) if one]
+compare_guess("03.exposure", ", ".join(names) or "none of them")
 
 # %% [markdown]
 # **Why.** Red, green and blue all grow with the light. Their *ratios* change far less, and three numbers made of ratios tell the color almost without the brightness. With V the largest of the three channels, m the smallest and C = V − m:
@@ -55,12 +69,18 @@ for light in (0.5, 1.0, 2.0):
 # **Predict.** Pure green is 120°. What is its hue in this library, where one step is two degrees? And the hue of orange, (255, 165, 0)?
 
 # %%
+guess("03.hue_steps", "The hue of green, and of orange, in steps of two degrees?")
+
+# %%
 import colorsys
 
+steps = []
 for name, color in (("green", (0, 255, 0)), ("orange", (255, 165, 0))):
     turn = colorsys.rgb_to_hsv(*(channel / 255 for channel in color))[0]
     step = hsv(np.array([[color]], np.uint8))[0, 0, 0]
+    steps.append(str(step))
     print(f"{name:<7} {turn:.4f} of the circle, {360 * turn:6.2f} degrees, step {step}")
+compare_guess("03.hue_steps", " and ".join(steps))
 
 # %% [markdown]
 # **Why.** 120° / 2 is 60; 38.82° / 2 is 19.4, and a byte has no fraction. Other libraries spread the circle over 0 to 255 (green is 85 there) or over 0 to 1. A range of hues from one scale, used on another, finds nothing, and nothing warns you. It is the most common mistake with color detectors: write the scale beside the number.
@@ -108,6 +128,13 @@ verify(in_band)
 # **Predict.** Where is the centroid: on the post, on the tray, or somewhere else?
 
 # %%
+guess(
+    "03.centroid",
+    "Where is the centroid?",
+    choices=("on the post", "on the tray", "somewhere else"),
+)
+
+# %%
 from robotlab.color import Band, connected_components, overlay
 
 orange = Band(hue=(6, 15), saturation=(200, 255), value=(100, 255))
@@ -118,9 +145,11 @@ rows, columns = np.nonzero(mask)
 x0, x1 = view.truths.boxes[0][[0, 2]]
 print(f"{mask.sum()} orange pixels, their mean x is {columns.mean() + 0.5:.1f} px")
 print(f"the post reaches from x = {x0:.0f} to {x1:.0f} px")
+on_post = x0 <= columns.mean() + 0.5 <= x1
+compare_guess("03.centroid", "on the post" if on_post else "somewhere else")
 
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 def outline(ax, box, margin=3):
     """A box, black under white, drawn a little outside."""
     x0, y0, x1, y1 = np.asarray(box) + np.array([-margin, -margin, margin, margin])
@@ -179,10 +208,15 @@ verify(centroid)
 # **Predict.** The largest component: is it the post or the tray?
 
 # %%
+guess("03.largest", "Which is the largest component?", choices=("the post", "the tray"))
+
+# %%
 blobs = connected_components(mask, min_area_px=12)
 for area, (x0, y0, x1, y1) in zip(blobs.areas, blobs.boxes):
     size = f"{x1 - x0:.0f} wide and {y1 - y0:.0f} tall"
     print(f"{area} pixels, {size}, from x = {x0:.0f} to {x1:.0f} px")
+wide, tall = blobs.boxes[0][2:] - blobs.boxes[0][:2]
+compare_guess("03.largest", "the tray" if wide > tall else "the post")
 
 # %% [markdown]
 # **Why.** Largest *in the picture* is not largest *in the world*. The tray is flat but 0.6 m wide. The nearer one wins, and at 3.5 m that is no longer the post. Remember the two shapes; part 6 needs them.
@@ -228,6 +262,9 @@ verify(largest_blob)
 # **Predict.** Under the grow lamp, in a wider band, the mask of one post falls apart into about a hundred components, most of them specks. Which of the two clears them away, opening or closing?
 
 # %%
+guess("03.specks", "Which clears the specks away?", choices=("opening", "closing"))
+
+# %%
 from robotlab.image import dilate, erode, open_close
 
 wide_band = Band(hue=(6, 15), saturation=(150, 255), value=(50, 255))
@@ -244,6 +281,8 @@ masks = {
 for name, one in masks.items():
     count = len(connected_components(one))
     print(f"{name:<8} {one.sum():5d} pixels in {count:3d} connected components")
+left = {name: len(connected_components(one)) for name, one in masks.items()}
+compare_guess("03.specks", min(("opening", "closing"), key=left.get))
 
 # %% [markdown]
 # **Why.** Opening: a speck of one or two pixels does not survive the erosion, so there is nothing left for the dilation to bring back. Closing joins neighboring specks and keeps them all. A post 2 pixels wide does not survive an opening either. This is why the course's detector drops small *components* instead, unless you tell it to open the mask.
@@ -253,8 +292,8 @@ for name, one in masks.items():
 # **Try.** Each slider is a threshold; the gray parts of the histograms are left out. A **histogram** shows how many pixels there are of each hue, saturation and value. Mouse or arrow keys.
 # 1. Raise *hue to* from 15 to 26. At which hue does the yellow crate turn up on the right?
 # 2. Go back. Lower *saturation from* and watch the IoU with the ground truth: it rises, then it falls. Where is it best?
-# 3. Choose picture 3, dusk. Which slider, moved alone, brings the most of the post back?
-# 4. Choose picture 5, grow. Move the hue thresholds until it says *found*. Then go back to picture 1.
+# 3. Choose the picture *dusk* in the list. Which slider, moved alone, brings the most of the post back?
+# 4. Choose *grow*. Move the hue thresholds until it says *found*. Then go back to *daylight*.
 
 # %% tags=["explore"]
 from robotlab.widgets import ColorBands
@@ -277,9 +316,9 @@ panel = ColorBands(views["daylight"].picture, by_hand)
 Image(encode(decode(panel.picture), "png", effort=9))
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell. The heights are logarithmic: 1, 100, 10 000 pixels (10k).*
+# *The heights of the histograms are logarithmic: 1, 100, 10 000 pixels (10k).*
 #
-# **Why.** The crate begins at hue 22, so there is room on that side. A lower saturation first adds the pale edges of the post itself (IoU 0.93 from 134 down to 104), and below that what stands behind it. At dusk the post is darker, and the IoU falls just below 0.5. *Value from* a little lower is enough, and going on down to 79 brings back the most (0.68). A lower saturation also helps (0.64). Under the grow lamp the color itself has moved, toward red, and the thresholds must move too: hue 0 to 10 finds the post in this picture and in picture 1. That is luck with one place and one tray, and you needed the grow picture to find it. Part 5 tries twelve places.
+# **Why.** The crate begins at hue 22, so there is room on that side. A lower saturation first adds the pale edges of the post itself (IoU 0.93 from 134 down to 104), and below that what stands behind it. At dusk the post is darker, and the IoU falls just below 0.5. *Value from* a little lower is enough, and going on down to 79 brings back the most (0.68). A lower saturation also helps (0.64). Under the grow lamp the color itself has moved, toward red, and the thresholds must move too: hue 0 to 10 finds the post in this picture and by day. That is luck with one place and one tray, and you needed the grow picture to find it. Part 5 tries twelve places.
 
 # %% [markdown]
 # ## 4. Learn the thresholds from boxes
@@ -287,6 +326,9 @@ Image(encode(decode(panel.picture), "png", effort=9))
 # Numbers typed by hand fit one picture. Better: draw a box around the post in a few pictures and take the colors from there. The middle of the hues is a mean, and hue is a circle.
 #
 # **Predict.** Two pixels of a red object have the hues 350° and 10°. What is their plain mean, and what color is that?
+
+# %%
+guess("03.plain_mean", "Their plain mean, and its color?")
 
 # %%
 from robotlab.color import mean_hue as mean_hue_in_steps
@@ -298,6 +340,7 @@ red, green, blue = (
 )
 print(f"plain mean {plain:.0f} degrees, which is red {red}, green {green}, blue {blue}")
 print(f"circular mean {2 * mean_hue_in_steps(reds / 2) % 360:.0f} degrees")
+compare_guess("03.plain_mean", f"{plain:.0f}°, red {red}, green {green}, blue {blue}")
 
 # %% [markdown]
 # **Why.** 350° and 10° are 20° apart, but the plain mean goes the long way around and lands on cyan. Think of each hue as an arrow of length 1; add the arrows and see where the sum points: atan2(mean of the sines, mean of the cosines). This is the **circular mean**:
@@ -360,7 +403,13 @@ print(learned.band_of("post"))
 # **Predict.** Fill in the table on paper: of twelve, how many are found in each lighting?
 
 # %%
+guess("03.lightings", "Found of 12: daylight, overcast, dusk, warm, grow?")
+
+# %%
+from IPython.display import display
+
 from robotlab.boxes import iou
+from robotlab.course import Table
 
 rng = np.random.default_rng(3)
 far_m, slope = rng.uniform(1.0, 4.0, 12), rng.uniform(-0.28, 0.28, 12)
@@ -391,10 +440,9 @@ def tally(detector, views):
 
 
 in_the_clear = look(clear)
-print("           found  wrong  nothing   (of 12)")
-for lighting in LIGHTINGS:
-    found, wrong, nothing = tally(learned, in_the_clear[lighting]).values()
-    print(f"{lighting:<9} {found:6d} {wrong:6d} {nothing:8d}")
+rows = [[name, *tally(learned, views).values()] for name, views in in_the_clear.items()]
+display(Table(["lighting", "found", "wrong", "nothing"], rows, "Of twelve:"))
+compare_guess("03.lightings", ", ".join(str(row[1]) for row in rows))
 
 # %% [markdown]
 # Where has the post's color gone? `lighting_check` compares a band of colors with labeled pictures.
@@ -410,14 +458,12 @@ def check(detector, views):
     return lighting_check(balanced, detector.band_of("post"), boxes)
 
 
-print("           post in band   hue moved   largest orange blob is not the post")
+rows = []
 for lighting in LIGHTINGS:
     found = check(learned, in_the_clear[lighting])
-    inside, astray = 100 * found.coverage, 100 * found.astray
-    moved = found.hue_moved_deg
-    print(
-        f"{lighting:<9} {inside:11.0f} % {moved:+10.0f}° {astray:12.0f} % of pictures"
-    )
+    inside, astray = f"{100 * found.coverage:.0f} %", f"{100 * found.astray:.0f} %"
+    rows.append([lighting, inside, f"{found.hue_moved_deg:+.0f}°", astray])
+Table(["lighting", "post in band", "hue moved", "largest blob not the post"], rows)
 
 # %% [markdown]
 # **Why.** The camera measures the color of the object *times* the color of the light.
@@ -431,14 +477,27 @@ for lighting in LIGHTINGS:
 # %% [markdown]
 # ## 6. What can be repaired
 #
-# Four repairs, and one more scene: the same places, but now the orange tray, a blue drum and a yellow pole stand beside the path.
+# Three repairs, and one more scene: the same places, but now the orange tray, a blue drum and a yellow pole stand beside the path.
 #
 # - *Lower value*: let the band begin at 50 instead of about 100.
 # - *Gray world*: multiply each channel by a factor of its own, so that white things come out white; this is **white balance**. The simplest way to choose the factors is to assume that a whole picture is gray on average, the **gray-world assumption**. It undoes a light that scales the channels.
-# - *Lab*: measure colors in a space where equal distances look about equally different, **CIELAB** (L\*a\*b\*). Everything within a certain distance of the post's color counts; lightness counts half.
 # - *Shape*: the post is 0.07 m wide and 0.50 m tall. A component must have an **aspect ratio** (width / height) from 0.08 to 0.4 and fill half of its bounding box.
 #
-# **Predict.** Which repair helps in which lighting? Which one helps beside the tray?
+# **Predict.** Which repair helps at dusk, and which beside the tray?
+
+# %%
+guess(
+    "03.dusk",
+    "Which repair helps most at dusk, in the clear?",
+    choices=("lower value", "shape"),
+)
+
+# %%
+guess(
+    "03.tray",
+    "Which helps beside the tray by day?",
+    choices=("lower value", "gray world", "shape"),
+)
 
 # %%
 from dataclasses import replace
@@ -448,75 +507,51 @@ from robotlab.color import Shape
 upright = Shape(aspect=(0.08, 0.4), min_fill=0.5)
 by_day = (day_pictures, day_boxes, "post")
 band = learned.band_of("post")
-in_lab = ColorDetector.learn(*by_day, kind="lab").band_of("post")
-wider = replace(in_lab, radius=in_lab.radius + 10)
-gray_world = ColorDetector.learn(*by_day, balance="gray world")
 detectors = {
     "as learned": learned,
     "lower value": ColorDetector({"post": replace(band, value=(50, 255))}),
-    "gray world": gray_world,
-    "Lab": ColorDetector({"post": in_lab}),
-    "Lab, wider": ColorDetector({"post": wider}),
+    "gray world": ColorDetector.learn(*by_day, balance="gray world"),
     "shape": ColorDetector({"post": band}, shapes=upright),
     "gray world + shape": ColorDetector.learn(
         *by_day, balance="gray world", shapes=upright
     ),
-    "Lab, wider + shape": ColorDetector({"post": wider}, shapes=upright),
 }
 beside_others = look(beside)
 
 
-def table(scenes):
-    print(
-        f"{'found (wrong) of 12':<20}"
-        + "".join(f"{lighting:>11}" for lighting in LIGHTINGS)
-    )
-    for name, detector in detectors.items():
-        counts = [tally(detector, scenes[lighting]) for lighting in LIGHTINGS]
-        cells = [f"{one['found']:6d} ({one['wrong']:2d})" for one in counts]
-        print(f"{name:<20}" + "".join(cells))
-
-
-print("In the clear")
-table(in_the_clear)
-
-# %%
-print("Beside the tray, the drum and the pole")
-table(beside_others)
-
-# %% [markdown]
-# And what two of the repairs do to the post's own color, in numbers:
-
-# %%
-from robotlab.color import core_pixels
-
-
-def post_color(views, prepare):
-    """The median color in the middle of the post's boxes."""
-    pixels = [
-        core_pixels(prepare(one.picture), one.truths.boxes[:1])[0] for one in views
+def counted(scenes):
+    """Found and, in brackets, wrong, for each detector and lighting."""
+    counts = {
+        name: {lighting: tally(one, views) for lighting, views in scenes.items()}
+        for name, one in detectors.items()
+    }
+    rows = [
+        [name, *(f"{one['found']} ({one['wrong']})" for one in row.values())]
+        for name, row in counts.items()
     ]
-    return np.median(np.concatenate(pixels), axis=0).astype(np.uint8)[None, None]
+    return counts, rows
 
 
-print(f"hue {band.hue} as learned, {gray_world.band_of('post').hue} after gray world")
-print(f"radius in Lab {in_lab.radius:.1f}")
-print("           hue   hue after gray world   distance in Lab")
-for lighting in LIGHTINGS:
-    before = post_color(in_the_clear[lighting], lambda picture: picture)
-    after = post_color(in_the_clear[lighting], gray_world.balanced)
-    hue, hue_after = hsv(before)[0, 0, 0], hsv(after)[0, 0, 0]
-    print(
-        f"{lighting:<9} {hue:5d} {hue_after:22d} {in_lab.distance(before)[0, 0]:17.1f}"
-    )
+clear_counts, rows = counted(in_the_clear)
+display(Table(["found (wrong)", *LIGHTINGS], rows, "In the clear, of 12:"))
+dusk = {name: clear_counts[name]["dusk"]["found"] for name in ("lower value", "shape")}
+compare_guess("03.dusk", max(dusk, key=dusk.get))
+
+# %%
+tray_counts, rows = counted(beside_others)
+display(Table(["found (wrong)", *LIGHTINGS], rows, "Beside tray, drum, pole:"))
+ONE = ("lower value", "gray world", "shape")
+day = {name: tray_counts[name]["daylight"]["found"] for name in ONE}
+compare_guess("03.tray", max(day, key=day.get))
 
 # %% [markdown]
 # **Why.**
 # - *Lower value* repairs dusk, where only the brightness has changed. It costs something by day: dark edges join the tray's component, and the tray wins more often.
-# - *Gray world* repairs dusk and grow. Both scale the channels, and it scales them back: the post's hue returns from 4 to 8, into the band. It makes *warm* worse, from 18 to 24. Nearly one color of light reaches the camera there, and no factor restores ratios that the light never carried.
-# - *Lab* alone is worse than hue. Distances in CIELAB grow with the brightness, while hue and saturation are ratios: the overcast post is 12.6 away, the radius learned by day is 8.6. In the clear, ten more repairs overcast and dusk and most of grow; beside the tray most of grow is wrong again, and under the warm lamp silence turns into wrong boxes in both scenes. A wider net catches more of everything.
+# - *Gray world* repairs dusk and grow. Both scale the channels, and it scales them back: the hue of the post returns into the band. It makes *warm* worse. Nearly one color of light reaches the camera there, and no factor restores ratios that the light never carried.
 # - *Shape* refuses a component that cannot be the post. Where the post is a component too, the post is taken instead: beside the tray 11 become 12. Where the post is outside the band, *wrong* becomes *nothing*: in the clear, the crate under the grow lamp is refused. It has a price: in the clear at dusk, 3 found become 0, since the pieces of the dark post that are left in the band have the wrong shape. Beside the pole it fails, because the yellow pole turns orange under the grow lamp, and it is upright as well.
 # - *Gray world and shape* together: 11 or 12 of 12 in four kinds of lighting, in both scenes, and not one wrong box. Under the warm lamp: nothing.
+#
+# Another way to say which colors are near one another is a space where equal distances look about equally different, **CIELAB** (L\*a\*b\*): `ColorDetector.learn(..., kind="lab")`. Try it if you want more; here it finds no more than hue does, since its distances grow with the brightness.
 #
 # One more repair needs a film, not single pictures: look only near the place where the object was a moment ago, in a **region of interest** (ROI). Distractors elsewhere no longer count. This is the first step from detecting to tracking.
 
@@ -535,6 +570,13 @@ print(textwrap.fill(check(learned, beside_others["warm"]).sentence, 80))
 # **Predict.** We do what it says: three pictures in each lighting, a new band for each. Beside the tray, the drum and the pole, in which lighting is color *alone* now good enough?
 
 # %%
+guess(
+    "03.wrong_tool",
+    "In which lighting is color alone now good enough, beside tray, drum and pole?",
+)
+
+# %%
+will_do = []
 for lighting in LIGHTINGS:
     alone = ColorDetector.learn(*lessons_under(lighting), "post")
     with_shape = ColorDetector.learn(*lessons_under(lighting), "post", shapes=upright)
@@ -543,9 +585,11 @@ for lighting in LIGHTINGS:
         counts = tally(one, beside_others[lighting])
         said = f"found {counts['found']:2d}, wrong {counts['wrong']}"
         print(f"{lighting:<9} {name:<10} {said}")
+    will_do += [lighting] if verdict.usable else []
     said = "will do" if verdict.usable else "WRONG TOOL"
     astray = 100 * verdict.astray
     print(f"{'':<9} {said}: largest blob is another in {astray:.0f} % of pictures")
+compare_guess("03.wrong_tool", ", ".join(will_do))
 
 # %% [markdown]
 # **Why.** By day, under an overcast sky and under the grow lamp; not at dusk, not under the warm lamp. The thresholds can follow the lighting, if you know which lighting it is. They cannot part two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lighting_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
@@ -555,24 +599,38 @@ for lighting in LIGHTINGS:
 # %% [markdown]
 # ## On your own pictures
 #
-# Put a few photographs of *your* object into a folder `my_pictures` beside this notebook: near, far, at the window, under the lamp. Portrait or landscape, each keeps its aspect ratio; those of one size share a row of sliders. Then run the cell and find the thresholds.
+# **Click your object.** Write the name of one of your photographs into the cell; any size, portrait or landscape, JPEG, PNG or WebP. (A phone's HEIC file is refused with a line that says how to convert it.) Click the object: the right half shows everything in the photograph that has the color of the place you clicked. Then click something else of nearly that color. Without a photograph the cell takes a rendered picture.
+
+# %% tags=["explore"]
+from robotlab.image import load, resize
+from robotlab.widgets import PickColor
+
+my_picture = ""  # such as "mug.jpg", in the folder of this lesson
+
+
+def small(picture, longest_px=320):
+    """A picture made smaller, its aspect ratio kept."""
+    height, width = picture.shape[:2]
+    factor = longest_px / max(height, width)
+    return resize(picture, (round(width * factor), round(height * factor)))
+
+
+by_day_picture = views["daylight"].picture
+picked = PickColor(small(load(my_picture)) if my_picture else by_day_picture)
+picked
+
+# %% [markdown]
+# `ColorDetector({"mine": picked.band})` is a detector of that color. **More of them**: put a few photographs of the object into a folder `my_pictures` beside this notebook: near, far, at the window, under the lamp. Those of one size share a row of sliders. Run the cell and find the thresholds.
 
 # %% tags=["explore"]
 from pathlib import Path
-
-from IPython.display import display
-
-from robotlab.image import load, resize
 
 KINDS = (".jpg", ".jpeg", ".png")
 of_one_size = {}
 for path in sorted(Path("my_pictures").glob("*")):
     if path.suffix.lower() in KINDS and sum(map(len, of_one_size.values())) < 6:
-        large = load(path)
-        height, width = large.shape[:2]
-        factor = 320 / max(height, width)
-        small = resize(large, (round(width * factor), round(height * factor)))
-        of_one_size.setdefault(small.shape, {})[path.stem] = small
+        one = small(load(path))
+        of_one_size.setdefault(one.shape, {})[path.stem] = one
 start = Band(hue=(6, 15), saturation=(150, 255), value=(60, 255))
 for pictures in of_one_size.values():
     display(ColorBands(pictures, start))

@@ -22,12 +22,13 @@
 #
 # A program that gets a picture and answers with one word out of a fixed list is a **classifier**; each word on the list is a **class**. Its job is **classification**: *what* is it? It does not say *where* in the picture the object is; that job is **object detection**. So we hand it pictures with one object each: square pieces, cut out around the labels of the data set. Such a piece is a **crop**.
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 import matplotlib.pyplot as plt
 import numpy as np
+from IPython.display import display
 
 from robotlab.classify import labeled_crops
-from robotlab.course import shipped
+from robotlab.course import Table, shipped
 from robotlab.data import open_dataset
 from robotlab.image import resize
 
@@ -63,6 +64,13 @@ for label, name in enumerate(crops.classes):
 # **Predict.** What is the accuracy on the test set: about 33 %, 60 %, 80 % or 98 %?
 
 # %%
+from robotlab.practice import compare_guess, guess
+
+guess(
+    "04.accuracy", "The accuracy on the test set?", choices=(33, 60, 80, 98), unit="%"
+)
+
+# %%
 from robotlab.classify import Classifier
 
 three = Classifier.learn(crops)
@@ -79,9 +87,9 @@ for label, row in zip(test.labels[:3], scores):
 
 confusion = np.zeros((3, 3), int)
 np.add.at(confusion, (test.labels, scores.argmax(axis=1)), 1)
-print("\ntruth      answered " + " ".join(f"{name:>7}" for name in three.classes))
-for name, row in zip(three.classes, confusion):
-    print(f"{name:<19} " + " ".join(f"{count:7d}" for count in row))
+rows = [[name, *row] for name, row in zip(three.classes, confusion)]
+display(Table(["truth, answered:", *three.classes], rows))
+compare_guess("04.accuracy", f"{100 * right.mean():.1f} %")
 
 # %% [markdown]
 # **Why.** Guessing would give about 33 % when the classes come equally often. The features do the work: a bucket is blue, wide and round at the top in each of its crops. The network has seen no orange post, blue bucket or yellow crate before; it learned its filters from drawn shapes, and from greenhouses with objects in other colors.
@@ -100,11 +108,20 @@ for name, row in zip(three.classes, confusion):
 # **Predict.** Two logits differ by 1. How do their probabilities compare: equal, 1 : 2, 1 : 2.7, 1 : 10?
 
 # %%
+guess(
+    "04.logits",
+    "Two logits differ by 1: how do their probabilities compare?",
+    choices=("equal", "1 : 2", "1 : 2.7", "1 : 10"),
+)
+
+# %%
 from robotlab.neural import softmax as probabilities_of
 
 for gap in (0, 1, 2, 5):
     low, high = probabilities_of(np.array([0.0, gap]))
     print(f"difference {gap}: {low:.3f} and {high:.3f}, 1 to {high / low:.1f}")
+low, high = probabilities_of(np.array([0.0, 1.0]))
+compare_guess("04.logits", f"1 : {high / low:.1f}")
 
 # %% [markdown]
 # **Why.** exp(s + 1) = 2.718 · exp(s). Each point of difference is a factor of 2.7, so 5 points are a factor of 148. And adding the same number to all logits changes nothing: it cancels.
@@ -179,6 +196,12 @@ verify(top_k)
 # **Predict.** The classifier knows post, bucket and crate. What does it say to a drum, and with what confidence: "post" with 0.4, "bucket" with 0.55, "bucket" with 0.75, or nothing? And to a pole?
 
 # %%
+guess("04.drum", "What does it say to a drum, and with what confidence?")
+
+# %%
+guess("04.pole", "And to a pole?")
+
+# %%
 from robotlab.classify import square_crop
 from robotlab.greenhouse import Scene, Thing, render
 from robotlab.loop import default_camera
@@ -210,22 +233,36 @@ views = {
 drums = three.probabilities(views["drum"]).argmax(axis=1)
 print("most drums are called:", three.classes[np.bincount(drums).argmax()])
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 strip([views[kind][8] for kind in STRANGE], STRANGE)
 
 
 # %% tags=["approximate"]
+def answers(classifier, kind):
+    """The usual answer to a strange kind, and how sure it was of each view."""
+    found = classifier.probabilities(views[kind])
+    usual = classifier.classes[np.bincount(found.argmax(axis=1)).argmax()]
+    return usual, found.max(axis=1)
+
+
+def usual_answer(classifier, kind):
+    usual, best = answers(classifier, kind)
+    return f"{usual}, median confidence {np.median(best):.2f}"
+
+
 def report(classifier):
-    """For each strange kind: the usual answer, and its confidence."""
+    """A table of the answers to all strange kinds."""
+    rows = []
     for kind in STRANGE:
-        found = classifier.probabilities(views[kind])
-        usual = classifier.classes[np.bincount(found.argmax(axis=1)).argmax()]
-        best = found.max(axis=1)
-        sure = f"above 0.9 in {np.sum(best > 0.9):2d} of {len(best)}"
-        print(f"{kind:<6} {usual:<8} median confidence {np.median(best):.2f}, {sure}")
+        usual, best = answers(classifier, kind)
+        sure = f"{np.sum(best > 0.9)} of {len(best)}"
+        rows.append([kind, usual, f"{np.median(best):.2f}", sure])
+    display(Table(["kind", "answer", "median confidence", "above 0.9"], rows))
 
 
 report(three)
+display(compare_guess("04.drum", usual_answer(three, "drum")))
+compare_guess("04.pole", usual_answer(three, "pole"))
 
 # %% [markdown]
 # **Why.** The softmax divides 1 among the classes of *its own list*, whatever is in the picture, so an object from outside the list must be called by a name on it. A drum is blue and round: of post, bucket and crate, bucket fits best. A pole is thin and upright, and there is no doubt at all. How far the best is ahead is all that confidence measures. It says how one class compares with the others. It does not say whether any of them fits. Whether 0.9 means "right 9 times in 10" on objects that *are* on the list is a separate question, *calibration*; lesson 08 measures it.
@@ -237,18 +274,31 @@ report(three)
 #
 # **Predict.** We raise the threshold to 0.9. Known objects will be answered less often, out-of-distribution ones too. How many of the poles will still get an answer: none, half, nearly all?
 
+# %%
+guess(
+    "04.poles",
+    "At 0.9, how many of the poles still get an answer?",
+    choices=("none", "half", "nearly all"),
+)
+
 # %% tags=["approximate"]
 known = three.probabilities(test.pictures)
 strange = three.probabilities([one for kind in STRANGE for one in views[kind]])
-print("threshold   known: answered, accuracy of those   strange: answered, all wrong")
+rows = []
 for least in (0.0, 0.5, 0.7, 0.9, 0.99):
     sure = known.max(axis=1) >= least
     wrong = np.mean(strange.max(axis=1) >= least)
-    answered, accuracy = 100 * sure.mean(), 100 * right[sure].mean()
-    print(f"{least:9.2f} {answered:16.0f} % {accuracy:18.1f} % {100 * wrong:19.0f} %")
+    shares = sure.mean(), right[sure].mean(), wrong
+    rows.append([f"{least:.2f}", *(f"{100 * share:.1f} %" for share in shares)])
+heads = ["threshold", "known: answered", "right of those", "strange: answered"]
+display(Table(heads, rows))
+rows = []
 for kind in STRANGE:
     sure = three.probabilities(views[kind]).max(axis=1) >= 0.9
-    print(f"{kind:<6} answered at 0.9: {sure.sum():2} of {len(sure)}")
+    rows.append([kind, f"{sure.sum()} of {len(sure)}"])
+display(Table(["strange", "answered at 0.9"], rows))
+poles = three.probabilities(views["pole"]).max(axis=1) >= 0.9
+compare_guess("04.poles", f"{poles.sum()} of {len(poles)}")
 
 # %% [markdown]
 # **Why.** Among known objects, the unsure answers are where the mistakes are, so a threshold removes mistakes and pays with silence. Against out-of-distribution objects it helps only where the classifier happens to hesitate. It hesitates at nearly all drums, trays and pots, and at more than half of the plants. It does not hesitate at a pole: no threshold parts a sure pole from a sure post.
@@ -290,12 +340,25 @@ verify(abstain)
 # **Predict.** It has seen many plants and few drums. Which of the two will it call "nothing"?
 
 # %%
+guess(
+    "04.nothing",
+    "Which will it call nothing?",
+    choices=("plants", "drums", "both", "neither"),
+)
+
+# %%
 crops4 = labeled_crops(data.only(recordings=("day1", "overcast1", "dusk1")), empty=4)
 four = Classifier.learn(crops4)
 NOTHING = four.classes.index("nothing")
 plants = four.probabilities(views["plant"]).argmax(axis=1) == NOTHING
 print(f"{np.sum(crops4.labels == NOTHING)} crops of nothing")
 print("most plants called nothing:", plants.mean() > 0.5)
+called = [
+    kind
+    for kind in ("plant", "drum")
+    if (four.probabilities(views[kind]).argmax(axis=1) == NOTHING).mean() > 0.5
+]
+compare_guess("04.nothing", " and ".join(called) or "neither")
 
 # %% tags=["approximate"]
 report(four)
@@ -304,6 +367,13 @@ report(four)
 # **Why.** A classifier learns what it is shown. Plants are in many of its negatives; drums are rare, so "blue and round" still says bucket. Third remedy: show it what fools it. A negative chosen because it fools the classifier is a **hard negative**. The next cell adds two thirds of our views, those in daylight and under an overcast sky, to "nothing". It then tries them in three steps, each farther from what was taught: the same eight places at dusk, eight new places at dusk, the new places under a warm lamp.
 #
 # **Predict.** In which of the three steps does it still know a pot for nothing?
+
+# %%
+guess(
+    "04.pot",
+    "In which steps does it still know a pot for nothing?",
+    choices=("the first", "the first two", "all three", "none"),
+)
 
 # %% tags=["approximate"]
 from robotlab.classify import Crops
@@ -318,8 +388,7 @@ def called_nothing(classifier, pictures):
     return np.sum(classifier.probabilities(pictures).argmax(axis=1) == NOTHING)
 
 
-print("called nothing, of 8, before and after")
-print("        dusk, same places   dusk, new places   warm, new places")
+rows, pot = [], []
 for kind in STRANGE:
     steps = [views[kind][16:]]
     steps += [
@@ -327,10 +396,14 @@ for kind in STRANGE:
         for lighting in ("dusk", "warm")
     ]
     counts = [[called_nothing(one, step) for one in (four, taught)] for step in steps]
-    print(f"{kind:<6}" + "".join(f"{old:10d} → {new}     " for old, new in counts))
+    pot = [after for _, after in counts] if kind == "pot" else pot
+    rows.append([kind, *(f"{before} → {after}" for before, after in counts)])
+heads = ["kind", "dusk, same places", "dusk, new places", "warm, new places"]
+display(Table(heads, rows, "Called nothing, of 8, before and after:"))
 for name, one in (("before", four), ("after", taught)):
     known = one.scores(test.pictures).argmax(axis=1) == test.labels
     print(f"accuracy on the known test crops {name}: {100 * known.mean():.1f} %")
+compare_guess("04.pot", f"dusk {pot[0]} of 8, new places {pot[1]}, warm lamp {pot[2]}")
 
 # %% [markdown]
 # **Why.** At the places that it was taught, everything is now called nothing, and new places at dusk are no harder. Under the warm lamp some of it carries over, as with drums and poles, and some does not: no pot of 8 and only 2 plants are called nothing. Hard negatives help most in the conditions in which they were collected, and a domain shift such as this lamp undoes part of it. From the first column alone we would have believed that all five kinds were dealt with. Look at the last two lines as well: known objects could now be called nothing. Here hard negatives cost none of them; that has to be measured each time. So this is what works on robots: collect what fools it, *in all the lighting it will meet*, and teach that it is nothing.
@@ -343,8 +416,6 @@ for name, one in (("before", four), ("after", taught)):
 # **Try.** Move the square with the sliders, by mouse or with the arrow keys. Put it on the post, and read the probabilities. Make it twice as large, then half as large: when does the answer break? What does it say to the ground between two objects? Put it on the drum, then on the bucket: is there a confidence threshold that silences one and keeps the other?
 
 # %% tags=["explore"]
-from IPython.display import display
-
 from robotlab.widgets import TopClasses
 
 things = (
@@ -370,11 +441,12 @@ drawing = TopClassesFigure(frame.picture, four, 4).draw(149, 125, 110, 0.5)[0]
 display(Image(picture_bytes(drawing)))
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell: the square on the post.*
-#
 # You have just searched by hand. A program can do the same: move the square over the whole picture in small steps, in several sizes, ask the classifier each time, and keep the sure answers. This is a **sliding window**. Where two squares of one class have an IoU above 0.3, it keeps the surer one; squares that overlap less all stay.
 #
 # **Predict.** Squares of 40, 60, 90 and 135 pixels, moved by a quarter of their side, over 320 × 240 pixels. How many questions is that: about 40, 200, 950 or 5000? And how well can a square fit a post that is seven times taller than wide?
+
+# %%
+guess("04.windows", "How many questions is that?", choices=(40, 200, 950, 5000))
 
 # %%
 from robotlab.boxes import iou
@@ -389,6 +461,7 @@ print(f"{len(windows)} windows")
 print(f"{through / 1e6:.2f} million pixels through the network")
 print(f"the picture itself has {own / 1e6:.2f} million")
 print(f"best possible IoU of a window with the post: {iou(windows, post).max():.2f}")
+compare_guess("04.windows", len(windows))
 
 # %% [markdown]
 # **Why.** Each window is brought to 48 × 48 pixels and goes through the whole network. Neighboring windows share most of their pixels, and the network computes them again for each. And a square around a tall thin object is mostly background: its IoU, the area shared over the area covered together, cannot be high. 0.5 is what counts as "found" in this course.
@@ -396,6 +469,9 @@ print(f"best possible IoU of a window with the post: {iou(windows, post).max():.
 # Now the other way. Run the network *once* over the whole picture. It gives a row of features for each cell of 4 × 4 pixels. The whole table of them, as wide and high as there are cells, is a **feature map**. Put the same softmax regression on each cell, with the question "is the middle of an object here, and of which class?" That is the head of the course's detector, which you trained in lesson 00. A detector that answers for all cells in one pass is a **single-stage detector**.
 #
 # **Predict.** 320 × 240 pixels in cells of 4 × 4: how many answers come out of one pass?
+
+# %%
+guess("04.cells", "How many answers come out of one pass?")
 
 # %% tags=["nbval-ignore-output"]
 from robotlab.neural import fit
@@ -412,8 +488,9 @@ print(f"{rows} x {columns} cells = {rows * columns} answers")
 print(f"each has {count} probabilities: {', '.join(cells.classes)}")
 print(f"those of a cell add up to {in_cells.sum(axis=2).mean():.3f}")
 print(f"pixels through the network, sliding against one pass: {through / own:.0f} to 1")
+compare_guess("04.cells", rows * columns)
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 found = {
     "sliding": sliding.detect(frame.picture),
     "cells": detector.detect(frame.picture, min_score=detector.facts["best_score"]),
@@ -473,6 +550,9 @@ for name, boxes in found.items():
 #
 # **Predict.** Three of scikit-image's own photographs: a cat, a cup of coffee, a portrait of an astronaut. The list holds "tabby", "Egyptian cat", "espresso" and "cup", but neither "astronaut" nor "person". What will it say to the portrait, and how sure is it?
 
+# %%
+guess("04.portrait", "What will it say to the portrait, and how sure is it?")
+
 # %% tags=["approximate"]
 from skimage import data as photographs_of_skimage
 
@@ -490,6 +570,10 @@ else:
     for title, picture in photographs.items():
         best = [f"{name} {p:.2f}" for name, p in thousand.best(picture, 4)]
         print(f"{title:<16}{', '.join(best)}")
+name, p = (
+    thousand.best(photographs["a portrait"], 1)[0] if thousand else ("left out", 0)
+)
+compare_guess("04.portrait", f"{name}, {p:.2f}")
 
 # %% [markdown]
 # Those who have not installed it see this in the instructor's copy: three kinds of cat on top, with more than 0.8 between them; "espresso" above 0.9; and for the portrait a helmet or a vehicle, none above 0.2.

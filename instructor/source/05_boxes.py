@@ -21,11 +21,20 @@
 # **Predict.** Somebody hands you the box `60, 40, 100, 80` and does not say which format it is in. By how much do the three readings differ in area: not at all, by half, by a factor of five?
 
 # %%
+from robotlab.practice import guess
+
+guess(
+    "05.area",
+    "By how much do the three readings differ in area?",
+    choices=("not at all", "by half", "by a factor of five"),
+)
+
+# %%
 import matplotlib.pyplot as plt
 import numpy as np
 
 from robotlab import boxes
-from robotlab.practice import nudge, verify
+from robotlab.practice import compare_guess, nudge, verify
 
 numbers = [[60, 40, 100, 80]]
 readings = {
@@ -35,8 +44,10 @@ readings = {
 }
 for name, box in readings.items():
     print(f"{name:<17} edges {box[0].tolist()}, area {boxes.area(box)[0]:5.0f} px²")
+areas = [boxes.area(box)[0] for box in readings.values()]
+compare_guess("05.area", f"by a factor of {max(areas) / min(areas):.0f}")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(5.2, 3.2), layout="constrained")
 looks = (
     {"color": "#0072b2"},
@@ -74,6 +85,13 @@ print("normalized center", (centered / [320, 240, 320, 240])[0].round(4).tolist(
 # **Predict.** A check that every box has x0 ≤ x1 and y0 ≤ y1: which of the two mistakes does it notice?
 
 # %%
+guess(
+    "05.check",
+    "Which mistake does the check notice?",
+    choices=("sizes read as corners", "corners read as sizes", "both", "neither"),
+)
+
+# %%
 from robotlab.course import shipped
 from robotlab.data import open_dataset
 from robotlab.errors import BoxError
@@ -99,6 +117,9 @@ as_sizes = refused(boxes.corners_from_xywh(corners))
 print(f"{len(corners)} boxes")
 for name, count in (("sizes as corners", as_corners), ("corners as sizes", as_sizes)):
     print(f"{name}: {count} rejected, {len(corners) - count} go through unnoticed")
+compare_guess(
+    "05.check", "sizes read as corners" if as_corners > as_sizes else "the other"
+)
 
 # %% [markdown]
 # **Why.** A size read as a corner mostly lies left of the first corner, which is impossible, so it is noticed; near the upper left of the picture it is not. A corner read as a size is a large positive number, and always possible. No check finds it. Name both formats in the name of each conversion (`corners_from_xywh`), and look at the first picture with its boxes drawn.
@@ -155,10 +176,22 @@ verify(corners_from_xywh)
 # $$\text{IoU}(A, B) = \frac{|A \cap B|}{|A \cup B|} = \frac{|A \cap B|}{|A| + |B| - |A \cap B|}$$
 #
 # With it a detector is judged: a detection whose IoU with the **ground truth** is 0.5 or more is a **true positive** (TP); one that matches no true box is a **false positive** (FP); a true box that nothing matches is a **false negative** (FN).
-#
+
+# %% tags=["folded", "nbval-ignore-output"]
+from robotlab.course import draw_overlap
+
+figure, ax = plt.subplots(figsize=(5, 3.4), layout="constrained")
+draw_overlap(ax, [0, 0, 20, 14], [12, 4, 30, 18])
+ax.set_title("intersection hatched, union gray")
+plt.show()
+
+# %% [markdown]
 # **Predict.** Two boxes of 10 × 10 px, the second moved by 5 px to the right *and* 5 px down. Is their IoU 0.50, 0.25 or 0.14?
 #
 # Do it on paper first: the intersection, both areas, and remember that the intersection is part of both.
+
+# %%
+guess("05.iou", "Their IoU?", choices=("0.50", "0.25", "0.14"))
 
 # %%
 a, b = np.array([[0, 0, 10, 10]]), np.array([[5, 5, 15, 15]])
@@ -168,6 +201,7 @@ together = area_a + area_b - shared
 print(f"intersection {shared:.0f} px²")
 print(f"union {area_a:.0f} + {area_b:.0f} - {shared:.0f} = {together:.0f} px²")
 print(f"IoU {shared / together:.6f}, and 1/7 is {1 / 7:.6f}")
+compare_guess("05.iou", f"{shared / together:.2f}")
 
 # %% [markdown]
 # **Why.** Half across times half down is a quarter of one box, 25 px². The union is 100 + 100 − 25 = 175 px², since the intersection was counted twice. IoU is stricter than it feels: moved by half a box in both directions, only a seventh is left.
@@ -183,28 +217,12 @@ from robotlab.widgets import TwoBoxes
 two = TwoBoxes([10, 6, 20, 16], [15, 11, 25, 21])
 two
 
-# %% tags=["still"] picture="two_boxes" alt="Two squares of 10 by 10 pixels on a grid, A with a solid and B with a dashed outline, B moved by 5 pixels to the right and 5 down. Their intersection of 5 by 5 pixels is hatched: 25 of 175 square pixels, IoU 0.143."
-from matplotlib.patches import Rectangle
-
+# %% tags=["still"] picture="two_boxes" alt="Two squares of 10 by 10 pixels, A with a solid and B with a dashed outline, B moved to the right by 3 pixels. What both cover is hatched, what they cover together is gray."
 figure, ax = plt.subplots(figsize=(6, 3.7), layout="constrained")
-names = {"A": ("#0072b2", "-", (0.5, 1.8)), "B": ("#d55e00", "--", (8.5, 9.4))}
-for (x0, y0, x1, y1), (name, (color, dashes, (right, down))) in zip(
-    two.boxes, names.items()
-):
-    corner, wide, tall = (x0, y0), x1 - x0, y1 - y0
-    line = {"edgecolor": color, "linestyle": dashes, "linewidth": 2}
-    ax.add_patch(Rectangle(corner, wide, tall, facecolor=color, alpha=0.12))
-    ax.add_patch(Rectangle(corner, wide, tall, fill=False, **line))
-    ax.text(x0 + right, y0 + down, name, color=color, fontsize=13, fontweight="bold")
-ax.add_patch(Rectangle((15, 11), 5, 5, fill=False, hatch="////", linewidth=0))
-ax.set(xlim=(0, 40), ylim=(24, 0), aspect="equal", xlabel="x, px", ylabel="y, px")
-ax.set(xticks=range(0, 41, 10), yticks=range(0, 25, 10))
-ax.set_title("intersection 25 px², union 175 px², IoU 0.143")
+draw_overlap(ax, [10, 6, 20, 16], [13, 6, 23, 16])
 plt.show()
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell.*
-#
 # **Why.** Sideways, a box of width w moved by s has an IoU of (w − s) / (w + s): one half at s = w / 3, so the fourth pixel of ten is too much. Inside, the place does not matter: 25 / 100 everywhere. And apart is 0, near or far.
 #
 # **Task 2.** Write `iou(a, b)` for two boxes. Boxes apart, and boxes without area, have 0.
@@ -246,19 +264,33 @@ verify(iou)
 # **Predict.** Use the four numbers of such a file as they are, and the left and the upper edge of every box lie one pixel too far in: it is one pixel too narrow and one too short. For which post is that worse: the one at 1 m or the one at 6 m? Below an IoU of 0.5 a detection does not count as a true positive. Can one pixel do that?
 
 # %%
+guess(
+    "05.one_pixel",
+    "For which post is one pixel worse, and can it make a detection false?",
+)
+
+# %%
+from IPython.display import display
+
 from robotlab.camera import pixels_on_target
+from robotlab.course import Table
 from robotlab.loop import default_camera
 
 camera = default_camera()
-print("distance   post, px       one px short   moved by one px")
+rows = []
 for distance_m in (1, 2, 4, 6):
     view = (distance_m, camera.hfov_rad, camera.width_px)
     wide, tall = pixels_on_target(0.07, *view), pixels_on_target(0.50, *view)
     true = np.array([[100, 50, 100 + wide, 50 + tall]])
     short, moved = true + [1, 1, 0, 0], true + [1, 0, 1, 0]
     short_iou, moved_iou = boxes.iou(true, short)[0, 0], boxes.iou(true, moved)[0, 0]
-    size = f"{wide:4.1f} × {tall:5.1f}"
-    print(f"{distance_m:6.0f} m   {size} {short_iou:14.2f} {moved_iou:15.2f}")
+    size = f"{wide:.1f} × {tall:.1f}"
+    rows.append([f"{distance_m} m", size, f"{short_iou:.2f}", f"{moved_iou:.2f}"])
+heads = ["distance", "post, px", "IoU, one px short", "IoU, moved by one px"]
+display(Table(heads, rows))
+compare_guess(
+    "05.one_pixel", f"the one at {distance_m} m: IoU {short_iou:.2f} or {moved_iou:.2f}"
+)
 
 # %% [markdown]
 # **Why.** One pixel of 19 is nothing; one pixel of 3 is a third. At 6 m a box that is shifted by one pixel has an IoU of 0.51, and half a pixel more of error makes it a false positive, and the post a false negative. So far objects score badly for two reasons: they are hard to see, and IoU forgives them less.
@@ -285,6 +317,9 @@ print(f"last pixels {iou_with_last_pixels(a, b):.6f}")
 # A detector looks everywhere, and everything near the post looks somewhat like a post. Here is a very simple detector, a sliding window with the aspect ratio of the post, in ten sizes. Each window is scored by how well it coincides with the orange pixels: orange pixels inside, divided by (area of the window + orange pixels close around it). This is an IoU again, of the window and the mask. A method so simple that any other must beat it is a **baseline**.
 #
 # **Predict.** One post, 2 m away. How many windows score 0.4 or more: 1, about 10, about 100, about 1000?
+
+# %%
+guess("05.windows", "How many windows score 0.4 or more?", choices=(1, 10, 100, 1000))
 
 # %%
 from robotlab.color import Band
@@ -318,11 +353,15 @@ good = scores >= 0.4
 found, found_scores = windows[good], scores[good]
 print(f"{len(windows)} windows, {good.sum()} of them score 0.4 or more")
 print(f"the best scores {found_scores.max():.2f}")
+compare_guess("05.windows", good.sum())
 
 # %% [markdown]
 # **Why.** A window one pixel beside the best one is nearly as good. So one keeps the box with the highest score and drops all boxes whose IoU with it exceeds a threshold; then the best of the rest, and so on. This is **non-maximum suppression** (NMS).
 #
 # **Predict.** With an IoU threshold of 0.5, how many boxes are left? And with 0.9?
+
+# %%
+guess("05.left", "How many are left at 0.5, and at 0.9?")
 
 # %%
 kept = {}
@@ -332,8 +371,9 @@ for limit in (0.1, 0.3, 0.5, 0.7, 0.9):
 best = found[kept[0.5][0]]
 best_iou = boxes.iou([best], view.truths.boxes[:1])[0, 0]
 print(f"the best: {best.tolist()}, IoU with the ground truth {best_iou:.2f}")
+compare_guess("05.left", f"{len(kept[0.5])} and {len(kept[0.9])}")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, axes = plt.subplots(1, 3, figsize=(9, 3.6), layout="constrained")
 around_post = view.truths.boxes[0] + [-45, -30, 45, 30]
 left, top, right, bottom = around_post.round().astype(int)
@@ -394,6 +434,9 @@ verify(nms)
 # **Predict.** Four objects, four perfect boxes, an IoU threshold of 0.5. How many are left?
 
 # %%
+guess("05.perfect", "How many of the four are left?", choices=(4, 3, 2, 1))
+
+# %%
 scene = Scene(
     (
         Thing("crate", 2.3, 0.45, 1.571),
@@ -417,8 +460,10 @@ for title, groups in (("all together", None), ("class by class", labels)):
     rows = boxes.nms(true, sure, 0.5, groups)
     left = [names[row] for row in sorted(rows)]
     print(f"{title:<15} {len(rows)} left: {', '.join(left)}")
+left = [len(boxes.nms(true, sure, 0.5, groups)) for groups in (None, labels)]
+compare_guess("05.perfect", f"{left[0]} all together, {left[1]} class by class")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(6, 3.2), layout="constrained")
 ax.imshow(crowd.picture, extent=(0, 320, 240, 0))
 for (x0, y0, x1, y1), name in zip(true, names):

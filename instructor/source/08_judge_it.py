@@ -39,14 +39,21 @@
 #
 # How many of the five are true positives?
 
+# %% tags=["folded"]
+from robotlab.practice import compare_guess, guess
+
+guess("08.true", "How many of the five are true positives?", choices=range(6))
+
 # %%
 import math
 import textwrap
 
 import matplotlib.pyplot as plt
 import numpy as np
+from IPython.display import display
 
 from robotlab import boxes, metrics
+from robotlab.course import Table
 from robotlab.practice import nudge, verify
 
 truths = np.array([[0, 0, 10, 30], [20, 0, 30, 30]], float)
@@ -58,10 +65,12 @@ scores = np.array([0.9, 0.8, 0.6, 0.5, 0.3])
 
 overlaps = boxes.iou(found, truths)
 matched = metrics.match_detections(found, scores, truths, iou_limit=0.5)
-print("score   IoU with A   with B")
+rows = []
 for score, (with_a, with_b), truth in zip(scores, overlaps, matched.truth):
     became = f"true positive, matches {'AB'[truth]}" if truth >= 0 else "false positive"
-    print(f"{score:5.1f} {with_a:12.2f} {with_b:8.2f}   {became}")
+    rows.append((f"{score:.1f}", with_a, with_b, became))
+display(Table(("score", "IoU with A", "IoU with B", "is a"), rows, decimals=2))
+compare_guess("08.true", f"{matched.hits.sum()} true positives")
 
 # %% [markdown]
 # **Why.** Two: TP = 2, FP = 3, FN = 0. Detection 2 lies better on A, but A is taken: it is a *duplicate*, which **non-maximum suppression** (NMS, lesson 05) should have removed. Detection 3 covers less than half of B: *poor overlap*. Detection 5 lies on *background*.
@@ -114,20 +123,47 @@ verify(match_boxes)
 # %% [markdown]
 # ## 2. Precision and recall
 #
-# - **Precision**: of what was detected, how much is correct? TP / (TP + FP), true positives over detections.
-# - **Recall**: of what is there, how much was found? TP / (TP + FN), true positives over truths.
+# - **Precision**: of what was detected, how much is correct? True positives over detections.
+# - **Recall**: of what is there, how much was found? True positives over truths.
 #
+# $$\text{precision} = \frac{\text{TP}}{\text{TP} + \text{FP}}$$
+#
+# $$\text{recall} = \frac{\text{TP}}{\text{TP} + \text{FN}}$$
+
+# %% tags=["still"] picture="sets" alt="Two overlapping ellipses. The left one, dashed, holds the truths, the right one the detections. What they share is TP; the rest of the truths is FN, missed; the rest of the detections is FP, not there. Recall is TP as a part of the truths, precision TP as a part of the detections. TN, all the rest, lies outside and cannot be counted."
+from robotlab.course import plot_precision_and_recall
+
+figure, ax = plt.subplots(figsize=(6, 2.6), layout="constrained")
+plot_precision_and_recall(ax)
+plt.show()
+
+# %% [markdown]
 # The **confidence threshold** decides what counts as a detection: boxes with a lower score are dropped. Go down the list from the highest score, and both numbers change with every step.
 #
 # **Predict.** You lower the threshold. Can recall fall? Can precision rise?
 
+# %% tags=["folded"]
+guess(
+    "08.lower",
+    "You lower the threshold. What is possible?",
+    choices=(
+        "recall falls, precision rises",
+        "recall falls, precision does not rise",
+        "recall does not fall, precision rises",
+        "neither",
+    ),
+)
+
 # %%
 hits = matched.hits
 precision, recall = metrics.precision_recall(hits, len(truths))
-print("threshold   TP   FP   FN   precision   recall")
-for n, (score, tp) in enumerate(zip(scores, np.cumsum(hits)), start=1):
-    print(f"{score:9.1f} {tp:4d} {n - tp:4d} {len(truths) - tp:4d}", end=" ")
-    print(f"{precision[n - 1]:11.2f} {recall[n - 1]:8.2f}")
+rows = [
+    (f"{score:.1f}", tp, n - tp, len(truths) - tp, precision[n - 1], recall[n - 1])
+    for n, (score, tp) in enumerate(zip(scores, np.cumsum(hits)), start=1)
+]
+display(Table(("threshold", "TP", "FP", "FN", "precision", "recall"), rows, decimals=2))
+falls, rises = bool((np.diff(recall) < 0).any()), bool((np.diff(precision) > 0).any())
+compare_guess("08.lower", f"recall falls: {falls}; precision rises: {rises}")
 
 # %% [markdown]
 # **Why.** Recall never falls: what is found stays found. Precision falls with every false positive and rises with every true one: here from 0.33 back to 0.50. So a detector does not have *one* precision. A precision without its threshold, or without the recall beside it, says nothing: a detector that reports a single certain thing a day has a precision of 1.
@@ -168,7 +204,14 @@ verify(precision_recall)
 # - *all points*: the area itself (VOC from 2010 on);
 # - *101 levels*: the mean at recall 0, 0.01, ... 1 (COCO).
 #
+# With the envelope $\tilde p$ over recall $r$, the area is
+#
+# $$\text{AP} = \int_0^1 \tilde p(r) \, dr, \qquad \tilde p(r) = \max_{r' \ge r} p(r')$$
+#
 # **Predict.** The shortest list with a zigzag: TP, FP, TP, and two truths. The envelope is 1, then 2/3. On paper: what is the area? Will the other two be larger or smaller?
+
+# %% tags=["folded"]
+guess("08.area", "What is the area under the envelope?")
 
 # %%
 lists = {
@@ -178,21 +221,24 @@ lists = {
     "TP; 2 truths": ("1", 2),
     "24 detections; 15 truths": ("101000000101110000000010", 15),
 }
-print(f"{'':<27}11 levels   all points   101 levels")
+rows = []
 for name, (marks, count) in lists.items():
     ranked = [mark == "1" for mark in marks]
     values = [
         metrics.average_precision(ranked, count, method)
         for method in ("voc11", "voc", "coco")
     ]
-    print(f"{name:<27}{values[0]:9.4f} {values[1]:12.4f} {values[2]:12.4f}")
+    rows.append((name, *values))
+columns = ("11 levels", "all points", "101 levels")
+display(Table(("list", *columns), rows, decimals=4))
+compare_guess("08.area", f"{rows[0][2]:.4f}")
 
 # %% [markdown]
 # **Why.** The area is ½ · 1 + ½ · ⅔ = 0.8333. Of 11 levels, six (0 to 0.5) read 1 and five read ⅔: (6 + 5 · ⅔) / 11 = 0.8485. Of 101, fifty-one read 1: 0.8350. Rows 2 and 3 show that the order decides: the same two detections, and half the AP when the false positive has the higher score. Row 4: false negatives count, though no detection tells of them.
 #
 # The last row is a published list (Padilla and others, 2020), printed there as 26.84 % and 24.56 % (0.24569, cut off and not rounded). Two points (0.02) of AP, and nothing has changed but the definition. Ask which one, before you compare.
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 marks, count = lists["24 detections; 15 truths"]
 precision, recall = metrics.precision_recall([mark == "1" for mark in marks], count)
 falling = np.maximum.accumulate(precision[::-1])[::-1]
@@ -280,13 +326,17 @@ print(f"training: {len(learn)} pictures; test: {len(test)}, with {truth_count} t
 #
 # **Predict.** AP50 of the color detector and of the trained one: near 0.3, 0.5, 0.7 or 0.9? Which of the three classes is the hardest?
 
+# %% tags=["folded"]
+guess("08.ap50", "AP50 of color and of trained? The hardest class?")
+
 # %% tags=["approximate"]
-print(f"{'':<10}{'AP50':>6}{'AP75':>6}{'AP':>6}     AP50 of each class")
+rows = []
 for name, one in judged.items():
-    rows = one.per_class.items()
-    classes = ", ".join(f"{kind} {row['AP50']:.2f}" for kind, row in rows)
-    AP75 = one.coco["AP75"]
-    print(f"{name:<10}{one.AP50:6.2f}{AP75:6.2f}{one.AP:6.2f}     {classes}")
+    classes = [row["AP50"] for row in one.per_class.values()]
+    rows.append((name, one.AP50, one.coco["AP75"], one.AP, *classes))
+columns = ("AP50", "AP75", "AP", *(f"AP50 {kind}" for kind in test.classes))
+display(Table(("detector", *columns), rows, decimals=2))
+compare_guess("08.ap50", f"{rows[0][1]:.2f} and {rows[1][1]:.2f}")
 
 # %%
 by_class = {
@@ -322,17 +372,22 @@ from robotlab.image import decode, encode
 Image(encode(decode(curve.picture), "png", effort=9))
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell.*
-#
 # **Why.** **F1** is the harmonic mean of precision and recall:
 #
 # $$F_1 = \frac{2 \cdot \text{TP}}{2 \cdot \text{TP} + \text{FP} + \text{FN}}$$
 #
 # A false positive counts exactly like a false negative. One more detection raises F1 as long as its probability of being a true positive is more than half of F1 itself; so the best threshold lies at or a little below the place where true and false are equally likely. For a table that is fair.
 #
-# For a trolley it is not. After a *false negative* it holds its last command and waits for the next picture, a tenth of a second later. A *false positive* steers it: toward a drum, a pole, an orange tray. So give each error its cost, and take the threshold with the least sum. A robot looks at many pictures, so count its false positives per minute.
+# For a trolley it is not. After a *false negative* it holds its last command and waits for the next picture, a tenth of a second later. A *false positive* steers it: toward a drum, a pole, an orange tray. So give each error its cost, and take the threshold with the least sum. A robot looks at many pictures, so count its **false positives per minute**: those per picture, times pictures per second, times 60.
 #
 # **Predict.** Let one false positive cost as much as five false negatives. Does the threshold go up or down, and do the false negatives double?
+
+# %% tags=["folded"]
+guess(
+    "08.cost",
+    "The threshold goes",
+    choices=("up, FN double", "up, FN grow by less", "down"),
+)
 
 # %% tags=["approximate"]
 PICTURES_PER_S = 10
@@ -343,11 +398,17 @@ fn = posts.truths - tp
 costs = (1, 5, 20)
 chosen = [int(np.argmin(cost * fp + fn)) for cost in costs]
 print(f"{posts.truths} posts in {len(test)} pictures")
-print("a FP costs   threshold   FP   FN   precision   recall   FP a minute")
+rows = []
 for cost, k in zip(costs, chosen):
-    per_minute = fp[k] / len(test) * PICTURES_PER_S * 60
-    print(f"{cost:7d} FN {posts.score[k]:11.2f} {fp[k]:4d} {fn[k]:4d}", end=" ")
-    print(f"{posts.precision[k]:11.2f} {posts.recall[k]:8.2f} {per_minute:13.1f}")
+    per_minute = f"{fp[k] / len(test) * PICTURES_PER_S * 60:.1f}"
+    counts = (fp[k], fn[k], posts.precision[k], posts.recall[k], per_minute)
+    rows.append((f"{cost} FN", posts.score[k], *counts))
+columns = ("threshold", "FP", "FN", "precision", "recall", "FP a minute")
+display(Table(("a FP costs", *columns), rows, decimals=2))
+up, down = posts.score[chosen[0]], posts.score[chosen[1]]
+compare_guess(
+    "08.cost", f"{up:.2f} to {down:.2f}, FN {fn[chosen[0]]} to {fn[chosen[1]]}"
+)
 
 # %%
 rises = bool((np.diff(posts.score[chosen]) >= 0).all())
@@ -371,22 +432,35 @@ print(f"chosen here: {here.best()['score']:.2f}, F1 here {here.best()['F1']:.3f}
 #
 # **Predict.** At the threshold with the highest F1, what is the color detector's most frequent error: one of the kinds of false positive, or a false negative? And the trained detector's?
 
+# %% tags=["folded"]
+guess(
+    "08.kind",
+    "The color detector's most frequent error?",
+    choices=(
+        "false negative",
+        "wrong class",
+        "poor overlap",
+        "duplicate",
+        "background",
+    ),
+)
+
 # %% tags=["approximate"]
-print(f"{'':<10}{'color':>8}{'trained':>10}")
-at = [one.at for one in judged.values()]
-for words, key in (("TP", "TP"), ("FN", "FN"), ("FP", "FP")):
-    print(f"{words:<16}" + "".join(f"{counts[key]:8d}" for counts in at))
-for kind in ("wrong class", "poor overlap", "duplicate", "background"):
-    counts = [one.errors[kind] for one in judged.values()]
-    print(f"  {kind:<14}" + "".join(f"{count:8d}" for count in counts))
+KINDS = ("wrong class", "poor overlap", "duplicate", "background")
+rows = [(key, *(one.at[key] for one in judged.values())) for key in ("TP", "FN", "FP")]
+for kind in KINDS:
+    rows.append((f"FP: {kind}", *(one.errors[kind] for one in judged.values())))
+display(Table(("at its best F1", *judged), rows, decimals=2))
 
 matrix = judged["trained"].confusion
-print("\nConfusion matrix of the trained detector:")
+print("Confusion matrix of the trained detector:")
 print("what it is (rows), what it was taken for (columns)")
-columns = [*test.classes, "not found"]
-print(f"{'':<12}" + "".join(f"{column:>10}" for column in columns))
-for name, row in zip([*test.classes, "background"], matrix):
-    print(f"{name:<12}" + "".join(f"{number:10d}" for number in row))
+names = [*test.classes, "background"]
+rows = [(name, *row) for name, row in zip(names, matrix)]
+display(Table(("", *test.classes, "not found"), rows, decimals=2))
+color_errors = {"false negative": judged["color"].at["FN"], **judged["color"].errors}
+worst = max(("false negative", *KINDS), key=color_errors.get)
+compare_guess("08.kind", f"{worst}, {color_errors[worst]} times")
 
 # %% [markdown]
 # **Why.** False negatives are the most frequent error of both. The trained detector has few false positives, and no kind leads by much. Of *wrong class*, most are far crates under the magenta grow lamp, taken for buckets: the lamp took their yellow. Those on background, looked at one by one, were mostly orange trays and terracotta pots ("crate") and a blue drum behind leaves ("bucket"), things that are not labeled and look like things that are. The color detector has nearly as many boxes of *poor overlap* as on background, and most of them lie on crates: a blob ends where its color ends, at a shadow or a slat, not where the thing ends.
@@ -396,8 +470,9 @@ for name, row in zip([*test.classes, "background"], matrix):
 # %% tags=["approximate"]
 wrong = judged["trained"].errors["wrong class"]
 confused = int(matrix[:-1, :-1].sum() - np.trace(matrix))
-print(f"wrong class {wrong}: {confused} confusions in the matrix, and", end=" ")
-print(f"{wrong - confused} on things that were also found correctly")
+print(f"wrong class: {wrong}")
+print(f"  confusions in the matrix: {confused}")
+print(f"  on things that were also found correctly: {wrong - confused}")
 
 # %% [markdown]
 # ### Calibration
@@ -406,16 +481,31 @@ print(f"{wrong - confused} on things that were also found correctly")
 #
 # **Predict.** Of the trained detector's boxes with a score near 0.45, how many of 100 are true positives? And of the color detector's?
 
-# %% tags=["approximate"]
-for name, one in judged.items():
-    print(f"{name + ':':<12}  boxes   of them TP   95 %")
-    for row in one.calibration["bins"]:
-        if row["count"]:
-            low, high = row["precision_interval"]
-            print(f"{row['low']:.1f} to {row['high']:.1f} {row['count']:9d}", end=" ")
-            print(f"{row['precision']:12.2f}   {low:.2f} to {high:.2f}")
+# %% tags=["folded"]
+guess("08.calibration", "Of 100 boxes with a score near 0.45: trained? color?")
 
-# %% tags=["nbval-ignore-output"]
+
+# %% tags=["approximate"]
+def of_them(row):
+    """Boxes, the share that are true positives, and its 95 % interval, as text."""
+    if not row["count"]:
+        return (0, None, "")
+    low, high = row["precision_interval"]
+    return (row["count"], row["precision"], f"{low:.2f} to {high:.2f}")
+
+
+pairs = zip(*(one.calibration["bins"] for one in judged.values()))
+rows = [
+    (f"{a['low']:.1f} to {a['high']:.1f}", *of_them(a), *of_them(b)) for a, b in pairs
+]
+columns = [f"{name}: {what}" for name in judged for what in ("boxes", "TP", "95 %")]
+display(Table(("score", *columns), rows, decimals=2))
+near = [one.calibration["bins"][4]["precision"] for one in judged.values()]
+compare_guess(
+    "08.calibration", f"trained {100 * near[1]:.0f}, color {100 * near[0]:.0f}"
+)
+
+# %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(4.2, 3.6), layout="constrained")
 ax.plot([0, 1], [0, 1], ":", color="gray", label="well calibrated")
 styles = (("#0072b2", "o-"), ("#d55e00", "s--"))
@@ -441,14 +531,21 @@ plt.show()
 # **Predict.** From which size on does the trained detector find four of five things: 4, 8, 16 or 48 pixels? And in which of the five kinds of light does the color detector fail?
 
 
+# %% tags=["folded"]
+guess("08.where", "From how many px on four of five? And which light fails?")
+
+
 # %% tags=["approximate"]
 def by_step(rows_of_both, unit):
-    print(f"{unit:<18}{'truths':>7}{'color':>8}{'trained':>10}   95 % of trained")
+    rows = []
     for (step, a), (_, b) in zip(*rows_of_both):
         if a["truths"]:
             low, high = b["recall_interval"]
-            print(f"{step:<18}{a['truths']:7d}{a['recall']:8.2f}", end="")
-            print(f"{b['recall']:10.2f}   {low:.2f} to {high:.2f}")
+            spread = f"{low:.2f} to {high:.2f}"
+            rows.append((step, a["truths"], a["recall"], b["recall"], spread))
+    return Table(
+        (unit, "truths", "color", "trained", "95 % of trained"), rows, decimals=2
+    )
 
 
 def named(row):
@@ -457,9 +554,10 @@ def named(row):
 
 
 sizes = [[(named(row), row) for row in one.recall_by_size] for one in judged.values()]
-by_step(sizes, "side of box, px")
-print()
-by_step([list(one.per_distance.items()) for one in judged.values()], "distance")
+display(by_step(sizes, "side of box, px"))
+display(by_step([one.per_distance.items() for one in judged.values()], "distance"))
+enough = next(name for name, row in sizes[1] if row["truths"] and row["recall"] >= 0.8)
+compare_guess("08.where", f"trained, four of five: from {enough.split()[0]} px on")
 
 # %% tags=["approximate"]
 rng = np.random.default_rng(7)
@@ -475,18 +573,18 @@ def interval_in(one, lighting):
     return np.nanpercentile(values, [2.5, 97.5])
 
 
-print(f"{'AP50, 95 %':<10} recordings" + "".join(f"{name:>22}" for name in judged))
+rows = []
 for lighting in test.lightings:
     rooms = {entry.recording for entry in test if entry.lighting == lighting}
-    print(f"{lighting:<10} {len(rooms):10d}", end="")
+    row = [lighting, len(rooms)]
     for one in judged.values():
         low, high = interval_in(one, lighting)
-        print(
-            f"{one.per_lighting[lighting]['AP50']:9.2f} ({low:.2f}-{high:.2f})", end=""
-        )
-    print()
+        row += [one.per_lighting[lighting]["AP50"], f"{low:.2f} to {high:.2f}"]
+    rows.append(row)
+columns = [f"{name}: {what}" for name in judged for what in ("AP50", "95 %")]
+display(Table(("light", "recordings", *columns), rows, decimals=2))
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 from robotlab.report import plot_groups, plot_recall_by_size
 
 figure, axes = plt.subplots(2, 1, figsize=(6, 6), layout="constrained")
@@ -516,13 +614,23 @@ print("The color detector is worst in this light:", worst)
 #
 # **Predict.** A detector finds 8 of 10 things. Which 95 % interval has its recall: 0.75 to 0.85, 0.6 to 0.95, or 0.5 to 0.95?
 
+# %% tags=["folded"]
+guess(
+    "08.wilson",
+    "8 of 10: which 95 % interval?",
+    choices=("0.75 to 0.85", "0.6 to 0.95", "0.5 to 0.95"),
+)
+
 # %%
+rows = []
 for hits, trials in ((8, 10), (80, 100), (800, 1000), (0, 20)):
     low, high = metrics.wilson_interval(hits, trials)
     p = hits / trials
     plain = 1.96 * np.sqrt(p * (1 - p) / trials)
-    print(f"{hits:4d} of {trials:4d}: {p:.2f}   Wilson {low:.3f} to {high:.3f}", end="")
-    print(f"   plain formula {p:.2f} ± {plain:.3f}")
+    wilson, simple = f"{low:.3f} to {high:.3f}", f"{p:.2f} ± {plain:.3f}"
+    rows.append((f"{hits} of {trials}", p, wilson, simple))
+display(Table(("found", "recall", "Wilson", "plain formula"), rows, decimals=2))
+compare_guess("08.wilson", rows[0][2])
 
 # %% [markdown]
 # **Why.** Ten trials say little: 0.49 to 0.94. The interval shrinks with the *root* of the number: a hundred times as many pictures for a tenth of the width. And 0 of 20 does not mean never: up to 16 % agrees with it. The plain formula p ± z · √(p(1 − p) / n) says "0 ± 0" there. The **Wilson interval** does not, and it never leaves 0 to 1.
@@ -567,6 +675,9 @@ verify(wilson_interval)
 #
 # **Predict.** Which interval is wider, and by how much?
 
+# %% tags=["folded"]
+guess("08.wider", "Which is wider, and how many times?")
+
 # %% tags=["approximate"]
 trained = judged["trained"]
 groups = {"pictures": range(len(test)), "recordings": trained.recordings}
@@ -576,20 +687,24 @@ for what, group in groups.items():
     weights = metrics.resample_weights(count, 1000)
     values = trained.resampled(weights, group, [0.5])[:, 0]
     low, high = spread[what] = np.percentile(values, [2.5, 97.5])
-    print(f"AP50 {trained.AP50:.2f}; drawn from {count:3d} {what:<10}", end=" ")
-    print(f"95 %: {low:.2f} to {high:.2f}")
+    print(f"drawn from {count:3d} {what:<10} 95 %: {low:.2f} to {high:.2f}")
 for name, row in trained.per_recording.items():
     print(f"   {name:<10} AP50 {row['AP50']:.2f}")
+times = np.ptp(spread["recordings"]) / np.ptp(spread["pictures"])
+compare_guess("08.wider", f"recordings, {times:.1f} times")
 
 # %%
 width = {what: high - low for what, (low, high) in spread.items()}
 wider = bool(width["recordings"] > 1.5 * width["pictures"])
-print("Recordings give an interval more than one and a half times as wide:", wider)
+print("Recordings: more than one and a half times as wide:", wider)
 
 # %% [markdown]
 # **Why.** The two answer different questions. Drawn from pictures: how good would it be on *other pictures of these seven recordings*? Drawn from recordings: how good would it be in *another recording of this kind*, another room at another hour? The second is what you want to know, and the recordings differ far more than the frames in them. So count rooms, not frames: seven, not 203. (With so few recordings even the wider interval is a rough guide.) More frames of the same rooms make the first interval narrow and hardly change the second.
 #
 # **Predict.** You label only 20 test pictures, drawn from all seven recordings. By how much can AP50 come out wrong?
+
+# %% tags=["folded"]
+guess("08.twenty", "With 20 test pictures, AP50 is between")
 
 # %% tags=["approximate"]
 rng = np.random.default_rng(8)
@@ -599,8 +714,11 @@ for size in (5, 20, 50, 100):
         row[rng.choice(len(test), size, replace=False)] = 1
     values = trained.resampled(weights, range(len(test)), [0.5])[:, 0]
     low, high = np.percentile(values, [2.5, 97.5])
-    print(f"{size:3d} test pictures: AP50 {low:.2f} to {high:.2f} in 95 of 100 draws")
+    print(f"{size:3d} test pictures: AP50 {low:.2f} to {high:.2f}")
+    if size == 20:
+        twenty = f"{low:.2f} and {high:.2f} in 95 of 100 draws"
 print(f"all {len(test)} pictures: {trained.AP50:.2f}")
+compare_guess("08.twenty", twenty)
 
 # %% [markdown]
 # **Why.** With five pictures the same detector comes out as a good deal worse, or as perfect. Whoever tries ten settings on such a test keeps the luckiest, not the best.
@@ -612,11 +730,18 @@ print(f"all {len(test)} pictures: {trained.AP50:.2f}")
 #
 # **Predict.** A alone found 12 things, B alone 4. How often do 16 tosses of a fair coin fall 12 to 4 or more unevenly, either way: once in 5 times, in 13, in 100?
 
+# %% tags=["folded"]
+guess(
+    "08.coin", "12 to 4 or more unevenly: once in", choices=(5, 13, 100), unit="times"
+)
+
 # %%
 for only_a, only_b in ((12, 4), (24, 8), (6, 0), (5, 0), (60, 52)):
     p = metrics.mcnemar_test(only_a, only_b)[1]
     often = f"by chance in {100 * p:5.2f} of 100 cases"
     print(f"{only_a:2d} to {only_b:2d}: p = {p:.4f}, {often}")
+once = 1 / metrics.mcnemar_test(12, 4)[1]
+compare_guess("08.coin", f"once in {once:.0f} times")
 
 # %% [markdown]
 # **Why.** This is **McNemar's test**. Its *p-value* of 0.077 for 12 to 4 means once in 13: by custom, less than once in 20 (0.05) is asked for before one says "better". Twice the things in the same proportion, 24 to 8, pass. Five to nothing does not.
@@ -652,6 +777,9 @@ verify(mcnemar_p)
 #
 # **Predict.** AP50 with half the pictures: the same, 2 points less, 10 points less? And will the test call one of the two better?
 
+# %% tags=["folded"]
+guess("08.half", "AP50 with half the pictures: how many points less?")
+
 # %% tags=["nbval-ignore-output"]
 half = learn.having(learn.pictures[::2])
 few = fit(half, progress=False)
@@ -662,10 +790,12 @@ for other in (judged["color"], with_half):
     result = metrics.compare_evaluations(other, judged["trained"])
     both = result.found_a - result.only_a
     neither = result.truths - result.found_a - result.only_b
-    print(f"{other.name} against trained: both found {both},", end=" ")
-    print(f"neither {neither}, {other.name} alone {result.only_a},", end=" ")
-    print(f"trained alone {result.only_b}")
-    print(f"{textwrap.fill(str(result), 80)}\n")
+    counts = (both, neither, result.only_a, result.only_b)
+    columns = ("both found", "neither", f"{other.name} alone", "trained alone")
+    display(Table(("against trained", *columns), [(other.name, *counts)], decimals=2))
+    print(f"{textwrap.fill(str(result), 60)}\n")
+points = 100 * (judged["trained"].AP50 - with_half.AP50)
+compare_guess("08.half", f"{points:.1f} points less")
 
 # %%
 clear = metrics.compare_evaluations(judged["color"], judged["trained"])
@@ -686,6 +816,9 @@ print("Color or trained, better beyond chance:", clear.better)
 # Eight recordings, "rooms" for short, four and four, in the same three kinds of light. One detector learns every other frame of the first four rooms, one every other frame of the second four: 58 pictures each. Then both are judged on the frames *between*, room by room. In each room one of the two results is *leaky*: that detector has learned from the frames before and after. The other is *clean*. Each detector is leaky in four rooms and clean in the other four, so that it does not matter which of them is better.
 #
 # **Predict.** In how many of the eight rooms is the leaky AP50 the higher one? By how much, on average?
+
+# %% tags=["folded"]
+guess("08.leak", "In how many of the 8 rooms, and by how much?")
 
 # %% tags=["nbval-ignore-output"]
 others = data.only(recordings=("day3", "day4", "overcast3", "dusk3"))
@@ -716,22 +849,24 @@ def mean_and_interval(gaps):
 optimism = {}
 names = [room for part in rooms.values() for room in part.recordings]
 for name in detectors:
-    print(f"{name:<8}" + "".join(f"{room:>10}" for room in names))
     ap50 = {"leaky": [], "clean": []}
     for own, other in (("first", "second"), ("second", "first")):
         frames = every_other(rooms[own], 1)
         for how, pupil in (("leaky", pupils[own]), ("clean", pupils[other])):
             result = metrics.evaluate(frames, look(pupil[name], frames))
             ap50[how] += [row["AP50"] for row in result.per_recording.values()]
-    for how, values in ap50.items():
-        print(f"  {how:<6}" + "".join(f"{value:10.2f}" for value in values))
+    rows = zip(names, ap50["leaky"], ap50["clean"])
+    display(Table((f"AP50, {name}", "leaky", "clean"), rows, decimals=2))
     optimism[name] = np.subtract(ap50["leaky"], ap50["clean"])
     ahead = int((optimism[name] > 0).sum())
-    print(f"  leaky is higher in {ahead} of 8 rooms; on average by", end=" ")
+    print(f"{name}: leaky is higher in {ahead} of 8 rooms; on average by")
     print(f"{mean_and_interval(optimism[name])}\n")
 
 more = optimism["color"] - optimism["trained"]
-print(f"color's optimism minus the trained detector's: {mean_and_interval(more)}")
+print("color's optimism minus the trained detector's:")
+print(mean_and_interval(more))
+points = " and ".join(f"{100 * optimism[name].mean():.1f}" for name in detectors)
+compare_guess("08.leak", f"color and trained: {points} points on average")
 
 # %%
 for name, gaps in optimism.items():
@@ -749,6 +884,9 @@ for name, gaps in optimism.items():
 #
 # **Predict.** Two detectors find the post in 50 of 100 pictures and have no false positive. One misses it in every second picture, the other in the first 50. Which AP is higher? Which would you drive with? And a box on a post at 2 m that is just over half as tall as the post: is it a true positive, and what distance does the trolley read from it?
 
+# %% tags=["folded"]
+guess("08.half_box", "Is it a true positive? And which distance is read?")
+
 # %%
 from robotlab.loop import default_camera
 
@@ -764,7 +902,7 @@ for name, sees in finds.items():
         longest = max(longest, gap)
     ap = metrics.average_precision(np.ones(sees.sum(), bool), len(sees))
     blind_s = longest / PICTURES_PER_S
-    print(f"{name}: AP {ap:.3f}, longest time without a post {blind_s:.1f} s")
+    print(f"{name}: AP {ap:.3f}, longest without a post {blind_s:.1f} s")
 
 camera = default_camera()
 pixels, _ = camera.project(np.array([[2.0, 0.035, 0.5], [2.0, -0.035, 0.0]]))
@@ -774,8 +912,10 @@ upper_half[3] = post[1] + 0.51 * (post[3] - post[1])
 for name, box in (("the whole post", post), ("its upper half", upper_half)):
     became = metrics.match_detections([box], [0.9], [post], iou_limit=0.5)
     overlap = boxes.iou([box], [post])[0, 0]
-    print(f"{name}: IoU {overlap:.2f}, true positive: {bool(became.hits[0])},", end=" ")
-    print(f"distance from its height {camera.distance_m(box, 0.5):.2f} m")
+    far_m = camera.distance_m(box, 0.5)
+    answer = f"true positive: {bool(became.hits[0])}, distance {far_m:.2f} m"
+    print(f"{name}: IoU {overlap:.2f}, {answer}")
+compare_guess("08.half_box", answer)
 
 # %% [markdown]
 # **Why.** The same AP, and 0.1 s without a detection or 5 s. The half box has an IoU of 0.51, so it *is* a true positive, and the trolley takes the post to be nearly twice as far away and drives on. AP also does not know how long a picture takes (latency), whether boxes jitter from frame to frame, or that a false positive in front of the wheels is worse than one on the horizon. AP chooses between detectors of one kind at a desk; what matters on the floor is measured on the floor, or in the loop: lesson 12 does that.
@@ -783,7 +923,25 @@ for name, box in (("the whole post", post), ("its upper half", upper_half)):
 # %% [markdown]
 # ## On your own pictures
 #
-# Any detector, in any language, can be judged: write what it found as a COCO-style results file, a JSON list with one row for each box,
+# **Without any file.** Let your robot, or any detector, look at some pictures, and count on paper: TP, FP, FN. Put your counts into the cell.
+
+# %%
+my_tp, my_fp, my_fn = 30, 10, 20  # put yours
+my_pictures, my_pictures_per_s = 60, 10  # looked at; the rate of your robot
+
+rows = []
+for name, hits, trials in (
+    ("precision", my_tp, my_tp + my_fp),
+    ("recall", my_tp, my_tp + my_fn),
+):
+    low, high = metrics.wilson_interval(hits, trials)
+    rows.append((name, hits / trials, f"{low:.2f} to {high:.2f}"))
+per_minute = my_fp / my_pictures * my_pictures_per_s * 60
+print(f"false positives a minute: {per_minute:.0f}")
+Table(("yours", "is", "95 %, if the pictures were independent"), rows, decimals=2)
+
+# %% [markdown]
+# **With files.** Any detector, in any language, can be judged: write what it found as a COCO-style results file, a JSON list with one row for each box,
 #
 # `[{"image_id": 1, "category_id": 1, "bbox": [x, y, width, height], "score": 0.9}, ...]`
 #
@@ -819,11 +977,8 @@ page = evaluation_page(labeled, mine, evaluation, name, "read from a results fil
 alt = f"The report of {name}: tables, figures, and pictures with boxes."
 Replay(page.html(), alt=alt)
 
-# %% tags=["approximate"]
-print(evaluation.text())
-
 # %% [markdown]
-# Find in the report (or in the text: the same results; sizes are in finer steps there, in the report as COCO groups them):
+# Find in the report (`print(evaluation.text())` gives the same numbers as text):
 # - the 95 % confidence interval of AP50. How wide is it, and over how many recordings?
 # - the light or recording with the lowest AP50. Would you drive there?
 # - the most frequent kind of error. Which repair does it call for?
@@ -844,7 +999,10 @@ print(evaluation.text())
 # - A test that shares a recording with the training is leaky, and its figures are optimistic.
 # - AP does not know time, delay or danger.
 #
-# On your own robot you can now: judge any detector on recordings of yours; choose its confidence threshold by what errors cost; and say how certain your figures are.
+# On your own robot you can now
+# - judge any detector on recordings of yours, and say how certain the figures are;
+# - choose its confidence threshold by what an error costs, in false positives per minute;
+# - say at which size, at which distance and in which light it fails.
 #
 # ### Check your understanding
 #

@@ -7,11 +7,11 @@
 # - say which wheel must turn faster when the target is on the left, and find a swapped motor before the robot moves;
 # - turn a box into a bearing, a bearing into a yaw rate, a yaw rate into two wheel speeds;
 # - work out from frame rate and latency the gain at which a robot becomes unstable, and find the same gain by trying;
-# - say what motor lag, a dead band, a derivative part and feed-forward change about it.
+# - say how much of that gain a robot may have, and why.
 #
-# **Time**: 80 minutes; after part 5 is a good place for a break. With a robot half an hour more. **Needs**: lessons 00 and 02.
+# **Time**: 70 minutes, tasks included; after part 3 is a good place for a break. "If you want more" takes 20 minutes on top, a robot half an hour. **Needs**: lessons 00 and 02.
 #
-# **Cautions**: nothing real moves before the last part. A robot with the wrong sign or too large a gain turns faster and faster, so read the cautions there before you try anything of this on one. All pictures are rendered; the trolley is simulated.
+# **Cautions**: nothing real moves before "On your own robot". A robot with the wrong sign or too large a gain turns faster and faster, so read the cautions there before you try anything of this on one. All pictures are rendered; the trolley is simulated.
 
 # %% [markdown]
 # ## 1. Which way is plus
@@ -20,13 +20,20 @@
 #
 # **Predict.** The post is seen in column 240 of 320: right of the middle. What are the signs of its bearing and of the yaw rate that turns the trolley toward it? Which wheel must be faster, the left or the right one?
 
+# %% tags=["folded"]
+from robotlab.practice import compare_guess, guess
+
+guess("10.wheel", "Which wheel must be faster?", choices=("left", "right", "neither"))
+
 # %%
 import math
 
 import matplotlib.pyplot as plt
 import numpy as np
+from IPython.display import display
 
 from robotlab.control import sign_check, turn_toward
+from robotlab.course import Table
 from robotlab.loop import GroundTruthDetector, Settings, default_camera, simulate
 
 camera = default_camera()  # 320 × 240 pixels, 62.2° wide
@@ -38,6 +45,7 @@ yaw_radps = turn_toward(bearing_rad, gain=1.0)
 left_mps, right_mps = trolley.drive.wheels(0.3, yaw_radps)
 print(f"bearing {math.degrees(bearing_rad):+.1f}°, yaw rate {yaw_radps:+.2f} rad/s")
 print(f"left wheel {left_mps:.2f} m/s, right wheel {right_mps:.2f} m/s")
+compare_guess("10.wheel", "left" if left_mps > right_mps else "right")
 
 # %% [markdown]
 # **Why.** Right of the middle is a negative bearing, needs a negative yaw rate, and the *left* wheel runs faster. Bearing and yaw rate have the same sign: remember that, and you need no table.
@@ -82,7 +90,14 @@ verify(bearing_error)
 #
 # **Predict.** How long until the post is out of the picture, 31° off the middle: 1 s, 4 s, 10 s, or never?
 
-# %%
+# %% tags=["folded"]
+guess(
+    "10.sign",
+    "Swapped motors: out of the picture after",
+    choices=("1 s", "4 s", "10 s", "never"),
+)
+
+# %% tags=["folded"]
 from robotlab.greenhouse import WALKS, Walk
 
 greenhouse = WALKS["straight"].scene
@@ -110,6 +125,7 @@ def turn_only(settings, off_deg, seconds, detector=GroundTruthDetector()):
     )
 
 
+# %%
 for sign in (+1, -1):
     run = turn_only(
         trolley.but(turn_gain=1.0, steering_sign=sign), off_deg=3, seconds=5
@@ -122,7 +138,8 @@ for sign in (+1, -1):
         else "always in the picture"
     )
     first = ", ".join(f"{off_deg[tick]:.1f}°" for tick in (0, 50, 100))
-    print(f"sign {sign:+d}: after 0, 1, 2 s it is {first} off; {end}")
+    print(f"sign {sign:+d}: after 0, 1, 2 s it is {first} off;\n    {end}")
+compare_guess("10.sign", end)
 
 # %% [markdown]
 # **Why.** The trolley acts on what it sees, and what it does changes what it sees next: a **closed loop**. With the right sign each turn makes the error smaller, so the next turn is smaller; the trade calls this **negative feedback**. With the wrong sign each turn makes the error larger, and the next turn larger still: **positive feedback**. The trolley turns away, faster and faster, and no gain is small enough to prevent it.
@@ -132,6 +149,9 @@ for sign in (+1, -1):
 # A short test finds it, with the *wheels off the ground*: hold the target on the left, then on the right, and watch how the wheels turn. `sign_check` takes what was seen and how fast the wheels ran.
 #
 # **Predict.** Below are one right way to plug in two motors and four wrong ones. Which of them turn the trolley away from the post? Which wrong one would pass a test with the target on the *left only*?
+
+# %% tags=["folded"]
+guess("10.plugs", "Which turn away? Which would pass on the left only?")
 
 # %%
 held_rad = [0.3, 0.3, 0.3, -0.3, -0.3, -0.3]  # first on the left, then on the right
@@ -143,11 +163,15 @@ PLUGS = {  # what the left and the right wheel do when they are told (left, righ
     "both wheels on one output": lambda left, right: (right, right),
     "turns left, always": lambda left, right: (-abs(left), abs(right)),
 }
+rows = []
 for name, plug in PLUGS.items():
     lefts, rights = zip(*(plug(*pair) for pair in told))
     result = sign_check(held_rad, lefts, rights)
     kind = "passed" if result.ok else "turns away" if result.flees else "not passed"
-    print(f"{name:<30} {kind}: {result.message}")
+    rows.append((name, kind, result.message))
+display(Table(("plugged in", "test", "says"), rows, decimals=2))
+fleeing = [name for name, kind, _ in rows if kind == "turns away"]
+compare_guess("10.plugs", f"turn away: {', '.join(fleeing)}")
 
 # %% [markdown]
 # **Why.** Only the swapped motors turn the trolley away from the post. The others drive straight on where they should turn, or turn left forever. One side alone proves little: a trolley that always turns left passes with the target on the left. And the test says nothing about *forward*. So add a third check: with the target far ahead in the middle, both wheels must turn forward.
@@ -161,10 +185,17 @@ for name, plug in PLUGS.items():
 #
 # **Predict.** A bearing of −0.2 rad (11° to the right) and a gain of 1.5/s: what yaw rate? If nothing were late, how much of those 11° would be left after 1 s: all, half, a fifth, nothing?
 
+# %% tags=["folded"]
+guess(
+    "10.left",
+    "Left of the 11° after 1 s?",
+    choices=("all", "half", "a fifth", "nothing"),
+)
+
 # %%
 yaw_radps = turn_toward(-0.2, gain=1.5)
 print(f"yaw rate {yaw_radps:+.2f} rad/s, that is {math.degrees(yaw_radps):+.0f}°/s")
-print(f"left after 1 s: {100 * math.exp(-1.5):.0f} %")
+compare_guess("10.left", f"{100 * math.exp(-1.5):.0f} %")
 
 # %% [markdown]
 # **Why.** The turn slows as the error shrinks, so the last bit takes longest. With gain K the error falls to 37 % in 1/K seconds, to 14 % in twice that, and to 5 % in three times that: it is proportional to $e^{-K t}$, and 1/K is its **time constant**.
@@ -227,6 +258,13 @@ verify(p_law)
 #
 # **Predict.** The post walks straight ahead at 0.30 m/s. The trolley is to keep 1.20 m, with a gain of 1.2/s. Which distance does it really hold: 1.20 m, 1.45 m, or does it fall behind for ever?
 
+# %% tags=["folded"]
+guess(
+    "10.gap",
+    "Which distance does it hold?",
+    choices=("1.20 m", "1.45 m", "it falls behind"),
+)
+
 # %%
 run = simulate(
     GroundTruthDetector(),
@@ -240,6 +278,7 @@ for t_s in (0, 5, 10, 15):
     tick = int(np.searchsorted(run.t_s, t_s - 1e-6))
     away_m, speed_mps = run.true_distances_m[tick], run.speeds_mps[tick]
     print(f"after {t_s:>2} s: {away_m:.2f} m away, driving {speed_mps:.2f} m/s")
+compare_guess("10.gap", f"{away_m:.2f} m")
 
 # %% [markdown]
 # **Why.** To drive at 0.30 m/s the law *needs* an error: 0.30 / 1.2 = 0.25 m too far. P control trails whatever moves steadily, by speed / gain. This lasting gap is the **steady-state error**. For the distance it hardly matters: you keep 1.45 m and know why. (The library also slows down by the cosine of the bearing, so that the trolley turns before it drives.)
@@ -255,6 +294,9 @@ for t_s in (0, 5, 10, 15):
 #
 # **Predict.** You ask for 0.5 m/s and 2 rad/s, the wheels are 0.3 m apart and can do 0.4 m/s. The right one would need 0.8. Cut off the right wheel alone: what is the radius of the circle then, instead of 0.25 m?
 
+# %% tags=["folded"]
+guess("10.radius", "The radius with one wheel cut off?", unit="m")
+
 # %%
 from robotlab.control import scale_wheel_speeds
 
@@ -263,14 +305,16 @@ one_cut, both_slower = (
     (left_mps, min(right_mps, 0.4)),
     scale_wheel_speeds(left_mps, right_mps, 0.4),
 )
+rows = []
 for name, pair in (
     ("as asked", (left_mps, right_mps)),
     ("one wheel cut off", one_cut),
     ("both slower", both_slower),
 ):
     radius_m = trolley.drive.radius_m(*pair)
-    print(f"{name:<18} left {pair[0]:.3f}, right {pair[1]:.3f} m/s:", end=" ")
-    print(f"radius {radius_m:.2f} m")
+    rows.append((name, *(f"{speed:.3f} m/s" for speed in pair), f"{radius_m:.2f} m"))
+display(Table(("", "left", "right", "radius"), rows, decimals=2))
+compare_guess("10.radius", rows[1][3])
 
 # %% [markdown]
 # **Why.** The radius is v / ω. Cutting off one wheel changes the difference between the two, and the difference is what turns the trolley: its circle is nearly twice as wide, at the moment when it must turn most. Slow down both in the same ratio, and it drives the same circle, only more slowly.
@@ -311,30 +355,6 @@ def wheel_speeds(v_mps, yaw_radps, track_m, max_mps):
 verify(wheel_speeds)
 
 # %% [markdown]
-# ### Where the trolley is afterward
-#
-# With constant wheel speeds it drives an exact circular arc. To add up such pieces, from what the wheels have turned, is called **odometry**: the trolley's own account of where it is. It knows nothing of wheels that slip. Many programs add up short straight steps instead (**Euler integration**).
-#
-# **Predict.** 1 m/s and 1 rad/s for a quarter of a circle: it ends 1 m ahead and 1 m to the left. How far off is the sum of 10 straight steps: 1 mm, 1 cm, 11 cm?
-
-# %%
-from robotlab.control import advance
-
-quarter_s = math.pi / 2
-for steps in (1, 10, 100):
-    straight = arc = (0.0, 0.0, 0.0)
-    dt_s = quarter_s / steps
-    for _ in range(steps):
-        x, y, yaw = straight
-        straight = (x + math.cos(yaw) * dt_s, y + math.sin(yaw) * dt_s, yaw + dt_s)
-        arc = advance(*arc, 1.0, 1.0, dt_s)
-    off_m, arc_off_m = math.dist(straight[:2], (1, 1)), math.dist(arc[:2], (1, 1))
-    print(f"{steps:>3} steps: straight {off_m:.4f} m off, arcs {arc_off_m:.4f} m off")
-
-# %% [markdown]
-# **Why.** Each straight step leaves the circle on its outside, so the errors add up. Ten times as many steps make a tenth of the error. The arc is exact in one step and needs no more work: two sines. The simulation here uses arcs.
-
-# %% [markdown]
 # ## 4. The picture is old
 #
 # Exposure, transfer, the detector, the link to the motors: when the wheels move, the picture is some tenths of a second old. This age, from the middle of the exposure to the wheel, is the **latency**. The trolley turns toward where the post *was seen*, and goes on turning after it has faced it.
@@ -346,54 +366,26 @@ for steps in (1, 10, 100):
 # 2. At which gain does the turning back and forth no longer die out?
 # 3. The latency goes from 0.6 s down to 0.3 s. What becomes of the limit: the same, nearly twice as much, four times?
 
+# %% tags=["folded"]
+guess("10.sliders", "Answers to 1, 2 and 3?")
+
 # %% tags=["explore"]
 from robotlab.widgets import GainAndDelay
 
 GainAndDelay(gain=2.0, delay_s=0.3)
 
-# %% tags=["still"] picture="gains" alt="The bearing of the post over time at a latency of 0.3 s for three gains. With 1.0 it falls to 0 within two seconds and stays there. With 2.2 it overshoots by 4 degrees and settles. With 5.0 it oscillates, wider each time, and leaves the picture."
+# %% tags=["still"] picture="gains" alt="The bearing of the post over time, at a latency of 0.3 s and a gain of 1.0: for 0.3 s it stays at 15 degrees, then it falls to 0 within two seconds and stays there."
 from robotlab.widgets import turn_after_jump
 
-figure, ax = plt.subplots(figsize=(6, 3.6), layout="constrained")
-for gain, color, dashes in (
-    (1.0, "#0072b2", "-"),
-    (2.2, "#009e73", "--"),
-    (5.0, "#d55e00", "-."),
-):
-    turn = turn_after_jump(gain, 3)
-    ax.plot(
-        turn.t_s,
-        np.degrees(turn.bearing_rad),
-        dashes,
-        color=color,
-        linewidth=2,
-        label=f"gain {gain:.1f} 1/s",
-    )
-    if turn.lost_s:
-        ax.plot(
-            turn.t_s[-1],
-            np.degrees(turn.bearing_rad[-1]),
-            "X",
-            color=color,
-            markersize=11,
-        )
-for side in (-1, 1):
-    ax.axhspan(side * 31.1, side * 40, color="#dddddd", linewidth=0)
+figure, ax = plt.subplots(figsize=(6, 3), layout="constrained")
+turn = turn_after_jump(1.0, 3)
+ax.plot(turn.t_s, np.degrees(turn.bearing_rad), color="#0072b2", linewidth=2)
 ax.axhline(0, color="black", linewidth=0.8)
-ax.text(4.95, 35.5, "outside of the picture", ha="right", va="center")
-ax.set(
-    xlim=(0, 5),
-    ylim=(-40, 40),
-    xlabel="s",
-    ylabel="bearing of the post, °",
-    title="a jump of 15°, seen 0.3 s late",
-)
-ax.legend(loc="lower right", frameon=False)
+ax.set(xlim=(0, 5), ylim=(-20, 20), xlabel="time, s", ylabel="bearing, °")
+ax.set_title("a jump of 15°, seen 0.3 s late, gain 1.0")
 plt.show()
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell.*
-#
 # **Why.** (1) From 1.2 on it passes the post a little, at 2 by 3°: this is **overshoot**. (2) From 4.5 on the turning back and forth, or **oscillation**, grows: the loop is **unstable**. The gain at this limit is the **ultimate gain**, $K_u$. (3) Half the latency, nearly twice the ultimate gain. What counts is gain times latency: how far the trolley turns, for each degree of error, before it sees what it has done.
 #
 # Without frames this is a textbook loop: the bearing changes at every moment by K times what it was T seconds ago,
@@ -405,7 +397,17 @@ plt.show()
 # %% [markdown]
 # ## 5. Frames make it worse
 #
-# A camera's loop does not see all the time. It sees once per frame (**sampling**), and the command is held until the next frame (**zero-order hold**, ZOH). With d frames of latency and $a = K \cdot$ frame time it is
+# A camera's loop does not see all the time. It sees once per frame (**sampling**), and the command is held until the next frame (**zero-order hold**, ZOH):
+
+# %% tags=["still"] picture="hold" alt="Bearing over time. A smooth curve is where the post is, dots on it are pictures, ten a second. What the wheels act on is a staircase: each value appears one latency after its picture and is held until the next one comes."
+from robotlab.course import plot_delay_and_hold
+
+figure, ax = plt.subplots(figsize=(6, 3.2), layout="constrained")
+plot_delay_and_hold(ax)
+plt.show()
+
+# %% [markdown]
+# With d frames of latency and $a = K \cdot$ frame time it is
 #
 # $$b[k+1] = b[k] - a\, b[k-d],$$
 #
@@ -414,6 +416,13 @@ plt.show()
 # $$a = 2 \sin\frac{\pi}{2\,(2d+1)}.$$
 #
 # **Predict.** One frame of latency, ten pictures a second. The textbook loop allows K = π/2 / 0.1 s = 15.7. What does the sampled loop allow: the same, 10 % less, a third less? And with ten frames of latency?
+
+# %% tags=["folded"]
+guess(
+    "10.sampled",
+    "With one frame the sampled loop allows",
+    choices=("the same", "10 % less", "a third less"),
+)
 
 # %%
 from robotlab.control import find_ultimate_gain
@@ -425,7 +434,7 @@ from robotlab.control.stability import (
 )
 
 frame_s = 0.1
-print("d, frames  textbook  sampled  by trying  textbook too high by  no overshoot to")
+rows = []
 for d in (1, 2, 3, 5, 10):
     textbook, limit = (
         continuous_ultimate_gain(d * frame_s),
@@ -436,10 +445,27 @@ for d in (1, 2, 3, 5, 10):
         return sampled_bearing(gain * frame_s, d, 2000)
 
     tried = find_ultimate_gain(loop, first_gain=0.5 * limit).ultimate_gain
-    calm, above = sampled_critical(d) / frame_s, 100 * (textbook / limit - 1)
-    share = 100 * calm / limit
-    print(f"{d:>9} {textbook:9.2f} {limit:8.2f} {tried:10.2f}", end="")
-    print(f"{above:17.0f} % {calm:13.2f} = {share:.0f} % of the limit")
+    above, share = textbook / limit - 1, sampled_critical(d) / frame_s / limit
+    percents = (f"{100 * above:.0f} %", f"{100 * share:.0f} %")
+    rows.append((str(d), textbook, limit, tried, *percents))
+columns = (
+    "textbook",
+    "sampled",
+    "by trying",
+    "textbook too high by",
+    "no overshoot to",
+)
+display(
+    Table(
+        ("d, frames", *columns),
+        rows,
+        "limits in 1/s; no overshoot: of the limit",
+        decimals=2,
+    )
+)
+compare_guess(
+    "10.sampled", f"{rows[0][2]:.1f}, {100 - 100 * rows[0][2] / rows[0][1]:.0f} % less"
+)
 
 # %% [markdown]
 # **Why.** A command that is held for a frame is, on average, half a frame older than its picture. So count the delay as d + ½ frames: π/2 / 0.15 s = 10.5 is within 5 % at one frame, and closer beyond. The textbook's limit at one frame is 57 % above the true one.
@@ -475,53 +501,28 @@ def gain_limit(delay_frames, frame_s):
 verify(gain_limit)
 
 # %% [markdown]
-# ## 6. One ultimate gain, found in three ways
+# ## 6. One ultimate gain, found in two ways
 #
 # Our trolley has 0.3 s of latency, and its motors take time: after a new command they need 0.1 s to get 63 % of the way. This **motor lag** is the time constant of a first-order lag. What is the trolley's ultimate gain?
 #
 # *By formula.* `ultimate_gain` works out by what factor an oscillation grows from frame to frame (an eigenvalue), motor lag included, and looks for the gain at which that factor is 1.
 #
-# *By sweep.* Run 181 trolleys at once, each with another gain, and see whose oscillation grows from the middle third of the run to the last.
-#
 # *By hand*, as on a real robot: one gain after another, with a detector that is a little noisy.
 #
-# **Predict.** Without lag the ultimate gain was 4.45. With lag: higher or lower? Will the three agree within 1 %, 5 %, 20 %?
+# **Predict.** Without lag the ultimate gain was 4.45. With lag: higher or lower? Will the two agree within 1 %, 5 %, 20 %?
+
+# %% tags=["folded"]
+guess(
+    "10.ultimate",
+    "With lag the ultimate gain is",
+    choices=("higher than 4.45", "4.45", "lower than 4.45"),
+)
 
 # %%
 from robotlab.control.stability import ultimate_gain
-from robotlab.loop import simulate_many
 
 by_formula = ultimate_gain(trolley.frame_s, trolley.delay_s, trolley.motor.lag_s)
-
-gains = np.linspace(0.5, 5.0, 181)
-swept = simulate_many(
-    still,
-    trolley,
-    runs=len(gains),
-    start=(0.0, 0.0, -0.02),
-    duration_s=12,
-    vary={"turn_gain": gains, "drive_gain": 0.0},
-)
-first = int(np.argmax(swept.growth > 1))
-by_sweep = np.interp(
-    1.0, swept.growth[first - 1 : first + 1], gains[first - 1 : first + 1]
-)
-print(f"formula {by_formula:.2f}, sweep {by_sweep:.2f}")
-for gain in (1, 2, 3, 3.5, 4):
-    growth = swept.growth[np.argmin(np.abs(gains - gain))]
-    print(
-        f"gain {gain:>3}: the oscillation is {growth:.2f} times as wide a third later"
-    )
-
-# %% tags=["nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(7, 3), layout="constrained")
-ax.plot(gains, swept.growth, color="#0072b2", linewidth=2)
-ax.axhline(1, color="black", linewidth=0.8)
-ax.axvline(by_formula, linestyle="--", color="#d55e00")
-ax.text(by_formula + 0.05, 0.2, f"formula: {by_formula:.2f}", color="#a33c00")
-ax.set(xlim=(0.5, 4.5), ylim=(0, 3), title=f"the sweep crosses 1 at {by_sweep:.2f}")
-ax.set(xlabel="gain, 1/s", ylabel="growth of the oscillation")
-plt.show()
+print(f"by formula {by_formula:.2f} 1/s")
 
 # %% [markdown]
 # Now by hand. The recipe, for a robot that turns on the spot:
@@ -541,7 +542,7 @@ run = turn_only(trolley.but(turn_gain=gain), off_deg=2, seconds=10)
 seen_rad = run.bearings_rad[np.isfinite(run.bearings_rad)]
 measured = measure_oscillation(seen_rad, trolley.frame_s)
 peaks = ", ".join(f"{math.degrees(peak):.2f}°" for peak in measured.peaks[:4])
-print(f"gain {gain}: the first peaks are {peaks};", end=" ")
+print(f"gain {gain}: the first peaks are {peaks};")
 print(f"each is {measured.ratio:.2f} of the one before")
 
 
@@ -572,22 +573,23 @@ while bad is None or bad - good > 0.05 * bad:
     gain = 1.5 * gain if bad is None else (good + bad) / 2
 
 K_u, T_u = good, try_gain(good)[0].period_s
-print(f"{tests} tests: K_u = {K_u:.2f} 1/s (formula {by_formula:.2f}),", end=" ")
-print(f"T_u = {T_u:.2f} s")
+print(f"{tests} tests: K_u = {K_u:.2f} 1/s, T_u = {T_u:.2f} s")
+compare_guess("10.ultimate", f"by hand {K_u:.2f}, by formula {by_formula:.2f}")
 
 # %% [markdown]
-# **Why.** Three ways, one number, within a few percent. And $T_u$ tells more: a loop at its limit oscillates with a period of *four delays*. $T_u / 4$ is the whole delay of the loop: 0.30 s of latency, half a frame of zero-order hold or 0.05 s, and 0.1 s of motor lag. (A lag longer than the latency counts for less.) So a stopwatch measures the delay of a robot.
+# **Why.** Two ways, one number, within a few percent. And $T_u$ tells more: a loop at its limit oscillates with a period of *four delays*. $T_u / 4$ is the whole delay of the loop: 0.30 s of latency, half a frame of zero-order hold or 0.05 s, and 0.1 s of motor lag. (A lag longer than the latency counts for less.) So a stopwatch measures the delay of a robot.
 
 # %%
 whole_s = trolley.latency_s + trolley.frame_s / 2 + trolley.motor.lag_s
 print(f"T_u / 4 = {T_u / 4:.2f} s; latency + half a frame + lag = {whole_s:.2f} s")
+rows = []
 for name, part in (("a quarter", 0.25), ("a half", 0.5), ("nine tenths", 0.9)):
     run = turn_only(trolley.but(turn_gain=part * by_formula), off_deg=15, seconds=20)
     off_deg = np.degrees(run.true_bearings_rad)
     settled_s = run.t_s[np.flatnonzero(np.abs(off_deg) > 1)[-1]]
-    print(f"{name:<11} of K_u, {part * by_formula:.2f} 1/s:", end=" ")
-    print(f"overshoot {-off_deg.min():4.1f}°,", end=" ")
-    print(f"within 1° for good after {settled_s:.1f} s")
+    over_deg, gain = -off_deg.min(), part * by_formula
+    rows.append((f"{name} of K_u", gain, f"{over_deg:.1f}°", f"{settled_s:.1f} s"))
+Table(("gain", "1/s", "overshoot of 15°", "within 1° for good after"), rows, decimals=2)
 
 # %% [markdown]
 # **Which of them to take.** A quarter turns once and stands still. Half, the old rule of Ziegler and Nichols, is livelier and overshoots by a third of the jump. Nine tenths oscillates for a long time, and leaves nothing for the day when the computer is a little slower.
@@ -597,70 +599,14 @@ for name, part in (("a quarter", 0.25), ("a half", 0.5), ("nine tenths", 0.9)):
 # From here on, in this course: the **safe gain** is half the ultimate gain (gain margin 2). It is a maximum; `safe_gain` computes it, the design sheet of lesson 12 prints it, and the loop for real robots refuses more. Start at half of the safe gain. Latency grows with load and in poor light (longer exposures), so the rest is your reserve.
 
 # %% [markdown]
-# ## 7. Lag and dead band
-#
-# **Predict.** 0.3 s of latency. Which lowers the ultimate gain more: 0.1 s more latency, or 0.1 s of motor lag?
-
-# %%
-print("motor lag   latency 0.1 s   latency 0.3 s   latency 0.4 s")
-for lag_s in (0.0, 0.1, 0.2, 0.4):
-    row = [ultimate_gain(0.1, delay_s, lag_s) for delay_s in (0.1, 0.3, 0.4)]
-    print(f"{lag_s:7.1f} s   {row[0]:13.2f}   {row[1]:13.2f}   {row[2]:13.2f}")
-
-# %% [markdown]
-# **Why.** Latency passes nothing on for a while; a lag passes something on at once. So lag costs less, and the second tenth of a second costs less than the first.
-#
-# Friction is another matter: motors that do not move at small commands have a **dead band**.
-#
-# **Predict.** Wheels that do not move below 0.02 m/s. The post is 15° to the left, and the trolley only turns. Which gain leaves the *larger* error at the end: a quarter of the ultimate gain, or half?
-
-# %%
-from robotlab.control import Motor
-
-some_gains = [part * by_formula for part in (0.125, 0.25, 0.5)]
-print("dead band      at gain:" + "".join(f"{gain:10.2f}" for gain in some_gains))
-for band_mps in (0.0, 0.01, 0.02):
-    motor = Motor(lag_s=trolley.motor.lag_s, dead_band_mps=band_mps)
-    print(f"{band_mps:.2f} m/s   error left", end="")
-    for gain in some_gains:
-        run = turn_only(trolley.but(turn_gain=gain, motor=motor), 15, 20)
-        print(f"{abs(math.degrees(run.true_bearings_rad[-1])):9.1f}°", end="")
-    print()
-
-# %% [markdown]
-# **Why.** As soon as gain · bearing · half the track width is less than the dead band, the wheels stand still. At 0.02 m/s and a gain of 0.94 that is below 8.1°; late commands and the lag carry the trolley on from there, to 3.1°. The small gain gives up first. So the gain is bounded on both sides: by latency and lag above, by the dead band below. Better motors, or a board that measures and controls the wheel speed, remove the lower bound.
-
-# %% [markdown]
-# ## 8. More than P
-#
-# Two additions that you will meet everywhere:
-# - a part for how fast the bearing *changes*. It brakes before the post is reached. This is the **derivative part** (D), and both together are **PD control**;
-# - a part that is known beforehand and needs no error: the rate at which the direction to the post turns, worked out from the bearing and from odometry. This is **feed-forward**.
-#
-# **Predict.** Which one reduces the overshoot after a jump? Which one reduces the steady-state error behind a post that weaves? What do they do with a noisy detector?
-
-# %%
-noisy = GroundTruthDetector(noise_px=1.0)
-print("law           overshoot of 15°   error behind weaving post   yaw acceleration")
-for law in ("p", "pd", "feed_forward"):
-    settings = trolley.but(turn_gain=0.5 * by_formula, law=law, derivative_gain=0.3)
-    jump = turn_only(settings, 15, 10).true_bearings_rad
-    run = simulate(noisy, WALKS["weave"], camera, settings, pictures=False)
-    _, yaw_rates = trolley.drive.twist(*run.wheels_mps.T)
-    rough = np.sqrt(np.mean((np.diff(yaw_rates) / 0.02) ** 2))
-    off_deg = math.degrees(run.scores()["bearing_error_rad"])
-    over_deg = -math.degrees(jump.min())
-    print(f"{law:<13} {over_deg:15.1f}° {off_deg:26.1f}° {rough:12.2f} rad/s²")
-
-# %% [markdown]
-# **Why.** PD control removes most of the overshoot, with motor lag and without, and leaves the steady-state error. Feed-forward halves the steady-state error and leaves the overshoot: the direction to a post that has jumped does not turn. Both make the turning rougher (last column, root mean square), because both amplify the detector's noise. P control with a good gain comes first; add one of these when you have measured what it is to improve.
-
-# %% [markdown]
-# ## 9. The whole loop
+# ## 7. The whole loop
 #
 # Now with pictures: the greenhouse, the color detector of lesson 03, the post weaving ahead, 0.3 s of latency. Three gains: 0.25, a quarter of the ultimate gain, and 5.
 #
 # **Predict.** Which of them lose the post? Which needs the most energy?
+
+# %% tags=["folded"]
+guess("10.loop", "Which lose the post? Which needs the most energy?")
 
 # %%
 from robotlab.color import ColorDetector
@@ -674,19 +620,25 @@ detector = ColorDetector.learn([one.picture for one in examples], boxes, "post")
 path = WALKS["weave"]
 weave = Walk("weave", path.about, path.times_s, path.points_m, greenhouse)
 
-runs = {}
+runs, rows = {}, []
 quarter = round(0.25 * by_formula, 2)
 for name, gain in (("too low", 0.25), ("a quarter", quarter), ("too high", 5.0)):
     settings = trolley.but(turn_gain=gain)
     runs[name] = run = simulate(detector, weave, camera, settings, duration_s=14)
     scores = run.scores()
     worst_deg = math.degrees(np.abs(run.true_bearings_rad).max())
-    print(
-        f"{name:<10} gain {gain:.2f}: lost the post {scores['losses']} times,", end=" "
-    )
-    print(f"up to {worst_deg:2.0f}° off, energy {scores['energy_j']:4.1f} J")
+    energy = f"{scores['energy_j']:.1f} J"
+    rows.append((name, gain, scores["losses"], f"{worst_deg:.0f}°", energy))
+display(
+    Table(("gain", "1/s", "lost the post", "off by up to", "energy"), rows, decimals=2)
+)
+lost = ", ".join(row[0] for row in rows if row[2])
+compare_guess(
+    "10.loop",
+    f"lost it: {lost}; most energy: {max(rows, key=lambda row: float(row[4][:-2]))[0]}",
+)
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(6, 4), layout="constrained")
 for (name, run), color, dashes in zip(
     runs.items(), ("#cc79a7", "#0072b2", "#d55e00"), (":", "-", "--")
@@ -726,7 +678,7 @@ Replay(
     "too high a gain turns from side to side and loses the post.",
 )
 
-# %% tags=["still"] picture="loop" alt="Three plans from above of the trolley behind the weaving post. With a gain too low it turns late and looks past the post at the end. With a quarter of the limit it follows smoothly, cutting the bends. With a gain too high its way zigzags and it ends looking aside."
+# %% tags=["folded", "nbval-ignore-output"]
 figure, axes = plt.subplots(1, 3, figsize=(7.5, 4.8), layout="constrained", sharey=True)
 for ax, (name, run) in zip(axes, runs.items()):
     ax.plot(
@@ -757,18 +709,18 @@ for ax, (name, run) in zip(axes, runs.items()):
         xlabel="to the left, m",
     )
 axes[0].set_ylabel("ahead, m")
-axes[0].legend(frameon=False, loc="lower left", fontsize=8)
+axes[0].legend(frameon=False, loc="lower left", fontsize=9)
 plt.show()
 
 # %% [markdown]
-# *Above, the three ways as a still: the blue strokes show once a second where the trolley looks.*
+# *The three ways from above: the blue strokes show once a second where the trolley looks. With a gain too low it turns late and looks past the post at the end; with a quarter of the ultimate gain it follows smoothly; with one too high its way zigzags.*
 #
 # **Why.** With too low a gain the post leaves the picture before the trolley has turned. With too high a gain the trolley itself turns the post out of the picture, and every turn costs energy. Between the two lies a wide range: no gain needs days of tuning.
 #
 # **Try.** Replace `names` by `("too low", "a quarter")`. Then find out, with the sliders of part 4, what 0.1 s less latency would allow.
 
 # %% [markdown]
-# ## 10. On your own robot
+# ## On your own robot
 #
 # **Cautions**, before anything else:
 # - The first test is with the *wheels off the ground*, the robot on a block from which it cannot fall. Keep fingers, hair, sleeves and cables away from the wheels.
@@ -810,7 +762,156 @@ print(f"on the floor: first {first:.2f}, then {start:.2f}, never above {K_safe:.
 #
 # **Step 5: check.** Note $T_u$. Is $T_u / 4$ near your latency plus half a frame plus the lag? Within 20 % is good. Lesson 11 adds ramps and a plan for a lost target; before that, do not let it drive.
 #
-# What you can do now on your own robot: find a wrong sign before it drives, measure the latency from target to wheel, and choose a gain with a known margin.
+# %% [markdown]
+# ## If you want more
+#
+# Four things that the rest does not need.
+#
+# ### A third way to the ultimate gain
+#
+# Run 181 trolleys at once, each with another gain, and see whose oscillation grows from the middle third of the run to the last.
+
+# %%
+from robotlab.loop import simulate_many
+
+gains = np.linspace(0.5, 5.0, 181)
+swept = simulate_many(
+    still,
+    trolley,
+    runs=len(gains),
+    start=(0.0, 0.0, -0.02),
+    duration_s=12,
+    vary={"turn_gain": gains, "drive_gain": 0.0},
+)
+first = int(np.argmax(swept.growth > 1))
+by_sweep = np.interp(
+    1.0, swept.growth[first - 1 : first + 1], gains[first - 1 : first + 1]
+)
+print(f"formula {by_formula:.2f}, by hand {K_u:.2f}, sweep {by_sweep:.2f}")
+
+# %% tags=["folded", "nbval-ignore-output"]
+figure, ax = plt.subplots(figsize=(7, 3), layout="constrained")
+ax.plot(gains, swept.growth, color="#0072b2", linewidth=2)
+ax.axhline(1, color="black", linewidth=0.8)
+ax.axvline(by_formula, linestyle="--", color="#d55e00")
+ax.text(by_formula + 0.05, 0.2, f"formula: {by_formula:.2f}", color="#a33c00")
+ax.set(xlim=(0.5, 4.5), ylim=(0, 3), title=f"the sweep crosses 1 at {by_sweep:.2f}")
+ax.set(xlabel="gain, 1/s", ylabel="growth of the oscillation")
+plt.show()
+
+# %% [markdown]
+# ### Where the trolley is afterward
+#
+# With constant wheel speeds it drives an exact circular arc. To add up such pieces, from what the wheels have turned, is called **odometry**: the trolley's own account of where it is. It knows nothing of wheels that slip. Many programs add up short straight steps instead (**Euler integration**).
+#
+# **Predict.** 1 m/s and 1 rad/s for a quarter of a circle: it ends 1 m ahead and 1 m to the left. How far off is the sum of 10 straight steps: 1 mm, 1 cm, 11 cm?
+
+# %% tags=["folded"]
+guess("10.arcs", "10 straight steps are off by", choices=("1 mm", "1 cm", "11 cm"))
+
+# %%
+from robotlab.control import advance
+
+quarter_s = math.pi / 2
+for steps in (1, 10, 100):
+    straight = arc = (0.0, 0.0, 0.0)
+    dt_s = quarter_s / steps
+    for _ in range(steps):
+        x, y, yaw = straight
+        straight = (x + math.cos(yaw) * dt_s, y + math.sin(yaw) * dt_s, yaw + dt_s)
+        arc = advance(*arc, 1.0, 1.0, dt_s)
+    off_m, arc_off_m = math.dist(straight[:2], (1, 1)), math.dist(arc[:2], (1, 1))
+    print(f"{steps:>3} steps: straight {off_m:.4f} m off, arcs {arc_off_m:.4f} m off")
+    if steps == 10:
+        ten = f"{100 * off_m:.0f} cm"
+compare_guess("10.arcs", ten)
+
+# %% [markdown]
+# **Why.** Each straight step leaves the circle on its outside, so the errors add up. Ten times as many steps make a tenth of the error. The arc is exact in one step and needs no more work: two sines. The simulation here uses arcs.
+
+# %% [markdown]
+# ### Lag and dead band
+#
+# **Predict.** 0.3 s of latency. Which lowers the ultimate gain more: 0.1 s more latency, or 0.1 s of motor lag?
+
+# %% tags=["folded"]
+guess(
+    "10.lag",
+    "Which lowers it more?",
+    choices=("0.1 s more latency", "0.1 s of motor lag"),
+)
+
+# %%
+delays_s = (0.1, 0.3, 0.4)
+rows = [
+    (f"{lag_s} s", *(ultimate_gain(0.1, delay_s, lag_s) for delay_s in delays_s))
+    for lag_s in (0.0, 0.1, 0.2, 0.4)
+]
+columns = [f"latency {delay_s} s" for delay_s in delays_s]
+display(Table(("motor lag", *columns), rows, "ultimate gain, 1/s", decimals=2))
+with_lag, later = rows[1][2], rows[0][3]
+compare_guess("10.lag", f"lag: {with_lag:.2f}; latency: {later:.2f} 1/s")
+
+# %% [markdown]
+# **Why.** Latency passes nothing on for a while; a lag passes something on at once. So lag costs less, and the second tenth of a second costs less than the first.
+#
+# Friction is another matter: motors that do not move at small commands have a **dead band**.
+#
+# **Predict.** Wheels that do not move below 0.02 m/s. The post is 15° to the left, and the trolley only turns. Which gain leaves the *larger* error at the end: a quarter of the ultimate gain, or half?
+
+# %% tags=["folded"]
+guess("10.band", "Which leaves the larger error?", choices=("a quarter", "half"))
+
+# %%
+from robotlab.control import Motor
+
+some_gains = [part * by_formula for part in (0.125, 0.25, 0.5)]
+rows = []
+for band_mps in (0.0, 0.01, 0.02):
+    motor = Motor(lag_s=trolley.motor.lag_s, dead_band_mps=band_mps)
+    left = []
+    for gain in some_gains:
+        run = turn_only(trolley.but(turn_gain=gain, motor=motor), 15, 20)
+        left.append(f"{abs(math.degrees(run.true_bearings_rad[-1])):.1f}°")
+    rows.append((f"{band_mps:.2f} m/s", *left))
+columns = [f"gain {gain:.2f}" for gain in some_gains]
+display(Table(("dead band", *columns), rows, "error left after 20 s", decimals=2))
+compare_guess("10.band", f"a quarter: {rows[2][2]}, half: {rows[2][3]}")
+
+# %% [markdown]
+# **Why.** As soon as gain · bearing · half the track width is less than the dead band, the wheels stand still. At 0.02 m/s and a gain of 0.94 that is below 8.1°; late commands and the lag carry the trolley on from there, to 3.1°. The small gain gives up first. So the gain is bounded on both sides: by latency and lag above, by the dead band below. Better motors, or a board that measures and controls the wheel speed, remove the lower bound.
+
+# %% [markdown]
+# ### More than P
+#
+# Two additions that you will meet everywhere:
+# - a part for how fast the bearing *changes*. It brakes before the post is reached. This is the **derivative part** (D), and both together are **PD control**;
+# - a part that is known beforehand and needs no error: the rate at which the direction to the post turns, worked out from the bearing and from odometry. This is **feed-forward**.
+#
+# **Predict.** Which one reduces the overshoot after a jump? Which one reduces the steady-state error behind a post that weaves? What do they do with a noisy detector?
+
+# %% tags=["folded"]
+guess("10.laws", "Which reduces the overshoot, which the steady-state error?")
+
+# %%
+noisy = GroundTruthDetector(noise_px=1.0)
+rows = []
+for law in ("p", "pd", "feed_forward"):
+    settings = trolley.but(turn_gain=0.5 * by_formula, law=law, derivative_gain=0.3)
+    jump = turn_only(settings, 15, 10).true_bearings_rad
+    run = simulate(noisy, WALKS["weave"], camera, settings, pictures=False)
+    _, yaw_rates = trolley.drive.twist(*run.wheels_mps.T)
+    rough = np.sqrt(np.mean((np.diff(yaw_rates) / 0.02) ** 2))
+    off_deg = math.degrees(run.scores()["bearing_error_rad"])
+    over_deg = -math.degrees(jump.min())
+    rows.append((law, f"{over_deg:.1f}°", f"{off_deg:.1f}°", f"{rough:.2f} rad/s²"))
+columns = ("overshoot of 15°", "error behind the weaving post", "yaw acceleration")
+display(Table(("law", *columns), rows, decimals=2))
+names = [min(rows, key=lambda row: float(row[k][:-1]))[0] for k in (1, 2)]
+compare_guess("10.laws", f"overshoot: {names[0]}; error: {names[1]}")
+
+# %% [markdown]
+# **Why.** PD control removes most of the overshoot, with motor lag and without, and leaves the steady-state error. Feed-forward halves the steady-state error and leaves the overshoot: the direction to a post that has jumped does not turn. Both make the turning rougher (last column, root mean square), because both amplify the detector's noise. P control with a good gain comes first; add one of these when you have measured what it is to improve.
 
 # %% [markdown]
 # ## What to remember
@@ -821,7 +922,12 @@ print(f"on the floor: first {first:.2f}, then {start:.2f}, never above {K_safe:.
 # - Latency limits the gain. Add up latency, half a frame and motor lag: the ultimate gain is about 1.57 / sum (more where the lag is large). Half of it is the safe gain, a quarter is where to start.
 # - The textbook's π/2 is for loops without frames, and up to 57 % too high for a sampled one.
 # - By trying: raise the gain until the robot just keeps oscillating. $T_u / 4$ is the whole delay.
-# - A dead band needs a larger gain, latency a smaller one. PD control reduces overshoot, feed-forward reduces steady-state error, and both amplify the detector's noise.
+# - A dead band needs a larger gain, latency a smaller one. PD control reduces overshoot, feed-forward reduces steady-state error, and both amplify the detector's noise ("If you want more").
+#
+# On your own robot you can now
+# - find a wrong sign before it drives, with the wheels off the ground;
+# - measure the latency from target to wheel with a phone;
+# - choose a gain with a known margin, and say why no larger one.
 #
 # ### Check your understanding
 #

@@ -4,14 +4,14 @@
 # **What you will have** at the end: the stopping distance of your own robot, computed and measured, and a list of parts that may fail without the robot driving on.
 #
 # **You will be able to**
-# - choose an acceleration limit from floor, load and camera, and say what a jerk limit costs;
+# - choose an acceleration limit from floor, load and camera;
 # - keep a ramp steady while the detector is slow, and stop when a part falls silent;
 # - say how far the robot still goes after something happens, and how fast it may drive so that it stops in time;
 # - name the stop categories, and say why none of your stops is a safety function.
 #
-# **Time**: two sittings of 50 minutes; the first ends after part 5. **Needs**: lesson 00; lesson 10 helps.
+# **Time**: two sittings, of 45 and 50 minutes, tasks included; the first ends after part 4. "If you want more" takes 20 minutes on top. **Needs**: lesson 00; lesson 10 helps.
 #
-# **Cautions**: nothing moves in parts 1 to 10, all is computed. In the last part your robot turns its wheels, and then drives. Do it with an adult who knows the machine, wheels off the ground first, a hand on the switch that cuts the power, the floor clear, people, pets and stairs out of reach. Treat its battery as the maker says. The makers' data sheets, your site's rules and qualified people come before anything said here. **Software is not a safety function**: a program can hang, and then none of it runs.
+# **Cautions**: nothing moves in parts 1 to 8, all is computed. In "On your own robot" it turns its wheels, and then drives. Do it with an adult who knows the machine, wheels off the ground first, a hand on the switch that cuts the power, the floor clear, people, pets and stairs out of reach. Treat its battery as the maker says. The makers' data sheets, your site's rules and qualified people come before anything said here. **Software is not a safety function**: a program can hang, and then none of it runs.
 
 # %% [markdown]
 # ## 1. A jump
@@ -20,11 +20,25 @@
 #
 # **Predict.** Without any limit, on a dry floor: do the wheels slip? By how many pixels does the picture jump: less than 1, about 8, about 50? Does the plant stay upright?
 
-# %%
+# %% tags=["folded"]
+from robotlab.practice import compare_guess, guess
+
+guess(
+    "11.jump",
+    "No limit, dry floor: by how many pixels does the picture jump?",
+    choices=("less than 1", "about 8", "about 50"),
+    unit="px",
+)
+
+# %% [markdown]
+# (The cell after this line is folded. It says what motors, floor, mast and plant are like; run it like any other. A click on it shows the code. From here on all code that only draws is folded, too.)
+
+# %% tags=["folded"]
 import math
 
 import matplotlib.pyplot as plt
 import numpy as np
+from IPython.display import display
 
 from robotlab.control import Motor, Ramp, make_ramp
 from robotlab.control.load import (
@@ -34,6 +48,7 @@ from robotlab.control.load import (
     tilt,
     tip_limit_mps2,
 )
+from robotlab.course import Table
 from robotlab.loop import default_camera
 
 MS = 0.001  # everything is computed in steps of one millisecond
@@ -66,24 +81,23 @@ def plant_deg(accel):
 
 
 # %%
-print(f"grip: dry {floors['dry']:.1f}, wet {floors['wet']:.1f} m/s²")
-print(f"the plant lifts from {tip_limit_mps2(0.05, 0.30):.2f} m/s² on")
-print("limit      floor  peak, m/s²  slipped, cm  picture moves, px  plant leans")
+rows = []
 for limit in (None, 0.8):
     for floor in floors:
         rims, speeds, accel = move(Ramp(limit), 0.6, floor)
         slipped_cm = 100 * (rims - speeds).sum() * MS
-        peak, nod = np.abs(accel).max(), np.abs(nod_px(accel)).max()
+        nods = nod_px(accel)
+        smeared_px = np.abs(np.diff(nods)).max() / MS / 60  # exposed for 1/60 s
         name = f"{limit} m/s²" if limit else "none"
-        leans = plant_deg(accel)
-        print(f"{name:<10} {floor:<6} {peak:7.2f} {slipped_cm:12.1f}", end="")
-        print(f"{nod:15.1f} {leans:16.0f}°")
-for limit in (None, 0.8):
-    nods = nod_px(move(Ramp(limit), 0.6)[2])
-    smeared_px = np.abs(np.diff(nods)).max() / MS / 60
-    print(f"limit {limit}: exposed for 1/60 s, motion blur up to {smeared_px:.1f} px")
+        seen = (np.abs(accel).max(), slipped_cm, np.abs(nods).max(), smeared_px)
+        rows.append((name, floor, *seen, f"{plant_deg(accel):.0f}°"))
+print(f"grip: dry {floors['dry']:.1f}, wet {floors['wet']:.1f} m/s²")
+print(f"the plant lifts from {tip_limit_mps2(0.05, 0.30):.2f} m/s² on")
+columns = ("peak, m/s²", "slipped, cm", "picture moves, px", "motion blur, px")
+display(Table(("limit", "floor", *columns, "plant leans"), rows, decimals=1))
+compare_guess("11.jump", f"{rows[0][4]:.0f} px")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, axes = plt.subplots(3, 1, figsize=(6, 5), sharex=True, layout="constrained")
 times = np.arange(1600) * MS
 for limit, style, color in ((None, "--", "#d55e00"), (0.8, "-", "#0072b2")):
@@ -98,9 +112,9 @@ axes[0].legend(frameon=False)
 plt.show()
 
 # %% [markdown]
-# *From above: without a limit (dashed) speed rises in a third of a second and acceleration jumps to 4 m/s²; with one (solid) speed is a slope and acceleration a low step, whose fine teeth are the ramp's 50 steps a second. The picture moves by 8 pixels, or by 1.*
+# *Without a limit (dashed) acceleration jumps to 4 m/s² and the picture moves by 8 pixels; with one (solid) speed is a slope, acceleration a low step, and the picture moves by 1.*
 #
-# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips is counted by odometry and was never driven: on the wet floor 3 cm at each start. The mast bends back and goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, a = g · 5 cm / 30 cm = 1.64 m/s². Lifting is not yet falling: it has to be pushed for long enough. On the wet floor the slip saves it.
+# **Why.** The motors demand 0.6 / 0.1 = 6 m/s². The dry floor gives 0.6 · 9.81 · 0.7 = 4.1 m/s², so the wheels slip: the floor limits the acceleration, at a value that nobody chose. What slips was counted by odometry and never driven. The mast goes on vibrating, and the pictures taken meanwhile have **motion blur** of up to 3 pixels. The plant begins to lift where gravity and acceleration turn it equally about its edge, $a = g \cdot 5\,\text{cm} / 30\,\text{cm} = 1.64$ m/s²; it falls if it is pushed for long enough. On the wet floor the slip saves it.
 #
 # The remedy is to choose the limit yourself: an **acceleration limit**. 0.8 m/s² is half of what lifts the plant, and less than half of what a wet floor gives. A factor of two in reserve is what you want (common practice, no source).
 
@@ -111,13 +125,26 @@ plt.show()
 #
 # **Predict.** A ramp is at 0.45 m/s, 0.5 m/s is wanted, the limit is 1 m/s², steps take 0.1 s. Which speed comes next: 0.5, 0.55 or 0.46?
 
+# %% tags=["folded"]
+guess("11.next", "Which speed comes next?", choices=(0.46, 0.5, 0.55), unit="m/s")
+
 # %%
 ramp = Ramp(max_accel_mps2=1.0, start=0.45)
-print(", ".join(f"{ramp.step(0.5, 0.1):.2f}" for _ in range(3)))
+steps = [f"{ramp.step(0.5, 0.1):.2f} m/s" for _ in range(3)]
+print(", ".join(steps))
+compare_guess("11.next", steps[0])
 
 # %% [markdown]
 # **Why.** A step may change the speed by 0.1 m/s, and only 0.05 are missing. A ramp that always took the whole step would pass the wanted speed, come back, pass it again, and never rest.
-#
+
+# %% tags=["still"] picture="ramp" alt="Speed over time. The wanted speed, dashed, jumps from 0 to 0.45 m/s and later back to 0. The commanded speed, solid, climbs like a staircase: one step wide, and at most limit times step high; its last step is only what is missing. It goes down the same way."
+from robotlab.course import plot_ramp
+
+figure, ax = plt.subplots(figsize=(6, 3), layout="constrained")
+plot_ramp(ax)
+plt.show()
+
+# %% [markdown]
 # ### Task 1
 #
 # Write `ramp_step`. It must work backward, and slowing down as well. Stuck? `nudge(ramp_step)` in a new cell says a little more each time.
@@ -153,72 +180,15 @@ from robotlab.practice import nudge, verify
 verify(ramp_step)
 
 # %% [markdown]
-# A move from rest to rest under such a limit goes up the ramp, along at full speed, and down the ramp. Over time its speed is a trapezoid, hence **trapezoidal profile**. On a short way it never reaches full speed, and a triangle is left.
-#
-# **Predict**, with pencil and paper. How long do these three moves take? 1 m with at most 0.5 m/s and 0.5 m/s². 0.25 m with 1 m/s and 1 m/s². 2 m with 0.4 m/s and 0.8 m/s².
-
-# %%
-from robotlab.control import move_time_s
-
-for way_m, top_mps, limit in ((1.0, 0.5, 0.5), (0.25, 1.0, 1.0), (2.0, 0.4, 0.8)):
-    shape = "triangle" if way_m < top_mps**2 / limit else "trapezoid"
-    t_s = move_time_s(way_m, top_mps, limit)
-    print(f"{way_m:.2f} m, {top_mps} m/s, {limit} m/s²: {t_s:.2f} s, a {shape}")
-
-# %% [markdown]
-# **Why.** The first: 0.5 / 0.5 = 1 s up, 1 s down, each at half speed on average, so 0.5 m; the other 0.5 m at 0.5 m/s take 1 s. Together 3 s. In one formula $D / v + v / a$. The second never reaches 1 m/s: both ramps would need $v^2 / a$ = 1 m. Then it is $2 \sqrt{D / a}$ = 1 s. The third is a trapezoid again: 5 + 0.5 s.
-
-# %% [markdown]
-# ## 3. A limit on the jerk, and its price
-#
-# The speed of a trapezoidal profile has no jump; its acceleration has. How fast the acceleration changes is the **jerk**, in m/s³. With jerk limited to j, acceleration itself needs a / j seconds to come and to go, and a change of speed takes dv / a + a / j. The speed is then an **S-curve profile**.
-#
-# **Predict.** A change of 0.5 m/s with 1 m/s² takes 0.5 s. How long does it take with a jerk of at most 5 m/s³? And what is it good for?
-
-# %%
-from robotlab.control import speed_change_time_s, stopping_distance_m
-
-print(f"0.5 m/s, 1 m/s², 5 m/s³: {speed_change_time_s(0.5, 1.0, 5.0):.2f} s")
-print("from 0 to 0.6 m/s with 2 m/s²; one vibration of the mast takes 0.20 s")
-print("jerk limit    a / j   takes    vibration left   stopping distance")
-for jerk in (None, 40.0, 20.0, 10.0, 5.0):
-    takes_s = speed_change_time_s(0.6, 2.0, jerk)
-    _, _, accel = move(make_ramp(2.0, jerk), 0.6, seconds=2.0)
-    # 0.3 s later the motors have followed.
-    after = nod_px(accel)[round((takes_s + 0.3) / MS) :][:400]
-    name, rise_s = (f"{jerk:.0f} m/s³", 2.0 / jerk) if jerk else ("none", 0.0)
-    way_m = stopping_distance_m(0.6, 2.0, max_jerk_mps3=jerk)
-    left_px = np.ptp(after)
-    print(f"{name:<12} {rise_s:.2f} s  {takes_s:.2f} s", end="")
-    print(f"{left_px:13.2f} px {way_m:15.3f} m")
-
-# %% tags=["nbval-ignore-output"]
-figure, axes = plt.subplots(3, 1, figsize=(6, 5), sharex=True, layout="constrained")
-times = np.arange(1200) * MS
-for jerk, style, color in ((None, "--", "#d55e00"), (10.0, "-", "#0072b2")):
-    _, speeds, accel = move(make_ramp(2.0, jerk), 0.6, seconds=1.2)
-    for ax, curve in zip(axes, (speeds, accel, nod_px(accel))):
-        name = f"jerk {jerk:.0f} m/s³" if jerk else "no jerk limit"
-        ax.plot(times, curve, style, color=color, label=name)
-for ax, name in zip(axes, ("speed, m/s", "acceleration, m/s²", "picture moves, px")):
-    ax.set_title(name)
-axes[2].set_xlabel("time, s")
-axes[0].legend(frameon=False)
-plt.show()
-
-# %% [markdown]
-# *With the jerk limit (solid) speed is an S, acceleration has sloping sides, and the picture comes to rest with the ramp. Without (dashed) it vibrates on after the ramp is over.*
-#
-# **Why.** 0.5 + 1 / 5 = 0.7 s. What it buys is less **residual vibration**: a push that grows slowly excites the mast less, and one that grows over exactly one period of the mast, a / j = 0.20 s, leaves next to nothing. The price is a / j seconds for each change of speed, and the stopping distance grows by half of that times the speed.
-#
-# At 0.8 m/s² the camera moves by one pixel anyway. So limit the acceleration first. Limit the jerk if a mast still vibrates or a load sloshes, and never so much that you cannot afford the distance it costs.
-
-# %% [markdown]
-# ## 4. A ramp in a thread of its own
+# ## 3. A ramp in a thread of its own
 #
 # Pictures arrive unevenly, and a detector takes its time. Suppose that one loop does it all: look (0.15 s), decide, *one step of the ramp*, send. In the program the ramp's step is written as 0.02 s, as it was when the detector was quick.
 #
 # **Predict.** The trolley drives 0.6 m/s and must stop at 0.8 m/s². That is 0.75 s and 23 cm. What do you get from that loop?
+
+
+# %% tags=["folded"]
+guess("11.loop", "After how many seconds, and on how many meters, does it stand?")
 
 
 # %%
@@ -237,7 +207,7 @@ def stop_in_a_loop(every_s, told_s, hang_s=0.0):
     return t_s, way_m, max(jumps)
 
 
-print("                                     at rest after        largest jump")
+rows = []
 for name, every_s, told_s, hang_s in (
     ("in a thread, 50 times per second", 0.02, 0.02, 0.0),
     ("in the loop, step written as 0.02 s", 0.15, 0.02, 0.0),
@@ -245,14 +215,18 @@ for name, every_s, told_s, hang_s in (
     ("the same, and one look takes 1.15 s", 0.15, 0.15, 1.0),
 ):
     t_s, way_m, jump = stop_in_a_loop(every_s, told_s, hang_s)
-    print(f"{name:<36} {t_s:5.2f} s, {way_m:.2f} m {jump:12.3f} m/s")
+    rows.append((name, f"{t_s:.2f} s", f"{way_m:.2f} m", f"{jump:.3f} m/s"))
+display(
+    Table(("the ramp's step", "at rest after", "on", "largest jump"), rows, decimals=2)
+)
 for period_s in (0.02, 0.15):
     _, _, accel = move(Ramp(0.8, start=0.6), 0.0, period_s=period_s)
     peak = np.abs(accel).max()
     print(f"steps of {period_s} s, measured: it brakes with up to {peak:.2f} m/s²")
+compare_guess("11.loop", f"{rows[1][1]}, {rows[1][2]}")
 
 # %% [markdown]
-# **Why.** The loop steps its ramp 7.5 times too seldom, so the ramp is 7.5 times too flat: 5.7 s and 1.7 m, and nothing in the program looks wrong. Measuring the step corrects the time, but now the ramp is a staircase of 0.12 m/s per step, and the trolley jerks at each. And while the detector takes a second, the wheels keep whatever command they got last.
+# **Why.** The loop steps its ramp 7.5 times too seldom, so the ramp is 7.5 times too flat: 5.7 s and 1.7 m, and nothing in the program looks wrong. Measuring the step corrects the time, but now each step is 0.12 m/s, and the trolley jerks. And while the detector takes a second, the wheels keep whatever command they got last.
 #
 # So the ramp runs beside the loop, at a steady rate, in a **thread** of its own. The loop only leaves a velocity command. If it leaves none for half a second (a **command time-out**), the thread ramps down by itself. How steady is the thread on *your* machine? Here it runs while the main program does real work, rendering pictures; all times are measured.
 
@@ -279,26 +253,17 @@ with RampThread(link, DifferentialDrive(), max_accel_mps2=0.8, rate_hz=50) as th
         look(0.15)
         thread.command(0.6, 0.0)
 sent = np.array([row[1] for row in link.sent])
-steps_ms = 1000 * np.diff([row[0] for row in link.sent[:-1]])
 jitter = thread.jitter()
-mean_ms, p99_ms, worst_ms = (
-    1000 * jitter.mean_s,
-    1000 * jitter.p99_s,
-    1000 * jitter.worst_s,
-)
-mean_step_ms = np.mean(steps_ms)
-print(f"{jitter.steps} steps, {mean_step_ms:.1f} ms apart; {jitter.missed} left out")
-print(
-    f"late by {mean_ms:.1f} ms on average, 99 % by less than {p99_ms:.1f} ms,", end=" "
-)
-print(f"one by {worst_ms:.1f} ms")
+mean_ms, worst_ms = 1000 * jitter.mean_s, 1000 * jitter.worst_s
+print(f"{jitter.steps} steps; {jitter.missed} left out")
+print(f"late by {mean_ms:.1f} ms on average, one by {worst_ms:.1f} ms")
 print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 
 # %% [markdown]
-# **Why.** A step is due every 20 ms. How much the real times scatter about the due ones is the **jitter**. Each step is due at a fixed time, not 20 ms after the one before, so lateness does not add up. On the machine on which this was written, with other work on its two cores, steps were late by 0.3 to 4 ms on average and the worst by 5 to 24 ms. An ordinary operating system gives no guarantee (it is not **real-time**): next time it may be 200 ms. Therefore the motor board has a command time-out of its own (0.25 s here), which works even when the whole computer has hung. Seen from the board, the commands that keep arriving are a **heartbeat**.
+# **Why.** A step is due every 20 ms. How much the real times scatter about the due ones is the **jitter**. Where this was written, on two busy cores, steps were late by 0.3 to 4 ms on average, the worst by 5 to 24 ms. An ordinary operating system gives no guarantee (it is not **real-time**): next time it may be 200 ms. Therefore the motor board has a command time-out of its own (0.25 s here), which works even when the computer has hung. Seen from the board, the commands that keep arriving are a **heartbeat**.
 
 # %% [markdown]
-# ## 5. The target is lost
+# ## 4. The target is lost
 #
 # Detectors miss. A trolley that stopped at each miss would stutter; one that drove on would hit something. So it goes through fixed states, in a fixed order: a **state machine**. Counted from the moment at which the next picture with the post was due (a frame after the last one, plus the latency):
 #
@@ -306,8 +271,19 @@ print(f"largest jump of the speed sent: {np.abs(np.diff(sent)).max():.3f} m/s")
 # 2. *slow* for 0.6 s: ramp down to rest;
 # 3. *search* for 8 s: turn on the spot, toward the side where it went;
 # 4. *stop*, and stay stopped until a *person* starts it again.
-#
+
+# %% tags=["still"] picture="states" alt="A state machine. From follow an arrow 'no post' leads to hold, after 0.4 s to slow, after 0.6 s to search, after 8 s to stop. From hold, slow and search an arrow leads back to follow when the post is seen again. From stop only a person leads back."
+from robotlab.course import plot_lost_target_states
+
+figure, ax = plt.subplots(figsize=(5.6, 2.3), layout="constrained")
+plot_lost_target_states(ax)
+plt.show()
+
+# %% [markdown]
 # **Predict.** Pictures come every 0.1 s and are 0.1 s old when they arrive. From 4.0 s on no picture shows the post. When does the trolley begin to hold the last command, slow down, search, stop? The post comes back at 14 s. What happens then? And if it had come back at 7 s?
+
+# %% tags=["folded"]
+guess("11.lost", "When does it hold, slow down, search, stop? And after 14 s?")
 
 # %%
 from robotlab.detections import Detections
@@ -327,7 +303,7 @@ class Hidden(FaultModel):
         return Detections.none(found.classes) if hidden else found
 
 
-runs = {}
+runs, answers = {}, []
 for until_s in (14.0, 7.0):
     # This detector is told the ground truth: what happens is the loop's own doing.
     hidden = Hidden(4.0, until_s)
@@ -335,8 +311,10 @@ for until_s in (14.0, 7.0):
         GroundTruthDetector(), walk, faults=hidden, duration_s=18, pictures=False
     )
     states = [f"{event['what']} {event['t']:.1f}" for event in run.events]
-    print(f"back at {until_s:.0f} s: {', '.join(states)}")
+    answers.append(f"back at {until_s:.0f} s: {', '.join(states[2:])}")
+    print(answers[-1])
     runs[until_s] = run
+compare_guess("11.lost", "; ".join(answers))
 
 # %% tags=["nbval-ignore-output"]
 run = runs[14.0]
@@ -358,15 +336,23 @@ plt.show()
 # %% [markdown]
 # *Speed keeps its value while the last command is held, falls to 0 in slow, and stays 0. The heading turns steadily in search and does not change after 13.1 s, not even when the post is back at 14 s.*
 #
-# **Why.** The last picture with the post is that of 3.9 s. The next would be acted on at 4.1 s; it is empty, so the last command is held. At 4.5 s slow, at 5.1 s search, at 13.1 s stop. Back at 7 s, the post is found at 12.9 s: it was a little to the right when it was lost, so the search turns right; meanwhile it has crossed to the left, and that is nearly a whole turn away. Back at 14 s, nothing happens: by then somebody may be kneeling at the trolley to see what is wrong. A machine that has stopped for a reason must not start because the reason has gone.
+# **Why.** The last picture with the post is that of 3.9 s. The next would be acted on at 4.1 s; it is empty, so the last command is held. At 4.5 s slow, at 5.1 s search, at 13.1 s stop. Back at 7 s, the post is found at 12.9 s: the search turns right, where it was lost; meanwhile it has crossed to the left, nearly a whole turn away. Back at 14 s, nothing happens: by then somebody may be kneeling at the trolley. A machine that has stopped for a reason must not start because the reason has gone.
 #
-# *This is a good place to end the first sitting.*
+# *This is the place to stop for today. To go on another time, run the cells from the top (Run → Run All Above Selected Cell).*
 
 # %% [markdown]
-# ## 6. A watchdog, and which clock it reads
+# ## 5. A watchdog, and which clock it reads
 #
-# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time. If one is silent for longer, that is a fault: from then on the thread sends the motor board nothing but HALT, upon which the board brakes along a ramp of its own and lets go of the motors, until a person starts again. (`robotlab.control.Supervisor` is this rule, on one page.)
-#
+# A lost target is *seen*: pictures come, and the post is not in them. It is worse when nothing comes: the camera hangs, the detector hangs, the cable is out. Then no line of your loop runs that could notice. Something beside the loop must: a **watchdog**. It runs in the ramp's thread. Every part must report within a set time. If one is silent for longer, that is a fault: from then on the thread sends the motor board nothing but HALT, upon which the board brakes along a ramp of its own and lets go of the motors, until a person starts again. (`robotlab.control.Supervisor` is this rule, on one page.) Its states:
+
+# %% tags=["still"] picture="supervisor" alt="The state machine of the stop. READY, as commanded along the ramp, leads with a stop or the end of time to BRAKING, 0 along the ramp; from there, at rest or with a fault, to HALTING, HALT again and again. A fault leads from READY to HALTING at once. When the board has confirmed, HALTED. Only a person leads back to READY."
+from robotlab.course import plot_supervisor_states
+
+figure, ax = plt.subplots(figsize=(5.6, 2.8), layout="constrained")
+plot_supervisor_states(ax)
+plt.show()
+
+# %% [markdown]
 # | watched | what counts as a sign of life | what does not |
 # |---|---|---|
 # | camera | a *new* picture | the same picture again: a hung camera often repeats its last one |
@@ -374,7 +360,7 @@ plt.show()
 # | motor link | a line that the board confirmed | a line that was sent |
 # | clock | goes forward, as a second clock does | a jump, either way; standing still |
 #
-# What the first line notices: the last picture again, one of the last 32, or one with nothing but a clock drawn over it. What it does not: a frozen picture with noise added, or with a brightness that changes, counts as live, and then only the driver's own time of each picture tells.
+# (A frozen picture with noise added, or with a brightness that changes, counts as new; then only the driver's own time of each picture tells.)
 #
 # The fourth is a surprise to many. Here is a watchdog as it is often written:
 
@@ -386,6 +372,11 @@ def too_old(now_s, last_s, limit_s=0.6):
 
 # %% [markdown]
 # **Predict.** It reads the time of day, `time.time()`. The computer finds that its clock is fast and sets it back by an hour. At that moment the camera is unplugged. When does the trolley stop?
+
+# %% tags=["folded"]
+guess(
+    "11.clock", "How many seconds after the camera is unplugged does it stop?", unit="s"
+)
 
 # %%
 from robotlab.control import Watchdog
@@ -405,6 +396,7 @@ clock_s = [last_s]
 watch = Watchdog({"camera": 0.6}, max_gap_s=0.6, clock=lambda: clock_s[0])
 clock_s[0] = last_s + 0.02 - set_back_s
 print(f"Watchdog, at its next check: {watch.check().message}")
+compare_guess("11.clock", f"after {passed_s:.0f} s")
 
 # %% [markdown]
 # **Why.** After the clock has gone back, the last picture is from the future, and its age is negative. Negative is not "more than 0.6", so for an hour all seems well. Use a **monotonic clock**, `time.monotonic()`: it counts from an arbitrary start, nobody sets it, and it never goes back. And ask the question the other way round: not "what must be true to stop" but "what must be true to *go on*".
@@ -447,7 +439,7 @@ def watchdog(now_s, last_good_s, slow_s, stop_s):
 verify(watchdog)
 
 # %% [markdown]
-# ## 7. How far until it stands
+# ## 6. How far until it stands
 #
 # Something happens at time 0. For a time t nothing changes, and the trolley drives on by v · t: t is the **reaction time**. Then the ramp brings it to rest at half speed on average, which takes v² / (2a): the **braking distance**. Together they are the **stopping distance**
 #
@@ -455,15 +447,26 @@ verify(watchdog)
 #
 # **Predict.** 0.6 m/s, 0.8 m/s², and t = 0.35 s. What helps more: braking twice as hard, or halving t? And what does half the speed do?
 
+# %% tags=["folded"]
+guess(
+    "11.shorter",
+    "What shortens the stop most?",
+    choices=("braking twice as hard", "half the reaction time", "half the speed"),
+)
+
 # %%
+from robotlab.control import stopping_distance_m
+
+ways_m = {}
 for name, v, a, t in (
     ("as it is", 0.6, 0.8, 0.35),
     ("twice as hard", 0.6, 1.6, 0.35),
     ("half the time", 0.6, 0.8, 0.175),
     ("half the speed", 0.3, 0.8, 0.35),
 ):
-    way_m = stopping_distance_m(v, a, t)
-    print(f"{name:<15} {v * t:.3f} + {v * v / (2 * a):.3f} = {way_m:.3f} m")
+    ways_m[name] = stopping_distance_m(v, a, t)
+    print(f"{name:<15} {v * t:.3f} + {v * v / (2 * a):.3f} = {ways_m[name]:.3f} m")
+compare_guess("11.shorter", min(ways_m, key=ways_m.get))
 
 # %% [markdown]
 # **Why.** Here both halvings do about the same, since both pieces are about equal. Half the speed does most: half of one piece and a quarter of the other. Nothing shortens a stop like driving more slowly.
@@ -529,6 +532,9 @@ verify(safe_speed)
 # %% [markdown]
 # **Predict.** What is in t? List all times that pass between "the lens could see it" and "the wheels turn more slowly". Then list them again for the worst case: the camera has just *failed*, the loop hangs with it, and just before the watchdog would brake, the whole computer hangs.
 
+# %% tags=["folded"]
+guess("11.reaction", "What is in t, and how long is t in the worst case?")
+
 # %%
 from robotlab.loop import Settings, free_distance_m, stopping_times_s
 
@@ -554,15 +560,16 @@ for title, parts in (
         f"    stopping distance from {top} m/s: {stopping_distance_m(top, a, t):.2f} m"
     )
     print(f"    largest safe speed for {clear_m:.2f} m: {v:.2f} m/s")
+compare_guess("11.reaction", f"{t:.2f} s in the worst case, from {len(parts)} parts")
 
 # %% [markdown]
-# **Why.** The braking distance is 22.5 cm in both. The rest is reaction time, and most of that is the two time-outs. The watchdog waits for longer than two lost pictures, because one that trips at every hiccup is soon switched off. (While the loop runs, its state machine of part 5 gives up a little sooner. Do not count on it: what stopped the camera may have hung the loop as well.) The board's time-out comes on top: it counts from the last command. A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down.
+# **Why.** The braking distance is 22.5 cm in both. The rest is reaction time, and most of that is the two time-outs. The watchdog waits for longer than two lost pictures, because one that trips at every hiccup is soon switched off. The board's time-out comes on top: it counts from the last command. A motor lag of 0.1 s costs exactly v · 0.1 s, since the wheels trail the ramp by it all the way down. (The state machine of part 4 gives up a little sooner. Do not count on it: what stopped the camera may have hung the loop as well.)
 #
 # The worst case is what this course means by *the* stopping distance of a robot. The library computes it in one place (`stopping_m`), the design sheet of lesson 12 prints the same number, and the loop for real robots refuses settings whose stopping distance is longer than the free way.
 #
 # **Try.** The crate stands 0.8 m away when something happens. Move a slider, or use the arrow keys.
 # 1. Set the reaction time to 0. How fast may it drive? And with 1 s?
-# 2. Back at 0.6 m/s and 0.35 s, let the jerk limit go down from 40 to 2 m/s³. What does it cost in all, and where on the slider?
+# 2. Back at 0.6 m/s and 0.35 s, let the *jerk limit* go down from 40 to 2 m/s³. It lets the acceleration itself come and go slowly, which spares a camera on a mast ("If you want more" has it). What does it cost in all, and where on the slider?
 # 3. Set the reaction time to 0.9 s. Which speed leaves some 10 cm? What does your `safe_speed` say?
 
 # %% tags=["explore"]
@@ -574,21 +581,24 @@ stop = StopPicture(
 stop
 
 # %% tags=["still"] picture="stop" alt="Three curves over time: speed stays at 0.6 m/s for 0.35 s, then falls to 0 within 0.85 s; acceleration is 0, then -0.8 m/s² with sloping sides; the way rises and ends at 0.465 m, below the hatched bar of a crate at 0.8 m."
-from IPython.display import Image, display
+from IPython.display import Image
 
 display(Image(bytes(stop.picture)))
 
 # %% [markdown]
-# *Above, as a still for those who have not run the cell. Solid: with the jerk limit; dashed: without.*
+# *Solid: with the jerk limit; dashed: without.*
 #
 # **Why.** (1) 1.05 m/s; with one second hardly more than half of that. (2) A jerk limit adds half of a / j to the reaction time. At 40 m/s³ that is 0.01 s, at 2 m/s³ 0.2 s, and 0.2 s at 0.6 m/s are 12 cm. Most of it comes at the low end of the slider, since j is in the denominator. (3) 0.55 m/s leaves 9 cm. `safe_speed(0.7, 0.8, 0.9)` says 0.56: it knows nothing of the jerk.
 
 # %% [markdown]
-# ## 8. Break it on purpose
+# ## 7. Break it on purpose
 #
-# A computed stopping distance is worth what it was tested with. The post hurries ahead, so that the trolley drives at its full 0.6 m/s; after five seconds something fails. To break parts on purpose and to watch what happens is called **fault injection**. `fault_campaign` breaks one thing in each run and measures how far the trolley drove without a new picture of the post, beside the stopping distance of part 7 (`stopping_m`).
+# A computed stopping distance is worth what it was tested with. The post hurries ahead, so that the trolley drives at its full 0.6 m/s; after five seconds something fails. To break parts on purpose and to watch what happens is called **fault injection**. `fault_campaign` breaks one thing in each run and measures how far the trolley drove without a new picture of the post, beside the stopping distance of part 6 (`stopping_m`).
 #
 # **Predict.** Which of these will come nearest to the computed distance, and which must *not* stop the trolley?
+
+# %% tags=["folded"]
+guess("11.faults", "Which fault comes nearest to the computed distance?")
 
 # %%
 from robotlab.greenhouse import Walk
@@ -614,12 +624,14 @@ def measured_m(report):
 
 
 print(f"computed: {stopping_m(settings):.2f} m")
-print("fault                           measured  at the end  within it")
-for report in reports:
-    kept = "yes" if report.kept else "NO"
-    print(f"{report.name:<30} {measured_m(report):7.2f} m  {report.state:<10}  {kept}")
+rows = [
+    (one.name, f"{measured_m(one):.2f} m", one.state, "yes" if one.kept else "NO")
+    for one in reports
+]
+display(Table(("fault", "measured", "at the end", "within it"), rows, decimals=2))
+compare_guess("11.faults", max(reports, key=measured_m).name)
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(6, 5), layout="constrained")
 for report in reports:
     color = "#0072b2" if report.must_rest else "#56b4e9"
@@ -635,55 +647,72 @@ plt.show()
 # %% [markdown]
 # *The bars of all faults end before the dashed line of the computed distance.*
 #
-# **Why.** Silence takes longest: no picture, a frozen one, one that cannot be read, a detector that raises an error, gives NaN or takes a second all come to the same: nothing new. The loop still runs here, so its state machine acts first: hold last command, slow. A little later the watchdog trips, and from then on the trolley stays stopped. A cut link is quicker, because the board waits for 0.25 s only. A clock that jumps, stands still or runs slow is compared with a second one. Half of the pictures lost, at random, or each one twice, is a nuisance and no fault: the trolley holds its last command, slows down for a moment when five in a row are missing, and goes on following. The wrong sign trips no watchdog at all. Every part works; the trolley turns away and loses the post, the state machine brings it to rest, the search finds the post again, and it turns away once more. A watchdog notices silence, not wrong answers: against a wrong sign there is the check with the wheels off the ground, against a detector that answers in time and wrongly there is lesson 08.
+# **Why.** Silence takes longest: no picture, a frozen one, one that cannot be read, a detector that raises an error, gives NaN or takes a second all come to the same, nothing new. The state machine acts first, with hold and slow; a little later the watchdog trips, and the trolley stays stopped. A cut link is quicker, because the board waits for 0.25 s only. Half of the pictures lost, or each one twice, is a nuisance and no fault: the trolley goes on following.
+#
+# The wrong sign trips no watchdog. Every part works; the trolley turns away and loses the post, comes to rest, finds it again by searching, and turns away once more. A watchdog notices silence, not wrong answers: against a wrong sign there is the check with the wheels off the ground, against a detector that answers in time and wrongly there is lesson 08.
 #
 # The measured distances stay below the computed one, because not everything happens at its worst moment at once.
 #
-# That was the simulated loop. The loop that drives a *real* robot has been put through the same kind of faults: it talked to a board over a serial line (a pseudo-terminal, no wheels), each fault at random moments, and the distance was counted from what the *board* received. That takes too long for a lesson, so here is what was measured.
+# That was the simulated loop. The one that drives a *real* robot has been put through the same kind of faults, over a serial line to a pretended board (no wheels), each at random moments; the distance was counted from what the *board* received. That takes too long for a lesson, so here is what was measured.
 #
 # **Predict.** How much of the computed distance is used up in the worst run: a half, nine tenths, more than all? How many moving commands reach the board after the end?
+
+# %% tags=["folded"]
+guess(
+    "11.real",
+    "How much of the computed distance is used up in the worst run?",
+    choices=("a half", "nine tenths", "more than all"),
+)
 
 # %%
 from robotlab.course import measured
 
-injected = measured("fault_injection")
-for title, rows in (
-    ("the real loop", injected["runs"]),
-    ("the simulated loop", injected["simulated"]),
-):
-    runs_in_all = sum(row["runs"] for row in rows)
-    late = sum(row["moving_commands_after_end"] for row in rows)
-    print(f"{title}: {len(rows)} faults, {runs_in_all} runs;", end=" ")
-    print(f"moving commands after the end: {late}")
-    print("   the eight worst       measured   of the computed distance")
-    for row in sorted(rows, key=lambda row: -row["worst_share"])[:8]:
-        print(f"   {row['fault']:<24} {row['worst_m']:.2f} m", end="")
-        print(f" {100 * row['worst_share']:8.0f} %")
+faults = measured("fault_injection")["runs"]
+late = sum(row["moving_commands_after_end"] for row in faults)
+print(f"{len(faults)} faults, {sum(row['runs'] for row in faults)} runs")
+print(f"moving commands after the end: {late}")
+rows = [
+    (row["fault"], f"{row['worst_m']:.2f} m", f"{100 * row['worst_share']:.0f} %")
+    for row in sorted(faults, key=lambda row: -row["worst_share"])[:8]
+]
+display(Table(("the eight worst", "measured", "of the computed"), rows))
+compare_guess("11.real", f"{rows[0][2]}; moving commands after the end: {late}")
 
 # %% [markdown]
-# **Why.** At most 100 % may stand in the last column, and after the loop has reported its end the board may receive no command but halt. The worst case of the real loop is no broken part but a busy computer: forty threads that do nothing but compute. (`measured("fault_injection")["runs"]` lists all faults.) Simulation and real loop agree where the fault is the same; where they differ, believe the real one. There was still no floor under any wheel: on yours, measure (last part).
+# **Why.** At most 100 % may stand in the last column, and after its end the loop may send no command but halt. The worst case of the real loop is no broken part but a busy computer: forty threads that do nothing but compute. There was still no floor under any wheel: on yours, measure ("On your own robot").
 #
 # **Try.** Break something yourself: `fault_campaign(GroundTruthDetector(), hurry, pictures=False, faults=[("hidden", lambda at_s: Hidden(at_s, 99.0), True)])` hides the post. `help(FaultModel)` lists what else can fail.
 
 # %% [markdown]
-# ## 9. How hard to stop, and what a stop is called
+# ## 8. How hard to stop, and what a stop is called
 #
 # A short stopping distance is good. Then why not stop as hard as possible? Look at the plant.
 #
 # **Predict.** The trolley drives 0.6 m/s. With which limits does the plant stay upright: 1.5, 2, 4, 6 m/s², none?
 
+# %% tags=["folded"]
+guess(
+    "11.plant",
+    "Up to which limit does the plant stay upright?",
+    choices=(1.5, 2, 4, 6, "with none at all"),
+)
+
 # %%
-print("limit       distance     plant")
+rows = []
 for limit in (0.8, 1.5, 2.0, 4.0, 6.0, None):
     _, speeds, accel = move(Ramp(limit, start=0.6), 0.0)
     lean = plant_deg(accel)
-    plant = "stands" if lean == 0 else f"leans by {lean:.1f}°" if lean < 90 else "falls"
+    plant = "stands" if lean == 0 else f"leans by {lean:.1f}°"
+    plant = "falls" if lean >= 90 else plant
     name = f"{limit} m/s²" if limit else "none"
-    print(f"{name:<10} {speeds.sum() * MS:.2f} m       {plant}")
+    rows.append((name, f"{speeds.sum() * MS:.2f} m", plant))
+display(Table(("limit", "distance", "plant"), rows, decimals=2))
 rolls_m = 0.6**2 / (2 * 0.02 * 9.81)
 print(f"power cut, no brake, rolling resistance 0.02: {rolls_m:.2f} m")
+upright = [limit for limit, _, plant in rows if plant != "falls"]
+compare_guess("11.plant", f"it does not fall up to {upright[-1]}")
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, (above, below) = plt.subplots(
     2, 1, figsize=(6, 4.4), sharex=True, layout="constrained"
 )
@@ -706,7 +735,7 @@ plt.show()
 # %% [markdown]
 # *Without a limit the speed is gone in a third of a second and the plant goes on leaning until it lies; at 4 m/s² it rocks by a few degrees; at 0.8 m/s² it stands still.*
 #
-# **Why.** A ramp under 1.64 m/s² never lifts the plant, however long it lasts. A steeper one does, and then the duration matters. The hard stop saves 20 cm and throws the plant at whoever stands in front. And the last line: a trolley without brakes whose power is cut rolls *farther* than one that is braked under power. (0.02 is an order of magnitude from memory; gears and motors brake more. Measure it.)
+# **Why.** A ramp under 1.64 m/s² never lifts the plant, however long it lasts. A steeper one does, and then the duration matters. The hard stop saves 20 cm and throws the plant at whoever stands in front. And a trolley without brakes whose power is cut rolls *farther* than one that is braked under power. (0.02 is an order of magnitude from memory; measure it.)
 #
 # The standard for the electrical equipment of machines, IEC 60204-1, sorts stops by what happens to the power. There are three **stop categories**:
 #
@@ -718,7 +747,7 @@ plt.show()
 #
 # **Predict.** Which of them may an *emergency* stop be? May it be a key on your keyboard? May letting go of its button start the trolley again?
 #
-# **Why.** An **emergency stop** is of category 0 or 1, never 2; which of the two follows from the **risk assessment** of the machine. Its actuator is red. It acts without your program, and releasing it restarts nothing: somebody must start the machine on purpose (ISO 13850). A key in a notebook is an ordinary stop, and so is everything else in this lesson. None of it is a **safety function**.
+# **Why.** An **emergency stop** is of category 0 or 1, never 2; which of the two follows from the **risk assessment** of the machine. It acts without your program, and releasing it restarts nothing: somebody must start the machine on purpose (ISO 13850). A key in a notebook is an ordinary stop, and so is everything else in this lesson. None of it is a **safety function**.
 #
 # What makes a machine safe comes in this order (ISO 12100):
 # 1. *design the hazard out*: light, slow, low, weak motors, round edges, a load that cannot fall;
@@ -727,12 +756,176 @@ plt.show()
 #
 # A watchdog in software is not on the list. It brings a machine that works to an orderly stop.
 
+# %% tags=["folded"]
+guess("11.emergency", "Category 0, 1, 2? A key? And letting go of the button?")
+
 # %% [markdown]
-# ## 10. A log that survives
+# ## On your own robot
+#
+# Read the cautions at the top again. An adult, a hand on the power switch, and nothing that can be hit.
+#
+# **First a rehearsal, without a robot.** This is the loop that drives a real one, with a simulated motor link. The camera gives noise, and the detector always sees the post; after a second the camera is "unplugged", and no further picture comes. The limits are those for the first floor test: slow, never backward, and no search, so that a lost target means stop.
+
+# %% tags=["approximate"]
+from robotlab.loop import drive
+
+rng = np.random.default_rng(11)
+begin_s = time.monotonic()
+
+
+def take():
+    """A camera of 20 pictures per second that is unplugged after one second."""
+    time.sleep(0.05 if time.monotonic() - begin_s < 1.0 else 1.5)
+    return rng.integers(0, 255, (240, 320, 3), np.uint8)
+
+
+def sees_it(picture):
+    return Detections([[155, 80, 164, 140]], [0.9], [0], ["post"])
+
+
+slow = Settings(frame_hz=20, max_mps=0.2, max_yaw_radps=0.5, search_s=0.0)
+link = SimulatedLink()
+report = drive(sees_it, take, default_camera(), slow, link, duration_s=5.0)
+print(f"{report.pictures} pictures; {report.state}: {report.reason}")
+fastest_mps = max(row[1] for row in link.sent)
+print(f"fastest {fastest_mps:.2f} m/s, the wheels at the end: {link.wheels()}")
+
+# %% [markdown]
+# Before it starts, `drive` checks the settings (`robotlab.loop.limits.check_real_limits`): it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
+#
+# **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the board gets HALT, ramps down and lets go of the motors. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**). `robotlab drive --camera 0 --wheels serial:/dev/ttyUSB0 --with mine.onnx --page` opens such a page: it shows what the robot sees, and has a button that you hold, in the browser of the robot or of your laptop. Let go, close the tab or lose the network, and the robot ramps down and stands until somebody presses again; after a fault it takes a new run. Try it without a robot: `robotlab drive --camera rendered --wheels emulated --page`. Whatever you use, the power switch stays in a hand.
+#
+# **Wheels off the ground.** Put the robot on a box so that its wheels turn freely. Fingers, hair, sleeves and cables away. Use the limits of `slow`, above, and `drive(..., lifted=True)`: otherwise wheels that turn before a view that stays count as a fault of the motors. Let it follow the object in the hand of a helper, far enough away that the wheels turn forward, and then do the following, one after the other (plugs at the camera and the computer, never at the battery). It is fault injection by hand:
+#
+# | do | must happen | happened after |
+# |---|---|---|
+# | cover the lens | the wheels ramp down (part 4) | |
+# | unplug the camera | they begin to stop within the watchdog's time-out, and stay stopped | |
+# | unplug the motor link | they begin to stop by themselves, within the board's command time-out | |
+# | kill the program (`kill -9`, or the task manager) | the same | |
+# | plug the camera, the link back in | *nothing* | |
+# | open the power switch | they are without power, whatever the program says | |
+#
+# A robot that fails one row does not go on the floor.
+#
+# **Chalk marks.** You need a clear lane, more than twice as long as the computed distance, with a chalk line across it. The target stands still, well beyond the end of the lane, so that the robot drives at `max_mps`, and nobody walks in front of it. When the wheels cross the line, a helper at the side covers the lens with a card on a stick. Mark where the same wheels come to rest, and measure. Do it five times at each of three values of `max_mps`, the slowest first; then with the load, and on the worst floor you have. Put the *longest* distance of each speed into the cell. It finds your t and your a, by least squares on v · t + v² / (2a).
+
+# %% tags=["explore"]
+speeds_mps = np.array([0.15, 0.25, 0.35])  # steady speeds
+# The longest of five at each speed; these three are made up: put yours.
+longest_m = np.array([0.09, 0.17, 0.26])
+clear_m = 0.5  # what is surely free in front of your robot
+
+(t, k), *_ = np.linalg.lstsq(
+    np.column_stack([speeds_mps, speeds_mps**2]), longest_m, rcond=None
+)
+if t < 0 or k <= 0:
+    print("these fit no reaction time and no braking: measure at speeds farther apart")
+else:
+    a = 1 / (2 * k)
+    reserve_m = clear_m / 1.5  # a third in reserve (common practice, no source)
+    # A covered lens is noticed by the state machine; a loop that hangs later, by the
+    # watchdog; a computer that hangs later still, by the board.
+    late_s = max(0.0, slow.silence_s - slow.frame_s - slow.hold_s)
+    worst_s = t + late_s + slow.link_timeout_s
+    v = -a * worst_s + math.sqrt((a * worst_s) ** 2 + 2 * a * reserve_m)
+    tried = max(speeds_mps)
+    print(f"your reaction time {t:.2f} s, {worst_s:.2f} s in the worst case")
+    print(f"your deceleration {a:.2f} m/s²")
+    print(f"with a third in reserve, {clear_m} m free: {v:.2f} m/s")
+    print(
+        f"so drive at most {min(v, tried):.2f} m/s: you measured up to {tried:.2f} m/s"
+    )
+
+# %% [markdown]
+# **Try.**
+# - Add up your own t as in part 6; with the lens covered, one frame and the time of hold last command take the place of the watchdog's time-out, and the board's does not count. Is the measured t longer? What have you forgotten?
+# - Stand an empty carton on the robot, tall side up. Measure its base and height. From which acceleration limit on does it lift, by the formula? Does it?
+#
+# %% [markdown]
+# ## If you want more
+#
+# Three things that the rest does not need: how long a move takes, what a jerk limit is good for, and how a log survives a crash.
+#
+# ### How long a move takes
+#
+# A move from rest to rest under such a limit goes up the ramp, along at full speed, and down the ramp. Over time its speed is a trapezoid, hence **trapezoidal profile**. On a short way it never reaches full speed, and a triangle is left.
+#
+# **Predict**, with pencil and paper. How long do these three moves take? 1 m with at most 0.5 m/s and 0.5 m/s². 0.25 m with 1 m/s and 1 m/s². 2 m with 0.4 m/s and 0.8 m/s².
+
+# %% tags=["folded"]
+guess("11.moves", "How many seconds do the three moves take?", unit="s")
+
+# %%
+from robotlab.control import move_time_s
+
+times_s = []
+for way_m, top_mps, limit in ((1.0, 0.5, 0.5), (0.25, 1.0, 1.0), (2.0, 0.4, 0.8)):
+    shape = "triangle" if way_m < top_mps**2 / limit else "trapezoid"
+    times_s.append(f"{move_time_s(way_m, top_mps, limit):.2f} s")
+    print(f"{way_m:.2f} m, {top_mps} m/s, {limit} m/s²: {times_s[-1]}, a {shape}")
+compare_guess("11.moves", ", ".join(times_s))
+
+# %% [markdown]
+# **Why.** The first: 0.5 / 0.5 = 1 s up, 1 s down, each at half speed on average, so 0.5 m; the other 0.5 m at 0.5 m/s take 1 s. Together 3 s. In one formula $D / v + v / a$. The second never reaches 1 m/s: both ramps would need $v^2 / a$ = 1 m. Then it is $2 \sqrt{D / a}$ = 1 s. The third is a trapezoid again: 5 + 0.5 s.
+
+# %% [markdown]
+# ### A limit on the jerk, and its price
+#
+# The speed of a trapezoidal profile has no jump; its acceleration has. How fast the acceleration changes is the **jerk**, in m/s³. With jerk limited to j, acceleration itself needs a / j seconds to come and to go, and a change of speed takes dv / a + a / j. The speed is then an **S-curve profile**.
+#
+# **Predict.** A change of 0.5 m/s with 1 m/s² takes 0.5 s. How long does it take with a jerk of at most 5 m/s³? And what is it good for?
+
+# %% tags=["folded"]
+guess("11.jerk", "How long does it take with a jerk of at most 5 m/s³?", unit="s")
+
+# %%
+from robotlab.control import speed_change_time_s, stopping_distance_m
+
+print("from 0 to 0.6 m/s with 2 m/s²; one vibration of the mast takes 0.20 s")
+rows = []
+for jerk in (None, 40.0, 20.0, 10.0, 5.0):
+    takes_s = speed_change_time_s(0.6, 2.0, jerk)
+    _, _, accel = move(make_ramp(2.0, jerk), 0.6, seconds=2.0)
+    # 0.3 s later the motors have followed.
+    left_px = np.ptp(nod_px(accel)[round((takes_s + 0.3) / MS) :][:400])
+    name, rise_s = (f"{jerk:.0f} m/s³", 2.0 / jerk) if jerk else ("none", 0.0)
+    way_m = stopping_distance_m(0.6, 2.0, max_jerk_mps3=jerk)
+    rows.append((name, rise_s, takes_s, left_px, f"{way_m:.3f} m"))
+columns = ("a / j, s", "takes, s", "vibration left, px", "stopping distance")
+display(Table(("jerk limit", *columns), rows, decimals=2))
+compare_guess("11.jerk", f"{speed_change_time_s(0.5, 1.0, 5.0):.2f} s")
+
+# %% tags=["folded", "nbval-ignore-output"]
+figure, axes = plt.subplots(3, 1, figsize=(6, 5), sharex=True, layout="constrained")
+times = np.arange(1200) * MS
+for jerk, style, color in ((None, "--", "#d55e00"), (10.0, "-", "#0072b2")):
+    _, speeds, accel = move(make_ramp(2.0, jerk), 0.6, seconds=1.2)
+    for ax, curve in zip(axes, (speeds, accel, nod_px(accel))):
+        name = f"jerk {jerk:.0f} m/s³" if jerk else "no jerk limit"
+        ax.plot(times, curve, style, color=color, label=name)
+for ax, name in zip(axes, ("speed, m/s", "acceleration, m/s²", "picture moves, px")):
+    ax.set_title(name)
+axes[2].set_xlabel("time, s")
+axes[0].legend(frameon=False)
+plt.show()
+
+# %% [markdown]
+# *With the jerk limit (solid) speed is an S, acceleration has sloping sides, and the picture comes to rest with the ramp. Without (dashed) it vibrates on after the ramp is over.*
+#
+# **Why.** 0.5 + 1 / 5 = 0.7 s. What it buys is less **residual vibration**: a push that grows slowly excites the mast less, and one that grows over exactly one period of the mast, a / j = 0.20 s, leaves next to nothing. The price is a / j seconds for each change of speed, and the stopping distance grows by half of that times the speed.
+#
+# At 0.8 m/s² the camera moves by one pixel anyway. So limit the acceleration first. Limit the jerk if a mast still vibrates or a load sloshes, and never so much that you cannot afford the distance it costs.
+
+# %% [markdown]
+# ### A log that survives
 #
 # When something goes wrong, the program may die with it, and the log is what tells you why. There are two ways to write one: append each record and hand it to the operating system at once (`robotlab.loop.log.RunLog`); or let Python collect some kilobytes first, as an ordinary `open` does (**buffering**).
 #
 # **Predict.** A simulated run writes both, and is killed in the middle: no warning, no clean-up. What is in the two files?
+
+# %% tags=["folded"]
+guess("11.log", "How much is missing at the end of the ordinary file?")
 
 # %%
 import subprocess
@@ -779,106 +972,28 @@ noted = len(lines) - 1  # behind the last line feed there is nothing, or half a 
 last_mps = run.speeds_mps[-1]
 print(f"run log: {len(ticks)} ticks, the last at {ticks[-1]:.2f} s, {last_mps:.2f} m/s")
 missing_s = (len(ticks) - noted) * 0.02
-print(f"ordinary file: {noted} ticks, the last {missing_s:.1f} s are missing")
+compare_guess(
+    "11.log", f"{noted} ticks are there, the last {missing_s:.1f} s are missing"
+)
 
 # %% [markdown]
 # **Why.** What the operating system has been given survives the death of the program, whatever kills it. What Python still held in its buffer is gone: the last seconds, which are those you want. A record that was being written at that moment is cut in half; `read_log` leaves it out. (Against a *power cut* the data must reach the disk, too: `RunLog(path, sync_s=1.0)`.)
 
 # %% [markdown]
-# ## On your own robot
-#
-# Read the cautions at the top again. An adult, a hand on the power switch, and nothing that can be hit.
-#
-# **First a rehearsal, without a robot.** This is the loop that drives a real one, with a simulated motor link. The camera gives noise, and the detector always sees the post; after a second the camera is "unplugged", and no further picture comes. The limits are those for the first floor test: slow, never backward, and no search, so that a lost target means stop.
-
-# %% tags=["approximate"]
-from robotlab.loop import drive
-
-rng = np.random.default_rng(11)
-begin_s = time.monotonic()
-
-
-def take():
-    """A camera of 20 pictures per second that is unplugged after one second."""
-    time.sleep(0.05 if time.monotonic() - begin_s < 1.0 else 1.5)
-    return rng.integers(0, 255, (240, 320, 3), np.uint8)
-
-
-def sees_it(picture):
-    return Detections([[155, 80, 164, 140]], [0.9], [0], ["post"])
-
-
-slow = Settings(frame_hz=20, max_mps=0.2, max_yaw_radps=0.5, search_s=0.0)
-link = SimulatedLink()
-report = drive(sees_it, take, default_camera(), slow, link, duration_s=5.0)
-print(f"{report.pictures} pictures; {report.state}: {report.reason}")
-fastest_mps = max(row[1] for row in link.sent)
-print(f"fastest {fastest_mps:.2f} m/s, the wheels at the end: {link.wheels()}")
-
-# %% [markdown]
-# Before it starts, `drive` checks the settings (`robotlab.loop.limits.check_real_limits`): it refuses a gain above the safe gain of lesson 10, a stopping distance longer than the free way, a last command that is held for too long, and more, and says what would be allowed. Try `Settings(turn_gain=20)` or `Settings(hold_s=30)` in the rehearsal.
-#
-# **A notebook is a poor place to drive from.** The program runs in the kernel, not in the page. If you close the tab, the kernel goes on, and so does the robot, until the time limit that you gave to `drive` is over, or the watchdog stops it; nothing in the browser can stop it then. So keep the time limit short (10 s). To end a run early, *interrupt the kernel* (the square button, or Kernel > Interrupt Kernel): the board gets HALT, ramps down and lets go of the motors. To shut the kernel down is the last resort: then it is the board's command time-out that stops the wheels. Better: put the call into a script and run it in a terminal. Ctrl-C stops the motors on the way out, and so does closing the terminal. Better still is a control that must be *held* to drive, so that letting go is the stop (a **dead man's switch**). `robotlab drive --camera 0 --wheels serial:/dev/ttyUSB0 --with mine.onnx --page` opens such a page: it shows what the robot sees, and has a button that you hold, in the browser of the robot or of your laptop. Let go, close the tab or lose the network, and the robot ramps down and stands until somebody presses again; after a fault it takes a new run. Try it without a robot: `robotlab drive --camera rendered --wheels emulated --page`. Whatever you use, the power switch stays in a hand.
-#
-# **Wheels off the ground.** Put the robot on a box so that its wheels turn freely. Fingers, hair, sleeves and cables away. Use the limits of `slow`, above, and `drive(..., lifted=True)`: otherwise wheels that turn before a view that stays count as a fault of the motors. Let it follow the object in the hand of a helper, far enough away that the wheels turn forward, and then do the following, one after the other (plugs at the camera and the computer, never at the battery). It is fault injection by hand:
-#
-# | do | must happen | happened after |
-# |---|---|---|
-# | cover the lens | the wheels ramp down (part 5) | |
-# | unplug the camera | they begin to stop within the watchdog's time-out, and stay stopped | |
-# | unplug the motor link | they begin to stop by themselves, within the board's command time-out | |
-# | kill the program (`kill -9`, or the task manager) | the same | |
-# | plug the camera, the link back in | *nothing* | |
-# | open the power switch | they are without power, whatever the program says | |
-#
-# A robot that fails one row does not go on the floor.
-#
-# **Chalk marks.** You need a clear lane, more than twice as long as the computed distance, with a chalk line across it. The target stands still, well beyond the end of the lane, so that the robot drives at `max_mps`, and nobody walks in front of it. When the wheels cross the line, a helper at the side covers the lens with a card on a stick. Mark where the same wheels come to rest, and measure. Do it five times at each of three values of `max_mps`, the slowest first; then with the load, and on the worst floor you have. Put the *longest* distance of each speed into the cell. It finds your t and your a, by least squares on v · t + v² / (2a).
-
-# %% tags=["explore"]
-speeds_mps = np.array([0.15, 0.25, 0.35])  # steady speeds
-# The longest of five at each speed; these three are made up: put yours.
-longest_m = np.array([0.09, 0.17, 0.26])
-clear_m = 0.5  # what is surely free in front of your robot
-
-(t, k), *_ = np.linalg.lstsq(
-    np.column_stack([speeds_mps, speeds_mps**2]), longest_m, rcond=None
-)
-if t < 0 or k <= 0:
-    print("these fit no reaction time and no braking: measure at speeds farther apart")
-else:
-    a = 1 / (2 * k)
-    reserve_m = clear_m / 1.5  # a third in reserve (common practice, no source)
-    # A covered lens is noticed by the state machine; a loop that hangs later, by the
-    # watchdog; a computer that hangs later still, by the board.
-    late_s = max(0.0, slow.silence_s - slow.frame_s - slow.hold_s)
-    worst_s = t + late_s + slow.link_timeout_s
-    v = -a * worst_s + math.sqrt((a * worst_s) ** 2 + 2 * a * reserve_m)
-    tried = max(speeds_mps)
-    print(f"your reaction time {t:.2f} s, {worst_s:.2f} s in the worst case")
-    print(f"your deceleration {a:.2f} m/s²")
-    print(f"with a third in reserve, {clear_m} m free: {v:.2f} m/s")
-    print(
-        f"so drive at most {min(v, tried):.2f} m/s: you measured up to {tried:.2f} m/s"
-    )
-
-# %% [markdown]
-# **Try.**
-# - Add up your own t as in part 7; with the lens covered, one frame and the time of hold last command take the place of the watchdog's time-out, and the board's does not count. Is the measured t longer? What have you forgotten?
-# - Stand an empty carton on the robot, tall side up. Measure its base and height. From which acceleration limit on does it lift, by the formula? Does it?
-#
-# What you can do now on your own robot: choose an acceleration limit, measure the stopping distance, and say what stops it when a part fails.
-
-# %% [markdown]
 # ## What to remember
 #
 # - Without an acceleration limit the floor sets one, and you did not choose it. Take half of what floor and load bear.
-# - A step of the ramp is limit · step, up and down, forward and backward. A jerk limit costs a / j seconds.
+# - A step of the ramp is at most limit · step, up and down, forward and backward.
 # - The ramp runs in a thread of its own. The loop only leaves a velocity command, and each command has a time-out.
 # - Target lost: hold last command, slow, search, stop. Stopped stays stopped.
 # - A watchdog asks what must be true to go on. NaN, a clock that went back, the same picture again: none of them is a sign of life.
 # - Stopping distance = v · t + v² / (2a). Much of it is reaction time. Halve the speed first.
 # - Emergency stops are of stop category 0 or 1, and none of yours is one. Software is not a safety function.
+#
+# On your own robot you can now
+# - choose an acceleration limit that floor and load bear;
+# - measure the stopping distance, and drive no faster than the free way allows;
+# - say for each part what stops the wheels when it fails.
 #
 # ### Check your understanding
 #

@@ -9,7 +9,7 @@
 # - write "the simple one is enough here" when the numbers say so;
 # - predict the limits of a robot before it is built, and find out where the prediction is wrong.
 #
-# **Time**: 65 minutes. **Needs**: lessons 00, 02 and 03. Lessons 07, 08, 10 and 11 explain the parts that are put together here.
+# **Time**: 70 minutes, tasks included; after part 4 is a good place for a break. The whole notebook computes for about a minute on two idle cores, longer beside other work. **Needs**: lessons 00, 02 and 03. Lessons 07, 08, 10 and 11 explain the parts that are put together here.
 #
 # **Cautions**: nothing real moves here. In the last part you measure limits for your own robot; measuring them on a floor means driving. Then: an adult who knows the machine, wheels off the ground first, a hand on the switch that cuts the power, a clear floor, slow limits, people and pets out of reach. Batteries and chargers as their makers say. Software is not a safety function. All pictures are rendered.
 
@@ -25,9 +25,10 @@ import functools
 
 import matplotlib.pyplot as plt
 import numpy as np
+from IPython.display import display
 
 from robotlab.color import ColorDetector
-from robotlab.course import shipped
+from robotlab.course import Table, shipped
 from robotlab.data import open_dataset
 from robotlab.detections import Detections, as_detector
 from robotlab.face_off import simulate_walk, threshold
@@ -86,6 +87,15 @@ print(f"{len(train)} pictures, {len(detectors)} detectors, {SECONDS} s per run")
 #
 # **Predict.** At dusk the post weaves between buckets and crates. Whose distance error is smaller: the color detector's, the neural detector's, or is the difference too small to see? And under warm lighting, which neither has seen?
 
+# %% tags=["folded"]
+from robotlab.practice import compare_guess, guess
+
+guess(
+    "12.dusk",
+    "At dusk: whose distance error is smaller?",
+    choices=("color", "neural", "no difference to see"),
+)
+
 # %% tags=["explore", "approximate"]
 from robotlab.widgets import ReplayChoice
 
@@ -119,7 +129,7 @@ for column, name in enumerate(("color", "neural")):
     plan.plot(*run.pose[tick, :2], "s", color="black")
     plan.set(xlim=(-0.3, 3.6), ylim=(-1.2, 1.2), aspect="equal", xlabel="m", ylabel="m")
     plan.set_title(f"{name}, after {run.t_s[tick]:.1f} s")
-    plan.legend(loc="upper left", frameon=False, fontsize=8, ncols=2)
+    plan.legend(loc="upper left", frameon=False, fontsize=9, ncols=2)
     seen.imshow(decode(run.pictures[picture]))
     seen.set_axis_off()
     if not np.isnan(run.boxes[picture]).any():
@@ -129,9 +139,13 @@ for column, name in enumerate(("color", "neural")):
                 [x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=edge, linewidth=width
             )
 
+# %% tags=["approximate"]
+dusk = [
+    run_of(first, name).scores()["distance_error_m"] for name in ("color", "neural")
+]
+compare_guess("12.dusk", f"color {dusk[0]:.2f} m, neural {dusk[1]:.2f} m")
+
 # %% [markdown]
-# *Above, as a still: one moment of the walk at dusk, color on the left.*
-#
 # **Try.** Choose `weave:warm`. A run that nobody has looked at yet takes some seconds: it is simulated at that moment. Then put your own detector on one side. What does it follow under warm lighting? (The line below the replay says in how many pictures the followed box was really the post's. A box that fills the picture makes the trolley stand still: it never drives backward, because it cannot see there.)
 
 # %% [markdown]
@@ -141,13 +155,17 @@ for column, name in enumerate(("color", "neural")):
 #
 # **Predict.** `wrong_things:dusk` has an orange tray, a blue drum and a yellow pole beside the path. Which of the three detectors looks away from the post there for a while? Which of the numbers below will show it?
 
+# %% tags=["folded"]
+guess(
+    "12.away", "Which one looks away for a while?", choices=("color", "neural", "mine")
+)
+
 # %% tags=["approximate"]
 from robotlab.loop import share_on_post
 from robotlab.report import RUN_WORDS
 
 WALK = "wrong_things:dusk"
 scores = {name: run_of(WALK, name).scores() for name in detectors}
-print(f"{WALK:<32}" + "".join(f"{name:>10}" for name in scores))
 KEYS = (
     "time_in_view",
     "time_following",
@@ -158,11 +176,14 @@ KEYS = (
     "closest_m",
     "energy_j",
 )
-for key in KEYS:
-    numbers = "".join(f"{score[key]:10.2f}" for score in scores.values())
-    print(f"{RUN_WORDS[key]:<32}{numbers}")
-fractions = "".join(f"{share_on_post(run_of(WALK, one)):10.2f}" for one in detectors)
-print(f"{'followed box is the post':<32}{fractions}")
+rows = [
+    (RUN_WORDS[key], *(f"{score[key]:.2f}" for score in scores.values()))
+    for key in KEYS
+]
+shares = [f"{share_on_post(run_of(WALK, one)):.2f}" for one in detectors]
+rows.append(("followed box is the post", *shares))
+display(Table((WALK, *scores), rows, decimals=2))
+compare_guess("12.away", min(scores, key=lambda name: scores[name]["time_in_view"]))
 
 # %% [markdown]
 # **Why.** Each number hides something.
@@ -172,7 +193,11 @@ print(f"{'followed box is the post':<32}{fractions}")
 # - *Contacts* are not an average. One contact rules a detector out, whatever its other numbers; a mean would hide it.
 # - *Energy* is work at the wheels. What the computer needs for a detector is not in it (lesson 09 will have it).
 #
-# One number must decide, the **primary metric**, and it is chosen *before* looking at the results; otherwise there is always one on which your favorite wins. Here it is the distance error, in m, as **root mean square** (RMS) over the run. And since a detector has a price (labels, training, time for each picture), we also say beforehand what improvement would be worth it: 0.10 m. This is the **smallest effect of interest**.
+# One number must decide, the **primary metric**, and it is chosen *before* looking at the results; otherwise there is always one on which your favorite wins. Here it is the distance error, in m, as **root mean square** (RMS) over the T moments of the run:
+#
+# $$\sqrt{\frac{1}{T} \sum_t (d_t - d_\text{keep})^2}$$
+#
+# with the distance $d_t$ and the distance to keep. And since a detector has a price (labels, training, time for each picture), we also say beforehand what improvement would be worth it: 0.10 m. This is the **smallest effect of interest**.
 
 # %%
 MATTERS_M = 0.10
@@ -190,6 +215,13 @@ def errors(name, walks):
 #
 # **Predict.** The color detector drives one walk four times, each time with other sensor noise. Then it drives four other walks. Which four errors differ more, and by what factor: 1, 3, 10, or more than 10?
 
+# %% tags=["folded"]
+guess(
+    "12.noise",
+    "Walks differ more than noises, by a factor of",
+    choices=("1", "3", "10", "more than 10"),
+)
+
 # %% tags=["approximate"]
 SOME = PLAIN[:4]
 settings, again = Settings(min_score=believed["color"]), []
@@ -199,9 +231,14 @@ for seed in range(4):
     again.append(run.scores()["distance_error_m"])
 elsewhere = errors("color", SOME)
 kinds = {"one walk, four noises": again, "four walks, one noise": elsewhere}
+rows, spreads = [], []
 for words, values in kinds.items():
-    numbers = " ".join(f"{value:.4f}" for value in values)
-    print(f"{words}: {numbers}   standard deviation {np.std(values, ddof=1):.4f} m")
+    spreads.append(np.std(values, ddof=1))
+    rows.append((words, *values, spreads[-1]))
+columns = ("error, m", "", "", "", "standard deviation, m")
+display(Table(("runs", *columns), rows, decimals=4))
+factor = spreads[1] / max(spreads[0], 1e-9)
+compare_guess("12.noise", "more than 1000" if factor > 1000 else f"{factor:.0f}")
 
 # %% [markdown]
 # **Why.** Pictures of one run look alike, and so do runs of one walk. What is different from one test to the next is the walk: how the post moves, what stands beside it, how the light falls. So a walk counts as *one* test, however long it is. The same holds for recordings in lesson 08. To count pictures as tests is a known mistake with a name of its own, **pseudoreplication**.
@@ -210,21 +247,26 @@ for words, values in kinds.items():
 #
 # **Predict.** Six walks, two detectors. Two ways to an interval for the mean improvement: differences walk by walk, or the two means with the spread of each. When is the first narrower: always, or when some condition holds?
 
+# %% tags=["folded"]
+guess("12.pairs", "Walk by walk is narrower", choices=("always", "on a condition"))
+
 # %% tags=["approximate"]
 from scipy import stats
 
 from robotlab.metrics import paired_mean
 
 simple, other = errors("color", PLAIN), errors("neural", PLAIN)
-for walk, a, b in zip(PLAIN, simple, other):
-    print(f"{walk:<24} color {a:.2f} m  neural {b:.2f} m  improvement {a - b:+.2f} m")
+rows = [(walk, a, b, f"{a - b:+.2f}") for walk, a, b in zip(PLAIN, simple, other)]
+display(Table(("error, m", "color", "neural", "improvement"), rows, decimals=2))
 paired = paired_mean(simple, other)
 test = stats.ttest_ind(simple, other, equal_var=False)
 apart = test.confidence_interval(0.95)
-print(f"\nwalk by walk:   {paired.low:+.2f} to {paired.high:+.2f} m")
+print(f"walk by walk:   {paired.low:+.2f} to {paired.high:+.2f} m")
 print(f"not in pairs:   {apart.low:+.2f} to {apart.high:+.2f} m")
 together = np.corrcoef(simple, other)[0, 1]
 print(f"correlation of the two detectors' errors: {together:+.2f}")
+ratio = (paired.high - paired.low) / (apart.high - apart.low)
+compare_guess("12.pairs", f"here {ratio:.1f} times as wide, at this correlation")
 
 # %% [markdown]
 # **Why.** The interval is
@@ -315,20 +357,29 @@ verify(choose)
 #
 # **Predict.** Write down two of the three answers: one for the lighting that was learned, one for the warm lighting.
 
+# %% tags=["folded"]
+guess("12.sentence", "Learned lighting: ..., warm lighting: ...")
+
 # %% tags=["approximate"]
+import textwrap
+
+answers = []
 for words, walks in (("lighting that was learned", PLAIN), ("warm lighting", NEW)):
     result = paired_mean(errors("color", walks), errors("neural", walks))
-    print(f"{words}: {result.sentence('color', 'neural', MATTERS_M)}\n")
+    said = result.sentence("color", "neural", MATTERS_M)
+    print(textwrap.fill(f"{words}: {said}", 60))
+    rows = []
     for name in ("color", "neural"):
         runs = [run_of(walk, name) for walk in walks]
         right = 100 * np.mean([share_on_post(run) for run in runs])
         losses = sum(run.scores()["losses"] for run in runs)
         contacts = sum(run.scores()["contacts"] for run in runs)
-        print(f"   {name:<9} on the post in {right:3.0f} % of the pictures,", end=" ")
-        print(f"{losses} losses, {contacts} contacts")
-    print()
+        rows.append((name, f"{right:.0f} %", losses, contacts))
+    display(Table((words, "on the post", "losses", "contacts"), rows, decimals=2))
+    answers.append(said.split(":")[-1].strip())
+compare_guess("12.sentence", " / ".join(answers))
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 figure, axes = plt.subplots(2, 1, figsize=(6, 6.5), layout="constrained")
 titles = ("lighting that was learned", "warm lighting, never seen")
 looks = ((-0.12, "color", "o", "#0072b2"), (0.12, "neural", "s", "#d55e00"))
@@ -356,16 +407,23 @@ plt.show()
 # Then change `mine` in part 1: another limit than 80, or green in place of blue, or a rule against boxes that are wider than tall. Run the cells from there on, and let it enter:
 
 # %% tags=["explore", "approximate"]
-result = paired_mean(errors("color", PLAIN), errors("mine", PLAIN))
-print(result.sentence("color", "mine", MATTERS_M))
-result = paired_mean(errors("mine", PLAIN), errors("color", PLAIN))
-print(result.sentence("mine", "color", MATTERS_M))
-for name in ("color", "mine"):
-    views = [100 * run_of(walk, name).scores()["time_in_view"] for walk in PLAIN]
-    print(f"{name:<6} post in view: " + " ".join(f"{view:3.0f} %" for view in views))
+for simple, other in (("color", "mine"), ("mine", "color")):
+    result = paired_mean(errors(simple, PLAIN), errors(other, PLAIN))
+    print(textwrap.fill(result.sentence(simple, other, MATTERS_M), 60) + "\n")
+rows = [
+    (
+        walk,
+        *(
+            f"{100 * run_of(walk, name).scores()['time_in_view']:.0f} %"
+            for name in ("color", "mine")
+        ),
+    )
+    for walk in PLAIN
+]
+Table(("post in view", "color", "mine"), rows, decimals=2)
 
 # %% [markdown]
-# **Why.** Twelve lines without any training, and on the primary metric they hold their own: that is why a baseline always belongs in a face-off. The last two rows show what that metric does not measure. What will you do: take another primary metric *now*, because you do not like this one? Then you choose after looking. Write the rule down for the *next* walks: "in view at least 95 % of the time on every walk, else it is out; among the rest the distance error decides."
+# **Why.** Twelve lines without any training, and on the primary metric they hold their own: that is why a baseline always belongs in a face-off. The table shows what that metric does not measure. What will you do: take another primary metric *now*, because you do not like this one? Then you choose after looking. Write the rule down for the *next* walks: "in view at least 95 % of the time on every walk, else it is out; among the rest the distance error decides."
 #
 # The two sentences above are about the same two detectors: whichever is called "simple" has the advantage when it is close. This is intended, and has to be stated.
 
@@ -375,6 +433,9 @@ for name in ("color", "mine"):
 # The face-off has told you which detector. The other half of a design is: for which robot? First, how far it sees. We put the post at several distances, render many pictures at each, and count in what fraction of them it is found: its **recall** at that distance.
 #
 # **Predict.** At 3 m the color detector finds the post in nearly all pictures. From which distance on in fewer than 8 of 10: 4, 6, 10, 20 m?
+
+# %% tags=["folded"]
+guess("12.far", "Fewer than 8 of 10 from", choices=(4, 6, 10, 20), unit="m")
 
 # %% tags=["approximate"]
 from robotlab.boxes import iou
@@ -405,13 +466,11 @@ curves = {
     name: np.array([recall_at(name, d) for d in distances_m])
     for name in ("color", "mine")
 }
-print("distance, m  " + "".join(f"{d:6.0f}" for d in distances_m))
-print(
-    "post, px     "
-    + "".join(f"{camera.height_in_image_px(d, 0.5):6.0f}" for d in distances_m)
-)
-for name, recalls in curves.items():
-    print(f"{name:<13}" + "".join(f"{recall:6.2f}" for recall in recalls))
+tall_px = [f"{camera.height_in_image_px(d, 0.5):.0f} px" for d in distances_m]
+rows = zip([f"{d:.0f} m" for d in distances_m], tall_px, *curves.values())
+display(Table(("distance", "post is tall", *curves), rows, decimals=2))
+bad = distances_m[curves["color"] < 0.8]
+compare_guess("12.far", f"{bad[0]:.0f} m")
 
 # %% [markdown]
 # **Why.** A curve falls slowly, and it may dip and rise again: a background can hide a post at one distance and not at the next. A trolley has to get *through* the bad distance, so a good recall beyond it is of no use. The usable distance ends where the curve first dips below the limit. Our limit is 8 of 10, because at ten pictures per second three misses in a row then come about once in fifteen seconds, if misses were independent.
@@ -458,12 +517,18 @@ verify(usable_distance)
 #
 # **Predict.** Which prediction will be farthest off: the far limit, the ultimate gain or the stopping distance? By how many percent?
 
+# %% tags=["folded"]
+guess(
+    "12.sheet",
+    "Which prediction is farthest off?",
+    choices=("the far limit", "the ultimate gain", "the stopping distance"),
+)
+
 # %% tags=["approximate"]
 import math
 from dataclasses import replace
 
 from robotlab.design_sheet import Robot, measure, predict, rendered_height_px
-from robotlab.report import design_sheet_text
 
 # The trolley of lesson 11, whose detector takes 0.04 s.
 settings = Settings(min_score=believed["color"], detector_s=0.04)
@@ -473,8 +538,27 @@ smallest_px = rendered_height_px(
 )
 robot = Robot(camera, smallest_px, settings, name="trolley, color detector")
 sheet = measure(robot, color, lighting="overcast", pictures=6)
-print(f"smallest usable height: {smallest_px:.0f} px\n")
-print(design_sheet_text(sheet))
+
+
+def show(sheet):
+    """The sheet as a table, and what follows from it."""
+    rows = []
+    for row in sheet.rows:
+        off = row.difference_percent
+        apart = None if off is None else f"{off:+.1f} %"
+        rows.append((f"{row.name}, {row.unit}", row.predicted, row.measured, apart))
+    columns = ("predicted", "measured", "apart")
+    display(Table((sheet.robot.name, *columns), rows))
+    print("\n".join(textwrap.fill(one, 60) for one in sheet.sentences()))
+
+
+print(f"smallest usable height: {smallest_px:.0f} px")
+show(sheet)
+worst = max(
+    (row for row in sheet.rows if row.difference_percent is not None),
+    key=lambda row: abs(row.difference_percent),
+)
+compare_guess("12.sheet", f"{worst.name}, {worst.difference_percent:+.1f} %")
 
 # %% [markdown]
 # **Why.** Gain and stopping distance follow from clocks and ramps, which a simulation keeps to the step; on a floor they will not agree as well. The stopping distance is the worst case of lesson 11, 0.93 m: an upper bound, so what is measured lies a few percent below it. The far limit follows from a detector, and a detector is affected by more than a height: the light on the post, and what stands behind it. Where prediction and measurement differ, believe the measurement, and find out why: that is where you learn something about your robot.
@@ -484,6 +568,18 @@ print(design_sheet_text(sheet))
 # The safe gain is half the ultimate gain, as in lesson 10: a gain margin of 2, or 6 dB (common practice, no source).
 #
 # **Predict.** You may improve one fact. Which one moves the *far limit*, which the *largest safe gain*, which the *largest safe speed*: a narrower lens, half the latency, twice the acceleration limit, a shorter watchdog time-out? One of them moves two limits.
+
+# %% tags=["folded"]
+guess(
+    "12.facts",
+    "Which one moves two limits?",
+    choices=(
+        "narrower lens",
+        "half the latency",
+        "twice the acceleration",
+        "shorter watchdog",
+    ),
+)
 
 # %% tags=["explore", "approximate"]
 from robotlab.report import new_figure, plot_bands
@@ -512,7 +608,7 @@ def what_if(hfov_deg, latency_ms, accel, watchdog_s):
 
 SliderPicture(
     what_if,
-    alt="Working bands along the distance, one bar for the robot as it was and one "
+    alt="Working ranges along the distance, one bar for the robot as it was and one "
     "for the changed robot, with the distance kept and the stopping distance.",
     hfov_deg=Slider(30.2, 110.2, start=62.2, step=1, label="field of view", unit="°"),
     latency_ms=Slider(40, 340, start=140, step=20, label="latency", unit="ms"),
@@ -522,13 +618,11 @@ SliderPicture(
     watchdog_s=Slider(0.46, 1.5, start=0.64, step=0.02, label="watchdog", unit="s"),
 )
 
-# %% tags=["still"] picture="sheet" alt="Two bars along the distance: the working band of the trolley as it was, with the measured ends, and of one with a lens of 40 degrees, whose band begins and ends farther away."
-shown, _ = what_if(40, 140, 0.8, 0.64)
+# %% tags=["still"] picture="sheet" alt="Two bars along the distance: the working range of the trolley as it was, with the measured ends, and of the changed one, before anything is changed."
+shown, _ = what_if(62.2, 140, 0.8, 0.64)
 shown
 
 # %% [markdown]
-# *Above, as a still: a lens of 40° in place of 62°.*
-#
 # **Why.** The lens moves both ends of the band, and no limit of motion. The latency moves the safe gain *and* the safe speed: an old picture is bad for steering and for stopping. Acceleration limit and watchdog time-out move the stopping distance, and with it the safe speed. The time-out is the cheap one: it is a number in a file. But with too short a time-out the trolley stops at every hiccup.
 
 # %% [markdown]
@@ -571,7 +665,7 @@ my_settings = Settings(
     hold_s=0.3,
 )
 my_robot = Robot(my_camera, smallest_px=24, settings=my_settings, name="my robot")
-print(design_sheet_text(predict(my_robot)))
+show(predict(my_robot))
 
 # %% [markdown]
 # With its formulas and sources it becomes a page of its own:
@@ -579,7 +673,8 @@ print(design_sheet_text(predict(my_robot)))
 # ```python
 # from robotlab.report import design_sheet_page
 #
-# design_sheet_page(predict(my_robot)).save("my_sheet.html")
+# page = design_sheet_page(predict(my_robot))
+# page.save("my_sheet.html")
 # ```
 #
 # Then measure on the floor, and write your figures beside the predicted ones: **wheels off the ground first, a hand on the power switch, a clear lane, slow, an adult beside it**. Drive from a script in a terminal and not from this page: if you close the tab of a notebook, its kernel drives on until the time limit or the watchdog ends it (lesson 11). A computed stopping distance is no guarantee: a slope, a wet patch or a worn tire make it longer. Software is not a safety function. Nor does a plain switch become a certified one by cutting the power; it is the least that belongs on a trolley, because it works when the program hangs. For what your machine needs beyond that, ask its maker, follow your site's rules, and consult qualified people.
@@ -597,7 +692,10 @@ print(design_sheet_text(predict(my_robot)))
 # - A usable distance ends at the first dip of the curve.
 # - Predict, then measure. Where the two differ, there is something to find out.
 #
-# On your own robot you can now: choose a detector by a number that you fixed beforehand; say how certain that choice is, and on which walks; and predict range, gain and stopping distance before you build.
+# On your own robot you can now
+# - choose a detector by a number that you fixed beforehand;
+# - say how certain that choice is, and on which walks;
+# - predict range, gain and stopping distance before you build.
 #
 # ### Check your understanding
 #
@@ -620,7 +718,7 @@ print(design_sheet_text(predict(my_robot)))
 # ## Sources
 #
 # - Paired differences and t: Student, *The probable error of a mean*, Biometrika 6:1-25, 1908.
-# - Working band: R. Hartley, A. Zisserman, *Multiple View Geometry in Computer Vision*, 2nd ed., chapter 6.
+# - Working range: R. Hartley, A. Zisserman, *Multiple View Geometry in Computer Vision*, 2nd ed., chapter 6.
 # - Gain limit of a sampled loop: S. Levin, R. May, Theoretical Population Biology 9:178-187, 1976 (from memory).
 # - Pseudoreplication: S. Hurlbert, *Pseudoreplication and the design of ecological field experiments*, Ecological Monographs 54:187-211, 1984 (from memory).
 # - Stopping distance: the form of ISO 13855 (from memory); L. Biagiotti, C. Melchiorri, *Trajectory Planning for Automatic Machines and Robots*, 2008, chapter 3.

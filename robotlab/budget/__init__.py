@@ -19,26 +19,4 @@ if TYPE_CHECKING:
     from robotlab.budget.storing import capture_storage, network_load, training_budget
     from robotlab.loop.timing import frame_times, percentile
 
-__all__ = [
-    "Answer",
-    "Charger",
-    "FrameBudget",
-    "FrameTimeline",
-    "Pack",
-    "RobotFile",
-    "StageTimer",
-    "capture_storage",
-    "charging_time_min",
-    "check_robot",
-    "frame_budget",
-    "frame_times",
-    "network_load",
-    "percentile",
-    "read_robot",
-    "running_time_min",
-    "showing_cost_s",
-    "simulate_frames",
-    "training_budget",
-]
-
 load_lazily(__name__)

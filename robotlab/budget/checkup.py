@@ -11,7 +11,7 @@ from robotlab.budget.battery import CHARGING_CAUTION, charging_time_min, running
 from robotlab.budget.frame import frame_budget
 from robotlab.budget.robot_file import RobotFile, read_robot
 from robotlab.budget.storing import capture_storage, network_load
-from robotlab.camera import working_band
+from robotlab.camera import working_range
 from robotlab.environment import CheckReport, Line
 from robotlab.errors import InputError
 from robotlab.loop.limits import check_real_limits, free_distance_m, stopping_m
@@ -89,7 +89,7 @@ def _view(robot: RobotFile) -> Iterator[Line]:
     s = robot.settings
     px = robot.sections["detector"]["smallest_px"]
     try:
-        near, far = working_band(robot.camera, s.target_height_m, px, s.target_width_m)
+        near, far = working_range(robot.camera, s.target_height_m, px, s.target_width_m)
     except InputError as error:
         yield _refused("view", error)
         return

@@ -18,15 +18,4 @@ if TYPE_CHECKING:
     from robotlab.classify.sliding_window import SlidingWindowDetector
     from robotlab.classify.softmax_regression import Classifier
 
-__all__ = [
-    "CellMap",
-    "Classifier",
-    "Crops",
-    "ImageNetClassifier",
-    "SlidingWindowDetector",
-    "labeled_crops",
-    "imagenet_available",
-    "square_crop",
-]
-
 load_lazily(__name__)

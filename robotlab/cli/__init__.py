@@ -7,6 +7,4 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.cli.parser import main, run
 
-__all__ = ["main", "run"]
-
 load_lazily(__name__)

@@ -1,17 +1,14 @@
-"""``robotlab checkup``: the environment, a data set, or a robot."""
+"""``robotlab checkup``: the environment, a data set before you train on it, or a robot before you drive it."""
 
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Callable
 from typing import Any
 
-from robotlab.errors import printable
-
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
-    """Declare the command's options.
+    """Add this command to the parser.
 
     Parameters
     ----------
@@ -27,38 +24,145 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         "--robot", metavar="FILE", help="a robot's JSON file: its budgets of time, memory, network and battery"
     )
     sub.add_argument("--json", action="store_true", help="print JSON")
+    sub.add_argument(
+        "--html", metavar="FILE", help="also write a report with pictures, and look for likely label errors"
+    )
+    sub.add_argument(
+        "--film", metavar="FILE", help="also write the whole set with its boxes as a film (.gif, .mp4, .avi)"
+    )
+    sub.add_argument(
+        "--other", metavar="DATA", help="another person's labels of the same pictures: how well they agree"
+    )
+    sub.add_argument("--quick", action="store_true", help="do not fit detectors to look for label errors")
+    sub.add_argument("--object-height", type=float, metavar="M", help="for distances: height of the object, m")
+    sub.add_argument("--target", metavar="CLASS", help="for distances: the object's class (default: the only one)")
+    sub.add_argument(
+        "--hfov", type=float, default=62.0, metavar="DEG", help="for distances: field of view (default: 62)"
+    )
+    sub.add_argument(
+        "--lens-height", type=float, default=0.25, metavar="M", help="for distances: above the floor (default: 0.25)"
+    )
+    sub.add_argument("--pitch", type=float, default=0.0, metavar="DEG", help="for distances: looking down (default: 0)")
+    sub.add_argument("--quiet", action="store_true", help="no progress bars")
 
 
 def run(options: argparse.Namespace) -> int:
-    """Check, and say what was found.
+    """Check up.
 
     Parameters
     ----------
-    options : argparse.Namespace
-        As parsed.
+    options : Namespace
+        The parsed options.
 
     Returns
     -------
     int
-        0, or 1 where something is to be done.
-
-    Raises
-    ------
-    InputError
-        If a file cannot be read.
+        Exit code: 1 where a rule is broken.
     """
-    report: Any
-    if options.robot:
-        from robotlab.budget import check_robot
+    import json
 
-        report = check_robot(options.robot)
-    elif options.data:
+    from robotlab.errors import InputError, printable
+
+    of_data = {"--html": options.html, "--film": options.film, "--other": options.other}
+    if not options.data:
+        wrong = [name for name, value in of_data.items() if value]
+        if wrong:
+            raise InputError(f"{wrong[0]} goes with a data set, none is named; name one")
+        report: Any
+        if options.robot:
+            from robotlab.budget import check_robot
+
+            report = check_robot(options.robot)
+        else:
+            from robotlab.environment import check_environment
+
+            report = check_environment()
+    else:
         from robotlab.data import check_dataset
 
+        _check_outputs(options)
         report = check_dataset(options.data)
-    else:
-        from robotlab.environment import check_environment
-
-        report = check_environment()
     print(printable(json.dumps(report.to_dict(), indent=1) if options.json else report.text(), keep="\n"))
+    if any(of_data.values()) and report.facts:
+        _more(options, report)
     return 0 if report.ok else 1
+
+
+def _check_outputs(options: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    from robotlab.errors import InputError
+    from robotlab.files import check_output
+
+    if options.html:
+        check_output(options.html, "report", [options.data])
+    if options.film and (Path(options.film).exists() or not options.film.lower().endswith((".gif", ".mp4", ".avi"))):
+        raise InputError(
+            f"--film must name a new file that ends in .gif, .mp4 or .avi, got {options.film!r}; choose another name"
+        )
+
+
+def _more(options: argparse.Namespace, report: Any) -> None:
+    """Report, film and agreement, of what could be opened."""
+    import math
+    import sys
+
+    from robotlab.camera import Camera, working_range
+    from robotlab.data import open_dataset
+    from robotlab.data.coco import read_labels
+    from robotlab.data.locating import find_labels
+    from robotlab.errors import DataSetError, printable
+    from robotlab.gather import check_sizes, label_agreement, suspect_labels, time_lapse
+    from robotlab.image import size_of
+    from robotlab.report.checkup import checkup_page
+
+    def say(words: object) -> None:
+        print(printable(words), file=sys.stderr if options.json else sys.stdout)
+
+    labels = find_labels(options.data)
+    data = (
+        open_dataset(options.data) if labels is None else read_labels(labels, complain=lambda _: None, unlabeled=True)
+    )
+    readable = [entry for entry in data if _reads(data, entry)]
+    data = data.having(readable)
+    agreement = label_agreement(data, open_dataset(options.other)) if options.other else None
+    if agreement:
+        say(agreement.text())
+    if options.film:
+        say(f"film: {time_lapse(data, options.film, progress=not options.quiet)}")
+    if not options.html:
+        return
+    sizes = band = suspects = None
+    why = "Left out, as asked (--quick)." if options.quick else ""
+    if data.box_count:
+        camera = None
+        if options.object_height is not None:
+            width, height = size_of(data[0].path)
+            camera = Camera(width, height, math.radians(options.hfov), options.lens_height, math.radians(options.pitch))
+            band = working_range(camera, options.object_height, 12.0)
+        sizes = check_sizes(data, camera, options.object_height, options.target)
+        try:
+            suspects = None if options.quick else suspect_labels(data, progress=not options.quiet)
+        except DataSetError as error:  # one recording alone, or too little to learn from
+            why = str(error)
+    page = checkup_page(
+        report,
+        data,
+        folder=options.data,
+        sizes=sizes,
+        band_m=band,
+        suspects=suspects,
+        why_no_suspects=why,
+        agreement=agreement,
+    )
+    say(f"report: {page.save(options.html)}")
+
+
+def _reads(data: Any, entry: Any) -> bool:
+    from robotlab.errors import DataSetError
+
+    try:
+        data.load(entry)
+    except DataSetError:  # told of above
+        return False
+    return True

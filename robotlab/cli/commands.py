@@ -59,15 +59,15 @@ def _leak_caution(trained: Sequence[str], judged: DataSet) -> str:
 
 def _cautions(detector: NeuralDetector, judged: DataSet) -> str:
     """Why the figures of a detector on these pictures may say little."""
-    from robotlab.neural.validation import scale_caution
+    from robotlab.neural.validation import scale_caution, size_caution
 
     trained, chosen = detector.facts.get("recordings", []), _validation(detector.facts)
     words = _leak_caution(trained, judged)
     both = [name for name in judged.recordings if name in chosen and name not in trained]
     if both:
         words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the figures are a little optimistic"
-    scale = scale_caution(detector, judged)
-    return words + (f"; {scale}" if scale else "")
+    cautions = filter(None, (scale_caution(detector, judged), size_caution(detector, judged)))
+    return words + "".join(f"; {caution}" for caution in cautions)
 
 
 def _validation(facts: Mapping[str, Any]) -> list[str]:
@@ -208,6 +208,8 @@ def evaluate(options: argparse.Namespace) -> int:
         evaluation = score(judged, read_results_table(judged, options.results), name)
     else:
         detector, name, note = _detector(options.who, data, judged, options.learn, not options.quiet)
+        if "caution" in note and not options.quiet:
+            _say(f"{name}: {note}")  # before the work too
         found = detect_all(detector, judged, name, not options.quiet)
         detections, milliseconds = list(found.detections), float(sorted(found.milliseconds)[len(judged) // 2])
         evaluation = score(judged, detections, name)
@@ -353,7 +355,10 @@ def open_course(options: argparse.Namespace) -> int:
     if no_display and not options.no_browser:
         _say("there is no display here: open the address below in a browser")
     sys.stdout.flush()
-    environment = {**os.environ, **instead}
+    # Our kernel is Python's own with one extension, which says after a restart what to run first.
+    kernels = str(Path(__file__).parents[1] / "course" / "jupyter")
+    searched = os.pathsep.join(filter(None, [kernels, os.environ.get("JUPYTER_PATH")]))
+    environment = {**os.environ, **instead, "JUPYTER_PATH": searched}
     # Replace this process, so that Ctrl+C reaches JupyterLab alone.
     if os.name == "posix":
         os.execve(words[0], words, environment)

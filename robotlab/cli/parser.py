@@ -11,6 +11,7 @@ import codecs
 import os
 import signal
 import sys
+import threading
 from collections.abc import Sequence
 from importlib import import_module
 
@@ -18,7 +19,16 @@ from robotlab import __version__
 from robotlab.errors import InputError, install_hint, printable
 
 # Commands with a module of their own in robotlab.cli: ``add_options(command)`` and ``run(options)``.
-_MODULES: dict[str, str] = {"checkup": "checkup", "drive": "drive", "measure": "measure", "sweep": "sweep"}
+_MODULES: dict[str, str] = {
+    "plan": "plan",
+    "gather": "gather",
+    "checkup": "checkup",
+    "split": "split",
+    "export": "export",
+    "measure": "measure",
+    "drive": "drive",
+    "sweep": "sweep",
+}
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -240,6 +250,14 @@ def handle_signals() -> None:
         _ENDING.append(number)
         sys.exit(128 + number)
 
+    def again(lost: sys.UnraisableHookArgs) -> None:
+        """Python drops what is raised while it tidies up an object; a signal to end comes once more then."""
+        if not isinstance(lost.exc_value, (KeyboardInterrupt, SystemExit)):
+            return sys.__unraisablehook__(lost)
+        number = signal.SIGINT if isinstance(lost.exc_value, KeyboardInterrupt) else _ENDING[-1]
+        threading.Timer(0.01, os.kill, (os.getpid(), number)).start()
+
+    sys.unraisablehook = again
     for name in ("SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), end)

@@ -20,27 +20,4 @@ if TYPE_CHECKING:
     from robotlab.color.shape import Shape
     from robotlab.color.white_balance import apply_gains, gray_world
 
-__all__ = [
-    "HUES",
-    "Band",
-    "ColorDetector",
-    "Components",
-    "LabBand",
-    "LightingCheck",
-    "Shape",
-    "apply_gains",
-    "click_boxes",
-    "connected_components",
-    "core_pixels",
-    "gray_world",
-    "histogram",
-    "hsv",
-    "learn_band",
-    "learn_from_boxes",
-    "learn_lab_band",
-    "lighting_check",
-    "mean_hue",
-    "overlay",
-]
-
 load_lazily(__name__)

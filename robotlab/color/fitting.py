@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.ndimage import gaussian_filter
-from tqdm import tqdm
 
+from robotlab._progress import progress_bar
 from robotlab.boxes import xywh_from_corners
 from robotlab.color.bands import Band
 from robotlab.color.colorspace import HUES, hsv_of_bytes
@@ -106,7 +106,7 @@ def fit_color_detector(
     """
     wanted = _wanted(data, class_names)
     steps = min(len(data), _MOST_PICTURES) + 4 + len(_CLEANUPS) + sum(len(values) for _, values in _TRIED)
-    with tqdm(total=steps, desc="color learning", disable=not progress, leave=False) as shown_bar:
+    with progress_bar(steps, "color learning", progress, leave=False) as shown_bar:
         return _fit(make, data, wanted, class_names is not None, shown_bar.update)
 
 

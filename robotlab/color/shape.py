@@ -52,7 +52,7 @@ class Shape:
             raise InputError(
                 f"a shape must hold numbers, got {self}; write Shape(min_area_px=12, aspect=(0.1, 0.8))"
             ) from None
-        if area < 1 or area != self.min_area_px:
+        if not 1 <= area < 2**53 or area != self.min_area_px:
             raise InputError(
                 f"min_area_px must be a whole number, 1 or more, got {self.min_area_px}; 1 keeps every blob"
             )

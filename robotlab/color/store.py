@@ -10,7 +10,7 @@ import numpy as np
 
 from robotlab.color.bands import band_from_json
 from robotlab.color.shape import Shape
-from robotlab.errors import InputError, ModelError
+from robotlab.errors import InputError, ModelError, printable, short
 from robotlab.json_file import read_json
 
 if TYPE_CHECKING:
@@ -93,8 +93,8 @@ def _arguments(value: Any) -> dict[str, Any]:
     if set(value) != keys:
         raise InputError(f"the keys must be {', '.join(sorted(keys))}, got {', '.join(sorted(value))}; {again}")
     classes, bands, shapes = value["classes"], value["bands"], value["shapes"]
-    if not isinstance(classes, list) or not all(isinstance(name, str) for name in classes):
-        raise InputError(f"classes must be a list of names, got {classes!r}; {again}")
+    if not isinstance(classes, list) or not all(isinstance(name, str) and printable(name) == name for name in classes):
+        raise InputError(f"classes must be a list of printable names, got {short(classes)}; {again}")
     if not (isinstance(bands, dict) and isinstance(shapes, dict) and set(shapes) == set(bands)):
         raise InputError(f"bands and shapes must be objects with the same class names, they are not; {again}")
     if not isinstance(value["all_blobs"], bool):

@@ -111,7 +111,7 @@ def check_gains(gains: np.ndarray) -> np.ndarray:
     """
     try:
         values = np.asarray(gains, np.float64)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         values = np.zeros(0)
     if values.shape != (3,) or not np.isfinite(values).all() or values.min() <= 0:
         raise InputError(

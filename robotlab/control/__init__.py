@@ -27,27 +27,4 @@ if TYPE_CHECKING:
     from robotlab.control.steering import sign_check, turn_toward
     from robotlab.control.supervisor import Supervisor
 
-__all__ = [
-    "DifferentialDrive",
-    "Motor",
-    "MotorLink",
-    "Ramp",
-    "RampThread",
-    "SerialLink",
-    "SimulatedLink",
-    "Supervisor",
-    "Watchdog",
-    "advance",
-    "find_ultimate_gain",
-    "latency_from_film_s",
-    "make_ramp",
-    "measure_oscillation",
-    "move_time_s",
-    "scale_wheel_speeds",
-    "sign_check",
-    "speed_change_time_s",
-    "stopping_distance_m",
-    "turn_toward",
-]
-
 load_lazily(__name__)

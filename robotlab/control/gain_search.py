@@ -99,7 +99,7 @@ def find_ultimate_gain(
     first_gain : float
         Where to start, 1/s; its swing must die out.
     tolerance : float
-        Width of the last bracket, as a share of the limit.
+        Width of the last bracket, as a fraction of the limit.
     most_gain : float
         Never try more than this (a limit that the robot must not pass).
     dies_out : float

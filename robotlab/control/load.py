@@ -28,7 +28,7 @@ def grip_limit_mps2(friction: float, driven_share: float = 1.0) -> float:
     friction : float
         Coefficient of friction between wheel and floor.
     driven_share : float
-        Share of the weight that stands on the driven wheels, 0 to 1.
+        Fraction of the weight that stands on the driven wheels, 0 to 1.
 
     Returns
     -------

@@ -19,7 +19,7 @@ class Motor:
     dead_band_mps : float
         Commands smaller than this leave the wheel standing (friction).
     slip : float
-        Share of the wheel's speed that is lost on the ground, 0 to 1.
+        Fraction of the wheel's speed that is lost on the ground, 0 to 1.
     max_mps : float
         The fastest that the wheel can go.
 

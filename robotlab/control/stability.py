@@ -142,7 +142,7 @@ def continuous_bearing(t_s, gain: float, delay_s: float) -> np.ndarray:
     # before.  The sum itself loses all digits after some thirty delays.
     which = np.maximum(np.ceil(t / delay), 0).astype(int)
     bearing = np.ones_like(t)
-    powers = np.ones(1)  # of the share of the delay that has passed
+    powers = np.ones(1)  # of the fraction of the delay that has passed
     for step in range(1, int(which.max(initial=0)) + 1):
         powers = np.concatenate([[powers.sum()], -turn * powers / np.arange(1, len(powers) + 1)])
         here = which == step

@@ -14,6 +14,12 @@ tag         learner's notebook   worked notebook
 ``still``   as a picture         as a picture
 =========== ==================== ====================
 
+In the learner's notebook a still after an ``explore`` cell, or one whose text is not compared, is
+that cell's output until the cell is run, so that still and picture never stand one above the other.
+
+``folded`` goes with any of them: code that is not the lesson, such as a drawing's;
+notebooks show the cell closed, and a click opens it.
+
 Two more tags are about a cell's text.  ``approximate``: numbers that another
 processor may compute a little differently; kept, not compared.
 ``nbval-ignore-output``: text that is its machine's own affair, a progress bar
@@ -37,15 +43,24 @@ from pathlib import Path
 from typing import Any
 
 from robotlab.course.glossary import pages
-from robotlab.course.notebooks import cell_not_run, notebook_of, notebook_text, runnable_cell, still_name
+from robotlab.course.notebooks import (
+    FOLDED,
+    cell_not_run,
+    notebook_of,
+    notebook_text,
+    runnable_cell,
+    still_name,
+    stills_as_outputs,
+)
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING, LessonError, tidy
 from robotlab.errors import install_hint
 from robotlab.files import write_whole
-from robotlab.json_file import read_json
+from robotlab.json_file import parse_json, read_json
 
 KINDS = ("starter", "worked", "verify", "explore", "still")
 # How nbval (0.11, its documentation) reads tags; "raises-exception" is Jupyter's own.
 RUNNER_TAGS = (CHECKS_NOTHING, "nbval-skip", "raises-exception", APPROXIMATE)
+TAGS = (*KINDS, *RUNNER_TAGS, FOLDED)
 
 # A lesson is read on slow lines too: no still larger than this, in bytes.
 STILL_LIMIT = 250_000
@@ -163,11 +178,9 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
         metadata = {name: value for name, value in raw.metadata.items() if not name.startswith("lines_to_")}
         tags = list(metadata.pop("tags", []))
         where = f"{path.name}, cell {number}"
-        unknown = [tag for tag in tags if tag not in KINDS + RUNNER_TAGS]
+        unknown = [tag for tag in tags if tag not in TAGS]
         if unknown:
-            raise LessonError(
-                f"{where}: a tag must be one of {', '.join(KINDS + RUNNER_TAGS)}, got {unknown[0]!r}; mend its spelling"
-            )
+            raise LessonError(f"{where}: a tag must be one of {', '.join(TAGS)}, got {unknown[0]!r}; mend its spelling")
         kinds = [tag for tag in tags if tag in KINDS]
         if len(kinds) > 1:
             raise LessonError(f"{where}: a cell must be of one kind, got {' and '.join(kinds)}; keep one of them")
@@ -175,6 +188,8 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
             raise LessonError(
                 f'{where}: a still must be code with picture="name" and alt="text", got {sorted(metadata)}; add them'
             )
+        if FOLDED in tags and (raw.cell_type != "code" or "still" in tags):
+            raise LessonError(f"{where}: only a code cell can be folded, this is none in a notebook; take the tag away")
         if "still" not in tags and metadata:
             raise LessonError(f"{where}: a cell must have no metadata but tags, got {sorted(metadata)}; take them away")
         cells.append({"type": raw.cell_type, "source": raw.source.strip("\n"), "tags": tags, "metadata": metadata})
@@ -216,7 +231,7 @@ def learner_notebook(path: str | Path) -> str:
     """
     path = Path(path)
     cells = [cell for cell in read_source(path) if "worked" not in cell["tags"]]
-    return notebook_text(notebook_of([cell_not_run(cell, path.stem, "pictures") for cell in cells], path))
+    return notebook_text(notebook_of(stills_as_outputs(cells, path.stem, "pictures"), path))
 
 
 def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
@@ -251,7 +266,7 @@ def _write_pages(root: Path, check: bool) -> list[str]:
         if not check:
             write_whole(path, text.encode())
             said.append(f"{path.name}: {len(text.splitlines())} lines")
-        elif not path.is_file() or path.read_text(encoding="utf-8") != text:
+        elif not path.is_file() or path.read_text("utf-8", "replace") != text:
             said.append(f"lessons/{path.name} differs from its table")
     return said
 
@@ -261,26 +276,31 @@ def _check_one(source: Path, lessons_folder: Path, worked_folder: Path) -> list[
     learner, worked = lessons_folder / f"{name}.ipynb", worked_folder / f"{name}.ipynb"
     if not learner.is_file():
         wrong.append(f"{name}: {lessons_folder.name}/{name}.ipynb is missing")
-    elif learner.read_text(encoding="utf-8") != learner_notebook(source):
+    elif learner.read_text("utf-8", "replace") != learner_notebook(source):
         wrong.append(f"{name}: {lessons_folder.name}/{name}.ipynb differs from its source")
     cells = [cell for cell in read_source(source) if "starter" not in cell["tags"]]
     if not worked.is_file():
         wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb is missing")
     else:
-        built = read_json(worked)
-        unrun = sum(cell["cell_type"] == "code" and cell["execution_count"] is None for cell in built["cells"])
+        built = read_json(worked, "a worked notebook", LessonError)
+        code = [cell for cell in built["cells"] if cell["cell_type"] == "code"] if _is_notebook(built) else []
+        unrun = sum(cell.get("execution_count") is None for cell in code)
         if unrun:
             wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb has {unrun} code cells that were not run")
-        for cell in built["cells"]:
-            if cell["cell_type"] == "code":
-                cell.update(outputs=[], execution_count=None)
+        for cell in code:
+            cell.update(outputs=[], execution_count=None)
         fresh = [cell_not_run(cell, name, _between(worked_folder, lessons_folder) + "pictures") for cell in cells]
-        if notebook_text(built) != notebook_text(notebook_of(fresh, source)):
+        if built != parse_json(notebook_text(notebook_of(fresh, source)), name):
             wrong.append(f"{name}: {worked_folder.name}/{name}.ipynb differs from its source")
     for cell in cells:
         if "still" in cell["tags"] and not (lessons_folder / "pictures" / still_name(name, cell)).is_file():
             wrong.append(f"{name}: {lessons_folder.name}/pictures/{still_name(name, cell)} is missing")
     return wrong
+
+
+def _is_notebook(value: Any) -> bool:
+    cells = value.get("cells") if isinstance(value, dict) else None
+    return isinstance(cells, list) and all(isinstance(cell, dict) and "cell_type" in cell for cell in cells)
 
 
 def _between(start: Path, end: Path) -> str:

@@ -9,6 +9,11 @@ from typing import Any
 
 from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING
 
+# A cell whose code is not the lesson: shown folded, one click opens it.
+FOLDED = "folded"
+# Cells of these kinds show a picture; a still after one stands in its place until it is run.
+DRAWS = {"explore", CHECKS_NOTHING}
+
 
 def runnable_cell(cell: dict[str, Any]) -> dict[str, Any]:
     """A cell as the kernel gets it: a still is code there."""
@@ -32,6 +37,22 @@ def cell_not_run(cell: dict[str, Any], lesson: str, pictures: str) -> dict[str, 
     kept = {"cell_type": cell["type"], "metadata": {"tags": tags} if tags else {}, "source": source}
     if cell["type"] == "code":
         kept.update(outputs=[], execution_count=None)
+    if FOLDED in cell["tags"]:
+        # The notebook format's own word for it (nbformat documentation, cell metadata).
+        kept["metadata"]["jupyter"] = {"source_hidden": True}
+    return kept
+
+
+def stills_as_outputs(cells: list[dict[str, Any]], lesson: str, pictures: str) -> list[dict[str, Any]]:
+    """Cells not run; a still stands as the output of the drawing cell right above it, which a run replaces."""
+    kept: list[dict[str, Any]] = []
+    for above, cell in zip([None, *cells], cells):
+        one = cell_not_run(cell, lesson, pictures)
+        if "still" in cell["tags"] and above is not None and set(above["tags"]) & DRAWS:
+            data = {"text/markdown": one["source"], "text/plain": cell["metadata"]["alt"]}
+            kept[-1]["outputs"] = [{"output_type": "display_data", "data": data, "metadata": {}}]
+        else:
+            kept.append(one)
     return kept
 
 

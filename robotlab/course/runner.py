@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import subprocess
 import sys
+import threading
 import warnings
 from pathlib import Path
 from typing import Any
@@ -34,7 +36,7 @@ def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[
     Raises
     ------
     LessonError
-        If nbclient is not installed, or a cell takes too long.
+        If nbclient is not installed, a cell takes too long, or the kernel dies.
 
     Examples
     --------
@@ -75,6 +77,9 @@ def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[
         store_widget_state=False,
         resources={"metadata": {"path": str(folder)}},
     )
+    # The client takes these signals for itself, and would leave them without our handlers.
+    in_main = threading.current_thread() is threading.main_thread()
+    handlers = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)} if in_main else {}
     with warnings.catch_warnings():
         # Leak reports of the client's own sockets say nothing about the lesson.
         warnings.simplefilter("ignore", ResourceWarning)
@@ -82,11 +87,21 @@ def run(notebook: dict[str, Any], folder: str | Path, timeout_s: float) -> dict[
         try:
             # What the kernel program itself logs goes nowhere; what a cell writes is an output.
             client.execute(env=environment, stderr=subprocess.DEVNULL)
-        except CellTimeoutError as error:
-            raise LessonError(
-                f"a cell must end within {timeout_s:g} s, one did not; make it shorter: {str(error)[:200]}"
-            ) from None
+        except BaseException as error:
+            if getattr(client, "_async_cleanup_kernel_future", None):  # told by a signal, the client ended the kernel
+                raise KeyboardInterrupt from None
+            if isinstance(error, CellTimeoutError):
+                raise LessonError(
+                    f"a cell must end within {timeout_s:g} s, one did not; make it shorter: {str(error)[:200]}"
+                ) from None
+            if isinstance(error, RuntimeError):  # DeadKernelError, or one that died while it started
+                raise LessonError(
+                    f"a kernel must live until the last cell, it did not ({error}); was there memory enough?"
+                ) from None
+            raise
         finally:
+            for number, handler in handlers.items():
+                signal.signal(number, handler)
             # The client leaves its sockets to the collector; let that happen here.
             del client
             gc.collect()

@@ -32,6 +32,11 @@ TWICE_IOU = 0.9
 # A class with less than this part of the boxes of the largest one is rare
 # (own choice).
 RARE = 0.1
+# More than this part of at least so many boxes in one third of the picture is
+# one-sided (own choice).
+ONE_SIDED, FEW = 0.8, 20
+# Pairs of near-duplicates across recordings that are listed, the most alike first.
+MOST_PAIRS = 50
 
 
 @dataclass(frozen=True)
@@ -159,7 +164,9 @@ def check_dataset(data: DataSet | str | os.PathLike, look: bool = True) -> DataS
 def _open(path: Path, problems: list[str]) -> DataSet | None:
     labels = find_labels(path)
     try:
-        return open_dataset(path) if labels is None else read_labels(labels, complain=problems.append)
+        if labels is None:
+            return open_dataset(path)
+        return read_labels(labels, complain=problems.append, unlabeled=True)
     except DataSetError as error:
         problems.append(str(error))
         return None
@@ -185,6 +192,7 @@ def _facts(data: DataSet) -> dict[str, Any]:
         "pictures_without_boxes": sum(len(entry) == 0 for entry in data),
         "boxes_per_class": {name: int(((labels == place) & ~spared).sum()) for place, name in enumerate(data.classes)},
         "longer_side": dict(zip(names, np.histogram(longer, edges)[0].tolist(), strict=True)),
+        "positions": _positions(data),
         "tiny_boxes": int(((shorter < TINY_PX) & ~spared).sum()),
         "picture_sizes": dict(sizes.most_common()),
         "recordings": recordings,
@@ -192,9 +200,28 @@ def _facts(data: DataSet) -> dict[str, Any]:
     }
 
 
+def _positions(data: DataSet) -> list[list[int]]:
+    """How many boxes have their center in each ninth of the picture, rows from the top."""
+    table = np.zeros((3, 3), int)
+    for entry in data:
+        middle = (entry.boxes[:, :2] + entry.boxes[:, 2:]) / 2 / [entry.width_px, entry.height_px]
+        column, row = np.minimum((3 * middle).astype(int), 2).T
+        np.add.at(table, (row, column), 1)
+    return table.tolist()
+
+
 def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
     notes = []
+    columns = np.sum(facts["positions"], axis=0)
+    if columns.sum() >= FEW and columns.max() > ONE_SIDED * columns.sum():
+        where = ("left", "middle", "right")[int(columns.argmax())]
+        notes.append(
+            f"{columns.max()} of {columns.sum()} boxes are in the {where} third of their pictures: turn the camera, so that "
+            "things are seen everywhere"
+        )
     counts = facts["boxes_per_class"]
+    if not counts:
+        notes.append("nothing is labeled yet: start with robotlab label")
     for name, count in counts.items():
         if count == 0:
             notes.append(f"class {name} has no box that counts: label some, or take the class out")
@@ -204,7 +231,7 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
             )
     if len(data.recordings) == 1:
         notes.append("all pictures are one recording: make a second one at another time, to test on")
-    if facts["pictures_without_boxes"]:
+    if counts and facts["pictures_without_boxes"]:
         bare = [entry.name for entry in data if len(entry) == 0]
         notes.append(
             f"{_count(len(bare), 'picture')} without boxes ({_some(bare)}): right if nothing is in view, else label them"
@@ -239,6 +266,8 @@ def _duplicate_notes(data: DataSet, hashes: list, facts: dict[str, Any]) -> list
         else:
             across.setdefault(frozenset((first.recording, second.recording)), []).append((first, second, bits))
     facts["near_duplicates_within_recordings"] = within
+    alike = sorted((pair for pairs in across.values() for pair in pairs), key=lambda pair: pair[2])
+    facts["duplicates_across"] = [[first.id, second.id, bits] for first, second, bits in alike[:MOST_PAIRS]]
     facts["near_duplicates_across_recordings"] = sum(map(len, across.values()))
     return [
         f"recordings {pairs[0][0].recording} and {pairs[0][1].recording} have {_count(len(pairs), 'pair')} of near-duplicate "
@@ -263,6 +292,9 @@ def _facts_text(facts: dict[str, Any]) -> list[str]:
     ):
         if facts[key]:
             lines += [f"{title}:", *_bars(facts[key])]
+    if facts["boxes"]:
+        rows = ("  " + "".join(f"{count:6}" for count in row) for row in facts["positions"])
+        lines += ["Boxes by place in the picture, in thirds:", *rows]
     lines.append("Recordings:")
     wide = max(map(len, facts["recordings"]))
     for name, row in facts["recordings"].items():

@@ -26,9 +26,10 @@ from robotlab.json_file import read_json
 # edge; one that reaches further is a mistake.  Labels rounded to whole pixels,
 # or counted from 1, are off by up to this much (common practice, no source).
 HAIR_PX = 1.0
+Complain = Callable[[str], None] | None
 
 
-def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], None] | None = None) -> DataSet:
+def read_labels(labels: Path, pictures: bool = True, complain: Complain = None, unlabeled: bool = False) -> DataSet:
     """Open one COCO-style file.
 
     Parameters
@@ -40,6 +41,8 @@ def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], N
     complain : callable, optional
         Gets the sentence for each record that breaks a rule; the record is
         then left out.  Without it the first one is raised.
+    unlabeled : bool
+        As in :func:`robotlab.data.open_dataset`.
 
     Returns
     -------
@@ -71,7 +74,7 @@ def read_labels(labels: Path, pictures: bool = True, complain: Callable[[str], N
             f"{labels} must have the lists images, annotations and categories, it has {has}; "
             "export it as COCO-style JSON (a results file goes with --results)"
         )
-    return Reader(labels, PictureFinder(labels), pictures, complain).read(value)
+    return Reader(labels, PictureFinder(labels), pictures, complain, unlabeled).read(value)
 
 
 class Reader:
@@ -85,15 +88,18 @@ class Reader:
         Knows where pictures lie.
     pictures : bool
         As in :func:`robotlab.data.open_dataset`.
-    complain : callable or None
+    complain, unlabeled
         As in :func:`read_labels`.
     """
 
-    def __init__(self, labels: Path, finder: PictureFinder, pictures: bool, complain: Callable[[str], None] | None):
+    def __init__(
+        self, labels: Path, finder: PictureFinder, pictures: bool, complain: Complain, unlabeled: bool = False
+    ) -> None:
         self.labels = Path(labels)
         self.finder = finder
         self.pictures = pictures
         self.tell = complain or _raise
+        self.unlabeled = unlabeled
         self.refused_pictures: set = set()
         self.refused_classes: set = set()
 
@@ -133,8 +139,9 @@ class Reader:
         }
         self.refused_pictures, self.refused_classes = listed["images"] - set(rows), listed["categories"] - set(ids)
         boxes = self._annotations(value["annotations"], rows, {id: place for place, id in enumerate(ids)}, names)
-        if not names or not rows:
-            lacks = "class (categories)" if not names else "picture (images)"
+        # Boxes of classes that are not listed are broken records, whatever else the set lacks.
+        if not rows or not (names or (self.unlabeled and not value["categories"] and not value["annotations"])):
+            lacks = "picture (images)" if not rows else "class (categories)"
             raise DataSetError(
                 f"{self.labels}: a data set must have at least one {lacks}, it has none; label some first"
             )

@@ -108,7 +108,8 @@ class PictureFinder:
     folders below it, and in picture folders beside it (``pictures``,
     ``images``, and for ``instances_NAME.json`` a folder ``NAME``).  A file
     name that leads outside those folders, by ``..`` or as an absolute path, is
-    refused: labels that come from elsewhere must not reach other files.  An
+    refused, and so is one that leads outside by a link: labels that come from
+    elsewhere must not reach other files.  An
     absolute path from another machine is looked for by its last parts.
 
     Parameters
@@ -136,6 +137,9 @@ class PictureFinder:
             roots.insert(1, folder.parent)
         self.folder = folder
         self.roots = [folder] + [root for root in roots[1:] if root.is_dir()]
+        # Where files may really lie: links that lead out of these are not followed.
+        above = [root.parent.resolve() / root.name for root in self.roots if root.parent == folder.parent]
+        self._homes = [folder.resolve(), *above] + [root.resolve() for root in self.roots if root == folder.parent]
 
     def find(self, name: str) -> tuple[Path | None, str]:
         """The path of a picture, and the folder part of its name.
@@ -172,6 +176,12 @@ class PictureFinder:
                     continue
                 inside = True
                 if os.path.isfile(path):
+                    real = Path(os.path.realpath(path))
+                    if not any(real.is_relative_to(place) for place in self._homes):
+                        raise DataSetError(
+                            f"a picture must lie in the data set's folder {self.folder} or in a picture folder beside it, "
+                            f"{name!r} leads to {real} by a link; copy the picture there"
+                        )
                     return Path(path), _folder_part(path, home)
         if not inside:
             raise DataSetError(

@@ -11,7 +11,7 @@ from robotlab.data.voc import has_voc, open_voc
 from robotlab.errors import DataSetError
 
 
-def open_dataset(path: str | os.PathLike, pictures: bool = True) -> DataSet:
+def open_dataset(path: str | os.PathLike, pictures: bool = True, unlabeled: bool = False) -> DataSet:
     """Open labeled pictures: a COCO-style JSON file, or a folder.
 
     Parameters
@@ -22,6 +22,9 @@ def open_dataset(path: str | os.PathLike, pictures: bool = True) -> DataSet:
         True: every picture file must be there and have the size its label
         gives (its head is read, its pixels are not).  False: labels alone are
         enough, for instance to score a results file.
+    unlabeled : bool
+        True opens a set that has no classes and no boxes yet, as
+        :func:`robotlab.gather.gather` leaves it.
 
     Returns
     -------
@@ -67,4 +70,4 @@ def open_dataset(path: str | os.PathLike, pictures: bool = True) -> DataSet:
             f"{path} must hold labels: a COCO-style .json file or VOC .xml files, it has neither; "
             "give the folder or the file that has them"
         )
-    return read_labels(labels, pictures=pictures)
+    return read_labels(labels, pictures=pictures, unlabeled=unlabeled)

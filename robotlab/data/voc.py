@@ -22,7 +22,17 @@ from robotlab.data.coco import Reader
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import LABEL_FOLDERS, PICTURE_FOLDERS, PictureFinder
 from robotlab.data.model import DataSet
-from robotlab.data.values import number_in
+from robotlab.data.values import as_id, number_in
+from robotlab.data.voc_notes import (
+    TAG,
+    classes_of,
+    exact,
+    in_order,
+    object_notes,
+    one_numbering,
+    picture_note,
+    read_note,
+)
 from robotlab.data.write import kept_name
 from robotlab.errors import DataSetError, short
 from robotlab.files import write_whole
@@ -130,7 +140,7 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
     DataSet
         Classes sorted by name, ids from 1 in the order of file names;
         ``difficult`` things are ``ignore``, and the ``folder`` tag is the
-        recording.
+        recording.  What :func:`write_voc` has noted beside comes back too.
 
     Raises
     ------
@@ -155,32 +165,33 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
     if home is None:
         raise DataSetError(f"{folder} must hold VOC .xml files, it has none; check the path")
     finder = PictureFinder(home / "labels.xml")
-    images, things = [], []
-    for id, path in enumerate(sorted(home.glob("**/*.xml")), 1):
+    rows = []
+    for path in sorted(home.glob("**/*.xml")):
         tree = _annotation(path)
-        image = {"id": id, "file_name": _picture_name(path, tree, finder)}
+        note = read_note(tree, str(path))
+        kept = note.get("image")
+        image = {**(kept if isinstance(kept, dict) else {}), "file_name": _picture_name(path, tree, finder)}
         size = [_text(tree, f"size/{side}", "0") for side in ("width", "height")]
         if any(side.strip("0 ") for side in size):
             image |= {"width": _whole(path, "width", size[0]), "height": _whole(path, "height", size[1])}
         recording = _text(tree, "folder", "")
-        if recording and recording not in PICTURE_FOLDERS:
-            image["recording"] = recording
-        images.append(image)
-        things += [(id, *thing) for thing in _objects(path, tree)]
-    names = sorted({name for _, name, *_ in things})
-    annotations = [
-        {
-            "id": row,
-            "image_id": id,
-            "category_id": names.index(name) + 1,
-            "bbox": bbox,
-            "area": bbox[2] * bbox[3],
-            "iscrowd": 0,
-        }
-        | ({"ignore": 1} if difficult else {})
-        for row, (id, name, bbox, difficult) in enumerate(things, 1)
-    ]
-    categories = [{"id": place, "name": name} for place, name in enumerate(names, 1)]
+        if recording != str(image.get("recording", "")).strip():
+            image["recording"] = "" if recording in PICTURE_FOLDERS else recording
+        rows.append((note, (image, list(_objects(path, tree)))))
+    rows = in_order(rows)
+    images, things = [image for _, (image, _) in rows], [thing for _, (_, found) in rows for thing in found]
+    for image, id in zip(images, one_numbering([image.get("id") for image in images]), strict=True):
+        image["id"] = id
+    categories = classes_of([note for note, _ in rows], {name for name, _ in things})
+    names = {as_id(category["id"]): category["name"].strip() for category in categories}
+    ids = {name: id for id, name in names.items()}
+    numbers = iter(one_numbering([thing.get("id") for _, thing in things]))
+    annotations = []
+    for _, (image, found) in rows:
+        for name, thing in found:
+            noted = as_id(thing.get("category_id"))  # two names may differ in blanks, which the tag has lost
+            category = noted if names.get(noted) == name else ids[name]
+            annotations.append({**thing, "id": next(numbers), "image_id": image["id"], "category_id": category})
     return Reader(home, finder, pictures, None).read(
         {"images": images, "annotations": annotations, "categories": categories}
     )
@@ -227,7 +238,7 @@ def _picture_name(path: Path, tree: ElementTree.Element, finder: PictureFinder) 
     return written or f"{path.stem}.jpg"
 
 
-def _objects(path: Path, tree: ElementTree.Element) -> Iterator[tuple[str, list[float], bool]]:
+def _objects(path: Path, tree: ElementTree.Element) -> Iterator[tuple[str, dict]]:
     for place, thing in enumerate(tree.findall("object"), 1):
         name = _text(thing, "name", "")
         where = f"{path}: object {place}" + (f" ({name})" if name else "")
@@ -246,7 +257,10 @@ def _objects(path: Path, tree: ElementTree.Element) -> Iterator[tuple[str, list[
                 "label the box again"
             )
         x0, y0, x1, y1 = corners_from_voc([corners])[0].tolist()
-        yield name, [x0, y0, x1 - x0, y1 - y0], _text(thing, "difficult", "0") not in ("0", "false")
+        standard = {"bbox": [x0, y0, x1 - x0, y1 - y0], "area": (x1 - x0) * (y1 - y0), "iscrowd": 0}
+        if _text(thing, "difficult", "0") not in ("0", "false"):
+            standard["ignore"] = 1
+        yield name, exact(standard, read_note(thing, where), corners, voc_from_corners)
 
 
 def write_voc(folder: str | os.PathLike, data: DataSet) -> Path:
@@ -272,9 +286,11 @@ def write_voc(folder: str | os.PathLike, data: DataSet) -> Path:
     Notes
     -----
     VOC has whole pixels, one flag ``difficult`` and no place for lighting and
-    distances: boxes are rounded by at most 0.5 px, ``ignore`` and ``crowd``
-    both become ``difficult``, visibility below 1 becomes ``truncated``, and
-    the rest is left out.
+    distances: in its tags boxes are rounded by at most 0.5 px, ``ignore`` and
+    ``crowd`` both become ``difficult``, and visibility below 1 becomes
+    ``truncated``.  All else stands as JSON in an element ``robotlab`` that
+    other programs pass over, so :func:`open_voc` gives back what was written,
+    but for file names and for what stands beside the lists in a labels file.
 
     Examples
     --------
@@ -288,7 +304,7 @@ def write_voc(folder: str | os.PathLike, data: DataSet) -> Path:
     """
     used: set[str] = set()
     with whole_folder(folder) as beside:
-        for entry in data.pictures:
+        for place, entry in enumerate(data.pictures):
             data.load(entry)  # a damaged picture is not copied on
             name = kept_name(entry, used).replace("/", "_")
             stem, number = Path(name).stem, 1
@@ -297,21 +313,23 @@ def write_voc(folder: str | os.PathLike, data: DataSet) -> Path:
                 stem = f"{Path(name).stem}-{number}"
             name = stem + Path(name).suffix
             write_whole(beside / name, entry.path.read_bytes())
-            write_whole(beside / f"{stem}.xml", voc_text(entry, name, data.classes))
+            write_whole(beside / f"{stem}.xml", voc_text(data, entry, name, place))
     return Path(folder)
 
 
-def voc_text(entry: LabeledImage, name: str, classes: tuple[str, ...]) -> str:
+def voc_text(data: DataSet, entry: LabeledImage, name: str, place: int = 0) -> str:
     """One picture's labels as VOC XML.
 
     Parameters
     ----------
+    data : DataSet
+        The set it is of.
     entry : LabeledImage
         The picture.
     name : str
         Its file name.
-    classes : tuple of str
-        Class names.
+    place : int
+        Its number in the set.
 
     Returns
     -------
@@ -326,7 +344,8 @@ def voc_text(entry: LabeledImage, name: str, classes: tuple[str, ...]) -> str:
     Examples
     --------
     >>> entry = LabeledImage(1, Path("a.png"), 9, 6, boxes=[[3, 2, 9, 5]], labels=[0])
-    >>> "<xmin>4</xmin>" in voc_text(entry, "a.png", ("post",))
+    >>> data = DataSet(Path("annotations.json"), ("post",), (1,), (entry,))
+    >>> "<xmin>4</xmin>" in voc_text(data, entry, "a.png")
     True
     """
     tree = ElementTree.Element("annotation")
@@ -341,13 +360,16 @@ def voc_text(entry: LabeledImage, name: str, classes: tuple[str, ...]) -> str:
     size = ElementTree.SubElement(tree, "size")
     for tag, value in (("width", entry.width_px), ("height", entry.height_px), ("depth", 3)):
         add(size, tag, value)
+    notes = object_notes(data, entry)
     for row, corners in enumerate(voc_from_corners(entry.boxes).tolist()):
         thing = ElementTree.SubElement(tree, "object")
-        add(thing, "name", classes[int(entry.labels[row])])
+        add(thing, "name", data.classes[int(entry.labels[row])])
         add(thing, "truncated", int(entry.visibility[row] < 1))
         add(thing, "difficult", int(entry.ignore[row] | entry.crowd[row]))
         box = ElementTree.SubElement(thing, "bndbox")
         for tag, value in zip(("xmin", "ymin", "xmax", "ymax"), corners, strict=True):
             add(box, tag, value)
+        add(thing, TAG, notes[row])
+    add(tree, TAG, picture_note(data, entry, place))
     ElementTree.indent(tree)
     return ElementTree.tostring(tree, encoding="unicode") + "\n"

@@ -186,8 +186,8 @@ def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None,
             came = entry.labels.tolist()
             raise DataSetError(f"{where}: labels must be from 0 to {len(classes) - 1}, got {came}; count from 0")
         write_whole(beside / file_name, content)
-        images.append(_picture_record(entry, file_name))
-        annotations += _annotation_records(entry, range(1, len(classes) + 1))
+        images.append(picture_record(entry, file_name))
+        annotations += annotation_records(entry, range(1, len(classes) + 1))
     categories = [{"id": place, "name": str(name)} for place, name in enumerate(classes, 1)]
     return {"images": images, "annotations": annotations, "categories": categories}
 
@@ -200,8 +200,8 @@ def _copy(beside: Path, data: DataSet) -> dict:
         file_name = f"pictures/{kept_name(entry, used)}"
         data.load(entry)  # a damaged picture is not copied on
         write_whole(beside / file_name, entry.path.read_bytes())
-        images.append(_picture_record(entry, file_name))
-        annotations += _annotation_records(entry, data.category_ids)
+        images.append(picture_record(entry, file_name))
+        annotations += annotation_records(entry, data.category_ids)
     known = data.categories or ({},) * len(data.classes)
     categories = [
         {**record, "id": id, "name": name}
@@ -210,7 +210,8 @@ def _copy(beside: Path, data: DataSet) -> dict:
     return {**data.rest, "images": images, "annotations": annotations, "categories": categories}
 
 
-def _picture_record(entry: LabeledImage, file_name: str) -> dict:
+def picture_record(entry: LabeledImage, file_name: str) -> dict:
+    """A picture's record as it stands in a labels file."""
     record = {"id": entry.id, "file_name": file_name, "width": entry.width_px, "height": entry.height_px}
     record = {**record, **entry.record, **record, "recording": entry.recording}
     for key, value in (("lighting", entry.lighting), ("distance_m", entry.distance_m)):
@@ -222,7 +223,8 @@ def _picture_record(entry: LabeledImage, file_name: str) -> dict:
     return record
 
 
-def _annotation_records(entry: LabeledImage, category_ids: Sequence) -> Iterator[dict]:
+def annotation_records(entry: LabeledImage, category_ids: Sequence) -> Iterator[dict]:
+    """The records of a picture's boxes as they stand in a labels file."""
     old = {_as_key(note.get("id")): note for note in entry.annotations}
     for row, (x0, y0, x1, y1) in enumerate(entry.boxes.tolist()):
         id = entry.annotation_ids[row]

@@ -24,25 +24,4 @@ if TYPE_CHECKING:
     from robotlab.design_sheet.sheets import DesignSheet, measure, predict
     from robotlab.design_sheet.smallest_height import heights_found, usable_height_px
 
-__all__ = [
-    "DesignSheet",
-    "Robot",
-    "Row",
-    "heights_found",
-    "measure",
-    "measure_band",
-    "measure_ultimate_gain",
-    "measure_safe_speed",
-    "measure_smallest_object_m",
-    "measure_stop_m",
-    "predict",
-    "predict_band",
-    "predict_ultimate_gain",
-    "predict_safe_speed",
-    "predict_smallest_object_m",
-    "predict_stop_m",
-    "rendered_height_px",
-    "usable_height_px",
-]
-
 load_lazily(__name__)

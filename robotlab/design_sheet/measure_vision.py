@@ -1,7 +1,7 @@
 """What a robot can really see: pictures rendered, a detector asked, answers counted.
 
 Nothing here uses the pinhole formulas of the prediction: targets are put at
-distances, rendered, looked for, and the share of the pictures in which they
+distances, rendered, looked for, and the fraction of the pictures in which they
 were usable is counted.
 """
 
@@ -66,7 +66,7 @@ def measure_band(
     seed : int
         Of places, things and noise.
     share : float
-        Share of the pictures that makes a distance usable.
+        Fraction of the pictures that makes a distance usable.
 
     Returns
     -------
@@ -282,7 +282,7 @@ def _aisle(kind: str, lighting: str, seed: int) -> Scene:
 def _limit(
     steps: np.ndarray, shares: np.ndarray, share: float, count: int, good: Callable[[float, int], bool]
 ) -> float | None:
-    """Where the share of good pictures falls below the limit, along steps that begin where all is well."""
+    """Where the fraction of good pictures falls below the limit, along steps that begin where all is well."""
     below = np.flatnonzero(isotonic_regression(shares, increasing=False).x < share)
     if not len(below):
         return None

@@ -8,7 +8,7 @@ from typing import Any
 
 from scipy.optimize import bisect
 
-from robotlab.camera import Camera, working_band
+from robotlab.camera import Camera, working_range
 from robotlab.checks import number
 from robotlab.errors import InputError
 from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
@@ -211,7 +211,7 @@ def predict_band(robot: Robot) -> tuple[float, float]:
 
     Notes
     -----
-    :func:`robotlab.camera.working_band` (pinhole, Hartley & Zisserman,
+    :func:`robotlab.camera.working_range` (pinhole, Hartley & Zisserman,
     chapter 6).  The front of a round target is half its width nearer than its
     middle, and it is the front that leaves the picture.
 
@@ -222,7 +222,7 @@ def predict_band(robot: Robot) -> tuple[float, float]:
     [0.59, 6.63]
     """
     s = robot.settings
-    near, far = working_band(robot.camera, s.target_height_m, robot.smallest_camera_px, s.target_width_m)
+    near, far = working_range(robot.camera, s.target_height_m, robot.smallest_camera_px, s.target_width_m)
     return near + s.target_width_m / 2, far
 
 
@@ -313,7 +313,7 @@ def predict_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     s = robot.settings
     grip = 1 - s.motor.slip
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0)
-    # The ramp shapes the wheels' speed; slip takes its share of every meter.
+    # The ramp shapes the wheels' speed; slip takes its fraction of every meter.
     return grip * stopping_m(s, speed / grip) if grip else 0.0
 
 

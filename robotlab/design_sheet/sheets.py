@@ -171,11 +171,11 @@ class DesignSheet:
             )
         elif near <= s.following_distance_m <= far:
             said.append(
-                f"The distance kept, {s.following_distance_m:.2f} m, lies in the working band, {near:.2f} to {far:.2f} m."
+                f"The distance kept, {s.following_distance_m:.2f} m, lies in the working range, {near:.2f} to {far:.2f} m."
             )
         else:
             said.append(
-                f"The distance kept, {s.following_distance_m:.2f} m, lies outside the working band, {near:.2f} to {far:.2f} m: change one of them."
+                f"The distance kept, {s.following_distance_m:.2f} m, lies outside the working range, {near:.2f} to {far:.2f} m: change one of them."
             )
         word = "at most" if s.turn_gain <= gain else "more than"
         said.append(
@@ -203,9 +203,9 @@ class DesignSheet:
                 beyond = [
                     row.name for row in (self["near"], self["far"]) if row.measured is None and not self._both_empty
                 ]
-                band = "no distance is usable" if self._both_empty else "the working band within 10 %"
+                band = "no distance is usable" if self._both_empty else "the working range within 10 %"
                 if beyond:
-                    band = f"the working band where it was measured, {NEAREST_M:g} to {FARTHEST_M:g} m, and there is no {' or '.join(beyond)} there"
+                    band = f"the working range where it was measured, {NEAREST_M:g} to {FARTHEST_M:g} m, and there is no {' or '.join(beyond)} there"
                 said.append(f"Prediction and measurement agree: {band}; the gain within 5 %, the stop within 15 %.")
         return said
 
@@ -334,7 +334,7 @@ def measure(
     )
     usual = {"lighting": lighting, "pictures": pictures, "seed": seed}
     measured: dict[str, float | None] = {}
-    tell("the working band")
+    tell("the working range")
     measured["near"], measured["far"] = measure_band(robot, looker, **usual)
     if math.isfinite(plan.object_at_m):
         tell("the smallest usable object")

@@ -10,25 +10,11 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.greenhouse.film import film_frames, film_truth, render_film
     from robotlab.greenhouse.layout import random_scene
     from robotlab.greenhouse.lighting import LIGHTINGS
     from robotlab.greenhouse.renderer import Frame, GroundTruth, render
     from robotlab.greenhouse.scene import CLASSES, KINDS, Scene, Thing
     from robotlab.greenhouse.walks import WALKS, Walk
-
-__all__ = [
-    "CLASSES",
-    "KINDS",
-    "LIGHTINGS",
-    "WALKS",
-    "Frame",
-    "Scene",
-    "Thing",
-    "GroundTruth",
-    "Walk",
-    "random_scene",
-    "render",
-]
-
 
 load_lazily(__name__)

@@ -240,7 +240,7 @@ class SpriteSheet:
     def copy(self, plant: int, per_row: float) -> tuple[int, int, int]:
         """Start, rows and columns of the copy whose texels are about as large as a pixel.
 
-        `per_row` is the share of the plant's height that one pixel sees.
+        `per_row` is the fraction of the plant's height that one pixel sees.
         """
         texels = self.sizes[0][0] * per_row
         level = min(max(math.floor(math.log2(max(texels, 1e-6)) + 0.5), 0), len(self.sizes) - 1)

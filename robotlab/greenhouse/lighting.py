@@ -59,7 +59,7 @@ class Lighting:
         Brightness of a white card as the camera's fixed exposure sees it; at 1
         it just fills a pixel.
     direct : float
-        Share of the light that comes from one direction and casts shadows, 0 to 1.
+        Fraction of the light that comes from one direction and casts shadows, 0 to 1.
     elevation_rad : float
         Height of that direction above the horizon, rad.
     balance : float

@@ -270,7 +270,7 @@ def intersect_billboard(
     """
     n, (dx, dy, dz) = Billboard(*numbers[:8]), rays
     t = n.away / np.maximum(dx * n.ux + dy * n.uy, np.float32(1e-6))
-    # Place on the sprite: share of its height from the foot, share of its width.
+    # Place on the sprite: fraction of its height from the foot, fraction of its width.
     up = (dz * t + np.float32(eye)) * n.per_height
     side = (dy * n.ux - dx * n.uy) * t * n.per_width + np.float32(0.5)
     inside = (up >= 0) & (up < 1) & (side >= 0) & (side < 1)

@@ -97,7 +97,7 @@ def blur_in_place(light: np.ndarray, sigma_px: float) -> np.ndarray:
     # One plane after the other: it stays in the processor's cache.
     for plane in light.reshape(3, -1):
         for _ in range(passes):
-            # Each pair of neighbors exchanges a share of its difference, which is that
+            # Each pair of neighbors exchanges a fraction of its difference, which is that
             # kernel; the edge has one neighbor less, as if it went on for ever.
             for step in (columns, 1):
                 before, after, part = plane[:-step], plane[step:], flow[:-step]

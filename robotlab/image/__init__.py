@@ -8,33 +8,15 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.image.blur_measure import sharpness
     from robotlab.image.checks import check_picture
     from robotlab.image.color_spaces import lab, luminance
     from robotlab.image.file import decode, encode, load, save, size_of
+    from robotlab.image.film_writing import write_film
     from robotlab.image.hashing import image_hash, near_duplicates
     from robotlab.image.morphology import dilate, erode, open_close
     from robotlab.image.resizing import blur, resize
     from robotlab.image.text import write_text
     from robotlab.image.video import open_video
-
-__all__ = [
-    "blur",
-    "check_picture",
-    "decode",
-    "dilate",
-    "encode",
-    "erode",
-    "image_hash",
-    "lab",
-    "load",
-    "luminance",
-    "near_duplicates",
-    "open_close",
-    "open_video",
-    "resize",
-    "save",
-    "size_of",
-    "write_text",
-]
 
 load_lazily(__name__)

@@ -65,7 +65,7 @@ def dilate(mask: np.ndarray, radius_px: int) -> np.ndarray:
     """
     mask, radius = check_mask(mask), _check_radius(radius_px, "radius_px")
     # A square is a row of a column, and a stretch of 2r + 1 is r steps of 1.
-    for _ in range(radius):
+    for _ in range(min(radius, max(mask.shape))):
         wide = mask.copy()
         wide[:, 1:] |= mask[:, :-1]
         wide[:, :-1] |= mask[:, 1:]

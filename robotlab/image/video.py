@@ -69,7 +69,7 @@ class Video:
     --------
     >>> import tempfile, pathlib
     >>> path = pathlib.Path(tempfile.mkdtemp()) / "walk.avi"
-    >>> writer = _opencv().VideoWriter(str(path), _opencv().VideoWriter_fourcc(*"MJPG"), 10, (64, 48))
+    >>> writer = opencv().VideoWriter(str(path), opencv().VideoWriter_fourcc(*"MJPG"), 10, (64, 48))
     >>> for _ in range(3):
     ...     _ = writer.write(np.full((48, 64, 3), 90, np.uint8))
     >>> writer.release()
@@ -79,7 +79,7 @@ class Video:
     """
 
     def __init__(self, capture: Any, name: str, live: bool) -> None:
-        cv2 = _opencv()
+        cv2 = opencv()
         self._cv2, self._capture, self.name, self.live = cv2, capture, name, live
         capture.set(cv2.CAP_PROP_ORIENTATION_AUTO, 1)
         width, height = capture.get(cv2.CAP_PROP_FRAME_WIDTH), capture.get(cv2.CAP_PROP_FRAME_HEIGHT)
@@ -217,7 +217,7 @@ def open_video(
     Traceback (most recent call last):
     robotlab.errors.PictureError: a film must exist to be read, nowhere.mp4 does not; check its name and folder
     """
-    cv2 = _opencv()
+    cv2 = opencv()
     name, options = str(source), []
     address = name.lower().startswith(STREAMS)
     number = _camera_number(source)
@@ -259,7 +259,24 @@ def open_video(
     return Video(capture, name, live=address or name.startswith("camera "))
 
 
-def _opencv() -> Any:
+def opencv() -> Any:
+    """The package cv2, quiet; an error that says how to install it where it is not.
+
+    Returns
+    -------
+    module
+        ``cv2``.
+
+    Raises
+    ------
+    InputError
+        If it is not installed.
+
+    Examples
+    --------
+    >>> opencv().__name__
+    'cv2'
+    """
     # FFmpeg tells the terminal about damaged films; we tell it in one line (set before its first use).
     os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
     os.environ.setdefault("OPENCV_LOG_LEVEL", "SILENT")

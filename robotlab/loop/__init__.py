@@ -24,27 +24,4 @@ if TYPE_CHECKING:
     from robotlab.loop.target import Observation
     from robotlab.loop.vectorized import simulate_many
 
-__all__ = [
-    "FAULTS",
-    "Follower",
-    "GroundTruthDetector",
-    "FaultModel",
-    "Observation",
-    "Run",
-    "Settings",
-    "VelocityCommand",
-    "default_camera",
-    "drive",
-    "fault_campaign",
-    "free_distance_m",
-    "read_log",
-    "replay_pair_html",
-    "safe_speed_mps",
-    "share_on_post",
-    "simulate",
-    "simulate_many",
-    "stopping_m",
-    "stopping_times_s",
-]
-
 load_lazily(__name__)

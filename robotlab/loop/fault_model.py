@@ -20,7 +20,7 @@ class CameraFrame:
     truth : (4,) ndarray or None
         True box of the part of the post that shows, px of the camera.
     visible : float
-        Share of the post that shows.
+        Fraction of the post that shows.
     """
 
     picture: np.ndarray | None

@@ -29,14 +29,14 @@ class _Beginning(FaultModel):
 
 @dataclass
 class Dropped(_Beginning):
-    """Pictures get lost at random: a share of them, or all.
+    """Pictures get lost at random: a fraction of them, or all.
 
     Parameters
     ----------
     from_s : float
         When it begins.
     share : float
-        Share of the pictures that is lost.
+        Fraction of the pictures that is lost.
     seed : int
         Which ones.
     """

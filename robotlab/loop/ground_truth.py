@@ -42,7 +42,7 @@ class SimulatedDetector(Protocol):
             True box of the part of the post that shows, px of the picture that
             the detector would get; ``None`` when none shows.
         visible : float
-            Share of the post that shows, 0 to 1.
+            Fraction of the post that shows, 0 to 1.
 
         Returns
         -------
@@ -63,7 +63,7 @@ class GroundTruthDetector:
     least_visible : float
         So are posts of which a smaller share shows.
     miss_rate : float
-        Share of the other pictures in which the post is missed, at random.
+        Fraction of the other pictures in which the post is missed, at random.
     noise_px : float
         Standard deviation of each edge of the box, px.
     classes : tuple of str
@@ -162,7 +162,7 @@ def post_box(
     box : (4,) ndarray or None
         Corners of the part inside the picture, px; ``None`` when none is.
     visible : float
-        Share of the box that is inside the picture.
+        Fraction of the box that is inside the picture.
 
     Examples
     --------

@@ -21,7 +21,7 @@ _ALIVE = 0.02
 _MEMORY = 32
 # Pictures are compared on a grid of about this many rows.
 _ROWS = 48
-# The view has moved when this share of its blocks has changed by this many gray
+# The view has moved when this fraction of its blocks has changed by this many gray
 # levels: more than noise and a walker far off (common practice, no source).
 _MOVED, _GRAY = 0.1, 12.0
 # A turn that no view can hide, rad, and the time in which it must show, s.

@@ -32,7 +32,7 @@ _LARGER, _SELDOM = 4.0, 0.02
 
 
 def share_on_post(run: Run) -> float:
-    """Share of the pictures in which the box that was followed is the post's.
+    """Fraction of the pictures in which the box that was followed is the post's.
 
     Parameters
     ----------

@@ -51,7 +51,7 @@ class Run:
     truths : (F, 4) ndarray
         True box of the part of the post that shows, px; NaN for none.
     visible : (F,) ndarray
-        Share of the post that shows.
+        Fraction of the post that shows.
     boxes : (F, 4) ndarray
         The box that was followed, px; NaN for none.
     found : tuple of (N, 6) ndarray
@@ -322,8 +322,8 @@ class Run:
         Returns
         -------
         dict of str to float
-            ``time_in_view``: share of the pictures in which at least a quarter
-            of the post shows.  ``time_following``: share of the time in which
+            ``time_in_view``: fraction of the pictures in which at least a quarter
+            of the post shows.  ``time_following``: fraction of the time in which
             it was being followed.  ``distance_error_m``: root mean square of
             the true distance less the distance to keep.  ``bearing_error_rad``:
             root mean square of the true bearing.  ``losses`` and

@@ -12,7 +12,7 @@ from robotlab.loop.decide import STATES
 if TYPE_CHECKING:
     from robotlab.loop.run import Run
 
-# Less than this share of the post in the picture counts as out of view
+# Less than this fraction of the post in the picture counts as out of view
 # (common practice, no source).
 IN_VIEW = 0.25
 # Accelerations and jerks are taken over this time: about what a person or a

@@ -115,7 +115,7 @@ def simulate(
         An error in the detector ends the simulation; False notes it and goes
         on without a result, as a robot must.
     on_progress : callable, optional
-        Called with the share of the run that is done.
+        Called with the fraction of the run that is done.
 
     Returns
     -------

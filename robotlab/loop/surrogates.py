@@ -41,7 +41,7 @@ class Surrogate:
         Logistic model: log odds of finding the post are
         ``w0 + w1 log2(height / 16 px) + w2 (visible - 1)``.
     bias : (4,) ndarray
-        Mean error of each edge, as a share of the box's height.
+        Mean error of each edge, as a fraction of the box's height.
     spread_px, spread_share : (4,) ndarray
         Standard deviation of each edge: ``spread_px + spread_share * height``.
     false_rate : float
@@ -88,7 +88,7 @@ class Surrogate:
         height_px : float
             Height of its box.
         visible : float
-            Share of it that shows.
+            Fraction of it that shows.
 
         Returns
         -------
@@ -149,7 +149,7 @@ def fit_surrogate(
     truths : sequence of (N, 4) ndarray
         True boxes of the target in each picture, px.
     visible : sequence of (N,) ndarray
-        Share of each that shows, 0 to 1.
+        Fraction of each that shows, 0 to 1.
     found : sequence of Detections
         What the detector found in each picture: pictures that it was not
         trained on.

@@ -39,7 +39,7 @@ class TargetSettings(CheckedFields):
         Boxes with a lower score are not believed.
     gate : float or None
         While the target is in observation, the next box must have its middle within
-        this share of the picture's width from the last one's; ``None`` takes
+        this fraction of the picture's width from the last one's; ``None`` takes
         the best score anywhere.
     target_height_m, target_width_m : float
         Real size of the target.

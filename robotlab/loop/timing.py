@@ -21,7 +21,7 @@ _METHODS = {"linear": "linear", "nearest_rank": "inverted_cdf"}
 
 
 def percentile(values: Sequence[float], percent: float, method: str = "linear") -> float:
-    """The value that a share of the values does not exceed.
+    """The value that a fraction of the values does not exceed.
 
     Parameters
     ----------

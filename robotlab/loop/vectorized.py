@@ -45,9 +45,9 @@ class ManyRuns:
     distance_error_m, bearing_error_rad : (N,) ndarray
         Root mean square over the run, of the true values.
     time_in_view : (N,) ndarray
-        Share of the pictures with the post inside the field of view.
+        Fraction of the pictures with the post inside the field of view.
     time_following : (N,) ndarray
-        Share of the time in which the post was followed.
+        Fraction of the time in which the post was followed.
     losses : (N,) ndarray of int
         How often it was given up.
     closest_m : (N,) ndarray
@@ -212,7 +212,7 @@ def simulate_many(
         What differs from run to run: ``turn_gain``, ``drive_gain``,
         ``following_distance_m``, ``max_mps``, the lens' ``hfov_rad``, and the
         detector's ``farthest_m`` (nothing beyond is found), ``bearing_noise_rad``,
-        ``distance_noise`` (of the logarithm) and ``miss_rate`` (share of pictures).
+        ``distance_noise`` (of the logarithm) and ``miss_rate`` (fraction of pictures).
 
     Returns
     -------

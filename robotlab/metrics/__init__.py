@@ -25,27 +25,4 @@ if TYPE_CHECKING:
     from robotlab.metrics.significance import mcnemar_test, resample_weights, wilson_interval
     from robotlab.metrics.tables import DetectionTable, GroundTruthTable, detection_table
 
-__all__ = [
-    "Comparison",
-    "Curve",
-    "DetectionTable",
-    "Evaluation",
-    "GroundTruthTable",
-    "Matching",
-    "average_precision",
-    "calibration",
-    "compare_evaluations",
-    "detection_table",
-    "evaluate",
-    "evaluate_coco",
-    "ground_truth_table",
-    "match_detections",
-    "mcnemar_test",
-    "paired_mean",
-    "precision_recall",
-    "read_results_table",
-    "resample_weights",
-    "wilson_interval",
-]
-
 load_lazily(__name__)

@@ -59,6 +59,29 @@ def interval(bounds: list[float] | None) -> str:
     return "" if bounds is None else f"{number(bounds[0], 2)} to {number(bounds[1], 2)}"
 
 
+def size_words(row: dict) -> str:
+    """The name of a step of size, as tables print it.
+
+    Parameters
+    ----------
+    row : dict
+        One of :attr:`~robotlab.metrics.Evaluation.recall_by_size`.
+
+    Returns
+    -------
+    str
+        From and to, px.
+
+    Examples
+    --------
+    >>> size_words({"from_px": 8.0, "to_px": 12.0}), size_words({"from_px": 128.0, "to_px": None})
+    ('8-12 px', '128 px and more')
+    """
+    if row["to_px"]:
+        return f"{row['from_px']:g}-{row['to_px']:g} px"
+    return f"{row['from_px']:g} px and more"
+
+
 def _rows(title: str, rows: Iterable[tuple[str, dict]]) -> list[str]:
     lines = [f"{title:<22}{'truths':>7}{'AP':>7}{'AP50':>7}{'precision':>11}{'recall':>8}  95 % of recall"]
     for name, row in rows:
@@ -110,11 +133,7 @@ def evaluation_text(evaluation: Evaluation) -> str:
     for title, rows in (("lighting", evaluation.per_lighting), ("recording", evaluation.per_recording)):
         if len(rows) > 1:
             lines += ["", *_rows(title, rows.items())]
-    sizes = [
-        (f"{row['from_px']:g}-{row['to_px']:g} px" if row["to_px"] else f"{row['from_px']:g} px and more", row)
-        for row in evaluation.recall_by_size
-        if row["truths"]
-    ]
+    sizes = [(size_words(row), row) for row in evaluation.recall_by_size if row["truths"]]
     for title, rows in (("size (root of area)", sizes), ("distance", list(evaluation.per_distance.items()))):
         if rows:
             lines += ["", *_rows(title, rows)]

@@ -22,27 +22,4 @@ if TYPE_CHECKING:
     from robotlab.neural.spec import FEATURES, Layer
     from robotlab.neural.validation import detect_all, metrics_of
 
-__all__ = [
-    "FEATURES",
-    "Cells",
-    "FrozenFeatures",
-    "Layer",
-    "NeuralDetector",
-    "SampleSource",
-    "activation_count",
-    "boxes_at",
-    "cell_targets",
-    "cells_of",
-    "check_disk",
-    "detect_all",
-    "disk_bytes",
-    "fit",
-    "head_layers",
-    "memory_bytes",
-    "metrics_of",
-    "nested_parts",
-    "shipped_weights",
-    "softmax",
-]
-
 load_lazily(__name__)

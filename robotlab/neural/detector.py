@@ -26,7 +26,7 @@ from robotlab.image import check_picture
 from robotlab.neural.grid import LARGEST_LOG, decode
 from robotlab.neural.metadata import FORMAT, checked_metadata
 from robotlab.neural.session import open_session, outline, read_model
-from robotlab.neural.sizes import network_input, to_size, working_size
+from robotlab.neural.sizes import MOST_SEEN_PX, network_input, to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE, PICTURE_MEAN, STRIDE_MULTIPLE, Layer
 
 # Below this a box is noise, above it average precision still gains.
@@ -45,7 +45,8 @@ INPUT = {
     "multiple_px": STRIDE_MULTIPLE,
     "padding": "right and below",
     "padding_value": PICTURE_MEAN,
-    "size": "of 'working': pictures are resized by min(scale, longest_px / longest side), then padded",
+    "size": "of 'working': pictures are resized by min(scale, longest_px / longest side, sqrt(most_px / (width * height))), then padded",
+    "most_px": MOST_SEEN_PX,
 }
 OUTPUTS = {
     "peaks": "(N, classes, H / stride, W / stride): score of each class where it is highest of the 3x3 cells around, 0 elsewhere",

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from tqdm import tqdm
 
 from robotlab.data import DataSet
 from robotlab.neural.detector import NeuralDetector
@@ -89,15 +85,6 @@ def validation_facts(validation_set: DataSet | None) -> dict[str, Any]:
         "pictures": 0 if validation_set is None else len(validation_set),
         "recordings": [] if validation_set is None else list(validation_set.recordings),
     }
-
-
-@contextmanager
-def bar(total: int, words: str, shown: bool) -> Iterator[tqdm]:
-    """A progress bar, hidden unless shown."""
-    # A notebook shows what comes over stderr in red, as it shows errors.
-    file = sys.stdout if "ipykernel" in sys.modules else None
-    with tqdm(total=total, desc=words, disable=not shown, leave=True, dynamic_ncols=True, file=file) as progress_bar:
-        yield progress_bar
 
 
 def validation_metrics(detector: NeuralDetector, validation_set: DataSet | None) -> dict[str, float]:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from tqdm import tqdm
 
+from robotlab._progress import progress_bar
 from robotlab.data import DataSet
 from robotlab.neural.budget import TrainingBudget, check_disk, check_memory, disk_bytes, memory_bytes, pictures_bytes
 from robotlab.neural.cells import MOST_CELLS, FrozenFeatures, gather_cells
@@ -18,7 +19,7 @@ from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.engine.network import Network
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import Engine, NumpyEngine
-from robotlab.neural.facts import bar, shipped_weights, validation_metrics
+from robotlab.neural.facts import shipped_weights, validation_metrics
 from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
 from robotlab.neural.samples import SampleSource, choose_working
@@ -105,7 +106,7 @@ def start_weights(
     """
     if start == "shipped":
         most = min(len(source), MOST_CELLS // (WARM_PASSES * WARM_CELLS))
-        with bar(SETTLING_BATCHES + most * WARM_PASSES, "head first", progress) as shown:
+        with progress_bar(SETTLING_BATCHES + most * WARM_PASSES, "head first", progress, dynamic_ncols=True) as shown:
             weights = adapt_batch_norm(shipped_weights(), batches, pool, shown.update)
             cells = gather_cells(
                 source, FrozenFeatures(weights), rough_head(count), seed, pool, WARM_PASSES, shown.update, most
@@ -199,7 +200,7 @@ def fine_tune(
         engine = make_engine(
             engine_name, layers, start_weights(source, batches, count, start, seed, pool, progress), pool
         )
-        with bar(steps, "fine-tuning", progress) as shown:
+        with progress_bar(steps, "fine-tuning", progress, dynamic_ncols=True) as shown:
 
             def tell(step: int, history: History) -> None:
                 shown.update(step - shown.n)

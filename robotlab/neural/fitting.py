@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from tqdm import tqdm
 
+from robotlab._progress import progress_bar
 from robotlab.data import DataSet
 from robotlab.errors import InputError
 from robotlab.neural.budget import (
@@ -36,14 +37,7 @@ from robotlab.neural.cells import (
 from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.engine.workers import WorkerPool, core_count
 from robotlab.neural.engines import choose_engine
-from robotlab.neural.facts import (
-    bar,
-    first_facts,
-    shipped_weights,
-    training_facts,
-    validation_facts,
-    validation_metrics,
-)
+from robotlab.neural.facts import first_facts, shipped_weights, training_facts, validation_facts, validation_metrics
 from robotlab.neural.fine_tuning import fine_tune
 from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
@@ -224,7 +218,10 @@ def fit_head(
             f"head fit: {pictures} pictures, {PASSES} passes{drawn}; {TrainingBudget(total * seconds, memory, needed)}"
         )
     check_memory(memory)
-    with bar(total, "head fit", progress) as shown, WorkerPool(workers if workers < core_count() else None) as pool:
+    with (
+        progress_bar(total, "head fit", progress, dynamic_ncols=True) as shown,
+        WorkerPool(workers if workers < core_count() else None) as pool,
+    ):
         cells = gather_cells(source, features, rough_head(count), seed, pool, step=shown.update, most=most)
         facts = {**facts, "cells": len(cells.classes), "head": head}
         facts |= validation_metrics(made(cells, facts), validation_set)

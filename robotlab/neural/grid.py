@@ -19,7 +19,7 @@ from robotlab.boxes import nms
 from robotlab.detections import Detections
 from robotlab.neural.spec import FEATURE_STRIDE
 
-# Width of the soft center as a share of the box's side: common practice is an
+# Width of the soft center as a fraction of the box's side: common practice is an
 # eighth or so, no source; the ellipse follows the box's shape as in Liu et al.,
 # "Training-Time-Friendly Network", AAAI 2020 (arXiv:1909.00700).
 CENTER_SHARE = 0.12

@@ -133,7 +133,7 @@ def fit_ridge(x: np.ndarray, targets: np.ndarray, weights: np.ndarray, penalty: 
     weights : (M, T) ndarray
         How much each row counts for each target.
     penalty : float
-        As a share of the rows' total weight.
+        As a fraction of the rows' total weight.
 
     Returns
     -------

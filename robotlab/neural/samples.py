@@ -16,7 +16,7 @@ USUAL_LONGEST_PX = 640
 # Below this side a target covers fewer than 4 x 4 cells and recall drops (the
 # range report of this package measures it).
 SMALL_TARGET_PX = 16.0
-# Share of the truths that may be smaller than SMALL_TARGET_PX at the working size.
+# Fraction of the truths that may be smaller than SMALL_TARGET_PX at the working size.
 SMALL_SHARE = 0.1
 # Enlarging more than this invents pixels without adding detail.
 LARGEST_SCALE = 2.0

@@ -1,7 +1,7 @@
 """Models that come in: read, looked through, and run with ONNX Runtime.
 
 The rule: a plain file of at most 16 MiB, a whole ONNX model of at most 500 nodes that keeps its numbers in
-itself, each array as long as its shape says; running it takes at most 2 GiB.  Its metadata pass
+itself, each array as long as its shape says; running it takes at most 1 GiB.  Its metadata pass
 :mod:`robotlab.neural.metadata`.
 
 The only module that imports :mod:`onnxruntime`.  It needs no :mod:`onnx`, so
@@ -28,8 +28,8 @@ LARGEST_FILE_BYTES = 16 * 2**20
 MOST_NODES = 500
 LARGEST_METADATA_BYTES = 2**20
 MOST_SIDES = 8
-# A picture of 12 million pixels, seen whole, takes 1.2 GB (measured).
-RUN_BYTES = 2 * 2**30
+# Four million pixels, the most that the network sees, take .4 GB (measured).
+RUN_BYTES = 2**30
 
 
 def read_model(path: str | os.PathLike) -> bytes:

@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+from robotlab.checks import number, whole
 from robotlab.errors import ModelError
 from robotlab.neural.augmentation import TrainingSample
 from robotlab.neural.engine.optimizer import one_cycle
@@ -30,7 +31,7 @@ from robotlab.neural.windows import Batch, WindowPlan, batch_of, draw_window
 PEAK_RATE = 0.004
 # How often the validation set is judged in the whole training.
 JUDGED = 10
-# Share of the training before it is judged for the first time.
+# Fraction of the training before it is judged for the first time.
 JUDGED_FROM = 0.3
 # State files of another shape than this release writes are refused.
 STATE_FORMAT = 2
@@ -249,10 +250,30 @@ def _restored(path: str | os.PathLike, engine: Engine, fingerprint: Mapping) -> 
                 f"{path} must be the state of this training, it is of another (data, options, engine or release differ); "
                 "remove it to start anew, or name another state file"
             )
-        engine.restore({name[7:]: value for name, value in arrays.items() if name.startswith("engine/")})
-        best = Best({name[5:]: value for name, value in arrays.items() if name.startswith("best/")}, **note["best"])
-        return note["step"], note["spent_s"], History(**note["history"]), best
+        step = whole(note["step"], "step")
+        best = Best(_part("best/", arrays, engine.average()), **note["best"])
+        (
+            number(best.score, "score", -1, 1),
+            number(best.step, "step", 0, step),
+            number(step, "step", 0, float(fingerprint["steps"])),
+        )
+        history = History(**note["history"])
+        for name, values in vars(history).items():
+            if type(values) is not list or not all(type(value) in (int, float) for value in values):
+                raise ValueError
+            [number(value, name) for value in values]
+        engine.restore(_part("engine/", arrays, engine.state()))
+        return step, number(note["spent_s"], "spent_s", 0), history, best
     except ModelError:
         raise
-    except (ValueError, KeyError, TypeError, IndexError, AttributeError):
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError, OverflowError):
         raise ModelError(f"{path} must be a whole state file, it is damaged; remove it to start anew") from None
+
+
+def _part(prefix: str, arrays: Mapping[str, np.ndarray], like: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """The arrays of one part of a state, if they are finite and of the shapes and types of `like`."""
+    found = {name: arrays[prefix + name] for name in like}
+    for name, value in found.items():
+        if (value.shape, value.dtype) != (like[name].shape, like[name].dtype) or not np.isfinite(value).all():
+            raise ValueError
+    return found

@@ -15,7 +15,7 @@ from robotlab.data import DataSet
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
 from robotlab.metrics import evaluate
-from robotlab.neural.sizes import working_size
+from robotlab.neural.sizes import MOST_SEEN_PX, working_size
 
 # About this part of the pictures is held out when the learner names none.
 SHARE = 0.15
@@ -158,6 +158,33 @@ def scale_caution(detector: Any, data: DataSet) -> str:
         f"caution, scale: as the network sees them, things here have a side of {here:.0f} px and those it learned from of "
         f"{middle:.0f} px (medians), too {'large' if here > middle else 'small'} for it; {repair} on pictures like these"
     )
+
+
+def size_caution(detector: Any, data: DataSet) -> str:
+    """What to know where pictures are larger than the network may see.
+
+    Parameters
+    ----------
+    detector : Detector
+        With ``working_px`` and ``scale``.
+    data : DataSet
+        What it will look at.
+
+    Returns
+    -------
+    str
+        A caution with a repair; empty where the pictures fit.
+    """
+    for entry in data.pictures:
+        longest = max(entry.width_px, entry.height_px)
+        wanted = min(detector.scale, (detector.working_px or longest) / longest)
+        width, height = working_size(entry.width_px, entry.height_px, detector.working_px, detector.scale)
+        if max(width, height) < 0.99 * wanted * longest:
+            return (
+                f"caution, size: the network sees at most {MOST_SEEN_PX / 1e6:g} million pixels, so pictures of "
+                f"{entry.width_px} x {entry.height_px} px are shrunk to {width} x {height} px; for small things cut the pictures"
+            )
+    return ""
 
 
 def metrics_of(data: DataSet, detections: Sequence[Detections]) -> dict[str, float]:

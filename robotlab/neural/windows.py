@@ -29,7 +29,7 @@ ROOM = 1.3
 LARGE_SHARE = 0.85
 # Logarithm of the scale, uniform within plus and minus this.
 SCALE_LOG = 0.35
-# Share of windows that are placed anywhere.
+# Fraction of windows that are placed anywhere.
 ANYWHERE = 0.2
 
 

@@ -113,6 +113,30 @@ GENERAL = (
     ),
 )
 
+# Tried after the others, and not together with a second mistake: such pairs fit by chance.
+ALONE = (
+    ResultChange(
+        "without its sign",
+        "Your results have the right size and are never negative: abs() has thrown away which side it is.",
+        _numbers(np.abs),
+    ),
+    ResultChange(
+        "held at 0",
+        "Your results are right where they are positive, and 0 where they should be negative.",
+        _numbers(lambda right: np.maximum(right, 0)),
+    ),
+    ResultChange("1 minus", "Each of your results is 1 minus what is asked for.", _fractions(lambda right: 1 - right)),
+    ResultChange(
+        "upside down", "Each of your results is 1 divided by what is asked for.", _fractions(lambda right: 1 / right)
+    ),
+    ResultChange("squared", "Each of your results is the square of what is asked for.", _fractions(np.square)),
+    ResultChange(
+        "root",
+        "Each of your results is the square root of what is asked for.",
+        _fractions(lambda right: np.sqrt(np.abs(right))),
+    ),
+)
+
 
 def changed(general: ResultChange, right: Any) -> Any:
     """Apply a change to a right result.
@@ -137,5 +161,6 @@ def changed(general: ResultChange, right: Any) -> Any:
     numbers = as_numbers(right)
     if numbers is None:
         return right
-    wrong = general.change(numbers)
+    with np.errstate(all="ignore"):
+        wrong = general.change(numbers)
     return right if wrong is None else wrong

@@ -11,8 +11,11 @@ from typing import Any
 import numpy as np
 
 from robotlab.practice.comparing import Difference, agree, as_numbers, compare, wanted
-from robotlab.practice.general_misconceptions import GENERAL, changed
+from robotlab.practice.contrast import where_it_fails
+from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
 from robotlab.practice.hints import hint
+from robotlab.practice.one_edit import one_edit
+from robotlab.practice.patterns import constant_change, one_value, other_inputs, unused_inputs, words_exchanged
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
 from robotlab.practice.showing import show
 from robotlab.practice.task import Task
@@ -25,7 +28,7 @@ PRINTED_LINES = 12
 _STUB = {"RESUME", "NOP", "LOAD_CONST", "RETURN_CONST", "RETURN_VALUE", "POP_TOP", "COPY_FREE_VARS"}
 
 
-def grade(task: Task, function: Callable, limit_s: float = TIME_LIMIT_S) -> Verdict:
+def grade(task: Task, function: Callable, limit_s: float = TIME_LIMIT_S, reveal: bool = False) -> Verdict:
     """Run a learner's function on a task's cases and give the verdict.
 
     Parameters
@@ -36,6 +39,8 @@ def grade(task: Task, function: Callable, limit_s: float = TIME_LIMIT_S) -> Verd
         The learner's.
     limit_s : float
         Seconds for all cases together.
+    reveal : bool
+        Show the right result of the case that is shown.
 
     Returns
     -------
@@ -57,10 +62,16 @@ def grade(task: Task, function: Callable, limit_s: float = TIME_LIMIT_S) -> Verd
     outcomes = run_cases(function, cases, limit_s)
     if type(outcomes[0].error) is NotImplementedError or all(one.value is ... for one in outcomes):
         return Verdict(task.name, "not started", task.statement)
-    return grade_outcomes(task, cases, outcomes)
+    return grade_outcomes(task, cases, outcomes, function, reveal)
 
 
-def grade_outcomes(task: Task, cases: Sequence[tuple], outcomes: Sequence[Outcome]) -> Verdict:
+def grade_outcomes(
+    task: Task,
+    cases: Sequence[tuple],
+    outcomes: Sequence[Outcome],
+    function: Callable | None = None,
+    reveal: bool = False,
+) -> Verdict:
     """Give the verdict from the outcomes of the cases.
 
     Parameters
@@ -71,6 +82,10 @@ def grade_outcomes(task: Task, cases: Sequence[tuple], outcomes: Sequence[Outcom
         Its cases.
     outcomes : sequence of Outcome
         What became of them; they may end at a hang or a flood.
+    function : callable, optional
+        The learner's, if it is here: its code tells more than its results.  It is not called.
+    reveal : bool
+        Show the right result of the case that is shown.
 
     Returns
     -------
@@ -86,7 +101,9 @@ def grade_outcomes(task: Task, cases: Sequence[tuple], outcomes: Sequence[Outcom
     """
     right = [outcome_of(task.reference, case).value for case in cases]
     faults = [_fault(task, cases[i], right[i], outcome) for i, outcome in enumerate(outcomes)]
-    first = next((i for i, fault in enumerate(faults) if fault), None)
+    failing = [i for i, fault in enumerate(faults) if fault]
+    # Edges last; of the plain ones the smallest, which can be done on paper.
+    first = min(failing, key=lambda i: (i >= task.plain, _size(cases[i]), i), default=None)
     outcome = outcomes[first or 0]
     beside = {
         "notes": (f"Python warned: {outcome.warned}",) if outcome.warned else (),
@@ -95,21 +112,81 @@ def grade_outcomes(task: Task, cases: Sequence[tuple], outcomes: Sequence[Outcom
     if first is None:
         return Verdict(task.name, "passed", cases=len(cases), **beside)
     fault = faults[first]
+    assert fault is not None
+    table = _table(task, cases[first], outcome, right[first] if reveal else None)
     if len(outcomes) == len(cases):
         if all(one.kind == "value" and one.value is None for one in outcomes):
             says = f"Your function computes something and returns None. It must end with return and give {wanted(_first_value(right))}."
             return Verdict(task.name, "nothing", says, **beside)
-        misconception = _recognize(task, cases, right, outcomes)
-        if misconception:
-            return Verdict(
-                task.name,
-                "misconception",
-                misconception[1],
-                misconception[0],
-                table=_table(task, cases[first], outcome),
-                **beside,
-            )
-    return Verdict(task.name, fault.kind, fault.says, table=_table(task, cases[first], outcome), **beside)
+        found = _recognize(task, cases, right, outcomes) or (
+            _pattern(task, cases, right, outcomes, function) if fault.kind in ("value", "shape", "nan") else None
+        )
+        if found:
+            return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
+    where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
+    if len(outcomes) == len(cases) and function is not None and fault.kind in ("value", "shape", "nan", "raised"):
+        order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
+        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order])
+        if found:
+            says = " ".join(filter(None, [found[1], where]))
+            return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
+    there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
+    says = " ".join(filter(None, [fault.says, there, "" if fault.kind == "changed" else where]))
+    return Verdict(task.name, fault.kind, says, table=table, **beside)
+
+
+def _pattern(
+    task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome], function: Callable | None
+) -> tuple[str, str] | None:
+    """Name and sentence of what the results of the plain cases have in common."""
+    plain = range(task.plain)
+    if _is_right(task, right, got, plain):
+        return None
+    unused = unused_inputs(task, function) if function else None
+    if unused or any(got[i].kind != "value" for i in plain):
+        return unused
+    ours, theirs = right[: task.plain], got[: task.plain]
+    found = (
+        one_value(task, cases, ours, theirs)
+        or words_exchanged(ours, theirs)
+        or other_inputs(task, cases[: task.plain], theirs)
+    )
+    if found:
+        return found
+    for general in ALONE:
+        if all(agree(changed(general, r), g.value, task.rtol, task.atol) for r, g in zip(ours, theirs)):
+            return general.name, general.says
+    return constant_change(task, ours, theirs)
+
+
+def _there(task: Task, cases: Sequence[tuple], first: int, rights: Sequence[Any], outcome: Outcome) -> str:
+    """The inputs at the first place of an array that is not right, where each place has its own."""
+    case, right = cases[first], rights[first]
+    got = as_numbers(outcome.value) if outcome.kind == "value" else None
+    if got is None or not isinstance(right, np.ndarray) or got.shape != right.shape or not right.ndim:
+        return ""
+    wrong = np.argwhere(~np.isclose(got.astype(float), right.astype(float), task.rtol, task.atol))
+    if not len(wrong):
+        return ""
+    place = tuple(wrong[0])
+    there = [
+        f"{name} is {_brief(value[place])}"
+        for i, (name, value) in enumerate(zip(task.inputs, case))
+        if all(
+            isinstance(one[i], np.ndarray) and one[i].shape[: right.ndim] == result.shape
+            for one, result in zip(cases, rights)
+        )
+    ]
+    return f"There {' and '.join(there)}, and your result is {show(got[place])}." if there else ""
+
+
+def _brief(value: Any) -> Any:
+    numbers = np.asarray(value)
+    return (np.round(numbers, 4) if numbers.dtype.kind == "f" else numbers).tolist()
+
+
+def _size(case: tuple) -> int:
+    return sum(np.size(value) for value in case)
 
 
 def is_stub(function: Callable) -> bool:
@@ -208,6 +285,12 @@ def _recognize(
     if any(got[i].kind != "value" for i in plain):
         return None
     results = [as_numbers(got[i].value) for i in plain]
+    numbers = np.concatenate([np.ravel(one) for one in results if one is not None] or [np.zeros(0)])
+    shaped = all(
+        one is not None and r is not None and one.shape == r.shape for one, r in zip(results, map(as_numbers, right))
+    )
+    if shaped and numbers.dtype.kind != "b" and numbers.any() and (numbers == numbers[0]).all():
+        return "the same for all inputs", f"Every number in your results is {numbers[0]:.6g}, whatever the inputs."
     if all(
         one is not None and one.dtype.kind != "b" and not one.any() for one in results
     ):  # Rounding makes some zeros.
@@ -247,10 +330,13 @@ def _alike(task: Task, misconception: Outcome, got: Outcome) -> bool:
     return agree(misconception.value, got.value, task.rtol, task.atol)
 
 
-def _table(task: Task, case: tuple, outcome: Outcome) -> tuple[tuple[str, str], ...]:
-    rows = [(name, show(value, task.unit_of(name))) for name, value in zip(task.inputs, case)]
+def _table(task: Task, case: tuple, outcome: Outcome, right: Any = None) -> tuple[tuple[str, str], ...]:
+    rows = [("asked for", (inspect.getdoc(task.reference) or "").split("\n\n")[0].replace("\n", " "))]
+    rows += [(name, show(value, task.unit_of(name))) for name, value in zip(task.inputs, case)]
     if outcome.kind == "value":
         rows.append(("your result", show(outcome.value, task.unit)))
+    if right is not None:
+        rows.append(("right result", show(right, task.unit)))
     return tuple(rows)
 
 

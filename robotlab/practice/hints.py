@@ -35,6 +35,10 @@ _HINTS = (
         "These shapes do not fit together. Print them; keepdims=True keeps an axis that was summed.",
     ),
     (
+        r"core dimension|shapes .* not aligned",
+        "The inner sizes of a @ b must agree: (N, F).T @ (N, K) gives (F, K). Print both shapes; one of them wants .T.",
+    ),
+    (
         r"dimensional arrays can be converted|length-1 arrays can be converted",
         "The functions of math take one number; np.sin and the like take arrays.",
     ),

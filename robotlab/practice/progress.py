@@ -7,6 +7,7 @@ Python ends: right for tests, and where notebooks are run for others.
 
 from __future__ import annotations
 
+import errno
 import html
 import os
 from collections.abc import Iterable
@@ -27,6 +28,8 @@ STATES = ("not started", "tried", "passed")
 _SIGNS = {"not started": "○", "tried": "◐", "passed": "✓"}
 # A progress file is a few kB; anything larger is no progress file.
 _LARGEST_BYTES = 1_000_000
+# Letters of a guess or of its name that are kept; a guess is a word or a line.
+LONGEST_GUESS = 300
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,7 @@ class Progress:
 
     def __post_init__(self) -> None:
         self._records: dict[str, Record] = {}
+        self._guesses: dict[str, str] = {}
         self.note = ""
 
     def record(self, name: str) -> Record:
@@ -136,14 +140,58 @@ class Progress:
         self._write(name, replace(old, nudges=old.nudges + 1))
         return old.nudges + 1
 
+    def guess(self, name: str) -> str:
+        """What was guessed.
+
+        Parameters
+        ----------
+        name : str
+            The guess, such as ``"02.post_width"``.
+
+        Returns
+        -------
+        str
+            Empty where nothing was.
+
+        Examples
+        --------
+        >>> Progress(None).guess("02.post_width")
+        ''
+        """
+        self._read()
+        return self._guesses.get(name, "")
+
+    def add_guess(self, name: str, guess: str) -> None:
+        """Keep a guess in place of an earlier one.
+
+        Parameters
+        ----------
+        name : str
+            The guess.
+        guess : str
+            What is guessed; empty takes it back, a long one is cut.
+
+        Examples
+        --------
+        >>> progress = Progress(None)
+        >>> progress.add_guess("02.post_width", "20 px")
+        >>> progress.guess("02.post_width")
+        '20 px'
+        """
+        self._read()
+        self._guesses[name[:LONGEST_GUESS]] = guess[:LONGEST_GUESS].strip()
+        self._save()
+
     def _read(self) -> None:
         """Take what the file says; another notebook may have written since."""
         if self.path is None:
             return
         try:
+            if not self.path.is_file() and self.path.exists():
+                raise OSError(errno.EINVAL, "it is no plain file")
             if self.path.stat().st_size > _LARGEST_BYTES:
                 raise InputError("too large")
-            self._records = _records_from(parse_json(self.path.read_bytes(), self.path.name))
+            self._records, self._guesses = _content_of(parse_json(self.path.read_bytes(), self.path.name))
         except FileNotFoundError:
             # Deleted on purpose, or not made yet; what this Python knows is not thrown away by a read.
             return
@@ -164,11 +212,15 @@ class Progress:
 
     def _write(self, name: str, record: Record) -> None:
         self._records[name] = record
+        self._save()
+
+    def _save(self) -> None:
         if self.path is None:
             return
         try:
             tasks = {name: asdict(self._records[name]) for name in sorted(self._records)}
-            write_json(self.path, {"version": VERSION, "tasks": tasks})
+            guesses = {name: self._guesses[name] for name in sorted(self._guesses) if self._guesses[name]}
+            write_json(self.path, {"version": VERSION, "tasks": tasks} | ({"guesses": guesses} if guesses else {}))
         except OSError as error:
             self.note = f"Your progress could not be saved ({error.strerror}); it is kept until you close the notebook."
 
@@ -291,8 +343,28 @@ def progress_path() -> Path | None:
     return platformdirs.user_data_path("robotlab", appauthor=False) / "progress.json"
 
 
-def _records_from(value: object) -> dict[str, Record]:
-    """Records from the file's content, or say that it is none of ours."""
+_open: dict[Path | None, Progress] = {}
+
+
+def open_progress() -> Progress:
+    """The progress kept where the environment says now.
+
+    Returns
+    -------
+    Progress
+        One for each place, however often it is asked for.
+
+    Examples
+    --------
+    >>> open_progress() is open_progress()
+    True
+    """
+    path = progress_path()
+    return _open.setdefault(path, Progress(path))
+
+
+def _content_of(value: object) -> tuple[dict[str, Record], dict[str, str]]:
+    """Records and guesses from the file's content, or say that it is none of ours."""
     if not isinstance(value, dict) or value.get("version") != VERSION or not isinstance(value.get("tasks"), dict):
         raise InputError(f"a progress file must hold version {VERSION} and tasks; it is set aside")
     records = {}
@@ -302,4 +374,7 @@ def _records_from(value: object) -> dict[str, Record]:
         if record is None or record.state not in STATES or any(type(n) is not int or n < 0 for n in counts):
             raise InputError(f"a record must hold state, tries and nudges, {name} does not; the file is set aside")
         records[name] = record
-    return records
+    guesses = value.get("guesses", {})
+    if not isinstance(guesses, dict) or not all(isinstance(one, str) for one in guesses.values()):
+        raise InputError("the guesses of a progress file must be text by name; the file is set aside")
+    return records, guesses

@@ -55,7 +55,7 @@ class Verdict:
     cases : int
         How many cases were tried.
     table : tuple of (str, str)
-        The first case that fails: inputs and the learner's result.
+        A case that fails: inputs and the learner's result.
     notes : tuple of str
         Things beside the point: a warning, a lost progress file.
     printed : str
@@ -118,7 +118,7 @@ class Verdict:
             lines += textwrap.wrap(self.says, _WIDTH, initial_indent="  ", subsequent_indent="  ")
         if self.table:
             wide = max(len(name) for name, _ in self.table)
-            lines.append("  The first case that fails:")
+            lines.append("  A case that fails:")
             for name, value in self.table:
                 lines += textwrap.indent(value, " " * (wide + 6)).splitlines()
                 lines[-value.count("\n") - 1] = f"    {name:<{wide}}  {value.splitlines()[0] if value else ''}"
@@ -146,7 +146,7 @@ class Verdict:
             )
             parts.append(
                 '<table style="margin:.5em 0 0 0"><caption style="text-align:left;caption-side:top;padding:0">'
-                f"The first case that fails</caption><tbody>{rows}</tbody></table>"
+                f"A case that fails</caption><tbody>{rows}</tbody></table>"
             )
         parts += [f'<div style="margin-top:.3em">{html.escape(note)}</div>' for note in self.notes]
         if self.printed:

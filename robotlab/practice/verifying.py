@@ -12,13 +12,15 @@ from dataclasses import dataclass
 
 from robotlab.errors import InputError
 from robotlab.practice.grading import grade
-from robotlab.practice.progress import Progress, ProgressMap, map_of, progress_path
+from robotlab.practice.progress import ProgressMap, map_of, open_progress
 from robotlab.practice.running import TIME_LIMIT_S
 from robotlab.practice.task import Task
 from robotlab.practice.tasks import all_tasks
 from robotlab.practice.verdict import Verdict
 
-_open: dict[object, Progress] = {}
+# Tries after which a verdict offers a nudge, and shows what is right in the case shown: this is no exam.
+TRIES_BEFORE_NUDGE = 3
+TRIES_BEFORE_ANSWER = 5
 
 
 def tasks_of(lesson: int | None = None) -> tuple[Task, ...]:
@@ -37,7 +39,7 @@ def tasks_of(lesson: int | None = None) -> tuple[Task, ...]:
     Examples
     --------
     >>> [task.name for task in tasks_of(2)]
-    ['field_of_view', 'pixels_on_target', 'working_band', 'bearing']
+    ['field_of_view', 'pixels_on_target', 'working_range', 'bearing']
     """
     return tuple(task for task in all_tasks() if lesson in (None, task.lesson))
 
@@ -108,10 +110,15 @@ def verify(function: Callable, time_limit_s: float = TIME_LIMIT_S) -> Verdict:
     except InputError as error:
         return Verdict(name, "unknown", str(error))
     stale = _syntax_error(name)
-    verdict = Verdict(name, "syntax", stale) if stale else grade(task, function, time_limit_s)
-    progress = _progress()
+    progress = open_progress()
+    known = progress.record(task.name)
+    tries = known.tries + 1
+    reveal = known.state != "passed" and tries >= TRIES_BEFORE_ANSWER
+    verdict = Verdict(name, "syntax", stale) if stale else grade(task, function, time_limit_s, reveal)
     if verdict.kind not in ("not started", "syntax"):
         progress.add_try(task.name, verdict.passed)
+        if not verdict.passed and known.state != "passed" and tries >= TRIES_BEFORE_NUDGE:
+            verdict = verdict.with_note(_offer(task, tries, known.nudges))
     note = progress.take_note()
     return verdict.with_note(note) if note else verdict
 
@@ -168,7 +175,7 @@ def nudge(function: Callable | str) -> Nudge:
         task = task_named(name or "")
     except InputError as error:
         return Nudge(name or "nudge", 0, 0, str(error))
-    number = min(_progress().add_nudge(task.name), len(task.nudges))
+    number = min(open_progress().add_nudge(task.name), len(task.nudges))
     return Nudge(task.name, number, len(task.nudges), task.nudges[number - 1])
 
 
@@ -185,13 +192,17 @@ def progress_map() -> ProgressMap:
     >>> print(str(progress_map()).splitlines()[-1])
     ✓ passed   ◐ tried   ○ not started
     """
-    return map_of(_progress(), all_tasks())
+    return map_of(open_progress(), all_tasks())
 
 
-def _progress() -> Progress:
-    """The progress kept where the environment says now."""
-    path = progress_path()
-    return _open.setdefault(path, Progress(path))
+def _offer(task: Task, tries: int, seen: int) -> str:
+    left = len(task.nudges) - seen
+    words = (
+        f"nudge({task.name}) gives the next of {left} hints."
+        if left > 0
+        else "You have seen all hints; read the last one again."
+    )
+    return f"Try {tries}: {words}"
 
 
 def _syntax_error(name: str) -> str:

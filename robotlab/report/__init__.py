@@ -27,27 +27,4 @@ if TYPE_CHECKING:
     )
     from robotlab.report.sheets import design_sheet_page, design_sheet_part, design_sheet_text
 
-__all__ = [
-    "MOVING",
-    "RUN_WORDS",
-    "Report",
-    "design_sheet_page",
-    "design_sheet_part",
-    "design_sheet_text",
-    "drive_page",
-    "evaluation_page",
-    "face_off_page",
-    "face_off_part",
-    "face_off_text",
-    "new_figure",
-    "numbers_table",
-    "plot_bands",
-    "plot_groups",
-    "plot_pictures",
-    "plot_precision_recall",
-    "plot_recall_by_size",
-    "runs_table",
-    "walks_part",
-]
-
 load_lazily(__name__)

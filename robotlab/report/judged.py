@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from robotlab.data import DataSet
-from robotlab.data.contact_sheet_drawing import PALETTE, draw_boxes
+from robotlab.data.drawing import PALETTE, draw_boxes
 from robotlab.detections import Detections
 from robotlab.metrics import Evaluation
 from robotlab.metrics.error_analysis import ERROR_KINDS
+from robotlab.metrics.text import interval, size_words
 from robotlab.report.page import Report
 from robotlab.report.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
 
@@ -115,7 +116,7 @@ def group_table(page: Report, evaluations: Mapping[str, Evaluation], groups: str
         Where to add it.
     evaluations : mapping of str to Evaluation
         By detector.
-    groups : {"per_class", "per_lighting", "per_size", "per_recording"}
+    groups : {"per_class", "per_lighting", "per_recording"}
         What is grouped.
     word : str
         Heading of the first column.
@@ -130,6 +131,27 @@ def group_table(page: Report, evaluations: Mapping[str, Evaluation], groups: str
             row += [shown_ap(table.get(name, {}).get("AP")), shown_ap(table.get(name, {}).get("AP50"))]
         rows.append(row)
     page.table(header, rows)
+
+
+def size_table(page: Report, evaluation: Evaluation) -> None:
+    """Recall by size, in the steps that :meth:`~robotlab.metrics.Evaluation.text` and the figure have.
+
+    Parameters
+    ----------
+    page : Report
+        Where to add it.
+    evaluation : Evaluation
+        Of one detector.
+    """
+    page.table(
+        ("size, px", "truths", "recall", "95 %"),
+        [
+            (size_words(row), row["truths"], row["recall"], interval(row["recall_interval"]))
+            for row in evaluation.recall_by_size
+            if row["truths"]
+        ],
+        "Size is the root of the area of the box; recall at the confidence threshold with the best F1.",
+    )
 
 
 def curves_figure(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
@@ -279,7 +301,7 @@ def evaluation_page(data: DataSet, found: Sequence[Detections], evaluation: Eval
         group_table(page, {name: evaluation}, "per_lighting", "lighting")
         groups_figure(page, {name: evaluation})
     page.heading("Size, recording, kinds of error")
-    group_table(page, {name: evaluation}, "per_size", "size")
+    size_table(page, evaluation)
     group_table(page, {name: evaluation}, "per_recording", "recording")
     page.table(
         ("detections and misses", "count"),

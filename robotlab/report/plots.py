@@ -206,14 +206,14 @@ def plot_recall_by_size(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Axes
             capsize=2,
             linewidth=1,
         )
-    ax.set_xticks(range(len(names)), names, fontsize=7)
+    ax.set_xticks(range(len(names)), names, fontsize=9, rotation=30)
     ax.set(ylim=(0, 1.04), xlabel="side of the box (root of its area), px", ylabel="recall")
     ax.legend(frameon=False, fontsize=9, loc="lower right")
     return ax
 
 
 def plot_bands(ax: Axes, sheets: Mapping[str, DesignSheet]) -> Axes:
-    """Working bands of design sheets along the distance, predicted and measured.
+    """Working ranges of design sheets along the distance, predicted and measured.
 
     Parameters
     ----------

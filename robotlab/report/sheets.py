@@ -58,8 +58,8 @@ def design_sheet_part(page: Report, sheet: DesignSheet) -> None:
     near, far = sheet["near"], sheet["far"]
     page.figure(
         figure,
-        f"A bar from {near.predicted:.2f} to {far.predicted:.2f} m, the predicted working band, with the measured ends and the distance kept.",
-        "Bar: working band as predicted. Line: as measured. Diamond: the distance kept; dotted, toward the target: the way it still goes when sight is lost at top speed.",
+        f"A bar from {near.predicted:.2f} to {far.predicted:.2f} m, the predicted working range, with the measured ends and the distance kept.",
+        "Bar: working range as predicted. Line: as measured. Diamond: the distance kept; dotted, toward the target: the way it still goes when sight is lost at top speed.",
     )
     for sentence in sheet.sentences():
         page.text(sentence, "note")

@@ -21,20 +21,4 @@ if TYPE_CHECKING:
     from robotlab.robot.wheel_calibration import CalibratedLink, calibrate_wheels
     from robotlab.robot.wheels import open_wheels
 
-__all__ = [
-    "CalibratedLink",
-    "EmulatedBoard",
-    "LivePage",
-    "PinLink",
-    "RenderedCamera",
-    "VideoCamera",
-    "calibrate_wheels",
-    "delay_from_blinks",
-    "load_run",
-    "measure_delay",
-    "measure_field_of_view",
-    "open_wheels",
-    "view_fault",
-]
-
 load_lazily(__name__)

@@ -9,30 +9,11 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.sweep.parts import BOARDS, CAMERAS, best_choice, choices, flips
     from robotlab.sweep.maps import pareto_front, plot_map, plot_maps, plot_pareto
     from robotlab.sweep.parameters import PARAMETERS
+    from robotlab.sweep.parts import BOARDS, CAMERAS, best_choice, choices, flips
     from robotlab.sweep.plan import Plan, parse_plan, read_plan
     from robotlab.sweep.running import run_sweep
     from robotlab.sweep.table import Table, mean_interval
-
-__all__ = [
-    "BOARDS",
-    "CAMERAS",
-    "PARAMETERS",
-    "Plan",
-    "Table",
-    "best_choice",
-    "choices",
-    "flips",
-    "mean_interval",
-    "pareto_front",
-    "parse_plan",
-    "plot_map",
-    "plot_maps",
-    "plot_pareto",
-    "read_plan",
-    "run_sweep",
-]
 
 load_lazily(__name__)

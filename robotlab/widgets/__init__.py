@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from robotlab.widgets.frame_picture import FramePicture
     from robotlab.widgets.gain_and_delay import GainAndDelay, turn_after_jump
     from robotlab.widgets.kit import picture_bytes
+    from robotlab.widgets.pick_color import PickColor
     from robotlab.widgets.replay import Replay
     from robotlab.widgets.replay_choice import ReplayChoice
     from robotlab.widgets.resizing import Resizing, standing_out, without_post
@@ -23,28 +24,5 @@ if TYPE_CHECKING:
     from robotlab.widgets.top_classes import TopClasses, TopClassesFigure
     from robotlab.widgets.training_monitor import TrainingMonitor
     from robotlab.widgets.two_boxes import TwoBoxes
-
-__all__ = [
-    "CameraView",
-    "Choice",
-    "ColorBands",
-    "FramePicture",
-    "GainAndDelay",
-    "Replay",
-    "ReplayChoice",
-    "Resizing",
-    "Slider",
-    "SliderPicture",
-    "StopPicture",
-    "ThresholdCurve",
-    "TopClasses",
-    "TopClassesFigure",
-    "TrainingMonitor",
-    "TwoBoxes",
-    "picture_bytes",
-    "standing_out",
-    "turn_after_jump",
-    "without_post",
-]
 
 load_lazily(__name__)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import traitlets
 
-from robotlab.camera import Camera, working_band
+from robotlab.camera import Camera, working_range
 from robotlab.greenhouse import Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
 from robotlab.image import encode
@@ -136,7 +136,7 @@ class CameraView(AnsweringWidget):
         return {
             "picture": encode(picture, "png", effort=1),
             "lens": encode(_magnified(picture, box), "png", effort=1),
-            "band": list(working_band(camera, KINDS["post"].size_m[2], self._smallest)),
+            "band": list(working_range(camera, KINDS["post"].size_m[2], self._smallest)),
             "text": f"{ahead:.1f} m ahead, {side}: {size}bearing {sign}{abs(bearing):.1f}°. {where}",
         }
 

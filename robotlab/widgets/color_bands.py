@@ -16,7 +16,7 @@ from robotlab.color.colorspace import hsv
 from robotlab.errors import InputError
 from robotlab.image import check_picture
 from robotlab.widgets.kit import KeptFigure
-from robotlab.widgets.slider_picture import Slider, SliderPicture
+from robotlab.widgets.slider_picture import Choice, Slider, SliderPicture
 
 # In 1/100 inch, so in px at 100 dots an inch; text stays readable when a
 # window of 800 px halves it (tried).
@@ -34,7 +34,7 @@ class ColorBands(SliderPicture):
     Parameters
     ----------
     pictures : (H, W, 3) ndarray of uint8, or mapping from name to such
-        With several, one more slider chooses.  All of one size.
+        With several, a list chooses.  All of one size.
     band : Band, optional
         Where the sliders start.
     truths : mapping from name to (4,) array-like, optional
@@ -83,10 +83,9 @@ class ColorBands(SliderPicture):
         self._panel = _Panel(pictures)
         band = Band() if band is None else band
         self._names, self._truths, self._band = tuple(pictures), truths, band
-        sliders = {}
+        sliders: dict[str, Slider | Choice] = {}
         if len(pictures) > 1:
-            words = ", ".join(f"{number} {name}" for number, name in enumerate(pictures, start=1))
-            sliders["number"] = Slider(1, len(pictures), 1, 1, f"picture: {words}")
+            sliders["name"] = Choice(self._names, "picture")
         sliders |= {
             "hue_from": Slider(0, HUES - 1, band.hue[0], 1, "hue from"),
             "hue_to": Slider(0, HUES - 1, band.hue[1], 1, "hue to"),
@@ -101,9 +100,9 @@ class ColorBands(SliderPicture):
         )
 
     def _show(
-        self, hue_from: float, hue_to: float, saturation_from: float, value_from: float, number: float = 1
+        self, hue_from: float, hue_to: float, saturation_from: float, value_from: float, name: str = ""
     ) -> tuple[np.ndarray, str]:
-        name = self._names[int(number) - 1]
+        name = name or self._names[0]
         band = Band(
             (int(hue_from), int(hue_to)),
             (int(saturation_from), max(int(saturation_from), self._band.saturation[1])),

@@ -107,6 +107,9 @@ class SliderPicture(AnsweringWidget):
         line of text is read out at every move.
     zoom : float
         CSS pixels for one pixel of the picture; it never gets wider than the page.
+    place : pair of str, optional
+        Names of two sliders that a click on the picture sets, to its column and row, px;
+        of panels side by side, each as wide as the first slider reaches, any will do.
     **sliders : Slider or Choice
         By the name of the keyword that `draw` takes.
 
@@ -136,18 +139,32 @@ class SliderPicture(AnsweringWidget):
     alt = traitlets.Unicode().tag(sync=True)
     zoom = traitlets.Float(1.0).tag(sync=True)
     picture = traitlets.Bytes().tag(sync=True)
+    place: traitlets.List = traitlets.List().tag(sync=True)
 
-    def __init__(self, draw: Callable[..., Any], *, alt: str, zoom: float = 1.0, **sliders: Slider | Choice) -> None:
+    def __init__(
+        self,
+        draw: Callable[..., Any],
+        *,
+        alt: str,
+        zoom: float = 1.0,
+        place: tuple[str, ...] = (),
+        **sliders: Slider | Choice,
+    ) -> None:
         if not sliders:
             raise InputError("a picture with sliders must have one at least, got none; pass one as name=Slider(...)")
         if not alt.strip():
             raise InputError("alt must say in words what the picture shows, got an empty text; write a sentence")
+        if place and (len(place) != 2 or not all(isinstance(sliders.get(name), Slider) for name in place)):
+            raise InputError(
+                f"place must name two sliders, for column and row, got {place}; name two of {', '.join(sliders)}"
+            )
         self._draw = draw
         super().__init__(
             {"values": {name: slider.start for name, slider in sliders.items()}},
             sliders=[{"name": name, **vars(slider)} for name, slider in sliders.items()],
             alt=alt,
             zoom=float(zoom),
+            place=list(place),
         )
 
     def _seen(self, asked: dict[str, Any]) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """Run every bench module of this folder, print the table, save results.json and benchmarks.png.
 
-Usage: ``python tests/benchmarks/run.py [scoring color ...]``; README.md beside
+Usage: ``python tests/benchmarks/run.py [metrics color ...]``; README.md beside
 this file says what a bench module holds.
 """
 
@@ -214,7 +214,7 @@ def draw(results: dict, path: Path) -> None:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description="Time robotlab beside its named references.")
-    parser.add_argument("names", nargs="*", help="bench modules without bench_, e.g. scoring color; none means all")
+    parser.add_argument("names", nargs="*", help="bench modules without bench_, e.g. metrics color; none means all")
     parser.add_argument("--out", type=Path, default=FOLDER, help="folder for results.json and benchmarks.png")
     arguments = parser.parse_args()
     outcome = main(arguments.names)

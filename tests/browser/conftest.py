@@ -18,6 +18,11 @@ import urllib.request
 from pathlib import Path
 
 import pytest
+from notebook_words import differences
+
+import robotlab
+
+WORKED = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "worked"
 
 
 @pytest.fixture(scope="session")
@@ -239,9 +244,12 @@ class Notebook:
             print(f"screenshot: {shot}")
 
     def run_all(self, timeout_s: float = 240) -> None:
-        """Run > Run All Cells, then wait until the kernel has nothing left to do."""
+        """Run > Run All Cells, then wait until the kernel has nothing left to do; a lesson shows what its worked notebook does."""
         self.choose("Run", "Run All Cells")
         self.until(self._all_ran, "all cells to run", timeout_s)
+        worked = WORKED / self.path.name
+        if worked.exists():
+            assert differences(self.saved(), json.loads(worked.read_text("utf-8"))) == []
 
     def _all_ran(self) -> bool:
         kernels = self.lab.kernels()

@@ -1,14 +1,19 @@
 """Names from a labels file and a model stay text: in a report, a replay and a notebook, in real Chromium."""
 
+import json
+
 import nbformat
 import numpy as np
 import pytest
 
 from robotlab.cli import main
 from robotlab.data import Sample, write_dataset
+from robotlab.greenhouse import WALKS
+from robotlab.loop import GroundTruthDetector, Run, replay_pair_html, simulate
 from robotlab.neural import NeuralDetector
 from robotlab.neural.graph import head_layers
 from robotlab.neural.spec import FEATURES, first_weights
+from robotlab.report import Report, drive_page
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -53,6 +58,51 @@ def test_reports_run_no_foreign_script(hostile, page, tmp_path):
         assert page.locator("h1").count() == 1 and page.locator("table").count() > 0
         assert "<script>window.hit" in page.locator("body").inner_text()  # it is there, as text
         assert page.evaluate("window.hit") is None and page.locator("script, svg, img[src=x]").count() == 0
+    assert dialogs == []
+
+
+def hostile_log(path):
+    """The log of a short walk; each text in it, where one may be anything, tries to run a script."""
+    simulate(GroundTruthDetector(), WALKS["weave"], duration_s=1, pictures=True, log=path)
+    changed = []
+
+    def spoil(value, key=""):
+        if isinstance(value, dict):
+            spoiled = {name: spoil(one, name) for name, one in value.items()}
+            return spoiled if "version" in value or "kind" not in value else spoiled | {"note": HOSTILE}
+        if isinstance(value, list):
+            return [spoil(one) for one in value]
+        if isinstance(value, str) and key in ("walk", "lighting", "detector", "what", "shape", "why", "reason"):
+            changed.append(key)
+            return HOSTILE
+        return value
+
+    records = [spoil(json.loads(line)) for line in path.read_text().splitlines()]
+    for thing in records[0]["things"]:
+        thing["kind"] = HOSTILE
+    path.write_text("".join(json.dumps(record) + "\n" for record in records))
+    assert {"walk", "lighting", "detector", "shape"} <= set(changed)
+    return Run.load(path)
+
+
+def test_a_replay_runs_no_foreign_script(page, tmp_path):
+    run = hostile_log(tmp_path / "run.jsonl")
+    pair = Report(HOSTILE)
+    pair.raw(replay_pair_html(run, run, (HOSTILE, "b"), HOSTILE))
+    pages = drive_page(run, HOSTILE).save(tmp_path / "one.html"), pair.save(tmp_path / "two.html")
+    dialogs = []
+    page.on("dialog", lambda dialog: (dialogs.append(dialog.message), dialog.dismiss()))
+    for path in pages:
+        page.goto(path.as_uri())
+        page.get_by_role("button", name="Play").first.click()
+        page.locator("input[type=range]").first.fill("0.5")
+        page.wait_for_timeout(300)
+        everywhere = [page, *page.frames]
+        assert any("<script>window.hit" in frame.locator("body").inner_text() for frame in everywhere)
+        for frame in everywhere:
+            assert (
+                frame.evaluate("window.hit") is None and frame.locator("img[src=x], [onload], [onerror]").count() == 0
+            )
     assert dialogs == []
 
 

@@ -19,7 +19,7 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     assert notebook.troubles() == []
     unstarted = [
         name
-        for name in ("field_of_view", "pixels_on_target", "working_band", "bearing")
+        for name in ("field_of_view", "pixels_on_target", "working_range", "bearing")
         if f"{name}: not started" in str(notebook.saved())
     ]
     assert len(unstarted) == 4

@@ -43,14 +43,10 @@ def test_lesson_07_in_the_browser(lab, open_notebook, tmp_path):
     notebook = open_notebook(started, LESSON.name)
     page = notebook.page
 
-    for name in ("07_training", "07_full_training"):
-        still = page.locator(f"img[src*='{name}']")
-        still.scroll_into_view_if_needed()
-        notebook.until(
-            lambda still=still: still.evaluate("image => image.complete && image.naturalWidth > 100"),
-            "the still to load",
-        )
-        assert len(still.get_attribute("alt")) > 60
+    still = page.locator("img[src*='07_full_training']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    assert len(still.get_attribute("alt")) > 60
 
     notebook.run_all(timeout_s=420)
     assert notebook.troubles() == []

@@ -1,7 +1,10 @@
 """The builder: who gets which cell, the same files each time, and what it refuses."""
 
 import json
+import os
 import re
+import subprocess
+import sys
 
 import pytest
 
@@ -174,6 +177,31 @@ def test_a_run_that_is_not_fit_to_keep_writes_nothing(folders, line, message):
     assert not lessons.exists() and not worked.exists()
 
 
+RUN_TWICE = """
+import signal
+from robotlab.course.runner import run
+def handler(*_): raise SystemExit(143)
+signal.signal(signal.SIGTERM, handler)
+for source in ("import os; os._exit(1)", "import os, time; os.kill(os.getppid(), 15); time.sleep(60)"):
+    cell = {"cell_type": "code", "id": "a", "metadata": {}, "outputs": [], "execution_count": None, "source": source}
+    try:
+        run({"cells": [cell], "metadata": {}, "nbformat": 4, "nbformat_minor": 5}, ".", 90)
+    except BaseException as error:
+        print(type(error).__name__, str(error)[:46], signal.getsignal(signal.SIGTERM) is handler)
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name != "posix", reason="signals are sent as POSIX sends them")
+def test_a_kernel_that_dies_and_a_signal_are_said_and_leave_our_handlers():
+    # In a process of its own, which takes the sockets of an ended kernel with it.
+    ran = subprocess.run([sys.executable, "-c", RUN_TWICE], capture_output=True, text=True, timeout=120, check=False)
+    assert ran.stdout.splitlines() == [
+        "LessonError a kernel must live until the last cell, it did True",
+        "KeyboardInterrupt  True",
+    ], ran.stderr
+
+
 def test_a_still_must_draw_one_picture(folders):
     source, lessons, worked = folders
     (source / "00_small.py").write_text(SOURCE.replace("_ = axes.plot([0, width_px])", "plt.close('all')"))
@@ -240,3 +268,33 @@ def test_kernel_and_jupyter_are_compared_in_words(same, words):
 
 def test_environment_of_a_python_on_windows_and_elsewhere():
     assert environment_of("venv/bin/python") == environment_of("venv/Scripts/python.exe") == "venv"
+
+
+def test_a_folded_cell_is_closed_in_both_notebooks_and_its_picture_stays(tmp_path):
+    source = tmp_path / "00_small.py"
+    source.write_text('# %% [markdown]\n# # A lesson\n\n# %% tags=["folded"]\nwidth_px = 320\n\n# %%\nwidth_px\n')
+    folders = tmp_path, tmp_path / "lessons", tmp_path / "worked"
+    build(*folders)
+    for folder in folders[1:]:
+        _, drawing, plain = cells(folder)
+        assert drawing["metadata"] == {"tags": ["folded"], "jupyter": {"source_hidden": True}}
+        assert plain["metadata"] == {}
+    assert build(*folders, check=True) == []
+    source.write_text('# %% [markdown]\n# # A lesson\n\n# %% [markdown] tags=["folded"]\n# text\n')
+    with pytest.raises(LessonError, match="only a code cell can be folded"):
+        read_source(source)
+
+
+def test_a_still_stands_in_the_place_of_the_picture_until_that_is_run(tmp_path):
+    source = tmp_path / "00_small.py"
+    source.write_text(
+        '# %% [markdown]\n# # A lesson\n\n# %% tags=["explore"]\nwidth_px = 320\n\n'
+        '# %% tags=["still"] picture="line" alt="A line."\nimport matplotlib.pyplot as plt\n\nplt.plot([0, 1]);\n'
+    )
+    folders = tmp_path, tmp_path / "lessons", tmp_path / "worked"
+    build(*folders)
+    _, explore = cells(folders[1])
+    assert "".join(explore["outputs"][0]["data"]["text/markdown"]) == "![A line.](pictures/00_line.png)"
+    assert "".join(explore["outputs"][0]["data"]["text/plain"]) == "A line."
+    assert [cell["cell_type"] for cell in cells(folders[2])] == ["markdown", "code", "markdown"]
+    assert build(*folders, check=True) == []

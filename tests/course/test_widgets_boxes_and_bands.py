@@ -43,7 +43,7 @@ def test_a_band_on_the_post_is_found_and_drawn(view):
     after = decode(shown.picture)
     assert before.shape == after.shape and (before != after).any()
     ask(shown, value_from=100)
-    # The same wish draws the same picture, whatever was drawn between.
+    # The same choice draws the same picture, whatever was drawn between.
     assert (decode(shown.picture) == before).all()
 
 

@@ -126,7 +126,7 @@ def test_counts_at_other_overlaps_are_those_of_pycocotools(data, found, limit):
         assert counts(shown) == [right, false, there - right]
 
 
-def test_it_starts_at_the_best_f1_and_draws_the_same_for_the_same_wish(data, found):
+def test_it_starts_at_the_best_f1_and_draws_the_same_for_the_same_choice(data, found):
     shown = ThresholdCurve(data, found)
     assert shown.asked["values"]["score"] == pytest.approx(
         evaluate(data, aligned(data, found)).score, abs=1e-9

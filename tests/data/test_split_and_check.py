@@ -1,14 +1,16 @@
 """Split by recording, near duplicates, the check-up, the contact sheet."""
 
+import itertools
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
 from conftest import save_set
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage import data as photographs
-from sklearn.model_selection import GroupShuffleSplit
+from sklearn.model_selection import GroupShuffleSplit, StratifiedGroupKFold
 
 from robotlab import image
 from robotlab.data import (
@@ -21,6 +23,7 @@ from robotlab.data import (
     find_leaks,
     open_dataset,
     split_by_recording,
+    split_in_time,
     write_dataset,
 )
 from robotlab.errors import DataSetError, InputError
@@ -28,8 +31,6 @@ from robotlab.image import image_hash, near_duplicates
 
 
 def many(counts, tmp="annotations.json"):
-    from pathlib import Path
-
     rows = [
         LabeledImage(f"{name}{n}", Path(f"{name}{n}.png"), 8, 6, recording=name)
         for name, count in counts.items()
@@ -38,6 +39,7 @@ def many(counts, tmp="annotations.json"):
     return DataSet(Path(tmp), ("post",), (1,), tuple(rows))
 
 
+@settings(deadline=None)
 @given(
     st.dictionaries(st.text("abcdefgh", min_size=1, max_size=2), st.integers(1, 30), min_size=2, max_size=12),
     st.floats(0.01, 0.99),
@@ -59,6 +61,98 @@ def test_the_fraction_is_met_as_closely_as_by_scikit_learn():
     for seed in range(20):
         assert len(split_by_recording(data, 0.25, seed)[1]) == len(theirs) == 20
     assert len({split_by_recording(data, 0.25, seed)[1].recordings for seed in range(20)}) > 5
+
+
+def boxed(rng, recordings=8):
+    """Recordings of unlike length and unlike mixture of four classes."""
+    rows = []
+    for place in range(recordings):
+        mixture = np.roll([0.7, 0.2, 0.08, 0.02], place)
+        for _ in range(rng.integers(3, 30)):
+            count = int(rng.integers(0, 4))
+            rows.append(
+                LabeledImage(
+                    len(rows),
+                    Path(f"{len(rows)}.png"),
+                    99,
+                    99,
+                    f"r{place}",
+                    boxes=np.tile([0, 0, 9, 9.0], (count, 1)),
+                    labels=rng.choice(4, count, p=mixture),
+                )
+            )
+    return DataSet(Path("annotations.json"), tuple("abcd"), (1, 2, 3, 4), tuple(rows))
+
+
+def imbalance(data, test):
+    """By the formula of the docstring, slowly."""
+
+    def boxes(part):
+        return np.bincount(np.concatenate([entry.labels for entry in part]), minlength=4)
+
+    pictures = len(test) / len(data) - 0.25
+    return pictures**2 + np.mean((boxes(test) / boxes(data) - 0.25) ** 2)
+
+
+def test_no_split_is_more_balanced():
+    for trial in range(6):
+        data = boxed(np.random.default_rng(trial))
+        ours = imbalance(data, split_by_recording(data, 0.25, trial)[1])
+        names = data.recordings
+        every = [
+            imbalance(data, data.only(recordings=chosen))
+            for count in range(1, len(names))
+            for chosen in itertools.combinations(names, count)
+        ]
+        assert ours == pytest.approx(min(every), abs=1e-12)
+        # StratifiedGroupKFold (scikit-learn) deals whole groups by class too, into four sides of a quarter each.
+        labels = [label for entry in data for label in entry.labels]
+        groups = [entry.recording for entry in data for _ in entry.labels]
+        for _, held in StratifiedGroupKFold(4).split(labels, labels, groups):
+            assert ours <= imbalance(data, data.only(recordings={groups[row] for row in held})) + 1e-12
+
+
+def test_ignored_boxes_do_not_weigh():
+    rows = [
+        LabeledImage(
+            n, Path(f"{n}.png"), 99, 99, f"r{n}", boxes=[[0, 0, 9, 9]] * 2, labels=[0, 1], ignore=[n < 2, False]
+        )
+        for n in range(4)
+    ]
+    data = DataSet(Path("annotations.json"), ("post", "crate"), (1, 2), tuple(rows))
+    assert {
+        tuple(sorted(n in (2, 3) for n in (entry.id for entry in split_by_recording(data, 0.5, seed)[1])))
+        for seed in range(9)
+    } == {(False, True)}
+
+
+def test_one_recording_is_refused_with_the_reason_and_a_way():
+    with pytest.raises(DataSetError, match=r"at least two recordings, there is a alone.*flatter.*split_in_time"):
+        split_by_recording(many({"a": 10}))
+
+
+@settings(deadline=None)
+@given(st.integers(4, 60), st.floats(0.1, 0.5), st.floats(0, 0.3))
+def test_a_split_in_time_has_a_gap_and_order(count, part, gap):
+    data = many({"a": count, "b": count})
+    if round(part * count) + max(1, round(gap * count)) >= count or not round(part * count):
+        with pytest.raises(DataSetError, match="before and after its gap"):
+            split_in_time(data, part, gap)
+        return
+    train, test = split_in_time(data, part, gap)
+    for name in "ab":
+        first, last = ([int(entry.id[1:]) for entry in side.only(recordings=name)] for side in (train, test))
+        assert first[0] == 0 and last[-1] == count - 1
+        assert last[0] - first[-1] - 1 == max(1, round(gap * count))
+        assert len(last) == round(part * count)
+
+
+def test_a_split_in_time_goes_by_the_clock():
+    rows = [LabeledImage(n, Path(f"{n}.png"), 8, 6, record={"time_s": 100 - n}) for n in range(20)]
+    train, test = split_in_time(DataSet(Path("annotations.json"), ("post",), (1,), tuple(rows)))
+    assert max(entry.record["time_s"] for entry in train) < min(entry.record["time_s"] for entry in test)
+    with pytest.raises(DataSetError, match="gap must be from 0 to less than 0.75, the part not held out, got 0.8"):
+        split_in_time(train, 0.25, 0.8)
 
 
 def test_named_recordings():

@@ -219,3 +219,105 @@ def test_unprintable_names_are_refused(tmp_path):
     with pytest.raises(DataSetError, match="text in XML must be printable"):
         write_voc(tmp_path / "voc", data)
     assert not (tmp_path / "voc").exists()
+
+
+# --- a round trip loses nothing -----------------------------------------------------------
+
+WORDS = st.text(
+    st.characters(codec="utf-8", exclude_categories=["Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"]), min_size=1, max_size=6
+).filter(str.strip)
+SIDE = st.floats(0, 40).map(lambda value: round(value, 3))
+
+
+@st.composite
+def coco_labels(draw):
+    """Labels of three pictures with everything that a record may have."""
+    names = draw(st.lists(WORDS, min_size=1, max_size=3, unique=True))
+    ids = draw(st.lists(st.integers(-9, 99) | st.text("abc", min_size=1), min_size=3, max_size=3, unique=True))
+    labels = {
+        "images": [
+            {"id": ids[n], "file_name": f"pictures/{name}.png", "width": 64, "height": 48, "recording": draw(WORDS)}
+            | draw(
+                st.fixed_dictionaries(
+                    {},
+                    optional={
+                        "lighting": WORDS,
+                        "distance_m": st.floats(0.1, 99),
+                        "scale": SIDE,
+                        "labeled": st.booleans(),
+                    },
+                )
+            )
+            for n, name in enumerate(("b", "a", "c"))
+        ],
+        "annotations": [],
+        "categories": [{"id": 7 * (n + 1), "name": name, "color": "orange"} for n, name in enumerate(names)],
+    }
+    for number in range(draw(st.integers(0, 5))):
+        x, y, width, height = draw(SIDE), draw(SIDE), draw(st.floats(0.01, 20)), draw(st.floats(0.01, 7))
+        labels["annotations"].append(
+            {
+                "id": number * 3,
+                "image_id": draw(st.sampled_from(ids)),
+                "category_id": draw(st.sampled_from(labels["categories"]))["id"],
+                "bbox": [x, y, width, height],
+                "area": draw(st.floats(0, 99)),
+                "iscrowd": draw(st.integers(0, 1)),
+            }
+            | draw(
+                st.fixed_dictionaries(
+                    {},
+                    optional={
+                        "ignore": st.just(1),
+                        "visibility": st.floats(0, 1),
+                        "distance_m": st.floats(0.1, 9),
+                        "not_sure": st.just(True),
+                        "segmentation": st.just([[1.5, 2, 3]]),
+                    },
+                )
+            )
+        )
+    labels["annotations"].sort(key=lambda note: ids.index(note["image_id"]))
+    return labels
+
+
+@given(coco_labels())
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_coco_to_voc_and_back_loses_nothing(tmp_path_factory, labels):
+    home = tmp_path_factory.mktemp("trip")
+    for name in "abc":
+        image.save(home / "in" / "pictures" / f"{name}.png", np.zeros((48, 64, 3), np.uint8))
+    (home / "in" / "annotations.json").write_text(json.dumps(labels), "utf-8")
+    first = write_dataset(home / "coco", open_dataset(home / "in"))
+    again = write_dataset(home / "again", open_dataset(write_voc(home / "voc", first)))
+    was, now = (json.loads(data.labels_path.read_text("utf-8")) for data in (first, again))
+    for record in (*was["images"], *now["images"]):
+        record.pop("file_name")
+    assert now == was
+    # By the numbers of the labels that went in, not by our own writer alone.
+    assert [note["bbox"] for note in now["annotations"]] == [note["bbox"] for note in labels["annotations"]]
+
+
+def test_what_another_program_changed_in_the_tags_wins(tmp_path):
+    sample = Sample(
+        "a.png",
+        np.zeros((48, 64, 3), np.uint8),
+        [[3.25, 2.5, 9.75, 5.5], [20, 20, 30, 30]],
+        [0, 0],
+        "walk",
+        visibility=[0.4, 1],
+    )
+    file = write_voc(tmp_path / "voc", write_dataset(tmp_path / "coco", [sample], ["post"])) / "a.xml"
+    text = file.read_text("utf-8")
+    assert open_dataset(tmp_path / "voc")[0].boxes[0].tolist() == [3.25, 2.5, 9.75, 5.5]
+    file.write_text(text.replace("<xmin>4</xmin>", "<xmin>6</xmin>").replace("<folder>walk", "<folder>drive"), "utf-8")
+    moved = open_dataset(tmp_path / "voc")
+    assert moved[0].boxes.tolist() == [[5, 3, 10, 6], [20, 20, 30, 30]] and moved.recordings == ("drive",)
+    assert moved[0].visibility.tolist() == [1, 1]
+    file.write_text(text.replace("<difficult>0", "<difficult>1", 1).replace("<name>post", "<name>pole", 1), "utf-8")
+    changed = open_dataset(tmp_path / "voc")
+    assert changed.classes == ("pole", "post") and changed[0].labels.tolist() == [0, 1]
+    assert changed[0].ignore.tolist() == [True, False]
+    file.write_text(text.replace("<robotlab>{", "<robotlab>[", 1), "utf-8")
+    with pytest.raises(DataSetError, match="<robotlab> must be JSON"):
+        open_dataset(tmp_path / "voc")

@@ -11,9 +11,7 @@ system.  The mutations are seeded: the same seed and number make the same file.
 from __future__ import annotations
 
 import argparse
-import contextlib
 import hashlib
-import io
 import json
 import os
 import resource
@@ -23,36 +21,12 @@ import sys
 import tempfile
 import time
 import traceback
-from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from unittest import mock
 
 import numpy as np
-from mutations import OPTIONS, mutate_image, mutate_json, mutate_lines, mutate_model, mutate_options, mutate_xml
-from PIL import Image
+from kinds import KINDS, Kind, folder_for
 
-import robotlab.budget
-import robotlab.cli.commands
-import robotlab.environment
-import robotlab.face_off
-import robotlab.neural
-import robotlab.report
-import robotlab.tour
-from robotlab.budget import check_robot
-from robotlab.cli import main
-from robotlab.data import check_dataset, open_dataset, read_results
 from robotlab.errors import InputError, printable
-from robotlab.face_off import threshold
-from robotlab.greenhouse import WALKS
-from robotlab.image.file import load, size_of
-from robotlab.loop import GroundTruthDetector, Run, simulate
-from robotlab.loop.replay import replay_html
-from robotlab.metrics import evaluate
-from robotlab.neural import NeuralDetector
-from robotlab.neural.graph import head_layers
-from robotlab.neural.spec import Layer, first_weights
-from robotlab.neural.validation import scale_caution
 
 CASES = Path(__file__).with_name("cases")
 # Beyond what the process has when it forks, and more than any case may take.
@@ -71,248 +45,6 @@ FORBIDDEN = {
     "os.forkpty",
     "pickle.find_class",
     "socket.connect",
-}
-
-
-# --- what is mutated, and what must hold ----------------------------------------------
-
-LABELS = {
-    "images": [
-        {
-            "id": n,
-            "file_name": f"{n}.png",
-            "width": 16,
-            "height": 12,
-            "recording": "ab"[n % 2],
-            "lighting": "dusk",
-            "distance_m": 1.5,
-        }
-        for n in (1, 2)
-    ],
-    "annotations": [
-        {
-            "id": n,
-            "image_id": 1 + n % 2,
-            "category_id": 3,
-            "bbox": [1, 2, 4, 3],
-            "area": 12,
-            "iscrowd": 0,
-            "visibility": 0.5,
-        }
-        for n in range(4)
-    ],
-    "categories": [{"id": 3, "name": "post"}, {"id": 5, "name": "crate"}],
-    "info": {"year": 2024},
-}
-RESULTS = [{"image_id": 1 + n % 2, "category_id": 3, "bbox": [1, 2, 4, 3 + n], "score": n / 5} for n in range(5)]
-VOC = (
-    "<annotation><folder>walk</folder><filename>1.png</filename><size><width>16</width><height>12</height><depth>3</depth></size>"
-    "<object><name>post</name><difficult>0</difficult><bndbox><xmin>4</xmin><ymin>3</ymin><xmax>9</xmax><ymax>5</ymax></bndbox></object>"
-    "<object><name>crate</name><bndbox><xmin>1</xmin><ymin>1</ymin><xmax>3.5</xmax><ymax>2</ymax></bndbox></object></annotation>"
-)
-
-
-def images() -> list[bytes]:
-    picture = Image.fromarray(np.random.default_rng(0).integers(0, 256, (12, 16, 3), dtype=np.uint8))
-    exif = Image.Exif()
-    exif[0x0112] = 6
-    found = []
-    for kind, options in (
-        ("PNG", {}),
-        ("JPEG", {"exif": exif}),
-        ("BMP", {}),
-        ("WEBP", {}),
-        ("PNG", {"exif": exif}),
-        ("JPEG", {"progressive": True}),
-    ):
-        out = io.BytesIO()
-        picture.save(out, kind, **options)
-        found.append(out.getvalue())
-    for mode in ("L", "P", "RGBA", "1", "I;16"):
-        out = io.BytesIO()
-        (
-            Image.fromarray(np.arange(192, dtype=np.uint16).reshape(12, 16))
-            if mode == "I;16"
-            else picture.convert(mode)
-        ).save(out, "PNG")
-        found.append(out.getvalue())
-    return found
-
-
-def folder_of(home: Path) -> Path:
-    """A data set to be spoiled."""
-    home.mkdir(parents=True)
-    for n in (1, 2):
-        (home / f"{n}.png").write_bytes(images()[0])
-    return home
-
-
-def use_labels(path: Path) -> None:
-    text = check_dataset(path).text()
-    assert printable(text, keep="\n") == text, "unprintable text in the report"
-    open_dataset(path).need_boxes()
-
-
-def use_voc(path: Path) -> None:
-    text = check_dataset(path.parent).text()
-    assert printable(text, keep="\n") == text, "unprintable text in the report"
-    open_dataset(path.parent)
-
-
-def use_results(path: Path) -> None:
-    data = open_dataset(path.with_name("annotations.json"))
-    evaluate(data, read_results(path, data)).text()
-
-
-def robots() -> list[bytes]:
-    return [Path(robotlab.budget.__file__).with_name("example_robot.json").read_bytes()]
-
-
-def use_robot(path: Path) -> None:
-    text = check_robot(path).text()
-    assert "nan" not in text.split() and "inf" not in text.split(), "a figure is no number"
-
-
-def use_image(path: Path) -> None:
-    width, height = size_of(path)
-    picture = load(path)
-    assert picture.shape == (height, width, 3) and picture.dtype == np.uint8, "size_of and load disagree"
-
-
-def models() -> list[bytes]:
-    """Small networks with every operator that ours have, and metadata of both generations."""
-    layers = (
-        Layer("a", "conv", ("picture",), 4, stride=4),
-        Layer("b", "conv", ("a",), 4, stride=2, dilation=2),
-        Layer("c", "double", ("b",), 4),
-        Layer("d", "add", ("a", "c"), 4),
-        Layer("features", "concat", ("d", "a"), 8),
-    )
-    facts = {
-        "pictures": 9, "truths": 20, "seed": 0, "training": "frozen_backbone", "recordings": ["a"], "picture_px": [64, 48],
-        "side_px": {"p05": 4.0, "p50": 8.0, "p95": 20.0}, "validation_split": "recording b", "validation_pictures": 2,
-        "validation": {"pictures": 2, "recordings": ["b"]}, "validation_AP": 0.5, "best_score": 0.4, "best_f1": 0.7,
-    }  # fmt: skip
-    old = {
-        "pictures": 9,
-        "stage": "full",
-        "recordings": ["a"],
-        "held_out": "none",
-        "held_out_AP50": 0.5,
-        "best_score": 1,
-    }
-    found = []
-    for hidden, known in ((0, facts), (3, old)):
-        whole = layers + head_layers(2, hidden)
-        made = NeuralDetector.build(whole, first_weights(whole), ["post", "crate"], known, 640, 1.5)
-        found.append(made.save(Path(tempfile.mkdtemp()) / "a.onnx").read_bytes())
-    return found
-
-
-def use_model(path: Path) -> None:
-    detector = NeuralDetector.load(path)
-    assert printable("".join(detector.classes)) == "".join(detector.classes), "unprintable class names"
-    detector.detect(images_array())
-    data = open_dataset(path.with_name("annotations.json"))
-    threshold(detector, data), scale_caution(detector, data)
-    facts = detector.facts
-    text = f"{', '.join(facts.get('recordings', []))} {', '.join(facts.get('validation', {}).get('recordings', []))}"
-    assert printable(text) == text, "unprintable names of recordings"
-
-
-def images_array() -> np.ndarray:
-    return np.random.default_rng(0).integers(0, 256, (48, 64, 3), dtype=np.uint8)
-
-
-def logs() -> list[bytes]:
-    """The log of a short simulated walk."""
-    log = Path(tempfile.mkdtemp()) / "a.jsonl"
-    simulate(GroundTruthDetector(), WALKS["weave"], duration_s=0.6, pictures=False, log=log)
-    return [log.read_bytes()]
-
-
-def use_log(path: Path) -> None:
-    run = Run.load(path)
-    run.scores()
-    assert "<script>alert(1)" not in replay_html(run), "foreign text became a script"
-
-
-class Worked(Exception):
-    """The command has begun its work."""
-
-
-def _work(*_: object, **__: object) -> None:
-    raise Worked
-
-
-def use_options(path: Path) -> None:
-    """Everything up to the work itself, which a case does not need."""
-    home = path.parent
-    paths = {"SET": home, "OUT": home / "out", "MODEL": home / "model.onnx", "RESULTS": home / "results.json"}
-    words = json.loads(path.read_text())
-    for name, real in paths.items():
-        words = [word.replace(name, str(real)) for word in words]
-    before = _inputs(home)
-    shown, error = io.StringIO(), io.StringIO()
-    code = None
-    heavy = [
-        (robotlab.neural, "fit"),
-        *((robotlab.face_off, name) for name in ("detect_all", "face_off", "simulate_walk", "threshold")),
-        (robotlab.tour, "tour"),
-        (robotlab.environment, "check_environment"),
-        # The greenhouse is opened for a drive by color.
-        *([(robotlab.cli.commands, "open_dataset")] if words[:1] == ["drive"] else []),
-    ]
-    with contextlib.ExitStack() as replaced:
-        for place, name in heavy:
-            replaced.enter_context(mock.patch.object(place, name, _work))
-        replaced.enter_context(mock.patch.dict(robotlab.cli.commands.COMMANDS, open=_work, build=_work))
-        replaced.enter_context(contextlib.redirect_stdout(shown))
-        replaced.enter_context(contextlib.redirect_stderr(error))
-        try:
-            code = main(words)
-        except Worked:
-            pass
-        except SystemExit as end:  # argparse, with its usage before the error
-            code = 0 if not end.code else None if "usage:" in error.getvalue() else 99
-    assert code in (None, 0, 1, 2), f"exit code {code}"
-    assert code != 2 or error.getvalue().count("\n") == 1 + error.getvalue().count("\nresults: "), error.getvalue()[
-        -500:
-    ]
-    assert _inputs(home) == before, "an input was changed, is gone, or is new"
-
-
-def _inputs(home: Path) -> dict[Path, bytes]:
-    return {file: file.read_bytes() for file in home.rglob("*") if file.is_file() and home / "out" not in file.parents}
-
-
-@dataclass(frozen=True)
-class Kind:
-    """What is mutated, how, and who takes it."""
-
-    name: str
-    valid: Callable[[], list[bytes]]
-    mutate: Callable[[np.random.Generator, bytes], bytes]
-    use: Callable[[Path], None]
-    writes: bool = False
-
-
-KINDS = {
-    "image": Kind("a.png", images, mutate_image, use_image),
-    "labels": Kind("annotations.json", lambda: [json.dumps(LABELS).encode()], mutate_json, use_labels),
-    "results": Kind("results.json", lambda: [json.dumps(RESULTS).encode()], mutate_json, use_results),
-    "voc": Kind("a.xml", lambda: [VOC.encode()], mutate_xml, use_voc),
-    "model": Kind("model.onnx", models, mutate_model, use_model),
-    "robot": Kind("robot.json", robots, mutate_json, use_robot),
-    "log": Kind("a.jsonl", logs, mutate_lines, use_log),
-    "options": Kind(
-        "words.json", lambda: [json.dumps(line).encode() for line in OPTIONS], mutate_options, use_options, True
-    ),
-}
-# Files that stand beside the one that is mutated.
-BESIDE: dict[str, bytes] = {
-    "annotations.json": json.dumps(LABELS).encode(),
-    "results.json": json.dumps(RESULTS).encode(),
 }
 
 
@@ -397,17 +129,6 @@ def _late(*_: object) -> None:
     raise TimeoutError
 
 
-def folder_for(kind: str) -> Path:
-    """A data set, a model and results, for one kind to be put in."""
-    home = folder_of(Path(tempfile.mkdtemp()) / "set")
-    if kind in ("results", "model", "options"):
-        for name, content in BESIDE.items():
-            (home / name).write_bytes(content)
-    if kind == "options":
-        (home / "model.onnx").write_bytes(models()[0])
-    return home
-
-
 def fuzz(kind: str, cases: int, seed: int, keep: bool) -> list[str]:
     """What went wrong in so many cases of a kind."""
     valid, mutate, wrong = KINDS[kind].valid(), KINDS[kind].mutate, []
@@ -436,12 +157,12 @@ def fuzz(kind: str, cases: int, seed: int, keep: bool) -> list[str]:
 def replay() -> list[str]:
     """What goes wrong with the cases that once failed."""
     wrong = []
-    for path in sorted(CASES.glob("*-*.*")):
-        kind = path.name.split("-")[0]
+    for kind in KINDS:
+        paths = sorted(CASES.glob(f"{kind}-*"))
         home = folder_for(kind)
-        (said,) = in_children(KINDS[kind], [path.read_bytes()], home)
+        said = in_children(KINDS[kind], [path.read_bytes() for path in paths], home)
         shutil.rmtree(home.parent)
-        wrong += [f"{path.name}: {said}"] if said else []
+        wrong += [f"{path.name}: {words}" for path, words in zip(paths, said, strict=True) if words]
     return wrong
 
 

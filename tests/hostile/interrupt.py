@@ -27,7 +27,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
-from fuzz import models
+from kinds import models
 
 import robotlab.cli.parser
 import robotlab.face_off
@@ -49,15 +49,26 @@ COMMANDS = {
     "compare": ["compare", "SET", "--with", "MODEL", "--walks", "none", "-o", "OUT/c.html"],
     "drive": ["drive", "--with", "MODEL", "-o", "OUT/d.html", "--log", "OUT/d.jsonl"],
     "tour": ["tour", "-o", "OUT"],
+    "checkup": ["checkup", "SET", "--json"],
+    "environment": ["checkup"],
+    "build": ["build"],
     "write": ["write", "SET", "OUT/copy"],
     "write_voc": ["write_voc", "SET", "OUT/voc"],
 }  # fmt: skip
+SOURCE = """# %% [markdown]
+# # Hello
+
+# %% tags=["still"] picture="line" alt="A line."
+import matplotlib.pyplot as plt
+_ = plt.figure(figsize=(2, 1)).gca().plot([1, 2])
+"""
 # Steps of writing, by Python's audit events, at which an error is raised.
 STEPS = {"tempfile.mkstemp", "tempfile.mkdtemp", "os.rename", "os.chmod", "os.mkdir", "os.truncate"}
 
 
 def prepare(home: Path) -> None:
     """A small data set and a small model."""
+    home.mkdir(exist_ok=True)
     rng = np.random.default_rng(0)
     samples = []
     for n in range(8):
@@ -69,6 +80,11 @@ def prepare(home: Path) -> None:
         )
     write_dataset(home / "set", samples, ["post", "crate"])
     (home / "model.onnx").write_bytes(models()[0])
+    # A checkout with one small lesson, whose outputs lie where those of the other commands do.
+    (home / "checkout" / "instructor" / "source").mkdir(parents=True)
+    (home / "checkout" / "instructor" / "source" / "00_hello.py").write_text(SOURCE)
+    (home / "checkout" / "lessons").symlink_to(home / "out" / "lessons")
+    (home / "checkout" / "instructor" / "worked").symlink_to(home / "out" / "worked")
 
 
 def shorten(home: Path) -> None:
@@ -108,7 +124,7 @@ def child(words: list[str], home: Path, how: str, number: int, out: int) -> None
         os.dup2(out, 1), os.dup2(out, 2)
         # Of their own: those of the parent may think that they are files.
         sys.stdout, sys.stderr = (os.fdopen(n, "w", closefd=False) for n in (1, 2))
-        os.chdir(home)
+        os.chdir(home / "checkout")
         shorten(home)
         if how == "full disk":
             signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
@@ -146,9 +162,13 @@ def wrong_with(path: Path) -> str | None:
     try:
         if path.suffix == ".onnx":
             NeuralDetector.load(path)
+        elif path.suffix == ".png":
+            load(path)
+        elif path.name in ("lessons", "worked", "pictures"):
+            return "; ".join(filter(None, map(wrong_with, path.iterdir()))) or None
         elif path.suffix == ".html":
             assert path.read_text("utf-8").rstrip().endswith("</html>"), "cut short"
-        elif path.suffix == ".json":
+        elif path.suffix in (".json", ".ipynb"):
             json.loads(path.read_text("utf-8"))
         elif path.suffix == ".jsonl":
             assert not path.stat().st_size or path.read_bytes().count(b"\n") == 0 or read_log(path)
@@ -159,9 +179,9 @@ def wrong_with(path: Path) -> str | None:
             [load(entry.path) for entry in data.pictures]
             assert len(data) == 8, "pictures are missing"
         else:
-            return "left behind"
+            return f"{path.name} is left behind"
     except Exception as error:
-        return f"{type(error).__name__}: {error}"
+        return f"{path.name}: {type(error).__name__}: {error}"
     return None
 
 
@@ -170,10 +190,12 @@ def once(name: str, home: Path, how: str, number: int | float, old: bool) -> tup
     out = home / "out"
     shutil.rmtree(out, ignore_errors=True)
     shutil.copytree(home / f"whole {name}", out) if old else out.mkdir()
+    if name == "build" and not old:
+        (out / "lessons").mkdir(), (out / "worked").mkdir()
     if name == "write_voc":
         shutil.rmtree(out / "voc", ignore_errors=True)
     (out / "state").unlink(missing_ok=True)
-    there = {path.name for path in out.iterdir()}
+    there = set(out.rglob("*"))
     inputs = {path: path.read_bytes() for path in (home / "set").rglob("*") if path.is_file()}
     words = [
         word.replace("SET", str(home / "set")).replace("MODEL", str(home / "model.onnx")).replace("OUT", str(out))
@@ -203,14 +225,15 @@ def once(name: str, home: Path, how: str, number: int | float, old: bool) -> tup
         os.kill(pid, signal.SIGKILL), os.waitpid(pid, 0)
         return False, "it hung"
     code = os.waitstatus_to_exitcode(status)
-    faults = [f"{path.name}: {words}" for path in out.iterdir() if (words := wrong_with(path))]
-    faults += [f"{lost} is gone" for lost in there - {path.name for path in out.iterdir()}]
+    faults = list(filter(None, map(wrong_with, out.iterdir())))
+    faults += [f"{lost.name} is gone" for lost in there - set(out.rglob("*"))]
     if {path: path.read_bytes() for path in (home / "set").rglob("*") if path.is_file()} != inputs:
         faults.append("an input has changed")
     allowed = {"full disk": (0, 2), "error": (0, 2), "interrupt": (0, 130)}.get(
         how, (0, 2, 128 + getattr(signal, how, 0))
     )
-    if code not in allowed:
+    # While a kernel works, its client takes SIGTERM like Ctrl-C.
+    if code not in allowed and not (name == "build" and code == 130):
         faults.append(f"exit code {code}")
     if b"Traceback" in text:
         faults.append(text[-1500:].decode("utf-8", "replace"))

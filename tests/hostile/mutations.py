@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import io
 import json
 import re
 import struct
@@ -114,6 +115,7 @@ def mutate_json(rng: np.random.Generator, content: bytes) -> bytes:
                 holder[key] = [holder[key]] if rng.integers(2) else {"a": holder[key]}
                 if isinstance(holder[key], list) and rng.integers(50) == 0:
                     break
+            break  # so deep that it cannot be copied any more
     try:
         text = json.dumps(value, ensure_ascii=bool(rng.integers(2)))
     except RecursionError:
@@ -272,6 +274,28 @@ def mutate_model(rng: np.random.Generator, content: bytes) -> bytes:
     return model.SerializeToString()
 
 
+def mutate_state(rng: np.random.Generator, content: bytes) -> bytes:
+    """The note of a training state as JSON; its arrays of other shapes, types and numbers, or gone; now and then bytes."""
+    if rng.integers(4) == 0:
+        return mutate_bytes(rng, content)
+    arrays = dict(np.load(io.BytesIO(content)))
+    name = str(rng.choice(list(arrays)))
+    what = rng.integers(8)
+    if what <= 3:
+        arrays["note"] = np.frombuffer(mutate_json(rng, arrays["note"].tobytes()), np.uint8)
+    elif what == 4:
+        del arrays[name]
+    elif what == 5:
+        arrays[name] = np.full(arrays[name].shape, rng.choice([np.nan, np.inf, -1e30, 0]))
+    elif what == 6:
+        arrays[name] = np.resize(arrays[name], rng.integers(0, 4, int(rng.integers(0, 4))))
+    else:
+        arrays[name] = arrays[name].astype(str(rng.choice(["S9", "U9", "c16", "i1", "bool", "M8[s]"])))
+    made = io.BytesIO()
+    np.savez(made, **arrays)
+    return made.getvalue()
+
+
 OPTIONS = [
     ["fit", "SET", "-o", "OUT/m.onnx", "--quiet", "--seed", "0", "--training", "frozen-backbone", "--head", "mlp"],
     [
@@ -292,6 +316,23 @@ OPTIONS = [
     ["compare", "SET", "--with", "MODEL", "--walks", "none", "-o", "OUT/c.html", "--learn", "a"],
     ["drive", "--with", "MODEL", "--walk", "weave:warm", "-o", "OUT/d.html", "--log", "OUT/d.log"],
     ["checkup", "SET", "--json"],
+    ["checkup", "SET", "--html", "OUT/c.html", "--quick", "--film", "OUT/c.gif", "--other", "SET", "--quiet"],
+    [
+        "plan",
+        "SET",
+        "--object-height",
+        "0.5",
+        "--target",
+        "post",
+        "--size",
+        "320x240",
+        "--lightings",
+        "dusk",
+        "-o",
+        "OUT/p.html",
+    ],
+    ["split", "SET", "--hold-out", "0.5", "--in-time", "OUT/s", "--gap", "0.1", "--seed", "1"],
+    ["export", "SET", "-o", "OUT/l.csv", "--as", "csv"],
     ["tour", "-o", "OUT/tour", "--seed", "3"],
 ]
 

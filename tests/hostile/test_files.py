@@ -124,3 +124,25 @@ def test_interrupted_fit_writes_nothing_and_says_so(tmp_path, number, code, says
     _, error = child.communicate(timeout=120)
     assert child.returncode == code and says in error and b"Traceback" not in error
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals are sent as POSIX sends them")
+@pytest.mark.parametrize(("number", "code"), [(signal.SIGTERM, 143), (signal.SIGINT, 130)])
+def test_a_signal_that_comes_while_python_tidies_up_is_not_lost(number, code):
+    # What is raised in __del__ Python prints and drops (its data model, object.__del__).
+    program = f"""
+import os, sys, time
+from robotlab.cli.parser import handle_signals
+class Gone:
+    def __del__(self):
+        os.kill(os.getpid(), {int(number)})
+        time.sleep(0.1)
+handle_signals()
+try:
+    Gone()
+    time.sleep(60)
+except KeyboardInterrupt:
+    sys.exit(130)
+"""
+    ran = subprocess.run([sys.executable, "-c", program], capture_output=True, timeout=50, cwd=ROOT)
+    assert (ran.returncode, ran.stderr) == (code, b"")

@@ -1,6 +1,7 @@
 """Three hundred mutated files, and every case that once failed; ten thousand by ``fuzz.py`` itself."""
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -8,8 +9,10 @@ from pathlib import Path
 import pytest
 
 FUZZ = Path(__file__).with_name("fuzz.py")
+BY_HAND = FUZZ.with_name("by_hand.py")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="each case runs in a forked child, which POSIX systems have")
 def test_mutated_files_get_one_clear_error_or_work():
     # In a process of its own: it forks, and this one may have threads.
@@ -17,4 +20,11 @@ def test_mutated_files_get_one_clear_error_or_work():
         [sys.executable, FUZZ, "--cases", "75", "--no-keep"], capture_output=True, text=True, cwd=FUZZ.parents[2]
     )
     assert ran.returncode == 0, ran.stdout + ran.stderr
-    assert ran.stdout.count("75 cases, 0 wrong") == 8
+    assert ran.stdout.count("75 cases, 0 wrong") == 13
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="each case runs in a forked child, which POSIX systems have")
+def test_some_of_those_thought_up_by_hand():
+    ran = subprocess.run([sys.executable, BY_HAND, "--every", "15"], capture_output=True, text=True)
+    assert ran.returncode == 0 and re.match(r"2\d cases, 0 wrong\n", ran.stdout), ran.stdout + ran.stderr

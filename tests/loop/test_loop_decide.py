@@ -85,7 +85,7 @@ class TestDistance:
             distance_from_box(np.array([5.0, 5, 5, 9]), CAMERA, Settings())
 
 
-class TestWish:
+class TestCommand:
     def test_right_of_centre_turns_right(self):
         # ISO 8855: a target at the right needs a negative yaw rate.
         follower = Follower(CAMERA, Settings())

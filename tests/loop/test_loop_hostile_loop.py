@@ -115,7 +115,7 @@ def test_boxes_that_cannot_be_the_post_are_not_believed(box, tmp_path):
     st.floats(allow_nan=False, allow_infinity=False),
 )
 @settings(max_examples=100)
-def test_any_box_at_all_leaves_the_wish_within_its_limits(corners, score):
+def test_any_box_at_all_leaves_the_command_within_its_limits(corners, score):
     from robotlab.loop import Follower
 
     follower = Follower(SMALL, Settings())

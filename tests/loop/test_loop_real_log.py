@@ -51,7 +51,7 @@ def log(tmp_path_factory):
     return path
 
 
-def test_it_loads_with_what_was_seen_and_wished(log):
+def test_it_loads_with_what_was_seen_and_commanded(log):
     run = Run.load(log)
     assert run.real and run.complete and run.camera == CAMERA and run.settings == SETTINGS
     seen = ~np.isnan(run.bearings_rad)
@@ -118,7 +118,7 @@ def test_a_spoiled_record_gets_one_clear_error(log, tmp_path, spoil):
         Run.load(bad)
 
 
-def test_a_drive_without_a_wish_is_no_run(tmp_path):
+def test_a_drive_without_a_command_is_no_run(tmp_path):
     path = tmp_path / "empty.jsonl"
     path.write_text(json.dumps({"kind": "start", "version": 1, "real": True}) + "\n")
     with pytest.raises(InputError, match="at least one tick"):

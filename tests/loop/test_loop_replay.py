@@ -5,7 +5,6 @@ import re
 
 import numpy as np
 import pytest
-from PIL import Image
 
 from robotlab.color import Band, ColorDetector
 from robotlab.detections import Detections
@@ -14,7 +13,6 @@ from robotlab.greenhouse import WALKS
 from robotlab.loop import GroundTruthDetector, Settings, default_camera, replay_pair_html, share_on_post, simulate
 from robotlab.loop.decide import STATES
 from robotlab.loop.replay import replay_html, summary, thin_pictures
-from robotlab.loop.snapshots import filmstrip, save_gif, snapshot
 
 
 @pytest.fixture(scope="module")
@@ -79,27 +77,3 @@ def test_a_pair_has_one_scale(run, fled):
 def test_pair_needs_two_names(run):
     with pytest.raises(InputError, match="names must be two"):
         replay_pair_html(run, run, ("one",))
-
-
-def test_moment_shows_the_post_where_it_is(run):
-    picture = snapshot(run, 2.0, height_px=240)
-    i = 20
-    # The yellow frame of the followed box, right of the plan.
-    left = picture.shape[1] - 320
-    x0, y0, _, y1 = run.boxes[i]
-    column = picture[int(y0) + 3 : int(y1) - 3, left + int(x0)]
-    assert (np.abs(column.astype(int) - (240, 228, 66)).max(axis=1) < 40).mean() > 0.7
-
-
-def test_film_and_strip(run, tmp_path):
-    assert filmstrip(run, [0.5, 1.0, 2.0], 100).shape[0] == 3 * 100 + 2 * 6
-    path = save_gif(run, tmp_path / "run.gif", height_px=80)
-    with Image.open(path) as film:
-        assert film.n_frames == pytest.approx(3.0 / 0.4, abs=1) and film.size[1] == 80
-    with pytest.raises(InputError, match="must end in .gif"):
-        save_gif(run, tmp_path / "run.mp4")
-
-
-def test_film_needs_pictures(fled):
-    with pytest.raises(InputError, match="kept none"):
-        snapshot(fled, 0.0)

@@ -27,7 +27,7 @@ from robotlab.metrics.error_analysis import ERROR_KINDS, error_kinds
 from robotlab.metrics.from_data import results_table
 from robotlab.metrics.significance import mcnemar_test, resample_weights
 from robotlab.report import Report
-from robotlab.report.judged import numbers_table
+from robotlab.report.judged import numbers_table, size_table
 
 from .sets import as_dataset, pycocotools_eval, random_set
 
@@ -108,6 +108,14 @@ def test_breakdowns_of_a_scene_checked_by_eye(small):
     assert list(evaluation.per_lighting) == ["dusk"]
     sizes = {row["from_px"]: (row["truths"], row["found"]) for row in evaluation.recall_by_size if row["truths"]}
     assert sizes == {24.0: (2, 1), 32.0: (1, 0)}  # roots of 800 and 1800 px²
+    # Report and text have the same steps of size.
+    page = Report("sizes")
+    size_table(page, evaluation)
+    assert re.findall(r'scope="row">(.*?)<.*?<td>(\d+)<', page.html()) == [("24-32 px", "2"), ("32-48 px", "1")]
+    assert [line.split()[:3] for line in evaluation.text().splitlines() if "32" in line] == [
+        ["24-32", "px", "2"],
+        ["32-48", "px", "1"],
+    ]
     assert [evaluation.per_size[size]["truths"] for size in ("small", "medium", "large")] == [2, 1, 0]
 
 

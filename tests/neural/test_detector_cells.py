@@ -161,6 +161,11 @@ def test_batch_holds_what_every_cell_must_say():
         ((1920, 1080), 640, 1.0, (640, 360)),
         ((10, 4000), 640, 1.0, (2, 640)),
         ((64, 48), None, 2.0, (128, 96)),
+        # No more than four million pixels, 2000 squared, whatever is asked for.
+        ((4000, 4000), None, 1.0, (2000, 2000)),
+        ((2560, 1440), None, 1.0, (2560, 1440)),
+        ((8000, 2000), 8000, 2.0, (4000, 1000)),
+        ((20_000, 3_200), None, 1.0, (5000, 800)),
     ],
 )
 def test_working_size(size, longest, scale, expected):

@@ -168,3 +168,12 @@ def test_a_folder_in_its_place_is_not_lost(tmp_path):
     progress.add_try("iou", passed=True)
     assert progress.record("iou").state == "passed" and progress.take_note()
     assert (tmp_path / "progress.json").is_dir()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="devices are POSIX files")
+def test_a_device_in_its_place_is_not_read_without_end(file):
+    file.parent.mkdir()
+    file.symlink_to("/dev/zero")
+    progress = Progress(file)
+    progress.add_try("iou", passed=False)
+    assert progress.record("iou").tries == 1 and "no plain file" in progress.take_note()

@@ -62,10 +62,10 @@ def test_pixels_on_target_equals_a_projection_by_opencv():
         )
 
 
-def test_working_band_is_where_the_projected_thing_fits_and_is_just_large_enough():
-    for object_m, smallest_px, hfov_rad, width_px, height_px in cases("working_band"):
+def test_working_range_is_where_the_projected_thing_fits_and_is_just_large_enough():
+    for object_m, smallest_px, hfov_rad, width_px, height_px in cases("working_range"):
         camera = Camera(width_px, height_px, hfov_rad, height_m=object_m / 2)
-        near, far = reference("working_band")(object_m, smallest_px, hfov_rad, width_px, height_px)
+        near, far = reference("working_range")(object_m, smallest_px, hfov_rad, width_px, height_px)
         top = camera.project(np.array([[near, 0, object_m], [near, 0, 0]]))[0]
         assert top[:, 1] == pytest.approx([0, height_px], abs=1e-6)
         assert camera.height_in_image_px(far, object_m) == pytest.approx(smallest_px, rel=1e-9)

@@ -38,7 +38,7 @@ def pixels_on_target(size_m, distance_m, hfov_rad, image_width_px):
     return size_m / (strip_m / image_width_px)
 
 
-def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
+def working_range(object_m, smallest_px, hfov_rad, width_px, height_px):
     pixel = 2 * math.tan(hfov_rad / 2) / width_px
     return [object_m / (pixel * height_px), object_m / (pixel * smallest_px)]
 

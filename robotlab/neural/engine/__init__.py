@@ -20,19 +20,4 @@ if TYPE_CHECKING:
     from robotlab.neural.engine.optimizer import AdamW, one_cycle
     from robotlab.neural.engine.reference import convolve_backward_reference, convolve_reference
 
-__all__ = [
-    "AdamW",
-    "Network",
-    "Scratch",
-    "convolve",
-    "convolve_backward",
-    "convolve_backward_reference",
-    "convolve_reference",
-    "detection_loss",
-    "focal_loss",
-    "gradient_error",
-    "one_cycle",
-    "parameter_count",
-]
-
 load_lazily(__name__)

@@ -35,7 +35,7 @@ def gradient_error(
     Returns
     -------
     float
-        Largest difference, as a share of the largest gradient tried.
+        Largest difference, as a fraction of the largest gradient tried.
 
     Notes
     -----

@@ -21,7 +21,7 @@ from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward, 
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 
-# Share of the batch's statistics in the running ones, a step: PyTorch's default,
+# Fraction of the batch's statistics in the running ones, a step: PyTorch's default,
 # so that both engines agree.
 NORM_MOMENTUM = 0.1
 

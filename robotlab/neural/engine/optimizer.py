@@ -89,9 +89,9 @@ def one_cycle(
     peak : float
         Highest rate.
     rising : float
-        Share of the steps before the peak.
+        Fraction of the steps before the peak.
     start, end : float
-        First and last rate as a share of the peak.
+        First and last rate as a fraction of the peak.
 
     Returns
     -------

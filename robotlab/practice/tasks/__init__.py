@@ -6,9 +6,10 @@ import functools
 import importlib
 import pkgutil
 import re
+from dataclasses import replace
 
 from robotlab.errors import InputError
-from robotlab.practice.task import Task
+from robotlab.practice.task import Misconception, Task
 
 
 @functools.cache
@@ -30,6 +31,9 @@ def all_tasks() -> tuple[Task, ...]:
     >>> all_tasks()[0].lesson
     1
     """
+    from robotlab.practice.tasks.more_misconceptions import EDGES, MORE
+    from robotlab.practice.tasks.more_misconceptions_later import LATER
+
     found: dict[str, Task] = {}
     for name in sorted(module.name for module in pkgutil.iter_modules(__path__)):
         if not re.fullmatch(r"lesson_\d\d", name):
@@ -43,5 +47,18 @@ def all_tasks() -> tuple[Task, ...]:
                 raise InputError(
                     f"each task must have a name of its own, lessons {found[task.name].lesson} and {task.lesson} have {task.name}; rename one"
                 )
-            found[task.name] = task
+            found[task.name] = replace(
+                task,
+                misconceptions=_merged(task.misconceptions, (MORE | LATER).get(task.name, ())),
+                edges=task.edges + EDGES.get(task.name, ()),
+            )
     return tuple(found.values())
+
+
+def _merged(known: tuple[Misconception, ...], more: tuple[Misconception, ...]) -> tuple[Misconception, ...]:
+    """Both; one of a known name is another spelling of it."""
+    merged = {one.name: one for one in known}
+    for one in more:
+        old = merged.get(one.name)
+        merged[one.name] = replace(old, also=(*old.also, one.function, *one.also)) if old else one
+    return tuple(merged.values())

@@ -189,7 +189,7 @@ PIXELS_ON_TARGET = Task(
 )
 
 
-def working_band(object_m, smallest_px, hfov_rad, width_px, height_px):
+def working_range(object_m, smallest_px, hfov_rad, width_px, height_px):
     """Working range, (near_m, far_m) in m, straight ahead of a level camera.
 
     object_m: height of the object, m; its middle is as high as the lens.
@@ -207,9 +207,9 @@ def _band(object_m, near_px, far_px, angle_rad, width_px):
 
 
 WORKING_BAND = Task(
-    reference=working_band,
+    reference=working_range,
     lesson=2,
-    statement="Write working_band(object_m, smallest_px, hfov_rad, width_px, height_px): the working range in m, (near_m, far_m), in "
+    statement="Write working_range(object_m, smallest_px, hfov_rad, width_px, height_px): the working range in m, (near_m, far_m), in "
     "which an object of height object_m can be detected. Nearer than near_m it is taller than the picture, farther than far_m it is less "
     "than smallest_px tall. The camera looks level at the middle of the object, its pixels are square, hfov_rad spans width_px.",
     unit="m",

@@ -36,12 +36,29 @@ function render({ model, el }) {
     image.style.width = `${image.naturalWidth * model.get("zoom")}px`;
   });
 
+  const inputs = {};
   for (const slider of model.get("sliders")) {
-    const row = slider.options ? listRow : sliderRow;
-    box.append(row(slider, values[slider.name], (value) => {
+    const row = (slider.options ? listRow : sliderRow)(slider, values[slider.name], (value) => {
       values[slider.name] = value;
       ask();
-    }));
+    });
+    inputs[slider.name] = row.querySelector("input, select");
+    box.append(row);
+  }
+
+  // A click sets the two sliders that stand for a place, in pixels of the picture.
+  const place = model.get("place");
+  if (place.length) {
+    image.classList.add("robotlab-clickable");
+    image.addEventListener("click", (event) => {
+      const edge = image.getBoundingClientRect();
+      const across = (event.clientX - edge.left) / edge.width, down = (event.clientY - edge.top) / edge.height;
+      [across * image.naturalWidth, down * image.naturalHeight].forEach((at, axis) => {
+        const input = inputs[place[axis]];
+        input.value = Math.floor(at) % (Number(input.max) + 1);
+        input.dispatchEvent(new Event("input"));
+      });
+    });
   }
   const watch = watchKernel(model, box,
     "No answer from the kernel: it is busy, or it has stopped. Wait for it, or restart it and run the cells from the top.");

@@ -116,19 +116,7 @@ def contact_sheet(
             f"count and columns must be at least 1 and cell_px at least 32, got {count}, {columns}, {cell_px}; "
             "give larger numbers"
         )
-    entries = _choose(data, count, seed)
-    columns = min(columns, len(entries))
-    cells = [_cell(data, entry, cell_px) for entry in entries]
-    tall = max(cell.shape[0] for cell in cells)
-    rows = math.ceil(len(cells) / columns)
-    top = _CAPTION_PX + _GAP_PX
-    page = np.full(
-        (top + rows * (tall + _GAP_PX) + _GAP_PX, columns * (cell_px + _GAP_PX) + _GAP_PX, 3), _PAPER, np.uint8
-    )
-    for place, cell in enumerate(cells):
-        y = top + _GAP_PX // 2 + place // columns * (tall + _GAP_PX)
-        x = _GAP_PX + place % columns * (cell_px + _GAP_PX)
-        page[y : y + cell.shape[0], x : x + cell_px] = cell
+    page = _page([_cell(data, entry, cell_px) for entry in _choose(data, count, seed)], columns)
     x = _GAP_PX
     for place, name in enumerate(data.classes):
         page[6:18, x : x + 12] = PALETTE[place % len(PALETTE)]
@@ -137,6 +125,61 @@ def contact_sheet(
         if x > page.shape[1] - 40:
             break
     return page
+
+
+def picture_sheet(
+    pictures: Sequence[np.ndarray], captions: Sequence[str], cell_px: int = 200, columns: int = 6
+) -> np.ndarray:
+    """Pictures of any size on one page, each with a line of text below.
+
+    Parameters
+    ----------
+    pictures : sequence of (H, W, 3) ndarray of uint8
+        At least one.
+    captions : sequence of str
+        One for each.
+    cell_px : int
+        Width of each.
+    columns : int
+        Pictures side by side.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of uint8
+        The page.
+
+    Examples
+    --------
+    >>> picture_sheet([np.zeros((60, 80, 3), np.uint8)] * 2, ["near", "far"], cell_px=160).shape
+    (174, 338, 3)
+    """
+    cells = []
+    for picture, words in zip(pictures, captions, strict=True):
+        scale = cell_px / picture.shape[1]
+        size = cell_px, max(1, round(picture.shape[0] * scale))
+        cells.append(_captioned(pictures_io.resize(picture, size, "area" if scale < 1 else "nearest"), words, _INK))
+    return _page(cells, columns)
+
+
+def _page(cells: Sequence[np.ndarray], columns: int) -> np.ndarray:
+    """Cells of one width in rows, below an empty line."""
+    columns = min(columns, len(cells))
+    width, tall = cells[0].shape[1], max(cell.shape[0] for cell in cells)
+    rows = math.ceil(len(cells) / columns)
+    top = _CAPTION_PX + _GAP_PX
+    page = np.full(
+        (top + rows * (tall + _GAP_PX) + _GAP_PX, columns * (width + _GAP_PX) + _GAP_PX, 3), _PAPER, np.uint8
+    )
+    for place, cell in enumerate(cells):
+        y = top + _GAP_PX // 2 + place // columns * (tall + _GAP_PX)
+        x = _GAP_PX + place % columns * (width + _GAP_PX)
+        page[y : y + cell.shape[0], x : x + width] = cell
+    return page
+
+
+def _captioned(picture: np.ndarray, words: str, color: tuple[int, int, int]) -> np.ndarray:
+    caption = np.full((_CAPTION_PX, picture.shape[1], 3), _PAPER, np.uint8)
+    return np.vstack([picture, pictures_io.write_text(caption, (1, 2), words, color, _LETTER_PX)])
 
 
 def _choose(data: DataSet, count: int, seed: int | None) -> list[LabeledImage]:
@@ -156,8 +199,6 @@ def _cell(data: DataSet, entry: LabeledImage, width: int) -> np.ndarray:
     small = pictures_io.resize(data.load(entry), (width, height), "area" if scale < 1 else "nearest")
     colors = [PALETTE[label % len(PALETTE)] for label in entry.labels]
     drawn = draw_boxes(small, entry.boxes * scale, colors, dashed=entry.ignore | entry.crowd)
-    caption = np.full((_CAPTION_PX, width, 3), _PAPER, np.uint8)
     name = entry.name.rsplit("/", 1)[-1]
-    color = _INK if len(entry) else _DIM
     words = f"{name} · {entry.recording}" + ("" if len(entry) else " · no boxes")
-    return np.vstack([drawn, pictures_io.write_text(caption, (1, 2), words, color, _LETTER_PX)])
+    return _captioned(drawn, words, _INK if len(entry) else _DIM)

@@ -1,0 +1,64 @@
+"""``robotlab export``: labels in another format."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from shlex import quote
+
+
+def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    """Add this command to the parser.
+
+    Parameters
+    ----------
+    command : callable
+        Makes a command from its name and help text.
+    """
+    sub = command("export", "write a data set's labels as a CSV table, as VOC XML, or as COCO-style JSON")
+    sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
+    sub.add_argument(
+        "-o",
+        "--output",
+        required=True,
+        metavar="PATH",
+        help="a .csv file, or a new folder for labels and pictures (with --as)",
+    )
+    sub.add_argument(
+        "--as", dest="form", choices=("csv", "voc", "coco"), help="the format (default: csv for a name that ends so)"
+    )
+
+
+def run(options: argparse.Namespace) -> int:
+    """Export.
+
+    Parameters
+    ----------
+    options : Namespace
+        The parsed options.
+
+    Returns
+    -------
+    int
+        Exit code.
+    """
+    from robotlab.data import open_dataset, write_dataset, write_voc
+    from robotlab.data.table import labels_csv
+    from robotlab.errors import InputError, printable
+    from robotlab.files import check_output, write_whole
+
+    form = options.form or ("csv" if options.output.lower().endswith(".csv") else None)
+    if form is None:
+        raise InputError(f"--as must say the format for {options.output!r}: csv, voc or coco; add it")
+    data = open_dataset(options.data)
+    if form == "csv":
+        check_output(options.output, "table", [data.labels_path, *(entry.path for entry in data)])
+        write_whole(options.output, labels_csv(data))
+    elif form == "voc":
+        write_voc(options.output, data)
+    else:
+        write_dataset(options.output, data)
+    print(printable(f"{options.output}: {len(data)} pictures, {data.box_count} boxes"))
+    if form != "csv":
+        print(printable(f"next: robotlab checkup {quote(options.output)}"))
+    return 0

@@ -1,0 +1,82 @@
+"""Labels as a table, for a spreadsheet or a script: one line a box."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import numpy as np
+
+from robotlab.data.model import DataSet
+
+COLUMNS = (
+    "picture",
+    "id",
+    "recording",
+    "lighting",
+    "width_px",
+    "height_px",
+    "class",
+    "x0_px",
+    "y0_px",
+    "x1_px",
+    "y1_px",
+    "ignore",
+    "crowd",
+    "visibility",
+    "distance_m",
+)
+
+
+def labels_csv(data: DataSet) -> str:
+    """All labels as comma-separated values (RFC 4180).
+
+    Parameters
+    ----------
+    data : DataSet
+        The data set.
+
+    Returns
+    -------
+    str
+        A header, and one line a box; a picture without boxes has one line with
+        its box left empty.  A name that a spreadsheet would take for a formula
+        gets an apostrophe in front.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from robotlab.data import LabeledImage
+    >>> row = LabeledImage(7, Path("a.png"), 8, 6, boxes=[[0, 0, 4, 4.5]], labels=[0])
+    >>> print(labels_csv(DataSet(Path("annotations.json"), ("post",), (1,), (row,))).splitlines()[1])
+    a.png,7,all,,8,6,post,0,0,4,4.5,0,0,1,
+    """
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
+    for entry in data:
+        head: list[str | int] = [
+            _word(entry.name),
+            _word(entry.id),
+            _word(entry.recording),
+            _word(entry.lighting or ""),
+        ]
+        head += [entry.width_px, entry.height_px]
+        for row in range(len(entry)):
+            numbers = [*map(_number, entry.boxes[row]), int(entry.ignore[row]), int(entry.crowd[row])]
+            numbers += [_number(entry.visibility[row]), _number(entry.distances_m[row])]
+            writer.writerow([*head, _word(data.classes[entry.labels[row]]), *numbers])
+        if not len(entry):
+            writer.writerow(head + [""] * (len(COLUMNS) - len(head)))
+    return out.getvalue()
+
+
+def _word(value: object) -> str:
+    text = str(value)
+    return f"'{text}" if isinstance(value, str) and text[:1] in ("=", "+", "-", "@") else text
+
+
+def _number(value: float) -> str:
+    """Shortest text that gives the same number again; nothing for NaN."""
+    value = float(value)
+    return "" if np.isnan(value) else str(int(value)) if value.is_integer() else repr(value)

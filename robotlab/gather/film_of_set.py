@@ -1,0 +1,79 @@
+"""A whole data set as a film: every picture with its boxes, in order."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from tqdm import tqdm
+
+from robotlab.data.drawing import PALETTE, draw_boxes
+from robotlab.data.model import DataSet
+from robotlab.errors import DataSetError
+from robotlab.image import resize, write_film, write_text
+
+_PAPER, _INK = (24, 24, 24), (235, 235, 235)
+_CAPTION_PX, _LETTER_PX = 20, 12
+
+
+def time_lapse(
+    data: DataSet, path: str | os.PathLike, rate_hz: float = 8.0, width_px: int = 480, progress: bool = True
+) -> Path:
+    """Write all pictures with their boxes as a film, to see a slip flash by.
+
+    Parameters
+    ----------
+    data : DataSet
+        The pictures, in their order.
+    path : path-like
+        Ends in .mp4, .avi or .gif; only .gif needs no OpenCV.
+    rate_hz : float
+        Pictures a second.
+    width_px : int
+        Width of the film; pictures of another shape get dark bars.
+    progress : bool
+        Show a progress bar.
+
+    Returns
+    -------
+    Path
+        The film.
+
+    Raises
+    ------
+    DataSetError
+        If a picture cannot be read, or the width is out of range.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from robotlab.data import Sample, write_dataset
+    >>> home = Path(tempfile.mkdtemp())
+    >>> samples = [Sample(f"{n}.png", np.full((60, 80, 3), 40 * n, np.uint8), [[10, 20, 40, 50]], [0]) for n in range(3)]
+    >>> time_lapse(write_dataset(home / "set", samples, ["post"]), home / "set.gif", progress=False).name
+    'set.gif'
+    """
+    if not 64 <= width_px <= 1920:
+        raise DataSetError(f"width_px must be from 64 to 1920, got {width_px}; 480 is usual")
+    # The most usual shape; sides are even, as codecs want them.
+    shapes = [entry.height_px / entry.width_px for entry in data]
+    size = width_px // 2 * 2, max(2, round(width_px * float(np.median(shapes)) / 2) * 2)
+
+    def frames() -> Iterator[np.ndarray]:
+        for entry in tqdm(data.pictures, desc="time-lapse", unit="picture", disable=not progress, leave=False):
+            scale = min(size[0] / entry.width_px, size[1] / entry.height_px)
+            wide, tall = max(1, round(entry.width_px * scale)), max(1, round(entry.height_px * scale))
+            small = resize(data.load(entry), (wide, tall), "area" if scale < 1 else "nearest")
+            colors = [PALETTE[label % len(PALETTE)] for label in entry.labels]
+            left, top = (size[0] - wide) // 2, (size[1] - tall) // 2
+            frame = np.full((size[1] + _CAPTION_PX, size[0], 3), _PAPER, np.uint8)
+            frame[top : top + tall, left : left + wide] = draw_boxes(
+                small, entry.boxes * scale, colors, dashed=entry.ignore | entry.crowd
+            )
+            yield write_text(
+                frame, (4, size[1] + 3), f"{entry.id} · {entry.recording} · {entry.name}", _INK, _LETTER_PX
+            )
+
+    return write_film(path, frames(), rate_hz)

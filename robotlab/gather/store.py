@@ -1,0 +1,277 @@
+"""Put pictures into a data set one by one, so that a run can be killed at any moment and go on later."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from collections.abc import Mapping
+from dataclasses import asdict, fields
+from pathlib import Path
+from typing import Any
+
+from robotlab.data.coco import read_labels
+from robotlab.data.locating import LABELS_NAME, find_labels
+from robotlab.data.one_writer import LOCK_NAME
+from robotlab.data.write import labels_text
+from robotlab.errors import DataSetError, printable, short
+from robotlab.files import write_json, write_whole
+from robotlab.gather.selection import Look
+from robotlab.json_file import read_json
+
+# Where the notes on each recording lie: what was looked at, with its measures.
+NOTES = "gathered"
+# Labels and notes are written at least this often, s: what a kill costs.
+COMMIT_S = 2.0
+# Kept free on the disk, bytes: for labels, notes, and whatever else runs (own choice).
+SPARE_BYTES = 50_000_000
+_LONGEST_NAME = 80
+
+
+def check_recording(name: str) -> str:
+    """Return a recording's name if it can name a folder anywhere, or say what is wrong.
+
+    Parameters
+    ----------
+    name : str
+        As given.
+
+    Returns
+    -------
+    str
+        The name.
+
+    Raises
+    ------
+    DataSetError
+        If it is empty, not printable, too long, or leads elsewhere.
+
+    Examples
+    --------
+    >>> check_recording("walk 1")
+    'walk 1'
+    """
+    bad = set('/\\:*?"<>|') & set(name)
+    if (
+        not name
+        or bad
+        or printable(name) != name
+        or name != name.strip(" .")
+        or len(name.encode("utf-8", "replace")) > _LONGEST_NAME
+    ):
+        raise DataSetError(
+            f"a recording's name must be up to {_LONGEST_NAME} bytes of plain signs that can name a folder, without "
+            'slashes or any of : * ? " < > | and no dot or space at an end, '
+            f"got {short(name)}; choose for instance walk1"
+        )
+    return name
+
+
+class Store:
+    """The part of a data set that one recording is.
+
+    Parameters
+    ----------
+    folder : path-like
+        The data set: new, empty, or with COCO-style labels in it.
+    recording : str
+        The recording.
+    source : mapping
+        What identifies the source.
+    settings : mapping
+        What must be the same when a run goes on.
+    classes : sequence of str
+        Classes to be there.
+
+    Raises
+    ------
+    DataSetError
+        If the folder holds something else, or the recording is another one.
+    """
+
+    def __init__(
+        self,
+        folder: str | os.PathLike,
+        recording: str,
+        source: Mapping[str, Any],
+        settings: Mapping[str, Any],
+        classes: tuple[str, ...] = (),
+    ) -> None:
+        self.folder, self.recording, self.classes = Path(folder), check_recording(recording), classes
+        self.labels_path = self._labels_path()
+        self.notes_path = self.folder / NOTES / f"{recording}.json"
+        self.pictures = self.folder / "pictures" / recording
+        for place in (self.notes_path, self.pictures):
+            self._check_inside(place)
+        self.source, self.settings = dict(source), dict(settings)
+        self.looks: list[Look] = []
+        self.done = False
+        self._pending: list[dict] = []
+        self._committed = time.monotonic()
+        if self.notes_path.exists():
+            self._go_on()
+        elif self.labels_path.exists():
+            data = read_labels(self.labels_path, pictures=False, unlabeled=True)
+            if recording in data.recordings:
+                raise DataSetError(
+                    f"{self.labels_path}: recording {recording} is there already, and was not gathered from here; choose another name"
+                )
+
+    def _labels_path(self) -> Path:
+        content = {path.name for path in self.folder.iterdir()} if self.folder.is_dir() else set()
+        if self.folder.exists() and not self.folder.is_dir():
+            raise DataSetError(f"pictures are gathered into a folder, {self.folder} is a file; choose another name")
+        found = find_labels(self.folder) if content else None
+        if found is not None and found.parent != self.folder:
+            raise DataSetError(
+                f"{self.folder} must have its labels in {LABELS_NAME} to be added to, they are in {found}; gather into another folder"
+            )
+        foreign = content - {NOTES, "pictures", LOCK_NAME, ".DS_Store", "Thumbs.db", "desktop.ini"}
+        foreign = {name for name in foreign if not name.endswith(".part")}
+        if found is None and foreign:
+            raise DataSetError(
+                f"{self.folder} must be new, empty, or a data set with COCO-style labels, it holds "
+                f"{', '.join(sorted(foreign)[:5])}; choose another folder"
+            )
+        return found or self.folder / LABELS_NAME
+
+    def _check_inside(self, place: Path) -> None:
+        """Refuse a link that leads out of the set: nothing is written elsewhere."""
+        home, real = os.path.realpath(self.folder), os.path.realpath(place)
+        if not real.startswith(os.path.join(home, "")):
+            raise DataSetError(
+                f"a data set's files must lie in its folder {self.folder}, {place} leads to {real}; put a folder in place of the link"
+            )
+
+    def _go_on(self) -> None:
+        """Take in the notes of an earlier run."""
+        notes = read_json(self.notes_path, "notes on a recording", DataSetError)
+        known = {field.name for field in fields(Look)}
+        try:
+            source, settings, self.done = notes["source"], notes["settings"], notes["done"] is True
+            self.looks = [Look(**{key: look[key] for key in known}) for look in notes["looks"]]
+            sound = isinstance(source, dict) and all(
+                isinstance(look.place, int) and isinstance(look.name, str) for look in self.looks
+            )
+            for look in self.looks:
+                bytes.fromhex(look.hash)
+        except (KeyError, TypeError, ValueError):
+            sound = False
+        if not sound:
+            raise DataSetError(
+                f"{self.notes_path} must hold the notes of robotlab gather, it does not; move it away, and choose another name "
+                "for the recording"
+            )
+        if source != self.source:
+            raise DataSetError(
+                f"recording {self.recording} is there already, from another source ({short(source)}); choose another name"
+            )
+        if settings != self.settings and not self.done:
+            changed = next(key for key in {**settings, **self.settings} if settings.get(key) != self.settings.get(key))
+            raise DataSetError(
+                f"recording {self.recording} was begun with {changed} {short(settings.get(changed))}, got "
+                f"{short(self.settings.get(changed))}; give the same to go on, or choose another name"
+            )
+
+    def sweep(self) -> None:
+        """Remove halves of files that a killed run has left; only while the set is held."""
+        for folder, name in (
+            (self.pictures, "*.jpg"),
+            (self.notes_path.parent, "*.json"),
+            (self.folder, self.labels_path.name),
+        ):
+            for half in folder.glob(f".{name}.*.part"):
+                half.unlink(missing_ok=True)
+
+    @property
+    def next_place(self) -> int:
+        """Number of the first candidate that has not been looked at."""
+        return 1 + max((look.place for look in self.looks), default=-1)
+
+    def leave_out(self, look: Look) -> None:
+        """Note a candidate that is left out.
+
+        Parameters
+        ----------
+        look : Look
+            Why.
+        """
+        self.looks.append(look)
+        self._commit_now_and_then()
+
+    def add(self, look: Look, content: bytes, record: Mapping[str, Any]) -> None:
+        """Write a picture; it is in the labels at the next commit.
+
+        Parameters
+        ----------
+        look : Look
+            The verdict.
+        content : bytes
+            The JPEG file.
+        record : mapping
+            Its record, without id and file name.
+
+        Raises
+        ------
+        DataSetError
+            If the disk has no room left.
+        """
+        free = shutil.disk_usage(self.folder).free
+        if free < SPARE_BYTES + len(content):
+            raise DataSetError(
+                f"the disk of {self.folder} must have {SPARE_BYTES / 1e6:.0f} MB free at all times, it has {free / 1e6:.0f} MB; "
+                "make room and run the same again: it goes on where it stopped"
+            )
+        path = self.pictures / f"{look.place:06d}.jpg"
+        number = 1
+        # Nothing is overwritten; after a kill, the same frame gives the same bytes, and its file is taken over.
+        while path.exists() and path.read_bytes() != content:
+            number += 1
+            path = self.pictures / f"{look.place:06d}-{number}.jpg"
+        if not path.exists():
+            write_whole(path, content)
+        self._pending.append({"file_name": path.relative_to(self.folder).as_posix(), **record})
+        self.looks.append(look)
+        self._commit_now_and_then()
+
+    def _commit_now_and_then(self) -> None:
+        if time.monotonic() - self._committed > COMMIT_S:
+            self.commit()
+
+    def commit(self, done: bool = False) -> None:
+        """Bring labels and notes on the disk up to date: first the labels, then the notes.
+
+        Parameters
+        ----------
+        done : bool
+            The source has no more.
+        """
+        self.done = done
+        # Read anew each time: what anybody else has written meanwhile stays.
+        if self.labels_path.exists():
+            labels = read_json(self.labels_path, "a labels file", DataSetError)
+        else:
+            labels = {"images": [], "annotations": [], "categories": []}
+        listed = {record.get("file_name") for record in labels["images"]}
+        last = max((record["id"] for record in labels["images"] if isinstance(record.get("id"), int)), default=0)
+        before = len(labels["images"]), len(labels["categories"])
+        for record in self._pending:
+            if record["file_name"] not in listed:
+                last += 1
+                labels["images"].append({"id": last, **record})
+        names = {category.get("name") for category in labels["categories"]}
+        number = max((one["id"] for one in labels["categories"] if isinstance(one.get("id"), int)), default=0)
+        labels["categories"] += [
+            {"id": number + n, "name": name} for n, name in enumerate([c for c in self.classes if c not in names], 1)
+        ]
+        if before != (len(labels["images"]), len(labels["categories"])) or not self.labels_path.exists():
+            write_whole(self.labels_path, labels_text(labels))
+        notes = {
+            "source": self.source,
+            "settings": self.settings,
+            "done": done,
+            "looks": [asdict(one) for one in self.looks],
+        }
+        write_json(self.notes_path, notes, indent=None)
+        self._pending.clear()
+        self._committed = time.monotonic()

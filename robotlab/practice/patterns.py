@@ -1,0 +1,306 @@
+"""What a wrong answer has in common over all cases, where no misconception fits.
+
+Three things are looked for, in this order:
+
+- the results of a right answer for *other* inputs: two exchanged, one cut to whole numbers, without its
+  sign, half a pixel off (:func:`other_inputs`);
+- one value of several changed, or words exchanged (:func:`one_value`, :func:`words_exchanged`);
+- right results but for a constant factor or difference (:func:`constant_change`).
+
+From the function's code itself: an input that is never used (:func:`unused_inputs`).
+"""
+
+from __future__ import annotations
+
+import dis
+import itertools
+from collections.abc import Callable, Container, Iterator, Sequence
+from functools import partial
+from types import FunctionType
+from typing import Any
+
+import numpy as np
+
+from robotlab.practice.comparing import agree, as_numbers
+from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
+from robotlab.practice.running import Outcome, outcome_of
+from robotlab.practice.task import Task
+
+Found = tuple[str, str]
+
+PIXEL_CENTERS = (
+    "The center of pixel 0 lies at 0.5, half a pixel from the picture's edge. Places are measured from that edge, "
+    "0 to the width, so a place needs no 0.5 and the middle is width / 2, not (width - 1) / 2."
+)
+# Words for a changed number, and the change; for single numbers.
+_NUMBER_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
+    ("cut off to a whole number (int or //)", np.trunc),
+    ("rounded to a whole number", np.round),
+    ("without its sign (abs)", np.abs),
+    ("with the other sign", np.negative),
+    ("never below 0", lambda x: np.maximum(x, 0)),
+    ("smaller by 1", lambda x: x - 1),
+    ("larger by 1", lambda x: x + 1),
+    ("half as large", lambda x: x / 2),
+    ("twice as large", lambda x: x * 2),
+    ("squared", lambda x: x * x),
+    ("turned to degrees", np.degrees),
+    ("turned to radians", np.radians),
+    ("0 or left out", lambda x: x * 0),
+    ("1 or left out", lambda x: x * 0 + 1),
+)
+_ARRAY_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
+    ("cut off to whole numbers (int or //)", np.trunc),
+    ("without signs (abs)", np.abs),
+    ("with all signs changed", np.negative),
+    ("in the opposite order", lambda x: x[::-1].copy()),
+    ("sorted", lambda x: np.sort(x, axis=0)),
+)
+
+
+def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> Found | None:
+    """Changed inputs for which the learner's results would be right.
+
+    Parameters
+    ----------
+    task : Task
+        The task.
+    cases : sequence of tuple
+        Its plain cases.
+    got : sequence of Outcome
+        The learner's, of these.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        A name and a sentence.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> task = task_named("field_of_view")
+    >>> cases = task.cases()[: task.plain]
+    >>> got = [outcome_of(lambda s, f: task.reference(f, s), case) for case in cases]
+    >>> other_inputs(task, cases, got)[0]
+    'inputs exchanged'
+    """
+    if any(one.value is not None and isinstance(one.value, str) for one in got):
+        return None
+    for name, says, change in _input_changes(task, cases[0]):
+        for case, one in zip(cases, got):
+            try:
+                other = outcome_of(task.reference, change(case))
+            except Exception:  # A change that this kind of input cannot take.
+                break
+            if other.kind != "value" or not agree(other.value, one.value, task.rtol, task.atol):
+                break
+        else:
+            return name, says
+    return None
+
+
+def _input_changes(task: Task, case: tuple) -> Iterator[tuple[str, str, Callable[[tuple], tuple]]]:
+    as_if = "Your results would be right if"
+    for i, j in itertools.combinations(range(len(case)), 2):
+        if np.shape(case[i]) == np.shape(case[j]):
+            says = f"{as_if} {task.inputs[i]} and {task.inputs[j]} had changed places."
+            yield "inputs exchanged", says, partial(_exchange, i, j)
+    numbers = [i for i, value in enumerate(case) if as_numbers(value) is not None]
+    for i in numbers:
+        name = task.inputs[i]
+        if np.ndim(case[i]) == 0 and name.endswith("px"):
+            for half, change in ((0.5, lambda x: x + 0.5), (-0.5, lambda x: x - 0.5)):
+                says = f"{as_if} {name} were {'larger' if half > 0 else 'smaller'} by half a pixel. {PIXEL_CENTERS}"
+                yield "pixel centers", says, partial(_change, i, change)
+        for words, change in _NUMBER_CHANGES if np.ndim(case[i]) == 0 else _ARRAY_CHANGES:
+            says = f"{as_if} {name} were {words}."
+            yield f"{name} changed", says, partial(_change, i, change)
+    cut = {i: task.inputs[i] for i in numbers if np.asarray(case[i]).dtype.kind == "f"}
+    if len(cut) > 1:
+        says = f"{as_if} {' and '.join(cut.values())} held whole numbers only. Look for int(...) or //."
+        yield ("inputs cut to whole numbers", says, partial(_cut, cut))
+
+
+def _change(place: int, change: Callable[[Any], Any], case: tuple) -> tuple:
+    value = change(case[place])
+    return (*case[:place], value.item() if isinstance(value, np.generic) else value, *case[place + 1 :])
+
+
+def _cut(places: Container[int], case: tuple) -> tuple:
+    return tuple(np.trunc(one) if i in places else one for i, one in enumerate(case))
+
+
+def _exchange(i: int, j: int, case: tuple) -> tuple:
+    places = list(range(len(case)))
+    places[i], places[j] = j, i
+    return tuple(case[place] for place in places)
+
+
+def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+    """How one value of several is changed, when all the others are right.
+
+    Parameters
+    ----------
+    task : Task
+        The task.
+    cases : sequence of tuple
+        Its plain cases.
+    right : sequence of object
+        Their right results.
+    got : sequence of Outcome
+        The learner's.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        A name and a sentence.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> got = [Outcome("value", (1.0, -2.0)), Outcome("value", (3.0, 4.0))]
+    >>> one_value(task_named("p_law"), [(0.5,) * 7] * 2, [(1.0, 2.0), (3.0, -4.0)], got)[0]
+    'sign of value 2'
+    """
+    count = len(right[0]) if isinstance(right[0], tuple) else 0
+    if not count or not all(
+        isinstance(one.value, tuple | list | np.ndarray) and len(one.value) == count for one in got
+    ):
+        return None
+    for i in range(count):
+        others = [k for k in range(count) if k != i]
+        if not all(agree(r[k], g.value[k], task.rtol, task.atol) for r, g in zip(right, got) for k in others):
+            continue
+        for name, place in zip(task.inputs, range(len(cases[0]))):
+            if all(agree(case[place], g.value[i], 0, 0) for case, g in zip(cases, got)):
+                return (
+                    f"value {i + 1} unchanged",
+                    f"Value {i + 1} of {count} is {name} as it came in. Something must be done to it.",
+                )
+        for general in (*GENERAL, *ALONE):
+            if all(agree(changed(general, r[i]), g.value[i], task.rtol, task.atol) for r, g in zip(right, got)):
+                return (
+                    f"{general.name} of value {i + 1}",
+                    f"Only value {i + 1} of {count} is not right. There: {general.says}",
+                )
+    return None
+
+
+def constant_change(task: Task, right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+    """A constant factor or difference between the learner's results and the right ones.
+
+    Parameters
+    ----------
+    task : Task
+        The task.
+    right : sequence of object
+        Right results of the plain cases.
+    got : sequence of Outcome
+        The learner's.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        A name and a sentence.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> got = [Outcome("value", 3.0 * n) for n in (1, 2, 3, 4)]
+    >>> constant_change(task_named("safe_speed"), [1.0, 2.0, 3.0, 4.0], got)[0]
+    'a constant factor'
+    """
+    pairs = [(as_numbers(r), as_numbers(g.value)) for r, g in zip(right, got)]
+    if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
+        return None
+    a = np.concatenate([np.ravel(r) for r, _ in pairs if r is not None])
+    b = np.concatenate([np.ravel(g) for _, g in pairs if g is not None]).astype(float)
+    if not np.isfinite(b).all() or len(np.unique(np.round(a, 6))) < 3:
+        return None
+    difference = float(np.median(b - a))
+    if np.allclose(b - a, difference, rtol=1e-6, atol=max(task.atol, 1e-9)):
+        more = "more" if difference > 0 else "less"
+        return "a constant difference", f"Each of your results is {abs(difference):.4g} {more} than it should be."
+    used = np.abs(a) > 1e-9
+    if used.sum() >= 3 and not b[~used].any():
+        factor = float(np.median(b[used] / a[used]))
+        if np.allclose(b[used] / a[used], factor, rtol=1e-6, atol=0):
+            says = f"Each of your results is {factor:.4g} times what it should be: a constant factor is missing or too much."
+            return "a constant factor", says
+    return None
+
+
+def words_exchanged(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+    """Whether the answer decides rightly and gives one word for another throughout.
+
+    Parameters
+    ----------
+    right : sequence of object
+        Right results of the plain cases.
+    got : sequence of Outcome
+        The learner's.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        A name and a sentence.
+
+    Examples
+    --------
+    >>> got = [Outcome("value", word) for word in ("stop", "go", "stop")]
+    >>> words_exchanged(["go", "stop", "go"], got)[0]
+    'words exchanged'
+    """
+    if not all(isinstance(r, str) and isinstance(g.value, str) for r, g in zip(right, got)):
+        return None
+    pairs = {(r, g.value) for r, g in zip(right, got)}
+    asked, given = {r for r, _ in pairs}, {g for _, g in pairs}
+    if asked != given or len(pairs) != len(asked):
+        return None
+    wrong = sorted(f'"{g}" for "{r}"' for r, g in pairs if r != g)
+    return "words exchanged", f"You tell the cases apart rightly and give {', '.join(wrong)}."
+
+
+def unused_inputs(task: Task, function: Callable) -> Found | None:
+    """Inputs that a function never reads, and the names from outside that it reads in their place.
+
+    Parameters
+    ----------
+    task : Task
+        The task.
+    function : callable
+        The learner's.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        A name and a sentence; None where all inputs are used, or where that cannot be told.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> unused_inputs(task_named("field_of_view"), lambda sensor_mm, focal_mm: sensor_mm / 3.04)[1]
+    'Your function never uses focal_mm. The result depends on it.'
+    """
+    if not isinstance(function, FunctionType):
+        return None
+    code = function.__code__
+    names = code.co_varnames[: code.co_argcount]
+    used = {name for step in dis.get_instructions(code) if "LOAD" in step.opname for name in _several(step.argval)}
+    missing = [name for name in names if name not in used and name not in code.co_cellvars]
+    if not missing or missing == list(names) or len(names) != len(task.inputs):
+        return None
+    outside = [
+        name
+        for name in code.co_names
+        if isinstance(function.__globals__.get(name), int | float | np.ndarray | list | tuple)
+    ]
+    taken = f" It reads {' and '.join(outside)} from outside in place of it." if outside else ""
+    one = "it" if len(missing) == 1 else "them"
+    says = f"Your function never uses {' and '.join(missing)}.{taken} The result depends on {one}."
+    return "an input that is not used", says
+
+
+def _several(argument: Any) -> tuple:
+    """Python 3.13 loads two names in one step."""
+    return argument if isinstance(argument, tuple) else (argument,)
