@@ -384,7 +384,7 @@ ax.spines[["top", "right"]].set_visible(False)
 # | 03 | [follow a color](03_follow_a_color.ipynb) | a color detector, and the lighting that breaks it |
 # | 04 | [what versus where](04_what_versus_where.ipynb) | a classifier, and why it cannot steer |
 # | 05 | [boxes](05_boxes.ipynb) | IoU and non-maximum suppression, written by you |
-# | 06 | gather and label | a data set of your own object |
+# | 06 | [gather and label](06_gather_and_label.ipynb) | a data set of your own object |
 # | 07 | [train a detector](07_train_a_detector.ipynb) | your detector in one file |
 # | 08 | [judge it](08_judge_it.ipynb) | precision, recall, average precision, and how sure they are |
 # | 09 | [frame time and power](09_frame_time_and_power.ipynb) | what a frame costs, and how long the battery lasts |
@@ -393,7 +393,7 @@ ax.spines[["top", "right"]].set_visible(False)
 # | 12 | [the face-off](12_face_off.ipynb) | color against trained detector, chosen and defended |
 # | 13 | onto your robot | the first drive, wheels up first |
 #
-# The lessons with a link are in this copy; 06 and 13 are in preparation. After 05, take 07 and 08 for the detector, 09 to 11 for time, power and motion, in either order; 12 puts both together. Two pages to look things up: the [glossary](glossary.md) has the words of the field, the [reference](reference.md) says which function answers which question.
+# The lessons with a link are in this copy; 13 is in preparation. After 05, take 06, 07 and 08 for the detector, 09 to 11 for time, power and motion, in either order; 12 puts both together. Two pages to look things up: the [glossary](glossary.md) has the words of the field, the [reference](reference.md) says which function answers which question.
 #
 # From lesson 01 on there are tasks: you write a function, `verify` checks it, and `nudge` gives a hint. Your progress is kept on this machine only; this cell shows it whenever you run it.
 

@@ -31,8 +31,10 @@ guess(
 # %%
 import matplotlib.pyplot as plt
 import numpy as np
+from IPython.display import display
 
 from robotlab.color import hsv
+from robotlab.course import Table
 from robotlab.greenhouse import LIGHTINGS, WALKS, render
 from robotlab.loop import default_camera
 from robotlab.practice import compare_guess, nudge, verify
@@ -41,14 +43,13 @@ camera = default_camera()
 clear = WALKS["straight"].scene
 post_ahead = clear.with_post_at(1.5, 0.0)
 
-print("light   red green blue     hue saturation value")
-pixels = []
+rows, pixels = [], []
 for light in (0.5, 1.0, 2.0):
     picture = render(post_ahead, camera, exposure=light, noise=0.0).picture
-    r, g, b = picture[120, 160]
     pixels.append(picture[120, 160])
-    h, s, v = hsv(picture)[120, 160]
-    print(f"{light:5.1f} {r:5d} {g:5d} {b:4d} {h:7d} {s:10d} {v:5d}")
+    rows.append([f"{light:.1f}", *picture[120, 160], *hsv(picture)[120, 160]])
+heads = ["light", "red", "green", "blue", "hue", "saturation", "value"]
+display(Table(heads, rows))
 same = np.ptp(pixels, axis=0) == 0
 names = [name for name, one in zip(("red", "green", "blue"), same) if one]
 compare_guess("03.exposure", ", ".join(names) or "none of them")
@@ -60,7 +61,7 @@ compare_guess("03.exposure", ", ".join(names) or "none of them")
 # - how far from gray: the **saturation**, 255 · C / V, 0 to 255;
 # - which color: the **hue**, an angle on a circle. Where red is the largest channel it is 60° · (G − B) / C; green stands at 120°, blue at 240°, and 360° is red again.
 #
-# $$C = \max(R, G, B) - \min(R, G, B) \qquad S = 255 \cdot \frac{C}{V} \qquad H = 60^\circ \cdot \frac{G - B}{C}$$
+# $$\begin{aligned} C &= \max(R, G, B) - \min(R, G, B) \\ S &= 255 \cdot C / V \\ H &= 60^\circ \cdot (G - B) / C \end{aligned}$$
 #
 # Together they are **HSV**. Multiply all three channels by one number and it cancels in (G − B) / C and in C / V. What changes is V. With a real camera this holds only roughly, because of its gamma (lesson 01): from half to twice the light, blue goes from 0.03 to 0.07 of red, and the saturation from 247 to 238. The hue stays. Near black, and where a channel is clipped at 255, the rule fails.
 #
@@ -406,10 +407,7 @@ print(learned.band_of("post"))
 guess("03.lightings", "Found of 12: daylight, overcast, dusk, warm, grow?")
 
 # %%
-from IPython.display import display
-
 from robotlab.boxes import iou
-from robotlab.course import Table
 
 rng = np.random.default_rng(3)
 far_m, slope = rng.uniform(1.0, 4.0, 12), rng.uniform(-0.28, 0.28, 12)
@@ -576,19 +574,18 @@ guess(
 )
 
 # %%
-will_do = []
+will_do, rows = [], []
 for lighting in LIGHTINGS:
     alone = ColorDetector.learn(*lessons_under(lighting), "post")
     with_shape = ColorDetector.learn(*lessons_under(lighting), "post", shapes=upright)
     verdict = check(alone, beside_others[lighting])
-    for name, one in (("alone", alone), ("with shape", with_shape)):
-        counts = tally(one, beside_others[lighting])
-        said = f"found {counts['found']:2d}, wrong {counts['wrong']}"
-        print(f"{lighting:<9} {name:<10} {said}")
+    counts = [tally(one, beside_others[lighting]) for one in (alone, with_shape)]
+    found = [f"{one['found']} ({one['wrong']})" for one in counts]
     will_do += [lighting] if verdict.usable else []
-    said = "will do" if verdict.usable else "WRONG TOOL"
-    astray = 100 * verdict.astray
-    print(f"{'':<9} {said}: largest blob is another in {astray:.0f} % of pictures")
+    said = "will do" if verdict.usable else "wrong tool"
+    rows.append([lighting, *found, f"{100 * verdict.astray:.0f} %", said])
+heads = ["found (wrong)", "alone", "with shape", "largest is another", "lighting_check"]
+display(Table(heads, rows))
 compare_guess("03.wrong_tool", ", ".join(will_do))
 
 # %% [markdown]
@@ -599,7 +596,7 @@ compare_guess("03.wrong_tool", ", ".join(will_do))
 # %% [markdown]
 # ## On your own pictures
 #
-# **Click your object.** Write the name of one of your photographs into the cell; any size, portrait or landscape, JPEG, PNG or WebP. (A phone's HEIC file is refused with a line that says how to convert it.) Click the object: the right half shows everything in the photograph that has the color of the place you clicked. Then click something else of nearly that color. Without a photograph the cell takes a rendered picture.
+# *Click your object.* Write the name of one of your photographs into the cell; any size, portrait or landscape, JPEG, PNG or WebP. (A phone's HEIC file is refused with a line that says how to convert it.) Click the object: the right half shows everything in the photograph that has the color of the place you clicked. Then click something else of nearly that color. Without a photograph the cell takes a rendered picture.
 
 # %% tags=["explore"]
 from robotlab.image import load, resize
@@ -620,7 +617,7 @@ picked = PickColor(small(load(my_picture)) if my_picture else by_day_picture)
 picked
 
 # %% [markdown]
-# `ColorDetector({"mine": picked.band})` is a detector of that color. **More of them**: put a few photographs of the object into a folder `my_pictures` beside this notebook: near, far, at the window, under the lamp. Those of one size share a row of sliders. Run the cell and find the thresholds.
+# `ColorDetector({"mine": picked.band})` is a detector of that color. *More of them*: put a few photographs of the object into a folder `my_pictures` beside this notebook: near, far, at the window, under the lamp. Those of one size share a row of sliders. Run the cell and find the thresholds.
 
 # %% tags=["explore"]
 from pathlib import Path

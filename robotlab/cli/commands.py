@@ -8,7 +8,6 @@ Results go to standard output, progress to standard error.
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
 import sys
 from collections.abc import Mapping, Sequence
@@ -317,54 +316,14 @@ def build(options: argparse.Namespace) -> int:
 
 def open_course(options: argparse.Namespace) -> int:
     """JupyterLab at the first lesson, in this environment."""
-    import os
+    from robotlab.environment import FIRST_LESSON, READ_ONLY, is_writable
 
-    from robotlab.environment import FIRST_LESSON, READ_ONLY, is_writable, jupyter_folders
-
-    if importlib.util.find_spec("jupyterlab") is None:
-        raise ModuleNotFoundError("robotlab open starts JupyterLab", name="jupyterlab")
     first = shipped(FIRST_LESSON)
-    root = first.parents[1]
     if not is_writable(first.parent):
         raise InputError(f"{first.parent} cannot be written: {READ_ONLY}")
-    words = [
-        sys.executable,
-        "-m",
-        "jupyterlab",
-        f"--ServerApp.root_dir={root}",
-        f"--LabApp.default_url=/lab/tree/lessons/{first.name}",
-        f"--ServerApp.port={options.port}",
-        # Nothing is sent anywhere: no look for updates, no news, no list of extensions from the package index.
-        "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
-        "--LabApp.news_url=None",
-        "--LabApp.extension_manager=readonly",
-    ]
-    # Without a display Python would open a text browser, if there is one, over this terminal.
-    no_display = sys.platform.startswith("linux") and not (
-        os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
-    )
-    if options.no_browser or no_display:
-        words.append("--no-browser")
-    if hasattr(os, "geteuid") and os.geteuid() == 0:
-        # In a container one often is root, and Jupyter then wants to be asked twice.
-        words.append("--allow-root")
-    instead = jupyter_folders()
-    if instead:
-        _say(f"{Path.home()} cannot be written: JupyterLab's settings and your progress last until it ends")
-    _say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
-    if no_display and not options.no_browser:
-        _say("there is no display here: open the address below in a browser")
-    sys.stdout.flush()
-    # Our kernel is Python's own with one extension, which says after a restart what to run first.
-    kernels = str(Path(__file__).parents[1] / "course" / "jupyter")
-    searched = os.pathsep.join(filter(None, [kernels, os.environ.get("JUPYTER_PATH")]))
-    environment = {**os.environ, **instead, "JUPYTER_PATH": searched}
-    # Replace this process, so that Ctrl+C reaches JupyterLab alone.
-    if os.name == "posix":
-        os.execve(words[0], words, environment)
-    import subprocess
+    from robotlab.cli.jupyter import start_jupyterlab
 
-    return subprocess.call(words, env=environment)
+    return start_jupyterlab(first.parents[1], f"lessons/{first.name}", options.port, options.no_browser)
 
 
 COMMANDS = {"open": open_course, "tour": tour, "fit": fit, "judge": evaluate, "compare": compare, "build": build}

@@ -22,6 +22,7 @@ from robotlab.errors import InputError, install_hint, printable
 _MODULES: dict[str, str] = {
     "plan": "plan",
     "gather": "gather",
+    "label": "label",
     "checkup": "checkup",
     "split": "split",
     "export": "export",

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from robotlab.widgets.replay import Replay
     from robotlab.widgets.replay_choice import ReplayChoice
     from robotlab.widgets.resizing import Resizing, standing_out, without_post
-    from robotlab.widgets.slider_picture import Choice, Slider, SliderPicture
+    from robotlab.widgets.slider_picture import Slider, SliderPicture
     from robotlab.widgets.stop_picture import StopPicture
     from robotlab.widgets.threshold_curve import ThresholdCurve
     from robotlab.widgets.top_classes import TopClasses, TopClassesFigure

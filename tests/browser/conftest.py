@@ -206,6 +206,17 @@ class Notebook:
         self.page.screenshot(path=shot)
         raise AssertionError(f"waited {timeout_s:g} s in vain for {what}; the page is in {shot}")
 
+    def bring(self, shown) -> None:
+        """Scroll to something and wait until it stands still: cells above it get their height when they are first shown."""
+
+        def stands() -> bool:
+            shown.scroll_into_view_if_needed()
+            before = shown.bounding_box()
+            self.page.wait_for_timeout(400)
+            return before is not None and before == shown.bounding_box()
+
+        self.until(stands, "the page to stand still")
+
     def choose(self, menu: str, item: str) -> None:
         self.page.get_by_role("menuitem", name=menu, exact=True).click()
         # By its label alone: the accessible name of an item also holds its keys.

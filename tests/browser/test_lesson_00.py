@@ -33,7 +33,7 @@ def test_lesson_00_in_the_browser(lab, open_notebook, tmp_path):
 
     # The replay: pressing play moves its time, and the camera's picture changes.
     replay = page.locator(".robotlab-replay iframe")
-    replay.scroll_into_view_if_needed()
+    notebook.bring(replay)
     inside = page.frame_locator(".robotlab-replay iframe")
     slider = inside.locator("input[type=range]").first
     slider.wait_for()
@@ -44,7 +44,7 @@ def test_lesson_00_in_the_browser(lab, open_notebook, tmp_path):
 
     # The slider: keys, then the mouse.
     picture = page.locator(".robotlab-slider-picture")
-    picture.scroll_into_view_if_needed()
+    notebook.bring(picture)
     image, text = picture.locator("img"), picture.locator(".robotlab-text")
     # f = 160 / tan(31.1 deg) = 265.2 px, so .50 m at 2 m are 66.3 px and .07 m are 9.3 px.
     notebook.until(lambda: text.inner_text() == "2.0 m away: the post is 66 pixels tall and 9.3 pixels wide", "2 m")
@@ -57,7 +57,7 @@ def test_lesson_00_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: text.inner_text() == "3.0 m away: the post is 44 pixels tall and 6.2 pixels wide", "3 m")
     assert image.get_attribute("src") != source
     at_3_m = image.screenshot()
-    distance.scroll_into_view_if_needed()
+    notebook.bring(distance)
     box = distance.bounding_box()
     page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
     page.mouse.down()

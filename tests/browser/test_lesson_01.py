@@ -22,7 +22,7 @@ def test_lesson_01_in_the_browser(lab, open_notebook, tmp_path):
         assert f"{name}: not started" in saved
 
     widget = page.locator(".robotlab-slider-picture")
-    widget.scroll_into_view_if_needed()
+    notebook.bring(widget)
     image, text = widget.locator("img"), widget.locator(".robotlab-text")
 
     def says(start):
@@ -43,7 +43,7 @@ def test_lesson_01_in_the_browser(lab, open_notebook, tmp_path):
 
     # The mouse: the slider "how many times smaller" to its left end, where nothing is resized and all agree.
     smaller = widget.get_by_label("how many times smaller")
-    smaller.scroll_into_view_if_needed()
+    notebook.bring(smaller)
     box = smaller.bounding_box()
     page.mouse.move(box["x"] + 0.47 * box["width"], box["y"] + box["height"] / 2)
     page.mouse.down()

@@ -25,7 +25,7 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     assert len(unstarted) == 4
 
     widget = page.locator(".robotlab-camera-view")
-    widget.scroll_into_view_if_needed()
+    notebook.bring(widget)
     text, view, lens, plan = (
         widget.locator(".robotlab-text"),
         widget.locator(".robotlab-view"),
@@ -77,10 +77,10 @@ def test_lesson_02_in_the_browser(lab, open_notebook, tmp_path):
     )
     notebook.until(lambda: view.evaluate("image => image.naturalWidth") == 160, "a picture of 160 px")
 
-    widget.scroll_into_view_if_needed()
+    notebook.bring(widget)
     page.screenshot(path=tmp_path / "at_1280.png")
     page.set_viewport_size({"width": 800, "height": 900})
-    width.scroll_into_view_if_needed()
+    notebook.bring(width)
     for part in (text, width, view, lens, plan):
         box = part.bounding_box()
         assert box["x"] >= 0 and box["x"] + box["width"] <= 800

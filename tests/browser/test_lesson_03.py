@@ -41,15 +41,14 @@ def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
 
     # The bands. By day the post is found; a hue band without orange finds nothing.
     picture = page.locator(".robotlab-slider-picture").first
-    picture.scroll_into_view_if_needed()
+    notebook.bring(picture)
     image, text = picture.locator("img"), picture.locator(".robotlab-text")
     notebook.until(
         lambda: text.inner_text().startswith("daylight: ") and text.inner_text().endswith(": found"), "the post by day"
     )
     source = image.get_attribute("src")
-    chooser = picture.get_by_label("picture: 1 daylight, 2 overcast, 3 dusk, 4 warm, 5 grow")
-    chooser.focus()
-    page.keyboard.press("End")
+    chooser = picture.get_by_label("picture", exact=True)
+    chooser.select_option("grow")
     notebook.until(
         lambda: text.inner_text().startswith("grow: ") and text.inner_text().endswith("not found"), "the grow lamp"
     )
@@ -62,7 +61,7 @@ def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: text.inner_text().endswith(": found"), "the post under the grow lamp")
     # The mouse: drag value's lower end to the right, past all that is bright.
     value = picture.get_by_label("value from")
-    value.scroll_into_view_if_needed()
+    notebook.bring(value)
     box = value.bounding_box()
     page.mouse.move(box["x"] + box["width"] * 104 / 255, box["y"] + box["height"] / 2)
     page.mouse.down()

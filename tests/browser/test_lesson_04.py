@@ -41,7 +41,7 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
 
     # The square: it starts on the post; with the keys, then with the mouse, it leaves it.
     picture = page.locator(".robotlab-slider-picture").first
-    picture.scroll_into_view_if_needed()
+    notebook.bring(picture)
     image, text = picture.locator("img"), picture.locator(".robotlab-text")
     notebook.until(lambda: text.inner_text().startswith("post: "), "the post")
     across = picture.get_by_label("from the left")
@@ -68,7 +68,7 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: re.match(r"bucket: ", text.inner_text()), "the bucket")
     # A limit of 1 silences it.
     limit = picture.get_by_label("confidence threshold")
-    limit.scroll_into_view_if_needed()
+    notebook.bring(limit)
     box = limit.bounding_box()
     page.mouse.click(box["x"] + box["width"] - 2, box["y"] + box["height"] / 2)
     notebook.until(lambda: text.inner_text().startswith("no answer: bucket is the most probable"), "silence")
@@ -97,7 +97,7 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
 
     # Readable on a small window too: nothing of the widget is cut off at 800 px.
     page.set_viewport_size({"width": 800, "height": 900})
-    picture.scroll_into_view_if_needed()
+    notebook.bring(picture)
     page.wait_for_timeout(500)
     frame, inner = page.locator(".jp-Notebook").first.bounding_box(), image.bounding_box()
     assert inner["x"] + inner["width"] <= frame["x"] + frame["width"] + 1

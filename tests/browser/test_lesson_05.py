@@ -44,7 +44,7 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path):
     assert notebook.troubles() == []
 
     sheet = page.locator("svg.robotlab-two-boxes").first
-    sheet.scroll_into_view_if_needed()
+    notebook.bring(sheet)
     text = page.locator(".robotlab-widget", has=sheet).locator(".robotlab-text").first
     # [0,0,10,10] against [5,5,15,15] is 1/7 wherever both stand.
     notebook.until(lambda: text.inner_text().endswith("IoU 25 / 175 = 0.143"), "1/7")

@@ -275,6 +275,45 @@ def cells_state(cell_v, stop_v, most_spread_v):
     return "go on" if volts[-1] - volts[0] <= most_spread_v else "balance"
 
 
+def distance_counts(heights_px, height_m, focal_px, edges_m):
+    counts = np.zeros(len(edges_m) - 1, int)
+    for height in heights_px:
+        away = height_m / height * focal_px
+        for place in range(len(counts)):
+            if edges_m[place] <= away < edges_m[place + 1]:
+                counts[place] += 1
+    return counts
+
+
+def blur_measure(gray):
+    from scipy.ndimage import correlate
+
+    found = correlate(gray.astype(float), np.array([[0, 1, 0], [1, -4, 1], [0, 1, 0]]))[1:-1, 1:-1]
+    return (found**2).mean() - found.mean() ** 2
+
+
+def label_agreement(first, second, least_iou):
+    def overlap(a, b):
+        wide, tall = min(a[2], b[2]) - max(a[0], b[0]), min(a[3], b[3]) - max(a[1], b[1])
+        shared = max(0, wide) * max(0, tall)
+        return shared / ((a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1]) - shared)
+
+    table = sorted(((overlap(a, b), i, j) for i, a in enumerate(first) for j, b in enumerate(second)), reverse=True)
+    mine, its = set(), set()
+    for value, i, j in table:
+        if value >= least_iou and i not in mine and j not in its:
+            mine.add(i)
+            its.add(j)
+    boxes = len(first) + len(second)
+    return (len(mine) + len(its)) / boxes if boxes else 1.0
+
+
+def leaked_part(train, test, near):
+    known = {int(frame) for frame in train}
+    leaked = [frame for frame in test if any(frame + step in known for step in range(-near, near + 1))]
+    return len(leaked) / len(test)
+
+
 def hfov_from_sheet(sheet_m, distance_m, sheet_px, width_px):
     strip_m = width_px * sheet_m / sheet_px
     return 2 * math.atan2(strip_m / 2, distance_m)

@@ -52,10 +52,12 @@ function render({ model, el }) {
     image.classList.add("robotlab-clickable");
     image.addEventListener("click", (event) => {
       const edge = image.getBoundingClientRect();
-      const across = (event.clientX - edge.left) / edge.width, down = (event.clientY - edge.top) / edge.height;
+      // The border belongs to the edge and not to the picture.
+      const across = (event.clientX - edge.left - image.clientLeft) / image.clientWidth;
+      const down = (event.clientY - edge.top - image.clientTop) / image.clientHeight;
       [across * image.naturalWidth, down * image.naturalHeight].forEach((at, axis) => {
         const input = inputs[place[axis]];
-        input.value = Math.floor(at) % (Number(input.max) + 1);
+        input.value = Math.max(0, Math.floor(at)) % (Number(input.max) + 1);
         input.dispatchEvent(new Event("input"));
       });
     });

@@ -1,0 +1,82 @@
+"""Start JupyterLab, in this environment, in place of this process."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+from pathlib import Path
+
+from robotlab.errors import printable
+
+
+def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> int:
+    """Start JupyterLab at a notebook.
+
+    Parameters
+    ----------
+    root : Path
+        The folder that it shows.
+    notebook : str
+        The notebook below it, with ``/``.
+    port : int
+        First port to try.
+    no_browser : bool
+        Open no browser window, print the address.
+
+    Returns
+    -------
+    int
+        Its exit code, where the system cannot replace this process.
+
+    Raises
+    ------
+    ModuleNotFoundError
+        If JupyterLab is not installed.
+    """
+    from robotlab.environment import jupyter_folders
+
+    if importlib.util.find_spec("jupyterlab") is None:
+        raise ModuleNotFoundError("JupyterLab is started", name="jupyterlab")
+    words = [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={root}",
+        f"--LabApp.default_url=/lab/tree/{notebook}",
+        f"--ServerApp.port={port}",
+        # Nothing is sent anywhere: no look for updates, no news, no list of extensions from the package index.
+        "--LabApp.check_for_updates_class=jupyterlab.handlers.announcements.NeverCheckForUpdate",
+        "--LabApp.news_url=None",
+        "--LabApp.extension_manager=readonly",
+    ]
+    # Without a display Python would open a text browser, if there is one, over this terminal.
+    no_display = sys.platform.startswith("linux") and not (
+        os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
+    )
+    if no_browser or no_display:
+        words.append("--no-browser")
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        # In a container one often is root, and Jupyter then wants to be asked twice.
+        words.append("--allow-root")
+    instead = jupyter_folders()
+    if instead:
+        _say(f"{Path.home()} cannot be written: JupyterLab's settings and your progress last until it ends")
+    _say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
+    if no_display and not no_browser:
+        _say("there is no display here: open the address below in a browser")
+    sys.stdout.flush()
+    # Our kernel is Python's own with one extension, which says after a restart what to run first.
+    kernels = str(Path(__file__).parents[1] / "course" / "jupyter")
+    searched = os.pathsep.join(filter(None, [kernels, os.environ.get("JUPYTER_PATH")]))
+    environment = {**os.environ, **instead, "JUPYTER_PATH": searched}
+    # Replace this process, so that Ctrl+C reaches JupyterLab alone.
+    if os.name == "posix":
+        os.execve(words[0], words, environment)
+    import subprocess
+
+    return subprocess.call(words, env=environment)
+
+
+def _say(text: str) -> None:
+    print(printable(text, keep="\n"), file=sys.stderr)

@@ -1,0 +1,97 @@
+"""``robotlab label``: draw boxes on the pictures of a data set, in JupyterLab."""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+
+def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    """Add this command to the parser.
+
+    Parameters
+    ----------
+    command : callable
+        Makes a command from its name and help text.
+    """
+    sub = command("label", "draw boxes on the pictures of a data set, with suggestions, in JupyterLab")
+    sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
+    sub.add_argument(
+        "--pictures",
+        type=lambda text: tuple(part.strip() for part in text.split(",") if part.strip()),
+        metavar="ID,ID",
+        help="only these pictures, by their ids (default: all)",
+    )
+    sub.add_argument("--no-suggestions", action="store_true", help="no detector suggests boxes")
+    sub.add_argument("--port", type=int, default=8888, help="first port to try")
+    sub.add_argument("--no-browser", action="store_true", help="do not open a browser window, print the address")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write a notebook with the labeler into a folder of its own, and open it.
+
+    Parameters
+    ----------
+    options : argparse.Namespace
+        The parsed options.
+
+    Returns
+    -------
+    int
+        JupyterLab's exit code.
+
+    Raises
+    ------
+    DataSetError
+        If the data set does not open, or a picture is none of it.
+    """
+    from robotlab.cli.jupyter import start_jupyterlab
+    from robotlab.label import LabelStore
+
+    store = LabelStore(options.data)
+    chosen = None
+    if options.pictures:
+        known = {str(id): id for id in store.ids}
+        chosen = [store.entry(known.get(word, word)).id for word in options.pictures]
+    store.close()
+    folder = Path(tempfile.mkdtemp(prefix="robotlab-label-"))
+    write_notebook(folder / "label.ipynb", store.labels_path, chosen, not options.no_suggestions)
+    return start_jupyterlab(folder, "label.ipynb", options.port, options.no_browser)
+
+
+def write_notebook(path: Path, labels: Path, pictures: list | None, suggestions: bool) -> Path:
+    """A notebook of one cell that shows the labeler.
+
+    Parameters
+    ----------
+    path : Path
+        Where.
+    labels : Path
+        The labels file.
+    pictures : list or None
+        Ids.
+    suggestions : bool
+        Whether a detector suggests boxes.
+
+    Returns
+    -------
+    Path
+        The path written.
+    """
+    import nbformat
+
+    words = (
+        [repr(str(labels))] + [f"pictures={pictures!r}"] * bool(pictures) + ["suggestions=False"] * (not suggestions)
+    )
+    cells = [
+        nbformat.v4.new_markdown_cell(
+            f"# Label {labels.parent.name}\n\nClick into the cell below and press **Shift+Enter**. Every change is on the disk "
+            "when the labeler says *saved*; this notebook itself may be closed at any time, and holds nothing."
+        ),
+        nbformat.v4.new_code_cell(f"from robotlab.label import BoxLabeler\n\nBoxLabeler({', '.join(words)})"),
+    ]
+    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
+    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), path)
+    return path

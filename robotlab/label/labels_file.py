@@ -1,0 +1,105 @@
+"""The labels file as text, written again after each change, and onto the disk."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from robotlab.data import DataSet
+from robotlab.data.coco import Reader
+from robotlab.data.locating import PictureFinder
+from robotlab.errors import DataSetError, printable, short
+
+
+def checked(path: Path, value: Any) -> DataSet:
+    """A labels file, parsed, as a data set that keeps every rule; its classes may be none yet."""
+    if not isinstance(value, dict) or not all(
+        isinstance(value.get(key), list) for key in ("images", "annotations", "categories")
+    ):
+        raise DataSetError(
+            f"{path} must have the lists images, annotations and categories; export it as COCO-style JSON"
+        )
+    return Reader(path, PictureFinder(path), True, None, unlabeled=True).read(value)
+
+
+def picture_text(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
+    """The lines of one picture: its record, and those of its annotations."""
+    return _dump(record), ",\n".join(map(_dump, notes))
+
+
+def file_text(value: Mapping[str, Any], pictures: Sequence[tuple[str, str]]) -> str:
+    """A labels file, one record a line, as :func:`robotlab.data.write.labels_text` writes it.
+
+    Parameters
+    ----------
+    value : mapping
+        The whole file; of its pictures and annotations only the keys count.
+    pictures : sequence of (str, str)
+        Their lines, from :func:`picture_text`.
+
+    Returns
+    -------
+    str
+        JSON.
+
+    Examples
+    --------
+    >>> print(file_text({"images": [], "categories": []}, [('{"id": 1}', "")]))
+    {
+    "images": [
+    {"id": 1}
+    ],
+    "categories": []
+    }
+    <BLANKLINE>
+    """
+    parts = []
+    for key, item in value.items():
+        if key == "images":
+            text = "[\n" + ",\n".join(record for record, _ in pictures) + "\n]"
+        elif key == "annotations":
+            text = "[\n" + ",\n".join(notes for _, notes in pictures if notes) + "\n]"
+        elif isinstance(item, list) and item:
+            text = "[\n" + ",\n".join(map(_dump, item)) + "\n]"
+        else:
+            text = _dump(item)
+        parts.append(f"{_dump(key)}: {text}")
+    return "{\n" + ",\n".join(parts) + "\n}\n"
+
+
+def check_class_name(name: object, there: Iterable[str]) -> None:
+    """Refuse a class name that is no printable word, or is there already."""
+    if not isinstance(name, str) or not name.strip() or printable(name) != name or len(name) > 60:
+        raise DataSetError(f"a class must have a printable name of at most 60 signs, got {short(name)}; write one")
+    if name in there:
+        raise DataSetError(f"class names must differ, {short(name)} is there already; choose another")
+
+
+def _dump(value: Any) -> str:
+    return json.dumps(value, allow_nan=False, ensure_ascii=False)
+
+
+def signature(path: Path) -> tuple[int, int, int]:
+    """What changes when another program writes a file."""
+    try:
+        found = path.stat()
+    except OSError as error:
+        raise DataSetError(
+            f"the labels file must stay where it is while it is labeled, {path} does not ({error.strerror}); bring it back"
+        ) from None
+    return found.st_mtime_ns, found.st_size, found.st_ino
+
+
+def flush_folder(folder: Path) -> None:
+    """The renaming itself onto the disk, where the system has a call for it."""
+    if os.name == "posix":
+        with contextlib.suppress(OSError):
+            handle = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)

@@ -1,0 +1,59 @@
+"""A guess that is kept and comes back beside the answer, and a click that learns a color, in a real JupyterLab."""
+
+import json
+
+import nbformat
+import pytest
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+CELLS = [
+    """
+import numpy as np
+from robotlab.practice import compare_guess, guess
+guess("02.post_width", "How wide is the post?", choices=(2, 6, 20), unit="px")
+""",
+    'compare_guess("02.post_width", "6.5 px")',
+    """
+from robotlab.widgets import PickColor
+picture = np.zeros((60, 80, 3), np.uint8)
+picture[20:50, 30:40] = 230, 110, 20
+picture[20:50, 60:70] = 20, 110, 230
+PickColor(picture, (35, 30))
+""",
+]
+
+
+def test_a_guess_and_a_click(tmp_path, lab, open_notebook):
+    source = tmp_path / "guess.ipynb"
+    cells = [nbformat.v4.new_code_cell(cell.strip()) for cell in CELLS]
+    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
+    nbformat.write(nbformat.v4.new_notebook(cells=cells, metadata=kernel), source)
+    room = lab(source)
+    notebook = open_notebook(room, "guess.ipynb")
+    notebook.run_all()
+    assert notebook.troubles() == []
+    page = notebook.page
+    answer = page.locator(".jp-Cell").nth(1).locator(".jp-OutputArea")
+    assert "You wrote no guess. The answer: 6.5 px." in answer.inner_text()
+
+    page.get_by_label("my guess").select_option("20 px")
+    notebook.until(lambda: "kept" in page.locator(".jp-Cell").first.inner_text(), "the guess to be kept")
+    assert json.loads(room.progress.read_text())["guesses"] == {"02.post_width": "20 px"}
+    notebook.run_all()
+    notebook.until(lambda: "Your guess: 20 px. The answer: 6.5 px." in answer.inner_text(), "both side by side")
+    notebook.until(lambda: page.get_by_label("my guess").input_value() == "20 px", "the field to remember")
+
+    widget = page.locator(".robotlab-slider-picture")
+    widget.scroll_into_view_if_needed()
+    image, text = widget.locator("img"), widget.locator(".robotlab-text")
+    first = text.inner_text()
+    assert first.startswith("300 pixels have this color") and "Hue 1" in first
+    # The blue thing, clicked in the left picture and then in the mask beside it.
+    box = image.bounding_box()
+    image.click(position={"x": box["width"] * 65 / 160, "y": box["height"] * 35 / 60})
+    notebook.until(lambda: "Hue 10" in text.inner_text(), "the color of the blue thing")
+    column, row = (int(widget.get_by_label(name).input_value()) for name in ("column", "row"))
+    assert abs(column - 65) <= 1 and abs(row - 35) <= 1
+    image.click(position={"x": box["width"] * (80 + 35) / 160, "y": box["height"] * 30 / 60})
+    notebook.until(lambda: text.inner_text() == first, "the orange thing again")

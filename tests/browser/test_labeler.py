@@ -1,0 +1,312 @@
+"""The box labeler in a real JupyterLab, with real mouse, keys and fingers: nothing that it calls saved is ever lost."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+
+import nbformat
+import numpy as np
+import pytest
+
+from robotlab.data import Sample, open_dataset, write_dataset
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+CELL = "from robotlab.label import BoxLabeler\nlabeler = BoxLabeler({path!r}, suggestions={suggestions})\nlabeler"
+# What the tests order the kernel to do lies in a file: its own end, a full disk, or to let go of the data set.
+ORDERS = """import os, pathlib, resource
+pathlib.Path("pid").write_text(str(os.getpid()))
+order = pathlib.Path("order").read_text() if os.path.exists("order") else ""
+most = 200 if order == "full" else resource.RLIM_INFINITY
+resource.setrlimit(resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
+if order == "let go":
+    labeler.store.close()
+order"""
+SIZE = (320, 240)
+
+
+def frame(number):
+    """A gray picture with an orange thing at a known place."""
+    picture = np.full((SIZE[1], SIZE[0], 3), 90, np.uint8)
+    x, y = 40 + 12 * number, 60 + 4 * number
+    picture[y : y + 80, x : x + 30] = 230, 110, 20
+    return picture, [x, y, x + 30, y + 80]
+
+
+def bench(folder, count=6, labeled=0):
+    samples = [
+        Sample(f"{n:02d}.png", frame(n)[0], [frame(n)[1]] * (n < labeled), [0] * (n < labeled)) for n in range(count)
+    ]
+    return write_dataset(folder, samples, ["post", "crate"])
+
+
+class Page:
+    """One labeler on a page."""
+
+    def __init__(self, notebook, folder):
+        self.notebook, self.page, self.folder = notebook, notebook.page, folder
+        self.stage = self.page.locator("svg.robotlab-labeler-stage").last
+        self.saved = self.page.locator(".robotlab-labeler-saved").last
+        self.line = self.page.locator(".robotlab-labeler-line").last
+        self.notebook.until(lambda: self.stage.count() and self.stage.get_attribute("data-shown"), "a picture")
+
+    def at(self, x, y):
+        box = self.stage.bounding_box()
+        return box["x"] + x * box["width"] / SIZE[0], box["y"] + y * box["height"] / SIZE[1]
+
+    def drag(self, start, end):
+        self.page.mouse.move(*self.at(*start))
+        self.page.mouse.down()
+        self.page.mouse.move(*self.at(*end), steps=8)
+        self.page.mouse.up()
+
+    def said(self, words, what="its words", timeout_s=30):
+        self.notebook.until(lambda: words in self.saved.inner_text(), f"{what}: {words!r}", timeout_s)
+
+    def shows(self, name):
+        self.notebook.until(lambda: self.line.inner_text().startswith(name), f"the picture {name}")
+
+    def all_saved(self):
+        self.notebook.until(lambda: "All saved." in self.saved.inner_text(), "everything saved")
+
+    def boxes(self, id=1):
+        """What is on the disk, as any other program reads it."""
+        return next(entry for entry in open_dataset(self.folder) if entry.id == id)
+
+
+def notebook_file(path, cells):
+    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
+    nbformat.write(
+        nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(cell) for cell in cells], metadata=kernel), path
+    )
+    return path
+
+
+@pytest.fixture
+def labeler(tmp_path, lab, open_notebook):
+    def start(page=None, suggestions=False, **settings):
+        data = bench(tmp_path / "bench", **settings)
+        source = notebook_file(
+            tmp_path / "label.ipynb", [ORDERS, CELL.format(path=str(data.folder), suggestions=suggestions)]
+        )
+        running = lab(source)
+        notebook = open_notebook(running, "label.ipynb") if page is None else page(running, "label.ipynb")
+        notebook.run_all()
+        assert notebook.troubles() == []
+        return Page(notebook, data.folder)
+
+    return start
+
+
+def near(found, wanted, px=2.0):
+    assert np.abs(np.asarray(found) - wanted).max() <= px, (found, wanted)
+
+
+def test_draw_move_resize_and_keys(labeler, tmp_path):
+    one = labeler()
+    page = one.page
+    shown = int(one.stage.get_attribute("data-shown"))
+    one.drag((100, 50), (160, 120))
+    one.said("Saved.")
+    near(one.boxes(shown).boxes, [[100, 50, 160, 120]])
+    # By its inside, then by its lower right corner.
+    one.drag((130, 90), (150, 100))
+    one.drag((180, 130), (200, 150))
+    one.all_saved()
+    one.notebook.until(lambda: np.abs(one.boxes(shown).boxes - [[120, 60, 200, 150]]).max() <= 3, "moved, resized")
+    # Keys: the cell cursor of JupyterLab stays, and so does every cell.
+    cells = page.locator(".jp-Cell").count()
+    before = one.boxes(shown).boxes
+    for key in ("ArrowRight", "ArrowRight", "ArrowDown", "Shift+ArrowLeft", "2", "q", "h"):
+        page.keyboard.press(key)
+    one.all_saved()
+    entry = one.boxes(shown)
+    near(entry.boxes, before + [[2, 1, 1, 1]], 0.2)
+    assert entry.labels.tolist() == [1] and entry.ignore.tolist() == [True]
+    assert entry.annotations[0]["hidden"] == 1 and entry.annotations[0]["not_sure"] == 1
+    page.keyboard.press("u")
+    one.notebook.until(lambda: "hidden" not in one.boxes(shown).annotations[0], "the mark undone")
+    page.keyboard.press("r")
+    one.notebook.until(lambda: one.boxes(shown).annotations[0].get("hidden") == 1, "the mark made again")
+    # Save goes through to JupyterLab, deletion and the rest of its single keys do not.
+    page.keyboard.press("Control+s")
+    for key in ("a", "d", "d", "z", "y"):
+        page.keyboard.press(key)
+    assert page.locator(".jp-Cell").count() == cells
+    page.keyboard.press("x")
+    one.notebook.until(lambda: len(one.boxes(shown)) == 0, "an undone box")
+    page.screenshot(path=tmp_path / "labeler.png")
+    print(f"screenshot: {tmp_path / 'labeler.png'}")
+
+
+def test_by_keyboard_alone(labeler):
+    one = labeler()
+    page = one.page
+    one.stage.focus()
+    page.keyboard.press("i")
+    one.all_saved()
+    page.keyboard.press("Control+ArrowRight")
+    page.keyboard.press("Shift+ArrowDown")
+    page.keyboard.press("Enter")
+    first = int(one.stage.get_attribute("data-shown"))
+    one.notebook.until(lambda: one.stage.get_attribute("data-shown") not in (None, str(first)) or True, "the next")
+    one.shows("pictures/01.png")
+    one.all_saved()
+    near(one.boxes(1).boxes, [[130, 80, 210, 161]], 0.6)
+    assert one.boxes(1).record["labeled"] is True
+    page.keyboard.press("c")
+    one.notebook.until(lambda: len(one.boxes(2)) == 1, "the copied box")
+    near(one.boxes(2).boxes, one.boxes(1).boxes, 0.01)
+    # A class, added and renamed: Tab to the field as a reader of screens does.
+    name = page.get_by_label("Class name")
+    name.focus()
+    page.keyboard.type("tray")
+    page.keyboard.press("Enter")
+    one.notebook.until(lambda: open_dataset(one.folder).classes == ("post", "crate", "tray"), "a third class")
+    one.stage.focus()
+    page.keyboard.press("Space")
+    page.keyboard.press("3")
+    one.notebook.until(lambda: one.boxes(2).labels.tolist() == [2], "its class")
+    name.focus()
+    page.keyboard.type("drum")
+    page.get_by_role("button", name="rename class").focus()
+    page.keyboard.press("Enter")
+    one.notebook.until(lambda: open_dataset(one.folder).classes == ("post", "crate", "drum"), "another name")
+    one.stage.focus()
+    page.keyboard.press("b")
+    one.shows("pictures/00.png")
+    # 200 %: half the px for the page; everything still lies inside of it.
+    page.set_viewport_size({"width": 640, "height": 450})
+    page.wait_for_timeout(500)
+    frame_box = page.locator(".jp-Notebook").first.bounding_box()
+    for part in (one.stage, page.locator(".robotlab-labeler-bench"), page.locator(".robotlab-labeler-classes")):
+        box = part.bounding_box()
+        assert box["x"] + box["width"] <= frame_box["x"] + frame_box["width"] + 1
+    for key in ("+", "+", "ArrowRight", "-", "0"):
+        page.keyboard.press(key)
+    assert one.stage.get_attribute("viewBox").split()[2] == str(SIZE[0])
+
+
+def test_suggestions_by_color_and_a_click(labeler):
+    one = labeler(suggestions=True)
+    page = one.page
+    first = int(one.stage.get_attribute("data-shown"))
+    # A click on the thing outlines it.
+    x0, y0, x1, y1 = frame(first - 1)[1]
+    page.mouse.click(*one.at((x0 + x1) / 2, (y0 + y1) / 2))
+    one.notebook.until(lambda: len(one.boxes(first)) == 1, "the thing outlined")
+    near(one.boxes(first).boxes, [[x0, y0, x1, y1]], 1)
+    page.keyboard.press("Enter")
+    one.notebook.until(lambda: "1 suggested" in one.line.inner_text(), "a suggestion by color")
+    second = int(one.stage.get_attribute("data-shown"))
+    page.keyboard.press("Enter")
+    one.notebook.until(lambda: len(one.boxes(second)) == 1, "the suggestion accepted")
+    near(one.boxes(second).boxes, [frame(second - 1)[1]], 1)
+    assert "spread over all recordings" in one.line.inner_text()
+
+
+def test_touch_at_device_pixel_ratio_2(labeler, browser):
+    from conftest import Notebook
+
+    context = browser.new_context(viewport={"width": 1280, "height": 900}, device_scale_factor=2, has_touch=True)
+    try:
+        page = context.new_page()
+        page.set_default_timeout(30_000)
+        one = labeler(page=lambda running, name: Notebook(running, page, name))
+        shown = int(one.stage.get_attribute("data-shown"))
+        one.stage.scroll_into_view_if_needed()
+        fingers = context.new_cdp_session(page)
+
+        def touch(kind, *points):
+            places = [dict(zip(("x", "y"), one.at(*point)), id=n) for n, point in enumerate(points)]
+            fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": places})
+
+        touch("touchStart", (60, 60))
+        for step in range(1, 6):
+            touch("touchMove", (60 + 12 * step, 60 + 16 * step))
+        touch("touchEnd")
+        one.said("Saved.")
+        near(one.boxes(shown).boxes, [[60, 60, 120, 140]], 2)
+        # Two fingers apart: nearer; no box is drawn by that.
+        touch("touchStart", (100, 100), (140, 100))
+        touch("touchMove", (60, 100), (180, 100))
+        touch("touchEnd")
+        one.notebook.until(lambda: float(one.stage.get_attribute("viewBox").split()[2]) < 200, "nearer")
+        assert len(one.boxes(shown)) == 1
+        # A mouse at this ratio: what is drawn is where the pointer was.
+        page.keyboard.press("0")
+        one.drag((200, 40), (260, 100))
+        one.notebook.until(lambda: len(one.boxes(shown)) == 2, "a second box")
+        near(one.boxes(shown).boxes[1], [200, 40, 260, 100], 2)
+        page.screenshot(path=one.folder.parent / "touch.png")
+        print(f"screenshot: {one.folder.parent / 'touch.png'}")
+    finally:
+        context.close()
+
+
+def test_a_killed_kernel_and_a_closed_tab_lose_nothing(labeler):
+    one = labeler()
+    page, shown = one.page, int(one.stage.get_attribute("data-shown"))
+    one.drag((20, 20), (60, 80))
+    one.said("Saved.")
+    # The kernel's process stops in the midst of the work; what is drawn then waits in the browser.
+    pid = int((one.notebook.path.parent / "pid").read_text())
+    os.kill(pid, signal.SIGSTOP)
+    one.drag((100, 20), (160, 80))
+    one.said("1 picture waits to be saved")
+    notice = page.locator(".robotlab-gone").last
+    one.notebook.until(notice.is_visible, "the notice that the kernel is gone", 20)
+    assert "kept in this browser" in notice.inner_text()
+    assert len(one.boxes(shown)) == 1
+    os.kill(pid, signal.SIGKILL)
+    # The tab is closed as well, and opened anew; the restarted kernel gets what waited.
+    page.reload()
+    page.locator(".jp-Notebook .jp-Cell").first.wait_for()
+    one.notebook.until(
+        lambda: any(k["execution_state"] == "idle" for k in one.notebook.lab.kernels() or []), "a kernel"
+    )
+    one.notebook.run_all()
+    one.notebook.until(lambda: len(one.boxes(shown)) == 2, "what waited, saved")
+    Page(one.notebook, one.folder).all_saved()
+
+
+def test_full_disk_and_second_window(labeler):
+    one = labeler()
+    page, shown = one.page, int(one.stage.get_attribute("data-shown"))
+
+    def run(order):
+        (one.notebook.path.parent / "order").write_text(order)
+        cell = page.locator(".jp-CodeCell").first
+        cell.locator(".cm-content").click()
+        page.keyboard.press("Control+Enter")
+        one.notebook.until(lambda: f"'{order}'" in cell.locator(".jp-OutputArea").inner_text(), order)
+
+    run("full")
+    before = one.folder.joinpath("annotations.json").read_bytes()
+    one.drag((20, 20), (60, 80))
+    one.said("not saved", "the refusal of a full disk")
+    assert "waits to be saved" in one.saved.inner_text()
+    assert one.folder.joinpath("annotations.json").read_bytes() == before
+    run("room")
+    one.notebook.until(lambda: len(one.boxes(shown)) == 1, "saved once there is room")
+
+    # A second program on the same set only shows, says so, and goes on when the first is done.
+    run("let go")
+    code = (
+        "import sys; from robotlab.label import LabelStore; store = LabelStore(sys.argv[1]); "
+        "print(store.read_only, flush=True); sys.stdin.read()"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(one.folder)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as other:
+        assert other.stdout.readline().strip() == "False"
+        one.drag((100, 20), (160, 80))
+        one.said("Read-only", "that it only shows")
+        assert len(one.boxes(shown)) == 1
+        other.stdin.close()
+    one.notebook.until(lambda: "Read-only" not in one.saved.inner_text(), "the lock to be free again")
+    one.drag((200, 20), (260, 80))
+    one.notebook.until(lambda: len(one.boxes(shown)) == 2, "labeling goes on")
+    assert json.loads(one.folder.joinpath("annotations.json").read_text())["images"][0]["file_name"]
