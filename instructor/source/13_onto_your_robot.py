@@ -23,7 +23,7 @@
 # | motor board, and its line to the computer | a time-out of its own | part 5 |
 # | small computer | 64 bit, Python 3.11 or newer | lesson 09 |
 # | battery, charger | made for each other | lesson 09 |
-# | **switch** that cuts the motors' power | in reach of a hand, without the robot in the way | your hand |
+# | switch that cuts the motors' power | in reach of a hand, without the robot in the way | your hand |
 # | block of wood | wheels turn freely on it | the preflight |
 # | sheet of paper, tape measure, adhesive tape | | parts 2 and 4 |
 #
@@ -146,7 +146,7 @@ print(
 compare_guess("13.tape", f"{wrong:.1f}°")
 
 # %% [markdown]
-# **Why.** Sheet and distance form two similar triangles with the pixels and the **focal length**, in pixels: f = pixels · distance / width. The whole picture is W pixels wide, so the angle is 2 · atan(W / 2f). The error follows the tape: 10 % of the distance are 10 % of f and 8 % of the angle, and with f every distance that the robot estimates is 10 % wrong. *Give or take* is what the program cannot know: 5 mm of tape, and a sheet that hangs 3° askew.
+# **Why.** Sheet and distance form two similar triangles with the pixels and the focal length in pixels: f = pixels · distance / width. The whole picture is W pixels wide, so the angle is 2 · atan(W / 2f). The error follows the tape: 10 % of the distance are 10 % of f and 8 % of the angle, and with f every distance that the robot estimates is 10 % wrong. *Give or take* is what the program cannot know: 5 mm of tape, and a sheet that hangs 3° askew.
 #
 # With your camera: `robotlab measure field-of-view --camera 0 --distance 0.5`.
 #
@@ -499,7 +499,7 @@ said = command(f"drive {EMULATED} --dry-run --time 1 --log dry.jsonl")
 # %% [markdown]
 # ## 7. The first drive
 #
-# The first drive is slow, never backward, and does not search: a lost target means stop. Somebody **holds** it: `--page` prints the address of a live page, where a button or the space bar has to stay pressed. Such a control is called **hold-to-run**. Letting go, closing the tab, a lost network and a browser that hangs are all the same: no fresh sign, and the robot ramps down and stands.
+# The first drive is slow, never backward, and does not search: a lost target means stop. Somebody holds it: `--page` prints the address of a live page, where a button or the space bar has to stay pressed. Such a control is called **hold-to-run control**. Letting go, closing the tab, a lost network and a browser that hangs are all the same: no fresh sign, and the robot ramps down and stands.
 #
 # **Predict.** You hold the key, and close the laptop's lid without letting go. Does the robot stop? How far does it go at 0.3 m/s?
 #
