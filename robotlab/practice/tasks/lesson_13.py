@@ -171,12 +171,15 @@ CAMERA_DELAY = Task(
             "nearest change",
             "You took the change nearest in time. A picture cannot show what is still to come.",
             lambda seen, sw: float(np.median(np.abs(seen[:, None] - sw).min(axis=1))),
+            also=(lambda seen, sw: float(np.mean(np.abs(seen[:, None] - sw).min(axis=1))),),
         ),
         Misconception(
             "time to the next change",
             "You measured up to the next change. Asked is the time since the last one.",
-            lambda seen, sw: float(
-                np.median(1e3 if len(sw) < 2 else np.append(sw, sw[-1] + 1)[np.searchsorted(sw, seen)] - seen)
+            lambda seen, sw: float(np.median(np.append(sw, sw[-1] + 1)[np.searchsorted(sw, seen)] - seen)),
+            also=(
+                lambda seen, sw: float(np.median(seen - sw[np.searchsorted(sw, seen) % len(sw)])),
+                lambda seen, sw: float(np.median(seen - sw[np.minimum(np.searchsorted(sw, seen), len(sw) - 1)])),
             ),
         ),
         Misconception(

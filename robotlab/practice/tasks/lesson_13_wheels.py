@@ -108,6 +108,17 @@ WHEEL_COMMANDS = Task(
             lambda wanted, came, told: wanted / (np.median(came, axis=0) / told),
         ),
         Misconception(
+            "one wheel alone",
+            "One wheel has its factor, and the other is sent what is wanted. Both have one.",
+            lambda wanted, came, told: wanted / np.array([came[:, 0].mean() / told, 1.0]),
+            also=(lambda wanted, came, told: wanted / np.array([1.0, came[:, 1].mean() / told]),),
+        ),
+        Misconception(
+            "share added",
+            "You added the share that was missing. A wheel that comes to 80 % needs 1 / 0.8 = 125 %, and not 120 %.",
+            lambda wanted, came, told: wanted * (2 - came.mean(axis=0) / told),
+        ),
+        Misconception(
             "slower wheel for both",
             "You held both wheels to one of them. The other has a factor of its own.",
             lambda wanted, came, told: wanted / (came.mean(axis=0).min() / told),
@@ -228,7 +239,11 @@ HALTS_AT = Task(
             "first damaged line",
             "Your board halts because of the first damaged line. One is not enough: it waits for the time-out.",
             lambda t, g, s, u: float(t[~g][0]) if (~g).any() else halts_at(t, g, s, u),
-            also=(lambda t, g, s, u: min(u, float(t[~g][0]) + s) if (~g).any() else halts_at(t, g, s, u),),
+            also=(
+                lambda t, g, s, u: min(u, float(t[~g][0]) + s) if (~g).any() else halts_at(t, g, s, u),
+                lambda t, g, s, u: float(t[~g][0]) + s if (~g).any() else u,
+                lambda t, g, s, u: float(t[~g][0]) if (~g).any() else u,
+            ),
         ),
         Misconception(
             "time-out from the first line",
@@ -239,6 +254,11 @@ HALTS_AT = Task(
             "never halts",
             "Your result is the end of the record: your board has not halted. There is a gap longer than the time-out.",
             lambda t, g, s, u: u,
+        ),
+        Misconception(
+            "the first line where there is no gap",
+            "Where no gap is too long, your board halts all the same: np.argmax of nothing but False is 0. Ask whether there is one at all.",
+            lambda t, g, s, u: float(_gaps(t, g, u)[int(np.argmax(np.diff(_gaps(t, g, u)) > s))] + s),
         ),
         Misconception(
             "good and damaged exchanged",
