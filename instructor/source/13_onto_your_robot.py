@@ -501,7 +501,23 @@ said = command(f"drive {EMULATED} --dry-run --time 1 --log dry.jsonl")
 #
 # The first drive is slow, never backward, and does not search: a lost target means stop. Somebody holds it: `--page` prints the address of a live page, where a button or the space bar has to stay pressed. Such a control is called **hold-to-run control**. Letting go, closing the tab, a lost network and a browser that hangs are all the same: no fresh sign, and the robot ramps down and stands.
 #
-# **Predict.** You hold the key, and close the laptop's lid without letting go. Does the robot stop? How far does it go at 0.3 m/s?
+# **Predict.** You hold the key, and close the laptop's lid without letting go. Does the robot stop? How far does it go meanwhile, at 0.3 m/s?
+
+# %%
+guess(
+    "13.lid",
+    "You close the lid at 0.3 m/s. How far does it go?",
+    choices=("10 cm at most", "half a meter at most", "until it hits something"),
+)
+
+# %%
+from robotlab.loop import Settings, stopping_m
+
+first = Settings(max_mps=0.3, max_accel_mps2=0.5, max_reverse_mps=0, search_s=0)
+compare_guess("13.lid", f"{100 * stopping_m(first):.0f} cm at most")
+
+# %% [markdown]
+# **Why.** The page answers a question that the robot asks twenty times a second, and an answer is good for 0.4 s. The lid closes, no answer comes, and it brakes: well within the 42 cm that the line *limits* of the preflight has promised for its first drive, at worst. Your clear floor has to have that distance in front of it, and more.
 #
 # Rehearse it now. In JupyterLab: *File > New > Terminal*, change into the course's folder, and type
 #
@@ -530,8 +546,6 @@ else:
     print("not started: set START = True in this cell, then run it again")
 
 # %% [markdown]
-# **Why.** The page answers a question that the robot asks twenty times a second, and an answer is good for 0.4 s. The lid closes, no answer comes, and it brakes: at 0.3 m/s within the 0.42 m that the line *limits* has promised. The distance is what your clear floor has to have, and more.
-#
 # On your robot add `--page`, and `--record-pictures` to keep what it saw. To hold it from a laptop, give the robot's address in your own network (`--page 192.168.1.20:8810`); who has the address that is printed can drive.
 #
 # The order of a first drive:
@@ -545,12 +559,12 @@ else:
 #
 # Every real drive writes a log, and keeps the pictures if asked. Two emulated drives at dusk, one with the color detector and one with your model, both at once so that you wait only once. The post has bands here, orange and white, and stands 1.3 m away when they start.
 #
-# **Predict.** Both detectors will find something to follow in most pictures. Which one would you send home: the one that follows in fewer pictures, or can a log with gaps be the better one? And the distance to the post, as the color detector's boxes say it: about 1.3 m, half of it, or twice?
+# **Predict.** Both will follow something in most of their pictures. How far away is the post in the color detector's log: about 1.3 m, half of that, or twice that and more?
 
 # %%
 guess(
     "13.dusk",
-    "How far away is the post, as the color detector's boxes say?",
+    "How far away is the post in the color detector's log?",
     choices=("about 0.6 m", "about 1.3 m", "2.5 m or more"),
 )
 
@@ -620,9 +634,9 @@ plt.show()
 # %% [markdown]
 # *Above, for those who have not run the cells: two such drives.*
 #
-# **Why.** At dusk the color detector sees one orange band and takes it for the post. A band is a third as tall, and what looks a third as tall is three times as far away (lesson 02): so the robot drives on, toward a post that stands 1.3 m before it. Its log has no alarm. It says how often something was followed, how late, and what was commanded; whether the box was *right* it does not know, for a real robot has no ground truth. So look at the replay, at the box and not at the numbers. And one drive each decides nothing: six walks, paired, or no claim (lesson 12).
+# **Why.** At dusk the color detector sees one orange band and takes it for the post. A band is a third as tall, and what looks a third as tall is three times as far away (lesson 02): so the robot drives on, toward a post that is 1.3 m before it. Its log has no alarm. It says how often something was followed, how late, and what was commanded; whether the box was *right* it does not know, for a real robot has no ground truth. So look at the replay, at the box and not at the numbers. And one drive each decides nothing: six walks, paired, or no claim (lesson 12).
 #
-# Play with it: drag the time through both. In which pictures does the color detector have the whole post? What would you change first: its color range, its rule for joining bands (lesson 03), or the detector?
+# Play with it: drag the time through both. In which pictures does the color detector have the whole post? What would you change first: its range of colors, its rule for which parts belong together, or the detector?
 
 # %% [markdown]
 # ## 9. What to do when ...
@@ -630,10 +644,10 @@ plt.show()
 # | it ... | look at | usual cause | do |
 # |---|---|---|---|
 # | flees from the object, turns ever faster | sign check | sides swapped, a motor's wires turned | `--setting steering_sign=-1`, or swap the plugs; wheels up |
-# | swings from side to side | log: bearing, latency | gain too high for the real latency | measure the delay again; halve `turn_gain` |
-# | jumps at the start, the picture blurs | log: commands | ramp too hard, loose camera mast | lower `max_accel_mps2`; stiffen the mast |
-# | does not move, the state is *follow* | preflight: link; wheels up | motors' power off, speed below what the motors turn at, battery low | switch, battery, gears; a higher least speed |
-# | does not move, the state is *wait* | the page | nobody holds, or the target was lost for good | let go, press again; start again |
+# | swings from side to side | log: bearing, latency | gain too high for the real latency | measure the delay again; halve the gain, `--setting turn_gain=0.9` |
+# | jumps at the start, the picture blurs | log: commands | ramp too hard, loose camera mast | `--setting max_accel_mps2=0.3`; stiffen the mast |
+# | does not move, the page says that it drives | preflight: link; wheels up | motors' power off, battery low, too slow for the motors to turn at all | switch, battery, gears |
+# | does not move, the page says that it stands | the page | nobody holds, or the target was lost for good | let go, press again; start again |
 # | loses it near | replay: box at the edge | object larger than the picture | keep more distance; a wider lens |
 # | loses it far | replay: box height | fewer pixels than the detector needs (lesson 12) | larger picture, narrower lens |
 # | loses it in one corner of the room | replay: light | a lighting that it has not learned | label pictures from there (lesson 06), train again |
