@@ -28,7 +28,7 @@ def test_lesson_13_in_the_browser(lab, open_notebook, tmp_path):
     assert "horizontal field of view 57.0 deg" in outputs and "robotlab drive --hfov-deg 57.0" in outputs
     # Cautions come before a wheel turns; a board that timed out refuses what comes late.
     assert "The wheels are off the ground, and nothing can touch them? (yes/no) yes" in outputs
-    assert "1.1 s: they turn; 1.7 s: they stand; woken up: they stand" in outputs
+    assert "1.7 s: they stand; woken up: they stand" in outputs
     for line in ("rate against gain", "limits", "battery"):
         assert f"STOP  {line}: " in outputs and (f"OK    {line}: " in outputs)
     assert "dry run, no wheel turned" in outputs and "not started: set START = True" in outputs
