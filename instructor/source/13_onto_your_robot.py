@@ -303,7 +303,7 @@ class Person:
     def watch(self):
         before = time.monotonic()
         while True:
-            time.sleep(0.005)
+            time.sleep(0.01)
             now = time.monotonic()
             left, right = self.board.wheels()
             self.ways_m["left"] += LEFT * left * (now - before)
@@ -328,9 +328,9 @@ from robotlab.robot import EmulatedBoard, calibrate_wheels
 
 TOLD_M = 0.3  # short, so that you need not wait; on a floor a meter or two
 
-for _ in range(3):
+for _ in range(5):
     with EmulatedBoard() as board:
-        link, person = SerialLink.open(board.port), Person(board)
+        link, person = SerialLink.open(board.port, reply_s=0.5), Person(board)
         try:
             print(calibrate_wheels(link, person.answer, TOLD_M, speed_mps=0.3, runs=2))
             break
@@ -399,7 +399,7 @@ guess(
 # %% tags=["nbval-ignore-output"]
 seen = {}
 with EmulatedBoard() as board:
-    link = SerialLink.open(board.port)
+    link = SerialLink.open(board.port, reply_s=0.5)
     begin = time.monotonic()
     link.send(0.0, 0.0)
     while time.monotonic() - begin < 1.0:
@@ -476,7 +476,8 @@ recordings = open_dataset(shipped("datasets/greenhouse")).only(
     recordings=("day1", "overcast1", "dusk1")
 )
 model = fit(recordings.having(recordings.pictures[::2]), progress=False)
-model.save(folder / "mine.onnx")
+saved = model.save(folder / "mine.onnx")
+print(f"{saved.name}: finds {', '.join(model.classes)}")
 
 # %% [markdown]
 # **Predict.** Somebody in a hurry wants a steering gain of 6 in place of 1.8 and three times the speed, and has not charged the pack: it has 6.4 V, where its maker's data sheet says at least 6.6 V. There are seven lines: environment, camera, rate against gain, limits, target, battery, link. How many say STOP?
