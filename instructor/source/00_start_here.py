@@ -417,9 +417,9 @@ PickColor(resize(picture, (round(width * factor), round(height * factor))))
 # | 10 | [steer](10_steer.ipynb) | a gain, and the latency that limits it |
 # | 11 | [smooth and safe](11_smooth_and_safe.ipynb) | a ramp, a watchdog, a plan for a lost target |
 # | 12 | [the face-off](12_face_off.ipynb) | color against trained detector, chosen and defended |
-# | 13 | onto your robot | the first drive, wheels up first |
+# | 13 | [onto your robot](13_onto_your_robot.ipynb) | the first drive, wheels up first; without a robot too |
 #
-# The lessons with a link are in this copy; 13 is in preparation. After 05, take 06, 07 and 08 for the detector, 09 to 11 for time, power and motion, in either order; 12 puts both together. Two pages to look things up: the [glossary](glossary.md) has the words of the field, the [reference](reference.md) says which function answers which question.
+# After 05, take 06, 07 and 08 for the detector, 09 to 11 for time, power and motion, in either order; 12 puts both together, and 13 takes it onto a robot. Two pages to look things up: the [glossary](glossary.md) has the words of the field, the [reference](reference.md) says which function answers which question.
 #
 # From lesson 01 on there are tasks: you write a function, `verify` checks it, and `nudge` gives a hint. Your progress is kept on this machine only; this cell shows it whenever you run it.
 

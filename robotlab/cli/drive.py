@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from robotlab.control import MotorLink
     from robotlab.loop import Settings
     from robotlab.robot.preflight import Check
+    from robotlab.robot.rehearsal import EmulatedBoard
 
 CAUTION = (
     "Before it moves: wheels off the ground first, a hand on the power switch, a clear floor, people and pets out of reach.\n"
@@ -77,6 +78,12 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         default=0.5,
         metavar="M/S",
         help="speed of a wheel at full power; none is told more (default: 0.5; measure it)",
+    )
+    real.add_argument(
+        "--wheel-factors",
+        default="1,1",
+        metavar="LEFT,RIGHT",
+        help="true speed / commanded speed of each wheel, of robotlab measure wheels (default: 1,1)",
     )
     real.add_argument(
         "--battery", type=float, metavar="V", help="voltage of the battery now; 0 for a robot without one"
@@ -181,14 +188,14 @@ def _real(options: argparse.Namespace) -> int:
     log = _free(Path(options.log or "drive.jsonl"))
     check_output(options.output, "report", filter(None, [log, options.who if options.who != "color" else None]))
     with ExitStack() as stack:
-        link, wheels = wheels_of(options, settings, stack)
-        take = take_of(options, camera, settings, wheels, stack)
+        link, board = wheels_of(options, settings, stack)
+        take = take_of(options, camera, settings, board, stack)
         if rehearsed:
             take.lifted = True
         real_link = None if options.dry_run and options.wheels is None else link
         if not _passed(look(detector, take, camera, settings, real_link, *battery_of(options))):
             return 1
-        if not options.dry_run and not _answered(options, link, settings, asked):
+        if not options.dry_run and not _answered(link, board, settings, asked):
             return 1
         if rehearsed:
             take.lifted = False
@@ -258,7 +265,7 @@ def _passed(checks: Iterable[Check]) -> bool:
     return fine
 
 
-def _answered(options: argparse.Namespace, link: MotorLink, settings: Settings, asked: bool) -> bool:
+def _answered(link: MotorLink, board: EmulatedBoard | None, settings: Settings, asked: bool) -> bool:
     """The rounds for which a person is needed."""
     from robotlab.robot.preflight import ask_before, ask_last, check_signs
 
@@ -272,7 +279,13 @@ def _answered(options: argparse.Namespace, link: MotorLink, settings: Settings, 
         except EOFError:
             return ""
 
-    return _passed(ask_before(ask)) and _passed([check_signs(link, settings, ask)]) and _passed([ask_last(ask)])
+    def ask_turned(question: str) -> str:
+        if board is not None:  # nobody sees them turn
+            ways = ("forward" if speed > 0 else "backward" if speed < 0 else "not at all" for speed in board.turned)
+            question = "Emulated: the left wheel turned {}, the right one {}. {}".format(*ways, question)
+        return ask(question)
+
+    return _passed(ask_before(ask)) and _passed([check_signs(link, settings, ask_turned)]) and _passed([ask_last(ask)])
 
 
 def _free(path: Path) -> Path:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import re
 import sys
 import time
@@ -93,8 +94,9 @@ def _field_of_view(options: argparse.Namespace) -> int:
                 picture, _ = take()
             if take.fault:
                 print(take.fault)
-    print(measure_field_of_view(picture, distance, sheet))
-    print("Next: Camera(width, height, math.radians(THIS)), or hfov_rad in Settings.")
+    found = measure_field_of_view(picture, distance, sheet)
+    print(found)
+    print(f"Next: robotlab drive --hfov-deg {math.degrees(found.hfov_rad):.1f}, or hfov_rad in Settings.")
     return 0
 
 
@@ -114,7 +116,7 @@ def _delay(options: argparse.Namespace) -> int:
     print(report)
     if options.light == "screen":
         print("The screen's own time is in it, some 10 to 50 ms: a LED on a pin has none (--light pin:17).")
-    print(f"Next: VideoCamera({source!r}, delay_s={found.delay_s:.3f}), or delay_s in Settings.")
+    print(f"Next: robotlab drive --delay {found.delay_s:.3f}, or VideoCamera({source!r}, delay_s={found.delay_s:.3f}).")
     return 0
 
 
@@ -166,5 +168,7 @@ def _wheels(options: argparse.Namespace) -> int:
     finally:
         link.close()
     print(found)
-    print(f"Next: CalibratedLink(link, left={found.left:.3f}, right={found.right:.3f}).")
+    print(
+        f"Next: robotlab drive --wheel-factors {found.left:.3f},{found.right:.3f}, or CalibratedLink(link, {found.left:.3f}, {found.right:.3f})."
+    )
     return 0

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import math
 import re
-from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
@@ -15,6 +14,7 @@ from robotlab.errors import InputError, MotionError
 
 if TYPE_CHECKING:
     from robotlab.loop import Settings
+    from robotlab.robot.rehearsal import EmulatedBoard
 
 # What can be: an option outside of it is in another unit, or slipped (common practice, no source).
 _RANGES = {
@@ -92,13 +92,25 @@ def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Set
         "delay_s": options.delay,
         "min_score": score,
     }
-    motor = Motor(max_mps=options.full_power)
+    # Told more than full power, a wheel that falls short cannot give it.
+    motor = Motor(max_mps=options.full_power * min(1.0, *factors_of(options)))
     settings = Settings(**(first | {"target": target, "motor": motor} | changes))
     if settings.max_mps > options.max_speed:
         raise MotionError(
             f"max_mps must be at most --max-speed, {options.max_speed:g} m/s, got {settings.max_mps:g}; raise that, if you must"
         )
     return settings
+
+
+def factors_of(options: argparse.Namespace) -> tuple[float, float]:
+    """True speed / commanded speed of the left and the right wheel."""
+    try:
+        left, right = (number(float(text), "factor", 0.3, 3.0) for text in options.wheel_factors.split(","))
+    except ValueError:
+        raise InputError(
+            f"--wheel-factors must be two numbers LEFT,RIGHT from 0.3 to 3, got {options.wheel_factors!r:.40}; measure them with robotlab measure wheels"
+        ) from None
+    return left, right
 
 
 def camera_of(options: argparse.Namespace) -> Any:
@@ -115,14 +127,10 @@ def camera_of(options: argparse.Namespace) -> Any:
     return Camera(int(size[1]), int(size[2]), math.radians(options.hfov_deg), height_m=options.camera_height)
 
 
-def wheels_of(options: argparse.Namespace, settings: Settings, stack: ExitStack) -> tuple[Any, Callable]:
-    """The motor link, and what its wheels are told as far as that can be known."""
-
-    def nothing() -> tuple[float, float]:
-        return 0.0, 0.0
-
+def wheels_of(options: argparse.Namespace, settings: Settings, stack: ExitStack) -> tuple[Any, EmulatedBoard | None]:
+    """The motor link, and its board if that is emulated."""
     if not options.wheels:
-        return None, nothing
+        return None, None
     if options.wheels == "emulated":
         from robotlab.control import SerialLink
         from robotlab.robot.rehearsal import EmulatedBoard
@@ -130,15 +138,17 @@ def wheels_of(options: argparse.Namespace, settings: Settings, stack: ExitStack)
         board = stack.enter_context(EmulatedBoard())
         link = SerialLink.open(board.port)
         stack.callback(link.close)
-        return link, board.wheels
-    from robotlab.robot import open_wheels
+        return link, board
+    from robotlab.robot import CalibratedLink, open_wheels
 
-    link = open_wheels(options.wheels, settings.motor.max_mps)
+    link = open_wheels(options.wheels, options.full_power)
     stack.callback(link.close)
-    return link, nothing
+    return CalibratedLink(link, *factors_of(options)), None
 
 
-def take_of(options: argparse.Namespace, camera: Any, settings: Settings, wheels: Callable, stack: ExitStack) -> Any:
+def take_of(
+    options: argparse.Namespace, camera: Any, settings: Settings, board: EmulatedBoard | None, stack: ExitStack
+) -> Any:
     """What takes the pictures."""
     if options.camera == "rendered":
         from robotlab.face_off import walk_named
@@ -147,7 +157,7 @@ def take_of(options: argparse.Namespace, camera: Any, settings: Settings, wheels
         return RenderedCamera(
             *walk_named(options.walk),
             camera,
-            wheels,
+            board.wheels if board else lambda: (0.0, 0.0),
             settings.frame_hz,
             settings.delay_s,
             settings.drive,

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from robotlab.robot.field_of_view import measure_field_of_view
     from robotlab.robot.live_page import LivePage
     from robotlab.robot.pins import PinLink
+    from robotlab.robot.recording import load_run
+    from robotlab.robot.rehearsal import EmulatedBoard, RenderedCamera
     from robotlab.robot.view import view_fault
     from robotlab.robot.wheel_calibration import CalibratedLink, calibrate_wheels
     from robotlab.robot.wheels import open_wheels

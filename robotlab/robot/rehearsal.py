@@ -37,6 +37,8 @@ class EmulatedBoard:
     ----------
     port : str
         Name of the port, for :meth:`robotlab.control.SerialLink.open`.
+    turned : (float, float)
+        Speeds of the wheels when they turned last, m/s: what a person would have seen.
 
     Raises
     ------
@@ -62,6 +64,7 @@ class EmulatedBoard:
                 "emulated wheels need a pseudo-terminal, this system has none (Windows); take a Linux machine, or a real board"
             )
         self._board, self._lock = Board(max_mps), threading.Lock()
+        self.turned = (0.0, 0.0)
         self._near, self._far = os.openpty()
         self.port = os.ttyname(self._far)
         self._leave = threading.Event()
@@ -100,6 +103,9 @@ class EmulatedBoard:
                 self._board.write(said)
                 answers = iter(self._board.readline, b"")
                 os.write(self._near, b"".join(answers))
+                told = self._board.wheels()
+                if max(map(abs, told)) > 0.05:  # as slowly as a ramp ends, nobody sees them turn
+                    self.turned = told
 
 
 class RenderedCamera:

@@ -312,3 +312,29 @@ def leaked_part(train, test, near):
     known = {int(frame) for frame in train}
     leaked = [frame for frame in test if any(frame + step in known for step in range(-near, near + 1))]
     return len(leaked) / len(test)
+
+
+def hfov_from_sheet(sheet_m, distance_m, sheet_px, width_px):
+    strip_m = width_px * sheet_m / sheet_px
+    return 2 * math.atan2(strip_m / 2, distance_m)
+
+
+def camera_delay(seen_s, switched_s):
+    delays_s = sorted(min(seen - time for time in switched_s if time < seen) for seen in seen_s)
+    middle = len(delays_s) // 2
+    return delays_s[middle] if len(delays_s) % 2 else (delays_s[middle - 1] + delays_s[middle]) / 2
+
+
+def wheel_commands(wanted_mps, came_m, told_m):
+    ways_m = [sum(run[side] for run in came_m) / len(came_m) for side in (0, 1)]
+    return np.array([speed * told_m / way for speed, way in zip(wanted_mps, ways_m, strict=True)])
+
+
+def halts_at(line_s, good, timeout_s, until_s):
+    halt_s = math.inf
+    for time, agrees in zip(line_s, good, strict=True):
+        if time > halt_s:
+            break
+        if agrees:
+            halt_s = time + timeout_s
+    return min(halt_s, until_s)

@@ -1,5 +1,6 @@
 """``robotlab drive`` with a robot, a rehearsed one: preflight, questions, dry run, log and replay; and the control in drive()."""
 
+import argparse
 import json
 import os
 import pty
@@ -9,7 +10,9 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import ExitStack
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,6 +22,7 @@ from robotlab.camera import Camera
 from robotlab.cli import main
 from robotlab.color import Band, ColorDetector
 from robotlab.control import SerialLink, SimulatedLink
+from robotlab.control.board import Board
 from robotlab.control.line_protocol import LinkError
 from robotlab.detections import Detections, as_detector
 from robotlab.errors import InputError, MotionError
@@ -32,6 +36,7 @@ ROOT = Path(__file__).parents[2]
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watchdog_s=2.0, hold_s=0.2, max_mps=0.3, max_accel_mps2=2.0)
 POST = Detections([[31, 20, 33, 30]], [0.9], [0], ["post"])
+POST_DETECTOR = SimpleNamespace(detect=lambda picture: POST, classes=("post",))
 
 
 def live():
@@ -292,6 +297,8 @@ def test_a_rehearsal_ends_with_log_and_replay(tmp_path, monkeypatch, capsys):
         (["--dry-run", "--rate", "1e-9"], "--rate must be from 0.5 to 1000"),
         (["--dry-run", "--max-speed", "1e308"], "--max-speed must be from 0.001 to 10"),
         (["--dry-run", "--size", "9999x9999"], "--size must be at most 4 million pixels"),
+        (["--dry-run", "--wheel-factors", "0.9"], "--wheel-factors must be two numbers"),
+        (["--dry-run", "--wheel-factors", "0,1"], "--wheel-factors must be two numbers"),
     ],
 )
 def test_what_cannot_be_driven_is_one_line(more, words, monkeypatch, capsys, tmp_path):
@@ -335,6 +342,28 @@ def test_whoever_breaks_it_off_is_told_that_the_halt_was_not_confirmed(end, code
     assert "HALT must be confirmed, it was not" in said.err and "run log: drive.jsonl" in said.out
 
 
+def test_wheel_factors_come_into_the_commands_and_into_the_limit(monkeypatch):
+    board = Board()
+    monkeypatch.setattr("robotlab.robot.open_wheels", lambda where, most: SerialLink(board, max_mps=most))
+    options = argparse.Namespace(
+        wheel_factors="0.8,1.25",
+        full_power=0.5,
+        max_speed=0.3,
+        rate=10.0,
+        delay=0.1,
+        setting=[],
+        target=None,
+        wheels="x",
+    )
+    settings = robotlab.cli.robot_options.settings_of(options, POST_DETECTOR, 0.5)
+    assert settings.motor.max_mps == pytest.approx(0.4)
+    with ExitStack() as stack:
+        link, _ = robotlab.cli.robot_options.wheels_of(options, settings, stack)
+        link.send(0.0, 0.0)
+        link.send(0.4, 0.4)
+        assert board.wheels() == (0.5, 0.32)
+
+
 @pytest.mark.parametrize("option", ["--page", "--dry-run", "--record-pictures"])
 def test_options_of_a_robot_without_a_camera_are_refused(option, capsys):
     assert main(["drive", option]) == 2
@@ -373,6 +402,9 @@ def test_a_person_at_a_terminal_goes_through_all_rounds(last, code, tmp_path):
             seen += 1
     os.close(near)
     assert program.wait(10) == code, said
+    # What the command says of the emulated wheels is what they were sent.
+    assert ("the left wheel turned backward" in said) == ("TURNED left" in said)
+    assert "the left wheel turned forward, the right one forward. And now" in said
     assert seen == len(answers) and (("ended: the time was over" in said) == (code == 0)), said
 
 

@@ -1,0 +1,57 @@
+"""Lesson 13 as a learner without a robot has it: run, two emulated drives replayed, tasks solved by typing; nothing real moves."""
+
+from pathlib import Path
+
+import pytest
+
+import robotlab
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "13_onto_your_robot.ipynb"
+
+
+def test_lesson_13_in_the_browser(lab, open_notebook, tmp_path):
+    notebook = open_notebook(lab(LESSON), LESSON.name)
+    page = notebook.page
+
+    still = page.locator("img[src*='13_two_drives']")
+    still.scroll_into_view_if_needed()
+    notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
+    assert "one orange band of the post" in still.get_attribute("alt")
+    notebook.run_all()
+    assert notebook.troubles() == []
+    outputs = str([cell.get("outputs") for cell in notebook.saved()["cells"]])
+    for name in ("hfov_from_sheet", "camera_delay", "wheel_commands", "halts_at"):
+        assert f"{name}: not started" in outputs
+    # The command finds the field of view that the sheet was drawn for, and its own words lead to the next command.
+    assert "horizontal field of view 57.0 deg" in outputs and "robotlab drive --hfov-deg 57.0" in outputs
+    # Cautions come before a wheel turns; a board that timed out refuses what comes late.
+    assert "The wheels are off the ground, and nothing can touch them? (yes/no) yes" in outputs
+    assert "1.7 s: they stand; woken up: they stand" in outputs
+    for line in ("rate against gain", "limits", "battery"):
+        assert f"STOP  {line}: " in outputs and (f"OK    {line}: " in outputs)
+    assert "dry run, no wheel turned" in outputs and "not started: set START = True" in outputs
+    assert "still to be measured: hfov_deg" in outputs
+
+    # The replay of both drives: the time moves by key, and the picture with it.
+    frame = page.locator(".robotlab-replay iframe")
+    frame.scroll_into_view_if_needed()
+    inside = frame.content_frame
+    slider = inside.locator("input[type=range]").first
+    slider.focus()
+    before = slider.input_value()
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    notebook.until(lambda: slider.input_value() != before, "the replay to move")
+
+    notebook.fits(frame, [frame], tmp_path)
+
+    said = notebook.type_answer("hfov_from_sheet", "return math.atan(width_px * sheet_m / sheet_px / 2 / distance_m)")
+    assert "recognized: half the angle" in said
+    said = notebook.type_answer(
+        "hfov_from_sheet", "return 2 * math.atan(width_px * sheet_m / sheet_px / 2 / distance_m)"
+    )
+    assert "hfov_from_sheet: passed" in said
+    said = notebook.type_answer("halts_at", "return min(until_s, line_s[good][-1] + timeout_s)")
+    assert "halts_at: passed" not in said
