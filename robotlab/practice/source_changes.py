@@ -50,6 +50,23 @@ def _as_number(number: Any) -> Change:
 
 
 def as_part(part: ast.AST) -> Change:
+    """A change to another part of the same source.
+
+    Parameters
+    ----------
+    part : ast.AST
+        The other part.
+
+    Returns
+    -------
+    callable
+        The change.
+
+    Examples
+    --------
+    >>> as_part(ast.Constant(1))(ast.Constant(2)).value
+    1
+    """
     return lambda n: part
 
 
@@ -58,15 +75,67 @@ def _as_name(name: str) -> Change:
 
 
 def called_name(call: Any) -> str:
+    """Name of the function in a call.
+
+    Parameters
+    ----------
+    call : ast.Call
+        The call.
+
+    Returns
+    -------
+    str
+        Without its module; empty where it has no name.
+
+    Examples
+    --------
+    >>> called_name(ast.parse("math.tan(1)", mode="eval").body)
+    'tan'
+    """
     called = call.func
     return called.id if isinstance(called, ast.Name) else called.attr if isinstance(called, ast.Attribute) else ""
 
 
 def relatives(name: str) -> list[str]:
+    """Functions that are taken for this one.
+
+    Parameters
+    ----------
+    name : str
+        Its name.
+
+    Returns
+    -------
+    list of str
+        Their names.
+
+    Examples
+    --------
+    >>> relatives("any")
+    ['all']
+    """
     return list(dict.fromkeys(one for family in _FAMILIES if name in family for one in family if one != name))
 
 
 def renamed(other: str) -> Change:
+    """A change of a call to another function.
+
+    Parameters
+    ----------
+    other : str
+        Its name.
+
+    Returns
+    -------
+    callable
+        The change.
+
+    Examples
+    --------
+    >>> ast.unparse(renamed("tan")(ast.parse("math.sin(1)", mode="eval").body))
+    'math.tan(1)'
+    """
+
     def change(n: Any) -> ast.Call:
         name = ast.Name(other, ast.Load())
         called = name if isinstance(n.func, ast.Name) else ast.Attribute(n.func.value, other, ast.Load())
@@ -76,11 +145,24 @@ def renamed(other: str) -> Change:
 
 
 def is_comparison(node: Any) -> bool:
+    """Whether this compares two values.
+
+    Parameters
+    ----------
+    node : ast.AST
+        The expression.
+
+    Returns
+    -------
+    bool
+        True for ``a < b``, not for ``a < b < c``.
+
+    Examples
+    --------
+    >>> is_comparison(ast.parse("a < b", mode="eval").body)
+    True
+    """
     return isinstance(node, ast.Compare) and len(node.ops) == 1
-
-
-def mirrored(n: Any) -> ast.Compare:
-    return ast.Compare(n.comparators[0], n.ops, [n.left])
 
 
 def _times(factor: float) -> Change:
@@ -163,6 +245,27 @@ def _group_left(n: Any) -> ast.BinOp:
 
 
 def changes(node: Any, names: list[str], numbers: list[float]) -> Iterator[tuple[Change, str]]:
+    """What learners mend: an operator, a comparison, a name, a number, a function, parentheses, a sign.
+
+    Parameters
+    ----------
+    node : ast.AST
+        The expression.
+    names : list of str
+        Names in the function.
+    numbers : list of float
+        Numbers in the task's text.
+
+    Yields
+    ------
+    tuple of (callable, str)
+        A change, and words for where to look.
+
+    Examples
+    --------
+    >>> next(changes(ast.parse("a + b", mode="eval").body, [], []))[1]
+    'the operator between `a` and `b`'
+    """
     if isinstance(node, ast.BinOp):
         shown = f"the operator between `{ast.unparse(node.left)}` and `{ast.unparse(node.right)}`"
         for operator in _OPERATORS:

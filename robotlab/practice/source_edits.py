@@ -14,7 +14,6 @@ from robotlab.practice.source_changes import (
     called_name,
     changes,
     is_comparison,
-    mirrored,
     missing,
     relatives,
     renamed,
@@ -117,7 +116,7 @@ def edits(body: ast.FunctionDef, task: Task) -> Iterator[Edit]:
         yield stated, lambda n: ast.Constant(_nearest(n, numbers)), get(stated[0]), "the numbers: they are rounded"
     comparisons = [slot for slot in slots if is_comparison(get(slot))]
     if len(comparisons) > 1:
-        yield comparisons, mirrored, get(comparisons[0]), "the direction of the comparisons"
+        yield comparisons, _mirrored, get(comparisons[0]), "the direction of the comparisons"
     called: dict[str, list[Slot]] = {}
     for slot in slots:
         if isinstance(get(slot), ast.Call):
@@ -170,3 +169,7 @@ def _nearest(node: Any, numbers: list[float]) -> float | None:
     if not (isinstance(node, ast.Constant) and type(node.value) in (int, float)):
         return None
     return next((one for one in numbers if one != node.value and abs(one - node.value) <= 0.05 * abs(one)), None)
+
+
+def _mirrored(n: Any) -> ast.Compare:
+    return ast.Compare(n.comparators[0], n.ops, [n.left])
