@@ -29,7 +29,7 @@
 #
 # Two drivers of the course go with it: a serial line to a board (`serial:/dev/ttyUSB0`), and plain pins (`pins:5,6,13,19`). Anything with `send` and `stop` works as well.
 #
-# On the robot's computer nothing of the notebooks is installed, only `pip install "robotlab[robot]"` from this folder. There you type commands, as `command` does here: what stands behind `$` is what you would type.
+# On the robot's computer nothing of the notebooks is installed, only `pip install ".[robot]"` in this folder. There you type commands, as `command` does here: what stands behind `$` is what you would type.
 
 # %% tags=["nbval-ignore-output"]
 import json
