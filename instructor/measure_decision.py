@@ -14,7 +14,7 @@ from robotlab.course import shipped
 from robotlab.files import write_json
 from robotlab.greenhouse import WALKS
 from robotlab.metrics import paired_mean
-from robotlab.sweep import Table, parse_plan, run_sweep
+from robotlab.sweep import SweepTable, parse_plan, run_sweep
 
 MISSED = (0.0, 0.2, 0.4, 0.5, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95)
 LATENCY_S = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0)
@@ -24,13 +24,13 @@ SEEDS = 5
 PLAN = "duration_s = 8\n[fixed]\n{fixed}\n[vary]\n{name} = {values}\nwalk = {walks}\nseed = {seeds}\n"
 
 
-def runs(name: str, values: tuple[float, ...], fixed: str) -> Table:
+def runs(name: str, values: tuple[float, ...], fixed: str) -> SweepTable:
     """All walks and seeds for each value."""
     text = PLAN.format(fixed=fixed, name=name, values=list(values), walks=list(WALKS), seeds=list(range(SEEDS)))
     return run_sweep(parse_plan(text), tempfile.mkdtemp(), progress=False)
 
 
-def by_walk(table: Table, name: str, value: float) -> np.ndarray:
+def by_walk(table: SweepTable, name: str, value: float) -> np.ndarray:
     """Distance error of each walk, mean over its seeds, m."""
     rows = table.where(**{name: value})
     return np.array([rows.where(walk=walk)["distance_error_m"].mean() for walk in WALKS])

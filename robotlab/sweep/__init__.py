@@ -1,7 +1,7 @@
 """Many runs: a plan of what varies, one table of what came out, maps and choices.
 
 :func:`read_plan` reads a plan, :func:`run_sweep` runs it, on one machine or a
-cluster, killed and resumed as often as you like; :class:`Table` is the result.
+cluster, killed and resumed as often as you like; :class:`SweepTable` is the result.
 """
 
 from typing import TYPE_CHECKING
@@ -14,6 +14,6 @@ if TYPE_CHECKING:
     from robotlab.sweep.parts import BOARDS, CAMERAS, best_choice, choices, flips
     from robotlab.sweep.plan import Plan, parse_plan, read_plan
     from robotlab.sweep.running import run_sweep
-    from robotlab.sweep.table import Table, mean_interval
+    from robotlab.sweep.table import SweepTable, mean_interval
 
 load_lazily(__name__)

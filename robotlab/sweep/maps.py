@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from robotlab.control.stability import ultimate_gain
 from robotlab.errors import InputError
 from robotlab.report.plots import COLORS, MARKERS, new_figure
-from robotlab.sweep.table import Table, mean_interval
+from robotlab.sweep.table import SweepTable, mean_interval
 
 # Drawn designs have no grid; their map has so many cells each way.
 CELLS = 12
@@ -36,12 +36,12 @@ def _edges(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.clip(np.searchsorted(edges, values, side="right") - 1, 0, CELLS - 1), edges
 
 
-def cells_of(table: Table, x: str, y: str, value: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def cells_of(table: SweepTable, x: str, y: str, value: str) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Mean and interval of a column over two others.
 
     Parameters
     ----------
-    table : Table
+    table : SweepTable
         Rows of one kind, fast or rendered.
     x, y : str
         Columns of numbers that vary.
@@ -61,7 +61,7 @@ def cells_of(table: Table, x: str, y: str, value: str) -> tuple[np.ndarray, np.n
 
     Examples
     --------
-    >>> table = Table({"a": np.array([0.0, 0, 1, 1]), "b": np.array([0.0, 0, 0, 0]), "c": np.array([1.0, 3, 5, 5])})
+    >>> table = SweepTable({"a": np.array([0.0, 0, 1, 1]), "b": np.array([0.0, 0, 0, 0]), "c": np.array([1.0, 3, 5, 5])})
     >>> cells_of(table, "a", "b", "c")[2].tolist()
     [[2.0, 5.0]]
     """
@@ -77,12 +77,12 @@ def cells_of(table: Table, x: str, y: str, value: str) -> tuple[np.ndarray, np.n
     return x_edges, y_edges, mean, half
 
 
-def gain_limit(table: Table, latencies_s: Sequence[float]) -> np.ndarray:
+def gain_limit(table: SweepTable, latencies_s: Sequence[float]) -> np.ndarray:
     """The theory's limit: ultimate gain for each latency, 1/s.
 
     Parameters
     ----------
-    table : Table
+    table : SweepTable
         Rows with one frame rate and one motor lag.
     latencies_s : sequence of float
         Latencies.
@@ -107,7 +107,7 @@ def gain_limit(table: Table, latencies_s: Sequence[float]) -> np.ndarray:
 
 def plot_map(
     ax: Axes,
-    table: Table,
+    table: SweepTable,
     x: str,
     y: str,
     value: str = "time_in_view",
@@ -120,7 +120,7 @@ def plot_map(
     ----------
     ax : Axes
         Where to draw.
-    table : Table
+    table : SweepTable
         Rows of one kind.
     x, y : str
         Columns along the axes.
@@ -138,7 +138,7 @@ def plot_map(
     Examples
     --------
     >>> figure, axes = new_figure()
-    >>> table = Table({"a": np.array([0.0, 0, 1, 1]), "b": np.array([0.0, 1, 0, 1]), "c": np.ones(4)})
+    >>> table = SweepTable({"a": np.array([0.0, 0, 1, 1]), "b": np.array([0.0, 1, 0, 1]), "c": np.ones(4)})
     >>> plot_map(axes[0, 0], table, "a", "b", "c").get_xlabel()
     'a'
     """
@@ -164,12 +164,12 @@ def _sureness(half: np.ndarray) -> str:
     return f"± {np.nanmax(half):.2g} at most (95 %)" if np.isfinite(half).any() else "one in each cell"
 
 
-def plot_maps(table: Table, x: str, y: str, value: str = "time_in_view", by: str = "frame_hz") -> Figure:
+def plot_maps(table: SweepTable, x: str, y: str, value: str = "time_in_view", by: str = "frame_hz") -> Figure:
     """Small multiples: one map for each value of a third column, on one color scale.
 
     Parameters
     ----------
-    table : Table
+    table : SweepTable
         Rows of one kind.
     x, y, value : str
         As in :func:`plot_map`.
@@ -188,7 +188,7 @@ def plot_maps(table: Table, x: str, y: str, value: str = "time_in_view", by: str
 
     Examples
     --------
-    >>> table = Table({name: np.array([0.0, 0, 1, 1]) for name in ("a", "b", "c", "d")})
+    >>> table = SweepTable({name: np.array([0.0, 0, 1, 1]) for name in ("a", "b", "c", "d")})
     >>> len([ax for ax in plot_maps(table, "a", "b", "c", "d").axes if ax.get_title()])
     2
     """

@@ -13,19 +13,19 @@ from robotlab.report.page import Report
 from robotlab.report.plots import new_figure
 from robotlab.sweep.maps import plot_map, plot_maps, plot_pareto
 from robotlab.sweep.plan import Plan
-from robotlab.sweep.table import Table, mean_interval
+from robotlab.sweep.table import SweepTable, mean_interval
 
 # A figure that varies by less over all runs gets no map.
 SAME = 1e-3
 SHOWN = ("time_in_view", "last_bearing_rad", "distance_error_m")
 
 
-def differences(table: Table) -> list[tuple[str, int, float, float, float, float]]:
+def differences(table: SweepTable) -> list[tuple[str, int, float, float, float, float]]:
     """Rendered runs minus the fast runs of the same rows.
 
     Parameters
     ----------
-    table : Table
+    table : SweepTable
         Of a fast plan with chosen rows.
 
     Returns
@@ -47,14 +47,14 @@ def differences(table: Table) -> list[tuple[str, int, float, float, float, float
     return out
 
 
-def sweep_page(plan: Plan, table: Table, facts: Mapping[str, Any]) -> Report:
+def sweep_page(plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Report:
     """The page of a sweep.
 
     Parameters
     ----------
     plan : Plan
         What was run.
-    table : Table
+    table : SweepTable
         What came out.
     facts : mapping
         Versions, from ``versions.json``.
@@ -139,7 +139,7 @@ def _escaped(text: str) -> str:
     return html.escape(text)
 
 
-def save_report(folder: str | os.PathLike, plan: Plan, table: Table, facts: Mapping[str, Any]) -> Path:
+def save_report(folder: str | os.PathLike, plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Path:
     """Write ``report.html`` beside the table.
 
     Parameters

@@ -21,7 +21,7 @@ from robotlab.files import read_plain, write_json, write_whole
 from robotlab.json_file import parse_json, read_json
 from robotlab.parallel import parts_done
 from robotlab.sweep.plan import LARGEST_PLAN_BYTES, Plan
-from robotlab.sweep.table import Table
+from robotlab.sweep.table import SweepTable
 from robotlab.sweep.working import RESULTS, parts_of, run_part
 
 try:
@@ -35,7 +35,7 @@ _PACKAGES = ("numpy", "scipy", "onnxruntime", "pillow")
 
 def run_sweep(
     plan: Plan, output: str | os.PathLike, jobs: int | None = None, cluster: str | None = None, progress: bool = True
-) -> Table:
+) -> SweepTable:
     """Run a plan, or go on with one that was cut off.
 
     Parameters
@@ -55,7 +55,7 @@ def run_sweep(
 
     Returns
     -------
-    Table
+    SweepTable
         Every run of the plan, in its order; then the chosen ones with pictures.
 
     Raises
@@ -109,7 +109,7 @@ def run_sweep(
             for number, found in done.items()
             for k, row in enumerate(found)
         )
-        table = Table.of([{**rows[run], **done[number][k]} for _, run, number, k in order])
+        table = SweepTable.of([{**rows[run], **done[number][k]} for _, run, number, k in order])
         table.save(folder / TABLE)
     return table
 

@@ -23,7 +23,7 @@ COLUMNS = ("run", "rendered", *PARAMETERS, *RESULTS)
 
 
 @dataclass(frozen=True, eq=False)
-class Table:
+class SweepTable:
     """Rows of a sweep, by column.
 
     Parameters
@@ -33,7 +33,7 @@ class Table:
 
     Examples
     --------
-    >>> table = Table({"turn_gain": np.array([1.0, 1.0, 2.0]), "time_in_view": np.array([1.0, 0.5, 0.25])})
+    >>> table = SweepTable({"turn_gain": np.array([1.0, 1.0, 2.0]), "time_in_view": np.array([1.0, 0.5, 0.25])})
     >>> len(table.where(turn_gain=1.0))
     2
     """
@@ -50,7 +50,7 @@ class Table:
             )
         return self.columns[name]
 
-    def where(self, **values: Any) -> Table:
+    def where(self, **values: Any) -> SweepTable:
         """The rows that have these values.
 
         Parameters
@@ -60,16 +60,16 @@ class Table:
 
         Returns
         -------
-        Table
+        SweepTable
             Only those.
         """
         keep = np.ones(len(self), bool)
         for name, value in values.items():
             keep &= self[name] == value
-        return Table({name: column[keep] for name, column in self.columns.items()})
+        return SweepTable({name: column[keep] for name, column in self.columns.items()})
 
     @classmethod
-    def of(cls, rows: Sequence[Mapping[str, Any]]) -> Table:
+    def of(cls, rows: Sequence[Mapping[str, Any]]) -> SweepTable:
         """From one mapping a row.
 
         Parameters
@@ -79,7 +79,7 @@ class Table:
 
         Returns
         -------
-        Table
+        SweepTable
             Words stay words; None becomes NaN.
         """
         words = {"detector", "walk", "lighting"}
@@ -113,7 +113,7 @@ class Table:
         return write_whole(path, out.getvalue())
 
     @classmethod
-    def load(cls, path: str | os.PathLike) -> Table:
+    def load(cls, path: str | os.PathLike) -> SweepTable:
         """Read what :meth:`save` wrote.
 
         Parameters
@@ -123,7 +123,7 @@ class Table:
 
         Returns
         -------
-        Table
+        SweepTable
             The rows.
 
         Raises

@@ -6,7 +6,7 @@ import pytest
 from robotlab.control.stability import ultimate_gain
 from robotlab.errors import InputError
 from robotlab.report.plots import new_figure
-from robotlab.sweep import Table, pareto_front, parse_plan, plot_map, plot_maps, plot_pareto, run_sweep
+from robotlab.sweep import SweepTable, pareto_front, parse_plan, plot_map, plot_maps, plot_pareto, run_sweep
 from robotlab.sweep.maps import cells_of, gain_limit
 
 
@@ -57,7 +57,7 @@ def test_small_multiples_share_one_scale(table):
     assert [ax.get_title().splitlines()[0] for ax in maps] == ["frame_hz 10", "frame_hz 20"]
     assert len({ax.collections[0].get_clim() for ax in maps}) == 1
     with pytest.raises(InputError, match="at most 12 values"):
-        many = Table({"a": np.arange(13.0), "b": np.arange(13.0), "c": np.arange(13.0)})
+        many = SweepTable({"a": np.arange(13.0), "b": np.arange(13.0), "c": np.arange(13.0)})
         plot_maps(many, "a", "b", "c", "a")
 
 

@@ -17,7 +17,7 @@ from robotlab.errors import InputError
 from robotlab.greenhouse import WALKS
 from robotlab.loop import simulate_many
 from robotlab.parallel import parts_done
-from robotlab.sweep import Table, mean_interval, parse_plan, run_sweep
+from robotlab.sweep import SweepTable, mean_interval, parse_plan, run_sweep
 from robotlab.sweep.parameters import noise_of, settings_of
 from robotlab.sweep.report import differences, sweep_page
 from robotlab.sweep.running import PARTS, PLAN, TABLE, VERSIONS
@@ -50,13 +50,13 @@ def test_a_row_is_a_run_of_the_loop(whole, tmp_path):
 
 def test_the_table_is_tidy_and_comes_back(whole, tmp_path):
     (tmp_path / "t.csv").write_bytes(whole)
-    table = Table.load(tmp_path / "t.csv")
+    table = SweepTable.load(tmp_path / "t.csv")
     assert len(table) == 120 and table["run"].tolist() == list(range(120))
     table.save(tmp_path / "again.csv")
     assert (tmp_path / "again.csv").read_bytes() == whole
     (tmp_path / "t.csv").write_bytes(whole.replace(b"turn_gain", b"gain", 1))
     with pytest.raises(InputError, match="must be the table of a sweep"):
-        Table.load(tmp_path / "t.csv")
+        SweepTable.load(tmp_path / "t.csv")
 
 
 @pytest.mark.slow
@@ -219,7 +219,7 @@ def test_nan_in_a_part_is_an_empty_cell(small):
     content = re.sub(rb'"distance_error_m":[0-9.]+', b'"distance_error_m":NaN', (folder / PARTS).read_bytes())
     (folder / PARTS).write_bytes(content)
     again(folder)
-    table = Table.load(folder / TABLE)
+    table = SweepTable.load(folder / TABLE)
     assert np.isnan(table["distance_error_m"]).all() and np.isfinite(table["time_in_view"]).all()
     page = sweep_page(parse_plan(SMALL), table, {}).html()
     assert "distance_error_m is unknown in all runs" in page
@@ -309,7 +309,7 @@ def test_the_chosen_rows_are_rendered_and_compared(tmp_path, capsys):
     assert main(["sweep", str(tmp_path / "plan.toml"), "-o", str(tmp_path / "out"), "--jobs", "1", "--quiet"]) == 0
     said = capsys.readouterr().out
     assert "6 runs" in said and "rendered - fast" in said
-    table = Table.load(tmp_path / "out" / TABLE)
+    table = SweepTable.load(tmp_path / "out" / TABLE)
     assert table["rendered"].tolist() == [0, 0, 0, 0, 1, 1] and table["run"].tolist() == [0, 1, 2, 3, 0, 3]
     (name, pairs, fast, rendered, mean, _), *_ = differences(table)
     assert (name, pairs) == ("time_in_view", 2) and mean == pytest.approx(rendered - fast)
