@@ -51,8 +51,7 @@ from robotlab.files import open_plain, read_plain
 from robotlab.sweep.parameters import PARAMETERS, checked_value
 
 LARGEST_PLAN_BYTES, LARGEST_MODEL_BYTES = 2**20, 2**31
-# A table of more rows is no longer looked through.
-MOST_RUNS = 200_000
+MOST_RUNS = 200_000  # a table of more rows is no longer looked through
 DESIGNS = ("crossed", "latin_hypercube", "sobol")
 BUILT_IN = ("color", "ground_truth")
 NOISE = ("miss_rate", "edge_noise_px", "smallest_px")
@@ -128,8 +127,8 @@ class Plan:
         list of dict
             Crossed designs count like an odometer, the last parameter fastest.
         """
+        usual = {name: parameter.usual for name, parameter in PARAMETERS.items()}
         if not self._rows:
-            usual = {name: parameter.usual for name, parameter in PARAMETERS.items()}
             for values in self._combinations():
                 row = {**usual, **self.fixed, **dict(zip(self.vary, values, strict=True))}
                 if "input_px" not in self.vary and "input_px" not in self.fixed:
@@ -351,9 +350,8 @@ def _detector(where: str, value: Any, rendered: bool, folder: Path) -> dict[str,
         if set(value) != {"file"} or not isinstance(value["file"], str):
             raise InputError(f"{printable(where)} must have one key, file, in rendered runs; name the model's file")
         file = os.path.abspath(folder / value["file"])
-        # Now, not after an hour of other runs.
         with open_plain(file, LARGEST_MODEL_BYTES, f"{printable(where)}: a model"):
-            return {"file": file}
+            return {"file": file}  # it is there now, not only after an hour of other runs
     lightings = PARAMETERS["lighting"].words
     out: dict[str, Any] = {}
     for key, entry in value.items():

@@ -79,7 +79,7 @@ def cluster_of(workers: int) -> Iterator[str]:
 def rows() -> list[dict]:
     """The sweep's rows of the results table."""
     load = f"load {os.getloadavg()[0]:.1f} before" if hasattr(os, "getloadavg") else ""
-    timed = alone(lambda: sweep(10_000, jobs=2), repeats=1)
+    timed = alone(lambda: sweep(10_000, jobs=2), repeats=1, threads=2)
     first = timed.row("sweep, 10 000 fast runs, two processes", None, note=load, aim_s=60)
     try:
         import distributed  # noqa: F401

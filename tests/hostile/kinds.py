@@ -57,7 +57,7 @@ from robotlab.neural.spec import Layer, first_weights
 from robotlab.neural.training_loop import Best, History, _restored, _save_state
 from robotlab.neural.validation import scale_caution
 from robotlab.practice.progress import Progress
-from robotlab.sweep import Table, read_plan
+from robotlab.sweep import SweepTable, read_plan
 from robotlab.sweep.report import sweep_page
 from robotlab.sweep.working import parts_of, run_part
 
@@ -364,8 +364,8 @@ def use_plan(path: Path) -> None:
             found += run_part({**part, "numbers": numbers, "rows": [rows[n] for n in numbers], "duration_s": 0.5})
     if not found:
         return
-    table = Table.of([{**rows[row["run"]], **row} for row in found])
-    Table.load(table.save(path.parent / "out" / "table.csv"))
+    table = SweepTable.of([{**rows[row["run"]], **row} for row in found])
+    SweepTable.load(table.save(path.parent / "out" / "table.csv"))
     if hashlib.sha256(path.read_bytes()).digest()[0] < 25:  # a page takes longer than all the rest
         sweep_page(plan, table, {})
 
