@@ -84,7 +84,8 @@ def grade_outcomes(
     outcomes : sequence of Outcome
         What became of them; they may end at a hang or a flood.
     function : callable, optional
-        The learner's, if it is here: its code tells more than its results.  It is not called.
+        The learner's, if it is here: its code tells more than its results.  Changed copies of its plain
+        computing are run, so leave it out for work of strangers.
     reveal : bool
         Show the right result of the case that is shown.
 
