@@ -40,7 +40,7 @@ def pytest_cmdline_main(config):
         return
     if option.numprocesses is None and option.dist == "no":
         # One more than cores: a third of the time a test waits, for a page, a kernel or a clock (measured).
-        option.numprocesses = min((os.cpu_count() or 1) + 1, MOST_PROCESSES)
+        option.numprocesses = min(os.cpu_count() or 1, MOST_PROCESSES)
         option.dist, option.loadscopereorder = "loadfile", False
         # One thread each: threads of two processes on the same cores wait for one another.
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):

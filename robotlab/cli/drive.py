@@ -14,7 +14,6 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from robotlab.checks import said
 from robotlab.errors import InputError, printable
 from robotlab.files import check_output
 
@@ -233,6 +232,8 @@ def _real(options: argparse.Namespace) -> int:
             )
         except BaseException as error:
             if page is not None:
+                from robotlab.checks import said
+
                 page.finish(said(error))
             if log.exists():
                 _say(f"run log: {log}")

@@ -313,3 +313,9 @@ class Notebook:
 @pytest.fixture
 def open_notebook(page):
     return lambda lab, name: Notebook(lab, page, name)
+
+
+@pytest.fixture
+def notebook_on():
+    """Makes the handle of a notebook on a page of one's own: ``(lab, page, name)``."""
+    return Notebook

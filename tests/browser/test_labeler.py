@@ -207,14 +207,12 @@ def test_suggestions_by_color_and_a_click(labeler):
     assert "spread over all recordings" in one.line.inner_text()
 
 
-def test_touch_at_device_pixel_ratio_2(labeler, browser):
-    from conftest import Notebook
-
+def test_touch_at_device_pixel_ratio_2(labeler, browser, notebook_on):
     context = browser.new_context(viewport={"width": 1280, "height": 900}, device_scale_factor=2, has_touch=True)
     try:
         page = context.new_page()
         page.set_default_timeout(30_000)
-        one = labeler(page=lambda running, name: Notebook(running, page, name))
+        one = labeler(page=lambda running, name: notebook_on(running, page, name))
         shown = int(one.stage.get_attribute("data-shown"))
         one.stage.scroll_into_view_if_needed()
         fingers = context.new_cdp_session(page)

@@ -168,9 +168,14 @@ def test_a_sample_of_the_measured_ways_keeps_the_stopping_distance(chromium, tmp
     out = tmp_path / "held.json"
     words = [sys.executable, ROOT / "instructor" / "measure_held_control.py", "--tries", "1", "--at-once", "1"]
     for way in ("network cut for", "browser killed"):
-        ran = subprocess.run(
-            [*words, "--only", way, "--out", out], capture_output=True, text=True, check=False, timeout=120
-        )
-        assert ran.returncode == 0, ran.stdout + ran.stderr
-        [row] = json.loads(out.read_text())["runs"]
+        for _ in range(3):
+            ran = subprocess.run(
+                [*words, "--only", way, "--out", out], capture_output=True, text=True, check=False, timeout=120
+            )
+            assert ran.returncode == 0, ran.stdout + ran.stderr
+            rows = json.loads(out.read_text())["runs"]
+            # On a busy machine the browser may not get to hold the button: then nothing has been measured.
+            if rows:
+                break
+        [row] = rows
         assert row["driving_at_the_moment"] == 1 and row["moving_commands_after_rest"] == 0

@@ -168,6 +168,7 @@ def test_the_report_has_pictures_and_says_where_to_mend(blocks, tmp_path, monkey
     page = tmp_path / "page.html"
     words = ["checkup", folder, "--html", str(page), "--film", str(tmp_path / "f.gif"), "--other", str(other.folder)]
     assert main([*words, "--object-height", "0.5", "--target", "post", "--quiet"]) == 0
+    said = capsys.readouterr().out
     assert main([*words[:2], "--object-height", "0.5"]) == 2 and "add --html FILE" in capsys.readouterr().err
     text = page.read_text("utf-8")
     assert f"robotlab label {folder} --pictures" in text and text.count("<img") > 8
@@ -177,7 +178,7 @@ def test_the_report_has_pictures_and_says_where_to_mend(blocks, tmp_path, monkey
         "the detector finds nothing",
     ):
         assert words in text
-    assert "18 pictures labeled by both" in capsys.readouterr().out and (tmp_path / "f.gif").exists()
+    assert "18 pictures labeled by both" in said and (tmp_path / "f.gif").exists()
     assert main(["checkup", "--html", str(page)]) == 2
     assert main(["checkup", folder, "--film", str(tmp_path / "f.gif")]) == 2
 

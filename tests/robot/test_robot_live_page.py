@@ -6,6 +6,7 @@ import random
 import socket
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 
 import numpy as np
@@ -106,7 +107,9 @@ def page_and(work, **options):
                         pass
 
     with LivePage(**options) as page:
-        asyncio.run(asyncio.wait_for(whole(page, Stop(page)), 30))
+        # In a thread: a browser's driver may have left its event loop running in this one.
+        with ThreadPoolExecutor(1) as thread:
+            thread.submit(lambda: asyncio.run(asyncio.wait_for(whole(page, Stop(page)), 30))).result()
     assert page.error is None
 
 
