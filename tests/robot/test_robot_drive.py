@@ -330,7 +330,7 @@ def test_whoever_breaks_it_off_is_told_that_the_halt_was_not_confirmed(end, code
 
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(sys, "stdin", None)
-    monkeypatch.setattr(robotlab.cli.robot_options, "wheels_of", lambda *_: (link, link.wheels))
+    monkeypatch.setattr(robotlab.cli.robot_options, "wheels_of", lambda *_: (link, link))
     monkeypatch.setattr(PictureRecorder, "show", show)
     words = [*REHEARSE, "--record-pictures", "--delay", "0"]
     if code is None:
