@@ -130,6 +130,8 @@ def test_draw_move_resize_and_keys(labeler, tmp_path):
     one.notebook.until(lambda: "hidden" not in one.boxes(shown).annotations[0], "the mark undone")
     page.keyboard.press("r")
     one.notebook.until(lambda: one.boxes(shown).annotations[0].get("hidden") == 1, "the mark made again")
+    # The disk has it before the page hears of it.
+    one.notebook.until(lambda: "hidden" in one.stage.text_content(), "the mark shown again")
     # Save goes through to JupyterLab, deletion and the rest of its single keys do not.
     page.keyboard.press("Control+s")
     for key in ("a", "d", "d", "z", "y"):
