@@ -204,14 +204,17 @@ def guide_table(measurement: dict) -> str:
     return "\n".join(lines)
 
 
-def write_guide() -> None:
-    """Put the tables between the guide's two marks."""
+def put_into_guide(first: str, second: str, table: str) -> None:
+    """Put a table between two marks of the guide."""
     path = shipped("instructor/guide.md")
-    first, second = "<!-- fault injection, written by measure_fault_injection.py -->", "<!-- end of fault injection -->"
     before, _, rest = path.read_text(encoding="utf-8").partition(first)
-    write_whole(
-        path, f"{before}{first}\n\n{guide_table(measured('fault_injection'))}\n{second}{rest.partition(second)[2]}"
-    )
+    write_whole(path, f"{before}{first}\n\n{table}\n{second}{rest.partition(second)[2]}")
+
+
+def write_guide() -> None:
+    """The measurement's tables in the guide."""
+    first, second = "<!-- fault injection, written by measure_fault_injection.py -->", "<!-- end of fault injection -->"
+    put_into_guide(first, second, guide_table(measured("fault_injection")))
 
 
 def main() -> int:

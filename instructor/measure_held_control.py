@@ -7,8 +7,9 @@ At a random moment the control is let go of, or what carries it breaks.  What is
 the stopping distance is the way from that moment to the end; whatever comes back afterwards,
 no wheel may turn again.
 
-Writes ``robotlab/course/measurements/held_control.json``.  About half an hour on two cores;
-``--tries 1 --only "letting go" --out FILE`` is the quick look that the tests take.
+Writes ``robotlab/course/measurements/held_control.json``, and its table into the guide.  About
+half an hour on two cores; ``--tries 1 --only "letting go" --out FILE`` is the quick look that
+the tests take, ``--guide`` writes the table again and measures nothing.
 """
 
 import argparse
@@ -36,10 +37,10 @@ from playwright.sync_api import Error, sync_playwright
 sys.path.insert(0, str(Path(__file__).parent))
 
 from fault_injection import CAMERA, SETTINGS, board
-from measure_fault_injection import processor
+from measure_fault_injection import processor, put_into_guide
 
 from robotlab.control import SerialLink
-from robotlab.course import shipped
+from robotlab.course import measured, shipped
 from robotlab.detections import Detections
 from robotlab.files import write_json
 from robotlab.loop import drive, stopping_m
@@ -210,7 +211,7 @@ def one(way: str, at_s: float, stack: ExitStack) -> dict:
     program.start(), os.close(far)
     tell.close(), say.close()
     # Whatever happens, nothing is left behind.
-    stack.callback(done.set)
+    stack.callback(wheels.kill)  # it waits until somebody listens
     stack.callback(program.kill)
     url = said.recv()
     relay = Relay(int(url.split(":")[2].split("/")[0]))
@@ -297,6 +298,17 @@ def one(way: str, at_s: float, stack: ExitStack) -> dict:
     }
 
 
+def write_guide() -> None:
+    """The measurement as the guide's table."""
+    lines = ["| way of letting go | tries | longest | of the stopping distance | moves again |", "|---" * 5 + "|"]
+    lines += [
+        f"| {row['way']} | {row['runs']} | {row['worst_m']:.2f} m | {100 * row['worst_share']:.0f} % | {row['moving_commands_after_rest']} |"
+        for row in measured("held_control")["runs"]
+    ]
+    first, second = "<!-- letting go, written by measure_held_control.py -->", "<!-- end of letting go -->"
+    put_into_guide(first, second, "\n".join([*lines, ""]))
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--tries", type=int, default=100, help="of each main way; of the others a fifth")
@@ -304,7 +316,11 @@ def main() -> int:
     parser.add_argument("--only", help="only ways with this word")
     parser.add_argument("--minutes", type=float, default=60.0, help="begin no further try after so long")
     parser.add_argument("--out", help="where the table goes")
+    parser.add_argument("--guide", action="store_true", help="only write the guide's table again")
     options = parser.parse_args()
+    if options.guide:
+        write_guide()
+        return 0
     rng, bound_m, begun = random.Random(1), stopping_m(SETTINGS), time.monotonic()
     plan = [
         (way, rng.uniform(EARLIEST_S, LATEST_S))
@@ -353,6 +369,8 @@ def main() -> int:
     out = options.out or shipped("robotlab/course/resources.py").parent / "measurements" / "held_control.json"
     machine = f"{processor()}, {os.cpu_count()} cores, Chromium"
     write_json(out, {"machine": machine, "seconds": round(time.monotonic() - begun), "runs": rows})
+    if not options.out:
+        write_guide()
     print(f"{len(runs)} tries, stopping distance {bound_m:.3f} m, broken in {sum(map(bool, map(broken, runs)))}")
     return any(map(broken, runs))
 

@@ -149,3 +149,14 @@ def test_the_measured_faults_kept_within_the_stopping_distance_and_stand_in_the_
         assert row["worst_m"] <= row["stopping_m"] and row["moving_commands_after_end"] == 0
         line = f"| {row['fault']} | {row['runs']} | {row['worst_m']:.2f} m | {100 * row['worst_share']:.0f} % | 0 |"
         assert line in guide
+
+
+def test_each_way_of_letting_go_kept_within_the_stopping_distance_and_stands_in_the_guide():
+    rows, guide = measured("held_control")["runs"], shipped("instructor/guide.md").read_text(encoding="utf-8")
+    assert sum(row["runs"] >= 100 for row in rows) >= 6
+    for row in rows:
+        # Some let go before the first turn.
+        assert row["driving_at_the_moment"] >= 0.95 * row["runs"]
+        assert row["worst_m"] <= row["stopping_m"] and row["moving_commands_after_rest"] == 0
+        line = f"| {row['way']} | {row['runs']} | {row['worst_m']:.2f} m | {100 * row['worst_share']:.0f} % | 0 |"
+        assert line in guide
