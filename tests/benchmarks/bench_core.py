@@ -77,7 +77,9 @@ def loop_row(path: Path, pictures: list[np.ndarray], aim_hz: float) -> dict:
 
     def take() -> np.ndarray:
         taken.append(time.perf_counter())
-        return pictures[len(taken) % len(pictures)]
+        shown = pictures[len(taken) % len(pictures)].copy()
+        shown[:, :: 2 + len(taken) % 7] ^= len(taken) % 251 & 31  # never the same one again
+        return shown
 
     # The camera never waits, so it is not the limit; the board is simulated, nothing turns.
     settings = Settings(frame_hz=20, delay_s=0.0, watchdog_s=1.5, max_mps=0.2)
@@ -137,7 +139,6 @@ def rows() -> list[dict]:
         path = fit(data.only(recordings=data.recordings[:2]), progress=False).save(Path(folder) / "model.onnx")
         picture = data.load(data[100])
         sizes = ((160, 120), (320, 240), (640, 480))
-        # More than the freeze detector remembers.
         several = [data.load(data[100 + place]) for place in range(40)]
         loops = [
             loop_row(path, [resize(one, size) for one in several], aim_hz)

@@ -22,7 +22,7 @@ import nbformat
 import numpy as np
 from playwright.sync_api import sync_playwright
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
 import conftest
 
 from robotlab.data import Sample, write_dataset
