@@ -63,7 +63,7 @@ def principal_axes(features: np.ndarray, count: int) -> tuple[np.ndarray, np.nda
     Examples
     --------
     >>> mean, axes = principal_axes(np.array([[0.0, 1], [2, 1], [4, 1]]), 1)
-    >>> mean.tolist(), abs(axes).round(3).tolist()
+    >>> mean.tolist(), abs(axes.astype(float)).round(3).tolist()
     ([2.0, 1.0], [[0.612], [0.0]])
     """
     mean, spread = features.mean(axis=0, dtype=np.float64), features.std(axis=0, dtype=np.float64) + 1e-6
@@ -112,7 +112,7 @@ def pool(cells: np.ndarray, places: np.ndarray, grid: int, grow: float) -> np.nd
         cells[row[:, :, None], left[:, None, :]] * (1 - x) + cells[row[:, :, None], right[:, None, :]] * x
         for row in (top, bottom)
     )
-    return (upper * (1 - y) + lower * y).reshape(len(places), -1).astype(np.float32)
+    return (upper * (1 - y) + lower * y).reshape(len(places), grid * grid * cells.shape[2]).astype(np.float32)
 
 
 class PooledViews:
@@ -220,6 +220,9 @@ class Refiner:
             np.concatenate([self._signs(views, rows, turned) for views, rows in zip(known, found)])
             for turned in (False, True)
         ]
+        self._worth: np.ndarray | None = None
+        if not len(overlaps):
+            return
         kinds = (overlaps >= WRONG_IOU).astype(int) + (overlaps >= RIGHT_IOU)
         signs = np.concatenate(rows)
         self._mean, spread = signs.mean(axis=0), signs.std(axis=0) + 1e-3
@@ -254,13 +257,14 @@ class Refiner:
         -------
         (K, 6) ndarray
             Corners; label; the chance that the box is right, if it is either
-            right or wrong.  Best first, one for each thing.
+            right or wrong.  Best first, one for each thing.  The head's score
+            where it has found nothing in the labeled pictures.
         """
         rows = _apart(rows, BEFORE_IOU)
-        if not len(rows):
-            return rows
         for weights in self.rounds:
             rows[:, :4] = views.moved(rows[:, :4], weights)
+        if self._worth is None:
+            return rows
         chances = sum(softmax(self._scaled(self._signs(views, rows, turned)) @ self._worth) for turned in (False, True))
         rows[:, 5] = chances[:, 2] / (chances[:, 2] + chances[:, 0])
         return _apart(rows, AFTER_IOU)

@@ -161,7 +161,7 @@ def merged(plain: np.ndarray, turned: np.ndarray) -> np.ndarray:
 
     Examples
     --------
-    >>> merged(np.array([[0, 0, 6, 4, 0, 0.8]]), np.array([[1, 0, 7, 4, 0, 0.8]])).tolist()
+    >>> merged(np.array([[0, 0, 6, 4, 0, 0.8]]), np.array([[1, 0, 7, 4, 0, 0.8]])).round(9).tolist()
     [[0.5, 0.0, 6.5, 4.0, 0.0, 0.8]]
     """
     rows = np.concatenate([plain, turned])
