@@ -32,7 +32,7 @@ WORTH_GRID, WORTH_GROW, WORTH_CHANNELS = 3, 1.4, 8
 # boxes suggested for it: those that overlap by this.
 BESIDE, OFF, TWICE, SUGGESTED_IOU = 8, 0.08, 2, 0.4
 # Penalties tried, features brought to spread 1; the most rounds, each starting from the boxes of the one before.
-PENALTIES, ROUNDS = (0.3, 1.0, 4.0), 3
+PENALTIES, ROUNDS = (0.3, 1.0, 3.0), 3
 # Penalty of the worth; the pooled features count as ten times as small, so they are penalised a hundred times as much.
 WORTH_PENALTY, POOLED_SPREAD = 1e-3, 0.1
 # A suggestion is right from this IoU with a box on, and wrong below that one: what the simulated labeler keeps and drags.
