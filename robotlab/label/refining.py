@@ -201,10 +201,9 @@ class Refiner:
                     for views, rows, fold in zip(known, now, folds)
                 ]
                 options.append((self._right(moved, truths), weights, moved))
-            most = max(options, key=lambda one: one[0], default=(0,))
-            if most[0] <= right:
+            if not options or max(one[0] for one in options) <= right:
                 break
-            right, weights, now = most
+            right, weights, now = max(options, key=lambda one: one[0])
             self.rounds.append(weights)
         self._fit_worth(known, truths, now)
 
