@@ -128,6 +128,50 @@ def test_classes(store, folder):
     assert open_dataset(folder).classes == ("post", "crate") and not len(open_dataset(folder)[0])
 
 
+P, Q, R = (1.0, 1.0, 9.0, 9.0), (20.0, 1.0, 29.0, 9.0), (40.0, 1.0, 49.0, 9.0)
+
+
+@pytest.mark.parametrize(
+    ("base", "mine", "other", "result"),
+    [
+        ([(P, 1)], [(P, 1), (Q, None)], [(P, 1), (R, 2)], [P, R, Q]),  # each adds one
+        ([(P, 1)], [(Q, 1)], [(P, 1), (R, 2)], [Q, R]),  # moved here, added there
+        ([(P, 1), (R, 2)], [(P, 1)], [(Q, 1), (R, 2)], [Q]),  # deleted here, moved there, of two boxes
+        ([(P, 1)], [], [(Q, 1)], [Q]),  # deleted here and moved there: it stays
+        ([(P, 1)], [(Q, 1)], [], [Q]),  # moved here and deleted there: it stays
+        ([(P, 1)], [(Q, 1)], [(R, 1)], [Q]),  # moved by both: the change that comes later
+        ([(P, 1)], [(P, 1)], [], []),
+        ([], [(P, None)], [(P, 7)], [P]),  # both have drawn the same
+        ([(P, None)], [(Q, None)], [(P, 7), (R, 8)], [R, Q]),  # not known yet by its id
+        ([(P, None), (P, None)], [(P, None)], [(P, 1), (P, 2)], [P]),  # one of two alike
+    ],
+)
+def test_merge_of_two_changes(base, mine, other, result):
+    base, mine, other = (
+        PictureLabels(tuple(LabeledBox(box, 1, id=id) for box, id in boxes)) for boxes in (base, mine, other)
+    )
+    merged = mine.merged(base, other)
+    assert [box.box for box in merged.boxes] == result
+    used = [box.id for box in merged.boxes if box.id is not None]
+    assert len(set(used)) == len(used) and set(used) <= {box.id for box in other.boxes}
+
+
+def test_a_merge_with_nothing_is_the_change_itself():
+    rng = np.random.default_rng(0)
+    for _ in range(50):
+        base, mine = (
+            PictureLabels(
+                tuple(
+                    LabeledBox((x, 0.0, x + 1.0, 5.0), 1) for x in rng.permutation(9)[: rng.integers(9)].astype(float)
+                ),
+                bool(rng.integers(2)),
+            )
+            for _ in range(2)
+        )
+        assert mine.merged(base, base).distance(mine) == 0 and mine.merged(base, base).labeled == mine.labeled
+        assert base.merged(base, mine).same(mine) and mine.distance(mine) == 0
+
+
 @pytest.mark.parametrize(
     "box",
     [
