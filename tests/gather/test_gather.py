@@ -115,7 +115,7 @@ def test_a_film_cut_short_says_so_and_gives_what_it_has(film, tmp_path):
     cut = tmp_path / "cut.avi"
     cut.write_bytes(film.read_bytes()[: film.stat().st_size // 2])
     report = take(cut, tmp_path / "set", every=10)
-    assert 3 <= len(report.data) <= 8 and "cut short, damaged, or counts wrongly" in report.text()
+    assert 3 <= len(report.data) <= 8 and "is cut short, damaged, or counts wrongly" in report.text()
 
 
 def test_most(film, tmp_path):
@@ -407,11 +407,12 @@ class FakeVideo:
     def __init__(self):
         self.pictures = iter(views(60, step=40))
 
-    def read(self):
-        return next(self.pictures, None)
-
     def skip(self):
-        return self.read() is not None
+        self.picture = next(self.pictures, None)
+        return self.picture is not None
+
+    def passed(self):
+        return self.picture
 
     def close(self):
         self.closed = True
