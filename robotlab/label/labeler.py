@@ -105,15 +105,16 @@ class BoxLabeler(Widget):
         rows = []
         for id in self._ids:
             entry = self.store.entry(id)
-            labeled = self.store.labels(id).labeled
+            labeled = self.store.is_labeled(id)
             rows.append([id, entry.name, entry.width_px, entry.height_px, entry.recording, labeled])
         return rows
 
     def _status(self) -> dict[str, Any]:
         counts, suggester = self.store.counts(), self.suggester
+        whole = len(self._ids) == counts["pictures"]
         return {
             "classes": [[id, name, counts["boxes"][id]] for id, name in self.store.classes.items()],
-            "labeled": sum(map(self.store.is_labeled, self._ids)),
+            "labeled": counts["labeled"] if whole else sum(map(self.store.is_labeled, self._ids)),
             "pictures": len(self._ids),
             "read_only": READ_ONLY if self.store.read_only else "",
             "fitting": suggester.fitting,
@@ -124,8 +125,8 @@ class BoxLabeler(Widget):
     def _next(self, passed: Sequence) -> tuple[Any, str] | None:
         if self._suggesting:
             return self.suggester.next(self._ids, passed)
-        left = [id for id in self._ids if id not in passed and not self.store.labels(id).labeled]
-        return (left[0], "") if left else None
+        left = (id for id in self._ids if id not in passed and not self.store.is_labeled(id))
+        return next(((id, "") for id in left), None)
 
     # Messages
 

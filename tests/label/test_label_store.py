@@ -1,5 +1,6 @@
 """Labels on the disk: what is confirmed is there, whatever ends the program, and others can read it at any moment."""
 
+import contextlib
 import errno
 import json
 import os
@@ -112,6 +113,31 @@ def test_undo_and_redo(store, folder):
     store.put(2, boxed([1, 1, 5, 5]))
     with pytest.raises(DataSetError, match="there is none"):
         store.redo()
+
+
+def test_counts_follow_every_change_and_are_those_of_the_file(store, folder):
+    rng = np.random.default_rng(3)
+    store.counts()
+    for _ in range(30):
+        if rng.random() < 0.3:
+            with contextlib.suppress(DataSetError):
+                rng.choice([store.undo, store.redo])()
+        else:
+            boxes = [[x, 1, x + 9, 9] for x in rng.integers(0, 60, rng.integers(3))]
+            marks = {"not_sure": bool(rng.integers(2)), "hidden": bool(rng.integers(2))}
+            change = boxed(*boxes, labeled=bool(rng.integers(2)), category=int(rng.integers(1, 3)), **marks)
+            store.put(int(rng.integers(1, 5)), change)
+        data = open_dataset(folder)
+        notes = [note for entry in data for note in entry.annotations]
+        labeled = [entry for entry in data if entry.record.get("labeled", len(entry) > 0)]
+        assert store.counts() == {
+            "pictures": 4,
+            "labeled": len(labeled),
+            "empty": sum(len(entry) == 0 for entry in labeled),
+            "not_sure": sum("not_sure" in note for note in notes),
+            "hidden": sum("hidden" in note for note in notes),
+            "boxes": {id: sum(note["category_id"] == id for note in notes) for id in (1, 2)},
+        }
 
 
 def test_classes(store, folder):
