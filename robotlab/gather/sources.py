@@ -89,7 +89,7 @@ class Frames:
         Parameters
         ----------
         known : set of (str, int or None)
-            Not used: frames are known by their number.
+            Names of frames that were looked at.
         first : int
             Number of the first frame that is wanted; a camera goes on counting there.
 
@@ -109,11 +109,12 @@ class Frames:
             due = math.floor((time_s + min(step_s, frame_s) / 2) * LOOKS_HZ) + 1
             wanted = due > looks if self._by_time else place % self.every == 0
             looks = max(looks, due)
-            if wanted and place >= first:
+            name = f"{self.name}, frame {place}"
+            if wanted and place >= first and (name, None) not in known:
                 picture = self.video.passed()
                 if picture is None:
                     break
-                yield Candidate(place, f"{self.name}, frame {place}", picture, round(self.video.time_s, 3))
+                yield Candidate(place, name, picture, round(self.video.time_s, 3))
             place += 1
         said = self.video.frames
         if self.live:

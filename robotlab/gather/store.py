@@ -16,7 +16,7 @@ from robotlab.data.one_writer import LOCK_NAME
 from robotlab.data.write import labels_text
 from robotlab.errors import DataSetError, printable, short
 from robotlab.files import write_json, write_whole
-from robotlab.gather.selection import Look
+from robotlab.gather.selection import SWITCHES, Look
 from robotlab.json_file import read_json
 
 # Where the notes on each recording lie: what was looked at, with its measures.
@@ -116,6 +116,8 @@ class Store:
             self._check_inside(place)
         self.source, self.settings = dict(source), dict(settings)
         self.looks: list[Look] = []
+        # Left out by an earlier run, and to be kept by this one.
+        self.again: dict[tuple[str, int | None], Look] = {}
         self.done = False
         self._pending: list[dict] = []
         self._committed = time.monotonic()
@@ -177,12 +179,28 @@ class Store:
             raise DataSetError(
                 f"recording {self.recording} is there already, from another source ({short(source)}); choose another name"
             )
-        if settings != self.settings and not self.done:
+        if self._only_more_is_kept(settings):
+            verdicts = {SWITCHES[word] for word in self.settings["keep"]}
+            again = [look for look in self.looks if not look.kept and look.verdict in verdicts]
+            self.again = {(look.name, look.bytes): look for look in again}
+            self.looks = [look for look in self.looks if look not in again]
+            self.done = self.done and not again
+        elif settings != self.settings:
             changed = next(key for key in {**settings, **self.settings} if settings.get(key) != self.settings.get(key))
             raise DataSetError(
                 f"recording {self.recording} was begun with {changed} {short(settings.get(changed))}, got "
                 f"{short(self.settings.get(changed))}; give the same to go on, or choose another name"
             )
+
+    def _only_more_is_kept(self, settings: Mapping[str, Any]) -> bool:
+        before, now = settings.get("keep"), self.settings["keep"]
+        # What a camera has shown is gone.
+        return (
+            self.source["kind"] != "camera"
+            and {**settings, "keep": now} == self.settings
+            and isinstance(before, list)
+            and set(before) < set(now)
+        )
 
     def sweep(self) -> None:
         """Remove halves of files that a killed run has left; only while the set is held."""
@@ -197,7 +215,7 @@ class Store:
     @property
     def next_place(self) -> int:
         """Number of the first candidate that has not been looked at."""
-        return 1 + max((look.place for look in self.looks), default=-1)
+        return 1 + max((look.place for look in (*self.looks, *self.again.values())), default=-1)
 
     def leave_out(self, look: Look) -> None:
         """Note a candidate that is left out.

@@ -99,6 +99,37 @@ def test_near_duplicates_and_blur_are_left_out_with_their_measure(tmp_path):
     assert [look.kept for look in take(film, tmp_path / "one", every=1, keep=["blurred"]).looks].count(False) == 1
 
 
+def test_what_was_left_out_is_added_when_it_is_asked_for_later(tmp_path):
+    frames = [view for view in views(4, step=300) for _ in range(3)]
+    frames[7] = np.ascontiguousarray(cv2.blur(frames[11], (1, 15)))
+    film = image.write_film(tmp_path / "a.avi", frames)
+    first = take(film, tmp_path / "set", every=1)
+    before = content(tmp_path / "set")
+    left = [look.place for look in first.looks if not look.kept]
+    assert len(left) == 8 and "--keep near-duplicates adds them" in first.text()
+    report = take(film, tmp_path / "set", every=1, keep=["near-duplicates", "blurred"])
+    assert (
+        report.new == 8
+        and report.counts == first.counts
+        and sorted(look.place for look in report.looks) == [*range(12)]
+    )
+    added = [int(entry.record["source"].split()[-1]) for entry in report.data][-8:]
+    assert sorted(added) == left and len(report.data) == 12
+    after = content(tmp_path / "set")
+    assert all(after[name] == before[name] for name in before if name.endswith(".jpg"))
+    assert "nothing to do" in take(film, tmp_path / "set", every=1, keep=["near-duplicates", "blurred"]).text()
+    # Less to keep, or anything else that differs, is no way to go on.
+    for other in ({"every": 1}, {"every": 2, "keep": ["near-duplicates", "blurred"]}):
+        with pytest.raises(DataSetError, match="give the same to go on"):
+            take(film, tmp_path / "set", **other)
+
+
+def test_photographs_left_out_are_added_when_they_are_asked_for_later(photos, tmp_path):
+    shutil.copy(photos / "IMG_1.jpg", photos / "IMG_2b.jpg")
+    assert take(photos, tmp_path / "set").new == 6
+    assert take(photos, tmp_path / "set", keep=["near-duplicates"]).new == 1
+
+
 def test_only_changes_are_taken(tmp_path):
     frames = [view for view in views(4, step=300) for _ in range(10)]
     film = image.write_film(tmp_path / "a.avi", frames)
