@@ -43,7 +43,12 @@ def _open(options: argparse.Namespace, pictures: bool = True) -> DataSet:
 
 
 def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
-    return data.only(recordings=recordings) if recordings else data
+    """The labeled pictures of some recordings; says how many are not labeled yet."""
+    chosen = data.only(recordings=recordings) if recordings else data
+    waiting = len(chosen) - len(chosen.labeled)
+    if waiting:
+        _say(f"note: {waiting} of {len(chosen)} pictures are not labeled yet and left out; robotlab label goes on")
+    return chosen.labeled
 
 
 def _leak_caution(trained: Sequence[str], judged: DataSet) -> str:

@@ -48,7 +48,10 @@ def run(options: argparse.Namespace) -> int:
     from robotlab.errors import printable
     from robotlab.report.page import text_table
 
-    data, folder = open_dataset(options.data), options.data
+    whole, folder = open_dataset(options.data), options.data
+    data = whole.labeled
+    if len(data) < len(whole):
+        print(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
     if options.in_time:
         train, test = split_in_time(data, options.hold_out, options.gap)
         entries = [

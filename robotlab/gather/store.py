@@ -259,7 +259,7 @@ class Store:
             path = self.pictures / f"{look.place:06d}-{number}.jpg"
         if not path.exists():
             write_whole(path, content)
-        self._pending.append({"file_name": path.relative_to(self.folder).as_posix(), **record})
+        self._pending.append({"file_name": path.relative_to(self.folder).as_posix(), **record, "labeled": False})
         self.looks.append(look)
         self._commit_now_and_then()
 

@@ -104,6 +104,7 @@ def suspect_labels(
     >>> suspect_labels(data, fit_detector=lambda _: blind, progress=False)
     []
     """
+    data = data.labeled
     names = data.recordings
     if len(names) < 2:
         raise DataSetError(

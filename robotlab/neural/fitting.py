@@ -132,7 +132,7 @@ def fit(
         raise InputError(
             "watch must be left out with a frozen backbone, which has no training curve to watch; leave it out, or pass training='fine_tuning'"
         )
-    data = data.need_boxes()
+    data = data.labeled.need_boxes()
     training_set, validation_set, split_words = split_validation(data, hold_out)
     training_set.need_boxes()
     facts = first_facts(training_set, validation_set, split_words, training, seed)

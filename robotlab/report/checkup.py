@@ -68,7 +68,7 @@ def checkup_page(
     _counts(page, report, sizes, band_m)
     _suspects(page, suspects, why_no_suspects, folder)
     _duplicates(page, data, report.facts.get("duplicates_across", ()))
-    empty = [entry for entry in data if not len(entry)]
+    empty = [entry for entry in data if not len(entry) and not entry.waits_for_labels]
     _pictures(page, data, "Pictures without boxes", empty, folder, "Right if nothing is in view; else label them.")
     tiny = [entry for entry in data if _smallest(entry) < TINY_PX]
     _pictures(page, data, "Tiny boxes", tiny, folder, f"A side under {TINY_PX} px: mark them ignore, or go closer.")

@@ -45,11 +45,11 @@ def frame(number):
     return picture, [x, y, x + 30, y + 80]
 
 
-def bench(folder, count=6, labeled=0):
+def bench(folder, count=6, labeled=0, classes=("post", "crate")):
     samples = [
         Sample(f"{n:02d}.png", frame(n)[0], [frame(n)[1]] * (n < labeled), [0] * (n < labeled)) for n in range(count)
     ]
-    return write_dataset(folder, samples, ["post", "crate"])
+    return write_dataset(folder, samples, list(classes))
 
 
 class Page:
@@ -413,3 +413,24 @@ def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
     again.run_all()
     Page(again, one.folder).all_saved()
     again.until(lambda: len(one.boxes(shown)) == 2 and len(one.boxes(shown + 1)) == 1, "what waited in both, saved")
+
+
+def test_a_box_drawn_before_there_is_a_class_waits_for_its_name(labeler):
+    one = labeler(classes=[])
+    page, shown = one.page, int(one.stage.get_attribute("data-shown"))
+    # At the right edge: the words beside it end inside the picture.
+    one.drag((290, 60), (318, 120))
+    one.said("What is in this box?")
+    page.keyboard.type("watering can")
+    page.keyboard.press("Enter")
+    one.said("Saved.")
+    near(one.boxes(shown).boxes, [[290, 60, 318, 120]])
+    assert open_dataset(one.folder).classes == ("watering can",)
+    words, stage = one.stage.locator("text").bounding_box(), one.stage.bounding_box()
+    assert words["x"] + words["width"] <= stage["x"] + stage["width"]
+    # The class is undone with its box; the next box asks again.
+    page.keyboard.press("u")
+    page.keyboard.press("u")
+    one.notebook.until(lambda: page.locator("button[data-class]").count() == 0, "no class")
+    one.drag((20, 60), (60, 120))
+    one.said("What is in this box?")

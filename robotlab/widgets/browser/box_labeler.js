@@ -98,6 +98,8 @@ function render({ model, el }) {
   // What is on the stage, and the labels that it was made from.
   let now = null, boxes = [], labeled = false, origin = null, suggestions = [], chosen = null, touched = false, reason = "";
   let view = null, ahead = null, trail = [], passed = new Set(), before = null, kind = null, told = "", told_bad = false;
+  // A box drawn before there was any class.
+  let unnamed = null;
 
   // What is on the page
 
@@ -164,7 +166,9 @@ function render({ model, el }) {
         parts.push(shape("rect", { ...rect, stroke: color(one.category_id), "stroke-width": picked ? 3 : 2, "stroke-dasharray": dashes, ...(picked ? { fill: color(one.category_id), "fill-opacity": 0.12 } : {}), class: own ? "own" : "suggested" }));
         if (own && one.hidden) parts.push(shape("path", { d: `M${x0} ${y1}L${x1} ${y0}`, stroke: color(one.category_id), "stroke-width": 1.5, "vector-effect": "non-scaling-stroke" }));
         const words = nameOf(one.category_id) + (own ? (one.not_sure ? ", not sure" : "") + (one.hidden ? ", hidden" : "") : ` ${one.score.toFixed(2)}?`);
-        parts.push(shape("text", { x: Math.min(x0, view.x + view.wide - 7 * u * words.length), y: y0 - 4 * u < view.y + 10 * u ? y1 + 13 * u : y0 - 4 * u, "font-size": 12 * u, "font-weight": 700, fill: color(one.category_id), stroke: "#fff", "stroke-width": 3 * u, "paint-order": "stroke", "font-family": "sans-serif" }, words));
+        // Words that would end beyond the right edge end at the box's.
+        const end = x0 + 9 * u * words.length > view.x + view.wide;
+        parts.push(shape("text", { x: end ? Math.min(x1, view.x + view.wide - 2 * u) : x0, "text-anchor": end ? "end" : "start", y: y0 - 4 * u < view.y + 10 * u ? y1 + 13 * u : y0 - 4 * u, "font-size": 12 * u, "font-weight": 700, fill: color(one.category_id), stroke: "#fff", "stroke-width": 3 * u, "paint-order": "stroke", "font-family": "sans-serif" }, words));
         if (picked && !readOnly()) for (const [x, y] of [[x0, y0], [x1, y0], [x0, y1], [x1, y1]]) {
           parts.push(shape("rect", { x: x - 4.5 * u, y: y - 4.5 * u, width: 9 * u, height: 9 * u, fill: "#fff", stroke: color(one.category_id), "stroke-width": 2, "vector-effect": "non-scaling-stroke" }));
         }
@@ -217,6 +221,7 @@ function render({ model, el }) {
   }
   function go(id, why = "") {
     letGo();
+    unnamed = null;
     if (now) { before = labels(); trail.push(now.id); if (!labeled) passed.add(now.id); }
     now = pictures.get(id);
     reason = why;
@@ -376,10 +381,10 @@ function render({ model, el }) {
   }
   function put(corners) {
     if (!origin) return;
-    if (!classes().length) { tell("Add a class first: its name goes into the field below."); name.focus(); return; }
     const one = keep(corners);
     if (one[2] - one[0] < 1 || one[3] - one[1] < 1) return;
-    boxes.push({ box: one, category_id: kind ?? classes()[0][0], not_sure: false, hidden: false, id: null });
+    if (kind === null) { unnamed = one; tell("What is in this box? Write its class below, and press Enter."); name.focus(); return; }
+    boxes.push({ box: one, category_id: kind, not_sure: false, hidden: false, id: null });
     chosen = boxes.length - 1;
     changed();
   }
@@ -591,7 +596,12 @@ function render({ model, el }) {
       }
       if (ours) tell(id === null ? "A change of the classes was undone." : "Done, and saved.");
     } else if (message.say === "class_added") {
-      if (ours) { kind = message.class; name.value = ""; }
+      if (ours) {
+        kind = message.class;
+        name.value = "";
+        tell("");
+        if (unnamed) { const one = unnamed; unnamed = null; stage.focus(); put(one); }
+      }
     } else if (message.say === "class_renamed") {
       if (ours) name.value = "";
     } else if (message.say === "refused" && ours) {
@@ -610,9 +620,14 @@ function render({ model, el }) {
   const size = new ResizeObserver(() => draw());
   size.observe(stage);
   el.append(box);
+  // The class of the next box is one of those there are: one may have been added or undone, here or in another window.
+  function heardStatus() {
+    if (place(kind) < 0) kind = (classes()[0] || [null])[0];
+    draw();
+  }
   kind = (classes()[0] || [null])[0];
   model.on("msg:custom", heard);
-  model.on("change:status", draw);
+  model.on("change:status", heardStatus);
   go(model.get("first"));
   return () => {
     watch.stop();
@@ -620,7 +635,7 @@ function render({ model, el }) {
     size.disconnect();
     pending.close();
     model.off("msg:custom", heard);
-    model.off("change:status", draw);
+    model.off("change:status", heardStatus);
     for (const { address } of ready.values()) if (address) URL.revokeObjectURL(address);
   };
 }
