@@ -50,7 +50,11 @@ def run(options: argparse.Namespace) -> int:
     form = options.form or ("csv" if options.output.lower().endswith(".csv") else None)
     if form is None:
         raise InputError(f"--as must say the format for {options.output!r}: csv, voc or coco; add it")
-    data = open_dataset(options.data)
+    whole = open_dataset(options.data)
+    # A table or VOC file has no word for a picture that is not labeled yet: there it would be one without the thing.
+    data = whole if form == "coco" else whole.labeled
+    if len(data) < len(whole):
+        print(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
     if form == "csv":
         check_output(options.output, "table", [data.labels_path, *(entry.path for entry in data)])
         write_whole(options.output, labels_csv(data))

@@ -49,6 +49,17 @@ def test_nothing_learns_from_them_or_judges_by_them(half_done, tmp_path, capsys)
     assert "8 of 20 pictures are not labeled yet and left out" in capsys.readouterr().out
 
 
+def test_formats_without_a_word_for_it_leave_them_out(half_done, tmp_path, capsys):
+    assert main(["export", str(half_done), "-o", str(tmp_path / "boxes.csv")]) == 0
+    assert "8 of 20 pictures are not labeled yet and left out" in capsys.readouterr().out
+    assert len((tmp_path / "boxes.csv").read_text().splitlines()) == 1 + 12
+    assert main(["export", str(half_done), "-o", str(tmp_path / "voc"), "--as", "voc"]) == 0
+    assert len(open_dataset(tmp_path / "voc")) == 12
+    assert main(["export", str(half_done), "-o", str(tmp_path / "coco"), "--as", "coco"]) == 0
+    again = open_dataset(tmp_path / "coco")
+    assert len(again) == 20 and len(again.labeled) == 12
+
+
 def test_the_check_up_tells_them_from_pictures_without_the_thing(half_done):
     text = check_dataset(half_done).text()
     assert "8 pictures not labeled yet (" in text and "2 pictures without boxes (" in text
