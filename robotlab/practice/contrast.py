@@ -49,7 +49,7 @@ def where_it_fails(task: Task, cases: Sequence[tuple], right: Sequence[Any], fai
     words = list(dict.fromkeys(itertools.chain.from_iterable(table)))
     # Drawn numbers are mostly fractions, so where most cases fail that says nothing.
     if len(failing) > tried / 2:
-        words = [word for word in words if not re.search("fractions|whole number|odd|large numbers", word)]
+        words = [word for word in words if not re.search("fractions|whole number|odd|large numbers|not square", word)]
     for word in words:
         if [i for i, row in enumerate(table) if word in row] == list(failing):
             return f"{count}: wherever {word}, and nowhere else."
@@ -98,10 +98,15 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
             found += [f"{first} has another sign than {second}"] if a * b < 0 else []
         elif np.ndim(a) and np.ndim(b) and np.shape(a) == np.shape(b) and np.size(a):
             found += [f"{first} and {second} are the same"] if np.array_equal(a, b) else []
+        elif np.ndim(a) == 2 and np.ndim(b) == 1 and np.asarray(b).dtype.kind in "iu" and len(a) == len(b) > 0:
+            found += [f"no value of {second} is the last column of {first}"] if np.max(b) + 1 < np.shape(a)[1] else []
         elif np.ndim(a) == 0 or np.ndim(b) == 0:
             (one, number), (many, array) = ((first, a), (second, b)) if np.ndim(a) == 0 else ((second, b), (first, a))
             found += [f"{one} is one of the values of {many}"] if (np.asarray(array) == number).any() else []
             found += [f"{one} is more than {many} is long"] if number > len(array) else []
+            if np.ndim(array) == 1 and len(array) and not isinstance(number, bool):
+                found += [f"all of {many} are at least {one}"] if np.min(array) >= number else []
+                found += [f"all of {many} are below {one}"] if np.max(array) < number else []
     return found + _properties_of_result(result)
 
 

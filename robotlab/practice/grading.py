@@ -10,12 +10,14 @@ from typing import Any
 
 import numpy as np
 
+from robotlab.practice.code_signs import code_sign
 from robotlab.practice.comparing import Difference, agree, as_numbers, compare, wanted
 from robotlab.practice.contrast import where_it_fails
+from robotlab.practice.failing import in_failing, lines_of_failing
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
 from robotlab.practice.hints import hint
-from robotlab.practice.one_edit import Known, one_edit
-from robotlab.practice.patterns import one_value, other_inputs, unused_inputs, words_exchanged
+from robotlab.practice.one_edit import Known, one_edit, one_slip
+from robotlab.practice.patterns import nearly_right, one_value, other_inputs, unused_inputs, words_exchanged
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
 from robotlab.practice.scales import scale
 from robotlab.practice.showing import show
@@ -104,54 +106,97 @@ def grade_outcomes(
     right = [outcome_of(task.reference, case).value for case in cases]
     faults = [_fault(task, cases[i], right[i], outcome) for i, outcome in enumerate(outcomes)]
     failing = [i for i, fault in enumerate(faults) if fault]
-    # Edges last; of the plain ones the smallest, which can be done on paper.
-    first = min(failing, key=lambda i: (i >= task.plain, _size(cases[i]), i), default=None)
+    # What does not end comes first, edges last; of the plain ones the smallest, which can be done on paper.
+    first = min(
+        failing,
+        key=lambda i: (outcomes[i].kind not in ("hang", "flood"), i >= task.plain, _size(cases[i]), i),
+        default=None,
+    )
     outcome = outcomes[first or 0]
     beside = {
         "notes": (f"Python warned: {outcome.warned}",) if outcome.warned else (),
         "printed": "" if outcome.kind == "flood" else _first_lines(outcome.printed),
     }
     if first is None:
-        return Verdict(task.name, "passed", cases=len(cases), **beside)
+        notes = (*beside["notes"], *_empty_of_float(right, outcomes))
+        return Verdict(task.name, "passed", cases=len(cases), notes=notes, printed=beside["printed"])
     fault = faults[first]
     assert fault is not None
     table = _table(task, cases[first], outcome, right[first] if reveal else None)
-    if len(outcomes) == len(cases):
-        if all(one.kind == "value" and one.value is None for one in outcomes):
-            says = f"Your function computes something and returns None. It must end with return and give {wanted(_first_value(right))}."
-            return Verdict(task.name, "nothing", says, **beside)
-        found = _recognize(task, cases, right, outcomes) or (
-            _pattern(task, cases, right, outcomes, function) if fault.kind in ("value", "shape", "nan") else None
-        )
+    complete = len(outcomes) == len(cases)
+    if complete and all(one.kind == "value" and one.value is None for one in outcomes):
+        does = "prints something" if any(one.printed for one in outcomes) else "computes something"
+        says = f"Your function {does} and returns None. It must end with return and give {wanted(_first_value(right))}."
+        return Verdict(task.name, "nothing", says, **beside)
+    code = function if complete and fault.kind in ("value", "shape", "nan", "raised", "type") else None
+    order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
+    ordered, rights = [cases[i] for i in order], [right[i] for i in order]
+    slip = one_slip(task, code, ordered, rights) if code is not None else None
+    where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
+    if complete:
+        found = _recognize(task, cases, right, outcomes) or (unused_inputs(task, code) if code is not None else None)
+        if found:
+            says = _with_slip(found, slip)
+            return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
+        if slip:
+            says = " ".join(filter(None, ["All but one thing is right.", slip[1], where]))
+            return Verdict(task.name, "misconception", says, slip[0], table=table, **beside)
+        found = _pattern(task, cases, right, outcomes) if fault.kind in ("value", "shape", "nan") else None
         if found:
             return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
-    where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
-    if len(outcomes) == len(cases) and function is not None and fault.kind in ("value", "shape", "nan", "raised"):
-        order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
+    if code is not None and fault.kind != "type":
         # Right in most cases, or stopped by Python: then there is one thing to say, not two.
         mostly = fault.kind != "raised" and sum(i < task.plain for i in failing) > task.plain / 2
         known = _known_mistakes(task, cases, right, order) if mostly else []
         edges = [place for place, i in enumerate(order) if i >= task.plain] if mostly else []
-        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order], known, edges)
+        found = one_edit(task, code, ordered, rights, known, edges)
         if found:
             says = " ".join(filter(None, [found[1], where]))
             return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
+    sign = code_sign(code, [cases[i] for i in failing], fault.kind != "raised") if code is not None else None
     there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
+    alike = in_failing(task, cases, right, outcomes, failing) if complete else ""
     stops = _stops(faults) if fault.kind in ("value", "shape") else ""
-    says = " ".join(filter(None, [fault.says, there, "" if fault.kind == "changed" else where, stops]))
-    return Verdict(task.name, fault.kind, says, table=table, **beside)
+    seen = lines_of_failing(code, cases, failing) if code is not None and not sign else ""
+    parts = [fault.says, there, alike, "" if fault.kind == "changed" else where, stops, seen]
+    if sign:
+        says = " ".join(filter(None, [fault.says if fault.kind == "raised" else "", sign[1], alike, where]))
+        return Verdict(task.name, "misconception", says, sign[0], table=table, **beside)
+    return Verdict(task.name, fault.kind, " ".join(filter(None, parts)), table=table, **beside)
+
+
+def _with_slip(found: tuple[str, str], slip: tuple[str, str, bool] | None) -> str:
+    """The sentence of a known mistake, with the line in which it was made, where that is sure."""
+    if slip is None:
+        return found[1]
+    _, place, alone = slip
+    if alone and "parenthes" not in found[1] or found[1].startswith("Two things"):
+        return f"All but one thing is right. {place}"
+    return f"{found[1]} {place}"
+
+
+def _empty_of_float(right: Sequence[Any], outcomes: Sequence[Outcome]) -> tuple[str, ...]:
+    """A note where an empty list has become an array of float, which is no index."""
+    for one, outcome in zip(right, outcomes):
+        if isinstance(one, np.ndarray) and one.dtype.kind in "iu" and not one.size:
+            got = as_numbers(outcome.value)
+            if got is not None and got.dtype.kind == "f":
+                return (
+                    "For nothing you give an array of float: np.array([]) is one, and it cannot serve as an index. "
+                    "np.array(..., dtype=int) is safe.",
+                )
+    return ()
 
 
 def _pattern(
-    task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome], function: Callable | None
+    task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]
 ) -> tuple[str, str] | None:
     """Name and sentence of what the results of the plain cases have in common."""
     plain = range(task.plain)
     if _is_right(task, right, got, plain):
         return None
-    unused = unused_inputs(task, function) if function else None
-    if unused or any(got[i].kind != "value" for i in plain):
-        return unused
+    if any(got[i].kind != "value" for i in plain):
+        return None
     ours, theirs = right[: task.plain], got[: task.plain]
     found = (
         one_value(task, cases, ours, theirs)
@@ -163,7 +208,7 @@ def _pattern(
     for general in ALONE:
         if all(agree(changed(general, r), g.value, task.rtol, task.atol) for r, g in zip(ours, theirs)):
             return general.name, general.says
-    return scale(task, cases[: task.plain], ours, theirs)
+    return scale(task, cases[: task.plain], ours, theirs) or nearly_right(ours, theirs)
 
 
 def _stops(faults: Sequence[Difference | None]) -> str:
@@ -336,22 +381,32 @@ def _known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], or
     found: list[Known] = []
     for general in GENERAL:
         if general.may_be_in(task.unit) and right[order[0]] is not None:
-            found.append((general.says, [changed(general, right[i]) if i < task.plain else None for i in order]))
+            wrong = [changed(general, right[i]) if i < task.plain else None for i in order]
+            found.append((general.says, wrong, True))
     for misconception in task.misconceptions:
         outcomes = [outcome_of(misconception.function, cases[i]) for i in order]
         if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
-            found.append(
-                (misconception.says, [one.value if i < task.plain else None for one, i in zip(outcomes, order)])
-            )
+            wrong = [one.value if i < task.plain else None for one, i in zip(outcomes, order)]
+            found.append((misconception.says, wrong, False))
     return [
         one
         for one in found
         if one[1][0] is not None
+        and _tells_apart(one[1])
         and sum(
             result is not None and not agree(right[i], result, task.rtol, task.atol) for result, i in zip(one[1], order)
         )
         > task.plain / 2
     ]
+
+
+def _tells_apart(results: Sequence[Any]) -> bool:
+    """Whether results differ enough that another answer does not give them by chance."""
+    known = [one for one in results if one is not None]
+    if any(isinstance(one, str) for one in known):
+        return len(set(known)) > 1
+    numbers = np.concatenate([np.ravel(one) for one in map(as_numbers, known) if one is not None] or [np.zeros(0)])
+    return len(np.unique(numbers)) > (3 if numbers.dtype.kind == "f" else 1)
 
 
 def _is_right(task: Task, right: Sequence[Any], got: Sequence[Outcome], places: Sequence[int]) -> bool:

@@ -200,6 +200,42 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
     return None
 
 
+def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+    """Whether all results lie close to the right ones.
+
+    Parameters
+    ----------
+    right : sequence of object
+        Right results of the plain cases.
+    got : sequence of Outcome
+        The learner's, of these.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        A name and a sentence.
+
+    Examples
+    --------
+    >>> got = [Outcome("value", x + 0.004) for x in (1.0, 2.0, 3.0)]
+    >>> nearly_right([1.0, 2.0, 3.0], got)[0]
+    'close, and not equal'
+    """
+    pairs = [(as_numbers(r), as_numbers(g.value)) for r, g in zip(right, got)]
+    if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
+        return None
+    a, b = (np.concatenate([np.ravel(pair[k]) for pair in pairs]).astype(float) for k in (0, 1))  # type: ignore[arg-type]
+    spread = float(np.ptp(a)) if a.size else 0.0
+    gap = float(np.abs(a - b).max()) if a.size else 0.0
+    if not (spread > 0 and np.isfinite(b).all() and gap < 0.02 * spread):
+        return None
+    return (
+        "close, and not equal",
+        f"Your results are close to the right ones, at most {gap:.2g} off, and not equal. Is something rounded on the way, "
+        "is a constant too short, does a search go in steps that are too wide, or is it a rule that holds only nearly?",
+    )
+
+
 def words_exchanged(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
     """Whether the answer decides rightly and gives one word for another throughout.
 

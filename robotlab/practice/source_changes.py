@@ -92,7 +92,7 @@ def called_name(call: Any) -> str:
     >>> called_name(ast.parse("math.tan(1)", mode="eval").body)
     'tan'
     """
-    called = call.func
+    called = getattr(call, "func", None)
     return called.id if isinstance(called, ast.Name) else called.attr if isinstance(called, ast.Attribute) else ""
 
 
