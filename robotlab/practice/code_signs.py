@@ -63,11 +63,22 @@ def _signs(body: Any, failing: Sequence[tuple], counting: bool) -> Iterator[tupl
                 yield node, "compared with NaN", "NaN equals nothing, not even itself. math.isnan(x) asks for it."
             if any(isinstance(op, ast.Is | ast.IsNot) for op in node.ops) and not any(map(_is_none, sides)):
                 yield node, "is for ==", "`is` asks whether two names hold the same object. == compares values."
+        if isinstance(node, ast.Slice) and isinstance(node.lower, ast.UnaryOp) and isinstance(node.lower.op, ast.USub):
+            own = [arg.arg for arg in body.args.args]
+            name = ast.unparse(node.lower.operand)
+            if name in own and any(
+                np.ndim(case[own.index(name)]) == 0 and case[own.index(name)] == 0 for case in failing
+            ):
+                yield node.lower, "minus 0", f"where {name} is 0, [-{name}:] takes all, since -0 is 0."
         if isinstance(node, ast.BinOp) and isinstance(node.op, ast.BitXor):
             yield node, "^ is no power", "^ is no power in Python; ** is."
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "index":
             if failing and all(map(_holds_equals, failing)):
-                yield node, "the first of equals", ".index(...) gives the first place with this value, also for its equals."
+                yield (
+                    node,
+                    "the first of equals",
+                    ".index(...) gives the first place with this value, also for its equals.",
+                )
     if counting:
         yield from _unread(body)
 

@@ -113,7 +113,8 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
     if numbers.dtype.kind == "f" and np.isnan(numbers).any():
         where = f"{int(np.isnan(numbers).sum())} of {numbers.size} numbers are" if numbers.ndim else "The result is"
         return Difference(
-            "nan", f"{where} NaN (not a number): look for 0 / 0, inf - inf, or the root of a negative number."
+            "nan",
+            f"{where} NaN (not a number): look for 0 / 0, the mean of nothing, inf - inf, or the root of a negative number.",
         )
     if right.dtype.kind == "b" and numbers.dtype.kind != "b":
         return _wrong_type(expected, got, "; a comparison such as a > b gives bool")
@@ -147,7 +148,7 @@ def _missing(right: np.ndarray, numbers: np.ndarray) -> str:
     for n, m, name in zip(numbers.shape, right.shape, names):
         if m > 1 and n > m and n % m == 0:
             return f" That is {n // m} times as many{name or ' values'}: has this axis been left as it was?"
-        if n == 1 < m and name == " rows":
+        if n == 1 < m - 1 and name == " rows":
             return " Only one row comes out."
     gaps = [(n - m, name) for n, m, name in zip(numbers.shape, right.shape, names) if n != m]
     if not gaps or any(abs(gap) > 2 for gap, _ in gaps):

@@ -44,12 +44,15 @@ def where_it_fails(task: Task, cases: Sequence[tuple], right: Sequence[Any], fai
     """
     if not 0 < len(failing) < tried:
         return ""
-    table = [_properties(task, case, result) for case, result in zip(cases[:tried], right)]
+    with np.errstate(invalid="ignore"):  # NaN is a case like any other.
+        table = [_properties(task, case, result) for case, result in zip(cases[:tried], right)]
     count = f"It fails in {len(failing)} of {tried} cases"
     words = list(dict.fromkeys(itertools.chain.from_iterable(table)))
     # Drawn numbers are mostly fractions, so where most cases fail that says nothing.
     if len(failing) > tried / 2:
-        words = [word for word in words if not re.search("fractions|whole number|odd|large numbers|not square", word)]
+        words = [
+            word for word in words if not re.search("fractions|whole number|odd|large numbers|not square|^all of", word)
+        ]
     for word in words:
         if [i for i, row in enumerate(table) if word in row] == list(failing):
             return f"{count}: wherever {word}, and nowhere else."
@@ -83,7 +86,9 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
                 "has one row only": len(numbers) == 1,
                 "holds large numbers, above 500 or below -500": bool((np.abs(numbers.astype(float)) > 500).any()),
                 "holds negative numbers": bool((numbers < 0).any()) if numbers.dtype.kind != "b" else False,
-                "holds equal values": numbers.ndim == 1 and len(np.unique(numbers)) < numbers.size,
+                "holds equal values": numbers.ndim == 1
+                and name not in ("a", "b", "box")
+                and len(np.unique(numbers)) < numbers.size,
                 "holds fractions": bool((numbers % 1 != 0).any()) if numbers.dtype.kind == "f" else False,
                 "is not square": numbers.ndim == 2 and numbers.shape[0] != numbers.shape[1],
                 "is a box without area": name in ("a", "b", "box") and numbers.shape == (4,) and _has_no_area(numbers),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import linecache
 import sys
 from collections.abc import Callable, Sequence
 from types import FrameType, FunctionType
@@ -11,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from robotlab.practice.comparing import agree, as_numbers
+from robotlab.practice.plain_source import Steps, parsed, plain_names
 from robotlab.practice.running import Outcome, run_cases
 from robotlab.practice.task import Task
 
@@ -78,7 +78,9 @@ def _words(asked: list[str], rights: Sequence[str], results: Sequence[str]) -> s
     pairs = sorted({(r, g) for r, g in zip(rights, results)})
     if own or len(pairs) > 2:
         return ""
-    said = [f'"{g}" where "{r}" is right ({sum((r, g) == one for one in zip(rights, results))} times)' for r, g in pairs]
+    said = [
+        f'"{g}" where "{r}" is right ({sum((r, g) == one for one in zip(rights, results))} times)' for r, g in pairs
+    ]
     return f"You answer {' and '.join(said).replace('(1 times)', '(once)')}."
 
 
@@ -92,9 +94,7 @@ def _of_values(task: Task, cases: Sequence[tuple], rights: Sequence[Any], result
     if not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in results):
         return ""
     wrong = [
-        k
-        for k in range(count)
-        if not all(agree(r[k], g[k], task.rtol, task.atol) for r, g in zip(rights, results))
+        k for k in range(count) if not all(agree(r[k], g[k], task.rtol, task.atol) for r, g in zip(rights, results))
     ]
     if len(wrong) != 1:
         return ""
@@ -140,7 +140,7 @@ def lines_of_failing(function: Callable, cases: Sequence[tuple], failing: Sequen
     Parameters
     ----------
     function : callable
-        The learner's; it is run once more.
+        The learner's; a copy is run, if it does nothing but compute.
     cases : sequence of tuple
         All cases.
     failing : sequence of int
@@ -156,13 +156,20 @@ def lines_of_failing(function: Callable, cases: Sequence[tuple], failing: Sequen
     >>> lines_of_failing(len, [], [])
     ''
     """
-    if not isinstance(function, FunctionType) or not 0 < len(failing) < len(cases) or sys.gettrace() is not None:
+    found = parsed(function) if isinstance(function, FunctionType) else None
+    if found is None or not 0 < len(failing) < len(cases) or sys.gettrace() is not None:
         return ""
-    code, seen = function.__code__, [set() for _ in cases]
+    tree, source = found
+    names = plain_names(tree, function, Steps(0))
+    if names is None:
+        return ""
+    exec(compile(tree, "<traced>", "exec"), names)
+    copied = names[function.__name__]
+    seen: list[set[int]] = [set() for _ in cases]
     place = [0]
 
     def note(frame: FrameType, event: str, _: Any) -> Any:
-        if frame.f_code is not code:
+        if frame.f_code is not copied.__code__:
             return None
         if event == "line":
             seen[place[0]].add(frame.f_lineno)
@@ -171,18 +178,16 @@ def lines_of_failing(function: Callable, cases: Sequence[tuple], failing: Sequen
     def traced(*inputs: Any) -> Any:
         sys.settrace(note)
         try:
-            return function(*inputs)
+            return copied(*inputs)
         finally:
             sys.settrace(None)
             place[0] += 1
 
     if any(one.kind in ("hang", "flood") for one in run_cases(traced, cases, _LIMIT_S)):
         return ""
-    everywhere = set.intersection(*(seen[i] for i in failing))
     elsewhere = set().union(*(lines for i, lines in enumerate(seen) if i not in failing))
-    only = sorted(everywhere - elsewhere)
+    only = sorted(set.intersection(*(seen[i] for i in failing)) - elsewhere)
     if not only:
         return ""
-    source = linecache.getline(code.co_filename, only[0]).strip()
-    number = only[0]
-    return f"All cases that fail, and no others, go through line {number}, `{source}`." if source else ""
+    line = source.splitlines()[only[0] - 1].strip()
+    return f"All cases that fail, and no others, go through line {only[0]}, `{line}`."

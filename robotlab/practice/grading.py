@@ -134,7 +134,9 @@ def grade_outcomes(
     slip = one_slip(task, code, ordered, rights) if code is not None else None
     where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
     if complete:
-        found = _recognize(task, cases, right, outcomes) or (unused_inputs(task, code) if code is not None else None)
+        found = _recognize(task, cases, right, outcomes) or (
+            unused_inputs(task, code) if code is not None and fault.kind != "type" else None
+        )
         if found:
             says = _with_slip(found, slip)
             return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
@@ -149,18 +151,29 @@ def grade_outcomes(
         mostly = fault.kind != "raised" and sum(i < task.plain for i in failing) > task.plain / 2
         known = _known_mistakes(task, cases, right, order) if mostly else []
         edges = [place for place, i in enumerate(order) if i >= task.plain] if mostly else []
-        found = one_edit(task, code, ordered, rights, known, edges)
+        found = one_edit(task, code, ordered, rights, known, edges, fault.kind == "nan")
         if found:
             says = " ".join(filter(None, [found[1], where]))
             return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
+    found = nearly_right(right[: task.plain], outcomes[: task.plain]) if complete else None
+    if found:
+        return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
     sign = code_sign(code, [cases[i] for i in failing], fault.kind != "raised") if code is not None else None
     there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
     alike = in_failing(task, cases, right, outcomes, failing) if complete else ""
     stops = _stops(faults) if fault.kind in ("value", "shape") else ""
     seen = lines_of_failing(code, cases, failing) if code is not None and not sign else ""
-    parts = [fault.says, there, alike, "" if fault.kind == "changed" else where, stops, seen]
+    parts = [
+        "" if "none of the answers" in alike else fault.says,
+        there,
+        alike,
+        "" if fault.kind == "changed" else where,
+        stops,
+        seen,
+    ]
     if sign:
-        says = " ".join(filter(None, [fault.says if fault.kind == "raised" else "", sign[1], alike, where]))
+        error = f"{error_text(outcome.error).removesuffix('.')}." if outcome.error is not None else ""
+        says = " ".join(filter(None, [error, sign[1], alike, where]))
         return Verdict(task.name, "misconception", says, sign[0], table=table, **beside)
     return Verdict(task.name, fault.kind, " ".join(filter(None, parts)), table=table, **beside)
 
@@ -208,7 +221,7 @@ def _pattern(
     for general in ALONE:
         if all(agree(changed(general, r), g.value, task.rtol, task.atol) for r, g in zip(ours, theirs)):
             return general.name, general.says
-    return scale(task, cases[: task.plain], ours, theirs) or nearly_right(ours, theirs)
+    return scale(task, cases[: task.plain], ours, theirs)
 
 
 def _stops(faults: Sequence[Difference | None]) -> str:

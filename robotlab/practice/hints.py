@@ -32,7 +32,7 @@ _HINTS = (
     ),
     (
         r"could not be broadcast together",
-        "These two shapes do not fit together: side by side from the right, sizes must be equal or 1. Print both shapes.",
+        "These two shapes do not fit together: side by side from the right, sizes must be equal or 1. Print both; keepdims=True keeps an axis that was summed.",
     ),
     (
         r"core dimension|shapes .* not aligned",

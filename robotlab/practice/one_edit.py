@@ -49,6 +49,7 @@ def one_edit(
     right: Sequence[Any],
     known: Sequence[Known] = (),
     edges: Collection[int] = (),
+    undefined: bool = False,
 ) -> tuple[str, str] | None:
     """The place of the mistake, if one change of the source makes the function right.
 
@@ -67,6 +68,8 @@ def one_edit(
         does not count.
     edges : collection of int
         Which of the cases may still fail: then there are two things to mend.
+    undefined : bool
+        Whether the first result is not a number.
 
     Returns
     -------
@@ -84,6 +87,7 @@ def one_edit(
     if found is None:
         return None
     search = _Search(task, cases, right, known, edges)
+    search.undefined = undefined
     outcome = run_cases(lambda: search.run(*found, function), [()], _BACKSTOP_S)[0]
     return outcome.value if outcome.kind == "value" else None
 
@@ -129,7 +133,7 @@ class _Search:
         self, task: Task, cases: Sequence[tuple], right: Sequence[Any], known: Sequence[Known], edges: Collection[int]
     ) -> None:
         self.task, self.cases, self.right, self.known, self.edges = task, cases, right, known, edges
-        self.steps = Steps(MOST_TURNS)
+        self.steps, self.undefined = Steps(MOST_TURNS), False
         self.prints = np.array([_print_of(results[0]) for _, results, _ in known] or [np.nan])
 
     def run(self, tree: ast.Module, source: str, function: FunctionType) -> tuple[str, str] | None:
@@ -143,6 +147,8 @@ class _Search:
             if self.steps.used_up:
                 break
             _, _, node, words = edit
+            if self.undefined and words.startswith("how "):
+                continue  # max(0, NaN) is 0, by chance of the order.
             changed = self._changed(tree, loops, names, edit)
             may_be_one_of_two = two is None and words.startswith(_SURE)
             # Some number or other gives many a mistake of the task.
@@ -203,8 +209,13 @@ class _Search:
             return None
         near = np.isclose(self.prints, _print_of(first.value), rtol=1e-5, atol=1e-9)
         for (says, results, common), close in zip(self.known, near):
-            if close and (common or not common_alone) and all(
-                result is None or _agree(self.task, result, self._call(changed, i)) for i, result in enumerate(results)
+            if (
+                close
+                and (common or not common_alone)
+                and all(
+                    result is None or _agree(self.task, result, self._call(changed, i))
+                    for i, result in enumerate(results)
+                )
             ):
                 return says
         return None
@@ -224,7 +235,9 @@ class _Search:
 
 def _place(lines: Sequence[str], node: ast.AST, words: str) -> str:
     line = getattr(node, "lineno", 1)
-    return f"Read line {line} again, `{lines[line - 1].strip()}`: look at {words}" + ("" if words.endswith("?") else ".")
+    return f"Read line {line} again, `{lines[line - 1].strip()}`: look at {words}" + (
+        "" if words.endswith("?") else "."
+    )
 
 
 def _function(tree: ast.Module, loops: Iterable, names: dict[str, Any], name: str) -> Callable | None:

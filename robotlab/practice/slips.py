@@ -76,9 +76,7 @@ def _parentheses(node: Any) -> Iterator[tuple[Change, str]]:
         if isinstance(node.right, ast.BinOp):
             yield (lambda n: ast.BinOp(ast.BinOp(n.left, n.op, n.right.left), n.right.op, n.right.right)), shown
         if isinstance(node.left, ast.Call) and len(node.left.args) == 1 and isinstance(node.right, ast.Constant):
-            yield (
-                lambda n: ast.Call(n.left.func, [ast.BinOp(n.left.args[0], n.op, n.right)], n.left.keywords)
-            ), shown
+            yield (lambda n: ast.Call(n.left.func, [ast.BinOp(n.left.args[0], n.op, n.right)], n.left.keywords)), shown
         if isinstance(node.op, ast.Mult | ast.Div) and isinstance(node.right, ast.Constant):
             for side in _sides_of_sum(node.left):
                 yield side, shown
@@ -86,18 +84,15 @@ def _parentheses(node: Any) -> Iterator[tuple[Change, str]]:
             yield from _what_is_divided(node)
     elif isinstance(node, ast.Call) and len(node.args) == 1 and isinstance(node.args[0], ast.BinOp):
         yield (
-            lambda n: ast.BinOp(ast.Call(n.func, [n.args[0].left], n.keywords), n.args[0].op, n.args[0].right)
-        ), shown
+            (lambda n: ast.BinOp(ast.Call(n.func, [n.args[0].left], n.keywords), n.args[0].op, n.args[0].right)),
+            shown,
+        )
     elif isinstance(node, ast.IfExp):
         words = f"`{ast.unparse(node)}`: without parentheses `... if ... else ...` reaches over the whole of it"
         if isinstance(node.body, ast.BinOp):
-            yield (
-                lambda n: ast.BinOp(n.body.left, n.body.op, ast.IfExp(n.test, n.body.right, n.orelse))
-            ), words
+            yield (lambda n: ast.BinOp(n.body.left, n.body.op, ast.IfExp(n.test, n.body.right, n.orelse))), words
         if isinstance(node.orelse, ast.BinOp):
-            yield (
-                lambda n: ast.BinOp(ast.IfExp(n.test, n.body, n.orelse.left), n.orelse.op, n.orelse.right)
-            ), words
+            yield (lambda n: ast.BinOp(ast.IfExp(n.test, n.body, n.orelse.left), n.orelse.op, n.orelse.right)), words
 
 
 def _after_division(node: ast.BinOp) -> tuple[ast.AST, Any]:
@@ -154,12 +149,7 @@ def _moved_lines(body: ast.FunctionDef) -> Iterator[Edit]:
                 pairs: list[tuple[Any, Any]] = [(line.test, second.test), (second.test, line.test)]
                 bodies: list[Slot] = [(line, "body", None), (second, "body", None)]
                 pairs += [(line.body, second.body), (second.body, line.body)]
-                yield (
-                    [*slots, *bodies],
-                    _exchange(pairs),
-                    second,
-                    "the order of this question and the one before it",
-                )
+                yield ([*slots, *bodies], _exchange(pairs), second, "the order of this question and the one before it")
             if isinstance(line, ast.If) and not line.orelse and len(lines) > 1:
                 left = [*lines[:i], *lines[i + 1 :]]
                 yield _lists([(holder, field, left)], line, "whether this question is needed, and what it catches")
@@ -220,7 +210,9 @@ def _pitfalls(node: Any) -> Iterator[tuple[Change, str]]:
             words = f"`{ast.unparse(node)}`: it asks whether values are other than 0, not whether there are any"
             yield (lambda n: ast.Compare(size, [ast.Gt()], [ast.Constant(0)])), words
     if isinstance(node, ast.Call) and called_name(node) in ("zeros_like", "ones_like", "empty_like", "full_like"):
-        words = f"`{ast.unparse(node)}`: it has the type of the input, and bytes or whole numbers cannot hold the result"
+        words = (
+            f"`{ast.unparse(node)}`: it has the type of the input, and bytes or whole numbers cannot hold the result"
+        )
         dtype = ast.keyword("dtype", ast.Name("float", ast.Load()))
         yield (lambda n: ast.Call(n.func, n.args, [k for k in n.keywords if k.arg != "dtype"] + [dtype])), words
     if isinstance(node, ast.Name) and node.id == "int" and isinstance(node.ctx, ast.Load):

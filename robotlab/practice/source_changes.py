@@ -24,6 +24,8 @@ _FAMILIES = (
     ("min", "max"),
     ("minimum", "maximum"),
     ("argmin", "argmax"),
+    ("max", "argmax"),
+    ("min", "argmin"),
     ("mean", "sum", "median", "max", "min"),
     ("floor", "ceil", "round"),
     ("radians", "degrees"),
