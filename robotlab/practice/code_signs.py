@@ -72,20 +72,15 @@ def _signs(body: Any, failing: Sequence[tuple], counting: bool) -> Iterator[tupl
                 yield node.lower, "minus 0", f"where {name} is 0, [-{name}:] takes all, since -0 is 0."
         if isinstance(node, ast.BinOp) and isinstance(node.op, ast.BitXor):
             yield node, "^ is no power", "^ is no power in Python; ** is."
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "index":
-            if failing and all(map(_holds_equals, failing)):
-                yield (
-                    node,
-                    "the first of equals",
-                    ".index(...) gives the first place with this value, also for its equals.",
-                )
+        if _calls(node, ("index",)) and failing and all(map(_holds_equals, failing)):
+            yield node, "the first of equals", ".index(...) gives the first place with this value, also for its equals."
     if counting:
         yield from _unread(body)
 
 
 def _loop(loop: Any) -> Iterator[tuple[Any, str, str]]:
     last = loop.body[-1]
-    inner = [node for line in loop.body for node in ast.walk(line)]
+    inner: list[Any] = [node for line in loop.body for node in ast.walk(line)]
     ends = isinstance(last, ast.Return) or (
         isinstance(last, ast.If) and bool(last.orelse) and _returns(last.body) and _returns(last.orelse)
     )
@@ -95,12 +90,7 @@ def _loop(loop: Any) -> Iterator[tuple[Any, str, str]]:
     if isinstance(loop, ast.For):
         through = ast.unparse(loop.iter)
         for node in inner:
-            if (
-                isinstance(node, ast.Call)
-                and isinstance(node.func, ast.Attribute)
-                and node.func.attr in ("remove", "pop", "append", "insert")
-                and ast.unparse(node.func.value) == through
-            ):
+            if _calls(node, ("remove", "pop", "append", "insert")) and ast.unparse(node.func.value) == through:
                 yield (
                     node,
                     "a list changed in its loop",
@@ -120,6 +110,10 @@ def _loop(loop: Any) -> Iterator[tuple[Any, str, str]]:
                     "the same in each turn",
                     f"{loop.target.id} says where the result goes, and nothing in the loop reads it. Each turn computes the same.",
                 )
+
+
+def _calls(node: Any, methods: tuple[str, ...]) -> bool:
+    return isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr in methods
 
 
 def _returns(lines: list[ast.stmt]) -> bool:

@@ -48,6 +48,7 @@ def where_it_fails(task: Task, cases: Sequence[tuple], right: Sequence[Any], fai
         table = [_properties(task, case, result) for case, result in zip(cases[:tried], right)]
     count = f"It fails in {len(failing)} of {tried} cases"
     words = list(dict.fromkeys(itertools.chain.from_iterable(table)))
+    words.sort(key=lambda word: word.startswith("all of"))  # Last: it holds by chance more often.
     # Drawn numbers are mostly fractions, so where most cases fail that says nothing.
     if len(failing) > tried / 2:
         words = [
@@ -98,8 +99,9 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
     for (first, a), (second, b) in itertools.combinations(named, 2):
         if np.ndim(a) == np.ndim(b) == 0:
             found += [f"{first} equals {second}"] if a == b else []
-            found += [f"{first} is larger than {second}"] if a > b else []
-            found += [f"{first} is smaller than {second}"] if a < b else []
+            if _unit(first) == _unit(second):
+                found += [f"{first} is larger than {second}"] if a > b else []
+                found += [f"{first} is smaller than {second}"] if a < b else []
             found += [f"{first} has another sign than {second}"] if a * b < 0 else []
         elif np.ndim(a) and np.ndim(b) and np.shape(a) == np.shape(b) and np.size(a):
             found += [f"{first} and {second} are the same"] if np.array_equal(a, b) else []
@@ -113,6 +115,10 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
                 found += [f"all of {many} are at least {one}"] if np.min(array) >= number else []
                 found += [f"all of {many} are below {one}"] if np.max(array) < number else []
     return found + _properties_of_result(result)
+
+
+def _unit(name: str) -> str:
+    return name.rpartition("_")[2] if "_" in name else ""
 
 
 def _has_no_area(box: np.ndarray) -> bool:

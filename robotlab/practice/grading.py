@@ -11,21 +11,24 @@ from typing import Any
 import numpy as np
 
 from robotlab.practice.code_signs import code_sign
-from robotlab.practice.comparing import Difference, agree, as_numbers, compare, wanted
+from robotlab.practice.comparing import Difference, as_numbers, compare, wanted
 from robotlab.practice.contrast import where_it_fails
 from robotlab.practice.failing import in_failing, lines_of_failing
-from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
 from robotlab.practice.hints import hint
-from robotlab.practice.one_edit import Known, one_edit, one_slip
-from robotlab.practice.patterns import nearly_right, one_value, other_inputs, unused_inputs, words_exchanged
+from robotlab.practice.one_edit import one_edit, one_slip
+from robotlab.practice.patterns import nearly_right, unused_inputs
+from robotlab.practice.recognizing import known_mistakes, pattern, recognize
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
-from robotlab.practice.scales import scale
 from robotlab.practice.showing import show
 from robotlab.practice.task import Task
 from robotlab.practice.verdict import Verdict
 
 # Lines of a learner's own printing that a verdict repeats.
 PRINTED_LINES = 12
+_EMPTY_OF_FLOAT = (
+    "For nothing you give an array of float: np.array([]) is one, and it cannot serve as an index. "
+    "np.array(..., dtype=int) is safe."
+)
 # All that the body of an unstarted function compiles to (names of the dis
 # module; POP_TOP throws the ``...`` away where an old compiler keeps it).
 _STUB = {"RESUME", "NOP", "LOAD_CONST", "RETURN_CONST", "RETURN_VALUE", "POP_TOP", "COPY_FREE_VARS"}
@@ -134,7 +137,7 @@ def grade_outcomes(
     slip = one_slip(task, code, ordered, rights) if code is not None else None
     where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
     if complete:
-        found = _recognize(task, cases, right, outcomes) or (
+        found = recognize(task, cases, right, outcomes) or (
             unused_inputs(task, code) if code is not None and fault.kind != "type" else None
         )
         if found:
@@ -143,13 +146,13 @@ def grade_outcomes(
         if slip:
             says = " ".join(filter(None, ["All but one thing is right.", slip[1], where]))
             return Verdict(task.name, "misconception", says, slip[0], table=table, **beside)
-        found = _pattern(task, cases, right, outcomes) if fault.kind in ("value", "shape", "nan") else None
+        found = pattern(task, cases, right, outcomes) if fault.kind in ("value", "shape", "nan") else None
         if found:
             return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
     if code is not None and fault.kind != "type":
         # Right in most cases, or stopped by Python: then there is one thing to say, not two.
         mostly = fault.kind != "raised" and sum(i < task.plain for i in failing) > task.plain / 2
-        known = _known_mistakes(task, cases, right, order) if mostly else []
+        known = known_mistakes(task, cases, right, order) if mostly else []
         edges = [place for place, i in enumerate(order) if i >= task.plain] if mostly else []
         found = one_edit(task, code, ordered, rights, known, edges, fault.kind == "nan")
         if found:
@@ -182,10 +185,10 @@ def _with_slip(found: tuple[str, str], slip: tuple[str, str, bool] | None) -> st
     """The sentence of a known mistake, with the line in which it was made, where that is sure."""
     if slip is None:
         return found[1]
-    _, place, alone = slip
-    if alone and "parenthes" not in found[1] or found[1].startswith("Two things"):
+    _, place, adds = slip
+    if found[1].startswith("Two things"):
         return f"All but one thing is right. {place}"
-    return f"{found[1]} {place}"
+    return f"{found[1]} {place}" if adds or "parenthes" in found[1] and "parenthes" in place else found[1]
 
 
 def _empty_of_float(right: Sequence[Any], outcomes: Sequence[Outcome]) -> tuple[str, ...]:
@@ -194,34 +197,8 @@ def _empty_of_float(right: Sequence[Any], outcomes: Sequence[Outcome]) -> tuple[
         if isinstance(one, np.ndarray) and one.dtype.kind in "iu" and not one.size:
             got = as_numbers(outcome.value)
             if got is not None and got.dtype.kind == "f":
-                return (
-                    "For nothing you give an array of float: np.array([]) is one, and it cannot serve as an index. "
-                    "np.array(..., dtype=int) is safe.",
-                )
+                return (_EMPTY_OF_FLOAT,)
     return ()
-
-
-def _pattern(
-    task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]
-) -> tuple[str, str] | None:
-    """Name and sentence of what the results of the plain cases have in common."""
-    plain = range(task.plain)
-    if _is_right(task, right, got, plain):
-        return None
-    if any(got[i].kind != "value" for i in plain):
-        return None
-    ours, theirs = right[: task.plain], got[: task.plain]
-    found = (
-        one_value(task, cases, ours, theirs)
-        or words_exchanged(ours, theirs)
-        or other_inputs(task, cases[: task.plain], theirs)
-    )
-    if found:
-        return found
-    for general in ALONE:
-        if all(agree(changed(general, r), g.value, task.rtol, task.atol) for r, g in zip(ours, theirs)):
-            return general.name, general.says
-    return scale(task, cases[: task.plain], ours, theirs)
 
 
 def _stops(faults: Sequence[Difference | None]) -> str:
@@ -333,109 +310,6 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference 
             f"The result is right, but {names} is not what it was before the call. Whoever called still needs it: work on a copy.",
         )
     return fault
-
-
-def _recognize(
-    task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]
-) -> tuple[str, str] | None:
-    """Name and sentence of the misconception that gives the learner's results, if there is one.
-
-    In every case at best; else in all but those edges where the learner's
-    function fails in its own way; else in all plain cases.
-    """
-    spellings = [
-        (misconception, [outcome_of(function, case) for case in cases])
-        for misconception in task.misconceptions
-        for function in (misconception.function, *misconception.also)
-    ]
-    plain = range(task.plain)
-    everywhere = range(len(cases))
-    usable = [i for i in everywhere if i < task.plain or (got[i].kind == "value" and not _has_nan(got[i].value))]
-    for places in (everywhere, usable, plain):
-        if _is_right(task, right, got, places):
-            return None
-        for misconception, outcomes in spellings:
-            if all(_alike(task, outcomes[i], got[i]) for i in places):
-                return misconception.name, misconception.says
-    if any(got[i].kind != "value" for i in plain):
-        return None
-    results = [as_numbers(got[i].value) for i in plain]
-    numbers = np.concatenate([np.ravel(one) for one in results if one is not None] or [np.zeros(0)])
-    shaped = all(
-        one is not None and r is not None and one.shape == r.shape for one, r in zip(results, map(as_numbers, right))
-    )
-    if shaped and numbers.dtype.kind != "b" and numbers.any() and (numbers == numbers[0]).all():
-        return "the same for all inputs", f"Every number in your results is {numbers[0]:.6g}, whatever the inputs."
-    if all(
-        one is not None and one.dtype.kind != "b" and not one.any() for one in results
-    ):  # Rounding makes some zeros.
-        return "nothing but zeros", (
-            "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
-            "never filled?"
-        )
-    general_misconceptions = [general for general in GENERAL if general.may_be_in(task.unit)]
-    for general in general_misconceptions:
-        if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
-            return general.name, general.says
-    for misconception, outcomes in spellings:  # Two mistakes at once.
-        if any(outcomes[i].kind != "value" for i in plain) or _is_right(task, right, outcomes, plain):
-            continue
-        for general in general_misconceptions:
-            if all(agree(changed(general, outcomes[i].value), got[i].value, task.rtol, task.atol) for i in plain):
-                return (
-                    f"{misconception.name}, and {general.name}",
-                    f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}",
-                )
-    return None
-
-
-def _known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], order: Sequence[int]) -> list[Known]:
-    """What each known mistake gives, in the plain cases that it gets wrong mostly."""
-    found: list[Known] = []
-    for general in GENERAL:
-        if general.may_be_in(task.unit) and right[order[0]] is not None:
-            wrong = [changed(general, right[i]) if i < task.plain else None for i in order]
-            found.append((general.says, wrong, True))
-    for misconception in task.misconceptions:
-        outcomes = [outcome_of(misconception.function, cases[i]) for i in order]
-        if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
-            wrong = [one.value if i < task.plain else None for one, i in zip(outcomes, order)]
-            found.append((misconception.says, wrong, False))
-    return [
-        one
-        for one in found
-        if one[1][0] is not None
-        and _tells_apart(one[1])
-        and sum(
-            result is not None and not agree(right[i], result, task.rtol, task.atol) for result, i in zip(one[1], order)
-        )
-        > task.plain / 2
-    ]
-
-
-def _tells_apart(results: Sequence[Any]) -> bool:
-    """Whether results differ enough that another answer does not give them by chance."""
-    known = [one for one in results if one is not None]
-    if any(isinstance(one, str) for one in known):
-        return len(set(known)) > 1
-    numbers = np.concatenate([np.ravel(one) for one in map(as_numbers, known) if one is not None] or [np.zeros(0)])
-    return len(np.unique(numbers)) > (3 if numbers.dtype.kind == "f" else 1)
-
-
-def _is_right(task: Task, right: Sequence[Any], got: Sequence[Outcome], places: Sequence[int]) -> bool:
-    """Whether results are right in these cases, but perhaps for their type."""
-    return all(got[i].kind == "value" and agree(right[i], got[i].value, task.rtol, task.atol) for i in places)
-
-
-def _has_nan(value: Any) -> bool:
-    numbers = as_numbers(value)
-    return numbers is not None and numbers.dtype.kind == "f" and bool(np.isnan(numbers).any())
-
-
-def _alike(task: Task, misconception: Outcome, got: Outcome) -> bool:
-    if misconception.kind == "raised" or got.kind == "raised":
-        return misconception.kind == got.kind and type(misconception.error) is type(got.error)
-    return agree(misconception.value, got.value, task.rtol, task.atol)
 
 
 def _table(task: Task, case: tuple, outcome: Outcome, right: Any = None) -> tuple[tuple[str, str], ...]:

@@ -111,7 +111,7 @@ def one_slip(
     Returns
     -------
     tuple of (str, str, bool) or None
-        A name, a sentence, and whether it says all (:func:`robotlab.practice.slips.slips`).
+        A name, a sentence, and whether it says more than a known mistake (:func:`robotlab.practice.slips.slips`).
 
     Examples
     --------
@@ -172,12 +172,12 @@ class _Search:
         if names is None:
             return None
         loops, lines = counted(tree), source.splitlines()
-        for edit, alone in itertools.islice(slips(body), MOST_SLIPS):
+        for edit, adds in itertools.islice(slips(body), MOST_SLIPS):
             if self.steps.used_up:
                 break
             changed = self._changed(tree, loops, names, edit)
             if changed and self._fits(changed, False) == "":
-                return "one thing in one line", _place(lines, edit[2], edit[3]), alone
+                return "one thing in one line", _place(lines, edit[2], edit[3]), adds
         return None
 
     @staticmethod

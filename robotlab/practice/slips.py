@@ -11,12 +11,14 @@ import ast
 from collections.abc import Iterator
 from typing import Any
 
-from robotlab.practice.source_changes import Change, called_name, is_comparison
+from robotlab.practice.source_changes import Change, as_part, called_name, is_comparison
 from robotlab.practice.source_edits import Edit, Slot, get, slots_of
 
 _COMPARISONS = (ast.Lt, ast.LtE, ast.Gt, ast.GtE)
 _OPPOSITES = {"min": "max", "minimum": "maximum", "argmin": "argmax", "floor": "ceil", "any": "all"}
 _OPPOSITES |= {other: one for one, other in _OPPOSITES.items()}
+# What is inside their parentheses is not what is outside.
+_CURVES = ("sin", "cos", "tan", "asin", "acos", "atan", "arcsin", "arccos", "arctan", "exp", "log", "sqrt")
 _OTHER_OPERATORS = {
     ast.Mult: (ast.Div, ast.MatMult, ast.Pow),
     ast.Div: (ast.Mult,),
@@ -41,8 +43,8 @@ def slips(body: ast.FunctionDef) -> Iterator[tuple[Edit, bool]]:
     Yields
     ------
     tuple of (tuple, bool)
-        A change as in :func:`robotlab.practice.source_edits.edits`, and whether it explains the mistake by itself
-        even where the results are those of another known one.
+        A change as in :func:`robotlab.practice.source_edits.edits`, and whether it says where to look even where
+        the mistake has a sentence of its own; other changes may do the same by chance.
 
     Examples
     --------
@@ -53,16 +55,18 @@ def slips(body: ast.FunctionDef) -> Iterator[tuple[Edit, bool]]:
     slots = [slot for slot in slots_of(body) if not isinstance(slot[0], ast.arguments)]
     for slot in slots:
         for change, words in _parentheses(get(slot)):
-            yield ([slot], change, get(slot), words), True
+            yield ([slot], change, get(slot), words), False
     for edit in _moved_lines(body):
         yield edit, True
     for slot in slots:
         for change, words in _pitfalls(get(slot)):
             yield ([slot], change, get(slot), words), True
-    yield from ((edit, False) for edit in _one_sign(slots))
-    yield from ((edit, False) for edit in _exchanged_functions(slots))
-    yield from ((edit, False) for edit in _ones_left_out(body))
+    for edit in _one_sign(slots):
+        yield edit, not isinstance(getattr(edit[2], "op", None), ast.Add | ast.Sub)
+    yield from ((edit, True) for edit in _exchanged_functions(slots))
+    yield from ((edit, True) for edit in _ones_left_out(body))
     yield from ((edit, False) for edit in _places_in_loops(body))
+    yield from ((edit, False) for edit in _first_values(body))
 
 
 def _parentheses(node: Any) -> Iterator[tuple[Change, str]]:
@@ -75,14 +79,14 @@ def _parentheses(node: Any) -> Iterator[tuple[Change, str]]:
             yield (lambda n: ast.BinOp(n.left.left, n.left.op, ast.BinOp(n.left.right, n.op, n.right))), shown
         if isinstance(node.right, ast.BinOp):
             yield (lambda n: ast.BinOp(ast.BinOp(n.left, n.op, n.right.left), n.right.op, n.right.right)), shown
-        if isinstance(node.left, ast.Call) and len(node.left.args) == 1 and isinstance(node.right, ast.Constant):
+        if called_name(node.left) in _CURVES and len(node.left.args) == 1 and isinstance(node.right, ast.Constant):  # type: ignore[attr-defined]
             yield (lambda n: ast.Call(n.left.func, [ast.BinOp(n.left.args[0], n.op, n.right)], n.left.keywords)), shown
         if isinstance(node.op, ast.Mult | ast.Div) and isinstance(node.right, ast.Constant):
             for side in _sides_of_sum(node.left):
                 yield side, shown
         if isinstance(node.op, ast.Add | ast.Sub):
             yield from _what_is_divided(node)
-    elif isinstance(node, ast.Call) and len(node.args) == 1 and isinstance(node.args[0], ast.BinOp):
+    elif called_name(node) in _CURVES and len(node.args) == 1 and isinstance(node.args[0], ast.BinOp):
         yield (
             (lambda n: ast.BinOp(ast.Call(n.func, [n.args[0].left], n.keywords), n.args[0].op, n.args[0].right)),
             shown,
@@ -123,7 +127,7 @@ def _what_is_divided(node: ast.BinOp) -> Iterator[tuple[Change, str]]:
             moved = ast.BinOp(outer, inner.op, inner.right)
             both = (moved, inner.left) if inner is node.right else (inner.left, moved)
             words = f"what the {ast.unparse(inner.right)} belongs to in `{ast.unparse(node)}`"
-            yield (lambda n, both=both: ast.BinOp(both[0], n.op, both[1])), words
+            yield as_part(ast.BinOp(both[0], node.op, both[1])), words
 
 
 def _statement_lists(body: ast.AST) -> Iterator[tuple[ast.AST, str, list[ast.stmt]]]:
@@ -204,11 +208,11 @@ def _pitfalls(node: Any) -> Iterator[tuple[Change, str]]:
             held = ast.Call(ast.Name("max", ast.Load()), [ast.Constant(0), begin], [])
             words = f"`[{ast.unparse(node.slice)}]`: where {lower.operand.id} is 0 it takes all, since -0 is 0"
             yield (lambda n: ast.Subscript(n.value, ast.Slice(held, n.slice.upper, n.slice.step), n.ctx)), words
-    if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and not node.args:
-        if node.func.attr in ("any", "all"):
-            size = ast.Attribute(node.func.value, "size", ast.Load())
-            words = f"`{ast.unparse(node)}`: it asks whether values are other than 0, not whether there are any"
-            yield (lambda n: ast.Compare(size, [ast.Gt()], [ast.Constant(0)])), words
+    asks = isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and not node.args
+    if asks and node.func.attr in ("any", "all"):
+        size = ast.Attribute(node.func.value, "size", ast.Load())
+        words = f"`{ast.unparse(node)}`: it asks whether values are other than 0, not whether there are any"
+        yield (lambda n: ast.Compare(size, [ast.Gt()], [ast.Constant(0)])), words
     if isinstance(node, ast.Call) and called_name(node) in ("zeros_like", "ones_like", "empty_like", "full_like"):
         words = (
             f"`{ast.unparse(node)}`: it has the type of the input, and bytes or whole numbers cannot hold the result"
@@ -217,11 +221,15 @@ def _pitfalls(node: Any) -> Iterator[tuple[Change, str]]:
         yield (lambda n: ast.Call(n.func, n.args, [k for k in n.keywords if k.arg != "dtype"] + [dtype])), words
     if isinstance(node, ast.Name) and node.id == "int" and isinstance(node.ctx, ast.Load):
         yield (lambda n: ast.Name("float", ast.Load())), "`int`: fractions are cut off there"
-    if isinstance(node, ast.Constant) and node.value == 0 and type(node.value) in (int, float):
-        for other in ("-inf", "inf"):
-            number = ast.Call(ast.Name("float", ast.Load()), [ast.Constant(other)], [])
-            side = "below" if other == "-inf" else "above"
-            yield (lambda n, number=number: number), f"the number 0: other values may lie {side} it"
+
+
+def _first_values(body: ast.AST) -> Iterator[Edit]:
+    """A 0 with which a search begins, or that marks what was used."""
+    for line in ast.walk(body):
+        if isinstance(line, ast.Assign) and isinstance(line.value, ast.Constant) and line.value.value == 0:
+            for other, side in (("-inf", "below"), ("inf", "above")):
+                number = ast.Call(ast.Name("float", ast.Load()), [ast.Constant(other)], [])
+                yield [(line, "value", None)], as_part(number), line, f"the number 0: other values may lie {side} it"
 
 
 def _one_sign(slots: list[Slot]) -> Iterator[Edit]:
@@ -231,15 +239,15 @@ def _one_sign(slots: list[Slot]) -> Iterator[Edit]:
         if is_comparison(node):
             for one in _COMPARISONS:
                 if not isinstance(node.ops[0], one) and isinstance(node.ops[0], _COMPARISONS):
-                    change = lambda n, one=one: ast.Compare(n.left, [one()], n.comparators)  # noqa: E731
-                    yield [slot], change, node, f"the comparison `{ast.unparse(node)}`"
+                    changed = ast.Compare(node.left, [one()], node.comparators)
+                    yield [slot], as_part(changed), node, f"the comparison `{ast.unparse(node)}`"
         elif isinstance(node, ast.BoolOp):
             other = ast.And if isinstance(node.op, ast.Or) else ast.Or
-            yield [slot], (lambda n, other=other: ast.BoolOp(other(), n.values)), node, "`and` and `or`"
+            yield [slot], as_part(ast.BoolOp(other(), node.values)), node, "`and` and `or`"
         elif isinstance(node, ast.BinOp):
             shown = f"the operator between `{ast.unparse(node.left)}` and `{ast.unparse(node.right)}`"
             for operator in _OTHER_OPERATORS.get(type(node.op), ()):
-                yield [slot], (lambda n, o=operator: ast.BinOp(n.left, o(), n.right)), node, shown
+                yield [slot], as_part(ast.BinOp(node.left, operator(), node.right)), node, shown
 
 
 def _exchanged_functions(slots: list[Slot]) -> Iterator[Edit]:
@@ -293,7 +301,7 @@ def _places_in_loops(body: ast.AST) -> Iterator[Edit]:
                 for slot in slots_of(line)
                 if isinstance(slot[0], ast.Subscript) and slot[1] == "slice" and isinstance(get(slot), ast.Constant)
             ]
-            change: Change = lambda n, counter=counter: ast.Name(counter, ast.Load())  # noqa: E731
+            change = as_part(ast.Name(counter, ast.Load()))
             for group in ([fixed] if len(fixed) > 1 else []) + [[slot] for slot in fixed]:
                 words = f"the place `[{ast.unparse(get(group[0]))}]`: the loop counts with {counter}"
                 yield group, change, get(group[0]), words

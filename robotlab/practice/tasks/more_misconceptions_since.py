@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import operator
 
 import numpy as np
 
@@ -41,9 +42,9 @@ def _cell_by_cell(cells, stop, most):
     return "go on"
 
 
-def _since(last, line_s, good, timeout, until):
+def _since(last, line_s, good, timeout, until, too_long=operator.gt):
     for time, fine in zip(line_s, good):
-        if time - last > timeout:
+        if too_long(time - last, timeout):
             break
         last = time if fine else last
     return min(last + timeout, until)
@@ -93,6 +94,12 @@ def _apart(a, b, known):
 def _gap(line_s, good, timeout, until):
     gaps = np.diff(np.append(line_s[good], until))
     return float(gaps[gaps > timeout][0]) if (gaps > timeout).any() else until
+
+
+def _clipped(hits, trials, z=1.96):
+    p = hits / trials
+    half = z * math.sqrt(p * (1 - p) / trials + z * z / (4 * trials**2))
+    return max(0.0, p + z * z / (2 * trials) - half), min(1.0, p + z * z / (2 * trials) + half)
 
 
 SINCE: dict[str, tuple[Misconception, ...]] = {
@@ -166,6 +173,7 @@ SINCE: dict[str, tuple[Misconception, ...]] = {
             also=(lambda n, m, p: _half_cosine(n / (m - 1), lambda d: 4 * d, lambda d: d, p),),
         ),
     ),
+    "wilson_interval": (Misconception("not divided", "You forgot to divide.", _clipped),),
     "throughput": (
         Misconception(
             "rates added",
@@ -229,6 +237,11 @@ SINCE: dict[str, tuple[Misconception, ...]] = {
             lambda t, g, s, u: _since(0.0, t, g, s, u),
         ),
         Misconception(
+            "exactly the time-out",
+            "Your board halts at a gap of exactly timeout_s. That is the longest one allowed: more than timeout_s halts it.",
+            lambda t, g, s, u: _since(t[0], t, g, s, u, operator.ge),
+        ),
+        Misconception(
             "the gap for the time", "Your result is how long the gap lasted. Asked is when the board halted.", _gap
         ),
     ),
@@ -246,5 +259,9 @@ SINCE_EDGES: dict[str, tuple[tuple, ...]] = {
     # The cell that differs stands before the one that is too low.
     "cells_state": ((np.array([4.0, 3.8, 3.3]), 3.4, 0.05),),
     # The record does not begin at 0.
-    "halts_at": ((np.array([5.0, 5.125, 5.25]), np.array([True, True, True]), 0.5, 9.0),),
+    # And a gap may be exactly as long as the time-out.
+    "halts_at": (
+        (np.array([0.0, 0.25, 0.5]), np.array([True, True, True]), 0.25, 1.0),
+        (np.array([5.0, 5.125, 5.25]), np.array([True, True, True]), 0.5, 9.0),
+    ),
 }
