@@ -152,7 +152,8 @@ class _Search:
             changed = self._changed(tree, loops, names, edit)
             may_be_one_of_two = two is None and words.startswith(_SURE)
             # Some number or other gives many a mistake of the task.
-            common_alone = words.startswith(("the number", "whether"))
+            axis = any(isinstance(holder, ast.keyword) and holder.arg == "axis" for holder, _, _ in edit[0])
+            common_alone = words.startswith(("the number", "whether")) and not axis
             fits = self._fits(changed, may_be_one_of_two, common_alone) if changed else None
             if fits is None:
                 continue

@@ -381,6 +381,9 @@ def _changes_of_call(node: Any) -> Iterator[tuple[Change, str]]:
         for axis in (1, 0):
             for keep in (True, False):
                 yield _along(axis, keep), f"what {name} takes together: everything, or each row by itself"
+    if name in _REDUCTIONS and [one.arg for one in node.keywords] == ["axis"]:
+        for axis in (1, 0):
+            yield _along(axis, True), f"the axis along which {name} works, and whether that axis is kept"
     for i in range(len(node.keywords)):
         yield _without_keyword(i), f"what `{ast.unparse(node.keywords[i])}` does there"
     for i in range(1, len(node.args)):

@@ -103,6 +103,14 @@ def _clipped(hits, trials, z=1.96):
 
 
 SINCE: dict[str, tuple[Misconception, ...]] = {
+    "luminance": (
+        Misconception(
+            "one weight for all",
+            "You give all three channels one and the same weight. There are three, and they add up to 1.",
+            lambda p: 0.299 * p.astype(float).sum(axis=2),
+            also=(lambda p: 0.587 * p.astype(float).sum(axis=2), lambda p: 0.114 * p.astype(float).sum(axis=2)),
+        ),
+    ),
     "mean_hue": (
         Misconception(
             "half a turn away",
