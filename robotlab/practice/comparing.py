@@ -146,7 +146,7 @@ def _missing(right: np.ndarray, numbers: np.ndarray) -> str:
         return ""
     names = [""] if right.ndim == 1 else [" rows", " columns"] if right.ndim == 2 else []
     for n, m, name in zip(numbers.shape, right.shape, names):
-        if m > 1 and n > m and n % m == 0:
+        if right.ndim > 1 and m > 1 and n > m and n % m == 0:
             return f" That is {n // m} times as many{name or ' values'}: has this axis been left as it was?"
         if n == 1 < m - 1 and name == " rows":
             return " Only one row comes out."

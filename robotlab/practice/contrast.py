@@ -57,6 +57,11 @@ def where_it_fails(task: Task, cases: Sequence[tuple], right: Sequence[Any], fai
     for word in words:
         if [i for i, row in enumerate(table) if word in row] == list(failing):
             return f"{count}: wherever {word}, and nowhere else."
+    passing = [i for i in range(tried) if i not in failing]
+    if 1 < len(passing) < tried / 2:
+        for word in words:
+            if [i for i, row in enumerate(table) if word in row] == passing:
+                return f"{count}: it is right only where {word}."
     for word in words:
         having = [i for i, row in enumerate(table) if word in row]
         if set(failing) < set(having) and len(having) <= tried / 2:
@@ -80,6 +85,8 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
                 "is not a number (NaN)": numbers != numbers,
                 "is no whole number": numbers % 1 != 0,
                 "is odd": numbers % 2 == 1,
+                "is 1": numbers == 1 and numbers.dtype.kind in "iu",
+                "is 2": numbers == 2 and numbers.dtype.kind in "iu",
             }
         else:
             tests = {

@@ -18,6 +18,7 @@ from robotlab.practice.hints import hint
 from robotlab.practice.one_edit import one_edit, one_slip
 from robotlab.practice.patterns import nearly_right, unused_inputs
 from robotlab.practice.recognizing import known_mistakes, pattern, recognize
+from robotlab.practice.responses import responses
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
 from robotlab.practice.showing import show
 from robotlab.practice.task import Task
@@ -137,12 +138,12 @@ def grade_outcomes(
     slip = one_slip(task, code, ordered, rights) if code is not None else None
     where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
     if complete:
-        found = recognize(task, cases, right, outcomes) or (
-            unused_inputs(task, code) if code is not None and fault.kind != "type" else None
-        )
+        known = recognize(task, cases, right, outcomes)
+        if known:
+            return Verdict(task.name, "misconception", _with_slip(*known[1:], slip), known[0], table=table, **beside)
+        found = unused_inputs(task, code) if code is not None and fault.kind != "type" else None
         if found:
-            says = _with_slip(found, slip)
-            return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
+            return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
         if slip:
             says = " ".join(filter(None, ["All but one thing is right.", slip[1], where]))
             return Verdict(task.name, "misconception", says, slip[0], table=table, **beside)
@@ -152,43 +153,38 @@ def grade_outcomes(
     if code is not None and fault.kind != "type":
         # Right in most cases, or stopped by Python: then there is one thing to say, not two.
         mostly = fault.kind != "raised" and sum(i < task.plain for i in failing) > task.plain / 2
-        known = known_mistakes(task, cases, right, order) if mostly else []
+        mistakes = known_mistakes(task, cases, right, order) if mostly else []
         edges = [place for place, i in enumerate(order) if i >= task.plain] if mostly else []
-        found = one_edit(task, code, ordered, rights, known, edges, fault.kind == "nan")
+        found = one_edit(task, code, ordered, rights, mistakes, edges, fault.kind == "nan")
         if found:
             says = " ".join(filter(None, [found[1], where]))
             return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
     found = nearly_right(right[: task.plain], outcomes[: task.plain]) if complete else None
     if found:
         return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
+    answers = responses(task, code, cases[: task.plain]) if code is not None and fault.kind == "value" else ""
     sign = code_sign(code, [cases[i] for i in failing], fault.kind != "raised") if code is not None else None
     there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
     alike = in_failing(task, cases, right, outcomes, failing) if complete else ""
     stops = _stops(faults) if fault.kind in ("value", "shape") else ""
     seen = lines_of_failing(code, cases, failing) if code is not None and not sign else ""
-    parts = [
-        "" if "none of the answers" in alike else fault.says,
-        there,
-        alike,
-        "" if fault.kind == "changed" else where,
-        stops,
-        seen,
-    ]
+    again = "" if "none of the answers" in alike else fault.says
+    parts = [again, there, alike, answers, "" if fault.kind == "changed" else where, stops, seen]
     if sign:
         error = f"{error_text(outcome.error).removesuffix('.')}." if outcome.error is not None else ""
-        says = " ".join(filter(None, [error, sign[1], alike, where]))
+        says = " ".join(filter(None, [error, sign[1], alike, answers, where]))
         return Verdict(task.name, "misconception", says, sign[0], table=table, **beside)
     return Verdict(task.name, fault.kind, " ".join(filter(None, parts)), table=table, **beside)
 
 
-def _with_slip(found: tuple[str, str], slip: tuple[str, str, bool] | None) -> str:
+def _with_slip(says: str, sure: bool, slip: tuple[str, str, bool] | None) -> str:
     """The sentence of a known mistake, with the line in which it was made, where that is sure."""
     if slip is None:
-        return found[1]
+        return says
     _, place, adds = slip
-    if found[1].startswith("Two things"):
+    if not sure:
         return f"All but one thing is right. {place}"
-    return f"{found[1]} {place}" if adds or "parenthes" in found[1] and "parenthes" in place else found[1]
+    return f"{says} {place}" if adds or "parenthes" in says and "parenthes" in place else says
 
 
 def _empty_of_float(right: Sequence[Any], outcomes: Sequence[Outcome]) -> tuple[str, ...]:

@@ -15,10 +15,15 @@ from robotlab.practice.running import Outcome, outcome_of
 from robotlab.practice.scales import scale
 from robotlab.practice.task import Task
 
+_ZEROS = (
+    "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
+    "never filled?"
+)
+
 
 def recognize(
     task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]
-) -> tuple[str, str] | None:
+) -> tuple[str, str, bool] | None:
     """Name and sentence of the misconception that gives the learner's results, if there is one.
 
     In every case at best; else in all but those edges where the learner's
@@ -37,8 +42,8 @@ def recognize(
 
     Returns
     -------
-    tuple of (str, str) or None
-        The name and the sentence.
+    tuple of (str, str, bool) or None
+        The name, the sentence, and whether it holds for inputs at the border too.
 
     Examples
     --------
@@ -62,7 +67,7 @@ def recognize(
             return None
         for misconception, outcomes in spellings:
             if all(_alike(task, outcomes[i], got[i]) for i in places):
-                return misconception.name, misconception.says
+                return misconception.name, misconception.says, places is not plain
     if any(got[i].kind != "value" for i in plain):
         return None
     results = [as_numbers(got[i].value) for i in plain]
@@ -71,18 +76,25 @@ def recognize(
         one is not None and r is not None and one.shape == r.shape for one, r in zip(results, map(as_numbers, right))
     )
     if shaped and numbers.dtype.kind != "b" and numbers.any() and (numbers == numbers[0]).all():
-        return "the same for all inputs", f"Every number in your results is {numbers[0]:.6g}, whatever the inputs."
+        return (
+            "the same for all inputs",
+            f"Every number in your results is {numbers[0]:.6g}, whatever the inputs.",
+            True,
+        )
+    if (
+        not numbers.size
+        and all(isinstance(one, np.ndarray) for one in results)
+        and any(np.size(right[i]) for i in plain)
+    ):
+        return "nothing in it", "Your result is empty every time: what drops or leaves out everything?", True
     if all(
         one is not None and one.dtype.kind != "b" and not one.any() for one in results
     ):  # Rounding makes some zeros.
-        return "nothing but zeros", (
-            "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
-            "never filled?"
-        )
+        return "nothing but zeros", _ZEROS, True
     general_misconceptions = [general for general in GENERAL if general.may_be_in(task.unit)]
     for general in general_misconceptions:
         if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
-            return general.name, general.says
+            return general.name, general.says, True
     for misconception, outcomes in spellings:  # Two mistakes at once.
         if any(outcomes[i].kind != "value" for i in plain) or _is_right(task, right, outcomes, plain):
             continue
@@ -91,6 +103,7 @@ def recognize(
                 return (
                     f"{misconception.name}, and {general.name}",
                     f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}",
+                    False,
                 )
     return None
 

@@ -56,6 +56,11 @@ def slips(body: ast.FunctionDef) -> Iterator[tuple[Edit, bool]]:
     for slot in slots:
         for change, words in _parentheses(get(slot)):
             yield ([slot], change, get(slot), words), False
+    for line in sorted({getattr(get(slot), "lineno", 0) for slot in slots}):
+        group = [slot for slot in slots if getattr(get(slot), "lineno", 0) == line and _is_product_of_sum(get(slot))]
+        if len(group) > 1:
+            first = get(group[0])
+            yield (group, _second_alone, first, f"the parentheses in `{ast.unparse(first)}` and its like"), False
     for edit in _moved_lines(body):
         yield edit, True
     for slot in slots:
@@ -118,6 +123,20 @@ def _sides_of_sum(total: Any) -> Iterator[Change]:
     if isinstance(total, ast.BinOp) and isinstance(total.op, ast.Add | ast.Sub):
         yield lambda n: ast.BinOp(n.left.left, n.left.op, ast.BinOp(n.left.right, n.op, n.right))
         yield lambda n: ast.BinOp(ast.BinOp(n.left.left, n.op, n.right), n.left.op, n.left.right)
+
+
+def _is_product_of_sum(node: Any) -> bool:
+    return (
+        isinstance(node, ast.BinOp)
+        and isinstance(node.op, ast.Mult | ast.Div)
+        and isinstance(node.left, ast.BinOp)
+        and isinstance(node.left.op, ast.Add | ast.Sub)
+    )
+
+
+def _second_alone(node: Any) -> ast.BinOp:
+    """``(a + b) * c`` taken as ``a + b * c``."""
+    return ast.BinOp(node.left.left, node.left.op, ast.BinOp(node.left.right, node.op, node.right))
 
 
 def _what_is_divided(node: ast.BinOp) -> Iterator[tuple[Change, str]]:
@@ -185,7 +204,8 @@ def _around_loop(holder: ast.AST, field: str, lines: list[ast.stmt], i: int) -> 
         yield _lists([(holder, field, left), (loop, "body", [*loop.body, behind])], behind, outside)
     if i and isinstance(lines[i - 1], ast.Assign):
         left = [*lines[: i - 1], *lines[i:]]
-        yield _lists([(holder, field, left), (loop, "body", [lines[i - 1], *loop.body])], lines[i - 1], outside)
+        for inner in [one for one in ast.walk(loop) if isinstance(one, ast.For | ast.While)]:
+            yield _lists([(holder, field, left), (inner, "body", [lines[i - 1], *inner.body])], lines[i - 1], outside)
 
 
 def _lists(places: list[tuple[ast.AST, str, list[ast.stmt]]], shown: ast.AST, words: str) -> Edit:
@@ -245,6 +265,11 @@ def _one_sign(slots: list[Slot]) -> Iterator[Edit]:
             other = ast.And if isinstance(node.op, ast.Or) else ast.Or
             yield [slot], as_part(ast.BoolOp(other(), node.values)), node, "`and` and `or`"
         elif isinstance(node, ast.BinOp):
+            left = node.left
+            if isinstance(node.op, ast.Add) and isinstance(left, ast.BinOp) and isinstance(left.op, ast.Add):
+                product = ast.BinOp(left.left, ast.Add(), ast.BinOp(left.right, ast.Mult(), node.right))
+                words = f"the operator between `{ast.unparse(left.right)}` and `{ast.unparse(node.right)}`"
+                yield [slot], as_part(product), node, words
             shown = f"the operator between `{ast.unparse(node.left)}` and `{ast.unparse(node.right)}`"
             for operator in _OTHER_OPERATORS.get(type(node.op), ()):
                 yield [slot], as_part(ast.BinOp(node.left, operator(), node.right)), node, shown

@@ -156,6 +156,12 @@ def edits(body: ast.FunctionDef, task: Task) -> Iterator[Edit]:
         for inner, group in within:
             for change, words in kind(get(group[0]), names, numbers):
                 yield group, change, inner, words
+    own = [arg.arg for arg in body.args.args]
+    for slot in slots:
+        if isinstance(get(slot), ast.BinOp | ast.Call):
+            for name in own:
+                words = f"`{ast.unparse(get(slot))}`: is that what belongs there?"
+                yield [slot], as_part(ast.Name(name, ast.Load())), get(slot), words
     for slot in slots:
         for change, words in missing(get(slot), names, numbers):
             yield [slot], change, get(slot), words
