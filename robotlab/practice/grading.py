@@ -140,7 +140,11 @@ def grade_outcomes(
     if complete:
         known = recognize(task, cases, right, outcomes)
         if known:
-            return Verdict(task.name, "misconception", _with_slip(*known[1:], slip), known[0], table=table, **beside)
+            name, says, sure = known
+            name, says = (slip[0], f"All but one thing is right. {slip[1]}") if slip and not sure else (name, says)
+            return Verdict(
+                task.name, "misconception", _with_slip(says, slip if sure else None), name, table=table, **beside
+            )
         found = unused_inputs(task, code) if code is not None and fault.kind != "type" else None
         if found:
             return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
@@ -177,13 +181,9 @@ def grade_outcomes(
     return Verdict(task.name, fault.kind, " ".join(filter(None, parts)), table=table, **beside)
 
 
-def _with_slip(says: str, sure: bool, slip: tuple[str, str, bool] | None) -> str:
+def _with_slip(says: str, slip: tuple[str, str, bool] | None) -> str:
     """The sentence of a known mistake, with the line in which it was made, where that is sure."""
-    if slip is None:
-        return says
-    _, place, adds = slip
-    if not sure:
-        return f"All but one thing is right. {place}"
+    _, place, adds = slip or ("", "", False)
     return f"{says} {place}" if adds or "parenthes" in says and "parenthes" in place else says
 
 

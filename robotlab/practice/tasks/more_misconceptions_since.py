@@ -102,6 +102,45 @@ def _clipped(hits, trials, z=1.96):
     return max(0.0, p + z * z / (2 * trials) - half), min(1.0, p + z * z / (2 * trials) + half)
 
 
+def _equals_too(mask):
+    from scipy import ndimage
+
+    numbers, count = ndimage.label(mask, structure=np.ones((3, 3)))
+    sizes = np.bincount(numbers.ravel())
+    sizes[0] = 0
+    return (sizes[numbers] == sizes.max()) & mask if count else np.zeros(mask.shape, bool)
+
+
+def _next_only(boxes, scores, limit):
+    from robotlab.boxes import iou
+
+    order, kept = list(np.argsort(-scores, kind="stable")), []
+    while order:
+        kept.append(order.pop(0))
+        if order and iou(boxes[kept[-1:]], boxes[order[:1]])[0, 0] > limit:
+            order.pop(0)
+    return np.array(kept, dtype=int)
+
+
+def _shifted_counts(heights, height, focal, edges):
+    counts = np.bincount(np.digitize(focal * height / heights, edges), minlength=len(edges) + 1)
+    return counts[: len(edges) - 1]
+
+
+def _corners(g):
+    return float((g[:-2, :-2] + g[2:, 2:] + g[:-2, 2:] + g[2:, :-2] - 4 * g[1:-1, 1:-1]).var())
+
+
+def _centered_ridge(x, y, penalty):
+    x = x - x.mean(axis=0)
+    return np.linalg.solve(x.T @ x + penalty * np.eye(x.shape[1]), x.T @ (y - y.mean()))
+
+
+def _each_row_once(mask):
+    rows, columns = np.nonzero(mask)
+    return (np.unique(columns).mean() + 0.5, np.unique(rows).mean() + 0.5) if len(rows) else None
+
+
 SINCE: dict[str, tuple[Misconception, ...]] = {
     "luminance": (
         Misconception(
@@ -109,6 +148,62 @@ SINCE: dict[str, tuple[Misconception, ...]] = {
             "You give all three channels one and the same weight. There are three, and they add up to 1.",
             lambda p: 0.299 * p.astype(float).sum(axis=2),
             also=(lambda p: 0.587 * p.astype(float).sum(axis=2), lambda p: 0.114 * p.astype(float).sum(axis=2)),
+        ),
+    ),
+    "bearing": (
+        Misconception(
+            "angle for its tangent",
+            "The edge of the picture lies at half the field of view, and you took that angle for its tangent.",
+            lambda x, w, h: math.atan((1 - 2 * x / w) * h / 2),
+        ),
+    ),
+    "centroid": (
+        Misconception(
+            "each row and column once",
+            "You count each column and each row once, however many True pixels it has. Every pixel counts.",
+            _each_row_once,
+        ),
+    ),
+    "largest_blob": (
+        Misconception(
+            "all of the largest size",
+            "Where two components are equally large you keep both. Only the one that comes first is asked for.",
+            _equals_too,
+        ),
+    ),
+    "nms": (
+        Misconception(
+            "only the next box",
+            "You compare each box that stays with the next one only. A box further down the list may overlap it as well.",
+            _next_only,
+        ),
+    ),
+    "distance_counts": (
+        Misconception(
+            "one range too far",
+            "Your counts are shifted by one range: np.digitize gives 0 for what lies before the first edge, and 1 for the first range.",
+            _shifted_counts,
+        ),
+    ),
+    "leaked_part": (
+        Misconception(
+            "between the first and the last",
+            "You ask whether a test frame lies between the first and the last training frame. A gap between may be wide: compare it with each of them.",
+            lambda a, b, n: float(((b >= a.min() - n) & (b <= a.max() + n)).mean()) if len(a) else 0.0,
+        ),
+        Misconception(
+            "frames compared place by place",
+            "You compare the first test frame with the first training frame, and so on. Each test frame is to be compared with all training frames.",
+            lambda a, b, n: (
+                float((np.abs(a[: min(len(a), len(b))] - b[: min(len(a), len(b))]) <= n).mean()) if len(a) else 0.0
+            ),
+        ),
+    ),
+    "ridge": (
+        Misconception(
+            "means taken off first",
+            "You took the means off x and y first, which is a fit with an intercept. Here x @ w alone must come near y.",
+            _centered_ridge,
         ),
     ),
     "mean_hue": (
@@ -149,6 +244,11 @@ SINCE: dict[str, tuple[Misconception, ...]] = {
     ),
     "blur_measure": (
         Misconception("edges of the picture", "You also count the pixels at the picture's edge.", _zeros_around),
+        Misconception(
+            "the corners for the sides",
+            "You take the four neighbors at the corners. The Laplacian takes those above, below, left and right.",
+            _corners,
+        ),
         Misconception(
             "in one direction",
             "You use neighbors in one direction alone.",
@@ -200,6 +300,11 @@ SINCE: dict[str, tuple[Misconception, ...]] = {
             "With threads you let each picture in front cost the time of one fixed stage, the first or the last. The slowest decides, wherever it stands.",
             lambda s, n, own: n * (s[0] if own else sum(s)) + sum(s),
             also=(lambda s, n, own: n * (s[-1] if own else sum(s)) + sum(s),),
+        ),
+        Misconception(
+            "the mean stage in front",
+            "With threads you let each picture in front cost the mean of the stages. They are not equal: the slowest decides.",
+            lambda s, n, own: n * (sum(s) / len(s) if own else sum(s)) + sum(s),
         ),
     ),
     "frames_in_flight": (
@@ -264,6 +369,8 @@ SINCE_EDGES: dict[str, tuple[tuple, ...]] = {
         # The same boxes in another order.
         (_BESIDE + [0, 0, 0, 4], _BESIDE[::-1] + [0, 0, 0, 4], 0.6),
     ),
+    # Before, between and beside the training frames.
+    "leaked_part": ((np.array([10, 100]), np.array([2, 50, 11]), 2),),
     # The cell that differs stands before the one that is too low.
     "cells_state": ((np.array([4.0, 3.8, 3.3]), 3.4, 0.05),),
     # The record does not begin at 0.
