@@ -119,8 +119,8 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
     if right.dtype.kind == "b" and numbers.dtype.kind != "b":
         return _wrong_type(expected, got, "; a comparison such as a > b gives bool")
     if right.dtype.kind in "iu" and numbers.dtype.kind not in "iu":
-        parts = numbers.size > 1 and np.isclose(numbers.sum(), 1)
-        hint = "; yours add up to 1, as parts of a whole do, and counts are asked for" if parts else ""
+        between = numbers.ndim and ((numbers >= 0) & (numbers <= 1)).all() and (numbers % 1 != 0).any()
+        hint = "; yours lie between 0 and 1, as parts of a whole do, and counts are asked for" if between else ""
         return _wrong_type(expected, got, hint or "; a count or an index is an int")
     if right.dtype.kind == "f" and numbers.dtype.kind == "b":
         return Difference("type", f"The result must be {wanted(expected)}, yours is True or False.")

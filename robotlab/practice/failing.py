@@ -121,6 +121,8 @@ def _of_numbers(
     for number in _CONSTANTS:
         if len(b) > 1 and (b == number).all() and len(np.unique(a)) > 1:
             return f"{begins}{text} is {number} every time."
+    if begins and not b.any():
+        return f"{begins}{text} is 0."
     if len(b) > 1:
         for words, change in _CHANGES:
             if np.allclose(change(a), b, rtol=task.rtol, atol=max(task.atol, 1e-9)):
