@@ -150,7 +150,8 @@ class _Search:
             if self.undefined and words.startswith("how "):
                 continue  # max(0, NaN) is 0, by chance of the order.
             changed = self._changed(tree, loops, names, edit)
-            may_be_one_of_two = two is None and words.startswith(_SURE)
+            squared = isinstance(node, ast.BinOp) and ast.dump(node.left) == ast.dump(node.right)
+            may_be_one_of_two = two is None and words.startswith(_SURE) and not squared
             # Some number or other gives many a mistake of the task.
             axis = any(isinstance(holder, ast.keyword) and holder.arg == "axis" for holder, _, _ in edit[0])
             common_alone = words.startswith(("the number", "whether")) and not axis
