@@ -189,7 +189,7 @@ def fine_tune(
             layers, windows.count, windows.height_px, windows.width_px, kept, engine_name == "torch", warm
         )
         check_memory(memory)
-        batches = BatchMaker(source, windows, seed)
+        batches = BatchMaker(source, windows, seed, pool)
         if progress:
             trial = make_engine(engine_name, layers, first_weights(layers), pool)
             predicted = min(steps * step_seconds(trial, batches), seconds or np.inf)

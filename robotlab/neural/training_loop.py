@@ -12,7 +12,6 @@ import json
 import os
 import time
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -22,6 +21,7 @@ from robotlab.checks import number, whole
 from robotlab.errors import ModelError
 from robotlab.neural.augmentation import TrainingSample
 from robotlab.neural.engine.optimizer import one_cycle
+from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import Engine
 from robotlab.neural.state_file import read_state, write_state
 from robotlab.neural.windows import Batch, WindowPlan, batch_of, draw_window
@@ -86,10 +86,12 @@ class BatchMaker:
         Size and number.
     seed : int
         The same seed and step draw the same windows, in any order of steps.
+    pool : WorkerPool
+        Who does the work.
     """
 
-    def __init__(self, source: Sequence[TrainingSample], windows: WindowPlan, seed: int) -> None:
-        self.source, self.windows, self.seed = source, windows, seed
+    def __init__(self, source: Sequence[TrainingSample], windows: WindowPlan, seed: int, pool: WorkerPool) -> None:
+        self.source, self.windows, self.seed, self.pool = source, windows, seed, pool
 
     def __call__(self, step: int) -> Batch:
         """The windows of a step.
@@ -104,13 +106,16 @@ class BatchMaker:
         Batch
             Every picture comes once before any comes twice.
         """
-        drawn = []
-        for n in range(self.windows.count):
-            turn, place = divmod(step * self.windows.count + n, len(self.source))
-            order = np.random.default_rng([self.seed, 1, turn]).permutation(len(self.source))
+        count, pictures = self.windows.count, len(self.source)
+        drawn: list[TrainingSample | None] = [None] * count
+
+        def draw(n: int, worker: int) -> None:
+            turn, place = divmod(step * count + n, pictures)
+            order = np.random.default_rng([self.seed, 1, turn]).permutation(pictures)
             rng = np.random.default_rng([self.seed, 2, step, n])
-            sample = self.source[int(order[place])]
-            drawn.append(draw_window(sample, self.windows.width_px, self.windows.height_px, rng))
+            drawn[n] = draw_window(self.source[int(order[place])], self.windows.width_px, self.windows.height_px, rng)
+
+        self.pool.each(draw, count)
         return batch_of(drawn)
 
 
@@ -166,19 +171,15 @@ def train(
     since: list[float] = []
     step = first
     finished = True
-    # The next step's windows are drawn while this one's are learned from.
-    ahead = ThreadPoolExecutor(1)
     try:
         if judge is not None and not history.judged_steps:
             _judge_now(engine, judge, step, history, best)
             tell(step, history)
-        batch = ahead.submit(batches, step)
         while step < steps:
             used = (time.monotonic() - started) / seconds if seconds else 0.0
             # By the steps, or by the clock where that is ahead.
             place = min(max(step, int(used * steps)), steps - 1)
-            drawn, batch = batch.result(), ahead.submit(batches, step + 1)
-            since.append(engine.step(drawn, one_cycle(place, steps, PEAK_RATE)))
+            since.append(engine.step(batches(step), one_cycle(place, steps, PEAK_RATE)))
             step += 1
             if len(since) == max(1, steps // 100) or step == steps:
                 history.steps.append(step)
@@ -198,8 +199,6 @@ def train(
         finished = False
         if state_path is not None:
             _save_state(state_path, engine, fingerprint, step, time.monotonic() - started, history, best)
-    finally:
-        ahead.shutdown(cancel_futures=True)
     if best.score < 0:
         best.weights = engine.average()
     if finished and state_path is not None:

@@ -74,7 +74,7 @@ def step_row(windows: WindowPlan, threads: int) -> dict:
 
     torch.set_num_threads(threads)
     with WorkerPool(threads) as pool:
-        batch = BatchMaker(Grain(8, 384, 288), windows, 0)(0)
+        batch = BatchMaker(Grain(8, 384, 288), windows, 0, pool)(0)
         ours = NumpyEngine(LAYERS, start_weights(), pool)
         theirs = TorchEngine(LAYERS, start_weights(), "cpu")
         torch.set_num_threads(threads)

@@ -39,7 +39,7 @@ WINDOWS = WindowPlan(64, 64, 3)
 
 def parts(blocks, pool, seed=0):
     engine = NumpyEngine(LAYERS, first_weights(LAYERS, seed), pool)
-    return engine, BatchMaker(SampleSource(blocks), WINDOWS, seed)
+    return engine, BatchMaker(SampleSource(blocks), WINDOWS, seed, pool)
 
 
 @pytest.mark.slow
@@ -59,7 +59,7 @@ def test_shipped_weights_settle_on_the_learner_s_pictures(blocks):
     before = shipped_weights()
     kept = {name: value.copy() for name, value in before.items()}
     with WorkerPool(1) as pool:
-        batches = BatchMaker(SampleSource(blocks), WINDOWS, 0)
+        batches = BatchMaker(SampleSource(blocks), WINDOWS, 0, pool)
         after = fine_tuning.adapt_batch_norm(before, batches, pool)
         drawn = [batches(step).pictures for step in range(fine_tuning.SETTLING_BATCHES)]
     for name, value in kept.items():
@@ -120,7 +120,7 @@ def test_batches_show_every_picture_before_any_twice(blocks):
                 seen.append(index)
                 return super().__getitem__(index)
 
-        batches = BatchMaker(Noted(blocks), WINDOWS, 0)
+        batches = BatchMaker(Noted(blocks), WINDOWS, 0, pool)
         for step in range(16):
             batches(step)
     for turn in range(2):
@@ -292,7 +292,7 @@ def test_torch_engine_trains_and_resumes(blocks, tmp_path):
     from robotlab.neural.torch_engine import TorchEngine
 
     with WorkerPool(1) as pool:
-        batches = BatchMaker(SampleSource(blocks), WINDOWS, 0)
+        batches = BatchMaker(SampleSource(blocks), WINDOWS, 0, pool)
         one = TorchEngine(LAYERS, first_weights(LAYERS), "cpu")
         for step in range(2):
             one.step(batches(step), 0.001)

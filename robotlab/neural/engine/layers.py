@@ -11,20 +11,15 @@ so the gradients follow from the rules for a matrix product:
     d kernel  = d output @ columns^T
     d columns = kernel^T @ d output
 
-and each column's gradient goes back to the pixels it was copied from.  With
-stride 1 there is a shorter way: what goes back is a convolution too, of the
-output's gradient with the kernel turned by half a turn (Dumoulin & Visin, "A
-guide to convolution arithmetic for deep learning", arXiv:1603.07285), and the
-columns of that gradient serve both products.
-:mod:`.reference` does the same place by place; read it first.
+and each column's gradient goes back to the pixels it was copied from.
+:mod:`.clear` does the same place by place; read it first.
 Arrays are (channels, height, width).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 
 from robotlab.neural.spec import Layer
 
@@ -73,6 +68,70 @@ def output_size(layer: Layer, height: int, width: int) -> tuple[int, int]:
     return -(-height // layer.stride), -(-width // layer.stride)
 
 
+def columns(padded: np.ndarray, layer: Layer, size: tuple[int, int]) -> np.ndarray:
+    """What lies under the kernel at every place, without copying.
+
+    Parameters
+    ----------
+    padded : (C, H + 2p, W + 2p) ndarray
+        The input with its zeros around it.
+    layer : Layer
+        A ``conv``.
+    size : (int, int)
+        Height h and width w of the output.
+
+    Returns
+    -------
+    (C, k, k, h, w) ndarray
+        A view: ``view[c, i, j, y, x]`` is ``padded[c, y stride + i dilation, x
+        stride + j dilation]``.  Read-only, for many entries are the same pixel.
+
+    Examples
+    --------
+    >>> layer = Layer("a", "conv", ("picture",), 1)
+    >>> columns(np.arange(16.0).reshape(1, 4, 4), layer, (2, 2))[0, :, :, 0, 0].tolist()
+    [[0.0, 1.0, 2.0], [4.0, 5.0, 6.0], [8.0, 9.0, 10.0]]
+    """
+    plane, row, pixel = padded.strides
+    k, d, s = layer.kernel, layer.dilation, layer.stride
+    shape = (len(padded), k, k, *size)
+    return as_strided(padded, shape, (plane, row * d, pixel * d, row * s, pixel * s), writeable=False)
+
+
+def add_back(gradient: np.ndarray, padded: np.ndarray, layer: Layer) -> None:
+    """Add each column's gradient to the pixels it was copied from.
+
+    Parameters
+    ----------
+    gradient : (C, k, k, h, w) ndarray
+        Gradient of the columns.
+    padded : (C, H + 2p, W + 2p) ndarray
+        Gradient of the padded input; added to in place.
+    layer : Layer
+        The ``conv``.
+
+    Notes
+    -----
+    For one place (i, j) of the kernel no pixel comes twice, so k k additions of
+    whole slices do it.
+
+    Examples
+    --------
+    >>> layer = Layer("a", "conv", ("picture",), 1)
+    >>> padded = np.zeros((1, 4, 4))
+    >>> add_back(np.ones((1, 3, 3, 2, 2)), padded, layer)
+    >>> padded[0, 1].tolist()
+    [2.0, 4.0, 4.0, 2.0]
+    """
+    height, width = gradient.shape[3:]
+    d, s = layer.dilation, layer.stride
+    for i in range(layer.kernel):
+        for j in range(layer.kernel):
+            rows = slice(i * d, i * d + s * height, s)
+            places = slice(j * d, j * d + s * width, s)
+            padded[:, rows, places] += gradient[:, i, j]
+
+
 class Scratch:
     """Working arrays that are used again, picture after picture.
 
@@ -113,42 +172,7 @@ class Scratch:
         return room[:size].reshape(shape)
 
 
-def _inside(start: int, step: int, count: int, limit: int) -> tuple[slice, slice]:
-    """Of the places `start`, `start + step`, ... those from 0 to `limit`: which ones, and where."""
-    first = max(0, -(start // step))
-    stop = max(first, min(count, -((start - limit) // step)))
-    return slice(first, stop), slice(start + first * step, start + stop * step, step)
-
-
-def _phases(
-    x: np.ndarray, layer: Layer, rows: slice, width: int, scratch: Scratch
-) -> tuple[np.ndarray, list[tuple[tuple, tuple]]]:
-    """Room for the padded picture under `rows` of the output, and what goes where.
-
-    ``room[c, a, b, y, x]`` is pixel ``(s (rows.start + y) + a, s x + b)`` of the padded
-    picture, s the stride: what one place of the kernel sees lies side by side.
-    """
-    s, p, reach = layer.stride, padding(layer), layer.dilation * (layer.kernel - 1)
-    height, wide = rows.stop - rows.start + reach // s, width + reach // s
-    room = scratch.array("phases", (len(x), s, s, height, wide))
-    room.fill(0)
-    copies = []
-    for a, b in np.ndindex(s, s):
-        down, from_rows = _inside(s * rows.start + a - p, s, height, x.shape[1])
-        across, from_places = _inside(b - p, s, wide, x.shape[2])
-        copies.append(((slice(None), a, b, down, across), (slice(None), from_rows, from_places)))
-    return room, copies
-
-
-def _under(layer: Layer, height: int, width: int) -> Iterator[tuple[int, int, tuple]]:
-    """Each place (i, j) of the kernel, and what it sees in the phases."""
-    d, s = layer.dilation, layer.stride
-    for i, j in np.ndindex(layer.kernel, layer.kernel):
-        down, across = (slice(k * d // s, k * d // s + size) for k, size in ((i, height), (j, width)))
-        yield i, j, (slice(None), i * d % s, j * d % s, down, across)
-
-
-def filled_columns(x: np.ndarray, layer: Layer, rows: slice, width: int, scratch: Scratch) -> np.ndarray:
+def filled_columns(x: np.ndarray, layer: Layer, size: tuple[int, int], scratch: Scratch) -> np.ndarray:
     """The columns as a matrix for the matrix product.
 
     Parameters
@@ -157,40 +181,29 @@ def filled_columns(x: np.ndarray, layer: Layer, rows: slice, width: int, scratch
         Input.
     layer : Layer
         A ``conv``.
-    rows : slice
-        Rows of the output, with both ends.
-    width : int
-        Of the output.
+    size : (int, int)
+        Height h and width w of the output.
     scratch : Scratch
         Where the matrix is built; it is overwritten by the next call.
 
     Returns
     -------
-    (C k k, rows width) ndarray
+    (C k k, h w) ndarray
         A 1x1 kernel needs no copy: its columns are the picture.
-
-    Examples
-    --------
-    >>> layer = Layer("a", "conv", ("picture",), 1)
-    >>> matrix = filled_columns(np.arange(9.0).reshape(1, 3, 3), layer, slice(1, 2), 3, Scratch(float))
-    >>> matrix[:, 1].tolist()
-    [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0]
     """
-    height = rows.stop - rows.start
     if layer.kernel == 1 and layer.stride == 1:
-        return x.reshape(len(x), -1)[:, rows.start * width : rows.stop * width]
-    room, copies = _phases(x, layer, rows, width, scratch)
-    for there, here in copies:
-        room[there] = x[here]
-    matrix = scratch.array("columns", (len(x), layer.kernel, layer.kernel, height, width))
-    for i, j, seen in _under(layer, height, width):
-        matrix[:, i, j] = room[seen]
-    return matrix.reshape(-1, height * width)
+        return x.reshape(len(x), -1)
+    p = padding(layer)
+    channels, height, width = x.shape
+    padded = scratch.array(f"padded {p}", (channels, height + 2 * p, width + 2 * p))
+    padded.fill(0)
+    padded[:, p : p + height, p : p + width] = x
+    matrix = scratch.array("columns", (channels, layer.kernel, layer.kernel, *size))
+    np.copyto(matrix, columns(padded, layer, size))
+    return matrix.reshape(-1, size[0] * size[1])
 
 
-def convolve(
-    x: np.ndarray, kernel: np.ndarray, layer: Layer, out: np.ndarray, scratch: Scratch, rows: slice | None = None
-) -> None:
+def convolve(x: np.ndarray, kernel: np.ndarray, layer: Layer, out: np.ndarray, scratch: Scratch) -> None:
     """Convolution of one picture.
 
     Parameters
@@ -205,8 +218,6 @@ def convolve(
         Where the result goes.
     scratch : Scratch
         Working arrays.
-    rows : slice, optional
-        Only these rows of the output, with both ends.
 
     Examples
     --------
@@ -216,10 +227,8 @@ def convolve(
     >>> out[0].tolist()
     [[4.0, 6.0, 4.0], [6.0, 9.0, 6.0], [4.0, 6.0, 4.0]]
     """
-    rows, width = rows or slice(0, out.shape[1]), out.shape[2]
-    matrix = filled_columns(x, layer, rows, width, scratch)
-    there = out.reshape(len(out), -1)[:, rows.start * width : rows.stop * width]
-    np.matmul(kernel.reshape(len(kernel), -1), matrix, out=there)
+    matrix = filled_columns(x, layer, out.shape[1:], scratch)
+    np.matmul(kernel.reshape(len(kernel), -1), matrix, out=out.reshape(len(out), -1))
 
 
 def convolve_backward(
@@ -230,7 +239,6 @@ def convolve_backward(
     kernel_gradient: np.ndarray,
     x_gradient: np.ndarray | None,
     scratch: Scratch,
-    rows: slice | None = None,
 ) -> None:
     """Gradients of a convolution of one picture.
 
@@ -247,50 +255,26 @@ def convolve_backward(
     kernel_gradient : (O, C, k, k) ndarray
         Where the kernel's gradient goes.
     x_gradient : (C, H, W) ndarray or None
-        Where the input's gradient goes; ``None`` when nobody needs it.
+        Added to in place; ``None`` when nobody needs it.
     scratch : Scratch
         Working arrays.
-    rows : slice, optional
-        With stride 1: only these rows of the input, with both ends, and their
-        share of the kernel's gradient.
     """
-    if layer.stride > 1:
-        _strided_backward(x, kernel, layer, gradient, kernel_gradient, x_gradient, scratch)
-        return
-    channels, height, width = x.shape
-    rows = rows or slice(0, height)
-    span = slice(rows.start * width, rows.stop * width)
-    # Column q holds the gradients of all outputs that pixel q had a part in, last place of the kernel first.
-    matrix = filled_columns(gradient, layer, rows, width, scratch)
-    turned = np.matmul(matrix, x.reshape(channels, -1)[:, span].T).reshape(-1, layer.kernel, layer.kernel, channels)
-    kernel_gradient[...] = turned[:, ::-1, ::-1].transpose(0, 3, 1, 2)
-    if x_gradient is not None:
-        half_turn = kernel[:, :, ::-1, ::-1].transpose(1, 0, 2, 3).reshape(channels, -1)
-        np.matmul(half_turn, matrix, out=x_gradient.reshape(channels, -1)[:, span])
-
-
-def _strided_backward(
-    x: np.ndarray,
-    kernel: np.ndarray,
-    layer: Layer,
-    gradient: np.ndarray,
-    kernel_gradient: np.ndarray,
-    x_gradient: np.ndarray | None,
-    scratch: Scratch,
-) -> None:
-    """The same for any stride: columns, and back from them."""
-    height, width = gradient.shape[1:]
+    size = gradient.shape[1:]
     flat = gradient.reshape(len(gradient), -1)
-    matrix = filled_columns(x, layer, slice(0, height), width, scratch)
+    matrix = filled_columns(x, layer, size, scratch)
     # d kernel = d output @ columns^T
-    kernel_gradient[...] = np.matmul(flat, matrix.T).reshape(kernel.shape)
+    np.matmul(flat, matrix.T, out=kernel_gradient.reshape(len(kernel), -1))
     if x_gradient is None:
         return
     # d columns = kernel^T @ d output.  The columns have served; their room takes it.
-    by_columns = scratch.array("columns", (len(x), layer.kernel, layer.kernel, height, width))
-    np.matmul(kernel.reshape(len(kernel), -1).T, flat, out=by_columns.reshape(matrix.shape))
-    room, copies = _phases(x, layer, slice(0, height), width, scratch)
-    for i, j, seen in _under(layer, height, width):
-        room[seen] += by_columns[:, i, j]
-    for there, here in copies:
-        x_gradient[here] = room[there]
+    by_columns = scratch.array("columns", (len(x), layer.kernel, layer.kernel, *size))
+    np.matmul(kernel.reshape(len(kernel), -1).T, flat, out=by_columns.reshape(-1, flat.shape[1]))
+    if layer.kernel == 1 and layer.stride == 1:
+        x_gradient += by_columns[:, 0, 0]
+        return
+    p = padding(layer)
+    channels, height, width = x.shape
+    padded = scratch.array(f"padded {p}", (channels, height + 2 * p, width + 2 * p))
+    padded.fill(0)
+    add_back(by_columns, padded, layer)
+    x_gradient += padded[:, p : p + height, p : p + width]

@@ -120,36 +120,33 @@ class Network:
         count, name = len(x), layer.name
         shape = (count, layer.channels, *output_size(layer, *x.shape[2:]))
         plain = self._room.array(f"{name} plain", shape)
-        pieces = _pieces(count, shape[2])
-        sums = np.zeros((2, len(pieces), layer.channels))
+        sums = np.zeros((2, count, layer.channels))
         kernel = self.weights[f"{name}.kernel"]
         batch_norm = layer.norm and training
 
-        def convolve_one(piece: int, worker: int) -> None:
-            n, rows = pieces[piece]
-            convolve(x[n], kernel, layer, plain[n], self._scratch[worker], rows)
+        def convolve_one(n: int, worker: int) -> None:
+            convolve(x[n], kernel, layer, plain[n], self._scratch[worker])
             if batch_norm:
-                flat = plain[n, :, rows].reshape(layer.channels, -1)
-                sums[0, piece] = flat.sum(axis=1)
-                sums[1, piece] = np.vecdot(flat, flat)
+                flat = plain[n].reshape(layer.channels, -1)
+                sums[0, n] = flat.mean(axis=1)
+                sums[1, n] = np.vecdot(flat, flat) / flat.shape[1]
 
-        self.pool.each(convolve_one, len(pieces))
+        self.pool.each(convolve_one, count)
         if layer.norm:
-            gain, offset = self._norm(layer, sums.sum(axis=1) / (count * shape[2] * shape[3]), shape, training)
+            gain, offset = self._norm(layer, sums.mean(axis=1), shape, training)
         else:
             gain, offset = None, self.weights[f"{name}.bias"]
         out = self._room.array(f"{name} out", shape)
 
-        def finish_one(piece: int, worker: int) -> None:
-            n, rows = pieces[piece]
-            source, there = plain[n, :, rows], out[n, :, rows]
+        def finish_one(n: int, worker: int) -> None:
+            source = plain[n]
             if gain is not None:
-                source = np.multiply(source, gain[:, None, None], out=there)
-            np.add(source, offset[:, None, None], out=there)
+                source = np.multiply(source, gain[:, None, None], out=out[n])
+            np.add(source, offset[:, None, None], out=out[n])
             if layer.relu:
-                np.maximum(there, 0, out=there)
+                np.maximum(out[n], 0, out=out[n])
 
-        self.pool.each(finish_one, len(pieces))
+        self.pool.each(finish_one, count)
         return out
 
     def _norm(
@@ -226,20 +223,18 @@ class Network:
         name, count = layer.name, len(gradient)
         x, out = self._values[layer.inputs[0]], self._values[name]
         plain = self._room.array(f"{name} plain", gradient.shape)
-        pieces = _pieces(count, gradient.shape[2])
-        sums = np.zeros((2, len(pieces), layer.channels))
+        sums = np.zeros((2, count, layer.channels))
 
-        def through_relu(piece: int, worker: int) -> None:
-            n, rows = pieces[piece]
-            mine = gradient[n, :, rows].reshape(layer.channels, -1)
+        def through_relu(n: int, worker: int) -> None:
+            mine = gradient[n].reshape(layer.channels, -1)
             # Where ReLU gave 0, a little more or less before it changes nothing.
             if layer.relu:
-                mine *= out[n, :, rows].reshape(mine.shape) > 0
-            sums[0, piece] = mine.sum(axis=1)
+                mine *= out[n].reshape(mine.shape) > 0
+            sums[0, n] = mine.sum(axis=1)
             if layer.norm:
-                sums[1, piece] = np.vecdot(mine, plain[n, :, rows].reshape(mine.shape))
+                sums[1, n] = np.vecdot(mine, plain[n].reshape(mine.shape))
 
-        self.pool.each(through_relu, len(pieces))
+        self.pool.each(through_relu, count)
         total, with_x = sums.sum(axis=1)
         if layer.norm:
             mean, spread = self._spread[name]
@@ -258,40 +253,23 @@ class Network:
             gain, slope, level = (value.astype(self.dtype)[:, None, None] for value in (gain, slope, level))
         else:
             self.gradients[f"{name}.bias"][...] = total
-
-        def through_norm(piece: int, worker: int) -> None:
-            n, rows = pieces[piece]
-            mine = gradient[n, :, rows]
-            mine *= gain
-            other = np.multiply(plain[n, :, rows], slope, out=self._scratch[worker].array("other", mine.shape))
-            other += level
-            mine += other
-
-        if layer.norm:
-            self.pool.each(through_norm, len(pieces))
         kernel = self.weights[f"{name}.kernel"]
-        x_gradient: np.ndarray | None = np.empty(x.shape, self.dtype) if wanted else None
-        by_rows = layer.stride == 1
-        kernel_gradients = self._room.array("kernel gradients", (len(pieces) if by_rows else count, *kernel.shape))
+        kernel_gradients = self._room.array("kernel gradients", (count, *kernel.shape))
+        x_gradient: np.ndarray | None = np.zeros(x.shape, self.dtype) if wanted else None
 
-        def through_conv(piece: int, worker: int) -> None:
-            n, rows = pieces[piece] if by_rows else (piece, None)
+        def through_conv(n: int, worker: int) -> None:
+            mine, scratch = gradient[n], self._scratch[worker]
+            if layer.norm:
+                mine *= gain
+                other = np.multiply(plain[n], slope, out=scratch.array("other", mine.shape))
+                other += level
+                mine += other
             back = None if x_gradient is None else x_gradient[n]
-            convolve_backward(
-                x[n], kernel, layer, gradient[n], kernel_gradients[piece], back, self._scratch[worker], rows
-            )
+            convolve_backward(x[n], kernel, layer, mine, kernel_gradients[n], back, scratch)
 
-        self.pool.each(through_conv, len(kernel_gradients))
+        self.pool.each(through_conv, count)
         kernel_gradients.sum(axis=0, out=self.gradients[f"{name}.kernel"])
         return x_gradient
-
-
-def _pieces(count: int, height: int) -> list[tuple[int, slice]]:
-    """Each picture in two halves, upper and lower: 5 pictures keep 2 cores equally busy so."""
-    middle = (height + 1) // 2
-    return [
-        (n, rows) for n in range(count) for rows in (slice(0, middle), slice(middle, height)) if rows.stop > rows.start
-    ]
 
 
 def parameter_count(layers: Iterable[Layer]) -> int:
