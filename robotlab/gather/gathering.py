@@ -16,9 +16,9 @@ from tqdm import tqdm
 
 from robotlab.data.drawing import picture_sheet
 from robotlab.data.model import DataSet
-from robotlab.data.one_writer import one_writer
 from robotlab.data.opening import open_dataset
 from robotlab.errors import DataSetError, InputError, printable, short
+from robotlab.files import one_writer
 from robotlab.gather.selection import Chooser, Look
 from robotlab.gather.sources import Candidate, Frames, Photographs, open_source
 from robotlab.gather.store import SPARE_BYTES, Store
@@ -217,7 +217,7 @@ def gather(
         most = FROM_CAMERA if most is None and pictures.live else most
         _check_disk(pictures, checked, longest_px, most, progress)
         Path(folder).mkdir(parents=True, exist_ok=True)
-        with one_writer(folder):
+        with one_writer(folder, "a labeler or another gather", DataSetError):
             store = Store(folder, recording, identity, settings, classes)
             store.sweep()
             one_after_another = not isinstance(pictures, Photographs)

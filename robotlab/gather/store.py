@@ -12,10 +12,9 @@ from typing import Any
 
 from robotlab.data.coco import read_labels
 from robotlab.data.locating import LABELS_NAME, find_labels
-from robotlab.data.one_writer import LOCK_NAME
 from robotlab.data.write import labels_text
 from robotlab.errors import DataSetError, printable, short
-from robotlab.files import write_json, write_whole
+from robotlab.files import LOCK_NAME, write_json, write_whole
 from robotlab.gather.selection import Look
 from robotlab.json_file import read_json
 

@@ -17,6 +17,7 @@ from typing import Any, BinaryIO
 
 from robotlab import __version__
 from robotlab.errors import InputError
+from robotlab.files import append_line, one_writer
 from robotlab.json_file import parse_json
 from robotlab.marking.functions import alike_pairs, function_source
 from robotlab.marking.judging import mark_notebook
@@ -25,11 +26,6 @@ from robotlab.marking.room import CONTAINER, Limits, missing_sandbox
 from robotlab.marking.submissions import Submission, read_submissions
 from robotlab.parallel import parts_done
 from robotlab.practice import tasks_of
-
-try:
-    import fcntl
-except ImportError:  # Windows
-    fcntl = None
 
 STATE = "state.jsonl"
 
@@ -148,12 +144,11 @@ def mark_submissions(
         raise InputError("marking must run where processes can fork, Windows cannot; run it in WSL or a container")
     folder = Path(output)
     _claim(folder)
-    with open(folder / STATE, "a+b") as file:
-        _own(file, folder)
+    with one_writer(folder, "another marking"), open(folder / STATE, "a+b") as file:
         known, kept_seed = _restored(file)
         if kept_seed is None:
             kept_seed = secrets.randbelow(2**63) if seed is None else seed
-            _append(file, {"seed": kept_seed})
+            append_line(file, {"seed": kept_seed})
         seed = kept_seed if seed is None else seed
         settings = {"key": asdict(key), "limits": asdict(limits), "closed": not trusted, "seed": seed}
         stamp = sha256(json.dumps([settings, __version__], sort_keys=True).encode()).hexdigest()
@@ -171,7 +166,7 @@ def mark_submissions(
         bar = tqdm(total=len(handed_in), initial=len(found), unit="notebook", disable=not progress)
         with bar:
             for number, marked in parts_done(mark_notebook, list(left.values()), jobs, cluster):
-                _append(file, {"place": left[order[number]]["place"], "marked": marked})
+                append_line(file, {"place": left[order[number]]["place"], "marked": marked})
                 found[order[number]] = marked
                 bar.update()
     labels = _labels(handed_in, seed if anonymous else None)
@@ -218,17 +213,6 @@ def _claim(folder: Path) -> None:
         )
 
 
-def _own(file: BinaryIO, folder: Path) -> None:
-    if fcntl is None:
-        return
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        raise InputError(
-            f"one marking at a time must write into {folder}, another one does; wait for it, or choose another folder"
-        ) from None
-
-
 def _restored(file: BinaryIO) -> tuple[dict[str, dict[str, Any]], int | None]:
     """Marks by place, and the seed.  A line that a kill has cut in two is left out."""
     file.seek(0)
@@ -247,9 +231,3 @@ def _restored(file: BinaryIO) -> tuple[dict[str, dict[str, Any]], int | None]:
     if not line.endswith(b"\n"):
         file.write(b"\n")
     return known, seed
-
-
-def _append(file: BinaryIO, value: dict[str, Any]) -> None:
-    file.write(json.dumps(value, separators=(",", ":")).encode() + b"\n")
-    file.flush()
-    os.fsync(file.fileno())

@@ -18,8 +18,8 @@ from PIL import Image
 from robotlab import image
 from robotlab.cli import main
 from robotlab.data import check_dataset, open_dataset
-from robotlab.data.one_writer import one_writer
 from robotlab.errors import DataSetError, InputError
+from robotlab.files import one_writer
 from robotlab.gather import gather
 
 
@@ -339,7 +339,10 @@ def test_an_error_of_the_disk_loses_nothing(film, tmp_path, monkeypatch):
 
 def test_one_program_at_a_time(film, tmp_path):
     (tmp_path / "set").mkdir()
-    with one_writer(tmp_path / "set"), pytest.raises(DataSetError, match="written by one program at a time"):
+    with (
+        one_writer(tmp_path / "set", "another gather"),
+        pytest.raises(DataSetError, match="written by one program at a time"),
+    ):
         take(film, tmp_path / "set")
     assert len(take(film, tmp_path / "set").data) == 8
 
