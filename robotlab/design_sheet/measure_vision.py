@@ -18,6 +18,7 @@ from robotlab.boxes import iou
 from robotlab.camera import Camera
 from robotlab.checks import number, whole
 from robotlab.design_sheet.predictions import Robot
+from robotlab.design_sheet.smallest_height import USABLE_RECALL
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import InputError
 from robotlab.greenhouse import Frame, Scene, Thing, render
@@ -25,7 +26,6 @@ from robotlab.greenhouse.scene import KINDS
 from robotlab.image import resize
 from robotlab.loop import Settings
 from robotlab.loop.ground_truth import SimulatedDetector
-from robotlab.neural.learning_curves import USABLE_RECALL
 
 # A found box overlaps the true one so much (Everingham et al., 2010: the VOC challenge).
 SAME_IOU = 0.5
