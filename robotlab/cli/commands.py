@@ -50,21 +50,21 @@ def _leak_caution(trained: Sequence[str], judged: DataSet) -> str:
     """The caution where a detector is judged on recordings it learned from."""
     both = [name for name in judged.recordings if name in trained]
     return (
-        f"; caution, data leakage: it also learned from {', '.join(both)}, so the figures are optimistic"
+        f"; caution, data leakage: it also learned from {', '.join(both)}, so the metrics are optimistic"
         if both
         else ""
     )
 
 
 def _cautions(detector: NeuralDetector, judged: DataSet) -> str:
-    """Why the figures of a detector on these pictures may say little."""
+    """Why the metrics of a detector on these pictures may say little."""
     from robotlab.neural.validation import scale_caution, size_caution
 
     trained, chosen = detector.facts.get("recordings", []), _validation(detector.facts)
     words = _leak_caution(trained, judged)
     both = [name for name in judged.recordings if name in chosen and name not in trained]
     if both:
-        words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the figures are a little optimistic"
+        words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the metrics are a little optimistic"
     cautions = filter(None, (scale_caution(detector, judged), size_caution(detector, judged)))
     return words + "".join(f"; {caution}" for caution in cautions)
 
@@ -88,7 +88,7 @@ def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tupl
         return data.only(recordings=others), f"learned from {', '.join(others)}"
     return (
         data,
-        "caution, data leakage: learned from the very pictures it is judged on, so the figures are optimistic; give --recordings or --learn",
+        "caution, data leakage: learned from the very pictures it is judged on, so the metrics are optimistic; give --recordings or --learn",
     )
 
 
@@ -176,7 +176,7 @@ def _what_next(options: argparse.Namespace, path: Path, facts: Mapping[str, Any]
         return f"{command} --recordings {quote(','.join(apart))}"
     kept = [name for name in chosen if name not in trained]
     if kept:
-        return f"{command} --recordings {quote(','.join(kept))}  (the validation set: it chose the threshold, so the figures are a little optimistic)"
+        return f"{command} --recordings {quote(','.join(kept))}  (the validation set: it chose the threshold, so the metrics are a little optimistic)"
     words = "no recording here is left for a test, all were trained on: judge on a new one"
     return words + (f", or fit again with --hold-out {quote(data.recordings[-1])}" if len(data.recordings) > 1 else "")
 

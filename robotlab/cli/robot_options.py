@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from robotlab.loop import Settings
     from robotlab.robot.rehearsal import EmulatedBoard
 
-# What can be: an option outside of it is in another unit, or slipped (common practice, no source).
+# What can be: an option outside of it is in another unit, or mistyped (common practice, no source).
 _RANGES = {
     "time": (0.1, 86400.0, "it is in seconds"),
     "max_speed": (0.001, 10.0, "it is in m/s"),

@@ -74,7 +74,9 @@ def run(options: argparse.Namespace) -> int:
             printable(f"near-duplicate on both sides: {leak.train.name} and {leak.test.name}, {leak.bits} of 128 bits")
         )
     if leaks:
-        print(f"{len(leaks)} in all: the figures will flatter; keep such recordings on one side (--recordings below)")
+        print(
+            f"{len(leaks)} in all: data leakage, so the metrics will be optimistic; keep such recordings on one side (--recordings below)"
+        )
     place, names = quote(folder), [quote(",".join(side.recordings)) for side in (train, test)]
     print(printable(f"next: robotlab fit {place} --recordings {names[0]} -o model.onnx"))
     print(printable(f"then: robotlab judge {place} --recordings {names[1]} --with model.onnx"))

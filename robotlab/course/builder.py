@@ -180,7 +180,9 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
         where = f"{path.name}, cell {number}"
         unknown = [tag for tag in tags if tag not in TAGS]
         if unknown:
-            raise LessonError(f"{where}: a tag must be one of {', '.join(TAGS)}, got {unknown[0]!r}; mend its spelling")
+            raise LessonError(
+                f"{where}: a tag must be one of {', '.join(TAGS)}, got {unknown[0]!r}; correct its spelling"
+            )
         kinds = [tag for tag in tags if tag in KINDS]
         if len(kinds) > 1:
             raise LessonError(f"{where}: a cell must be of one kind, got {' and '.join(kinds)}; keep one of them")

@@ -72,7 +72,7 @@ def split_by_recording(
     if len(names) < 2:
         raise DataSetError(
             f"{data.labels_path}: a split needs at least two recordings, there is {', '.join(names)} alone, and neighboring "
-            "frames on both sides would flatter the test; make another recording at another time, or split this one in "
+            "frames on both sides would leak into the test; make another recording at another time, or split this one in "
             "time with a gap (split_in_time, or robotlab split --in-time), which says less"
         )
     if isinstance(hold_out, (int, float)) and not isinstance(hold_out, bool):

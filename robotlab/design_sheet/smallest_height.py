@@ -18,7 +18,7 @@ from robotlab.metrics.matching import match_detections
 USABLE_RECALL = 0.8
 
 
-def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], share: float = USABLE_RECALL) -> float | None:
+def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], recall: float = USABLE_RECALL) -> float | None:
     """From which height on a detector finds things often enough.
 
     Parameters
@@ -27,7 +27,7 @@ def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], share: 
         Heights of true boxes, px of the picture that the detector got.
     found : (N,) array-like of bool
         Whether each was found, in pictures that it has not learned from.
-    share : float
+    recall : float
         What is often enough.
 
     Returns
@@ -43,7 +43,7 @@ def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], share: 
 
     Notes
     -----
-    The share found is taken to rise with the height, and fitted under no other
+    The recall is taken to rise with the height, and fitted under no other
     assumption: monotone least squares (Barlow, Bartholomew, Bremner & Brunk,
     1972; cited from memory), by ``scipy.optimize.isotonic_regression``.
 
@@ -61,9 +61,9 @@ def usable_height_px(heights_px: Sequence[float], found: Sequence[bool], share: 
         raise InputError(
             "found must hold True or False for each true box, got another value; compare before you hand it over"
         )
-    share = number(share, "share", 0, 1)
+    recall = number(recall, "recall", 0, 1)
     order = np.argsort(heights, kind="stable")
-    good = isotonic_regression(hits[order]).x >= share - 1e-9
+    good = isotonic_regression(hits[order]).x >= recall - 1e-9
     return float(heights[order][good.argmax()]) if good.any() else None
 
 
@@ -87,7 +87,7 @@ def heights_found(
     min_score : float
         Detections with a lower score are dropped.
     least_visible : float
-        So are truths of which a smaller share shows: this is about size.
+        So are truths of which a smaller fraction shows: this is about size.
 
     Returns
     -------

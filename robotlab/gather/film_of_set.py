@@ -21,7 +21,7 @@ _CAPTION_PX, _LETTER_PX = 20, 12
 def time_lapse(
     data: DataSet, path: str | os.PathLike, rate_hz: float = 8.0, width_px: int = 480, progress: bool = True
 ) -> Path:
-    """Write all pictures with their boxes as a film, to see a slip flash by.
+    """Write all pictures with their boxes as a film, in which a wrong box flashes by.
 
     Parameters
     ----------

@@ -57,7 +57,7 @@ def read_parts(path: str | os.PathLike) -> tuple[dict[str, CameraPart], dict[str
     try:
         given = tomllib.loads(content.decode("utf-8"))
     except (ValueError, RecursionError) as problem:
-        raise InputError(f"{path} must be TOML, it is not ({printable(str(problem))}); mend that place") from None
+        raise InputError(f"{path} must be TOML, it is not ({printable(str(problem))}); correct that place") from None
     groups = []
     for group, limits in (
         ("cameras", {"hfov_deg": (5, 170), "frame_hz": (0.5, 200)}),

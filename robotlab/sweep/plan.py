@@ -229,7 +229,7 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
     try:
         given = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
-        raise InputError(f"{name} must be TOML, it is not ({printable(str(problem))}); mend that place") from None
+        raise InputError(f"{name} must be TOML, it is not ({printable(str(problem))}); correct that place") from None
     unknown = sorted(set(given) - _KEYS)
     if unknown:
         raise InputError(
@@ -267,7 +267,7 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
     samples = whole(given.get("samples", 0 if design == "crossed" else 64), "samples", 0)
     if (design == "crossed") != (samples == 0):
         raise InputError(
-            f"{name}: samples must be given for drawn designs and only for them, design is {design}; mend one of them"
+            f"{name}: samples must be given for drawn designs and only for them, design is {design}; correct one of them"
         )
     count = samples or math.prod(len(values) for values in vary.values())
     if count > MOST_RUNS:
