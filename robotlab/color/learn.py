@@ -8,7 +8,7 @@ import numpy as np
 
 from robotlab.boxes import check_boxes
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.colorspace import HUES, hsv_of_bytes, hue_step, mean_hue
+from robotlab.color.hsv_conversion import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.errors import BoxError, InputError
 from robotlab.image import check_picture, lab
 

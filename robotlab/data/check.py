@@ -13,8 +13,8 @@ import numpy as np
 
 from robotlab.boxes import iou
 from robotlab.data.coco import read_labels
+from robotlab.data.dataset import DataSet
 from robotlab.data.locating import find_labels
-from robotlab.data.model import DataSet
 from robotlab.data.opening import open_dataset
 from robotlab.errors import DataSetError
 from robotlab.image.hashing import image_hash, near_duplicates

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 from robotlab.image.hashing import NEAR_BITS, image_hash, near_duplicates
 

@@ -15,9 +15,9 @@ from robotlab import image as pictures_io
 from robotlab.boxes import check_boxes
 from robotlab.data.atomic_folder import whole_folder
 from robotlab.data.coco import read_labels
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import LABELS_NAME, PICTURE_FOLDERS
-from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 from robotlab.files import write_whole
 

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 from tqdm import tqdm
 
+from robotlab.data.dataset import DataSet
 from robotlab.data.drawing import picture_sheet
-from robotlab.data.model import DataSet
 from robotlab.data.opening import open_dataset
 from robotlab.errors import DataSetError, InputError, printable, short
 from robotlab.files import one_writer

@@ -10,7 +10,7 @@ import numpy as np
 
 from robotlab.camera import Camera, working_range
 from robotlab.checks import positive
-from robotlab.data.model import DataSet
+from robotlab.data.dataset import DataSet
 from robotlab.errors import InputError, printable, short
 from robotlab.gather.sizes import box_distances
 

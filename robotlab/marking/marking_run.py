@@ -19,11 +19,11 @@ from robotlab import __version__
 from robotlab.errors import InputError
 from robotlab.files import append_line, one_writer
 from robotlab.json_file import parse_json
-from robotlab.marking.functions import alike_pairs, function_source
 from robotlab.marking.judging import mark_notebook
 from robotlab.marking.key import MarkingKey
-from robotlab.marking.room import CONTAINER, Limits, missing_sandbox
+from robotlab.marking.sandbox import CONTAINER, Limits, missing_sandbox
 from robotlab.marking.submissions import Submission, read_submissions
+from robotlab.marking.submitted_code import alike_pairs, function_source
 from robotlab.parallel import parts_done
 from robotlab.practice import tasks_of
 

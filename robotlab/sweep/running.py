@@ -21,9 +21,9 @@ from robotlab.errors import InputError
 from robotlab.files import LOCK_NAME, append_line, one_writer, read_plain, write_json, write_whole
 from robotlab.json_file import parse_json, read_json
 from robotlab.parallel import parts_done
+from robotlab.sweep.part_runner import RESULTS, parts_of, run_part
 from robotlab.sweep.plan import LARGEST_PLAN_BYTES, Plan
 from robotlab.sweep.table import SweepTable
-from robotlab.sweep.working import RESULTS, parts_of, run_part
 
 PARTS, TABLE, PLAN, VERSIONS = "parts.jsonl", "table.csv", "plan.toml", "versions.json"
 _PACKAGES = ("numpy", "scipy", "onnxruntime", "pillow")

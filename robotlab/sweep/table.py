@@ -16,7 +16,7 @@ import numpy as np
 from robotlab.errors import InputError, printable
 from robotlab.files import read_plain, write_whole
 from robotlab.sweep.parameters import PARAMETERS
-from robotlab.sweep.working import RESULTS
+from robotlab.sweep.part_runner import RESULTS
 
 LARGEST_TABLE_BYTES = 512 * 2**20
 COLUMNS = ("run", "rendered", *PARAMETERS, *RESULTS)

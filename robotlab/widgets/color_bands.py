@@ -12,7 +12,7 @@ from matplotlib.patches import Rectangle
 
 from robotlab.boxes import check_boxes, iou
 from robotlab.color import HUES, Band, Shape, connected_components, histogram, overlay
-from robotlab.color.colorspace import hsv
+from robotlab.color.hsv_conversion import hsv
 from robotlab.errors import InputError
 from robotlab.image import check_picture
 from robotlab.widgets.kit import KeptFigure

@@ -58,8 +58,8 @@ from robotlab.neural.training_loop import Best, History, _restored, _save_state
 from robotlab.neural.validation import scale_caution
 from robotlab.practice.progress import Progress
 from robotlab.sweep import SweepTable, read_plan
+from robotlab.sweep.part_runner import parts_of, run_part
 from robotlab.sweep.report import sweep_page
-from robotlab.sweep.working import parts_of, run_part
 
 # --- what is mutated, and what must hold ----------------------------------------------
 

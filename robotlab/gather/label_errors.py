@@ -9,8 +9,8 @@ import numpy as np
 from tqdm import tqdm
 
 from robotlab.boxes import iou
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.data.model import DataSet
 from robotlab.detections import Detections, Detector
 from robotlab.errors import DataSetError
 from robotlab.neural.fitting import fit

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 from tqdm import tqdm
 
+from robotlab.data.dataset import DataSet
 from robotlab.data.drawing import PALETTE, draw_boxes
-from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 from robotlab.image import resize, write_film, write_text
 
