@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Callable
 from shlex import quote
 
+from robotlab.cli.shared import show
+
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     """Add this command to the parser.
@@ -44,7 +46,7 @@ def run(options: argparse.Namespace) -> int:
     """
     from robotlab.data import open_dataset, write_dataset, write_voc
     from robotlab.data.table import labels_csv
-    from robotlab.errors import InputError, printable
+    from robotlab.errors import InputError
     from robotlab.files import check_output, write_whole
 
     form = options.form or ("csv" if options.output.lower().endswith(".csv") else None)
@@ -58,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
         write_voc(options.output, data)
     else:
         write_dataset(options.output, data)
-    print(printable(f"{options.output}: {len(data)} pictures, {data.box_count} boxes"))
+    show(f"{options.output}: {len(data)} pictures, {data.box_count} boxes")
     if form != "csv":
-        print(printable(f"next: robotlab checkup {quote(options.output)}"))
+        show(f"next: robotlab checkup {quote(options.output)}")
     return 0

@@ -40,25 +40,6 @@ def check_robot_numbers(options: argparse.Namespace) -> None:
             number(value, f"--{name.replace('_', '-')}", low, high, repair=repair)
 
 
-def detector_of(options: argparse.Namespace) -> tuple[Any, float]:
-    """The detector, and the score from which on it is believed."""
-    from robotlab.loop import Settings
-
-    if options.who == "color":
-        from robotlab.color import ColorDetector
-        from robotlab.course.resources import shipped
-        from robotlab.data import open_dataset
-        from robotlab.face_off import threshold
-
-        source = open_dataset(shipped("datasets/greenhouse"))
-        detector = ColorDetector.from_dataset(source, progress=not options.quiet)
-        return detector, threshold(detector, source)
-    from robotlab.neural import NeuralDetector
-
-    model = NeuralDetector.load(options.who)
-    return model, float(model.facts.get("best_score") or Settings().min_score)
-
-
 def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Settings:
     """What the loop goes by."""
     from robotlab.control import Motor
