@@ -53,9 +53,18 @@ def run(options: argparse.Namespace) -> int:
     limits = Limits(wall_s=limit_s, cell_s=min(20.0, limit_s / 2), task_s=min(5.0, limit_s / 4))
     folder = Path(options.output)
     marking = mark_submissions(
-        options.submissions, folder, key, options.lesson, options.seed, limits, options.trusted, options.anonymous,
-        options.jobs, options.cluster, not options.quiet,
-    )  # fmt: skip
+        options.submissions,
+        folder,
+        key,
+        options.lesson,
+        options.seed,
+        limits,
+        options.trusted,
+        options.anonymous,
+        options.jobs,
+        options.cluster,
+        not options.quiet,
+    )
     written = save_tables(marking, folder, options.anonymous)
     page = save_pages(marking, written, folder)
     problems = [one for one in marking.notebooks if one.submission.problem]

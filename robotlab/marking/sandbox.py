@@ -221,11 +221,18 @@ def _environment(library: str) -> dict[str, str]:
     """All that the sandbox knows of the outside."""
     packages = os.pathsep.join(str(folder) for folder in _packages())
     return {
-        "PYTHONPATH": f"{library}{os.pathsep}{packages}", "PATH": "/usr/bin:/bin", "HOME": "/desk", "TMPDIR": "/desk", "LANG": "C.UTF-8",
-        "MPLBACKEND": "Agg", "MPLCONFIGDIR": "/desk", "PYTHONHASHSEED": "0", "PYTHONDONTWRITEBYTECODE": "1",
-        "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "ORT_DISABLE_TELEMETRY": "1",
+        "PYTHONPATH": f"{library}{os.pathsep}{packages}",
+        "PATH": "/usr/bin:/bin",
+        "HOME": "/desk",
+        "TMPDIR": "/desk",
+        "LANG": "C.UTF-8",
+        "MPLBACKEND": "Agg",
+        "MPLCONFIGDIR": "/desk",
+        "PYTHONHASHSEED": "0",
+        "PYTHONDONTWRITEBYTECODE": "1",
+        **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "ORT_DISABLE_TELEMETRY"), "1"),
         "ROBOTLAB_PROGRESS": "off",
-    }  # fmt: skip
+    }
 
 
 class Sandbox:
@@ -255,9 +262,15 @@ class Sandbox:
         try:
             with inner:
                 self.process = subprocess.Popen(
-                    command, env=environment, pass_fds=[inner.fileno()], cwd=None if closed else tempfile.gettempdir(),
-                    stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True,
-                )  # fmt: skip
+                    command,
+                    env=environment,
+                    pass_fds=[inner.fileno()],
+                    cwd=None if closed else tempfile.gettempdir(),
+                    stdin=subprocess.DEVNULL,
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.PIPE,
+                    start_new_session=True,
+                )
         except OSError as problem:
             raise InputError(
                 f"the sandbox must come up, {command[0]} does not start ({problem.strerror}); install bubblewrap"

@@ -34,9 +34,12 @@ from robotlab.practice.running import Outcome, error_text, run_cases
 
 # Loaded once; notebooks of the course begin with these.
 WARM = (
-    "IPython.display", "ipywidgets", "matplotlib.pyplot", "scipy", "robotlab.boxes", "robotlab.camera", "robotlab.color",
-    "robotlab.control", "robotlab.greenhouse", "robotlab.image", "robotlab.loop", "robotlab.metrics", "robotlab.neural",
-)  # fmt: skip
+    "IPython.display",
+    "ipywidgets",
+    "matplotlib.pyplot",
+    "scipy",
+    *(f"robotlab.{room}" for room in "boxes camera color control greenhouse image loop metrics neural".split()),
+)
 # Exit codes of a fork: it could not be closed off; its job could not be read.
 NOT_CLOSED, NO_JOB = 97, 98
 _MOST_TEXT = 2000
