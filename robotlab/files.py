@@ -11,6 +11,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 import stat
 import tempfile
 from collections.abc import Iterable, Iterator
@@ -120,6 +121,35 @@ def open_plain(
                 f"{what} must be at most {most_bytes / 2**20:.0f} MiB, {path} has {found.st_size / 2**20:.0f} MiB; is it the right file?"
             )
         yield file
+
+
+def free_disk(path: str | os.PathLike) -> tuple[Path, int]:
+    """How much a disk still holds, before anything is written on it.
+
+    Parameters
+    ----------
+    path : path-like
+        A file or folder that will be there.
+
+    Returns
+    -------
+    place : Path
+        The nearest folder above that is there already.
+    free_bytes : int
+        Free for this user.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> home = Path(tempfile.mkdtemp())
+    >>> place, free_bytes = free_disk(home / "new" / "pictures")
+    >>> place == home, free_bytes > 0
+    (True, True)
+    """
+    place = Path(path).absolute()
+    while not place.exists():
+        place = place.parent
+    return place, shutil.disk_usage(place).free
 
 
 def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.PathLike] = ()) -> None:

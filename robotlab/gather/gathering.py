@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 from collections import Counter
 from collections.abc import Sequence
@@ -18,7 +17,7 @@ from robotlab.data.dataset import DataSet
 from robotlab.data.drawing import picture_sheet
 from robotlab.data.opening import open_dataset
 from robotlab.errors import DataSetError, InputError, printable, short
-from robotlab.files import one_writer
+from robotlab.files import free_disk, one_writer
 from robotlab.gather.selection import Chooser, Look
 from robotlab.gather.sources import Candidate, Frames, Photographs, open_source
 from robotlab.gather.store import SPARE_BYTES, Store
@@ -258,10 +257,7 @@ def _check_disk(
     pictures: Frames | Photographs, store: Store, longest_px: int, most: int | None, progress: bool
 ) -> None:
     """Say what the disk must hold, and refuse where it does not."""
-    home = store.folder.absolute()
-    while not home.exists():
-        home = home.parent
-    free = shutil.disk_usage(home).free
+    home, free = free_disk(store.folder)
     left = None if pictures.total is None else max(0, pictures.total - len(store.looks))
     count = min(number for number in (left, most, 1_000_000) if number is not None)
     each = _bytes_each(pictures, longest_px)

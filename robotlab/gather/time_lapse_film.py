@@ -14,6 +14,7 @@ from robotlab.data.drawing import PALETTE, draw_boxes
 from robotlab.errors import DataSetError
 from robotlab.image import resize, write_film, write_text
 
+# Light letters on nearly black, small, under the picture (a choice, no source).
 _PAPER, _INK = (24, 24, 24), (235, 235, 235)
 _CAPTION_PX, _LETTER_PX = 20, 12
 

@@ -24,6 +24,7 @@ from robotlab.errors import InputError, PictureError, install_hint
 from robotlab.files import open_plain
 from robotlab.image.file import MOST_PIXELS
 
+# An evening of a phone's film; larger ones are refused before they are opened (a choice, no source).
 LARGEST_FILM_BYTES = 64 * 2**30
 # How addresses of network streams begin.
 STREAMS = ("rtsp://", "rtsps://", "http://", "https://", "rtp://", "udp://", "tcp://")

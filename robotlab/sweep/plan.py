@@ -50,6 +50,7 @@ from robotlab.errors import InputError, printable
 from robotlab.files import open_plain, read_plain
 from robotlab.sweep.parameters import PARAMETERS, checked_value
 
+# Plans have a few kB, trained files 2 to 30 MB (a choice, no source).
 LARGEST_PLAN_BYTES, LARGEST_MODEL_BYTES = 2**20, 2**31
 MOST_RUNS = 200_000  # a table of more rows is no longer looked through
 DESIGNS = ("crossed", "latin_hypercube", "sobol")

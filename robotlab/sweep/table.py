@@ -18,6 +18,7 @@ from robotlab.files import read_plain, write_whole
 from robotlab.sweep.parameters import PARAMETERS
 from robotlab.sweep.part_runner import RESULTS
 
+# 200 000 rows of 40 columns have about 100 MB.
 LARGEST_TABLE_BYTES = 512 * 2**20
 COLUMNS = ("run", "rendered", *PARAMETERS, *RESULTS)
 
