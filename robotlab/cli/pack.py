@@ -86,8 +86,8 @@ def run(options: argparse.Namespace) -> int:
     if kind == "class":
         pack = pack_class(options.output)
     elif kind == "offline":
-        pack = pack_offline(options.output, **names, say=say)
+        pack = pack_offline(options.output, **names, tell=say)
     else:
-        pack = pack_robot(options.output, **names, say=say)
+        pack = pack_robot(options.output, **names, tell=say)
     show(pack.text())
     return 0

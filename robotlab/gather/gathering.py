@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from tqdm import tqdm
 
+from robotlab._progress import progress_bar
 from robotlab.data.dataset import DataSet
 from robotlab.data.drawing import picture_sheet
 from robotlab.data.opening import open_dataset
@@ -301,26 +302,21 @@ def _run(
     notes = [f"recording {store.recording} was finished before: nothing to do"] if finished else []
     total = pictures.total
     full = False
-    bar = tqdm(
-        total=total,
-        initial=min(len(known), total or len(known)),
-        desc=store.recording,
-        unit="picture",
-        disable=not progress,
-    )
+    begun = min(len(known), total or len(known))
     try:
-        for candidate in () if finished else pictures.candidates(known, store.next_place):
-            if most is not None and sum(look.kept for look in store.looks) >= most:
-                full = True
-                break
-            small = _take(candidate, store, chooser, record, longest_px)
-            look = store.looks[-1]
-            if small is not None and not look.kept and shown[look.verdict] < _SHOWN:
-                shown[look.verdict] += 1
-                thumbnails[look.place] = resize(
-                    small, (_SHOWN_PX, max(1, round(_SHOWN_PX * small.shape[0] / small.shape[1])))
-                )
-            bar.update()
+        with progress_bar(total, store.recording, progress, initial=begun, unit="picture") as bar:
+            for candidate in () if finished else pictures.candidates(known, store.next_place):
+                if most is not None and sum(look.kept for look in store.looks) >= most:
+                    full = True
+                    break
+                small = _take(candidate, store, chooser, record, longest_px)
+                look = store.looks[-1]
+                if small is not None and not look.kept and shown[look.verdict] < _SHOWN:
+                    shown[look.verdict] += 1
+                    thumbnails[look.place] = resize(
+                        small, (_SHOWN_PX, max(1, round(_SHOWN_PX * small.shape[0] / small.shape[1])))
+                    )
+                bar.update()
     except BaseException:
         # Interrupted: what was looked at is kept. A full disk may keep it from being written, and the first error counts.
         try:
@@ -328,8 +324,6 @@ def _run(
         except OSError:
             pass
         raise
-    finally:
-        bar.close()
     if not finished:
         store.commit(done=not full and not pictures.live)
     notes += [pictures.ended_early] if pictures.ended_early else []

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from robotlab import __version__
+from robotlab._progress import progress_bar
 from robotlab.errors import InputError
 from robotlab.files import append_line, one_writer
 from robotlab.json_file import parse_json
@@ -131,8 +132,6 @@ def mark_submissions(
     Traceback (most recent call last):
     robotlab.errors.InputError: submissions must be a folder of notebooks, nowhere is none; check its name
     """
-    from tqdm import tqdm
-
     key, limits = key or MarkingKey(), limits or Limits()
     handed_in = read_submissions(submissions, {task.name: task.lesson for task in tasks_of()}, lesson)
     why = "" if trusted or cluster else missing_sandbox()
@@ -163,8 +162,7 @@ def mark_submissions(
             else:
                 left[one.identity] = {"cells": one.cells, "lesson": one.lesson, "place": place, **settings}
         order = list(left)
-        bar = tqdm(total=len(handed_in), initial=len(found), unit="notebook", disable=not progress)
-        with bar:
+        with progress_bar(len(handed_in), "marking", progress, initial=len(found), unit="notebook") as bar:
             for number, marked in parts_done(mark_notebook, list(left.values()), jobs, cluster):
                 append_line(file, {"place": left[order[number]]["place"], "marked": marked})
                 found[order[number]] = marked

@@ -38,7 +38,10 @@ WARM = (
     "ipywidgets",
     "matplotlib.pyplot",
     "scipy",
-    *(f"robotlab.{room}" for room in ["boxes", "camera", "color", "control", "greenhouse", "image", "loop", "metrics", "neural"]),
+    *(
+        f"robotlab.{room}"
+        for room in ["boxes", "camera", "color", "control", "greenhouse", "image", "loop", "metrics", "neural"]
+    ),
 )
 # Exit codes of a fork: it could not be closed off; its job could not be read.
 NOT_CLOSED, NO_JOB = 97, 98

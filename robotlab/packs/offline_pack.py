@@ -107,7 +107,7 @@ def pack_offline(
     platform: str | None = None,
     python: str | None = None,
     root: str | os.PathLike | None = None,
-    say: Callable[[str], None] = lambda text: None,
+    tell: Callable[[str], None] = lambda text: None,
 ) -> WrittenPack:
     """Write the course with all wheels that it needs, and the scripts that install it without network.
 
@@ -122,7 +122,7 @@ def pack_offline(
         Their Python, such as ``"3.11"``; by default like this one.
     root : path-like, optional
         The folder of the course.
-    say : callable
+    tell : callable
         Told what is going on.
 
     Returns
@@ -155,7 +155,7 @@ def pack_offline(
         files["install.sh"] = posix_script("course", python)
     # A zip file is written beside the folder that it is made from.
     check_disk(place, 2.2 * COURSE_MB)
-    say(
+    tell(
         f"fetching the wheels of the course for {platform}, Python {python}: about {COURSE_MB} MB (measured for linux-x86_64)"
     )
     with new_pack(place) as beside:
@@ -166,7 +166,7 @@ def pack_offline(
         words = {"platform": platform, "python": python, "wheels": len(wheels), "size": f"{wheels_mb:.0f}"}
         put(beside, {"README.md": page("offline_pack", **words)})
         count = len(files_of(beside))
-    say(f"{len(wheels)} wheels, {wheels_mb:.1f} MB")
+    tell(f"{len(wheels)} wheels, {wheels_mb:.1f} MB")
     script = "double-click install.cmd" if platform.startswith("windows") else "sh install.sh"
     then = f"copy it to a machine of the kind {platform} with Python {python}, there: {script}; needs no network"
     return WrittenPack("offline", place, count, size_of(place), then)

@@ -111,7 +111,7 @@ def pack_robot(
     platform: str = "linux-aarch64",
     python: str = "3.11",
     root: str | os.PathLike | None = None,
-    say: Callable[[str], None] = lambda text: None,
+    tell: Callable[[str], None] = lambda text: None,
 ) -> WrittenPack:
     """Write a robot's folder: trained file, figures, driving program, and wheels to install without network.
 
@@ -135,7 +135,7 @@ def pack_robot(
         Its Python.
     root : path-like, optional
         The folder of the course.
-    say : callable
+    tell : callable
         Told what is going on.
 
     Returns
@@ -177,7 +177,7 @@ def pack_robot(
     figures, content = read_robot(robot), read_json(robot, "a robot's file")
     checked = check_robot(robot)
     if not checked.ok:
-        say(f"the check-up of {robot} found something to do; its report is in checkup.txt: do that first")
+        tell(f"the check-up of {robot} found something to do; its report is in checkup.txt: do that first")
     words = drive_words(figures, content, camera, wheels, target)
     left = _left_out(content)
     name, library = library_wheel(folder)
@@ -191,7 +191,7 @@ def pack_robot(
         f"wheels/{name}": library,
     }
     check_disk(place, 2.2 * ROBOT_MB)
-    say(
+    tell(
         f"fetching the wheels of the robot for {platform}, Python {python}: about {ROBOT_MB} MB (measured for linux-aarch64)"
     )
     with new_pack(place) as beside:
@@ -213,6 +213,6 @@ def pack_robot(
         }
         put(beside, {"README.md": page("robot_pack", **about)})
         count = len(files_of(beside))
-    say(f"{len(found)} wheels, {wheels_mb:.1f} MB")
+    tell(f"{len(found)} wheels, {wheels_mb:.1f} MB")
     then = f"read README.md in it, copy it to the robot ({platform}, Python {python}), there: sh install.sh"
     return WrittenPack("robot", place, count, size_of(place), then)

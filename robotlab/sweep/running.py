@@ -17,6 +17,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from robotlab._progress import progress_bar
 from robotlab.errors import InputError
 from robotlab.files import LOCK_NAME, append_line, one_writer, read_plain, write_json, write_whole
 from robotlab.json_file import parse_json, read_json
@@ -67,8 +68,6 @@ def run_sweep(
     >>> len(run_sweep(plan, tempfile.mkdtemp(), jobs=1, progress=False))
     2
     """
-    from tqdm import tqdm
-
     folder = Path(output)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -84,14 +83,8 @@ def run_sweep(
         if not (folder / PLAN).exists():
             write_whole(folder / PLAN, plan.text)
         left = [number for number in range(len(parts)) if number not in done]
-        bar = tqdm(
-            total=sum(len(part["numbers"]) for part in parts),
-            initial=sum(len(found) for found in done.values()),
-            desc=plan.name,
-            unit="run",
-            disable=not progress,
-        )
-        with bar:
+        total, begun = sum(len(part["numbers"]) for part in parts), sum(len(found) for found in done.values())
+        with progress_bar(total, plan.name, progress, initial=begun, unit="run") as bar:
             for place, found in parts_done(run_part, [parts[number] for number in left], jobs, cluster):
                 done[left[place]] = found
                 append_line(file, {"part": left[place], "rows": found})
