@@ -12,12 +12,11 @@ from robotlab.budget import RobotFile, check_robot, read_robot
 from robotlab.errors import InputError, printable, short
 from robotlab.files import read_plain
 from robotlab.json_file import read_json
-from robotlab.packs.class_pack import course_folder, page
+from robotlab.packs.class_pack import course_folder
 from robotlab.packs.library_wheel import library_wheel
-from robotlab.packs.offline_pack import ROBOT_MB, posix_script, requirements
+from robotlab.packs.offline_pack import posix_script, write_with_wheels
 from robotlab.packs.platforms import check_target
-from robotlab.packs.wheels import check_disk, fetch_wheels
-from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
+from robotlab.packs.writing import WrittenPack, check_place, size_of
 
 # Trained files have 2 to 30 MB.
 _MOST_BYTES = 256 * 2**20
@@ -190,29 +189,14 @@ def pack_robot(
         "LICENSE": read_plain(folder / "LICENSE", 2**20, "the license"),
         f"wheels/{name}": library,
     }
-    check_disk(place, 2.2 * ROBOT_MB)
-    tell(
-        f"fetching the wheels of the robot for {platform}, Python {python}: about {ROBOT_MB} MB (measured for linux-aarch64)"
-    )
-    with new_pack(place) as beside:
-        put(beside, files)
-        fetch_wheels(beside / "wheels", requirements(folder, "robot"), platform, python)
-        found = list((beside / "wheels").glob("*.whl"))
-        wheels_mb = sum(path.stat().st_size for path in found) / 1e6
-        about = {
-            "name": printable(figures.name),
-            "platform": platform,
-            "python": python,
-            "wheels": len(found),
-            "size": f"{wheels_mb:.0f}",
-            "line": shlex.join([".venv/bin/robotlab", *words]),
-            "checkup": "found nothing" if checked.ok else "**found something: read it and do it first**",
-            "left": f" No option takes these settings of `robot.json`, so they are left out: {', '.join(left)}."
-            if left
-            else "",
-        }
-        put(beside, {"README.md": page("robot_pack", **about)})
-        count = len(files_of(beside))
-    tell(f"{len(found)} wheels, {wheels_mb:.1f} MB")
+    about = {
+        "name": printable(figures.name),
+        "line": shlex.join([".venv/bin/robotlab", *words]),
+        "checkup": "found nothing" if checked.ok else "**found something: read it and do it first**",
+        "left": f" No option takes these settings of `robot.json`, so they are left out: {', '.join(left)}."
+        if left
+        else "",
+    }
+    count = write_with_wheels(place, files, folder, "robot", platform, python, "robot_pack", about, tell)
     then = f"read README.md in it, copy it to the robot ({platform}, Python {python}), there: sh install.sh"
     return WrittenPack("robot", place, count, size_of(place), then)
