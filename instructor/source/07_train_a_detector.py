@@ -867,9 +867,9 @@ room = tempfile.TemporaryDirectory()  # Removed when the notebook is shut down.
 folder = Path(room.name)
 
 
-def enough(course, detector):
+def enough(history, detector):
     """What pressing the stop button after four steps does."""
-    if course.steps and course.steps[-1] >= 4:
+    if history.steps and history.steps[-1] >= 4:
         raise KeyboardInterrupt
 
 

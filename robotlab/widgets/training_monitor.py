@@ -141,22 +141,22 @@ class TrainingMonitor(Widget):
             data.load(entry), entry.boxes[~out], entry.labels[~out], data.classes, ignored=entry.boxes[out], **options
         )
 
-    def watch(self, course: History, detector: NeuralDetector | None) -> None:
+    def watch(self, history: History, detector: NeuralDetector | None) -> None:
         """Take in how a training goes; what ``watch`` of :func:`robotlab.neural.fit` calls.
 
         Parameters
         ----------
-        course : History
+        history : History
             Steps, losses and evaluations so far.
         detector : Detector or None
             The detector as it is now, when it has just been judged.
         """
-        if not course.steps:  # A training begins; what was seen of another is over.
+        if not history.steps:  # A training begins; what was seen of another is over.
             self.stages = []
-        self.losses = [[step, float(loss)] for step, loss in zip(course.steps, course.losses, strict=True)]
+        self.losses = [[step, float(loss)] for step, loss in zip(history.steps, history.losses, strict=True)]
         if detector is not None:
             self.add_stage(
-                course.judged_steps[-1], course.judged_AP[-1], course.judged_AP50[-1], detector.detect(self._picture)
+                history.judged_steps[-1], history.judged_AP[-1], history.judged_AP50[-1], detector.detect(self._picture)
             )
 
     def add_stage(self, step: int, AP: float, AP50: float, found: Detections) -> None:
