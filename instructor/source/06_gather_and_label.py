@@ -54,8 +54,8 @@ from robotlab.camera import Camera
 from robotlab.gather import capture_plan
 
 camera = Camera(WIDTH, HEIGHT, math.radians(62), height_m=0.25)
-wishes = {"smallest_px": 24, "lightings": ["daylight"], "backgrounds": 4}
-print(capture_plan(camera, POST_M, **wishes).text())
+wanted = {"smallest_px": 24, "lightings": ["daylight"], "backgrounds": 4}
+print(capture_plan(camera, POST_M, **wanted).text())
 
 # %% [markdown]
 # The ranges of distance grow: each is as much *farther* than the last as a factor, not as a step, since twice as far is half as many px. By equal steps most pictures would be of far posts. A fifth of the pictures is *without* the post. `robotlab plan` prints such a plan on one page, with boxes to tick.
@@ -357,9 +357,9 @@ print("\n".join(check_dataset(labeled).text().splitlines()[2:]))
 # "Right if nothing is in view": the shot in which the post leaves the picture gave negatives. Now the plan: which distances do the labels cover?
 
 # %% tags=["approximate"]
-plan = capture_plan(camera, POST_M, **wishes, data=labeled, target="post")
-for wish in plan.group("distance") + plan.group("without it"):
-    print(f"{wish.words:<30} {wish.there:3d} of {wish.wanted}, {wish.missing} missing")
+plan = capture_plan(camera, POST_M, **wanted, data=labeled, target="post")
+for quota in plan.group("distance") + plan.group("without it"):
+    print(f"{quota.words:<30} {quota.there:3d} of {quota.wanted}, {quota.missing} missing")
 for shot in shots:
     boxes = np.concatenate([entry.boxes for entry in labeled.only(recordings=shot)])
     distances = focal_px * POST_M / (boxes[:, 3] - boxes[:, 1])
