@@ -2,6 +2,8 @@
 
 ``python -m pytest`` without a file starts one process for each core and one more (pytest-xdist),
 up to four, and deals out whole files, so that what a file prepares is prepared once.
+The first process takes the files that keep to a clock: they wait more than they compute.
+The others compute at a lower priority, so that a clock is not late because of them.
 With a file or a folder named, all runs in one process, where a debugger and ``-s``
 work; so does ``-n 0``, or ``-p no:xdist``.
 """
@@ -16,6 +18,8 @@ os.environ["ROBOTLAB_PROGRESS"] = "off"
 WORKER = "PYTEST_XDIST_WORKER"  # set by pytest-xdist in each process that it starts
 # Each process holds a browser, a JupyterLab and a kernel: up to 1.5 GB.
 MOST_PROCESSES = 4
+# What drives, holds or stops against a clock, below tests/.
+REAL_TIME = ("browser/test_live_page", "control/test_link_safety", "loop/", "robot/")
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 
 
@@ -39,8 +43,7 @@ def pytest_cmdline_main(config):
     ):
         return
     if option.numprocesses is None and option.dist == "no":
-        # One more than cores: a third of the time a test waits, for a page, a kernel or a clock (measured).
-        option.numprocesses = min(os.cpu_count() or 1, MOST_PROCESSES)
+        option.numprocesses = min((os.cpu_count() or 1) + 1, MOST_PROCESSES)
         option.dist, option.loadscopereorder = "loadfile", False
         # One thread each: threads of two processes on the same cores wait for one another.
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -55,11 +58,51 @@ def numpy_prints_as_by_itself():
     np.set_printoptions(legacy=False)
 
 
+def keeps_to_a_clock(path) -> bool:
+    """Of a file's path, or of a test's id."""
+    return str(path).rpartition("tests/")[2].startswith(REAL_TIME)
+
+
+def pytest_configure(config):
+    if os.environ.get(WORKER, "gw0") != "gw0" and hasattr(os, "nice"):
+        os.nice(10)
+
+
 def pytest_collection_modifyitems(items):
     """Dealt out: the longest files first, so that the last ones are short and no core waits for another."""
     if WORKER in os.environ:
         weight: Counter = Counter()
         for item in items:
-            # A lesson in the browser takes about as long as ten other slow tests.
-            weight[item.path] += 10 * bool(item.get_closest_marker("browser")) or bool(item.get_closest_marker("slow"))
+            # A lesson in the browser takes about as long as ten other slow tests, or a thousand quick ones.
+            slow = 10 * bool(item.get_closest_marker("browser")) or bool(item.get_closest_marker("slow"))
+            weight[item.path] += slow or 0.01
         items.sort(key=lambda item: -weight[item.path])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    if config.option.dist != "loadfile":
+        return None
+    from xdist.scheduler import LoadFileScheduling
+
+    class ClocksFirst(LoadFileScheduling):
+        """Whole files; those that keep to a clock one after another, in the first process alone, which begins with them."""
+
+        def _reschedule(self, node):
+            if self.workqueue and self._next(node) is None:
+                node.shutdown()  # Only the other lane's files are left; without this it would keep its last test.
+            else:
+                super()._reschedule(node)
+
+        def _next(self, node):
+            first = node is min(self.nodes, key=lambda one: one.gateway.id)
+            mine = [file for file in self.workqueue if first or not keeps_to_a_clock(file)]
+            return max(mine, key=keeps_to_a_clock, default=None)
+
+        def _assign_work_unit(self, node):
+            file = self._next(node)
+            if file is not None:
+                self.workqueue.move_to_end(file, last=False)
+                super()._assign_work_unit(node)
+
+    return ClocksFirst(config, log)
