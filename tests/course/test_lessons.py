@@ -1,10 +1,12 @@
 """The lessons as they are shipped: what their sources say, and running from top to bottom.
 
-The learners' notebooks, whose answers are not in yet, are run by their browser tests,
-which compare every printed word with the worked notebooks.  Where there is no browser
-nbval runs both, the worked ones strictly.
+Each lesson runs once.  The learner's notebook, whose answers are not in yet, is run by its
+browser test, which compares every printed word with the worked notebook.  The worked one is
+the same cells and the answers: tests/practice proves that those pass, and a test here that
+no other cell sees them.  Where there is no browser nbval runs both, the worked ones strictly.
 """
 
+import ast
 import json
 import os
 import re
@@ -64,8 +66,7 @@ def run(path, how):
 def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path):
     """In the browser test, each word of the learner's notebook is compared with the worked one; nbval where there is no browser.
 
-    What only the worked one has are the answers: tests/practice proves that they pass.
-    ROBOTLAB_NBVAL=1 runs the worked one with nbval as well, strictly.
+    ROBOTLAB_NBVAL="00 05" runs the worked ones of these lessons with nbval as well, strictly; "all" all.
     """
     browser_test = ROOT / "tests" / "browser" / f"test_lesson_{name[:2]}.py"
     text = browser_test.read_text(encoding="utf-8")
@@ -78,7 +79,7 @@ def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path):
             (task,) = re.findall(r"verify\((\w+)\)", "".join(cell["source"]))
             said = "".join(line for output in cell["outputs"] for line in output["data"]["text/plain"])
             assert said.startswith(f"✓ {task}: passed"), said
-    if chromium_path is None or os.environ.get("ROBOTLAB_NBVAL") == "1":
+    if chromium_path is None or {name[:2], "all"} & set(os.environ.get("ROBOTLAB_NBVAL", "").split()):
         run(WORKED / f"{name}.ipynb", "--nbval")
     if chromium_path is None:
         # A still stands as the output of a cell that has not run, which nbval refuses.
@@ -88,6 +89,55 @@ def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path):
                 cell["outputs"] = []
         (tmp_path / f"{name}.ipynb").write_text(json.dumps(lesson), encoding="utf-8")
         run(tmp_path / f"{name}.ipynb", "--nbval-lax")
+
+
+def of_code(cells: list[dict], *left_out: str) -> list[dict]:
+    """The code cells without these tags."""
+    return [
+        cell for cell in cells if cell["cell_type"] == "code" and not {*left_out} & {*cell["metadata"].get("tags", [])}
+    ]
+
+
+def answers_seen(cells: list[dict]) -> list[str]:
+    """What ties other cells to answers or starters: more than a definition in theirs, the name of one in another."""
+    own, seen = set(), []
+    others = of_code(cells, "worked", "starter")
+    for cell in of_code(cells):
+        if cell not in others:
+            for node in ast.parse("".join(cell["source"])).body:
+                if isinstance(node, ast.FunctionDef) and not (node.decorator_list or node.args.defaults):
+                    own.add(node.name)
+                elif isinstance(node, ast.ImportFrom):
+                    own |= {alias.asname or alias.name for alias in node.names}
+                else:
+                    seen.append(ast.unparse(node))
+    for cell in of_code(others, "verify"):
+        for node in ast.walk(ast.parse("".join(cell["source"]))):
+            # Of a use the id; of what is imported the name that it gets; of a definition its name.
+            names = [getattr(node, kind, None) for kind in ("id", "asname", "name")]
+            seen += own & {next(filter(None, names), None)}
+    return seen
+
+
+def test_what_ties_a_cell_to_an_answer_is_seen():
+    def cell(source, *tags):
+        return {"cell_type": "code", "source": [source], "metadata": {"tags": [*tags]}}
+
+    answer = cell("from math import tan\ndef lean(x):\n    return tan(x)", "worked")
+    assert answers_seen([answer, cell("verify(lean)", "verify"), cell("x = 1")]) == []
+    assert answers_seen([answer, cell("x = lean(1)"), cell("from math import tan")]) == ["lean", "tan"]
+    assert answers_seen([cell("x = 3", "worked"), cell("def f(x=[]):\n    ...", "starter")]) != []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_worked_notebook_is_the_learners_with_answers_that_no_other_cell_sees(name):
+    """So its other cells show what they show in the learner's, which runs in the browser."""
+    learners, worked = (
+        json.loads((folder / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"] for folder in (LESSONS, WORKED)
+    )
+    assert answers_seen(worked) == [] == answers_seen(learners)
+    same, shown_too = of_code(learners, "worked", "starter"), of_code(worked, "worked", "starter")
+    assert [(cell["id"], cell["source"]) for cell in same] == [(cell["id"], cell["source"]) for cell in shown_too]
 
 
 def test_another_word_and_a_cell_that_is_not_there_are_seen():
