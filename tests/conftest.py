@@ -10,11 +10,15 @@ work; so does ``-n 0``, or ``-p no:xdist``.
 
 import os
 import shutil
+import signal
 from collections import Counter
 
 import pytest
 
 os.environ["ROBOTLAB_PROGRESS"] = "off"
+# A shell starts what runs in the background with Ctrl+C ignored, and so would be all that tests start, and interrupt.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 WORKER = "PYTEST_XDIST_WORKER"  # set by pytest-xdist in each process that it starts
 # Each process holds a browser, a JupyterLab and a kernel: up to 1.5 GB.
 MOST_PROCESSES = 4

@@ -40,9 +40,10 @@ def test_the_whole_suite_takes_several_processes_and_they_take_no_more(monkeypat
 
 
 WRITES = """
-import os, pathlib, pytest
+import os, pathlib, pytest, signal
 @pytest.mark.parametrize("n", range(3))
 def test_it(n):
+    assert signal.getsignal(signal.SIGINT) is not signal.SIG_IGN
     with open({said!r}, "a") as said:
         said.write(f"{{pathlib.Path(__file__).parent.name}} {{os.environ['PYTEST_XDIST_WORKER']}} {{os.nice(0)}}\\n")
 """
@@ -61,7 +62,9 @@ def test_what_keeps_to_a_clock_runs_in_one_process_and_the_others_give_way_to_it
     (tmp_path / "pytest.ini").write_text("[pytest]\ntestpaths = tests\n")
     env = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
     env["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
-    words = [sys.executable, "-m", "pytest", "-q", "-p", "xdist", "-p", "no:cacheprovider"]
+    # With Ctrl+C ignored, as a shell starts what runs in the background.
+    shell = ["sh", "-c", 'trap \'\' INT; exec "$0" "$@"']
+    words = [*shell, sys.executable, "-m", "pytest", "-q", "-p", "xdist", "-p", "no:cacheprovider"]
     ran = subprocess.run(words, cwd=tmp_path, env=env, capture_output=True, text=True, timeout=120, check=False)
     assert ran.returncode == 0, ran.stdout + ran.stderr
     lines = [line.split() for line in said.read_text().splitlines()]
