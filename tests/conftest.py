@@ -2,8 +2,8 @@
 
 ``python -m pytest`` without a file starts one process for each core and one more (pytest-xdist),
 up to four, and deals out whole files, so that what a file prepares is prepared once.
-The first process takes the files that keep to a clock: they wait more than they compute.
-The others compute at a lower priority, so that a clock is not late because of them.
+The first process begins with the files that keep to a clock, which wait more than they compute.
+The other files run at a lower priority, so that no clock is late because of them.
 With a file or a folder named, all runs in one process, where a debugger and ``-s``
 work; so does ``-n 0``, or ``-p no:xdist``.
 """
@@ -23,7 +23,17 @@ WORKER = "PYTEST_XDIST_WORKER"  # set by pytest-xdist in each process that it st
 # Each process holds a browser, a JupyterLab and a kernel: up to 1.5 GB.
 MOST_PROCESSES = 4
 # What drives, holds or stops against a clock, below tests/.
-REAL_TIME = ("browser/test_live_page", "control/test_link_safety", "loop/", "robot/")
+REAL_TIME = (
+    "browser/test_live_page",
+    "control/test_link_safety",
+    "loop/test_loop_driving",
+    "loop/test_loop_hostile_drive",
+    "loop/test_loop_log",
+    "loop/test_loop_real_log",
+    "loop/test_loop_stop",
+    "loop/test_loop_timing",
+    "robot/",
+)
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 
 
@@ -62,13 +72,19 @@ def numpy_prints_as_by_itself():
     np.set_printoptions(legacy=False)
 
 
-def keeps_to_a_clock(path) -> bool:
-    """Of a file's path, or of a test's id."""
-    return str(path).rpartition("tests/")[2].startswith(REAL_TIME)
+def keeps_to_a_clock(nodeid: str) -> bool:
+    """Of a test, or of a file of tests."""
+    return nodeid.removeprefix("tests/").startswith(REAL_TIME)
 
 
-def pytest_configure(config):
-    if os.environ.get(WORKER, "gw0") != "gw0" and hasattr(os, "nice"):
+gave_way = False
+
+
+def pytest_runtest_setup(item):
+    """Dealt out: a process that computes gives way to one that keeps to a clock."""
+    global gave_way
+    if WORKER in os.environ and not gave_way and not keeps_to_a_clock(item.nodeid) and hasattr(os, "nice"):
+        gave_way = True
         os.nice(10)
 
 
