@@ -34,6 +34,8 @@ REAL_TIME = (
     "loop/test_loop_timing",
     "robot/",
 )
+# Of this file each test is dealt out by itself: where there is no browser each runs a lesson.
+LESSONS = "tests/course/test_lessons.py::test_notebooks_run"
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 
 
@@ -107,6 +109,9 @@ def pytest_xdist_make_scheduler(config, log):
 
     class ClocksFirst(LoadFileScheduling):
         """Whole files; those that keep to a clock one after another, in the first process alone, which begins with them."""
+
+        def _split_scope(self, nodeid):
+            return nodeid if nodeid.startswith(LESSONS) else super()._split_scope(nodeid)
 
         def _reschedule(self, node):
             if self.workqueue and self._next(node) is None:
