@@ -114,7 +114,7 @@ def pytest_xdist_make_scheduler(config, log):
             return nodeid if nodeid.startswith(LESSONS) else super()._split_scope(nodeid)
 
         def _reschedule(self, node):
-            if self.workqueue and self._next(node) is None:
+            if self.workqueue and not node.shutting_down and self._next(node) is None:
                 node.shutdown()  # Only the other lane's files are left; without this it would keep its last test.
             else:
                 super()._reschedule(node)
