@@ -81,7 +81,7 @@ class PictureRecorder:
             ) from None
         self._queue: queue.Queue[Seen | None] = queue.Queue(_WAITING)
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
-        self.left_out, self.error = 0, ""
+        self._next, self.left_out, self.error = 0, 0, ""
 
     def __enter__(self) -> PictureRecorder:
         self._thread.start()
@@ -99,6 +99,9 @@ class PictureRecorder:
         seen : Seen
             The picture.
         """
+        # The one who shows them has been too slow for those between.
+        self.left_out += seen.index - self._next
+        self._next = seen.index + 1
         try:
             self._queue.put_nowait(seen)
         except queue.Full:
