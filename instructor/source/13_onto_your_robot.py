@@ -429,6 +429,8 @@ compare_guess("13.hangs", ", ".join(words))
 #
 # A line has two ends. The board's own program, in C, comes with the course (`robotlab/robot/board/`); a board without a time-out must not drive.
 #
+# **Plain pins have no board.** There a small program on the same computer holds the pins and keeps the time, and a second one guards it: if the first is suspended or killed, the guard puts all pins low within half a second. When the whole computer hangs, nobody is left: a pin stays as it is, and the wheel turns on. No program helps there. A motor board with a time-out of its own does, or a driver whose enable input falls by itself when pulses stop (a retriggerable timer circuit); resistors that pull the driver's inputs low (its data sheet says which) keep the wheels still while nobody holds the pins. And the switch in your hand.
+#
 # ### Task 4
 
 
