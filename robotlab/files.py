@@ -10,8 +10,9 @@ from __future__ import annotations
 import errno
 import json
 import os
+import secrets
+import shutil
 import stat
-import tempfile
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -159,9 +160,8 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
             folder = folder.parent
         if not folder.is_dir():
             raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
-        handle, beside = tempfile.mkstemp(dir=folder, prefix=f".{path.name[:40]}.", suffix=".part")
-        os.close(handle)
-        os.unlink(beside)
+        with beside(folder / path.name) as place:
+            place.open("xb").close()
     except (OSError, ValueError) as error:
         if isinstance(error, InputError):
             raise
@@ -176,6 +176,51 @@ def _same(a: str | os.PathLike, b: str | os.PathLike) -> bool:
     if os.path.exists(a) and os.path.exists(b):
         return os.path.samefile(a, b)
     return os.path.realpath(a) == os.path.realpath(b)
+
+
+@contextmanager
+def beside(path: str | os.PathLike) -> Iterator[Path]:
+    """A place for a file or folder to be filled before it takes its name; what is left of it goes at the end.
+
+    Parameters
+    ----------
+    path : path-like
+        The name that it is to take.
+
+    Yields
+    ------
+    Path
+        A hidden name in the same folder; nothing is there yet, so a signal
+        that comes while it is being made leaves nothing behind either.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> home = Path(tempfile.mkdtemp())
+    >>> with beside(home / "note.txt") as place:
+    ...     _ = place.write_text("ten crates")
+    ...     _ = place.rename(home / "note.txt")
+    >>> [found.name for found in home.iterdir()]
+    ['note.txt']
+    """
+    path = Path(path)
+    name = path.name if len(os.fsencode(path.name)) < 200 else path.name[:40]
+    place = path.parent / f".{name}.{secrets.token_hex(8)}.part"
+    try:
+        yield place
+    finally:
+        try:
+            _remove(place)
+        except BaseException:  # a signal to end, while this removes files
+            _remove(place)
+            raise
+
+
+def _remove(place: Path) -> None:
+    if place.is_dir():
+        shutil.rmtree(place, ignore_errors=True)
+    else:
+        place.unlink(missing_ok=True)
 
 
 def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
@@ -218,20 +263,12 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
         raise OSError(errno.EEXIST, "a device or a pipe is never replaced", str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
     data = content.encode("utf-8") if isinstance(content, str) else content
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as out:
+    with beside(path) as place:
+        with place.open("xb") as out:
             out.write(data)
             out.flush()
             os.fsync(out.fileno())
-        # mkstemp makes files private; give them the usual permissions.
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(beside, 0o666 & ~mask)
-        os.replace(beside, path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
+        os.replace(place, path)
     return path
 
 
