@@ -30,6 +30,9 @@ _BEGINNINGS = {
     # A zip archive of arrays.
     "training state": (b"pk",),
     "table": (b"picture,",),
+    # These must be new.
+    "picture": (),
+    "film": (),
 }
 
 
@@ -104,14 +107,51 @@ def open_plain(
         words = getattr(problem, "strerror", None) or problem
         raise error(f"{what} must be a readable file, {path} is not ({words}); check the path") from None
     with file:
-        found = os.fstat(file.fileno())
-        if not stat.S_ISREG(found.st_mode):
-            raise error(f"{what} must be a plain file, {path} is a device or a pipe; check the path")
-        if found.st_size > most_bytes:
-            raise error(
-                f"{what} must be at most {most_bytes / 2**20:.0f} MiB, {path} has {found.st_size / 2**20:.0f} MiB; is it the right file?"
-            )
+        _check_plain(file, path, most_bytes, what, error)
         yield file
+
+
+@contextmanager
+def open_to_append(path: str | os.PathLike, most_bytes: int, what: str) -> Iterator[BinaryIO]:
+    """Open a plain file of limited size to read what is there and to append more; it is made if it is missing.
+
+    Parameters
+    ----------
+    path, most_bytes, what
+        As in :func:`read_plain`.
+
+    Yields
+    ------
+    file
+        At its end.
+
+    Raises
+    ------
+    InputError
+        If a device, a pipe or a file that is too large is there.
+
+    Examples
+    --------
+    >>> with open_to_append("/dev/zero", 10, "parts of a sweep") as file:
+    ...     pass
+    Traceback (most recent call last):
+    robotlab.errors.InputError: parts of a sweep must be a plain file, /dev/zero is a device or a pipe; check the path
+    """
+    if os.path.exists(path) and not os.path.isfile(path):  # one that cannot be sought in would not open
+        raise InputError(f"{what} must be a plain file, {path} is a device or a pipe; check the path")
+    with open(path, "a+b") as file:
+        _check_plain(file, path, most_bytes, what, InputError)
+        yield file
+
+
+def _check_plain(file: BinaryIO, path: str | os.PathLike, most_bytes: int, what: str, error: type[InputError]) -> None:
+    found = os.fstat(file.fileno())
+    if not stat.S_ISREG(found.st_mode):
+        raise error(f"{what} must be a plain file, {path} is a device or a pipe; check the path")
+    if found.st_size > most_bytes:
+        raise error(
+            f"{what} must be at most {most_bytes / 2**20:.0f} MiB, {path} has {found.st_size / 2**20:.0f} MiB; is it the right file?"
+        )
 
 
 def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.PathLike] = ()) -> None:
@@ -121,8 +161,8 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
     ----------
     path : path-like
         Where a file will be written.
-    kind : {"report", "results file", "model", "run log", "training state", "table"}
-        What it will be; a file that is there already must be one too.
+    kind : {"report", "results file", "model", "run log", "training state", "table", "picture", "film"}
+        What it will be; a file that is there already must be one too.  A picture or a film must be new.
     inputs : iterable of path-like
         Files that are read, or written too, and must not be replaced.
 

@@ -104,6 +104,8 @@ def _check_outputs(options: argparse.Namespace) -> None:
         raise InputError(
             f"--film must name a new file that ends in .gif, .mp4 or .avi, got {options.film!r}; choose another name"
         )
+    if options.film:
+        check_output(options.film, "film", filter(None, [options.html]))
 
 
 def _more(options: argparse.Namespace, report: Any) -> None:

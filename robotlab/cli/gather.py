@@ -69,11 +69,14 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from robotlab.errors import InputError, printable
+    from robotlab.files import check_output
     from robotlab.gather import gather
     from robotlab.image import save
 
     if options.show and (not options.show.lower().endswith(".png") or Path(options.show).exists()):
         raise InputError(f"--show must name a new file that ends in .png, got {options.show!r}; choose another name")
+    if options.show:
+        check_output(options.show, "picture")
     report = gather(
         options.source,
         options.folder,

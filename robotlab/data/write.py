@@ -19,7 +19,10 @@ from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import LABELS_NAME, PICTURE_FOLDERS
 from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
-from robotlab.files import write_whole
+from robotlab.files import read_plain, write_whole
+
+# A card is a page or two of text.
+_LARGEST_CARD_BYTES = 10_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,19 +131,20 @@ def write_dataset(
     >>> sorted(path.name for path in folder.iterdir()), data[0].boxes.tolist()
     (['annotations.json', 'card.md', 'pictures'], [[1.0, 2.0, 5.0, 5.0]])
     """
+    kept: str | bytes | None = card
     with whole_folder(folder, replace) as beside:
         if isinstance(pictures, DataSet):
             labels = _copy(beside, pictures)
             old_card = pictures.folder / "card.md"
             if card is None and old_card.is_file():
-                card = old_card.read_text("utf-8")
+                kept = read_plain(old_card, _LARGEST_CARD_BYTES, "a data card", DataSetError)
         else:
             labels = _new(beside, pictures, classes, quality)
         if info:
             labels["info"] = {**labels.get("info", {}), **info}
         write_whole(beside / LABELS_NAME, labels_text(labels))
         written = read_labels(beside / LABELS_NAME)
-        write_whole(beside / "card.md", card if card is not None else usual_card(Path(folder).name, written))
+        write_whole(beside / "card.md", kept if kept is not None else usual_card(Path(folder).name, written))
     return read_labels(Path(folder) / LABELS_NAME)
 
 

@@ -236,10 +236,10 @@ class Store:
         path = self.pictures / f"{look.place:06d}.jpg"
         number = 1
         # Nothing is overwritten; after a kill, the same frame gives the same bytes, and its file is taken over.
-        while path.exists() and path.read_bytes() != content:
+        while os.path.lexists(path) and not (path.is_file() and path.read_bytes() == content):
             number += 1
             path = self.pictures / f"{look.place:06d}-{number}.jpg"
-        if not path.exists():
+        if not os.path.lexists(path):
             write_whole(path, content)
         self._pending.append({"file_name": path.relative_to(self.folder).as_posix(), **record})
         self.looks.append(look)

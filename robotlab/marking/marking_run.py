@@ -17,6 +17,7 @@ from typing import Any, BinaryIO
 
 from robotlab import __version__
 from robotlab.errors import InputError
+from robotlab.files import open_to_append
 from robotlab.json_file import parse_json
 from robotlab.marking.functions import alike_pairs, function_source
 from robotlab.marking.judging import mark_notebook
@@ -32,6 +33,8 @@ except ImportError:  # Windows
     fcntl = None
 
 STATE = "state.jsonl"
+# A notebook takes some 10 kB.
+LARGEST_STATE_BYTES = 2**29
 
 
 @dataclass(frozen=True)
@@ -148,7 +151,7 @@ def mark_submissions(
         raise InputError("marking must run where processes can fork, Windows cannot; run it in WSL or a container")
     folder = Path(output)
     _claim(folder)
-    with open(folder / STATE, "a+b") as file:
+    with open_to_append(folder / STATE, LARGEST_STATE_BYTES, "the state of a marking") as file:
         _own(file, folder)
         known, kept_seed = _restored(file)
         if kept_seed is None:

@@ -164,6 +164,9 @@ def pack_robot(
         raise InputError(
             f"--wheels must be serial:PORT, pins:5,6,13,19 or emulated, got {short(wheels)}; name the robot's motor link"
         )
+    for name, word in (("--wheels", wheels), ("--camera", camera)):
+        if not word.strip() or printable(word) != word:
+            raise InputError(f"{name} must be plain text, got {short(word)}; name it as robotlab drive takes it")
     place, folder = check_place(output), course_folder(root)
     classes = NeuralDetector.load(model).classes
     if target is None and len(classes) > 1 and "post" not in classes:

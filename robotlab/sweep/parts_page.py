@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import math
 import os
-import tomllib
 from collections.abc import Mapping, Sequence
 
 from robotlab.checks import number
 from robotlab.errors import InputError, printable
-from robotlab.files import read_plain
 from robotlab.loop import Settings
 from robotlab.report.page import Report
 from robotlab.report.plots import COLORS, new_figure
@@ -24,6 +22,7 @@ from robotlab.sweep.parts import (
     choices,
     flips,
 )
+from robotlab.toml_file import read_toml
 
 
 def read_parts(path: str | os.PathLike) -> tuple[dict[str, CameraPart], dict[str, BoardPart]]:
@@ -53,11 +52,7 @@ def read_parts(path: str | os.PathLike) -> tuple[dict[str, CameraPart], dict[str
     >>> read_parts(path)[0]
     {'E': CameraPart(hfov_deg=70.0, frame_hz=30.0)}
     """
-    content = read_plain(path, 2**20, "a file of parts")
-    try:
-        given = tomllib.loads(content.decode("utf-8"))
-    except (ValueError, RecursionError) as problem:
-        raise InputError(f"{path} must be TOML, it is not ({printable(str(problem))}); mend that place") from None
+    given = read_toml(path, "a file of parts")
     groups = []
     for group, limits in (
         ("cameras", {"hfov_deg": (5, 170), "frame_hz": (0.5, 200)}),

@@ -37,7 +37,6 @@ import hashlib
 import itertools
 import math
 import os
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -49,6 +48,7 @@ from robotlab.checks import number, whole
 from robotlab.errors import InputError, printable
 from robotlab.files import open_plain, read_plain
 from robotlab.sweep.parameters import PARAMETERS, checked_value
+from robotlab.toml_file import parse_toml
 
 LARGEST_PLAN_BYTES, LARGEST_MODEL_BYTES = 2**20, 2**31
 MOST_RUNS = 200_000  # a table of more rows is no longer looked through
@@ -226,10 +226,7 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
     (6, 1)
     """
     name = printable(name)
-    try:
-        given = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
-        raise InputError(f"{name} must be TOML, it is not ({printable(str(problem))}); mend that place") from None
+    given = parse_toml(text, name)
     unknown = sorted(set(given) - _KEYS)
     if unknown:
         raise InputError(

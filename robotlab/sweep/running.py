@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from robotlab.errors import InputError
-from robotlab.files import read_plain, write_json, write_whole
+from robotlab.files import open_to_append, read_plain, write_json, write_whole
 from robotlab.json_file import parse_json, read_json
 from robotlab.parallel import parts_done
 from robotlab.sweep.plan import LARGEST_PLAN_BYTES, Plan
@@ -30,6 +30,8 @@ except ImportError:  # Windows
     fcntl = None
 
 PARTS, TABLE, PLAN, VERSIONS = "parts.jsonl", "table.csv", "plan.toml", "versions.json"
+# A million runs; all of it is in memory at once.
+LARGEST_PARTS_BYTES = 2**29
 _PACKAGES = ("numpy", "scipy", "onnxruntime", "pillow")
 
 
@@ -80,7 +82,7 @@ def run_sweep(
         raise InputError(f"results must go into a folder, {folder} is a file; choose another name") from None
     _claim(folder, plan)
     parts, rows = parts_of(plan), plan.rows()
-    with open(folder / PARTS, "a+b") as file:
+    with open_to_append(folder / PARTS, LARGEST_PARTS_BYTES, "parts of a sweep") as file:
         _own(file, folder)
         # Again: another sweep may have begun in between.
         _claim(folder, plan)

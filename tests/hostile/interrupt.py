@@ -149,12 +149,17 @@ def band_detector() -> ColorDetector:
     return ColorDetector({"post": Band((6, 16), (190, 255), (70, 255))})
 
 
-def shorten(home: Path) -> None:
-    """In the child: what would take long is done on less, and nothing is fetched."""
-    robotlab.cli.robot_options.detector_of = lambda options: (band_detector(), 0.3)
+def fetch_nothing() -> None:
+    """Packs are small, and their wheels come from here."""
     robotlab.packs.class_pack.lesson_files = lambda root: {f"lessons/{n}.md": b"# Hello\n" * 99 for n in range(9)}
     robotlab.packs.class_pack.library_files = lambda root: {}
     robotlab.packs.robot_pack.fetch_wheels = lambda folder, *_: (folder / "a.whl").write_bytes(b"wheel" * 999)
+
+
+def shorten(home: Path) -> None:
+    """In the child: what would take long is done on less."""
+    fetch_nothing()
+    robotlab.cli.robot_options.detector_of = lambda options: (band_detector(), 0.3)
     robotlab.face_off.simulate_walk = lambda detector, walk, settings, seed, who, progress, log=None: simulate(
         detector, WALKS["weave"], settings=settings, duration_s=0.4, log=log
     )
