@@ -21,9 +21,6 @@ from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 from robotlab.files import read_plain, write_whole
 
-# A card is a page or two of text.
-_LARGEST_CARD_BYTES = 10_000_000
-
 
 @dataclass(frozen=True, eq=False)
 class Sample:
@@ -78,7 +75,7 @@ def write_dataset(
     pictures: DataSet | Iterable[Sample],
     classes: Sequence[str] | None = None,
     *,
-    card: str | None = None,
+    card: str | bytes | None = None,
     info: Mapping[str, Any] | None = None,
     replace: bool = False,
     quality: int = 90,
@@ -95,7 +92,7 @@ def write_dataset(
         one by one from a generator.
     classes : sequence of str
         Class names; needed for samples, not for a data set.
-    card : str, optional
+    card : str or bytes, optional
         The data card, Markdown.  Without it the card of the given data set is
         kept, or a short one with the counts is written.
     info : mapping, optional
@@ -131,20 +128,19 @@ def write_dataset(
     >>> sorted(path.name for path in folder.iterdir()), data[0].boxes.tolist()
     (['annotations.json', 'card.md', 'pictures'], [[1.0, 2.0, 5.0, 5.0]])
     """
-    kept: str | bytes | None = card
     with whole_folder(folder, replace) as beside:
         if isinstance(pictures, DataSet):
             labels = _copy(beside, pictures)
             old_card = pictures.folder / "card.md"
             if card is None and old_card.is_file():
-                kept = read_plain(old_card, _LARGEST_CARD_BYTES, "a data card", DataSetError)
+                card = read_plain(old_card, 2**24, "a data card", DataSetError)
         else:
             labels = _new(beside, pictures, classes, quality)
         if info:
             labels["info"] = {**labels.get("info", {}), **info}
         write_whole(beside / LABELS_NAME, labels_text(labels))
         written = read_labels(beside / LABELS_NAME)
-        write_whole(beside / "card.md", kept if kept is not None else usual_card(Path(folder).name, written))
+        write_whole(beside / "card.md", card if card is not None else usual_card(Path(folder).name, written))
     return read_labels(Path(folder) / LABELS_NAME)
 
 
