@@ -10,7 +10,18 @@ from docs_walk import ROOT
 
 # Parts of the package from the ground up; parts on one line may use one another, though not in a circle.
 LAYERS = (
-    ("_lazy", "_progress", "errors", "files", "json_file", "xml_file", "toml_file", "environment", "checks", "parallel"),
+    (
+        "_lazy",
+        "_progress",
+        "errors",
+        "files",
+        "json_file",
+        "xml_file",
+        "toml_file",
+        "environment",
+        "checks",
+        "parallel",
+    ),
     ("image", "boxes", "detections", "camera", "optics"),
     ("greenhouse", "data"),
     ("color", "neural", "classify", "metrics", "control"),

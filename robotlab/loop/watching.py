@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Callable
@@ -90,6 +91,7 @@ class Onlooker:
         self._news = threading.Condition()
         self._newest: Seen | None = None
         self._error: BaseException | None = None
+        self._program = os.getpid()
         self._thread = threading.Thread(target=self._run, name="onlooker", daemon=True)
 
     def __enter__(self) -> Onlooker:
@@ -140,6 +142,8 @@ class Onlooker:
                 self._newest, self._since = None, time.monotonic()
             try:
                 self._show(seen)
+                if os.getpid() != self._program:  # one that forks comes back twice
+                    os._exit(1)
             except BaseException as error:  # a signal's too, if that is what it raises: the loop is to have it
                 self._error = error
                 return
