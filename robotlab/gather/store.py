@@ -275,7 +275,8 @@ class Store:
         labels["categories"] += [
             {"id": number + n, "name": name} for n, name in enumerate([c for c in self.classes if c not in names], 1)
         ]
-        if before != (len(labels["images"]), len(labels["categories"])) or not self.labels_path.exists():
+        # Without a picture it would be no data set: interrupted before the first one, there is none.
+        if labels["images"] and before != (len(labels["images"]), len(labels["categories"])):
             write_whole(self.labels_path, labels_text(labels))
         notes = {
             "source": self.source,

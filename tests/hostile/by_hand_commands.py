@@ -303,7 +303,10 @@ def measure_and_drive() -> Iterator[Case]:
     ):
         yield ["measure", "wheels", f"--wheels={wheels}"], None
         yield ["drive", "--camera=nope.avi", f"--wheels={wheels}", "--quiet", "-o", "new.html"], None
-    rehearse = ["drive", "--camera=rendered", "--dry-run", "--quiet", "--time=0.1", "--log=new.jsonl", "-o", "new.html"]
+    rehearse = [
+        "drive", "--camera=rendered", "--dry-run", "--with=model.onnx", "--quiet", "--time=0.1", "--rate=50", "--delay=0",
+        "--size=64x48", "--log=new.jsonl", "-o", "new.html",
+    ]  # fmt: skip
     for page in (
         "x",
         "127.0.0.1",

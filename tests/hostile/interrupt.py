@@ -315,10 +315,7 @@ def once(name: str, home: Path, how: str, number: int | float, old: bool) -> tup
     shutil.copytree(home / f"whole {name}", out) if old else out.mkdir()
     if name == "build" and not old:
         (out / "lessons").mkdir(), (out / "worked").mkdir()
-    if name in NEW and (out / NEW[name]).is_dir():
-        shutil.rmtree(out / NEW[name])
-    elif name in NEW:
-        (out / NEW[name]).unlink(missing_ok=True)
+    make_room(name, out)
     if name == "label":
         shutil.copytree(home / "set", out / "labeled", dirs_exist_ok=True)
     (out / "state").unlink(missing_ok=True)
@@ -371,12 +368,21 @@ def once(name: str, home: Path, how: str, number: int | float, old: bool) -> tup
     if b"Traceback" in text:
         faults.append(text[-1500:].decode("utf-8", "replace"))
     if name in GOES_ON and how != "none":
+        make_room(name, out)
         again = os.fork()
         if again == 0:
             child(words, home, "none", 0, os.open(os.devnull, os.O_WRONLY))
         if os.waitpid(again, 0)[1] or outcome(name, out) != outcome(name, home / f"whole {name}"):
             faults.append("given once more it does not end as undisturbed")
     return code == 0, "; ".join(faults) or None
+
+
+def make_room(name: str, out: Path) -> None:
+    """Remove an old output that would only be refused."""
+    if name in NEW and (out / NEW[name]).is_dir():
+        shutil.rmtree(out / NEW[name])
+    elif name in NEW:
+        (out / NEW[name]).unlink(missing_ok=True)
 
 
 def inputs_of(home: Path) -> dict[Path, bytes]:

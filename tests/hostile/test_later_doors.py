@@ -102,3 +102,12 @@ def test_words_of_a_robots_program_are_plain_text(word, tmp_path):
     """A camera's name that cannot be encoded was a traceback."""
     with pytest.raises(InputError, match="--camera must be plain text"):
         pack_robot(tmp_path / "pack", "m.onnx", "r.json", "pins:5,6,13,19", camera=word)
+
+
+def test_interrupted_before_the_first_picture_there_is_no_set(photos, tmp_path, monkeypatch):
+    """A labels file without a picture was left, which no command could open; and the same command goes on."""
+    monkeypatch.setattr("robotlab.gather.gathering._take", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+    words = ["gather", str(photos), str(tmp_path / "set"), "--recording", "bench", "--quiet"]
+    assert main(words) == 130 and not (tmp_path / "set" / "annotations.json").exists()
+    monkeypatch.undo()
+    assert main(words) == 0 and len(open_dataset(tmp_path / "set", unlabeled=True)) == 3
