@@ -220,6 +220,8 @@ def gather(
         with one_writer(folder):
             store = Store(folder, recording, identity, settings, classes)
             store.sweep()
+            if not store.notes_path.exists():  # before the labels: they alone would not say whose pictures these are
+                store.commit()
             one_after_another = not isinstance(pictures, Photographs)
             chooser = Chooser(settings["changed_bits"], frozenset(verdicts[word] for word in keep), one_after_another)
             for look in store.looks:

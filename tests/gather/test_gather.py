@@ -321,10 +321,10 @@ def test_a_disk_that_fills_up_stops_it_and_it_goes_on_later(film, tmp_path, monk
 
 
 def test_an_error_of_the_disk_loses_nothing(film, tmp_path, monkeypatch):
-    real, calls = os.replace, iter(range(99))
+    real, calls = os.replace, iter(range(99))  # the notes come first, then five pictures
 
     def full(*names):
-        if next(calls) == 4:
+        if next(calls) == 5:
             raise OSError(28, "No space left on device")
         return real(*names)
 

@@ -111,3 +111,22 @@ def test_interrupted_before_the_first_picture_there_is_no_set(photos, tmp_path, 
     assert main(words) == 130 and not (tmp_path / "set" / "annotations.json").exists()
     monkeypatch.undo()
     assert main(words) == 0 and len(open_dataset(tmp_path / "set", unlabeled=True)) == 3
+
+
+def test_labels_that_were_written_and_notes_that_were_not_are_gone_on_with(photos, tmp_path, monkeypatch, capsys):
+    """The disk was full between the two, and the same command was refused: the recording is there already."""
+    from robotlab.gather import store
+
+    write = store.write_json
+
+    def full(path, *words, **more):
+        if (tmp_path / "set" / "annotations.json").exists():
+            raise OSError(28, "No space left on device")
+        return write(path, *words, **more)
+
+    monkeypatch.setattr(store, "write_json", full)
+    words = ["gather", str(photos), str(tmp_path / "set"), "--recording", "bench", "--quiet"]
+    assert main(words) == 2 and "No space left" in capsys.readouterr().err
+    assert len(open_dataset(tmp_path / "set", unlabeled=True)) == 3
+    monkeypatch.undo()
+    assert main(words) == 0 and len(open_dataset(tmp_path / "set", unlabeled=True)) == 3
