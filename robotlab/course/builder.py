@@ -246,7 +246,9 @@ def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
         kept = cell_not_run(cell, source.stem, _between(worked_folder, lessons_folder) + "pictures")
         if "still" in cell["tags"]:
             where = lessons_folder / "pictures" / still_name(source.stem, cell)
-            stills[where] = _picture_of(ran, f"{source.name}, still {cell['metadata']['picture']}")
+            name = f"{source.name}, still {cell['metadata']['picture']}"
+            tidy(ran["outputs"], count, cell["tags"], name)
+            stills[where] = _picture_of(ran, name)
         elif cell["type"] == "code":
             count += 1
             kept["execution_count"] = count
