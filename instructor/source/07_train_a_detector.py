@@ -376,7 +376,7 @@ compare_guess("07.rates", ends)
 # %% [markdown]
 # **Why.** Too small a learning rate is still far away after 300 steps. Too large a one jumps across the valley of the loss and lands higher on the other side, again and again: its loss is larger than that of a head that knows nothing. A rate in between goes well.
 #
-# But a batch is an estimate, so with a constant rate the weights keep jumping about the minimum; the larger the rate, the farther. So the rate should be large at first and small at the end: a **learning rate schedule**. A common one is the **one-cycle schedule**: a low start, up to a peak in the first quarter, then slowly down to almost nothing. Each part goes from its first rate a to its last rate b along half a cosine, with t from 0 to 1 within that part:
+# The rate need not stay the same. A rule that changes it from step to step is a **learning rate schedule**. A common one is the **one-cycle schedule**: a low start, up to a peak in the first quarter, then slowly down to almost nothing. Each part goes from its first rate a to its last rate b along half a cosine, with t from 0 to 1 within that part:
 #
 # $$a + (b - a) \, \frac{1 - \cos(\pi t)}{2}$$
 #
@@ -414,10 +414,10 @@ def cycle_rate(step, steps, peak):
 verify(cycle_rate)
 
 # %% [markdown]
-# **Predict.** A constant rate of 1 against one cycle with a peak of 1. Which ends lower, and whose loss still goes up and down in the last 50 steps?
+# **Predict.** A constant rate of 1 against one cycle with a peak of 1. Which ends lower? And in the last 50 steps, how do the ups and downs of the two losses compare?
 
 # %% tags=["folded"]
-guess("07.cycle", "Which ends lower, and which has come to rest?")
+guess("07.cycle", "Which ends lower? Ups and downs at the end: how do they compare?")
 
 # %% tags=["approximate"]
 from robotlab.neural.engine import one_cycle
@@ -444,10 +444,10 @@ ax.legend(frameon=False, fontsize=9, ncols=2, loc="upper right")
 plt.show()
 
 # %% [markdown]
-# **Why.** The two end at nearly the same loss; the last column is what differs. At a constant rate the loss still goes up and down by as much as its own size, so the last step is a matter of luck. With the schedule it has settled: the spread is more than ten times smaller. The learning rate is the first thing to look at when a training goes wrong: a curve that hardly falls asks for a higher rate, one that jumps or turns to NaN for a lower one.
+# **Why.** The two end at nearly the same loss; the last column is what differs. A batch is an estimate, so with a constant rate the weights keep jumping about the minimum; the larger the rate, the farther. The loss still goes up and down by as much as its own size, and the last step is a matter of luck. With the schedule it has settled: the spread is more than ten times smaller. The learning rate is the first thing to look at when a training goes wrong: a curve that hardly falls asks for a higher rate, one that jumps or turns to NaN for a lower one.
 
 # %% [markdown]
-# ## 4. Overfitting
+# ## 4. Three pictures, 3000 steps
 #
 # Fewer pictures, more steps: three pictures, 3000 steps of gradient descent on all their cells. Beside this training loss we watch the loss on cells of other recordings, which are *held out*: never learned from.
 #
@@ -559,7 +559,7 @@ verify(ridge)
 #
 # The loss of such a head has a single minimum, so the same pictures give the same head.
 #
-# **Predict.** 45 labeled pictures of three recordings. How long does it take: seconds, minutes, an hour? And how close to 1 does AP50 get on three *other* recordings?
+# **Predict.** 45 labeled pictures of three recordings: how close to 1 does AP50 get on three *other* recordings?
 
 # %% tags=["folded"]
 guess("07.head_fit", "AP50 on three other recordings?", choices=(0.3, 0.5, 0.7, 0.9))
@@ -600,10 +600,10 @@ compare_guess("07.head_fit", f"{AP50:.2f}")
 #
 # Labeling is the expensive part. So before you label 500 pictures, fit on parts of what you have, and plot the result against the number of pictures: the **learning curve**.
 #
-# **Predict.** From 5 to 15 pictures, and from 15 to 45: each time three times the work. What does each buy?
+# **Predict.** From 5 to 15 pictures, and from 15 to the 45 that you have just seen: each time three times the work. What does each buy?
 
 # %% tags=["folded"]
-guess("07.more", "AP50 with 5, with 15 and with 45 pictures?")
+guess("07.more", "AP50 with 5, and with 15 pictures?")
 
 # %% tags=["approximate"]
 for number in (5, 15):
@@ -649,14 +649,21 @@ print(source_of(convolve_reference))
 # %% [markdown]
 # On the way back, `gradient` holds the derivative of the loss with respect to each *output*. Each output was a sum of products, a weight times a pixel. So its derivative goes back to each weight, times the pixel, and to each pixel, times the weight.
 #
-# **Predict.** Read what the next cell prints. Which line computes the gradient of the kernel, and which the gradient that the layer below needs?
+# Run the next cell and read what it prints.
+
+# %%
+print(source_of(convolve_backward_reference))
+
+# %% [markdown]
+# **Predict.** Two lines add something up. Which of them needs the picture, and which the kernel's weights? So which is for the layer's own weights, and which for the layer below?
 
 # %% tags=["folded"]
 guess("07.lines", "Which line is for the kernel, which for the layer below?")
 
-# %%
-print(source_of(convolve_backward_reference))
-compare_guess("07.lines", "kernel_gradient += ... and padded_gradient += ...")
+# %% tags=["folded"]
+compare_guess(
+    "07.lines", "kernel: kernel_gradient += ...; layer below: padded_gradient += ..."
+)
 
 # %% [markdown]
 # This is **backpropagation**: each layer gets the gradient of its output, keeps that of its weights, and hands on that of its input. The training engine does the same with matrix products, hundreds of times as fast, and a test proves that both give the same numbers. (To read on: `robotlab/neural/engine`, `reference.py` first, then `layers.py`, `network.py` and `optimizer.py`.)

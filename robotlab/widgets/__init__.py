@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from robotlab.widgets.frame_picture import FramePicture
     from robotlab.widgets.gain_and_delay import GainAndDelay, turn_after_jump
     from robotlab.widgets.kit import picture_bytes
+    from robotlab.widgets.live_mask import LiveMask
     from robotlab.widgets.pick_color import PickColor
     from robotlab.widgets.replay import Replay
     from robotlab.widgets.replay_choice import ReplayChoice

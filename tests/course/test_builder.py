@@ -216,7 +216,9 @@ def test_a_figure_must_be_readable_in_a_small_window(folders):
     # 10 points at 100 dots an inch are 13.9 px, of a picture 911 px wide (a margin of 0.1 inch is cut off) in 605 px.
     wide = "figsize=(9, 1), layout='constrained'"
     (source / "00_small.py").write_text(SOURCE.replace("figsize=(2, 1)", wide))
-    with pytest.raises(LessonError, match=re.escape("still line: it must run, it raised LessonError: the text")) as told:
+    with pytest.raises(
+        LessonError, match=re.escape("still line: it must run, it raised LessonError: the text")
+    ) as told:
         build(source, lessons, worked)
     assert "911 px wide, is 9.2; make the figure narrower" in str(told.value)
 
