@@ -9,7 +9,7 @@
 # - work out what showing, sending and storing pictures costs, before you buy a network or a disk;
 # - work out how long a battery lasts, read its cells, and refuse a charger that is not made for it.
 #
-# **Time**: 60 minutes, with five tasks; after part 4 is a good place for a break. **Needs**: lessons 00 and 03.
+# **Time**: 75 minutes, with five tasks; after part 4 is a good place for a break. **Needs**: lessons 00 and 03.
 #
 # **Cautions**: nothing moves and nothing is charged here, all is computed. Lithium batteries burn when they are charged wrongly, dropped, or emptied too far. Charge one only with a balance charger made for it, in a fire-safe place, never unattended; never one that is swollen, damaged, or below its maker's lowest voltage. The maker's data sheet, local codes and licensed practice come before every number in this lesson.
 

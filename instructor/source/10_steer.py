@@ -9,7 +9,7 @@
 # - work out from frame rate and latency the gain at which a robot becomes unstable, and find the same gain by trying;
 # - say how much of that gain a robot may have, and why.
 #
-# **Time**: 70 minutes, tasks included; after part 3 is a good place for a break. "If you want more" takes 20 minutes on top, a robot half an hour. **Needs**: lessons 00 and 02.
+# **Time**: 85 minutes, tasks included; after part 3 is a good place for a break. "If you want more" takes 20 minutes on top, a robot half an hour. **Needs**: lessons 00 and 02.
 #
 # **Cautions**: nothing real moves before "On your own robot". A robot with the wrong sign or too large a gain turns faster and faster, so read the cautions there before you try anything of this on one. All pictures are rendered; the trolley is simulated.
 

@@ -9,7 +9,7 @@
 # - write "the simple one is enough here" when the numbers say so;
 # - predict the limits of a robot before it is built, and find out where the prediction is wrong.
 #
-# **Time**: 70 minutes, tasks included; after part 4 is a good place for a break. The whole notebook computes for about a minute on two idle cores, longer beside other work. **Needs**: lessons 00, 02 and 03. Lessons 07, 08, 10 and 11 explain the parts that are put together here.
+# **Time**: 85 minutes, tasks included; after part 4 is a good place for a break. The whole notebook computes for about a minute on two idle cores, longer beside other work. **Needs**: lessons 00, 02 and 03. Lessons 07, 08, 10 and 11 explain the parts that are put together here.
 #
 # **Cautions**: nothing real moves here. In the last part you measure limits for your own robot; measuring them on a floor means driving. Then: an adult who knows the machine, wheels off the ground first, a hand on the switch that cuts the power, a clear floor, slow limits, people and pets out of reach. Batteries and chargers as their makers say. Software is not a safety function. All pictures are rendered.
 

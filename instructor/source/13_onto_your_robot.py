@@ -9,7 +9,7 @@
 # - read a preflight line by line, and do what it says before anything turns;
 # - make a first drive at low speed, and find out from its log what happened.
 #
-# **Time**: 70 minutes, with four tasks; after part 4 is a good place for a break. **Needs**: lessons 00, 02 and 11; lesson 07 for a model of your own. The emulated board needs Linux or macOS (on Windows: its Linux subsystem).
+# **Time**: 80 minutes, with four tasks; after part 4 is a good place for a break. **Needs**: lessons 00, 02 and 11; lesson 07 for a model of your own. The emulated board needs Linux or macOS (on Windows: its Linux subsystem).
 #
 # **Cautions**: run as it is, this notebook moves nothing real; what moves your robot is a command that you type in a terminal, and it asks you first. Then: an adult who knows the machine; wheels off the ground first; a hand on the switch that cuts the motors' power; a clear floor, away from stairs; slow limits; people, pets and cables out of reach. Lithium batteries burn when they are charged wrongly, shorted, dropped or emptied too far: a balance charger made for the pack, a fire-safe place, never unattended, never a damaged pack or one below its maker's limits. The makers' data sheets, local codes and licensed practice come before everything here. **A stop in software is not a safety function**: the page, the time-outs and the ramp are programs, and programs hang. Your hand on the switch is what counts.
 
