@@ -289,7 +289,7 @@ Replay(
     "the greenhouse from above and what the camera saw.",
 )
 
-# %% tags=["still"] picture="replay" alt="The beginning of the run with the trained detector. Left: the greenhouse from above, with the trolley's path behind the path of the post. Right: what the trolley's camera saw, magenta under the grow lamp, with the detector's box around the post."
+# %% tags=["still"] picture="replay" alt="The beginning of a run. Left: the greenhouse from above, with the trolley behind the post, and buckets, crates, plants and pots beside the path. Right: what the trolley's camera saw, magenta under the grow lamp, the post with its bands ahead."
 from robotlab.image import decode
 
 run = runs["trained"]
@@ -318,9 +318,6 @@ plan.set(xlim=(-0.5, 6.0), ylim=(-2.3, 4.6), aspect="equal", xlabel="m", ylabel=
 plan.set_title(f"from above, after {run.t_s[tick]:.1f} s")
 plan.legend(loc="upper left", frameon=False, ncols=2, columnspacing=1)
 seen.imshow(decode(run.pictures[frame_number]))
-x0, y0, x1, y1 = run.boxes[frame_number] + np.array([-3, -3, 3, 3])
-for edge, width in (("black", 2.6), ("white", 1.0)):
-    seen.plot([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=edge, linewidth=width)
 seen.set_title("what the camera saw (rendered)")
 seen.set_axis_off()
 

@@ -48,7 +48,7 @@ areas = [boxes.area(box)[0] for box in readings.values()]
 compare_guess("05.area", f"by a factor of {max(areas) / min(areas):.0f}")
 
 # %% tags=["folded", "nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(5.2, 3.2), layout="constrained")
+figure, ax = plt.subplots(figsize=(5.2, 4), layout="constrained")
 looks = (
     {"color": "#0072b2"},
     {"color": "#d55e00", "ls": "--"},
@@ -58,7 +58,7 @@ for (name, box), look in zip(readings.items(), looks):
     x0, y0, x1, y1 = box[0]
     x, y = [x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0]
     ax.plot(x, y, linewidth=2, label=name, **look)
-ax.set(xlim=(0, 200), ylim=(150, -10), aspect="equal", xlabel="x, px", ylabel="y, px")
+ax.set(xlim=(0, 200), ylim=(195, -10), aspect="equal", xlabel="x, px", ylabel="y, px")
 ax.set_title("60, 40, 100, 80, read in three ways")
 ax.legend(frameon=False, fontsize=9, loc="lower right")
 plt.show()

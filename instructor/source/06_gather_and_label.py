@@ -420,7 +420,7 @@ higher, nearer = max(promised, key=promised.get), min(off, key=off.get)
 compare_guess("06.split", f"by {higher}, by {nearer}")
 
 # %% [markdown]
-# **Why.** Both detectors are about equally good. But the split by frame promises what no new place will give: nearly every test frame has a neighbor, a tenth of a second away, in the training set. The detector is asked for what it was told. This is **data leakage**, and it is why every split in this course is made by recording.
+# **Why.** Both detectors are about equally good. But the split by frame promises what no new place will give: a frame and its neighbor, a tenth of a second away, may stand on either side of it, and then the detector is asked for what it was told. This is **data leakage**, and it is why every split in this course is made by recording.
 #
 # The split by recording errs to the other side here: the held-out shot is the one with the farthest posts. With four recordings that can happen; lesson 08 says how sure one can be.
 #

@@ -70,7 +70,7 @@ def command(words):
 #
 # **Predict.** The camera turns out to be 0.16 s late. Which budgets do not hold any more?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.late",
     "Which budgets break with a camera that is 0.16 s late?",
@@ -128,7 +128,7 @@ plt.show()
 #
 # **Predict.** Measure with the right distance, 0.50 m; then suppose that the tape slipped and you type 0.55 m. By how many degrees does the field of view change?
 
-# %%
+# %% tags=["folded"]
 guess("13.tape", "A tape that is 10 % off: how far is the FOV off?", unit="°")
 
 # %%
@@ -187,7 +187,7 @@ verify(hfov_from_sheet)
 #
 # **Predict.** A picture comes every 33 ms. With 16 changes of the light, how well is the delay known: to about 33 ms, to half of that, or better?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.blinks",
     "How well is the delay known after 16 changes?",
@@ -266,7 +266,7 @@ verify(camera_delay)
 #
 # **Predict.** Both are told the same speed, for one meter. How far beside its line does the robot end: 1 cm, 5 cm or 18 cm? To which side?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.straight",
     "How far beside the line, after one meter?",
@@ -385,7 +385,7 @@ verify(wheel_commands)
 #
 # **Predict.** The computer sends 0.2 m/s twenty times a second, and hangs at t = 1.0 s; the last line came just before. What do the wheels do at 1.1 s, and at 1.7 s? And when the computer wakes up at 2 s and goes on sending 0.2 m/s?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.hangs",
     "At 1.1 s, at 1.7 s, and after it has woken up?",
@@ -482,7 +482,7 @@ print(f"{saved.name}: finds {', '.join(model.classes)}")
 # %% [markdown]
 # **Predict.** Somebody in a hurry wants a steering gain of 6 in place of 1.8 and three times the speed, and has not charged the pack: it has 6.4 V, where its maker's data sheet says at least 6.6 V. There are seven lines: environment, camera, rate against gain, limits, target, battery, link. How many say STOP?
 
-# %%
+# %% tags=["folded"]
 guess("13.hurry", "How many of the seven lines say STOP?", choices=range(8))
 
 # %% tags=["nbval-ignore-output"]
@@ -533,7 +533,7 @@ said = command(f"drive {EMULATED} --dry-run --time 1 --log dry.jsonl")
 #
 # **Predict.** You hold the key, and close the laptop's lid without letting go. Does the robot stop? How far does it go meanwhile, at 0.3 m/s?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.lid",
     "You close the lid at 0.3 m/s. How far does it go?",
@@ -591,7 +591,7 @@ else:
 #
 # **Predict.** Both will follow something in most of their pictures. How far away is the post in the color detector's log: about 1.3 m, half of that, or twice that and more?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.dusk",
     "How far away is the post in the color detector's log?",
