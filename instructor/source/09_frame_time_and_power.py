@@ -27,6 +27,7 @@ guess("09.stage", "Which stage takes longest: read, detect or show?")
 
 # %%
 import math
+import textwrap
 
 import numpy as np
 from IPython.display import display
@@ -44,6 +45,12 @@ examples = [render(scene.with_post_at(d_m, 0.0), camera) for d_m in (1.0, 1.5, 2
 boxes = [one.truths.boxes[:1] for one in examples]
 detector = ColorDetector.learn([one.picture for one in examples], boxes, "post")
 packed = encode(examples[1].picture, "png")
+
+
+def say(text):
+    """A long answer in lines that fit a narrow window."""
+    print(textwrap.fill(str(text), 66, subsequent_indent="  "))
+
 
 # %% tags=["nbval-ignore-output"]
 timer = StageTimer()
@@ -320,7 +327,7 @@ for kind in ("raw", "jpeg", "boxes"):
     fits = float(load) <= 50 / 2  # half of what is promised
     print(f"{kind:<6} {float(load):8.3f} Mbit/s  {'fits' if fits else 'does not fit'}")
     needs.append(f"{float(load):.3g}")
-print(network_load(640, 480, 30, "jpeg").assumption)
+say(network_load(640, 480, 30, "jpeg").assumption)
 compare_guess("09.radio", f"{', '.join(needs)} Mbit/s; boxes alone fit")
 
 # %% [markdown]
@@ -336,7 +343,7 @@ guess("09.disk", "MB: two a second as JPEG, all raw?", unit="MB")
 # %%
 plan = capture_storage(6, 60, 2, 640, 480, "jpeg")
 everything = capture_storage(6, 60, 30, 640, 480, "raw")
-print(f"two a second, JPEG: {plan}")
+say(f"two a second, JPEG: {plan}")
 print(f"all, raw: {float(everything) / 1e3:.1f} GB")
 compare_guess("09.disk", f"{float(plan):.0f} and {float(everything):.0f} MB")
 
@@ -357,9 +364,9 @@ guess("09.minutes", "How long does it run?", choices=(18, 53, 79), unit="min")
 from robotlab.budget import Pack, running_time_min
 
 pack = Pack(cells=3, capacity_ah=2.2, discharge_c=20)
-print(running_time_min(pack, power_w=22.2))
+say(running_time_min(pack, power_w=22.2))
 cold = Pack(cells=3, capacity_ah=2.2, discharge_c=20, temperature_c=0)
-print(running_time_min(cold, power_w=22.2))
+say(running_time_min(cold, power_w=22.2))
 minutes = [float(running_time_min(one, power_w=22.2)) for one in (pack, cold)]
 compare_guess("09.minutes", f"{minutes[0]:.0f} min; in the cold {minutes[1]:.0f} min")
 
@@ -414,14 +421,15 @@ for cell_v in ((3.42, 3.40, 3.38), (3.70, 3.70, 2.80)):
     found = "a problem" if problems else "nothing wrong"
     print(f"{cell_v}, together {sum(cell_v):.1f} V: {found}")
     for problem in problems:
-        print(f"  {problem}")
+        say(f"  {problem}")
 
 healthy = Pack(cells=3, capacity_ah=2.2, cell_v=(3.42, 3.40, 3.38))
 for charger in (Charger(cells=2, current_a=2.0), Charger(cells=3, current_a=2.0)):
     try:
-        print(f"\ncharger for {charger.cells}: {charging_time_min(healthy, charger)}")
+        answer = charging_time_min(healthy, charger)
     except InputError as reason:
-        print(f"\ncharger for {charger.cells}: refused, {reason}")
+        answer = f"refused, {reason}"
+    say(f"charger for {charger.cells}: {answer}")
 compare_guess("09.packs", f"no: in the second, {found}; and no, never")
 
 # %% [markdown]
@@ -489,7 +497,8 @@ for name, path in (("the example", example), ("changed", my_file)):
     print(f"{name}: {sum(line.ok for line in report.lines)} ok")
     for line in report.lines:
         if not line.ok:
-            print(f"  {line.name}: {line.value}\n     -> {line.repair}")
+            say(f"{line.name}: {line.value}")
+            say(f"  -> {line.repair}")
 
 # %% [markdown]
 # On the robot, where nothing of the notebooks is installed, it is a command; its exit code is 1 as long as something is to be done:
@@ -523,7 +532,7 @@ from robotlab.design_sheet import Robot, predict
 assumed = Robot(camera, smallest_px=20, settings=Settings(max_mps=0.4))
 measured = assumed.with_measured(frame_hz=8, delay_s=0.17)
 for sentence in predict(measured).sentences():
-    print(sentence)
+    say(sentence)
 gains = [predict(one)["safe_gain"].predicted for one in (assumed, measured)]
 compare_guess("09.gain", f"by {100 * (1 - gains[1] / gains[0]):.0f} %")
 
