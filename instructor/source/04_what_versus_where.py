@@ -435,10 +435,8 @@ TopClasses(frame.picture, four, middle=(149, 125), side_px=110, least=0.5, alt=a
 # %% tags=["still"] picture="top_classes" alt="Left, a rendered greenhouse: an orange post in the middle with a white square around it, a blue bucket and a blue drum to its left, a terracotta pot and a yellow crate to its right. Right, four bars: post has a probability of nearly 1, bucket, crate and nothing next to none."
 from IPython.display import Image
 
-from robotlab.widgets import TopClassesFigure, picture_bytes
-
-drawing = TopClassesFigure(frame.picture, four, 4).draw(149, 125, 110, 0.5)[0]
-display(Image(picture_bytes(drawing)))
+square = TopClasses(frame.picture, four, (149, 125), 110, least=0.5, alt=alt)
+display(Image(bytes(square.picture)))
 
 # %% [markdown]
 # You have just searched by hand. A program can do the same: move the square over the whole picture in small steps, in several sizes, ask the classifier each time, and keep the sure answers. This is a **sliding window**. Where two squares of one class have an IoU above 0.3, it keeps the surer one; squares that overlap less all stay.
