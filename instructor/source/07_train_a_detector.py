@@ -273,6 +273,7 @@ def loss_and_gradient(x, classes, weights):
     # The library's order: pictures, classes, rows, columns.
     logits = (x @ weights).T[None, :, :, None]
     equal = np.full((1, len(x), 1), 1 / len(x))
+    # With a focus of 0 this is the plain cross-entropy.
     loss, by_logits = focal_loss(logits, classes[None, :, None], equal, focus=0)
     return loss, x.T @ by_logits[0, :, :, 0].T
 
@@ -637,7 +638,7 @@ plt.show()
 #
 # If the features do not suit your pictures, the head can do little. Then the backbone must learn too. Nearly all its work is one operation, the **convolution**: lay a small table of weights, the **kernel**, over the picture, multiply it with the pixels under it, add up, write down one number; move on by the stride. A layer has many kernels. Each reads the whole feature map below and writes one grid of its own, a **channel** of the next feature map.
 #
-# Two small steps follow each convolution. **Batch normalization** brings each channel to mean 0 and spread 1 over the batch, and then scales it by two learned numbers, so that no layer drowns the next. Then negative numbers become 0 (**ReLU**); without it, many convolutions in a row could do no more than one.
+# Two small steps follow each convolution. **Batch normalization** brings each channel to mean 0 and spread 1 over the batch, and then scales it by two learned numbers, so that no layer drowns the next. (A robot looks at one picture, not at a batch: then the means and spreads kept from the training are used.) Then negative numbers become 0 (**ReLU**); without it, many convolutions in a row could do no more than one.
 #
 # Here is a convolution, as the library's reference implementation has it. `_padded` puts a rim of zeros around the picture, and `_under` says where the pixels under the kernel lie.
 
@@ -718,7 +719,7 @@ off = np.abs(kernel - wanted).max()
 compare_guess("07.kernel", "all nine" if off < 0.05 else f"off by up to {off:.1f}")
 
 # %% [markdown]
-# **Why.** It found the nine numbers, and nobody told it what an edge is. `AdamW` is SGD with two additions: it averages the last gradients, and it takes steps of about the same size in every weight, however large its derivative. The whole network is many such layers in a row, with nearly half a million weights; each learns from the gradient that the layer above hands down.
+# **Why.** It found the nine numbers, and nobody told it what an edge is. `AdamW` is SGD with three additions: it averages the last gradients (**momentum**); it takes steps of about the same size in every weight, however large its derivative; and it draws every weight a little toward 0 at each step (**weight decay**, switched off here). The whole network is many such layers in a row, with nearly half a million weights; each learns from the gradient that the layer above hands down.
 
 # %% [markdown]
 # ## 8. Fine-tuning

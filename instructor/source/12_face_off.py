@@ -191,7 +191,7 @@ compare_guess("12.away", min(scores, key=lambda name: scores[name]["time_in_view
 # - *Distance error* includes the start, too: the post walks off, and everybody has to catch up. And it ignores where the trolley looks: see `mine` again.
 # - *Losses* count what was had and lost. A detector that never found the post has none.
 # - *Contacts* are not an average. One contact rules a detector out, whatever its other numbers; a mean would hide it.
-# - *Energy* is work at the wheels. What the computer needs for a detector is not in it (lesson 09 will have it).
+# - *Energy* is work at the wheels. What the computer needs for a detector is not in it (lesson 09 has it).
 #
 # One number must decide, the **primary metric**, and it is chosen *before* looking at the results; otherwise there is always one on which your favorite wins. Here it is the distance error, in m, as **root mean square** (RMS) over the T moments of the run:
 #
@@ -665,12 +665,11 @@ for late in (0.1, 0.3, 0.6, 1.0):
 columns = ("simple is enough at", "other is worth it at")
 display(Table(("the other one takes", *columns), rows))
 mine_missed = {
-    f"color, {words_}": 1 - recall_at("color", 2.0, light)
-    for words_, light in (("overcast", "overcast"), ("warm", "warm"))
+    f"color, {light}": 1 - recall_at("color", 2.0, light)
+    for light in ("overcast", "warm")
 }
-print(
-    {name: f"{100 * share:.0f} % missed at 2 m" for name, share in mine_missed.items()}
-)
+for name, share in mine_missed.items():
+    print(f"{name}: {100 * share:.0f} % missed at 2 m")
 worth = missed[chosen[int(np.argmin(abs(late_s - 0.3)))] == 2]
 compare_guess("12.map", f"{100 * worth.min():.0f} %")
 
