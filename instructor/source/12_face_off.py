@@ -592,7 +592,7 @@ guess(
 from robotlab.report import new_figure, plot_bands
 from robotlab.widgets import Slider, SliderPicture
 
-figure, axes = new_figure(width_in=7.2, height_in=2.4)
+figure, axes = new_figure(width_in=6.6, height_in=2.4)
 
 
 KEYS = ("near", "far", "safe_gain", "stop", "safe_speed")

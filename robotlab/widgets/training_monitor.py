@@ -256,7 +256,7 @@ class TrainingMonitor(Widget):
                 f"stage must be one of the {len(self.stages)} recorded, got {stage}; train first, or name another"
             )
         now = self.stages[stage]
-        figure, _ = new_figure(1, 1, 8.4, 3.5)
+        figure, _ = new_figure(1, 1, 7.2, 3.2)
         figure.clear()
         grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1])
         seen, above, below = (figure.add_subplot(part) for part in (grid[:, 0], grid[0, 1], grid[1, 1]))
@@ -269,9 +269,9 @@ class TrainingMonitor(Widget):
             _outline(seen, one["box"], self.colors[one["label"]], 1.7, "-")
         for one in now["boxes"]:
             plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.5}
-            seen.text(one["at"][0], one["at"][1], one["words"], color=self.colors[one["label"]], fontsize=8, bbox=plate)
+            seen.text(one["at"][0], one["at"][1], one["words"], color=self.colors[one["label"]], fontsize=10, bbox=plate)
         seen.set(
-            xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: ground truth"
+            xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: truth"
         )
         if self.losses:
             above.plot(*zip(*self.losses, strict=True), color=COLORS[0])
