@@ -823,7 +823,7 @@ alt = "A rendered greenhouse at dusk with a detector's boxes; beside it loss and
 long = TrainingMonitor.of(data, long_shown, alt=alt, log=record["log"])
 long
 
-# %% tags=["still"] picture="full_training" alt="Left, a rendered greenhouse at dusk with boxes around a far post, a bucket and crates. Right, over about a thousand steps, the loss falls to less than a third; AP50 and AP on the held-out recording start high and change little."
+# %% tags=["still"] picture="full_training" alt="Above, a rendered greenhouse at dusk with boxes around a far post, a bucket and crates. Below, over about a thousand steps, the loss falls to less than a third; AP50 and AP on the held-out recording start high and change little."
 figure = long.draw()
 figure
 

@@ -256,10 +256,10 @@ class TrainingMonitor(Widget):
                 f"stage must be one of the {len(self.stages)} recorded, got {stage}; train first, or name another"
             )
         now = self.stages[stage]
-        figure, _ = new_figure(1, 1, 7.2, 3.2)
+        figure, _ = new_figure(1, 1, 5.4, 5.2)
         figure.clear()
-        grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1])
-        seen, above, below = (figure.add_subplot(part) for part in (grid[:, 0], grid[0, 1], grid[1, 1]))
+        grid = figure.add_gridspec(2, 2, height_ratios=[2.6, 1])
+        seen, above, below = (figure.add_subplot(part) for part in (grid[0, :], grid[1, 0], grid[1, 1]))
         wide, tall = self.size_px
         seen.imshow(self._picture, extent=(0, wide, tall, 0))
         for truth in self.truths:
@@ -269,13 +269,13 @@ class TrainingMonitor(Widget):
             _outline(seen, one["box"], self.colors[one["label"]], 1.7, "-")
         for one in now["boxes"]:
             plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.5}
-            seen.text(one["at"][0], one["at"][1], one["words"], color=self.colors[one["label"]], fontsize=10, bbox=plate)
+            seen.text(one["at"][0], one["at"][1], one["words"], color=self.colors[one["label"]], fontsize=9, bbox=plate)
         seen.set(
-            xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: truth"
+            xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: ground truth"
         )
         if self.losses:
             above.plot(*zip(*self.losses, strict=True), color=COLORS[0])
-        above.set(ylabel="loss", ylim=(0, None))
+        above.set(ylabel="loss", xlabel="step", ylim=(0, None))
         for name, style, color in (("AP50", LINES[0], COLORS[1]), ("AP", LINES[1], COLORS[2])):
             line = [(one["step"], one[name]) for one in self.stages]
             below.plot(*zip(*line, strict=True), style, color=color, marker="o", markersize=3.5)
