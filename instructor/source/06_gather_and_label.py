@@ -19,7 +19,11 @@
 #
 # A detector finds what it was shown. Shown posts at 1 m alone, it will miss the one at 4 m, and no training method repairs that. So the first question is not "how many pictures?" but "of what?". A **capture plan** lists the distances, directions, lightings and backgrounds to be covered, and how many pictures of each.
 #
-# The distances come from lesson 02. A thing of height H at distance Z is f · H / Z px tall, with the focal length f in px. The far end of the plan is where the thing gets too small, the near end where it fills the picture.
+# The distances come from lesson 02. A thing of height H at distance Z is
+#
+# $$h = \frac{f \cdot H}{Z}$$
+#
+# px tall, with the focal length f in px. The far end of the plan is where the thing gets too small, the near end where it fills the picture.
 #
 # **Predict.** The post is 50 cm tall; the film camera has 288 rows and a focal length of 320 px. From how near is the post taller than the picture? At which distance is it only 24 px tall?
 
@@ -276,7 +280,11 @@ compare_guess("06.hand", f"{rest.drawn + rest.dragged} of {rest.boxes} boxes")
 #
 # Two careful people never draw the same box. How far their labels of the same pictures agree is the **inter-annotator agreement**. It has two parts: whether they saw the same *things*, and how well the boxes coincide (lesson 05).
 #
-# For the things, boxes of the one person are paired with boxes of the other, best IoU first; each box is used once. With P pairs of N and M boxes, the agreement is 2 · P / (N + M): 1 if each found all that the other found.
+# For the things, boxes of the one person are paired with boxes of the other, best IoU first; each box is used once. With P pairs of N and M boxes, the agreement is
+#
+# $$\frac{2 P}{N + M},$$
+#
+# 1 if each found all that the other found.
 #
 # **Predict.** A second person draws the same posts; each side of each box is off by about 1 px, and one post in ten is forgotten. What is the agreement at IoU 0.5, and at IoU 0.9?
 

@@ -102,7 +102,11 @@ for own_threads in (False, True):
 compare_guess("09.rate", " and ".join(rates))
 
 # %% [markdown]
-# **Why.** How many pictures a loop works on in a second is its **throughput**, also called the frame rate. In one thread a turn takes 46 ms, the sum, so there are 1 / 0.046 s = 21.7 turns a second. Side by side, the slowest stage alone decides: 1 / 0.030 s = 33.3. It is the **bottleneck**, and making any other stage faster would change nothing. The 38 or 27 other pictures that the camera takes are never looked at. That is no fault: the newest is worth more than all.
+# **Why.** How many pictures a loop works on in a second is its **throughput**, also called the frame rate. In one thread a turn takes 46 ms, the sum, so there are 1 / 0.046 s = 21.7 turns a second. Side by side, the slowest stage alone decides: 1 / 0.030 s = 33.3. It is the **bottleneck**, and making any other stage faster would change nothing. With the times $t_i$ of the stages:
+#
+# $$\text{one thread: } \frac{1}{\sum_i t_i} \qquad \text{own threads: } \frac{1}{\max_i t_i}$$
+#
+# and never more than the camera gives. The 38 or 27 other pictures that the camera takes are never looked at. That is no fault: the newest is worth more than all.
 #
 # ### Task 1
 
@@ -257,7 +261,11 @@ print(f"counted along the run: {seen.in_flight:.2f} under way on average")
 compare_guess("09.flight", f"{30 * 0.1:.0f} pictures")
 
 # %% [markdown]
-# **Why.** In one second 30 pictures are under way for 0.1 s each: 3 seconds of being under way, in one second, so 3 at once. *Frames in flight = throughput · latency* is **Little's law**. It asks nothing about how the stages are arranged, only that the loop runs steadily. So it works backward too: three frames in flight at 30 pictures a second *are* 0.1 s of latency, and nothing you tune in the detector gets that below, unless fewer are under way.
+# **Why.** In one second 30 pictures are under way for 0.1 s each: 3 seconds of being under way, in one second, so 3 at once. *Frames in flight = throughput · latency* is **Little's law**:
+#
+# $$L = \lambda \, W$$
+#
+# with L frames in flight, λ pictures per second and a latency W. It asks nothing about how the stages are arranged, only that the loop runs steadily. So it works backward too: three frames in flight at 30 pictures a second *are* 0.1 s of latency, and nothing you tune in the detector gets that below, unless fewer are under way.
 #
 # ### Task 3
 #
@@ -551,7 +559,10 @@ compare_guess("09.gain", f"by {100 * (1 - gains[1] / gains[0]):.0f} %")
 # - Cells in series: voltages add up, capacity does not. The weakest cell decides when to stop.
 # - A balance charger made for exactly this pack, a fire-safe place, never unattended; never a damaged pack, and never one below its maker's limits.
 #
-# On your own robot you can now: say which stage to make faster, and what that will gain; say how long the battery lasts, and which charger is its own; and hand over one file, with a check-up that says what would not work.
+# On your own robot you can now
+# - say which stage to make faster, and what that will gain;
+# - say how long the battery lasts, and which charger is its own;
+# - hand over one file, with a check-up that says what would not work.
 #
 # ### Check your understanding
 #

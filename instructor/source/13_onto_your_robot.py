@@ -146,7 +146,11 @@ print(
 compare_guess("13.tape", f"{wrong:.1f}°")
 
 # %% [markdown]
-# **Why.** Sheet and distance form two similar triangles with the pixels and the focal length in pixels: f = pixels · distance / width. The whole picture is W pixels wide, so the angle is 2 · atan(W / 2f). The error follows the tape: 10 % of the distance are 10 % of f and 8 % of the angle, and with f every distance that the robot estimates is 10 % wrong. *Give or take* is what the program cannot know: 5 mm of tape, and a sheet that hangs 3° askew.
+# **Why.** Sheet and distance form two similar triangles with the pixels and the focal length f in pixels; the whole picture is W pixels wide:
+#
+# $$f = \frac{\text{pixels} \cdot \text{distance}}{\text{width}}, \qquad \text{HFOV} = 2 \arctan \frac{W}{2 f}$$
+#
+# The error follows the tape: 10 % of the distance are 10 % of f and 8 % of the angle, and with f every distance that the robot estimates is 10 % wrong. *Give or take* is what the program cannot know: 5 mm of tape, and a sheet that hangs 3° askew.
 #
 # With your camera: `robotlab measure field-of-view --camera 0 --distance 0.5`.
 #
@@ -748,7 +752,10 @@ print(f"still to be measured: {', '.join(unknown) or 'nothing'}")
 # - A log knows what was followed, not whether it was right. Look at the pictures.
 # - Nothing here is a safety function. The switch is in your hand.
 #
-# On your own robot you can now: measure the four numbers that are its own and put them into one command; take it through a preflight to a first drive that ends whenever you let go; and find the cause of a bad drive in its log, in place of guessing.
+# On your own robot you can now
+# - measure the four numbers that are its own, and put them into one command;
+# - take it through a preflight to a first drive that ends whenever you let go;
+# - find the cause of a bad drive in its log, in place of guessing.
 #
 # ### Check your understanding
 #

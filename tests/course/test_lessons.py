@@ -139,6 +139,20 @@ def test_a_lesson_has_the_parts_every_lesson_has(name):
 
 
 @pytest.mark.parametrize("name", NAMES)
+def test_a_lesson_ends_with_what_one_can_do_now_and_five_questions(name):
+    """Three lines, five questions, five folded answers; formulas are LaTeX, and no code is marked for a tool."""
+    text = (ROOT / "instructor" / "source" / f"{name}.py").read_text(encoding="utf-8")
+    now = re.search(r"# On your own robot you can now:?\n((?:# - .*\n)+)", text)
+    assert now and now[1].count("\n") == 3
+    questions = text.split("# ### Check your understanding\n")[1].split("\n# Next:")[0].split("\n# ## Sources")[0]
+    asked, answered = questions.split("# <details><summary>Answers</summary>\n")
+    for part in (asked, answered):
+        assert re.findall(r"^# (\d)\. ", part, flags=re.MULTILINE) == list("12345")
+    assert "</details>" in answered and "\n# $$" in text
+    assert not re.search(r"# fmt: |# noqa|# type: |^_ = ", text, flags=re.MULTILINE)
+
+
+@pytest.mark.parametrize("name", NAMES)
 def test_lesson_and_guide_promise_the_same_minutes(name):
     """Two sittings are added up: "of about 65 minutes each", "of 45 and 50 minutes"."""
     said = re.search(
