@@ -89,3 +89,6 @@ def test_a_guess_and_a_click(tmp_path, lab, open_notebook):
     page.locator(".jp-Cell").first.scroll_into_view_if_needed()
     image.evaluate("image => { image.style.width = image.style.maxWidth = '3000px'; }")
     assert len(notebook.too_wide()) == 2
+    # So can it of code that does not wrap.
+    page.locator(".jp-CodeCell .cm-content").first.evaluate("code => { code.style.minWidth = '3000px'; }")
+    assert len(notebook.too_wide()) == 4
