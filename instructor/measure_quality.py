@@ -24,8 +24,8 @@ from robotlab.neural.engine.workers import core_count
 from robotlab.neural.learning_curves import nested_parts
 from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.sweep import mean_interval
+from robotlab.sweep.part_runner import training_recordings
 from robotlab.sweep.running import commit, processor
-from robotlab.sweep.working import training_recordings
 
 LOG = Path(__file__).with_name("quality.jsonl")
 GUIDE = Path(__file__).parent.parent / "DEVELOPERS.md"

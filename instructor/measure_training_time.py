@@ -3,7 +3,7 @@
 ``schedule_search.jsonl``: shorter schedules of fine-tuning beside the usual one
 (``base1485``: 1485 steps of 5 windows of 240 px at a peak rate of .004), each judged on
 training recordings kept apart, over seeds.  The name of a schedule says what differs:
-``h742`` half the steps, ``q500`` and ``q350`` 500 and 350; ``r5``, ``r6``, ``r8``, ``r25``
+``h742`` half the steps, ``h1200`` 1200, ``q500`` and ``q350`` 500 and 350; ``r5``, ``r6``, ``r8``, ``r25``
 the peak rate in thousandths (.0025 the last); ``m99``, ``m998`` the memory of the weights'
 average; ``w2``, ``w3``, ``w4`` windows in a step; ``s192``, ``s208`` their side;
 ``f1``, ``f2``, ``f4`` first convolutions frozen; ``any35`` more windows anywhere,
@@ -57,7 +57,7 @@ def main() -> None:
         left.plot([], [], marker=MARKERS[k], color=COLORS[k], linestyle="", label=place)
     left.axhline(0, color="black", linewidth=0.8)
     left.set(xlabel=f"steps (usual: {USUAL_STEPS})", ylabel="AP minus that of the usual schedule")
-    left.set_title("20 schedules, 3 or 4 seeds; bars: both sets, 95 %", fontsize=11)
+    left.set_title("25 schedules, 3 to 7 seeds; bars: both sets, 95 %", fontsize=11)
     left.legend(frameon=False, loc="lower right")
     for k, kind in enumerate(("head fit, all", "fine-tuning")):
         rows = sorted({e["row"] for e in quality if e["row"].startswith(f"greenhouse, {kind}")})

@@ -35,8 +35,8 @@ from robotlab.greenhouse.recordings import PICTURES_EACH, Recording, build
 from robotlab.metrics import evaluate
 from robotlab.neural import fit
 from robotlab.sweep import mean_interval
+from robotlab.sweep.part_runner import training_recordings
 from robotlab.sweep.running import commit, processor
-from robotlab.sweep.working import training_recordings
 
 LOG = Path(__file__).with_name("sealed_test.jsonl")
 GUIDE = Path(__file__).parent.parent / "DEVELOPERS.md"

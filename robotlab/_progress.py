@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 @contextmanager
-def progress_bar(total: int, words: str, shown: bool, **more: Any) -> Iterator[tqdm]:
+def progress_bar(total: int | None, words: str, shown: bool, **more: Any) -> Iterator[tqdm]:
     """A progress bar, hidden unless shown; `more` is passed on to tqdm."""
     from tqdm import tqdm
 

@@ -2,7 +2,8 @@
 
 The rule for reading: a plain file (no device, pipe or folder, whatever link
 leads there) of at most so many bytes.  The rule for writing: beside, flush to
-the disk, rename; never on top of an input, or of a file of another kind.
+the disk, rename; never on top of an input, or of a file of another kind; one
+program at a time in a folder that several could write.
 """
 
 from __future__ import annotations
@@ -10,8 +11,9 @@ from __future__ import annotations
 import errno
 import json
 import os
+import secrets
+import shutil
 import stat
-import tempfile
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -29,6 +31,9 @@ _BEGINNINGS = {
     # A zip archive of arrays.
     "training state": (b"pk",),
     "table": (b"picture,",),
+    # These must be new.
+    "picture": (),
+    "film": (),
 }
 
 
@@ -103,14 +108,80 @@ def open_plain(
         words = getattr(problem, "strerror", None) or problem
         raise error(f"{what} must be a readable file, {path} is not ({words}); check the path") from None
     with file:
-        found = os.fstat(file.fileno())
-        if not stat.S_ISREG(found.st_mode):
-            raise error(f"{what} must be a plain file, {path} is a device or a pipe; check the path")
-        if found.st_size > most_bytes:
-            raise error(
-                f"{what} must be at most {most_bytes / 2**20:.0f} MiB, {path} has {found.st_size / 2**20:.0f} MiB; is it the right file?"
-            )
+        _check_plain(file, path, most_bytes, what, error)
         yield file
+
+
+def free_disk(path: str | os.PathLike) -> tuple[Path, int]:
+    """How much a disk still holds, before anything is written on it.
+
+    Parameters
+    ----------
+    path : path-like
+        A file or folder that will be there.
+
+    Returns
+    -------
+    place : Path
+        The nearest folder above that is there already.
+    free_bytes : int
+        Free for this user.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> home = Path(tempfile.mkdtemp())
+    >>> place, free_bytes = free_disk(home / "new" / "pictures")
+    >>> place == home, free_bytes > 0
+    (True, True)
+    """
+    place = Path(path).absolute()
+    while not place.exists():
+        place = place.parent
+    return place, shutil.disk_usage(place).free
+
+
+@contextmanager
+def open_to_append(path: str | os.PathLike, most_bytes: int, what: str) -> Iterator[BinaryIO]:
+    """Open a plain file of limited size to read what is there and to append more; it is made if it is missing.
+
+    Parameters
+    ----------
+    path, most_bytes, what
+        As in :func:`read_plain`.
+
+    Yields
+    ------
+    file
+        At its end.
+
+    Raises
+    ------
+    InputError
+        If a device, a pipe or a file that is too large is there.
+
+    Examples
+    --------
+    >>> with open_to_append("/dev/zero", 10, "parts of a sweep") as file:
+    ...     pass
+    Traceback (most recent call last):
+    robotlab.errors.InputError: parts of a sweep must be a plain file, /dev/zero is a device or a pipe; check the path
+    """
+    if os.path.exists(path) and not os.path.isfile(path):  # one that cannot be sought in would not open
+        raise InputError(f"{what} must be a plain file, {path} is a device or a pipe; check the path")
+    with open(path, "a+b") as file:
+        _check_plain(file, path, most_bytes, what, InputError)
+        yield file
+
+
+def _check_plain(file: BinaryIO, path: str | os.PathLike, most_bytes: int, what: str, error: type[InputError]) -> None:
+    found = os.fstat(file.fileno())
+    if not stat.S_ISREG(found.st_mode):
+        raise error(f"{what} must be a plain file, {path} is a device or a pipe; check the path")
+    if found.st_size > most_bytes:
+        raise error(
+            f"{what} must be at most {most_bytes / 2**20:.0f} MiB, {path} has {found.st_size / 2**20:.0f} MiB; is it the right file?"
+        )
 
 
 def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.PathLike] = ()) -> None:
@@ -120,8 +191,8 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
     ----------
     path : path-like
         Where a file will be written.
-    kind : {"report", "results file", "model", "run log", "training state", "table"}
-        What it will be; a file that is there already must be one too.
+    kind : {"report", "results file", "model", "run log", "training state", "table", "picture", "film"}
+        What it will be; a file that is there already must be one too.  A picture or a film must be new.
     inputs : iterable of path-like
         Files that are read, or written too, and must not be replaced.
 
@@ -159,9 +230,8 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
             folder = folder.parent
         if not folder.is_dir():
             raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
-        handle, beside = tempfile.mkstemp(dir=folder, prefix=f".{path.name[:40]}.", suffix=".part")
-        os.close(handle)
-        os.unlink(beside)
+        with beside(folder / path.name) as place:
+            place.open("xb").close()
     except (OSError, ValueError) as error:
         if isinstance(error, InputError):
             raise
@@ -176,6 +246,51 @@ def _same(a: str | os.PathLike, b: str | os.PathLike) -> bool:
     if os.path.exists(a) and os.path.exists(b):
         return os.path.samefile(a, b)
     return os.path.realpath(a) == os.path.realpath(b)
+
+
+@contextmanager
+def beside(path: str | os.PathLike) -> Iterator[Path]:
+    """A place for a file or folder to be filled before it takes its name; what is left of it goes at the end.
+
+    Parameters
+    ----------
+    path : path-like
+        The name that it is to take.
+
+    Yields
+    ------
+    Path
+        A hidden name in the same folder; nothing is there yet, so a signal
+        that comes while it is being made leaves nothing behind either.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> home = Path(tempfile.mkdtemp())
+    >>> with beside(home / "note.txt") as place:
+    ...     _ = place.write_text("ten crates")
+    ...     _ = place.rename(home / "note.txt")
+    >>> [found.name for found in home.iterdir()]
+    ['note.txt']
+    """
+    path = Path(path)
+    name = path.name if len(os.fsencode(path.name)) < 200 else path.name[:40]
+    place = path.parent / f".{name}.{secrets.token_hex(8)}.part"
+    try:
+        yield place
+    finally:
+        try:
+            _remove(place)
+        except BaseException:  # a signal to end, while this removes files
+            _remove(place)
+            raise
+
+
+def _remove(place: Path) -> None:
+    if place.is_dir():
+        shutil.rmtree(place, ignore_errors=True)
+    else:
+        place.unlink(missing_ok=True)
 
 
 def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
@@ -218,20 +333,12 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
         raise OSError(errno.EEXIST, "a device or a pipe is never replaced", str(path))
     path.parent.mkdir(parents=True, exist_ok=True)
     data = content.encode("utf-8") if isinstance(content, str) else content
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    try:
-        with os.fdopen(handle, "wb") as out:
+    with beside(path) as place:
+        with place.open("xb") as out:
             out.write(data)
             out.flush()
             os.fsync(out.fileno())
-        # mkstemp makes files private; give them the usual permissions.
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(beside, 0o666 & ~mask)
-        os.replace(beside, path)
-    except BaseException:
-        Path(beside).unlink(missing_ok=True)
-        raise
+        os.replace(place, path)
     return path
 
 

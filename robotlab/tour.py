@@ -10,12 +10,13 @@ import math
 import os
 import time
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from tqdm import tqdm
 
+from robotlab._progress import progress_bar
 from robotlab.camera import Camera, pixels_on_target
 from robotlab.color import ColorDetector
 from robotlab.control import Motor
@@ -113,7 +114,8 @@ def tour(
         "on your machine just now: pictures were rendered, two detectors were trained, both were judged, steered and set against each other. "
         "The greenhouse is rendered and the trolley simulated; no camera took these pictures."
     )
-    steps = tqdm(total=6, desc="tour", disable=not progress, unit="step")
+    stack = ExitStack()
+    steps = stack.enter_context(progress_bar(6, "tour", progress, unit="step"))
 
     def done(words: str) -> None:
         steps.set_postfix_str(words)
@@ -146,7 +148,7 @@ def tour(
     )
     face_off_part(page, outcome)
     done("steering")
-    steering_part(page, progress)
+    steering_part(page)
     page.heading("The face-off: the same walks for both")
     walks_part(page, outcome)
     page.heading("What came out")
@@ -156,7 +158,7 @@ def tour(
     page.text(f"Computed in {time.perf_counter() - begin:.0f} s. Next: `robotlab open` starts the course at lesson 00.")
     path = page.save(Path(folder) / "tour.html")
     done("report")
-    steps.close()
+    stack.close()
     return path
 
 
@@ -293,15 +295,13 @@ def camera_part(page: Report, detector: NeuralDetector, score: float) -> None:
     )
 
 
-def steering_part(page: Report, progress: bool = True) -> None:
+def steering_part(page: Report) -> None:
     """A wrong sign flees; without an acceleration limit the trolley jumps.
 
     Parameters
     ----------
     page : Report
         Where to add it.
-    progress : bool
-        Show a progress bar.
     """
     page.heading("Steering: a sign, a gain, a ramp")
     page.text(
@@ -315,7 +315,7 @@ def steering_part(page: Report, progress: bool = True) -> None:
         "no acceleration limit": BRISK.but(max_accel_mps2=None),
     }
     runs: dict[str, Run] = {}
-    for words, settings in tqdm(ways.items(), desc="steering", disable=not progress, leave=False):
+    for words, settings in ways.items():
         runs[words] = simulate(GroundTruthDetector(), WALKS["reverse"], settings=settings, pictures=False, start=ASIDE)
     figure, axes = new_figure(1, 3, 11.0, 2.9)
     for i, (words, run) in enumerate(runs.items()):

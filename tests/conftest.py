@@ -2,20 +2,40 @@
 
 ``python -m pytest`` without a file starts one process for each core and one more (pytest-xdist),
 up to four, and deals out whole files, so that what a file prepares is prepared once.
+The first process begins with the files that keep to a clock, which wait more than they compute.
+The other files run at a lower priority, so that no clock is late because of them.
 With a file or a folder named, all runs in one process, where a debugger and ``-s``
 work; so does ``-n 0``, or ``-p no:xdist``.
 """
 
 import os
 import shutil
+import signal
 from collections import Counter
 
 import pytest
 
 os.environ["ROBOTLAB_PROGRESS"] = "off"
+# A shell starts what runs in the background with Ctrl+C ignored, and so would be all that tests start, and interrupt.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 WORKER = "PYTEST_XDIST_WORKER"  # set by pytest-xdist in each process that it starts
 # Each process holds a browser, a JupyterLab and a kernel: up to 1.5 GB.
 MOST_PROCESSES = 4
+# What drives, holds or stops against a clock, below tests/.
+REAL_TIME = (
+    "browser/test_live_page",
+    "control/test_link_safety",
+    "loop/test_loop_driving",
+    "loop/test_loop_hostile_drive",
+    "loop/test_loop_log",
+    "loop/test_loop_real_log",
+    "loop/test_loop_stop",
+    "loop/test_loop_timing",
+    "robot/",
+)
+# Of this file each test is dealt out by itself: where there is no browser each runs a lesson.
+LESSONS = "tests/course/test_lessons.py::test_notebooks_run"
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 
 
@@ -39,8 +59,7 @@ def pytest_cmdline_main(config):
     ):
         return
     if option.numprocesses is None and option.dist == "no":
-        # One more than cores: a third of the time a test waits, for a page, a kernel or a clock (measured).
-        option.numprocesses = min(os.cpu_count() or 1, MOST_PROCESSES)
+        option.numprocesses = min((os.cpu_count() or 1) + 1, MOST_PROCESSES)
         option.dist, option.loadscopereorder = "loadfile", False
         # One thread each: threads of two processes on the same cores wait for one another.
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -55,11 +74,60 @@ def numpy_prints_as_by_itself():
     np.set_printoptions(legacy=False)
 
 
+def keeps_to_a_clock(nodeid: str) -> bool:
+    """Of a test, or of a file of tests."""
+    return nodeid.removeprefix("tests/").startswith(REAL_TIME)
+
+
+gave_way = False
+
+
+def pytest_runtest_setup(item):
+    """Dealt out: a process that computes gives way to one that keeps to a clock."""
+    global gave_way
+    if WORKER in os.environ and not gave_way and not keeps_to_a_clock(item.nodeid) and hasattr(os, "nice"):
+        gave_way = True
+        os.nice(10)
+
+
 def pytest_collection_modifyitems(items):
     """Dealt out: the longest files first, so that the last ones are short and no core waits for another."""
     if WORKER in os.environ:
         weight: Counter = Counter()
         for item in items:
-            # A lesson in the browser takes about as long as ten other slow tests.
-            weight[item.path] += 10 * bool(item.get_closest_marker("browser")) or bool(item.get_closest_marker("slow"))
+            # A lesson in the browser takes about as long as ten other slow tests, or a thousand quick ones.
+            slow = 10 * bool(item.get_closest_marker("browser")) or bool(item.get_closest_marker("slow"))
+            weight[item.path] += slow or 0.01
         items.sort(key=lambda item: -weight[item.path])
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    if config.option.dist != "loadfile":
+        return None
+    from xdist.scheduler import LoadFileScheduling
+
+    class ClocksFirst(LoadFileScheduling):
+        """Whole files; those that keep to a clock one after another, in the first process alone, which begins with them."""
+
+        def _split_scope(self, nodeid):
+            return nodeid if nodeid.startswith(LESSONS) else super()._split_scope(nodeid)
+
+        def _reschedule(self, node):
+            if self.workqueue and not node.shutting_down and self._next(node) is None:
+                node.shutdown()  # Only the other lane's files are left; without this it would keep its last test.
+            else:
+                super()._reschedule(node)
+
+        def _next(self, node):
+            first = node is min(self.nodes, key=lambda one: one.gateway.id)
+            mine = [file for file in self.workqueue if first or not keeps_to_a_clock(file)]
+            return max(mine, key=keeps_to_a_clock, default=None)
+
+        def _assign_work_unit(self, node):
+            file = self._next(node)
+            if file is not None:
+                self.workqueue.move_to_end(file, last=False)
+                super()._assign_work_unit(node)
+
+    return ClocksFirst(config, log)

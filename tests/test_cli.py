@@ -53,7 +53,7 @@ class TestJudge:
 
     def test_says_when_it_judges_on_what_it_learned(self, posts, capsys):
         assert main(["judge", str(posts), "--with", "color", "--quiet"]) == 0
-        assert "so the figures are optimistic" in said(capsys)[0]
+        assert "so the metrics are optimistic" in said(capsys)[0]
         assert main(["judge", str(posts), "--with", "color", "--recordings", "b", "--learn", "a,b", "--quiet"]) == 0
         assert "caution, data leakage: it also learned from b" in said(capsys)[0]
 

@@ -343,7 +343,7 @@ def test_heights_found_leaves_out_what_does_not_count():
         (lambda: measure(facts(), pictures=2.5), "pictures must be"),
         (lambda: measure(facts(), seed=-1, pictures=1), "seed must be"),
         (lambda: measure_band(facts(), GroundTruthDetector(), pictures=0), "pictures must be"),
-        (lambda: measure_band(facts(), GroundTruthDetector(), pictures=1, share=2.0), "share must be"),
+        (lambda: measure_band(facts(), GroundTruthDetector(), pictures=1, recall=2.0), "recall must be"),
         (lambda: measure_stop_m(facts(), math.nan), "speed_mps must be"),
         (lambda: measure_safe_speed(facts(), math.nan), "most_mps must be"),
         (lambda: usable_height_px([1.0, 2.0], [True, math.nan]), "found must hold"),

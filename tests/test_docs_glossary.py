@@ -1,5 +1,6 @@
 """Glossary and reference: what they say stands in the lessons, and every name can be imported."""
 
+import functools
 import importlib
 import re
 from pathlib import Path
@@ -44,6 +45,7 @@ def plain(text: str) -> str:
     return text[:-1] if text.endswith("s") and not text.endswith("ss") else text
 
 
+@functools.cache
 def bold_terms(path: Path) -> set[str]:
     """Terms that a lesson's text sets in bold."""
     text = "\n\n".join(cell["source"] for cell in read_source(path) if cell["type"] == "markdown")
@@ -59,13 +61,15 @@ def bold_terms(path: Path) -> set[str]:
     }
 
 
-BOLD = {path.name[:2]: bold_terms(path) for path in SOURCES}
+LESSONS = {path.name[:2]: path for path in SOURCES}
 
 
 @pytest.mark.parametrize("row", TERMS, ids=lambda row: row["term"])
 def test_a_term_stands_in_bold_in_the_lesson_it_names_and_its_function_exists(row):
     for lesson in row["lesson"].split():
-        assert {plain(row["term"]), plain(row["abbreviation"])} & BOLD[lesson], f"not in bold in lesson {lesson}"
+        assert {plain(row["term"]), plain(row["abbreviation"])} & bold_terms(LESSONS[lesson]), (
+            f"not in bold in lesson {lesson}"
+        )
     if row["function"] != NONE:
         resolve(row["function"])
     assert 5 <= len(row["definition"]) <= 240, "one or two sentences"
@@ -74,12 +78,12 @@ def test_a_term_stands_in_bold_in_the_lesson_it_names_and_its_function_exists(ro
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: path.stem)
 def test_every_bold_term_of_a_lesson_is_in_the_glossary(path):
     known = {plain(row[column]) for row in TERMS for column in ("term", "abbreviation")}
-    assert not BOLD[path.name[:2]] - known
+    assert not bold_terms(path) - known
 
 
 @pytest.mark.parametrize("term", PROMISED)
 def test_promised_terms_are_taught(term):
-    assert any(plain(term) in terms for terms in BOLD.values()), "in bold in no lesson"
+    assert any(plain(term) in terms for terms in map(bold_terms, SOURCES)), "in bold in no lesson"
     assert plain(term) in {plain(row["term"]) for row in TERMS}
 
 
@@ -114,7 +118,7 @@ def test_a_row_of_the_reference_names_what_is_there(row):
 @pytest.mark.parametrize("row", [row for row in QUESTIONS if row["question"] != NONE], ids=lambda row: row["function"])
 def test_a_question_names_a_function_and_a_lesson(row):
     resolve(row["function"])
-    assert row["question"].endswith("?") and row["lesson"] in BOLD
+    assert row["question"].endswith("?") and row["lesson"] in LESSONS
 
 
 def test_both_pages_are_what_their_tables_say_and_their_links_work():

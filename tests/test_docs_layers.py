@@ -10,7 +10,19 @@ from docs_walk import ROOT
 
 # Parts of the package from the ground up; parts on one line may use one another, though not in a circle.
 LAYERS = (
-    ("_lazy", "_progress", "errors", "files", "json_file", "xml_file", "environment", "checks", "parallel"),
+    (
+        "_lazy",
+        "_progress",
+        "errors",
+        "files",
+        "one_writer",
+        "json_file",
+        "xml_file",
+        "toml_file",
+        "environment",
+        "checks",
+        "parallel",
+    ),
     ("image", "boxes", "detections", "camera", "optics"),
     ("greenhouse", "data"),
     ("color", "neural", "classify", "metrics", "control"),
@@ -62,7 +74,6 @@ def module_of(path: Path) -> str:
 
 
 FILES = {module_of(path): path for path in sorted(PACKAGE.rglob("*.py"))}
-TREES = {module: ast.parse(path.read_text(encoding="utf-8")) for module, path in FILES.items()}
 
 
 def nodes_that_run(tree: ast.AST):
@@ -75,7 +86,7 @@ def nodes_that_run(tree: ast.AST):
 
 def modules_imported(module: str) -> set[str]:
     found = set()
-    for node in nodes_that_run(TREES[module]):
+    for node in nodes_that_run(ast.parse(FILES[module].read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom):
             names = [f"{node.module}.{alias.name}" for alias in node.names]
             found |= {name if name in FILES else node.module for name in names}

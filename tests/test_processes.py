@@ -1,6 +1,10 @@
 """The whole suite takes several processes; none of those takes more, or they would never end."""
 
 import importlib.util
+import os
+import shutil
+import subprocess
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -33,3 +37,38 @@ def test_the_whole_suite_takes_several_processes_and_they_take_no_more(monkeypat
     assert processes(whole, monkeypatch, usepdb=True) is None and processes(whole, monkeypatch, numprocesses=0) == 0
     monkeypatch.setenv("PYTEST_XDIST_WORKER", "gw0")
     assert processes(whole, monkeypatch) is None
+
+
+WRITES = """
+import os, pathlib, pytest, signal
+@pytest.mark.parametrize("n", range(3))
+def test_it(n):
+    assert signal.getsignal(signal.SIGINT) is not signal.SIG_IGN
+    with open({said!r}, "a") as said:
+        said.write(f"{{pathlib.Path(__file__).parent.name}} {{os.environ['PYTEST_XDIST_WORKER']}} {{os.nice(0)}}\\n")
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "nice"), reason="this system has no niceness")
+@pytest.mark.slow
+@pytest.mark.parametrize("others", [1, 7])
+def test_what_keeps_to_a_clock_runs_in_one_process_and_the_others_give_way_to_it(others, tmp_path):
+    said = tmp_path / "said"
+    for folder, count in (("robot", 3), ("color", others)):
+        (tmp_path / "tests" / folder).mkdir(parents=True)
+        for n in range(count):
+            (tmp_path / "tests" / folder / f"test_{folder}_{n}.py").write_text(WRITES.format(said=str(said)))
+    shutil.copy(Path(__file__).with_name("conftest.py"), tmp_path / "tests")
+    (tmp_path / "pytest.ini").write_text("[pytest]\ntestpaths = tests\n")
+    env = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
+    env["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    # With Ctrl+C ignored, as a shell starts what runs in the background.
+    shell = ["sh", "-c", 'trap \'\' INT; exec "$0" "$@"']
+    words = [*shell, sys.executable, "-m", "pytest", "-q", "-p", "xdist", "-p", "no:cacheprovider"]
+    ran = subprocess.run(words, cwd=tmp_path, env=env, capture_output=True, text=True, timeout=120, check=False)
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    lines = [line.split() for line in said.read_text().splitlines()]
+    assert len(lines) == 3 * (3 + others)
+    clocks = {(worker, int(nice)) for folder, worker, nice in lines if folder == "robot"}
+    assert clocks == {("gw0", os.nice(0))}
+    assert {int(nice) for folder, _, nice in lines if folder == "color"} == {min(os.nice(0) + 10, 19)}

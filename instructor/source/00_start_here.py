@@ -132,9 +132,9 @@ SliderPicture(
     ),
 )
 
-# %% tags=["still"] picture="distance" alt="Three rendered pictures of the post at 0.5, 2 and 6 m: it fills the picture from top to bottom, then takes a quarter of its height, then is a thin line 22 pixels tall."
-nearer_and_farther = [look(distance)[0] for distance in (0.5, 2.0, 6.0)]
-show(nearer_and_farther, ["0.5 m", "2 m", "6 m"], [None] * 3)
+# %% tags=["still"] picture="distance" alt="Three rendered pictures of the post at 0.5, 3 and 6 m: it fills the picture from top to bottom, then takes a small part of its height, then is a short thin line."
+nearer_and_farther = [look(distance)[0] for distance in (0.5, 3.0, 6.0)]
+show(nearer_and_farther, ["0.5 m", "3 m", "6 m"], [None] * 3)
 
 # %% [markdown]
 # There is a near limit and a far limit. Nearer than about 0.6 m the ends of the post leave the picture. Far away it runs out of pixels: beyond 4.6 m it is less than 4 pixels wide. The distances between the two limits are the **working range**. Lesson 02 measures how few pixels are too few, for your own camera too.
@@ -289,14 +289,14 @@ Replay(
     "the greenhouse from above and what the camera saw.",
 )
 
-# %% tags=["still"] picture="replay" alt="The beginning of the run with the trained detector. Left: the greenhouse from above, with the trolley's path behind the path of the post. Right: what the trolley's camera saw, magenta under the grow lamp, with the detector's box around the post."
+# %% tags=["still"] picture="replay" alt="The beginning of a run. Left: the greenhouse from above, with the trolley behind the post, and buckets, crates, plants and pots beside the path. Right: what the trolley's camera saw, magenta under the grow lamp, the post with its bands ahead."
 from robotlab.image import decode
 
 run = runs["trained"]
 frame_number = 5
 tick = int(np.searchsorted(run.t_s, run.picture_t_s[frame_number]))
 figure, (plan, seen) = plt.subplots(
-    1, 2, figsize=(9, 3.2), layout="constrained", width_ratios=[1.25, 1]
+    1, 2, figsize=(7.4, 3.2), layout="constrained", width_ratios=[1.25, 1]
 )
 LOOKS = {
     "bucket": ("s", "#0072b2"),
@@ -314,13 +314,10 @@ plan.plot(*run.post_m[tick], "o", color="#d55e00", markersize=9)
 plan.plot(*run.pose[: tick + 1, :2].T, "-", color="black", label="trolley")
 x, y, yaw = run.pose[tick]
 plan.arrow(x, y, 0.35 * math.cos(yaw), 0.35 * math.sin(yaw), width=0.05, color="black")
-plan.set(xlim=(-0.5, 6.0), ylim=(-2.3, 3.4), aspect="equal", xlabel="m", ylabel="m")
+plan.set(xlim=(-0.5, 6.0), ylim=(-2.3, 4.6), aspect="equal", xlabel="m", ylabel="m")
 plan.set_title(f"from above, after {run.t_s[tick]:.1f} s")
-plan.legend(loc="upper left", frameon=False, ncols=3, fontsize=8)
+plan.legend(loc="upper left", frameon=False, ncols=2, columnspacing=1)
 seen.imshow(decode(run.pictures[frame_number]))
-x0, y0, x1, y1 = run.boxes[frame_number] + np.array([-3, -3, 3, 3])
-for edge, width in (("black", 2.6), ("white", 1.0)):
-    seen.plot([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=edge, linewidth=width)
 seen.set_title("what the camera saw (rendered)")
 seen.set_axis_off()
 

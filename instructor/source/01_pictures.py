@@ -108,7 +108,7 @@ compare_guess("01.sky", "dark" if brighter[10, 160].mean() < sky.mean() else "pa
 # %% tags=["folded", "nbval-ignore-output"]
 careful = np.clip(picture.astype(int) + 120, 0, 255).astype(np.uint8)
 
-figure, axes = plt.subplots(1, 3, figsize=(9, 2.7), layout="constrained")
+figure, axes = plt.subplots(1, 3, figsize=(7.4, 2.3), layout="constrained")
 titles = ("before", "bytes added", "clipped at 255")
 for ax, one, title in zip(axes, (picture, brighter, careful), titles):
     ax.imshow(one)
@@ -184,7 +184,7 @@ for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
 compare_guess("01.gray", "in red" if in_red > in_gray else "in gray")
 
 # %% tags=["folded", "nbval-ignore-output"]
-figure, axes = plt.subplots(1, 4, figsize=(9, 2.3), layout="constrained")
+figure, axes = plt.subplots(1, 4, figsize=(7.4, 2), layout="constrained")
 for (left, right), lighting in zip((axes[:2], axes[2:]), ("daylight", "grow")):
     seen = render(scene.under(lighting).with_post_at(2.0, 0.0), camera)
     lit = seen.picture[60:190, 80:240]
@@ -526,7 +526,7 @@ print(f"pixel [{row}, {column}] is {mine[row, column].tolist()}")
 megabytes = size[0] * size[1] * 3 / 1e6
 print(f"small: {size[0]} × {size[1]} pixels, {megabytes:.2f} MB")
 
-figure, axes = plt.subplots(1, 4, figsize=(8, 2.4), layout="constrained")
+figure, axes = plt.subplots(1, 4, figsize=(7.4, 2.3), layout="constrained")
 methods = ("area", "linear", "nearest")
 smalls = {method: image.resize(mine, size, method) for method in methods}
 for ax, (title, one) in zip(axes, {"large": mine, **smalls}.items()):

@@ -183,10 +183,10 @@ def magnify(ax, picture, box, title, margin_px=3):
 frame = render(scene.with_post_at(3.0, 0.0), camera)
 
 figure, (whole, near) = plt.subplots(
-    1, 2, figsize=(8, 4.2), width_ratios=[2.6, 1], layout="constrained"
+    1, 2, figsize=(7.4, 4), width_ratios=[2.4, 1], layout="constrained"
 )
 whole.imshow(frame.picture)
-whole.set(title="320 × 240 pixels, the post 3 m away (rendered)", xticks=[], yticks=[])
+whole.set(title="320 × 240 px, the post 3 m away", xticks=[], yticks=[])
 magnify(near, frame.picture, frame.truths.boxes[0], "its pixels")
 
 # %% [markdown]
@@ -235,7 +235,7 @@ verify(pixels_on_target)
 #
 # **Predict**, then look:
 # 1. You drag the post straight to the *side*, 3 m ahead all the time. Does it get smaller?
-# 2. You double the field of view from 45° to 90° (45.2° and 90.2° on the slider). Does the post keep half its pixels?
+# 2. You double the field of view from 45° to 90°. Does the post keep half its pixels?
 # 3. You make the picture 160 pixels wide instead of 320. Does the post come nearer, get smaller in the view, or lose detail?
 
 # %% tags=["folded"]
@@ -264,11 +264,10 @@ from robotlab.widgets import CameraView
 
 CameraView(camera, smallest_px=12)
 
-# %% tags=["still"] picture="plan" alt="Left, a plan: the camera at the bottom, its field of view as a fan, and three places of the post: 1 m ahead in the middle, 3 m ahead to the left, 6 m ahead to the right. Right, the three rendered pictures: the post large in the middle, smaller on the left, very small on the right."
+# %% tags=["still"] picture="plan" alt="First, a plan: the camera at the bottom, its field of view as a fan, and three places of the post: 1 m ahead in the middle, 3 m ahead to the left, 6 m ahead to the right. Then the three rendered pictures: the post large in the middle, smaller on the left, very small on the right."
 places = ((1.0, 0.0), (3.0, 1.0), (6.0, -1.0))
-figure, axes = plt.subplots(
-    1, 4, figsize=(9, 2.6), width_ratios=[0.8, 1, 1, 1], layout="constrained"
-)
+figure, axes = plt.subplots(2, 2, figsize=(6.4, 5), layout="constrained")
+axes = axes.ravel()
 reach = 6.5 * math.tan(camera.hfov_rad / 2)
 axes[0].fill([0, reach, -reach], [0, 6.5, 6.5], color="#0072b2", alpha=0.2)
 axes[0].plot(0, 0, "^", color="black")
@@ -376,7 +375,7 @@ for width_px, height_px in ((1920, 1080), (300, 169), (300, 300)):
 
 # %% tags=["folded", "nbval-ignore-output"]
 # The same piece of the world each time: 12 % of the picture's width, 24 % of its height.
-figure, axes = plt.subplots(1, 3, figsize=(8, 3.2), layout="constrained")
+figure, axes = plt.subplots(1, 3, figsize=(7.4, 3), layout="constrained")
 for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300))):
     copy = resize(view.picture, (width_px, height_px))
     x, y = (x0 + x1) / 2 * width_px / 1920, (y0 + y1) / 2 * height_px / 1080

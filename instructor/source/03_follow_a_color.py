@@ -159,7 +159,7 @@ def outline(ax, box, margin=3):
         ax.plot(x, y, color=color, linewidth=width)
 
 
-figure, axes = plt.subplots(1, 2, figsize=(8, 3.2), layout="constrained")
+figure, axes = plt.subplots(1, 2, figsize=(7.4, 3), layout="constrained")
 shown = {
     "the post, 3.5 m away (rendered)": view.picture,
     "orange pixels; + is their centroid": overlay(view.picture, mask),
@@ -617,16 +617,34 @@ picked = PickColor(small(load(my_picture)) if my_picture else by_day_picture)
 picked
 
 # %% [markdown]
-# `ColorDetector({"mine": picked.band})` is a detector of that color. *More of them*: put a few photographs of the object into a folder `my_pictures` beside this notebook: near, far, at the window, under the lamp. Those of one size share a row of sliders. Run the cell and find the thresholds.
+# `ColorDetector({"mine": picked.band})` is a detector of that color. *What the camera sees now*: if you have a camera, write its number into the next cell (0 is the first one; a film's name or a stream's address will do as well). Left is its newest picture, a few times a second, right the mask of the band that you clicked. Move the sliders until only your object is left, then walk with it to the window and under the lamp. *Stop* lets the camera go; so do running the cell again, closing the page and shutting down the kernel. No picture is kept. Before you begin, see who is in view, and ask them.
+
+# %% tags=["explore"]
+from robotlab.widgets import LiveMask
+
+my_camera = None  # such as 0
+
+if my_camera is None:
+    print("no camera yet: put its number in place of None and run the cell again")
+else:
+    live = LiveMask(my_camera, picked.band)
+    display(live)
+
+# %% [markdown]
+# `live.band` is the band that the sliders say. *More photographs*: put a few of the object into a folder `my_pictures` beside this notebook: near, far, at the window, under the lamp. Those of one size share a row of sliders. Run the cell and find the thresholds.
 
 # %% tags=["explore"]
 from pathlib import Path
 
-KINDS = (".jpg", ".jpeg", ".png")
+from robotlab.errors import PictureError
+
 of_one_size = {}
-for path in sorted(Path("my_pictures").glob("*")):
-    if path.suffix.lower() in KINDS and sum(map(len, of_one_size.values())) < 6:
+for path in sorted(Path("my_pictures").glob("[!.]*"))[:6]:
+    try:
         one = small(load(path))
+    except PictureError as why:  # such as a HEIC file: it says how to convert it
+        print(why)
+    else:
         of_one_size.setdefault(one.shape, {})[path.stem] = one
 start = Band(hue=(6, 15), saturation=(150, 255), value=(60, 255))
 for pictures in of_one_size.values():

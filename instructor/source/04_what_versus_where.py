@@ -36,13 +36,13 @@ data = open_dataset(shipped("datasets/greenhouse"))
 crops = labeled_crops(data.only(recordings=("day1", "overcast1", "dusk1")))
 
 
-def strip(pictures, titles, wide_in=1.25):
+def strip(pictures, titles, wide_in=1.2):
     """Small square pictures in a row."""
     size = (wide_in * len(pictures), wide_in + 0.35)
     figure, axes = plt.subplots(1, len(pictures), figsize=size, layout="constrained")
     for ax, picture, title in zip(axes, pictures, titles):
         ax.imshow(resize(picture, (64, 64), "nearest"))
-        ax.set_title(title, fontsize=9)
+        ax.set_title(title, fontsize=10)
         ax.set_axis_off()
 
 
@@ -435,10 +435,8 @@ TopClasses(frame.picture, four, middle=(149, 125), side_px=110, least=0.5, alt=a
 # %% tags=["still"] picture="top_classes" alt="Left, a rendered greenhouse: an orange post in the middle with a white square around it, a blue bucket and a blue drum to its left, a terracotta pot and a yellow crate to its right. Right, four bars: post has a probability of nearly 1, bucket, crate and nothing next to none."
 from IPython.display import Image
 
-from robotlab.widgets import TopClassesFigure, picture_bytes
-
-drawing = TopClassesFigure(frame.picture, four, 4).draw(149, 125, 110, 0.5)[0]
-display(Image(picture_bytes(drawing)))
+square = TopClasses(frame.picture, four, (149, 125), 110, least=0.5, alt=alt)
+display(Image(bytes(square.picture)))
 
 # %% [markdown]
 # You have just searched by hand. A program can do the same: move the square over the whole picture in small steps, in several sizes, ask the classifier each time, and keep the sure answers. This is a **sliding window**. Where two squares of one class have an IoU above 0.3, it keeps the surer one; squares that overlap less all stay.
@@ -497,9 +495,9 @@ found = {
 }
 
 
-def two_ways(figsize):
+def two_ways():
     """Boxes of both ways, and below them what the cells say."""
-    figure, axes = plt.subplots(2, 2, figsize=figsize, layout="constrained")
+    figure, axes = plt.subplots(2, 2, figsize=(7.4, 5.6), layout="constrained")
     axes, in_words = axes.flat[:3], axes.flat[3]
     in_words.set_axis_off()
     titles = ("sliding window", "detector: cells and boxes")
@@ -512,7 +510,7 @@ def two_ways(figsize):
                 ax.plot(x, y, color=color, linewidth=width)
             plate = {"facecolor": "black", "pad": 1, "edgecolor": "none"}
             name = boxes.classes[label]
-            ax.text(x0, y0 - 4, name, color="white", fontsize=9, bbox=plate)
+            ax.text(x0, y0 - 4, name, color="white", fontsize=10, bbox=plate)
         ax.set_title(title)
     axes[2].imshow(1 - in_cells[..., 0], cmap="gray_r", vmin=0, vmax=1)
     for label, mark in enumerate("^so", start=1):
@@ -526,10 +524,7 @@ def two_ways(figsize):
         ax.set(xticks=[], yticks=[])
 
 
-two_ways((7.4, 5.6))
-
-# %% tags=["still"] picture="two_ways" alt="Three pictures of one rendered scene. Above, left: squares of the sliding classifier, roughly on the objects. Above, right: the detector's boxes, close around post, bucket and crate. Below: the cells, nearly all white, with a small dark spot at the middle of each object."
-two_ways((6.6, 5))
+two_ways()
 
 # %% tags=["approximate"]
 truths = frame.truths

@@ -48,7 +48,7 @@ areas = [boxes.area(box)[0] for box in readings.values()]
 compare_guess("05.area", f"by a factor of {max(areas) / min(areas):.0f}")
 
 # %% tags=["folded", "nbval-ignore-output"]
-figure, ax = plt.subplots(figsize=(5.2, 3.2), layout="constrained")
+figure, ax = plt.subplots(figsize=(5.2, 4), layout="constrained")
 looks = (
     {"color": "#0072b2"},
     {"color": "#d55e00", "ls": "--"},
@@ -58,9 +58,9 @@ for (name, box), look in zip(readings.items(), looks):
     x0, y0, x1, y1 = box[0]
     x, y = [x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0]
     ax.plot(x, y, linewidth=2, label=name, **look)
-ax.set(xlim=(0, 200), ylim=(150, -10), aspect="equal", xlabel="x, px", ylabel="y, px")
+ax.set(xlim=(0, 200), ylim=(195, -10), aspect="equal", xlabel="x, px", ylabel="y, px")
 ax.set_title("60, 40, 100, 80, read in three ways")
-ax.legend(frameon=False, fontsize=8, loc="lower right")
+ax.legend(frameon=False, fontsize=9, loc="lower right")
 plt.show()
 
 # %% [markdown]
@@ -374,7 +374,7 @@ print(f"the best: {best.tolist()}, IoU with the ground truth {best_iou:.2f}")
 compare_guess("05.left", f"{len(kept[0.5])} and {len(kept[0.9])}")
 
 # %% tags=["folded", "nbval-ignore-output"]
-figure, axes = plt.subplots(1, 3, figsize=(9, 3.6), layout="constrained")
+figure, axes = plt.subplots(1, 3, figsize=(7.4, 3.2), layout="constrained")
 around_post = view.truths.boxes[0] + [-45, -30, 45, 30]
 left, top, right, bottom = around_post.round().astype(int)
 shown = {
@@ -504,12 +504,7 @@ from IPython.display import display
 
 from robotlab.image import load, resize
 
-KINDS = (".jpg", ".jpeg", ".png")
-paths = [
-    path
-    for path in sorted(Path("my_pictures").glob("*"))
-    if path.suffix.lower() in KINDS
-]
+paths = sorted(Path("my_pictures").glob("[!.]*"))
 if paths:
     large = load(paths[0])
     height, width = large.shape[:2]

@@ -19,7 +19,11 @@
 #
 # A detector finds what it was shown. Shown posts at 1 m alone, it will miss the one at 4 m, and no training method repairs that. So the first question is not "how many pictures?" but "of what?". A **capture plan** lists the distances, directions, lightings and backgrounds to be covered, and how many pictures of each.
 #
-# The distances come from lesson 02. A thing of height H at distance Z is f · H / Z px tall, with the focal length f in px. The far end of the plan is where the thing gets too small, the near end where it fills the picture.
+# The distances come from lesson 02. A thing of height H at distance Z is
+#
+# $$h = \frac{f \cdot H}{Z}$$
+#
+# px tall, with the focal length f in px. The far end of the plan is where the thing gets too small, the near end where it fills the picture.
 #
 # **Predict.** The post is 50 cm tall; the film camera has 288 rows and a focal length of 320 px. From how near is the post taller than the picture? At which distance is it only 24 px tall?
 
@@ -54,8 +58,8 @@ from robotlab.camera import Camera
 from robotlab.gather import capture_plan
 
 camera = Camera(WIDTH, HEIGHT, math.radians(62), height_m=0.25)
-wishes = {"smallest_px": 24, "lightings": ["daylight"], "backgrounds": 4}
-print(capture_plan(camera, POST_M, **wishes).text())
+wanted = {"smallest_px": 24, "lightings": ["daylight"], "backgrounds": 4}
+print(capture_plan(camera, POST_M, **wanted).text())
 
 # %% [markdown]
 # The ranges of distance grow: each is as much *farther* than the last as a factor, not as a step, since twice as far is half as many px. By equal steps most pictures would be of far posts. A fifth of the pictures is *without* the post. `robotlab plan` prints such a plan on one page, with boxes to tick.
@@ -276,7 +280,11 @@ compare_guess("06.hand", f"{rest.drawn + rest.dragged} of {rest.boxes} boxes")
 #
 # Two careful people never draw the same box. How far their labels of the same pictures agree is the **inter-annotator agreement**. It has two parts: whether they saw the same *things*, and how well the boxes coincide (lesson 05).
 #
-# For the things, boxes of the one person are paired with boxes of the other, best IoU first; each box is used once. With P pairs of N and M boxes, the agreement is 2 · P / (N + M): 1 if each found all that the other found.
+# For the things, boxes of the one person are paired with boxes of the other, best IoU first; each box is used once. With P pairs of N and M boxes, the agreement is
+#
+# $$\frac{2 P}{N + M},$$
+#
+# 1 if each found all that the other found.
 #
 # **Predict.** A second person draws the same posts; each side of each box is off by about 1 px, and one post in ten is forgotten. What is the agreement at IoU 0.5, and at IoU 0.9?
 
@@ -357,9 +365,11 @@ print("\n".join(check_dataset(labeled).text().splitlines()[2:]))
 # "Right if nothing is in view": the shot in which the post leaves the picture gave negatives. Now the plan: which distances do the labels cover?
 
 # %% tags=["approximate"]
-plan = capture_plan(camera, POST_M, **wishes, data=labeled, target="post")
-for wish in plan.group("distance") + plan.group("without it"):
-    print(f"{wish.words:<30} {wish.there:3d} of {wish.wanted}, {wish.missing} missing")
+plan = capture_plan(camera, POST_M, **wanted, data=labeled, target="post")
+for quota in plan.group("distance") + plan.group("without it"):
+    print(
+        f"{quota.words:<30} {quota.there:3d} of {quota.wanted}, {quota.missing} missing"
+    )
 for shot in shots:
     boxes = np.concatenate([entry.boxes for entry in labeled.only(recordings=shot)])
     distances = focal_px * POST_M / (boxes[:, 3] - boxes[:, 1])
@@ -420,7 +430,7 @@ higher, nearer = max(promised, key=promised.get), min(off, key=off.get)
 compare_guess("06.split", f"by {higher}, by {nearer}")
 
 # %% [markdown]
-# **Why.** Both detectors are about equally good. But the split by frame promises what no new place will give: nearly every test frame has a neighbor, a tenth of a second away, in the training set. The detector is asked for what it was told. This is **data leakage**, and it is why every split in this course is made by recording.
+# **Why.** Both detectors are about equally good. But the split by frame promises what no new place will give: a frame and its neighbor, a tenth of a second away, may stand on either side of it, and then the detector is asked for what it was told. This is **data leakage**, and it is why every split in this course is made by recording.
 #
 # The split by recording errs to the other side here: the held-out shot is the one with the farthest posts. With four recordings that can happen; lesson 08 says how sure one can be.
 #

@@ -273,6 +273,7 @@ def loss_and_gradient(x, classes, weights):
     # The library's order: pictures, classes, rows, columns.
     logits = (x @ weights).T[None, :, :, None]
     equal = np.full((1, len(x), 1), 1 / len(x))
+    # With a focus of 0 this is the plain cross-entropy.
     loss, by_logits = focal_loss(logits, classes[None, :, None], equal, focus=0)
     return loss, x.T @ by_logits[0, :, :, 0].T
 
@@ -376,7 +377,7 @@ compare_guess("07.rates", ends)
 # %% [markdown]
 # **Why.** Too small a learning rate is still far away after 300 steps. Too large a one jumps across the valley of the loss and lands higher on the other side, again and again: its loss is larger than that of a head that knows nothing. A rate in between goes well.
 #
-# But a batch is an estimate, so with a constant rate the weights keep jumping about the minimum; the larger the rate, the farther. So the rate should be large at first and small at the end: a **learning rate schedule**. A common one is the **one-cycle schedule**: a low start, up to a peak in the first quarter, then slowly down to almost nothing. Each part goes from its first rate a to its last rate b along half a cosine, with t from 0 to 1 within that part:
+# The rate need not stay the same. A rule that changes it from step to step is a **learning rate schedule**. A common one is the **one-cycle schedule**: a low start, up to a peak in the first quarter, then slowly down to almost nothing. Each part goes from its first rate a to its last rate b along half a cosine, with t from 0 to 1 within that part:
 #
 # $$a + (b - a) \, \frac{1 - \cos(\pi t)}{2}$$
 #
@@ -414,10 +415,10 @@ def cycle_rate(step, steps, peak):
 verify(cycle_rate)
 
 # %% [markdown]
-# **Predict.** A constant rate of 1 against one cycle with a peak of 1. Which ends lower, and whose loss still goes up and down in the last 50 steps?
+# **Predict.** A constant rate of 1 against one cycle with a peak of 1. Which ends lower? And in the last 50 steps, how do the ups and downs of the two losses compare?
 
 # %% tags=["folded"]
-guess("07.cycle", "Which ends lower, and which has come to rest?")
+guess("07.cycle", "Which ends lower? Ups and downs at the end: how do they compare?")
 
 # %% tags=["approximate"]
 from robotlab.neural.engine import one_cycle
@@ -444,10 +445,10 @@ ax.legend(frameon=False, fontsize=9, ncols=2, loc="upper right")
 plt.show()
 
 # %% [markdown]
-# **Why.** The two end at nearly the same loss; the last column is what differs. At a constant rate the loss still goes up and down by as much as its own size, so the last step is a matter of luck. With the schedule it has settled: the spread is more than ten times smaller. The learning rate is the first thing to look at when a training goes wrong: a curve that hardly falls asks for a higher rate, one that jumps or turns to NaN for a lower one.
+# **Why.** The two end at nearly the same loss; the last column is what differs. A batch is an estimate, so with a constant rate the weights keep jumping about the minimum; the larger the rate, the farther. The loss still goes up and down by as much as its own size, and the last step is a matter of luck. With the schedule it has settled: the spread is more than ten times smaller. The learning rate is the first thing to look at when a training goes wrong: a curve that hardly falls asks for a higher rate, one that jumps or turns to NaN for a lower one.
 
 # %% [markdown]
-# ## 4. Overfitting
+# ## 4. Three pictures, 3000 steps
 #
 # Fewer pictures, more steps: three pictures, 3000 steps of gradient descent on all their cells. Beside this training loss we watch the loss on cells of other recordings, which are *held out*: never learned from.
 #
@@ -559,7 +560,7 @@ verify(ridge)
 #
 # The loss of such a head has a single minimum, so the same pictures give the same head.
 #
-# **Predict.** 45 labeled pictures of three recordings. How long does it take: seconds, minutes, an hour? And how close to 1 does AP50 get on three *other* recordings?
+# **Predict.** 45 labeled pictures of three recordings: how close to 1 does AP50 get on three *other* recordings?
 
 # %% tags=["folded"]
 guess("07.head_fit", "AP50 on three other recordings?", choices=(0.3, 0.5, 0.7, 0.9))
@@ -600,10 +601,10 @@ compare_guess("07.head_fit", f"{AP50:.2f}")
 #
 # Labeling is the expensive part. So before you label 500 pictures, fit on parts of what you have, and plot the result against the number of pictures: the **learning curve**.
 #
-# **Predict.** From 5 to 15 pictures, and from 15 to 45: each time three times the work. What does each buy?
+# **Predict.** From 5 to 15 pictures, and from 15 to the 45 that you have just seen: each time three times the work. What does each buy?
 
 # %% tags=["folded"]
-guess("07.more", "AP50 with 5, with 15 and with 45 pictures?")
+guess("07.more", "AP50 with 5, and with 15 pictures?")
 
 # %% tags=["approximate"]
 for number in (5, 15):
@@ -637,7 +638,7 @@ plt.show()
 #
 # If the features do not suit your pictures, the head can do little. Then the backbone must learn too. Nearly all its work is one operation, the **convolution**: lay a small table of weights, the **kernel**, over the picture, multiply it with the pixels under it, add up, write down one number; move on by the stride. A layer has many kernels. Each reads the whole feature map below and writes one grid of its own, a **channel** of the next feature map.
 #
-# Two small steps follow each convolution. **Batch normalization** brings each channel to mean 0 and spread 1 over the batch, and then scales it by two learned numbers, so that no layer drowns the next. Then negative numbers become 0 (**ReLU**); without it, many convolutions in a row could do no more than one.
+# Two small steps follow each convolution. **Batch normalization** brings each channel to mean 0 and spread 1 over the batch, and then scales it by two learned numbers, so that no layer drowns the next. (A robot looks at one picture, not at a batch: then the means and spreads kept from the training are used.) Then negative numbers become 0 (**ReLU**); without it, many convolutions in a row could do no more than one.
 #
 # Here is a convolution, as the library's reference implementation has it. `_padded` puts a rim of zeros around the picture, and `_under` says where the pixels under the kernel lie.
 
@@ -649,14 +650,21 @@ print(source_of(convolve_reference))
 # %% [markdown]
 # On the way back, `gradient` holds the derivative of the loss with respect to each *output*. Each output was a sum of products, a weight times a pixel. So its derivative goes back to each weight, times the pixel, and to each pixel, times the weight.
 #
-# **Predict.** Read what the next cell prints. Which line computes the gradient of the kernel, and which the gradient that the layer below needs?
+# Run the next cell and read what it prints.
+
+# %%
+print(source_of(convolve_backward_reference))
+
+# %% [markdown]
+# **Predict.** Two lines add something up. Which of them needs the picture, and which the kernel's weights? So which is for the layer's own weights, and which for the layer below?
 
 # %% tags=["folded"]
 guess("07.lines", "Which line is for the kernel, which for the layer below?")
 
-# %%
-print(source_of(convolve_backward_reference))
-compare_guess("07.lines", "kernel_gradient += ... and padded_gradient += ...")
+# %% tags=["folded"]
+compare_guess(
+    "07.lines", "kernel: kernel_gradient += ...; layer below: padded_gradient += ..."
+)
 
 # %% [markdown]
 # This is **backpropagation**: each layer gets the gradient of its output, keeps that of its weights, and hands on that of its input. The training engine does the same with matrix products, hundreds of times as fast, and a test proves that both give the same numbers. (To read on: `robotlab/neural/engine`, `reference.py` first, then `layers.py`, `network.py` and `optimizer.py`.)
@@ -711,7 +719,7 @@ off = np.abs(kernel - wanted).max()
 compare_guess("07.kernel", "all nine" if off < 0.05 else f"off by up to {off:.1f}")
 
 # %% [markdown]
-# **Why.** It found the nine numbers, and nobody told it what an edge is. `AdamW` is SGD with two additions: it averages the last gradients, and it takes steps of about the same size in every weight, however large its derivative. The whole network is many such layers in a row, with nearly half a million weights; each learns from the gradient that the layer above hands down.
+# **Why.** It found the nine numbers, and nobody told it what an edge is. `AdamW` is SGD with three additions: it averages the last gradients (**momentum**); it takes steps of about the same size in every weight, however large its derivative; and it draws every weight a little toward 0 at each step (**weight decay**, switched off here). The whole network is many such layers in a row, with nearly half a million weights; each learns from the gradient that the layer above hands down.
 
 # %% [markdown]
 # ## 8. Fine-tuning
@@ -815,7 +823,7 @@ alt = "A rendered greenhouse at dusk with a detector's boxes; beside it loss and
 long = TrainingMonitor.of(data, long_shown, alt=alt, log=record["log"])
 long
 
-# %% tags=["still"] picture="full_training" alt="Left, a rendered greenhouse at dusk with boxes around a far post, a bucket and crates. Right, over about a thousand steps, the loss falls to less than a third; AP50 and AP on the held-out recording start high and change little."
+# %% tags=["still"] picture="full_training" alt="Above, a rendered greenhouse at dusk with boxes around a far post, a bucket and crates. Below, over about a thousand steps, the loss falls to less than a third; AP50 and AP on the held-out recording start high and change little."
 figure = long.draw()
 figure
 
@@ -867,9 +875,9 @@ room = tempfile.TemporaryDirectory()  # Removed when the notebook is shut down.
 folder = Path(room.name)
 
 
-def enough(course, detector):
+def enough(history, detector):
     """What pressing the stop button after four steps does."""
-    if course.steps and course.steps[-1] >= 4:
+    if history.steps and history.steps[-1] >= 4:
         raise KeyboardInterrupt
 
 

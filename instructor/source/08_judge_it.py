@@ -347,7 +347,7 @@ higher = bool((by_class["trained"] > by_class["color"]).all())
 print("The trained detector has the higher AP50 in every class:", higher)
 
 # %% [markdown]
-# **Why.** The crate is the hardest for the color detector; part 6 shows why. Two of the seven recordings are lit by a warm lamp, under which bands learned by day fail, and two by a grow lamp: a domain shift (lesson 07). Part 7 splits the figures. The AP of both is far below their AP50: many boxes that match at an IoU of 0.5 do not at 0.75.
+# **Why.** The crate is the hardest for the color detector; part 6 shows why. Two of the seven recordings are lit by a warm lamp and two by a grow lamp: a domain shift (lesson 07). Part 7 says what each of them did. The AP of both is far below their AP50: many boxes that match at an IoU of 0.5 do not at 0.75.
 
 # %% [markdown]
 # ## 5. The confidence threshold
@@ -673,7 +673,7 @@ verify(wilson_interval)
 #
 # The **bootstrap** shows what that means. Draw from the test pictures at random, with replacement, as many as there are; compute AP50; do that a thousand times and keep the middle 95 %. First we draw single pictures. Then we draw whole recordings.
 #
-# **Predict.** Which interval is wider, and by how much?
+# **Predict.** Which interval is wider, and how many times as wide?
 
 # %% tags=["folded"]
 guess("08.wider", "Which is wider, and how many times?")
@@ -880,7 +880,7 @@ for name, gaps in optimism.items():
 # %% [markdown]
 # ## 11. What AP does not say
 #
-# A trolley follows one post, picture after picture. AP knows neither *one* nor *after*.
+# A trolley follows one post, picture after picture.
 #
 # **Predict.** Two detectors find the post in 50 of 100 pictures and have no false positive. One misses it in every second picture, the other in the first 50. Which AP is higher? Which would you drive with? And a box on a post at 2 m that is just over half as tall as the post: is it a true positive, and what distance does the trolley read from it?
 
@@ -918,7 +918,7 @@ for name, box in (("the whole post", post), ("its upper half", upper_half)):
 compare_guess("08.half_box", answer)
 
 # %% [markdown]
-# **Why.** The same AP, and 0.1 s without a detection or 5 s. The half box has an IoU of 0.51, so it *is* a true positive, and the trolley takes the post to be nearly twice as far away and drives on. AP also does not know how long a picture takes (latency), whether boxes jitter from frame to frame, or that a false positive in front of the wheels is worse than one on the horizon. AP chooses between detectors of one kind at a desk; what matters on the floor is measured on the floor, or in the loop: lesson 12 does that.
+# **Why.** The same AP, and 0.1 s without a detection or 5 s: AP does not know that one picture comes *after* another. The half box has an IoU of 0.51, so it *is* a true positive, and the trolley takes the post to be nearly twice as far away and drives on. AP also does not know how long a picture takes (latency), whether boxes jitter from frame to frame, or that a false positive in front of the wheels is worse than one on the horizon. AP chooses between detectors of one kind at a desk; what matters on the floor is measured on the floor, or in the loop: lesson 12 does that.
 
 # %% [markdown]
 # ## On your own pictures

@@ -9,7 +9,7 @@
 # - work out what showing, sending and storing pictures costs, before you buy a network or a disk;
 # - work out how long a battery lasts, read its cells, and refuse a charger that is not made for it.
 #
-# **Time**: 60 minutes, with five tasks; after part 4 is a good place for a break. **Needs**: lessons 00 and 03.
+# **Time**: 75 minutes, with five tasks; after part 4 is a good place for a break. **Needs**: lessons 00 and 03.
 #
 # **Cautions**: nothing moves and nothing is charged here, all is computed. Lithium batteries burn when they are charged wrongly, dropped, or emptied too far. Charge one only with a balance charger made for it, in a fire-safe place, never unattended; never one that is swollen, damaged, or below its maker's lowest voltage. The maker's data sheet, local codes and licensed practice come before every number in this lesson.
 
@@ -27,6 +27,7 @@ guess("09.stage", "Which stage takes longest: read, detect or show?")
 
 # %%
 import math
+import textwrap
 
 import numpy as np
 from IPython.display import display
@@ -44,6 +45,12 @@ examples = [render(scene.with_post_at(d_m, 0.0), camera) for d_m in (1.0, 1.5, 2
 boxes = [one.truths.boxes[:1] for one in examples]
 detector = ColorDetector.learn([one.picture for one in examples], boxes, "post")
 packed = encode(examples[1].picture, "png")
+
+
+def say(text):
+    """A long answer in lines that fit a narrow window."""
+    print(textwrap.fill(str(text), 66, subsequent_indent="  "))
+
 
 # %% tags=["nbval-ignore-output"]
 timer = StageTimer()
@@ -95,7 +102,11 @@ for own_threads in (False, True):
 compare_guess("09.rate", " and ".join(rates))
 
 # %% [markdown]
-# **Why.** How many pictures a loop works on in a second is its **throughput**, also called the frame rate. In one thread a turn takes 46 ms, the sum, so there are 1 / 0.046 s = 21.7 turns a second. Side by side, the slowest stage alone decides: 1 / 0.030 s = 33.3. It is the **bottleneck**, and making any other stage faster would change nothing. The 38 or 27 other pictures that the camera takes are never looked at. That is no fault: the newest is worth more than all.
+# **Why.** How many pictures a loop works on in a second is its **throughput**, also called the frame rate. In one thread a turn takes 46 ms, the sum, so there are 1 / 0.046 s = 21.7 turns a second. Side by side, the slowest stage alone decides: 1 / 0.030 s = 33.3. It is the **bottleneck**, and making any other stage faster would change nothing. With the times $t_i$ of the stages:
+#
+# $$\text{one thread: } \frac{1}{\sum_i t_i} \qquad \text{own threads: } \frac{1}{\max_i t_i}$$
+#
+# and never more than the camera gives. The 38 or 27 other pictures that the camera takes are never looked at. That is no fault: the newest is worth more than all.
 #
 # ### Task 1
 
@@ -250,7 +261,11 @@ print(f"counted along the run: {seen.in_flight:.2f} under way on average")
 compare_guess("09.flight", f"{30 * 0.1:.0f} pictures")
 
 # %% [markdown]
-# **Why.** In one second 30 pictures are under way for 0.1 s each: 3 seconds of being under way, in one second, so 3 at once. *Frames in flight = throughput · latency* is **Little's law**. It asks nothing about how the stages are arranged, only that the loop runs steadily. So it works backward too: three frames in flight at 30 pictures a second *are* 0.1 s of latency, and nothing you tune in the detector gets that below, unless fewer are under way.
+# **Why.** In one second 30 pictures are under way for 0.1 s each: 3 seconds of being under way, in one second, so 3 at once. *Frames in flight = throughput · latency* is **Little's law**:
+#
+# $$L = \lambda \, W$$
+#
+# with L frames in flight, λ pictures per second and a latency W. It asks nothing about how the stages are arranged, only that the loop runs steadily. So it works backward too: three frames in flight at 30 pictures a second *are* 0.1 s of latency, and nothing you tune in the detector gets that below, unless fewer are under way.
 #
 # ### Task 3
 #
@@ -320,7 +335,7 @@ for kind in ("raw", "jpeg", "boxes"):
     fits = float(load) <= 50 / 2  # half of what is promised
     print(f"{kind:<6} {float(load):8.3f} Mbit/s  {'fits' if fits else 'does not fit'}")
     needs.append(f"{float(load):.3g}")
-print(network_load(640, 480, 30, "jpeg").assumption)
+say(network_load(640, 480, 30, "jpeg").assumption)
 compare_guess("09.radio", f"{', '.join(needs)} Mbit/s; boxes alone fit")
 
 # %% [markdown]
@@ -336,7 +351,7 @@ guess("09.disk", "MB: two a second as JPEG, all raw?", unit="MB")
 # %%
 plan = capture_storage(6, 60, 2, 640, 480, "jpeg")
 everything = capture_storage(6, 60, 30, 640, 480, "raw")
-print(f"two a second, JPEG: {plan}")
+say(f"two a second, JPEG: {plan}")
 print(f"all, raw: {float(everything) / 1e3:.1f} GB")
 compare_guess("09.disk", f"{float(plan):.0f} and {float(everything):.0f} MB")
 
@@ -357,9 +372,9 @@ guess("09.minutes", "How long does it run?", choices=(18, 53, 79), unit="min")
 from robotlab.budget import Pack, running_time_min
 
 pack = Pack(cells=3, capacity_ah=2.2, discharge_c=20)
-print(running_time_min(pack, power_w=22.2))
+say(running_time_min(pack, power_w=22.2))
 cold = Pack(cells=3, capacity_ah=2.2, discharge_c=20, temperature_c=0)
-print(running_time_min(cold, power_w=22.2))
+say(running_time_min(cold, power_w=22.2))
 minutes = [float(running_time_min(one, power_w=22.2)) for one in (pack, cold)]
 compare_guess("09.minutes", f"{minutes[0]:.0f} min; in the cold {minutes[1]:.0f} min")
 
@@ -414,14 +429,15 @@ for cell_v in ((3.42, 3.40, 3.38), (3.70, 3.70, 2.80)):
     found = "a problem" if problems else "nothing wrong"
     print(f"{cell_v}, together {sum(cell_v):.1f} V: {found}")
     for problem in problems:
-        print(f"  {problem}")
+        say(f"  {problem}")
 
 healthy = Pack(cells=3, capacity_ah=2.2, cell_v=(3.42, 3.40, 3.38))
 for charger in (Charger(cells=2, current_a=2.0), Charger(cells=3, current_a=2.0)):
     try:
-        print(f"\ncharger for {charger.cells}: {charging_time_min(healthy, charger)}")
+        answer = charging_time_min(healthy, charger)
     except InputError as reason:
-        print(f"\ncharger for {charger.cells}: refused, {reason}")
+        answer = f"refused, {reason}"
+    say(f"charger for {charger.cells}: {answer}")
 compare_guess("09.packs", f"no: in the second, {found}; and no, never")
 
 # %% [markdown]
@@ -489,7 +505,8 @@ for name, path in (("the example", example), ("changed", my_file)):
     print(f"{name}: {sum(line.ok for line in report.lines)} ok")
     for line in report.lines:
         if not line.ok:
-            print(f"  {line.name}: {line.value}\n     -> {line.repair}")
+            say(f"{line.name}: {line.value}")
+            say(f"  -> {line.repair}")
 
 # %% [markdown]
 # On the robot, where nothing of the notebooks is installed, it is a command; its exit code is 1 as long as something is to be done:
@@ -523,7 +540,7 @@ from robotlab.design_sheet import Robot, predict
 assumed = Robot(camera, smallest_px=20, settings=Settings(max_mps=0.4))
 measured = assumed.with_measured(frame_hz=8, delay_s=0.17)
 for sentence in predict(measured).sentences():
-    print(sentence)
+    say(sentence)
 gains = [predict(one)["safe_gain"].predicted for one in (assumed, measured)]
 compare_guess("09.gain", f"by {100 * (1 - gains[1] / gains[0]):.0f} %")
 
@@ -542,7 +559,10 @@ compare_guess("09.gain", f"by {100 * (1 - gains[1] / gains[0]):.0f} %")
 # - Cells in series: voltages add up, capacity does not. The weakest cell decides when to stop.
 # - A balance charger made for exactly this pack, a fire-safe place, never unattended; never a damaged pack, and never one below its maker's limits.
 #
-# On your own robot you can now: say which stage to make faster, and what that will gain; say how long the battery lasts, and which charger is its own; and hand over one file, with a check-up that says what would not work.
+# On your own robot you can now
+# - say which stage to make faster, and what that will gain;
+# - say how long the battery lasts, and which charger is its own;
+# - hand over one file, with a check-up that says what would not work.
 #
 # ### Check your understanding
 #

@@ -9,7 +9,7 @@
 # - work out from frame rate and latency the gain at which a robot becomes unstable, and find the same gain by trying;
 # - say how much of that gain a robot may have, and why.
 #
-# **Time**: 70 minutes, tasks included; after part 3 is a good place for a break. "If you want more" takes 20 minutes on top, a robot half an hour. **Needs**: lessons 00 and 02.
+# **Time**: 85 minutes, tasks included; after part 3 is a good place for a break. "If you want more" takes 20 minutes on top, a robot half an hour. **Needs**: lessons 00 and 02.
 #
 # **Cautions**: nothing real moves before "On your own robot". A robot with the wrong sign or too large a gain turns faster and faster, so read the cautions there before you try anything of this on one. All pictures are rendered; the trolley is simulated.
 
@@ -374,15 +374,15 @@ from robotlab.widgets import GainAndDelay
 
 GainAndDelay(gain=2.0, delay_s=0.3)
 
-# %% tags=["still"] picture="gains" alt="The bearing of the post over time, at a latency of 0.3 s and a gain of 1.0: for 0.3 s it stays at 15 degrees, then it falls to 0 within two seconds and stays there."
+# %% tags=["still"] picture="gains" alt="The bearing of the post over time, at a latency of 0.3 s and a gain of 0.5: for 0.3 s it stays at 15 degrees, then it falls, quickly at first and ever more slowly, toward 0."
 from robotlab.widgets import turn_after_jump
 
 figure, ax = plt.subplots(figsize=(6, 3), layout="constrained")
-turn = turn_after_jump(1.0, 3)
+turn = turn_after_jump(0.5, 3)
 ax.plot(turn.t_s, np.degrees(turn.bearing_rad), color="#0072b2", linewidth=2)
 ax.axhline(0, color="black", linewidth=0.8)
 ax.set(xlim=(0, 5), ylim=(-20, 20), xlabel="time, s", ylabel="bearing, °")
-ax.set_title("a jump of 15°, seen 0.3 s late, gain 1.0")
+ax.set_title("a jump of 15°, seen 0.3 s late, gain 0.5")
 plt.show()
 
 # %% tags=["folded"]
@@ -504,7 +504,7 @@ def gain_limit(delay_frames, frame_s):
 verify(gain_limit)
 
 # %% [markdown]
-# ## 6. One ultimate gain, found in two ways
+# ## 6. The ultimate gain, by formula and by hand
 #
 # Our trolley has 0.3 s of latency, and its motors take time: after a new command they need 0.1 s to get 63 % of the way. This **motor lag** is the time constant of a first-order lag. What is the trolley's ultimate gain?
 #
@@ -682,7 +682,7 @@ Replay(
 )
 
 # %% tags=["folded", "nbval-ignore-output"]
-figure, axes = plt.subplots(1, 3, figsize=(7.5, 4.8), layout="constrained", sharey=True)
+figure, axes = plt.subplots(1, 3, figsize=(7.4, 4.8), layout="constrained", sharey=True)
 for ax, (name, run) in zip(axes, runs.items()):
     ax.plot(
         run.post_m[:, 1],
@@ -712,7 +712,7 @@ for ax, (name, run) in zip(axes, runs.items()):
         xlabel="to the left, m",
     )
 axes[0].set_ylabel("ahead, m")
-axes[0].legend(frameon=False, loc="lower left", fontsize=9)
+axes[0].legend(frameon=False, loc="lower left")
 plt.show()
 
 # %% [markdown]
@@ -888,7 +888,7 @@ compare_guess("10.band", f"a quarter: {rows[2][2]}, half: {rows[2][3]}")
 # ### More than P
 #
 # Two additions that you will meet everywhere:
-# - a part for how fast the bearing *changes*. It brakes before the post is reached. This is the **derivative part** (D), and both together are **PD control**;
+# - a part for how fast the bearing *changes*. This is the **derivative part** (D), and both together are **PD control**;
 # - a part that is known beforehand and needs no error: the rate at which the direction to the post turns, worked out from the bearing and from odometry. This is **feed-forward**.
 #
 # **Predict.** Which one reduces the overshoot after a jump? Which one reduces the steady-state error behind a post that weaves? What do they do with a noisy detector?
@@ -914,7 +914,7 @@ names = [min(rows, key=lambda row: float(row[k][:-1]))[0] for k in (1, 2)]
 compare_guess("10.laws", f"overshoot: {names[0]}; error: {names[1]}")
 
 # %% [markdown]
-# **Why.** PD control removes most of the overshoot, with motor lag and without, and leaves the steady-state error. Feed-forward halves the steady-state error and leaves the overshoot: the direction to a post that has jumped does not turn. Both make the turning rougher (last column, root mean square), because both amplify the detector's noise. P control with a good gain comes first; add one of these when you have measured what it is to improve.
+# **Why.** PD control brakes before the post is reached: it removes most of the overshoot, with motor lag and without, and leaves the steady-state error. Feed-forward halves the steady-state error and leaves the overshoot: the direction to a post that has jumped does not turn. Both make the turning rougher (last column, root mean square), because both amplify the detector's noise. P control with a good gain comes first; add one of these when you have measured what it is to improve.
 
 # %% [markdown]
 # ## What to remember

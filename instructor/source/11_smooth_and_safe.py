@@ -316,7 +316,7 @@ for until_s in (14.0, 7.0):
     runs[until_s] = run
 compare_guess("11.lost", "; ".join(answers))
 
-# %% tags=["nbval-ignore-output"]
+# %% tags=["folded", "nbval-ignore-output"]
 run = runs[14.0]
 figure, (upper, lower) = plt.subplots(
     2, 1, figsize=(6, 4), sharex=True, layout="constrained"

@@ -9,7 +9,7 @@
 # - read a preflight line by line, and do what it says before anything turns;
 # - make a first drive at low speed, and find out from its log what happened.
 #
-# **Time**: 70 minutes, with four tasks; after part 4 is a good place for a break. **Needs**: lessons 00, 02 and 11; lesson 07 for a model of your own. The emulated board needs Linux or macOS (on Windows: its Linux subsystem).
+# **Time**: 80 minutes, with four tasks; after part 4 is a good place for a break. **Needs**: lessons 00, 02 and 11; lesson 07 for a model of your own. The emulated board needs Linux or macOS (on Windows: its Linux subsystem).
 #
 # **Cautions**: run as it is, this notebook moves nothing real; what moves your robot is a command that you type in a terminal, and it asks you first. Then: an adult who knows the machine; wheels off the ground first; a hand on the switch that cuts the motors' power; a clear floor, away from stairs; slow limits; people, pets and cables out of reach. Lithium batteries burn when they are charged wrongly, shorted, dropped or emptied too far: a balance charger made for the pack, a fire-safe place, never unattended, never a damaged pack or one below its maker's limits. The makers' data sheets, local codes and licensed practice come before everything here. **A stop in software is not a safety function**: the page, the time-outs and the ramp are programs, and programs hang. Your hand on the switch is what counts.
 
@@ -70,7 +70,7 @@ def command(words):
 #
 # **Predict.** The camera turns out to be 0.16 s late. Which budgets do not hold any more?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.late",
     "Which budgets break with a camera that is 0.16 s late?",
@@ -128,7 +128,7 @@ plt.show()
 #
 # **Predict.** Measure with the right distance, 0.50 m; then suppose that the tape slipped and you type 0.55 m. By how many degrees does the field of view change?
 
-# %%
+# %% tags=["folded"]
 guess("13.tape", "A tape that is 10 % off: how far is the FOV off?", unit="°")
 
 # %%
@@ -146,7 +146,11 @@ print(
 compare_guess("13.tape", f"{wrong:.1f}°")
 
 # %% [markdown]
-# **Why.** Sheet and distance form two similar triangles with the pixels and the focal length in pixels: f = pixels · distance / width. The whole picture is W pixels wide, so the angle is 2 · atan(W / 2f). The error follows the tape: 10 % of the distance are 10 % of f and 8 % of the angle, and with f every distance that the robot estimates is 10 % wrong. *Give or take* is what the program cannot know: 5 mm of tape, and a sheet that hangs 3° askew.
+# **Why.** Sheet and distance form two similar triangles with the pixels and the focal length f in pixels; the whole picture is W pixels wide:
+#
+# $$f = \frac{\text{pixels} \cdot \text{distance}}{\text{width}}, \qquad \text{HFOV} = 2 \arctan \frac{W}{2 f}$$
+#
+# The error follows the tape: 10 % of the distance are 10 % of f and 8 % of the angle, and with f every distance that the robot estimates is 10 % wrong. *Give or take* is what the program cannot know: 5 mm of tape, and a sheet that hangs 3° askew.
 #
 # With your camera: `robotlab measure field-of-view --camera 0 --distance 0.5`.
 #
@@ -187,7 +191,7 @@ verify(hfov_from_sheet)
 #
 # **Predict.** A picture comes every 33 ms. With 16 changes of the light, how well is the delay known: to about 33 ms, to half of that, or better?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.blinks",
     "How well is the delay known after 16 changes?",
@@ -266,7 +270,7 @@ verify(camera_delay)
 #
 # **Predict.** Both are told the same speed, for one meter. How far beside its line does the robot end: 1 cm, 5 cm or 18 cm? To which side?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.straight",
     "How far beside the line, after one meter?",
@@ -385,7 +389,7 @@ verify(wheel_commands)
 #
 # **Predict.** The computer sends 0.2 m/s twenty times a second, and hangs at t = 1.0 s; the last line came just before. What do the wheels do at 1.1 s, and at 1.7 s? And when the computer wakes up at 2 s and goes on sending 0.2 m/s?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.hangs",
     "At 1.1 s, at 1.7 s, and after it has woken up?",
@@ -428,6 +432,8 @@ compare_guess("13.hangs", ", ".join(words))
 # **Why.** For a quarter of a second the board cannot tell a computer that hangs from one that is slow. Then it ramps down, and from now on a command at speed is answered *no*: what a computer says after a sleep is old. A program has to begin with speed 0, and a person with it.
 #
 # A line has two ends. The board's own program, in C, comes with the course (`robotlab/robot/board/`); a board without a time-out must not drive.
+#
+# **Plain pins have no board.** There a small program on the same computer holds the pins and keeps the time, and a second one guards it: if the first is suspended or killed, the guard puts all pins low within half a second. When the whole computer hangs, nobody is left: a pin stays as it is, and the wheel turns on. No program helps there. A motor board with a time-out of its own does, or a driver whose enable input falls by itself when pulses stop (a retriggerable timer circuit); resistors that pull the driver's inputs low (its data sheet says which) keep the wheels still while nobody holds the pins. And the switch in your hand.
 #
 # ### Task 4
 
@@ -482,7 +488,7 @@ print(f"{saved.name}: finds {', '.join(model.classes)}")
 # %% [markdown]
 # **Predict.** Somebody in a hurry wants a steering gain of 6 in place of 1.8 and three times the speed, and has not charged the pack: it has 6.4 V, where its maker's data sheet says at least 6.6 V. There are seven lines: environment, camera, rate against gain, limits, target, battery, link. How many say STOP?
 
-# %%
+# %% tags=["folded"]
 guess("13.hurry", "How many of the seven lines say STOP?", choices=range(8))
 
 # %% tags=["nbval-ignore-output"]
@@ -533,7 +539,7 @@ said = command(f"drive {EMULATED} --dry-run --time 1 --log dry.jsonl")
 #
 # **Predict.** You hold the key, and close the laptop's lid without letting go. Does the robot stop? How far does it go meanwhile, at 0.3 m/s?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.lid",
     "You close the lid at 0.3 m/s. How far does it go?",
@@ -591,7 +597,7 @@ else:
 #
 # **Predict.** Both will follow something in most of their pictures. How far away is the post in the color detector's log: about 1.3 m, half of that, or twice that and more?
 
-# %%
+# %% tags=["folded"]
 guess(
     "13.dusk",
     "How far away is the post in the color detector's log?",
@@ -638,31 +644,39 @@ Replay(
     "model: what each camera saw, with the box that was followed.",
 )
 
-# %% tags=["still"] picture="two_drives" alt="Above, what the two cameras saw at the same moment of a drive at dusk. The color detector's box holds one orange band of the post; the trained model's box holds all of it. Below, the distance as the boxes say it over five seconds: the color detector's jumps between 2.5 and 5 meters with gaps, the model's stays near 1.4 meters."
+# %% tags=["still"] picture="two_drives" alt="What the two cameras saw early in a drive at dusk: twice the same path between plants, with the post ahead, its bands orange and white."
+from robotlab.image import decode
+
+figure, axes = plt.subplots(1, 2, figsize=(6.5, 2.6), layout="constrained")
+for ax, (name, run) in zip(axes, runs.items()):
+    ax.imshow(decode(run.pictures[5])[40:200, 60:260])
+    ax.set(title=name, xticks=[], yticks=[])
+plt.show()
+
+# %% tags=["folded", "nbval-ignore-output"]
 from robotlab.image import decode
 
 figure = plt.figure(figsize=(6.5, 4.6), layout="constrained")
 axes = figure.subplot_mosaic([list(runs), ["below", "below"]], height_ratios=[1.3, 1])
-for (name, run), style in zip(runs.items(), ("o--", "s-")):
+for (name, run), style, color in zip(
+    runs.items(), ("o--", "s-"), ("#0072b2", "#d55e00")
+):
     place = np.flatnonzero(np.isfinite(run.distances_m))[5]
-    x0, y0, x1, y1 = run.boxes[place]
+    x0, y0, x1, y1 = run.boxes[place] - [60, 40, 60, 40]
     axes[name].imshow(decode(run.pictures[place])[40:200, 60:260])
-    box = plt.Rectangle(
-        (x0 - 60, y0 - 40), x1 - x0, y1 - y0, fill=False, color="yellow", linewidth=2
-    )
-    axes[name].add_patch(box)
-    axes[name].set(
-        title=f"{name}: {run.distances_m[place]:.1f} m", xticks=[], yticks=[]
-    )
-    axes["below"].plot(
-        run.picture_t_s, run.distances_m, style, markersize=3, linewidth=1, label=name
-    )
+    for edge, width in (("black", 3.5), ("white", 1.5)):
+        x, y = [x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0]
+        axes[name].plot(x, y, color=edge, linewidth=width)
+    away = f"{name}: {run.distances_m[place]:.1f} m"
+    axes[name].set(title=away, xticks=[], yticks=[])
+    look = {"markersize": 3, "linewidth": 1, "color": color, "label": name}
+    axes["below"].plot(run.picture_t_s, run.distances_m, style, **look)
 axes["below"].set(xlabel="time, s", ylabel="distance, m")
 axes["below"].legend(frameon=False)
 plt.show()
 
 # %% [markdown]
-# *Above, for those who have not run the cells: two such drives.*
+# *Above, one picture of each drive with the box that was followed; below, the distance as the boxes say it.*
 #
 # **Why.** At dusk the color detector sees one orange band and takes it for the post. A band is a third as tall, and what looks a third as tall is three times as far away (lesson 02): so the robot drives on, toward a post that is 1.3 m before it. Its log has no alarm. It says how often something was followed, how late, and what was commanded; whether the box was *right* it does not know, for a real robot has no ground truth. So look at the replay, at the box and not at the numbers. And one drive each decides nothing: six walks, paired, or no claim (lesson 12).
 #
@@ -740,7 +754,10 @@ print(f"still to be measured: {', '.join(unknown) or 'nothing'}")
 # - A log knows what was followed, not whether it was right. Look at the pictures.
 # - Nothing here is a safety function. The switch is in your hand.
 #
-# On your own robot you can now: measure the four numbers that are its own and put them into one command; take it through a preflight to a first drive that ends whenever you let go; and find the cause of a bad drive in its log, in place of guessing.
+# On your own robot you can now
+# - measure the four numbers that are its own, and put them into one command;
+# - take it through a preflight to a first drive that ends whenever you let go;
+# - find the cause of a bad drive in its log, in place of guessing.
 #
 # ### Check your understanding
 #

@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     from robotlab.budget.battery import Charger, Pack, charging_time_min, running_time_min
     from robotlab.budget.checkup import check_robot
     from robotlab.budget.frame import FrameBudget, frame_budget, showing_cost_s
+    from robotlab.budget.frame_simulation import FrameTimeline, simulate_frames
     from robotlab.budget.robot_file import RobotFile, read_robot
-    from robotlab.budget.simulation import FrameTimeline, simulate_frames
     from robotlab.budget.stage_timer import StageTimer
-    from robotlab.budget.storing import capture_storage, network_load, training_budget
+    from robotlab.budget.storage import capture_storage, network_load, training_budget
     from robotlab.loop.timing import frame_times, percentile
 
 load_lazily(__name__)

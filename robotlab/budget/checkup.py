@@ -10,7 +10,7 @@ from typing import ClassVar
 from robotlab.budget.battery import CHARGING_CAUTION, charging_time_min, running_time_min
 from robotlab.budget.frame import frame_budget
 from robotlab.budget.robot_file import RobotFile, read_robot
-from robotlab.budget.storing import capture_storage, network_load
+from robotlab.budget.storage import capture_storage, network_load
 from robotlab.camera import working_range
 from robotlab.environment import CheckReport, Line
 from robotlab.errors import InputError

@@ -30,13 +30,13 @@ SECTIONS: dict[str, str] = {
 }
 # The only values in a section that are no numbers.
 _OTHER = {"stages_s": dict, "cell_v": list, "own_threads": bool, "balances": bool, "kind": str}
-# Where another unit is a usual slip: what can be.
+# Where another unit is a usual mistake: what can be.
 _RANGES = {
     "camera.hfov_deg": (1.0, 179.0, "give degrees"),
     "camera.pitch_deg": (-89.0, 89.0, "give degrees, looking down is positive"),
     "camera.delay_s": (0.0, 10.0, "give seconds, not milliseconds"),
 }
-# No robot has a larger number; a longer one is a slip.
+# No robot has a larger number; a longer one is a mistake.
 _MOST = 1e12
 
 

@@ -17,8 +17,7 @@ from robotlab.neural.sizes import network_input, to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE
 
 # The graph's softmax over background and classes, for each cell.
-# The second name is that of files made before the first release.
-PROBABILITIES = ("probabilities", "shares")
+PROBABILITIES = "probabilities"
 
 
 class CellMap:
@@ -58,13 +57,10 @@ class CellMap:
         self._working = detector.working_px, detector.scale
         with tempfile.TemporaryDirectory() as folder:
             model = read_onnx(detector.save(Path(folder) / "detector.onnx"))
-        given = {name for node in model.graph.node for name in node.output}
-        found = [name for name in PROBABILITIES if name in given]
-        if not found:
-            raise ModelError(f"a detector's graph must hold {PROBABILITIES[0]!r}, this one does not; fit it again")
-        self._output = found[0]
+        if all(PROBABILITIES not in node.output for node in model.graph.node):
+            raise ModelError(f"a detector's graph must hold {PROBABILITIES!r}, this one does not; fit it again")
         shape = ("N", len(self.classes), "h", "w")
-        model.graph.output.append(onnx.helper.make_tensor_value_info(self._output, onnx.TensorProto.FLOAT, shape))
+        model.graph.output.append(onnx.helper.make_tensor_value_info(PROBABILITIES, onnx.TensorProto.FLOAT, shape))
         self._session = open_session(model.SerializeToString())
 
     def probabilities(self, picture: np.ndarray) -> np.ndarray:
@@ -85,5 +81,5 @@ class CellMap:
         height, width = picture.shape[:2]
         size = working_size(width, height, *self._working)
         seen = picture if size == (width, height) else to_size(picture, size)
-        values = self._session.run([self._output], {"picture": network_input(seen)[None]})[0][0].transpose(1, 2, 0)
+        values = self._session.run([PROBABILITIES], {"picture": network_input(seen)[None]})[0][0].transpose(1, 2, 0)
         return values[: -(-size[1] // FEATURE_STRIDE), : -(-size[0] // FEATURE_STRIDE)]

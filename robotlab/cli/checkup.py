@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Callable
 from typing import Any
 
+from robotlab.cli.shared import add_camera_options, camera_of, say, show
+
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     """Add this command to the parser.
@@ -36,13 +38,7 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     sub.add_argument("--quick", action="store_true", help="do not fit detectors to look for label errors")
     sub.add_argument("--object-height", type=float, metavar="M", help="for distances: height of the object, m")
     sub.add_argument("--target", metavar="CLASS", help="for distances: the object's class (default: the only one)")
-    sub.add_argument(
-        "--hfov", type=float, default=62.0, metavar="DEG", help="for distances: field of view (default: 62)"
-    )
-    sub.add_argument(
-        "--lens-height", type=float, default=0.25, metavar="M", help="for distances: above the floor (default: 0.25)"
-    )
-    sub.add_argument("--pitch", type=float, default=0.0, metavar="DEG", help="for distances: looking down (default: 0)")
+    add_camera_options(sub, "for distances: ")
     sub.add_argument("--quiet", action="store_true", help="no progress bars")
 
 
@@ -61,7 +57,7 @@ def run(options: argparse.Namespace) -> int:
     """
     import json
 
-    from robotlab.errors import InputError, printable
+    from robotlab.errors import InputError
 
     if options.object_height is not None and not options.html:
         raise InputError(
@@ -86,7 +82,7 @@ def run(options: argparse.Namespace) -> int:
 
         _check_outputs(options)
         report = check_dataset(options.data)
-    print(printable(json.dumps(report.to_dict(), indent=1) if options.json else report.text(), keep="\n"))
+    show(json.dumps(report.to_dict(), indent=1) if options.json else report.text())
     if any(of_data.values()) and report.facts:
         _more(options, report)
     return 0 if report.ok else 1
@@ -104,25 +100,22 @@ def _check_outputs(options: argparse.Namespace) -> None:
         raise InputError(
             f"--film must name a new file that ends in .gif, .mp4 or .avi, got {options.film!r}; choose another name"
         )
+    if options.film:
+        check_output(options.film, "film", filter(None, [options.html]))
 
 
 def _more(options: argparse.Namespace, report: Any) -> None:
     """Report, film and agreement, of what could be opened."""
-    import math
-    import sys
-
-    from robotlab.camera import Camera, working_range
+    from robotlab.camera import working_range
     from robotlab.data import open_dataset
     from robotlab.data.coco import read_labels
     from robotlab.data.locating import find_labels
-    from robotlab.errors import DataSetError, printable
+    from robotlab.errors import DataSetError
     from robotlab.gather import check_sizes, label_agreement, suspect_labels, time_lapse
     from robotlab.image import size_of
     from robotlab.report.checkup import checkup_page
 
-    def say(words: object) -> None:
-        print(printable(words), file=sys.stderr if options.json else sys.stdout)
-
+    tell = say if options.json else show
     labels = find_labels(options.data)
     data = (
         open_dataset(options.data) if labels is None else read_labels(labels, complain=lambda _: None, unlabeled=True)
@@ -131,9 +124,9 @@ def _more(options: argparse.Namespace, report: Any) -> None:
     data = data.having(readable)
     agreement = label_agreement(data, open_dataset(options.other)) if options.other else None
     if agreement:
-        say(agreement.text())
+        tell(agreement.text())
     if options.film:
-        say(f"film: {time_lapse(data, options.film, progress=not options.quiet)}")
+        tell(f"film: {time_lapse(data, options.film, progress=not options.quiet)}")
     if not options.html:
         return
     sizes = band = suspects = None
@@ -141,25 +134,16 @@ def _more(options: argparse.Namespace, report: Any) -> None:
     if data.box_count:
         camera = None
         if options.object_height is not None:
-            width, height = size_of(data[0].path)
-            camera = Camera(width, height, math.radians(options.hfov), options.lens_height, math.radians(options.pitch))
+            camera = camera_of(options, size_of(data[0].path))
             band = working_range(camera, options.object_height, 12.0)
         sizes = check_sizes(data, camera, options.object_height, options.target)
         try:
             suspects = None if options.quick else suspect_labels(data, progress=not options.quiet)
         except DataSetError as error:  # one recording alone, or too little to learn from
             why = str(error)
-    page = checkup_page(
-        report,
-        data,
-        folder=options.data,
-        sizes=sizes,
-        band_m=band,
-        suspects=suspects,
-        why_no_suspects=why,
-        agreement=agreement,
-    )
-    say(f"report: {page.save(options.html)}")
+    found = {"sizes": sizes, "band_m": band, "suspects": suspects, "why_no_suspects": why, "agreement": agreement}
+    page = checkup_page(report, data, folder=options.data, **found)
+    tell(f"report: {page.save(options.html)}")
 
 
 def _reads(data: Any, entry: Any) -> bool:

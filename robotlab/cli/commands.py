@@ -9,31 +9,22 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from shlex import quote
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
+from robotlab.cli.shared import driving_detector, say, show
 from robotlab.color import ColorDetector
 from robotlab.course.resources import shipped
 from robotlab.data import DataSet, open_dataset, read_results, write_results
 from robotlab.detections import Detector
-from robotlab.errors import InputError, ModelError, printable
+from robotlab.errors import InputError, ModelError
 from robotlab.files import check_output
 from robotlab.loop import Settings
 
 if TYPE_CHECKING:
     from robotlab.neural import NeuralDetector
-
-
-def _show(text: str, file: TextIO | None = None) -> None:
-    """Print text that may hold names from files."""
-    print(printable(text, keep="\n"), file=file)
-
-
-def _say(text: str) -> None:
-    _show(text, sys.stderr)
 
 
 def _open(options: argparse.Namespace, pictures: bool = True) -> DataSet:
@@ -43,28 +34,33 @@ def _open(options: argparse.Namespace, pictures: bool = True) -> DataSet:
 
 
 def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
-    return data.only(recordings=recordings) if recordings else data
+    """The labeled pictures of some recordings; says how many are not labeled yet."""
+    chosen = data.only(recordings=recordings) if recordings else data
+    waiting = len(chosen) - len(chosen.labeled)
+    if waiting:
+        say(f"note: {waiting} of {len(chosen)} pictures are not labeled yet and left out; robotlab label goes on")
+    return chosen.labeled
 
 
 def _leak_caution(trained: Sequence[str], judged: DataSet) -> str:
     """The caution where a detector is judged on recordings it learned from."""
     both = [name for name in judged.recordings if name in trained]
     return (
-        f"; caution, data leakage: it also learned from {', '.join(both)}, so the figures are optimistic"
+        f"; caution, data leakage: it also learned from {', '.join(both)}, so the metrics are optimistic"
         if both
         else ""
     )
 
 
 def _cautions(detector: NeuralDetector, judged: DataSet) -> str:
-    """Why the figures of a detector on these pictures may say little."""
+    """Why the metrics of a detector on these pictures may say little."""
     from robotlab.neural.validation import scale_caution, size_caution
 
     trained, chosen = detector.facts.get("recordings", []), _validation(detector.facts)
     words = _leak_caution(trained, judged)
     both = [name for name in judged.recordings if name in chosen and name not in trained]
     if both:
-        words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the figures are a little optimistic"
+        words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the metrics are a little optimistic"
     cautions = filter(None, (scale_caution(detector, judged), size_caution(detector, judged)))
     return words + "".join(f"; {caution}" for caution in cautions)
 
@@ -88,7 +84,7 @@ def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tupl
         return data.only(recordings=others), f"learned from {', '.join(others)}"
     return (
         data,
-        "caution, data leakage: learned from the very pictures it is judged on, so the figures are optimistic; give --recordings or --learn",
+        "caution, data leakage: learned from the very pictures it is judged on, so the metrics are optimistic; give --recordings or --learn",
     )
 
 
@@ -118,18 +114,8 @@ def fit(options: argparse.Namespace) -> int:
     path = Path(options.output)
     if path.suffix.lower() != ".onnx":
         raise ModelError(f"a model's name must end in .onnx, got {path.name!r}; rename it")
-    of_fine_tuning = {
-        "--epochs": options.epochs,
-        "--resume": options.resume,
-        "--engine": options.engine,
-        "--start": options.start,
-    }
-    wrong = (
-        [name for name, value in of_fine_tuning.items() if value is not None]
-        if options.training == "frozen-backbone"
-        else []
-    )
-    if wrong:
+    wrong = [f"--{name}" for name in ("epochs", "resume", "engine", "start") if getattr(options, name) is not None]
+    if wrong and options.training == "frozen-backbone":
         raise InputError(
             f"{' and '.join(wrong)} go with --training fine-tuning, with a frozen backbone only a head is fitted; leave them out or add --training fine-tuning"
         )
@@ -157,11 +143,11 @@ def fit(options: argparse.Namespace) -> int:
     )
     detector.save(path)
     facts = detector.facts
-    _show(f"{path}: {', '.join(detector.classes)}; {path.stat().st_size / 1e6:.2f} MB")
-    _show(f"trained on {facts['pictures']} pictures of {', '.join(facts['recordings'])}")
+    show(f"{path}: {', '.join(detector.classes)}; {path.stat().st_size / 1e6:.2f} MB")
+    show(f"trained on {facts['pictures']} pictures of {', '.join(facts['recordings'])}")
     if facts["validation_pictures"]:
-        _show(f"score that maximizes F1 on the validation set ({facts['validation_split']}): {facts['best_score']:.2f}")
-    _show(f"next: {_what_next(options, path, facts, everything)}")
+        show(f"score that maximizes F1 on the validation set ({facts['validation_split']}): {facts['best_score']:.2f}")
+    show(f"next: {_what_next(options, path, facts, everything)}")
     return 0
 
 
@@ -176,7 +162,7 @@ def _what_next(options: argparse.Namespace, path: Path, facts: Mapping[str, Any]
         return f"{command} --recordings {quote(','.join(apart))}"
     kept = [name for name in chosen if name not in trained]
     if kept:
-        return f"{command} --recordings {quote(','.join(kept))}  (the validation set: it chose the threshold, so the figures are a little optimistic)"
+        return f"{command} --recordings {quote(','.join(kept))}  (the validation set: it chose the threshold, so the metrics are a little optimistic)"
     words = "no recording here is left for a test, all were trained on: judge on a new one"
     return words + (f", or fit again with --hold-out {quote(data.recordings[-1])}" if len(data.recordings) > 1 else "")
 
@@ -208,25 +194,25 @@ def evaluate(options: argparse.Namespace) -> int:
     else:
         detector, name, note = _detector(options.who, data, judged, options.learn, not options.quiet)
         if "caution" in note and not options.quiet:
-            _say(f"{name}: {note}")  # before the work too
+            say(f"{name}: {note}")  # before the work too
         found = detect_all(detector, judged, name, not options.quiet)
         detections, milliseconds = list(found.detections), float(sorted(found.milliseconds)[len(judged) // 2])
         evaluation = score(judged, detections, name)
     if options.save_results:
-        _say(f"results: {write_results(options.save_results, judged, detections)}")
+        say(f"results: {write_results(options.save_results, judged, detections)}")
     if options.html:
         from robotlab.report import evaluation_page
 
-        _say(f"report: {evaluation_page(judged, detections, evaluation, name, note).save(options.html)}")
+        say(f"report: {evaluation_page(judged, detections, evaluation, name, note).save(options.html)}")
     if options.json:
         value = evaluation.to_json()
         value |= {"note": note, "milliseconds_median": milliseconds}
-        _show(json.dumps(value, indent=1, allow_nan=False))
+        show(json.dumps(value, indent=1, allow_nan=False))
     else:
-        _show(f"{name} ({note})")
-        _show(evaluation.text())
+        show(f"{name} ({note})")
+        show(evaluation.text())
         if milliseconds is not None:
-            _show(f"time of one picture, median: {milliseconds:.1f} ms")
+            show(f"time of one picture, median: {milliseconds:.1f} ms")
     return 0
 
 
@@ -260,12 +246,12 @@ def compare(options: argparse.Namespace) -> int:
     scores = {name: threshold(detector, source) for name, detector in detectors.items()}
     outcome = face_off(judged, detectors, scores, walks, note, options.seed, progress=not options.quiet)
     path = face_off_page(outcome).save(options.output)
-    _show(
+    show(
         json.dumps(outcome.to_json(), indent=1, allow_nan=False)
         if options.json
         else f"{face_off_text(outcome)}\n\nDetectors: {note}."
     )
-    (_say if options.json else _show)(f"report: {path}")
+    (say if options.json else show)(f"report: {path}")
     return 0
 
 
@@ -276,34 +262,26 @@ def tour(options: argparse.Namespace) -> int:
     check_output(Path(options.output) / "model.onnx", "model")
     check_output(Path(options.output) / "tour.html", "report")
     path = run(options.output, seed=options.seed, progress=not options.quiet)
-    _show(f"report: {path.resolve()}")
-    _show("next: open it in a browser, then start the course with robotlab open")
+    show(f"report: {path.resolve()}")
+    show("next: open it in a browser, then start the course with robotlab open")
     return 0
 
 
 def simulate_walk(options: argparse.Namespace) -> int:
     """One walk in the rendered greenhouse."""
     from robotlab.face_off import simulate_walk as follow
-    from robotlab.face_off import threshold
-    from robotlab.neural import NeuralDetector
     from robotlab.report import drive_page
     from robotlab.report.page import text_table
 
     check_output(options.output, "report", filter(None, [options.log, options.who]))
     if options.log:
         check_output(options.log, "run log", [options.output])
-    if options.who == "color":
-        source = open_dataset(shipped("datasets/greenhouse"))
-        detector: Detector = ColorDetector.from_dataset(source, progress=not options.quiet)
-        score = threshold(detector, source)
-    else:
-        detector = NeuralDetector.load(options.who)
-        score = float(detector.facts.get("best_score") or Settings().min_score)
+    detector, score = driving_detector(options)
     run = follow(
         detector, options.walk, Settings(min_score=score), options.seed, options.who, not options.quiet, log=options.log
     )
-    _show(text_table(("score of the run", options.who), run.scores().items()))
-    _show(f"replay: {drive_page(run, options.who).save(options.output)}")
+    show(text_table(("score of the run", options.who), run.scores().items()))
+    show(f"replay: {drive_page(run, options.who).save(options.output)}")
     return 0
 
 

@@ -14,6 +14,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from robotlab.cli.shared import driving_detector, show
 from robotlab.errors import InputError, printable
 from robotlab.files import check_output
 
@@ -143,17 +144,12 @@ def run(options: argparse.Namespace) -> int:
     return _real(options)
 
 
-def _say(text: object) -> None:
-    print(printable(text, keep="\n"), flush=True)
-
-
 def _real(options: argparse.Namespace) -> int:
     from robotlab.cli.robot_options import (
         address_of,
         battery_of,
         camera_of,
         check_robot_numbers,
-        detector_of,
         settings_of,
         take_of,
         wheels_of,
@@ -181,8 +177,8 @@ def _real(options: argparse.Namespace) -> int:
         )
     check_robot_numbers(options)
     camera, place = camera_of(options), address_of(options.page) if options.page else None
-    _say(CAUTION + "\n")
-    detector, score = detector_of(options)
+    show(CAUTION + "\n")
+    detector, score = driving_detector(options)
     settings = settings_of(options, detector, score)
     log = _free(Path(options.log or "drive.jsonl"))
     check_output(options.output, "report", filter(None, [log, options.who if options.who != "color" else None]))
@@ -205,11 +201,11 @@ def _real(options: argparse.Namespace) -> int:
             shows.append(page.show)
             if rehearsed:  # the post waits for whoever holds
                 take.walking = lambda: page.held
-            _say(
+            show(
                 f"live page: {page.url}\n  who has this address can drive; hold its button, or the space bar, to drive"
             )
             if not address.startswith("127.") and address not in ("localhost", "::1"):
-                _say(
+                show(
                     "  it travels in the clear: use it in your own network only, or leave it at 127.0.0.1 and tunnel with ssh -L"
                 )
         recorder = None
@@ -236,21 +232,21 @@ def _real(options: argparse.Namespace) -> int:
 
                 page.finish(said(error))
             if log.exists():
-                _say(f"run log: {log}")
+                show(f"run log: {log}")
             raise
         if page is not None:
             page.finish(report.reason)
             time.sleep(_LAST_LOOK_S)
-    _say(
+    show(
         f"{'dry run, no wheel turned; ' if options.dry_run else ''}{report.pictures} pictures, target in {report.observations}; ended: {report.reason}"
     )
     if not report.halt_confirmed:
-        _say("the board did not confirm the last HALT: cut the power of the motors now")
+        show("the board did not confirm the last HALT: cut the power of the motors now")
     if recorder is not None and (recorder.error or recorder.left_out):
-        _say(
+        show(
             f"pictures left out: {recorder.left_out} (the disk was too slow){'; broke off: ' + recorder.error if recorder.error else ''}"
         )
-    _say(f"run log: {report.log}")
+    show(f"run log: {report.log}")
     _replay(options, report.log)
     return 1 if report.state == "fault" else 0
 
@@ -259,10 +255,10 @@ def _passed(checks: Iterable[Check]) -> bool:
     """Show each line as it comes; whether all are in order."""
     fine = True
     for check in checks:
-        _say(check)
+        show(check)
         fine = fine and check.ok
     if not fine:
-        _say("it does not drive; put right what says STOP, then start again")
+        show("it does not drive; put right what says STOP, then start again")
     return fine
 
 
@@ -271,7 +267,7 @@ def _answered(link: MotorLink, board: EmulatedBoard | None, settings: Settings, 
     from robotlab.robot.preflight import ask_before, ask_last, check_signs
 
     if not asked:  # emulated wheels
-        _say("not asked, for the wheels are emulated and here is no terminal: power switch, wheels up, signs, floor")
+        show("not asked, for the wheels are emulated and here is no terminal: power switch, wheels up, signs, floor")
         return True
 
     def ask(question: str) -> str:
@@ -308,10 +304,10 @@ def _replay(options: argparse.Namespace, log: Path) -> None:
     try:
         from robotlab.report import drive_page
     except ModuleNotFoundError as error:  # a robot with little installed
-        _say(
+        show(
             f"no replay, {error.name} is not installed here; copy the log and its pictures to a machine that has the course"
         )
         return
     from robotlab.robot.recording import load_run
 
-    _say(f"replay: {drive_page(load_run(log), options.who).save(options.output)}")
+    show(f"replay: {drive_page(load_run(log), options.who).save(options.output)}")

@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Callable
 from shlex import quote
 
+from robotlab.cli.shared import show
+
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     """Add this command to the parser.
@@ -44,13 +46,17 @@ def run(options: argparse.Namespace) -> int:
     """
     from robotlab.data import open_dataset, write_dataset, write_voc
     from robotlab.data.table import labels_csv
-    from robotlab.errors import InputError, printable
+    from robotlab.errors import InputError
     from robotlab.files import check_output, write_whole
 
     form = options.form or ("csv" if options.output.lower().endswith(".csv") else None)
     if form is None:
         raise InputError(f"--as must say the format for {options.output!r}: csv, voc or coco; add it")
-    data = open_dataset(options.data)
+    whole = open_dataset(options.data)
+    # A table or VOC file has no word for a picture that is not labeled yet: there it would be one without the thing.
+    data = whole if form == "coco" else whole.labeled
+    if len(data) < len(whole):
+        print(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
     if form == "csv":
         check_output(options.output, "table", [data.labels_path, *(entry.path for entry in data)])
         write_whole(options.output, labels_csv(data))
@@ -58,7 +64,7 @@ def run(options: argparse.Namespace) -> int:
         write_voc(options.output, data)
     else:
         write_dataset(options.output, data)
-    print(printable(f"{options.output}: {len(data)} pictures, {data.box_count} boxes"))
+    show(f"{options.output}: {len(data)} pictures, {data.box_count} boxes")
     if form != "csv":
-        print(printable(f"next: robotlab checkup {quote(options.output)}"))
+        show(f"next: robotlab checkup {quote(options.output)}")
     return 0

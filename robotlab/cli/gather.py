@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Callable
 from shlex import quote
 
+from robotlab.cli.shared import names, show
+
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     """Add this command to the parser.
@@ -28,7 +30,7 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     )
     sub.add_argument(
         "--keep",
-        type=lambda text: tuple(part.strip() for part in text.split(",")),
+        type=names,
         default=None,
         metavar="A,B",
         help="keep near-duplicates, blurred, or both (default: leave them out)",
@@ -41,7 +43,7 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     )
     sub.add_argument(
         "--classes",
-        type=lambda text: tuple(part.strip() for part in text.split(",") if part.strip()),
+        type=names,
         default=None,
         metavar="A,B",
         help="what will be labeled; more can be added while labeling",
@@ -69,11 +71,14 @@ def run(options: argparse.Namespace) -> int:
     from pathlib import Path
 
     from robotlab.errors import InputError, printable
+    from robotlab.files import check_output
     from robotlab.gather import gather
     from robotlab.image import save
 
     if options.show and (not options.show.lower().endswith(".png") or Path(options.show).exists()):
         raise InputError(f"--show must name a new file that ends in .png, got {options.show!r}; choose another name")
+    if options.show:
+        check_output(options.show, "picture")
     report = gather(
         options.source,
         options.folder,
@@ -87,7 +92,7 @@ def run(options: argparse.Namespace) -> int:
         lighting=options.lighting,
         progress=not options.quiet,
     )
-    print(printable(report.text(), keep="\n"))
+    show(report.text())
     if options.show and report.thumbnails:
         print(f"left out: {printable(save(options.show, report.left_out_sheet()))}")
     print(f"next: robotlab label {printable(quote(options.folder))}")

@@ -67,10 +67,14 @@ def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> 
     if no_display and not no_browser:
         _say("there is no display here: open the address below in a browser")
     sys.stdout.flush()
-    # Our kernel is Python's own with one extension, which says after a restart what to run first.
-    kernels = str(Path(__file__).parents[1] / "course" / "jupyter")
-    searched = os.pathsep.join(filter(None, [kernels, os.environ.get("JUPYTER_PATH")]))
-    environment = {**os.environ, **instead, "JUPYTER_PATH": searched}
+    # Our kernel is Python's own with one extension, which says after a restart what to run first. Our one setting
+    # wraps long lines of code, which a small window would cut off; the learner's own settings come before it.
+    ours = str(Path(__file__).parents[1] / "course" / "jupyter")
+    searched = {
+        name: os.pathsep.join(filter(None, [ours, os.environ.get(name)]))
+        for name in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH")
+    }
+    environment = {**os.environ, **instead, **searched}
     # Replace this process, so that Ctrl+C reaches JupyterLab alone.
     if os.name == "posix":
         os.execve(words[0], words, environment)

@@ -7,6 +7,8 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
+from robotlab.cli.shared import add_browser_options, names
+
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     """Add this command to the parser.
@@ -18,15 +20,9 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     """
     sub = command("label", "draw boxes on the pictures of a data set, with suggestions, in JupyterLab")
     sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
-    sub.add_argument(
-        "--pictures",
-        type=lambda text: tuple(part.strip() for part in text.split(",") if part.strip()),
-        metavar="ID,ID",
-        help="only these pictures, by their ids (default: all)",
-    )
+    sub.add_argument("--pictures", type=names, metavar="ID,ID", help="only these pictures, by their ids (default: all)")
     sub.add_argument("--no-suggestions", action="store_true", help="no detector suggests boxes")
-    sub.add_argument("--port", type=int, default=8888, help="first port to try")
-    sub.add_argument("--no-browser", action="store_true", help="do not open a browser window, print the address")
+    add_browser_options(sub)
 
 
 def run(options: argparse.Namespace) -> int:

@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
+from robotlab.cli.shared import add_jobs_options
+
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     """Add the command to the parser."""
@@ -30,9 +32,7 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         help="run without a sandbox, on this account: only work that you would run yourself",
     )
     sub.add_argument("--limit-s", type=float, default=60.0, metavar="S", help="seconds for one notebook (default: 60)")
-    sub.add_argument("--jobs", type=int, metavar="N", help="processes on this machine (default: one for each core)")
-    sub.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler, such as tcp://10.0.0.5:8786")
-    sub.add_argument("--quiet", action="store_true", help="no progress bar")
+    add_jobs_options(sub)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -41,7 +41,7 @@ def run(options: argparse.Namespace) -> int:
     from robotlab.errors import InputError
     from robotlab.marking import Limits, MarkingKey, mark_submissions, read_key, save_pages, save_tables
 
-    for name, low, high in (("jobs", 1, 1024), ("limit_s", 1, 3600), ("lesson", 0, 99)):
+    for name, low, high in (("limit_s", 1, 3600), ("lesson", 0, 99)):
         value = getattr(options, name)
         if value is not None and not low <= value <= high:
             raise InputError(
@@ -53,9 +53,18 @@ def run(options: argparse.Namespace) -> int:
     limits = Limits(wall_s=limit_s, cell_s=min(20.0, limit_s / 2), task_s=min(5.0, limit_s / 4))
     folder = Path(options.output)
     marking = mark_submissions(
-        options.submissions, folder, key, options.lesson, options.seed, limits, options.trusted, options.anonymous,
-        options.jobs, options.cluster, not options.quiet,
-    )  # fmt: skip
+        options.submissions,
+        folder,
+        key,
+        options.lesson,
+        options.seed,
+        limits,
+        options.trusted,
+        options.anonymous,
+        options.jobs,
+        options.cluster,
+        not options.quiet,
+    )
     written = save_tables(marking, folder, options.anonymous)
     page = save_pages(marking, written, folder)
     problems = [one for one in marking.notebooks if one.submission.problem]

@@ -83,12 +83,11 @@ def _field_of_view(options: argparse.Namespace) -> int:
     if options.picture is not None:
         picture = load(options.picture)
     else:
-        source = _needed(options, "camera", "0")
-        print(
-            f"Hang the sheet upright on a darker wall, {sheet[0]:g} m wide and {sheet[1]:g} m high, straight before the camera.\n"
-            f"The lens is {distance:g} m from the wall, measured with a tape."
-        )
-        with VideoCamera(source) as take:
+        with VideoCamera(_needed(options, "camera", "0")) as take:
+            print(
+                f"Hang the sheet upright on a darker wall, {sheet[0]:g} m wide and {sheet[1]:g} m high, straight before the camera.\n"
+                f"The lens is {distance:g} m from the wall, measured with a tape."
+            )
             end = time.monotonic() + 1.0
             while time.monotonic() < end:  # exposure settles
                 picture, _ = take()

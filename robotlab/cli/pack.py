@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Callable
 
-from robotlab.errors import InputError, printable
+from robotlab.cli.shared import say, show
+from robotlab.errors import InputError
 
 # Which options go with which kind, and which of them must be given.
 _TAKES = {
@@ -83,14 +83,11 @@ def run(options: argparse.Namespace) -> int:
                 f"robotlab pack {kind} must have --{_SHOWN.get(name, name)}, it has not; see robotlab pack --help"
             )
 
-    def say(text: str) -> None:
-        print(printable(text), file=sys.stderr, flush=True)
-
     if kind == "class":
         pack = pack_class(options.output)
     elif kind == "offline":
-        pack = pack_offline(options.output, **names, say=say)
+        pack = pack_offline(options.output, **names, tell=say)
     else:
-        pack = pack_robot(options.output, **names, say=say)
-    print(printable(pack.text(), keep="\n"))
+        pack = pack_robot(options.output, **names, tell=say)
+    show(pack.text())
     return 0

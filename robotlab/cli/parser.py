@@ -17,28 +17,24 @@ from contextlib import contextmanager, suppress
 from importlib import import_module
 
 from robotlab import __version__
+from robotlab.cli.shared import add_browser_options, names
 from robotlab.errors import InputError, install_hint, printable
 
 # Commands with a module of their own in robotlab.cli: ``add_options(command)`` and ``run(options)``.
-_MODULES: dict[str, str] = {
-    "plan": "plan",
-    "gather": "gather",
-    "label": "label",
-    "checkup": "checkup",
-    "split": "split",
-    "export": "export",
-    "measure": "measure",
-    "drive": "drive",
-    "mark": "mark",
-    "pack": "pack",
-    "sweep": "sweep",
-    "parts": "parts",
-}
-
-
-def _names(text: str) -> tuple[str, ...]:
-    """Comma-separated names of an option."""
-    return tuple(part.strip() for part in text.split(",") if part.strip())
+_MODULES = [
+    "plan",
+    "gather",
+    "label",
+    "checkup",
+    "split",
+    "export",
+    "measure",
+    "drive",
+    "mark",
+    "pack",
+    "sweep",
+    "parts",
+]
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -61,12 +57,11 @@ def _parser() -> argparse.ArgumentParser:
 
     def choice_of_pictures(sub: argparse.ArgumentParser) -> None:
         sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
-        sub.add_argument("--recordings", type=_names, metavar="A,B", help="only these recordings (default: all)")
-        sub.add_argument("--classes", type=_names, metavar="A,B", help="only these classes (default: all)")
+        sub.add_argument("--recordings", type=names, metavar="A,B", help="only these recordings (default: all)")
+        sub.add_argument("--classes", type=names, metavar="A,B", help="only these classes (default: all)")
 
     sub = command("open", "start JupyterLab at the first lesson")
-    sub.add_argument("--port", type=int, default=8888, help="first port to try")
-    sub.add_argument("--no-browser", action="store_true", help="do not open a browser window, print the address")
+    add_browser_options(sub)
 
     sub = command("tour", "run the whole chain once and write a report with pictures, tables and the replay")
     sub.add_argument("-o", "--output", default="tour", metavar="FOLDER", help="where the report goes (default: tour)")
@@ -84,7 +79,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     sub.add_argument(
         "--hold-out",
-        type=_names,
+        type=names,
         metavar="A,B",
         help="recordings of the validation set: early stopping and the threshold",
     )
@@ -115,7 +110,7 @@ def _parser() -> argparse.ArgumentParser:
     who.add_argument("--results", metavar="FILE", help="a COCO-style results file")
     sub.add_argument(
         "--learn",
-        type=_names,
+        type=names,
         metavar="A,B",
         help="recordings the color bands are fitted on (default: those not judged)",
     )
@@ -128,10 +123,10 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--with", dest="who", metavar="MODEL", help="a model file (default: fitted on the recordings not judged)"
     )
-    sub.add_argument("--learn", type=_names, metavar="A,B", help="recordings to learn from (default: those not judged)")
+    sub.add_argument("--learn", type=names, metavar="A,B", help="recordings to learn from (default: those not judged)")
     sub.add_argument(
         "--walks",
-        type=_names,
+        type=names,
         metavar="A,B",
         help="walks to follow, NAME or NAME:LIGHTING (default: weave,wrong_things:warm; none: no walk)",
     )
@@ -144,14 +139,14 @@ def _parser() -> argparse.ArgumentParser:
     sub.add_argument(
         "--check", action="store_true", help="write nothing; exit 1 when a notebook differs from its source"
     )
-    for module in _MODULES.values():
+    for module in _MODULES:
         import_module(f"robotlab.cli.{module}").add_options(command)
     return parser
 
 
 def _check_ranges(options: argparse.Namespace) -> None:
     """Refuse numbers out of range and options without a value, before anything is done."""
-    for name, low, high in (("seed", 0, 2**32 - 1), ("port", 1, 65535), ("epochs", 1, 100_000)):
+    for name, low, high in (("seed", 0, 2**32 - 1), ("port", 1, 65535), ("epochs", 1, 100_000), ("jobs", 1, 1024)):
         value = getattr(options, name, None)
         if value is not None and not low <= value <= high:
             raise InputError(f"--{name} must be from {low} to {high}, got {value}; choose a number in between")
@@ -192,7 +187,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _check_ranges(options)
         if options.command in _MODULES:
             with _remarks_shown():
-                return import_module(f"robotlab.cli.{_MODULES[options.command]}").run(options)
+                return import_module(f"robotlab.cli.{options.command}").run(options)
         from robotlab.cli.commands import COMMANDS  # after parsing, so that --help answers at once
 
         return COMMANDS[options.command](options)

@@ -5,9 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 
-
-def _names(text: str) -> tuple[str, ...]:
-    return tuple(part.strip() for part in text.split(",") if part.strip())
+from robotlab.cli.shared import add_camera_options, camera_of, names, show, size_of
 
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
@@ -23,16 +21,14 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     sub.add_argument("--object-height", type=float, required=True, metavar="M", help="height of the object, m")
     sub.add_argument("--object-width", type=float, metavar="M", help="width of the object, m")
     sub.add_argument("--target", metavar="CLASS", help="the object's class (default: the only one)")
-    sub.add_argument("--hfov", type=float, default=62.0, metavar="DEG", help="horizontal field of view (default: 62)")
     sub.add_argument("--size", default="640x480", metavar="WxH", help="size of the picture, px (default: 640x480)")
-    sub.add_argument("--lens-height", type=float, default=0.25, metavar="M", help="above the floor (default: 0.25)")
-    sub.add_argument("--pitch", type=float, default=0.0, metavar="DEG", help="looking down (default: 0)")
+    add_camera_options(sub)
     sub.add_argument(
         "--smallest", type=float, default=12.0, metavar="PX", help="least usable height in the picture (default: 12)"
     )
     sub.add_argument("--farthest", type=float, metavar="M", help="farther than this it need not be seen, m")
     sub.add_argument("--pictures", type=int, default=100, metavar="N", help="in all (default: 100)")
-    sub.add_argument("--lightings", type=_names, default=("bright", "dim", "lamp"), metavar="A,B")
+    sub.add_argument("--lightings", type=names, default=("bright", "dim", "lamp"), metavar="A,B")
     sub.add_argument("--backgrounds", type=int, default=3, metavar="N", help="places, each a recording (default: 3)")
     sub.add_argument("-o", "--output", metavar="FILE", help="also write one page to print and tick (.html)")
 
@@ -50,24 +46,14 @@ def run(options: argparse.Namespace) -> int:
     int
         Exit code.
     """
-    import math
-    import re
-
-    from robotlab.camera import Camera
     from robotlab.data import open_dataset
-    from robotlab.errors import InputError, printable
     from robotlab.files import check_output
     from robotlab.gather import capture_plan
     from robotlab.report.capture import save_capture_page
 
-    size = re.fullmatch(r"([0-9]{1,5})x([0-9]{1,5})", options.size)
-    if size is None:
-        raise InputError(f"--size must be WIDTHxHEIGHT in px, got {options.size!r}; write for instance 640x480")
+    camera = camera_of(options, size_of(options.size))
     if options.output:
         check_output(options.output, "report")
-    camera = Camera(
-        int(size[1]), int(size[2]), math.radians(options.hfov), options.lens_height, math.radians(options.pitch)
-    )
     plan = capture_plan(
         camera,
         options.object_height,
@@ -80,8 +66,8 @@ def run(options: argparse.Namespace) -> int:
         data=open_dataset(options.data, unlabeled=True) if options.data else None,
         target=options.target,
     )
-    print(printable(plan.text(), keep="\n"))
+    show(plan.text())
     if options.output:
-        print(printable(f"to print: {save_capture_page(options.output, plan, options.target or 'the object')}"))
+        show(f"to print: {save_capture_page(options.output, plan, options.target or 'the object')}")
     print("next: robotlab gather FILM DATA --recording NAME")
     return 0

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from robotlab.loop import Settings
     from robotlab.robot.rehearsal import EmulatedBoard
 
-# What can be: an option outside of it is in another unit, or slipped (common practice, no source).
+# What can be: an option outside of it is in another unit, or mistyped (common practice, no source).
 _RANGES = {
     "time": (0.1, 86400.0, "it is in seconds"),
     "max_speed": (0.001, 10.0, "it is in m/s"),
@@ -38,25 +38,6 @@ def check_robot_numbers(options: argparse.Namespace) -> None:
         value = getattr(options, name)
         if value is not None:
             number(value, f"--{name.replace('_', '-')}", low, high, repair=repair)
-
-
-def detector_of(options: argparse.Namespace) -> tuple[Any, float]:
-    """The detector, and the score from which on it is believed."""
-    from robotlab.loop import Settings
-
-    if options.who == "color":
-        from robotlab.color import ColorDetector
-        from robotlab.course.resources import shipped
-        from robotlab.data import open_dataset
-        from robotlab.face_off import threshold
-
-        source = open_dataset(shipped("datasets/greenhouse"))
-        detector = ColorDetector.from_dataset(source, progress=not options.quiet)
-        return detector, threshold(detector, source)
-    from robotlab.neural import NeuralDetector
-
-    model = NeuralDetector.load(options.who)
-    return model, float(model.facts.get("best_score") or Settings().min_score)
 
 
 def settings_of(options: argparse.Namespace, detector: Any, score: float) -> Settings:

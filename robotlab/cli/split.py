@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Callable
 from shlex import quote
 
+from robotlab.cli.shared import show
+
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     """Add this command to the parser.
@@ -45,10 +47,12 @@ def run(options: argparse.Namespace) -> int:
     from dataclasses import replace
 
     from robotlab.data import find_leaks, open_dataset, split_by_recording, split_in_time, write_dataset
-    from robotlab.errors import printable
     from robotlab.report.page import text_table
 
-    data, folder = open_dataset(options.data), options.data
+    whole, folder = open_dataset(options.data), options.data
+    data = whole.labeled
+    if len(data) < len(whole):
+        print(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
     if options.in_time:
         train, test = split_in_time(data, options.hold_out, options.gap)
         entries = [
@@ -67,15 +71,15 @@ def run(options: argparse.Namespace) -> int:
     for words, side in (("train", train), ("judge", test)):
         counts = [sum(int((entry.labels == place).sum()) for entry in side) for place in range(len(data.classes))]
         rows.append((words, ", ".join(side.recordings), len(side), *counts))
-    print(printable(text_table(("side", "recordings", "pictures", *data.classes), rows), keep="\n"))
+    show(text_table(("side", "recordings", "pictures", *data.classes), rows))
     leaks = find_leaks(train, test)
     for leak in leaks[:5]:
-        print(
-            printable(f"near-duplicate on both sides: {leak.train.name} and {leak.test.name}, {leak.bits} of 128 bits")
-        )
+        show(f"near-duplicate on both sides: {leak.train.name} and {leak.test.name}, {leak.bits} of 128 bits")
     if leaks:
-        print(f"{len(leaks)} in all: the figures will flatter; keep such recordings on one side (--recordings below)")
+        print(
+            f"{len(leaks)} in all: data leakage, so the metrics will be optimistic; keep such recordings on one side (--recordings below)"
+        )
     place, names = quote(folder), [quote(",".join(side.recordings)) for side in (train, test)]
-    print(printable(f"next: robotlab fit {place} --recordings {names[0]} -o model.onnx"))
-    print(printable(f"then: robotlab judge {place} --recordings {names[1]} --with model.onnx"))
+    show(f"next: robotlab fit {place} --recordings {names[0]} -o model.onnx")
+    show(f"then: robotlab judge {place} --recordings {names[1]} --with model.onnx")
     return 1 if leaks else 0

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from robotlab.color.colorspace import HUES, hsv
+from robotlab.color.hsv_conversion import HUES, hsv
 from robotlab.errors import InputError
 from robotlab.image import check_picture, lab
 

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
+from robotlab.color.band_components import pieces_in_band
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.components import Components
-from robotlab.color.joining import join_stacked
 from robotlab.color.learn import CORE, learn_from_boxes
-from robotlab.color.pieces import pieces_in_band
-from robotlab.color.shape import Shape
+from robotlab.color.merging import join_stacked
+from robotlab.color.shape_limits import Shape
 from robotlab.color.store import color_detector_to_json, read_color_detector
 from robotlab.color.white_balance import apply_gains, check_gains, gray_world
 from robotlab.detections import Detections

@@ -22,7 +22,7 @@ from functools import lru_cache
 import numpy as np
 
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.colorspace import HUE_ERROR, HUES, SATURATION_ERROR, hsv_of_bytes
+from robotlab.color.hsv_conversion import HUE_ERROR, HUES, SATURATION_ERROR, hsv_of_bytes
 from robotlab.image import check_picture
 
 # Bytes handled at a time: with the buffers it stays in a 512 KB cache.

@@ -17,9 +17,9 @@ from scipy.ndimage import gaussian_filter
 from robotlab._progress import progress_bar
 from robotlab.boxes import xywh_from_corners
 from robotlab.color.bands import Band
-from robotlab.color.colorspace import HUES, hsv_of_bytes
+from robotlab.color.hsv_conversion import HUES, hsv_of_bytes
 from robotlab.color.learn import core_pixels, learn_band, thin
-from robotlab.color.shape import Shape
+from robotlab.color.shape_limits import Shape
 from robotlab.errors import DataSetError
 from robotlab.metrics.coco import evaluate_coco
 from robotlab.metrics.tables import GroundTruthTable, detection_table

@@ -8,7 +8,7 @@ import numpy as np
 
 from robotlab.boxes import check_boxes
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.colorspace import HUES, hsv_of_bytes, hue_step, mean_hue
+from robotlab.color.hsv_conversion import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.errors import BoxError, InputError
 from robotlab.image import check_picture, lab
 
@@ -157,13 +157,7 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
     >>> learn_band(np.array([[230, 110, 20]] * 9, np.uint8))
     Band(hue=(10, 16), saturation=(213, 255), value=(210, 255))
     """
-    pixels = np.asarray(pixels)
-    if pixels.ndim != 2 or pixels.shape[1:] != (3,) or not len(pixels) or pixels.dtype != np.uint8:
-        raise InputError(
-            f"pixels must be (N, 3) of uint8 with N > 0, got {pixels.shape} of {pixels.dtype}; use picture[mask]"
-        )
-    if not 0 <= outside_percent < 50:
-        raise InputError(f"outside_percent must be from 0 to below 50, got {outside_percent}; 5 is usual")
+    pixels = _checked(pixels, outside_percent)
     ends = (outside_percent, 100 - outside_percent)
     hue, saturation, value = hsv_of_bytes(*pixels.T)
     if np.percentile(saturation, 80) < GRAY_SATURATION:
@@ -187,6 +181,17 @@ def learn_band(pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT) -> 
     v0, v1 = np.percentile(value[near], ends)
     top = 255 if v1 >= 64 else int(np.ceil(v1)) + OTHER_SLACK
     return Band((int(low) % HUES, int(high) % HUES), (max(s0, 0), 255), (max(int(v0) - OTHER_SLACK, 0), top))
+
+
+def _checked(pixels: np.ndarray, outside_percent: float) -> np.ndarray:
+    pixels = np.asarray(pixels)
+    if pixels.ndim != 2 or pixels.shape[1:] != (3,) or not len(pixels) or pixels.dtype != np.uint8:
+        raise InputError(
+            f"pixels must be (N, 3) of uint8 with N > 0, got {pixels.shape} of {pixels.dtype}; use picture[mask]"
+        )
+    if not 0 <= outside_percent < 50:
+        raise InputError(f"outside_percent must be from 0 to below 50, got {outside_percent}; 5 is usual")
+    return pixels
 
 
 def colorful(pixels: np.ndarray) -> np.ndarray:
@@ -241,13 +246,7 @@ def learn_lab_band(
     >>> learn_lab_band(np.array([[255, 255, 255]], np.uint8)).radius
     5.0
     """
-    pixels = np.asarray(pixels)
-    if pixels.ndim != 2 or pixels.shape[1:] != (3,) or not len(pixels) or pixels.dtype != np.uint8:
-        raise InputError(
-            f"pixels must be (N, 3) of uint8 with N > 0, got {pixels.shape} of {pixels.dtype}; use picture[mask]"
-        )
-    if not 0 <= outside_percent < 50:
-        raise InputError(f"outside_percent must be from 0 to below 50, got {outside_percent}; 5 is usual")
+    pixels = _checked(pixels, outside_percent)
     pixels = pixels[colorful(pixels)]
     colors = lab(pixels[None])
     center = tuple(np.median(colors[0], axis=0))

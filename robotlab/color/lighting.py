@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.colorspace import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.color.components import blobs_of_runs, runs_of_pixels
 from robotlab.color.fast_threshold import pixels_in_band
+from robotlab.color.hsv_conversion import HUES, hsv_of_bytes, hue_step, mean_hue
 from robotlab.color.learn import CORE, colorful, core_pixels, paired, thin
 from robotlab.errors import InputError
 from robotlab.image import check_picture, lab

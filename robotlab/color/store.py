@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from robotlab.color.bands import band_from_json
-from robotlab.color.shape import Shape
+from robotlab.color.shape_limits import Shape
 from robotlab.errors import InputError, ModelError, printable, short
 from robotlab.json_file import read_json
 

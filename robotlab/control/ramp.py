@@ -237,31 +237,6 @@ def move_time_s(distance_m: float, max_mps: float, max_accel_mps2: float) -> flo
     return 2 * math.sqrt(distance / a) if distance < v * v / a else distance / v + v / a
 
 
-def move_speed_mps(t_s: float, distance_m: float, max_mps: float, max_accel_mps2: float) -> float:
-    """Speed at a time of the quickest move of :func:`move_time_s`.
-
-    Parameters
-    ----------
-    t_s : float
-        Time since the start.
-    distance_m, max_mps, max_accel_mps2 : float
-        As in :func:`move_time_s`.
-
-    Returns
-    -------
-    float
-        Speed, m/s: the least of speeding up, the limit, and slowing down.
-
-    Examples
-    --------
-    >>> move_speed_mps(0.25, 1.0, 0.5, 1.0), move_speed_mps(1.0, 1.0, 0.5, 1.0)
-    (0.25, 0.5)
-    """
-    end = move_time_s(distance_m, max_mps, max_accel_mps2)
-    t = number(t_s, "t_s")
-    return max(0.0, min(max_accel_mps2 * t, max_mps, max_accel_mps2 * (end - t)))
-
-
 def speed_change_time_s(change_mps: float, max_accel_mps2: float, max_jerk_mps3: float | None = None) -> float:
     """Least time to change speed.
 

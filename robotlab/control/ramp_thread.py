@@ -347,7 +347,7 @@ class RampThread:
         # Left out, not sent in a burst.
         self._missed += skipped
         due += skipped * self._period
-        time.sleep(max(0.0, due - now))
+        time.sleep(min(self._period, max(0.0, due - now)))  # a clock that jumps back holds nothing up
         self._late.append(time.monotonic() - due)
         return due, 1 + skipped
 

@@ -23,8 +23,7 @@ from robotlab.errors import MotionError
 # the half is also Ziegler and Nichols' rule for P control, Transactions of the
 # ASME 64:759-768, 1942, from memory).
 GAIN_MARGIN = 2.0
-# Beyond these the exact step response and the eigenvalues take too long.
-_MOST_DELAYS = 1000
+# Beyond this the eigenvalues take too long.
 _MOST_FRAMES = 200
 
 
@@ -55,28 +54,6 @@ def continuous_ultimate_gain(delay_s: float) -> float:
     return math.inf if delay == 0 else math.pi / (2 * delay)
 
 
-def continuous_critical(delay_s: float) -> float:
-    """Largest gain without overshoot of the continuous loop.
-
-    Parameters
-    ----------
-    delay_s : float
-        Age of the bearing when the command acts.
-
-    Returns
-    -------
-    float
-        ``1 / (e T)``, 1/s; infinite without delay.
-
-    Examples
-    --------
-    >>> round(continuous_critical(1.0), 6)
-    0.367879
-    """
-    delay = number(delay_s, "delay_s", 0)
-    return math.inf if delay == 0 else 1 / (math.e * delay)
-
-
 def margins(gain: float, delay_s: float) -> tuple[float, float]:
     """Gain margin and phase margin of the continuous loop.
 
@@ -100,54 +77,6 @@ def margins(gain: float, delay_s: float) -> tuple[float, float]:
     """
     gain = number(gain, "gain", 0, open_low=True)
     return continuous_ultimate_gain(delay_s) / gain, math.pi / 2 - gain * number(delay_s, "delay_s", 0)
-
-
-def continuous_bearing(t_s, gain: float, delay_s: float) -> np.ndarray:
-    """Bearing error after the target jumps by 1, exactly.
-
-    Parameters
-    ----------
-    t_s : (N,) array-like
-        Times, s; the error is 1 until time 0, and the first command acts
-        then.
-    gain : float
-        Steering gain K, 1/s.
-    delay_s : float
-        Delay T, more than 0.
-
-    Returns
-    -------
-    (N,) ndarray
-        ``sum over n of (-K)^n (t - (n - 1) T)^n / n!`` while ``t > (n - 1) T``:
-        the delayed exponential, which solves ``b' = -K b(t - T)``.
-
-    Raises
-    ------
-    MotionError
-        If a time is not finite or more than 1000 delays away.
-
-    Examples
-    --------
-    >>> continuous_bearing([0.5, 2.0], gain=1.0, delay_s=1.0).round(6).tolist()
-    [0.5, -0.5]
-    """
-    delay = number(delay_s, "delay_s", 0, open_low=True)
-    turn = number(gain, "gain", 0) * delay
-    t = np.atleast_1d(np.asarray(t_s, float))
-    if not np.isfinite(t).all() or t.max(initial=0.0) > _MOST_DELAYS * delay:
-        raise MotionError(
-            f"t_s must be finite and at most {_MOST_DELAYS} delays, got up to {t.max():g} s; ask for less"
-        )
-    # One delay after the other: within each, b' is the polynomial of the one
-    # before.  The sum itself loses all digits after some thirty delays.
-    which = np.maximum(np.ceil(t / delay), 0).astype(int)
-    bearing = np.ones_like(t)
-    powers = np.ones(1)  # of the fraction of the delay that has passed
-    for step in range(1, int(which.max(initial=0)) + 1):
-        powers = np.concatenate([[powers.sum()], -turn * powers / np.arange(1, len(powers) + 1)])
-        here = which == step
-        bearing[here] = np.polynomial.polynomial.polyval(t[here] / delay - (step - 1), powers)
-    return bearing.reshape(np.shape(t_s))
 
 
 def sampled_ultimate_gain(delay_frames: int) -> float:

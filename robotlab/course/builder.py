@@ -180,7 +180,9 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
         where = f"{path.name}, cell {number}"
         unknown = [tag for tag in tags if tag not in TAGS]
         if unknown:
-            raise LessonError(f"{where}: a tag must be one of {', '.join(TAGS)}, got {unknown[0]!r}; mend its spelling")
+            raise LessonError(
+                f"{where}: a tag must be one of {', '.join(TAGS)}, got {unknown[0]!r}; correct its spelling"
+            )
         kinds = [tag for tag in tags if tag in KINDS]
         if len(kinds) > 1:
             raise LessonError(f"{where}: a cell must be of one kind, got {' and '.join(kinds)}; keep one of them")
@@ -246,7 +248,9 @@ def _build_one(source: Path, lessons_folder: Path, worked_folder: Path) -> str:
         kept = cell_not_run(cell, source.stem, _between(worked_folder, lessons_folder) + "pictures")
         if "still" in cell["tags"]:
             where = lessons_folder / "pictures" / still_name(source.stem, cell)
-            stills[where] = _picture_of(ran, f"{source.name}, still {cell['metadata']['picture']}")
+            name = f"{source.name}, still {cell['metadata']['picture']}"
+            tidy(ran["outputs"], count, cell["tags"], name)
+            stills[where] = _picture_of(ran, name)
         elif cell["type"] == "code":
             count += 1
             kept["execution_count"] = count

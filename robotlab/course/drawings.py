@@ -56,7 +56,8 @@ def draw_pinhole(ax: Axes, hfov_rad: float, distance_m: float = 3.0) -> Axes:
     middle = hfov_rad / 4
     ax.text(0.33 * distance_m * math.cos(middle), 0.33 * distance_m * math.sin(middle), "HFOV / 2", va="center")
     ax.text(0, 0.1 * half_m, "lens", ha="center", va="bottom")
-    ax.text(-behind_m / 2, 0.03 * half_m, "focal length", ha="center", va="bottom", color=BLUE)
+    # In two lines, so that no ray crosses it.
+    ax.text(-0.95 * behind_m, -0.03 * half_m, "focal\nlength", ha="left", va="top", color=BLUE)
     ax.text(-1.06 * behind_m, -half_sensor_m / 2, "half the\nsensor", ha="right", va="center", color=BLUE)
     ax.text(0.6 * distance_m, -0.05 * half_m, "distance Z", ha="center", va="top", color=ORANGE)
     ax.text(1.03 * distance_m, half_m / 2, "half the\nstrip", ha="left", va="center", color=ORANGE)

@@ -52,14 +52,14 @@ def read_table(path: str | Path, columns: Sequence[str]) -> list[dict[str, str]]
     lines = path.read_text(encoding="utf-8").splitlines()
     if not lines or tuple(lines[0].split("\t")) != tuple(columns):
         raise LessonError(
-            f"{path.name} must begin with the columns {', '.join(columns)}, separated by tabs; mend its first line"
+            f"{path.name} must begin with the columns {', '.join(columns)}, separated by tabs; correct its first line"
         )
     rows = []
     for number, line in enumerate(lines[1:], start=2):
         cells = [cell.strip() for cell in line.split("\t")]
         if len(cells) != len(columns):
             raise LessonError(
-                f"{path.name}, line {number}: a row must have {len(columns)} cells, got {len(cells)}; mend it"
+                f"{path.name}, line {number}: a row must have {len(columns)} cells, got {len(cells)}; correct it"
             )
         rows.append(dict(zip(columns, cells, strict=True)))
     return rows
@@ -97,7 +97,7 @@ def resolve(name: str) -> object:
             return thing
         except (ModuleNotFoundError, AttributeError):
             continue
-    raise LessonError(f"a function must be importable, {name} is not; mend its name in the table")
+    raise LessonError(f"a function must be importable, {name} is not; correct its name in the table")
 
 
 def glossary_page(rows: Sequence[Mapping[str, str]], lessons: Mapping[str, str]) -> str:

@@ -58,7 +58,7 @@ def tidy(outputs: list[dict[str, Any]], count: int, tags: list[str], where: str)
         output = dict(output)
         kind = output["output_type"]
         if kind == "error" and "raises-exception" not in tags:
-            raise LessonError(f"{where}: it must run, it raised {output['ename']}: {output['evalue']}; mend it")
+            raise LessonError(f"{where}: it must run, it raised {output['ename']}: {output['evalue']}; correct it")
         if kind == "stream":
             if CHECKS_NOTHING in tags:
                 continue
@@ -66,7 +66,7 @@ def tidy(outputs: list[dict[str, Any]], count: int, tags: list[str], where: str)
                 continue
             if output["name"] == "stderr":
                 raise LessonError(
-                    f"{where}: it must run without warnings, it wrote {_short(output['text'])!r}; mend the cause"
+                    f"{where}: it must run without warnings, it wrote {_short(output['text'])!r}; remove the cause"
                 )
             if kept and kept[-1]["output_type"] == "stream":
                 kept[-1]["text"] += output["text"]

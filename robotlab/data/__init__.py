@@ -10,9 +10,9 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.data.check import DataSetReport, check_dataset
     from robotlab.data.coco import read_labels
+    from robotlab.data.dataset import DataSet
     from robotlab.data.drawing import contact_sheet, draw_boxes
     from robotlab.data.labeled_image import LabeledImage
-    from robotlab.data.model import DataSet
     from robotlab.data.opening import open_dataset
     from robotlab.data.results import read_results, write_results
     from robotlab.data.split import Leak, find_leaks, split_by_recording, split_in_time

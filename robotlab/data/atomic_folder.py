@@ -5,15 +5,14 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import os
-import shutil
 import sys
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 from robotlab.data.coco import read_labels
 from robotlab.data.locating import LABELS_NAME, OLD_LABELS_NAME
 from robotlab.errors import DataSetError
+from robotlab.files import beside
 
 # What operating systems drop into folders by themselves (common practice, no
 # source); nobody misses it.
@@ -44,6 +43,7 @@ def whole_folder(folder: str | os.PathLike, replace: bool = False) -> Iterator[P
 
     Examples
     --------
+    >>> import tempfile
     >>> home = Path(tempfile.mkdtemp())
     >>> with whole_folder(home / "notes") as beside:
     ...     _ = (beside / "a.txt").write_text("ten crates")
@@ -53,19 +53,14 @@ def whole_folder(folder: str | os.PathLike, replace: bool = False) -> Iterator[P
     folder = Path(os.path.realpath(folder))
     _check_place(folder, replace)
     folder.parent.mkdir(parents=True, exist_ok=True)
-    beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}.", suffix=".part"))
-    try:
-        yield beside
-        mask = os.umask(0)
-        os.umask(mask)
-        os.chmod(beside, 0o777 & ~mask)
-        _flush_folders(beside)
-        _take_place(beside, folder)
-    except BaseException as error:
-        shutil.rmtree(beside, ignore_errors=True)
-        if isinstance(error, DataSetError):
-            raise DataSetError(str(error).replace(str(beside), str(folder))) from None
-        raise
+    with beside(folder) as place:
+        place.mkdir()
+        try:
+            yield place
+        except DataSetError as error:
+            raise DataSetError(str(error).replace(str(place), str(folder))) from None
+        _flush_folders(place)
+        _take_place(place, folder)
 
 
 def _check_place(folder: Path, replace: bool) -> None:
@@ -113,23 +108,20 @@ def _flush_folders(top: Path) -> None:
             os.close(handle)
 
 
-def _take_place(beside: Path, folder: Path) -> None:
-    """Give `beside` the name `folder`; what was there goes."""
+def _take_place(place: Path, folder: Path) -> None:
+    """Give `place` the name `folder`; what was there gets the name `place`."""
     if not folder.exists():
-        os.rename(beside, folder)
-    elif _exchange(beside, folder):
-        shutil.rmtree(beside)
-    else:
+        os.rename(place, folder)
+    elif not _exchange(place, folder):
         # Two renames: a process killed just between them leaves the old set
         # beside, whole, under a name that open_dataset points to.
-        old = beside.with_suffix(".old")
-        os.rename(folder, old)
+        old = place.with_suffix(".old")
         try:
-            os.rename(beside, folder)
-        except BaseException:
-            os.rename(old, folder)
-            raise
-        shutil.rmtree(old)
+            os.rename(folder, old)
+            os.rename(place, folder)
+        finally:
+            if old.exists():
+                os.rename(old, place if folder.exists() else folder)
 
 
 def _exchange(a: Path, b: Path) -> bool:

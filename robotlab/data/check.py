@@ -13,8 +13,8 @@ import numpy as np
 
 from robotlab.boxes import iou
 from robotlab.data.coco import read_labels
+from robotlab.data.dataset import DataSet
 from robotlab.data.locating import find_labels
-from robotlab.data.model import DataSet
 from robotlab.data.opening import open_dataset
 from robotlab.errors import DataSetError
 from robotlab.image.hashing import image_hash, near_duplicates
@@ -231,8 +231,13 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
             )
     if len(data.recordings) == 1:
         notes.append("all pictures are one recording: make a second one at another time, to test on")
-    if counts and facts["pictures_without_boxes"]:
-        bare = [entry.name for entry in data if len(entry) == 0]
+    waiting = [entry.name for entry in data if entry.waits_for_labels]
+    if counts and waiting:
+        notes.append(
+            f"{_count(len(waiting), 'picture')} not labeled yet ({_some(waiting)}): fit and judge leave them out; go on with robotlab label"
+        )
+    bare = [entry.name for entry in data if len(entry) == 0 and not entry.waits_for_labels]
+    if counts and bare:
         notes.append(
             f"{_count(len(bare), 'picture')} without boxes ({_some(bare)}): right if nothing is in view, else label them"
         )

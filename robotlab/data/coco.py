@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 
 from robotlab import image as pictures_io
+from robotlab.data.dataset import DataSet, size_problem
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import PictureFinder, looks_like_labels
-from robotlab.data.model import DataSet, size_problem
 from robotlab.data.values import as_id, four_numbers, has_nan, number, typed
 from robotlab.errors import DataSetError, PictureError, printable, short
 from robotlab.json_file import read_json

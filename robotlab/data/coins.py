@@ -15,7 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from robotlab import image as pictures_io
-from robotlab.data.model import DataSet
+from robotlab.data.dataset import DataSet
 from robotlab.data.write import Sample, write_dataset
 from robotlab.errors import DataSetError, InputError
 

@@ -9,8 +9,8 @@ import numpy as np
 
 from robotlab import image as pictures_io
 from robotlab.boxes import check_boxes
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 
 # Eight colors that people with any common color vision tell apart (Okabe and

@@ -106,6 +106,11 @@ class LabeledImage:
     def __len__(self) -> int:
         return len(self.boxes)
 
+    @property
+    def waits_for_labels(self) -> bool:
+        """Nobody has labeled it yet: its record says ``labeled: false``, and it has no box."""
+        return not len(self) and not self.record.get("labeled", True)
+
     def pick(self, rows: np.ndarray, labels: np.ndarray | None = None) -> LabeledImage:
         """The same picture with some of its boxes.
 

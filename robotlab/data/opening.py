@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 
 from robotlab.data.coco import read_labels
+from robotlab.data.dataset import DataSet
 from robotlab.data.locating import find_labels
-from robotlab.data.model import DataSet
 from robotlab.data.voc import has_voc, open_voc
 from robotlab.errors import DataSetError
 

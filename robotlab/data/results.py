@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from robotlab.data.model import DataSet
+from robotlab.data.dataset import DataSet
 from robotlab.data.values import as_id, four_numbers, number, typed
 from robotlab.detections import Detections
 from robotlab.errors import DataSetError, short

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 from robotlab.image.hashing import NEAR_BITS, image_hash, near_duplicates
 
@@ -72,7 +72,7 @@ def split_by_recording(
     if len(names) < 2:
         raise DataSetError(
             f"{data.labels_path}: a split needs at least two recordings, there is {', '.join(names)} alone, and neighboring "
-            "frames on both sides would flatter the test; make another recording at another time, or split this one in "
+            "frames on both sides would leak into the test; make another recording at another time, or split this one in "
             "time with a gap (split_in_time, or robotlab split --in-time), which says less"
         )
     if isinstance(hold_out, (int, float)) and not isinstance(hold_out, bool):

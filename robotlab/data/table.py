@@ -7,7 +7,7 @@ import io
 
 import numpy as np
 
-from robotlab.data.model import DataSet
+from robotlab.data.dataset import DataSet
 
 COLUMNS = (
     "picture",

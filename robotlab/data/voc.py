@@ -19,9 +19,9 @@ import numpy as np
 
 from robotlab.data.atomic_folder import whole_folder
 from robotlab.data.coco import Reader
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import LABEL_FOLDERS, PICTURE_FOLDERS, PictureFinder
-from robotlab.data.model import DataSet
 from robotlab.data.values import as_id, number_in
 from robotlab.data.voc_notes import (
     TAG,

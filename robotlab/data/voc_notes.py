@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.data.model import DataSet
 from robotlab.data.values import as_id, four_numbers
 from robotlab.data.write import annotation_records, picture_record
 from robotlab.errors import DataSetError

@@ -15,11 +15,11 @@ from robotlab import image as pictures_io
 from robotlab.boxes import check_boxes
 from robotlab.data.atomic_folder import whole_folder
 from robotlab.data.coco import read_labels
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import LABELS_NAME, PICTURE_FOLDERS
-from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
-from robotlab.files import write_whole
+from robotlab.files import read_plain, write_whole
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +75,7 @@ def write_dataset(
     pictures: DataSet | Iterable[Sample],
     classes: Sequence[str] | None = None,
     *,
-    card: str | None = None,
+    card: str | bytes | None = None,
     info: Mapping[str, Any] | None = None,
     replace: bool = False,
     quality: int = 90,
@@ -92,7 +92,7 @@ def write_dataset(
         one by one from a generator.
     classes : sequence of str
         Class names; needed for samples, not for a data set.
-    card : str, optional
+    card : str or bytes, optional
         The data card, Markdown.  Without it the card of the given data set is
         kept, or a short one with the counts is written.
     info : mapping, optional
@@ -133,7 +133,7 @@ def write_dataset(
             labels = _copy(beside, pictures)
             old_card = pictures.folder / "card.md"
             if card is None and old_card.is_file():
-                card = old_card.read_text("utf-8")
+                card = read_plain(old_card, 2**24, "a data card", DataSetError)
         else:
             labels = _new(beside, pictures, classes, quality)
         if info:

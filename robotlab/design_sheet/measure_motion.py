@@ -224,7 +224,7 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
         low, high = high, 2 * high
         if high > most_mps:
             return float(most_mps)
-    # At 0 the way is 0; there is nothing to simulate.
+    # At 0 the distance is 0; there is nothing to simulate.
     return float(
         brentq(
             lambda speed: (measure_stop_m(robot, speed) if speed else 0.0) - robot.free_m,

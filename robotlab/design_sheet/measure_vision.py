@@ -18,6 +18,7 @@ from robotlab.boxes import iou
 from robotlab.camera import Camera
 from robotlab.checks import number, whole
 from robotlab.design_sheet.predictions import Robot
+from robotlab.design_sheet.smallest_height import USABLE_RECALL
 from robotlab.detections import Detections, Detector, as_detector
 from robotlab.errors import InputError
 from robotlab.greenhouse import Frame, Scene, Thing, render
@@ -25,7 +26,6 @@ from robotlab.greenhouse.scene import KINDS
 from robotlab.image import resize
 from robotlab.loop import Settings
 from robotlab.loop.ground_truth import SimulatedDetector
-from robotlab.neural.learning_curves import USABLE_RECALL
 
 # A found box overlaps the true one so much (Everingham et al., 2010: the VOC challenge).
 SAME_IOU = 0.5
@@ -48,7 +48,7 @@ def measure_band(
     lighting: str = "daylight",
     pictures: int = 24,
     seed: int = 0,
-    share: float = USABLE_RECALL,
+    recall: float = USABLE_RECALL,
 ) -> tuple[float | None, float | None]:
     """Nearest and farthest distance at which a detector is usable, by rendering.
 
@@ -65,7 +65,7 @@ def measure_band(
         at least three, at each of 32 distances to find where that is.
     seed : int
         Of places, things and noise.
-    share : float
+    recall : float
         Fraction of the pictures that makes a distance usable.
 
     Returns
@@ -89,16 +89,16 @@ def measure_band(
     >>> round(near, 1), round(far, 1)
     (0.6, 5.5)
     """
-    pictures, share = whole(pictures, "pictures", 1), number(share, "share", 0, 1)
+    pictures, recall = whole(pictures, "pictures", 1), number(recall, "recall", 0, 1)
     looks = _Looks(robot, detector, lighting, seed)
     grid = np.geomspace(NEAREST_M, FARTHEST_M, _COARSE)
-    shares = np.array([np.mean([looks.good(distance, n) for n in range(max(3, pictures // 6))]) for distance in grid])
-    best = int(np.argmax(np.convolve(shares, np.ones(3), "same")))
-    if shares[max(0, best - 1) : best + 2].mean() < share:
+    recalls = np.array([np.mean([looks.good(distance, n) for n in range(max(3, pictures // 6))]) for distance in grid])
+    best = int(np.argmax(np.convolve(recalls, np.ones(3), "same")))
+    if recalls[max(0, best - 1) : best + 2].mean() < recall:
         return None, None
 
     def limit(steps: slice) -> float | None:
-        return _limit(grid[steps], shares[steps], share, _FINE * pictures, looks.good)
+        return _limit(grid[steps], recalls[steps], recall, _FINE * pictures, looks.good)
 
     return limit(slice(best, None, -1)), limit(slice(best, None))
 
@@ -111,7 +111,7 @@ def measure_smallest_object_m(
     lighting: str = "daylight",
     pictures: int = 24,
     seed: int = 0,
-    share: float = USABLE_RECALL,
+    recall: float = USABLE_RECALL,
 ) -> float | None:
     """Height of the smallest target that is found at a distance, by rendering.
 
@@ -121,7 +121,7 @@ def measure_smallest_object_m(
         As in :func:`measure_band`.
     distance_m : float
         Along the ground, m.
-    lighting, pictures, seed, share
+    lighting, pictures, seed, recall
         As in :func:`measure_band`.
 
     Returns
@@ -137,7 +137,7 @@ def measure_smallest_object_m(
     >>> round(measure_smallest_object_m(robot, GroundTruthDetector(smallest_px=12), 1.2, pictures=1), 1)
     0.1
     """
-    pictures, share = whole(pictures, "pictures", 1), number(share, "share", 0, 1)
+    pictures, recall = whole(pictures, "pictures", 1), number(recall, "recall", 0, 1)
     distance_m = number(distance_m, "distance_m", 0, open_low=True)
     looks = _Looks(robot, detector, lighting, seed)
 
@@ -145,11 +145,11 @@ def measure_smallest_object_m(
         return looks.good(distance_m, n, scale, whole=False)
 
     scales = np.geomspace(*_SCALES[::-1], 28)
-    shares = np.array([np.mean([good(scale, n) for n in range(max(3, pictures // 6))]) for scale in scales])
-    best = int(np.argmax(np.convolve(shares, np.ones(3), "same")))
-    if shares[max(0, best - 1) : best + 2].mean() < share:
+    recalls = np.array([np.mean([good(scale, n) for n in range(max(3, pictures // 6))]) for scale in scales])
+    best = int(np.argmax(np.convolve(recalls, np.ones(3), "same")))
+    if recalls[max(0, best - 1) : best + 2].mean() < recall:
         return None
-    limit = _limit(scales[best:], shares[best:], share, _FINE * pictures, good)
+    limit = _limit(scales[best:], recalls[best:], recall, _FINE * pictures, good)
     return None if limit is None else limit * robot.settings.target_height_m
 
 
@@ -280,16 +280,16 @@ def _aisle(kind: str, lighting: str, seed: int) -> Scene:
 
 
 def _limit(
-    steps: np.ndarray, shares: np.ndarray, share: float, count: int, good: Callable[[float, int], bool]
+    steps: np.ndarray, recalls: np.ndarray, recall: float, count: int, good: Callable[[float, int], bool]
 ) -> float | None:
     """Where the fraction of good pictures falls below the limit, along steps that begin where all is well."""
-    below = np.flatnonzero(isotonic_regression(shares, increasing=False).x < share)
+    below = np.flatnonzero(isotonic_regression(recalls, increasing=False).x < recall)
     if not len(below):
         return None
     # One spare step each way, since a few pictures place the fall roughly.
     fine = np.geomspace(steps[max(0, below[0] - 2)], steps[min(len(steps) - 1, below[0] + 1)], count)
     hits = np.array([good(step, n) for n, step in enumerate(fine)], float)
-    below = np.flatnonzero(isotonic_regression(hits, increasing=False).x < share - 1e-9)
+    below = np.flatnonzero(isotonic_regression(hits, increasing=False).x < recall - 1e-9)
     if not len(below) or below[0] == 0:
         return float(fine[-1 if not len(below) else 0])
     return float(np.sqrt(fine[below[0] - 1] * fine[below[0]]))

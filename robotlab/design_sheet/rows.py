@@ -111,7 +111,7 @@ LINES: tuple[tuple[str, str, str, float | None, str, str, str], ...] = (
         15,
         "v t + v² / (2 a), with t = latency + watchdog time-out + two ramp steps + command time-out + lag",
         _STOP,
-        "simulated: way from the last good picture to rest, the longest of target gone or camera hung, each with a computer that goes on or hangs",
+        "simulated: distance from the last good picture to rest, the longest of target gone or camera hung, each with a computer that goes on or hangs",
     ),
     (
         "safe_speed",

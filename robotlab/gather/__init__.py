@@ -6,10 +6,10 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.gather.agreement import Agreement, label_agreement
-    from robotlab.gather.film_of_set import time_lapse
     from robotlab.gather.gathering import GatherReport, gather
+    from robotlab.gather.label_errors import Suspect, suspect_labels
     from robotlab.gather.plan import CapturePlan, capture_plan
     from robotlab.gather.sizes import SizeCheck, box_distances, check_sizes
-    from robotlab.gather.suspects import Suspect, suspect_labels
+    from robotlab.gather.time_lapse_film import time_lapse
 
 load_lazily(__name__)

@@ -8,8 +8,8 @@ import numpy as np
 from scipy.optimize import linear_sum_assignment
 
 from robotlab.boxes import iou
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 
 # Two boxes that overlap by less are of two things (the usual limit of detection, common practice, no source).

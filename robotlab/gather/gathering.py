@@ -3,27 +3,28 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from tqdm import tqdm
 
+from robotlab._progress import progress_bar
+from robotlab.data.dataset import DataSet
 from robotlab.data.drawing import picture_sheet
-from robotlab.data.model import DataSet
-from robotlab.data.one_writer import one_writer
 from robotlab.data.opening import open_dataset
 from robotlab.errors import DataSetError, InputError, printable, short
-from robotlab.gather.selection import Chooser, Look
+from robotlab.files import free_disk
+from robotlab.gather.selection import SWITCHES, Chooser, Look
 from robotlab.gather.sources import Candidate, Frames, Photographs, open_source
 from robotlab.gather.store import SPARE_BYTES, Store
 from robotlab.image import encode, resize
 from robotlab.image.hashing import NEAR_BITS
+from robotlab.one_writer import one_writer
 
 # The longer side of a picture in the data set, px: enough for any detector here, and a tenth of the disk of 12 megapixels.
 LONGEST_PX = 1280
@@ -98,7 +99,7 @@ class GatherReport:
             mine = [look for look in self.looks if look.verdict == verdict]
             if not mine:
                 continue
-            switch = {"near-duplicate": "near-duplicates", "blurred": "blurred"}.get(verdict)
+            switch = next((word for word, left in SWITCHES.items() if left == verdict), None)
             what = "kept" if any(look.kept for look in mine) else "left out"
             hint = f" (--keep {switch} keeps them)" if switch and what == "left out" else ""
             lines.append(f"{verdict}, {what}: {len(mine)}{hint}")
@@ -189,7 +190,8 @@ def gather(
     Notes
     -----
     A run may be interrupted or killed at any moment: the same call goes on
-    where it stopped.  Nothing that is there is overwritten.
+    where it stopped.  Nothing that is there is overwritten.  The same call with
+    more to `keep` adds what was left out before.
 
     Examples
     --------
@@ -202,8 +204,7 @@ def gather(
     >>> len(report.data), report.data[0].record["scale"], report.data.recordings
     (3, 0.5, ('bench',))
     """
-    verdicts = {"near-duplicates": "near-duplicate", "blurred": "blurred"}
-    _check(keep, verdicts, longest_px, changed_bits, most, lighting)
+    _check(keep, longest_px, changed_bits, most, lighting)
     settings = {
         "every": every,
         "changed_bits": NEAR_BITS if changed_bits is None else int(changed_bits),
@@ -217,11 +218,13 @@ def gather(
         most = FROM_CAMERA if most is None and pictures.live else most
         _check_disk(pictures, checked, longest_px, most, progress)
         Path(folder).mkdir(parents=True, exist_ok=True)
-        with one_writer(folder):
+        with one_writer(folder, "a labeler or another gather", DataSetError):
             store = Store(folder, recording, identity, settings, classes)
             store.sweep()
+            if not store.notes_path.exists():  # before the labels: they alone would not say whose pictures these are
+                store.commit()
             one_after_another = not isinstance(pictures, Photographs)
-            chooser = Chooser(settings["changed_bits"], frozenset(verdicts[word] for word in keep), one_after_another)
+            chooser = Chooser(settings["changed_bits"], frozenset(SWITCHES[word] for word in keep), one_after_another)
             for look in store.looks:
                 chooser.remember(look)
             record = {"recording": recording} | ({"lighting": lighting} if lighting else {})
@@ -231,16 +234,11 @@ def gather(
 
 
 def _check(
-    keep: Sequence[str],
-    verdicts: dict,
-    longest_px: int,
-    changed_bits: int | None,
-    most: int | None,
-    lighting: str | None,
+    keep: Sequence[str], longest_px: int, changed_bits: int | None, most: int | None, lighting: str | None
 ) -> None:
-    wrong = [word for word in ([keep] if isinstance(keep, str) else keep) if word not in verdicts]
+    wrong = [word for word in ([keep] if isinstance(keep, str) else keep) if word not in SWITCHES]
     if wrong or isinstance(keep, str):
-        raise InputError(f"keep must be a list of {' and '.join(verdicts)}, got {keep!r}; choose among them")
+        raise InputError(f"keep must be a list of {' and '.join(SWITCHES)}, got {keep!r}; choose among them")
     for name, value, low, high in (
         ("longest_px", longest_px, 16, 20_000),
         ("changed_bits", 0 if changed_bits is None else changed_bits, 0, 127),
@@ -258,10 +256,7 @@ def _check_disk(
     pictures: Frames | Photographs, store: Store, longest_px: int, most: int | None, progress: bool
 ) -> None:
     """Say what the disk must hold, and refuse where it does not."""
-    home = store.folder.absolute()
-    while not home.exists():
-        home = home.parent
-    free = shutil.disk_usage(home).free
+    home, free = free_disk(store.folder)
     left = None if pictures.total is None else max(0, pictures.total - len(store.looks))
     count = min(number for number in (left, most, 1_000_000) if number is not None)
     each = _bytes_each(pictures, longest_px)
@@ -305,26 +300,22 @@ def _run(
     notes = [f"recording {store.recording} was finished before: nothing to do"] if finished else []
     total = pictures.total
     full = False
-    bar = tqdm(
-        total=total,
-        initial=min(len(known), total or len(known)),
-        desc=store.recording,
-        unit="picture",
-        disable=not progress,
-    )
+    first = 0 if store.again and isinstance(pictures, Frames) else store.next_place
+    begun = min(len(known), total or len(known))
     try:
-        for candidate in () if finished else pictures.candidates(known, store.next_place):
-            if most is not None and sum(look.kept for look in store.looks) >= most:
-                full = True
-                break
-            small = _take(candidate, store, chooser, record, longest_px)
-            look = store.looks[-1]
-            if small is not None and not look.kept and shown[look.verdict] < _SHOWN:
-                shown[look.verdict] += 1
-                thumbnails[look.place] = resize(
-                    small, (_SHOWN_PX, max(1, round(_SHOWN_PX * small.shape[0] / small.shape[1])))
-                )
-            bar.update()
+        with progress_bar(total, store.recording, progress, initial=begun, unit="picture") as bar:
+            for candidate in () if finished else pictures.candidates(known, first):
+                if most is not None and sum(look.kept for look in store.looks) >= most:
+                    full = True
+                    break
+                small = _take(candidate, store, chooser, record, longest_px)
+                look = store.looks[-1]
+                if small is not None and not look.kept and shown[look.verdict] < _SHOWN:
+                    shown[look.verdict] += 1
+                    thumbnails[look.place] = resize(
+                        small, (_SHOWN_PX, max(1, round(_SHOWN_PX * small.shape[0] / small.shape[1])))
+                    )
+                bar.update()
     except BaseException:
         # Interrupted: what was looked at is kept. A full disk may keep it from being written, and the first error counts.
         try:
@@ -332,11 +323,15 @@ def _run(
         except OSError:
             pass
         raise
-    finally:
-        bar.close()
     if not finished:
         store.commit(done=not full and not pictures.live)
     notes += [pictures.ended_early] if pictures.ended_early else []
+    alike = sum(look.verdict == "near-duplicate" and not look.kept for look in store.looks)
+    if 2 * alike > len(store.looks) and not isinstance(pictures, Photographs):
+        notes.append(
+            f"{alike} of {len(store.looks)} pictures look alike as a whole: where the camera stands still and the things "
+            "move, the same command with --keep near-duplicates adds them"
+        )
     if full:
         notes.append(f"stopped at {most} pictures, as asked: a larger --most goes on")
     kept = sum(look.kept for look in store.looks)
@@ -361,7 +356,12 @@ def _take(
     factor = min(1.0, longest_px / max(width, height))
     if factor < 1:
         picture = resize(picture, (max(1, round(width * factor)), max(1, round(height * factor))))
-    look = chooser.look(candidate.place, candidate.name, picture, candidate.bytes)
+    look = store.again.pop((candidate.name, candidate.bytes), None)
+    if look is None:
+        look = chooser.look(candidate.place, candidate.name, picture, candidate.bytes)
+    else:
+        look = replace(look, kept=True)
+        chooser.remember(look)
     if not look.kept:
         store.leave_out(look)
         return picture

@@ -10,7 +10,7 @@ import numpy as np
 
 from robotlab.camera import Camera, working_range
 from robotlab.checks import positive
-from robotlab.data.model import DataSet
+from robotlab.data.dataset import DataSet
 from robotlab.errors import InputError, printable, short
 from robotlab.gather.sizes import box_distances
 
@@ -25,7 +25,7 @@ SIDES = ("left", "middle", "right")
 
 
 @dataclass(frozen=True)
-class Wish:
+class Quota:
     """Pictures of one kind.
 
     Parameters
@@ -61,7 +61,7 @@ class CapturePlan:
         Height of the object, m.
     near_m, far_m : float
         The working range, m.
-    wishes : tuple of Wish
+    quotas : tuple of Quota
         By distance, side, lighting, background, and without the object; each
         group counts all pictures in another way.
     unknown : int
@@ -78,11 +78,11 @@ class CapturePlan:
     height_m: float
     near_m: float
     far_m: float
-    wishes: tuple[Wish, ...]
+    quotas: tuple[Quota, ...]
     unknown: int = 0
 
-    def group(self, name: str) -> list[Wish]:
-        """The wishes of one group.
+    def group(self, name: str) -> list[Quota]:
+        """The quotas of one group.
 
         Parameters
         ----------
@@ -91,20 +91,20 @@ class CapturePlan:
 
         Returns
         -------
-        list of Wish
+        list of Quota
             In order.
         """
-        return [wish for wish in self.wishes if wish.group == name]
+        return [quota for quota in self.quotas if quota.group == name]
 
     @property
     def wanted(self) -> int:
         """Pictures asked for."""
-        return sum(wish.wanted for wish in self.group("distance") + self.group("without it"))
+        return sum(quota.wanted for quota in self.group("distance") + self.group("without it"))
 
     @property
     def there(self) -> int:
         """Pictures that are there and count: no more of a kind than asked for."""
-        return sum(min(wish.wanted, wish.there) for wish in self.group("distance") + self.group("without it"))
+        return sum(min(quota.wanted, quota.there) for quota in self.group("distance") + self.group("without it"))
 
     def text(self) -> str:
         """The plan as lines to read.
@@ -117,12 +117,12 @@ class CapturePlan:
         lines = [
             f"Working range {self.near_m:.2f} to {self.far_m:.2f} m; {self.wanted} pictures wanted, {self.there} there"
         ]
-        for name in dict.fromkeys(wish.group for wish in self.wishes):
+        for name in dict.fromkeys(quota.group for quota in self.quotas):
             lines.append(f"{name}:")
-            for wish in self.group(name):
-                bar = "█" * round(20 * min(1, wish.there / max(1, wish.wanted)))
-                words = f"{wish.missing} missing" if wish.missing else "enough"
-                lines.append(f"  {wish.words:32} {wish.there:4} of {wish.wanted:3}  {words:12} {bar}".rstrip())
+            for quota in self.group(name):
+                bar = "█" * round(20 * min(1, quota.there / max(1, quota.wanted)))
+                words = f"{quota.missing} missing" if quota.missing else "enough"
+                lines.append(f"  {quota.words:32} {quota.there:4} of {quota.wanted:3}  {words:12} {bar}".rstrip())
         if self.unknown:
             lines.append(
                 f"{self.unknown} boxes touch the upper or lower edge of their picture: their distance is not known"
@@ -188,7 +188,7 @@ def capture_plan(
     Examples
     --------
     >>> plan = capture_plan(Camera(640, 480, math.radians(62), 0.25), 0.5, pictures=50)
-    >>> [wish.wanted for wish in plan.group("distance")], [wish.wanted for wish in plan.group("without it")]
+    >>> [quota.wanted for quota in plan.group("distance")], [quota.wanted for quota in plan.group("without it")]
     ([8, 8, 8, 8, 8], [5, 5])
     """
     for name, value, low, high in (("pictures", pictures, 20, 10_000), ("backgrounds", backgrounds, 1, 100)):
@@ -217,33 +217,33 @@ def capture_plan(
     sides = [
         int(min(2, 3 * (entry.boxes[row, 0] + entry.boxes[row, 2]) / 2 / entry.width_px)) for entry, row, _ in known
     ]
-    wishes = [
-        Wish("distance", f"{low:.2f} to {high:.2f} m", count, int(((distances >= low) & (distances < high)).sum()))
+    quotas = [
+        Quota("distance", f"{low:.2f} to {high:.2f} m", count, int(((distances >= low) & (distances < high)).sum()))
         for low, high, count in zip(edges[:-1], edges[1:], _shared(pictures - without, BANDS), strict=True)
     ]
-    wishes += [
-        Wish("side", f"in the {name} third", count, sides.count(place))
+    quotas += [
+        Quota("side", f"in the {name} third", count, sides.count(place))
         for place, (name, count) in enumerate(zip(SIDES, _shared(pictures - without, 3), strict=True))
     ]
     entries = [] if data is None else list(data)
-    wishes += [
-        Wish("lighting", word, count, sum(entry.lighting == word for entry in entries))
+    quotas += [
+        Quota("lighting", word, count, sum(entry.lighting == word for entry in entries))
         for word, count in zip(lightings, _shared(pictures, len(lightings)), strict=True)
     ]
     recordings = sorted(
         () if data is None else data.recordings, key=lambda name: -sum(e.recording == name for e in entries)
     )
     names = [*recordings[:backgrounds], *(f"place {n + 1}" for n in range(len(recordings), backgrounds))]
-    wishes += [
-        Wish("background", name, count, sum(entry.recording == name for entry in entries) if name in recordings else 0)
+    quotas += [
+        Quota("background", name, count, sum(entry.recording == name for entry in entries) if name in recordings else 0)
         for name, count in zip(names, _shared(pictures, backgrounds), strict=True)
     ]
     empty, alike = _without(entries, data, target)
-    wishes += [
-        Wish("without it", "nothing of its kind in view", without - without // 2, empty),
-        Wish("without it", "things that look like it", without // 2, alike),
+    quotas += [
+        Quota("without it", "nothing of its kind in view", without - without // 2, empty),
+        Quota("without it", "things that look like it", without // 2, alike),
     ]
-    return CapturePlan(camera, height, near, far, tuple(wishes), unknown)
+    return CapturePlan(camera, height, near, far, tuple(quotas), unknown)
 
 
 def _known(data: DataSet | None, camera: Camera, height_m: float, target: str | None) -> tuple[list[tuple], int]:

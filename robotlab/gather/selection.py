@@ -17,6 +17,8 @@ BLURRED = 0.4
 # A photograph, which has no neighbors, is blurred when blurring it by 1 px more leaves at least this part of its
 # sharpness (a smear along one direction is not found so).  From the same pictures: .26 at most of sharp ones, .64 at most when blurred by 1 px before, .80 at least by 2 px.
 SOFT = 0.7
+# Words to keep what a verdict would leave out.
+SWITCHES = {"near-duplicates": "near-duplicate", "blurred": "blurred"}
 # Neighbors that the median is taken of, and the fewest that say something.
 NEIGHBORS, FEWEST = 15, 4
 

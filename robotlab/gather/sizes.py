@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.data.model import DataSet
+from robotlab.data.dataset import DataSet
 from robotlab.errors import DataSetError, InputError
 from robotlab.neural.samples import choose_working
 from robotlab.neural.sizes import working_size

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -56,7 +57,8 @@ class Frames:
     source : path-like or int
         As in :func:`robotlab.image.open_video`.
     every : int or None
-        Frames from one candidate to the next; None for two a second.
+        Frames from one candidate to the next; None for two a second, by the
+        film's own times: a phone's frames come at varying rates.
     """
 
     def __init__(self, source: str | os.PathLike | int, every: int | None) -> None:
@@ -64,7 +66,9 @@ class Frames:
         # An address may hold a password, which does not belong into a data set.
         self.name = "stream" if "://" in self.video.name else printable(Path(self.video.name).name)
         self.live = self.video.live
-        self.every = every or max(1, round((self.video.rate_hz or USUAL_HZ) / LOOKS_HZ))
+        self._rate_hz = self.video.rate_hz or USUAL_HZ
+        self._by_time = every is None and not self.live
+        self.every = every or max(1, round(self._rate_hz / LOOKS_HZ))
         self.size = self.video.size
         # What identifies a film: another one under the same name is not continued.
         self.identity = {"kind": "camera"} if self.live else {"kind": "film", "bytes": os.stat(source).st_size}
@@ -75,7 +79,9 @@ class Frames:
         """How many candidates there will be; None where nobody knows."""
         frames = self.video.frames
         # Some containers count clock ticks; more than an hour at 240 Hz is not believed.
-        return None if frames is None or frames > 1_000_000 else -(-frames // self.every)
+        if frames is None or frames > 1_000_000:
+            return None
+        return math.ceil(frames / self._rate_hz * LOOKS_HZ) if self._by_time else -(-frames // self.every)
 
     def candidates(self, known: set[tuple[str, int | None]], first: int) -> Iterator[Candidate]:
         """Candidates from a place on.
@@ -83,7 +89,7 @@ class Frames:
         Parameters
         ----------
         known : set of (str, int or None)
-            Not used: frames are known by their number.
+            Names of frames that were looked at.
         first : int
             Number of the first frame that is wanted; a camera goes on counting there.
 
@@ -93,22 +99,33 @@ class Frames:
             In order.
         """
         place = first if self.live else 0
-        while True:
-            wanted = place % self.every == 0 and place >= first
-            if wanted:
-                picture = self.video.read()
+        frame_s = 1 / self._rate_hz
+        time_s, looks = -frame_s, 0
+        while self.video.skip():
+            # Damaged times stand still or go back: then a frame counts as long as usual.
+            step_s = self.video.time_s - time_s if self.video.time_s > time_s else frame_s
+            time_s += step_s
+            # The nearest frame to each look, or the first one after a gap.
+            due = math.floor((time_s + min(step_s, frame_s) / 2) * LOOKS_HZ) + 1
+            wanted = due > looks if self._by_time else place % self.every == 0
+            looks = max(looks, due)
+            name = f"{self.name}, frame {place}"
+            if wanted and place >= first and (name, None) not in known:
+                picture = self.video.passed()
                 if picture is None:
                     break
-                yield Candidate(place, f"{self.name}, frame {place}", picture, round(self.video.time_s, 3))
-            elif not self.video.skip():
-                break
+                yield Candidate(place, name, picture, round(self.video.time_s, 3))
             place += 1
         said = self.video.frames
-        # One frame less than the container says is usual (common practice, no source).
         if self.live:
             self.ended_early = f"{self.name} gave no more pictures after {place}: check its cable"
-        elif said is not None and place < said - 1:
-            self.ended_early = f"{self.name} ends after {place} frames and says that it has {said}: it is cut short, damaged, or counts wrongly"
+        # One frame less than the container says is usual (common practice, no source). Where the number is worked out
+        # from the length, a film of varying frame rate has fewer, and ends in time.
+        elif said is not None and place < said - 1 and time_s < (said - 2) * frame_s:
+            self.ended_early = (
+                f"{self.name} ends after {place} frames and says that it has {said}: it was trimmed, is cut short, "
+                "damaged, or counts wrongly"
+            )
 
     def close(self) -> None:
         """Let the film or camera go."""

@@ -12,12 +12,12 @@ from typing import Any
 
 from robotlab.data.coco import read_labels
 from robotlab.data.locating import LABELS_NAME, find_labels
-from robotlab.data.one_writer import LOCK_NAME
 from robotlab.data.write import labels_text
 from robotlab.errors import DataSetError, printable, short
 from robotlab.files import write_json, write_whole
-from robotlab.gather.selection import Look
+from robotlab.gather.selection import SWITCHES, Look
 from robotlab.json_file import read_json
+from robotlab.one_writer import LOCK_NAME
 
 # Where the notes on each recording lie: what was looked at, with its measures.
 NOTES = "gathered"
@@ -116,6 +116,8 @@ class Store:
             self._check_inside(place)
         self.source, self.settings = dict(source), dict(settings)
         self.looks: list[Look] = []
+        # Left out by an earlier run, and to be kept by this one.
+        self.again: dict[tuple[str, int | None], Look] = {}
         self.done = False
         self._pending: list[dict] = []
         self._committed = time.monotonic()
@@ -177,12 +179,28 @@ class Store:
             raise DataSetError(
                 f"recording {self.recording} is there already, from another source ({short(source)}); choose another name"
             )
-        if settings != self.settings and not self.done:
+        if self._only_more_is_kept(settings):
+            verdicts = {SWITCHES[word] for word in self.settings["keep"]}
+            again = [look for look in self.looks if not look.kept and look.verdict in verdicts]
+            self.again = {(look.name, look.bytes): look for look in again}
+            self.looks = [look for look in self.looks if look not in again]
+            self.done = self.done and not again
+        elif settings != self.settings:
             changed = next(key for key in {**settings, **self.settings} if settings.get(key) != self.settings.get(key))
             raise DataSetError(
                 f"recording {self.recording} was begun with {changed} {short(settings.get(changed))}, got "
                 f"{short(self.settings.get(changed))}; give the same to go on, or choose another name"
             )
+
+    def _only_more_is_kept(self, settings: Mapping[str, Any]) -> bool:
+        before, now = settings.get("keep"), self.settings["keep"]
+        # What a camera has shown is gone.
+        return (
+            self.source["kind"] != "camera"
+            and {**settings, "keep": now} == self.settings
+            and isinstance(before, list)
+            and set(before) < set(now)
+        )
 
     def sweep(self) -> None:
         """Remove halves of files that a killed run has left; only while the set is held."""
@@ -197,7 +215,7 @@ class Store:
     @property
     def next_place(self) -> int:
         """Number of the first candidate that has not been looked at."""
-        return 1 + max((look.place for look in self.looks), default=-1)
+        return 1 + max((look.place for look in (*self.looks, *self.again.values())), default=-1)
 
     def leave_out(self, look: Look) -> None:
         """Note a candidate that is left out.
@@ -236,12 +254,12 @@ class Store:
         path = self.pictures / f"{look.place:06d}.jpg"
         number = 1
         # Nothing is overwritten; after a kill, the same frame gives the same bytes, and its file is taken over.
-        while path.exists() and path.read_bytes() != content:
+        while os.path.lexists(path) and not (path.is_file() and path.read_bytes() == content):
             number += 1
             path = self.pictures / f"{look.place:06d}-{number}.jpg"
-        if not path.exists():
+        if not os.path.lexists(path):
             write_whole(path, content)
-        self._pending.append({"file_name": path.relative_to(self.folder).as_posix(), **record})
+        self._pending.append({"file_name": path.relative_to(self.folder).as_posix(), **record, "labeled": False})
         self.looks.append(look)
         self._commit_now_and_then()
 
@@ -275,7 +293,8 @@ class Store:
         labels["categories"] += [
             {"id": number + n, "name": name} for n, name in enumerate([c for c in self.classes if c not in names], 1)
         ]
-        if before != (len(labels["images"]), len(labels["categories"])) or not self.labels_path.exists():
+        # Without a picture it would be no data set: interrupted before the first one, there is none.
+        if labels["images"] and before != (len(labels["images"]), len(labels["categories"])):
             write_whole(self.labels_path, labels_text(labels))
         notes = {
             "source": self.source,

@@ -26,6 +26,7 @@ from robotlab.greenhouse.scene import CLASSES, Scene, Thing
 from robotlab.image import write_film
 from robotlab.json_file import read_json
 
+# Pictures a second (a choice, no source).
 RATE_HZ = 10.0
 # Of each shot: height of the lens, m; how far it looks down, rad; distance of the post at its beginning and end, m;
 # its bearing there, as a part of half the field of view (above 1 it is out of view).
@@ -35,7 +36,8 @@ SHOTS = (
     (0.20, 0.02, (2.2, 1.6), (-0.6, 1.7)),
     (0.35, 0.10, (3.2, 5.5), (0.2, -0.3)),
 )
-FOCAL_RAD = math.radians(62.0)
+# Horizontal field of view (a choice, no source).
+HFOV_RAD = math.radians(62.0)
 
 
 def film_frames(
@@ -79,7 +81,7 @@ def film_frames(
     others = tuple(thing for thing in scene.things if thing.kind != "post")
     edges = np.linspace(0, frames, len(SHOTS) + 1).round().astype(int)
     for (height, pitch, away, bearing), first, last in zip(SHOTS, edges[:-1], edges[1:], strict=True):
-        camera = Camera(*size_px, FOCAL_RAD, height, pitch)
+        camera = Camera(*size_px, HFOV_RAD, height, pitch)
         path, post = _free_path(rng, scene, others, away, bearing, int(last - first))
         for pose in path:
             yield render(
@@ -99,7 +101,7 @@ def _free_path(
     x0, y0, x1, y1 = scene.room_m
     smooth = 0.5 - 0.5 * np.cos(np.linspace(0, math.pi, count)) if count > 1 else np.zeros(1)
     distance = away_m[0] + (away_m[1] - away_m[0]) * smooth
-    turned = FOCAL_RAD / 2 * (bearing[0] + (bearing[1] - bearing[0]) * smooth)
+    turned = HFOV_RAD / 2 * (bearing[0] + (bearing[1] - bearing[0]) * smooth)
     for _ in range(5000):
         post = rng.uniform(max(x0, 0.0) + 0.5, x1 - 0.5), rng.uniform(-0.6, 0.6)
         direction = math.pi + rng.normal(0, 0.15) + rng.normal(0, 0.2) * smooth

@@ -29,6 +29,7 @@ from robotlab.greenhouse.layout import random_scene
 from robotlab.greenhouse.renderer import Frame, render
 from robotlab.greenhouse.scene import CLASSES
 
+# The shipped set: small enough for a clone, large enough for a head fit (a choice, no source).
 WIDTH_PX, HEIGHT_PX = 320, 240
 PICTURES_EACH = 29
 JPEG_QUALITY = 88

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
@@ -12,6 +10,7 @@ import numpy as np
 from PIL import Image
 
 from robotlab.errors import PictureError
+from robotlab.files import beside
 from robotlab.image.checks import check_picture
 from robotlab.image.video import open_video, opencv
 
@@ -44,6 +43,7 @@ def write_film(path: str | os.PathLike, pictures: Iterable[np.ndarray], rate_hz:
 
     Examples
     --------
+    >>> import tempfile
     >>> folder = Path(tempfile.mkdtemp())
     >>> write_film(folder / "a.gif", [np.full((48, 64, 3), n, np.uint8) for n in (0, 90)]).read_bytes()[:6]
     b'GIF89a'
@@ -55,15 +55,13 @@ def write_film(path: str | os.PathLike, pictures: Iterable[np.ndarray], rate_hz:
     if not 0.1 <= rate_hz <= 240:
         raise PictureError(f"rate_hz must be from 0.1 to 240, got {rate_hz}; 10 is usual")
     path.parent.mkdir(parents=True, exist_ok=True)
-    beside = Path(tempfile.mkdtemp(dir=path.parent, prefix=f".{path.stem[:40]}.", suffix=".part"))
-    try:
-        part = beside / f"film{suffix}"
+    with beside(path) as folder:
+        folder.mkdir()
+        part = folder / f"film{suffix}"
         (_write_gif if suffix == ".gif" else _write_opencv)(part, _same_size(pictures), rate_hz)
         with part.open("rb+") as file:
             os.fsync(file.fileno())
         os.replace(part, path)
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)
     return path
 
 

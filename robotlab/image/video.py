@@ -24,6 +24,7 @@ from robotlab.errors import InputError, PictureError, install_hint
 from robotlab.files import open_plain
 from robotlab.image.file import MOST_PIXELS
 
+# An evening of a phone's film; larger ones are refused before they are opened (a choice, no source).
 LARGEST_FILM_BYTES = 64 * 2**30
 # How addresses of network streams begin.
 STREAMS = ("rtsp://", "rtsps://", "http://", "https://", "rtp://", "udp://", "tcp://")
@@ -94,7 +95,9 @@ class Video:
         self.rate_hz = float(rate) if math.isfinite(rate) and 0 < rate <= 1000 else None
         self.frames = int(count) if not live and math.isfinite(count) and count > 0 else None
         self.time_s = self.grabbed_s = 0.0
-        self._first = self._next()
+        self._first: np.ndarray | None = None
+        self._passed: np.ndarray | None = None
+        self._first = self.read()
         if self._first is None:
             self.close()
             raise PictureError(
@@ -118,11 +121,10 @@ class Video:
             Red-green-blue, turned upright where the film notes its rotation;
             None at the end, or where a camera or a stream is gone.
         """
-        picture, self._first = self._first, None
-        return self._next() if picture is None else picture
+        return self.passed() if self.skip() else None
 
     def skip(self) -> bool:
-        """Pass over a picture without turning it into an array, which is several times as fast.
+        """Pass over a picture without turning it into an array, which is several times as fast; its time is known.
 
         Returns
         -------
@@ -130,9 +132,29 @@ class Video:
             False at the end.
         """
         if self._first is not None:
-            self._first = None
+            self._passed, self._first = self._first, None
             return True
-        return bool(self._capture.grab())
+        self._passed = None
+        try:
+            good = bool(self._capture.grab())
+            time_s = self._capture.get(self._cv2.CAP_PROP_POS_MSEC) / 1000
+        except self._cv2.error:  # damaged content
+            return False
+        self.grabbed_s = time.monotonic()
+        self.time_s = time_s if math.isfinite(time_s) else 0.0
+        return good
+
+    def passed(self) -> np.ndarray | None:
+        """The picture that :meth:`skip` has passed over last.
+
+        Returns
+        -------
+        (H, W, 3) ndarray of uint8 or None
+            As :meth:`read`.
+        """
+        if self._passed is None:
+            self._passed = self._retrieved()
+        return self._passed
 
     def exposure_s(self) -> float | None:
         """Exposure time that the driver says.
@@ -168,17 +190,13 @@ class Video:
         """Let the film or the camera go."""
         self._capture.release()
 
-    def _next(self) -> np.ndarray | None:
+    def _retrieved(self) -> np.ndarray | None:
         try:
-            good = self._capture.grab()
-            self.grabbed_s = time.monotonic()
-            good, picture = self._capture.retrieve() if good else (False, None)
+            good, picture = self._capture.retrieve()
         except self._cv2.error:  # damaged content
             return None
         if not good or picture is None or picture.size == 0:
             return None
-        time_s = self._capture.get(self._cv2.CAP_PROP_POS_MSEC) / 1000
-        self.time_s = time_s if math.isfinite(time_s) else 0.0
         if picture.ndim == 2:
             return np.repeat(picture[..., None], 3, axis=2)
         return np.ascontiguousarray(picture[..., 2::-1])

@@ -9,6 +9,7 @@ from typing import Any
 
 import traitlets
 
+from robotlab.data import LabeledImage
 from robotlab.data.values import as_id
 from robotlab.errors import DataSetError, InputError, PictureError, short
 from robotlab.files import read_plain
@@ -75,6 +76,10 @@ class BoxLabeler(Widget):
         self.store = LabelStore(path)
         self.suggester = Suggester(self.store, background=suggestions)
         self._suggesting = suggestions
+        # Which page asked last; by page and picture, the numbers of the last change and of the last undo or redo done.
+        self._page: Any = None
+        self._saved: dict[tuple, int] = {}
+        self._undone: dict[tuple, int] = {}
         if isinstance(pictures, (str, int)):
             raise InputError(f"pictures must be a list of ids, got {short(pictures)}; write [{short(pictures)}]")
         self._ids = list(self.store.ids) if pictures is None else [self.store.entry(id).id for id in pictures]
@@ -100,15 +105,16 @@ class BoxLabeler(Widget):
         rows = []
         for id in self._ids:
             entry = self.store.entry(id)
-            labeled = self.store.labels(id).labeled
+            labeled = self.store.is_labeled(id)
             rows.append([id, entry.name, entry.width_px, entry.height_px, entry.recording, labeled])
         return rows
 
     def _status(self) -> dict[str, Any]:
         counts, suggester = self.store.counts(), self.suggester
+        whole = len(self._ids) == counts["pictures"]
         return {
             "classes": [[id, name, counts["boxes"][id]] for id, name in self.store.classes.items()],
-            "labeled": sum(map(self.store.is_labeled, self._ids)),
+            "labeled": counts["labeled"] if whole else sum(map(self.store.is_labeled, self._ids)),
             "pictures": len(self._ids),
             "read_only": READ_ONLY if self.store.read_only else "",
             "fitting": suggester.fitting,
@@ -119,14 +125,15 @@ class BoxLabeler(Widget):
     def _next(self, passed: Sequence) -> tuple[Any, str] | None:
         if self._suggesting:
             return self.suggester.next(self._ids, passed)
-        left = [id for id in self._ids if id not in passed and not self.store.labels(id).labeled]
-        return (left[0], "") if left else None
+        left = (id for id in self._ids if id not in passed and not self.store.is_labeled(id))
+        return next(((id, "") for id in left), None)
 
     # Messages
 
     def _hear(self, _: object, said: Any, buffers: list) -> None:
         if not isinstance(said, dict):
             return
+        self._page = said.get("page")
         answer = getattr(self, f"_on_{said.get('say')}", None)
         if answer is None:
             return
@@ -145,18 +152,20 @@ class BoxLabeler(Widget):
         if status != self.status:
             self.status = status
 
+    def _answer(self, say: str, buffers: list | None = None, **more: Any) -> None:
+        """Every page that shows this labeler hears it; `page` is the one that asked."""
+        self.send({"say": say, "page": self._page, **more}, buffers)
+
     def _refuse(self, said: dict, text: str, again: bool) -> None:
         id = as_id(said.get("id"))
         labels = self.store.labels(id).plain() if id in self._ids else None
-        self.send(
-            {"say": "refused", "number": said.get("number"), "id": id, "text": text, "again": again, "labels": labels}
-        )
+        self._answer("refused", number=said.get("number"), id=id, text=text, again=again, labels=labels)
 
     def _on_picture(self, said: dict) -> None:
         """The browser shows a picture, or loads it ahead."""
         entry = self.store.entry(as_id(said.get("id")))
         content = read_plain(entry.path, LARGEST_FILE_BYTES, "a picture", PictureError)
-        self.send({"say": "picture", **self._told(entry.id), "reason": said.get("reason", "")}, [content])
+        self._answer("picture", [content], **self._told(entry.id), reason=said.get("reason", ""))
 
     def _told(self, id: Any) -> dict[str, Any]:
         return {"id": id, "labels": self.store.labels(id).plain()}
@@ -164,32 +173,48 @@ class BoxLabeler(Widget):
     def _on_suggest(self, said: dict) -> None:
         id = self.store.entry(as_id(said.get("id"))).id
         found = self.suggester.suggest(id) if self._suggesting else []
-        self.send({"say": "suggestions", "id": id, "boxes": [vars(one) for one in found], "by": self.suggester.source})
+        self._answer("suggestions", id=id, boxes=[vars(one) for one in found], by=self.suggester.source)
 
     def _on_next(self, said: dict) -> None:
         """Which picture comes next, so that it can be loaded ahead."""
         passed = {as_id(id) for id in said.get("passed", ())}
         found = self._next(passed)
-        self.send({"say": "next", "id": found[0] if found else None, "reason": found[1] if found else ""})
+        self._answer("next", id=found[0] if found else None, reason=found[1] if found else "")
 
     def _on_click(self, said: dict) -> None:
         box = self.suggester.at_click(as_id(said.get("id")), float(said["x"]), float(said["y"]))
-        self.send({"say": "clicked", "id": said.get("id"), "box": None if box is None else list(box)})
+        self._answer("clicked", id=said.get("id"), box=None if box is None else list(box))
 
     def _on_labels(self, said: dict) -> None:
-        """New labels of a picture; saved when they follow one of the states that the browser has seen."""
+        """New labels of a picture: they follow a state that the page has seen, or are merged with what is there."""
         entry = self.store.entry(as_id(said.get("id")))
-        if self.store.read_only:
-            self.store.take_over()
+        if self.store.read_only and not self.store.take_over():
+            self._refuse(said, "this window is read-only; what it has not saved is kept in this browser", again=True)
+            return
+        place, number, merged = (said.get("made_on"), entry.id), said.get("number"), False
+        if not isinstance(number, int):
+            raise DataSetError(f"{entry.name}: a change must have a number, got {short(number)}; draw it again")
+        # Sent again, since the answer was late or lost: it may have been undone since.
+        if number > self._saved.get(place, -1):
+            merged = self._take_in(entry, said, self._undone.get(place, 0))
+            self._saved[place] = number
+        self._answer("saved", number=number, merged=merged, **self._told(entry.id))
+
+    def _take_in(self, entry: LabeledImage, said: dict, undone: int) -> bool:
+        """Put a change; whether it had to be merged with one from elsewhere."""
         size = (entry.width_px, entry.height_px)
         now, wanted = self.store.labels(entry.id), PictureLabels.read(said.get("to"), *size)
-        if not now.same(wanted):
-            if not any(now.same(PictureLabels.read(one, *size)) for one in said.get("from", ())):
-                raise DataSetError(
-                    f"{entry.name} was changed elsewhere meanwhile; this change is not saved, see what is there now"
-                )
-            self.store.put(entry.id, wanted)
-        self.send({"say": "saved", "number": said.get("number"), **self._told(entry.id)})
+        seen = [one for one in said.get("from", ()) if isinstance(one, dict)]
+        # What was seen before an undo that has been done is void.
+        seen = [one for one in seen if one.get("undo", 0) >= undone] or seen
+        states = [PictureLabels.read(one, *size) for one in seen]
+        merged = not any(now.same(one) for one in (*states, wanted))
+        if merged:
+            if not states:
+                raise DataSetError(f"{entry.name}: a change must say what it follows, this one does not; draw it again")
+            wanted = wanted.merged(min(states, key=now.distance), now)
+        self.store.put(entry.id, wanted)
+        return merged
 
     def _on_undo(self, said: dict) -> None:
         self._tell_back(self.store.undo(), said)
@@ -198,16 +223,17 @@ class BoxLabeler(Widget):
         self._tell_back(self.store.redo(), said)
 
     def _tell_back(self, id: Any, said: dict) -> None:
+        self._undone[said.get("page"), id] = said.get("number", 0)
         told = self._told(id) if id in self._ids else {"id": None}
-        self.send({"say": "went_back", "number": said.get("number"), **told})
+        self._answer("went_back", number=said.get("number"), **told)
 
     def _on_add_class(self, said: dict) -> None:
         id = self.store.add_class(str(said.get("name", "")).strip())
-        self.send({"say": "class_added", "number": said.get("number"), "class": id})
+        self._answer("class_added", number=said.get("number"), **{"class": id})
 
     def _on_rename_class(self, said: dict) -> None:
         self.store.rename_class(as_id(said.get("class")), str(said.get("name", "")).strip())
-        self.send({"say": "class_renamed", "number": said.get("number")})
+        self._answer("class_renamed", number=said.get("number"))
 
     def _on_status(self, said: dict) -> None:
         """The browser asks while a fit runs, and while this window is read-only."""

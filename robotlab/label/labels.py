@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from robotlab.data.values import as_id, four_numbers
@@ -138,6 +139,61 @@ class PictureLabels:
         mine, its = ([box.content for box in one.boxes] for one in (self, other))
         return mine == its and self.labeled == other.labeled
 
+    def distance(self, other: PictureLabels) -> int:
+        """How many boxes only one of both has.
+
+        Parameters
+        ----------
+        other : PictureLabels
+            Labels of the same picture.
+
+        Returns
+        -------
+        int
+            0 where both have the same boxes, in any order.
+        """
+        mine, its = (Counter(box.content for box in one.boxes) for one in (self, other))
+        return ((mine - its) + (its - mine)).total()
+
+    def merged(self, base: PictureLabels, other: PictureLabels) -> PictureLabels:
+        """Do to `other` what was done to `base` to get these labels: a three-way merge, box by box.
+
+        Parameters
+        ----------
+        base : PictureLabels
+            What both started from.
+        other : PictureLabels
+            What somebody else made of it meanwhile.
+
+        Returns
+        -------
+        PictureLabels
+            Both changes.  Of a box that both changed this one's version
+            counts, and a box that one changed and one deleted stays.
+
+        Examples
+        --------
+        >>> post, crate = LabeledBox((0, 0, 4, 4), 1, id=7), LabeledBox((5, 5, 9, 9), 2)
+        >>> PictureLabels((post, crate)).merged(PictureLabels((post,)), PictureLabels()).boxes == (crate,)
+        True
+        """
+        here, there = _partners(base.boxes, self.boxes), _partners(base.boxes, other.boxes)
+        boxes, new = dict(enumerate(other.boxes)), []
+        for was, mine, its in zip(base.boxes, here, there, strict=True):
+            if mine is None:
+                if its is not None and other.boxes[its].content == was.content:
+                    del boxes[its]
+            elif self.boxes[mine].content != was.content:
+                if its is None:
+                    new.append(self.boxes[mine])
+                else:
+                    boxes[its] = replace(self.boxes[mine], id=other.boxes[its].id)
+        new += [box for place, box in enumerate(self.boxes) if place not in here]
+        known = {box.content for box in boxes.values()}
+        added = (replace(box, id=None) for box in new if box.content not in known)
+        labeled = other.labeled if self.labeled == base.labeled else self.labeled
+        return PictureLabels((*boxes.values(), *added), labeled)
+
     def plain(self) -> dict[str, Any]:
         """As JSON.
 
@@ -173,6 +229,18 @@ class PictureLabels:
             raise DataSetError(f"labels of a picture must have a list of boxes, got {short(value)}; send them again")
         boxes = tuple(LabeledBox.read(box, width_px, height_px) for box in value["boxes"])
         return cls(boxes, bool(value.get("labeled")))
+
+
+def _partners(boxes: Sequence[LabeledBox], others: Sequence[LabeledBox]) -> list[int | None]:
+    """For each box the place of the same box in another list: that of its id, else one with the same content."""
+    free = dict(enumerate(others))
+    found: list[int | None] = [None] * len(boxes)
+    for same in (lambda a, b: a.id is not None and a.id == b.id, lambda a, b: a.content == b.content):
+        for row, box in enumerate(boxes):
+            if found[row] is None:
+                found[row] = next((place for place, other in free.items() if same(box, other)), None)
+                free.pop(found[row], None)
+    return found
 
 
 def labels_of(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]], size: tuple[int, int]) -> PictureLabels:

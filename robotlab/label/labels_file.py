@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ from typing import Any
 from robotlab.data import DataSet
 from robotlab.data.coco import Reader
 from robotlab.data.locating import PictureFinder
+from robotlab.data.values import as_id
 from robotlab.errors import DataSetError, printable, short
 
 
@@ -29,6 +31,17 @@ def checked(path: Path, value: Any) -> DataSet:
 def picture_text(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
     """The lines of one picture: its record, and those of its annotations."""
     return _dump(record), ",\n".join(map(_dump, notes))
+
+
+def tally(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> Counter:
+    """What one picture adds to the counts of a set; its boxes by class id under ``("boxes", id)``."""
+    labeled = bool(record.get("labeled", bool(notes)))
+    counts: Counter = Counter(pictures=1, labeled=labeled, empty=labeled and not notes)
+    for note in notes:
+        counts["boxes", as_id(note["category_id"])] += 1
+        counts["not_sure"] += bool(note.get("not_sure"))
+        counts["hidden"] += bool(note.get("hidden"))
+    return counts
 
 
 def file_text(value: Mapping[str, Any], pictures: Sequence[tuple[str, str]]) -> str:

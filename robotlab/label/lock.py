@@ -6,8 +6,8 @@ import contextlib
 import os
 from pathlib import Path
 
-from robotlab.data.one_writer import one_writer
 from robotlab.errors import DataSetError
+from robotlab.one_writer import one_writer
 
 
 class FolderLock:
@@ -39,7 +39,7 @@ class FolderLock:
         """Take the lock if it is free; whether it is held now."""
         if not self.held:
             with contextlib.suppress(DataSetError):
-                self._stack.enter_context(one_writer(self._folder))
+                self._stack.enter_context(one_writer(self._folder, "a gather or another labeler", DataSetError))
                 self.held = True
         return self.held
 

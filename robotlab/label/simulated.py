@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import deque
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -95,7 +96,7 @@ def unlabeled_copy(data: DataSet, folder: str | os.PathLike) -> DataSet:
 
 
 def simulate_labeling(
-    store: LabelStore, truth: DataSet, first: int = 12, every: int = 24, seed_labels: bool = True
+    store: LabelStore, truth: DataSet, first: int = 12, every: int = 24, seed_labels: bool = True, seed: int = 0
 ) -> tuple[Effort, Effort, Suggester]:
     """Label a data set as a person with the labeler would who draws the known boxes.
 
@@ -111,6 +112,9 @@ def simulate_labeling(
         every so many more.
     seed_labels : bool
         Whether color suggestions count before the first fit.
+    seed : int
+        Of the fits, and of the picture that comes first: 0 takes the first of
+        the file, others draw one, and those before it come last.
 
     Returns
     -------
@@ -151,6 +155,8 @@ def simulate_labeling(
     suggester = Suggester(store, background=False)
     efforts = [Effort(), Effort()]
     fitted_at = 0
+    order = deque(store.ids)
+    order.rotate(-int(np.random.default_rng(seed).integers(len(order))) if seed else 0)
     while True:
         counts = store.counts()
         if counts["labeled"] >= (fitted_at + every if fitted_at else first) and counts["labeled"] < counts["pictures"]:
@@ -158,9 +164,9 @@ def simulate_labeling(
             rest = store.data(labeled_only=False)
             done = {entry.id for entry in labeled}
             rest = rest.having([entry for entry in rest if entry.id not in done])
-            suggester.learn(fit_on_labeled(labeled, rest)[1])
+            suggester.learn(fit_on_labeled(labeled, rest, seed)[1])
             fitted_at = counts["labeled"]
-        chosen = suggester.next(store.ids)
+        chosen = suggester.next(order)
         if chosen is None:
             return efforts[0], efforts[1], suggester
         id = chosen[0]

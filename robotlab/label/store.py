@@ -21,7 +21,15 @@ from robotlab.errors import DataSetError, short
 from robotlab.files import write_whole
 from robotlab.json_file import read_json
 from robotlab.label.labels import PictureLabels, labels_of, notes_of
-from robotlab.label.labels_file import check_class_name, checked, file_text, flush_folder, picture_text, signature
+from robotlab.label.labels_file import (
+    check_class_name,
+    checked,
+    file_text,
+    flush_folder,
+    picture_text,
+    signature,
+    tally,
+)
 from robotlab.label.lock import FolderLock
 
 # Which store of this process writes to a labels file; a newer one takes over.
@@ -89,7 +97,7 @@ class LabelStore:
         read = signature(self.labels_path)
         value = read_json(self.labels_path, "a labels file", DataSetError)
         data = checked(self.labels_path, value)
-        self._value, self._signature, self._counted = value, read, None
+        self._value, self._signature = value, read
         self._entries = {entry.id: entry for entry in data}
         self._records = {as_id(record["id"]): record for record in value["images"]}
         self._notes: dict[Any, list[dict]] = {id: [] for id in self._records}
@@ -101,6 +109,7 @@ class LabelStore:
             if "id" not in note:
                 note["id"] = self._new_id()
         self._text: dict[Any, tuple[str, str]] = {}
+        self._counted = sum((tally(record, self._notes[id]) for id, record in self._records.items()), Counter())
 
     def _new_id(self) -> int:
         self._last_id += 1
@@ -200,18 +209,9 @@ class LabelStore:
             ``pictures``, ``labeled``, ``empty`` (labeled without a box),
             ``not_sure``, ``hidden``, and ``boxes`` by class id.
         """
-        if self._counted is None:
-            notes = [note for some in self._notes.values() for note in some]
-            classes = Counter(as_id(note["category_id"]) for note in notes)
-            self._counted = {
-                "pictures": len(self._records),
-                "labeled": sum(map(self.is_labeled, self._records)),
-                "empty": sum(self.is_labeled(id) for id, some in self._notes.items() if not some),
-                "not_sure": sum(bool(note.get("not_sure")) for note in notes),
-                "hidden": sum(bool(note.get("hidden")) for note in notes),
-                "boxes": {id: classes[id] for id in self.classes},
-            }
-        return self._counted
+        names = ("pictures", "labeled", "empty", "not_sure", "hidden")
+        boxes = {id: self._counted["boxes", id] for id in self.classes}
+        return {**{name: self._counted[name] for name in names}, "boxes": boxes}
 
     def take_over(self) -> bool:
         """Become the one that writes, if nobody else is.
@@ -369,13 +369,14 @@ class LabelStore:
             raise
 
     def _set(self, id: int | str | None, state: Any) -> None:
-        self._counted = None
         if id is None:
             self._value["categories"] = list(state)
-        else:
-            self._notes[id] = list(state[0])
-            self._records[id]["labeled"] = state[1]
-            self._text.pop(id, None)
+            return
+        self._counted.subtract(tally(self._records[id], self._notes[id]))
+        self._notes[id] = list(state[0])
+        self._records[id]["labeled"] = state[1]
+        self._counted.update(tally(self._records[id], self._notes[id]))
+        self._text.pop(id, None)
 
     def _writable(self) -> None:
         if not self._lock.held:
@@ -388,9 +389,8 @@ class LabelStore:
             self._read()
 
     def _write(self) -> None:
-        for id, record in self._records.items():
-            if id not in self._text:
-                self._text[id] = picture_text(record, self._notes[id])
+        for id in self._records.keys() - self._text.keys():
+            self._text[id] = picture_text(self._records[id], self._notes[id])
         self._value["annotations"] = [note for notes in self._notes.values() for note in notes]
         write_whole(self.labels_path, file_text(self._value, [self._text[id] for id in self._records]))
         flush_folder(self.labels_path.parent)

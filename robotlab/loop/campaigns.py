@@ -32,7 +32,7 @@ _STILL_MPS = 1e-3
 
 
 def blind_distance_m(run: Run) -> float:
-    """The longest way driven on one observation of the post.
+    """The longest distance driven on one observation of the post.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def blind_distance_m(run: Run) -> float:
     >>> 0 < blind_distance_m(simulate(GroundTruthDetector(), WALKS["straight"], duration_s=5, pictures=False)) < 0.2
     True
     """
-    run.must_be_simulated("the way driven on one observation")
+    run.must_be_simulated("the distance driven on one observation")
     tick = float(run.facts["tick_s"])
     way = np.concatenate([[0.0], np.cumsum(np.abs(run.speeds_mps)) * tick])
     observations = [record for record in run._records if record["kind"] == "observation" and record["box"] is not None]
@@ -70,7 +70,7 @@ class FaultReport:
     name : str
         The fault.
     blind_m : float
-        Longest way driven on one observation.
+        Longest distance driven on one observation.
     driven_m : float
         Way from the fault until the trolley first stood; NaN if it never did.
     stopping_m : float

@@ -33,7 +33,10 @@ from robotlab.loop.limits import check_hold_to_run, check_real_limits
 from robotlab.loop.log import RunLog
 from robotlab.loop.records import observation_record, start_record
 from robotlab.loop.settings import Settings
-from robotlab.loop.watching import HoldToRun, Seen
+from robotlab.loop.watching import HoldToRun, Onlooker, Seen
+
+# As every reason of a fault, it is followed by what to do.
+HUNG = "show() must return, it has hung for longer than any part may be silent"
 
 
 @dataclass(frozen=True)
@@ -113,7 +116,8 @@ def drive(
     lifted : bool
         The wheels are off the ground: that the view stays is no fault.
     show : callable, optional
-        Called with each :class:`~robotlab.loop.watching.Seen`; it must return at once.
+        Called with each :class:`~robotlab.loop.watching.Seen` in a thread of its own; one that is slow gets the
+        newest and misses others.  Whatever it raises ends the drive, and so does one that hangs.
     hold : HoldToRun, optional
         A control that a person must hold: without it nothing moves.  Let go, the
         robot ramps down and stands; pressed anew, it first looks for the target again.
@@ -216,6 +220,7 @@ def drive(
 
         # What is put on the stack first comes last: a disk that stalls must not keep the motors running.
         stack.push(note_error)
+        onlooker = stack.enter_context(Onlooker(show)) if show is not None else None
         camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, lifted))
         stack.enter_context(ramp)
         if hold is not None:
@@ -237,9 +242,11 @@ def drive(
             at = steady_s()
             velocity = follower.velocity(at) if held else VelocityCommand(0.0, 0.0, "wait")
             state = velocity.state
+            if onlooker is not None and onlooker.hung_s() > settings.silence_s:
+                ramp.tell(lambda stop, *_: stop.fail(HUNG))
             if news is not None:
-                if show is not None:
-                    show(Seen(pictures, picture, found, observation, velocity, taken_s, at))
+                if onlooker is not None:
+                    onlooker.look(Seen(pictures, picture, found, observation, velocity, taken_s, at))
                 pictures += 1
                 observations += observation is not None
             write(

@@ -29,24 +29,24 @@ class _Beginning(FaultModel):
 
 @dataclass
 class Dropped(_Beginning):
-    """Pictures get lost at random: a fraction of them, or all.
+    """Pictures get lost at random: some of them, or all.
 
     Parameters
     ----------
     from_s : float
         When it begins.
-    share : float
-        Fraction of the pictures that is lost.
+    probability : float
+        Of each picture to be lost.
     seed : int
         Which ones.
     """
 
-    share: float = 1.0
+    probability: float = 1.0
     seed: int = 0
 
     def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """Nothing, or the picture."""
-        lost = self.begun(t_s) and np.random.default_rng([self.seed, index]).random() < self.share
+        lost = self.begun(t_s) and np.random.default_rng([self.seed, index]).random() < self.probability
         return [] if lost else [(frame, 0.0)]
 
 

@@ -61,7 +61,7 @@ class GroundTruthDetector:
     smallest_px : float
         Boxes lower than this are missed.
     least_visible : float
-        So are posts of which a smaller share shows.
+        So are posts of which a smaller fraction shows.
     miss_rate : float
         Fraction of the other pictures in which the post is missed, at random.
     noise_px : float

@@ -250,7 +250,7 @@ def check_hold_to_run(settings: Settings, timeout_s: float) -> None:
     Raises
     ------
     MotionError
-        If the way from the last sign of the control to rest is longer than :func:`stopping_m`.
+        If the distance from the last sign of the control to rest is longer than :func:`stopping_m`.
 
     Examples
     --------

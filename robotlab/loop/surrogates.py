@@ -80,7 +80,7 @@ class Surrogate:
         """
         self._rng = np.random.default_rng(seed)
 
-    def found_share(self, height_px: float, visible: float = 1.0) -> float:
+    def recall(self, height_px: float, visible: float = 1.0) -> float:
         """How often a post of this size is found.
 
         Parameters
@@ -98,7 +98,7 @@ class Surrogate:
         Examples
         --------
         >>> sure = Surrogate(np.array([0.0, 1, 0]), np.zeros(4), np.zeros(4), np.zeros(4), 0.0, np.zeros((0, 4)), (320, 240))
-        >>> sure.found_share(16.0)
+        >>> sure.recall(16.0)
         0.5
         """
         return float(expit(_features(height_px, visible) @ self.weights))
@@ -121,7 +121,7 @@ class Surrogate:
         rng = self._rng
         boxes, scores = [], []
         chance, noise = rng.random(), rng.standard_normal(4)
-        if box is not None and box[3] - box[1] > 0 and chance < self.found_share(box[3] - box[1], visible):
+        if box is not None and box[3] - box[1] > 0 and chance < self.recall(box[3] - box[1], visible):
             height = box[3] - box[1]
             edges = box + self.bias * height + noise * (self.spread_px + self.spread_share * height)
             boxes.append([*np.minimum(edges[:2], edges[2:]), *np.maximum(edges[:2], edges[2:])])
@@ -182,7 +182,7 @@ def fit_surrogate(
     --------
     >>> truth = [np.array([[10.0, 20, 18, 60 + i]]) for i in range(30)]
     >>> found = [Detections(box, [0.9], [0], ["post"]) for box in truth]
-    >>> fit_surrogate(truth, [np.ones(1)] * 30, found, (320, 240)).found_share(60) > 0.95
+    >>> fit_surrogate(truth, [np.ones(1)] * 30, found, (320, 240)).recall(60) > 0.95
     True
     """
     if not len(truths) == len(visible) == len(found):
@@ -271,7 +271,7 @@ def surrogate_of(
     >>> from robotlab.data import open_dataset
     >>> data = open_dataset(shipped("datasets/greenhouse")).only(recordings=["day1", "day2"])
     >>> perfect = [Detections(entry.boxes, np.ones(len(entry.boxes)), entry.labels, data.classes) for entry in data.pictures]
-    >>> surrogate_of(data, perfect).found_share(60) > 0.95
+    >>> surrogate_of(data, perfect).recall(60) > 0.95
     True
     """
     if len(data) != len(detections):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
@@ -15,6 +18,8 @@ from robotlab.loop.target import Observation
 
 T = TypeVar("T")
 Tell = Callable[[Callable[[Supervisor, float, float], T]], T]
+# At the end the last picture may still be shown for so long, s.
+_LAST_S = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,3 +69,83 @@ class HoldToRun(Protocol):
             :meth:`robotlab.control.RampThread.tell`; from any thread.
         """
         ...
+
+
+class Onlooker:
+    """Show the newest picture in a thread of its own: who is slow sees fewer, and who hangs holds up nobody.
+
+    Parameters
+    ----------
+    show : callable
+        Called with each :class:`Seen`, or the newest of those that came meanwhile.
+
+    Examples
+    --------
+    >>> with Onlooker(print) as onlooker:
+    ...     onlooker.hung_s() < 1.0
+    True
+    """
+
+    def __init__(self, show: Callable[[Seen], object]) -> None:
+        self._show, self._over, self._since = show, False, 0.0
+        self._news = threading.Condition()
+        self._newest: Seen | None = None
+        self._error: BaseException | None = None
+        self._program = os.getpid()
+        self._thread = threading.Thread(target=self._run, name="onlooker", daemon=True)
+
+    def __enter__(self) -> Onlooker:
+        self._thread.start()
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        with self._news:
+            self._over = True
+            self._news.notify()
+        self._thread.join(_LAST_S)
+        if kind is None:
+            self.hung_s()
+
+    def look(self, seen: Seen) -> None:
+        """Something new is to be seen; returns at once.
+
+        Parameters
+        ----------
+        seen : Seen
+            It.
+        """
+        with self._news:
+            self._newest = seen
+            self._news.notify()
+
+    def hung_s(self) -> float:
+        """How long `show` has been at one picture; raises what it raised.
+
+        Returns
+        -------
+        float
+            0 if it waits for one, s.
+        """
+        if (error := self._error) is not None:
+            self._error = None
+            raise error
+        since = self._since
+        return time.monotonic() - since if since else 0.0
+
+    def _run(self) -> None:
+        while True:
+            with self._news:
+                while self._newest is None and not self._over:
+                    self._news.wait()
+                if (seen := self._newest) is None:
+                    return
+                self._newest, self._since = None, time.monotonic()
+            try:
+                self._show(seen)
+                if os.getpid() != self._program:  # one that forks comes back twice
+                    os._exit(1)
+            except BaseException as error:  # a signal's too, if that is what it raises: the loop is to have it
+                self._error = error
+                return
+            finally:
+                self._since = 0.0

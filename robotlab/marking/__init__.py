@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from robotlab.marking.key import MarkingKey, read_key
     from robotlab.marking.marking_run import Marking, mark_submissions
     from robotlab.marking.pages import save_pages
-    from robotlab.marking.room import Limits, missing_sandbox
+    from robotlab.marking.sandbox import Limits, missing_sandbox
     from robotlab.marking.tables import save_tables
 
 load_lazily(__name__)

@@ -13,9 +13,9 @@ import numpy as np
 
 from robotlab.errors import InputError, printable
 from robotlab.json_file import parse_json
-from robotlab.marking.functions import function_source, is_starter, library_calls
 from robotlab.marking.key import MarkingKey
-from robotlab.marking.room import Limits, room_for
+from robotlab.marking.sandbox import Limits, sandbox_for
+from robotlab.marking.submitted_code import function_source, is_starter, library_calls
 from robotlab.marking.values import decode, encode, text_of
 from robotlab.practice.comparing import compare
 from robotlab.practice.grading import grade_outcomes
@@ -124,9 +124,9 @@ def _run(part: dict[str, Any], tasks: dict[str, Task], limits: Limits) -> tuple[
             "cell_s": limits.cell_s,
             "task_s": limits.task_s,
         }
-        sent = room_for(limits, part["closed"]).run(_json(job))
-        if sent.ending == "room" and restarts < 2:
-            restarts += 1  # The room itself was killed, such as for want of memory on this machine: once more.
+        sent = sandbox_for(limits, part["closed"]).run(_json(job))
+        if sent.ending == "sandbox" and restarts < 2:
+            restarts += 1  # The sandbox itself was killed, such as for want of memory on this machine: once more.
             continue
         lines = _lines(sent.output)
         failed = failed or [_failure(line) for line in lines if isinstance(line.get("cell"), int)][:20]
@@ -236,7 +236,7 @@ def _is_right(task: Task, right: Any, outcome: Outcome) -> bool:
         return False
     try:
         return compare(right, outcome.value, task.rtol, task.atol) is None
-    except Exception:  # As in the room of practice: a value that cannot be compared is not right.
+    except Exception:  # As in the sandbox of practice: a value that cannot be compared is not right.
         return False
 
 

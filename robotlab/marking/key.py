@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 import os
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from robotlab.errors import InputError
-from robotlab.files import read_plain
 from robotlab.practice import tasks_of
+from robotlab.toml_file import read_toml
 
 
 @dataclass(frozen=True)
@@ -92,12 +91,7 @@ def read_key(path: str | os.PathLike) -> MarkingKey:
     >>> key.points_of("bearing"), key.points_of("field_of_view")
     (5.0, 2.0)
     """
-    try:
-        found = tomllib.loads(read_plain(path, 2**20, "a marking key").decode())
-    except (ValueError, RecursionError) as problem:
-        if isinstance(problem, InputError):
-            raise
-        raise InputError(f"a marking key must be TOML, {path} is not ({problem}); correct that line") from None
+    found = read_toml(path, "a marking key")
     usual = vars(MarkingKey())
     for name, value in found.items():
         if name not in usual:

@@ -16,22 +16,22 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from robotlab import __version__
+from robotlab._progress import progress_bar
 from robotlab.errors import InputError
+from robotlab.files import open_to_append
 from robotlab.json_file import parse_json
-from robotlab.marking.functions import alike_pairs, function_source
 from robotlab.marking.judging import mark_notebook
 from robotlab.marking.key import MarkingKey
-from robotlab.marking.room import CONTAINER, Limits, missing_sandbox
+from robotlab.marking.sandbox import CONTAINER, Limits, missing_sandbox
 from robotlab.marking.submissions import Submission, read_submissions
+from robotlab.marking.submitted_code import alike_pairs, function_source
+from robotlab.one_writer import append_line, one_writer
 from robotlab.parallel import parts_done
 from robotlab.practice import tasks_of
 
-try:
-    import fcntl
-except ImportError:  # Windows
-    fcntl = None
-
 STATE = "state.jsonl"
+# A notebook takes some 10 kB.
+LARGEST_STATE_BYTES = 2**29
 
 
 @dataclass(frozen=True)
@@ -135,8 +135,6 @@ def mark_submissions(
     Traceback (most recent call last):
     robotlab.errors.InputError: submissions must be a folder of notebooks, nowhere is none; check its name
     """
-    from tqdm import tqdm
-
     key, limits = key or MarkingKey(), limits or Limits()
     handed_in = read_submissions(submissions, {task.name: task.lesson for task in tasks_of()}, lesson)
     why = "" if trusted or cluster else missing_sandbox()
@@ -148,12 +146,12 @@ def mark_submissions(
         raise InputError("marking must run where processes can fork, Windows cannot; run it in WSL or a container")
     folder = Path(output)
     _claim(folder)
-    with open(folder / STATE, "a+b") as file:
-        _own(file, folder)
+    what = "the state of a marking"
+    with one_writer(folder, "another marking"), open_to_append(folder / STATE, LARGEST_STATE_BYTES, what) as file:
         known, kept_seed = _restored(file)
         if kept_seed is None:
             kept_seed = secrets.randbelow(2**63) if seed is None else seed
-            _append(file, {"seed": kept_seed})
+            append_line(file, {"seed": kept_seed})
         seed = kept_seed if seed is None else seed
         settings = {"key": asdict(key), "limits": asdict(limits), "closed": not trusted, "seed": seed}
         stamp = sha256(json.dumps([settings, __version__], sort_keys=True).encode()).hexdigest()
@@ -168,10 +166,9 @@ def mark_submissions(
             else:
                 left[one.identity] = {"cells": one.cells, "lesson": one.lesson, "place": place, **settings}
         order = list(left)
-        bar = tqdm(total=len(handed_in), initial=len(found), unit="notebook", disable=not progress)
-        with bar:
+        with progress_bar(len(handed_in), "marking", progress, initial=len(found), unit="notebook") as bar:
             for number, marked in parts_done(mark_notebook, list(left.values()), jobs, cluster):
-                _append(file, {"place": left[order[number]]["place"], "marked": marked})
+                append_line(file, {"place": left[order[number]]["place"], "marked": marked})
                 found[order[number]] = marked
                 bar.update()
     labels = _labels(handed_in, seed if anonymous else None)
@@ -218,17 +215,6 @@ def _claim(folder: Path) -> None:
         )
 
 
-def _own(file: BinaryIO, folder: Path) -> None:
-    if fcntl is None:
-        return
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        raise InputError(
-            f"one marking at a time must write into {folder}, another one does; wait for it, or choose another folder"
-        ) from None
-
-
 def _restored(file: BinaryIO) -> tuple[dict[str, dict[str, Any]], int | None]:
     """Marks by place, and the seed.  A line that a kill has cut in two is left out."""
     file.seek(0)
@@ -247,9 +233,3 @@ def _restored(file: BinaryIO) -> tuple[dict[str, dict[str, Any]], int | None]:
     if not line.endswith(b"\n"):
         file.write(b"\n")
     return known, seed
-
-
-def _append(file: BinaryIO, value: dict[str, Any]) -> None:
-    file.write(json.dumps(value, separators=(",", ":")).encode() + b"\n")
-    file.flush()
-    os.fsync(file.fileno())

@@ -6,7 +6,7 @@ from typing import Any
 
 
 class Outside:
-    """What every function of the room of practice gives in the sandbox."""
+    """What every function of the sandbox of practice gives in the sandbox."""
 
     def __call__(self, *given: object, **named: object) -> Outside:
         return self

@@ -17,6 +17,7 @@ from typing import Any
 from robotlab.errors import InputError, printable
 from robotlab.files import read_plain
 from robotlab.json_file import parse_json
+from robotlab.practice.guessing import guesses_in
 
 # A lesson with all its pictures has 4 MB.
 LARGEST_NOTEBOOK_BYTES = 32 * 2**20
@@ -24,8 +25,6 @@ LARGEST_NOTEBOOK_BYTES = 32 * 2**20
 MOST_LETTERS = 500_000
 MOST_CELLS = 2000
 LONGEST_ANSWER = 4000
-# How a saved guess is found among a cell's outputs (robotlab.practice, compare_guess).
-GUESS = "application/vnd.robotlab.guess+json"
 
 
 @dataclass(frozen=True)
@@ -185,8 +184,10 @@ def _contents(notebook: Any) -> tuple[list[str], list[Written], str]:
             )
         if text.strip() and cell.get("cell_type") == "code":
             code.append(text)
-            for one in _guesses(cell):
-                written[one.name] = one
+            for one in guesses_in({"cells": [cell]}):
+                if one.guess.strip():
+                    question = f"guess before the run; the answer was {_clean(one.answer)}"
+                    written[one.name] = Written(_clean(one.name), question, _clean(one.guess))
         elif text.strip():
             if _is_the_courses(cell, text, stem):
                 question, name = text.strip().splitlines()[-1], str(cell.get("id", ""))
@@ -207,17 +208,6 @@ def _text(cell: Any) -> str:
 
 def _clean(text: str) -> str:
     return printable(text[:LONGEST_ANSWER], keep="\n").strip()
-
-
-def _guesses(cell: dict[str, Any]) -> Iterable[Written]:
-    outputs = cell.get("outputs")
-    for output in outputs if isinstance(outputs, list) else ():
-        data = output.get("data") if isinstance(output, dict) else None
-        guess = data.get(GUESS) if isinstance(data, dict) else None
-        words = [guess.get(key) for key in ("name", "guess", "answer")] if isinstance(guess, dict) else []
-        if words and all(isinstance(word, str) for word in words) and words[1].strip():
-            name, answer, right = map(_clean, words)
-            yield Written(name[:100], f"guess before the run; the answer was {right[:300]}", answer[:300])
 
 
 def _is_the_courses(cell: dict[str, Any], text: str, stem: str) -> bool:

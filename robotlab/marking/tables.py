@@ -213,12 +213,21 @@ def save_tables(marking: Marking, folder: Path, anonymous: bool) -> list[dict[st
         folder / ANSWERS,
         ("learner", "lesson", "task", "points", "of", "result", "misconception", "library", "says"),
         [
-            (one.label, lesson_text(one.submission.lesson), name, task["points"], task["of"], task["kind"],
-             task["misconception"], " ".join(task["library"]), task["says"])
+            (
+                one.label,
+                lesson_text(one.submission.lesson),
+                name,
+                task["points"],
+                task["of"],
+                task["kind"],
+                task["misconception"],
+                " ".join(task["library"]),
+                task["says"],
+            )
             for one in marking.notebooks
             for name, task in one.tasks.items()
         ],
-    )  # fmt: skip
+    )
     empty = [{**row, "points": "" if row["points"] is None else row["points"]} for row in written]
     if empty or (folder / WRITTEN).exists():
         save_csv(folder / WRITTEN, _WRITTEN, [tuple(row.values()) for row in empty])
@@ -227,13 +236,18 @@ def save_tables(marking: Marking, folder: Path, anonymous: bool) -> list[dict[st
     value = {
         "learners": totals,
         "notebooks": [
-            {"learner": one.label, "lesson": one.submission.lesson, "problem": one.submission.problem, "tasks": one.tasks,
-             "failed_cells": one.cells}
+            {
+                "learner": one.label,
+                "lesson": one.submission.lesson,
+                "problem": one.submission.problem,
+                "tasks": one.tasks,
+                "failed_cells": one.cells,
+            }
             for one in marking.notebooks
         ],
         "written": written,
         "alike": [{"learners": [a, b], "share": share} for a, b, share in marking.alike],
-    }  # fmt: skip
+    }
     write_json(folder / JSON, value)
     return written
 

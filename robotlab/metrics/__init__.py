@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.metrics.bootstrap import resample_weights
     from robotlab.metrics.coco import evaluate_coco
     from robotlab.metrics.comparison import Comparison, compare_evaluations
     from robotlab.metrics.curves import Curve, average_precision, calibration, precision_recall
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from robotlab.metrics.from_data import evaluate, ground_truth_table, read_results_table
     from robotlab.metrics.matching import Matching, match_detections
     from robotlab.metrics.paired_means import paired_mean
-    from robotlab.metrics.significance import mcnemar_test, resample_weights, wilson_interval
+    from robotlab.metrics.significance import mcnemar_test, wilson_interval
     from robotlab.metrics.tables import DetectionTable, GroundTruthTable, detection_table
 
 load_lazily(__name__)

@@ -8,10 +8,70 @@ from __future__ import annotations
 
 import numpy as np
 
+from robotlab.errors import InputError
 from robotlab.metrics.coco import IOU_LIMITS, RECALL_LEVELS, Matches
 
 # Numbers held at once, about 30 MB.
 _CHUNK = 4_000_000
+
+
+def percentile_interval(values: np.ndarray) -> tuple[float, float]:
+    """Percentile interval, 95 %, of resampled values; NaN is left out.
+
+    Parameters
+    ----------
+    values : (B,) ndarray
+        One value for each resample.
+
+    Returns
+    -------
+    low, high : float
+        Percentiles 2.5 and 97.5 (Efron & Tibshirani, An Introduction to the
+        Bootstrap, 1993, chapter 13; from memory).
+
+    Examples
+    --------
+    >>> percentile_interval(np.arange(1001.0))
+    (25.0, 975.0)
+    """
+    low, high = np.percentile(values[np.isfinite(values)], [2.5, 97.5])
+    return float(low), float(high)
+
+
+def resample_weights(groups: int, resamples: int, seed: int = 0) -> np.ndarray:
+    """Bootstrap weights: how often each group is drawn in each resample.
+
+    Parameters
+    ----------
+    groups : int
+        Groups to draw from, with replacement, as many as there are.
+    resamples : int
+        How many times.
+    seed : int
+        Same seed, same draws.
+
+    Returns
+    -------
+    (resamples, groups) ndarray of int
+        Rows sum to `groups`.
+
+    Raises
+    ------
+    InputError
+        If there is nothing to draw.
+
+    Notes
+    -----
+    Efron, Ann. Stat. 7:1-26, 1979.
+
+    Examples
+    --------
+    >>> resample_weights(4, 2).sum(axis=1).tolist()
+    [4, 4]
+    """
+    if groups < 1 or resamples < 1:
+        raise InputError(f"groups and resamples must be at least 1, got {groups} and {resamples}; give more")
+    return np.random.default_rng(seed).multinomial(groups, np.full(groups, 1 / groups), size=resamples)
 
 
 def weighted_ap(

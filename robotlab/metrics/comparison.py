@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from robotlab.errors import InputError
+from robotlab.metrics.bootstrap import percentile_interval, resample_weights
 from robotlab.metrics.evaluation import FEW_RECORDINGS, RESAMPLES
-from robotlab.metrics.significance import mcnemar_test, percentile_interval, resample_weights
+from robotlab.metrics.significance import mcnemar_test
 from robotlab.metrics.text import number
 
 if TYPE_CHECKING:

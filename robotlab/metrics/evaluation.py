@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 
 from robotlab.errors import InputError
-from robotlab.metrics.bootstrap import weighted_ap
+from robotlab.metrics.bootstrap import percentile_interval, resample_weights, weighted_ap
 from robotlab.metrics.breakdown import by_distance, by_group, by_size, recall_of, smallest_usable_px
 from robotlab.metrics.coco import CocoTable
 from robotlab.metrics.curves import Curve, calibration
 from robotlab.metrics.error_analysis import ERROR_KINDS, confusion, error_kinds
-from robotlab.metrics.significance import percentile_interval, resample_weights, wilson_interval
+from robotlab.metrics.significance import wilson_interval
 from robotlab.metrics.tables import DetectionTable, GroundTruthTable
 
 # Below this many, a bootstrap says little about recordings not seen (common practice, no source).

@@ -82,8 +82,10 @@ def color_jitter(picture: np.ndarray, rng: np.random.Generator, strength: float 
         changed[..., channel] = table[:, channel].astype(np.float32)[picture[..., channel]]
     spread = rng.uniform(0, NOISE_STEPS)
     if spread > 1:
-        changed += rng.standard_normal(changed.shape, np.float32) * np.float32(spread)
-    return (changed + 0.5).clip(0, 255).astype(np.uint8)
+        noise = rng.standard_normal(changed.shape, np.float32)
+        changed += np.multiply(noise, np.float32(spread), out=noise)
+    changed += np.float32(0.5)
+    return changed.clip(0, 255, out=changed).astype(np.uint8)
 
 
 def horizontal_flip(sample: TrainingSample) -> TrainingSample:

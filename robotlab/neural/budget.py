@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from robotlab.errors import InputError
+from robotlab.files import free_disk
 from robotlab.neural.engine.layers import output_size
 from robotlab.neural.engine.network import parameter_count
 from robotlab.neural.samples import CACHE_BYTES, SampleSource
@@ -287,10 +287,7 @@ def check_disk(folder: str | os.PathLike, needed_bytes: int) -> None:
     --------
     >>> check_disk(".", 1)
     """
-    place = Path(folder).absolute()
-    while not place.exists():
-        place = place.parent
-    free = shutil.disk_usage(place).free
+    place, free = free_disk(folder)
     if free < needed_bytes + SPARE_BYTES:
         raise InputError(
             f"training needs {(needed_bytes + SPARE_BYTES) / 2**20:.0f} MB of free disk at {place}, there are "

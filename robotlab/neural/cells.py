@@ -161,6 +161,27 @@ def draw_sample(sample: TrainingSample, rng: np.random.Generator, plain: bool) -
     return TrainingSample(augmentation.color_jitter(sample.picture, rng), sample.boxes, sample.labels, sample.ignored)
 
 
+def channel_rows(features: np.ndarray) -> np.ndarray:
+    """Features with a row for each channel: as the network gave them, so without a copy.
+
+    Parameters
+    ----------
+    features : (h, w, F) ndarray
+        Of one picture.
+
+    Returns
+    -------
+    (F, h w) ndarray
+        The same numbers.
+
+    Examples
+    --------
+    >>> channel_rows(np.arange(6).reshape(1, 3, 2)).tolist()
+    [[0, 2, 4], [1, 3, 5]]
+    """
+    return np.moveaxis(features, 2, 0).reshape(features.shape[2], -1)
+
+
 def cells_of(
     features: np.ndarray, sample: TrainingSample, index: int, rng: np.random.Generator, scores: np.ndarray | None
 ) -> Cells:
@@ -208,14 +229,14 @@ def cells_of(
     open_cells = np.flatnonzero(~near & (weights > 0))
     hard = open_cells[:0]
     if scores is not None:
-        by_score = open_cells[np.argsort(-scores.ravel()[open_cells], kind="stable")[:HARD_CELLS]]
-        hard = by_score[scores.ravel()[by_score] > HARD_FROM]
-        open_cells = np.setdiff1d(open_cells, hard)
+        fools = open_cells[scores.ravel()[open_cells] > HARD_FROM]
+        hard = fools[np.argsort(-scores.ravel()[fools], kind="stable")[:HARD_CELLS]]
+        open_cells = open_cells[~np.isin(open_cells, hard, kind="table")]
     drawn = rng.choice(open_cells, min(RANDOM_CELLS, len(open_cells)), replace=False)
     weights[drawn] *= len(open_cells) / max(len(drawn), 1)
     rows = np.concatenate([np.flatnonzero(near), hard, drawn])
     return Cells(
-        features.reshape(-1, features.shape[2])[rows],
+        np.ascontiguousarray(channel_rows(features)[:, rows].T),
         classes.ravel()[rows],
         weights[rows].astype(np.float32),
         asked.boxes.reshape(4, -1).T[rows],

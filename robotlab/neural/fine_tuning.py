@@ -109,9 +109,9 @@ def start_weights(
         with progress_bar(SETTLING_BATCHES + most * WARM_PASSES, "head first", progress, dynamic_ncols=True) as shown:
             weights = adapt_batch_norm(shipped_weights(), batches, pool, shown.update)
             cells = gather_cells(
-                source, FrozenFeatures(weights), rough_head(count), seed, pool, WARM_PASSES, shown.update, most
+                source, FrozenFeatures(weights), rough_head(count, pool), seed, pool, WARM_PASSES, shown.update, most
             )
-        return {**weights, **fit_linear_head(cells, count)}
+        return {**weights, **fit_linear_head(cells, count, pool=pool)}
     weights = first_weights(FEATURES + head_layers(count), seed)
     weights["head.kernel"] *= np.float32(0.1)
     # At first every cell is background with probability 1 - FIRST_PROBABILITY, so that the

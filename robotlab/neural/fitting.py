@@ -132,7 +132,7 @@ def fit(
         raise InputError(
             "watch must be left out with a frozen backbone, which has no training curve to watch; leave it out, or pass training='fine_tuning'"
         )
-    data = data.need_boxes()
+    data = data.labeled.need_boxes()
     training_set, validation_set, split_words = split_validation(data, hold_out)
     training_set.need_boxes()
     facts = first_facts(training_set, validation_set, split_words, training, seed)
@@ -195,7 +195,7 @@ def fit_head(
     layers = FEATURES + head_layers(count, HIDDEN if head == "mlp" else 0)
 
     def made(cells: Cells, known: Mapping[str, Any]) -> NeuralDetector:
-        fitted = fit_mlp_head(cells, count, seed) if head == "mlp" else fit_linear_head(cells, count)
+        fitted = fit_mlp_head(cells, count, seed) if head == "mlp" else fit_linear_head(cells, count, pool=pool)
         return NeuralDetector.build(layers, {**weights, **fitted}, training_set.classes, known, working_px, scale)
 
     last_too = validation_set is not None and not named
@@ -222,14 +222,14 @@ def fit_head(
         progress_bar(total, "head fit", progress, dynamic_ncols=True) as shown,
         WorkerPool(workers if workers < core_count() else None) as pool,
     ):
-        cells = gather_cells(source, features, rough_head(count), seed, pool, step=shown.update, most=most)
+        cells = gather_cells(source, features, rough_head(count, pool), seed, pool, step=shown.update, most=most)
         facts = {**facts, "cells": len(cells.classes), "head": head}
         facts |= validation_metrics(made(cells, facts), validation_set)
         if last_too:
             more = gather_cells(
                 SampleSource(validation_set, working_px, scale),
                 features,
-                rough_head(count),
+                rough_head(count, pool),
                 seed + 1,
                 pool,
                 step=shown.update,

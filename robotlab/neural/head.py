@@ -18,7 +18,8 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from scipy.optimize import minimize
 
-from robotlab.neural.cells import Cells
+from robotlab.neural.cells import Cells, channel_rows
+from robotlab.neural.engine.workers import WorkerPool
 
 # Penalty on the squared weights (features in standard deviations); ten times as
 # much and a tenth as much did no better on the greenhouse test recordings.
@@ -28,6 +29,8 @@ RIDGE_PENALTY = 1e-3
 # hard background; it stops earlier when the gradient is flat.
 STEPS = 150
 STEPS_BETWEEN = 30
+# Rows that are worked on at once: they stay in a core's cache for both matrix products.
+ROWS = 4096
 
 
 def softmax(scores: np.ndarray, axis: int = -1) -> np.ndarray:
@@ -64,6 +67,7 @@ def fit_logistic(
     penalty: float = LOGISTIC_PENALTY,
     start: np.ndarray | None = None,
     steps: int = STEPS,
+    pool: WorkerPool | None = None,
 ) -> np.ndarray:
     """Multinomial logistic regression.
 
@@ -83,6 +87,8 @@ def fit_logistic(
         Where to start; given time, the answer does not depend on it.
     steps : int
         The most steps of the minimiser.
+    pool : WorkerPool, optional
+        Who does the work; without one this thread does.
 
     Returns
     -------
@@ -103,22 +109,37 @@ def fit_logistic(
     >>> (x @ w).argmax(axis=1).tolist()
     [0, 1]
     """
-    rows = np.arange(len(x))
     share = (weights / weights.sum()).astype(np.float32)
+    parts = _parts(len(x))
+    losses, gradients = np.zeros(len(parts)), np.zeros((len(parts), count, x.shape[1]), np.float32)
 
     def loss(flat: np.ndarray) -> tuple[float, np.ndarray]:
         w = flat.reshape(count, -1)
-        # One row a class: sums over so few classes are quick along that axis.
-        p = softmax(w.astype(np.float32) @ x.T, axis=0)
-        likely = np.maximum(p[classes, rows], 1e-30)
-        value = -float(np.dot(share, np.log(likely))) + penalty / 2 * float((w**2).sum())
-        p[classes, rows] -= 1
-        p *= share
-        return value, ((p @ x).astype(np.float64) + penalty * w).ravel()
+        single = w.astype(np.float32)
 
+        def add_up(part: int, worker: int) -> None:
+            some, true, counts = x[parts[part]], classes[parts[part]], share[parts[part]]
+            rows = np.arange(len(some))
+            # One row a class: sums over so few classes are quick along that axis.
+            p = softmax(single @ some.T, axis=0)
+            losses[part] = -np.dot(counts, np.log(np.maximum(p[true, rows], 1e-30)))
+            p[true, rows] -= 1
+            p *= counts
+            np.matmul(p, some, out=gradients[part])
+
+        each(add_up, len(parts))
+        value = float(losses.sum()) + penalty / 2 * float((w**2).sum())
+        return value, (gradients.sum(axis=0, dtype=np.float64) + penalty * w).ravel()
+
+    each = (pool or WorkerPool(1)).each
     first = np.zeros((count, x.shape[1])) if start is None else start.T
     found = minimize(loss, first.ravel(), jac=True, method="L-BFGS-B", options={"maxiter": steps, "gtol": 1e-6})
     return found.x.reshape(count, -1).T
+
+
+def _parts(count: int) -> list[slice]:
+    """The rows, :data:`ROWS` at a time."""
+    return [slice(first, first + ROWS) for first in range(0, count, ROWS)]
 
 
 def fit_ridge(x: np.ndarray, targets: np.ndarray, weights: np.ndarray, penalty: float = RIDGE_PENALTY) -> np.ndarray:
@@ -156,7 +177,11 @@ def fit_ridge(x: np.ndarray, targets: np.ndarray, weights: np.ndarray, penalty: 
 
 
 def fit_linear_head(
-    cells: Cells, class_count: int, start: Mapping[str, np.ndarray] | None = None, last: bool = True
+    cells: Cells,
+    class_count: int,
+    start: Mapping[str, np.ndarray] | None = None,
+    last: bool = True,
+    pool: WorkerPool | None = None,
 ) -> dict[str, np.ndarray]:
     """Weights of the layer ``head`` from cells.
 
@@ -170,6 +195,8 @@ def fit_linear_head(
         The head so far, for a quicker start.
     last : bool
         ``False``: a rough fit that only has to find hard background.
+    pool : WorkerPool, optional
+        Who does the work; without one this thread does.
 
     Returns
     -------
@@ -181,17 +208,30 @@ def fit_linear_head(
     Features are first brought to mean 0 and spread 1, so that the penalty
     treats all alike; the head returned undoes that, and works on raw features.
     """
-    mean = cells.features.mean(axis=0, dtype=np.float64)
-    spread = cells.features.std(axis=0, dtype=np.float64) + 1e-6
-    x = np.ones((len(cells.features), len(mean) + 1), np.float32)
-    np.subtract(cells.features, mean.astype(np.float32), out=x[:, :-1])
-    x[:, :-1] /= spread.astype(np.float32)
+    pool = pool or WorkerPool(1)
+    parts = _parts(len(cells.features))
+    sums = np.zeros((2, len(parts), cells.features.shape[1]))
+    x = np.ones((len(cells.features), sums.shape[2] + 1), np.float32)
+
+    def add_up(part: int, worker: int) -> None:
+        some = cells.features[parts[part]].astype(np.float64)
+        sums[0, part] = some.sum(axis=0)
+        sums[1, part] = np.square(some, out=some).sum(axis=0)
+
+    def standardize(part: int, worker: int) -> None:
+        some = np.subtract(cells.features[parts[part]], mean.astype(np.float32), out=x[parts[part], :-1])
+        some /= spread.astype(np.float32)
+
+    pool.each(add_up, len(parts))
+    mean, squares = sums.sum(axis=1) / len(x)
+    spread = np.sqrt(np.maximum(squares - mean**2, 0)) + 1e-6
+    pool.each(standardize, len(parts))
     first = None
     if start is not None:
         kernel = start["head.kernel"][: class_count + 1, :, 0, 0].T.astype(np.float64)
         first = np.vstack([kernel * spread[:, None], start["head.bias"][: class_count + 1] + mean @ kernel])
     steps = STEPS if last else STEPS_BETWEEN
-    scores = fit_logistic(x, cells.classes, cells.weights, class_count + 1, start=first, steps=steps)
+    scores = fit_logistic(x, cells.classes, cells.weights, class_count + 1, start=first, steps=steps, pool=pool)
     boxes = np.zeros((len(x[0]), 4))
     if last:
         boxed = cells.box_weights > 0
@@ -225,17 +265,23 @@ def head_scores(features: np.ndarray, head: Mapping[str, np.ndarray], class_coun
     (h, w) ndarray
         From 0 to 1.
     """
-    kernel = head["head.kernel"][: class_count + 1, :, 0, 0]
-    return softmax(features @ kernel.T + head["head.bias"][: class_count + 1])[..., 1:].max(axis=-1)
+    kernel, bias = head["head.kernel"][: class_count + 1, :, 0, 0], head["head.bias"][: class_count + 1]
+    # A row a channel, as the network gives them, needs no copy.
+    scores = softmax(kernel @ channel_rows(features) + bias[:, None], axis=0)
+    return scores[1:].max(axis=0).reshape(features.shape[:2])
 
 
-def rough_head(class_count: int) -> Callable[[Cells], Callable[[np.ndarray], np.ndarray]]:
+def rough_head(
+    class_count: int, pool: WorkerPool | None = None
+) -> Callable[[Cells], Callable[[np.ndarray], np.ndarray]]:
     """A fitter of rough heads, to look for background that fools them.
 
     Parameters
     ----------
     class_count : int
         Classes without the background.
+    pool : WorkerPool, optional
+        Who does the work.
 
     Returns
     -------
@@ -246,7 +292,7 @@ def rough_head(class_count: int) -> Callable[[Cells], Callable[[np.ndarray], np.
     head: dict[str, np.ndarray] = {}
 
     def rough(cells: Cells) -> Callable[[np.ndarray], np.ndarray]:
-        head.update(fit_linear_head(cells, class_count, head or None, last=False))
+        head.update(fit_linear_head(cells, class_count, head or None, last=False, pool=pool))
         return lambda features: head_scores(features, head, class_count)
 
     return rough

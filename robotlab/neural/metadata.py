@@ -22,16 +22,6 @@ OPERATORS = frozenset(
 )
 # Longest side that the network may see, px, and largest enlargement.
 LONGEST_PX, LARGEST_SCALE = 20_000, 8
-# Facts as files of before the first release named them.
-OLD_NAMES = {
-    "stage": "training",
-    "held_out": "validation_split",
-    "held_out_pictures": "validation_pictures",
-    "held_out_AP": "validation_AP",
-    "held_out_AP50": "validation_AP50",
-    "held_out_learned_after": "refit_on_all",
-}
-OLD_TRAINING = {"head": "frozen_backbone", "full": "fine_tuning"}
 
 Check = tuple[Callable[[Any], bool], str]
 
@@ -145,9 +135,6 @@ def checked_metadata(model: ModelOutline, name: str) -> tuple[tuple[str, ...], i
 
     classes, working = entry("classes", _CLASSES), entry("working", _WORKING)
     facts = entry("facts", (lambda value: type(value) is dict, "an object"))
-    facts = {OLD_NAMES.get(key, key): value for key, value in facts.items()}
     for key in FACTS.keys() & facts.keys():
         _checked(key, facts[key], FACTS[key])
-    if "training" in facts:
-        facts["training"] = OLD_TRAINING.get(facts["training"], facts["training"])
     return tuple(classes), working["longest_px"], float(working["scale"]), facts

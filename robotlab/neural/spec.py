@@ -97,6 +97,7 @@ def _features() -> tuple[Layer, ...]:
 
 
 FEATURES = _features()
+# Of FEATURES: px between its cells, and px that the input's sides must be multiples of.
 FEATURE_STRIDE = 4
 STRIDE_MULTIPLE = 16
 

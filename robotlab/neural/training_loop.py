@@ -209,11 +209,11 @@ def train(
 def _judge_now(engine: Engine, judge: Callable, step: int, history: History, best: Best) -> None:
     """Judge the average; keep it if it is the best."""
     weights = engine.average()
-    figures = judge(weights)
+    metrics = judge(weights)
     history.judged_steps.append(step)
-    history.judged_AP.append(figures["AP"])
-    history.judged_AP50.append(figures["AP50"])
-    score = (figures["AP"] + figures["AP50"]) / 2
+    history.judged_AP.append(metrics["AP"])
+    history.judged_AP50.append(metrics["AP50"])
+    score = (metrics["AP"] + metrics["AP50"]) / 2
     # Of equals the later, for it has seen more.
     if score >= best.score:
         best.weights, best.score, best.step = weights, score, step

@@ -6,7 +6,6 @@ import ast
 import fnmatch
 import io
 import os
-import tomllib
 from pathlib import Path, PurePosixPath
 from string import Template
 from typing import Any
@@ -17,6 +16,7 @@ from robotlab.files import read_plain
 from robotlab.json_file import read_json
 from robotlab.packs.archive import write_zip
 from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
+from robotlab.toml_file import read_toml
 
 # Modules with the references; they become one archive, from which Python imports as from a folder.
 _TASKS = "robotlab/practice/tasks"
@@ -166,14 +166,14 @@ def project(root: Path) -> dict[str, Any]:
     Returns
     -------
     dict
-        As :mod:`tomllib` gives it.
+        Its content.
 
     Examples
     --------
     >>> project(course_folder())["project"]["name"]
     'robotlab'
     """
-    return tomllib.loads(read_plain(root / "pyproject.toml", _MOST_BYTES, "pyproject.toml").decode("utf-8"))
+    return read_toml(root / "pyproject.toml", "the course's pyproject.toml")
 
 
 def page(template: str, **words: object) -> bytes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from robotlab.files import read_plain
@@ -13,8 +13,8 @@ from robotlab.packs.platforms import check_target, this_platform, this_python
 from robotlab.packs.wheels import check_disk, fetch_wheels
 from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
 
-# Measured for Linux x86-64 and Python 3.11, on the day of this version: 119 wheels.
-COURSE_MB, ROBOT_MB = 183, 88
+# Wheels of an extra, MB, and the machine that they were measured for, with Python 3.11 on the day of this version.
+_WHEELS = {"course": (183, "linux-x86_64"), "robot": (88, "linux-aarch64")}
 # What pip installs in a pack.
 _NAME = "robotlab"
 
@@ -102,12 +102,67 @@ def requirements(root: Path, extra: str) -> list[str]:
     return [*about["dependencies"], *about["optional-dependencies"][extra]]
 
 
+def write_with_wheels(
+    place: Path,
+    files: Mapping[str, bytes],
+    root: Path,
+    extra: str,
+    platform: str,
+    python: str,
+    template: str,
+    words: Mapping[str, object],
+    tell: Callable[[str], None],
+) -> int:
+    """Write a pack of files and of the wheels of an extra.
+
+    Parameters
+    ----------
+    place : Path
+        As from :func:`robotlab.packs.writing.check_place`.
+    files : mapping of str to bytes
+        What is in it beside the wheels, by name.
+    root : Path
+        The folder of the course.
+    extra : {"course", "robot"}
+        Whose wheels.
+    platform, python : str
+        As in :func:`pack_offline`.
+    template : str
+        Of its README.
+    words : mapping of str to object
+        What stands for ``$name`` in it, beside platform, python, wheels and size.
+    tell : callable
+        Gets a line of text now and then.
+
+    Returns
+    -------
+    int
+        How many files it holds.
+    """
+    megabytes, machine = _WHEELS[extra]
+    # A zip file is written beside the folder that it is made from.
+    check_disk(place, 2.2 * megabytes)
+    tell(
+        f"fetching the wheels of the {extra} for {platform}, Python {python}: about {megabytes} MB (measured for {machine})"
+    )
+    with new_pack(place) as beside:
+        put(beside, files)
+        fetch_wheels(beside / "wheels", requirements(root, extra), platform, python)
+        wheels = list((beside / "wheels").glob("*.whl"))
+        wheels_mb = sum(path.stat().st_size for path in wheels) / 1e6
+        about = {"platform": platform, "python": python, "wheels": len(wheels), "size": f"{wheels_mb:.0f}"}
+        put(beside, {"README.md": page(template, **about, **words)})
+        count = len(files_of(beside))
+    tell(f"{len(wheels)} wheels, {wheels_mb:.1f} MB")
+    return count
+
+
 def pack_offline(
     output: str | os.PathLike,
     platform: str | None = None,
     python: str | None = None,
     root: str | os.PathLike | None = None,
-    say: Callable[[str], None] = lambda text: None,
+    tell: Callable[[str], None] = lambda text: None,
 ) -> WrittenPack:
     """Write the course with all wheels that it needs, and the scripts that install it without network.
 
@@ -122,7 +177,7 @@ def pack_offline(
         Their Python, such as ``"3.11"``; by default like this one.
     root : path-like, optional
         The folder of the course.
-    say : callable
+    tell : callable
         Told what is going on.
 
     Returns
@@ -153,20 +208,7 @@ def pack_offline(
         files["install.cmd"] = windows_script("course", python)
     else:
         files["install.sh"] = posix_script("course", python)
-    # A zip file is written beside the folder that it is made from.
-    check_disk(place, 2.2 * COURSE_MB)
-    say(
-        f"fetching the wheels of the course for {platform}, Python {python}: about {COURSE_MB} MB (measured for linux-x86_64)"
-    )
-    with new_pack(place) as beside:
-        put(beside, files)
-        fetch_wheels(beside / "wheels", requirements(folder, "course"), platform, python)
-        wheels = list((beside / "wheels").glob("*.whl"))
-        wheels_mb = sum(path.stat().st_size for path in wheels) / 1e6
-        words = {"platform": platform, "python": python, "wheels": len(wheels), "size": f"{wheels_mb:.0f}"}
-        put(beside, {"README.md": page("offline_pack", **words)})
-        count = len(files_of(beside))
-    say(f"{len(wheels)} wheels, {wheels_mb:.1f} MB")
+    count = write_with_wheels(place, files, folder, "course", platform, python, "offline_pack", {}, tell)
     script = "double-click install.cmd" if platform.startswith("windows") else "sh install.sh"
     then = f"copy it to a machine of the kind {platform} with Python {python}, there: {script}; needs no network"
     return WrittenPack("offline", place, count, size_of(place), then)

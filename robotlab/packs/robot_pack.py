@@ -12,12 +12,11 @@ from robotlab.budget import RobotFile, check_robot, read_robot
 from robotlab.errors import InputError, printable, short
 from robotlab.files import read_plain
 from robotlab.json_file import read_json
-from robotlab.packs.class_pack import course_folder, page
+from robotlab.packs.class_pack import course_folder
 from robotlab.packs.library_wheel import library_wheel
-from robotlab.packs.offline_pack import ROBOT_MB, posix_script, requirements
+from robotlab.packs.offline_pack import posix_script, write_with_wheels
 from robotlab.packs.platforms import check_target
-from robotlab.packs.wheels import check_disk, fetch_wheels
-from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
+from robotlab.packs.writing import WrittenPack, check_place, size_of
 
 # Trained files have 2 to 30 MB.
 _MOST_BYTES = 256 * 2**20
@@ -111,7 +110,7 @@ def pack_robot(
     platform: str = "linux-aarch64",
     python: str = "3.11",
     root: str | os.PathLike | None = None,
-    say: Callable[[str], None] = lambda text: None,
+    tell: Callable[[str], None] = lambda text: None,
 ) -> WrittenPack:
     """Write a robot's folder: trained file, figures, driving program, and wheels to install without network.
 
@@ -135,7 +134,7 @@ def pack_robot(
         Its Python.
     root : path-like, optional
         The folder of the course.
-    say : callable
+    tell : callable
         Told what is going on.
 
     Returns
@@ -164,6 +163,9 @@ def pack_robot(
         raise InputError(
             f"--wheels must be serial:PORT, pins:5,6,13,19 or emulated, got {short(wheels)}; name the robot's motor link"
         )
+    for name, word in (("--wheels", wheels), ("--camera", camera)):
+        if not word.strip() or printable(word) != word:
+            raise InputError(f"{name} must be plain text, got {short(word)}; name it as robotlab drive takes it")
     place, folder = check_place(output), course_folder(root)
     classes = NeuralDetector.load(model).classes
     if target is None and len(classes) > 1 and "post" not in classes:
@@ -177,7 +179,7 @@ def pack_robot(
     figures, content = read_robot(robot), read_json(robot, "a robot's file")
     checked = check_robot(robot)
     if not checked.ok:
-        say(f"the check-up of {robot} found something to do; its report is in checkup.txt: do that first")
+        tell(f"the check-up of {robot} found something to do; its report is in checkup.txt: do that first")
     words = drive_words(figures, content, camera, wheels, target)
     left = _left_out(content)
     name, library = library_wheel(folder)
@@ -190,29 +192,14 @@ def pack_robot(
         "LICENSE": read_plain(folder / "LICENSE", 2**20, "the license"),
         f"wheels/{name}": library,
     }
-    check_disk(place, 2.2 * ROBOT_MB)
-    say(
-        f"fetching the wheels of the robot for {platform}, Python {python}: about {ROBOT_MB} MB (measured for linux-aarch64)"
-    )
-    with new_pack(place) as beside:
-        put(beside, files)
-        fetch_wheels(beside / "wheels", requirements(folder, "robot"), platform, python)
-        found = list((beside / "wheels").glob("*.whl"))
-        wheels_mb = sum(path.stat().st_size for path in found) / 1e6
-        about = {
-            "name": printable(figures.name),
-            "platform": platform,
-            "python": python,
-            "wheels": len(found),
-            "size": f"{wheels_mb:.0f}",
-            "line": shlex.join([".venv/bin/robotlab", *words]),
-            "checkup": "found nothing" if checked.ok else "**found something: read it and do it first**",
-            "left": f" No option takes these settings of `robot.json`, so they are left out: {', '.join(left)}."
-            if left
-            else "",
-        }
-        put(beside, {"README.md": page("robot_pack", **about)})
-        count = len(files_of(beside))
-    say(f"{len(found)} wheels, {wheels_mb:.1f} MB")
+    about = {
+        "name": printable(figures.name),
+        "line": shlex.join([".venv/bin/robotlab", *words]),
+        "checkup": "found nothing" if checked.ok else "**found something: read it and do it first**",
+        "left": f" No option takes these settings of `robot.json`, so they are left out: {', '.join(left)}."
+        if left
+        else "",
+    }
+    count = write_with_wheels(place, files, folder, "robot", platform, python, "robot_pack", about, tell)
     then = f"read README.md in it, copy it to the robot ({platform}, Python {python}), there: sh install.sh"
     return WrittenPack("robot", place, count, size_of(place), then)

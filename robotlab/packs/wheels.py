@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -10,6 +9,7 @@ from importlib.metadata import Distribution, distributions
 from pathlib import Path
 
 from robotlab.errors import InputError, install_hint, short
+from robotlab.files import free_disk
 from robotlab.packs.platforms import PLATFORMS, this_platform, this_python
 
 # Each round fetches what the one before showed to be missing; two are usual.
@@ -158,11 +158,8 @@ def check_disk(folder: Path, megabytes: float) -> None:
     --------
     >>> check_disk(Path("."), 0)
     """
-    place = folder.absolute()
-    while not place.exists():
-        place = place.parent
-    free = shutil.disk_usage(place).free / 1e6
-    if free < megabytes:
+    place, free_bytes = free_disk(folder)
+    if free_bytes / 1e6 < megabytes:
         raise InputError(
-            f"the pack must have {megabytes:.0f} MB of free disk, {place} has {free:.0f} MB; free some, or choose another disk"
+            f"the pack must have {megabytes:.0f} MB of free disk, {place} has {free_bytes / 1e6:.0f} MB; free some, or choose another disk"
         )

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,6 +10,7 @@ from pathlib import Path
 
 from robotlab.data.atomic_folder import whole_folder
 from robotlab.errors import InputError
+from robotlab.files import beside
 from robotlab.packs.archive import write_zip
 
 
@@ -78,6 +77,7 @@ def check_place(output: str | os.PathLike) -> Path:
 
     Examples
     --------
+    >>> import tempfile
     >>> check_place(tempfile.mkdtemp()).is_dir()
     True
     """
@@ -107,6 +107,7 @@ def put(folder: Path, files: Mapping[str, bytes]) -> None:
 
     Examples
     --------
+    >>> import tempfile
     >>> folder = Path(tempfile.mkdtemp())
     >>> put(folder, {"a/note.txt": b"ten crates"})
     >>> (folder / "a" / "note.txt").read_text()
@@ -141,6 +142,7 @@ def new_pack(output: Path) -> Iterator[Path]:
 
     Examples
     --------
+    >>> import tempfile
     >>> home = Path(tempfile.mkdtemp())
     >>> with new_pack(home / "p.zip") as folder:
     ...     put(folder, {"note.txt": b"ten crates"})
@@ -156,24 +158,17 @@ def new_pack(output: Path) -> Iterator[Path]:
                     os.fsync(file.fileno())
         return
     output.parent.mkdir(parents=True, exist_ok=True)
-    beside = Path(tempfile.mkdtemp(dir=output.parent, prefix=f".{output.name[:40]}.", suffix=".part"))
-    try:
-        (beside / "pack").mkdir()
-        yield beside / "pack"
-        with open(beside / "zip", "wb") as out:
+    with beside(output) as place:
+        (place / "pack").mkdir(parents=True)
+        yield place / "pack"
+        with open(place / "zip", "wb") as out:
             # One folder of the pack's name, so that unpacking fills no one's home.
-            names = files_of(beside / "pack")
-            write_zip(out, ((f"{output.stem}/{name}", (beside / "pack" / name).read_bytes()) for name in names))
+            names = files_of(place / "pack")
+            write_zip(out, ((f"{output.stem}/{name}", (place / "pack" / name).read_bytes()) for name in names))
             out.flush()
             os.fsync(out.fileno())
         check_place(output)
-        os.replace(beside / "zip", output)
-    finally:
-        try:
-            shutil.rmtree(beside, ignore_errors=True)
-        except BaseException:  # a signal to end, while this removes files
-            shutil.rmtree(beside, ignore_errors=True)
-            raise
+        os.replace(place / "zip", output)
 
 
 def files_of(folder: Path) -> list[str]:
@@ -191,6 +186,7 @@ def files_of(folder: Path) -> list[str]:
 
     Examples
     --------
+    >>> import tempfile
     >>> files_of(Path(tempfile.mkdtemp()))
     []
     """
@@ -212,6 +208,7 @@ def size_of(path: Path) -> int:
 
     Examples
     --------
+    >>> import tempfile
     >>> size_of(Path(tempfile.mkdtemp()))
     0
     """

@@ -13,7 +13,7 @@ with a misconception's in *every* case is recognized as that misconception, so t
 all misconceptions apart; the tests prove that they do.
 
 Data flows one way: ``task`` -> ``running`` -> ``comparing``, ``general_misconceptions`` ->
-``grading`` -> ``verdict`` -> ``verifying`` (verify, nudge), with ``progress`` and ``guessing`` beside it.
+``recognizing`` (from results), ``one_edit`` (from the source) -> ``grading`` -> ``verdict`` -> ``verifying`` (verify, nudge), with ``progress`` and ``guessing`` beside it.
 """
 
 from typing import TYPE_CHECKING

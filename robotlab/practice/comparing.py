@@ -98,8 +98,9 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
         return _wrong_type(expected, got, _type_hint(got))
     if numbers.shape != right.shape:
         if right.ndim == 0:
+            taken = f" Their {together} would be right." if (together := _together(right, numbers, rtol, atol)) else ""
             return Difference(
-                "shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}."
+                "shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.{taken}"
             )
         swapped = numbers.ndim > 1 and agree(right, numbers.T, rtol, atol)
         turned = " Rows and columns have changed places." if swapped else ""
@@ -112,12 +113,15 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
     if numbers.dtype.kind == "f" and np.isnan(numbers).any():
         where = f"{int(np.isnan(numbers).sum())} of {numbers.size} numbers are" if numbers.ndim else "The result is"
         return Difference(
-            "nan", f"{where} NaN (not a number): look for 0 / 0, inf - inf, or the root of a negative number."
+            "nan",
+            f"{where} NaN (not a number): look for 0 / 0, the mean of nothing, inf - inf, or the root of a negative number.",
         )
     if right.dtype.kind == "b" and numbers.dtype.kind != "b":
         return _wrong_type(expected, got, "; a comparison such as a > b gives bool")
     if right.dtype.kind in "iu" and numbers.dtype.kind not in "iu":
-        return _wrong_type(expected, got, "; a count or an index is an int")
+        between = numbers.ndim and ((numbers >= 0) & (numbers <= 1)).all() and (numbers % 1 != 0).any()
+        hint = "; yours lie between 0 and 1, as parts of a whole do, and counts are asked for" if between else ""
+        return _wrong_type(expected, got, hint or "; a count or an index is an int")
     if right.dtype.kind == "f" and numbers.dtype.kind == "b":
         return Difference("type", f"The result must be {wanted(expected)}, yours is True or False.")
     good = np.isclose(numbers, right, rtol=rtol, atol=atol) if right.dtype.kind == "f" else numbers == right
@@ -133,10 +137,19 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
 
 
 def _missing(right: np.ndarray, numbers: np.ndarray) -> str:
-    """How many rows and columns are missing or too many, where it is one or two."""
+    """How many rows and columns are missing or too many, or which values are left out."""
+    if right.dtype.kind == "b" and right.ndim > 1 and numbers.ndim == 1 and numbers.size == right.sum():
+        return " x[mask] takes the values out of their places; the mask itself is asked for."
+    if right.dtype.kind in "iu" and right.ndim == numbers.ndim == 1 and np.array_equal(right[right != -1], numbers):
+        return " You leave out the places that should have -1."
     if right.ndim != numbers.ndim or not right.size:
         return ""
     names = [""] if right.ndim == 1 else [" rows", " columns"] if right.ndim == 2 else []
+    for n, m, name in zip(numbers.shape, right.shape, names):
+        if right.ndim > 1 and m > 1 and n > m and n % m == 0:
+            return f" That is {n // m} times as many{name or ' values'}: has this axis been left as it was?"
+        if n == 1 < m - 1 and name == " rows":
+            return " Only one row comes out."
     gaps = [(n - m, name) for n, m, name in zip(numbers.shape, right.shape, names) if n != m]
     if not gaps or any(abs(gap) > 2 for gap, _ in gaps):
         return ""
@@ -144,6 +157,16 @@ def _missing(right: np.ndarray, numbers: np.ndarray) -> str:
         f"{abs(gap)}{name[: -1 if abs(gap) == 1 else None]} too {'many' if gap > 0 else 'few'}" for gap, name in gaps
     )
     return f" That is {said}: look at where you begin and end."
+
+
+def _together(right: np.ndarray, numbers: np.ndarray, rtol: float, atol: float) -> str:
+    """How many numbers would become the right one."""
+    if numbers.size < 2 or numbers.dtype.kind == "b":
+        return ""
+    for name, function in (("mean", np.mean), ("sum", np.sum), ("maximum", np.max), ("minimum", np.min)):
+        if np.isclose(function(numbers), right, rtol=rtol, atol=atol):
+            return name
+    return ""
 
 
 def agree(a: Any, b: Any, rtol: float, atol: float) -> bool:

@@ -44,15 +44,24 @@ def where_it_fails(task: Task, cases: Sequence[tuple], right: Sequence[Any], fai
     """
     if not 0 < len(failing) < tried:
         return ""
-    table = [_properties(task, case, result) for case, result in zip(cases[:tried], right)]
+    with np.errstate(invalid="ignore"):  # NaN is a case like any other.
+        table = [_properties(task, case, result) for case, result in zip(cases[:tried], right)]
     count = f"It fails in {len(failing)} of {tried} cases"
     words = list(dict.fromkeys(itertools.chain.from_iterable(table)))
+    words.sort(key=lambda word: word.startswith("all of"))  # Last: it holds by chance more often.
     # Drawn numbers are mostly fractions, so where most cases fail that says nothing.
     if len(failing) > tried / 2:
-        words = [word for word in words if not re.search("fractions|whole number|odd|large numbers", word)]
+        words = [
+            word for word in words if not re.search("fractions|whole number|odd|large numbers|not square|^all of", word)
+        ]
     for word in words:
         if [i for i, row in enumerate(table) if word in row] == list(failing):
             return f"{count}: wherever {word}, and nowhere else."
+    passing = [i for i in range(tried) if i not in failing]
+    if 1 < len(passing) < tried / 2:
+        for word in words:
+            if [i for i, row in enumerate(table) if word in row] == passing:
+                return f"{count}: it is right only where {word}."
     for word in words:
         having = [i for i, row in enumerate(table) if word in row]
         if set(failing) < set(having) and len(having) <= tried / 2:
@@ -76,6 +85,8 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
                 "is not a number (NaN)": numbers != numbers,
                 "is no whole number": numbers % 1 != 0,
                 "is odd": numbers % 2 == 1,
+                "is 1": numbers == 1 and numbers.dtype.kind in "iu",
+                "is 2": numbers == 2 and numbers.dtype.kind in "iu",
             }
         else:
             tests = {
@@ -83,7 +94,9 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
                 "has one row only": len(numbers) == 1,
                 "holds large numbers, above 500 or below -500": bool((np.abs(numbers.astype(float)) > 500).any()),
                 "holds negative numbers": bool((numbers < 0).any()) if numbers.dtype.kind != "b" else False,
-                "holds equal values": numbers.ndim == 1 and len(np.unique(numbers)) < numbers.size,
+                "holds equal values": numbers.ndim == 1
+                and name not in ("a", "b", "box")
+                and len(np.unique(numbers)) < numbers.size,
                 "holds fractions": bool((numbers % 1 != 0).any()) if numbers.dtype.kind == "f" else False,
                 "is not square": numbers.ndim == 2 and numbers.shape[0] != numbers.shape[1],
                 "is a box without area": name in ("a", "b", "box") and numbers.shape == (4,) and _has_no_area(numbers),
@@ -93,16 +106,26 @@ def _properties(task: Task, case: tuple, result: Any) -> list[str]:
     for (first, a), (second, b) in itertools.combinations(named, 2):
         if np.ndim(a) == np.ndim(b) == 0:
             found += [f"{first} equals {second}"] if a == b else []
-            found += [f"{first} is larger than {second}"] if a > b else []
-            found += [f"{first} is smaller than {second}"] if a < b else []
+            if _unit(first) == _unit(second):
+                found += [f"{first} is larger than {second}"] if a > b else []
+                found += [f"{first} is smaller than {second}"] if a < b else []
             found += [f"{first} has another sign than {second}"] if a * b < 0 else []
         elif np.ndim(a) and np.ndim(b) and np.shape(a) == np.shape(b) and np.size(a):
             found += [f"{first} and {second} are the same"] if np.array_equal(a, b) else []
+        elif np.ndim(a) == 2 and np.ndim(b) == 1 and np.asarray(b).dtype.kind in "iu" and len(a) == len(b) > 0:
+            found += [f"no value of {second} is the last column of {first}"] if np.max(b) + 1 < np.shape(a)[1] else []
         elif np.ndim(a) == 0 or np.ndim(b) == 0:
             (one, number), (many, array) = ((first, a), (second, b)) if np.ndim(a) == 0 else ((second, b), (first, a))
             found += [f"{one} is one of the values of {many}"] if (np.asarray(array) == number).any() else []
             found += [f"{one} is more than {many} is long"] if number > len(array) else []
+            if np.ndim(array) == 1 and len(array) and not isinstance(number, bool):
+                found += [f"all of {many} are at least {one}"] if np.min(array) >= number else []
+                found += [f"all of {many} are below {one}"] if np.max(array) < number else []
     return found + _properties_of_result(result)
+
+
+def _unit(name: str) -> str:
+    return name.rpartition("_")[2] if "_" in name else ""
 
 
 def _has_no_area(box: np.ndarray) -> bool:

@@ -10,20 +10,26 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import Difference, agree, as_numbers, compare, wanted
+from robotlab.practice.code_signs import code_sign
+from robotlab.practice.comparing import Difference, as_numbers, compare, wanted
 from robotlab.practice.contrast import where_it_fails
-from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
+from robotlab.practice.failing import in_failing, lines_of_failing
 from robotlab.practice.hints import hint
-from robotlab.practice.one_edit import Known, one_edit
-from robotlab.practice.patterns import one_value, other_inputs, unused_inputs, words_exchanged
+from robotlab.practice.one_edit import one_edit, one_slip
+from robotlab.practice.patterns import nearly_right, unused_inputs
+from robotlab.practice.recognizing import known_mistakes, pattern, recognize
+from robotlab.practice.responses import responses
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
-from robotlab.practice.scales import scale
 from robotlab.practice.showing import show
 from robotlab.practice.task import Task
 from robotlab.practice.verdict import Verdict
 
 # Lines of a learner's own printing that a verdict repeats.
 PRINTED_LINES = 12
+_EMPTY_OF_FLOAT = (
+    "For nothing you give an array of float: np.array([]) is one, and it cannot serve as an index. "
+    "np.array(..., dtype=int) is safe."
+)
 # All that the body of an unstarted function compiles to (names of the dis
 # module; POP_TOP throws the ``...`` away where an old compiler keeps it).
 _STUB = {"RESUME", "NOP", "LOAD_CONST", "RETURN_CONST", "RETURN_VALUE", "POP_TOP", "COPY_FREE_VARS"}
@@ -104,66 +110,91 @@ def grade_outcomes(
     right = [outcome_of(task.reference, case).value for case in cases]
     faults = [_fault(task, cases[i], right[i], outcome) for i, outcome in enumerate(outcomes)]
     failing = [i for i, fault in enumerate(faults) if fault]
-    # Edges last; of the plain ones the smallest, which can be done on paper.
-    first = min(failing, key=lambda i: (i >= task.plain, _size(cases[i]), i), default=None)
+    # What does not end comes first, edges last; of the plain ones the smallest, which can be done on paper.
+    first = min(
+        failing,
+        key=lambda i: (outcomes[i].kind not in ("hang", "flood"), i >= task.plain, _size(cases[i]), i),
+        default=None,
+    )
     outcome = outcomes[first or 0]
     beside = {
         "notes": (f"Python warned: {outcome.warned}",) if outcome.warned else (),
         "printed": "" if outcome.kind == "flood" else _first_lines(outcome.printed),
     }
     if first is None:
-        return Verdict(task.name, "passed", cases=len(cases), **beside)
+        notes = (*beside["notes"], *_empty_of_float(right, outcomes))
+        return Verdict(task.name, "passed", cases=len(cases), notes=notes, printed=beside["printed"])
     fault = faults[first]
     assert fault is not None
     table = _table(task, cases[first], outcome, right[first] if reveal else None)
-    if len(outcomes) == len(cases):
-        if all(one.kind == "value" and one.value is None for one in outcomes):
-            says = f"Your function computes something and returns None. It must end with return and give {wanted(_first_value(right))}."
-            return Verdict(task.name, "nothing", says, **beside)
-        found = _recognize(task, cases, right, outcomes) or (
-            _pattern(task, cases, right, outcomes, function) if fault.kind in ("value", "shape", "nan") else None
-        )
+    complete = len(outcomes) == len(cases)
+    if complete and all(one.kind == "value" and one.value is None for one in outcomes):
+        does = "prints something" if any(one.printed for one in outcomes) else "computes something"
+        says = f"Your function {does} and returns None. It must end with return and give {wanted(_first_value(right))}."
+        return Verdict(task.name, "nothing", says, **beside)
+    code = function if complete and fault.kind in ("value", "shape", "nan", "raised", "type") else None
+    order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
+    ordered, rights = [cases[i] for i in order], [right[i] for i in order]
+    slip = one_slip(task, code, ordered, rights) if code is not None else None
+    where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
+    if complete:
+        known = recognize(task, cases, right, outcomes)
+        if known:
+            name, says, sure = known
+            name, says = (slip[0], f"All but one thing is right. {slip[1]}") if slip and not sure else (name, says)
+            return Verdict(
+                task.name, "misconception", _with_slip(says, slip if sure else None), name, table=table, **beside
+            )
+        found = unused_inputs(task, code) if code is not None and fault.kind != "type" else None
         if found:
             return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
-    where = where_it_fails(task, cases, right, failing, len(outcomes)) if fault.kind not in ("hang", "flood") else ""
-    if len(outcomes) == len(cases) and function is not None and fault.kind in ("value", "shape", "nan", "raised"):
-        order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
+        if slip:
+            says = " ".join(filter(None, ["All but one thing is right.", slip[1], where]))
+            return Verdict(task.name, "misconception", says, slip[0], table=table, **beside)
+        found = pattern(task, cases, right, outcomes) if fault.kind in ("value", "shape", "nan") else None
+        if found:
+            return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
+    if code is not None and fault.kind != "type":
         # Right in most cases, or stopped by Python: then there is one thing to say, not two.
         mostly = fault.kind != "raised" and sum(i < task.plain for i in failing) > task.plain / 2
-        known = _known_mistakes(task, cases, right, order) if mostly else []
+        mistakes = known_mistakes(task, cases, right, order) if mostly else []
         edges = [place for place, i in enumerate(order) if i >= task.plain] if mostly else []
-        found = one_edit(task, function, [cases[i] for i in order], [right[i] for i in order], known, edges)
+        found = one_edit(task, code, ordered, rights, mistakes, edges, fault.kind == "nan")
         if found:
             says = " ".join(filter(None, [found[1], where]))
             return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
-    there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
-    stops = _stops(faults) if fault.kind in ("value", "shape") else ""
-    says = " ".join(filter(None, [fault.says, there, "" if fault.kind == "changed" else where, stops]))
-    return Verdict(task.name, fault.kind, says, table=table, **beside)
-
-
-def _pattern(
-    task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome], function: Callable | None
-) -> tuple[str, str] | None:
-    """Name and sentence of what the results of the plain cases have in common."""
-    plain = range(task.plain)
-    if _is_right(task, right, got, plain):
-        return None
-    unused = unused_inputs(task, function) if function else None
-    if unused or any(got[i].kind != "value" for i in plain):
-        return unused
-    ours, theirs = right[: task.plain], got[: task.plain]
-    found = (
-        one_value(task, cases, ours, theirs)
-        or words_exchanged(ours, theirs)
-        or other_inputs(task, cases[: task.plain], theirs)
-    )
+    found = nearly_right(right[: task.plain], outcomes[: task.plain]) if complete else None
     if found:
-        return found
-    for general in ALONE:
-        if all(agree(changed(general, r), g.value, task.rtol, task.atol) for r, g in zip(ours, theirs)):
-            return general.name, general.says
-    return scale(task, cases[: task.plain], ours, theirs)
+        return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
+    answers = responses(task, code, cases[: task.plain]) if code is not None and fault.kind == "value" else ""
+    sign = code_sign(code, [cases[i] for i in failing], fault.kind != "raised") if code is not None else None
+    there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
+    alike = in_failing(task, cases, right, outcomes, failing) if complete else ""
+    stops = _stops(faults) if fault.kind in ("value", "shape") else ""
+    seen = lines_of_failing(code, cases, failing) if code is not None and not sign else ""
+    again = "" if "none of the answers" in alike else fault.says
+    parts = [again, there, alike, answers, "" if fault.kind == "changed" else where, stops, seen]
+    if sign:
+        error = f"{error_text(outcome.error).removesuffix('.')}." if outcome.error is not None else ""
+        says = " ".join(filter(None, [error, sign[1], alike, answers, where]))
+        return Verdict(task.name, "misconception", says, sign[0], table=table, **beside)
+    return Verdict(task.name, fault.kind, " ".join(filter(None, parts)), table=table, **beside)
+
+
+def _with_slip(says: str, slip: tuple[str, str, bool] | None) -> str:
+    """The sentence of a known mistake, with the line in which it was made, where that is sure."""
+    _, place, adds = slip or ("", "", False)
+    return f"{says} {place}" if adds or "parenthes" in says and "parenthes" in place else says
+
+
+def _empty_of_float(right: Sequence[Any], outcomes: Sequence[Outcome]) -> tuple[str, ...]:
+    """A note where an empty list has become an array of float, which is no index."""
+    for one, outcome in zip(right, outcomes):
+        if isinstance(one, np.ndarray) and one.dtype.kind in "iu" and not one.size:
+            got = as_numbers(outcome.value)
+            if got is not None and got.dtype.kind == "f":
+                return (_EMPTY_OF_FLOAT,)
+    return ()
 
 
 def _stops(faults: Sequence[Difference | None]) -> str:
@@ -275,99 +306,6 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference 
             f"The result is right, but {names} is not what it was before the call. Whoever called still needs it: work on a copy.",
         )
     return fault
-
-
-def _recognize(
-    task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]
-) -> tuple[str, str] | None:
-    """Name and sentence of the misconception that gives the learner's results, if there is one.
-
-    In every case at best; else in all but those edges where the learner's
-    function fails in its own way; else in all plain cases.
-    """
-    spellings = [
-        (misconception, [outcome_of(function, case) for case in cases])
-        for misconception in task.misconceptions
-        for function in (misconception.function, *misconception.also)
-    ]
-    plain = range(task.plain)
-    everywhere = range(len(cases))
-    usable = [i for i in everywhere if i < task.plain or (got[i].kind == "value" and not _has_nan(got[i].value))]
-    for places in (everywhere, usable, plain):
-        if _is_right(task, right, got, places):
-            return None
-        for misconception, outcomes in spellings:
-            if all(_alike(task, outcomes[i], got[i]) for i in places):
-                return misconception.name, misconception.says
-    if any(got[i].kind != "value" for i in plain):
-        return None
-    results = [as_numbers(got[i].value) for i in plain]
-    numbers = np.concatenate([np.ravel(one) for one in results if one is not None] or [np.zeros(0)])
-    shaped = all(
-        one is not None and r is not None and one.shape == r.shape for one, r in zip(results, map(as_numbers, right))
-    )
-    if shaped and numbers.dtype.kind != "b" and numbers.any() and (numbers == numbers[0]).all():
-        return "the same for all inputs", f"Every number in your results is {numbers[0]:.6g}, whatever the inputs."
-    if all(
-        one is not None and one.dtype.kind != "b" and not one.any() for one in results
-    ):  # Rounding makes some zeros.
-        return "nothing but zeros", (
-            "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
-            "never filled?"
-        )
-    general_misconceptions = [general for general in GENERAL if general.may_be_in(task.unit)]
-    for general in general_misconceptions:
-        if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
-            return general.name, general.says
-    for misconception, outcomes in spellings:  # Two mistakes at once.
-        if any(outcomes[i].kind != "value" for i in plain) or _is_right(task, right, outcomes, plain):
-            continue
-        for general in general_misconceptions:
-            if all(agree(changed(general, outcomes[i].value), got[i].value, task.rtol, task.atol) for i in plain):
-                return (
-                    f"{misconception.name}, and {general.name}",
-                    f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}",
-                )
-    return None
-
-
-def _known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], order: Sequence[int]) -> list[Known]:
-    """What each known mistake gives, in the plain cases that it gets wrong mostly."""
-    found: list[Known] = []
-    for general in GENERAL:
-        if general.may_be_in(task.unit) and right[order[0]] is not None:
-            found.append((general.says, [changed(general, right[i]) if i < task.plain else None for i in order]))
-    for misconception in task.misconceptions:
-        outcomes = [outcome_of(misconception.function, cases[i]) for i in order]
-        if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
-            found.append(
-                (misconception.says, [one.value if i < task.plain else None for one, i in zip(outcomes, order)])
-            )
-    return [
-        one
-        for one in found
-        if one[1][0] is not None
-        and sum(
-            result is not None and not agree(right[i], result, task.rtol, task.atol) for result, i in zip(one[1], order)
-        )
-        > task.plain / 2
-    ]
-
-
-def _is_right(task: Task, right: Sequence[Any], got: Sequence[Outcome], places: Sequence[int]) -> bool:
-    """Whether results are right in these cases, but perhaps for their type."""
-    return all(got[i].kind == "value" and agree(right[i], got[i].value, task.rtol, task.atol) for i in places)
-
-
-def _has_nan(value: Any) -> bool:
-    numbers = as_numbers(value)
-    return numbers is not None and numbers.dtype.kind == "f" and bool(np.isnan(numbers).any())
-
-
-def _alike(task: Task, misconception: Outcome, got: Outcome) -> bool:
-    if misconception.kind == "raised" or got.kind == "raised":
-        return misconception.kind == got.kind and type(misconception.error) is type(got.error)
-    return agree(misconception.value, got.value, task.rtol, task.atol)
 
 
 def _table(task: Task, case: tuple, outcome: Outcome, right: Any = None) -> tuple[tuple[str, str], ...]:

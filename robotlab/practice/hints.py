@@ -32,7 +32,7 @@ _HINTS = (
     ),
     (
         r"could not be broadcast together",
-        "These shapes do not fit together. Print them; keepdims=True keeps an axis that was summed.",
+        "These two shapes do not fit together: side by side from the right, sizes must be equal or 1. Print both; keepdims=True keeps an axis that was summed.",
     ),
     (
         r"core dimension|shapes .* not aligned",
@@ -41,6 +41,14 @@ _HINTS = (
     (
         r"dimensional arrays can be converted|length-1 arrays can be converted",
         "The functions of math take one number; np.sin and the like take arrays.",
+    ),
+    (
+        r"index (\d+) is out of bounds for axis \d+ with size 0",
+        "It is empty here, so it has no such place. Handle that case first.",
+    ),
+    (
+        r"index (\d+) is out of bounds for axis \d+ with size \1|list index out of range|tuple index out of range",
+        "Counting begins at 0, so the last place is one less than the length: the index runs past the end.",
     ),
     (r"out of bounds for axis 0", "The first place in an index counts rows, and counting begins at 0."),
     (
@@ -52,6 +60,7 @@ _HINTS = (
         r"ufunc '.*' not supported|not supported for the input types",
         "NumPy cannot do this with this type. Print the dtype.",
     ),
+    (r"unsupported operand type\(s\) for \^", "^ is no power in Python; ** is."),
     (
         r"unsupported operand type\(s\) for .*'list'",
         "A list is no array: np.array(...) makes one of it, then + and * work number by number.",

@@ -4,7 +4,8 @@ A kernel that has just been started knows no name of the notebook.  Loaded as an
 of IPython (``robotlab open`` does so, see ``robotlab/course/jupyter``; so does the first
 cell of a lesson, by importing :func:`robotlab.practice.guess`), this looks a missing name up
 in the notebook: where a cell makes it, one line says which part to run; any other
-``NameError`` is shown as always.
+``NameError`` is shown as always.  A file of the learner's own that is no picture or film is
+said in one line too: the way through the library to it helps nobody.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from robotlab.errors import InputError, printable
+from robotlab.errors import InputError, PictureError, printable
 from robotlab.json_file import read_json
 
 # Where Jupyter's server says which notebook a kernel belongs to (jupyter_server, from its source).
@@ -41,7 +42,7 @@ def load_ipython_extension(shell: Any) -> None:
     True
     """
     if NameError not in shell.custom_exceptions:
-        shell.set_custom_exc((*shell.custom_exceptions, NameError), _explain)
+        shell.set_custom_exc((*shell.custom_exceptions, NameError, PictureError), _explain)
 
 
 def install() -> None:
@@ -118,9 +119,11 @@ def _made_in(source: str) -> set[str]:
     return made
 
 
-def _explain(shell: Any, kind: type, error: NameError, trace: Any, tb_offset: int | None = None) -> None:
+def _explain(shell: Any, kind: type, error: Exception, trace: Any, tb_offset: int | None = None) -> None:
     name = getattr(error, "name", None)
-    if name and not isinstance(error, UnboundLocalError) and name not in shell.user_ns:
+    if isinstance(error, PictureError):
+        _show_only(error, printable(error))
+    elif name and not isinstance(error, UnboundLocalError) and name not in shell.user_ns:
         heading = next((found for one in _notebooks(shell) if (found := where_from(name, one)) is not None), None)
         if heading is not None:
             part = f", in “{printable(heading)}”" if heading else ""
@@ -128,9 +131,13 @@ def _explain(shell: Any, kind: type, error: NameError, trace: Any, tb_offset: in
                 f"{name} is made in a cell above{part}, which has not run to its end since the kernel started. "
                 "With this cell selected choose Run, Run All Above Selected Cell; then run it again."
             )
-            # IPython's own way for an error to say what is shown of it.
-            error._render_traceback_ = lambda: [says]  # type: ignore[attr-defined]
+            _show_only(error, says)
     shell.showtraceback((kind, error, trace), tb_offset=tb_offset)
+
+
+def _show_only(error: Exception, says: str) -> None:
+    """IPython's own way for an error to say what is shown of it."""
+    error._render_traceback_ = lambda: [says]  # type: ignore[attr-defined]
 
 
 def _notebooks(shell: Any) -> Iterator[dict[str, Any]]:

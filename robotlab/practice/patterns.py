@@ -34,6 +34,10 @@ PIXEL_CENTERS = (
     "The center of pixel 0 lies at 0.5, half a pixel from the picture's edge. Places are measured from that edge, "
     "0 to the width, so a place needs no 0.5 and the middle is width / 2, not (width - 1) / 2."
 )
+_WHY_CLOSE = (
+    "Is something rounded on the way, is a constant too short, does a search go in steps that are too wide, or is it a "
+    "rule that holds only nearly?"
+)
 # Words for a changed number, and the change; for single numbers.
 _NUMBER_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
     ("cut off to a whole number (int or //)", np.trunc),
@@ -198,6 +202,42 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
         if found:
             return f"{found[0]} in value {i + 1}", f"Only value {i + 1} of {count} is not right. There: {found[1]}"
     return None
+
+
+def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+    """Whether all results lie close to the right ones.
+
+    Parameters
+    ----------
+    right : sequence of object
+        Right results of the plain cases.
+    got : sequence of Outcome
+        The learner's, of these.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        A name and a sentence.
+
+    Examples
+    --------
+    >>> got = [Outcome("value", x + 0.004) for x in (1.0, 2.0, 3.0)]
+    >>> nearly_right([1.0, 2.0, 3.0], got)[0]
+    'close, and not equal'
+    """
+    pairs = [(as_numbers(r), as_numbers(g.value)) for r, g in zip(right, got)]
+    if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
+        return None
+    a, b = (np.concatenate([np.ravel(pair[k]) for pair in pairs]).astype(float) for k in (0, 1))
+    spread = float(np.ptp(a)) if a.size else 0.0
+    gap = float(np.abs(a - b).max()) if a.size else 0.0
+    some_right = any(np.allclose(r, g, rtol=1e-9, atol=0) for r, g in pairs)
+    if not (spread > 0 and np.isfinite(b).all() and gap < 0.02 * spread) or some_right:
+        return None
+    return (
+        "close, and not equal",
+        f"Your results are close to the right ones, at most {gap:.2g} off, and not equal. {_WHY_CLOSE}",
+    )
 
 
 def words_exchanged(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:

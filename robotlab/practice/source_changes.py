@@ -24,6 +24,8 @@ _FAMILIES = (
     ("min", "max"),
     ("minimum", "maximum"),
     ("argmin", "argmax"),
+    ("max", "argmax"),
+    ("min", "argmin"),
     ("mean", "sum", "median", "max", "min"),
     ("floor", "ceil", "round"),
     ("radians", "degrees"),
@@ -92,7 +94,7 @@ def called_name(call: Any) -> str:
     >>> called_name(ast.parse("math.tan(1)", mode="eval").body)
     'tan'
     """
-    called = call.func
+    called = getattr(call, "func", None)
     return called.id if isinstance(called, ast.Name) else called.attr if isinstance(called, ast.Attribute) else ""
 
 
@@ -379,6 +381,9 @@ def _changes_of_call(node: Any) -> Iterator[tuple[Change, str]]:
         for axis in (1, 0):
             for keep in (True, False):
                 yield _along(axis, keep), f"what {name} takes together: everything, or each row by itself"
+    if name in _REDUCTIONS and [one.arg for one in node.keywords] == ["axis"]:
+        for axis in (1, 0):
+            yield _along(axis, True), f"the axis along which {name} works, and whether that axis is kept"
     for i in range(len(node.keywords)):
         yield _without_keyword(i), f"what `{ast.unparse(node.keywords[i])}` does there"
     for i in range(1, len(node.args)):

@@ -73,7 +73,24 @@ def put(slot: Slot, node: ast.AST) -> None:
         getattr(holder, field)[place] = node
 
 
-def _slots(body: ast.AST) -> Iterator[Slot]:
+def slots_of(body: ast.AST) -> Iterator[Slot]:
+    """Every place of an expression in a tree.
+
+    Parameters
+    ----------
+    body : ast.AST
+        The tree.
+
+    Yields
+    ------
+    tuple of (ast.AST, str, int or None)
+        A place for :func:`get` and :func:`put`.
+
+    Examples
+    --------
+    >>> len(list(slots_of(ast.parse("a + b"))))
+    3
+    """
     for holder in ast.walk(body):
         for field, value in ast.iter_fields(holder):
             if isinstance(value, ast.expr):
@@ -104,7 +121,7 @@ def edits(body: ast.FunctionDef, task: Task) -> Iterator[Edit]:
     >>> next(edits(body, task_named("field_of_view")))[3]
     'the operator between `sensor_mm` and `focal_mm`'
     """
-    slots = [slot for slot in _slots(body) if not isinstance(slot[0], ast.arguments)]
+    slots = [slot for slot in slots_of(body) if not isinstance(slot[0], ast.arguments)]
     names = sorted(
         {arg.arg for arg in body.args.args}
         | {n.id for n in ast.walk(body) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
@@ -139,6 +156,12 @@ def edits(body: ast.FunctionDef, task: Task) -> Iterator[Edit]:
         for inner, group in within:
             for change, words in kind(get(group[0]), names, numbers):
                 yield group, change, inner, words
+    own = [arg.arg for arg in body.args.args]
+    for slot in slots:
+        if isinstance(get(slot), ast.BinOp | ast.Call):
+            for name in own:
+                words = f"`{ast.unparse(get(slot))}`: is that what belongs there?"
+                yield [slot], as_part(ast.Name(name, ast.Load())), get(slot), words
     for slot in slots:
         for change, words in missing(get(slot), names, numbers):
             yield [slot], change, get(slot), words
@@ -158,7 +181,7 @@ def _groups_within(slots: list[Slot]) -> Iterator[tuple[ast.AST, list[Slot]]]:
         inner = get(holder)
         if isinstance(inner, ast.Call | ast.BinOp | ast.Tuple):
             same: dict[str, list[Slot]] = {}
-            for slot in _slots(inner):
+            for slot in slots_of(inner):
                 if isinstance(get(slot), ast.Constant | ast.Name):
                     same.setdefault(ast.dump(get(slot)), []).append(slot)
             yield from ((inner, group) for group in same.values() if len(group) > 1)

@@ -59,9 +59,9 @@ def capture_page(plan: CapturePlan, name: str = "the object") -> str:
     ]
     for group, title in _TITLES.items():
         rows = "".join(
-            f'<tr><th scope="row">{html.escape(wish.words)}</th><td class="count">{min(wish.there, 9999)} of {wish.wanted}</td>'
-            f'<td class="boxes" aria-label="{wish.missing} to take">{_boxes(wish.there, wish.wanted)}</td></tr>'
-            for wish in plan.group(group)
+            f'<tr><th scope="row">{html.escape(quota.words)}</th><td class="count">{min(quota.there, 9999)} of {quota.wanted}</td>'
+            f'<td class="boxes" aria-label="{quota.missing} to take">{_boxes(quota.there, quota.wanted)}</td></tr>'
+            for quota in plan.group(group)
         )
         parts.append(f"<h2>{title}</h2><table>{rows}</table>")
     if plan.unknown:

@@ -64,11 +64,11 @@ def checkup_page(
     for note in [*report.notes, *(sizes.notes() if sizes else ())]:
         page.text(note, "note")
     if not (report.problems or report.notes):
-        page.text("Nothing to mend.")
+        page.text("Nothing to correct.")
     _counts(page, report, sizes, band_m)
     _suspects(page, suspects, why_no_suspects, folder)
     _duplicates(page, data, report.facts.get("duplicates_across", ()))
-    empty = [entry for entry in data if not len(entry)]
+    empty = [entry for entry in data if not len(entry) and not entry.waits_for_labels]
     _pictures(page, data, "Pictures without boxes", empty, folder, "Right if nothing is in view; else label them.")
     tiny = [entry for entry in data if _smallest(entry) < TINY_PX]
     _pictures(page, data, "Tiny boxes", tiny, folder, f"A side under {TINY_PX} px: mark them ignore, or go closer.")
@@ -135,7 +135,7 @@ def _suspects(page: Report, suspects: Sequence[Suspect] | None, why: str, folder
         words = f"Picture {suspect.entry.id} ({suspect.entry.name}): {suspect.words}."
         page.picture(_around(suspect.entry, boxes, colors), words, words, width_px=260, kind="jpg")
     page.end_row()
-    page.text(f"To mend them: {_command(folder, [suspect.entry for suspect in suspects])}")
+    page.text(f"To correct them: {_command(folder, [suspect.entry for suspect in suspects])}")
 
 
 def _duplicates(page: Report, data: DataSet, pairs: Sequence[Sequence]) -> None:

@@ -262,7 +262,7 @@ def plot_bands(ax: Axes, sheets: Mapping[str, DesignSheet]) -> Axes:
             )
         s = sheet.robot.settings
         ax.plot(s.following_distance_m, k, "D", color=COLORS[1], label=labels[2])
-        # From the distance kept toward the target: what it still goes when sight is lost at top speed.
+        # From the distance kept toward the target: how far it still drives when the target is lost at top speed.
         ax.plot(
             [s.following_distance_m, s.following_distance_m - sheet["stop"].predicted],
             [k + 0.25] * 2,

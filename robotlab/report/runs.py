@@ -17,8 +17,8 @@ MOVING = (
 )
 # What each score of a run is called on a page.
 RUN_WORDS = {
-    "time_in_view": "post in view, share of time",
-    "time_following": "following, share of time",
+    "time_in_view": "post in view, fraction of time",
+    "time_following": "following, fraction of time",
     "bearing_error_rad": "bearing error, rms, rad",
     "distance_error_m": "distance error, rms, m",
     "closest_m": "nearest to the post, m",
@@ -29,7 +29,7 @@ RUN_WORDS = {
     "peak_accel_mps2": "peak acceleration, m/s²",
     "peak_jerk_mps3": "peak jerk, m/s³",
     "energy_j": "energy at the wheels, J",
-    "path_length_m": "way driven, m",
+    "path_length_m": "distance driven, m",
 }
 
 

@@ -59,7 +59,7 @@ def design_sheet_part(page: Report, sheet: DesignSheet) -> None:
     page.figure(
         figure,
         f"A bar from {near.predicted:.2f} to {far.predicted:.2f} m, the predicted working range, with the measured ends and the distance kept.",
-        "Bar: working range as predicted. Line: as measured. Diamond: the distance kept; dotted, toward the target: the way it still goes when sight is lost at top speed.",
+        "Bar: working range as predicted. Line: as measured. Diamond: the distance kept; dotted, toward the target: how far it still drives when the target is lost at top speed.",
     )
     for sentence in sheet.sentences():
         page.text(sentence, "note")
@@ -90,7 +90,7 @@ def design_sheet_page(sheet: DesignSheet) -> Report:
             ("target, height × width, m", f"{s.target_height_m:.2f} × {s.target_width_m:.2f}"),
             ("smallest usable height for the detector, px", f"{robot.smallest_px:.1f}"),
             ("pictures a second; delay; detector, s", f"{s.frame_hz:g}; {s.delay_s:.3f}; {s.detector_s:.3f}"),
-            ("reaction time when sight is lost, s", f"{robot.reaction_s:.3f}"),
+            ("reaction time when the target is lost, s", f"{robot.reaction_s:.3f}"),
             (
                 "top speed, m/s; acceleration, m/s²; motor lag, s",
                 f"{robot.top_mps:.2f}; {s.max_accel_mps2:.2f}; {s.motor.lag_s:.2f}",

@@ -16,6 +16,8 @@ from robotlab.loop.watching import Seen
 
 # So many pictures may wait for the disk; what comes on top is left out, for the loop waits for nobody.
 _WAITING = 8
+# The disk may take so long for what waits, s (common practice, no source).
+_PATIENCE_S = 10.0
 # More than any JPEG of a robot's camera, bytes; all of one drive, in memory at once.
 _LARGEST, _ALL = 5_000_000, 500_000_000
 
@@ -81,15 +83,20 @@ class PictureRecorder:
             ) from None
         self._queue: queue.Queue[Seen | None] = queue.Queue(_WAITING)
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
-        self.left_out, self.error = 0, ""
+        self._next, self.left_out, self.error = 0, 0, ""
 
     def __enter__(self) -> PictureRecorder:
         self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._queue.put(None)
-        self._thread.join()
+        try:
+            self._queue.put(None, timeout=_PATIENCE_S)
+        except queue.Full:
+            pass
+        self._thread.join(_PATIENCE_S)
+        if self._thread.is_alive():  # the motors stand; a disk that hangs must not keep the person from knowing
+            self.error = self.error or "the disk must take pictures, it hangs; check it"
 
     def show(self, seen: Seen) -> None:
         """Take one: pass this to :func:`robotlab.loop.drive`.
@@ -99,6 +106,9 @@ class PictureRecorder:
         seen : Seen
             The picture.
         """
+        # The one who shows them has been too slow for those between.
+        self.left_out += seen.index - self._next
+        self._next = seen.index + 1
         try:
             self._queue.put_nowait(seen)
         except queue.Full:

@@ -61,7 +61,7 @@ PARAMETERS: dict[str, Parameter] = {
         Parameter("width_px", "the camera: width of its picture (4:3)", _CAMERA.width_px, 32, 4096, whole=True),
         Parameter("input_px", "width at which the detector sees the picture", _CAMERA.width_px, 32, 4096, whole=True),
         Parameter("detector", "what finds the post", "color"),
-        Parameter("miss_rate", "share of the pictures in which the detector misses", 0.0, 0, 1),
+        Parameter("miss_rate", "probability that the detector misses the target in a picture", 0.0, 0, 1),
         Parameter("edge_noise_px", "standard deviation of each edge of a box, px of the input", _EDGE_PX, 0, 1000),
         Parameter("smallest_px", "least height of a post that is found, px of the input", _SMALLEST_PX, 1, 4096),
         Parameter("turn_gain", "steering gain, 1/s", _USUAL.turn_gain, 0, 100),

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import math
 import os
-import tomllib
 from collections.abc import Mapping, Sequence
 
 from robotlab.checks import number
 from robotlab.errors import InputError, printable
-from robotlab.files import read_plain
 from robotlab.loop import Settings
 from robotlab.report.page import Report
 from robotlab.report.plots import COLORS, new_figure
@@ -24,6 +22,7 @@ from robotlab.sweep.parts import (
     choices,
     flips,
 )
+from robotlab.toml_file import read_toml
 
 
 def read_parts(path: str | os.PathLike) -> tuple[dict[str, CameraPart], dict[str, BoardPart]]:
@@ -53,11 +52,7 @@ def read_parts(path: str | os.PathLike) -> tuple[dict[str, CameraPart], dict[str
     >>> read_parts(path)[0]
     {'E': CameraPart(hfov_deg=70.0, frame_hz=30.0)}
     """
-    content = read_plain(path, 2**20, "a file of parts")
-    try:
-        given = tomllib.loads(content.decode("utf-8"))
-    except (ValueError, RecursionError) as problem:
-        raise InputError(f"{path} must be TOML, it is not ({printable(str(problem))}); mend that place") from None
+    given = read_toml(path, "a file of parts")
     groups = []
     for group, limits in (
         ("cameras", {"hfov_deg": (5, 170), "frame_hz": (0.5, 200)}),
@@ -126,14 +121,31 @@ def parts_page(
     page.heading(f"Every choice, at {kept:g} m")
     rows = sorted(choices(settings, smallest_px, cameras=cameras, boards=boards), key=lambda c: (-c.works, -c.safe_mps))
     page.table(
-        ("camera", "core", "input, px", "network, ms", "sees from, m", "to, m", "safe speed, m/s", "sees the distance kept"),
+        (
+            "camera",
+            "core",
+            "input, px",
+            "network, ms",
+            "sees from, m",
+            "to, m",
+            "safe speed, m/s",
+            "sees the distance kept",
+        ),
         [
-            (c.camera, c.board, c.width_px, round(c.network_ms), f"{c.near_m:.2f}", f"{c.far_m:.1f}", f"{c.safe_mps:.2f}",
-             "yes" if c.works else "no")
+            (
+                c.camera,
+                c.board,
+                c.width_px,
+                round(c.network_ms),
+                f"{c.near_m:.2f}",
+                f"{c.far_m:.1f}",
+                f"{c.safe_mps:.2f}",
+                "yes" if c.works else "no",
+            )
             for c in rows
         ],
         f"An object {settings.target_height_m:g} m tall, found from {smallest_px:g} px of the network's input on.",
-    )  # fmt: skip
+    )
     page.heading("Where the choice flips")
     figure, grid = new_figure(1, 1, 7.2, 3.8)
     ax = grid[0, 0]
@@ -160,9 +172,13 @@ def parts_page(
     page.table(
         ("from, m", "best", "safe speed, m/s"),
         [
-            (f"{at:.2f}", f"camera {b.camera}, core {b.board}, {b.width_px} px" if b else "none sees that far", f"{b.safe_mps:.2f}" if b else "")
+            (
+                f"{at:.2f}",
+                f"camera {b.camera}, core {b.board}, {b.width_px} px" if b else "none sees that far",
+                f"{b.safe_mps:.2f}" if b else "",
+            )
             for at, b in found
         ],
         "Best: the fastest that is safe where the distance kept is in the working range; of equals the one that sees farther.",
-    )  # fmt: skip
+    )
     return page

@@ -37,7 +37,6 @@ import hashlib
 import itertools
 import math
 import os
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -49,7 +48,9 @@ from robotlab.checks import number, whole
 from robotlab.errors import InputError, printable
 from robotlab.files import open_plain, read_plain
 from robotlab.sweep.parameters import PARAMETERS, checked_value
+from robotlab.toml_file import parse_toml
 
+# Plans have a few kB, trained files 2 to 30 MB (a choice, no source).
 LARGEST_PLAN_BYTES, LARGEST_MODEL_BYTES = 2**20, 2**31
 MOST_RUNS = 200_000  # a table of more rows is no longer looked through
 DESIGNS = ("crossed", "latin_hypercube", "sobol")
@@ -226,10 +227,7 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
     (6, 1)
     """
     name = printable(name)
-    try:
-        given = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as problem:
-        raise InputError(f"{name} must be TOML, it is not ({printable(str(problem))}); mend that place") from None
+    given = parse_toml(text, name)
     unknown = sorted(set(given) - _KEYS)
     if unknown:
         raise InputError(
@@ -267,7 +265,7 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
     samples = whole(given.get("samples", 0 if design == "crossed" else 64), "samples", 0)
     if (design == "crossed") != (samples == 0):
         raise InputError(
-            f"{name}: samples must be given for drawn designs and only for them, design is {design}; mend one of them"
+            f"{name}: samples must be given for drawn designs and only for them, design is {design}; correct one of them"
         )
     count = samples or math.prod(len(values) for values in vary.values())
     if count > MOST_RUNS:

@@ -12,24 +12,24 @@ import os
 import platform
 import subprocess
 from collections.abc import Mapping
+from contextlib import ExitStack
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from robotlab._progress import progress_bar
 from robotlab.errors import InputError
-from robotlab.files import read_plain, write_json, write_whole
+from robotlab.files import open_to_append, read_plain, write_json, write_whole
 from robotlab.json_file import parse_json, read_json
+from robotlab.one_writer import LOCK_NAME, append_line, one_writer
 from robotlab.parallel import parts_done
+from robotlab.sweep.part_runner import RESULTS, parts_of, run_part
 from robotlab.sweep.plan import LARGEST_PLAN_BYTES, Plan
 from robotlab.sweep.table import SweepTable
-from robotlab.sweep.working import RESULTS, parts_of, run_part
-
-try:
-    import fcntl
-except ImportError:  # Windows
-    fcntl = None
 
 PARTS, TABLE, PLAN, VERSIONS = "parts.jsonl", "table.csv", "plan.toml", "versions.json"
+# A million runs; all of it is in memory at once.
+LARGEST_PARTS_BYTES = 2**29
 _PACKAGES = ("numpy", "scipy", "onnxruntime", "pillow")
 
 
@@ -71,38 +71,26 @@ def run_sweep(
     >>> len(run_sweep(plan, tempfile.mkdtemp(), jobs=1, progress=False))
     2
     """
-    from tqdm import tqdm
-
     folder = Path(output)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
         raise InputError(f"results must go into a folder, {folder} is a file; choose another name") from None
-    _claim(folder, plan)
     parts, rows = parts_of(plan), plan.rows()
-    with open(folder / PARTS, "a+b") as file:
-        _own(file, folder)
-        # Again: another sweep may have begun in between.
+    with ExitStack() as stack:
+        stack.enter_context(one_writer(folder, "another sweep"))
         _claim(folder, plan)
+        file = stack.enter_context(open_to_append(folder / PARTS, LARGEST_PARTS_BYTES, "parts of a sweep"))
         done = _restored(file, parts, folder)
         _note_versions(folder / VERSIONS, len(done) < len(parts))
         if not (folder / PLAN).exists():
             write_whole(folder / PLAN, plan.text)
         left = [number for number in range(len(parts)) if number not in done]
-        bar = tqdm(
-            total=sum(len(part["numbers"]) for part in parts),
-            initial=sum(len(found) for found in done.values()),
-            desc=plan.name,
-            unit="run",
-            disable=not progress,
-        )
-        with bar:
+        total, begun = sum(len(part["numbers"]) for part in parts), sum(len(found) for found in done.values())
+        with progress_bar(total, plan.name, progress, initial=begun, unit="run") as bar:
             for place, found in parts_done(run_part, [parts[number] for number in left], jobs, cluster):
                 done[left[place]] = found
-                line = _json({"part": left[place], "rows": found})
-                file.write(line.encode() + b"\n")
-                file.flush()
-                os.fsync(file.fileno())
+                append_line(file, {"part": left[place], "rows": found})
                 bar.update(len(found))
         order = sorted(
             (row["rendered"] != plan.rendered, row["run"], number, k)
@@ -112,24 +100,6 @@ def run_sweep(
         table = SweepTable.of([{**rows[run], **done[number][k]} for _, run, number, k in order])
         table.save(folder / TABLE)
     return table
-
-
-def _json(value: Any) -> str:
-    import json
-
-    return json.dumps(value, allow_nan=True, separators=(",", ":"))
-
-
-def _own(file: Any, folder: Path) -> None:
-    """One sweep at a time writes into a folder."""
-    if fcntl is None:
-        return
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        raise InputError(
-            f"one sweep at a time must write into {folder}, another one does; wait for it, or choose another folder"
-        ) from None
 
 
 def _claim(folder: Path, plan: Plan) -> None:
@@ -143,7 +113,9 @@ def _claim(folder: Path, plan: Plan) -> None:
         return
     # Files that a kill left half-written are ours too.
     ours = (f".{PLAN}.", f".{VERSIONS}.")
-    others = [e.name for e in folder.iterdir() if e.name not in (PARTS, VERSIONS) and not e.name.startswith(ours)]
+    others = [
+        e.name for e in folder.iterdir() if e.name not in (PARTS, VERSIONS, LOCK_NAME) and not e.name.startswith(ours)
+    ]
     if others:
         raise InputError(
             f"results must go into an empty folder or their own, {folder} holds {others[0]}; choose another name"

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from robotlab.widgets.color_bands import ColorBands
     from robotlab.widgets.frame_picture import FramePicture
     from robotlab.widgets.gain_and_delay import GainAndDelay, turn_after_jump
-    from robotlab.widgets.kit import picture_bytes
+    from robotlab.widgets.live_mask import LiveMask
     from robotlab.widgets.pick_color import PickColor
     from robotlab.widgets.replay import Replay
     from robotlab.widgets.replay_choice import ReplayChoice
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from robotlab.widgets.slider_picture import Slider, SliderPicture
     from robotlab.widgets.stop_picture import StopPicture
     from robotlab.widgets.threshold_curve import ThresholdCurve
-    from robotlab.widgets.top_classes import TopClasses, TopClassesFigure
+    from robotlab.widgets.top_classes import TopClasses
     from robotlab.widgets.training_monitor import TrainingMonitor
     from robotlab.widgets.two_boxes import TwoBoxes
 

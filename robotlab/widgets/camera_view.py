@@ -90,11 +90,11 @@ class CameraView(AnsweringWidget):
         self._camera, self._smallest = camera, float(smallest_px)
         self._scene = empty_aisle() if scene is None else scene
         degrees = round(math.degrees(camera.hfov_rad), 1)
-        # The slider's steps start at its low end, so that the camera's own value is one of them.
-        lowest = round(degrees - int(degrees - VIEWS_DEG[0]), 1)
         width = camera.width_px
         sliders = {
-            "hfov_deg": Slider(min(lowest, degrees), max(VIEWS_DEG[1], degrees), degrees, 1.0, "field of view", "°"),
+            "hfov_deg": Slider(
+                min(VIEWS_DEG[0], degrees), max(VIEWS_DEG[1], degrees), degrees, 0.1, "field of view", "°"
+            ),
             "width_px": Slider(
                 min(WIDTHS_PX[0], width), max(WIDTHS_PX[1], width), width, 20.0, "width of the picture", "px"
             ),

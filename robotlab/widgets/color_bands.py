@@ -11,8 +11,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from robotlab.boxes import check_boxes, iou
-from robotlab.color import HUES, Band, Shape, connected_components, histogram, overlay
-from robotlab.color.colorspace import hsv
+from robotlab.color import HUES, Band, Components, Shape, connected_components, histogram, overlay
+from robotlab.color.hsv_conversion import hsv
 from robotlab.errors import InputError
 from robotlab.image import check_picture
 from robotlab.widgets.kit import KeptFigure
@@ -86,12 +86,7 @@ class ColorBands(SliderPicture):
         sliders: dict[str, Slider | Choice] = {}
         if len(pictures) > 1:
             sliders["name"] = Choice(self._names, "picture")
-        sliders |= {
-            "hue_from": Slider(0, HUES - 1, band.hue[0], 1, "hue from"),
-            "hue_to": Slider(0, HUES - 1, band.hue[1], 1, "hue to"),
-            "saturation_from": Slider(0, 255, band.saturation[0], 1, "saturation from"),
-            "value_from": Slider(0, 255, band.value[0], 1, "value from"),
-        }
+        sliders |= band_sliders(band)
         super().__init__(
             self._show,
             alt="A picture with a box around the largest blob; beside it the same picture, dark except for the mask, the pixels "
@@ -103,26 +98,96 @@ class ColorBands(SliderPicture):
         self, hue_from: float, hue_to: float, saturation_from: float, value_from: float, name: str = ""
     ) -> tuple[np.ndarray, str]:
         name = name or self._names[0]
-        band = Band(
-            (int(hue_from), int(hue_to)),
-            (int(saturation_from), max(int(saturation_from), self._band.saturation[1])),
-            (int(value_from), max(int(value_from), self._band.value[1])),
-        )
+        band = band_at(self._band, hue_from, hue_to, saturation_from, value_from)
         mask = self._panel.mask(name, band)
         blobs = connected_components(mask, Shape().min_area_px)
         box = blobs.boxes[0] if len(blobs) else None
-        share = 100 * mask.mean()
-        text = f"{name}: " if name else ""
-        text += f"{mask.sum()} pixels in the band, {share:.1f} % of the picture; "
-        if box is None:
-            text += f"no blob of {Shape().min_area_px} pixels or more"
-        else:
-            wide, tall = box[2:] - box[:2]
-            text += f"largest blob {blobs.areas[0]} pixels, {wide:.0f} wide and {tall:.0f} tall"
+        text = (f"{name}: " if name else "") + mask_words(mask, blobs)
         if name in self._truths:
             overlap = 0.0 if box is None else iou([box], [self._truths[name]])[0, 0]
             text += f"; IoU with the ground truth {overlap:.2f}: {'found' if overlap >= 0.5 else 'not found'}"
         return self._panel.draw(name, band, mask, box), text
+
+
+def band_sliders(band: Band) -> dict[str, Slider]:
+    """Sliders for the thresholds of a band, at its own values.
+
+    Parameters
+    ----------
+    band : Band
+        Where they stand.
+
+    Returns
+    -------
+    dict from str to Slider
+        Hue from and to, saturation from, value from.
+
+    Examples
+    --------
+    >>> list(band_sliders(Band()))
+    ['hue_from', 'hue_to', 'saturation_from', 'value_from']
+    """
+    return {
+        "hue_from": Slider(0, HUES - 1, band.hue[0], 1, "hue from"),
+        "hue_to": Slider(0, HUES - 1, band.hue[1], 1, "hue to"),
+        "saturation_from": Slider(0, 255, band.saturation[0], 1, "saturation from"),
+        "value_from": Slider(0, 255, band.value[0], 1, "value from"),
+    }
+
+
+def band_at(start: Band, hue_from: float, hue_to: float, saturation_from: float, value_from: float) -> Band:
+    """The band that these sliders say.
+
+    Parameters
+    ----------
+    start : Band
+        Its upper thresholds on saturation and value are kept; a lower one above them lifts them.
+    hue_from, hue_to, saturation_from, value_from : float
+        What the sliders say.
+
+    Returns
+    -------
+    Band
+        The band.
+
+    Examples
+    --------
+    >>> band_at(Band(value=(50, 200)), 6, 15, 150, 90)
+    Band(hue=(6, 15), saturation=(150, 255), value=(90, 200))
+    """
+    return Band(
+        (int(hue_from), int(hue_to)),
+        (int(saturation_from), max(int(saturation_from), start.saturation[1])),
+        (int(value_from), max(int(value_from), start.value[1])),
+    )
+
+
+def mask_words(mask: np.ndarray, blobs: Components) -> str:
+    """How much of a picture a mask holds, and how large its largest blob is.
+
+    Parameters
+    ----------
+    mask : (H, W) ndarray of bool
+        The mask.
+    blobs : Components
+        Its connected components.
+
+    Returns
+    -------
+    str
+        One line.
+
+    Examples
+    --------
+    >>> mask = np.ones((3, 5), bool)
+    >>> mask_words(mask, connected_components(mask))
+    '15 pixels in the band, 100.0 % of the picture; largest blob 15 pixels, 5 wide and 3 tall'
+    """
+    text = f"{mask.sum()} pixels in the band, {100 * mask.mean():.1f} % of the picture; "
+    if not len(blobs):
+        return text + f"no blob of {Shape().min_area_px} pixels or more"
+    wide, tall = blobs.boxes[0, 2:] - blobs.boxes[0, :2]
+    return text + f"largest blob {blobs.areas[0]} pixels, {wide:.0f} wide and {tall:.0f} tall"
 
 
 @dataclass(frozen=True, eq=False)

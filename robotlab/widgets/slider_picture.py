@@ -143,6 +143,8 @@ class SliderPicture(AnsweringWidget):
     picture = traitlets.Bytes().tag(sync=True)
     place: traitlets.List = traitlets.List().tag(sync=True)
     panels: traitlets.List = traitlets.List().tag(sync=True)
+    # Above 0: the page asks again after so many ms, until its button stops it.
+    every_ms = traitlets.Int(0).tag(sync=True)
 
     def __init__(
         self,

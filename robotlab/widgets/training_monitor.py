@@ -141,22 +141,22 @@ class TrainingMonitor(Widget):
             data.load(entry), entry.boxes[~out], entry.labels[~out], data.classes, ignored=entry.boxes[out], **options
         )
 
-    def watch(self, course: History, detector: NeuralDetector | None) -> None:
+    def watch(self, history: History, detector: NeuralDetector | None) -> None:
         """Take in how a training goes; what ``watch`` of :func:`robotlab.neural.fit` calls.
 
         Parameters
         ----------
-        course : History
+        history : History
             Steps, losses and evaluations so far.
         detector : Detector or None
             The detector as it is now, when it has just been judged.
         """
-        if not course.steps:  # A training begins; what was seen of another is over.
+        if not history.steps:  # A training begins; what was seen of another is over.
             self.stages = []
-        self.losses = [[step, float(loss)] for step, loss in zip(course.steps, course.losses, strict=True)]
+        self.losses = [[step, float(loss)] for step, loss in zip(history.steps, history.losses, strict=True)]
         if detector is not None:
             self.add_stage(
-                course.judged_steps[-1], course.judged_AP[-1], course.judged_AP50[-1], detector.detect(self._picture)
+                history.judged_steps[-1], history.judged_AP[-1], history.judged_AP50[-1], detector.detect(self._picture)
             )
 
     def add_stage(self, step: int, AP: float, AP50: float, found: Detections) -> None:
@@ -256,10 +256,10 @@ class TrainingMonitor(Widget):
                 f"stage must be one of the {len(self.stages)} recorded, got {stage}; train first, or name another"
             )
         now = self.stages[stage]
-        figure, _ = new_figure(1, 1, 8.4, 3.5)
+        figure, _ = new_figure(1, 1, 5.4, 5.2)
         figure.clear()
-        grid = figure.add_gridspec(2, 2, width_ratios=[1.25, 1])
-        seen, above, below = (figure.add_subplot(part) for part in (grid[:, 0], grid[0, 1], grid[1, 1]))
+        grid = figure.add_gridspec(2, 2, height_ratios=[2.6, 1])
+        seen, above, below = (figure.add_subplot(part) for part in (grid[0, :], grid[1, 0], grid[1, 1]))
         wide, tall = self.size_px
         seen.imshow(self._picture, extent=(0, wide, tall, 0))
         for truth in self.truths:
@@ -269,13 +269,13 @@ class TrainingMonitor(Widget):
             _outline(seen, one["box"], self.colors[one["label"]], 1.7, "-")
         for one in now["boxes"]:
             plate = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.5}
-            seen.text(one["at"][0], one["at"][1], one["words"], color=self.colors[one["label"]], fontsize=8, bbox=plate)
+            seen.text(one["at"][0], one["at"][1], one["words"], color=self.colors[one["label"]], fontsize=9, bbox=plate)
         seen.set(
             xlim=(0, wide), ylim=(tall, 0), xticks=[], yticks=[], title=f"step {now['step']}; dashed: ground truth"
         )
         if self.losses:
             above.plot(*zip(*self.losses, strict=True), color=COLORS[0])
-        above.set(ylabel="loss", ylim=(0, None))
+        above.set(ylabel="loss", xlabel="step", ylim=(0, None))
         for name, style, color in (("AP50", LINES[0], COLORS[1]), ("AP", LINES[1], COLORS[2])):
             line = [(one["step"], one[name]) for one in self.stages]
             below.plot(*zip(*line, strict=True), style, color=color, marker="o", markersize=3.5)

@@ -2,7 +2,7 @@
 
 ``python tests/benchmarks/bench_detector.py`` prints the quality figures too
 (some minutes): the head fit on 25 to 200 pictures of the greenhouse, coins, full
-training, the range report.
+training; recall by size and by distance.
 """
 
 from __future__ import annotations
@@ -17,12 +17,14 @@ import numpy as np
 from timing import Missing, side_by_side
 
 from robotlab.data import DataSet, open_dataset
+from robotlab.metrics import evaluate
+from robotlab.metrics.breakdown import smallest_usable_px
 from robotlab.neural import NeuralDetector, fit
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine, torch_is_there
 from robotlab.neural.facts import shipped_weights
 from robotlab.neural.graph import head_layers
-from robotlab.neural.learning_curves import PICTURES, learning_curve, range_report
+from robotlab.neural.learning_curves import nested_parts
 from robotlab.neural.sizes import network_input
 from robotlab.neural.spec import FEATURES, first_weights
 from robotlab.neural.training_loop import BatchMaker
@@ -155,11 +157,12 @@ def quality() -> dict:
         return fit(data, progress=False, **options), time.perf_counter() - start
 
     def by_lighting(name: str, detector: NeuralDetector) -> None:
-        report = range_report(detector, test, seen)
-        result[f"{name}, range"] = report.to_dict()
+        evaluation = evaluate(test, detect_all(detector, test), name)
+        result[f"{name}, range"] = {"by_size": evaluation.recall_by_size, "by_distance": evaluation.recall_by_distance}
+        sizes = [row for row in evaluation.recall_by_size if row["truths"]]
         print(
-            f"  smallest usable {report.smallest_px} px, farthest {report.farthest_m} m; by side:",
-            "  ".join(f"{b.low:g}-{b.high:g}: {b.recall:.2f}" for b in report.by_side),
+            f"  smallest usable {smallest_usable_px(evaluation.recall_by_size)} px; by side:",
+            "  ".join(f"from {row['from_px']:g}: {row['recall']:.2f}" for row in sizes),
             flush=True,
         )
         groups = {
@@ -174,14 +177,8 @@ def quality() -> dict:
                 flush=True,
             )
 
-    result["curve"] = learning_curve(
-        train,
-        test,
-        PICTURES,
-        tell=lambda count, row: print(
-            f"head fit, {count} pictures: AP50 {row['AP50']:.3f}  AP {row['AP']:.3f}", flush=True
-        ),
-    )
+    for part in nested_parts(train, (25, 50, 100, 200)):
+        note(f"greenhouse, head fit, {len(part)} pictures", test, *timed_fit(part))
     for head in ("linear", "mlp"):
         detector, seconds = timed_fit(train, head=head)
         note(f"greenhouse, head fit ({head})", test, detector, seconds)

@@ -103,6 +103,8 @@ class Lab:
                 "JUPYTERLAB_SETTINGS_DIR": str(private / "settings"),
                 "JUPYTERLAB_WORKSPACES_DIR": str(private / "workspaces"),
                 "JUPYTER_PREFER_ENV_PATH": "1",
+                # As `robotlab open` sets it.
+                "JUPYTER_CONFIG_PATH": str(Path(robotlab.__file__).parent / "course" / "jupyter"),
             },
             stdin=subprocess.DEVNULL,
             stdout=self.log,
@@ -255,13 +257,13 @@ class Notebook:
             print(f"screenshot: {shot}")
 
     def too_wide(self) -> list[str]:
-        """Outputs that are wider than their place, in a narrow and in a wide window: by how much, and their first words."""
+        """Outputs and code wider than their place, in a narrow and in a wide window: by how much, and their first words."""
         found = []
         for width in (800, 1280):
             self.page.set_viewport_size({"width": width, "height": 900})
             self.page.wait_for_timeout(300)
             found += self.page.evaluate(
-                """() => [...document.querySelectorAll(".jp-OutputArea-output")]
+                """() => [...document.querySelectorAll(".jp-OutputArea-output, .jp-CodeCell .cm-scroller")]
                     .filter((one) => one.scrollWidth > one.clientWidth + 1)
                     .map((one) => `${innerWidth}: ${one.scrollWidth - one.clientWidth} px, ${one.innerText.slice(0, 60)}`)"""
             )

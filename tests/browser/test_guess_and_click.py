@@ -21,6 +21,15 @@ picture[20:50, 30:40] = 230, 110, 20
 picture[20:50, 60:70] = 20, 110, 230
 PickColor(picture, (35, 30))
 """,
+    """
+from robotlab.widgets import LiveMask
+looks = iter(range(10_000))
+def take():
+    seen = picture.copy()
+    seen[0, : next(looks) % 40] = 230, 110, 20
+    return seen
+LiveMask(take, PickColor(picture, (35, 30)).band, every_ms=50)
+""",
 ]
 
 
@@ -44,7 +53,7 @@ def test_a_guess_and_a_click(tmp_path, lab, open_notebook):
     notebook.until(lambda: "Your guess: 20 px. The answer: 6.5 px." in answer.inner_text(), "both side by side")
     notebook.until(lambda: page.get_by_label("my guess").input_value() == "20 px", "the field to remember")
 
-    widget = page.locator(".robotlab-slider-picture")
+    widget = page.locator(".robotlab-slider-picture").first
     widget.scroll_into_view_if_needed()
     image, text = widget.locator("img"), widget.locator(".robotlab-text")
     first = text.inner_text()
@@ -58,7 +67,28 @@ def test_a_guess_and_a_click(tmp_path, lab, open_notebook):
     image.click(position={"x": box["width"] * (80 + 35) / 160, "y": box["height"] * 30 / 60})
     notebook.until(lambda: text.inner_text() == first, "the orange thing again")
 
+    # A live picture moves by itself, until the button lets the camera go.
+    live = page.locator(".robotlab-slider-picture").last
+    live.scroll_into_view_if_needed()
+    said, button = live.locator(".robotlab-text"), live.get_by_role("button")
+    for _ in range(2):
+        before = said.inner_text()
+        notebook.until(lambda before=before: said.inner_text() != before, "the next picture")
+    button.click()
+    assert button.inner_text() == "Start"
+    page.wait_for_timeout(600)
+    stopped = said.inner_text()
+    page.wait_for_timeout(600)
+    assert said.inner_text() == stopped
+    button.click()
+    notebook.until(lambda: said.inner_text() != stopped, "it to go on")
+    assert button.inner_text() == "Stop"
+    button.click()
+
     # What every run asks of a lesson's outputs can say no, of cells out of sight too.
     page.locator(".jp-Cell").first.scroll_into_view_if_needed()
     image.evaluate("image => { image.style.width = image.style.maxWidth = '3000px'; }")
     assert len(notebook.too_wide()) == 2
+    # So can it of code that does not wrap.
+    page.locator(".jp-CodeCell .cm-content").first.evaluate("code => { code.style.minWidth = '3000px'; }")
+    assert len(notebook.too_wide()) == 4

@@ -15,6 +15,16 @@ from robotlab.data import Sample, open_dataset, write_dataset
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 CELL = "from robotlab.label import BoxLabeler\nlabeler = BoxLabeler({path!r}, suggestions={suggestions})\nlabeler"
+# The kernel does at once what it is told, and its answers wait, in their order, while a file is there.
+HELD = """import asyncio, os
+tell, late = labeler.send, []
+labeler.send = lambda *words: late.append(words)
+async def let_go():
+    while True:
+        while late and not os.path.exists("hold"):
+            tell(*late.pop(0))
+        await asyncio.sleep(0.02)
+waiting = asyncio.ensure_future(let_go())"""
 # What the tests order the kernel to do lies in a file: its own end, a full disk, or to let go of the data set.
 ORDERS = """import os, pathlib, resource
 pathlib.Path("pid").write_text(str(os.getpid()))
@@ -35,11 +45,15 @@ def frame(number):
     return picture, [x, y, x + 30, y + 80]
 
 
-def bench(folder, count=6, labeled=0):
+def bench(folder, count=6, labeled=0, classes=("post", "crate")):
     samples = [
         Sample(f"{n:02d}.png", frame(n)[0], [frame(n)[1]] * (n < labeled), [0] * (n < labeled)) for n in range(count)
     ]
-    return write_dataset(folder, samples, ["post", "crate"])
+    data = write_dataset(folder, samples, ["post", "crate"])
+    if not classes:
+        labels = folder / "annotations.json"
+        labels.write_text(json.dumps(json.loads(labels.read_text()) | {"categories": []}))
+    return data
 
 
 class Page:
@@ -71,6 +85,15 @@ class Page:
     def all_saved(self):
         self.notebook.until(lambda: "All saved." in self.saved.inner_text(), "everything saved")
 
+    def drawn(self):
+        """The boxes that the page shows as labels: their corners, px of the picture."""
+        return self.stage.evaluate(
+            """(stage) => [...stage.querySelectorAll("rect.own")].map((one) => {
+              const [x, y, wide, tall] = ["x", "y", "width", "height"].map((name) => Number(one.getAttribute(name)));
+              return [x, y, x + wide, y + tall];
+            })"""
+        )
+
     def boxes(self, id=1):
         """What is on the disk, as any other program reads it."""
         return next(entry for entry in open_dataset(self.folder) if entry.id == id)
@@ -86,11 +109,10 @@ def notebook_file(path, cells):
 
 @pytest.fixture
 def labeler(tmp_path, lab, open_notebook):
-    def start(page=None, suggestions=False, **settings):
+    def start(page=None, suggestions=False, held=False, **settings):
         data = bench(tmp_path / "bench", **settings)
-        source = notebook_file(
-            tmp_path / "label.ipynb", [ORDERS, CELL.format(path=str(data.folder), suggestions=suggestions)]
-        )
+        cell = CELL.format(path=str(data.folder), suggestions=suggestions)
+        source = notebook_file(tmp_path / "label.ipynb", [ORDERS, cell, HELD * held])
         running = lab(source)
         notebook = open_notebook(running, "label.ipynb") if page is None else page(running, "label.ipynb")
         notebook.run_all()
@@ -304,9 +326,115 @@ def test_full_disk_and_second_window(labeler):
         assert other.stdout.readline().strip() == "False"
         one.drag((100, 20), (160, 80))
         one.said("Read-only", "that it only shows")
+        one.said("1 picture waits to be saved", "that it keeps the change")
         assert len(one.boxes(shown)) == 1
         other.stdin.close()
     one.notebook.until(lambda: "Read-only" not in one.saved.inner_text(), "the lock to be free again")
+    one.notebook.until(lambda: len(one.boxes(shown)) == 2, "what waited, saved")
     one.drag((200, 20), (260, 80))
-    one.notebook.until(lambda: len(one.boxes(shown)) == 2, "labeling goes on")
+    one.notebook.until(lambda: len(one.boxes(shown)) == 3, "labeling goes on")
     assert json.loads(one.folder.joinpath("annotations.json").read_text())["images"][0]["file_name"]
+
+
+def test_changes_made_before_the_answer_to_an_undo_are_kept(labeler):
+    one = labeler(held=True)
+    page, shown, hold = one.page, int(one.stage.get_attribute("data-shown")), one.notebook.path.parent / "hold"
+    one.drag((20, 20), (60, 80))
+    one.all_saved()
+    hold.touch()
+    one.drag((100, 20), (160, 80))
+    # Undone before its own answer has come; then a new box before the answer to the undo.
+    page.keyboard.press("u")
+    one.drag((200, 20), (260, 80))
+    one.notebook.until(
+        lambda: len(one.boxes(shown)) == 2 and one.boxes(shown).boxes[1, 0] > 190, "the kernel to be done"
+    )
+    assert len(one.drawn()) == 3 and "1 picture waits" in one.saved.inner_text()
+    hold.unlink()
+    one.all_saved()
+    near(one.drawn(), [[20, 20, 60, 80], [200, 20, 260, 80]])
+    near(one.boxes(shown).boxes, one.drawn(), 0.01)
+    # A drag under way when the answer comes.
+    hold.touch()
+    page.keyboard.press("u")
+    one.notebook.until(lambda: len(one.boxes(shown)) == 1, "the kernel to be done")
+    page.mouse.move(*one.at(40, 50))
+    page.mouse.down()
+    page.mouse.move(*one.at(50, 60), steps=4)
+    hold.unlink()
+    one.said("Done, and saved.")
+    page.mouse.move(*one.at(60, 70), steps=4)
+    page.mouse.up()
+    one.all_saved()
+    near(one.drawn(), [[40, 40, 80, 100]])
+    near(one.boxes(shown).boxes, one.drawn(), 0.01)
+    # The next save keeps it too.
+    page.keyboard.press("Shift+Enter")
+    one.all_saved()
+    near(one.boxes(shown).boxes, [[40, 40, 80, 100]])
+
+
+def test_two_tabs_on_one_notebook_agree_and_lose_nothing(labeler, notebook_on):
+    one = labeler()
+    shown = int(one.stage.get_attribute("data-shown"))
+    second = one.page.context.new_page()
+    two = Page(notebook_on(one.notebook.lab, second, "label.ipynb"), one.folder)
+    tabs = [one, two]
+    assert two.stage.get_attribute("data-shown") == str(shown)
+
+    def agree(*wanted):
+        for tab in tabs:
+            tab.notebook.until(lambda: len(tab.drawn()) == len(wanted), f"{len(wanted)} boxes")
+            near(tab.drawn(), list(wanted) or np.zeros((0,)))
+        near(one.boxes(shown).boxes, one.drawn() or np.zeros((0, 4)), 0.01)
+
+    one.drag((20, 100), (60, 160))
+    agree([20, 100, 60, 160])
+    two.said("changed in another window")
+    # A click is answered where it was made.
+    two.page.mouse.click(*two.at(55, 80))
+    thing = frame(shown - 1)[1]
+    agree([20, 100, 60, 160], thing)
+    two.page.keyboard.press("u")
+    one.said("changed in another window")
+    agree([20, 100, 60, 160])
+    # Each at its own picture, whatever the other does.
+    two.page.keyboard.press("Shift+Enter")
+    two.shows("pictures/01.png")
+    one.shows("pictures/00.png, 1 of 6, labeled")
+    # The kernel hangs; each draws, and both tabs are closed.
+    pid = int((one.notebook.path.parent / "pid").read_text())
+    os.kill(pid, signal.SIGSTOP)
+    one.drag((100, 20), (160, 80))
+    two.drag((200, 20), (260, 80))
+    for tab in tabs:
+        tab.said("1 picture waits to be saved")
+    second.close()
+    os.kill(pid, signal.SIGKILL)
+    one.page.goto("about:blank")
+    again = notebook_on(one.notebook.lab, one.page, "label.ipynb")
+    again.until(lambda: any(k["execution_state"] == "idle" for k in again.lab.kernels() or []), "a kernel")
+    again.run_all()
+    Page(again, one.folder).all_saved()
+    again.until(lambda: len(one.boxes(shown)) == 2 and len(one.boxes(shown + 1)) == 1, "what waited in both, saved")
+
+
+def test_a_box_drawn_before_there_is_a_class_waits_for_its_name(labeler):
+    one = labeler(classes=[])
+    page, shown = one.page, int(one.stage.get_attribute("data-shown"))
+    # At the right edge: the words beside it end inside the picture.
+    one.drag((290, 60), (318, 120))
+    one.said("What is in this box?")
+    page.keyboard.type("watering can")
+    page.keyboard.press("Enter")
+    one.said("Saved.")
+    near(one.boxes(shown).boxes, [[290, 60, 318, 120]])
+    assert open_dataset(one.folder).classes == ("watering can",)
+    words, stage = one.stage.locator("text").bounding_box(), one.stage.bounding_box()
+    assert words["x"] + words["width"] <= stage["x"] + stage["width"]
+    # The class is undone with its box; the next box asks again.
+    page.keyboard.press("u")
+    page.keyboard.press("u")
+    one.notebook.until(lambda: page.locator("button[data-class]").count() == 0, "no class")
+    one.drag((20, 60), (60, 120))
+    one.said("What is in this box?")

@@ -71,7 +71,7 @@ def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
 
     notebook.fits(image, [image], tmp_path)
 
-    # A task: first the usual slip, which is recognized, then the answer, which passes.
+    # A task: first the usual misconception, which is recognized, then the answer, which passes.
     cells = page.locator(".jp-CodeCell")
     starter = cells.filter(has_text="def in_band(hue, low, high):").first
     check = cells.filter(has_text="verify(in_band)").first

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 import robotlab
-from robotlab.widgets import TopClassesFigure
+from robotlab.widgets.top_classes import TopClassesFigure
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 

@@ -87,7 +87,7 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path):
 
     notebook.fits(sheet, [sheet], tmp_path)
 
-    # A task: first a usual slip, which is recognized, then the answer, which passes.
+    # A task: first a usual misconception, which is recognized, then the answer, which passes.
     cells = page.locator(".jp-CodeCell")
     starter = cells.filter(has_text="def iou(a, b):").first
     check = cells.filter(has_text=re.compile(r"verify\(iou\)")).first

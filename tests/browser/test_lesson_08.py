@@ -102,7 +102,7 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     page.screenshot(path=tmp_path / "lesson_08_report.png")
     print(f"screenshot: {tmp_path / 'lesson_08_report.png'}")
 
-    # Two tasks: first a usual slip, which is recognized, then the answer, which passes.
+    # Two tasks: first a usual misconception, which is recognized, then the answer, which passes.
     said = notebook.type_answer("precision_recall", "return np.cumsum(hits) / len(hits), np.cumsum(hits) / truths")
     assert "all detections at once" in said
     said = notebook.type_answer(

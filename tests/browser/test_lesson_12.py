@@ -75,7 +75,7 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     page.screenshot(path=tmp_path / "lesson_12_sheet.png")
     print(f"screenshot: {tmp_path / 'lesson_12_sheet.png'}")
 
-    # A task: first a usual slip, which is recognized, then the answer, which passes.
+    # A task: first a usual misconception, which is recognized, then the answer, which passes.
     said = notebook.type_answer("choose", 'return "other" if (low_m + high_m) / 2 >= matters_m else "simple"')
     assert "by the middle" in said
     said = notebook.type_answer(

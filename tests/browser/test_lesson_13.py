@@ -18,7 +18,7 @@ def test_lesson_13_in_the_browser(lab, open_notebook, tmp_path):
     still = page.locator("img[src*='13_two_drives']")
     still.scroll_into_view_if_needed()
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
-    assert "one orange band of the post" in still.get_attribute("alt")
+    assert "bands orange and white" in still.get_attribute("alt")
     notebook.run_all()
     assert notebook.troubles() == []
     outputs = str([cell.get("outputs") for cell in notebook.saved()["cells"]])

@@ -4,8 +4,8 @@ import colorsys
 
 import numpy as np
 
-from robotlab.color.colorspace import HUES
 from robotlab.color.components import Components, check_mask, check_min_area
+from robotlab.color.hsv_conversion import HUES
 from robotlab.image import check_picture
 
 

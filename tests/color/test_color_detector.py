@@ -20,8 +20,8 @@ from robotlab.color import (
     learn_from_boxes,
     learn_lab_band,
 )
-from robotlab.color.colorspace import hue_step
-from robotlab.color.joining import join_stacked
+from robotlab.color.hsv_conversion import hue_step
+from robotlab.color.merging import join_stacked
 from robotlab.detections import Detections, Detector
 from robotlab.errors import BoxError, InputError, ModelError, PictureError
 

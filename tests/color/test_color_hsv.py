@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from robotlab.color import HUES, hsv, mean_hue
-from robotlab.color.colorspace import HUE_ERROR, SATURATION_ERROR, hue_step
+from robotlab.color.hsv_conversion import HUE_ERROR, SATURATION_ERROR, hue_step
 from robotlab.errors import InputError, PictureError
 
 

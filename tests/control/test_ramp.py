@@ -2,12 +2,13 @@
 
 import numpy as np
 import pytest
+from continuous_loop_reference import move_speed_mps
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from robotlab.control import Motor, Ramp, make_ramp, move_time_s, speed_change_time_s, stopping_distance_m
-from robotlab.control.ramp import JerkRamp, move_speed_mps
+from robotlab.control.ramp import JerkRamp
 from robotlab.errors import MotionError
 
 

@@ -5,12 +5,11 @@ import math
 import control
 import numpy as np
 import pytest
+from continuous_loop_reference import continuous_bearing, continuous_critical
 
 from robotlab.control import find_ultimate_gain
 from robotlab.control.gain_search import oscillation_growth
 from robotlab.control.stability import (
-    continuous_bearing,
-    continuous_critical,
     continuous_ultimate_gain,
     growth_per_frame,
     margins,

@@ -6,17 +6,11 @@ from fractions import Fraction
 import control
 import numpy as np
 import pytest
+from continuous_loop_reference import continuous_bearing
 
 from robotlab.control import find_ultimate_gain
 from robotlab.control.gain_search import oscillation_growth
-from robotlab.control.stability import (
-    continuous_bearing,
-    growth_per_frame,
-    margins,
-    sampled_bearing,
-    sampled_ultimate_gain,
-    ultimate_gain,
-)
+from robotlab.control.stability import growth_per_frame, margins, sampled_bearing, sampled_ultimate_gain, ultimate_gain
 from robotlab.errors import MotionError
 
 

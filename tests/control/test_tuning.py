@@ -4,9 +4,10 @@ import math
 
 import numpy as np
 import pytest
+from continuous_loop_reference import continuous_bearing
 
 from robotlab.control import measure_oscillation
-from robotlab.control.stability import continuous_bearing, sampled_bearing, sampled_ultimate_gain, ultimate_gain
+from robotlab.control.stability import sampled_bearing, sampled_ultimate_gain, ultimate_gain
 from robotlab.errors import MotionError
 
 

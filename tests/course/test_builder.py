@@ -7,8 +7,10 @@ import subprocess
 import sys
 
 import pytest
+from matplotlib.figure import Figure
 
 from robotlab.course.builder import build, main, read_source
+from robotlab.course.figure_text import smallest_text_px
 from robotlab.course.kernel import KernelMatch, environment_of
 from robotlab.course.outputs import LessonError, tidy
 
@@ -207,6 +209,31 @@ def test_a_still_must_draw_one_picture(folders):
     (source / "00_small.py").write_text(SOURCE.replace("_ = axes.plot([0, width_px])", "plt.close('all')"))
     with pytest.raises(LessonError, match="a still must draw one picture, it drew 0"):
         build(source, lessons, worked)
+
+
+def test_a_figure_must_be_readable_in_a_small_window(folders):
+    source, lessons, worked = folders
+    # 10 points at 100 dots an inch are 13.9 px, of a picture 911 px wide (a margin of 0.1 inch is cut off) in 605 px.
+    wide = "figsize=(9, 1), layout='constrained'"
+    (source / "00_small.py").write_text(SOURCE.replace("figsize=(2, 1)", wide))
+    with pytest.raises(
+        LessonError, match=re.escape("still line: it must run, it raised LessonError: the text")
+    ) as told:
+        build(source, lessons, worked)
+    assert "911 px wide, is 9.2; make the figure narrower" in str(told.value)
+
+
+def test_the_smallest_text_counts_if_it_is_shown():
+    figure = Figure(figsize=(6, 4), dpi=100)
+    axes = figure.subplots()
+    axes.set_xlabel("usual")
+    assert smallest_text_px(figure, 600) == pytest.approx(10 * 100 / 72)
+    axes.set_title("far", fontsize=7)
+    axes.text(0, 0, "", fontsize=3)
+    axes.text(0, 0, "hidden", fontsize=3, visible=False)
+    assert smallest_text_px(figure, 600) == pytest.approx(7 * 100 / 72)
+    assert smallest_text_px(figure, 1200, shown_px=600) == pytest.approx(3.5 * 100 / 72)
+    assert smallest_text_px(Figure(), 600) == float("inf")
 
 
 def test_outputs_lose_what_only_a_running_kernel_knows():

@@ -1,22 +1,28 @@
 """The lessons as they are shipped: what their sources say, and running from top to bottom.
 
-The learners' notebooks, whose answers are not in yet, are run by their browser tests,
-which compare every printed word with the worked notebooks.  Where there is no browser
-nbval runs both, the worked ones strictly.
+Each lesson runs once.  The learner's notebook, whose answers are not in yet, is run by its
+browser test, which compares every printed word with the worked notebook.  The worked one is
+the same cells and the answers: tests/practice proves that those pass, and a test here that
+no other cell sees them.  Where there is no browser the learner's runs without one.
 """
 
+import ast
 import json
 import os
 import re
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import nbformat
 import pytest
 from notebook_words import differences, shown
 
 import robotlab
 from robotlab.course.builder import build
+from robotlab.course.outputs import CHECKS_NOTHING
+from robotlab.course.runner import run
 
 ROOT = Path(robotlab.__file__).resolve().parents[1]
 LESSONS, WORKED = ROOT / "lessons", ROOT / "instructor" / "worked"
@@ -33,13 +39,13 @@ def test_notebooks_are_what_their_sources_say():
     assert build(ROOT / "instructor" / "source", LESSONS, WORKED, check=True) == []
 
 
-def run(path, how):
-    """All cells of a notebook, in a kernel of this Python."""
+def nbval(path):
+    """All cells of a notebook, in a kernel of this Python, show what the notebook shows."""
     words = [
         sys.executable,
         "-m",
         "pytest",
-        how,
+        "--nbval",
         "--nbval-current-env",
         f"--nbval-cell-timeout={CELL_TIMEOUT_S}",
         # Its own rules: a warning of the runner itself is no fault of a lesson.
@@ -62,10 +68,9 @@ def run(path, how):
 @pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path):
-    """In the browser test, each word of the learner's notebook is compared with the worked one; nbval where there is no browser.
+    """The browser test runs the learner's notebook and compares each word with the worked one; without a browser we do.
 
-    What only the worked one has are the answers: tests/practice proves that they pass.
-    ROBOTLAB_NBVAL=1 runs the worked one with nbval as well, strictly.
+    ROBOTLAB_NBVAL="00 05" runs the worked ones of these lessons with nbval as well, strictly; "all" all.
     """
     browser_test = ROOT / "tests" / "browser" / f"test_lesson_{name[:2]}.py"
     text = browser_test.read_text(encoding="utf-8")
@@ -78,16 +83,64 @@ def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path):
             (task,) = re.findall(r"verify\((\w+)\)", "".join(cell["source"]))
             said = "".join(line for output in cell["outputs"] for line in output["data"]["text/plain"])
             assert said.startswith(f"✓ {task}: passed"), said
-    if chromium_path is None or os.environ.get("ROBOTLAB_NBVAL") == "1":
-        run(WORKED / f"{name}.ipynb", "--nbval")
+    if {name[:2], "all"} & set(os.environ.get("ROBOTLAB_NBVAL", "").split()):
+        nbval(WORKED / f"{name}.ipynb")
     if chromium_path is None:
-        # A still stands as the output of a cell that has not run, which nbval refuses.
-        lesson = json.loads((LESSONS / f"{name}.ipynb").read_text(encoding="utf-8"))
-        for cell in lesson["cells"]:
-            if cell["cell_type"] == "code":
-                cell["outputs"] = []
-        (tmp_path / f"{name}.ipynb").write_text(json.dumps(lesson), encoding="utf-8")
-        run(tmp_path / f"{name}.ipynb", "--nbval-lax")
+        lesson = nbformat.read(LESSONS / f"{name}.ipynb", as_version=4)
+        with ThreadPoolExecutor(1) as thread:  # of its own: an event loop
+            ran = thread.submit(run, lesson, tmp_path, CELL_TIMEOUT_S).result()
+        loud = [shown(cell["outputs"]) for cell in of_code(ran["cells"], CHECKS_NOTHING)]
+        assert [cell for cell in loud if "stderr" in cell or "error" in cell] == []
+        assert differences(ran, {"cells": worked}) == []
+
+
+def of_code(cells: list[dict], *left_out: str) -> list[dict]:
+    """The code cells without these tags."""
+    return [
+        cell for cell in cells if cell["cell_type"] == "code" and not {*left_out} & {*cell["metadata"].get("tags", [])}
+    ]
+
+
+def answers_seen(cells: list[dict]) -> list[str]:
+    """What ties other cells to answers or starters: more than a definition in theirs, the name of one in another."""
+    own, seen = set(), []
+    others = of_code(cells, "worked", "starter")
+    for cell in of_code(cells):
+        if cell not in others:
+            for node in ast.parse("".join(cell["source"])).body:
+                if isinstance(node, ast.FunctionDef) and not (node.decorator_list or node.args.defaults):
+                    own.add(node.name)
+                elif isinstance(node, ast.ImportFrom):
+                    own |= {alias.asname or alias.name for alias in node.names}
+                else:
+                    seen.append(ast.unparse(node))
+    for cell in of_code(others, "verify"):
+        for node in ast.walk(ast.parse("".join(cell["source"]))):
+            # Of a use the id; of what is imported the name that it gets; of a definition its name.
+            names = [getattr(node, kind, None) for kind in ("id", "asname", "name")]
+            seen += own & {next(filter(None, names), None)}
+    return seen
+
+
+def test_what_ties_a_cell_to_an_answer_is_seen():
+    def cell(source, *tags):
+        return {"cell_type": "code", "source": [source], "metadata": {"tags": [*tags]}}
+
+    answer = cell("from math import tan\ndef lean(x):\n    return tan(x)", "worked")
+    assert answers_seen([answer, cell("verify(lean)", "verify"), cell("x = 1")]) == []
+    assert answers_seen([answer, cell("x = lean(1)"), cell("from math import tan")]) == ["lean", "tan"]
+    assert answers_seen([cell("x = 3", "worked"), cell("def f(x=[]):\n    ...", "starter")]) != []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_worked_notebook_is_the_learners_with_answers_that_no_other_cell_sees(name):
+    """So its other cells show what they show in the learner's, which runs in the browser."""
+    learners, worked = (
+        json.loads((folder / f"{name}.ipynb").read_text(encoding="utf-8"))["cells"] for folder in (LESSONS, WORKED)
+    )
+    assert answers_seen(worked) == [] == answers_seen(learners)
+    same, shown_too = of_code(learners, "worked", "starter"), of_code(worked, "worked", "starter")
+    assert [(cell["id"], cell["source"]) for cell in same] == [(cell["id"], cell["source"]) for cell in shown_too]
 
 
 def test_another_word_and_a_cell_that_is_not_there_are_seen():
@@ -136,6 +189,20 @@ def test_a_lesson_has_the_parts_every_lesson_has(name):
     time = next(line for line in text.splitlines() if line.startswith("**Time**"))
     minutes = int(re.search(r"(\d+) minutes", time.replace("an hour", "60 minutes"))[1])
     assert 25 <= minutes <= 75 or (minutes <= 100 and re.search("sitting|break", time))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_lesson_ends_with_what_one_can_do_now_and_five_questions(name):
+    """Three lines, five questions, five folded answers; formulas are LaTeX, and no code is marked for a tool."""
+    text = (ROOT / "instructor" / "source" / f"{name}.py").read_text(encoding="utf-8")
+    now = re.search(r"# On your own robot you can now:?\n((?:# - .*\n)+)", text)
+    assert now and now[1].count("\n") == 3
+    questions = text.split("# ### Check your understanding\n")[1].split("\n# Next:")[0].split("\n# ## Sources")[0]
+    asked, answered = questions.split("# <details><summary>Answers</summary>\n")
+    for part in (asked, answered):
+        assert re.findall(r"^# (\d)\. ", part, flags=re.MULTILINE) == list("12345")
+    assert "</details>" in answered and "\n# $$" in text
+    assert not re.search(r"# fmt: |# noqa|# type: |^_ = ", text, flags=re.MULTILINE)
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -127,7 +127,9 @@ def test_ignored_boxes_do_not_weigh():
 
 
 def test_one_recording_is_refused_with_the_reason_and_a_way():
-    with pytest.raises(DataSetError, match=r"at least two recordings, there is a alone.*flatter.*split_in_time"):
+    with pytest.raises(
+        DataSetError, match=r"at least two recordings, there is a alone.*leak into the test.*split_in_time"
+    ):
         split_by_recording(many({"a": 10}))
 
 

@@ -162,7 +162,7 @@ def test_a_set_without_labels_is_checked_too(tmp_path, film):
 
 
 def test_the_report_has_pictures_and_says_where_to_mend(blocks, tmp_path, monkeypatch, capsys):
-    monkeypatch.setattr("robotlab.gather.suspects.fit", lambda rest, progress: by_color(rest))
+    monkeypatch.setattr("robotlab.gather.label_errors.fit", lambda rest, progress: by_color(rest))
     folder = str(blocks.folder)
     other = write_dataset(tmp_path / "other", blocks.having([blocks[n].pick([0]) for n in range(18)]))
     page = tmp_path / "page.html"

@@ -18,9 +18,9 @@ from PIL import Image
 from robotlab import image
 from robotlab.cli import main
 from robotlab.data import check_dataset, open_dataset
-from robotlab.data.one_writer import one_writer
 from robotlab.errors import DataSetError, InputError
 from robotlab.gather import gather
+from robotlab.one_writer import one_writer
 
 
 def take(source, folder, recording="walk", **more):
@@ -99,6 +99,37 @@ def test_near_duplicates_and_blur_are_left_out_with_their_measure(tmp_path):
     assert [look.kept for look in take(film, tmp_path / "one", every=1, keep=["blurred"]).looks].count(False) == 1
 
 
+def test_what_was_left_out_is_added_when_it_is_asked_for_later(tmp_path):
+    frames = [view for view in views(4, step=300) for _ in range(3)]
+    frames[7] = np.ascontiguousarray(cv2.blur(frames[11], (1, 15)))
+    film = image.write_film(tmp_path / "a.avi", frames)
+    first = take(film, tmp_path / "set", every=1)
+    before = content(tmp_path / "set")
+    left = [look.place for look in first.looks if not look.kept]
+    assert len(left) == 8 and "--keep near-duplicates adds them" in first.text()
+    report = take(film, tmp_path / "set", every=1, keep=["near-duplicates", "blurred"])
+    assert (
+        report.new == 8
+        and report.counts == first.counts
+        and sorted(look.place for look in report.looks) == [*range(12)]
+    )
+    added = [int(entry.record["source"].split()[-1]) for entry in report.data][-8:]
+    assert sorted(added) == left and len(report.data) == 12
+    after = content(tmp_path / "set")
+    assert all(after[name] == before[name] for name in before if name.endswith(".jpg"))
+    assert "nothing to do" in take(film, tmp_path / "set", every=1, keep=["near-duplicates", "blurred"]).text()
+    # Less to keep, or anything else that differs, is no way to go on.
+    for other in ({"every": 1}, {"every": 2, "keep": ["near-duplicates", "blurred"]}):
+        with pytest.raises(DataSetError, match="give the same to go on"):
+            take(film, tmp_path / "set", **other)
+
+
+def test_photographs_left_out_are_added_when_they_are_asked_for_later(photos, tmp_path):
+    shutil.copy(photos / "IMG_1.jpg", photos / "IMG_2b.jpg")
+    assert take(photos, tmp_path / "set").new == 6
+    assert take(photos, tmp_path / "set", keep=["near-duplicates"]).new == 1
+
+
 def test_only_changes_are_taken(tmp_path):
     frames = [view for view in views(4, step=300) for _ in range(10)]
     film = image.write_film(tmp_path / "a.avi", frames)
@@ -115,7 +146,7 @@ def test_a_film_cut_short_says_so_and_gives_what_it_has(film, tmp_path):
     cut = tmp_path / "cut.avi"
     cut.write_bytes(film.read_bytes()[: film.stat().st_size // 2])
     report = take(cut, tmp_path / "set", every=10)
-    assert 3 <= len(report.data) <= 8 and "cut short, damaged, or counts wrongly" in report.text()
+    assert 3 <= len(report.data) <= 8 and "is cut short, damaged, or counts wrongly" in report.text()
 
 
 def test_most(film, tmp_path):
@@ -321,10 +352,10 @@ def test_a_disk_that_fills_up_stops_it_and_it_goes_on_later(film, tmp_path, monk
 
 
 def test_an_error_of_the_disk_loses_nothing(film, tmp_path, monkeypatch):
-    real, calls = os.replace, iter(range(99))
+    real, calls = os.replace, iter(range(99))  # the notes come first, then five pictures
 
     def full(*names):
-        if next(calls) == 4:
+        if next(calls) == 5:
             raise OSError(28, "No space left on device")
         return real(*names)
 
@@ -339,7 +370,10 @@ def test_an_error_of_the_disk_loses_nothing(film, tmp_path, monkeypatch):
 
 def test_one_program_at_a_time(film, tmp_path):
     (tmp_path / "set").mkdir()
-    with one_writer(tmp_path / "set"), pytest.raises(DataSetError, match="written by one program at a time"):
+    with (
+        one_writer(tmp_path / "set", "another gather"),
+        pytest.raises(DataSetError, match="written by one program at a time"),
+    ):
         take(film, tmp_path / "set")
     assert len(take(film, tmp_path / "set").data) == 8
 
@@ -407,11 +441,12 @@ class FakeVideo:
     def __init__(self):
         self.pictures = iter(views(60, step=40))
 
-    def read(self):
-        return next(self.pictures, None)
-
     def skip(self):
-        return self.read() is not None
+        self.picture = next(self.pictures, None)
+        return self.picture is not None
+
+    def passed(self):
+        return self.picture
 
     def close(self):
         self.closed = True

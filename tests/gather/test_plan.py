@@ -46,10 +46,10 @@ def test_bands_are_even_in_the_logarithm_and_fill_the_working_range():
     plan = capture_plan(CAMERA, 0.5, smallest_px=12)
     near, far = working_range(CAMERA, 0.5, 12)
     assert (plan.near_m, plan.far_m) == (near, far)
-    edges = [float(wish.words.split()[0]) for wish in plan.group("distance")]
+    edges = [float(quota.words.split()[0]) for quota in plan.group("distance")]
     assert np.diff(np.log([*edges, far])) == pytest.approx([math.log(far / near) / 5] * 5, abs=0.02)
     for group, total in (("distance", 80), ("side", 80), ("lighting", 100), ("background", 100), ("without it", 20)):
-        assert sum(wish.wanted for wish in plan.group(group)) == total
+        assert sum(quota.wanted for quota in plan.group(group)) == total
     assert capture_plan(CAMERA, 0.5, farthest_m=4).far_m == 4
 
 
@@ -66,10 +66,10 @@ def test_what_is_there_is_counted_from_the_labels():
     crate = LabeledImage("c", Path("c.png"), 640, 480, boxes=[[1, 1, 9, 9]], labels=[1])
     data = DataSet(data.labels_path, ("post", "crate"), (1, 2), (*data.pictures, nothing, unseen, crate))
     plan = capture_plan(CAMERA, 0.5, farthest_m=6, data=data, target="post")
-    assert [wish.there for wish in plan.group("distance")] == [1, 2, 3, 4, 5]
-    assert [wish.there for wish in plan.group("without it")] == [1, 1]
-    assert [wish.there for wish in plan.group("side")] == [0, 15, 0]
-    assert {wish.words: wish.there for wish in plan.group("lighting")} == {"bright": 0, "dim": 15, "lamp": 0}
+    assert [quota.there for quota in plan.group("distance")] == [1, 2, 3, 4, 5]
+    assert [quota.there for quota in plan.group("without it")] == [1, 1]
+    assert [quota.there for quota in plan.group("side")] == [0, 15, 0]
+    assert {quota.words: quota.there for quota in plan.group("lighting")} == {"bright": 0, "dim": 15, "lamp": 0}
     assert plan.group("background")[0].words == "hall" and plan.there == 17 and plan.group("distance")[0].missing == 15
 
 

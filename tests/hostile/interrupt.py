@@ -3,8 +3,10 @@
     python tests/hostile/interrupt.py --runs 200      # of each command; --command judge for one
 
 Each run is a forked child.  Afterwards every output must be there whole or not at all, one that was there before
-must still be there, no input may have changed, nothing else may be left, and the user gets one line.  The log of a
-drive is only ever appended to, so it may end early, after a whole record.  Needs a POSIX system.
+must still be there, no input may have changed, nothing else may be left, and the user gets one line.  What is only
+ever appended to may end early, after a whole record: the log of a drive, and what gather, sweep and mark have done so
+far; given once more, these three must end with the bytes of a run that nothing has ended.  Labels that the store has
+said to be saved must be there.  Needs a POSIX system.
 """
 
 from __future__ import annotations
@@ -22,20 +24,29 @@ import tempfile
 import threading
 import time
 import traceback
+import zipfile
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 from kinds import models
+from PIL import Image
 
 import robotlab.cli.parser
+import robotlab.cli.robot_options
 import robotlab.face_off
+import robotlab.packs.class_pack
+import robotlab.packs.robot_pack
 import robotlab.report
+import robotlab.sweep.report
 import robotlab.tour
+from robotlab.color import Band, ColorDetector
 from robotlab.data import Sample, open_dataset, write_dataset, write_voc
 from robotlab.greenhouse import WALKS
-from robotlab.image import load
+from robotlab.image import load, save
+from robotlab.label import LabeledBox, LabelStore, PictureLabels
 from robotlab.loop import read_log, simulate
 from robotlab.neural import NeuralDetector
 from robotlab.neural.state_file import read_state
@@ -54,6 +65,32 @@ COMMANDS = {
     "build": ["build"],
     "write": ["write", "SET", "OUT/copy"],
     "write_voc": ["write_voc", "SET", "OUT/voc"],
+    "gather": ["gather", "HOME/photos", "OUT/gathered", "--recording", "bench", "--show", "OUT/left.png", "--quiet"],
+    "label": ["label", "OUT/labeled"],
+    "split": ["split", "HOME/one", "--in-time", "OUT/split"],
+    "export": ["export", "SET", "-o", "OUT/labels.csv"],
+    "export_set": ["export", "SET", "-o", "OUT/copy", "--as", "coco"],
+    "plan": ["plan", "SET", "--object-height", "0.3", "--target", "post", "-o", "OUT/plan.html"],
+    "checkup_html": ["checkup", "SET", "--html", "OUT/r.html", "--film", "OUT/film.gif", "--quick", "--quiet"],
+    "robot": ["checkup", "--robot", "HOME/robot.json"],
+    "measure": ["measure", "field-of-view", "--picture", "HOME/sheet.png", "--distance", "0.5"],
+    "parts": ["parts", "--parts", "HOME/parts.toml", "-o", "OUT/parts.html"],
+    "sweep": ["sweep", "HOME/plan.toml", "-o", "OUT/swept", "--jobs", "1", "--quiet"],
+    "mark": ["mark", "HOME/class", "-o", "OUT/marks", "--jobs", "1", "--seed", "3", "--trusted", "--quiet"],
+    "pack": ["pack", "class", "-o", "OUT/class.zip"],
+    "pack_folder": ["pack", "class", "-o", "OUT/pack"],
+    "pack_robot": ["pack", "robot", "-o", "OUT/robot.zip", "--with", "MODEL", "--robot", "HOME/robot.json",
+                   "--wheels", "pins:5,6,13,19", "--target", "post"],
+    "robot_drive": ["drive", "--camera", "rendered", "--wheels", "emulated", "--size", "160x120", "--time", "0.5",
+                    "--rate", "50", "--delay", "0", "-o", "OUT/d.html", "--log", "OUT/d.jsonl", "--record-pictures",
+                    "--quiet"],
+}  # fmt: skip
+# What goes on where it was ended, when it is given once more: its folder, and the files that must then be the same.
+GOES_ON = {"gather": ("gathered", "*"), "sweep": ("swept", "table.csv"), "mark": ("marks", "*.*s*")}
+# Outputs that must be new: an old one would only be refused.
+NEW = {
+    "write_voc": "voc", "split": "split", "export_set": "copy", "checkup_html": "film.gif", "pack": "class.zip",
+    "pack_folder": "pack", "pack_robot": "robot.zip", "gather": "left.png",
 }  # fmt: skip
 SOURCE = """# %% [markdown]
 # # Hello
@@ -66,8 +103,13 @@ _ = plt.figure(figsize=(2, 1)).gca().plot([1, 2])
 STEPS = {"tempfile.mkstemp", "tempfile.mkdtemp", "os.rename", "os.chmod", "os.mkdir", "os.truncate"}
 
 
+SWEEP = "duration_s = 2\n[vary]\nturn_gain = [1.0, 2.0, 3.0]\nseed = [0, 1]\n"
+PARTS = "[cameras.E]\nhfov_deg = 70\nframe_hz = 30\n[boards.S]\nclock_ghz = 2\nflops_per_cycle = 8\n"
+ANSWER = "import math\ndef field_of_view(s, f):\n    return 2 * math.atan2(s / 2, f)"
+
+
 def prepare(home: Path) -> None:
-    """A small data set and a small model."""
+    """A small data set and a small model, and what else the commands take."""
     home.mkdir(exist_ok=True)
     rng = np.random.default_rng(0)
     samples = []
@@ -79,7 +121,23 @@ def prepare(home: Path) -> None:
             Sample(f"{n}.png", picture, [[x, y, x + 16, y + 20]], [0 if n % 2 else 1], recording="aabb"[n // 2])
         )
     write_dataset(home / "set", samples, ["post", "crate"])
+    write_dataset(home / "one", (replace(sample, recording="a") for sample in samples), ["post", "crate"])
     (home / "model.onnx").write_bytes(models()[0])
+    for n in range(4):  # the last one like the one before: left out
+        save(home / "photos" / f"{n}.jpg", samples[min(n, 2)].picture.repeat(2, 0).repeat(2, 1))
+    sheet = np.full((240, 320, 3), 60, np.uint8)
+    sheet[69:171, 88:232] = 215
+    save(home / "sheet.png", sheet + rng.integers(0, 9, sheet.shape, dtype=np.uint8))
+    (home / "plan.toml").write_text(SWEEP)
+    (home / "parts.toml").write_text(PARTS)
+    shutil.copy(Path(robotlab.__file__).parent / "budget" / "example_robot.json", home / "robot.json")
+    about = {"metadata": {"robotlab": {"source": "02_what_the_camera_sees.py 0"}}, "nbformat": 4}
+    cell = {"cell_type": "code", "source": ANSWER, "metadata": {}, "outputs": []}
+    (home / "class").mkdir()
+    for name in ("Ada", "Ben"):
+        (home / "class" / f"{name}.ipynb").write_text(json.dumps(about | {"cells": [cell]}))
+    # What the children have in common is made once.
+    simulate(band_detector(), WALKS["weave"], duration_s=0.1)
     # A checkout with one small lesson, whose outputs lie where those of the other commands do.
     (home / "checkout" / "instructor" / "source").mkdir(parents=True)
     (home / "checkout" / "instructor" / "source" / "00_hello.py").write_text(SOURCE)
@@ -87,8 +145,21 @@ def prepare(home: Path) -> None:
     (home / "checkout" / "instructor" / "worked").symlink_to(home / "out" / "worked")
 
 
+def band_detector() -> ColorDetector:
+    return ColorDetector({"post": Band((6, 16), (190, 255), (70, 255))})
+
+
+def fetch_nothing() -> None:
+    """Packs are small, and their wheels come from here."""
+    robotlab.packs.class_pack.lesson_files = lambda root: {f"lessons/{n}.md": b"# Hello\n" * 99 for n in range(9)}
+    robotlab.packs.class_pack.library_files = lambda root: {}
+    robotlab.packs.robot_pack.fetch_wheels = lambda folder, *_: (folder / "a.whl").write_bytes(b"wheel" * 999)
+
+
 def shorten(home: Path) -> None:
     """In the child: what would take long is done on less."""
+    fetch_nothing()
+    robotlab.cli.robot_options.detector_of = lambda options: (band_detector(), 0.3)
     robotlab.face_off.simulate_walk = lambda detector, walk, settings, seed, who, progress, log=None: simulate(
         detector, WALKS["weave"], settings=settings, duration_s=0.4, log=log
     )
@@ -102,13 +173,32 @@ def shorten(home: Path) -> None:
 
 
 def run(words: list[str]) -> int:
-    """The command, as the console script runs it; or writing a data set, which a program does."""
+    """The command, as the console script runs it; or writing a data set, or labels, which a program does."""
+    if words[0] == "label":
+        return label(words[1])
     if not words[0].startswith("write"):
         sys.argv = ["robotlab", *words]
         robotlab.cli.parser.run()
     try:
         data = open_dataset(words[1])
         write_dataset(words[2], data, replace=True) if words[0] == "write" else write_voc(words[2], data)
+    except OSError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    return 0
+
+
+def label(folder: str) -> int:
+    """Give each picture one box more, and say when that is saved."""
+    try:
+        store = LabelStore(folder)
+        for count, id in enumerate(store.ids, 1):
+            labels = store.labels(id)
+            store.put(id, PictureLabels((*labels.boxes, LabeledBox((1, 1, 9, 9), min(store.classes))), labeled=True))
+            os.write(1, b"saved %d\n" % count)
+        store.close()
     except OSError as error:
         print(error, file=sys.stderr)
         return 2
@@ -162,8 +252,31 @@ def wrong_with(path: Path) -> str | None:
     try:
         if path.suffix == ".onnx":
             NeuralDetector.load(path)
-        elif path.suffix == ".png":
+        elif path.suffix in (".png", ".jpg"):
             load(path)
+        elif path.suffix == ".gif":
+            with Image.open(path) as film:
+                assert film.n_frames == 8, "pictures are missing"
+        elif path.suffix == ".csv":
+            assert path.read_bytes().endswith(b"\n"), "cut short"
+        elif path.suffix == ".zip":
+            with zipfile.ZipFile(path) as archive:
+                assert archive.testzip() is None and archive.namelist()
+        elif path.name == "split":
+            entries = open_dataset(path)
+            [load(entry.path) for entry in entries]
+            assert len(entries.recordings) == 2, "recordings are missing"
+        elif path.name == "pack":
+            assert (path / "README.md").stat().st_size and len(list((path / "lessons").iterdir())) == 9, (
+                "files are missing"
+            )
+        elif path.name.endswith("-pictures"):
+            return "; ".join(filter(None, map(wrong_with, path.iterdir()))) or None
+        elif path.name in folders_of(GOES_ON):
+            left = [str(one.relative_to(path)) for one in path.rglob("*.part")]
+            assert not left, f"{left} left behind"
+            if (path / "annotations.json").exists():
+                [load(entry.path) for entry in open_dataset(path, unlabeled=True)]
         elif path.name in ("lessons", "worked", "pictures"):
             return "; ".join(filter(None, map(wrong_with, path.iterdir()))) or None
         elif path.suffix == ".html":
@@ -185,6 +298,16 @@ def wrong_with(path: Path) -> str | None:
     return None
 
 
+def folders_of(commands: dict[str, tuple[str, str]]) -> set[str]:
+    return {folder for folder, _ in commands.values()}
+
+
+def outcome(name: str, out: Path) -> dict[str, bytes]:
+    """The files that must be the same once a command that goes on has come to its end."""
+    folder, pattern = GOES_ON[name]
+    return {str(path.relative_to(out)): path.read_bytes() for path in (out / folder).rglob(pattern) if path.is_file()}
+
+
 def once(name: str, home: Path, how: str, number: int | float, old: bool) -> tuple[bool, str | None]:
     """One run: whether it came to its end undisturbed, and what is wrong."""
     out = home / "out"
@@ -192,13 +315,17 @@ def once(name: str, home: Path, how: str, number: int | float, old: bool) -> tup
     shutil.copytree(home / f"whole {name}", out) if old else out.mkdir()
     if name == "build" and not old:
         (out / "lessons").mkdir(), (out / "worked").mkdir()
-    if name == "write_voc":
-        shutil.rmtree(out / "voc", ignore_errors=True)
+    make_room(name, out)
+    if name == "label":
+        shutil.copytree(home / "set", out / "labeled", dirs_exist_ok=True)
     (out / "state").unlink(missing_ok=True)
     there = set(out.rglob("*"))
-    inputs = {path: path.read_bytes() for path in (home / "set").rglob("*") if path.is_file()}
+    inputs = inputs_of(home)
     words = [
-        word.replace("SET", str(home / "set")).replace("MODEL", str(home / "model.onnx")).replace("OUT", str(out))
+        word.replace("SET", "HOME/set")
+        .replace("MODEL", "HOME/model.onnx")
+        .replace("OUT", "HOME/out")
+        .replace("HOME", str(home))
         for word in COMMANDS[name]
     ]
     said, out_end = os.pipe()  # a file would be cut off by the full disk too
@@ -227,8 +354,11 @@ def once(name: str, home: Path, how: str, number: int | float, old: bool) -> tup
     code = os.waitstatus_to_exitcode(status)
     faults = list(filter(None, map(wrong_with, out.iterdir())))
     faults += [f"{lost.name} is gone" for lost in there - set(out.rglob("*"))]
-    if {path: path.read_bytes() for path in (home / "set").rglob("*") if path.is_file()} != inputs:
+    if inputs_of(home) != inputs:
         faults.append("an input has changed")
+    if name == "label":
+        saved = text.count(b"saved ")
+        faults += [f"{saved} saved, on the disk {n}" for n in [twice_labeled(out / "labeled")] if n < saved]
     allowed = {"full disk": (0, 2), "error": (0, 2), "interrupt": (0, 130)}.get(
         how, (0, 2, 128 + getattr(signal, how, 0))
     )
@@ -237,7 +367,34 @@ def once(name: str, home: Path, how: str, number: int | float, old: bool) -> tup
         faults.append(f"exit code {code}")
     if b"Traceback" in text:
         faults.append(text[-1500:].decode("utf-8", "replace"))
+    if name in GOES_ON and how != "none":
+        make_room(name, out)
+        again = os.fork()
+        if again == 0:
+            child(words, home, "none", 0, os.open(os.devnull, os.O_WRONLY))
+        if os.waitpid(again, 0)[1] or outcome(name, out) != outcome(name, home / f"whole {name}"):
+            faults.append("given once more it does not end as undisturbed")
     return code == 0, "; ".join(faults) or None
+
+
+def make_room(name: str, out: Path) -> None:
+    """Remove an old output that would only be refused."""
+    if name in NEW and (out / NEW[name]).is_dir():
+        shutil.rmtree(out / NEW[name])
+    elif name in NEW:
+        (out / NEW[name]).unlink(missing_ok=True)
+
+
+def inputs_of(home: Path) -> dict[Path, bytes]:
+    """All files that the commands take."""
+    folders = ("set", "one", "photos", "class")
+    files = [path for folder in folders for path in (home / folder).rglob("*") if path.is_file()]
+    return {path: path.read_bytes() for path in [*files, *home.glob("*.*")] if path.is_file()}
+
+
+def twice_labeled(folder: Path) -> int:
+    """Pictures that have got their second box."""
+    return sum(len(entry) == 2 for entry in open_dataset(folder))
 
 
 def cases(rng: np.random.Generator, runs: int, took_s: float, largest: int):

@@ -58,8 +58,8 @@ from robotlab.neural.training_loop import Best, History, _restored, _save_state
 from robotlab.neural.validation import scale_caution
 from robotlab.practice.progress import Progress
 from robotlab.sweep import SweepTable, read_plan
+from robotlab.sweep.part_runner import parts_of, run_part
 from robotlab.sweep.report import sweep_page
-from robotlab.sweep.working import parts_of, run_part
 
 # --- what is mutated, and what must hold ----------------------------------------------
 
@@ -179,16 +179,16 @@ def models() -> list[bytes]:
         "side_px": {"p05": 4.0, "p50": 8.0, "p95": 20.0}, "validation_split": "recording b", "validation_pictures": 2,
         "validation": {"pictures": 2, "recordings": ["b"]}, "validation_AP": 0.5, "best_score": 0.4, "best_f1": 0.7,
     }  # fmt: skip
-    old = {
+    few = {
         "pictures": 9,
-        "stage": "full",
+        "training": "fine_tuning",
         "recordings": ["a"],
-        "held_out": "none",
-        "held_out_AP50": 0.5,
+        "validation_split": "none",
+        "validation_AP50": 0.5,
         "best_score": 1,
     }
     found = []
-    for hidden, known in ((0, facts), (3, old)):
+    for hidden, known in ((0, facts), (3, few)):
         whole = layers + head_layers(2, hidden)
         made = NeuralDetector.build(whole, first_weights(whole), ["post", "crate"], known, 640, 1.5)
         found.append(made.save(Path(tempfile.mkdtemp()) / "a.onnx").read_bytes())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ast
 import importlib.metadata
 import io
 import json
@@ -28,71 +27,6 @@ from robotlab.xml_file import read_xml
 
 PACKAGE = Path(__file__).resolve().parents[2] / "robotlab"
 MODULES = sorted(PACKAGE.rglob("*.py"))
-
-
-# --- nobody goes round the doors -----------------------------------------------------
-
-# What may be called in one module alone: opening pictures, parsing JSON and XML.
-DOORS = {
-    "image/file.py": {"Image.open", "ImageFile.Parser"},
-    "image/video.py": {"cv2.VideoCapture"},
-    "json_file.py": {"json.loads", "json.load", "json.JSONDecoder"},
-    "xml_file.py": {
-        "ElementTree.fromstring",
-        "ElementTree.parse",
-        "ElementTree.XML",
-        "ElementTree.iterparse",
-        "expat.ParserCreate",
-    },
-    "neural/session.py": {"onnxruntime.InferenceSession"},
-    "neural/onnx_weights.py": {"onnx.ModelProto.FromString"},
-    "neural/state_file.py": {"zipfile.ZipFile"},
-    # Writes alone.
-    "packs/archive.py": {"zipfile.ZipFile"},
-    # PyTorch's own format, read without running anything; the file comes from an installed package.
-    "classify/checkpoint.py": {"_Reader"},
-}
-OTHER_WAYS = (
-    "VideoCapture_",
-    "imageio",
-    "PyAV",
-    "av.open",
-    "imread",
-    "minidom",
-    "xml.sax",
-    "lxml",
-    "orjson",
-    "ujson",
-    "simplejson",
-    "yaml",
-    "onnx.load",
-    "onnx.parser",
-    "np.load",
-    "numpy.load",
-    "torch.load",
-    "pickle.load",
-    "fromfile",
-    "memmap",
-)
-
-
-def test_nobody_opens_a_picture_or_a_model_or_parses_json_or_xml_elsewhere():
-    round_about = {}
-    for path in MODULES:
-        name = str(path.relative_to(PACKAGE))
-        nodes = list(ast.walk(ast.parse(path.read_text("utf-8"))))
-        called = {ast.unparse(node.func) for node in nodes if isinstance(node, ast.Call)}
-        taken = {
-            f"{node.module.split('.')[-1]}.{alias.name}"
-            for node in nodes
-            if isinstance(node, ast.ImportFrom) and node.module
-            for alias in node.names
-        }
-        kept = {call for door, calls in DOORS.items() if door != name for call in calls} - DOORS.get(name, set())
-        found = {call for call in called | taken if call in kept or any(word in call for word in OTHER_WAYS)}
-        if found:
-            round_about[name] = sorted(found)
-    assert not round_about, "use the door: " + str(round_about)
 
 
 def test_advice_to_install_comes_from_one_function():

@@ -14,8 +14,10 @@ import numpy as np
 import pytest
 
 from robotlab import files
+from robotlab.data import Sample, write_dataset
 from robotlab.errors import PictureError
-from robotlab.image import decode, encode, load
+from robotlab.image import decode, encode, load, write_film
+from robotlab.packs.writing import new_pack
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -78,7 +80,7 @@ def test_only_plain_files_are_replaced(tmp_path):
     # A pipe stands for any device: as an administrator, a report renamed onto /dev/null took its place.
     os.mkfifo(tmp_path / "pipe")
     with pytest.raises(OSError, match="never replaced"):
-        files.write_whole(tmp_path / "pipe", "text")
+        files.files.write_whole(tmp_path / "pipe", "text")
     assert (tmp_path / "pipe").is_fifo() and len(list(tmp_path.iterdir())) == 1
 
 
@@ -146,3 +148,28 @@ except KeyboardInterrupt:
 """
     ran = subprocess.run([sys.executable, "-c", program], capture_output=True, timeout=50, cwd=ROOT)
     assert (ran.returncode, ran.stderr) == (code, b"")
+
+
+@pytest.mark.parametrize("kind", ["file", "folder", "pack", "film"])
+def test_a_signal_that_comes_just_after_a_file_or_folder_is_made_leaves_nothing(kind, tmp_path, monkeypatch):
+    """A disk is slow: the signal comes within the call that makes the file, and counts right after it."""
+
+    def then_interrupted(make):
+        def made(*words, **more):
+            if hasattr(one := make(*words, **more), "close"):
+                one.close()
+            raise KeyboardInterrupt
+
+        return made
+
+    monkeypatch.setattr(os, "mkdir", then_interrupted(os.mkdir))
+    monkeypatch.setattr(Path, "open", then_interrupted(Path.open))
+    work = {
+        "file": lambda: files.write_whole(tmp_path / "a", b"words"),
+        "folder": lambda: write_dataset(tmp_path / "a", [Sample("a.png", np.zeros((6, 8, 3), np.uint8))], ["post"]),
+        "pack": lambda: new_pack(tmp_path / "a.zip").__enter__(),
+        "film": lambda: write_film(tmp_path / "a.gif", [np.zeros((6, 8, 3), np.uint8)]),
+    }
+    with pytest.raises(KeyboardInterrupt):
+        work[kind]()
+    assert not list(tmp_path.iterdir())

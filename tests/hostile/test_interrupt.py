@@ -14,7 +14,7 @@ INTERRUPT = Path(__file__).with_name("interrupt.py")
 @pytest.mark.slow
 def test_ended_commands_leave_whole_outputs_or_none():
     # In a process of its own: it forks, and this one may have threads.
-    commands = ("judge", "drive", "tour", "write", "write_voc")
+    commands = ("judge", "drive", "tour", "write", "write_voc", "gather", "label", "sweep", "pack")
     chosen = [word for name in commands for word in ("--command", name)]
     ran = subprocess.run([sys.executable, INTERRUPT, "--runs", "12", *chosen], capture_output=True, text=True)
     assert ran.returncode == 0, ran.stdout + ran.stderr

@@ -12,9 +12,9 @@ from strangers import ESCAPED, FILES, HONEST, hostile_cells, notebook
 
 from robotlab.cli import main
 from robotlab.errors import InputError
-from robotlab.marking import Limits, closing, mark_submissions, missing_sandbox, save_pages, save_tables
-from robotlab.marking.closing import DENIED
-from robotlab.marking.room import _fence
+from robotlab.marking import Limits, confinement, mark_submissions, missing_sandbox, save_pages, save_tables
+from robotlab.marking.confinement import DENIED
+from robotlab.marking.sandbox import _fence
 from robotlab.marking.values import decode
 
 LIMITS = Limits(wall_s=2.5, cell_s=0.7, task_s=0.7, memory_mb=256, folder_mb=8, file_mb=4)
@@ -146,7 +146,7 @@ def test_nothing_is_left_behind(marked):
                 parent = int(file.read().rpartition(")")[2].split()[1])
         except OSError:
             continue
-        if b"robotlab.marking.inside" in words and parent == os.getpid():
+        if b"robotlab.marking.sandboxed" in words and parent == os.getpid():
             rooms.append(number)
     # The warm room of this process, which ends with it.
     assert len(rooms) <= 2
@@ -216,28 +216,28 @@ def test_a_user_without_rights_has_the_same_sandbox(sandbox, monkeypatch):
         pytest.skip("setpriv of util-linux, or a Python of the system, is not installed")
     # The module alone, since packages may lie where another user cannot read.
     script = (
-        "import ctypes, os, sys\nsys.path.insert(0, '/here')\nimport closing\n"
+        "import ctypes, os, sys\nsys.path.insert(0, '/here')\nimport confinement\n"
         "me = os.pidfd_open(os.getpid())\n"
         "for _ in range(2):\n"
-        "    closing.unshare(closing.NEW_PIDS)\n    child = os.fork()\n"
+        "    confinement.unshare(confinement.NEW_PIDS)\n    child = os.fork()\n"
         "    if not child:\n"
-        "        closing.own_folder(1)\n        closing.set_limits(2**30, 5, 2**20)\n        closing.give_up_rights()\n"
+        "        confinement.own_folder(1)\n        confinement.set_limits(2**30, 5, 2**20)\n        confinement.give_up_rights()\n"
         "        c = ctypes.CDLL(None)\n"
         "        fine = os.getpid() == 1 and os.listdir('.') == []\n"
         "        open('/desk/a', 'w').close()\n"
         "        calls = (c.fork, c.vfork, lambda: c.socket(2, 1, 0), lambda: c.unshare(0x10000000), lambda: c.ptrace(0, 0, 0, 0),\n"
         "                 lambda: c.mount(b'a', b'/desk', b'tmpfs', 0, None), lambda: c.shmget(0, 4096, 0o1600))\n"
         "        os._exit(0 if fine and all(call() == -1 for call in calls) else 3)\n"
-        "    closing.back_to(me)\n"
+        "    confinement.back_to(me)\n"
         "    assert os.waitpid(child, 0)[1] == 0\n"
     )
     monkeypatch.setattr(os, "getuid", lambda: 1000)
     fence = _fence()
     monkeypatch.undo()
     words = [*fence, "--ro-bind", "/usr", "/usr", "--symlink", "usr/lib", "/lib", "--symlink", "usr/lib64", "/lib64",
-             "--ro-bind-data", "0", "/here/closing.py", "--dir", "/desk"]  # fmt: skip
+             "--ro-bind-data", "0", "/here/confinement.py", "--dir", "/desk"]  # fmt: skip
     ran = subprocess.run(
         ["setpriv", "--reuid", "65534", "--regid", "65534", "--clear-groups", *words, python, "-c", script],
-        input=Path(closing.__file__).read_text(), capture_output=True, text=True, check=False,
+        input=Path(confinement.__file__).read_text(), capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert ran.returncode == 0, ran.stderr

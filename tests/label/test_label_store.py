@@ -1,5 +1,6 @@
 """Labels on the disk: what is confirmed is there, whatever ends the program, and others can read it at any moment."""
 
+import contextlib
 import errno
 import json
 import os
@@ -114,6 +115,31 @@ def test_undo_and_redo(store, folder):
         store.redo()
 
 
+def test_counts_follow_every_change_and_are_those_of_the_file(store, folder):
+    rng = np.random.default_rng(3)
+    store.counts()
+    for _ in range(30):
+        if rng.random() < 0.3:
+            with contextlib.suppress(DataSetError):
+                rng.choice([store.undo, store.redo])()
+        else:
+            boxes = [[x, 1, x + 9, 9] for x in rng.integers(0, 60, rng.integers(3))]
+            marks = {"not_sure": bool(rng.integers(2)), "hidden": bool(rng.integers(2))}
+            change = boxed(*boxes, labeled=bool(rng.integers(2)), category=int(rng.integers(1, 3)), **marks)
+            store.put(int(rng.integers(1, 5)), change)
+        data = open_dataset(folder)
+        notes = [note for entry in data for note in entry.annotations]
+        labeled = [entry for entry in data if entry.record.get("labeled", len(entry) > 0)]
+        assert store.counts() == {
+            "pictures": 4,
+            "labeled": len(labeled),
+            "empty": sum(len(entry) == 0 for entry in labeled),
+            "not_sure": sum("not_sure" in note for note in notes),
+            "hidden": sum("hidden" in note for note in notes),
+            "boxes": {id: sum(note["category_id"] == id for note in notes) for id in (1, 2)},
+        }
+
+
 def test_classes(store, folder):
     assert store.add_class("tray") == 3
     store.put(1, boxed([1, 1, 9, 9], category=3))
@@ -126,6 +152,50 @@ def test_classes(store, folder):
     for _ in range(3):
         store.undo()
     assert open_dataset(folder).classes == ("post", "crate") and not len(open_dataset(folder)[0])
+
+
+P, Q, R = (1.0, 1.0, 9.0, 9.0), (20.0, 1.0, 29.0, 9.0), (40.0, 1.0, 49.0, 9.0)
+
+
+@pytest.mark.parametrize(
+    ("base", "mine", "other", "result"),
+    [
+        ([(P, 1)], [(P, 1), (Q, None)], [(P, 1), (R, 2)], [P, R, Q]),  # each adds one
+        ([(P, 1)], [(Q, 1)], [(P, 1), (R, 2)], [Q, R]),  # moved here, added there
+        ([(P, 1), (R, 2)], [(P, 1)], [(Q, 1), (R, 2)], [Q]),  # deleted here, moved there, of two boxes
+        ([(P, 1)], [], [(Q, 1)], [Q]),  # deleted here and moved there: it stays
+        ([(P, 1)], [(Q, 1)], [], [Q]),  # moved here and deleted there: it stays
+        ([(P, 1)], [(Q, 1)], [(R, 1)], [Q]),  # moved by both: the change that comes later
+        ([(P, 1)], [(P, 1)], [], []),
+        ([], [(P, None)], [(P, 7)], [P]),  # both have drawn the same
+        ([(P, None)], [(Q, None)], [(P, 7), (R, 8)], [R, Q]),  # not known yet by its id
+        ([(P, None), (P, None)], [(P, None)], [(P, 1), (P, 2)], [P]),  # one of two alike
+    ],
+)
+def test_merge_of_two_changes(base, mine, other, result):
+    base, mine, other = (
+        PictureLabels(tuple(LabeledBox(box, 1, id=id) for box, id in boxes)) for boxes in (base, mine, other)
+    )
+    merged = mine.merged(base, other)
+    assert [box.box for box in merged.boxes] == result
+    used = [box.id for box in merged.boxes if box.id is not None]
+    assert len(set(used)) == len(used) and set(used) <= {box.id for box in other.boxes}
+
+
+def test_a_merge_with_nothing_is_the_change_itself():
+    rng = np.random.default_rng(0)
+    for _ in range(50):
+        base, mine = (
+            PictureLabels(
+                tuple(
+                    LabeledBox((x, 0.0, x + 1.0, 5.0), 1) for x in rng.permutation(9)[: rng.integers(9)].astype(float)
+                ),
+                bool(rng.integers(2)),
+            )
+            for _ in range(2)
+        )
+        assert mine.merged(base, base).distance(mine) == 0 and mine.merged(base, base).labeled == mine.labeled
+        assert base.merged(base, mine).same(mine) and mine.distance(mine) == 0
 
 
 @pytest.mark.parametrize(

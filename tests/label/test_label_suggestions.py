@@ -159,22 +159,58 @@ def labeler(store):
     one.close()
 
 
-def test_a_change_follows_a_state_that_was_seen_or_is_refused(labeler):
-    box = {"box": [1, 1, 9, 9], "category_id": 1}
-    empty, one = {"boxes": [], "labeled": False}, {"boxes": [box], "labeled": True}
-    labeler._hear(None, {"say": "labels", "number": 1, "id": 1, "from": [empty], "to": one}, [])
-    assert labeler.said[-1]["say"] == "saved" and labeler.said[-1]["number"] == 1
-    # Sent again, since the answer was lost: the same answer, and one change to take back.
-    labeler._hear(None, {"say": "labels", "number": 1, "id": 1, "from": [empty], "to": one}, [])
-    assert labeler.said[-1]["say"] == "saved" and len(labeler.store._undo) == 1
-    # From a state that nobody has now: refused, with what is there.
-    other = {"boxes": [{**box, "box": [2, 2, 9, 9]}], "labeled": True}
-    labeler._hear(None, {"say": "labels", "number": 2, "id": 1, "from": [empty], "to": other}, [])
-    assert labeler.said[-1]["say"] == "refused" and "changed elsewhere" in labeler.said[-1]["text"]
-    assert labeler.said[-1]["labels"]["boxes"][0]["box"] == [1, 1, 9, 9]
+def labels(*corners, labeled=False, undo=0):
+    return {"boxes": [{"box": list(box), "category_id": 1} for box in corners], "labeled": labeled, "undo": undo}
+
+
+A, B, C = [1, 1, 9, 9], [2, 2, 9, 9], [11, 1, 19, 9]
+
+
+def change(labeler, number, seen, to, page="one"):
+    """Send a change of the first picture as a page does; the answer, and the boxes that are there now."""
+    words = {"say": "labels", "page": page, "made_on": page, "number": number, "id": 1, "from": seen, "to": to}
+    labeler._hear(None, words, [])
+    return labeler.said[-1], [list(box.box) for box in labeler.store.labels(1).boxes]
+
+
+def test_a_change_that_is_sent_again_is_saved_once(labeler):
+    said, there = change(labeler, 1, [labels()], labels(A, labeled=True))
+    assert (said["say"], said["number"], said["page"], there) == ("saved", 1, "one", [A])
+    change(labeler, 1, [labels()], labels(A, labeled=True))
+    assert labeler.said[-1] == said and len(labeler.store._undo) == 1
     # Two changes, of which the first was saved and its answer lost.
-    labeler._hear(None, {"say": "labels", "number": 3, "id": 1, "from": [empty, one], "to": other}, [])
-    assert labeler.said[-1]["say"] == "saved" and labeler.store.labels(1).boxes[0].box == (2, 2, 9, 9)
+    said, there = change(labeler, 3, [labels(), labels(A, labeled=True)], labels(B, labeled=True))
+    assert (said["say"], said["merged"], there) == ("saved", False, [B])
+    # Undone, then sent again by a page that has not heard of either: it stays undone.
+    labeler._hear(None, {"say": "undo", "page": "one", "number": 4}, [])
+    assert change(labeler, 3, [labels(A, labeled=True)], labels(B, labeled=True))[1] == [A]
+
+
+def test_a_change_made_before_the_answer_to_an_undo_does_not_bring_back_what_was_undone(labeler):
+    change(labeler, 1, [labels()], labels(A))
+    labeler._hear(None, {"say": "undo", "page": "one", "number": 2}, [])
+    said, there = change(labeler, 3, [labels(), labels(A, undo=2)], labels(A, C))
+    assert said["merged"] and there == [C]
+    # An undo that was never done voids nothing: here the kernel is a new one, which has only the file.
+    said, there = change(labeler, 4, [labels(C), labels(A, C, undo=9)], labels(A, B, C), page="two")
+    assert not said["merged"] and there == [A, B, C]
+
+
+def test_changes_of_two_pages_are_merged(labeler):
+    change(labeler, 1, [labels()], labels(A))
+    said, there = change(labeler, 1, [labels()], labels(C, labeled=True), page="two")
+    assert said["say"] == "saved" and said["merged"] and there == [A, C]
+    assert labeler.store.labels(1).labeled
+    said, _ = change(labeler, 2, [], labels(B), page="two")
+    assert said["say"] == "refused" and "must say what it follows" in said["text"] and not said["again"]
+
+
+def test_what_a_read_only_window_sends_is_to_be_kept_there(store, labeler):
+    other = LabelStore(store.labels_path)
+    said, there = change(labeler, 1, [labels()], labels(A))
+    assert said["say"] == "refused" and said["again"] and "read-only" in said["text"] and there == []
+    other.close()
+    assert change(labeler, 1, [labels()], labels(A))[1] == [A]
 
 
 @pytest.mark.parametrize(

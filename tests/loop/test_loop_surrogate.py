@@ -62,7 +62,7 @@ def test_it_draws_what_it_says():
     box = np.array([100.0, 50, 103, 66])
     draws = [surrogate.detect_ground_truth(box, 1.0) for _ in range(4000)]
     share = np.mean([(draw.scores == 1).any() for draw in draws])
-    assert share == pytest.approx(surrogate.found_share(16.0), abs=0.025)
+    assert share == pytest.approx(surrogate.recall(16.0), abs=0.025)
     assert np.mean([(draw.scores == 0.5).sum() for draw in draws]) == pytest.approx(0.1, abs=0.02)
     assert isinstance(surrogate, SimulatedDetector)
 
@@ -70,7 +70,7 @@ def test_it_draws_what_it_says():
 def test_perfect_and_useless_trackers_stay_finite():
     truths, visible, _ = made_up(60)
     perfect = fit_surrogate(truths, visible, [Detections(box, [1.0], [0], ["post"]) for box in truths], (320, 240))
-    assert np.isfinite(perfect.weights).all() and perfect.found_share(60) > 0.99
+    assert np.isfinite(perfect.weights).all() and perfect.recall(60) > 0.99
     assert not perfect.spread_px.any() and perfect.false_rate == 0
     with pytest.raises(InputError, match="one found, got 60 and 0"):
         fit_surrogate(truths, visible, [Detections.none(["post"])] * 60, (320, 240))
@@ -95,7 +95,7 @@ def test_runs_with_it_are_like_rendered_runs():
         visible.append(frame.truths.visibility[rows])
         found.append(detector.detect(frame.picture))
     surrogate = fit_surrogate(truths, visible, found, (320, 240))
-    assert surrogate.found_share(60) > 0.9
+    assert surrogate.recall(60) > 0.9
     rendered = simulate(detector, walk, camera, duration_s=12).scores()
     quick = [simulate(surrogate, walk, camera, seed=seed, duration_s=12, pictures=False).scores() for seed in range(8)]
     truth = simulate(GroundTruthDetector(), walk, camera, duration_s=12, pictures=False).scores()

@@ -40,7 +40,7 @@ def test_a_surrogate_rides_like_its_tracker(make, data):
     judged = data.only(recordings=["day3", "day4", "overcast1", "overcast2"])
     surrogate = surrogate_of(judged, detect_all(detector, judged, progress=False).detections)
     # The judged pictures hold far and hidden posts; the walk keeps the post near.
-    assert surrogate.found_share(100) > surrogate.found_share(12) and surrogate.found_share(100) > 0.6
+    assert surrogate.recall(100) > surrogate.recall(12) and surrogate.recall(100) > 0.6
     walk = WALKS["stop_and_go"]
     rendered = simulate(detector, walk, duration_s=8)
     quick = [simulate(surrogate, walk, seed=seed, duration_s=8, pictures=False) for seed in range(6)]
@@ -60,7 +60,7 @@ def test_a_surrogate_rides_like_its_tracker(make, data):
 def test_what_is_to_be_ignored_counts_neither_way(data):
     some = data.only(recordings=["day3", "day4"])
     plain = surrogate_of(some, perfect(some))
-    assert plain.false_rate == 0 and plain.found_share(60) > 0.95
+    assert plain.false_rate == 0 and plain.recall(60) > 0.95
     # The first picture's labels are to be ignored: the boxes on them are not false.
     first = some.pictures[0]
     unclear = dataclasses.replace(first, ignore=np.ones(len(first.boxes), bool))

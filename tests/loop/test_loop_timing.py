@@ -92,7 +92,7 @@ def test_frame_times_of_a_real_drive(tmp_path):
     assert times.throughput_hz <= 1 / 0.05 + 1
     # Little's law, on the real clock; what is under way at either end is the difference.
     assert times.in_flight == pytest.approx(times.throughput_hz * times.latency_mean_s, abs=0.5)
-    with pytest.raises(InputError, match="the way driven on one observation needs to know"):
+    with pytest.raises(InputError, match="the distance driven on one observation needs to know"):
         blind_distance_m(run)
 
 

@@ -15,6 +15,7 @@ from robotlab.errors import InputError
 from robotlab.marking import Limits, MarkingKey, mark_submissions, missing_sandbox, read_key
 from robotlab.marking.judging import unseen_cases
 from robotlab.marking.marking_run import STATE
+from robotlab.one_writer import one_writer
 from robotlab.practice import task_named
 from robotlab.practice.comparing import agree
 
@@ -293,8 +294,6 @@ def test_folders_that_are_no_folders_of_marks_are_left_alone(submissions, tmp_pa
 
 
 def test_one_marking_at_a_time(submissions, tmp_path):
-    fcntl = pytest.importorskip("fcntl", reason="file locks of POSIX")
-    with open(tmp_path / STATE, "a+b") as file:
-        fcntl.flock(file, fcntl.LOCK_EX)
-        with pytest.raises(InputError, match="one marking at a time"):
+    with one_writer(tmp_path, "another marking"):
+        with pytest.raises(InputError, match="one program at a time, another marking has it"):
             mark_submissions(submissions, tmp_path, limits=Limits(), trusted=True, jobs=1, progress=False)

@@ -22,10 +22,11 @@ from robotlab.metrics import (
     precision_recall,
     wilson_interval,
 )
+from robotlab.metrics.bootstrap import resample_weights
 from robotlab.metrics.breakdown import smallest_usable_px
 from robotlab.metrics.error_analysis import ERROR_KINDS, error_kinds
 from robotlab.metrics.from_data import results_table
-from robotlab.metrics.significance import mcnemar_test, resample_weights
+from robotlab.metrics.significance import mcnemar_test
 from robotlab.report import Report
 from robotlab.report.judged import numbers_table, size_table
 

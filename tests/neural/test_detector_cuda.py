@@ -8,13 +8,14 @@ from robotlab.neural.engines import NumpyEngine
 
 from .test_detector_engine import LAYERS, lively_weights, relative, small_batch
 
-torch = pytest.importorskip("torch", reason="PyTorch is not installed: pip install 'robotlab[torch]'")
-pytestmark = pytest.mark.skipif(not torch.cuda.is_available(), reason="no CUDA GPU here")
-
 
 @pytest.fixture
 def exact():
-    """Products in full float32, not in the GPU's shortened TF32."""
+    """A GPU, with products in full float32, not in its shortened TF32."""
+    # Not above: each process of the whole suite would import it.
+    torch = pytest.importorskip("torch", reason="PyTorch is not installed: pip install 'robotlab[torch]'")
+    if not torch.cuda.is_available():
+        pytest.skip("no CUDA GPU here")
     kept = torch.backends.cudnn.allow_tf32, torch.backends.cuda.matmul.allow_tf32
     torch.backends.cudnn.allow_tf32 = torch.backends.cuda.matmul.allow_tf32 = False
     yield
@@ -22,6 +23,8 @@ def exact():
 
 
 def engines(pool, bits):
+    import torch
+
     from robotlab.neural.torch_engine import TorchEngine
 
     weights = lively_weights(LAYERS)

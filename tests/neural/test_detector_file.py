@@ -304,15 +304,6 @@ def test_false_metadata_is_refused(model_path, key, value, words):
         NeuralDetector.load(model_path)
 
 
-def test_facts_of_files_before_the_first_release_are_read(made, model_path):
-    model = onnx.load(model_path)
-    entry = next(entry for entry in model.metadata_props if entry.key == "facts")
-    entry.value = '{"stage": "full", "held_out": "recording b", "held_out_AP50": 0.5, "mine": [1]}'
-    onnx.save(model, model_path)
-    facts = {"training": "fine_tuning", "validation_split": "recording b", "validation_AP50": 0.5, "mine": [1]}
-    assert NeuralDetector.load(model_path).facts == facts
-
-
 @pytest.mark.parametrize("spoil", ["shape", "sparse", "function", "many nodes", "metadata"])
 def test_graphs_that_say_one_thing_and_hold_another_are_refused_before_they_are_built(model_path, monkeypatch, spoil):
     model = onnx.load(model_path)

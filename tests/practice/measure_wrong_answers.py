@@ -34,7 +34,8 @@ def answers(path: Path = FILE) -> Iterator[tuple[str, str, str]]:
 
 def verdict_on(name: str, body: str) -> Verdict:
     task = task_named(name)
-    names: dict[str, object] = {"np": np, "math": math, "iou": task_named("iou").reference}  # of the task before
+    names: dict[str, object] = {"np": np, "math": math}
+    names |= {other: task_named(other).reference for other in ("iou", "precision_recall")}  # of the task before
     source = f"def {name}({', '.join(task.inputs)}):\n" + textwrap.indent(body, "    ")
     file = f"answer {hash(source)}"
     # As IPython does with a cell, so that the source can be looked up.

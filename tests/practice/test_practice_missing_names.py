@@ -91,6 +91,9 @@ def test_a_fresh_kernel_says_what_to_run_first(server_says, tmp_path, monkeypatc
         )
         assert run("print(width_px)") == [says]
         assert len(run("print(mistyped)")) > 1, "a name that no cell makes has Python's own traceback"
+        (tmp_path / "mug.jpg").write_bytes(b"\0\0\0\x18ftypheic" + bytes(40))  # a phone's file, renamed
+        (said,) = run("from robotlab.image import load; load('mug.jpg')")
+        assert "HEIC" in said and "convert" in said and "\n" not in said
         assert run("width_px = 320") == run("print(width_px)") == []
     finally:
         client.stop_channels()

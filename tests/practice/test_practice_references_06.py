@@ -42,16 +42,21 @@ def test_label_agreement_equals_the_best_assignment_where_pairs_are_clear():
 
     from robotlab.boxes import iou
 
+    clear = 0
     for first, second, least in cases("label_agreement"):
         if not len(first) + len(second):
             assert reference("label_agreement")(first, second, least) == 1.0
             continue
         # From an IoU of .5 on, boxes of one person that lie apart have one partner at most: greedy is best.
         good = (iou(first, second) >= least).astype(float)
+        if len(first) == len(second) == 2 and good.sum() > 2:
+            continue  # Boxes of one person that overlap: the surest pair first is not always the best for both.
+        clear += 1
         pairs = good[linear_sum_assignment(-good)].sum()
         assert reference("label_agreement")(first, second, least) == pytest.approx(
             2 * pairs / (len(first) + len(second))
         )
+    assert clear > 10
 
 
 def test_leaked_part_equals_a_tree_of_neighbors():

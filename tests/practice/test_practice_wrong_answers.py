@@ -27,7 +27,7 @@ def test_nine_of_ten_wrong_answers_are_explained():
 @pytest.mark.parametrize(
     ("name", "mistake", "words"),
     [
-        ("iou", "guard one side", "not that b ends before a begins"),
+        ("iou", "guard one side", "b may also lie on the other side of a"),
         ("iou", "only width clipped", "Both sides of the intersection need max"),
         ("iou", "int corners", "whole numbers only"),
         ("iou", "abs sides", "abs() makes a gap into a side"),

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from continuous_loop_reference import continuous_bearing, continuous_critical, move_speed_mps
 from published import read
 
 from robotlab.control import (
@@ -19,10 +20,8 @@ from robotlab.control import (
     speed_change_time_s,
     stopping_distance_m,
 )
-from robotlab.control.ramp import JerkRamp, move_speed_mps
+from robotlab.control.ramp import JerkRamp
 from robotlab.control.stability import (
-    continuous_bearing,
-    continuous_critical,
     continuous_ultimate_gain,
     margins,
     sampled_bearing,

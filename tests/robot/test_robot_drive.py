@@ -17,6 +17,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+import robotlab.cli.drive
 import robotlab.cli.robot_options
 from robotlab.camera import Camera
 from robotlab.cli import main
@@ -232,7 +233,7 @@ def banded(options):
 
 @pytest.fixture(autouse=True)
 def no_fitting(monkeypatch):
-    monkeypatch.setattr(robotlab.cli.robot_options, "detector_of", banded)
+    monkeypatch.setattr(robotlab.cli.drive, "driving_detector", banded)
 
 
 REHEARSE = [
@@ -418,9 +419,9 @@ def watched(self, left, right):
         print("TURNED", "left" if right > 0 else "right")
     return send(self, left, right)
 SerialLink.send = watched
-import robotlab.cli.robot_options
+import robotlab.cli.drive
 from test_robot_drive import banded
-robotlab.cli.robot_options.detector_of = banded
+robotlab.cli.drive.driving_detector = banded
 from robotlab.cli import main
 sys.exit(main(sys.argv[1:]))
 """

@@ -15,7 +15,8 @@ from robotlab.control import MotorLink
 from robotlab.control.line_protocol import LinkError, frame
 from robotlab.errors import MotionError
 from robotlab.robot import PinLink, open_wheels
-from robotlab.robot.pins import PinMotors, hold, pin_light
+from robotlab.robot.pin_holder import PinMotors, hold
+from robotlab.robot.pins import pin_light
 
 pytest.importorskip("gpiozero", reason="gpiozero is an extra: pip install 'robotlab[robot]'")
 from gpiozero.pins.mock import MockFactory, MockPWMPin

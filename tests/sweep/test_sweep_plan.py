@@ -6,9 +6,9 @@ from scipy.stats import qmc
 
 from robotlab.errors import InputError
 from robotlab.sweep import BOARDS, PARAMETERS, parse_plan, read_plan, run_sweep
+from robotlab.sweep.part_runner import parts_of
 from robotlab.sweep.parts import network_s
 from robotlab.sweep.report import sweep_page
-from robotlab.sweep.working import parts_of
 
 
 def test_a_crossed_plan_counts_like_an_odometer():

@@ -16,6 +16,7 @@ from robotlab.cli import main
 from robotlab.errors import InputError
 from robotlab.greenhouse import WALKS
 from robotlab.loop import simulate_many
+from robotlab.one_writer import one_writer
 from robotlab.parallel import parts_done
 from robotlab.sweep import SweepTable, mean_interval, parse_plan, run_sweep
 from robotlab.sweep.parameters import noise_of, settings_of
@@ -261,11 +262,11 @@ def test_a_plan_that_came_in_between_is_not_mixed(tmp_path, monkeypatch):
     """Another sweep takes the empty folder after this one looked, and ends before this one has the lock."""
     other = parse_plan("duration_s = 1\n[vary]\nseed = [1]")
 
-    def between(*_):
-        monkeypatch.undo()
+    def late(folder, who):
         (tmp_path / PLAN).write_text(other.text)
+        return one_writer(folder, who)
 
-    monkeypatch.setattr("robotlab.sweep.running._own", between)
+    monkeypatch.setattr("robotlab.sweep.running.one_writer", late)
     with pytest.raises(InputError, match="must hold results of this plan"):
         again(tmp_path)
     assert not (tmp_path / TABLE).exists()
@@ -294,10 +295,8 @@ def test_a_full_disk_is_one_line_and_the_sweep_goes_on_after_it(whole, tmp_path,
 
 
 def test_one_sweep_at_a_time_writes_into_a_folder(tmp_path):
-    fcntl = pytest.importorskip("fcntl", reason="file locks of POSIX")
-    with open(tmp_path / PARTS, "a+b") as file:
-        fcntl.flock(file, fcntl.LOCK_EX)
-        with pytest.raises(InputError, match="one sweep at a time"):
+    with one_writer(tmp_path, "another sweep"):
+        with pytest.raises(InputError, match="one program at a time, another sweep has it"):
             run_sweep(parse_plan("duration_s = 1\n[vary]\nseed = [1]"), tmp_path, jobs=1, progress=False)
 
 

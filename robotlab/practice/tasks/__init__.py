@@ -37,6 +37,7 @@ def all_tasks() -> tuple[Task, ...]:
     """
     from robotlab.practice.tasks.more_misconceptions import EDGES, MORE
     from robotlab.practice.tasks.more_misconceptions_later import LATER
+    from robotlab.practice.tasks.more_misconceptions_since import SINCE, SINCE_EDGES
 
     found: dict[str, Task] = {}
     for name in sorted(module.name for module in pkgutil.iter_modules(__path__)):
@@ -53,8 +54,11 @@ def all_tasks() -> tuple[Task, ...]:
                 )
             found[task.name] = replace(
                 task,
-                misconceptions=_merged(task.misconceptions, (MORE | LATER).get(task.name, ())),
-                edges=task.edges + EDGES.get(task.name, ()),
+                misconceptions=_merged(
+                    task.misconceptions,
+                    (*MORE.get(task.name, ()), *LATER.get(task.name, ()), *SINCE.get(task.name, ())),
+                ),
+                edges=task.edges + EDGES.get(task.name, ()) + SINCE_EDGES.get(task.name, ()),
             )
     return tuple(found.values())
 

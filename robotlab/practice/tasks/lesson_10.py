@@ -75,7 +75,7 @@ BEARING_ERROR = Task(
         ),
         Misconception(
             "corners read as width and height",
-            "You read the box as x, y, width, height. These are two corners: the third number is x1.",
+            "You add half of the third number, as if it were a width. It is x1, a corner: the middle is half of the sum, which needs parentheses.",
             lambda b, w, a: _angle(b[0] + b[2] / 2, w, a),
         ),
         Misconception(

@@ -305,7 +305,7 @@ MORE: dict[str, tuple[Misconception, ...]] = {
         ),
         Misconception(
             "a gap on one side only",
-            "You notice that a ends before b begins, and not that b ends before a begins. max(0, ...) for both sides needs no such test.",
+            "You notice that one box ends before the other begins in one order alone: b may also lie on the other side of a. max(0, ...) for both sides needs no such test.",
             lambda a, b: _guarded(a, b, a[2] < b[0]),
             also=(lambda a, b: _guarded(a, b, b[2] < a[0]),),
         ),

@@ -30,24 +30,44 @@ function shape(tag, attributes, ...children) {
 const tenth = (value) => Math.round(value * 10) / 10;
 const sides = ([x0, y0, x1, y1]) => `${Math.round(x1 - x0)} × ${Math.round(y1 - y0)} px`;
 
-// Changes that the kernel has not confirmed, by picture: what it was, step by step, and what it shall be.
-function pendingStore(key) {
-  const name = `robotlab-labels-${key}`;
-  let kept = new Map();
-  try { kept = new Map(JSON.parse(localStorage.getItem(name) || "[]")); } catch { /* no store, or a damaged one */ }
-  const write = () => {
+// Changes that the kernel has not confirmed, by picture: what it was, step by step, and what it shall be. Each page has a
+// place of its own in the browser's store; what a page that is gone has left there, the next one takes over.
+function pendingStore(key, page, known, inherited) {
+  const prefix = `robotlab-labels-${key}`, mine = `${prefix}-${page}`;
+  const kept = new Map();
+  const put = (name, changes) => {
     try {
-      if (kept.size) localStorage.setItem(name, JSON.stringify([...kept]));
+      if (changes.length) localStorage.setItem(name, JSON.stringify(changes));
       else localStorage.removeItem(name);
     } catch { /* full or forbidden: the change is in this page alone */ }
   };
+  const write = () => put(mine, [...kept]);
+  function inherit(name) {
+    let left = [];
+    try { left = JSON.parse(localStorage.getItem(name) || "[]"); } catch { /* no store, or a damaged one */ }
+    for (const [id, one] of left) if (known(id) && !kept.has(id)) kept.set(id, one);
+    write();
+    put(name, left.filter(([id, one]) => kept.get(id) !== one));
+    inherited();
+  }
+  // A page holds a lock as long as it lives. Where the browser has none (no https), all pages count as gone.
+  let leave = () => {};
+  const locks = navigator.locks;
+  if (locks) locks.request(mine, () => new Promise((done) => { leave = done; })).catch(() => {});
+  let others = [];
+  try { others = Object.keys(localStorage).filter((name) => name.startsWith(prefix) && name !== mine); } catch { /* no store */ }
+  const gone = new AbortController();
+  for (const name of others) {
+    if (locks) locks.request(name, { signal: gone.signal }, () => inherit(name)).catch(() => {});
+    else setTimeout(() => inherit(name));
+  }
   return {
     get size() { return kept.size; },
     all: () => [...kept.entries()],
     get: (id) => kept.get(id),
     add(id, from, to, number) {
       const before = kept.get(id);
-      kept.set(id, { from: before ? [...before.from, before.to].slice(-50) : [from], to, number });
+      kept.set(id, { from: [...(before ? before.from : []), from].slice(-50), to, number, page });
       write();
       return kept.get(id);
     },
@@ -58,18 +78,28 @@ function pendingStore(key) {
       write();
       return true;
     },
+    close() { gone.abort(); leave(); },
   };
 }
 
 function render({ model, el }) {
   const pictures = new Map(model.get("pictures").map(([id, name, wide, tall, recording, labeled]) => [id, { id, name, wide, tall, recording, labeled }]));
   const order = [...pictures.keys()];
-  const pending = pendingStore(model.get("key"));
+  // Two pages may show one labeler: each hears all answers, and knows its own by its name.
+  const page = Math.random().toString(36).slice(2);
+  const pending = pendingStore(model.get("key"), page, (id) => pictures.has(id), () => {
+    sendPending();
+    if (origin && pending.get(now.id)) take(pending.get(now.id).to);
+    draw();
+  });
   // Numbers of this page: a confirmation belongs to the change of its number.
-  let number = Date.now() * 1000;
+  let number = Date.now() * 1000, undone = 0;
   const ready = new Map();
-  let now = null, boxes = [], labeled = false, suggestions = [], chosen = null, touched = false, reason = "";
+  // What is on the stage, and the labels that it was made from.
+  let now = null, boxes = [], labeled = false, origin = null, suggestions = [], chosen = null, touched = false, reason = "";
   let view = null, ahead = null, trail = [], passed = new Set(), before = null, kind = null, told = "", told_bad = false;
+  // A box drawn before there was any class.
+  let unnamed = null;
 
   // What is on the page
 
@@ -114,7 +144,7 @@ function render({ model, el }) {
   const nameOf = (id) => (classes()[place(id)] || [null, "?"])[1];
   const all = () => [...boxes.map((one) => ({ one, own: true })), ...suggestions.map((one) => ({ one, own: false }))];
   const labels = () => ({ boxes: boxes.map((one) => ({ ...one, box: [...one.box] })), labeled });
-  const say = (message, buffers) => { watch.expect(); model.send(message, undefined, buffers); };
+  const say = (message) => { watch.expect(); model.send({ page, ...message }); };
 
   function tell(words, bad = false) { told = words; told_bad = bad; draw(); }
 
@@ -136,7 +166,9 @@ function render({ model, el }) {
         parts.push(shape("rect", { ...rect, stroke: color(one.category_id), "stroke-width": picked ? 3 : 2, "stroke-dasharray": dashes, ...(picked ? { fill: color(one.category_id), "fill-opacity": 0.12 } : {}), class: own ? "own" : "suggested" }));
         if (own && one.hidden) parts.push(shape("path", { d: `M${x0} ${y1}L${x1} ${y0}`, stroke: color(one.category_id), "stroke-width": 1.5, "vector-effect": "non-scaling-stroke" }));
         const words = nameOf(one.category_id) + (own ? (one.not_sure ? ", not sure" : "") + (one.hidden ? ", hidden" : "") : ` ${one.score.toFixed(2)}?`);
-        parts.push(shape("text", { x: Math.min(x0, view.x + view.wide - 7 * u * words.length), y: y0 - 4 * u < view.y + 10 * u ? y1 + 13 * u : y0 - 4 * u, "font-size": 12 * u, "font-weight": 700, fill: color(one.category_id), stroke: "#fff", "stroke-width": 3 * u, "paint-order": "stroke", "font-family": "sans-serif" }, words));
+        // Words that would end beyond the right edge end at the box's.
+        const end = x0 + 9 * u * words.length > view.x + view.wide;
+        parts.push(shape("text", { x: end ? Math.min(x1, view.x + view.wide - 2 * u) : x0, "text-anchor": end ? "end" : "start", y: y0 - 4 * u < view.y + 10 * u ? y1 + 13 * u : y0 - 4 * u, "font-size": 12 * u, "font-weight": 700, fill: color(one.category_id), stroke: "#fff", "stroke-width": 3 * u, "paint-order": "stroke", "font-family": "sans-serif" }, words));
         if (picked && !readOnly()) for (const [x, y] of [[x0, y0], [x1, y0], [x0, y1], [x1, y1]]) {
           parts.push(shape("rect", { x: x - 4.5 * u, y: y - 4.5 * u, width: 9 * u, height: 9 * u, fill: "#fff", stroke: color(one.category_id), "stroke-width": 2, "vector-effect": "non-scaling-stroke" }));
         }
@@ -153,7 +185,7 @@ function render({ model, el }) {
     }
     const learning = fitting ? " A detector is being fitted." : learned_from ? ` Suggestions: a detector fitted on ${learned_from} pictures.` : "";
     const waiting = pending.size ? `${pending.size} ${pending.size === 1 ? "picture waits" : "pictures wait"} to be saved.` : "All saved.";
-    saved.textContent = read_only ? `Read-only: ${read_only}.` : `${told ? told + " " : ""}${waiting} ${done} of ${count} labeled.${learning}${trouble ? ` No detector yet: ${trouble}` : ""}`;
+    saved.textContent = read_only ? `Read-only: ${read_only}.${pending.size ? " " + waiting : ""}` : `${told ? told + " " : ""}${waiting} ${done} of ${count} labeled.${learning}${trouble ? ` No detector yet: ${trouble}` : ""}`;
     saved.classList.toggle("failed", Boolean(read_only || told_bad));
     for (const id of order) {
       const one = pictures.get(id), look = now && id === now.id ? "#d55e00" : one.labeled ? "#0072b2" : "#999";
@@ -188,10 +220,12 @@ function render({ model, el }) {
     say({ say: "picture", id, reason: why });
   }
   function go(id, why = "") {
+    letGo();
+    unnamed = null;
     if (now) { before = labels(); trail.push(now.id); if (!labeled) passed.add(now.id); }
     now = pictures.get(id);
     reason = why;
-    boxes = []; suggestions = []; chosen = null; touched = false; labeled = now.labeled; ahead = null;
+    boxes = []; origin = null; suggestions = []; chosen = null; touched = false; labeled = now.labeled; ahead = null;
     view = { x: 0, y: 0, wide: now.wide };
     stage.style.aspectRatio = `${now.wide} / ${now.tall}`;
     stage.style.width = `min(100%, calc(56vh * ${now.wide / now.tall}))`;
@@ -204,39 +238,57 @@ function render({ model, el }) {
     draw();
   }
   function take(state) {
+    const picked = chosen === null ? null : (all()[chosen] || {}).one;
+    origin = state;
     boxes = state.boxes.map((one) => ({ ...one, box: [...one.box] }));
     labeled = state.labeled;
     pictures.get(now.id).labeled = labeled;
+    if (!picked) chosen = null;
+    else if (!suggestions.includes(picked)) {
+      let index = boxes.findIndex((one) => one.id !== null && one.id === picked.id);
+      if (index < 0) index = boxes.findIndex((one) => String(one.box) === String(picked.box) && one.category_id === picked.category_id);
+      chosen = index < 0 ? null : index;
+    } else chosen = boxes.length + suggestions.indexOf(picked);
   }
-  function arrived(id) {
+  // The kernel's labels of a picture. What is changed here and not yet confirmed stays on the stage: the kernel merges it.
+  function heardOf(id, state, ours) {
     const kept = ready.get(id);
+    if (kept) kept.labels = state;
+    if (!pending.get(id)) {
+      pictures.get(id).labeled = state.labeled;
+      if (now.id === id && origin && !(grip && grip.owned)) take(state);
+    }
+    if (ours) return;
+    if (now.id === id) { suggestions = []; touched = true; tell("This picture was changed in another window."); }
+    else if (ahead && ahead.id === id) askNext();
+  }
+  function askNext() { say({ say: "next", passed: [...passed, now.id] }); }
+  function arrived(id) {
+    const kept = ready.get(id), waits = pending.get(id);
     picture.setAttribute("href", kept.address);
-    const waits = pending.get(id);
     take(waits ? waits.to : kept.labels);
     stage.dataset.shown = String(id);
     if (!labeled) say({ say: "suggest", id });
-    say({ say: "next", passed: [...passed, id] });
+    askNext();
     draw();
   }
 
   // Changes
 
-  function base() { return now && ready.get(now.id) ? ready.get(now.id).labels : null; }
   function changed() {
     touched = true;
-    if (readOnly() || !base()) return;
+    if (!origin) return;
+    if (readOnly()) { take(origin); return; }
     const id = now.id;
-    const one = pending.add(id, base(), labels(), ++number);
+    // The state that this change follows, and the last undo that was sent before: once that is done, older states are void.
+    const one = pending.add(id, { ...origin, undo: undone }, labels(), ++number);
+    origin = one.to;
     pictures.get(id).labeled = labeled;
     tell("");
-    say({ say: "labels", number: one.number, id, from: one.from, to: one.to });
+    send(id, one);
   }
-  function sendPending() {
-    for (const [id, one] of pending.all()) {
-      if (pictures.has(id)) say({ say: "labels", number: one.number, id, from: one.from, to: one.to });
-      else pending.drop(id);
-    }
-  }
+  function send(id, { number, page: made_on, from, to }) { say({ say: "labels", made_on, number, id, from, to }); }
+  function sendPending() { for (const [id, one] of pending.all()) send(id, one); }
   // A suggestion that is touched becomes a box.
   function own(index) {
     if (index < boxes.length) return index;
@@ -265,12 +317,12 @@ function render({ model, el }) {
 
   const actions = {
     accept() {
-      if (!base()) return;
+      if (!origin) return;
       while (suggestions.length) own(boxes.length);
       actions.settle();
     },
     settle() {
-      if (!base()) return;
+      if (!origin) return;
       suggestions = [];
       labeled = true;
       chosen = null;
@@ -308,13 +360,14 @@ function render({ model, el }) {
     unsure() { mark("not_sure"); },
     hidden() { mark("hidden"); },
     copy() {
+      if (!origin) return;
       const last = before || (ready.get(order[order.indexOf(now.id) - 1]) || {}).labels;
       if (!last || !last.boxes.length) { tell("The picture before has no boxes."); return; }
       boxes.push(...last.boxes.map((one) => ({ ...one, box: keep(one.box), id: null })).filter(({ box: [x0, y0, x1, y1] }) => x1 > x0 && y1 > y0));
       changed();
     },
-    undo() { say({ say: "undo", number: ++number }); },
-    redo() { say({ say: "redo", number: ++number }); },
+    undo() { undone = ++number; say({ say: "undo", number }); },
+    redo() { undone = ++number; say({ say: "redo", number }); },
     closer() { zoom(1 / 1.4); },
     wider() { zoom(1.4); },
     whole() { view = { x: 0, y: 0, wide: now.wide }; },
@@ -327,11 +380,11 @@ function render({ model, el }) {
     draw();
   }
   function put(corners) {
-    if (!base()) return;
-    if (!classes().length) { tell("Add a class first: its name goes into the field below."); name.focus(); return; }
+    if (!origin) return;
     const one = keep(corners);
     if (one[2] - one[0] < 1 || one[3] - one[1] < 1) return;
-    boxes.push({ box: one, category_id: kind ?? classes()[0][0], not_sure: false, hidden: false, id: null });
+    if (kind === null) { unnamed = one; tell("What is in this box? Write its class below, and press Enter."); name.focus(); return; }
+    boxes.push({ box: one, category_id: kind, not_sure: false, hidden: false, id: null });
     chosen = boxes.length - 1;
     changed();
   }
@@ -428,6 +481,13 @@ function render({ model, el }) {
     }
     draw();
   });
+  // Ends a drag where it is: the picture changes under it.
+  function letGo() {
+    const done = grip;
+    grip = null;
+    rubber.remove();
+    if (done && done.owned) changed();
+  }
   function release(event) {
     if (!fingers.delete(event.pointerId) || !grip) return;
     const done = grip;
@@ -440,7 +500,7 @@ function render({ model, el }) {
       put([done.x, done.y, x, y]);
     } else if (done.draw) {
       chosen = null;
-      if (base()) say({ say: "click", id: now.id, x: done.x, y: done.y });
+      if (origin) say({ say: "click", id: now.id, x: done.x, y: done.y });
     } else if (done.owned) changed();
     draw();
   }
@@ -493,62 +553,59 @@ function render({ model, el }) {
   // The kernel's answers
 
   function heard(message, buffers) {
-    if (message === "here") { if (pending.size) sendPending(); return; }
     if (!message || !message.say) return;
-    const { id } = message;
+    const { id } = message, ours = message.page === page;
     if (message.say === "picture") {
-      const kept = ready.get(id) || {};
+      const kept = ready.get(id);
+      if (!kept) return;
       kept.labels = message.labels;
       kept.address = kept.address || URL.createObjectURL(new Blob([buffers[0]]));
-      ready.set(id, kept);
       // Decoded before it is needed.
       const image = new Image();
       image.src = kept.address;
       image.decode().catch(() => null);
       kept.image = image;
-      if (now && now.id === id) arrived(id);
+      if (now.id === id && !origin) arrived(id);
     } else if (message.say === "suggestions") {
-      if (now && now.id === id && !touched && !labeled) {
+      if (ours && now.id === id && !touched && !labeled) {
         suggestions = message.boxes.filter(({ box: one }) => !boxes.some(({ box: [x0, y0, x1, y1] }) => {
           const wide = Math.min(x1, one[2]) - Math.max(x0, one[0]), tall = Math.min(y1, one[3]) - Math.max(y0, one[1]);
           return wide > 0 && tall > 0 && wide * tall > 0.5 * Math.max((x1 - x0) * (y1 - y0), (one[2] - one[0]) * (one[3] - one[1]));
         }));
       }
     } else if (message.say === "next") {
+      if (!ours) return;
       ahead = message.id === null ? null : message;
       if (ahead && pictures.has(ahead.id)) fetch(ahead.id, ahead.reason);
     } else if (message.say === "clicked") {
-      if (now && now.id === id) {
+      if (ours && now.id === id) {
         if (message.box) put(message.box);
         else tell("Nothing of one color ends around that place: drag a box.");
       }
     } else if (message.say === "saved") {
       pending.drop(id, message.number);
-      const kept = ready.get(id);
-      if (kept) kept.labels = message.labels;
+      if (!pictures.has(id)) return;
       // Ids of new boxes come from the kernel; nothing else has changed unless there is more to send.
-      if (now && now.id === id && !pending.get(id) && !(grip && grip.owned)) take(message.labels);
-      tell("Saved.");
+      heardOf(id, message.labels, ours);
+      if (ours) tell(message.merged ? "Saved, together with a change that was made elsewhere." : "Saved.");
     } else if (message.say === "went_back") {
-      if (id === null) tell("A change of the classes was undone.");
-      else {
-        const kept = ready.get(id);
-        if (kept) kept.labels = message.labels;
-        pictures.get(id).labeled = message.labels.labeled;
-        if (now.id !== id) go(id); else { take(message.labels); if (chosen >= boxes.length) chosen = null; suggestions = []; touched = true; }
-        tell("Done, and saved.");
+      if (id !== null) {
+        heardOf(id, message.labels, ours);
+        if (ours && now.id !== id) go(id);
+        else if (ours) { suggestions = []; touched = true; }
       }
+      if (ours) tell(id === null ? "A change of the classes was undone." : "Done, and saved.");
     } else if (message.say === "class_added") {
-      kind = message.class;
-      name.value = "";
-    } else if (message.say === "class_renamed") {
-      name.value = "";
-    } else if (message.say === "refused") {
-      if (!message.again && id !== null && pending.drop(id, message.number) && message.labels) {
-        const kept = ready.get(id);
-        if (kept) kept.labels = message.labels;
-        if (now && now.id === id) take(message.labels);
+      if (ours) {
+        kind = message.class;
+        name.value = "";
+        tell("");
+        if (unnamed) { const one = unnamed; unnamed = null; stage.focus(); put(one); }
       }
+    } else if (message.say === "class_renamed") {
+      if (ours) name.value = "";
+    } else if (message.say === "refused" && ours) {
+      if (!message.again && id !== null && pending.drop(id, message.number) && message.labels) heardOf(id, message.labels, true);
       tell(message.text, true);
     }
     draw();
@@ -563,17 +620,22 @@ function render({ model, el }) {
   const size = new ResizeObserver(() => draw());
   size.observe(stage);
   el.append(box);
+  // The class of the next box is one of those there are: one may have been added or undone, here or in another window.
+  function heardStatus() {
+    if (place(kind) < 0) kind = (classes()[0] || [null])[0];
+    draw();
+  }
   kind = (classes()[0] || [null])[0];
   model.on("msg:custom", heard);
-  model.on("change:status", draw);
-  sendPending();
+  model.on("change:status", heardStatus);
   go(model.get("first"));
   return () => {
     watch.stop();
     clearInterval(timer);
     size.disconnect();
+    pending.close();
     model.off("msg:custom", heard);
-    model.off("change:status", draw);
+    model.off("change:status", heardStatus);
     for (const { address } of ready.values()) if (address) URL.revokeObjectURL(address);
   };
 }

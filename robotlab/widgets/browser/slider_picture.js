@@ -8,7 +8,10 @@ function render({ model, el }) {
   let waiting = false;   // one picture is being drawn
   let wanted = false;    // the values have moved on since
 
+  let timer = null;      // until a live picture is asked for again
+
   function ask() {
+    clearTimeout(timer);
     if (waiting) { wanted = true; return; }
     waiting = true;
     wanted = false;
@@ -17,6 +20,26 @@ function render({ model, el }) {
     model.set("asked", { number: model.get("asked").number + 1, values: { ...values } });
     model.save_changes();
   }
+
+  // A live picture asks for itself, again and again, until the button stops it; each start has a number.
+  const every = model.get("every_ms");
+  const button = make("button", { type: "button" });
+  let starts = 1;
+  let running = every > 0;
+
+  function runOn() {
+    running = running && !model.get("failed");
+    button.textContent = running ? "Stop" : "Start";
+    if (running) timer = setTimeout(ask, every);
+  }
+
+  button.addEventListener("click", () => {
+    clearTimeout(timer);
+    running = !running;
+    values.live = running ? ++starts : 0;
+    button.textContent = running ? "Stop" : "Start";
+    ask();
+  });
 
   function show() {
     text.textContent = model.get("text");
@@ -30,6 +53,7 @@ function render({ model, el }) {
     show();
     image.dataset.answered = model.get("answered");
     if (wanted) ask();
+    else if (every) runOn();
   }
 
   image.addEventListener("load", () => {
@@ -73,10 +97,18 @@ function render({ model, el }) {
   }
   const watch = watchKernel(model, box,
     "No answer from the kernel: it is busy, or it has stopped. Wait for it, or restart it and run the cells from the top.");
+  if (every) {
+    box.append(make("div", { class: "robotlab-row" }, button));
+    keepKeys(button);
+    text.setAttribute("aria-live", "off");  // read out, it would never end
+  }
   el.append(box);
   show();
   model.on("change:answered", answer);
+  if (every) runOn();
   return () => {
+    clearTimeout(timer);
+    running = false;
     watch.stop();
     model.off("change:answered", answer);
     if (image.src) URL.revokeObjectURL(image.src);

@@ -5,9 +5,9 @@ import random
 from hashlib import sha256
 from pathlib import Path
 
-from robotlab.marking.functions import alike_pairs, function_source, is_starter, library_calls, tokens
 from robotlab.marking.slicing import needed, statements_of
 from robotlab.marking.submissions import read_submissions
+from robotlab.marking.submitted_code import alike_pairs, function_source, is_starter, library_calls, tokens
 from robotlab.practice import tasks_of
 
 LESSONS = Path(__file__).parents[2] / "lessons"

@@ -7,7 +7,7 @@ import pytest
 from docs_walk import ROOT
 
 from robotlab.budget import capture_storage, network_load, training_budget
-from robotlab.budget.storing import BITS_A_PX, BOX_BYTES, MESSAGE_BYTES
+from robotlab.budget.storage import BITS_A_PX, BOX_BYTES, MESSAGE_BYTES
 from robotlab.data import open_dataset
 from robotlab.detections import Detections
 from robotlab.errors import InputError

@@ -1,10 +1,10 @@
-"""The outer side of the sandbox: a room without answers, and jobs that go in and come out as data.
+"""The outer side of the sandbox: no answers in it, and jobs that go in and come out as data.
 
-The room is made by bubblewrap: mount, process, network, IPC and host-name
+It is made by bubblewrap: mount, process, network, IPC and host-name
 namespaces, a cleared environment, the interpreter and its packages read-only,
 a copy of robotlab without tasks, answers and keys, and nothing else of the
-machine.  In it a warm process forks for each notebook (:mod:`robotlab.marking.inside`),
-and each fork closes itself off once more (:mod:`robotlab.marking.closing`).
+machine.  In it a warm process forks for each notebook (:mod:`robotlab.marking.sandboxed`),
+and each fork closes itself off once more (:mod:`robotlab.marking.confinement`).
 """
 
 from __future__ import annotations
@@ -32,10 +32,13 @@ from robotlab.errors import InputError
 
 # Bytes that a job may send back in all.
 MOST_OUTPUT = 2**24
-# For the room to be ready: imports on a busy machine, s.
+# For the sandbox to be ready: imports on a busy machine, s.
 READY_S = 120.0
 # Modules of the copy that stay of rooms that know answers, or how they are marked.
-_KEPT = {"practice": {"running.py"}, "marking": {"__init__.py", "inside.py", "closing.py", "slicing.py", "values.py"}}
+_KEPT = {
+    "practice": {"running.py"},
+    "marking": {"__init__.py", "sandboxed.py", "confinement.py", "slicing.py", "values.py"},
+}
 _STUB = "marking/stub_practice.py"
 CONTAINER = (
     "docker run --rm --network none --security-opt seccomp=unconfined --cap-add SYS_ADMIN "
@@ -84,9 +87,9 @@ class Sent:
     ----------
     output : bytes
         Lines, whatever they hold.
-    ending : {"done", "time", "output", "died", "room"}
+    ending : {"done", "time", "output", "died", "sandbox"}
         How it ended: by itself, over its time, over its output, killed, or
-        with its room.
+        with its sandbox.
     """
 
     output: bytes
@@ -106,7 +109,7 @@ def missing_sandbox() -> str:
     >>> isinstance(missing_sandbox(), str)
     True
     """
-    from robotlab.marking.closing import DENIED
+    from robotlab.marking.confinement import DENIED
 
     if sys.platform != "linux":
         return "notebooks of strangers must run in a sandbox, bubblewrap, which Linux alone has"
@@ -126,7 +129,7 @@ def missing_sandbox() -> str:
 def _fence() -> list[str]:
     """Namespaces; the administrator needs none for users, and gives up its rights in each fork."""
     words = ["bwrap", "--unshare-pid", "--unshare-net", "--unshare-ipc", "--unshare-uts", "--unshare-cgroup-try"]
-    words += ["--die-with-parent", "--new-session", "--hostname", "room", "--cap-drop", "ALL"]
+    words += ["--die-with-parent", "--new-session", "--hostname", "sandbox", "--cap-drop", "ALL"]
     if os.getuid():
         return [*words[:1], "--unshare-user", *words[1:], "--cap-add", "CAP_SYS_ADMIN"]
     for name in ("SYS_ADMIN", "SETUID", "SETGID", "SETPCAP", "KILL"):
@@ -149,7 +152,7 @@ def library_copy() -> Path:
     False
     """
     own = Path(robotlab.__file__).parent
-    folder = Path(tempfile.mkdtemp(prefix="robotlab-room-"))
+    folder = Path(tempfile.mkdtemp(prefix="robotlab-sandbox-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
 
     def left_out(where: str, names: list[str]) -> set[str]:
@@ -173,7 +176,7 @@ def _packages() -> list[Path]:
 
 
 def _walls() -> list[str]:
-    """What of the machine is seen in the room: the interpreter, its libraries, three devices."""
+    """What of the machine is seen in the sandbox: the interpreter, its libraries, three devices."""
     base, packages, own = Path(sys.base_prefix).resolve(), _packages(), Path(robotlab.__file__).resolve().parents[1]
     # Folders that bubblewrap makes on its own way are its user's alone.
     above = {parent for path in (base, *packages) for parent in path.parents} - {Path("/"), Path("/usr")}
@@ -198,13 +201,13 @@ def _walls() -> list[str]:
             words += ["--tmpfs", str(folder / "robotlab")]
             emptied.append(str(folder / "robotlab"))
     package = Path(robotlab.__file__).resolve().parent
-    words += ["--ro-bind", str(package), "/room/robotlab"]
+    words += ["--ro-bind", str(package), "/sandbox/robotlab"]
     for part, names in _KEPT.items():
-        words += ["--tmpfs", f"/room/robotlab/{part}"]
-        emptied.append(f"/room/robotlab/{part}")
+        words += ["--tmpfs", f"/sandbox/robotlab/{part}"]
+        emptied.append(f"/sandbox/robotlab/{part}")
         for name in sorted(names):
-            words += ["--ro-bind", str(package / part / name), f"/room/robotlab/{part}/{name}"]
-    words += ["--ro-bind", str(package / _STUB), "/room/robotlab/practice/__init__.py"]
+            words += ["--ro-bind", str(package / part / name), f"/sandbox/robotlab/{part}/{name}"]
+    words += ["--ro-bind", str(package / _STUB), "/sandbox/robotlab/practice/__init__.py"]
     for device in ("null", "zero", "urandom", "random"):
         words += ["--dev-bind", f"/dev/{device}", f"/dev/{device}"]
     words += ["--dir", "/desk"]
@@ -215,17 +218,24 @@ def _walls() -> list[str]:
 
 
 def _environment(library: str) -> dict[str, str]:
-    """All that the room knows of the outside."""
+    """All that the sandbox knows of the outside."""
     packages = os.pathsep.join(str(folder) for folder in _packages())
     return {
-        "PYTHONPATH": f"{library}{os.pathsep}{packages}", "PATH": "/usr/bin:/bin", "HOME": "/desk", "TMPDIR": "/desk", "LANG": "C.UTF-8",
-        "MPLBACKEND": "Agg", "MPLCONFIGDIR": "/desk", "PYTHONHASHSEED": "0", "PYTHONDONTWRITEBYTECODE": "1",
-        "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "ORT_DISABLE_TELEMETRY": "1",
+        "PYTHONPATH": f"{library}{os.pathsep}{packages}",
+        "PATH": "/usr/bin:/bin",
+        "HOME": "/desk",
+        "TMPDIR": "/desk",
+        "LANG": "C.UTF-8",
+        "MPLBACKEND": "Agg",
+        "MPLCONFIGDIR": "/desk",
+        "PYTHONHASHSEED": "0",
+        "PYTHONDONTWRITEBYTECODE": "1",
+        **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "ORT_DISABLE_TELEMETRY"), "1"),
         "ROBOTLAB_PROGRESS": "off",
-    }  # fmt: skip
+    }
 
 
-class Room:
+class Sandbox:
     """A warm process in a sandbox; it marks nothing, it gives back what functions returned.
 
     Parameters
@@ -240,9 +250,9 @@ class Room:
         self.limits = limits
         self.control, inner = socket.socketpair()
         options = json.dumps({**asdict(limits), "control": inner.fileno(), "closed": closed})
-        python = [os.path.realpath(sys.executable), "-S", "-W", "ignore", "-m", "robotlab.marking.inside", options]
+        python = [os.path.realpath(sys.executable), "-S", "-W", "ignore", "-m", "robotlab.marking.sandboxed", options]
         if closed:
-            environment = _environment("/room")
+            environment = _environment("/sandbox")
             words = [part for pair in environment.items() for part in ("--setenv", *pair)]
             command = [*_fence(), *_walls(), "--clearenv", *words, *python]
         else:
@@ -252,9 +262,15 @@ class Room:
         try:
             with inner:
                 self.process = subprocess.Popen(
-                    command, env=environment, pass_fds=[inner.fileno()], cwd=None if closed else tempfile.gettempdir(),
-                    stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, start_new_session=True,
-                )  # fmt: skip
+                    command,
+                    env=environment,
+                    pass_fds=[inner.fileno()],
+                    cwd=None if closed else tempfile.gettempdir(),
+                    stdin=subprocess.DEVNULL,
+                    stdout=subprocess.DEVNULL,
+                    stderr=subprocess.PIPE,
+                    start_new_session=True,
+                )
         except OSError as problem:
             raise InputError(
                 f"the sandbox must come up, {command[0]} does not start ({problem.strerror}); install bubblewrap"
@@ -294,7 +310,7 @@ class Room:
                 socket.send_fds(self.control, [b"job"], [file.fileno(), write])
             except OSError:
                 os.close(read)
-                return Sent(b"", "room")
+                return Sent(b"", "sandbox")
             finally:
                 os.close(write)
         parts, size, ending = [], 0, "done"
@@ -317,7 +333,7 @@ class Room:
         status = self._told(max(0.0, end - time.monotonic()) + 5)
         if not status:
             self.close()
-            return Sent(b"".join(parts), "room" if ending == "done" else ending)
+            return Sent(b"".join(parts), "sandbox" if ending == "done" else ending)
         if ending == "done":
             ending = status.decode("ascii", "replace")
         return Sent(b"".join(parts), ending)
@@ -332,24 +348,24 @@ class Room:
 _rooms = threading.local()
 
 
-def room_for(limits: Limits, closed: bool) -> Room:
-    """The warm room of this thread, made at its first call and when it has ended.
+def sandbox_for(limits: Limits, closed: bool) -> Sandbox:
+    """The warm sandbox of this thread, made at its first call and when it has ended.
 
     Parameters
     ----------
     limits : Limits
         Of each notebook.
     closed : bool
-        As for :class:`Room`.
+        As for :class:`Sandbox`.
 
     Returns
     -------
-    Room
+    Sandbox
         Ready.
     """
     known = vars(_rooms).setdefault("rooms", {})
-    room = known.get((limits, closed))
-    if room is None or room.process.poll() is not None or room.control.fileno() < 0:
-        room = known[limits, closed] = Room(limits, closed)
-        atexit.register(room.close)
-    return room
+    sandbox = known.get((limits, closed))
+    if sandbox is None or sandbox.process.poll() is not None or sandbox.control.fileno() < 0:
+        sandbox = known[limits, closed] = Sandbox(limits, closed)
+        atexit.register(sandbox.close)
+    return sandbox

@@ -6,11 +6,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from tqdm import tqdm
 
+from robotlab._progress import progress_bar
 from robotlab.boxes import iou
+from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.data.model import DataSet
 from robotlab.detections import Detections, Detector
 from robotlab.errors import DataSetError
 from robotlab.neural.fitting import fit
@@ -104,6 +104,7 @@ def suspect_labels(
     >>> suspect_labels(data, fit_detector=lambda _: blind, progress=False)
     []
     """
+    data = data.labeled
     names = data.recordings
     if len(names) < 2:
         raise DataSetError(
@@ -112,7 +113,7 @@ def suspect_labels(
         )
     train = fit_detector or (lambda rest: fit(rest, progress=False))
     seen: list[tuple[LabeledImage, Detections, float]] = []
-    with tqdm(total=len(data), desc="likely label errors", unit="picture", disable=not progress, leave=False) as bar:
+    with progress_bar(len(data), "likely label errors", progress, unit="picture", leave=False) as bar:
         for held in _parts(data, parts):
             detector = train(data.only(recordings=[name for name in names if name not in held]))
             score = float(getattr(detector, "facts", {}).get("best_score") or 0.5)

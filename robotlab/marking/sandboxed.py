@@ -27,16 +27,22 @@ from typing import Any
 import numpy as np
 
 from robotlab.json_file import parse_json
-from robotlab.marking import closing
+from robotlab.marking import confinement
 from robotlab.marking.slicing import Statement, needed, statements_of
 from robotlab.marking.values import decode, encode, text_of
 from robotlab.practice.running import Outcome, error_text, run_cases
 
 # Loaded once; notebooks of the course begin with these.
 WARM = (
-    "IPython.display", "ipywidgets", "matplotlib.pyplot", "scipy", "robotlab.boxes", "robotlab.camera", "robotlab.color",
-    "robotlab.control", "robotlab.greenhouse", "robotlab.image", "robotlab.loop", "robotlab.metrics", "robotlab.neural",
-)  # fmt: skip
+    "IPython.display",
+    "ipywidgets",
+    "matplotlib.pyplot",
+    "scipy",
+    *(
+        f"robotlab.{room}"
+        for room in ["boxes", "camera", "color", "control", "greenhouse", "image", "loop", "metrics", "neural"]
+    ),
+)
 # Exit codes of a fork: it could not be closed off; its job could not be read.
 NOT_CLOSED, NO_JOB = 97, 98
 _MOST_TEXT = 2000
@@ -56,7 +62,7 @@ def serve(options: dict[str, Any]) -> None:
             importlib.import_module(name)
     gc.collect()
     gc.freeze()
-    used = closing.address_space() if sys.platform == "linux" else 0
+    used = confinement.address_space() if sys.platform == "linux" else 0
     myself = os.pidfd_open(os.getpid()) if options["closed"] else -1
     control.send(b"ready")
     while True:
@@ -66,14 +72,14 @@ def serve(options: dict[str, Any]) -> None:
         if len(files) != 2:  # A late word to end a job that has ended.
             continue
         if options["closed"]:
-            closing.unshare(closing.NEW_PIDS)
+            confinement.unshare(confinement.NEW_PIDS)
         process = os.fork()
         if process == 0:
             _in_fork(control, myself, files, options, used)
         for file in files:
             os.close(file)
         if options["closed"]:
-            closing.back_to(myself)
+            confinement.back_to(myself)
         control.send(_wait(process, control, options["wall_s"]))
 
 
@@ -100,16 +106,16 @@ def _in_fork(control: socket.socket, myself: int, files: list[int], options: dic
         job, results = files
         if options["closed"]:
             os.close(myself)
-            closing.own_folder(options["folder_mb"])
+            confinement.own_folder(options["folder_mb"])
         if sys.platform != "win32":
             os.setpgid(0, 0)
             null = os.open(os.devnull, os.O_RDWR)
             for standard in (0, 1, 2):
                 os.dup2(null, standard)
             memory = used + options["memory_mb"] * 2**20 if used else 2**40
-            closing.set_limits(memory, int(options["wall_s"]) + 1, options["file_mb"] * 2**20)
+            confinement.set_limits(memory, int(options["wall_s"]) + 1, options["file_mb"] * 2**20)
         if options["closed"]:
-            closing.give_up_rights()
+            confinement.give_up_rights()
         code = NO_JOB
         with open(job, "rb") as file:
             task = parse_json(file.read(), "the job")

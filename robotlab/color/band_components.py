@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab.color.bands import Band, LabBand
-from robotlab.color.colorspace import hsv_of_bytes
 from robotlab.color.components import Components, blobs_of_runs, runs_of_pixels
 from robotlab.color.fast_threshold import pixels_in_band
+from robotlab.color.hsv_conversion import hsv_of_bytes
 from robotlab.image.morphology import open_close
 
 

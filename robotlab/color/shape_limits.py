@@ -24,7 +24,7 @@ class Shape:
         Least fraction of its box that the blob fills.
     join_gap : float
         Blobs above each other join into one when the gap is at most this many
-        widths, see :func:`robotlab.color.joining.join_stacked`; 0 joins nothing.  The
+        widths, see :func:`robotlab.color.merging.join_stacked`; 0 joins nothing.  The
         other limits are for what is joined.
 
     Raises

@@ -220,6 +220,21 @@ class DataSet:
             )
         return replace(self, pictures=tuple(entries))
 
+    @property
+    def labeled(self) -> DataSet:
+        """Without the pictures that nobody has labeled yet: gathered, noted ``labeled: false``, and without a box.
+
+        To learn from or to judge by, those would count as pictures without
+        the things.
+        """
+        entries = [entry for entry in self.pictures if not entry.waits_for_labels]
+        if not entries:
+            raise DataSetError(
+                f"{self.labels_path}: at least one of the {len(self)} pictures chosen must be labeled, none is yet; "
+                "draw boxes with robotlab label, or choose other recordings"
+            )
+        return self if len(entries) == len(self) else self.having(entries)
+
     def need_boxes(self) -> DataSet:
         """Return the data set if it has boxes to learn from or to judge by.
 

@@ -7,13 +7,14 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from tqdm import tqdm
 
+from robotlab._progress import progress_bar
+from robotlab.data.dataset import DataSet
 from robotlab.data.drawing import PALETTE, draw_boxes
-from robotlab.data.model import DataSet
 from robotlab.errors import DataSetError
 from robotlab.image import resize, write_film, write_text
 
+# Light letters on nearly black, small, under the picture (a choice, no source).
 _PAPER, _INK = (24, 24, 24), (235, 235, 235)
 _CAPTION_PX, _LETTER_PX = 20, 12
 
@@ -21,7 +22,7 @@ _CAPTION_PX, _LETTER_PX = 20, 12
 def time_lapse(
     data: DataSet, path: str | os.PathLike, rate_hz: float = 8.0, width_px: int = 480, progress: bool = True
 ) -> Path:
-    """Write all pictures with their boxes as a film, to see a slip flash by.
+    """Write all pictures with their boxes as a film, in which a wrong box flashes by.
 
     Parameters
     ----------
@@ -62,18 +63,20 @@ def time_lapse(
     size = width_px // 2 * 2, max(2, round(width_px * float(np.median(shapes)) / 2) * 2)
 
     def frames() -> Iterator[np.ndarray]:
-        for entry in tqdm(data.pictures, desc="time-lapse", unit="picture", disable=not progress, leave=False):
-            scale = min(size[0] / entry.width_px, size[1] / entry.height_px)
-            wide, tall = max(1, round(entry.width_px * scale)), max(1, round(entry.height_px * scale))
-            small = resize(data.load(entry), (wide, tall), "area" if scale < 1 else "nearest")
-            colors = [PALETTE[label % len(PALETTE)] for label in entry.labels]
-            left, top = (size[0] - wide) // 2, (size[1] - tall) // 2
-            frame = np.full((size[1] + _CAPTION_PX, size[0], 3), _PAPER, np.uint8)
-            frame[top : top + tall, left : left + wide] = draw_boxes(
-                small, entry.boxes * scale, colors, dashed=entry.ignore | entry.crowd
-            )
-            yield write_text(
-                frame, (4, size[1] + 3), f"{entry.id} · {entry.recording} · {entry.name}", _INK, _LETTER_PX
-            )
+        with progress_bar(len(data), "time-lapse", progress, unit="picture", leave=False) as bar:
+            for entry in data.pictures:
+                scale = min(size[0] / entry.width_px, size[1] / entry.height_px)
+                wide, tall = max(1, round(entry.width_px * scale)), max(1, round(entry.height_px * scale))
+                small = resize(data.load(entry), (wide, tall), "area" if scale < 1 else "nearest")
+                colors = [PALETTE[label % len(PALETTE)] for label in entry.labels]
+                left, top = (size[0] - wide) // 2, (size[1] - tall) // 2
+                frame = np.full((size[1] + _CAPTION_PX, size[0], 3), _PAPER, np.uint8)
+                frame[top : top + tall, left : left + wide] = draw_boxes(
+                    small, entry.boxes * scale, colors, dashed=entry.ignore | entry.crowd
+                )
+                yield write_text(
+                    frame, (4, size[1] + 3), f"{entry.id} · {entry.recording} · {entry.name}", _INK, _LETTER_PX
+                )
+                bar.update()
 
     return write_film(path, frames(), rate_hz)

@@ -1,0 +1,87 @@
+"""What several commands share: lists of names, what is printed, options, the detector that drives."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+from typing import TYPE_CHECKING, Any, TextIO
+
+from robotlab.errors import InputError, printable
+
+if TYPE_CHECKING:
+    from robotlab.camera import Camera
+
+
+def names(text: str) -> tuple[str, ...]:
+    """The names in a text such as ``"a, b"``."""
+    return tuple(part.strip() for part in text.split(",") if part.strip())
+
+
+def show(text: object, file: TextIO | None = None) -> None:
+    """Print text that may hold names from files."""
+    print(printable(text, keep="\n"), file=file, flush=True)
+
+
+def say(text: object) -> None:
+    """Print such text where progress goes, standard error."""
+    show(text, sys.stderr)
+
+
+def add_browser_options(sub: argparse.ArgumentParser) -> None:
+    """For commands that start JupyterLab."""
+    sub.add_argument("--port", type=int, default=8888, help="first port to try")
+    sub.add_argument("--no-browser", action="store_true", help="do not open a browser window, print the address")
+
+
+def add_jobs_options(sub: argparse.ArgumentParser) -> None:
+    """For commands whose parts run on several cores, or on a cluster."""
+    sub.add_argument("--jobs", type=int, metavar="N", help="processes on this machine (default: one for each core)")
+    sub.add_argument("--cluster", metavar="ADDRESS", help="a Dask scheduler, such as tcp://10.0.0.5:8786")
+    sub.add_argument("--quiet", action="store_true", help="no progress bar")
+
+
+def add_camera_options(sub: argparse.ArgumentParser, purpose: str = "") -> None:
+    """Where a camera stands and how wide it sees; :func:`camera_of` makes it."""
+    for name, usual, unit, words in (
+        ("--hfov", 62.0, "DEG", "horizontal field of view"),
+        ("--lens-height", 0.25, "M", "above the floor"),
+        ("--pitch", 0.0, "DEG", "looking down"),
+    ):
+        sub.add_argument(name, type=float, default=usual, metavar=unit, help=f"{purpose}{words} (default: {usual:g})")
+
+
+def camera_of(options: argparse.Namespace, size_px: tuple[int, int]) -> Camera:
+    """The camera of the options of :func:`add_camera_options`."""
+    import math
+
+    from robotlab.camera import Camera
+
+    return Camera(*size_px, math.radians(options.hfov), options.lens_height, math.radians(options.pitch))
+
+
+def size_of(text: str) -> tuple[int, int]:
+    """Width and height in a text such as ``"640x480"``, px."""
+    sides = re.fullmatch(r"([0-9]{1,5})x([0-9]{1,5})", text)
+    if sides is None:
+        raise InputError(f"--size must be WIDTHxHEIGHT in px, got {text!r}; write for instance 640x480")
+    return int(sides[1]), int(sides[2])
+
+
+def driving_detector(options: argparse.Namespace) -> tuple[Any, float]:
+    """The detector of ``--with``, and the score from which its detections count."""
+    from robotlab.loop import Settings
+
+    if options.who == "color":
+        from robotlab.color import ColorDetector
+        from robotlab.course.resources import shipped
+        from robotlab.data import open_dataset
+        from robotlab.face_off import threshold
+
+        source = open_dataset(shipped("datasets/greenhouse"))
+        detector = ColorDetector.from_dataset(source, progress=not options.quiet)
+        return detector, threshold(detector, source)
+    from robotlab.neural import NeuralDetector
+
+    model = NeuralDetector.load(options.who)
+    return model, float(model.facts.get("best_score") or Settings().min_score)

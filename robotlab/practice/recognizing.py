@@ -1,0 +1,231 @@
+"""Recognize what a learner's results are: those of a known mistake, of one common to all tasks, or of other inputs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from robotlab.practice.comparing import agree, as_numbers
+from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
+from robotlab.practice.one_edit import Known
+from robotlab.practice.patterns import one_value, other_inputs, words_exchanged
+from robotlab.practice.running import Outcome, outcome_of
+from robotlab.practice.scales import scale
+from robotlab.practice.task import Task
+
+_ZEROS = (
+    "Every number in your results is 0, whatever the inputs. Is a value computed and not used, or an array made and "
+    "never filled?"
+)
+
+
+def recognize(
+    task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]
+) -> tuple[str, str, bool] | None:
+    """Name and sentence of the misconception that gives the learner's results, if there is one.
+
+    In every case at best; else in all but those edges where the learner's
+    function fails in its own way; else in all plain cases.
+
+    Parameters
+    ----------
+    task : Task
+        The task.
+    cases : sequence of tuple
+        All cases.
+    right : sequence of object
+        Their right results.
+    got : sequence of Outcome
+        The learner's.
+
+    Returns
+    -------
+    tuple of (str, str, bool) or None
+        The name, the sentence, and whether it holds for inputs at the border too.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> task = task_named("field_of_view")
+    >>> cases, right = task.cases(), [task.reference(*case) for case in task.cases()]
+    >>> got = [Outcome("value", one / 2) for one in right]
+    >>> recognize(task, cases, right, got)[0]
+    'half the angle'
+    """
+    spellings = [
+        (misconception, [outcome_of(function, case) for case in cases])
+        for misconception in task.misconceptions
+        for function in (misconception.function, *misconception.also)
+    ]
+    plain = range(task.plain)
+    everywhere = range(len(cases))
+    usable = [i for i in everywhere if i < task.plain or (got[i].kind == "value" and not _has_nan(got[i].value))]
+    for places in (everywhere, usable, plain):
+        if _is_right(task, right, got, places):
+            return None
+        for misconception, outcomes in spellings:
+            if all(_alike(task, outcomes[i], got[i]) for i in places):
+                return misconception.name, misconception.says, places is not plain
+    if any(got[i].kind != "value" for i in plain):
+        return None
+    results = [as_numbers(got[i].value) for i in plain]
+    numbers = np.concatenate([np.ravel(one) for one in results if one is not None] or [np.zeros(0)])
+    shaped = all(
+        one is not None and r is not None and one.shape == r.shape for one, r in zip(results, map(as_numbers, right))
+    )
+    if shaped and numbers.dtype.kind != "b" and numbers.any() and (numbers == numbers[0]).all():
+        return (
+            "the same for all inputs",
+            f"Every number in your results is {numbers[0]:.6g}, whatever the inputs.",
+            True,
+        )
+    if (
+        not numbers.size
+        and all(isinstance(one, np.ndarray) for one in results)
+        and any(np.size(right[i]) for i in plain)
+    ):
+        return "nothing in it", "Your result is empty every time: what drops or leaves out everything?", True
+    if all(
+        one is not None and one.dtype.kind != "b" and not one.any() for one in results
+    ):  # Rounding makes some zeros.
+        return "nothing but zeros", _ZEROS, True
+    general_misconceptions = [general for general in GENERAL if general.may_be_in(task.unit)]
+    for general in general_misconceptions:
+        if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
+            return general.name, general.says, True
+    for misconception, outcomes in spellings:  # Two mistakes at once.
+        if any(outcomes[i].kind != "value" for i in plain) or _is_right(task, right, outcomes, plain):
+            continue
+        for general in general_misconceptions:
+            if all(agree(changed(general, outcomes[i].value), got[i].value, task.rtol, task.atol) for i in plain):
+                return (
+                    f"{misconception.name}, and {general.name}",
+                    f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}",
+                    False,
+                )
+    return None
+
+
+def pattern(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]) -> tuple[str, str] | None:
+    """Name and sentence of what the results of the plain cases have in common.
+
+    Parameters
+    ----------
+    task : Task
+        The task.
+    cases : sequence of tuple
+        All cases.
+    right : sequence of object
+        Their right results.
+    got : sequence of Outcome
+        The learner's.
+
+    Returns
+    -------
+    tuple of (str, str) or None
+        The name and the sentence.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> task = task_named("field_of_view")
+    >>> cases, right = task.cases(), [task.reference(*case) for case in task.cases()]
+    >>> got = [Outcome("value", one + 0.7) for one in right]
+    >>> pattern(task, cases, right, got)[0]
+    'a constant difference'
+    """
+    plain = range(task.plain)
+    if _is_right(task, right, got, plain):
+        return None
+    if any(got[i].kind != "value" for i in plain):
+        return None
+    ours, theirs = right[: task.plain], got[: task.plain]
+    found = (
+        one_value(task, cases, ours, theirs)
+        or words_exchanged(ours, theirs)
+        or other_inputs(task, cases[: task.plain], theirs)
+    )
+    if found:
+        return found
+    for general in ALONE:
+        if all(agree(changed(general, r), g.value, task.rtol, task.atol) for r, g in zip(ours, theirs)):
+            return general.name, general.says
+    return scale(task, cases[: task.plain], ours, theirs)
+
+
+def known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], order: Sequence[int]) -> list[Known]:
+    """What each known mistake gives, in the plain cases that it gets wrong mostly.
+
+    Parameters
+    ----------
+    task : Task
+        The task.
+    cases : sequence of tuple
+        All cases.
+    right : sequence of object
+        Their right results.
+    order : sequence of int
+        The order in which they will be tried.
+
+    Returns
+    -------
+    list of (str, sequence, bool)
+        As :func:`robotlab.practice.one_edit.one_edit` takes them.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> task = task_named("field_of_view")
+    >>> cases, right = task.cases(), [task.reference(*case) for case in task.cases()]
+    >>> known_mistakes(task, cases, right, range(len(cases)))[0][0]
+    'Your results have the right size and the wrong sign.'
+    """
+    found: list[Known] = []
+    for general in GENERAL:
+        if general.may_be_in(task.unit) and right[order[0]] is not None:
+            wrong = [changed(general, right[i]) if i < task.plain else None for i in order]
+            found.append((general.says, wrong, True))
+    for misconception in task.misconceptions:
+        outcomes = [outcome_of(misconception.function, cases[i]) for i in order]
+        if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
+            wrong = [one.value if i < task.plain else None for one, i in zip(outcomes, order)]
+            found.append((misconception.says, wrong, False))
+    return [
+        one
+        for one in found
+        if one[1][0] is not None
+        and _tells_apart(one[1], one[2])
+        and sum(
+            result is not None and not agree(right[i], result, task.rtol, task.atol) for result, i in zip(one[1], order)
+        )
+        > task.plain / 2
+    ]
+
+
+def _tells_apart(results: Sequence[Any], common: bool) -> bool:
+    """Whether results differ enough that another answer does not give them by chance."""
+    known = [one for one in results if one is not None]
+    if any(isinstance(one, str) for one in known):
+        return common and len(set(known)) > 1
+    numbers = np.concatenate([np.ravel(one) for one in map(as_numbers, known) if one is not None] or [np.zeros(0)])
+    if numbers.dtype.kind != "f":  # Counts and masks agree by chance.
+        return common and len(np.unique(numbers)) > 1
+    return len(np.unique(numbers)) > 3
+
+
+def _is_right(task: Task, right: Sequence[Any], got: Sequence[Outcome], places: Sequence[int]) -> bool:
+    """Whether results are right in these cases, but perhaps for their type."""
+    return all(got[i].kind == "value" and agree(right[i], got[i].value, task.rtol, task.atol) for i in places)
+
+
+def _has_nan(value: Any) -> bool:
+    numbers = as_numbers(value)
+    return numbers is not None and numbers.dtype.kind == "f" and bool(np.isnan(numbers).any())
+
+
+def _alike(task: Task, misconception: Outcome, got: Outcome) -> bool:
+    if misconception.kind == "raised" or got.kind == "raised":
+        return misconception.kind == got.kind and type(misconception.error) is type(got.error)
+    return agree(misconception.value, got.value, task.rtol, task.atol)
