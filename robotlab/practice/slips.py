@@ -11,10 +11,12 @@ import ast
 from collections.abc import Iterator
 from typing import Any
 
-from robotlab.practice.source_changes import Change, as_part, called_name, is_comparison
+from robotlab.practice.source_changes import Change, as_part, called_name
 from robotlab.practice.source_edits import Edit, Slot, get, slots_of
 
 _COMPARISONS = (ast.Lt, ast.LtE, ast.Gt, ast.GtE)
+# The same comparison with its limit in or out.
+_AT_LIMIT = {ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt}
 _OPPOSITES = {"min": "max", "minimum": "maximum", "argmin": "argmax", "floor": "ceil", "any": "all"}
 _OPPOSITES |= {other: one for one, other in _OPPOSITES.items()}
 # What is inside their parentheses is not what is outside.
@@ -53,6 +55,7 @@ def slips(body: ast.FunctionDef) -> Iterator[tuple[Edit, bool]]:
     'the parentheses in `v ** 2 / 2 * a`'
     """
     slots = [slot for slot in slots_of(body) if not isinstance(slot[0], ast.arguments)]
+    yield from ((edit, True) for edit in _comparisons(slots, at_limit=True))
     for slot in slots:
         for change, words in _parentheses(get(slot)):
             yield ([slot], change, get(slot), words), False
@@ -66,6 +69,7 @@ def slips(body: ast.FunctionDef) -> Iterator[tuple[Edit, bool]]:
     for slot in slots:
         for change, words in _pitfalls(get(slot)):
             yield ([slot], change, get(slot), words), True
+    yield from ((edit, True) for edit in _comparisons(slots, at_limit=False))
     for edit in _one_sign(slots):
         yield edit, not isinstance(getattr(edit[2], "op", None), ast.Add | ast.Sub)
     yield from ((edit, True) for edit in _exchanged_functions(slots))
@@ -91,6 +95,11 @@ def _parentheses(node: Any) -> Iterator[tuple[Change, str]]:
                 yield side, shown
         if isinstance(node.op, ast.Add | ast.Sub):
             yield from _what_is_divided(node)
+            inner, outer = node.left, getattr(node.left, "op", None)
+            if isinstance(inner, ast.BinOp) and isinstance(outer, ast.Add | ast.Sub):
+                top, rest = _after_division(ast.BinOp(inner.right, node.op, node.right))
+                if rest is not None:  # `1 - a / b + c`
+                    yield as_part(ast.BinOp(inner.left, outer, ast.BinOp(top, ast.Div(), rest))), shown
     elif called_name(node) in _CURVES and len(node.args) == 1 and isinstance(node.args[0], ast.BinOp):
         yield (
             (lambda n: ast.BinOp(ast.Call(n.func, [n.args[0].left], n.keywords), n.args[0].op, n.args[0].right)),
@@ -252,16 +261,25 @@ def _first_values(body: ast.AST) -> Iterator[Edit]:
                 yield [(line, "value", None)], as_part(number), line, f"the number 0: other values may lie {side} it"
 
 
-def _one_sign(slots: list[Slot]) -> Iterator[Edit]:
-    """A comparison, and/or, an operator."""
+def _comparisons(slots: list[Slot], at_limit: bool) -> Iterator[Edit]:
+    """Each sign of ``a <= b < c``: with its limit in or out, or any other."""
     for slot in slots:
         node: Any = get(slot)
-        if is_comparison(node):
-            for one in _COMPARISONS:
-                if not isinstance(node.ops[0], one) and isinstance(node.ops[0], _COMPARISONS):
-                    changed = ast.Compare(node.left, [one()], node.comparators)
-                    yield [slot], as_part(changed), node, f"the comparison `{ast.unparse(node)}`"
-        elif isinstance(node, ast.BoolOp):
+        if isinstance(node, ast.Compare):
+            sides = [node.left, *node.comparators]
+            for i, sign in enumerate(node.ops):
+                shown = f"the comparison `{ast.unparse(ast.Compare(sides[i], [sign], [sides[i + 1]]))}`"
+                for one in _COMPARISONS if isinstance(sign, _COMPARISONS) else ():
+                    if not isinstance(sign, one) and at_limit == (_AT_LIMIT[type(sign)] is one):
+                        changed = ast.Compare(node.left, [*node.ops[:i], one(), *node.ops[i + 1 :]], node.comparators)
+                        yield [slot], as_part(changed), node, shown
+
+
+def _one_sign(slots: list[Slot]) -> Iterator[Edit]:
+    """And/or, an operator."""
+    for slot in slots:
+        node: Any = get(slot)
+        if isinstance(node, ast.BoolOp):
             other = ast.And if isinstance(node.op, ast.Or) else ast.Or
             yield [slot], as_part(ast.BoolOp(other(), node.values)), node, "`and` and `or`"
         elif isinstance(node, ast.BinOp):

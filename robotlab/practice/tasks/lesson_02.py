@@ -243,6 +243,12 @@ WORKING_BAND = Task(
             lambda o, s, a, w, h: _band(o, w, s, a / 2, w),
         ),
         Misconception(
+            "angle shared out with the pixels",
+            "You took hfov_rad · height_px / width_px for the vertical field of view. Angles do not share out with the pixels; "
+            "the tangents of half the angles do.",
+            lambda o, s, a, w, h: (o / 2 / math.tan(a * h / w / 2), _band(o, h, s, a / 2, w)[1]),
+        ),
+        Misconception(
             "focal length from the height",
             "You took the focal length from the picture's height and hfov_rad. The horizontal angle spans the width.",
             lambda o, s, a, w, h: _band(o, h, s, a / 2, h),

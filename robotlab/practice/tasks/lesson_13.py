@@ -171,7 +171,10 @@ CAMERA_DELAY = Task(
             "nearest change",
             "You took the change nearest in time. A picture cannot show what is still to come.",
             lambda seen, sw: float(np.median(np.abs(seen[:, None] - sw).min(axis=1))),
-            also=(lambda seen, sw: float(np.mean(np.abs(seen[:, None] - sw).min(axis=1))),),
+            also=(
+                lambda seen, sw: float(np.mean(np.abs(seen[:, None] - sw).min(axis=1))),
+                lambda seen, sw: float(np.median(seen - sw[np.abs(seen[:, None] - sw).argmin(axis=1)])),
+            ),
         ),
         Misconception(
             "time to the next change",

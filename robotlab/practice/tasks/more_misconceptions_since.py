@@ -259,7 +259,7 @@ SINCE: dict[str, tuple[Misconception, ...]] = {
     "label_agreement": (
         Misconception(
             "in the order of the lists",
-            "A box takes the first that overlaps enough. The pair with the highest IoU of all comes first, wherever its boxes stand.",
+            "A box takes its partner when its turn comes in the list. The pair with the highest IoU of all comes first, wherever its boxes stand.",
             lambda a, b, t: _pairs(a, b, t, lambda table, i, j: (i, j)),
             also=(
                 lambda a, b, t: _pairs(a, b, t, lambda table, i, j: (i, -table[i, j], j)),
@@ -361,14 +361,22 @@ SINCE: dict[str, tuple[Misconception, ...]] = {
 }
 
 _BESIDE = np.array([[0.0, 0, 10, 10], [3, 0, 13, 10]])
+_IN_TURN = np.array([[0.0, 0, 10, 10], [4, 0, 14, 10]])
 SINCE_EDGES: dict[str, tuple[tuple, ...]] = {
     "label_agreement": (
         # The surest pair leaves the other two boxes without a partner; any other order makes two pairs.
         (_BESIDE, np.array([[-2.0, 0, 8, 10], [1, 0, 11, 10]]), 0.5),
         (_BESIDE * [1, 1, 1, 2], np.array([[1.0, 0, 11, 20], [-2, 0, 8, 20]]), 0.5),
+        # Each in turn its best partner makes two pairs; the surest pair leaves two boxes that hardly overlap.
+        (_IN_TURN, _IN_TURN + [3, 0, 3, 0], 0.5),
+        (_IN_TURN + [3, 0, 3, 0], _IN_TURN, 0.5),
         # The same boxes in another order.
         (_BESIDE + [0, 0, 0, 4], _BESIDE[::-1] + [0, 0, 0, 4], 0.6),
     ),
+    # One wholly inside of the other, which touches no side of it.
+    "iou": ((np.array([0.0, 0, 10, 10]), np.array([2.0, 3, 7, 6])),),
+    # Narrow, and just below what matters.
+    "choose": ((0.098, 0.099, 0.1),),
     # Before, between and beside the training frames.
     "leaked_part": ((np.array([10, 100]), np.array([2, 50, 11]), 2),),
     # The cell that differs stands before the one that is too low.
