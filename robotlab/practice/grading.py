@@ -14,7 +14,7 @@ from robotlab.practice.code_signs import code_sign
 from robotlab.practice.comparing import Difference, as_numbers, compare, wanted
 from robotlab.practice.contrast import where_it_fails
 from robotlab.practice.failing import in_failing, lines_of_failing
-from robotlab.practice.hints import hint
+from robotlab.practice.hints import did_you_mean, hint
 from robotlab.practice.one_edit import one_edit, one_slip
 from robotlab.practice.patterns import nearly_right, unused_inputs
 from robotlab.practice.recognizing import known_mistakes, pattern, recognize
@@ -128,6 +128,11 @@ def grade_outcomes(
     assert fault is not None
     table = _table(task, cases[first], outcome, right[first] if reveal else None)
     complete = len(outcomes) == len(cases)
+
+    def recognized(name: str, says: str) -> Verdict:
+        says = " ".join(filter(None, [_error(outcome, says), says]))
+        return Verdict(task.name, "misconception", says, name, table=table, **beside)
+
     if complete and all(one.kind == "value" and one.value is None for one in outcomes):
         does = "prints something" if any(one.printed for one in outcomes) else "computes something"
         says = f"Your function {does} and returns None. It must end with return and give {wanted(_first_value(right))}."
@@ -142,18 +147,16 @@ def grade_outcomes(
         if known:
             name, says, sure = known
             name, says = (slip[0], f"All but one thing is right. {slip[1]}") if slip and not sure else (name, says)
-            return Verdict(
-                task.name, "misconception", _with_slip(says, slip if sure else None), name, table=table, **beside
-            )
+            return recognized(name, _with_slip(says, slip if sure else None))
         found = unused_inputs(task, code) if code is not None and fault.kind != "type" else None
         if found:
-            return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
+            return recognized(*found)
         if slip:
             says = " ".join(filter(None, ["All but one thing is right.", slip[1], where]))
-            return Verdict(task.name, "misconception", says, slip[0], table=table, **beside)
+            return recognized(slip[0], says)
         found = pattern(task, cases, right, outcomes) if fault.kind in ("value", "shape", "nan") else None
         if found:
-            return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
+            return recognized(*found)
     if code is not None and fault.kind != "type":
         # Right in most cases, or stopped by Python: then there is one thing to say, not two.
         mostly = fault.kind != "raised" and sum(i < task.plain for i in failing) > task.plain / 2
@@ -161,11 +164,10 @@ def grade_outcomes(
         edges = [place for place, i in enumerate(order) if i >= task.plain] if mostly else []
         found = one_edit(task, code, ordered, rights, mistakes, edges, fault.kind == "nan")
         if found:
-            says = " ".join(filter(None, [found[1], where]))
-            return Verdict(task.name, "misconception", says, found[0], table=table, **beside)
+            return recognized(found[0], " ".join(filter(None, [found[1], where])))
     found = nearly_right(right[: task.plain], outcomes[: task.plain]) if complete else None
     if found:
-        return Verdict(task.name, "misconception", found[1], found[0], table=table, **beside)
+        return recognized(*found)
     answers = responses(task, code, cases[: task.plain]) if code is not None and fault.kind == "value" else ""
     sign = code_sign(code, [cases[i] for i in failing], fault.kind != "raised") if code is not None else None
     there = _there(task, cases, first, right, outcome) if fault.kind == "value" else ""
@@ -175,9 +177,7 @@ def grade_outcomes(
     again = "" if "none of the answers" in alike else fault.says
     parts = [again, there, alike, answers, "" if fault.kind == "changed" else where, stops, seen]
     if sign:
-        error = f"{error_text(outcome.error).removesuffix('.')}." if outcome.error is not None else ""
-        says = " ".join(filter(None, [error, sign[1], alike, answers, where]))
-        return Verdict(task.name, "misconception", says, sign[0], table=table, **beside)
+        return recognized(sign[0], " ".join(filter(None, [sign[1], alike, answers, where])))
     return Verdict(task.name, fault.kind, " ".join(filter(None, parts)), table=table, **beside)
 
 
@@ -185,6 +185,15 @@ def _with_slip(says: str, slip: tuple[str, str, bool] | None) -> str:
     """The sentence of a known mistake, with the line in which it was made, where that is sure."""
     _, place, adds = slip or ("", "", False)
     return f"{says} {place}" if adds or "parenthes" in says and "parenthes" in place else says
+
+
+def _error(outcome: Outcome, says: str) -> str:
+    """The error in which a case ended, the line unless it is said already, and the name that was meant."""
+    if outcome.error is None:
+        return ""
+    error, source = error_text(outcome.error), outcome.place.partition(", ")[2]
+    at = f"Your {outcome.place}." if outcome.place and not (source and source in says) else ""
+    return " ".join(filter(None, [f"{error.removesuffix('.')}.", at, did_you_mean(outcome.error)]))
 
 
 def _empty_of_float(right: Sequence[Any], outcomes: Sequence[Outcome]) -> tuple[str, ...]:
@@ -292,9 +301,9 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference 
         }[outcome.kind]
         return Difference(outcome.kind, rule + (f" It was stopped in {outcome.place}." if outcome.place else ""))
     if outcome.kind == "raised":
-        said = error_text(outcome.error)
-        at = f"Your {outcome.place}." if outcome.place else ""
-        return Difference("raised", " ".join(filter(None, [said.removesuffix(".") + ".", at, hint(said)])))
+        said = _error(outcome, "")
+        more = "" if "Did you mean" in said else hint(error_text(outcome.error))
+        return Difference("raised", " ".join(filter(None, [said, more])))
     try:
         fault = compare(right, outcome.value, task.rtol, task.atol)
     except Exception as error:  # A learner's object may do anything when it is compared.

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+import builtins
+import difflib
 import re
+import sys
+import traceback
+from types import ModuleType
+
+import numpy as np
 
 # Patterns of messages of Python 3.11 to 3.14 and NumPy 2, from memory.
 _HINTS = (
@@ -83,6 +90,9 @@ _HINTS = (
     ),
 )
 
+# What has no names but those of Python and NumPy.
+_COMMON = (np.ndarray, list, tuple, dict, set, str)
+
 
 def hint(message: str) -> str:
     """Explain an error message, if it is a common one.
@@ -105,3 +115,40 @@ def hint(message: str) -> str:
     ''
     """
     return next((says for pattern, says in _HINTS if re.search(pattern, message)), "")
+
+
+def did_you_mean(error: BaseException) -> str:
+    """The name that is spelled most like one that Python does not know.
+
+    Parameters
+    ----------
+    error : BaseException
+        What was raised; names are looked up where that was.
+
+    Returns
+    -------
+    str
+        A question; empty for other errors, and where no name is near.
+
+    Examples
+    --------
+    >>> try:
+    ...     np.arctn(1.0)
+    ... except AttributeError as error:
+    ...     did_you_mean(error)
+    'Did you mean arctan?'
+    """
+    name, known = getattr(error, "name", None), []
+    if isinstance(error, UnboundLocalError) or name in sys.stdlib_module_names:
+        return ""
+    if isinstance(error, AttributeError):
+        owner = getattr(error, "obj", None)
+        known = [dir(owner)] if isinstance(owner, ModuleType) or type(owner) in _COMMON else []
+    elif isinstance(error, NameError):
+        frames = [frame for frame, _ in traceback.walk_tb(error.__traceback__)]
+        known = [list(frames[-1].f_code.co_varnames), [*frames[-1].f_globals, *dir(builtins)]] if frames else []
+    for names in known:
+        near = difflib.get_close_matches(str(name), [one for one in names if not one.startswith("_")], 1, 0.7)
+        if near:
+            return f"Did you mean {near[0]}?"
+    return ""

@@ -96,3 +96,21 @@ def test_a_copy_is_followed_and_the_data_of_the_learner_stay():
     failing = [i for i, (case, one) in enumerate(zip(task.cases(), right)) if case[0] > 1 and one != 0]
     said = lines_of_failing(names["safe_speed"], task.cases(), failing)
     assert said == "All cases that fail, and no others, go through line 4, `return 0`." and table == [0.0]
+
+
+def test_the_error_is_said_before_what_is_recognized():
+    """Where Python stopped the answer, its error comes first, whatever the verdict says of the mistake."""
+    missing = verdict_on("stopping_distance", "v = abs(speed_mps)\nreturn v * delay_s + v**2 / (2 * decel_mps)")
+    assert missing.misconception == "an input that is not used"
+    assert missing.says.startswith("NameError: name 'decel_mps' is not defined. Your line 3, `return v * delay_s")
+    assert "Did you mean decel_mps2?" in missing.says
+    shapes = verdict_on(
+        "softmax", "e = np.exp(scores - scores.max(axis=1, keepdims=True))\nreturn e / e.sum(axis=1)"
+    ).says
+    assert shapes.startswith("ValueError: operands could not be broadcast together") and shapes.count("Read line") == 1
+
+
+@pytest.mark.parametrize("body", ["return maht.sqrt(speed_mps)", "x = x + 1\nreturn x", "return os.sep", "return qqqq"])
+def test_a_name_is_offered_only_where_one_is_near(body):
+    says = verdict_on("stopping_distance", body).says
+    assert ("Did you mean math?" in says) == ("maht" in body) and says.count("Did you mean") == ("maht" in body)
