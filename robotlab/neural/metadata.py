@@ -102,7 +102,7 @@ def checked_metadata(model: ModelOutline, name: str) -> tuple[tuple[str, ...], i
     Examples
     --------
     >>> known = {"robotlab_format": "1", "classes": '["post"]', "working": '{"longest_px": 640, "scale": 1}'}
-    >>> checked_metadata(ModelOutline(frozenset(["Conv"]), {**known, "facts": '{"stage": "head"}'}), "a.onnx")
+    >>> checked_metadata(ModelOutline(frozenset(["Conv"]), {**known, "facts": '{"training": "frozen_backbone"}'}), "a.onnx")
     (('post',), 640, 1.0, {'training': 'frozen_backbone'})
     >>> checked_metadata(ModelOutline(frozenset(["Conv"]), {**known, "facts": '{"best_score": "high"}'}), "a.onnx")
     Traceback (most recent call last):

@@ -195,6 +195,8 @@ class Notebook:
         page.goto(f"{lab.url}/doc/workspaces/{lab.folder.name}/tree/{self.path.relative_to(lab.root).as_posix()}")
         page.locator(".jp-Notebook .jp-Cell").first.wait_for()
         self.until(lambda: lab.kernels(), "a kernel")
+        # Cells that are run before the page has reached the kernel are left out without a word.
+        self.until(lambda: "| Idle" in page.locator("#jp-main-statusbar").inner_text(), "the page to reach its kernel")
 
     def until(self, true, what: str, timeout_s: float = 60):
         """Wait, with the page alive, until a function gives something true."""

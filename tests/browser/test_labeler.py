@@ -228,7 +228,7 @@ def test_suggestions_by_color_and_a_click(labeler):
     page.keyboard.press("Enter")
     one.notebook.until(lambda: len(one.boxes(second)) == 1, "the suggestion accepted")
     near(one.boxes(second).boxes, [frame(second - 1)[1]], 1)
-    assert "spread over all recordings" in one.line.inner_text()
+    one.notebook.until(lambda: "spread over all recordings" in one.line.inner_text(), "the reason for this picture")
 
 
 def test_touch_at_device_pixel_ratio_2(labeler, browser, notebook_on):

@@ -71,8 +71,8 @@ METHODS = {
 }  # fmt: skip
 # Code made while it runs: commands and tasks by their name, and what runs a learner's code.
 MAKES_CODE = {
-    "_lazy.py", "cli/parser.py", "course/glossary.py", "practice/tasks/__init__.py", "marking/inside.py", "practice/one_edit.py",
-    "practice/plain_source.py",
+    "_lazy.py", "cli/parser.py", "course/glossary.py", "practice/tasks/__init__.py", "marking/sandboxed.py", "practice/one_edit.py",
+    "practice/plain_source.py", "practice/failing.py", "practice/responses.py",
 }  # fmt: skip
 # Who reads plain files without the door: the door itself; files that came with the library or that it has just written;
 # the system's; the contributors' sources; and checks of its own before it reads.
@@ -80,7 +80,7 @@ READ_FILES = {
     "files.py", "packs/writing.py", "packs/class_pack.py", "report/page.py", "loop/replay.py", "loop/log.py", "widgets/kit.py",
     "robot/page_server.py", "greenhouse/recordings.py", "classify/imagenet.py", "classify/checkpoint.py", "course/glossary.py",
     "course/notebooks.py", "course/builder.py", "sweep/running.py", "neural/budget.py", "loop/camera_thread.py",
-    "practice/progress.py", "gather/store.py", "data/write.py", "data/voc.py", "marking/room.py", "marking/inside.py",
+    "practice/progress.py", "gather/store.py", "data/write.py", "data/voc.py", "marking/sandbox.py", "marking/sandboxed.py",
 }  # fmt: skip
 
 

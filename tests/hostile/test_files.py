@@ -80,7 +80,7 @@ def test_only_plain_files_are_replaced(tmp_path):
     # A pipe stands for any device: as an administrator, a report renamed onto /dev/null took its place.
     os.mkfifo(tmp_path / "pipe")
     with pytest.raises(OSError, match="never replaced"):
-        files.files.write_whole(tmp_path / "pipe", "text")
+        files.write_whole(tmp_path / "pipe", "text")
     assert (tmp_path / "pipe").is_fifo() and len(list(tmp_path.iterdir())) == 1
 
 
