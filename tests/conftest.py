@@ -1,7 +1,7 @@
 """For all tests: no progress is written into the user's home, and the whole suite uses all cores.
 
-``python -m pytest`` without a file starts one process for each core and one more (pytest-xdist),
-up to four, and deals out whole files, so that what a file prepares is prepared once.
+``python -m pytest`` without a file starts one process for each core (pytest-xdist), two to
+four, and deals out whole files, so that what a file prepares is prepared once.
 The first process begins with the files that keep to a clock, which wait more than they compute.
 The other files run at a lower priority, so that no clock is late because of them.
 With a file or a folder named, all runs in one process, where a debugger and ``-s``
@@ -59,7 +59,7 @@ def pytest_cmdline_main(config):
     ):
         return
     if option.numprocesses is None and option.dist == "no":
-        option.numprocesses = min((os.cpu_count() or 1) + 1, MOST_PROCESSES)
+        option.numprocesses = max(2, min(os.cpu_count() or 1, MOST_PROCESSES))
         option.dist, option.loadscopereorder = "loadfile", False
         # One thread each: threads of two processes on the same cores wait for one another.
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
