@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Callable, Iterator, Sequence
-from types import FunctionType
 from typing import Any
 
 import numpy as np
@@ -37,7 +36,7 @@ def code_sign(function: Callable, failing: Sequence[tuple] = (), counting: bool 
     >>> code_sign(error_text) is None
     True
     """
-    found = parsed(function) if isinstance(function, FunctionType) else None
+    found = parsed(function)
     if found is None:
         return None
     tree, source = found

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Sequence
-from types import FrameType, FunctionType
+from types import FrameType
 from typing import Any
 
 import numpy as np
 
 from robotlab.practice.comparing import agree, as_numbers
-from robotlab.practice.plain_source import Steps, parsed, plain_names
+from robotlab.practice.plain_source import plain_copy
 from robotlab.practice.running import Outcome, run_cases
 from robotlab.practice.task import Task
 
@@ -158,15 +158,12 @@ def lines_of_failing(function: Callable, cases: Sequence[tuple], failing: Sequen
     >>> lines_of_failing(len, [], [])
     ''
     """
-    found = parsed(function) if isinstance(function, FunctionType) else None
-    if found is None or not 0 < len(failing) < len(cases) or sys.gettrace() is not None:
+    if not 0 < len(failing) < len(cases) or sys.gettrace() is not None:
         return ""
-    tree, source = found
-    names = plain_names(tree, function, Steps(0))
-    if names is None:
+    plain = plain_copy(function)
+    if plain is None:
         return ""
-    exec(compile(tree, "<traced>", "exec"), names)
-    copied = names[function.__name__]
+    copied, source = plain
     seen: list[set[int]] = [set() for _ in cases]
     place = [0]
 

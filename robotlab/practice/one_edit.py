@@ -83,7 +83,7 @@ def one_edit(
     >>> one_edit(task, len, task.cases(), []) is None
     True
     """
-    found = parsed(function) if isinstance(function, FunctionType) else None
+    found = parsed(function)
     if found is None:
         return None
     search = _Search(task, cases, right, known, edges)
@@ -120,7 +120,7 @@ def one_slip(
     >>> one_slip(task, len, task.cases(), []) is None
     True
     """
-    found = parsed(function) if isinstance(function, FunctionType) else None
+    found = parsed(function)
     if found is None:
         return None
     search = _Search(task, cases, right, (), ())

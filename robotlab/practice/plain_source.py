@@ -128,13 +128,13 @@ class Steps:
             yield one
 
 
-def parsed(function: FunctionType) -> tuple[ast.Module, str] | None:
-    """Tree and source of a function, if it can be found.
+def parsed(function: object) -> tuple[ast.Module, str] | None:
+    """Tree and source of a function, if it is one that was written with ``def`` and can be found.
 
     Parameters
     ----------
-    function : function
-        Any.
+    function : object
+        Anything.
 
     Returns
     -------
@@ -146,7 +146,11 @@ def parsed(function: FunctionType) -> tuple[ast.Module, str] | None:
     >>> from robotlab.practice.running import error_text
     >>> type(parsed(error_text)[0].body[0]).__name__
     'FunctionDef'
+    >>> parsed(len) is None
+    True
     """
+    if not isinstance(function, FunctionType):
+        return None
     try:
         source = textwrap.dedent(inspect.getsource(function))
         tree = ast.parse(source)
@@ -185,6 +189,33 @@ def plain_names(tree: ast.Module, function: FunctionType, steps: Steps) -> dict[
     allowed |= {"print": lambda *_, **__: None, "range": _short_range, "__import__": builtins.__import__}
     names = {"__builtins__": allowed, "_turn": steps.turn, "_count": steps.count}
     return names if _gather(tree, function, names, (function.__name__,)) else None
+
+
+def plain_copy(function: Any) -> tuple[FunctionType, str] | None:
+    """A copy of a function, made from its source, that does nothing but compute; outside data are copied too.
+
+    Parameters
+    ----------
+    function : object
+        Anything; it is not called.
+
+    Returns
+    -------
+    tuple of (function, str) or None
+        The copy and its source; None where it does more, or where that cannot be told.
+
+    Examples
+    --------
+    >>> from robotlab.practice.running import run_cases
+    >>> plain_copy(len) is None, plain_copy(run_cases) is None
+    (True, True)
+    """
+    found = parsed(function)
+    names = plain_names(found[0], function, Steps(0)) if found else None
+    if found is None or names is None:
+        return None
+    exec(compile(found[0], "<copied>", "exec"), names)
+    return names[function.__name__], found[1]
 
 
 def counted(tree: ast.AST) -> list[tuple[ast.AST, str, Any]]:

@@ -5,13 +5,12 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
-from types import FunctionType
 from typing import Any
 
 import numpy as np
 
 from robotlab.practice.comparing import as_numbers
-from robotlab.practice.plain_source import Steps, parsed, plain_names
+from robotlab.practice.plain_source import plain_copy
 from robotlab.practice.running import outcome_of, run_cases
 from robotlab.practice.task import Task
 
@@ -61,12 +60,10 @@ def responses(task: Task, function: Callable, cases: Sequence[tuple]) -> str:
     >>> responses(task, len, task.cases())
     ''
     """
-    found = parsed(function) if isinstance(function, FunctionType) else None
-    names = plain_names(found[0], function, Steps(0)) if found else None
-    if found is None or names is None:
+    copied = plain_copy(function)
+    if copied is None:
         return ""
-    exec(compile(found[0], "<copied>", "exec"), names)
-    own = names[function.__name__]
+    own = copied[0]
     cases = list(cases)[:_MOST_CASES]
     said: list[str] = []
     for words, change in _changes(task, cases[0]):

@@ -72,7 +72,7 @@ METHODS = {
 # Code made while it runs: commands and tasks by their name, and what runs a learner's code.
 MAKES_CODE = {
     "_lazy.py", "cli/parser.py", "course/glossary.py", "practice/tasks/__init__.py", "marking/sandboxed.py", "practice/one_edit.py",
-    "practice/plain_source.py", "practice/failing.py", "practice/responses.py",
+    "practice/plain_source.py",
 }  # fmt: skip
 # Who reads plain files without the door: the door itself; files that came with the library or that it has just written;
 # the system's; the contributors' sources; and checks of its own before it reads.

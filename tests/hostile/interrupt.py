@@ -28,17 +28,19 @@ import zipfile
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from types import SimpleNamespace
+from types import ModuleType, SimpleNamespace
+from typing import Any
+from unittest import mock
 
 import numpy as np
 from kinds import models
 from PIL import Image
 
+import robotlab.cli.drive
 import robotlab.cli.parser
-import robotlab.cli.robot_options
 import robotlab.face_off
 import robotlab.packs.class_pack
-import robotlab.packs.robot_pack
+import robotlab.packs.offline_pack
 import robotlab.report
 import robotlab.sweep.report
 import robotlab.tour
@@ -149,39 +151,57 @@ def band_detector() -> ColorDetector:
     return ColorDetector({"post": Band((6, 16), (190, 255), (70, 255))})
 
 
+def use(instead: dict[tuple[ModuleType, str], Any]) -> None:
+    """Put something shorter in place of a module's name; an error where there is no such name."""
+    for (module, name), short in instead.items():
+        mock.patch.object(module, name, short).start()
+
+
 def fetch_nothing() -> None:
     """Packs are small, and their wheels come from here."""
-    robotlab.packs.class_pack.lesson_files = lambda root: {f"lessons/{n}.md": b"# Hello\n" * 99 for n in range(9)}
-    robotlab.packs.class_pack.library_files = lambda root: {}
-    robotlab.packs.robot_pack.fetch_wheels = lambda folder, *_: (folder / "a.whl").write_bytes(b"wheel" * 999)
+    use(
+        {
+            (robotlab.packs.class_pack, "lesson_files"): lambda root: {
+                f"lessons/{n}.md": b"# Hello\n" * 99 for n in range(9)
+            },
+            (robotlab.packs.class_pack, "library_files"): lambda root: {},
+            (robotlab.packs.offline_pack, "fetch_wheels"): lambda folder, *_: (folder / "a.whl").write_bytes(
+                b"wheel" * 999
+            ),
+        }
+    )
 
 
 def shorten(home: Path) -> None:
     """In the child: what would take long is done on less."""
     fetch_nothing()
-    robotlab.cli.robot_options.detector_of = lambda options: (band_detector(), 0.3)
-    robotlab.face_off.simulate_walk = lambda detector, walk, settings, seed, who, progress, log=None: simulate(
-        detector, WALKS["weave"], settings=settings, duration_s=0.4, log=log
-    )
     small = NeuralDetector.load(home / "model.onnx")
-    for name in ("lightings_part", "data_part", "camera_part", "steering_part"):
-        setattr(robotlab.tour, name, lambda *_, **__: None)
-    robotlab.tour.face_off_part = robotlab.tour.walks_part = lambda *_: None
-    robotlab.tour.fit, robotlab.tour.threshold = lambda *_, **__: small, lambda *_: 0.5
-    robotlab.tour.face_off = lambda *_, **__: SimpleNamespace(sentences=lambda: ["Nothing was compared."])
-    robotlab.tour.ColorDetector = SimpleNamespace(from_dataset=lambda *_: None)
+    instead = {
+        (robotlab.cli.drive, "driving_detector"): lambda options: (band_detector(), 0.3),
+        (robotlab.face_off, "simulate_walk"): lambda detector, walk, settings, seed, who, progress, log=None: simulate(
+            detector, WALKS["weave"], settings=settings, duration_s=0.4, log=log
+        ),
+        (robotlab.tour, "fit"): lambda *_, **__: small,
+        (robotlab.tour, "threshold"): lambda *_: 0.5,
+        (robotlab.tour, "face_off"): lambda *_, **__: SimpleNamespace(sentences=lambda: ["Nothing was compared."]),
+        (robotlab.tour, "ColorDetector"): SimpleNamespace(from_dataset=lambda *_: None),
+    }
+    for name in ("lightings_part", "data_part", "camera_part", "steering_part", "face_off_part", "walks_part"):
+        instead[robotlab.tour, name] = lambda *_, **__: None
+    use(instead)
 
 
 def run(words: list[str]) -> int:
     """The command, as the console script runs it; or writing a data set, or labels, which a program does."""
-    if words[0] == "label":
-        return label(words[1])
-    if not words[0].startswith("write"):
+    if words[0] != "label" and not words[0].startswith("write"):
         sys.argv = ["robotlab", *words]
         robotlab.cli.parser.run()
     try:
-        data = open_dataset(words[1])
-        write_dataset(words[2], data, replace=True) if words[0] == "write" else write_voc(words[2], data)
+        if words[0] == "label":
+            label(words[1])
+        else:
+            data = open_dataset(words[1])
+            write_dataset(words[2], data, replace=True) if words[0] == "write" else write_voc(words[2], data)
     except OSError as error:
         print(error, file=sys.stderr)
         return 2
@@ -190,21 +210,14 @@ def run(words: list[str]) -> int:
     return 0
 
 
-def label(folder: str) -> int:
+def label(folder: str) -> None:
     """Give each picture one box more, and say when that is saved."""
-    try:
-        store = LabelStore(folder)
-        for count, id in enumerate(store.ids, 1):
-            labels = store.labels(id)
-            store.put(id, PictureLabels((*labels.boxes, LabeledBox((1, 1, 9, 9), min(store.classes))), labeled=True))
-            os.write(1, b"saved %d\n" % count)
-        store.close()
-    except OSError as error:
-        print(error, file=sys.stderr)
-        return 2
-    except KeyboardInterrupt:
-        return 130
-    return 0
+    store = LabelStore(folder)
+    for count, id in enumerate(store.ids, 1):
+        labels = store.labels(id)
+        store.put(id, PictureLabels((*labels.boxes, LabeledBox((1, 1, 9, 9), min(store.classes))), labeled=True))
+        os.write(1, b"saved %d\n" % count)
+    store.close()
 
 
 def child(words: list[str], home: Path, how: str, number: int, out: int) -> None:
