@@ -32,6 +32,7 @@ REAL_TIME = (
     "loop/test_loop_real_log",
     "loop/test_loop_stop",
     "loop/test_loop_timing",
+    "loop/test_loop_viewers",
     "robot/",
 )
 # Of this file each test is dealt out by itself: where there is no browser each runs a lesson.

@@ -23,7 +23,7 @@ from robotlab.errors import InputError
 # The visible range in steps of 5 nm.
 WAVELENGTHS_NM = np.arange(400.0, 701.0, 5.0)
 
-# Centre and standard deviation (nm) of the red, green and blue filters of a
+# Center and standard deviation (nm) of the red, green and blue filters of a
 # common silicon sensor: read off typical data-sheet curves, from memory.
 _FILTERS_NM = ((600.0, 35.0), (535.0, 35.0), (455.0, 25.0))
 

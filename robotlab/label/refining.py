@@ -1,4 +1,4 @@
-"""Second thoughts about a detector's boxes, learned from the boxes that a person drew or kept.
+"""Refinement of a detector's boxes, learned from the boxes that a person drew or kept.
 
 Two convex fits on features pooled over each box, as in detectors of two stages:
 
@@ -33,7 +33,7 @@ WORTH_GRID, WORTH_GROW, WORTH_CHANNELS = 3, 1.4, 8
 BESIDE, OFF, TWICE, SUGGESTED_IOU = 8, 0.08, 2, 0.4
 # Penalties tried, features brought to spread 1; the most rounds, each starting from the boxes of the one before.
 PENALTIES, ROUNDS = (0.3, 1.0, 3.0), 3
-# Penalty of the worth; the pooled features count as ten times as small, so they are penalised a hundred times as much.
+# Penalty of the worth; the pooled features count as ten times as small, so they are penalized a hundred times as much.
 WORTH_PENALTY, POOLED_SPREAD = 1e-3, 0.1
 # A suggestion is right from this IoU with a box on, and wrong below that one: what the simulated labeler keeps and drags.
 RIGHT_IOU, WRONG_IOU = 0.75, 0.25
@@ -243,7 +243,7 @@ class Refiner:
         )
 
     def refine(self, views: PooledViews, rows: np.ndarray) -> np.ndarray:
-        """Second thoughts about what the head finds in a picture.
+        """Refinement of what the head finds in a picture.
 
         Parameters
         ----------

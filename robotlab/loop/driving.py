@@ -33,7 +33,7 @@ from robotlab.loop.limits import check_hold_to_run, check_real_limits
 from robotlab.loop.log import RunLog
 from robotlab.loop.records import observation_record, start_record
 from robotlab.loop.settings import Settings
-from robotlab.loop.watching import HoldToRun, Onlooker, Seen
+from robotlab.loop.watching import HoldToRun, Seen, Viewer
 
 # As every reason of a fault, it is followed by what to do.
 HUNG = "show() must return, it has hung for longer than any part may be silent"
@@ -220,7 +220,7 @@ def drive(
 
         # What is put on the stack first comes last: a disk that stalls must not keep the motors running.
         stack.push(note_error)
-        onlooker = stack.enter_context(Onlooker(show)) if show is not None else None
+        viewer = stack.enter_context(Viewer(show)) if show is not None else None
         camera_thread = stack.enter_context(CameraThread(detector, take, camera, settings, ramp, lifted))
         stack.enter_context(ramp)
         if hold is not None:
@@ -242,11 +242,11 @@ def drive(
             at = steady_s()
             velocity = follower.velocity(at) if held else VelocityCommand(0.0, 0.0, "wait")
             state = velocity.state
-            if onlooker is not None and onlooker.hung_s() > settings.silence_s:
+            if viewer is not None and viewer.hung_s() > settings.silence_s:
                 ramp.tell(lambda stop, *_: stop.fail(HUNG))
             if news is not None:
-                if onlooker is not None:
-                    onlooker.look(Seen(pictures, picture, found, observation, velocity, taken_s, at))
+                if viewer is not None:
+                    viewer.look(Seen(pictures, picture, found, observation, velocity, taken_s, at))
                 pictures += 1
                 observations += observation is not None
             write(

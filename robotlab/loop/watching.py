@@ -71,7 +71,7 @@ class HoldToRun(Protocol):
         ...
 
 
-class Onlooker:
+class Viewer:
     """Show the newest picture in a thread of its own: who is slow sees fewer, and who hangs holds up nobody.
 
     Parameters
@@ -81,8 +81,8 @@ class Onlooker:
 
     Examples
     --------
-    >>> with Onlooker(print) as onlooker:
-    ...     onlooker.hung_s() < 1.0
+    >>> with Viewer(print) as viewer:
+    ...     viewer.hung_s() < 1.0
     True
     """
 
@@ -92,9 +92,9 @@ class Onlooker:
         self._newest: Seen | None = None
         self._error: BaseException | None = None
         self._program = os.getpid()
-        self._thread = threading.Thread(target=self._run, name="onlooker", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="viewer", daemon=True)
 
-    def __enter__(self) -> Onlooker:
+    def __enter__(self) -> Viewer:
         self._thread.start()
         return self
 

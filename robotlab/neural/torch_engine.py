@@ -35,7 +35,7 @@ def run_network(
     pictures : (N, 3, H, W) Tensor
         RGB, 0 to 255.
     training : bool
-        Normalise by the batch's statistics.
+        Normalize by the batch's statistics.
 
     Returns
     -------

@@ -1,10 +1,10 @@
-"""The program that holds the pins of two motors, and its guard.
+"""The program that holds the pins of two motors, and its watchdog.
 
 It does what a motor board does, in the same line protocol: without a command for 250 ms it ramps to a halt, also
 when the program that drives is killed, suspended or hangs.  A second one, its
-parent, guards it: if it is silent for half a second (suspended, or hung in a
-library of pins) or dies, the guard kills it, takes the pins and puts them low.
-A guard that dies or hangs ends the first one, which ramps to a halt.
+parent, is its watchdog: if it is silent for half a second (suspended, or hung in a
+library of pins) or dies, the watchdog kills it, takes the pins and puts them low.
+A watchdog that dies or hangs ends the first one, which ramps to a halt.
 
 It is no safety function.  Where both are suspended at once, or the computer
 hangs, the pins stay as they are, and the wheels turn on.  Only hardware helps
@@ -142,7 +142,7 @@ def hold(
     max_mps: float,
     max_accel_mps2: float,
     sleep: Callable[[float], Any] = time.sleep,
-    guard: int | None = None,
+    watchdog: int | None = None,
 ) -> None:
     """Be the motor board of two motors, until the other end is closed and the wheels stand.
 
@@ -156,7 +156,7 @@ def hold(
         As for :class:`robotlab.control.board.Board`.
     sleep : callable
         Waits, once the other end is closed.
-    guard : int, optional
+    watchdog : int, optional
         File to write signs of life to; without a reader it ends as if the other end were closed.
 
     Examples
@@ -182,9 +182,9 @@ def hold(
                 ended = not content
                 board.write(content)
             motors.set(*board.wheels())
-            if guard is not None:
+            if watchdog is not None:
                 try:
-                    os.write(guard, b".")
+                    os.write(watchdog, b".")
                 except OSError:  # it is gone, or hangs and the pipe is full
                     ended = True
             while answer := board.readline():
@@ -196,8 +196,8 @@ def hold(
         motors.close()
 
 
-def stand_guard(holder: int, signs: int, take: Callable[[], Any], source: int, sink: int) -> str:
-    """Guard the program that holds the pins: put them low in its place where it hangs or dies.
+def run_watchdog(holder: int, signs: int, take: Callable[[], Any], source: int, sink: int) -> str:
+    """Watch the program that holds the pins: put them low in its place where it hangs or dies.
 
     Parameters
     ----------
@@ -220,7 +220,7 @@ def stand_guard(holder: int, signs: int, take: Callable[[], Any], source: int, s
     >>> signs, ours = os.pipe()
     >>> os.close(ours)
     >>> holder = os.posix_spawn(sys.executable, ["python", "-c", "an_end = 'without a fault'"], os.environ)
-    >>> stand_guard(holder, signs, take=lambda: None, source=0, sink=1)
+    >>> run_watchdog(holder, signs, take=lambda: None, source=0, sink=1)
     ''
     """
     patience = None  # taking the pins may last
@@ -264,7 +264,7 @@ def _main(words: Sequence[str]) -> None:
     holder = os.fork()
     if holder:
         os.close(ours)
-        if said := stand_guard(holder, signs, take, 0, 1):
+        if said := run_watchdog(holder, signs, take, 0, 1):
             print(f"robotlab: {said}", file=sys.stderr, flush=True)
         return
     os.close(signs)
@@ -275,7 +275,7 @@ def _main(words: Sequence[str]) -> None:
         os.write(1, f"{error}\n".encode())
         return
     os.write(1, b"READY\n")
-    hold(motors, 0, 1, max_mps, max_accel_mps2, guard=ours)
+    hold(motors, 0, 1, max_mps, max_accel_mps2, watchdog=ours)
 
 
 if __name__ == "__main__":

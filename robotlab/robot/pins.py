@@ -1,6 +1,6 @@
 """Wheels on plain pins, through gpiozero: an H-bridge with two inputs for each motor.
 
-The pins are held by a program of its own, and that has a guard:
+The pins are held by a program of its own, and that has a watchdog:
 :mod:`robotlab.robot.pin_holder` says against what this helps, and against what
 hardware alone does.  It is no safety function.
 """

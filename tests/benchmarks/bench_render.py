@@ -7,7 +7,7 @@ but what the simulated loop keeps as well: rays, textures, what things look like
 
 pybullet's TinyRenderer draws the same room: as many things of the same kinds,
 sizes and places, the floor with a texture, four walls; no shadows, no mask of
-which thing is where.  Its things are plain coloured cylinders and boxes; ours
+which thing is where.  Its things are plain colored cylinders and boxes; ours
 have leaves, slats, scuffs and soft shadows, the walls a texture, the picture
 lens blur and noise.  Two more rows without an aim: beside a leaner room (plain
 floor, one wall), and with the truth on our side and the mask on theirs.

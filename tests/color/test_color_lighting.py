@@ -26,7 +26,7 @@ def test_plain_light_will_do():
     assert check.sentence.startswith("Color will do")
 
 
-def test_a_coloured_lighting_moves_the_band():
+def test_a_colored_lighting_moves_the_band():
     check = lighting_check(apply_gains(scene(), (0.5, 0.9, 3.0)), BAND, [BOX])
     # By hand: (230, 110, 20) becomes (115, 99, 60), hue 42.5 degrees; the band's middle is 23.
     assert check.hue_moved_deg == pytest.approx(42.5 - 23, abs=1.1)
@@ -47,7 +47,7 @@ def test_hue_turns_the_short_way_through_red():
     assert hue > 170 and check.hue_moved_deg == pytest.approx((int(hue) - 180 - 5) * 2)
 
 
-def test_same_coloured_stuff_is_counted():
+def test_same_colored_stuff_is_counted():
     tray = (70, 60, 130, 90, ORANGE)
     check = lighting_check([scene(ORANGE, tray), scene()], BAND, [[BOX], [BOX]])
     assert check.astray == 0.5 and check.lookalikes == pytest.approx(60 * 30 / (2 * 500))

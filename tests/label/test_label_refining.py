@@ -1,4 +1,4 @@
-"""Second thoughts about boxes: the head read twice, edges that move, and what is worth showing."""
+"""Refinement of boxes: the head read twice, edges that move, and what is worth showing."""
 
 import numpy as np
 import pytest

@@ -161,7 +161,7 @@ def test_a_monotonic_clock_that_jumps(jump_s, monkeypatch):
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="children are ended on Linux")
-def test_an_onlooker_that_forks_leaves_no_second_driver(tmp_path):
+def test_a_viewer_that_forks_leaves_no_second_driver(tmp_path):
     def show(seen):
         if seen.index == 2:
             child = os.fork()
@@ -257,7 +257,7 @@ def test_a_port_closed_by_somebody_else_ends_it():
 
 @pytest.mark.parametrize("which", range(3))
 def test_a_thread_that_cannot_start_moves_nothing(which, monkeypatch):
-    """Onlooker, camera, ramp: the machine has no thread left for one of them."""
+    """Viewer, camera, ramp: the machine has no thread left for one of them."""
     link, start, begun = Noted(), threading.Thread.start, []
 
     def limited(thread):

@@ -92,7 +92,7 @@ class Network:
         pictures : (N, 3, H, W) ndarray
             RGB, 0 to 255; H and W multiples of 16.
         training : bool
-            Normalise by the batch's statistics and move the running ones; or
+            Normalize by the batch's statistics and move the running ones; or
             normalize by the running ones.
 
         Returns
@@ -152,7 +152,7 @@ class Network:
     def _norm(
         self, layer: Layer, moments: np.ndarray, shape: tuple[int, ...], training: bool
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Normalisation as ``y = gain x + offset``.
+        """Normalization as ``y = gain x + offset``.
 
         `moments` are the means of x and of x squared over the batch.
         """

@@ -1,4 +1,4 @@
-"""Whoever holds the pins is suspended or killed: its guard puts them low, and nothing turns again by itself."""
+"""Whoever holds the pins is suspended or killed: its watchdog puts them low, and nothing turns again by itself."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import pytest
 
 from robotlab.control.line_protocol import LinkError
 from robotlab.robot import PinLink
-from robotlab.robot.pin_holder import stand_guard
+from robotlab.robot.pin_holder import run_watchdog
 
 pytest.importorskip("gpiozero", reason="gpiozero is an extra: pip install 'robotlab[robot]'")
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="plain pins are Linux")
@@ -65,20 +65,20 @@ def until(true, wait_s=20.0):
 
 
 def turning(levels):
-    """A link whose left wheel turns, its guard and the one who holds the pins."""
+    """A link whose left wheel turns, its watchdog and the one who holds the pins."""
     link = PinLink((5, 6), (13, 19), 0.5, reply_s=5.0)
-    guard = link.stream.process.pid
-    holder = int(Path(f"/proc/{guard}/task/{guard}/children").read_text())
+    watchdog = link.stream.process.pid
+    holder = int(Path(f"/proc/{watchdog}/task/{watchdog}/children").read_text())
     link.send(0.0, 0.0)
     link.send(0.5, 0.0)
     until(lambda: max(levels().values()) > 0)
-    return link, guard, holder
+    return link, watchdog, holder
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("kind", "words"), [("SIGSTOP", "hung, and was killed"), ("SIGKILL", "has died")])
 def test_pins_go_low_when_their_holder_is_suspended_or_killed(kind, words, levels, capfd):
-    link, guard, holder = turning(levels)
+    link, watchdog, holder = turning(levels)
     os.kill(holder, getattr(signal, kind))
     until(lambda: len(levels()) == 4 and not any(levels().values()))
     assert not Path(f"/proc/{holder}/mem").exists() or kind == "SIGSTOP"
@@ -92,9 +92,9 @@ def test_pins_go_low_when_their_holder_is_suspended_or_killed(kind, words, level
 
 
 @pytest.mark.slow
-def test_the_guard_dies_and_the_wheels_ramp_to_a_halt(levels):
-    link, guard, holder = turning(levels)
-    os.kill(guard, signal.SIGKILL)
+def test_the_watchdog_dies_and_the_wheels_ramp_to_a_halt(levels):
+    link, watchdog, holder = turning(levels)
+    os.kill(watchdog, signal.SIGKILL)
     until(lambda: not any(levels().values()))
     until(lambda: not Path(f"/proc/{holder}").exists() or "\nState:\tZ" in Path(f"/proc/{holder}/status").read_text())
     with pytest.raises(LinkError):
@@ -105,7 +105,7 @@ def test_the_guard_dies_and_the_wheels_ramp_to_a_halt(levels):
 
 @pytest.mark.slow
 def test_a_short_sleep_of_the_holder_is_no_end(levels):
-    """Shorter than the guard's patience, longer than the board's time-out: it ramps down by itself, and asks for 0 first."""
+    """Shorter than the watchdog's patience, longer than the board's time-out: it ramps down by itself, and asks for 0 first."""
     link, _, holder = turning(levels)
     os.kill(holder, signal.SIGSTOP)
     time.sleep(0.3)
@@ -125,5 +125,5 @@ def test_pins_that_cannot_be_taken_are_said_aloud():
     holder = os.posix_spawn(sys.executable, ["python", "-c", "import os; os._exit(1)"], os.environ)
     source, theirs = os.pipe()
     os.close(theirs)
-    said = stand_guard(holder, signs, take, source, os.dup(1))
+    said = run_watchdog(holder, signs, take, source, os.dup(1))
     assert "THE PINS MAY STILL BE HIGH, cut the motors' power now (busy)" in said

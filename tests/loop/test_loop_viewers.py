@@ -13,7 +13,7 @@ from robotlab.camera import Camera
 from robotlab.control import SimulatedLink
 from robotlab.detections import Detections
 from robotlab.loop import Settings, drive
-from robotlab.loop.watching import Onlooker
+from robotlab.loop.watching import Viewer
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watchdog_s=0.8, hold_s=0.2, max_mps=0.3, max_accel_mps2=2.0)
@@ -67,5 +67,5 @@ def test_what_it_raises_is_raised_by_the_drive():
 
 
 def test_what_the_last_picture_raises_is_not_lost():
-    with pytest.raises(KeyError, match="the screen has gone"), Onlooker(fails) as onlooker:
-        onlooker.look(SimpleNamespace(index=0))
+    with pytest.raises(KeyError, match="the screen has gone"), Viewer(fails) as viewer:
+        viewer.look(SimpleNamespace(index=0))
