@@ -381,6 +381,8 @@ def drive_it(port, fault, at_s, after_s, begin, say):
     os.setsid()
     # A program in the background may have been started deaf to Ctrl-C.
     signal.signal(signal.SIGINT, signal.default_int_handler)
+    # Whoever started this may have been told to outlive its terminal (nohup), which is handed on.
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
     folder = tempfile.TemporaryDirectory()
     program = Program(fault, at_s, begin, say)
     if fault.startswith("log disk"):

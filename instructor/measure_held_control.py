@@ -9,7 +9,8 @@ no wheel may turn again.
 
 Writes ``robotlab/course/measurements/held_control.json``, and its table into the guide.  About
 half an hour on two cores; ``--tries 1 --only "letting go" --out FILE`` is the quick look that
-the tests take, ``--guide`` writes the table again and measures nothing.
+the tests take, ``--add`` does the tries that a busy computer kept from beginning and adds them,
+``--guide`` writes the table again and measures nothing.
 """
 
 import argparse
@@ -191,7 +192,7 @@ def try_it(way: str, at_s: float, until: float) -> dict | None:
             try:
                 return one(way, at_s, stack)
             except Error as error:  # of the browser's driver: nothing has been measured
-                print(f"again, {way}: {str(error).splitlines()[0]}", flush=True)
+                print(f"again, {way}: {str(error).splitlines()[:4]}", flush=True)
         close_browser()
     return None
 
@@ -316,11 +317,14 @@ def main() -> int:
     parser.add_argument("--only", help="only ways with this word")
     parser.add_argument("--minutes", type=float, default=60.0, help="begin no further try after so long")
     parser.add_argument("--out", help="where the table goes")
+    parser.add_argument("--add", action="store_true", help="to the table that is there: only what each way lacks")
     parser.add_argument("--guide", action="store_true", help="only write the guide's table again")
     options = parser.parse_args()
     if options.guide:
         write_guide()
         return 0
+    before = measured("held_control") if options.add else {"runs": [], "seconds": 0}
+    there = {row["way"]: row for row in before["runs"]}
     rng, bound_m, begun = random.Random(1), stopping_m(SETTINGS), time.monotonic()
     plan = [
         (way, rng.uniform(EARLIEST_S, LATEST_S))
@@ -329,6 +333,12 @@ def main() -> int:
         if way in MAIN or k % 5 == 0
     ]
     plan = [(way, at_s) for way, at_s in plan if not options.only or options.only in way]
+    for way, row in there.items():
+        done = [pair for pair in plan if pair[0] == way][: row["runs"]]
+        plan = [pair for pair in plan if pair not in done]
+    if not plan:
+        print("each way has its tries")
+        return 0
     runs = []
 
     def broken(run):
@@ -350,29 +360,38 @@ def main() -> int:
         mine = [run for run in runs if run["way"] == way]
         if mine:
             worst = max(run["way_m"] for run in mine)
-            rows.append(
-                {
-                    "way": way,
-                    "runs": len(mine),
-                    "driving_at_the_moment": sum(run["speed_mps"] > 0 for run in mine),
-                    "fastest_mps": max(run["speed_mps"] for run in mine),
-                    "worst_m": round(worst, 3),
-                    "stopping_m": round(bound_m, 3),
-                    "worst_share": round(worst / bound_m, 3),
-                    "moving_commands_after_rest": sum(run["again"] for run in mine),
-                }
-            )
+            row = {
+                "way": way,
+                "runs": len(mine),
+                "driving_at_the_moment": sum(run["speed_mps"] > 0 for run in mine),
+                "fastest_mps": max(run["speed_mps"] for run in mine),
+                "worst_m": round(worst, 3),
+                "stopping_m": round(bound_m, 3),
+                "worst_share": round(worst / bound_m, 3),
+                "moving_commands_after_rest": sum(run["again"] for run in mine),
+            }
             print(
-                f"{way:<30} {len(mine):4d} {rows[-1]['driving_at_the_moment']:4d} driving, {worst:6.3f} m {worst / bound_m:6.1%}  "
-                f"{rows[-1]['moving_commands_after_rest']}  {mine[0]['word']}"
+                f"{way:<30} {len(mine):4d} {row['driving_at_the_moment']:4d} driving, {worst:6.3f} m {worst / bound_m:6.1%}  "
+                f"{row['moving_commands_after_rest']}  {mine[0]['word']}"
             )
+            rows.append(added(there[way], row) if way in there else row)
+        elif way in there:
+            rows.append(there[way])
     out = options.out or shipped("robotlab/course/resources.py").parent / "measurements" / "held_control.json"
     machine = f"{processor()}, {os.cpu_count()} cores, Chromium"
-    write_json(out, {"machine": machine, "seconds": round(time.monotonic() - begun), "runs": rows})
+    write_json(out, {"machine": machine, "seconds": round(before["seconds"] + time.monotonic() - begun), "runs": rows})
     if not options.out:
         write_guide()
     print(f"{len(runs)} tries, stopping distance {bound_m:.3f} m, broken in {sum(map(bool, map(broken, runs)))}")
     return any(map(broken, runs))
+
+
+def added(one: dict, other: dict) -> dict:
+    """Two rows of one way as one: counts added, the worst of both."""
+    counts = ("runs", "driving_at_the_moment", "moving_commands_after_rest")
+    return one | {
+        key: one[key] + other[key] if key in counts else max(one[key], other[key]) for key in one.keys() - {"way"}
+    }
 
 
 def end_worker(_: int) -> None:

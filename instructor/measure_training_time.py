@@ -1,26 +1,41 @@
 """Time against AP: ``python instructor/measure_training_time.py`` reads two logs and draws ``training_time.png``.
 
-``schedule_search.jsonl``: shorter schedules of fine-tuning beside the usual one
-(``base1485``: 1485 steps of 5 windows of 240 px at a peak rate of .004), each judged on
-training recordings kept apart, over seeds.  The name of a schedule says what differs:
-``h742`` half the steps, ``h1200`` 1200, ``q500`` and ``q350`` 500 and 350; ``r5``, ``r6``, ``r8``, ``r25``
-the peak rate in thousandths (.0025 the last); ``m99``, ``m998`` the memory of the weights'
-average; ``w2``, ``w3``, ``w4`` windows in a step; ``s192``, ``s208`` their side;
+``schedule_search.jsonl``: shorter schedules of fine-tuning beside the one used before
+(``base1485``: 1485 steps of AdamW with 5 windows of 240 px at a peak rate of .004), each
+judged on training recordings kept apart, over seeds.  The name of a schedule says what
+differs: ``muon`` Muon, ``nadam`` NAdam; ``fz`` normalization by statistics that stay as
+measured before; ``h742`` half the steps, other numbers of steps likewise; ``r5``, ``r6``,
+``r25`` the peak rate in thousandths (.0025 the last); ``m99``, ``m998`` the memory of the
+weights' average; ``w2``, ``w3``, ``w4`` windows in a step; ``s192``, ``s208`` their side;
 ``f1``, ``f2``, ``f4`` first convolutions frozen; ``any35`` more windows anywhere,
-``scale25`` less change of scale.  ``quality.jsonl``: what ``measure_quality.py`` found.
+``scale25`` less change of scale; ``b99``, ``b95`` AdamW's second memory, ``b975`` Muon's;
+``lin``, ``p15``, ``p2`` a rate that falls by the power 1, 1.5 or 2; ``rise10`` a tenth of the
+steps to the peak; ``early3`` .3 of the rate in the first four convolutions, ``late2`` twice
+the rate in the last; ``decay10`` weight decay .1; ``x5`` half the rate where AdamW moves;
+a last ``n`` statistics measured again in the end.  ``AP`` is that of the last average of the weights,
+``AP_best`` that of the one that the validation set chooses, as :func:`robotlab.neural.fit` does.
+The sets ``..., test`` and ``coins`` chose nothing.
+
+``quality.jsonl``: what ``measure_quality.py`` found.  ``--guide`` writes the table of the
+schedule in use into the contributor's guide.
 """
 
 import json
 import re
+import sys
 from pathlib import Path
-
-import numpy as np
 
 from robotlab.report.plots import COLORS, MARKERS, new_figure
 from robotlab.sweep import mean_interval
 
 FOLDER = Path(__file__).parent
+GUIDE = FOLDER.parent / "DEVELOPERS.md"
+BEGIN, END = "<!-- schedule: begin -->", "<!-- schedule: end -->"
 USUAL, USUAL_STEPS = "base1485", 1485
+IN_USE = "muon1000r4"
+# First search, then the second: each learned from one part and was judged on another of training recordings.
+SEARCHED = ("film", "greenhouse", "film, either end", "greenhouse, recordings in turn")
+JUDGED = ("film, test", "coins, right left out", "coins, left left out", "greenhouse, test")
 
 
 def lines(name: str) -> list[dict]:
@@ -28,9 +43,9 @@ def lines(name: str) -> list[dict]:
     return [json.loads(line) for line in (FOLDER / name).read_text().splitlines()]
 
 
-def differences(search: list[dict], schedule: str, which: tuple[str, ...]) -> list[float]:
+def differences(search: list[dict], schedule: str, which: tuple[str, ...], key: str = "AP") -> list[float]:
     """AP of a schedule minus that of the usual one, in pairs of set and seed."""
-    AP = {(e["schedule"], e["set"], e["seed"]): e["AP"] for e in search if e["set"] in which}
+    AP = {(e["schedule"], e["set"], e["seed"]): e[key] for e in search if e["set"] in which and key in e}
     return [
         value - AP[USUAL, place, seed]
         for (name, place, seed), value in AP.items()
@@ -38,39 +53,85 @@ def differences(search: list[dict], schedule: str, which: tuple[str, ...]) -> li
     ]
 
 
+def share(name: str) -> float:
+    """Pixels that a schedule learns from, as steps of 5 windows of 240 px."""
+    steps = int(re.search(r"(?:^h|^q|_|muon|fz|nadam)(\d{3,4})", name)[1])
+    windows, side = re.search(r"w(\d)", name), re.search(r"^s(\d{3})", name)
+    return steps * (int(windows[1]) / 5 if windows else 1) * (int(side[1]) / 240 if side else 1) ** 2
+
+
+def shown(values: list[float], signed: bool = False) -> str:
+    """Mean and interval."""
+    mean, half = mean_interval(values)
+    return f"{mean:+.4f} ± {half:.4f}" if signed else f"{mean:.3f} ± {half:.3f}"
+
+
+def guide_table(search: list[dict]) -> str:
+    """The schedule in use beside the one before and the head fit."""
+    rows = [
+        "| judged on | how | seeds | AP50 | AP | AP minus that of the schedule before |",
+        "|---|---|---|---|---|---|",
+    ]
+    for place in JUDGED:
+        for name, words in (
+            ("head fit", "head fit"),
+            (USUAL, "before: AdamW, up to 1485 steps"),
+            (IN_USE, "in use: Muon, up to 1000 steps"),
+        ):
+            of = [e for e in search if (e["schedule"], e["set"]) == (name, place)]
+            if of:
+                cells = [shown([e.get(f"{key}_best", e[key]) for e in of]) for key in ("AP50", "AP")]
+                less = shown(differences(search, name, (place,), "AP_best"), True) if name == IN_USE else ""
+                rows.append(f"| {place} | {words} | {len(of)} | {' | '.join(cells)} | {less} |")
+    for key, words in (("AP_best", "chosen by the validation set"), ("AP", "the last")):
+        of = differences(search, IN_USE, SEARCHED, key)
+        rows.append(
+            f"| training recordings kept apart, weights {words} | in use | {len(of)} pairs | | | {shown(of, True)} |"
+        )
+    return "\n".join(rows)
+
+
 def main() -> None:
-    """Print the intervals, draw."""
+    """Print the intervals, draw; or write the guide's table."""
     search, quality = lines("schedule_search.jsonl"), lines("quality.jsonl")
-    sets = tuple(sorted({e["set"] for e in search}))
+    if "--guide" in sys.argv[1:]:
+        before, rest = GUIDE.read_text(encoding="utf-8").split(BEGIN)
+        GUIDE.write_text(f"{before}{BEGIN}\n{guide_table(search)}\n{END}{rest.split(END)[1]}", encoding="utf-8")
+        return
     figure, ((left, right),) = new_figure(1, 2, 9.0, 3.6)
-    for name in sorted({e["schedule"] for e in search} - {USUAL}):
-        steps = int(re.search(r"(?:^h|^q|_)(\d{3,4})", name)[1])
-        both = mean_interval(differences(search, name, sets))
-        said = [f"{name:<14} both {both[0]:+.4f} ± {both[1]:.4f}"]
-        for k, place in enumerate(sets):
-            mean, half = mean_interval(differences(search, name, (place,)))
-            said.append(f"{place} {mean:+.4f} ± {half:.4f}")
-            left.plot(steps + 12 * k, mean, marker=MARKERS[k], color=COLORS[k], linestyle="")
-        left.vlines(steps + 6, both[0] - both[1], both[0] + both[1], color="#999999", linewidth=1)
-        print(", ".join(said))
-    for k, place in enumerate(sets):
-        left.plot([], [], marker=MARKERS[k], color=COLORS[k], linestyle="", label=place)
+    names = sorted({e["schedule"] for e in search if e["set"] in SEARCHED} - {USUAL})
+    for name in names:
+        known = differences(search, name, SEARCHED)
+        mean, half = mean_interval(known)
+        k = 1 if "muon" in name else 0
+        left.errorbar(
+            share(name), mean, half, marker=MARKERS[k], color=COLORS[k], linestyle="", elinewidth=0.6, markersize=4
+        )
+        best = differences(search, name, SEARCHED, "AP_best")
+        said = f"{name:<20} {len(known)} pairs {shown(known, True)}"
+        print(said + (f", chosen by the validation set {shown(best, True)}" if best else ""))
+        for place in SEARCHED:
+            of = differences(search, name, (place,))
+            if of:
+                print(f"    {place}: {shown(of, True)}")
+    for k, words in enumerate(("AdamW", "Muon")):
+        left.plot([], [], marker=MARKERS[k], color=COLORS[k], linestyle="", label=words)
     left.axhline(0, color="black", linewidth=0.8)
-    left.set(xlabel=f"steps (usual: {USUAL_STEPS})", ylabel="AP minus that of the usual schedule")
-    left.set_title("25 schedules, 3 to 7 seeds; bars: both sets, 95 %", fontsize=11)
+    left.set(xlabel="steps of 5 windows of 240 px, or as many pixels", ylabel="AP minus that of 1485 steps of AdamW")
+    left.set_title(f"{len(names)} schedules, training recordings; 95 %", fontsize=11)
     left.legend(frameon=False, loc="lower right")
     for k, kind in enumerate(("head fit, all", "fine-tuning")):
         rows = sorted({e["row"] for e in quality if e["row"].startswith(f"greenhouse, {kind}")})
         for row in rows:
             found = [e for e in quality if e["row"] == row]
             mean, half = mean_interval([e["AP"] for e in found])
-            seconds = float(np.mean([e["seconds"] for e in found]))
+            seconds = sum(e["seconds"] for e in found) / len(found)
             right.errorbar(seconds, mean, half, marker=MARKERS[k], color=COLORS[k], capsize=3, linestyle="")
             print(f"{row}: {seconds:.0f} s, AP {mean:.3f} ± {half:.3f}")
     right.set(xlabel="seconds on two cores", ylabel="AP, greenhouse, test recordings", xscale="log")
     right.set_xticks([15, 30, 60, 120, 240], ["15", "30", "60", "120", "240"])
     right.minorticks_off()
-    right.set_title("head fit (circle), fine-tuning; 5 seeds, 95 %", fontsize=11)
+    right.set_title("head fit (circle), AdamW; 5 seeds, 95 %", fontsize=11)
     figure.savefig(FOLDER / "training_time.png", dpi=90)
 
 

@@ -28,6 +28,9 @@ __all__ = ["Camera", "focal_px", "fov_rad", "pixels_on_target", "working_range"]
 # projection grows without limit.  1 mm is nearer than any lens focuses.
 NEAREST_DEPTH_M = 1e-3
 
+# Farther than the Moon no robot looks (a choice, no source); squares of such lengths are still numbers.
+FARTHEST_M = 1e9
+
 
 def working_range(
     camera: Camera, object_height_m: float, smallest_px: float, object_width_m: float | None = None
@@ -56,7 +59,7 @@ def working_range(
     Raises
     ------
     InputError
-        If a length is not positive.
+        If a length is not positive, or the distances are not of this Earth.
 
     Notes
     -----
@@ -77,6 +80,11 @@ def working_range(
     height = positive("object_height_m", object_height_m, "m")
     smallest = positive("smallest_px", smallest_px, "px")
     eye, half = camera.height_m, camera.vfov_rad / 2
+    farthest = max(height, eye, camera.focal_px * height / smallest)
+    if farthest > FARTHEST_M:
+        raise InputError(
+            f"a thing must be seen from at most {FARTHEST_M:g} m, its size and the field of view make it {farthest:.3g} m; check them"
+        )
     # Slopes (down is positive) of the rays through the picture's upper and lower edge.
     upper = math.tan(camera.pitch_rad - half)
     lower = math.tan(camera.pitch_rad + half) if camera.pitch_rad + half < math.pi / 2 else math.inf

@@ -1,4 +1,4 @@
-"""Is this machine ready for the course?  What is missing, and how to fix it."""
+"""Check that this machine is ready for the course, and say what is missing and how to fix it."""
 
 from __future__ import annotations
 

@@ -8,6 +8,7 @@ by :func:`printable`, the door for all text that is shown.
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Sequence
 from pathlib import Path
 
 # Joiners inside words and emoji; all other format characters are invisible, or
@@ -81,6 +82,29 @@ def short(value: object) -> str:
     except ValueError:  # a whole number of more digits than Python writes
         text = "a number of too many digits"
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def some(names: Sequence[str], most: int = 20) -> str:
+    """Names in a row, the first of them where there are very many.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Of recordings, say.
+    most : int
+        So many are named.
+
+    Returns
+    -------
+    str
+        With commas, and the count of the rest.
+
+    Examples
+    --------
+    >>> some(["a", "b", "c"], 2)
+    'a, b and 1 more'
+    """
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 class InputError(ValueError):

@@ -19,12 +19,14 @@ from robotlab.metrics import Comparison, Evaluation, compare_evaluations, evalua
 
 # Followed by default: plain lighting first, then colored lighting beside things of the post's own color.
 USUAL_WALKS = ("weave", "wrong_things:warm")
+# Pictures on which a confidence threshold is chosen, evenly spread (a choice, no source).
+THRESHOLD_PICTURES = 60
 # Shares of the pictures nearer than this are called equal (common practice, no source).
 SAME_SHARE = 0.03
 
 
 @dataclass(frozen=True)
-class Found:
+class TimedDetections:
     """What one detector found in a whole data set.
 
     Parameters
@@ -77,7 +79,9 @@ def align(found: Detections, classes: Sequence[str]) -> Detections:
     return Detections(found.boxes, found.scores, labels[found.labels], classes)
 
 
-def detect_all(detector: Detector, data: DataSet, name: str = "finding", progress: bool = True) -> Found:
+def timed_detections(
+    detector: Detector, data: DataSet, name: str = "finding", progress: bool = True
+) -> TimedDetections:
     """Let a detector look at every picture of a data set.
 
     Parameters
@@ -93,7 +97,7 @@ def detect_all(detector: Detector, data: DataSet, name: str = "finding", progres
 
     Returns
     -------
-    Found
+    TimedDetections
         Detections and times.
 
     Raises
@@ -109,7 +113,7 @@ def detect_all(detector: Detector, data: DataSet, name: str = "finding", progres
     >>> from robotlab.data import open_dataset
     >>> data = open_dataset(shipped("datasets/coins")).only(ids=[1, 2])
     >>> from robotlab.detections import as_detector
-    >>> found = detect_all(as_detector(lambda picture: Detections.none(["coin"])), data, progress=False)
+    >>> found = timed_detections(as_detector(lambda picture: Detections.none(["coin"])), data, progress=False)
     >>> len(found.detections), len(found.detections[0])
     (2, 0)
     """
@@ -121,7 +125,7 @@ def detect_all(detector: Detector, data: DataSet, name: str = "finding", progres
             times.append(1000 * (time.perf_counter() - begin))
             detections.append(align(found, data.classes))
             shown.update()
-    return Found(tuple(detections), np.array(times))
+    return TimedDetections(tuple(detections), np.array(times))
 
 
 def walk_named(text: str) -> tuple[Walk, str]:
@@ -205,7 +209,7 @@ def simulate_walk(
         return simulate(detector, path, settings=settings, seed=seed, lighting=lighting, **more)
 
 
-def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:
+def threshold(detector: Detector, source: DataSet) -> float:
     """Confidence threshold of a detector: the score from which on it is believed.
 
     Parameters
@@ -213,9 +217,7 @@ def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:
     detector : Detector
         A detector knows its own (``facts["best_score"]``).
     source : DataSet
-        Pictures it learned from; the best F1 on them is taken otherwise.
-    most : int
-        At most so many of them, evenly spread.
+        Pictures it learned from; the best F1 on some 60 of them is taken otherwise.
 
     Returns
     -------
@@ -230,8 +232,8 @@ def threshold(detector: Detector, source: DataSet, most: int = 60) -> float:
     """
     if (known := getattr(detector, "facts", {}).get("best_score")) is not None:
         return float(known)
-    some = source.having(source.pictures[:: max(1, len(source) // most)])
-    score = evaluate(some, detect_all(detector, some, progress=False).detections).score
+    some = source.having(source.pictures[:: max(1, len(source) // THRESHOLD_PICTURES)])
+    score = evaluate(some, timed_detections(detector, some, progress=False).detections).score
     return 0.0 if score is None else float(score)
 
 
@@ -243,7 +245,7 @@ class FaceOff:
     ----------
     data : DataSet
         The pictures.
-    found : dict of str to Found
+    found : dict of str to TimedDetections
         By detector.
     evaluations : dict of str to Evaluation
         By detector.
@@ -256,7 +258,7 @@ class FaceOff:
     """
 
     data: DataSet
-    found: dict[str, Found]
+    found: dict[str, TimedDetections]
     evaluations: dict[str, Evaluation]
     comparison: Comparison
     runs: dict[str, dict[str, Run]]
@@ -383,7 +385,7 @@ def face_off(
         raise InputError(f"a face-off needs two detectors, got {len(detectors)}; name two")
     for walk in walks:
         walk_named(walk)
-    found = {name: detect_all(detector, data, name, progress) for name, detector in detectors.items()}
+    found = {name: timed_detections(detector, data, name, progress) for name, detector in detectors.items()}
     evaluations = {name: evaluate(data, found[name].detections, name, scores[name]) for name in detectors}
     first, second = evaluations.values()
     comparison = compare_evaluations(first, second, seed=seed)

@@ -158,7 +158,7 @@ def open_to_append(path: str | os.PathLike, most_bytes: int, what: str) -> Itera
     Raises
     ------
     InputError
-        If a device, a pipe or a file that is too large is there.
+        If a device, a pipe, a link or a file that is too large is there.
 
     Examples
     --------
@@ -169,6 +169,8 @@ def open_to_append(path: str | os.PathLike, most_bytes: int, what: str) -> Itera
     """
     if os.path.exists(path) and not os.path.isfile(path):  # one that cannot be sought in would not open
         raise InputError(f"{what} must be a plain file, {path} is a device or a pipe; check the path")
+    if os.path.islink(path):  # where it leads is somebody's file, which must not grow
+        raise InputError(f"{what} must be a plain file, {path} is a link to another; remove the link")
     with open(path, "a+b") as file:
         _check_plain(file, path, most_bytes, what, InputError)
         yield file
@@ -210,6 +212,7 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
     """
     path = Path(path)
     try:
+        _check_way(path)
         if path.is_dir():
             raise InputError(f"a {kind} must be written to a file, {path} is a folder; add a file name")
         if any(_same(path, one) for one in inputs):
@@ -241,6 +244,12 @@ def check_output(path: str | os.PathLike, kind: str, inputs: Iterable[str | os.P
         ) from None
 
 
+def _check_way(path: Path) -> None:
+    """Refuse a way back (..) from a folder that is not there: once that is made, the path may lead to a file that is."""
+    if ".." in path.parts and not path.parent.exists():
+        raise OSError(errno.ENOENT, "it goes back from a folder that does not exist", str(path))
+
+
 def _same(a: str | os.PathLike, b: str | os.PathLike) -> bool:
     """Whether two paths mean one file, there or not."""
     if os.path.exists(a) and os.path.exists(b):
@@ -250,7 +259,7 @@ def _same(a: str | os.PathLike, b: str | os.PathLike) -> bool:
 
 @contextmanager
 def beside(path: str | os.PathLike) -> Iterator[Path]:
-    """A place for a file or folder to be filled before it takes its name; what is left of it goes at the end.
+    """A temporary place beside a path, to be filled and then renamed; removed at the end if it is still there.
 
     Parameters
     ----------
@@ -328,6 +337,7 @@ def write_whole(path: str | os.PathLike, content: bytes | str) -> Path:
     'ten crates'
     """
     path = Path(path)
+    _check_way(path)
     if path.exists() and not (path.is_file() or path.is_dir()):
         # Renaming onto a device would take its place, for everyone where an administrator does it.
         raise OSError(errno.EEXIST, "a device or a pipe is never replaced", str(path))

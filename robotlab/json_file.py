@@ -1,7 +1,7 @@
-"""JSON that comes in: labels, results, settings, logs, metadata.
+"""Read JSON files: labels, results, settings, logs, metadata.
 
-The rule: a plain file of at most 128 MiB, in UTF-8 (16 and 32 are read too), nested at most 40 deep, without
-text that cannot be written again (lone surrogates).  Nothing else in robotlab
+The rule: a plain file of at most 128 MiB that takes at most 1 GiB once read, in UTF-8 (16 and 32 are read too),
+nested at most 40 deep, without text that cannot be written again (lone surrogates).  Nothing else in robotlab
 parses JSON.
 """
 
@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import sys
 from typing import Any, NoReturn
 
 from robotlab.errors import InputError
@@ -17,6 +18,10 @@ from robotlab.files import read_plain
 
 # Labels of a hundred thousand pictures take less.
 LARGEST_JSON_BYTES = 128 * 2**20
+MOST_MEMORY_BYTES = 2**30
+# What Python makes of each comma, colon and opening bracket, at most: 184 for the three of {"":0}, 64 for that of "ab",
+# (measured, Python 3.11 on x86-64).
+BYTES_A_SIGN = 64
 # COCO-style polygons nest 5 deep, notebooks 7.
 DEEPEST = 40
 _SURROGATE = re.compile(r"\\u[dD][89a-fA-F]")
@@ -78,8 +83,8 @@ def parse_json(content: bytes | str, name: str, error: type[InputError] = InputE
     Raises
     ------
     InputError
-        Of the class `error`: if it is not JSON (with line and column), nested
-        too deep, has a number too long to read, or lone surrogates.
+        Of the class `error`: if it is not JSON (with line and column), too large
+        once read, nested too deep, has a number too long to read, or lone surrogates.
 
     Examples
     --------
@@ -90,9 +95,17 @@ def parse_json(content: bytes | str, name: str, error: type[InputError] = InputE
     deep = f"{name} must be JSON nested at most {DEEPEST} deep, it is nested deeper; export the file again"
     try:
         text = content.decode(json.detect_encoding(content)) if isinstance(content, bytes) else content
+        # The text, and once more as words.
+        if 2 * sys.getsizeof(text) + BYTES_A_SIGN * sum(map(text.count, ",:[{")) > MOST_MEMORY_BYTES:
+            raise error(
+                f"{name} must take at most {MOST_MEMORY_BYTES >> 20} MiB of memory once it is read, it holds too many values; "
+                "split it"
+            )
         value = json.loads(text, parse_constant=_refuse, parse_float=_finite) if refuse_nan else json.loads(text)
         if _SURROGATE.search(text):
             json.dumps(value, ensure_ascii=False).encode()
+    except error:
+        raise
     except json.JSONDecodeError as problem:
         raise error(
             f"{name} must be JSON, it breaks off at line {problem.lineno}, column {problem.colno} ({problem.msg}); "

@@ -30,7 +30,7 @@ def focal_px(width_px: float, hfov_rad: float) -> float:
 
     Notes
     -----
-    This is not the focal length in millimetres printed on a lens; that one
+    This is not the focal length in millimeters printed on a lens; that one
     needs the size of a pixel on the sensor too.
 
     Examples

@@ -112,7 +112,7 @@ def _on_cluster(work: Callable[[Any], Any], parts: Sequence[Any], address: str) 
                 try:
                     done = wait(list(futures), timeout=WORKERS_S, return_when="FIRST_COMPLETED").done
                 except TimeoutError:
-                    # A part may take longer than that; without a worker it takes for ever.
+                    # A part may take longer than that; without a worker it takes forever.
                     if client.ncores():
                         continue
                     raise InputError(

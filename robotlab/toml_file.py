@@ -1,12 +1,14 @@
-"""TOML that comes in: plans of sweeps, files of parts, marking keys.
+"""Read TOML files: plans of sweeps, lists of parts, marking keys.
 
-The rule: a plain file of at most 1 MiB, in UTF-8, whose tables and lists nest
-no deeper than Python reads.  Nothing else in robotlab parses TOML.
+The rule: a plain file of at most 1 MiB, in UTF-8, with keys of at most 32 parts (``a.b.c``), tables and lists
+nested at most 40 deep, and whole numbers of 64 bits, as TOML 1.0 has them.
+Nothing else in robotlab parses TOML.
 """
 
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from typing import Any
 
@@ -15,6 +17,15 @@ from robotlab.files import read_plain
 
 # Plans and keys take a few kB.
 LARGEST_TOML_BYTES = 2**20
+# Ours have 3; the time that Python's parser takes grows with their square.
+MOST_PARTS = 32
+DEEPEST = 40
+# Strings, closed or not, and comments: what else has dots is a key, or a number.
+_TEXT = re.compile(
+    r'''"""(?:[^"\\]+|\\.|"(?!""))*(?:"""|\\?\Z)|\'{3}.*?(?:\'{3}|\Z)|"(?:[^"\\\n]+|\\.)*(?:"|\\?$)|'[^'\n]*(?:'|$)|\#[^\n]*''',
+    re.MULTILINE | re.DOTALL,
+)
+_LONG_KEY = re.compile(rf"(?<![\w-])(?:[\w-]+[ \t]*\.[ \t]*){{{MOST_PARTS}}}")
 
 
 def read_toml(path: str | os.PathLike, what: str) -> dict[str, Any]:
@@ -66,15 +77,29 @@ def parse_toml(content: str | bytes, name: str) -> dict[str, Any]:
     Raises
     ------
     InputError
-        If it is not TOML, or nested too deep.
+        If it breaks a rule above, or is not TOML.
 
     Examples
     --------
     >>> parse_toml("a = ", "plan.toml")
     Traceback (most recent call last):
-    robotlab.errors.InputError: plan.toml must be TOML, it is not (Invalid value (at end of document)); mend that place
+    robotlab.errors.InputError: plan.toml must be TOML, it is not (Invalid value (at end of document)); fix that place
     """
     try:
-        return tomllib.loads(content.decode("utf-8") if isinstance(content, bytes) else content)
+        text = content.decode("utf-8") if isinstance(content, bytes) else content
+        if _LONG_KEY.search(_TEXT.sub("q", text)):
+            raise InputError(f"{name} must have keys of at most {MOST_PARTS} parts, one has more; fix that key")
+        found = tomllib.loads(text)
+    except InputError:
+        raise
     except (ValueError, RecursionError) as problem:  # no UTF-8 is a ValueError too, and so is a number of 5000 digits
-        raise InputError(f"{name} must be TOML, it is not ({problem}); mend that place") from None
+        raise InputError(f"{name} must be TOML, it is not ({problem}); fix that place") from None
+    level: list[Any] = [found]
+    for _ in range(DEEPEST + 1):
+        inside = [one for node in level for one in (node.values() if type(node) is dict else node)]
+        if any(type(one) is int and not -(2**63) <= one < 2**63 for one in inside):
+            raise InputError(f"{name} must have whole numbers of 64 bits, one is larger; correct it")
+        level = [one for one in inside if type(one) in (dict, list)]
+        if not level:
+            return found
+    raise InputError(f"{name} must be TOML nested at most {DEEPEST} deep, it is nested deeper; fix that place")

@@ -1,4 +1,4 @@
-"""XML that comes in: VOC labels.
+"""Read XML files: VOC labels.
 
 The rule: a plain file of at most 10 MB, without a document type declaration
 (which can make a parser expand a few bytes into gigabytes, or read other

@@ -4,16 +4,24 @@
 four, and deals out whole files, so that what a file prepares is prepared once.
 The first process begins with the files that keep to a clock, which wait more than they compute.
 The other files run at a lower priority, so that no clock is late because of them.
+Where one is late all the same, because the computer is, a test that failed meanwhile is run
+again; the last lines say which.
 With a file or a folder named, all runs in one process, where a debugger and ``-s``
 work; so does ``-n 0``, or ``-p no:xdist``.
 """
 
 import os
+import shlex
 import shutil
 import signal
+import threading
 from collections import Counter
 
+# By name: tests put clocks of their own in the place of these.
+from time import monotonic, sleep
+
 import pytest
+from _pytest.runner import runtestprotocol
 
 os.environ["ROBOTLAB_PROGRESS"] = "off"
 # A shell starts what runs in the background with Ctrl+C ignored, and so would be all that tests start, and interrupt.
@@ -35,16 +43,32 @@ REAL_TIME = (
     "loop/test_loop_viewers",
     "robot/",
 )
+# A thread that is woken this much too late, s: no test can tell then who was late, this computer or what it tests.
+LATE_S = 0.02
+# So often such a test is run at most.
+TURNS = 3
 # Of this file each test is dealt out by itself: where there is no browser each runs a lesson.
 LESSONS = "tests/course/test_lessons.py::test_notebooks_run"
 CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome")
 
 
+def kept_down(program, folder):
+    """For root on Linux: a script that runs a program without the right to raise its own priority, as Chromium does."""
+    setpriv = shutil.which("setpriv")
+    if not (setpriv and hasattr(os, "geteuid") and os.geteuid() == 0):
+        return program
+    script = folder / "kept_down"
+    right = "--bounding-set=-sys_nice --inh-caps=-sys_nice"
+    script.write_text(f'#!/bin/sh\nexec {setpriv} {right} -- {shlex.quote(program)} "$@"\n')
+    script.chmod(0o755)
+    return str(script)
+
+
 @pytest.fixture(scope="session")
-def chromium_path():
+def chromium_path(tmp_path_factory):
     """A Chromium, of ROBOTLAB_CHROMIUM or on the path, or None."""
     path = os.environ.get("ROBOTLAB_CHROMIUM") or next(filter(None, map(shutil.which, CHROMIUM_NAMES)), None)
-    return path if path and os.path.exists(path) else None
+    return kept_down(path, tmp_path_factory.mktemp("chromium")) if path and os.path.exists(path) else None
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -67,6 +91,15 @@ def pytest_cmdline_main(config):
             os.environ.setdefault(name, "1")
 
 
+def pytest_collection(session):
+    """Before the first test file: an example of Hypothesis may take as long as a busy machine needs."""
+    if session.config.pluginmanager.hasplugin("hypothesispytest"):
+        from hypothesis import HealthCheck, settings
+
+        settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+        settings.load_profile("busy")
+
+
 @pytest.fixture(autouse=True)
 def numpy_prints_as_by_itself():
     """A reference library that sets NumPy's print options when it is imported changes no later test's output."""
@@ -78,6 +111,55 @@ def numpy_prints_as_by_itself():
 def keeps_to_a_clock(nodeid: str) -> bool:
     """Of a test, or of a file of tests."""
     return nodeid.removeprefix("tests/").startswith(REAL_TIME)
+
+
+class Lateness(threading.Thread):
+    """How much too late this process was woken at worst, s, while a block ran."""
+
+    worst_s, over = 0.0, False
+
+    def __enter__(self):
+        self.start()
+        return self
+
+    def run(self):
+        while not self.over:
+            before = monotonic()
+            sleep(0.01)
+            self.worst_s = max(self.worst_s, monotonic() - before - 0.01)
+
+    def __exit__(self, *_):
+        self.over = True
+        self.join()
+
+
+def pytest_runtest_protocol(item, nextitem):
+    """A test that keeps to a clock, and failed while this computer was late, is run again."""
+    if not keeps_to_a_clock(item.nodeid):
+        return None
+    item.ihook.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
+    for left in reversed(range(TURNS)):
+        with Lateness(daemon=True) as late:
+            reports = runtestprotocol(item, log=False, nextitem=nextitem)
+        if not (any(report.failed for report in reports) and late.worst_s > LATE_S and left):
+            break
+        item.user_properties.append(("run again", f"woken {late.worst_s:.2f} s too late"))
+        # What a fixture of the module or session did late would be handed on.
+        item.session._setupstate.teardown_exact(None)
+        item._initrequest()
+    for report in reports:
+        item.ihook.pytest_runtest_logreport(report=report)
+    item.ihook.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
+    return True
+
+
+def pytest_terminal_summary(terminalreporter):
+    """Which tests were run again, and how late this computer was."""
+    for report in (report for kind in terminalreporter.stats.values() for report in kind):
+        if getattr(report, "when", None) == "call":
+            for name, value in report.user_properties:
+                if name == "run again":
+                    terminalreporter.write_line(f"RUN AGAIN {report.nodeid} - {value}")
 
 
 gave_way = False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import importlib
 import inspect
 import pkgutil
@@ -28,13 +29,14 @@ COMMANDS = ("cli", "tour")
 PAGES = ("robotlab.report.judged", "robotlab.report.runs", "robotlab.report.sheets")
 
 
-def module_names() -> list[str]:
-    """All modules of the package by name, without importing them."""
+@functools.cache
+def module_names() -> tuple[str, ...]:
+    """All modules of the package by name; the packages among them are imported for it."""
     found = ["robotlab"]
     for module in pkgutil.walk_packages(robotlab.__path__, "robotlab.", onerror=lambda name: None):
         if not module.name.endswith("__main__"):
             found.append(module.name)
-    return found
+    return tuple(found)
 
 
 def load(name: str) -> ModuleType:
@@ -63,7 +65,8 @@ def is_api(name: str) -> bool:
     return name.count(".") == 1 and not name.startswith("robotlab._") and name.split(".")[1] not in COMMANDS
 
 
-def exported() -> set[object]:
+@functools.cache
+def exported() -> frozenset[object]:
     """What the packages below robotlab offer by their own name: the API of those packages."""
     found = set()
     for name in module_names():
@@ -74,4 +77,4 @@ def exported() -> set[object]:
                 continue
             if thing.__module__.startswith("robotlab.") and thing.__module__ not in PAGES:
                 found.add(thing)
-    return found
+    return frozenset(found)

@@ -44,7 +44,7 @@ KINDS = ("scattered", "clusters", "whole", "thin", "flat", "column", "equal", "f
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("limit", [0.0, 0.05, 0.3, 0.5, 0.7, 0.95, 1.0])
-def test_fast_suppression_equals_clear(kind, limit):
+def test_fast_nms_equals_reference(kind, limit):
     rng = np.random.default_rng(1)
     for count in (1, 40, 700):
         found = random_boxes(rng, count, kind)
@@ -55,13 +55,13 @@ def test_fast_suppression_equals_clear(kind, limit):
 
 
 @pytest.mark.parametrize("kind", ["clusters", "whole", "equal", "far"])
-def test_fast_suppression_equals_clear_where_it_takes_many_boxes_in_blocks(kind):
+def test_fast_nms_equals_reference_where_it_takes_many_boxes_in_blocks(kind):
     rng = np.random.default_rng(6)
     found, scores = random_boxes(rng, 5000, kind), rng.permutation(5000) / 5000
     np.testing.assert_array_equal(nms(found, scores, 0.3), nms_reference(found, scores, 0.3))
 
 
-def test_fast_suppression_equals_clear_at_an_overlap_of_exactly_the_limit():
+def test_fast_nms_equals_reference_at_an_overlap_of_exactly_the_limit():
     # Half and quarter overlaps are exact in binary; "exceeds" keeps both boxes.
     pair = [[0, 0, 10, 10], [0, 0, 10, 5], [0, 0, 5, 5]]
     for limit in (0.25, 0.5):
@@ -93,7 +93,7 @@ def test_iou_equals_pycocotools(kind):
 
 @pytest.mark.parametrize("limit", [0.3, 0.5, 0.7])
 @pytest.mark.parametrize("kind", ["scattered", "clusters", "sizes"])
-def test_suppression_equals_opencv(kind, limit):
+def test_nms_equals_opencv(kind, limit):
     # Reference: cv2.dnn.NMSBoxes.  It holds scores as float32, so give it such scores, all different.
     rng = np.random.default_rng(4)
     found = random_boxes(rng, 600, kind)
@@ -103,7 +103,7 @@ def test_suppression_equals_opencv(kind, limit):
 
 
 @pytest.mark.parametrize("limit", [0.3, 0.6])
-def test_suppression_per_class_equals_opencv(limit):
+def test_nms_per_class_equals_opencv(limit):
     # Reference: cv2.dnn.NMSBoxesBatched.
     rng = np.random.default_rng(5)
     found, labels = random_boxes(rng, 400, "clusters"), rng.integers(0, 4, 400)
@@ -112,7 +112,7 @@ def test_suppression_per_class_equals_opencv(limit):
     assert sorted(nms(found, scores, limit, labels).tolist()) == sorted(np.ravel(expected).tolist())
 
 
-def test_suppression_of_each_class_alone_is_suppression_per_class():
+def test_nms_of_each_class_alone_is_suppression_per_class():
     rng = np.random.default_rng(6)
     found, scores, labels = random_boxes(rng, 200, "clusters"), rng.random(200), rng.integers(0, 3, 200)
     alone = [np.flatnonzero(labels == k)[nms(found[labels == k], scores[labels == k])] for k in range(3)]
@@ -149,7 +149,7 @@ def test_properties_of_overlap(a, b):
 
 @settings(max_examples=60, deadline=None)
 @given(st.lists(corners, max_size=20), st.sampled_from([0.0, 0.25, 0.5, 0.75, 1.0]))
-def test_suppression_property(rows, limit):
+def test_nms_property(rows, limit):
     scores = np.arange(len(rows)) % 3
     np.testing.assert_array_equal(nms(rows, scores, limit), nms_reference(rows, scores, limit))
 
@@ -206,7 +206,7 @@ def test_bad_boxes_are_refused_with_the_repair(rows, word):
     ],
 )
 @pytest.mark.parametrize("function", [nms, nms_reference])
-def test_bad_input_of_suppression_is_refused(function, bad):
+def test_bad_input_of_nms_is_refused(function, bad):
     good = {"boxes": [[0, 0, 1, 1], [2, 2, 3, 3]], "scores": [0.5, 0.6]}
     with pytest.raises(BoxError):
         function(**(good | bad))

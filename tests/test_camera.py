@@ -181,6 +181,7 @@ def test_a_camera_that_looks_up_never_sees_the_foot():
         (lambda: Camera(320, 240, 1.0, 0.3).distance_m([0, 10, 5, 10], 0.5), "y1 > y0"),
         (lambda: Camera(320, 240, 1.0, 0.3).distance_m([0, 0, np.nan, 10], 0.5), "finite"),
         (lambda: working_range(Camera(320, 240, 1.0, 0.3), 0.5, 0), "smallest_px"),
+        (lambda: working_range(Camera(320, 240, 1.0, 0.3), 1e300, 12), r"from at most 1e\+09 m"),
     ],
 )
 def test_bad_input_is_refused_with_the_repair(call, words):

@@ -158,7 +158,7 @@ def test_windows_cover_the_picture_and_stay_inside(classifier):
     assert len(SlidingWindowDetector(classifier, sides_px=(400,)).detect(np.zeros((240, 320, 3), np.uint8))) == 0
 
 
-def test_sliding_finds_things_and_is_a_tracker(greenhouse, classifier):
+def test_sliding_finds_things_and_is_a_detector(greenhouse, classifier):
     detector = SlidingWindowDetector(classifier, sides_px=(60,), min_score=0.9)
     assert isinstance(detector, Detector) and detector.classes == ("post", "bucket", "crate")
     hits = []

@@ -3,6 +3,7 @@
 import importlib.util
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -11,11 +12,17 @@ from types import SimpleNamespace
 import pytest
 
 
-def processes(place, monkeypatch, **option):
-    """What the hook of tests/conftest.py asks pytest-xdist for."""
+def conftest():
+    """tests/conftest.py as a module of its own."""
     spec = importlib.util.spec_from_file_location("suite", Path(__file__).with_name("conftest.py"))
     suite = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(suite)
+    return suite
+
+
+def processes(place, monkeypatch, **option):
+    """What the hook of tests/conftest.py asks pytest-xdist for."""
+    suite = conftest()
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         monkeypatch.setenv(name, "1")
     given = {"numprocesses": None, "dist": "no", "usepdb": False, "collectonly": False} | option
@@ -37,6 +44,15 @@ def test_the_whole_suite_takes_several_processes_and_they_take_no_more(monkeypat
     assert processes(whole, monkeypatch, usepdb=True) is None and processes(whole, monkeypatch, numprocesses=0) == 0
     monkeypatch.setenv("PYTEST_XDIST_WORKER", "gw0")
     assert processes(whole, monkeypatch) is None
+
+
+@pytest.mark.skipif(not (hasattr(os, "geteuid") and os.geteuid() == 0), reason="only root may raise a priority")
+@pytest.mark.skipif(not shutil.which("setpriv"), reason="needs setpriv, of util-linux")
+def test_a_browser_that_root_starts_cannot_raise_itself_above_what_keeps_to_a_clock(tmp_path):
+    words = ["-c", "import os; print(os.setpriority(os.PRIO_PROCESS, 0, os.nice(0) - 1))"]
+    for program, code in ((sys.executable, 0), (conftest().kept_down(sys.executable, tmp_path), 1)):
+        ran = subprocess.run([program, *words], capture_output=True, text=True, timeout=60, check=False)
+        assert ran.returncode == code, ran.stderr
 
 
 WRITES = """
@@ -72,3 +88,58 @@ def test_what_keeps_to_a_clock_runs_in_one_process_and_the_others_give_way_to_it
     clocks = {(worker, int(nice)) for folder, worker, nice in lines if folder == "robot"}
     assert clocks == {("gw0", os.nice(0))}
     assert {int(nice) for folder, _, nice in lines if folder == "color"} == {min(os.nice(0) + 10, 19)}
+
+
+LATE = """
+import os, signal, subprocess, sys, pathlib, time
+import pytest
+TURNS = {turns: 0 for turns in ("late once", "always late", "never late", "fixture", "setup")}
+def stopped_for_a_moment():
+    words = f"import os, time; os.kill({os.getpid()}, 19); time.sleep(0.3); os.kill({os.getpid()}, 18)"
+    subprocess.run([sys.executable, "-c", words], check=True)
+def turn(name):
+    TURNS[name] += 1
+    if name != "never late":
+        stopped_for_a_moment()
+    return TURNS[name]
+def test_once(tmp_path):
+    assert turn("late once") == 2
+def test_always(monkeypatch):
+    monkeypatch.setattr(time, "sleep", lambda s: None)
+    assert turn("always late") == 0
+def test_never():
+    assert turn("never late") == 2
+@pytest.fixture(scope="module")
+def kept():
+    return turn("fixture")
+def test_fixture(kept):
+    stopped_for_a_moment()
+    assert kept == 2
+@pytest.fixture
+def late():
+    assert turn("setup") == 2
+def test_setup(late):
+    pass
+def test_turns():
+    assert TURNS == {"late once": 2, "always late": 3, "never late": 1, "fixture": 2, "setup": 2}
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="this system cannot stop a process for a moment")
+def test_what_keeps_to_a_clock_runs_again_only_where_it_failed_and_the_computer_was_late(tmp_path):
+    (tmp_path / "robot").mkdir()
+    (tmp_path / "robot" / "test_late.py").write_text(LATE)
+    # So late no busy computer is by itself in the moment of such a test.
+    text = Path(__file__).with_name("conftest.py").read_text(encoding="utf-8")
+    assert "\nLATE_S = 0.02\n" in text
+    (tmp_path / "conftest.py").write_text(text.replace("LATE_S = 0.02", "LATE_S = 0.25"), encoding="utf-8")
+    (tmp_path / "pytest.ini").write_text("[pytest]\n")
+    env = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
+    env["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    words = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "no:xdist"]
+    ran = subprocess.run(words, cwd=tmp_path, env=env, capture_output=True, text=True, timeout=120, check=False)
+    assert ran.returncode == 1 and "2 failed, 4 passed" in ran.stdout, ran.stdout + ran.stderr
+    again = [line.split()[2] for line in ran.stdout.splitlines() if line.startswith("RUN AGAIN")]
+    assert sorted(again) == [
+        f"robot/test_late.py::test_{name}" for name in ("always", "always", "fixture", "once", "setup")
+    ]

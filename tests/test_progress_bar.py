@@ -8,7 +8,7 @@ from robotlab.color import ColorDetector
 from robotlab.course import shipped
 from robotlab.data import open_dataset
 from robotlab.detections import Detections, as_detector
-from robotlab.face_off import detect_all, simulate_walk
+from robotlab.face_off import simulate_walk, timed_detections
 
 
 def coins():
@@ -26,7 +26,7 @@ def nothing(kind):
 
 WORK = {
     "color": lambda: ColorDetector.from_dataset(posts(), ["post"], progress=True),
-    "detect_all": lambda: detect_all(nothing("coin"), coins(), name="coins"),
+    "timed_detections": lambda: timed_detections(nothing("coin"), coins(), name="coins"),
     "simulate_walk": lambda: simulate_walk(nothing("post"), "straight", duration_s=0.2),
 }
 

@@ -205,7 +205,7 @@ def overlap_loss(box: torch.Tensor, true_box: torch.Tensor) -> torch.Tensor:
 def named_loss(logits: torch.Tensor, chosen: torch.Tensor, heat: torch.Tensor, weight: torch.Tensor) -> torch.Tensor:
     """Cross-entropy over the background (the first logit) and all names, summed.
 
-    As the head fit has it (robotlab.neural.grid): a thing's nearest cell has
+    As the head fit has it (robotlab.neural.box_coding): a thing's nearest cell has
     its name, those beside are background with weight (1 - heat)^4.
     """
     center = heat > 0.999

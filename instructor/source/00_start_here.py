@@ -147,6 +147,7 @@ show(nearer_and_farther, ["0.5 m", "3 m", "6 m"], [None] * 3)
 # **Predict.** It has learned in daylight. A greenhouse has other lighting too: an overcast sky, dusk, a warm sodium-like lamp, and magenta grow lights. Under how many of these five does it find the post: all, four, three, one?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "00.color_lightings",
     "Under how many of the five kinds of lighting does it find the post?",
@@ -199,11 +200,12 @@ show_boxes(color)
 # %% [markdown]
 # ## 4. Train a detector
 #
-# The second detector learns from labels what a post, a bucket and a crate look like: edges and surroundings as well as color. A **label** is a box with a name, drawn by somebody who knows. The detector comes with a network of filters, its **backbone**, that was trained before, on drawn shapes and on rendered greenhouses with things in other colors, never on an orange post, a blue bucket or a yellow crate. You train only the last step, the **head**, on 87 pictures from three drives: in daylight, under an overcast sky and at dusk. Building on a network that was trained for something else is **transfer learning**. It takes some seconds on a laptop, with no deep-learning framework.
+# The second detector learns from labels what a post, a bucket and a crate look like: edges and surroundings as well as color. A **label** is a box with a name, drawn by somebody who knows. The detector comes with a network of filters, its **backbone**, that was trained before, on drawn shapes and on rendered greenhouses with things in other colors, never on an orange post, a blue bucket or a yellow crate. You train only the last step, the **head**, on 87 pictures from three drives: in daylight, under an overcast sky and at dusk. Building on a network that was trained for something else is **transfer learning**. It takes a few seconds on a laptop, with no deep-learning framework.
 #
 # **Predict.** It has seen neither the warm nor the grow lamp. Does it find the post there?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "00.trained_lamps",
     "Does the trained detector find the post under the warm and the grow lamp?",
@@ -249,6 +251,7 @@ show_boxes(detector)
 # **Predict.** The post moves away in a gentle weave, under the grow lamp. Which detector keeps the trolley behind it for 8 seconds: both, the trained one, neither?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "00.grow_walk",
     "Which detector keeps the trolley behind the post for 8 seconds?",
@@ -324,7 +327,7 @@ seen.set_axis_off()
 # %% [markdown]
 # **Try.** Press play, or drag the slider; both runs follow one clock. In the first picture of each run, what is inside the yellow box? The line above the color run says that the trolley never found the post; the strip at the bottom is green, *follows*, all the time. How can both be true?
 #
-# **Why.** From the very first picture the color detector has its box on a yellow crate, which under the grow lamp has the color of the post by day. The trolley steers at the crate, and since there is a box in every picture, the loop takes it that all is well: that is the green strip. The line above counts what the box was really on, and only the ground truth can tell that. A false positive steers as firmly as a true one. So the loop does not need a perfect detector. It needs one that is right most of the time, and that is silent rather than wrong.
+# **Why.** From the very first picture the color detector has its box on a yellow crate, which under the grow lamp has the color of the post by day. The trolley steers at the crate, and since there is a box in every picture, the loop assumes that all is well: that is the green strip. The line above counts what the box was really on, and only the ground truth can tell that. A false positive steers as firmly as a true one. So the loop does not need a perfect detector. It needs one that is right most of the time, and that is silent rather than wrong.
 
 # %% [markdown]
 # ## 6. Wired the wrong way
@@ -336,6 +339,7 @@ seen.set_axis_off()
 # **Predict.** The post is a little to the left. What does the trolley with the wrong sign do: circle the post, stop at once, or turn away from it faster and faster?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "00.wrong_sign",
     "What does the trolley with the wrong sign do?",
@@ -356,7 +360,7 @@ for sign in (+1, -1):
     in_view = 100 * run.scores()["time_in_view"]
     said = f"in view {in_view:3.0f} % of the time, bearing up to {worst:.0f}°"
     print(f"steering sign {sign:+d}: {said}")
-compare_guess("00.wrong_sign", said)
+compare_guess("00.wrong_sign", f"turns away: {said}")
 
 # %% tags=["folded", "nbval-ignore-output"]
 figure, ax = plt.subplots(figsize=(6.4, 2.8), layout="constrained")
@@ -379,8 +383,13 @@ ax.spines[["top", "right"]].set_visible(False)
 # Copy a photograph of the object that your robot is to follow into the folder of this lesson, write its name between the quotes, and run the cell. Any size, portrait or landscape, will do; a phone's HEIC file is refused with a line that says how to convert it. Without a photograph the cell takes the rendered view.
 #
 # **Predict.** Which other things in your photograph have the color of your object?
-#
-# Then click the object. The right half shows everything that has the color of the place you clicked, and the text says how many pixels wide and tall the largest patch is: if that is your object, these are its pixels on target.
+
+# %% tags=["folded"]
+# Your guess
+guess("00.own_color", "Which other things have the color of your object?")
+
+# %% [markdown]
+# Now click the object. The right half shows everything that has the color of the place you clicked, and the text says how many pixels wide and tall the largest patch is: if that is your object, these are its pixels on target.
 
 # %% tags=["explore"]
 from robotlab.image import load, resize
@@ -392,6 +401,10 @@ picture = load(my_picture) if my_picture else views["daylight"].picture
 height, width = picture.shape[:2]
 factor = 320 / max(height, width)  # as small as the trolley's pictures
 PickColor(resize(picture, (round(width * factor), round(height * factor))))
+
+# %% tags=["folded"]
+# The answer
+compare_guess("00.own_color", "whatever is lit in the right half beside your object")
 
 # %% [markdown]
 # **Why.** If something else lights up, the color detector would be led astray there. Lesson 03 shows what can be done about that, lesson 06 how to label your object for a detector of its own.

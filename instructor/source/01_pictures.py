@@ -51,6 +51,7 @@ compare_guess("01.shape", picture.shape)
 # **Predict.** `picture[140, 107]` is one pixel. Is it 140 from the left and 107 from the top, or 140 from the top and 107 from the left? The post is orange. Which of the two lines below prints it?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "01.row_column",
     "Where is picture[140, 107]?",
@@ -79,7 +80,7 @@ ax.legend(loc="lower right")
 plt.show()
 
 # %% [markdown]
-# **Why.** `picture[row, column]`. Much red, some green, hardly any blue: that is orange. But *sizes* are given the other way round, width first: "320 × 240". Such a size in pixels is the picture's **resolution**. Everybody mixes the two orders up in their first week. Often it does not even raise an error, as here.
+# **Why.** `picture[row, column]`. Much red, some green, hardly any blue: that is orange. But *sizes* are given the other way around, width first: "320 × 240". Such a size in pixels is the picture's **resolution**. Everybody mixes the two orders up in their first week. Often it does not even raise an error, as here.
 #
 # Another trap: some libraries put blue first (**BGR**). Here is the pixel on the post as such a library would read it.
 
@@ -94,6 +95,7 @@ print(f"read as blue, green, red: {blue}, {green}, {red}: blue")
 # **Predict.** To brighten the picture we add 120 to every byte. How does the pale blue sky turn out: paler, white, dark?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "01.sky", "How does the pale blue sky turn out?", choices=("paler", "white", "dark")
 )
@@ -115,13 +117,14 @@ for ax, one, title in zip(axes, (picture, brighter, careful), titles):
     ax.set(title=title, xticks=[], yticks=[])
 
 # %% [markdown]
-# **Why.** A byte (`uint8`) ends at 255 and starts again at 0: integer **overflow**. The sky's blue: 208 + 120 = 328, and 328 − 256 = 72. NumPy gives no warning. Before you compute with a picture, convert its bytes, `picture.astype(float)`. Before you convert the result back, hold it between 0 and 255; this is **clipping**. In a photograph, what is brighter than 255 is clipped by the camera, and no program can bring it back.
+# **Why.** A byte (`uint8`) ends at 255 and starts again at 0: integer **overflow**. The sky's blue: 208 + 120 = 328, and 328 − 256 = 72. NumPy gives no warning. Before you compute with a picture, convert its bytes, `picture.astype(float)`. Before you convert the result back, limit it to the range from 0 to 255; this is **clipping**. In a photograph, what is brighter than 255 is clipped by the camera, and no program can bring it back.
 #
 # ## 3. Twice the light
 #
-# **Predict.** We expose the picture for twice as long, so that twice as much light reaches every pixel. A pixel on the post had 133 of red. How much has it now: 133, 182, 255?
+# **Predict.** We expose the picture for twice as long, so that twice as much light reaches every pixel. A pixel on the post had 133 of red. How much does it have now: 133, 182, 255?
 
 # %% tags=["folded"]
+# Your guess
 guess("01.twice_the_light", "How much red has it now?", choices=(133, 182, 255))
 
 # %%
@@ -157,6 +160,7 @@ compare_guess("01.twice_the_light", reds[2.0])
 # **Predict.** Where is the post's contrast higher, in gray or in the red channel alone? By how much, in daylight and under a magenta grow lamp?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "01.gray",
     "Where is the contrast of the post higher under the grow lamp?",
@@ -184,6 +188,7 @@ for name, color in (("red", (255, 0, 0)), ("green", (0, 130, 0))):
 compare_guess("01.gray", "in red" if in_red > in_gray else "in gray")
 
 # %% tags=["folded", "nbval-ignore-output"]
+# A drawing
 figure, axes = plt.subplots(1, 4, figsize=(7.4, 2), layout="constrained")
 for (left, right), lighting in zip((axes[:2], axes[2:]), ("daylight", "grow")):
     seen = render(scene.under(lighting).with_post_at(2.0, 0.0), camera)
@@ -194,7 +199,7 @@ for (left, right), lighting in zip((axes[:2], axes[2:]), ("daylight", "grow")):
     right.set(title="in gray", xticks=[], yticks=[])
 
 # %% [markdown]
-# **Why.** Under the grow lamp the post sends more red and less green than what lies behind it. In the weighted sum the two partly cancel, and less than half of the contrast is left; under an overcast sky likewise. In daylight the sunlit background is also brighter than the post, and most of the contrast is left. Three numbers became one: a pure red and a middle green are both gray 76, and nothing in a gray picture can part them. Gray is quick and small. Measure what it costs before you use it.
+# **Why.** Under the grow lamp the post sends more red and less green than what lies behind it. In the weighted sum the two partly cancel, and less than half of the contrast is left; under an overcast sky likewise. In daylight the sunlit background is also brighter than the post, and most of the contrast is left. Three numbers became one: a pure red and a middle green are both gray 76, and nothing in a gray picture can tell them apart. Gray is quick and small. Measure what it costs before you use it.
 
 # %% [markdown]
 # ### Task 1
@@ -232,9 +237,10 @@ verify(luminance)
 #
 # Width divided by height is the **aspect ratio** of a picture: 16 : 9 is 1.78. Whoever changes it squashes everything in the picture, and a detector that has learned a slender post meets a stout one.
 #
-# **Predict.** A picture of 1920 × 1080 is to become 300 pixels wide, with its aspect ratio kept. How high is it then: 169, 225 or 300 pixels? What fraction of its bytes is left: 1/6, 1/12 or 1/41?
+# **Predict.** A picture of 1920 × 1080 is to become 300 pixels wide, with its aspect ratio kept. How tall is it then: 169, 225 or 300 pixels? What fraction of its bytes is left: 1/6, 1/12 or 1/41?
 
 # %% tags=["folded"]
+# Your guess
 guess("01.height", "How high is it then?", choices=(169, 225, 300), unit="px")
 
 # %%
@@ -290,6 +296,7 @@ verify(scaled_size)
 # **Predict.** This picture of 4 × 4 pixels is reduced to 2 × 2. What is the new pixel at the top left, by area and by nearest?
 
 # %% tags=["folded"]
+# Your guess
 guess("01.four_by_four", "The new pixel at the top left, by area and by nearest?")
 
 # %%
@@ -349,6 +356,7 @@ verify(shrink)
 # **Predict.** By which methods can the post vanish altogether? By which is it sometimes the clearest of all?
 
 # %% tags=["folded"]
+# Your guess
 guess("01.vanish", "By which methods can the post vanish?")
 
 # %%
@@ -423,6 +431,7 @@ ax.set_axis_off()
 # **Predict.** Stripes of 0.4 cycles per pixel are fine: one dark and one light stripe together take 2.5 pixels. We keep every second pixel. What frequency do the stripes have in the small picture, in cycles per kept pixel: 0.8, 0.4 or 0.2?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "01.aliasing",
     "How many cycles per kept pixel have the stripes?",

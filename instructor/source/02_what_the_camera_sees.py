@@ -64,6 +64,7 @@ compare_guess(
 # **Predict.** Here are four cameras, A to D, whose makers publish sensor, lens *and* field of view. For which one will the pinhole camera be farthest off: A, which has the longest lens for its sensor, or D, which has the shortest?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "02.farthest_off",
     "For which camera will the formula be farthest off?",
@@ -143,6 +144,7 @@ verify(field_of_view)
 # **Predict.** The post stands 3 m in front of the camera. How many pixels *wide* is it: about 2, 6, 20 or 60?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "02.post_width", "How wide is the post at 3 m?", choices=(2, 6, 20, 60), unit="px"
 )
@@ -239,6 +241,7 @@ verify(pixels_on_target)
 # 3. You make the picture 160 pixels wide instead of 320. Does the post come nearer, get smaller in the view, or lose detail?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "02.drag_aside",
     "1. Dragged to the side: does it get smaller?",
@@ -246,6 +249,7 @@ guess(
 )
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "02.twice_the_view",
     "2. Twice the field of view: are half of its pixels left?",
@@ -253,6 +257,7 @@ guess(
 )
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "02.half_the_picture",
     "3. Half as many pixels in the picture: what happens to the post?",
@@ -284,6 +289,7 @@ axes[0].set(xlim=(4, -4), ylim=(-0.5, 6.5), aspect="equal")
 axes[0].set(ylabel="ahead, m", xlabel="to the left, m")
 
 # %% tags=["folded"]
+# The answers
 half_m, whole_m = math.tan(math.radians(45) / 2), math.tan(math.radians(90) / 2)
 display(
     compare_guess("02.drag_aside", "no: 3 m ahead is 3 m ahead"),
@@ -302,6 +308,7 @@ display(
 # **Predict.** If the detector finds the post up to 5.5 m in the 160-pixel copy, up to where in the 80-pixel one? The bucket is only half as tall as the post. Is it lost nearer than the post or farther away?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "02.copy",
     "Found up to 5.5 m in the 160-pixel copy: up to where in the 80-pixel one?",
@@ -374,7 +381,8 @@ for width_px, height_px in ((1920, 1080), (300, 169), (300, 300)):
     print(f"{width_px:>4} × {height_px:<4} {size}, {tall / wide:4.1f} times as tall")
 
 # %% tags=["folded", "nbval-ignore-output"]
-# The same piece of the world each time: 12 % of the picture's width, 24 % of its height.
+# The same piece of the world each time: of the picture
+# 12 % of the width, 24 % of the height.
 figure, axes = plt.subplots(1, 3, figsize=(7.4, 3), layout="constrained")
 for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300))):
     copy = resize(view.picture, (width_px, height_px))
@@ -397,6 +405,7 @@ for ax, (width_px, height_px) in zip(axes, ((1920, 1080), (300, 169), (300, 300)
 # **Predict.** A level camera at half the height of the post, 320 × 240 pixels, 62.2°: from where on is all of the post in the picture, rows 0 to 240: 0.25 m, 0.55 m, 1.1 m?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "02.near",
     "From where on is all of the post in the picture?",
@@ -472,6 +481,7 @@ verify(working_range)
 # **Predict.** The picture is 320 pixels wide and spans 62.2°. The post is in column 80, halfway between the left edge and the middle. Its bearing: +15.6°, +16.8°, or −15.6°?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "02.bearing", "What is its bearing?", choices=("+15.6", "+16.8", "-15.6"), unit="°"
 )

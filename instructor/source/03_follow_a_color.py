@@ -70,6 +70,7 @@ compare_guess("03.exposure", ", ".join(names) or "none of them")
 # **Predict.** Pure green is 120°. What is its hue in this library, where one step is two degrees? And the hue of orange, (255, 165, 0)?
 
 # %% tags=["folded"]
+# Your guess
 guess("03.hue_steps", "The hue of green, and of orange, in steps of two degrees?")
 
 # %%
@@ -129,6 +130,7 @@ verify(in_band)
 # **Predict.** Where is the centroid: on the post, on the tray, or somewhere else?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "03.centroid",
     "Where is the centroid?",
@@ -209,6 +211,7 @@ verify(centroid)
 # **Predict.** The largest component: is it the post or the tray?
 
 # %% tags=["folded"]
+# Your guess
 guess("03.largest", "Which is the largest component?", choices=("the post", "the tray"))
 
 # %%
@@ -263,6 +266,7 @@ verify(largest_blob)
 # **Predict.** Under the grow lamp, in a wider band, the mask of one post falls apart into about a hundred components, most of them specks. Which of the two clears them away, opening or closing?
 
 # %% tags=["folded"]
+# Your guess
 guess("03.specks", "Which clears the specks away?", choices=("opening", "closing"))
 
 # %%
@@ -329,6 +333,7 @@ Image(encode(decode(panel.picture), "png", effort=9))
 # **Predict.** Two pixels of a red object have the hues 350° and 10°. What is their plain mean, and what color is that?
 
 # %% tags=["folded"]
+# Your guess
 guess("03.plain_mean", "Their plain mean, and its color?")
 
 # %%
@@ -346,7 +351,7 @@ compare_guess("03.plain_mean", f"{plain:.0f}°, red {red}, green {green}, blue {
 # %% [markdown]
 # **Why.** 350° and 10° are 20° apart, but the plain mean goes the long way around and lands on cyan. Think of each hue as an arrow of length 1; add the arrows and see where the sum points: atan2(mean of the sines, mean of the cosines). This is the **circular mean**:
 #
-# $$\bar{h} = \operatorname{atan2}\Big(\tfrac{1}{N} \sum_i \sin h_i,\ \tfrac{1}{N} \sum_i \cos h_i\Big)$$
+# $$\bar{h} = \text{atan2}\Big(\tfrac{1}{N} \sum_i \sin h_i,\ \tfrac{1}{N} \sum_i \cos h_i\Big)$$
 #
 # **Task 4.** Write `mean_hue(hues_deg)`, in degrees from 0 up to 360.
 
@@ -404,6 +409,7 @@ print(learned.band_of("post"))
 # **Predict.** Fill in the table on paper: of twelve, how many are found in each lighting?
 
 # %% tags=["folded"]
+# Your guess
 guess("03.lightings", "Found of 12: daylight, overcast, dusk, warm, grow?")
 
 # %%
@@ -484,6 +490,7 @@ Table(["lighting", "post in band", "hue moved", "largest blob not the post"], ro
 # **Predict.** Which repair helps at dusk, and which beside the tray?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "03.dusk",
     "Which repair helps most at dusk, in the clear?",
@@ -491,6 +498,7 @@ guess(
 )
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "03.tray",
     "Which helps beside the tray by day?",
@@ -568,6 +576,7 @@ print(textwrap.fill(check(learned, beside_others["warm"]).sentence, 80))
 # **Predict.** We do what it says: three pictures in each lighting, a new band for each. Beside the tray, the drum and the pole, in which lighting is color *alone* now good enough?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "03.wrong_tool",
     "In which lighting is color alone now good enough, beside tray, drum and pole?",
@@ -589,7 +598,7 @@ display(Table(heads, rows))
 compare_guess("03.wrong_tool", ", ".join(will_do))
 
 # %% [markdown]
-# **Why.** By day, under an overcast sky and under the grow lamp; not at dusk, not under the warm lamp. The thresholds can follow the lighting, if you know which lighting it is. They cannot part two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lighting_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
+# **Why.** By day, under an overcast sky and under the grow lamp; not at dusk, not under the warm lamp. The thresholds can follow the lighting, if you know which lighting it is. They cannot separate two objects that *have* the same color in that light. Under the warm lamp nearly everything is a shade of amber, and even a band made for it leads astray in a third of the pictures. Shape limits rescue most of these. Where `lighting_check` still says "wrong tool" and the distractors cannot be taken away, or where the lighting changes during a drive, take a detector that sees more than color: lesson 07 trains one.
 #
 # `lighting_check` also works without boxes, before you have labeled anything: it then says whether a second component is half as large as the largest. That takes ten pictures and a minute. Do it in the room where the robot will drive, at the hour when it will drive.
 
@@ -617,7 +626,7 @@ picked = PickColor(small(load(my_picture)) if my_picture else by_day_picture)
 picked
 
 # %% [markdown]
-# `ColorDetector({"mine": picked.band})` is a detector of that color. *What the camera sees now*: if you have a camera, write its number into the next cell (0 is the first one; a film's name or a stream's address will do as well). Left is its newest picture, a few times a second, right the mask of the band that you clicked. Move the sliders until only your object is left, then walk with it to the window and under the lamp. *Stop* lets the camera go; so do running the cell again, closing the page and shutting down the kernel. No picture is kept. Before you begin, see who is in view, and ask them.
+# `ColorDetector({"mine": picked.band})` is a detector of that color. *What the camera sees now*: if you have a camera, write its number into the next cell (0 is the first one; a film's name or a stream's address will do as well). Left is its newest picture, a few times a second, right the mask of the band that you clicked. Move the sliders until only your object is left, then walk with it to the window and under the lamp. *Stop* releases the camera; so does running the cell again, closing the page and shutting down the kernel. No picture is kept. Before you begin, see who is in view, and ask them.
 
 # %% tags=["explore"]
 from robotlab.widgets import LiveMask

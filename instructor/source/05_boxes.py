@@ -85,6 +85,7 @@ print("normalized center", (centered / [320, 240, 320, 240])[0].round(4).tolist(
 # **Predict.** A check that every box has x0 ≤ x1 and y0 ≤ y1: which of the two mistakes does it notice?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "05.check",
     "Which mistake does the check notice?",
@@ -191,6 +192,7 @@ plt.show()
 # Do it on paper first: the intersection, both areas, and remember that the intersection is part of both.
 
 # %% tags=["folded"]
+# Your guess
 guess("05.iou", "Their IoU?", choices=("0.50", "0.25", "0.14"))
 
 # %%
@@ -264,6 +266,7 @@ verify(iou)
 # **Predict.** Use the four numbers of such a file as they are, and the left and the upper edge of every box lie one pixel too far in: it is one pixel too narrow and one too short. For which post is that worse: the one at 1 m or the one at 6 m? Below an IoU of 0.5 a detection does not count as a true positive. Can one pixel do that?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "05.one_pixel",
     "For which post is one pixel worse, and can it make a detection false?",
@@ -319,6 +322,7 @@ print(f"last pixels {iou_with_last_pixels(a, b):.6f}")
 # **Predict.** One post, 2 m away. How many windows score 0.4 or more: 1, about 10, about 100, about 1000?
 
 # %% tags=["folded"]
+# Your guess
 guess("05.windows", "How many windows score 0.4 or more?", choices=(1, 10, 100, 1000))
 
 # %%
@@ -361,6 +365,7 @@ compare_guess("05.windows", good.sum())
 # **Predict.** With an IoU threshold of 0.5, how many boxes are left? And with 0.9?
 
 # %% tags=["folded"]
+# Your guess
 guess("05.left", "How many are left at 0.5, and at 0.9?")
 
 # %%
@@ -374,6 +379,7 @@ print(f"the best: {best.tolist()}, IoU with the ground truth {best_iou:.2f}")
 compare_guess("05.left", f"{len(kept[0.5])} and {len(kept[0.9])}")
 
 # %% tags=["folded", "nbval-ignore-output"]
+# A drawing
 figure, axes = plt.subplots(1, 3, figsize=(7.4, 3.2), layout="constrained")
 around_post = view.truths.boxes[0] + [-45, -30, 45, 30]
 left, top, right, bottom = around_post.round().astype(int)
@@ -434,6 +440,7 @@ verify(nms)
 # **Predict.** Four objects, four perfect boxes, an IoU threshold of 0.5. How many are left?
 
 # %% tags=["folded"]
+# Your guess
 guess("05.perfect", "How many of the four are left?", choices=(4, 3, 2, 1))
 
 # %%

@@ -5,7 +5,7 @@
 #
 # **You will be able to**
 # - plan which pictures to take, from what your camera can see;
-# - gather pictures from a film, a camera or photographs, without the blurred ones and the doubles;
+# - gather pictures from a film, a camera or photographs, without the blurred ones and the near-duplicates;
 # - label a hundred pictures in the time of twenty, and never lose a label;
 # - say how far two people's labels agree, and what that means for a detector;
 # - split a data set so that its test is honest, and notice when somebody else's is not.
@@ -62,7 +62,7 @@ wanted = {"smallest_px": 24, "lightings": ["daylight"], "backgrounds": 4}
 print(capture_plan(camera, POST_M, **wanted).text())
 
 # %% [markdown]
-# The ranges of distance grow: each is as much *farther* than the last as a factor, not as a step, since twice as far is half as many px. By equal steps most pictures would be of far posts. A fifth of the pictures is *without* the post. `robotlab plan` prints such a plan on one page, with boxes to tick.
+# The ranges of distance grow: each is *farther* than the last by the same factor, not by the same step, since twice as far is half as many px. By equal steps most pictures would be of far posts. A fifth of the pictures is *without* the post. `robotlab plan` prints such a plan on one page, with boxes to check off.
 #
 # The same formula read backward says how far away a *labeled* post is. So the labels themselves can say what is still missing from the plan.
 #
@@ -101,7 +101,7 @@ verify(distance_counts)
 #
 # Now the pictures. Below, a short film is rendered: somebody carries the camera through the greenhouse and films the post in four shots, from different heights, near and far, once with the post leaving the picture. Its frames are saved as photographs, one folder a shot.
 #
-# Have you a film of your own? Then leave this lesson as it is for a first reading, and come back with the film at the end: `robotlab gather` takes a film, a camera or a folder of photographs in the same way.
+# Do you have a film of your own? Then leave this lesson as it is for a first reading, and come back with the film at the end: `robotlab gather` takes a film, a camera or a folder of photographs in the same way.
 
 # %% tags=["folded"]
 from robotlab.greenhouse import film_frames
@@ -126,11 +126,12 @@ shots = sorted({shot for shot, file in truths})
 print(f"{len(truths)} frames in {len(shots)} shots: {', '.join(shots)}")
 
 # %% [markdown]
-# At ten frames a second, neighbors look alike. A frame that shows what another has shown is a **near-duplicate**: it costs labeling time and teaches nothing new. Gathering compares 128-bit fingerprints of the pictures and leaves near-duplicates out. It also leaves out blurred pictures, and says the measure of each, so that you can disagree (`keep=["blurred"]`).
+# At ten frames a second, neighbors look alike. A frame that shows what another has shown is a **near-duplicate**: it costs labeling time and teaches nothing new. Gathering computes a fingerprint of each picture, an **image hash** of 128 bits; it compares the hashes and leaves near-duplicates out. It also leaves out blurred pictures, and says the measure of each, so that you can disagree (`keep=["blurred"]`).
 #
 # **Predict.** Of 160 frames, how many are worth labeling: about 20, 50, 100 or 150?
 
 # %% tags=["folded"]
+# Your guess
 guess("06.frames", "Worth labeling, of 160 frames?", choices=(20, 50, 100, 150))
 
 # %%
@@ -204,7 +205,7 @@ verify(blur_measure)
 #
 # **Try.** Draw the post in twelve pictures: drag a box, or click on the post to have it outlined by its color. Enter accepts what is suggested and goes on. After a few pictures the color detector of lesson 03 suggests boxes, drawn with dashes; after twelve a detector is fitted in the background while you go on, and takes over. From then on, the picture comes next about which the detector is least sure, and the line below says why: this is **active learning**. All keys are listed under *Pointer and keys*.
 #
-# A label is on the disk when the labeler says so. Close the tab, restart the kernel: nothing that was saved is lost.
+# A label is on the disk when the labeler says so. Close the tab, restart the kernel: nothing that was saved is lost. If the labeler is not there when you come back, run its cell again.
 
 # %% tags=["explore"]
 from robotlab.label import BoxLabeler
@@ -234,6 +235,7 @@ plt.show()
 # **Predict.** Twelve pictures are drawn by hand, 96 come with suggestions. In how many of the 96 must the simulated labeler draw or drag a box?
 
 # %% tags=["folded"]
+# Your guess
 guess("06.hand", "Drawn or dragged, in 96 pictures with suggestions?")
 
 # %% tags=["folded"]
@@ -289,6 +291,7 @@ compare_guess("06.hand", f"{rest.drawn + rest.dragged} of {rest.boxes} boxes")
 # **Predict.** A second person draws the same posts; each side of each box is off by about 1 px, and one post in ten is forgotten. What is the agreement at IoU 0.5, and at IoU 0.9?
 
 # %% tags=["folded"]
+# Your guess
 guess("06.agreement", "Agreement at IoU 0.5, and at IoU 0.9?")
 
 # %% tags=["approximate"]
@@ -357,9 +360,12 @@ verify(label_agreement)
 # The check-up reads every label and every picture, and says what breaks a rule and what is worth a look.
 
 # %% tags=["nbval-ignore-output"]
+import textwrap
+
 from robotlab.data import check_dataset
 
-print("\n".join(check_dataset(labeled).text().splitlines()[2:]))
+for line in check_dataset(labeled).text().splitlines()[2:]:
+    print(textwrap.fill(line, 70, subsequent_indent="    ", break_on_hyphens=False))
 
 # %% [markdown]
 # "Right if nothing is in view": the shot in which the post leaves the picture gave negatives. Now the plan: which distances do the labels cover?
@@ -368,7 +374,7 @@ print("\n".join(check_dataset(labeled).text().splitlines()[2:]))
 plan = capture_plan(camera, POST_M, **wanted, data=labeled, target="post")
 for quota in plan.group("distance") + plan.group("without it"):
     print(
-        f"{quota.words:<30} {quota.there:3d} of {quota.wanted}, {quota.missing} missing"
+        f"{quota.label:<30} {quota.there:3d} of {quota.wanted}, {quota.missing} missing"
     )
 for shot in shots:
     boxes = np.concatenate([entry.boxes for entry in labeled.only(recordings=shot)])
@@ -376,7 +382,7 @@ for shot in shots:
     print(f"{shot}: {distances.min():.1f} to {distances.max():.1f} m")
 
 # %% [markdown]
-# **Why.** The middle distances have more than enough; near and far, there are too few. And the farthest come from shot4 alone: if that shot is held out as the test, nothing of its range is left to learn from. The next walk with the camera should go close and far, in another corner. (A box that is cut off at the picture's edge makes its post look farther than it is, so the plan leaves such boxes out.)
+# **Why.** The middle distances have more than enough, the near ones too few, and nobody has filmed look-alikes without the post. The far ones are enough, but the farthest come from shot4 alone: if that shot is held out as the test, nothing of its range is left to learn from. The next walk with the camera should go close, and far once more in another corner. (A box that is cut off at the picture's edge makes its post look farther than it is, so the plan leaves such boxes out.)
 
 # %% [markdown]
 # ## 6. An honest split
@@ -388,6 +394,7 @@ for shot in shots:
 # Both are fitted and judged below, and then judged on a second rendered film: another greenhouse, things in other places. AP, 0 to 1, says how well the boxes found and the true boxes agree; lesson 08 explains it.
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "06.split",
     "Which gives the higher figure, and which is nearer to the truth?",
@@ -437,6 +444,7 @@ compare_guess("06.split", f"by {higher}, by {nearer}")
 # **Predict.** In the split by frame above, which part of the test frames has a training frame at most three frames away: a quarter, half, nearly all?
 
 # %% tags=["folded"]
+# Your guess
 guess("06.leaked", "With such a neighbor:", choices=("a quarter", "half", "nearly all"))
 
 # %%

@@ -143,6 +143,7 @@ plt.show()
 # **Predict.** You lower the threshold. Can recall fall? Can precision rise?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "08.lower",
     "You lower the threshold. What is possible?",
@@ -211,6 +212,7 @@ verify(precision_recall)
 # **Predict.** The shortest list with a zigzag: TP, FP, TP, and two truths. The envelope is 1, then 2/3. On paper: what is the area? Will the other two be larger or smaller?
 
 # %% tags=["folded"]
+# Your guess
 guess("08.area", "What is the area under the envelope?")
 
 # %%
@@ -327,6 +329,7 @@ print(f"training: {len(learn)} pictures; test: {len(test)}, with {truth_count} t
 # **Predict.** AP50 of the color detector and of the trained one: near 0.3, 0.5, 0.7 or 0.9? Which of the three classes is the hardest?
 
 # %% tags=["folded"]
+# Your guess
 guess("08.ap50", "AP50 of color and of trained? The hardest class?")
 
 # %% tags=["approximate"]
@@ -383,6 +386,7 @@ Image(encode(decode(curve.picture), "png", effort=9))
 # **Predict.** Let one false positive cost as much as five false negatives. Does the threshold go up or down, and do the false negatives double?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "08.cost",
     "The threshold goes",
@@ -433,6 +437,7 @@ print(f"chosen here: {here.best()['score']:.2f}, F1 here {here.best()['F1']:.3f}
 # **Predict.** At the threshold with the highest F1, what is the color detector's most frequent error: one of the kinds of false positive, or a false negative? And the trained detector's?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "08.kind",
     "The color detector's most frequent error?",
@@ -482,6 +487,7 @@ print(f"  on things that were also found correctly: {wrong - confused}")
 # **Predict.** Of the trained detector's boxes with a score near 0.45, how many of 100 are true positives? And of the color detector's?
 
 # %% tags=["folded"]
+# Your guess
 guess("08.calibration", "Of 100 boxes with a score near 0.45: trained? color?")
 
 
@@ -532,6 +538,7 @@ plt.show()
 
 
 # %% tags=["folded"]
+# Your guess
 guess("08.where", "From how many px on four of five? And which light fails?")
 
 
@@ -615,6 +622,7 @@ print("The color detector is worst in this light:", worst)
 # **Predict.** A detector finds 8 of 10 things. Which 95 % interval has its recall: 0.75 to 0.85, 0.6 to 0.95, or 0.5 to 0.95?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "08.wilson",
     "8 of 10: which 95 % interval?",
@@ -676,6 +684,7 @@ verify(wilson_interval)
 # **Predict.** Which interval is wider, and how many times as wide?
 
 # %% tags=["folded"]
+# Your guess
 guess("08.wider", "Which is wider, and how many times?")
 
 # %% tags=["approximate"]
@@ -704,6 +713,7 @@ print("Recordings: more than one and a half times as wide:", wider)
 # **Predict.** You label only 20 test pictures, drawn from all seven recordings. By how much can AP50 come out wrong?
 
 # %% tags=["folded"]
+# Your guess
 guess("08.twenty", "With 20 test pictures, AP50 is between")
 
 # %% tags=["approximate"]
@@ -731,6 +741,7 @@ compare_guess("08.twenty", twenty)
 # **Predict.** A alone found 12 things, B alone 4. How often do 16 tosses of a fair coin fall 12 to 4 or more unevenly, either way: once in 5 times, in 13, in 100?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "08.coin", "12 to 4 or more unevenly: once in", choices=(5, 13, 100), unit="times"
 )
@@ -778,6 +789,7 @@ verify(mcnemar_p)
 # **Predict.** AP50 with half the pictures: the same, 2 points less, 10 points less? And will the test call one of the two better?
 
 # %% tags=["folded"]
+# Your guess
 guess("08.half", "AP50 with half the pictures: how many points less?")
 
 # %% tags=["nbval-ignore-output"]
@@ -818,6 +830,7 @@ print("Color or trained, better beyond chance:", clear.better)
 # **Predict.** In how many of the eight rooms is the leaky AP50 the higher one? By how much, on average?
 
 # %% tags=["folded"]
+# Your guess
 guess("08.leak", "In how many of the 8 rooms, and by how much?")
 
 # %% tags=["nbval-ignore-output"]
@@ -885,6 +898,7 @@ for name, gaps in optimism.items():
 # **Predict.** Two detectors find the post in 50 of 100 pictures and have no false positive. One misses it in every second picture, the other in the first 50. Which AP is higher? Which would you drive with? And a box on a post at 2 m that is just over half as tall as the post: is it a true positive, and what distance does the trolley read from it?
 
 # %% tags=["folded"]
+# Your guess
 guess("08.half_box", "Is it a true positive? And which distance is read?")
 
 # %%

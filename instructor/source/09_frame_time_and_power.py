@@ -87,6 +87,7 @@ for method in ("linear", "nearest_rank"):
 # **Predict.** read 4 ms, detect 30 ms, show 10 ms, send 2 ms, one after the other. How many pictures are worked on in each second: 60, 33, 22? Now give each stage a thread and a core of its own, so that they work side by side, each on another picture: 60, 33, 22?
 
 # %% tags=["folded"]
+# Your guess
 guess("09.rate", "Pictures a second: one thread, own threads?")
 
 # %%
@@ -152,6 +153,7 @@ verify(throughput)
 # **Predict.** With threads of their own the stages gave 33 results a second in place of 22. Does the latency fall too? And the camera's driver keeps 4 pictures in a **buffer**, the oldest first, as many do unless they are told otherwise: how old is a picture then when its command is sent, about 50 ms, 100 ms or 200 ms?
 
 # %% tags=["folded"]
+# Your guess
 guess("09.buffer", "Age with a buffer of 4?", choices=(50, 100, 200), unit="ms")
 
 # %%
@@ -170,7 +172,7 @@ display(Table(("", "pictures/s", "latency"), rows))
 compare_guess("09.buffer", rows[-1][2])
 
 # %% [markdown]
-# **Why.** A picture goes through every stage, with threads or without: 46 ms, the sum. The rest is waiting. With the newest picture always at hand that is some ms. A full buffer of 4 holds four turns of the loop: 4 · 46 ms more, less the time until the camera fills the free place. The throughput is the same as before, so nothing looks wrong. The robot acts on what was true a fifth of a second ago.
+# **Why.** A picture goes through every stage, with threads or without: 46 ms, the sum. The rest is waiting. With the newest picture always at hand that is a few ms. A full buffer of 4 holds four turns of the loop: 4 · 46 ms more, less the time until the camera fills the free place. The throughput is the same as before, so nothing looks wrong. The robot acts on what was true a fifth of a second ago.
 #
 # The cure is a thread that reads always and keeps the newest picture only. The course's `drive` does that.
 #
@@ -237,6 +239,7 @@ verify(latency)
 # **Predict.** A camera gives 30 pictures a second, and each is acted on 0.1 s after it was taken. How many are under way at once, on average? You need no drawing for it.
 
 # %% tags=["folded"]
+# Your guess
 guess("09.flight", "Under way at once, on average?", unit="pictures")
 
 # %%
@@ -303,6 +306,7 @@ verify(frames_in_flight)
 # **Predict.** A loop does 47 turns a second. With the picture shown on a screen it does 40 (a usual drop: common practice, no source). What does showing cost, 7 pictures a second? Another loop does 200 turns a second. What is left of them when it shows the same picture: 193, 170 or 115?
 
 # %% tags=["folded"]
+# Your guess
 guess("09.showing", "What is left of 200 a second?", choices=(193, 170, 115))
 
 # %%
@@ -316,7 +320,7 @@ for rate_hz in (200, 47, 10):
 compare_guess("09.showing", f"{1 / (1 / 200 + cost_s):.0f}")
 
 # %% [markdown]
-# **Why.** A cost is a *time*: 1/40 s − 1/47 s = 3.72 ms. Times add up, rates do not. Subtracting rates is the most frequent mistake about speed: "7 pictures a second" would be a disaster for a loop of 10 and nothing for one of 200; in truth it is the other way round. So measure with and without, and take the difference of 1 / rate. And on a robot: show every fifth picture, from another thread, or nothing at all.
+# **Why.** A cost is a *time*: 1/40 s − 1/47 s = 3.72 ms. Times add up, rates do not. Subtracting rates is the most frequent mistake about speed: "7 pictures a second" would be a disaster for a loop of 10 and nothing for one of 200; in truth it is the other way around. So measure with and without, and take the difference of 1 / rate. And on a robot: show every fifth picture, from another thread, or nothing at all.
 
 # %% [markdown]
 # ## 6. What pictures weigh
@@ -324,6 +328,7 @@ compare_guess("09.showing", f"{1 / (1 / 200 + cost_s):.0f}")
 # **Predict.** The robot sends what it sees, 640 × 480 pixels, 30 times a second. How many megabits per second is that as raw pixels, as JPEG, and as boxes alone? Which of them does a radio link carry that promises 50 Mbit/s?
 
 # %% tags=["folded"]
+# Your guess
 guess("09.radio", "Raw, JPEG, boxes: how many Mbit/s? Which fit?")
 
 # %%
@@ -346,6 +351,7 @@ compare_guess("09.radio", f"{', '.join(needs)} Mbit/s; boxes alone fit")
 # **Predict.** Six recordings of one minute, two pictures kept of each second: how many MB as JPEG? And if you keep all 30 of each second, raw?
 
 # %% tags=["folded"]
+# Your guess
 guess("09.disk", "MB: two a second as JPEG, all raw?", unit="MB")
 
 # %%
@@ -357,6 +363,17 @@ compare_guess("09.disk", f"{float(plan):.0f} and {float(everything):.0f} MB")
 
 # %% [markdown]
 # **Why.** 720 pictures of 0.12 MB, or 10 800 of 0.92 MB: a factor of 112, and the 10 800 teach a detector hardly more, for neighbors in time look alike (lesson 08).
+#
+# A training on the 720 has a budget too. These are estimates for two cores; `robotlab fit` says its own before it begins.
+
+# %%
+from robotlab.budget import training_budget
+
+for training in ("frozen-backbone", "fine-tuning"):
+    need = training_budget(720, 640, 480, training)
+    minutes, memory, disk = (float(need[of]) for of in ("time", "memory", "disk"))
+    print(f"{training:<16} {minutes:.1f} min", end=", ")
+    print(f"{memory:.0f} MB of memory, {disk:.0f} MB of disk")
 
 # %% [markdown]
 # ## 7. How long the battery lasts
@@ -366,6 +383,7 @@ compare_guess("09.disk", f"{float(plan):.0f} and {float(everything):.0f} MB")
 # **Predict.** Three cells, 2.2 Ah. Computer, camera and motors take 22.2 W on average. How many minutes does it run, if a fifth of the charge is left in the pack: 53, 18 or 79? And in a greenhouse at 0 °C?
 
 # %% tags=["folded"]
+# Your guess
 guess("09.minutes", "How long does it run?", choices=(18, 53, 79), unit="min")
 
 # %%
@@ -418,6 +436,7 @@ verify(running_time)
 # **Predict.** Two packs of three cells show 10.2 V each: 3.4 V a cell, just where the robot is to stop. Does that make them equally healthy? And may the first of them go on a charger for two cells, "just this once, it stops by itself"?
 
 # %% tags=["folded"]
+# Your guess
 guess("09.packs", "Equally healthy? And may it, just this once?")
 
 # %%
@@ -441,7 +460,7 @@ for charger in (Charger(cells=2, current_a=2.0), Charger(cells=3, current_a=2.0)
 compare_guess("09.packs", f"no: in the second, {found}; and no, never")
 
 # %% [markdown]
-# **Why.** The sum hides the weak cell: while the pack still gives 10.2 V, one cell has been below its limit for some time. At the charger it is the other way round: a charger that sees only the sum goes on until the sum is right, and overcharges the stronger cells. A charger for two cells leaves the third alone: from then on it is an **unbalanced pack**. So there is a thin cable from between the cells, the **balance lead**, and a **balance charger**, made for exactly so many cells, watches each through it. Cells of a healthy pack agree within about 0.05 V (common practice, no source).
+# **Why.** The sum hides the weak cell: while the pack still gives 10.2 V, one cell has been below its limit for some time. At the charger it is the other way around: a charger that sees only the sum goes on until the sum is right, and overcharges the stronger cells. A charger for two cells leaves the third alone: from then on it is an **unbalanced pack**. So there is a thin cable from between the cells, the **balance lead**, and a **balance charger**, made for exactly so many cells, watches each through it. Cells of a healthy pack agree within about 0.05 V (common practice, no source).
 #
 # Read the cautions that stand beside the second answer once more, slowly. They are the part of this lesson that can burn down a house.
 #
@@ -480,7 +499,7 @@ verify(cells_state)
 # %% [markdown]
 # ## 9. On your own robot
 #
-# **Cautions.** To measure a pack you connect a meter to it: a slipped probe makes a short circuit of some hundred amperes. Measure at the balance plug with insulated probes, or use a cell checker that plugs in; no ring, no bracelet; a fire-safe place. If you have not done that before, do it with somebody who has. The data sheet, local codes and licensed practice come first.
+# **Cautions.** To measure a pack you connect a meter to it: a slipped probe makes a short circuit of several hundred amperes. Measure at the balance plug with insulated probes, or use a cell checker that plugs in; no ring, no bracelet; a fire-safe place. If you have not done that before, do it with somebody who has. The data sheet, local codes and licensed practice come first.
 #
 # All of this lesson goes into one file. The cell writes a complete one, checks it, and then changes three things: a slower detector, a charger for two cells, a weak cell. Put in what you know of your robot; a section that you leave out is not checked, and the check-up says so.
 
@@ -528,6 +547,7 @@ for name, path in (("the example", example), ("changed", my_file)):
 # **Predict.** By how much does the largest safe gain fall: not at all, by a third, by two thirds?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "09.gain",
     "The largest safe gain falls",

@@ -91,6 +91,7 @@ verify(bearing_error)
 # **Predict.** How long until the post is out of the picture, 31° off the middle: 1 s, 4 s, 10 s, or never?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "10.sign",
     "Swapped motors: out of the picture after",
@@ -151,6 +152,7 @@ compare_guess("10.sign", end)
 # **Predict.** Below are one right way to plug in two motors and four wrong ones. Which of them turn the trolley away from the post? Which wrong one would pass a test with the target on the *left only*?
 
 # %% tags=["folded"]
+# Your guess
 guess("10.plugs", "Which turn away? Which would pass on the left only?")
 
 # %%
@@ -186,6 +188,7 @@ compare_guess("10.plugs", f"turn away: {', '.join(fleeing)}")
 # **Predict.** A bearing of −0.2 rad (11° to the right) and a gain of 1.5/s: what yaw rate? If nothing were late, how much of those 11° would be left after 1 s: all, half, a fifth, nothing?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "10.left",
     "Left of the 11° after 1 s?",
@@ -256,9 +259,10 @@ verify(p_law)
 # %% [markdown]
 # ### Standing off
 #
-# **Predict.** The post walks straight ahead at 0.30 m/s. The trolley is to keep 1.20 m, with a gain of 1.2/s. Which distance does it really hold: 1.20 m, 1.45 m, or does it fall behind for ever?
+# **Predict.** The post walks straight ahead at 0.30 m/s. The trolley is to keep 1.20 m, with a gain of 1.2/s. Which distance does it really hold: 1.20 m, 1.45 m, or does it fall behind forever?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "10.gap",
     "Which distance does it hold?",
@@ -295,6 +299,7 @@ compare_guess("10.gap", f"{away_m:.2f} m")
 # **Predict.** You ask for 0.5 m/s and 2 rad/s, the wheels are 0.3 m apart and can do 0.4 m/s. The right one would need 0.8. Cut off the right wheel alone: what is the radius of the circle then, instead of 0.25 m?
 
 # %% tags=["folded"]
+# Your guess
 guess("10.radius", "The radius with one wheel cut off?", unit="m")
 
 # %%
@@ -367,6 +372,7 @@ verify(wheel_speeds)
 # 3. The latency goes from 0.6 s down to 0.3 s. What becomes of the limit: the same, nearly twice as much, four times?
 
 # %% tags=["folded"]
+# Your guess
 guess("10.sliders", "Answers to 1, 2 and 3?")
 
 # %% tags=["explore"]
@@ -386,6 +392,7 @@ ax.set_title("a jump of 15°, seen 0.3 s late, gain 0.5")
 plt.show()
 
 # %% tags=["folded"]
+# The answer
 compare_guess("10.sliders", "1: at 2; 2: from 4.5 on; 3: nearly twice as much")
 
 # %% [markdown]
@@ -421,6 +428,7 @@ plt.show()
 # **Predict.** One frame of latency, ten pictures a second. The textbook loop allows K = π/2 / 0.1 s = 15.7. What does the sampled loop allow: the same, 10 % less, a third less? And with ten frames of latency?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "10.sampled",
     "With one frame the sampled loop allows",
@@ -515,6 +523,7 @@ verify(gain_limit)
 # **Predict.** Without lag the ultimate gain was 4.45. With lag: higher or lower? Will the two agree within 1 %, 5 %, 20 %?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "10.ultimate",
     "With lag the ultimate gain is",
@@ -597,7 +606,7 @@ Table(("gain", "1/s", "overshoot of 15°", "within 1° for good after"), rows, d
 # %% [markdown]
 # **Which of them to take.** A quarter turns once and stands still. Half, the old rule of Ziegler and Nichols, is livelier and overshoots by a third of the jump. Nine tenths oscillates for a long time, and leaves nothing for the day when the computer is a little slower.
 #
-# The factor by which the gain may still grow is the **gain margin**; a factor of 2 is also written as 6 dB. Seen the other way round, the **phase margin** says how much later everything may get, as an angle of the oscillation: π/2 − K · T for the textbook loop, 45° at half the limit. (Common practice asks for a gain margin of 2 and a phase margin of 30° to 60°; no source.)
+# The factor by which the gain may still grow is the **gain margin**; a factor of 2 is also written as 6 dB. Seen the other way around, the **phase margin** says how much later everything may get, as an angle of the oscillation: π/2 − K · T for the textbook loop, 45° at half the limit. (Common practice asks for a gain margin of 2 and a phase margin of 30° to 60°; no source.)
 #
 # From here on, in this course: the **safe gain** is half the ultimate gain (gain margin 2). It is a maximum; `safe_gain` computes it, the design sheet of lesson 12 prints it, and the loop for real robots refuses more. Start at half of the safe gain. Latency grows with load and in poor light (longer exposures), so the rest is your reserve.
 
@@ -609,6 +618,7 @@ Table(("gain", "1/s", "overshoot of 15°", "within 1° for good after"), rows, d
 # **Predict.** Which of them lose the post? Which needs the most energy?
 
 # %% tags=["folded"]
+# Your guess
 guess("10.loop", "Which lose the post? Which needs the most energy?")
 
 # %%
@@ -660,7 +670,7 @@ ax.text(0.1, 43, "outside of the picture", va="center")
 ax.set(
     xlim=(0, 14),
     ylim=(-85, 55),
-    xlabel="s",
+    xlabel="time, s",
     ylabel="bearing of the post, °",
     title="following a weaving post, three gains",
 )
@@ -682,6 +692,7 @@ Replay(
 )
 
 # %% tags=["folded", "nbval-ignore-output"]
+# A drawing
 figure, axes = plt.subplots(1, 3, figsize=(7.4, 4.8), layout="constrained", sharey=True)
 for ax, (name, run) in zip(axes, runs.items()):
     ax.plot(
@@ -810,6 +821,7 @@ plt.show()
 # **Predict.** 1 m/s and 1 rad/s for a quarter of a circle: it ends 1 m ahead and 1 m to the left. How far off is the sum of 10 straight steps: 1 mm, 1 cm, 11 cm?
 
 # %% tags=["folded"]
+# Your guess
 guess("10.arcs", "10 straight steps are off by", choices=("1 mm", "1 cm", "11 cm"))
 
 # %%
@@ -838,6 +850,7 @@ compare_guess("10.arcs", ten)
 # **Predict.** 0.3 s of latency. Which lowers the ultimate gain more: 0.1 s more latency, or 0.1 s of motor lag?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "10.lag",
     "Which lowers it more?",
@@ -863,6 +876,7 @@ compare_guess("10.lag", f"lag: {with_lag:.2f}; latency: {later:.2f} 1/s")
 # **Predict.** Wheels that do not move below 0.02 m/s. The post is 15° to the left, and the trolley only turns. Which gain leaves the *larger* error at the end: a quarter of the ultimate gain, or half?
 
 # %% tags=["folded"]
+# Your guess
 guess("10.band", "Which leaves the larger error?", choices=("a quarter", "half"))
 
 # %%
@@ -894,6 +908,7 @@ compare_guess("10.band", f"a quarter: {rows[2][2]}, half: {rows[2][3]}")
 # **Predict.** Which one reduces the overshoot after a jump? Which one reduces the steady-state error behind a post that weaves? What do they do with a noisy detector?
 
 # %% tags=["folded"]
+# Your guess
 guess("10.laws", "Which reduces the overshoot, which the steady-state error?")
 
 # %%

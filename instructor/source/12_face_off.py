@@ -16,7 +16,7 @@
 # %% [markdown]
 # ## 1. Two detectors at the same wheel
 #
-# Both learn from the same 44 pictures: by daylight, under an overcast sky and at dusk. The *color detector* learns the range of colors of the post (lesson 03). The *neural detector* trains its last layer, the head (lesson 07).
+# Both learn from the same 44 pictures: by daylight, under an overcast sky and at dusk. The *color detector* learns the range of colors of the post (lesson 03). The *trained detector* is a network whose last layer, the head, is trained on them (lesson 07).
 #
 # A *detector* is anything that takes a picture and gives boxes. So a third one can enter, with one rule and no training: your own. A simple rule that a better method has to beat is called a **baseline**. This one says "orange is where red is far above blue", looks for the column of the picture with the most of it, and boxes what is connected to it. Later you will change it.
 
@@ -41,7 +41,7 @@ recordings = open_dataset(shipped("datasets/greenhouse")).only(
 )
 train = recordings.having(recordings.pictures[::2])  # every other one: quick enough
 color = ColorDetector.from_dataset(train, ["post"])
-neural = fit(train)
+trained = fit(train)
 
 
 # %%
@@ -62,10 +62,10 @@ def mine(picture):
     return Detections([[left, rows[0], right + 1, rows[-1] + 1]], [1.0], [0], ["post"])
 
 
-detectors = {"color": color, "neural": neural, "mine": as_detector(mine)}
+detectors = {"color": color, "trained": trained, "mine": as_detector(mine)}
 # Lowest score that is believed: best F1 on pictures that it learned from or held out.
 believed = {"mine": 0.5}
-for name in ("color", "neural"):
+for name in ("color", "trained"):
     believed[name] = threshold(detectors[name], train)
 SECONDS = 8
 
@@ -85,7 +85,7 @@ print(f"{len(train)} pictures, {len(detectors)} detectors, {SECONDS} s per run")
 #
 # The same trolley, the same noise, the same post on the same path. Only the detector differs, and with it, after a moment, everything else: another box is another turn, and another turn is another picture. The loop is closed (lesson 10), so this is a **closed-loop test**; to judge boxes on recorded pictures, as in lesson 08, is an **open-loop test**.
 #
-# **Predict.** At dusk the post weaves between buckets and crates. Whose distance error is smaller: the color detector's, the neural detector's, or is the difference too small to see? And under warm lighting, which neither has seen?
+# **Predict.** At dusk the post weaves between buckets and crates. Whose distance error is smaller: the color detector's, the trained detector's, or is the difference too small to see? And under warm lighting, which neither has seen?
 
 # %% tags=["folded"]
 from robotlab.practice import compare_guess, guess
@@ -93,7 +93,7 @@ from robotlab.practice import compare_guess, guess
 guess(
     "12.dusk",
     "At dusk: whose distance error is smaller?",
-    choices=("color", "neural", "no difference to see"),
+    choices=("color", "trained", "no difference to see"),
 )
 
 # %% tags=["explore", "approximate"]
@@ -112,13 +112,13 @@ first = "weave:dusk"
 others = [walk for walk in PLAIN + NEW if walk != first]
 ReplayChoice(run_of, [first, *others], list(detectors))
 
-# %% tags=["still"] picture="side_by_side" alt="Two columns, the color detector on the left and the neural one on the right, on another walk than the first, straight on in daylight, after the same time. Above, each trolley's path behind the post's path, seen from above; below, what each camera saw, with the box that is followed."
+# %% tags=["still"] picture="side_by_side" alt="Two columns, the color detector on the left and the trained one on the right, on another walk than the first, straight on in daylight, after the same time. Above, each trolley's path behind the post's path, seen from above; below, what each camera saw, with the box that is followed."
 from robotlab.image import decode
 
 figure, axes = plt.subplots(
     2, 2, figsize=(7, 5), layout="constrained", height_ratios=[1, 1.15]
 )
-for column, name in enumerate(("color", "neural")):
+for column, name in enumerate(("color", "trained")):
     run = run_of("straight", name)
     picture = 60
     tick = int(np.searchsorted(run.t_s, run.picture_t_s[picture]))
@@ -141,12 +141,12 @@ for column, name in enumerate(("color", "neural")):
 
 # %% tags=["approximate"]
 dusk = [
-    run_of(first, name).scores()["distance_error_m"] for name in ("color", "neural")
+    run_of(first, name).scores()["distance_error_m"] for name in ("color", "trained")
 ]
-compare_guess("12.dusk", f"color {dusk[0]:.2f} m, neural {dusk[1]:.2f} m")
+compare_guess("12.dusk", f"color {dusk[0]:.2f} m, trained {dusk[1]:.2f} m")
 
 # %% [markdown]
-# **Try.** Choose `weave:warm`. A run that nobody has looked at yet takes some seconds: it is simulated at that moment. Then put your own detector on one side. What does it follow under warm lighting? (The line below the replay says in how many pictures the followed box was really the post's. A box that fills the picture makes the trolley stand still: it never drives backward, because it cannot see there.)
+# **Try.** Choose `weave:warm`. A run that nobody has looked at yet takes a few seconds: it is simulated at that moment. Then put your own detector on one side. What does it follow under warm lighting? (The line below the replay says in how many pictures the followed box was really the post's. A box that fills the picture makes the trolley stand still: it never drives backward, because it cannot see there.)
 
 # %% [markdown]
 # ## 2. A run in numbers
@@ -156,13 +156,14 @@ compare_guess("12.dusk", f"color {dusk[0]:.2f} m, neural {dusk[1]:.2f} m")
 # **Predict.** `wrong_things:dusk` has an orange tray, a blue drum and a yellow pole beside the path. Which of the three detectors looks away from the post there for a while? Which of the numbers below will show it?
 
 # %% tags=["folded"]
+# Your guess
 guess(
-    "12.away", "Which one looks away for a while?", choices=("color", "neural", "mine")
+    "12.away", "Which one looks away for a while?", choices=("color", "trained", "mine")
 )
 
 # %% tags=["approximate"]
 from robotlab.loop import share_on_post
-from robotlab.report import RUN_WORDS
+from robotlab.report import RUN_LABELS
 
 WALK = "wrong_things:dusk"
 scores = {name: run_of(WALK, name).scores() for name in detectors}
@@ -177,7 +178,7 @@ KEYS = (
     "energy_j",
 )
 rows = [
-    (RUN_WORDS[key], *(f"{score[key]:.2f}" for score in scores.values()))
+    (RUN_LABELS[key], *(f"{score[key]:.2f}" for score in scores.values()))
     for key in KEYS
 ]
 shares = [f"{share_on_post(run_of(WALK, one)):.2f}" for one in detectors]
@@ -216,6 +217,7 @@ def errors(name, walks):
 # **Predict.** The color detector drives one walk four times, each time with other sensor noise. Then it drives four other walks. Which four errors differ more, and how many times?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "12.noise",
     "Which four errors differ more?",
@@ -254,6 +256,7 @@ compare_guess("12.noise", f"those of the walks, {times} times")
 # **Predict.** Six walks, two detectors. Two ways to an interval for the mean improvement: differences walk by walk, or the two means with the spread of each. When is the first narrower: always, or when some condition holds?
 
 # %% tags=["folded"]
+# Your guess
 guess("12.pairs", "Walk by walk is narrower", choices=("always", "on a condition"))
 
 # %% tags=["approximate"]
@@ -261,9 +264,9 @@ from scipy import stats
 
 from robotlab.metrics import paired_mean
 
-simple, other = errors("color", PLAIN), errors("neural", PLAIN)
+simple, other = errors("color", PLAIN), errors("trained", PLAIN)
 rows = [(walk, a, b, f"{a - b:+.2f}") for walk, a, b in zip(PLAIN, simple, other)]
-display(Table(("error, m", "color", "neural", "improvement"), rows, decimals=2))
+display(Table(("error, m", "color", "trained", "improvement"), rows, decimals=2))
 paired = paired_mean(simple, other)
 test = stats.ttest_ind(simple, other, equal_var=False)
 apart = test.confidence_interval(0.95)
@@ -364,6 +367,7 @@ verify(choose)
 # **Predict.** Write down two of the three answers: one for the lighting that was learned, one for the warm lighting.
 
 # %% tags=["folded"]
+# Your guess
 guess("12.sentence", "Learned lighting: ..., warm lighting: ...")
 
 # %% tags=["approximate"]
@@ -371,11 +375,11 @@ import textwrap
 
 answers = []
 for words, walks in (("lighting that was learned", PLAIN), ("warm lighting", NEW)):
-    result = paired_mean(errors("color", walks), errors("neural", walks))
-    said = result.sentence("color", "neural", MATTERS_M)
+    result = paired_mean(errors("color", walks), errors("trained", walks))
+    said = result.sentence("color", "trained", MATTERS_M)
     print(textwrap.fill(f"{words}: {said}", 60))
     rows = []
-    for name in ("color", "neural"):
+    for name in ("color", "trained"):
         runs = [run_of(walk, name) for walk in walks]
         right = 100 * np.mean([share_on_post(run) for run in runs])
         losses = sum(run.scores()["losses"] for run in runs)
@@ -386,9 +390,10 @@ for words, walks in (("lighting that was learned", PLAIN), ("warm lighting", NEW
 compare_guess("12.sentence", " / ".join(answers))
 
 # %% tags=["folded", "nbval-ignore-output"]
+# A drawing
 figure, axes = plt.subplots(2, 1, figsize=(6, 6.5), layout="constrained")
 titles = ("lighting that was learned", "warm lighting, never seen")
-looks = ((-0.12, "color", "o", "#0072b2"), (0.12, "neural", "s", "#d55e00"))
+looks = ((-0.12, "color", "o", "#0072b2"), (0.12, "trained", "s", "#d55e00"))
 for ax, walks, title in zip(axes, (PLAIN, NEW), titles):
     for shift, name, mark, shade in looks:
         values = errors(name, walks)
@@ -403,13 +408,13 @@ axes[0].legend(loc="lower right", bbox_to_anchor=(1, 1), ncols=2, frameon=False)
 plt.show()
 
 # %% [markdown]
-# *Distance error on each walk, the color detector as circles and the neural one as squares: in lighting that was learned the two are close; under warm lighting only the squares are low.*
+# *Distance error on each walk, the color detector as circles and the trained one as squares: in lighting that was learned the two are close; under warm lighting only the squares are low.*
 #
 # **Why.** "Better" is not a property of a detector. It belongs to a detector, a lighting, a set of walks and a price. Where the lighting is the one that was learned, a range of colors and a network may well be worth the same to the trolley: it needs a box that is right most of the time, and small errors of the box hardly matter at a distance of a meter or two. When the pictures in use differ from those that were learned from, the trade speaks of **domain shift**. Where warm lighting changes the object's color, no amount of averaging helps the color detector. So the sentence that you may sign always names the walks: "on these six walks, in this lighting".
 #
 # And look at the other rows before you sign. Four walks can leave a wide interval (the factor is 3.18), one that includes 0.10 m although the mean is far above. That would say that these walks do not tell *how much* better the other one is. It would not make a detector usable that hardly ever followed: such a one is out, whatever its price. A detector may win by most of a meter and still lose the post again and again: better than one that never found it, and not good yet. If the cheaper one touched something, it is not cheap.
 #
-# **Try.** The neural detector's confidence threshold has the best F1 on pictures in the lighting that was learned. Is it the best for a trolley in other lighting? Put `Settings(min_score=believed["neural"] / 2)` into a run on a warm walk: `simulate_walk(neural, "wrong_things:warm", Settings(min_score=...), duration_s=SECONDS).scores()`. If it helps, you have chosen after looking: only walks that you have not used yet can confirm it.
+# **Try.** The trained detector's confidence threshold has the best F1 on pictures in the lighting that was learned. Is it the best for a trolley in other lighting? Put `Settings(min_score=believed["trained"] / 2)` into a run on a warm walk: `simulate_walk(trained, "wrong_things:warm", Settings(min_score=...), duration_s=SECONDS).scores()`. If it helps, you have chosen after looking: only walks that you have not used yet can confirm it.
 #
 # Then change `mine` in part 1: another limit than 80, or green in place of blue, or a rule against boxes that are wider than tall. Run the cells from there on, and let it enter:
 
@@ -442,6 +447,7 @@ Table(("post in view", "color", "mine"), rows, decimals=2)
 # **Predict.** At 3 m the color detector finds the post in nearly all pictures. From which distance on in fewer than 8 of 10: 4, 6, 10, 20 m?
 
 # %% tags=["folded"]
+# Your guess
 guess("12.far", "Fewer than 8 of 10 from", choices=(4, 6, 10, 20), unit="m")
 
 # %% tags=["approximate"]
@@ -525,6 +531,7 @@ verify(usable_distance)
 # **Predict.** Which prediction will be farthest off: the far limit, the ultimate gain or the stopping distance? By how many percent?
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "12.sheet",
     "Which prediction is farthest off?",
@@ -577,6 +584,7 @@ compare_guess("12.sheet", f"{worst.name}, {worst.difference_percent:+.1f} %")
 # **Predict.** You may improve one fact. Which one moves the *far limit*, which the *largest safe gain*, which the *largest safe speed*: a narrower lens, half the latency, twice the acceleration limit, a shorter watchdog time-out? One of them moves two limits.
 
 # %% tags=["folded"]
+# Your guess
 guess(
     "12.facts",
     "Which one moves two limits?",
@@ -630,6 +638,7 @@ shown, _ = what_if(62.2, 140, 0.8, 0.64)
 shown
 
 # %% tags=["folded"]
+# The answer
 compare_guess("12.facts", "half the latency: largest safe gain and largest safe speed")
 
 # %% [markdown]
@@ -645,6 +654,7 @@ compare_guess("12.facts", "half the latency: largest safe gain and largest safe 
 # **Predict.** The other one takes 0.3 s. From which share of missed pictures on is it worth its price?
 
 # %% tags=["folded"]
+# Your guess
 guess("12.map", "Worth its price from", choices=("20 %", "40 %", "60 %", "80 %"))
 
 # %% tags=["approximate"]
@@ -700,7 +710,7 @@ figure
 # %% [markdown]
 # ## 8. Defend it
 #
-# Somebody asks: "Why did you not take the neural detector?" or "Why did you?" Answer in five sentences, each with a number that you have measured:
+# Somebody asks: "Why did you not take the trained detector?" or "Why did you?" Answer in five sentences, each with a number that you have measured:
 #
 # 1. On which walks, in which light, with which pictures to learn from.
 # 2. Which primary metric, chosen before; which smallest effect of interest, and why so much.

@@ -1,4 +1,4 @@
-"""An answer beside the assumption that it rests on."""
+"""A computed number with its unit and its assumptions."""
 
 from __future__ import annotations
 

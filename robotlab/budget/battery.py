@@ -61,7 +61,7 @@ class Pack:
     >>> pack = Pack(cells=3, capacity_ah=2.2)
     >>> [round(pack.cells * volt, 1) for volt in (pack.full_v, pack.nominal_v, pack.empty_v)]
     [12.6, 11.1, 9.0]
-    >>> Pack(cells=1, capacity_ah=5, discharge_c=25).most_a
+    >>> Pack(cells=1, capacity_ah=5, discharge_c=25).max_current_a
     125.0
     """
 
@@ -112,7 +112,7 @@ class Pack:
             object.__setattr__(self, "cell_v", seen)
 
     @property
-    def most_a(self) -> float:
+    def max_current_a(self) -> float:
         """Largest current that it may give, A: C rate times capacity."""
         return self.discharge_c * self.capacity_ah
 
@@ -194,9 +194,9 @@ def running_time_min(pack: Pack, power_w: float, peak_w: float | None = None, sh
     volt = pack.cells * pack.nominal_v
     # The peak current is largest where the voltage is lowest.
     most = peak / (pack.cells * pack.stop_v)
-    if most > pack.most_a:
+    if most > pack.max_current_a:
         raise InputError(
-            f"the pack must give the peak current, {most:.1f} A at {pack.stop_v:g} V a cell, it may give {pack.most_a:.1f} A ({pack.discharge_c:g} C of {pack.capacity_ah:g} Ah); "
+            f"the pack must give the peak current, {most:.1f} A at {pack.stop_v:g} V a cell, it may give {pack.max_current_a:.1f} A ({pack.discharge_c:g} C of {pack.capacity_ah:g} Ah); "
             "limit the motors' current, or take a pack with a higher C rate"
         )
     cold = float(np.interp(pack.temperature_c, _COLD_C, _COLD_SHARE))

@@ -1,4 +1,4 @@
-"""Frames on their way through the stages, one by one: what the formulas of a frame's time are checked against."""
+"""Simulate frames through the stages of a loop, one by one: a check of the formulas of frame time."""
 
 from __future__ import annotations
 

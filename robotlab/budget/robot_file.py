@@ -36,8 +36,9 @@ _RANGES = {
     "camera.pitch_deg": (-89.0, 89.0, "give degrees, looking down is positive"),
     "camera.delay_s": (0.0, 10.0, "give seconds, not milliseconds"),
 }
-# No robot has a larger number; a longer one is a mistake.
-_MOST = 1e12
+# No robot has a larger number, nor one nearer to 0 that is not 0; such a one is a mistake, and what is divided by it has
+# no end.
+_MOST, _LEAST = 1e12, 1e-12
 
 
 @dataclass(frozen=True)
@@ -175,7 +176,8 @@ def _value(name: str, value: Any, kind: Any) -> Any:
 
 def _plain_number(name: str, value: Any) -> float:
     """A number as JSON has it: no text, no truth value, not endless."""
-    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < _MOST:
+    plain = not isinstance(value, bool) and isinstance(value, int | float) and abs(value) < _MOST
+    if not plain or 0 < abs(value) < _LEAST:
         raise InputError(f"{name} must be a plain number, got {short(value)}; write it without quotes, with a dot")
     # The least that any figure here takes; each has its own range beside this.
     low, high, repair = _RANGES.get(name, (-1e3, math.inf, "give a plain number in that range"))

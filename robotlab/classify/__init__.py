@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
-    from robotlab.classify.cells import CellMap
+    from robotlab.classify.cell_map import CellMap
     from robotlab.classify.crops import Crops, labeled_crops, square_crop
     from robotlab.classify.imagenet import ImageNetClassifier, imagenet_available
     from robotlab.classify.sliding_window import SlidingWindowDetector

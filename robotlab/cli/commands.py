@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING, Any
@@ -19,7 +19,7 @@ from robotlab.color import ColorDetector
 from robotlab.course.resources import shipped
 from robotlab.data import DataSet, open_dataset, read_results, write_results
 from robotlab.detections import Detector
-from robotlab.errors import InputError, ModelError
+from robotlab.errors import InputError, ModelError, some
 from robotlab.files import check_output
 from robotlab.loop import Settings
 
@@ -42,25 +42,22 @@ def _chosen(data: DataSet, recordings: tuple[str, ...] | None) -> DataSet:
     return chosen.labeled
 
 
-def _leak_caution(trained: Sequence[str], judged: DataSet) -> str:
+def _leak_caution(trained: Collection[str], judged: DataSet) -> str:
     """The caution where a detector is judged on recordings it learned from."""
-    both = [name for name in judged.recordings if name in trained]
-    return (
-        f"; caution, data leakage: it also learned from {', '.join(both)}, so the metrics are optimistic"
-        if both
-        else ""
-    )
+    learned = set(trained)
+    both = [name for name in judged.recordings if name in learned]
+    return f"; caution, data leakage: it also learned from {some(both)}, so the metrics are optimistic" if both else ""
 
 
 def _cautions(detector: NeuralDetector, judged: DataSet) -> str:
     """Why the metrics of a detector on these pictures may say little."""
     from robotlab.neural.validation import scale_caution, size_caution
 
-    trained, chosen = detector.facts.get("recordings", []), _validation(detector.facts)
+    trained, chosen = set(detector.facts.get("recordings", [])), set(_validation(detector.facts))
     words = _leak_caution(trained, judged)
     both = [name for name in judged.recordings if name in chosen and name not in trained]
     if both:
-        words += f"; caution: {', '.join(both)} is its validation set and chose its threshold, so the metrics are a little optimistic"
+        words += f"; caution: {some(both)} is its validation set and chose its threshold, so the metrics are a little optimistic"
     cautions = filter(None, (scale_caution(detector, judged), size_caution(detector, judged)))
     return words + "".join(f"; {caution}" for caution in cautions)
 
@@ -78,10 +75,11 @@ def _files_of(data: DataSet, *more: str | None) -> list[str | Path]:
 def _rest(data: DataSet, judged: DataSet, learn: tuple[str, ...] | None) -> tuple[DataSet, str]:
     """What a detector learns from, and a sentence that says so."""
     if learn:
-        return data.only(recordings=learn), f"learned from {', '.join(learn)}" + _leak_caution(learn, judged)
-    others = [name for name in data.recordings if name not in judged.recordings]
+        return data.only(recordings=learn), f"learned from {some(learn)}" + _leak_caution(learn, judged)
+    here = set(judged.recordings)
+    others = [name for name in data.recordings if name not in here]
     if others:
-        return data.only(recordings=others), f"learned from {', '.join(others)}"
+        return data.only(recordings=others), f"learned from {some(others)}"
     return (
         data,
         "caution, data leakage: learned from the very pictures it is judged on, so the metrics are optimistic; give --recordings or --learn",
@@ -144,7 +142,7 @@ def fit(options: argparse.Namespace) -> int:
     detector.save(path)
     facts = detector.facts
     show(f"{path}: {', '.join(detector.classes)}; {path.stat().st_size / 1e6:.2f} MB")
-    show(f"trained on {facts['pictures']} pictures of {', '.join(facts['recordings'])}")
+    show(f"trained on {facts['pictures']} pictures of {some(facts['recordings'])}")
     if facts["validation_pictures"]:
         show(f"score that maximizes F1 on the validation set ({facts['validation_split']}): {facts['best_score']:.2f}")
     show(f"next: {_what_next(options, path, facts, everything)}")
@@ -156,8 +154,9 @@ def _what_next(options: argparse.Namespace, path: Path, facts: Mapping[str, Any]
     command = f"robotlab judge {quote(options.data)} --with {quote(str(path))}"
     if options.classes:
         command += f" --classes {quote(','.join(options.classes))}"
-    trained, chosen = facts["recordings"], _validation(facts)
-    apart = [name for name in data.recordings if name not in (*trained, *chosen)]
+    trained, chosen = set(facts["recordings"]), _validation(facts)
+    seen = trained.union(chosen)
+    apart = [name for name in data.recordings if name not in seen]
     if apart:
         return f"{command} --recordings {quote(','.join(apart))}"
     kept = [name for name in chosen if name not in trained]
@@ -169,7 +168,7 @@ def _what_next(options: argparse.Namespace, path: Path, facts: Mapping[str, Any]
 
 def evaluate(options: argparse.Namespace) -> int:
     """Score a detector or a results file."""
-    from robotlab.face_off import detect_all
+    from robotlab.face_off import timed_detections
     from robotlab.metrics import evaluate as score
     from robotlab.metrics import read_results_table
 
@@ -195,7 +194,7 @@ def evaluate(options: argparse.Namespace) -> int:
         detector, name, note = _detector(options.who, data, judged, options.learn, not options.quiet)
         if "caution" in note and not options.quiet:
             say(f"{name}: {note}")  # before the work too
-        found = detect_all(detector, judged, name, not options.quiet)
+        found = timed_detections(detector, judged, name, not options.quiet)
         detections, milliseconds = list(found.detections), float(sorted(found.milliseconds)[len(judged) // 2])
         evaluation = score(judged, detections, name)
     if options.save_results:

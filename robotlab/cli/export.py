@@ -56,7 +56,7 @@ def run(options: argparse.Namespace) -> int:
     # A table or VOC file has no word for a picture that is not labeled yet: there it would be one without the thing.
     data = whole if form == "coco" else whole.labeled
     if len(data) < len(whole):
-        print(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
+        show(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
     if form == "csv":
         check_output(options.output, "table", [data.labels_path, *(entry.path for entry in data)])
         write_whole(options.output, labels_csv(data))

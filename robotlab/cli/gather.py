@@ -70,7 +70,7 @@ def run(options: argparse.Namespace) -> int:
     """
     from pathlib import Path
 
-    from robotlab.errors import InputError, printable
+    from robotlab.errors import InputError
     from robotlab.files import check_output
     from robotlab.gather import gather
     from robotlab.image import save
@@ -94,6 +94,6 @@ def run(options: argparse.Namespace) -> int:
     )
     show(report.text())
     if options.show and report.thumbnails:
-        print(f"left out: {printable(save(options.show, report.left_out_sheet()))}")
-    print(f"next: robotlab label {printable(quote(options.folder))}")
+        show(f"left out: {save(options.show, report.left_out_sheet())}")
+    show(f"next: robotlab label {quote(options.folder)}")
     return 0

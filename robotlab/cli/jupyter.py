@@ -67,8 +67,9 @@ def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> 
     if no_display and not no_browser:
         _say("there is no display here: open the address below in a browser")
     sys.stdout.flush()
-    # Our kernel is Python's own with one extension, which says after a restart what to run first. Our one setting
-    # wraps long lines of code, which a small window would cut off; the learner's own settings come before it.
+    # Our kernel is Python's own with one extension, which says after a restart what to run first. Our settings
+    # wrap long lines of code, which a small window would cut off, and answer the question about news, which would stand
+    # over the page at the first start; the learner's own settings come before them.
     ours = str(Path(__file__).parents[1] / "course" / "jupyter")
     searched = {
         name: os.pathsep.join(filter(None, [ours, os.environ.get(name)]))

@@ -84,7 +84,8 @@ def write_notebook(path: Path, labels: Path, pictures: list | None, suggestions:
     cells = [
         nbformat.v4.new_markdown_cell(
             f"# Label {labels.parent.name}\n\nClick into the cell below and press **Shift+Enter**. Every change is on the disk "
-            "when the labeler says *saved*; this notebook itself may be closed at any time, and holds nothing."
+            "when the labeler says *saved*; this notebook itself may be closed at any time, and holds nothing. If the labeler is not "
+            "there when you come back, run the cell again."
         ),
         nbformat.v4.new_code_cell(f"from robotlab.label import BoxLabeler\n\nBoxLabeler({', '.join(words)})"),
     ]

@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
-from robotlab.cli.shared import add_jobs_options
+from robotlab.cli.shared import add_jobs_options, show
 
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
@@ -68,13 +68,11 @@ def run(options: argparse.Namespace) -> int:
     written = save_tables(marking, folder, options.anonymous)
     page = save_pages(marking, written, folder)
     problems = [one for one in marking.notebooks if one.submission.problem]
-    print(f"{len(marking.notebooks)} notebooks of {len(marking.names)} learners: {folder / 'marks.csv'}")
+    show(f"{len(marking.notebooks)} notebooks of {len(marking.names)} learners: {folder / 'marks.csv'}")
     for one in problems[:20]:
-        print(f"not marked, {one.label}: {one.submission.problem}")
+        show(f"not marked, {one.label}: {one.submission.problem}")
     waiting = sum(row["points"] is None for row in written)
     if waiting:
-        print(
-            f"{waiting} written answers wait for points in {folder / 'written.csv'}; then give the same command again"
-        )
-    print(f"class page: {page}; feedback for each learner: {folder / 'feedback'}")
+        show(f"{waiting} written answers wait for points in {folder / 'written.csv'}; then give the same command again")
+    show(f"class page: {page}; feedback for each learner: {folder / 'feedback'}")
     return 1 if problems else 0

@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import Callable
 
+from robotlab.cli.shared import show
 from robotlab.errors import InputError, MotionError
 
 
@@ -84,7 +85,7 @@ def _field_of_view(options: argparse.Namespace) -> int:
         picture = load(options.picture)
     else:
         with VideoCamera(_needed(options, "camera", "0")) as take:
-            print(
+            show(
                 f"Hang the sheet upright on a darker wall, {sheet[0]:g} m wide and {sheet[1]:g} m high, straight before the camera.\n"
                 f"The lens is {distance:g} m from the wall, measured with a tape."
             )
@@ -92,10 +93,10 @@ def _field_of_view(options: argparse.Namespace) -> int:
             while time.monotonic() < end:  # exposure settles
                 picture, _ = take()
             if take.fault:
-                print(take.fault)
+                show(take.fault)
     found = measure_field_of_view(picture, distance, sheet)
-    print(found)
-    print(f"Next: robotlab drive --hfov-deg {math.degrees(found.hfov_rad):.1f}, or hfov_rad in Settings.")
+    show(found)
+    show(f"Next: robotlab drive --hfov-deg {math.degrees(found.hfov_rad):.1f}, or hfov_rad in Settings.")
     return 0
 
 
@@ -111,11 +112,11 @@ def _delay(options: argparse.Namespace) -> int:
             report = take.report()
     finally:
         done()
-    print(found)
-    print(report)
+    show(found)
+    show(report)
     if options.light == "screen":
         print("The screen's own time is in it, some 10 to 50 ms: a LED on a pin has none (--light pin:17).")
-    print(f"Next: robotlab drive --delay {found.delay_s:.3f}, or VideoCamera({source!r}, delay_s={found.delay_s:.3f}).")
+    show(f"Next: robotlab drive --delay {found.delay_s:.3f}, or VideoCamera({source!r}, delay_s={found.delay_s:.3f}).")
     return 0
 
 
@@ -166,8 +167,8 @@ def _wheels(options: argparse.Namespace) -> int:
         found = calibrate_wheels(link, _ask, distance, options.speed, options.runs)
     finally:
         link.close()
-    print(found)
-    print(
+    show(found)
+    show(
         f"Next: robotlab drive --wheel-factors {found.left:.3f},{found.right:.3f}, or CalibratedLink(link, {found.left:.3f}, {found.right:.3f})."
     )
     return 0

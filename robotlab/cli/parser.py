@@ -168,6 +168,11 @@ def _remarks_shown() -> Iterator[None]:
         raise
 
 
+def _tell(words: str) -> None:
+    with suppress(OSError):  # the terminal may be gone, or lead to a full disk
+        print(words, file=sys.stderr, flush=True)
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command.
 
@@ -192,31 +197,27 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         return COMMANDS[options.command](options)
     except InputError as error:
-        print(f"robotlab {options.command}: {error}", file=sys.stderr)
+        _tell(f"robotlab {options.command}: {error}")
         return 2
     except ModuleNotFoundError as error:
         if not error.name or error.name.partition(".")[0] == "robotlab":
             raise
-        print(
-            f"robotlab {options.command} needs {error.name}, it is not installed; {install_hint('course')}",
-            file=sys.stderr,
-        )
+        _tell(f"robotlab {options.command} needs {error.name}, it is not installed; {install_hint('course')}")
         return 2
     except BrokenPipeError:
         raise
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         words = f"{where}{error.strerror or error}; check the path, the rights and the free disk"
-        print(f"robotlab {options.command}: {printable(words)}", file=sys.stderr)
+        _tell(f"robotlab {options.command}: {printable(words)}")
         return 2
     except MemoryError:
-        print(
-            f"robotlab {options.command}: there must be memory for the work, it ran out; choose fewer or smaller pictures",
-            file=sys.stderr,
+        _tell(
+            f"robotlab {options.command}: there must be memory for the work, it ran out; choose fewer or smaller pictures"
         )
         return 2
     except KeyboardInterrupt:
-        print(f"robotlab {options.command}: interrupted; what was finished is kept", file=sys.stderr)
+        _tell(f"robotlab {options.command}: interrupted; what was finished is kept")
         return 130
 
 
@@ -252,6 +253,17 @@ def print_plainly() -> None:
             stream.reconfigure(errors="robotlab.plain")
 
 
+def open_streams() -> None:
+    """Put nothing in the place of streams that were closed: the next file opened would take it, and get what is printed."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free
+        if getattr(sys, name) is None:
+            setattr(sys, name, os.fdopen(number, "w" if number else "r", closefd=False))
+
+
 # Signals that have come.
 _ENDING: list[int] = []
 
@@ -278,6 +290,7 @@ def handle_signals() -> None:
 
 def run() -> None:
     """Entry point of the console script; a closed pipe ends it quietly, and a signal to end cleans up."""
+    open_streams()
     print_plainly()
     handle_signals()
     try:

@@ -30,7 +30,7 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
     sub.add_argument("--pictures", type=int, default=100, metavar="N", help="in all (default: 100)")
     sub.add_argument("--lightings", type=names, default=("bright", "dim", "lamp"), metavar="A,B")
     sub.add_argument("--backgrounds", type=int, default=3, metavar="N", help="places, each a recording (default: 3)")
-    sub.add_argument("-o", "--output", metavar="FILE", help="also write one page to print and tick (.html)")
+    sub.add_argument("-o", "--output", metavar="FILE", help="also write one page to print and check off (.html)")
 
 
 def run(options: argparse.Namespace) -> int:

@@ -47,12 +47,13 @@ def run(options: argparse.Namespace) -> int:
     from dataclasses import replace
 
     from robotlab.data import find_leaks, open_dataset, split_by_recording, split_in_time, write_dataset
+    from robotlab.image.hashing import TooManyAlikeError
     from robotlab.report.page import text_table
 
     whole, folder = open_dataset(options.data), options.data
     data = whole.labeled
     if len(data) < len(whole):
-        print(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
+        show(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
     if options.in_time:
         train, test = split_in_time(data, options.hold_out, options.gap)
         entries = [
@@ -72,14 +73,18 @@ def run(options: argparse.Namespace) -> int:
         counts = [sum(int((entry.labels == place).sum()) for entry in side) for place in range(len(data.classes))]
         rows.append((words, ", ".join(side.recordings), len(side), *counts))
     show(text_table(("side", "recordings", "pictures", *data.classes), rows))
-    leaks = find_leaks(train, test)
+    try:
+        leaks = find_leaks(train, test)
+        leaking = f"{len(leaks)} in all" if leaks else ""
+    except TooManyAlikeError as error:
+        leaks, leaking = (), f"near-duplicates on both sides: {error}"
     for leak in leaks[:5]:
         show(f"near-duplicate on both sides: {leak.train.name} and {leak.test.name}, {leak.bits} of 128 bits")
-    if leaks:
-        print(
-            f"{len(leaks)} in all: data leakage, so the metrics will be optimistic; keep such recordings on one side (--recordings below)"
+    if leaking:
+        show(
+            f"{leaking}: data leakage, so the metrics will be optimistic; keep such recordings on one side (--recordings below)"
         )
     place, names = quote(folder), [quote(",".join(side.recordings)) for side in (train, test)]
     show(f"next: robotlab fit {place} --recordings {names[0]} -o model.onnx")
     show(f"then: robotlab judge {place} --recordings {names[1]} --with model.onnx")
-    return 1 if leaks else 0
+    return 1 if leaking else 0

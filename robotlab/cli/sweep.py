@@ -6,7 +6,7 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
-from robotlab.cli.shared import add_jobs_options
+from robotlab.cli.shared import add_jobs_options, show
 
 
 def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
@@ -31,9 +31,9 @@ def run(options: argparse.Namespace) -> int:
     table = run_sweep(plan, options.output, options.jobs, options.cluster, not options.quiet)
     folder = Path(options.output)
     report = save_report(folder, plan, table, read_json(folder / VERSIONS))
-    print(f"{len(table)} runs: {folder / 'table.csv'}")
+    show(f"{len(table)} runs: {folder / 'table.csv'}")
     rows = differences(table)
     if rows:
-        print(text_table(("figure", "pairs", "fast", "rendered", "rendered - fast", "± 95 %"), rows))
-    print(f"maps: {report}")
+        show(text_table(("figure", "pairs", "fast", "rendered", "rendered - fast", "± 95 %"), rows))
+    show(f"maps: {report}")
     return 0

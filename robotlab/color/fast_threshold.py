@@ -40,7 +40,7 @@ def _share(channel: int, hue: np.ndarray) -> np.ndarray:
 
 @lru_cache(maxsize=256)
 def sieve(band: Band) -> tuple[tuple[int, int, int], ...]:
-    """Differences of channels that every pixel of a band has.
+    """Bounds on channel differences that every pixel of a band keeps: a cheap first test.
 
     Parameters
     ----------

@@ -220,7 +220,7 @@ def colorful(pixels: np.ndarray) -> np.ndarray:
 def learn_lab_band(
     pixels: np.ndarray, outside_percent: float = OUTSIDE_PERCENT, lightness_weight: float = 0.5
 ) -> LabBand:
-    """A ball in CIE L*a*b* around some colors.
+    """A band in CIE L*a*b*: a ball around the median of some colors.
 
     Parameters
     ----------

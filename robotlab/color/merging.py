@@ -1,4 +1,4 @@
-"""Join the blobs of a striped target.
+"""Merge the blobs of a striped target.
 
 A post with white stripes is, for a band of orange, several blobs one above the
 other.  Pieces of about the same width, close above each other, are one thing.

@@ -15,6 +15,8 @@ from robotlab.checks import number
 # Below this turn the sine of half the turn equals it to double precision:
 # x - sin x is x**3 / 6, which is under 1e-24 for x = 1e-8.
 _STRAIGHT_RAD = 1e-8
+# Between a speck and a town: outside, turn rates and squares overflow.
+_LENGTHS_M = 1e-6, 1e6
 
 
 @dataclass(frozen=True)
@@ -50,8 +52,9 @@ class DifferentialDrive:
 
     def __post_init__(self) -> None:
         for name in ("track_m", "wheel_radius_m"):
-            value = number(getattr(self, name), name, 0, open_low=True, repair="measure it on the robot, in meters")
-            object.__setattr__(self, name, value)
+            repair = "measure it on the robot, in meters"
+            value = number(getattr(self, name), name, 0, open_low=True, repair=repair)
+            object.__setattr__(self, name, number(value, name, *_LENGTHS_M, repair=repair))
 
     def twist(self, left_mps, right_mps) -> tuple[Any, Any]:
         """Forward speed and yaw rate of the body.

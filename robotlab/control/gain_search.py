@@ -1,4 +1,4 @@
-"""The ultimate gain by trying."""
+"""Search for the ultimate gain: raise the gain until the loop oscillates."""
 
 from __future__ import annotations
 

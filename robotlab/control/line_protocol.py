@@ -50,7 +50,7 @@ SEQUENCES, AHEAD = 65536, 255
 
 
 class LinkError(MotionError):
-    """The motor board does not answer, or does not answer sense."""
+    """The motor board does not answer, or its answer makes no sense."""
 
 
 def crc16(content: bytes) -> int:
@@ -97,7 +97,7 @@ def frame(*words: object) -> bytes:
 
 
 def unframe(line: bytes) -> list[str]:
-    """The words of a line whose check agrees.
+    """The words of a line whose CRC matches.
 
     Parameters
     ----------

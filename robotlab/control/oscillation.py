@@ -1,4 +1,4 @@
-"""Reading a test of the steering loop: the oscillation at one gain, and the latency on film.
+"""Measure the steering loop: its oscillation at one gain, and its latency from a slow-motion film.
 
 Raise the proportional gain until the robot just keeps oscillating.  That gain
 is the ultimate gain, and a quarter of the oscillation's period is the whole

@@ -1,4 +1,4 @@
-"""Watching the parts of the loop, and stopping when one falls silent.
+"""The watchdog: stop when a part of the loop falls silent.
 
 What is here helps a trolley to stop in an orderly way.  It is **not a safety
 function**: the program can hang, and then none of it runs.  Stop categories

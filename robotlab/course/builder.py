@@ -45,6 +45,7 @@ from typing import Any
 from robotlab.course.glossary import pages
 from robotlab.course.notebooks import (
     FOLDED,
+    FOLDED_LINE,
     cell_not_run,
     notebook_of,
     notebook_text,
@@ -192,6 +193,12 @@ def read_source(path: str | Path) -> list[dict[str, Any]]:
             )
         if FOLDED in tags and (raw.cell_type != "code" or "still" in tags):
             raise LessonError(f"{where}: only a code cell can be folded, this is none in a notebook; take the tag away")
+        first = raw.source.strip("\n").split("\n")[0]
+        if FOLDED in tags and len(first) > FOLDED_LINE:
+            raise LessonError(
+                f"{where}: a folded cell shows its first line, of at most {FOLDED_LINE} characters, got {len(first)}; "
+                "begin it with a short comment"
+            )
         if "still" not in tags and metadata:
             raise LessonError(f"{where}: a cell must have no metadata but tags, got {sorted(metadata)}; take them away")
         cells.append({"type": raw.cell_type, "source": raw.source.strip("\n"), "tags": tags, "metadata": metadata})

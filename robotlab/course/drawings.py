@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 BLUE, ORANGE, GREEN, GRAY = "#0072b2", "#d55e00", "#009e73", "#767676"
 
 
-def draw_pinhole(ax: Axes, hfov_rad: float, distance_m: float = 3.0) -> Axes:
+def draw_pinhole(ax: Axes, hfov_rad: float) -> Axes:
     """A pinhole camera from above: the rays cross in the lens, and each side has its triangle.
 
     Parameters
@@ -25,8 +25,6 @@ def draw_pinhole(ax: Axes, hfov_rad: float, distance_m: float = 3.0) -> Axes:
         Where to draw.
     hfov_rad : float
         Horizontal field of view, rad.
-    distance_m : float
-        How far away the strip lies that the camera sees, m.
 
     Returns
     -------
@@ -40,7 +38,7 @@ def draw_pinhole(ax: Axes, hfov_rad: float, distance_m: float = 3.0) -> Axes:
     >>> ax.get_aspect()
     1.0
     """
-    tangent = math.tan(hfov_rad / 2)
+    tangent, distance_m = math.tan(hfov_rad / 2), 3.0
     half_m, behind_m = distance_m * tangent, 0.35 * distance_m
     half_sensor_m = behind_m * tangent
     ax.fill([0, distance_m, distance_m], [0, 0, half_m], color=ORANGE, alpha=0.18)
@@ -56,8 +54,10 @@ def draw_pinhole(ax: Axes, hfov_rad: float, distance_m: float = 3.0) -> Axes:
     middle = hfov_rad / 4
     ax.text(0.33 * distance_m * math.cos(middle), 0.33 * distance_m * math.sin(middle), "HFOV / 2", va="center")
     ax.text(0, 0.1 * half_m, "lens", ha="center", va="bottom")
-    # In two lines, so that no ray crosses it.
-    ax.text(-0.95 * behind_m, -0.03 * half_m, "focal\nlength", ha="left", va="top", color=BLUE)
+    # Below the triangle, where no ray crosses it.
+    below_m = -half_sensor_m - 0.12 * half_m
+    ax.annotate("", (-behind_m, below_m), (0, below_m), arrowprops={"arrowstyle": "<->", "color": BLUE})
+    ax.text(-0.5 * behind_m, below_m - 0.04 * half_m, "focal length", ha="center", va="top", color=BLUE)
     ax.text(-1.06 * behind_m, -half_sensor_m / 2, "half the\nsensor", ha="right", va="center", color=BLUE)
     ax.text(0.6 * distance_m, -0.05 * half_m, "distance Z", ha="center", va="top", color=ORANGE)
     ax.text(1.03 * distance_m, half_m / 2, "half the\nstrip", ha="left", va="center", color=ORANGE)
@@ -97,8 +97,10 @@ def draw_overlap(ax: Axes, a: Sequence[float], b: Sequence[float]) -> Axes:
             Rectangle((box[0], box[1]), wide, tall, fill=False, edgecolor=color, linestyle=dashes, linewidth=2)
         )
         corner = (box[0], box[1]) if name == "A" else (box[2], box[3])
+        # Clear of the line, which is 2 points wide.
         align = {"ha": "left", "va": "bottom"} if name == "A" else {"ha": "right", "va": "top"}
-        ax.text(*corner, f" {name} ", color=color, fontweight="bold", **align)
+        apart = {"xytext": (0, 2 if name == "A" else -3), "textcoords": "offset points"}
+        ax.annotate(f" {name} ", corner, color=color, fontweight="bold", **align, **apart)
     low, high = np.maximum(a[:2], b[:2]), np.minimum(a[2:], b[2:])
     if (low < high).all():
         ax.add_patch(Rectangle(tuple(low), *(high - low), fill=False, hatch="////", linewidth=0))

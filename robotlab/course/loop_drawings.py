@@ -132,17 +132,13 @@ def plot_precision_and_recall(ax: Axes) -> Axes:
     return ax
 
 
-def plot_delay_and_hold(ax: Axes, frame_s: float = 0.1, delay_s: float = 0.15) -> Axes:
+def plot_delay_and_hold(ax: Axes) -> Axes:
     """Latency and zero-order hold: a bearing, its pictures, and what the wheels act on.
 
     Parameters
     ----------
     ax : Axes
         Where to draw.
-    frame_s : float
-        Time between two pictures.
-    delay_s : float
-        From a picture to the command made from it.
 
     Returns
     -------
@@ -160,6 +156,7 @@ def plot_delay_and_hold(ax: Axes, frame_s: float = 0.1, delay_s: float = 0.15) -
     def bearing_deg(t_s: np.ndarray) -> np.ndarray:
         return 10 * np.sin(2 * np.pi * t_s)
 
+    frame_s, delay_s = 0.1, 0.15
     t_s = np.linspace(0, 0.9, 400)
     shots_s = np.arange(0, 0.75, frame_s)
     ax.plot(t_s, bearing_deg(t_s), color=_ORANGE, linewidth=2, label="where the post is")
@@ -177,7 +174,8 @@ def plot_delay_and_hold(ax: Axes, frame_s: float = 0.1, delay_s: float = 0.15) -
     high = float(bearing_deg(one))
     style = {"arrowstyle": "<->", "color": _GRAY, "linewidth": 1.2}
     ax.annotate("", (one + delay_s, high), (one, high), arrowprops=style)
-    ax.text(one + delay_s / 2, high + 0.6, "latency", ha="center", va="bottom", fontsize=10)
+    # Below its arrow: above it the curve passes.
+    ax.text(one + delay_s / 2, high - 0.9, "latency", ha="center", va="top", fontsize=10)
     ax.annotate("", (one + delay_s + frame_s, high + 2), (one + delay_s, high + 2), arrowprops=style)
     ax.text(one + delay_s + frame_s / 2, high + 2.5, "held", ha="center", va="bottom", fontsize=10)
     ax.axhline(0, color="black", linewidth=0.6)
@@ -187,17 +185,13 @@ def plot_delay_and_hold(ax: Axes, frame_s: float = 0.1, delay_s: float = 0.15) -
     return ax
 
 
-def plot_ramp(ax: Axes, step_s: float = 0.1, accel_mps2: float = 1.0) -> Axes:
+def plot_ramp(ax: Axes) -> Axes:
     """A ramp: the wanted speed jumps, the commanded one follows step by step.
 
     Parameters
     ----------
     ax : Axes
         Where to draw.
-    step_s : float
-        Length of a step.
-    accel_mps2 : float
-        Acceleration limit.
 
     Returns
     -------
@@ -210,6 +204,7 @@ def plot_ramp(ax: Axes, step_s: float = 0.1, accel_mps2: float = 1.0) -> Axes:
     >>> plot_ramp(Figure().subplots()).get_ylabel()
     'speed, m/s'
     """
+    step_s, accel_mps2 = 0.1, 1.0
     t_s = np.arange(0, 1.81, step_s)
     wanted = np.where((t_s >= 0.2 - 1e-9) & (t_s < 1.0 - 1e-9), 0.45, 0.0)
     room = accel_mps2 * step_s
@@ -222,7 +217,8 @@ def plot_ramp(ax: Axes, step_s: float = 0.1, accel_mps2: float = 1.0) -> Axes:
     tread = (corner + step_s / 2, speeds[4])
     ax.annotate("one step", tread, (corner + 0.15, 0.06), fontsize=10, arrowprops=line)
     riser = (corner + step_s, speeds[4] + room / 2)
-    ax.annotate("at most limit · step", riser, (corner + 0.15, 0.17), fontsize=10, arrowprops=line)
+    # In two lines, so that the wanted speed does not cross it.
+    ax.annotate("at most\nlimit · step", riser, (corner + 0.15, 0.15), fontsize=10, arrowprops=line)
     ax.annotate("the last step: what is missing", (0.7, 0.43), (0.25, 0.54), fontsize=10, arrowprops=line)
     ax.set(xlim=(0, 1.8), ylim=(0, 0.62), xlabel="time, s", ylabel="speed, m/s")
     ax.spines[["top", "right"]].set_visible(False)

@@ -11,6 +11,8 @@ from robotlab.course.outputs import APPROXIMATE, CHECKS_NOTHING
 
 # A cell whose code is not the lesson: shown folded, one click opens it.
 FOLDED = "folded"
+# Of a folded cell JupyterLab shows the first line, unwrapped: so much fits at 800 px, measured in Chromium.
+FOLDED_LINE = 70
 # Cells of these kinds show a picture; a still after one stands in its place until it is run.
 DRAWS = {"explore", CHECKS_NOTHING}
 

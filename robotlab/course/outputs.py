@@ -1,4 +1,4 @@
-"""What of a cell's output is kept in a worked notebook: the same on every machine."""
+"""Clean the outputs of a worked notebook: keep what is the same on every machine."""
 
 from __future__ import annotations
 

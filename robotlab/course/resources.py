@@ -1,4 +1,4 @@
-"""Where the things that come with the course lie."""
+"""Paths of the files that come with the course, and measurements made beforehand."""
 
 from __future__ import annotations
 

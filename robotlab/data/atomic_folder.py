@@ -1,4 +1,4 @@
-"""Fill a folder whole or not at all: beside, flush to the disk, rename."""
+"""Write a folder whole or not at all: fill a temporary one, flush it to the disk, rename it."""
 
 from __future__ import annotations
 
@@ -59,7 +59,8 @@ def whole_folder(folder: str | os.PathLike, replace: bool = False) -> Iterator[P
             yield place
         except DataSetError as error:
             raise DataSetError(str(error).replace(str(place), str(folder))) from None
-        _flush_folders(place)
+        for inside in (*(found for found, _, _ in os.walk(place)), place.parent):
+            flush_folder(inside)
         _take_place(place, folder)
 
 
@@ -96,18 +97,6 @@ def _check_place(folder: Path, replace: bool) -> None:
         )
 
 
-def _flush_folders(top: Path) -> None:
-    """Flush folder entries to the disk, where the system lets folders be opened."""
-    if os.name != "posix":
-        return
-    for folder in (*(Path(found) for found, _, _ in os.walk(top)), top.parent):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-
-
 def _take_place(place: Path, folder: Path) -> None:
     """Give `place` the name `folder`; what was there gets the name `place`."""
     if not folder.exists():
@@ -133,3 +122,23 @@ def _exchange(a: Path, b: Path) -> bool:
         return False
     # AT_FDCWD is -100 (linux/fcntl.h), RENAME_EXCHANGE is 2 (renameat2(2)).
     return rename(-100, os.fsencode(a), -100, os.fsencode(b), 2) == 0
+
+
+def flush_folder(folder: str | os.PathLike) -> None:
+    """Flush a folder, so that a rename in it is on the disk, where the system lets folders be opened.
+
+    Parameters
+    ----------
+    folder : path-like
+        It must be there.
+
+    Examples
+    --------
+    >>> flush_folder(".")
+    """
+    if os.name == "posix":
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -16,8 +16,8 @@ from robotlab.data.coco import read_labels
 from robotlab.data.dataset import DataSet
 from robotlab.data.locating import find_labels
 from robotlab.data.opening import open_dataset
-from robotlab.errors import DataSetError
-from robotlab.image.hashing import image_hash, near_duplicates
+from robotlab.errors import DataSetError, some
+from robotlab.image.hashing import TooManyAlikeError, image_hash, near_duplicates
 
 # Edges of the size histogram, px of the longer side; doubling, as the
 # distance at which a thing looks half as large doubles (own choice).
@@ -37,6 +37,8 @@ RARE = 0.1
 ONE_SIDED, FEW = 0.8, 20
 # Pairs of near-duplicates across recordings that are listed, the most alike first.
 MOST_PAIRS = 50
+# Broken rules, and things labeled twice in one picture, that are listed.
+MOST_PROBLEMS, MOST_TWICE = 10_000, 20
 
 
 @dataclass(frozen=True)
@@ -163,13 +165,22 @@ def check_dataset(data: DataSet | str | os.PathLike, look: bool = True) -> DataS
 
 def _open(path: Path, problems: list[str]) -> DataSet | None:
     labels = find_labels(path)
+    count = 0
+
+    def complain(sentence: str) -> None:
+        nonlocal count
+        count += 1
+        if count <= MOST_PROBLEMS:
+            problems.append(sentence)
+
     try:
-        if labels is None:
-            return open_dataset(path)
-        return read_labels(labels, complain=problems.append, unlabeled=True)
+        return open_dataset(path) if labels is None else read_labels(labels, complain=complain, unlabeled=True)
     except DataSetError as error:
         problems.append(str(error))
         return None
+    finally:
+        if count > MOST_PROBLEMS:
+            problems.append(f"{labels}: {count - MOST_PROBLEMS} more broken rules are not listed; fix these first")
 
 
 def _facts(data: DataSet) -> dict[str, Any]:
@@ -179,10 +190,14 @@ def _facts(data: DataSet) -> dict[str, Any]:
     spared = np.concatenate([entry.ignore | entry.crowd for entry in data]).astype(bool)
     edges = (*SIZE_EDGES_PX, np.inf)
     names = [f"{low}-{high} px" for low, high in itertools.pairwise(SIZE_EDGES_PX)] + [f"over {SIZE_EDGES_PX[-1]} px"]
-    recordings = {}
-    for name in data.recordings:
-        part = data.only(recordings=name)
-        recordings[name] = {"pictures": len(part), "boxes": part.box_count, "lightings": list(part.lightings)}
+    recordings: dict[str, dict[str, Any]] = {}
+    for entry in data:
+        row = recordings.setdefault(entry.recording, {"pictures": 0, "boxes": 0, "lightings": {}})
+        row["pictures"] += 1
+        row["boxes"] += len(entry)
+        row["lightings"] |= {} if entry.lighting is None else {entry.lighting: None}
+    for row in recordings.values():
+        row["lightings"] = list(row["lightings"])
     sizes = Counter(f"{entry.width_px} x {entry.height_px}" for entry in data)
     lightings = Counter(entry.lighting for entry in data if entry.lighting is not None)
     return {
@@ -234,12 +249,12 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
     waiting = [entry.name for entry in data if entry.waits_for_labels]
     if counts and waiting:
         notes.append(
-            f"{_count(len(waiting), 'picture')} not labeled yet ({_some(waiting)}): fit and judge leave them out; go on with robotlab label"
+            f"{_count(len(waiting), 'picture')} not labeled yet ({some(waiting, 3)}): fit and judge leave them out; go on with robotlab label"
         )
     bare = [entry.name for entry in data if len(entry) == 0 and not entry.waits_for_labels]
     if counts and bare:
         notes.append(
-            f"{_count(len(bare), 'picture')} without boxes ({_some(bare)}): right if nothing is in view, else label them"
+            f"{_count(len(bare), 'picture')} without boxes ({some(bare, 3)}): right if nothing is in view, else label them"
         )
     if facts["tiny_boxes"]:
         notes.append(
@@ -249,7 +264,12 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
     for entry in data:
         overlap = np.triu(iou(entry.boxes, entry.boxes), 1)
         overlap[entry.labels[:, None] != entry.labels[None, :]] = 0
-        for a, b in np.argwhere(overlap > TWICE_IOU):
+        twice = np.argwhere(overlap > TWICE_IOU)
+        if len(twice) > MOST_TWICE:
+            notes.append(
+                f"{entry.name}: {len(twice)} pairs of annotations of one class overlap by IoU {TWICE_IOU} or more, the first:"
+            )
+        for a, b in twice[:MOST_TWICE]:
             notes.append(
                 f"{entry.name}: annotations {entry.annotation_ids[a]} and {entry.annotation_ids[b]} "
                 f"({data.classes[entry.labels[a]]}) overlap by IoU {overlap[a, b]:.2f}: is one thing labeled twice?"
@@ -264,7 +284,11 @@ def _duplicate_notes(data: DataSet, hashes: list, facts: dict[str, Any]) -> list
         return []
     within = 0
     across: dict[frozenset[str], list] = {}
-    for a, b, bits in near_duplicates(np.array([hashes[place] for place in seen])).tolist():
+    try:
+        near = near_duplicates(np.array([hashes[place] for place in seen]))
+    except TooManyAlikeError as error:
+        return [f"near duplicates are not counted: {error}"]
+    for a, b, bits in near.tolist():
         first, second = data[seen[a]], data[seen[b]]
         if first.recording == second.recording:
             within += 1
@@ -320,7 +344,3 @@ def _bars(table: dict[str, int]) -> list[str]:
 
 def _count(number: int, one: str, many: str | None = None) -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
-
-
-def _some(names: list[str], most: int = 3) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")

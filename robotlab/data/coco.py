@@ -86,9 +86,7 @@ class Reader:
         The labels file, for messages.
     finder : PictureFinder
         Knows where pictures lie.
-    pictures : bool
-        As in :func:`robotlab.data.open_dataset`.
-    complain, unlabeled
+    pictures, complain, unlabeled
         As in :func:`read_labels`.
     """
 
@@ -100,8 +98,6 @@ class Reader:
         self.pictures = pictures
         self.tell = complain or _raise
         self.unlabeled = unlabeled
-        self.refused_pictures: set = set()
-        self.refused_classes: set = set()
 
     def complain(self, where: str, sentence: str) -> None:
         """Tell of a broken rule, naming file and entry."""
@@ -192,7 +188,7 @@ class Reader:
                 yield where, id, record
 
     def _categories(self, records: list) -> tuple[list[str], list, list[dict]]:
-        names, ids, kept = [], [], []
+        names, ids, kept = {}, [], []
         for where, id, record in self._records("categories", records, ("name",)):
             name = record["name"]
             if not isinstance(name, str) or not name.strip() or printable(name) != name:
@@ -202,10 +198,10 @@ class Reader:
                     where, f"class names must be unique, {short(name)} comes twice; join the two or rename one"
                 )
             else:
-                names.append(name)
+                names[name] = None
                 ids.append(id)
                 kept.append(record)
-        return names, ids, kept
+        return list(names), ids, kept
 
     def _pictures(self, records: list) -> dict:
         """Picture id -> (record, path, width, height, recording)."""
@@ -295,7 +291,7 @@ class Reader:
             if place is None and as_id(record["category_id"]) in self.refused_classes:
                 continue
             if place is None:
-                listed = ", ".join(f"{short(id)} {name}" for id, name in list(zip(places, names, strict=True))[:20])
+                listed = ", ".join(f"{short(id)} {name}" for id, name in zip(places, names[:20], strict=False))
                 self.complain(
                     where,
                     f"category_id must be one of {listed or 'those in categories'}, got {short(record['category_id'])}; "
@@ -364,7 +360,6 @@ class Reader:
             came = short(record["distance_m"])
             self.complain(where, f"distance_m must be a number of m > 0, got {came}; correct it, or leave the key out")
             distance = None
-        lighting = record.get("lighting")
         ids = [id for id, *_ in found]
         boxes = np.array([box for *_, box, _ in found], dtype=np.float64).reshape(-1, 4)
         sizes = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
@@ -380,7 +375,7 @@ class Reader:
             width_px=width,
             height_px=height,
             recording=recording,
-            lighting=None if lighting is None else str(lighting),
+            lighting=None if record.get("lighting") is None else str(record["lighting"]),
             distance_m=distance,
             boxes=boxes,
             labels=np.array([place for *_, place in found], dtype=np.int64),

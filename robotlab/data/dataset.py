@@ -11,7 +11,10 @@ import numpy as np
 
 from robotlab import image as pictures_io
 from robotlab.data.labeled_image import LabeledImage
-from robotlab.errors import DataSetError, PictureError
+from robotlab.errors import DataSetError, PictureError, some
+
+# LVIS has 1203 (Gupta et al., CVPR 2019); a confusion matrix takes memory with their square.
+MOST_CLASSES = 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,6 +60,11 @@ class DataSet:
     known_category_ids: frozenset = field(default=frozenset(), repr=False)
 
     def __post_init__(self) -> None:
+        if len(self.classes) > MOST_CLASSES:
+            raise DataSetError(
+                f"a data set must have at most {MOST_CLASSES} classes, {self.labels_path} has {len(self.classes)}; is it the "
+                "right file?"
+            )
         if not self.known_ids:
             object.__setattr__(self, "known_ids", frozenset(entry.id for entry in self.pictures))
         if not self.known_category_ids:
@@ -134,10 +142,8 @@ class DataSet:
             wanted = {wanted} if isinstance(wanted, str) else set(wanted)
             missing = sorted(str(name) for name in wanted - set(there))
             if missing:
-                listed = ", ".join(str(name) for name in there[:20]) or "none"
-                more = f" and {len(there) - 20} more" if len(there) > 20 else ""
                 raise DataSetError(
-                    f"{self.labels_path}: {word} must be among {listed}{more}, got {', '.join(missing)}; "
+                    f"{self.labels_path}: {word} must be among {some([*map(str, there)]) or 'none'}, got {', '.join(missing)}; "
                     "check the spelling"
                 )
             keep = [entry for entry in keep if value(entry) in wanted]

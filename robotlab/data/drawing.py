@@ -200,5 +200,6 @@ def _cell(data: DataSet, entry: LabeledImage, width: int) -> np.ndarray:
     colors = [PALETTE[label % len(PALETTE)] for label in entry.labels]
     drawn = draw_boxes(small, entry.boxes * scale, colors, dashed=entry.ignore | entry.crowd)
     name = entry.name.rsplit("/", 1)[-1]
-    words = f"{name} · {entry.recording}" + ("" if len(entry) else " · no boxes")
+    empty = "no boxes" if entry.record.get("labeled", True) else "not labeled yet"
+    words = f"{name} · {entry.recording}" + ("" if len(entry) else f" · {empty}")
     return _captioned(drawn, words, _INK if len(entry) else _DIM)

@@ -11,6 +11,9 @@ import numpy as np
 
 from robotlab.errors import DataSetError
 
+# DOTA, aerial pictures full of cars, has about 2000 in its fullest (Xia et al., CVPR 2018; from memory).
+MOST_BOXES = 2000
+
 
 @dataclass(frozen=True, eq=False)
 class LabeledImage:
@@ -80,6 +83,8 @@ class LabeledImage:
     def __post_init__(self) -> None:
         boxes = np.zeros((0, 4)) if self.boxes is None else np.asarray(self.boxes, float).reshape(-1, 4)
         n = len(boxes)
+        if n > MOST_BOXES:
+            raise DataSetError(f"a picture must have at most {MOST_BOXES} boxes, {self.path} has {n}; take some out")
         sides = boxes[:, 2:] - boxes[:, :2]
         usual = {
             "labels": np.zeros(n, np.int64),
@@ -108,7 +113,7 @@ class LabeledImage:
 
     @property
     def waits_for_labels(self) -> bool:
-        """Nobody has labeled it yet: its record says ``labeled: false``, and it has no box."""
+        """Whether it is unlabeled: its record says ``labeled: false``, and it has no box."""
         return not len(self) and not self.record.get("labeled", True)
 
     def pick(self, rows: np.ndarray, labels: np.ndarray | None = None) -> LabeledImage:

@@ -17,6 +17,9 @@ LABELS_NAME, OLD_LABELS_NAME = "annotations.json", "labels.json"
 # Folders that people keep labels files in (common practice, no source).
 LABEL_FOLDERS = ("annotations", "labels", "Annotations")
 
+# Linux opens no longer path, and so many of the last parts of another machine's path are looked for (a choice, no source).
+LONGEST_NAME, MOST_PARTS = 4095, 16
+
 
 def looks_like_labels(value: object) -> bool:
     """True if a JSON value has the two lists that every COCO-style file has.
@@ -162,11 +165,15 @@ class PictureFinder:
             If the name leads outside the data set.
         """
         plain = name.replace("\\", "/")
+        if len(name) > LONGEST_NAME:
+            raise DataSetError(
+                f"a picture's name must have at most {LONGEST_NAME} characters, {name[:40]!r}... has {len(name)}; rename it"
+            )
         absolute = plain.startswith("/") or bool(PureWindowsPath(plain).drive)
         tails = [plain]
         if absolute:
             parts = [part for part in PureWindowsPath(plain).parts[1:] if part != ".."]
-            tails += ["/".join(parts[first:]) for first in range(len(parts))]
+            tails += ["/".join(parts[first:]) for first in range(max(0, len(parts) - MOST_PARTS), len(parts))]
         inside = False
         for tail in tails:
             for root in self.roots:

@@ -1,4 +1,4 @@
-"""Split a data set so that the test says something: by recording, never by frame.
+"""Split a data set without data leakage: by recording, never by frame.
 
 Frames of one recording look alike.  A detector that has learned from one of two
 neighboring frames has seen the other (see scikit-learn's ``GroupKFold`` for
@@ -7,7 +7,7 @@ the same rule).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,14 +20,15 @@ from robotlab.image.hashing import NEAR_BITS, image_hash, near_duplicates
 # How often the search for a balanced split begins anew; with 12 recordings and 4
 # classes the best of 16 was the best of all 4096 splits in 60 of 60 trials.
 _STARTS = 16
-# With more recordings than this no two are exchanged at once: the table would be large, and the choice is wide anyway.
+# With more recordings than this no two are exchanged at once: the table of pairs would be large, and the choice is wide
+# anyway.
 _MANY = 100
 
 
 def split_by_recording(
     data: DataSet, hold_out: float | Sequence[str] | str = 0.25, seed: int = 0
 ) -> tuple[DataSet, DataSet]:
-    """Two data sets that share no recording, with classes in like proportion.
+    """Two data sets that share no recording, with similar class proportions.
 
     Parameters
     ----------
@@ -101,28 +102,54 @@ def _draw(data: DataSet, fraction: float, seed: int) -> set[str]:
     def distance(held: np.ndarray) -> np.ndarray:
         return ((held @ shares - fraction) ** 2) @ weights
 
-    flips = np.eye(count, dtype=bool)
-    moves = (
-        flips
-        if count > _MANY
-        else np.concatenate([flips, (flips[:, None] | flips[None, :])[np.triu_indices(count, 1)]])
-    )
+    moves = None if count > _MANY else _moves(count)
     best, least = None, np.inf
     for _ in range(_STARTS):
         held = rng.random(count) < fraction
         held[rng.integers(count)] ^= not held.any() or held.all()
-        order = rng.permutation(len(moves))
-        here = distance(held)
-        while True:
-            others = held ^ moves[order]
-            others = others[others.any(axis=1) & ~others.all(axis=1)]
-            far = distance(others)
-            if not len(far) or not far.min() < here - 1e-12:
-                break
-            held, here = others[far.argmin()], far.min()
-        if here < least - 1e-12:
-            best, least = held, here
+        if moves is None:
+            held = _closer_one_by_one(held, rng.permutation(count), shares, weights, fraction)
+        else:
+            held = _closer(held, moves[rng.permutation(len(moves))], distance)
+        if distance(held) < least - 1e-12:
+            best, least = held, distance(held)
     return {name for name, out in zip(data.recordings, best, strict=True) if out}
+
+
+def _moves(count: int) -> np.ndarray:
+    """Each recording by itself, and each two, as rows of bool."""
+    flips = np.eye(count, dtype=bool)
+    return np.concatenate([flips, (flips[:, None] | flips[None, :])[np.triu_indices(count, 1)]])
+
+
+def _closer(held: np.ndarray, moves: np.ndarray, distance: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    """The best of the moves, again and again, for as long as there is a better one."""
+    here = distance(held)
+    while True:
+        others = held ^ moves
+        others = others[others.any(axis=1) & ~others.all(axis=1)]
+        far = distance(others)
+        if not len(far) or not far.min() < here - 1e-12:
+            return held
+        held, here = others[far.argmin()], far.min()
+
+
+def _closer_one_by_one(
+    held: np.ndarray, order: np.ndarray, shares: np.ndarray, weights: np.ndarray, fraction: float
+) -> np.ndarray:
+    """The same with one recording a move: time and memory of a move grow with the recordings, not with their square."""
+    own = shares**2 @ weights
+    while True:
+        # (x + s)² - x², where x is what is missing, and s the recording's share, with the sign of its move.
+        missing = held @ shares - fraction
+        change = own + 2 * np.where(held, -1, 1) * (shares @ (weights * missing))
+        if held.sum() in (1, len(held) - 1):  # the last one of a side stays
+            change[held == (held.sum() == 1)] = np.inf
+        move = order[change[order].argmin()]
+        if not change[move] < -1e-12:
+            return held
+        held = held.copy()
+        held[move] ^= True
 
 
 def _shares(data: DataSet) -> tuple[np.ndarray, np.ndarray]:
@@ -178,8 +205,10 @@ def split_in_time(data: DataSet, hold_out: float = 0.25, gap: float = 0.1) -> tu
         )
     train: list[LabeledImage] = []
     test: list[LabeledImage] = []
-    for name in data.recordings:
-        entries = list(data.only(recordings=name))
+    recordings: dict[str, list[LabeledImage]] = {}
+    for entry in data.pictures:
+        recordings.setdefault(entry.recording, []).append(entry)
+    for name, entries in recordings.items():
         if all(isinstance(entry.record.get("time_s"), (int, float)) for entry in entries):
             entries.sort(key=lambda entry: entry.record["time_s"])
         last = round(part * len(entries))

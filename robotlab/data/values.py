@@ -1,4 +1,4 @@
-"""What a JSON value, or a text in XML, must be to count as an id, a number or a box."""
+"""Parse ids, numbers and boxes from JSON values and XML text; None for anything else."""
 
 from __future__ import annotations
 

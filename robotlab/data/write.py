@@ -1,8 +1,7 @@
-"""Write a data set whole: beside, checked by opening it, then renamed into place."""
+"""Write a data set whole or not at all: in a temporary folder, checked by opening it, then renamed."""
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,8 +16,9 @@ from robotlab.data.atomic_folder import whole_folder
 from robotlab.data.coco import read_labels
 from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
+from robotlab.data.labels_text import labels_text
 from robotlab.data.locating import LABELS_NAME, PICTURE_FOLDERS
-from robotlab.errors import DataSetError
+from robotlab.errors import DataSetError, some
 from robotlab.files import read_plain, write_whole
 
 
@@ -268,54 +268,6 @@ def plain(value: float) -> float | int | None:
     return int(value) if value.is_integer() else value
 
 
-def labels_text(labels: Mapping[str, Any]) -> str:
-    """A labels file as text, one record a line, so that a change shows as one line.
-
-    Parameters
-    ----------
-    labels : mapping
-        The whole file.
-
-    Returns
-    -------
-    str
-        JSON.
-
-    Raises
-    ------
-    DataSetError
-        If it holds NaN or infinity.
-
-    Examples
-    --------
-    >>> print(labels_text({"images": [{"id": 1}, {"id": 2}]}))
-    {
-    "images": [
-    {"id": 1},
-    {"id": 2}
-    ]
-    }
-    <BLANKLINE>
-    """
-
-    def dump(value: Any) -> str:
-        return json.dumps(value, allow_nan=False, ensure_ascii=False)
-
-    parts = []
-    try:
-        for key, value in labels.items():
-            if isinstance(value, list) and value and isinstance(value[0], dict):
-                text = "[\n" + ",\n".join(map(dump, value)) + "\n]"
-            else:
-                text = dump(value)
-            parts.append(f"{dump(key)}: {text}")
-    except (ValueError, TypeError) as error:
-        raise DataSetError(
-            f"labels must hold text and finite numbers alone ({error}); correct or leave out that value"
-        ) from None
-    return "{\n" + ",\n".join(parts) + "\n}\n"
-
-
 def usual_card(name: str, data: DataSet) -> str:
     """A data card with what can be counted, for its owner to complete.
 
@@ -343,7 +295,7 @@ def usual_card(name: str, data: DataSet) -> str:
     )
     return (
         f"# {name}\n\n{_count(len(data), 'picture')} in {_count(len(data.recordings), 'recording')} "
-        f"({', '.join(data.recordings)}); boxes: {counts}.\n\n"
+        f"({some(data.recordings)}); boxes: {counts}.\n\n"
         "- Taken by, where, when, with which camera: not stated\n- License: not stated\n"
         "- How it was labeled and checked: not stated\n- Limits: not stated\n"
     )

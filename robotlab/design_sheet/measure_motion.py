@@ -1,4 +1,4 @@
-"""How a robot really steers and stops: measured on the stepped simulated loop.
+"""Measure how a robot steers and stops, on the simulated loop.
 
 Nothing here uses the formulas of the prediction.  The same simulation that
 runs the lessons (camera, detector's box, follower, ramp, link, motors, step by

@@ -1,4 +1,4 @@
-"""What a robot can really see: pictures rendered, a detector asked, answers counted.
+"""Measure what a robot can see: render pictures, run a detector, count what it finds.
 
 Nothing here uses the pinhole formulas of the prediction: targets are put at
 distances, rendered, looked for, and the fraction of the pictures in which they

@@ -19,7 +19,7 @@ from robotlab.data.drawing import picture_sheet
 from robotlab.data.opening import open_dataset
 from robotlab.errors import DataSetError, InputError, printable, short
 from robotlab.files import free_disk
-from robotlab.gather.selection import SWITCHES, Chooser, Look
+from robotlab.gather.selection import SWITCHES, CandidateRecord, Selector
 from robotlab.gather.sources import Candidate, Frames, Photographs, open_source
 from robotlab.gather.store import SPARE_BYTES, Store
 from robotlab.image import encode, resize
@@ -46,7 +46,7 @@ class GatherReport:
         The data set.
     recording : str
         The recording.
-    looks : tuple of Look
+    looks : tuple of CandidateRecord
         One for each candidate, also those of earlier runs.
     new : int
         Pictures added by this run.
@@ -57,14 +57,14 @@ class GatherReport:
 
     Examples
     --------
-    >>> report = GatherReport(Path("my_set"), "walk", (Look(0, "a.mp4, frame 0", "taken", kept=True),), 1)
+    >>> report = GatherReport(Path("my_set"), "walk", (CandidateRecord(0, "a.mp4, frame 0", "taken", kept=True),), 1)
     >>> print(report.text())
     walk: looked at 1 picture, 1 in the data set, 1 new
     """
 
     folder: Path
     recording: str
-    looks: tuple[Look, ...]
+    looks: tuple[CandidateRecord, ...]
     new: int
     notes: tuple[str, ...] = ()
     thumbnails: dict[int, np.ndarray] = field(default_factory=dict, repr=False)
@@ -224,11 +224,11 @@ def gather(
             if not store.notes_path.exists():  # before the labels: they alone would not say whose pictures these are
                 store.commit()
             one_after_another = not isinstance(pictures, Photographs)
-            chooser = Chooser(settings["changed_bits"], frozenset(SWITCHES[word] for word in keep), one_after_another)
+            selector = Selector(settings["changed_bits"], frozenset(SWITCHES[word] for word in keep), one_after_another)
             for look in store.looks:
-                chooser.remember(look)
+                selector.remember(look)
             record = {"recording": recording} | ({"lighting": lighting} if lighting else {})
-            return _run(pictures, store, chooser, record, longest_px, most, progress)
+            return _run(pictures, store, selector, record, longest_px, most, progress)
     finally:
         pictures.close()
 
@@ -286,7 +286,7 @@ def _bytes_each(pictures: Frames | Photographs, longest_px: int) -> float:
 def _run(
     pictures: Frames | Photographs,
     store: Store,
-    chooser: Chooser,
+    selector: Selector,
     record: dict[str, Any],
     longest_px: int,
     most: int | None,
@@ -308,7 +308,7 @@ def _run(
                 if most is not None and sum(look.kept for look in store.looks) >= most:
                     full = True
                     break
-                small = _take(candidate, store, chooser, record, longest_px)
+                small = _take(candidate, store, selector, record, longest_px)
                 look = store.looks[-1]
                 if small is not None and not look.kept and shown[look.verdict] < _SHOWN:
                     shown[look.verdict] += 1
@@ -343,13 +343,15 @@ def _run(
 
 
 def _take(
-    candidate: Candidate, store: Store, chooser: Chooser, record: dict[str, Any], longest_px: int
+    candidate: Candidate, store: Store, selector: Selector, record: dict[str, Any], longest_px: int
 ) -> np.ndarray | None:
     """Judge one candidate and write it, or leave it out; the picture at the size it would have in the set."""
     picture = candidate.picture
     if picture is None:
         store.leave_out(
-            Look(candidate.place, candidate.name, "unreadable", problem=candidate.problem, bytes=candidate.bytes)
+            CandidateRecord(
+                candidate.place, candidate.name, "unreadable", problem=candidate.problem, bytes=candidate.bytes
+            )
         )
         return None
     height, width = picture.shape[:2]
@@ -358,10 +360,10 @@ def _take(
         picture = resize(picture, (max(1, round(width * factor)), max(1, round(height * factor))))
     look = store.again.pop((candidate.name, candidate.bytes), None)
     if look is None:
-        look = chooser.look(candidate.place, candidate.name, picture, candidate.bytes)
+        look = selector.look(candidate.place, candidate.name, picture, candidate.bytes)
     else:
         look = replace(look, kept=True)
-        chooser.remember(look)
+        selector.remember(look)
     if not look.kept:
         store.leave_out(look)
         return picture

@@ -1,7 +1,8 @@
-"""Labels that a detector disagrees with which has never seen their recording: likely mistakes, to be looked at."""
+"""Likely label errors: labels that a detector trained on other recordings disagrees with."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
@@ -127,12 +128,15 @@ def suspect_labels(
     return sorted(found, key=lambda suspect: -suspect.weight)
 
 
-def _parts(data: DataSet, parts: int) -> Iterable[list[str]]:
+def _parts(data: DataSet, parts: int) -> list[set[str]]:
     """Recordings in so many parts of about as many pictures each: the largest first, to the smallest part."""
-    counts = {name: len(data.only(recordings=name)) for name in data.recordings}
-    shared: list[list[str]] = [[] for _ in range(min(max(parts, 2), len(counts)))]
-    for name in sorted(counts, key=lambda name: -counts[name]):
-        min(shared, key=lambda part: sum(counts[one] for one in part)).append(name)
+    counts = Counter(entry.recording for entry in data.pictures)
+    shared: list[set[str]] = [set() for _ in range(min(max(parts, 2), len(counts)))]
+    pictures = [0] * len(shared)
+    for name, count in counts.most_common():
+        smallest = pictures.index(min(pictures))
+        shared[smallest].add(name)
+        pictures[smallest] += count
     return shared
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -32,14 +33,14 @@ class Quota:
     ----------
     group : {"distance", "side", "lighting", "background", "without it"}
         What is varied.
-    words : str
+    label : str
         Which kind.
     wanted, there : int
         How many are asked for, and how many there are.
     """
 
     group: str
-    words: str
+    label: str
     wanted: int
     there: int = 0
 
@@ -122,7 +123,7 @@ class CapturePlan:
             for quota in self.group(name):
                 bar = "█" * round(20 * min(1, quota.there / max(1, quota.wanted)))
                 words = f"{quota.missing} missing" if quota.missing else "enough"
-                lines.append(f"  {quota.words:32} {quota.there:4} of {quota.wanted:3}  {words:12} {bar}".rstrip())
+                lines.append(f"  {quota.label:32} {quota.there:4} of {quota.wanted:3}  {words:12} {bar}".rstrip())
         if self.unknown:
             lines.append(
                 f"{self.unknown} boxes touch the upper or lower edge of their picture: their distance is not known"
@@ -230,13 +231,11 @@ def capture_plan(
         Quota("lighting", word, count, sum(entry.lighting == word for entry in entries))
         for word, count in zip(lightings, _shared(pictures, len(lightings)), strict=True)
     ]
-    recordings = sorted(
-        () if data is None else data.recordings, key=lambda name: -sum(e.recording == name for e in entries)
-    )
-    names = [*recordings[:backgrounds], *(f"place {n + 1}" for n in range(len(recordings), backgrounds))]
+    there = Counter(entry.recording for entry in entries).most_common(backgrounds)
+    there += [(f"place {n + 1}", 0) for n in range(len(there), backgrounds)]
     quotas += [
-        Quota("background", name, count, sum(entry.recording == name for entry in entries) if name in recordings else 0)
-        for name, count in zip(names, _shared(pictures, backgrounds), strict=True)
+        Quota("background", name, count, have)
+        for (name, have), count in zip(there, _shared(pictures, backgrounds), strict=True)
     ]
     empty, alike = _without(entries, data, target)
     quotas += [

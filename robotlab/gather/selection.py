@@ -1,4 +1,4 @@
-"""Which candidates are worth labeling: new to the eye, and sharp."""
+"""Select the pictures that are worth labeling: no near-duplicates, not blurred."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ NEIGHBORS, FEWEST = 15, 4
 
 
 @dataclass(frozen=True)
-class Look:
-    """What was seen of one candidate, and what became of it.
+class CandidateRecord:
+    """The record of one candidate picture: its measures, and whether it was taken.
 
     Parameters
     ----------
@@ -85,8 +85,8 @@ class Look:
         return self.problem if self.verdict == "unreadable" else f"{self.name}: taken"
 
 
-class Chooser:
-    """Decides on one candidate after the other.
+class Selector:
+    """Decides on one candidate picture after the other: taken, near-duplicate, blurred.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ class Chooser:
         self._hashes: list[np.ndarray] = []
         self._places: list[int] = []
 
-    def look(self, place: int, name: str, picture: np.ndarray, bytes: int | None = None) -> Look:
+    def look(self, place: int, name: str, picture: np.ndarray, bytes: int | None = None) -> CandidateRecord:
         """Judge a picture, and remember it.
 
         Parameters
@@ -122,7 +122,7 @@ class Chooser:
 
         Returns
         -------
-        Look
+        CandidateRecord
             The verdict with its measures.
         """
         bits = image_hash(picture)
@@ -143,16 +143,16 @@ class Chooser:
                 verdict = "blurred"
         kept = verdict == "taken" or verdict in self.keep
         code = np.packbits(bits).tobytes().hex()
-        seen = Look(place, name, verdict, sharp, differ, like, code, kept, "", relative, soft, bytes)
+        seen = CandidateRecord(place, name, verdict, sharp, differ, like, code, kept, "", relative, soft, bytes)
         self.remember(seen)
         return seen
 
-    def remember(self, seen: Look) -> None:
+    def remember(self, seen: CandidateRecord) -> None:
         """Take in a verdict, also one of an earlier run.
 
         Parameters
         ----------
-        seen : Look
+        seen : CandidateRecord
             From :meth:`look`.
         """
         if seen.sharpness is not None:

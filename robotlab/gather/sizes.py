@@ -1,4 +1,4 @@
-"""Sizes of boxes against what a camera and a network can use."""
+"""Check box sizes against what the network and the camera can use."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ import numpy as np
 from robotlab.camera import Camera
 from robotlab.data.dataset import DataSet
 from robotlab.errors import DataSetError, InputError
+from robotlab.neural.network_input import working_size
 from robotlab.neural.samples import choose_working
-from robotlab.neural.sizes import working_size
 from robotlab.neural.spec import FEATURE_STRIDE
 
 # The network answers once in so many px, and what covers less than one answer is not told from its neighbors.

@@ -128,7 +128,7 @@ class Frames:
             )
 
     def close(self) -> None:
-        """Let the film or camera go."""
+        """Close the film or camera."""
         self.video.close()
 
 
@@ -189,7 +189,7 @@ class Photographs:
             place += 1
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing to close."""
 
 
 def open_source(source: str | os.PathLike | int, every: int | None) -> Frames | Photographs:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import time
 from collections.abc import Mapping, Sequence
@@ -11,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from robotlab.data.coco import read_labels
+from robotlab.data.labels_text import labels_text
 from robotlab.data.locating import LABELS_NAME, find_labels
-from robotlab.data.write import labels_text
 from robotlab.errors import DataSetError, printable, short
 from robotlab.files import write_json, write_whole
-from robotlab.gather.selection import SWITCHES, Look
+from robotlab.gather.selection import SWITCHES, CandidateRecord
 from robotlab.json_file import read_json
 from robotlab.one_writer import LOCK_NAME
 
@@ -115,9 +116,9 @@ class Store:
         for place in (self.notes_path, self.pictures):
             self._check_inside(place)
         self.source, self.settings = dict(source), dict(settings)
-        self.looks: list[Look] = []
+        self.looks: list[CandidateRecord] = []
         # Left out by an earlier run, and to be kept by this one.
-        self.again: dict[tuple[str, int | None], Look] = {}
+        self.again: dict[tuple[str, int | None], CandidateRecord] = {}
         self.done = False
         self._pending: list[dict] = []
         self._committed = time.monotonic()
@@ -159,16 +160,12 @@ class Store:
     def _go_on(self) -> None:
         """Take in the notes of an earlier run."""
         notes = read_json(self.notes_path, "notes on a recording", DataSetError)
-        known = {field.name for field in fields(Look)}
+        known = {field.name for field in fields(CandidateRecord)}
         try:
             source, settings, self.done = notes["source"], notes["settings"], notes["done"] is True
-            self.looks = [Look(**{key: look[key] for key in known}) for look in notes["looks"]]
-            sound = isinstance(source, dict) and all(
-                isinstance(look.place, int) and isinstance(look.name, str) for look in self.looks
-            )
-            for look in self.looks:
-                bytes.fromhex(look.hash)
-        except (KeyError, TypeError, ValueError):
+            self.looks = [CandidateRecord(**{key: look[key] for key in known}) for look in notes["looks"]]
+            sound = isinstance(source, dict) and isinstance(settings, dict) and all(map(_is_sound, self.looks))
+        except (KeyError, TypeError):
             sound = False
         if not sound:
             raise DataSetError(
@@ -199,6 +196,7 @@ class Store:
             self.source["kind"] != "camera"
             and {**settings, "keep": now} == self.settings
             and isinstance(before, list)
+            and all(isinstance(word, str) for word in before)
             and set(before) < set(now)
         )
 
@@ -217,23 +215,23 @@ class Store:
         """Number of the first candidate that has not been looked at."""
         return 1 + max((look.place for look in (*self.looks, *self.again.values())), default=-1)
 
-    def leave_out(self, look: Look) -> None:
+    def leave_out(self, look: CandidateRecord) -> None:
         """Note a candidate that is left out.
 
         Parameters
         ----------
-        look : Look
+        look : CandidateRecord
             Why.
         """
         self.looks.append(look)
         self._commit_now_and_then()
 
-    def add(self, look: Look, content: bytes, record: Mapping[str, Any]) -> None:
+    def add(self, look: CandidateRecord, content: bytes, record: Mapping[str, Any]) -> None:
         """Write a picture; it is in the labels at the next commit.
 
         Parameters
         ----------
-        look : Look
+        look : CandidateRecord
             The verdict.
         content : bytes
             The JPEG file.
@@ -305,3 +303,21 @@ class Store:
         write_json(self.notes_path, notes, indent=None)
         self._pending.clear()
         self._committed = time.monotonic()
+
+
+def _is_sound(look: CandidateRecord) -> bool:
+    """Whether each value of a look that was read is of its kind."""
+    words = (look.name, look.verdict, look.hash, look.problem)
+    counts = (look.place, look.bits, look.like, look.bytes)
+    return (
+        all(isinstance(word, str) for word in words)
+        and re.fullmatch("(?:[0-9a-f]{32})?", look.hash) is not None
+        and look.verdict in ("taken", "unreadable", *SWITCHES.values())
+        and look.place is not None
+        and all(count is None or (type(count) is int and 0 <= count < 2**53) for count in counts)
+        and all(
+            value is None or (type(value) in (int, float) and abs(value) < 1e300)
+            for value in (look.sharpness, look.relative, look.soft)
+        )
+        and type(look.kept) is bool
+    )

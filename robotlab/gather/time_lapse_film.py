@@ -22,7 +22,7 @@ _CAPTION_PX, _LETTER_PX = 20, 12
 def time_lapse(
     data: DataSet, path: str | os.PathLike, rate_hz: float = 8.0, width_px: int = 480, progress: bool = True
 ) -> Path:
-    """Write all pictures with their boxes as a film, in which a wrong box flashes by.
+    """Write all pictures with their boxes as a film, in which a wrong box catches the eye.
 
     Parameters
     ----------
@@ -79,4 +79,4 @@ def time_lapse(
                 )
                 bar.update()
 
-    return write_film(path, frames(), rate_hz)
+    return write_film(path, frames(), rate_hz, (*PALETTE, _PAPER, _INK))

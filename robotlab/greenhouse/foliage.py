@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,17 +12,36 @@ from scipy.ndimage import gaussian_filter
 from robotlab.greenhouse.textures import Pyramid, grain, mix, rgb
 
 
-def draw_leaf(
-    canvas: np.ndarray,
-    cover: np.ndarray,
-    x: float,
-    y: float,
-    length: float,
-    width: float,
-    angle: float,
-    color: np.ndarray,
-) -> None:
-    """Paint one leaf: a lens shape with a lighter midrib and a shaded half.
+@dataclass(frozen=True)
+class Leaf:
+    """One leaf: a lens shape with a lighter midrib and a shaded half.
+
+    Parameters
+    ----------
+    x, y : float
+        Its middle, px.
+    length, width : float
+        Half its length and half its width, px; it is longer than wide.
+    angle : float
+        Direction of its midrib, rad.
+    color : (3,) ndarray of float32
+        Linear color.
+    """
+
+    x: float
+    y: float
+    length: float
+    width: float
+    angle: float
+    color: np.ndarray
+
+
+# Leaves whose outlines are worked out together: their arrays stay in the processor's cache.
+AT_ONCE = 64
+
+
+def draw_leaves(canvas: np.ndarray, cover: np.ndarray, leaves: Sequence[Leaf]) -> None:
+    """Paint leaves, each in front of those before it.
 
     Parameters
     ----------
@@ -29,39 +49,54 @@ def draw_leaf(
         Linear colors, changed in place; columns wrap around.
     cover : (rows, columns) ndarray of float32
         1 where painted, changed in place.
-    x, y : float
-        Middle of the leaf, px.
-    length, width : float
-        Half its length and half its width, px.
-    angle : float
-        Direction of its midrib, rad.
-    color : (3,) ndarray
-        Linear color.
+    leaves : sequence of Leaf
+        Those behind first.
+
+    Examples
+    --------
+    >>> canvas, cover = np.zeros((3, 9, 9), np.float32), np.zeros((9, 9), np.float32)
+    >>> draw_leaves(canvas, cover, [Leaf(4, 4, 4, 2, 0, np.ones(3, np.float32))])
+    >>> cover[4].astype(int).tolist()
+    [0, 1, 1, 1, 1, 1, 1, 1, 0]
     """
+    if not leaves:
+        return
     rows, columns = cover.shape
-    reach = int(length) + 2
-    top, bottom = max(0, int(y) - reach), min(rows, int(y) + reach + 1)
-    if top >= bottom:
-        return
-    c = np.arange(int(x) - reach, int(x) + reach + 1)
-    r = np.arange(top, bottom)
-    cos, sin = np.cos(angle), np.sin(angle)
-    along = ((c - x)[None, :] * cos + (r - y)[:, None] * sin) / length
-    across = (-(c - x)[None, :] * sin + (r - y)[:, None] * cos) / width
-    # The outline of a leaf: widest before the middle, pointed at both ends.
-    outline = (1 - along**2) * (1 + 0.35 * along)
-    inside = (outline > np.abs(across)) & (np.abs(along) < 1)
-    if not inside.any():
-        return
-    at_r, at_c = np.nonzero(inside)
-    a, b = along[inside], across[inside]
+    parts = [_texels_of(leaves, first, rows, columns) for first in range(0, len(leaves), AT_ONCE)]
+    place, number, a, b, outline = (np.concatenate(arrays) for arrays in zip(*parts, strict=True))
+    # Most texels of leaves behind are hidden: only the last leaf at each place is shaded.
+    last = np.full(rows * columns, -1)
+    last[place] = np.arange(len(place))
+    last = last[last >= 0]
+    place, number, a, b, outline = (array[last] for array in (place, number, a, b, outline))
     light = 0.82 + 0.25 * np.sign(b) * 0.5 + 0.18 * a
     light = np.where(np.abs(b) < 0.09, light * 1.35, light)
     veins = np.abs((a - 0.5 * np.abs(b)) * 5 % 1 - 0.5) < 0.08
     light = np.where(veins, light * 1.12, light)
-    light = light * (0.75 + 0.25 * np.minimum(1, (outline[inside] - np.abs(b)) * 4))
-    canvas[:, r[at_r], c[at_c] % columns] = color[:, None] * light
-    cover[r[at_r], c[at_c] % columns] = 1
+    light = light * (0.75 + 0.25 * np.minimum(1, (outline - np.abs(b)) * 4))
+    colors = np.array([leaf.color for leaf in leaves])[number]
+    at = place // columns, place % columns
+    canvas[:, at[0], at[1]] = colors.T * light
+    cover[at] = 1
+
+
+def _texels_of(leaves: Sequence[Leaf], first: int, rows: int, columns: int) -> tuple[np.ndarray, ...]:
+    """Of some leaves' texels, leaf by leaf: place in the flat canvas, leaf, where along and across it, outline there."""
+    some = leaves[first : first + AT_ONCE]
+    x, y, length, width, angle = np.array([(one.x, one.y, one.length, one.width, one.angle) for one in some]).T[
+        :, :, None, None
+    ]
+    reach = np.arange(-int(length.max()) - 1, int(length.max()) + 2)
+    c, r = np.floor(x).astype(int) + reach, np.floor(y).astype(int) + reach[:, None]
+    cos, sin = np.cos(angle), np.sin(angle)
+    along = ((c - x) * cos + (r - y) * sin) / length
+    across = (-(c - x) * sin + (r - y) * cos) / width
+    # The outline of a leaf: widest before the middle, pointed at both ends.
+    outline = (1 - along**2) * (1 + 0.35 * along)
+    inside = (outline > np.abs(across)) & (np.abs(along) < 1) & (r >= 0) & (r < rows)
+    leaf, at_r, at_c = np.nonzero(inside)
+    place = r[leaf, at_r, 0] * columns + c[leaf, 0, at_c] % columns
+    return place, first + leaf, along[inside], across[inside], outline[inside]
 
 
 # Greens of leaves from young to old, and a dry one (chosen by eye).
@@ -83,7 +118,7 @@ def leaf_color(rng: np.random.Generator, light: float = 1.0) -> np.ndarray:
     (3,) ndarray
         Linear color.
     """
-    low, high = rng.choice(4, 2)
+    low, high = rng.integers(4, size=2)
     share = rng.random()
     base = LEAF_COLORS[4] if rng.random() < 0.04 else LEAF_COLORS[low] * share + LEAF_COLORS[high] * (1 - share)
     return base * light * rng.uniform(0.7, 1.2)
@@ -117,6 +152,7 @@ def bush(rng: np.random.Generator, shape: tuple[int, int] = (128, 128)) -> tuple
             cover[int(y), int(x) % columns : int(x) % columns + 2] = 1
             canvas[:, int(y), int(x) % columns : int(x) % columns + 2] = rgb(74, 92, 44)[:, None]
     count = int(rng.integers(70, 130))
+    leaves = []
     for i in range(count):
         height = rng.beta(1.6, 1.3)
         x = (
@@ -128,7 +164,8 @@ def bush(rng: np.random.Generator, shape: tuple[int, int] = (128, 128)) -> tuple
         light = (0.45 + 0.55 * i / count) * (0.7 + 0.45 * height)
         size = long * rng.uniform(0.6, 1.1)
         outward = np.arctan2(-0.6 + rng.normal(0, 0.5), x - columns / 2 + rng.normal(0, columns * 0.1))
-        draw_leaf(canvas, cover, x, y, size, size * slim, outward, leaf_color(rng, light).astype(np.float32))
+        leaves.append(Leaf(x, y, size, size * slim, outward, leaf_color(rng, light).astype(np.float32)))
+    draw_leaves(canvas, cover, leaves)
     cover[:, [0, -1]] = 0
     return canvas, cover > 0
 
@@ -176,22 +213,24 @@ def wall(rng: np.random.Generator, plants_m: float, outside: float = 1.0) -> Pyr
         tall = plants_m * (1 + 0.16 * grain(rng, (1, columns), 10, 30)[0])
         count = int(1900 * plants_m)
         long = rng.uniform(12, 22)
+        leaves = []
         for i in range(count):
             x = rng.uniform(0, columns)
             depth = i / count
             height = rng.beta(1.3, 1.1) * tall[int(x)]
             light = (0.22 + 0.6 * depth) * (0.55 + 0.5 * height / plants_m)
             size = long * rng.uniform(0.6, 1.2)
-            draw_leaf(
-                picture,
-                cover,
-                x,
-                rows - 1 - height * per_meter,
-                size,
-                size * rng.uniform(0.3, 0.5),
-                rng.uniform(0, 2 * np.pi),
-                leaf_color(rng, light).astype(np.float32),
+            leaves.append(
+                Leaf(
+                    x,
+                    rows - 1 - height * per_meter,
+                    size,
+                    size * rng.uniform(0.3, 0.5),
+                    rng.uniform(0, 2 * np.pi),
+                    leaf_color(rng, light).astype(np.float32),
+                )
             )
+        draw_leaves(picture, cover, leaves)
     # Row 0 at the ground; two copies wide to keep 8 m, softened as things out of focus are.
     picture = np.stack([gaussian_filter(plane, 0.7, mode=("nearest", "wrap")) for plane in picture[:, ::-1]])
     return Pyramid.build(picture.astype(np.float32), per_meter, 5)

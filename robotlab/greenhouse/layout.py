@@ -1,4 +1,4 @@
-"""Scenes at random: where things stand, and how their colors vary."""
+"""Random scenes: where things stand, and how their colors vary."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from robotlab.greenhouse.scene import KINDS, Scene, Thing
 
 
-def vary_color(rng: np.random.Generator, kind: str, spread: float = 1.0) -> tuple[int, int, int]:
+def vary_color(rng: np.random.Generator, kind: str) -> tuple[int, int, int]:
     """The color of one copy of a kind: faded, dirty, of another batch.
 
     Parameters
@@ -19,8 +19,6 @@ def vary_color(rng: np.random.Generator, kind: str, spread: float = 1.0) -> tupl
         Source of chance.
     kind : str
         One of :data:`KINDS`.
-    spread : float
-        Factor on how much it varies.
 
     Returns
     -------
@@ -28,8 +26,8 @@ def vary_color(rng: np.random.Generator, kind: str, spread: float = 1.0) -> tupl
         sRGB bytes.
     """
     base = np.array(KINDS[kind].color, float)
-    faded = base + (base.mean() - base) * max(0.0, rng.normal(0.06, 0.08)) * spread
-    color = faded * rng.normal(1.0, 0.06 * spread) + rng.normal(0, 6 * spread, 3)
+    faded = base + (base.mean() - base) * max(0.0, rng.normal(0.06, 0.08))
+    color = faded * rng.normal(1.0, 0.06) + rng.normal(0, 6, 3)
     return tuple(int(v) for v in np.clip(np.round(color), 0, 255))
 
 
@@ -40,16 +38,14 @@ class _Plot:
     rng: np.random.Generator
     taken: list[tuple[float, float, float]] = field(default_factory=list)
 
-    def place(
-        self, kind: str, x_range: tuple[float, float], y_range: tuple[float, float], tries: int = 30, **extra
-    ) -> Thing | None:
+    def place(self, kind: str, x_range: tuple[float, float], y_range: tuple[float, float], **extra) -> Thing | None:
         rng = self.rng
         scale = (
             float(np.clip(rng.normal(1.0, 0.04 if kind == "post" else 0.10), 0.8, 1.25))
             if kind != "plant"
             else rng.uniform(0.5, 1.5)
         )
-        for _ in range(tries):
+        for _ in range(30):
             thing = Thing(
                 kind,
                 round(rng.uniform(*x_range), 4),
@@ -71,8 +67,6 @@ def random_scene(
     rng: np.random.Generator | int,
     lighting: str = "daylight",
     *,
-    buckets: int | None = None,
-    crates: int | None = None,
     clutter: float = 1.0,
     wrong_things: bool = True,
     post: tuple[float, float] | None = None,
@@ -86,8 +80,6 @@ def random_scene(
         Source of chance, or its seed.
     lighting : str
         One of :data:`robotlab.greenhouse.LIGHTINGS`.
-    buckets, crates : int, optional
-        How many; at random when left out.
     clutter : float
         Factor on the number of pots and plants.
     wrong_things : bool
@@ -129,8 +121,8 @@ def random_scene(
     else:
         things.append(plot.place("post", (0.6, 6.0), (-0.6, 0.6), bands=bands))
     count = {
-        "bucket": int(rng.integers(2, 6)) if buckets is None else buckets,
-        "crate": int(rng.integers(2, 6)) if crates is None else crates,
+        "bucket": int(rng.integers(2, 6)),
+        "crate": int(rng.integers(2, 6)),
         "pot": int(rng.integers(3, 8) * clutter),
         "plant": int(rng.integers(6, 14) * clutter),
     }

@@ -177,7 +177,7 @@ class Thing:
 
 
 class Stock(tuple):
-    """Things whose hash is worked out once: it is asked for with every frame."""
+    """Things with a hash that is computed once, since every frame asks for it."""
 
     @functools.cached_property
     def _hash(self) -> int:

@@ -1,4 +1,4 @@
-"""From light to bytes: blur of the lens, exposure, noise, sRGB encoding.
+"""The camera sensor, from light to bytes: lens blur, exposure, noise, sRGB encoding.
 
 All pixel work here uses only additions, products, square roots and table
 look-ups, whose results do not depend on the processor.
@@ -98,7 +98,7 @@ def blur_in_place(light: np.ndarray, sigma_px: float) -> np.ndarray:
     for plane in light.reshape(3, -1):
         for _ in range(passes):
             # Each pair of neighbors exchanges a fraction of its difference, which is that
-            # kernel; the edge has one neighbor less, as if it went on for ever.
+            # kernel; the edge has one neighbor less, as if it went on forever.
             for step in (columns, 1):
                 before, after, part = plane[:-step], plane[step:], flow[:-step]
                 np.subtract(after, before, out=part)

@@ -1,4 +1,4 @@
-"""All that stays the same from frame to frame of a scene: floor, walls, sun, shadows, sizes and looks of its things."""
+"""What stays the same from frame to frame of a scene, computed once and kept: floor, walls, shadows, materials."""
 
 from __future__ import annotations
 
@@ -14,13 +14,15 @@ from robotlab.greenhouse.ray_intersections import SHAPES, Light
 from robotlab.greenhouse.scene import Scene, Thing
 from robotlab.greenhouse.shadows import ShadowMap
 
+# Scenes whose parts are kept: as many as there are walks, which comparisons go through again and again.
+KEPT = 6
+
 
 class Decor:
     """All that a seed and a lighting decide: floor, walls, plants, sun, scuffs."""
 
     def __init__(self, seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> None:
-        rng = np.random.default_rng([seed, 1])
-        ground = textures.floor(rng, *floor, path_half_m)
+        ground = _floor(seed, *floor, path_half_m)
         self.wall = foliage.wall(np.random.default_rng([seed, 2]), plants_m, outside)
         # Floor and walls end to end: one look-up serves every pixel.
         self.texels = np.concatenate([ground.texels, self.wall.texels])
@@ -31,12 +33,18 @@ class Decor:
         self.azimuth = float(rng.uniform(-math.pi, math.pi))
 
 
-@functools.lru_cache(maxsize=6)
+# The same under any lighting.
+@functools.lru_cache(maxsize=KEPT)
+def _floor(seed: int, path: str, beside: str, path_half_m: float) -> textures.Pyramid:
+    return textures.floor(np.random.default_rng([seed, 1]), path, beside, path_half_m)
+
+
+@functools.lru_cache(maxsize=KEPT)
 def _decor(seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> Decor:
     return Decor(seed, floor, path_half_m, plants_m, outside)
 
 
-@functools.lru_cache(maxsize=4)
+@functools.lru_cache(maxsize=KEPT)
 def _shadow_map(things: tuple[Thing, ...], room_m: tuple[float, float, float, float], sun: Light) -> ShadowMap:
     return ShadowMap(things, room_m, sun)
 
@@ -96,7 +104,7 @@ class Stage:
         return cos * east + sin * north, cos * north - sin * east
 
 
-@functools.lru_cache(maxsize=4)
+@functools.lru_cache(maxsize=KEPT)
 def _stage(things, lighting: str, seed: int, floor, path_half_m: float, room_m, plants_m: float) -> Stage:
     decor = _decor(seed, floor, path_half_m, plants_m, lighting_named(lighting).outside)
     return Stage(things, room_m, decor, lighting_named(lighting))

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
+    from robotlab.checks import check_picture
     from robotlab.image.blur_measure import sharpness
-    from robotlab.image.checks import check_picture
     from robotlab.image.color_spaces import lab, luminance
     from robotlab.image.file import decode, encode, load, save, size_of
     from robotlab.image.film_writing import write_film

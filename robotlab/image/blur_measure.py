@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from robotlab.image.checks import check_picture
+from robotlab.checks import check_picture
 from robotlab.image.color_spaces import luminance
 
 

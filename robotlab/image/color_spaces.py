@@ -1,10 +1,10 @@
-"""Color spaces: luminance and CIE L*a*b*."""
+"""Color spaces: luminance and CIE L*a*b* (hue, saturation and value: :func:`robotlab.color.hsv`)."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from robotlab.image.checks import check_picture
+from robotlab.checks import check_picture
 
 
 def luminance(picture: np.ndarray) -> np.ndarray:

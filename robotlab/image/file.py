@@ -1,10 +1,12 @@
-"""Picture files, in and out: the one place that opens one.
+"""Read and write picture files: the one place that opens them.
 
 The rule: a plain file of at most 256 MiB in one of the formats JPEG, PNG, WebP
 and BMP (Pillow is told so, by content and not by name, and starts no other
 program), of at most 64 million pixels and 20 000 px a side, which is checked
 before any pixel is decoded.  The rotation noted by the camera is followed where
 it is one of the eight that exist.  16-bit gray keeps its upper 8 bits.
+What a file has of parts is looked through first (:mod:`robotlab.image.parts`), for a few bytes can keep a decoder busy
+for hours.
 """
 
 from __future__ import annotations
@@ -20,9 +22,10 @@ from typing import BinaryIO
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
+from robotlab.checks import check_picture
 from robotlab.errors import PictureError
 from robotlab.files import open_plain, read_plain, write_whole
-from robotlab.image.checks import check_picture
+from robotlab.image.parts import check_parts
 
 # Opened in this order; whatever else Pillow could open has a reader we need not trust.
 FORMATS = ("JPEG", "PNG", "WEBP", "BMP")
@@ -30,6 +33,8 @@ LARGEST_FILE_BYTES = 256 * 2**20
 # 8000 x 8000; decoded and converted that takes .4 GB.
 MOST_PIXELS = 64_000_000
 LONGEST_PX = 20_000
+# Pixels times scans of a JPEG: 60 scans of the largest picture, where progressive ones have about 10.
+MOST_SCANNED = 60 * MOST_PIXELS
 # What is written, by the ending of the name.
 _SUFFIXES = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG"}
 # How to bring a picture upright, by the note 274 of its EXIF part (TIFF 6.0, section 8, Orientation).
@@ -116,11 +121,15 @@ def decode(content: bytes, name: str = "picture") -> np.ndarray:
     (2, 3, 3)
     """
     with _opened(io.BytesIO(content), name) as (image, rotation):
+        if content.count(b"\xff\xda") * image.width * image.height > MOST_SCANNED and image.format == "JPEG":
+            raise PictureError(
+                f"{name} must not go over its pixels so many times (scans); open it in a viewer and export it"
+            )
         image.load()
         if image.mode == "I" or image.mode.startswith("I;16"):
             # 16 bits of gray; Pillow's own conversion makes everything above 255 white.
-            gray = np.asarray(image, np.int64).clip(0, 65535) >> 8
-            image = Image.fromarray(gray.astype(np.uint8))
+            gray = np.asarray(image).clip(0, 65535)
+            image = Image.fromarray((gray >> 8).astype(np.uint8))
         if rotation in _UPRIGHT:
             image = image.transpose(_UPRIGHT[rotation])
         return np.asarray(image.convert("RGB"))
@@ -239,6 +248,7 @@ def _opened(file: BinaryIO, name: str) -> Iterator[tuple[Image.Image, int]]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # the limit on pixels is ours, and notes nobody needs may be damaged
+            check_parts(file, name)
             with Image.open(file, formats=FORMATS) as image:
                 width, height = image.size
                 if width * height > MOST_PIXELS or max(width, height) > LONGEST_PX:

@@ -20,10 +20,16 @@ CELLS = 8
 NEAR_BITS = 12
 # Hashes compared at once: keeps the table of one block under 20 MB.
 _BLOCK = 1024
+# More pairs than this are refused: 2400 pictures that all look the same; they take about 0.5 GB as lists (own choice).
+MOST_ALIKE = 3_000_000
+
+
+class TooManyAlikeError(InputError):
+    """More pairs of pictures look the same than can be listed."""
 
 
 def image_hash(picture: np.ndarray) -> np.ndarray:
-    """The difference hash of a picture: where it gets brighter.
+    """The difference hash (dHash) of a picture: where it gets brighter.
 
     Parameters
     ----------
@@ -80,6 +86,8 @@ def near_duplicates(
     ------
     InputError
         If hashes have different lengths or the limit is negative.
+    TooManyAlikeError
+        If more than 3 million pairs are alike.
 
     Examples
     --------
@@ -97,13 +105,20 @@ def near_duplicates(
     bits = left.shape[1]
     # With bits as -1 and 1, the product of two marks is bits - 2 * differing.
     signs = np.where(right, 1, -1).astype(np.float32)
-    found = []
+    found, total = [], 0
     for first in range(0, len(left), _BLOCK):
         block = np.where(left[first : first + _BLOCK], 1, -1).astype(np.float32)
         differ = ((bits - block @ signs.T) / 2).astype(np.int64)
-        rows, columns = np.nonzero(differ <= limit_bits)
+        near = differ <= limit_bits
+        if b is None:  # each pair once
+            near &= np.arange(first, first + len(near))[:, None] < np.arange(len(right))
+        total += np.count_nonzero(near)
+        if total > MOST_ALIKE:
+            raise TooManyAlikeError(
+                f"at most {MOST_ALIKE} pairs of pictures may look the same, here there are more; "
+                "leave out those that show nothing new"
+            )
+        rows, columns = np.nonzero(near)
         found.append(np.column_stack([rows + first, columns, differ[rows, columns]]))
     pairs = np.concatenate(found)
-    if b is None:
-        pairs = pairs[pairs[:, 0] < pairs[:, 1]]
     return pairs[np.lexsort((pairs[:, 1], pairs[:, 0], pairs[:, 2]))]

@@ -1,4 +1,4 @@
-"""Tidying a mask: drop specks, close gaps."""
+"""Morphology of masks: dilation, erosion, opening and closing."""
 
 from __future__ import annotations
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from PIL import Image, ImageFilter
 
+from robotlab.checks import check_picture
 from robotlab.errors import PictureError
-from robotlab.image.checks import check_picture
 
 _RESAMPLE = {"nearest": Image.Resampling.NEAREST, "linear": Image.Resampling.BILINEAR, "area": Image.Resampling.BOX}
 

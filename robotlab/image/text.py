@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from robotlab.image.checks import check_picture
+from robotlab.checks import check_picture
 
 
 def write_text(

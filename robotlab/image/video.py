@@ -1,4 +1,4 @@
-"""Films and cameras: the one place that opens one, through OpenCV.
+"""Read films and cameras through OpenCV: the one place that opens them.
 
 The rule: a film is a plain file of at most 64 GiB that begins like one of the
 containers MP4, QuickTime, Matroska, WebM, AVI and MPEG-TS: a playlist, which
@@ -174,7 +174,7 @@ class Video:
         return 2.0**value if kind in ("DSHOW", "MSMF") and -20 < value < 5 else None
 
     def driver(self) -> str:
-        """Which of OpenCV's ways it came.
+        """Name of the OpenCV backend that opened it.
 
         Returns
         -------
@@ -187,7 +187,7 @@ class Video:
             return ""
 
     def close(self) -> None:
-        """Let the film or the camera go."""
+        """Close the film or the camera."""
         self._capture.release()
 
     def _retrieved(self) -> np.ndarray | None:

@@ -1,4 +1,4 @@
-"""Fit a detector on what is labeled so far, and say what it finds in the rest.
+"""Fit a detector on the pictures labeled so far, and detect in the rest: run as a process of its own.
 
 Runs in a process of its own, at low priority, so that labeling stays smooth:
 ``python -m robotlab.label.fitting LABELS FOLDER`` reads the labels file, which

@@ -67,6 +67,7 @@ class BoxLabeler(Widget):
     key = traitlets.Unicode().tag(sync=True)
     colors: traitlets.List = traitlets.List().tag(sync=True)
     status: traitlets.Dict = traitlets.Dict().tag(sync=True)
+    # The picture that a page shows first: the last one shown, where the page is opened anew.
     first: traitlets.Any = traitlets.Any().tag(sync=True)
     alt = traitlets.Unicode().tag(sync=True)
 
@@ -176,7 +177,10 @@ class BoxLabeler(Widget):
         self._answer("suggestions", id=id, boxes=[vars(one) for one in found], by=self.suggester.source)
 
     def _on_next(self, said: dict) -> None:
-        """Which picture comes next, so that it can be loaded ahead."""
+        """Which picture comes next, so that it can be loaded ahead; and which one is shown."""
+        shown = as_id(said.get("shown"))
+        if shown in self._ids:
+            self.first = shown
         passed = {as_id(id) for id in said.get("passed", ())}
         found = self._next(passed)
         self._answer("next", id=found[0] if found else None, reason=found[1] if found else "")

@@ -1,10 +1,7 @@
-"""The labels file as text, written again after each change, and onto the disk."""
+"""The labels file as text, written again after each change."""
 
 from __future__ import annotations
 
-import contextlib
-import json
-import os
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -12,6 +9,7 @@ from typing import Any
 
 from robotlab.data import DataSet
 from robotlab.data.coco import Reader
+from robotlab.data.labels_text import labels_text, record_text
 from robotlab.data.locating import PictureFinder
 from robotlab.data.values import as_id
 from robotlab.errors import DataSetError, printable, short
@@ -30,7 +28,7 @@ def checked(path: Path, value: Any) -> DataSet:
 
 def picture_text(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
     """The lines of one picture: its record, and those of its annotations."""
-    return _dump(record), ",\n".join(map(_dump, notes))
+    return record_text(record), ",\n".join(map(record_text, notes))
 
 
 def tally(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> Counter:
@@ -45,7 +43,7 @@ def tally(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> Coun
 
 
 def file_text(value: Mapping[str, Any], pictures: Sequence[tuple[str, str]]) -> str:
-    """A labels file, one record a line, as :func:`robotlab.data.write.labels_text` writes it.
+    """A labels file, one record a line, as :func:`robotlab.data.labels_text.labels_text` writes it.
 
     Parameters
     ----------
@@ -70,18 +68,8 @@ def file_text(value: Mapping[str, Any], pictures: Sequence[tuple[str, str]]) -> 
     }
     <BLANKLINE>
     """
-    parts = []
-    for key, item in value.items():
-        if key == "images":
-            text = "[\n" + ",\n".join(record for record, _ in pictures) + "\n]"
-        elif key == "annotations":
-            text = "[\n" + ",\n".join(notes for _, notes in pictures if notes) + "\n]"
-        elif isinstance(item, list) and item:
-            text = "[\n" + ",\n".join(map(_dump, item)) + "\n]"
-        else:
-            text = _dump(item)
-        parts.append(f"{_dump(key)}: {text}")
-    return "{\n" + ",\n".join(parts) + "\n}\n"
+    lines = {"images": [record for record, _ in pictures], "annotations": [notes for _, notes in pictures if notes]}
+    return labels_text(value, lines)
 
 
 def check_class_name(name: object, there: Iterable[str]) -> None:
@@ -92,12 +80,8 @@ def check_class_name(name: object, there: Iterable[str]) -> None:
         raise DataSetError(f"class names must differ, {short(name)} is there already; choose another")
 
 
-def _dump(value: Any) -> str:
-    return json.dumps(value, allow_nan=False, ensure_ascii=False)
-
-
 def signature(path: Path) -> tuple[int, int, int]:
-    """What changes when another program writes a file."""
+    """Time, size and number of the file: what changes when another program writes it."""
     try:
         found = path.stat()
     except OSError as error:
@@ -105,14 +89,3 @@ def signature(path: Path) -> tuple[int, int, int]:
             f"the labels file must stay where it is while it is labeled, {path} does not ({error.strerror}); bring it back"
         ) from None
     return found.st_mtime_ns, found.st_size, found.st_ino
-
-
-def flush_folder(folder: Path) -> None:
-    """The renaming itself onto the disk, where the system has a call for it."""
-    if os.name == "posix":
-        with contextlib.suppress(OSError):
-            handle = os.open(folder, os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)

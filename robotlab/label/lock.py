@@ -1,4 +1,4 @@
-"""The lock on a data set as a thing that is held or not."""
+"""The lock on a data set: one program writes at a time."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Refinement of a detector's boxes, learned from the boxes that a person drew or kept.
+"""Refine a detector's boxes, as learned from the boxes that a person drew or kept.
 
 Two convex fits on features pooled over each box, as in detectors of two stages:
 

@@ -8,6 +8,7 @@ so that a change costs one picture's JSON and one write.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import weakref
 from collections import Counter
@@ -15,21 +16,14 @@ from pathlib import Path
 from typing import Any
 
 from robotlab.data import DataSet, LabeledImage
+from robotlab.data.atomic_folder import flush_folder
 from robotlab.data.locating import find_labels
 from robotlab.data.values import as_id
 from robotlab.errors import DataSetError, short
 from robotlab.files import write_whole
 from robotlab.json_file import read_json
 from robotlab.label.labels import PictureLabels, labels_of, notes_of
-from robotlab.label.labels_file import (
-    check_class_name,
-    checked,
-    file_text,
-    flush_folder,
-    picture_text,
-    signature,
-    tally,
-)
+from robotlab.label.labels_file import check_class_name, checked, file_text, picture_text, signature, tally
 from robotlab.label.lock import FolderLock
 
 # Which store of this process writes to a labels file; a newer one takes over.
@@ -393,5 +387,6 @@ class LabelStore:
             self._text[id] = picture_text(self._records[id], self._notes[id])
         self._value["annotations"] = [note for notes in self._notes.values() for note in notes]
         write_whole(self.labels_path, file_text(self._value, [self._text[id] for id in self._records]))
-        flush_folder(self.labels_path.parent)
+        with contextlib.suppress(OSError):
+            flush_folder(self.labels_path.parent)
         self._signature = signature(self.labels_path)

@@ -28,7 +28,7 @@ from robotlab.json_file import read_json
 from robotlab.label.store import LabelStore
 from robotlab.label.views import best_matches
 
-# The first fit, and every later one after so many more labeled pictures (issue of the labeler; chosen by trial).
+# The first fit, and every later one after so many more labeled pictures (chosen by trial).
 FIRST, EVERY = 12, 24
 # The color detector learns from so many pictures, the newest, and looks at every n-th pixel of larger ones.
 COLOR_PICTURES, LONGEST_PX = 8, 640
@@ -334,4 +334,5 @@ class Suggester:
             (min((abs(place - one) for one in seen), default=0), -place) if id in open_ids else (-1, 0)
             for place, id in enumerate(some)
         ]
-        return some[far.index(max(far))], f"the first pictures are spread over all recordings; this is {name}"
+        over = f"all recordings; this is {name}" if len(by_recording) > 1 else f"the whole recording {name}"
+        return some[far.index(max(far))], f"the first pictures are spread over {over}"

@@ -13,11 +13,11 @@ from collections.abc import Callable, Mapping
 import numpy as np
 
 from robotlab.boxes import iou
+from robotlab.neural.box_coding import decode
 from robotlab.neural.detector import IOU_LIMIT, MIN_SCORE, MOST
 from robotlab.neural.graph import LEAST_SCORE
-from robotlab.neural.grid import decode
 from robotlab.neural.head import softmax
-from robotlab.neural.sizes import to_size, working_size
+from robotlab.neural.network_input import to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE
 
 # Boxes of one class that overlap by so much are of one thing.

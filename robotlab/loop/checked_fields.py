@@ -8,6 +8,9 @@ from typing import Any
 from robotlab.checks import number
 from robotlab.errors import MotionError
 
+# No trolley has a larger number, nor one above 0 that is smaller: sums of squares would overflow, and quotients.
+MOST, LEAST = 1e12, 1e-12
+
 
 def positive(default: float | None, optional: bool = False) -> Any:
     """A field for a number above 0; `optional`: or ``None``."""
@@ -36,4 +39,6 @@ class CheckedFields:
                     f"{item.name} must be one of {', '.join(map(str, rule['choices']))}, got {value!r}; choose one of them"
                 )
             if "open_low" in rule and not (value is None and rule.get("optional")):
-                object.__setattr__(self, item.name, number(value, item.name, 0, open_low=rule["open_low"]))
+                value = number(value, item.name, 0, open_low=rule["open_low"])
+                least = LEAST if rule["open_low"] else 0
+                object.__setattr__(self, item.name, number(value, item.name, least, MOST))

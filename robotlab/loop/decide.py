@@ -146,7 +146,7 @@ class VelocityCommand:
 
 
 class Follower:
-    """Choose the target, steer to it, and know what to do without it.
+    """Choose the target, steer toward it, and handle a lost target.
 
     Parameters
     ----------

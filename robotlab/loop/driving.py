@@ -33,7 +33,7 @@ from robotlab.loop.limits import check_hold_to_run, check_real_limits
 from robotlab.loop.log import RunLog
 from robotlab.loop.records import observation_record, start_record
 from robotlab.loop.settings import Settings
-from robotlab.loop.watching import HoldToRun, Seen, Viewer
+from robotlab.loop.viewers import HoldToRun, Viewer, ViewerFrame
 
 # As every reason of a fault, it is followed by what to do.
 HUNG = "show() must return, it has hung for longer than any part may be silent"
@@ -41,7 +41,7 @@ HUNG = "show() must return, it has hung for longer than any part may be silent"
 
 @dataclass(frozen=True)
 class DriveReport:
-    """What a drive came to.
+    """Outcome of a drive.
 
     Attributes
     ----------
@@ -86,7 +86,7 @@ def drive(
     log: str | os.PathLike | None = None,
     clock: Callable[[], float] = time.monotonic,
     lifted: bool = False,
-    show: Callable[[Seen], object] | None = None,
+    show: Callable[[ViewerFrame], object] | None = None,
     hold: HoldToRun | None = None,
 ) -> DriveReport:
     """Follow with a real camera and real motors, for a limited time.
@@ -116,7 +116,7 @@ def drive(
     lifted : bool
         The wheels are off the ground: that the view stays is no fault.
     show : callable, optional
-        Called with each :class:`~robotlab.loop.watching.Seen` in a thread of its own; one that is slow gets the
+        Called with each :class:`~robotlab.loop.viewers.ViewerFrame` in a thread of its own; one that is slow gets the
         newest and misses others.  Whatever it raises ends the drive, and so does one that hangs.
     hold : HoldToRun, optional
         A control that a person must hold: without it nothing moves.  Let go, the
@@ -246,7 +246,7 @@ def drive(
                 ramp.tell(lambda stop, *_: stop.fail(HUNG))
             if news is not None:
                 if viewer is not None:
-                    viewer.look(Seen(pictures, picture, found, observation, velocity, taken_s, at))
+                    viewer.look(ViewerFrame(pictures, picture, found, observation, velocity, taken_s, at))
                 pictures += 1
                 observations += observation is not None
             write(

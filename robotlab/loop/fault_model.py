@@ -1,4 +1,4 @@
-"""Where a simulated loop lets something go wrong."""
+"""The interface of injected faults: where a simulated loop lets something go wrong."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class CameraFrame:
 
 
 class FaultModel:
-    """Nothing goes wrong; what to inherit from to have something go wrong.
+    """Base class of injected faults; by itself nothing goes wrong.
 
     Examples
     --------

@@ -289,21 +289,6 @@ class Recycled(_Beginning):
         return [(self._held[index % len(self._held)], 0.0)] if self._held else []
 
 
-@dataclass
-class MotorsDead(_Beginning):
-    """The board answers, but the motors do not turn.
-
-    Parameters
-    ----------
-    from_s : float
-        When it begins.
-    """
-
-    def motors(self, t_s: float, left_mps: float, right_mps: float) -> tuple[float, float]:
-        """Nothing from then on."""
-        return (0.0, 0.0) if self.begun(t_s) else (left_mps, right_mps)
-
-
 # Name, fault from its time, and whether the trolley must be at rest in the end.
 FAULTS: tuple[tuple[str, Callable[[float], FaultModel], bool], ...] = (
     ("half of the pictures dropped", lambda t: Dropped(t, 0.5), False),
@@ -320,7 +305,8 @@ FAULTS: tuple[tuple[str, Callable[[float], FaultModel], bool], ...] = (
     ("detector ten times too slow", DetectorSlow, False),
     ("clock jumps forward", lambda t: ClockJumps(t, 5.0), True),
     ("clock jumps back", lambda t: ClockJumps(t, -5.0), True),
-    ("clock jumps once", lambda t: ClockJumps(t, 5.0, 0.01), True),
+    # For a little longer than a tick, so that one of them sees it.
+    ("clock jumps once", lambda t: ClockJumps(t, 5.0, 0.025), True),
     ("clock stands still", ClockRate, True),
     ("clock half as fast", lambda t: ClockRate(t, 0.5), True),
     ("motor link cut", LinkLost, True),

@@ -54,7 +54,7 @@ class SimulatedDetector(Protocol):
 
 @dataclass
 class GroundTruthDetector:
-    """Finds the post from the truth, with mistakes by order.
+    """Finds the post from the ground truth, with the misses and errors that are asked for.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Limits of the settings: how far until it stands, how fast, which gain.
+"""Limits of the settings: stopping distance, safe speed, safe gain.
 
 One definition each, shared by lessons, design sheet and :func:`robotlab.loop.drive`:
 the stopping distance (:func:`stopping_m`), the largest safe speed that follows
@@ -238,7 +238,7 @@ def check_real_limits(settings: Settings, camera: Camera) -> None:
 
 
 def check_hold_to_run(settings: Settings, timeout_s: float) -> None:
-    """Refuse a control to be held whose silence is noticed so late that the stopping distance does not hold.
+    """Refuse a hold-to-run control whose time-out is too long for the stopping distance.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Showing a picture to a detector, and taking no more on trust than needed."""
+"""Show a picture to a detector; notice a frozen camera and a trolley that does not turn."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ class PerceptionSettings(CheckedFields):
 
 
 class FreezeDetector:
-    """Tell live pictures from those that have been seen before.
+    """Detect a frozen camera: pictures that have been seen before.
 
     The same picture again, one of the last 10 000, or one that differs from
     one of the last 32 in less than 2 % of its pixels, such as a frozen one

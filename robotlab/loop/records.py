@@ -1,4 +1,4 @@
-"""Records of a run log: made alike for simulated and real runs, and taken apart again.
+"""Records of a run log: written in one format for simulated and real runs, and read back.
 
 ``start`` first, then ``picture``, ``observation``, ``event``, and ``tick``
 (simulated) or ``command`` (real) as they come, ``end`` last.
@@ -16,6 +16,7 @@ from robotlab.camera import Camera
 from robotlab.checks import number
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
+from robotlab.loop.checked_fields import MOST
 from robotlab.loop.settings import Settings
 from robotlab.loop.target import Observation
 
@@ -24,8 +25,6 @@ if TYPE_CHECKING:  # the greenhouse is no part of driving
 
 # Raised when a record's fields change their names or meaning.
 LOG_VERSION = 2
-# No trolley's log holds a larger number; beyond it sums of squares overflow.
-_MOST = 1e12
 
 
 def numbers(records: Sequence[Mapping], name: str, width: int | None = None) -> np.ndarray:
@@ -63,7 +62,7 @@ def numbers(records: Sequence[Mapping], name: str, width: int | None = None) -> 
         values = values.astype(np.float64)
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         raise InputError(f"{name} must be {width or 1} numbers in each record ({error})") from None
-    if values.shape != shape or not (np.abs(values) < _MOST).all():
+    if values.shape != shape or not (np.abs(values) < MOST).all():
         raise InputError(
             f"{name} must be {width or 1} finite numbers in each record, got an array of shape {values.shape}"
         )
@@ -92,7 +91,7 @@ def check_facts(facts: Mapping) -> None:
         if not isinstance(facts.get(name), str):
             raise InputError(f"{name} must be a word, got {facts.get(name)!r}")
     number(facts["tick_s"], "tick_s", 1e-6, 1e3)
-    number(facts["path_half_m"], "path_half_m", 0)
+    number(facts["path_half_m"], "path_half_m", 0, MOST)
     numbers([facts], "room", 4)
     if not isinstance(facts["things"], list):
         raise InputError("things must be a list")
@@ -103,6 +102,32 @@ def check_facts(facts: Mapping) -> None:
         for name in ("x", "y", "heading"):
             numbers([thing], name)
         numbers([thing], "size", 3)
+
+
+def check_times(t_s: np.ndarray, tick_s: float) -> None:
+    """Say so if the ticks of a simulated run do not come every `tick_s`.
+
+    Parameters
+    ----------
+    t_s : (T,) ndarray
+        Their times, s.
+    tick_s : float
+        From one to the next, s.
+
+    Raises
+    ------
+    InputError
+        If one comes too early or too late: a run of years would take all
+        memory to score.
+
+    Examples
+    --------
+    >>> check_times(np.array([0.0, 0.02, 0.04]), 0.02)
+    """
+    late = np.flatnonzero(np.abs(np.diff(t_s) - tick_s) > tick_s / 2)
+    if len(late):
+        before, after = t_s[late[0] : late[0] + 2].tolist()
+        raise InputError(f"a tick must come every {tick_s:g} s, after the one at {before} s is one at {after} s")
 
 
 def of_real_drive(velocities: Sequence[Mapping], settings: Settings) -> list[dict]:

@@ -1,4 +1,4 @@
-"""A replay to look at: plan view beside camera view, in one piece of HTML."""
+"""Replay of a run: plan view beside camera view, in one self-contained HTML file."""
 
 from __future__ import annotations
 

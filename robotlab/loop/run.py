@@ -15,7 +15,7 @@ from robotlab.control.steering import SignCheck
 from robotlab.errors import InputError
 from robotlab.loop.decide import STATES
 from robotlab.loop.log import RunLog, read_log
-from robotlab.loop.records import LOG_VERSION, check_facts, numbers, of_real_drive
+from robotlab.loop.records import LOG_VERSION, check_facts, check_times, numbers, of_real_drive
 from robotlab.loop.scores import contacts_of, scores_of
 from robotlab.loop.settings import Settings
 
@@ -137,6 +137,7 @@ class Run:
             ticks = of_real_drive(ticks, settings)
         else:
             check_facts(facts)
+            check_times(numbers(ticks, "t"), facts["tick_s"])
 
         def known(name: str, width: int) -> np.ndarray:
             return np.full((len(ticks), width), math.nan) if facts.get("real") else numbers(ticks, name, width)
@@ -222,7 +223,7 @@ class Run:
 
     @property
     def real(self) -> bool:
-        """Whether a real trolley drove it, so that nobody knows where it was."""
+        """Whether a real trolley drove it, so that its true pose is unknown."""
         return bool(self.facts.get("real"))
 
     def must_be_simulated(self, what: str) -> None:

@@ -65,7 +65,7 @@ class TargetSettings(CheckedFields):
 
 @dataclass(frozen=True)
 class Observation:
-    """One sighting of the target that is believed.
+    """An accepted observation of the target.
 
     Attributes
     ----------

@@ -142,7 +142,7 @@ def _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> _Pla
 def phases(
     age_s: np.ndarray, ever: np.ndarray, stopped: np.ndarray, settings: LostTargetSettings, expected_s: float
 ) -> tuple[np.ndarray, ...]:
-    """What the last observation still allows, for many runs: the rules of :meth:`robotlab.loop.Follower.velocity`.
+    """The loop's states by the age of the last observation, for many runs: the rules of :meth:`robotlab.loop.Follower.velocity`.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a process gives up before it runs a learner's code: for Linux, with the C library alone.
+"""Confine the process that runs a learner's code: namespaces, limits, system-call filter (Linux).
 
 Of its own: a mount namespace with an empty, small /desk, and an IPC namespace
 (its process namespace it got when it was forked).  Then limits, the user, all
@@ -27,25 +27,82 @@ _THREAD = 0x10000
 # those of x86-64 are checked against the system's header by a test.
 DENIED = {
     "x86_64": {
-        "fork": 57, "vfork": 58, "execve": 59, "execveat": 322, "ptrace": 101, "socket": 41, "shmget": 29, "semget": 64,
-        "msgget": 68, "personality": 135, "pivot_root": 155, "mount": 165, "umount2": 166, "init_module": 175,
-        "kexec_load": 246, "add_key": 248, "request_key": 249, "keyctl": 250, "unshare": 272, "perf_event_open": 298,
-        "open_by_handle_at": 304, "setns": 308, "process_vm_readv": 310, "process_vm_writev": 311, "finit_module": 313,
-        "memfd_create": 319, "bpf": 321, "userfaultfd": 323, "mq_open": 240, "chroot": 161,
+        "fork": 57,
+        "vfork": 58,
+        "execve": 59,
+        "execveat": 322,
+        "ptrace": 101,
+        "socket": 41,
+        "shmget": 29,
+        "semget": 64,
+        "msgget": 68,
+        "personality": 135,
+        "pivot_root": 155,
+        "mount": 165,
+        "umount2": 166,
+        "init_module": 175,
+        "kexec_load": 246,
+        "add_key": 248,
+        "request_key": 249,
+        "keyctl": 250,
+        "unshare": 272,
+        "perf_event_open": 298,
+        "open_by_handle_at": 304,
+        "setns": 308,
+        "process_vm_readv": 310,
+        "process_vm_writev": 311,
+        "finit_module": 313,
+        "memfd_create": 319,
+        "bpf": 321,
+        "userfaultfd": 323,
+        "mq_open": 240,
+        "chroot": 161,
     },
     "aarch64": {
-        "execve": 221, "execveat": 281, "ptrace": 117, "socket": 198, "shmget": 194, "semget": 190, "msgget": 186,
-        "personality": 92, "pivot_root": 41, "mount": 40, "umount2": 39, "init_module": 105, "kexec_load": 104,
-        "add_key": 217, "request_key": 218, "keyctl": 219, "unshare": 97, "perf_event_open": 241,
-        "open_by_handle_at": 265, "setns": 268, "process_vm_readv": 270, "process_vm_writev": 271,
-        "finit_module": 273, "memfd_create": 279, "bpf": 280, "userfaultfd": 282, "mq_open": 180, "chroot": 51,
+        "execve": 221,
+        "execveat": 281,
+        "ptrace": 117,
+        "socket": 198,
+        "shmget": 194,
+        "semget": 190,
+        "msgget": 186,
+        "personality": 92,
+        "pivot_root": 41,
+        "mount": 40,
+        "umount2": 39,
+        "init_module": 105,
+        "kexec_load": 104,
+        "add_key": 217,
+        "request_key": 218,
+        "keyctl": 219,
+        "unshare": 97,
+        "perf_event_open": 241,
+        "open_by_handle_at": 265,
+        "setns": 268,
+        "process_vm_readv": 270,
+        "process_vm_writev": 271,
+        "finit_module": 273,
+        "memfd_create": 279,
+        "bpf": 280,
+        "userfaultfd": 282,
+        "mq_open": 180,
+        "chroot": 51,
     },
-}  # fmt: skip
+}
 # The same on both.
 _BOTH = {
-    "io_uring_setup": 425, "open_tree": 428, "move_mount": 429, "fsopen": 430, "fsconfig": 431, "fsmount": 432,
-    "fspick": 433, "pidfd_open": 434, "pidfd_getfd": 438, "mount_setattr": 442, "memfd_secret": 447,
-}  # fmt: skip
+    "io_uring_setup": 425,
+    "open_tree": 428,
+    "move_mount": 429,
+    "fsopen": 430,
+    "fsconfig": 431,
+    "fsmount": 432,
+    "fspick": 433,
+    "pidfd_open": 434,
+    "pidfd_getfd": 438,
+    "mount_setattr": 442,
+    "memfd_secret": 447,
+}
 _CLONE = {"x86_64": 56, "aarch64": 220}
 _CLONE3 = 435
 _ARCHITECTURE = {"x86_64": 0xC000003E, "aarch64": 0xC00000B7}
@@ -124,9 +181,15 @@ def set_limits(memory: int, seconds: int, file_size: int) -> None:
         Bytes of one file.
     """
     wanted = {
-        "AS": memory, "CPU": seconds, "FSIZE": file_size, "CORE": 0, "NOFILE": 64, "NPROC": 64, "MSGQUEUE": 0,
+        "AS": memory,
+        "CPU": seconds,
+        "FSIZE": file_size,
+        "CORE": 0,
+        "NOFILE": 64,
+        "NPROC": 64,
+        "MSGQUEUE": 0,
         "MEMLOCK": 0,
-    }  # fmt: skip
+    }
     for name, value in wanted.items():
         kind = getattr(resource, f"RLIMIT_{name}", None)
         if kind is not None:
@@ -184,15 +247,24 @@ def _program(machine: str) -> bytes:
     refuse = _ERROR | _NOT_PERMITTED
     # Offsets in struct seccomp_data: number 0, architecture 4, lower half of the first argument 16.
     steps = [
-        (load, 0, 0, 4), (equal, 1, 0, _ARCHITECTURE[machine]), (give, 0, 0, _KILL),
-        (load, 0, 0, 0), (at_least, 0, 1, 0x40000000), (give, 0, 0, refuse),
-        (equal, 0, 1, _CLONE3), (give, 0, 0, _ERROR | _NO_SUCH_CALL),
-    ]  # fmt: skip
+        (load, 0, 0, 4),
+        (equal, 1, 0, _ARCHITECTURE[machine]),
+        (give, 0, 0, _KILL),
+        (load, 0, 0, 0),
+        (at_least, 0, 1, 0x40000000),
+        (give, 0, 0, refuse),
+        (equal, 0, 1, _CLONE3),
+        (give, 0, 0, _ERROR | _NO_SUCH_CALL),
+    ]
     for number in (*DENIED[machine].values(), *_BOTH.values()):
         steps += [(equal, 0, 1, number), (give, 0, 0, refuse)]
     # A thread may be made, a process not.
     steps += [
-        (equal, 1, 0, _CLONE[machine]), (give, 0, 0, _ALLOW),
-        (load, 0, 0, 16), (any_bit, 1, 0, _THREAD), (give, 0, 0, refuse), (give, 0, 0, _ALLOW),
-    ]  # fmt: skip
+        (equal, 1, 0, _CLONE[machine]),
+        (give, 0, 0, _ALLOW),
+        (load, 0, 0, 16),
+        (any_bit, 1, 0, _THREAD),
+        (give, 0, 0, refuse),
+        (give, 0, 0, _ALLOW),
+    ]
     return b"".join(struct.pack("HBBI", *step) for step in steps)

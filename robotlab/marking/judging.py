@@ -1,4 +1,4 @@
-"""Judging: what came back of a sandbox is compared, outside, with what is right in cases that nobody has seen."""
+"""Judge answers outside the sandbox: compare what functions returned with the right results of unseen cases."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The marking key: points and shares, in one small TOML file."""
+"""The marking key: how many points for what, in one small TOML file."""
 
 from __future__ import annotations
 

@@ -33,6 +33,13 @@ STATE = "state.jsonl"
 # A notebook takes some 10 kB.
 LARGEST_STATE_BYTES = 2**29
 
+# What is noted of a task.
+_TASK = {
+    **dict.fromkeys(("kind", "says", "misconception", "printed", "hint"), str),
+    **dict.fromkeys(("table", "library"), list),
+    **dict.fromkeys(("points", "of")),
+}
+
 
 @dataclass(frozen=True)
 class Marked:
@@ -216,7 +223,7 @@ def _claim(folder: Path) -> None:
 
 
 def _restored(file: BinaryIO) -> tuple[dict[str, dict[str, Any]], int | None]:
-    """Marks by place, and the seed.  A line that a kill has cut in two is left out."""
+    """Marks by place, and the seed.  A line that a kill has cut in two, or that is damaged, is left out: its notebook is marked again."""
     file.seek(0)
     known, seed, line = {}, None, b"\n"
     for line in file:
@@ -226,10 +233,35 @@ def _restored(file: BinaryIO) -> tuple[dict[str, dict[str, Any]], int | None]:
             continue
         if not isinstance(value, dict):
             continue
-        if isinstance(value.get("marked"), dict):
-            known[str(value.get("place"))] = value["marked"]
-        elif type(value.get("seed")) is int and seed is None:
-            seed = value["seed"]
+        if value.keys() == {"place", "marked"} and _is_sound(value["marked"]):
+            known[str(value["place"])] = value["marked"]
+        elif value.keys() == {"seed"} and type(value["seed"]) is int and 0 <= value["seed"] < 2**63:
+            seed = value["seed"] if seed is None else seed
     if not line.endswith(b"\n"):
         file.write(b"\n")
     return known, seed
+
+
+def _is_sound(marked: Any) -> bool:
+    """Whether a mark that was read is of the form that :func:`robotlab.marking.judging.mark_notebook` gives."""
+
+    def words(value: Any) -> bool:
+        return isinstance(value, list) and all(isinstance(word, str) for word in value)
+
+    def task(value: Any) -> bool:
+        return (
+            isinstance(value, dict)
+            and value.keys() == _TASK.keys()
+            and all(kind is None or isinstance(value[key], kind) for key, kind in _TASK.items())
+            and all(type(value[key]) in (int, float) and 0 <= value[key] <= 1e9 for key in ("points", "of"))
+            and all(words(row) and len(row) == 2 for row in value["table"])
+            and words(value["library"])
+        )
+
+    return (
+        isinstance(marked, dict)
+        and marked.keys() == {"tasks", "cells"}
+        and isinstance(marked["tasks"], dict)
+        and all(map(task, marked["tasks"].values()))
+        and words(marked["cells"])
+    )

@@ -1,4 +1,4 @@
-"""The outer side of the sandbox: no answers in it, and jobs that go in and come out as data.
+"""The sandbox from outside: start it, send jobs in, get results out, all as data.
 
 It is made by bubblewrap: mount, process, network, IPC and host-name
 namespaces, a cleared environment, the interpreter and its packages read-only,
@@ -80,8 +80,8 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Sent:
-    """What came back of one job.
+class JobResult:
+    """The result of one job: what it printed, and how it ended.
 
     Parameters
     ----------
@@ -287,7 +287,7 @@ class Sandbox:
         except OSError:
             return b""
 
-    def run(self, job: bytes) -> Sent:
+    def run(self, job: bytes) -> JobResult:
         """Run one job.
 
         Parameters
@@ -297,7 +297,7 @@ class Sandbox:
 
         Returns
         -------
-        Sent
+        JobResult
             Whatever came back, within the limits.
         """
         end = time.monotonic() + self.limits.wall_s + 1
@@ -310,7 +310,7 @@ class Sandbox:
                 socket.send_fds(self.control, [b"job"], [file.fileno(), write])
             except OSError:
                 os.close(read)
-                return Sent(b"", "sandbox")
+                return JobResult(b"", "sandbox")
             finally:
                 os.close(write)
         parts, size, ending = [], 0, "done"
@@ -333,10 +333,10 @@ class Sandbox:
         status = self._told(max(0.0, end - time.monotonic()) + 5)
         if not status:
             self.close()
-            return Sent(b"".join(parts), "sandbox" if ending == "done" else ending)
+            return JobResult(b"".join(parts), "sandbox" if ending == "done" else ending)
         if ending == "done":
             ending = status.decode("ascii", "replace")
-        return Sent(b"".join(parts), ending)
+        return JobResult(b"".join(parts), ending)
 
     def close(self) -> None:
         """End it, and all that is in it."""

@@ -1,4 +1,4 @@
-"""The inner side: a warm process that forks for each notebook, and what the fork does.
+"""The sandbox from inside: a warm process that forks for each notebook.
 
 The warm process never reads a notebook.  It gets two open files for each job,
 where the job is and where results go, hands them to a fork and closes its own;

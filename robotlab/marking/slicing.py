@@ -1,4 +1,4 @@
-"""Which statements of a notebook the learner's functions need: those are run, plots and training are not.
+"""Program slicing: the statements of a notebook that the learner's functions need; plots and training are not run.
 
 A statement is needed if it binds a name that a needed one uses, beginning with
 the tasks' names.  Whatever could bind names unseen (``exec``, ``import *``) is

@@ -1,4 +1,4 @@
-"""What learners hand in: notebooks are read as data, and nothing of them is trusted.
+"""Read the notebooks that learners hand in, as untrusted data.
 
 ``SUBMISSIONS`` holds a notebook for each learner, named after the learner, or
 a folder for each learner with notebooks in it.  Links are not followed.
@@ -28,7 +28,7 @@ LONGEST_ANSWER = 4000
 
 
 @dataclass(frozen=True)
-class Written:
+class WrittenAnswer:
     """A written answer, for a person to mark.
 
     Parameters
@@ -60,7 +60,7 @@ class Submission:
         Number of the lesson.
     cells : tuple of str
         Code.
-    written : tuple of Written
+    written : tuple of WrittenAnswer
         Written answers.
     problem : str
         Why it cannot be marked; empty if it can.
@@ -71,7 +71,7 @@ class Submission:
     identity: str
     lesson: int | None = None
     cells: tuple[str, ...] = ()
-    written: tuple[Written, ...] = field(default=())
+    written: tuple[WrittenAnswer, ...] = field(default=())
     problem: str = ""
 
 
@@ -162,7 +162,7 @@ def _lesson(stem: str, file: str, cells: list[str], tasks: dict[str, int]) -> in
     return max(sorted(set(found)), key=found.count, default=None)
 
 
-def _contents(notebook: Any) -> tuple[list[str], list[Written], str]:
+def _contents(notebook: Any) -> tuple[list[str], list[WrittenAnswer], str]:
     cells = notebook.get("cells") if isinstance(notebook, dict) else None
     if not isinstance(cells, list) or len(cells) > MOST_CELLS:
         raise InputError(
@@ -173,7 +173,7 @@ def _contents(notebook: Any) -> tuple[list[str], list[Written], str]:
     source = own.get("source") if isinstance(own, dict) else None
     stem = source.split(" ")[0].removesuffix(".py")[:100] if isinstance(source, str) else ""
     code: list[str] = []
-    written: dict[str, Written] = {}
+    written: dict[str, WrittenAnswer] = {}
     question, name, letters = "", "", 0
     for cell in cells:
         text = _text(cell)
@@ -187,7 +187,7 @@ def _contents(notebook: Any) -> tuple[list[str], list[Written], str]:
             for one in guesses_in({"cells": [cell]}):
                 if one.guess.strip():
                     question = f"guess before the run; the answer was {_clean(one.answer)}"
-                    written[one.name] = Written(_clean(one.name), question, _clean(one.guess))
+                    written[one.name] = WrittenAnswer(_clean(one.name), question, _clean(one.guess))
         elif text.strip():
             if _is_the_courses(cell, text, stem):
                 question, name = text.strip().splitlines()[-1], str(cell.get("id", ""))
@@ -195,7 +195,7 @@ def _contents(notebook: Any) -> tuple[list[str], list[Written], str]:
                 question = (f"{heading[-1]}: " if heading else "") + question
             else:
                 number = f"{name or 'own'}.{sum(key.startswith(name or 'own') for key in written) + 1}"
-                written[number] = Written(_clean(number), _clean(question), _clean(text))
+                written[number] = WrittenAnswer(_clean(number), _clean(question), _clean(text))
     return code, list(written.values()), stem
 
 

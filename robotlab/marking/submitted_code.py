@@ -1,4 +1,4 @@
-"""Learners' functions as text: tokens, not running code."""
+"""Learners' functions as text: compare tokens, find near-copies and library calls."""
 
 from __future__ import annotations
 

@@ -73,7 +73,7 @@ def encode(value: Any, deep: int = 0) -> Any:
 
 
 class StandIn:
-    """In place of a thing that does not travel, such as a dict or a learner's own object."""
+    """Placeholder for a value that cannot be sent, such as a dict or a learner's own object."""
 
     def __repr__(self) -> str:
         return f"a {type(self).__name__}"

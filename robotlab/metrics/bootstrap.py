@@ -6,6 +6,8 @@ changes how often each recording counts.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from robotlab.errors import InputError
@@ -13,6 +15,11 @@ from robotlab.metrics.coco import IOU_LIMITS, RECALL_LEVELS, Matches
 
 # Numbers held at once, about 30 MB.
 _CHUNK = 4_000_000
+# Up to so many groups, their counts are added by a product of matrices, whose size grows with groups times rows; with
+# more, row by row in each resample.  Both add whole numbers, so they agree to the last bit (own choice, near where both
+# take as long).
+MOST_TOGETHER = 50
+Counts = Callable[[np.ndarray], np.ndarray]
 
 
 def percentile_interval(values: np.ndarray) -> tuple[float, float]:
@@ -113,13 +120,14 @@ def weighted_ap(
     """
     limits = IOU_LIMITS if limits is None else np.asarray(limits)
     places = [int(np.abs(IOU_LIMITS - limit).argmin()) for limit in limits]
-    classes, groups = truths_by_group.shape
-    weights = np.asarray(weights, np.float64)
+    weights, truths_by_group = np.asarray(weights), np.asarray(truths_by_group)
+    groups = truths_by_group.shape[1]
+    count = _counts_together if groups <= MOST_TOGETHER else _counts_apart
     total, seen = np.zeros((len(weights), len(places))), np.zeros((len(weights), 1))
-    ends = np.searchsorted(matches.label, np.arange(classes + 1))
-    for k in range(classes):
+    ends = np.searchsorted(matches.label, np.arange(len(truths_by_group) + 1))
+    for k, own in enumerate(truths_by_group):
         part = slice(ends[k], ends[k + 1])
-        truths = weights @ truths_by_group[k]
+        truths = (weights @ own.astype(weights.dtype)).astype(np.float64)
         seen[:, 0] += truths > 0
         group = group_of_row[part]
         for column, t in enumerate(places):
@@ -128,22 +136,35 @@ def weighted_ap(
             wrong = ~hit & (matches.ignored[part] >> bit & np.uint64(1) == 0)
             at = np.flatnonzero(hit)
             if len(at):
-                true, false = _counts(hit, group, groups, at), _counts(wrong, group, groups, at)
-                step = max(1, _CHUNK // len(at))
+                true, false = count(group, at, at, groups), count(group, np.flatnonzero(wrong), at, groups)
+                step = max(1, _CHUNK // len(hit))
                 for low in range(0, len(weights), step):
                     rows = slice(low, low + step)
-                    total[rows, column] += _ap(weights[rows] @ true, weights[rows] @ false, truths[rows])
+                    chosen = weights[rows].astype(np.float64)
+                    total[rows, column] += _ap(true(chosen), false(chosen), truths[rows])
     return np.divide(total, seen, out=np.full_like(total, np.nan), where=seen > 0)
 
 
-def _counts(flag: np.ndarray, group: np.ndarray, groups: int, at: np.ndarray) -> np.ndarray:
-    """(R, n) how many flagged rows of each group stand at or before each place."""
+def _counts_together(group: np.ndarray, rows: np.ndarray, at: np.ndarray, groups: int) -> Counts:
+    """How many of the rows stand at or before each place, from (B, R) weights: (B, n)."""
     counts = np.zeros((groups, len(at)))
-    rows = np.flatnonzero(flag)
     slot = np.searchsorted(at, rows)  # first of the places that counts this row
     inside = slot < len(at)
     np.add.at(counts, (group[rows[inside]], slot[inside]), 1)
-    return np.cumsum(counts, axis=1)
+    counts = np.cumsum(counts, axis=1)
+    return lambda weights: weights @ counts
+
+
+def _counts_apart(group: np.ndarray, rows: np.ndarray, at: np.ndarray, groups: int) -> Counts:
+    """The same, in memory and time that do not grow with the groups."""
+    upto = np.searchsorted(rows, at, side="right")  # of the rows, those that each place counts
+
+    def count(weights: np.ndarray) -> np.ndarray:
+        running = np.zeros((len(weights), len(rows) + 1))
+        np.cumsum(weights[:, group[rows]], axis=1, out=running[:, 1:])
+        return running[:, upto]
+
+    return count
 
 
 def _ap(true: np.ndarray, false: np.ndarray, truths: np.ndarray) -> np.ndarray:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from robotlab.metrics.coco import CocoTable, accumulate
+from robotlab.metrics.coco import IOU_LIMITS, Matches, accumulate_area, mean_where_known
 from robotlab.metrics.significance import wilson_interval
 
 if TYPE_CHECKING:
@@ -22,6 +23,8 @@ DISTANCE_EDGES_M = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, np.inf)
 USABLE_RECALL = 0.5
 # With fewer things than this a proportion says nothing (common practice, no source).
 FEWEST_THINGS = 5
+# Classes of all groups whose curves are held at once, about 30 MB.
+_CHUNK = 1000
 
 
 def recall_of(evaluation: Evaluation, keep: np.ndarray) -> dict[str, Any]:
@@ -41,7 +44,10 @@ def recall_of(evaluation: Evaluation, keep: np.ndarray) -> dict[str, Any]:
         truths.
     """
     keep = keep & evaluation.counted
-    truths, found = int(keep.sum()), int((keep & evaluation.found_truths).sum())
+    return _recall(int(keep.sum()), int((keep & evaluation.found_truths).sum()))
+
+
+def _recall(truths: int, found: int) -> dict[str, Any]:
     return {
         "truths": truths,
         "found": found,
@@ -65,26 +71,59 @@ def by_group(evaluation: Evaluation, groups: Sequence[str | None]) -> dict[str, 
     dict of str to dict
         By group, in order of appearance.
     """
-    matches, rows = evaluation.table.matches, {}
-    names = np.array(["" if group is None else str(group) for group in groups], dtype=object)
-    known = np.array([group is not None for group in groups], dtype=bool)
-    for name in dict.fromkeys(names[known].tolist()):
-        here = known & (names == name)
-        in_rows = here[evaluation.found.picture[matches.row]]
-        in_truths = here[evaluation.truths.picture]
-        part = matches.part(in_rows, evaluation.truths, in_truths)
-        numbers = CocoTable(*accumulate(part), part).numbers()
-        used = np.uint64(1) & part.ignored == 0
-        if evaluation.score is not None:
-            used &= evaluation.found.score[part.row] >= evaluation.score
-        n, hits = int(used.sum()), int((used & (part.hit & np.uint64(1) > 0)).sum())
-        rows[name] = {
-            "pictures": int(here.sum()),
-            **{key: (numbers[key] if numbers[key] > -1 else None) for key in ("AP", "AP50")},
+    places: dict[str, int] = {}
+    of_picture = np.array(
+        [-1 if group is None else places.setdefault(str(group), len(places)) for group in groups], np.int64
+    )
+    matches, classes = evaluation.table.matches, len(evaluation.classes)
+    of_row, of_truth = of_picture[evaluation.found.picture[matches.row]], of_picture[evaluation.truths.picture]
+
+    def count(of: np.ndarray, keep: np.ndarray) -> list[int]:
+        return np.bincount(of[keep & (of >= 0)], minlength=len(places)).tolist()
+
+    used = np.uint64(1) & matches.ignored == 0
+    if evaluation.score is not None:
+        used &= evaluation.found.score[matches.row] >= evaluation.score
+    truths_by_group = np.zeros((len(places), classes), np.int64)
+    keep = evaluation.counted & (of_truth >= 0)
+    np.add.at(truths_by_group, (of_truth[keep], evaluation.truths.label[keep]), 1)
+    columns = zip(
+        places,
+        count(of_picture, np.True_),
+        _ap_of_groups(matches, of_row, truths_by_group),
+        count(of_row, used),
+        count(of_row, used & (matches.hit & np.uint64(1) > 0)),
+        count(of_truth, evaluation.counted),
+        count(of_truth, evaluation.counted & evaluation.found_truths),
+        strict=True,
+    )
+    return {
+        name: {
+            "pictures": pictures,
+            **{key: value if value > -1 else None for key, value in zip(("AP", "AP50"), aps, strict=True)},
             "precision": hits / n if n else None,
-            **recall_of(evaluation, in_truths),
+            **_recall(truths, found),
         }
-    return rows
+        for name, pictures, aps, n, hits, truths, found in columns
+    }
+
+
+def _ap_of_groups(matches: Matches, of_row: np.ndarray, truths_by_group: np.ndarray) -> list[tuple[float, float]]:
+    """AP and AP50 of each group; -1 without truths.  Each class of each group is a class of its own, many at once."""
+    groups, classes = truths_by_group.shape
+    label = of_row * classes + matches.label
+    order = np.argsort(label, kind="stable")
+    label, values, step = label[order], [], max(1, _CHUNK // max(1, classes))
+    for low in range(0, groups, step):
+        chosen = truths_by_group[low : low + step]
+        rows = slice(*np.searchsorted(label, np.array([low, low + len(chosen)]) * classes))
+        columns = {
+            name: getattr(matches, name)[order[rows]] for name in ("row", "rank", "hit", "ignored", "truth", "paired")
+        }
+        part = replace(matches, **columns, label=label[rows] - low * classes, truth_counts=chosen.reshape(-1, 1))
+        precision = accumulate_area(part, 0)[0].reshape(len(IOU_LIMITS), len(chosen), classes, -1).transpose(1, 0, 3, 2)
+        values += [(mean_where_known(one), mean_where_known(one[:1])) for one in precision]
+    return values
 
 
 def by_size(evaluation: Evaluation) -> list[dict]:

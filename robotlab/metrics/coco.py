@@ -19,7 +19,7 @@ What makes this one fast:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -81,32 +81,6 @@ class Matches:
     counted: np.ndarray
     truth_counts: np.ndarray
 
-    def part(self, rows: np.ndarray, truths: GroundTruthTable, keep: np.ndarray) -> Matches:
-        """The matches of some pictures: pictures are independent.
-
-        Parameters
-        ----------
-        rows : (D,) ndarray of bool
-            Rows in those pictures.
-        truths : GroundTruthTable
-            The labeled boxes.
-        keep : (G,) ndarray of bool
-            Ground truths in those pictures.
-
-        Returns
-        -------
-        Matches
-            As if only those pictures had been judged.
-        """
-        return replace(
-            self,
-            **{
-                name: getattr(self, name)[rows]
-                for name in ("row", "label", "rank", "hit", "ignored", "truth", "paired")
-            },
-            truth_counts=_count(self.counted[keep], truths.label[keep], len(truths.classes)),
-        )
-
 
 @dataclass(frozen=True, eq=False)
 class CocoTable:
@@ -135,10 +109,14 @@ class CocoTable:
             Keys :data:`NUMBERS`; -1 where nothing was there to be found.
         """
         precision, recall = self.precision, self.recall
-        values = [_mean(precision[..., 0]), _mean(precision[:1, ..., 0]), _mean(precision[5:6, ..., 0])]
-        values += [_mean(precision[..., a]) for a in (1, 2, 3)]
-        values += [_mean(recall[..., 0, m]) for m in (0, 1, 2)]
-        values += [_mean(recall[..., a, 2]) for a in (1, 2, 3)]
+        values = [
+            mean_where_known(precision[..., 0]),
+            mean_where_known(precision[:1, ..., 0]),
+            mean_where_known(precision[5:6, ..., 0]),
+        ]
+        values += [mean_where_known(precision[..., a]) for a in (1, 2, 3)]
+        values += [mean_where_known(recall[..., 0, m]) for m in (0, 1, 2)]
+        values += [mean_where_known(recall[..., a, 2]) for a in (1, 2, 3)]
         return dict(zip(NUMBERS, values, strict=True))
 
     def per_class(self, limit: float | None = None) -> np.ndarray:
@@ -157,10 +135,27 @@ class CocoTable:
         part = self.precision[..., 0]
         if limit is not None:
             part = part[[int(np.abs(IOU_LIMITS - limit).argmin())]]
-        return np.array([_mean(part[:, :, k]) for k in range(part.shape[2])])
+        return np.array([mean_where_known(part[:, :, k]) for k in range(part.shape[2])])
 
 
-def _mean(values: np.ndarray) -> float:
+def mean_where_known(values: np.ndarray) -> float:
+    """Mean of the values above -1, which stands for nothing to be found.
+
+    Parameters
+    ----------
+    values : ndarray
+        Precision or recall.
+
+    Returns
+    -------
+    float
+        -1 where all are.
+
+    Examples
+    --------
+    >>> mean_where_known(np.array([0.5, -1.0, 0.25]))
+    0.375
+    """
     values = values[values > -1]
     return float(np.mean(values)) if values.size else -1.0
 
@@ -320,13 +315,26 @@ def accumulate(matches: Matches) -> tuple[np.ndarray, np.ndarray]:
     recall : (10, K, 4, 3) ndarray
         As in :class:`CocoTable`.
     """
-    tables = [_accumulate_area(matches, a) for a in range(_A)]  # one at a time: a quarter of the memory
+    tables = [accumulate_area(matches, a) for a in range(_A)]  # one at a time: a quarter of the memory
     precision, recall = (np.stack(part, axis=2) for part in zip(*tables, strict=True))
     return precision.transpose(0, 3, 1, 2), recall
 
 
-def _accumulate_area(matches: Matches, a: int) -> tuple[np.ndarray, np.ndarray]:
-    """(10, K, 101) precision and (10, K, 3) recall in one area range."""
+def accumulate_area(matches: Matches, a: int) -> tuple[np.ndarray, np.ndarray]:
+    """Precision and recall in one area range.
+
+    Parameters
+    ----------
+    matches : Matches
+        Of all pictures, or of a part of them.
+    a : int
+        Column of ``truth_counts``, bit of the matches.
+
+    Returns
+    -------
+    precision : (10, K, 101) ndarray
+    recall : (10, K, 3) ndarray
+    """
     counts = matches.truth_counts[:, a]
     classes = len(counts)
     pairs = np.flatnonzero(matches.paired)

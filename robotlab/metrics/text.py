@@ -59,7 +59,7 @@ def interval(bounds: list[float] | None) -> str:
     return "" if bounds is None else f"{number(bounds[0], 2)} to {number(bounds[1], 2)}"
 
 
-def size_words(row: dict) -> str:
+def size_label(row: dict) -> str:
     """The name of a step of size, as tables print it.
 
     Parameters
@@ -74,7 +74,7 @@ def size_words(row: dict) -> str:
 
     Examples
     --------
-    >>> size_words({"from_px": 8.0, "to_px": 12.0}), size_words({"from_px": 128.0, "to_px": None})
+    >>> size_label({"from_px": 8.0, "to_px": 12.0}), size_label({"from_px": 128.0, "to_px": None})
     ('8-12 px', '128 px and more')
     """
     if row["to_px"]:
@@ -133,7 +133,7 @@ def evaluation_text(evaluation: Evaluation) -> str:
     for title, rows in (("lighting", evaluation.per_lighting), ("recording", evaluation.per_recording)):
         if len(rows) > 1:
             lines += ["", *_rows(title, rows.items())]
-    sizes = [(size_words(row), row) for row in evaluation.recall_by_size if row["truths"]]
+    sizes = [(size_label(row), row) for row in evaluation.recall_by_size if row["truths"]]
     for title, rows in (("size (root of area)", sizes), ("distance", list(evaluation.per_distance.items()))):
         if rows:
             lines += ["", *_rows(title, rows)]

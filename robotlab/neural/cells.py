@@ -1,4 +1,4 @@
-"""Cells: rows of features from many pictures, with what each must say.
+"""Training examples of the head fit: features of cells from many pictures, with their targets.
 
 A picture has thousands of background cells and a few centers.  So a part of the
 background is drawn at random and counts for the rest, and after a first fit the
@@ -15,12 +15,12 @@ import numpy as np
 
 from robotlab.neural import augmentation
 from robotlab.neural.augmentation import TrainingSample
+from robotlab.neural.box_coding import cell_targets
 from robotlab.neural.engine.workers import WorkerPool
-from robotlab.neural.grid import cell_targets
+from robotlab.neural.network_input import network_input
 from robotlab.neural.onnxio import network_to_onnx
 from robotlab.neural.session import open_session
-from robotlab.neural.sizes import network_input
-from robotlab.neural.spec import FEATURE_STRIDE, FEATURES, Layer
+from robotlab.neural.spec import FEATURE_STRIDE, FEATURES
 
 # Passes over the pictures; each shows them under other light and mirrored or not.
 PASSES = 4
@@ -39,16 +39,12 @@ HARD_FROM = 0.02
 
 
 class FrozenFeatures:
-    """The feature network, only to be read.
+    """The frozen backbone: features of a picture, with no learning.
 
     Parameters
     ----------
     weights : mapping of str to ndarray
         Of the feature network.
-    layers : tuple of Layer
-        The feature network.
-    threads : int
-        Processor threads of one call; several calls may run at once.
 
     Examples
     --------
@@ -57,10 +53,9 @@ class FrozenFeatures:
     (8, 12)
     """
 
-    def __init__(
-        self, weights: Mapping[str, np.ndarray], layers: tuple[Layer, ...] = FEATURES, threads: int = 1
-    ) -> None:
-        self._session = open_session(network_to_onnx(layers, weights).SerializeToString(), threads)
+    def __init__(self, weights: Mapping[str, np.ndarray]) -> None:
+        # One thread: several calls run at once.
+        self._session = open_session(network_to_onnx(FEATURES, weights).SerializeToString(), 1)
 
     def __call__(self, picture: np.ndarray) -> np.ndarray:
         """Features of every cell.

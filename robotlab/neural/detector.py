@@ -23,10 +23,10 @@ from robotlab.detections import Detections
 from robotlab.errors import InputError, ModelError
 from robotlab.files import write_whole
 from robotlab.image import check_picture
-from robotlab.neural.grid import LARGEST_LOG, decode
+from robotlab.neural.box_coding import LARGEST_LOG, decode
 from robotlab.neural.metadata import FORMAT, checked_metadata
+from robotlab.neural.network_input import MOST_SEEN_PX, network_input, to_size, working_size
 from robotlab.neural.session import open_session, outline, read_model
-from robotlab.neural.sizes import MOST_SEEN_PX, network_input, to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE, PICTURE_MEAN, STRIDE_MULTIPLE, Layer
 
 # Below this a box is noise, above it average precision still gains.

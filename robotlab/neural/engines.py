@@ -1,6 +1,6 @@
 """The two engines behind one contract: NumPy, and PyTorch where it is installed.
 
-An engine holds a network, its optimiser and the slow average of its weights.
+An engine holds a network, its optimizer and the slow average of its weights.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 from robotlab.errors import InputError, install_hint
 from robotlab.neural.engine.losses import detection_loss
 from robotlab.neural.engine.network import Network
-from robotlab.neural.engine.optimizer import AdamW, ExponentialMovingAverage, clip_gradient_norm
+from robotlab.neural.engine.optimizer import ExponentialMovingAverage, Muon, clip_gradient_norm
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.spec import Layer
 from robotlab.neural.windows import Batch
@@ -25,6 +25,30 @@ DECAY = 0.02
 MEMORY = 0.995
 # Longest gradient; only the first steps of a new head exceed it.
 LONGEST = 10.0
+
+
+def moved_as_matrix(name: str, layers: Sequence[Layer]) -> bool:
+    """Whether Muon moves this weight: kernels, but not that of the last layer.
+
+    Parameters
+    ----------
+    name : str
+        Of a weight.
+    layers : sequence of Layer
+        The network; its last layer says scores and boxes, not features.
+
+    Returns
+    -------
+    bool
+        False for what AdamW moves.
+
+    Examples
+    --------
+    >>> layers = [Layer("a", "conv", ("picture",), 8), Layer("head", "conv", ("a",), 6, norm=False)]
+    >>> [moved_as_matrix(name, layers) for name in ("a.kernel", "a.scale", "head.kernel")]
+    [True, False, False]
+    """
+    return name.endswith(".kernel") and name != f"{layers[-1].name}.kernel"
 
 
 class Engine(Protocol):
@@ -70,10 +94,17 @@ class NumpyEngine:
         self, layers: Sequence[Layer], weights: Mapping[str, np.ndarray], pool: WorkerPool, dtype: type = np.float32
     ) -> None:
         self.network = Network(layers, weights, pool, dtype)
-        decayed = np.concatenate(
-            [np.full(value.size, name.endswith(".kernel")) for name, value in self.network.gradients.items()]
-        )
-        self.optimiser = AdamW(self.network.parameters, DECAY, decayed)
+        learned = self.network.gradients
+        decayed = np.concatenate([np.full(value.size, name.endswith(".kernel")) for name, value in learned.items()])
+        ends = np.cumsum([value.size for value in learned.values()])
+        matrices = [
+            (slice(end - value.size, end), len(value))
+            for end, (name, value) in zip(ends.tolist(), learned.items(), strict=True)
+            if moved_as_matrix(name, self.network.layers)
+        ]
+        # The largest first, so that no worker is left with it at the end.
+        matrices.sort(key=lambda one: one[0].start - one[0].stop)
+        self.optimizer = Muon(self.network.parameters, matrices, DECAY, decayed, each=pool.each)
         self._average = ExponentialMovingAverage(self.network.weights, MEMORY)
 
     def gradients(self, batch: Batch) -> tuple[float, dict[str, np.ndarray]]:
@@ -100,7 +131,7 @@ class NumpyEngine:
         """Learn from a batch; gives its loss."""
         loss, _ = self.gradients(batch)
         clip_gradient_norm(self.network.gradient, LONGEST)
-        self.optimiser(self.network.gradient, rate)
+        self.optimizer(self.network.gradient, rate)
         self._average.follow(self.network.weights)
         return loss
 
@@ -113,9 +144,10 @@ class NumpyEngine:
         return {
             **{f"weights/{name}": value for name, value in self.network.weights.items()},
             **{f"average/{name}": value for name, value in self._average.arrays.items()},
-            "optimiser/mean": self.optimiser.mean,
-            "optimiser/square": self.optimiser.square,
-            "steps": np.array(self.optimiser.steps),
+            "optimizer/mean": self.optimizer.mean,
+            "optimizer/rest mean": self.optimizer.rest.mean,
+            "optimizer/rest square": self.optimizer.rest.square,
+            "steps": np.array(self.optimizer.rest.steps),
         }
 
     def restore(self, state: Mapping[str, np.ndarray]) -> None:
@@ -123,9 +155,10 @@ class NumpyEngine:
         for name, value in self.network.weights.items():
             value[...] = state[f"weights/{name}"]
             self._average.arrays[name][...] = state[f"average/{name}"]
-        self.optimiser.mean[...] = state["optimiser/mean"]
-        self.optimiser.square[...] = state["optimiser/square"]
-        self.optimiser.steps = self._average.steps = int(state["steps"])
+        self.optimizer.mean[...] = state["optimizer/mean"]
+        self.optimizer.rest.mean[...] = state["optimizer/rest mean"]
+        self.optimizer.rest.square[...] = state["optimizer/rest square"]
+        self.optimizer.rest.steps = self._average.steps = int(state["steps"])
 
 
 def torch_is_there() -> bool:

@@ -1,4 +1,4 @@
-"""What both ways of training need: shipped weights, facts, progress bars."""
+"""What both ways of training share: the shipped weights, and the facts in a model's metadata."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What comes after the features in the graph: the head, the mean of neighbors' boxes and the peak picking."""
+"""The end of the ONNX graph: head, mean of neighboring cells' boxes, peak picking."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from onnx import helper
 from robotlab.neural.spec import Layer
 
 
-def head_layers(class_count: int, hidden: int = 0, source: str = "features") -> tuple[Layer, ...]:
+def head_layers(class_count: int, hidden: int = 0) -> tuple[Layer, ...]:
     """The head: background, classes and four box numbers for every cell.
 
     Parameters
@@ -18,8 +18,6 @@ def head_layers(class_count: int, hidden: int = 0, source: str = "features") -> 
         Classes without the background.
     hidden : int
         Channels of a layer between, with ReLU; 0 is a linear head.
-    source : str
-        The layer it reads.
 
     Returns
     -------
@@ -31,8 +29,10 @@ def head_layers(class_count: int, hidden: int = 0, source: str = "features") -> 
     >>> head_layers(3)[-1].channels
     8
     """
-    between = (Layer("hidden", "conv", (source,), hidden, kernel=1, norm=False),) if hidden else ()
-    last = Layer("head", "conv", ("hidden" if hidden else source,), class_count + 5, kernel=1, norm=False, relu=False)
+    between = (Layer("hidden", "conv", ("features",), hidden, kernel=1, norm=False),) if hidden else ()
+    last = Layer(
+        "head", "conv", ("hidden" if hidden else "features",), class_count + 5, kernel=1, norm=False, relu=False
+    )
     return (*between, last)
 
 

@@ -1,4 +1,4 @@
-"""The head fit: seconds, on a frozen backbone.
+"""The head fit on a frozen backbone: softmax regression and ridge regression, in seconds.
 
 The feature network stays as it is shipped; what is learned is how to read it.
 Every cell gives one row of features x.  Two convex fits follow, each with one
@@ -25,7 +25,7 @@ from robotlab.neural.engine.workers import WorkerPool
 # much and a tenth as much did no better on the greenhouse test recordings.
 LOGISTIC_PENALTY = 1e-5
 RIDGE_PENALTY = 1e-3
-# The most steps of the minimiser, in the last fit and in those that only look for
+# The most steps of the minimizer, in the last fit and in those that only look for
 # hard background; it stops earlier when the gradient is flat.
 STEPS = 150
 STEPS_BETWEEN = 30
@@ -86,7 +86,7 @@ def fit_logistic(
     start : (F, count) ndarray, optional
         Where to start; given time, the answer does not depend on it.
     steps : int
-        The most steps of the minimiser.
+        The most steps of the minimizer.
     pool : WorkerPool, optional
         Who does the work; without one this thread does.
 
@@ -274,7 +274,7 @@ def head_scores(features: np.ndarray, head: Mapping[str, np.ndarray], class_coun
 def rough_head(
     class_count: int, pool: WorkerPool | None = None
 ) -> Callable[[Cells], Callable[[np.ndarray], np.ndarray]]:
-    """A fitter of rough heads, to look for background that fools them.
+    """A quick head fit for hard negative mining: its false positives show which background to add.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Parts of a data set for a learning curve: what more labeled pictures bring."""
+"""Nested subsets of a data set for a learning curve: what more labeled pictures bring."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from robotlab.data import DataSet
 
 
 def nested_parts(data: DataSet, counts: Sequence[int], seed: int = 0) -> list[DataSet]:
-    """Ever larger parts of a data set, each holding the smaller ones.
+    """Nested subsets of a data set, each holding all smaller ones.
 
     Parameters
     ----------
@@ -35,9 +35,9 @@ def nested_parts(data: DataSet, counts: Sequence[int], seed: int = 0) -> list[Da
     [2, 6]
     """
     rng = np.random.default_rng(seed)
-    piles = []
-    for name in data.recordings:
-        rows = [n for n, entry in enumerate(data.pictures) if entry.recording == name]
-        piles.append([rows[i] for i in rng.permutation(len(rows))])
-    order = [pile[turn] for turn in range(max(len(pile) for pile in piles)) for pile in piles if turn < len(pile)]
+    piles: dict[str, list[int]] = {}
+    for n, entry in enumerate(data.pictures):
+        piles.setdefault(entry.recording, []).append(n)
+    turns = [(turn, rows[i]) for rows in piles.values() for turn, i in enumerate(rng.permutation(len(rows)))]
+    order = [n for _, n in sorted(turns, key=lambda one: one[0])]
     return [data.having([data.pictures[n] for n in sorted(order[:count])]) for count in counts if count <= len(data)]

@@ -1,4 +1,4 @@
-"""The other head: one small layer between features and answers.
+"""The optional head: a multilayer perceptron (MLP) with one small hidden layer.
 
 Not convex, so it depends on where it starts (the seed), but it bends: a box
 that the features give only together, not in a weighted sum, is within reach.

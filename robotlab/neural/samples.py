@@ -8,7 +8,7 @@ import numpy as np
 
 from robotlab.data import DataSet
 from robotlab.neural.augmentation import TrainingSample
-from robotlab.neural.sizes import to_size, working_size
+from robotlab.neural.network_input import to_size, working_size
 
 # Longest side for large pictures, px, unless small targets need more: twice the
 # width of the course's pictures, and four times their pixels to compute.

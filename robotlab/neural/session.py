@@ -1,7 +1,8 @@
-"""Models that come in: read, looked through, and run with ONNX Runtime.
+"""Read a model file, check what is in it, and run it with ONNX Runtime.
 
 The rule: a plain file of at most 16 MiB, a whole ONNX model of at most 500 nodes that keeps its numbers in
-itself, each array as long as its shape says; running it takes at most 1 GiB.  Its metadata pass
+itself, each array as long as its shape says and used about once, windows of at most 16 x 16 cells; running it takes at
+most 1 GiB.  Its metadata pass
 :mod:`robotlab.neural.metadata`.
 
 The only module that imports :mod:`onnxruntime`.  It needs no :mod:`onnx`, so
@@ -12,6 +13,7 @@ from its bytes by the few lines of :func:`message_fields`.
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -22,12 +24,15 @@ import onnxruntime
 from robotlab.errors import ModelError
 from robotlab.files import read_plain
 
-# Eight times the files written here; with this, its numbers bound the work on a picture.
+# Eight times the files written here; arrays that are used by several nodes count as often, so that they bound the work
+# on a picture.
 LARGEST_FILE_BYTES = 16 * 2**20
 # Files written here have about 60 nodes, metadata of a few kB, and shapes of at most 4 sides.
 MOST_NODES = 500
 LARGEST_METADATA_BYTES = 2**20
 MOST_SIDES = 8
+# Ours have at most 3 x 3; what a window's attributes say is not in the numbers.
+WIDEST_WINDOW = 16
 # Four million pixels, the most that the network sees, take .4 GB (measured).
 RUN_BYTES = 2**30
 
@@ -61,7 +66,7 @@ def read_model(path: str | os.PathLike) -> bytes:
 
 @dataclass(frozen=True)
 class ModelOutline:
-    """What an ONNX file says of itself.
+    """Operators and metadata of an ONNX file.
 
     Attributes
     ----------
@@ -103,6 +108,8 @@ def outline(content: bytes, name: str) -> ModelOutline:
     operators: set[str] = set()
     metadata: dict[str, str] = {}
     nodes, inputs, elsewhere, known_bytes = 0, 0, False, 0
+    uses: Counter[bytes] = Counter()
+    sizes: Counter[bytes] = Counter()
     try:
         for field, value in message_fields(content):
             if field == 25:  # ModelProto.functions, which could give an operator another meaning
@@ -115,12 +122,18 @@ def outline(content: bytes, name: str) -> ModelOutline:
                 if part == 1:  # GraphProto.node, whose op_type is 4
                     nodes += 1
                     operators.add(dict(message_fields(inner))[4].decode())
+                    for one, word in message_fields(inner):
+                        if one == 1:  # NodeProto.input
+                            uses[word] += 1
+                        elif one == 5:  # NodeProto.attribute
+                            _check_window(word)
                 elif part == 5:  # GraphProto.initializer, whose external_data is 13 and data_location 14
                     tensor = dict(message_fields(inner))
                     if 13 in tensor or tensor.get(14, b"\0") != b"\0":
                         elsewhere = True
                     else:
                         _check_length(inner, tensor)
+                        sizes[tensor[8]] += len(inner)  # TensorProto.name
                 elif part == 15:  # GraphProto.sparse_initializer, which says little and takes much
                     raise ValueError
                 inputs += part == 11  # GraphProto.input
@@ -137,6 +150,10 @@ def outline(content: bytes, name: str) -> ModelOutline:
             f"a model must have at most {MOST_NODES} nodes and {LARGEST_METADATA_BYTES >> 20} MiB of metadata, {name} has "
             f"{nodes} and {known_bytes / 2**20:.1f} MiB; is it one of robotlab's?"
         )
+    if sum(count * sizes[word] for word, count in uses.items()) > LARGEST_FILE_BYTES:
+        raise ModelError(
+            f"a model must use its numbers about once for a picture, {name} uses them far more often; is it one of robotlab's?"
+        )
     return ModelOutline(frozenset(operators), metadata)
 
 
@@ -152,6 +169,17 @@ def _check_length(content: bytes, tensor: dict[int, bytes]) -> None:
     size = {1: 4, 7: 8}[_varint(tensor[2], 0)[0]]  # data_type: FLOAT or INT64
     if len(sides) > MOST_SIDES or size * prod(sides) != len(tensor.get(9, b"")):  # raw_data
         raise ValueError("an array is not as long as its shape says")
+
+
+def _check_window(content: bytes) -> None:
+    """Refuse an ``AttributeProto`` kernel_shape, whose name is 1 and ints 8, that takes in a large part of a picture."""
+    fields = list(message_fields(content))
+    for field, value in fields if (1, b"kernel_shape") in fields else ():
+        place = 0
+        while field == 8 and place < len(value):
+            side, place = _varint(value, place)
+            if side > WIDEST_WINDOW:
+                raise ValueError("a window is very wide")
 
 
 def message_fields(content: bytes) -> Iterator[tuple[int, bytes]]:

@@ -157,7 +157,7 @@ def weight_shapes(layers: Iterable[Layer]) -> dict[str, tuple[int, ...]]:
 
 
 def first_weights(layers: Iterable[Layer], seed: int = 0) -> dict[str, np.ndarray]:
-    """Random weights to start from scratch with.
+    """Random initial weights, for training from scratch.
 
     Parameters
     ----------

@@ -14,9 +14,9 @@ from torch.nn import functional
 
 from robotlab.neural.engine.losses import BOX_SHARE, FOCUS, SMOOTH_BELOW
 from robotlab.neural.engine.network import NORM_MOMENTUM
-from robotlab.neural.engine.optimizer import ExponentialMovingAverage
+from robotlab.neural.engine.optimizer import ORTHOGONAL_STEP, ORTHOGONAL_STEPS, ExponentialMovingAverage
 from robotlab.neural.engine.workers import core_count
-from robotlab.neural.engines import DECAY, LONGEST, MEMORY
+from robotlab.neural.engines import DECAY, LONGEST, MEMORY, moved_as_matrix
 from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer
 from robotlab.neural.windows import Batch
 
@@ -98,6 +98,46 @@ def detection_loss(
     return class_part / centers + box_share * box_part / box_weights.sum().clamp(min=1)
 
 
+class Muon(torch.optim.Optimizer):
+    """The steps of :class:`robotlab.neural.engine.optimizer.Muon` for kernels.
+
+    ``torch.optim.Muon`` takes matrices alone, and works them out in 16 bits.
+
+    Parameters
+    ----------
+    kernels : sequence of Tensor
+        What it moves; the first axis gives the rows.
+    decay : float
+        Weight decay.
+    momentum : float
+        Memory of the gradient's mean.
+    """
+
+    def __init__(self, kernels: Sequence[torch.Tensor], decay: float, momentum: float = 0.95) -> None:
+        super().__init__(kernels, {"lr": 0.0, "decay": decay, "momentum": momentum})
+
+    @torch.no_grad()
+    def step(self, closure: None = None) -> None:
+        """Move once."""
+        a, b, c = ORTHOGONAL_STEP
+        for group in self.param_groups:
+            rate, momentum = group["lr"], group["momentum"]
+            for kernel in group["params"]:
+                if "mean" not in self.state[kernel]:
+                    self.state[kernel]["mean"] = torch.zeros_like(kernel)
+                mean = self.state[kernel]["mean"]
+                mean.lerp_(kernel.grad, 1 - momentum)
+                ahead = kernel.grad.lerp(mean, momentum).reshape(len(kernel), -1)
+                tall = ahead.shape[0] > ahead.shape[1]
+                x = ahead.T if tall else ahead
+                x = x / (x.norm() + 1e-7)
+                for _ in range(ORTHOGONAL_STEPS):
+                    gram = x @ x.T
+                    x = a * x + (b * gram + c * (gram @ gram)) @ x
+                step = (x.T if tall else x).reshape(kernel.shape) * (0.2 * max(ahead.shape) ** 0.5)
+                kernel.sub_(rate * (group["decay"] * kernel + step))
+
+
 class TorchEngine:
     """The engine in PyTorch.
 
@@ -132,10 +172,13 @@ class TorchEngine:
         for value in parameters.values():
             value.requires_grad_(True)
         self.parameters = parameters
-        kernels = [value for name, value in parameters.items() if name.endswith(".kernel")]
-        others = [value for name, value in parameters.items() if not name.endswith(".kernel")]
-        self.optimiser = torch.optim.AdamW(
-            [{"params": kernels, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}]
+        self.matrices = {name for name in parameters if moved_as_matrix(name, self.layers)}
+        rest = {name: value for name, value in parameters.items() if name not in self.matrices}
+        last = [value for name, value in rest.items() if name.endswith(".kernel")]
+        others = [value for name, value in rest.items() if not name.endswith(".kernel")]
+        self.optimizers = (
+            Muon([parameters[name] for name in parameters if name in self.matrices], DECAY),
+            torch.optim.AdamW([{"params": last, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}]),
         )
         self._average = ExponentialMovingAverage(self._arrays(), MEMORY)
 
@@ -152,22 +195,27 @@ class TorchEngine:
             output, *(there(part) for part in (batch.classes, batch.weights, batch.boxes, batch.box_weights))
         )
 
+    def _forget(self) -> None:
+        for optimizer in self.optimizers:
+            optimizer.zero_grad()
+
     def gradients(self, batch: Batch) -> tuple[float, dict[str, np.ndarray]]:
         """Loss and gradients of a batch, without a step."""
-        self.optimiser.zero_grad()
+        self._forget()
         loss = self._loss(batch)
         loss.backward()
         return float(loss.detach()), {name: value.grad.cpu().numpy() for name, value in self.parameters.items()}
 
     def step(self, batch: Batch, rate: float) -> float:
         """Learn from a batch; gives its loss."""
-        self.optimiser.zero_grad()
+        self._forget()
         loss = self._loss(batch)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(list(self.parameters.values()), LONGEST)
-        for group in self.optimiser.param_groups:
-            group["lr"] = rate
-        self.optimiser.step()
+        for optimizer in self.optimizers:
+            for group in optimizer.param_groups:
+                group["lr"] = rate
+            optimizer.step()
         self._average.follow(self._arrays())
         return float(loss.detach())
 
@@ -175,13 +223,20 @@ class TorchEngine:
         """The slow average of the weights, to judge and to keep."""
         return {name: value.copy() for name, value in self._average.arrays.items()}
 
+    def _known(self, name: str) -> dict:
+        """What the optimizer of a parameter keeps of it."""
+        return self.optimizers[name not in self.matrices].state[self.parameters[name]]
+
+    def _parts(self, name: str) -> tuple[str, ...]:
+        return ("mean",) if name in self.matrices else ("exp_avg", "exp_avg_sq")
+
     def state(self) -> dict[str, np.ndarray]:
         """Everything needed to go on later."""
         state = {f"weights/{name}": value.copy() for name, value in self._arrays().items()}
         state |= {f"average/{name}": value for name, value in self._average.arrays.items()}
         for name, value in self.parameters.items():
-            known = self.optimiser.state.get(value, {})
-            for part in ("exp_avg", "exp_avg_sq"):
+            known = self._known(name)
+            for part in self._parts(name):
                 state[f"{part}/{name}"] = known[part].cpu().numpy() if known else np.zeros(value.shape, np.float32)
         state["steps"] = np.array(self._average.steps)
         return state
@@ -193,10 +248,10 @@ class TorchEngine:
             for name, value in self.weights.items():
                 value.copy_(torch.as_tensor(state[f"weights/{name}"]))
                 self._average.arrays[name][...] = state[f"average/{name}"]
-            for name, value in self.parameters.items():
-                self.optimiser.state[value] = {
-                    "step": torch.tensor(float(steps)),
-                    "exp_avg": torch.tensor(state[f"exp_avg/{name}"], dtype=self.dtype, device=self.device),
-                    "exp_avg_sq": torch.tensor(state[f"exp_avg_sq/{name}"], dtype=self.dtype, device=self.device),
-                }
+            for name in self.parameters:
+                known = self._known(name)
+                for part in self._parts(name):
+                    known[part] = torch.tensor(state[f"{part}/{name}"], dtype=self.dtype, device=self.device)
+                if name not in self.matrices:
+                    known["step"] = torch.tensor(float(steps))
         self._average.steps = steps

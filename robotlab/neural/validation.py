@@ -6,6 +6,7 @@ recording that is not learned from; with one recording alone, from its end.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -13,9 +14,9 @@ import numpy as np
 
 from robotlab.data import DataSet
 from robotlab.detections import Detections, Detector
-from robotlab.errors import InputError
+from robotlab.errors import InputError, some
 from robotlab.metrics import evaluate
-from robotlab.neural.sizes import MOST_SEEN_PX, working_size
+from robotlab.neural.network_input import MOST_SEEN_PX, working_size
 
 # About this part of the pictures is held out when the learner names none.
 SHARE = 0.15
@@ -67,13 +68,13 @@ def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None)
     """
     if hold_out is not None:
         names = [hold_out] if isinstance(hold_out, str) else list(hold_out)
-        validation_set = data.only(recordings=names)
-        rest = [entry for entry in data.pictures if entry.recording not in set(names)]
+        validation_set, held = data.only(recordings=names), set(names)
+        rest = [entry for entry in data.pictures if entry.recording not in held]
         if not rest:
             raise InputError(
                 f"hold_out must leave a recording to learn from, got all of them ({', '.join(names)}); name fewer"
             )
-        return data.having(rest), validation_set, "recording " + ", ".join(names)
+        return data.having(rest), validation_set, "recording " + some(names)
     if len(data) < LEAST_PICTURES:
         return data, None, "none"
     wanted = SHARE * len(data)
@@ -86,26 +87,35 @@ def split_validation(data: DataSet, hold_out: Sequence[str] | str | None = None)
                 f"the last {len(data) - first} pictures",
             )
         return data, None, "none"
+    # Of each recording, and of all that is left: pictures (None), and boxes that count, by class.
+    counts: dict[str, Counter[int | None]] = {name: Counter() for name in data.recordings}
+    for entry in data.pictures:
+        counts[entry.recording].update([None, *entry.labels[~(entry.crowd | entry.ignore)].tolist()])
+    left: Counter[int | None] = Counter()
+    for own in counts.values():
+        left.update(own)
     chosen: list[str] = []
     for name in reversed(data.recordings):
-        rest = [entry for entry in data.pictures if entry.recording not in (*chosen, name)]
-        if len(rest) < len(data) / 2 or not _teaches(data, rest):
+        rest_of = left - counts[name]
+        if rest_of[None] < len(data) / 2 or rest_of.keys() != left.keys():  # a class would be gone
             continue
         chosen.append(name)
-        if len(data) - len(rest) >= wanted:
+        left = rest_of
+        if len(data) - left[None] >= wanted:
             break
     if not chosen:
         return data, None, "none"
-    validation_set = [entry for entry in data.pictures if entry.recording in chosen]
-    rest = [entry for entry in data.pictures if entry.recording not in chosen]
-    return data.having(rest), data.having(validation_set), "recording " + ", ".join(reversed(chosen))
+    held = set(chosen)
+    validation_set = [entry for entry in data.pictures if entry.recording in held]
+    rest = [entry for entry in data.pictures if entry.recording not in held]
+    return data.having(rest), data.having(validation_set), "recording " + some(chosen[::-1])
 
 
 def _teaches(data: DataSet, entries: Sequence) -> bool:
     """Whether every class that the data set shows is among the entries."""
 
-    def shown(some: Sequence) -> set[int]:
-        return {int(label) for entry in some for label in entry.labels[~(entry.crowd | entry.ignore)]}
+    def shown(part: Sequence) -> set[int]:
+        return {int(label) for entry in part for label in entry.labels[~(entry.crowd | entry.ignore)]}
 
     return bool(entries) and shown(entries) == shown(data.pictures)
 
@@ -118,7 +128,7 @@ def truth_sides(data: DataSet) -> np.ndarray:
 
 
 def scale_caution(detector: Any, data: DataSet) -> str:
-    """What to know where things here look far larger or smaller than those learned from.
+    """A caution where objects look far larger or smaller than those in the training set.
 
     Parameters
     ----------
@@ -149,11 +159,11 @@ def scale_caution(detector: Any, data: DataSet) -> str:
     here = float(np.median(np.concatenate(seen))) if any(map(len, seen)) else middle
     if low / OTHER_SCALE <= here <= high * OTHER_SCALE or not middle > 0:
         return ""
-    entry = data.pictures[0]
-    size = [max(1, round(side * middle / here)) for side in (entry.width_px, entry.height_px)]
-    repair = (
-        f"shrink the pictures to about {size[0]} x {size[1]} px, or train" if here > middle else "go closer, or train"
-    )
+    repair = "go closer, or train"
+    if here > middle:  # else it may be 0: the area of a box can be smaller than any number
+        entry = data.pictures[0]
+        size = [max(1, round(side * middle / here)) for side in (entry.width_px, entry.height_px)]
+        repair = f"shrink the pictures to about {size[0]} x {size[1]} px, or train"
     return (
         f"caution, scale: as the network sees them, things here have a side of {here:.0f} px and those it learned from of "
         f"{middle:.0f} px (medians), too {'large' if here > middle else 'small'} for it; {repair} on pictures like these"
@@ -161,7 +171,7 @@ def scale_caution(detector: Any, data: DataSet) -> str:
 
 
 def size_caution(detector: Any, data: DataSet) -> str:
-    """What to know where pictures are larger than the network may see.
+    """A caution where pictures are larger than the network's working size.
 
     Parameters
     ----------

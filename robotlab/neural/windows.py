@@ -1,4 +1,4 @@
-"""Windows: what fine-tuning looks at, a few pieces of pictures a step.
+"""Windows: the crops of training pictures that make up a batch of fine-tuning.
 
 A picture is mostly background, so a step on whole pictures spends most of its
 time where there is little to learn.  A window is cut around a target, at a
@@ -14,7 +14,7 @@ import numpy as np
 
 from robotlab.neural import augmentation
 from robotlab.neural.augmentation import TrainingSample
-from robotlab.neural.grid import cell_targets
+from robotlab.neural.box_coding import cell_targets
 from robotlab.neural.spec import FEATURE_STRIDE, STRIDE_MULTIPLE
 
 # Windows of this side, unless the targets need larger ones; and how many a step.
@@ -105,6 +105,28 @@ def plan_windows(sizes: Sequence[tuple[int, int]], sides: np.ndarray) -> WindowP
     height = blocks(min(side, max(h for _, h in sizes)))
     count = round(USUAL_COUNT * USUAL_SIDE_PX**2 / (width * height))
     return WindowPlan(width, height, int(np.clip(count, 4, 32)))
+
+
+def joined(batches: Sequence[Batch]) -> Batch:
+    """Batches of windows of one size as one.
+
+    Parameters
+    ----------
+    batches : sequence of Batch
+        At least one.
+
+    Returns
+    -------
+    Batch
+        With all their windows, in this order.
+
+    Examples
+    --------
+    >>> one = batch_of([TrainingSample(np.zeros((32, 32, 3), np.uint8), *[np.zeros((0, 4))] * 3)])
+    >>> joined([one, one]).pictures.shape
+    (2, 3, 32, 32)
+    """
+    return Batch(*(np.concatenate(parts) for parts in zip(*(vars(one).values() for one in batches), strict=True)))
 
 
 def draw_window(sample: TrainingSample, width: int, height: int, rng: np.random.Generator) -> TrainingSample:

@@ -1,4 +1,4 @@
-"""The course for learners: no worked answers, no marking key, and no reference that one meets by chance."""
+"""The class pack: the course for learners, without worked answers, marking key and reference answers."""
 
 from __future__ import annotations
 

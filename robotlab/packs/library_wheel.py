@@ -1,4 +1,4 @@
-"""The library as a wheel: plain Python, so it is written without a build tool and without network.
+"""Write the library as a wheel, without a build tool and without network.
 
 Format: PyPA, Binary distribution format (wheel 1.0, PEP 427) and Core metadata specifications (2.1).
 """

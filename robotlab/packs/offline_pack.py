@@ -1,4 +1,4 @@
-"""The course with all its wheels, for a room without network."""
+"""The offline pack: the course with all its wheels, for a room without network."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A robot's folder: the trained file, the robot's figures, the program that drives, and wheels."""
+"""The robot pack: trained model, robot file, driving program and wheels in one folder."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from robotlab.packs.writing import WrittenPack, check_place, size_of
 _MOST_BYTES = 256 * 2**20
 
 
-def drive_words(robot: RobotFile, content: dict, camera: str, wheels: str, target: str | None) -> list[str]:
+def drive_arguments(robot: RobotFile, content: dict, camera: str, wheels: str, target: str | None) -> list[str]:
     """Words of the ``robotlab drive`` command for a robot.
 
     Parameters
@@ -46,7 +46,7 @@ def drive_words(robot: RobotFile, content: dict, camera: str, wheels: str, targe
     >>> from robotlab.camera import Camera
     >>> sections = {"camera": {"hfov_deg": 57.3, "delay_s": 0.06, "frame_hz": 30.0}}
     >>> robot = RobotFile("mine", Camera(320, 240, 1.0), sections=sections)
-    >>> drive_words(robot, {}, "0", "serial:/dev/ttyUSB0", None)[:7]
+    >>> drive_arguments(robot, {}, "0", "serial:/dev/ttyUSB0", None)[:7]
     ['drive', '--with', 'model.onnx', '--camera', '0', '--wheels', 'serial:/dev/ttyUSB0']
     """
     about = robot.sections["camera"]
@@ -180,7 +180,7 @@ def pack_robot(
     checked = check_robot(robot)
     if not checked.ok:
         tell(f"the check-up of {robot} found something to do; its report is in checkup.txt: do that first")
-    words = drive_words(figures, content, camera, wheels, target)
+    words = drive_arguments(figures, content, camera, wheels, target)
     left = _left_out(content)
     name, library = library_wheel(folder)
     files = {

@@ -1,4 +1,4 @@
-"""Wheels fetched through the ordinary pip, for this machine or another."""
+"""Fetch Python wheels with pip, for this machine or another."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a learner's source itself shows, where no change of it makes it right: lines that cannot do what they look like."""
+"""Static checks of a learner's source: lines that cannot do what they look like."""
 
 from __future__ import annotations
 

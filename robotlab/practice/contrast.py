@@ -1,4 +1,4 @@
-"""Where a wrong answer fails and where it does not, in words."""
+"""Say in words in which cases a wrong answer fails and in which it does not."""
 
 from __future__ import annotations
 

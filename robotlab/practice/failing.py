@@ -1,4 +1,4 @@
-"""What the failing cases have in common in their results, and on their way through the learner's source."""
+"""What the failing cases have in common: in their results, and in the lines that they run."""
 
 from __future__ import annotations
 

@@ -137,7 +137,7 @@ GENERAL = (
     ),
     ResultChange(
         "inverted mask",
-        "Your mask is True where it should be False, and the other way round.",
+        "Your mask is True where it should be False, and the other way around.",
         lambda right: ~right if right.dtype.kind == "b" else None,
     ),
     ResultChange(

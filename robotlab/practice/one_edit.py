@@ -1,6 +1,6 @@
-"""Where in a wrong answer the mistake is, if one small change of its source would make it right.
+"""Locate a mistake: find the one small change of the source that would make the answer right.
 
-The learner's source is changed in one place at a time, as learners mend it: another operator or
+The learner's source is changed in one place at a time, as learners fix it: another operator or
 comparison, parentheses, another name, number or function, a part left out or missing, a sign.  If a
 changed function is right in every case, the verdict says which line and what kind of thing to read
 again; it never says what to write.  If it then gives what a known mistake gives, there are two.
@@ -67,7 +67,7 @@ def one_edit(
         Sentences of known mistakes, what they give, and whether they are common to all tasks; None in a case that
         does not count.
     edges : collection of int
-        Which of the cases may still fail: then there are two things to mend.
+        Which of the cases may still fail: then there are two things to fix.
     undefined : bool
         Whether the first result is not a number.
 
@@ -164,7 +164,7 @@ class _Search:
             if fits == _EDGES_LEFT:
                 nearly = nearly or ("one thing, and an edge", f"{place} {fits}")
             else:
-                two = "two things", f"Two things at once. {place} When that is mended, look at this: {fits}"
+                two = "two things", f"Two things at once. {place} When that is fixed, look at this: {fits}"
         return nearly or two
 
     def slip(self, tree: ast.Module, source: str, function: FunctionType) -> tuple[str, str, bool] | None:

@@ -1,4 +1,4 @@
-"""What a wrong answer has in common over all cases, where no misconception fits.
+"""Patterns over all cases of a wrong answer, where no misconception fits.
 
 Three things are looked for, in this order:
 

@@ -1,4 +1,4 @@
-"""Whether a learner's function only computes, so that changes of it may be run; and running them in counted steps.
+"""Check that a learner's function only computes, so that changed copies may be run; run them in counted steps.
 
 Allowed is what cannot reach outside: arithmetic, loops, the harmless built-in functions, ``math``, NumPy and
 SciPy without their doors to files, and the learner's own functions of the same kind.  Data from outside is

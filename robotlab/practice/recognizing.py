@@ -1,4 +1,4 @@
-"""Recognize what a learner's results are: those of a known mistake, of one common to all tasks, or of other inputs."""
+"""Recognize the misconception behind a learner's results: a known one, a general one, or changed inputs."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How results answer to a change of one input, beside how the right ones do: for formulas that nobody has foreseen."""
+"""Sensitivity: how results respond to a change of one input, beside how the right ones do."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How results differ from the right ones as a whole: by a factor or a difference, constant or made of the inputs."""
+"""Whether results differ from the right ones by a factor or an offset, constant or made of the inputs."""
 
 from __future__ import annotations
 

@@ -149,7 +149,7 @@ def _second_alone(node: Any) -> ast.BinOp:
 
 
 def _what_is_divided(node: ast.BinOp) -> Iterator[tuple[Change, str]]:
-    """``a - b / 2`` taken as ``a / 2 - b``, and the other way round."""
+    """``a - b / 2`` taken as ``a / 2 - b``, and the other way around."""
     for inner, outer in ((node.right, node.left), (node.left, node.right)):
         if isinstance(inner, ast.BinOp) and isinstance(inner.right, ast.Constant):
             moved = ast.BinOp(outer, inner.op, inner.right)

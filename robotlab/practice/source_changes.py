@@ -247,7 +247,7 @@ def _group_left(n: Any) -> ast.BinOp:
 
 
 def changes(node: Any, names: list[str], numbers: list[float]) -> Iterator[tuple[Change, str]]:
-    """What learners mend: an operator, a comparison, a name, a number, a function, parentheses, a sign.
+    """What learners fix: an operator, a comparison, a name, a number, a function, parentheses, a sign.
 
     Parameters
     ----------

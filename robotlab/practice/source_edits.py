@@ -1,4 +1,4 @@
-"""Small changes of a learner's source, as learners mend it: one place at a time, or one thing at all its places."""
+"""Small changes of a learner's source, as learners fix it: one place at a time, or one thing at all its places."""
 
 from __future__ import annotations
 

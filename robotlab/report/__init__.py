@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     )
     from robotlab.report.runs import (
         MOVING,
-        RUN_WORDS,
+        RUN_LABELS,
         drive_page,
         face_off_page,
         face_off_part,
@@ -25,6 +25,6 @@ if TYPE_CHECKING:
         runs_table,
         walks_part,
     )
-    from robotlab.report.sheets import design_sheet_page, design_sheet_part, design_sheet_text
+    from robotlab.report.sheets import design_sheet_page, design_sheet_part
 
 load_lazily(__name__)

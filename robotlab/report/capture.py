@@ -1,4 +1,4 @@
-"""The capture plan as one printed page with boxes to tick."""
+"""The capture plan as a page to print, with boxes to check off."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _TITLES = {
 
 
 def capture_page(plan: CapturePlan, name: str = "the object") -> str:
-    """A plan as one page of HTML, to be printed and ticked.
+    """A plan as one page of HTML, to be printed and checked off.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def capture_page(plan: CapturePlan, name: str = "the object") -> str:
     ]
     for group, title in _TITLES.items():
         rows = "".join(
-            f'<tr><th scope="row">{html.escape(quota.words)}</th><td class="count">{min(quota.there, 9999)} of {quota.wanted}</td>'
+            f'<tr><th scope="row">{html.escape(quota.label)}</th><td class="count">{min(quota.there, 9999)} of {quota.wanted}</td>'
             f'<td class="boxes" aria-label="{quota.missing} to take">{_boxes(quota.there, quota.wanted)}</td></tr>'
             for quota in plan.group(group)
         )

@@ -9,9 +9,10 @@ import numpy as np
 from robotlab.data import DataSet
 from robotlab.data.drawing import PALETTE, draw_boxes
 from robotlab.detections import Detections
+from robotlab.errors import some
 from robotlab.metrics import Evaluation
 from robotlab.metrics.error_analysis import ERROR_KINDS
-from robotlab.metrics.text import interval, size_words
+from robotlab.metrics.text import interval, size_label
 from robotlab.report.page import Report
 from robotlab.report.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
 
@@ -146,7 +147,7 @@ def size_table(page: Report, evaluation: Evaluation) -> None:
     page.table(
         ("size, px", "truths", "recall", "95 %"),
         [
-            (size_words(row), row["truths"], row["recall"], interval(row["recall_interval"]))
+            (size_label(row), row["truths"], row["recall"], interval(row["recall_interval"]))
             for row in evaluation.recall_by_size
             if row["truths"]
         ],
@@ -291,7 +292,7 @@ def evaluation_page(data: DataSet, found: Sequence[Detections], evaluation: Eval
         Save it with :meth:`~robotlab.report.page.Report.save`.
     """
     page = Report(f"{name} evaluated on {len(data)} pictures")
-    page.text(f"{name}: {note}. Data: {data.folder.name}, recordings {', '.join(data.recordings)}.")
+    page.text(f"{name}: {note}. Data: {data.folder.name}, recordings {some(data.recordings)}.")
     page.heading("The numbers")
     numbers_table(page, {name: evaluation})
     group_table(page, {name: evaluation}, "per_class", "class")

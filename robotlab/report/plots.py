@@ -55,7 +55,7 @@ def new_figure(
     return figure, axes
 
 
-def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation], class_name: str | None = None) -> Axes:
+def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation]) -> Axes:
     """Precision against recall at IoU .5, one line a detector.
 
     Parameters
@@ -64,8 +64,6 @@ def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation], class
         Where to draw.
     evaluations : mapping of str to Evaluation
         By detector; the threshold with the best F1 is marked.
-    class_name : str, optional
-        One class; all together where not given.
 
     Returns
     -------
@@ -86,7 +84,7 @@ def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation], class
     'all classes'
     """
     for i, (name, evaluation) in enumerate(evaluations.items()):
-        curve = evaluation.curve(class_name)
+        curve = evaluation.curve()
         if curve.truths and len(curve.score):
             ax.plot(
                 curve.recall, curve.precision, LINES[i % 6], color=COLORS[i % 6], label=name, drawstyle="steps-post"
@@ -97,16 +95,14 @@ def plot_precision_recall(ax: Axes, evaluations: Mapping[str, Evaluation], class
     ax.set(
         xlim=(0, 1.02), ylim=(0, 1.04), xlabel="recall: found of all there is", ylabel="precision: true of all found"
     )
-    ax.set_title(class_name or "all classes", fontsize=10)
+    ax.set_title("all classes", fontsize=10)
     if ax.get_legend_handles_labels()[0]:
         ax.legend(frameon=False, fontsize=9)
     return ax
 
 
-def plot_groups(
-    ax: Axes, evaluations: Mapping[str, Evaluation], groups: str = "per_lighting", number: str = "AP50"
-) -> Axes:
-    """One number of each detector, group by group.
+def plot_groups(ax: Axes, evaluations: Mapping[str, Evaluation], groups: str = "per_lighting") -> Axes:
+    """AP50 of each detector, group by group.
 
     Parameters
     ----------
@@ -116,8 +112,6 @@ def plot_groups(
         By detector.
     groups : {"per_lighting", "per_recording", "per_class"}
         What the pictures are grouped by.
-    number : str
-        ``AP50``, ``AP``, ``precision`` or ``recall``.
 
     Returns
     -------
@@ -141,7 +135,7 @@ def plot_groups(
     names = list(dict.fromkeys(group for table in tables.values() for group in table))
     for i, (name, table) in enumerate(tables.items()):
         shift = (i - (len(tables) - 1) / 2) * 0.16
-        places = [(k + shift, table[group][number]) for k, group in enumerate(names) if group in table]
+        places = [(k + shift, table[group]["AP50"]) for k, group in enumerate(names) if group in table]
         places = [(x, y) for x, y in places if y is not None and y >= 0]
         ax.plot(*zip(*places, strict=True), MARKERS[i % 6], color=COLORS[i % 6], label=name) if places else None
         ax.vlines(
@@ -150,7 +144,7 @@ def plot_groups(
     ax.set_xticks(
         range(len(names)), names, rotation=0 if len(names) < 7 else 30, ha="center" if len(names) < 7 else "right"
     )
-    ax.set(xlim=(-0.6, len(names) - 0.4), ylim=(0, 1.04), ylabel=number)
+    ax.set(xlim=(-0.6, len(names) - 0.4), ylim=(0, 1.04), ylabel="AP50")
     ax.legend(frameon=False, fontsize=9, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=len(tables), borderaxespad=0)
     return ax
 

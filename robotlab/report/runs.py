@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from robotlab.errors import some
 from robotlab.face_off import FaceOff, walk_named, walk_sentence
 from robotlab.loop import Run, replay_pair_html
 from robotlab.loop.replay import replay_html
@@ -16,7 +17,7 @@ MOVING = (
     "local rules."
 )
 # What each score of a run is called on a page.
-RUN_WORDS = {
+RUN_LABELS = {
     "time_in_view": "post in view, fraction of time",
     "time_following": "following, fraction of time",
     "bearing_error_rad": "bearing error, rms, rad",
@@ -36,7 +37,7 @@ RUN_WORDS = {
 def _runs_cells(runs: Mapping[str, Run]) -> tuple[list[str], list[tuple]]:
     """Names of the runs, and their scores, one row a score."""
     scores = [run.scores() for run in runs.values()]
-    rows = [(words, *(score[key] for score in scores)) for key, words in RUN_WORDS.items()]
+    rows = [(words, *(score[key] for score in scores)) for key, words in RUN_LABELS.items()]
     # A real drive does not know most of them.
     return list(runs), [row for row in rows if not all(value != value for value in row[1:])]
 
@@ -137,7 +138,7 @@ def face_off_page(outcome: FaceOff) -> Report:
     """
     page = Report(" against ".join(outcome.evaluations))
     page.text(
-        f"Both detectors {outcome.note}. Judged on {len(outcome.data)} pictures: {', '.join(outcome.data.recordings)}."
+        f"Both detectors {outcome.note}. Judged on {len(outcome.data)} pictures: {some(outcome.data.recordings)}."
     )
     page.heading("The same pictures")
     face_off_part(page, outcome)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from robotlab.design_sheet import DesignSheet
-from robotlab.report.page import Report, text_table
+from robotlab.report.page import Report
 from robotlab.report.plots import new_figure, plot_bands
 from robotlab.report.runs import MOVING
 
@@ -18,23 +18,6 @@ def _sheet_cells(sheet: DesignSheet) -> list[tuple]:
         apart = None if gap is None else f"{gap:+.1f} %" if abs(gap) >= 0.05 else "0.0 %"
         rows.append((f"{row.name}, {row.unit}", row.predicted, row.measured, apart))
     return rows
-
-
-def design_sheet_text(sheet: DesignSheet) -> str:
-    """A design sheet for the terminal and for a notebook.
-
-    Parameters
-    ----------
-    sheet : DesignSheet
-        From :func:`robotlab.design_sheet.measure`.
-
-    Returns
-    -------
-    str
-        The table and what follows from it.
-    """
-    table = text_table((sheet.robot.name, "predicted", "measured", "apart"), _sheet_cells(sheet))
-    return "\n".join([table, "", *sheet.sentences()])
 
 
 def design_sheet_part(page: Report, sheet: DesignSheet) -> None:

@@ -12,12 +12,12 @@ from robotlab._lazy import load_lazily
 if TYPE_CHECKING:
     from robotlab.robot.camera import VideoCamera
     from robotlab.robot.camera_delay import delay_from_blinks, measure_delay
+    from robotlab.robot.covered_lens import view_fault
     from robotlab.robot.field_of_view import measure_field_of_view
     from robotlab.robot.live_page import LivePage
     from robotlab.robot.pins import PinLink
     from robotlab.robot.recording import load_run
     from robotlab.robot.rehearsal import EmulatedBoard, RenderedCamera
-    from robotlab.robot.view import view_fault
     from robotlab.robot.wheel_calibration import CalibratedLink, calibrate_wheels
     from robotlab.robot.wheels import open_wheels
 

@@ -1,4 +1,4 @@
-"""A camera that always hands over its newest picture, with its time."""
+"""The real camera: always its newest picture, with the time when it was taken."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from robotlab.checks import number, said
 from robotlab.errors import InputError, PictureError
 from robotlab.image.video import Video, open_video
 from robotlab.loop.perception import FreezeDetector, check_size
-from robotlab.robot.view import view_fault
+from robotlab.robot.covered_lens import view_fault
 
 # The rate is measured over so many intervals (common practice, no source).
 _INTERVALS = 60
@@ -215,7 +215,7 @@ class VideoCamera:
             )
 
     def close(self) -> None:
-        """Let the camera go; a picture that is waited for is not handed over any more."""
+        """Let the camera go; a picture that is waited for is not handed over anymore."""
         with self._lock:
             self._closing = True
             self._end(f"camera {self._source} must be open to be read, it was closed; open it again")
@@ -233,7 +233,7 @@ class VideoCamera:
         return video
 
     def _end(self, words: str) -> None:
-        """Say why no picture comes any more; the first reason stays."""
+        """Say why no picture comes anymore; the first reason stays."""
         self._error, self._newest = self._error or words, None
         self._lock.notify_all()
 
@@ -247,7 +247,9 @@ class VideoCamera:
                 picture = self._video.read()
                 if picture is None:
                     if not self._video.live:
-                        raise PictureError(f"camera {self._source} must go on, the film is over; choose a longer one")
+                        raise PictureError(
+                            f"camera {self._source} must go on, the film is over; begin again, or choose a longer one"
+                        )
                     self._reconnect()
                     continue
                 if not self._video.live:  # at its own speed

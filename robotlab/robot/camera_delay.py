@@ -1,4 +1,4 @@
-"""How old a picture is when it comes: measured from a light that the camera films."""
+"""Measure the camera's latency, from a light that it films."""
 
 from __future__ import annotations
 

@@ -102,7 +102,7 @@ def measure_field_of_view(
     width_m, height_m = (positive("sheet_m", side, "m") for side in sheet_m)
     height, width = picture.shape[:2]
     # White is bright in all channels.
-    white = picture.min(axis=2).astype(float)
+    white = picture.min(axis=2)
     level = _level(white)
     blobs = connected_components(white > level)
     x0, y0, x1, y1 = blobs.boxes[0].astype(int)
@@ -115,7 +115,7 @@ def measure_field_of_view(
             f"the sheet must be {_FEWEST_PX} px and more, it is {x1 - x0} x {y1 - y0}; go nearer, or clear bright things away"
         )
     # Nothing but the sheet, and what is needed of the wall to see its edge.
-    white = white[y0 - 1 : y1 + 1, x0 - 1 : x1 + 1]
+    white = white[y0 - 1 : y1 + 1, x0 - 1 : x1 + 1].astype(float)
     mask = white > level
     rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     left, right = _edges(white, mask, level)

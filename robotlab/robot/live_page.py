@@ -28,7 +28,7 @@ from robotlab.control import Supervisor
 from robotlab.control.safety import steady_s
 from robotlab.errors import InputError, MotionError, install_hint
 from robotlab.image import encode
-from robotlab.loop.watching import Seen, Tell
+from robotlab.loop.viewers import Tell, ViewerFrame
 
 if TYPE_CHECKING:
     from robotlab.robot.page_server import Watcher
@@ -107,7 +107,7 @@ class LivePage:
         self._socket = _listen(address, whole(port, "port"))
         shown = f"[{address}]" if ":" in address else address
         self.url = f"http://{shown}:{self._socket.getsockname()[1]}/{self.token}/"
-        self._newest: Seen | None = None
+        self._newest: ViewerFrame | None = None
         self._times: deque[float] = deque(maxlen=20)
         self._coded: tuple[int, bytes] = (-1, b"")
         self._asked: dict[str, float] = {}
@@ -142,12 +142,12 @@ class LivePage:
         """
         self._tell, self.ended, self._over = tell, "", ""
 
-    def show(self, seen: Seen) -> None:
+    def show(self, seen: ViewerFrame) -> None:
         """Leave the newest picture here: pass this to :func:`robotlab.loop.drive`.
 
         Parameters
         ----------
-        seen : Seen
+        seen : ViewerFrame
             The picture, and what came of it.
         """
         self._newest = seen
@@ -173,7 +173,7 @@ class LivePage:
     def _run(self) -> None:
         try:
             asyncio.run(self._serve())
-        except BaseException as error:  # the robot stands when no sign comes any more
+        except BaseException as error:  # the robot stands when no sign comes anymore
             self.error = error
 
     async def _serve(self) -> None:
@@ -270,13 +270,13 @@ class LivePage:
                     watcher.tell(self._words_on(newest))
                     watcher.tell(self._jpeg(newest))
 
-    def _jpeg(self, seen: Seen) -> bytes:
+    def _jpeg(self, seen: ViewerFrame) -> bytes:
         if self._coded[0] != seen.index:
             step = -(-seen.picture.shape[1] // SHOWN_PX)
             self._coded = seen.index, encode(seen.picture[::step, ::step], "jpg", quality=QUALITY)
         return self._coded[1]
 
-    def _words_on(self, seen: Seen) -> str:
+    def _words_on(self, seen: ViewerFrame) -> str:
         times = list(self._times)
         frame_s = (times[-1] - times[0]) / (len(times) - 1) if len(times) > 1 else None
         target = seen.observation

@@ -190,7 +190,7 @@ def hold(
             while answer := board.readline():
                 try:
                     os.write(sink, answer)
-                except OSError:  # nobody reads any more
+                except OSError:  # nobody reads anymore
                     ended = True
     finally:
         motors.close()

@@ -1,4 +1,4 @@
-"""Before a robot drives: what is looked at, what a person says, and which way the wheels turn.
+"""The preflight: what the program checks, what a person confirms, and which way the wheels turn.
 
 Three rounds, and each begins only when the one before is all in order: what
 the program can see by itself, with nothing turning; what only a person can
@@ -23,7 +23,7 @@ from robotlab.errors import InputError
 from robotlab.loop import Follower, Settings
 from robotlab.loop.limits import check_gains, check_real_limits, stopping_m
 from robotlab.loop.perception import FreezeDetector, check_size, in_camera_px, show
-from robotlab.robot.view import view_fault
+from robotlab.robot.covered_lens import view_fault
 
 # Pictures to look at; so many of them must show the target (common practice, no source).
 _LOOKS, _SEEN = 20, 0.5

@@ -12,7 +12,7 @@ from robotlab.errors import InputError
 from robotlab.files import read_plain, write_whole
 from robotlab.image import encode
 from robotlab.loop import Run, read_log
-from robotlab.loop.watching import Seen
+from robotlab.loop.viewers import ViewerFrame
 
 # So many pictures may wait for the disk; what comes on top is left out, for the loop waits for nobody.
 _WAITING = 8
@@ -81,7 +81,7 @@ class PictureRecorder:
             raise InputError(
                 f"the folder for the pictures must be new, {self._folder} cannot be made ({error.strerror}); choose another name for the log"
             ) from None
-        self._queue: queue.Queue[Seen | None] = queue.Queue(_WAITING)
+        self._queue: queue.Queue[ViewerFrame | None] = queue.Queue(_WAITING)
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._next, self.left_out, self.error = 0, 0, ""
 
@@ -98,12 +98,12 @@ class PictureRecorder:
         if self._thread.is_alive():  # the motors stand; a disk that hangs must not keep the person from knowing
             self.error = self.error or "the disk must take pictures, it hangs; check it"
 
-    def show(self, seen: Seen) -> None:
+    def show(self, seen: ViewerFrame) -> None:
         """Take one: pass this to :func:`robotlab.loop.drive`.
 
         Parameters
         ----------
-        seen : Seen
+        seen : ViewerFrame
             The picture.
         """
         # The one who shows them has been too slow for those between.

@@ -1,4 +1,4 @@
-"""A robot to rehearse with: a motor board over a pseudo-terminal, and a camera that its wheels carry through the rendered greenhouse.
+"""An emulated robot to rehearse with: a motor board over a pseudo-terminal, and a camera in the rendered greenhouse.
 
 The program that drives it cannot tell it from a real one: it opens a port, and
 takes pictures that come when they come.

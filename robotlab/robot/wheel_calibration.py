@@ -1,4 +1,4 @@
-"""How far the wheels really go: a taped meter, driven and measured."""
+"""Calibrate the wheels: drive a taped distance and measure how far they really went."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class WheelCalibration:
 
 
 class CalibratedLink:
-    """A motor link that gives each wheel its own factor, so that the speeds asked for come true.
+    """A motor link that corrects each wheel by its own factor.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The wheels by one word, as commands take them: a serial line, or plain pins."""
+"""Open the motor link that a command names: a serial port, or plain pins."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What would you buy? The design sheet of every camera on every board, and where the choice flips.
+"""What to buy: the design sheet of every camera on every board, and where the best choice changes.
 
 None is recommended: the tables are examples with published numbers, to be
 replaced by those of the parts you look at.  Prices change and are left out.
@@ -15,7 +15,7 @@ from robotlab.checks import number, whole
 from robotlab.design_sheet import Robot, predict_band, predict_safe_speed
 from robotlab.errors import InputError
 from robotlab.loop import Settings
-from robotlab.neural.spec import FEATURES, Layer
+from robotlab.neural.spec import FEATURES
 
 
 @dataclass(frozen=True)
@@ -70,15 +70,13 @@ BOARDS: dict[str, BoardPart] = {"P": BoardPart(1.4, 8.0), "Q": BoardPart(1.8, 8.
 EFFICIENCY = 0.25
 
 
-def network_operations(width_px: int, height_px: int, layers: Sequence[Layer] = FEATURES) -> float:
+def network_operations(width_px: int, height_px: int) -> float:
     """Operations of the network for one picture: two for each multiply-add of its convolutions.
 
     Parameters
     ----------
     width_px, height_px : int
         Of the picture that the network sees.
-    layers : sequence of Layer
-        The network.
 
     Returns
     -------
@@ -92,7 +90,7 @@ def network_operations(width_px: int, height_px: int, layers: Sequence[Layer] = 
     """
     channels, strides, total = {"picture": 3}, {"picture": 1.0}, 0.0
     pixels = whole(width_px, "width_px", 1) * whole(height_px, "height_px", 1)
-    for layer in layers:
+    for layer in FEATURES:
         incoming = layer.inputs[0]
         strides[layer.name] = strides[incoming] * (
             0.5 if layer.kind == "double" else layer.stride if layer.kind == "conv" else 1
@@ -103,7 +101,7 @@ def network_operations(width_px: int, height_px: int, layers: Sequence[Layer] = 
     return total
 
 
-def network_s(board: BoardPart, width_px: int, height_px: int, efficiency: float = EFFICIENCY) -> float:
+def network_s(board: BoardPart, width_px: int, height_px: int) -> float:
     """Time of the network for one picture on one core, estimated.
 
     Parameters
@@ -112,8 +110,6 @@ def network_s(board: BoardPart, width_px: int, height_px: int, efficiency: float
         The core.
     width_px, height_px : int
         Of the picture that the network sees.
-    efficiency : float
-        Share of the core's operations that convolutions reach.
 
     Returns
     -------
@@ -126,8 +122,7 @@ def network_s(board: BoardPart, width_px: int, height_px: int, efficiency: float
     >>> round(1000 * network_s(BOARDS["R"], 160, 120))
     28
     """
-    share = number(efficiency, "efficiency", 0, 1, open_low=True)
-    return network_operations(width_px, height_px) / (board.clock_ghz * 1e9 * board.flops_per_cycle * share)
+    return network_operations(width_px, height_px) / (board.clock_ghz * 1e9 * board.flops_per_cycle * EFFICIENCY)
 
 
 @dataclass(frozen=True)

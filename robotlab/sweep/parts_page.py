@@ -1,4 +1,4 @@
-"""What would you buy? Parts read from a file, and the page that compares them."""
+"""What to buy: parts read from a file, and the page that compares them."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def parts_page(
     cameras: Mapping[str, CameraPart] = CAMERAS,
     boards: Mapping[str, BoardPart] = BOARDS,
 ) -> Report:
-    """The page to what would you buy: every choice, and where the best one flips with the distance kept.
+    """The page on what to buy: every choice, and where the best one changes with the following distance.
 
     Parameters
     ----------

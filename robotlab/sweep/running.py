@@ -1,4 +1,4 @@
-"""Running a plan: parts in any order, each kept on disk as soon as it is done.
+"""Run a plan: parts in any order, each kept on disk as soon as it is done.
 
 A results folder holds ``plan.toml`` and ``versions.json``, ``parts.jsonl``
 (one line a part, appended and flushed to the disk) and, at the end,
@@ -30,6 +30,8 @@ from robotlab.sweep.table import SweepTable
 PARTS, TABLE, PLAN, VERSIONS = "parts.jsonl", "table.csv", "plan.toml", "versions.json"
 # A million runs; all of it is in memory at once.
 LARGEST_PARTS_BYTES = 2**29
+# How a part's line begins, so that no other file is taken for one that was cut off.
+_BEGINS = b'{"part"'
 _PACKAGES = ("numpy", "scipy", "onnxruntime", "pillow")
 
 
@@ -209,7 +211,10 @@ def _restored(file: Any, parts: list[Mapping[str, Any]], folder: Path) -> dict[i
     file.seek(0)
     content = file.read()
     whole = content.rfind(b"\n") + 1
-    if whole < len(content):
+    rest = content[whole:]
+    if not (rest.startswith(_BEGINS) or _BEGINS.startswith(rest)):
+        raise InputError(f"{folder / PARTS} must hold parts of a sweep, its last line is none; move the file away")
+    if rest:
         file.truncate(whole)
     done: dict[int, list[dict[str, Any]]] = {}
     for count, line in enumerate(content[:whole].splitlines(), 1):

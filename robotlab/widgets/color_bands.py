@@ -102,7 +102,7 @@ class ColorBands(SliderPicture):
         mask = self._panel.mask(name, band)
         blobs = connected_components(mask, Shape().min_area_px)
         box = blobs.boxes[0] if len(blobs) else None
-        text = (f"{name}: " if name else "") + mask_words(mask, blobs)
+        text = (f"{name}: " if name else "") + mask_text(mask, blobs)
         if name in self._truths:
             overlap = 0.0 if box is None else iou([box], [self._truths[name]])[0, 0]
             text += f"; IoU with the ground truth {overlap:.2f}: {'found' if overlap >= 0.5 else 'not found'}"
@@ -162,7 +162,7 @@ def band_at(start: Band, hue_from: float, hue_to: float, saturation_from: float,
     )
 
 
-def mask_words(mask: np.ndarray, blobs: Components) -> str:
+def mask_text(mask: np.ndarray, blobs: Components) -> str:
     """How much of a picture a mask holds, and how large its largest blob is.
 
     Parameters
@@ -180,7 +180,7 @@ def mask_words(mask: np.ndarray, blobs: Components) -> str:
     Examples
     --------
     >>> mask = np.ones((3, 5), bool)
-    >>> mask_words(mask, connected_components(mask))
+    >>> mask_text(mask, connected_components(mask))
     '15 pixels in the band, 100.0 % of the picture; largest blob 15 pixels, 5 wide and 3 tall'
     """
     text = f"{mask.sum()} pixels in the band, {100 * mask.mean():.1f} % of the picture; "

@@ -16,7 +16,7 @@ from robotlab.data import draw_boxes
 from robotlab.errors import InputError
 from robotlab.image import check_picture, resize
 from robotlab.robot import VideoCamera
-from robotlab.widgets.color_bands import band_at, band_sliders, mask_words
+from robotlab.widgets.color_bands import band_at, band_sliders, mask_text
 from robotlab.widgets.kit import picture_bytes
 from robotlab.widgets.slider_picture import SliderPicture
 
@@ -123,7 +123,7 @@ class LiveMask(SliderPicture):
             self._take = self._source if callable(self._source) else VideoCamera(self._source, reconnect_s=_PATIENCE_S)
             threading.Thread(target=_let_go, args=(weakref.ref(self), self._take), daemon=True).start()
         if self._take is None:
-            raise InputError("the camera was let go, since no page asked for a picture; press Start")
+            raise InputError("the camera was let go; press Start to go on")
         given = self._take()
         picture = check_picture(given[0] if isinstance(given, tuple) else given, "a picture of the camera")
         height, width = picture.shape[:2]
@@ -138,7 +138,7 @@ class LiveMask(SliderPicture):
         for thick_px, shade in ((3, 0), (1, 255)):  # White within black shows on any ground.
             reach = np.array([-thick_px, -thick_px, thick_px, thick_px])
             boxed = draw_boxes(boxed, blobs.boxes[:1] + reach, [(shade,) * 3] * len(blobs.boxes[:1]), thick_px)
-        return np.hstack([boxed, overlay(self._picture, mask)]), mask_words(mask, blobs)
+        return np.hstack([boxed, overlay(self._picture, mask)]), mask_text(mask, blobs)
 
 
 def _let_go(widget: Callable[[], LiveMask | None], camera: Any) -> None:

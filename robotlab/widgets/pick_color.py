@@ -81,7 +81,8 @@ class PickColor(SliderPicture):
         text = f"{mask.sum()} pixels have this color, {100 * mask.mean():.1f} % of the picture; "
         if len(blobs):
             x0, y0, x1, y1 = blobs.boxes[0]
-            text += f"in {len(blobs)} blobs, the largest {x1 - x0:.0f} wide and {y1 - y0:.0f} tall. "
+            which = "in one blob," if len(blobs) == 1 else f"in {len(blobs)} blobs, the largest"
+            text += f"{which} {x1 - x0:.0f} wide and {y1 - y0:.0f} tall. "
         else:
             text += f"no blob of {_LEAST_PX} pixels. "
         band = self.band

@@ -22,7 +22,7 @@ from robotlab.widgets.slider_picture import Choice, Slider, SliderPicture
 _SIZE_PX = (690, 520)
 _FONT_PT = 12
 # Left, bottom, width, height, px: the pictures get all the width there is.
-_CURVE_PX, _SCORES_PX = (62, 290, 246, 218), (392, 290, 284, 218)
+_CURVE_PX, _SCORES_PX = (62, 290, 246, 204), (392, 290, 284, 204)
 _STRIP_PX = (4, 42, 682, 165)
 _GAP_PX = 8
 # Pictures side by side: more would be too small for far boxes (tried).
@@ -248,7 +248,9 @@ class _Panel:
         ax.set(yscale="log", xlim=reach)
         ax.set_xlabel("score", fontsize=_FONT_PT)
         ax.set_ylabel("detections", fontsize=_FONT_PT)
-        ax.legend(frameon=False, fontsize=_FONT_PT - 1)
+        # Above the lines: within, the line of the threshold would cross it.
+        above = {"loc": "lower right", "bbox_to_anchor": (1, 0.97), "borderaxespad": 0, "ncols": 2}
+        ax.legend(frameon=False, fontsize=_FONT_PT - 1, **above)
         for ax in (self._curve_ax, self._score_ax):
             ax.tick_params(labelsize=_FONT_PT - 1)
             ax.spines[["top", "right"]].set_visible(False)

@@ -180,7 +180,9 @@ class TopClassesFigure:
             name.set_text(f"{self._classifier.classes[place]}  {probabilities[place]:.2f}")
         self._limit.set_xdata([least, least])
         best, confidence = self._classifier.classes[order[0]], float(probabilities[order[0]])
-        unsure = f"no answer: {best} is the most probable, with only {confidence:.2f}"
+        # Rounded up to the threshold it would seem to reach it.
+        below = f"only {confidence:.2f}" if round(confidence, 2) < least else f"a little less than {least:.2f}"
+        unsure = f"no answer: {best} is the most probable, with {below}"
         said = f"{best}: {confidence:.2f}" if confidence >= least else unsure
         rest = ", ".join(f"{self._classifier.classes[place]} {probabilities[place]:.2f}" for place in order[1:])
         return self._figure.draw(), f"{said}. Next: {rest}" if rest else said

@@ -23,7 +23,7 @@ from robotlab.data import open_dataset
 from robotlab.image import resize
 from robotlab.loop import Settings, drive
 from robotlab.neural import NeuralDetector, fit
-from robotlab.neural.sizes import network_input
+from robotlab.neural.network_input import network_input
 
 DATASETS = Path(__file__).resolve().parents[2] / "datasets"
 # What a driving program imports and loads, in a fresh process each time.

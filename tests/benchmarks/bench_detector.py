@@ -25,7 +25,7 @@ from robotlab.neural.engines import NumpyEngine, torch_is_there
 from robotlab.neural.facts import shipped_weights
 from robotlab.neural.graph import head_layers
 from robotlab.neural.learning_curves import nested_parts
-from robotlab.neural.sizes import network_input
+from robotlab.neural.network_input import network_input
 from robotlab.neural.spec import FEATURES, first_weights
 from robotlab.neural.training_loop import BatchMaker
 from robotlab.neural.validation import detect_all, metrics_of

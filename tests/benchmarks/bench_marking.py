@@ -56,8 +56,13 @@ def rows() -> list[dict]:
     notebook = handed_in(LESSON)
     cells = [cell["source"] for cell in notebook["cells"] if cell["cell_type"] == "code"]
     part = {
-        "cells": cells, "lesson": LESSON, "seed": 1, "key": asdict(MarkingKey()), "limits": asdict(Limits()), "closed": True,
-    }  # fmt: skip
+        "cells": cells,
+        "lesson": LESSON,
+        "seed": 1,
+        "key": asdict(MarkingKey()),
+        "limits": asdict(Limits()),
+        "closed": True,
+    }
     timed: Timed = side_by_side(lambda: mark_notebook(part), lambda: with_nbclient(notebook), repeats=5, threads=1)
     note = "nbclient runs all cells in a kernel; marking runs what the functions need, and judges them"
     found = [timed.row("mark one notebook of lesson 02", reference="nbclient", aim=1 / 10, note=note)]

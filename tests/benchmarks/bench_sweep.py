@@ -50,10 +50,20 @@ def cluster_of(workers: int) -> Iterator[str]:
         quiet = {"cwd": folder, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
         children = [
             subprocess.Popen(
-                [*dask, "distributed.cli.dask_scheduler", "--port", "0", "--host", "127.0.0.1", "--no-dashboard",
-                 "--scheduler-file", str(place)], **quiet,
+                [
+                    *dask,
+                    "distributed.cli.dask_scheduler",
+                    "--port",
+                    "0",
+                    "--host",
+                    "127.0.0.1",
+                    "--no-dashboard",
+                    "--scheduler-file",
+                    str(place),
+                ],
+                **quiet,
             )
-        ]  # fmt: skip
+        ]
         try:
             while not place.exists() or not place.read_text().strip():
                 time.sleep(0.05)

@@ -71,10 +71,6 @@ class Lab:
             probe.bind(("127.0.0.1", 0))
             port = probe.getsockname()[1]
         self.url = f"http://127.0.0.1:{port}"
-        settings = private / "settings" / "@jupyterlab" / "apputils-extension"
-        settings.mkdir(parents=True)
-        # Otherwise the first start asks, over the page, whether to fetch news.
-        (settings / "notification.jupyterlab-settings").write_text('{"fetchNews": "false", "checkForUpdates": false}')
         places = {
             name: str(private / name.lower())
             for name in ("JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "IPYTHONDIR", "MPLCONFIGDIR")
@@ -110,7 +106,7 @@ class Lab:
             stdout=self.log,
             stderr=subprocess.STDOUT,
         )
-        until = time.monotonic() + 90
+        until = time.monotonic() + 240
         while not self._answers():
             if self.process.poll() is not None or time.monotonic() > until:
                 self.close()
@@ -198,14 +194,14 @@ class Notebook:
         # Cells that are run before the page has reached the kernel are left out without a word.
         self.until(lambda: "| Idle" in page.locator("#jp-main-statusbar").inner_text(), "the page to reach its kernel")
 
-    def until(self, true, what: str, timeout_s: float = 60):
+    def until(self, true, what: str, timeout_s: float = 60, every_s: float = 0.15):
         """Wait, with the page alive, until a function gives something true."""
         end = time.monotonic() + timeout_s
         while time.monotonic() < end:
             value = true()
             if value:
                 return value
-            self.page.wait_for_timeout(150)
+            self.page.wait_for_timeout(1000 * every_s)
         shot = self.lab.folder.parent / "in_vain.png"
         self.page.screenshot(path=shot)
         raise AssertionError(f"waited {timeout_s:g} s in vain for {what}; the page is in {shot}")
@@ -216,10 +212,41 @@ class Notebook:
         def stands() -> bool:
             shown.scroll_into_view_if_needed()
             before = shown.bounding_box()
-            self.page.wait_for_timeout(400)
+            self.page.wait_for_timeout(800)
             return before is not None and before == shown.bounding_box()
 
         self.until(stands, "the page to stand still")
+
+    def drag(self, shown, start, end) -> None:
+        """Drag with the mouse: on what is shown, places in shares of its box, while the page may still be moving it."""
+        mouse = self.page.mouse
+
+        def at(across, down):
+            box = shown.bounding_box()
+            return box["x"] + across * box["width"], box["y"] + down * box["height"]
+
+        def pressed() -> bool:
+            # Cells above may get their height late, and push it out of the window.
+            shown.scroll_into_view_if_needed()
+            point = at(*start)
+            hit = "(node, [x, y]) => node.contains(document.elementFromPoint(x, y))"
+            mouse.move(*point)
+            if not shown.evaluate(hit, point):
+                return False
+            mouse.down()
+            if at(*start) == point:
+                return True
+            mouse.up()  # It was pressed beside: the page had moved on.
+            return False
+
+        def reached() -> bool:
+            point = at(*end)
+            mouse.move(*point, steps=12)
+            return at(*end) == point
+
+        self.until(pressed, "a place to drag from that stands still")
+        self.until(reached, "a place to drag to that stands still")
+        mouse.up()
 
     def choose(self, menu: str, item: str) -> None:
         self.page.get_by_role("menuitem", name=menu, exact=True).click()
@@ -227,13 +254,18 @@ class Notebook:
         self.page.locator(".lm-Menu-itemLabel").get_by_text(item, exact=True).click()
 
     def type_answer(self, name: str, line: str) -> str:
-        """Type over the last line of a starter, run it and its verify cell, as a learner does; what verify says."""
+        """Put in the last line of a starter, run it and its verify cell, as a learner does; what verify says.
+
+        All but the line's last character comes at once, as from the clipboard: JupyterLab computes
+        for 20 ms after each key.  Lessons 03 and 05 type every key.
+        """
         starter = self.page.locator(".jp-CodeCell", has_text=f"def {name}(")
         starter.scroll_into_view_if_needed()
         starter.locator(".cm-content").click()
         self.page.keyboard.press("Control+End")
         self.page.keyboard.press("Shift+Home")
-        self.page.keyboard.type(line)
+        self.page.keyboard.insert_text(line[:-1])
+        self.page.keyboard.type(line[-1])
         self.page.keyboard.press("Shift+Enter")
         said = self.page.locator(".jp-CodeCell", has_text=f"verify({name})").locator(".jp-OutputArea-output")
         before = said.inner_text()
@@ -271,10 +303,11 @@ class Notebook:
             )
         return found
 
-    def run_all(self, timeout_s: float = 240) -> None:
+    def run_all(self, timeout_s: float = 600) -> None:
         """Run > Run All Cells, then wait until the kernel has nothing left to do; a lesson shows what its worked notebook does."""
         self.choose("Run", "Run All Cells")
-        self.until(self._all_ran, "all cells to run", timeout_s)
+        # Each question takes time from the kernel, which runs for a minute.
+        self.until(self._all_ran, "all cells to run", timeout_s, every_s=0.5)
         assert self.too_wide() == []
         worked = WORKED / self.path.name
         if worked.exists():

@@ -61,6 +61,51 @@ def test_reports_run_no_foreign_script(hostile, page, tmp_path):
     assert dialogs == []
 
 
+def test_pages_of_the_other_commands_run_no_foreign_script(hostile, page, tmp_path):
+    """Check-up, plans to print, choices of parts, sweeps and marks: names of theirs stand in files, options and file names."""
+    name = json.dumps(HOSTILE)  # TOML has the same escapes
+    (tmp_path / "parts.toml").write_text(
+        f"[cameras.{name}]\nhfov_deg = 70\nframe_hz = 30\n[boards.{name}]\nclock_ghz = 2\nflops_per_cycle = 8\n"
+    )
+    (tmp_path / "plan.toml").write_text(
+        f"name = {name}\nduration_s = 1\n[vary]\nturn_gain = [1.0, 2.0]\ndetector = [{name}, 'b']\n"
+        f"[detectors.{name}]\nmiss_rate = 0.1\n[detectors.b]\nmiss_rate = 0.2\n[cost]\nlabel = {name}\nturn_gain = [1, 2]\n"
+    )
+    cell = {"cell_type": "code", "source": f"raise ValueError({HOSTILE!r})", "metadata": {}, "outputs": []}
+    words = {"cell_type": "markdown", "source": HOSTILE, "metadata": {"tags": ["answer"]}}
+    about = {"metadata": {"robotlab": {"source": f"02_{HOSTILE} 0"}}, "nbformat": 4, "cells": [cell, words]}
+    for who in ("<script>window.hit = 1<\u2215script>", "<img src=x onerror='window.hit = 1'>"):
+        (tmp_path / "class" / who).mkdir(parents=True)
+        (tmp_path / "class" / who / "02_'><svg onload=window.hit=1>.ipynb").write_text(json.dumps(about))
+    data, quiet = str(hostile / "set"), "--quiet"
+    out = {kind: tmp_path / f"{kind}.html" for kind in ("checkup", "plan", "parts")}
+    assert main(["checkup", data, "--html", str(out["checkup"]), "--quick", quiet]) in (0, 1)
+    plan = [
+        "plan",
+        data,
+        "--object-height=0.3",
+        f"--target={HOSTILE}",
+        f"--lightings={HOSTILE}",
+        "-o",
+        str(out["plan"]),
+    ]
+    assert main(plan) == 0
+    assert main(["parts", "--parts", str(tmp_path / "parts.toml"), "-o", str(out["parts"])]) == 0
+    assert main(["sweep", str(tmp_path / "plan.toml"), "-o", str(tmp_path / "swept"), "--jobs=1", quiet]) == 0
+    marks = ["mark", str(tmp_path / "class"), "-o", str(tmp_path / "marks"), "--jobs=1", "--trusted", quiet]
+    assert main(marks) in (0, 1)
+    pages = [*out.values(), tmp_path / "swept" / "report.html", *(tmp_path / "marks").rglob("*.html")]
+    assert len(pages) >= 7
+    dialogs = []
+    page.on("dialog", lambda dialog: (dialogs.append(dialog.message), dialog.dismiss()))
+    for path in pages:
+        page.goto(path.as_uri())
+        assert "window.hit = 1" in page.locator("body").inner_text(), path  # it is there, as text
+        assert page.evaluate("window.hit") is None, path
+        assert page.locator("img[src=x], [onload], [onerror]").count() == 0, path
+    assert dialogs == []
+
+
 def hostile_log(path):
     """The log of a short walk; each text in it, where one may be anything, tries to run a script."""
     simulate(GroundTruthDetector(), WALKS["weave"], duration_s=1, pictures=True, log=path)

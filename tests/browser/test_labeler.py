@@ -131,7 +131,9 @@ def test_draw_move_resize_and_keys(labeler, tmp_path):
     page = one.page
     shown = int(one.stage.get_attribute("data-shown"))
     one.drag((100, 50), (160, 120))
-    one.said("Saved.")
+    one.all_saved()
+    # It is said once.
+    assert one.saved.inner_text().lower().count("saved") == 1, one.saved.inner_text()
     near(one.boxes(shown).boxes, [[100, 50, 160, 120]])
     # By its inside, then by its lower right corner.
     one.drag((130, 90), (150, 100))
@@ -228,7 +230,9 @@ def test_suggestions_by_color_and_a_click(labeler):
     page.keyboard.press("Enter")
     one.notebook.until(lambda: len(one.boxes(second)) == 1, "the suggestion accepted")
     near(one.boxes(second).boxes, [frame(second - 1)[1]], 1)
-    one.notebook.until(lambda: "spread over all recordings" in one.line.inner_text(), "the reason for this picture")
+    one.notebook.until(
+        lambda: "spread over the whole recording" in one.line.inner_text(), "the reason for this picture"
+    )
 
 
 def test_touch_at_device_pixel_ratio_2(labeler, browser, notebook_on):
@@ -249,7 +253,7 @@ def test_touch_at_device_pixel_ratio_2(labeler, browser, notebook_on):
         for step in range(1, 6):
             touch("touchMove", (60 + 12 * step, 60 + 16 * step))
         touch("touchEnd")
-        one.said("Saved.")
+        one.all_saved()
         near(one.boxes(shown).boxes, [[60, 60, 120, 140]], 2)
         # Two fingers apart: nearer; no box is drawn by that.
         touch("touchStart", (100, 100), (140, 100))
@@ -272,7 +276,7 @@ def test_a_killed_kernel_and_a_closed_tab_lose_nothing(labeler):
     one = labeler()
     page, shown = one.page, int(one.stage.get_attribute("data-shown"))
     one.drag((20, 20), (60, 80))
-    one.said("Saved.")
+    one.all_saved()
     # The kernel's process stops in the midst of the work; what is drawn then waits in the browser.
     pid = int((one.notebook.path.parent / "pid").read_text())
     os.kill(pid, signal.SIGSTOP)
@@ -294,6 +298,25 @@ def test_a_killed_kernel_and_a_closed_tab_lose_nothing(labeler):
     Page(one.notebook, one.folder).all_saved()
 
 
+def test_a_page_opened_anew_goes_on_where_the_last_one_was(labeler):
+    one = labeler(count=5, labeled=1)
+    one.shows("pictures/01.png")
+    one.stage.press("Enter")
+    one.shows("pictures/02.png")
+    # There is room for two lines, so that the buttons below stay under the pointer from picture to picture.
+    size = float(one.line.evaluate("line => parseFloat(getComputedStyle(line).lineHeight)"))
+    assert one.line.bounding_box()["height"] >= 2 * size - 1
+    one.drag((20, 20), (60, 80))
+    one.all_saved()
+    one.page.reload()
+    # Nobody runs the cell again.
+    again = Page(one.notebook, one.folder)
+    again.shows("pictures/02.png, 3 of 5, to be labeled: 1 box")
+    again.stage.press("Enter")
+    again.shows("pictures/03.png")
+    again.all_saved()
+
+
 def test_full_disk_and_second_window(labeler):
     one = labeler()
     page, shown = one.page, int(one.stage.get_attribute("data-shown"))
@@ -309,7 +332,7 @@ def test_full_disk_and_second_window(labeler):
     before = one.folder.joinpath("annotations.json").read_bytes()
     one.drag((20, 20), (60, 80))
     one.said("not saved", "the refusal of a full disk")
-    assert "waits to be saved" in one.saved.inner_text()
+    assert "it is tried again. 1 picture waits to be saved." in one.saved.inner_text()
     assert one.folder.joinpath("annotations.json").read_bytes() == before
     run("room")
     one.notebook.until(lambda: len(one.boxes(shown)) == 1, "saved once there is room")
@@ -362,7 +385,7 @@ def test_changes_made_before_the_answer_to_an_undo_are_kept(labeler):
     page.mouse.down()
     page.mouse.move(*one.at(50, 60), steps=4)
     hold.unlink()
-    one.said("Done, and saved.")
+    one.said("Done. All saved.")
     page.mouse.move(*one.at(60, 70), steps=4)
     page.mouse.up()
     one.all_saved()
@@ -427,7 +450,8 @@ def test_a_box_drawn_before_there_is_a_class_waits_for_its_name(labeler):
     one.said("What is in this box?")
     page.keyboard.type("watering can")
     page.keyboard.press("Enter")
-    one.said("Saved.")
+    one.notebook.until(lambda: len(one.drawn()) == 1, "the box, with its class")
+    one.all_saved()
     near(one.boxes(shown).boxes, [[290, 60, 318, 120]])
     assert open_dataset(one.folder).classes == ("watering can",)
     words, stage = one.stage.locator("text").bounding_box(), one.stage.bounding_box()

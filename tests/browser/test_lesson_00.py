@@ -58,11 +58,7 @@ def test_lesson_00_in_the_browser(lab, open_notebook, tmp_path):
     assert image.get_attribute("src") != source
     at_3_m = image.screenshot()
     notebook.bring(distance)
-    box = distance.bounding_box()
-    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-    page.mouse.down()
-    page.mouse.move(box["x"] - 20, box["y"] + box["height"] / 2, steps=10)
-    page.mouse.up()
+    notebook.drag(distance, (0.5, 0.5), (-0.2, 0.5))
     notebook.until(lambda: text.inner_text().startswith("0.4 m away"), "the left end")
     notebook.until(lambda: image.screenshot() != at_3_m, "the near post")
 

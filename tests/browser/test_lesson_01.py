@@ -44,11 +44,7 @@ def test_lesson_01_in_the_browser(lab, open_notebook, tmp_path):
     # The mouse: the slider "how many times smaller" to its left end, where nothing is resized and all agree.
     smaller = widget.get_by_label("how many times smaller")
     notebook.bring(smaller)
-    box = smaller.bounding_box()
-    page.mouse.move(box["x"] + 0.47 * box["width"], box["y"] + box["height"] / 2)
-    page.mouse.down()
-    page.mouse.move(box["x"] - 20, box["y"] + box["height"] / 2, steps=10)
-    page.mouse.up()
+    notebook.drag(smaller, (0.47, 0.5), (-0.2, 0.5))
     same = says("6.0 m away, 640 × 480 pixels, the post 6.2 pixels wide")
     assert len(set(same.values())) == 1
     page.screenshot(path=tmp_path / "at_1280.png")

@@ -10,19 +10,19 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "03_follow_a_color.ipynb"
 
-ANSWER = """def in_band(hue, low, high):
-return (hue >= low) & (hue <= high) if low <= high else (hue >= low) | (hue <= high)"""
 SLIP = """def in_band(hue, low, high):
 return (hue >= low) & (hue <= high)"""
+# At the end of the last line.
+MENDED = " if low <= high else (hue >= low) | (hue <= high)"
 
 
-def type_into(notebook, cell, text):
-    """Empty a cell, type into it as a person does, and run it."""
+def type_into(notebook, cell, text, *at):
+    """Click into a cell, press some keys, type as a person does, and run it."""
     page = notebook.page
     cell.scroll_into_view_if_needed()
     cell.locator(".cm-content").click()
-    page.keyboard.press("Control+a")
-    page.keyboard.press("Delete")
+    for key in at:
+        page.keyboard.press(key)
     # The editor indents by itself after a colon.
     page.keyboard.type(text)
     page.keyboard.press("Control+Enter")
@@ -78,8 +78,11 @@ def test_lesson_03_in_the_browser(lab, open_notebook, tmp_path):
     starter.scroll_into_view_if_needed()
     # Cells that are not in view are not on the page; "not started" comes with the scrolling.
     notebook.until(lambda: "not started" in check.inner_text(), "the task, not started")
-    for typed, expected in ((SLIP, "no way through red"), (ANSWER, "in_band: passed")):
-        type_into(notebook, starter, typed)
+    for typed, at, expected in (
+        (SLIP, ("Control+a", "Delete"), "no way through red"),
+        (MENDED, ("Control+End",), "in_band: passed"),
+    ):
+        type_into(notebook, starter, typed, *at)
         check.scroll_into_view_if_needed()
         check.locator(".cm-content").click()
         page.keyboard.press("Control+Enter")

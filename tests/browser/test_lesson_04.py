@@ -67,19 +67,13 @@ def test_lesson_04_in_the_browser(lab, open_notebook, tmp_path):
 
     # The bucket fills columns 52 to 94 of 320 and rows 117 to 157: first a click, then the square is dragged onto it.
     left, top, width, height = TopClassesFigure(np.zeros((240, 320, 3), np.uint8), FourClasses, 4).panel
-    box = image.bounding_box()
 
     def at(column, row):
-        return box["x"] + box["width"] * (left + width * column / 320), box["y"] + box["height"] * (
-            top + height * row / 240
-        )
+        return left + width * column / 320, top + height * row / 240
 
-    page.mouse.click(*at(250, 60))
+    notebook.drag(image, at(250, 60), at(250, 60))
     notebook.until(lambda: abs(int(across.input_value()) - 250) <= 2, "the square where the click was")
-    page.mouse.move(*at(250, 60))
-    page.mouse.down()
-    page.mouse.move(*at(73, 135), steps=10)
-    page.mouse.up()
+    notebook.drag(image, at(250, 60), at(73, 135))
     down = picture.get_by_label("from the top")
     assert abs(int(across.input_value()) - 73) <= 2 and abs(int(down.input_value()) - 135) <= 2
     side = picture.get_by_label("side", exact=True)

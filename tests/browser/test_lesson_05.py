@@ -12,22 +12,20 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 LESSON = Path(robotlab.__file__).resolve().parents[1] / "lessons" / "05_boxes.ipynb"
 
 # As typed: the editor indents by itself after a colon.
-ANSWER = """def iou(a, b):
-w, h = max(0, min(a[2], b[2]) - max(a[0], b[0])), max(0, min(a[3], b[3]) - max(a[1], b[1]))
-u = (a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1]) - w * h
-return w * h / u if u > 0 else 0.0"""
 SLIP = """def iou(a, b):
 w, h = max(0, min(a[2], b[2]) - max(a[0], b[0])), max(0, min(a[3], b[3]) - max(a[1], b[1]))
 u = (a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1])
 return w * h / u if u > 0 else 0.0"""
+# At the end of the last line but one.
+MENDED = " - w * h"
 
 
-def type_into(page, cell, text):
-    """Empty a cell, type into it as a person does, and run it."""
+def type_into(page, cell, text, *at):
+    """Click into a cell, press some keys, type as a person does, and run it."""
     cell.scroll_into_view_if_needed()
     cell.locator(".cm-content").click()
-    page.keyboard.press("Control+a")
-    page.keyboard.press("Delete")
+    for key in at:
+        page.keyboard.press(key)
     page.keyboard.type(text)
     page.keyboard.press("Control+Enter")
 
@@ -50,18 +48,11 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: text.inner_text().endswith("IoU 25 / 175 = 0.143"), "1/7")
 
     def at(x, y):
-        """A place on the sheet of 40 × 24 px, which has a rim of half a px, on the page."""
-        box = sheet.bounding_box()
-        return box["x"] + (x + 0.5) * box["width"] / 41, box["y"] + (y + 0.5) * box["height"] / 25
-
-    def drag(start, end):
-        page.mouse.move(*at(*start))
-        page.mouse.down()
-        page.mouse.move(*at(*end), steps=12)
-        page.mouse.up()
+        """A place on the sheet of 40 × 24 px, which has a rim of half a px, in shares of it."""
+        return (x + 0.5) / 41, (y + 0.5) / 25
 
     # B by its inside, 5 px back and up: both in one place.
-    drag((23, 18), (18, 13))
+    notebook.drag(sheet, at(23, 18), at(18, 13))
     notebook.until(lambda: text.inner_text().endswith("IoU 100 / 100 = 1.000"), "both in one place")
     # Keys: B has the focus since the drag. Three to the right: 7 / 13; one more: 6 / 14, below a half.
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
@@ -72,7 +63,7 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: text.inner_text().endswith("IoU 60 / 140 = 0.429"), "6 / 14")
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
     # B by its lower right corner, to 5 × 5, inside of A; then one wider with Shift.
-    drag((24, 16), (19, 11))
+    notebook.drag(sheet, at(24, 16), at(19, 11))
     notebook.until(
         lambda: "B 5 × 5 = 25 px²" in text.inner_text() and text.inner_text().endswith("IoU 25 / 100 = 0.250"), "inside"
     )
@@ -94,8 +85,11 @@ def test_lesson_05_in_the_browser(lab, open_notebook, tmp_path):
     starter.scroll_into_view_if_needed()
     # Cells that are not in view are not on the page; "not started" comes with the scrolling.
     notebook.until(lambda: "not started" in check.inner_text(), "the task, not started")
-    for typed, expected in ((SLIP, "sum for union"), (ANSWER, "iou: passed")):
-        type_into(page, starter, typed)
+    for typed, at, expected in (
+        (SLIP, ("Control+a", "Delete"), "sum for union"),
+        (MENDED, ("Control+End", "ArrowUp", "End"), "iou: passed"),
+    ):
+        type_into(page, starter, typed, *at)
         check.scroll_into_view_if_needed()
         check.locator(".cm-content").click()
         page.keyboard.press("Control+Enter")

@@ -49,11 +49,7 @@ def test_lesson_08_in_the_browser(lab, open_notebook, tmp_path):
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == cell
     assert image.get_attribute("src") != source
     # The mouse: drag the threshold past all scores.
-    box = score.bounding_box()
-    page.mouse.move(box["x"] + box["width"] * 0.03, box["y"] + box["height"] / 2)
-    page.mouse.down()
-    page.mouse.move(box["x"] + box["width"] + 30, box["y"] + box["height"] / 2, steps=10)
-    page.mouse.up()
+    notebook.drag(score, (0.03, 0.5), (1.2, 0.5))
     notebook.until(
         lambda: text.inner_text().startswith("confidence threshold 1.00") and counts()[0] == 0, "nothing left"
     )

@@ -47,11 +47,7 @@ def test_lesson_10_in_the_browser(lab, open_notebook, tmp_path):
     # The mouse: the gain to the right end of its slider, past the limit.
     gain = widget.get_by_label("gain", exact=True)
     gain.scroll_into_view_if_needed()
-    box = gain.bounding_box()
-    page.mouse.move(box["x"] + 0.16 * box["width"], box["y"] + box["height"] / 2)
-    page.mouse.down()
-    page.mouse.move(box["x"] + box["width"] + 20, box["y"] + box["height"] / 2, steps=12)
-    page.mouse.up()
+    notebook.drag(gain, (0.16, 0.5), (1.2, 0.5))
     says(
         r"^Gain 12\.0 1/s, .* 120 % of the ultimate gain, 10\.00 1/s\. It is unstable: the post leaves the picture after \d\.\d s\."
     )

@@ -54,11 +54,7 @@ def test_lesson_11_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: image.get_attribute("src") != seen, "a new picture")
 
     # The mouse: the delay to its left end.
-    delay = widget.get_by_label("reaction time").bounding_box()
-    page.mouse.move(delay["x"] + delay["width"] * 0.35, delay["y"] + delay["height"] / 2)
-    page.mouse.down()
-    page.mouse.move(delay["x"] - 20, delay["y"] + delay["height"] / 2, steps=12)
-    page.mouse.up()
+    notebook.drag(widget.get_by_label("reaction time"), (0.35, 0.5), (-0.2, 0.5))
     notebook.until(
         lambda: text.inner_text().startswith("Stands after 0.675 m and 1.35 s: 0.000 m in the reaction time"),
         "no delay",

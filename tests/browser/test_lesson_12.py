@@ -21,7 +21,7 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     notebook.until(lambda: still.evaluate("image => image.complete && image.naturalWidth > 100"), "the still to load")
     assert len(still.get_attribute("alt")) > 40
 
-    notebook.run_all(timeout_s=400)
+    notebook.run_all(timeout_s=900)
     assert notebook.troubles() == []
 
     # Two replays in step; lists choose what is shown.
@@ -32,7 +32,7 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     slider = inside.locator("input[type=range]").first
     slider.wait_for()
     assert text.inner_text().startswith("weave:dusk. color: on the post")
-    assert "neural" in frame.get_attribute("title")
+    assert "trained" in frame.get_attribute("title")
     before, first = slider.input_value(), frame.screenshot()
     inside.get_by_role("button", name="Play").click()
     notebook.until(lambda: slider.input_value() != before, "the replay to play")
@@ -46,7 +46,7 @@ def test_lesson_12_in_the_browser(lab, open_notebook, tmp_path):
     cell = page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index")
     page.keyboard.press("ArrowDown")
     notebook.until(
-        lambda: " mine: on the post" in text.inner_text() and "neural" not in text.inner_text(),
+        lambda: " mine: on the post" in text.inner_text() and "trained" not in text.inner_text(),
         "the learner's own detector",
         120,
     )

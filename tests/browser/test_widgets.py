@@ -52,11 +52,7 @@ def test_slider_picture_and_replay(kit):
     assert page.locator(".jp-Cell.jp-mod-active").get_attribute("data-windowed-list-index") == active
 
     # The mouse: drag the second slider from its middle to its right end.
-    box = picture.get_by_label("width").bounding_box()
-    page.mouse.move(box["x"] + box["width"] / 3, box["y"] + box["height"] / 2)
-    page.mouse.down()
-    page.mouse.move(box["x"] + box["width"] + 30, box["y"] + box["height"] / 2, steps=12)
-    page.mouse.up()
+    kit.drag(picture.get_by_label("width"), (1 / 3, 0.5), (1.2, 0.5))
     kit.until(lambda: text.inner_text() == "level 95, 80 px wide", "the right end")
     kit.until(lambda: image.bounding_box()["width"] == 240, "a picture twice as wide")
 

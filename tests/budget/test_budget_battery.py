@@ -20,7 +20,7 @@ def test_numbers_of_the_trade():
     volts = [PACK.cells * one for one in (PACK.full_v, PACK.nominal_v, PACK.empty_v)]
     assert volts == pytest.approx([12.6, 11.1, 9.0])
     # I = C Ah: 5 Ah at 25 C are 125 A.
-    assert Pack(cells=1, capacity_ah=5, discharge_c=25).most_a == pytest.approx(125)
+    assert Pack(cells=1, capacity_ah=5, discharge_c=25).max_current_a == pytest.approx(125)
     # 2.2 Ah at 2 A to 80 % are 52.8 min (recomputed by hand).
     assert float(running_time_min(PACK, 2 * 11.1)) == pytest.approx(52.8)
 

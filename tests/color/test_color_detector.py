@@ -160,7 +160,7 @@ def test_white_balance_saves_a_band_from_a_mild_lighting():
     assert balanced.detect(picture).boxes.tolist() == [[10, 20, 20, 60]]
 
 
-def test_lab_tracker():
+def test_lab_detector():
     picture = scene((10, 20, 20, 60, ORANGE), noise=6)
     detector = ColorDetector.learn(picture, [[10, 20, 20, 60]], "post", kind="lab", close_px=1)
     assert isinstance(detector.band_of("post"), LabBand)
@@ -308,7 +308,7 @@ DETECTORS = [
 
 
 @pytest.mark.parametrize("detector", DETECTORS, ids=range(len(DETECTORS)))
-def test_file_gives_the_same_tracker(detector, tmp_path):
+def test_file_gives_the_same_detector(detector, tmp_path):
     path = detector.save(tmp_path / "sub" / "detector.json")
     again = ColorDetector.load(path)
     assert again == detector and again.classes == detector.classes
@@ -322,7 +322,7 @@ def test_file_gives_the_same_tracker(detector, tmp_path):
     assert path.stat().st_size < 2000
 
 
-def test_different_trackers_are_not_equal():
+def test_different_detectors_are_not_equal():
     for place, one in enumerate(DETECTORS):
         assert [one == other for other in DETECTORS] == [place == other for other in range(len(DETECTORS))]
 

@@ -329,12 +329,20 @@ def _lefts(link):
     return [left for _, left, _ in link.sent]
 
 
+def until(happened, *, meanwhile=lambda: None, patience_s=20.0):
+    """Wait until something has happened, which an idle computer needs a fraction of a second for."""
+    end = time.monotonic() + patience_s
+    while not happened():
+        assert time.monotonic() < end, "it did not happen"
+        meanwhile()
+        time.sleep(0.002)
+
+
 class TestRampThread:
     def test_ramps_up_and_down_within_the_limit(self):
         link = Recorder()
         with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, rate_hz=200) as thread:
-            thread.command(0.2, 0.0)
-            time.sleep(0.3)
+            until(lambda: 0.2 in _lefts(link), meanwhile=lambda: thread.command(0.2, 0.0))
             jitter = thread.jitter()
         speeds = _lefts(link)
         assert max(speeds) == pytest.approx(0.2)
@@ -347,8 +355,7 @@ class TestRampThread:
     def test_jerk_is_limited_in_the_thread(self):
         link = Recorder()
         with RampThread(link, DifferentialDrive(), max_accel_mps2=2.0, max_jerk_mps3=10.0, rate_hz=100) as thread:
-            thread.command(0.3, 0.0)
-            time.sleep(0.5)
+            until(lambda: max(_lefts(link), default=0) > 0.2, meanwhile=lambda: thread.command(0.3, 0.0))
         # The last step finds the trolley at rest: HALT.
         assert thread.jitter().steps == len(link.sent)
         speeds = np.array(_lefts(link))
@@ -392,7 +399,7 @@ class TestRampThread:
 
         link = Quits()
         with RampThread(link, DifferentialDrive(), max_accel_mps2=1.0, rate_hz=100) as thread:
-            time.sleep(0.1)
+            until(lambda: thread.error)
             assert isinstance(thread.error, SystemExit)
         assert link.stops == 1
 
@@ -410,17 +417,17 @@ class TestRampThread:
     def test_silence_means_stop(self):
         link = Recorder()
         with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, command_hold_s=0.1) as thread:
-            thread.command(0.2, 0.0)
-            time.sleep(0.6)
-            speeds = _lefts(link)
-        assert max(speeds) > 0.1 and speeds[-1] == 0.0
+            until(lambda: max(_lefts(link), default=0) > 0.1, meanwhile=lambda: thread.command(0.2, 0.0))
+            until(lambda: _lefts(link)[-1] == 0.0)
+            time.sleep(0.1)
+            assert _lefts(link)[-1] == 0.0
 
     def test_watchdog_ends_it(self):
         link = Recorder()
         limits_s = {"camera": 0.1, "link": 1.0}
         with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200, limits_s=limits_s) as thread:
             thread.command(0.2, 0.0)
-            time.sleep(0.5)
+            until(lambda: thread.error)
             with pytest.raises(MotionError, match="camera must answer every 0.1 s"):
                 thread.command(0.2, 0.0)
         assert link.stops == 1 and _lefts(link)[-1] == 0.0
@@ -430,7 +437,7 @@ class TestRampThread:
         link.fail_after = 5
         with RampThread(link, DifferentialDrive(), max_accel_mps2=5.0, rate_hz=200) as thread:
             thread.command(0.2, 0.0)
-            time.sleep(0.3)
+            until(lambda: thread.error)
             assert isinstance(thread.error, LinkError)
         assert link.stops == 1
 
@@ -459,8 +466,7 @@ class TestRampThread:
                 clock=lambda: None if broken else time.monotonic(),
             ) as thread,
         ):
-            thread.command(0.5, 0.0)
-            time.sleep(0.5)
+            until(lambda: max(_lefts(link), default=0) > 0.2, meanwhile=lambda: thread.command(0.5, 0.0))
             broken.append(1)
             raise RuntimeError("mine")
         assert link.stops == 1 and _lefts(link)[-1] == 0.0

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from multiprocessing import get_context
+from multiprocessing import get_all_start_methods, get_context
 from pathlib import Path
 from queue import Empty
 from tempfile import TemporaryDirectory
@@ -23,6 +23,10 @@ from robotlab.course.builder import learner_notebook
 SOURCES = Path(robotlab.__file__).resolve().parents[1] / "instructor" / "source"
 # Seconds; the longest cell that needs no other trains a head.
 LIMIT_S = 120
+# Each cell gets a process with nothing in its namespace; where the system forks, what all of them import is imported once.
+CONTEXT = get_context("forkserver" if "forkserver" in get_all_start_methods() else "spawn")
+if CONTEXT.get_start_method() == "forkserver":
+    CONTEXT.set_forkserver_preload(["__main__", "each_cell_alone", "IPython.core.interactiveshell", "numpy"])
 
 
 def cells_of(number: str, folder: Path) -> tuple[Path, list[str]]:
@@ -36,9 +40,8 @@ def cells_of(number: str, folder: Path) -> tuple[Path, list[str]]:
 
 def alone(path: Path, cell: str) -> str:
     """What a cell says on a fresh kernel: nothing when it works, else one line, or the name of an error with more."""
-    context = get_context("spawn")
-    said = context.Queue()
-    process = context.Process(target=_run, args=(str(path), cell, said))
+    said = CONTEXT.Queue()
+    process = CONTEXT.Process(target=_run, args=(str(path), cell, said))
     process.start()
     try:
         return said.get(timeout=LIMIT_S)

@@ -310,6 +310,9 @@ def test_a_folded_cell_is_closed_in_both_notebooks_and_its_picture_stays(tmp_pat
     source.write_text('# %% [markdown]\n# # A lesson\n\n# %% [markdown] tags=["folded"]\n# text\n')
     with pytest.raises(LessonError, match="only a code cell can be folded"):
         read_source(source)
+    source.write_text(f'# %% [markdown]\n# # A lesson\n\n# %% tags=["folded"]\nguess("{60 * "a"}", "b")\n')
+    with pytest.raises(LessonError, match="at most 70 characters, got 74"):
+        read_source(source)
 
 
 def test_a_still_stands_in_the_place_of_the_picture_until_that_is_run(tmp_path):

@@ -89,7 +89,13 @@ def test_where_something_can_move_or_burn_the_cautions_are_whole():
 @pytest.mark.parametrize("lesson", sorted(GUIDE))
 def test_the_guide_has_all_parts_of_a_lesson(lesson):
     text = GUIDE[lesson]
-    for words in ("**Aim.**", "| minutes | part | watch for |", "**Questions that work**", "isconceptions**", "**If there is no time**"):  # fmt: skip
+    for words in (
+        "**Aim.**",
+        "| minutes | part | watch for |",
+        "**Questions that work**",
+        "isconceptions**",
+        "**If there is no time**",
+    ):
         assert words in text or words.replace("isc", "Misc") in text, words
     # Rows follow one another, a second sitting begins anew.
     last = 0

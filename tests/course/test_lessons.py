@@ -70,7 +70,7 @@ def nbval(path):
 def test_notebooks_run_and_print_what_they_show(name, chromium_path, tmp_path):
     """The browser test runs the learner's notebook and compares each word with the worked one; without a browser we do.
 
-    ROBOTLAB_NBVAL="00 05" runs the worked ones of these lessons with nbval as well, strictly; "all" all.
+    ROBOTLAB_NBVAL="05 10" runs the worked ones of these lessons with nbval as well, strictly; "all" all.
     """
     browser_test = ROOT / "tests" / "browser" / f"test_lesson_{name[:2]}.py"
     text = browser_test.read_text(encoding="utf-8")

@@ -1,5 +1,6 @@
 """``robotlab open`` starts a JupyterLab that serves lesson 00, in places where that is not easy too."""
 
+import json
 import os
 import re
 import shutil
@@ -94,3 +95,18 @@ def test_open_refuses_a_folder_where_no_work_can_be_saved(course, capsys, monkey
         shutil.rmtree(place)
     error = capsys.readouterr().err
     assert "lessons cannot be written" in error and "copy the folder" in error and error.count("\n") == 1
+
+
+def test_jupyterlab_knows_the_settings_that_the_course_changes():
+    from jupyterlab.commands import get_app_dir
+
+    course = Path(robotlab.__file__).parent / "course" / "jupyter" / "labconfig" / "default_setting_overrides.json"
+    changed = json.loads(course.read_text())
+    for name, values in changed.items():
+        plugin, _, part = name.partition(":")
+        known = json.loads((Path(get_app_dir()) / "schemas" / plugin / f"{part}.json").read_text())["properties"]
+        assert set(values) <= set(known), name
+    # A browser that dies takes no more than this with it: typed answers, and what a reopened page shows.
+    assert changed["@jupyterlab/docmanager-extension:plugin"]["autosaveInterval"] <= 20
+    # Ctrl+S while a slow computer still saves by itself is no change by somebody else.
+    assert changed["@jupyterlab/docmanager-extension:plugin"]["lastModifiedCheckMargin"] >= 3000

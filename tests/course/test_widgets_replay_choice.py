@@ -59,7 +59,7 @@ def test_what_is_chosen_is_shown_and_driven_once(show):
     assert show.page.count("<canvas") == 1 and show.text.count("sharp") == 1
 
 
-def test_a_tracker_that_raises_leaves_the_old_replay_and_says_why(show):
+def test_a_detector_that_raises_leaves_the_old_replay_and_says_why(show):
     before = show.page
     choose(show, walk="reverse")
     assert show.failed and show.text == "RuntimeError: the battery is empty" and show.page == before

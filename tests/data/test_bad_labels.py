@@ -249,7 +249,9 @@ def spoiled(value, way, junk):
 
 
 @given(st.sampled_from(list(places(base_labels()))), JSON)
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 def test_any_junk_anywhere_opens_or_says_why(tmp_path, way, junk):
     folder = tmp_path / "set"
     if not folder.exists():
@@ -269,7 +271,9 @@ def test_any_junk_anywhere_opens_or_says_why(tmp_path, way, junk):
 
 
 @given(st.sampled_from(list(places(RESULTS))), JSON)
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 def test_any_junk_in_results_is_read_or_says_why(tmp_path, way, junk):
     folder = tmp_path / "set"
     if not folder.exists():
@@ -285,7 +289,9 @@ def test_any_junk_in_results_is_read_or_says_why(tmp_path, way, junk):
 
 
 @given(st.sampled_from(list(places(base_labels()))), JSON)
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 def test_the_check_up_lists_what_opening_refuses(tmp_path, way, junk):
     folder = tmp_path / "set"
     if not folder.exists():

@@ -103,7 +103,7 @@ ROW = st.fixed_dictionaries(
 
 
 @given(st.lists(ROW, max_size=20))
-@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_the_fast_way_equals_the_clear_way(tmp_path, rows):
     folder = tmp_path / "set"
     data = open_dataset(folder if folder.exists() else save_set(folder, base_labels()))

@@ -10,7 +10,6 @@ from conftest import save_set
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage import data as photographs
-from sklearn.model_selection import GroupShuffleSplit, StratifiedGroupKFold
 
 from robotlab import image
 from robotlab.data import (
@@ -54,6 +53,8 @@ def test_no_recording_on_both_sides(counts, fraction, seed):
 
 
 def test_the_fraction_is_met_as_closely_as_by_scikit_learn():
+    from sklearn.model_selection import GroupShuffleSplit  # a second and more to import, in every process
+
     # GroupShuffleSplit (scikit-learn) counts groups; with equal groups that is the same part of the pictures.
     data = many({f"r{n}": 10 for n in range(8)})
     groups = [entry.recording for entry in data]
@@ -95,6 +96,8 @@ def imbalance(data, test):
 
 
 def test_no_split_is_more_balanced():
+    from sklearn.model_selection import StratifiedGroupKFold
+
     for trial in range(6):
         data = boxed(np.random.default_rng(trial))
         ours = imbalance(data, split_by_recording(data, 0.25, trial)[1])

@@ -162,7 +162,9 @@ WHOLE = st.tuples(st.integers(0, 62), st.integers(0, 46)).flatmap(
         max_size=6,
     ),
 )
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 def test_whole_pixels_go_out_and_in_unchanged(tmp_path_factory, boxes, name):
     home = tmp_path_factory.mktemp("voc")
     sample = Sample(
@@ -282,7 +284,9 @@ def coco_labels(draw):
 
 
 @given(coco_labels())
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 def test_coco_to_voc_and_back_loses_nothing(tmp_path_factory, labels):
     home = tmp_path_factory.mktemp("trip")
     for name in "abc":

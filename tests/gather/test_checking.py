@@ -13,7 +13,7 @@ from robotlab.data import DataSet, LabeledImage, Sample, check_dataset, open_dat
 from robotlab.detections import Detections, as_detector
 from robotlab.errors import DataSetError, PictureError
 from robotlab.gather import label_agreement, suspect_labels, time_lapse
-from robotlab.image import open_video, write_film
+from robotlab.image import film_writing, open_video, write_film
 
 RNG = np.random.default_rng(0)
 
@@ -131,6 +131,33 @@ def test_time_lapse_holds_every_picture(blocks, tmp_path):
         time_lapse(blocks, tmp_path / "set.mkv", progress=False)
 
 
+@pytest.mark.parametrize("shared", [1, 10**9], ids=["a palette a picture", "one palette"])
+def test_a_gif_shows_every_picture_and_its_thin_lines_and_is_small(tmp_path, monkeypatch, shared):
+    monkeypatch.setattr(film_writing, "_SHARED_BYTES", shared)
+    # A camera that stands still: a colorful scene, its noise, a block that moves, and a thin line of a rare color.
+    y, x = np.mgrid[:120, :160]
+    scene = np.stack([60 + x, 60 + y, 200 - x // 2 - y // 2], axis=-1)
+    rng, line, frames = np.random.default_rng(0), (204, 121, 167), []
+    for n in range(6):
+        frame = np.clip(scene + rng.normal(0, 2, scene.shape), 0, 255).astype(np.uint8)
+        frame[40:70, 10 * n : 10 * n + 30] = 20 * n, 255 - 20 * n, 40
+        frame[20 + n, 30:40] = line
+        frames.append(frame)
+    path = write_film(tmp_path / "a.gif", frames, colors=[line])
+    with Image.open(path) as film:
+        assert film.n_frames == 6
+        for n, frame in enumerate(frames):
+            film.seek(n)
+            apart = np.abs(np.asarray(film.convert("RGB")).astype(int) - frame)
+            assert np.mean(apart) < 6 and np.percentile(apart, 99) < 30
+            assert not apart[20 + n, 30:40].any()
+            assert np.median(apart[40:70, 10 * n : 10 * n + 30].max(axis=2)) <= 12
+    if shared > 1:  # smaller than the plain way, by Pillow alone
+        plain = [Image.fromarray(frame).quantize() for frame in frames]
+        plain[0].save(tmp_path / "plain.gif", save_all=True, append_images=plain[1:])
+        assert path.stat().st_size < 0.5 * (tmp_path / "plain.gif").stat().st_size
+
+
 def test_films_are_written_whole_or_not_at_all(tmp_path):
     frames = [np.full((49, 65, 3), 20 * n, np.uint8) for n in range(5)]
     with open_video(write_film(tmp_path / "a.avi", frames, 5)) as film:
@@ -143,6 +170,8 @@ def test_films_are_written_whole_or_not_at_all(tmp_path):
         write_film(tmp_path / "b.gif", [])
     with pytest.raises(PictureError, match="rate_hz must be"):
         write_film(tmp_path / "b.gif", frames, 0)
+    with pytest.raises(PictureError, match="colors must be at most 64, got 65"):
+        write_film(tmp_path / "b.gif", frames, colors=[(0, 0, 0)] * 65)
     assert sorted(path.name for path in tmp_path.iterdir()) == ["a.avi", "a.mp4"]
 
 
@@ -161,7 +190,7 @@ def test_a_set_without_labels_is_checked_too(tmp_path, film):
         open_dataset(tmp_path / "set")
 
 
-def test_the_report_has_pictures_and_says_where_to_mend(blocks, tmp_path, monkeypatch, capsys):
+def test_the_report_has_pictures_and_says_where_to_fix(blocks, tmp_path, monkeypatch, capsys):
     monkeypatch.setattr("robotlab.gather.label_errors.fit", lambda rest, progress: by_color(rest))
     folder = str(blocks.folder)
     other = write_dataset(tmp_path / "other", blocks.having([blocks[n].pick([0]) for n in range(18)]))

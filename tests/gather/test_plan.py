@@ -46,7 +46,7 @@ def test_bands_are_even_in_the_logarithm_and_fill_the_working_range():
     plan = capture_plan(CAMERA, 0.5, smallest_px=12)
     near, far = working_range(CAMERA, 0.5, 12)
     assert (plan.near_m, plan.far_m) == (near, far)
-    edges = [float(quota.words.split()[0]) for quota in plan.group("distance")]
+    edges = [float(quota.label.split()[0]) for quota in plan.group("distance")]
     assert np.diff(np.log([*edges, far])) == pytest.approx([math.log(far / near) / 5] * 5, abs=0.02)
     for group, total in (("distance", 80), ("side", 80), ("lighting", 100), ("background", 100), ("without it", 20)):
         assert sum(quota.wanted for quota in plan.group(group)) == total
@@ -55,7 +55,7 @@ def test_bands_are_even_in_the_logarithm_and_fill_the_working_range():
 
 def test_what_is_there_is_counted_from_the_labels():
     plan = capture_plan(CAMERA, 0.5, farthest_m=6)
-    middles = [math.sqrt(float(w.words.split()[0]) * float(w.words.split()[2])) for w in plan.group("distance")]
+    middles = [math.sqrt(float(w.label.split()[0]) * float(w.label.split()[2])) for w in plan.group("distance")]
     data = seen(
         [away for away, count in zip(middles, (1, 2, 3, 4, 5), strict=True) for _ in range(count)],
         lighting="dim",
@@ -69,8 +69,8 @@ def test_what_is_there_is_counted_from_the_labels():
     assert [quota.there for quota in plan.group("distance")] == [1, 2, 3, 4, 5]
     assert [quota.there for quota in plan.group("without it")] == [1, 1]
     assert [quota.there for quota in plan.group("side")] == [0, 15, 0]
-    assert {quota.words: quota.there for quota in plan.group("lighting")} == {"bright": 0, "dim": 15, "lamp": 0}
-    assert plan.group("background")[0].words == "hall" and plan.there == 17 and plan.group("distance")[0].missing == 15
+    assert {quota.label: quota.there for quota in plan.group("lighting")} == {"bright": 0, "dim": 15, "lamp": 0}
+    assert plan.group("background")[0].label == "hall" and plan.there == 17 and plan.group("distance")[0].missing == 15
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,13 @@ MAY_IMPORT = {
     "PIL": {"image/file.py", "image/film_writing.py", "image/resizing.py", "image/text.py", "greenhouse/recordings.py"},
     "cv2": {"image/video.py"},
     "skimage": {"image/color_spaces.py", "data/coins.py"},
-    "onnx": {"classify/cells.py", "classify/imagenet.py", "neural/graph.py", "neural/onnx_weights.py", "neural/onnxio.py"},
+    "onnx": {
+        "classify/cell_map.py",
+        "classify/imagenet.py",
+        "neural/graph.py",
+        "neural/onnx_weights.py",
+        "neural/onnxio.py",
+    },
     "onnxruntime": {"neural/session.py"},
     "torch": {"neural/torch_engine.py"},
     "xml": {"xml_file.py", "data/voc.py", "data/voc_notes.py"},
@@ -22,13 +28,48 @@ MAY_IMPORT = {
     # PyTorch's own format, read without running anything; the file comes from an installed package.
     "pickle": {"classify/checkpoint.py"},
     "joblib": {"parallel.py"},
-}  # fmt: skip
+}
 NOBODY_IMPORTS = {
-    "imageio", "av", "tifffile", "rawpy", "cairosvg", "lxml", "defusedxml", "html.parser", "orjson", "ujson", "simplejson",
-    "yaml", "configparser", "plistlib", "marshal", "shelve", "dbm", "sqlite3", "dill", "cloudpickle", "tarfile", "gzip",
-    "bz2", "lzma", "runpy", "imp", "h5py", "matplotlib.image", "matplotlib.pyplot", "scipy.io", "scipy.datasets", "skimage.io",
-    "numpy.lib.npyio", "numpy.lib.format", "torch.hub", "torch.jit", "tensorflow", "tflite_runtime", "openvino",
-}  # fmt: skip
+    "imageio",
+    "av",
+    "tifffile",
+    "rawpy",
+    "cairosvg",
+    "lxml",
+    "defusedxml",
+    "html.parser",
+    "orjson",
+    "ujson",
+    "simplejson",
+    "yaml",
+    "configparser",
+    "plistlib",
+    "marshal",
+    "shelve",
+    "dbm",
+    "sqlite3",
+    "dill",
+    "cloudpickle",
+    "tarfile",
+    "gzip",
+    "bz2",
+    "lzma",
+    "runpy",
+    "imp",
+    "h5py",
+    "matplotlib.image",
+    "matplotlib.pyplot",
+    "scipy.io",
+    "scipy.datasets",
+    "skimage.io",
+    "numpy.lib.npyio",
+    "numpy.lib.format",
+    "torch.hub",
+    "torch.jit",
+    "tensorflow",
+    "tflite_runtime",
+    "openvino",
+}
 # Calls that read a kind, and the door of that kind; the beginning of a full name is enough.
 DOORS = {
     "PIL.Image.open": "image/file.py",
@@ -66,22 +107,56 @@ DOORS = {
 }
 # Methods whose name says enough, whatever they are methods of; and which module may use one.
 METHODS = {
-    "imread": "", "imdecode": "", "imreadmulti": "", "ParseFromString": "", "FromString": "neural/onnx_weights.py",
-    "MergeFromString": "", "fromfile": "", "tofile": "", "memmap": "", "readNet": "", "readNetFromONNX": "", "unpack_archive": "",
-}  # fmt: skip
+    "imread": "",
+    "imdecode": "",
+    "imreadmulti": "",
+    "ParseFromString": "",
+    "FromString": "neural/onnx_weights.py",
+    "MergeFromString": "",
+    "fromfile": "",
+    "tofile": "",
+    "memmap": "",
+    "readNet": "",
+    "readNetFromONNX": "",
+    "unpack_archive": "",
+}
 # Code made while it runs: commands and tasks by their name, and what runs a learner's code.
 MAKES_CODE = {
-    "_lazy.py", "cli/parser.py", "course/glossary.py", "practice/tasks/__init__.py", "marking/sandboxed.py", "practice/one_edit.py",
+    "_lazy.py",
+    "cli/parser.py",
+    "course/glossary.py",
+    "practice/tasks/__init__.py",
+    "marking/sandboxed.py",
+    "practice/one_edit.py",
     "practice/plain_source.py",
-}  # fmt: skip
+}
 # Who reads plain files without the door: the door itself; files that came with the library or that it has just written;
 # the system's; the contributors' sources; and checks of its own before it reads.
 READ_FILES = {
-    "files.py", "packs/writing.py", "packs/class_pack.py", "report/page.py", "loop/replay.py", "loop/log.py", "widgets/kit.py",
-    "robot/page_server.py", "greenhouse/recordings.py", "classify/imagenet.py", "classify/checkpoint.py", "course/glossary.py",
-    "course/notebooks.py", "course/builder.py", "sweep/running.py", "neural/budget.py", "loop/camera_thread.py",
-    "practice/progress.py", "gather/store.py", "data/write.py", "data/voc.py", "marking/sandbox.py", "marking/sandboxed.py",
-}  # fmt: skip
+    "files.py",
+    "packs/writing.py",
+    "packs/class_pack.py",
+    "report/page.py",
+    "loop/replay.py",
+    "loop/log.py",
+    "widgets/kit.py",
+    "robot/page_server.py",
+    "greenhouse/recordings.py",
+    "classify/imagenet.py",
+    "classify/checkpoint.py",
+    "course/glossary.py",
+    "course/notebooks.py",
+    "course/builder.py",
+    "sweep/running.py",
+    "neural/budget.py",
+    "loop/camera_thread.py",
+    "practice/progress.py",
+    "gather/store.py",
+    "data/write.py",
+    "data/voc.py",
+    "marking/sandbox.py",
+    "marking/sandboxed.py",
+}
 
 
 def round_about(source: str, name: str) -> set[str]:

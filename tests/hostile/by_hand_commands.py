@@ -11,10 +11,9 @@ from pathlib import Path
 Case = tuple[list[str], Callable[[], object] | None]
 ODD = ["nan", "inf", "-1", "1e308", "0"]
 # Places that nothing may be written to, or on top of.
-NO_PLACES = [
-    "set", "set/annotations.json", "model.onnx", "words.txt", "words.txt/x", "/proc/x", "/dev/full", "", "\0", "link",
-    "a" * 300, "/sys/x",
-]  # fmt: skip
+TAKEN = "set set/annotations.json model.onnx words.txt words.txt/x /proc/x /dev/full link /sys/x"
+NO_PLACES = [*TAKEN.split(), "", "\0", "a" * 300]
+REHEARSE = "drive --camera=rendered --dry-run --with=model.onnx --quiet --time=0.1 --rate=50 --delay=0 --size=64x48"
 NO_TEXT = ["\x1b[2J", "\u202epost", "a" * 5000, " ", "\ud800"]
 DEEP = b"[" * 10**5
 
@@ -49,9 +48,23 @@ def gather() -> Iterator[Case]:
     words = ["gather", "photos", "new", "--quiet"]
     recording = ["--recording", "bench"]
     for source in (
-        "", "\0", "nope", "/dev/zero", "set/annotations.json", "99", "-1", "٣", "words.txt", "http://127.0.0.1:9/x",
-        "rtsp://127.0.0.1:9/x", "a" * 5000, "/proc/self/mem", ".", "class", "model.onnx",
-    ):  # fmt: skip
+        "",
+        "\0",
+        "nope",
+        "/dev/zero",
+        "set/annotations.json",
+        "99",
+        "-1",
+        "٣",
+        "words.txt",
+        "http://127.0.0.1:9/x",
+        "rtsp://127.0.0.1:9/x",
+        "a" * 5000,
+        "/proc/self/mem",
+        ".",
+        "class",
+        "model.onnx",
+    ):
         yield ["gather", source, "new", "--quiet", *recording], None
     for content in (
         b"",
@@ -97,19 +110,6 @@ def gather() -> Iterator[Case]:
         yield from (([*words, *recording, f"--{option}={value}"], None) for value in values)
 
 
-def split_and_export() -> Iterator[Case]:
-    for value in (*ODD, "1", "1e-300", "٠"):
-        yield ["split", "set", f"--hold-out={value}"], None
-        yield ["split", "one", "--in-time", "new", f"--gap={value}"], None
-    yield from ((["split", "set", f"--seed={value}"], None) for value in ("-1", "9" * 30, "1e3"))
-    yield from ((["split", "one", "--in-time", place], None) for place in (*NO_PLACES, "one", "."))
-    yield from ((["split", data], None) for data in ("model.onnx", "", "nope", "/dev/zero"))
-    for place in (*NO_PLACES, ".", "set/../set"):
-        yield from ((["export", "set", "-o", place, "--as", form], None) for form in ("csv", "coco", "voc"))
-    yield ["export", "set", "-o", "x"], None
-    yield ["export", "set", "-o", "set/annotations.json", "--as", "csv"], None
-
-
 def plan_and_parts() -> Iterator[Case]:
     words = ["plan", "--object-height=0.3"]
     yield from ((["plan", f"--object-height={value}"], None) for value in (*ODD, "1e-308"))
@@ -130,10 +130,17 @@ def plan_and_parts() -> Iterator[Case]:
     yield from ((["parts", "--parts", "parts.toml", "-o", place], None) for place in (*NO_PLACES, "parts.toml"))
     good = "[boards.S]\nclock_ghz = 2\nflops_per_cycle = 8\n"
     for content in (
-        b"", b"[", b"\xff", b"a = " + DEEP, "[cameras.E]\nhfov_deg = nan\nframe_hz = 30\n" + good,
-        "[cameras.E]\nhfov_deg = '70'\nframe_hz = true\n" + good, "[cameras.'\\u001b[2J']\nhfov_deg = 1\n" + good,
-        "cameras = 3\n" + good, b"a" * (2 * 2**20), "x = " + "9" * 5000 + "\n",
-    ):  # fmt: skip
+        b"",
+        b"[",
+        b"\xff",
+        b"a = " + DEEP,
+        "[cameras.E]\nhfov_deg = nan\nframe_hz = 30\n" + good,
+        "[cameras.E]\nhfov_deg = '70'\nframe_hz = true\n" + good,
+        "[cameras.'\\u001b[2J']\nhfov_deg = 1\n" + good,
+        "cameras = 3\n" + good,
+        b"a" * (2 * 2**20),
+        "x = " + "9" * 5000 + "\n",
+    ):
         yield parts, put("parts.toml", content)
     yield from ((parts, change) for change in (pipe("parts.toml"), endless("parts.toml")))
 
@@ -239,24 +246,49 @@ def sweep() -> Iterator[Case]:
     yield from (([*words, f"--cluster={value}"], None) for value in ("", "x", "tcp://127.0.0.1:9", "\x1b[2J"))
     vary = "\n[vary]\nturn_gain = [1.0]\n"
     for content in (
-        "", "[", "[vary]", "duration_s = nan" + vary, "duration_s = inf" + vary, "duration_s = 1e308" + vary,
-        "duration_s = -1" + vary, "duration_s = true" + vary, "duration_s = '2'" + vary, "name = '\\u001b[2J'" + vary,
-        'name = "\\u001b[2J"' + vary, "name = '" + "a" * 5000 + "'" + vary, "name = '../../x'" + vary, "name = ''" + vary,
+        "",
+        "[",
+        "[vary]",
+        "duration_s = nan" + vary,
+        "duration_s = inf" + vary,
+        "duration_s = 1e308" + vary,
+        "duration_s = -1" + vary,
+        "duration_s = true" + vary,
+        "duration_s = '2'" + vary,
+        "name = '\\u001b[2J'" + vary,
+        'name = "\\u001b[2J"' + vary,
+        "name = '" + "a" * 5000 + "'" + vary,
+        "name = '../../x'" + vary,
+        "name = ''" + vary,
         "duration_s = 2\n[vary]\nturn_gain = { from = 0, to = 1, steps = 1000000000 }",
         "duration_s = 2\n[vary]\nturn_gain = { from = 0, to = 1, steps = -1 }",
         "duration_s = 2\n[vary]\nturn_gain = { from = nan, to = 1, steps = 3 }",
         "duration_s = 2\n[vary]\nturn_gain = { from = 0, to = 1, steps = 1.5 }",
-        "duration_s = 2\n[vary]\nturn_gain = []", "duration_s = 2\n[vary]\nturn_gain = [nan]",
-        "duration_s = 2\n[vary]\nturn_gain = [[1]]", "duration_s = 2\n[vary]\nturn_gain = ['1']",
-        "duration_s = 2\n[vary]\nturn_gain = [true]", "duration_s = 2\n[vary]\nseed = [-1]",
-        "duration_s = 2\n[vary]\nseed = [99999999999999999999999]", "duration_s = 2\n[vary]\nwalk = ['../x']",
-        "duration_s = 2\n[vary]\nframe_hz = [0]", "duration_s = 2\n[vary]\nframe_hz = [1e9]",
-        "duration_s = 2\n[vary]\nlatency_s = [-1, 1e9]", "duration_s = 2\n[vary]\nhfov_deg = [0, 180]",
-        "duration_s = 2\n[vary]\nno_such = [1]", "duration_s = 2\n[fixed]\ndetector = 'nope'" + vary,
-        "duration_s = 2" + vary + "[rendered]\nchosen = 1000000000", "duration_s = 2" + vary + "[rendered]\nchosen = -1",
-        "duration_s = 2" + vary + "[cost]\nx = 1", "runs = 'sideways'" + vary, "a = " + "[" * 5000,
-        "duration_s = 2\n[vary]\n" + "\n".join(f"{name} = {{ from = 1, to = 2, steps = 100 }}" for name in ("turn_gain", "drive_gain", "latency_s", "frame_hz")),
-    ):  # fmt: skip
+        "duration_s = 2\n[vary]\nturn_gain = []",
+        "duration_s = 2\n[vary]\nturn_gain = [nan]",
+        "duration_s = 2\n[vary]\nturn_gain = [[1]]",
+        "duration_s = 2\n[vary]\nturn_gain = ['1']",
+        "duration_s = 2\n[vary]\nturn_gain = [true]",
+        "duration_s = 2\n[vary]\nseed = [-1]",
+        "duration_s = 2\n[vary]\nseed = [99999999999999999999999]",
+        "duration_s = 2\n[vary]\nwalk = ['../x']",
+        "duration_s = 2\n[vary]\nframe_hz = [0]",
+        "duration_s = 2\n[vary]\nframe_hz = [1e9]",
+        "duration_s = 2\n[vary]\nlatency_s = [-1, 1e9]",
+        "duration_s = 2\n[vary]\nhfov_deg = [0, 180]",
+        "duration_s = 2\n[vary]\nno_such = [1]",
+        "duration_s = 2\n[fixed]\ndetector = 'nope'" + vary,
+        "duration_s = 2" + vary + "[rendered]\nchosen = 1000000000",
+        "duration_s = 2" + vary + "[rendered]\nchosen = -1",
+        "duration_s = 2" + vary + "[cost]\nx = 1",
+        "runs = 'sideways'" + vary,
+        "a = " + "[" * 5000,
+        "duration_s = 2\n[vary]\n"
+        + "\n".join(
+            f"{name} = {{ from = 1, to = 2, steps = 100 }}"
+            for name in ("turn_gain", "drive_gain", "latency_s", "frame_hz")
+        ),
+    ):
         yield words, put("plan.toml", content)
     yield from ((words, change) for change in (pipe("plan.toml"), endless("plan.toml"), put("plan.toml", b"\xff" * 99)))
     for change in (endless, pipe):
@@ -303,10 +335,7 @@ def measure_and_drive() -> Iterator[Case]:
     ):
         yield ["measure", "wheels", f"--wheels={wheels}"], None
         yield ["drive", "--camera=nope.avi", f"--wheels={wheels}", "--quiet", "-o", "new.html"], None
-    rehearse = [
-        "drive", "--camera=rendered", "--dry-run", "--with=model.onnx", "--quiet", "--time=0.1", "--rate=50", "--delay=0",
-        "--size=64x48", "--log=new.jsonl", "-o", "new.html",
-    ]  # fmt: skip
+    rehearse = [*REHEARSE.split(), "--log=new.jsonl", "-o", "new.html"]
     for page in (
         "x",
         "127.0.0.1",
@@ -410,15 +439,26 @@ def labels_and_sets() -> Iterator[Case]:
     box = "<object><name>post</name><bndbox><xmin>1</xmin><ymin>1</ymin><xmax>9</xmax><ymax>9</ymax></bndbox></object>"
     entities = "".join(f'<!ENTITY e{n} "{f"&e{n - 1};" * 10 if n else "x" * 99}">' for n in range(12))
     for content in (
-        "", "<", "<annotation/>", head, f"{head}{box}", f"<!DOCTYPE a [{entities}]>{head}<object><name>&e11;</name></object></annotation>",
+        "",
+        "<",
+        "<annotation/>",
+        head,
+        f"{head}{box}",
+        f"<!DOCTYPE a [{entities}]>{head}<object><name>&e11;</name></object></annotation>",
         f'<!DOCTYPE a [<!ENTITY x SYSTEM "file:///etc/passwd">]>{head}<object><name>&x;</name></object></annotation>',
-        f"{head}{box.replace('>9<', '>1e308<')}</annotation>", f"{head}{box.replace('>9<', '>nan<')}</annotation>",
-        f"{head}{box.replace('>9<', '>' + '9' * 400 + '<')}</annotation>", f"{head}{box.replace('post', chr(0x202E))}</annotation>",
-        f"{head}{'<a>' * 9999}{'</a>' * 9999}</annotation>", f"{head.replace('0.png', '../../../../etc/passwd')}{box}</annotation>",
-        f"{head.replace('0.png', '/dev/zero')}{box}</annotation>", f"{head.replace('64', '-64')}{box}</annotation>",
-        f'<?xml version="1.0" encoding="utf-7"?>{head}{box}</annotation>', b"\xff\xfe" + f"{head}{box}</annotation>".encode("utf-16-le"),
-        b"\xef\xbb\xbf" + f"{head}{box}</annotation>".encode(), f"{head}{box * 20_000}</annotation>",
-    ):  # fmt: skip
+        f"{head}{box.replace('>9<', '>1e308<')}</annotation>",
+        f"{head}{box.replace('>9<', '>nan<')}</annotation>",
+        f"{head}{box.replace('>9<', '>' + '9' * 400 + '<')}</annotation>",
+        f"{head}{box.replace('post', chr(0x202E))}</annotation>",
+        f"{head}{'<a>' * 9999}{'</a>' * 9999}</annotation>",
+        f"{head.replace('0.png', '../../../../etc/passwd')}{box}</annotation>",
+        f"{head.replace('0.png', '/dev/zero')}{box}</annotation>",
+        f"{head.replace('64', '-64')}{box}</annotation>",
+        f'<?xml version="1.0" encoding="utf-7"?>{head}{box}</annotation>',
+        b"\xff\xfe" + f"{head}{box}</annotation>".encode("utf-16-le"),
+        b"\xef\xbb\xbf" + f"{head}{box}</annotation>".encode(),
+        f"{head}{box * 20_000}</annotation>",
+    ):
         yield (
             ["checkup", "voc"],
             lambda content=content: (put("voc/0.xml", content)(), shutil.copy("set/pictures/0.png", "voc")),
@@ -436,15 +476,5 @@ def labels_and_sets() -> Iterator[Case]:
 
 def cases() -> Iterator[Case]:
     """Words of a command, and what is done to the files before."""
-    for part in (
-        gather,
-        split_and_export,
-        plan_and_parts,
-        pack,
-        robots,
-        mark,
-        sweep,
-        measure_and_drive,
-        labels_and_sets,
-    ):
+    for part in (gather, plan_and_parts, pack, robots, mark, sweep, measure_and_drive, labels_and_sets):
         yield from part()

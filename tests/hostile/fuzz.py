@@ -125,7 +125,7 @@ def _guard(event: str, arguments: tuple, kind: Kind) -> None:
         raise RuntimeError(f"written: {arguments[0]}")
 
 
-def _late(*_: object) -> None:
+def late(*_: object) -> None:
     raise TimeoutError
 
 
@@ -174,7 +174,7 @@ def main_fuzz() -> int:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--no-keep", action="store_true", help="do not keep the cases that fail")
     options = parser.parse_args()
-    signal.signal(signal.SIGALRM, _late)
+    signal.signal(signal.SIGALRM, late)
     wrong = replay()
     for kind in options.kind or KINDS:
         began, before = time.monotonic(), len(wrong)

@@ -54,10 +54,17 @@ from robotlab.neural import NeuralDetector
 from robotlab.neural.state_file import read_state
 
 SECONDS = 120
+LONG = {
+    "fine-tune": "fit SET -o OUT/m.onnx --training fine-tuning --epochs 1 --engine numpy --resume OUT/state --hold-out b",
+    "pack_robot": "pack robot -o OUT/robot.zip --with MODEL --robot HOME/robot.json --wheels pins:5,6,13,19 --target post",
+    "robot_drive": (
+        "drive --camera rendered --wheels emulated --size 160x120 --time 0.5 --rate 50 --delay 0 -o OUT/d.html "
+        "--log OUT/d.jsonl --record-pictures --quiet"
+    ),
+}
 COMMANDS = {
     "fit": ["fit", "SET", "-o", "OUT/m.onnx"],
-    "fine-tune": ["fit", "SET", "-o", "OUT/m.onnx", "--training", "fine-tuning", "--epochs", "1", "--engine", "numpy",
-                  "--resume", "OUT/state", "--hold-out", "b"],
+    "fine-tune": LONG["fine-tune"].split(),
     "judge": ["judge", "SET", "--with", "MODEL", "--html", "OUT/r.html", "--save-results", "OUT/r.json"],
     "compare": ["compare", "SET", "--with", "MODEL", "--walks", "none", "-o", "OUT/c.html"],
     "drive": ["drive", "--with", "MODEL", "-o", "OUT/d.html", "--log", "OUT/d.jsonl"],
@@ -81,19 +88,22 @@ COMMANDS = {
     "mark": ["mark", "HOME/class", "-o", "OUT/marks", "--jobs", "1", "--seed", "3", "--trusted", "--quiet"],
     "pack": ["pack", "class", "-o", "OUT/class.zip"],
     "pack_folder": ["pack", "class", "-o", "OUT/pack"],
-    "pack_robot": ["pack", "robot", "-o", "OUT/robot.zip", "--with", "MODEL", "--robot", "HOME/robot.json",
-                   "--wheels", "pins:5,6,13,19", "--target", "post"],
-    "robot_drive": ["drive", "--camera", "rendered", "--wheels", "emulated", "--size", "160x120", "--time", "0.5",
-                    "--rate", "50", "--delay", "0", "-o", "OUT/d.html", "--log", "OUT/d.jsonl", "--record-pictures",
-                    "--quiet"],
-}  # fmt: skip
+    "pack_robot": LONG["pack_robot"].split(),
+    "robot_drive": LONG["robot_drive"].split(),
+}
 # What goes on where it was ended, when it is given once more: its folder, and the files that must then be the same.
 GOES_ON = {"gather": ("gathered", "*"), "sweep": ("swept", "table.csv"), "mark": ("marks", "*.*s*")}
 # Outputs that must be new: an old one would only be refused.
 NEW = {
-    "write_voc": "voc", "split": "split", "export_set": "copy", "checkup_html": "film.gif", "pack": "class.zip",
-    "pack_folder": "pack", "pack_robot": "robot.zip", "gather": "left.png",
-}  # fmt: skip
+    "write_voc": "voc",
+    "split": "split",
+    "export_set": "copy",
+    "checkup_html": "film.gif",
+    "pack": "class.zip",
+    "pack_folder": "pack",
+    "pack_robot": "robot.zip",
+    "gather": "left.png",
+}
 SOURCE = """# %% [markdown]
 # # Hello
 
@@ -222,7 +232,16 @@ def label(folder: str) -> None:
 
 def child(words: list[str], home: Path, how: str, number: int, out: int) -> None:
     """In the fork: run the command, with the fault prepared."""
-    code = 70
+    code = 130
+    # The signal may also come between the command's end and the child's own.
+    with contextlib.suppress(OSError, KeyboardInterrupt, SystemExit):
+        code = exit_code_of(words, home, how, number, out)
+        sys.stdout.flush(), sys.stderr.flush()
+    os._exit(code)
+
+
+def exit_code_of(words: list[str], home: Path, how: str, number: int, out: int) -> int:
+    """The exit code of the command, with the fault prepared."""
     try:
         os.dup2(out, 1), os.dup2(out, 2)
         # Of their own: those of the parent may think that they are files.
@@ -236,17 +255,14 @@ def child(words: list[str], home: Path, how: str, number: int, out: int) -> None
             sys.addaudithook(partial(_fail, [number], how))
         robotlab.cli.parser.handle_signals()
         os.write(1, b"ready\n")
-        code = run(words)
+        return run(words)
     except SystemExit as end:
-        code = end.code if isinstance(end.code, int) else 0 if end.code is None else 71
+        return end.code if isinstance(end.code, int) else 0 if end.code is None else 71
     except KeyboardInterrupt:  # before the command began, or after it
-        code = 130
+        return 130
     except BaseException:
         traceback.print_exc()
-    finally:
-        with contextlib.suppress(OSError):
-            sys.stdout.flush(), sys.stderr.flush()
-        os._exit(code)
+        return 70
 
 
 def _fail(left: list[int], how: str, event: str, arguments: tuple) -> None:

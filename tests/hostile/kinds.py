@@ -175,10 +175,20 @@ def models() -> list[bytes]:
         Layer("features", "concat", ("d", "a"), 8),
     )
     facts = {
-        "pictures": 9, "truths": 20, "seed": 0, "training": "frozen_backbone", "recordings": ["a"], "picture_px": [64, 48],
-        "side_px": {"p05": 4.0, "p50": 8.0, "p95": 20.0}, "validation_split": "recording b", "validation_pictures": 2,
-        "validation": {"pictures": 2, "recordings": ["b"]}, "validation_AP": 0.5, "best_score": 0.4, "best_f1": 0.7,
-    }  # fmt: skip
+        "pictures": 9,
+        "truths": 20,
+        "seed": 0,
+        "training": "frozen_backbone",
+        "recordings": ["a"],
+        "picture_px": [64, 48],
+        "side_px": {"p05": 4.0, "p50": 8.0, "p95": 20.0},
+        "validation_split": "recording b",
+        "validation_pictures": 2,
+        "validation": {"pictures": 2, "recordings": ["b"]},
+        "validation_AP": 0.5,
+        "best_score": 0.4,
+        "best_f1": 0.7,
+    }
     few = {
         "pictures": 9,
         "training": "fine_tuning",
@@ -390,7 +400,7 @@ def use_options(path: Path) -> None:
     code = None
     heavy = [
         (robotlab.neural, "fit"),
-        *((robotlab.face_off, name) for name in ("detect_all", "face_off", "simulate_walk", "threshold")),
+        *((robotlab.face_off, name) for name in ("timed_detections", "face_off", "simulate_walk", "threshold")),
         (robotlab.tour, "tour"),
         (robotlab.environment, "check_environment"),
         # The greenhouse is opened for a drive by color.

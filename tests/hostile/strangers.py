@@ -83,7 +83,7 @@ BODIES = {
     "one number": "return 1.0855",
     "tracing": "import sys\nsys.settrace(lambda *a: None)\nsys.setrecursionlimit(10**6)\nreturn field_of_view(s, f)",
     "finalizers": "import atexit, os\natexit.register(print, 'ESCAPED')\nclass A:\n    def __del__(self):\n        while True: pass\nA()\nreturn 1.0",
-}  # fmt: skip
+}
 
 # Whole cells.
 CELLS = {

@@ -2,23 +2,33 @@
 
 from __future__ import annotations
 
+import ast
+import io
+import json
 import os
 import shutil
+import subprocess
+import sys
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from robotlab.cli import main
-from robotlab.data import Sample, open_dataset, write_dataset
+from robotlab.data import DataSet, LabeledImage, Sample, open_dataset, write_dataset
 from robotlab.errors import InputError
-from robotlab.files import open_to_append
+from robotlab.files import open_to_append, write_whole
 from robotlab.image import save
 from robotlab.marking import mark_submissions
+from robotlab.marking.marking_run import _restored
+from robotlab.neural.validation import scale_caution
 from robotlab.packs import pack_robot
 from robotlab.sweep import parse_plan, run_sweep
 from robotlab.toml_file import parse_toml, read_toml
 
+ROOT = Path(__file__).resolve().parents[2]
 posix = pytest.mark.skipif(os.name != "posix", reason="devices and pipes are POSIX files")
 
 
@@ -64,6 +74,43 @@ def test_an_endless_file_of_results_is_not_read(tmp_path):
     (tmp_path / "class" / "Ada.ipynb").write_text("{}")
     with pytest.raises(InputError, match="the state of a marking must be a plain file"):
         mark_submissions(tmp_path / "class", tmp_path / "marks", trusted=True, jobs=1, progress=False)
+
+
+@posix
+def test_somebody_elses_file_does_not_grow(tmp_path):
+    """A link in place of the file that is appended to led to somebody's words, and a file without a line feed was emptied."""
+    words = tmp_path / "words.txt"
+    words.write_text("somebody's words")
+    plan = parse_plan("duration_s = 2\n[vary]\nturn_gain = [1.0]")
+    (tmp_path / "class").mkdir()
+    (tmp_path / "class" / "Ada.ipynb").write_text("{}")
+    for folder, name in (("swept", "parts.jsonl"), ("marks", "state.jsonl")):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / name).symlink_to(words)
+    with pytest.raises(InputError, match="parts of a sweep must be a plain file, .* is a link to another; remove"):
+        run_sweep(plan, tmp_path / "swept", jobs=1, progress=False)
+    with pytest.raises(
+        InputError, match="the state of a marking must be a plain file, .* is a link to another; remove"
+    ):
+        mark_submissions(tmp_path / "class", tmp_path / "marks", trusted=True, jobs=1, progress=False)
+    parts = tmp_path / "swept" / "parts.jsonl"
+    parts.unlink()
+    parts.write_text("somebody's words")
+    with pytest.raises(InputError, match="must hold parts of a sweep, its last line is none; move the file away"):
+        run_sweep(plan, tmp_path / "swept", jobs=1, progress=False)
+    assert parts.read_text() == words.read_text() == "somebody's words"
+    parts.write_text('{"part": 0, "ro')  # cut off by a kill
+    assert len(run_sweep(plan, tmp_path / "swept", jobs=1, progress=False)) == 1
+
+
+def test_boxes_whose_area_is_smaller_than_any_number_are_judged(tmp_path):
+    """Their side as a caution tells it is 0, and something was divided by it."""
+    box = np.array([[0, 0, 5e-324, 5e-324]])
+    rows = (LabeledImage(1, tmp_path / "a.png", 64, 48, boxes=box, labels=np.zeros(1, int)),)
+    data = DataSet(tmp_path / "annotations.json", ("post",), (1,), rows)
+    facts = {"side_px": {"p05": 4.0, "p50": 8.0, "p95": 20.0}, "picture_px": [64, 48]}
+    detector = SimpleNamespace(facts=facts, working_px=640, scale=1.0)
+    assert "too small for it; go closer" in scale_caution(detector, data)
 
 
 def test_a_card_is_kept_byte_for_byte(tmp_path):
@@ -130,3 +177,74 @@ def test_labels_that_were_written_and_notes_that_were_not_are_gone_on_with(photo
     assert len(open_dataset(tmp_path / "set", unlabeled=True)) == 3
     monkeypatch.undo()
     assert main(words) == 0 and len(open_dataset(tmp_path / "set", unlabeled=True)) == 3
+
+
+def test_a_way_back_from_a_folder_that_is_not_there_leads_nowhere(photos, tmp_path, monkeypatch, capsys):
+    """NEW/../FILE was no file before the folder was made, and was another's afterwards: it was replaced."""
+    monkeypatch.chdir(tmp_path)
+    Path("words.txt").write_text("somebody's words")
+    assert main(["plan", "--object-height", "0.3", "-o", "new/../words.txt"]) == 2
+    assert "goes back from a folder that does not exist" in capsys.readouterr().err
+    with pytest.raises(OSError, match="goes back"):
+        write_whole("new/../words.txt", "mine")
+    assert Path("words.txt").read_text() == "somebody's words" and not Path("new").exists()
+    assert write_whole("photos/../new.txt", "mine").exists()
+
+
+@posix
+def test_closed_streams_are_no_files(tmp_path):
+    """Without them the next file opened got what is printed, and the end was a traceback."""
+    line = f"exec {sys.executable} -m robotlab plan --object-height 0.3 -o page.html"
+    ended = subprocess.run(
+        ["sh", "-c", f"{line} <&- >&- 2>&-"], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}
+    )
+    assert ended.returncode == 0 and (tmp_path / "page.html").read_text("utf-8").startswith("<!doctype html>")
+    with open("/dev/full", "w") as full:  # the message of an error is lost, its code is not
+        ended = subprocess.run([sys.executable, "-m", "robotlab", "plan", "--object-height=0"], cwd=ROOT, stderr=full)
+    assert ended.returncode == 2
+
+
+def test_commands_show_what_is_not_their_own_text():
+    """A path with terminal sequences reached the terminal; what is printed bare is constant."""
+    for path in sorted((ROOT / "robotlab" / "cli").glob("*.py")):
+        if path.name == "shared.py":  # show itself
+            continue
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print":
+                text = ast.unparse(node)
+                constant = all(isinstance(word, ast.Constant) for word in node.args)
+                assert constant or "printable(" in text or text == "print(words, file=sys.stderr, flush=True)", (
+                    f"{path.name}:{node.lineno}"
+                )
+
+
+def test_marks_that_were_damaged_are_made_again():
+    """Whatever stood in a line of the state was taken for a mark, and the tables ended in a traceback."""
+    words = dict.fromkeys(("kind", "says", "misconception", "printed", "hint"), "x")
+    task = words | {"table": [["s", "1.0"]], "library": ["fit"], "points": 2.0, "of": 4}
+    sound = {"place": "a", "marked": {"tasks": {"field_of_view": task}, "cells": ["x"]}}
+    lines: list[Any] = [{"seed": -1}, {"seed": 1e3}, {"seed": 3}, {"seed": 4}, sound]
+    for change in (
+        {"points": None},
+        {"points": float("nan")},
+        {"table": [1]},
+        {"says": 5},
+        {"library": [[]]},
+        {"more": 1},
+    ):
+        lines.append({"place": "b", "marked": {"tasks": {"field_of_view": task | change}, "cells": []}})
+    lines += [{"place": "b", "marked": one} for one in ({}, [], {"tasks": []}, {"tasks": {"x": 1}, "cells": []})]
+    file = io.BytesIO("".join(json.dumps(one) + "\n" for one in lines).encode())
+    assert _restored(file) == ({"a": sound["marked"]}, 3)
+
+
+@pytest.mark.parametrize("bad", [{"bits": float("nan")}, {"place": -1}, {"hash": "ff"}, {"verdict": 5}, {"kept": 1}])
+def test_notes_on_a_recording_are_checked(bad, photos, tmp_path, capsys):
+    """A number that is none was a traceback once all was gathered."""
+    words = ["gather", str(photos), str(tmp_path / "set"), "--recording", "bench", "--quiet"]
+    assert main(words) == 0
+    notes = tmp_path / "set" / "gathered" / "bench.json"
+    value = json.loads(notes.read_text())
+    value["looks"][0] |= bad
+    notes.write_text(json.dumps(value))
+    assert main(words) == 2 and "must hold the notes of robotlab gather" in capsys.readouterr().err

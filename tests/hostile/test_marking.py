@@ -155,14 +155,37 @@ def test_nothing_is_left_behind(marked):
 @pytest.mark.parametrize(
     "data",
     [
-        ["array", "<f8", [2**22, 2**22], ""], ["array", "|O", [1], "AAAA"], ["array", "<f8", [-1], ""], ["array", "<f8", [1.0], ""],
-        ["array", "<f8", [True], "AAAAAAAAAAA="], ["array", "<f8", [1], "AAAA"], ["array", "<f8", [1] * 99, ""], ["array", "<f8", [1]],
-        ["array", "<f8", [0] * 3, "AAAA"], ["int", "9" * 5000], ["int", "1_0"], ["float", "nan" * 30], ["float", 1.0], ["tuple", 3], ["tuple", [[]]],
-        ["other", "a"], ["unknown"], {"a": 1}, 1.5, 7, "text", [], [[]], ["str", 3], ["str"], ["int"], ["scalar", "<f8", [1], "AAAAAAAAAAA="],
+        ["array", "<f8", [2**22, 2**22], ""],
+        ["array", "|O", [1], "AAAA"],
+        ["array", "<f8", [-1], ""],
+        ["array", "<f8", [1.0], ""],
+        ["array", "<f8", [True], "AAAAAAAAAAA="],
+        ["array", "<f8", [1], "AAAA"],
+        ["array", "<f8", [1] * 99, ""],
+        ["array", "<f8", [1]],
+        ["array", "<f8", [0] * 3, "AAAA"],
+        ["int", "9" * 5000],
+        ["int", "1_0"],
+        ["float", "nan" * 30],
+        ["float", 1.0],
+        ["tuple", 3],
+        ["tuple", [[]]],
+        ["other", "a"],
+        ["unknown"],
+        {"a": 1},
+        1.5,
+        7,
+        "text",
+        [],
+        [[]],
+        ["str", 3],
+        ["str"],
+        ["int"],
+        ["scalar", "<f8", [1], "AAAAAAAAAAA="],
         ["tuple", [["tuple", [["tuple", [["tuple", [["tuple", [["tuple", [["tuple", []]]]]]]]]]]]]],
     ],
     ids=str,
-)  # fmt: skip
+)
 def test_data_of_another_form_is_not_read(data):
     if data == ["int", "1_0"]:
         assert decode(data) == 10
@@ -234,10 +257,28 @@ def test_a_user_without_rights_has_the_same_sandbox(sandbox, monkeypatch):
     monkeypatch.setattr(os, "getuid", lambda: 1000)
     fence = _fence()
     monkeypatch.undo()
-    words = [*fence, "--ro-bind", "/usr", "/usr", "--symlink", "usr/lib", "/lib", "--symlink", "usr/lib64", "/lib64",
-             "--ro-bind-data", "0", "/here/confinement.py", "--dir", "/desk"]  # fmt: skip
+    words = [
+        *fence,
+        "--ro-bind",
+        "/usr",
+        "/usr",
+        "--symlink",
+        "usr/lib",
+        "/lib",
+        "--symlink",
+        "usr/lib64",
+        "/lib64",
+        "--ro-bind-data",
+        "0",
+        "/here/confinement.py",
+        "--dir",
+        "/desk",
+    ]
     ran = subprocess.run(
         ["setpriv", "--reuid", "65534", "--regid", "65534", "--clear-groups", *words, python, "-c", script],
-        input=Path(confinement.__file__).read_text(), capture_output=True, text=True, check=False,
-    )  # fmt: skip
+        input=Path(confinement.__file__).read_text(),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert ran.returncode == 0, ran.stderr

@@ -75,7 +75,8 @@ def test_a_click_outlines_a_color(store, truth):
 def test_the_least_sure_picture_comes_next_with_the_reason(store, truth):
     suggester = Suggester(store, background=False)
     first, why = suggester.next(store.ids)
-    assert "spread over all recordings" in why
+    assert why == "the first pictures are spread over all recordings; this is a"
+    assert suggester.next([1, 3, 5])[1] == "the first pictures are spread over the whole recording a"
     label(store, truth, first)
     second, _ = suggester.next(store.ids)
     assert store.entry(second).recording != store.entry(first).recording
@@ -203,6 +204,16 @@ def test_changes_of_two_pages_are_merged(labeler):
     assert labeler.store.labels(1).labeled
     said, _ = change(labeler, 2, [], labels(B), page="two")
     assert said["say"] == "refused" and "must say what it follows" in said["text"] and not said["again"]
+
+
+def test_a_page_opened_anew_goes_on_where_the_last_one_was(labeler):
+    assert labeler.first == 1
+    change(labeler, 1, [labels()], labels(A, labeled=True))
+    labeler._hear(None, {"say": "next", "page": "one", "shown": 2, "passed": [2]}, [])
+    assert labeler.said[-1]["id"] == 3 and labeler.first == 2
+    for odd in (99, [1], None):
+        labeler._hear(None, {"say": "next", "page": "one", "shown": odd, "passed": []}, [])
+        assert labeler.first == 2
 
 
 def test_what_a_read_only_window_sends_is_to_be_kept_there(store, labeler):

@@ -87,7 +87,7 @@ def test_motors_stop_while_the_camera_hangs():
     assert max(row[1] for row in link.sent) > 0.1 and at_rest(link)
 
 
-def test_error_in_the_tracker_stops_the_motors():
+def test_error_in_the_detector_stops_the_motors():
     link, left = SimulatedLink(), [10]
 
     def break_down(picture):

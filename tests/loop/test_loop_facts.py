@@ -38,7 +38,7 @@ def followed():
 
 
 class TestFollowing:
-    def test_color_tracker_follows_in_daylight(self, followed):
+    def test_color_detector_follows_in_daylight(self, followed):
         scores = followed.scores()
         assert scores["time_in_view"] == 1.0 and scores["losses"] == 0 and scores["contacts"] == 0
         assert scores["distance_error_m"] < 0.5 and scores["bearing_error_rad"] < 0.2
@@ -76,7 +76,7 @@ class TestFollowing:
         run = simulate_truth(WALKS["straight"], distance_from="height")
         assert run.true_distances_m[-100] - 1.2 == pytest.approx(0.30 / 1.2, rel=0.05)
 
-    def test_pictures_need_a_tracker_that_looks(self):
+    def test_pictures_need_a_detector_that_looks(self):
         with pytest.raises(InputError, match="pictures=False"):
             simulate(ORANGE, WALKS["straight"], pictures=False)
         with pytest.raises(InputError, match="must know the class 'post'"):
@@ -228,7 +228,7 @@ class TestDelay:
         first = np.flatnonzero(np.abs(run.commands_mps).max(axis=1) > 0)[0]
         assert run.t_s[first] == pytest.approx(0.3, abs=1e-6)
 
-    def test_slow_tracker_skips_pictures(self):
+    def test_slow_detector_skips_pictures(self):
         run = simulate_truth(still_post(), 4.0, detector_s=0.25)
         used = [record["i"] for record in run._records if record["kind"] == "observation"]
         assert len(used) == pytest.approx(4.0 / 0.25, abs=1)

@@ -34,7 +34,7 @@ def test_every_fault_stays_within_the_stopping_distance(settings, at_s):
         assert report.kept, (report.name, report.blind_m, report.driven_m, report.stopping_m, report.state)
 
 
-def test_with_a_real_tracker_and_pictures():
+def test_with_a_real_detector_and_pictures():
     detector = ColorDetector({"post": Band((6, 16), (190, 255), (70, 255))})
     chosen = [fault for fault in FAULTS if fault[0] in ("frozen picture", "pictures cut short", "pictures twice")]
     for report in fault_campaign(detector, WALKS["straight"], at_s=2.0, after_s=2.5, faults=chosen):
@@ -86,7 +86,7 @@ def test_clock_jump_trips_at_once_and_stays(by_s, words):
     assert run.state_at(-1) == "fault" and abs(run.speeds_mps[-1]) < 1e-6
 
 
-def test_error_in_a_tracker_ends_a_strict_simulation_only():
+def test_error_in_a_detector_ends_a_strict_simulation_only():
     with pytest.raises(RuntimeError, match="on purpose"):
         simulate(GroundTruthDetector(), FAST, duration_s=6, pictures=False, faults=DetectorRaises(5.0))
     run = simulate(GroundTruthDetector(), FAST, duration_s=8, pictures=False, faults=DetectorRaises(5.0), strict=False)

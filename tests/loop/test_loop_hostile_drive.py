@@ -188,7 +188,7 @@ def test_errors_are_raised_with_the_motors_stopped(take, find, error, words, tmp
     assert last["what"] == "fault" and error.__name__ in last["text"] or issubclass(error, InputError)
 
 
-def test_a_tracker_object_is_held_to_the_contract_as_well():
+def test_a_detector_object_is_held_to_the_contract_as_well():
     class Wrong:
         def detect(self, picture):
             return {"boxes": []}

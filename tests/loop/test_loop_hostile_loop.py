@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from robotlab.detections import Detections
@@ -305,6 +305,21 @@ class Together(FaultModel):
         }
     ),
     seed=st.integers(0, 99),
+)
+# A moment between two ticks.
+@example(
+    picks=[(14, 1.25)],
+    loop={
+        "frame_hz": 5.0,
+        "delay_s": 0.0,
+        "detector_s": 0.0,
+        "max_mps": 1.0,
+        "max_accel_mps2": 1.0,
+        "max_jerk_mps3": None,
+        "law": "p",
+        "hold_s": 0.0,
+    },
+    seed=0,
 )
 def test_any_faults_together_stay_within_the_stopping_distance(picks, loop, seed):
     faults = Together([FAULTS[which][1](at_s) for which, at_s in picks])

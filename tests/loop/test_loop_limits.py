@@ -98,7 +98,7 @@ def test_what_the_messages_allow_is_allowed():
 
 
 def test_the_real_loop_asks_before_it_moves():
-    """Gain, patience, watchdog and ramp of the issue's attacks, on the loop that drives a robot."""
+    """Gain, hold time, watchdog and ramp beyond their limits, on the loop that drives a robot."""
     camera, link = Camera(64, 48, 1.0, height_m=0.25), SimulatedLink()
     for changes in ({"turn_gain": 60.0}, {"hold_s": 30.0}, {"watchdog_s": 60.0}, {"ramp_hz": 3.0}):
         with pytest.raises(MotionError, match="real robot"):

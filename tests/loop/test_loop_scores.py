@@ -86,7 +86,7 @@ def test_jerk_acceleration_energy_and_way_of_a_steady_jerk():
     assert scores["path_length_m"] == pytest.approx(0.02**3 * 42925)
 
 
-def test_a_run_that_ends_while_it_speeds_up_has_no_jolt_at_its_end():
+def test_a_run_that_ends_while_it_speeds_up_has_no_jerk_at_its_end():
     t = 0.02 * np.arange(101)
     assert run_by_hand(0.3 * t).scores()["peak_jerk_mps3"] == pytest.approx(0.3 / 0.1)  # the corner at the start
     late = run_by_hand(np.maximum(0.1 * (t - 1), 0)).scores()

@@ -87,8 +87,12 @@ class Held:
         pytest.param(lambda line, n: [line[:7], line[7:]], lambda line, n: [line[:4], line], True, id="partial lines"),
         pytest.param(lambda line, n: [line], late, True, id="late answers"),
         pytest.param(lambda line, n: [line] * (n % 5 > 0), lambda line, n: [line], True, id="every fifth line is lost"),
-        pytest.param(lambda line, n: [line], lambda line, n: [line] * (n % 5 > 0), True, id="every fifth answer is lost"),
-        pytest.param(lambda line, n: [b"\xff" * 99 + b"\n", line], lambda line, n: [b"\0" * 99, line], True, id="noise"),
+        pytest.param(
+            lambda line, n: [line], lambda line, n: [line] * (n % 5 > 0), True, id="every fifth answer is lost"
+        ),
+        pytest.param(
+            lambda line, n: [b"\xff" * 99 + b"\n", line], lambda line, n: [b"\0" * 99, line], True, id="noise"
+        ),
         pytest.param(lambda line, n: [line], Held(), False, id="every answer is the one before"),
         pytest.param(lambda line, n: [line], lambda line, n: [line.swapcase()], False, id="answers in small letters"),
         pytest.param(lambda line, n: [line], lambda line, n: [None], False, id="answers that are nothing"),
@@ -96,7 +100,7 @@ class Held:
         pytest.param(lambda line, n: [line] * (n < 20), lambda line, n: [line], False, id="unplugged in the ramp"),
         pytest.param(lambda line, n: [line], lambda line, n: [line] * (n < 20), False, id="deaf on one side"),
     ],
-)  # fmt: skip
+)
 def test_a_line_that_goes_wrong(down, up, works):
     stream = Stream(down, up)
     done, _ = driven(stream)
@@ -150,8 +154,10 @@ def test_a_monotonic_clock_that_jumps(jump_s, monkeypatch):
     while thread.is_alive() and real() < end:
         time.sleep(0.05)
     assert done, "drive() has not returned"
-    # And the thread that sends has not slept until a time of the old clock.
-    assert done[0].halt_confirmed and "hung" not in done[0].reason, done[0].reason
+    assert done[0].halt_confirmed
+    # And the thread that sends has not slept until a time of the old clock. A jump ahead while a line is
+    # written is the same to it as a line that hung that long; a jump back is not.
+    assert jump_s > 0 or "hung" not in done[0].reason, done[0].reason
     speeds = [speed for _, speed in stream.speeds]
     assert np.diff([0.0, *speeds]).max() < STEP_MPS
     end = real() + 3

@@ -31,7 +31,7 @@ from robotlab.loop import (
     stopping_m,
 )
 from robotlab.loop.campaigns import blind_distance_m
-from robotlab.loop.faults import MotorsDead
+from robotlab.loop.fault_model import FaultModel
 from robotlab.loop.perception import FreezeDetector, StallDetector
 
 ROOT = Path(__file__).parents[2]
@@ -245,7 +245,7 @@ class TestTimesOfPictures:
             drive(see, lambda: (live(), stamp), CAMERA, SETTINGS, SimulatedLink(), 1.0)
 
     @pytest.mark.parametrize("now", [-0.5, math.nan])
-    def test_the_follower_stops_at_a_sight_of_the_future(self, now):
+    def test_the_follower_stops_at_an_observation_from_the_future(self, now):
         follower = Follower(default_camera(), Settings())
         follower.observe(Detections([[155, 80, 165, 120]], [0.9], [0], ["post"]), 0.0)
         assert follower.velocity(0.1).state == "follow"
@@ -371,8 +371,15 @@ def test_the_simulated_loop_counts_the_same_things(name):
     assert blind_distance_m(run) <= stopping_m(run.settings)
 
 
+class MotorsDead(FaultModel):
+    """The board answers, but from 3 s on the motors do not turn."""
+
+    def motors(self, t_s, left_mps, right_mps):
+        return (0.0, 0.0) if t_s >= 3 else (left_mps, right_mps)
+
+
 def test_dead_motors_are_noticed_in_the_simulated_loop():
-    run = simulate(GroundTruthDetector(), WALKS["weave"], default_camera(64, 48), duration_s=20, faults=MotorsDead(3.0))
+    run = simulate(GroundTruthDetector(), WALKS["weave"], default_camera(64, 48), duration_s=20, faults=MotorsDead())
     assert run.state_at(-1) == "fault" and any("motors must turn" in event["text"] for event in run.events)
 
 

@@ -67,7 +67,7 @@ def test_it_draws_what_it_says():
     assert isinstance(surrogate, SimulatedDetector)
 
 
-def test_perfect_and_useless_trackers_stay_finite():
+def test_perfect_and_useless_detectors_stay_finite():
     truths, visible, _ = made_up(60)
     perfect = fit_surrogate(truths, visible, [Detections(box, [1.0], [0], ["post"]) for box in truths], (320, 240))
     assert np.isfinite(perfect.weights).all() and perfect.recall(60) > 0.99

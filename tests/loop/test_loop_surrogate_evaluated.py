@@ -10,7 +10,7 @@ from robotlab.course.resources import shipped
 from robotlab.data import open_dataset
 from robotlab.detections import Detections
 from robotlab.errors import InputError
-from robotlab.face_off import detect_all
+from robotlab.face_off import timed_detections
 from robotlab.greenhouse import WALKS
 from robotlab.loop import simulate
 from robotlab.loop.surrogates import surrogate_of
@@ -35,10 +35,10 @@ def found_and_off(run):
 @pytest.mark.parametrize(
     "make", [ColorDetector.from_dataset, lambda some: fit(some, progress=False)], ids=["color detector", "detector"]
 )
-def test_a_surrogate_rides_like_its_tracker(make, data):
+def test_a_surrogate_rides_like_its_detector(make, data):
     detector = make(data.only(recordings=["day1", "day2"]))
     judged = data.only(recordings=["day3", "day4", "overcast1", "overcast2"])
-    surrogate = surrogate_of(judged, detect_all(detector, judged, progress=False).detections)
+    surrogate = surrogate_of(judged, timed_detections(detector, judged, progress=False).detections)
     # The judged pictures hold far and hidden posts; the walk keeps the post near.
     assert surrogate.recall(100) > surrogate.recall(12) and surrogate.recall(100) > 0.6
     walk = WALKS["stop_and_go"]

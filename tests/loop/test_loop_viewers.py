@@ -13,7 +13,7 @@ from robotlab.camera import Camera
 from robotlab.control import SimulatedLink
 from robotlab.detections import Detections
 from robotlab.loop import Settings, drive
-from robotlab.loop.watching import Viewer
+from robotlab.loop.viewers import Viewer
 
 CAMERA = Camera(64, 48, 1.0, height_m=0.25)
 SETTINGS = Settings(frame_hz=50, delay_s=0.0, watchdog_s=0.8, hold_s=0.2, max_mps=0.3, max_accel_mps2=2.0)

@@ -15,6 +15,8 @@ from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.metrics import (
     Curve,
+    bootstrap,
+    breakdown,
     calibration,
     compare_evaluations,
     evaluate,
@@ -194,7 +196,7 @@ def test_every_count_adds_up(crowd_free):
     assert len(place) == at["found"]
 
 
-def test_per_class_and_per_recording_equal_pycocotools(crowd_free):
+def test_per_class_and_per_recording_equal_pycocotools(crowd_free, monkeypatch):
     # Reference: pycocotools on the pictures of one recording; mean precision of one class.
     labels, results, data, evaluation = crowd_free
     reference = pycocotools_eval(labels, results)
@@ -213,6 +215,8 @@ def test_per_class_and_per_recording_equal_pycocotools(crowd_free):
         }
         stats = pycocotools_eval({**labels, **part}, [item for item in results if item["image_id"] in here]).stats
         assert (row["AP"], row["AP50"]) == (stats[0], stats[1])
+    monkeypatch.setattr(breakdown, "_CHUNK", 1)  # one recording at a time, as where there are very many
+    assert breakdown.by_group(evaluation, evaluation.recordings) == evaluation.per_recording
 
 
 def test_best_score_is_the_best_of_all_thresholds(crowd_free):
@@ -294,7 +298,7 @@ def test_intervals_over_recordings(crowd_free):
     assert one.intervals["AP"] is None and "two recordings" in one.intervals["note"]
 
 
-def test_bootstrap_equals_judging_repeated_pictures(crowd_free):
+def test_bootstrap_equals_judging_repeated_pictures(crowd_free, monkeypatch):
     # A resample, written out: every picture of a recording drawn twice comes twice, with its detections.
     labels, results, data, evaluation = crowd_free
     order = list(dict.fromkeys(evaluation.recordings))
@@ -313,6 +317,9 @@ def test_bootstrap_equals_judging_repeated_pictures(crowd_free):
         stats = pycocotools_eval({**labels, "images": images, "annotations": notes}, rows).stats
         values = evaluation.resampled(weight[None], evaluation.recordings)
         assert (values.mean(), values[0, 0]) == pytest.approx((stats[0], stats[1]), abs=1e-12)
+        with monkeypatch.context() as many:  # the way for very many recordings
+            many.setattr(bootstrap, "MOST_TOGETHER", 0)
+            assert np.array_equal(evaluation.resampled(weight[None], evaluation.recordings), values)
 
 
 def test_weights_of_one_give_the_ap_itself(crowd_free):
@@ -387,13 +394,13 @@ def test_a_small_difference_could_be_chance():
     assert result.better is None and "could be chance" in result.sentence and "rough guide" in result.sentence
 
 
-def test_the_same_tracker_twice_shows_no_difference(crowd_free):
+def test_the_same_detector_twice_shows_no_difference(crowd_free):
     result = compare_evaluations(crowd_free[3], crowd_free[3])
     assert (result.only_a, result.only_b, result.p_exact, result.better) == (0, 0, 1.0, None)
     assert "No difference shows" in result.sentence
 
 
-def test_two_equal_trackers_are_seldom_called_different():
+def test_two_equal_detectors_are_seldom_called_different():
     called = 0
     for seed in range(30):
         data, answers = many_recordings(np.random.default_rng(seed), {"a": 0.7, "b": 0.7}, recordings=6, each=5)

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from robotlab.boxes import iou
 from robotlab.neural import augmentation
 from robotlab.neural.augmentation import TrainingSample
-from robotlab.neural.grid import cell_targets, decode
-from robotlab.neural.sizes import working_size
+from robotlab.neural.box_coding import cell_targets, decode
+from robotlab.neural.network_input import working_size
 from robotlab.neural.windows import WindowPlan, batch_of, draw_window, plan_windows
 
 NONE = np.zeros((0, 4))

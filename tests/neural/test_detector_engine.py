@@ -4,15 +4,15 @@ import numpy as np
 import pytest
 from scipy.signal import correlate
 
+from robotlab.neural.box_coding import cell_targets
 from robotlab.neural.engine import losses, optimizer
 from robotlab.neural.engine.gradient_check import gradient_error
-from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward
+from robotlab.neural.engine.layers import Scratch, backward_matrix, backward_picture, convolve, convolve_backward
 from robotlab.neural.engine.network import Network
 from robotlab.neural.engine.reference import convolve_backward_reference, convolve_reference
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine
 from robotlab.neural.graph import head_layers
-from robotlab.neural.grid import cell_targets
 from robotlab.neural.spec import FEATURES, Layer, first_weights
 from robotlab.neural.windows import Batch
 
@@ -96,14 +96,23 @@ def test_convolution_gradient_is_its_transpose(kernel, stride, dilation):
     assert np.vdot(dx, x) == pytest.approx(np.vdot(g, out), rel=1e-12)
 
 
-@pytest.mark.parametrize(
-    "kernel, stride, dilation", [(3, 1, 1), (3, 2, 1), (3, 1, 2), (3, 2, 3), (1, 1, 1), (1, 2, 1), (5, 1, 1)]
-)
-@pytest.mark.parametrize("height, width", [(8, 12), (7, 5)])
-def test_matrix_products_equal_the_clear_convolution(kernel, stride, dilation, height, width):
+SHAPES = [(3, 1, 1), (3, 2, 1), (3, 1, 2), (3, 2, 3), (1, 1, 1), (1, 2, 1), (5, 1, 1)]
+
+
+@pytest.fixture(params=[(*shape, *size) for size in [(8, 12), (7, 5)] for shape in SHAPES], ids=str)
+def drawn(request):
+    """A generator, a layer, a picture and a kernel for it."""
+    kernel, stride, dilation, height, width = request.param
     rng = np.random.default_rng(kernel * 100 + stride * 10 + dilation)
     layer = Layer("a", "conv", ("picture",), 4, kernel=kernel, stride=stride, dilation=dilation)
     x, k = rng.normal(size=(3, height, width)), rng.normal(size=(4, 3, kernel, kernel))
+    return rng, layer, x, k
+
+
+def test_matrix_products_equal_the_clear_convolution(drawn):
+    rng, layer, x, k = drawn
+    height, width = x.shape[1:]
+    stride = layer.stride
     out = np.empty((4, -(-height // stride), -(-width // stride)))
     scratch = Scratch(np.float64)
     convolve(x, k, layer, out, scratch)
@@ -113,6 +122,24 @@ def test_matrix_products_equal_the_clear_convolution(kernel, stride, dilation, h
     convolve_backward(x, k, layer, g, dk, dx, scratch)
     for fast, clear in zip((dk, dx), convolve_backward_reference(x, k, layer, g)):
         np.testing.assert_allclose(fast, clear, atol=1e-12)
+
+
+def test_bands_of_rows_make_the_whole(drawn):
+    # Against the clear convolution: a picture cut into two bands anywhere, nothing of it left unwritten.
+    rng, layer, x, k = drawn
+    whole = convolve_reference(x, k, layer)
+    g, scratch = rng.normal(size=whole.shape), Scratch(np.float64)
+    _, dx = convolve_backward_reference(x, k, layer, g)
+    for cut in range(1, whole.shape[1]):
+        out = np.full_like(whole, np.nan)
+        for rows in (slice(0, cut), slice(cut, whole.shape[1])):
+            convolve(x, k, layer, out, scratch, rows)
+        np.testing.assert_allclose(out, whole, atol=1e-12)
+    for cut in range(1, x.shape[1]):
+        back = np.full_like(x, np.nan)
+        for rows in (slice(0, cut), slice(cut, x.shape[1])):
+            backward_picture(backward_matrix(k, layer), layer, g, back, scratch, rows)
+        np.testing.assert_allclose(back, dx, atol=1e-12)
 
 
 # --- the whole network ---------------------------------------------------------
@@ -263,12 +290,45 @@ def test_one_cycle_rises_to_the_peak_and_falls():
 def test_one_cycle_equals_pytorch():
     torch = pytest.importorskip("torch", reason=torch_reason)
     w = torch.zeros(1, requires_grad=True)
-    optimiser = torch.optim.SGD([w], lr=1)
+    torchs = torch.optim.SGD([w], lr=1)
     schedule = torch.optim.lr_scheduler.OneCycleLR(
-        optimiser, 0.004, total_steps=101, pct_start=26 / 101, div_factor=25, final_div_factor=40, cycle_momentum=False
+        torchs, 0.004, total_steps=101, pct_start=26 / 101, div_factor=25, final_div_factor=40, cycle_momentum=False
     )
     for step in range(101):
         # PyTorch ends at peak / 25 / 40 = peak / 1000.
-        assert optimizer.one_cycle(step, 101, 0.004) == pytest.approx(optimiser.param_groups[0]["lr"], rel=1e-6)
-        optimiser.step()
+        assert optimizer.one_cycle(step, 101, 0.004) == pytest.approx(torchs.param_groups[0]["lr"], rel=1e-6)
+        torchs.step()
         schedule.step()
+
+
+@pytest.mark.parametrize("rows, columns", [(6, 20), (20, 6), (8, 8)])
+def test_orthogonalize_moves_singular_values_alone(rows, columns):
+    # Reference: LAPACK's singular values and vectors, the polynomial applied to each value by itself.
+    matrix = np.random.default_rng(rows).normal(size=(rows, columns))
+    u, s, vt = np.linalg.svd(matrix, full_matrices=False)
+    s = s / np.sqrt((s**2).sum())
+    for _ in range(5):
+        s = 3.4445 * s - 4.7750 * s**3 + 2.0315 * s**5
+    np.testing.assert_allclose(optimizer.orthogonalize(matrix), u * s @ vt, atol=1e-5)
+
+
+def test_muon_equals_pytorch():
+    # torch.optim.Muon orthogonalizes in bfloat16, 8 bits, and takes matrices alone.
+    torch = pytest.importorskip("torch", "2.9", reason="torch.optim.Muon is new in PyTorch 2.9")
+    rng = np.random.default_rng(2)
+    first = rng.normal(size=(6, 20))
+    theirs = torch.nn.Parameter(torch.tensor(first))
+    step = torch.optim.Muon([theirs], lr=0.1, weight_decay=0.3, momentum=0.95, adjust_lr_fn="match_rms_adamw")
+    ours = np.concatenate([first.ravel(), [1.0, 2.0]])
+    move = optimizer.Muon(ours, [(slice(0, 120), 6)], 0.3, np.arange(122) < 120)
+    alone = np.array([1.0, 2.0])
+    adam = optimizer.AdamW(alone, 0.3, np.zeros(2, bool))
+    for _ in range(4):
+        gradient = rng.normal(size=122)
+        theirs.grad = torch.tensor(gradient[:120].reshape(6, 20))
+        step.step()
+        move(gradient, 0.1)
+        adam(gradient[120:], 0.1)
+    moved = theirs.detach().numpy() - first
+    assert np.linalg.norm(ours[:120].reshape(6, 20) - first - moved) < 0.02 * np.linalg.norm(moved)
+    np.testing.assert_allclose(ours[120:], alone, rtol=1e-12)

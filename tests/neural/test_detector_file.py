@@ -20,9 +20,9 @@ from robotlab.neural.engine.losses import softmax_channels
 from robotlab.neural.engine.network import Network
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.graph import head_layers
+from robotlab.neural.network_input import network_input
 from robotlab.neural.onnx_weights import weights_from_onnx
 from robotlab.neural.onnxio import network_to_onnx, save_onnx
-from robotlab.neural.sizes import network_input
 from robotlab.neural.spec import FEATURES, first_weights
 
 CLASSES = ["post", "bucket", "crate"]

@@ -95,8 +95,13 @@ def test_what_another_system_needs_beside_is_fetched_too(tmp_path, monkeypatch):
     index = tmp_path / "index"
     index.mkdir()
     about = {"name": "trolley", "version": "1.0", "dependencies": ['winch>=2; sys_platform == "win32"', "post"]}
-    for one in (about, {"name": "winch", "version": "2.1", "dependencies": ["rope[wet]"]}, {"name": "post", "version": "1"},
-                {"name": "rope", "version": "1", "optional-dependencies": {"wet": ["towel"]}}, {"name": "towel", "version": "1"}):  # fmt: skip
+    for one in (
+        about,
+        {"name": "winch", "version": "2.1", "dependencies": ["rope[wet]"]},
+        {"name": "post", "version": "1"},
+        {"name": "rope", "version": "1", "optional-dependencies": {"wet": ["towel"]}},
+        {"name": "towel", "version": "1"},
+    ):
         name, content = wheel(one, {f"{one['name']}.py": b""})
         (index / name).write_bytes(content)
     monkeypatch.setenv("PIP_NO_INDEX", "1")
@@ -214,6 +219,9 @@ def test_platform_tags_are_known_to_the_standard():
     from packaging.tags import platform_tags
 
     for platform in PLATFORMS.values():
-        assert all(re.fullmatch(r"manylinux_2_\d+_\w+|manylinux2014_\w+|macosx_\d+_0_\w+|win_amd64", tag) for tag in platform.tags)  # fmt: skip
+        assert all(
+            re.fullmatch(r"manylinux_2_\d+_\w+|manylinux2014_\w+|macosx_\d+_0_\w+|win_amd64", tag)
+            for tag in platform.tags
+        )
     if this_platform() in PLATFORMS and this_platform().startswith("linux"):
         assert set(PLATFORMS[this_platform()].tags) & set(platform_tags())

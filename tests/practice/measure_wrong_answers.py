@@ -14,6 +14,7 @@ import sys
 import textwrap
 import warnings
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +33,7 @@ def answers(path: Path = FILE) -> Iterator[tuple[str, str, str]]:
         yield name, mistake, body
 
 
+@cache
 def verdict_on(name: str, body: str) -> Verdict:
     task = task_named(name)
     names: dict[str, object] = {"np": np, "math": math}

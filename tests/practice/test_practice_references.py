@@ -214,7 +214,7 @@ def test_iou_equals_shapely():
         assert reference("iou")(a, b) == pytest.approx(one.intersection(other).area / together if together else 0.0)
 
 
-def test_suppress_equals_opencv_where_no_scores_tie():
+def test_nms_equals_opencv_where_no_scores_tie():
     cv2 = pytest.importorskip("cv2", reason="OpenCV is not installed")
     tried = 0
     for boxes, scores, limit in cases("nms"):

@@ -142,15 +142,27 @@ class TestPreflight:
 
         frozen = live()
         cases = {
-            "camera": [{"take": lambda: np.zeros((48, 64, 3), np.uint8)}, {"take": lambda: frozen}, {"take": lambda: live()[:40]},
-                       {"take": lambda: 1 / 0}],
+            "camera": [
+                {"take": lambda: np.zeros((48, 64, 3), np.uint8)},
+                {"take": lambda: frozen},
+                {"take": lambda: live()[:40]},
+                {"take": lambda: 1 / 0},
+            ],
             "rate against gain": [{"take": slow, "settings": SETTINGS.but(turn_gain=9.0)}],
             "limits": [{"settings": SETTINGS.but(hold_s=30.0)}],
-            "target": [{"detector": lambda picture: Detections.none(["post"])}, {"detector": lambda picture: (time.sleep(0.1), POST)[1]}],
-            "battery": [{"battery": (None, None)}, {"battery": (6.5, 6.6)}, {"battery": (float("nan"), 6.0)}, {"battery": (7.4, 0.0)},
-                        {"battery": (7.4, None)}],
+            "target": [
+                {"detector": lambda picture: Detections.none(["post"])},
+                {"detector": lambda picture: (time.sleep(0.1), POST)[1]},
+            ],
+            "battery": [
+                {"battery": (None, None)},
+                {"battery": (6.5, 6.6)},
+                {"battery": (float("nan"), 6.0)},
+                {"battery": (7.4, 0.0)},
+                {"battery": (7.4, None)},
+            ],
             "link": [{"link": Dead()}],
-        }  # fmt: skip
+        }
         for name, changes in cases.items():
             for change in changes:
                 check = self.lines(**change)[name]
@@ -378,8 +390,12 @@ def test_a_person_at_a_terminal_goes_through_all_rounds(last, code, tmp_path):
     near, far = pty.openpty()
     program = subprocess.Popen(
         [sys.executable, "-c", WATCHED, *REHEARSE],
-        stdin=far, stdout=far, stderr=subprocess.STDOUT, cwd=tmp_path, env={**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), str(Path(__file__).parent)])},
-    )  # fmt: skip
+        stdin=far,
+        stdout=far,
+        stderr=subprocess.STDOUT,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), str(Path(__file__).parent)])},
+    )
     os.close(far)
     said, seen, end = "", 0, time.monotonic() + 90
     answers = [

@@ -19,7 +19,7 @@ from robotlab.control.safety import steady_s
 from robotlab.detections import Detections
 from robotlab.errors import InputError
 from robotlab.loop.decide import VelocityCommand
-from robotlab.loop.watching import Seen
+from robotlab.loop.viewers import ViewerFrame
 from robotlab.robot import LivePage
 from robotlab.robot.page_server import MOST_MESSAGES, MOST_WATCHERS, host_allowed
 
@@ -272,9 +272,22 @@ def test_a_sleeping_server_lets_no_queue_through():
 
 @pytest.mark.parametrize(
     "message",
-    [b"", b"hello", b"[]", b"{}", b'{"do":"drive"}', b'{"do":["press"]}', b'{"do":"press","ask":7}', b'{"do":"hold","ask":{}}',
-     b"\xff\xfe", b"[" * 90, b"1e999", b"x" * 97, b"x" * 100_000],
-)  # fmt: skip
+    [
+        b"",
+        b"hello",
+        b"[]",
+        b"{}",
+        b'{"do":"drive"}',
+        b'{"do":["press"]}',
+        b'{"do":"press","ask":7}',
+        b'{"do":"hold","ask":{}}',
+        b"\xff\xfe",
+        b"[" * 90,
+        b"1e999",
+        b"x" * 97,
+        b"x" * 100_000,
+    ],
+)
 def test_whoever_talks_nonsense_is_shown_the_door_and_has_let_go(message):
     async def work(page, stop):
         client, other = await Client.of(page), await Client.of(page)
@@ -321,7 +334,7 @@ def test_room_for_so_many_and_no_more():
 def seen(index):
     picture = np.random.default_rng(index).integers(0, 255, (48, 64, 3), np.uint8)
     found = Detections([[31, 20, 33, 30]], [0.9], [0], ["post"])
-    return Seen(index, picture, found, None, VelocityCommand(0.0, 0.0, "wait"), steady_s(), steady_s())
+    return ViewerFrame(index, picture, found, None, VelocityCommand(0.0, 0.0, "wait"), steady_s(), steady_s())
 
 
 def test_pictures_are_made_once_and_only_for_those_who_took_the_last(monkeypatch):

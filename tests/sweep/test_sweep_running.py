@@ -110,10 +110,20 @@ def test_a_dask_cluster_gives_the_same_table_although_a_worker_is_killed(whole, 
     dask = [sys.executable, "-W", "ignore", "-m"]
     children = [
         subprocess.Popen(
-            [*dask, "distributed.cli.dask_scheduler", "--port", "0", "--host", "127.0.0.1", "--no-dashboard",
-             "--scheduler-file", str(address_file)], **quiet,
+            [
+                *dask,
+                "distributed.cli.dask_scheduler",
+                "--port",
+                "0",
+                "--host",
+                "127.0.0.1",
+                "--no-dashboard",
+                "--scheduler-file",
+                str(address_file),
+            ],
+            **quiet,
         )
-    ]  # fmt: skip
+    ]
     try:
         while not address_file.exists() or not address_file.read_text().strip():
             assert children[0].poll() is None
@@ -127,10 +137,20 @@ def test_a_dask_cluster_gives_the_same_table_although_a_worker_is_killed(whole, 
         for _ in range(2):
             children.append(
                 subprocess.Popen(
-                    [*dask, "distributed.cli.dask_worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
-                     "--local-directory", str(tmp_path)], **quiet,
+                    [
+                        *dask,
+                        "distributed.cli.dask_worker",
+                        address,
+                        "--nthreads",
+                        "1",
+                        "--no-nanny",
+                        "--no-dashboard",
+                        "--local-directory",
+                        str(tmp_path),
+                    ],
+                    **quiet,
                 )
-            )  # fmt: skip
+            )
         done_at_kill = []
 
         def kill_one():

@@ -44,7 +44,7 @@ def softmax_channels(scores: np.ndarray) -> np.ndarray:
 def focal_loss(
     scores: np.ndarray, classes: np.ndarray, weights: np.ndarray, focus: float = FOCUS
 ) -> tuple[float, np.ndarray]:
-    """Cross-entropy that plays down the many cells that already go well.
+    """Focal loss: cross-entropy that gives little weight to the many cells that are easy.
 
     Parameters
     ----------

@@ -17,13 +17,23 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward, output_size
+from robotlab.neural.engine.layers import (
+    Scratch,
+    backward_kernel,
+    backward_matrix,
+    backward_picture,
+    convolve,
+    output_size,
+)
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 
 # Fraction of the batch's statistics in the running ones, a step: PyTorch's default,
 # so that both engines agree.
 NORM_MOMENTUM = 0.1
+# A layer's work on a picture is shared out in so many parts: with whole pictures, five on two
+# cores, one of the cores would wait for a sixth of the time.
+PARTS = 2
 
 
 class Network:
@@ -100,53 +110,70 @@ class Network:
         (N, C, h, w) ndarray
             What the last layer gives; overwritten by the next call.
         """
-        self._values = {
-            "picture": (np.asarray(pictures, self.dtype) - self.dtype(PICTURE_MEAN)) / self.dtype(PICTURE_SPREAD)
-        }
+        picture = self._room.array("picture", pictures.shape)
+        np.subtract(pictures, self.dtype(PICTURE_MEAN), out=picture)
+        picture /= self.dtype(PICTURE_SPREAD)
+        self._values = {"picture": picture}
         for layer in self.layers:
             inputs = [self._values[name] for name in layer.inputs]
-            if layer.kind == "conv":
-                self._values[layer.name] = self._conv(layer, inputs[0], training)
-            elif layer.kind == "double":
-                self._values[layer.name] = inputs[0].repeat(2, axis=2).repeat(2, axis=3)
-            elif layer.kind == "add":
-                self._values[layer.name] = inputs[0] + inputs[1]
-            else:
-                self._values[layer.name] = np.concatenate(inputs, axis=1)
+            conv = layer.kind == "conv"
+            self._values[layer.name] = self._conv(layer, inputs[0], training) if conv else self._join(layer, inputs)
         return self._values[self.layers[-1].name]
+
+    def _join(self, layer: Layer, inputs: list[np.ndarray]) -> np.ndarray:
+        """What a layer without weights gives."""
+        count, _, height, width = inputs[0].shape
+        if layer.kind == "double":
+            height, width = 2 * height, 2 * width
+        out = self._room.array(f"{layer.name} out", (count, layer.channels, height, width))
+
+        def join_one(n: int, worker: int) -> None:
+            if layer.kind == "double":
+                for row, column in np.ndindex(2, 2):
+                    out[n, :, row::2, column::2] = inputs[0][n]
+            elif layer.kind == "add":
+                np.add(inputs[0][n], inputs[1][n], out=out[n])
+            else:
+                np.concatenate([part[n] for part in inputs], out=out[n])
+
+        self.pool.each(join_one, count)
+        return out
 
     def _conv(self, layer: Layer, x: np.ndarray, training: bool) -> np.ndarray:
         """Convolution, then bias or normalization, then ReLU."""
         count, name = len(x), layer.name
         shape = (count, layer.channels, *output_size(layer, *x.shape[2:]))
         plain = self._room.array(f"{name} plain", shape)
-        sums = np.zeros((2, count, layer.channels))
         kernel = self.weights[f"{name}.kernel"]
         batch_norm = layer.norm and training
+        bands, blocks = _shares(count, shape[2]), _shares(count, layer.channels)
+        sums = np.zeros((2, len(bands), layer.channels))
 
-        def convolve_one(n: int, worker: int) -> None:
-            convolve(x[n], kernel, layer, plain[n], self._scratch[worker])
+        def convolve_band(share: int, worker: int) -> None:
+            n, rows = bands[share]
+            convolve(x[n], kernel, layer, plain[n], self._scratch[worker], rows)
             if batch_norm:
-                flat = plain[n].reshape(layer.channels, -1)
-                sums[0, n] = flat.mean(axis=1)
-                sums[1, n] = np.vecdot(flat, flat) / flat.shape[1]
+                flat = plain[n, :, rows].reshape(layer.channels, -1)
+                sums[0, share] = flat.sum(axis=1)
+                sums[1, share] = np.vecdot(flat, flat)
 
-        self.pool.each(convolve_one, count)
+        self.pool.each(convolve_band, len(bands))
         if layer.norm:
-            gain, offset = self._norm(layer, sums.mean(axis=1), shape, training)
+            gain, offset = self._norm(layer, sums.sum(axis=1) / (count * shape[2] * shape[3]), shape, training)
         else:
             gain, offset = None, self.weights[f"{name}.bias"]
         out = self._room.array(f"{name} out", shape)
 
-        def finish_one(n: int, worker: int) -> None:
-            source = plain[n]
+        def finish_block(share: int, worker: int) -> None:
+            n, block = blocks[share]
+            source, mine = plain[n, block], out[n, block]
             if gain is not None:
-                source = np.multiply(source, gain[:, None, None], out=out[n])
-            np.add(source, offset[:, None, None], out=out[n])
+                source = np.multiply(source, gain[block, None, None], out=mine)
+            np.add(source, offset[block, None, None], out=mine)
             if layer.relu:
-                np.maximum(out[n], 0, out=out[n])
+                np.maximum(mine, 0, out=mine)
 
-        self.pool.each(finish_one, count)
+        self.pool.each(finish_block, len(blocks))
         return out
 
     def _norm(
@@ -193,48 +220,54 @@ class Network:
             if mine is None:
                 continue
             for name, part in self._back(layer, mine):
-                if name == "picture":
-                    continue
                 if name in waiting:
                     waiting[name] += part
                 else:
                     waiting[name] = part
 
-    def _back(self, layer: Layer, gradient: np.ndarray) -> list[tuple[str, np.ndarray | None]]:
-        """What a layer hands to each of its inputs."""
+    def _back(self, layer: Layer, gradient: np.ndarray) -> list[tuple[str, np.ndarray]]:
+        """What a layer hands to each of its inputs; each may be written to."""
         if layer.kind == "conv":
-            return [(layer.inputs[0], self._conv_back(layer, gradient, layer.inputs[0] != "picture"))]
-        if layer.kind == "double":
-            # Each pixel was written four times, so four gradients come back to it: their sum.
-            count, channels, height, width = gradient.shape
-            blocks = gradient.reshape(count, channels, height // 2, 2, width // 2, 2)
-            rows = blocks[:, :, :, 0] + blocks[:, :, :, 1]
-            return [(layer.inputs[0], rows[..., 0] + rows[..., 1])]
-        if layer.kind == "add":
-            # A sum changes as much as either of its parts.  Each gets its own copy, for it may be added to.
-            return [(layer.inputs[0], gradient), (layer.inputs[1], gradient.copy())]
-        # Side by side forwards, taken apart backwards.
-        ends = np.cumsum([self._values[name].shape[1] for name in layer.inputs])
-        parts = np.split(gradient, ends[:-1], axis=1)
-        return [(name, np.ascontiguousarray(part)) for name, part in zip(layer.inputs, parts, strict=True)]
+            return self._conv_back(layer, gradient)
+        if layer.kind == "concat":
+            # Side by side forwards, taken apart backwards.
+            ends = np.cumsum([self._values[name].shape[1] for name in layer.inputs])
+            return list(zip(layer.inputs, np.split(gradient, ends[:-1], axis=1), strict=True))
+        back = self._room.array(f"{layer.name} back", self._values[layer.inputs[0]].shape)
 
-    def _conv_back(self, layer: Layer, gradient: np.ndarray, wanted: bool) -> np.ndarray | None:
+        def back_one(n: int, worker: int) -> None:
+            if layer.kind == "add":
+                back[n] = gradient[n]
+                return
+            # Each pixel was written four times, so four gradients come back to it: their sum.
+            pairs = gradient[n, :, 0::2] + gradient[n, :, 1::2]
+            np.add(pairs[:, :, 0::2], pairs[:, :, 1::2], out=back[n])
+
+        self.pool.each(back_one, len(gradient))
+        if layer.kind == "add":
+            # A sum changes as much as either of its parts.
+            return [(layer.inputs[0], gradient), (layer.inputs[1], back)]
+        return [(layer.inputs[0], back)]
+
+    def _conv_back(self, layer: Layer, gradient: np.ndarray) -> list[tuple[str, np.ndarray]]:
         """Back through ReLU, normalization and convolution; `gradient` is overwritten."""
         name, count = layer.name, len(gradient)
         x, out = self._values[layer.inputs[0]], self._values[name]
         plain = self._room.array(f"{name} plain", gradient.shape)
+        blocks, bands = _shares(count, layer.channels), _shares(count, x.shape[2])
         sums = np.zeros((2, count, layer.channels))
 
-        def through_relu(n: int, worker: int) -> None:
-            mine = gradient[n].reshape(layer.channels, -1)
+        def through_relu(share: int, worker: int) -> None:
+            n, block = blocks[share]
+            mine = gradient[n, block].reshape(block.stop - block.start, -1)
             # Where ReLU gave 0, a little more or less before it changes nothing.
             if layer.relu:
-                mine *= out[n].reshape(mine.shape) > 0
-            sums[0, n] = mine.sum(axis=1)
+                mine *= out[n, block].reshape(mine.shape) > 0
+            sums[0, n, block] = mine.sum(axis=1)
             if layer.norm:
-                sums[1, n] = np.vecdot(mine, plain[n].reshape(mine.shape))
+                sums[1, n, block] = np.vecdot(mine, plain[n, block].reshape(mine.shape))
 
-        self.pool.each(through_relu, count)
+        self.pool.each(through_relu, len(blocks))
         total, with_x = sums.sum(axis=1)
         if layer.norm:
             mean, spread = self._spread[name]
@@ -251,25 +284,43 @@ class Network:
             slope = -gain * d_scale / (number * spread)
             level = -gain * total / number - slope * mean
             gain, slope, level = (value.astype(self.dtype)[:, None, None] for value in (gain, slope, level))
+
+            def through_norm(share: int, worker: int) -> None:
+                n, block = blocks[share]
+                mine = gradient[n, block]
+                mine *= gain[block]
+                other = np.multiply(plain[n, block], slope[block], out=self._scratch[worker].array("other", mine.shape))
+                other += level[block]
+                mine += other
+
+            self.pool.each(through_norm, len(blocks))
         else:
             self.gradients[f"{name}.bias"][...] = total
         kernel = self.weights[f"{name}.kernel"]
-        kernel_gradients = self._room.array("kernel gradients", (count, *kernel.shape))
-        x_gradient: np.ndarray | None = np.zeros(x.shape, self.dtype) if wanted else None
+        kernel_gradients = self._room.array("kernel gradients", (count, kernel[0].size, len(kernel)))
+        first = layer.inputs[0] == "picture"
+        back = gradient if first else self._room.array(f"{name} back", x.shape)
+        matrix = backward_matrix(kernel, layer)
 
-        def through_conv(n: int, worker: int) -> None:
-            mine, scratch = gradient[n], self._scratch[worker]
-            if layer.norm:
-                mine *= gain
-                other = np.multiply(plain[n], slope, out=scratch.array("other", mine.shape))
-                other += level
-                mine += other
-            back = None if x_gradient is None else x_gradient[n]
-            convolve_backward(x[n], kernel, layer, mine, kernel_gradients[n], back, scratch)
+        def through_conv(share: int, worker: int) -> None:
+            # The larger shares first, so that no worker is left with one at the end.
+            if share < count:
+                backward_kernel(x[share], layer, gradient[share], kernel_gradients[share], self._scratch[worker])
+            else:
+                n, rows = bands[share - count]
+                backward_picture(matrix, layer, gradient[n], back[n], self._scratch[worker], rows)
 
-        self.pool.each(through_conv, count)
-        kernel_gradients.sum(axis=0, out=self.gradients[f"{name}.kernel"])
-        return x_gradient
+        # Nobody needs the gradient of the picture.
+        self.pool.each(through_conv, count + (0 if first else len(bands)))
+        self.gradients[f"{name}.kernel"][...] = kernel_gradients.sum(axis=0).T.reshape(kernel.shape)
+        return [] if first else [(layer.inputs[0], back)]
+
+
+def _shares(count: int, size: int) -> list[tuple[int, slice]]:
+    """Pictures and parts of their rows or channels, one for each share of the work; the same whoever does it."""
+    parts = min(PARTS, size)
+    spans = [slice(part * size // parts, (part + 1) * size // parts) for part in range(parts)]
+    return [(n, span) for n in range(count) for span in spans]
 
 
 def parameter_count(layers: Iterable[Layer]) -> int:

@@ -1,14 +1,15 @@
-"""Steps: how the weights follow the gradient, and how fast."""
+"""The optimizer: AdamW, one-cycle learning rate, gradient clipping, averaged weights."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
 
 class AdamW:
-    """Adam with weight decay kept apart from the gradient.
+    """AdamW: Adam with weight decay decoupled from the gradient.
 
     Parameters
     ----------
@@ -75,6 +76,134 @@ class AdamW:
         self.parameters -= rate * (self.decay * self.parameters + mean / (np.sqrt(square) + self.epsilon))
 
 
+# Coefficients of the polynomial that :func:`orthogonalize` applies to the singular values
+# (Jordan, "Muon: an optimizer for hidden layers in neural networks", 2024).
+ORTHOGONAL_STEP = (3.4445, -4.7750, 2.0315)
+ORTHOGONAL_STEPS = 5
+
+
+def orthogonalize(matrix: np.ndarray) -> np.ndarray:
+    """About the nearest matrix whose singular values are all 1.
+
+    Parameters
+    ----------
+    matrix : (R, C) ndarray
+        Any but zeros alone.
+
+    Returns
+    -------
+    (R, C) ndarray
+        With ``matrix = U S V^T``: about ``U V^T``, singular values from .68 to
+        1.15 where those of the scaled matrix are above .005.
+
+    Notes
+    -----
+    Newton-Schulz iteration: the matrix is scaled to Frobenius norm 1, then ``X =
+    a X + (b A + c A^2) X`` with ``A = X X^T`` is applied five times.  That moves
+    each singular value s to ``a s + b s^3 + c s^5`` and leaves U and V alone.
+
+    Examples
+    --------
+    >>> np.linalg.svd(orthogonalize(np.array([[3.0, 0, 0], [0, 0.5, 0]])))[1].round(1).tolist()
+    [1.0, 0.7]
+    """
+    x = matrix.T if matrix.shape[0] > matrix.shape[1] else matrix
+    x = x / (np.sqrt((x * x).sum()) + 1e-7)
+    a, b, c = (x.dtype.type(value) for value in ORTHOGONAL_STEP)
+    for _ in range(ORTHOGONAL_STEPS):
+        gram = x @ x.T
+        x = a * x + (b * gram + c * (gram @ gram)) @ x
+    return x.T if matrix.shape[0] > matrix.shape[1] else x
+
+
+class Muon:
+    """Steps of the same size in every direction of a kernel; AdamW for the other parameters.
+
+    Parameters
+    ----------
+    parameters : (P,) ndarray
+        The numbers to move, in place.
+    matrices : sequence of (slice, int)
+        Where each kernel lies among them, and its number of rows (channels out).
+    decay : float
+        Weight decay.
+    decayed : (P,) ndarray of bool
+        Which numbers decay.
+    momentum : float
+        Memory of the gradient's mean.
+    each : callable
+        ``each(work, count)`` calls ``work(n, worker)`` for every n; a
+        :class:`~robotlab.neural.engine.workers.WorkerPool` has one.
+
+    Notes
+    -----
+    Jordan, 2024 (kellerjordan.github.io/posts/muon), scaled so that a step is about
+    as long as one of AdamW's (Liu et al., arXiv:2502.16982).  With g the gradient of
+    a kernel written as a matrix of R rows and C columns:
+
+        m = momentum m + (1 - momentum) g
+        u = momentum m + (1 - momentum) g
+        w = w - rate decay w - rate 0.2 sqrt(max(R, C)) orthogonalize(u)
+
+    Examples
+    --------
+    >>> w = np.zeros(4)
+    >>> step = Muon(w, [(slice(0, 4), 2)], 0.0, np.ones(4, bool))
+    >>> step(np.array([3.0, 0.0, 0.0, 3.0]), rate=1.0)
+    >>> bool(w[0] == w[3] < -0.15), w[1:3].round(6).tolist()
+    (True, [0.0, 0.0])
+    """
+
+    def __init__(
+        self,
+        parameters: np.ndarray,
+        matrices: Sequence[tuple[slice, int]],
+        decay: float,
+        decayed: np.ndarray,
+        momentum: float = 0.95,
+        each: Callable[[Callable[[int, int], object], int], None] | None = None,
+    ) -> None:
+        self.parameters, self.matrices, self.momentum = parameters, list(matrices), momentum
+        self.decay = decay * decayed.astype(parameters.dtype)
+        self.mean = np.zeros_like(parameters)
+        mine = np.zeros(len(parameters), bool)
+        for span, _ in self.matrices:
+            mine[span] = True
+        self.others = np.flatnonzero(~mine)
+        self.rest = AdamW(parameters[self.others], decay, decayed[self.others])
+        self.each = each or _one_by_one
+
+    def __call__(self, gradient: np.ndarray, rate: float) -> None:
+        """Move once.
+
+        Parameters
+        ----------
+        gradient : (P,) ndarray
+            Of the loss.
+        rate : float
+            Learning rate.
+        """
+        self.mean += (1 - self.momentum) * (gradient - self.mean)
+
+        def move(n: int, worker: int) -> None:
+            span, rows = self.matrices[n]
+            ahead = self.momentum * self.mean[span] + (1 - self.momentum) * gradient[span]
+            step = orthogonalize(ahead.reshape(rows, -1))
+            length = 0.2 * max(step.shape) ** 0.5
+            self.parameters[span] -= rate * (self.decay[span] * self.parameters[span] + length * step.ravel())
+
+        self.each(move, len(self.matrices))
+        self.rest.parameters[...] = self.parameters[self.others]
+        self.rest(gradient[self.others], rate)
+        self.parameters[self.others] = self.rest.parameters
+
+
+def _one_by_one(work: Callable[[int, int], object], count: int) -> None:
+    """Call it for each in turn."""
+    for n in range(count):
+        work(n, 0)
+
+
 def one_cycle(
     step: int, steps: int, peak: float, rising: float = 0.25, start: float = 1 / 25, end: float = 1e-3
 ) -> float:
@@ -117,7 +246,7 @@ def one_cycle(
 
 
 def clip_gradient_norm(gradient: np.ndarray, longest: float) -> float:
-    """Shorten a gradient that is too long, in place.
+    """Gradient clipping: shorten a gradient that is too long, in place.
 
     Parameters
     ----------
@@ -144,7 +273,7 @@ def clip_gradient_norm(gradient: np.ndarray, longest: float) -> float:
 
 
 class ExponentialMovingAverage:
-    """A slow average of the weights, which judges better than the last ones.
+    """Exponential moving average (EMA) of the weights, which detects better than the last weights do.
 
     Parameters
     ----------

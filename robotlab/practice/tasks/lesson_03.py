@@ -369,7 +369,7 @@ MEAN_HUE = Task(
         ),
         Misconception(
             "360 in place of 0",
-            "One of your hues is 360, and the range ends before it. A tiny negative angle % 360 is rounded up to 360; "
+            "One of your hues is 360, and the range ends before it. A tiny negative angle, + 360 or % 360, is rounded up to 360; "
             "one more % 360 makes it 0.",
             lambda h: math.degrees(_on_circle(h, np.arctan2)) % 360,
         ),

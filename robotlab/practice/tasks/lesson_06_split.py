@@ -61,7 +61,7 @@ LEAKED_PART = Task(
         ),
         Misconception(
             "of the training frames",
-            "You ask which training frames are near a test frame. What flatters the figure is the other way round.",
+            "You ask which training frames are near a test frame. What makes the figure optimistic is the other way around.",
             lambda a, b, n: float((np.abs(_away(a, b)) <= n).any(axis=0).mean()) if len(a) else 0.0,
         ),
         Misconception(

@@ -126,7 +126,8 @@ RIDGE = Task(
 def cycle_rate(step, steps, peak):
     """Learning rate of one step of a one-cycle schedule.
 
-    Up from peak / 25 to peak in the first quarter, then down to peak / 1000.
+    Up from peak / 25 to peak in the first quarter, then down to peak / 1000;
+    each along half a cosine.
     step: from 0 to steps - 1.  steps: how many, 9 or more.  peak: the highest rate.
     """
     place = step / (steps - 1)

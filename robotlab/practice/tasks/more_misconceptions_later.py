@@ -1,4 +1,4 @@
-"""Misconceptions found in answers that learners gave later: lessons 07 to 12."""
+"""Misconceptions found in answers that learners gave later: lesson 05, and 07 to 12."""
 
 from __future__ import annotations
 
@@ -9,11 +9,22 @@ import numpy as np
 from robotlab.practice.task import Misconception
 
 
-def _wilson(p, n, z, middle=None):
+def _wilson(p, n, z, middle=None, half_below=None):
     below = 1 + z * z / n
     center = (p + z * z / (2 * n)) / below if middle is None else middle
-    half = z * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n)) / below
+    half = z * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n)) / (half_below or below)
     return center - half, center + half
+
+
+def _best_only(boxes, scores, limit):
+    from robotlab.boxes import iou
+
+    order = np.argsort(-scores, kind="stable")
+    return np.array([i for i in order if i == order[0] or iou(boxes[order[:1]], boxes[i][None])[0, 0] <= limit], int)
+
+
+def _straight(step, steps, peak, first, top, end):
+    return float(np.interp(step, [0, top, end], [first, peak, peak / 1000]))
 
 
 def _corrected(a, b):
@@ -117,12 +128,38 @@ LATER: dict[str, tuple[Misconception, ...]] = {
             lambda h, n: float((np.minimum.accumulate(np.cumsum(h) / np.arange(1, len(h) + 1)) * h).sum() / n),
         ),
     ),
+    "nms": (
+        Misconception(
+            "with the best alone",
+            "You compare each box with the best one only. A second object has a best box of its own, and doubles of it.",
+            _best_only,
+        ),
+    ),
+    "cycle_rate": (
+        Misconception(
+            "straight, and not from end to end",
+            "You go along straight lines; each part goes along half a cosine. And look where the parts begin and end: "
+            "at step 0 the rate is peak / 25, after a quarter of the way peak, at step steps - 1 peak / 1000.",
+            lambda step, steps, peak: _straight(step, steps, peak, peak / 25, steps / 4, steps),
+            also=(
+                lambda step, steps, peak: _straight(step, steps, peak, 0, (steps - 1) / 4, steps - 1),
+                lambda step, steps, peak: _straight(step, steps, peak, 0, steps / 4, steps),
+                lambda step, steps, peak: _straight(step, steps, peak, peak / 25, (steps - 1) / 2, steps - 1),
+                lambda step, steps, peak: _straight(step, steps, peak, peak / 25, steps // 4, steps - 1),
+            ),
+        ),
+    ),
     "wilson_interval": (
         Misconception("z of 2", "You rounded z to 2. For 95 % it is 1.96.", lambda k, n: _wilson(k / n, n, 2.0)),
         Misconception(
             "about the proportion",
             "Your interval lies about hits / trials. Wilson's middle is nearer to one half: that keeps it within 0 and 1.",
             lambda k, n: _wilson(k / n, n, 1.96, k / n),
+        ),
+        Misconception(
+            "half width not divided",
+            "Your middle is right, and your interval too wide: the root is to be divided by 1 + z²/n as well.",
+            lambda k, n: _wilson(k / n, n, 1.96, half_below=1),
         ),
     ),
     "mcnemar_p": (
@@ -170,6 +207,12 @@ LATER: dict[str, tuple[Misconception, ...]] = {
             "sizes compared",
             "You ask which speed is larger without its sign. -0.5 is less than 0.2, although its size is larger.",
             lambda s, w, a, t: min(w, s + a * t) if abs(w) > abs(s) else max(w, s - a * t),
+        ),
+        Misconception(
+            "braking without a limit",
+            "You limit how fast it gets faster, and let it slow down at once. What stands on the trolley tips over then, too.",
+            lambda s, w, a, t: w if abs(w) < abs(s) else s + max(-a * t, min(a * t, w - s)),
+            also=(lambda s, w, a, t: w if abs(w) < abs(s) else s + min(w - s, a * t),),
         ),
     ),
     "stopping_distance": (

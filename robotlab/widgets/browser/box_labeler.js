@@ -119,8 +119,8 @@ function render({ model, el }) {
   const rename = make("button", { type: "button" }, "rename class");
   const naming = make("div", { class: "robotlab-row" }, name, add, rename);
   const help = make("details", {}, make("summary", {}, "Pointer and keys"), make("p", { class: "robotlab-text" },
-    "Drag to draw a box; drag a box to move it, its corner to change it; Alt and drag draws inside another box. Click a thing to outline it by its color. " +
-    "Two fingers, or Shift and drag, move the picture; Ctrl and the wheel zoom. " +
+    "Pointer: drag to draw a box; drag a box to move it, its corner to change it; Alt and drag draws inside another box. Click a thing to outline it by its color. " +
+    "Two fingers, or Shift and drag, move the picture; Ctrl and the wheel zoom."), make("p", { class: "robotlab-text" },
     "Keys, with the picture in focus: arrows move the selected box by 1 px, Shift and arrows its lower right corner, Ctrl and arrows by 10 px; without a box they move the picture. Digits choose the class. " +
     KEYS.map(([, key, words]) => `${key}: ${words}`).join("; ") + "."));
   const box = make("div", { class: "robotlab-widget robotlab-labeler" }, stage, ribbon, jump, line, saved, shelf, bench, naming, help);
@@ -185,7 +185,7 @@ function render({ model, el }) {
     }
     const learning = fitting ? " A detector is being fitted." : learned_from ? ` Suggestions: a detector fitted on ${learned_from} pictures.` : "";
     const waiting = pending.size ? `${pending.size} ${pending.size === 1 ? "picture waits" : "pictures wait"} to be saved.` : "All saved.";
-    saved.textContent = read_only ? `Read-only: ${read_only}.${pending.size ? " " + waiting : ""}` : `${told ? told + " " : ""}${waiting} ${done} of ${count} labeled.${learning}${trouble ? ` No detector yet: ${trouble}` : ""}`;
+    saved.textContent = read_only ? `Read-only: ${read_only}.${pending.size ? " " + waiting : ""}` : `${told && told + (/[.?]$/.test(told) ? " " : ". ")}${waiting} ${done} of ${count} labeled.${learning}${trouble ? ` No detector yet: ${trouble}` : ""}`;
     saved.classList.toggle("failed", Boolean(read_only || told_bad));
     for (const id of order) {
       const one = pictures.get(id), look = now && id === now.id ? "#d55e00" : one.labeled ? "#0072b2" : "#999";
@@ -262,7 +262,7 @@ function render({ model, el }) {
     if (now.id === id) { suggestions = []; touched = true; tell("This picture was changed in another window."); }
     else if (ahead && ahead.id === id) askNext();
   }
-  function askNext() { say({ say: "next", passed: [...passed, now.id] }); }
+  function askNext() { say({ say: "next", shown: now.id, passed: [...passed, now.id] }); }
   function arrived(id) {
     const kept = ready.get(id), waits = pending.get(id);
     picture.setAttribute("href", kept.address);
@@ -587,14 +587,15 @@ function render({ model, el }) {
       if (!pictures.has(id)) return;
       // Ids of new boxes come from the kernel; nothing else has changed unless there is more to send.
       heardOf(id, message.labels, ours);
-      if (ours) tell(message.merged ? "Saved, together with a change that was made elsewhere." : "Saved.");
+      // That it is saved is said by what no longer waits.
+      if (ours) tell(message.merged ? "A change made elsewhere was kept, too." : "");
     } else if (message.say === "went_back") {
       if (id !== null) {
         heardOf(id, message.labels, ours);
         if (ours && now.id !== id) go(id);
         else if (ours) { suggestions = []; touched = true; }
       }
-      if (ours) tell(id === null ? "A change of the classes was undone." : "Done, and saved.");
+      if (ours) tell(id === null ? "A change of the classes was undone." : "Done.");
     } else if (message.say === "class_added") {
       if (ours) {
         kind = message.class;

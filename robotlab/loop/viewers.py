@@ -1,4 +1,4 @@
-"""Who looks on while a robot drives, and who lets it: what :func:`robotlab.loop.drive` tells them."""
+"""Viewers of a drive, and the hold-to-run control: what :func:`robotlab.loop.drive` tells them."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ _LAST_S = 0.5
 
 
 @dataclass(frozen=True, eq=False)
-class Seen:
-    """One picture, and what came of it.
+class ViewerFrame:
+    """One picture of a drive as a viewer gets it: what was found in it, and what was decided.
 
     Attributes
     ----------
@@ -35,7 +35,7 @@ class Seen:
     found : Detections
         Everything in it, in its pixels.
     observation : Observation or None
-        What was believed.
+        The target, if one of the boxes was taken for it.
     velocity : VelocityCommand
         What was decided.
     taken_s, decided_s : float
@@ -72,12 +72,12 @@ class HoldToRun(Protocol):
 
 
 class Viewer:
-    """Show the newest picture in a thread of its own: who is slow sees fewer, and who hangs holds up nobody.
+    """Show the newest picture in a thread of its own: a slow or hung viewer delays nobody.
 
     Parameters
     ----------
     show : callable
-        Called with each :class:`Seen`, or the newest of those that came meanwhile.
+        Called with each :class:`ViewerFrame`, or the newest of those that came meanwhile.
 
     Examples
     --------
@@ -86,10 +86,10 @@ class Viewer:
     True
     """
 
-    def __init__(self, show: Callable[[Seen], object]) -> None:
+    def __init__(self, show: Callable[[ViewerFrame], object]) -> None:
         self._show, self._over, self._since = show, False, 0.0
         self._news = threading.Condition()
-        self._newest: Seen | None = None
+        self._newest: ViewerFrame | None = None
         self._error: BaseException | None = None
         self._program = os.getpid()
         self._thread = threading.Thread(target=self._run, name="viewer", daemon=True)
@@ -106,12 +106,12 @@ class Viewer:
         if kind is None:
             self.hung_s()
 
-    def look(self, seen: Seen) -> None:
+    def look(self, seen: ViewerFrame) -> None:
         """Something new is to be seen; returns at once.
 
         Parameters
         ----------
-        seen : Seen
+        seen : ViewerFrame
             It.
         """
         with self._news:

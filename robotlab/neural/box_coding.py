@@ -1,4 +1,4 @@
-"""Cells: from truth boxes to what each cell must say, and back.
+"""Encode ground-truth boxes as training targets of the cells, and decode the network's output to boxes.
 
 The network gives one row of numbers for every cell, a square of
 :data:`~robotlab.neural.spec.FEATURE_STRIDE` px: a score for the background
@@ -36,7 +36,7 @@ LARGEST_LOG = 6.0
 
 @dataclass(frozen=True)
 class CellTargets:
-    """What every cell of one picture must say.
+    """Training targets of the cells of one picture.
 
     Parameters
     ----------
@@ -63,7 +63,7 @@ class CellTargets:
 def cell_targets(
     boxes: np.ndarray, labels: np.ndarray, ignored: np.ndarray, height_px: int, width_px: int
 ) -> CellTargets:
-    """What the cells of one picture must say.
+    """Assign training targets to the cells of one picture.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ def decode(
     iou_limit: float,
     most: int,
 ) -> Detections:
-    """Detections from what the network says of one picture.
+    """Decode: detections from the network's output for one picture.
 
     Parameters
     ----------

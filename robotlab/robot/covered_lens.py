@@ -1,4 +1,4 @@
-"""What a single picture says about the camera: black, or a covered lens."""
+"""Detect a black picture or a covered lens, from a single picture."""
 
 from __future__ import annotations
 

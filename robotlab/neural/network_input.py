@@ -1,4 +1,4 @@
-"""Sizes: the size at which the network sees a picture, and whole blocks."""
+"""The working size: resize and pad a picture for the network."""
 
 from __future__ import annotations
 

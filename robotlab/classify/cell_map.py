@@ -1,4 +1,4 @@
-"""Class probabilities of a detector's head in each cell, before peaks and boxes."""
+"""Class probabilities that a detector's head gives in each cell, before peak picking and boxes."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ import onnx
 from robotlab.errors import ModelError
 from robotlab.image import check_picture
 from robotlab.neural import NeuralDetector
+from robotlab.neural.network_input import network_input, to_size, working_size
 from robotlab.neural.onnx_weights import read_onnx
 from robotlab.neural.session import open_session
-from robotlab.neural.sizes import network_input, to_size, working_size
 from robotlab.neural.spec import FEATURE_STRIDE
 
 # The graph's softmax over background and classes, for each cell.
