@@ -24,6 +24,8 @@ from robotlab.json_file import parse_json
 
 # Five hours at 50 records of 300 bytes a second.
 LARGEST_LOG_BYTES = 256 * 2**20
+# How long to wait before a full pipe is tried again.
+FULL_PIPE_S = 0.005
 
 
 class RunLog:
@@ -125,7 +127,11 @@ class RunLog:
         size = len(line)
         try:
             while line:
-                line = line[self._file.write(line) :]
+                taken = self._file.write(line)
+                if taken is None:
+                    time.sleep(FULL_PIPE_S)
+                else:
+                    line = line[taken:]
             if self._sync is not None and time.monotonic() - self._synced >= self._sync:
                 os.fsync(self._file.fileno())
                 self._synced = time.monotonic()
@@ -135,7 +141,7 @@ class RunLog:
                 f"a run log must go to a disk with room, {self._file.name} cannot grow ({self._broken}); make room"
             ) from None
         except BaseException:
-            if size > self._whole_bytes:
+            if size > self._whole_bytes or len(line) < size:
                 self._broken = "interrupted within a record"
             raise
 
@@ -149,11 +155,11 @@ class RunLog:
 
 
 def _open_at_once(path: str, flags: int) -> int:
-    """Open a pipe that has a reader; without one it would wait for one, for good."""
-    file = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
-    if hasattr(os, "O_NONBLOCK"):
-        os.set_blocking(file, True)
-    return file
+    """Open a pipe that has a reader; without one it would wait for one, for good.
+
+    A full pipe gives None at once: a signal that comes just before a write that waits would not be seen until it ends.
+    """
+    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 @dataclass(frozen=True)

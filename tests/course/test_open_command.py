@@ -10,6 +10,7 @@ import sys
 import tempfile
 import time
 import urllib.request
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -61,6 +62,11 @@ def test_open_serves_the_first_lesson_without_a_home_or_a_display(course, tmp_pa
                 rf"http://(?:localhost|127\.0\.0\.1):{port}/doc/tree/lessons/00_start_here\.ipynb\S*", log.read_text()
             )
         assert found, log.read_text()[-2000:]
+        # JupyterLab says its address just before it listens there.
+        while time.monotonic() < until:
+            with suppress(ConnectionRefusedError), socket.create_connection(("127.0.0.1", port), timeout=5):
+                break
+            time.sleep(0.1)
         with urllib.request.urlopen(found[0], timeout=30) as reply:
             assert reply.status == 200 and b"JupyterLab" in reply.read()
         said = log.read_text()

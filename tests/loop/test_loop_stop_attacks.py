@@ -270,6 +270,24 @@ class TestLogsThatAreNoFiles:
             drive(see, live, CAMERA, SETTINGS, link, 0.2, log="run\0.jsonl")
         assert not moving(link.told)
 
+    def test_a_full_pipe_is_tried_again_and_never_waited_for(self, tmp_path):
+        """Ctrl+C just before a write that waits was not seen until the pipe was read."""
+        path = tmp_path / "pipe"
+        os.mkfifo(path)
+        reader = os.open(path, os.O_RDWR | os.O_NONBLOCK)
+        log = RunLog(path)
+        assert not os.get_blocking(log._file.fileno())
+        while log._file.write(b"x" * 4096):
+            pass
+        got = []
+        timer = threading.Timer(0.1, lambda: got.append(os.read(reader, 2**20)))
+        timer.start()
+        log.write({"kind": "end"})
+        timer.join()
+        log.close()
+        assert set(got[0]) == {ord("x")} and os.read(reader, 2**20) == b'{"kind":"end"}\n'
+        os.close(reader)
+
     def test_ctrl_c_within_a_record_leaves_no_record_after_half_a_one(self, tmp_path):
         path = tmp_path / "pipe"
         os.mkfifo(path)
