@@ -263,18 +263,31 @@ class TestLink:
 class TestClock:
     @pytest.mark.parametrize(
         "then",
-        [lambda t: t + 5, lambda t: t - 5, lambda t: t - 0.05, lambda t: 12345.0, lambda t: 0.5 * t, lambda t: 3 * t],
+        [
+            lambda t, broke, last: t + 5,
+            lambda t, broke, last: t - 5,
+            lambda t, broke, last: last + t - broke - 0.05,
+            lambda t, broke, last: 12345.0,
+            lambda t, broke, last: broke + 0.5 * (t - broke),
+            lambda t, broke, last: broke + 3 * (t - broke),
+        ],
         ids=["forward", "back", "back a little", "stands still", "half as fast", "three times as fast"],
     )
     def test_a_wrong_clock_is_noticed(self, then):
-        start = time.monotonic()
+        """It breaks when it is first read after FULL, so that it goes back however late that is; `last` is what it gave before."""
+        start, last, broke = time.monotonic(), 0.0, None
 
         def wrong():
+            nonlocal last, broke
             t = time.monotonic() - start
-            return 100 + (t if t < FULL else FULL + then(t - FULL) if then(0.0) == 0 else then(t))
+            if t >= FULL:
+                broke = broke or t
+                return 100 + then(t, broke, last)
+            last = t
+            return 100 + t
 
         link = Wheels()
-        done = drive(see, live, CAMERA, SETTINGS, link, 1000.0, clock=wrong)
+        done = drive(see, live, CAMERA, SETTINGS, link, 20.0, clock=wrong)
         assert done.state == "fault" and ("clock" in done.reason or "two checks" in done.reason)
         assert way_since(link, start + FULL) < 1.5 * stopping_m(SETTINGS)
 
