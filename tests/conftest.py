@@ -1,9 +1,10 @@
 """For all tests: no progress is written into the user's home, and the whole suite uses all cores.
 
-``python -m pytest`` without a file starts one process for each core (pytest-xdist), two to
-four, and deals out whole files, so that what a file prepares is prepared once.
+``python -m pytest`` without a file starts one process more than there are cores (pytest-xdist),
+three to five, and deals out whole files, so that what a file prepares is prepared once.
 The first process begins with the files that keep to a clock, which wait more than they compute.
-The other files run at a lower priority, so that no clock is late because of them.
+The other files run at a lower priority, so that no clock is late because of them, and so do the
+browsers, JupyterLabs and kernels that they start.
 Where one is late all the same, because the computer is, a test that failed meanwhile is run
 again; the last lines say which.
 With a file or a folder named, all runs in one process, where a debugger and ``-s``
@@ -16,10 +17,13 @@ import shutil
 import signal
 import threading
 from collections import Counter
+from contextlib import suppress
+from pathlib import Path
 
 # By name: tests put clocks of their own in the place of these.
 from time import monotonic, sleep
 
+import psutil
 import pytest
 from _pytest.runner import runtestprotocol
 
@@ -29,7 +33,7 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 WORKER = "PYTEST_XDIST_WORKER"  # set by pytest-xdist in each process that it starts
 # Each process holds a browser, a JupyterLab and a kernel: up to 1.5 GB.
-MOST_PROCESSES = 4
+MOST_PROCESSES = 5
 # What drives, holds or stops against a clock, below tests/.
 REAL_TIME = (
     "browser/test_live_page",
@@ -84,7 +88,8 @@ def pytest_cmdline_main(config):
     ):
         return
     if option.numprocesses is None and option.dist == "no":
-        option.numprocesses = max(2, min(os.cpu_count() or 1, MOST_PROCESSES))
+        # One more than cores: the first one waits for clocks most of its time.
+        option.numprocesses = max(3, min(1 + (os.cpu_count() or 1), MOST_PROCESSES))
         option.dist, option.loadscopereorder = "loadfile", False
         # One thread each: threads of two processes on the same cores wait for one another.
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -165,12 +170,32 @@ def pytest_terminal_summary(terminalreporter):
 gave_way = False
 
 
+def lower_sessions():
+    """Lower the priority of this process's session, and of those that it starts, now and later.
+
+    Linux weighs sessions against one another (sched(7), autogroup), and niceness counts within each alone: a browser
+    or a kernel, each a session of its own, would weigh as much as all that keeps to a clock.
+    """
+    lowered = set()
+    while True:
+        for one in (psutil.Process(), *psutil.Process().children(recursive=True)):
+            with suppress(OSError):
+                session = os.getsid(one.pid)
+                if session not in lowered:
+                    Path(f"/proc/{session}/autogroup").write_text("10")
+                    lowered.add(session)
+        sleep(0.5)
+
+
 def pytest_runtest_setup(item):
     """Dealt out: a process that computes gives way to one that keeps to a clock."""
     global gave_way
     if WORKER in os.environ and not gave_way and not keeps_to_a_clock(item.nodeid) and hasattr(os, "nice"):
         gave_way = True
         os.nice(10)
+        if os.path.exists("/proc/self/autogroup"):
+            os.setsid()
+            threading.Thread(target=lower_sessions, daemon=True).start()
 
 
 def pytest_collection_modifyitems(items):
