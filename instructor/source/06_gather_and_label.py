@@ -439,7 +439,7 @@ compare_guess("06.split", f"by {higher}, by {nearer}")
 # %% [markdown]
 # **Why.** Both detectors are about equally good. But the split by frame promises what no new place will give: a frame and its neighbor, a tenth of a second away, may stand on either side of it, and then the detector is asked for what it was told. This is **data leakage**, and it is why every split in this course is made by recording.
 #
-# The split by recording errs to the other side here: the held-out shot is the one with the farthest posts. With four recordings that can happen; lesson 08 says how sure one can be.
+# The split by recording promised what the new place gave, within a few hundredths. It need not come so near: the held-out shot is the one with the farthest posts, and there are only four. Lesson 08 says how sure one can be.
 #
 # **Predict.** In the split by frame above, which part of the test frames has a training frame at most three frames away: a quarter, half, nearly all?
 

@@ -29,14 +29,14 @@ def mirrored(boxes: np.ndarray, width_px: float) -> np.ndarray:
 
     Parameters
     ----------
-    boxes : (N, 4) ndarray
+    boxes : (..., 4) ndarray
         Corners, px.
     width_px : float
         The picture's width.
 
     Returns
     -------
-    (N, 4) ndarray
+    (..., 4) ndarray
         Corners, px.
 
     Examples
@@ -44,7 +44,7 @@ def mirrored(boxes: np.ndarray, width_px: float) -> np.ndarray:
     >>> mirrored(np.array([[1, 2, 5, 8]]), 20).tolist()
     [[15, 2, 19, 8]]
     """
-    return np.stack([width_px - boxes[:, 2], boxes[:, 1], width_px - boxes[:, 0], boxes[:, 3]], axis=1)
+    return np.stack([width_px - boxes[..., 2], boxes[..., 1], width_px - boxes[..., 0], boxes[..., 3]], axis=-1)
 
 
 class Views:
@@ -69,6 +69,8 @@ class Views:
         Width and height that the network sees, px.
     ratio, cell_px : (2,) ndarray
         Pixels of the picture in one of those, and in a cell, each way.
+    seen : (h, w, 3) ndarray of uint8
+        The picture at that size.
     pair : list of (h, w, F) ndarray
         Features of the picture, and of its mirror image.
     """
@@ -79,9 +81,9 @@ class Views:
         height, self.width_px = picture.shape[:2]
         self.size = working_size(self.width_px, height, working_px, scale)
         self.ratio = np.array([self.width_px / self.size[0], height / self.size[1]])
-        seen = picture if self.size == (self.width_px, height) else to_size(picture, self.size)
+        self.seen = picture if self.size == (self.width_px, height) else to_size(picture, self.size)
         self.cell_px = FEATURE_STRIDE * self.ratio
-        self.pair = [features(view) for view in (seen, np.ascontiguousarray(seen[:, ::-1]))]
+        self.pair = [features(view) for view in (self.seen, np.ascontiguousarray(self.seen[:, ::-1]))]
 
     def detect(self, head: Mapping[str, np.ndarray], classes: tuple[str, ...]) -> np.ndarray:
         """What a head finds, averaged over both views.

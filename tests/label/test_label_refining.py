@@ -7,7 +7,7 @@ from robotlab.boxes import iou
 from robotlab.data import DataSet, Sample, write_dataset
 from robotlab.errors import DataSetError
 from robotlab.label.fitting import FOLDS, WORTH_SHOWING, _folds, fit_on_labeled
-from robotlab.label.refining import EDGE_CHANNELS, PooledViews, Refiner, pool, principal_axes
+from robotlab.label.refining import EDGE_CHANNELS, PooledViews, Refiner, changes_across, pool, principal_axes
 from robotlab.label.views import Views, mirrored, read_head
 from robotlab.neural import FEATURES, FrozenFeatures, NeuralDetector, head_layers, shipped_weights
 
@@ -60,6 +60,28 @@ def test_pooling_reads_between_cells_as_scipy_does():
     assert (pool(np.full((1, 1, 1), 7.0), box, 2, 1.4) == 7).all()
 
 
+def test_changes_across_edges_are_those_that_scipy_reads():
+    from scipy.ndimage import map_coordinates  # an implementation that is not ours
+
+    picture = np.random.default_rng(6).integers(0, 256, (40, 50, 3)).astype(np.uint8)
+    box = np.array([[12.3, 8.6, 31.9, 30.2]])
+    along, across = np.linspace(0.1, 0.9, 9), np.linspace(-0.35, 0.35, 15)
+    for edge, profile in enumerate(changes_across(picture, box).reshape(4, 14)):
+        side = (19.6, 21.6)
+        x, y = 12.3 + side[0] * along, 8.6 + side[1] * along
+        if edge % 2:
+            y = box[0, edge] + side[1] * across
+        else:
+            x = box[0, edge] + side[0] * across
+        y, x = np.meshgrid(y - 0.5, x - 0.5, indexing="ij")
+        seen = np.stack([map_coordinates(picture[..., one].astype(float), [y, x], order=1) for one in range(3)])
+        change = np.linalg.norm(np.diff(seen, axis=1 if edge % 2 else 2), axis=0).mean(axis=1 if edge % 2 else 0)
+        assert np.abs(profile - (change + 0.25) / (change + 0.25).sum()).max() < 1e-5
+    # Boxes beyond the picture read what is nearest, where nothing changes: a level profile.
+    level = changes_across(np.zeros((1, 1, 3), np.uint8), np.array([[-9.0, -9, 60, 60]]))
+    assert np.abs(level - 1 / 14).max() < 1e-6 and changes_across(picture, np.zeros((0, 4))).shape == (0, 56)
+
+
 def scenes(count, features, seed=5):
     """Orange things on noise; what a careless head says of them: boxes a fifth too wide, and false ones."""
     rng = np.random.default_rng(seed)
@@ -95,6 +117,53 @@ def test_edges_move_to_the_thing_and_false_boxes_lose(features):
         assert overlaps[0] == overlaps.max()  # the right one is first
         wrong += said[overlaps < 0.25, 5].tolist()
     assert np.mean(before) < 0.7 and np.mean(after) > 0.85 and np.mean(wrong) < WORTH_SHOWING
+
+
+def small_things(count, features, shown=True):
+    """Things of 8 to 12 px, boxes around them that are 1 px off each way; or the network sees them, but no pixel is."""
+    rng = np.random.default_rng(7)
+    known, truths, found = [], [], []
+    for _ in range(count):
+        picture = rng.integers(60, 110, (96, 128, 3)).astype(np.uint8)
+        corners = rng.integers(0, 8, (12, 2)) + 24 * np.array([[n % 4, n // 4] for n in range(12)]) + [12, 8]
+        boxes = np.concatenate([corners, corners + rng.integers(8, 13, (12, 2))], axis=1)
+        for x0, y0, x1, y1 in boxes:
+            picture[y0:y1, x0:x1] = 225, 105, 20
+        views = Views(picture, features, None, 1.0)
+        if not shown:
+            views.seen = np.full_like(picture, 90)
+        known.append(views)
+        truths.append((boxes.astype(float), np.zeros(12, int)))
+        found.append(np.column_stack([boxes + rng.choice([-1, 1], (12, 4)), np.zeros(12), rng.uniform(0.5, 0.9, 12)]))
+    return known, truths, found
+
+
+def test_the_pictures_own_pixels_place_the_edges_of_small_things(features):
+    def mean_iou(shown):
+        known, truths, found = small_things(16, features, shown)
+        cells = np.concatenate([views.pair[0].reshape(-1, views.pair[0].shape[2]) for views in known])
+        pooled = [PooledViews(views, *principal_axes(cells, EDGE_CHANNELS)) for views in known]
+        refiner = Refiner(pooled[:12], truths[:12], found[:12], np.arange(12) % 3, 1)
+        said = [refiner.refine(views, rows)[:, :4] for views, rows in zip(pooled[12:], found[12:])]
+        return np.concatenate([iou(truth, one).max(axis=1) for (truth, _), one in zip(truths[12:], said)]).mean()
+
+    assert mean_iou(True) > mean_iou(False) + 0.02
+
+
+def test_one_thing_is_suggested_as_one_class_unless_labels_say_otherwise(features):
+    known, truths, found = scenes(16, features)
+    cells = known[0].pair[0].reshape(-1, known[0].pair[0].shape[2])
+    pooled = [PooledViews(views, *principal_axes(cells, EDGE_CHANNELS)) for views in known]
+    # The classes look alike, and the head says both of each thing.
+    both = [np.concatenate([rows, rows + [0, 0, 0, 0, 1, 0]]) for rows in found]
+    one = [(boxes, np.array([n // 3 % 2])) for n, (boxes, _) in enumerate(truths)]
+    two = [(np.repeat(boxes, 2, axis=0), np.array([0, 1])) for boxes, _ in truths]
+    for labels, count in ((one, 1), (two, 2)):
+        refiner = Refiner(pooled[:12], labels[:12], both[:12], np.arange(12) % 3, 2)
+        for views, (boxes, _), rows in zip(pooled[12:], labels[12:], both[12:]):
+            said = refiner.refine(views, rows)
+            there = said[iou(said[:, :4], boxes)[:, 0] > 0.5]
+            assert len(there) == count and (there[:, 5] > WORTH_SHOWING).all()
 
 
 def test_edges_stay_where_moving_them_does_not_help(features):
