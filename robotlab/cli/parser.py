@@ -15,6 +15,7 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from importlib import import_module
+from typing import Any, TextIO
 
 from robotlab import __version__
 from robotlab.cli.shared import add_browser_options, names
@@ -288,20 +289,36 @@ def handle_signals() -> None:
             signal.signal(getattr(signal, name), end)
 
 
+def _lost(stream: TextIO) -> OSError | None:
+    """Why what was printed did not reach its pipe or disk; it is dropped then, and Python does not try again at the end."""
+    try:
+        stream.flush()
+    except OSError as error:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+        return error
+    return None
+
+
 def run() -> None:
     """Entry point of the console script; a closed pipe ends it quietly, and a signal to end cleans up."""
     open_streams()
     print_plainly()
     handle_signals()
     try:
-        code = main()
-        sys.stdout.flush()
+        code: Any = main()
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 1
+    except SystemExit as end:
+        code = end.code
     except Exception:
         # Python 3.11 makes a RuntimeError of what comes while a class is being made, as in an import.
         if not _ENDING:
             raise
         code = 128 + _ENDING[-1]
+    lost = _lost(sys.stdout)
+    if lost and not code:
+        code = 1 if isinstance(lost, BrokenPipeError) else 2
+        if code == 2:
+            _tell(f"robotlab: what is printed must go where there is room, it could not ({lost.strerror}); make room")
+    _lost(sys.stderr)
     sys.exit(code)

@@ -199,9 +199,32 @@ def test_closed_streams_are_no_files(tmp_path):
         ["sh", "-c", f"{line} <&- >&- 2>&-"], cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)}
     )
     assert ended.returncode == 0 and (tmp_path / "page.html").read_text("utf-8").startswith("<!doctype html>")
-    with open("/dev/full", "w") as full:  # the message of an error is lost, its code is not
-        ended = subprocess.run([sys.executable, "-m", "robotlab", "plan", "--object-height=0"], cwd=ROOT, stderr=full)
-    assert ended.returncode == 2
+
+
+@posix
+@pytest.mark.parametrize(
+    ("words", "full", "said"),
+    [
+        ("plan --object-height=0", "stderr", ""),  # the message is lost, its code is not
+        ("plan --no-such-option", "stderr", ""),
+        ("plan --object-height=0.3", "stdout", "robotlab plan: No space left on device; check the path"),
+        ("--help", "stdout", "robotlab: what is printed must go where there is room"),
+    ],
+)
+def test_a_full_disk_for_what_is_printed_is_said_in_one_line(words, full, said):
+    """Python tried once more at its end, which gave a traceback and the code 120, unless PYTHONUNBUFFERED was set."""
+    other = {"stdout": "stderr", "stderr": "stdout"}[full]
+    # Unbuffered, argparse itself lets a help text go that cannot be printed.
+    for unbuffered in ("", "1")[: 1 if words == "--help" else 2]:
+        with open("/dev/full", "w") as disk:
+            ended = subprocess.run(
+                [sys.executable, "-m", "robotlab", *words.split()],
+                env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": unbuffered},
+                text=True,
+                **{full: disk, other: subprocess.PIPE},
+            )
+        got = getattr(ended, other)
+        assert (ended.returncode, got.count("\n")) == (2, 1 if said else 0) and got.startswith(said), (unbuffered, got)
 
 
 def test_commands_show_what_is_not_their_own_text():
