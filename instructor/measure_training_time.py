@@ -16,7 +16,8 @@ a last ``n`` statistics measured again in the end.  ``AP`` is that of the last a
 ``AP_best`` that of the one that the validation set chooses, as :func:`robotlab.neural.fit` does.
 The sets ``..., test`` and ``coins`` chose nothing.
 
-``quality.jsonl``: what ``measure_quality.py`` found.  ``--guide`` writes the table of the
+``quality.jsonl``: what ``measure_quality.py`` found; the seconds are those of its fits on two cores.
+``--guide`` writes the table of the
 schedule in use into the contributor's guide.
 """
 
@@ -125,13 +126,14 @@ def main() -> None:
         for row in rows:
             found = [e for e in quality if e["row"] == row]
             mean, half = mean_interval([e["AP"] for e in found])
-            seconds = sum(e["seconds"] for e in found) / len(found)
+            timed = [e["seconds"] for e in found if e["cores"] == 2]
+            seconds = sum(timed) / len(timed)
             right.errorbar(seconds, mean, half, marker=MARKERS[k], color=COLORS[k], capsize=3, linestyle="")
             print(f"{row}: {seconds:.0f} s, AP {mean:.3f} ± {half:.3f}")
     right.set(xlabel="seconds on two cores", ylabel="AP, greenhouse, test recordings", xscale="log")
     right.set_xticks([15, 30, 60, 120, 240], ["15", "30", "60", "120", "240"])
     right.minorticks_off()
-    right.set_title("head fit (circle), AdamW; 5 seeds, 95 %", fontsize=11)
+    right.set_title("head fit (circle), fine-tuning; 5 seeds, 95 %", fontsize=11)
     figure.savefig(FOLDER / "training_time.png", dpi=90)
 
 
