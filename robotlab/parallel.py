@@ -6,6 +6,7 @@ in hand: the part is done again by another.
 
 from __future__ import annotations
 
+import functools
 import logging
 import os
 from collections.abc import Callable, Iterator, Sequence
@@ -106,7 +107,11 @@ def _on_cluster(work: Callable[[Any], Any], parts: Sequence[Any], address: str) 
     # What goes wrong is said below, in one line.
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     with client, client.as_current():
-        futures = {client.submit(work, part, pure=False, retries=RETRIES): number for number, part in enumerate(parts)}
+        # Bound to its part: Dask would look through all that it is given for results of other parts.
+        futures = {
+            client.submit(functools.partial(work, part), pure=False, retries=RETRIES): number
+            for number, part in enumerate(parts)
+        }
         try:
             while futures:
                 try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from robotlab.course.resources import shipped
 from robotlab.data import DataSet, open_dataset
 from robotlab.face_off import threshold
 from robotlab.greenhouse import WALKS
-from robotlab.loop import GroundTruthDetector, simulate, simulate_many
+from robotlab.loop import GroundTruthDetector, Settings, simulate, simulate_many
 from robotlab.neural import NeuralDetector
 from robotlab.sweep.parameters import camera_of, noise_of, settings_of
 from robotlab.sweep.plan import Plan
@@ -68,7 +68,9 @@ def parts_of(plan: Plan) -> list[dict[str, Any]]:
     groups: dict[tuple, list[int]] = {}
     for number, row in enumerate(rows):
         key = tuple(
-            _ticks(row) if name == "latency_s" else value for name, value in row.items() if name not in _TOGETHER_BY
+            _ticks(value, row["frame_hz"]) if name == "latency_s" else value
+            for name, value in row.items()
+            if name not in _TOGETHER_BY
         )
         groups.setdefault(key, []).append(number)
     for numbers in groups.values():
@@ -79,11 +81,12 @@ def parts_of(plan: Plan) -> list[dict[str, Any]]:
     return parts
 
 
-def _ticks(row: Mapping[str, Any]) -> int:
+@cache
+def _ticks(latency_s: float, frame_hz: float) -> int:
     """Ticks of the loop that the latency lasts: the loop rounds it to them."""
-    settings = settings_of(row)
+    settings = Settings(frame_hz=frame_hz, delay_s=latency_s)
     per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
-    return round(row["latency_s"] * per_frame / settings.frame_s)
+    return round(latency_s * per_frame / settings.frame_s)
 
 
 def _part(plan: Plan, rendered: bool, numbers: list[int]) -> dict[str, Any]:
