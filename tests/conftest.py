@@ -176,9 +176,9 @@ def lower_sessions():
     Linux weighs sessions against one another (sched(7), autogroup), and niceness counts within each alone: a browser
     or a kernel, each a session of its own, would weigh as much as all that keeps to a clock.
     """
-    lowered = set()
+    me, lowered = psutil.Process(), set()
     while True:
-        for one in (psutil.Process(), *psutil.Process().children(recursive=True)):
+        for one in (me, *me.children(recursive=True)):
             with suppress(OSError):
                 session = os.getsid(one.pid)
                 if session not in lowered:

@@ -141,7 +141,7 @@ class RunLog:
                 f"a run log must go to a disk with room, {self._file.name} cannot grow ({self._broken}); make room"
             ) from None
         except BaseException:
-            if size > self._whole_bytes or len(line) < size:
+            if size > self._whole_bytes or 0 < len(line) < size:
                 self._broken = "interrupted within a record"
             raise
 

@@ -288,6 +288,15 @@ class TestLogsThatAreNoFiles:
         assert set(got[0]) == {ord("x")} and os.read(reader, 2**20) == b'{"kind":"end"}\n'
         os.close(reader)
 
+    def test_ctrl_c_after_a_whole_record_breaks_no_log(self, tmp_path, monkeypatch):
+        log = RunLog(tmp_path / "run.jsonl", sync_s=0.0)
+        with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
+            patched.setattr(os, "fsync", lambda file: signal.raise_signal(signal.SIGINT))
+            log.write({"kind": "event"})
+        log.write({"kind": "end"})
+        log.close()
+        assert read_log(tmp_path / "run.jsonl").complete
+
     def test_ctrl_c_within_a_record_leaves_no_record_after_half_a_one(self, tmp_path):
         path = tmp_path / "pipe"
         os.mkfifo(path)
