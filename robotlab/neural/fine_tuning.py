@@ -13,6 +13,7 @@ from tqdm import tqdm
 
 from robotlab._progress import progress_bar
 from robotlab.data import DataSet
+from robotlab.detections import Detections
 from robotlab.neural.budget import TrainingBudget, check_disk, check_memory, disk_bytes, memory_bytes, pictures_bytes
 from robotlab.neural.cells import MOST_CELLS, FrozenFeatures, gather_cells
 from robotlab.neural.detector import NeuralDetector
@@ -24,7 +25,7 @@ from robotlab.neural.graph import head_layers
 from robotlab.neural.head import fit_linear_head, rough_head
 from robotlab.neural.samples import SampleSource, choose_working
 from robotlab.neural.spec import FEATURES, Layer, first_weights
-from robotlab.neural.training_loop import BatchMaker, History, train
+from robotlab.neural.training_loop import BatchMaker, History, prefetch, train
 from robotlab.neural.validation import detect_all, metrics_of
 from robotlab.neural.windows import plan_windows
 
@@ -72,8 +73,8 @@ def adapt_batch_norm(
         Only what ends in ``.mean`` or ``.variance`` differs.
     """
     network = Network(FEATURES, weights, pool)
-    for step in range(SETTLING_BATCHES):
-        network.forward(batches(step).pictures)
+    for batch in prefetch(batches, range(SETTLING_BATCHES)):
+        network.forward(batch.pictures)
         tick()
     return {name: value.copy() for name, value in network.weights.items()}
 
@@ -181,7 +182,15 @@ def fine_tune(
 
     def judge(trained: Mapping[str, np.ndarray]) -> dict[str, float]:
         newest[:] = [made(trained, {})]
-        return metrics_of(judged, detect_all(newest[0], judged))
+        # Two at a time: ONNX Runtime uses all cores for a picture, but reading it and sorting out boxes take one.
+        halves = [judged.having(judged.pictures[half::2]) for half in range(2)]
+        found: list[list[Detections]] = [[], []]
+
+        def look(half: int, worker: int) -> None:
+            found[half] = detect_all(newest[0], halves[half])
+
+        pool.each(look, 2)
+        return metrics_of(judged, [found[n % 2][n // 2] for n in range(len(judged))])
 
     with WorkerPool() as pool:
         warm = min(len(source) * WARM_PASSES * WARM_CELLS, MOST_CELLS)

@@ -7,9 +7,17 @@ from scipy.signal import correlate
 from robotlab.neural.box_coding import cell_targets
 from robotlab.neural.engine import losses, optimizer
 from robotlab.neural.engine.gradient_check import gradient_error
-from robotlab.neural.engine.layers import Scratch, backward_matrix, backward_picture, convolve, convolve_backward
+from robotlab.neural.engine.layers import (
+    backward_both,
+    backward_matrix,
+    backward_picture,
+    convolve,
+    convolve_backward,
+    turned_kernel,
+)
 from robotlab.neural.engine.network import Network
 from robotlab.neural.engine.reference import convolve_backward_reference, convolve_reference
+from robotlab.neural.engine.scratch import Scratch
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.engines import NumpyEngine
 from robotlab.neural.graph import head_layers
@@ -129,17 +137,23 @@ def test_bands_of_rows_make_the_whole(drawn):
     rng, layer, x, k = drawn
     whole = convolve_reference(x, k, layer)
     g, scratch = rng.normal(size=whole.shape), Scratch(np.float64)
-    _, dx = convolve_backward_reference(x, k, layer, g)
+    dk, dx = convolve_backward_reference(x, k, layer, g)
     for cut in range(1, whole.shape[1]):
         out = np.full_like(whole, np.nan)
         for rows in (slice(0, cut), slice(cut, whole.shape[1])):
             convolve(x, k, layer, out, scratch, rows)
         np.testing.assert_allclose(out, whole, atol=1e-12)
     for cut in range(1, x.shape[1]):
-        back = np.full_like(x, np.nan)
-        for rows in (slice(0, cut), slice(cut, x.shape[1])):
-            backward_picture(backward_matrix(k, layer), layer, g, back, scratch, rows)
+        back, matrix = np.full_like(x, np.nan), backward_matrix(k, layer)
+        parts = np.full((2, k[:, 0].size, len(x)), np.nan)
+        for part, rows in zip(parts, (slice(0, cut), slice(cut, x.shape[1])), strict=True):
+            if layer.stride == 1:
+                backward_both(matrix, layer, x, g, back, part, scratch, rows)
+            else:
+                backward_picture(matrix, layer, g, back, scratch, rows)
         np.testing.assert_allclose(back, dx, atol=1e-12)
+        if layer.stride == 1:
+            np.testing.assert_allclose(turned_kernel(parts.sum(axis=0), k.shape), dk, atol=1e-11)
 
 
 # --- the whole network ---------------------------------------------------------

@@ -14,10 +14,11 @@ from robotlab._lazy import load_lazily
 
 if TYPE_CHECKING:
     from robotlab.neural.engine.gradient_check import gradient_error
-    from robotlab.neural.engine.layers import Scratch, convolve, convolve_backward
+    from robotlab.neural.engine.layers import convolve, convolve_backward
     from robotlab.neural.engine.losses import detection_loss, focal_loss
     from robotlab.neural.engine.network import Network, parameter_count
     from robotlab.neural.engine.optimizer import AdamW, one_cycle
     from robotlab.neural.engine.reference import convolve_backward_reference, convolve_reference
+    from robotlab.neural.engine.scratch import Scratch
 
 load_lazily(__name__)

@@ -18,11 +18,10 @@ Arrays are (channels, height, width).
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 
+from robotlab.neural.engine.scratch import Scratch
 from robotlab.neural.spec import Layer
 
 
@@ -134,46 +133,6 @@ def add_back(gradient: np.ndarray, padded: np.ndarray, layer: Layer) -> None:
             padded[:, rows, places] += gradient[:, i, j]
 
 
-class Scratch:
-    """Working arrays that are used again, picture after picture.
-
-    A fresh array of some megabytes costs as much as filling it, because the
-    operating system hands out each page anew.
-
-    Examples
-    --------
-    >>> scratch = Scratch(np.float32)
-    >>> scratch.array("columns", (2, 3)).fill(7)
-    >>> scratch.array("columns", (3, 2)).tolist()
-    [[7.0, 7.0], [7.0, 7.0], [7.0, 7.0]]
-    """
-
-    def __init__(self, dtype: type) -> None:
-        self.dtype = dtype
-        self._rooms: dict[str, np.ndarray] = {}
-
-    def array(self, name: str, shape: tuple[int, ...]) -> np.ndarray:
-        """An array of that name and shape; what is in it is left from before.
-
-        Parameters
-        ----------
-        name : str
-            Arrays of different names never share memory.
-        shape : tuple of int
-            Its shape.
-
-        Returns
-        -------
-        ndarray
-            Contiguous.
-        """
-        size = math.prod(shape)
-        room = self._rooms.get(name)
-        if room is None or room.size < size:
-            room = self._rooms[name] = np.empty(size, self.dtype)
-        return room[:size].reshape(shape)
-
-
 def filled_columns(x: np.ndarray, layer: Layer, rows: slice, width: int, scratch: Scratch) -> np.ndarray:
     """The columns as a matrix for the matrix product.
 
@@ -267,7 +226,7 @@ def backward_kernel(x: np.ndarray, layer: Layer, gradient: np.ndarray, out: np.n
 
 
 def backward_matrix(kernel: np.ndarray, layer: Layer) -> np.ndarray:
-    """What :func:`backward_picture` multiplies with: the kernel, ordered for the way back.
+    """What the output's gradient is multiplied with: the kernel, ordered for the way back.
 
     Parameters
     ----------
@@ -279,7 +238,7 @@ def backward_matrix(kernel: np.ndarray, layer: Layer) -> np.ndarray:
     Returns
     -------
     (C, O k k) or (C k k, O) ndarray
-        The first for stride 1.
+        The first for stride 1, and :func:`backward_both`; the second for :func:`backward_picture`.
     """
     if layer.stride > 1:
         return kernel.reshape(len(kernel), -1).T
@@ -288,14 +247,56 @@ def backward_matrix(kernel: np.ndarray, layer: Layer) -> np.ndarray:
     return np.ascontiguousarray(kernel[:, :, ::-1, ::-1].swapaxes(0, 1)).reshape(kernel.shape[1], -1)
 
 
-def backward_picture(
-    matrix: np.ndarray, layer: Layer, gradient: np.ndarray, x_gradient: np.ndarray, scratch: Scratch, rows: slice
+def backward_both(
+    matrix: np.ndarray,
+    layer: Layer,
+    x: np.ndarray,
+    gradient: np.ndarray,
+    x_gradient: np.ndarray,
+    out: np.ndarray,
+    scratch: Scratch,
+    rows: slice,
 ) -> None:
-    """Gradient of some rows of one picture.
+    """Gradients of some rows of one picture, and what these rows give the kernel's; for stride 1.
 
     Parameters
     ----------
-    matrix : (C, O k k) or (C k k, O) ndarray
+    matrix : (C, O k k) ndarray
+        From :func:`backward_matrix`.
+    layer : Layer
+        Stride 1, and dilation.
+    x : (C, H, W) ndarray
+        Input.
+    gradient : (O, H, W) ndarray
+        Of the loss with respect to the output.
+    x_gradient : (C, H, W) ndarray
+        Where the picture's gradient goes.
+    out : (O k k, C) ndarray
+        Where the kernel's gradient goes, as a matrix that :func:`turned_kernel` reads.
+    scratch : Scratch
+        Working arrays.
+    rows : slice
+        Rows of the picture.
+
+    Notes
+    -----
+    A pixel and an output that took from it lie as far apart for the one as for the
+    other, so the columns of the output's gradient, which the picture's gradient is
+    worked out from, serve the kernel's too: they are built once.
+    """
+    by_columns = filled_columns(gradient, layer, rows, x.shape[2], scratch)
+    np.matmul(matrix, by_columns, out=x_gradient[:, rows].reshape(len(x), -1))
+    np.matmul(by_columns, x[:, rows].reshape(len(x), -1).T, out=out)
+
+
+def backward_picture(
+    matrix: np.ndarray, layer: Layer, gradient: np.ndarray, x_gradient: np.ndarray, scratch: Scratch, rows: slice
+) -> None:
+    """Gradient of some rows of one picture, for a stride above 1.
+
+    Parameters
+    ----------
+    matrix : (C k k, O) ndarray
         From :func:`backward_matrix`.
     layer : Layer
         Stride and dilation.
@@ -309,10 +310,6 @@ def backward_picture(
         Rows of the picture.
     """
     channels, _, breadth = x_gradient.shape
-    if layer.stride == 1:
-        by_columns = filled_columns(gradient, layer, rows, breadth, scratch)
-        np.matmul(matrix, by_columns, out=x_gradient[:, rows].reshape(channels, -1))
-        return
     # d columns = kernel^T @ d output, for the rows of the output that took from these rows.
     p, s, reach = padding(layer), layer.stride, (layer.kernel - 1) * layer.dilation
     first = max((rows.start + p - reach) // s, 0)
@@ -325,6 +322,30 @@ def backward_picture(
     padded.fill(0)
     add_back(by_columns, padded, layer)
     x_gradient[:, rows] = padded[:, rows.start - top : rows.stop - top, p : p + breadth]
+
+
+def turned_kernel(matrix: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
+    """The kernel's gradient of :func:`backward_both` as a kernel: turned by half a turn, channels in and out swapped.
+
+    Parameters
+    ----------
+    matrix : (O k k, C) ndarray
+        From :func:`backward_both`, or the sum of several.
+    shape : (int, int, int, int)
+        Of the kernel, (O, C, k, k).
+
+    Returns
+    -------
+    (O, C, k, k) ndarray
+        A view.
+
+    Examples
+    --------
+    >>> turned_kernel(np.arange(9.0)[:, None], (1, 1, 3, 3))[0, 0].tolist()
+    [[8.0, 7.0, 6.0], [5.0, 4.0, 3.0], [2.0, 1.0, 0.0]]
+    """
+    count, channels, size, _ = shape
+    return matrix.reshape(count, size, size, channels)[:, ::-1, ::-1].transpose(0, 3, 1, 2)
 
 
 def convolve_backward(
@@ -355,10 +376,15 @@ def convolve_backward(
     scratch : Scratch
         Working arrays.
     """
-    on_its_side = scratch.array("kernel gradient", (kernel[0].size, len(kernel)))
-    backward_kernel(x, layer, gradient, on_its_side, scratch)
-    kernel_gradient[...] = on_its_side.T.reshape(kernel.shape)
+    if layer.stride == 1 and x_gradient is not None:
+        by_side = scratch.array("kernel gradient", (kernel[:, 0].size, len(x)))
+        rows = slice(0, len(x[0]))
+        backward_both(backward_matrix(kernel, layer), layer, x, gradient, x_gradient, by_side, scratch, rows)
+        kernel_gradient[...] = turned_kernel(by_side, kernel.shape)
+        return
+    by_side = scratch.array("kernel gradient", (kernel[0].size, len(kernel)))
+    backward_kernel(x, layer, gradient, by_side, scratch)
+    kernel_gradient[...] = by_side.T.reshape(kernel.shape)
     if x_gradient is not None:
-        backward_picture(
-            backward_matrix(kernel, layer), layer, gradient, x_gradient, scratch, slice(0, x_gradient.shape[1])
-        )
+        rows = slice(0, len(x[0]))
+        backward_picture(backward_matrix(kernel, layer), layer, gradient, x_gradient, scratch, rows)

@@ -18,13 +18,15 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from robotlab.neural.engine.layers import (
-    Scratch,
+    backward_both,
     backward_kernel,
     backward_matrix,
     backward_picture,
     convolve,
     output_size,
+    turned_kernel,
 )
+from robotlab.neural.engine.scratch import Scratch
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 
@@ -297,22 +299,33 @@ class Network:
         else:
             self.gradients[f"{name}.bias"][...] = total
         kernel = self.weights[f"{name}.kernel"]
-        kernel_gradients = self._room.array("kernel gradients", (count, kernel[0].size, len(kernel)))
         first = layer.inputs[0] == "picture"
+        # Nobody needs the gradient of the picture.
         back = gradient if first else self._room.array(f"{name} back", x.shape)
         matrix = backward_matrix(kernel, layer)
+        if layer.stride == 1 and not first:
+            parts = self._room.array("kernel gradients", (len(bands), kernel[:, 0].size, kernel.shape[1]))
 
-        def through_conv(share: int, worker: int) -> None:
-            # The larger shares first, so that no worker is left with one at the end.
-            if share < count:
-                backward_kernel(x[share], layer, gradient[share], kernel_gradients[share], self._scratch[worker])
-            else:
-                n, rows = bands[share - count]
-                backward_picture(matrix, layer, gradient[n], back[n], self._scratch[worker], rows)
+            def through_conv(share: int, worker: int) -> None:
+                n, rows = bands[share]
+                scratch = self._scratch[worker]
+                backward_both(matrix, layer, x[n], gradient[n], back[n], parts[share], scratch, rows)
 
-        # Nobody needs the gradient of the picture.
-        self.pool.each(through_conv, count + (0 if first else len(bands)))
-        self.gradients[f"{name}.kernel"][...] = kernel_gradients.sum(axis=0).T.reshape(kernel.shape)
+            self.pool.each(through_conv, len(bands))
+            self.gradients[f"{name}.kernel"][...] = turned_kernel(parts.sum(axis=0), kernel.shape)
+        else:
+            parts = self._room.array("kernel gradients", (count, kernel[0].size, len(kernel)))
+
+            def through_strided(share: int, worker: int) -> None:
+                # The larger shares first, so that no worker is left with one at the end.
+                if share < count:
+                    backward_kernel(x[share], layer, gradient[share], parts[share], self._scratch[worker])
+                else:
+                    n, rows = bands[share - count]
+                    backward_picture(matrix, layer, gradient[n], back[n], self._scratch[worker], rows)
+
+            self.pool.each(through_strided, count + (0 if first else len(bands)))
+            self.gradients[f"{name}.kernel"][...] = parts.sum(axis=0).T.reshape(kernel.shape)
         return [] if first else [(layer.inputs[0], back)]
 
 
