@@ -98,10 +98,9 @@ def orthogonalize(matrix: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    Newton-Schulz iteration: the matrix is scaled to Frobenius norm 1, then ``X = P X``
-    with ``P = a I + b A + c A^2`` and ``A = X X^T`` is applied five times.  That moves
-    each singular value s to ``a s + b s^3 + c s^5`` and leaves U and V alone.  The next
-    A is ``P A P``, so only R x R matrices are multiplied on the way, and X once, at the end.
+    Newton-Schulz iteration: the matrix is scaled to Frobenius norm 1, then ``X =
+    a X + (b A + c A^2) X`` with ``A = X X^T`` is applied five times.  That moves
+    each singular value s to ``a s + b s^3 + c s^5`` and leaves U and V alone.
 
     Examples
     --------
@@ -111,14 +110,9 @@ def orthogonalize(matrix: np.ndarray) -> np.ndarray:
     x = matrix.T if matrix.shape[0] > matrix.shape[1] else matrix
     x = x / (np.sqrt((x * x).sum()) + 1e-7)
     a, b, c = (x.dtype.type(value) for value in ORTHOGONAL_STEP)
-    gram = x @ x.T
-    one = np.eye(len(x), dtype=x.dtype)
-    whole = one
     for _ in range(ORTHOGONAL_STEPS):
-        step = a * one + b * gram + c * (gram @ gram)
-        whole = step @ whole
-        gram = step @ gram @ step
-    x = whole @ x
+        gram = x @ x.T
+        x = a * x + (b * gram + c * (gram @ gram)) @ x
     return x.T if matrix.shape[0] > matrix.shape[1] else x
 
 
