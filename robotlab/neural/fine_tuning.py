@@ -13,7 +13,7 @@ from tqdm import tqdm
 
 from robotlab._progress import progress_bar
 from robotlab.data import DataSet
-from robotlab.detections import Detections
+from robotlab.detections import Detections, Detector
 from robotlab.neural.budget import TrainingBudget, check_disk, check_memory, disk_bytes, memory_bytes, pictures_bytes
 from robotlab.neural.cells import MOST_CELLS, FrozenFeatures, gather_cells
 from robotlab.neural.detector import NeuralDetector
@@ -26,7 +26,7 @@ from robotlab.neural.head import fit_linear_head, rough_head
 from robotlab.neural.samples import SampleSource, choose_working
 from robotlab.neural.spec import FEATURES, Layer, first_weights
 from robotlab.neural.training_loop import BatchMaker, History, prefetch, train
-from robotlab.neural.validation import detect_all, metrics_of
+from robotlab.neural.validation import metrics_of
 from robotlab.neural.windows import plan_windows
 
 # Passes over the pictures to fit the head that fine-tuning starts with, and about
@@ -122,6 +122,36 @@ def start_weights(
     return weights
 
 
+def detect_two_at_a_time(detector: Detector, data: DataSet, pool: WorkerPool) -> list[Detections]:
+    """What a detector finds in every picture, two pictures at a time.
+
+    ONNX Runtime uses all cores for a picture, but reading it and sorting out boxes take
+    one; two need half of the memory that :mod:`robotlab.neural.session` allows.
+
+    Parameters
+    ----------
+    detector : Detector
+        Looked through by two threads.
+    data : DataSet
+        Labeled pictures.
+    pool : WorkerPool
+        Who does the work.
+
+    Returns
+    -------
+    list of Detections
+        One a picture, in order.
+    """
+    found: list[Detections] = [Detections.none(data.classes)] * len(data)
+
+    def look(half: int, worker: int) -> None:
+        for n in range(half, len(data), 2):
+            found[n] = detector.detect(data.load(data.pictures[n]))
+
+    pool.each(look, 2)
+    return found
+
+
 def fine_tune(
     training_set: DataSet,
     validation_set: DataSet | None,
@@ -182,15 +212,7 @@ def fine_tune(
 
     def judge(trained: Mapping[str, np.ndarray]) -> dict[str, float]:
         newest[:] = [made(trained, {})]
-        # Two at a time: ONNX Runtime uses all cores for a picture, but reading it and sorting out boxes take one.
-        halves = [judged.having(judged.pictures[half::2]) for half in range(2)]
-        found: list[list[Detections]] = [[], []]
-
-        def look(half: int, worker: int) -> None:
-            found[half] = detect_all(newest[0], halves[half])
-
-        pool.each(look, 2)
-        return metrics_of(judged, [found[n % 2][n // 2] for n in range(len(judged))])
+        return metrics_of(judged, detect_two_at_a_time(newest[0], judged, pool))
 
     with WorkerPool() as pool:
         warm = min(len(source) * WARM_PASSES * WARM_CELLS, MOST_CELLS)
