@@ -8,10 +8,10 @@ import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.checks import number
+from robotlab.control.checked_fields import CheckedFields, not_negative, positive
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError, MotionError, PictureError
 from robotlab.image import check_picture
-from robotlab.loop.checked_fields import CheckedFields, not_negative, positive
 
 # A live camera's noise changes most pixels; a clock drawn over a frozen picture
 # changes about one in a hundred (common practice, no source).
