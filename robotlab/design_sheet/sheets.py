@@ -25,7 +25,6 @@ from robotlab.design_sheet.rows import LINES, Row
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
 from robotlab.loop import GroundTruthDetector
-from robotlab.loop.ground_truth import SimulatedDetector
 
 # Ends of the distances tried, with the tolerance of the band: outside of them a limit need not show.
 _SHOWS_M = (1.1 * NEAREST_M, FARTHEST_M / 1.1)
@@ -273,7 +272,7 @@ def predict(robot: Robot) -> DesignSheet:
 
 def measure(
     robot: Robot,
-    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections] | None = None,
+    detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections] | None = None,
     *,
     lighting: str = "daylight",
     pictures: int = 24,
@@ -287,7 +286,7 @@ def measure(
     ----------
     robot : Robot
         Its facts.
-    detector : Detector, SimulatedDetector or callable, optional
+    detector : Detector, GroundTruthDetector or callable, optional
         What looks; when left out, one that finds exactly what is at least
         `smallest_px` tall, so that geometry alone is on trial.
     lighting : str
