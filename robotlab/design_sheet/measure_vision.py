@@ -205,7 +205,7 @@ class _Looks:
             raise InputError(
                 f"what is rendered must be one of {', '.join(KINDS)}, got target {kind!r}; measure others with your own pictures"
             )
-        self._robot, self._lighting, self._seed = robot, lighting, whole(seed, "seed")
+        self._robot, self._seed = robot, whole(seed, "seed")
         self._detector = detector if isinstance(detector, GroundTruthDetector) else as_detector(detector)
         if isinstance(detector, GroundTruthDetector):
             detector.begin(seed)

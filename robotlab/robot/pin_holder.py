@@ -67,10 +67,7 @@ class PinMotors:
         pins = [*check_pins(left, "left"), *check_pins(right, "right")]
         if len(set(pins)) < len(pins):
             raise MotionError(f"each pin must be used once, got {pins}; check the wiring")
-        try:
-            import gpiozero
-        except ImportError:
-            raise MotionError(f"pins need the package gpiozero, it is not installed; {install_hint('robot')}") from None
+        gpiozero = get_gpiozero()
         self._motors: list[Any] = []
         try:
             for each in (left, right):
@@ -100,6 +97,15 @@ class PinMotors:
                 motor.stop()
             finally:
                 motor.close()
+
+
+def get_gpiozero() -> Any:
+    """The package of the pins, or an error that says how to get it."""
+    try:
+        import gpiozero
+    except ImportError:
+        raise MotionError(f"pins need the package gpiozero, it is not installed; {install_hint('robot')}") from None
+    return gpiozero
 
 
 def check_pins(pins: Sequence[int], name: str) -> tuple[int, ...]:

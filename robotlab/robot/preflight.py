@@ -295,9 +295,6 @@ def ask_last(ask: Callable[[str], str]) -> Check:
     >>> ask_last(lambda question: "clear").ok
     True
     """
-    ok = (
-        ask("Robot on the floor, floor clear, people and pets out of reach, hand on the switch? Type 'clear': ")
-        .strip()
-        .lower()
-    )
-    return Check("floor", ok == "clear", "says the person" if ok == "clear" else "not confirmed; clear it first")
+    answer = ask("Robot on the floor, floor clear, people and pets out of reach, hand on the switch? Type 'clear': ")
+    ok = answer.strip().lower() == "clear"
+    return Check("floor", ok, "says the person" if ok else "not confirmed; clear it first")
