@@ -146,7 +146,7 @@ class DesignSheet:
             Plain sentences; they use the measured figure where there is one,
             and the stricter of the two where both are.
         """
-        s = self.robot.settings
+        kept_m, gain_now = self.robot.settings.following_distance_m, self.robot.settings.turn_gain
 
         def strict(key: str, choose: Callable[..., float]) -> float:
             row = self[key]
@@ -168,19 +168,13 @@ class DesignSheet:
             said.append(
                 f"By formula {near:.2f} to {far:.2f} m are usable, but in the pictures this detector was usable at no distance."
             )
-        elif near <= s.following_distance_m <= far:
-            said.append(
-                f"The distance kept, {s.following_distance_m:.2f} m, lies in the working range, {near:.2f} to {far:.2f} m."
-            )
         else:
+            place, repair = ("in", "") if near <= kept_m <= far else ("outside", ": change one of them")
             said.append(
-                f"The distance kept, {s.following_distance_m:.2f} m, lies outside the working range, {near:.2f} to {far:.2f} m: change one of them."
+                f"The distance kept, {kept_m:.2f} m, lies {place} the working range, {near:.2f} to {far:.2f} m{repair}."
             )
-        word = "at most" if s.turn_gain <= gain else "more than"
-        said.append(
-            f"The steering gain, {s.turn_gain:.2f} 1/s, is {word} the largest safe one, {gain:.2f} 1/s"
-            + ("." if s.turn_gain <= gain else ": lower it, or shorten the delay.")
-        )
+        word, repair = ("at most", "") if gain_now <= gain else ("more than", ": lower it, or shorten the delay")
+        said.append(f"The steering gain, {gain_now:.2f} 1/s, is {word} the largest safe one, {gain:.2f} 1/s{repair}.")
         top, free = self.robot.top_mps, self.robot.free_m
         if top <= speed:
             said.append(

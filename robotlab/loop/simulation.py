@@ -241,12 +241,10 @@ class _Loop:
         picture = None
         if self.keep:
             # One seed for each picture of each run: a prime parts the runs.
-            rendered = render(
-                self.scene.with_post_at(*post), self.camera, self.pose, seed=self.seed * 1_000_003 + index
-            )
-            picture = rendered.picture
-            rows = np.flatnonzero(rendered.truths.labels == rendered.truths.classes.index("post"))
-            truths = rendered.truths
+            seed = self.seed * 1_000_003 + index
+            rendered = render(self.scene.with_post_at(*post), self.camera, self.pose, seed=seed)
+            picture, truths = rendered.picture, rendered.truths
+            rows = np.flatnonzero(truths.labels == truths.classes.index("post"))
             box, visible = (truths.boxes[rows[0]], float(truths.visibility[rows[0]])) if len(rows) else (None, 0.0)
         else:
             dx, dy, cos, sin = post[0] - x, post[1] - y, math.cos(yaw), math.sin(yaw)
