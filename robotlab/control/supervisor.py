@@ -294,11 +294,8 @@ class Supervisor:
                 ramp.speed = speed
                 if isinstance(ramp, JerkRamp):
                     ramp.accel = accel
-        wanted = (
-            self._wanted
-            if self.state is StopState.READY and held and 0 <= t_s - self._wanted_at <= self._patience
-            else (0.0, 0.0)
-        )
+        allowed = self.state is StopState.READY and held and 0 <= t_s - self._wanted_at <= self._patience
+        wanted = self._wanted if allowed else (0.0, 0.0)
         ramps = (self._speed, self._yaw)
         self._held = [(ramp, ramp.speed, getattr(ramp, "accel", 0.0)) for ramp in ramps]
         for ramp, goal in zip(ramps, wanted, strict=True):

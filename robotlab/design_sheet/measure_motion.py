@@ -180,15 +180,12 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
         low, high = high, 2 * high
         if high > most_mps:
             return float(most_mps)
-    # At 0 the distance is 0; there is nothing to simulate.
-    return float(
-        brentq(
-            lambda speed: (measure_stop_m(robot, speed) if speed else 0.0) - robot.free_m,
-            low,
-            high,
-            rtol=_SPEED_TOLERANCE,
-        )
-    )
+
+    def excess_m(speed: float) -> float:
+        # At 0 the distance is 0; there is nothing to simulate.
+        return (measure_stop_m(robot, speed) if speed else 0.0) - robot.free_m
+
+    return float(brentq(excess_m, low, high, rtol=_SPEED_TOLERANCE))
 
 
 def standing(ahead_m: float) -> Walk:

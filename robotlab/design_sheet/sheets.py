@@ -320,11 +320,10 @@ def measure(
     """
     pictures = whole(pictures, "pictures", 1)
     plan = predict(robot)
-    looker = (
-        GroundTruthDetector(smallest_px=robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,))
-        if detector is None
-        else detector
-    )
+    said, looker = name or type(detector).__name__, detector
+    if looker is None:
+        said = name or "a detector that finds what is tall enough"
+        looker = GroundTruthDetector(robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,))
     usual = {"lighting": lighting, "pictures": pictures, "seed": seed}
     measured: dict[str, float | None] = {}
     tell("the working range")
@@ -339,7 +338,6 @@ def measure(
     measured["stop"] = measure_stop_m(robot)
     tell("the largest safe speed")
     measured["safe_speed"] = measure_safe_speed(robot)
-    said = name or ("a detector that finds what is tall enough" if detector is None else type(detector).__name__)
     return _sheet(robot, said, lighting, plan.object_at_m, {row.key: row.predicted for row in plan.rows}, measured)
 
 
