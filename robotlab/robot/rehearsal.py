@@ -28,6 +28,11 @@ _BEAT_S = 0.005
 class EmulatedBoard:
     """A motor board at the other end of a pseudo-terminal (POSIX).
 
+    Parameters
+    ----------
+    max_mps : float
+        Faster commands are refused, as by :class:`robotlab.control.board.Board`.
+
     Attributes
     ----------
     port : str
@@ -53,12 +58,12 @@ class EmulatedBoard:
     (0.2, 0.1)
     """
 
-    def __init__(self) -> None:
+    def __init__(self, max_mps: float = 1.0) -> None:
         if not hasattr(os, "openpty"):
             raise InputError(
                 "emulated wheels need a pseudo-terminal, this system has none (Windows); take a Linux machine, or a real board"
             )
-        self._board, self._lock = Board(), threading.Lock()
+        self._board, self._lock = Board(max_mps), threading.Lock()
         self.turned = (0.0, 0.0)
         self._near, self._far = os.openpty()
         self.port = os.ttyname(self._far)
