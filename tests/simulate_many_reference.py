@@ -11,7 +11,7 @@ from robotlab.control import Ramp, advance, scale_wheel_speeds, turn_toward
 from robotlab.control.steering import speed_toward
 from robotlab.greenhouse import Walk
 from robotlab.loop import Settings
-from robotlab.loop.vectorized import ManyRuns, _Plan, _plan, _scores
+from robotlab.loop.vectorized import ManyRuns, _Plan, _scores
 
 
 def simulate_many_reference(
@@ -26,7 +26,7 @@ def simulate_many_reference(
     vary: Mapping[str, np.ndarray | float] | None = None,
 ) -> ManyRuns:
     """The same scores as :func:`robotlab.loop.simulate_many`."""
-    plan = _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary or {})
+    plan = _Plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary or {})
     rows = [one_run(plan, run) for run in range(runs)]
     sums = {name: np.array([row[0][name] for row in rows]) for name in rows[0][0]}
     return _scores(

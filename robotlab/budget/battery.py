@@ -8,11 +8,13 @@ them; IEC 62133-2 and UN 38.3 are the standards that makers test against.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from robotlab.budget.answer import Answer
 from robotlab.checks import number, whole
+from robotlab.control.checked_fields import CheckedFields, checked, limited
 from robotlab.errors import InputError
 
 CHARGING_CAUTION = (
@@ -29,8 +31,11 @@ _MOST_AH = 200.0
 _COLD_C, _COLD_SHARE = (-20.0, 0.0, 20.0), (0.5, 0.8, 1.0)
 
 
+_printed = partial(limited, low=0, high=1e4, open_low=True, repair="read it off the pack or its data sheet")
+
+
 @dataclass(frozen=True, kw_only=True)
-class Pack:
+class Pack(CheckedFields):
     """A battery of cells in series.
 
     Parameters
@@ -65,34 +70,21 @@ class Pack:
     125.0
     """
 
-    cells: int
-    capacity_ah: float
-    full_v: float = 4.20
-    nominal_v: float = 3.7
-    empty_v: float = 3.0
-    stop_v: float = 3.4
-    discharge_c: float = 10.0
-    charge_c: float = 1.0
+    cells: int = checked(partial(whole, low=1))
+    capacity_ah: float = limited(
+        low=0, high=_MOST_AH, open_low=True, repair="give Ah: 1000 mAh, as on the label, are 1"
+    )
+    full_v: float = _printed(4.20)
+    nominal_v: float = _printed(3.7)
+    empty_v: float = _printed(3.0)
+    stop_v: float = _printed(3.4)
+    discharge_c: float = _printed(10.0)
+    charge_c: float = _printed(1.0)
     cell_v: tuple[float, ...] | None = None
-    temperature_c: float = 20.0
+    temperature_c: float = limited(20.0, low=-100, high=200, repair="give degrees Celsius")
 
     def __post_init__(self) -> None:
-        sheet = "read it off the pack or its data sheet"
-        object.__setattr__(self, "cells", whole(self.cells, "cells", 1))
-        capacity = number(
-            self.capacity_ah,
-            "capacity_ah",
-            0,
-            _MOST_AH,
-            open_low=True,
-            repair="give Ah: 1000 mAh, as on the label, are 1",
-        )
-        object.__setattr__(self, "capacity_ah", capacity)
-        for name in ("full_v", "nominal_v", "empty_v", "stop_v", "discharge_c", "charge_c"):
-            object.__setattr__(self, name, number(getattr(self, name), name, 0, 1e4, open_low=True, repair=sheet))
-        object.__setattr__(
-            self, "temperature_c", number(self.temperature_c, "temperature_c", -100, 200, repair="give degrees Celsius")
-        )
+        super().__post_init__()
         if not self.empty_v <= self.stop_v <= self.nominal_v < self.full_v:
             raise InputError(
                 f"a cell's voltages must rise from empty_v over stop_v and nominal_v to full_v, got {self.empty_v:g}, {self.stop_v:g}, "
@@ -232,8 +224,12 @@ def refuse_cells(pack: Pack) -> None:
         raise InputError(f"each cell of the pack must be within its limits and like the others: {problems[0]}")
 
 
+def _of_charger(value: float, name: str, most: float) -> float:
+    return number(value, f"the charger's {name}", 0, most, open_low=True, repair="read it off the charger")
+
+
 @dataclass(frozen=True, kw_only=True)
-class Charger:
+class Charger(CheckedFields):
     """A charger.
 
     Parameters
@@ -258,18 +254,13 @@ class Charger:
     'the charger serves 2 cells, the pack has 3: 1 would be charged by nobody, so the pack gets unbalanced, and an unbalanced one is emptied and overcharged cell by cell until it burns; take a balance charger made for 3 cells'
     """
 
-    cells: int
-    current_a: float
+    cells: int = checked(lambda value, name: whole(value, f"the charger's {name}", 1))
+    current_a: float = checked(partial(_of_charger, most=1e3))
     balances: bool = True
-    full_v: float = 4.20
+    full_v: float = checked(partial(_of_charger, most=1e2), 4.20)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "cells", whole(self.cells, "the charger's cells", 1))
-        for name, most in (("current_a", 1e3), ("full_v", 1e2)):
-            value = number(
-                getattr(self, name), f"the charger's {name}", 0, most, open_low=True, repair="read it off the charger"
-            )
-            object.__setattr__(self, name, value)
+        super().__post_init__()
         if not isinstance(self.balances, bool):
             raise InputError(
                 f"balances must be True or False, got {self.balances!r:.60}; see whether the charger has a balance socket"

@@ -76,6 +76,11 @@ def _missing(name: str, section: str) -> Line:
     return Line(name, "not checked", repair=f"to check it, give the section {section}")
 
 
+def _judged(name: str, said: str, ok: bool, repair: str) -> Line:
+    """A line whose repair is said only where one is needed."""
+    return Line(name, said, ok, "" if ok else repair)
+
+
 def _refused(name: str, error: InputError) -> Line:
     """The line of an error: its rule and what came, then its repair."""
     rule, _, repair = str(error).rpartition("; ")
@@ -93,12 +98,11 @@ def _view(robot: RobotFile) -> Iterator[Line]:
     except InputError as error:
         yield _refused("view", error)
         return
-    ok = near <= s.following_distance_m <= far
-    yield Line(
+    yield _judged(
         "view",
         f"usable from {near:.2f} to {far:.2f} m where the target is {px:g} px tall or more (pinhole camera), to keep: {s.following_distance_m:.2f} m",
-        ok,
-        "" if ok else "keep another distance, mount the camera otherwise, or give the detector more pixels",
+        near <= s.following_distance_m <= far,
+        "keep another distance, mount the camera otherwise, or give the detector more pixels",
     )
 
 
@@ -107,24 +111,20 @@ def _loop(robot: RobotFile) -> Iterator[Line]:
     if "board" in robot.sections:
         board = robot.sections["board"]
         frame = frame_budget(board["stages_s"], camera["frame_hz"], board.get("own_threads", False))
-        ok = frame.throughput_hz >= s.frame_hz * (1 - 1e-9)
-        yield Line(
+        yield _judged(
             "throughput",
             f"{frame.throughput_hz:.1f} pictures/s, bound by {frame.bound_by}; the settings count on {s.frame_hz:g}",
-            ok,
-            "" if ok else f"set frame_hz to {frame.throughput_hz:.3g} or less, or make {frame.bound_by} faster",
+            frame.throughput_hz >= s.frame_hz * (1 - 1e-9),
+            f"set frame_hz to {frame.throughput_hz:.3g} or less, or make {frame.bound_by} faster",
         )
         rate_hz = min(s.frame_hz, frame.throughput_hz)
         # At worst the newest picture has just been missed, and the next one is a camera's frame away.
         late_s = camera["delay_s"] + frame.latency_s + 1 / camera["frame_hz"]
-        ok = late_s <= s.latency_s + 1e-3
-        yield Line(
+        yield _judged(
             "latency",
             f"{1e3 * late_s:.0f} ms at most from exposure to wheel, {frame.in_flight:.2f} frames in flight; the settings count on {1e3 * s.latency_s:.0f} ms",
-            ok,
-            ""
-            if ok
-            else f"set delay_s to {max(0.0, late_s - s.detector_s) + 5e-4:.3f} or more, and choose the gain anew",
+            late_s <= s.latency_s + 1e-3,
+            f"set delay_s to {max(0.0, late_s - s.detector_s) + 5e-4:.3f} or more, and choose the gain anew",
         )
     else:
         yield _missing("throughput", "board")
@@ -147,11 +147,11 @@ def _board(robot: RobotFile) -> Iterator[Line]:
     memory = robot.sections.get("detector", {}).get("memory_mb", DETECTOR_MB)
     if "free_memory_mb" in board:
         free = board["free_memory_mb"]
-        yield Line(
+        yield _judged(
             "memory",
             f"{memory:.0f} MB with a detector loaded, {free:.0f} MB free",
             memory <= free,
-            "" if memory <= free else "close other programs, or take a board with more memory",
+            "close other programs, or take a board with more memory",
         )
     room, said = CORE_MB, f"{CORE_MB:.0f} MB for the core"
     if "capture" in robot.sections:
@@ -165,10 +165,8 @@ def _board(robot: RobotFile) -> Iterator[Line]:
             room, said = room + pictures.value, f"{said} and {pictures} of pictures"
     if "free_disk_mb" in board:
         free = board["free_disk_mb"]
-        ok = room <= free
-        yield Line(
-            "disk", f"{said}, {free:.0f} MB free", ok, "" if ok else "record less, write JPEG, or take a larger card"
-        )
+        repair = "record less, write JPEG, or take a larger card"
+        yield _judged("disk", f"{said}, {free:.0f} MB free", room <= free, repair)
     if "page" in robot.sections:
         try:
             load = network_load(camera.width_px, camera.height_px, **robot.sections["page"])
@@ -176,12 +174,11 @@ def _board(robot: RobotFile) -> Iterator[Line]:
             yield _refused("network", error)
             return
         rate = board.get("network_mbps")
-        ok = rate is None or load.value <= USABLE_SHARE * rate
-        yield Line(
+        yield _judged(
             "network",
             f"{load}" + ("" if rate is None else f"; half of {rate:g} Mbit/s can be used"),
-            ok,
-            "" if ok else "send fewer or smaller pictures, JPEG in place of raw ones, or the boxes alone",
+            rate is None or load.value <= USABLE_SHARE * rate,
+            "send fewer or smaller pictures, JPEG in place of raw ones, or the boxes alone",
         )
 
 
@@ -192,14 +189,11 @@ def _power(robot: RobotFile) -> Iterator[Line]:
         return
     low, high = pack.cells * pack.stop_v, pack.cells * pack.full_v
     least, most = power.get("min_v", 0.0), power.get("max_v", float("inf"))
-    ok = least <= low and high <= most
-    yield Line(
+    yield _judged(
         "voltage",
         f"the pack goes from {high:.1f} V full to {low:.1f} V where it is to stop ({pack.full_v:g} and {pack.stop_v:g} V a cell)",
-        ok,
-        ""
-        if ok
-        else f"board and motors take {least:g} to {most:g} V: take another number of cells, or a converter made for both ends",
+        least <= low and high <= most,
+        f"board and motors take {least:g} to {most:g} V: take another number of cells, or a converter made for both ends",
     )
     try:
         time = running_time_min(pack, power["mean_w"], power.get("peak_w"), power.get("share", 0.8))
@@ -207,12 +201,11 @@ def _power(robot: RobotFile) -> Iterator[Line]:
         yield _refused("running time", error)
         return
     wanted = power.get("wanted_min", 0.0)
-    ok = time.value >= wanted
-    yield Line(
+    yield _judged(
         "running time",
         f"{time}" + (f"; wanted: {wanted:g} min" if wanted else ""),
-        ok,
-        "" if ok else "take a larger pack, use less power, or plan a change of packs",
+        time.value >= wanted,
+        "take a larger pack, use less power, or plan a change of packs",
     )
 
 
@@ -226,18 +219,9 @@ def _charging(robot: RobotFile) -> Iterator[Line]:
             "cells", "not measured", repair="measure each cell at the balance lead before every drive and every charge"
         )
     elif not cells:
-        ok = min(pack.cell_v) >= pack.stop_v
-        yield Line(
-            "cells",
-            ", ".join(f"{volt:.2f}" for volt in pack.cell_v)
-            + (
-                " V: within their limits, and alike"
-                if ok
-                else f" V: alike, and below {pack.stop_v:.2f} V, where to stop"
-            ),
-            ok,
-            "" if ok else "charge the pack before you drive",
-        )
+        ok, volts = min(pack.cell_v) >= pack.stop_v, ", ".join(f"{volt:.2f}" for volt in pack.cell_v)
+        said = "within their limits, and alike" if ok else f"alike, and below {pack.stop_v:.2f} V, where to stop"
+        yield _judged("cells", f"{volts} V: {said}", ok, "charge the pack before you drive")
     for problem in cells:
         yield _refused("cells", InputError(problem))
     if charger is None:
@@ -246,21 +230,13 @@ def _charging(robot: RobotFile) -> Iterator[Line]:
     wrong = [problem for problem in charger.problems(pack) if problem not in cells]
     for problem in wrong:
         yield _refused("charger", InputError(problem))
-    if not wrong and cells:
-        yield Line(
-            "charger", "made for such a pack, not for this one as it is", False, f"see its cells. {CHARGING_CAUTION}"
-        )
-    elif wrong:
+    if wrong:
         yield Line("charging", "not with this charger", False, CHARGING_CAUTION)
-    else:
+        return
+    said, repair = "not for this one as it is", f"see its cells. {CHARGING_CAUTION}"
+    if not cells:
         answer = charging_time_min(pack, charger)
-        first = (
-            f"Set it to {pack.cells} cells, if its maker says that it serves so few. "
-            if charger.cells > pack.cells
-            else ""
-        )
-        yield Line(
-            "charger",
-            f"made for such a pack; {answer.value:.0f} {answer.unit} ({answer.assumption})",
-            repair=first + answer.caution,
-        )
+        said, repair = f"{answer.value:.0f} {answer.unit} ({answer.assumption})", answer.caution
+        if charger.cells > pack.cells:
+            repair = f"Set it to {pack.cells} cells, if its maker says that it serves so few. {repair}"
+    yield Line("charger", f"made for such a pack{', ' if cells else '; '}{said}", not cells, repair)

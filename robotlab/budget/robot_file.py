@@ -13,6 +13,7 @@ from robotlab.budget.frame import check_stages
 from robotlab.camera import Camera
 from robotlab.checks import number
 from robotlab.control import DifferentialDrive, Motor
+from robotlab.control.checked_fields import LEAST, MOST
 from robotlab.errors import InputError, short
 from robotlab.json_file import read_json
 from robotlab.loop import Settings
@@ -29,16 +30,20 @@ SECTIONS: dict[str, str] = {
     "capture": "*recordings *seconds_each *pictures_hz kind bits_per_px",
 }
 # The only values in a section that are no numbers.
-_OTHER = {"stages_s": dict, "cell_v": list, "own_threads": bool, "balances": bool, "kind": str}
+_TRUTH = (bool, "true or false")
+_OTHER: dict[str, tuple[Any, str]] = {
+    "stages_s": (dict, "names with numbers, in braces"),
+    "cell_v": (list, "numbers in brackets"),
+    "own_threads": _TRUTH,
+    "balances": _TRUTH,
+    "kind": (str, "a word"),
+}
 # Where another unit is a usual mistake: what can be.
 _RANGES = {
     "camera.hfov_deg": (1.0, 179.0, "give degrees"),
     "camera.pitch_deg": (-89.0, 89.0, "give degrees, looking down is positive"),
     "camera.delay_s": (0.0, 10.0, "give seconds, not milliseconds"),
 }
-# No robot has a larger number, nor one nearer to 0 that is not 0; such a one is a mistake, and what is divided by it has
-# no end.
-_MOST, _LEAST = 1e12, 1e-12
 
 
 @dataclass(frozen=True)
@@ -155,20 +160,14 @@ def _section(name: str, found: Any) -> dict[str, Any]:
         raise InputError(
             f"{name} must have {', '.join(missing)}, it has not; measure it, or leave the whole section out"
         )
-    return {key: _value(f"{name}.{key}", found[key], _OTHER.get(key)) for key in found}
+    return {key: _value(f"{name}.{key}", found[key], *_OTHER.get(key, (None, ""))) for key in found}
 
 
-def _value(name: str, value: Any, kind: Any) -> Any:
+def _value(name: str, value: Any, kind: Any, words: str) -> Any:
     if kind is None:
         return _plain_number(name, value)
     if not isinstance(value, kind):
-        words = {
-            dict: "names with numbers, in braces",
-            list: "numbers in brackets",
-            bool: "true or false",
-            str: "a word",
-        }
-        raise InputError(f"{name} must be {words[kind]}, got {short(value)}; see example_robot.json")
+        raise InputError(f"{name} must be {words}, got {short(value)}; see example_robot.json")
     if kind is dict:
         return {key: _plain_number(f"{name}.{key}", one) for key, one in value.items()}
     return tuple(_plain_number(name, one) for one in value) if kind is list else value
@@ -176,8 +175,8 @@ def _value(name: str, value: Any, kind: Any) -> Any:
 
 def _plain_number(name: str, value: Any) -> float:
     """A number as JSON has it: no text, no truth value, not endless."""
-    plain = not isinstance(value, bool) and isinstance(value, int | float) and abs(value) < _MOST
-    if not plain or 0 < abs(value) < _LEAST:
+    plain = not isinstance(value, bool) and isinstance(value, int | float) and abs(value) < MOST
+    if not plain or 0 < abs(value) < LEAST:
         raise InputError(f"{name} must be a plain number, got {short(value)}; write it without quotes, with a dot")
     # The least that any figure here takes; each has its own range beside this.
     low, high, repair = _RANGES.get(name, (-1e3, math.inf, "give a plain number in that range"))

@@ -46,11 +46,9 @@ def picture_bytes_of(width_px: int, height_px: int, kind: str, bits_per_px: floa
     """
     if kind not in BITS_A_PX:
         raise InputError(f"kind must be one of {', '.join(BITS_A_PX)}, got {kind!r:.60}; choose one of them")
-    bits = (
-        BITS_A_PX[kind]
-        if bits_per_px is None
-        else number(bits_per_px, "bits_per_px", 0, 48, open_low=True, repair="8 times bytes, divided by pixels")
-    )
+    bits = BITS_A_PX[kind]
+    if bits_per_px is not None:
+        bits = number(bits_per_px, "bits_per_px", 0, 48, open_low=True, repair="8 times bytes, divided by pixels")
     return whole(width_px, "width_px", 1) * whole(height_px, "height_px", 1) * bits / 8
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from robotlab.checks import number
+from robotlab.control.checked_fields import CheckedFields, checked
 
 # Below this turn the sine of half the turn equals it to double precision:
 # x - sin x is x**3 / 6, which is under 1e-24 for x = 1e-8.
@@ -19,8 +20,13 @@ _STRAIGHT_RAD = 1e-8
 _LENGTHS_M = 1e-6, 1e6
 
 
+def _length(value: float, name: str) -> float:
+    repair = "measure it on the robot, in meters"
+    return number(number(value, name, 0, open_low=True, repair=repair), name, *_LENGTHS_M, repair=repair)
+
+
 @dataclass(frozen=True)
-class DifferentialDrive:
+class DifferentialDrive(CheckedFields):
     """Two driven wheels on one axle.
 
     Parameters
@@ -47,14 +53,8 @@ class DifferentialDrive:
     (0.35, 1.0)
     """
 
-    track_m: float = 0.30
-    wheel_radius_m: float = 0.05
-
-    def __post_init__(self) -> None:
-        for name in ("track_m", "wheel_radius_m"):
-            repair = "measure it on the robot, in meters"
-            value = number(getattr(self, name), name, 0, open_low=True, repair=repair)
-            object.__setattr__(self, name, number(value, name, *_LENGTHS_M, repair=repair))
+    track_m: float = checked(_length, 0.30)
+    wheel_radius_m: float = checked(_length, 0.05)
 
     def twist(self, left_mps, right_mps) -> tuple[Any, Any]:
         """Forward speed and yaw rate of the body.

@@ -245,15 +245,10 @@ class SerialLink:
         LinkError
             If the board does not confirm in time.
         """
-        wheels = [
-            round(
-                1000
-                * number(
-                    value, name, -self._max, self._max, repair="lower it, or raise max_mps if the trolley is that fast"
-                )
-            )
-            for value, name in ((left_mps, "left_mps"), (right_mps, "right_mps"))
-        ]
+        most, repair = self._max, "lower it, or raise max_mps if the trolley is that fast"
+        left = number(left_mps, "left_mps", -most, most, repair=repair)
+        right = number(right_mps, "right_mps", -most, most, repair=repair)
+        wheels = (round(1000 * left), round(1000 * right))
         if not self._begun and any(wheels):
             self._ask("GO", 0, 0)  # the board counts anew from here
         self._ask("GO", *wheels)

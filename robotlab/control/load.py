@@ -41,11 +41,8 @@ def grip_limit_mps2(friction: float, driven_share: float = 1.0) -> float:
     >>> round(grip_limit_mps2(0.6, 0.7), 2)
     4.12
     """
-    return (
-        number(friction, "friction", 0, open_low=True)
-        * GRAVITY_MPS2
-        * number(driven_share, "driven_share", 0, 1, open_low=True)
-    )
+    most_mps2 = number(friction, "friction", 0, open_low=True) * GRAVITY_MPS2
+    return most_mps2 * number(driven_share, "driven_share", 0, 1, open_low=True)
 
 
 def tip_limit_mps2(half_base_m: float, middle_height_m: float) -> float:
@@ -142,10 +139,8 @@ def tilt(accel_mps2: np.ndarray, dt_s: float, half_base_m: float, middle_height_
     (False, True)
     """
     accel, dt = _row(accel_mps2, "accel_mps2"), number(dt_s, "dt_s", 0, open_low=True)
-    base, height = (
-        number(value, name, 0, open_low=True)
-        for value, name in ((half_base_m, "half_base_m"), (middle_height_m, "middle_height_m"))
-    )
+    base = number(half_base_m, "half_base_m", 0, open_low=True)
+    height = number(middle_height_m, "middle_height_m", 0, open_low=True)
     edge, rate = math.atan2(base, height), 3 * GRAVITY_MPS2 / (4 * math.hypot(base, height))
     angle = speed = 0.0
     angles = np.zeros(len(accel))

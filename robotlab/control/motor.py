@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from robotlab.checks import number
+from robotlab.control.checked_fields import CheckedFields, limited
 
 
 @dataclass(frozen=True)
-class Motor:
+class Motor(CheckedFields):
     """One wheel's motor with its speed controller.
 
     Parameters
@@ -42,20 +42,10 @@ class Motor:
     (0.3161, 0.1839)
     """
 
-    lag_s: float = 0.10
-    dead_band_mps: float = 0.0
-    slip: float = 0.0
-    max_mps: float = 1.0
-
-    def __post_init__(self) -> None:
-        checks = {
-            "lag_s": number(self.lag_s, "lag_s", 0),
-            "dead_band_mps": number(self.dead_band_mps, "dead_band_mps", 0),
-            "slip": number(self.slip, "slip", 0, 1),
-            "max_mps": number(self.max_mps, "max_mps", 0, open_low=True),
-        }
-        for name, value in checks.items():
-            object.__setattr__(self, name, value)
+    lag_s: float = limited(0.10, low=0)
+    dead_band_mps: float = limited(0.0, low=0)
+    slip: float = limited(0.0, low=0, high=1)
+    max_mps: float = limited(1.0, low=0, open_low=True)
 
     def goal(self, command_mps: float) -> float:
         """The speed that a command ends at.

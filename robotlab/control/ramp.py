@@ -28,6 +28,8 @@ class Ramp:
     ----------
     speed : float
         The speed now.
+    accel : float
+        Always 0: no step binds a later one.
 
     Raises
     ------
@@ -45,7 +47,7 @@ class Ramp:
         self.max_accel_mps2 = (
             None if max_accel_mps2 is None else number(max_accel_mps2, "max_accel_mps2", 0, open_low=True)
         )
-        self.speed = number(start, "start")
+        self.speed, self.accel = number(start, "start"), 0.0
 
     def step(self, wanted: float, dt_s: float) -> float:
         """One step toward the wanted speed.
@@ -125,8 +127,7 @@ class JerkRamp:
     def __init__(self, max_accel_mps2: float, max_jerk_mps3: float, start: float = 0.0) -> None:
         self.max_accel_mps2 = number(max_accel_mps2, "max_accel_mps2", 0, open_low=True)
         self.max_jerk_mps3 = number(max_jerk_mps3, "max_jerk_mps3", 0, open_low=True)
-        self.speed = number(start, "start")
-        self.accel = 0.0
+        self.speed, self.accel = number(start, "start"), 0.0
 
     def step(self, wanted: float, dt_s: float) -> float:
         """One step toward the wanted speed.

@@ -174,7 +174,7 @@ def _loop_matrix(gain: float, frame_s: float, delay_s: float, lag_s: float) -> n
         d, rest = d + 1, 0.0
     d = int(d)
     n = d + 3
-    step = np.zeros((n, n))  # state: bearing, yaw rate, bearings 1, 2, ... d + 1 frames ago
+    step = np.eye(n, k=-1)  # state: bearing, yaw rate, bearings 1, 2, ... d + 1 frames ago
 
     def run(duration: float) -> tuple[float, float, float, float]:
         """Turned angle from yaw rate and from command; yaw rate from both."""
@@ -193,12 +193,7 @@ def _loop_matrix(gain: float, frame_s: float, delay_s: float, lag_s: float) -> n
         turn[source] += a_command * gain
         rate = b_rate * rate
         rate[source] += b_command * gain
-    step[0, 0] = 1.0
-    step[0] -= turn
-    step[1] = rate
-    step[2, 0] = 1.0
-    for place in range(3, n):
-        step[place, place - 1] = 1.0
+    step[:3] = np.eye(n)[0] - turn, rate, np.eye(n)[0]
     return step
 
 

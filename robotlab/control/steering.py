@@ -328,31 +328,21 @@ def sign_check(bearings_rad, lefts_mps, rights_mps, least_rad: float = 0.05, lea
         elif abs(bearing) >= least_rad:
             straight[side] += abs(left + right) / 2 >= least_mps
     for side, seen in votes.items():
-        if not seen and straight[side]:
-            return SignCheck(
-                False,
-                False,
-                f"with the target on the {side} both wheels turn alike, so the robot goes straight: "
-                "is one plug turned round, or do both wheels hang on one output?",
-            )
         if not seen:
-            return SignCheck(
-                False,
-                False,
-                f"no frame with the target on the {side} and the wheels turning; show it there and try again",
-            )
+            why = f"no frame with the target on the {side} and the wheels turning; show it there and try again"
+            if straight[side]:
+                why = (
+                    f"with the target on the {side} both wheels turn alike, so the robot goes straight: "
+                    "is one plug turned round, or do both wheels hang on one output?"
+                )
+            return SignCheck(False, False, why)
     shares = [sum(seen) / len(seen) for seen in votes.values()]
     # Four of five frames must agree on each side: one may be a false box.
-    if min(shares) >= 0.8:
-        return SignCheck(True, False, "the wheels turn the robot toward the target on both sides")
-    if max(shares) <= 0.2:
-        return SignCheck(
-            False,
-            True,
-            "the wheels turn the robot away from the target: flip the steering sign, or swap the two motors",
-        )
-    return SignCheck(
-        False,
-        False,
-        "the two sides disagree: check that each wheel's plus is forward and that left and right are not the same wheel",
-    )
+    ok, flees = min(shares) >= 0.8, max(shares) <= 0.2
+    if ok:
+        why = "the wheels turn the robot toward the target on both sides"
+    elif flees:
+        why = "the wheels turn the robot away from the target: flip the steering sign, or swap the two motors"
+    else:
+        why = "the two sides disagree: check that each wheel's plus is forward and that left and right are not the same wheel"
+    return SignCheck(ok, flees, why)

@@ -184,9 +184,7 @@ class Supervisor:
 
     def _rest(self) -> None:
         for ramp in (self._speed, self._yaw):
-            ramp.speed = 0.0
-            if isinstance(ramp, JerkRamp):
-                ramp.accel = 0.0
+            ramp.speed = ramp.accel = 0.0
         self._held: list[tuple[Ramp | JerkRamp, float, float]] = []
 
     @property
@@ -291,21 +289,16 @@ class Supervisor:
         # Not confirmed: the board may not have sped up, so begin once more from where it surely was.
         for ramp, speed, accel in self._held:
             if abs(ramp.speed) > abs(speed):
-                ramp.speed = speed
-                if isinstance(ramp, JerkRamp):
-                    ramp.accel = accel
-        wanted = (
-            self._wanted
-            if self.state is StopState.READY and held and 0 <= t_s - self._wanted_at <= self._patience
-            else (0.0, 0.0)
-        )
+                ramp.speed, ramp.accel = speed, accel
+        allowed = self.state is StopState.READY and held and 0 <= t_s - self._wanted_at <= self._patience
+        wanted = self._wanted if allowed else (0.0, 0.0)
         ramps = (self._speed, self._yaw)
-        self._held = [(ramp, ramp.speed, getattr(ramp, "accel", 0.0)) for ramp in ramps]
+        self._held = [(ramp, ramp.speed, ramp.accel) for ramp in ramps]
         for ramp, goal in zip(ramps, wanted, strict=True):
             ramp.step(goal, self._period)
             for _ in range(steps - 1):
                 # A jerk limit may still have it speed up: that is not made up for.
-                if ramp.speed == goal or abs(goal) > abs(ramp.speed) or getattr(ramp, "accel", 0.0) * ramp.speed > 0:
+                if ramp.speed == goal or abs(goal) > abs(ramp.speed) or ramp.accel * ramp.speed > 0:
                     break
                 ramp.step(goal, self._period)
         if self.state is StopState.BRAKING and all(abs(speed) < 1e-9 for _, speed, _ in self._held):

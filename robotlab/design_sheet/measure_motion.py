@@ -9,7 +9,8 @@ way to rest is read off the trolley's path.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from scipy.optimize import brentq
@@ -41,59 +42,22 @@ _FAR_M = 400.0
 _SPEED_TOLERANCE = 0.005
 
 
-class Vanished(FaultModel):
-    """The target is gone after a given picture: the detector finds nothing.
+@dataclass
+class _Lost(FaultModel):
+    """After a picture the target is gone, or the camera hangs; later the computer may hang too: the link falls silent."""
 
-    Parameters
-    ----------
-    last : int
-        Number of the last picture with the target.
-
-    Examples
-    --------
-    >>> len(Vanished(3).found(4, 0.4, Detections([[0, 0, 4, 9]], [1.0], [0], ["post"])))
-    0
-    """
-
-    def __init__(self, last: int) -> None:
-        self.last = last
-
-    def found(self, index: int, t_s: float, found: Detections) -> Detections:
-        """Nothing, or what was found."""
-        return found if index <= self.last else Detections.none(found.classes)
-
-
-class Hung(FaultModel):
-    """The camera hangs: after a given picture no other comes.
-
-    Parameters
-    ----------
-    last : int
-        Number of the last picture.
-
-    Examples
-    --------
-    >>> Hung(3).frames(4, 0.4, CameraFrame(None, None, 0.0))
-    []
-    """
-
-    def __init__(self, last: int) -> None:
-        self.last = last
+    last: int
+    hung: bool
+    silent_s: float = math.inf
 
     def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
-        """Nothing, or the picture."""
-        return [(frame, 0.0)] if index <= self.last else []
+        return [] if self.hung and index > self.last else [(frame, 0.0)]
 
-
-class _ThenComputerHangs(FaultModel):
-    """A fault, and a computer that hangs just before it would have braked: the link falls silent."""
-
-    def __init__(self, fault: FaultModel, at_s: float) -> None:
-        self.found, self.frames = fault.found, fault.frames
-        self._at_s = at_s
+    def found(self, index: int, t_s: float, found: Detections) -> Detections:
+        return Detections.none(found.classes) if index > self.last else found
 
     def link(self, t_s: float) -> bool:
-        return t_s < self._at_s - 1e-9
+        return t_s < self.silent_s - 1e-9
 
 
 def measure_ultimate_gain(robot: Robot) -> float:
@@ -143,15 +107,7 @@ def measure_ultimate_gain(robot: Robot) -> float:
     duration_s = max(_FRAMES, round(_FRAMES_LATE * late)) * s.frame_s
 
     def bearings(gain: float) -> np.ndarray:
-        run = simulate(
-            _SEES_ALL,
-            standing(_FAR_M),
-            default_camera(),
-            settings.but(turn_gain=gain),
-            pictures=False,
-            duration_s=duration_s,
-            start=(0.0, 0.0, -_START_RAD),
-        )
+        run = _far_run(settings.but(turn_gain=gain), duration_s, start=(0.0, 0.0, -_START_RAD))
         # What has grown ten times as wide is unstable, whatever limits hold it later.
         return np.where(np.abs(run.true_bearings_rad) > _GROWN * _START_RAD, math.inf, run.true_bearings_rad)
 
@@ -188,7 +144,7 @@ def measure_stop_m(robot: Robot, speed_mps: float | None = None) -> float:
     0.85
     """
     speed = robot.top_mps if speed_mps is None else number(speed_mps, "speed_mps", 0, open_low=True)
-    return max(_way_m(robot, speed, fault) for fault in (Vanished, Hung))
+    return max(_way_m(robot, speed, hung) for hung in (False, True))
 
 
 def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
@@ -224,15 +180,12 @@ def measure_safe_speed(robot: Robot, most_mps: float = 8.0) -> float:
         low, high = high, 2 * high
         if high > most_mps:
             return float(most_mps)
-    # At 0 the distance is 0; there is nothing to simulate.
-    return float(
-        brentq(
-            lambda speed: (measure_stop_m(robot, speed) if speed else 0.0) - robot.free_m,
-            low,
-            high,
-            rtol=_SPEED_TOLERANCE,
-        )
-    )
+
+    def excess_m(speed: float) -> float:
+        # At 0 the distance is 0; there is nothing to simulate.
+        return (measure_stop_m(robot, speed) if speed else 0.0) - robot.free_m
+
+    return float(brentq(excess_m, low, high, rtol=_SPEED_TOLERANCE))
 
 
 def standing(ahead_m: float) -> Walk:
@@ -257,7 +210,13 @@ def standing(ahead_m: float) -> Walk:
     return Walk("standing", "The post stands still.", (0.0, 10.0), ((ahead_m, 0.0), (ahead_m, 0.0)), scene)
 
 
-def _way_m(robot: Robot, speed_mps: float, fault: type[Vanished] | type[Hung]) -> float:
+def _far_run(settings: Settings, duration_s: float, **more: Any) -> Run:
+    """A run toward a target that stands far ahead, seen whatever happens."""
+    walk = standing(_FAR_M)
+    return simulate(_SEES_ALL, walk, default_camera(), settings, pictures=False, duration_s=duration_s, **more)
+
+
+def _way_m(robot: Robot, speed_mps: float, hung: bool) -> float:
     """Way to rest after a fault at a steady speed; the longer of two: the computer goes on, or hangs just before it brakes."""
     s = robot.settings
     wheel = speed_mps / (1 - s.motor.slip)
@@ -272,37 +231,22 @@ def _way_m(robot: Robot, speed_mps: float, fault: type[Vanished] | type[Hung]) -
         gate=None,
         detector_px=None,
     )
-    if fault is Hung:
+    if hung:
         # What hung the camera has hung the loop: its last command is held, and the watchdog alone acts.
         settings = settings.but(hold_s=1e3)
     # Up to speed, its lag died out to a thousandth and more, and one second at it.
-    up_s = (
-        wheel / s.max_accel_mps2
-        + 10 * s.motor.lag_s
-        + 1
-        + (0 if s.max_jerk_mps3 is None else s.max_accel_mps2 / s.max_jerk_mps3)
-    )
+    jerk_s = 0.0 if s.max_jerk_mps3 is None else s.max_accel_mps2 / s.max_jerk_mps3
+    up_s = wheel / s.max_accel_mps2 + 10 * s.motor.lag_s + 1 + jerk_s
     last = math.ceil((up_s + s.latency_s) * s.frame_hz)
 
-    def drive(faults: FaultModel) -> Run:
-        return simulate(
-            _SEES_ALL,
-            standing(_FAR_M),
-            default_camera(),
-            settings,
-            pictures=False,
-            duration_s=last * s.frame_s + robot.reaction_s + up_s,
-            faults=faults,
-        )
+    def drive(silent_s: float = math.inf) -> Run:
+        duration_s = last * s.frame_s + robot.reaction_s + up_s
+        return _far_run(settings, duration_s, faults=_Lost(last, hung, silent_s))
 
-    run = drive(fault(last))
+    run = drive()
     begin = int(np.argmin(np.abs(run.t_s - run.picture_t_s[last])))
     slower = np.flatnonzero(run.commands_mps[begin:, 0] < run.commands_mps[begin, 0] - 1e-9)
     # With a jerk limit the computer brakes little at first: worst is to hang when that time is over.
-    gentle_s = (
-        (0.0,)
-        if s.max_jerk_mps3 is None
-        else (0.0, s.max_accel_mps2 / s.max_jerk_mps3 / 2, s.max_accel_mps2 / s.max_jerk_mps3)
-    )
-    hung = [drive(_ThenComputerHangs(fault(last), float(run.t_s[begin + slower[0]]) + later)) for later in gentle_s]
-    return max(float(one.pose[-1, 0] - one.pose[begin, 0]) for one in (run, *hung))
+    gentle_s = (0.0, jerk_s / 2, jerk_s) if jerk_s else (0.0,)
+    silent = [drive(float(run.t_s[begin + slower[0]]) + later_s) for later_s in gentle_s]
+    return max(float(one.pose[-1, 0] - one.pose[begin, 0]) for one in (run, *silent))

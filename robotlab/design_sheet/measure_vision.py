@@ -25,7 +25,7 @@ from robotlab.greenhouse import Frame, Scene, Thing, render
 from robotlab.greenhouse.scene import KINDS
 from robotlab.image import resize
 from robotlab.loop import Settings
-from robotlab.loop.ground_truth import SimulatedDetector
+from robotlab.loop.ground_truth import GroundTruthDetector
 
 # A found box overlaps the true one so much (Everingham et al., 2010: the VOC challenge).
 SAME_IOU = 0.5
@@ -43,7 +43,7 @@ _SCALES = (0.02, 4.0)
 
 def measure_band(
     robot: Robot,
-    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections],
+    detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections],
     *,
     lighting: str = "daylight",
     pictures: int = 24,
@@ -56,7 +56,7 @@ def measure_band(
     ----------
     robot : Robot
         Its camera and its target; its `smallest_px` is not used.
-    detector : Detector, SimulatedDetector or callable
+    detector : Detector, GroundTruthDetector or callable
         What looks.
     lighting : str
         One of :data:`robotlab.greenhouse.LIGHTINGS`.
@@ -92,9 +92,8 @@ def measure_band(
     pictures, recall = whole(pictures, "pictures", 1), number(recall, "recall", 0, 1)
     looks = _Looks(robot, detector, lighting, seed)
     grid = np.geomspace(NEAREST_M, FARTHEST_M, _COARSE)
-    recalls = np.array([np.mean([looks.good(distance, n) for n in range(max(3, pictures // 6))]) for distance in grid])
-    best = int(np.argmax(np.convolve(recalls, np.ones(3), "same")))
-    if recalls[max(0, best - 1) : best + 2].mean() < recall:
+    recalls, best = _coarse(grid, pictures, recall, looks.good)
+    if best is None:
         return None, None
 
     def limit(steps: slice) -> float | None:
@@ -105,7 +104,7 @@ def measure_band(
 
 def measure_smallest_object_m(
     robot: Robot,
-    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections],
+    detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections],
     distance_m: float,
     *,
     lighting: str = "daylight",
@@ -145,16 +144,15 @@ def measure_smallest_object_m(
         return looks.good(distance_m, n, scale, whole=False)
 
     scales = np.geomspace(*_SCALES[::-1], 28)
-    recalls = np.array([np.mean([good(scale, n) for n in range(max(3, pictures // 6))]) for scale in scales])
-    best = int(np.argmax(np.convolve(recalls, np.ones(3), "same")))
-    if recalls[max(0, best - 1) : best + 2].mean() < recall:
+    recalls, best = _coarse(scales, pictures, recall, good)
+    if best is None:
         return None
     limit = _limit(scales[best:], recalls[best:], recall, _FINE * pictures, good)
     return None if limit is None else limit * robot.settings.target_height_m
 
 
 def rendered_height_px(
-    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections],
+    detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections],
     camera: Camera,
     settings: Settings | None = None,
     *,
@@ -166,7 +164,7 @@ def rendered_height_px(
 
     Parameters
     ----------
-    detector : Detector, SimulatedDetector or callable
+    detector : Detector, GroundTruthDetector or callable
         What looks.
     camera : Camera
         What it looks through, for instance the camera whose pictures it
@@ -207,9 +205,9 @@ class _Looks:
             raise InputError(
                 f"what is rendered must be one of {', '.join(KINDS)}, got target {kind!r}; measure others with your own pictures"
             )
-        self._robot, self._lighting, self._seed = robot, lighting, whole(seed, "seed")
-        self._detector = detector if isinstance(detector, SimulatedDetector) else as_detector(detector)
-        if isinstance(detector, SimulatedDetector):
+        self._robot, self._seed = robot, whole(seed, "seed")
+        self._detector = detector if isinstance(detector, GroundTruthDetector) else as_detector(detector)
+        if isinstance(detector, GroundTruthDetector):
             detector.begin(seed)
         # Making textures takes longer than all the pictures of a distance, so a few aisles serve all.
         self._aisles = [_aisle(kind, lighting, seed * 1009 + n) for n in range(_AISLES)]
@@ -248,7 +246,7 @@ class _Looks:
         if whole and (edges < EDGE_PX).any():
             return False
         ratio = np.array([camera.width_px, camera.height_px] * 2) / np.array([*self._robot.picture_px] * 2)
-        if isinstance(self._detector, SimulatedDetector):
+        if isinstance(self._detector, GroundTruthDetector):
             found = self._detector.detect_ground_truth(box / ratio, visible)
         else:
             found = self._detector.detect(
@@ -277,6 +275,15 @@ def _aisle(kind: str, lighting: str, seed: int) -> Scene:
     ]
     floors = (("paving", "soil"), ("concrete", "moss"), ("gravel", "soil"))
     return Scene(tuple(things), lighting, seed, floors[seed % 3], room_m=(-3.0, -3.5, FARTHEST_M + 8, 3.5))
+
+
+def _coarse(
+    steps: np.ndarray, pictures: int, recall: float, good: Callable[[float, int], bool]
+) -> tuple[np.ndarray, int | None]:
+    """Recall at each step, and the step about which it is best; None where even that is too low."""
+    recalls = np.array([np.mean([good(step, n) for n in range(max(3, pictures // 6))]) for step in steps])
+    best = int(np.argmax(np.convolve(recalls, np.ones(3), "same")))
+    return recalls, best if recalls[max(0, best - 1) : best + 2].mean() >= recall else None
 
 
 def _limit(

@@ -10,6 +10,7 @@ from scipy.optimize import bisect
 
 from robotlab.camera import Camera, working_range
 from robotlab.checks import number
+from robotlab.control.checked_fields import CheckedFields, limited
 from robotlab.errors import InputError
 from robotlab.loop import Settings, free_distance_m, safe_speed_mps, stopping_m, stopping_times_s
 
@@ -22,7 +23,7 @@ _PARTS = {
 
 
 @dataclass(frozen=True)
-class Robot:
+class Robot(CheckedFields):
     """What is known of a robot before it is built.
 
     Parameters
@@ -61,7 +62,7 @@ class Robot:
     """
 
     camera: Camera
-    smallest_px: float
+    smallest_px: float = limited(low=0, open_low=True, repair="give the height in px from which the detector is usable")
     settings: Settings = field(default_factory=Settings)
     name: str = "robot"
     assumed: Robot | None = field(default=None, repr=False)
@@ -73,17 +74,7 @@ class Robot:
                 raise InputError(
                     f"{name} must be a {kind.__name__}, got {type(getattr(self, name)).__name__}; make one first"
                 )
-        object.__setattr__(
-            self,
-            "smallest_px",
-            number(
-                self.smallest_px,
-                "smallest_px",
-                0,
-                open_low=True,
-                repair="give the height in px from which the detector is usable",
-            ),
-        )
+        super().__post_init__()
         if s.hfov_rad is not None:
             object.__setattr__(self, "camera", replace(self.camera, hfov_rad=s.hfov_rad))
             object.__setattr__(self, "settings", s.but(hfov_rad=None))

@@ -25,7 +25,6 @@ from robotlab.design_sheet.rows import LINES, Row
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
 from robotlab.loop import GroundTruthDetector
-from robotlab.loop.ground_truth import SimulatedDetector
 
 # Ends of the distances tried, with the tolerance of the band: outside of them a limit need not show.
 _SHOWS_M = (1.1 * NEAREST_M, FARTHEST_M / 1.1)
@@ -147,7 +146,7 @@ class DesignSheet:
             Plain sentences; they use the measured figure where there is one,
             and the stricter of the two where both are.
         """
-        s = self.robot.settings
+        kept_m, gain_now = self.robot.settings.following_distance_m, self.robot.settings.turn_gain
 
         def strict(key: str, choose: Callable[..., float]) -> float:
             row = self[key]
@@ -169,19 +168,13 @@ class DesignSheet:
             said.append(
                 f"By formula {near:.2f} to {far:.2f} m are usable, but in the pictures this detector was usable at no distance."
             )
-        elif near <= s.following_distance_m <= far:
-            said.append(
-                f"The distance kept, {s.following_distance_m:.2f} m, lies in the working range, {near:.2f} to {far:.2f} m."
-            )
         else:
+            place, repair = ("in", "") if near <= kept_m <= far else ("outside", ": change one of them")
             said.append(
-                f"The distance kept, {s.following_distance_m:.2f} m, lies outside the working range, {near:.2f} to {far:.2f} m: change one of them."
+                f"The distance kept, {kept_m:.2f} m, lies {place} the working range, {near:.2f} to {far:.2f} m{repair}."
             )
-        word = "at most" if s.turn_gain <= gain else "more than"
-        said.append(
-            f"The steering gain, {s.turn_gain:.2f} 1/s, is {word} the largest safe one, {gain:.2f} 1/s"
-            + ("." if s.turn_gain <= gain else ": lower it, or shorten the delay.")
-        )
+        word, repair = ("at most", "") if gain_now <= gain else ("more than", ": lower it, or shorten the delay")
+        said.append(f"The steering gain, {gain_now:.2f} 1/s, is {word} the largest safe one, {gain:.2f} 1/s{repair}.")
         top, free = self.robot.top_mps, self.robot.free_m
         if top <= speed:
             said.append(
@@ -273,7 +266,7 @@ def predict(robot: Robot) -> DesignSheet:
 
 def measure(
     robot: Robot,
-    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections] | None = None,
+    detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections] | None = None,
     *,
     lighting: str = "daylight",
     pictures: int = 24,
@@ -287,7 +280,7 @@ def measure(
     ----------
     robot : Robot
         Its facts.
-    detector : Detector, SimulatedDetector or callable, optional
+    detector : Detector, GroundTruthDetector or callable, optional
         What looks; when left out, one that finds exactly what is at least
         `smallest_px` tall, so that geometry alone is on trial.
     lighting : str
@@ -327,11 +320,10 @@ def measure(
     """
     pictures = whole(pictures, "pictures", 1)
     plan = predict(robot)
-    looker = (
-        GroundTruthDetector(smallest_px=robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,))
-        if detector is None
-        else detector
-    )
+    said, looker = name or type(detector).__name__, detector
+    if looker is None:
+        said = name or "a detector that finds what is tall enough"
+        looker = GroundTruthDetector(robot.smallest_px, least_visible=0.0, classes=(robot.settings.target,))
     usual = {"lighting": lighting, "pictures": pictures, "seed": seed}
     measured: dict[str, float | None] = {}
     tell("the working range")
@@ -346,7 +338,6 @@ def measure(
     measured["stop"] = measure_stop_m(robot)
     tell("the largest safe speed")
     measured["safe_speed"] = measure_safe_speed(robot)
-    said = name or ("a detector that finds what is tall enough" if detector is None else type(detector).__name__)
     return _sheet(robot, said, lighting, plan.object_at_m, {row.key: row.predicted for row in plan.rows}, measured)
 
 

@@ -86,11 +86,9 @@ class CameraThread:
         """What silence alone does not say."""
         if self._view.frozen > 1:
             return f" (the camera gave the same picture {self._view.frozen + 1} times, or old ones again)"
-        return (
-            f" ({self._refused} pictures were too old, older than the last, or of the future)"
-            if self._refused > 1
-            else ""
-        )
+        if self._refused > 1:
+            return f" ({self._refused} pictures were too old, older than the last, or of the future)"
+        return ""
 
     def _run(self) -> None:
         self._native = threading.get_native_id()

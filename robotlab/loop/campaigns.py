@@ -154,24 +154,11 @@ def fault_campaign(
             faults=fault(at_s),
             strict=False,
         )
-        moving = np.abs(run.speeds_mps) >= _STILL_MPS
+        speeds = np.abs(run.speeds_mps)
         begin = int(np.searchsorted(run.t_s, at_s - 1e-6))
-        still = np.flatnonzero(~moving[begin:])
-        stop = (
-            float(np.abs(run.speeds_mps[begin : begin + still[0]]).sum() * run.facts["tick_s"])
-            if len(still)
-            else math.nan
-        )
-        reports.append(
-            FaultReport(
-                name,
-                blind_distance_m(run),
-                stop,
-                stopping_m(run.settings),
-                bool(not moving[-1]),
-                must_rest,
-                STATES[run.states[-1]],
-                run,
-            )
-        )
+        still = np.flatnonzero(speeds[begin:] < _STILL_MPS)
+        driven_m = float(speeds[begin : begin + still[0]].sum() * run.facts["tick_s"]) if len(still) else math.nan
+        blind_m, limit_m, at_rest = blind_distance_m(run), stopping_m(run.settings), bool(speeds[-1] < _STILL_MPS)
+        state = STATES[run.states[-1]]
+        reports.append(FaultReport(name, blind_m, driven_m, limit_m, at_rest, must_rest, state, run))
     return reports

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 from robotlab.camera import Camera
 from robotlab.control import turn_toward
+from robotlab.control.checked_fields import CheckedFields, not_negative, one_of, positive
 from robotlab.control.safety import StopKind
 from robotlab.control.steering import FeedForwardTurn, PDTurn, speed_toward
 from robotlab.detections import Detections
-from robotlab.loop.checked_fields import CheckedFields, not_negative, one_of, positive
 from robotlab.loop.perception import PerceptionSettings
 from robotlab.loop.target import Observation, TargetSettings, choose_box, distance_from_box
 

@@ -209,14 +209,11 @@ def drive(
         def event(what: str, text: str) -> None:
             write({"kind": "event", "t": round(steady_s() - begin, 4), "what": what, "text": text})
 
-        def note(text: str) -> None:
-            event("fault", text)
-
         def note_error(kind: type[BaseException] | None, error: BaseException | None, _: object) -> None:
             # The log says why; that the file cannot be written must not hide the error.
             if kind is not None:
                 with suppress(OSError, ValueError):
-                    note(f"{kind.__name__}: {said(error)}")
+                    event("fault", f"{kind.__name__}: {said(error)}")
 
         # What is put on the stack first comes last: a disk that stalls must not keep the motors running.
         stack.push(note_error)
@@ -249,15 +246,8 @@ def drive(
                     viewer.look(ViewerFrame(pictures, picture, found, observation, velocity, taken_s, at))
                 pictures += 1
                 observations += observation is not None
-            write(
-                {
-                    "kind": "command",
-                    "t": round(at - begin, 4),
-                    "v": float(velocity.v_mps),
-                    "yaw": float(velocity.yaw_radps),
-                    "state": state,
-                }
-            )
+            wanted = {"v": float(velocity.v_mps), "yaw": float(velocity.yaw_radps), "state": state}
+            write({"kind": "command", "t": round(at - begin, 4)} | wanted)
             try:
                 ramp.command(velocity.v_mps, settings.steering_sign * velocity.yaw_radps)
             except MotionError:
@@ -278,19 +268,11 @@ def drive(
         if children:
             reason += f"; {children} processes of the camera or the detector were ended"
         if state == "fault" or children:
-            note(reason)
+            event("fault", reason)
         write({"kind": "end", "t": round(steady_s() - begin, 4)})
-    jitter = ramp.jitter() if ramp.steps else None
-    return DriveReport(
-        pictures,
-        observations,
-        state,
-        reason,
-        jitter,
-        ramp.halt_error is None,
-        file.path if file is not None else None,
-        children,
-    )
+    jitter, confirmed = ramp.jitter() if ramp.steps else None, ramp.halt_error is None
+    path = file.path if file is not None else None
+    return DriveReport(pictures, observations, state, reason, jitter, confirmed, path, children)
 
 
 @contextmanager

@@ -88,7 +88,6 @@ class Late(_Beginning):
         return [(frame, self.extra_s if self.begun(t_s) else 0.0)]
 
 
-@dataclass
 class Duplicated(_Beginning):
     """Each picture arrives twice, the second time half a second later.
 
@@ -103,7 +102,6 @@ class Duplicated(_Beginning):
         return [(frame, 0.0), (frame, 0.5)] if self.begun(t_s) else [(frame, 0.0)]
 
 
-@dataclass
 class Corrupted(_Beginning):
     """Pictures arrive cut short, so that they cannot be read.
 
@@ -121,7 +119,6 @@ class Corrupted(_Beginning):
         return [(CameraFrame(half, np.full(4, math.nan), 1.0), 0.0)]
 
 
-@dataclass
 class DetectorRaises(_Beginning):
     """The detector raises an error for every picture.
 
@@ -138,7 +135,6 @@ class DetectorRaises(_Beginning):
         return found
 
 
-@dataclass
 class DetectorNaN(_Beginning):
     """The detector gives boxes of NaN.
 
@@ -213,7 +209,6 @@ class ClockRate(_Beginning):
         return min(t_s, self.from_s) + self.rate * max(t_s - self.from_s, 0.0)
 
 
-@dataclass
 class WrongSign(_Beginning):
     """The two motors are swapped: the trolley turns the wrong way.
 
@@ -228,7 +223,6 @@ class WrongSign(_Beginning):
         return (right_mps, left_mps) if self.begun(t_s) else (left_mps, right_mps)
 
 
-@dataclass
 class LinkLost(_Beginning):
     """The motor link is cut.
 
@@ -243,8 +237,7 @@ class LinkLost(_Beginning):
         return not self.begun(t_s)
 
 
-@dataclass
-class NearlyFrozen(_Beginning):
+class NearlyFrozen(Frozen):
     """The camera hangs, but a clock is drawn over its last picture.
 
     Parameters
@@ -253,17 +246,14 @@ class NearlyFrozen(_Beginning):
         When it begins.
     """
 
-    _held: CameraFrame | None = None
-
     def frames(self, index: int, t_s: float, frame: CameraFrame) -> list[tuple[CameraFrame, float]]:
         """The picture, or the one held with a few other pixels."""
-        if not self.begun(t_s) or self._held is None:
-            self._held = frame
-        if not self.begun(t_s) or frame.picture is None:
-            return [(self._held, 0.0)]
-        picture = self._held.picture.copy()
+        [(held, late_s)] = super().frames(index, t_s, frame)
+        if not self.begun(t_s) or held.picture is None:
+            return [(held, late_s)]
+        picture = held.picture.copy()
         picture[: picture.shape[0] // 12, : picture.shape[1] // 6] = index * 37 % 256
-        return [(CameraFrame(picture, self._held.truth, self._held.visible), 0.0)]
+        return [(CameraFrame(picture, held.truth, held.visible), late_s)]
 
 
 @dataclass

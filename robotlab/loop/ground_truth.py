@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Protocol, runtime_checkable
 
 import numpy as np
 
@@ -17,39 +16,6 @@ from robotlab.camera import Camera
 from robotlab.checks import number
 from robotlab.detections import Detections
 from robotlab.errors import InputError
-
-
-@runtime_checkable
-class SimulatedDetector(Protocol):
-    """A detector that is shown the true box instead of a picture."""
-
-    def begin(self, seed: int) -> None:
-        """Start a run.
-
-        Parameters
-        ----------
-        seed : int
-            Same seed, same run.
-        """
-        ...
-
-    def detect_ground_truth(self, box: np.ndarray | None, visible: float) -> Detections:
-        """What it finds.
-
-        Parameters
-        ----------
-        box : (4,) ndarray or None
-            True box of the part of the post that shows, px of the picture that
-            the detector would get; ``None`` when none shows.
-        visible : float
-            Fraction of the post that shows, 0 to 1.
-
-        Returns
-        -------
-        Detections
-            In the same pixels.
-        """
-        ...
 
 
 @dataclass

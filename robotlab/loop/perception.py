@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.checks import number
+from robotlab.control.checked_fields import CheckedFields, checked, not_negative, positive
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError, MotionError, PictureError
 from robotlab.image import check_picture
-from robotlab.loop.checked_fields import CheckedFields, not_negative, positive
 
 # A live camera's noise changes most pixels; a clock drawn over a frozen picture
 # changes about one in a hundred (common practice, no source).
@@ -31,6 +32,15 @@ _STALL_RAD, _STALL_S = 0.6, 1.5
 STALLED = (
     f"motors must turn the trolley, {_STALL_RAD:g} rad in {_STALL_S:g} s were commanded and the view has not moved"
 )
+
+
+def _size_px(value: Any, name: str) -> tuple[int, ...] | None:
+    if value is None:
+        return None
+    size = tuple(int(number(n, name, 1)) for n in (value if isinstance(value, (tuple, list)) else ()))
+    if len(size) != 2:
+        raise MotionError(f"{name} must be width and height, got {value}; for instance (160, 120)")
+    return size
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,19 +73,8 @@ class PerceptionSettings(CheckedFields):
     frame_hz: float = positive(10.0)
     delay_s: float = not_negative(0.10)
     detector_s: float = not_negative(0.0)
-    detector_px: tuple[int, int] | None = None
+    detector_px: tuple[int, int] | None = checked(_size_px, None)
     hfov_rad: float | None = positive(None, optional=True)
-
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        if self.detector_px is not None:
-            pair = self.detector_px if isinstance(self.detector_px, (tuple, list)) else ()
-            size = tuple(int(number(n, "detector_px", 1)) for n in pair)
-            if len(size) != 2:
-                raise MotionError(
-                    f"detector_px must be width and height, got {self.detector_px}; for instance (160, 120)"
-                )
-            object.__setattr__(self, "detector_px", size)
 
     @property
     def frame_s(self) -> float:

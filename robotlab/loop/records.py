@@ -14,9 +14,9 @@ import numpy as np
 
 from robotlab.camera import Camera
 from robotlab.checks import number
+from robotlab.control.checked_fields import MOST
 from robotlab.detections import Detections, Detector
 from robotlab.errors import InputError
-from robotlab.loop.checked_fields import MOST
 from robotlab.loop.settings import Settings
 from robotlab.loop.target import Observation
 

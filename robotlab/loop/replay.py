@@ -16,6 +16,7 @@ import numpy as np
 from robotlab.errors import InputError
 from robotlab.greenhouse.scene import KINDS
 from robotlab.loop.decide import STATES
+from robotlab.loop.records import rounded
 from robotlab.loop.run import Run
 
 # Pictures are thinned until all of them take less than this, so that a
@@ -272,11 +273,9 @@ def _data(run: Run, budget: int) -> dict:
     bearings, distances, speeds = np.degrees(run.true_bearings_rad), run.true_distances_m, run.speeds_mps
     ticks = [
         [
-            round(float(run.t_s[k]), 3),
-            *(round(float(value), 3) for value in run.pose[k]),
+            *rounded([run.t_s[k], *run.pose[k]]),
             int(run.states[k]),
-            *(round(float(value), 3) for value in run.post_m[k]),
-            round(float(distances[k]), 3),
+            *rounded([*run.post_m[k], distances[k]]),
             round(float(bearings[k]), 1),
             round(float(speeds[k]), 3),
         ]
@@ -365,7 +364,7 @@ def plan_view(run: Run) -> list[float]:
     x0, y0, x1, y1 = run.facts["room"]
     edge = 0.1
     low, high = np.maximum(low, [x0 - edge, y0 - edge]), np.minimum(high, [x1 + edge, y1 + edge])
-    return [round(float(value), 3) for value in (*low, *high)]
+    return rounded([*low, *high])
 
 
 def _thing(thing: dict) -> dict:
@@ -387,4 +386,4 @@ def _thing(thing: dict) -> dict:
 
 
 def _box(box: np.ndarray) -> list[float] | None:
-    return None if np.isnan(box).any() else [round(float(corner), 1) for corner in box]
+    return None if np.isnan(box).any() else rounded(box, 1)

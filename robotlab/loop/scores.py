@@ -80,23 +80,20 @@ def scores_of(run: Run) -> dict[str, float]:
     accel, jerk = _felt(run)
     distance = run.true_distances_m
     tick = float(run.facts["tick_s"])
-    return (
-        dict.fromkeys(SCORES)
-        | known
-        | {
-            "time_in_view": float(np.mean(run.visible >= IN_VIEW)) if len(run.visible) else 0.0,
-            "distance_error_m": _rms(distance - run.settings.following_distance_m),
-            "bearing_error_rad": _rms(run.true_bearings_rad),
-            "contacts": len(contacts_of(run)),
-            "closest_m": float(distance.min()),
-            "end_distance_m": float(distance[-1]),
-            "peak_accel_mps2": float(np.abs(accel).max(initial=0.0)),
-            "peak_jerk_mps3": float(np.abs(jerk).max(initial=0.0)),
-            "rms_jerk_mps3": _rms(jerk),
-            "energy_j": _energy_j(run),
-            "path_length_m": float(np.abs(run.speeds_mps).sum() * tick),
-        }
-    )
+    known |= {
+        "time_in_view": float(np.mean(run.visible >= IN_VIEW)) if len(run.visible) else 0.0,
+        "distance_error_m": _rms(distance - run.settings.following_distance_m),
+        "bearing_error_rad": _rms(run.true_bearings_rad),
+        "contacts": len(contacts_of(run)),
+        "closest_m": float(distance.min()),
+        "end_distance_m": float(distance[-1]),
+        "peak_accel_mps2": float(np.abs(accel).max(initial=0.0)),
+        "peak_jerk_mps3": float(np.abs(jerk).max(initial=0.0)),
+        "rms_jerk_mps3": _rms(jerk),
+        "energy_j": _energy_j(run),
+        "path_length_m": float(np.abs(run.speeds_mps).sum() * tick),
+    }
+    return {name: known[name] for name in SCORES}
 
 
 def _felt(run: Run) -> tuple[np.ndarray, np.ndarray]:

@@ -15,9 +15,9 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from robotlab.control import DifferentialDrive, Motor
+from robotlab.control.checked_fields import CheckedFields, one_of, positive
 from robotlab.control.stability import GAIN_MARGIN, ultimate_gain
 from robotlab.errors import MotionError
-from robotlab.loop.checked_fields import CheckedFields, one_of, positive
 from robotlab.loop.decide import FollowerSettings
 
 

@@ -31,7 +31,7 @@ from robotlab.greenhouse import Walk, render
 from robotlab.image import encode, resize
 from robotlab.loop.decide import Follower, VelocityCommand
 from robotlab.loop.fault_model import CameraFrame, FaultModel
-from robotlab.loop.ground_truth import SimulatedDetector, post_box
+from robotlab.loop.ground_truth import GroundTruthDetector, post_box
 from robotlab.loop.log import RunLog
 from robotlab.loop.perception import STALLED, FreezeDetector, StallDetector, check_size, in_camera_px, show
 from robotlab.loop.records import observation_record, rounded, scene_facts, start_record
@@ -62,7 +62,7 @@ def default_camera(width_px: int = 320, height_px: int = 240) -> Camera:
 
 
 def simulate(
-    detector: Detector | SimulatedDetector | Callable[[np.ndarray], Detections],
+    detector: Detector | GroundTruthDetector | Callable[[np.ndarray], Detections],
     walk: Walk,
     camera: Camera | None = None,
     settings: Settings | None = None,
@@ -83,7 +83,7 @@ def simulate(
 
     Parameters
     ----------
-    detector : Detector, SimulatedDetector or callable
+    detector : Detector, GroundTruthDetector or callable
         What finds the post.
     walk : Walk
         Where the post goes, and the greenhouse around it.
@@ -144,7 +144,7 @@ def simulate(
     if settings.hfov_rad is not None:
         camera = replace(camera, hfov_rad=settings.hfov_rad)
     seed = whole(seed, "seed")
-    if not isinstance(detector, SimulatedDetector):
+    if not isinstance(detector, GroundTruthDetector):
         detector = as_detector(detector)
         if not pictures:
             raise InputError(
@@ -205,7 +205,7 @@ class _Loop:
         self.pictures: dict[int, bytes] = {}
         self.file: RunLog | None = None
         self.scene = walk.scene if lighting is None else walk.scene.under(lighting)
-        if isinstance(detector, SimulatedDetector):
+        if isinstance(detector, GroundTruthDetector):
             detector.begin(seed)
 
     def write(self, record: dict) -> None:
@@ -241,12 +241,10 @@ class _Loop:
         picture = None
         if self.keep:
             # One seed for each picture of each run: a prime parts the runs.
-            rendered = render(
-                self.scene.with_post_at(*post), self.camera, self.pose, seed=self.seed * 1_000_003 + index
-            )
-            picture = rendered.picture
-            rows = np.flatnonzero(rendered.truths.labels == rendered.truths.classes.index("post"))
-            truths = rendered.truths
+            seed = self.seed * 1_000_003 + index
+            rendered = render(self.scene.with_post_at(*post), self.camera, self.pose, seed=seed)
+            picture, truths = rendered.picture, rendered.truths
+            rows = np.flatnonzero(truths.labels == truths.classes.index("post"))
             box, visible = (truths.boxes[rows[0]], float(truths.visibility[rows[0]])) if len(rows) else (None, 0.0)
         else:
             dx, dy, cos, sin = post[0] - x, post[1] - y, math.cos(yaw), math.sin(yaw)
@@ -323,7 +321,7 @@ class _Loop:
     def _find(self, index: int, t: float, frame: CameraFrame) -> Detections | Exception:
         """Call the detector; boxes come back in the camera's pixels."""
         try:
-            if isinstance(self.detector, SimulatedDetector):
+            if isinstance(self.detector, GroundTruthDetector):
                 px = self.settings.detector_px or (self.camera.width_px, self.camera.height_px)
                 scale = np.array([px[0] / self.camera.width_px, px[1] / self.camera.height_px] * 2)
                 found = self.detector.detect_ground_truth(

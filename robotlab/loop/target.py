@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.camera import Camera
+from robotlab.control.checked_fields import CheckedFields, not_negative, one_of, positive
 from robotlab.detections import Detections
 from robotlab.errors import InputError
-from robotlab.loop.checked_fields import CheckedFields, not_negative, one_of, positive
 
 # A box this near to the edge of the picture is cut by it: half a pixel of
 # reading error and one of resizing.

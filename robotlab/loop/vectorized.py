@@ -72,71 +72,43 @@ class ManyRuns:
     end_pose: np.ndarray
 
 
-@dataclass(frozen=True, eq=False)
 class _Plan:
     """Times, the path of the post, and all the chance."""
 
-    settings: Settings
-    tick_s: float
-    per_frame: int
-    delay: int
-    ticks: int
-    post: np.ndarray  # (ticks, 2)
-    start: tuple[float, float, float]
-    varied: dict[str, np.ndarray]  # (N,) each
-    bearing: np.ndarray  # (frames, N): noise, rad
-    distance: np.ndarray  # (frames, N): factor
-    missed: np.ndarray  # (frames, N): bool
-
-
-def _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> _Plan:
-    settings = settings or Settings()
-    runs, seed = whole(runs, "runs", 1), whole(seed, "seed")
-    if (
-        settings.law != "p"
-        or settings.max_jerk_mps3 is not None
-        or settings.detector_s > 0
-        or settings.motor.dead_band_mps > 0
-    ):
-        raise MotionError(
-            "simulate_many has the P law, no jerk limit, no dead band and a detector that keeps up; use simulate for the others"
-        )
-    unknown = [name for name in vary if name not in VARIED]
-    if unknown:
-        raise MotionError(
-            f"vary must name some of {', '.join(VARIED)}, got {', '.join(unknown)}; put the others into settings"
-        )
-    varied = {}
-    hfov_rad = number(hfov_rad, "hfov_rad", 0, math.pi, open_low=True)
-    usual = {"hfov_rad": hfov_rad, "farthest_m": _EVERYWHERE_M}
-    for name in VARIED:
-        value = np.asarray(vary.get(name, usual.get(name, getattr(settings, name, 0.0))), float)
-        if value.shape not in ((), (runs,)) or not np.isfinite(value).all() or (value < 0).any():
+    def __init__(self, walk, settings, runs, seed, hfov_rad, duration_s, start, vary) -> None:
+        self.settings: Settings = settings or Settings()
+        s, runs, seed = self.settings, whole(runs, "runs", 1), whole(seed, "seed")
+        if s.law != "p" or s.max_jerk_mps3 is not None or s.detector_s > 0 or s.motor.dead_band_mps > 0:
             raise MotionError(
-                f"{name} must be one number or ({runs},) numbers, finite and 0 or more, got {value.shape}; one for each run"
+                "simulate_many has the P law, no jerk limit, no dead band and a detector that keeps up; use simulate for the others"
             )
-        varied[name] = np.broadcast_to(value, (runs,))
-    per_frame = max(1, math.ceil(settings.frame_s * settings.ramp_hz - 1e-9))
-    tick_s = settings.frame_s / per_frame
-    ticks = (
-        round((walk.duration_s if duration_s is None else number(duration_s, "duration_s", 0, open_low=True)) / tick_s)
-        + 1
-    )
-    frames = (ticks + per_frame - 1) // per_frame
-    rng = np.random.default_rng(seed)
-    return _Plan(
-        settings,
-        tick_s,
-        per_frame,
-        round(settings.delay_s / tick_s),
-        ticks,
-        np.array([walk.post_at(k * tick_s) for k in range(ticks)]),
-        checked_pose(start),
-        varied,
-        rng.standard_normal((frames, runs)) * varied["bearing_noise_rad"],
-        np.exp(rng.standard_normal((frames, runs)) * varied["distance_noise"]),
-        rng.random((frames, runs)) < varied["miss_rate"],
-    )
+        unknown = [name for name in vary if name not in VARIED]
+        if unknown:
+            raise MotionError(
+                f"vary must name some of {', '.join(VARIED)}, got {', '.join(unknown)}; put the others into settings"
+            )
+        hfov_rad = number(hfov_rad, "hfov_rad", 0, math.pi, open_low=True)
+        usual = {"hfov_rad": hfov_rad, "farthest_m": _EVERYWHERE_M}
+        self.varied: dict[str, np.ndarray] = {}  # (N,) each
+        for name in VARIED:
+            value = np.asarray(vary.get(name, usual.get(name, getattr(s, name, 0.0))), float)
+            if value.shape not in ((), (runs,)) or not np.isfinite(value).all() or (value < 0).any():
+                raise MotionError(
+                    f"{name} must be one number or ({runs},) numbers, finite and 0 or more, got {value.shape}; one for each run"
+                )
+            self.varied[name] = np.broadcast_to(value, (runs,))
+        self.per_frame = max(1, math.ceil(s.frame_s * s.ramp_hz - 1e-9))
+        self.tick_s = s.frame_s / self.per_frame
+        self.delay = round(s.delay_s / self.tick_s)
+        duration_s = walk.duration_s if duration_s is None else number(duration_s, "duration_s", 0, open_low=True)
+        self.ticks = round(duration_s / self.tick_s) + 1
+        self.post = np.array([walk.post_at(k * self.tick_s) for k in range(self.ticks)])  # (ticks, 2)
+        self.start = checked_pose(start)
+        # (frames, N) each: noise, rad; factor; whether missed.
+        shape, rng = (math.ceil(self.ticks / self.per_frame), runs), np.random.default_rng(seed)
+        self.bearing = rng.standard_normal(shape) * self.varied["bearing_noise_rad"]
+        self.distance = np.exp(rng.standard_normal(shape) * self.varied["distance_noise"])
+        self.missed = rng.random(shape) < self.varied["miss_rate"]
 
 
 def phases(
@@ -237,7 +209,7 @@ def simulate_many(
     >>> bool(result.bearing_error_rad[0] > result.bearing_error_rad[1])
     True
     """
-    plan = _plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary or {})
+    plan = _Plan(walk, settings, runs, seed, hfov_rad, duration_s, start, vary or {})
     s, dt, n = plan.settings, plan.tick_s, runs
     turn_gain, drive_gain, keep = (plan.varied[name] for name in ("turn_gain", "drive_gain", "following_distance_m"))
     half_view = plan.varied["hfov_rad"] / 2

@@ -201,18 +201,10 @@ class VideoCamera:
         fault = self.fault
         with self._lock:
             span_s = self._came[-1] - self._came[0] if len(self._came) > 1 else 0.0
-            return CameraReport(
-                str(self._source),
-                self._size,
-                (len(self._came) - 1) / span_s if span_s > 0 else None,
-                self._exposure,
-                self._delay,
-                statistics.median(self._waits) if self._waits else None,
-                self._pictures,
-                self._handed,
-                self._reconnects,
-                fault,
-            )
+            rate_hz = (len(self._came) - 1) / span_s if span_s > 0 else None
+            waiting_s = statistics.median(self._waits) if self._waits else None
+            measured = (str(self._source), self._size, rate_hz, self._exposure, self._delay, waiting_s)
+            return CameraReport(*measured, self._pictures, self._handed, self._reconnects, fault)
 
     def close(self) -> None:
         """Let the camera go; a picture that is waited for is not handed over anymore."""

@@ -28,6 +28,7 @@ from robotlab.control import Supervisor
 from robotlab.control.safety import steady_s
 from robotlab.errors import InputError, MotionError, install_hint
 from robotlab.image import encode
+from robotlab.loop.records import rounded
 from robotlab.loop.viewers import Tell, ViewerFrame
 
 if TYPE_CHECKING:
@@ -284,8 +285,8 @@ class LivePage:
             {
                 "does": seen.velocity.state,
                 "size": seen.picture.shape[1::-1],
-                "found": [[round(float(x), 1) for x in box] for box in seen.found.boxes[:50]],
-                "box": None if target is None else [round(float(x), 1) for x in target.box],
+                "found": [rounded(box, 1) for box in seen.found.boxes[:50]],
+                "box": None if target is None else rounded(target.box, 1),
                 "distance": None if target is None else round(target.distance_m, 2),
                 "frame_ms": None if not frame_s else round(1e3 * frame_s, 1),
                 "age_ms": round(1e3 * (seen.decided_s - seen.taken_s), 1),

@@ -12,13 +12,16 @@ import ipaddress
 import logging
 import secrets
 from importlib.resources import files
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from tornado import httpserver, web, websocket
 
 from robotlab.control.safety import steady_s
 from robotlab.errors import InputError
 from robotlab.json_file import parse_json
+
+if TYPE_CHECKING:
+    from robotlab.robot.live_page import LivePage
 
 # A message is a word and a short number; a browser sends at most 20 answers and as many thanks a second.
 LONGEST_MESSAGE, MOST_MESSAGES = 96, 100
@@ -27,38 +30,6 @@ MOST_WATCHERS, MOST_CONNECTIONS = 8, 32
 GONE_S = 10.0
 # Strangers must not write to the terminal of the one who drives; tornado notes each request that is malformed.
 logging.getLogger("tornado").addHandler(logging.NullHandler())
-
-
-class Desk(Protocol):
-    """Who answers what watchers ask: the live page."""
-
-    token: str
-    names: frozenset[str]
-    watchers: set[Watcher]
-
-    def heard(self, watcher: Watcher, word: str, ask: str | None) -> None:
-        """A watcher has said something.
-
-        Parameters
-        ----------
-        watcher : Watcher
-            Who.
-        word : {"press", "hold", "go", "stop"}
-            What.
-        ask : str or None
-            The question it answers.
-        """
-        ...
-
-    def left(self, watcher: Watcher) -> None:
-        """A watcher has gone.
-
-        Parameters
-        ----------
-        watcher : Watcher
-            Who.
-        """
-        ...
 
 
 def host_allowed(host: str, names: frozenset[str]) -> bool:
@@ -99,9 +70,9 @@ def host_allowed(host: str, names: frozenset[str]) -> bool:
 class _Guarded(web.RequestHandler):
     """Every request proves that it comes from whoever was given the address."""
 
-    desk: Desk
+    desk: LivePage
 
-    def initialize(self, desk: Desk) -> None:
+    def initialize(self, desk: LivePage) -> None:
         self.desk = desk
 
     def set_default_headers(self) -> None:
@@ -236,12 +207,12 @@ class _Server(httpserver.HTTPServer):
         super().handle_stream(stream, address)
 
 
-def make_server(desk: Desk) -> httpserver.HTTPServer:
+def make_server(desk: LivePage) -> httpserver.HTTPServer:
     """The server, not yet listening.
 
     Parameters
     ----------
-    desk : Desk
+    desk : LivePage
         Who answers.
 
     Returns

@@ -67,10 +67,7 @@ class PinMotors:
         pins = [*check_pins(left, "left"), *check_pins(right, "right")]
         if len(set(pins)) < len(pins):
             raise MotionError(f"each pin must be used once, got {pins}; check the wiring")
-        try:
-            import gpiozero
-        except ImportError:
-            raise MotionError(f"pins need the package gpiozero, it is not installed; {install_hint('robot')}") from None
+        gpiozero = get_gpiozero()
         self._motors: list[Any] = []
         try:
             for each in (left, right):
@@ -100,6 +97,15 @@ class PinMotors:
                 motor.stop()
             finally:
                 motor.close()
+
+
+def get_gpiozero() -> Any:
+    """The package of the pins, or an error that says how to get it."""
+    try:
+        import gpiozero
+    except ImportError:
+        raise MotionError(f"pins need the package gpiozero, it is not installed; {install_hint('robot')}") from None
+    return gpiozero
 
 
 def check_pins(pins: Sequence[int], name: str) -> tuple[int, ...]:
@@ -136,13 +142,7 @@ def check_pins(pins: Sequence[int], name: str) -> tuple[int, ...]:
 
 
 def hold(
-    motors: PinMotors,
-    source: int,
-    sink: int,
-    max_mps: float,
-    max_accel_mps2: float,
-    sleep: Callable[[float], Any] = time.sleep,
-    watchdog: int | None = None,
+    motors: PinMotors, source: int, sink: int, max_mps: float, max_accel_mps2: float, watchdog: int | None = None
 ) -> None:
     """Be the motor board of two motors, until the other end is closed and the wheels stand.
 
@@ -154,8 +154,6 @@ def hold(
         Files to read commands from and write answers to.
     max_mps, max_accel_mps2 : float
         As for :class:`robotlab.control.board.Board`.
-    sleep : callable
-        Waits, once the other end is closed.
     watchdog : int, optional
         File to write signs of life to; without a reader it ends as if the other end were closed.
 
@@ -176,7 +174,7 @@ def hold(
     try:
         while not ended or board.wheels() != (0.0, 0.0):
             if ended:
-                sleep(_STEP_S)
+                time.sleep(_STEP_S)
             elif select.select([source], [], [], _STEP_S)[0]:
                 content = os.read(source, 4096)
                 ended = not content

@@ -19,8 +19,8 @@ from contextlib import suppress
 
 from robotlab.checks import number
 from robotlab.control.link import SerialLink
-from robotlab.errors import MotionError, install_hint
-from robotlab.robot.pin_holder import check_pins
+from robotlab.errors import MotionError
+from robotlab.robot.pin_holder import check_pins, get_gpiozero
 
 # Starting Python and taking the pins takes a while on a small computer, s (common practice, no source).
 _START_S = 20.0
@@ -48,10 +48,7 @@ def pin_light(pin: int) -> tuple[Callable[[bool], object], Callable[[], object]]
     --------
     >>> switch, close = pin_light(17)  # doctest: +SKIP
     """
-    try:
-        import gpiozero
-    except ImportError:
-        raise MotionError(f"pins need the package gpiozero, it is not installed; {install_hint('robot')}") from None
+    gpiozero = get_gpiozero()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # one for each library of pins that is not there

@@ -190,6 +190,11 @@ def _battery(volts: float | None, lowest: float | None) -> str:
     return f"{volts:g} V, at least {lowest:g} V" if volts else "none"
 
 
+def _confirmed(ask: Callable[[str], str], name: str, question: str, word: str, repair: str) -> Check:
+    ok = ask(f"{question} Type '{word}': ").strip().lower() == word
+    return Check(name, ok, "says the person" if ok else f"not confirmed; {repair}")
+
+
 def ask_before(ask: Callable[[str], str]) -> Iterator[Check]:
     """Second round: what only a person can see.
 
@@ -218,9 +223,9 @@ def ask_before(ask: Callable[[str], str]) -> Iterator[Check]:
         ),
         ("wheels up", "Are the driven wheels off the ground, and nothing near them?", "up", "put the robot on a block"),
     ):
-        ok = ask(f"{question} Type '{word}': ").strip().lower() == word
-        yield Check(name, ok, "says the person" if ok else f"not confirmed; {repair}")
-        if not ok:
+        check = _confirmed(ask, name, question, word, repair)
+        yield check
+        if not check.ok:
             return
 
 
@@ -295,9 +300,5 @@ def ask_last(ask: Callable[[str], str]) -> Check:
     >>> ask_last(lambda question: "clear").ok
     True
     """
-    ok = (
-        ask("Robot on the floor, floor clear, people and pets out of reach, hand on the switch? Type 'clear': ")
-        .strip()
-        .lower()
-    )
-    return Check("floor", ok == "clear", "says the person" if ok == "clear" else "not confirmed; clear it first")
+    question = "Robot on the floor, floor clear, people and pets out of reach, hand on the switch?"
+    return _confirmed(ask, "floor", question, "clear", "clear it first")

@@ -10,7 +10,7 @@ from robotlab.detections import Detections
 from robotlab.errors import MotionError
 from robotlab.greenhouse import WALKS, Scene, Walk
 from robotlab.loop import Follower, GroundTruthDetector, Settings, default_camera, simulate
-from robotlab.loop.vectorized import _plan, phases, simulate_many
+from robotlab.loop.vectorized import _Plan, phases, simulate_many
 
 RNG = np.random.default_rng(7)
 VARY = {
@@ -63,7 +63,7 @@ def test_thousands_at_once_equal_single_plain_runs():
     rng = np.random.default_rng(11)
     vary = {name: rng.uniform(values.min(), values.max(), count) for name, values in VARY.items()}
     ours = simulate_many(WALKS["weave"], Settings(), count, seed=5, vary=vary, duration_s=8)
-    plan = _plan(WALKS["weave"], Settings(), count, 5, np.radians(62.2), 8, (0.0, 0.0, 0.0), vary)
+    plan = _Plan(WALKS["weave"], Settings(), count, 5, np.radians(62.2), 8, (0.0, 0.0, 0.0), vary)
     for run in rng.integers(0, count, 15):
         sums, losses, closest, pose = one_run(plan, int(run))
         assert ours.bearing_error_rad[run] == pytest.approx(np.sqrt(sums["bearing"] / plan.ticks), rel=1e-9)
@@ -105,7 +105,7 @@ def test_a_random_order_of_misses_leads_to_the_same_states(seed):
         [0.5, 0.7, 0.8, 0.9][seed],
     )
     one = simulate_many(WALKS["straight"], settings, 1, seed, vary={"miss_rate": miss_rate}, duration_s=15)
-    plan = _plan(WALKS["straight"], settings, 1, seed, np.radians(62.2), 15, (0.0, 0.0, 0.0), {"miss_rate": miss_rate})
+    plan = _Plan(WALKS["straight"], settings, 1, seed, np.radians(62.2), 15, (0.0, 0.0, 0.0), {"miss_rate": miss_rate})
     run = simulate(Missing(plan.missed[:, 0]), WALKS["straight"], settings=settings, duration_s=15, pictures=False)
     scores = run.scores()
     assert one.losses[0] == scores["losses"] > 0
