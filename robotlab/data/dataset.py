@@ -294,26 +294,22 @@ class DataSet:
         >>> data.load(data[0]).shape
         (6, 8, 3)
         """
+        where = f"{self.labels_path}: picture id {entry.id} ({entry.name})"
         try:
             picture = pictures_io.load(entry.path)
         except PictureError as error:
-            raise DataSetError(f"{self.labels_path}: picture id {entry.id} ({entry.name}): {error}") from None
-        size = (picture.shape[1], picture.shape[0])
-        if size != (entry.width_px, entry.height_px):
-            label = (entry.width_px, entry.height_px)
-            raise DataSetError(size_problem(self.labels_path, entry.id, entry.name, label, size))
+            raise DataSetError(f"{where}: {error}") from None
+        label, size = (entry.width_px, entry.height_px), (picture.shape[1], picture.shape[0])
+        if size != label:
+            raise DataSetError(f"{where}: {size_problem(label, size)}")
         return picture
 
 
-def size_problem(where: Path, id: int | str, name: str, label: tuple[int, int], real: tuple[int, int]) -> str:
+def size_problem(label: tuple[int, int], real: tuple[int, int]) -> str:
     """The sentence for a picture whose size is not the one its label gives.
 
     Parameters
     ----------
-    where : Path
-        The labels file.
-    id, name : int or str
-        The picture.
     label, real : (int, int)
         Width and height by the label and by the file, px.
 
@@ -324,7 +320,7 @@ def size_problem(where: Path, id: int | str, name: str, label: tuple[int, int], 
     """
     turned = " (width and height are swapped: was it turned after labeling?)" if real == label[::-1] else ""
     return (
-        f"{where}: picture id {id} ({name}): width and height must be those of the file, the label says "
-        f"{label[0]} x {label[1]} px and the file has {real[0]} x {real[1]} px{turned}; "
+        f"width and height must be those of the file, the label says {label[0]} x {label[1]} px "
+        f"and the file has {real[0]} x {real[1]} px{turned}; "
         "correct the label, or bring back the picture that was labeled"
     )
