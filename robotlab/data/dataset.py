@@ -95,6 +95,13 @@ class DataSet:
         return tuple(dict.fromkeys(entry.lighting for entry in self.pictures if entry.lighting is not None))
 
     @property
+    def category_records(self) -> list[dict[str, Any]]:
+        """The classes as records of a labels file."""
+        known = self.categories or ({},) * len(self.classes)
+        rows = zip(known, self.category_ids, self.classes, strict=True)
+        return [{**record, "id": id, "name": name} for record, id, name in rows]
+
+    @property
     def box_count(self) -> int:
         """How many boxes there are in all pictures together."""
         return sum(len(entry) for entry in self.pictures)

@@ -9,23 +9,9 @@ import numpy as np
 
 from robotlab.data.dataset import DataSet
 
-COLUMNS = (
-    "picture",
-    "id",
-    "recording",
-    "lighting",
-    "width_px",
-    "height_px",
-    "class",
-    "x0_px",
-    "y0_px",
-    "x1_px",
-    "y1_px",
-    "ignore",
-    "crowd",
-    "visibility",
-    "distance_m",
-)
+# Of each picture, and of each of its boxes.
+PICTURE_COLUMNS = ("picture", "id", "recording", "lighting", "width_px", "height_px")
+BOX_COLUMNS = ("class", "x0_px", "y0_px", "x1_px", "y1_px", "ignore", "crowd", "visibility", "distance_m")
 
 
 def labels_csv(data: DataSet) -> str:
@@ -53,21 +39,16 @@ def labels_csv(data: DataSet) -> str:
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
+    writer.writerow(PICTURE_COLUMNS + BOX_COLUMNS)
     for entry in data:
-        head: list[str | int] = [
-            _word(entry.name),
-            _word(entry.id),
-            _word(entry.recording),
-            _word(entry.lighting or ""),
-        ]
-        head += [entry.width_px, entry.height_px]
+        words = map(_word, (entry.name, entry.id, entry.recording, entry.lighting or ""))
+        head = [*words, entry.width_px, entry.height_px]
         for row in range(len(entry)):
             numbers = [*map(_number, entry.boxes[row]), int(entry.ignore[row]), int(entry.crowd[row])]
             numbers += [_number(entry.visibility[row]), _number(entry.distances_m[row])]
             writer.writerow([*head, _word(data.classes[entry.labels[row]]), *numbers])
         if not len(entry):
-            writer.writerow(head + [""] * (len(COLUMNS) - len(head)))
+            writer.writerow(head + [""] * len(BOX_COLUMNS))
     return out.getvalue()
 
 

@@ -17,7 +17,7 @@ from robotlab._progress import progress_bar
 from robotlab.data.dataset import DataSet
 from robotlab.data.drawing import picture_sheet
 from robotlab.data.opening import open_dataset
-from robotlab.errors import DataSetError, InputError, printable, short
+from robotlab.errors import DataSetError, InputError, counted, printable, short
 from robotlab.files import free_disk
 from robotlab.gather.selection import SWITCHES, CandidateRecord, Selector
 from robotlab.gather.sources import Candidate, Frames, Photographs, open_source
@@ -93,7 +93,7 @@ class GatherReport:
             Several lines.
         """
         kept = sum(look.kept for look in self.looks)
-        looked = f"{len(self.looks)} picture{'s' * (len(self.looks) != 1)}"
+        looked = counted(len(self.looks), "picture")
         lines = [f"{self.recording}: looked at {looked}, {kept} in the data set, {self.new} new"]
         for verdict in ("near-duplicate", "blurred", "unreadable"):
             mine = [look for look in self.looks if look.verdict == verdict]

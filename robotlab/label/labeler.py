@@ -11,7 +11,7 @@ import traitlets
 
 from robotlab.data import LabeledImage
 from robotlab.data.values import as_id
-from robotlab.errors import DataSetError, InputError, PictureError, short
+from robotlab.errors import DataSetError, InputError, PictureError, counted, short
 from robotlab.files import read_plain
 from robotlab.image.file import LARGEST_FILE_BYTES
 from robotlab.label.labels import PictureLabels
@@ -247,5 +247,4 @@ class BoxLabeler(Widget):
     def __repr__(self) -> str:
         counts = self.store.counts()
         boxes = ", ".join(f"{counts['boxes'][id]} {name}" for id, name in self.store.classes.items())
-        word = "picture" if counts["pictures"] == 1 else "pictures"
-        return f"Box labeler: {counts['labeled']} of {counts['pictures']} {word} labeled, {boxes}."
+        return f"Box labeler: {counts['labeled']} of {counted(counts['pictures'], 'picture')} labeled, {boxes}."
