@@ -68,13 +68,6 @@ def read_labels(labels: Path, pictures: bool = True, complain: Complain = None, 
     (0, 1)
     """
     value = read_json(labels, "a labels file", DataSetError)
-    if not looks_like_labels(value) or not isinstance(value.get("categories"), list):
-        keys = ", ".join(sorted(value)[:9]) if isinstance(value, dict) else ""
-        has = f"the keys {keys}" if keys else f"a {type(value).__name__} without them"
-        raise DataSetError(
-            f"{labels} must have the lists images, annotations and categories, it has {has}; "
-            "export it as COCO-style JSON (a results file goes with --results)"
-        )
     return Reader(labels, PictureFinder(labels), pictures, complain, unlabeled).read(value)
 
 
@@ -106,12 +99,12 @@ class Reader:
         """Tell of a broken rule, naming file and entry."""
         self.complain(f"{self.labels}: {self.where}: {sentence}")
 
-    def read(self, value: dict) -> DataSet:
+    def read(self, value: Any) -> DataSet:
         """Read a whole labels file, parsed.
 
         Parameters
         ----------
-        value : dict
+        value : object
             With the lists ``images``, ``annotations`` and ``categories``.
 
         Returns
@@ -122,8 +115,15 @@ class Reader:
         Raises
         ------
         DataSetError
-            If no picture or no class is left, or by the default `complain`.
+            If a list is missing, no picture or no class is left, or by the default `complain`.
         """
+        if not looks_like_labels(value) or not isinstance(value.get("categories"), list):
+            keys = ", ".join(sorted(value)[:9]) if isinstance(value, dict) else ""
+            has = f"the keys {keys}" if keys else f"a {type(value).__name__} without them"
+            raise DataSetError(
+                f"{self.labels} must have the lists images, annotations and categories, it has {has}; "
+                "export it as COCO-style JSON (a results file goes with --results)"
+            )
         rest = {key: item for key, item in value.items() if key not in ("images", "annotations", "categories")}
         for key, item in rest.items():
             if has_nan(item):

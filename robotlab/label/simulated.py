@@ -160,11 +160,9 @@ def simulate_labeling(
     while True:
         counts = store.counts()
         if counts["labeled"] >= (fitted_at + every if fitted_at else first) and counts["labeled"] < counts["pictures"]:
-            labeled = store.data()
-            rest = store.data(labeled_only=False)
-            done = {entry.id for entry in labeled}
-            rest = rest.having([entry for entry in rest if entry.id not in done])
-            suggester.learn(fit_on_labeled(labeled, rest, seed)[1])
+            everything = store.data(labeled_only=False)
+            rest = everything.having([entry for entry in everything if not store.is_labeled(entry.id)])
+            suggester.learn(fit_on_labeled(store.data(), rest, seed)[1])
             fitted_at = counts["labeled"]
         chosen = suggester.next(order)
         if chosen is None:
