@@ -14,10 +14,12 @@ import numpy as np
 from tqdm import tqdm
 
 from robotlab._progress import progress_bar
+from robotlab.checks import whole_between
 from robotlab.data.dataset import DataSet
 from robotlab.data.drawing import picture_sheet
 from robotlab.data.opening import open_dataset
-from robotlab.errors import DataSetError, InputError, counted, printable, short
+from robotlab.data.values import is_word
+from robotlab.errors import DataSetError, InputError, counted, short
 from robotlab.files import free_disk
 from robotlab.gather.selection import SWITCHES, CandidateRecord, Selector
 from robotlab.gather.sources import Candidate, Frames, Photographs, open_source
@@ -244,11 +246,8 @@ def _check(
         ("changed_bits", 0 if changed_bits is None else changed_bits, 0, 127),
         ("most", 1 if most is None else most, 1, 1_000_000),
     ):
-        if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or not low <= value <= high:
-            raise InputError(
-                f"{name} must be a whole number from {low} to {high}, got {value!r}; choose one in between"
-            )
-    if lighting is not None and (not lighting.strip() or printable(lighting) != lighting):
+        whole_between(name, value, low, high)
+    if lighting is not None and not is_word(lighting):
         raise InputError(f"lighting must be a printable word, got {short(lighting)}; write for instance dusk")
 
 
@@ -348,11 +347,10 @@ def _take(
     """Judge one candidate and write it, or leave it out; the picture at the size it would have in the set."""
     picture = candidate.picture
     if picture is None:
-        store.leave_out(
-            CandidateRecord(
-                candidate.place, candidate.name, "unreadable", problem=candidate.problem, bytes=candidate.bytes
-            )
+        look = CandidateRecord(
+            candidate.place, candidate.name, "unreadable", problem=candidate.problem, bytes=candidate.bytes
         )
+        store.leave_out(look)
         return None
     height, width = picture.shape[:2]
     factor = min(1.0, longest_px / max(width, height))
@@ -374,9 +372,7 @@ def _take(
         "source": candidate.name,
         "scale": round(factor, 6),
     }
-    if candidate.time_s is not None:
-        note["time_s"] = candidate.time_s
-    if look.sharpness is not None:
-        note["sharpness"] = look.sharpness
+    measured = {"time_s": candidate.time_s, "sharpness": look.sharpness}
+    note |= {name: value for name, value in measured.items() if value is not None}
     store.add(look, encode(picture, "jpg", QUALITY), note)
     return picture

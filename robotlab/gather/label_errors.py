@@ -144,12 +144,11 @@ def _trusted(data: DataSet, seen: list[tuple[LabeledImage, Detections, float]]) 
     """For each class whether the detectors find most of it."""
     hits, total = np.zeros(len(data.classes)), np.zeros(len(data.classes))
     for entry, detections, score in seen:
-        sure = detections.boxes[detections.scores >= score], detections.labels[detections.scores >= score]
-        overlap = iou(entry.boxes, sure[0])
-        for row in np.flatnonzero(~(entry.ignore | entry.crowd)):
-            label = entry.labels[row]
-            total[label] += 1
-            hits[label] += bool((overlap[row][sure[1] == label] >= 0.5).any())
+        counted, sure = ~(entry.ignore | entry.crowd), detections.scores >= score
+        same = entry.labels[:, None] == detections.labels[sure]
+        found = ((iou(entry.boxes, detections.boxes[sure]) >= 0.5) & same).any(axis=1)
+        total += np.bincount(entry.labels[counted], minlength=len(total))
+        hits += np.bincount(entry.labels[counted & found], minlength=len(hits))
     return hits >= TRUSTED * np.maximum(total, 1)
 
 

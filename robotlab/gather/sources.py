@@ -142,7 +142,6 @@ class Photographs:
     """
 
     live = False
-    every = 1
     ended_early = ""
 
     def __init__(self, folder: str | os.PathLike) -> None:
@@ -159,7 +158,6 @@ class Photographs:
             )
             raise InputError(f"a folder of photographs must have picture files in it, {self.folder} has none; {hint}")
         self.total = len(self.files)
-        self.size: tuple[int, int] | None = None
 
     def candidates(self, known: set[tuple[str, int | None]], first: int) -> Iterator[Candidate]:
         """Photographs that have not been looked at yet.
