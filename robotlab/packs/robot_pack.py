@@ -9,14 +9,14 @@ import shlex
 from collections.abc import Callable
 
 from robotlab.budget import RobotFile, check_robot, read_robot
+from robotlab.data.values import is_word, number
 from robotlab.errors import InputError, printable, short
 from robotlab.files import read_plain
 from robotlab.json_file import read_json
 from robotlab.packs.class_pack import course_folder
-from robotlab.packs.library_wheel import library_wheel
 from robotlab.packs.offline_pack import posix_script, write_with_wheels
 from robotlab.packs.platforms import check_target
-from robotlab.packs.writing import WrittenPack, check_place, size_of
+from robotlab.packs.writing import WrittenPack, check_place
 
 # Trained files have 2 to 30 MB.
 _MOST_BYTES = 256 * 2**20
@@ -65,19 +65,15 @@ def drive_arguments(robot: RobotFile, content: dict, camera: str, wheels: str, t
     words += ["--target", target] if target else []
     words += ["--battery-lowest", f"{robot.pack.stop_v * robot.pack.cells:g}"] if robot.pack else []
     for name, value in given.items():
-        if isinstance(value, int | float) and not isinstance(value, bool):
+        if number(value) is not None:
             words += ["--setting", f"{name}={value:g}"]
     return words
 
 
 def _left_out(content: dict) -> list[str]:
     """Settings that no option of the command takes."""
-    taken = ("target",)
-    return [
-        name
-        for name, value in content.get("settings", {}).items()
-        if name not in taken and (isinstance(value, bool) or not isinstance(value, int | float))
-    ]
+    given = content.get("settings", {}).items()
+    return [name for name, value in given if name != "target" and number(value) is None]
 
 
 def _program(words: list[str], name: str) -> bytes:
@@ -164,7 +160,7 @@ def pack_robot(
             f"--wheels must be serial:PORT, pins:5,6,13,19 or emulated, got {short(wheels)}; name the robot's motor link"
         )
     for name, word in (("--wheels", wheels), ("--camera", camera)):
-        if not word.strip() or printable(word) != word:
+        if not is_word(word):
             raise InputError(f"{name} must be plain text, got {short(word)}; name it as robotlab drive takes it")
     place, folder = check_place(output), course_folder(root)
     classes = NeuralDetector.load(model).classes
@@ -182,15 +178,12 @@ def pack_robot(
         tell(f"the check-up of {robot} found something to do; its report is in checkup.txt: do that first")
     words = drive_arguments(figures, content, camera, wheels, target)
     left = _left_out(content)
-    name, library = library_wheel(folder)
     files = {
         "model.onnx": read_plain(model, _MOST_BYTES, "a model"),
         "robot.json": read_plain(robot, _MOST_BYTES, "a robot's file"),
         "checkup.txt": (printable(checked.text(), keep="\n") + "\n").encode(),
         "drive.py": _program(words, figures.name),
         "install.sh": posix_script("robot", python),
-        "LICENSE": read_plain(folder / "LICENSE", 2**20, "the license"),
-        f"wheels/{name}": library,
     }
     about = {
         "name": printable(figures.name),
@@ -200,6 +193,5 @@ def pack_robot(
         if left
         else "",
     }
-    count = write_with_wheels(place, files, folder, "robot", platform, python, "robot_pack", about, tell)
     then = f"read README.md in it, copy it to the robot ({platform}, Python {python}), there: sh install.sh"
-    return WrittenPack("robot", place, count, size_of(place), then)
+    return write_with_wheels("robot", place, files, folder, platform, python, about, then, tell)
