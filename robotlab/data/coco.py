@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -71,6 +72,7 @@ def read_labels(labels: Path, pictures: bool = True, complain: Complain = None, 
     return Reader(labels, PictureFinder(labels), pictures, complain, unlabeled).read(value)
 
 
+@dataclass
 class Reader:
     """Turns the records of one labels file into entries, checking each.
 
@@ -84,20 +86,17 @@ class Reader:
         As in :func:`read_labels`.
     """
 
-    def __init__(
-        self, labels: Path, finder: PictureFinder, pictures: bool, complain: Complain, unlabeled: bool = False
-    ) -> None:
-        self.labels = Path(labels)
-        self.finder = finder
-        self.pictures = pictures
-        self.complain = complain or _raise
-        self.unlabeled = unlabeled
-        # The entry being read, for messages.
-        self.where = ""
+    labels: Path
+    finder: PictureFinder
+    pictures: bool = True
+    complain: Complain = None
+    unlabeled: bool = False
+    # The entry being read, for messages.
+    where: str = field(default="", init=False)
 
     def tell(self, sentence: object) -> None:
         """Tell of a broken rule, naming file and entry."""
-        self.complain(f"{self.labels}: {self.where}: {sentence}")
+        (self.complain or _raise)(f"{self.labels}: {self.where}: {sentence}")
 
     def read(self, value: Any) -> DataSet:
         """Read a whole labels file, parsed.

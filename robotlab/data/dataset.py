@@ -139,21 +139,19 @@ class DataSet:
         [1, 3]
         """
         keep = list(self.pictures)
-        for word, wanted, there, value in (
-            ("recordings", recordings, self.recordings, lambda entry: entry.recording),
-            ("lightings", lightings, self.lightings, lambda entry: entry.lighting),
-            ("ids", ids, tuple(entry.id for entry in self.pictures), lambda entry: entry.id),
-        ):
+        for word, wanted in (("recording", recordings), ("lighting", lightings), ("id", ids)):
             if wanted is None:
                 continue
             wanted = {wanted} if isinstance(wanted, str) else set(wanted)
+            there = dict.fromkeys(getattr(entry, word) for entry in self.pictures)
+            there.pop(None, None)
             missing = sorted(str(name) for name in wanted - set(there))
             if missing:
                 raise DataSetError(
-                    f"{self.labels_path}: {word} must be among {some([*map(str, there)]) or 'none'}, got {', '.join(missing)}; "
+                    f"{self.labels_path}: {word}s must be among {some([*map(str, there)]) or 'none'}, got {', '.join(missing)}; "
                     "check the spelling"
                 )
-            keep = [entry for entry in keep if value(entry) in wanted]
+            keep = [entry for entry in keep if getattr(entry, word) in wanted]
         return self.having(keep)
 
     def of_classes(self, names: Iterable[str] | str) -> DataSet:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import csv
 import io
 
-import numpy as np
-
 from robotlab.data.dataset import DataSet
+from robotlab.data.write import plain
 
 # Of each picture, and of each of its boxes.
 PICTURE_COLUMNS = ("picture", "id", "recording", "lighting", "width_px", "height_px")
@@ -44,8 +43,8 @@ def labels_csv(data: DataSet) -> str:
         words = map(_word, (entry.name, entry.id, entry.recording, entry.lighting or ""))
         head = [*words, entry.width_px, entry.height_px]
         for row in range(len(entry)):
-            numbers = [*map(_number, entry.boxes[row]), int(entry.ignore[row]), int(entry.crowd[row])]
-            numbers += [_number(entry.visibility[row]), _number(entry.distances_m[row])]
+            numbers = [*map(plain, entry.boxes[row]), int(entry.ignore[row]), int(entry.crowd[row])]
+            numbers += [plain(entry.visibility[row]), plain(entry.distances_m[row])]
             writer.writerow([*head, _word(data.classes[entry.labels[row]]), *numbers])
         if not len(entry):
             writer.writerow(head + [""] * len(BOX_COLUMNS))
@@ -55,9 +54,3 @@ def labels_csv(data: DataSet) -> str:
 def _word(value: object) -> str:
     text = str(value)
     return f"'{text}" if isinstance(value, str) and text[:1] in ("=", "+", "-", "@") else text
-
-
-def _number(value: float) -> str:
-    """Shortest text that gives the same number again; nothing for NaN."""
-    value = float(value)
-    return "" if np.isnan(value) else str(int(value)) if value.is_integer() else repr(value)

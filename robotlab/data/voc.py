@@ -187,9 +187,7 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
             noted = as_id(thing.get("category_id"))  # two names may differ in blanks, which the tag has lost
             category = noted if names.get(noted) == name else ids[name]
             annotations.append({**thing, "id": next(numbers), "image_id": image["id"], "category_id": category})
-    return Reader(home, finder, pictures, None).read(
-        {"images": images, "annotations": annotations, "categories": categories}
-    )
+    return Reader(home, finder, pictures).read({"images": images, "annotations": annotations, "categories": categories})
 
 
 def _annotation(path: Path) -> ElementTree.Element:

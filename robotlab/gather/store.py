@@ -11,6 +11,7 @@ from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
+from robotlab.data.atomic_folder import LITTER
 from robotlab.data.coco import read_labels
 from robotlab.data.labels_text import labels_text
 from robotlab.data.locating import LABELS_NAME, find_labels
@@ -141,7 +142,7 @@ class Store:
             raise DataSetError(
                 f"{self.folder} must have its labels in {LABELS_NAME} to be added to, they are in {found}; gather into another folder"
             )
-        foreign = content - {NOTES, "pictures", LOCK_NAME, ".DS_Store", "Thumbs.db", "desktop.ini"}
+        foreign = content - {NOTES, "pictures", LOCK_NAME, *LITTER}
         foreign = {name for name in foreign if not name.endswith(".part")}
         if found is None and foreign:
             raise DataSetError(

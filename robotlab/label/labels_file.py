@@ -17,7 +17,7 @@ from robotlab.errors import DataSetError, short
 
 def checked(path: Path, value: Any) -> DataSet:
     """A labels file, parsed, as a data set that keeps every rule; its classes may be none yet."""
-    return Reader(path, PictureFinder(path), True, None, unlabeled=True).read(value)
+    return Reader(path, PictureFinder(path), unlabeled=True).read(value)
 
 
 def picture_text(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
