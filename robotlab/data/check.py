@@ -188,7 +188,7 @@ def _facts(data: DataSet) -> dict[str, Any]:
     sides = np.concatenate([entry.boxes[:, 2:] - entry.boxes[:, :2] for entry in data]).reshape(-1, 2)
     longer, shorter = sides.max(axis=1), sides.min(axis=1)
     labels = np.concatenate([entry.labels for entry in data]).astype(int)
-    spared = np.concatenate([entry.ignore | entry.crowd for entry in data]).astype(bool)
+    counts = np.concatenate([entry.counts for entry in data]).astype(bool)
     edges = (*SIZE_EDGES_PX, np.inf)
     names = [f"{low}-{high} px" for low, high in itertools.pairwise(SIZE_EDGES_PX)] + [f"over {SIZE_EDGES_PX[-1]} px"]
     recordings: dict[str, dict[str, Any]] = {}
@@ -203,12 +203,12 @@ def _facts(data: DataSet) -> dict[str, Any]:
     return {
         "pictures": len(data),
         "boxes": data.box_count,
-        "boxes_not_counted": int(spared.sum()),
+        "boxes_not_counted": int((~counts).sum()),
         "pictures_without_boxes": sum(len(entry) == 0 for entry in data),
-        "boxes_per_class": {name: int(((labels == place) & ~spared).sum()) for place, name in enumerate(data.classes)},
+        "boxes_per_class": {name: int(((labels == place) & counts).sum()) for place, name in enumerate(data.classes)},
         "longer_side": dict(zip(names, np.histogram(longer, edges)[0].tolist(), strict=True)),
         "positions": _positions(data),
-        "tiny_boxes": int(((shorter < TINY_PX) & ~spared).sum()),
+        "tiny_boxes": int(((shorter < TINY_PX) & counts).sum()),
         "picture_sizes": dict(sizes.most_common()),
         "recordings": recordings,
         "lightings": dict(lightings.most_common()),

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from itertools import repeat
 from pathlib import Path
 from typing import Any
 
@@ -294,15 +295,11 @@ class Reader:
             came = short(record["distance_m"])
             self.tell(f"distance_m must be a number of m > 0, got {came}; correct it, or leave the key out")
             distance = None
-        ids = [id for id, *_ in found]
-        boxes = np.array([box for *_, box, _ in found], dtype=np.float64).reshape(-1, 4)
-        sizes = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
-        notes = [note for _, note, *_ in found]
+        ids, notes, boxes, labels = zip(*found, strict=True) if found else ((), (), (), ())
 
-        def column(key: str, usual: float) -> np.ndarray:
-            return np.array([usual if note.get(key) is None else float(note[key]) for note in notes], dtype=np.float64)
+        def column(key: str, usual: Iterable[float]) -> list[float]:
+            return [one if note.get(key) is None else float(note[key]) for note, one in zip(notes, usual)]
 
-        areas = column("area", np.nan)
         return LabeledImage(
             id=as_id(record["id"]),
             path=path,
@@ -312,15 +309,15 @@ class Reader:
             lighting=None if record.get("lighting") is None else str(record["lighting"]),
             distance_m=distance,
             boxes=boxes,
-            labels=np.array([place for *_, place in found], dtype=np.int64),
-            areas=np.where(np.isnan(areas), sizes, areas),
-            crowd=column("iscrowd", 0) > 0,
-            ignore=column("ignore", 0) > 0,
-            visibility=column("visibility", 1),
-            distances_m=column("distance_m", np.nan),
+            labels=labels,
+            areas=column("area", ((x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in boxes)),
+            crowd=column("iscrowd", repeat(0)),
+            ignore=column("ignore", repeat(0)),
+            visibility=column("visibility", repeat(1)),
+            distances_m=column("distance_m", repeat(np.nan)),
             annotation_ids=np.array(ids, dtype=np.int64 if all(isinstance(id, int) for id in ids) else object),
             record=record,
-            annotations=tuple(notes),
+            annotations=notes,
         )
 
 

@@ -144,11 +144,11 @@ def _trusted(data: DataSet, seen: list[tuple[LabeledImage, Detections, float]]) 
     """For each class whether the detectors find most of it."""
     hits, total = np.zeros(len(data.classes)), np.zeros(len(data.classes))
     for entry, detections, score in seen:
-        counted, sure = ~(entry.ignore | entry.crowd), detections.scores >= score
+        sure = detections.scores >= score
         same = entry.labels[:, None] == detections.labels[sure]
         found = ((iou(entry.boxes, detections.boxes[sure]) >= 0.5) & same).any(axis=1)
-        total += np.bincount(entry.labels[counted], minlength=len(total))
-        hits += np.bincount(entry.labels[counted & found], minlength=len(hits))
+        total += np.bincount(entry.labels[entry.counts], minlength=len(total))
+        hits += np.bincount(entry.labels[entry.counts & found], minlength=len(hits))
     return hits >= TRUSTED * np.maximum(total, 1)
 
 
@@ -157,13 +157,12 @@ def _of_picture(
 ) -> Iterable[Suspect]:
     boxes, scores, labels = detections.boxes, detections.scores, detections.labels
     overlap = iou(entry.boxes, boxes)
-    counted = ~(entry.ignore | entry.crowd)
     for column in np.flatnonzero(scores >= score):
         if not len(entry) or overlap[:, column].max() < ANOTHER_IOU:
             name = data.classes[labels[column]]
             words = f"a {name} without a label? The detector's score is {scores[column]:.2f}"
             yield Suspect(entry, "missing", None, boxes[column], float(scores[column]), words)
-    for row in np.flatnonzero(counted):
+    for row in np.flatnonzero(entry.counts):
         own, name = entry.labels[row], data.classes[entry.labels[row]]
         same = np.where(labels == own, overlap[row], 0.0)
         other = np.where((labels != own) & (scores >= score), overlap[row], 0.0)

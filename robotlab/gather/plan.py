@@ -242,7 +242,7 @@ def _labeled(
         return [], 0, 0, 0
     found = box_distances(data, camera, height_m, target)
     label = data.classes.index(target) if target else 0
-    total = sum(int(((entry.labels == label) & ~(entry.ignore | entry.crowd)).sum()) for entry in data)
+    total = sum(int(((entry.labels == label) & entry.counts).sum()) for entry in data)
     # What nobody has looked at yet is not known to be empty; the labeler notes what was.
     bare = [entry for entry in data if not (entry.labels == label).any() and entry.record.get("labeled", True)]
     empty = sum(not len(entry) for entry in bare)

@@ -319,17 +319,11 @@ def notes_of(
             note["area"] = plain(round(wide * tall, 3))
             note.setdefault("iscrowd", 0)
             note.pop("segmentation", None)  # an outline of the old box is wrong for the new one
-        if was is None or was.not_sure != box.not_sure:
-            _mark(note, box.not_sure, "not_sure", "ignore")
-        if was is None or was.hidden != box.hidden:
-            _mark(note, box.hidden, "hidden")
+        for key, mark in (("not_sure", "not_sure"), ("ignore", "not_sure"), ("hidden", "hidden")):
+            if was is None or getattr(was, mark) != getattr(box, mark):
+                if getattr(box, mark):
+                    note[key] = 1
+                else:
+                    note.pop(key, None)
         notes.append(note)
     return notes
-
-
-def _mark(note: dict[str, Any], there: bool, *keys: str) -> None:
-    for key in keys:
-        if there:
-            note[key] = 1
-        else:
-            note.pop(key, None)
