@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import re
@@ -22,8 +23,10 @@ from robotlab.packs.writing import WrittenPack, check_place
 _MOST_BYTES = 256 * 2**20
 
 
-def drive_arguments(robot: RobotFile, content: dict, camera: str, wheels: str, target: str | None) -> list[str]:
-    """Words of the ``robotlab drive`` command for a robot.
+def drive_options(
+    robot: RobotFile, content: dict, camera: str, wheels: str, target: str | None
+) -> list[tuple[str, str]]:
+    """Options of the ``robotlab drive`` command for a robot.
 
     Parameters
     ----------
@@ -38,36 +41,33 @@ def drive_arguments(robot: RobotFile, content: dict, camera: str, wheels: str, t
 
     Returns
     -------
-    list of str
-        After ``robotlab``.
+    list of (str, str)
+        Each option with its word.
 
     Examples
     --------
     >>> from robotlab.camera import Camera
     >>> sections = {"camera": {"hfov_deg": 57.3, "delay_s": 0.06, "frame_hz": 30.0}}
     >>> robot = RobotFile("mine", Camera(320, 240, 1.0), sections=sections)
-    >>> drive_arguments(robot, {}, "0", "serial:/dev/ttyUSB0", None)[:7]
-    ['drive', '--with', 'model.onnx', '--camera', '0', '--wheels', 'serial:/dev/ttyUSB0']
+    >>> drive_options(robot, {}, "0", "serial:/dev/ttyUSB0", None)[2:4]
+    [('--wheels', 'serial:/dev/ttyUSB0'), ('--size', '320x240')]
     """
     about = robot.sections["camera"]
     given = dict(content.get("settings", {}))
-    words = ["drive", "--with", "model.onnx", "--camera", camera, "--wheels", wheels]
-    words += ["--size", f"{robot.camera.width_px:.0f}x{robot.camera.height_px:.0f}"]
-    words += ["--hfov-deg", f"{about['hfov_deg']:g}"]
-    words += ["--camera-height", f"{about['height_m']:g}"] if "height_m" in about else []
+    options = [("--with", "model.onnx"), ("--camera", camera), ("--wheels", wheels)]
+    options += [("--size", f"{robot.camera.width_px:.0f}x{robot.camera.height_px:.0f}")]
+    options += [("--hfov-deg", f"{about['hfov_deg']:g}")]
+    options += [("--camera-height", f"{about['height_m']:g}")] if "height_m" in about else []
     # The command wants the camera's own delay; that of the settings is the simulated loop's, with all that follows.
     given.pop("delay_s", None)
-    words += ["--delay", f"{about['delay_s']:g}"]
-    words += ["--rate", f"{given.pop('frame_hz', about['frame_hz']):g}"]
-    words += ["--max-speed", f"{given.pop('max_mps'):g}"] if "max_mps" in given else []
-    words += ["--full-power", f"{robot.settings.motor.max_mps:g}"] if "max_mps" in given.get("motor", {}) else []
+    options += [("--delay", f"{about['delay_s']:g}"), ("--rate", f"{given.pop('frame_hz', about['frame_hz']):g}")]
+    options += [("--max-speed", f"{given.pop('max_mps'):g}")] if "max_mps" in given else []
+    full_power = "max_mps" in given.get("motor", {})
+    options += [("--full-power", f"{robot.settings.motor.max_mps:g}")] if full_power else []
     target = target or given.pop("target", None)
-    words += ["--target", target] if target else []
-    words += ["--battery-lowest", f"{robot.pack.stop_v * robot.pack.cells:g}"] if robot.pack else []
-    for name, value in given.items():
-        if number(value) is not None:
-            words += ["--setting", f"{name}={value:g}"]
-    return words
+    options += [("--target", target)] if target else []
+    options += [("--battery-lowest", f"{robot.pack.stop_v * robot.pack.cells:g}")] if robot.pack else []
+    return options + [("--setting", f"{name}={value:g}") for name, value in given.items() if number(value) is not None]
 
 
 def _left_out(content: dict) -> list[str]:
@@ -76,20 +76,16 @@ def _left_out(content: dict) -> list[str]:
     return [name for name, value in given if name != "target" and number(value) is None]
 
 
-def _program(words: list[str], name: str) -> bytes:
+def _program(options: list[tuple[str, str]], name: str) -> bytes:
     """The driving program: the command's words, one option a line, to be read and changed."""
-    options, rest = [], words[1:]
-    while rest:
-        option = [rest.pop(0)]
-        while rest and not rest[0].startswith("--"):
-            option.append(rest.pop(0))
-        options.append("    " + ", ".join(json.dumps(word, ensure_ascii=False) for word in option) + ",\n")
+    lines = [", ".join(json.dumps(word, ensure_ascii=False) for word in option) for option in options]
+    words = "".join(f"    {line},\n" for line in lines)
     return (
         f'"""Drive {json.dumps(printable(name), ensure_ascii=False)[1:-1]}: preflight, a person\'s answers, then the drive; see README.md.\n\n'
         "Wheels off the ground first, a hand on the power switch.  Run it in a terminal\n"
         'on the robot: .venv/bin/python drive.py --battery VOLTS (measured now).\n"""\n\n'
         "import os\nimport sys\nfrom pathlib import Path\n\nfrom robotlab.cli import main\n\n"
-        f'WORDS = [\n    "drive",\n{"".join(options)}]\n\n'
+        f'WORDS = [\n    "drive",\n{words}]\n\n'
         'if __name__ == "__main__":\n    # What is given here is added, such as --dry-run, --page or --battery 11.4.\n'
         "    os.chdir(Path(__file__).resolve().parent)\n"
         "    sys.exit(main(WORDS + sys.argv[1:]))\n"
@@ -176,18 +172,18 @@ def pack_robot(
     checked = check_robot(robot)
     if not checked.ok:
         tell(f"the check-up of {robot} found something to do; its report is in checkup.txt: do that first")
-    words = drive_arguments(figures, content, camera, wheels, target)
+    options = drive_options(figures, content, camera, wheels, target)
     left = _left_out(content)
     files = {
         "model.onnx": read_plain(model, _MOST_BYTES, "a model"),
         "robot.json": read_plain(robot, _MOST_BYTES, "a robot's file"),
         "checkup.txt": (printable(checked.text(), keep="\n") + "\n").encode(),
-        "drive.py": _program(words, figures.name),
+        "drive.py": _program(options, figures.name),
         "install.sh": posix_script("robot", python),
     }
     about = {
         "name": printable(figures.name),
-        "line": shlex.join([".venv/bin/robotlab", *words]),
+        "line": shlex.join([".venv/bin/robotlab", "drive", *itertools.chain(*options)]),
         "checkup": "found nothing" if checked.ok else "**found something: read it and do it first**",
         "left": f" No option takes these settings of `robot.json`, so they are left out: {', '.join(left)}."
         if left
