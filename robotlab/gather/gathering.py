@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from tqdm import tqdm
@@ -218,7 +218,7 @@ def gather(
         identity = {**pictures.identity, "name": pictures.name}
         checked = Store(folder, recording, identity, settings, classes)  # before anything is made
         most = FROM_CAMERA if most is None and pictures.live else most
-        _check_disk(pictures, checked, longest_px, most, progress)
+        _check_disk(pictures, checked, most, progress)
         Path(folder).mkdir(parents=True, exist_ok=True)
         with one_writer(folder, "a labeler or another gather", DataSetError):
             store = Store(folder, recording, identity, settings, classes)
@@ -230,7 +230,7 @@ def gather(
             for look in store.looks:
                 selector.remember(look)
             record = {"recording": recording} | ({"lighting": lighting} if lighting else {})
-            return _run(pictures, store, selector, record, longest_px, most, progress)
+            return _run(pictures, store, selector, record, most, progress)
     finally:
         pictures.close()
 
@@ -251,14 +251,12 @@ def _check(
         raise InputError(f"lighting must be a printable word, got {short(lighting)}; write for instance dusk")
 
 
-def _check_disk(
-    pictures: Frames | Photographs, store: Store, longest_px: int, most: int | None, progress: bool
-) -> None:
+def _check_disk(pictures: Frames | Photographs, store: Store, most: int | None, progress: bool) -> None:
     """Say what the disk must hold, and refuse where it does not."""
     home, free = free_disk(store.folder)
     left = None if pictures.total is None else max(0, pictures.total - len(store.looks))
     count = min(number for number in (left, most, 1_000_000) if number is not None)
-    each = _bytes_each(pictures, longest_px)
+    each = _bytes_each(pictures, store.settings["longest_px"])
     if left is None and most is None:
         words = f"at most {each / 1e3:.0f} kB a picture (the film does not say how many there are)"
         need = SPARE_BYTES
@@ -283,13 +281,7 @@ def _bytes_each(pictures: Frames | Photographs, longest_px: int) -> float:
 
 
 def _run(
-    pictures: Frames | Photographs,
-    store: Store,
-    selector: Selector,
-    record: dict[str, Any],
-    longest_px: int,
-    most: int | None,
-    progress: bool,
+    pictures: Frames | Photographs, store: Store, selector: Selector, record: dict, most: int | None, progress: bool
 ) -> GatherReport:
     before = sum(look.kept for look in store.looks)
     thumbnails: dict[int, np.ndarray] = {}
@@ -307,7 +299,7 @@ def _run(
                 if most is not None and sum(look.kept for look in store.looks) >= most:
                     full = True
                     break
-                small = _take(candidate, store, selector, record, longest_px)
+                small = _take(candidate, store, selector, record)
                 look = store.looks[-1]
                 if small is not None and not look.kept and shown[look.verdict] < _SHOWN:
                     shown[look.verdict] += 1
@@ -317,10 +309,8 @@ def _run(
                 bar.update()
     except BaseException:
         # Interrupted: what was looked at is kept. A full disk may keep it from being written, and the first error counts.
-        try:
+        with contextlib.suppress(OSError):
             store.commit()
-        except OSError:
-            pass
         raise
     if not finished:
         store.commit(done=not full and not pictures.live)
@@ -341,9 +331,7 @@ def _run(
     return GatherReport(store.folder, store.recording, tuple(store.looks), kept - before, tuple(notes), thumbnails)
 
 
-def _take(
-    candidate: Candidate, store: Store, selector: Selector, record: dict[str, Any], longest_px: int
-) -> np.ndarray | None:
+def _take(candidate: Candidate, store: Store, selector: Selector, record: dict) -> np.ndarray | None:
     """Judge one candidate and write it, or leave it out; the picture at the size it would have in the set."""
     picture = candidate.picture
     if picture is None:
@@ -353,7 +341,7 @@ def _take(
         store.leave_out(look)
         return None
     height, width = picture.shape[:2]
-    factor = min(1.0, longest_px / max(width, height))
+    factor = min(1.0, store.settings["longest_px"] / max(width, height))
     if factor < 1:
         picture = resize(picture, (max(1, round(width * factor)), max(1, round(height * factor))))
     look = store.again.pop((candidate.name, candidate.bytes), None)
@@ -365,13 +353,8 @@ def _take(
     if not look.kept:
         store.leave_out(look)
         return picture
-    note = {
-        "width": picture.shape[1],
-        "height": picture.shape[0],
-        **record,
-        "source": candidate.name,
-        "scale": round(factor, 6),
-    }
+    size = {"width": picture.shape[1], "height": picture.shape[0]}
+    note = size | record | {"source": candidate.name, "scale": round(factor, 6)}
     measured = {"time_s": candidate.time_s, "sharpness": look.sharpness}
     note |= {name: value for name, value in measured.items() if value is not None}
     store.add(look, encode(picture, "jpg", QUALITY), note)
