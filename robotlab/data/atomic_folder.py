@@ -86,9 +86,8 @@ def _check_place(folder: Path, replace: bool) -> None:
     if not foreign:
         old = read_labels(folder / labels[0], pictures=False)
         listed = {os.path.realpath(path) for entry in old for path in (entry.path, folder / "pictures" / entry.name)}
-        files = (
-            Path(top, name) for top, _, names in os.walk(folder / "pictures") for name in names if name not in LITTER
-        )
+        walked = os.walk(folder / "pictures")
+        files = (Path(top, name) for top, _, names in walked for name in names if name not in LITTER)
         foreign = {str(path.relative_to(folder)) for path in files if os.path.realpath(path) not in listed}
     if foreign:
         raise DataSetError(

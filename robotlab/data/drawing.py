@@ -193,9 +193,8 @@ def _page(cells: Sequence[np.ndarray], columns: int) -> np.ndarray:
     width, tall = cells[0].shape[1], max(cell.shape[0] for cell in cells)
     rows = math.ceil(len(cells) / columns)
     top = _CAPTION_PX + _GAP_PX
-    page = np.full(
-        (top + rows * (tall + _GAP_PX) + _GAP_PX, columns * (width + _GAP_PX) + _GAP_PX, 3), _PAPER, np.uint8
-    )
+    size = top + rows * (tall + _GAP_PX) + _GAP_PX, columns * (width + _GAP_PX) + _GAP_PX
+    page = np.full((*size, 3), _PAPER, np.uint8)
     for place, cell in enumerate(cells):
         y = top + _GAP_PX // 2 + place // columns * (tall + _GAP_PX)
         x = _GAP_PX + place % columns * (width + _GAP_PX)

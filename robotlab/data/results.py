@@ -183,9 +183,7 @@ def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[D
                     f"the class of a detection must be one of {', '.join(data.classes)}, picture {entry.name} has {name!r}; "
                     "use a detector that was made for these classes"
                 )
-            x0, y0, x1, y1 = box
-            rows.append(
-                {"image_id": entry.id, "category_id": ids[name], "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score}
-            )
+            bbox = [box[0], box[1], box[2] - box[0], box[3] - box[1]]
+            rows.append({"image_id": entry.id, "category_id": ids[name], "bbox": bbox, "score": score})
     check_output(path, "results file", [data.labels_path, *(entry.path for entry in data.pictures)])
     return write_json(path, rows, indent=None)

@@ -303,9 +303,8 @@ def _run(
                 look = store.looks[-1]
                 if small is not None and not look.kept and shown[look.verdict] < _SHOWN:
                     shown[look.verdict] += 1
-                    thumbnails[look.place] = resize(
-                        small, (_SHOWN_PX, max(1, round(_SHOWN_PX * small.shape[0] / small.shape[1])))
-                    )
+                    height_px = max(1, round(_SHOWN_PX * small.shape[0] / small.shape[1]))
+                    thumbnails[look.place] = resize(small, (_SHOWN_PX, height_px))
                 bar.update()
     except BaseException:
         # Interrupted: what was looked at is kept. A full disk may keep it from being written, and the first error counts.

@@ -122,9 +122,7 @@ def suspect_labels(
                 seen.append((entry, detector.detect(data.load(entry)), score))
                 bar.update()
     trusted = _trusted(data, seen)
-    found = [
-        suspect for entry, detections, score in seen for suspect in _of_picture(data, entry, detections, score, trusted)
-    ]
+    found = [suspect for row in seen for suspect in _of_picture(data, *row, trusted)]
     return sorted(found, key=lambda suspect: -suspect.weight)
 
 

@@ -150,8 +150,7 @@ def check_sizes(
         counted = entry.boxes[entry.counts]
         factor = working_size(entry.width_px, entry.height_px, longest, scale)[0] / entry.width_px
         sides += ((counted[:, 2:] - counted[:, :2]).min(axis=1) * factor).tolist() if len(counted) else []
-    far = (
-        [] if camera is None or height_m is None else [row[2] for row in box_distances(data, camera, height_m, target)]
-    )
+    known = camera is not None and height_m is not None
+    far = [row[2] for row in box_distances(data, camera, height_m, target)] if known else []
     smaller = np.array(sides)
     return SizeCheck(smaller, int((smaller < LEAST_PX).sum()), LEAST_PX, np.array(far))

@@ -70,9 +70,8 @@ def time_lapse(
                 left, top = (size[0] - small.shape[1]) // 2, (size[1] - small.shape[0]) // 2
                 frame = np.full((size[1] + _CAPTION_PX, size[0], 3), _PAPER, np.uint8)
                 frame[top : top + small.shape[0], left : left + small.shape[1]] = small
-                yield write_text(
-                    frame, (4, size[1] + 3), f"{entry.id} · {entry.recording} · {entry.name}", _INK, _LETTER_PX
-                )
+                caption = f"{entry.id} · {entry.recording} · {entry.name}"
+                yield write_text(frame, (4, size[1] + 3), caption, _INK, _LETTER_PX)
                 bar.update()
 
     return write_film(path, frames(), rate_hz, (*PALETTE, _PAPER, _INK))

@@ -110,13 +110,10 @@ def fit_on_labeled(labeled: DataSet, rest: DataSet | None, seed: int = 0) -> tup
             return refiner.refine(PooledViews(views, *axes), views.detect(head, learned.classes))
 
         suggested = each(rest, suggest) if rest is not None else []
-    judged = metrics_of(
-        taught, [Detections(one[:, :4], one[:, 5], one[:, 4].astype(int), learned.classes) for one in found]
-    )
-    facts = first_facts(learned, None, "none", "frozen_backbone", seed) | {
-        "cells": len(cells.classes),
-        "head": "linear",
-    }
+    detections = [Detections(one[:, :4], one[:, 5], one[:, 4].astype(int), learned.classes) for one in found]
+    judged = metrics_of(taught, detections)
+    facts = first_facts(learned, None, "none", "frozen_backbone", seed)
+    facts |= {"cells": len(cells.classes), "head": "linear"}
     facts |= {name: round(judged[name], 4) for name in ("best_score", "best_f1")}
     layers = FEATURES + head_layers(count)
     detector = NeuralDetector.build(layers, {**weights, **head}, learned.classes, facts, working_px, scale)

@@ -294,9 +294,8 @@ class Refiner:
         score = rows[:, 5].clip(1e-4, 1 - 1e-4)
         size = np.log((rows[:, 2:4] - rows[:, :2]).clip(2, None))
         inside = views.pooled(rows[:, :4], turned, WORTH_CHANNELS, WORTH_GRID, WORTH_GROW)
-        return np.column_stack(
-            [np.log(score / (1 - score)), size, np.eye(self._classes)[rows[:, 4].astype(int)], inside]
-        )
+        label = np.eye(self._classes)[rows[:, 4].astype(int)]
+        return np.column_stack([np.log(score / (1 - score)), size, label, inside])
 
     def refine(self, views: PooledViews, rows: np.ndarray) -> np.ndarray:
         """Refinement of what the head finds in a picture.
