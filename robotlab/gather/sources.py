@@ -151,11 +151,8 @@ class Photographs:
         self.identity = {"kind": "photographs"}
         if not self.files:
             inside = sorted(path.name for path in self.folder.iterdir() if path.is_dir())
-            hint = (
-                f"give one of its folders ({', '.join(inside[:5])}), each as its own recording"
-                if inside
-                else "check the path"
-            )
+            folders = f"give one of its folders ({', '.join(inside[:5])}), each as its own recording"
+            hint = folders if inside else "check the path"
             raise InputError(f"a folder of photographs must have picture files in it, {self.folder} has none; {hint}")
         self.total = len(self.files)
 
