@@ -279,6 +279,38 @@ def whole(value: int, name: str, low: int = 0) -> int:
     return int(result)
 
 
+def whole_between(name: str, value: int, low: int, high: int) -> int:
+    """Return `value` as an int from `low` to `high`, or say what is wrong.
+
+    Parameters
+    ----------
+    name : str
+        How the error message calls it.
+    value : int
+        The number.
+    low, high : int
+        Allowed range, both ends included.
+
+    Returns
+    -------
+    int
+        The number.
+
+    Raises
+    ------
+    InputError
+        If it is no whole number or lies outside.
+
+    Examples
+    --------
+    >>> whole_between("pictures", 100, 20, 10_000)
+    100
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or not low <= value <= high:
+        raise InputError(f"{name} must be a whole number from {low} to {high}, got {value!r}; choose one in between")
+    return int(value)
+
+
 def pose(start: tuple[float, float, float], name: str = "start") -> tuple[float, float, float]:
     """Return a pose as three floats, or say what is wrong.
 

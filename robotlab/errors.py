@@ -107,6 +107,29 @@ def some(names: Sequence[str], most: int = 20) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
+def counted(number: int, one: str, many: str = "") -> str:
+    """A number and the word for what is counted.
+
+    Parameters
+    ----------
+    number : int
+        How many there are.
+    one, many : str
+        The word for one, and for more where that is not `one` with an s.
+
+    Returns
+    -------
+    str
+        Both.
+
+    Examples
+    --------
+    >>> counted(1, "picture"), counted(3, "box", "boxes")
+    ('1 picture', '3 boxes')
+    """
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
 class InputError(ValueError):
     """Something given to robotlab breaks a stated rule; the root of the tree."""
 

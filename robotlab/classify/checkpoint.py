@@ -12,6 +12,7 @@ the ``imagenet`` extra has, PyTorch's first one (``torch.save`` before version 1
 from __future__ import annotations
 
 import io
+import math
 import os
 import pickle
 from collections import OrderedDict
@@ -180,10 +181,8 @@ def _numbers(stream: io.BytesIO, storage: _Storage) -> np.ndarray:
 
 def _array(numbers: np.ndarray, tensor: _Tensor) -> np.ndarray:
     """The part of a storage that a tensor shows, as an array of its own."""
-    size, last = 1, tensor.first
-    for side, stride in zip(tensor.shape, tensor.strides, strict=True):
-        size *= side
-        last += (side - 1) * stride
+    size = math.prod(tensor.shape)
+    last = tensor.first + sum((side - 1) * stride for side, stride in zip(tensor.shape, tensor.strides, strict=True))
     # A tensor must show each number once at most: a stride of 0 would make a small file fill memory.
     if size > len(numbers) or (size and last >= len(numbers)):
         raise _Refused("holds a tensor larger than its storage")

@@ -169,8 +169,7 @@ def labeled_crops(data: DataSet, empty: int = 0, seed: int = 0) -> Crops:
     pictures, labels = [], []
     for entry in data:
         picture = data.load(entry)
-        counts = ~(entry.crowd | entry.ignore)
-        for box, label in zip(entry.boxes[counts], entry.labels[counts], strict=True):
+        for box, label in zip(entry.boxes[entry.counts], entry.labels[entry.counts], strict=True):
             pictures.append(square_crop(picture, box))
             labels.append(label)
         # What is ignored may be a thing all the same: empty pieces keep away from every box.

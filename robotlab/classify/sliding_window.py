@@ -113,14 +113,9 @@ class SlidingWindowDetector:
         """
         check_picture(picture)
         windows = self.windows(picture.shape[1], picture.shape[0])
-        probabilities = self._classifier.probabilities([square_crop(picture, box, margin=0) for box in windows])[
-            :, self._columns
-        ]
+        crops = [square_crop(picture, box, margin=0) for box in windows]
+        probabilities = self._classifier.probabilities(crops)[:, self._columns]
         labels, scores = probabilities.argmax(axis=1), probabilities.max(axis=1)
         confident = np.flatnonzero(scores >= self.min_score)
-        kept = (
-            confident[nms(windows[confident], scores[confident], self.iou_limit, labels[confident])]
-            if len(confident)
-            else confident
-        )
+        kept = confident[nms(windows[confident], scores[confident], self.iou_limit, labels[confident])]
         return Detections(windows[kept], scores[kept], labels[kept], self.classes)

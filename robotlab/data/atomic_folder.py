@@ -16,7 +16,7 @@ from robotlab.files import beside
 
 # What operating systems drop into folders by themselves (common practice, no
 # source); nobody misses it.
-_LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}
+LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}
 
 
 @contextlib.contextmanager
@@ -70,7 +70,7 @@ def _check_place(folder: Path, replace: bool) -> None:
         return
     if not folder.is_dir():
         raise DataSetError(f"a data set goes into a folder, {folder} is a file; choose another name")
-    content = {path.name for path in folder.iterdir()} - _LITTER
+    content = {path.name for path in folder.iterdir()} - LITTER
     if not content:
         return
     if not replace:
@@ -86,9 +86,8 @@ def _check_place(folder: Path, replace: bool) -> None:
     if not foreign:
         old = read_labels(folder / labels[0], pictures=False)
         listed = {os.path.realpath(path) for entry in old for path in (entry.path, folder / "pictures" / entry.name)}
-        files = (
-            Path(top, name) for top, _, names in os.walk(folder / "pictures") for name in names if name not in _LITTER
-        )
+        walked = os.walk(folder / "pictures")
+        files = (Path(top, name) for top, _, names in walked for name in names if name not in LITTER)
         foreign = {str(path.relative_to(folder)) for path in files if os.path.realpath(path) not in listed}
     if foreign:
         raise DataSetError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,9 +15,10 @@ import numpy as np
 from robotlab.boxes import iou
 from robotlab.data.coco import read_labels
 from robotlab.data.dataset import DataSet
+from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import find_labels
 from robotlab.data.opening import open_dataset
-from robotlab.errors import DataSetError, some
+from robotlab.errors import DataSetError, counted, some
 from robotlab.image.hashing import TooManyAlikeError, image_hash, near_duplicates
 
 # Edges of the size histogram, px of the longer side; doubling, as the
@@ -149,17 +151,16 @@ def check_dataset(data: DataSet | str | os.PathLike, look: bool = True) -> DataS
         data = _open(Path(data), problems)
     if data is None:
         return DataSetReport(path, tuple(problems), (), {})
-    hashes: list = [None] * len(data)
+    facts = _facts(data)
+    notes = [*_notes(data, facts)]
     if look:
-        for place, entry in enumerate(data.pictures):
+        seen = []
+        for entry in data.pictures:
             try:
-                hashes[place] = image_hash(data.load(entry))
+                seen.append((entry, image_hash(data.load(entry))))
             except DataSetError as error:
                 problems.append(str(error))
-    facts = _facts(data)
-    notes = _notes(data, facts)
-    if look:
-        notes += _duplicate_notes(data, hashes, facts)
+        notes += _duplicate_notes(seen, facts)
     return DataSetReport(path, tuple(problems), tuple(notes), facts)
 
 
@@ -187,28 +188,27 @@ def _facts(data: DataSet) -> dict[str, Any]:
     sides = np.concatenate([entry.boxes[:, 2:] - entry.boxes[:, :2] for entry in data]).reshape(-1, 2)
     longer, shorter = sides.max(axis=1), sides.min(axis=1)
     labels = np.concatenate([entry.labels for entry in data]).astype(int)
-    spared = np.concatenate([entry.ignore | entry.crowd for entry in data]).astype(bool)
+    counts = np.concatenate([entry.counts for entry in data]).astype(bool)
     edges = (*SIZE_EDGES_PX, np.inf)
     names = [f"{low}-{high} px" for low, high in itertools.pairwise(SIZE_EDGES_PX)] + [f"over {SIZE_EDGES_PX[-1]} px"]
     recordings: dict[str, dict[str, Any]] = {}
     for entry in data:
-        row = recordings.setdefault(entry.recording, {"pictures": 0, "boxes": 0, "lightings": {}})
+        row = recordings.setdefault(entry.recording, {"pictures": 0, "boxes": 0, "lightings": []})
         row["pictures"] += 1
         row["boxes"] += len(entry)
-        row["lightings"] |= {} if entry.lighting is None else {entry.lighting: None}
-    for row in recordings.values():
-        row["lightings"] = list(row["lightings"])
+        if entry.lighting not in (None, *row["lightings"]):
+            row["lightings"].append(entry.lighting)
     sizes = Counter(f"{entry.width_px} x {entry.height_px}" for entry in data)
     lightings = Counter(entry.lighting for entry in data if entry.lighting is not None)
     return {
         "pictures": len(data),
         "boxes": data.box_count,
-        "boxes_not_counted": int(spared.sum()),
+        "boxes_not_counted": int((~counts).sum()),
         "pictures_without_boxes": sum(len(entry) == 0 for entry in data),
-        "boxes_per_class": {name: int(((labels == place) & ~spared).sum()) for place, name in enumerate(data.classes)},
+        "boxes_per_class": {name: int(((labels == place) & counts).sum()) for place, name in enumerate(data.classes)},
         "longer_side": dict(zip(names, np.histogram(longer, edges)[0].tolist(), strict=True)),
         "positions": _positions(data),
-        "tiny_boxes": int(((shorter < TINY_PX) & ~spared).sum()),
+        "tiny_boxes": int(((shorter < TINY_PX) & counts).sum()),
         "picture_sizes": dict(sizes.most_common()),
         "recordings": recordings,
         "lightings": dict(lightings.most_common()),
@@ -225,40 +225,33 @@ def _positions(data: DataSet) -> list[list[int]]:
     return table.tolist()
 
 
-def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
-    notes = []
+def _notes(data: DataSet, facts: dict[str, Any]) -> Iterator[str]:
     columns = np.sum(facts["positions"], axis=0)
     if columns.sum() >= FEW and columns.max() > ONE_SIDED * columns.sum():
         where = ("left", "middle", "right")[int(columns.argmax())]
-        notes.append(
+        yield (
             f"{columns.max()} of {columns.sum()} boxes are in the {where} third of their pictures: turn the camera, so that "
             "things are seen everywhere"
         )
     counts = facts["boxes_per_class"]
     if not counts:
-        notes.append("nothing is labeled yet: start with robotlab label")
+        yield "nothing is labeled yet: start with robotlab label"
     for name, count in counts.items():
         if count == 0:
-            notes.append(f"class {name} has no box that counts: label some, or take the class out")
+            yield f"class {name} has no box that counts: label some, or take the class out"
         elif count < RARE * max(counts.values()):
-            notes.append(
-                f"class {name} is rare, {count} boxes beside {max(counts.values())} of the largest: gather more of it"
-            )
+            yield f"class {name} is rare, {count} boxes beside {max(counts.values())} of the largest: gather more of it"
     if len(data.recordings) == 1:
-        notes.append("all pictures are one recording: make a second one at another time, to test on")
+        yield "all pictures are one recording: make a second one at another time, to test on"
     waiting = [entry.name for entry in data if entry.waits_for_labels]
     if counts and waiting:
-        notes.append(
-            f"{_count(len(waiting), 'picture')} not labeled yet ({some(waiting, 3)}): fit and judge leave them out; go on with robotlab label"
-        )
+        yield f"{counted(len(waiting), 'picture')} not labeled yet ({some(waiting, 3)}): fit and judge leave them out; go on with robotlab label"
     bare = [entry.name for entry in data if len(entry) == 0 and not entry.waits_for_labels]
     if counts and bare:
-        notes.append(
-            f"{_count(len(bare), 'picture')} without boxes ({some(bare, 3)}): right if nothing is in view, else label them"
-        )
+        yield f"{counted(len(bare), 'picture')} without boxes ({some(bare, 3)}): right if nothing is in view, else label them"
     if facts["tiny_boxes"]:
-        notes.append(
-            f"{_count(facts['tiny_boxes'], 'box', 'boxes')} with a side under {TINY_PX} px: too small to learn from, "
+        yield (
+            f"{counted(facts['tiny_boxes'], 'box', 'boxes')} with a side under {TINY_PX} px: too small to learn from, "
             "mark them ignore or go closer"
         )
     for entry in data:
@@ -266,30 +259,26 @@ def _notes(data: DataSet, facts: dict[str, Any]) -> list[str]:
         overlap[entry.labels[:, None] != entry.labels[None, :]] = 0
         twice = np.argwhere(overlap > TWICE_IOU)
         if len(twice) > MOST_TWICE:
-            notes.append(
-                f"{entry.name}: {len(twice)} pairs of annotations of one class overlap by IoU {TWICE_IOU} or more, the first:"
-            )
+            yield f"{entry.name}: {len(twice)} pairs of annotations of one class overlap by IoU {TWICE_IOU} or more, the first:"
         for a, b in twice[:MOST_TWICE]:
-            notes.append(
+            yield (
                 f"{entry.name}: annotations {entry.annotation_ids[a]} and {entry.annotation_ids[b]} "
                 f"({data.classes[entry.labels[a]]}) overlap by IoU {overlap[a, b]:.2f}: is one thing labeled twice?"
             )
-    return notes
 
 
-def _duplicate_notes(data: DataSet, hashes: list, facts: dict[str, Any]) -> list[str]:
+def _duplicate_notes(seen: list[tuple[LabeledImage, np.ndarray]], facts: dict[str, Any]) -> list[str]:
     """Near duplicates: counted within a recording, told of across recordings."""
-    seen = [place for place, bits in enumerate(hashes) if bits is not None]
     if len(seen) < 2:
         return []
     within = 0
     across: dict[frozenset[str], list] = {}
     try:
-        near = near_duplicates(np.array([hashes[place] for place in seen]))
+        near = near_duplicates([bits for _, bits in seen])
     except TooManyAlikeError as error:
         return [f"near duplicates are not counted: {error}"]
     for a, b, bits in near.tolist():
-        first, second = data[seen[a]], data[seen[b]]
+        first, second = seen[a][0], seen[b][0]
         if first.recording == second.recording:
             within += 1
         else:
@@ -297,9 +286,9 @@ def _duplicate_notes(data: DataSet, hashes: list, facts: dict[str, Any]) -> list
     facts["near_duplicates_within_recordings"] = within
     alike = sorted((pair for pairs in across.values() for pair in pairs), key=lambda pair: pair[2])
     facts["duplicates_across"] = [[first.id, second.id, bits] for first, second, bits in alike[:MOST_PAIRS]]
-    facts["near_duplicates_across_recordings"] = sum(map(len, across.values()))
+    facts["near_duplicates_across_recordings"] = len(alike)
     return [
-        f"recordings {pairs[0][0].recording} and {pairs[0][1].recording} have {_count(len(pairs), 'pair')} of near-duplicate "
+        f"recordings {pairs[0][0].recording} and {pairs[0][1].recording} have {counted(len(pairs), 'pair')} of near-duplicate "
         f"pictures (most alike: {pairs[0][0].name} and {pairs[0][1].name}, {pairs[0][2]} of 128 bits differ): "
         "keep both recordings on one side of a split"
         for pairs in across.values()
@@ -309,11 +298,11 @@ def _duplicate_notes(data: DataSet, hashes: list, facts: dict[str, Any]) -> list
 def _facts_text(facts: dict[str, Any]) -> list[str]:
     lines = [
         (
-            f"{_count(facts['pictures'], 'picture')}, {_count(facts['boxes'], 'box', 'boxes')} "
+            f"{counted(facts['pictures'], 'picture')}, {counted(facts['boxes'], 'box', 'boxes')} "
             f"({facts['boxes_not_counted']} that do not count), {facts['pictures_without_boxes']} without boxes"
-        )
+        ),
+        "Picture sizes: " + ", ".join(f"{size} ({count})" for size, count in facts["picture_sizes"].items()),
     ]
-    lines.append("Picture sizes: " + ", ".join(f"{size} ({count})" for size, count in facts["picture_sizes"].items()))
     for title, key in (
         ("Boxes per class", "boxes_per_class"),
         ("Longer side of the boxes", "longer_side"),
@@ -340,7 +329,3 @@ def _facts_text(facts: dict[str, Any]) -> list[str]:
 def _bars(table: dict[str, int]) -> list[str]:
     wide, most = max(map(len, table)), max(max(table.values()), 1)
     return [f"  {name:{wide}}  {count:6} {'█' * round(30 * count / most)}".rstrip() for name, count in table.items()]
-
-
-def _count(number: int, one: str, many: str | None = None) -> str:
-    return f"{number} {one if number == 1 else many or one + 's'}"

@@ -9,8 +9,11 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from itertools import repeat
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +21,7 @@ from robotlab import image as pictures_io
 from robotlab.data.dataset import DataSet, size_problem
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.locating import PictureFinder, looks_like_labels
-from robotlab.data.values import as_id, four_numbers, has_nan, number, typed
+from robotlab.data.values import as_id, four_numbers, has_nan, is_word, number, typed
 from robotlab.errors import DataSetError, PictureError, printable, short
 from robotlab.json_file import read_json
 
@@ -67,16 +70,10 @@ def read_labels(labels: Path, pictures: bool = True, complain: Complain = None, 
     (0, 1)
     """
     value = read_json(labels, "a labels file", DataSetError)
-    if not looks_like_labels(value) or not isinstance(value.get("categories"), list):
-        keys = ", ".join(sorted(value)[:9]) if isinstance(value, dict) else ""
-        has = f"the keys {keys}" if keys else f"a {type(value).__name__} without them"
-        raise DataSetError(
-            f"{labels} must have the lists images, annotations and categories, it has {has}; "
-            "export it as COCO-style JSON (a results file goes with --results)"
-        )
     return Reader(labels, PictureFinder(labels), pictures, complain, unlabeled).read(value)
 
 
+@dataclass
 class Reader:
     """Turns the records of one labels file into entries, checking each.
 
@@ -90,25 +87,24 @@ class Reader:
         As in :func:`read_labels`.
     """
 
-    def __init__(
-        self, labels: Path, finder: PictureFinder, pictures: bool, complain: Complain, unlabeled: bool = False
-    ) -> None:
-        self.labels = Path(labels)
-        self.finder = finder
-        self.pictures = pictures
-        self.tell = complain or _raise
-        self.unlabeled = unlabeled
+    labels: Path
+    finder: PictureFinder
+    pictures: bool = True
+    complain: Complain = None
+    unlabeled: bool = False
+    # The entry being read, for messages.
+    where: str = field(default="", init=False)
 
-    def complain(self, where: str, sentence: str) -> None:
+    def tell(self, sentence: object) -> None:
         """Tell of a broken rule, naming file and entry."""
-        self.tell(f"{self.labels}: {where}: {sentence}")
+        (self.complain or _raise)(f"{self.labels}: {self.where}: {sentence}")
 
-    def read(self, value: dict) -> DataSet:
+    def read(self, value: Any) -> DataSet:
         """Read a whole labels file, parsed.
 
         Parameters
         ----------
-        value : dict
+        value : object
             With the lists ``images``, ``annotations`` and ``categories``.
 
         Returns
@@ -119,13 +115,20 @@ class Reader:
         Raises
         ------
         DataSetError
-            If no picture or no class is left, or by the default `complain`.
+            If a list is missing, no picture or no class is left, or by the default `complain`.
         """
-        for key in value:
-            if key not in ("images", "annotations", "categories") and has_nan(value[key]):
-                self.complain(
-                    f"key {key}", "numbers must be finite, it holds NaN or infinity; put a number or leave it out"
-                )
+        if not looks_like_labels(value) or not isinstance(value.get("categories"), list):
+            keys = ", ".join(sorted(value)[:9]) if isinstance(value, dict) else ""
+            has = f"the keys {keys}" if keys else f"a {type(value).__name__} without them"
+            raise DataSetError(
+                f"{self.labels} must have the lists images, annotations and categories, it has {has}; "
+                "export it as COCO-style JSON (a results file goes with --results)"
+            )
+        rest = {key: item for key, item in value.items() if key not in ("images", "annotations", "categories")}
+        for key, item in rest.items():
+            if has_nan(item):
+                self.where = f"key {key}"
+                self.tell("numbers must be finite, it holds NaN or infinity; put a number or leave it out")
         names, ids, kept = self._categories(value["categories"])
         rows = self._pictures(value["images"])
         # What was refused has been told of once; boxes in it are no further problems.
@@ -142,233 +145,161 @@ class Reader:
                 f"{self.labels}: a data set must have at least one {lacks}, it has none; label some first"
             )
         entries = [self._entry(row, boxes[id]) for id, row in rows.items()]
-        rest = {key: item for key, item in value.items() if key not in ("images", "annotations", "categories")}
         return DataSet(self.labels, tuple(names), tuple(ids), tuple(entries), tuple(kept), rest)
 
-    def _records(self, key: str, records: list, needed: tuple[str, ...]):
-        """Those records that are objects with the needed keys and a new id."""
+    def _each(self, key: str, records: list, needed: tuple[str, ...], take: Callable[[Any, dict], None]) -> None:
+        """Take in each record that keeps the rules, with its id; tell of the others."""
         seen: dict = {}
         # Annotations without an id get one after the largest that is used.
         used = [as_id(record.get("id")) for record in records if isinstance(record, dict)]
         spare = 1 + max((id for id in used if isinstance(id, int)), default=0)
         for place, record in enumerate(records):
-            where = f"{key}[{place}]"
-            if not isinstance(record, dict):
-                self.complain(
-                    where, f"each entry must be an object, it is a {type(record).__name__}; export the file again"
-                )
-                continue
-            if key == "annotations" and "id" not in record:
-                id = spare + place
-            else:
-                id = as_id(record.get("id"))
-                where += f" (id {short(record.get('id'))})" if "id" in record else ""
-            missing = [name for name in needed if name not in record]
-            if "id" not in record and key != "annotations":
-                missing.insert(0, "id")
-            if missing:
-                self.complain(
-                    where, f"it must have {', '.join((*needed, 'id'))}, it lacks {', '.join(missing)}; add it"
-                )
-            elif id is None:
-                self.complain(
-                    where,
-                    f"id must be a whole number or a printable word, got {short(record['id'])}; number the entries",
-                )
-            elif id in seen:
-                self.complain(
-                    where, f"ids must be unique, {short(id)} is also that of {key}[{seen[id]}]; give each its own"
-                )
-            elif has_nan({k: v for k, v in record.items() if k not in ("bbox", "segmentation")}):
-                self.complain(
-                    where, "numbers must be finite, it holds NaN or infinity; put a number or leave the key out"
-                )
-            else:
+            self.where = f"{key}[{place}]"
+            try:
+                id = self._id(record, needed, spare + place if key == "annotations" else None)
+                if id in seen:
+                    raise DataSetError(
+                        f"ids must be unique, {short(id)} is also that of {key}[{seen[id]}]; give each its own"
+                    )
+                if has_nan({k: v for k, v in record.items() if k not in ("bbox", "segmentation")}):
+                    raise DataSetError(
+                        "numbers must be finite, it holds NaN or infinity; put a number or leave the key out"
+                    )
                 seen[id] = place
-                yield where, id, record
+                take(id, record)
+            except (DataSetError, PictureError) as problem:
+                self.tell(problem)
+
+    def _id(self, record: object, needed: tuple[str, ...], spare: int | None) -> int | str:
+        """The id of a record that is an object with the needed keys; `spare` if it may lack one."""
+        if not isinstance(record, dict):
+            raise DataSetError(f"each entry must be an object, it is a {type(record).__name__}; export the file again")
+        if "id" in record:
+            self.where += f" (id {short(record['id'])})"
+        missing = ["id"] if "id" not in record and spare is None else []
+        missing += [name for name in needed if name not in record]
+        if missing:
+            raise DataSetError(f"it must have {', '.join((*needed, 'id'))}, it lacks {', '.join(missing)}; add it")
+        id = as_id(record["id"]) if "id" in record else spare
+        if id is None:
+            raise DataSetError(
+                f"id must be a whole number or a printable word, got {short(record['id'])}; number the entries"
+            )
+        return id
 
     def _categories(self, records: list) -> tuple[list[str], list, list[dict]]:
         names, ids, kept = {}, [], []
-        for where, id, record in self._records("categories", records, ("name",)):
+
+        def take(id: int | str, record: dict) -> None:
             name = record["name"]
-            if not isinstance(name, str) or not name.strip() or printable(name) != name:
-                self.complain(where, f"a class must have a printable name, got {short(name)}; write one word for it")
-            elif name in names:
-                self.complain(
-                    where, f"class names must be unique, {short(name)} comes twice; join the two or rename one"
-                )
-            else:
-                names[name] = None
-                ids.append(id)
-                kept.append(record)
+            if not is_word(name):
+                raise DataSetError(f"a class must have a printable name, got {short(name)}; write one word for it")
+            if name in names:
+                raise DataSetError(f"class names must be unique, {short(name)} comes twice; join the two or rename one")
+            names[name] = None
+            ids.append(id)
+            kept.append(record)
+
+        self._each("categories", records, ("name",), take)
         return list(names), ids, kept
 
     def _pictures(self, records: list) -> dict:
-        """Picture id -> (record, path, width, height, recording)."""
+        """Picture id -> (record, path, width, height, recording, where)."""
         rows: dict = {}
         paths: dict = {}
-        for where, id, record in self._records("images", records, ("file_name",)):
+
+        def take(id: int | str, record: dict) -> None:
             name = record["file_name"]
-            if not isinstance(name, str) or not name.strip() or printable(name) != name:
-                self.complain(
-                    where,
-                    f"file_name must be the printable name of a file, got {short(name)}; write the picture's name",
+            if not is_word(name):
+                raise DataSetError(
+                    f"file_name must be the printable name of a file, got {short(name)}; write the picture's name"
                 )
-                continue
-            where = f"{where.split(' ')[0]} (id {short(id)}, {name})"
-            try:
-                path, within = self.finder.find(name)
-            except DataSetError as error:
-                self.complain(where, str(error))
-                continue
+            self.where = f"{self.where.split(' ')[0]} (id {short(id)}, {name})"
+            path, within = self.finder.find(name)
             if path is None and self.pictures:
-                self.complain(
-                    where,
+                raise DataSetError(
                     "the picture file must exist, it is not in "
-                    f"{', '.join(str(root) for root in self.finder.roots)}; copy it there, or take the entry out",
+                    f"{', '.join(str(root) for root in self.finder.roots)}; copy it there, or take the entry out"
                 )
-                continue
             path = path or self.finder.folder / name.replace("\\", "/")
             if "lamp" in record:  # the old name of lighting
                 record = {"lighting": record["lamp"], **record}
             foreign = [key for key in ("recording", "lighting") if printable(record.get(key)) != str(record.get(key))]
             if foreign:
-                self.complain(
-                    where, f"{foreign[0]} must be printable, got {short(record[foreign[0]])}; write a plain word"
+                raise DataSetError(
+                    f"{foreign[0]} must be printable, got {short(record[foreign[0]])}; write a plain word"
                 )
-                continue
             twin = paths.setdefault(os.path.realpath(path) if self.pictures else str(path), id)
             if twin != id:
-                self.complain(
-                    where, f"each picture must be listed once, this file is also picture id {short(twin)}; join the two"
+                raise DataSetError(
+                    f"each picture must be listed once, this file is also picture id {short(twin)}; join the two"
                 )
-                continue
-            size = self._size(where, id, record, path)
-            if size:
-                recording = str(record["recording"]) if record.get("recording") not in (None, "") else within or "all"
-                rows[id] = (record, path, *size, recording, where)
+            size = self._size(id, record, path)
+            recording = str(record["recording"]) if record.get("recording") not in (None, "") else within or "all"
+            rows[id] = (record, path, *size, recording, self.where)
+
+        self._each("images", records, ("file_name",), take)
         return rows
 
-    def _size(self, where: str, id: int | str, record: dict, path: Path) -> tuple[int, int] | None:
+    def _size(self, id: int | str, record: dict, path: Path) -> tuple[int, int]:
         label = None
         if "width" in record or "height" in record or not self.pictures:
             label = (as_id(record.get("width")), as_id(record.get("height")))
             if not all(isinstance(side, int) and side > 0 for side in label):
-                self.complain(
-                    where,
+                raise DataSetError(
                     f"width and height must be whole numbers of px > 0, got {short(record.get('width'))} and "
-                    f"{short(record.get('height'))}; write the picture's size",
+                    f"{short(record.get('height'))}; write the picture's size"
                 )
-                return None
         if not self.pictures:
             return label
-        try:
-            real = pictures_io.size_of(path)
-        except PictureError as error:
-            self.complain(where, str(error))
-            return None
+        real = pictures_io.size_of(path)
         if label not in (None, real):
-            self.tell(size_problem(self.labels, id, record["file_name"], label, real))
-            return None
+            self.where = f"picture id {id} ({record['file_name']})"
+            raise DataSetError(size_problem(label, real))
         return real
 
     def _annotations(self, records: list, rows: dict, places: dict, names: list[str]) -> dict:
         """Picture id -> list of (annotation id, record, box, class place)."""
         found: dict = {id: [] for id in rows}
-        for where, id, record in self._records("annotations", records, ("image_id", "category_id", "bbox")):
-            row = rows.get(as_id(record["image_id"]))
-            if row is None and as_id(record["image_id"]) in self.refused_pictures:
-                continue
-            if row is None:
-                self.complain(
-                    where,
+
+        def take(id: int | str, record: dict) -> None:
+            picture, category = as_id(record["image_id"]), as_id(record["category_id"])
+            if picture in self.refused_pictures:
+                return
+            if picture not in rows:
+                raise DataSetError(
                     f"image_id must be the id of a picture in images, {short(record['image_id'])} is none; "
-                    "correct it, or take the entry out" + typed(record["image_id"], rows),
+                    "correct it, or take the entry out" + typed(record["image_id"], rows)
                 )
-                continue
-            where += f" in {row[0]['file_name']}"
-            place = places.get(as_id(record["category_id"]))
-            if place is None and as_id(record["category_id"]) in self.refused_classes:
-                continue
-            if place is None:
+            shown, _, width, height, *_ = rows[picture]
+            self.where += f" in {shown['file_name']}"
+            if category in self.refused_classes:
+                return
+            if category not in places:
                 listed = ", ".join(f"{short(id)} {name}" for id, name in zip(places, names[:20], strict=False))
-                self.complain(
-                    where,
+                raise DataSetError(
                     f"category_id must be one of {listed or 'those in categories'}, got {short(record['category_id'])}; "
-                    "correct it, or add the class to categories" + typed(record["category_id"], places),
+                    "correct it, or add the class to categories" + typed(record["category_id"], places)
                 )
-                continue
-            box = self._box(where, record["bbox"], row[2], row[3])
-            if box is not None and self._numbers_ok(where, record):
-                found[as_id(record["image_id"])].append((id, record, box, place))
+            box = _box(record["bbox"], width, height)
+            _check_numbers(record)
+            found[picture].append((id, record, box, places[category]))
+
+        self._each("annotations", records, ("image_id", "category_id", "bbox"), take)
         return found
 
-    def _box(self, where: str, bbox: object, width: int, height: int) -> tuple | None:
-        numbers = four_numbers(bbox)
-        if numbers is None:
-            self.complain(
-                where, f"bbox must be four numbers x, y, width, height, got {short(bbox)}; label the box again"
-            )
-            return None
-        if not all(map(math.isfinite, numbers)):
-            self.complain(where, f"bbox must be finite, got {short(bbox)}; label the box again, or take the entry out")
-            return None
-        x, y, w, h = numbers
-        if w <= 0 or h <= 0:
-            self.complain(
-                where,
-                f"bbox must have an area, width and height > 0, got {short(bbox)}; draw the box again, or take the entry out",
-            )
-            return None
-        x1, y1 = x + w, y + h
-        clipped = (max(x, 0.0), max(y, 0.0), min(x1, width), min(y1, height))
-        outside = max(-x, -y, x1 - width, y1 - height)
-        if outside > HAIR_PX or clipped[2] <= clipped[0] or clipped[3] <= clipped[1]:
-            self.complain(
-                where,
-                f"bbox must lie inside its picture ({width} x {height} px, to within {HAIR_PX:g} px), got {short(bbox)} "
-                f"(x, y, width, height), {outside:.4g} px outside; cut it off at the edge, or check that it is not "
-                "corners, fractions, or of another picture size",
-            )
-            return None
-        return clipped
-
-    def _numbers_ok(self, where: str, record: dict) -> bool:
-        for key, low, high, text in (
-            ("area", 0, math.inf, "a number of px² >= 0"),
-            ("visibility", 0, 1, "a number from 0 to 1"),
-            ("distance_m", 0, math.inf, "a number of m > 0"),
-        ):
-            value = number(record.get(key))
-            if record.get(key) is not None and (value is None or not low <= value <= high):
-                self.complain(
-                    where, f"{key} must be {text}, got {short(record[key])}; correct it, or leave the key out"
-                )
-                return False
-        for key in ("iscrowd", "ignore"):
-            if record.get(key) not in (None, 0, 1):
-                self.complain(
-                    where, f"{key} must be 0 or 1, got {short(record[key])}; correct it, or leave the key out"
-                )
-                return False
-        return True
-
     def _entry(self, row: tuple, found: list) -> LabeledImage:
-        record, path, width, height, recording, where = row
+        record, path, width, height, recording, self.where = row
         distance = number(record.get("distance_m"))
         if record.get("distance_m") is not None and not (distance is not None and distance > 0):
             came = short(record["distance_m"])
-            self.complain(where, f"distance_m must be a number of m > 0, got {came}; correct it, or leave the key out")
+            self.tell(f"distance_m must be a number of m > 0, got {came}; correct it, or leave the key out")
             distance = None
-        ids = [id for id, *_ in found]
-        boxes = np.array([box for *_, box, _ in found], dtype=np.float64).reshape(-1, 4)
-        sizes = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
-        notes = [note for _, note, *_ in found]
+        ids, notes, boxes, labels = zip(*found, strict=True) if found else ((), (), (), ())
 
-        def column(key: str, usual: float) -> np.ndarray:
-            return np.array([usual if note.get(key) is None else float(note[key]) for note in notes], dtype=np.float64)
+        def column(key: str, usual: Iterable[float]) -> list[float]:
+            return [one if note.get(key) is None else float(note[key]) for note, one in zip(notes, usual)]
 
-        areas = column("area", np.nan)
         return LabeledImage(
             id=as_id(record["id"]),
             path=path,
@@ -378,17 +309,55 @@ class Reader:
             lighting=None if record.get("lighting") is None else str(record["lighting"]),
             distance_m=distance,
             boxes=boxes,
-            labels=np.array([place for *_, place in found], dtype=np.int64),
-            areas=np.where(np.isnan(areas), sizes, areas),
-            crowd=column("iscrowd", 0) > 0,
-            ignore=column("ignore", 0) > 0,
-            visibility=column("visibility", 1),
-            distances_m=column("distance_m", np.nan),
+            labels=labels,
+            areas=column("area", ((x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in boxes)),
+            crowd=column("iscrowd", repeat(0)),
+            ignore=column("ignore", repeat(0)),
+            visibility=column("visibility", repeat(1)),
+            distances_m=column("distance_m", repeat(np.nan)),
             annotation_ids=np.array(ids, dtype=np.int64 if all(isinstance(id, int) for id in ids) else object),
             record=record,
-            annotations=tuple(notes),
+            annotations=notes,
         )
 
 
+def _box(bbox: object, width: int, height: int) -> tuple[float, ...]:
+    """Corners of a box in its picture, cut off at the edge."""
+    numbers = four_numbers(bbox)
+    if numbers is None:
+        raise DataSetError(f"bbox must be four numbers x, y, width, height, got {short(bbox)}; label the box again")
+    if not all(map(math.isfinite, numbers)):
+        raise DataSetError(f"bbox must be finite, got {short(bbox)}; label the box again, or take the entry out")
+    x, y, w, h = numbers
+    if w <= 0 or h <= 0:
+        raise DataSetError(
+            f"bbox must have an area, width and height > 0, got {short(bbox)}; draw the box again, or take the entry out"
+        )
+    x1, y1 = x + w, y + h
+    clipped = (max(x, 0.0), max(y, 0.0), min(x1, width), min(y1, height))
+    outside = max(-x, -y, x1 - width, y1 - height)
+    if outside > HAIR_PX or clipped[2] <= clipped[0] or clipped[3] <= clipped[1]:
+        raise DataSetError(
+            f"bbox must lie inside its picture ({width} x {height} px, to within {HAIR_PX:g} px), got {short(bbox)} "
+            f"(x, y, width, height), {outside:.4g} px outside; cut it off at the edge, or check that it is not "
+            "corners, fractions, or of another picture size"
+        )
+    return clipped
+
+
+def _check_numbers(record: dict) -> None:
+    for key, low, high, text in (
+        ("area", 0, math.inf, "a number of px² >= 0"),
+        ("visibility", 0, 1, "a number from 0 to 1"),
+        ("distance_m", 0, math.inf, "a number of m > 0"),
+    ):
+        value = number(record.get(key))
+        if record.get(key) is not None and (value is None or not low <= value <= high):
+            raise DataSetError(f"{key} must be {text}, got {short(record[key])}; correct it, or leave the key out")
+    for key in ("iscrowd", "ignore"):
+        if record.get(key) not in (None, 0, 1):
+            raise DataSetError(f"{key} must be 0 or 1, got {short(record[key])}; correct it, or leave the key out")
+
+
 def _raise(sentence: str) -> None:
-    raise DataSetError(sentence)
+    raise DataSetError(sentence) from None

@@ -16,6 +16,7 @@ from scipy import ndimage
 
 from robotlab import image as pictures_io
 from robotlab.data.dataset import DataSet
+from robotlab.data.drawing import draw_boxes
 from robotlab.data.write import Sample, write_dataset
 from robotlab.errors import DataSetError, InputError
 
@@ -214,14 +215,9 @@ def sheet() -> np.ndarray:
     """
     gray = photograph()
     pieces = outline(gray)
-    large = pictures_io.resize(np.dstack([gray] * 3), (3 * gray.shape[1], 3 * gray.shape[0]), "nearest").copy()
-    for coin in range(1, COIN_COUNT + 1):
-        x0, y0, x1, y1 = (3 * n for n in tight_box(pieces == coin))
-        frame = np.zeros(large.shape[:2], bool)
-        frame[y0:y1, x0:x1] = True
-        frame[y0 + 1 : y1 - 1, x0 + 1 : x1 - 1] = False
-        large[frame] = (255, 160, 0)
-    return large
+    large = pictures_io.resize(np.dstack([gray] * 3), (3 * gray.shape[1], 3 * gray.shape[0]), "nearest")
+    boxes = 3 * np.array([tight_box(pieces == coin) for coin in range(1, COIN_COUNT + 1)])
+    return draw_boxes(large, boxes, [(255, 160, 0)] * COIN_COUNT, thick_px=1)
 
 
 CARD = """# coins

@@ -95,6 +95,13 @@ class DataSet:
         return tuple(dict.fromkeys(entry.lighting for entry in self.pictures if entry.lighting is not None))
 
     @property
+    def category_records(self) -> list[dict[str, Any]]:
+        """The classes as records of a labels file."""
+        known = self.categories or ({},) * len(self.classes)
+        rows = zip(known, self.category_ids, self.classes, strict=True)
+        return [{**record, "id": id, "name": name} for record, id, name in rows]
+
+    @property
     def box_count(self) -> int:
         """How many boxes there are in all pictures together."""
         return sum(len(entry) for entry in self.pictures)
@@ -132,21 +139,19 @@ class DataSet:
         [1, 3]
         """
         keep = list(self.pictures)
-        for word, wanted, there, value in (
-            ("recordings", recordings, self.recordings, lambda entry: entry.recording),
-            ("lightings", lightings, self.lightings, lambda entry: entry.lighting),
-            ("ids", ids, tuple(entry.id for entry in self.pictures), lambda entry: entry.id),
-        ):
+        for word, wanted in (("recording", recordings), ("lighting", lightings), ("id", ids)):
             if wanted is None:
                 continue
             wanted = {wanted} if isinstance(wanted, str) else set(wanted)
+            there = dict.fromkeys(getattr(entry, word) for entry in self.pictures)
+            there.pop(None, None)
             missing = sorted(str(name) for name in wanted - set(there))
             if missing:
                 raise DataSetError(
-                    f"{self.labels_path}: {word} must be among {some([*map(str, there)]) or 'none'}, got {', '.join(missing)}; "
+                    f"{self.labels_path}: {word}s must be among {some([*map(str, there)]) or 'none'}, got {', '.join(missing)}; "
                     "check the spelling"
                 )
-            keep = [entry for entry in keep if value(entry) in wanted]
+            keep = [entry for entry in keep if getattr(entry, word) in wanted]
         return self.having(keep)
 
     def of_classes(self, names: Iterable[str] | str) -> DataSet:
@@ -260,7 +265,7 @@ class DataSet:
         >>> DataSet(Path("annotations.json"), ("post",), (1,), (row,)).need_boxes().box_count
         1
         """
-        if not any((~(entry.ignore | entry.crowd)).any() for entry in self.pictures):
+        if not any(entry.counts.any() for entry in self.pictures):
             raise DataSetError(
                 f"{self.labels_path}: the {len(self)} pictures chosen must have at least one box that counts, "
                 "they have none; label them, or choose other recordings"
@@ -294,26 +299,22 @@ class DataSet:
         >>> data.load(data[0]).shape
         (6, 8, 3)
         """
+        where = f"{self.labels_path}: picture id {entry.id} ({entry.name})"
         try:
             picture = pictures_io.load(entry.path)
         except PictureError as error:
-            raise DataSetError(f"{self.labels_path}: picture id {entry.id} ({entry.name}): {error}") from None
-        size = (picture.shape[1], picture.shape[0])
-        if size != (entry.width_px, entry.height_px):
-            label = (entry.width_px, entry.height_px)
-            raise DataSetError(size_problem(self.labels_path, entry.id, entry.name, label, size))
+            raise DataSetError(f"{where}: {error}") from None
+        label, size = (entry.width_px, entry.height_px), (picture.shape[1], picture.shape[0])
+        if size != label:
+            raise DataSetError(f"{where}: {size_problem(label, size)}")
         return picture
 
 
-def size_problem(where: Path, id: int | str, name: str, label: tuple[int, int], real: tuple[int, int]) -> str:
+def size_problem(label: tuple[int, int], real: tuple[int, int]) -> str:
     """The sentence for a picture whose size is not the one its label gives.
 
     Parameters
     ----------
-    where : Path
-        The labels file.
-    id, name : int or str
-        The picture.
     label, real : (int, int)
         Width and height by the label and by the file, px.
 
@@ -324,7 +325,7 @@ def size_problem(where: Path, id: int | str, name: str, label: tuple[int, int], 
     """
     turned = " (width and height are swapped: was it turned after labeling?)" if real == label[::-1] else ""
     return (
-        f"{where}: picture id {id} ({name}): width and height must be those of the file, the label says "
-        f"{label[0]} x {label[1]} px and the file has {real[0]} x {real[1]} px{turned}; "
+        f"width and height must be those of the file, the label says {label[0]} x {label[1]} px "
+        f"and the file has {real[0]} x {real[1]} px{turned}; "
         "correct the label, or bring back the picture that was labeled"
     )

@@ -73,6 +73,34 @@ def draw_boxes(
     return out
 
 
+def drawn_labels(data: DataSet, entry: LabeledImage, scale: float) -> np.ndarray:
+    """Draw a picture's boxes on it, made larger or smaller.
+
+    Parameters
+    ----------
+    data : DataSet
+        The data set.
+    entry : LabeledImage
+        One of its pictures.
+    scale : float
+        How many times as large it is drawn.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of uint8
+        The drawing; boxes that do not count are dashed.
+    """
+    colors = [PALETTE[label % len(PALETTE)] for label in entry.labels]
+    small = _scaled(data.load(entry), scale)
+    return draw_boxes(small, entry.boxes * scale, colors, dashed=~entry.counts)
+
+
+def _scaled(picture: np.ndarray, scale: float) -> np.ndarray:
+    """Small pictures are enlarged by copying pixels, so that edges can be judged."""
+    size = max(1, round(picture.shape[1] * scale)), max(1, round(picture.shape[0] * scale))
+    return pictures_io.resize(picture, size, "area" if scale < 1 else "nearest")
+
+
 def contact_sheet(
     data: DataSet, count: int = 24, columns: int = 6, cell_px: int = 200, seed: int | None = None
 ) -> np.ndarray:
@@ -155,9 +183,7 @@ def picture_sheet(
     """
     cells = []
     for picture, words in zip(pictures, captions, strict=True):
-        scale = cell_px / picture.shape[1]
-        size = cell_px, max(1, round(picture.shape[0] * scale))
-        cells.append(_captioned(pictures_io.resize(picture, size, "area" if scale < 1 else "nearest"), words, _INK))
+        cells.append(_captioned(_scaled(picture, cell_px / picture.shape[1]), words, _INK))
     return _page(cells, columns)
 
 
@@ -167,9 +193,8 @@ def _page(cells: Sequence[np.ndarray], columns: int) -> np.ndarray:
     width, tall = cells[0].shape[1], max(cell.shape[0] for cell in cells)
     rows = math.ceil(len(cells) / columns)
     top = _CAPTION_PX + _GAP_PX
-    page = np.full(
-        (top + rows * (tall + _GAP_PX) + _GAP_PX, columns * (width + _GAP_PX) + _GAP_PX, 3), _PAPER, np.uint8
-    )
+    size = top + rows * (tall + _GAP_PX) + _GAP_PX, columns * (width + _GAP_PX) + _GAP_PX
+    page = np.full((*size, 3), _PAPER, np.uint8)
     for place, cell in enumerate(cells):
         y = top + _GAP_PX // 2 + place // columns * (tall + _GAP_PX)
         x = _GAP_PX + place % columns * (width + _GAP_PX)
@@ -193,12 +218,7 @@ def _choose(data: DataSet, count: int, seed: int | None) -> list[LabeledImage]:
 
 
 def _cell(data: DataSet, entry: LabeledImage, width: int) -> np.ndarray:
-    scale = width / entry.width_px
-    height = max(1, round(entry.height_px * scale))
-    # Small pictures are enlarged by copying pixels, so that edges can be judged.
-    small = pictures_io.resize(data.load(entry), (width, height), "area" if scale < 1 else "nearest")
-    colors = [PALETTE[label % len(PALETTE)] for label in entry.labels]
-    drawn = draw_boxes(small, entry.boxes * scale, colors, dashed=entry.ignore | entry.crowd)
+    drawn = drawn_labels(data, entry, width / entry.width_px)
     name = entry.name.rsplit("/", 1)[-1]
     empty = "no boxes" if entry.record.get("labeled", True) else "not labeled yet"
     words = f"{name} · {entry.recording}" + ("" if len(entry) else f" · {empty}")

@@ -112,6 +112,11 @@ class LabeledImage:
         return len(self.boxes)
 
     @property
+    def counts(self) -> np.ndarray:
+        """Which boxes count, (N,) bool: those that are neither ignored nor a crowd."""
+        return ~(self.ignore | self.crowd)
+
+    @property
     def waits_for_labels(self) -> bool:
         """Whether it is unlabeled: its record says ``labeled: false``, and it has no box."""
         return not len(self) and not self.record.get("labeled", True)

@@ -174,6 +174,7 @@ class PictureFinder:
         if absolute:
             parts = [part for part in PureWindowsPath(plain).parts[1:] if part != ".."]
             tails += ["/".join(parts[first:]) for first in range(max(0, len(parts) - MOST_PARTS), len(parts))]
+        rule = f"a picture must lie in the data set's folder {self.folder} or in a picture folder beside it, {name!r} leads"
         inside = False
         for tail in tails:
             for root in self.roots:
@@ -185,16 +186,10 @@ class PictureFinder:
                 if os.path.isfile(path):
                     real = Path(os.path.realpath(path))
                     if not any(real.is_relative_to(place) for place in self._homes):
-                        raise DataSetError(
-                            f"a picture must lie in the data set's folder {self.folder} or in a picture folder beside it, "
-                            f"{name!r} leads to {real} by a link; copy the picture there"
-                        )
+                        raise DataSetError(f"{rule} to {real} by a link; copy the picture there")
                     return Path(path), _folder_part(path, home)
         if not inside:
-            raise DataSetError(
-                f"a picture must lie in the data set's folder {self.folder} or in a picture folder beside it, "
-                f"{name!r} leads outside; copy the picture there and correct its file_name"
-            )
+            raise DataSetError(f"{rule} outside; copy the picture there and correct its file_name")
         return None, _folder_part(os.path.join(self.folder, tails[-1]), self.folder)
 
 

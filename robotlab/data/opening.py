@@ -7,7 +7,7 @@ import os
 from robotlab.data.coco import read_labels
 from robotlab.data.dataset import DataSet
 from robotlab.data.locating import find_labels
-from robotlab.data.voc import has_voc, open_voc
+from robotlab.data.voc import open_voc, voc_folder
 from robotlab.errors import DataSetError
 
 
@@ -64,7 +64,7 @@ def open_dataset(path: str | os.PathLike, pictures: bool = True, unlabeled: bool
     """
     labels = find_labels(path)
     if labels is None:
-        if has_voc(path):
+        if voc_folder(path) is not None:
             return open_voc(path, pictures=pictures)
         raise DataSetError(
             f"{path} must hold labels: a COCO-style .json file or VOC .xml files, it has neither; "

@@ -59,10 +59,11 @@ def read_results(path: str | os.PathLike, data: DataSet) -> list[Detections]:
             f"{path} must be a list of results with image_id, category_id, bbox and score, it is "
             f"{'an object' if isinstance(value, dict) else 'a ' + type(value).__name__}; write the bare list"
         )
-    columns = _columns(value, data)
-    if columns is None:
-        columns = _checked_columns(path, value, data)
-    pictures, boxes, scores, labels = columns
+    try:
+        pictures, boxes, scores, labels = _columns(value, data)
+    except (KeyError, TypeError, ValueError, OverflowError):
+        _refuse_first_flaw(path, value, data)
+        raise
     pictures = np.where(labels < 0, -1, pictures)
     order = np.argsort(pictures, kind="stable")
     order = order[np.searchsorted(pictures[order], 0) :]  # those at -1 were left out
@@ -77,41 +78,31 @@ def _places(data: DataSet) -> tuple[dict, dict]:
     return pictures, labels
 
 
-def _columns(value: list, data: DataSet) -> tuple[np.ndarray, ...] | None:
-    """The columns of a flawless list, fast; None when anything is unusual.
-
-    A test proves it equal to :func:`_checked_columns`, the clear way.
-    """
+def _columns(value: list, data: DataSet) -> tuple[np.ndarray, ...]:
+    """Picture, corners, score and label of each result; any error when one has a flaw."""
     pictures, labels = _places(data)
-    try:
-        boxes = [record["bbox"] for record in value]
-        scores = [record["score"] for record in value]
-        if {len(box) for box in boxes} - {4} or set(map(type, boxes)) - {list}:
-            return None
-        if {type(number) for number in chain(scores, chain.from_iterable(boxes))} - {int, float}:
-            return None
-        ids = [record["image_id"] for record in value]
-        kinds = [record["category_id"] for record in value]
-        if set(map(type, chain(ids, kinds))) - {int, str}:
-            return None
-        rows = np.array([pictures[id] for id in ids], dtype=np.int64)
-        kinds = np.array([labels[id] for id in kinds], dtype=np.int64)
-        xywh = np.array(boxes, dtype=np.float64).reshape(-1, 4)
-        scores = np.array(scores, dtype=np.float64)
-    except (KeyError, TypeError, OverflowError):
-        return None
+    boxes, scores = [record["bbox"] for record in value], [record["score"] for record in value]
+    ids, kinds = [record["image_id"] for record in value], [record["category_id"] for record in value]
+    plain = (
+        set(map(type, boxes)) <= {list}
+        and set(map(len, boxes)) <= {4}
+        and set(map(type, chain(scores, chain.from_iterable(boxes)))) <= {int, float}
+        and set(map(type, chain(ids, kinds))) <= {int, float, str}
+    )
+    xywh = np.array(boxes, dtype=np.float64).reshape(-1, 4)
     with np.errstate(over="ignore"):
         corners = np.column_stack([xywh[:, :2], xywh[:, :2] + xywh[:, 2:]])
-    if not (np.isfinite(corners).all() and np.isfinite(scores).all() and (xywh[:, 2:] >= 0).all()):
-        return None
-    return rows, corners, scores, kinds
+    scores = np.array(scores, dtype=np.float64)
+    if not (plain and np.isfinite(corners).all() and np.isfinite(scores).all() and (xywh[:, 2:] >= 0).all()):
+        raise ValueError
+    rows = np.array([pictures[id] for id in ids], dtype=np.int64)
+    return rows, corners, scores, np.array([labels[id] for id in kinds], dtype=np.int64)
 
 
-def _checked_columns(path: Path, value: list, data: DataSet) -> tuple[np.ndarray, ...]:
-    """The columns of a list, entry by entry; the first flaw is raised."""
+def _refuse_first_flaw(path: Path, value: list, data: DataSet) -> None:
+    """Say what is wrong with the first result that has a flaw."""
     pictures, places = _places(data)
     needed = ("image_id", "category_id", "bbox", "score")
-    rows = []
     for place, record in enumerate(value):
         where = f"{path}: results[{place}]"
         if not isinstance(record, dict):
@@ -119,37 +110,28 @@ def _checked_columns(path: Path, value: list, data: DataSet) -> tuple[np.ndarray
         missing = [key for key in needed if key not in record]
         if missing:
             raise DataSetError(f"{where} must have {', '.join(needed)}, it lacks {', '.join(missing)}; add it")
-        id, label = as_id(record["image_id"]), as_id(record["category_id"])
-        if id is None or id not in pictures:
+        if as_id(record["image_id"]) not in pictures:
             raise DataSetError(
                 f"{where}: image_id must be the id of a picture in {data.labels_path}, {short(record['image_id'])} is none; "
                 "are the results for other labels?" + typed(record["image_id"], data.known_ids)
             )
-        if label is None or label not in places:
+        if as_id(record["category_id"]) not in places:
             listed = ", ".join(f"{id!r} {name}" for id, name in zip(data.category_ids[:20], data.classes, strict=False))
             raise DataSetError(
                 f"{where}: category_id must be one of {listed}, got {short(record['category_id'])}; "
                 "are the results for other classes?" + typed(record["category_id"], places)
             )
-        numbers, score = four_numbers(record["bbox"]), number(record["score"])
-        x, y, w, h = numbers or (math.nan,) * 4
+        x, y, w, h = four_numbers(record["bbox"]) or (math.nan,) * 4
         if not all(map(math.isfinite, (x, y, x + w, y + h))) or w < 0 or h < 0:
             raise DataSetError(
                 f"{where}: bbox must be four finite numbers x, y, width >= 0, height >= 0, got {short(record['bbox'])}; "
                 "leave such boxes out"
             )
+        score = number(record["score"])
         if score is None or not math.isfinite(score):
             raise DataSetError(
                 f"{where}: score must be a finite number, got {short(record['score'])}; leave such boxes out"
             )
-        rows.append((pictures[id], (x, y, x + w, y + h), score, places[label]))
-    where, boxes, scores, labels = zip(*rows, strict=True) if rows else ((), (), (), ())
-    return (
-        np.array(where, dtype=np.int64),
-        np.array(boxes, dtype=np.float64).reshape(-1, 4),
-        np.array(scores, dtype=np.float64),
-        np.array(labels, dtype=np.int64),
-    )
 
 
 def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[Detections]) -> Path:
@@ -201,9 +183,7 @@ def write_results(path: str | os.PathLike, data: DataSet, detections: Sequence[D
                     f"the class of a detection must be one of {', '.join(data.classes)}, picture {entry.name} has {name!r}; "
                     "use a detector that was made for these classes"
                 )
-            x0, y0, x1, y1 = box
-            rows.append(
-                {"image_id": entry.id, "category_id": ids[name], "bbox": [x0, y0, x1 - x0, y1 - y0], "score": score}
-            )
+            bbox = [box[0], box[1], box[2] - box[0], box[3] - box[1]]
+            rows.append({"image_id": entry.id, "category_id": ids[name], "bbox": bbox, "score": score})
     check_output(path, "results file", [data.labels_path, *(entry.path for entry in data.pictures)])
     return write_json(path, rows, indent=None)

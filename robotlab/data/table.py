@@ -5,27 +5,12 @@ from __future__ import annotations
 import csv
 import io
 
-import numpy as np
-
 from robotlab.data.dataset import DataSet
+from robotlab.data.write import plain
 
-COLUMNS = (
-    "picture",
-    "id",
-    "recording",
-    "lighting",
-    "width_px",
-    "height_px",
-    "class",
-    "x0_px",
-    "y0_px",
-    "x1_px",
-    "y1_px",
-    "ignore",
-    "crowd",
-    "visibility",
-    "distance_m",
-)
+# Of each picture, and of each of its boxes.
+PICTURE_COLUMNS = ("picture", "id", "recording", "lighting", "width_px", "height_px")
+BOX_COLUMNS = ("class", "x0_px", "y0_px", "x1_px", "y1_px", "ignore", "crowd", "visibility", "distance_m")
 
 
 def labels_csv(data: DataSet) -> str:
@@ -53,30 +38,19 @@ def labels_csv(data: DataSet) -> str:
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
+    writer.writerow(PICTURE_COLUMNS + BOX_COLUMNS)
     for entry in data:
-        head: list[str | int] = [
-            _word(entry.name),
-            _word(entry.id),
-            _word(entry.recording),
-            _word(entry.lighting or ""),
-        ]
-        head += [entry.width_px, entry.height_px]
+        words = map(_word, (entry.name, entry.id, entry.recording, entry.lighting or ""))
+        head = [*words, entry.width_px, entry.height_px]
         for row in range(len(entry)):
-            numbers = [*map(_number, entry.boxes[row]), int(entry.ignore[row]), int(entry.crowd[row])]
-            numbers += [_number(entry.visibility[row]), _number(entry.distances_m[row])]
+            numbers = [*map(plain, entry.boxes[row]), int(entry.ignore[row]), int(entry.crowd[row])]
+            numbers += [plain(entry.visibility[row]), plain(entry.distances_m[row])]
             writer.writerow([*head, _word(data.classes[entry.labels[row]]), *numbers])
         if not len(entry):
-            writer.writerow(head + [""] * (len(COLUMNS) - len(head)))
+            writer.writerow(head + [""] * len(BOX_COLUMNS))
     return out.getvalue()
 
 
 def _word(value: object) -> str:
     text = str(value)
     return f"'{text}" if isinstance(value, str) and text[:1] in ("=", "+", "-", "@") else text
-
-
-def _number(value: float) -> str:
-    """Shortest text that gives the same number again; nothing for NaN."""
-    value = float(value)
-    return "" if np.isnan(value) else str(int(value)) if value.is_integer() else repr(value)

@@ -27,6 +27,11 @@ def as_id(value: object) -> int | str | None:
     return value if isinstance(value, int) else None
 
 
+def is_word(value: object) -> bool:
+    """True for text with something to read in it, all of it printable."""
+    return isinstance(value, str) and bool(value.strip()) and printable(value) == value
+
+
 def number(value: object) -> float | None:
     """A JSON number as a float; None for anything else, or past the floats."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):

@@ -91,36 +91,31 @@ def voc_from_corners(boxes: np.ndarray) -> np.ndarray:
     return np.column_stack([first + 1, np.where(thin, first + 1, last)])
 
 
-def has_voc(folder: str | os.PathLike) -> bool:
-    """True if a folder, or a folder in it, holds ``.xml`` files.
+def voc_folder(folder: str | os.PathLike) -> Path | None:
+    """Where the ``.xml`` files of a data set lie.
 
     Parameters
     ----------
     folder : path-like
-        The folder.
+        Where to look.
 
     Returns
     -------
-    bool
-        Whether :func:`open_voc` has something to open.
+    Path or None
+        That folder, one for labels in it, or the folder that has them further
+        down; None where there are none.
 
     Examples
     --------
     >>> import tempfile
-    >>> has_voc(tempfile.mkdtemp())
-    False
+    >>> voc_folder(tempfile.mkdtemp()) is None
+    True
     """
-    return _xml_folder(Path(folder)) is not None
-
-
-def _xml_folder(folder: Path) -> Path | None:
-    """Where the files are: there, in a folder for labels, or in folders further down."""
+    folder = Path(folder)
     if any(folder.glob("*.xml")):
         return folder
-    for place in (*(folder / name for name in LABEL_FOLDERS), folder):
-        if any(place.glob("**/*.xml")):
-            return place
-    return None
+    places = (*(folder / name for name in LABEL_FOLDERS), folder)
+    return next((place for place in places if any(place.glob("**/*.xml"))), None)
 
 
 def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
@@ -161,7 +156,7 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
     >>> open_voc(folder)[0].boxes.tolist()
     [[3.0, 2.0, 9.0, 5.0]]
     """
-    home = _xml_folder(Path(folder))
+    home = voc_folder(folder)
     if home is None:
         raise DataSetError(f"{folder} must hold VOC .xml files, it has none; check the path")
     finder = PictureFinder(home / "labels.xml")
@@ -192,9 +187,7 @@ def open_voc(folder: str | os.PathLike, pictures: bool = True) -> DataSet:
             noted = as_id(thing.get("category_id"))  # two names may differ in blanks, which the tag has lost
             category = noted if names.get(noted) == name else ids[name]
             annotations.append({**thing, "id": next(numbers), "image_id": image["id"], "category_id": category})
-    return Reader(home, finder, pictures, None).read(
-        {"images": images, "annotations": annotations, "categories": categories}
-    )
+    return Reader(home, finder, pictures).read({"images": images, "annotations": annotations, "categories": categories})
 
 
 def _annotation(path: Path) -> ElementTree.Element:

@@ -42,15 +42,10 @@ def picture_note(data: DataSet, entry: LabeledImage, place: int) -> str:
     str
         JSON.
     """
-    known = data.categories or ({},) * len(data.classes)
-    categories = [
-        {**record, "id": id, "name": name}
-        for record, id, name in zip(known, data.category_ids, data.classes, strict=True)
-    ]
     record = picture_record(entry, entry.name)
     for key in ("file_name", "width", "height"):  # VOC has tags for these
         record.pop(key)
-    return json.dumps({"image": record, "place": place, "categories": categories}, allow_nan=False)
+    return json.dumps({"image": record, "place": place, "categories": data.category_records}, allow_nan=False)
 
 
 def object_notes(data: DataSet, entry: LabeledImage) -> list[str]:

@@ -18,7 +18,7 @@ from robotlab.data.dataset import DataSet
 from robotlab.data.labeled_image import LabeledImage
 from robotlab.data.labels_text import labels_text
 from robotlab.data.locating import LABELS_NAME, PICTURE_FOLDERS
-from robotlab.errors import DataSetError, some
+from robotlab.errors import DataSetError, counted, some
 from robotlab.files import read_plain, write_whole
 
 
@@ -130,12 +130,23 @@ def write_dataset(
     """
     with whole_folder(folder, replace) as beside:
         if isinstance(pictures, DataSet):
-            labels = _copy(beside, pictures)
+            labels, categories, entries = dict(pictures.rest), pictures.category_records, _copied(pictures)
             old_card = pictures.folder / "card.md"
             if card is None and old_card.is_file():
                 card = read_plain(old_card, 2**24, "a data card", DataSetError)
         else:
-            labels = _new(beside, pictures, classes, quality)
+            if classes is None or isinstance(classes, str) or not list(classes):
+                raise DataSetError(
+                    f"classes must be a list of class names, got {classes!r}; pass for instance ['post']"
+                )
+            labels, categories = {}, [{"id": place, "name": str(name)} for place, name in enumerate(classes, 1)]
+            entries = _new(beside, pictures, len(classes), quality)
+        labels |= {"images": [], "annotations": [], "categories": categories}
+        category_ids = [record["id"] for record in categories]
+        for entry, file_name, content in entries:
+            write_whole(beside / file_name, content)
+            labels["images"].append(picture_record(entry, file_name))
+            labels["annotations"] += annotation_records(entry, category_ids)
         if info:
             labels["info"] = {**labels.get("info", {}), **info}
         write_whole(beside / LABELS_NAME, labels_text(labels))
@@ -144,11 +155,11 @@ def write_dataset(
     return read_labels(Path(folder) / LABELS_NAME)
 
 
-def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None, quality: int) -> dict:
-    if classes is None or isinstance(classes, str) or not list(classes):
-        raise DataSetError(f"classes must be a list of class names, got {classes!r}; pass for instance ['post']")
-    images: list[dict] = []
-    annotations: list[dict] = []
+def _new(
+    beside: Path, samples: Iterable[Sample], class_count: int, quality: int
+) -> Iterator[tuple[LabeledImage, str, bytes]]:
+    """Each sample as an entry, its file name, and what goes into the file."""
+    boxes = 0
     for number, sample in enumerate(samples, 1):
         if not isinstance(sample, Sample):
             raise DataSetError(
@@ -164,50 +175,25 @@ def _new(beside: Path, samples: Iterable[Sample], classes: Sequence[str] | None,
         else:
             height, width = pictures_io.check_picture(sample.picture, where).shape[:2]
             content = pictures_io.encode(sample.picture, Path(file_name).suffix, quality)
-        entry = LabeledImage(
-            number,
-            beside / file_name,
-            width,
-            height,
-            str(sample.recording),
-            sample.lighting,
-            sample.distance_m,
-            check_boxes(sample.boxes, f"boxes of {where}"),
-            sample.labels,
-            sample.areas,
-            sample.crowd,
-            sample.ignore,
-            sample.visibility,
-            sample.distances_m,
-            range(len(annotations) + 1, len(annotations) + 1 + len(sample.boxes)),
-            record=dict(sample.more),
-        )
-        if len(entry) and not 0 <= entry.labels.min() <= entry.labels.max() < len(classes):
+        columns = {name: value for name, value in vars(sample).items() if name not in ("name", "picture", "more")} | {
+            "recording": str(sample.recording),
+            "boxes": check_boxes(sample.boxes, f"boxes of {where}"),
+            "annotation_ids": range(boxes + 1, boxes + 1 + len(sample.boxes)),
+        }
+        entry = LabeledImage(number, beside / file_name, width, height, **columns, record=dict(sample.more))
+        if len(entry) and not 0 <= entry.labels.min() <= entry.labels.max() < class_count:
             came = entry.labels.tolist()
-            raise DataSetError(f"{where}: labels must be from 0 to {len(classes) - 1}, got {came}; count from 0")
-        write_whole(beside / file_name, content)
-        images.append(picture_record(entry, file_name))
-        annotations += annotation_records(entry, range(1, len(classes) + 1))
-    categories = [{"id": place, "name": str(name)} for place, name in enumerate(classes, 1)]
-    return {"images": images, "annotations": annotations, "categories": categories}
+            raise DataSetError(f"{where}: labels must be from 0 to {class_count - 1}, got {came}; count from 0")
+        boxes += len(entry)
+        yield entry, file_name, content
 
 
-def _copy(beside: Path, data: DataSet) -> dict:
-    images: list[dict] = []
-    annotations: list[dict] = []
+def _copied(data: DataSet) -> Iterator[tuple[LabeledImage, str, bytes]]:
+    """Each entry, its new file name, and what goes into the file."""
     used: set[str] = set()
     for entry in data.pictures:
-        file_name = f"pictures/{kept_name(entry, used)}"
         data.load(entry)  # a damaged picture is not copied on
-        write_whole(beside / file_name, entry.path.read_bytes())
-        images.append(picture_record(entry, file_name))
-        annotations += annotation_records(entry, data.category_ids)
-    known = data.categories or ({},) * len(data.classes)
-    categories = [
-        {**record, "id": id, "name": name}
-        for record, id, name in zip(known, data.category_ids, data.classes, strict=True)
-    ]
-    return {**data.rest, "images": images, "annotations": annotations, "categories": categories}
+        yield entry, f"pictures/{kept_name(entry, used)}", entry.path.read_bytes()
 
 
 def picture_record(entry: LabeledImage, file_name: str) -> dict:
@@ -294,15 +280,11 @@ def usual_card(name: str, data: DataSet) -> str:
         for place, label in enumerate(data.classes)
     )
     return (
-        f"# {name}\n\n{_count(len(data), 'picture')} in {_count(len(data.recordings), 'recording')} "
+        f"# {name}\n\n{counted(len(data), 'picture')} in {counted(len(data.recordings), 'recording')} "
         f"({some(data.recordings)}); boxes: {counts}.\n\n"
         "- Taken by, where, when, with which camera: not stated\n- License: not stated\n"
         "- How it was labeled and checked: not stated\n- Limits: not stated\n"
     )
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def _clean_name(name: str, where: str) -> str:

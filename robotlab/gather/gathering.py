@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from tqdm import tqdm
 
 from robotlab._progress import progress_bar
+from robotlab.checks import whole_between
 from robotlab.data.dataset import DataSet
 from robotlab.data.drawing import picture_sheet
 from robotlab.data.opening import open_dataset
-from robotlab.errors import DataSetError, InputError, printable, short
+from robotlab.data.values import is_word
+from robotlab.errors import DataSetError, InputError, counted, short
 from robotlab.files import free_disk
 from robotlab.gather.selection import SWITCHES, CandidateRecord, Selector
 from robotlab.gather.sources import Candidate, Frames, Photographs, open_source
@@ -93,7 +95,7 @@ class GatherReport:
             Several lines.
         """
         kept = sum(look.kept for look in self.looks)
-        looked = f"{len(self.looks)} picture{'s' * (len(self.looks) != 1)}"
+        looked = counted(len(self.looks), "picture")
         lines = [f"{self.recording}: looked at {looked}, {kept} in the data set, {self.new} new"]
         for verdict in ("near-duplicate", "blurred", "unreadable"):
             mine = [look for look in self.looks if look.verdict == verdict]
@@ -216,7 +218,7 @@ def gather(
         identity = {**pictures.identity, "name": pictures.name}
         checked = Store(folder, recording, identity, settings, classes)  # before anything is made
         most = FROM_CAMERA if most is None and pictures.live else most
-        _check_disk(pictures, checked, longest_px, most, progress)
+        _check_disk(pictures, checked, most, progress)
         Path(folder).mkdir(parents=True, exist_ok=True)
         with one_writer(folder, "a labeler or another gather", DataSetError):
             store = Store(folder, recording, identity, settings, classes)
@@ -228,7 +230,7 @@ def gather(
             for look in store.looks:
                 selector.remember(look)
             record = {"recording": recording} | ({"lighting": lighting} if lighting else {})
-            return _run(pictures, store, selector, record, longest_px, most, progress)
+            return _run(pictures, store, selector, record, most, progress)
     finally:
         pictures.close()
 
@@ -244,22 +246,17 @@ def _check(
         ("changed_bits", 0 if changed_bits is None else changed_bits, 0, 127),
         ("most", 1 if most is None else most, 1, 1_000_000),
     ):
-        if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or not low <= value <= high:
-            raise InputError(
-                f"{name} must be a whole number from {low} to {high}, got {value!r}; choose one in between"
-            )
-    if lighting is not None and (not lighting.strip() or printable(lighting) != lighting):
+        whole_between(name, value, low, high)
+    if lighting is not None and not is_word(lighting):
         raise InputError(f"lighting must be a printable word, got {short(lighting)}; write for instance dusk")
 
 
-def _check_disk(
-    pictures: Frames | Photographs, store: Store, longest_px: int, most: int | None, progress: bool
-) -> None:
+def _check_disk(pictures: Frames | Photographs, store: Store, most: int | None, progress: bool) -> None:
     """Say what the disk must hold, and refuse where it does not."""
     home, free = free_disk(store.folder)
     left = None if pictures.total is None else max(0, pictures.total - len(store.looks))
     count = min(number for number in (left, most, 1_000_000) if number is not None)
-    each = _bytes_each(pictures, longest_px)
+    each = _bytes_each(pictures, store.settings["longest_px"])
     if left is None and most is None:
         words = f"at most {each / 1e3:.0f} kB a picture (the film does not say how many there are)"
         need = SPARE_BYTES
@@ -284,13 +281,7 @@ def _bytes_each(pictures: Frames | Photographs, longest_px: int) -> float:
 
 
 def _run(
-    pictures: Frames | Photographs,
-    store: Store,
-    selector: Selector,
-    record: dict[str, Any],
-    longest_px: int,
-    most: int | None,
-    progress: bool,
+    pictures: Frames | Photographs, store: Store, selector: Selector, record: dict, most: int | None, progress: bool
 ) -> GatherReport:
     before = sum(look.kept for look in store.looks)
     thumbnails: dict[int, np.ndarray] = {}
@@ -308,20 +299,17 @@ def _run(
                 if most is not None and sum(look.kept for look in store.looks) >= most:
                     full = True
                     break
-                small = _take(candidate, store, selector, record, longest_px)
+                small = _take(candidate, store, selector, record)
                 look = store.looks[-1]
                 if small is not None and not look.kept and shown[look.verdict] < _SHOWN:
                     shown[look.verdict] += 1
-                    thumbnails[look.place] = resize(
-                        small, (_SHOWN_PX, max(1, round(_SHOWN_PX * small.shape[0] / small.shape[1])))
-                    )
+                    height_px = max(1, round(_SHOWN_PX * small.shape[0] / small.shape[1]))
+                    thumbnails[look.place] = resize(small, (_SHOWN_PX, height_px))
                 bar.update()
     except BaseException:
         # Interrupted: what was looked at is kept. A full disk may keep it from being written, and the first error counts.
-        try:
+        with contextlib.suppress(OSError):
             store.commit()
-        except OSError:
-            pass
         raise
     if not finished:
         store.commit(done=not full and not pictures.live)
@@ -342,20 +330,17 @@ def _run(
     return GatherReport(store.folder, store.recording, tuple(store.looks), kept - before, tuple(notes), thumbnails)
 
 
-def _take(
-    candidate: Candidate, store: Store, selector: Selector, record: dict[str, Any], longest_px: int
-) -> np.ndarray | None:
+def _take(candidate: Candidate, store: Store, selector: Selector, record: dict) -> np.ndarray | None:
     """Judge one candidate and write it, or leave it out; the picture at the size it would have in the set."""
     picture = candidate.picture
     if picture is None:
-        store.leave_out(
-            CandidateRecord(
-                candidate.place, candidate.name, "unreadable", problem=candidate.problem, bytes=candidate.bytes
-            )
+        look = CandidateRecord(
+            candidate.place, candidate.name, "unreadable", problem=candidate.problem, bytes=candidate.bytes
         )
+        store.leave_out(look)
         return None
     height, width = picture.shape[:2]
-    factor = min(1.0, longest_px / max(width, height))
+    factor = min(1.0, store.settings["longest_px"] / max(width, height))
     if factor < 1:
         picture = resize(picture, (max(1, round(width * factor)), max(1, round(height * factor))))
     look = store.again.pop((candidate.name, candidate.bytes), None)
@@ -367,16 +352,9 @@ def _take(
     if not look.kept:
         store.leave_out(look)
         return picture
-    note = {
-        "width": picture.shape[1],
-        "height": picture.shape[0],
-        **record,
-        "source": candidate.name,
-        "scale": round(factor, 6),
-    }
-    if candidate.time_s is not None:
-        note["time_s"] = candidate.time_s
-    if look.sharpness is not None:
-        note["sharpness"] = look.sharpness
+    size = {"width": picture.shape[1], "height": picture.shape[0]}
+    note = size | record | {"source": candidate.name, "scale": round(factor, 6)}
+    measured = {"time_s": candidate.time_s, "sharpness": look.sharpness}
+    note |= {name: value for name, value in measured.items() if value is not None}
     store.add(look, encode(picture, "jpg", QUALITY), note)
     return picture

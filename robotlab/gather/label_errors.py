@@ -122,9 +122,7 @@ def suspect_labels(
                 seen.append((entry, detector.detect(data.load(entry)), score))
                 bar.update()
     trusted = _trusted(data, seen)
-    found = [
-        suspect for entry, detections, score in seen for suspect in _of_picture(data, entry, detections, score, trusted)
-    ]
+    found = [suspect for row in seen for suspect in _of_picture(data, *row, trusted)]
     return sorted(found, key=lambda suspect: -suspect.weight)
 
 
@@ -144,12 +142,11 @@ def _trusted(data: DataSet, seen: list[tuple[LabeledImage, Detections, float]]) 
     """For each class whether the detectors find most of it."""
     hits, total = np.zeros(len(data.classes)), np.zeros(len(data.classes))
     for entry, detections, score in seen:
-        sure = detections.boxes[detections.scores >= score], detections.labels[detections.scores >= score]
-        overlap = iou(entry.boxes, sure[0])
-        for row in np.flatnonzero(~(entry.ignore | entry.crowd)):
-            label = entry.labels[row]
-            total[label] += 1
-            hits[label] += bool((overlap[row][sure[1] == label] >= 0.5).any())
+        sure = detections.scores >= score
+        same = entry.labels[:, None] == detections.labels[sure]
+        found = ((iou(entry.boxes, detections.boxes[sure]) >= 0.5) & same).any(axis=1)
+        total += np.bincount(entry.labels[entry.counts], minlength=len(total))
+        hits += np.bincount(entry.labels[entry.counts & found], minlength=len(hits))
     return hits >= TRUSTED * np.maximum(total, 1)
 
 
@@ -158,13 +155,12 @@ def _of_picture(
 ) -> Iterable[Suspect]:
     boxes, scores, labels = detections.boxes, detections.scores, detections.labels
     overlap = iou(entry.boxes, boxes)
-    counted = ~(entry.ignore | entry.crowd)
     for column in np.flatnonzero(scores >= score):
         if not len(entry) or overlap[:, column].max() < ANOTHER_IOU:
             name = data.classes[labels[column]]
             words = f"a {name} without a label? The detector's score is {scores[column]:.2f}"
             yield Suspect(entry, "missing", None, boxes[column], float(scores[column]), words)
-    for row in np.flatnonzero(counted):
+    for row in np.flatnonzero(entry.counts):
         own, name = entry.labels[row], data.classes[entry.labels[row]]
         same = np.where(labels == own, overlap[row], 0.0)
         other = np.where((labels != own) & (scores >= score), overlap[row], 0.0)

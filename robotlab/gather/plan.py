@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import Counter
 from collections.abc import Sequence
@@ -10,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.camera import Camera, working_range
-from robotlab.checks import positive
+from robotlab.checks import positive, whole_between
 from robotlab.data.dataset import DataSet
-from robotlab.errors import InputError, printable, short
+from robotlab.data.values import is_word
+from robotlab.errors import InputError, short
 from robotlab.gather.sizes import box_distances
 
 # Pictures in all.  The head fit of lesson 07 reached AP50 .90 with 25 greenhouse pictures and .91 with 100; real rooms
@@ -192,15 +194,10 @@ def capture_plan(
     >>> [quota.wanted for quota in plan.group("distance")], [quota.wanted for quota in plan.group("without it")]
     ([8, 8, 8, 8, 8], [5, 5])
     """
-    for name, value, low, high in (("pictures", pictures, 20, 10_000), ("backgrounds", backgrounds, 1, 100)):
-        if isinstance(value, bool) or not isinstance(value, (int, np.integer)) or not low <= value <= high:
-            raise InputError(
-                f"{name} must be a whole number from {low} to {high}, got {value!r}; choose one in between"
-            )
+    whole_between("pictures", pictures, 20, 10_000)
+    whole_between("backgrounds", backgrounds, 1, 100)
     lightings = tuple(dict.fromkeys(lightings))
-    if not lightings or any(
-        not isinstance(word, str) or not word.strip() or printable(word) != word for word in lightings
-    ):
+    if not lightings or not all(map(is_word, lightings)):
         raise InputError(f"lightings must be printable words, got {short(lightings)}; name one or more")
     height = positive("height_m", height_m, "m")
     near, far = working_range(camera, height, smallest_px, width_m)
@@ -213,58 +210,46 @@ def capture_plan(
     near = max(near, 0.05)
     edges = near * (far / near) ** np.linspace(0, 1, BANDS + 1)
     without = round(NEGATIVES * pictures)
-    known, unknown = _known(data, camera, height, target)
-    distances = np.array([row[2] for row in known])
-    sides = [
-        int(min(2, 3 * (entry.boxes[row, 0] + entry.boxes[row, 2]) / 2 / entry.width_px)) for entry, row, _ in known
-    ]
-    quotas = [
-        Quota("distance", f"{low:.2f} to {high:.2f} m", count, int(((distances >= low) & (distances < high)).sum()))
-        for low, high, count in zip(edges[:-1], edges[1:], _shared(pictures - without, BANDS), strict=True)
-    ]
-    quotas += [
-        Quota("side", f"in the {name} third", count, sides.count(place))
-        for place, (name, count) in enumerate(zip(SIDES, _shared(pictures - without, 3), strict=True))
-    ]
+    known, unknown, empty, alike = _labeled(data, camera, height, target)
     entries = [] if data is None else list(data)
-    quotas += [
-        Quota("lighting", word, count, sum(entry.lighting == word for entry in entries))
-        for word, count in zip(lightings, _shared(pictures, len(lightings)), strict=True)
+    distances = np.array([row[2] for row in known])
+    bands = [
+        (f"{low:.2f} to {high:.2f} m", int(((distances >= low) & (distances < high)).sum()))
+        for low, high in itertools.pairwise(edges)
     ]
-    there = Counter(entry.recording for entry in entries).most_common(backgrounds)
-    there += [(f"place {n + 1}", 0) for n in range(len(there), backgrounds)]
-    quotas += [
-        Quota("background", name, count, have)
-        for (name, have), count in zip(there, _shared(pictures, backgrounds), strict=True)
-    ]
-    empty, alike = _without(entries, data, target)
-    quotas += [
-        Quota("without it", "nothing of its kind in view", without - without // 2, empty),
-        Quota("without it", "things that look like it", without // 2, alike),
+    centers = [(entry.boxes[row, 0] + entry.boxes[row, 2]) / 2 / entry.width_px for entry, row, _ in known]
+    sides = [int(min(2, 3 * center)) for center in centers]
+    thirds = [(f"in the {name} third", sides.count(place)) for place, name in enumerate(SIDES)]
+    lit = [(word, sum(entry.lighting == word for entry in entries)) for word in lightings]
+    places = Counter(entry.recording for entry in entries).most_common(backgrounds)
+    places += [(f"place {n + 1}", 0) for n in range(len(places), backgrounds)]
+    negatives = [("nothing of its kind in view", empty), ("things that look like it", alike)]
+    quotas = [
+        *_quotas("distance", pictures - without, bands),
+        *_quotas("side", pictures - without, thirds),
+        *_quotas("lighting", pictures, lit),
+        *_quotas("background", pictures, places),
+        *_quotas("without it", without, negatives),
     ]
     return CapturePlan(camera, height, near, far, tuple(quotas), unknown)
 
 
-def _known(data: DataSet | None, camera: Camera, height_m: float, target: str | None) -> tuple[list[tuple], int]:
-    """Labeled objects with their distances, and how many have none."""
+def _labeled(
+    data: DataSet | None, camera: Camera, height_m: float, target: str | None
+) -> tuple[list[tuple], int, int, int]:
+    """Objects with their distances, how many have none; pictures with nothing in them, and with other things alone."""
     if data is None or not data.classes:
-        return [], 0
+        return [], 0, 0, 0
     found = box_distances(data, camera, height_m, target)
     label = data.classes.index(target) if target else 0
-    total = sum(int(((entry.labels == label) & ~(entry.ignore | entry.crowd)).sum()) for entry in data)
-    return found, total - len(found)
-
-
-def _without(entries: list, data: DataSet | None, target: str | None) -> tuple[int, int]:
-    """Labeled pictures without the object: with nothing, and with other things in them."""
-    if data is None or not data.classes:
-        return 0, 0
-    label = data.classes.index(target) if target else 0
+    total = sum(int(((entry.labels == label) & entry.counts).sum()) for entry in data)
     # What nobody has looked at yet is not known to be empty; the labeler notes what was.
-    bare = [entry for entry in entries if not (entry.labels == label).any() and entry.record.get("labeled", True)]
-    return sum(not len(entry) for entry in bare), sum(len(entry) > 0 for entry in bare)
+    bare = [entry for entry in data if not (entry.labels == label).any() and entry.record.get("labeled", True)]
+    empty = sum(not len(entry) for entry in bare)
+    return found, total - len(found), empty, len(bare) - empty
 
 
-def _shared(total: int, parts: int) -> list[int]:
-    """A whole number in so many parts as equal as can be."""
-    return [total // parts + (place < total % parts) for place in range(parts)]
+def _quotas(group: str, total: int, there: list[tuple[str, int]]) -> list[Quota]:
+    """A whole number of pictures in as many parts as equal as can be."""
+    share, over = divmod(total, len(there))
+    return [Quota(group, label, share + (place < over), have) for place, (label, have) in enumerate(there)]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import binascii
 from dataclasses import dataclass
 
 import numpy as np
@@ -158,5 +157,5 @@ class Selector:
         if seen.sharpness is not None:
             self._sharpnesses.append(seen.sharpness)
         if seen.kept and seen.hash:
-            self._hashes.append(np.unpackbits(np.frombuffer(binascii.unhexlify(seen.hash), np.uint8)).astype(bool))
+            self._hashes.append(np.unpackbits(np.frombuffer(bytes.fromhex(seen.hash), np.uint8)).astype(bool))
             self._places.append(seen.place)

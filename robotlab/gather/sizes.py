@@ -110,7 +110,7 @@ def box_distances(data: DataSet, camera: Camera, height_m: float, target: str | 
     label, found = data.classes.index(name), []
     for entry in data:
         seen = Camera(entry.width_px, entry.height_px, camera.hfov_rad, camera.height_m, camera.pitch_rad)
-        for row in np.flatnonzero((entry.labels == label) & ~(entry.ignore | entry.crowd)):
+        for row in np.flatnonzero((entry.labels == label) & entry.counts):
             box = entry.boxes[row]
             if box[1] > 0.5 and box[3] < entry.height_px - 0.5:
                 try:
@@ -147,11 +147,10 @@ def check_sizes(
     longest, scale = choose_working(data.need_boxes())
     sides = []
     for entry in data:
-        counted = entry.boxes[~(entry.ignore | entry.crowd)]
+        counted = entry.boxes[entry.counts]
         factor = working_size(entry.width_px, entry.height_px, longest, scale)[0] / entry.width_px
         sides += ((counted[:, 2:] - counted[:, :2]).min(axis=1) * factor).tolist() if len(counted) else []
-    far = (
-        [] if camera is None or height_m is None else [row[2] for row in box_distances(data, camera, height_m, target)]
-    )
+    known = camera is not None and height_m is not None
+    far = [row[2] for row in box_distances(data, camera, height_m, target)] if known else []
     smaller = np.array(sides)
     return SizeCheck(smaller, int((smaller < LEAST_PX).sum()), LEAST_PX, np.array(far))

@@ -142,7 +142,6 @@ class Photographs:
     """
 
     live = False
-    every = 1
     ended_early = ""
 
     def __init__(self, folder: str | os.PathLike) -> None:
@@ -152,14 +151,10 @@ class Photographs:
         self.identity = {"kind": "photographs"}
         if not self.files:
             inside = sorted(path.name for path in self.folder.iterdir() if path.is_dir())
-            hint = (
-                f"give one of its folders ({', '.join(inside[:5])}), each as its own recording"
-                if inside
-                else "check the path"
-            )
+            folders = f"give one of its folders ({', '.join(inside[:5])}), each as its own recording"
+            hint = folders if inside else "check the path"
             raise InputError(f"a folder of photographs must have picture files in it, {self.folder} has none; {hint}")
         self.total = len(self.files)
-        self.size: tuple[int, int] | None = None
 
     def candidates(self, known: set[tuple[str, int | None]], first: int) -> Iterator[Candidate]:
         """Photographs that have not been looked at yet.

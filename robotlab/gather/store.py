@@ -11,9 +11,11 @@ from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
 
+from robotlab.data.atomic_folder import LITTER
 from robotlab.data.coco import read_labels
 from robotlab.data.labels_text import labels_text
 from robotlab.data.locating import LABELS_NAME, find_labels
+from robotlab.data.values import is_word
 from robotlab.errors import DataSetError, printable, short
 from robotlab.files import write_json, write_whole
 from robotlab.gather.selection import SWITCHES, CandidateRecord
@@ -71,7 +73,7 @@ def check_recording(name: str) -> str:
 def _checked(classes: Sequence[str]) -> tuple[str, ...]:
     """Class names as a labels file may have them: a data set with others could not be opened again."""
     names = () if isinstance(classes, str) else tuple(classes)
-    wrong = [name for name in names if not isinstance(name, str) or not name.strip() or printable(name) != name]
+    wrong = [name for name in names if not is_word(name)]
     if wrong or len(set(names)) < len(names) or isinstance(classes, str):
         raise DataSetError(
             f"classes must be a list of printable names, each once, got {short(wrong[0] if wrong else classes)}; write for instance post, bucket"
@@ -140,7 +142,7 @@ class Store:
             raise DataSetError(
                 f"{self.folder} must have its labels in {LABELS_NAME} to be added to, they are in {found}; gather into another folder"
             )
-        foreign = content - {NOTES, "pictures", LOCK_NAME, ".DS_Store", "Thumbs.db", "desktop.ini"}
+        foreign = content - {NOTES, "pictures", LOCK_NAME, *LITTER}
         foreign = {name for name in foreign if not name.endswith(".part")}
         if found is None and foreign:
             raise DataSetError(
@@ -279,20 +281,12 @@ class Store:
             labels = read_json(self.labels_path, "a labels file", DataSetError)
         else:
             labels = {"images": [], "annotations": [], "categories": []}
-        listed = {record.get("file_name") for record in labels["images"]}
-        last = max((record["id"] for record in labels["images"] if isinstance(record.get("id"), int)), default=0)
-        before = len(labels["images"]), len(labels["categories"])
-        for record in self._pending:
-            if record["file_name"] not in listed:
-                last += 1
-                labels["images"].append({"id": last, **record})
-        names = {category.get("name") for category in labels["categories"]}
-        number = max((one["id"] for one in labels["categories"] if isinstance(one.get("id"), int)), default=0)
-        labels["categories"] += [
-            {"id": number + n, "name": name} for n, name in enumerate([c for c in self.classes if c not in names], 1)
-        ]
+        images = _not_listed(labels["images"], "file_name", self._pending)
+        categories = _not_listed(labels["categories"], "name", [{"name": name} for name in self.classes])
+        labels["images"] += images
+        labels["categories"] += categories
         # Without a picture it would be no data set: interrupted before the first one, there is none.
-        if labels["images"] and before != (len(labels["images"]), len(labels["categories"])):
+        if labels["images"] and (images or categories):
             write_whole(self.labels_path, labels_text(labels))
         notes = {
             "source": self.source,
@@ -303,6 +297,13 @@ class Store:
         write_json(self.notes_path, notes, indent=None)
         self._pending.clear()
         self._committed = time.monotonic()
+
+
+def _not_listed(listed: list[dict], key: str, records: list[dict]) -> list[dict]:
+    """Records whose `key` no listed one has, numbered after the largest id."""
+    known = {one.get(key) for one in listed}
+    last = max((one["id"] for one in listed if isinstance(one.get("id"), int)), default=0)
+    return [{"id": last + n, **one} for n, one in enumerate((one for one in records if one[key] not in known), 1)]
 
 
 def _is_sound(look: CandidateRecord) -> bool:

@@ -10,9 +10,9 @@ import numpy as np
 
 from robotlab._progress import progress_bar
 from robotlab.data.dataset import DataSet
-from robotlab.data.drawing import PALETTE, draw_boxes
+from robotlab.data.drawing import PALETTE, drawn_labels
 from robotlab.errors import DataSetError
-from robotlab.image import resize, write_film, write_text
+from robotlab.image import write_film, write_text
 
 # Light letters on nearly black, small, under the picture (a choice, no source).
 _PAPER, _INK = (24, 24, 24), (235, 235, 235)
@@ -66,17 +66,12 @@ def time_lapse(
         with progress_bar(len(data), "time-lapse", progress, unit="picture", leave=False) as bar:
             for entry in data.pictures:
                 scale = min(size[0] / entry.width_px, size[1] / entry.height_px)
-                wide, tall = max(1, round(entry.width_px * scale)), max(1, round(entry.height_px * scale))
-                small = resize(data.load(entry), (wide, tall), "area" if scale < 1 else "nearest")
-                colors = [PALETTE[label % len(PALETTE)] for label in entry.labels]
-                left, top = (size[0] - wide) // 2, (size[1] - tall) // 2
+                small = drawn_labels(data, entry, scale)
+                left, top = (size[0] - small.shape[1]) // 2, (size[1] - small.shape[0]) // 2
                 frame = np.full((size[1] + _CAPTION_PX, size[0], 3), _PAPER, np.uint8)
-                frame[top : top + tall, left : left + wide] = draw_boxes(
-                    small, entry.boxes * scale, colors, dashed=entry.ignore | entry.crowd
-                )
-                yield write_text(
-                    frame, (4, size[1] + 3), f"{entry.id} · {entry.recording} · {entry.name}", _INK, _LETTER_PX
-                )
+                frame[top : top + small.shape[0], left : left + small.shape[1]] = small
+                caption = f"{entry.id} · {entry.recording} · {entry.name}"
+                yield write_text(frame, (4, size[1] + 3), caption, _INK, _LETTER_PX)
                 bar.update()
 
     return write_film(path, frames(), rate_hz, (*PALETTE, _PAPER, _INK))

@@ -46,7 +46,5 @@ def sharpness(picture: np.ndarray) -> float:
         return 0.0
     # Whole numbers: sixteen bits hold 4 x 255, and are several times as fast as floats.
     gray = luminance(picture).round().astype(np.int16)
-    inner = gray[1:-1, 1:-1]
-    return float(
-        (gray[:-2, 1:-1] + gray[2:, 1:-1] + gray[1:-1, :-2] + gray[1:-1, 2:] - 4 * inner).var(dtype=np.float64)
-    )
+    around = gray[:-2, 1:-1] + gray[2:, 1:-1] + gray[1:-1, :-2] + gray[1:-1, 2:]
+    return float((around - 4 * gray[1:-1, 1:-1]).var(dtype=np.float64))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 
 import numpy as np
@@ -161,8 +161,7 @@ def _write_opencv(path: Path, pictures: Iterator[np.ndarray], rate_hz: float) ->
             raise PictureError(
                 f"this OpenCV must be able to write {path.suffix} of {width} x {height} px, it is not; choose .gif, or other sizes"
             )
-        writer.write(np.ascontiguousarray(first[:height, :width, ::-1]))
-        for picture in pictures:
+        for picture in chain([first], pictures):
             writer.write(np.ascontiguousarray(picture[:height, :width, ::-1]))
     finally:
         writer.release()

@@ -22,6 +22,7 @@ NEAR_BITS = 12
 _BLOCK = 1024
 # More pairs than this are refused: 2400 pictures that all look the same; they take about 0.5 GB as lists (own choice).
 MOST_ALIKE = 3_000_000
+Hashes = Sequence[np.ndarray] | np.ndarray
 
 
 class TooManyAlikeError(InputError):
@@ -61,11 +62,7 @@ def image_hash(picture: np.ndarray) -> np.ndarray:
     return np.concatenate([right.ravel(), down.ravel()])
 
 
-def near_duplicates(
-    a: Sequence[np.ndarray] | np.ndarray,
-    b: Sequence[np.ndarray] | np.ndarray | None = None,
-    limit_bits: int = NEAR_BITS,
-) -> np.ndarray:
+def near_duplicates(a: Hashes, b: Hashes | None = None, limit_bits: int = NEAR_BITS) -> np.ndarray:
     """Pairs of hashes that differ in few bits.
 
     Parameters

@@ -236,7 +236,7 @@ def open_video(
     robotlab.errors.PictureError: a film must exist to be read, nowhere.mp4 does not; check its name and folder
     """
     cv2 = opencv()
-    name, options = str(source), []
+    name = str(source)
     address = name.lower().startswith(STREAMS)
     number = _camera_number(source)
     if number is not None or _is_device(name):

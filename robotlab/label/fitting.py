@@ -71,7 +71,7 @@ def fit_on_labeled(labeled: DataSet, rest: DataSet | None, seed: int = 0) -> tup
     it; from that a :class:`~robotlab.label.refining.Refiner` learns how to move
     its boxes, and which are worth showing.
     """
-    shown = sorted({int(label) for entry in labeled for label in entry.labels[~(entry.ignore | entry.crowd)]})
+    shown = sorted({int(label) for entry in labeled for label in entry.labels[entry.counts]})
     learned = (labeled.of_classes([labeled.classes[place] for place in shown]) if shown else labeled).need_boxes()
     working_px, scale = choose_working(learned)
     weights, count = shipped_weights(), len(learned.classes)
@@ -110,13 +110,10 @@ def fit_on_labeled(labeled: DataSet, rest: DataSet | None, seed: int = 0) -> tup
             return refiner.refine(PooledViews(views, *axes), views.detect(head, learned.classes))
 
         suggested = each(rest, suggest) if rest is not None else []
-    judged = metrics_of(
-        taught, [Detections(one[:, :4], one[:, 5], one[:, 4].astype(int), learned.classes) for one in found]
-    )
-    facts = first_facts(learned, None, "none", "frozen_backbone", seed) | {
-        "cells": len(cells.classes),
-        "head": "linear",
-    }
+    detections = [Detections(one[:, :4], one[:, 5], one[:, 4].astype(int), learned.classes) for one in found]
+    judged = metrics_of(taught, detections)
+    facts = first_facts(learned, None, "none", "frozen_backbone", seed)
+    facts |= {"cells": len(cells.classes), "head": "linear"}
     facts |= {name: round(judged[name], 4) for name in ("best_score", "best_f1")}
     layers = FEATURES + head_layers(count)
     detector = NeuralDetector.build(layers, {**weights, **head}, learned.classes, facts, working_px, scale)
@@ -128,8 +125,7 @@ def fit_on_labeled(labeled: DataSet, rest: DataSet | None, seed: int = 0) -> tup
 
 
 def _truths(entry: LabeledImage) -> tuple[np.ndarray, np.ndarray]:
-    counted = ~(entry.ignore | entry.crowd)
-    return entry.boxes[counted], entry.labels[counted]
+    return entry.boxes[entry.counts], entry.labels[entry.counts]
 
 
 def _folds(data: DataSet) -> np.ndarray:

@@ -11,7 +11,7 @@ import traitlets
 
 from robotlab.data import LabeledImage
 from robotlab.data.values import as_id
-from robotlab.errors import DataSetError, InputError, PictureError, short
+from robotlab.errors import DataSetError, InputError, PictureError, counted, short
 from robotlab.files import read_plain
 from robotlab.image.file import LARGEST_FILE_BYTES
 from robotlab.label.labels import PictureLabels
@@ -103,12 +103,10 @@ class BoxLabeler(Widget):
         super().close()
 
     def _overview(self) -> list[list]:
-        rows = []
-        for id in self._ids:
-            entry = self.store.entry(id)
-            labeled = self.store.is_labeled(id)
-            rows.append([id, entry.name, entry.width_px, entry.height_px, entry.recording, labeled])
-        return rows
+        return [
+            [one.id, one.name, one.width_px, one.height_px, one.recording, self.store.is_labeled(one.id)]
+            for one in map(self.store.entry, self._ids)
+        ]
 
     def _status(self) -> dict[str, Any]:
         counts, suggester = self.store.counts(), self.suggester
@@ -146,12 +144,7 @@ class BoxLabeler(Widget):
             self._refuse(said, f"not saved: {error.strerror or error}; free some room, it is tried again", again=True)
         if self._suggesting and not self.store.read_only:
             self.suggester.poll()
-        self._tell_status()
-
-    def _tell_status(self) -> None:
-        status = self._status()
-        if status != self.status:
-            self.status = status
+        self.status = self._status()  # sent where it has changed
 
     def _answer(self, say: str, buffers: list | None = None, **more: Any) -> None:
         """Every page that shows this labeler hears it; `page` is the one that asked."""
@@ -247,5 +240,4 @@ class BoxLabeler(Widget):
     def __repr__(self) -> str:
         counts = self.store.counts()
         boxes = ", ".join(f"{counts['boxes'][id]} {name}" for id, name in self.store.classes.items())
-        word = "picture" if counts["pictures"] == 1 else "pictures"
-        return f"Box labeler: {counts['labeled']} of {counts['pictures']} {word} labeled, {boxes}."
+        return f"Box labeler: {counts['labeled']} of {counted(counts['pictures'], 'picture')} labeled, {boxes}."

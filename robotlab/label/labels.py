@@ -60,13 +60,7 @@ class LabeledBox:
         dict
             Every field by its name.
         """
-        return {
-            "box": list(self.box),
-            "category_id": self.category_id,
-            "not_sure": self.not_sure,
-            "hidden": self.hidden,
-            "id": self.id,
-        }
+        return vars(self) | {"box": list(self.box)}
 
     @classmethod
     def read(cls, value: object, width_px: int, height_px: int) -> LabeledBox:
@@ -90,16 +84,23 @@ class LabeledBox:
             If it is no box, or nothing of it is inside the picture.
         """
         known = value if isinstance(value, dict) else {}
-        numbers, category = four_numbers(known.get("box")), as_id(known.get("category_id"))
-        if numbers is None or category is None:
+        numbers = four_numbers(known.get("box"))
+        if numbers is None or as_id(known.get("category_id")) is None:
             raise DataSetError(f"a box must have four numbers and a class, got {short(value)}; draw it again")
-        x0, y0, x1, y1 = numbers
-        box = (max(x0, 0.0), max(y0, 0.0), min(x1, float(width_px)), min(y1, float(height_px)))
-        if not (box[0] < box[2] and box[1] < box[3]):  # NaN fails too
+        found = cls._inside(known, numbers, (width_px, height_px))
+        if not (found.box[0] < found.box[2] and found.box[1] < found.box[3]):  # NaN fails too
             raise DataSetError(
                 f"a box must lie in its picture ({width_px} x {height_px} px) and have an area, got {short(list(numbers))}; draw it again"
             )
-        return cls(box, category, bool(known.get("not_sure")), bool(known.get("hidden")), as_id(known.get("id")))
+        return found
+
+    @classmethod
+    def _inside(cls, note: Mapping[str, Any], corners: Sequence[float], size: tuple[int, int]) -> LabeledBox:
+        """A box of given corners, cut off at the picture's edge, that is for the rest as its note says."""
+        x0, y0, x1, y1 = corners
+        box = (max(x0, 0.0), max(y0, 0.0), min(x1, float(size[0])), min(y1, float(size[1])))
+        marks = bool(note.get("not_sure")), bool(note.get("hidden"))
+        return cls(box, as_id(note["category_id"]), *marks, as_id(note.get("id")))
 
 
 @dataclass(frozen=True)
@@ -268,15 +269,7 @@ def labels_of(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]], siz
     boxes = []
     for note in notes:
         x, y, w, h = (float(number) for number in note["bbox"])
-        boxes.append(
-            LabeledBox(
-                (max(x, 0.0), max(y, 0.0), min(x + w, float(size[0])), min(y + h, float(size[1]))),
-                as_id(note["category_id"]),
-                bool(note.get("not_sure")),
-                bool(note.get("hidden")),
-                as_id(note.get("id")),
-            )
-        )
+        boxes.append(LabeledBox._inside(note, (x, y, x + w, y + h), size))
     return PictureLabels(tuple(boxes), bool(record.get("labeled", bool(notes))))
 
 
@@ -326,17 +319,11 @@ def notes_of(
             note["area"] = plain(round(wide * tall, 3))
             note.setdefault("iscrowd", 0)
             note.pop("segmentation", None)  # an outline of the old box is wrong for the new one
-        if was is None or was.not_sure != box.not_sure:
-            _mark(note, box.not_sure, "not_sure", "ignore")
-        if was is None or was.hidden != box.hidden:
-            _mark(note, box.hidden, "hidden")
+        for key, mark in (("not_sure", "not_sure"), ("ignore", "not_sure"), ("hidden", "hidden")):
+            if was is None or getattr(was, mark) != getattr(box, mark):
+                if getattr(box, mark):
+                    note[key] = 1
+                else:
+                    note.pop(key, None)
         notes.append(note)
     return notes
-
-
-def _mark(note: dict[str, Any], there: bool, *keys: str) -> None:
-    for key in keys:
-        if there:
-            note[key] = 1
-        else:
-            note.pop(key, None)

@@ -9,21 +9,15 @@ from typing import Any
 
 from robotlab.data import DataSet
 from robotlab.data.coco import Reader
-from robotlab.data.labels_text import labels_text, record_text
+from robotlab.data.labels_text import record_text
 from robotlab.data.locating import PictureFinder
-from robotlab.data.values import as_id
-from robotlab.errors import DataSetError, printable, short
+from robotlab.data.values import as_id, is_word
+from robotlab.errors import DataSetError, short
 
 
 def checked(path: Path, value: Any) -> DataSet:
     """A labels file, parsed, as a data set that keeps every rule; its classes may be none yet."""
-    if not isinstance(value, dict) or not all(
-        isinstance(value.get(key), list) for key in ("images", "annotations", "categories")
-    ):
-        raise DataSetError(
-            f"{path} must have the lists images, annotations and categories; export it as COCO-style JSON"
-        )
-    return Reader(path, PictureFinder(path), True, None, unlabeled=True).read(value)
+    return Reader(path, PictureFinder(path), unlabeled=True).read(value)
 
 
 def picture_text(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> tuple[str, str]:
@@ -42,39 +36,9 @@ def tally(record: Mapping[str, Any], notes: Sequence[Mapping[str, Any]]) -> Coun
     return counts
 
 
-def file_text(value: Mapping[str, Any], pictures: Sequence[tuple[str, str]]) -> str:
-    """A labels file, one record a line, as :func:`robotlab.data.labels_text.labels_text` writes it.
-
-    Parameters
-    ----------
-    value : mapping
-        The whole file; of its pictures and annotations only the keys count.
-    pictures : sequence of (str, str)
-        Their lines, from :func:`picture_text`.
-
-    Returns
-    -------
-    str
-        JSON.
-
-    Examples
-    --------
-    >>> print(file_text({"images": [], "categories": []}, [('{"id": 1}', "")]))
-    {
-    "images": [
-    {"id": 1}
-    ],
-    "categories": []
-    }
-    <BLANKLINE>
-    """
-    lines = {"images": [record for record, _ in pictures], "annotations": [notes for _, notes in pictures if notes]}
-    return labels_text(value, lines)
-
-
 def check_class_name(name: object, there: Iterable[str]) -> None:
     """Refuse a class name that is no printable word, or is there already."""
-    if not isinstance(name, str) or not name.strip() or printable(name) != name or len(name) > 60:
+    if not is_word(name) or len(name) > 60:
         raise DataSetError(f"a class must have a printable name of at most 60 signs, got {short(name)}; write one")
     if name in there:
         raise DataSetError(f"class names must differ, {short(name)} is there already; choose another")

@@ -274,15 +274,12 @@ class Refiner:
 
     def _fit_worth(self, known, truths, found) -> None:
         overlaps = np.concatenate([_overlap(rows, *truth) for rows, truth in zip(found, truths)])
-        rows = [
-            np.concatenate([self._signs(views, rows, turned) for views, rows in zip(known, found)])
-            for turned in (False, True)
-        ]
         self._worth: np.ndarray | None = None
         if not len(overlaps):
             return
         kinds = (overlaps >= WRONG_IOU).astype(int) + (overlaps >= RIGHT_IOU)
-        signs = np.concatenate(rows)
+        each = [self._signs(views, rows, turned) for turned in (False, True) for views, rows in zip(known, found)]
+        signs = np.concatenate(each)
         self._mean, spread = signs.mean(axis=0), signs.std(axis=0) + 1e-3
         pooled = np.arange(signs.shape[1]) >= signs.shape[1] - WORTH_CHANNELS * WORTH_GRID**2
         self._gain = np.where(pooled, POOLED_SPREAD, 1.0) / spread
@@ -297,9 +294,8 @@ class Refiner:
         score = rows[:, 5].clip(1e-4, 1 - 1e-4)
         size = np.log((rows[:, 2:4] - rows[:, :2]).clip(2, None))
         inside = views.pooled(rows[:, :4], turned, WORTH_CHANNELS, WORTH_GRID, WORTH_GROW)
-        return np.column_stack(
-            [np.log(score / (1 - score)), size, np.eye(self._classes)[rows[:, 4].astype(int)], inside]
-        )
+        label = np.eye(self._classes)[rows[:, 4].astype(int)]
+        return np.column_stack([np.log(score / (1 - score)), size, label, inside])
 
     def refine(self, views: PooledViews, rows: np.ndarray) -> np.ndarray:
         """Refinement of what the head finds in a picture.

@@ -160,11 +160,9 @@ def simulate_labeling(
     while True:
         counts = store.counts()
         if counts["labeled"] >= (fitted_at + every if fitted_at else first) and counts["labeled"] < counts["pictures"]:
-            labeled = store.data()
-            rest = store.data(labeled_only=False)
-            done = {entry.id for entry in labeled}
-            rest = rest.having([entry for entry in rest if entry.id not in done])
-            suggester.learn(fit_on_labeled(labeled, rest, seed)[1])
+            everything = store.data(labeled_only=False)
+            rest = everything.having([entry for entry in everything if not store.is_labeled(entry.id)])
+            suggester.learn(fit_on_labeled(store.data(), rest, seed)[1])
             fitted_at = counts["labeled"]
         chosen = suggester.next(order)
         if chosen is None:
@@ -180,8 +178,7 @@ def _correct(suggested, entry, category_of) -> tuple[PictureLabels, Effort]:
     """What a person makes of suggestions: the labels, and the effort."""
     boxes, kept, dragged, used = [], 0, 0, 0
     for place, category in category_of.items():
-        unclear = entry.ignore | entry.crowd
-        rows = np.flatnonzero((entry.labels == place) & ~unclear)
+        rows = np.flatnonzero((entry.labels == place) & entry.counts)
         some = np.array([one.box for one in suggested if one.category_id == category]).reshape(-1, 4)
         pairs = {truth: row for row, truth in best_matches(some, entry.boxes[rows], DRAG_IOU)}
         used += len(pairs)
@@ -195,7 +192,7 @@ def _correct(suggested, entry, category_of) -> tuple[PictureLabels, Effort]:
                     dragged += 1
             boxes.append(LabeledBox(tuple(corners.tolist()), category))
         free = np.delete(some, list(pairs.values()), axis=0)
-        for row, _ in best_matches(free, entry.boxes[(entry.labels == place) & unclear], DRAG_IOU):
+        for row, _ in best_matches(free, entry.boxes[(entry.labels == place) & ~entry.counts], DRAG_IOU):
             boxes.append(LabeledBox(tuple(free[row].tolist()), category, not_sure=True))
     count = sum(not box.not_sure for box in boxes)
     effort = Effort(1, count, kept, dragged, count - kept - dragged, len(suggested) - used)

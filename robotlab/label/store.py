@@ -9,6 +9,7 @@ so that a change costs one picture's JSON and one write.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import weakref
 from collections import Counter
@@ -17,14 +18,15 @@ from typing import Any
 
 from robotlab.data import DataSet, LabeledImage
 from robotlab.data.atomic_folder import flush_folder
+from robotlab.data.labels_text import labels_text
 from robotlab.data.locating import find_labels
 from robotlab.data.values import as_id
 from robotlab.errors import DataSetError, short
 from robotlab.files import write_whole
 from robotlab.json_file import read_json
 from robotlab.label.labels import PictureLabels, labels_of, notes_of
-from robotlab.label.labels_file import check_class_name, checked, file_text, picture_text, signature, tally
-from robotlab.label.lock import FolderLock
+from robotlab.label.labels_file import check_class_name, checked, picture_text, signature, tally
+from robotlab.one_writer import one_writer
 
 # Which store of this process writes to a labels file; a newer one takes over.
 _WRITERS: weakref.WeakValueDictionary[str, LabelStore] = weakref.WeakValueDictionary()
@@ -77,7 +79,8 @@ class LabelStore:
                 f"{path} must hold a COCO-style labels file to be labeled, it has none; make one with robotlab gather, or write the data set with robotlab.data.write_dataset"
             )
         self.labels_path = Path(os.path.realpath(found))
-        self._lock = FolderLock(self.labels_path.parent)
+        # Holds the lock on the folder while it is held; that ends with the process, however that ends.
+        self._lock, self._held = contextlib.ExitStack(), False
         self._undo: list[tuple] = []
         self._redo: list[tuple] = []
         self._read()
@@ -98,16 +101,12 @@ class LabelStore:
         for note in value["annotations"]:
             self._notes[as_id(note["image_id"])].append(note)
         used = [as_id(note.get("id")) for notes in self._notes.values() for note in notes]
-        self._last_id = max((id for id in used if isinstance(id, int)), default=0)
+        self._new_id = itertools.count(1 + max((id for id in used if isinstance(id, int)), default=0)).__next__
         for note in value["annotations"]:
             if "id" not in note:
                 note["id"] = self._new_id()
         self._text: dict[Any, tuple[str, str]] = {}
         self._counted = sum((tally(record, self._notes[id]) for id, record in self._records.items()), Counter())
-
-    def _new_id(self) -> int:
-        self._last_id += 1
-        return self._last_id
 
     @property
     def ids(self) -> tuple[int | str, ...]:
@@ -122,7 +121,7 @@ class LabelStore:
     @property
     def read_only(self) -> bool:
         """Whether another window or program holds this data set."""
-        return not self._lock.held
+        return not self._held
 
     def entry(self, id: int | str) -> LabeledImage:
         """The picture as the data set had it when it was read: path, size, recording.
@@ -191,7 +190,7 @@ class LabelStore:
             None where no picture is left.
         """
         data = checked(self.labels_path, self._value)
-        chosen = [entry for entry in data if not labeled_only or self.labels(entry.id).labeled]
+        chosen = [entry for entry in data if not labeled_only or self.is_labeled(entry.id)]
         return data.having(chosen) if chosen else None
 
     def counts(self) -> dict[str, Any]:
@@ -215,17 +214,24 @@ class LabelStore:
         bool
             Whether this store may write now.
         """
-        if not self._lock.held and self._lock.take():
+        if self._held:
+            return True
+        folder = self.labels_path.parent
+        with contextlib.suppress(DataSetError):
+            self._lock.enter_context(one_writer(folder, "a gather or another labeler", DataSetError))
+            self._held = True
+        if self._held:
             _WRITERS[str(self.labels_path)] = self
             self._refresh()
             # What a killed program left beside; nobody writes there now.
-            for part in self.labels_path.parent.glob(f".{self.labels_path.name}.*.part"):
+            for part in folder.glob(f".{self.labels_path.name}.*.part"):
                 part.unlink(missing_ok=True)
-        return self._lock.held
+        return self._held
 
     def close(self) -> None:
         """Let others write; this store then only shows."""
-        self._lock.release()
+        self._lock.close()
+        self._held = False
 
     def put(self, id: int | str, labels: PictureLabels) -> None:
         """Replace the labels of one picture; they are on the disk when this returns.
@@ -247,17 +253,14 @@ class LabelStore:
             what it held before.
         """
         self._writable()
-        entry, size = self.entry(id), self._size(id)
+        entry = self.entry(id)
         unknown = [box.category_id for box in labels.boxes if box.category_id not in self.classes]
         if unknown:
             raise DataSetError(
                 f"{entry.name}: a box must be of a class of the set, {short(unknown[0])} is none; add it"
             )
-        notes = notes_of(labels, id, self._notes[id], size, self._new_id)
+        notes = notes_of(labels, id, self._notes[id], (entry.width_px, entry.height_px), self._new_id)
         self._change(id, (notes, labels.labeled))
-
-    def _size(self, id: int | str) -> tuple[int, int]:
-        return self._entries[id].width_px, self._entries[id].height_px
 
     def add_class(self, name: str) -> int | str:
         """Add a class, after the others.
@@ -343,7 +346,7 @@ class LabelStore:
         """A picture's records as they are, or the classes'."""
         if id is None:
             return list(self._value["categories"])
-        return list(self._notes[id]), labels_of(self._records[id], self._notes[id], self._size(id)).labeled
+        return list(self._notes[id]), self.is_labeled(id)
 
     def _change(self, id: int | str | None, after: Any) -> None:
         before = self._now(id)
@@ -373,7 +376,7 @@ class LabelStore:
         self._text.pop(id, None)
 
     def _writable(self) -> None:
-        if not self._lock.held:
+        if not self._held:
             raise DataSetError(f"{self.labels_path}: {READ_ONLY}")
         self._refresh()
 
@@ -386,7 +389,9 @@ class LabelStore:
         for id in self._records.keys() - self._text.keys():
             self._text[id] = picture_text(self._records[id], self._notes[id])
         self._value["annotations"] = [note for notes in self._notes.values() for note in notes]
-        write_whole(self.labels_path, file_text(self._value, [self._text[id] for id in self._records]))
+        texts = [self._text[id] for id in self._records]
+        lines = {"images": [record for record, _ in texts], "annotations": [notes for _, notes in texts if notes]}
+        write_whole(self.labels_path, labels_text(self._value, lines))
         with contextlib.suppress(OSError):
             flush_folder(self.labels_path.parent)
         self._signature = signature(self.labels_path)

@@ -8,7 +8,6 @@ uncertainty sampling (Lewis & Gale, SIGIR 1994).
 
 from __future__ import annotations
 
-import contextlib
 import shutil
 import subprocess
 import sys
@@ -87,7 +86,8 @@ class Suggester:
         self._store, self._background = store, background
         self._found: dict[Any, list] = {}
         self._score = 1.0
-        self._learned_from = 0
+        # How many labeled pictures the newest detector has learned from; 0 before the first.
+        self.learned_from = 0
         self._color: tuple[tuple, dict[Any, ColorDetector]] = ((), {})
         self._process: subprocess.Popen | None = None
         self._asked_for = 0
@@ -104,11 +104,6 @@ class Suggester:
     def fitting(self) -> bool:
         """Whether a fit is under way."""
         return self._process is not None
-
-    @property
-    def learned_from(self) -> int:
-        """How many labeled pictures the newest detector has learned from; 0 before the first."""
-        return self._learned_from
 
     @property
     def model_path(self) -> Path | None:
@@ -129,11 +124,7 @@ class Suggester:
         news = False
         if self._process is not None and self._process.poll() is not None:
             ended, self._process = self._process, None
-            said = ended.stderr.read().decode(errors="replace").strip() if ended.stderr else ""
-            for pipe in (ended.stdin, ended.stderr):
-                if pipe:
-                    with contextlib.suppress(OSError):
-                        pipe.close()
+            said = ended.communicate()[1].decode(errors="replace").strip()
             if ended.returncode == 0:
                 self.trouble = ""
                 self.learn(read_json(self._folder / "suggestions.json", "suggestions"))
@@ -151,7 +142,7 @@ class Suggester:
 
     def _due(self) -> bool:
         counts = self._store.counts()
-        before = max(self._asked_for, self._learned_from)
+        before = max(self._asked_for, self.learned_from)
         wanted = FIRST if not before else before + EVERY
         return wanted <= counts["labeled"] < counts["pictures"] and sum(counts["boxes"].values()) > 0
 
@@ -163,7 +154,7 @@ class Suggester:
         found : dict
             From :func:`robotlab.label.fitting.fit_on_labeled`.
         """
-        self._learned_from, self._score = int(found["labeled"]), float(found["score"])
+        self.learned_from, self._score = int(found["labeled"]), float(found["score"])
         self._found = dict(found["pictures"])
 
     def close(self) -> None:

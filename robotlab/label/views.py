@@ -131,9 +131,8 @@ def read_head(features: np.ndarray, head: Mapping[str, np.ndarray], class_count:
     said = features @ head["head.kernel"][:, :, 0, 0].T + head["head.bias"]
     scores = softmax(said[..., : class_count + 1])[..., 1:]
     thing = scores.sum(axis=-1, keepdims=True)
-    around = np.pad(
-        np.concatenate([thing * said[..., class_count + 1 :], thing, scores], axis=-1), [(1, 1), (1, 1), (0, 0)]
-    )
+    cells = np.concatenate([thing * said[..., class_count + 1 :], thing, scores], axis=-1)
+    around = np.pad(cells, [(1, 1), (1, 1), (0, 0)])
     sums, highest = np.zeros((*features.shape[:2], 5), np.float32), np.zeros_like(scores)
     for row in range(3):
         for column in range(3):

@@ -13,8 +13,9 @@ from robotlab.packs.platforms import check_target, this_platform, this_python
 from robotlab.packs.wheels import check_disk, fetch_wheels
 from robotlab.packs.writing import WrittenPack, check_place, files_of, new_pack, put, size_of
 
-# Wheels of an extra, MB, and the machine that they were measured for, with Python 3.11 on the day of this version.
-_WHEELS = {"course": (183, "linux-x86_64"), "robot": (88, "linux-aarch64")}
+# The extra that each kind of pack needs, MB of its wheels, and the machine that they were measured for, with Python 3.11 on
+# the day of this version.
+_WHEELS = {"offline": ("course", 183, "linux-x86_64"), "robot": ("robot", 88, "linux-aarch64")}
 # What pip installs in a pack.
 _NAME = "robotlab"
 
@@ -103,43 +104,45 @@ def requirements(root: Path, extra: str) -> list[str]:
 
 
 def write_with_wheels(
+    kind: str,
     place: Path,
     files: Mapping[str, bytes],
     root: Path,
-    extra: str,
     platform: str,
     python: str,
-    template: str,
     words: Mapping[str, object],
+    then: str,
     tell: Callable[[str], None],
-) -> int:
-    """Write a pack of files and of the wheels of an extra.
+) -> WrittenPack:
+    """Write a pack of files, the library, its license, and the wheels that it needs.
 
     Parameters
     ----------
+    kind : str
+        ``offline`` or ``robot``: says which extra it needs, and which page is its README.
     place : Path
-        As from :func:`robotlab.packs.writing.check_place`.
+        Where, from :func:`robotlab.packs.writing.check_place`.
     files : mapping of str to bytes
-        What is in it beside the wheels, by name.
+        What else goes into it.
     root : Path
         The folder of the course.
-    extra : {"course", "robot"}
-        Whose wheels.
     platform, python : str
-        As in :func:`pack_offline`.
-    template : str
-        Of its README.
-    words : mapping of str to object
-        What stands for ``$name`` in it, beside platform, python, wheels and size.
+        For which machine and which Python.
+    words : mapping
+        For the page, besides platform, Python, and count and size of the wheels.
+    then : str
+        What to do with the pack.
     tell : callable
-        Gets a line of text now and then.
+        Gets a line for each step.
 
     Returns
     -------
-    int
-        How many files it holds.
+    WrittenPack
+        What was written.
     """
-    megabytes, machine = _WHEELS[extra]
+    extra, megabytes, machine = _WHEELS[kind]
+    name, library = library_wheel(root)
+    files = {**files, "LICENSE": read_plain(root / "LICENSE", 2**20, "the license"), f"wheels/{name}": library}
     # A zip file is written beside the folder that it is made from.
     check_disk(place, 2.2 * megabytes)
     tell(
@@ -151,10 +154,10 @@ def write_with_wheels(
         wheels = list((beside / "wheels").glob("*.whl"))
         wheels_mb = sum(path.stat().st_size for path in wheels) / 1e6
         about = {"platform": platform, "python": python, "wheels": len(wheels), "size": f"{wheels_mb:.0f}"}
-        put(beside, {"README.md": page(template, **about, **words)})
+        put(beside, {"README.md": page(f"{kind}_pack", **about, **words)})
         count = len(files_of(beside))
     tell(f"{len(wheels)} wheels, {wheels_mb:.1f} MB")
-    return count
+    return WrittenPack(kind, place, count, size_of(place), then)
 
 
 def pack_offline(
@@ -200,15 +203,10 @@ def pack_offline(
     platform, python = platform or this_platform(), python or this_python()
     check_target(platform, python)
     place, folder = check_place(output), course_folder(root)
-    files = lesson_files(folder)
-    files["LICENSE"] = read_plain(folder / "LICENSE", 2**20, "the license")
-    name, content = library_wheel(folder)
-    files[f"wheels/{name}"] = content
     if platform.startswith("windows"):
-        files["install.cmd"] = windows_script("course", python)
+        install, script = {"install.cmd": windows_script("course", python)}, "double-click install.cmd"
     else:
-        files["install.sh"] = posix_script("course", python)
-    count = write_with_wheels(place, files, folder, "course", platform, python, "offline_pack", {}, tell)
-    script = "double-click install.cmd" if platform.startswith("windows") else "sh install.sh"
+        install, script = {"install.sh": posix_script("course", python)}, "sh install.sh"
     then = f"copy it to a machine of the kind {platform} with Python {python}, there: {script}; needs no network"
-    return WrittenPack("offline", place, count, size_of(place), then)
+    files = lesson_files(folder) | install
+    return write_with_wheels("offline", place, files, folder, platform, python, {}, then, tell)

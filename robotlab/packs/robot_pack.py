@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import re
@@ -9,21 +10,23 @@ import shlex
 from collections.abc import Callable
 
 from robotlab.budget import RobotFile, check_robot, read_robot
+from robotlab.data.values import is_word, number
 from robotlab.errors import InputError, printable, short
 from robotlab.files import read_plain
 from robotlab.json_file import read_json
 from robotlab.packs.class_pack import course_folder
-from robotlab.packs.library_wheel import library_wheel
 from robotlab.packs.offline_pack import posix_script, write_with_wheels
 from robotlab.packs.platforms import check_target
-from robotlab.packs.writing import WrittenPack, check_place, size_of
+from robotlab.packs.writing import WrittenPack, check_place
 
 # Trained files have 2 to 30 MB.
 _MOST_BYTES = 256 * 2**20
 
 
-def drive_arguments(robot: RobotFile, content: dict, camera: str, wheels: str, target: str | None) -> list[str]:
-    """Words of the ``robotlab drive`` command for a robot.
+def drive_options(
+    robot: RobotFile, content: dict, camera: str, wheels: str, target: str | None
+) -> list[tuple[str, str]]:
+    """Options of the ``robotlab drive`` command for a robot.
 
     Parameters
     ----------
@@ -38,62 +41,51 @@ def drive_arguments(robot: RobotFile, content: dict, camera: str, wheels: str, t
 
     Returns
     -------
-    list of str
-        After ``robotlab``.
+    list of (str, str)
+        Each option with its word.
 
     Examples
     --------
     >>> from robotlab.camera import Camera
     >>> sections = {"camera": {"hfov_deg": 57.3, "delay_s": 0.06, "frame_hz": 30.0}}
     >>> robot = RobotFile("mine", Camera(320, 240, 1.0), sections=sections)
-    >>> drive_arguments(robot, {}, "0", "serial:/dev/ttyUSB0", None)[:7]
-    ['drive', '--with', 'model.onnx', '--camera', '0', '--wheels', 'serial:/dev/ttyUSB0']
+    >>> drive_options(robot, {}, "0", "serial:/dev/ttyUSB0", None)[2:4]
+    [('--wheels', 'serial:/dev/ttyUSB0'), ('--size', '320x240')]
     """
     about = robot.sections["camera"]
     given = dict(content.get("settings", {}))
-    words = ["drive", "--with", "model.onnx", "--camera", camera, "--wheels", wheels]
-    words += ["--size", f"{robot.camera.width_px:.0f}x{robot.camera.height_px:.0f}"]
-    words += ["--hfov-deg", f"{about['hfov_deg']:g}"]
-    words += ["--camera-height", f"{about['height_m']:g}"] if "height_m" in about else []
+    options = [("--with", "model.onnx"), ("--camera", camera), ("--wheels", wheels)]
+    options += [("--size", f"{robot.camera.width_px:.0f}x{robot.camera.height_px:.0f}")]
+    options += [("--hfov-deg", f"{about['hfov_deg']:g}")]
+    options += [("--camera-height", f"{about['height_m']:g}")] if "height_m" in about else []
     # The command wants the camera's own delay; that of the settings is the simulated loop's, with all that follows.
     given.pop("delay_s", None)
-    words += ["--delay", f"{about['delay_s']:g}"]
-    words += ["--rate", f"{given.pop('frame_hz', about['frame_hz']):g}"]
-    words += ["--max-speed", f"{given.pop('max_mps'):g}"] if "max_mps" in given else []
-    words += ["--full-power", f"{robot.settings.motor.max_mps:g}"] if "max_mps" in given.get("motor", {}) else []
+    options += [("--delay", f"{about['delay_s']:g}"), ("--rate", f"{given.pop('frame_hz', about['frame_hz']):g}")]
+    options += [("--max-speed", f"{given.pop('max_mps'):g}")] if "max_mps" in given else []
+    full_power = "max_mps" in given.get("motor", {})
+    options += [("--full-power", f"{robot.settings.motor.max_mps:g}")] if full_power else []
     target = target or given.pop("target", None)
-    words += ["--target", target] if target else []
-    words += ["--battery-lowest", f"{robot.pack.stop_v * robot.pack.cells:g}"] if robot.pack else []
-    for name, value in given.items():
-        if isinstance(value, int | float) and not isinstance(value, bool):
-            words += ["--setting", f"{name}={value:g}"]
-    return words
+    options += [("--target", target)] if target else []
+    options += [("--battery-lowest", f"{robot.pack.stop_v * robot.pack.cells:g}")] if robot.pack else []
+    return options + [("--setting", f"{name}={value:g}") for name, value in given.items() if number(value) is not None]
 
 
 def _left_out(content: dict) -> list[str]:
     """Settings that no option of the command takes."""
-    taken = ("target",)
-    return [
-        name
-        for name, value in content.get("settings", {}).items()
-        if name not in taken and (isinstance(value, bool) or not isinstance(value, int | float))
-    ]
+    given = content.get("settings", {}).items()
+    return [name for name, value in given if name != "target" and number(value) is None]
 
 
-def _program(words: list[str], name: str) -> bytes:
+def _program(options: list[tuple[str, str]], name: str) -> bytes:
     """The driving program: the command's words, one option a line, to be read and changed."""
-    options, rest = [], words[1:]
-    while rest:
-        option = [rest.pop(0)]
-        while rest and not rest[0].startswith("--"):
-            option.append(rest.pop(0))
-        options.append("    " + ", ".join(json.dumps(word, ensure_ascii=False) for word in option) + ",\n")
+    lines = [", ".join(json.dumps(word, ensure_ascii=False) for word in option) for option in options]
+    words = "".join(f"    {line},\n" for line in lines)
     return (
         f'"""Drive {json.dumps(printable(name), ensure_ascii=False)[1:-1]}: preflight, a person\'s answers, then the drive; see README.md.\n\n'
         "Wheels off the ground first, a hand on the power switch.  Run it in a terminal\n"
         'on the robot: .venv/bin/python drive.py --battery VOLTS (measured now).\n"""\n\n'
         "import os\nimport sys\nfrom pathlib import Path\n\nfrom robotlab.cli import main\n\n"
-        f'WORDS = [\n    "drive",\n{"".join(options)}]\n\n'
+        f'WORDS = [\n    "drive",\n{words}]\n\n'
         'if __name__ == "__main__":\n    # What is given here is added, such as --dry-run, --page or --battery 11.4.\n'
         "    os.chdir(Path(__file__).resolve().parent)\n"
         "    sys.exit(main(WORDS + sys.argv[1:]))\n"
@@ -164,7 +156,7 @@ def pack_robot(
             f"--wheels must be serial:PORT, pins:5,6,13,19 or emulated, got {short(wheels)}; name the robot's motor link"
         )
     for name, word in (("--wheels", wheels), ("--camera", camera)):
-        if not word.strip() or printable(word) != word:
+        if not is_word(word):
             raise InputError(f"{name} must be plain text, got {short(word)}; name it as robotlab drive takes it")
     place, folder = check_place(output), course_folder(root)
     classes = NeuralDetector.load(model).classes
@@ -180,26 +172,22 @@ def pack_robot(
     checked = check_robot(robot)
     if not checked.ok:
         tell(f"the check-up of {robot} found something to do; its report is in checkup.txt: do that first")
-    words = drive_arguments(figures, content, camera, wheels, target)
+    options = drive_options(figures, content, camera, wheels, target)
     left = _left_out(content)
-    name, library = library_wheel(folder)
     files = {
         "model.onnx": read_plain(model, _MOST_BYTES, "a model"),
         "robot.json": read_plain(robot, _MOST_BYTES, "a robot's file"),
         "checkup.txt": (printable(checked.text(), keep="\n") + "\n").encode(),
-        "drive.py": _program(words, figures.name),
+        "drive.py": _program(options, figures.name),
         "install.sh": posix_script("robot", python),
-        "LICENSE": read_plain(folder / "LICENSE", 2**20, "the license"),
-        f"wheels/{name}": library,
     }
     about = {
         "name": printable(figures.name),
-        "line": shlex.join([".venv/bin/robotlab", *words]),
+        "line": shlex.join([".venv/bin/robotlab", "drive", *itertools.chain(*options)]),
         "checkup": "found nothing" if checked.ok else "**found something: read it and do it first**",
         "left": f" No option takes these settings of `robot.json`, so they are left out: {', '.join(left)}."
         if left
         else "",
     }
-    count = write_with_wheels(place, files, folder, "robot", platform, python, "robot_pack", about, tell)
     then = f"read README.md in it, copy it to the robot ({platform}, Python {python}), there: sh install.sh"
-    return WrittenPack("robot", place, count, size_of(place), then)
+    return write_with_wheels("robot", place, files, folder, platform, python, about, then, tell)
