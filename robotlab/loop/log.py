@@ -135,6 +135,11 @@ class RunLog:
             if self._sync is not None and time.monotonic() - self._synced >= self._sync:
                 os.fsync(self._file.fileno())
                 self._synced = time.monotonic()
+        except BrokenPipeError:
+            self._broken = "its reader has gone"
+            raise InputError(
+                f"a run log that goes into a pipe must have a reader, that of {self._file.name} has gone; start one, then a new run"
+            ) from None
         except OSError as error:
             self._broken = error.strerror or str(error)
             raise InputError(

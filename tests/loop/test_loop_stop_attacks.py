@@ -288,6 +288,19 @@ class TestLogsThatAreNoFiles:
         assert set(got[0]) == {ord("x")} and os.read(reader, 2**20) == b'{"kind":"end"}\n'
         os.close(reader)
 
+    def test_a_reader_that_goes_away_is_said(self, tmp_path):
+        path = tmp_path / "pipe"
+        os.mkfifo(path)
+        reader = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+        log = RunLog(path)
+        log.write({"kind": "event"})
+        os.close(reader)
+        with pytest.raises(InputError, match="must have a reader, that of .* has gone; start one"):
+            log.write({"kind": "event"})
+        with pytest.raises(InputError, match=r"broke off earlier \(its reader has gone\); start a new one"):
+            log.write({"kind": "end"})
+        log.close()
+
     def test_ctrl_c_after_a_whole_record_breaks_no_log(self, tmp_path, monkeypatch):
         log = RunLog(tmp_path / "run.jsonl", sync_s=0.0)
         with monkeypatch.context() as patched, pytest.raises(KeyboardInterrupt):
