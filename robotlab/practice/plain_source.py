@@ -18,6 +18,8 @@ from typing import Any
 
 import numpy as np
 
+from robotlab.practice.source_changes import call_of
+
 # Turns of loops in one call, and of one range() or array from outside.
 STEPS_OF_A_CALL = 20_000
 _MOST_VALUES = 100_000
@@ -218,7 +220,7 @@ def plain_copy(function: Any) -> tuple[FunctionType, str] | None:
     return names[function.__name__], found[1]
 
 
-def counted(tree: ast.AST) -> list[tuple[ast.AST, str, Any]]:
+def counted(tree: ast.AST) -> list[tuple[tuple[ast.AST, str, None], Any]]:
     """Where the loops of a tree must be counted.
 
     Parameters
@@ -228,22 +230,20 @@ def counted(tree: ast.AST) -> list[tuple[ast.AST, str, Any]]:
 
     Returns
     -------
-    list of (ast.AST, str, callable)
-        Holder, field, and what makes the counted expression of the plain one.
+    list of (tuple, callable)
+        Each place (:mod:`robotlab.practice.source_edits`), and what makes the counted expression of the plain one.
 
     Examples
     --------
     >>> len(counted(ast.parse("[x for x in y]")))
     1
     """
-    found: list[tuple[ast.AST, str, Any]] = []
+    found: list[tuple[tuple[ast.AST, str, None], Any]] = []
     for node in ast.walk(tree):
         if isinstance(node, ast.For | ast.comprehension):
-            found.append((node, "iter", lambda n: ast.Call(ast.Name("_count", ast.Load()), [n], [])))
+            found.append(((node, "iter", None), lambda n: call_of("_count", n)))
         elif isinstance(node, ast.While):
-            found.append(
-                (node, "test", lambda n: ast.BoolOp(ast.And(), [ast.Call(ast.Name("_turn", ast.Load()), [], []), n]))
-            )
+            found.append(((node, "test", None), lambda n: ast.BoolOp(ast.And(), [call_of("_turn"), n])))
     return found
 
 
@@ -277,8 +277,8 @@ def _gather(tree: ast.Module, function: FunctionType, names: dict[str, Any], abo
             found = parsed(value)
             if found is None or found[0].body[0].name != name or not _gather(found[0], value, names, (*above, name)):  # type: ignore[attr-defined]
                 return False
-            for holder, field, change in counted(found[0]):
-                setattr(holder, field, change(getattr(holder, field)))
+            for (holder, field, _), count in counted(found[0]):
+                setattr(holder, field, count(getattr(holder, field)))
             exec(compile(ast.fix_missing_locations(found[0]), "<helper>", "exec"), names)
         elif isinstance(value, ModuleType):
             if not _known(value.__name__) or _DOORS.search(value.__name__.rpartition(".")[2]):
