@@ -17,7 +17,6 @@ from robotlab.marking.key import MarkingKey
 from robotlab.marking.sandbox import Limits, sandbox_for
 from robotlab.marking.submitted_code import function_source, is_starter, library_calls
 from robotlab.marking.values import decode, encode, text_of
-from robotlab.practice.comparing import compare
 from robotlab.practice.grading import grade_outcomes
 from robotlab.practice.running import Outcome, outcome_of
 from robotlab.practice.task import Task
@@ -220,7 +219,9 @@ def _judged(task: Task, seed: int, outcomes: Sequence[Outcome], key: MarkingKey)
     if all(one.value is ... for one in outcomes) or isinstance(outcomes[0].error, NotImplementedError):
         return Verdict(task.name, "not started", task.statement), 0.0
     verdict = grade_outcomes(task, list(cases), outcomes)
-    good = [_is_right(task, *three) for three in zip(right, outcomes)]
+    good = [
+        one.kind == "value" and not one.changed and task.is_right(here, one.value) for here, one in zip(right, outcomes)
+    ]
     good += [False] * (len(cases) - len(good))
     edges = good[task.plain :]
     if all(good[: task.plain]):
@@ -229,15 +230,6 @@ def _judged(task: Task, seed: int, outcomes: Sequence[Outcome], key: MarkingKey)
     if verdict.misconception not in {one.name for one in task.misconceptions} or _all_alike(outcomes):
         return verdict, 0.0
     return verdict, float(key.misconceptions.get(verdict.misconception, key.misconception_share))
-
-
-def _is_right(task: Task, right: Any, outcome: Outcome) -> bool:
-    if outcome.kind != "value" or outcome.changed:
-        return False
-    try:
-        return compare(right, outcome.value, task.rtol, task.atol) is None
-    except Exception:  # As in the sandbox of practice: a value that cannot be compared is not right.
-        return False
 
 
 def _all_alike(outcomes: Sequence[Outcome]) -> bool:

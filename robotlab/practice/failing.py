@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import agree, as_numbers
+from robotlab.practice.comparing import as_numbers
 from robotlab.practice.plain_source import plain_copy
 from robotlab.practice.running import Outcome, run_cases
 from robotlab.practice.task import Task
@@ -93,9 +93,7 @@ def _of_values(task: Task, cases: Sequence[tuple], rights: Sequence[Any], result
     count = len(rights[0])
     if not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in results):
         return ""
-    wrong = [
-        k for k in range(count) if not all(agree(r[k], g[k], task.rtol, task.atol) for r, g in zip(rights, results))
-    ]
+    wrong = [k for k in range(count) if not all(task.agree(r[k], g[k]) for r, g in zip(rights, results))]
     if len(wrong) != 1:
         return ""
     k = wrong[0]

@@ -23,9 +23,9 @@ from typing import Any
 import numpy as np
 
 from robotlab.practice.comparing import agree, as_numbers
-from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
+from robotlab.practice.general_misconceptions import ALONE, GENERAL, makes
 from robotlab.practice.running import Outcome, outcome_of
-from robotlab.practice.scales import scale
+from robotlab.practice.scales import pairs_with_fractions, scale
 from robotlab.practice.task import Task
 
 Found = tuple[str, str]
@@ -105,7 +105,7 @@ def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> 
                 other = outcome_of(task.reference, change(case))
             except Exception:  # A change that this kind of input cannot take.
                 break
-            if other.kind != "value" or not agree(other.value, one.value, task.rtol, task.atol):
+            if other.kind != "value" or not task.agree(other.value, one.value):
                 break
         else:
             return name, says
@@ -117,36 +117,74 @@ def _input_changes(task: Task, case: tuple) -> Iterator[tuple[str, str, Callable
     for i, j in itertools.combinations(range(len(case)), 2):
         if np.shape(case[i]) == np.shape(case[j]):
             says = f"{as_if} {task.inputs[i]} and {task.inputs[j]} had changed places."
-            yield "inputs exchanged", says, partial(_exchange, i, j)
+            yield "inputs exchanged", says, exchanged(i, j)
     numbers = [i for i, value in enumerate(case) if as_numbers(value) is not None]
     for i in numbers:
         name = task.inputs[i]
         if np.ndim(case[i]) == 0 and name.endswith("px"):
             for half, change in ((0.5, lambda x: x + 0.5), (-0.5, lambda x: x - 0.5)):
                 says = f"{as_if} {name} were {'larger' if half > 0 else 'smaller'} by half a pixel. {PIXEL_CENTERS}"
-                yield "pixel centers", says, partial(_change, i, change)
+                yield "pixel centers", says, with_input(i, change)
         for words, change in _NUMBER_CHANGES if np.ndim(case[i]) == 0 else _ARRAY_CHANGES:
             says = f"{as_if} {name} were {words}."
-            yield f"{name} changed", says, partial(_change, i, change)
+            yield f"{name} changed", says, with_input(i, change)
     cut = {i: task.inputs[i] for i in numbers if np.asarray(case[i]).dtype.kind == "f"}
     if len(cut) > 1:
         says = f"{as_if} {' and '.join(cut.values())} held whole numbers only. Look for int(...) or //."
         yield ("inputs cut to whole numbers", says, partial(_cut, cut))
 
 
-def _change(place: int, change: Callable[[Any], Any], case: tuple) -> tuple:
-    value = change(case[place])
-    return (*case[:place], value.item() if isinstance(value, np.generic) else value, *case[place + 1 :])
+def with_input(place: int, change: Callable[[Any], Any]) -> Callable[[tuple], tuple]:
+    """Cases with one input changed.
+
+    Parameters
+    ----------
+    place : int
+        Which input.
+    change : callable
+        From its value to another.
+
+    Returns
+    -------
+    callable
+        From a case to the changed one.
+
+    Examples
+    --------
+    >>> with_input(1, np.negative)((1, 2, 3))
+    (1, -2, 3)
+    """
+
+    def changed(case: tuple) -> tuple:
+        value = change(case[place])
+        return (*case[:place], value.item() if isinstance(value, np.generic) else value, *case[place + 1 :])
+
+    return changed
+
+
+def exchanged(i: int, j: int) -> Callable[[tuple], tuple]:
+    """Cases with two inputs in each other's place.
+
+    Parameters
+    ----------
+    i, j : int
+        Which inputs.
+
+    Returns
+    -------
+    callable
+        From a case to the changed one.
+
+    Examples
+    --------
+    >>> exchanged(0, 2)(("a", "b", "c"))
+    ('c', 'b', 'a')
+    """
+    return lambda case: tuple(case[{i: j, j: i}.get(place, place)] for place in range(len(case)))
 
 
 def _cut(places: Container[int], case: tuple) -> tuple:
     return tuple(np.trunc(one) if i in places else one for i, one in enumerate(case))
-
-
-def _exchange(i: int, j: int, case: tuple) -> tuple:
-    places = list(range(len(case)))
-    places[i], places[j] = j, i
-    return tuple(case[place] for place in places)
 
 
 def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
@@ -184,23 +222,20 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
         return None
     for i in range(count):
         others = [k for k in range(count) if k != i]
-        if not all(agree(r[k], g.value[k], task.rtol, task.atol) for r, g in zip(right, got) for k in others):
+        if not all(task.agree(r[k], g.value[k]) for r, g in zip(right, got) for k in others):
             continue
-        for name, place in zip(task.inputs, range(len(cases[0]))):
-            if all(agree(case[place], g.value[i], 0, 0) for case, g in zip(cases, got)):
-                return (
-                    f"value {i + 1} unchanged",
-                    f"Value {i + 1} of {count} is {name} as it came in. Something must be done to it.",
-                )
+        ours, theirs = [r[i] for r in right], [g.value[i] for g in got]
+        only = f"Only value {i + 1} of {count} is not right. There:"
+        for place, name in enumerate(task.inputs):
+            if all(agree(case[place], one, 0, 0) for case, one in zip(cases, theirs)):
+                says = f"Value {i + 1} of {count} is {name} as it came in. Something must be done to it."
+                return f"value {i + 1} unchanged", says
         for general in (*GENERAL, *ALONE):
-            if all(agree(changed(general, r[i]), g.value[i], task.rtol, task.atol) for r, g in zip(right, got)):
-                return (
-                    f"{general.name} of value {i + 1}",
-                    f"Only value {i + 1} of {count} is not right. There: {general.says}",
-                )
-        found = scale(task, cases, [r[i] for r in right], [Outcome("value", g.value[i]) for g in got])
+            if makes(general, task, ours, theirs):
+                return f"{general.name} of value {i + 1}", f"{only} {general.says}"
+        found = scale(task, cases, ours, [Outcome("value", one) for one in theirs])
         if found:
-            return f"{found[0]} in value {i + 1}", f"Only value {i + 1} of {count} is not right. There: {found[1]}"
+            return f"{found[0]} in value {i + 1}", f"{only} {found[1]}"
     return None
 
 
@@ -225,8 +260,8 @@ def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
     >>> nearly_right([1.0, 2.0, 3.0], got)[0]
     'close, and not equal'
     """
-    pairs = [(as_numbers(r), as_numbers(g.value)) for r, g in zip(right, got)]
-    if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
+    pairs = pairs_with_fractions(right, got)
+    if pairs is None:
         return None
     a, b = (np.concatenate([np.ravel(pair[k]) for pair in pairs]).astype(float) for k in (0, 1))
     spread = float(np.ptp(a)) if a.size else 0.0
@@ -234,10 +269,8 @@ def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
     some_right = any(np.allclose(r, g, rtol=1e-9, atol=0) for r, g in pairs)
     if not (spread > 0 and np.isfinite(b).all() and gap < 0.02 * spread) or some_right:
         return None
-    return (
-        "close, and not equal",
-        f"Your results are close to the right ones, at most {gap:.2g} off, and not equal. {_WHY_CLOSE}",
-    )
+    says = f"Your results are close to the right ones, at most {gap:.2g} off, and not equal. {_WHY_CLOSE}"
+    return "close, and not equal", says
 
 
 def words_exchanged(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:

@@ -29,6 +29,8 @@ _NAMED = {
     3600.0: "3600, as between seconds and hours",
     1e6: "1 000 000 = 1000²",
 }
+# How an input multiplies or divides a result, and the question that follows.
+_FACTORS = {"times": ("{}", "used once too often, or missing below"), "over": ("1/{}", "missing, or too much below")}
 # Powers of an input that may be missing or too much, plain ones first.
 _POWERS = {1.0: "{}", -1.0: "{}", 2.0: "{}²", -2.0: "{}²", 0.5: "√{}", -0.5: "√{}"}
 
@@ -64,15 +66,40 @@ def scale(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequenc
     >>> scale(task, cases, [1.0, 2.0, 3.0, 4.0], got)[1]
     'Each of your results is the right one times clear_m: is it used once too often, or missing below a fraction bar?'
     """
-    pairs = [(as_numbers(r), as_numbers(g.value)) for r, g in zip(right, got)]
-    if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
+    pairs = pairs_with_fractions(right, got)
+    if pairs is None:
         return None
-    a = np.concatenate([np.ravel(r) for r, _ in pairs if r is not None])
-    b = np.concatenate([np.ravel(g) for _, g in pairs if g is not None]).astype(float)
+    a, b = (np.concatenate([np.ravel(pair[k]) for pair in pairs]).astype(float) for k in (0, 1))
     sizes = [np.size(r) for r, _ in pairs]
     if not np.isfinite(b).all() or len(np.unique(np.round(a, 6))) < 3:
         return None
     return _factor(task, cases, a, b, sizes) or _difference(task, cases, a, b, sizes)
+
+
+def pairs_with_fractions(right: Sequence[Any], got: Sequence[Outcome]) -> list[tuple[np.ndarray, np.ndarray]] | None:
+    """Right results with fractions beside the learner's, where all have the same shape.
+
+    Parameters
+    ----------
+    right : sequence of object
+        Right results.
+    got : sequence of Outcome
+        The learner's.
+
+    Returns
+    -------
+    list of (ndarray, ndarray) or None
+        None where any is something else.
+
+    Examples
+    --------
+    >>> pairs_with_fractions([1, 2], [Outcome("value", 1), Outcome("value", 2)]) is None
+    True
+    """
+    pairs = [(as_numbers(r), as_numbers(g.value)) for r, g in zip(right, got)]
+    if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
+        return None
+    return pairs
 
 
 def _factor(
@@ -89,19 +116,15 @@ def _factor(
             if np.isclose(size, value, rtol=1e-4) or np.isclose(size, 1 / value, rtol=1e-4):
                 more = "too large" if size > 1 else "too small"
                 return "a constant factor", f"Each of your results is {more} by the factor {words}."
-        says = (
-            f"Each of your results is {factor:.4g} times what it should be: a constant factor is missing or too much."
-        )
-        return "a constant factor", says
+        too = "a constant factor is missing or too much"
+        return "a constant factor", f"Each of your results is {factor:.4g} times what it should be: {too}."
     for (kind, shown), values in _made_of_inputs(task, cases, sizes):
         with np.errstate(all="ignore"):
             rest = ratio / values[used]
         for times, before in ((1.0, ""), (2.0, "2·"), (0.5, "½·")):
             if np.allclose(rest, times, rtol=1e-6, atol=0):
-                says = {
-                    "times": f"Each of your results is the right one times {before}{shown}: is it used once too often, or missing below a fraction bar?",
-                    "over": f"Each of your results is the right one times {before}1/{shown}: is it missing, or too much below a fraction bar?",
-                }[kind]
+                made, why = _FACTORS[kind]
+                says = f"Each of your results is the right one times {before}{made.format(shown)}: is it {why} a fraction bar?"
                 return "a factor of the inputs", says
     return None
 
