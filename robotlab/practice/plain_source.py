@@ -8,6 +8,7 @@ copied.  Loops are counted, so that a search ends after the same steps on every 
 from __future__ import annotations
 
 import ast
+import builtins
 import copy
 import inspect
 import re
@@ -30,23 +31,9 @@ _STATEMENTS = (
 )
 _NO_EXPRESSIONS = (ast.Await, ast.Yield, ast.YieldFrom)
 _BUILTINS = (
-    *(
-        "abs",
-        "all",
-        "any",
-        "bool",
-        "dict",
-        "divmod",
-        "enumerate",
-        "filter",
-        "float",
-        "int",
-        "isinstance",
-        "len",
-        "list",
-    ),
-    *("map", "max", "min", "pow", "range", "reversed", "round", "set", "slice", "sorted", "str", "sum", "tuple", "zip"),
-    "print",
+    *("abs", "all", "any", "bool", "dict", "divmod", "enumerate", "filter", "float", "int", "isinstance", "len"),
+    *("list", "map", "max", "min", "pow", "print", "range", "reversed", "round", "set", "slice", "sorted", "str"),
+    *("sum", "tuple", "zip"),
 )
 # Attributes that reach files, other programs or the state of a random generator.
 _DOORS = re.compile(
@@ -185,8 +172,6 @@ def plain_names(tree: ast.Module, function: FunctionType, steps: Steps) -> dict[
     >>> plain_names(parsed(run_cases)[0], run_cases, Steps(9)) is None
     True
     """
-    import builtins
-
     allowed = {name: getattr(builtins, name) for name in _BUILTINS}
     allowed |= {"print": lambda *_, **__: None, "range": _short_range, "__import__": builtins.__import__}
     names = {"__builtins__": allowed, "_turn": steps.turn, "_count": steps.count}
@@ -267,7 +252,7 @@ def _gather(tree: ast.Module, function: FunctionType, names: dict[str, Any], abo
             return False
         if name not in function.__globals__:
             # An unknown name raises when it is read, as it does for the learner.
-            if hasattr(__import__("builtins"), name) and name not in _BUILTINS:
+            if hasattr(builtins, name) and name not in _BUILTINS:
                 return False
             continue
         value = function.__globals__[name]
@@ -301,14 +286,12 @@ def _only_computes(body: ast.FunctionDef) -> bool:
             return False
         if isinstance(node, ast.FunctionDef) and node is not body:
             return False
-        if isinstance(node, ast.Import) and not all(_known(one.name) for one in node.names):
-            return False
-        if isinstance(node, ast.ImportFrom) and not _known(node.module or ""):
-            return False
-        if isinstance(node, ast.Import | ast.ImportFrom) and any(
-            _DOORS.search(part) for one in node.names for part in one.name.split(".")
-        ):
-            return False
+        if isinstance(node, ast.Import | ast.ImportFrom):
+            names = [one.name for one in node.names]
+            modules = [node.module or ""] if isinstance(node, ast.ImportFrom) else names
+            parts = [part for name in names for part in name.split(".")]
+            if not all(map(_known, modules)) or any(map(_DOORS.search, parts)):
+                return False
         if isinstance(node, ast.Attribute) and (_DOORS.search(node.attr) or not isinstance(node.ctx, ast.Load)):
             return False
     return True
