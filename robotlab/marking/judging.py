@@ -126,11 +126,11 @@ def _run(part: dict[str, Any], tasks: dict[str, Task], limits: Limits) -> tuple[
             "cell_s": limits.cell_s,
             "task_s": limits.task_s,
         }
-        sent = sandbox_for(limits, part["closed"]).run(json.dumps(job, separators=(",", ":")).encode())
-        if sent.ending == "sandbox" and restarts < 2:
+        output, ending = sandbox_for(limits, part["closed"]).run(json.dumps(job, separators=(",", ":")).encode())
+        if ending == "sandbox" and restarts < 2:
             restarts += 1  # The sandbox itself was killed, such as for want of memory on this machine: once more.
             continue
-        lines = _lines(sent.output)
+        lines = _lines(output)
         failed = failed or [_failure(line) for line in lines if isinstance(line.get("cell"), int)][:20]
         for name in list(left):
             own = [line for line in lines if line.get("task") == name]
@@ -140,7 +140,7 @@ def _run(part: dict[str, Any], tasks: dict[str, Task], limits: Limits) -> tuple[
             left.remove(name)
             if cut_off and not got and any(line.get("missing") is True for line in own):
                 continue
-            outcomes[name] = [*got, _cut_off(sent.ending)] if cut_off else got
+            outcomes[name] = [*got, _cut_off(ending)] if cut_off else got
             if cut_off:
                 break
         if left and time.monotonic() > end:

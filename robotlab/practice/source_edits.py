@@ -28,7 +28,7 @@ Slot = tuple[ast.AST, str, int | None]
 Edit = tuple[list[tuple[Slot, Any]], ast.AST, str]
 
 
-def get(slot: Slot) -> ast.AST:
+def get(slot: Slot) -> Any:
     """What stands in a place of the tree.
 
     Parameters
