@@ -22,6 +22,8 @@ _SET_SECCOMP, _SET_NO_NEW_PRIVILEGES, _DROP_BOUND, _BY_FILTER = 22, 38, 24, 2
 _ALLOW, _KILL, _ERROR = 0x7FFF0000, 0x80000000, 0x00050000
 _NOT_PERMITTED, _NO_SUCH_CALL = 1, 38
 _THREAD = 0x10000
+# User and group without rights, common practice of Linux systems.
+_NOBODY = 65534
 
 # Numbers of system calls on x86-64 and ARM64, arch/x86/entry/syscalls/syscall_64.tbl and include/uapi/asm-generic/unistd.h;
 # those of x86-64 are checked against the system's header by a test.
@@ -161,13 +163,8 @@ def set_limits(memory: int, seconds: int, file_size: int) -> None:
             resource.setrlimit(kind, (value, value))
 
 
-def give_up_rights(nobody: int = 65534) -> None:
+def give_up_rights() -> None:
     """Give up the user, if it is the administrator, all capabilities, and most system calls.
-
-    Parameters
-    ----------
-    nobody : int
-        User and group to become.
 
     Raises
     ------
@@ -180,11 +177,11 @@ def give_up_rights(nobody: int = 65534) -> None:
             break
     if os.getuid() == 0:
         os.setgroups([])
-        os.setresgid(nobody, nobody, nobody)
-        os.setresuid(nobody, nobody, nobody)
+        os.setresgid(_NOBODY, _NOBODY, _NOBODY)
+        os.setresuid(_NOBODY, _NOBODY, _NOBODY)
     # capset(2): header of version 3 and two triples of 32 bits, all zero.
     _done(_libc.capset(struct.pack("Ii", 0x20080522, 0), bytes(24)), "capset")
-    if os.getuid() == 0 and nobody:
+    if os.getuid() == 0:
         raise OSError("the administrator's rights are still there")
     filter_calls()
 

@@ -134,8 +134,9 @@ def grade_outcomes(
         return Verdict(task.name, "misconception", says, name, table=table, **beside)
 
     if complete and all(one.kind == "value" and one.value is None for one in outcomes):
+        given = next(value for value in right if value is not None)
         does = "prints something" if any(one.printed for one in outcomes) else "computes something"
-        says = f"Your function {does} and returns None. It must end with return and give {wanted(_first_value(right))}."
+        says = f"Your function {does} and returns None. It must end with return and give {wanted(given)}."
         return Verdict(task.name, "nothing", says, **beside)
     code = function if complete and fault.kind in ("value", "shape", "nan", "raised", "type") else None
     order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
@@ -165,7 +166,7 @@ def grade_outcomes(
         found = one_edit(task, code, ordered, rights, mistakes, edges, fault.kind == "nan")
         if found:
             return recognized(found[0], " ".join(filter(None, [found[1], where])))
-    found = nearly_right(right[: task.plain], outcomes[: task.plain]) if complete else None
+    found = nearly_right(right[: task.plain], [one.value for one in outcomes[: task.plain]]) if complete else None
     if found:
         return recognized(*found)
     answers = responses(task, code, cases[: task.plain]) if code is not None and fault.kind == "value" else ""
@@ -325,10 +326,6 @@ def _table(task: Task, case: tuple, outcome: Outcome, right: Any = None) -> tupl
     if right is not None:
         rows.append(("right result", show(right, task.unit)))
     return tuple(rows)
-
-
-def _first_value(right: Sequence[Any]) -> Any:
-    return next(value for value in right if value is not None)
 
 
 def _first_lines(printed: str) -> str:

@@ -24,7 +24,7 @@ import numpy as np
 
 from robotlab.practice.comparing import agree, as_numbers
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, makes
-from robotlab.practice.running import Outcome, outcome_of
+from robotlab.practice.running import outcome_of
 from robotlab.practice.scales import pairs_with_fractions, scale
 from robotlab.practice.task import Task
 
@@ -38,40 +38,38 @@ _WHY_CLOSE = (
     "Is something rounded on the way, is a constant too short, does a search go in steps that are too wide, or is it a "
     "rule that holds only nearly?"
 )
-# Words for a changed number, and the change; for single numbers.
-_NUMBER_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
+# Words for a changed input, and the change: for numbers and arrays, for numbers alone, for arrays alone.
+_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
+    ("smaller by 1", lambda x: x - 1),
+    ("larger by 1", lambda x: x + 1),
+    ("half as large", lambda x: x / 2),
+    ("twice as large", lambda x: x * 2),
+    ("turned to degrees", np.degrees),
+    ("turned to radians", np.radians),
+)
+_NUMBER_CHANGES = (
     ("cut off to a whole number (int or //)", np.trunc),
     ("rounded to a whole number", np.round),
     ("without its sign (abs)", np.abs),
     ("with the other sign", np.negative),
     ("never below 0", lambda x: np.maximum(x, 0)),
-    ("smaller by 1", lambda x: x - 1),
-    ("larger by 1", lambda x: x + 1),
-    ("half as large", lambda x: x / 2),
-    ("twice as large", lambda x: x * 2),
+    *_CHANGES,
     ("squared", lambda x: x * x),
-    ("turned to degrees", np.degrees),
-    ("turned to radians", np.radians),
     ("0 or left out", lambda x: x * 0),
     ("1 or left out", lambda x: x * 0 + 1),
 )
-_ARRAY_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
+_ARRAY_CHANGES = (
     ("cut off to whole numbers (int or //)", np.trunc),
     ("without signs (abs)", np.abs),
     ("with all signs changed", np.negative),
-    ("twice as large", lambda x: x * 2),
-    ("half as large", lambda x: x / 2),
-    ("larger by 1", lambda x: x + 1),
-    ("smaller by 1", lambda x: x - 1),
-    ("turned to degrees", np.degrees),
-    ("turned to radians", np.radians),
+    *_CHANGES,
     ("divided by 255", lambda x: x / 255),
     ("in the opposite order", lambda x: x[::-1].copy()),
     ("sorted", lambda x: np.sort(x, axis=0)),
 )
 
 
-def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> Found | None:
+def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Any]) -> Found | None:
     """Changed inputs for which the learner's results would be right.
 
     Parameters
@@ -80,7 +78,7 @@ def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> 
         The task.
     cases : sequence of tuple
         Its plain cases.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's, of these.
 
     Returns
@@ -93,11 +91,11 @@ def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> 
     >>> from robotlab.practice import task_named
     >>> task = task_named("field_of_view")
     >>> cases = task.cases()[: task.plain]
-    >>> got = [outcome_of(lambda s, f: task.reference(f, s), case) for case in cases]
+    >>> got = [task.reference(focal_mm, sensor_mm) for sensor_mm, focal_mm in cases]
     >>> other_inputs(task, cases, got)[0]
     'inputs exchanged'
     """
-    if any(one.value is not None and isinstance(one.value, str) for one in got):
+    if any(isinstance(one, str) for one in got):
         return None
     for name, says, change in _input_changes(task, cases[0]):
         for case, one in zip(cases, got):
@@ -105,7 +103,7 @@ def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> 
                 other = outcome_of(task.reference, change(case))
             except Exception:  # A change that this kind of input cannot take.
                 break
-            if other.kind != "value" or not task.agree(other.value, one.value):
+            if other.kind != "value" or not task.agree(other.value, one):
                 break
         else:
             return name, says
@@ -187,7 +185,7 @@ def _cut(places: Container[int], case: tuple) -> tuple:
     return tuple(np.trunc(one) if i in places else one for i, one in enumerate(case))
 
 
-def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Any]) -> Found | None:
     """How one value of several is changed, when all the others are right.
 
     Parameters
@@ -198,7 +196,7 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
         Its plain cases.
     right : sequence of object
         Their right results.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's.
 
     Returns
@@ -209,22 +207,19 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
     Examples
     --------
     >>> from robotlab.practice import task_named
-    >>> got = [Outcome("value", (1.0, -2.0)), Outcome("value", (3.0, 4.0))]
-    >>> one_value(task_named("p_law"), [(0.5,) * 7] * 2, [(1.0, 2.0), (3.0, -4.0)], got)[0]
+    >>> one_value(task_named("p_law"), [(0.5,) * 7] * 2, [(1.0, 2.0), (3.0, -4.0)], [(1.0, -2.0), (3.0, 4.0)])[0]
     'sign of value 2'
     """
-    places = [k for k, (r, one) in enumerate(zip(right, got)) if not (r is None and one.value is None)]
+    places = [k for k, (r, one) in enumerate(zip(right, got)) if not (r is None and one is None)]
     cases, right, got = ([all_of[k] for k in places] for all_of in (cases, right, got))
     count = len(right[0]) if right and isinstance(right[0], tuple) else 0
-    if not count or not all(
-        isinstance(one.value, tuple | list | np.ndarray) and len(one.value) == count for one in got
-    ):
+    if not count or not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in got):
         return None
     for i in range(count):
         others = [k for k in range(count) if k != i]
-        if not all(task.agree(r[k], g.value[k]) for r, g in zip(right, got) for k in others):
+        if not all(task.agree(r[k], g[k]) for r, g in zip(right, got) for k in others):
             continue
-        ours, theirs = [r[i] for r in right], [g.value[i] for g in got]
+        ours, theirs = [r[i] for r in right], [g[i] for g in got]
         only = f"Only value {i + 1} of {count} is not right. There:"
         for place, name in enumerate(task.inputs):
             if all(agree(case[place], one, 0, 0) for case, one in zip(cases, theirs)):
@@ -233,20 +228,20 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
         for general in (*GENERAL, *ALONE):
             if makes(general, task, ours, theirs):
                 return f"{general.name} of value {i + 1}", f"{only} {general.says}"
-        found = scale(task, cases, ours, [Outcome("value", one) for one in theirs])
+        found = scale(task, cases, ours, theirs)
         if found:
             return f"{found[0]} in value {i + 1}", f"{only} {found[1]}"
     return None
 
 
-def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+def nearly_right(right: Sequence[Any], got: Sequence[Any]) -> Found | None:
     """Whether all results lie close to the right ones.
 
     Parameters
     ----------
     right : sequence of object
         Right results of the plain cases.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's, of these.
 
     Returns
@@ -256,8 +251,7 @@ def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
 
     Examples
     --------
-    >>> got = [Outcome("value", x + 0.004) for x in (1.0, 2.0, 3.0)]
-    >>> nearly_right([1.0, 2.0, 3.0], got)[0]
+    >>> nearly_right([1.0, 2.0, 3.0], [1.004, 2.004, 3.004])[0]
     'close, and not equal'
     """
     pairs = pairs_with_fractions(right, got)
@@ -273,14 +267,14 @@ def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
     return "close, and not equal", says
 
 
-def words_exchanged(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+def words_exchanged(right: Sequence[Any], got: Sequence[Any]) -> Found | None:
     """Whether the answer decides rightly and gives one word for another throughout.
 
     Parameters
     ----------
     right : sequence of object
         Right results of the plain cases.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's.
 
     Returns
@@ -290,13 +284,12 @@ def words_exchanged(right: Sequence[Any], got: Sequence[Outcome]) -> Found | Non
 
     Examples
     --------
-    >>> got = [Outcome("value", word) for word in ("stop", "go", "stop")]
-    >>> words_exchanged(["go", "stop", "go"], got)[0]
+    >>> words_exchanged(["go", "stop", "go"], ["stop", "go", "stop"])[0]
     'words exchanged'
     """
-    if not all(isinstance(r, str) and isinstance(g.value, str) for r, g in zip(right, got)):
+    if not all(isinstance(r, str) and isinstance(g, str) for r, g in zip(right, got)):
         return None
-    pairs = {(r, g.value) for r, g in zip(right, got)}
+    pairs = set(zip(right, got))
     asked, given = {r for r, _ in pairs}, {g for _, g in pairs}
     if asked != given or len(pairs) != len(asked):
         return None

@@ -137,9 +137,9 @@ def pattern(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seque
     plain = range(task.plain)
     if _is_right(task, right, got, plain) or any(got[i].kind != "value" for i in plain):
         return None
-    ours, theirs = right[: task.plain], got[: task.plain]
+    ours, theirs = right[: task.plain], [one.value for one in got[: task.plain]]
     cases = cases[: task.plain]
-    alone = next((one for one in ALONE if makes(one, task, ours, [g.value for g in theirs])), None)
+    alone = next((one for one in ALONE if makes(one, task, ours, theirs)), None)
     return (
         one_value(task, cases, ours, theirs)
         or words_exchanged(ours, theirs)

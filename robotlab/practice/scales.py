@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 
 from robotlab.practice.comparing import as_numbers
-from robotlab.practice.running import Outcome
 from robotlab.practice.task import Task
 
 # Factors that have a name; 57.3 and 3600 are the likeliest of all.
@@ -35,7 +34,7 @@ _FACTORS = {"times": ("{}", "used once too often, or missing below"), "over": ("
 _POWERS = {1.0: "{}", -1.0: "{}", 2.0: "{}²", -2.0: "{}²", 0.5: "√{}", -0.5: "√{}"}
 
 
-def scale(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]) -> tuple[str, str] | None:
+def scale(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Any]) -> tuple[str, str] | None:
     """A factor or difference between the learner's results and the right ones.
 
     Parameters
@@ -46,7 +45,7 @@ def scale(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequenc
         Its plain cases.
     right : sequence of object
         Their right results.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's.
 
     Returns
@@ -59,11 +58,9 @@ def scale(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequenc
     >>> from robotlab.practice import task_named
     >>> task = task_named("safe_speed")
     >>> cases = [(n, 2.0, n / 7) for n in (1.0, 2.0, 3.0, 4.0)]
-    >>> got = [Outcome("value", 3.5 * n) for n in (1, 2, 3, 4)]
-    >>> scale(task, cases, [1.0, 2.0, 3.0, 4.0], got)[0]
+    >>> scale(task, cases, [1.0, 2.0, 3.0, 4.0], [3.5, 7.0, 10.5, 14.0])[0]
     'a constant factor'
-    >>> got = [Outcome("value", n * n) for n in (1, 2, 3, 4)]
-    >>> scale(task, cases, [1.0, 2.0, 3.0, 4.0], got)[1]
+    >>> scale(task, cases, [1.0, 2.0, 3.0, 4.0], [1, 4, 9, 16])[1]
     'Each of your results is the right one times clear_m: is it used once too often, or missing below a fraction bar?'
     """
     pairs = pairs_with_fractions(right, got)
@@ -76,14 +73,14 @@ def scale(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequenc
     return _factor(task, cases, a, b, sizes) or _difference(task, cases, a, b, sizes)
 
 
-def pairs_with_fractions(right: Sequence[Any], got: Sequence[Outcome]) -> list[tuple[np.ndarray, np.ndarray]] | None:
+def pairs_with_fractions(right: Sequence[Any], got: Sequence[Any]) -> list[tuple[np.ndarray, np.ndarray]] | None:
     """Right results with fractions beside the learner's, where all have the same shape.
 
     Parameters
     ----------
     right : sequence of object
         Right results.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's.
 
     Returns
@@ -93,10 +90,10 @@ def pairs_with_fractions(right: Sequence[Any], got: Sequence[Outcome]) -> list[t
 
     Examples
     --------
-    >>> pairs_with_fractions([1, 2], [Outcome("value", 1), Outcome("value", 2)]) is None
+    >>> pairs_with_fractions([1, 2], [1, 2]) is None
     True
     """
-    pairs = [(as_numbers(r), as_numbers(g.value)) for r, g in zip(right, got)]
+    pairs = [(as_numbers(r), as_numbers(g)) for r, g in zip(right, got)]
     if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
         return None
     return pairs
