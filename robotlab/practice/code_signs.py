@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from robotlab.practice.plain_source import parsed
+from robotlab.practice.source_changes import is_binary
 
 Found = tuple[str, str]
 # The name of each sign and what it says; the braces are for what stands there.
@@ -67,7 +68,7 @@ def _signs(body: Any, failing: Sequence[tuple], counting: bool) -> Iterator[tupl
             yield from _loop(node)
         if isinstance(node, ast.Compare):
             sides = [node.left, *node.comparators]
-            if any(isinstance(one, ast.BinOp) and isinstance(one.op, ast.BitAnd | ast.BitOr) for one in sides):
+            if any(is_binary(one, ast.BitAnd, ast.BitOr) for one in sides):
                 yield node, "& before comparisons", ""
             if any(_is_nan(one) for one in sides):
                 yield node, "compared with NaN", ""
@@ -79,7 +80,7 @@ def _signs(body: Any, failing: Sequence[tuple], counting: bool) -> Iterator[tupl
             given = [case[own.index(name)] for case in failing] if name in own else []
             if any(np.ndim(value) == 0 and value == 0 for value in given):
                 yield node.lower, "minus 0", name
-        if isinstance(node, ast.BinOp) and isinstance(node.op, ast.BitXor):
+        if is_binary(node, ast.BitXor):
             yield node, "^ is no power", ""
         if _calls(node, ("index",)) and failing and all(map(_holds_equals, failing)):
             yield node, "the first of equals", ""

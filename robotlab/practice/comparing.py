@@ -163,10 +163,8 @@ def _together(right: np.ndarray, numbers: np.ndarray, rtol: float, atol: float) 
     """How many numbers would become the right one."""
     if numbers.size < 2 or numbers.dtype.kind == "b":
         return ""
-    for name, function in (("mean", np.mean), ("sum", np.sum), ("maximum", np.max), ("minimum", np.min)):
-        if np.isclose(function(numbers), right, rtol=rtol, atol=atol):
-            return name
-    return ""
+    ways = (("mean", np.mean), ("sum", np.sum), ("maximum", np.max), ("minimum", np.min))
+    return next((name for name, way in ways if np.isclose(way(numbers), right, rtol=rtol, atol=atol)), "")
 
 
 def agree(a: Any, b: Any, rtol: float, atol: float) -> bool:

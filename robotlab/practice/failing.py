@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
 from types import FrameType
 from typing import Any
@@ -12,6 +13,7 @@ import numpy as np
 from robotlab.practice.comparing import as_numbers
 from robotlab.practice.plain_source import plain_copy
 from robotlab.practice.running import Outcome, run_cases
+from robotlab.practice.showing import listed
 from robotlab.practice.task import Task
 
 # A change of the right number, and words for it.
@@ -74,19 +76,16 @@ def in_failing(
 def _words(asked: list[str], rights: Sequence[str], results: Sequence[str]) -> str:
     own = sorted(set(results) - set(asked))
     if own and not {one.strip().casefold() for one in own} & {one.casefold() for one in asked}:
-        return f"{_listed(own)} {'is' if len(own) == 1 else 'are'} none of the answers asked for: {_listed(asked)}."
-    pairs = sorted({(r, g) for r, g in zip(rights, results)})
+        return f"{_quoted(own)} {'is' if len(own) == 1 else 'are'} none of the answers asked for: {_quoted(asked)}."
+    pairs = Counter(zip(rights, results))
     if own or len(pairs) > 2:
         return ""
-    said = [
-        f'"{g}" where "{r}" is right ({sum((r, g) == one for one in zip(rights, results))} times)' for r, g in pairs
-    ]
+    said = [f'"{g}" where "{r}" is right ({times} times)' for (r, g), times in sorted(pairs.items())]
     return f"You answer {' and '.join(said).replace('(1 times)', '(once)')}."
 
 
-def _listed(words: Sequence[str]) -> str:
-    quoted = [f'"{one}"' for one in words]
-    return ", ".join(quoted[:-1]) + (" and " if len(quoted) > 1 else "") + quoted[-1]
+def _quoted(words: Sequence[str]) -> str:
+    return listed([f'"{one}"' for one in words])
 
 
 def _of_values(task: Task, cases: Sequence[tuple], rights: Sequence[Any], results: Sequence[Any], some: bool) -> str:

@@ -20,7 +20,7 @@ from robotlab.practice.patterns import nearly_right, unused_inputs
 from robotlab.practice.recognizing import known_mistakes, pattern, recognize
 from robotlab.practice.responses import responses
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
-from robotlab.practice.showing import show
+from robotlab.practice.showing import listed, show
 from robotlab.practice.task import Task
 from robotlab.practice.verdict import Verdict
 
@@ -227,14 +227,10 @@ def _there(task: Task, cases: Sequence[tuple], first: int, rights: Sequence[Any]
     if not len(wrong):
         return ""
     place = tuple(wrong[0])
-    there = [
-        f"{name} is {_brief(value[place])}"
-        for i, (name, value) in enumerate(zip(task.inputs, case))
-        if all(
-            isinstance(one[i], np.ndarray) and one[i].shape[: right.ndim] == result.shape
-            for one, result in zip(cases, rights)
-        )
-    ]
+    there = []
+    for name, value, given in zip(task.inputs, case, zip(*cases)):
+        if all(isinstance(one, np.ndarray) and one.shape[: right.ndim] == r.shape for one, r in zip(given, rights)):
+            there.append(f"{name} is {_brief(value[place])}")
     return f"There {' and '.join(there)}, and your result is {show(got[place])}." if there else ""
 
 
@@ -284,12 +280,8 @@ def _wrong_inputs(task: Task, function: Callable, case: tuple) -> str:
         signature.bind(*case)
     except TypeError:
         names, own = task.inputs, [str(name) for name in signature.parameters]
-        asked = (
-            f"{len(names)} inputs, {', '.join(names[:-1])} and {names[-1]}"
-            if len(names) > 1
-            else f"1 input, {names[0]}"
-        )
-        return f"It must take {asked}; yours takes {', '.join(own) or 'none'}."
+        count = f"{len(names)} input{'s' if len(names) > 1 else ''}"
+        return f"It must take {count}, {listed(names)}; yours takes {', '.join(own) or 'none'}."
     return ""
 
 

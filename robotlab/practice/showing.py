@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -55,6 +56,27 @@ def show(value: Any, unit: str = "") -> str:
         return _short(repr(value))
     except Exception:  # A learner's object may fail when asked for its text.
         return f"a {type(value).__name__} that cannot be shown"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Words as a list in a sentence.
+
+    Parameters
+    ----------
+    words : sequence of str
+        One or more.
+
+    Returns
+    -------
+    str
+        With commas, and "and" before the last one.
+
+    Examples
+    --------
+    >>> listed(["red"]), listed(["red", "green", "blue"])
+    ('red', 'red, green and blue')
+    """
+    return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
 
 
 def _number(value: Any) -> str:

@@ -11,7 +11,7 @@ import ast
 from collections.abc import Iterator
 from typing import Any
 
-from robotlab.practice.source_changes import Changes, call_of, called_name, name_of, regrouped
+from robotlab.practice.source_changes import Changes, call_of, called_name, is_binary, name_of, regrouped
 from robotlab.practice.source_edits import Edit, Slot, get, slots_of
 
 _COMPARISONS = (ast.Lt, ast.LtE, ast.Gt, ast.GtE)
@@ -96,7 +96,7 @@ def _parentheses(node: Any) -> Changes:
             yield ast.BinOp(ast.BinOp(inner.left, node.op, node.right), inner.op, inner.right), shown
         if isinstance(node.op, ast.Add | ast.Sub):
             yield from _what_is_divided(node)
-            if isinstance(inner, ast.BinOp) and isinstance(inner.op, ast.Add | ast.Sub):
+            if is_binary(inner, ast.Add, ast.Sub):
                 top, rest = _after_division(ast.BinOp(inner.right, node.op, node.right))
                 if rest is not None:  # `1 - a / b + c`
                     yield ast.BinOp(inner.left, inner.op, ast.BinOp(top, ast.Div(), rest)), shown
@@ -114,10 +114,10 @@ def _parentheses(node: Any) -> Changes:
 
 def _after_division(node: ast.BinOp) -> tuple[ast.AST, Any]:
     """``top / a + b - c`` or ``top / a * b``, taken as ``top / (a + b - c)``; None where it is neither."""
-    same = (ast.Add, ast.Sub) if isinstance(node.op, ast.Add | ast.Sub) else (ast.Mult,)
-    if not isinstance(node.op, same):
+    same = (ast.Add, ast.Sub) if is_binary(node, ast.Add, ast.Sub) else (ast.Mult,)
+    if not is_binary(node, *same):
         return node, None
-    if isinstance(node.left, ast.BinOp) and isinstance(node.left.op, ast.Div):
+    if is_binary(node.left, ast.Div):
         return node.left.left, ast.BinOp(node.left.right, node.op, node.right)
     if isinstance(node.left, ast.BinOp):
         top, rest = _after_division(node.left)
@@ -127,12 +127,7 @@ def _after_division(node: ast.BinOp) -> tuple[ast.AST, Any]:
 
 
 def _is_product_of_sum(node: Any) -> bool:
-    return (
-        isinstance(node, ast.BinOp)
-        and isinstance(node.op, ast.Mult | ast.Div)
-        and isinstance(node.left, ast.BinOp)
-        and isinstance(node.left.op, ast.Add | ast.Sub)
-    )
+    return is_binary(node, ast.Mult, ast.Div) and is_binary(node.left, ast.Add, ast.Sub)
 
 
 def _what_is_divided(node: ast.BinOp) -> Changes:
@@ -252,7 +247,7 @@ def _one_sign(slots: list[Slot]) -> Iterator[Edit]:
             yield [(slot, ast.BoolOp(other(), node.values))], node, "`and` and `or`"
         elif isinstance(node, ast.BinOp):
             left = node.left
-            if isinstance(node.op, ast.Add) and isinstance(left, ast.BinOp) and isinstance(left.op, ast.Add):
+            if is_binary(node, ast.Add) and is_binary(left, ast.Add):
                 product = ast.BinOp(left.left, ast.Add(), ast.BinOp(left.right, ast.Mult(), node.right))
                 words = f"the operator between `{ast.unparse(left.right)}` and `{ast.unparse(node.right)}`"
                 yield [(slot, product)], node, words
@@ -290,14 +285,13 @@ def _ones_left_out(body: ast.AST) -> Iterator[Edit]:
         for line in lines:
             for operator, sign in ((ast.Sub, "-"), (ast.Add, "+")):
                 pairs = [(slot, get(slot)) for slot in slots_of(line)]
-                found = [(slot, node.left) for slot, node in pairs if _is_one_more(node, operator)]
+                found = [
+                    (slot, node.left)
+                    for slot, node in pairs
+                    if is_binary(node, operator) and isinstance(node.right, ast.Constant) and node.right.value == 1
+                ]
                 if len(found) > 1:
                     yield found, get(found[0][0]), f"what the {sign} 1 does there"
-
-
-def _is_one_more(node: Any, operator: type) -> bool:
-    plain = isinstance(node, ast.BinOp) and isinstance(node.op, operator) and isinstance(node.right, ast.Constant)
-    return plain and node.right.value == 1
 
 
 def _places_in_loops(body: ast.AST) -> Iterator[Edit]:

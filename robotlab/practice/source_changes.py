@@ -127,6 +127,29 @@ def is_comparison(node: Any) -> bool:
     return isinstance(node, ast.Compare) and len(node.ops) == 1
 
 
+def is_binary(node: Any, *operators: type) -> bool:
+    """Whether this is one of these operators between two operands.
+
+    Parameters
+    ----------
+    node : ast.AST
+        The expression.
+    *operators : type
+        Such as ``ast.Add``.
+
+    Returns
+    -------
+    bool
+        True for ``a + b`` and ``ast.Add``, not for ``a += b``.
+
+    Examples
+    --------
+    >>> is_binary(ast.parse("a + b", mode="eval").body, ast.Add, ast.Sub)
+    True
+    """
+    return isinstance(node, ast.BinOp) and isinstance(node.op, operators)
+
+
 def name_of(name: str) -> ast.Name:
     """A name that is read.
 
