@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -221,6 +222,34 @@ def as_numbers(value: Any) -> np.ndarray | None:
     except Exception:  # A learner's object may do anything when asked to be an array.
         return None
     return array if array.dtype.kind in "biuf" else None
+
+
+def by_value(right: Sequence[Any], got: Sequence[Any]) -> list[tuple[str, list[Any], list[Any]]]:
+    """Results of several cases, or where they are tuples each of their values, with a name.
+
+    Parameters
+    ----------
+    right : sequence of object
+        Right results.
+    got : sequence of object
+        The learner's.
+
+    Returns
+    -------
+    list of (str, list, list)
+        Name, right ones and the learner's; empty where the learner's are not that many values.
+
+    Examples
+    --------
+    >>> by_value([(1, 2), (3, 4)], [(1, 0), (3, 0)])
+    [('value 1', [1, 3], [1, 3]), ('value 2', [2, 4], [0, 0])]
+    """
+    if not all(isinstance(one, tuple) for one in right):
+        return [("the result", list(right), list(got))]
+    count = len(right[0])
+    if not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in got):
+        return []
+    return [(f"value {k + 1}", [r[k] for r in right], [g[k] for g in got]) for k in range(count)]
 
 
 def wanted(expected: Any) -> str:

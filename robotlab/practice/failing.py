@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import as_numbers
+from robotlab.practice.comparing import as_numbers, by_value
 from robotlab.practice.plain_source import plain_copy
 from robotlab.practice.running import Outcome, run_cases
 from robotlab.practice.showing import listed
@@ -68,9 +68,13 @@ def in_failing(
     rights, results = [right[i] for i in failing], [got[i].value for i in failing]
     if all(isinstance(one, str) for one in (*rights, *results)):
         return _words(sorted({one for one in right if isinstance(one, str)}), rights, results)
+    name, some = "your result", len(failing) < len(cases)
     if all(isinstance(one, tuple) for one in rights):
-        return _of_values(task, [cases[i] for i in failing], rights, results, len(failing) < len(cases))
-    return _of_numbers(task, [cases[i] for i in failing], rights, results, "your result", len(failing) < len(cases))
+        wrong = [one for one in by_value(rights, results) if not all(map(task.agree, one[1], one[2]))]
+        if len(wrong) != 1:
+            return ""
+        name, rights, results = wrong[0]
+    return _of_numbers(task, [cases[i] for i in failing], rights, results, name, some)
 
 
 def _words(asked: list[str], rights: Sequence[str], results: Sequence[str]) -> str:
@@ -86,17 +90,6 @@ def _words(asked: list[str], rights: Sequence[str], results: Sequence[str]) -> s
 
 def _quoted(words: Sequence[str]) -> str:
     return listed([f'"{one}"' for one in words])
-
-
-def _of_values(task: Task, cases: Sequence[tuple], rights: Sequence[Any], results: Sequence[Any], some: bool) -> str:
-    count = len(rights[0])
-    if not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in results):
-        return ""
-    wrong = [k for k in range(count) if not all(task.agree(r[k], g[k]) for r, g in zip(rights, results))]
-    if len(wrong) != 1:
-        return ""
-    k = wrong[0]
-    return _of_numbers(task, cases, [r[k] for r in rights], [g[k] for g in results], f"value {k + 1}", some)
 
 
 def _of_numbers(

@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import agree, as_numbers
+from robotlab.practice.comparing import agree, as_numbers, by_value
 from robotlab.practice.general_misconceptions import ALONE, GENERAL, makes
 from robotlab.practice.running import outcome_of
 from robotlab.practice.scales import pairs_with_fractions, scale
@@ -212,26 +212,21 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
     """
     places = [k for k, (r, one) in enumerate(zip(right, got)) if not (r is None and one is None)]
     cases, right, got = ([all_of[k] for k in places] for all_of in (cases, right, got))
-    count = len(right[0]) if right and isinstance(right[0], tuple) else 0
-    if not count or not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in got):
+    columns = by_value(right, got) if right and isinstance(right[0], tuple) else []
+    wrong = [i for i, (_, ours, theirs) in enumerate(columns) if not all(map(task.agree, ours, theirs))]
+    if len(wrong) != 1:
         return None
-    for i in range(count):
-        others = [k for k in range(count) if k != i]
-        if not all(task.agree(r[k], g[k]) for r, g in zip(right, got) for k in others):
-            continue
-        ours, theirs = [r[i] for r in right], [g[i] for g in got]
-        only = f"Only value {i + 1} of {count} is not right. There:"
-        for place, name in enumerate(task.inputs):
-            if all(agree(case[place], one, 0, 0) for case, one in zip(cases, theirs)):
-                says = f"Value {i + 1} of {count} is {name} as it came in. Something must be done to it."
-                return f"value {i + 1} unchanged", says
-        for general in (*GENERAL, *ALONE):
-            if makes(general, task, ours, theirs):
-                return f"{general.name} of value {i + 1}", f"{only} {general.says}"
-        found = scale(task, cases, ours, theirs)
-        if found:
-            return f"{found[0]} in value {i + 1}", f"{only} {found[1]}"
-    return None
+    name, ours, theirs = columns[wrong[0]]
+    for place, given in enumerate(task.inputs):
+        if all(agree(case[place], one, 0, 0) for case, one in zip(cases, theirs)):
+            says = f"{name.capitalize()} of {len(columns)} is {given} as it came in. Something must be done to it."
+            return f"{name} unchanged", says
+    only = f"Only {name} of {len(columns)} is not right. There:"
+    for general in (*GENERAL, *ALONE):
+        if makes(general, task, ours, theirs):
+            return f"{general.name} of {name}", f"{only} {general.says}"
+    found = scale(task, cases, ours, theirs)
+    return (f"{found[0]} in {name}", f"{only} {found[1]}") if found else None
 
 
 def nearly_right(right: Sequence[Any], got: Sequence[Any]) -> Found | None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import as_numbers
+from robotlab.practice.comparing import as_numbers, by_value
 from robotlab.practice.patterns import exchanged, with_input
 from robotlab.practice.plain_source import plain_copy
 from robotlab.practice.running import outcome_of, run_cases
@@ -72,19 +72,10 @@ def responses(task: Task, function: Callable, cases: Sequence[tuple]) -> str:
             continue
         theirs = [one.value for one in outcomes]
         ours = [outcome_of(task.reference, case).value for case in (*cases, *changed)]
-        said += _compared(words, len(cases), ours, theirs)
+        for name, right, got in by_value(ours, theirs):
+            said.append(_sentence(words, name, _numbers(right), _numbers(got), len(cases)))
+    said = list(filter(None, said))
     return " ".join(said[:2]) if len(said) <= 4 else said[0]
-
-
-def _compared(words: str, half: int, ours: Sequence[Any], theirs: Sequence[Any]) -> list[str]:
-    """One sentence for the result, or for each of its values."""
-    count = len(ours[0]) if isinstance(ours[0], tuple) else 0
-    named = [("the result", ours, theirs)]
-    if count:
-        if not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in theirs):
-            return []
-        named = [(f"value {k + 1}", [o[k] for o in ours], [t[k] for t in theirs]) for k in range(count)]
-    return list(filter(None, (_sentence(words, name, _numbers(o), _numbers(t), half) for name, o, t in named)))
 
 
 def _numbers(results: Sequence[Any]) -> np.ndarray | None:
