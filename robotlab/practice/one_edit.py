@@ -14,6 +14,7 @@ from __future__ import annotations
 import ast
 import itertools
 from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass
 from types import FunctionType
 from typing import Any
 
@@ -126,24 +127,23 @@ def _searched(function: Callable, search: Callable[[ast.Module, str, Callable], 
     return outcome.value if outcome.kind == "value" else None
 
 
+@dataclass
 class _Search:
     """Changed copies of one function, tried on the cases."""
 
-    def __init__(
-        self,
-        source: tuple[ast.Module, str, FunctionType],
-        task: Task,
-        cases: Sequence[tuple],
-        right: Sequence[Any],
-        known: Sequence[Known] = (),
-        edges: Collection[int] = (),
-    ) -> None:
-        self.tree, text, function = source
+    source: tuple[ast.Module, str, FunctionType]
+    task: Task
+    cases: Sequence[tuple]
+    right: Sequence[Any]
+    known: Sequence[Known] = ()
+    edges: Collection[int] = ()
+
+    def __post_init__(self) -> None:
+        self.tree, text, function = self.source
         self.body: Any = self.tree.body[0]
         self.lines, self.loops, self.steps = text.splitlines(), counted(self.tree), Steps(MOST_TURNS)
         self.names = plain_names(self.tree, function, self.steps)
-        self.task, self.cases, self.right, self.known, self.edges = task, cases, right, known, edges
-        self.prints = np.array([_print_of(results[0]) for _, results, _ in known] or [np.nan])
+        self.prints = np.array([_print_of(results[0]) for _, results, _ in self.known] or [np.nan])
 
     def edit(self, undefined: bool) -> tuple[str, str] | None:
         two, nearly = None, None

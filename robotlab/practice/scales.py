@@ -33,6 +33,9 @@ _FACTORS = {"times": ("{}", "used once too often, or missing below"), "over": ("
 # Powers of an input that may be missing or too much, plain ones first.
 _POWERS = {1.0: "{}", -1.0: "{}", 2.0: "{}²", -2.0: "{}²", 0.5: "√{}", -0.5: "√{}"}
 
+# "times" or "over", what is made of the inputs, and its value for each number of the results.
+_Made = tuple[str, str, np.ndarray]
+
 
 def scale(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Any]) -> tuple[str, str] | None:
     """A factor or difference between the learner's results and the right ones.
@@ -70,7 +73,8 @@ def scale(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequenc
     sizes = [np.size(r) for r, _ in pairs]
     if not np.isfinite(b).all() or len(np.unique(np.round(a, 6))) < 3:
         return None
-    return _factor(task, cases, a, b, sizes) or _difference(task, cases, a, b, sizes)
+    made = list(_made_of_inputs(task, cases, sizes))
+    return _factor(a, b, made) or _difference(a, b, made, max(task.atol, 1e-9))
 
 
 def pairs_with_fractions(right: Sequence[Any], got: Sequence[Any]) -> list[tuple[np.ndarray, np.ndarray]] | None:
@@ -99,9 +103,7 @@ def pairs_with_fractions(right: Sequence[Any], got: Sequence[Any]) -> list[tuple
     return pairs
 
 
-def _factor(
-    task: Task, cases: Sequence[tuple], a: np.ndarray, b: np.ndarray, sizes: list[int]
-) -> tuple[str, str] | None:
+def _factor(a: np.ndarray, b: np.ndarray, made: list[_Made]) -> tuple[str, str] | None:
     used = np.abs(a) > 1e-9
     if used.sum() < 3 or b[~used].any() or not b[used].all():
         return None
@@ -115,7 +117,7 @@ def _factor(
                 return "a constant factor", f"Each of your results is {more} by the factor {words}."
         too = "a constant factor is missing or too much"
         return "a constant factor", f"Each of your results is {factor:.4g} times what it should be: {too}."
-    for (kind, shown), values in _made_of_inputs(task, cases, sizes):
+    for kind, shown, values in made:
         with np.errstate(all="ignore"):
             rest = ratio / values[used]
         for times, before in ((1.0, ""), (2.0, "2·"), (0.5, "½·")):
@@ -126,26 +128,21 @@ def _factor(
     return None
 
 
-def _difference(
-    task: Task, cases: Sequence[tuple], a: np.ndarray, b: np.ndarray, sizes: list[int]
-) -> tuple[str, str] | None:
+def _difference(a: np.ndarray, b: np.ndarray, made: list[_Made], atol: float) -> tuple[str, str] | None:
     gap = b - a
-    close = {"rtol": 1e-6, "atol": max(task.atol, 1e-9)}
     difference = float(np.median(gap))
-    if np.allclose(gap, difference, **close):
+    if np.allclose(gap, difference, rtol=1e-6, atol=atol):
         more = "more" if difference > 0 else "less"
         return "a constant difference", f"Each of your results is {abs(difference):.4g} {more} than it should be."
-    for (kind, shown), values in _made_of_inputs(task, cases, sizes):
+    for kind, shown, values in made:
         for sign, more in ((1, "more"), (-1, "less")):
-            if kind == "times" and np.allclose(gap, sign * values, **close):
+            if kind == "times" and np.allclose(gap, sign * values, rtol=1e-6, atol=atol):
                 says = f"Each of your results is {more} than the right one by exactly {shown}: a term is missing or too much."
                 return "a term of the inputs", says
     return None
 
 
-def _made_of_inputs(
-    task: Task, cases: Sequence[tuple], sizes: list[int]
-) -> Iterator[tuple[tuple[str, str], np.ndarray]]:
+def _made_of_inputs(task: Task, cases: Sequence[tuple], sizes: list[int]) -> Iterator[_Made]:
     """Powers of one input, and products and quotients of two; lengths of arrays count too."""
     columns: dict[str, np.ndarray] = {}
     for i, name in enumerate(task.inputs):
@@ -161,9 +158,9 @@ def _made_of_inputs(
         for power, words in _POWERS.items():
             if power in (0.5, -0.5) and (values < 0).any():
                 continue
-            yield ("times" if power > 0 else "over", words.format(name)), np.repeat(values**power, sizes)
+            yield "times" if power > 0 else "over", words.format(name), np.repeat(values**power, sizes)
     for (one, x), (other, y) in itertools.permutations(columns.items(), 2):
         if one < other:
-            yield ("times", f"{one}·{other}"), np.repeat(x * y, sizes)
-            yield ("over", f"({one}·{other})"), np.repeat(1 / (x * y), sizes)
-        yield ("times", f"{one}/{other}"), np.repeat(x / y, sizes)
+            yield "times", f"{one}·{other}", np.repeat(x * y, sizes)
+            yield "over", f"({one}·{other})", np.repeat(1 / (x * y), sizes)
+        yield "times", f"{one}/{other}", np.repeat(x / y, sizes)
