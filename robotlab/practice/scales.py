@@ -122,8 +122,8 @@ def _factor(a: np.ndarray, b: np.ndarray, made: list[_Made]) -> tuple[str, str] 
             rest = ratio / values[used]
         for times, before in ((1.0, ""), (2.0, "2·"), (0.5, "½·")):
             if np.allclose(rest, times, rtol=1e-6, atol=0):
-                made, why = _FACTORS[kind]
-                says = f"Each of your results is the right one times {before}{made.format(shown)}: is it {why} a fraction bar?"
+                form, why = _FACTORS[kind]
+                says = f"Each of your results is the right one times {before}{form.format(shown)}: is it {why} a fraction bar?"
                 return "a factor of the inputs", says
     return None
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, TypeGuard
 
 # What may stand in the place of an expression, and words that say where to look.
 Changes = Iterator[tuple[Any, str]]
@@ -127,7 +127,7 @@ def is_comparison(node: Any) -> bool:
     return isinstance(node, ast.Compare) and len(node.ops) == 1
 
 
-def is_binary(node: Any, *operators: type) -> bool:
+def is_binary(node: Any, *operators: type) -> TypeGuard[ast.BinOp]:
     """Whether this is one of these operators between two operands.
 
     Parameters
