@@ -240,8 +240,7 @@ class Sandbox:
             command = [*_fence(), *_walls(), "--clearenv", *words, *python]
         else:
             environment, command = _environment(str(library_copy())), python
-            for name in ("HOME", "TMPDIR", "MPLCONFIGDIR"):
-                environment[name] = tempfile.gettempdir()
+            environment |= dict.fromkeys(("HOME", "TMPDIR", "MPLCONFIGDIR"), tempfile.gettempdir())
         try:
             with inner:
                 self.process = subprocess.Popen(

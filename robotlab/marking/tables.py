@@ -105,25 +105,22 @@ def written_rows(marking: Marking, folder: Path) -> list[dict[str, Any]]:
     InputError
         If the table is damaged, or points are none.
     """
-    before = _given_points(folder / WRITTEN)
+    most, before = marking.key.written_points, _given_points(folder / WRITTEN)
     rows = []
     for one in marking.notebooks:
         for written in one.submission.written:
             place = (one.label, lesson_text(one.submission.lesson), written.name)
             old = before.pop(place, None)
-            points = _points(old, marking.key.written_points, folder) if old else None
+            points = _points(old, most, folder) if old else None
             # The note stays until a person removes it.
-            changed = bool(old and points is not None) and (
-                old["answer"] != _plain(written.answer) or old["note"] == _EARLIER
-            )
-            values = (*place, written.question, written.answer, points, marking.key.written_points)
-            rows.append(dict(zip(_WRITTEN, (*values, _EARLIER if changed else ""))))
+            earlier = old and (old["answer"] != _plain(written.answer) or old["note"] == _EARLIER)
+            note = _EARLIER if earlier and points is not None else ""
+            rows.append((*place, written.question, written.answer, points, most, note))
     for place, old in before.items():
-        points = _points(old, marking.key.written_points, folder)
+        points = _points(old, most, folder)
         if points is not None:
-            values = (*place, old["question"], old["answer"], points, marking.key.written_points, _GONE)
-            rows.append(dict(zip(_WRITTEN, values)))
-    return rows
+            rows.append((*place, old["question"], old["answer"], points, most, _GONE))
+    return [dict(zip(_WRITTEN, row)) for row in rows]
 
 
 def _plain(text: str) -> str:
