@@ -55,10 +55,8 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
     if expected is None:
         return None if got is None else Difference("value", f"Here the right result is None, yours is {_kind_of(got)}.")
     if got is None or got is ...:
-        return Difference(
-            "type",
-            f"Your function gave {'nothing (None)' if got is None else '...'} for this case; it must return {wanted(expected)}.",
-        )
+        gave = "nothing (None)" if got is None else "..."
+        return Difference("type", f"Your function gave {gave} for this case; it must return {wanted(expected)}.")
     if isinstance(expected, str):
         if not isinstance(got, str):
             return _wrong_type(expected, got)
@@ -86,10 +84,9 @@ def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Diffe
     fault = faults[wrong[0]]
     if fault.kind != "value":
         return fault
-    neither = len(wrong) == len(expected) == 2
-    return Difference(
-        "value", "Neither value is right." if neither else f"Value {wrong[0] + 1} of {len(expected)} is not right."
-    )
+    if len(wrong) == len(expected) == 2:
+        return Difference("value", "Neither value is right.")
+    return Difference("value", f"Value {wrong[0] + 1} of {len(expected)} is not right.")
 
 
 def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Difference | None:
@@ -100,23 +97,17 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
     if numbers.shape != right.shape:
         if right.ndim == 0:
             taken = f" Their {together} would be right." if (together := _together(right, numbers, rtol, atol)) else ""
-            return Difference(
-                "shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.{taken}"
-            )
+            says = f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.{taken}"
+            return Difference("shape", says)
         swapped = numbers.ndim > 1 and agree(right, numbers.T, rtol, atol)
-        turned = " Rows and columns have changed places." if swapped else ""
-        return Difference(
-            "shape",
-            f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned or _missing(right, numbers)}",
-        )
+        why = " Rows and columns have changed places." if swapped else _missing(right, numbers)
+        return Difference("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{why}")
     if right.size == 0:  # np.array([]) holds floats, whatever would be in it.
         return None
     if numbers.dtype.kind == "f" and np.isnan(numbers).any():
         where = f"{int(np.isnan(numbers).sum())} of {numbers.size} numbers are" if numbers.ndim else "The result is"
-        return Difference(
-            "nan",
-            f"{where} NaN (not a number): look for 0 / 0, the mean of nothing, inf - inf, or the root of a negative number.",
-        )
+        look = "look for 0 / 0, the mean of nothing, inf - inf, or the root of a negative number"
+        return Difference("nan", f"{where} NaN (not a number): {look}.")
     if right.dtype.kind == "b" and numbers.dtype.kind != "b":
         return _wrong_type(expected, got, "; a comparison such as a > b gives bool")
     if right.dtype.kind in "iu" and numbers.dtype.kind not in "iu":

@@ -240,12 +240,7 @@ def _gather(tree: ast.Module, function: FunctionType, names: dict[str, Any], abo
         return False
     own = {arg.arg for arg in ast.walk(body) if isinstance(arg, ast.arg)}
     own |= {n.id for n in ast.walk(body) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
-    own |= {
-        (one.asname or one.name).partition(".")[0]
-        for n in ast.walk(body)
-        if isinstance(n, ast.Import | ast.ImportFrom)
-        for one in n.names
-    }
+    own |= {(one.asname or one.name).partition(".")[0] for one in ast.walk(body) if isinstance(one, ast.alias)}
     outside = {n.id for n in ast.walk(body) if isinstance(n, ast.Name)} - own
     for name in sorted(outside):
         if name in above or name.startswith("_"):  # A function that calls itself is not counted.

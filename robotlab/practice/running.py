@@ -274,11 +274,8 @@ def error_text(error: BaseException) -> str:
 def _unchanged(old: Any, new: Any) -> bool:
     """Exactly the same, arrays and lists included; NaN equals NaN."""
     if isinstance(old, np.ndarray):
-        return (
-            isinstance(new, np.ndarray)
-            and (old.shape, old.dtype) == (new.shape, new.dtype)
-            and np.array_equal(old, new, equal_nan=old.dtype.kind == "f")
-        )
+        alike = isinstance(new, np.ndarray) and (old.shape, old.dtype) == (new.shape, new.dtype)
+        return alike and np.array_equal(old, new, equal_nan=old.dtype.kind == "f")
     if isinstance(old, list | tuple):
         return len(old) == len(new) and all(map(_unchanged, old, new))
     return old is new or bool(old == new)

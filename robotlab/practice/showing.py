@@ -87,13 +87,7 @@ def _number(value: Any) -> str:
 
 def _array(value: np.ndarray, behind: str) -> str:
     head = f"{value.shape} {value.dtype}"
-    if (
-        value.dtype.kind == "b"
-        and value.ndim == 2
-        and value.shape[1] <= WIDEST_MASK
-        and value.size
-        and value.shape[0] <= WIDEST_MASK
-    ):
+    if value.dtype.kind == "b" and value.ndim == 2 and value.size and max(value.shape) <= WIDEST_MASK:
         return "\n".join([f"{head}, # is True", *("".join(".#"[int(on)] for on in row) for row in value)])
     if value.size <= MOST_NUMBERS:
         text = np.array2string(value, precision=4, suppress_small=True, separator=", ", threshold=MOST_NUMBERS)
