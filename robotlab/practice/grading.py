@@ -303,10 +303,8 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference 
         fault = Difference("type", f"The result cannot be compared ({error_text(error)}); it must be {wanted(right)}.")
     if fault is None and outcome.changed:
         names = " and ".join(task.inputs[i] for i in outcome.changed)
-        return Difference(
-            "changed",
-            f"The result is right, but {names} is not what it was before the call. Whoever called still needs it: work on a copy.",
-        )
+        says = f"The result is right, but {names} is not what it was before the call."
+        return Difference("changed", f"{says} Whoever called still needs it: work on a copy.")
     return fault
 
 

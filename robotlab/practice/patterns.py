@@ -321,11 +321,8 @@ def unused_inputs(task: Task, function: Callable) -> Found | None:
     missing = [name for name in names if name not in used and name not in code.co_cellvars]
     if not missing or missing == list(names) or len(names) != len(task.inputs):
         return None
-    outside = [
-        name
-        for name in code.co_names
-        if isinstance(function.__globals__.get(name), int | float | np.ndarray | list | tuple)
-    ]
+    data = int | float | np.ndarray | list | tuple
+    outside = [name for name in code.co_names if isinstance(function.__globals__.get(name), data)]
     taken = f" It reads {' and '.join(outside)} from outside in place of it." if outside else ""
     one = "it" if len(missing) == 1 else "them"
     says = f"Your function never uses {' and '.join(missing)}.{taken} The result depends on {one}."

@@ -299,12 +299,8 @@ def _places_in_loops(body: ast.AST) -> Iterator[Edit]:
     for loop in ast.walk(body):
         if isinstance(loop, ast.For) and isinstance(loop.target, ast.Name):
             counter = loop.target.id
-            fixed = [
-                slot
-                for line in loop.body
-                for slot in slots_of(line)
-                if isinstance(slot[0], ast.Subscript) and slot[1] == "slice" and isinstance(get(slot), ast.Constant)
-            ]
+            places = [slot for line in loop.body for slot in slots_of(line) if isinstance(slot[0], ast.Subscript)]
+            fixed = [slot for slot in places if slot[1] == "slice" and isinstance(get(slot), ast.Constant)]
             for group in ([fixed] if len(fixed) > 1 else []) + [[slot] for slot in fixed]:
                 words = f"the place `[{ast.unparse(get(group[0]))}]`: the loop counts with {counter}"
                 yield [(slot, name_of(counter)) for slot in group], get(group[0]), words

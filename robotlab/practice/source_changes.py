@@ -331,9 +331,8 @@ def rescaled(node: Any) -> Changes:
 
 
 def _is_read(node: Any) -> bool:
-    return isinstance(node, ast.BinOp | ast.Call | ast.Name | ast.Subscript) and not isinstance(
-        getattr(node, "ctx", None), ast.Store
-    )
+    stored = isinstance(getattr(node, "ctx", None), ast.Store)
+    return isinstance(node, ast.BinOp | ast.Call | ast.Name | ast.Subscript) and not stored
 
 
 def missing(node: Any, names: list[str]) -> Changes:
