@@ -118,14 +118,8 @@ def _run(part: dict[str, Any], tasks: dict[str, Task], limits: Limits) -> tuple[
     restarts = 0
     while left:
         given = {name: unseen_cases(name, part["seed"])[0] for name in left}
-        job = {
-            "cells": part["cells"],
-            "tasks": [
-                {"name": n, "cases": [[encode(v) for v in case] for case in cases]} for n, cases in given.items()
-            ],
-            "cell_s": limits.cell_s,
-            "task_s": limits.task_s,
-        }
+        sent = [{"name": name, "cases": [list(map(encode, case)) for case in cases]} for name, cases in given.items()]
+        job = {"cells": part["cells"], "tasks": sent, "cell_s": limits.cell_s, "task_s": limits.task_s}
         output, ending = sandbox_for(limits, part["closed"]).run(json.dumps(job, separators=(",", ":")).encode())
         if ending == "sandbox" and restarts < 2:
             restarts += 1  # The sandbox itself was killed, such as for want of memory on this machine: once more.

@@ -151,10 +151,8 @@ def class_page(marking: Marking, totals: dict[str, dict[str, Any]]) -> Report:
             tasks.setdefault(f"{lesson_text(one.submission.lesson)}.{name}", []).append((one.label, task))
     page.text(f"{len(totals)} learners, {len(marking.notebooks)} notebooks, {sum(map(len, tasks.values()))} answers.")
     page.heading("Marks")
-    page.table(
-        ("learner", "total", "of", "note"),
-        [(label, f"{row['total']:g}", f"{row['of']:g}", row["note"]) for label, row in totals.items()],
-    )
+    marks = [(label, f"{row['total']:g}", f"{row['of']:g}", row["note"]) for label, row in totals.items()]
+    page.table(("learner", "total", "of", "note"), marks)
     page.heading("Tasks")
     rows = []
     for name, several in sorted(tasks.items()):
@@ -180,11 +178,8 @@ def class_page(marking: Marking, totals: dict[str, dict[str, Any]]) -> Report:
     page.text(
         "Hints, no verdicts: people who learned together write alike, and the library may be called for good reasons."
     )
-    _table(
-        page,
-        ("learner", "and", "rows of tokens in common"),
-        [(a, b, f"{100 * share:.0f} %") for a, b, share in marking.alike],
-    )
+    pairs = [(a, b, f"{100 * share:.0f} %") for a, b, share in marking.alike]
+    _table(page, ("learner", "and", "rows of tokens in common"), pairs)
     calls = [(label, name, ", ".join(task["library"])) for name, label, task in answers if task["library"]]
     _table(page, ("learner", "answer", "calls of the library"), calls)
     return page
