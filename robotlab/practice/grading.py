@@ -113,7 +113,7 @@ def grade_outcomes(
     # What does not end comes first, edges last; of the plain ones the smallest, which can be done on paper.
     first = min(
         failing,
-        key=lambda i: (outcomes[i].kind not in ("hang", "flood"), i >= task.plain, _size(cases[i]), i),
+        key=lambda i: (outcomes[i].kind not in ("hang", "flood"), i >= task.plain, sum(map(np.size, cases[i])), i),
         default=None,
     )
     outcome = outcomes[first or 0]
@@ -237,10 +237,6 @@ def _there(task: Task, cases: Sequence[tuple], first: int, rights: Sequence[Any]
 def _brief(value: Any) -> Any:
     numbers = np.asarray(value)
     return (np.round(numbers, 4) if numbers.dtype.kind == "f" else numbers).tolist()
-
-
-def _size(case: tuple) -> int:
-    return sum(np.size(value) for value in case)
 
 
 def is_stub(function: Callable) -> bool:

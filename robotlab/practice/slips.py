@@ -11,7 +11,7 @@ import ast
 from collections.abc import Iterator
 from typing import Any
 
-from robotlab.practice.source_changes import Changes, call_of, called_name, is_binary, name_of, regrouped
+from robotlab.practice.source_changes import Changes, call_of, called_name, is_binary, name_of, regrouped, renamed
 from robotlab.practice.source_edits import Edit, Slot, get, slots_of
 
 _COMPARISONS = (ast.Lt, ast.LtE, ast.Gt, ast.GtE)
@@ -270,13 +270,8 @@ def _exchanged_functions(slots: list[Slot]) -> Iterator[Edit]:
     for group in filter(None, groups):
         names = sorted({called_name(call) for call in group})
         words = f"the function {names[0]}" if len(group) == 1 else f"what is {' and what is '.join(names)} there"
-        yield [((call, "func", None), _opposite(call.func)) for call in group], group[0], words
-
-
-def _opposite(called: Any) -> ast.expr:
-    if isinstance(called, ast.Name):
-        return name_of(_OPPOSITES[called.id])
-    return ast.Attribute(called.value, _OPPOSITES[called.attr], ast.Load())
+        opposites = [(call, renamed(call, _OPPOSITES[called_name(call)])) for call in group]
+        yield [((call, "func", None), other.func) for call, other in opposites], group[0], words
 
 
 def _ones_left_out(body: ast.AST) -> Iterator[Edit]:

@@ -143,10 +143,10 @@ def edits(body: ast.FunctionDef, task: Task) -> Iterator[Edit]:
     stated = [(slot, number) for slot, number in stated if number.value is not None]
     if stated:
         yield stated, get(stated[0][0]), "the numbers: they are rounded"
-    comparisons = [slot for slot in slots if is_comparison(get(slot))]
+    comparisons = [(slot, get(slot)) for slot in slots if is_comparison(get(slot))]
     if len(comparisons) > 1:
-        mirrored = [(slot, _mirrored(get(slot))) for slot in comparisons]
-        yield mirrored, get(comparisons[0]), "the direction of the comparisons"
+        mirrored = [(slot, ast.Compare(n.comparators[0], n.ops, [n.left])) for slot, n in comparisons]
+        yield mirrored, comparisons[0][1], "the direction of the comparisons"
     for group in _alike([slot for slot in slots if isinstance(get(slot), ast.Call)], called_name):
         name = called_name(get(group[0]))
         for other in relatives(name):
@@ -197,7 +197,3 @@ def _nearest(node: Any, numbers: list[float]) -> float | None:
     if not (isinstance(node, ast.Constant) and type(node.value) in (int, float)):
         return None
     return next((one for one in numbers if one != node.value and abs(one - node.value) <= 0.05 * abs(one)), None)
-
-
-def _mirrored(n: Any) -> ast.Compare:
-    return ast.Compare(n.comparators[0], n.ops, [n.left])
