@@ -22,72 +22,45 @@ _SET_SECCOMP, _SET_NO_NEW_PRIVILEGES, _DROP_BOUND, _BY_FILTER = 22, 38, 24, 2
 _ALLOW, _KILL, _ERROR = 0x7FFF0000, 0x80000000, 0x00050000
 _NOT_PERMITTED, _NO_SUCH_CALL = 1, 38
 _THREAD = 0x10000
+# User and group without rights, common practice of Linux systems.
+_NOBODY = 65534
 
-# Numbers of system calls, arch/x86/entry/syscalls/syscall_64.tbl and include/uapi/asm-generic/unistd.h;
+# Numbers of system calls on x86-64 and ARM64, arch/x86/entry/syscalls/syscall_64.tbl and include/uapi/asm-generic/unistd.h;
 # those of x86-64 are checked against the system's header by a test.
+_CALLS = {
+    "execve": (59, 221),
+    "execveat": (322, 281),
+    "ptrace": (101, 117),
+    "socket": (41, 198),
+    "shmget": (29, 194),
+    "semget": (64, 190),
+    "msgget": (68, 186),
+    "personality": (135, 92),
+    "pivot_root": (155, 41),
+    "mount": (165, 40),
+    "umount2": (166, 39),
+    "init_module": (175, 105),
+    "kexec_load": (246, 104),
+    "add_key": (248, 217),
+    "request_key": (249, 218),
+    "keyctl": (250, 219),
+    "unshare": (272, 97),
+    "perf_event_open": (298, 241),
+    "open_by_handle_at": (304, 265),
+    "setns": (308, 268),
+    "process_vm_readv": (310, 270),
+    "process_vm_writev": (311, 271),
+    "finit_module": (313, 273),
+    "memfd_create": (319, 279),
+    "bpf": (321, 280),
+    "userfaultfd": (323, 282),
+    "mq_open": (240, 180),
+    "chroot": (161, 51),
+}
 DENIED = {
-    "x86_64": {
-        "fork": 57,
-        "vfork": 58,
-        "execve": 59,
-        "execveat": 322,
-        "ptrace": 101,
-        "socket": 41,
-        "shmget": 29,
-        "semget": 64,
-        "msgget": 68,
-        "personality": 135,
-        "pivot_root": 155,
-        "mount": 165,
-        "umount2": 166,
-        "init_module": 175,
-        "kexec_load": 246,
-        "add_key": 248,
-        "request_key": 249,
-        "keyctl": 250,
-        "unshare": 272,
-        "perf_event_open": 298,
-        "open_by_handle_at": 304,
-        "setns": 308,
-        "process_vm_readv": 310,
-        "process_vm_writev": 311,
-        "finit_module": 313,
-        "memfd_create": 319,
-        "bpf": 321,
-        "userfaultfd": 323,
-        "mq_open": 240,
-        "chroot": 161,
-    },
-    "aarch64": {
-        "execve": 221,
-        "execveat": 281,
-        "ptrace": 117,
-        "socket": 198,
-        "shmget": 194,
-        "semget": 190,
-        "msgget": 186,
-        "personality": 92,
-        "pivot_root": 41,
-        "mount": 40,
-        "umount2": 39,
-        "init_module": 105,
-        "kexec_load": 104,
-        "add_key": 217,
-        "request_key": 218,
-        "keyctl": 219,
-        "unshare": 97,
-        "perf_event_open": 241,
-        "open_by_handle_at": 265,
-        "setns": 268,
-        "process_vm_readv": 270,
-        "process_vm_writev": 271,
-        "finit_module": 273,
-        "memfd_create": 279,
-        "bpf": 280,
-        "userfaultfd": 282,
-        "mq_open": 180,
-        "chroot": 51,
-    },
+    # ARM64 has neither of the first two.
+    "x86_64": {"fork": 57, "vfork": 58, **{name: there for name, (there, _) in _CALLS.items()}},
+    "aarch64": {name: there for name, (_, there) in _CALLS.items()},
 }
 # The same on both.
 _BOTH = {
@@ -180,16 +153,8 @@ def set_limits(memory: int, seconds: int, file_size: int) -> None:
     file_size : int
         Bytes of one file.
     """
-    wanted = {
-        "AS": memory,
-        "CPU": seconds,
-        "FSIZE": file_size,
-        "CORE": 0,
-        "NOFILE": 64,
-        "NPROC": 64,
-        "MSGQUEUE": 0,
-        "MEMLOCK": 0,
-    }
+    wanted = {"AS": memory, "CPU": seconds, "FSIZE": file_size, "NOFILE": 64, "NPROC": 64}
+    wanted |= dict.fromkeys(("CORE", "MSGQUEUE", "MEMLOCK"), 0)
     for name, value in wanted.items():
         kind = getattr(resource, f"RLIMIT_{name}", None)
         if kind is not None:
@@ -198,13 +163,8 @@ def set_limits(memory: int, seconds: int, file_size: int) -> None:
             resource.setrlimit(kind, (value, value))
 
 
-def give_up_rights(nobody: int = 65534) -> None:
+def give_up_rights() -> None:
     """Give up the user, if it is the administrator, all capabilities, and most system calls.
-
-    Parameters
-    ----------
-    nobody : int
-        User and group to become.
 
     Raises
     ------
@@ -217,11 +177,11 @@ def give_up_rights(nobody: int = 65534) -> None:
             break
     if os.getuid() == 0:
         os.setgroups([])
-        os.setresgid(nobody, nobody, nobody)
-        os.setresuid(nobody, nobody, nobody)
+        os.setresgid(_NOBODY, _NOBODY, _NOBODY)
+        os.setresuid(_NOBODY, _NOBODY, _NOBODY)
     # capset(2): header of version 3 and two triples of 32 bits, all zero.
     _done(_libc.capset(struct.pack("Ii", 0x20080522, 0), bytes(24)), "capset")
-    if os.getuid() == 0 and nobody:
+    if os.getuid() == 0:
         raise OSError("the administrator's rights are still there")
     filter_calls()
 

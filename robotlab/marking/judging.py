@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import builtins
 import functools
+import json
 import re
 import time
 import zlib
 from collections.abc import Sequence
+from hashlib import sha256
 from typing import Any
 
 import numpy as np
@@ -17,7 +20,6 @@ from robotlab.marking.key import MarkingKey
 from robotlab.marking.sandbox import Limits, sandbox_for
 from robotlab.marking.submitted_code import function_source, is_starter, library_calls
 from robotlab.marking.values import decode, encode, text_of
-from robotlab.practice.comparing import compare
 from robotlab.practice.grading import grade_outcomes
 from robotlab.practice.running import Outcome, outcome_of
 from robotlab.practice.task import Task
@@ -116,50 +118,37 @@ def _run(part: dict[str, Any], tasks: dict[str, Task], limits: Limits) -> tuple[
     restarts = 0
     while left:
         given = {name: unseen_cases(name, part["seed"])[0] for name in left}
-        job = {
-            "cells": part["cells"],
-            "tasks": [
-                {"name": n, "cases": [[encode(v) for v in case] for case in cases]} for n, cases in given.items()
-            ],
-            "cell_s": limits.cell_s,
-            "task_s": limits.task_s,
-        }
-        sent = sandbox_for(limits, part["closed"]).run(_json(job))
-        if sent.ending == "sandbox" and restarts < 2:
+        sent = [{"name": name, "cases": [list(map(encode, case)) for case in cases]} for name, cases in given.items()]
+        job = {"cells": part["cells"], "tasks": sent, "cell_s": limits.cell_s, "task_s": limits.task_s}
+        output, ending = sandbox_for(limits, part["closed"]).run(json.dumps(job, separators=(",", ":")).encode())
+        if ending == "sandbox" and restarts < 2:
             restarts += 1  # The sandbox itself was killed, such as for want of memory on this machine: once more.
             continue
-        lines = _lines(sent.output)
+        lines = _lines(output)
         failed = failed or [_failure(line) for line in lines if isinstance(line.get("cell"), int)][:20]
         for name in list(left):
-            found = {line["case"]: line for line in lines if line.get("task") == name and type(line.get("case")) is int}
+            own = [line for line in lines if line.get("task") == name]
+            found = {line["case"]: line for line in own if type(line.get("case")) is int}
             got = [_outcome(found[k], case) for k, case in enumerate(given[name]) if k in found]
-            if len(got) < len(given[name]) and not (got and got[-1].kind in ("hang", "flood")):
-                missing = any(line.get("task") == name and line.get("missing") is True for line in lines)
-                if not got and missing:
-                    left.remove(name)
-                    continue
-                if sent.ending == "time":
-                    got.append(Outcome("hang"))
-                elif sent.ending == "output":
-                    got.append(Outcome("flood"))
-                else:
-                    words = "the program ended in the middle of it: ended by your code, out of memory, or crashed"
-                    got.append(Outcome("raised", error=_error("Ended", f"Ended: {words}")))
-                outcomes[name] = got
-                left.remove(name)
-                break
-            outcomes[name] = got
+            cut_off = len(got) < len(given[name]) and not (got and got[-1].kind in ("hang", "flood"))
             left.remove(name)
+            if cut_off and not got and any(line.get("missing") is True for line in own):
+                continue
+            outcomes[name] = [*got, _cut_off(ending)] if cut_off else got
+            if cut_off:
+                break
         if left and time.monotonic() > end:
             outcomes.update({name: [Outcome("hang")] for name in left})
             break
     return outcomes, failed
 
 
-def _json(value: Any) -> bytes:
-    import json
-
-    return json.dumps(value, separators=(",", ":")).encode()
+def _cut_off(ending: str) -> Outcome:
+    """What became of the case in which a process ended."""
+    if ending in ("time", "output"):
+        return Outcome("hang" if ending == "time" else "flood")
+    words = "the program ended in the middle of it: ended by your code, out of memory, or crashed"
+    return Outcome("raised", error=_error("Ended", f"Ended: {words}"))
 
 
 def _lines(output: bytes) -> list[dict[str, Any]]:
@@ -182,8 +171,6 @@ def _failure(line: dict[str, Any]) -> str:
 
 def _error(name: str, text: str) -> Exception:
     """An exception as the child names it, so that it can be compared with one of a misconception."""
-    import builtins
-
     known = getattr(builtins, name, None)
     kind = known if isinstance(known, type) and issubclass(known, Exception) else type(name[:60], (Exception,), {})
     message = text.removeprefix(name).removeprefix(": ")
@@ -198,8 +185,6 @@ def _outcome(line: dict[str, Any], case: tuple) -> Outcome:
     kind = line.get("kind") if line.get("kind") in _KINDS else "raised"
     try:
         if kind == "value":
-            from hashlib import sha256
-
             value, inputs = decode(line.get("value")), line.get("inputs")
             own = [sha256(text_of(one).encode()).hexdigest() for one in case]
             same = isinstance(inputs, list) and len(inputs) == len(own)
@@ -220,7 +205,9 @@ def _judged(task: Task, seed: int, outcomes: Sequence[Outcome], key: MarkingKey)
     if all(one.value is ... for one in outcomes) or isinstance(outcomes[0].error, NotImplementedError):
         return Verdict(task.name, "not started", task.statement), 0.0
     verdict = grade_outcomes(task, list(cases), outcomes)
-    good = [_is_right(task, *three) for three in zip(right, outcomes)]
+    good = [
+        one.kind == "value" and not one.changed and task.is_right(here, one.value) for here, one in zip(right, outcomes)
+    ]
     good += [False] * (len(cases) - len(good))
     edges = good[task.plain :]
     if all(good[: task.plain]):
@@ -229,15 +216,6 @@ def _judged(task: Task, seed: int, outcomes: Sequence[Outcome], key: MarkingKey)
     if verdict.misconception not in {one.name for one in task.misconceptions} or _all_alike(outcomes):
         return verdict, 0.0
     return verdict, float(key.misconceptions.get(verdict.misconception, key.misconception_share))
-
-
-def _is_right(task: Task, right: Any, outcome: Outcome) -> bool:
-    if outcome.kind != "value" or outcome.changed:
-        return False
-    try:
-        return compare(right, outcome.value, task.rtol, task.atol) is None
-    except Exception:  # As in the sandbox of practice: a value that cannot be compared is not right.
-        return False
 
 
 def _all_alike(outcomes: Sequence[Outcome]) -> bool:

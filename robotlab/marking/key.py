@@ -93,6 +93,7 @@ def read_key(path: str | os.PathLike) -> MarkingKey:
     """
     found = read_toml(path, "a marking key")
     usual = vars(MarkingKey())
+    key: dict[str, Any] = {}
     for name, value in found.items():
         if name not in usual:
             raise InputError(f"a marking key must hold {', '.join(usual)}, {path} has {name}; remove it")
@@ -103,14 +104,11 @@ def read_key(path: str | os.PathLike) -> MarkingKey:
             most = 1 if name in _SHARES else 1000
             if type(number) not in (int, float) or not math.isfinite(number) or not 0 <= number <= most:
                 raise InputError(f"{one} in {path} must be a number from 0 to {most}, got {number!r}; correct it")
+        numbers = {one: float(number) for one, number in values.items()}
+        key[name] = numbers if isinstance(value, dict) else numbers[name]
     known = {task.name: {m.name for m in task.misconceptions} for task in tasks_of()}
     for name, names in (("tasks", set(known)), ("misconceptions", set().union(*known.values()))):
         for one in found.get(name, {}):
             if one not in names:
                 raise InputError(f"{name} in {path} must be known ones, {one} is none; check its spelling")
-    return MarkingKey(
-        **{
-            name: {one: float(number) for one, number in value.items()} if isinstance(value, dict) else float(value)
-            for name, value in found.items()
-        }
-    )
+    return MarkingKey(**key)

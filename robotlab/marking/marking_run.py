@@ -179,10 +179,7 @@ def mark_submissions(
                 found[order[number]] = marked
                 bar.update()
     labels = _labels(handed_in, seed if anonymous else None)
-    notebooks = [
-        Marked(labels[one.learner], one, found[one.identity]["tasks"], found[one.identity]["cells"])
-        for one in handed_in
-    ]
+    notebooks = [Marked(labels[one.learner], one, **found[one.identity]) for one in handed_in]
     notebooks.sort(key=lambda one: (one.label, one.submission.lesson or 0, one.submission.identity))
     return Marking(notebooks, _alike(notebooks), {label: name for name, label in labels.items()}, key)
 
@@ -201,12 +198,8 @@ def _alike(notebooks: list[Marked]) -> list[tuple[str, str, float]]:
     answers: dict[str, list[str]] = {}
     for one in notebooks:
         # What came with the lesson unchanged is no answer.
-        own = [
-            function_source(one.submission.cells, name)
-            for name, task in one.tasks.items()
-            if task["kind"] != "not started"
-        ]
-        answers.setdefault(one.label, []).extend(own)
+        begun = [name for name, task in one.tasks.items() if task["kind"] != "not started"]
+        answers.setdefault(one.label, []).extend(function_source(one.submission.cells, name) for name in begun)
     labels = list(answers)
     return [(labels[a], labels[b], share) for a, b, share in alike_pairs(list(answers.values()))]
 

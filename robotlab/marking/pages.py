@@ -98,7 +98,7 @@ def learner_page(label: str, total: dict[str, Any], notebooks: list[Marked], ans
             page.text(f"This notebook was not marked: {one.submission.problem}", "caution")
             continue
         page.heading(f"Lesson {lesson}")
-        rows = [(name, f"{task['points']:g} of {task['of']:g}", _result(task)) for name, task in one.tasks.items()]
+        rows = [(name, _points(task), _result(task)) for name, task in one.tasks.items()]
         page.table(("task", "points", "result"), rows)
         for name, task in one.tasks.items():
             if task["kind"] in ("passed", "not started"):
@@ -116,16 +116,13 @@ def learner_page(label: str, total: dict[str, Any], notebooks: list[Marked], ans
             page.table(("where, and what Python said",), [(cell,) for cell in one.cells])
     if answers:
         page.heading("Written answers")
-        rows = [
-            (
-                f"{row['question_id']}: {row['question']}",
-                row["answer"],
-                "not marked yet" if row["points"] is None else f"{row['points']:g} of {row['of']:g}",
-            )
-            for row in answers
-        ]
+        rows = [(f"{row['question_id']}: {row['question']}", row["answer"], _points(row)) for row in answers]
         page.table(("question", "your answer", "points"), rows)
     return page
+
+
+def _points(row: dict[str, Any]) -> str:
+    return "not marked yet" if row["points"] is None else f"{row['points']:g} of {row['of']:g}"
 
 
 def _result(task: dict[str, Any]) -> str:
@@ -154,10 +151,8 @@ def class_page(marking: Marking, totals: dict[str, dict[str, Any]]) -> Report:
             tasks.setdefault(f"{lesson_text(one.submission.lesson)}.{name}", []).append((one.label, task))
     page.text(f"{len(totals)} learners, {len(marking.notebooks)} notebooks, {sum(map(len, tasks.values()))} answers.")
     page.heading("Marks")
-    page.table(
-        ("learner", "total", "of", "note"),
-        [(label, f"{row['total']:g}", f"{row['of']:g}", row["note"]) for label, row in totals.items()],
-    )
+    marks = [(label, f"{row['total']:g}", f"{row['of']:g}", row["note"]) for label, row in totals.items()]
+    page.table(("learner", "total", "of", "note"), marks)
     page.heading("Tasks")
     rows = []
     for name, several in sorted(tasks.items()):
@@ -168,33 +163,24 @@ def class_page(marking: Marking, totals: dict[str, dict[str, Any]]) -> Report:
     page.heading("What nobody solved")
     page.text(", ".join(unsolved) if unsolved else "Every task was solved by somebody.")
     page.heading("Most frequent misconceptions")
-    seen = Counter(
-        (name, task["misconception"]) for name, several in tasks.items() for _, task in several if task["misconception"]
-    )
-    says = {(name, task["misconception"]): task["says"] for name, several in tasks.items() for _, task in several}
+    answers = [(name, label, task) for name, several in sorted(tasks.items()) for label, task in several]
+    seen = Counter((name, task["misconception"]) for name, _, task in answers if task["misconception"])
+    says = {(name, task["misconception"]): task["says"] for name, _, task in answers}
     frequent = sorted(seen.items(), key=lambda item: (-item[1], item[0]))[:20]
     for (name, which), count in frequent:
         page.text(f"{count} × {which}, in `{name}`. {says[name, which]}")
     if not frequent:
         page.text("None was recognized.")
-    slow = sorted((name, label) for name, several in tasks.items() for label, task in several if task["kind"] == "hang")
+    slow = sorted((name, label) for name, label, task in answers if task["kind"] == "hang")
     page.heading("Time-outs")
     _table(page, ("task", "learner"), slow)
     page.heading("To look at")
     page.text(
         "Hints, no verdicts: people who learned together write alike, and the library may be called for good reasons."
     )
-    _table(
-        page,
-        ("learner", "and", "rows of tokens in common"),
-        [(a, b, f"{100 * share:.0f} %") for a, b, share in marking.alike],
-    )
-    calls = [
-        (label, name, ", ".join(task["library"]))
-        for name, several in sorted(tasks.items())
-        for label, task in several
-        if task["library"]
-    ]
+    pairs = [(a, b, f"{100 * share:.0f} %") for a, b, share in marking.alike]
+    _table(page, ("learner", "and", "rows of tokens in common"), pairs)
+    calls = [(label, name, ", ".join(task["library"])) for name, label, task in answers if task["library"]]
     _table(page, ("learner", "answer", "calls of the library"), calls)
     return page
 

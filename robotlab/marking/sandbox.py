@@ -79,23 +79,6 @@ class Limits:
     file_mb: int = 16
 
 
-@dataclass(frozen=True)
-class JobResult:
-    """The result of one job: what it printed, and how it ended.
-
-    Parameters
-    ----------
-    output : bytes
-        Lines, whatever they hold.
-    ending : {"done", "time", "output", "died", "sandbox"}
-        How it ended: by itself, over its time, over its output, killed, or
-        with its sandbox.
-    """
-
-    output: bytes
-    ending: str
-
-
 def missing_sandbox() -> str:
     """Why strangers' notebooks cannot be run here; empty if they can.
 
@@ -257,8 +240,7 @@ class Sandbox:
             command = [*_fence(), *_walls(), "--clearenv", *words, *python]
         else:
             environment, command = _environment(str(library_copy())), python
-            for name in ("HOME", "TMPDIR", "MPLCONFIGDIR"):
-                environment[name] = tempfile.gettempdir()
+            environment |= dict.fromkeys(("HOME", "TMPDIR", "MPLCONFIGDIR"), tempfile.gettempdir())
         try:
             with inner:
                 self.process = subprocess.Popen(
@@ -287,7 +269,7 @@ class Sandbox:
         except OSError:
             return b""
 
-    def run(self, job: bytes) -> JobResult:
+    def run(self, job: bytes) -> tuple[bytes, str]:
         """Run one job.
 
         Parameters
@@ -297,8 +279,11 @@ class Sandbox:
 
         Returns
         -------
-        JobResult
-            Whatever came back, within the limits.
+        output : bytes
+            Lines, whatever they hold, within the limits.
+        ending : {"done", "time", "output", "died", "sandbox"}
+            How it ended: by itself, over its time, over its output, killed, or
+            with its sandbox.
         """
         end = time.monotonic() + self.limits.wall_s + 1
         read, write = os.pipe()
@@ -310,7 +295,7 @@ class Sandbox:
                 socket.send_fds(self.control, [b"job"], [file.fileno(), write])
             except OSError:
                 os.close(read)
-                return JobResult(b"", "sandbox")
+                return b"", "sandbox"
             finally:
                 os.close(write)
         parts, size, ending = [], 0, "done"
@@ -333,10 +318,10 @@ class Sandbox:
         status = self._told(max(0.0, end - time.monotonic()) + 5)
         if not status:
             self.close()
-            return JobResult(b"".join(parts), "sandbox" if ending == "done" else ending)
+            return b"".join(parts), "sandbox" if ending == "done" else ending
         if ending == "done":
             ending = status.decode("ascii", "replace")
-        return JobResult(b"".join(parts), ending)
+        return b"".join(parts), ending
 
     def close(self) -> None:
         """End it, and all that is in it."""

@@ -7,6 +7,7 @@ so nothing of one learner is in the memory that the next fork inherits.
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import gc
 import importlib
@@ -46,6 +47,8 @@ WARM = (
 # Exit codes of a fork: it could not be closed off; its job could not be read.
 NOT_CLOSED, NO_JOB = 97, 98
 _MOST_TEXT = 2000
+# Sends a line to the outside.
+_Send = Callable[[dict[str, Any]], object]
 
 
 def serve(options: dict[str, Any]) -> None:
@@ -141,7 +144,7 @@ class _Watched:
         return self.function(*given)
 
 
-def _work(job: dict[str, Any], send: Callable[[dict[str, Any]], object]) -> None:
+def _work(job: dict[str, Any], send: _Send) -> None:
     """Run what the tasks need of a notebook, then call the tasks' functions; send each outcome at once."""
     names = [task["name"] for task in job["tasks"]]
     statements: list[Statement] = []
@@ -163,10 +166,8 @@ def _work(job: dict[str, Any], send: Callable[[dict[str, Any]], object]) -> None
             _call(task, namespace, job["task_s"], send)
 
 
-def _run(job: dict[str, Any], chosen: list[Statement], send: Callable[[dict[str, Any]], object]) -> dict[str, Any]:
+def _run(job: dict[str, Any], chosen: list[Statement], send: _Send) -> dict[str, Any]:
     """A fresh namespace after these statements; one that fails does not stop the others, but in its cell it does."""
-    import ast
-
     random.seed(0)
     np.random.seed(0)  # noqa: NPY002 (what learners call)
     module = types.ModuleType("__main__")
@@ -191,9 +192,7 @@ def _run(job: dict[str, Any], chosen: list[Statement], send: Callable[[dict[str,
     return namespace
 
 
-def _call(
-    task: dict[str, Any], namespace: dict[str, Any], limit_s: float, send: Callable[[dict[str, Any]], object]
-) -> str:
+def _call(task: dict[str, Any], namespace: dict[str, Any], limit_s: float, send: _Send) -> str:
     """Call one function with each case; the name that it missed, if it missed one."""
     name, missing = task["name"], ""
     function = namespace.get(name)

@@ -91,7 +91,6 @@ def statements_of(cell: int, source: str) -> list[Statement]:
 def _names(statement: ast.stmt) -> tuple[frozenset[str], frozenset[str], bool]:
     loads, stores, always = set(), set(), False
     inner: set[str] = set()
-    is_function = isinstance(statement, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
     for node in ast.walk(statement):
         if isinstance(node, ast.Name):
             (loads if isinstance(node.ctx, ast.Load) else stores).add(node.id)
@@ -115,8 +114,7 @@ def _names(statement: ast.stmt) -> tuple[frozenset[str], frozenset[str], bool]:
             if isinstance(base, ast.Name) and (called or not isinstance(node.ctx, ast.Load)):
                 inner.add(base.id)
     always |= bool(loads & _UNSEEN)
-    if is_function:
-        assert isinstance(statement, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
+    if isinstance(statement, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
         return frozenset({statement.name} | inner), frozenset(loads - stores | inner), always
     return frozenset(stores | inner), frozenset(loads), always
 
@@ -142,14 +140,11 @@ def needed(statements: Iterable[Statement], names: Iterable[str]) -> list[Statem
     >>> [one.node.lineno for one in needed(all_of_it, ["f"])]
     [1, 3]
     """
-    everything = list(statements)
-    wanted, chosen = set(names), {k for k, one in enumerate(everything) if one.always}
-    for k in chosen:
-        wanted |= everything[k].uses
+    everything, wanted, chosen = list(statements), set(names), set()
+    new = {k for k, one in enumerate(everything) if one.always}
     while True:
+        chosen |= new
+        wanted.update(*(everything[k].uses for k in new))
         new = {k for k, one in enumerate(everything) if k not in chosen and one.binds & wanted}
         if not new:
             return [everything[k] for k in sorted(chosen)]
-        chosen |= new
-        for k in new:
-            wanted |= everything[k].uses

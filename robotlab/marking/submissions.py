@@ -18,6 +18,7 @@ from robotlab.errors import InputError, printable
 from robotlab.files import read_plain
 from robotlab.json_file import parse_json
 from robotlab.practice.guessing import guesses_in
+from robotlab.practice.notebook_data import part_of, text_of_cell
 
 # A lesson with all its pictures has 4 MB.
 LARGEST_NOTEBOOK_BYTES = 32 * 2**20
@@ -168,15 +169,13 @@ def _contents(notebook: Any) -> tuple[list[str], list[WrittenAnswer], str]:
         raise InputError(
             f"a notebook must have a list of at most {MOST_CELLS} cells (format 4), this has none; save it again"
         )
-    metadata = notebook.get("metadata")
-    own = metadata.get("robotlab") if isinstance(metadata, dict) else None
-    source = own.get("source") if isinstance(own, dict) else None
-    stem = source.split(" ")[0].removesuffix(".py")[:100] if isinstance(source, str) else ""
+    source = part_of(part_of(part_of(notebook, "metadata", dict), "robotlab", dict), "source", str)
+    stem = source.split(" ")[0].removesuffix(".py")[:100]
     code: list[str] = []
     written: dict[str, WrittenAnswer] = {}
     question, name, letters = "", "", 0
     for cell in cells:
-        text = _text(cell)
+        text = text_of_cell(cell)
         letters += len(text)
         if letters > MOST_LETTERS:
             raise InputError(
@@ -199,22 +198,14 @@ def _contents(notebook: Any) -> tuple[list[str], list[WrittenAnswer], str]:
     return code, list(written.values()), stem
 
 
-def _text(cell: Any) -> str:
-    source = cell.get("source", "") if isinstance(cell, dict) else ""
-    if isinstance(source, list):
-        source = "".join(line for line in source if isinstance(line, str))
-    return source if isinstance(source, str) else ""
-
-
 def _clean(text: str) -> str:
     return printable(text[:LONGEST_ANSWER], keep="\n").strip()
 
 
 def _is_the_courses(cell: dict[str, Any], text: str, stem: str) -> bool:
     """A cell of the course has an id made of its own text (robotlab.course.notebooks); an edited or added one has not."""
-    tags = cell.get("metadata", {}).get("tags", []) if isinstance(cell.get("metadata"), dict) else []
     if not stem or text.startswith("!["):
-        return not (isinstance(tags, list) and "answer" in tags)
+        return "answer" not in part_of(part_of(cell, "metadata", dict), "tags", list)
     content = re.sub(r"\]\([^)]*?(pictures/|\w+\.md\))", r"](\1", text)
     key = f"{stem}|markdown|{content}"
     return cell.get("id") in {sha256(f"{key}|{n}".encode()).hexdigest()[:8] for n in (1, 2, 3)}

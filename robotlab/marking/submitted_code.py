@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import keyword
 import re
 import tokenize
@@ -168,13 +169,10 @@ def alike_pairs(answers: Sequence[Sequence[str]]) -> list[tuple[int, int, float]
     >>> alike_pairs([["def f(): pass"], ["def f(): pass"]])
     []
     """
-    rows = []
-    for one in answers:
-        own: set[tuple[str, ...]] = set()
-        for source in one:
-            words = tokens(source)
-            own |= {tuple(words[k : k + _ROW]) for k in range(len(words) - _ROW + 1)}
-        rows.append(own)
+    rows = [
+        {tuple(words[k : k + _ROW]) for words in map(tokens, one) for k in range(len(words) - _ROW + 1)}
+        for one in answers
+    ]
     many = max(3, 0.2 * len(rows))
     common = {row for row, times in Counter(row for own in rows for row in own).items() if times > many}
     rare = [own - common for own in rows]
@@ -184,7 +182,7 @@ def alike_pairs(answers: Sequence[Sequence[str]]) -> list[tuple[int, int, float]
             holders.setdefault(row, []).append(k)
     shared: Counter[tuple[int, int]] = Counter()
     for several in holders.values():
-        shared.update((a, b) for i, a in enumerate(several) for b in several[i + 1 :])
+        shared.update(itertools.combinations(several, 2))
     found = []
     for (a, b), both in shared.items():
         share = both / (len(rare[a]) + len(rare[b]) - both)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from robotlab.marking.marking_run import Marking
 
 MARKS, ANSWERS, WRITTEN, NAMES, JSON = "marks.csv", "answers.csv", "written.csv", "names.csv", "marks.json"
 _WRITTEN = ("learner", "lesson", "question_id", "question", "answer", "points", "of", "note")
+_ANSWERS = ("learner", "lesson", "task", "points", "of", "result", "misconception", "library", "says")
 _EARLIER = "marked for an earlier answer; look again"
 _GONE = "no such answer now"
 
@@ -41,7 +42,7 @@ def safe_cell(text: object) -> str:
     return "'" + words if isinstance(text, str) and words[:1] in tuple("=+-@\t\r") else words
 
 
-def save_csv(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+def save_csv(path: Path, header: Sequence[str], rows: Iterable[Mapping[str, object]]) -> None:
     """Write a table, whole or not at all.
 
     Parameters
@@ -50,12 +51,15 @@ def save_csv(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]
         The file.
     header : sequence of str
         Names of the columns.
-    rows : iterable of sequence
-        Cells.
+    rows : iterable of mapping
+        Cells by column; what is None or not there stays empty, what has no column is left out.
     """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerows([header, *([safe_cell(cell) for cell in row] for row in rows)])
+    writer.writerow(header)
+    for row in rows:
+        cells = [row.get(name) for name in header]
+        writer.writerow(["" if cell is None else safe_cell(cell) for cell in cells])
     write_whole(path, out.getvalue())
 
 
@@ -101,25 +105,22 @@ def written_rows(marking: Marking, folder: Path) -> list[dict[str, Any]]:
     InputError
         If the table is damaged, or points are none.
     """
-    before = _given_points(folder / WRITTEN)
+    most, before = marking.key.written_points, _given_points(folder / WRITTEN)
     rows = []
     for one in marking.notebooks:
         for written in one.submission.written:
             place = (one.label, lesson_text(one.submission.lesson), written.name)
             old = before.pop(place, None)
-            points = _points(old, marking.key.written_points, folder) if old else None
+            points = _points(old, most, folder) if old else None
             # The note stays until a person removes it.
-            changed = bool(old and points is not None) and (
-                old["answer"] != _plain(written.answer) or old["note"] == _EARLIER
-            )
-            values = (*place, written.question, written.answer, points, marking.key.written_points)
-            rows.append(dict(zip(_WRITTEN, (*values, _EARLIER if changed else ""))))
+            earlier = old and (old["answer"] != _plain(written.answer) or old["note"] == _EARLIER)
+            note = _EARLIER if earlier and points is not None else ""
+            rows.append((*place, written.question, written.answer, points, most, note))
     for place, old in before.items():
-        points = _points(old, marking.key.written_points, folder)
+        points = _points(old, most, folder)
         if points is not None:
-            values = (*place, old["question"], old["answer"], points, marking.key.written_points, _GONE)
-            rows.append(dict(zip(_WRITTEN, values)))
-    return rows
+            rows.append((*place, old["question"], old["answer"], points, most, _GONE))
+    return [dict(zip(_WRITTEN, row)) for row in rows]
 
 
 def _plain(text: str) -> str:
@@ -194,45 +195,26 @@ def save_tables(marking: Marking, folder: Path, anonymous: bool) -> list[dict[st
     written = written_rows(marking, folder)
     totals = totals_of(marking, written)
     columns = sorted({column for row in totals.values() for column in row["columns"]})
-    save_csv(
-        folder / MARKS,
-        ("learner", *columns, "written", "total", "of", "note"),
-        [
-            (
-                label,
-                *(row["columns"].get(name, "") for name in columns),
-                row["written"],
-                row["total"],
-                row["of"],
-                row["note"],
-            )
-            for label, row in totals.items()
-        ],
-    )
-    save_csv(
-        folder / ANSWERS,
-        ("learner", "lesson", "task", "points", "of", "result", "misconception", "library", "says"),
-        [
-            (
-                one.label,
-                lesson_text(one.submission.lesson),
-                name,
-                task["points"],
-                task["of"],
-                task["kind"],
-                task["misconception"],
-                " ".join(task["library"]),
-                task["says"],
-            )
-            for one in marking.notebooks
-            for name, task in one.tasks.items()
-        ],
-    )
-    empty = [{**row, "points": "" if row["points"] is None else row["points"]} for row in written]
-    if empty or (folder / WRITTEN).exists():
-        save_csv(folder / WRITTEN, _WRITTEN, [tuple(row.values()) for row in empty])
+    marks = [{"learner": label, **row["columns"], **row} for label, row in totals.items()]
+    save_csv(folder / MARKS, ("learner", *columns, "written", "total", "of", "note"), marks)
+    answers = [
+        {
+            **task,
+            "learner": one.label,
+            "lesson": lesson_text(one.submission.lesson),
+            "task": name,
+            "result": task["kind"],
+            "library": " ".join(task["library"]),
+        }
+        for one in marking.notebooks
+        for name, task in one.tasks.items()
+    ]
+    save_csv(folder / ANSWERS, _ANSWERS, answers)
+    if written or (folder / WRITTEN).exists():
+        save_csv(folder / WRITTEN, _WRITTEN, written)
     if anonymous:
-        save_csv(folder / NAMES, ("learner", "name"), sorted(marking.names.items()))
+        names = [{"learner": label, "name": name} for label, name in sorted(marking.names.items())]
+        save_csv(folder / NAMES, ("learner", "name"), names)
     value = {
         "learners": totals,
         "notebooks": [

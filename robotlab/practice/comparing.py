@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -54,10 +55,8 @@ def compare(expected: Any, got: Any, rtol: float, atol: float) -> Difference | N
     if expected is None:
         return None if got is None else Difference("value", f"Here the right result is None, yours is {_kind_of(got)}.")
     if got is None or got is ...:
-        return Difference(
-            "type",
-            f"Your function gave {'nothing (None)' if got is None else '...'} for this case; it must return {wanted(expected)}.",
-        )
+        gave = "nothing (None)" if got is None else "..."
+        return Difference("type", f"Your function gave {gave} for this case; it must return {wanted(expected)}.")
     if isinstance(expected, str):
         if not isinstance(got, str):
             return _wrong_type(expected, got)
@@ -85,10 +84,9 @@ def _compare_tuple(expected: tuple, got: Any, rtol: float, atol: float) -> Diffe
     fault = faults[wrong[0]]
     if fault.kind != "value":
         return fault
-    neither = len(wrong) == len(expected) == 2
-    return Difference(
-        "value", "Neither value is right." if neither else f"Value {wrong[0] + 1} of {len(expected)} is not right."
-    )
+    if len(wrong) == len(expected) == 2:
+        return Difference("value", "Neither value is right.")
+    return Difference("value", f"Value {wrong[0] + 1} of {len(expected)} is not right.")
 
 
 def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Difference | None:
@@ -99,23 +97,17 @@ def _compare_numbers(expected: Any, got: Any, rtol: float, atol: float) -> Diffe
     if numbers.shape != right.shape:
         if right.ndim == 0:
             taken = f" Their {together} would be right." if (together := _together(right, numbers, rtol, atol)) else ""
-            return Difference(
-                "shape", f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.{taken}"
-            )
+            says = f"The result must be {wanted(expected)}, yours is an array of shape {numbers.shape}.{taken}"
+            return Difference("shape", says)
         swapped = numbers.ndim > 1 and agree(right, numbers.T, rtol, atol)
-        turned = " Rows and columns have changed places." if swapped else ""
-        return Difference(
-            "shape",
-            f"The result must have shape {right.shape}, yours has {numbers.shape}.{turned or _missing(right, numbers)}",
-        )
+        why = " Rows and columns have changed places." if swapped else _missing(right, numbers)
+        return Difference("shape", f"The result must have shape {right.shape}, yours has {numbers.shape}.{why}")
     if right.size == 0:  # np.array([]) holds floats, whatever would be in it.
         return None
     if numbers.dtype.kind == "f" and np.isnan(numbers).any():
         where = f"{int(np.isnan(numbers).sum())} of {numbers.size} numbers are" if numbers.ndim else "The result is"
-        return Difference(
-            "nan",
-            f"{where} NaN (not a number): look for 0 / 0, the mean of nothing, inf - inf, or the root of a negative number.",
-        )
+        look = "look for 0 / 0, the mean of nothing, inf - inf, or the root of a negative number"
+        return Difference("nan", f"{where} NaN (not a number): {look}.")
     if right.dtype.kind == "b" and numbers.dtype.kind != "b":
         return _wrong_type(expected, got, "; a comparison such as a > b gives bool")
     if right.dtype.kind in "iu" and numbers.dtype.kind not in "iu":
@@ -163,10 +155,8 @@ def _together(right: np.ndarray, numbers: np.ndarray, rtol: float, atol: float) 
     """How many numbers would become the right one."""
     if numbers.size < 2 or numbers.dtype.kind == "b":
         return ""
-    for name, function in (("mean", np.mean), ("sum", np.sum), ("maximum", np.max), ("minimum", np.min)):
-        if np.isclose(function(numbers), right, rtol=rtol, atol=atol):
-            return name
-    return ""
+    ways = (("mean", np.mean), ("sum", np.sum), ("maximum", np.max), ("minimum", np.min))
+    return next((name for name, way in ways if np.isclose(way(numbers), right, rtol=rtol, atol=atol)), "")
 
 
 def agree(a: Any, b: Any, rtol: float, atol: float) -> bool:
@@ -223,6 +213,34 @@ def as_numbers(value: Any) -> np.ndarray | None:
     except Exception:  # A learner's object may do anything when asked to be an array.
         return None
     return array if array.dtype.kind in "biuf" else None
+
+
+def by_value(right: Sequence[Any], got: Sequence[Any]) -> list[tuple[str, list[Any], list[Any]]]:
+    """Results of several cases, or where they are tuples each of their values, with a name.
+
+    Parameters
+    ----------
+    right : sequence of object
+        Right results.
+    got : sequence of object
+        The learner's.
+
+    Returns
+    -------
+    list of (str, list, list)
+        Name, right ones and the learner's; empty where the learner's are not that many values.
+
+    Examples
+    --------
+    >>> by_value([(1, 2), (3, 4)], [(1, 0), (3, 0)])
+    [('value 1', [1, 3], [1, 3]), ('value 2', [2, 4], [0, 0])]
+    """
+    if not all(isinstance(one, tuple) for one in right):
+        return [("the result", list(right), list(got))]
+    count = len(right[0])
+    if not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in got):
+        return []
+    return [(f"value {k + 1}", [r[k] for r in right], [g[k] for g in got]) for k in range(count)]
 
 
 def wanted(expected: Any) -> str:

@@ -54,17 +54,16 @@ def where_it_fails(task: Task, cases: Sequence[tuple], right: Sequence[Any], fai
         words = [
             word for word in words if not re.search("fractions|whole number|odd|large numbers|not square|^all of", word)
         ]
-    for word in words:
-        if [i for i, row in enumerate(table) if word in row] == list(failing):
-            return f"{count}: wherever {word}, and nowhere else."
+    having = {word: [i for i, row in enumerate(table) if word in row] for word in words}
     passing = [i for i in range(tried) if i not in failing]
-    if 1 < len(passing) < tried / 2:
-        for word in words:
-            if [i for i, row in enumerate(table) if word in row] == passing:
-                return f"{count}: it is right only where {word}."
-    for word in words:
-        having = [i for i, row in enumerate(table) if word in row]
-        if set(failing) < set(having) and len(having) <= tried / 2:
+    for word, where in having.items():
+        if where == list(failing):
+            return f"{count}: wherever {word}, and nowhere else."
+    for word, where in having.items():
+        if where == passing and 1 < len(passing) < tried / 2:
+            return f"{count}: it is right only where {word}."
+    for word, where in having.items():
+        if set(failing) < set(where) and len(where) <= tried / 2:
             return f"{count}, and only where {word}."
     return f"{count}; the others are right."
 
@@ -136,21 +135,19 @@ def _properties_of_result(result: Any) -> list[str]:
     if result is None or isinstance(result, str):
         return [f'the right result is "{result}"' if result is not None else "the right result is None"]
     if isinstance(result, tuple):
-        values = [np.asarray(one) for one in result]
-        return [
-            f"value {i + 1} of the right result {words}"
-            for i, value in enumerate(values)
-            if value.ndim == 0
-            for words, holds in (("is 0", value == 0), ("is negative", value < 0), ("is 1", value == 1))
-            if holds
-        ]
+        values = [(f"value {i + 1} of the right result", np.asarray(one)) for i, one in enumerate(result)]
+        return [said for name, value in values if value.ndim == 0 for said in _properties_of_number(name, value)]
     numbers = np.asarray(result)
     if numbers.ndim == 0:
-        tests = {"is 0": numbers == 0, "is negative": numbers < 0, "is 1": numbers == 1}
-    else:
-        tests = {
-            "is empty": numbers.size == 0,
-            "holds -1": bool((numbers == -1).any()),
-            "holds nothing but 0": not numbers.any(),
-        }
+        return _properties_of_number("the right result", numbers)
+    tests = {
+        "is empty": numbers.size == 0,
+        "holds -1": bool((numbers == -1).any()),
+        "holds nothing but 0": not numbers.any(),
+    }
     return [f"the right result {words}" for words, holds in tests.items() if holds]
+
+
+def _properties_of_number(name: str, number: np.ndarray) -> list[str]:
+    tests = {"is 0": number == 0, "is negative": number < 0, "is 1": number == 1}
+    return [f"{name} {words}" for words, holds in tests.items() if holds]

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from collections.abc import Callable, Sequence
 from types import FrameType
 from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import agree, as_numbers
+from robotlab.practice.comparing import as_numbers, by_value
 from robotlab.practice.plain_source import plain_copy
 from robotlab.practice.running import Outcome, run_cases
+from robotlab.practice.showing import listed
 from robotlab.practice.task import Task
 
 # A change of the right number, and words for it.
@@ -66,40 +68,28 @@ def in_failing(
     rights, results = [right[i] for i in failing], [got[i].value for i in failing]
     if all(isinstance(one, str) for one in (*rights, *results)):
         return _words(sorted({one for one in right if isinstance(one, str)}), rights, results)
+    name, some = "your result", len(failing) < len(cases)
     if all(isinstance(one, tuple) for one in rights):
-        return _of_values(task, [cases[i] for i in failing], rights, results, len(failing) < len(cases))
-    return _of_numbers(task, [cases[i] for i in failing], rights, results, "your result", len(failing) < len(cases))
+        wrong = [one for one in by_value(rights, results) if not all(map(task.agree, one[1], one[2]))]
+        if len(wrong) != 1:
+            return ""
+        name, rights, results = wrong[0]
+    return _of_numbers(task, [cases[i] for i in failing], rights, results, name, some)
 
 
 def _words(asked: list[str], rights: Sequence[str], results: Sequence[str]) -> str:
     own = sorted(set(results) - set(asked))
     if own and not {one.strip().casefold() for one in own} & {one.casefold() for one in asked}:
-        return f"{_listed(own)} {'is' if len(own) == 1 else 'are'} none of the answers asked for: {_listed(asked)}."
-    pairs = sorted({(r, g) for r, g in zip(rights, results)})
+        return f"{_quoted(own)} {'is' if len(own) == 1 else 'are'} none of the answers asked for: {_quoted(asked)}."
+    pairs = Counter(zip(rights, results))
     if own or len(pairs) > 2:
         return ""
-    said = [
-        f'"{g}" where "{r}" is right ({sum((r, g) == one for one in zip(rights, results))} times)' for r, g in pairs
-    ]
+    said = [f'"{g}" where "{r}" is right ({times} times)' for (r, g), times in sorted(pairs.items())]
     return f"You answer {' and '.join(said).replace('(1 times)', '(once)')}."
 
 
-def _listed(words: Sequence[str]) -> str:
-    quoted = [f'"{one}"' for one in words]
-    return ", ".join(quoted[:-1]) + (" and " if len(quoted) > 1 else "") + quoted[-1]
-
-
-def _of_values(task: Task, cases: Sequence[tuple], rights: Sequence[Any], results: Sequence[Any], some: bool) -> str:
-    count = len(rights[0])
-    if not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in results):
-        return ""
-    wrong = [
-        k for k in range(count) if not all(agree(r[k], g[k], task.rtol, task.atol) for r, g in zip(rights, results))
-    ]
-    if len(wrong) != 1:
-        return ""
-    k = wrong[0]
-    return _of_numbers(task, cases, [r[k] for r in rights], [g[k] for g in results], f"value {k + 1}", some)
+def _quoted(words: Sequence[str]) -> str:
+    return listed([f'"{one}"' for one in words])
 
 
 def _of_numbers(

@@ -6,7 +6,7 @@ and give what a learner would have who made one common mistake more, or alone.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from robotlab.practice.comparing import as_numbers
+from robotlab.practice.task import Task
 
 
 @dataclass(frozen=True)
@@ -27,15 +28,18 @@ class ResultChange:
     says : str
         The sentence that helps.
     change : callable
-        From the right result to the wrong one; ``None`` where it cannot be applied.
+        From the right result to the wrong one.
     units : tuple of str
         Only for tasks with one of these units, if given; the empty one is for fractions and counts.
+    kinds : str
+        Kinds of results that it changes, as NumPy writes them.
     """
 
     name: str
     says: str
-    change: Callable[[np.ndarray], np.ndarray | None]
+    change: Callable[[np.ndarray], np.ndarray]
     units: tuple[str, ...] = ()
+    kinds: str = "iuf"
 
     def may_be_in(self, unit: str) -> bool:
         """Whether it can be made in a task with this unit.
@@ -58,97 +62,64 @@ class ResultChange:
         return not self.units or unit in self.units
 
 
-def _numbers(change: Callable[[np.ndarray], Any]) -> Callable[[np.ndarray], Any]:
-    """For results that are numbers, not bools."""
-    return lambda right: None if right.dtype.kind == "b" else change(right.astype(float))
-
-
-def _fractions(change: Callable[[np.ndarray], Any]) -> Callable[[np.ndarray], Any]:
-    """For results with fractions, not counts or places."""
-    return lambda right: change(right) if right.dtype.kind == "f" else None
-
-
 _LENGTHS = ("m", "m/s")
+# Results with fractions, not counts or places.
+_FRACTIONS = "f"
+_FACTORS = (
+    ("twice", 2, "exactly twice as large as it should be", ()),
+    ("half", 1 / 2, "exactly half of what it should be", ()),
+    ("thousand", 1000, "1000 times too large: look at mm and m", _LENGTHS),
+    ("thousandth", 1 / 1000, "1000 times too small: look at mm and m", _LENGTHS),
+    ("percent", 100, "100 times too large: a fraction goes from 0 to 1, a percentage to 100", ("",)),
+    ("centimeters", 100, "100 times too large: look at cm and m", _LENGTHS),
+    ("hundredth", 1 / 100, "100 times too small: look at cm and m", _LENGTHS),
+)
 
 GENERAL = (
-    ResultChange("sign", "Your results have the right size and the wrong sign.", _numbers(np.negative)),
-    ResultChange(
-        "degrees for radians", "Your results are in degrees; rad is asked for.", _numbers(np.degrees), ("rad",)
-    ),
+    ResultChange("sign", "Your results have the right size and the wrong sign.", np.negative),
+    ResultChange("degrees for radians", "Your results are in degrees; rad is asked for.", np.degrees, ("rad",)),
     ResultChange(
         "radians twice",
         "Your results are too small by 180/pi: something was turned from degrees to radians that was in radians already.",
-        _numbers(np.radians),
+        np.radians,
         ("rad",),
     ),
-    ResultChange(
-        "radians for degrees", "Your results are in radians; degrees are asked for.", _numbers(np.radians), ("°",)
+    ResultChange("radians for degrees", "Your results are in radians; degrees are asked for.", np.radians, ("°",)),
+    *(
+        ResultChange(name, f"Each of your results is {words}.", partial(np.multiply, factor), units)
+        for name, factor, words, units in _FACTORS
     ),
-    ResultChange(
-        "twice", "Each of your results is exactly twice as large as it should be.", _numbers(lambda right: right * 2)
-    ),
-    ResultChange(
-        "half", "Each of your results is exactly half of what it should be.", _numbers(lambda right: right / 2)
-    ),
-    ResultChange(
-        "thousand",
-        "Each of your results is 1000 times too large: look at mm and m.",
-        _numbers(lambda right: right * 1000),
-        _LENGTHS,
-    ),
-    ResultChange(
-        "thousandth",
-        "Each of your results is 1000 times too small: look at mm and m.",
-        _numbers(lambda right: right / 1000),
-        _LENGTHS,
-    ),
-    ResultChange(
-        "percent",
-        "Each of your results is 100 times too large: a fraction goes from 0 to 1, a percentage to 100.",
-        _numbers(lambda right: right * 100),
-        ("",),
-    ),
-    ResultChange(
-        "centimeters",
-        "Each of your results is 100 times too large: look at cm and m.",
-        _numbers(lambda right: right * 100),
-        _LENGTHS,
-    ),
-    ResultChange(
-        "hundredth",
-        "Each of your results is 100 times too small: look at cm and m.",
-        _numbers(lambda right: right / 100),
-        _LENGTHS,
-    ),
-    ResultChange("one too many", "Each of your results is larger by exactly 1.", _numbers(lambda right: right + 1)),
-    ResultChange("one too few", "Each of your results is smaller by exactly 1.", _numbers(lambda right: right - 1)),
+    ResultChange("one too many", "Each of your results is larger by exactly 1.", lambda right: right + 1),
+    ResultChange("one too few", "Each of your results is smaller by exactly 1.", lambda right: right - 1),
     ResultChange(
         "cut to whole numbers",
         "Your results are cut off to whole numbers; fractions count here. Look for int(...) or //.",
-        _fractions(np.trunc),
+        np.trunc,
+        kinds=_FRACTIONS,
     ),
     *(
         ResultChange(
             f"rounded to {n} decimals",
             f"Your results are rounded to {n} decimals. Return the full number, round only what you print.",
-            _fractions(partial(np.round, decimals=n)),
+            partial(np.round, decimals=n),
+            kinds=_FRACTIONS,
         )
         for n in (0, 1, 2, 3, 4)
     ),
     ResultChange(
-        "inverted mask",
-        "Your mask is True where it should be False, and the other way around.",
-        lambda right: ~right if right.dtype.kind == "b" else None,
+        "inverted mask", "Your mask is True where it should be False, and the other way around.", np.invert, kinds="b"
     ),
     ResultChange(
         "other way round",
         "You have the right values in the opposite order.",
-        lambda right: right[::-1] if right.ndim == 1 and right.size > 1 else None,
+        lambda right: right[::-1] if right.ndim == 1 else right,
+        kinds="biuf",
     ),
     ResultChange(
         "rows for columns",
         "Rows and columns have changed places in your result.",
-        lambda right: right.T if right.ndim == 2 else None,
+        lambda right: right.T if right.ndim == 2 else right,
+        kinds="biuf",
     ),
 )
 
@@ -157,22 +128,21 @@ ALONE = (
     ResultChange(
         "without its sign",
         "Your results have the right size and are never negative: abs() has thrown away which side it is.",
-        _numbers(np.abs),
+        np.abs,
     ),
     ResultChange(
         "held at 0",
         "Your results are right where they are positive, and 0 where they should be negative.",
-        _numbers(lambda right: np.maximum(right, 0)),
+        partial(np.maximum, 0),
     ),
-    ResultChange("1 minus", "Each of your results is 1 minus what is asked for.", _fractions(lambda right: 1 - right)),
-    ResultChange(
-        "upside down", "Each of your results is 1 divided by what is asked for.", _fractions(lambda right: 1 / right)
-    ),
-    ResultChange("squared", "Each of your results is the square of what is asked for.", _fractions(np.square)),
-    ResultChange(
-        "root",
-        "Each of your results is the square root of what is asked for.",
-        _fractions(lambda right: np.sqrt(np.abs(right))),
+    *(
+        ResultChange(name, f"Each of your results is {words} what is asked for.", change, kinds=_FRACTIONS)
+        for name, words, change in (
+            ("1 minus", "1 minus", partial(np.subtract, 1)),
+            ("upside down", "1 divided by", partial(np.divide, 1)),
+            ("squared", "the square of", np.square),
+            ("root", "the square root of", lambda right: np.sqrt(np.abs(right))),
+        )
     ),
 )
 
@@ -198,8 +168,35 @@ def changed(general: ResultChange, right: Any) -> Any:
     180.0
     """
     numbers = as_numbers(right)
-    if numbers is None:
+    if numbers is None or numbers.dtype.kind not in general.kinds:
         return right
     with np.errstate(all="ignore"):
-        wrong = general.change(numbers)
-    return right if wrong is None else wrong
+        return general.change(numbers if numbers.dtype.kind == "b" else numbers.astype(float))
+
+
+def makes(general: ResultChange, task: Task, right: Sequence[Any], got: Sequence[Any]) -> bool:
+    """Whether a change of the right results gives the learner's.
+
+    Parameters
+    ----------
+    general : ResultChange
+        The misconception.
+    task : Task
+        The task.
+    right : sequence of object
+        Right results.
+    got : sequence of object
+        The learner's.
+
+    Returns
+    -------
+    bool
+        True if it does so in all cases.
+
+    Examples
+    --------
+    >>> from robotlab.practice import task_named
+    >>> makes(GENERAL[4], task_named("bearing"), [1.0, 2.0], [2.0, 4.0])
+    True
+    """
+    return all(task.agree(changed(general, r), g) for r, g in zip(right, got))

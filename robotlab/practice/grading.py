@@ -20,7 +20,7 @@ from robotlab.practice.patterns import nearly_right, unused_inputs
 from robotlab.practice.recognizing import known_mistakes, pattern, recognize
 from robotlab.practice.responses import responses
 from robotlab.practice.running import PRINT_LIMIT, TIME_LIMIT_S, Outcome, error_text, outcome_of, run_cases
-from robotlab.practice.showing import show
+from robotlab.practice.showing import listed, show
 from robotlab.practice.task import Task
 from robotlab.practice.verdict import Verdict
 
@@ -113,7 +113,7 @@ def grade_outcomes(
     # What does not end comes first, edges last; of the plain ones the smallest, which can be done on paper.
     first = min(
         failing,
-        key=lambda i: (outcomes[i].kind not in ("hang", "flood"), i >= task.plain, _size(cases[i]), i),
+        key=lambda i: (outcomes[i].kind not in ("hang", "flood"), i >= task.plain, sum(map(np.size, cases[i])), i),
         default=None,
     )
     outcome = outcomes[first or 0]
@@ -134,8 +134,9 @@ def grade_outcomes(
         return Verdict(task.name, "misconception", says, name, table=table, **beside)
 
     if complete and all(one.kind == "value" and one.value is None for one in outcomes):
+        given = next(value for value in right if value is not None)
         does = "prints something" if any(one.printed for one in outcomes) else "computes something"
-        says = f"Your function {does} and returns None. It must end with return and give {wanted(_first_value(right))}."
+        says = f"Your function {does} and returns None. It must end with return and give {wanted(given)}."
         return Verdict(task.name, "nothing", says, **beside)
     code = function if complete and fault.kind in ("value", "shape", "nan", "raised", "type") else None
     order = sorted(range(len(cases)), key=lambda i: (i != first, i not in failing))
@@ -165,7 +166,7 @@ def grade_outcomes(
         found = one_edit(task, code, ordered, rights, mistakes, edges, fault.kind == "nan")
         if found:
             return recognized(found[0], " ".join(filter(None, [found[1], where])))
-    found = nearly_right(right[: task.plain], outcomes[: task.plain]) if complete else None
+    found = nearly_right(right[: task.plain], [one.value for one in outcomes[: task.plain]]) if complete else None
     if found:
         return recognized(*found)
     answers = responses(task, code, cases[: task.plain]) if code is not None and fault.kind == "value" else ""
@@ -226,24 +227,16 @@ def _there(task: Task, cases: Sequence[tuple], first: int, rights: Sequence[Any]
     if not len(wrong):
         return ""
     place = tuple(wrong[0])
-    there = [
-        f"{name} is {_brief(value[place])}"
-        for i, (name, value) in enumerate(zip(task.inputs, case))
-        if all(
-            isinstance(one[i], np.ndarray) and one[i].shape[: right.ndim] == result.shape
-            for one, result in zip(cases, rights)
-        )
-    ]
+    there = []
+    for name, value, given in zip(task.inputs, case, zip(*cases)):
+        if all(isinstance(one, np.ndarray) and one.shape[: right.ndim] == r.shape for one, r in zip(given, rights)):
+            there.append(f"{name} is {_brief(value[place])}")
     return f"There {' and '.join(there)}, and your result is {show(got[place])}." if there else ""
 
 
 def _brief(value: Any) -> Any:
     numbers = np.asarray(value)
     return (np.round(numbers, 4) if numbers.dtype.kind == "f" else numbers).tolist()
-
-
-def _size(case: tuple) -> int:
-    return sum(np.size(value) for value in case)
 
 
 def is_stub(function: Callable) -> bool:
@@ -283,12 +276,8 @@ def _wrong_inputs(task: Task, function: Callable, case: tuple) -> str:
         signature.bind(*case)
     except TypeError:
         names, own = task.inputs, [str(name) for name in signature.parameters]
-        asked = (
-            f"{len(names)} inputs, {', '.join(names[:-1])} and {names[-1]}"
-            if len(names) > 1
-            else f"1 input, {names[0]}"
-        )
-        return f"It must take {asked}; yours takes {', '.join(own) or 'none'}."
+        count = f"{len(names)} input{'s' if len(names) > 1 else ''}"
+        return f"It must take {count}, {listed(names)}; yours takes {', '.join(own) or 'none'}."
     return ""
 
 
@@ -310,10 +299,8 @@ def _fault(task: Task, case: tuple, right: Any, outcome: Outcome) -> Difference 
         fault = Difference("type", f"The result cannot be compared ({error_text(error)}); it must be {wanted(right)}.")
     if fault is None and outcome.changed:
         names = " and ".join(task.inputs[i] for i in outcome.changed)
-        return Difference(
-            "changed",
-            f"The result is right, but {names} is not what it was before the call. Whoever called still needs it: work on a copy.",
-        )
+        says = f"The result is right, but {names} is not what it was before the call."
+        return Difference("changed", f"{says} Whoever called still needs it: work on a copy.")
     return fault
 
 
@@ -325,10 +312,6 @@ def _table(task: Task, case: tuple, outcome: Outcome, right: Any = None) -> tupl
     if right is not None:
         rows.append(("right result", show(right, task.unit)))
     return tuple(rows)
-
-
-def _first_value(right: Sequence[Any]) -> Any:
-    return next(value for value in right if value is not None)
 
 
 def _first_lines(printed: str) -> str:

@@ -24,6 +24,7 @@ import ipywidgets
 
 from robotlab.errors import InputError
 from robotlab.practice import missing_names
+from robotlab.practice.notebook_data import part_of
 from robotlab.practice.progress import LONGEST_GUESS, open_progress
 
 # A media type of our own, as RFC 6838 wants it; browsers that do not know it show the text beside it.
@@ -193,16 +194,10 @@ def guesses_in(notebook: dict[str, Any]) -> list[GuessBeside]:
     '20 px'
     """
     found = []
-    for cell in _items(notebook, "cells"):
-        for output in _items(cell, "outputs"):
-            data = output.get("data")
-            one = data.get(MEDIA_TYPE) if isinstance(data, dict) else None
-            words = [one.get(key) for key in ("name", "guess", "answer")] if isinstance(one, dict) else []
-            if words and all(isinstance(word, str) and len(word) <= LONGEST_GUESS for word in words):
+    for cell in part_of(notebook, "cells", list):
+        for output in part_of(cell, "outputs", list):
+            one = part_of(part_of(output, "data", dict), MEDIA_TYPE, dict)
+            words = [one.get(key) for key in ("name", "guess", "answer")]
+            if all(isinstance(word, str) and len(word) <= LONGEST_GUESS for word in words):
                 found.append(GuessBeside(*words))
     return found
-
-
-def _items(holder: object, key: str) -> list[dict[str, Any]]:
-    values = holder.get(key) if isinstance(holder, dict) else None
-    return [one for one in values if isinstance(one, dict)] if isinstance(values, list) else []

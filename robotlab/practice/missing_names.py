@@ -20,6 +20,7 @@ from typing import Any
 
 from robotlab.errors import InputError, PictureError, printable
 from robotlab.json_file import read_json
+from robotlab.practice.notebook_data import part_of, text_of_cell
 
 # Where Jupyter's server says which notebook a kernel belongs to (jupyter_server, from its source).
 _NOTEBOOK_VARIABLE = "JPY_SESSION_NAME"
@@ -90,13 +91,8 @@ def where_from(name: str, notebook: dict[str, Any]) -> str | None:
     return None
 
 
-def _cells(notebook: Any) -> Iterator[tuple[str, str]]:
-    cells = notebook.get("cells") if isinstance(notebook, dict) else None
-    for cell in cells if isinstance(cells, list) else []:
-        source = cell.get("source", "") if isinstance(cell, dict) else None
-        text = "".join(map(str, source)) if isinstance(source, list) else source
-        if isinstance(text, str):
-            yield str(cell.get("cell_type")), text
+def _cells(notebook: object) -> Iterator[tuple[str, str]]:
+    return ((part_of(cell, "cell_type", str), text_of_cell(cell)) for cell in part_of(notebook, "cells", list))
 
 
 def _made_in(source: str) -> set[str]:

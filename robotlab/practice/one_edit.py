@@ -13,17 +13,18 @@ from __future__ import annotations
 
 import ast
 import itertools
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import dataclass
 from types import FunctionType
 from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import agree, as_numbers, compare
+from robotlab.practice.comparing import as_numbers
 from robotlab.practice.plain_source import Steps, counted, parsed, plain_names
 from robotlab.practice.running import Outcome, outcome_of, run_cases
 from robotlab.practice.slips import slips
-from robotlab.practice.source_edits import Edit, edits, get, put
+from robotlab.practice.source_edits import Edit, edits, get, in_place
 from robotlab.practice.task import Task
 
 # Changes and loop turns for one answer: a verdict must not keep the learner waiting.
@@ -83,13 +84,7 @@ def one_edit(
     >>> one_edit(task, len, task.cases(), []) is None
     True
     """
-    found = parsed(function)
-    if found is None:
-        return None
-    search = _Search(task, cases, right, known, edges)
-    search.undefined = undefined
-    outcome = run_cases(lambda: search.run(*found, function), [()], _BACKSTOP_S)[0]
-    return outcome.value if outcome.kind == "value" else None
+    return _searched(function, lambda *source: _Search(source, task, cases, right, known, edges).edit(undefined))
 
 
 def one_slip(
@@ -120,45 +115,51 @@ def one_slip(
     >>> one_slip(task, len, task.cases(), []) is None
     True
     """
+    return _searched(function, lambda *source: _Search(source, task, cases, right).slip())
+
+
+def _searched(function: Callable, search: Callable[[ast.Module, str, Callable], Any]) -> Any:
+    """What a search in the function's tree and source finds, if it comes back."""
     found = parsed(function)
     if found is None:
         return None
-    search = _Search(task, cases, right, (), ())
-    outcome = run_cases(lambda: search.slip(*found, function), [()], _BACKSTOP_S)[0]
+    outcome = run_cases(lambda: search(*found, function), [()], _BACKSTOP_S)[0]
     return outcome.value if outcome.kind == "value" else None
 
 
+@dataclass
 class _Search:
-    def __init__(
-        self, task: Task, cases: Sequence[tuple], right: Sequence[Any], known: Sequence[Known], edges: Collection[int]
-    ) -> None:
-        self.task, self.cases, self.right, self.known, self.edges = task, cases, right, known, edges
-        self.steps, self.undefined = Steps(MOST_TURNS), False
-        self.prints = np.array([_print_of(results[0]) for _, results, _ in known] or [np.nan])
+    """Changed copies of one function, tried on the cases."""
 
-    def run(self, tree: ast.Module, source: str, function: FunctionType) -> tuple[str, str] | None:
-        body = tree.body[0]
-        assert isinstance(body, ast.FunctionDef)
-        names = plain_names(tree, function, self.steps)
-        if names is None:
-            return None
-        loops, lines, two, nearly = counted(tree), source.splitlines(), None, None
-        for edit in itertools.islice(edits(body, self.task), MOST_CHANGES):
-            if self.steps.used_up:
-                break
-            _, _, node, words = edit
-            if self.undefined and words.startswith("how "):
+    source: tuple[ast.Module, str, FunctionType]
+    task: Task
+    cases: Sequence[tuple]
+    right: Sequence[Any]
+    known: Sequence[Known] = ()
+    edges: Collection[int] = ()
+
+    def __post_init__(self) -> None:
+        self.tree, text, function = self.source
+        self.body: Any = self.tree.body[0]
+        self.lines, self.loops, self.steps = text.splitlines(), counted(self.tree), Steps(MOST_TURNS)
+        self.names = plain_names(self.tree, function, self.steps)
+        self.prints = np.array([_print_of(results[0]) for _, results, _ in self.known] or [np.nan])
+
+    def edit(self, undefined: bool) -> tuple[str, str] | None:
+        two, nearly = None, None
+        for edit in self._until_used_up(edits(self.body, self.task), MOST_CHANGES):
+            replaced, node, words = edit
+            if undefined and words.startswith("how "):
                 continue  # max(0, NaN) is 0, by chance of the order.
-            changed = self._changed(tree, loops, names, edit)
             squared = isinstance(node, ast.BinOp) and ast.dump(node.left) == ast.dump(node.right)
             may_be_one_of_two = two is None and words.startswith(_SURE) and not squared
             # Some number or other gives many a mistake of the task.
-            axis = any(isinstance(holder, ast.keyword) and holder.arg == "axis" for holder, _, _ in edit[0])
+            axis = any(isinstance(holder, ast.keyword) and holder.arg == "axis" for (holder, _, _), _ in replaced)
             common_alone = words.startswith(("the number", "whether")) and not axis
-            fits = self._fits(changed, may_be_one_of_two, common_alone) if changed else None
+            fits = self._fits(edit, may_be_one_of_two, common_alone)
             if fits is None:
                 continue
-            place = _place(lines, node, words)
+            place = self._place(edit)
             if not fits:
                 return "one thing in one line", f"All but one thing is right. {place}"
             if fits == _EDGES_LEFT:
@@ -167,94 +168,72 @@ class _Search:
                 two = "two things", f"Two things at once. {place} When that is fixed, look at this: {fits}"
         return nearly or two
 
-    def slip(self, tree: ast.Module, source: str, function: FunctionType) -> tuple[str, str, bool] | None:
-        body = tree.body[0]
-        assert isinstance(body, ast.FunctionDef)
-        names = plain_names(tree, function, self.steps)
-        if names is None:
-            return None
-        loops, lines = counted(tree), source.splitlines()
-        for edit, adds in itertools.islice(slips(body), MOST_SLIPS):
-            if self.steps.used_up:
-                break
-            changed = self._changed(tree, loops, names, edit)
-            if changed and self._fits(changed, False) == "":
-                return "one thing in one line", _place(lines, edit[2], edit[3]), adds
+    def slip(self) -> tuple[str, str, bool] | None:
+        for edit, adds in self._until_used_up(slips(self.body), MOST_SLIPS):
+            if self._fits(edit) == "":
+                return "one thing in one line", self._place(edit), adds
         return None
 
-    @staticmethod
-    def _changed(tree: ast.Module, loops: Iterable, names: dict[str, Any], edit: Edit) -> Callable | None:
-        slots, change, _, _ = edit
-        old = [get(slot) for slot in slots]
-        for slot, one in zip(slots, old):
-            put(slot, change(one))
-        try:
-            return None if _holds_itself(tree) else _function(tree, loops, names, tree.body[0].name)  # type: ignore[attr-defined]
-        finally:
-            for slot, one in zip(slots, old):
-                put(slot, one)
+    def _until_used_up(self, items: Iterator, most: int) -> Iterator:
+        """The first of these, as long as turns are left; none where the function does more than compute."""
+        if self.names is not None:
+            yield from itertools.takewhile(lambda _: not self.steps.used_up, itertools.islice(items, most))
 
-    def _fits(self, changed: Callable, also_known: bool, common_alone: bool = False) -> str | None:
+    def _changed(self, edit: Edit) -> Callable | None:
+        """The function with a change and with counted loops; None where that is no function."""
+        with in_place(edit[0]):
+            if _holds_itself(self.tree):
+                return None
+            with in_place([(slot, count(get(slot))) for slot, count in self.loops]):
+                names = dict(self.names or {})
+                try:
+                    exec(compile(ast.fix_missing_locations(self.tree), "<changed>", "exec"), names)
+                except (SyntaxError, ValueError, TypeError):
+                    return None
+        return names[self.body.name]
+
+    def _fits(self, edit: Edit, also_known: bool = False, common_alone: bool = False) -> str | None:
         """Nothing for a right function, the sentence for one that makes a known mistake, None for any other."""
-        first = self._call(changed, 0)
-        if first.kind != "value" or first.changed:
+        changed = self._changed(edit)
+        first = self._call(changed, 0) if changed else None
+        if changed is None or first.kind != "value" or first.changed:
             return None
         if self._is_right(first, 0):
+            wrong = (i for i in range(1, len(self.cases)) if not self._is_right(self._call(changed, i), i))
             left = ""
-            for i in range(1, len(self.cases)):
-                if not self._is_right(self._call(changed, i), i):
-                    if i not in self.edges:
-                        return None
-                    left = _EDGES_LEFT
+            for i in wrong:
+                if i not in self.edges:
+                    return None
+                left = _EDGES_LEFT
             return left
         if not also_known:
             return None
         near = np.isclose(self.prints, _print_of(first.value), rtol=1e-5, atol=1e-9)
         for (says, results, common), close in zip(self.known, near):
-            if (
-                close
-                and (common or not common_alone)
-                and all(
-                    result is None or _agree(self.task, result, self._call(changed, i))
-                    for i, result in enumerate(results)
-                )
-            ):
+            if close and (common or not common_alone) and self._gives(changed, results):
                 return says
         return None
+
+    def _gives(self, changed: Callable, results: Sequence[Any]) -> bool:
+        for i, result in enumerate(results):
+            if result is not None:
+                outcome = self._call(changed, i)
+                if outcome.kind != "value" or not self.task.agree(result, outcome.value):
+                    return False
+        return True
 
     def _call(self, changed: Callable, place: int) -> Outcome:
         self.steps.in_this_call = 0
         return outcome_of(changed, self.cases[place])
 
     def _is_right(self, outcome: Outcome, place: int) -> bool:
-        try:
-            return outcome.kind == "value" and not compare(
-                self.right[place], outcome.value, self.task.rtol, self.task.atol
-            )
-        except Exception:  # A learner's object may do anything when it is compared.
-            return False
+        return outcome.kind == "value" and self.task.is_right(self.right[place], outcome.value)
 
-
-def _place(lines: Sequence[str], node: ast.AST, words: str) -> str:
-    line = getattr(node, "lineno", 1)
-    return f"Read line {line} again, `{lines[line - 1].strip()}`: look at {words}" + (
-        "" if words.endswith("?") else "."
-    )
-
-
-def _function(tree: ast.Module, loops: Iterable, names: dict[str, Any], name: str) -> Callable | None:
-    plain = [(holder, field, getattr(holder, field)) for holder, field, _ in loops]
-    for (holder, field, change), (_, _, old) in zip(loops, plain):
-        setattr(holder, field, change(old))
-    names = dict(names)
-    try:
-        exec(compile(ast.fix_missing_locations(tree), "<changed>", "exec"), names)
-    except (SyntaxError, ValueError, TypeError):
-        return None
-    finally:
-        for holder, field, old in plain:
-            setattr(holder, field, old)
-    return names[name]
+    def _place(self, edit: Edit) -> str:
+        _, node, words = edit
+        line = getattr(node, "lineno", 1)
+        end = "" if words.endswith("?") else "."
+        return f"Read line {line} again, `{self.lines[line - 1].strip()}`: look at {words}{end}"
 
 
 def _holds_itself(tree: ast.AST) -> bool:
@@ -266,13 +245,6 @@ def _holds_itself(tree: ast.AST) -> bool:
         and ast.dump(node.func.value) in [ast.dump(one) for value in node.args for one in ast.walk(value)]
         for node in ast.walk(tree)
     )
-
-
-def _agree(task: Task, result: Any, outcome: Outcome) -> bool:
-    try:
-        return outcome.kind == "value" and agree(result, outcome.value, task.rtol, task.atol)
-    except Exception:  # As above.
-        return False
 
 
 def _print_of(result: Any) -> float:

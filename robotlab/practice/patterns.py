@@ -22,10 +22,10 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import agree, as_numbers
-from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
-from robotlab.practice.running import Outcome, outcome_of
-from robotlab.practice.scales import scale
+from robotlab.practice.comparing import agree, as_numbers, by_value
+from robotlab.practice.general_misconceptions import ALONE, GENERAL, makes
+from robotlab.practice.running import outcome_of
+from robotlab.practice.scales import pairs_with_fractions, scale
 from robotlab.practice.task import Task
 
 Found = tuple[str, str]
@@ -38,40 +38,38 @@ _WHY_CLOSE = (
     "Is something rounded on the way, is a constant too short, does a search go in steps that are too wide, or is it a "
     "rule that holds only nearly?"
 )
-# Words for a changed number, and the change; for single numbers.
-_NUMBER_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
+# Words for a changed input, and the change: for numbers and arrays, for numbers alone, for arrays alone.
+_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
+    ("smaller by 1", lambda x: x - 1),
+    ("larger by 1", lambda x: x + 1),
+    ("half as large", lambda x: x / 2),
+    ("twice as large", lambda x: x * 2),
+    ("turned to degrees", np.degrees),
+    ("turned to radians", np.radians),
+)
+_NUMBER_CHANGES = (
     ("cut off to a whole number (int or //)", np.trunc),
     ("rounded to a whole number", np.round),
     ("without its sign (abs)", np.abs),
     ("with the other sign", np.negative),
     ("never below 0", lambda x: np.maximum(x, 0)),
-    ("smaller by 1", lambda x: x - 1),
-    ("larger by 1", lambda x: x + 1),
-    ("half as large", lambda x: x / 2),
-    ("twice as large", lambda x: x * 2),
+    *_CHANGES,
     ("squared", lambda x: x * x),
-    ("turned to degrees", np.degrees),
-    ("turned to radians", np.radians),
     ("0 or left out", lambda x: x * 0),
     ("1 or left out", lambda x: x * 0 + 1),
 )
-_ARRAY_CHANGES: tuple[tuple[str, Callable[[Any], Any]], ...] = (
+_ARRAY_CHANGES = (
     ("cut off to whole numbers (int or //)", np.trunc),
     ("without signs (abs)", np.abs),
     ("with all signs changed", np.negative),
-    ("twice as large", lambda x: x * 2),
-    ("half as large", lambda x: x / 2),
-    ("larger by 1", lambda x: x + 1),
-    ("smaller by 1", lambda x: x - 1),
-    ("turned to degrees", np.degrees),
-    ("turned to radians", np.radians),
+    *_CHANGES,
     ("divided by 255", lambda x: x / 255),
     ("in the opposite order", lambda x: x[::-1].copy()),
     ("sorted", lambda x: np.sort(x, axis=0)),
 )
 
 
-def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> Found | None:
+def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Any]) -> Found | None:
     """Changed inputs for which the learner's results would be right.
 
     Parameters
@@ -80,7 +78,7 @@ def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> 
         The task.
     cases : sequence of tuple
         Its plain cases.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's, of these.
 
     Returns
@@ -93,11 +91,11 @@ def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> 
     >>> from robotlab.practice import task_named
     >>> task = task_named("field_of_view")
     >>> cases = task.cases()[: task.plain]
-    >>> got = [outcome_of(lambda s, f: task.reference(f, s), case) for case in cases]
+    >>> got = [task.reference(focal_mm, sensor_mm) for sensor_mm, focal_mm in cases]
     >>> other_inputs(task, cases, got)[0]
     'inputs exchanged'
     """
-    if any(one.value is not None and isinstance(one.value, str) for one in got):
+    if any(isinstance(one, str) for one in got):
         return None
     for name, says, change in _input_changes(task, cases[0]):
         for case, one in zip(cases, got):
@@ -105,7 +103,7 @@ def other_inputs(task: Task, cases: Sequence[tuple], got: Sequence[Outcome]) -> 
                 other = outcome_of(task.reference, change(case))
             except Exception:  # A change that this kind of input cannot take.
                 break
-            if other.kind != "value" or not agree(other.value, one.value, task.rtol, task.atol):
+            if other.kind != "value" or not task.agree(other.value, one):
                 break
         else:
             return name, says
@@ -117,39 +115,77 @@ def _input_changes(task: Task, case: tuple) -> Iterator[tuple[str, str, Callable
     for i, j in itertools.combinations(range(len(case)), 2):
         if np.shape(case[i]) == np.shape(case[j]):
             says = f"{as_if} {task.inputs[i]} and {task.inputs[j]} had changed places."
-            yield "inputs exchanged", says, partial(_exchange, i, j)
+            yield "inputs exchanged", says, exchanged(i, j)
     numbers = [i for i, value in enumerate(case) if as_numbers(value) is not None]
     for i in numbers:
         name = task.inputs[i]
         if np.ndim(case[i]) == 0 and name.endswith("px"):
             for half, change in ((0.5, lambda x: x + 0.5), (-0.5, lambda x: x - 0.5)):
                 says = f"{as_if} {name} were {'larger' if half > 0 else 'smaller'} by half a pixel. {PIXEL_CENTERS}"
-                yield "pixel centers", says, partial(_change, i, change)
+                yield "pixel centers", says, with_input(i, change)
         for words, change in _NUMBER_CHANGES if np.ndim(case[i]) == 0 else _ARRAY_CHANGES:
             says = f"{as_if} {name} were {words}."
-            yield f"{name} changed", says, partial(_change, i, change)
+            yield f"{name} changed", says, with_input(i, change)
     cut = {i: task.inputs[i] for i in numbers if np.asarray(case[i]).dtype.kind == "f"}
     if len(cut) > 1:
         says = f"{as_if} {' and '.join(cut.values())} held whole numbers only. Look for int(...) or //."
         yield ("inputs cut to whole numbers", says, partial(_cut, cut))
 
 
-def _change(place: int, change: Callable[[Any], Any], case: tuple) -> tuple:
-    value = change(case[place])
-    return (*case[:place], value.item() if isinstance(value, np.generic) else value, *case[place + 1 :])
+def with_input(place: int, change: Callable[[Any], Any]) -> Callable[[tuple], tuple]:
+    """Cases with one input changed.
+
+    Parameters
+    ----------
+    place : int
+        Which input.
+    change : callable
+        From its value to another.
+
+    Returns
+    -------
+    callable
+        From a case to the changed one.
+
+    Examples
+    --------
+    >>> with_input(1, np.negative)((1, 2, 3))
+    (1, -2, 3)
+    """
+
+    def changed(case: tuple) -> tuple:
+        value = change(case[place])
+        return (*case[:place], value.item() if isinstance(value, np.generic) else value, *case[place + 1 :])
+
+    return changed
+
+
+def exchanged(i: int, j: int) -> Callable[[tuple], tuple]:
+    """Cases with two inputs in each other's place.
+
+    Parameters
+    ----------
+    i, j : int
+        Which inputs.
+
+    Returns
+    -------
+    callable
+        From a case to the changed one.
+
+    Examples
+    --------
+    >>> exchanged(0, 2)(("a", "b", "c"))
+    ('c', 'b', 'a')
+    """
+    return lambda case: tuple(case[{i: j, j: i}.get(place, place)] for place in range(len(case)))
 
 
 def _cut(places: Container[int], case: tuple) -> tuple:
     return tuple(np.trunc(one) if i in places else one for i, one in enumerate(case))
 
 
-def _exchange(i: int, j: int, case: tuple) -> tuple:
-    places = list(range(len(case)))
-    places[i], places[j] = j, i
-    return tuple(case[place] for place in places)
-
-
-def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Sequence[Any]) -> Found | None:
     """How one value of several is changed, when all the others are right.
 
     Parameters
@@ -160,7 +196,7 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
         Its plain cases.
     right : sequence of object
         Their right results.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's.
 
     Returns
@@ -171,47 +207,36 @@ def one_value(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seq
     Examples
     --------
     >>> from robotlab.practice import task_named
-    >>> got = [Outcome("value", (1.0, -2.0)), Outcome("value", (3.0, 4.0))]
-    >>> one_value(task_named("p_law"), [(0.5,) * 7] * 2, [(1.0, 2.0), (3.0, -4.0)], got)[0]
+    >>> one_value(task_named("p_law"), [(0.5,) * 7] * 2, [(1.0, 2.0), (3.0, -4.0)], [(1.0, -2.0), (3.0, 4.0)])[0]
     'sign of value 2'
     """
-    places = [k for k, (r, one) in enumerate(zip(right, got)) if not (r is None and one.value is None)]
+    places = [k for k, (r, one) in enumerate(zip(right, got)) if not (r is None and one is None)]
     cases, right, got = ([all_of[k] for k in places] for all_of in (cases, right, got))
-    count = len(right[0]) if right and isinstance(right[0], tuple) else 0
-    if not count or not all(
-        isinstance(one.value, tuple | list | np.ndarray) and len(one.value) == count for one in got
-    ):
+    columns = by_value(right, got) if right and isinstance(right[0], tuple) else []
+    wrong = [i for i, (_, ours, theirs) in enumerate(columns) if not all(map(task.agree, ours, theirs))]
+    if len(wrong) != 1:
         return None
-    for i in range(count):
-        others = [k for k in range(count) if k != i]
-        if not all(agree(r[k], g.value[k], task.rtol, task.atol) for r, g in zip(right, got) for k in others):
-            continue
-        for name, place in zip(task.inputs, range(len(cases[0]))):
-            if all(agree(case[place], g.value[i], 0, 0) for case, g in zip(cases, got)):
-                return (
-                    f"value {i + 1} unchanged",
-                    f"Value {i + 1} of {count} is {name} as it came in. Something must be done to it.",
-                )
-        for general in (*GENERAL, *ALONE):
-            if all(agree(changed(general, r[i]), g.value[i], task.rtol, task.atol) for r, g in zip(right, got)):
-                return (
-                    f"{general.name} of value {i + 1}",
-                    f"Only value {i + 1} of {count} is not right. There: {general.says}",
-                )
-        found = scale(task, cases, [r[i] for r in right], [Outcome("value", g.value[i]) for g in got])
-        if found:
-            return f"{found[0]} in value {i + 1}", f"Only value {i + 1} of {count} is not right. There: {found[1]}"
-    return None
+    name, ours, theirs = columns[wrong[0]]
+    for place, given in enumerate(task.inputs):
+        if all(agree(case[place], one, 0, 0) for case, one in zip(cases, theirs)):
+            says = f"{name.capitalize()} of {len(columns)} is {given} as it came in. Something must be done to it."
+            return f"{name} unchanged", says
+    only = f"Only {name} of {len(columns)} is not right. There:"
+    for general in (*GENERAL, *ALONE):
+        if makes(general, task, ours, theirs):
+            return f"{general.name} of {name}", f"{only} {general.says}"
+    found = scale(task, cases, ours, theirs)
+    return (f"{found[0]} in {name}", f"{only} {found[1]}") if found else None
 
 
-def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+def nearly_right(right: Sequence[Any], got: Sequence[Any]) -> Found | None:
     """Whether all results lie close to the right ones.
 
     Parameters
     ----------
     right : sequence of object
         Right results of the plain cases.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's, of these.
 
     Returns
@@ -221,12 +246,11 @@ def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
 
     Examples
     --------
-    >>> got = [Outcome("value", x + 0.004) for x in (1.0, 2.0, 3.0)]
-    >>> nearly_right([1.0, 2.0, 3.0], got)[0]
+    >>> nearly_right([1.0, 2.0, 3.0], [1.004, 2.004, 3.004])[0]
     'close, and not equal'
     """
-    pairs = [(as_numbers(r), as_numbers(g.value)) for r, g in zip(right, got)]
-    if any(r is None or g is None or r.shape != g.shape or r.dtype.kind != "f" for r, g in pairs):
+    pairs = pairs_with_fractions(right, got)
+    if pairs is None:
         return None
     a, b = (np.concatenate([np.ravel(pair[k]) for pair in pairs]).astype(float) for k in (0, 1))
     spread = float(np.ptp(a)) if a.size else 0.0
@@ -234,20 +258,18 @@ def nearly_right(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
     some_right = any(np.allclose(r, g, rtol=1e-9, atol=0) for r, g in pairs)
     if not (spread > 0 and np.isfinite(b).all() and gap < 0.02 * spread) or some_right:
         return None
-    return (
-        "close, and not equal",
-        f"Your results are close to the right ones, at most {gap:.2g} off, and not equal. {_WHY_CLOSE}",
-    )
+    says = f"Your results are close to the right ones, at most {gap:.2g} off, and not equal. {_WHY_CLOSE}"
+    return "close, and not equal", says
 
 
-def words_exchanged(right: Sequence[Any], got: Sequence[Outcome]) -> Found | None:
+def words_exchanged(right: Sequence[Any], got: Sequence[Any]) -> Found | None:
     """Whether the answer decides rightly and gives one word for another throughout.
 
     Parameters
     ----------
     right : sequence of object
         Right results of the plain cases.
-    got : sequence of Outcome
+    got : sequence of object
         The learner's.
 
     Returns
@@ -257,13 +279,12 @@ def words_exchanged(right: Sequence[Any], got: Sequence[Outcome]) -> Found | Non
 
     Examples
     --------
-    >>> got = [Outcome("value", word) for word in ("stop", "go", "stop")]
-    >>> words_exchanged(["go", "stop", "go"], got)[0]
+    >>> words_exchanged(["go", "stop", "go"], ["stop", "go", "stop"])[0]
     'words exchanged'
     """
-    if not all(isinstance(r, str) and isinstance(g.value, str) for r, g in zip(right, got)):
+    if not all(isinstance(r, str) and isinstance(g, str) for r, g in zip(right, got)):
         return None
-    pairs = {(r, g.value) for r, g in zip(right, got)}
+    pairs = set(zip(right, got))
     asked, given = {r for r, _ in pairs}, {g for _, g in pairs}
     if asked != given or len(pairs) != len(asked):
         return None
@@ -300,11 +321,8 @@ def unused_inputs(task: Task, function: Callable) -> Found | None:
     missing = [name for name in names if name not in used and name not in code.co_cellvars]
     if not missing or missing == list(names) or len(names) != len(task.inputs):
         return None
-    outside = [
-        name
-        for name in code.co_names
-        if isinstance(function.__globals__.get(name), int | float | np.ndarray | list | tuple)
-    ]
+    data = int | float | np.ndarray | list | tuple
+    outside = [name for name in code.co_names if isinstance(function.__globals__.get(name), data)]
     taken = f" It reads {' and '.join(outside)} from outside in place of it." if outside else ""
     one = "it" if len(missing) == 1 else "them"
     says = f"Your function never uses {' and '.join(missing)}.{taken} The result depends on {one}."

@@ -8,6 +8,7 @@ copied.  Loops are counted, so that a search ends after the same steps on every 
 from __future__ import annotations
 
 import ast
+import builtins
 import copy
 import inspect
 import re
@@ -17,6 +18,8 @@ from types import FunctionType, ModuleType
 from typing import Any
 
 import numpy as np
+
+from robotlab.practice.source_changes import call_of
 
 # Turns of loops in one call, and of one range() or array from outside.
 STEPS_OF_A_CALL = 20_000
@@ -28,23 +31,9 @@ _STATEMENTS = (
 )
 _NO_EXPRESSIONS = (ast.Await, ast.Yield, ast.YieldFrom)
 _BUILTINS = (
-    *(
-        "abs",
-        "all",
-        "any",
-        "bool",
-        "dict",
-        "divmod",
-        "enumerate",
-        "filter",
-        "float",
-        "int",
-        "isinstance",
-        "len",
-        "list",
-    ),
-    *("map", "max", "min", "pow", "range", "reversed", "round", "set", "slice", "sorted", "str", "sum", "tuple", "zip"),
-    "print",
+    *("abs", "all", "any", "bool", "dict", "divmod", "enumerate", "filter", "float", "int", "isinstance", "len"),
+    *("list", "map", "max", "min", "pow", "print", "range", "reversed", "round", "set", "slice", "sorted", "str"),
+    *("sum", "tuple", "zip"),
 )
 # Attributes that reach files, other programs or the state of a random generator.
 _DOORS = re.compile(
@@ -183,8 +172,6 @@ def plain_names(tree: ast.Module, function: FunctionType, steps: Steps) -> dict[
     >>> plain_names(parsed(run_cases)[0], run_cases, Steps(9)) is None
     True
     """
-    import builtins
-
     allowed = {name: getattr(builtins, name) for name in _BUILTINS}
     allowed |= {"print": lambda *_, **__: None, "range": _short_range, "__import__": builtins.__import__}
     names = {"__builtins__": allowed, "_turn": steps.turn, "_count": steps.count}
@@ -218,7 +205,7 @@ def plain_copy(function: Any) -> tuple[FunctionType, str] | None:
     return names[function.__name__], found[1]
 
 
-def counted(tree: ast.AST) -> list[tuple[ast.AST, str, Any]]:
+def counted(tree: ast.AST) -> list[tuple[tuple[ast.AST, str, None], Any]]:
     """Where the loops of a tree must be counted.
 
     Parameters
@@ -228,22 +215,20 @@ def counted(tree: ast.AST) -> list[tuple[ast.AST, str, Any]]:
 
     Returns
     -------
-    list of (ast.AST, str, callable)
-        Holder, field, and what makes the counted expression of the plain one.
+    list of (tuple, callable)
+        Each place (:mod:`robotlab.practice.source_edits`), and what makes the counted expression of the plain one.
 
     Examples
     --------
     >>> len(counted(ast.parse("[x for x in y]")))
     1
     """
-    found: list[tuple[ast.AST, str, Any]] = []
+    found: list[tuple[tuple[ast.AST, str, None], Any]] = []
     for node in ast.walk(tree):
         if isinstance(node, ast.For | ast.comprehension):
-            found.append((node, "iter", lambda n: ast.Call(ast.Name("_count", ast.Load()), [n], [])))
+            found.append(((node, "iter", None), lambda n: call_of("_count", n)))
         elif isinstance(node, ast.While):
-            found.append(
-                (node, "test", lambda n: ast.BoolOp(ast.And(), [ast.Call(ast.Name("_turn", ast.Load()), [], []), n]))
-            )
+            found.append(((node, "test", None), lambda n: ast.BoolOp(ast.And(), [call_of("_turn"), n])))
     return found
 
 
@@ -255,19 +240,14 @@ def _gather(tree: ast.Module, function: FunctionType, names: dict[str, Any], abo
         return False
     own = {arg.arg for arg in ast.walk(body) if isinstance(arg, ast.arg)}
     own |= {n.id for n in ast.walk(body) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
-    own |= {
-        (one.asname or one.name).partition(".")[0]
-        for n in ast.walk(body)
-        if isinstance(n, ast.Import | ast.ImportFrom)
-        for one in n.names
-    }
+    own |= {(one.asname or one.name).partition(".")[0] for one in ast.walk(body) if isinstance(one, ast.alias)}
     outside = {n.id for n in ast.walk(body) if isinstance(n, ast.Name)} - own
     for name in sorted(outside):
         if name in above or name.startswith("_"):  # A function that calls itself is not counted.
             return False
         if name not in function.__globals__:
             # An unknown name raises when it is read, as it does for the learner.
-            if hasattr(__import__("builtins"), name) and name not in _BUILTINS:
+            if hasattr(builtins, name) and name not in _BUILTINS:
                 return False
             continue
         value = function.__globals__[name]
@@ -277,8 +257,8 @@ def _gather(tree: ast.Module, function: FunctionType, names: dict[str, Any], abo
             found = parsed(value)
             if found is None or found[0].body[0].name != name or not _gather(found[0], value, names, (*above, name)):  # type: ignore[attr-defined]
                 return False
-            for holder, field, change in counted(found[0]):
-                setattr(holder, field, change(getattr(holder, field)))
+            for (holder, field, _), count in counted(found[0]):
+                setattr(holder, field, count(getattr(holder, field)))
             exec(compile(ast.fix_missing_locations(found[0]), "<helper>", "exec"), names)
         elif isinstance(value, ModuleType):
             if not _known(value.__name__) or _DOORS.search(value.__name__.rpartition(".")[2]):
@@ -301,14 +281,12 @@ def _only_computes(body: ast.FunctionDef) -> bool:
             return False
         if isinstance(node, ast.FunctionDef) and node is not body:
             return False
-        if isinstance(node, ast.Import) and not all(_known(one.name) for one in node.names):
-            return False
-        if isinstance(node, ast.ImportFrom) and not _known(node.module or ""):
-            return False
-        if isinstance(node, ast.Import | ast.ImportFrom) and any(
-            _DOORS.search(part) for one in node.names for part in one.name.split(".")
-        ):
-            return False
+        if isinstance(node, ast.Import | ast.ImportFrom):
+            names = [one.name for one in node.names]
+            modules = [node.module or ""] if isinstance(node, ast.ImportFrom) else names
+            parts = [part for name in names for part in name.split(".")]
+            if not all(map(_known, modules)) or any(map(_DOORS.search, parts)):
+                return False
         if isinstance(node, ast.Attribute) and (_DOORS.search(node.attr) or not isinstance(node.ctx, ast.Load)):
             return False
     return True

@@ -310,10 +310,10 @@ def map_of(progress: Progress, tasks: Iterable[Task]) -> ProgressMap:
     >>> map_of(Progress(None), tasks_of())._count((("iou", "passed"), ("nms", "tried")))
     '1 of 2'
     """
-    by_lesson: dict[int, list[tuple[str, str]]] = {}
+    by_lesson: dict[int, tuple[tuple[str, str], ...]] = {}
     for task in tasks:
-        by_lesson.setdefault(task.lesson, []).append((task.name, progress.record(task.name).state))
-    return ProgressMap(tuple((lesson, tuple(by_lesson[lesson])) for lesson in sorted(by_lesson)))
+        by_lesson[task.lesson] = (*by_lesson.get(task.lesson, ()), (task.name, progress.record(task.name).state))
+    return ProgressMap(tuple(sorted(by_lesson.items())))
 
 
 def progress_path() -> Path | None:

@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import agree, as_numbers
-from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed
+from robotlab.practice.comparing import as_numbers
+from robotlab.practice.general_misconceptions import ALONE, GENERAL, changed, makes
 from robotlab.practice.one_edit import Known
 from robotlab.practice.patterns import one_value, other_inputs, words_exchanged
 from robotlab.practice.running import Outcome, outcome_of
@@ -70,41 +70,39 @@ def recognize(
                 return misconception.name, misconception.says, places is not plain
     if any(got[i].kind != "value" for i in plain):
         return None
-    results = [as_numbers(got[i].value) for i in plain]
-    numbers = np.concatenate([np.ravel(one) for one in results if one is not None] or [np.zeros(0)])
-    shaped = all(
-        one is not None and r is not None and one.shape == r.shape for one, r in zip(results, map(as_numbers, right))
-    )
-    if shaped and numbers.dtype.kind != "b" and numbers.any() and (numbers == numbers[0]).all():
-        return (
-            "the same for all inputs",
-            f"Every number in your results is {numbers[0]:.6g}, whatever the inputs.",
-            True,
-        )
-    if (
-        not numbers.size
-        and all(isinstance(one, np.ndarray) for one in results)
-        and any(np.size(right[i]) for i in plain)
-    ):
-        return "nothing in it", "Your result is empty every time: what drops or leaves out everything?", True
-    if all(
-        one is not None and one.dtype.kind != "b" and not one.any() for one in results
-    ):  # Rounding makes some zeros.
-        return "nothing but zeros", _ZEROS, True
+    ours, theirs = right[: task.plain], [one.value for one in got[: task.plain]]
+    alike = _all_alike(ours, theirs)
+    if alike:
+        return *alike, True
     general_misconceptions = [general for general in GENERAL if general.may_be_in(task.unit)]
     for general in general_misconceptions:
-        if all(agree(changed(general, right[i]), got[i].value, task.rtol, task.atol) for i in plain):
+        if makes(general, task, ours, theirs):
             return general.name, general.says, True
     for misconception, outcomes in spellings:  # Two mistakes at once.
         if any(outcomes[i].kind != "value" for i in plain) or _is_right(task, right, outcomes, plain):
             continue
         for general in general_misconceptions:
-            if all(agree(changed(general, outcomes[i].value), got[i].value, task.rtol, task.atol) for i in plain):
-                return (
-                    f"{misconception.name}, and {general.name}",
-                    f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}",
-                    False,
-                )
+            if makes(general, task, [outcomes[i].value for i in plain], theirs):
+                name = f"{misconception.name}, and {general.name}"
+                says = f"Two things at once. {misconception.says} When that is fixed, look at this: {general.says}"
+                return name, says, False
+    return None
+
+
+def _all_alike(right: Sequence[Any], got: Sequence[Any]) -> tuple[str, str] | None:
+    """Results of one value, empty ones, or zeros, whatever the inputs."""
+    results = [as_numbers(one) for one in got]
+    numbers = _together(results)
+    shaped = all(
+        one is not None and r is not None and one.shape == r.shape for one, r in zip(results, map(as_numbers, right))
+    )
+    if shaped and numbers.dtype.kind != "b" and numbers.any() and (numbers == numbers[0]).all():
+        return "the same for all inputs", f"Every number in your results is {numbers[0]:.6g}, whatever the inputs."
+    if not numbers.size and all(one is not None for one in results) and any(map(np.size, right)):
+        return "nothing in it", "Your result is empty every time: what drops or leaves out everything?"
+    # Rounding makes some zeros.
+    if all(one is not None and one.dtype.kind != "b" and not one.any() for one in results):
+        return "nothing but zeros", _ZEROS
     return None
 
 
@@ -137,22 +135,18 @@ def pattern(task: Task, cases: Sequence[tuple], right: Sequence[Any], got: Seque
     'a constant difference'
     """
     plain = range(task.plain)
-    if _is_right(task, right, got, plain):
+    if _is_right(task, right, got, plain) or any(got[i].kind != "value" for i in plain):
         return None
-    if any(got[i].kind != "value" for i in plain):
-        return None
-    ours, theirs = right[: task.plain], got[: task.plain]
-    found = (
+    ours, theirs = right[: task.plain], [one.value for one in got[: task.plain]]
+    cases = cases[: task.plain]
+    alone = next((one for one in ALONE if makes(one, task, ours, theirs)), None)
+    return (
         one_value(task, cases, ours, theirs)
         or words_exchanged(ours, theirs)
-        or other_inputs(task, cases[: task.plain], theirs)
+        or other_inputs(task, cases, theirs)
+        or (alone and (alone.name, alone.says))
+        or scale(task, cases, ours, theirs)
     )
-    if found:
-        return found
-    for general in ALONE:
-        if all(agree(changed(general, r), g.value, task.rtol, task.atol) for r, g in zip(ours, theirs)):
-            return general.name, general.says
-    return scale(task, cases[: task.plain], ours, theirs)
 
 
 def known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], order: Sequence[int]) -> list[Known]:
@@ -192,15 +186,15 @@ def known_mistakes(task: Task, cases: Sequence[tuple], right: Sequence[Any], ord
         if all(one.kind == "value" for one, i in zip(outcomes, order) if i < task.plain):
             wrong = [one.value if i < task.plain else None for one, i in zip(outcomes, order)]
             found.append((misconception.says, wrong, False))
+
+    def is_mostly_wrong(wrong: Sequence[Any]) -> bool:
+        pairs = [(right[i], result) for result, i in zip(wrong, order) if result is not None]
+        return sum(not task.agree(one, result) for one, result in pairs) > task.plain / 2
+
     return [
-        one
-        for one in found
-        if one[1][0] is not None
-        and _tells_apart(one[1], one[2])
-        and sum(
-            result is not None and not agree(right[i], result, task.rtol, task.atol) for result, i in zip(one[1], order)
-        )
-        > task.plain / 2
+        (says, wrong, common)
+        for says, wrong, common in found
+        if wrong[0] is not None and _tells_apart(wrong, common) and is_mostly_wrong(wrong)
     ]
 
 
@@ -209,15 +203,19 @@ def _tells_apart(results: Sequence[Any], common: bool) -> bool:
     known = [one for one in results if one is not None]
     if any(isinstance(one, str) for one in known):
         return common and len(set(known)) > 1
-    numbers = np.concatenate([np.ravel(one) for one in map(as_numbers, known) if one is not None] or [np.zeros(0)])
+    numbers = _together([as_numbers(one) for one in known])
     if numbers.dtype.kind != "f":  # Counts and masks agree by chance.
         return common and len(np.unique(numbers)) > 1
     return len(np.unique(numbers)) > 3
 
 
+def _together(results: Sequence[np.ndarray | None]) -> np.ndarray:
+    return np.concatenate([np.ravel(one) for one in results if one is not None] or [np.zeros(0)])
+
+
 def _is_right(task: Task, right: Sequence[Any], got: Sequence[Outcome], places: Sequence[int]) -> bool:
     """Whether results are right in these cases, but perhaps for their type."""
-    return all(got[i].kind == "value" and agree(right[i], got[i].value, task.rtol, task.atol) for i in places)
+    return all(got[i].kind == "value" and task.agree(right[i], got[i].value) for i in places)
 
 
 def _has_nan(value: Any) -> bool:
@@ -228,4 +226,4 @@ def _has_nan(value: Any) -> bool:
 def _alike(task: Task, misconception: Outcome, got: Outcome) -> bool:
     if misconception.kind == "raised" or got.kind == "raised":
         return misconception.kind == got.kind and type(misconception.error) is type(got.error)
-    return agree(misconception.value, got.value, task.rtol, task.atol)
+    return task.agree(misconception.value, got.value)

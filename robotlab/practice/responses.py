@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterator, Sequence
-from functools import partial
 from typing import Any
 
 import numpy as np
 
-from robotlab.practice.comparing import as_numbers
+from robotlab.practice.comparing import as_numbers, by_value
+from robotlab.practice.patterns import exchanged, with_input
 from robotlab.practice.plain_source import plain_copy
 from robotlab.practice.running import outcome_of, run_cases
 from robotlab.practice.task import Task
@@ -63,33 +63,19 @@ def responses(task: Task, function: Callable, cases: Sequence[tuple]) -> str:
     copied = plain_copy(function)
     if copied is None:
         return ""
-    own = copied[0]
     cases = list(cases)[:_MOST_CASES]
     said: list[str] = []
     for words, change in _changes(task, cases[0]):
         changed = [change(case) for case in cases]
-        outcomes = run_cases(own, [*cases, *changed], _LIMIT_S)
+        outcomes = run_cases(copied[0], [*cases, *changed], _LIMIT_S)
         if len(outcomes) < 2 * len(cases) or any(one.kind != "value" for one in outcomes):
             continue
         theirs = [one.value for one in outcomes]
         ours = [outcome_of(task.reference, case).value for case in (*cases, *changed)]
-        said += _compared(words, len(cases), ours, theirs)
+        for name, right, got in by_value(ours, theirs):
+            said.append(_sentence(words, name, _numbers(right), _numbers(got), len(cases)))
+    said = list(filter(None, said))
     return " ".join(said[:2]) if len(said) <= 4 else said[0]
-
-
-def _compared(words: str, half: int, ours: Sequence[Any], theirs: Sequence[Any]) -> list[str]:
-    """One sentence for the result, or for each of its values."""
-    count = len(ours[0]) if isinstance(ours[0], tuple) else 0
-    if not count:
-        said = _sentence(words, "the result", _numbers(ours), _numbers(theirs), half)
-        return [said] if said else []
-    if not all(isinstance(one, tuple | list | np.ndarray) and len(one) == count for one in theirs):
-        return []
-    each = [
-        _sentence(words, f"value {k + 1}", _numbers([o[k] for o in ours]), _numbers([t[k] for t in theirs]), half)
-        for k in range(count)
-    ]
-    return [one for one in each if one]
 
 
 def _numbers(results: Sequence[Any]) -> np.ndarray | None:
@@ -110,12 +96,8 @@ def _sentence(words: str, name: str, ours: np.ndarray | None, theirs: np.ndarray
         if holds(*right).all():
             broken = ~holds(*got)
             own = next((other for other, test in _RULES if test(*got).all()), "")
-            if (
-                rule in ("grow", "fall")
-                and own
-                and own not in ("grow", "fall", "stay", "change sign")
-                and not broken.any()
-            ):
+            in_proportion = own not in ("", "grow", "fall", "stay", "change sign")
+            if rule in ("grow", "fall") and in_proportion and not broken.any():
                 return f"When {words}, {name} must {rule}, but not in proportion; yours {_third(own)}."
             yours = f"yours {_third(own)}" if own else "yours does not" if broken.all() else "yours does not always"
             return f"When {words}, {name} must {rule}; {yours}." if broken.any() else ""
@@ -136,18 +118,10 @@ def _changes(task: Task, case: tuple) -> Iterator[tuple[str, Callable[[tuple], t
         if numbers is None or isinstance(value, bool) or numbers.dtype.kind == "b":
             continue
         if numbers.dtype.kind == "f" or numbers.ndim == 0:
-            yield f"{name} is doubled", _with(i, lambda x: x * 2)
+            yield f"{name} is doubled", with_input(i, lambda x: x * 2)
         if numbers.ndim:
-            yield f"{name} comes in the opposite order", _with(i, lambda x: np.asarray(x)[::-1].copy())
+            yield f"{name} comes in the opposite order", with_input(i, lambda x: np.asarray(x)[::-1].copy())
     for i, j in itertools.combinations(range(len(case)), 2):
         a, b = as_numbers(case[i]), as_numbers(case[j])
         if a is not None and b is not None and a.shape == b.shape and a.ndim:
-            yield f"{task.inputs[i]} and {task.inputs[j]} change places", partial(_exchanged, i, j)
-
-
-def _exchanged(i: int, j: int, case: tuple) -> tuple:
-    return tuple(case[j] if k == i else case[i] if k == j else one for k, one in enumerate(case))
-
-
-def _with(place: int, change: Callable[[Any], Any]) -> Callable[[tuple], tuple]:
-    return lambda case: tuple(change(one) if k == place else one for k, one in enumerate(case))
+            yield f"{task.inputs[i]} and {task.inputs[j]} change places", exchanged(i, j)

@@ -102,17 +102,16 @@ def run_cases(function: Callable, cases: Sequence[tuple], limit_s: float = TIME_
     """
     outcomes: list[Outcome] = []
     end = time.monotonic() + limit_s
-    output = _Capped(PRINT_LIMIT)
-    with contextlib.redirect_stdout(output), contextlib.redirect_stderr(output):
-        for case in cases:
-            output.start_again()
+    for case in cases:
+        output = _Capped()
+        with contextlib.redirect_stdout(output), contextlib.redirect_stderr(output):
             with warnings.catch_warnings(record=True) as warned:
                 warnings.simplefilter("always")
                 outcome = _call(function, case, max(0.01, end - time.monotonic()))
             first = f"{warned[0].category.__name__}: {_short_text(warned[0].message)}" if warned else ""
-            outcomes.append(replace(outcome, printed="".join(output.parts), warned=first))
-            if outcome.kind in ("hang", "flood"):
-                break
+        outcomes.append(replace(outcome, printed="".join(output.parts), warned=first))
+        if outcome.kind in ("hang", "flood"):
+            break
     return outcomes
 
 
@@ -214,11 +213,7 @@ def _in_thread(call: Callable[[], Outcome], limit_s: float, function: Callable) 
 class _Capped(io.TextIOBase):
     """Keeps what is written, up to a limit; then stops the writer."""
 
-    def __init__(self, limit: int) -> None:
-        self.limit = limit
-        self.start_again()
-
-    def start_again(self) -> None:
+    def __init__(self) -> None:
         self.length = 0
         self.parts: list[str] = []
 
@@ -227,9 +222,9 @@ class _Capped(io.TextIOBase):
 
     def write(self, text: str) -> int:
         text = str(text)
-        self.parts.append(text[: max(0, self.limit - self.length)])
+        self.parts.append(text[: max(0, PRINT_LIMIT - self.length)])
         self.length += len(text)
-        if self.length > self.limit:
+        if self.length > PRINT_LIMIT:
             raise _Flood
         return len(text)
 
@@ -279,11 +274,8 @@ def error_text(error: BaseException) -> str:
 def _unchanged(old: Any, new: Any) -> bool:
     """Exactly the same, arrays and lists included; NaN equals NaN."""
     if isinstance(old, np.ndarray):
-        return (
-            isinstance(new, np.ndarray)
-            and (old.shape, old.dtype) == (new.shape, new.dtype)
-            and np.array_equal(old, new, equal_nan=old.dtype.kind == "f")
-        )
+        alike = isinstance(new, np.ndarray) and (old.shape, old.dtype) == (new.shape, new.dtype)
+        return alike and np.array_equal(old, new, equal_nan=old.dtype.kind == "f")
     if isinstance(old, list | tuple):
         return len(old) == len(new) and all(map(_unchanged, old, new))
     return old is new or bool(old == new)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -57,6 +58,27 @@ def show(value: Any, unit: str = "") -> str:
         return f"a {type(value).__name__} that cannot be shown"
 
 
+def listed(words: Sequence[str]) -> str:
+    """Words as a list in a sentence.
+
+    Parameters
+    ----------
+    words : sequence of str
+        One or more.
+
+    Returns
+    -------
+    str
+        With commas, and "and" before the last one.
+
+    Examples
+    --------
+    >>> listed(["red"]), listed(["red", "green", "blue"])
+    ('red', 'red, green and blue')
+    """
+    return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
+
+
 def _number(value: Any) -> str:
     if isinstance(value, int | np.integer):
         return str(int(value)) if abs(int(value)) < 10**12 else f"{float(value):.6g}"
@@ -65,13 +87,7 @@ def _number(value: Any) -> str:
 
 def _array(value: np.ndarray, behind: str) -> str:
     head = f"{value.shape} {value.dtype}"
-    if (
-        value.dtype.kind == "b"
-        and value.ndim == 2
-        and value.shape[1] <= WIDEST_MASK
-        and value.size
-        and value.shape[0] <= WIDEST_MASK
-    ):
+    if value.dtype.kind == "b" and value.ndim == 2 and value.size and max(value.shape) <= WIDEST_MASK:
         return "\n".join([f"{head}, # is True", *("".join(".#"[int(on)] for on in row) for row in value)])
     if value.size <= MOST_NUMBERS:
         text = np.array2string(value, precision=4, suppress_small=True, separator=", ", threshold=MOST_NUMBERS)

@@ -5,16 +5,17 @@ from __future__ import annotations
 import ast
 import inspect
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import partial
 from typing import Any
 
 from robotlab.practice.source_changes import (
-    Change,
-    as_part,
     called_name,
     changes,
     is_comparison,
     missing,
+    name_of,
     relatives,
     renamed,
     rescaled,
@@ -23,10 +24,11 @@ from robotlab.practice.task import Task
 
 # One place in the tree: the holder, its field, the place in a list or None.
 Slot = tuple[ast.AST, str, int | None]
-Edit = tuple[list[Slot], Change, ast.AST, str]
+# What stands where in an edit, the expression or line that is shown, and words that say where to look.
+Edit = tuple[list[tuple[Slot, Any]], ast.AST, str]
 
 
-def get(slot: Slot) -> ast.AST:
+def get(slot: Slot) -> Any:
     """What stands in a place of the tree.
 
     Parameters
@@ -49,28 +51,38 @@ def get(slot: Slot) -> ast.AST:
     return value if place is None else value[place]
 
 
-def put(slot: Slot, node: ast.AST) -> None:
-    """Put a node in a place of the tree.
+@contextmanager
+def in_place(replaced: Sequence[tuple[Slot, Any]]) -> Iterator[None]:
+    """Put nodes in places of the tree, and the old ones back at the end.
 
     Parameters
     ----------
-    slot : tuple of (ast.AST, str, int or None)
-        The place.
-    node : ast.AST
-        What is to stand there.
+    replaced : sequence of (tuple, ast.AST)
+        Holder, field and place in a list or None, and what is put there.
 
     Examples
     --------
-    >>> tree = ast.parse("1")
-    >>> put((tree, "body", 0), ast.Pass())
+    >>> tree = ast.parse("a + b", mode="eval")
+    >>> with in_place([((tree, "body", None), ast.Constant(3))]):
+    ...     ast.unparse(tree)
+    '3'
     >>> ast.unparse(tree)
-    'pass'
+    'a + b'
     """
-    holder, field, place = slot
-    if place is None:
-        setattr(holder, field, node)
-    else:
-        getattr(holder, field)[place] = node
+    old = [(slot, get(slot)) for slot, _ in replaced]
+    try:
+        _put(replaced)
+        yield
+    finally:
+        _put(old)
+
+
+def _put(replaced: Sequence[tuple[Slot, Any]]) -> None:
+    for (holder, field, place), node in replaced:
+        if place is None:
+            setattr(holder, field, node)
+        else:
+            getattr(holder, field)[place] = node
 
 
 def slots_of(body: ast.AST) -> Iterator[Slot]:
@@ -111,68 +123,64 @@ def edits(body: ast.FunctionDef, task: Task) -> Iterator[Edit]:
 
     Yields
     ------
-    tuple of (list, callable, ast.AST, str)
-        Places, change, the node to show, and words for it.
+    tuple of (list, ast.AST, str)
+        What stands where in it, the node to show, and words for it.
 
     Examples
     --------
     >>> from robotlab.practice import task_named
     >>> body = ast.parse("def field_of_view(sensor_mm, focal_mm): return sensor_mm + focal_mm").body[0]
-    >>> next(edits(body, task_named("field_of_view")))[3]
+    >>> next(edits(body, task_named("field_of_view")))[2]
     'the operator between `sensor_mm` and `focal_mm`'
     """
     slots = [slot for slot in slots_of(body) if not isinstance(slot[0], ast.arguments)]
-    names = sorted(
-        {arg.arg for arg in body.args.args}
-        | {n.id for n in ast.walk(body) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
-    )
+    own = [arg.arg for arg in body.args.args]
+    stored = {n.id for n in ast.walk(body) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)}
+    names = sorted(stored.union(own))
     text = " ".join([task.statement, inspect.getdoc(task.reference) or "", *task.nudges])
     numbers = sorted({float(word) for word in re.findall(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.])", text) if len(word) < 8})
-    stated = [slot for slot in slots if _nearest(get(slot), numbers) is not None]
+    stated = [(slot, ast.Constant(_nearest(get(slot), numbers))) for slot in slots]
+    stated = [(slot, number) for slot, number in stated if number.value is not None]
     if stated:
-        yield stated, lambda n: ast.Constant(_nearest(n, numbers)), get(stated[0]), "the numbers: they are rounded"
-    comparisons = [slot for slot in slots if is_comparison(get(slot))]
+        yield stated, get(stated[0][0]), "the numbers: they are rounded"
+    comparisons = [(slot, get(slot)) for slot in slots if is_comparison(get(slot))]
     if len(comparisons) > 1:
-        yield comparisons, _mirrored, get(comparisons[0]), "the direction of the comparisons"
-    called: dict[str, list[Slot]] = {}
-    for slot in slots:
-        if isinstance(get(slot), ast.Call):
-            called.setdefault(called_name(get(slot)), []).append(slot)
-    for name, group in called.items():
-        for other in relatives(name) if len(group) > 1 else ():
-            yield group, renamed(other), get(group[0]), f"the function {name}"
-    same: dict[str, list[Slot]] = {}
-    for slot in slots:
-        same.setdefault(ast.dump(get(slot)), []).append(slot)
+        mirrored = [(slot, ast.Compare(n.comparators[0], n.ops, [n.left])) for slot, n in comparisons]
+        yield mirrored, comparisons[0][1], "the direction of the comparisons"
+    for group in _alike([slot for slot in slots if isinstance(get(slot), ast.Call)], called_name):
+        name = called_name(get(group[0]))
+        for other in relatives(name):
+            yield [(slot, renamed(get(slot), other)) for slot in group], get(group[0]), f"the function {name}"
+    single = [(get(slot), [slot]) for slot in slots]
+    same = [(get(group[0]), group) for group in _alike(slots, ast.dump)]
     within = list(_groups_within(slots))
-    for kind in (changes, rescaled):
-        for slot in slots:
-            for change, words in kind(get(slot), names, numbers):
-                yield [slot], change, get(slot), words
-        for group in same.values():
-            if len(group) > 1:
-                for change, words in kind(get(group[0]), names, numbers):
-                    yield group, change, get(group[0]), words
-        for inner, group in within:
-            for change, words in kind(get(group[0]), names, numbers):
-                yield group, change, inner, words
-    own = [arg.arg for arg in body.args.args]
-    for slot in slots:
-        if isinstance(get(slot), ast.BinOp | ast.Call):
+    for kind in (partial(changes, names=names, numbers=numbers), rescaled):
+        for shown, group in (*single, *same, *within):
+            for new, words in kind(get(group[0])):
+                yield [(slot, new) for slot in group], shown, words
+    for node, group in single:
+        if isinstance(node, ast.BinOp | ast.Call):
             for name in own:
-                words = f"`{ast.unparse(get(slot))}`: is that what belongs there?"
-                yield [slot], as_part(ast.Name(name, ast.Load())), get(slot), words
-    for slot in slots:
-        for change, words in missing(get(slot), names, numbers):
-            yield [slot], change, get(slot), words
-    parts = {ast.dump(get(slot)): get(slot) for slot in slots if isinstance(get(slot), ast.Call | ast.BinOp)}
-    for inner, group in [*((get(slot), [slot]) for slot in slots), *within]:
+                yield [(group[0], name_of(name))], node, f"`{ast.unparse(node)}`: is that what belongs there?"
+    for node, group in single:
+        for new, words in missing(node, names):
+            yield [(group[0], new)], node, words
+    parts = {ast.dump(node): node for node, _ in single if isinstance(node, ast.Call | ast.BinOp)}
+    for shown, group in (*single, *within):
         node = get(group[0])
         if isinstance(node, ast.Name) and node.id in names and isinstance(node.ctx, ast.Load):
             for part in parts.values():
                 if any(one is holder for one in ast.walk(part) for holder, _, _ in group):
                     continue  # Put into itself, it would have no end.
-                yield group, as_part(part), inner, f"the name {node.id}"
+                yield [(slot, part) for slot in group], shown, f"the name {node.id}"
+
+
+def _alike(slots: Sequence[Slot], key: Callable[[Any], str]) -> list[list[Slot]]:
+    """Groups of two or more places that have the same key."""
+    groups: dict[str, list[Slot]] = {}
+    for slot in slots:
+        groups.setdefault(key(get(slot)), []).append(slot)
+    return [group for group in groups.values() if len(group) > 1]
 
 
 def _groups_within(slots: list[Slot]) -> Iterator[tuple[ast.AST, list[Slot]]]:
@@ -180,11 +188,8 @@ def _groups_within(slots: list[Slot]) -> Iterator[tuple[ast.AST, list[Slot]]]:
     for holder in slots:
         inner = get(holder)
         if isinstance(inner, ast.Call | ast.BinOp | ast.Tuple):
-            same: dict[str, list[Slot]] = {}
-            for slot in slots_of(inner):
-                if isinstance(get(slot), ast.Constant | ast.Name):
-                    same.setdefault(ast.dump(get(slot)), []).append(slot)
-            yield from ((inner, group) for group in same.values() if len(group) > 1)
+            plain = [slot for slot in slots_of(inner) if isinstance(get(slot), ast.Constant | ast.Name)]
+            yield from ((inner, group) for group in _alike(plain, ast.dump))
 
 
 def _nearest(node: Any, numbers: list[float]) -> float | None:
@@ -192,7 +197,3 @@ def _nearest(node: Any, numbers: list[float]) -> float | None:
     if not (isinstance(node, ast.Constant) and type(node.value) in (int, float)):
         return None
     return next((one for one in numbers if one != node.value and abs(one - node.value) <= 0.05 * abs(one)), None)
-
-
-def _mirrored(n: Any) -> ast.Compare:
-    return ast.Compare(n.comparators[0], n.ops, [n.left])

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from robotlab.errors import InputError
+from robotlab.practice.comparing import agree, compare
 
 # Units by the ending of an input's name, the law of names in this library.
 UNITS = {
@@ -202,3 +203,50 @@ class Task:
     def plain(self) -> int:
         """How many cases come before the edges."""
         return len(self.fixed) + self.draws
+
+    def agree(self, one: Any, other: Any) -> bool:
+        """Whether two results are the same within the task's tolerances, but for their types.
+
+        Parameters
+        ----------
+        one, other : object
+            Results.
+
+        Returns
+        -------
+        bool
+            True for an array and a list of the same numbers.
+
+        Examples
+        --------
+        >>> from robotlab.practice import task_named
+        >>> task_named("bearing").agree([1, 2], np.array([1.0, 2.0]))
+        True
+        """
+        return agree(one, other, self.rtol, self.atol)
+
+    def is_right(self, right: Any, got: Any) -> bool:
+        """Whether a learner's result is right.
+
+        Parameters
+        ----------
+        right : object
+            The right result.
+        got : object
+            The learner's; it may be anything.
+
+        Returns
+        -------
+        bool
+            False also for what cannot be compared.
+
+        Examples
+        --------
+        >>> from robotlab.practice import task_named
+        >>> task_named("bearing").is_right(0.25, 0.25)
+        True
+        """
+        try:
+            return compare(right, got, self.rtol, self.atol) is None
+        except Exception:  # A learner's object may do anything when it is compared.
+            return False

@@ -112,6 +112,9 @@ class Verdict:
         words = f"recognized: {self.misconception}" if self.kind == "misconception" else KINDS[self.kind]
         return f"{self.name}: {words}" + (f", {self.cases} cases" if self.passed else "")
 
+    def _printed_head(self) -> str:
+        return f"In {'this' if self.table else 'the first'} case it printed:"
+
     def __str__(self) -> str:
         lines = [f"{_SIGNS.get(self.kind, _OTHER_SIGN)} {self._head()}"]
         if self.says:
@@ -125,10 +128,8 @@ class Verdict:
         for note in self.notes:
             lines += textwrap.wrap(note, _WIDTH, initial_indent="  ", subsequent_indent="  ")
         if self.printed:
-            lines += [
-                "  In this case it printed:" if self.table else "  In the first case it printed:",
-                textwrap.indent(self.printed, "    | ", lambda line: True).rstrip("\n"),
-            ]
+            lines.append(f"  {self._printed_head()}")
+            lines.append(textwrap.indent(self.printed, "    | ", lambda line: True).rstrip("\n"))
         return "\n".join(lines)
 
     __repr__ = __str__
@@ -150,8 +151,6 @@ class Verdict:
             )
         parts += [f'<div style="margin-top:.3em">{html.escape(note)}</div>' for note in self.notes]
         if self.printed:
-            which = "this" if self.table else "the first"
-            parts.append(
-                f'<div style="margin-top:.3em">In {which} case it printed:</div><pre style="margin:0">{html.escape(self.printed)}</pre>'
-            )
+            parts.append(f'<div style="margin-top:.3em">{self._printed_head()}</div>')
+            parts.append(f'<pre style="margin:0">{html.escape(self.printed)}</pre>')
         return f'<div style="border-left:4px solid {color};padding:.4em .9em;margin:.3em 0;max-width:60em">{"".join(parts)}</div>'

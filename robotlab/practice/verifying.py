@@ -100,11 +100,8 @@ def verify(function: Callable, time_limit_s: float = TIME_LIMIT_S) -> Verdict:
     name = _name_of(function)
     if name is None:
         shown = "the result of a call" if not callable(function) else f"a {type(function).__name__}"
-        return Verdict(
-            "verify",
-            "no function",
-            f"verify takes your function by its name, without parentheses, as in verify(bearing); it got {shown}.",
-        )
+        says = f"verify takes your function by its name, without parentheses, as in verify(bearing); it got {shown}."
+        return Verdict("verify", "no function", says)
     try:
         task = task_named(name)
     except InputError as error:
@@ -197,12 +194,9 @@ def progress_map() -> ProgressMap:
 
 def _offer(task: Task, tries: int, seen: int) -> str:
     left = len(task.nudges) - seen
-    words = (
-        f"nudge({task.name}) gives the next of {left} hints."
-        if left > 0
-        else "You have seen all hints; read the last one again."
-    )
-    return f"Try {tries}: {words}"
+    if left > 0:
+        return f"Try {tries}: nudge({task.name}) gives the next of {left} hints."
+    return f"Try {tries}: You have seen all hints; read the last one again."
 
 
 def _syntax_error(name: str) -> str:
@@ -228,16 +222,16 @@ def _name_of(function: object) -> str | None:
 
 
 def _no_such_task(name: str) -> str:
-    names = [task.name for task in all_tasks()]
-    close = difflib.get_close_matches(name, names, n=1, cutoff=0.5)
+    lessons = {task.name: task.lesson for task in all_tasks()}
+    close = difflib.get_close_matches(name, lessons, n=1, cutoff=0.5)
     if name == "<lambda>":
         return "A task is found by your function's name, and a lambda has none; write def with the task's name."
     if close:
-        lesson = next(task.lesson for task in all_tasks() if task.name == close[0])
-        others = ", ".join(task.name for task in tasks_of(lesson))
-        return f"A task is found by your function's name; none is called {name}. Did you mean {close[0]}? Lesson {lesson:02d} has {others}."
-    by_lesson = "; ".join(
-        f"lesson {lesson:02d}: {', '.join(task.name for task in tasks_of(lesson))}"
-        for lesson in sorted({task.lesson for task in all_tasks()})
-    )
+        there = f"Lesson {lessons[close[0]]:02d} has {_names_of(lessons[close[0]])}."
+        return f"A task is found by your function's name; none is called {name}. Did you mean {close[0]}? {there}"
+    by_lesson = "; ".join(f"lesson {lesson:02d}: {_names_of(lesson)}" for lesson in sorted(set(lessons.values())))
     return f"A task is found by your function's name; none is called {name}. There are, in {by_lesson}."
+
+
+def _names_of(lesson: int) -> str:
+    return ", ".join(task.name for task in tasks_of(lesson))
