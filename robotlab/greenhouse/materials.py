@@ -45,19 +45,12 @@ def material_of(thing: Thing, number: int, sun: Light) -> Material:
     top = _EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID
     # Each thing looks at another part of the table; 9000 keeps places positive.
     places = {"along_x": 0.5, "along_y": 0.37, "along": thing.seed * 17 + 9000.0, "up": thing.seed * 31 + 9000.0}
-    lit = {
-        "lit_x": 0,
-        "shine_x": 0,
-        "lit_y": 0,
-        "shine_y": 0,
-        "direct": float(direct),
-        "around": float(around),
-        "size": 1,
-    }
+    later = dict.fromkeys(("lit_x", "shine_x", "lit_y", "shine_y", "size"), 0)
+    lit = {"direct": float(direct), "around": float(around)}
     surface = {"rough": 0.08 if boxy else 0.06, "gloss": 0.03 if thing.kind == "pot" else 0.2, "top": top}
     color = {"profile": number * _STEPS, "red": red, "green": green, "blue": blue}
     size = {"height": height, "half_x": a / 2, "half_y": b / 2, "slatted": thing.kind == "crate"}
-    return Material(**places, **lit, **surface, **color, **size)
+    return Material(**places, **later, **lit, **surface, **color, **size)
 
 
 def orient_materials(materials: np.ndarray, places: np.ndarray, light: Light) -> None:
@@ -108,12 +101,6 @@ def _scuffs(bank: np.ndarray, spot: np.ndarray, shift: np.ndarray) -> np.ndarray
     return bank.reshape(-1).take(i * side + j)
 
 
-def _soil(color: np.ndarray, z: np.ndarray, scuffs: np.ndarray) -> None:
-    """Mix dirt into colors (3, N), most near the ground."""
-    share = np.minimum(np.maximum((0.10 - z) * 4.5 + scuffs * 0.14, 0), 0.4)
-    color += (_DIRT - color) * share
-
-
 class Surface:
     """Surfaces of solid things that rays meet, first those of round things, then of boxes.
 
@@ -133,11 +120,8 @@ class Surface:
     """
 
     def __init__(self, count: int) -> None:
-        self.spot, self.color, self.shade = (
-            np.empty((2, count), np.float32),
-            np.empty((3, count), np.float32),
-            np.empty(count, np.float32),
-        )
+        self.spot, self.color = np.empty((2, count), np.float32), np.empty((3, count), np.float32)
+        self.shade = np.empty(count, np.float32)
 
     def weather(self, materials: np.ndarray, rounds: int, bank: np.ndarray) -> None:
         """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
@@ -145,7 +129,9 @@ class Surface:
         rough = scuffs * materials[ROW.rough] + 1
         self.shade[:rounds] *= rough[:rounds]
         self.color[:, rounds:] *= rough[rounds:]
-        _soil(self.color, self.spot[1], scuffs)
+        # Dirt, most near the ground.
+        soiled = np.minimum(np.maximum((0.10 - self.spot[1]) * 4.5 + scuffs * 0.14, 0), 0.4)
+        self.color += (_DIRT - self.color) * soiled
         self.color *= self.shade
 
 
@@ -265,12 +251,7 @@ def _shade_boxes(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Fill in the surfaces of boxes, whose rays begin at `start`; gives the rays that look into one, and what those see."""
     (ex, ey, _, enter, _), (on_top, on_x, _) = m
-    base, half_x, half_y, whole = (
-        materials[ROW.red : ROW.red + 3],
-        materials[ROW.half_x],
-        materials[ROW.half_y],
-        materials[ROW.height],
-    )
+    base, (whole, half_x, half_y, slatted) = materials[ROW.red : ROW.red + 3], materials[ROW.height :]
     place = m.way[:3] * enter
     place[:2] += geometry[8:]
     place[2] += eye
@@ -285,7 +266,7 @@ def _shade_boxes(
     surface.spot[1, start:] = z
     surface.color[:, start:] = base
 
-    slatted = materials[ROW.slatted] > 0
+    slatted = slatted > 0
     height = z * _SLATS / whole
     height -= np.floor(height)
     plank = np.abs(plank)

@@ -39,14 +39,8 @@ def _floor(seed: int, path: str, beside: str, path_half_m: float) -> textures.Py
     return textures.floor(np.random.default_rng([seed, 1]), path, beside, path_half_m)
 
 
-@functools.lru_cache(maxsize=KEPT)
-def _decor(seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> Decor:
-    return Decor(seed, floor, path_half_m, plants_m, outside)
-
-
-@functools.lru_cache(maxsize=KEPT)
-def _shadow_map(things: tuple[Thing, ...], room_m: tuple[float, float, float, float], sun: Light) -> ShadowMap:
-    return ShadowMap(things, room_m, sun)
+_decor = functools.lru_cache(maxsize=KEPT)(Decor)
+_shadow_map = functools.lru_cache(maxsize=KEPT)(ShadowMap)
 
 
 class Stage:
