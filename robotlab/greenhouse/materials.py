@@ -106,25 +106,105 @@ class Surface:
 
     Parameters
     ----------
-    count : int
-        Number of rays.
+    rays : (3, N) ndarray of float32
+        That meet them.
+    numbers : (K, N) ndarray of float32
+        Rows of :class:`Cone` or :class:`Box`, and of :class:`Material`.
+    t : (N,) ndarray of float32
+        Depth of the intersection, m.
+    rounds : int
+        How many rays meet round things.
+    eye : float
+        Height of the lens, m.
 
     Attributes
     ----------
-    spot : (2, count) ndarray of float32
+    spot : (2, N) ndarray of float32
         Where on the surface: along or around it, and height, m.
-    color : (3, count) ndarray of float32
+    color : (3, N) ndarray of float32
         Linear, in daylight colors.
-    shade : (count,) ndarray of float32
+    shade : (N,) ndarray of float32
         Brightness.
     """
 
-    def __init__(self, count: int) -> None:
-        self.spot, self.color = np.empty((2, count), np.float32), np.empty((3, count), np.float32)
-        self.shade = np.empty(count, np.float32)
+    def __init__(self, rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, rounds: int, eye: float) -> None:
+        self.rays, self.t, self.rounds, self.eye = rays, t, rounds, eye
+        self.geometry, self.materials = numbers[:GEOMETRY], numbers[GEOMETRY:]
+        self.spot, self.color = np.empty((2, t.size), np.float32), np.empty((3, t.size), np.float32)
+        self.shade = np.empty(t.size, np.float32)
 
-    def weather(self, materials: np.ndarray, rounds: int, bank: np.ndarray) -> None:
-        """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
+    def cones(self, profiles: np.ndarray) -> np.ndarray:
+        """Fill in the surfaces of round things; gives how they shine."""
+        rounds, geometry, materials = self.rounds, self.geometry[:, : self.rounds], self.materials[:, : self.rounds]
+        _, _, r0, k, height = geometry[:5]
+        place = self.rays[:, :rounds] * self.t[:rounds]
+        place[2] += self.eye
+        level, z = place[:2], place[2]
+        # The outward normal, level enough to take its length as 1.
+        level = (level - geometry[:2]) / (k * z + r0)
+        facing, shine, around = level[0] * materials[:3] + level[1] * materials[3:6]
+        self.shade[:rounds] = np.maximum(facing + materials[ROW.direct], 0) + materials[ROW.around]
+        self.spot[:, :rounds] = around, z
+        step = np.minimum((z / height * _STEPS).astype(np.int32), _STEPS - 1)
+        self.color[:, :rounds] = profiles.take(step + materials[ROW.profile].astype(np.int32), axis=1)
+        shine = np.minimum(np.maximum(shine / materials[ROW.size], 0), 1)
+        for _ in range(4):
+            shine *= shine
+        return shine * materials[ROW.gloss]
+
+    def tops(self, which: np.ndarray) -> np.ndarray:
+        """What some rays see on the flat top of a round thing, or through it where it is open."""
+        rays, geometry, materials = self.rays[:, which], self.geometry[:, which], self.materials[:, which]
+        f, n, top = np.float32, Cone(*geometry[:8]), materials[ROW.top]
+        x, y = rays[:2] * self.t[which] - geometry[:2]
+        out = (x * x + y * y) / n.r1_square
+        rim = out > 0.74
+        # The far intersection with the cone lies on the inner wall; deeper is darker.
+        deep = (rays[2] * exit_cone(rays, n) + f(self.eye)) / n.height
+        deep = np.minimum(np.maximum(deep, 0), 1)
+        hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
+        bright = np.where(top == _LID, np.where(rim, f(0.72), f(1.0)), np.where(top == _EARTHED, f(1.1), hollow))
+        return np.where((top == _EARTHED) & ~rim, _EARTH, materials[ROW.red : ROW.red + 3] * bright)
+
+    def boxes(self, m: BoxIntersection, faces: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Fill in the surfaces of boxes; gives the rays that look into one, and what those see."""
+        start, materials = self.rounds, self.materials[:, self.rounds :]
+        (ex, ey, _, enter, _), (on_top, on_x, _) = m
+        base, (whole, half_x, half_y, slatted) = materials[ROW.red : ROW.red + 3], materials[ROW.height :]
+        place = m.way[:3] * enter
+        place[:2] += self.geometry[8:, start:]
+        place[2] += self.eye
+        px, py, z = place
+        shade = self.shade[start:]
+        level = np.where(on_x, np.where(ex > 0, faces[1], faces[0]), np.where(ey > 0, faces[3], faces[2]))
+        shade[...] = np.where(on_top, faces[4], level)
+        high = z * np.float32(1 / 0.05)
+        shade *= 1 - 0.40 / (high * high + 1)
+        plank, half = np.where(on_x, py, px), np.where(on_x, half_y, half_x)
+        self.spot[0, start:] = plank
+        self.spot[1, start:] = z
+        self.color[:, start:] = base
+
+        slatted = slatted > 0
+        height = z * _SLATS / whole
+        height -= np.floor(height)
+        plank = np.abs(plank)
+        frame = (half - plank < 0.035) | (plank < 0.02)
+        slats = slatted & ~on_top
+        gap = slats & ~frame
+        # The upper edge of each slat lies in the shade of nothing, its lower lip is dark.
+        shade[slats & frame] *= np.float32(0.92)
+        shade[gap & (height > 0.90)] *= np.float32(0.72)
+        gap &= (height < 0.22) & (z < np.float32(0.93) * whole)
+        wall = np.where(slatted, np.float32(0.022), np.float32(0.014))
+        holes = ((np.abs(px) <= half_x - wall) & (np.abs(py) <= half_y - wall) & on_top | gap).nonzero()[0]
+        inside = _box_inside(whole.take(holes), slatted.take(holes), m.take(holes), self.eye)
+        inside[gap.take(holes)] *= np.float32(0.55)
+        return holes + start, base.take(holes, axis=1) * inside
+
+    def weather(self, bank: np.ndarray) -> None:
+        """Scuffs, dirt and then light: scuffs are bumps on round things and stains on boxes."""
+        materials, rounds = self.materials, self.rounds
         scuffs = _scuffs(bank, self.spot, materials[ROW.along : ROW.up + 1])
         rough = scuffs * materials[ROW.rough] + 1
         self.shade[:rounds] *= rough[:rounds]
@@ -177,111 +257,22 @@ def shade_solids(
     (3, N) ndarray of float32
         Linear, in daylight colors.
     """
-    surface, rounds, geometry, materials = Surface(t.size), on_top.size, numbers[:GEOMETRY], numbers[GEOMETRY:]
+    surface, rounds = Surface(rays, numbers, t, on_top.size, eye), on_top.size
     color = surface.color
     if rounds:
-        shine = _shade_cones(
-            surface, rays[:, :rounds], geometry[:, :rounds], materials[:, :rounds], t[:rounds], eye, profiles
-        )
+        shine = surface.cones(profiles)
     if intersection is not None:
-        holes, inside = _shade_boxes(
-            surface, rounds, geometry[:, rounds:], materials[:, rounds:], intersection, eye, faces
-        )
-    surface.weather(materials, rounds, bank)
+        holes, inside = surface.boxes(intersection, faces)
+    surface.weather(bank)
     if rounds:
         shine *= 0.25 + 0.75 * light.direct
         color[:, :rounds] += shine
         top = on_top.nonzero()[0]
         if top.size:
-            color[:, top] = _shade_tops(rays[:, top], geometry[:, top], materials[:, top], t[top], eye)
+            color[:, top] = surface.tops(top)
     if intersection is not None and holes.size:
         color[:, holes] = inside
     return color
-
-
-def _shade_cones(
-    surface: Surface,
-    rays: np.ndarray,
-    geometry: np.ndarray,
-    materials: np.ndarray,
-    t: np.ndarray,
-    eye: float,
-    profiles: np.ndarray,
-) -> np.ndarray:
-    """Fill in the surfaces of round things; gives how they shine."""
-    rounds, (_, _, r0, k, height) = t.size, geometry[:5]
-    place = rays * t
-    place[2] += eye
-    level, z = place[:2], place[2]
-    # The outward normal, level enough to take its length as 1.
-    level = (level - geometry[:2]) / (k * z + r0)
-    facing, shine, around = level[0] * materials[:3] + level[1] * materials[3:6]
-    surface.shade[:rounds] = np.maximum(facing + materials[ROW.direct], 0) + materials[ROW.around]
-    surface.spot[:, :rounds] = around, z
-    step = np.minimum((z / height * _STEPS).astype(np.int32), _STEPS - 1)
-    surface.color[:, :rounds] = profiles.take(step + materials[ROW.profile].astype(np.int32), axis=1)
-    shine = np.minimum(np.maximum(shine / materials[ROW.size], 0), 1)
-    for _ in range(4):
-        shine *= shine
-    return shine * materials[ROW.gloss]
-
-
-def _shade_tops(rays: np.ndarray, geometry: np.ndarray, materials: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
-    """What one sees on the flat top of a round thing, or through it where it is open."""
-    f, n, top = np.float32, Cone(*geometry[:8]), materials[ROW.top]
-    x, y = rays[:2] * t - geometry[:2]
-    out = (x * x + y * y) / n.r1_square
-    rim = out > 0.74
-    # The far intersection with the cone lies on the inner wall; deeper is darker.
-    deep = (rays[2] * exit_cone(rays, n) + f(eye)) / n.height
-    deep = np.minimum(np.maximum(deep, 0), 1)
-    hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
-    bright = np.where(top == _LID, np.where(rim, f(0.72), f(1.0)), np.where(top == _EARTHED, f(1.1), hollow))
-    return np.where((top == _EARTHED) & ~rim, _EARTH, materials[ROW.red : ROW.red + 3] * bright)
-
-
-def _shade_boxes(
-    surface: Surface,
-    start: int,
-    geometry: np.ndarray,
-    materials: np.ndarray,
-    m: BoxIntersection,
-    eye: float,
-    faces: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Fill in the surfaces of boxes, whose rays begin at `start`; gives the rays that look into one, and what those see."""
-    (ex, ey, _, enter, _), (on_top, on_x, _) = m
-    base, (whole, half_x, half_y, slatted) = materials[ROW.red : ROW.red + 3], materials[ROW.height :]
-    place = m.way[:3] * enter
-    place[:2] += geometry[8:]
-    place[2] += eye
-    px, py, z = place
-    shade = surface.shade[start:]
-    level = np.where(on_x, np.where(ex > 0, faces[1], faces[0]), np.where(ey > 0, faces[3], faces[2]))
-    shade[...] = np.where(on_top, faces[4], level)
-    high = z * np.float32(1 / 0.05)
-    shade *= 1 - 0.40 / (high * high + 1)
-    plank, half = np.where(on_x, py, px), np.where(on_x, half_y, half_x)
-    surface.spot[0, start:] = plank
-    surface.spot[1, start:] = z
-    surface.color[:, start:] = base
-
-    slatted = slatted > 0
-    height = z * _SLATS / whole
-    height -= np.floor(height)
-    plank = np.abs(plank)
-    frame = (half - plank < 0.035) | (plank < 0.02)
-    slats = slatted & ~on_top
-    gap = slats & ~frame
-    # The upper edge of each slat lies in the shade of nothing, its lower lip is dark.
-    shade[slats & frame] *= np.float32(0.92)
-    shade[gap & (height > 0.90)] *= np.float32(0.72)
-    gap &= (height < 0.22) & (z < np.float32(0.93) * whole)
-    wall = np.where(slatted, np.float32(0.022), np.float32(0.014))
-    holes = ((np.abs(px) <= half_x - wall) & (np.abs(py) <= half_y - wall) & on_top | gap).nonzero()[0]
-    inside = _box_inside(whole.take(holes), slatted.take(holes), m.take(holes), eye)
-    inside[gap.take(holes)] *= np.float32(0.55)
-    return holes + start, base.take(holes, axis=1) * inside
 
 
 def shade_faces(turns: np.ndarray, light: Light) -> np.ndarray:
