@@ -6,7 +6,6 @@ from collections import namedtuple
 
 import numpy as np
 
-from robotlab.greenhouse.foliage import SpriteSheet
 from robotlab.greenhouse.ray_intersections import GEOMETRY, Billboard, BoxIntersection, Cone, Light, exit_cone
 from robotlab.greenhouse.scene import KINDS, Thing
 from robotlab.greenhouse.textures import rgb
@@ -214,65 +213,44 @@ class Surface:
         self.color += (_DIRT - self.color) * soiled
         self.color *= self.shade
 
+    def colors(
+        self, on_top: np.ndarray | None, boxes: tuple | None, profiles: np.ndarray, bank: np.ndarray, light: Light
+    ) -> np.ndarray:
+        """Color of round things, then of crates and trays.
 
-def shade_solids(
-    rays: np.ndarray,
-    numbers: np.ndarray,
-    t: np.ndarray,
-    on_top: np.ndarray,
-    intersection: BoxIntersection | None,
-    faces: np.ndarray | None,
-    profiles: np.ndarray,
-    bank: np.ndarray,
-    eye: float,
-    light: Light,
-) -> np.ndarray:
-    """Color of round things, then of crates and trays.
+        Parameters
+        ----------
+        on_top : (M,) ndarray of bool or None
+            For the round things, which come first: whether it is on the flat top.
+        boxes : (BoxIntersection, (5, N - M) ndarray of float32) or None
+            How the other rays go through boxes, and :func:`shade_faces` for those rays.
+        profiles : (3, S) ndarray of float32
+            Colors of round things from foot to top, one thing after the other.
+        bank : (R, R) ndarray of float32
+            Smooth noise.
+        light : Light
+            Body axes.
 
-    Parameters
-    ----------
-    rays : (3, N) ndarray of float32
-        That meet them.
-    numbers : (K, N) ndarray of float32
-        Rows of :class:`Cone` or :class:`Box`, and of :class:`Material`.
-    t : (N,) ndarray of float32
-        Depth of the intersection, m.
-    on_top : (M,) ndarray of bool
-        For the round things, which come first: whether it is on the flat top.
-    intersection : BoxIntersection or None
-        How the other rays go through boxes.
-    faces : (5, N - M) ndarray of float32 or None
-        From :func:`shade_faces`, for those rays.
-    profiles : (3, S) ndarray of float32
-        Colors of round things from foot to top, one thing after the other.
-    bank : (R, R) ndarray of float32
-        Smooth noise.
-    eye : float
-        Height of the lens, m.
-    light : Light
-        Body axes.
-
-    Returns
-    -------
-    (3, N) ndarray of float32
-        Linear, in daylight colors.
-    """
-    surface, rounds = Surface(rays, numbers, t, on_top.size, eye), on_top.size
-    color = surface.color
-    if rounds:
-        shine = surface.cones(profiles)
-    if intersection is not None:
-        holes, inside = surface.boxes(intersection, faces)
-    surface.weather(bank)
-    if rounds:
-        shine *= 0.25 + 0.75 * light.direct
-        color[:, :rounds] += shine
-        top = on_top.nonzero()[0]
-        if top.size:
-            color[:, top] = surface.tops(top)
-    if intersection is not None and holes.size:
-        color[:, holes] = inside
-    return color
+        Returns
+        -------
+        (3, N) ndarray of float32
+            Linear, in daylight colors.
+        """
+        rounds, color = self.rounds, self.color
+        if rounds:
+            shine = self.cones(profiles)
+        if boxes:
+            holes, inside = self.boxes(*boxes)
+        self.weather(bank)
+        if rounds:
+            shine *= 0.25 + 0.75 * light.direct
+            color[:, :rounds] += shine
+            top = on_top.nonzero()[0]
+            if top.size:
+                color[:, top] = self.tops(top)
+        if boxes and holes.size:
+            color[:, holes] = inside
+        return color
 
 
 def shade_faces(turns: np.ndarray, light: Light) -> np.ndarray:
@@ -299,14 +277,8 @@ def _box_inside(height: np.ndarray, slatted: np.ndarray, m: BoxIntersection, eye
     return np.where(slatted, crate, f(0.62) + f(0.2) * up)
 
 
-def shade_plant(
-    rays: np.ndarray,
-    numbers: np.ndarray,
-    t: np.ndarray,
-    texels: np.ndarray,
-    sheet: SpriteSheet,
-    eye: float,
-    light: Light,
+def shade_plants(
+    rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, colors: np.ndarray, eye: float, light: Light
 ) -> np.ndarray:
     """Color of plants.
 
@@ -318,10 +290,8 @@ def shade_plant(
         Rows of :class:`Billboard`, and others.
     t : (N,) ndarray of float32
         Depth of the intersection, m.
-    texels : (N,) ndarray of int
-        Where in the sheet.
-    sheet : SpriteSheet
-        The plants.
+    colors : (3, N) ndarray of float32
+        Of the sprites there.
     eye : float
         Height of the lens, m.
     light : Light
@@ -333,4 +303,4 @@ def shade_plant(
         Linear, in daylight colors.
     """
     up = (rays[2] * t + np.float32(eye)) * Billboard(*numbers[:8]).per_height
-    return sheet.colors.take(texels, axis=1) * ((up * 0.3 + 0.7) * (0.75 + 0.25 * light.direct))
+    return colors * ((up * 0.3 + 0.7) * (0.75 + 0.25 * light.direct))

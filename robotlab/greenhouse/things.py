@@ -9,7 +9,7 @@ from itertools import accumulate
 import numpy as np
 
 from robotlab.greenhouse.ground_truth import VisiblePixels
-from robotlab.greenhouse.materials import orient_materials, shade_faces, shade_plant, shade_solids
+from robotlab.greenhouse.materials import Surface, orient_materials, shade_faces, shade_plants
 from robotlab.greenhouse.ray_intersections import (
     FAR,
     Light,
@@ -143,17 +143,15 @@ def draw_things(
     color = np.empty((3, seen.size), np.float32)
     a, b = ends[m], ends[n]
     if b:
-        boxes = a < b
-        faces = shade_faces(geometry[:2, m:n], lighting).repeat(shown[m:n], axis=1) if boxes else None
-        on_top, intersection = (
-            on_top.take(seen[:a]) if a else np.zeros(0, bool),
-            intersection.take(seen[a:b] - i) if boxes else None,
-        )
-        color[:, :b] = shade_solids(
-            rays[:, :b], own[:, :b], t[:b], on_top, intersection, faces, stage.profiles, scuffs, eye, lighting
-        )
+        surface, boxes = Surface(rays[:, :b], own[:, :b], t[:b], a, eye), None
+        if a < b:
+            faces = shade_faces(geometry[:2, m:n], lighting).repeat(shown[m:n], axis=1)
+            boxes = intersection.take(seen[a:b] - i), faces
+        on_top = on_top.take(seen[:a]) if a else None
+        color[:, :b] = surface.colors(on_top, boxes, stage.profiles, scuffs, lighting)
     if b < seen.size:
-        color[:, b:] = shade_plant(rays[:, b:], own[:, b:], t[b:], texels.take(seen[b:] - j), sheet, eye, lighting)
+        sprites = sheet.colors.take(texels.take(seen[b:] - j), axis=1)
+        color[:, b:] = shade_plants(rays[:, b:], own[:, b:], t[b:], sprites, eye, lighting)
     for plane, value in zip(light, color, strict=True):
         plane[pixels] = value
     return VisiblePixels(view, stage.order, which, placed, yaw, stops, hits, shown, pixels)

@@ -55,13 +55,8 @@ class Walk:
 
     def __post_init__(self) -> None:
         times, points = np.asarray(self.times_s, float), np.asarray(self.points_m, float)
-        if (
-            times.ndim != 1
-            or len(times) < 2
-            or points.shape != (len(times), 2)
-            or times[0] != 0
-            or (np.diff(times) <= 0).any()
-        ):
+        sound = times.ndim == 1 and len(times) > 1 and points.shape == (len(times), 2)
+        if not sound or times[0] != 0 or (np.diff(times) <= 0).any():
             raise InputError(
                 f"a walk needs rising times_s from 0 and one (x, y) for each, got {times.shape} and {points.shape}; check its points"
             )

@@ -27,6 +27,8 @@ PICTURE_SPREAD = 64.0
 
 # PyTorch's default for batch normalization, so that both engines agree.
 NORM_EPSILON = 1e-5
+# The numbers of a normalization, one of each for a channel.
+NORM_PARTS = ("scale", "shift", "mean", "variance")
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ def weight_shapes(layers: Iterable[Layer]) -> dict[str, tuple[int, ...]]:
             continue
         incoming = channels[layer.inputs[0]]
         shapes[f"{layer.name}.kernel"] = (layer.channels, incoming, layer.kernel, layer.kernel)
-        for part in ("scale", "shift", "mean", "variance") if layer.norm else ("bias",):
+        for part in NORM_PARTS if layer.norm else ("bias",):
             shapes[f"{layer.name}.{part}"] = (layer.channels,)
     return shapes
 
