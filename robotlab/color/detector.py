@@ -11,7 +11,7 @@ import numpy as np
 from robotlab.color.band_components import pieces_in_band
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.components import Components
-from robotlab.color.learn import CORE, learn_from_boxes
+from robotlab.color.learn import CORE, OneOrMore, learn_from_boxes
 from robotlab.color.merging import join_stacked
 from robotlab.color.shape_limits import Shape
 from robotlab.color.store import color_detector_to_json, read_color_detector
@@ -239,8 +239,8 @@ class ColorDetector:
     @classmethod
     def learn(
         cls,
-        pictures: np.ndarray | Sequence[np.ndarray],
-        boxes: np.ndarray | Sequence[np.ndarray],
+        pictures: OneOrMore,
+        boxes: OneOrMore,
         class_name: str = "target",
         *,
         core: float = CORE,

@@ -34,6 +34,9 @@ OTHER_SLACK = 20
 # boxes are drawn round the outside (common practice, no source).
 CORE = 0.6
 
+# A picture, or the boxes of one; or those of several.
+OneOrMore = np.ndarray | Sequence[np.ndarray]
+
 
 def core_pixels(picture: np.ndarray, boxes: np.ndarray, core: float = CORE) -> list[np.ndarray]:
     """The colors in the middle of each box.
@@ -256,12 +259,7 @@ def learn_lab_band(
     return LabBand(center, float(np.percentile(away, 100 - 2 * outside_percent)) + 5.0, lightness_weight)
 
 
-def learn_from_boxes(
-    pictures: np.ndarray | Sequence[np.ndarray],
-    boxes: np.ndarray | Sequence[np.ndarray],
-    core: float = CORE,
-    kind: str = "hsv",
-) -> Band | LabBand:
+def learn_from_boxes(pictures: OneOrMore, boxes: OneOrMore, core: float = CORE, kind: str = "hsv") -> Band | LabBand:
     """A band from boxes on pictures.
 
     Parameters

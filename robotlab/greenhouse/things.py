@@ -106,7 +106,8 @@ def draw_things(
     cx, cy = cx.tolist(), cy.tolist()
     on_screen = screen_windows(view, stage.things, cx, cy)
     if not on_screen:
-        return VisiblePixels.of_nothing(view)
+        none = np.zeros(0, int)
+        return VisiblePixels(view, [], [], [], yaw, [0], none, [], none)
     which, parts = [one[0] for one in on_screen], [view.pixels[r0:r1, c0:c1].ravel() for _, c0, r0, c1, r1 in on_screen]
 
     # Cones come first, then boxes, then plants: where each of these ends.

@@ -265,12 +265,12 @@ def gather_cells(
 
     parts: list[Cells] = []
     rate = None
-    order = np.arange(len(source))
-    if most is not None and most < len(source):
-        # One order for all passes, each going on where the one before stopped.
-        order = np.random.default_rng([seed, passes]).permutation(len(source))
+    count = len(source)
+    most = min(most or count, count)
+    # Where some are left out, one order for all passes, each going on where the one before stopped.
+    order = np.random.default_rng([seed, passes]).permutation(count) if most < count else np.arange(count)
     for turn in range(passes):
-        places = order if len(order) <= (most or len(order)) else np.roll(order, -turn * most)[:most]
+        places = np.roll(order, -turn * most)[:most]
         drawn: list[Cells | None] = [None] * len(places)
         pool.each(partial(draw, turn, places, rate, drawn), len(places))
         parts += drawn

@@ -118,11 +118,10 @@ def network_nodes(
         helper.make_node("Sub", ["picture", "picture.mean"], ["picture.centered"], "picture.centered"),
         helper.make_node("Mul", ["picture.centered", "picture.gain"], ["picture.scaled"], "picture.scaled"),
     ]
-    constants |= (
-        fold_normalization(layers, weights)
-        if fold_norm
-        else {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
-    )
+    if fold_norm:
+        constants |= fold_normalization(layers, weights)
+    else:
+        constants |= {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
     for layer in layers:
         inputs = ["picture.scaled" if name == "picture" else name for name in layer.inputs]
         if layer.kind == "conv":
