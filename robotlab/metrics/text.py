@@ -112,13 +112,8 @@ def evaluation_text(evaluation: Evaluation) -> str:
         Several lines.
     """
     at, spread = evaluation.at, evaluation.intervals
-    lines = [
-        (
-            f"{evaluation.name}: {evaluation.pictures} pictures, {int(evaluation.counted.sum())} things, "
-            f"{len(evaluation.found)} detections"
-        ),
-        "",
-    ]
+    things, found = int(evaluation.counted.sum()), len(evaluation.found)
+    lines = [f"{evaluation.name}: {evaluation.pictures} pictures, {things} things, {found} detections", ""]
     for key in ("AP", "AP50"):
         bounds = f"   95 %: {interval(spread[key])}" if spread[key] else ""
         lines.append(f"  {key:<5}{number(evaluation.coco[key]):>6}{bounds}")
