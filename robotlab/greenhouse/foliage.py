@@ -83,9 +83,8 @@ def draw_leaves(canvas: np.ndarray, cover: np.ndarray, leaves: Sequence[Leaf]) -
 def _texels_of(leaves: Sequence[Leaf], first: int, rows: int, columns: int) -> tuple[np.ndarray, ...]:
     """Of some leaves' texels, leaf by leaf: place in the flat canvas, leaf, where along and across it, outline there."""
     some = leaves[first : first + AT_ONCE]
-    x, y, length, width, angle = np.array([(one.x, one.y, one.length, one.width, one.angle) for one in some]).T[
-        :, :, None, None
-    ]
+    shapes = np.array([(one.x, one.y, one.length, one.width, one.angle) for one in some])
+    x, y, length, width, angle = shapes.T[:, :, None, None]
     reach = np.arange(-int(length.max()) - 1, int(length.max()) + 2)
     c, r = np.floor(x).astype(int) + reach, np.floor(y).astype(int) + reach[:, None]
     cos, sin = np.cos(angle), np.sin(angle)
@@ -155,10 +154,8 @@ def bush(rng: np.random.Generator, shape: tuple[int, int] = (128, 128)) -> tuple
     leaves = []
     for i in range(count):
         height = rng.beta(1.6, 1.3)
-        x = (
-            columns / 2
-            + np.clip(rng.normal(0, spread * (0.45 + 0.7 * height * (1.25 - height))), -0.42, 0.42) * columns
-        )
+        aside = np.clip(rng.normal(0, spread * (0.45 + 0.7 * height * (1.25 - height))), -0.42, 0.42)
+        x = columns / 2 + aside * columns
         y = rows * (0.98 - 0.86 * height)
         # Later leaves lie in front and catch more light; high ones more too.
         light = (0.45 + 0.55 * i / count) * (0.7 + 0.45 * height)

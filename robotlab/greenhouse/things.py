@@ -63,12 +63,8 @@ def screen_windows(
             found.append((i, 0, 0, columns, rows))
             continue
         left, right = y + reach, y - reach
-        down = (
-            (cos * eye - sin * near) / a,
-            (cos * top - sin * near) / b,
-            (cos * eye - sin * far) / c,
-            (cos * top - sin * far) / d,
-        )
+        corners = ((eye, near, a), (top, near, b), (eye, far, c), (top, far, d))
+        down = [(cos * below - sin * ahead) / depth for below, ahead, depth in corners]
         c0 = max(0, int(columns / 2 - f * (left / close if left > 0 else left / deep)))
         c1 = min(columns, int(columns / 2 - f * (right / deep if right > 0 else right / close)) + 1)
         r0, r1 = max(0, int(rows / 2 + f * min(down))), min(rows, int(rows / 2 + f * max(down)) + 1)

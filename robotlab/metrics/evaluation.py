@@ -313,8 +313,5 @@ def curve_of(table: CocoTable, found: DetectionTable, label: int | None) -> Curv
     score = found.score[matches.row[rows]]
     order = np.argsort(-score, kind="stable")
     truths = matches.truth_counts[:, 0]
-    return Curve(
-        score[order],
-        (matches.hit[rows] & np.uint64(1) > 0)[order],
-        int(truths.sum() if label is None else truths[label]),
-    )
+    hit = matches.hit[rows] & np.uint64(1) > 0
+    return Curve(score[order], hit[order], int(truths.sum() if label is None else truths[label]))
