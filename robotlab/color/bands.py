@@ -42,8 +42,8 @@ class Band:
     value: tuple[int, int] = (0, 255)
 
     def __post_init__(self) -> None:
-        for name, top in (("hue", HUES - 1), ("saturation", 255), ("value", 255)):
-            object.__setattr__(self, name, _ends(getattr(self, name), name, top))
+        tops = {"hue": HUES - 1, "saturation": 255, "value": 255}
+        vars(self).update({name: _ends(getattr(self, name), name, top) for name, top in tops.items()})
         for name in ("saturation", "value"):
             low, high = getattr(self, name)
             if low > high:
@@ -217,9 +217,7 @@ class LabBand:
             raise InputError(
                 f"lightness_weight must be from 0 to 1, got {self.lightness_weight}; 1 is the plain distance"
             )
-        object.__setattr__(self, "center", center)
-        object.__setattr__(self, "radius", radius)
-        object.__setattr__(self, "lightness_weight", weight)
+        vars(self).update(center=center, radius=radius, lightness_weight=weight)
 
     def distance(self, picture: np.ndarray) -> np.ndarray:
         """Distance of each pixel from the center of the band.
@@ -389,9 +387,6 @@ def _ends(pair: Sequence[int], name: str, top: int) -> tuple[int, int]:
 def _margin(scale: np.ndarray, low: int, high: int, low_counts: bool, high_counts: bool) -> np.ndarray:
     """Distance from the nearest end that counts, 0 to 1."""
     half = (high - low) / 2 + 1
-    steps = np.full(np.shape(scale), half)
-    if low_counts:
-        steps = np.minimum(steps, scale - low + 1)
-    if high_counts:
-        steps = np.minimum(steps, high - scale + 1)
-    return np.clip(steps / half, 0, 1)
+    from_low = scale - low + 1 if low_counts else half
+    from_high = high - scale + 1 if high_counts else half
+    return np.clip(np.minimum(from_low, from_high) / half, 0, 1)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +10,7 @@ from robotlab.color.bands import Band, LabBand
 from robotlab.color.components import blobs_of_runs, runs_of_pixels
 from robotlab.color.fast_threshold import pixels_in_band
 from robotlab.color.hsv_conversion import HUES, hsv_of_bytes, hue_step, mean_hue
-from robotlab.color.learn import CORE, colorful, core_pixels, paired, thin
+from robotlab.color.learn import CORE, OneOrMore, colorful, core_pixels, paired, thin
 from robotlab.errors import InputError
 from robotlab.image import check_picture, lab
 
@@ -72,10 +71,7 @@ class LightingCheck:
 
 
 def lighting_check(
-    pictures: np.ndarray | Sequence[np.ndarray],
-    band: Band | LabBand,
-    boxes: np.ndarray | Sequence[np.ndarray] | None = None,
-    core: float = CORE,
+    pictures: OneOrMore, band: Band | LabBand, boxes: OneOrMore | None = None, core: float = CORE
 ) -> LightingCheck:
     """Measure how well a band fits the pictures of one lighting.
 

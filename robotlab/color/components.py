@@ -223,13 +223,9 @@ def blobs_of_runs(runs: Runs, min_area_px: int = 1, most: int | None = None) -> 
     >>> blobs.areas.tolist(), owners.tolist()
     ([2, 1], [1, 0])
     """
-    count = len(runs)
-    if not count:
-        empty = np.zeros(0, np.int64)
-        return Components(empty, np.zeros((0, 2)), np.zeros((0, 4)), empty.reshape(0, 2)), empty
     heads = heads_of_runs(runs)
-    tops = np.flatnonzero(heads == np.arange(count))
-    place = np.empty(count, np.int64)
+    tops = np.flatnonzero(heads == np.arange(len(runs)))
+    place = np.empty(len(runs), np.int64)
     place[tops] = np.arange(len(tops))
     place = place[heads]
     lengths = runs.stops - runs.starts
@@ -244,13 +240,7 @@ def blobs_of_runs(runs: Runs, min_area_px: int = 1, most: int | None = None) -> 
     owners = rank[place]
 
     kept = owners >= 0
-    own, rows, starts, stops, lengths = (
-        owners[kept],
-        runs.rows[kept],
-        runs.starts[kept],
-        runs.stops[kept],
-        lengths[kept],
-    )
+    own, rows, starts, stops, lengths = (each[kept] for each in (owners, runs.rows, runs.starts, runs.stops, lengths))
     areas, tops = areas[order], tops[order]
     sum_x = np.bincount(own, lengths * (starts + stops - 1), len(order)) / 2
     sum_y = np.bincount(own, lengths * rows, len(order))

@@ -11,13 +11,13 @@ import numpy as np
 from robotlab.color.band_components import pieces_in_band
 from robotlab.color.bands import Band, LabBand
 from robotlab.color.components import Components
-from robotlab.color.learn import CORE, learn_from_boxes
+from robotlab.color.learn import CORE, OneOrMore, learn_from_boxes
 from robotlab.color.merging import join_stacked
 from robotlab.color.shape_limits import Shape
 from robotlab.color.store import color_detector_to_json, read_color_detector
 from robotlab.color.white_balance import apply_gains, check_gains, gray_world
 from robotlab.detections import Detections
-from robotlab.errors import InputError, ModelError
+from robotlab.errors import InputError
 from robotlab.files import write_json
 from robotlab.image import check_picture
 from robotlab.image.morphology import open_close
@@ -228,7 +228,6 @@ class ColorDetector:
         PictureError, InputError
             If the picture is wrong or the class has no band.
         """
-        check_picture(picture)
         name = self._name(name)
         shape = self.shapes[name]
         pieces = pieces_in_band(picture, self.bands[name], self.open_px, self.close_px)
@@ -240,8 +239,8 @@ class ColorDetector:
     @classmethod
     def learn(
         cls,
-        pictures: np.ndarray | Sequence[np.ndarray],
-        boxes: np.ndarray | Sequence[np.ndarray],
+        pictures: OneOrMore,
+        boxes: OneOrMore,
         class_name: str = "target",
         *,
         core: float = CORE,
@@ -359,12 +358,7 @@ class ColorDetector:
             If the file is missing, damaged, of another kind, or holds a value
             that breaks a rule.
         """
-        path = Path(path)
-        arguments = read_color_detector(path)
-        try:
-            return cls(**arguments)
-        except InputError as error:
-            raise ModelError(f"{path}: {error}") from None
+        return read_color_detector(cls, Path(path))
 
 
 def _named_bands(bands, classes: Sequence[str] | None) -> tuple[dict[str, Band | LabBand], tuple[str, ...]]:

@@ -18,6 +18,7 @@ the whole picture is in the band.
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import permutations
 
 import numpy as np
 
@@ -75,14 +76,12 @@ def sieve(band: Band) -> tuple[tuple[int, int, int], ...]:
     kinks = np.arange(np.ceil(h0 / _SIXTH), np.floor(h1 / _SIXTH) + 1) * _SIXTH
     hues = np.concatenate([[h0], kinks, [h1]])
     found = []
-    for a in range(3):
-        for b in range(3):
-            if a != b:
-                smallest = (_share(a, hues) - _share(b, hues)).min() * least_spread
-                # A difference of bytes is whole; 1e-9 is for the arithmetic here.
-                least = int(np.ceil(smallest - 1e-9))
-                if least > 0:
-                    found.append((a, b, least))
+    for a, b in permutations(range(3), 2):
+        smallest = (_share(a, hues) - _share(b, hues)).min() * least_spread
+        # A difference of bytes is whole; 1e-9 is for the arithmetic here.
+        least = int(np.ceil(smallest - 1e-9))
+        if least > 0:
+            found.append((a, b, least))
     found.sort(key=lambda one: -one[2])
     return tuple(found[:2])
 

@@ -62,14 +62,17 @@ _WORTH = 0.01
 
 @dataclass(frozen=True, eq=False)
 class _LabeledPicture:
-    """Every n-th pixel of a picture, with the boxes that count and those that do not."""
+    """Every n-th pixel of a picture, with the boxes that count and after them those that do not."""
 
     picture: np.ndarray
     boxes: np.ndarray
     labels: np.ndarray
     unclear: np.ndarray
-    unclear_labels: np.ndarray
     every: int
+
+    def boxes_of(self, label: int) -> np.ndarray:
+        """Those of a class that count."""
+        return self.boxes[(self.labels == label) & ~self.unclear]
 
 
 def fit_color_detector(
@@ -115,7 +118,7 @@ def _fit(
 ) -> ColorDetector:
     """The same, telling `tick` of each step."""
     shown = _load(data, tick)
-    names = [name for name in wanted if any((one.labels == data.classes.index(name)).any() for one in shown)]
+    names = [name for name in wanted if any(len(one.boxes_of(data.classes.index(name))) for one in shown)]
     if not names or (named and len(names) < len(wanted)):
         missing = [name for name in wanted if name not in names]
         raise DataSetError(
@@ -169,15 +172,13 @@ def _fit(
 
 def _average_precisions(detector: ColorDetector, shown: Sequence[_LabeledPicture], labels: Sequence[int]) -> np.ndarray:
     """AP50 of some classes; boxes unfit for training are ignored."""
-    places = np.arange(len(shown))
-    boxes = [np.concatenate([one.boxes, one.unclear]) for one in shown]
     truths = GroundTruthTable(
-        places.repeat([len(some) for some in boxes]),
-        np.concatenate([np.concatenate([one.labels, one.unclear_labels]) for one in shown]),
-        xywh_from_corners(np.concatenate(boxes)),
+        np.repeat(np.arange(len(shown)), [len(one.boxes) for one in shown]),
+        np.concatenate([one.labels for one in shown]),
+        xywh_from_corners(np.concatenate([one.boxes for one in shown])),
         len(shown),
         detector.classes,
-        ignore=np.concatenate([np.arange(len(some)) >= len(one.boxes) for one, some in zip(shown, boxes)]),
+        ignore=np.concatenate([one.unclear for one in shown]),
     )
     found = detection_table([detector.detect(one.picture) for one in shown], detector.classes)
     return evaluate_coco(truths, found, use_ignore=True).per_class(0.5)[labels]
@@ -217,17 +218,15 @@ def _load(data, tick: Callable[[], object]) -> list[_LabeledPicture]:
         picture = np.ascontiguousarray(data.load(entry)[every // 2 :: every, every // 2 :: every])
         # Boxes end at the last pixel looked at.
         boxes = np.minimum(entry.boxes / every, picture.shape[1::-1] * 2)
-        labels = entry.labels
-        shown.append(
-            _LabeledPicture(picture, boxes[teaches], labels[teaches], boxes[~teaches], labels[~teaches], every)
-        )
+        order = np.argsort(~teaches, kind="stable")
+        shown.append(_LabeledPicture(picture, boxes[order], entry.labels[order], ~teaches[order], every))
         tick()
     return shown
 
 
 def _shape(shown: list[_LabeledPicture], label: int) -> Shape:
     """Limits of area and aspect from the labeled boxes."""
-    boxes = np.concatenate([one.boxes[one.labels == label] for one in shown])
+    boxes = np.concatenate([one.boxes_of(label) for one in shown])
     sides = boxes[:, 2:] - boxes[:, :2]
     low, high = np.percentile(sides[:, 0] / sides[:, 1], (2, 98))
     least = np.percentile(sides.prod(axis=1), 2) * _AREA_SLACK
@@ -250,13 +249,13 @@ class _Colors:
         outside = np.zeros_like(inside)
         cores, fractions = [], []
         for one, picture in zip(shown, seen):
-            boxes = one.boxes[one.labels == label]
+            boxes = one.boxes_of(label)
             for colors in core_pixels(picture, boxes):
                 cores.append(thin(colors))
                 # Each box counts the same, near or far.
                 _count(inside, cores[-1], 1.0)
             fractions.extend((boxes[:, 2:] - boxes[:, :2]).prod(axis=1) / picture[..., 0].size)
-            apart = ~_covered(picture.shape[:2], np.concatenate([boxes, one.unclear]))
+            apart = ~_covered(picture.shape[:2], np.concatenate([boxes, one.boxes[one.unclear]]))
             _count(outside, thin(picture[apart], 4096), apart.mean())
         return cls(np.concatenate(cores), inside / len(cores), outside / len(shown), float(np.median(fractions)))
 
@@ -316,15 +315,13 @@ def search_band(inside: np.ndarray, outside: np.ndarray, fraction: float, start:
     picture that is wrongly so, precision is ``fraction R / (fraction R + F)`` and
     ``F1 = 2 fraction R / (fraction + fraction R + F)``.
     """
-    ranges = [
-        (start.hue[0], start.hue_width),
-        (start.saturation[0] // _STEP, start.saturation[1] // _STEP - start.saturation[0] // _STEP + 1),
-        (start.value[0] // _STEP, start.value[1] // _STEP - start.value[0] // _STEP + 1),
-    ]
+    ranges = [(start.hue[0], start.hue_width)]
+    for low, high in (start.saturation, start.value):
+        ranges.append((low // _STEP, high // _STEP - low // _STEP + 1))
     best = -1.0
     while True:
         before = best
-        for axis, _bins in enumerate((HUES, _STEPS, _STEPS)):
+        for axis in range(3):
             others = tuple(other for other in range(3) if other != axis)
             lines = []
             for counts in (inside, outside):

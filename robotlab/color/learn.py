@@ -34,6 +34,9 @@ OTHER_SLACK = 20
 # boxes are drawn round the outside (common practice, no source).
 CORE = 0.6
 
+# A picture, or the boxes of one; or those of several.
+OneOrMore = np.ndarray | Sequence[np.ndarray]
+
 
 def core_pixels(picture: np.ndarray, boxes: np.ndarray, core: float = CORE) -> list[np.ndarray]:
     """The colors in the middle of each box.
@@ -74,15 +77,16 @@ def core_pixels(picture: np.ndarray, boxes: np.ndarray, core: float = CORE) -> l
             raise BoxError(
                 f"boxes must have their center in the picture ({width}×{height} px), row {row} is at ({x:g}, {y:g}); clip it"
             )
-        half_x, half_y = (x1 - x0) / 2 * core, (y1 - y0) / 2 * core
-        left, right = max(int(np.rint(x - half_x)), 0), min(int(np.rint(x + half_x)), width)
-        top, bottom = max(int(np.rint(y - half_y)), 0), min(int(np.rint(y + half_y)), height)
-        if left >= right:
-            left, right = int(x), int(x) + 1
-        if top >= bottom:
-            top, bottom = int(y), int(y) + 1
-        found.append(picture[top:bottom, left:right].reshape(-1, 3))
+        columns = _around(x, (x1 - x0) / 2 * core, width)
+        rows = _around(y, (y1 - y0) / 2 * core, height)
+        found.append(picture[rows, columns].reshape(-1, 3))
     return found
+
+
+def _around(middle: float, half: float, size_px: int) -> slice:
+    """The pixels so far to both sides of a place, at least one."""
+    first, last = max(int(np.rint(middle - half)), 0), min(int(np.rint(middle + half)), size_px)
+    return slice(first, last) if first < last else slice(int(middle), int(middle) + 1)
 
 
 def click_boxes(points: np.ndarray, radius_px: float = 2.0) -> np.ndarray:
@@ -256,12 +260,7 @@ def learn_lab_band(
     return LabBand(center, float(np.percentile(away, 100 - 2 * outside_percent)) + 5.0, lightness_weight)
 
 
-def learn_from_boxes(
-    pictures: np.ndarray | Sequence[np.ndarray],
-    boxes: np.ndarray | Sequence[np.ndarray],
-    core: float = CORE,
-    kind: str = "hsv",
-) -> Band | LabBand:
+def learn_from_boxes(pictures: OneOrMore, boxes: OneOrMore, core: float = CORE, kind: str = "hsv") -> Band | LabBand:
     """A band from boxes on pictures.
 
     Parameters

@@ -64,9 +64,8 @@ def join_stacked(blobs: Components, depths: np.ndarray, gap: float) -> tuple[Com
     one, other = order[one], order[other]
     shared = np.minimum(x1[one], x1[other]) - np.maximum(x0[one], x0[other])
     between = np.maximum(y0[one], y0[other]) - np.minimum(y1[one], y1[other])
-    pair = (shared >= LEAST_SHARED * np.maximum(width[one], width[other])) & (
-        between <= gap * np.minimum(width[one], width[other])
-    )
+    close = between <= gap * np.minimum(width[one], width[other])
+    pair = close & (shared >= LEAST_SHARED * np.maximum(width[one], width[other]))
     # Each piece takes the lowest number among its partners, and that one's, until nothing changes.
     group, before = np.arange(len(blobs)), None
     while not np.array_equal(group, before):

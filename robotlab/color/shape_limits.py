@@ -66,10 +66,7 @@ class Shape:
             raise InputError(
                 f"join_gap must be a finite number, 0 or more, got {self.join_gap}; 2 joins over stripes of two widths"
             )
-        object.__setattr__(self, "aspect", (low, high))
-        object.__setattr__(self, "join_gap", gap)
-        object.__setattr__(self, "min_area_px", area)
-        object.__setattr__(self, "min_fill", fill)
+        vars(self).update(min_area_px=area, aspect=(low, high), min_fill=fill, join_gap=gap)
 
     def fits(self, blobs: Components) -> np.ndarray:
         """Which blobs fit.

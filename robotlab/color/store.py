@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -53,18 +54,20 @@ def _shape_to_json(shape: Shape) -> dict[str, Any]:
     return {**asdict(shape), "aspect": [low, high if np.isfinite(high) else None]}
 
 
-def read_color_detector(path: Path) -> dict[str, Any]:
-    """The arguments of a saved detector.
+def read_color_detector(make: Callable[..., ColorDetector], path: Path) -> ColorDetector:
+    """A saved detector.
 
     Parameters
     ----------
+    make : callable
+        :class:`~robotlab.color.ColorDetector` itself, which calls this.
     path : Path
         The file.
 
     Returns
     -------
-    dict
-        For ``ColorDetector(**arguments)``.
+    ColorDetector
+        Equal to the one saved.
 
     Raises
     ------
@@ -74,7 +77,7 @@ def read_color_detector(path: Path) -> dict[str, Any]:
     """
     value = read_json(path, "a color detector's file", ModelError)
     try:
-        return _arguments(value)
+        return make(**_arguments(value))
     except InputError as error:
         raise ModelError(f"{path}: {error}") from None
 
@@ -112,4 +115,4 @@ def _shape(name: str, value: Any) -> Shape:
             f"the shape of {name} must have {', '.join(sorted(_SHAPE_KEYS))}, got {value!r}; save the detector again"
         )
     aspect = [np.inf if place == 1 and end is None else end for place, end in enumerate(value["aspect"])]
-    return Shape(value["min_area_px"], tuple(aspect), value["min_fill"], value["join_gap"])
+    return Shape(**{**value, "aspect": tuple(aspect)})

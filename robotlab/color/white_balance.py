@@ -49,7 +49,11 @@ def gray_world(picture: np.ndarray) -> np.ndarray:
     """
     # Row upon row first: several times faster than pixel upon pixel, and exact.
     sums = check_picture(picture).sum(axis=0, dtype=np.uint32).sum(axis=0, dtype=np.uint64)
-    return _gains(sums / (picture.shape[0] * picture.shape[1]))
+    means = sums / (picture.shape[0] * picture.shape[1])
+    common = means.mean()
+    if common == 0:
+        return np.ones(3)
+    return np.clip(common / np.maximum(means, common / LARGEST_GAIN), 1 / LARGEST_GAIN, LARGEST_GAIN)
 
 
 def apply_gains(picture: np.ndarray, gains: np.ndarray) -> np.ndarray:
@@ -118,11 +122,3 @@ def check_gains(gains: np.ndarray) -> np.ndarray:
             f"gains must be three finite numbers above 0 (red, green, blue), got {gains}; 1, 1, 1 changes nothing"
         )
     return values
-
-
-def _gains(means: np.ndarray) -> np.ndarray:
-    """From channel means: the common mean divided by each."""
-    common = means.mean()
-    if common == 0:
-        return np.ones(3)
-    return np.clip(common / np.maximum(means, common / LARGEST_GAIN), 1 / LARGEST_GAIN, LARGEST_GAIN)

@@ -19,8 +19,7 @@ from robotlab.camera import Camera
 from robotlab.errors import DataSetError, InputError
 from robotlab.files import write_json
 from robotlab.greenhouse.layout import random_scene
-from robotlab.greenhouse.lighting import LIGHTINGS
-from robotlab.greenhouse.recordings import annotations_of
+from robotlab.greenhouse.recordings import LONGER, annotations_of, is_free
 from robotlab.greenhouse.renderer import Frame, render
 from robotlab.greenhouse.scene import CLASSES, Scene, Thing
 from robotlab.image import write_film
@@ -73,11 +72,9 @@ def film_frames(
     """
     if isinstance(frames, bool) or frames != int(frames) or not len(SHOTS) <= frames <= 100_000:
         raise InputError(f"frames must be a whole number from {len(SHOTS)} to 100000, got {frames!r}; 160 is usual")
-    if lighting not in LIGHTINGS:
-        raise InputError(f"lighting must be one of {', '.join(LIGHTINGS)}, got {lighting!r}; choose one of them")
     rng = np.random.default_rng([seed, 6])
     scene = random_scene(rng, lighting, post=(2.0, 0.0), clutter=1.2)
-    exposure = float(rng.uniform(0.9, 1.2)) * {"dusk": 1.5, "grow": 1.25, "warm": 1.15}.get(lighting, 1.0)
+    exposure = float(rng.uniform(0.9, 1.2)) * LONGER.get(lighting, 1.0)
     others = tuple(thing for thing in scene.things if thing.kind != "post")
     edges = np.linspace(0, frames, len(SHOTS) + 1).round().astype(int)
     for (height, pitch, away, bearing), first, last in zip(SHOTS, edges[:-1], edges[1:], strict=True):
@@ -107,11 +104,7 @@ def _free_path(
         direction = math.pi + rng.normal(0, 0.15) + rng.normal(0, 0.2) * smooth
         x, y = post[0] + distance * np.cos(direction), post[1] + distance * np.sin(direction)
         yaw = np.arctan2(post[1] - y, post[0] - x) - turned
-        free = all(
-            np.hypot(thing.x_m - x, thing.y_m - y).min() > thing.reach_m + 0.25
-            and math.hypot(thing.x_m - post[0], thing.y_m - post[1]) > thing.reach_m * (thing.shape != "plant") + 0.07
-            for thing in others
-        )
+        free = is_free(others, x, y, post)
         if free and (x > x0 + 0.2).all() and (x < x1 - 0.5).all() and (np.abs(y) < min(-y0, y1) - 0.3).all():
             return list(zip(x.tolist(), y.tolist(), yaw.tolist(), strict=True)), (float(post[0]), float(post[1]))
     raise InputError(f"no free way for the camera in scene {scene.seed} within 5000 tries; use another seed")

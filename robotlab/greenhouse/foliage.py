@@ -83,9 +83,8 @@ def draw_leaves(canvas: np.ndarray, cover: np.ndarray, leaves: Sequence[Leaf]) -
 def _texels_of(leaves: Sequence[Leaf], first: int, rows: int, columns: int) -> tuple[np.ndarray, ...]:
     """Of some leaves' texels, leaf by leaf: place in the flat canvas, leaf, where along and across it, outline there."""
     some = leaves[first : first + AT_ONCE]
-    x, y, length, width, angle = np.array([(one.x, one.y, one.length, one.width, one.angle) for one in some]).T[
-        :, :, None, None
-    ]
+    shapes = np.array([(one.x, one.y, one.length, one.width, one.angle) for one in some])
+    x, y, length, width, angle = shapes.T[:, :, None, None]
     reach = np.arange(-int(length.max()) - 1, int(length.max()) + 2)
     c, r = np.floor(x).astype(int) + reach, np.floor(y).astype(int) + reach[:, None]
     cos, sin = np.cos(angle), np.sin(angle)
@@ -121,7 +120,7 @@ def leaf_color(rng: np.random.Generator, light: float = 1.0) -> np.ndarray:
     low, high = rng.integers(4, size=2)
     share = rng.random()
     base = LEAF_COLORS[4] if rng.random() < 0.04 else LEAF_COLORS[low] * share + LEAF_COLORS[high] * (1 - share)
-    return base * light * rng.uniform(0.7, 1.2)
+    return (base * light * rng.uniform(0.7, 1.2)).astype(np.float32)
 
 
 def bush(rng: np.random.Generator, shape: tuple[int, int] = (128, 128)) -> tuple[np.ndarray, np.ndarray]:
@@ -155,16 +154,14 @@ def bush(rng: np.random.Generator, shape: tuple[int, int] = (128, 128)) -> tuple
     leaves = []
     for i in range(count):
         height = rng.beta(1.6, 1.3)
-        x = (
-            columns / 2
-            + np.clip(rng.normal(0, spread * (0.45 + 0.7 * height * (1.25 - height))), -0.42, 0.42) * columns
-        )
+        aside = np.clip(rng.normal(0, spread * (0.45 + 0.7 * height * (1.25 - height))), -0.42, 0.42)
+        x = columns / 2 + aside * columns
         y = rows * (0.98 - 0.86 * height)
         # Later leaves lie in front and catch more light; high ones more too.
         light = (0.45 + 0.55 * i / count) * (0.7 + 0.45 * height)
         size = long * rng.uniform(0.6, 1.1)
         outward = np.arctan2(-0.6 + rng.normal(0, 0.5), x - columns / 2 + rng.normal(0, columns * 0.1))
-        leaves.append(Leaf(x, y, size, size * slim, outward, leaf_color(rng, light).astype(np.float32)))
+        leaves.append(Leaf(x, y, size, size * slim, outward, leaf_color(rng, light)))
     draw_leaves(canvas, cover, leaves)
     cover[:, [0, -1]] = 0
     return canvas, cover > 0
@@ -220,16 +217,8 @@ def wall(rng: np.random.Generator, plants_m: float, outside: float = 1.0) -> Pyr
             height = rng.beta(1.3, 1.1) * tall[int(x)]
             light = (0.22 + 0.6 * depth) * (0.55 + 0.5 * height / plants_m)
             size = long * rng.uniform(0.6, 1.2)
-            leaves.append(
-                Leaf(
-                    x,
-                    rows - 1 - height * per_meter,
-                    size,
-                    size * rng.uniform(0.3, 0.5),
-                    rng.uniform(0, 2 * np.pi),
-                    leaf_color(rng, light).astype(np.float32),
-                )
-            )
+            slim, angle = rng.uniform(0.3, 0.5), rng.uniform(0, 2 * np.pi)
+            leaves.append(Leaf(x, rows - 1 - height * per_meter, size, size * slim, angle, leaf_color(rng, light)))
         draw_leaves(picture, cover, leaves)
     # Row 0 at the ground; two copies wide to keep 8 m, softened as things out of focus are.
     picture = np.stack([gaussian_filter(plane, 0.7, mode=("nearest", "wrap")) for plane in picture[:, ::-1]])

@@ -84,12 +84,6 @@ class VisiblePixels:
     shown: list[int]
     pixels: np.ndarray
 
-    @classmethod
-    def of_nothing(cls, view: View) -> VisiblePixels:
-        """An empty picture."""
-        none = np.zeros(0, int)
-        return cls(view, [], [], [], 0.0, [0], none, [], none)
-
     def truths(self) -> GroundTruth:
         """Boxes, visibility and distances of all things of :data:`CLASSES` that show, in the scene's order."""
         found, stop = [], 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -31,36 +30,28 @@ def vary_color(rng: np.random.Generator, kind: str) -> tuple[int, int, int]:
     return tuple(int(v) for v in np.clip(np.round(color), 0, 255))
 
 
-@dataclass
-class _Plot:
-    """Keeps things from standing inside each other."""
-
-    rng: np.random.Generator
-    taken: list[tuple[float, float, float]] = field(default_factory=list)
-
-    def place(self, kind: str, x_range: tuple[float, float], y_range: tuple[float, float], **extra) -> Thing | None:
-        rng = self.rng
-        scale = (
-            float(np.clip(rng.normal(1.0, 0.04 if kind == "post" else 0.10), 0.8, 1.25))
-            if kind != "plant"
-            else rng.uniform(0.5, 1.5)
-        )
-        for _ in range(30):
-            thing = Thing(
-                kind,
-                round(rng.uniform(*x_range), 4),
-                round(rng.uniform(*y_range), 4),
-                heading_rad=round(rng.uniform(-math.pi, math.pi), 4),
-                scale=round(float(scale), 4),
-                color=vary_color(rng, kind),
-                seed=int(rng.integers(1000)),
-                **extra,
-            )
-            gap = 0.10 if kind != "plant" else -0.08
-            if all(math.hypot(thing.x_m - x, thing.y_m - y) > r + thing.reach_m + gap for x, y, r in self.taken):
-                self.taken.append((thing.x_m, thing.y_m, thing.reach_m if kind != "plant" else thing.reach_m * 0.6))
-                return thing
-        return None
+def _place(
+    rng: np.random.Generator,
+    taken: list[tuple[float, float, float]],
+    kind: str,
+    x_range: tuple[float, float],
+    y_range: tuple[float, float],
+    bands: int = 0,
+) -> Thing | None:
+    """A thing that does not stand inside another; its place and reach join those taken."""
+    plant = kind == "plant"
+    spread = 0.04 if kind == "post" else 0.10
+    scale = rng.uniform(0.5, 1.5) if plant else float(np.clip(rng.normal(1.0, spread), 0.8, 1.25))
+    for _ in range(30):
+        place = round(rng.uniform(*x_range), 4), round(rng.uniform(*y_range), 4)
+        heading = round(rng.uniform(-math.pi, math.pi), 4)
+        color = vary_color(rng, kind)
+        thing = Thing(kind, *place, heading, round(scale, 4), color, bands, seed=int(rng.integers(1000)))
+        gap = -0.08 if plant else 0.10
+        if all(math.hypot(thing.x_m - x, thing.y_m - y) > r + thing.reach_m + gap for x, y, r in taken):
+            taken.append((*place, thing.reach_m * 0.6 if plant else thing.reach_m))
+            return thing
+    return None
 
 
 def random_scene(
@@ -112,14 +103,14 @@ def random_scene(
         ("moss", "soil"),
     ]
     half = round(rng.uniform(0.8, 1.6), 3)
-    plot = _Plot(rng, [(0.0, 0.0, 0.3)])
+    taken = [(0.0, 0.0, 0.3)]
     things: list[Thing | None] = []
     bands = int(rng.choice([0, 0, 1, 2]))
     if post is not None:
         things.append(Thing("post", *post, color=vary_color(rng, "post"), bands=bands))
-        plot.taken.append((*post, 0.05))
+        taken.append((*post, 0.05))
     else:
-        things.append(plot.place("post", (0.6, 6.0), (-0.6, 0.6), bands=bands))
+        things.append(_place(rng, taken, "post", (0.6, 6.0), (-0.6, 0.6), bands))
     count = {
         "bucket": int(rng.integers(2, 6)),
         "crate": int(rng.integers(2, 6)),
@@ -134,7 +125,7 @@ def random_scene(
             near = rng.random() < 0.65 and kind not in ("plant", "drum")
             side = float(rng.choice([-1, 1]))
             y_range = (-half, half) if near else tuple(sorted((side * (half - 0.1), side * 3.0)))
-            things.append(plot.place(kind, (0.7, 8.5), y_range))
+            things.append(_place(rng, taken, kind, (0.7, 8.5), y_range))
     wide, long = round(rng.uniform(3.2, 4.0), 2), round(rng.uniform(9.5, 14.0), 2)
     return Scene(
         tuple(t for t in things if t is not None),

@@ -13,7 +13,6 @@ three bands, and no particular sensor is meant.
 
 from __future__ import annotations
 
-import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,54 +93,37 @@ class Lighting:
         >>> bool(np.allclose(LIGHTING["daylight"].matrix(), LIGHTING["daylight"].level * np.eye(3)))
         True
         """
-        return _matrix(self)
+        filters = np.array([_lines((center, spread, 1.0)) for center, spread in _FILTERS_NM])
+        low, high = (1 / (1 + np.exp((edge - WAVELENGTHS_NM) / _BAND_SOFTNESS_NM)) for edge in _BAND_EDGES_NM)
+        bands = np.array([high, low - high, 1 - low])
+        daylight = _SPECTRA["daylight"]
+        own = _lines(*self.lines_nm) if self.lines_nm else _SPECTRA.get(self.name, daylight)
+        day, light = ((filters * spectrum) @ bands.T for spectrum in (daylight, own))
+        matrix = light @ np.linalg.inv(day)
+        white = matrix.sum(axis=1)
+        matrix = matrix * (white.max() / white)[:, None] ** self.balance
+        # Luminance weights of linear sRGB (IEC 61966-2-1).
+        matrix = matrix * self.level / (np.array([0.2126, 0.7152, 0.0722]) @ matrix.sum(axis=1))
+        # Without the last digits, where only rounding is left, so that daylight needs no mixing.
+        return matrix.round(12)
 
 
-def _spectrum(name: str) -> np.ndarray:
-    if name == "overcast":
-        return _planck(7500.0)
-    if name == "dusk":
-        # Twilight is bluer than any black body; its color temperature is printed as 9000-12000 K.
-        return _planck(11000.0)
-    if name == "warm":
-        # High-pressure sodium: the D lines at 589 nm, reversed in the middle and
-        # broadened to both sides, and the weaker lines of its spectrum (from memory).
-        return (
-            _lines(
-                (582, 5, 0.9),
-                (597, 8, 1.0),
-                (569, 3, 0.5),
-                (616, 4, 0.3),
-                (498, 3, 0.16),
-                (467, 3, 0.08),
-                (670, 20, 0.15),
-            )
-            + 0.03
-        )
-    if name == "grow":
-        # Horticultural LEDs: royal blue 450 nm and deep red 660 nm, with a little
-        # phosphor white (makers' data sheets, from memory).
-        return _lines((450, 9, 0.75), (660, 9, 2.4), (560, 60, 0.08))
+_SPECTRA = {
     # CIE daylight D65 has a correlated color temperature of 6504 K (CIE 15:2018).
-    return _planck(6504.0)
-
-
-@functools.lru_cache(maxsize=32)
-def _matrix(lighting: Lighting) -> np.ndarray:
-    filters = np.array([_lines((center, spread, 1.0)) for center, spread in _FILTERS_NM])
-    low, high = (1 / (1 + np.exp((edge - WAVELENGTHS_NM) / _BAND_SOFTNESS_NM)) for edge in _BAND_EDGES_NM)
-    bands = np.array([high, low - high, 1 - low])
-    own = _lines(*lighting.lines_nm) if lighting.lines_nm else _spectrum(lighting.name)
-    day, light = ((filters * spectrum) @ bands.T for spectrum in (_spectrum("daylight"), own))
-    matrix = light @ np.linalg.inv(day)
-    white = matrix.sum(axis=1)
-    matrix = matrix * (white.max() / white)[:, None] ** lighting.balance
-    # Luminance weights of linear sRGB (IEC 61966-2-1).
-    matrix = matrix * lighting.level / (np.array([0.2126, 0.7152, 0.0722]) @ matrix.sum(axis=1))
-    # Without the last digits, where only rounding is left, so that daylight needs no mixing.
-    matrix = matrix.round(12)
-    matrix.flags.writeable = False
-    return matrix
+    "daylight": _planck(6504.0),
+    "overcast": _planck(7500.0),
+    # Twilight is bluer than any black body; its color temperature is printed as 9000-12000 K.
+    "dusk": _planck(11000.0),
+    # High-pressure sodium: the D lines at 589 nm, reversed in the middle and
+    # broadened to both sides, and the weaker lines of its spectrum (from memory).
+    "warm": _lines(
+        (582, 5, 0.9), (597, 8, 1.0), (569, 3, 0.5), (616, 4, 0.3), (498, 3, 0.16), (467, 3, 0.08), (670, 20, 0.15)
+    )
+    + 0.03,
+    # Horticultural LEDs: royal blue 450 nm and deep red 660 nm, with a little
+    # phosphor white (makers' data sheets, from memory).
+    "grow": _lines((450, 9, 0.75), (660, 9, 2.4), (560, 60, 0.08)),
+}
 
 
 # Levels, shares and heights are choices for a lively demo, not measurements:

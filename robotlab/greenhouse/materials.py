@@ -6,7 +6,6 @@ from collections import namedtuple
 
 import numpy as np
 
-from robotlab.greenhouse.foliage import SpriteSheet
 from robotlab.greenhouse.ray_intersections import GEOMETRY, Billboard, BoxIntersection, Cone, Light, exit_cone
 from robotlab.greenhouse.scene import KINDS, Thing
 from robotlab.greenhouse.textures import rgb
@@ -45,19 +44,12 @@ def material_of(thing: Thing, number: int, sun: Light) -> Material:
     top = _EARTHED if thing.kind == "pot" else _HOLLOW if KINDS[thing.kind].open_top else _LID
     # Each thing looks at another part of the table; 9000 keeps places positive.
     places = {"along_x": 0.5, "along_y": 0.37, "along": thing.seed * 17 + 9000.0, "up": thing.seed * 31 + 9000.0}
-    lit = {
-        "lit_x": 0,
-        "shine_x": 0,
-        "lit_y": 0,
-        "shine_y": 0,
-        "direct": float(direct),
-        "around": float(around),
-        "size": 1,
-    }
+    later = dict.fromkeys(("lit_x", "shine_x", "lit_y", "shine_y", "size"), 0)
+    lit = {"direct": float(direct), "around": float(around)}
     surface = {"rough": 0.08 if boxy else 0.06, "gloss": 0.03 if thing.kind == "pot" else 0.2, "top": top}
     color = {"profile": number * _STEPS, "red": red, "green": green, "blue": blue}
     size = {"height": height, "half_x": a / 2, "half_y": b / 2, "slatted": thing.kind == "crate"}
-    return Material(**places, **lit, **surface, **color, **size)
+    return Material(**places, **later, **lit, **surface, **color, **size)
 
 
 def orient_materials(materials: np.ndarray, places: np.ndarray, light: Light) -> None:
@@ -108,60 +100,8 @@ def _scuffs(bank: np.ndarray, spot: np.ndarray, shift: np.ndarray) -> np.ndarray
     return bank.reshape(-1).take(i * side + j)
 
 
-def _soil(color: np.ndarray, z: np.ndarray, scuffs: np.ndarray) -> None:
-    """Mix dirt into colors (3, N), most near the ground."""
-    share = np.minimum(np.maximum((0.10 - z) * 4.5 + scuffs * 0.14, 0), 0.4)
-    color += (_DIRT - color) * share
-
-
 class Surface:
     """Surfaces of solid things that rays meet, first those of round things, then of boxes.
-
-    Parameters
-    ----------
-    count : int
-        Number of rays.
-
-    Attributes
-    ----------
-    spot : (2, count) ndarray of float32
-        Where on the surface: along or around it, and height, m.
-    color : (3, count) ndarray of float32
-        Linear, in daylight colors.
-    shade : (count,) ndarray of float32
-        Brightness.
-    """
-
-    def __init__(self, count: int) -> None:
-        self.spot, self.color, self.shade = (
-            np.empty((2, count), np.float32),
-            np.empty((3, count), np.float32),
-            np.empty(count, np.float32),
-        )
-
-    def weather(self, materials: np.ndarray, rounds: int, bank: np.ndarray) -> None:
-        """Scuffs, dirt and then light: scuffs are bumps on the first `rounds` rays, which meet round things, and stains on boxes."""
-        scuffs = _scuffs(bank, self.spot, materials[ROW.along : ROW.up + 1])
-        rough = scuffs * materials[ROW.rough] + 1
-        self.shade[:rounds] *= rough[:rounds]
-        self.color[:, rounds:] *= rough[rounds:]
-        _soil(self.color, self.spot[1], scuffs)
-        self.color *= self.shade
-
-
-def shade_solids(
-    rays: np.ndarray,
-    numbers: np.ndarray,
-    t: np.ndarray,
-    on_top: np.ndarray,
-    intersection: BoxIntersection | None,
-    faces: np.ndarray | None,
-    profiles: np.ndarray,
-    bank: np.ndarray,
-    eye: float,
-    light: Light,
-) -> np.ndarray:
-    """Color of round things, then of crates and trays.
 
     Parameters
     ----------
@@ -171,136 +111,146 @@ def shade_solids(
         Rows of :class:`Cone` or :class:`Box`, and of :class:`Material`.
     t : (N,) ndarray of float32
         Depth of the intersection, m.
-    on_top : (M,) ndarray of bool
-        For the round things, which come first: whether it is on the flat top.
-    intersection : BoxIntersection or None
-        How the other rays go through boxes.
-    faces : (5, N - M) ndarray of float32 or None
-        From :func:`shade_faces`, for those rays.
-    profiles : (3, S) ndarray of float32
-        Colors of round things from foot to top, one thing after the other.
-    bank : (R, R) ndarray of float32
-        Smooth noise.
+    rounds : int
+        How many rays meet round things.
     eye : float
         Height of the lens, m.
-    light : Light
-        Body axes.
 
-    Returns
-    -------
-    (3, N) ndarray of float32
+    Attributes
+    ----------
+    spot : (2, N) ndarray of float32
+        Where on the surface: along or around it, and height, m.
+    color : (3, N) ndarray of float32
         Linear, in daylight colors.
+    shade : (N,) ndarray of float32
+        Brightness.
     """
-    surface, rounds, geometry, materials = Surface(t.size), on_top.size, numbers[:GEOMETRY], numbers[GEOMETRY:]
-    color = surface.color
-    if rounds:
-        shine = _shade_cones(
-            surface, rays[:, :rounds], geometry[:, :rounds], materials[:, :rounds], t[:rounds], eye, profiles
-        )
-    if intersection is not None:
-        holes, inside = _shade_boxes(
-            surface, rounds, geometry[:, rounds:], materials[:, rounds:], intersection, eye, faces
-        )
-    surface.weather(materials, rounds, bank)
-    if rounds:
-        shine *= 0.25 + 0.75 * light.direct
-        color[:, :rounds] += shine
-        top = on_top.nonzero()[0]
-        if top.size:
-            color[:, top] = _shade_tops(rays[:, top], geometry[:, top], materials[:, top], t[top], eye)
-    if intersection is not None and holes.size:
-        color[:, holes] = inside
-    return color
 
+    def __init__(self, rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, rounds: int, eye: float) -> None:
+        self.rays, self.t, self.rounds, self.eye = rays, t, rounds, eye
+        self.geometry, self.materials = numbers[:GEOMETRY], numbers[GEOMETRY:]
+        self.spot, self.color = np.empty((2, t.size), np.float32), np.empty((3, t.size), np.float32)
+        self.shade = np.empty(t.size, np.float32)
 
-def _shade_cones(
-    surface: Surface,
-    rays: np.ndarray,
-    geometry: np.ndarray,
-    materials: np.ndarray,
-    t: np.ndarray,
-    eye: float,
-    profiles: np.ndarray,
-) -> np.ndarray:
-    """Fill in the surfaces of round things; gives how they shine."""
-    rounds, (_, _, r0, k, height) = t.size, geometry[:5]
-    place = rays * t
-    place[2] += eye
-    level, z = place[:2], place[2]
-    # The outward normal, level enough to take its length as 1.
-    level = (level - geometry[:2]) / (k * z + r0)
-    facing, shine, around = level[0] * materials[:3] + level[1] * materials[3:6]
-    surface.shade[:rounds] = np.maximum(facing + materials[ROW.direct], 0) + materials[ROW.around]
-    surface.spot[:, :rounds] = around, z
-    step = np.minimum((z / height * _STEPS).astype(np.int32), _STEPS - 1)
-    surface.color[:, :rounds] = profiles.take(step + materials[ROW.profile].astype(np.int32), axis=1)
-    shine = np.minimum(np.maximum(shine / materials[ROW.size], 0), 1)
-    for _ in range(4):
-        shine *= shine
-    return shine * materials[ROW.gloss]
+    def cones(self, profiles: np.ndarray) -> np.ndarray:
+        """Fill in the surfaces of round things; gives how they shine."""
+        rounds, geometry, materials = self.rounds, self.geometry[:, : self.rounds], self.materials[:, : self.rounds]
+        _, _, r0, k, height = geometry[:5]
+        place = self.rays[:, :rounds] * self.t[:rounds]
+        place[2] += self.eye
+        level, z = place[:2], place[2]
+        # The outward normal, level enough to take its length as 1.
+        level = (level - geometry[:2]) / (k * z + r0)
+        facing, shine, around = level[0] * materials[:3] + level[1] * materials[3:6]
+        self.shade[:rounds] = np.maximum(facing + materials[ROW.direct], 0) + materials[ROW.around]
+        self.spot[:, :rounds] = around, z
+        step = np.minimum((z / height * _STEPS).astype(np.int32), _STEPS - 1)
+        self.color[:, :rounds] = profiles.take(step + materials[ROW.profile].astype(np.int32), axis=1)
+        shine = np.minimum(np.maximum(shine / materials[ROW.size], 0), 1)
+        for _ in range(4):
+            shine *= shine
+        return shine * materials[ROW.gloss]
 
+    def tops(self, which: np.ndarray) -> np.ndarray:
+        """What some rays see on the flat top of a round thing, or through it where it is open."""
+        rays, geometry, materials = self.rays[:, which], self.geometry[:, which], self.materials[:, which]
+        f, n, top = np.float32, Cone(*geometry[:8]), materials[ROW.top]
+        x, y = rays[:2] * self.t[which] - geometry[:2]
+        out = (x * x + y * y) / n.r1_square
+        rim = out > 0.74
+        # The far intersection with the cone lies on the inner wall; deeper is darker.
+        deep = (rays[2] * exit_cone(rays, n) + f(self.eye)) / n.height
+        deep = np.minimum(np.maximum(deep, 0), 1)
+        hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
+        bright = np.where(top == _LID, np.where(rim, f(0.72), f(1.0)), np.where(top == _EARTHED, f(1.1), hollow))
+        return np.where((top == _EARTHED) & ~rim, _EARTH, materials[ROW.red : ROW.red + 3] * bright)
 
-def _shade_tops(rays: np.ndarray, geometry: np.ndarray, materials: np.ndarray, t: np.ndarray, eye: float) -> np.ndarray:
-    """What one sees on the flat top of a round thing, or through it where it is open."""
-    f, n, top = np.float32, Cone(*geometry[:8]), materials[ROW.top]
-    x, y = rays[:2] * t - geometry[:2]
-    out = (x * x + y * y) / n.r1_square
-    rim = out > 0.74
-    # The far intersection with the cone lies on the inner wall; deeper is darker.
-    deep = (rays[2] * exit_cone(rays, n) + f(eye)) / n.height
-    deep = np.minimum(np.maximum(deep, 0), 1)
-    hollow = np.where(out > f(0.86), f(1.25), f(0.10) + f(0.55) * deep * deep)
-    bright = np.where(top == _LID, np.where(rim, f(0.72), f(1.0)), np.where(top == _EARTHED, f(1.1), hollow))
-    return np.where((top == _EARTHED) & ~rim, _EARTH, materials[ROW.red : ROW.red + 3] * bright)
+    def boxes(self, m: BoxIntersection, faces: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Fill in the surfaces of boxes; gives the rays that look into one, and what those see."""
+        start, materials = self.rounds, self.materials[:, self.rounds :]
+        (ex, ey, _, enter, _), (on_top, on_x, _) = m
+        base, (whole, half_x, half_y, slatted) = materials[ROW.red : ROW.red + 3], materials[ROW.height :]
+        place = m.way[:3] * enter
+        place[:2] += self.geometry[8:, start:]
+        place[2] += self.eye
+        px, py, z = place
+        shade = self.shade[start:]
+        level = np.where(on_x, np.where(ex > 0, faces[1], faces[0]), np.where(ey > 0, faces[3], faces[2]))
+        shade[...] = np.where(on_top, faces[4], level)
+        high = z * np.float32(1 / 0.05)
+        shade *= 1 - 0.40 / (high * high + 1)
+        plank, half = np.where(on_x, py, px), np.where(on_x, half_y, half_x)
+        self.spot[0, start:] = plank
+        self.spot[1, start:] = z
+        self.color[:, start:] = base
 
+        slatted = slatted > 0
+        height = z * _SLATS / whole
+        height -= np.floor(height)
+        plank = np.abs(plank)
+        frame = (half - plank < 0.035) | (plank < 0.02)
+        slats = slatted & ~on_top
+        gap = slats & ~frame
+        # The upper edge of each slat lies in the shade of nothing, its lower lip is dark.
+        shade[slats & frame] *= np.float32(0.92)
+        shade[gap & (height > 0.90)] *= np.float32(0.72)
+        gap &= (height < 0.22) & (z < np.float32(0.93) * whole)
+        wall = np.where(slatted, np.float32(0.022), np.float32(0.014))
+        holes = ((np.abs(px) <= half_x - wall) & (np.abs(py) <= half_y - wall) & on_top | gap).nonzero()[0]
+        inside = _box_inside(whole.take(holes), slatted.take(holes), m.take(holes), self.eye)
+        inside[gap.take(holes)] *= np.float32(0.55)
+        return holes + start, base.take(holes, axis=1) * inside
 
-def _shade_boxes(
-    surface: Surface,
-    start: int,
-    geometry: np.ndarray,
-    materials: np.ndarray,
-    m: BoxIntersection,
-    eye: float,
-    faces: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Fill in the surfaces of boxes, whose rays begin at `start`; gives the rays that look into one, and what those see."""
-    (ex, ey, _, enter, _), (on_top, on_x, _) = m
-    base, half_x, half_y, whole = (
-        materials[ROW.red : ROW.red + 3],
-        materials[ROW.half_x],
-        materials[ROW.half_y],
-        materials[ROW.height],
-    )
-    place = m.way[:3] * enter
-    place[:2] += geometry[8:]
-    place[2] += eye
-    px, py, z = place
-    shade = surface.shade[start:]
-    level = np.where(on_x, np.where(ex > 0, faces[1], faces[0]), np.where(ey > 0, faces[3], faces[2]))
-    shade[...] = np.where(on_top, faces[4], level)
-    high = z * np.float32(1 / 0.05)
-    shade *= 1 - 0.40 / (high * high + 1)
-    plank, half = np.where(on_x, py, px), np.where(on_x, half_y, half_x)
-    surface.spot[0, start:] = plank
-    surface.spot[1, start:] = z
-    surface.color[:, start:] = base
+    def weather(self, bank: np.ndarray) -> None:
+        """Scuffs, dirt and then light: scuffs are bumps on round things and stains on boxes."""
+        materials, rounds = self.materials, self.rounds
+        scuffs = _scuffs(bank, self.spot, materials[ROW.along : ROW.up + 1])
+        rough = scuffs * materials[ROW.rough] + 1
+        self.shade[:rounds] *= rough[:rounds]
+        self.color[:, rounds:] *= rough[rounds:]
+        # Dirt, most near the ground.
+        soiled = np.minimum(np.maximum((0.10 - self.spot[1]) * 4.5 + scuffs * 0.14, 0), 0.4)
+        self.color += (_DIRT - self.color) * soiled
+        self.color *= self.shade
 
-    slatted = materials[ROW.slatted] > 0
-    height = z * _SLATS / whole
-    height -= np.floor(height)
-    plank = np.abs(plank)
-    frame = (half - plank < 0.035) | (plank < 0.02)
-    slats = slatted & ~on_top
-    gap = slats & ~frame
-    # The upper edge of each slat lies in the shade of nothing, its lower lip is dark.
-    shade[slats & frame] *= np.float32(0.92)
-    shade[gap & (height > 0.90)] *= np.float32(0.72)
-    gap &= (height < 0.22) & (z < np.float32(0.93) * whole)
-    wall = np.where(slatted, np.float32(0.022), np.float32(0.014))
-    holes = ((np.abs(px) <= half_x - wall) & (np.abs(py) <= half_y - wall) & on_top | gap).nonzero()[0]
-    inside = _box_inside(whole.take(holes), slatted.take(holes), m.take(holes), eye)
-    inside[gap.take(holes)] *= np.float32(0.55)
-    return holes + start, base.take(holes, axis=1) * inside
+    def colors(
+        self, on_top: np.ndarray | None, boxes: tuple | None, profiles: np.ndarray, bank: np.ndarray, light: Light
+    ) -> np.ndarray:
+        """Color of round things, then of crates and trays.
+
+        Parameters
+        ----------
+        on_top : (M,) ndarray of bool or None
+            For the round things, which come first: whether it is on the flat top.
+        boxes : (BoxIntersection, (5, N - M) ndarray of float32) or None
+            How the other rays go through boxes, and :func:`shade_faces` for those rays.
+        profiles : (3, S) ndarray of float32
+            Colors of round things from foot to top, one thing after the other.
+        bank : (R, R) ndarray of float32
+            Smooth noise.
+        light : Light
+            Body axes.
+
+        Returns
+        -------
+        (3, N) ndarray of float32
+            Linear, in daylight colors.
+        """
+        rounds, color = self.rounds, self.color
+        if rounds:
+            shine = self.cones(profiles)
+        if boxes:
+            holes, inside = self.boxes(*boxes)
+        self.weather(bank)
+        if rounds:
+            shine *= 0.25 + 0.75 * light.direct
+            color[:, :rounds] += shine
+            top = on_top.nonzero()[0]
+            if top.size:
+                color[:, top] = self.tops(top)
+        if boxes and holes.size:
+            color[:, holes] = inside
+        return color
 
 
 def shade_faces(turns: np.ndarray, light: Light) -> np.ndarray:
@@ -327,14 +277,8 @@ def _box_inside(height: np.ndarray, slatted: np.ndarray, m: BoxIntersection, eye
     return np.where(slatted, crate, f(0.62) + f(0.2) * up)
 
 
-def shade_plant(
-    rays: np.ndarray,
-    numbers: np.ndarray,
-    t: np.ndarray,
-    texels: np.ndarray,
-    sheet: SpriteSheet,
-    eye: float,
-    light: Light,
+def shade_plants(
+    rays: np.ndarray, numbers: np.ndarray, t: np.ndarray, colors: np.ndarray, eye: float, light: Light
 ) -> np.ndarray:
     """Color of plants.
 
@@ -346,10 +290,8 @@ def shade_plant(
         Rows of :class:`Billboard`, and others.
     t : (N,) ndarray of float32
         Depth of the intersection, m.
-    texels : (N,) ndarray of int
-        Where in the sheet.
-    sheet : SpriteSheet
-        The plants.
+    colors : (3, N) ndarray of float32
+        Of the sprites there.
     eye : float
         Height of the lens, m.
     light : Light
@@ -361,4 +303,4 @@ def shade_plant(
         Linear, in daylight colors.
     """
     up = (rays[2] * t + np.float32(eye)) * Billboard(*numbers[:8]).per_height
-    return sheet.colors.take(texels, axis=1) * ((up * 0.3 + 0.7) * (0.75 + 0.25 * light.direct))
+    return colors * ((up * 0.3 + 0.7) * (0.75 + 0.25 * light.direct))

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from robotlab.camera import Camera
-from robotlab.greenhouse.ray_intersections import Placed
 from robotlab.greenhouse.scene import Thing
 from robotlab.greenhouse.view import NEAR_M
 
@@ -33,32 +32,29 @@ def _circle_box(
     below = camera.height_m - z
     d0, d1 = cos * cx + sin * below, cos * radius
     square = d0 * d0 - d1 * d1
-    wide = -focal * radius
-    # Across: a1 is 0.
-    a0 = -focal * cy
-    middle_x = a0 * d0
-    root_x = math.sqrt(max(middle_x * middle_x - square * (a0 * a0 - wide * wide), 0.0))
-    # Down: a2 is 0.
-    a0, a1 = focal * (cos * below - sin * cx), -focal * sin * radius
-    middle_y = a0 * d0 - a1 * d1
-    root_y = math.sqrt(max(middle_y * middle_y - square * (a0 * a0 - a1 * a1), 0.0))
-    x, y = camera.width_px / 2, camera.height_px / 2
-    return (
-        x + (middle_x - root_x) / square,
-        y + (middle_y - root_y) / square,
-        x + (middle_x + root_x) / square,
-        y + (middle_y + root_y) / square,
-    )
+
+    def ends(center: float, a0: float, a1: float, a2: float) -> tuple[float, float]:
+        middle = a0 * d0 - a1 * d1
+        root = math.sqrt(max(middle * middle - square * (a0 * a0 - a1 * a1 - a2 * a2), 0.0))
+        return center + (middle - root) / square, center + (middle + root) / square
+
+    x0, x1 = ends(camera.width_px / 2, -focal * cy, 0.0, -focal * radius)
+    y0, y1 = ends(camera.height_px / 2, focal * (cos * below - sin * cx), -focal * sin * radius, 0.0)
+    return x0, y0, x1, y1
 
 
 @dataclass(slots=True)
-class Outline(Placed):
+class Outline:
     """Where a placed thing lies in the picture.
 
     Parameters
     ----------
-    thing, cx, cy, turn
-        As in :class:`Placed`.
+    thing : Thing
+        What it is.
+    cx, cy : float
+        Middle of its foot, body axes, m.
+    turn : float
+        Direction of its length, body axes, rad.
     camera : Camera
         What materials.
     box : (float, float, float, float) or None
@@ -66,19 +62,17 @@ class Outline(Placed):
         behind the lens, so that the box has no limits.
     """
 
+    thing: Thing
+    cx: float
+    cy: float
+    turn: float
     camera: Camera
     box: tuple[float, float, float, float] | None
 
     def inside(self) -> tuple[list[float], float]:
         """Box of the part inside the picture, px, and the fraction of the outline's area that it is."""
         width, height = float(self.camera.width_px), float(self.camera.height_px)
-        if (
-            self.box is not None
-            and self.box[0] >= 0
-            and self.box[1] >= 0
-            and self.box[2] <= width
-            and self.box[3] <= height
-        ):
+        if self.box is not None and min(self.box) >= 0 and self.box[2] <= width and self.box[3] <= height:
             return list(self.box), 1.0
         pixels, depth = self.camera.project(np.array(_points(self.thing, self.cx, self.cy, self.turn)))
         hull = _hull(pixels[depth > NEAR_M])

@@ -26,26 +26,6 @@ FAR = np.float32(1e9)
 SHAPES = ("round", "box", "plant")
 
 
-@dataclass(slots=True)
-class Placed:
-    """A thing as the camera sees it.
-
-    Parameters
-    ----------
-    thing : Thing
-        What it is.
-    cx, cy : float
-        Middle of its foot, body axes, m.
-    turn : float
-        Direction of its length, body axes, rad.
-    """
-
-    thing: Thing
-    cx: float
-    cy: float
-    turn: float
-
-
 @dataclass(frozen=True)
 class Light:
     """Light in one frame.
@@ -73,7 +53,8 @@ class Light:
         The light from all around is that of a bright upper half and a dim
         lower half of the world; direct light follows Lambert's cosine law.
         """
-        return self.beside(nx, ny, *self.above(nz))
+        (x, y), (direct, around) = self.level(), self.above(nz)
+        return np.maximum(nx * x + ny * y + direct, 0) + around
 
     def above(self, nz: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """What :meth:`on` needs to know of the upright part of the normal: its direct light, and the light from around."""
@@ -83,11 +64,6 @@ class Light:
     def level(self) -> tuple[float, float]:
         """Direct light for each unit of the level parts of the normal."""
         return self.toward[0] * self._share, self.toward[1] * self._share
-
-    def beside(self, nx: np.ndarray, ny: np.ndarray, direct: np.ndarray, around: np.ndarray) -> np.ndarray:
-        """As :meth:`on`, with the two parts from :meth:`above`."""
-        x, y = self.level()
-        return np.maximum(nx * x + ny * y + direct, 0) + around
 
     @property
     def _share(self) -> float:

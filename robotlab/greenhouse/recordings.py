@@ -27,7 +27,7 @@ from robotlab.errors import InputError
 from robotlab.files import write_json, write_whole
 from robotlab.greenhouse.layout import random_scene
 from robotlab.greenhouse.renderer import Frame, render
-from robotlab.greenhouse.scene import CLASSES
+from robotlab.greenhouse.scene import CLASSES, Thing
 
 # The shipped set: small enough for a clone, large enough for a head fit (a choice, no source).
 WIDTH_PX, HEIGHT_PX = 320, 240
@@ -40,6 +40,9 @@ LEAST_VISIBILITY, LEAST_SIDE_PX = 0.25, 4.0
 
 # Ground distances of the post, m.
 NEAREST_M, FARTHEST_M = 0.4, 6.0
+
+# Dim light: the camera keeps its shutter open longer, up to a point.
+LONGER = {"dusk": 1.5, "grow": 1.25, "warm": 1.15}
 
 
 @dataclass(frozen=True)
@@ -109,9 +112,7 @@ def frames(recording: Recording, count: int = PICTURES_EACH) -> Iterator[Frame]:
     camera = Camera(
         WIDTH_PX, HEIGHT_PX, math.radians(rng.uniform(52, 74)), rng.uniform(0.18, 0.48), rng.uniform(0.02, 0.26)
     )
-    exposure = rng.uniform(0.85, 1.3)
-    # Dim light: the camera keeps its shutter open longer, up to a point.
-    exposure *= {"dusk": 1.5, "grow": 1.25, "warm": 1.15}.get(recording.lighting, 1.0)
+    exposure = rng.uniform(0.85, 1.3) * LONGER.get(recording.lighting, 1.0)
     noise, blur = rng.uniform(0.7, 1.7), rng.uniform(0.35, 0.85)
     others = tuple(thing for thing in scene.things if thing.kind != "post")
     for i in range(count):
@@ -141,14 +142,38 @@ def _place(rng, scene, others, camera, progress) -> tuple[tuple[float, float, fl
         away = NEAREST_M * (FARTHEST_M / NEAREST_M) ** rng.random()
         bearing = camera.hfov_rad * rng.uniform(-0.48, 0.48)
         px, py = x + away * math.cos(yaw + bearing), y + away * math.sin(yaw + bearing)
-        clear = all(
-            math.hypot(t.x_m - x, t.y_m - y) > t.reach_m + 0.25
-            and math.hypot(t.x_m - px, t.y_m - py) > t.reach_m * (t.shape != "plant") + 0.07
-            for t in others
-        )
-        if clear and x0 + 0.2 < x < x1 - 0.5 and x0 < px < x1 - 0.3 and abs(py) < y1 - 0.3:
+        if is_free(others, x, y, (px, py)) and x0 + 0.2 < x < x1 - 0.5 and x0 < px < x1 - 0.3 and abs(py) < y1 - 0.3:
             return (x, y, yaw), (px, py)
     raise InputError(f"no free place for the post in scene {scene.seed} within 1000 tries; use another seed")
+
+
+def is_free(things: tuple[Thing, ...], x_m: np.ndarray, y_m: np.ndarray, post: tuple[float, float]) -> bool:
+    """Whether a camera and a post keep clear of things, though a post may stand in a plant.
+
+    Parameters
+    ----------
+    things : tuple of Thing
+        What stands there.
+    x_m, y_m : float or (N,) ndarray
+        Where the camera is, or its way.
+    post : (float, float)
+        Where the post is, m.
+
+    Returns
+    -------
+    bool
+        True where nothing is touched.
+
+    Examples
+    --------
+    >>> is_free((Thing("crate", 2.0, 0.0),), 1.0, 0.0, (2.1, 0.0))
+    False
+    """
+    return all(
+        np.hypot(thing.x_m - x_m, thing.y_m - y_m).min() > thing.reach_m + 0.25
+        and math.dist((thing.x_m, thing.y_m), post) > thing.reach_m * (thing.shape != "plant") + 0.07
+        for thing in things
+    )
 
 
 def annotations_of(frame: Frame) -> list[dict]:
@@ -285,24 +310,20 @@ def card_text(labels: dict, folder: Path) -> str:
         counted = sum(by_id[a["image_id"]]["recording"] == name and not a["ignore"] for a in annotations)
         table.append(f"| {name} | {mine[0]['lighting']} | {use} | {len(mine)} | {counted} |")
     size = sum((folder / image["file_name"]).stat().st_size for image in images)
-    return (
-        Path(__file__)
-        .with_name("card_template.md")
-        .read_text(encoding="utf-8")
-        .format(
-            pictures=len(images),
-            width=images[0]["width"],
-            height=images[0]["height"],
-            recordings=len(table),
-            boxes=len(annotations),
-            size=size / 1e6,
-            classes="\n".join(classes),
-            table="\n".join(table),
-            folder="datasets/greenhouse",
-            quality=JPEG_QUALITY,
-            visibility=LEAST_VISIBILITY,
-            side=LEAST_SIDE_PX,
-        )
+    template = Path(__file__).with_name("card_template.md").read_text(encoding="utf-8")
+    return template.format(
+        pictures=len(images),
+        width=images[0]["width"],
+        height=images[0]["height"],
+        recordings=len(table),
+        boxes=len(annotations),
+        size=size / 1e6,
+        classes="\n".join(classes),
+        table="\n".join(table),
+        folder="datasets/greenhouse",
+        quality=JPEG_QUALITY,
+        visibility=LEAST_VISIBILITY,
+        side=LEAST_SIDE_PX,
     )
 
 

@@ -77,9 +77,8 @@ def _code_table(dark: float) -> np.ndarray:
 @functools.lru_cache(maxsize=4)
 def _noise_bank(spread: float) -> np.ndarray:
     """Normal numbers, plus the half that makes a cut-off into a rounding."""
-    return np.random.default_rng(0).standard_normal(_NOISE_BANK, dtype=np.float32) * np.float32(spread) + np.float32(
-        0.5
-    )
+    noise = np.random.default_rng(0).standard_normal(_NOISE_BANK, dtype=np.float32)
+    return noise * np.float32(spread) + np.float32(0.5)
 
 
 def blur_in_place(light: np.ndarray, sigma_px: float) -> np.ndarray:

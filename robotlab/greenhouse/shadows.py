@@ -116,10 +116,8 @@ class ShadowMap:
         share = np.ones((rows, self.columns), np.float32)
         for thing in things:
             reach = thing.reach_m + 0.5 + thing.height_m * math.hypot(*light.toward[:2]) / max(light.toward[2], 0.35)
-            c0, r0 = (
-                max(0, int((thing.x_m - left - reach) * per_meter)),
-                max(0, int((thing.y_m - bottom - reach) * per_meter)),
-            )
+            c0 = max(0, int((thing.x_m - left - reach) * per_meter))
+            r0 = max(0, int((thing.y_m - bottom - reach) * per_meter))
             c1 = min(self.columns, int((thing.x_m - left + reach) * per_meter) + 2)
             r1 = min(rows, int((thing.y_m - bottom + reach) * per_meter) + 2)
             if c0 >= c1 or r0 >= r1:

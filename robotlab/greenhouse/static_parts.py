@@ -39,14 +39,8 @@ def _floor(seed: int, path: str, beside: str, path_half_m: float) -> textures.Py
     return textures.floor(np.random.default_rng([seed, 1]), path, beside, path_half_m)
 
 
-@functools.lru_cache(maxsize=KEPT)
-def _decor(seed: int, floor: tuple[str, str], path_half_m: float, plants_m: float, outside: float) -> Decor:
-    return Decor(seed, floor, path_half_m, plants_m, outside)
-
-
-@functools.lru_cache(maxsize=KEPT)
-def _shadow_map(things: tuple[Thing, ...], room_m: tuple[float, float, float, float], sun: Light) -> ShadowMap:
-    return ShadowMap(things, room_m, sun)
+_decor = functools.lru_cache(maxsize=KEPT)(Decor)
+_shadow_map = functools.lru_cache(maxsize=KEPT)(ShadowMap)
 
 
 class Stage:
@@ -68,11 +62,9 @@ class Stage:
         self, things: tuple[Thing, ...], room_m: tuple[float, float, float, float], decor: Decor, lighting: Lighting
     ) -> None:
         self.room_m, self.decor, self.lighting = room_m, decor, lighting
-        cos = math.cos(lighting.elevation_rad)
-        self.sun = Light(
-            (math.cos(decor.azimuth) * cos, math.sin(decor.azimuth) * cos, math.sin(lighting.elevation_rad)),
-            lighting.direct,
-        )
+        cos, sin = math.cos(lighting.elevation_rad), math.sin(lighting.elevation_rad)
+        toward = math.cos(decor.azimuth) * cos, math.sin(decor.azimuth) * cos, sin
+        self.sun = Light(toward, lighting.direct)
         self._still = tuple(thing for thing in things if thing.kind != "post")
         # Things of one shape lie together: the place of each in the scene, and where round things and boxes end.
         self.order = sorted(range(len(things)), key=lambda i: SHAPES.index(things[i].shape))
@@ -81,11 +73,8 @@ class Stage:
         self.ends = (shapes.count("round"), len(shapes) - shapes.count("plant"))
         self.posts = [i for i, thing in enumerate(self.things) if thing.kind == "post"]
         self.x, self.y = np.array([(thing.x_m, thing.y_m) for thing in self.things], float).reshape(-1, 2).T
-        self.materials = (
-            np.array([material_of(thing, i, self.sun) for i, thing in enumerate(self.things)], np.float32)
-            .reshape(-1, len(Material._fields))
-            .T
-        )
+        materials = [material_of(thing, i, self.sun) for i, thing in enumerate(self.things)]
+        self.materials = np.array(materials, np.float32).reshape(-1, len(Material._fields)).T
         rounds = self.things[: self.ends[0]]
         self.profiles = np.concatenate([profile_of(thing) for thing in rounds], axis=1) if rounds else None
 

@@ -157,9 +157,8 @@ def _surface(rng: np.random.Generator, kind: str, shape: tuple[int, int], per_me
     fine = grain(rng, shape, 0.6, 1.5)
     broad = grain(rng, shape, 12, 40)
     if kind == "soil":
-        picture = mix(
-            rgb(62, 44, 32), rgb(122, 94, 68), 0.45 + 0.16 * fine + 0.16 * broad + 0.12 * grain(rng, shape, 4)
-        )
+        crumbs = 0.45 + 0.16 * fine + 0.16 * broad + 0.12 * grain(rng, shape, 4)
+        picture = mix(rgb(62, 44, 32), rgb(122, 94, 68), crumbs)
         straw = grain(rng, shape, 1.2) > 2.6
         return np.where(straw, rgb(176, 152, 104).astype(np.float32)[:, None, None], picture)
     if kind == "moss":

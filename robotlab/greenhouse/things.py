@@ -9,7 +9,7 @@ from itertools import accumulate
 import numpy as np
 
 from robotlab.greenhouse.ground_truth import VisiblePixels
-from robotlab.greenhouse.materials import orient_materials, shade_faces, shade_plant, shade_solids
+from robotlab.greenhouse.materials import Surface, orient_materials, shade_faces, shade_plants
 from robotlab.greenhouse.ray_intersections import (
     FAR,
     Light,
@@ -63,12 +63,8 @@ def screen_windows(
             found.append((i, 0, 0, columns, rows))
             continue
         left, right = y + reach, y - reach
-        down = (
-            (cos * eye - sin * near) / a,
-            (cos * top - sin * near) / b,
-            (cos * eye - sin * far) / c,
-            (cos * top - sin * far) / d,
-        )
+        corners = ((eye, near, a), (top, near, b), (eye, far, c), (top, far, d))
+        down = [(cos * below - sin * ahead) / depth for below, ahead, depth in corners]
         c0 = max(0, int(columns / 2 - f * (left / close if left > 0 else left / deep)))
         c1 = min(columns, int(columns / 2 - f * (right / deep if right > 0 else right / close)) + 1)
         r0, r1 = max(0, int(rows / 2 + f * min(down))), min(rows, int(rows / 2 + f * max(down)) + 1)
@@ -106,7 +102,8 @@ def draw_things(
     cx, cy = cx.tolist(), cy.tolist()
     on_screen = screen_windows(view, stage.things, cx, cy)
     if not on_screen:
-        return VisiblePixels.of_nothing(view)
+        none = np.zeros(0, int)
+        return VisiblePixels(view, [], [], [], yaw, [0], none, [], none)
     which, parts = [one[0] for one in on_screen], [view.pixels[r0:r1, c0:c1].ravel() for _, c0, r0, c1, r1 in on_screen]
 
     # Cones come first, then boxes, then plants: where each of these ends.
@@ -143,17 +140,15 @@ def draw_things(
     color = np.empty((3, seen.size), np.float32)
     a, b = ends[m], ends[n]
     if b:
-        boxes = a < b
-        faces = shade_faces(geometry[:2, m:n], lighting).repeat(shown[m:n], axis=1) if boxes else None
-        on_top, intersection = (
-            on_top.take(seen[:a]) if a else np.zeros(0, bool),
-            intersection.take(seen[a:b] - i) if boxes else None,
-        )
-        color[:, :b] = shade_solids(
-            rays[:, :b], own[:, :b], t[:b], on_top, intersection, faces, stage.profiles, scuffs, eye, lighting
-        )
+        surface, boxes = Surface(rays[:, :b], own[:, :b], t[:b], a, eye), None
+        if a < b:
+            faces = shade_faces(geometry[:2, m:n], lighting).repeat(shown[m:n], axis=1)
+            boxes = intersection.take(seen[a:b] - i), faces
+        on_top = on_top.take(seen[:a]) if a else None
+        color[:, :b] = surface.colors(on_top, boxes, stage.profiles, scuffs, lighting)
     if b < seen.size:
-        color[:, b:] = shade_plant(rays[:, b:], own[:, b:], t[b:], texels.take(seen[b:] - j), sheet, eye, lighting)
+        sprites = sheet.colors.take(texels.take(seen[b:] - j), axis=1)
+        color[:, b:] = shade_plants(rays[:, b:], own[:, b:], t[b:], sprites, eye, lighting)
     for plane, value in zip(light, color, strict=True):
         plane[pixels] = value
     return VisiblePixels(view, stage.order, which, placed, yaw, stops, hits, shown, pixels)

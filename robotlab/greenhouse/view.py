@@ -83,9 +83,8 @@ class View:
         # (longer) depth of the piece of ground that a ray sees.
         slant = np.clip(away / max(self.camera.height_m, 1e-3), 1, 16)
         foot = t / f(self.focal) * np.sqrt(slant) * per_meter
-        level = (
-            np.clip(np.floor(np.log2(np.maximum(foot, 1e-6))), 0, textures.FLOOR_LEVELS - 1).astype(np.int32).ravel()
-        )
+        octave = np.floor(np.log2(np.maximum(foot, 1e-6)))
+        level = np.clip(octave, 0, textures.FLOOR_LEVELS - 1).astype(np.int32).ravel()
         sizes = [(textures.FLOOR_ROWS >> i, textures.FLOOR_COLUMNS >> i) for i in range(textures.FLOOR_LEVELS)]
         starts = np.cumsum([0] + [rows * columns for rows, columns in sizes[:-1]])
         starts, rows, columns = (np.array(numbers, np.int32)[level] for numbers in (starts, *zip(*sizes, strict=True)))

@@ -55,13 +55,8 @@ class Walk:
 
     def __post_init__(self) -> None:
         times, points = np.asarray(self.times_s, float), np.asarray(self.points_m, float)
-        if (
-            times.ndim != 1
-            or len(times) < 2
-            or points.shape != (len(times), 2)
-            or times[0] != 0
-            or (np.diff(times) <= 0).any()
-        ):
+        sound = times.ndim == 1 and len(times) > 1 and points.shape == (len(times), 2)
+        if not sound or times[0] != 0 or (np.diff(times) <= 0).any():
             raise InputError(
                 f"a walk needs rising times_s from 0 and one (x, y) for each, got {times.shape} and {points.shape}; check its points"
             )
@@ -117,15 +112,13 @@ class Walk:
             return 0.0
         return float(np.hypot(*self._curve(float(t_s), 1)))
 
-    def scene_at(self, t_s: float, lighting: str | None = None) -> Scene:
+    def scene_at(self, t_s: float) -> Scene:
         """The greenhouse at one time.
 
         Parameters
         ----------
         t_s : float
             Time, s.
-        lighting : str, optional
-            Another lighting than the walk's own.
 
         Returns
         -------
@@ -134,22 +127,15 @@ class Walk:
 
         Examples
         --------
-        >>> WALKS["straight"].scene_at(0.0, "grow").lighting
-        'grow'
+        >>> WALKS["straight"].scene_at(0.0).posts[0].x_m
+        1.2
         """
-        scene = self.scene.with_post_at(*self.post_at(t_s))
-        return scene if lighting is None else scene.under(lighting)
+        return self.scene.with_post_at(*self.post_at(t_s))
 
 
 def _sampled(duration_s: float, place, steps: int = 25) -> tuple[tuple[float, ...], tuple[tuple[float, float], ...]]:
     times = [round(duration_s * i / (steps - 1), 4) for i in range(steps)]
     return tuple(times), tuple((round(x, 4), round(y, 4)) for x, y in map(place, times))
-
-
-def _scene(
-    post: tuple[float, float], things: tuple[Thing, ...], seed: int, floor: tuple[str, str], bands: int = 0
-) -> Scene:
-    return Scene((Thing("post", *post, bands=bands), *things), "daylight", seed, floor, room_m=(-3.0, -3.5, 13.0, 3.5))
 
 
 def _sides(seed: int) -> tuple[Thing, ...]:
@@ -160,16 +146,25 @@ def _sides(seed: int) -> tuple[Thing, ...]:
     for side in (-1, 1):
         for i, x in enumerate(np.arange(0.9, 11.5, 1.15)):
             kind = kinds[(i + (side > 0) * 3 + seed) % len(kinds)]
-            things.append(
-                Thing(
-                    kind,
-                    round(x + rng.uniform(-0.3, 0.3), 3),
-                    round(side * rng.uniform(1.45, 2.1), 3),
-                    heading_rad=round(rng.uniform(-0.4, 0.4), 3),
-                    seed=int(rng.integers(1000)),
-                )
-            )
+            place = round(x + rng.uniform(-0.3, 0.3), 3), round(side * rng.uniform(1.45, 2.1), 3)
+            heading = round(rng.uniform(-0.4, 0.4), 3)
+            things.append(Thing(kind, *place, heading, seed=int(rng.integers(1000))))
     return tuple(things)
+
+
+def _walk(
+    number: int,
+    name: str,
+    about: str,
+    path: tuple[tuple[float, ...], tuple[tuple[float, float], ...]],
+    floor: tuple[str, str],
+    things: tuple[Thing, ...] = (),
+    bands: int = 0,
+) -> Walk:
+    """A walk along times and points, whose clutter and textures are drawn from its number."""
+    things = (Thing("post", *path[1][0], bands=bands), *things, *_sides(number))
+    scene = Scene(things, "daylight", 10 + number, floor, room_m=(-3.0, -3.5, 13.0, 3.5))
+    return Walk(name, about, *path, scene)
 
 
 def _walks() -> dict[str, Walk]:
@@ -189,52 +184,36 @@ def _walks() -> dict[str, Walk]:
         Thing("crate", 4.95, 0.75, 0.1, 1.1, seed=7),
     )
     wrong = (Thing("tray", 3.2, -1.2, 0.4), Thing("drum", 6.5, 1.6), Thing("pole", 4.6, 1.3))
-    entries = (
-        (
-            "straight",
-            "The post goes straight ahead at a steady speed.",
-            *straight,
-            _sides(1),
-            11,
-            ("paving", "soil"),
-            0,
-        ),
-        ("weave", "The post swings from side to side.", *weave, _sides(2), 12, ("concrete", "moss"), 2),
-        ("stop_and_go", "The post stops, waits and goes on.", stops_t, stops_p, _sides(3), 13, ("gravel", "soil"), 0),
-        (
+    walks = (
+        _walk(1, "straight", "The post goes straight ahead at a steady speed.", straight, ("paving", "soil")),
+        _walk(2, "weave", "The post swings from side to side.", weave, ("concrete", "moss"), bands=2),
+        _walk(3, "stop_and_go", "The post stops, waits and goes on.", (stops_t, stops_p), ("gravel", "soil")),
+        _walk(
+            4,
             "reverse",
             "The post turns back toward the trolley, twice.",
-            back_t,
-            back_p,
-            _sides(4),
-            14,
+            (back_t, back_p),
             ("paving", "gravel"),
-            1,
+            bands=1,
         ),
-        (
+        _walk(
+            5,
             "around_crates",
             "Crates and buckets hide the post for a while.",
-            around_t,
-            around_p,
-            crates + _sides(5),
-            15,
+            (around_t, around_p),
             ("concrete", "soil"),
-            0,
+            crates,
         ),
-        (
+        _walk(
+            6,
             "wrong_things",
             "An orange tray, a blue drum and a yellow pole stand beside the way.",
-            *weave,
-            wrong + _sides(6),
-            16,
+            weave,
             ("paving", "moss"),
-            0,
+            wrong,
         ),
     )
-    return {
-        name: Walk(name, about, times, points, _scene(points[0], things, seed, floor, bands))
-        for name, about, times, points, things, seed, floor, bands in entries
-    }
+    return {walk.name: walk for walk in walks}
 
 
 WALKS: dict[str, Walk] = _walks()

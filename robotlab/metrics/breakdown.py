@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from robotlab.metrics.coco import IOU_LIMITS, Matches, accumulate_area, mean_where_known
 from robotlab.metrics.significance import wilson_interval
+from robotlab.metrics.text import step_label
 
 if TYPE_CHECKING:
     from robotlab.metrics.evaluation import Evaluation
@@ -140,14 +142,7 @@ def by_size(evaluation: Evaluation) -> list[dict]:
         ``from_px, to_px`` (None: no upper end) and :func:`recall_of`.
     """
     side = np.sqrt(evaluation.truths.xywh[:, 2] * evaluation.truths.xywh[:, 3])
-    return [
-        {
-            "from_px": low,
-            "to_px": high if np.isfinite(high) else None,
-            **recall_of(evaluation, (side >= low) & (side < high)),
-        }
-        for low, high in zip(SIZE_EDGES_PX, SIZE_EDGES_PX[1:], strict=False)
-    ]
+    return _in_steps(evaluation, side, SIZE_EDGES_PX, "px")
 
 
 def by_distance(evaluation: Evaluation) -> dict[str, dict]:
@@ -164,13 +159,17 @@ def by_distance(evaluation: Evaluation) -> dict[str, dict]:
         By step, ``"1.5-2 m"`` say, near to far; each with ``from_m, to_m``
         and :func:`recall_of`.  Steps without truths are left out.
     """
-    rows = {}
-    for low, high in zip(DISTANCE_EDGES_M, DISTANCE_EDGES_M[1:], strict=False):
-        row = recall_of(evaluation, (evaluation.distances_m >= low) & (evaluation.distances_m < high))
-        if row["truths"]:
-            name = f"{low:g}-{high:g} m" if np.isfinite(high) else f"{low:g} m and more"
-            rows[name] = {"from_m": low, "to_m": high if np.isfinite(high) else None, **row}
-    return rows
+    rows = _in_steps(evaluation, evaluation.distances_m, DISTANCE_EDGES_M, "m")
+    return {step_label(row, "m"): row for row in rows if row["truths"]}
+
+
+def _in_steps(evaluation: Evaluation, values: np.ndarray, edges: Sequence[float], unit: str) -> list[dict]:
+    """Recall of the truths whose value lies between one edge and the next."""
+    return [
+        {f"from_{unit}": low, f"to_{unit}": high if np.isfinite(high) else None}
+        | recall_of(evaluation, (values >= low) & (values < high))
+        for low, high in pairwise(edges)
+    ]
 
 
 def smallest_usable_px(rows: list[dict]) -> float | None:

@@ -109,15 +109,11 @@ class CocoTable:
             Keys :data:`NUMBERS`; -1 where nothing was there to be found.
         """
         precision, recall = self.precision, self.recall
-        values = [
-            mean_where_known(precision[..., 0]),
-            mean_where_known(precision[:1, ..., 0]),
-            mean_where_known(precision[5:6, ..., 0]),
-        ]
-        values += [mean_where_known(precision[..., a]) for a in (1, 2, 3)]
-        values += [mean_where_known(recall[..., 0, m]) for m in (0, 1, 2)]
-        values += [mean_where_known(recall[..., a, 2]) for a in (1, 2, 3)]
-        return dict(zip(NUMBERS, values, strict=True))
+        parts = [precision[..., 0], precision[:1, ..., 0], precision[5:6, ..., 0]]
+        parts += [precision[..., a] for a in (1, 2, 3)]
+        parts += [recall[..., 0, m] for m in (0, 1, 2)]
+        parts += [recall[..., a, 2] for a in (1, 2, 3)]
+        return dict(zip(NUMBERS, map(mean_where_known, parts), strict=True))
 
     def per_class(self, limit: float | None = None) -> np.ndarray:
         """AP of each class.
@@ -281,17 +277,9 @@ def _match(truths: GroundTruthTable, found: DetectionTable, uncounted: np.ndarra
     ignored |= ~area_bits(found.area[rows]) & _FULL & ~hit
     label = found.label[rows]
     final = np.lexsort((-found.score[rows], label))
-    return Matches(
-        rows[final],
-        label[final],
-        rank[final],
-        hit[final],
-        ignored[final],
-        truth[final],
-        paired[final],
-        counted,
-        _count(counted, truths.label, len(truths.classes)),
-    )
+    columns = [column[final] for column in (rows, label, rank, hit, ignored, truth, paired)]
+    columns += [counted, _count(counted, truths.label, len(truths.classes))]
+    return Matches(*columns)
 
 
 def _count(counted: np.ndarray, label: np.ndarray, classes: int) -> np.ndarray:

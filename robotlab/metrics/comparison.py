@@ -78,8 +78,7 @@ class Comparison:
         dict
             Finite numbers, text, lists and None.
         """
-        row = asdict(self)
-        return {key: list(value) if isinstance(value, tuple) else value for key, value in row.items()}
+        return {key: list(value) if isinstance(value, tuple) else value for key, value in asdict(self).items()}
 
 
 def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES, seed: int = 0) -> Comparison:
@@ -125,14 +124,9 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
     >>> compare_evaluations(blind, keen).sentence.split(".")[0]
     'keen finds more: 8 of 8 things, blind 0'
     """
-    if not (
-        a.classes == b.classes
-        and a.recordings == b.recordings
-        and np.array_equal(a.truths.xywh, b.truths.xywh)
-        and np.array_equal(a.truths.label, b.truths.label)
-        and np.array_equal(a.truths.picture, b.truths.picture)
-        and np.array_equal(a.counted, b.counted)
-    ):
+    same = a.classes == b.classes and a.recordings == b.recordings and np.array_equal(a.counted, b.counted)
+    columns = ("xywh", "label", "picture")
+    if not (same and all(np.array_equal(getattr(a.truths, name), getattr(b.truths, name)) for name in columns)):
         raise InputError(
             f"both must be judged on the same pictures and truths, {a.name} and {b.name} were not; judge both on one data set"
         )
@@ -151,13 +145,8 @@ def compare_evaluations(a: Evaluation, b: Evaluation, resamples: int = RESAMPLES
             weights = resample_weights(count, resamples, seed)
             gap = b.resampled(weights, groups) - a.resampled(weights, groups)
             intervals = {"AP": percentile_interval(gap.mean(axis=1)), "AP50": percentile_interval(gap[:, 0])}
-    row = {
-        "a": a.name,
-        "b": b.name,
-        "truths": int(a.counted.sum()),
-        "found_a": int(found_a.sum()),
-        "found_b": int(found_b.sum()),
-    }
+    row = {"a": a.name, "b": b.name, "truths": int(a.counted.sum())}
+    row |= {"found_a": int(found_a.sum()), "found_b": int(found_b.sum())}
     row |= {"only_a": only_a, "only_b": only_b, "p_exact": p_exact, "p_corrected": p_corrected}
     row |= {"ap_difference": differences["AP"], "ap50_difference": differences["AP50"]}
     row |= {"ap_interval": intervals["AP"], "ap50_interval": intervals["AP50"]}

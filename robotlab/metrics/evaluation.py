@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -124,7 +124,7 @@ class Evaluation:
     def at(self) -> dict[str, Any]:
         """Counts and rates at the confidence threshold, with Wilson's 95 % intervals."""
         row = self.curve().at(math.inf if self.score is None else self.score)
-        row["score"] = self.score
+        row["score"] = None if self.score is None else float(self.score)
         row["precision_interval"] = list(wilson_interval(row["TP"], row["found"])) if row["found"] else None
         counted = row["TP"] + row["FN"]
         row["recall_interval"] = list(wilson_interval(row["TP"], counted)) if counted else None
@@ -137,16 +137,15 @@ class Evaluation:
         rows = {}
         for k, name in enumerate(self.classes):
             curve = self.curve(name)
-            at = curve.at(math.inf if self.score is None else self.score)
-            best = curve.best()
-            row = {key: (float(value[k]) if value[k] > -1 else None) for key, value in aps.items()}
-            row |= {
+            at, best = curve.at(math.inf if self.score is None else self.score), curve.best() or {}
+            rows[name] = {
+                **{key: (float(value[k]) if value[k] > -1 else None) for key, value in aps.items()},
                 "truths": curve.truths,
                 **{key: at[key] for key in ("found", "TP", "FP", "FN", "precision", "recall", "F1")},
+                "recall_interval": list(wilson_interval(at["TP"], curve.truths)) if curve.truths else None,
+                "best_score": best.get("score"),
+                "best_F1": best.get("F1"),
             }
-            row["recall_interval"] = list(wilson_interval(at["TP"], curve.truths)) if curve.truths else None
-            row["best_score"], row["best_F1"] = (best["score"], best["F1"]) if best else (None, None)
-            rows[name] = row
         return rows
 
     @cached_property
@@ -166,9 +165,8 @@ class Evaluation:
         for a, size in enumerate(("small", "medium", "large"), 1):
             keep = self.table.matches.counted >> np.uint64(a) & np.uint64(1) > 0
             numbers = {key: self.coco[f"{key}_{size}"] for key in ("AP", "AR")}
-            rows[size] = {key: (value if value > -1 else None) for key, value in numbers.items()} | recall_of(
-                self, keep
-            )
+            rows[size] = {key: (value if value > -1 else None) for key, value in numbers.items()}
+            rows[size] |= recall_of(self, keep)
         return rows
 
     @cached_property
@@ -253,31 +251,29 @@ class Evaluation:
         dict
             ``AP`` and ``AP50`` first, -1 where nothing was there to be found.
         """
-        return _plain(
-            {
-                "AP": self.AP,
-                "AP50": self.AP50,
-                "AP75": self.coco["AP75"],
-                "detector": self.name,
-                "pictures": self.pictures,
-                "truths": int(self.counted.sum()),
-                "detections": len(self.found),
-                "coco": self.coco,
-                "intervals": self.intervals,
-                "at": self.at,
-                "per_class": self.per_class,
-                "per_lighting": self.per_lighting,
-                "per_size": self.per_size,
-                "per_distance": self.per_distance,
-                "per_recording": self.per_recording,
-                "recall_by_size": self.recall_by_size,
-                "smallest_usable_px": smallest_usable_px(self.recall_by_size),
-                "errors": self.errors,
-                "confusion": {"classes": [*self.classes, "background"], "counts": self.confusion},
-                "calibration": self.calibration,
-                "ignore_marks_used": self.use_ignore,
-            }
-        )
+        return {
+            "AP": self.AP,
+            "AP50": self.AP50,
+            "AP75": self.coco["AP75"],
+            "detector": self.name,
+            "pictures": self.pictures,
+            "truths": int(self.counted.sum()),
+            "detections": len(self.found),
+            "coco": self.coco,
+            "intervals": self.intervals,
+            "at": self.at,
+            "per_class": self.per_class,
+            "per_lighting": self.per_lighting,
+            "per_size": self.per_size,
+            "per_distance": self.per_distance,
+            "per_recording": self.per_recording,
+            "recall_by_size": self.recall_by_size,
+            "smallest_usable_px": smallest_usable_px(self.recall_by_size),
+            "errors": self.errors,
+            "confusion": {"classes": [*self.classes, "background"], "counts": self.confusion.tolist()},
+            "calibration": self.calibration,
+            "ignore_marks_used": self.use_ignore,
+        }
 
     def text(self) -> str:
         """A table for a terminal.
@@ -317,24 +313,5 @@ def curve_of(table: CocoTable, found: DetectionTable, label: int | None) -> Curv
     score = found.score[matches.row[rows]]
     order = np.argsort(-score, kind="stable")
     truths = matches.truth_counts[:, 0]
-    return Curve(
-        score[order],
-        (matches.hit[rows] & np.uint64(1) > 0)[order],
-        int(truths.sum() if label is None else truths[label]),
-    )
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
-    if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
-    if isinstance(value, (bool, np.bool_)):
-        return bool(value)
-    if isinstance(value, (int, np.integer)):
-        return int(value)
-    if isinstance(value, (float, np.floating)):
-        return float(value) if math.isfinite(value) else None
-    return value
+    hit = matches.hit[rows] & np.uint64(1) > 0
+    return Curve(score[order], hit[order], int(truths.sum() if label is None else truths[label]))

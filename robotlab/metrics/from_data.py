@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from robotlab.boxes import xywh_from_corners
 from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.json_file import read_json
@@ -55,24 +56,22 @@ def ground_truth_table(data: DataSet) -> tuple[GroundTruthTable, list]:
         if len(entry.annotations) == len(entry.boxes):
             boxes += [[float(number) for number in note["bbox"]] for note in entry.annotations]
         else:
-            boxes += np.column_stack([entry.boxes[:, :2], entry.boxes[:, 2:] - entry.boxes[:, :2]]).tolist()
+            boxes += xywh_from_corners(entry.boxes).tolist()
 
     def column(name: str, kind: type) -> np.ndarray:
         return np.concatenate([np.zeros(0, kind), *(getattr(entry, name) for entry in entries)])
 
-    return (
-        GroundTruthTable(
-            np.repeat(np.arange(len(entries)), [len(entry.boxes) for entry in entries]),
-            place[column("labels", np.int64)],
-            boxes,
-            len(entries),
-            [data.classes[k] for k in order],
-            column("areas", np.float64),
-            column("crowd", bool),
-            column("ignore", bool),
-        ),
-        entries,
+    truths = GroundTruthTable(
+        np.repeat(np.arange(len(entries)), [len(entry.boxes) for entry in entries]),
+        place[column("labels", np.int64)],
+        boxes,
+        len(entries),
+        [data.classes[k] for k in order],
+        column("areas", np.float64),
+        column("crowd", bool),
+        column("ignore", bool),
     )
+    return truths, entries
 
 
 def _id_order(number: int | str) -> tuple:

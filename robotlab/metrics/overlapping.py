@@ -56,9 +56,7 @@ def overlapping_pairs(
     first = np.searchsorted(sorted_groups, group_of_row, side="left")
     count = np.searchsorted(sorted_groups, group_of_row, side="right") - first
     ends = np.cumsum(count)
-    kept: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = [
-        (np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
-    ]
+    kept = [(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))]
     start = 0
     while start < len(rows):
         done = ends[start - 1] if start else 0
@@ -67,28 +65,17 @@ def overlapping_pairs(
         place = np.repeat(np.arange(start, stop), n)
         offset = np.arange(len(place)) - np.repeat(np.cumsum(n) - n, n)
         truth = order[first[place] + offset]
-        kept.append(_overlapping(truths, found, rows, place, truth, least))
+        a, b = found.xywh[rows[place]], truths.xywh[truth]
+        width = np.minimum(a[:, 0] + a[:, 2], b[:, 0] + b[:, 2]) - np.maximum(a[:, 0], b[:, 0])
+        height = np.minimum(a[:, 1] + a[:, 3], b[:, 1] + b[:, 3]) - np.maximum(a[:, 1], b[:, 1])
+        meet = np.flatnonzero((width > 0) & (height > 0))
+        place, truth, a, b = place[meet], truth[meet], a[meet], b[meet]
+        shared = width[meet] * height[meet]
+        own = a[:, 2] * a[:, 3]
+        joint = np.where(truths.crowd[truth], own, own + b[:, 2] * b[:, 3] - shared)
+        overlap = shared / joint
+        near = overlap >= least
+        kept.append((place[near], truth[near], overlap[near]))
         start = stop
     places, truth, overlap = zip(*kept, strict=True)
     return np.concatenate(places), np.concatenate(truth), np.concatenate(overlap)
-
-
-def _overlapping(
-    truths: GroundTruthTable,
-    found: DetectionTable,
-    rows: np.ndarray,
-    place: np.ndarray,
-    truth: np.ndarray,
-    least: float,
-):
-    a, b = found.xywh[rows[place]], truths.xywh[truth]
-    width = np.minimum(a[:, 0] + a[:, 2], b[:, 0] + b[:, 2]) - np.maximum(a[:, 0], b[:, 0])
-    height = np.minimum(a[:, 1] + a[:, 3], b[:, 1] + b[:, 3]) - np.maximum(a[:, 1], b[:, 1])
-    meet = np.flatnonzero((width > 0) & (height > 0))
-    place, truth, a, b = place[meet], truth[meet], a[meet], b[meet]
-    shared = width[meet] * height[meet]
-    own = a[:, 2] * a[:, 3]
-    joint = np.where(truths.crowd[truth], own, own + b[:, 2] * b[:, 3] - shared)
-    overlap = shared / joint
-    near = overlap >= least
-    return place[near], truth[near], overlap[near]

@@ -148,6 +148,5 @@ def paired_mean(first: Sequence[float], second: Sequence[float], confidence: flo
         raise InputError(f"confidence must lie between 0 and 1, got {confidence}; 0.95 is usual")
     better = a - b
     half = float(stats.t.ppf((1 + confidence) / 2, len(better) - 1)) * better.std(ddof=1) / math.sqrt(len(better))
-    return PairedMean(
-        float(better.mean()), float(better.mean() - half), float(better.mean() + half), len(better), confidence
-    )
+    mean = float(better.mean())
+    return PairedMean(mean, float(mean - half), float(mean + half), len(better), confidence)

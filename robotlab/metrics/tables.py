@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.boxes import corners_from_xywh, xywh_from_corners
+from robotlab.boxes import xywh_from_corners
 from robotlab.detections import Detections
 from robotlab.errors import BoxError, DataSetError
 
@@ -105,30 +105,19 @@ class GroundTruthTable:
 
     def __post_init__(self) -> None:
         xywh = _sides(self.xywh, "truth boxes")
-        count = len(xywh)
-        classes = tuple(str(name) for name in self.classes)
-        area = xywh[:, 2] * xywh[:, 3] if self.area is None else self.area
-        columns = {
-            "picture": _column(self.picture, count, np.int64, "picture"),
-            "label": _column(self.label, count, np.int64, "label"),
-            "area": _column(area, count, np.float64, "area"),
-            "crowd": _column(np.zeros(count, bool) if self.crowd is None else self.crowd, count, bool, "crowd"),
-            "ignore": _column(np.zeros(count, bool) if self.ignore is None else self.ignore, count, bool, "ignore"),
-        }
-        _within(columns["picture"], self.pictures, "picture", "the pictures")
-        _within(columns["label"], len(classes), "label", "the classes")
-        if not np.isfinite(columns["area"]).all():
+        given = {name: value for name, value in vars(self).items() if value is not None}
+        none = np.zeros(len(xywh), bool)
+        given = {"area": xywh[:, 2] * xywh[:, 3], "crowd": none, "ignore": none, **given}
+        kinds = {"picture": np.int64, "label": np.int64, "area": np.float64, "crowd": bool, "ignore": bool}
+        columns = {name: _column(given[name], len(xywh), kind, name) for name, kind in kinds.items()}
+        vars(self).update(columns, xywh=xywh, classes=tuple(str(name) for name in self.classes))
+        _within(self.picture, self.pictures, "picture", "the pictures")
+        _within(self.label, len(self.classes), "label", "the classes")
+        if not np.isfinite(self.area).all():
             raise BoxError("area must be finite, a row is not; leave area out to take width times height")
-        for name, value in {"xywh": xywh, "classes": classes, **columns}.items():
-            object.__setattr__(self, name, value)
 
     def __len__(self) -> int:
         return len(self.xywh)
-
-    @property
-    def boxes(self) -> np.ndarray:
-        """(G, 4) corners, px."""
-        return corners_from_xywh(self.xywh)
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,28 +154,15 @@ class DetectionTable:
 
     def __post_init__(self) -> None:
         xywh = _sides(self.xywh, "found boxes")
-        count = len(xywh)
-        score = _column(self.score, count, np.float64, "score")
-        if not np.isfinite(score).all():
-            row = int(np.flatnonzero(~np.isfinite(score))[0])
-            raise BoxError(f"scores must be finite, row {row} is {score[row]}; leave such detections out")
-        columns = {
-            "picture": _column(self.picture, count, np.int64, "picture"),
-            "label": _column(self.label, count, np.int64, "label"),
-            "xywh": xywh,
-            "score": score,
-            "area": xywh[:, 2] * xywh[:, 3],
-        }
-        for name, value in columns.items():
-            object.__setattr__(self, name, value)
+        kinds = {"score": np.float64, "picture": np.int64, "label": np.int64}
+        columns = {name: _column(getattr(self, name), len(xywh), kind, name) for name, kind in kinds.items()}
+        vars(self).update(columns, xywh=xywh, area=xywh[:, 2] * xywh[:, 3])
+        if not np.isfinite(self.score).all():
+            row = int(np.flatnonzero(~np.isfinite(self.score))[0])
+            raise BoxError(f"scores must be finite, row {row} is {self.score[row]}; leave such detections out")
 
     def __len__(self) -> int:
         return len(self.xywh)
-
-    @property
-    def boxes(self) -> np.ndarray:
-        """(D, 4) corners, px."""
-        return corners_from_xywh(self.xywh)
 
 
 def check_tables(truths: GroundTruthTable, found: DetectionTable) -> None:
@@ -306,8 +282,8 @@ def detections_from_results(
     pictures, classes, boxes, scores = _columns(results, ("image_id", "category_id", "bbox", "score"), name)
     try:
         return DetectionTable(
-            _places(pictures, picture_ids, "image_id", f"{name}: entry"),
-            _places(classes, category_ids, "category_id", f"{name}: entry"),
+            _places(pictures, picture_ids, "image_id", name),
+            _places(classes, category_ids, "category_id", name),
             _four(boxes, name),
             _numbers(scores, lambda row: scores[row], f"{name}: a score must be a number"),
         )
@@ -350,12 +326,12 @@ def _numbers(values: Iterable, at: Callable[[int], Any], rule: str, each: int = 
     return np.array(values, dtype=np.float64)
 
 
-def _places(values: Sequence[int], known: Sequence[int], key: str, what: str) -> np.ndarray:
+def _places(values: Sequence[int], known: Sequence[int], key: str, name: str) -> np.ndarray:
     place = {number: row for row, number in enumerate(known)}
     try:
         return np.fromiter(map(place.__getitem__, values), np.int64, len(values))
     except (KeyError, TypeError):
         row = next(n for n, value in enumerate(values) if not isinstance(value, int) or value not in place)
         raise DataSetError(
-            f"{what} {row} must have a known {key}, got {values[row]!r}; correct it or add that {key.split('_')[0]}"
+            f"{name}: entry {row} must have a known {key}, got {values[row]!r}; correct it or add that {key.split('_')[0]}"
         ) from None

@@ -59,27 +59,29 @@ def interval(bounds: list[float] | None) -> str:
     return "" if bounds is None else f"{number(bounds[0], 2)} to {number(bounds[1], 2)}"
 
 
-def size_label(row: dict) -> str:
-    """The name of a step of size, as tables print it.
+def step_label(row: dict, unit: str) -> str:
+    """The name of a step of size or distance, as tables print it.
 
     Parameters
     ----------
     row : dict
-        One of :attr:`~robotlab.metrics.Evaluation.recall_by_size`.
+        One of :attr:`~robotlab.metrics.Evaluation.recall_by_size`, or of the
+        values of :attr:`~robotlab.metrics.Evaluation.per_distance`.
+    unit : {"px", "m"}
+        Of the step.
 
     Returns
     -------
     str
-        From and to, px.
+        From and to.
 
     Examples
     --------
-    >>> size_label({"from_px": 8.0, "to_px": 12.0}), size_label({"from_px": 128.0, "to_px": None})
-    ('8-12 px', '128 px and more')
+    >>> step_label({"from_px": 8.0, "to_px": 12.0}, "px"), step_label({"from_m": 8.0, "to_m": None}, "m")
+    ('8-12 px', '8 m and more')
     """
-    if row["to_px"]:
-        return f"{row['from_px']:g}-{row['to_px']:g} px"
-    return f"{row['from_px']:g} px and more"
+    low, high = row[f"from_{unit}"], row[f"to_{unit}"]
+    return f"{low:g} {unit} and more" if high is None else f"{low:g}-{high:g} {unit}"
 
 
 def _rows(title: str, rows: Iterable[tuple[str, dict]]) -> list[str]:
@@ -110,13 +112,8 @@ def evaluation_text(evaluation: Evaluation) -> str:
         Several lines.
     """
     at, spread = evaluation.at, evaluation.intervals
-    lines = [
-        (
-            f"{evaluation.name}: {evaluation.pictures} pictures, {int(evaluation.counted.sum())} things, "
-            f"{len(evaluation.found)} detections"
-        ),
-        "",
-    ]
+    things, found = int(evaluation.counted.sum()), len(evaluation.found)
+    lines = [f"{evaluation.name}: {evaluation.pictures} pictures, {things} things, {found} detections", ""]
     for key in ("AP", "AP50"):
         bounds = f"   95 %: {interval(spread[key])}" if spread[key] else ""
         lines.append(f"  {key:<5}{number(evaluation.coco[key]):>6}{bounds}")
@@ -133,7 +130,7 @@ def evaluation_text(evaluation: Evaluation) -> str:
     for title, rows in (("lighting", evaluation.per_lighting), ("recording", evaluation.per_recording)):
         if len(rows) > 1:
             lines += ["", *_rows(title, rows.items())]
-    sizes = [(size_label(row), row) for row in evaluation.recall_by_size if row["truths"]]
+    sizes = [(step_label(row, "px"), row) for row in evaluation.recall_by_size if row["truths"]]
     for title, rows in (("size (root of area)", sizes), ("distance", list(evaluation.per_distance.items()))):
         if rows:
             lines += ["", *_rows(title, rows)]

@@ -6,7 +6,7 @@ pictures: a lighting never seen, the robot's mirror side, a nearer or farther ta
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,7 +46,7 @@ class TrainingSample:
     ignored: np.ndarray
 
 
-def color_jitter(picture: np.ndarray, rng: np.random.Generator, strength: float = 1.0) -> np.ndarray:
+def color_jitter(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """A picture under another lighting and exposure, with some sensor noise.
 
     Parameters
@@ -55,8 +55,6 @@ def color_jitter(picture: np.ndarray, rng: np.random.Generator, strength: float 
         Red-green-blue.
     rng : numpy.random.Generator
         Where chance comes from.
-    strength : float
-        1 as usual, 0 changes nothing but the noise.
 
     Returns
     -------
@@ -73,8 +71,8 @@ def color_jitter(picture: np.ndarray, rng: np.random.Generator, strength: float 
     >>> color_jitter(np.full((2, 2, 3), 90, np.uint8), np.random.default_rng(0)).shape
     (2, 2, 3)
     """
-    gains = np.exp(strength * (rng.uniform(-EXPOSURE_LOG, EXPOSURE_LOG) + rng.uniform(-CHANNEL_LOG, CHANNEL_LOG, 3)))
-    bend = np.exp(strength * rng.uniform(-TONE_LOG, TONE_LOG))
+    gains = np.exp(rng.uniform(-EXPOSURE_LOG, EXPOSURE_LOG) + rng.uniform(-CHANNEL_LOG, CHANNEL_LOG, 3))
+    bend = np.exp(rng.uniform(-TONE_LOG, TONE_LOG))
     curve = 255 * np.linspace(0, 1, 256) ** bend
     table = (curve[:, None] * gains).clip(0, 255)
     changed = np.empty(picture.shape, np.float32)
@@ -117,35 +115,59 @@ def horizontal_flip(sample: TrainingSample) -> TrainingSample:
     )
 
 
-def scale(sample: TrainingSample, factor: float) -> TrainingSample:
+def resized(sample: TrainingSample, width: int, height: int) -> TrainingSample:
     """The sample made larger or smaller.
 
     Parameters
     ----------
     sample : Sample
         Picture and truth.
-    factor : float
-        Above 1 is larger.
+    width, height : int
+        New size, px.
 
     Returns
     -------
     Sample
-        The resized one; the size is rounded to whole pixels and the boxes follow it.
+        The resized one; the boxes follow the picture.
 
     Examples
     --------
     >>> one = TrainingSample(np.zeros((4, 8, 3), np.uint8), np.array([[0, 0, 2, 2.0]]), np.array([0]), np.zeros((0, 4)))
-    >>> scale(one, 2).boxes.tolist()
+    >>> resized(one, 16, 8).boxes.tolist()
     [[0.0, 0.0, 4.0, 4.0]]
     """
-    height, width = sample.picture.shape[:2]
-    new = max(1, round(width * factor)), max(1, round(height * factor))
-    if new == (width, height):
+    old_height, old_width = sample.picture.shape[:2]
+    if (old_height, old_width) == (height, width):
         return sample
-    ratio = np.array([new[0] / width, new[1] / height] * 2)
-    return TrainingSample(
-        resize(sample.picture, new, "linear"), sample.boxes * ratio, sample.labels, sample.ignored * ratio
-    )
+    ratio = np.array([width / old_width, height / old_height] * 2)
+    picture = resize(sample.picture, (width, height), "linear")
+    return TrainingSample(picture, sample.boxes * ratio, sample.labels, sample.ignored * ratio)
+
+
+def seen_anew(sample: TrainingSample, rng: np.random.Generator) -> TrainingSample:
+    """The sample mirrored or not, and under another light.
+
+    Parameters
+    ----------
+    sample : Sample
+        Picture and truth.
+    rng : numpy.random.Generator
+        Where chance comes from.
+
+    Returns
+    -------
+    Sample
+        What to learn from.
+
+    Examples
+    --------
+    >>> one = TrainingSample(np.zeros((4, 8, 3), np.uint8), np.array([[0, 0, 2, 2.0]]), np.array([0]), np.zeros((0, 4)))
+    >>> seen_anew(one, np.random.default_rng(0)).boxes.tolist()
+    [[0.0, 0.0, 2.0, 2.0]]
+    """
+    if rng.random() < 0.5:
+        sample = horizontal_flip(sample)
+    return replace(sample, picture=color_jitter(sample.picture, rng))
 
 
 # A truth cut so that less than this fraction of it is left is ignored, not learned.

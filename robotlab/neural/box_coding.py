@@ -118,10 +118,8 @@ def cell_targets(
         owners[wins] = labels[i] + 1
         # A hair below 1 admits the equals of the nearest cell.
         classes[wins] = np.where(mine[wins] > 0.999, labels[i] + 1, 0)
-        targets[0][wins] = np.broadcast_to(cx - x, mine.shape)[wins]
-        targets[1][wins] = np.broadcast_to((cy - y)[:, None], mine.shape)[wins]
-        targets[2][wins] = np.log(w)
-        targets[3][wins] = np.log(h)
+        parts = np.broadcast_arrays(cx - x, (cy - y)[:, None], np.log(w), np.log(h))
+        targets[:, wins] = [part[wins] for part in parts]
     weights = np.where(classes > 0, 1, (1 - soft) ** BESIDE_POWER).astype(np.float32)
     box_weights = np.where(soft > BOX_FROM, soft, 0).astype(np.float32)
     for x0, y0, x1, y1 in np.asarray(ignored, float).reshape(-1, 4) / stride:
@@ -201,10 +199,8 @@ def decode(
     order = np.argsort(-scores, kind="stable")[: 2 * most]
     labels, rows, columns = np.unravel_index(found[order], peaks.shape)
     scores = scores[order]
-    boxes = boxes_at(numbers[:, rows, columns].T, rows, columns)
-    boxes[:, 0::2] = boxes[:, 0::2].clip(0, size_px[0])
-    boxes[:, 1::2] = boxes[:, 1::2].clip(0, size_px[1])
-    whole = ((boxes[:, 2] - boxes[:, 0]) > 0) & ((boxes[:, 3] - boxes[:, 1]) > 0)
+    boxes = boxes_at(numbers[:, rows, columns].T, rows, columns).clip(0, [*size_px, *size_px])
+    whole = (boxes[:, 2:] > boxes[:, :2]).all(axis=1)
     boxes, labels, scores = boxes[whole], labels[whole], scores[whole]
     kept = nms(boxes, scores, iou_limit, labels)[:most]
     return Detections(boxes[kept], scores[kept], labels[kept], classes)

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from robotlab.neural import augmentation
-from robotlab.neural.augmentation import TrainingSample
+from robotlab.neural.augmentation import TrainingSample, seen_anew
 from robotlab.neural.box_coding import cell_targets
 from robotlab.neural.engine.workers import WorkerPool
 from robotlab.neural.network_input import network_input
@@ -130,30 +130,6 @@ class Cells:
             All rows.
         """
         return Cells(*(np.concatenate([getattr(p, name) for p in parts]) for name in Cells.__dataclass_fields__))
-
-
-def draw_sample(sample: TrainingSample, rng: np.random.Generator, plain: bool) -> TrainingSample:
-    """The sample as one pass sees it: as it is, or mirrored and under another light.
-
-    Parameters
-    ----------
-    sample : Sample
-        Picture and truth.
-    rng : numpy.random.Generator
-        Where chance comes from.
-    plain : bool
-        Leave it as it is.
-
-    Returns
-    -------
-    Sample
-        What to learn from.
-    """
-    if plain:
-        return sample
-    if rng.random() < 0.5:
-        sample = augmentation.horizontal_flip(sample)
-    return TrainingSample(augmentation.color_jitter(sample.picture, rng), sample.boxes, sample.labels, sample.ignored)
 
 
 def channel_rows(features: np.ndarray) -> np.ndarray:
@@ -278,33 +254,25 @@ def gather_cells(
     Cells
         Ready to fit.
     """
+
+    def draw(turn: int, places: np.ndarray, rate: Callable | None, drawn: list, n: int, worker: int) -> None:
+        index = int(places[n])
+        rng = np.random.default_rng([seed, turn, index])
+        sample = source[index] if turn == 0 else seen_anew(source[index], rng)
+        found = features(sample.picture)
+        drawn[n] = cells_of(found, sample, index, rng, None if rate is None else rate(found))
+        step()
+
     parts: list[Cells] = []
     rate = None
-    order = np.arange(len(source))
-    if most is not None and most < len(source):
-        # One order for all passes, each going on where the one before stopped.
-        order = np.random.default_rng([seed, passes]).permutation(len(source))
+    count = len(source)
+    most = min(most or count, count)
+    # Where some are left out, one order for all passes, each going on where the one before stopped.
+    order = np.random.default_rng([seed, passes]).permutation(count) if most < count else np.arange(count)
     for turn in range(passes):
-        places = order if len(order) <= (most or len(order)) else np.roll(order, -turn * most)[:most]
+        places = np.roll(order, -turn * most)[:most]
         drawn: list[Cells | None] = [None] * len(places)
-
-        def draw(
-            n: int,
-            worker: int,
-            turn: int = turn,
-            rate: Callable | None = rate,
-            drawn: list = drawn,
-            places: np.ndarray = places,
-        ) -> None:
-            index = int(places[n])
-            rng = np.random.default_rng([seed, turn, index])
-            sample = draw_sample(source[index], rng, plain=turn == 0)
-            found = features(sample.picture)
-            scores = None if rate is None else rate(found)
-            drawn[n] = cells_of(found, sample, index, rng, scores)
-            step()
-
-        pool.each(draw, len(places))
+        pool.each(partial(draw, turn, places, rate, drawn), len(places))
         parts += drawn
         if turn < passes - 1:
             rate = rough(Cells.joined(parts))

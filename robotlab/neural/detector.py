@@ -216,8 +216,11 @@ class NeuralDetector:
         robotlab.errors.ModelError: a model must exist to be read, no_such.onnx does not; check its name and folder
         """
         detector = cls(read_model(path), str(path), threads)
-        if classes is not None:
-            detector.check_classes(classes)
+        if classes is not None and set(classes) != set(detector.classes):
+            raise ModelError(
+                f"{detector._name} must know the classes {', '.join(classes)}, it knows {', '.join(detector.classes)}; "
+                "fit a model on this data set, or choose the data set it was fitted on"
+            )
         return detector
 
     def save(self, path: str | os.PathLike) -> Path:
@@ -242,25 +245,6 @@ class NeuralDetector:
         if path.suffix.lower() != ".onnx":
             raise ModelError(f"a model's name must end in .onnx, got {path.name!r}; rename it")
         return write_whole(path, self._content)
-
-    def check_classes(self, classes: Sequence[str]) -> None:
-        """Refuse to be used for other classes.
-
-        Parameters
-        ----------
-        classes : sequence of str
-            The classes of a data set, in any order.
-
-        Raises
-        ------
-        ModelError
-            If the names are not the same.
-        """
-        if set(classes) != set(self.classes):
-            raise ModelError(
-                f"{self._name} must know the classes {', '.join(classes)}, it knows {', '.join(self.classes)}; "
-                "fit a model on this data set, or choose the data set it was fitted on"
-            )
 
     def outputs(self, picture: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """What the graph says of a picture that needs no resizing.

@@ -14,6 +14,7 @@ from tqdm import tqdm
 from robotlab._progress import progress_bar
 from robotlab.data import DataSet
 from robotlab.errors import InputError
+from robotlab.neural.augmentation import seen_anew
 from robotlab.neural.budget import (
     BASE_BYTES,
     TrainingBudget,
@@ -24,16 +25,7 @@ from robotlab.neural.budget import (
     rows_bytes,
     workers_within,
 )
-from robotlab.neural.cells import (
-    HARD_CELLS,
-    MOST_CELLS,
-    PASSES,
-    Cells,
-    FrozenFeatures,
-    cells_of,
-    draw_sample,
-    gather_cells,
-)
+from robotlab.neural.cells import HARD_CELLS, MOST_CELLS, PASSES, Cells, FrozenFeatures, cells_of, gather_cells
 from robotlab.neural.detector import NeuralDetector
 from robotlab.neural.engine.workers import WorkerPool, core_count
 from robotlab.neural.engines import choose_engine
@@ -206,10 +198,8 @@ def fit_head(
     seconds, cells_each = try_pictures(source, features, workers)
     # Of larger sets each pass draws its pictures; those of the validation set keep their part.
     share = min(1.0, MOST_CELLS / (cells_each * PASSES * pictures))
-    most, most_held = (
-        max(1, round(share * len(training_set))),
-        max(1, round(share * len(validation_set))) if last_too else 0,
-    )
+    most = max(1, round(share * len(training_set)))
+    most_held = max(1, round(share * len(validation_set))) if last_too else 0
     total = (most + most_held) * PASSES
     memory = BASE_BYTES + rows_bytes(round(total * cells_each), FEATURES[-1].channels) + pictures_bytes(source, workers)
     if progress:
@@ -222,19 +212,15 @@ def fit_head(
         progress_bar(total, "head fit", progress, dynamic_ncols=True) as shown,
         WorkerPool(workers if workers < core_count() else None) as pool,
     ):
-        cells = gather_cells(source, features, rough_head(count, pool), seed, pool, step=shown.update, most=most)
+
+        def gathered(some: SampleSource, seed: int, most: int) -> Cells:
+            return gather_cells(some, features, rough_head(count, pool), seed, pool, step=shown.update, most=most)
+
+        cells = gathered(source, seed, most)
         facts = {**facts, "cells": len(cells.classes), "head": head}
         facts |= validation_metrics(made(cells, facts), validation_set)
         if last_too:
-            more = gather_cells(
-                SampleSource(validation_set, working_px, scale),
-                features,
-                rough_head(count, pool),
-                seed + 1,
-                pool,
-                step=shown.update,
-                most=most_held,
-            )
+            more = gathered(SampleSource(validation_set, working_px, scale), seed + 1, most_held)
             cells = Cells.joined([cells, more])
             # Refitted on all pictures: no validation set is left.
             all_pictures = training_set.having([*training_set.pictures, *validation_set.pictures])
@@ -268,7 +254,7 @@ def try_pictures(source: SampleSource, features: FrozenFeatures, workers: int) -
     reading = (time.perf_counter() - started) / (PASSES if source.bytes_in_all() <= CACHE_BYTES else 1)
     started = time.perf_counter()
     for index in places:
-        sample = draw_sample(source[index], rng, plain=False)
+        sample = seen_anew(source[index], rng)
         found = features(sample.picture)
         # As many hard cells as can be come along later.
         cells += len(cells_of(found, sample, index, rng, None).classes) + HARD_CELLS

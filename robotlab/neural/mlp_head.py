@@ -61,10 +61,8 @@ def fit_mlp_head(cells: Cells, class_count: int, seed: int, hidden: int = HIDDEN
     parameters, gradient = np.zeros(ends[-1], np.float32), np.zeros(ends[-1], np.float32)
 
     def views(row: np.ndarray) -> dict[str, np.ndarray]:
-        return {
-            name: row[a:b].reshape(shape)
-            for (name, shape), a, b in zip(shapes.items(), ends[:-1], ends[1:], strict=True)
-        }
+        parts = zip(shapes.items(), ends[:-1], ends[1:], strict=True)
+        return {name: row[a:b].reshape(shape) for (name, shape), a, b in parts}
 
     w, d = views(parameters), views(gradient)
     # He et al., arXiv:1502.01852, for the layer with ReLU; small for the last.

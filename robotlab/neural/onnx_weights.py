@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
 import numpy as np
 import onnx
@@ -49,57 +49,6 @@ def read_onnx(path: str | os.PathLike) -> onnx.ModelProto:
     return model
 
 
-def numbers_of(model: onnx.ModelProto, shapes: Mapping[str, tuple[int, ...]], name: str) -> dict[str, np.ndarray]:
-    """Initializers of a model by name, with their shapes checked.
-
-    Parameters
-    ----------
-    model : onnx.ModelProto
-        The model.
-    shapes : mapping of str to tuple of int
-        What it must hold.
-    name : str
-        How the error message calls the model.
-
-    Returns
-    -------
-    dict of str to ndarray of float32
-        One array for each of `shapes`.
-
-    Raises
-    ------
-    ModelError
-        If one is missing, has another shape or type, or is not finite.
-
-    Examples
-    --------
-    >>> from robotlab.neural.onnxio import network_to_onnx
-    >>> from robotlab.neural.spec import first_weights
-    >>> model = network_to_onnx(FEATURES, first_weights(FEATURES), fold_norm=False)
-    >>> numbers_of(model, {"c1.scale": (16,)}, "the model")["c1.scale"].shape
-    (16,)
-    """
-    tensors = {tensor.name: tensor for tensor in model.graph.initializer}
-    numbers = {}
-    for key, shape in shapes.items():
-        if key not in tensors:
-            raise ModelError(f"{name} must hold {key}, it does not; it is for another network, fit or export it again")
-        tensor = tensors[key]
-        if tensor.data_type != TensorProto.FLOAT or tuple(tensor.dims) != tuple(shape):
-            raise ModelError(
-                f"{key} of {name} must be float32 {tuple(shape)}, got {TensorProto.DataType.Name(tensor.data_type).lower()} "
-                f"{tuple(tensor.dims)}; it is for another network, fit or export it again"
-            )
-        try:
-            value = numpy_helper.to_array(tensor)
-        except (ValueError, TypeError):
-            raise ModelError(f"{key} of {name} must be whole, it is cut short; fit or export the model again") from None
-        if not np.isfinite(value).all() or (key.endswith(".variance") and (value < 0).any()):
-            raise ModelError(f"{key} of {name} must be finite numbers, some are not; fit or export the model again")
-        numbers[key] = value.copy()
-    return numbers
-
-
 def weights_from_onnx(path: str | os.PathLike, layers: Iterable[Layer] = FEATURES) -> dict[str, np.ndarray]:
     """Weights of a network that was written without folding.
 
@@ -131,4 +80,22 @@ def weights_from_onnx(path: str | os.PathLike, layers: Iterable[Layer] = FEATURE
     >>> weights_from_onnx(path)["c1.kernel"].shape
     (16, 3, 3, 3)
     """
-    return numbers_of(read_onnx(path), weight_shapes(layers), str(path))
+    tensors = {tensor.name: tensor for tensor in read_onnx(path).graph.initializer}
+    numbers = {}
+    for key, shape in weight_shapes(layers).items():
+        if key not in tensors:
+            raise ModelError(f"{path} must hold {key}, it does not; it is for another network, fit or export it again")
+        tensor = tensors[key]
+        if tensor.data_type != TensorProto.FLOAT or tuple(tensor.dims) != tuple(shape):
+            raise ModelError(
+                f"{key} of {path} must be float32 {tuple(shape)}, got {TensorProto.DataType.Name(tensor.data_type).lower()} "
+                f"{tuple(tensor.dims)}; it is for another network, fit or export it again"
+            )
+        try:
+            value = numpy_helper.to_array(tensor)
+        except (ValueError, TypeError):
+            raise ModelError(f"{key} of {path} must be whole, it is cut short; fit or export the model again") from None
+        if not np.isfinite(value).all() or (key.endswith(".variance") and (value < 0).any()):
+            raise ModelError(f"{key} of {path} must be finite numbers, some are not; fit or export the model again")
+        numbers[key] = value.copy()
+    return numbers

@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import onnx
@@ -18,12 +19,19 @@ from onnx import TensorProto, helper, numpy_helper
 
 from robotlab.errors import ModelError
 from robotlab.files import write_whole
-from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
+from robotlab.neural.spec import NORM_EPSILON, NORM_PARTS, PICTURE_MEAN, PICTURE_SPREAD, Layer, weight_shapes
 
 # Operator set 17 and file version 8 (2022) are read by every onnxruntime since
 # 1.12 and by OpenCV since 4.7.
 OPSET = 17
 IR_VERSION = 8
+
+# Operators of the layers without weights.  Doubled, output pixel i copies input pixel floor(i / 2).
+_JOINING = {
+    "double": ("Resize", {"mode": "nearest", "coordinate_transformation_mode": "asymmetric", "nearest_mode": "floor"}),
+    "add": ("Add", {}),
+    "concat": ("Concat", {"axis": 1}),
+}
 
 
 def fold_normalization(layers: Iterable[Layer], weights: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
@@ -60,10 +68,8 @@ def fold_normalization(layers: Iterable[Layer], weights: Mapping[str, np.ndarray
             continue
         kernel = np.asarray(weights[f"{layer.name}.kernel"], np.float64)
         if layer.norm:
-            scale, shift, mean, variance = (
-                np.asarray(weights[f"{layer.name}.{part}"], np.float64)
-                for part in ("scale", "shift", "mean", "variance")
-            )
+            norm = (np.asarray(weights[f"{layer.name}.{part}"], np.float64) for part in NORM_PARTS)
+            scale, shift, mean, variance = norm
             gain = scale / np.sqrt(variance + NORM_EPSILON)
             kernel = kernel * gain[:, None, None, None]
             bias = shift - mean * gain
@@ -112,37 +118,24 @@ def network_nodes(
         helper.make_node("Sub", ["picture", "picture.mean"], ["picture.centered"], "picture.centered"),
         helper.make_node("Mul", ["picture.centered", "picture.gain"], ["picture.scaled"], "picture.scaled"),
     ]
-    constants |= (
-        fold_normalization(layers, weights)
-        if fold_norm
-        else {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
-    )
+    if fold_norm:
+        constants |= fold_normalization(layers, weights)
+    else:
+        constants |= {name: np.asarray(weights[name], np.float32) for name in weight_shapes(layers)}
     for layer in layers:
         inputs = ["picture.scaled" if name == "picture" else name for name in layer.inputs]
         if layer.kind == "conv":
             nodes += _conv_nodes(layer, inputs[0], fold_norm)
-        elif layer.kind == "double":
-            constants["double.scales"] = np.array([1, 1, 2, 2], np.float32)
-            nodes.append(
-                helper.make_node(
-                    "Resize",
-                    [inputs[0], "", "double.scales"],
-                    [layer.name],
-                    layer.name,
-                    mode="nearest",
-                    # Output pixel i copies input pixel floor(i / 2).
-                    coordinate_transformation_mode="asymmetric",
-                    nearest_mode="floor",
-                )
-            )
-        elif layer.kind == "add":
-            nodes.append(helper.make_node("Add", inputs, [layer.name], layer.name))
-        elif layer.kind == "concat":
-            nodes.append(helper.make_node("Concat", inputs, [layer.name], layer.name, axis=1))
-        else:
+            continue
+        if layer.kind not in _JOINING:
             raise ModelError(
                 f"a layer must be conv, double, add or concat, {layer.name} is {layer.kind!r}; correct the list"
             )
+        if layer.kind == "double":
+            constants["double.scales"] = np.array([1, 1, 2, 2], np.float32)
+            inputs += ["", "double.scales"]
+        kind, options = _JOINING[layer.kind]
+        nodes.append(helper.make_node(kind, inputs, [layer.name], layer.name, **options))
     return nodes, constants
 
 
@@ -150,33 +143,24 @@ def _conv_nodes(layer: Layer, source: str, fold_norm: bool) -> list[onnx.NodePro
     """Convolution, normalization and ReLU of one layer."""
     name = layer.name
     normalize = layer.norm and not fold_norm
-    steps = ["conv"] + ["norm"] * normalize + ["relu"] * layer.relu
-    # The last step bears the layer's own name.
-    names = [f"{name}.{step}" for step in steps[:-1]] + [name]
-    pad = layer.dilation * (layer.kernel - 1) // 2
+    window = {
+        "kernel_shape": [layer.kernel] * 2,
+        "strides": [layer.stride] * 2,
+        "dilations": [layer.dilation] * 2,
+        "pads": [layer.dilation * (layer.kernel - 1) // 2] * 4,
+    }
+    steps: list[tuple[str, str, tuple[str, ...], dict[str, Any]]]
+    steps = [("conv", "Conv", ("kernel",) if normalize else ("kernel", "bias"), window)]
+    if normalize:
+        steps.append(("norm", "BatchNormalization", NORM_PARTS, {"epsilon": NORM_EPSILON}))
+    if layer.relu:
+        steps.append(("relu", "Relu", (), {}))
     nodes = []
-    for step, result in zip(steps, names, strict=True):
-        if step == "conv":
-            numbers = [f"{name}.kernel"] + ([] if normalize else [f"{name}.bias"])
-            nodes.append(
-                helper.make_node(
-                    "Conv",
-                    [source, *numbers],
-                    [result],
-                    result,
-                    kernel_shape=[layer.kernel] * 2,
-                    strides=[layer.stride] * 2,
-                    dilations=[layer.dilation] * 2,
-                    pads=[pad] * 4,
-                )
-            )
-        elif step == "norm":
-            numbers = [f"{name}.{part}" for part in ("scale", "shift", "mean", "variance")]
-            nodes.append(
-                helper.make_node("BatchNormalization", [source, *numbers], [result], result, epsilon=NORM_EPSILON)
-            )
-        else:
-            nodes.append(helper.make_node("Relu", [source], [result], result))
+    for step, kind, numbers, options in steps:
+        # The last step bears the layer's own name.
+        result = name if step == steps[-1][0] else f"{name}.{step}"
+        inputs = [source, *(f"{name}.{part}" for part in numbers)]
+        nodes.append(helper.make_node(kind, inputs, [result], result, **options))
         source = result
     return nodes
 

@@ -159,13 +159,8 @@ def outline(content: bytes, name: str) -> ModelOutline:
 
 def _check_length(content: bytes, tensor: dict[int, bytes]) -> None:
     """Refuse an initializer (``TensorProto``) whose numbers are not as many as its shape says."""
-    sides = []
-    for field, value in message_fields(content):
-        if field == 1:  # dims: one number, or all of them packed
-            place = 0
-            while place < len(value):
-                side, place = _varint(value, place)
-                sides.append(side)
+    # dims: one number, or all of them packed
+    sides = [side for field, value in message_fields(content) if field == 1 for side in _varints(value)]
     size = {1: 4, 7: 8}[_varint(tensor[2], 0)[0]]  # data_type: FLOAT or INT64
     if len(sides) > MOST_SIDES or size * prod(sides) != len(tensor.get(9, b"")):  # raw_data
         raise ValueError("an array is not as long as its shape says")
@@ -174,12 +169,9 @@ def _check_length(content: bytes, tensor: dict[int, bytes]) -> None:
 def _check_window(content: bytes) -> None:
     """Refuse an ``AttributeProto`` kernel_shape, whose name is 1 and ints 8, that takes in a large part of a picture."""
     fields = list(message_fields(content))
-    for field, value in fields if (1, b"kernel_shape") in fields else ():
-        place = 0
-        while field == 8 and place < len(value):
-            side, place = _varint(value, place)
-            if side > WIDEST_WINDOW:
-                raise ValueError("a window is very wide")
+    sides = (side for field, value in fields if field == 8 for side in _varints(value))
+    if (1, b"kernel_shape") in fields and any(side > WIDEST_WINDOW for side in sides):
+        raise ValueError("a window is very wide")
 
 
 def message_fields(content: bytes) -> Iterator[tuple[int, bytes]]:
@@ -227,6 +219,14 @@ def message_fields(content: bytes) -> Iterator[tuple[int, bytes]]:
         if place > len(content):
             raise IndexError("the message ends inside a field")
         yield tag >> 3, content[start:place]
+
+
+def _varints(content: bytes) -> Iterator[int]:
+    """Whole numbers end to end."""
+    place = 0
+    while place < len(content):
+        number, place = _varint(content, place)
+        yield number
 
 
 def _varint(content: bytes, place: int) -> tuple[int, int]:

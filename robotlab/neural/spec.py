@@ -27,6 +27,8 @@ PICTURE_SPREAD = 64.0
 
 # PyTorch's default for batch normalization, so that both engines agree.
 NORM_EPSILON = 1e-5
+# The numbers of a normalization, one of each for a channel.
+NORM_PARTS = ("scale", "shift", "mean", "variance")
 
 
 @dataclass(frozen=True)
@@ -62,41 +64,33 @@ class Layer:
     relu: bool = True
 
 
-def _features() -> tuple[Layer, ...]:
-    """The shipped feature network: stride 4, three levels merged top-down.
-
-    Half the work sits at stride 4 and less than a tenth of it at stride 16,
-    so depth and reach (``c9``, ``c10`` are dilated; each cell there sees
-    255 px) are bought where they are cheap, and only ``c1`` runs at stride 2.
-    """
-    conv = "conv"
-    return (
-        Layer("c1", conv, ("picture",), 16, stride=2),
-        Layer("c2", conv, ("c1",), 32, stride=2),
-        Layer("c3", conv, ("c2",), 32),
-        Layer("a", conv, ("c3",), 32),
-        Layer("c5", conv, ("a",), 64, stride=2),
-        Layer("b", conv, ("c5",), 64),
-        Layer("c7", conv, ("b",), 96, stride=2),
-        Layer("c8", conv, ("c7",), 96),
-        Layer("c9", conv, ("c8",), 96, dilation=2),
-        Layer("c10", conv, ("c9",), 96, dilation=3),
-        Layer("c11", "add", ("c10", "c8"), 96),
-        Layer("d1", conv, ("c11",), 64, kernel=1),
-        Layer("d2", "double", ("d1",), 64),
-        Layer("d3", "add", ("d2", "b"), 64),
-        Layer("d4", conv, ("d3",), 64),
-        Layer("e1", conv, ("d4",), 48, kernel=1),
-        Layer("e2", "double", ("e1",), 48),
-        Layer("e3", conv, ("a",), 48, kernel=1),
-        Layer("e4", "add", ("e2", "e3"), 48),
-        Layer("f1", conv, ("e4",), 48),
-        Layer("f2", conv, ("f1",), 48),
-        Layer("features", "concat", ("f2", "e4"), 96),
-    )
-
-
-FEATURES = _features()
+# The shipped feature network: stride 4, three levels merged top-down.  Half the work sits at stride 4 and less
+# than a tenth of it at stride 16, so depth and reach (c9 and c10 are dilated; each cell there sees 255 px) are
+# bought where they are cheap, and only c1 runs at stride 2.
+FEATURES: tuple[Layer, ...] = (
+    Layer("c1", "conv", ("picture",), 16, stride=2),
+    Layer("c2", "conv", ("c1",), 32, stride=2),
+    Layer("c3", "conv", ("c2",), 32),
+    Layer("a", "conv", ("c3",), 32),
+    Layer("c5", "conv", ("a",), 64, stride=2),
+    Layer("b", "conv", ("c5",), 64),
+    Layer("c7", "conv", ("b",), 96, stride=2),
+    Layer("c8", "conv", ("c7",), 96),
+    Layer("c9", "conv", ("c8",), 96, dilation=2),
+    Layer("c10", "conv", ("c9",), 96, dilation=3),
+    Layer("c11", "add", ("c10", "c8"), 96),
+    Layer("d1", "conv", ("c11",), 64, kernel=1),
+    Layer("d2", "double", ("d1",), 64),
+    Layer("d3", "add", ("d2", "b"), 64),
+    Layer("d4", "conv", ("d3",), 64),
+    Layer("e1", "conv", ("d4",), 48, kernel=1),
+    Layer("e2", "double", ("e1",), 48),
+    Layer("e3", "conv", ("a",), 48, kernel=1),
+    Layer("e4", "add", ("e2", "e3"), 48),
+    Layer("f1", "conv", ("e4",), 48),
+    Layer("f2", "conv", ("f1",), 48),
+    Layer("features", "concat", ("f2", "e4"), 96),
+)
 # Of FEATURES: px between its cells, and px that the input's sides must be multiples of.
 FEATURE_STRIDE = 4
 STRIDE_MULTIPLE = 16
@@ -151,7 +145,7 @@ def weight_shapes(layers: Iterable[Layer]) -> dict[str, tuple[int, ...]]:
             continue
         incoming = channels[layer.inputs[0]]
         shapes[f"{layer.name}.kernel"] = (layer.channels, incoming, layer.kernel, layer.kernel)
-        for part in ("scale", "shift", "mean", "variance") if layer.norm else ("bias",):
+        for part in NORM_PARTS if layer.norm else ("bias",):
             shapes[f"{layer.name}.{part}"] = (layer.channels,)
     return shapes
 

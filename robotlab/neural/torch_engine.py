@@ -17,25 +17,21 @@ from robotlab.neural.engine.network import NORM_MOMENTUM
 from robotlab.neural.engine.optimizer import ORTHOGONAL_STEP, ORTHOGONAL_STEPS, ExponentialMovingAverage
 from robotlab.neural.engine.workers import core_count
 from robotlab.neural.engines import DECAY, LONGEST, MEMORY, moved_as_matrix
-from robotlab.neural.spec import NORM_EPSILON, PICTURE_MEAN, PICTURE_SPREAD, Layer
+from robotlab.neural.spec import NORM_EPSILON, NORM_PARTS, PICTURE_MEAN, PICTURE_SPREAD, Layer
 from robotlab.neural.windows import Batch
 
 
-def run_network(
-    layers: Sequence[Layer], weights: Mapping[str, torch.Tensor], pictures: torch.Tensor, training: bool = True
-) -> torch.Tensor:
-    """Run a network.
+def run_network(layers: Sequence[Layer], weights: Mapping[str, torch.Tensor], pictures: torch.Tensor) -> torch.Tensor:
+    """Run a network as in training: normalized by the batch's statistics.
 
     Parameters
     ----------
     layers : sequence of Layer
         The network.
     weights : mapping of str to Tensor
-        By name; running means and variances are moved in place in training.
+        By name; running means and variances are moved in place.
     pictures : (N, 3, H, W) Tensor
         RGB, 0 to 255.
-    training : bool
-        Normalize by the batch's statistics.
 
     Returns
     -------
@@ -50,10 +46,8 @@ def run_network(
             kernel, bias = weights[f"{layer.name}.kernel"], weights.get(f"{layer.name}.bias")
             x = functional.conv2d(inputs[0], kernel, bias, layer.stride, pad, layer.dilation)
             if layer.norm:
-                mean, variance, scale, shift = (
-                    weights[f"{layer.name}.{part}"] for part in ("mean", "variance", "scale", "shift")
-                )
-                x = functional.batch_norm(x, mean, variance, scale, shift, training, NORM_MOMENTUM, NORM_EPSILON)
+                scale, shift, mean, variance = (weights[f"{layer.name}.{part}"] for part in NORM_PARTS)
+                x = functional.batch_norm(x, mean, variance, scale, shift, True, NORM_MOMENTUM, NORM_EPSILON)
             values[layer.name] = functional.relu(x) if layer.relu else x
         elif layer.kind == "double":
             values[layer.name] = functional.interpolate(inputs[0], scale_factor=2, mode="nearest")
@@ -185,39 +179,36 @@ class TorchEngine:
     def _arrays(self) -> dict[str, np.ndarray]:
         return {name: value.detach().cpu().numpy() for name, value in self.weights.items()}
 
-    def _loss(self, batch: Batch) -> torch.Tensor:
+    def _learn(self, batch: Batch) -> torch.Tensor:
+        """Work out the gradients of a batch; gives its loss."""
+
         def there(array: np.ndarray) -> torch.Tensor:
             moved = torch.from_numpy(array).to(self.device)
             return moved.to(self.dtype) if moved.is_floating_point() else moved
 
-        output = run_network(self.layers, self.weights, there(batch.pictures))
-        return detection_loss(
-            output, *(there(part) for part in (batch.classes, batch.weights, batch.boxes, batch.box_weights))
-        )
-
-    def _forget(self) -> None:
         for optimizer in self.optimizers:
             optimizer.zero_grad()
+        output = run_network(self.layers, self.weights, there(batch.pictures))
+        asked = (batch.classes, batch.weights, batch.boxes, batch.box_weights)
+        loss = detection_loss(output, *map(there, asked))
+        loss.backward()
+        return loss.detach()
 
     def gradients(self, batch: Batch) -> tuple[float, dict[str, np.ndarray]]:
         """Loss and gradients of a batch, without a step."""
-        self._forget()
-        loss = self._loss(batch)
-        loss.backward()
-        return float(loss.detach()), {name: value.grad.cpu().numpy() for name, value in self.parameters.items()}
+        loss = self._learn(batch)
+        return float(loss), {name: value.grad.cpu().numpy() for name, value in self.parameters.items()}
 
     def step(self, batch: Batch, rate: float) -> float:
         """Learn from a batch; gives its loss."""
-        self._forget()
-        loss = self._loss(batch)
-        loss.backward()
+        loss = self._learn(batch)
         torch.nn.utils.clip_grad_norm_(list(self.parameters.values()), LONGEST)
         for optimizer in self.optimizers:
             for group in optimizer.param_groups:
                 group["lr"] = rate
             optimizer.step()
         self._average.follow(self._arrays())
-        return float(loss.detach())
+        return float(loss)
 
     def average(self) -> dict[str, np.ndarray]:
         """The slow average of the weights, to judge and to keep."""

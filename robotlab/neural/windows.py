@@ -15,7 +15,7 @@ import numpy as np
 from robotlab.neural import augmentation
 from robotlab.neural.augmentation import TrainingSample
 from robotlab.neural.box_coding import cell_targets
-from robotlab.neural.spec import FEATURE_STRIDE, STRIDE_MULTIPLE
+from robotlab.neural.spec import STRIDE_MULTIPLE
 
 # Windows of this side, unless the targets need larger ones; and how many a step.
 # Twelve of 160 px were tried and did worse after twice the pixels (greenhouse
@@ -161,17 +161,7 @@ def draw_window(sample: TrainingSample, width: int, height: int, rng: np.random.
     left = int(np.clip(left, min(0, full_width - wide), max(0, full_width - wide)))
     top = int(np.clip(top, min(0, full_height - high), max(0, full_height - high)))
     window = augmentation.crop(sample, left, top, wide, high)
-    if window.picture.shape[:2] != (height, width):
-        ratio = np.array([width / wide, height / high] * 2)
-        window = TrainingSample(
-            augmentation.resize(window.picture, (width, height), "linear"),
-            window.boxes * ratio,
-            window.labels,
-            window.ignored * ratio,
-        )
-    if rng.random() < 0.5:
-        window = augmentation.horizontal_flip(window)
-    return TrainingSample(augmentation.color_jitter(window.picture, rng), window.boxes, window.labels, window.ignored)
+    return augmentation.seen_anew(augmentation.resized(window, width, height), rng)
 
 
 def _place(low: float, high: float, span: int, rng: np.random.Generator) -> float:
@@ -199,21 +189,7 @@ def batch_of(windows: Sequence[TrainingSample]) -> Batch:
     >>> batch_of([one, one]).classes.shape
     (2, 8, 8)
     """
-    count = len(windows)
-    height, width = windows[0].picture.shape[:2]
-    cells = (height // FEATURE_STRIDE, width // FEATURE_STRIDE)
-    batch = Batch(
-        np.empty((count, 3, height, width), np.float32),
-        np.empty((count, *cells), np.int64),
-        np.empty((count, *cells), np.float32),
-        np.empty((count, 4, *cells), np.float32),
-        np.empty((count, *cells), np.float32),
-    )
-    for n, window in enumerate(windows):
-        asked = cell_targets(window.boxes, window.labels, window.ignored, height, width)
-        batch.pictures[n] = window.picture.transpose(2, 0, 1)
-        batch.classes[n] = asked.classes
-        batch.weights[n] = asked.weights
-        batch.boxes[n] = asked.boxes
-        batch.box_weights[n] = asked.box_weights
-    return batch
+    pictures = np.array([window.picture.transpose(2, 0, 1) for window in windows], np.float32)
+    asked = [cell_targets(one.boxes, one.labels, one.ignored, *one.picture.shape[:2]) for one in windows]
+    names = ("classes", "weights", "boxes", "box_weights")
+    return Batch(pictures, *(np.array([getattr(targets, name) for targets in asked]) for name in names))

@@ -12,7 +12,7 @@ from robotlab.detections import Detections
 from robotlab.errors import some
 from robotlab.metrics import Evaluation
 from robotlab.metrics.error_analysis import ERROR_KINDS
-from robotlab.metrics.text import interval, size_label
+from robotlab.metrics.text import interval, step_label
 from robotlab.report.page import Report
 from robotlab.report.plots import new_figure, plot_groups, plot_precision_recall, plot_recall_by_size
 
@@ -147,7 +147,7 @@ def size_table(page: Report, evaluation: Evaluation) -> None:
     page.table(
         ("size, px", "truths", "recall", "95 %"),
         [
-            (size_label(row), row["truths"], row["recall"], interval(row["recall_interval"]))
+            (step_label(row, "px"), row["truths"], row["recall"], interval(row["recall_interval"]))
             for row in evaluation.recall_by_size
             if row["truths"]
         ],

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from robotlab.boxes import iou
+from robotlab.boxes import corners_from_xywh, iou
 from robotlab.data import DataSet, LabeledImage
 from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
@@ -138,14 +138,15 @@ def slow_errors(evaluation) -> dict[str, int]:
     """Error kinds again, detection by detection, over plain IoU."""
     counts = dict.fromkeys((*ERROR_KINDS, "false negative"), 0)
     truths, found = evaluation.truths, evaluation.found
+    true_boxes, found_boxes = corners_from_xywh(truths.xywh), corners_from_xywh(found.xywh)
     for picture in range(truths.pictures):
         there = np.flatnonzero(truths.picture == picture)
         here = np.flatnonzero((found.picture == picture) & (found.score >= evaluation.score))
-        share = iou(found.boxes[here], truths.boxes[there])
+        share = iou(found_boxes[here], true_boxes[there])
         state, lost = {}, set(there.tolist())
         for k in range(len(truths.classes)):
             mine, theirs = here[found.label[here] == k], there[truths.label[there] == k]
-            result = match_detections(found.boxes[mine], found.score[mine], truths.boxes[theirs])
+            result = match_detections(found_boxes[mine], found.score[mine], true_boxes[theirs])
             state |= dict(zip(mine.tolist(), result.truth.tolist(), strict=True))
             lost -= {int(theirs[g]) for g in result.truth if g >= 0}
         counts["false negative"] += len(lost)
