@@ -60,8 +60,8 @@ def choose_working(data: DataSet) -> tuple[int | None, float]:
     longest = max(max(entry.width_px, entry.height_px) for entry in data.pictures)
     sides = [np.zeros(0)]
     for entry in data.pictures:
-        counted = ~(entry.crowd | entry.ignore)
-        size = (entry.boxes[counted, 2:] - entry.boxes[counted, :2]).prod(axis=1) ** 0.5
+        boxes = entry.boxes[entry.counts]
+        size = (boxes[:, 2:] - boxes[:, :2]).prod(axis=1) ** 0.5
         # What the side would be if this picture's longest side were the set's.
         sides.append(size * (longest / max(entry.width_px, entry.height_px)))
     small = max(1.0, float(np.quantile(np.concatenate(sides), SMALL_SHARE)))
@@ -111,9 +111,8 @@ class SampleSource(Sequence):
         ratio = np.array([size[0] / width, size[1] / height] * 2)
         if size != (width, height):
             picture = to_size(picture, size)
-        masked = entry.crowd | entry.ignore
-        boxes = entry.boxes * ratio
-        sample = TrainingSample(picture, boxes[~masked], entry.labels[~masked], boxes[masked])
+        boxes, counts = entry.boxes * ratio, entry.counts
+        sample = TrainingSample(picture, boxes[counts], entry.labels[counts], boxes[~counts])
         if picture.nbytes <= self._room:
             self._room -= picture.nbytes
             self._kept[index] = sample
@@ -133,8 +132,8 @@ class SampleSource(Sequence):
         for entry in self.data.pictures:
             size = working_size(entry.width_px, entry.height_px, self.working_px, self.scale)
             sizes.append(size)
-            counted = ~(entry.crowd | entry.ignore)
-            spans = (entry.boxes[counted, 2:] - entry.boxes[counted, :2]).max(axis=1, initial=0)
+            boxes = entry.boxes[entry.counts]
+            spans = (boxes[:, 2:] - boxes[:, :2]).max(axis=1, initial=0)
             sides.append(spans * (size[0] / entry.width_px))
         return sizes, np.concatenate(sides)
 

@@ -260,7 +260,7 @@ def pictures_part(
             f"{name} found {int((found[name][place].scores >= (evaluations[name].score or 2)).sum())}" for name in found
         )
         lighting = f", {entry.lighting}" if entry.lighting else ""
-        truths = len(entry) - int((entry.ignore | entry.crowd).sum())
+        truths = int(entry.counts.sum())
         page.picture(
             row,
             f"{entry.name}: {truths} ground-truth boxes; {counts}.",

@@ -136,10 +136,8 @@ class TrainingMonitor(Widget):
         TrainingMonitor
             With the picture's ground truth; what counts for nothing is left out.
         """
-        out = entry.crowd | entry.ignore
-        return cls(
-            data.load(entry), entry.boxes[~out], entry.labels[~out], data.classes, ignored=entry.boxes[out], **options
-        )
+        boxes, labels = entry.boxes[entry.counts], entry.labels[entry.counts]
+        return cls(data.load(entry), boxes, labels, data.classes, ignored=entry.boxes[~entry.counts], **options)
 
     def watch(self, history: History, detector: NeuralDetector | None) -> None:
         """Take in how a training goes; what ``watch`` of :func:`robotlab.neural.fit` calls.
