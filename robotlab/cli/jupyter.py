@@ -7,7 +7,7 @@ import os
 import sys
 from pathlib import Path
 
-from robotlab.errors import printable
+from robotlab.cli.shared import say
 
 
 def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> int:
@@ -62,10 +62,10 @@ def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> 
         words.append("--allow-root")
     instead = jupyter_folders()
     if instead:
-        _say(f"{Path.home()} cannot be written: JupyterLab's settings and your progress last until it ends")
-    _say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
+        say(f"{Path.home()} cannot be written: JupyterLab's settings and your progress last until it ends")
+    say(f"starting JupyterLab in {root}; stop it with Ctrl+C")
     if no_display and not no_browser:
-        _say("there is no display here: open the address below in a browser")
+        say("there is no display here: open the address below in a browser")
     sys.stdout.flush()
     # Our kernel is Python's own with one extension, which says after a restart what to run first. Our settings
     # wrap long lines of code, which a small window would cut off, and answer the question about news, which would stand
@@ -82,7 +82,3 @@ def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> 
     import subprocess
 
     return subprocess.call(words, env=environment)
-
-
-def _say(text: str) -> None:
-    print(printable(text, keep="\n"), file=sys.stderr)

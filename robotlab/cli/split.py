@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable
 from shlex import quote
 
-from robotlab.cli.shared import show
+from robotlab.cli.shared import Command, Options, option, show
 
 
-def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
+def add_options(command: Command) -> None:
     """Add this command to the parser.
 
     Parameters
@@ -18,20 +16,18 @@ def add_options(command: Callable[[str, str], argparse.ArgumentParser]) -> None:
         Makes a command from its name and help text.
     """
     sub = command("split", "choose recordings to train on and others to judge on, with classes in like proportion")
-    sub.add_argument("data", metavar="DATA", help="a data set: a folder, or a COCO-style .json file")
-    sub.add_argument(
-        "--hold-out", type=float, default=0.25, metavar="PART", help="part of the pictures to judge on (default: 0.25)"
+    option(sub, "data DATA", "a data set: a folder, or a COCO-style .json file")
+    option(sub, "--hold-out PART", "part of the pictures to judge on (default: 0.25)", 0.25)
+    option(sub, "--seed", "same seed, same result (default: 0)", 0)
+    option(
+        sub,
+        "--in-time FOLDER",
+        "for one recording alone: write a data set in which its first and last part are two recordings, with a gap",
     )
-    sub.add_argument("--seed", type=int, default=0, help="same seed, same result (default: 0)")
-    sub.add_argument(
-        "--in-time",
-        metavar="FOLDER",
-        help="for one recording alone: write a data set in which its first and last part are two recordings, with a gap",
-    )
-    sub.add_argument("--gap", type=float, default=0.1, metavar="PART", help="part left out between (default: 0.1)")
+    option(sub, "--gap PART", "part left out between (default: 0.1)", 0.1)
 
 
-def run(options: argparse.Namespace) -> int:
+def run(options: Options) -> int:
     """Split.
 
     Parameters
