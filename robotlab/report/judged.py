@@ -80,14 +80,10 @@ def error_rows(evaluation: Evaluation) -> list[tuple[str, int]]:
     list of (str, int)
         Rows of a table.
     """
-    at, errors = evaluation.at, evaluation.errors
-    kinds = [(f"FP: {kind}", errors[kind]) for kind in ERROR_KINDS[1:]]
-    return [
-        ("true positives (TP)", at["TP"]),
-        ("false positives (FP)", at["FP"]),
-        *kinds,
-        ("false negatives (FN)", at["FN"]),
-    ]
+    at = evaluation.at
+    kinds = [(f"FP: {kind}", evaluation.errors[kind]) for kind in ERROR_KINDS[1:]]
+    found = [("true positives (TP)", at["TP"]), ("false positives (FP)", at["FP"])]
+    return [*found, *kinds, ("false negatives (FN)", at["FN"])]
 
 
 def confusion_table(page: Report, evaluation: Evaluation) -> None:
@@ -144,15 +140,13 @@ def size_table(page: Report, evaluation: Evaluation) -> None:
     evaluation : Evaluation
         Of one detector.
     """
-    page.table(
-        ("size, px", "truths", "recall", "95 %"),
-        [
-            (size_label(row), row["truths"], row["recall"], interval(row["recall_interval"]))
-            for row in evaluation.recall_by_size
-            if row["truths"]
-        ],
-        "Size is the root of the area of the box; recall at the confidence threshold with the best F1.",
-    )
+    rows = [
+        (size_label(row), row["truths"], row["recall"], interval(row["recall_interval"]))
+        for row in evaluation.recall_by_size
+        if row["truths"]
+    ]
+    caption = "Size is the root of the area of the box; recall at the confidence threshold with the best F1."
+    page.table(("size, px", "truths", "recall", "95 %"), rows, caption)
 
 
 def curves_figure(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
@@ -244,11 +238,9 @@ def pictures_part(
     count : int
         How many.
     """
-    places = (
-        np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1])
-        if len(data) > count
-        else range(len(data))
-    )
+    places: Sequence[int] = range(len(data))
+    if len(data) > count:
+        places = np.unique(np.linspace(0, len(data) - 1, count + 2).round().astype(int)[1:-1])
     order = f"Left to right: {', '.join(found)}. " if len(found) > 1 else ""
     page.begin_row()
     for place in places:

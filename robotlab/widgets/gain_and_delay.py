@@ -227,14 +227,8 @@ class _Panel:
         edge, most = math.degrees(HALF_VIEW_RAD), 36
         for side in (-1, 1):
             ax.axhspan(side * edge, side * most, color="#dddddd", linewidth=0)
-        ax.text(
-            LASTS_S - 0.1,
-            (edge + most) / 2 - 0.3,
-            "outside of the picture",
-            ha="right",
-            va="center",
-            fontsize=_FONT_PT - 3,
-        )
+        place = (LASTS_S - 0.1, (edge + most) / 2 - 0.3)
+        ax.text(*place, "outside of the picture", ha="right", va="center", fontsize=_FONT_PT - 3)
         ax.axhline(0, color="black", linewidth=0.8)
         (self._curve,) = ax.plot([], [], color=_CALM, linewidth=2)
         (self._end,) = ax.plot([], [], "X", color=_WILD, markersize=11)
@@ -271,12 +265,11 @@ class _Panel:
         color = _CALM if gain < line[round(delay_s / 0.05), 1] else _WILD
         self._curve.set_data(turn.t_s, np.degrees(turn.bearing_rad))
         self._path.set_data(turn.pose[:, 1], turn.pose[:, 0])
-        lost = turn.lost_s is not None
-        self._end.set_data(
-            *([[value] for value in (turn.t_s[-1], math.degrees(turn.bearing_rad[-1]))] if lost else [[], []])
-        )
         x, y, yaw = turn.pose[-1]
-        self._stop.set_data(*([[y], [x]] if lost else [[], []]))
+        # One point each where the post was lost, none where it was not.
+        last = slice(0) if turn.lost_s is None else slice(-1, None)
+        self._end.set_data(turn.t_s[last], np.degrees(turn.bearing_rad[last]))
+        self._stop.set_data(turn.pose[last, 1], turn.pose[last, 0])
         corners = np.array([(0.16, 0.0), (-0.1, 0.09), (-0.1, -0.09)])
         turned = corners @ np.array([[math.cos(yaw), math.sin(yaw)], [-math.sin(yaw), math.cos(yaw)]]) + (x, y)
         self._trolley.set_xy(turned[:, ::-1])

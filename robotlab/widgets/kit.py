@@ -20,13 +20,17 @@ _BROWSER = Path(__file__).parent / "browser"
 
 
 class Widget(anywidget.AnyWidget):
-    """Answers the browser's question whether the kernel is still there.
+    """Has a text alternative, and answers the browser's question whether the kernel is still there.
 
     Examples
     --------
     >>> Widget().comm is not None
     True
     """
+
+    _css = (_BROWSER / "kit.css").read_text(encoding="utf-8")
+
+    alt = traitlets.Unicode().tag(sync=True)
 
     def __init__(self, **traits: Any) -> None:
         super().__init__(**traits)
@@ -128,22 +132,6 @@ def browser_code(name: str) -> str:
     True
     """
     return "\n".join((_BROWSER / f"{part}.js").read_text(encoding="utf-8") for part in ("kit", name))
-
-
-def browser_style() -> str:
-    """The style sheet of all widgets.
-
-    Returns
-    -------
-    str
-        CSS.
-
-    Examples
-    --------
-    >>> ".robotlab-widget" in browser_style()
-    True
-    """
-    return (_BROWSER / "kit.css").read_text(encoding="utf-8")
 
 
 def picture_bytes(drawn: np.ndarray | Figure) -> bytes:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.collections import LineCollection
@@ -114,12 +116,13 @@ class ThresholdCurve(SliderPicture):
         shown = {entry.id: entry for entry in data.only(ids=ids)}
         entries = [shown[id] for id in ids]
         self._data, self._detections, self._entries = data, detections, entries
-        self._matched: dict[tuple[str, float], _Matched] = {}
+        # Kept, since a slider comes back to it.
+        self._at = functools.cache(self._match)
         # Scores are probabilities in most detectors; others get a slider of their own range.
-        low, high = (
-            (0.0, 1.0) if scores.min() >= 0 and scores.max() <= 1 else (float(scores.min()), float(scores.max()))
-        )
-        if low == high:
+        low, high = float(scores.min()), float(scores.max())
+        if low >= 0 and high <= 1:
+            low, high = 0.0, 1.0
+        elif low == high:
             high = low + 1
         self._panel = _Panel([data.load(entry) for entry in entries], entries, (low, high))
         if score is None:
@@ -142,18 +145,12 @@ class ThresholdCurve(SliderPicture):
             **sliders,
         )
 
-    def _at(self, kind: str, limit: float) -> _Matched:
-        """Everything matched at one IoU limit; kept, since a slider comes back to it."""
-        key = (kind, limit)
-        if key not in self._matched:
-            self._matched[key] = self._match(kind, limit)
-        return self._matched[key]
-
     def _match(self, kind: str, limit: float) -> _Matched:
+        """Everything matched at one IoU limit."""
         classes = self._data.classes
         labels = range(len(classes)) if kind == _ALL else (classes.index(kind),)
         scores, hits, truths = [np.zeros(0)], [np.zeros(0, bool)], 0
-        strip: dict = {}
+        strip: dict[Any, list] = {entry.id: [] for entry in self._entries}
         for entry, found in zip(self._data, self._detections, strict=True):
             # The detections' own order of classes may be another one.
             own = np.array([self._data.classes.index(name) for name in found.classes], int)[found.labels]
@@ -165,13 +162,11 @@ class ThresholdCurve(SliderPicture):
                 scores.append(found.scores[here][counts])
                 hits.append(became.truth[counts] >= 0)
                 truths += int((~crowd).sum())
-                if any(entry is one for one in self._entries):
-                    strip.setdefault(entry.id, []).append(
-                        (found.boxes[here], found.scores[here], became, entry.boxes[there])
-                    )
+                if entry.id in strip:
+                    strip[entry.id].append((found.boxes[here], found.scores[here], became, entry.boxes[there]))
         score, hit = np.concatenate(scores), np.concatenate(hits)
         order = np.argsort(-score, kind="stable")
-        return _Matched(Curve(score[order], hit[order], truths), tuple(strip[entry.id] for entry in self._entries))
+        return _Matched(Curve(score[order], hit[order], truths), tuple(strip.values()))
 
     def _show(self, score: float, iou_limit: float, kind: str = _ALL) -> tuple[np.ndarray, str]:
         limit = round(float(iou_limit), 2)
