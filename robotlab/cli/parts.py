@@ -54,11 +54,8 @@ def run(options: Options) -> int:
     distances = np.linspace(0.5, min(20.0, max(1.0, 1.05 * farthest)), 120).round(3).tolist()
     best = best_choice(choices(settings, smallest, cameras=cameras, boards=boards))
     at = f"at {settings.following_distance_m:g} m"
-    show(f"{at}: camera {best.camera}, core {best.board}, {best.width_px} px" if best else f"{at}: none sees that far")
+    show(f"{at}: {best.name if best else 'none sees that far'}")
     for value, other in flips(settings, smallest, "following_distance_m", distances, cameras=cameras, boards=boards):
-        show(
-            f"from {value:.2f} m: "
-            + (f"camera {other.camera}, core {other.board}, {other.width_px} px" if other else "none")
-        )
+        show(f"from {value:.2f} m: {other.name if other else 'none'}")
     show(f"page: {parts_page(settings, smallest, distances, cameras, boards).save(options.output)}")
     return 0

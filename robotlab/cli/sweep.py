@@ -20,7 +20,7 @@ def run(options: Options) -> int:
     from robotlab.json_file import read_json
     from robotlab.report.page import text_table
     from robotlab.sweep import read_plan, run_sweep
-    from robotlab.sweep.report import differences, save_report
+    from robotlab.sweep.report import DIFFERENCES, differences, save_report
     from robotlab.sweep.running import VERSIONS
 
     plan = read_plan(options.plan)
@@ -30,6 +30,6 @@ def run(options: Options) -> int:
     show(f"{len(table)} runs: {folder / 'table.csv'}")
     rows = differences(table)
     if rows:
-        show(text_table(("figure", "pairs", "fast", "rendered", "rendered - fast", "± 95 %"), rows))
+        show(text_table(DIFFERENCES, rows))
     show(f"maps: {report}")
     return 0

@@ -99,9 +99,8 @@ def gain_limit(table: SweepTable, latencies_s: Sequence[float]) -> np.ndarray:
     """
     rates, lags = np.unique(table["frame_hz"]), np.unique(table["lag_s"])
     if len(rates) > 1 or len(lags) > 1:
-        raise InputError(
-            "one limit needs one frame rate and one motor lag, they vary in these rows; choose rows with where()"
-        )
+        rule = "one limit needs one frame rate and one motor lag, they vary in these rows; choose rows with where()"
+        raise InputError(rule)
     return np.array([ultimate_gain(1 / rates[0], latency, lags[0]) for latency in latencies_s])
 
 
@@ -156,12 +155,12 @@ def plot_map(
     ax.set(xlabel=x, ylabel=y, xlim=x_edges[[0, -1]], ylim=y_edges[[0, -1]])
     # The words stand above: a legend would hide cells.
     limit_words = f"\n{LIMIT}" if ax.lines else ""
-    ax.set_title(f"{len(table)} runs, {_sureness(half)}{limit_words}", fontsize=11)
+    ax.set_title(f"{len(table)} runs, {_sureness(half, 'one in each cell')}{limit_words}", fontsize=11)
     return ax
 
 
-def _sureness(half: np.ndarray) -> str:
-    return f"± {np.nanmax(half):.2g} at most (95 %)" if np.isfinite(half).any() else "one in each cell"
+def _sureness(half: np.ndarray, alone: str) -> str:
+    return f"± {np.nanmax(half):.2g} at most (95 %)" if np.isfinite(half).any() else alone
 
 
 def plot_maps(table: SweepTable, x: str, y: str, value: str = "time_in_view", by: str = "frame_hz") -> Figure:
@@ -284,16 +283,12 @@ def plot_pareto(
     means, halves = zip(*(mean_interval(values) for values in runs), strict=True)
     front = set(pareto_front(cost, means).tolist())
     for k, name in enumerate(names):
-        color = COLORS[0] if k in front else "#777777"
+        color, marker = (COLORS[0], MARKERS[0]) if k in front else ("#777777", MARKERS[1])
         half = None if math.isnan(halves[k]) else halves[k]
-        ax.errorbar(
-            cost[k], means[k], half, color=color, marker=MARKERS[0 if k in front else 1], capsize=3, linestyle=""
-        )
+        ax.errorbar(cost[k], means[k], half, color=color, marker=marker, capsize=3, linestyle="")
         ax.annotate(name, (cost[k], means[k]), xytext=(5, 5), textcoords="offset points", fontsize=9, color=color)
     line = sorted(front, key=lambda k: cost[k])
     ax.step([cost[k] for k in line], [means[k] for k in line], where="post", color=COLORS[0], linewidth=1)
     ax.set(xlabel=labels[0], ylabel=labels[1])
-    known = [half for half in halves if math.isfinite(half)]
-    sure = f"± {max(known):.2g} at most (95 %)" if known else "one run each"
-    ax.set_title(f"{sum(map(len, runs))} runs, {sure}", fontsize=11)
+    ax.set_title(f"{sum(map(len, runs))} runs, {_sureness(np.array(halves), 'one run each')}", fontsize=11)
     return ax

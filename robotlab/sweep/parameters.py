@@ -34,8 +34,6 @@ class Parameter:
         What a word may be; empty for a number.
     whole : bool
         Whole numbers only.
-    rendered_only : bool
-        It changes nothing without pictures.
     """
 
     name: str
@@ -45,7 +43,6 @@ class Parameter:
     high: float = math.inf
     words: tuple[str, ...] = ()
     whole: bool = False
-    rendered_only: bool = False
 
 
 _USUAL = Settings()
@@ -146,14 +143,10 @@ def settings_of(row: Mapping[str, Any]) -> Settings:
     >>> settings_of({**usual, "turn_gain": 2.0}).turn_gain
     2.0
     """
+    same = ("turn_gain", "drive_gain", "frame_hz", "max_mps", "max_accel_mps2", "following_distance_m")
     return Settings(
-        turn_gain=row["turn_gain"],
-        drive_gain=row["drive_gain"],
+        **{name: row[name] for name in same},
         delay_s=row["latency_s"],
-        frame_hz=row["frame_hz"],
-        max_mps=row["max_mps"],
-        max_accel_mps2=row["max_accel_mps2"],
-        following_distance_m=row["following_distance_m"],
         motor=replace(Motor(), lag_s=row["lag_s"]),
         detector_px=(_even(row), round(_even(row) * 3 / 4)),
     )

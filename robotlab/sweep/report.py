@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import os
 from collections.abc import Mapping
 from pathlib import Path
@@ -17,6 +18,7 @@ from robotlab.sweep.table import SweepTable, mean_interval
 
 # A figure that varies by less over all runs gets no map.
 SAME = 1e-3
+DIFFERENCES = ("figure", "pairs", "fast", "rendered", "rendered - fast", "± 95 %")
 SHOWN = ("time_in_view", "last_bearing_rad", "distance_error_m")
 
 
@@ -88,23 +90,17 @@ def sweep_page(plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Repor
             figure, grid = new_figure(1, 1, 6.4, 4.2)
             plot_map(grid[0, 0], main, axes[1], axes[0], value)
         page.figure(figure, f"Map of {value} over {axes[1]} and {axes[0]}.")
-    if len(axes) == 1 or not axes:
+    if len(axes) < 2:
         name = axes[0] if axes else next(iter(plan.vary))
         page.heading(f"By {name}")
-        page.table(
-            (name, "runs", *(f"{one} ± 95 %" for one in SHOWN)),
-            [
-                (
-                    f"{one:g}" if isinstance(one, float) else one,
-                    len(rows := main.where(**{name: one})),
-                    *(_shown(rows[v]) for v in SHOWN),
-                )
-                for one in np.unique(main[name]).tolist()
-            ],
-        )
+        rows = []
+        for one in np.unique(main[name]).tolist():
+            found = main.where(**{name: one})
+            rows.append((_plain(one), len(found), *(_shown(found[value]) for value in SHOWN)))
+        page.table((name, "runs", *(f"{one} ± 95 %" for one in SHOWN)), rows)
     if plan.cost is not None:
         name, cost, label = plan.cost
-        choices = [f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}" for value in plan.vary[name]]
+        choices = [f"{name} {_plain(value)}" for value in plan.vary[name]]
         following = [main.where(**{name: value})["time_following"] for value in plan.vary[name]]
         page.heading("Cost against following")
         page.text(
@@ -113,30 +109,26 @@ def sweep_page(plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Repor
         figure, grid = new_figure(1, 1, 6.4, 4.2)
         plot_pareto(grid[0, 0], choices, cost, following, (label, "time_following"))
         page.figure(figure, f"time_following against {label}, one point for each {name}.")
-    rows = differences(table)
-    if rows:
+    pairs = differences(table)
+    if pairs:
         page.heading("Fast runs beside rendered ones")
         page.text(
             "The same rows with pictures and a detector. Where the interval holds 0, the short cut is not shown to differ."
         )
-        page.table(
-            ("figure", "pairs", "fast", "rendered", "rendered - fast", "± 95 %"), rows, "Means over the chosen rows."
-        )
+        page.table(DIFFERENCES, pairs, "Means over the chosen rows.")
     page.heading("What it rests on")
     page.table(("what", "is"), [(name, str(value)) for name, value in facts.items()])
-    page.raw(f"<pre>{_escaped(plan.text)}</pre>")
+    page.raw(f"<pre>{html.escape(plan.text)}</pre>")
     return page
+
+
+def _plain(value: Any) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _shown(values: np.ndarray) -> str:
     mean, half = mean_interval(values)
     return f"{mean:.3f} ± {half:.3f}" if np.isfinite(half) else f"{mean:.3f}"
-
-
-def _escaped(text: str) -> str:
-    import html
-
-    return html.escape(text)
 
 
 def save_report(folder: str | os.PathLike, plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Path:
