@@ -281,12 +281,8 @@ def camera_part(page: Report, detector: NeuralDetector, score: float) -> None:
     figure, axes = new_figure(1, 5, 12.0, 2.2)
     plot_pictures(axes[0], [picture for picture, _ in shown], [words for _, words in shown])
     alt = "A far post in the whole and in the squeezed picture; a far and a near post in a narrow view, a near one in a wide view."
-    page.figure(
-        figure,
-        alt,
-        f"One of the {POSTS} scenes of each row below; the post stands about {100 * ASIDE_M:.0f} cm aside.",
-        dpi=140,
-    )
+    words = f"One of the {POSTS} scenes of each row below; the post stands about {100 * ASIDE_M:.0f} cm aside."
+    page.figure(figure, alt, words, dpi=140)
     page.table(
         ("post", "distance", "view", "post's height, px", "found by the detector"),
         rows,

@@ -52,9 +52,8 @@ def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> 
         "--LabApp.extension_manager=readonly",
     ]
     # Without a display Python would open a text browser, if there is one, over this terminal.
-    no_display = sys.platform.startswith("linux") and not (
-        os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
-    )
+    display = os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
+    no_display = sys.platform.startswith("linux") and not display
     if no_browser or no_display:
         words.append("--no-browser")
     if hasattr(os, "geteuid") and os.geteuid() == 0:
@@ -71,11 +70,9 @@ def start_jupyterlab(root: Path, notebook: str, port: int, no_browser: bool) -> 
     # wrap long lines of code, which a small window would cut off, and answer the question about news, which would stand
     # over the page at the first start; the learner's own settings come before them.
     ours = str(Path(__file__).parents[1] / "course" / "jupyter")
-    searched = {
-        name: os.pathsep.join(filter(None, [ours, os.environ.get(name)]))
-        for name in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH")
-    }
-    environment = {**os.environ, **instead, **searched}
+    environment = {**os.environ, **instead}
+    for name in ("JUPYTER_PATH", "JUPYTER_CONFIG_PATH"):
+        environment[name] = os.pathsep.join(filter(None, [ours, os.environ.get(name)]))
     # Replace this process, so that Ctrl+C reaches JupyterLab alone.
     if os.name == "posix":
         os.execve(words[0], words, environment)

@@ -6,11 +6,9 @@ from robotlab.cli.shared import Command, Options, option, say, show
 from robotlab.errors import InputError
 
 # Which options go with which kind, and which of them must be given.
-_TAKES = {
-    "class": (),
-    "offline": ("platform", "python"),
-    "robot": ("platform", "python", "model", "robot", "wheels", "camera", "target"),
-}
+_FOR_WHEELS = ("platform", "python")
+_FOR_ROBOT = (*_FOR_WHEELS, "model", "robot", "wheels", "camera", "target")
+_TAKES: dict[str, tuple[str, ...]] = {"class": (), "offline": _FOR_WHEELS, "robot": _FOR_ROBOT}
 _NEEDS = {"robot": ("model", "robot", "wheels")}
 _SHOWN = {"model": "with"}
 
@@ -70,7 +68,7 @@ def run(options: Options) -> int:
     from robotlab.packs import pack_class, pack_offline, pack_robot
 
     kind = options.kind
-    names = {name: getattr(options, name) for name in _TAKES["robot"] if getattr(options, name) is not None}
+    names = {name: getattr(options, name) for name in _FOR_ROBOT if getattr(options, name) is not None}
     for name in names:
         if name not in _TAKES[kind]:
             kinds = " or ".join(one for one, takes in _TAKES.items() if name in takes)
@@ -81,8 +79,6 @@ def run(options: Options) -> int:
                 f"robotlab pack {kind} must have --{_SHOWN.get(name, name)}, it has not; see robotlab pack --help"
             )
 
-    make = {"class": pack_class, "offline": partial(pack_offline, tell=say), "robot": partial(pack_robot, tell=say)}[
-        kind
-    ]
-    show(make(options.output, **names).text())
+    packs = {"class": pack_class, "offline": partial(pack_offline, tell=say), "robot": partial(pack_robot, tell=say)}
+    show(packs[kind](options.output, **names).text())
     return 0

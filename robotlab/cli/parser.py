@@ -22,20 +22,8 @@ from robotlab.cli.shared import Options, add_browser_options, flag, names, optio
 from robotlab.errors import InputError, install_hint, printable
 
 # Commands with a module of their own in robotlab.cli: ``add_options(command)`` and ``run(options)``.
-_MODULES = [
-    "plan",
-    "gather",
-    "label",
-    "checkup",
-    "split",
-    "export",
-    "measure",
-    "drive",
-    "mark",
-    "pack",
-    "sweep",
-    "parts",
-]
+_ON_DATA_SETS = ("plan", "gather", "label", "checkup", "split", "export")
+_MODULES = (*_ON_DATA_SETS, "measure", "drive", "mark", "pack", "sweep", "parts")
 # What the numbers of some options may be, whichever command has them.
 _RANGES = {
     "seed": (0, 2**32 - 1),

@@ -52,16 +52,10 @@ def run(options: Options) -> int:
         show(f"note: {len(whole) - len(data)} of {len(whole)} pictures are not labeled yet and left out")
     if options.in_time:
         train, test = split_in_time(data, options.hold_out, options.gap)
-        entries = [
-            replace(entry, recording=f"{entry.recording}-{part}")
-            for side, part in ((train, "first"), (test, "last"))
-            for entry in side
-        ]
-        data, folder = write_dataset(options.in_time, data.having(entries)), options.in_time
-        train, test = (
-            data.only(recordings=[name for name in data.recordings if name.endswith(part)])
-            for part in ("-first", "-last")
-        )
+        first = [replace(entry, recording=f"{entry.recording}-first") for entry in train]
+        last = [replace(entry, recording=f"{entry.recording}-last") for entry in test]
+        data, folder = write_dataset(options.in_time, data.having([*first, *last])), options.in_time
+        train, test = (data.only(recordings={entry.recording for entry in side}) for side in (first, last))
     else:
         train, test = split_by_recording(data, options.hold_out, options.seed)
     rows = []

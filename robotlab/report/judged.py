@@ -248,9 +248,8 @@ def pictures_part(
         drawn = [picture_of(data, entry, found[name][place], evaluations[name].score) for name in found]
         gap = np.full((drawn[0].shape[0], 8, 3), 255, np.uint8)
         row = np.hstack([part for picture in drawn for part in (picture, gap)][:-1])
-        counts = ", ".join(
-            f"{name} found {int((found[name][place].scores >= (evaluations[name].score or 2)).sum())}" for name in found
-        )
+        believed = {name: found[name][place].scores >= (evaluations[name].score or 2) for name in found}
+        counts = ", ".join(f"{name} found {used.sum()}" for name, used in believed.items())
         lighting = f", {entry.lighting}" if entry.lighting else ""
         truths = len(entry) - int((entry.ignore | entry.crowd).sum())
         page.picture(

@@ -127,10 +127,8 @@ def run_part(part: Mapping[str, Any]) -> list[dict[str, Any]]:
         For each row its number, ``rendered``, and the columns ``RESULTS``.
     """
     if part["rendered"]:
-        return [
-            {"run": number, "rendered": True, **_rendered(row, part)}
-            for number, row in zip(part["numbers"], part["rows"], strict=True)
-        ]
+        numbered = zip(part["numbers"], part["rows"], strict=True)
+        return [{"run": number, "rendered": True, **_rendered(row, part)} for number, row in numbered]
     return _fast(part["rows"], part["numbers"], part["duration_s"])
 
 

@@ -109,14 +109,10 @@ def parts_page(
         "measure it on the board before you rely on it. Prices change and are left out."
     )
     page.heading("The parts")
-    page.table(
-        ("camera", "field of view, °", "pictures/s"),
-        [(n, f"{c.hfov_deg:g}", f"{c.frame_hz:g}") for n, c in cameras.items()],
-    )
-    page.table(
-        ("core", "GHz", "operations a cycle"),
-        [(n, f"{b.clock_ghz:g}", f"{b.flops_per_cycle:g}") for n, b in boards.items()],
-    )
+    shown = [(name, f"{part.hfov_deg:g}", f"{part.frame_hz:g}") for name, part in cameras.items()]
+    page.table(("camera", "field of view, °", "pictures/s"), shown)
+    shown = [(name, f"{part.clock_ghz:g}", f"{part.flops_per_cycle:g}") for name, part in boards.items()]
+    page.table(("core", "GHz", "operations a cycle"), shown)
     if cameras is CAMERAS and boards is BOARDS:
         page.text(SOURCES)
     page.heading(f"Every choice, at {kept:g} m")

@@ -220,15 +220,13 @@ def parse_plan(text: str, name: str = "the plan", folder: str | os.PathLike = ".
     unknown = sorted(set(given) - _KEYS)
     if unknown:
         raise InputError(
-            f"{name} must have only the keys {', '.join(sorted(_KEYS))}, it has {printable(', '.join(unknown))}; check the spelling"
+            f"{name} must have only the keys {', '.join(sorted(_KEYS))}, it has {', '.join(unknown)}; check the spelling"
         )
     kind, design = given.get("runs", "fast"), given.get("design", "crossed")
     if kind not in ("fast", "rendered"):
-        raise InputError(f"{name}: runs must be fast or rendered, got {printable(str(kind))}; choose one")
+        raise InputError(f"{name}: runs must be fast or rendered, got {kind}; choose one")
     if design not in DESIGNS:
-        raise InputError(
-            f"{name}: design must be one of {', '.join(DESIGNS)}, got {printable(str(design))}; choose one"
-        )
+        raise InputError(f"{name}: design must be one of {', '.join(DESIGNS)}, got {design}; choose one")
     for key in _TABLES:
         if not isinstance(given.get(key, {}), dict):
             raise InputError(

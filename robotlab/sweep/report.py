@@ -70,12 +70,9 @@ def sweep_page(plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Repor
     main = table.where(rendered=float(plan.rendered))
     kind = "rendered runs" if plan.rendered else "fast runs (bearing, distance and noise; no pictures)"
     page.text(f"{len(main)} {kind}, {plan.design} design over {', '.join(plan.vary)}.")
-    axes = [
-        name for name in plan.vary if main[name].dtype.kind == "f" and name != "seed" and len(np.unique(main[name])) > 1
-    ]
-    others = [
-        name for name in plan.vary if name not in axes[:2] and name != "seed" and 1 < len(np.unique(main[name])) <= 12
-    ]
+    counts = {name: len(np.unique(main[name])) for name in plan.vary if name != "seed"}
+    axes = [name for name, count in counts.items() if count > 1 and main[name].dtype.kind == "f"]
+    others = [name for name, count in counts.items() if 1 < count <= 12 and name not in axes[:2]]
     for value in SHOWN if len(axes) >= 2 else ():
         if not np.isfinite(main[value]).any():
             page.text(f"{value} is unknown in all runs.")

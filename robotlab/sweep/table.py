@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from robotlab.errors import InputError, printable
+from robotlab.errors import InputError
 from robotlab.files import read_plain, write_whole
 from robotlab.sweep.parameters import PARAMETERS
 from robotlab.sweep.part_runner import RESULTS
@@ -47,9 +47,7 @@ class SweepTable:
 
     def __getitem__(self, name: str) -> np.ndarray:
         if name not in self.columns:
-            raise InputError(
-                f"a column must be one of {', '.join(self.columns)}, got {printable(str(name))}; choose one of them"
-            )
+            raise InputError(f"a column must be one of {', '.join(self.columns)}, got {name}; choose one of them")
         return self.columns[name]
 
     def where(self, **values: Any) -> SweepTable:

@@ -113,9 +113,8 @@ class StopPicture(SliderPicture):
         for ax in axes[:-1]:
             ax.tick_params(labelbottom=False)
         axes[-1].set_xlabel("time since something happened, s")
-        axes[-1].axhspan(
-            self._clear, self._clear + 0.4, facecolor="#f0e442", edgecolor="black", hatch="///", alpha=0.35
-        )
+        crate = {"facecolor": "#f0e442", "edgecolor": "black", "hatch": "///", "alpha": 0.35}
+        axes[-1].axhspan(self._clear, self._clear + 0.4, **crate)
         plate = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
         place = {"transform": axes[-1].transAxes, "ha": "right", "va": "center"}
         axes[-1].text(0.98, (self._clear + 0.2) / _END_M, "the crate", bbox=plate, **place)

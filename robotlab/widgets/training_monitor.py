@@ -153,9 +153,8 @@ class TrainingMonitor(Widget):
             self.stages = []
         self.losses = [[step, float(loss)] for step, loss in zip(history.steps, history.losses, strict=True)]
         if detector is not None:
-            self.add_stage(
-                history.judged_steps[-1], history.judged_AP[-1], history.judged_AP50[-1], detector.detect(self._picture)
-            )
+            judged = (history.judged_steps[-1], history.judged_AP[-1], history.judged_AP50[-1])
+            self.add_stage(*judged, detector.detect(self._picture))
 
     def add_stage(self, step: int, AP: float, AP50: float, found: Detections) -> None:
         """Add one stage.
