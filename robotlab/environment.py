@@ -226,24 +226,16 @@ def jupyter_folders() -> dict[str, str]:
 def _home() -> Line:
     if is_writable(Path.home()):
         return Line("home folder", "can be written")
-    return Line(
-        "home folder",
-        f"{Path.home()} cannot be written",
-        True,
-        "JupyterLab's settings and your progress last until it ends; to keep them, set HOME to a folder of yours",
-    )
+    remark = "JupyterLab's settings and your progress last until it ends; to keep them, set HOME to a folder of yours"
+    return Line("home folder", f"{Path.home()} cannot be written", True, remark)
 
 
 def _lessons(folder: str) -> Line:
     """The lessons, in a place where a learner's work can be saved."""
     first = find_above(FIRST_LESSON, folder)
     if first is None:
-        return Line(
-            "lessons",
-            "not found",
-            False,
-            f"they are in the folder that you clone, not in the installed package; change into it, {Path(folder).absolute()} is not in it",
-        )
+        where = "they are in the folder that you clone, not in the installed package; change into it"
+        return Line("lessons", "not found", False, f"{where}, {Path(folder).absolute()} is not in it")
     if not is_writable(first.parent):
         return Line("lessons", f"{first.parent} cannot be written", False, READ_ONLY)
     return Line("lessons", "found, and can be written")
@@ -256,12 +248,12 @@ def _package(name: str) -> Line:
     return Line(name, version)
 
 
-def _kernel(timeout_s: float = 20.0) -> Line:
+def _kernel() -> Line:
     """Does Jupyter start this very Python?  The commonest trouble of widgets."""
     words = [sys.executable, "-m", "jupyter", "kernelspec", "list", "--json"]
     try:
         environment = {**os.environ, **jupyter_folders()}
-        said = subprocess.run(words, capture_output=True, timeout=timeout_s, check=True, env=environment).stdout
+        said = subprocess.run(words, capture_output=True, timeout=20.0, check=True, env=environment).stdout
         listed = parse_json(said, "the list of kernels")
         command = listed["kernelspecs"]["python3"]["spec"]["argv"][0]
     except (OSError, subprocess.SubprocessError, ValueError, KeyError, IndexError):
@@ -271,12 +263,8 @@ def _kernel(timeout_s: float = 20.0) -> Line:
     here = Path(sys.executable).absolute().parent
     if command in ("python", "python3") or Path(found).absolute().parent == here:
         return Line("Jupyter's kernel", "the same Python")
-    return Line(
-        "Jupyter's kernel",
-        str(found),
-        False,
-        f"notebooks would run in another Python; fix it with {sys.executable} -m ipykernel install --sys-prefix --name python3",
-    )
+    fix = f"{sys.executable} -m ipykernel install --sys-prefix --name python3"
+    return Line("Jupyter's kernel", str(found), False, f"notebooks would run in another Python; fix it with {fix}")
 
 
 def check_environment(folder: str = ".", kernel: bool = True) -> Environment:

@@ -111,6 +111,7 @@ def run(options: Options) -> int:
 
 
 def _real(options: Options) -> int:
+    from robotlab.checks import said
     from robotlab.cli import robot_options as given
     from robotlab.control import SimulatedLink
     from robotlab.loop import drive
@@ -122,12 +123,12 @@ def _real(options: Options) -> int:
         raise InputError(
             "--camera needs --wheels, or --dry-run to drive nothing; name the motor link, such as serial:/dev/ttyUSB0"
         )
-    if options.camera == "rendered" and options.wheels not in (None, "emulated"):
+    rehearsed = options.camera == "rendered"
+    if rehearsed and options.wheels not in (None, "emulated"):
         raise InputError(
             f"--camera rendered goes with --wheels emulated, for it does not see where real ones go, got {options.wheels!r}; "
             "give a real camera, or emulated wheels"
         )
-    rehearsed = options.camera == "rendered" and options.wheels in (None, "emulated")
     asked = sys.stdin is not None and sys.stdin.isatty()
     if not (asked or options.dry_run or options.wheels == "emulated"):
         raise InputError(
@@ -145,8 +146,7 @@ def _real(options: Options) -> int:
         take = given.take_of(options, camera, settings, board, stack)
         if rehearsed:
             take.lifted = True
-        real_link = None if options.dry_run and options.wheels is None else link
-        if not _passed(look(detector, take, camera, settings, real_link, *given.battery_of(options))):
+        if not _passed(look(detector, take, camera, settings, link, *given.battery_of(options))):
             return 1
         if not options.dry_run and not _answered(link, board, settings, asked):
             return 1
@@ -178,16 +178,14 @@ def _real(options: Options) -> int:
                 camera,
                 settings,
                 SimulatedLink() if options.dry_run else link,
-                options.time if options.time is not None else 600.0 if options.page else 60.0,
+                options.time or (600.0 if page else 60.0),
                 log=log,
                 lifted=options.dry_run,
-                show=lambda seen: [show(seen) for show in shows],
                 hold=page,
+                show=lambda seen: [show(seen) for show in shows],
             )
         except BaseException as error:
             if page is not None:
-                from robotlab.checks import said
-
                 page.finish(said(error))
             if log.exists():
                 show(f"run log: {log}")

@@ -36,16 +36,12 @@ def differences(table: SweepTable) -> list[tuple[str, int, float, float, float, 
         Column, pairs, mean of the fast ones, mean of the rendered ones, mean
         difference and half width of its 95 % interval.
     """
-    slow = table["rendered"] == 1
-    fast_at = {run: k for k, run in enumerate(table["run"].tolist()) if not slow[k]}
-    pairs = [(fast_at[run], k) for k, run in enumerate(table["run"].tolist()) if slow[k] and run in fast_at]
-    if not pairs:
-        return []
-    first, second = np.array(pairs).T
+    fast, rendered = table.where(rendered=0.0), table.where(rendered=1.0)
+    both, of_fast, of_rendered = np.intersect1d(fast["run"], rendered["run"], return_indices=True)
     out = []
-    for name in SHOWN:
-        fast, rendered = table[name][first], table[name][second]
-        out.append((name, len(pairs), float(fast.mean()), float(rendered.mean()), *mean_interval(rendered - fast)))
+    for name in SHOWN if len(both) else ():
+        first, second = fast[name][of_fast], rendered[name][of_rendered]
+        out.append((name, len(both), float(first.mean()), float(second.mean()), *mean_interval(second - first)))
     return out
 
 
