@@ -42,9 +42,9 @@ def run(options: Options) -> int:
         Exit code.
     """
     from robotlab.data import open_dataset
-    from robotlab.files import check_output
+    from robotlab.files import check_output, write_whole
     from robotlab.gather import capture_plan
-    from robotlab.report.capture import save_capture_page
+    from robotlab.report.capture import capture_page
 
     camera = camera_of(options, size_of(options.size))
     if options.output:
@@ -63,6 +63,7 @@ def run(options: Options) -> int:
     )
     show(plan.text())
     if options.output:
-        show(f"to print: {save_capture_page(options.output, plan, options.target or 'the object')}")
+        page = capture_page(plan, options.target or "the object")
+        show(f"to print: {write_whole(options.output, page)}")
     print("next: robotlab gather FILM DATA --recording NAME")
     return 0

@@ -20,13 +20,13 @@ def run(options: Options) -> int:
     from robotlab.json_file import read_json
     from robotlab.report.page import text_table
     from robotlab.sweep import read_plan, run_sweep
-    from robotlab.sweep.report import DIFFERENCES, differences, save_report
+    from robotlab.sweep.report import DIFFERENCES, differences, sweep_page
     from robotlab.sweep.running import VERSIONS
 
     plan = read_plan(options.plan)
     table = run_sweep(plan, options.output, options.jobs, options.cluster, not options.quiet)
     folder = Path(options.output)
-    report = save_report(folder, plan, table, read_json(folder / VERSIONS))
+    report = sweep_page(plan, table, read_json(folder / VERSIONS)).save(folder / "report.html")
     show(f"{len(table)} runs: {folder / 'table.csv'}")
     rows = differences(table)
     if rows:

@@ -67,25 +67,6 @@ def numbers_table(page: Report, evaluations: Mapping[str, Evaluation]) -> None:
     )
 
 
-def error_rows(evaluation: Evaluation) -> list[tuple[str, int]]:
-    """Counts of true positives, false positives by kind, and false negatives.
-
-    Parameters
-    ----------
-    evaluation : Evaluation
-        Of one detector.
-
-    Returns
-    -------
-    list of (str, int)
-        Rows of a table.
-    """
-    at = evaluation.at
-    kinds = [(f"FP: {kind}", evaluation.errors[kind]) for kind in ERROR_KINDS[1:]]
-    found = [("true positives (TP)", at["TP"]), ("false positives (FP)", at["FP"])]
-    return [*found, *kinds, ("false negatives (FN)", at["FN"])]
-
-
 def confusion_table(page: Report, evaluation: Evaluation) -> None:
     """The confusion matrix.
 
@@ -295,11 +276,11 @@ def evaluation_page(data: DataSet, found: Sequence[Detections], evaluation: Eval
     page.heading("Size, recording, kinds of error")
     size_table(page, evaluation)
     group_table(page, {name: evaluation}, "per_recording", "recording")
-    page.table(
-        ("detections and misses", "count"),
-        error_rows(evaluation),
-        "At the confidence threshold with the best F1, IoU .5. The four kinds add up to the false positives.",
-    )
+    at = evaluation.at
+    rows = [("true positives (TP)", at["TP"]), ("false positives (FP)", at["FP"])]
+    rows += [(f"FP: {kind}", evaluation.errors[kind]) for kind in ERROR_KINDS[1:]]
+    caption = "At the confidence threshold with the best F1, IoU .5. The four kinds add up to the false positives."
+    page.table(("detections and misses", "count"), [*rows, ("false negatives (FN)", at["FN"])], caption)
     confusion_table(page, evaluation)
     page.heading("Pictures")
     pictures_part(page, data, {name: found}, {name: evaluation}, 6)

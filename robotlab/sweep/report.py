@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import html
-import os
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -122,21 +120,3 @@ def _plain(value: Any) -> str:
 def _shown(values: np.ndarray) -> str:
     mean, half = mean_interval(values)
     return f"{mean:.3f} ± {half:.3f}" if np.isfinite(half) else f"{mean:.3f}"
-
-
-def save_report(folder: str | os.PathLike, plan: Plan, table: SweepTable, facts: Mapping[str, Any]) -> Path:
-    """Write ``report.html`` beside the table.
-
-    Parameters
-    ----------
-    folder : path-like
-        Of the results.
-    plan, table, facts
-        As in :func:`sweep_page`.
-
-    Returns
-    -------
-    Path
-        The file.
-    """
-    return sweep_page(plan, table, facts).save(Path(folder) / "report.html")
