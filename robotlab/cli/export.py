@@ -18,9 +18,7 @@ def add_options(command: Command) -> None:
     sub = command("export", "write a data set's labels as a CSV table, as VOC XML, or as COCO-style JSON")
     option(sub, "data DATA", "a data set: a folder, or a COCO-style .json file")
     option(sub, "-o --output PATH", "a .csv file, or a new folder for labels and pictures (with --as)", required=True)
-    option(
-        sub, "--as", "the format (default: csv for a name that ends so)", dest="form", choices=("csv", "voc", "coco")
-    )
+    option(sub, "--as {csv,voc,coco}", "the format (default: csv for a name that ends so)", dest="form")
 
 
 def run(options: Options) -> int:

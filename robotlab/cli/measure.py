@@ -21,7 +21,7 @@ def add_options(command: Command) -> None:
         Makes a command of a name and a line of help.
     """
     sub = command("measure", "measure a real robot's camera and wheels: field-of-view, delay, wheels")
-    option(sub, "what", "what to measure", choices=("field-of-view", "delay", "wheels"))
+    option(sub, "what {field-of-view,delay,wheels}", "what to measure")
     option(sub, "--camera SOURCE", "a camera's number or device, a film, or the address of a stream")
     option(sub, "--picture FILE", "field-of-view: a picture file, in place of a camera")
     option(sub, "--distance M", "field-of-view: from lens to sheet; wheels: way of a run (1)", kind=float)

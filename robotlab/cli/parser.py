@@ -69,24 +69,19 @@ def _parser() -> argparse.ArgumentParser:
     option(sub, "-o --output FILE", "the model file (default: model.onnx)", "model.onnx")
     option(
         sub,
-        "--training",
+        "--training {frozen-backbone,fine-tuning}",
         "frozen-backbone: fit a head, seconds (default); fine-tuning: all layers, minutes",
         "frozen-backbone",
-        choices=("frozen-backbone", "fine-tuning"),
     )
     option(sub, "--hold-out A,B", "recordings of the validation set: early stopping and the threshold", kind=names)
     option(
-        sub,
-        "--engine",
-        "what fine-tuning runs on (default: auto, PyTorch where it is installed)",
-        choices=("auto", "numpy", "torch"),
+        sub, "--engine {auto,numpy,torch}", "what fine-tuning runs on (default: auto, PyTorch where it is installed)"
     )
-    option(sub, "--start", "weights that fine-tuning starts from (default: shipped)", choices=("shipped", "scratch"))
+    option(sub, "--start {shipped,scratch}", "weights that fine-tuning starts from (default: shipped)")
     option(
         sub,
-        "--head",
+        "--head {linear,mlp}",
         "kind of head with a frozen backbone: linear (default), or mlp with one small layer between",
-        choices=("linear", "mlp"),
     )
     option(sub, "--epochs N", "passes of fine-tuning (default: chosen from the number of pictures)", kind=int)
     option(sub, "--resume FILE", "state file of fine-tuning: written as it runs, continued from if it exists")

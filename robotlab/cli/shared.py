@@ -24,12 +24,14 @@ def option(
     """Add an option or an argument to a parser or a group.
 
     Its usage is written as help shows it: ``"-o --output FILE"`` takes a value,
-    ``"--quiet"`` takes none, ``"data DATA"`` is known by its place.  A number as
-    the default says what kind the value is of.
+    ``"--head {linear,mlp}"`` one of these, ``"--quiet"`` none, and ``"data DATA"``
+    is known by its place.  A number as the default says what kind the value is of.
     """
     *flags, place = usage.split()
     if not flags or place.startswith("-"):
         flags, place = [*flags, place], ""
+    if place.startswith("{"):
+        more["choices"], place = tuple(place.strip("{}").split(",")), ""
     if flags[-1].startswith("-") and not place and default is None and "choices" not in more:
         more["action"] = "store_true"
     else:
