@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Any
 
 from robotlab.cli.shared import Command, Options, add_camera_options, camera_of, option, say, show
+from robotlab.errors import DataSetError, InputError
 
 
 def add_options(command: Command) -> None:
@@ -43,10 +46,6 @@ def run(options: Options) -> int:
     int
         Exit code: 1 where a rule is broken.
     """
-    import json
-
-    from robotlab.errors import InputError
-
     if options.object_height is not None and not options.html:
         raise InputError(
             "--object-height is for the distances in the report with pictures, none is asked for; add --html FILE"
@@ -77,9 +76,6 @@ def run(options: Options) -> int:
 
 
 def _check_outputs(options: Options) -> None:
-    from pathlib import Path
-
-    from robotlab.errors import InputError
     from robotlab.files import check_output
 
     if options.html:
@@ -98,7 +94,6 @@ def _more(options: Options, report: Any) -> None:
     from robotlab.data import open_dataset
     from robotlab.data.coco import read_labels
     from robotlab.data.locating import find_labels
-    from robotlab.errors import DataSetError
     from robotlab.gather import check_sizes, label_agreement, suspect_labels, time_lapse
     from robotlab.image import size_of
     from robotlab.report.checkup import checkup_page
@@ -135,8 +130,6 @@ def _more(options: Options, report: Any) -> None:
 
 
 def _reads(data: Any, entry: Any) -> bool:
-    from robotlab.errors import DataSetError
-
     try:
         data.load(entry)
     except DataSetError:  # told of above

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 
 from robotlab.control import Motor, advance
 from robotlab.control.stability import GAIN_MARGIN, ultimate_gain
-from robotlab.widgets.kit import KeptFigure
+from robotlab.widgets.kit import KeptFigure, label_axes
 from robotlab.widgets.slider_picture import Slider, SliderPicture
 
 # The loop that the sliders set: ten pictures a second, as in Settings.
@@ -214,9 +214,6 @@ class _Panel:
     def __init__(self) -> None:
         figure = Figure(figsize=(_SIZE_PX[0] / 100, _SIZE_PX[1] / 100), dpi=100, layout="constrained")
         axes = figure.subplot_mosaic([["time", "way"], ["map", "way"]], width_ratios=[2.1, 1])
-        for ax in axes.values():
-            ax.tick_params(labelsize=_FONT_PT - 2)
-            ax.spines[["top", "right"]].set_visible(False)
         self._time(axes["time"])
         self._map(axes["map"])
         self._way(axes["way"])
@@ -233,8 +230,7 @@ class _Panel:
         (self._curve,) = ax.plot([], [], color=_CALM, linewidth=2)
         (self._end,) = ax.plot([], [], "X", color=_WILD, markersize=11)
         ax.set(xlim=(0, LASTS_S), ylim=(-most, most), yticks=(-30, -15, 0, 15, 30))
-        ax.set_xlabel("time, s", fontsize=_FONT_PT - 1)
-        ax.set_ylabel("bearing, ° (left is +)", fontsize=_FONT_PT - 1)
+        label_axes(ax, "time, s", "bearing, ° (left is +)", _FONT_PT - 1)
 
     def _map(self, ax) -> None:
         self._area = ax.fill([0, 1, 1], [0, 0, 1], color=_CALM, alpha=0.18, linewidth=0)[0]
@@ -244,8 +240,7 @@ class _Panel:
         ax.plot(delays, math.pi / 2 / delays, ":", color="black", linewidth=1.4, label="π/2 ÷ latency")
         (self._dot,) = ax.plot([], [], "o", color=_CALM, markersize=11, markeredgecolor="black")
         ax.set(xlim=(-0.015, _MOST_DELAY_S + 0.03), ylim=(0, _MOST_GAIN + 0.4), yticks=(0, 3, 6, 9, 12))
-        ax.set_xlabel("latency, s", fontsize=_FONT_PT - 1)
-        ax.set_ylabel("gain, 1/s", fontsize=_FONT_PT - 1)
+        label_axes(ax, "latency, s", "gain, 1/s", _FONT_PT - 1)
         ax.legend(fontsize=_FONT_PT - 2, frameon=False, loc="upper right")
         ax.text(0.015, 0.5, "stable", fontsize=_FONT_PT - 2)
         ax.text(0.45, 4.7, "unstable", fontsize=_FONT_PT - 2)
@@ -259,7 +254,7 @@ class _Panel:
         (self._trolley,) = ax.fill([0, 1, 1], [0, 0, 1], color="black")
         # Turned so that the start points up and left is left.
         ax.set(xlim=(1.35, -0.85), ylim=(-0.25, 3.45), aspect="equal", xticks=(1, 0), yticks=(0, 1, 2, 3))
-        ax.set_title("from above, m", fontsize=_FONT_PT, loc="left")
+        label_axes(ax, "", "", _FONT_PT - 1).set_title("from above, m", fontsize=_FONT_PT, loc="left")
 
     def draw(self, turn: Turn, gain: float, delay_s: float, line: np.ndarray) -> np.ndarray:
         color = _CALM if gain < line[round(delay_s / 0.05), 1] else _WILD

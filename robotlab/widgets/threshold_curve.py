@@ -16,7 +16,7 @@ from robotlab.data import DataSet, LabeledImage
 from robotlab.detections import Detections
 from robotlab.errors import DataSetError, InputError
 from robotlab.metrics import Curve, Matching, average_precision, match_detections
-from robotlab.widgets.kit import KeptFigure
+from robotlab.widgets.kit import KeptFigure, label_axes
 from robotlab.widgets.slider_picture import Choice, Slider, SliderPicture
 
 # In 1/100 inch, so in px at 100 dots an inch; text stays readable when a
@@ -31,7 +31,7 @@ _GAP_PX = 8
 MOST_PICTURES = 3
 # Colors of Okabe & Ito (2008), told apart with any color vision; and by their dashes in gray.
 _KINDS = {"TP": ("#56B4E9", "-"), "FP": ("#E69F00", (0, (4, 2))), "FN": ("#FFFFFF", (0, (1, 1.5)))}
-_NAMES = {"TP": "true positive (TP)", "FP": "false positive (FP)", "FN": "false negative (FN)"}
+_NAMES = ("true positive (TP)", "false positive (FP)", "false negative (FN)")
 _BINS = 20
 # The option that takes all classes together.
 _ALL = "all classes"
@@ -231,8 +231,7 @@ class _Panel:
         self._line = ax.plot([], [], color="#0072B2", drawstyle="steps-post", linewidth=1.8)[0]
         self._point = ax.plot([], [], "o", color="#D55E00", markersize=10, markeredgecolor="black")[0]
         ax.set(xlim=(0, 1.02), ylim=(0, 1.04), xticks=[0, 0.5, 1], yticks=[0, 0.5, 1])
-        ax.set_xlabel("recall", fontsize=_FONT_PT)
-        ax.set_ylabel("precision", fontsize=_FONT_PT)
+        label_axes(ax, "recall", "precision", _FONT_PT)
         ax = self._score_ax
         self._edges = np.linspace(*reach, _BINS + 1)
         self._steps = [
@@ -241,14 +240,10 @@ class _Panel:
         ]
         self._cut = ax.axvline(0.0, color="black", linewidth=1.6)
         ax.set(yscale="log", xlim=reach)
-        ax.set_xlabel("score", fontsize=_FONT_PT)
-        ax.set_ylabel("detections", fontsize=_FONT_PT)
+        label_axes(ax, "score", "detections", _FONT_PT)
         # Above the lines: within, the line of the threshold would cross it.
         above = {"loc": "lower right", "bbox_to_anchor": (1, 0.97), "borderaxespad": 0, "ncols": 2}
         ax.legend(frameon=False, fontsize=_FONT_PT - 1, **above)
-        for ax in (self._curve_ax, self._score_ax):
-            ax.tick_params(labelsize=_FONT_PT - 1)
-            ax.spines[["top", "right"]].set_visible(False)
         self._pictures = []
         left, bottom, wide, tall = _STRIP_PX
         wide = (wide - _GAP_PX * (len(pictures) - 1)) / len(pictures)
@@ -263,7 +258,7 @@ class _Panel:
         self._figure = KeptFigure(figure, [self._point, self._cut, *boxes])
         keys = [Line2D([], [], color=color, linestyle=dashes, linewidth=2) for color, dashes in _KINDS.values()]
         look = {"fontsize": _FONT_PT - 1, "facecolor": "#444444", "labelcolor": "white", "edgecolor": "none"}
-        figure.legend(keys, list(_NAMES.values()), loc="lower center", ncols=3, **look)
+        figure.legend(keys, _NAMES, loc="lower center", ncols=3, **look)
 
     def draw(self, key: tuple[str, float], judged: _Matched, score: float, at: dict) -> np.ndarray:
         rates = at["recall"], at["precision"]
