@@ -31,19 +31,9 @@ def run(options: Options) -> int:
     limit_s = options.limit_s
     limits = Limits(wall_s=limit_s, cell_s=min(20.0, limit_s / 2), task_s=min(5.0, limit_s / 4))
     folder = Path(options.output)
-    marking = mark_submissions(
-        options.submissions,
-        folder,
-        key,
-        options.lesson,
-        options.seed,
-        limits,
-        options.trusted,
-        options.anonymous,
-        options.jobs,
-        options.cluster,
-        not options.quiet,
-    )
+    same = ("lesson", "seed", "trusted", "anonymous", "jobs", "cluster")
+    asked = {name: getattr(options, name) for name in same}
+    marking = mark_submissions(options.submissions, folder, key, limits=limits, progress=not options.quiet, **asked)
     written = save_tables(marking, folder, options.anonymous)
     page = save_pages(marking, written, folder)
     problems = [one for one in marking.notebooks if one.submission.problem]

@@ -134,22 +134,14 @@ def take_of(options: Options, camera: Any, settings: Settings, board: EmulatedBo
         from robotlab.face_off import walk_named
         from robotlab.robot.rehearsal import RenderedCamera
 
-        return RenderedCamera(
-            *walk_named(options.walk),
-            camera,
-            board.wheels if board else lambda: (0.0, 0.0),
-            settings.frame_hz,
-            settings.delay_s,
-            settings.drive,
-            settings.motor,
-            options.seed,
-        )
+        wheels = board.wheels if board else lambda: (0.0, 0.0)
+        times, trolley = (settings.frame_hz, settings.delay_s), (settings.drive, settings.motor)
+        return RenderedCamera(*walk_named(options.walk), camera, wheels, *times, *trolley, options.seed)
     from robotlab.robot import VideoCamera
 
     source = int(options.camera) if options.camera.isascii() and options.camera.isdigit() else options.camera
-    return stack.enter_context(
-        VideoCamera(source, (camera.width_px, camera.height_px), settings.frame_hz, settings.delay_s)
-    )
+    size_px = (camera.width_px, camera.height_px)
+    return stack.enter_context(VideoCamera(source, size_px, settings.frame_hz, settings.delay_s))
 
 
 def battery_of(options: Options) -> tuple[float | None, float | None]:

@@ -105,13 +105,7 @@ def gain_limit(table: SweepTable, latencies_s: Sequence[float]) -> np.ndarray:
 
 
 def plot_map(
-    ax: Axes,
-    table: SweepTable,
-    x: str,
-    y: str,
-    value: str = "time_in_view",
-    low: float | None = None,
-    high: float | None = None,
+    ax: Axes, table: SweepTable, x: str, y: str, value: str = "time_in_view", ends: tuple[float, float] | None = None
 ) -> Axes:
     """Mean of a column over two axes, with the theory's limit where it is one of gain.
 
@@ -125,7 +119,7 @@ def plot_map(
         Columns along the axes.
     value : str
         The column shown.
-    low, high : float, optional
+    ends : (float, float), optional
         Ends of the color scale, whose bar the caller draws; by default those of
         the values, with a bar.
 
@@ -142,8 +136,9 @@ def plot_map(
     'a'
     """
     x_edges, y_edges, mean, half = cells_of(table, x, y, value)
+    low, high = ends or (None, None)
     shown = ax.pcolormesh(x_edges, y_edges, mean, cmap="cividis", vmin=low, vmax=high)
-    if low is None:
+    if ends is None:
         ax.figure.colorbar(shown, ax=ax, label=value)
     if {x, y} == {"turn_gain", "latency_s"}:
         across = x == "latency_s"
@@ -200,9 +195,9 @@ def plot_maps(table: SweepTable, x: str, y: str, value: str = "time_in_view", by
     columns = min(2, len(values))
     rows = -(-len(values) // columns)
     figure, axes = new_figure(rows, columns, 7.2, 2.9 * rows)
-    low, high = np.nanmin(table[value]), np.nanmax(table[value])
+    ends = np.nanmin(table[value]), np.nanmax(table[value])
     for ax, one in zip(axes.flat, values, strict=False):
-        plot_map(ax, table.where(**{by: one}), x, y, value, low, high)
+        plot_map(ax, table.where(**{by: one}), x, y, value, ends)
         shown = f"{one:g}" if isinstance(one, float) else str(one)
         ax.set_title(f"{by} {shown}\n{ax.get_title().removesuffix(f'{chr(10)}{LIMIT}')}", fontsize=11)
     if axes[0, 0].lines:
