@@ -175,12 +175,10 @@ def evaluate(options: Options) -> int:
     data = _open(options, pictures=not options.results or bool(options.html))
     judged = _chosen(data, options.recordings)
     files = _files_of(data, options.who if options.who != "color" else None, options.results)
-    for output, kind, other in (
-        (options.save_results, "results file", options.html),
-        (options.html, "report", options.save_results),
-    ):
-        if output:
-            check_output(output, kind, [*files, *filter(None, [other])])
+    if options.save_results:
+        check_output(options.save_results, "results file", [*files, *filter(None, [options.html])])
+    if options.html:
+        check_output(options.html, "report", [*files, *filter(None, [options.save_results])])
     milliseconds = None
     if options.results:
         for name, value in (("--learn", options.learn), ("--save-results", options.save_results)):
@@ -244,11 +242,8 @@ def compare(options: Options) -> int:
     scores = {name: threshold(detector, source) for name, detector in detectors.items()}
     outcome = face_off(judged, detectors, scores, walks, note, options.seed, progress=not options.quiet)
     path = face_off_page(outcome).save(options.output)
-    show(
-        json.dumps(outcome.to_json(), indent=1, allow_nan=False)
-        if options.json
-        else f"{face_off_text(outcome)}\n\nDetectors: {note}."
-    )
+    words = f"{face_off_text(outcome)}\n\nDetectors: {note}."
+    show(json.dumps(outcome.to_json(), indent=1, allow_nan=False) if options.json else words)
     (say if options.json else show)(f"report: {path}")
     return 0
 
